@@ -1,0 +1,187 @@
+"""What can go wrong in a way a person must know about.
+
+One class is one kind of trouble: its docstring is the row in `docs/exit-codes.md`, its `exit_code` what
+the command line returns. A refused read is not here: it is data.
+
+    MendbayError
+    ├── UsageError            2   (the command line's own)
+    ├── SourceError          10   ├── SourceBusy 11, SourceTooSmall 12, SourceChanged 13
+    ├── DriveVanished        14   └── DriveDied 15
+    ├── DestinationError     20   ├── NoRoom 21, DestinationOnSource 22
+    ├── ImageBusy            23
+    ├── ForeignImage         24
+    ├── DamagedCheckpoint    25
+    ├── CannotAssemble       30
+    ├── NoFileSystem         31
+    ├── NothingWanted        32
+    ├── BagInvalid           33
+    ├── LedgerError          40   ├── NoSuchCase 41, CustodyBroken 42
+    ├── ToolMissing          50
+    └── Interrupted         130
+"""
+
+from __future__ import annotations
+
+EXIT_DONE = 0
+"""Done, nothing missing."""
+EXIT_INCOMPLETE = 3
+"""Finished, but not everything could be had: what is missing is listed."""
+
+
+class MendbayError(Exception):
+    """Something unforeseen went wrong inside Mendbay; the message says where to report it.
+
+    Args:
+        what: one sentence: what was asked, what was found.
+        next_step: one sentence: what to do now.
+    """
+
+    exit_code = 70
+
+    def __init__(self, what: str, next_step: str) -> None:
+        super().__init__(what)
+        self.what = what
+        self.next_step = next_step
+
+
+class UsageError(MendbayError):
+    """The command, or a file it was given, is not something Mendbay understands."""
+
+    exit_code = 2
+
+
+class SourceError(MendbayError):
+    """The source cannot be used: missing, neither a block device nor a file, or not to be opened."""
+
+    exit_code = 10
+
+
+class SourceBusy(SourceError):
+    """The source is mounted or in use by something else, so its bytes could change while they are read."""
+
+    exit_code = 11
+
+
+class SourceTooSmall(SourceError):
+    """The source holds no whole sector, or is smaller than what is said to lie on it."""
+
+    exit_code = 12
+
+
+class SourceChanged(SourceError):
+    """The source does not hold the same drive as before: its identity, size or sampled content differ."""
+
+    exit_code = 13
+
+
+class DriveVanished(MendbayError):
+    """The drive no longer answers at all; it usually wants its power cut and restored."""
+
+    exit_code = 14
+
+
+class DriveDied(DriveVanished):
+    """The drive refuses everything, also what it gave before."""
+
+    exit_code = 15
+
+
+class DestinationError(MendbayError):
+    """The destination cannot be written to, or already holds something else."""
+
+    exit_code = 20
+
+
+class NoRoom(DestinationError):
+    """The destination has too little free space; nothing already written is lost."""
+
+    exit_code = 21
+
+
+class DestinationOnSource(DestinationError):
+    """The destination lies on the source itself."""
+
+    exit_code = 22
+
+
+class ImageBusy(MendbayError):
+    """Another Mendbay process is writing to this image."""
+
+    exit_code = 23
+
+
+class ForeignImage(MendbayError):
+    """The image, or its checkpoint, belongs to another drive."""
+
+    exit_code = 24
+
+
+class DamagedCheckpoint(MendbayError):
+    """The checkpoint beside an image is damaged or does not fit the image."""
+
+    exit_code = 25
+
+
+class CannotAssemble(MendbayError):
+    """The members do not make a pair: no description found, or they belong to different sets."""
+
+    exit_code = 30
+
+
+class NoFileSystem(MendbayError):
+    """No file system that Mendbay can read was found on the volume."""
+
+    exit_code = 31
+
+
+class NothingWanted(MendbayError):
+    """No file matches what was asked for."""
+
+    exit_code = 32
+
+
+class BagInvalid(MendbayError):
+    """A hand-back folder is not complete or not valid: a file is missing, changed or not listed."""
+
+    exit_code = 33
+
+
+class LedgerError(MendbayError):
+    """The shop's ledger cannot be opened, or was written by a newer Mendbay."""
+
+    exit_code = 40
+
+
+class NoSuchCase(LedgerError):
+    """The ledger has no such case, or the case no such bay or image."""
+
+    exit_code = 41
+
+
+class CustodyBroken(LedgerError):
+    """The custody log does not verify: an entry was changed, removed or put in between."""
+
+    exit_code = 42
+
+
+class ToolMissing(MendbayError):
+    """A system program that this job needs is not installed; the message names its Debian package."""
+
+    exit_code = 50
+
+
+class Interrupted(MendbayError):
+    """Stopped from the keyboard; what was read is kept and the same command goes on from there."""
+
+    exit_code = 130
+
+
+def all_errors() -> tuple[type[MendbayError], ...]:
+    """Every class of trouble, `MendbayError` itself included, by falling generality then exit code."""
+    found: list[type[MendbayError]] = []
+    waiting: list[type[MendbayError]] = [MendbayError]
+    while waiting:
+        one = waiting.pop()
+        found.append(one)
+        waiting.extend(one.__subclasses__())
+    return tuple(sorted(found, key=lambda one: one.exit_code))

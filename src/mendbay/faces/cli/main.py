@@ -1,0 +1,5 @@
+"""The `mendbay` command."""
+
+
+def main() -> None:
+    """Placeholder"""

@@ -1,0 +1,146 @@
+"""The verdict on a file: is every byte of it proven?
+
+`whole`: all bytes are there and their description is proven. `holed`: some bytes are missing; which, is
+listed. `lost`: nothing of a file that had bytes is left. `unproven`: all bytes are there, but either the
+description could not be checked or some bytes come from a half that fell behind and may be older.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+
+from mendbay.core.source import Gap, Lack, Mark, Marked, Outlook, Reading, Source
+from mendbay.core.span import Span, SpanSet
+from mendbay.files.tree import Entry, Kind, Layout, Proof
+
+CHUNK_BYTES = 4 << 20
+
+SETTLE_SECONDS = 3600
+"""How long before the halves parted a file must have been left alone: delayed writes and clock steps
+stay well below an hour (common practice, no source)."""
+
+
+class Verdict(StrEnum):
+    """What can be said of a file's bytes."""
+
+    WHOLE = "whole"
+    HOLED = "holed"
+    LOST = "lost"
+    UNPROVEN = "unproven"
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """The verdict on one file with what it rests on. All spans are in bytes of the file."""
+
+    verdict: Verdict
+    gaps: tuple[Gap, ...]
+    other_half: SpanSet
+    older: SpanSet
+    reasons: tuple[str, ...]
+
+
+def file_outlook(volume: Source, layout: Layout) -> Outlook:
+    """The gaps and marks of a file's bytes, in file coordinates, without reading anything."""
+    if layout.inline is not None:
+        return Outlook()
+    gaps: list[Gap] = [Gap(span, Lack.ABSENT) for span in layout.unmapped]
+    marks: list[Marked] = []
+    for extent in layout.extents:
+        where = extent.volume_span
+        if where is None:
+            continue
+        seen = volume.outlook(where).shift(extent.file_span.start - where.start)
+        gaps.extend(seen.gaps)
+        marks.extend(seen.marks)
+    return Outlook(tuple(sorted(gaps, key=_start)), tuple(sorted(marks, key=_start)))
+
+
+def file_readings(volume: Source, layout: Layout, chunk_bytes: int = CHUNK_BYTES) -> Iterator[Reading]:
+    """The file's bytes from first to last, in file coordinates, at most `chunk_bytes` at a time.
+
+    Sparse runs come as zeros without a gap: that is what the file system says they are. Bytes whose
+    place is not known are `ABSENT` gaps.
+    """
+    if layout.inline is not None:
+        yield Reading(Span(0, layout.size_bytes), layout.inline[: layout.size_bytes])
+        return
+    for span, source_start in _runs(layout):
+        for at in range(span.start, span.stop, chunk_bytes):
+            piece = Span(at, min(at + chunk_bytes, span.stop))
+            if source_start is not None:
+                start = source_start + at - span.start
+                yield volume.read(Span.at(start, piece.length)).shift(at - start)
+            elif layout.unmapped.overlaps(piece):
+                yield Reading(piece, bytes(piece.length), (Gap(piece, Lack.ABSENT),))
+            else:
+                yield Reading(piece, bytes(piece.length))
+
+
+def _runs(layout: Layout) -> Iterator[tuple[Span, int | None]]:
+    """Consecutive runs that fill the file: mapped ones with their place, sparse and unmapped ones without."""
+    mapped = [(one.file_span, one.volume_start) for one in layout.extents if one.volume_start is not None]
+    mapped += [(span, -1) for span in layout.unmapped]
+    at = 0
+    for span, start in sorted(mapped):
+        if span.start > at:
+            yield Span(at, span.start), None
+        yield span, None if start == -1 else start
+        at = span.stop
+    if at < layout.size_bytes:
+        yield Span(at, layout.size_bytes), None
+
+
+def judge(entry: Entry, layout: Layout, outlook: Outlook, halves_parted_at: int | None = None) -> Judgement:
+    """The verdict on a file.
+
+    Args:
+        entry, layout: what the file system says of it.
+        outlook: its gaps and marks in file coordinates, from `file_outlook` or from reading it.
+        halves_parted_at: when the older half of a mirror fell behind, in seconds since 1970. Bytes from
+            it are current if the file's inode has not changed since (common practice, no source: every
+            write to a file moves its change time, and the inode itself was read from the fresher half).
+
+    Returns:
+        The verdict; `older` holds only bytes that are not proven current.
+    """
+    missing = SpanSet(gap.span for gap in outlook.gaps)
+    other_half = SpanSet(one.span for one in outlook.marks if one.mark is Mark.OTHER_HALF)
+    older = SpanSet(one.span for one in outlook.marks if one.mark is Mark.POSSIBLY_OLDER)
+    reasons = [*entry.problems, *(text for text in layout.problems if text not in entry.problems)]
+    proof = entry.proof if layout.proof is not Proof.NONE else Proof.NONE
+    if other_half and not older:
+        reasons.append(f"{other_half.total_bytes} bytes come from the other half of the mirror")
+    if older and proof is not Proof.NONE and _untouched_since(entry, halves_parted_at):
+        reasons.append(
+            f"{older.total_bytes} bytes come from the half that fell behind; the file has not changed since "
+            "before it did, so they are current"
+        )
+        older = SpanSet()
+    elif older:
+        reasons.append(f"{older.total_bytes} bytes come from the half that fell behind and may be older")
+    if missing and layout.size_bytes > 0 and _nothing_left(layout, missing):
+        verdict = Verdict.LOST
+    elif missing:
+        verdict = Verdict.HOLED
+    elif older or (proof is Proof.NONE and entry.kind is not Kind.OTHER):
+        verdict = Verdict.UNPROVEN
+    else:
+        verdict = Verdict.WHOLE
+    return Judgement(verdict, outlook.gaps, other_half, older, tuple(reasons))
+
+
+def _untouched_since(entry: Entry, parted_at: int | None) -> bool:
+    return parted_at is not None and 0 < entry.changed_at < parted_at - SETTLE_SECONDS
+
+
+def _nothing_left(layout: Layout, missing: SpanSet) -> bool:
+    """Whether not one stored byte of the file is there (sparse runs are nothing that was stored)."""
+    stored = SpanSet(one.file_span for one in layout.extents if one.volume_start is not None)
+    return not ((stored | layout.unmapped) - missing)
+
+
+def _start(one: Gap | Marked) -> int:
+    return one.span.start

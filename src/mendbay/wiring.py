@@ -1,0 +1,1 @@
+"""Builds the adapters and hands them to the jobs."""
