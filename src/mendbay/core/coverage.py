@@ -8,7 +8,7 @@ fails the whole request and says nothing about the others.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -96,7 +96,8 @@ class Coverage:
             waived: what was left on purpose.
         """
         bounds = np.array(list(refusals), dtype=np.int64).reshape(-1, 2)
-        single = bounds[(bounds[:, 1] - bounds[:, 0]) <= sector_bytes, 0]
+        length = bounds[:, 1] - bounds[:, 0]
+        single = bounds[(length > 0) & (length <= sector_bytes), 0]
         starts, tries = np.unique(single, return_counts=True)
         return cls(size_bytes, sector_bytes, given, starts, tries.astype(np.int64), waived)
 
@@ -119,17 +120,12 @@ class Coverage:
 
     def gaps(self, span: Span) -> tuple[Gap, ...]:
         """What of `span` is not in the image, in order, with the reason for each range."""
-        found = [
-            Gap(part, LACK_OF_CONDITION[condition])
-            for condition, spans in self._lacking()
-            for part in spans.clip(span)
-        ]
+        asked = span.clip(Span(0, self.size_bytes))
+        refused, waived = self.refused.clip(asked), self.waived.clip(asked)
+        unread = (self.read.clip(asked) | refused | waived).complement(asked)
+        lacking = ((Condition.REFUSED, refused), (Condition.WAIVED, waived), (Condition.UNREAD, unread))
+        found = [Gap(part, LACK_OF_CONDITION[condition]) for condition, spans in lacking for part in spans]
         return tuple(sorted(found, key=lambda gap: gap.span.start))
-
-    def _lacking(self) -> Iterator[tuple[Condition, SpanSet]]:
-        yield Condition.REFUSED, self.refused
-        yield Condition.WAIVED, self.waived
-        yield Condition.UNREAD, self.unread
 
     def total_bytes(self, condition: Condition) -> int:
         """How many bytes are in `condition`."""

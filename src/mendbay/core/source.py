@@ -181,9 +181,9 @@ def absent_beyond(span: Span, size_bytes: int) -> tuple[Span, tuple[Gap, ...]]:
     Returns:
         The part inside the source (possibly empty), and the gap for the part beyond it.
     """
+    if span.length == 0 or span.stop <= size_bytes:
+        return span, ()
     inside = span.clip(Span(0, size_bytes))
-    if inside.stop >= span.stop:
-        return inside, ()
     return inside, (Gap(Span(max(span.start, size_bytes), span.stop), Lack.ABSENT),)
 
 

@@ -42,7 +42,7 @@ class Span:
         return self.stop - self.start
 
     def __contains__(self, offset: object) -> bool:
-        return isinstance(offset, int) and self.start <= offset < self.stop
+        return isinstance(offset, (int, np.integer)) and self.start <= int(offset) < self.stop
 
     def covers(self, other: Span) -> bool:
         """Whether every byte of `other` lies in this span (an empty one always does)."""
@@ -126,10 +126,10 @@ class SpanSet:
             yield Span(start, stop)
 
     def __contains__(self, offset: object) -> bool:
-        if not isinstance(offset, int):
+        if not isinstance(offset, (int, np.integer)):
             return False
         at = int(np.searchsorted(self.starts, offset, side="right")) - 1
-        return at >= 0 and offset < int(self.stops[at])
+        return at >= 0 and int(offset) < int(self.stops[at])
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, SpanSet):
@@ -189,7 +189,7 @@ class SpanSet:
         """The bytes of this set that lie inside `within`."""
         first = int(np.searchsorted(self.stops, within.start, side="right"))
         last = int(np.searchsorted(self.starts, within.stop, side="left"))
-        if first >= last:
+        if first >= last or within.length == 0:
             return SpanSet._raw(self.starts[:0], self.stops[:0])
         starts = np.maximum(self.starts[first:last], within.start)
         stops = np.minimum(self.stops[first:last], within.stop)

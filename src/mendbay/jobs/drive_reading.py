@@ -1,0 +1,309 @@
+"""Reading one drive into its image: the loop that ties planner, reader and image together."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from enum import StrEnum
+
+from mendbay.core.clock import Clock
+from mendbay.core.errors import DriveDied, DriveVanished, Interrupted
+from mendbay.core.span import Span, SpanSet
+from mendbay.imaging.attempt import Attempt, Outcome
+from mendbay.imaging.odds import Assumptions
+from mendbay.imaging.planner import WEIGHT_REST, WEIGHT_WANTED, Planner, Want
+from mendbay.jobs.events import Phase, ReadingProgress, Said, Tell
+from mendbay.jobs.ports import DriveReader, ImageStore
+
+COMMIT_SECONDS = 1.0
+"""How often the checkpoint is renewed while all goes well; at most this much is read again after a crash."""
+PROGRESS_SECONDS = 0.2
+CALM_READS = 64
+"""How many reads in a row must have been given before reads are queued ahead again."""
+DEAD_AFTER = 200
+"""Refusals in a row, all over the drive and also where it gave before, after which it is taken for dead."""
+
+
+class Ending(StrEnum):
+    """Why a reading stopped."""
+
+    DONE = "everything was tried"
+    TIME_UP = "the time allowed is over"
+    STOPPED = "stopped by hand"
+
+
+def never() -> bool:
+    """For readings that nobody stops."""
+    return False
+
+
+PowerCycle = Callable[[str], bool]
+"""Asked to cut and restore a drive's power (bay label given); True if it was done."""
+
+
+def no_power_cycle(bay: str) -> bool:
+    """For benches where nobody can."""
+    return False
+
+
+class DriveReading:
+    """One drive being read into one image.
+
+    `run` reads what the planner chooses; `fetch` reads given ranges at once, for a file system being
+    looked at through the image. Both keep what is given, note what is refused, and survive a drive that
+    vanishes if its power can be cycled.
+
+    Args:
+        bay: label of the bay, for events and messages.
+        reader: the drive.
+        store: its image; a run must have been begun on it.
+        assumed: the planner's priors and limits.
+        power_cycle: how to get a vanished drive back.
+        stop: asked before every read whether to stop; everything read so far is then made durable.
+    """
+
+    def __init__(
+        self,
+        bay: str,
+        reader: DriveReader,
+        store: ImageStore,
+        clock: Clock,
+        tell: Tell,
+        assumed: Assumptions | None = None,
+        power_cycle: PowerCycle = no_power_cycle,
+        stop: Callable[[], bool] = never,
+    ) -> None:
+        self.bay = bay
+        self._reader = reader
+        self._store = store
+        self._clock = clock
+        self._tell = tell
+        base = assumed or Assumptions()
+        largest = min(base.largest_read_bytes, reader.largest_read_bytes)
+        self._assumed = replace(base, largest_read_bytes=largest)
+        self._power_cycle = power_cycle
+        self._stop = stop
+        self._planner = self._plan([], WEIGHT_REST)
+        self._queue: deque[Span] = deque()
+        self._calm = CALM_READS
+        self._refused_in_a_row = 0
+        self._given: Span | None = None
+        self._last_commit = clock.steady_seconds()
+        self._last_progress = 0.0
+        self._rate = _Rate()
+        self._phase: str = Phase.REST
+        self._aim = SpanSet()
+
+    # ------------------------------------------------------------------ the two ways to read
+
+    def run(
+        self, wanted: Sequence[SpanSet] = (), *, rest: bool = True, seconds: float | None = None
+    ) -> Ending:
+        """Reads what is wanted and, with `rest`, everything else, as the planner orders it.
+
+        Args:
+            wanted: ranges of the drive that go first.
+            rest: whether to go on with everything else.
+            seconds: how long it may take; None: until nothing is left to try.
+
+        Returns:
+            Why it ended. Whatever the reason, everything read is durable.
+
+        Raises:
+            DriveVanished: the drive is gone and could not be brought back.
+            DriveDied: it refuses everything, also what it gave before.
+            NoRoom, DestinationError: the image cannot grow.
+        """
+        wants = [Want(spans, WEIGHT_WANTED) for spans in wanted if spans]
+        self._planner = self._plan(wants, WEIGHT_REST if rest else 0.0)
+        everything = SpanSet([Span(0, self._store.identity.size_bytes)])
+        aim = everything if rest else _union(wanted)
+        self._phase, self._aim = (Phase.REST if rest else Phase.WANTED), aim
+        started = self._clock.steady_seconds()
+        self._rate.restart(started)
+        try:
+            while True:
+                if self._stop():
+                    return Ending.STOPPED
+                if seconds is not None and self._clock.steady_seconds() - started >= seconds:
+                    return Ending.TIME_UP
+                if not self._step(self._planner.choose):
+                    return Ending.DONE
+        finally:
+            self._settle()
+
+    def fetch(self, spans: SpanSet) -> None:
+        """Reads the given ranges now, as far as the drive gives them; each of their sectors is tried
+        until it is given or has been refused alone once.
+
+        Raises:
+            Interrupted: stopped by hand.
+            DriveVanished, DriveDied, NoRoom, DestinationError: as `run`.
+        """
+        wanted = spans.clip(Span(0, self._store.identity.size_bytes)).widen(self._store.identity.sector_bytes)
+        self._phase, self._aim = Phase.FETCH, wanted
+        try:
+            while self._step(lambda: self._planner.choose_within(wanted)):
+                if self._stop():
+                    raise Interrupted(
+                        f"Stopped while reading from the drive in bay {self.bay}.",
+                        "Run the same command again; it goes on from here.",
+                    )
+        finally:
+            self._drain()
+
+    # ------------------------------------------------------------------ one step
+
+    def _step(self, choose: Callable[[], Span | None]) -> bool:
+        """Queues as many reads as are safe now and takes in one answer. False when nothing is left."""
+        ahead = self._reader.depth if self._calm >= CALM_READS else 1
+        while len(self._queue) < ahead:
+            span = choose()
+            if span is None:
+                break
+            self._reader.ask(span)
+            self._queue.append(span)
+        if not self._queue:
+            return False
+        self._take_answer()
+        return True
+
+    def _take_answer(self) -> None:
+        attempt = self._reader.answer()
+        expected = self._queue.popleft()
+        assert attempt.span == expected, f"asked for {expected}, answered for {attempt.span}"
+        if attempt.outcome is Outcome.VANISHED:
+            self._planner.give_back(attempt.span)
+            self._give_back_queued()
+            self._bring_back()
+            return
+        if attempt.outcome is Outcome.GIVEN:
+            self._store.keep(attempt.span, attempt.data, attempt.seconds)
+            self._calm += 1
+            self._refused_in_a_row = 0
+            self._given = attempt.span
+        else:
+            self._store.note(attempt)
+            self._calm = 0
+            self._refused_in_a_row += 1
+        self._planner.learn(attempt)
+        if attempt.outcome is not Outcome.GIVEN:
+            self._give_back_queued()
+            if self._refused_in_a_row >= DEAD_AFTER:
+                self._check_alive()
+        self._tick(attempt)
+
+    def _give_back_queued(self) -> None:
+        """Reads queued behind one that failed were dropped untried: the planner may choose anew."""
+        assert self._reader.queued == 0
+        while self._queue:
+            self._planner.give_back(self._queue.popleft())
+
+    def _check_alive(self) -> None:
+        """After a long row of refusals: does the drive still give what it gave before?"""
+        self._refused_in_a_row = 0
+        if self._given is None:
+            return
+        sector = self._store.identity.sector_bytes
+        self._reader.ask(Span(self._given.start, self._given.start + sector))
+        attempt = self._reader.answer()
+        if attempt.outcome is Outcome.VANISHED:
+            self._bring_back()
+        elif attempt.outcome is not Outcome.GIVEN:
+            raise DriveDied(
+                f"The drive in bay {self.bay} refused {DEAD_AFTER} reads in a row, and now also byte "
+                f"{self._given.start}, which it gave before.",
+                "Power it off. What was read is kept; weigh head work in a clean room before more attempts.",
+            )
+
+    def _bring_back(self) -> None:
+        """The drive vanished: make what there is durable, have its power cycled, see whether it returns."""
+        self._store.commit()
+        self._calm = 0
+        self._tell(Said(f"The drive in bay {self.bay} no longer answers."))
+        while self._power_cycle(self.bay):
+            if self._reader.returned():
+                self._tell(Said(f"The drive in bay {self.bay} is back; reading goes on."))
+                return
+        raise DriveVanished(
+            f"The drive in bay {self.bay} no longer answers; everything read so far is kept.",
+            "Cut its power, wait until it stands still, restore the power, then run the same command again.",
+        )
+
+    # ------------------------------------------------------------------ keeping the books
+
+    def _tick(self, attempt: Attempt) -> None:
+        now = self._clock.steady_seconds()
+        if attempt.outcome is not Outcome.GIVEN or now - self._last_commit >= COMMIT_SECONDS:
+            self._last_commit = now
+            self._store.commit_soon()
+        if attempt.outcome is Outcome.GIVEN:
+            self._rate.add(attempt.span.length)
+        if now - self._last_progress >= PROGRESS_SECONDS:
+            self._last_progress = now
+            self._tell(self._progress(attempt.span, now))
+
+    def _progress(self, now_at: Span, now: float) -> ReadingProgress:
+        coverage = self._store.coverage()
+        aim_bytes = self._aim.total_bytes
+        done = (coverage.read & self._aim).total_bytes
+        refused = (coverage.refused & self._aim).total_bytes
+        rate = self._rate.bytes_per_second(now)
+        left = aim_bytes - done - refused
+        return ReadingProgress(
+            bay=self.bay,
+            phase=self._phase,
+            now=now_at,
+            read_bytes=done,
+            refused_bytes=refused,
+            aim_bytes=aim_bytes,
+            bytes_per_second=rate,
+            seconds_left=left / rate if rate > 0 else None,
+        )
+
+    def _drain(self) -> None:
+        """Takes in every read still under way."""
+        while self._queue and self._reader.queued:
+            self._take_answer()
+        while self._queue:
+            self._planner.give_back(self._queue.popleft())
+
+    def _settle(self) -> None:
+        try:
+            self._drain()
+        finally:
+            self._store.commit()
+        self._tell(self._progress(self._given or Span(0, 0), self._clock.steady_seconds()))
+
+    def _plan(self, wants: Sequence[Want], rest_weight: float) -> Planner:
+        return Planner(self._store.coverage(), self._store.refused_reads(), wants, rest_weight, self._assumed)
+
+
+class _Rate:
+    """Bytes per second over about the last ten seconds."""
+
+    def __init__(self) -> None:
+        self._marks: deque[tuple[float, int]] = deque()
+        self._total = 0
+
+    def restart(self, now: float) -> None:
+        self._marks = deque([(now, 0)])
+        self._total = 0
+
+    def add(self, given_bytes: int) -> None:
+        self._total += given_bytes
+
+    def bytes_per_second(self, now: float) -> float:
+        self._marks.append((now, self._total))
+        while len(self._marks) > 2 and now - self._marks[0][0] > 10:
+            self._marks.popleft()
+        (then, before), (last, total) = self._marks[0], self._marks[-1]
+        return (total - before) / (last - then) if last > then else 0.0
+
+
+def _union(sets: Sequence[SpanSet]) -> SpanSet:
+    together = SpanSet()
+    for one in sets:
+        together = together | one
+    return together

@@ -1,0 +1,57 @@
+"""What the jobs tell while they run. Faces draw it; jobs know no terminal and no browser."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+
+from mendbay.core.span import Span
+
+
+class Phase(StrEnum):
+    """What a reading is doing, in the order of interest to the person watching."""
+
+    DESCRIPTION = "reading the descriptions"
+    WANTED = "reading what is wanted"
+    REST = "reading the rest"
+    FETCH = "fetching"
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingProgress:
+    """How far the reading of one bay's drive is. Bytes and seconds; `seconds_left` is None while unknown."""
+
+    bay: str
+    phase: str
+    now: Span
+    read_bytes: int
+    refused_bytes: int
+    aim_bytes: int
+    bytes_per_second: float
+    seconds_left: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class StepProgress:
+    """How far a countable step is: files copied, bytes compared."""
+
+    step: str
+    done: int
+    total: int
+    now: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """A sentence worth telling while a job runs."""
+
+    text: str
+
+
+Event = ReadingProgress | StepProgress | Said
+Tell = Callable[[Event], None]
+
+
+def silent(event: Event) -> None:
+    """Tells nobody."""

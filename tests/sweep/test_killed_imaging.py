@@ -1,0 +1,123 @@
+"""`kill -9` of the imaging process at 100 random moments, then going on: as if nothing had happened."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import time
+from pathlib import Path
+
+import pytest
+
+from mendbay.core.clock import SystemClock
+from mendbay.core.coverage import Coverage
+from mendbay.imaging.attempt import Attempt
+from mendbay.jobs import drive_reading
+from mendbay.jobs.drive_reading import DriveReading
+from mendbay.jobs.events import silent
+from mendbay.outlets.image_file import ImageFile
+from support.scripted_drive import ScriptedDrive, numbered
+
+SECTORS = 6_000
+DATA = numbered(SECTORS)
+BAD = {100, 101, 102, 2500, 4000, 4001, 5999}
+MOMENTS = 100
+
+
+class PacedDrive(ScriptedDrive):
+    """Takes a little real time for every read, so that kills fall on all parts of the run."""
+
+    depth = 3
+
+    def answer(self) -> Attempt:
+        time.sleep(0.0005)
+        return super().answer()
+
+
+def paced() -> PacedDrive:
+    return PacedDrive(DATA, bad=set(BAD), largest_read_bytes=16 << 10)
+
+
+def go_on(path: Path, drive: ScriptedDrive) -> None:
+    """What the imaging process does: make the image or take it up, and read to the end."""
+    image = ImageFile.reopen(path) if path.exists() else ImageFile.create(path, drive.identity)
+    image.begin_run("adapter", "drive")
+    DriveReading("1", drive, image, SystemClock(), silent).run()
+    image.close()
+
+
+def killed(path: Path, after_seconds: float) -> bool:
+    """Runs `go_on` in a process of its own and kills it; False when it had already finished."""
+    child = os.fork()
+    if child == 0:
+        try:
+            drive_reading.COMMIT_SECONDS = 0.0
+            go_on(path, paced())
+            os._exit(0)
+        except BaseException:
+            os._exit(1)
+    time.sleep(after_seconds)
+    os.kill(child, signal.SIGKILL)
+    _, status = os.waitpid(child, 0)
+    if os.WIFSIGNALED(status):
+        return True
+    assert os.WEXITSTATUS(status) == 0
+    return False
+
+
+def finished(path: Path) -> tuple[bytes, Coverage]:
+    image = ImageFile.reopen(path)
+    coverage = image.coverage()
+    image.close()
+    return path.read_bytes(), coverage
+
+
+@pytest.fixture(scope="module")
+def uninterrupted(tmp_path_factory: pytest.TempPathFactory) -> tuple[bytes, Coverage, float]:
+    path = tmp_path_factory.mktemp("whole") / "bay-1.img"
+    started = time.monotonic()
+    go_on(path, paced())
+    return *finished(path), time.monotonic() - started
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore:.*fork.*:DeprecationWarning")
+@pytest.mark.parametrize("batch", range(4))
+def test_killed_at_random_moments_and_resumed(
+    tmp_path: Path, uninterrupted: tuple[bytes, Coverage, float], batch: int
+) -> None:
+    whole, coverage, seconds = uninterrupted
+    moments = random.Random(batch)
+    cut_short = 0
+    for number in range(MOMENTS // 4):
+        path = tmp_path / f"{number}.img"
+        cut_short += killed(path, moments.uniform(0, seconds * 1.1))
+        if path.exists() and path.stat().st_size:
+            try:
+                image = ImageFile.reopen(path, writable=False)
+            except Exception:
+                assert path.stat().st_blocks == 0, "an image with content has a sound checkpoint"
+            else:
+                for span in image.coverage().read:
+                    assert image.take(span) == DATA[span.start : span.stop], "claimed, but not there"
+                image.close()
+        go_on(path, ScriptedDrive(DATA, bad=set(BAD)))
+        assert finished(path) == (whole, coverage)
+    assert cut_short >= MOMENTS // 8, "too few kills fell into the run to mean anything"
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore:.*fork.*:DeprecationWarning")
+def test_killed_again_and_again_on_the_way(
+    tmp_path: Path, uninterrupted: tuple[bytes, Coverage, float]
+) -> None:
+    whole, coverage, seconds = uninterrupted
+    moments = random.Random(99)
+    path = tmp_path / "bay-1.img"
+    kills = 0
+    while kills < 200 and killed(path, moments.uniform(0.02, seconds * 0.4)):
+        kills += 1
+    assert kills >= 2
+    go_on(path, ScriptedDrive(DATA, bad=set(BAD)))
+    assert finished(path) == (whole, coverage)

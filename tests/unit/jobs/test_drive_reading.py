@@ -1,0 +1,158 @@
+"""The reading loop against a scripted drive in memory."""
+
+from __future__ import annotations
+
+import pytest
+
+from mendbay.core.clock import SystemClock
+from mendbay.core.coverage import Condition
+from mendbay.core.errors import DriveDied, DriveVanished, Interrupted
+from mendbay.core.span import Span, SpanSet
+from mendbay.imaging.image_source import ImageSource
+from mendbay.imaging.odds import Assumptions
+from mendbay.jobs.drive_reading import DriveReading, Ending
+from mendbay.jobs.events import Event, ReadingProgress, silent
+from support.memory_store import MemoryStore
+from support.scripted_drive import ScriptedDrive, numbered
+
+SECTORS = 20_000
+
+
+def reading(drive: ScriptedDrive, store: MemoryStore, **options: object) -> DriveReading:
+    return DriveReading("1", drive, store, SystemClock(), silent, **options)  # type: ignore[arg-type]
+
+
+def test_what_was_given_is_kept_and_what_was_not_is_known() -> None:
+    drive = ScriptedDrive(numbered(SECTORS), bad={11, 12, 5000}, weak={300: 1, 301: 2})
+    store = MemoryStore(drive.identity)
+    assert reading(drive, store).run() is Ending.DONE
+    coverage = store.coverage()
+    assert coverage.refused == SpanSet(Span(s * 512, (s + 1) * 512) for s in (11, 12, 5000))
+    assert coverage.total_bytes(Condition.UNREAD) == 0
+    for span in coverage.read:
+        assert store.data[span.start : span.stop] == drive.data[span.start : span.stop]
+
+
+def test_a_hang_is_survived_and_its_neighbours_are_read() -> None:
+    drive = ScriptedDrive(numbered(SECTORS), hang={700})
+    store = MemoryStore(drive.identity)
+    assert reading(drive, store).run() is Ending.DONE
+    assert store.coverage().refused == SpanSet([Span(700 * 512, 701 * 512)])
+
+
+def test_a_vanished_drive_is_power_cycled_and_reading_goes_on_without_loss() -> None:
+    drive = ScriptedDrive(numbered(SECTORS), vanish_after=4)
+    store = MemoryStore(drive.identity)
+    cycled: list[str] = []
+
+    def cycle(bay: str) -> bool:
+        cycled.append(bay)
+        drive.power_cycle()
+        return True
+
+    assert reading(drive, store, power_cycle=cycle).run() is Ending.DONE
+    assert cycled == ["1"]
+    assert bytes(store.data) == drive.data
+
+
+def test_a_vanished_drive_that_nobody_can_cycle_ends_the_run_with_all_kept() -> None:
+    drive = ScriptedDrive(numbered(SECTORS), vanish_after=4)
+    store = MemoryStore(drive.identity)
+    with pytest.raises(DriveVanished) as caught:
+        reading(drive, store).run()
+    assert "bay 1" in caught.value.what
+    kept = store.coverage().read
+    assert kept
+    drive.power_cycle()
+    assert reading(drive, store).run() is Ending.DONE
+    assert bytes(store.data) == drive.data
+
+
+def test_a_dead_drive_is_recognised_by_asking_for_what_it_gave_before() -> None:
+    drive = ScriptedDrive(numbered(SECTORS))
+    store = MemoryStore(drive.identity)
+    one = reading(drive, store)
+    one.fetch(SpanSet([Span(0, 512 * 100)]))
+    drive.dead = True
+    with pytest.raises(DriveDied):
+        one.run()
+    assert store.coverage().read == SpanSet([Span(0, 512 * 100)])
+
+
+def test_a_large_dead_area_is_not_taken_for_death() -> None:
+    drive = ScriptedDrive(numbered(3000), bad=set(range(1000, 1300)))
+    store = MemoryStore(drive.identity)
+    assert reading(drive, store, assumed=Assumptions(most_tries=1)).run() is Ending.DONE
+    assert store.coverage().refused == SpanSet([Span(1000 * 512, 1300 * 512)])
+
+
+def test_stopping_keeps_everything_and_a_second_run_asks_only_for_the_rest() -> None:
+    drive = ScriptedDrive(numbered(SECTORS), bad={9000})
+    store = MemoryStore(drive.identity)
+    asked = iter(range(1000))
+    assert reading(drive, store, stop=lambda: next(asked) >= 5).run() is Ending.STOPPED
+    kept = store.coverage().read
+    before = len(drive.log)
+    assert reading(drive, store).run() is Ending.DONE
+    for span, _ in drive.log[before:]:
+        assert not kept.overlaps(span)
+
+
+def test_time_allowed_is_kept_to() -> None:
+    drive = ScriptedDrive(numbered(SECTORS))
+    store = MemoryStore(drive.identity)
+    assert reading(drive, store).run(seconds=0) is Ending.TIME_UP
+
+
+def test_fetch_can_be_stopped() -> None:
+    drive = ScriptedDrive(numbered(SECTORS))
+    store = MemoryStore(drive.identity)
+    with pytest.raises(Interrupted):
+        reading(drive, store, stop=lambda: True).fetch(SpanSet([Span(0, len(drive.data))]))
+
+
+def test_only_the_wanted_is_read_when_the_rest_is_left() -> None:
+    drive = ScriptedDrive(numbered(SECTORS))
+    store = MemoryStore(drive.identity)
+    wanted = SpanSet([Span(5120, 51200)])
+    assert reading(drive, store).run([wanted], rest=False) is Ending.DONE
+    assert store.coverage().read == wanted
+
+
+def test_the_image_reads_through_to_the_drive_once() -> None:
+    drive = ScriptedDrive(numbered(SECTORS), bad={100})
+    store = MemoryStore(drive.identity)
+    source = ImageSource(store, "1", reading(drive, store).fetch)
+    span = Span(99 * 512 + 10, 102 * 512)
+    first = source.read(span)
+    assert [gap.span for gap in first.gaps] == [Span(100 * 512, 101 * 512)]
+    asked = len(drive.log)
+    assert source.read(span) == first
+    assert len(drive.log) == asked, "neither what was given nor what was refused is asked for again"
+
+
+def test_reads_are_queued_ahead_only_while_all_is_calm() -> None:
+    depths: list[int] = []
+
+    class Watching(ScriptedDrive):
+        def answer(self) -> object:  # type: ignore[override]
+            depths.append(self.queued)
+            return super().answer()
+
+    drive = Watching(numbered(SECTORS), bad={10_000}, largest_read_bytes=64 << 10)
+    reading(drive, MemoryStore(drive.identity)).run()
+    first_refusal = next(i for i, (_, outcome) in enumerate(drive.log) if outcome == "refused")
+    assert max(depths[:first_refusal]) == 3
+    assert set(depths[first_refusal + 1 : first_refusal + 60]) == {1}
+
+
+def test_progress_counts_towards_the_aim() -> None:
+    events: list[Event] = []
+    drive = ScriptedDrive(numbered(SECTORS), bad={5})
+    store = MemoryStore(drive.identity)
+    DriveReading("2", drive, store, SystemClock(), events.append).run()
+    last = events[-1]
+    assert isinstance(last, ReadingProgress)
+    assert last.read_bytes + last.refused_bytes == last.aim_bytes == len(drive.data)
+    assert last.refused_bytes == 512
+    assert last.bay == "2"
