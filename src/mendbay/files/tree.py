@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
 
+from mendbay.core.source import Source
 from mendbay.core.span import Span, SpanSet
 
 
@@ -113,6 +114,11 @@ class FileSystem(Protocol):
 
     @property
     def facts(self) -> VolumeFacts: ...
+
+    @property
+    def source(self) -> Source:
+        """What the bytes of files are to be read from: the volume, with what its journal holds newer."""
+        ...
 
     def metadata(self) -> SpanSet:
         """The volume ranges that describe the files: superblock and its descriptors, bitmaps, used inode

@@ -14,7 +14,7 @@ from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.odds import Assumptions
 from mendbay.imaging.planner import WEIGHT_REST, WEIGHT_WANTED, Planner, Want
 from mendbay.jobs.events import Phase, ReadingProgress, Said, Tell
-from mendbay.jobs.ports import DriveReader, ImageStore
+from mendbay.jobs.ports import DriveReader, ImageStore, PowerCycle
 
 COMMIT_SECONDS = 1.0
 """How often the checkpoint is renewed while all goes well; at most this much is read again after a crash."""
@@ -36,10 +36,6 @@ class Ending(StrEnum):
 def never() -> bool:
     """For readings that nobody stops."""
     return False
-
-
-PowerCycle = Callable[[str], bool]
-"""Asked to cut and restore a drive's power (bay label given); True if it was done."""
 
 
 def no_power_cycle(bay: str) -> bool:
@@ -92,13 +88,18 @@ class DriveReading:
         self._last_commit = clock.steady_seconds()
         self._last_progress = 0.0
         self._rate = _Rate()
-        self._phase: str = Phase.REST
+        self._phase = Phase.REST
         self._aim = SpanSet()
 
     # ------------------------------------------------------------------ the two ways to read
 
     def run(
-        self, wanted: Sequence[SpanSet] = (), *, rest: bool = True, seconds: float | None = None
+        self,
+        wanted: Sequence[SpanSet] = (),
+        *,
+        rest: bool = True,
+        seconds: float | None = None,
+        phase: Phase | None = None,
     ) -> Ending:
         """Reads what is wanted and, with `rest`, everything else, as the planner orders it.
 
@@ -106,6 +107,7 @@ class DriveReading:
             wanted: ranges of the drive that go first.
             rest: whether to go on with everything else.
             seconds: how long it may take; None: until nothing is left to try.
+            phase: what to call it in events.
 
         Returns:
             Why it ended. Whatever the reason, everything read is durable.
@@ -119,7 +121,7 @@ class DriveReading:
         self._planner = self._plan(wants, WEIGHT_REST if rest else 0.0)
         everything = SpanSet([Span(0, self._store.identity.size_bytes)])
         aim = everything if rest else _union(wanted)
-        self._phase, self._aim = (Phase.REST if rest else Phase.WANTED), aim
+        self._phase, self._aim = phase or (Phase.REST if rest else Phase.WANTED), aim
         started = self._clock.steady_seconds()
         self._rate.restart(started)
         try:

@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Protocol
 
+from mendbay.case.records import Case
 from mendbay.core.coverage import Coverage
-from mendbay.core.source import Identity
+from mendbay.core.source import Gap, Identity, Marked, Reading
 from mendbay.core.span import Span, SpanSet
+from mendbay.handback.bag import PayloadFile, Reread
+from mendbay.handback.facts import HandBack
 from mendbay.imaging.attempt import Attempt
+
+PowerCycle = Callable[[str], bool]
+"""Asked to cut and restore a drive's power (bay label given); True if it was done."""
 
 
 class DriveReader(Protocol):
@@ -45,6 +53,52 @@ class DriveReader(Protocol):
     def close(self) -> None: ...
 
 
+class Drives(Protocol):
+    """The drives on the bench, named by a device, an image file or a simulated drive's description."""
+
+    def look(self, where: str) -> Identity:
+        """What a drive says it is; not one of its sectors is read.
+
+        Raises:
+            SourceError or one of its kinds: it cannot be used.
+        """
+        ...
+
+    def open(self, where: str) -> DriveReader:
+        """The drive, ready to be read.
+
+        Raises:
+            SourceError or one of its kinds: it cannot be used.
+        """
+        ...
+
+    def guard(self, where: str, folder: Path, needed_bytes: int, file_name: str) -> None:
+        """Makes sure that a copy may be written into a folder.
+
+        Raises:
+            DestinationOnSource, NoRoom, DestinationError: it may not.
+        """
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One sitting in which a drive was read: through which adapter, from what, when, and what came of it.
+
+    `ended_at` is the time of its last noted read, empty if it has none. `taken_from` names the image a
+    blended run came from, empty for a run of our own.
+    """
+
+    number: int
+    adapter: str
+    source: str
+    started_at: str
+    taken_from: str
+    ended_at: str = ""
+    given_bytes: int = 0
+    refused_reads: int = 0
+
+
 class ImageStore(Protocol):
     """An image of one drive with its log of reads: one durable unit.
 
@@ -53,10 +107,25 @@ class ImageStore(Protocol):
     """
 
     @property
+    def path(self) -> Path: ...
+
+    @property
     def identity(self) -> Identity: ...
 
     def coverage(self) -> Coverage:
         """The condition of every range, with what is not yet committed included."""
+        ...
+
+    def begin_run(self, adapter: str, source: str) -> int:
+        """Starts a run; what is kept or noted from now on belongs to it. Returns its number."""
+        ...
+
+    def runs(self) -> tuple[Run, ...]:
+        """Every run that added to the image, oldest first."""
+        ...
+
+    def provenance(self, span: Span) -> tuple[tuple[Span, int], ...]:
+        """The number of the run that gave each part of `span`, in order of place."""
         ...
 
     def keep(self, span: Span, data: memoryview, seconds: float) -> None:
@@ -85,4 +154,107 @@ class ImageStore(Protocol):
 
     def commit(self) -> None: ...
 
+    def digest(self, *, compute: bool = True) -> str:
+        """SHA-256 of the whole image, empty while anything is missing from it or, unless `compute`,
+        while it is not known."""
+        ...
+
     def close(self) -> None: ...
+
+
+class HandBackFolder(Protocol):
+    """A folder that becomes a bag (RFC 8493), written once and safely, and resumable."""
+
+    def expect(self, sizes: Mapping[str, int]) -> None:
+        """Says what is about to be copied: size in bytes by payload path.
+
+        Raises:
+            NoRoom: with the numbers; nothing was written.
+        """
+        ...
+
+    def kept(
+        self,
+        path: str,
+        size_bytes: int,
+        gaps: Iterable[Gap] = (),
+        marks: Iterable[Marked] = (),
+        modified_at: int = 0,
+        origin: str = "",
+    ) -> PayloadFile | None:
+        """The copy an earlier run made of the very same thing, read again and found good; else None."""
+        ...
+
+    def put(
+        self, path: str, readings: Iterable[Reading], modified_at: int = 0, origin: str = ""
+    ) -> PayloadFile:
+        """Copies one file; gaps become zeros in the copy and are listed."""
+        ...
+
+    def settle(self) -> None:
+        """Makes all copies so far durable."""
+        ...
+
+    def verify(self, path: str) -> Reread:
+        """Reads a copy again from the medium and compares it with what was written."""
+        ...
+
+    def finish(
+        self,
+        bagging_date: str,
+        labels: Sequence[tuple[str, str]] = (),
+        tags: Mapping[str, bytes] | None = None,
+    ) -> tuple[PayloadFile, ...]:
+        """Writes tag files and manifests; the folder is a bag from then on."""
+        ...
+
+    def close(self) -> None: ...
+
+
+class Papers(Protocol):
+    """Makes the report a customer reads."""
+
+    def html(self, facts: HandBack) -> str: ...
+
+    def pdf(self, facts: HandBack) -> bytes: ...
+
+
+class Images(Protocol):
+    """The images of all cases, one for each bay."""
+
+    def folder(self, case: Case) -> Path:
+        """The folder of a case."""
+        ...
+
+    def name(self, bay: str) -> str:
+        """The file name of a bay's image in the folder of its case."""
+        ...
+
+    def exists(self, case: Case, bay: str) -> bool: ...
+
+    def create(self, case: Case, bay: str, identity: Identity) -> ImageStore:
+        """A new, empty image.
+
+        Raises:
+            DestinationError, NoRoom: it cannot be made.
+        """
+        ...
+
+    def reopen(self, case: Case, bay: str, *, writable: bool) -> ImageStore:
+        """The image that is there.
+
+        Raises:
+            DestinationError, ImageBusy, DamagedCheckpoint: it cannot be used.
+        """
+        ...
+
+    def blend(self, into: ImageStore, other: Path, spans: Callable[[ImageStore], SpanSet]) -> SpanSet:
+        """Takes over into one image what another image of the same drive holds.
+
+        Args:
+            spans: given the other image, which of its ranges to take; may raise if it is foreign.
+
+        Returns:
+            The ranges taken.
+        """
+        ...

@@ -37,6 +37,7 @@ from mendbay.core.errors import (
 from mendbay.core.source import Identity
 from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.attempt import Attempt, Outcome
+from mendbay.jobs.ports import Run
 
 FORMAT = 1
 _HOLE_BYTES = 64 << 10
@@ -63,18 +64,6 @@ CREATE INDEX reading_by_place ON reading (start, stop);
 """
 
 
-@dataclass(frozen=True, slots=True)
-class Run:
-    """One sitting in which a drive was read: through which adapter, from what, when. `taken_from` names
-    the image a blended run came from, empty for a run of our own."""
-
-    number: int
-    adapter: str
-    source: str
-    started_at: str
-    taken_from: str
-
-
 @dataclass(slots=True)
 class _Row:
     run: int
@@ -98,7 +87,7 @@ class ImageFile:
     def __init__(
         self, path: Path, image_fd: int, log: sqlite3.Connection, clock: Clock, writable: bool
     ) -> None:
-        self.path = path
+        self._path = path
         self._fd = image_fd
         self._log = log
         self._clock = clock
@@ -175,15 +164,16 @@ class ImageFile:
             raise
 
     def _load(self) -> None:
-        meta = dict(self._log.execute("SELECT key, value FROM meta").fetchall())
+        meta: dict[str, str] = dict(self._log.execute("SELECT key, value FROM meta").fetchall())
         try:
             self._identity = Identity(**json.loads(meta["identity"]))
         except (KeyError, ValueError, TypeError) as trouble:
-            raise _damaged(self.path, "it does not say which drive it describes") from trouble
+            raise _damaged(self._path, "it does not say which drive it describes") from trouble
+        self._sha256 = meta.get("sha256", "")
         size = os.fstat(self._fd).st_size
         if size != self._identity.size_bytes:
             raise _damaged(
-                self.path,
+                self._path,
                 f"it describes a drive of {self._identity.size_bytes} bytes, but the image has {size}",
             )
         self._given: SpanSet = SpanSet()
@@ -195,7 +185,7 @@ class ImageFile:
             "SELECT start, stop, outcome, seconds FROM reading ORDER BY id"
         ):
             if not 0 <= start < stop <= size:
-                raise _damaged(self.path, f"it speaks of bytes {start} to {stop}, outside the drive")
+                raise _damaged(self._path, f"it speaks of bytes {start} to {stop}, outside the drive")
             if outcome in starts:
                 starts[outcome].append(start)
                 stops[outcome].append(stop)
@@ -208,6 +198,11 @@ class ImageFile:
         self._refusals_seen = -1
 
     # ------------------------------------------------------------------ what is there
+
+    @property
+    def path(self) -> Path:
+        """The image file; the checkpoint lies beside it."""
+        return self._path
 
     @property
     def identity(self) -> Identity:
@@ -245,24 +240,32 @@ class ImageFile:
             while at < span.stop:
                 part = os.pread(self._fd, span.stop - at, at)
                 if not part:
-                    raise _damaged(self.path, f"the image ends at byte {at}")
+                    raise _damaged(self._path, f"the image ends at byte {at}")
                 parts.append(part)
                 at += len(part)
         except OSError as trouble:
             raise DestinationError(
-                f"The image {self.path} cannot be read at byte {at}: {trouble.strerror}.",
+                f"The image {self._path} cannot be read at byte {at}: {trouble.strerror}.",
                 "The disk that holds the image has a fault; copy the image away from it.",
             ) from trouble
         return b"".join(parts)
 
     def runs(self) -> tuple[Run, ...]:
         """Every run that added to the image, oldest first."""
-        rows = self._log.execute("SELECT id, adapter, source, started_at, taken_from FROM run ORDER BY id")
+        if self._writable:
+            self.commit()
+        rows = self._log.execute(
+            "SELECT run.id, adapter, source, started_at, taken_from, coalesce(max(at), ''),"
+            " coalesce(sum((stop - start) * (outcome = 'given')), 0),"
+            " coalesce(sum(outcome IN ('refused', 'hung')), 0)"
+            " FROM run LEFT JOIN reading ON run_id = run.id GROUP BY run.id ORDER BY run.id"
+        )
         return tuple(Run(*row) for row in rows)
 
     def provenance(self, span: Span) -> tuple[tuple[Span, int], ...]:
         """Which run gave which part of `span`, in order of place; the latest where two gave the same."""
-        self.commit()
+        if self._writable:
+            self.commit()
         left = SpanSet([span])
         found: list[tuple[Span, int]] = []
         rows = self._log.execute(
@@ -315,7 +318,7 @@ class ImageFile:
                 while at < part.stop:
                     at += os.pwrite(self._fd, data[at : part.stop], span.start + at)
         except OSError as trouble:
-            raise _write_error(self.path, trouble) from trouble
+            raise _write_error(self._path, trouble) from trouble
 
     def _is_hole(self, span: Span) -> bool:
         """Whether the file stores nothing there: a killed run may have left bytes it never claimed."""
@@ -374,7 +377,7 @@ class ImageFile:
         """
         if other.identity.size_bytes != self.identity.size_bytes:
             raise ForeignImage(
-                f"{other.path} is of a drive of {other.identity.size_bytes} bytes, {self.path} of one of "
+                f"{other.path} is of a drive of {other.identity.size_bytes} bytes, {self._path} of one of "
                 f"{self.identity.size_bytes}.",
                 "Blend only images of one and the same drive.",
             )
@@ -455,31 +458,42 @@ class ImageFile:
                 )
                 self._log.execute("COMMIT")
         except OSError as trouble:
-            raise _write_error(self.path, trouble) from trouble
+            raise _write_error(self._path, trouble) from trouble
         except sqlite3.Error as trouble:
             if self._log.in_transaction:
                 self._log.execute("ROLLBACK")
             raise NoRoom(
-                f"The checkpoint beside {self.path} could not be written: {trouble}.",
+                f"The checkpoint beside {self._path} could not be written: {trouble}.",
                 "Make room on that disk, then run the same command again.",
             ) from trouble
 
-    def digest(self) -> str:
+    def digest(self, *, compute: bool = True) -> str:
         """SHA-256 of the whole image file, hexadecimal, or an empty text while anything is unread or
         refused (a drive with holes has no digest that another reading could repeat).
 
-        Bytes that came in order were hashed on the way; the others are read back from the image now.
+        Bytes that came in order were hashed on the way; the others are read back from the image now. The
+        digest is kept in the checkpoint, so that it is computed once.
+
+        Args:
+            compute: False to only tell what is known already.
         """
-        if not self.coverage().read.covers(Span(0, self._identity.size_bytes)):
+        whole = Span(0, self._identity.size_bytes)
+        if self._sha256 or not self.coverage().read.covers(whole):
+            return self._sha256
+        if not compute and self._hasher.reached < whole.stop:
             return ""
         at = self._hasher.reached
-        while at < self._identity.size_bytes:
-            piece = Span(at, min(at + (4 << 20), self._identity.size_bytes))
+        while at < whole.stop:
+            piece = Span(at, min(at + (4 << 20), whole.stop))
             hashing = self._hasher.feed(piece, memoryview(self.take(piece)))
             if hashing is not None:
                 hashing.result()
             at = piece.stop
-        return self._hasher.hexdigest()
+        self._sha256 = self._hasher.hexdigest()
+        if self._writable:
+            self.commit()
+            self._log.execute("INSERT OR REPLACE INTO meta VALUES ('sha256', ?)", (self._sha256,))
+        return self._sha256
 
     def close(self) -> None:
         """Commits and lets go of the files."""

@@ -1,5 +1,121 @@
-"""The `mendbay` command."""
+"""The `mendbay` command: nouns are the stages of the job, verbs what is done.
+
+Nothing heavy is imported before a command runs, so that `--help` answers at once.
+"""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+import traceback
+from typing import Any
+
+import click
+
+from mendbay.core.errors import Interrupted, MendbayError, UsageError
+
+COMMANDS = {
+    "case": "Open a case, see where it stands, verify its custody log.",
+    "drive": "Look at a drive, read it into an image, see how far it is.",
+    "pair": "Put two members together; read both, wanted files first.",
+    "files": "List what is on the volume, with a verdict for each file.",
+    "handback": "Copy files out with proof: verified copy, bag and report.",
+    "demo": "Play the whole job on two invented failing drives.",
+}
+
+
+class Later(click.Group):
+    """A group whose commands are imported only when one of them is used."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"mendbay.faces.cli.{cmd_name}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
+        if args and args[0] not in COMMANDS:
+            raise click.UsageError(f"There is no command '{args[0]}'. There are: {', '.join(COMMANDS)}.")
+        return super().resolve_command(ctx, args)
+
+
+@click.group(
+    cls=Later,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 90},
+    epilog="Exit codes: 0 done, 3 finished with something missing (it is listed), others are errors; "
+    "all are in docs/exit-codes.md.",
+)
+@click.option("--home", type=click.Path(file_okay=False), envvar="MENDBAY_HOME", help="Where cases are kept.")
+@click.option("--json", "as_json", is_flag=True, help="Answer as one JSON document on standard output.")
+@click.option("--quiet", is_flag=True, help="No progress.")
+@click.version_option(package_name="mendbay", message="mendbay %(version)s")
+@click.pass_context
+def command(ctx: click.Context, home: str | None, as_json: bool, quiet: bool) -> None:
+    """The bench companion for failed hard drives and two-bay network storage boxes.
+
+    A case runs from take-in to hand-back: open a case, read its drives into images, put the pair
+    together, see which files are whole, hand them back with proof. Drives are only ever read.
+    """
+    from mendbay.faces.cli.screen import Screen
+
+    ctx.obj = Screen(home=home, as_json=as_json, quiet=quiet)
 
 
 def main() -> None:
-    """Placeholder"""
+    """Runs the command line and exits with a documented code."""
+    as_json = "--json" in sys.argv
+    try:
+        code = command.main(prog_name="mendbay", standalone_mode=False)
+    except click.exceptions.Exit as leaving:
+        code = leaving.exit_code
+    except click.exceptions.Abort:
+        code = _tell(
+            Interrupted("Stopped from the keyboard.", "Run the same command again to go on."), as_json
+        )
+    except click.ClickException as trouble:
+        hint = "mendbay --help lists the commands, and every command has its own --help."
+        code = _tell(UsageError(trouble.format_message(), hint), as_json)
+    except KeyboardInterrupt:
+        code = _tell(Interrupted("Stopped at once.", "Run the same command again to go on."), as_json)
+    except MendbayError as trouble:
+        code = _tell(trouble, as_json)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = 0
+    except Exception as trouble:
+        if os.environ.get("MENDBAY_TRACE"):
+            traceback.print_exc()
+        what = f"Something unforeseen happened inside Mendbay: {type(trouble).__name__}: {trouble}."
+        step = "Nothing durable is lost. Run again with MENDBAY_TRACE=1 and report what it prints."
+        code = _tell(MendbayError(what, step), as_json)
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+def _tell(trouble: MendbayError, as_json: bool) -> int:
+    """Prints a trouble in the one shape it has for people, or for programs; returns its exit code."""
+    if as_json:
+        import json
+
+        shape = {
+            "kind": type(trouble).__name__,
+            "what": trouble.what,
+            "next_step": trouble.next_step,
+            "exit_code": trouble.exit_code,
+        }
+        print(json.dumps({"error": shape}, ensure_ascii=False))
+    else:
+        print(f"mendbay: {trouble.what}\nNext: {trouble.next_step}", file=sys.stderr)
+    return trouble.exit_code
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,256 @@
+"""What a case is made of, as take-in, the ledger and every report share it.
+
+All records are frozen. Times are texts as `core.clock.iso` writes them; an unknown text is empty and
+an unknown number 0, never guessed. What a person typed is checked here, so that nothing stored can
+break a later page, label or file name.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from math import isfinite
+
+from mendbay.case.numbering import folder_name
+from mendbay.core.errors import UsageError
+
+TEXT_LIMIT = 10_000
+"""Characters in any one text: some pages of notes, and short enough that no mistake fills the ledger."""
+
+_MOMENT = re.compile(r"[0-9]{4}-[01][0-9]-[0-3][0-9]T[0-2][0-9]:[0-5][0-9]:[0-6][0-9]Z")
+_BAY = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,31}")
+_UNKEEPABLE = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
+_SHA256 = re.compile(r"[0-9a-f]{64}")
+
+Fact = str | int | float | bool | None
+Facts = Mapping[str, Fact | tuple[Fact, ...]]
+"""What an event carries beside its words: single values, or rows of them."""
+
+
+class CaseState(StrEnum):
+    """Where a case stands as a whole."""
+
+    OPEN = "open"
+    WAITING = "waiting"
+    """For the customer's word, or for a part."""
+    HANDED_BACK = "handed back"
+    CLOSED = "closed"
+
+
+@dataclass(frozen=True, slots=True)
+class Intake:
+    """What is known at take-in, before the ledger gives the case its number.
+
+    `box` describes what came in; `wanted` are the path patterns of what the customer wants first, the
+    most wanted first.
+
+    Raises:
+        UsageError: no customer, a text that is too long or holds characters that cannot be stored.
+    """
+
+    opened_at: str
+    customer: str
+    contact: str = ""
+    box: str = ""
+    wanted: tuple[str, ...] = ()
+    notes: str = ""
+
+    def __post_init__(self) -> None:
+        require_moment(self.opened_at)
+        if not self.customer.strip():
+            raise UsageError("The case has no customer.", "Give the customer's name.")
+        for text in (self.customer, self.contact, self.box, self.notes, *self.wanted):
+            require_text(text)
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """A case as the ledger keeps it. `slug` is fixed at opening: its folder never moves.
+
+    Raises:
+        UsageError: notes or patterns that cannot be kept.
+        ValueError: a number or slug that makes no folder name.
+    """
+
+    number: int
+    slug: str
+    opened_at: str
+    customer: str
+    contact: str
+    box: str
+    wanted: tuple[str, ...]
+    notes: str
+    state: CaseState
+
+    def __post_init__(self) -> None:
+        folder_name(self.number, self.slug)
+        for text in (self.notes, *self.wanted):
+            require_text(text)
+
+    @property
+    def folder(self) -> str:
+        """The name of the case's folder below `cases/`: `NNNN-slug`."""
+        return folder_name(self.number, self.slug)
+
+
+@dataclass(frozen=True, slots=True)
+class Bay:
+    """One bay of the box and the drive that came in it.
+
+    `bay` is its label on the box (`1`); model, serial and sizes are what the label or the drive said so
+    far; `size_bytes` and `sector_bytes` are 0 until known. `condition` describes what was seen of it.
+
+    Raises:
+        UsageError: a label other than 1 to 32 letters, digits and hyphens (it becomes part of file
+            names), a negative size, or an unusable text.
+    """
+
+    case: int
+    bay: str
+    model: str = ""
+    serial: str = ""
+    size_bytes: int = 0
+    sector_bytes: int = 0
+    physical_bytes: int = 0
+    condition: str = ""
+
+    def __post_init__(self) -> None:
+        if not _BAY.fullmatch(self.bay):
+            raise UsageError(
+                f"{self.bay[:40]!r} cannot be a bay's label.",
+                "Use up to 32 letters, digits and hyphens, as printed on the box: 1, 2, left.",
+            )
+        require_counts(self.size_bytes, self.sector_bytes, self.physical_bytes)
+        for text in (self.model, self.serial, self.condition):
+            require_text(text)
+
+
+@dataclass(frozen=True, slots=True)
+class Image:
+    """An image of one bay's drive, with its figures at the last look.
+
+    `path` is relative to the case's folder, with `/`. `adapter` names what stood between drive and
+    machine. `finished_at` is empty while reading goes on. The four byte counts add up to the drive.
+    `sha256` is of the image file as written, holes included, and empty until taken: a drive with
+    unread places has no digest of its own.
+
+    Raises:
+        UsageError: a path that leaves the case's folder, a negative count, not a SHA-256, or an
+            unusable text.
+    """
+
+    case: int
+    bay: str
+    path: str
+    adapter: str
+    started_at: str
+    finished_at: str = ""
+    read_bytes: int = 0
+    refused_bytes: int = 0
+    waived_bytes: int = 0
+    unread_bytes: int = 0
+    sha256: str = ""
+
+    def __post_init__(self) -> None:
+        require_text(self.path)
+        parts = self.path.split("/")
+        if "\\" in self.path or any(part in ("", ".", "..") or len(part.encode()) > 255 for part in parts):
+            raise UsageError(
+                f"{self.path[:80]!r} is not a place inside the case's folder.",
+                "Give the image's path relative to the case's folder.",
+            )
+        require_text(self.adapter)
+        require_moment(self.started_at)
+        if self.finished_at:
+            require_moment(self.finished_at)
+        require_counts(self.read_bytes, self.refused_bytes, self.waived_bytes, self.unread_bytes)
+        if self.sha256 and not _SHA256.fullmatch(self.sha256):
+            raise UsageError(
+                f"{self.sha256[:80]!r} is not a SHA-256.", "Give 64 hexadecimal digits, or nothing."
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that happened to a case, in the order it was noted; never changed afterwards.
+
+    `kind` is a short word to filter by (`imaging`, `hand-back`), `text` the sentence for a person,
+    `facts` the numbers behind it.
+
+    Raises:
+        UsageError: no kind, a fact that is not a plain value, or an unusable text.
+    """
+
+    at: str
+    kind: str
+    text: str
+    facts: Facts = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        require_moment(self.at)
+        if not self.kind.strip():
+            raise UsageError("The event has no kind.", "Give a short word for what happened.")
+        for text in (self.kind, self.text, *self.facts):
+            require_text(text)
+        for value in self.facts.values():
+            for one in value if isinstance(value, tuple) else (value,):
+                _require_fact(one)
+
+
+def require_text(text: str) -> None:
+    """Refuses a text that is too long, or holds a character that cannot be stored or printed.
+
+    Raises:
+        UsageError: more than `TEXT_LIMIT` characters, a control character other than tab and line
+            break, or half of a surrogate pair (a name that was not valid UTF-8).
+    """
+    if len(text) > TEXT_LIMIT:
+        raise UsageError(
+            f"A text of {len(text)} characters is too long.", f"Use at most {TEXT_LIMIT} characters."
+        )
+    bad = _UNKEEPABLE.search(text)
+    if bad:
+        raise UsageError(
+            f"{text[:40]!r} holds the character U+{ord(bad[0]):04X}, which cannot be kept.",
+            "Leave that character out.",
+        )
+
+
+def require_moment(text: str) -> None:
+    """Refuses a time that `core.clock.iso` would not have written.
+
+    Raises:
+        UsageError: not `YYYY-MM-DDThh:mm:ssZ`.
+    """
+    if not _MOMENT.fullmatch(text):
+        raise UsageError(
+            f"{text[:40]!r} is not a time as records carry it.", "Use UTC, like 2026-11-25T07:10:00Z."
+        )
+
+
+def require_counts(*counts: int) -> None:
+    """Refuses negative counts and such as a 64-bit column cannot hold.
+
+    Raises:
+        UsageError: one of them is out of range.
+    """
+    for count in counts:
+        if not 0 <= count < 2**63:
+            raise UsageError(
+                f"{count} is not a number of bytes.", "Report this: a size was computed wrongly."
+            )
+
+
+def _require_fact(value: object) -> None:
+    if isinstance(value, str):
+        require_text(value)
+    elif isinstance(value, float):
+        if not isfinite(value):
+            raise UsageError(f"The fact {value} is not a number.", "Leave out what is not known.")
+    elif isinstance(value, int):
+        if not -(2**63) <= value < 2**63:
+            raise UsageError("A fact is a number beyond 64 bits.", "Give it as a text.")
+    elif value is not None:
+        raise UsageError(f"The fact {value!r:.80} is not a plain value.", "Use texts, numbers, yes or no.")

@@ -1,0 +1,223 @@
+"""`mendbay case`: take in, list, show, check the custody log."""
+
+from __future__ import annotations
+
+import click
+
+from mendbay.case.records import Bay
+from mendbay.core.errors import CustodyBroken, UsageError
+from mendbay.faces import wording
+from mendbay.faces.cli.screen import Screen, table
+from mendbay.jobs.take_in import CaseStory, check_custody, take_in, tell_case
+from mendbay.wiring import open_bench
+
+
+@click.group(name="case")
+def command() -> None:
+    """Open a case, see where it stands, verify its custody log."""
+
+
+@command.command(name="open")
+@click.argument("customer")
+@click.option("--contact", default="", help="How to reach the customer.")
+@click.option("--box", default="", help="What came in, in words.")
+@click.option(
+    "--want", "wanted", multiple=True, metavar="PATTERN", help="What the customer wants first; repeat it."
+)
+@click.option(
+    "--bay", "bays", multiple=True, metavar="BAY=MODEL/SERIAL", help="A drive as its label says; repeat it."
+)
+@click.option("--notes", default="", help="Anything else worth keeping.")
+@click.pass_obj
+def open_(
+    screen: Screen,
+    customer: str,
+    contact: str,
+    box: str,
+    wanted: tuple[str, ...],
+    bays: tuple[str, ...],
+    notes: str,
+) -> None:
+    """Take in a case for CUSTOMER and give it its number."""
+    with open_bench(screen.home) as bench:
+        case = take_in(
+            bench,
+            customer,
+            contact=contact,
+            box=box,
+            wanted=wanted,
+            notes=notes,
+            bays=[_bay(one) for one in bays],
+        )
+        folder = bench.images.folder(case)
+    screen.answer(
+        {"case": case.number, "folder": str(folder), "customer": case.customer, "wanted": list(case.wanted)},
+        f"Case {case.number} is open for {case.customer}.\n"
+        f"Its folder will be {folder}\n"
+        f"Next: mendbay drive read {case.number} 1 /dev/sdX   (or an image file)",
+    )
+
+
+def _bay(text: str) -> Bay:
+    label, _, drive = text.partition("=")
+    model, _, serial = drive.partition("/")
+    if not label:
+        raise UsageError(f"'{text}' names no bay.", "Write it as 1=MODEL/SERIAL.")
+    return Bay(0, label.strip(), model.strip(), serial.strip())
+
+
+@command.command(name="list")
+@click.pass_obj
+def list_(screen: Screen) -> None:
+    """List all cases."""
+    with open_bench(screen.home) as bench:
+        cases = bench.ledger.cases()
+    rows = [(str(one.number), one.opened_at[:10], str(one.state), one.customer, one.box) for one in cases]
+    screen.answer(
+        [
+            {
+                "case": one.number,
+                "opened_at": one.opened_at,
+                "state": str(one.state),
+                "customer": one.customer,
+            }
+            for one in cases
+        ],
+        table(rows, ("case", "opened", "state", "customer", "what came in"), right=(0,))
+        if rows
+        else "There is no case yet.\nNext: mendbay case open CUSTOMER",
+    )
+
+
+@command.command(name="show")
+@click.argument("case", type=int)
+@click.pass_obj
+def show(screen: Screen, case: int) -> None:
+    """Tell the whole story of CASE."""
+    with open_bench(screen.home) as bench:
+        story = tell_case(bench, case)
+    screen.answer(_story_json(story), _story_text(story))
+
+
+def _story_text(story: CaseStory) -> str:
+    case = story.case
+    lines = [
+        f"Case {case.number}: {case.customer}, {case.state}, opened {case.opened_at}",
+        f"  came in: {case.box or 'not described'}",
+        f"  wanted first: {', '.join(case.wanted) or 'not said'}",
+        f"  folder: {story.folder}",
+    ]
+    if case.notes:
+        lines.append(f"  notes: {case.notes}")
+    for bay in story.bays:
+        named = " ".join(part for part in (bay.model, bay.serial) if part) or "drive not described"
+        lines += ["", f"Bay {bay.bay}: {named}"]
+        image = next((one for one in story.images if one.bay == bay.bay), None)
+        if image is None:
+            lines.append("  not read yet")
+        elif image.coverage is None:
+            lines.append(f"  {image.path}: {image.trouble}")
+        else:
+            rows = wording.coverage_rows(image.coverage)
+            lines += [
+                "  " + line for line in table(rows, ("", "bytes", "share", "ranges"), (1, 2, 3)).split("\n")
+            ]
+            for run in image.runs:
+                taken = f", taken over from {run.taken_from}" if run.taken_from else ""
+                lines.append(f"  run {run.number}: {run.started_at}, adapter: {run.adapter}{taken}")
+    lines += ["", "What happened"]
+    lines += [f"  {event.at}  {event.text}" for event in story.events]
+    lines += ["", "Custody"]
+    lines += [f"  {one.sequence:>3}  {one.at}  {one.who}: {one.what} ({one.item})" for one in story.custody]
+    lines.append("  " + _check_text(story.check.holds, len(story.custody)))
+    return "\n".join(lines)
+
+
+def _check_text(holds: bool, entries: int) -> str:
+    if holds:
+        return f"The custody log holds: {entries} entries, each chained to the one before."
+    return "The custody log does NOT hold; mendbay case custody says where."
+
+
+def _story_json(story: CaseStory) -> dict[str, object]:
+    case = story.case
+    return {
+        "case": case.number,
+        "customer": case.customer,
+        "contact": case.contact,
+        "state": str(case.state),
+        "opened_at": case.opened_at,
+        "box": case.box,
+        "wanted": list(case.wanted),
+        "notes": case.notes,
+        "folder": story.folder,
+        "bays": [
+            {"bay": one.bay, "model": one.model, "serial": one.serial, "size_bytes": one.size_bytes}
+            for one in story.bays
+        ],
+        "images": [
+            {
+                "bay": one.bay,
+                "path": one.path,
+                "trouble": one.trouble or None,
+                "coverage": None if one.coverage is None else wording.coverage_json(one.coverage),
+                "runs": [
+                    {
+                        "run": run.number,
+                        "adapter": run.adapter,
+                        "source": run.source,
+                        "started_at": run.started_at,
+                        "ended_at": run.ended_at or None,
+                        "given_bytes": run.given_bytes,
+                        "refused_reads": run.refused_reads,
+                        "taken_from": run.taken_from or None,
+                    }
+                    for run in one.runs
+                ],
+            }
+            for one in story.images
+        ],
+        "events": [
+            {"at": one.at, "kind": one.kind, "text": one.text, "facts": dict(one.facts)}
+            for one in story.events
+        ],
+        "custody": {
+            "holds": story.check.holds,
+            "entries": [
+                {
+                    "sequence": one.sequence,
+                    "at": one.at,
+                    "who": one.who,
+                    "what": one.what,
+                    "item": one.item,
+                    "hash": one.hash,
+                }
+                for one in story.custody
+            ],
+        },
+    }
+
+
+@command.command(name="custody")
+@click.argument("case", type=int)
+@click.option("--receipt", default="", help="The head of the log as printed on the customer's receipt.")
+@click.pass_obj
+def custody(screen: Screen, case: int, receipt: str) -> None:
+    """Verify the custody log of CASE, entry by entry."""
+    with open_bench(screen.home) as bench:
+        check, entries = check_custody(bench, case, receipt)
+    if not check.holds:
+        faults = " ".join(fault.sentence for fault in check.faults)
+        raise CustodyBroken(
+            f"The custody log of case {case} does not verify. {faults}",
+            "Compare it with the customer's receipt and the newest backup of the ledger.",
+        )
+    head = check.head.text if check.head else ""
+    lines = [_check_text(True, len(entries))]
+    if head:
+        lines.append(f"Head, to be printed on the receipt: {head}")
+    if not check.anchored:
+        lines.append("Without a receipt's head nobody can tell whether entries are missing at the end.")
+    screen.answer(
+        {"holds": True, "entries": len(entries), "head": head, "anchored": check.anchored}, "\n".join(lines)
+    )

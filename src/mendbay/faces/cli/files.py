@@ -1,0 +1,137 @@
+"""`mendbay files`: list with verdicts, show one file with its thread of evidence."""
+
+from __future__ import annotations
+
+import re
+import sys
+
+import click
+
+from mendbay.core.clock import iso_from_epoch
+from mendbay.core.errors import EXIT_INCOMPLETE
+from mendbay.core.quantity import count_text
+from mendbay.faces import wording
+from mendbay.faces.cli.pair import assembled_json, volume_json
+from mendbay.faces.cli.screen import Screen, printable, table
+from mendbay.files.tree import Kind
+from mendbay.files.verdict import Verdict
+from mendbay.jobs.list_files import FileDetail, FileLine, Listing, list_files, show_file
+from mendbay.wiring import open_bench
+
+
+@click.group(name="files")
+def command() -> None:
+    """List what is on the volume, with a verdict for each file."""
+
+
+@command.command(name="list")
+@click.argument("case", type=int)
+@click.argument("patterns", nargs=-1)
+@click.option("--damaged", is_flag=True, help="Only files that are not whole.")
+@click.option("--nameless", is_flag=True, help="Also search for files that no folder leads to any more.")
+@click.pass_obj
+def list_(screen: Screen, case: int, patterns: tuple[str, ...], damaged: bool, nameless: bool) -> None:
+    """List the files of CASE that match any of PATTERNS (all without one)."""
+    with open_bench(screen.home) as bench:
+        listing = list_files(bench, case, patterns, nameless=nameless)
+    lines = [
+        line
+        for line in listing.lines
+        if not damaged or (line.judgement is not None and line.judgement.verdict is not Verdict.WHOLE)
+    ]
+    screen.answer(
+        {
+            "pair": assembled_json(listing.assembled),
+            "file_system": volume_json(listing.facts),
+            "verdicts": {str(word): listing.verdicts.get(word, 0) for word in Verdict},
+            "files": [wording.file_json(line) for line in lines],
+        },
+        _listing_text(listing, lines, case),
+    )
+    if any(listing.verdicts.get(word, 0) for word in (Verdict.HOLED, Verdict.LOST, Verdict.UNPROVEN)):
+        sys.exit(EXIT_INCOMPLETE)
+
+
+def _listing_text(listing: Listing, lines: list[FileLine], case: int) -> str:
+    rows = []
+    for line in lines:
+        entry, judgement = line.entry, line.judgement
+        name = printable(entry.path)
+        if entry.kind is Kind.FOLDER:
+            said = "; ".join(entry.problems) or "folder"
+        elif entry.kind is Kind.LINK:
+            said = f"link to {printable(entry.link_target or b'')}"
+        else:
+            said = wording.verdict_text(judgement, entry.size_bytes) if judgement else str(entry.kind)
+        size = count_text(entry.size_bytes) if entry.kind is Kind.FILE else ""
+        rows.append((iso_from_epoch(entry.modified_at)[:10], size, name, said))
+    counts = ", ".join(f"{count_text(listing.verdicts.get(word, 0))} {word}" for word in Verdict)
+    text = table(rows, ("changed", "bytes", "path", "verdict"), right=(1,)) if rows else "Nothing to list."
+    return f"{text}\n\nFiles: {counts}.\nNext: mendbay handback make {case} FOLDER"
+
+
+@command.command(name="show")
+@click.argument("case", type=int)
+@click.argument("path")
+@click.pass_obj
+def show(screen: Screen, case: int, path: str) -> None:
+    """Show one file of CASE: its verdict, and where every byte of it came from."""
+    with open_bench(screen.home) as bench:
+        detail = show_file(bench, case, _raw(path))
+    screen.answer(_detail_json(detail), _detail_text(detail))
+
+
+def _raw(path: str) -> bytes:
+    r"""The raw path meant by a text: `\xNN` stands for the byte NN, as listings show it."""
+    raw = path.encode("utf-8", "surrogateescape")
+    return re.sub(rb"\\x([0-9a-fA-F]{2})", lambda found: bytes([int(found[1], 16)]), raw)
+
+
+def _detail_text(detail: FileDetail) -> str:
+    entry, judgement = detail.line.entry, detail.line.judgement
+    lines = [
+        f"{printable(entry.path)}: {entry.kind}, {count_text(detail.layout.size_bytes)} bytes, "
+        f"inode {entry.inode}",
+        f"  changed {iso_from_epoch(entry.modified_at) or 'never'}; description proven by: {entry.proof}",
+    ]
+    if judgement is not None:
+        lines.append(f"  verdict: {wording.verdict_text(judgement, detail.layout.size_bytes)}")
+        lines += [f"  {reason}" for reason in judgement.reasons]
+        lines += [
+            f"  missing: bytes {gap.span.start} to {gap.span.stop}, {gap.why}" for gap in judgement.gaps
+        ]
+        lines += [f"  may be older: bytes {span.start} to {span.stop}" for span in judgement.older]
+    if detail.pieces:
+        rows = [
+            (
+                count_text(piece.origin.span.start),
+                count_text(piece.origin.span.length),
+                piece.origin.bay,
+                count_text(piece.origin.at.start),
+                str(piece.run),
+                piece.adapter,
+                str(piece.origin.mark or ""),
+            )
+            for piece in detail.pieces
+        ]
+        head = ("file byte", "bytes", "bay", "drive byte", "run", "adapter", "mark")
+        lines += ["", table(rows, head, right=(0, 1, 3, 4))]
+    return "\n".join(lines)
+
+
+def _detail_json(detail: FileDetail) -> dict[str, object]:
+    return {
+        **wording.file_json(detail.line),
+        "pieces": [
+            {
+                "start": piece.origin.span.start,
+                "stop": piece.origin.span.stop,
+                "bay": piece.origin.bay,
+                "drive_start": piece.origin.at.start,
+                "run": piece.run,
+                "adapter": piece.adapter,
+                "mark": None if piece.origin.mark is None else str(piece.origin.mark),
+            }
+            for piece in detail.pieces
+        ],
+    }

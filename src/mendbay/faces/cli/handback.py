@@ -1,0 +1,88 @@
+"""`mendbay handback`: make a verified copy with its bag and reports; check one."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from mendbay.core.errors import EXIT_INCOMPLETE
+from mendbay.core.quantity import bytes_text, count_text
+from mendbay.faces.cli.screen import Screen
+from mendbay.handback.facts import HandBack
+from mendbay.jobs.hand_back import REPORT_HTML, REPORT_JSON, REPORT_PDF, hand_back
+from mendbay.wiring import check_handback, open_bench, open_handback_folder, papers
+
+
+@click.group(name="handback")
+def command() -> None:
+    """Copy files out with proof: verified copy, bag and report."""
+
+
+@command.command(name="make")
+@click.argument("case", type=int)
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
+@click.option("--want", "patterns", multiple=True, metavar="PATTERN", help="Only these files; repeat it.")
+@click.option("--shop", default="", envvar="MENDBAY_SHOP", help="Name of the shop, for the report.")
+@click.option("--keep-until", default="", metavar="DATE", help="Until when the shop keeps its images.")
+@click.pass_obj
+def make(
+    screen: Screen, case: int, folder: Path, patterns: tuple[str, ...], shop: str, keep_until: str
+) -> None:
+    """Copy the files of CASE into FOLDER, read every copy again, and report.
+
+    FOLDER must not exist yet, unless an interrupted hand-back of the same case is to go on there.
+    """
+    with screen.stoppable() as stop, open_bench(screen.home, tell=screen.tell, stop=stop) as bench:
+        result = hand_back(
+            bench,
+            case,
+            folder,
+            open_handback_folder,
+            papers(),
+            patterns=patterns,
+            shop=shop,
+            keep_until=keep_until,
+        )
+    facts = result.facts
+    screen.answer(_made_json(facts, folder), _made_text(facts, folder))
+    if any(facts.tallies[word].files for word in ("holed", "lost", "unproven")):
+        sys.exit(EXIT_INCOMPLETE)
+
+
+def _made_text(facts: HandBack, folder: Path) -> str:
+    counts = ", ".join(f"{count_text(tally.files)} {word}" for word, tally in facts.tallies.items())
+    return (
+        f"{count_text(facts.copied.files)} files ({bytes_text(facts.copied.size_bytes)}) are in {folder}, "
+        f"{count_text(facts.verified_files)} of them read again and equal.\n"
+        f"Verdicts: {counts}.\n"
+        f"Report for the customer: {folder / REPORT_PDF}\n"
+        f"The same as a page:      {folder / REPORT_HTML}\n"
+        f"Next: mendbay handback check {folder}"
+    )
+
+
+def _made_json(facts: HandBack, folder: Path) -> dict[str, object]:
+    return {
+        "folder": str(folder),
+        "copied_files": facts.copied.files,
+        "copied_bytes": facts.copied.size_bytes,
+        "verified_files": facts.verified_files,
+        "verdicts": {word: tally.files for word, tally in facts.tallies.items()},
+        "report": {"pdf": REPORT_PDF, "html": REPORT_HTML, "json": REPORT_JSON},
+    }
+
+
+@command.command(name="check")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.pass_obj
+def check(screen: Screen, folder: Path) -> None:
+    """Check that a hand-back in FOLDER is complete and unchanged."""
+    found = check_handback(folder, screen.tell)
+    found.require_valid()
+    screen.answer(
+        {"folder": str(folder), "valid": True, "files": found.files, "size_bytes": found.size_bytes},
+        f"{folder} is complete and unchanged: {count_text(found.files)} files, "
+        f"{bytes_text(found.size_bytes)}, every digest right.",
+    )

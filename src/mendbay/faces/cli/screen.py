@@ -1,0 +1,153 @@
+"""What the command line shows: answers, tables and progress, for people or as one JSON document."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import signal
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+import click
+
+from mendbay.core.quantity import bytes_text, duration_text
+from mendbay.jobs.events import Event, ReadingProgress, Said, StepProgress
+
+WIDTH = 80
+
+
+class Screen:
+    """The terminal in front of the person, or the program at the other end of the pipe.
+
+    Args:
+        home: where cases are kept; None for the default of this machine.
+        as_json: answer as one JSON document.
+        quiet: no progress.
+    """
+
+    def __init__(self, home: str | None, as_json: bool, quiet: bool) -> None:
+        self.home = Path(home) if home else None
+        self.as_json = as_json
+        self._progress = not quiet and sys.stderr.isatty()
+        self._line = ""
+        self._stopping = False
+
+    # ------------------------------------------------------------------ answers
+
+    def answer(self, facts: Any, text: str) -> None:
+        """The result of a command: `facts` for programs, `text` for people."""
+        self._clear()
+        if self.as_json:
+            click.echo(json.dumps(facts, ensure_ascii=False, indent=2))
+        else:
+            click.echo(text)
+
+    def say(self, text: str) -> None:
+        """A sentence on the way, for people only."""
+        if not self.as_json:
+            self._clear()
+            click.echo(text)
+
+    # ------------------------------------------------------------------ progress
+
+    def tell(self, event: Event) -> None:
+        """Draws an event of a running job on the error stream; a terminal gets a line that changes."""
+        if isinstance(event, Said):
+            if not self.as_json:
+                self._clear()
+                click.echo(event.text, err=True)
+        elif self._progress:
+            self._draw(_progress_line(event))
+
+    def _draw(self, line: str) -> None:
+        width = shutil.get_terminal_size((WIDTH, 24)).columns - 1
+        line = line[:width]
+        sys.stderr.write("\r" + line.ljust(len(self._line)))
+        sys.stderr.flush()
+        self._line = line
+
+    def _clear(self) -> None:
+        if self._line:
+            sys.stderr.write("\r" + " " * len(self._line) + "\r")
+            sys.stderr.flush()
+            self._line = ""
+
+    # ------------------------------------------------------------------ stopping and asking
+
+    @contextmanager
+    def stoppable(self) -> Iterator[Callable[[], bool]]:
+        """While open, the first Ctrl-C asks the job to stop cleanly and the second stops it at once.
+
+        Yields:
+            A function that says whether the job should stop.
+        """
+        self._stopping = False
+
+        def on_signal(number: int, frame: FrameType | None) -> None:
+            if self._stopping:
+                raise KeyboardInterrupt
+            self._stopping = True
+            self._clear()
+            click.echo("Stopping after the read under way; press Ctrl-C again to stop at once.", err=True)
+
+        before = {number: signal.signal(number, on_signal) for number in (signal.SIGINT, signal.SIGTERM)}
+        try:
+            yield lambda: self._stopping
+        finally:
+            for number, handler in before.items():
+                signal.signal(number, handler)
+
+    def ask_power_cycle(self, bay: str) -> bool:
+        """Asks the technician to cut and restore a drive's power; False where nobody can be asked."""
+        if self.as_json or not sys.stdin.isatty():
+            return False
+        self._clear()
+        return click.confirm(
+            f"Cut the power of the drive in bay {bay}, wait until it stands still, restore it.\n"
+            "Has it been done, and shall reading go on?",
+            default=True,
+            err=True,
+        )
+
+
+def _progress_line(event: ReadingProgress | StepProgress) -> str:
+    if isinstance(event, StepProgress):
+        return f"{event.step} {event.done} of {event.total} {event.now}"
+    share = event.read_bytes / event.aim_bytes if event.aim_bytes else 1.0
+    left = "" if event.seconds_left is None else f", {duration_text(event.seconds_left)} left"
+    refused = f", {bytes_text(event.refused_bytes)} refused" if event.refused_bytes else ""
+    return (
+        f"bay {event.bay}: {event.phase}, {share:.0%} of {bytes_text(event.aim_bytes)}, "
+        f"{bytes_text(int(event.bytes_per_second))}/s{left}{refused}, at {event.now.start}"
+    )
+
+
+def table(rows: Sequence[Sequence[str]], head: Sequence[str], right: Sequence[int] = ()) -> str:
+    """Rows as aligned columns under a head; `right` are the columns that are aligned to the right."""
+    widths = [max(len(row[at]) for row in [head, *rows]) for at in range(len(head))]
+
+    def line(row: Sequence[str]) -> str:
+        cells = [
+            cell.rjust(widths[at]) if at in right else cell.ljust(widths[at]) for at, cell in enumerate(row)
+        ]
+        return "  ".join(cells).rstrip()
+
+    return "\n".join([line(head), line(["-" * width for width in widths]), *map(line, rows)])
+
+
+def printable(raw: bytes) -> str:
+    """A name from a customer's drive for the terminal: what is not plain text shows as an escape, so
+    that no name can move the cursor or hide another."""
+    text = raw.decode("utf-8", "surrogateescape")
+    return "".join(
+        f"\\x{ord(one) - 0xDC00:02x}"
+        if "\udc80" <= one <= "\udcff"
+        else one
+        if one.isprintable() and one != "\\"
+        else "".join(f"\\x{byte:02x}" for byte in one.encode())
+        for one in text
+    )

@@ -1,0 +1,164 @@
+"""Records in the words of the bench, for every face. No logic: what is said here was decided elsewhere."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from mendbay.core.capacity import advertised
+from mendbay.core.coverage import Condition, Coverage
+from mendbay.core.quantity import bytes_text, count_text, percent_text
+from mendbay.core.source import Gap, Identity
+from mendbay.core.span import Span, SpanSet
+from mendbay.files.verdict import Judgement
+from mendbay.jobs.list_files import FileLine
+from mendbay.jobs.read_drive import ReadResult
+
+CONDITIONS = (Condition.READ, Condition.REFUSED, Condition.UNREAD, Condition.WAIVED)
+
+
+def drive_name(identity: Identity) -> str:
+    """What a drive calls itself, as far as it does."""
+    parts = [identity.model, identity.serial and f"serial {identity.serial}"]
+    return " ".join(part for part in parts if part) or "no model or serial number known"
+
+
+def identity_lines(identity: Identity) -> list[str]:
+    """What is known of a drive without reading a sector of it."""
+    sectors = identity.size_bytes // identity.sector_bytes
+    lines = [
+        f"{identity.kind} {identity.name}: {drive_name(identity)}",
+        f"{count_text(identity.size_bytes)} bytes ({bytes_text(identity.size_bytes)}), "
+        f"{count_text(sectors)} sectors of {identity.sector_bytes} bytes",
+    ]
+    if identity.physical_bytes > identity.sector_bytes:
+        lines.append(f"written in physical sectors of {identity.physical_bytes} bytes")
+    lines.append(advertised(identity.size_bytes, identity.sector_bytes).sentence)
+    return lines
+
+
+def coverage_rows(coverage: Coverage) -> list[tuple[str, str, str, str]]:
+    """A row for each condition: word, bytes, share of the drive, number of ranges."""
+    spans = {
+        Condition.READ: coverage.read,
+        Condition.REFUSED: coverage.refused,
+        Condition.UNREAD: coverage.unread,
+        Condition.WAIVED: coverage.waived,
+    }
+    return [
+        (
+            str(one),
+            count_text(spans[one].total_bytes),
+            percent_text(spans[one].total_bytes, coverage.size_bytes),
+            count_text(len(spans[one])),
+        )
+        for one in CONDITIONS
+    ]
+
+
+def read_result_text(result: ReadResult) -> str:
+    """What one reading of a drive came to."""
+    size = result.identity.size_bytes
+    lines = [
+        f"Bay {result.bay}: {percent_text(result.read_bytes, size)} of {bytes_text(size)} is in the image "
+        f"({count_text(size - result.read_bytes)} bytes are not); {result.ending}."
+    ]
+    if result.refused_bytes:
+        sectors = result.refused_bytes // result.identity.sector_bytes
+        lines.append(f"  refused: {count_text(sectors)} sectors, each tried alone to the limit.")
+    if result.unread_bytes:
+        lines.append(f"  unread: {bytes_text(result.unread_bytes)}; the same command goes on with it.")
+    if result.sha256:
+        lines.append(f"  SHA-256 of the image: {result.sha256}")
+    lines.append(f"  image: {result.image}")
+    return "\n".join(lines)
+
+
+def verdict_text(judgement: Judgement, size_bytes: int) -> str:
+    """A verdict with the number behind it."""
+    missing = SpanSet(gap.span for gap in judgement.gaps).total_bytes
+    if missing:
+        return f"{judgement.verdict}, {count_text(missing)} of {count_text(size_bytes)} bytes missing"
+    if judgement.older:
+        return f"{judgement.verdict}, {count_text(judgement.older.total_bytes)} bytes may be older"
+    return str(judgement.verdict)
+
+
+def span_json(span: Span) -> list[int]:
+    return [span.start, span.stop]
+
+
+def spans_json(spans: Iterable[Span]) -> list[list[int]]:
+    return [span_json(span) for span in spans]
+
+
+def gaps_json(gaps: Iterable[Gap]) -> list[dict[str, Any]]:
+    return [{"start": gap.span.start, "stop": gap.span.stop, "why": str(gap.why)} for gap in gaps]
+
+
+def identity_json(identity: Identity) -> dict[str, Any]:
+    return {
+        "kind": identity.kind,
+        "name": identity.name,
+        "model": identity.model,
+        "serial": identity.serial,
+        "size_bytes": identity.size_bytes,
+        "sector_bytes": identity.sector_bytes,
+        "physical_bytes": identity.physical_bytes,
+    }
+
+
+def coverage_json(coverage: Coverage) -> dict[str, Any]:
+    return {
+        "size_bytes": coverage.size_bytes,
+        "sector_bytes": coverage.sector_bytes,
+        **{f"{one}_bytes": coverage.total_bytes(one) for one in CONDITIONS},
+        "not_read": [
+            {
+                "start": one.span.start,
+                "stop": one.span.stop,
+                "condition": str(one.condition),
+                "tries": one.tries,
+            }
+            for one in coverage.stretches()
+            if one.condition is not Condition.READ
+        ],
+    }
+
+
+def read_result_json(result: ReadResult) -> dict[str, Any]:
+    return {
+        "bay": result.bay,
+        "ending": result.ending.name.lower(),
+        "drive": identity_json(result.identity),
+        "image": result.image,
+        "read_bytes": result.read_bytes,
+        "refused_bytes": result.refused_bytes,
+        "unread_bytes": result.unread_bytes,
+        "waived_bytes": result.waived_bytes,
+        "sha256": result.sha256 or None,
+    }
+
+
+def file_json(line: FileLine) -> dict[str, Any]:
+    entry, judgement = line.entry, line.judgement
+    found: dict[str, Any] = {
+        "path": entry.path.decode("utf-8", "replace"),
+        "raw_path_hex": entry.path.hex(),
+        "kind": str(entry.kind),
+        "size_bytes": entry.size_bytes,
+        "inode": entry.inode,
+        "proof": str(entry.proof),
+        "problems": list(entry.problems),
+    }
+    if entry.link_target is not None:
+        found["link_target_hex"] = entry.link_target.hex()
+    if judgement is not None:
+        found |= {
+            "verdict": str(judgement.verdict),
+            "gaps": gaps_json(judgement.gaps),
+            "other_half": spans_json(judgement.other_half),
+            "older": spans_json(judgement.older),
+            "reasons": list(judgement.reasons),
+        }
+    return found

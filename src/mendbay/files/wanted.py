@@ -1,0 +1,87 @@
+"""What the customer wants first: patterns over paths, and the volume ranges they come to.
+
+A pattern without a slash matches a name anywhere (`*.xlsx`, `Glaze photos`); one with a slash matches
+the path from the root, where `*` stays inside a folder and `**` does not (`photos/**/*.jpg`). Case does
+not matter. A folder that matches stands for everything below it. The word `metadata` alone stands for
+the descriptions of all files.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from mendbay.core.errors import UsageError
+from mendbay.core.span import Span, SpanSet
+from mendbay.files.tree import Entry, FileSystem, Kind
+
+METADATA = "metadata"
+MOST_PATTERNS = 1_000
+
+
+@dataclass(frozen=True, slots=True)
+class Selection:
+    """What a list of patterns selects: entries in the order of the tree, and whether `metadata` was in it."""
+
+    entries: tuple[Entry, ...]
+    with_metadata: bool
+
+
+def matcher(patterns: Sequence[str]) -> Callable[[bytes], bool]:
+    """A test of raw paths against the patterns; `metadata` matches no path.
+
+    Raises:
+        UsageError: an empty pattern, or more of them than anyone means.
+    """
+    if len(patterns) > MOST_PATTERNS:
+        raise UsageError(f"{len(patterns)} patterns are too many.", f"Give at most {MOST_PATTERNS}.")
+    parts = [_expression(pattern) for pattern in patterns if pattern != METADATA]
+    if not parts:
+        return lambda path: False
+    compiled = re.compile("|".join(f"(?:{part})" for part in parts), re.IGNORECASE | re.DOTALL)
+
+    def test(path: bytes) -> bool:
+        return compiled.fullmatch(path.decode("utf-8", "surrogateescape")) is not None
+
+    return test
+
+
+def _expression(pattern: str) -> str:
+    """The pattern as a regular expression over the whole path, with everything below a match."""
+    place = pattern.strip().rstrip("/")
+    text = place.lstrip("/")
+    if not text:
+        raise UsageError("A pattern is empty.", "Give a name such as '*.xlsx', or leave it out.")
+    pieces: list[str] = [] if "/" in place else [r"(?:.*/)?"]
+    at = 0
+    while at < len(text):
+        if text.startswith("**/", at):
+            pieces.append(r"(?:.*/)?")
+            at += 3
+        elif text.startswith("**", at):
+            pieces.append(r".*")
+            at += 2
+        else:
+            pieces.append({"*": r"[^/]*", "?": r"[^/]"}.get(text[at]) or re.escape(text[at]))
+            at += 1
+    return "".join(pieces) + r"(?:/.*)?"
+
+
+def select(entries: Iterable[Entry], patterns: Sequence[str]) -> Selection:
+    """The entries that the patterns name; with no pattern that names files, none."""
+    test = matcher(patterns)
+    return Selection(tuple(one for one in entries if test(one.path)), METADATA in patterns)
+
+
+def ranges_of(system: FileSystem, entries: Iterable[Entry]) -> SpanSet:
+    """The volume ranges that hold the bytes of these entries (folders: their list of names)."""
+    return SpanSet(span for entry in entries for span in _spans(system, entry))
+
+
+def _spans(system: FileSystem, entry: Entry) -> Iterator[Span]:
+    if entry.kind is Kind.OTHER:
+        return
+    for extent in system.layout(entry).extents:
+        if (where := extent.volume_span) is not None:
+            yield where

@@ -1,0 +1,47 @@
+"""What a customer should do with a hand-back, from its facts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from mendbay.handback.facts import BayFacts, FileFacts
+from mendbay.handback.words import counted, day
+
+
+def advice_for(
+    files: Sequence[FileFacts], bays: Sequence[BayFacts], level: str = "", keep_until: str = ""
+) -> tuple[str, ...]:
+    """Sentences of advice, the most pressing first.
+
+    Args:
+        files, bays: as in the report.
+        level: how the drives belonged together (`mirror`, …), empty if they did not.
+        keep_until: the day to which the shop keeps its images, empty if not agreed.
+    """
+    said = [
+        "Make a second copy of this folder on another medium today, and keep it in another place. "
+        "One copy is not a backup."
+    ]
+    doubtful = [one for one in files if one.verdict in ("holed", "unproven")]
+    if doubtful:
+        said.append(
+            f"Open the {counted(len(doubtful), 'file')} named under “What needs your attention” first, and "
+            "tell us soon if one of them is not what you need."
+        )
+    if keep_until:
+        said.append(
+            f"We keep what we read from your drives until {day(keep_until)}. Tell us before then if anything "
+            "is missing; after that day it is erased."
+        )
+    if bays:
+        many = len(bays) > 1
+        said.append(
+            f"Do not put the old {'drives' if many else 'drive'} back to use, not even for a short while: a "
+            "drive that has failed once fails again, and reading it further can destroy what is left."
+        )
+    if level == "mirror":
+        said.append(
+            "A mirror of two drives protects against one failing drive. It does not protect against a "
+            "mistake, a theft, a fire, or a half that falls behind unnoticed: check its state every month."
+        )
+    return tuple(said)

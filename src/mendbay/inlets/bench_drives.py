@@ -1,0 +1,52 @@
+"""The drives a technician can name: block devices, image files, and simulated drives."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from mendbay.core.source import Identity
+from mendbay.inlets import device
+from mendbay.inlets.reader import ReaderProcess
+from mendbay.inlets.unsteady import UnsteadyDrive
+from mendbay.inlets.unsteady_description import load_unsteady
+from mendbay.jobs.ports import DriveReader, Drives
+
+UNSTEADY = "unsteady:"
+"""What stands before the path of a simulated drive's description."""
+
+
+class BenchDrives(Drives):
+    """Opens what is named.
+
+    A name is the path of a block device or an image file, or `unsteady:` and the path of a description
+    (`docs/unsteady.md`).
+
+    Args:
+        patience_seconds: how long one read may take before it is abandoned.
+        sector_bytes: of image files; devices say their own.
+    """
+
+    def __init__(self, patience_seconds: float = 30.0, sector_bytes: int = 512) -> None:
+        self._patience_seconds = patience_seconds
+        self._sector_bytes = sector_bytes
+
+    def look(self, where: str) -> Identity:
+        if where.startswith(UNSTEADY):
+            with UnsteadyDrive(load_unsteady(_path(where))) as drive:
+                return drive.identity
+        return device.look(Path(where), self._sector_bytes)
+
+    def open(self, where: str) -> DriveReader:
+        if where.startswith(UNSTEADY):
+            return UnsteadyDrive(load_unsteady(_path(where)))
+        return ReaderProcess(
+            Path(where), patience_seconds=self._patience_seconds, sector_bytes=self._sector_bytes
+        )
+
+    def guard(self, where: str, folder: Path, needed_bytes: int, file_name: str) -> None:
+        source = load_unsteady(_path(where)).image if where.startswith(UNSTEADY) else Path(where)
+        device.guard_destination(source, folder, needed_bytes, file_name)
+
+
+def _path(where: str) -> Path:
+    return Path(where.removeprefix(UNSTEADY))

@@ -1,0 +1,45 @@
+"""The bench a job works at: everything it needs of the world outside, in one hand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from mendbay.case.records import Event, Facts
+from mendbay.core.clock import Clock, iso
+from mendbay.imaging.odds import Assumptions
+from mendbay.jobs.drive_reading import never, no_power_cycle
+from mendbay.jobs.events import Tell, silent
+from mendbay.jobs.ledger_port import CaseLedger
+from mendbay.jobs.ports import Drives, Images, PowerCycle
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """The shop's ledger, drives and images, with the person at the bench.
+
+    `who` is written into the custody log. `stop` is asked often whether to stop; `power_cycle` is asked
+    to bring back a drive that vanished; `assumed` are the planner's priors and limits.
+    """
+
+    ledger: CaseLedger
+    drives: Drives
+    images: Images
+    clock: Clock
+    who: str
+    tell: Tell = silent
+    stop: Callable[[], bool] = never
+    power_cycle: PowerCycle = no_power_cycle
+    assumed: Assumptions = field(default_factory=Assumptions)
+
+    def now(self) -> str:
+        """The present as records carry it."""
+        return iso(self.clock.now())
+
+    def note(self, case: int, kind: str, text: str, facts: Facts | None = None) -> None:
+        """Notes what happened in the case's story."""
+        self.ledger.note_event(case, Event(self.now(), kind, text, facts or {}))
+
+    def custody(self, case: int, what: str, item: str) -> None:
+        """Adds to the case's custody log."""
+        self.ledger.custody_append(case, self.now(), self.who, what, item)

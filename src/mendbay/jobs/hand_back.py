@@ -1,0 +1,358 @@
+"""Hand a customer's files back: copied, read again, put into a bag, and reported on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from mendbay.case.records import Bay, Case, CaseState
+from mendbay.core.errors import DestinationError, Interrupted, NothingWanted
+from mendbay.core.source import Mark, Outlook
+from mendbay.core.span import SpanSet
+from mendbay.files.tree import Entry, Kind, Layout, Proof
+from mendbay.files.verdict import Judgement, Verdict, file_outlook, file_readings, judge
+from mendbay.files.wanted import matcher
+from mendbay.handback import facts as words
+from mendbay.handback.bag import PayloadFile, json_bytes
+from mendbay.handback.facts import to_json
+from mendbay.handback.names import Named, links_json, names_json, plan_names
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.events import StepProgress
+from mendbay.jobs.list_files import Piece, trace
+from mendbay.jobs.ports import HandBackFolder, ImageStore, Papers
+from mendbay.jobs.volume import (
+    OpenVolume,
+    case_images,
+    explanation,
+    fresher_bay,
+    open_volume,
+    sources_of,
+)
+
+OpenFolder = Callable[[Path, str], HandBackFolder]
+REPORT_HTML, REPORT_PDF, REPORT_JSON = "report.html", "report.pdf", "report.json"
+COPY_TRIES = 2
+"""How often a copy that does not read back equal is made before the destination is given up on."""
+
+
+@dataclass(frozen=True, slots=True)
+class HandBackResult:
+    """A finished hand-back: where it is, and everything the report says."""
+
+    folder: Path
+    facts: words.HandBack
+
+
+@dataclass(frozen=True, slots=True)
+class _Item:
+    """One file to be handed back, as the file system describes it and as it looks before reading."""
+
+    entry: Entry
+    layout: Layout
+    outlook: Outlook
+    before: Judgement
+
+
+def hand_back(
+    bench: Bench,
+    number: int,
+    folder: Path,
+    open_folder: OpenFolder,
+    papers: Papers,
+    *,
+    patterns: Sequence[str] = (),
+    shop: str = "",
+    keep_until: str = "",
+) -> HandBackResult:
+    """Copies the files that match the patterns (all without one) into a new bag, with reports.
+
+    Every copy is read again from the destination and compared. Files of which nothing is left are
+    listed, not made. Interrupted, the same call goes on where it stopped.
+
+    Raises:
+        NothingWanted: no file matches.
+        NoRoom, DestinationError: the destination; nothing copied is lost.
+        Interrupted: stopped by hand.
+    """
+    case = bench.ledger.case(number)
+    with case_images(bench, case) as stores:
+        volume = open_volume(sources_of(stores))
+        entries = _chosen(volume, patterns)
+        items = [_item(volume, entry) for entry in entries if entry.kind is Kind.FILE]
+        copied = [one for one in items if one.before.verdict is not Verdict.LOST]
+        names = plan_names([one.entry.path for one in copied])
+        destination = open_folder(folder, case.folder)
+        try:
+            destination.expect(
+                {name.path: one.layout.size_bytes for name, one in zip(names, copied, strict=True)}
+            )
+            files = _copy_all(bench, volume, stores, destination, copied, names)
+            files += [_lost(one) for one in items if one.before.verdict is Verdict.LOST]
+            proof = _proof_steps(volume, items, files)
+            facts = _facts(bench, case, volume, stores, entries, files, proof)
+            facts = replace(facts, wanted=tuple(patterns) or case.wanted, shop=shop, keep_until=keep_until)
+            links = [(one.path, one.link_target or b"") for one in entries if one.kind is Kind.LINK]
+            destination.finish(
+                bench.now()[:10],
+                [("Source-Organization", shop)] if shop else [],
+                {
+                    REPORT_HTML: papers.html(facts).encode(),
+                    REPORT_PDF: papers.pdf(facts),
+                    REPORT_JSON: json_bytes(to_json(facts)),
+                    "names.json": names_json(names),
+                    "links.json": links_json(links),
+                },
+            )
+        finally:
+            destination.close()
+    _note(bench, case, folder, facts)
+    return HandBackResult(folder, facts)
+
+
+# ---------------------------------------------------------------------- choosing and copying
+
+
+def _chosen(volume: OpenVolume, patterns: Sequence[str]) -> list[Entry]:
+    test = matcher(patterns) if patterns else None
+    entries = [
+        one for one in volume.system.walk(nameless=True) if one.path and (test is None or test(one.path))
+    ]
+    if not any(one.kind is Kind.FILE for one in entries):
+        raise NothingWanted(
+            "No file on the volume matches what was asked for."
+            if patterns
+            else "There is no file on the volume.",
+            "List the files to see what there is: mendbay files list.",
+        )
+    return entries
+
+
+def _item(volume: OpenVolume, entry: Entry) -> _Item:
+    layout = volume.system.layout(entry)
+    outlook = file_outlook(volume.system.source, layout)
+    return _Item(entry, layout, outlook, judge(entry, layout, outlook, volume.assembled.parted_at))
+
+
+def _copy_all(
+    bench: Bench,
+    volume: OpenVolume,
+    stores: dict[str, ImageStore],
+    destination: HandBackFolder,
+    items: Sequence[_Item],
+    names: Sequence[Named],
+) -> list[words.FileFacts]:
+    made: list[tuple[_Item, PayloadFile]] = []
+    for at, (item, name) in enumerate(zip(items, names, strict=True)):
+        if bench.stop():
+            destination.settle()
+            raise Interrupted(
+                f"Stopped after {at} of {len(items)} files.",
+                "Run the same command again; what is copied is kept.",
+            )
+        bench.tell(StepProgress("copying", at, len(items), name.path))
+        made.append((item, _copy(volume, destination, item, name.path)))
+    destination.settle()
+    files = []
+    for at, (item, copy) in enumerate(made):
+        bench.tell(StepProgress("reading again", at, len(items), copy.path))
+        good = _proven(volume, destination, item, copy)
+        files.append(_file_facts(volume, stores, item, good))
+    bench.tell(StepProgress("reading again", len(items), len(items)))
+    return files
+
+
+def _copy(volume: OpenVolume, destination: HandBackFolder, item: _Item, path: str) -> PayloadFile:
+    """The copy that is there already if it is of the same bytes, otherwise a new one."""
+    origin = f"inode {item.entry.inode} changed {item.entry.changed_at}"
+    size, changed = item.layout.size_bytes, item.entry.modified_at
+    kept = destination.kept(path, size, item.outlook.gaps, item.outlook.marks, changed, origin)
+    if kept is not None:
+        return kept
+    return destination.put(path, file_readings(volume.system.source, item.layout), changed, origin)
+
+
+def _proven(volume: OpenVolume, destination: HandBackFolder, item: _Item, copy: PayloadFile) -> PayloadFile:
+    """The copy, once it has been read again and found equal; made once more if it was not."""
+    for _ in range(COPY_TRIES):
+        if destination.verify(copy.path).equal:
+            return copy
+        copy = destination.put(
+            copy.path, file_readings(volume.system.source, item.layout), copy.modified_at, copy.origin
+        )
+        destination.settle()
+    raise DestinationError(
+        f"{copy.path} was written {COPY_TRIES} times and never read back as written.",
+        "The destination medium is faulty: hand back onto another one.",
+    )
+
+
+# ---------------------------------------------------------------------- the facts
+
+
+def _file_facts(
+    volume: OpenVolume, stores: dict[str, ImageStore], item: _Item, copy: PayloadFile
+) -> words.FileFacts:
+    verdict = judge(item.entry, item.layout, Outlook(copy.gaps, copy.marks), volume.assembled.parted_at)
+    pieces = trace(volume.system, item.layout, stores)
+    return words.FileFacts(
+        path=copy.path,
+        raw_path=item.entry.path,
+        size_bytes=item.layout.size_bytes,
+        verdict=verdict.verdict,
+        gaps=verdict.gaps,
+        other_half=verdict.other_half,
+        older=verdict.older,
+        reasons=verdict.reasons,
+        sha256=copy.sha256,
+        sha512=copy.sha512,
+        verified=True,
+        modified_at=item.entry.modified_at,
+        changed_at=item.entry.changed_at,
+        trace=tuple(_trace_facts(piece) for piece in pieces),
+    )
+
+
+def _trace_facts(piece: Piece) -> words.TraceFacts:
+    origin = piece.origin
+    return words.TraceFacts(
+        origin.span, origin.bay, origin.at.start, piece.run, piece.adapter, str(origin.mark or "")
+    )
+
+
+def _lost(item: _Item) -> words.FileFacts:
+    return words.FileFacts(
+        path="",
+        raw_path=item.entry.path,
+        size_bytes=item.layout.size_bytes,
+        verdict=Verdict.LOST,
+        gaps=item.before.gaps,
+        reasons=item.before.reasons,
+        modified_at=item.entry.modified_at,
+        changed_at=item.entry.changed_at,
+    )
+
+
+def _facts(
+    bench: Bench,
+    case: Case,
+    volume: OpenVolume,
+    stores: dict[str, ImageStore],
+    entries: Iterable[Entry],
+    files: list[words.FileFacts],
+    proof: tuple[words.ProofStep, ...],
+) -> words.HandBack:
+    system, assembled = volume.system.facts, volume.assembled
+    bays = {bay.bay: bay for bay in bench.ledger.bays(case.number)}
+    files.sort(key=lambda one: one.raw_path)
+    return words.HandBack(
+        case_number=f"{case.number:04}",
+        customer=case.customer,
+        shop="",
+        made_at=bench.now(),
+        taken_in_at=case.opened_at,
+        box=case.box,
+        drives="; ".join(_drive_words(bays[bay]) for bay in stores if bay in bays),
+        bays=tuple(_bay_facts(bay, bays.get(bay), store, files) for bay, store in stores.items()),
+        files=tuple(files),
+        pair=words.PairFacts(assembled.level, fresher_bay(assembled), explanation(assembled)),
+        file_system=words.FileSystemFacts(
+            system.kind, system.label, system.uuid, system.size_bytes, system.has_checksums, system.remarks
+        ),
+        links=tuple(
+            words.LinkFacts(one.path, one.link_target or b"") for one in entries if one.kind is Kind.LINK
+        ),
+        left_out=tuple(
+            words.LeftOut(one.path, "device node, pipe or socket", "It has no bytes of its own.")
+            for one in entries
+            if one.kind is Kind.OTHER
+        ),
+        proof=proof,
+        advice=_advice(files),
+    )
+
+
+def _drive_words(bay: Bay) -> str:
+    named = " ".join(part for part in (bay.model, bay.serial and f"serial {bay.serial}") if part)
+    return f"bay {bay.bay}: {named or 'no model or serial number known'}"
+
+
+def _bay_facts(
+    label: str, bay: Bay | None, store: ImageStore, files: Sequence[words.FileFacts]
+) -> words.BayFacts:
+    pieces = [part for one in files for part in one.trace if part.bay == label]
+
+    def places(chosen: Iterable[words.TraceFacts]) -> SpanSet:
+        found = list(chosen)
+        return SpanSet.from_bounds(
+            [part.drive_start for part in found], [part.drive_start + part.file_span.length for part in found]
+        )
+
+    return words.BayFacts(
+        bay=label,
+        model=bay.model if bay else "",
+        serial=bay.serial if bay else "",
+        coverage=store.coverage(),
+        runs=tuple(
+            words.RunFacts(
+                run.number,
+                run.adapter,
+                run.started_at,
+                run.ended_at,
+                run.given_bytes,
+                run.refused_reads,
+                f"taken over from {run.taken_from}" if run.taken_from else "",
+            )
+            for run in store.runs()
+        ),
+        image_sha256=store.digest(compute=False),
+        other_half=places(part for part in pieces if part.mark),
+        older=places(part for part in pieces if part.mark == Mark.POSSIBLY_OLDER),
+        wanted=places(pieces),
+        remarks=(bay.condition,) if bay and bay.condition else (),
+    )
+
+
+def _proof_steps(
+    volume: OpenVolume, items: Sequence[_Item], files: Sequence[words.FileFacts]
+) -> tuple[words.ProofStep, ...]:
+    copied = [one for one in files if one.path]
+    system = volume.system.facts
+    described = sum(Proof.NONE not in (one.entry.proof, one.layout.proof) for one in items)
+    steps = [
+        words.ProofStep(
+            "Every read of a drive was noted with its outcome; what a drive did not give is listed, never "
+            "filled in silence.",
+            f"{sum(bool(one.gaps) for one in files)} of {len(files)} files have missing ranges.",
+        ),
+        words.ProofStep(
+            "The descriptions of the files were checked against the checksums the file system keeps."
+            if system.has_checksums
+            else "The file system keeps no checksums; what it says of each file was checked for agreement.",
+            f"{described} of {len(files)} descriptions hold.",
+        ),
+        words.ProofStep(
+            "Every copy was read again from the destination and compared by SHA-256 and SHA-512.",
+            f"{sum(one.verified for one in copied)} of {len(copied)} copies are equal.",
+        ),
+    ]
+    return tuple(steps)
+
+
+def _advice(files: Sequence[words.FileFacts]) -> tuple[str, ...]:
+    advice = ["Do not put the old drives back to use, and do not let a box rebuild onto them."]
+    if any(one.verdict != Verdict.WHOLE for one in files):
+        advice.append("Open the files listed as not whole and check the places named before relying on them.")
+    advice.append(
+        "Copy the whole folder, manifests included, to two different media; the manifests prove later copies."
+    )
+    return tuple(advice)
+
+
+def _note(bench: Bench, case: Case, folder: Path, facts: words.HandBack) -> None:
+    tally = {word: count.files for word, count in facts.tallies.items()}
+    said = ", ".join(f"{count} {word}" for word, count in tally.items() if count)
+    with bench.ledger.together():
+        bench.note(case.number, "hand-back", f"Files handed back to {folder}: {said}.", dict(tally))
+        bench.custody(case.number, f"files handed back ({said})", f"hand-back folder {folder.name}")
+        bench.ledger.amend_case(case.number, state=CaseState.HANDED_BACK)

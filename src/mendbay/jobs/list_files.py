@@ -1,0 +1,118 @@
+"""List what is on a case's volume, as far as it was read, with a verdict for each file."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from mendbay.core.errors import NothingWanted
+from mendbay.core.source import Origin
+from mendbay.files.tree import Entry, FileSystem, Kind, Layout, VolumeFacts
+from mendbay.files.verdict import Judgement, Verdict, file_outlook, judge
+from mendbay.files.wanted import matcher
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.ports import ImageStore
+from mendbay.jobs.volume import OpenVolume, case_images, open_volume, sources_of
+from mendbay.pair.assemble import Assembled
+
+
+@dataclass(frozen=True, slots=True)
+class FileLine:
+    """One entry of a listing. Only files have a judgement."""
+
+    entry: Entry
+    judgement: Judgement | None
+
+
+@dataclass(frozen=True, slots=True)
+class Listing:
+    """What is on a volume. `verdicts` counts the files of each verdict."""
+
+    facts: VolumeFacts
+    assembled: Assembled
+    lines: tuple[FileLine, ...]
+
+    @property
+    def verdicts(self) -> Counter[Verdict]:
+        return Counter(line.judgement.verdict for line in self.lines if line.judgement is not None)
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """Where a range of a file came from: bay and place on its drive, run, adapter."""
+
+    origin: Origin
+    run: int
+    adapter: str
+
+
+@dataclass(frozen=True, slots=True)
+class FileDetail:
+    """Everything known of one file: verdict, layout, and the thread of evidence for its bytes."""
+
+    line: FileLine
+    layout: Layout
+    pieces: tuple[Piece, ...]
+
+
+def list_files(bench: Bench, number: int, patterns: Sequence[str] = (), *, nameless: bool = False) -> Listing:
+    """The entries that match any of the patterns (all without one), judged by what was read so far.
+
+    Args:
+        nameless: also search for files that no folder leads to any more.
+    """
+    case = bench.ledger.case(number)
+    with case_images(bench, case) as stores:
+        volume = open_volume(sources_of(stores))
+        test = matcher(patterns) if patterns else None
+        lines = tuple(
+            judged(volume, entry)
+            for entry in volume.system.walk(nameless=nameless)
+            if entry.path and (test is None or test(entry.path))
+        )
+        return Listing(volume.system.facts, volume.assembled, lines)
+
+
+def show_file(bench: Bench, number: int, path: bytes) -> FileDetail:
+    """One file with the thread of evidence for its bytes.
+
+    Raises:
+        NothingWanted: there is no such path.
+    """
+    case = bench.ledger.case(number)
+    with case_images(bench, case) as stores:
+        volume = open_volume(sources_of(stores))
+        wanted = path.strip(b"/")
+        for entry in volume.system.walk(nameless=True):
+            if entry.path == wanted:
+                layout = volume.system.layout(entry)
+                pieces = tuple(trace(volume.system, layout, stores))
+                return FileDetail(judged(volume, entry), layout, pieces)
+    raise NothingWanted(
+        f"There is nothing at {path.decode('utf-8', 'backslashreplace')} on the volume of case {number}.",
+        "List the files to see the paths: mendbay files list.",
+    )
+
+
+def judged(volume: OpenVolume, entry: Entry) -> FileLine:
+    """An entry with its verdict by what was read so far, if it is a file."""
+    if entry.kind is not Kind.FILE:
+        return FileLine(entry, None)
+    layout = volume.system.layout(entry)
+    outlook = file_outlook(volume.system.source, layout)
+    return FileLine(entry, judge(entry, layout, outlook, volume.assembled.parted_at))
+
+
+def trace(system: FileSystem, layout: Layout, stores: dict[str, ImageStore]) -> Iterator[Piece]:
+    """Where a file's bytes came from, in order; `origin.span` is in bytes of the file."""
+    adapters = {bay: {run.number: run.adapter for run in store.runs()} for bay, store in stores.items()}
+    for extent in layout.extents:
+        where = extent.volume_span
+        if where is None:
+            continue
+        delta = extent.file_span.start - where.start
+        for origin in system.source.trace(where):
+            for at, run in stores[origin.bay].provenance(origin.at):
+                span = at.shift(origin.span.start - origin.at.start + delta)
+                yield Piece(Origin(span, origin.bay, at, origin.mark), run, adapters[origin.bay].get(run, ""))

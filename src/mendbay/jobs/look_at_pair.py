@@ -1,0 +1,26 @@
+"""Say how the drives of a case belong together, from what has been read of them."""
+
+from __future__ import annotations
+
+from mendbay.files.readers.ext import open_ext
+from mendbay.files.tree import VolumeFacts
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.volume import candidates_on, case_images, sources_of
+from mendbay.pair.assemble import Assembled
+
+
+def look_at_pair(bench: Bench, number: int) -> tuple[tuple[Assembled, ...], VolumeFacts | None]:
+    """The volumes on the drives, the one with a file system first, and what that file system says.
+
+    Raises:
+        NoSuchCase: the case has no image yet.
+        CannotAssemble: the drives make no volume.
+    """
+    case = bench.ledger.case(number)
+    with case_images(bench, case) as stores:
+        candidates = candidates_on(sources_of(stores))
+        for at, one in enumerate(candidates):
+            system = open_ext(one.volume)
+            if system is not None:
+                return (one, *candidates[:at], *candidates[at + 1 :]), system.facts
+        return candidates, None

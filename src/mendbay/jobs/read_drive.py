@@ -1,0 +1,275 @@
+"""Read one drive of a case into its image, or go on with it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from mendbay.case.records import Bay, Case, Facts, Image
+from mendbay.core.coverage import Condition
+from mendbay.core.errors import ForeignImage, NoSuchCase
+from mendbay.core.source import Identity
+from mendbay.core.span import Span, SpanSet
+from mendbay.imaging.attempt import Outcome
+from mendbay.imaging.image_source import ImageSource
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.drive_reading import DriveReading, Ending
+from mendbay.jobs.ports import DriveReader, ImageStore
+
+SAMPLES = 8
+"""How many sectors are compared to see that a drive without a serial number is the one of its image."""
+
+
+@dataclass(frozen=True, slots=True)
+class DriveAt:
+    """Where a bay's drive is found (device, image file, simulated drive) and what it hangs on."""
+
+    bay: str
+    where: str
+    adapter: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadResult:
+    """What one reading of a drive came to. Bytes; `sha256` is empty unless every byte is there."""
+
+    bay: str
+    ending: Ending
+    identity: Identity
+    image: str
+    read_bytes: int
+    refused_bytes: int
+    unread_bytes: int
+    waived_bytes: int
+    sha256: str
+
+    @property
+    def is_complete(self) -> bool:
+        """Whether every byte of the drive is in the image."""
+        return self.read_bytes == self.identity.size_bytes
+
+
+@dataclass(frozen=True, slots=True)
+class OpenDrive:
+    """A drive being read, its image, and the image as a source that reads through to the drive."""
+
+    bay: str
+    reading: DriveReading
+    store: ImageStore
+    source: ImageSource
+
+
+def read_drive(
+    bench: Bench,
+    number: int,
+    drive: DriveAt,
+    *,
+    seconds: float | None = None,
+    wanted: Sequence[SpanSet] = (),
+    rest: bool = True,
+) -> ReadResult:
+    """Reads a drive as far as it can be read, and notes it in the case.
+
+    Args:
+        number: of the case.
+        seconds: how long it may take; None: until nothing is left to try.
+        wanted: ranges of the drive that go first.
+        rest: whether to go on with everything else.
+
+    Raises:
+        SourceError, DestinationError, ForeignImage, DamagedCheckpoint: nothing was begun.
+        DriveVanished: it is gone; what was read is kept.
+    """
+    with opened(bench, number, drive) as one:
+        ending = one.reading.run(wanted, rest=rest, seconds=seconds)
+        return finish(bench, number, one, ending)
+
+
+@contextmanager
+def opened(bench: Bench, number: int, drive: DriveAt) -> Iterator[OpenDrive]:
+    """The drive and its image, checked to belong together, with a run begun; closed in any case."""
+    case = bench.ledger.case(number)
+    reader = bench.drives.open(drive.where)
+    try:
+        store = _image_for(bench, case, drive, reader)
+        try:
+            _note_bay(bench, case, drive, reader.identity)
+            adapter = drive.adapter or "not stated"
+            store.begin_run(adapter, reader.identity.name)
+            bench.custody(number, f"connected for reading (adapter: {adapter})", f"drive of bay {drive.bay}")
+            reading = DriveReading(
+                drive.bay,
+                reader,
+                store,
+                bench.clock,
+                bench.tell,
+                bench.assumed,
+                bench.power_cycle,
+                bench.stop,
+            )
+            source = ImageSource(store, drive.bay, reading.fetch)
+            try:
+                yield OpenDrive(drive.bay, reading, store, source)
+            finally:
+                store.commit()
+                note_image(bench, number, drive.bay, store)
+        finally:
+            store.close()
+    finally:
+        reader.close()
+
+
+def finish(bench: Bench, number: int, one: OpenDrive, ending: Ending) -> ReadResult:
+    """Sums up a reading and notes it in the case."""
+    result = result_of(one, ending)
+    text = (
+        f"Drive of bay {one.bay} read: {result.read_bytes} of {result.identity.size_bytes} bytes are in "
+        f"the image, {result.refused_bytes} refused, {result.unread_bytes} unread; {ending}."
+    )
+    facts: Facts = {
+        "bay": one.bay,
+        "read_bytes": result.read_bytes,
+        "refused_bytes": result.refused_bytes,
+        "unread_bytes": result.unread_bytes,
+    }
+    bench.note(number, "imaging", text, facts)
+    return result
+
+
+def result_of(one: OpenDrive, ending: Ending) -> ReadResult:
+    """The figures of an image after a reading."""
+    coverage = one.store.coverage()
+    return ReadResult(
+        bay=one.bay,
+        ending=ending,
+        identity=one.store.identity,
+        image=str(one.store.path),
+        read_bytes=coverage.total_bytes(Condition.READ),
+        refused_bytes=coverage.total_bytes(Condition.REFUSED),
+        unread_bytes=coverage.total_bytes(Condition.UNREAD),
+        waived_bytes=coverage.total_bytes(Condition.WAIVED),
+        sha256=one.store.digest(),
+    )
+
+
+def note_image(bench: Bench, number: int, bay: str, store: ImageStore) -> None:
+    """Puts an image's present figures into the ledger."""
+    coverage = store.coverage()
+    runs = store.runs()
+    bench.ledger.note_image(
+        Image(
+            case=number,
+            bay=bay,
+            path=store.path.name,
+            adapter=runs[-1].adapter if runs else "",
+            started_at=runs[0].started_at if runs else bench.now(),
+            finished_at=bench.now(),
+            read_bytes=coverage.total_bytes(Condition.READ),
+            refused_bytes=coverage.total_bytes(Condition.REFUSED),
+            waived_bytes=coverage.total_bytes(Condition.WAIVED),
+            unread_bytes=coverage.total_bytes(Condition.UNREAD),
+            sha256=store.digest(compute=False),
+        )
+    )
+
+
+def _image_for(bench: Bench, case: Case, drive: DriveAt, reader: DriveReader) -> ImageStore:
+    """The bay's image, made if there is none, refused if it is of another drive."""
+    folder, identity = bench.images.folder(case), reader.identity
+    name = bench.images.name(drive.bay)
+    if not bench.images.exists(case, drive.bay):
+        bench.drives.guard(drive.where, folder, identity.size_bytes, name)
+        return bench.images.create(case, drive.bay, identity)
+    store = bench.images.reopen(case, drive.bay, writable=True)
+    try:
+        _must_be_same(store, identity, drive)
+        left = identity.size_bytes - store.coverage().total_bytes(Condition.READ)
+        bench.drives.guard(drive.where, folder, left, name)
+        if not (identity.serial and store.identity.serial):
+            _compare_samples(store, reader, drive)
+        return store
+    except BaseException:
+        store.close()
+        raise
+
+
+def _must_be_same(store: ImageStore, found: Identity, drive: DriveAt) -> None:
+    noted = store.identity
+    differences = [
+        f"{what}: {before} then, {now} now"
+        for what, before, now in (
+            ("size in bytes", noted.size_bytes, found.size_bytes),
+            ("sector size", noted.sector_bytes, found.sector_bytes),
+            ("serial number", noted.serial, found.serial),
+        )
+        if before and now and before != now
+    ]
+    if differences:
+        raise ForeignImage(
+            f"The image of bay {drive.bay} is not of the drive at {drive.where}: {'; '.join(differences)}.",
+            "Connect the drive the image was begun with, or name the right bay.",
+        )
+
+
+def _compare_samples(store: ImageStore, reader: DriveReader, drive: DriveAt) -> None:
+    """Reads a few sectors again that the image already holds; on a difference it is another drive."""
+    for span, kept in _samples(store):
+        reader.ask(span)
+        attempt = reader.answer()
+        if attempt.outcome is Outcome.GIVEN and bytes(attempt.data) != kept:
+            raise ForeignImage(
+                f"The drive at {drive.where} holds other bytes at {span.start} than the image of bay "
+                f"{drive.bay} has from before.",
+                "It is another drive, or something wrote to it since. Connect the right one.",
+            )
+
+
+def _samples(store: ImageStore) -> Iterator[tuple[Span, bytes]]:
+    """Up to `SAMPLES` sectors of the image, spread evenly, leaving out empty ones, which prove nothing."""
+    read = store.coverage().read
+    sector = store.identity.sector_bytes
+    if not read:
+        return
+    ends = np.cumsum(read.stops - read.starts)
+    found = 0
+    for at in np.linspace(0, int(ends[-1]) - 1, 16 * SAMPLES).astype(np.int64).tolist():
+        which = int(np.searchsorted(ends, at, side="right"))
+        offset = int(read.stops[which]) - (int(ends[which]) - at)
+        span = Span.at(offset // sector * sector, sector)
+        if not read.covers(span):
+            continue
+        kept = store.take(span)
+        if any(kept):
+            yield span, kept
+            found += 1
+            if found == SAMPLES:
+                return
+
+
+def _note_bay(bench: Bench, case: Case, drive: DriveAt, identity: Identity) -> None:
+    """Notes what the drive says of itself, without losing what the label said."""
+    seen = Bay(
+        case.number,
+        drive.bay,
+        identity.model,
+        identity.serial,
+        identity.size_bytes,
+        identity.sector_bytes,
+        identity.physical_bytes,
+    )
+    try:
+        known = bench.ledger.bay(case.number, drive.bay)
+    except NoSuchCase:
+        bench.ledger.add_bay(seen)
+        return
+    bench.ledger.amend_bay(
+        replace(
+            seen,
+            model=seen.model or known.model,
+            serial=seen.serial or known.serial,
+            condition=known.condition,
+        )
+    )

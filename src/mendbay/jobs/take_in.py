@@ -1,0 +1,116 @@
+"""Take a case in, tell its story, and check its custody log."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from mendbay.case.custody import CustodyCheck, CustodyEntry, Head, verify
+from mendbay.case.records import Bay, Case, Event, Image, Intake
+from mendbay.core.coverage import Coverage
+from mendbay.core.errors import MendbayError
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.ports import Run
+
+
+@dataclass(frozen=True, slots=True)
+class ImageStory:
+    """An image as it is on disk now; `trouble` says why it could not be looked at, if so."""
+
+    bay: str
+    path: str
+    coverage: Coverage | None
+    runs: tuple[Run, ...]
+    trouble: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CaseStory:
+    """The whole story of a case."""
+
+    case: Case
+    folder: str
+    bays: tuple[Bay, ...]
+    images: tuple[ImageStory, ...]
+    noted_images: tuple[Image, ...]
+    events: tuple[Event, ...]
+    custody: tuple[CustodyEntry, ...]
+    check: CustodyCheck
+
+
+def take_in(
+    bench: Bench,
+    customer: str,
+    *,
+    contact: str = "",
+    box: str = "",
+    wanted: Sequence[str] = (),
+    notes: str = "",
+    bays: Sequence[Bay] = (),
+) -> Case:
+    """Opens a case with what is known of its bays; the first custody entry says what came in.
+
+    Args:
+        bays: with any case number; the new case's is put in.
+
+    Raises:
+        UsageError: no customer, or a text that cannot be kept.
+    """
+    intake = Intake(bench.now(), customer, contact, box, tuple(wanted), notes)
+    with bench.ledger.together():
+        case = bench.ledger.open_case(intake)
+        bench.custody(case.number, "taken in", box or "item not described")
+        bench.note(case.number, "take-in", f"Taken in from {customer}: {box or 'not described'}.")
+        for bay in bays:
+            bench.ledger.add_bay(replace(bay, case=case.number))
+            bench.custody(
+                case.number, "taken in", f"drive of bay {bay.bay}: {bay.model} {bay.serial}".strip()
+            )
+    return case
+
+
+def tell_case(bench: Bench, number: int) -> CaseStory:
+    """Everything the ledger and the case's folder say of it, with the custody log checked.
+
+    Raises:
+        NoSuchCase: there is no such case.
+    """
+    case = bench.ledger.case(number)
+    bays = bench.ledger.bays(number)
+    custody = bench.ledger.custody(number)
+    return CaseStory(
+        case=case,
+        folder=str(bench.images.folder(case)),
+        bays=bays,
+        images=tuple(_image(bench, case, bay.bay) for bay in bays if bench.images.exists(case, bay.bay)),
+        noted_images=bench.ledger.images(number),
+        events=bench.ledger.events(number),
+        custody=custody,
+        check=verify(custody),
+    )
+
+
+def _image(bench: Bench, case: Case, bay: str) -> ImageStory:
+    name = bench.images.name(bay)
+    try:
+        store = bench.images.reopen(case, bay, writable=False)
+    except MendbayError as trouble:
+        return ImageStory(bay, name, None, (), trouble.what)
+    try:
+        return ImageStory(bay, name, store.coverage(), store.runs())
+    finally:
+        store.close()
+
+
+def check_custody(
+    bench: Bench, number: int, anchor: str = ""
+) -> tuple[CustodyCheck, tuple[CustodyEntry, ...]]:
+    """Checks a case's custody log, against the head printed on a receipt if one is given.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        UsageError: the anchor is not a head.
+    """
+    bench.ledger.case(number)
+    entries = bench.ledger.custody(number)
+    return verify(entries, Head.parse(anchor) if anchor else None), entries

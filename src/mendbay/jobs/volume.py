@@ -1,0 +1,93 @@
+"""From the drives of a case to the file system on them: members, pair, volume, files."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+from mendbay.case.records import Case
+from mendbay.core.errors import NoFileSystem, NoSuchCase
+from mendbay.core.source import Source
+from mendbay.files.readers.ext import open_ext
+from mendbay.files.tree import FileSystem
+from mendbay.imaging.image_source import ImageSource
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.ports import ImageStore
+from mendbay.pair.assemble import Assembled, assemble
+
+
+@dataclass(frozen=True, slots=True)
+class OpenVolume:
+    """A volume with a file system on it, and how it was put together."""
+
+    assembled: Assembled
+    system: FileSystem
+
+
+def open_volume(drives: Mapping[str, Source]) -> OpenVolume:
+    """The largest volume on the drives (by bay label) that holds a file system.
+
+    Raises:
+        CannotAssemble: the drives do not make a volume.
+        NoFileSystem: no volume holds a file system that can be read here.
+    """
+    candidates = candidates_on(drives)
+    for assembled in candidates:
+        system = open_ext(assembled.volume)
+        if system is not None:
+            return OpenVolume(assembled, system)
+    found = ", ".join(f"{one.level} of {one.volume.size_bytes} bytes" for one in candidates) or "nothing"
+    raise NoFileSystem(
+        f"No ext2, ext3 or ext4 file system was found. Looked at: {found}.",
+        "If the drives are only partly read, read more of them; other file systems cannot be read yet.",
+    )
+
+
+def candidates_on(drives: Mapping[str, Source]) -> tuple[Assembled, ...]:
+    """The volumes that the drives make, the largest first.
+
+    Raises:
+        CannotAssemble: there is none, or the drives belong to different sets.
+    """
+    largest = assemble(drives)
+    return (largest, *largest.others)
+
+
+def fresher_bay(assembled: Assembled) -> str:
+    """The bay that is preferred because the other half is behind; empty if neither is."""
+    return assembled.members[0].bay if assembled.stale_bays else ""
+
+
+def explanation(assembled: Assembled) -> tuple[str, ...]:
+    """Why the members stand as they do and what is worth telling of them, in whole sentences."""
+    told = (*assembled.freshness, *assembled.remarks)
+    return tuple(text if text.endswith((".", "!", "?")) else f"{text}." for text in told)
+
+
+@contextmanager
+def case_images(bench: Bench, case: Case) -> Iterator[dict[str, ImageStore]]:
+    """The images of a case by bay, to look at; closed in any case.
+
+    Raises:
+        NoSuchCase: the case has no image.
+    """
+    stores: dict[str, ImageStore] = {}
+    try:
+        for bay in bench.ledger.bays(case.number):
+            if bench.images.exists(case, bay.bay):
+                stores[bay.bay] = bench.images.reopen(case, bay.bay, writable=False)
+        if not stores:
+            raise NoSuchCase(
+                f"Case {case.number} has no image of a drive yet.",
+                "Read its drives first: mendbay drive read.",
+            )
+        yield stores
+    finally:
+        for store in stores.values():
+            store.close()
+
+
+def sources_of(stores: Mapping[str, ImageStore]) -> dict[str, Source]:
+    """The images as sources that show what was read and fetch nothing."""
+    return {bay: ImageSource(store, bay) for bay, store in stores.items()}

@@ -1,0 +1,228 @@
+"""The shop's ledger in one SQLite file (`docs/formats/ledger.md`)."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from dataclasses import astuple, replace
+from pathlib import Path
+from typing import TypeVar
+
+from mendbay.case.custody import CustodyEntry, append, is_sound, verify
+from mendbay.case.numbering import slug_of
+from mendbay.case.records import Bay, Case, CaseState, Event, Image, Intake
+from mendbay.core.errors import CustodyBroken, LedgerError, NoSuchCase, UsageError
+from mendbay.jobs.ledger_port import CaseLedger
+from mendbay.ledger import queries
+from mendbay.ledger.store import Row, Store, Value, damaged
+
+Record = TypeVar("Record")
+
+
+class Ledger(CaseLedger):
+    """A `CaseLedger` that survives whatever happens to its process, and is shared between processes.
+
+    Several processes may read while one writes; writers wait for each other. One object belongs to one
+    thread. Use it as a context manager, or close it.
+
+    Args:
+        path: of the SQLite file; made if it does not exist.
+        busy_seconds: how long to wait for another writer.
+        connection: the class of the connection, for tests that let statements fail.
+
+    Raises:
+        LedgerError: the file cannot be opened, is not a ledger, is damaged, or comes from a newer Mendbay.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        busy_seconds: float = 10.0,
+        connection: type[sqlite3.Connection] = sqlite3.Connection,
+    ) -> None:
+        self._store = Store(path, busy_seconds, connection)
+
+    def __enter__(self) -> Ledger:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        self._store.close()
+
+    def check(self) -> None:
+        """Reads the whole ledger and judges it: the file, the links between its rows, every custody log.
+
+        Raises:
+            LedgerError: the file is damaged.
+            CustodyBroken: a custody log does not verify.
+        """
+        found = [str(row[0]) for row in self._store.rows("PRAGMA integrity_check(3)")]
+        found += [
+            f"row {row[1]} of {row[0]} refers to nothing"
+            for row in self._store.rows("PRAGMA foreign_key_check")[:3]
+        ]
+        if found != ["ok"]:
+            said = "; ".join(one for one in found if one != "ok")
+            raise damaged(self._store.path, said)
+        for case in self.cases():
+            faults = verify(self.custody(case.number)).faults
+            if faults:
+                raise CustodyBroken(
+                    f"The custody log of case {case.number} does not verify. {faults[0].sentence}",
+                    "Compare it with the customer's receipt and the newest backup.",
+                )
+
+    def together(self) -> AbstractContextManager[None]:
+        return self._store.transaction()
+
+    def open_case(self, intake: Intake) -> Case:
+        slug = slug_of(intake.customer)
+        said = (slug, intake.opened_at, intake.customer, intake.contact, intake.box)
+        with self.together():
+            number = self._store.write(
+                queries.OPEN_CASE, (*said, _json(intake.wanted), intake.notes, CaseState.OPEN.value)
+            )
+        return Case(number, *said, intake.wanted, intake.notes, CaseState.OPEN)
+
+    def case(self, number: int) -> Case:
+        found = self._read(_case_of, queries.ONE_CASE, number) if 0 < number < 2**63 else ()
+        if not found:
+            raise NoSuchCase(f"The ledger has no case {number}.", "List the cases to see those it has.")
+        return found[0]
+
+    def cases(self) -> tuple[Case, ...]:
+        return self._read(_case_of, queries.ALL_CASES)
+
+    def amend_case(
+        self,
+        number: int,
+        *,
+        state: CaseState | None = None,
+        wanted: tuple[str, ...] | None = None,
+        notes: str | None = None,
+    ) -> Case:
+        with self.together():
+            before = self.case(number)
+            after = replace(
+                before,
+                state=before.state if state is None else state,
+                wanted=before.wanted if wanted is None else wanted,
+                notes=before.notes if notes is None else notes,
+            )
+            self._store.write(
+                queries.AMEND_CASE, (after.state.value, _json(after.wanted), after.notes, number)
+            )
+        return after
+
+    def add_bay(self, bay: Bay) -> None:
+        with self.together():
+            if any(one.bay == bay.bay for one in self.bays(bay.case)):
+                raise LedgerError(
+                    f"Case {bay.case} already has a bay {bay.bay}.",
+                    "Give the other bay its own label, or amend the one that is there.",
+                )
+            self._store.write(queries.ADD_BAY, astuple(bay))
+
+    def amend_bay(self, bay: Bay) -> None:
+        with self.together():
+            self.bay(bay.case, bay.bay)
+            self._store.write(queries.AMEND_BAY, (*astuple(bay)[2:], bay.case, bay.bay))
+
+    def bay(self, case: int, bay: str) -> Bay:
+        bays = self.bays(case)
+        found = next((one for one in bays if one.bay == bay), None)
+        if found is None:
+            labels = ", ".join(one.bay for one in bays) or "none"
+            raise NoSuchCase(f"Case {case} has no bay {bay!r}.", f"Its bays are: {labels}.")
+        return found
+
+    def bays(self, case: int) -> tuple[Bay, ...]:
+        self.case(case)
+        return self._read(_bay_of, queries.BAYS, case)
+
+    def note_image(self, image: Image) -> None:
+        with self.together():
+            self.bay(image.case, image.bay)
+            there = next((one for one in self.images(image.case) if one.path == image.path), image)
+            if there.bay != image.bay:
+                raise LedgerError(
+                    f"Case {image.case} holds an image of bay {there.bay} at {image.path}.",
+                    "Write the image of the other bay to another file.",
+                )
+            self._store.write(queries.NOTE_IMAGE, astuple(image))
+
+    def images(self, case: int, bay: str | None = None) -> tuple[Image, ...]:
+        self.case(case)
+        label = None if bay is None else self.bay(case, bay).bay
+        found = self._read(_image_of, queries.IMAGES, case)
+        return tuple(image for image in found if label is None or image.bay == label)
+
+    def note_event(self, case: int, event: Event) -> None:
+        with self.together():
+            self.case(case)
+            self._store.write(
+                queries.NOTE_EVENT, (case, event.at, event.kind, event.text, _json(dict(event.facts)))
+            )
+
+    def events(self, case: int) -> tuple[Event, ...]:
+        self.case(case)
+        return self._read(_event_of, queries.EVENTS, case)
+
+    def custody_append(self, case: int, at: str, who: str, what: str, item: str) -> CustodyEntry:
+        with self.together():
+            self.case(case)
+            last = next(iter(self._read(_custody_of, queries.LAST_CUSTODY, case)), None)
+            if last is not None and not is_sound(last):
+                raise CustodyBroken(
+                    f"Entry {last.sequence} of case {case}'s custody log does not fit its hash.",
+                    "Compare the log with the customer's receipt and the newest backup before going on.",
+                )
+            entry = append(last, case, at, who, what, item)
+            self._store.write(queries.APPEND_CUSTODY, astuple(entry))
+        return entry
+
+    def custody(self, case: int) -> tuple[CustodyEntry, ...]:
+        self.case(case)
+        return self._read(_custody_of, queries.CUSTODY, case)
+
+    def _read(self, record_of: Callable[[Row], Record], sql: str, *values: Value) -> tuple[Record, ...]:
+        """The rows as records; a row that makes none was not written by Mendbay."""
+        rows = self._store.rows(sql, values)
+        try:
+            return tuple(record_of(row) for row in rows)
+        except (ValueError, TypeError, AttributeError, UsageError) as trouble:
+            raise damaged(self._store.path, f"a row makes no record ({trouble})") from trouble
+
+
+def _case_of(row: Row) -> Case:
+    number, slug, opened_at, customer, contact, box, wanted, notes, state = row
+    patterns = tuple(json.loads(wanted))
+    return Case(number, slug, opened_at, customer, contact, box, patterns, notes, CaseState(state))
+
+
+def _bay_of(row: Row) -> Bay:
+    return Bay(*row)
+
+
+def _image_of(row: Row) -> Image:
+    return Image(*row)
+
+
+def _event_of(row: Row) -> Event:
+    at, kind, text, facts = row
+    read = {
+        key: tuple(value) if isinstance(value, list) else value for key, value in json.loads(facts).items()
+    }
+    return Event(at, kind, text, read)
+
+
+def _custody_of(row: Row) -> CustodyEntry:
+    return CustodyEntry(*row)
+
+
+def _json(value: object) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))

@@ -1,0 +1,60 @@
+"""The statements of the ledger, written out: nothing is ever pasted into SQL.
+
+Columns stand in the order of the fields of the record they make.
+"""
+
+OPEN_CASE = """
+INSERT INTO cases (slug, opened_at, customer, contact, box, wanted, notes, state)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+"""
+ONE_CASE = """
+SELECT number, slug, opened_at, customer, contact, box, wanted, notes, state FROM cases WHERE number = ?
+"""
+ALL_CASES = """
+SELECT number, slug, opened_at, customer, contact, box, wanted, notes, state FROM cases ORDER BY number
+"""
+AMEND_CASE = "UPDATE cases SET state = ?, wanted = ?, notes = ? WHERE number = ?"
+
+ADD_BAY = """
+INSERT INTO bays (case_number, bay, model, serial, size_bytes, sector_bytes, physical_bytes, condition)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+"""
+AMEND_BAY = """
+UPDATE bays SET model = ?, serial = ?, size_bytes = ?, sector_bytes = ?, physical_bytes = ?, condition = ?
+WHERE case_number = ? AND bay = ?
+"""
+BAYS = """
+SELECT case_number, bay, model, serial, size_bytes, sector_bytes, physical_bytes, condition
+FROM bays WHERE case_number = ? ORDER BY rowid
+"""
+
+NOTE_IMAGE = """
+INSERT INTO images (case_number, bay, path, adapter, started_at, finished_at,
+                    read_bytes, refused_bytes, waived_bytes, unread_bytes, sha256)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+ON CONFLICT (case_number, path) DO UPDATE SET
+    adapter = excluded.adapter, started_at = excluded.started_at, finished_at = excluded.finished_at,
+    read_bytes = excluded.read_bytes, refused_bytes = excluded.refused_bytes,
+    waived_bytes = excluded.waived_bytes, unread_bytes = excluded.unread_bytes, sha256 = excluded.sha256
+"""
+IMAGES = """
+SELECT case_number, bay, path, adapter, started_at, finished_at,
+       read_bytes, refused_bytes, waived_bytes, unread_bytes, sha256
+FROM images WHERE case_number = ? ORDER BY rowid
+"""
+
+NOTE_EVENT = "INSERT INTO events (case_number, at, kind, text, facts) VALUES (?, ?, ?, ?, ?)"
+EVENTS = "SELECT at, kind, text, facts FROM events WHERE case_number = ? ORDER BY id"
+
+APPEND_CUSTODY = """
+INSERT INTO custody (case_number, sequence, at, who, what, item, previous, hash)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+"""
+LAST_CUSTODY = """
+SELECT case_number, sequence, at, who, what, item, previous, hash
+FROM custody WHERE case_number = ? ORDER BY sequence DESC LIMIT 1
+"""
+CUSTODY = """
+SELECT case_number, sequence, at, who, what, item, previous, hash
+FROM custody WHERE case_number = ? ORDER BY sequence
+"""

@@ -1,0 +1,261 @@
+"""The file under the ledger: opening it safely, moving it forward, and transactions that hold.
+
+Every fault SQLite reports becomes a `LedgerError` with the next step, in one place (`translated`).
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from mendbay.core.errors import LedgerError
+from mendbay.ledger.migration import Migration, newest, pending, statements
+
+APPLICATION_ID = 0x4D424C47
+"""`PRAGMA application_id`: the letters MBLG, so that another program's database is never taken for ours."""
+
+OLDEST_SQLITE = (3, 37, 0)
+"""STRICT tables came with it."""
+
+Value = str | int
+Row = tuple[Any, ...]
+
+
+class Store:
+    """One connection to a ledger file. Not to be shared between threads; open one for each.
+
+    Args:
+        path: of the SQLite file; made, with its folder, if it does not exist (readable by its owner only).
+        busy_seconds: how long to wait for another process that is writing.
+        connection: the class of the connection, for tests that let statements fail.
+
+    Raises:
+        LedgerError: the file cannot be opened, is not a ledger, is damaged, or comes from a newer Mendbay.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        busy_seconds: float = 10.0,
+        connection: type[sqlite3.Connection] = sqlite3.Connection,
+    ) -> None:
+        self.path = path
+        self._busy_seconds = busy_seconds
+        self._depth = 0
+        if sqlite3.sqlite_version_info < OLDEST_SQLITE:
+            oldest = ".".join(str(part) for part in OLDEST_SQLITE)
+            raise LedgerError(
+                f"This machine's SQLite is {sqlite3.sqlite_version}; the ledger needs {oldest}.",
+                "Use a Python built with a newer SQLite.",
+            )
+        self._make_file()
+        with self.translated():
+            self._connection = sqlite3.connect(
+                path, timeout=busy_seconds, isolation_level=None, factory=connection
+            )
+        try:
+            with self.translated():
+                self._set_up()
+                self._move_forward()
+        except BaseException:
+            self._connection.close()
+            raise
+
+    def close(self) -> None:
+        """Gives the file up. What was committed is on the disk already."""
+        with self.translated():
+            self._connection.close()
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """All or nothing: what is written inside becomes durable together at the end, or not at all.
+
+        The write lock is taken at the start, so what is read inside cannot change before it is acted on.
+        Inside another transaction it becomes a part of it that can fail alone.
+
+        Raises:
+            LedgerError: SQLite could not do it; nothing of it was kept.
+        """
+        begin, end = "BEGIN IMMEDIATE", "COMMIT"
+        undo: tuple[str, ...] = ("ROLLBACK",)
+        if self._depth:
+            self._require_transaction()  # a savepoint alone would begin, and keep, one of its own
+            mark = f"step_{self._depth}"
+            begin, end, undo = (
+                f"SAVEPOINT {mark}",
+                f"RELEASE {mark}",
+                (f"ROLLBACK TO {mark}", f"RELEASE {mark}"),
+            )
+        self._depth += 1
+        try:
+            with self.translated():
+                self._connection.execute(begin)
+                yield
+                self._connection.execute(end)
+        except BaseException:
+            self._undo(undo)
+            raise
+        finally:
+            self._depth -= 1
+
+    def write(self, sql: str, values: Sequence[Value] = ()) -> int:
+        """Runs one statement inside the open transaction.
+
+        Returns:
+            The row id of an INSERT.
+        """
+        self._require_transaction()
+        with self.translated():
+            return self._connection.execute(sql, values).lastrowid or 0
+
+    def rows(self, sql: str, values: Sequence[Value] = ()) -> list[Row]:
+        """All rows a SELECT gives."""
+        with self.translated():
+            return self._connection.execute(sql, values).fetchall()
+
+    @contextmanager
+    def translated(self) -> Iterator[None]:
+        """Turns what SQLite reports into what a person can act on."""
+        try:
+            yield
+        except sqlite3.Error as trouble:
+            raise LedgerError(*self._words_for(trouble)) from trouble
+
+    def _require_transaction(self) -> None:
+        if not self._connection.in_transaction:
+            raise LedgerError(
+                f"The ledger {self.path} gave up the step in the middle; nothing of it was kept.",
+                "Run the command again.",
+            )
+
+    def _undo(self, steps: Sequence[str]) -> None:
+        """Takes an unfinished transaction back. SQLite may have done so already, for lack of room say."""
+        for step in steps:
+            if not self._connection.in_transaction:
+                return
+            try:
+                self._connection.execute(step)
+            except sqlite3.Error:
+                self._abandon()
+                return
+
+    def _abandon(self) -> None:
+        """A step that cannot be taken back alone takes the whole transaction with it."""
+        try:
+            if self._connection.in_transaction:
+                self._connection.rollback()
+        except sqlite3.Error:
+            self._connection.close()  # closing without a commit leaves nothing of it
+
+    def _make_file(self) -> None:
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            os.close(os.open(self.path, os.O_RDWR | os.O_CREAT, 0o600))
+        except OSError as trouble:
+            raise LedgerError(
+                f"The ledger {self.path} cannot be opened for writing: {trouble.strerror}.",
+                "Check that folder and its rights, or set MENDBAY_HOME to another.",
+            ) from trouble
+
+    def _set_up(self) -> None:
+        self._refuse_strangers()
+        for pragma in ("foreign_keys=ON", "trusted_schema=OFF", "cell_size_check=ON"):
+            self._connection.execute(f"PRAGMA {pragma}")
+        self._use_wal()
+        self._connection.execute("PRAGMA synchronous=FULL")
+
+    def _refuse_strangers(self) -> None:
+        """Looks before anything is written: another program's database must stay as it is."""
+        application = self._number("PRAGMA application_id")
+        version = self._number("PRAGMA user_version")
+        tables = self._number("SELECT count(*) FROM sqlite_master")
+        if application != APPLICATION_ID and (application, version, tables) != (0, 0, 0):
+            raise LedgerError(
+                f"{self.path} is a database, but not a Mendbay ledger.",
+                "Move it away, or set MENDBAY_HOME to another folder.",
+            )
+        if version > newest():
+            raise LedgerError(
+                f"The ledger {self.path} was written by a newer Mendbay (step {version}; this one knows "
+                f"{newest()}).",
+                "Update Mendbay on this machine; nothing was changed.",
+            )
+
+    def _use_wal(self) -> None:
+        """Switches to the write-ahead log, waiting for others: during the switch SQLite itself does not."""
+        give_up = time.monotonic() + self._busy_seconds
+        while True:
+            try:
+                mode = self._connection.execute("PRAGMA journal_mode=WAL").fetchone()[0]
+            except sqlite3.OperationalError as trouble:
+                if _primary(trouble) != sqlite3.SQLITE_BUSY or time.monotonic() > give_up:
+                    raise
+                time.sleep(0.02)
+                continue
+            if mode != "wal":
+                raise LedgerError(
+                    f"The file system of {self.path} cannot hold a ledger (no shared memory for its log).",
+                    "Put MENDBAY_HOME on a disk of this machine, not on a network share.",
+                )
+            return
+
+    def _move_forward(self) -> None:
+        for migration in pending(self._number("PRAGMA user_version")):
+            with self.transaction():
+                self._apply(migration)
+
+    def _apply(self, migration: Migration) -> None:
+        """One migration, unless another process has been faster."""
+        if self._number("PRAGMA user_version") >= migration.number:
+            return
+        for statement in statements(migration.sql):
+            self._connection.execute(statement)
+        self._connection.execute(f"PRAGMA application_id={APPLICATION_ID}")
+        self._connection.execute(f"PRAGMA user_version={migration.number}")
+
+    def _number(self, sql: str) -> int:
+        return int(self._connection.execute(sql).fetchone()[0])
+
+    def _words_for(self, trouble: sqlite3.Error) -> tuple[str, str]:
+        code = _primary(trouble)
+        ledger = f"The ledger {self.path}"
+        if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+            found = damaged(self.path, str(trouble))
+            return found.what, found.next_step
+        if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+            return (
+                f"{ledger} has been in use by another Mendbay for more than {self._busy_seconds:g} s.",
+                "Let the other one finish, then run the command again.",
+            )
+        if code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR):
+            return (
+                f"{ledger} could not be written: {trouble}. Nothing of this step was kept.",
+                "Free space on its disk or check the disk, then run the command again.",
+            )
+        if code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
+            return (
+                f"{ledger} cannot be opened for writing: {trouble}.",
+                "Check the rights of the file and its folder.",
+            )
+        return (
+            f"{ledger} refused: {trouble}. Nothing of this step was kept.",
+            "Report this with the message.",
+        )
+
+
+def damaged(path: Path, said: str) -> LedgerError:
+    """What to tell when a ledger file is not as Mendbay wrote it."""
+    return LedgerError(
+        f"The ledger {path} is damaged: {said}.",
+        "Keep the file and put the newest backup in its place; the case folders are not touched by this.",
+    )
+
+
+def _primary(trouble: sqlite3.Error) -> int:
+    """The primary result code; the extended ones keep it in the lowest byte. 0 without one."""
+    return int(getattr(trouble, "sqlite_errorcode", 0) or 0) & 0xFF

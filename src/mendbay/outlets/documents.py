@@ -1,0 +1,140 @@
+"""The report a customer reads, as a web page and on paper, both from the same facts and the same words.
+
+The page is one file without anything fetched from elsewhere; the paper is set with the fonts built into
+the typesetter, so the same facts give the same bytes on every machine.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from importlib.resources import files
+from typing import Any
+
+import jinja2
+import typst
+from markupsafe import Markup
+
+from mendbay.core.errors import MendbayError
+from mendbay.handback.facts import HandBack
+from mendbay.handback.report import Report, word_report
+from mendbay.handback.words import counted
+from mendbay.outlets.glyphs import can_show, printable
+from mendbay.outlets.rings import LIGHT, rings_svg, swatch_svg
+
+_TEMPLATES = files("mendbay.outlets") / "templates"
+
+
+class PrintedPapers:
+    """Makes both forms of the report."""
+
+    def html(self, facts: HandBack) -> str:
+        """See `render_html`."""
+        return render_html(facts)
+
+    def pdf(self, facts: HandBack) -> bytes:
+        """See `render_pdf`."""
+        return render_pdf(facts)
+
+
+def render_html(facts: HandBack) -> str:
+    """The report as a self-contained web page in UTF-8: light and dark, for a wide screen, a telephone and
+    the printer. Lists every file."""
+    environment = jinja2.Environment(
+        loader=jinja2.FunctionLoader(_template),
+        autoescape=lambda name: name != "report.css",
+        undefined=jinja2.StrictUndefined,
+    )
+    environment.globals["swatch"] = lambda key, at: Markup(swatch_svg(key, _key(at)))
+    pictures = [Markup(rings_svg(bay, _key(at))) for at, bay in enumerate(facts.bays)]
+    page = environment.get_template("report.html").render(r=_shown(facts), rings=pictures)
+    return page
+
+
+def render_pdf(facts: HandBack) -> bytes:
+    """The report on A4 paper as PDF. Lists every file that is not whole and counts the others by folder.
+
+    The bytes depend on the facts alone. Signs no built-in font has are shown as Unicode numbers.
+
+    Raises:
+        MendbayError: the typesetter refused, which is a defect here.
+    """
+    shown = _shown(facts)
+    shown["folders"] = [{"folder": one["folder"], "summary": one["summary"]} for one in shown["folders"]]
+    shown["has_codes"] = any(not can_show(one) for one in _all_text(shown) if not one.isspace())
+    sheet = {
+        "main.typ": _template("report.typ").encode(),
+        "report.json": json.dumps(_printable(shown), ensure_ascii=False).encode(),
+    }
+    for at, bay in enumerate(facts.bays):
+        sheet[f"rings-{at}.svg"] = rings_svg(bay, _key(at), LIGHT).encode()
+        for row in shown["drives"][at]["rows"]:
+            swatch = swatch_svg(row["key"], _key(at), LIGHT, alone=True)
+            sheet[f"swatch-{at}-{row['key']}.svg"] = swatch.encode()
+    fonts = typst.Fonts(include_system_fonts=False)
+    try:
+        # the package's type hints leave out the dictionary of files that it documents and takes
+        made = typst.compile(sheet, font_paths=fonts, timestamp=0)  # type: ignore[call-overload]
+    except typst.TypstError as error:
+        raise MendbayError(
+            f"The printed report could not be set: {error}.",
+            "Use the web page and report.json, and report this with the message above.",
+        ) from error
+    return bytes(made)
+
+
+def _template(name: str) -> str:
+    return (_TEMPLATES / name).read_text(encoding="utf-8")
+
+
+def _key(at: int) -> str:
+    return f"drive{at}"
+
+
+def _shown(facts: HandBack) -> dict[str, Any]:
+    """The worded report as plain values, with what only its form needs."""
+    report = word_report(facts)
+    shown = asdict(report)
+    shown["spine"] = _spine(facts, report)
+    shown["any_wanted"] = any(bay.wanted for bay in facts.bays)
+    return shown
+
+
+def _spine(facts: HandBack, report: Report) -> dict[str, str]:
+    """The state word of each section, for the spine of the card."""
+    whole = facts.tallies["whole"].files
+    return {
+        "came_back": f"{counted(whole, 'file')} whole",
+        "attention": counted(len(report.attention), "file"),
+        "advice": counted(len(report.advice), "thing"),
+        "left_out": counted(len(report.left_out), "entry", "entries"),
+        "proof": counted(len(report.proof), "step"),
+        "drives": counted(len(report.drives), "drive"),
+        "files": counted(facts.total.files, "file"),
+    }
+
+
+def _all_text(value: Any) -> str:
+    """Every text inside plain values, joined."""
+    parts: list[str] = []
+    waiting = [value]
+    while waiting:
+        one = waiting.pop()
+        if isinstance(one, str):
+            parts.append(one)
+        elif isinstance(one, dict):
+            waiting.extend(one.values())
+        elif isinstance(one, (list, tuple)):
+            waiting.extend(one)
+    return "".join(parts)
+
+
+def _printable(value: Any) -> Any:
+    """The plain values (a few levels deep, as `Report` is) with every text made printable."""
+    if isinstance(value, str):
+        return printable(value)
+    if isinstance(value, dict):
+        return {key: _printable(one) for key, one in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_printable(one) for one in value]
+    return value

@@ -1,0 +1,59 @@
+"""Where the images of all cases lie: `cases/NNNN-slug/bay-1.img`, each with its checkpoint."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from mendbay.case.records import Case
+from mendbay.core.clock import Clock
+from mendbay.core.source import Identity
+from mendbay.core.span import SpanSet
+from mendbay.jobs.ports import Images, ImageStore
+from mendbay.outlets.image_file import ImageFile
+
+
+class ImageShelf(Images):
+    """The images below one folder.
+
+    Args:
+        root: the folder that holds a folder for each case.
+    """
+
+    def __init__(self, root: Path, clock: Clock) -> None:
+        self._root = root
+        self._clock = clock
+
+    def folder(self, case: Case) -> Path:
+        return self._root / case.folder
+
+    def name(self, bay: str) -> str:
+        return f"bay-{bay}.img"
+
+    def _path(self, case: Case, bay: str) -> Path:
+        return self.folder(case) / self.name(bay)
+
+    def exists(self, case: Case, bay: str) -> bool:
+        return self._path(case, bay).exists()
+
+    def create(self, case: Case, bay: str, identity: Identity) -> ImageFile:
+        return ImageFile.create(self._path(case, bay), identity, self._clock)
+
+    def reopen(self, case: Case, bay: str, *, writable: bool) -> ImageFile:
+        return ImageFile.reopen(self._path(case, bay), self._clock, writable=writable)
+
+    def blend(self, into: ImageStore, other: Path, spans: Callable[[ImageStore], SpanSet]) -> SpanSet:
+        """As the port says.
+
+        Raises:
+            TypeError: `into` was not opened here.
+        """
+        if not isinstance(into, ImageFile):
+            raise TypeError("only images opened from this shelf can take over others")
+        source = ImageFile.reopen(other, self._clock, writable=False)
+        try:
+            taken = spans(source)
+            into.blend(source, taken)
+            return taken
+        finally:
+            source.close()

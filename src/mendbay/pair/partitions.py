@@ -1,0 +1,220 @@
+"""Finds the partitions of a drive, with as few reads as the answer allows.
+
+Order: the first sectors in one read; the GUID table there; its backup at the end only if the primary is
+unreadable, damaged or overwritten; then the records of the first sector. A place that cannot be read is
+never taken for a place without a table.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from mendbay.core.source import Reading, Source
+from mendbay.core.span import Span, SpanSet
+from mendbay.pair.gpt import (
+    GptHeader,
+    PackedGpt,
+    Unsound,
+    array_holds,
+    pack_gpt,
+    parse_header,
+    partitions_of,
+    read_array,
+)
+from mendbay.pair.mbr import PROTECTIVE_TYPE, Slot, follow_records, parse_records
+from mendbay.pair.table import Partition, PartitionTable, TableKind
+
+__all__ = ["PackedGpt", "Partition", "PartitionTable", "TableKind", "find_partitions", "pack_gpt"]
+
+TABLE_SECTOR_SIZES = (512, 4096)
+HEAD_BYTES = 6 * 4096
+"""Holds the records, the header and the usual entries of both sector sizes: one short read."""
+
+
+def find_partitions(drive: Source) -> PartitionTable:
+    """The partition table of a drive.
+
+    Returns:
+        The primary GUID table if it is sound, else its backup, else what the first sector's records
+        say, else kind `none`. With `none`, `unreadable` tells "there is no table" (empty) from "it is not
+        known" (the places that could not be read).
+    """
+    head = drive.read(Span(0, min(HEAD_BYTES, drive.size_bytes)))
+    slots, records_unread = _records(head)
+    protected = slots is not None and any(slot.type == PROTECTIVE_TYPE for slot in slots)
+    search = _GptSearch(drive, head, expected=protected or bool(records_unread))
+    found = search.primary()
+    if found is None and (protected or search.primary_suspected or not slots):
+        found = search.backup(slots or ())
+    if found is not None:
+        return _with_hybrid_remark(found, slots)
+    unreadable = search.unreadable | records_unread
+    remarks = list(search.remarks)
+    if records_unread:
+        remarks.append("The first sector, where a partition table begins, could not be read")
+    if protected:
+        remarks.append(
+            "The first sector says that a GUID partition table follows, but neither copy can be used"
+        )
+    usable = tuple(slot for slot in slots or () if slot.type != PROTECTIVE_TYPE)
+    if not usable:
+        return PartitionTable(TableKind.NONE, (), drive.sector_bytes, tuple(remarks), unreadable)
+    sector_bytes = _unit_of_records(drive, usable)
+    followed = follow_records(drive, usable, sector_bytes)
+    if not followed.partitions:
+        # the boot sector of a file system can look like a table whose records make no sense
+        remarks.extend(followed.remarks)
+        return PartitionTable(TableKind.NONE, (), drive.sector_bytes, tuple(remarks), unreadable)
+    return PartitionTable(
+        TableKind.MBR,
+        followed.partitions,
+        sector_bytes,
+        (*remarks, *followed.remarks),
+        # without a protective record the GUID table's places do not matter
+        followed.unreadable | (unreadable if protected else SpanSet()),
+    )
+
+
+def _records(head: Reading) -> tuple[tuple[Slot, ...] | None, SpanSet]:
+    """The used records of the first sector, or None; and the sector if it could not be read."""
+    first = Span(0, 512)
+    if len(head.data) < first.length:
+        return None, SpanSet()
+    if head.missing().overlaps(first):
+        return None, SpanSet((first,))
+    return parse_records(head.data[:512]), SpanSet()
+
+
+def _unit_of_records(drive: Source, slots: tuple[Slot, ...]) -> int:
+    """The records carry no sector size: the drive's own holds unless only 512 keeps them on the drive."""
+    own = drive.sector_bytes
+    end = max(slot.start + slot.count for slot in slots)
+    return 512 if own > 512 and end * own > drive.size_bytes >= end * 512 else own
+
+
+def _with_hybrid_remark(found: PartitionTable, slots: tuple[Slot, ...] | None) -> PartitionTable:
+    others = [slot for slot in slots or () if slot.type != PROTECTIVE_TYPE]
+    if not others:
+        return found
+    listed = ", ".join(f"{slot.type:02x}" for slot in others)
+    remark = (
+        f"The first sector also lists partitions of its own (types {listed}): a hybrid table; "
+        "the GUID table is followed"
+    )
+    return replace(found, remarks=(*found.remarks, remark))
+
+
+class _GptSearch:
+    """Looks for a sound GUID table and remembers what stood in the way.
+
+    `expected` says that the first sector announces one, or cannot deny it. `primary_suspected` is set when
+    a primary table may exist but cannot be used: its place is unreadable, or its signature is there and
+    something does not hold.
+    """
+
+    def __init__(self, drive: Source, head: Reading, expected: bool) -> None:
+        self.drive = drive
+        self.head = head
+        self.expected = expected
+        self.remarks: list[str] = []
+        self.unreadable = SpanSet()
+        self.primary_suspected = False
+        self._alternates: list[tuple[int, int]] = []
+
+    def primary(self) -> PartitionTable | None:
+        """The table at the second sector, for the drive's own sector size first."""
+        for unit in self._units():
+            found = self._try(1, unit, "primary")
+            if found is not None:
+                return found
+        return None
+
+    def backup(self, slots: tuple[Slot, ...]) -> PartitionTable | None:
+        """The table at the end: where a sound primary header says, at the last sector, or where the
+        protective record ends (a drive restored to a larger one keeps its old end)."""
+        tried: set[tuple[int, int]] = set()
+        for lba, unit in self._backup_places(slots):
+            if (lba, unit) in tried or lba <= 1 or (lba + 1) * unit > self.drive.size_bytes:
+                continue
+            tried.add((lba, unit))
+            found = self._try(lba, unit, "backup")
+            if found is not None:
+                remark = "The backup of the GUID partition table is used: " + (
+                    "; ".join(self.remarks) if self.remarks else "the primary is not there"
+                )
+                return replace(found, remarks=(remark, *found.remarks))
+        return None
+
+    def _units(self) -> tuple[int, ...]:
+        own = self.drive.sector_bytes
+        return (own, *(unit for unit in TABLE_SECTOR_SIZES if unit != own))
+
+    def _backup_places(self, slots: tuple[Slot, ...]) -> Iterator[tuple[int, int]]:
+        yield from self._alternates
+        for unit in self._units():
+            yield self.drive.size_bytes // unit - 1, unit
+        for slot in slots:
+            if slot.type == PROTECTIVE_TYPE and slot.count < 0xFFFF_FFFF:
+                yield slot.start + slot.count - 1, self.drive.sector_bytes
+
+    def _try(self, lba: int, unit: int, which: str) -> PartitionTable | None:
+        where = Span.at(lba * unit, unit)
+        if where.stop > self.drive.size_bytes:
+            return None
+        sector = self._sector(where)
+        if sector is None and unit != self.drive.sector_bytes and not self.expected:
+            return None  # nothing points to a table there, so its being unreadable says nothing
+        if sector is None:
+            self.unreadable = self.unreadable | SpanSet((where,))
+            self.remarks.append(f"the {which} header at sector {lba} (of {unit} bytes) could not be read")
+            self.primary_suspected |= which == "primary"
+            return None
+        header = parse_header(sector, lba, unit)
+        if header is None:
+            return None
+        self.primary_suspected |= which == "primary"
+        if isinstance(header, Unsound):
+            self.remarks.append(f"the {which} is damaged: {header.why}")
+            return None
+        return self._with_entries(header, which)
+
+    def _with_entries(self, header: GptHeader, which: str) -> PartitionTable | None:
+        if which == "primary":
+            self._alternates.append((header.alternate_lba, header.sector_bytes))
+        reading = self._array(header)
+        if not reading.is_complete:
+            missing = reading.missing()
+            self.unreadable = self.unreadable | missing
+            self.remarks.append(
+                f"{missing.total_bytes} bytes of the {which} entries at byte {header.array.start} "
+                "could not be read"
+            )
+            return None
+        if not array_holds(header, reading):
+            self.remarks.append(f"the entries of the {which} fail their checksum")
+            return None
+        partitions, remarks = partitions_of(header, reading.data)
+        more: list[str] = []
+        if (header.last_usable + 1) * header.sector_bytes > self.drive.size_bytes:
+            more.append("The partition table was made for a larger drive: its last sectors are not there")
+        if header.sector_bytes != self.drive.sector_bytes:
+            more.append(
+                f"The partition table counts in sectors of {header.sector_bytes} bytes, the drive in "
+                f"{self.drive.sector_bytes}"
+            )
+        return PartitionTable(TableKind.GPT, partitions, header.sector_bytes, (*more, *remarks))
+
+    def _sector(self, where: Span) -> bytes | None:
+        """One sector, from the first read where possible; None if any of it is missing."""
+        if self.head.span.covers(where):
+            if self.head.missing().overlaps(where):
+                return None
+            return self.head.data[where.start : where.stop]
+        reading = self.drive.read(where)
+        return reading.data if reading.is_complete else None
+
+    def _array(self, header: GptHeader) -> Reading:
+        if self.head.span.covers(header.array) and not self.head.missing().overlaps(header.array):
+            return Reading(header.array, self.head.data[header.array.start : header.array.stop])
+        return read_array(self.drive, header)

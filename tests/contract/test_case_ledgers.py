@@ -1,0 +1,256 @@
+"""What every ledger must do, whatever it is kept in."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from mendbay.case.custody import verify
+from mendbay.case.records import Bay, Case, CaseState, Event, Image, Intake
+from mendbay.core.errors import LedgerError, NoSuchCase, UsageError
+from mendbay.jobs.ledger_port import CaseLedger
+from mendbay.ledger.database import Ledger
+from support.memory_ledger import MemoryLedger
+
+AT = "2026-11-25T07:10:00Z"
+LATER = "2026-11-25T09:30:00Z"
+INTAKE = Intake(
+    AT,
+    "Töpferei Grün",
+    contact="ada@studio.example",
+    box="Tarn T2, no power brick",
+    wanted=("kiln log*.xlsx", "Glasuren/**/*.jpg"),
+    notes="wrong adapter\nwas plugged in",
+)
+
+
+@pytest.fixture(params=["sqlite", "memory"])
+def ledger(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[CaseLedger]:
+    if request.param == "memory":
+        yield MemoryLedger()
+        return
+    with Ledger(tmp_path / "ledger.sqlite3") as made:
+        yield made
+
+
+class TestCases:
+    def test_opening_numbers_from_one_and_keeps_everything(self, ledger: CaseLedger) -> None:
+        case = ledger.open_case(INTAKE)
+        assert case == Case(
+            1,
+            "topferei-grun",
+            AT,
+            "Töpferei Grün",
+            "ada@studio.example",
+            "Tarn T2, no power brick",
+            ("kiln log*.xlsx", "Glasuren/**/*.jpg"),
+            "wrong adapter\nwas plugged in",
+            CaseState.OPEN,
+        )
+        assert ledger.case(1) == case
+        second = ledger.open_case(INTAKE)
+        assert (second.number, second.folder) == (2, "0002-topferei-grun")
+        assert ledger.cases() == (case, second)
+
+    def test_an_empty_ledger_has_no_case(self, ledger: CaseLedger) -> None:
+        assert ledger.cases() == ()
+        for number in (1, 0, -1, 2**70):
+            with pytest.raises(NoSuchCase):
+                ledger.case(number)
+
+    def test_amending_changes_what_is_given_and_nothing_else(self, ledger: CaseLedger) -> None:
+        before = ledger.open_case(INTAKE)
+        other = ledger.open_case(INTAKE)
+        assert ledger.amend_case(1, state=CaseState.WAITING).state is CaseState.WAITING
+        after = ledger.amend_case(1, wanted=(), notes="")
+        assert after == ledger.case(1)
+        assert (after.state, after.wanted, after.notes) == (CaseState.WAITING, (), "")
+        assert (after.customer, after.slug, after.box) == (before.customer, before.slug, before.box)
+        assert ledger.case(2) == other
+
+    def test_amending_refuses_what_opening_would(self, ledger: CaseLedger) -> None:
+        before = ledger.open_case(INTAKE)
+        with pytest.raises(UsageError):
+            ledger.amend_case(1, notes="\x00")
+        assert ledger.case(1) == before
+
+
+class TestBays:
+    def test_in_the_order_they_were_added(self, ledger: CaseLedger) -> None:
+        ledger.open_case(INTAKE)
+        right, left = (
+            Bay(1, "right", "AL20-HX4"),
+            Bay(1, "left", "AL20-HX4", "K-0113", 10**12, 512, 4096, "burnt"),
+        )
+        ledger.add_bay(right)
+        ledger.add_bay(left)
+        assert ledger.bays(1) == (right, left)
+        assert ledger.bay(1, "left") == left
+
+    def test_a_label_is_taken_once_in_a_case(self, ledger: CaseLedger) -> None:
+        ledger.open_case(INTAKE)
+        ledger.open_case(INTAKE)
+        ledger.add_bay(Bay(1, "1", "AL20-HX4"))
+        with pytest.raises(LedgerError, match="already has a bay 1"):
+            ledger.add_bay(Bay(1, "1"))
+        ledger.add_bay(Bay(2, "1"))
+        assert ledger.bay(1, "1").model == "AL20-HX4"
+
+    def test_what_became_known_replaces_what_was(self, ledger: CaseLedger) -> None:
+        ledger.open_case(INTAKE)
+        ledger.add_bay(Bay(1, "1"))
+        ledger.add_bay(Bay(1, "2"))
+        known = Bay(1, "1", "AL20-HX4", "K-0113", 2_000_398_934_016, 512, 4096, "spins up")
+        ledger.amend_bay(known)
+        assert ledger.bays(1) == (known, Bay(1, "2"))
+
+
+class TestImages:
+    def test_figures_follow_the_last_look(self, ledger: CaseLedger) -> None:
+        ledger.open_case(INTAKE)
+        ledger.add_bay(Bay(1, "1"))
+        begun = Image(1, "1", "bay-1.img", "USB bridge", AT, unread_bytes=1000)
+        ledger.note_image(begun)
+        assert ledger.images(1) == (begun,)
+        done = Image(1, "1", "bay-1.img", "direct", AT, LATER, 900, 60, 30, 10, "ab" * 32)
+        ledger.note_image(done)
+        assert ledger.images(1) == (done,)
+
+    def test_by_bay(self, ledger: CaseLedger) -> None:
+        ledger.open_case(INTAKE)
+        for bay in ("1", "2"):
+            ledger.add_bay(Bay(1, bay))
+            ledger.note_image(Image(1, bay, f"bay-{bay}.img", "direct", AT))
+        assert [image.path for image in ledger.images(1)] == ["bay-1.img", "bay-2.img"]
+        assert [image.path for image in ledger.images(1, "2")] == ["bay-2.img"]
+
+    def test_the_image_of_another_bay_is_not_displaced(self, ledger: CaseLedger) -> None:
+        ledger.open_case(INTAKE)
+        ledger.add_bay(Bay(1, "1"))
+        ledger.add_bay(Bay(1, "2"))
+        kept = Image(1, "1", "drive.img", "direct", AT, read_bytes=5)
+        ledger.note_image(kept)
+        with pytest.raises(LedgerError, match="bay 1"):
+            ledger.note_image(Image(1, "2", "drive.img", "direct", AT))
+        assert ledger.images(1) == (kept,)
+
+
+class TestEvents:
+    def test_in_the_order_noted_whatever_their_times(self, ledger: CaseLedger) -> None:
+        ledger.open_case(INTAKE)
+        ledger.open_case(INTAKE)
+        facts = {"read_bytes": 2**62, "rate": 0.25, "done": True, "bays": ("1", "2"), "reason": None, "ö": ""}
+        first, second = (
+            Event(LATER, "imaging", "Sector 1 204 224 refused 3 times.", facts),
+            Event(AT, "note", ""),
+        )
+        ledger.note_event(1, first)
+        ledger.note_event(2, first)
+        ledger.note_event(1, second)
+        assert ledger.events(1) == (first, second)
+        assert type(ledger.events(1)[0].facts["done"]) is bool
+        assert ledger.events(2) == (first,)
+
+    def test_the_same_event_twice_is_two_events(self, ledger: CaseLedger) -> None:
+        ledger.open_case(INTAKE)
+        for _ in range(2):
+            ledger.note_event(1, Event(AT, "note", "again"))
+        assert len(ledger.events(1)) == 2
+
+
+class TestCustody:
+    def test_each_case_has_its_own_chain(self, ledger: CaseLedger) -> None:
+        for _ in range(2):
+            ledger.open_case(INTAKE)
+        made = [
+            ledger.custody_append(case, AT, "Ada", "received", f"bay {turn} of {case}")
+            for turn in range(3)
+            for case in (1, 2)
+        ]
+        for case in (1, 2):
+            log = ledger.custody(case)
+            assert log == tuple(entry for entry in made if entry.case == case)
+            assert [entry.sequence for entry in log] == [1, 2, 3]
+            assert verify(log).holds
+
+    def test_a_refused_entry_leaves_the_log_as_it_was(self, ledger: CaseLedger) -> None:
+        ledger.open_case(INTAKE)
+        ledger.custody_append(1, AT, "Ada", "received", "box")
+        with pytest.raises(UsageError):
+            ledger.custody_append(1, AT, "", "received", "box")
+        ledger.custody_append(1, AT, "Ada", "opened", "box")
+        assert verify(ledger.custody(1)).holds
+        assert len(ledger.custody(1)) == 2
+
+
+class TestTogether:
+    def test_all_of_a_step_is_kept(self, ledger: CaseLedger) -> None:
+        with ledger.together():
+            case = ledger.open_case(INTAKE)
+            ledger.add_bay(Bay(case.number, "1"))
+            ledger.custody_append(case.number, AT, "Ada", "received", "box")
+        assert len(ledger.bays(1)) == len(ledger.custody(1)) == 1
+
+    def test_nothing_of_a_failed_step_is_kept_and_its_number_is_free(self, ledger: CaseLedger) -> None:
+        def failing() -> None:
+            with ledger.together():
+                case = ledger.open_case(INTAKE)
+                ledger.add_bay(Bay(case.number, "1"))
+                raise ZeroDivisionError
+
+        with pytest.raises(ZeroDivisionError):
+            failing()
+        assert ledger.cases() == ()
+        assert ledger.open_case(INTAKE).number == 1
+        assert ledger.bays(1) == ()
+
+    def test_a_part_that_fails_and_is_dealt_with_does_not_spoil_the_rest(self, ledger: CaseLedger) -> None:
+        def failing() -> None:
+            with ledger.together():
+                ledger.add_bay(Bay(1, "2"))
+                raise ZeroDivisionError
+
+        with ledger.together():
+            ledger.open_case(INTAKE)
+            ledger.add_bay(Bay(1, "1"))
+            with pytest.raises(ZeroDivisionError):
+                failing()
+            with pytest.raises(LedgerError):
+                ledger.add_bay(Bay(1, "1"))
+            ledger.add_bay(Bay(1, "3"))
+        assert [bay.bay for bay in ledger.bays(1)] == ["1", "3"]
+
+    def test_what_was_written_inside_can_be_read_inside(self, ledger: CaseLedger) -> None:
+        with ledger.together():
+            number = ledger.open_case(INTAKE).number
+            assert ledger.case(number).state is CaseState.OPEN
+
+
+class TestWhatIsNotThere:
+    @pytest.mark.parametrize(
+        "ask",
+        [
+            lambda ledger: ledger.amend_case(9, notes=""),
+            lambda ledger: ledger.add_bay(Bay(9, "1")),
+            lambda ledger: ledger.amend_bay(Bay(9, "1")),
+            lambda ledger: ledger.amend_bay(Bay(1, "9")),
+            lambda ledger: ledger.bays(9),
+            lambda ledger: ledger.bay(1, "9"),
+            lambda ledger: ledger.bay(1, "\udce9"),
+            lambda ledger: ledger.note_image(Image(1, "9", "a.img", "", AT)),
+            lambda ledger: ledger.note_image(Image(9, "1", "a.img", "", AT)),
+            lambda ledger: ledger.images(9),
+            lambda ledger: ledger.images(1, "9"),
+            lambda ledger: ledger.note_event(9, Event(AT, "note", "")),
+            lambda ledger: ledger.events(9),
+            lambda ledger: ledger.custody_append(9, AT, "Ada", "received", "box"),
+            lambda ledger: ledger.custody(9),
+        ],
+    )
+    def test_says_so(self, ledger: CaseLedger, ask: object) -> None:
+        ledger.open_case(INTAKE)
+        with pytest.raises(NoSuchCase) as caught:
+            ask(ledger)  # type: ignore[operator]
+        assert caught.value.next_step

@@ -1,0 +1,166 @@
+"""What may be read and where a copy may go; the cases that need real devices are in tests/rig."""
+
+from __future__ import annotations
+
+import errno
+import os
+import socket
+from pathlib import Path
+
+import pytest
+
+from mendbay.core.errors import (
+    DestinationError,
+    DestinationOnSource,
+    NoRoom,
+    SourceBusy,
+    SourceError,
+    SourceTooSmall,
+)
+from mendbay.inlets import device
+from mendbay.inlets.device import guard_destination, look
+
+
+def test_a_file_is_what_it_is(tmp_path: Path) -> None:
+    path = tmp_path / "a.img"
+    path.write_bytes(bytes(5000))
+    seen = look(path)
+    assert (seen.kind, seen.name, seen.size_bytes, seen.sector_bytes) == ("file", str(path), 5000, 512)
+    assert (seen.model, seen.serial, seen.physical_bytes) == ("", "", 0)
+    assert look(path, 4096).sector_bytes == 4096
+
+
+def test_a_link_is_followed_and_keeps_its_own_name(tmp_path: Path) -> None:
+    (tmp_path / "a.img").write_bytes(bytes(512))
+    link = tmp_path / "bay-1"
+    link.symlink_to("a.img")
+    assert look(link).name == str(link)
+
+
+def test_what_is_not_there_says_so_and_what_to_do(tmp_path: Path) -> None:
+    with pytest.raises(SourceError, match="does not exist") as found:
+        look(tmp_path / "nothing")
+    assert "lsblk" in found.value.next_step
+    (tmp_path / "dangling").symlink_to("nowhere")
+    with pytest.raises(SourceError, match="does not exist"):
+        look(tmp_path / "dangling")
+
+
+def test_other_kinds_of_nodes_are_refused_by_name(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    with socket.socket(socket.AF_UNIX) as server:
+        server.bind(str(tmp_path / "socket"))
+    cases = {
+        tmp_path: "a folder",
+        Path("/dev/null"): "a character device",
+        tmp_path / "pipe": "a pipe",
+        tmp_path / "socket": "a socket",
+    }
+    for path, kind in cases.items():
+        with pytest.raises(SourceError, match=f"is {kind}, not a drive"):
+            look(path)
+
+
+def test_a_path_through_a_file_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "a").touch()
+    with pytest.raises(SourceError, match="Not a directory"):
+        look(tmp_path / "a" / "b")
+
+
+@pytest.mark.parametrize(("size", "sector"), [(0, 512), (511, 512), (4095, 4096)])
+def test_less_than_one_sector_is_too_small_with_both_numbers(tmp_path: Path, size: int, sector: int) -> None:
+    path = tmp_path / "a.img"
+    path.write_bytes(bytes(size))
+    with pytest.raises(SourceTooSmall) as found:
+        look(path, sector)
+    assert f"holds {size:,} bytes" in found.value.what
+    assert f"{sector:,} bytes" in found.value.what
+
+
+@pytest.mark.parametrize(
+    ("number", "kind", "said", "next_step"),
+    [
+        (errno.EACCES, SourceError, "no right to read", "run as root"),
+        (errno.EPERM, SourceError, "no right to read", "run as root"),
+        (errno.EBUSY, SourceBusy, "held by something else", "stop what uses it"),
+        (errno.ENOMEDIUM, SourceError, "no drive answers", "power and cable"),
+        (errno.ENXIO, SourceError, "no drive answers", "power and cable"),
+        (errno.EMFILE, SourceError, "Too many open files", "kernel's messages"),
+    ],
+)
+def test_a_source_that_cannot_be_opened_says_why(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    number: int,
+    kind: type[SourceError],
+    said: str,
+    next_step: str,
+) -> None:
+    path = tmp_path / "a.img"
+    path.write_bytes(bytes(512))
+
+    def refuse(*_: object) -> int:
+        raise OSError(number, os.strerror(number))
+
+    monkeypatch.setattr(os, "open", refuse)
+    with pytest.raises(kind, match=said) as found:
+        look(path)
+    assert type(found.value) is kind
+    assert next_step in found.value.next_step
+
+
+def test_a_destination_with_room_is_fine_even_before_it_exists(tmp_path: Path) -> None:
+    source = tmp_path / "a.img"
+    source.write_bytes(bytes(512))
+    guard_destination(source, tmp_path, 1)
+    guard_destination(source, tmp_path / "new" / "folder", 1, "copy.img")
+
+
+def test_no_room_gives_both_numbers_and_the_difference(tmp_path: Path) -> None:
+    source = tmp_path / "a.img"
+    source.write_bytes(bytes(512))
+    needed = 1 << 62
+    with pytest.raises(NoRoom) as found:
+        guard_destination(source, tmp_path, needed)
+    free = int(found.value.what.split(" has ")[1].split(" bytes")[0].replace(",", ""))
+    room = os.statvfs(tmp_path)
+    assert abs(free - room.f_bavail * room.f_frsize) < 1 << 30, "others write to this disk meanwhile"
+    assert f"{needed:,} are needed" in found.value.what
+    assert f"make {needed - free:,} bytes of room" in found.value.next_step
+
+
+@pytest.mark.parametrize("how", ["itself", "hard link", "symbolic link"])
+def test_the_source_itself_is_no_destination_under_any_name(tmp_path: Path, how: str) -> None:
+    source = tmp_path / "a.img"
+    source.write_bytes(bytes(512))
+    folder = tmp_path / "copies"
+    folder.mkdir()
+    if how == "itself":
+        folder = tmp_path
+    elif how == "hard link":
+        (folder / "a.img").hardlink_to(source)
+    else:
+        (folder / "a.img").symlink_to(source)
+    with pytest.raises(DestinationOnSource, match="is the source itself"):
+        guard_destination(source, folder, 1, "a.img")
+    guard_destination(source, folder, 1, "other.img")
+
+
+def test_a_destination_that_is_or_lies_below_a_file_is_refused(tmp_path: Path) -> None:
+    source = tmp_path / "a.img"
+    source.write_bytes(bytes(512))
+    for folder in (source, source / "below"):
+        with pytest.raises(DestinationError, match="not a folder"):
+            guard_destination(source, folder, 1)
+
+
+def test_a_destination_without_rights_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    source = tmp_path / "a.img"
+    source.write_bytes(bytes(512))
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    with pytest.raises(DestinationError, match="cannot be written to"):
+        guard_destination(source, tmp_path, 1)
+
+
+def test_what_a_drive_says_of_itself_is_cut_and_cleaned() -> None:
+    assert device._printable(b"  AL20-HX4 \x1b[31m\x00\n") == "AL20-HX4 [31m"
