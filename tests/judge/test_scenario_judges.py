@@ -158,7 +158,7 @@ def test_links_are_stored_as_planned(demo):
 
 def test_the_story_of_the_demo_holds(demo):
     """What the play of the demo promises: most photographs whole with bay 2's help, one holed, the newest
-    kiln log unproven, one November photograph unproven, everything else whole."""
+    kiln log unproven, one later photograph unproven, everything else whole."""
     fates = {path: one.fate for path, one in demo.truth.items() if one.fate}
     assert all(fate.verdict is not None for fate in fates.values())
     count = Counter(fate.verdict for fate in fates.values())

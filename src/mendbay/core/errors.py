@@ -39,9 +39,15 @@ class MendbayError(Exception):
     exit_code = 70
 
     def __init__(self, what: str, next_step: str) -> None:
-        super().__init__(what)
-        self.what = what
-        self.next_step = next_step
+        self.what = _sentence(what)
+        self.next_step = _sentence(next_step)
+        super().__init__(self.what)
+
+
+def _sentence(text: str) -> str:
+    """The text as a sentence: a capital first, a full stop last."""
+    whole = text[:1].upper() + text[1:]
+    return whole if whole.endswith((".", "?", "!")) else f"{whole}."
 
 
 class UsageError(MendbayError):

@@ -37,10 +37,14 @@ _SUFFIX_ROOM = 32
 """What making a name unique can add to it."""
 
 _EMPTY = "=-"
+_SIGNS_UNSEEN = (
+    "\x00-\x1f\x7f-\x9f"  # control characters
+    "\u00ad\u061c\u180e\u200b\u200e\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb\ufffe\uffff"
+)
+_INVISIBLE = re.compile(f"[{_SIGNS_UNSEEN}]")
 _UNSAFE = re.compile(
-    "[\x00-\x1f\x7f-\x9f"  # control characters
-    '<>:"/\\\\|?*%'  # refused by some systems, or encoded in manifests
-    "\u00ad\u061c\u180e\u200b\u200e\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb\ufffe\uffff]"
+    f"[{_SIGNS_UNSEEN}"
+    '<>:"/\\\\|?*%]'  # refused by some systems, or encoded in manifests
     r"|\$(?=[A-Za-z_{])"
 )
 _LOOKS_ESCAPED = re.compile(r"=(?=[0-9A-F]{2}|-\Z|(?i:deep)\Z)")
@@ -92,8 +96,12 @@ def unescape(name: str) -> bytes:
 
 
 def shown(raw: bytes) -> str:
-    """A raw path as text for people: escaped name by name, joined by `/`."""
-    return "/".join(escape(part) for part in raw.split(b"/"))
+    """A raw path or link target as a person would want to read it: characters as they are, bytes that are
+    not UTF-8 as `‹E9›`, control and text-direction characters as `‹U+202E›`. Not reversible: the raw bytes
+    are recorded beside it."""
+    text = raw.decode("utf-8", "surrogateescape")
+    text = re.sub("[\udc80-\udcff]", lambda found: f"‹{ord(found.group()) - 0xDC00:02X}›", text)
+    return _INVISIBLE.sub(lambda found: f"‹U+{ord(found.group()):04X}›", text)
 
 
 def same_on_some_system(name: str) -> str:
@@ -230,9 +238,7 @@ def links_json(links: Sequence[tuple[bytes, bytes]]) -> bytes:
             "links": [
                 {
                     "shown": shown(path),
-                    "target_shown": target.decode("utf-8", "backslashreplace")
-                    .encode("unicode_escape")
-                    .decode(),
+                    "target_shown": shown(target),
                     "raw_path_hex": path.hex(),
                     "target_hex": target.hex(),
                 }

@@ -100,6 +100,7 @@ class ConditionRow:
     word: str
     meaning: str
     size: str
+    exact: str
     share: str
 
 
@@ -203,7 +204,8 @@ def _lead(facts: HandBack, renamed: int) -> tuple[str, ...]:
     holed = tallies["holed"]
     if holed.files:
         said.append(
-            f"{_has(holed.files)} holes: {exact_size(holed.missing_bytes)} of {size(holed.size_bytes)} is missing."
+            f"{_has(holed.files)} holes: {exact_size(holed.missing_bytes)} of {size(holed.size_bytes)} "
+            "is missing."
         )
     if unproven := tallies["unproven"].files:
         said.append(f"{counted(unproven, 'file')} {_is(unproven)} complete but could not be proven in full.")
@@ -218,8 +220,8 @@ def _lead(facts: HandBack, renamed: int) -> tuple[str, ...]:
         )
     if renamed:
         said.append(
-            f"{counted(renamed, 'file')} had to be given a name that every computer can show; the old and new "
-            "names are listed below."
+            f"{counted(renamed, 'file')} had to be given a name that every computer can "
+            "show; the list of files gives both names."
         )
     return tuple(said)
 
@@ -257,7 +259,8 @@ def _attention(one: FileFacts) -> AttentionEntry:
     elif one.gaps:
         missing = one.missing_bytes
         lines.append(
-            f"{grouped(missing)} of {counted(one.size_bytes, 'byte')} missing ({share(missing, one.size_bytes)}):"
+            f"{grouped(missing)} of its {counted(one.size_bytes, 'byte')} ({share(missing, one.size_bytes)}) "
+            "are missing; the copy has zeros there."
         )
         lines += _gap_lines(one.gaps)
     if one.older:
@@ -281,11 +284,11 @@ def _is_said(reason: str, one: FileFacts) -> bool:
 def _gap_lines(gaps: Sequence[Gap]) -> list[str]:
     merged = merged_gaps(gaps)
     lines = [
-        f"bytes {grouped(gap.span.start)} to {grouped(gap.span.stop - 1)}: {WHY_MISSING[gap.why]}"
+        f"Bytes {grouped(gap.span.start)} to {grouped(gap.span.stop - 1)}: {WHY_MISSING[gap.why]}."
         for gap in merged[:LONGEST_LIST]
     ]
     if len(merged) > LONGEST_LIST:
-        lines.append(f"and {counted(len(merged) - LONGEST_LIST, 'more range')}, all listed in report.json")
+        lines.append(f"And {counted(len(merged) - LONGEST_LIST, 'more range')}, all listed in report.json.")
     return lines
 
 
@@ -383,7 +386,8 @@ def _drive(at: int, bay: BayFacts) -> DriveCard:
 
 
 def _condition_row(bay: BayFacts, key: str, word: str, meaning: str, total: int) -> ConditionRow:
-    return ConditionRow(key, word, meaning, exact_size(total), share(total, bay.size_bytes))
+    exact = counted(total, "byte") if total >= 1000 else ""
+    return ConditionRow(key, word, meaning, size(total), exact, share(total, bay.size_bytes))
 
 
 def _run(run: RunFacts) -> tuple[str, str, str]:

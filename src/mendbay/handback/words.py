@@ -41,14 +41,14 @@ def exact_size(number: int) -> str:
 
 
 def share(part: int, whole: int) -> str:
-    """`part` of `whole` in per cent, never rounded to nothing or to everything: `under 0.01 %`, `99.99 %`."""
+    """`part` of `whole` in per cent, never rounded to nothing or to everything: `< 0.01 %`, `99.99 %`."""
     if whole == 0 or part == 0:
         return f"0{THIN}%"
     if part == whole:
         return f"100{THIN}%"
     percent = 100 * part / whole
     if percent < 0.01:
-        return f"under 0.01{THIN}%"
+        return f"<{THIN}0.01{THIN}%"
     places = 2 if percent < 1 or percent > 99 else 1
     limit = 100 - 10**-places
     return f"{min(percent, limit):.{places}f}{THIN}%"

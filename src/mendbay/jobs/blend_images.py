@@ -35,6 +35,7 @@ def blend_image(bench: Bench, number: int, bay: str, other: Path) -> BlendResult
         DestinationError, DamagedCheckpoint, ImageBusy: one of the images cannot be used.
     """
     case = bench.ledger.case(number)
+    bench.ledger.bay(number, bay)
     store = bench.images.reopen(case, bay, writable=True)
     compared: list[int] = []
     try:

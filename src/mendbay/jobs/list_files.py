@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from mendbay.core.errors import NothingWanted
 from mendbay.core.source import Origin
+from mendbay.core.span import Span
 from mendbay.files.tree import Entry, FileSystem, Kind, Layout, VolumeFacts
 from mendbay.files.verdict import Judgement, Verdict, file_outlook, judge
 from mendbay.files.wanted import matcher
@@ -105,7 +106,21 @@ def judged(volume: OpenVolume, entry: Entry) -> FileLine:
 
 
 def trace(system: FileSystem, layout: Layout, stores: dict[str, ImageStore]) -> Iterator[Piece]:
-    """Where a file's bytes came from, in order; `origin.span` is in bytes of the file."""
+    """Where a file's bytes came from, in order; `origin.span` is in bytes of the file. Neighbours that came
+    the same way are one piece."""
+    before: Piece | None = None
+    for piece in _pieces(system, layout, stores):
+        if before is not None and _follows(before, piece):
+            before = _joined(before, piece)
+            continue
+        if before is not None:
+            yield before
+        before = piece
+    if before is not None:
+        yield before
+
+
+def _pieces(system: FileSystem, layout: Layout, stores: dict[str, ImageStore]) -> Iterator[Piece]:
     adapters = {bay: {run.number: run.adapter for run in store.runs()} for bay, store in stores.items()}
     for extent in layout.extents:
         where = extent.volume_span
@@ -116,3 +131,17 @@ def trace(system: FileSystem, layout: Layout, stores: dict[str, ImageStore]) -> 
             for at, run in stores[origin.bay].provenance(origin.at):
                 span = at.shift(origin.span.start - origin.at.start + delta)
                 yield Piece(Origin(span, origin.bay, at, origin.mark), run, adapters[origin.bay].get(run, ""))
+
+
+def _follows(one: Piece, other: Piece) -> bool:
+    mine, theirs = one.origin, other.origin
+    same_way = (mine.bay, mine.mark, one.run) == (theirs.bay, theirs.mark, other.run)
+    return same_way and mine.span.stop == theirs.span.start and mine.at.stop == theirs.at.start
+
+
+def _joined(one: Piece, other: Piece) -> Piece:
+    mine, theirs = one.origin, other.origin
+    origin = Origin(
+        Span(mine.span.start, theirs.span.stop), mine.bay, Span(mine.at.start, theirs.at.stop), mine.mark
+    )
+    return Piece(origin, one.run, one.adapter)

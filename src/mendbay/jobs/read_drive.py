@@ -11,6 +11,7 @@ import numpy as np
 from mendbay.case.records import Bay, Case, Facts, Image
 from mendbay.core.coverage import Condition
 from mendbay.core.errors import ForeignImage, NoSuchCase
+from mendbay.core.quantity import count_text
 from mendbay.core.source import Identity
 from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.attempt import Outcome
@@ -92,6 +93,7 @@ def read_drive(
 def opened(bench: Bench, number: int, drive: DriveAt) -> Iterator[OpenDrive]:
     """The drive and its image, checked to belong together, with a run begun; closed in any case."""
     case = bench.ledger.case(number)
+    Bay(number, drive.bay)  # its label becomes part of a file name: refuse an unusable one first
     reader = bench.drives.open(drive.where)
     try:
         store = _image_for(bench, case, drive, reader)
@@ -126,8 +128,9 @@ def finish(bench: Bench, number: int, one: OpenDrive, ending: Ending) -> ReadRes
     """Sums up a reading and notes it in the case."""
     result = result_of(one, ending)
     text = (
-        f"Drive of bay {one.bay} read: {result.read_bytes} of {result.identity.size_bytes} bytes are in "
-        f"the image, {result.refused_bytes} refused, {result.unread_bytes} unread; {ending}."
+        f"Drive of bay {one.bay} read: {count_text(result.read_bytes)} of "
+        f"{count_text(result.identity.size_bytes)} bytes are in the image, "
+        f"{count_text(result.refused_bytes)} refused, {count_text(result.unread_bytes)} unread; {ending}."
     )
     facts: Facts = {
         "bay": one.bay,

@@ -14,7 +14,9 @@ from mendbay.files.tree import FileSystem
 from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.ports import ImageStore
+from mendbay.jobs.twins import twins_as_mirror
 from mendbay.pair.assemble import Assembled, assemble
+from mendbay.pair.volume import Level
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +53,12 @@ def candidates_on(drives: Mapping[str, Source]) -> tuple[Assembled, ...]:
         CannotAssemble: there is none, or the drives belong to different sets.
     """
     largest = assemble(drives)
-    return (largest, *largest.others)
+    found = (largest, *largest.others)
+    if largest.level is Level.SINGLE and len(drives) > 1:
+        twins = twins_as_mirror(found)
+        if twins is not None:
+            return (twins, *found)
+    return found
 
 
 def fresher_bay(assembled: Assembled) -> str:

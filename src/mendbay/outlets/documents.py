@@ -22,6 +22,9 @@ from mendbay.handback.words import counted
 from mendbay.outlets.glyphs import can_show, printable
 from mendbay.outlets.rings import LIGHT, rings_svg, swatch_svg
 
+LONGEST_TABLE = 300
+"""Rows of a table on paper that may grow with the drive; the page and the tag files have the rest."""
+
 _TEMPLATES = files("mendbay.outlets") / "templates"
 
 
@@ -42,13 +45,17 @@ def render_html(facts: HandBack) -> str:
     the printer. Lists every file."""
     environment = jinja2.Environment(
         loader=jinja2.FunctionLoader(_template),
-        autoescape=lambda name: name != "report.css",
+        autoescape=jinja2.select_autoescape(["html"]),
         undefined=jinja2.StrictUndefined,
     )
-    environment.globals["swatch"] = lambda key, at: Markup(swatch_svg(key, _key(at)))
-    pictures = [Markup(rings_svg(bay, _key(at))) for at, bay in enumerate(facts.bays)]
-    page = environment.get_template("report.html").render(r=_shown(facts), rings=pictures)
-    return page
+    environment.globals["swatch"] = lambda key, at: _drawn(swatch_svg(key, _key(at)))
+    pictures = [_drawn(rings_svg(bay, _key(at))) for at, bay in enumerate(facts.bays)]
+    return environment.get_template("report.html").render(r=_shown(facts), rings=pictures)
+
+
+def _drawn(svg: str) -> Markup:
+    """A picture of ours as part of the page: `rings` has escaped what it took from the facts."""
+    return Markup(svg)  # noqa: S704
 
 
 def render_pdf(facts: HandBack) -> bytes:
@@ -61,6 +68,10 @@ def render_pdf(facts: HandBack) -> bytes:
     """
     shown = _shown(facts)
     shown["folders"] = [{"folder": one["folder"], "summary": one["summary"]} for one in shown["folders"]]
+    for name in ("left_out", "renamed"):
+        more = len(shown[name]) - LONGEST_TABLE
+        shown[f"{name}_more"] = counted(more, "more", "more") if more > 0 else ""
+        shown[name] = shown[name][:LONGEST_TABLE]
     shown["has_codes"] = any(not can_show(one) for one in _all_text(shown) if not one.isspace())
     sheet = {
         "main.typ": _template("report.typ").encode(),

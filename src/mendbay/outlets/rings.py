@@ -17,6 +17,7 @@ import numpy as np
 from mendbay.core.coverage import Condition
 from mendbay.core.span import Int64s, Span, SpanSet
 from mendbay.handback.facts import BayFacts
+from mendbay.handback.report import bay_words, capital
 from mendbay.handback.words import share, size
 
 BANDS = 12
@@ -128,15 +129,19 @@ def rings_svg(bay: BayFacts, key: str, colours: Mapping[str, str] = CSS, needle_
         rings.append(_ring(band, outer, outer - step + 0.8, key, colours))
     wanted = _wanted(bay, bands, step, colours)
     needle = "" if needle_at is None else _needle(bay, needle_at, colours)
-    title = f"{bay.bay}: how far the drive was read"
-    story = "; ".join(band.words() for band in bands)
-    rim = f'<circle cx="110" cy="110" r="{OUTER + 2:g}" fill="none" stroke="{colours["ink"]}" stroke-width="0.8"/>'
-    hub = f'<circle cx="110" cy="110" r="{INNER - 4:g}" fill="none" stroke="{colours["ink"]}" stroke-width="0.8"/>'
+    title = escape(f"{capital(bay_words(bay.bay))}: how far the drive was read")
+    story = escape("; ".join(band.words() for band in bands))
+    ink = colours["ink"]
+    edges = "".join(
+        f'<circle cx="110" cy="110" r="{radius:g}" fill="none" stroke="{ink}" stroke-width="0.8"/>'
+        for radius in (OUTER + 2, INNER - 4)
+    )
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 220 220" width="220" height="220" class="rings" '
-        f'role="img" aria-labelledby="{key}-title {key}-story"><title id="{key}-title">{escape(title)}</title>'
-        f'<desc id="{key}-story">From the outer edge (first sector) to the inner edge (last sector): '
-        f"{escape(story)}.</desc>{_textures(key, colours)}{''.join(rings)}{rim}{hub}{wanted}{needle}</svg>"
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 220 220" width="220" height="220" '
+        f'class="rings" role="img" aria-labelledby="{key}-title {key}-story">'
+        f'<title id="{key}-title">{title}</title><desc id="{key}-story">From the outer edge (first sector) '
+        f"to the inner edge (last sector): {story}.</desc>"
+        f"{_textures(key, colours)}{''.join(rings)}{edges}{wanted}{needle}</svg>"
     )
 
 
@@ -171,9 +176,11 @@ def swatch_svg(name: str, key: str, colours: Mapping[str, str] = CSS, alone: boo
         alone: it is a file of its own and brings its textures with it.
     """
     textures = _textures(key, colours) if alone else ""
+    fill, edge = _paint(name, key, colours), colours["slate"]
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 12 12" width="12" height="12" class="swatch" aria-hidden="true">{textures}<rect x="0.5" '
-        f'y="0.5" width="11" height="11" fill="{_paint(name, key, colours)}" stroke="{colours["slate"]}"/></svg>'
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 12 12" width="12" height="12" class="swatch" '
+        f'aria-hidden="true">{textures}'
+        f'<rect x="0.5" y="0.5" width="11" height="11" fill="{fill}" stroke="{edge}"/></svg>'
     )
 
 
@@ -222,19 +229,19 @@ def _point(radius: float, turn: float) -> tuple[float, float]:
 
 
 def _wanted(bay: BayFacts, bands: tuple[Band, ...], step: float, colours: Mapping[str, str]) -> str:
-    """A tick across the outer edge of each ring that holds wanted bytes, at the top left of the disc."""
+    """A tick at the top of each ring that holds wanted bytes."""
     ticks = []
     for at, band in enumerate(bands):
         if bay.wanted.overlaps(band.span):
             radius = OUTER - (at + 0.5) * step
-            (a, b), (c, d) = _point(radius - step * 0.32, 0.999), _point(radius + step * 0.32, 0.999)
+            (a, b), (c, d) = _point(radius - step * 0.4, 0), _point(radius + step * 0.4, 0)
             ticks.append(f"M{a:.2f} {b:.2f}L{c:.2f} {d:.2f}")
     if not ticks:
         return ""
     path = "".join(ticks)
     return (
         f'<g><title>rings that hold wanted files</title><path d="{path}" stroke="{colours["ground"]}" '
-        f'stroke-width="3.4"/><path d="{path}" stroke="{colours["ink"]}" stroke-width="1.8"/></g>'
+        f'stroke-width="5"/><path d="{path}" stroke="{colours["ink"]}" stroke-width="2.2"/></g>'
     )
 
 

@@ -7,7 +7,7 @@ import click
 from mendbay.case.records import Bay
 from mendbay.core.errors import CustodyBroken, UsageError
 from mendbay.faces import wording
-from mendbay.faces.cli.screen import Screen, table
+from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.take_in import CaseStory, check_custody, take_in, tell_case
 from mendbay.wiring import open_bench
 
@@ -54,7 +54,7 @@ def open_(
         {"case": case.number, "folder": str(folder), "customer": case.customer, "wanted": list(case.wanted)},
         f"Case {case.number} is open for {case.customer}.\n"
         f"Its folder will be {folder}\n"
-        f"Next: mendbay drive read {case.number} 1 /dev/sdX   (or an image file)",
+        f"Next: mendbay pair read {case.number} 1=/dev/sdX 2=/dev/sdY   (devices or image files)",
     )
 
 
@@ -126,9 +126,11 @@ def _story_text(story: CaseStory) -> str:
                 taken = f", taken over from {run.taken_from}" if run.taken_from else ""
                 lines.append(f"  run {run.number}: {run.started_at}, adapter: {run.adapter}{taken}")
     lines += ["", "What happened"]
-    lines += [f"  {event.at}  {event.text}" for event in story.events]
+    lines += [wrapped(f"{event.at}  {event.text}", "  ") for event in story.events]
     lines += ["", "Custody"]
-    lines += [f"  {one.sequence:>3}  {one.at}  {one.who}: {one.what} ({one.item})" for one in story.custody]
+    lines += [
+        wrapped(f"{one.sequence}  {one.at}  {one.who}: {one.what}; {one.item}", "  ") for one in story.custody
+    ]
     lines.append("  " + _check_text(story.check.holds, len(story.custody)))
     return "\n".join(lines)
 

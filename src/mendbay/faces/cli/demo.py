@@ -87,8 +87,8 @@ def _text(result: DemoResult, place: Path, seconds: float) -> str:
             f"  {printable(line.entry.path)}: {wording.verdict_text(line.judgement, line.entry.size_bytes)}"
         )
     lines += [
-        f"Against the originals: {count_text(result.whole_and_equal)} of {count_text(result.whole)} files reported "
-        f"whole are equal; {count_text(len(result.unlisted))} differences are not listed.",
+        f"Against the originals: {count_text(result.whole_and_equal)} of {count_text(result.whole)} files "
+        f"reported whole are equal; {count_text(len(result.unlisted))} differences are not listed.",
         f"The bag is valid: {count_text(result.check.files)} files, every digest right.",
         f"All in {duration_text(seconds)}.",
         "",

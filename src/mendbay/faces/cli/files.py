@@ -54,20 +54,26 @@ def list_(screen: Screen, case: int, patterns: tuple[str, ...], damaged: bool, n
 
 def _listing_text(listing: Listing, lines: list[FileLine], case: int) -> str:
     rows = []
-    for line in lines:
+    for line in sorted(lines, key=lambda one: one.entry.path.split(b"/")):
         entry, judgement = line.entry, line.judgement
-        name = printable(entry.path)
-        if entry.kind is Kind.FOLDER:
-            said = "; ".join(entry.problems) or "folder"
-        elif entry.kind is Kind.LINK:
-            said = f"link to {printable(entry.link_target or b'')}"
-        else:
-            said = wording.verdict_text(judgement, entry.size_bytes) if judgement else str(entry.kind)
+        word = str(judgement.verdict if judgement else entry.kind)
         size = count_text(entry.size_bytes) if entry.kind is Kind.FILE else ""
-        rows.append((iso_from_epoch(entry.modified_at)[:10], size, name, said))
+        rows.append((word, size, iso_from_epoch(entry.modified_at)[:10], _named(line)))
     counts = ", ".join(f"{count_text(listing.verdicts.get(word, 0))} {word}" for word in Verdict)
-    text = table(rows, ("changed", "bytes", "path", "verdict"), right=(1,)) if rows else "Nothing to list."
+    text = table(rows, ("", "bytes", "changed", "path"), right=(1,)) if rows else "Nothing to list."
     return f"{text}\n\nFiles: {counts}.\nNext: mendbay handback make {case} FOLDER"
+
+
+def _named(line: FileLine) -> str:
+    """A path, with what is wrong with it in a line of its own below."""
+    entry, judgement = line.entry, line.judgement
+    name = printable(entry.path) + ("/" if entry.kind is Kind.FOLDER else "")
+    if entry.kind is Kind.LINK:
+        name += f" -> {printable(entry.link_target or b'')}"
+    troubles = list(entry.problems)
+    if judgement is not None and judgement.verdict is not Verdict.WHOLE:
+        troubles.insert(0, wording.verdict_text(judgement, entry.size_bytes))
+    return "\n      ".join([name, *troubles])
 
 
 @command.command(name="show")

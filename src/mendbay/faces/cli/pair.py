@@ -10,7 +10,7 @@ from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces import wording
 from mendbay.faces.cli.drive import assumptions
-from mendbay.faces.cli.screen import Screen, printable, table
+from mendbay.faces.cli.screen import Screen, printable, table, wrapped
 from mendbay.files.tree import VolumeFacts
 from mendbay.jobs.look_at_pair import look_at_pair
 from mendbay.jobs.read_drive import DriveAt
@@ -146,7 +146,7 @@ def assembled_lines(one: Assembled) -> list[str]:
     """How a volume was put together, in sentences."""
     return [
         f"{one.level.capitalize()} of {bytes_text(one.volume.size_bytes)}",
-        *(f"  {text}" for text in explanation(one)),
+        *(wrapped(text, "  ", "  ") for text in explanation(one)),
     ]
 
 
@@ -166,7 +166,7 @@ def volume_lines(facts: VolumeFacts) -> list[str]:
     return [
         table(rows, ("system", "label", "size", "uuid")),
         f"  {checks}",
-        *(f"  {text}" for text in facts.remarks),
+        *(wrapped(text, "  ", "  ") for text in facts.remarks),
     ]
 
 

@@ -6,6 +6,7 @@ import json
 import shutil
 import signal
 import sys
+import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -136,7 +137,24 @@ def table(rows: Sequence[Sequence[str]], head: Sequence[str], right: Sequence[in
         ]
         return "  ".join(cells).rstrip()
 
+    room = WIDTH - sum(widths[:-1]) - 2 * (len(widths) - 1)
+    widths[-1] = max(len(head[-1]), min(widths[-1], room))  # only its rule: the last column is never cut
     return "\n".join([line(head), line(["-" * width for width in widths]), *map(line, rows)])
+
+
+def wrapped(text: str, indent: str = "", hang: str = "    ") -> str:
+    """A sentence broken into lines that fit the terminal; lines after the first are indented by `hang`."""
+    width = max(40, min(shutil.get_terminal_size((WIDTH, 24)).columns, 100))
+    return "\n".join(
+        textwrap.wrap(
+            text,
+            width,
+            initial_indent=indent,
+            subsequent_indent=indent + hang,
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
+    )
 
 
 def printable(raw: bytes) -> str:

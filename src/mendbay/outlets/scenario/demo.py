@@ -161,7 +161,7 @@ def _losses_of_bay_1(
     chance: random.Random, newest: State, photographs: list[bytes], unchanged: list[bytes], scratch: SpanSet
 ) -> list[Span]:
     """Single sectors: in photographs and recordings that bay 2 also has, in the newest part of the kiln
-    log and in one photograph of November that it has not, and in free space."""
+    log and in one later photograph that it has not, and in free space."""
     found = []
     spared = scratch.widen(4096)
     recordings = [path for path in unchanged if path.endswith((b".avi", b".wav", b".ppm"))]
@@ -172,12 +172,12 @@ def _losses_of_bay_1(
     log = newest.placed[content.KILN_LOG]
     size = newest.known[content.KILN_LOG].size_bytes
     found.append(sector_in(chance, on_volume(log, Span(size // 2, size * 9 // 10))))
-    november = [
+    later = [
         path
         for path in newest.known
         if newest.known[path].modified_at > story.PARTED_AT and path.endswith(b".jpg")
     ]
-    found.append(sector_in(chance, newest.placed[chance.choice(november)].blocks - spared))
+    found.append(sector_in(chance, newest.placed[chance.choice(later)].blocks - spared))
     stored = SpanSet(span for one in newest.placed.values() for span in one.blocks)
     free = stored.complement(Span(VOLUME_BYTES - (48 << 20), VOLUME_BYTES - (1 << 20)))
     found += [sector_in(chance, free - spared, chance.choice((1, 2))) for _ in range(3)]
