@@ -13,7 +13,6 @@ from pathlib import Path
 
 import bagit
 import pytest
-from support.handback_run import copy_all
 
 from mendbay.core.errors import BagInvalid, DestinationError
 from mendbay.core.source import Reading
@@ -21,6 +20,7 @@ from mendbay.core.span import Span
 from mendbay.handback.names import plan_names
 from mendbay.outlets.bag_check import check_bag
 from mendbay.outlets.destination import Destination
+from support.handback_run import copy_all
 
 HELLO_SHA512 = (
     "e7c22b994c59d9cf2b48e549b1e24666636045930d3da7c1acb299d1c3b7f931"
@@ -173,7 +173,7 @@ def test_valid_basic_bag(tmp_path: Path) -> None:
     ],
 )
 def test_a_declaration_with_stray_blanks_or_lines(tmp_path: Path, text: str) -> None:
-    """Conformance suite, v1.0 invalid `bagit-with-invalid-whitespace`; RFC 8493 section 2.1.1 for the rest."""
+    """Conformance suite, v1.0 invalid `bagit-with-invalid-whitespace`; RFC 8493, 2.1.1, for the rest."""
     tags = {"bagit.txt": text, "manifest-sha512.txt": f"{HELLO_SHA512}  data/hello.txt\n"}
     found = check_bag(by_hand(tmp_path, {"data/hello.txt": b"hello\n"}, tags))
     assert [fault.path for fault in found.faults] == ["bagit.txt"]
@@ -194,7 +194,7 @@ def test_not_all_manifests_list_all_files(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("second", [HELLO_SHA512, HELLO_SHA512[::-1]], ids=["same hash", "different hash"])
 def test_same_filename_listed_twice(tmp_path: Path, second: str) -> None:
-    """Conformance suite, v1.0 invalid `same-filename-listed-twice-with-the-same-hash` and `-with-different-hashes`."""
+    """Conformance suite, v1.0 invalid `same-filename-listed-twice`, with the same and another hash."""
     tags = {"manifest-sha512.txt": f"{HELLO_SHA512}  data/a\n{second}  data/a\n"}
     found = check_bag(by_hand(tmp_path, {"data/a": b"hello\n"}, tags))
     assert "a second time" in found.faults[0].kind
@@ -204,7 +204,7 @@ def test_same_filename_listed_twice(tmp_path: Path, second: str) -> None:
     "path", ["../hello.txt", "data/../../hello.txt", "/etc/passwd", "~/hello.txt", "~root/x", "c:/x"]
 )
 def test_paths_that_lead_out(tmp_path: Path, path: str) -> None:
-    """Conformance suite, v0.97 path-escape cases for Linux and Windows: refused, and nothing out there read."""
+    """Conformance suite, v0.97 path-escape cases of Linux and Windows: refused, nothing outside read."""
     tags = {"manifest-sha512.txt": f"{HELLO_SHA512}  data/hello.txt\n{HELLO_SHA512}  {path}\n"}
     (tmp_path / "hello.txt").write_bytes(b"hello\n")
     found = check_bag(by_hand(tmp_path / "bag", {"data/hello.txt": b"hello\n"}, tags))

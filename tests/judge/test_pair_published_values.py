@@ -19,8 +19,8 @@ from support.sources import MemorySource
 
 SECTOR = 512
 
-# util-linux 2.38.1, tests/ts/blkid/images-pt/gpt.img (sha256 6376c50f4396724f9ce551b860869e42900270d4677ab35001b8b08a576dcc67)
-# and tests/expected/blkid/lowprobe-pt-gpt: number, first sector, sectors, unique GUID, name
+# util-linux 2.38.1, tests/ts/blkid/images-pt/gpt.img, sha256
+# 6376c50f4396724f9ce551b860869e42900270d4677ab35001b8b08a576dcc67, and tests/expected/blkid/lowprobe-pt-gpt: number, first sector, sectors, unique GUID, name
 GPT_IMAGE_SECTORS = 20480
 GPT_DISK = "dd27f98d-7519-4c9e-8041-f2bfa7b1ef61"
 GPT_TYPE = "ebd0a0a2-b9e5-4433-87c0-68b6b72699c7"
@@ -211,7 +211,7 @@ def where(sizes: list[int], chunk: int, layout: Raid0Layout, sector: int) -> tup
 
 @pytest.mark.parametrize("layout", list(Raid0Layout))
 def test_raid0_of_1000_and_1600_sectors(layout: Raid0Layout) -> None:
-    """Derived from Linux kernel 6.1, drivers/md/raid0.c; equal in both layouts, as one member is left over."""
+    """Derived from Linux kernel 6.1, drivers/md/raid0.c; both layouts agree, as one member is left over."""
     sizes, chunk = [1000, 1600], 128
     zones = raid0_zones([size * SECTOR for size in sizes], chunk * SECTOR, layout)
     assert zones[-1].span.stop == 2432 * SECTOR

@@ -459,6 +459,6 @@ def _origin(trace: Sequence[TraceFacts]) -> str:
     for part in trace:
         given[part.bay, part.run] = given.get((part.bay, part.run), 0) + part.file_span.length
     ranked = sorted(given.items(), key=lambda one: (-one[1], one[0]))
-    return ", ".join(
+    return "; ".join(
         f"{bay_words(bay)}, run {run}" if run else bay_words(bay) for (bay, run), _ in ranked[:LONGEST_LIST]
     )

@@ -77,8 +77,8 @@ def discover(bay: str, drive: Source) -> Discovery:
         if whole.superblock is not None and holder is not None:
             remarks.append(
                 f"Bay {bay}: a {whole.superblock.version} superblock for the whole drive, of set "
-                f"{whole.superblock.set_uuid}, lies inside partition {holder.number}; it is left over from an "
-                "earlier use and set aside"
+                f"{whole.superblock.set_uuid}, lies inside partition {holder.number}; it is left over from "
+                "an earlier use and set aside"
             )
         elif whole.superblock is not None:
             return Discovery(bay, table, (whole,), (), tuple(remarks), unreadable)

@@ -308,8 +308,8 @@ def _by_slot(ranking: Ranking, remarks: _Remarks) -> list[Source]:
     for slot in range(one.raid_disks):
         if slot not in found:
             remarks.add(
-                f"The member in slot {slot} is not here: its bytes are absent, and it is taken to be as large "
-                f"as the largest that is here ({number(assumed)} bytes)"
+                f"The member in slot {slot} is not here: its bytes are absent, and it is taken to be as "
+                f"large as the largest that is here ({number(assumed)} bytes)"
             )
             found[slot] = MissingMember(assumed, sector, f"slot {slot}")
     return [found[slot] for slot in range(one.raid_disks)]

@@ -8,11 +8,11 @@ from typing import Any
 
 import jsonschema
 import pytest
-from support.handback_sample import a_file, sample
 
 from mendbay.core.source import Gap, Lack
 from mendbay.core.span import Span
 from mendbay.handback.facts import FileFacts, HandBack, to_json
+from support.handback_sample import a_file, sample
 
 SCHEMA = Path(__file__).parents[3] / "docs" / "handback-report.schema.json"
 

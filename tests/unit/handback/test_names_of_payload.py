@@ -117,7 +117,9 @@ def test_a_long_name_is_cut_at_a_whole_character_and_keeps_its_extension() -> No
     (one,) = plan_names([("ü" * 200 + ".jpeg").encode()])
     name = one.path.removeprefix("data/")
     assert len(name.encode()) <= LONGEST_NAME_BYTES
-    assert name.startswith("ü") and name.endswith(".jpeg") and "~" in name
+    assert name.startswith("ü")
+    assert "~" in name
+    assert name.endswith(".jpeg")
 
 
 def test_a_long_name_is_cut_at_a_whole_escape() -> None:
@@ -129,7 +131,8 @@ def test_a_long_name_is_cut_at_a_whole_escape() -> None:
 
 def test_a_path_deeper_than_systems_allow_is_brought_up() -> None:
     (one,) = plan_names([b"deep/" * 300 + b"x.txt"])
-    assert one.path.startswith("data/=deep/") and one.path.endswith("/x.txt")
+    assert one.path.startswith("data/=deep/")
+    assert one.path.endswith("/x.txt")
     assert len(one.path.encode()) <= LONGEST_PATH_BYTES
 
 

@@ -9,6 +9,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
+from mendbay.core.errors import DestinationError, DriveVanished, NoRoom
+from mendbay.core.source import Gap, Lack, Reading
+from mendbay.core.span import Span
+from mendbay.outlets import destination as module
+from mendbay.outlets.bag_check import check_bag
+from mendbay.outlets.destination import Destination
 from support.handback_run import (
     CASE,
     CONTENT,
@@ -20,13 +27,6 @@ from support.handback_run import (
     expected_bytes,
     readings,
 )
-
-from mendbay.core.errors import DestinationError, DriveVanished, NoRoom
-from mendbay.core.source import Gap, Lack, Reading
-from mendbay.core.span import Span
-from mendbay.outlets import destination as module
-from mendbay.outlets.bag_check import check_bag
-from mendbay.outlets.destination import Destination
 
 
 def snapshot(folder: Path) -> dict[str, bytes]:

@@ -1,0 +1,185 @@
+"""Numbers, sizes and sentences of the report."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from mendbay.core.source import Gap, Lack
+from mendbay.core.span import Span, SpanSet
+from mendbay.handback import words
+from mendbay.handback.advice import advice_for
+from mendbay.handback.facts import HandBack, PairFacts, TraceFacts
+from mendbay.handback.report import LONGEST_LIST, bay_words, sentence, word_report
+from support.handback_sample import a_file, bays, sample
+
+
+@pytest.fixture
+def nothing() -> HandBack:
+    return HandBack("7", "", "", "", "", "", "", (), ())
+
+
+def thin(text: str) -> str:
+    return text.replace("_", "\u202f")
+
+
+@pytest.mark.parametrize(
+    ("number", "said"),
+    [
+        (0, "0 bytes"),
+        (1, "1 byte"),
+        (999, "999 bytes"),
+        (1_000, "1.00_kB"),
+        (9_994, "9.99_kB"),
+        (9_996, "10.0_kB"),
+        (99_960, "100_kB"),
+        (999_499, "999_kB"),
+        (999_500, "1.00_MB"),
+        (1_240_003_584, "1.24_GB"),
+        (2_000_398_934_016, "2.00_TB"),
+        (2**63 - 1, "9.22_EB"),
+        (12_345 * 10**18, "12345_EB"),
+    ],
+)
+def test_sizes_are_decimal_with_three_digits(number: int, said: str) -> None:
+    assert words.size(number) == thin(said)
+
+
+def test_exact_sizes_give_the_bytes_too() -> None:
+    assert words.exact_size(1_240_224) == thin("1.24_MB (1_240_224 bytes)")
+    assert words.exact_size(12) == "12 bytes"
+
+
+@pytest.mark.parametrize(
+    ("part", "whole", "said"),
+    [
+        (0, 10, "0_%"),
+        (0, 0, "0_%"),
+        (10, 10, "100_%"),
+        (1, 10**9, "<_0.01_%"),
+        (10**9 - 1, 10**9, "99.99_%"),
+        (1, 200, "0.50_%"),
+        (1, 3, "33.3_%"),
+    ],
+)
+def test_shares_are_never_rounded_to_nothing_or_to_all(part: int, whole: int, said: str) -> None:
+    assert words.share(part, whole) == thin(said)
+
+
+def test_days_and_moments() -> None:
+    assert words.day("2027-02-05") == "5 February 2027"
+    assert words.moment("2026-11-25T07:10:00Z") == "25 November 2026, 07:10 UTC"
+    assert words.moment("2026-11-25T09:10:00+02:00") == "25 November 2026, 07:10 UTC"
+    assert words.moment("") == words.day("") == ""
+    assert words.day("soon") == "soon"
+
+
+def test_a_sentence_groups_bytes_and_leaves_other_numbers_alone() -> None:
+    assert sentence("16384 bytes come from 2026, serial 12345") == thin(
+        "16_384 bytes come from 2026, serial 12345."
+    )
+    assert sentence("done!") == "Done!"
+
+
+@pytest.mark.parametrize(("label", "said"), [("1", "bay 1"), ("bay 1", "bay 1"), ("Bay 2", "Bay 2")])
+def test_a_bay_is_called_a_bay_once(label: str, said: str) -> None:
+    assert bay_words(label) == said
+
+
+def test_the_headline_says_how_many_are_whole(nothing: HandBack) -> None:
+    assert word_report(sample()).headline == "47 of 50 files came back whole."
+    assert word_report(nothing).headline == "No files were handed back."
+    assert word_report(replace(nothing, files=(a_file("x", 1),))).headline == "The one file came back whole."
+    assert (
+        word_report(replace(nothing, files=(a_file("x", 1), a_file("y", 2)))).headline
+        == "All 2 files came back whole."
+    )
+
+
+def test_the_lead_claims_no_check_that_was_not_made(nothing: HandBack) -> None:
+    proven = a_file("x", 1)
+    unchecked = a_file("y", 1, verified=False)
+    said = " ".join(word_report(replace(nothing, files=(proven, unchecked))).lead)
+    assert "1 of 2 copies were read back" in said
+    assert "not checked" in said
+    assert "all were equal" in " ".join(word_report(replace(nothing, files=(proven,))).lead)
+
+
+def test_every_file_that_is_not_whole_is_named_worst_first() -> None:
+    attention = word_report(sample()).attention
+    assert [one.verdict for one in attention] == ["lost", "holed", "unproven"]
+    assert "asked for, and refused by the drive" in attention[0].lines[0]
+    assert thin("36_864 of its 6_815_744 bytes (0.54_%) are missing") in attention[1].lines[0]
+    assert attention[1].lines[1] == thin("Bytes 1_048_576 to 1_052_671: asked for, and refused by the drive.")
+    assert attention[1].lines[2] == thin("Bytes 2_097_152 to 2_129_919: not read.")
+    assert "may be older than your last change" in attention[2].lines[0]
+    assert len(attention[2].lines) == 1, "the reason only repeats what the range says"
+
+
+def test_the_four_kinds_of_missing_stay_apart(nothing: HandBack) -> None:
+    gaps = tuple(Gap(Span(at * 10, at * 10 + 5), why) for at, why in enumerate(Lack))
+    (entry,) = word_report(replace(nothing, files=(a_file("x", 100, "holed", gaps=gaps),))).attention
+    assert len({line.split(": ")[1] for line in entry.lines[1:]}) == 4
+
+
+def test_many_gaps_are_cut_and_counted(nothing: HandBack) -> None:
+    gaps = tuple(Gap(Span(at * 10, at * 10 + 5), Lack.UNREAD) for at in range(50))
+    (entry,) = word_report(replace(nothing, files=(a_file("x", 500, "holed", gaps=gaps),))).attention
+    assert len(entry.lines) == 1 + LONGEST_LIST + 1
+    assert entry.lines[-1] == "And 38 more ranges, all listed in report.json."
+
+
+def test_each_file_is_in_the_list_once_with_its_verdict() -> None:
+    facts = sample()
+    listed = [(row.name, row.verdict) for folder in word_report(facts).folders for row in folder.files]
+    assert sorted(listed) == sorted(
+        ((one.path or one.raw_path.decode()).rpartition("/")[2], one.verdict) for one in facts.files
+    )
+
+
+def test_a_renamed_file_shows_both_names() -> None:
+    assert word_report(sample()).renamed == (
+        ("Glaze photographs/T=E9st tile 14.jpg", "Glaze photographs/T‹E9›st tile 14.jpg"),
+    )
+
+
+def test_the_origin_names_the_bay_that_gave_most_first(nothing: HandBack) -> None:
+    trace = (
+        TraceFacts(Span(0, 10), "1", 0, 3),
+        TraceFacts(Span(10, 90), "2", 0),
+        TraceFacts(Span(90, 100), "1", 500, 3),
+    )
+    (folder,) = word_report(replace(nothing, files=(a_file("x", 100, trace=trace),))).folders
+    assert folder.files[0].origin == "bay 2; bay 1, run 3"
+
+
+def test_the_drives_conditions_are_given_in_words_and_numbers() -> None:
+    rows = {row.word: row for row in word_report(sample()).drives[1].rows}
+    assert list(rows)[:4] == ["read", "refused", "waived", "unread"]
+    assert rows["refused"].exact == thin("31_232 bytes")
+    assert rows["refused"].share == thin("<_0.01_%")
+    assert [row.word for row in word_report(sample()).drives[0].rows] == ["read"]
+
+
+def test_links_are_told_with_their_target() -> None:
+    path, what, why = word_report(sample()).left_out[-1]
+    assert (path, what) == ("Orders/latest", "link")
+    assert "“2024/autumn.csv”" in why
+
+
+def test_advice_follows_from_the_facts() -> None:
+    said = " ".join(advice_for(sample().files, bays(), "mirror", "2027-02-25"))
+    assert "2 files named under" in said
+    assert "until 25 February 2027" in said
+    assert "A mirror of two drives" in said
+    calm = advice_for((a_file("x", 1),), ())
+    assert len(calm) == 1
+    assert "second copy" in calm[0]
+
+
+def test_older_bytes_are_told_with_the_pair(nothing: HandBack) -> None:
+    one = a_file("x", 5000, "unproven", older=SpanSet([Span(0, 4096)]), other_half=SpanSet([Span(0, 4096)]))
+    said = " ".join(word_report(replace(nothing, pair=PairFacts("mirror", "1"), files=(one,))).pair)
+    assert "drive in bay 1 holds the fresher state" in said
+    assert thin("4.10_kB (4_096 bytes) may be older") in said

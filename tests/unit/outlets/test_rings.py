@@ -1,0 +1,92 @@
+"""The picture of a drive says what its coverage says, band by band."""
+
+from __future__ import annotations
+
+import re
+import xml.etree.ElementTree as ElementTree
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from mendbay.core.coverage import Coverage
+from mendbay.core.span import Span, SpanSet
+from mendbay.handback.facts import BayFacts
+from mendbay.outlets.rings import LIGHT, ORDER, SLIVER, bands_of, rings_svg, shares_drawn, swatch_svg
+from support.handback_sample import bays
+
+
+@st.composite
+def drives(draw: st.DrawFn) -> BayFacts:
+    size = draw(st.integers(1, 400))
+    spans = st.lists(st.tuples(st.integers(0, size), st.integers(0, size)), max_size=6).map(
+        lambda pairs: SpanSet(Span(min(pair), max(pair)) for pair in pairs)
+    )
+    starts = np.array(sorted(draw(st.sets(st.integers(0, size - 1), max_size=6))), np.int64)
+    coverage = Coverage(size, 1, draw(spans), starts, np.full(starts.size, 2, np.int64), draw(spans))
+    return BayFacts("1", "", "", coverage, other_half=draw(spans), older=draw(spans), wanted=draw(spans))
+
+
+@given(drives(), st.integers(1, 20))
+def test_bands_count_every_byte_once_in_its_condition(bay: BayFacts, count: int) -> None:
+    """Against a plain count byte by byte."""
+    bands = bands_of(bay, count)
+    assert bands[0].span.start == 0
+    assert bands[-1].span.stop == bay.size_bytes
+    for band in bands:
+        naive = dict.fromkeys(ORDER, 0)
+        for at in range(band.span.start, band.span.stop):
+            if at in bay.coverage.read:
+                word = "older" if at in bay.older else "other" if at in bay.other_half else "read"
+            else:
+                word = next(
+                    (name for name in ("refused", "waived") if at in getattr(bay.coverage, name)), "unread"
+                )
+            naive[word] += 1
+        assert dict(zip(ORDER, band.given, strict=True)) == naive
+
+
+@given(st.tuples(*[st.integers(0, 10**12)] * 6))
+def test_arcs_fill_the_ring_and_nothing_present_vanishes(given_bytes: tuple[int, ...]) -> None:
+    drawn = shares_drawn(given_bytes)
+    for part, share in zip(given_bytes, drawn, strict=True):
+        assert (share == 0) is (part == 0)
+        assert share == 0 or share >= SLIVER - 1e-9
+    if sum(given_bytes):
+        assert sum(drawn) == pytest.approx(1)
+
+
+@given(drives())
+def test_the_picture_is_sound_xml_with_a_text_equivalent(bay: BayFacts) -> None:
+    root = ElementTree.fromstring(rings_svg(bay, "k", LIGHT, needle_at=bay.size_bytes))
+    space = "{http://www.w3.org/2000/svg}"
+    ids = {one.get("id") for one in root.iter() if one.get("id")}
+    assert set((root.get("aria-labelledby") or "").split()) <= ids
+    story = root.find(f"{space}desc")
+    assert story is not None
+    assert story.text is not None
+    assert all(band.words() in story.text for band in bands_of(bay))
+    used = set(re.findall(r"url\(#([^)]+)\)", ElementTree.tostring(root, encoding="unicode")))
+    assert used <= ids
+
+
+def test_hostile_labels_stay_text() -> None:
+    bay = BayFacts('<script>"&', "", "", Coverage(10, 1))
+    assert "<script>" not in rings_svg(bay, "k")
+    ElementTree.fromstring(rings_svg(bay, "k"))
+
+
+def test_two_pictures_on_one_page_share_no_ids() -> None:
+    pictures = [rings_svg(bay, f"drive{at}") for at, bay in enumerate(bays())]
+    first, second = (set(re.findall(r'id="([^"]+)"', one)) for one in pictures)
+    assert first
+    assert not first & second
+
+
+def test_colours_are_variables_on_a_page_and_values_on_paper() -> None:
+    bay = bays()[1]
+    assert "#" not in re.sub(r"url\(#[^)]+\)", "", rings_svg(bay, "k"))
+    assert "var(" not in rings_svg(bay, "k", LIGHT)
+    assert "<pattern" in swatch_svg("refused", "k", LIGHT, alone=True)
+    assert "<pattern" not in swatch_svg("refused", "k")
