@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable
 from typing import Any
 
@@ -13,6 +14,12 @@ from mendbay.core.span import Span, SpanSet
 from mendbay.files.verdict import Judgement
 from mendbay.jobs.list_files import FileLine
 from mendbay.jobs.read_drive import ReadResult
+
+
+def called_as() -> str:
+    """How the person calls Mendbay, so that what a message tells them to type works as it stands."""
+    return os.environ.get("MENDBAY_CALLED_AS", "mendbay")
+
 
 CONDITIONS = (Condition.READ, Condition.REFUSED, Condition.UNREAD, Condition.WAIVED)
 

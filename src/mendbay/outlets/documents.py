@@ -7,7 +7,7 @@ the typesetter, so the same facts give the same bytes on every machine.
 from __future__ import annotations
 
 import json
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from importlib.resources import files
 from typing import Any
 
@@ -17,13 +17,17 @@ from markupsafe import Markup
 
 from mendbay.core.errors import MendbayError
 from mendbay.handback.facts import HandBack
-from mendbay.handback.report import Report, word_report
-from mendbay.handback.words import counted
+from mendbay.handback.report import FolderRows, Report, word_report
+from mendbay.handback.words import counted, grouped
 from mendbay.outlets.glyphs import can_show, printable
 from mendbay.outlets.rings import LIGHT, rings_svg, swatch_svg
 
-LONGEST_TABLE = 300
-"""Rows of a table on paper that may grow with the drive; the page and the tag files have the rest."""
+LISTED_FILES = 50_000
+"""Files up to which the page lists every one, about 16 MB; beyond, it lists those that are not whole and
+counts the others by folder, so that a browser can still open it. report.json always has all."""
+
+PAPER_ROWS = {"attention": 5000, "folders": 2000, "left_out": 300, "renamed": 300}
+"""How many rows of each list go on paper; how many more there are is said, and the page has them."""
 
 _TEMPLATES = files("mendbay.outlets") / "templates"
 
@@ -42,7 +46,7 @@ class PrintedPapers:
 
 def render_html(facts: HandBack) -> str:
     """The report as a self-contained web page in UTF-8: light and dark, for a wide screen, a telephone and
-    the printer. Lists every file."""
+    the printer. Lists every file, up to `LISTED_FILES`."""
     environment = jinja2.Environment(
         loader=jinja2.FunctionLoader(_template),
         autoescape=jinja2.select_autoescape(["html"]),
@@ -50,7 +54,21 @@ def render_html(facts: HandBack) -> str:
     )
     environment.globals["swatch"] = lambda key, at: _drawn(swatch_svg(key, _key(at)))
     pictures = [_drawn(rings_svg(bay, _key(at))) for at, bay in enumerate(facts.bays)]
-    return environment.get_template("report.html").render(r=_shown(facts), rings=pictures)
+    report = word_report(facts)
+    all_listed = facts.total.files <= LISTED_FILES
+    if not all_listed:
+        report = replace(report, folders=tuple(_without_whole(one) for one in report.folders))
+    return environment.get_template("report.html").render(
+        r=report,
+        rings=pictures,
+        spine=_spine(facts, report),
+        any_wanted=any(bay.wanted for bay in facts.bays),
+        all_listed=all_listed,
+    )
+
+
+def _without_whole(folder: FolderRows) -> FolderRows:
+    return replace(folder, files=tuple(one for one in folder.files if one.verdict != "whole"))
 
 
 def _drawn(svg: str) -> Markup:
@@ -59,29 +77,32 @@ def _drawn(svg: str) -> Markup:
 
 
 def render_pdf(facts: HandBack) -> bytes:
-    """The report on A4 paper as PDF. Lists every file that is not whole and counts the others by folder.
+    """The report on A4 paper as PDF. Lists the files that are not whole and counts the others by folder;
+    lists longer than `PAPER_ROWS` are cut and say so.
 
     The bytes depend on the facts alone. Signs no built-in font has are shown as Unicode numbers.
 
     Raises:
         MendbayError: the typesetter refused, which is a defect here.
     """
-    shown = _shown(facts)
-    shown["folders"] = [{"folder": one["folder"], "summary": one["summary"]} for one in shown["folders"]]
-    for name in ("left_out", "renamed"):
-        more = len(shown[name]) - LONGEST_TABLE
-        shown[f"{name}_more"] = counted(more, "more", "more") if more > 0 else ""
-        shown[name] = shown[name][:LONGEST_TABLE]
-    shown["has_codes"] = any(not can_show(one) for one in _all_text(shown) if not one.isspace())
+    report = word_report(facts)
+    folders = [{"folder": one.folder, "summary": one.summary} for one in report.folders]
+    shown = {**asdict(replace(report, folders=())), "folders": folders}
+    shown["any_wanted"] = any(bay.wanted for bay in facts.bays)
+    shown["more"] = {}
+    for name, rows in PAPER_ROWS.items():
+        shown["more"][name] = grouped(max(0, len(shown[name]) - rows))
+        shown[name] = shown[name][:rows]
+    shown["has_codes"] = any(not can_show(one) for one in set(_all_text(shown)) if not one.isspace())
     sheet = {
         "main.typ": _template("report.typ").encode(),
         "report.json": json.dumps(_printable(shown), ensure_ascii=False).encode(),
     }
     for at, bay in enumerate(facts.bays):
         sheet[f"rings-{at}.svg"] = rings_svg(bay, _key(at), LIGHT).encode()
-        for row in shown["drives"][at]["rows"]:
-            swatch = swatch_svg(row["key"], _key(at), LIGHT, alone=True)
-            sheet[f"swatch-{at}-{row['key']}.svg"] = swatch.encode()
+        for row in report.drives[at].rows:
+            swatch = swatch_svg(row.key, _key(at), LIGHT, alone=True)
+            sheet[f"swatch-{at}-{row.key}.svg"] = swatch.encode()
     fonts = typst.Fonts(include_system_fonts=False)
     try:
         # the package's type hints leave out the dictionary of files that it documents and takes
@@ -100,15 +121,6 @@ def _template(name: str) -> str:
 
 def _key(at: int) -> str:
     return f"drive{at}"
-
-
-def _shown(facts: HandBack) -> dict[str, Any]:
-    """The worded report as plain values, with what only its form needs."""
-    report = word_report(facts)
-    shown = asdict(report)
-    shown["spine"] = _spine(facts, report)
-    shown["any_wanted"] = any(bay.wanted for bay in facts.bays)
-    return shown
 
 
 def _spine(facts: HandBack, report: Report) -> dict[str, str]:

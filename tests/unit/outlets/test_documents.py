@@ -14,7 +14,8 @@ import typst
 from mendbay.core.source import Gap, Lack
 from mendbay.core.span import Span
 from mendbay.handback.facts import HandBack, LeftOut
-from mendbay.outlets.documents import LONGEST_TABLE, PrintedPapers, render_html, render_pdf
+from mendbay.outlets import documents
+from mendbay.outlets.documents import PAPER_ROWS, PrintedPapers, render_html, render_pdf
 from mendbay.outlets.glyphs import RANGES, can_show, printable
 from support.handback_sample import a_file, sample
 
@@ -105,6 +106,16 @@ def test_the_page_lists_every_file_and_paper_counts_the_whole_ones() -> None:
     assert plain("Workshop/2022") in paper
 
 
+def test_a_page_of_too_many_files_keeps_every_one_that_is_not_whole(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(documents, "LISTED_FILES", 20)
+    page = Page(render_html(sample())).text
+    assert "too many files for one page" in page
+    assert "firing-00007.csv" not in page
+    assert "Workshop/2022" in page
+    for name in ("celadon-test-07.jpg", "tenmoku-vase.jpg", "kiln-log-2025.xlsx"):
+        assert page.count(name) == 2, "once under what needs attention, once in its folder"
+
+
 def test_names_are_text_and_never_markup() -> None:
     hostile = "<script>alert(1)<script> & \"'{{7*7}} #let x=1 $x$ *b* @a.csv"
     facts = replace(EMPTY, files=(a_file(hostile, 5, "unproven"),), customer="<img src=x onerror=y>")
@@ -145,12 +156,11 @@ def test_hundreds_of_damaged_files_are_all_on_paper() -> None:
 
 
 def test_a_long_list_of_what_was_left_out_is_cut_on_paper_and_says_so() -> None:
-    left = tuple(
-        LeftOut(b"dev/%d" % at, "device node", "it has no bytes") for at in range(LONGEST_TABLE + 12)
-    )
+    count = PAPER_ROWS["left_out"] + 12
+    left = tuple(LeftOut(b"dev/%d" % at, "device node", "it has no bytes") for at in range(count))
     facts = replace(EMPTY, left_out=left)
-    assert plain("And 12 more, listed in report.html.") in plain(pdf_text(render_pdf(facts)))
-    assert f"dev/{LONGEST_TABLE + 11}" in Page(render_html(facts)).text
+    assert plain("And 12 more entries, all in report.html.") in plain(pdf_text(render_pdf(facts)))
+    assert f"dev/{count - 1}" in Page(render_html(facts)).text
 
 
 def test_signs_without_a_glyph_are_given_by_number_on_paper_and_as_they_are_on_the_page() -> None:

@@ -54,7 +54,8 @@ def open_(
         {"case": case.number, "folder": str(folder), "customer": case.customer, "wanted": list(case.wanted)},
         f"Case {case.number} is open for {case.customer}.\n"
         f"Its folder will be {folder}\n"
-        f"Next: mendbay pair read {case.number} 1=/dev/sdX 2=/dev/sdY   (devices or image files)",
+        f"Next: {wording.called_as()} pair read {case.number} 1=/dev/sdX 2=/dev/sdY   "
+        "(devices or image files)",
     )
 
 
@@ -85,7 +86,7 @@ def list_(screen: Screen) -> None:
         ],
         table(rows, ("case", "opened", "state", "customer", "what came in"), right=(0,))
         if rows
-        else "There is no case yet.\nNext: mendbay case open CUSTOMER",
+        else f"There is no case yet.\nNext: {wording.called_as()} case open CUSTOMER",
     )
 
 

@@ -96,8 +96,8 @@ def _text(result: DemoResult, place: Path, seconds: float) -> str:
         f"As a page: {back / REPORT_HTML}",
         f"Files:     {back / 'data'}",
         "Next: open the report; then look at the case by hand:",
-        f"  mendbay --home {place} case show {result.case.number}",
-        f"  mendbay --home {place} files list {result.case.number} --damaged",
+        f"  {wording.called_as()} --home {place} case show {result.case.number}",
+        f"  {wording.called_as()} --home {place} files list {result.case.number} --damaged",
         "and take the ten-minute tour in README.md with two images of your own.",
     ]
     return "\n".join(lines)

@@ -90,7 +90,7 @@ def read(
     if result.ending is Ending.STOPPED:
         screen.say(wording.read_result_text(result))
         raise Interrupted("Stopped; everything read so far is kept.", "Run the same command again to go on.")
-    following = f"Next: mendbay pair look {case}, or mendbay files list {case}"
+    following = f"Next: {wording.called_as()} pair look {case}, or {wording.called_as()} files list {case}"
     screen.answer(wording.read_result_json(result), f"{wording.read_result_text(result)}\n{following}")
     if not result.is_complete:
         sys.exit(EXIT_INCOMPLETE)

@@ -61,7 +61,7 @@ def _listing_text(listing: Listing, lines: list[FileLine], case: int) -> str:
         rows.append((word, size, iso_from_epoch(entry.modified_at)[:10], _named(line)))
     counts = ", ".join(f"{count_text(listing.verdicts.get(word, 0))} {word}" for word in Verdict)
     text = table(rows, ("", "bytes", "changed", "path"), right=(1,)) if rows else "Nothing to list."
-    return f"{text}\n\nFiles: {counts}.\nNext: mendbay handback make {case} FOLDER"
+    return f"{text}\n\nFiles: {counts}.\nNext: {wording.called_as()} handback make {case} FOLDER"
 
 
 def _named(line: FileLine) -> str:

@@ -9,6 +9,7 @@ import click
 
 from mendbay.core.errors import EXIT_INCOMPLETE
 from mendbay.core.quantity import bytes_text, count_text
+from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen
 from mendbay.handback.facts import HandBack
 from mendbay.jobs.hand_back import REPORT_HTML, REPORT_JSON, REPORT_PDF, hand_back
@@ -59,7 +60,7 @@ def _made_text(facts: HandBack, folder: Path) -> str:
         f"Verdicts: {counts}.\n"
         f"Report for the customer: {folder / REPORT_PDF}\n"
         f"The same as a page:      {folder / REPORT_HTML}\n"
-        f"Next: mendbay handback check {folder}"
+        f"Next: {wording.called_as()} handback check {folder}"
     )
 
 

@@ -129,7 +129,8 @@ def pair_text(result: PairResult, case: int) -> str:
         lines += [f"  {path}: {said}" for path, said in rows[:FILES_SHOWN]]
         if len(rows) > FILES_SHOWN:
             lines.append(f"  ... and {count_text(len(rows) - FILES_SHOWN)} more that are not whole.")
-    lines.append(f"Next: mendbay files list {case}, then mendbay handback make {case} FOLDER")
+    called = wording.called_as()
+    lines.append(f"Next: {called} files list {case}, then {called} handback make {case} FOLDER")
     return "\n".join(lines)
 
 
