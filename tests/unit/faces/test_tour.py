@@ -1,0 +1,61 @@
+"""The README's ten-minute tour, typed as it stands there."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from support.boxes import tool_or_skip
+
+ROOT = Path(__file__).parents[3]
+ELSEWHERE = ("/dev/sdX", "elsewhere/")
+"""What only a real bench has."""
+
+
+def commands() -> list[str]:
+    readme = (ROOT / "README.md").read_text()
+    tour = readme.split("## Ten-minute tour")[1].split("\n## ")[0]
+    return [line[4:] for line in tour.splitlines() if line.startswith("    ")]
+
+
+@pytest.mark.slow
+def test_every_command_of_the_tour_works_as_printed(tmp_path: Path) -> None:
+    tool_or_skip("mke2fs", "e2fsprogs")
+    folder = tmp_path / "SOME_FOLDER"
+    (folder / "photos").mkdir(parents=True)
+    generator = 12345
+    for number in range(300):  # enough that the refused sectors lie inside files
+        generator = (generator * 1103515245 + 12345) % (1 << 31)
+        (folder / "photos" / f"picture {number}.jpg").write_bytes(os.urandom(100_000 + generator % 50_000))
+    typed = [line for line in commands() if not any(place in line for place in ELSEWHERE)]
+    assert sum("mendbay " in line for line in typed) >= 12
+    finished = "\ncode=$?; [ $code = 0 ] || [ $code = 3 ] || exit $code"
+    script = "\n".join(
+        line.replace("PATH/OF A FILE", "photos/picture 7.jpg")
+        + (finished if line.startswith("mendbay") else " || exit 99")
+        for line in typed
+    )
+    script += "\nmendbay --json files list 1 > listing.json"
+    done = subprocess.run(
+        ["sh", "-c", script],
+        cwd=tmp_path,
+        env={**os.environ, "PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}:/usr/sbin:/sbin"},
+        capture_output=True,
+        text=True,
+        timeout=300,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert re.search(r"Bay 1 and bay 2 are in step", done.stdout)
+    assert re.search(r"bay 1 .*\n?.*refused", done.stdout, re.IGNORECASE)
+    assert "is complete and unchanged" in done.stdout
+    assert "The custody log holds" in done.stdout
+    assert "300 whole" in done.stdout, "the other half makes good what bay 1 refused"
+    files = json.loads((tmp_path / "listing.json").read_text())["files"]
+    assert any(one.get("other_half") for one in files), "the refused sectors lie inside files"
