@@ -20,7 +20,8 @@ from support.sources import MemorySource
 SECTOR = 512
 
 # util-linux 2.38.1, tests/ts/blkid/images-pt/gpt.img, sha256
-# 6376c50f4396724f9ce551b860869e42900270d4677ab35001b8b08a576dcc67, and tests/expected/blkid/lowprobe-pt-gpt: number, first sector, sectors, unique GUID, name
+# 6376c50f4396724f9ce551b860869e42900270d4677ab35001b8b08a576dcc67, and its
+# tests/expected/blkid/lowprobe-pt-gpt: number, first sector, sectors, unique GUID, name
 GPT_IMAGE_SECTORS = 20480
 GPT_DISK = "dd27f98d-7519-4c9e-8041-f2bfa7b1ef61"
 GPT_TYPE = "ebd0a0a2-b9e5-4433-87c0-68b6b72699c7"

@@ -112,9 +112,9 @@ def _sparse(path: bytes, noise: random.Random) -> None:
     os.makedirs(os.path.dirname(path), exist_ok=True)
     with open(path, "wb") as file:
         for _ in range(8):
-            file.seek(noise.randrange(70 << 20))
+            file.seek(noise.randrange(40 << 20))
             file.write(noise.randbytes(noise.randrange(1, 9000)))
-        file.truncate(noise.randrange(71 << 20, 80 << 20))
+        file.truncate(noise.randrange(41 << 20, 48 << 20))
 
 
 def make(path: Path, size_mib: int, recipe: tuple[str, ...], content: Path | None = None) -> Path:

@@ -16,7 +16,7 @@ from mendbay.imaging.attempt import Attempt
 from mendbay.jobs import drive_reading
 from mendbay.jobs.drive_reading import DriveReading
 from mendbay.jobs.events import silent
-from mendbay.outlets.image_file import ImageFile
+from mendbay.outlets.image_file import ImageFile, is_begun
 from support.scripted_drive import ScriptedDrive, numbered
 
 SECTORS = 6_000
@@ -41,7 +41,7 @@ def paced() -> PacedDrive:
 
 def go_on(path: Path, drive: ScriptedDrive) -> None:
     """What the imaging process does: make the image or take it up, and read to the end."""
-    image = ImageFile.reopen(path) if path.exists() else ImageFile.create(path, drive.identity)
+    image = ImageFile.reopen(path) if is_begun(path) else ImageFile.create(path, drive.identity)
     image.begin_run("adapter", "drive")
     DriveReading("1", drive, image, SystemClock(), silent).run()
     image.close()

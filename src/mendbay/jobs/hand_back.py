@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,9 +15,11 @@ from mendbay.files.tree import Entry, Kind, Layout, Proof
 from mendbay.files.verdict import Judgement, Verdict, file_outlook, file_readings, judge
 from mendbay.files.wanted import matcher
 from mendbay.handback import facts as words
+from mendbay.handback.advice import advice_for
 from mendbay.handback.bag import PayloadFile, json_bytes
 from mendbay.handback.facts import to_json
 from mendbay.handback.names import Named, links_json, names_json, plan_names
+from mendbay.handback.words import moment
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.list_files import Piece, trace
@@ -91,7 +94,13 @@ def hand_back(
             files += [_lost(one) for one in items if one.before.verdict is Verdict.LOST]
             proof = _proof_steps(volume, items, files)
             facts = _facts(bench, case, volume, stores, entries, files, proof)
-            facts = replace(facts, wanted=tuple(patterns) or case.wanted, shop=shop, keep_until=keep_until)
+            facts = replace(
+                facts,
+                wanted=tuple(patterns) or case.wanted,
+                shop=shop,
+                keep_until=keep_until,
+                advice=advice_for(facts.files, facts.bays, volume.assembled.level, keep_until),
+            )
             links = [(one.path, one.link_target or b"") for one in entries if one.kind is Kind.LINK]
             destination.finish(
                 bench.now()[:10],
@@ -142,7 +151,7 @@ def _copy_all(
     items: Sequence[_Item],
     names: Sequence[Named],
 ) -> list[words.FileFacts]:
-    made: list[tuple[_Item, PayloadFile]] = []
+    made: list[tuple[_Item, PayloadFile, bool]] = []
     for at, (item, name) in enumerate(zip(items, names, strict=True)):
         if bench.stop():
             destination.settle()
@@ -151,25 +160,28 @@ def _copy_all(
                 "Run the same command again; what is copied is kept.",
             )
         bench.tell(StepProgress("copying", at, len(items), name.path))
-        made.append((item, _copy(volume, destination, item, name.path)))
+        made.append((item, *_copy(volume, destination, item, name.path)))
     destination.settle()
     files = []
-    for at, (item, copy) in enumerate(made):
+    for at, (item, copy, is_proven) in enumerate(made):
         bench.tell(StepProgress("reading again", at, len(items), copy.path))
-        good = _proven(volume, destination, item, copy)
+        good = copy if is_proven else _proven(volume, destination, item, copy)
         files.append(_file_facts(volume, stores, item, good))
     bench.tell(StepProgress("reading again", len(items), len(items)))
     return files
 
 
-def _copy(volume: OpenVolume, destination: HandBackFolder, item: _Item, path: str) -> PayloadFile:
-    """The copy that is there already if it is of the same bytes, otherwise a new one."""
+def _copy(
+    volume: OpenVolume, destination: HandBackFolder, item: _Item, path: str
+) -> tuple[PayloadFile, bool]:
+    """The copy that is there already if it is of the same bytes, otherwise a new one; and whether it has
+    been read again and found equal."""
     origin = f"inode {item.entry.inode} changed {item.entry.changed_at}"
     size, changed = item.layout.size_bytes, item.entry.modified_at
     kept = destination.kept(path, size, item.outlook.gaps, item.outlook.marks, changed, origin)
     if kept is not None:
-        return kept
-    return destination.put(path, file_readings(volume.system.source, item.layout), changed, origin)
+        return kept, True
+    return destination.put(path, file_readings(volume.system.source, item.layout), changed, origin), False
 
 
 def _proven(volume: OpenVolume, destination: HandBackFolder, item: _Item, copy: PayloadFile) -> PayloadFile:
@@ -255,7 +267,9 @@ def _facts(
         drives="; ".join(_drive_words(bays[bay]) for bay in stores if bay in bays),
         bays=tuple(_bay_facts(bay, bays.get(bay), store, files) for bay, store in stores.items()),
         files=tuple(files),
-        pair=words.PairFacts(assembled.level, fresher_bay(assembled), explanation(assembled)),
+        pair=words.PairFacts(
+            assembled.level, fresher_bay(assembled), tuple(map(_for_customers, explanation(assembled)))
+        ),
         file_system=words.FileSystemFacts(
             system.kind, system.label, system.uuid, system.size_bytes, system.has_checksums, system.remarks
         ),
@@ -268,8 +282,12 @@ def _facts(
             if one.kind is Kind.OTHER
         ),
         proof=proof,
-        advice=_advice(files),
     )
+
+
+def _for_customers(text: str) -> str:
+    """A sentence with its moments as a customer reads them."""
+    return re.sub(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", lambda found: moment(found[0]), text)
 
 
 def _drive_words(bay: Bay) -> str:
@@ -307,10 +325,20 @@ def _bay_facts(
         ),
         image_sha256=store.digest(compute=False),
         other_half=places(part for part in pieces if part.mark),
-        older=places(part for part in pieces if part.mark == Mark.POSSIBLY_OLDER),
+        older=places(part for one in files for part in _still_doubtful(one) if part.bay == label),
         wanted=places(pieces),
         remarks=(bay.condition,) if bay and bay.condition else (),
     )
+
+
+def _still_doubtful(one: words.FileFacts) -> Iterable[words.TraceFacts]:
+    """The parts of a file that may be older, less what the verdict on it proved current."""
+    for part in one.trace:
+        if part.mark == Mark.POSSIBLY_OLDER:
+            for span in one.older.clip(part.file_span):
+                yield replace(
+                    part, file_span=span, drive_start=part.drive_start + span.start - part.file_span.start
+                )
 
 
 def _proof_steps(
@@ -337,16 +365,6 @@ def _proof_steps(
         ),
     ]
     return tuple(steps)
-
-
-def _advice(files: Sequence[words.FileFacts]) -> tuple[str, ...]:
-    advice = ["Do not put the old drives back to use, and do not let a box rebuild onto them."]
-    if any(one.verdict != Verdict.WHOLE for one in files):
-        advice.append("Open the files listed as not whole and check the places named before relying on them.")
-    advice.append(
-        "Copy the whole folder, manifests included, to two different media; the manifests prove later copies."
-    )
-    return tuple(advice)
 
 
 def _note(bench: Bench, case: Case, folder: Path, facts: words.HandBack) -> None:

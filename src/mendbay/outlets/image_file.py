@@ -543,6 +543,12 @@ def _runs_of_zeros(data: memoryview) -> Iterator[tuple[Span, bool]]:
         yield Span(first * _HOLE_BYTES, min(last * _HOLE_BYTES, data.nbytes)), bool(zero[first])
 
 
+def is_begun(path: Path) -> bool:
+    """Whether there is an image at that path that can be gone on with: a run stopped while making one may
+    leave an empty file, which `ImageFile.create` clears away."""
+    return path.exists() and path.stat().st_size > 0
+
+
 def checkpoint_path(image: Path) -> Path:
     """Where the checkpoint of an image lies: beside it, with the suffix `.coverage`."""
     return image.with_suffix(".coverage")

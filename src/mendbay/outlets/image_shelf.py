@@ -10,7 +10,7 @@ from mendbay.core.clock import Clock
 from mendbay.core.source import Identity
 from mendbay.core.span import SpanSet
 from mendbay.jobs.ports import Images, ImageStore
-from mendbay.outlets.image_file import ImageFile
+from mendbay.outlets.image_file import ImageFile, is_begun
 
 
 class ImageShelf(Images):
@@ -34,7 +34,7 @@ class ImageShelf(Images):
         return self.folder(case) / self.name(bay)
 
     def exists(self, case: Case, bay: str) -> bool:
-        return self._path(case, bay).exists()
+        return is_begun(self._path(case, bay))
 
     def create(self, case: Case, bay: str, identity: Identity) -> ImageFile:
         return ImageFile.create(self._path(case, bay), identity, self._clock)

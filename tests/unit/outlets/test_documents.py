@@ -106,6 +106,14 @@ def test_the_page_lists_every_file_and_paper_counts_the_whole_ones() -> None:
     assert plain("Workshop/2022") in paper
 
 
+def test_a_name_without_a_gap_is_broken_to_fit_the_sheet() -> None:
+    facts = replace(EMPTY, files=(a_file("n" * 230, 5, "unproven"),))
+    text = pdf_text(render_pdf(facts)).replace("\u200b", "")
+    lines = [found.count("n") for found in re.findall(r"n{20,}", text)]
+    assert sum(lines) == 230
+    assert max(lines) < 100
+
+
 def test_a_page_of_too_many_files_keeps_every_one_that_is_not_whole(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(documents, "LISTED_FILES", 20)
     page = Page(render_html(sample())).text
