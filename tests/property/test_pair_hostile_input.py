@@ -1,4 +1,4 @@
-"""Tables and superblocks from a customer's drive may hold anything: no answer but a value or CannotAssemble."""
+"""Tables and superblocks of a customer's drive may hold anything: the answer is a value or CannotAssemble."""
 
 from __future__ import annotations
 

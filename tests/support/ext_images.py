@@ -49,6 +49,8 @@ RECIPES: dict[str, tuple[str, ...]] = {
     "ext3-4k": ("-t", "ext3", "-b", "4096", "-I", "256"),
     "ext2": ("-t", "ext2", "-b", "1024", "-I", "128"),
     "ext2-2k": ("-t", "ext2", "-b", "2048", "-O", "^sparse_super,^resize_inode"),
+    "ext4-indexed": ("-t", "ext4", "-b", "1024"),
+    "ext2-indexed": ("-t", "ext2", "-b", "4096"),
 }  # fmt: skip
 """Every layout the reader claims to read, by a name for test ids."""
 
@@ -117,16 +119,20 @@ def _sparse(path: bytes, noise: random.Random) -> None:
         file.truncate(noise.randrange(41 << 20, 48 << 20))
 
 
-def make(path: Path, size_mib: int, recipe: tuple[str, ...], content: Path | None = None) -> Path:
-    """An image of `size_mib` MiB made by mke2fs with these options, filled from a folder."""
+def make(
+    path: Path, size_mib: int, recipe: tuple[str, ...], content: Path | None = None, extended: str = ""
+) -> Path:
+    """An image of `size_mib` MiB made by mke2fs with these options and further extended ones (those of
+    `-E`, of which mke2fs obeys only the last), filled from a folder."""
     program = tool("mke2fs")
     path.unlink(missing_ok=True)
     with path.open("wb") as file:
         file.truncate(size_mib << 20)
     filled = () if content is None else ("-d", str(content))
     settings = {**os.environ, "MKE2FS_CONFIG": str(_settings()), "E2FSPROGS_FAKE_TIME": "1700000000"}
+    lazy_off = "lazy_itable_init=0,lazy_journal_init=0"
     subprocess.run(
-        [program, "-q", "-F", *recipe, "-E", "lazy_itable_init=0,lazy_journal_init=0", *filled, str(path)],
+        [program, "-q", "-F", *recipe, "-E", lazy_off + extended, *filled, str(path)],
         check=True,
         env=settings,
         capture_output=True,
@@ -151,7 +157,12 @@ def _settings() -> Path:
 @cache
 def image(recipe: str) -> Path:
     """A 64 MiB image of the tree by the name of its recipe. Not to be written to."""
-    return make(workshop() / f"{recipe}.img", 64, RECIPES[recipe], tree())
+    made = make(workshop() / f"{recipe}.img", 64, RECIPES[recipe], tree())
+    if recipe.endswith("-indexed"):
+        # mke2fs makes flat folders; this gives the large ones their index. 1 = something was changed.
+        done = subprocess.run([tool("e2fsck"), "-fyD", str(made)], capture_output=True)
+        assert done.returncode in (0, 1), done.stdout
+    return made
 
 
 @cache

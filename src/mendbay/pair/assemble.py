@@ -44,7 +44,7 @@ class Assembled:
     empty for other levels. `freshness` and `remarks` are sentences. `parted_at` is when the older half
     fell behind, in seconds since 1970: its last update. It is None if none did, or if that time proves
     nothing. `unreadable` are, by bay, places that had to be looked at and could not be read. `others` are the
-    further candidates, by falling size.
+    further candidates: by falling size, a place without a superblock counting half.
     """
 
     volume: Source
@@ -69,6 +69,8 @@ class Assembled:
 
 def assemble(drives: Mapping[str, Source]) -> Assembled:
     """The largest volume that the drives make, with the other candidates in `others`.
+
+    A place without a superblock comes before a set only if it is more than twice as large.
 
     Args:
         drives: by bay label. Where nothing else decides between two halves the earlier bay is preferred.
@@ -122,12 +124,12 @@ class _Sets:
         self.unreadable = {one.bay: one.unreadable for one in self.found if one.unreadable}
 
     def volumes(self) -> list[Assembled]:
-        """The candidates by falling size, sets before single volumes of the same size."""
+        """The candidates by falling weight."""
         made = [one for one in map(self._set, self.sets.values()) if one is not None]
         made.extend(self._single(place) for found in self.found for place in found.plain)
         troubles = tuple(f"{trouble.what} {trouble.next_step}" for _, trouble in self.troubles)
         made = [replace(one, remarks=one.remarks + troubles) for one in made]
-        return sorted(made, key=lambda one: -one.volume.size_bytes)
+        return sorted(made, key=_weight, reverse=True)
 
     def _set(self, places: Sequence[Place]) -> Assembled | None:
         ranking = rank(places)
@@ -174,6 +176,14 @@ class _Sets:
         """A remark for each drive on which no member of any set was found, beside one that is a member."""
         bays = {place.bay for place in places}
         return [_lone_remark(one) for one in self.found if one.bay not in bays and not one.members]
+
+
+def _weight(one: Assembled) -> int:
+    """How much speaks for a candidate: its size, halved for a place without a superblock.
+
+    Such a place is often a member whose superblock is lost, and then a little larger than the set itself.
+    """
+    return one.volume.size_bytes * (2 if one.set_uuid else 1)
 
 
 def _lone_remark(found: Discovery) -> str:
