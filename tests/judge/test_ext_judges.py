@@ -55,11 +55,6 @@ def outside(root: bytes) -> Iterator[tuple[bytes, os.stat_result, bytes]]:
             yield os.path.relpath(path, root), os.lstat(path), path
 
 
-def sha256_of(path: bytes) -> str:
-    with open(path, "rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
-
-
 def same_as_outside(recipe: str, root: bytes, *, extra: frozenset[bytes]) -> dict[bytes, os.stat_result]:
     """Compares names, kinds, sizes, targets and every byte with a folder of this machine."""
     listed = healthy(recipe)
@@ -68,8 +63,16 @@ def same_as_outside(recipe: str, root: bytes, *, extra: frozenset[bytes]) -> dic
         entry = listed[path]
         seen[path] = told
         if stat.S_ISREG(told.st_mode):
-            assert (entry.kind, entry.size_bytes) == (Kind.FILE, told.st_size)
-            assert digests(recipe)[path] == sha256_of(place), path
+            assert entry.kind is Kind.FILE
+            with open(place, "rb") as file:
+                content = file.read()
+            if recipe == "ext4-inline" and path.startswith(b"sparse/"):
+                # With inline data mke2fs 1.47.0 leaves out the hole at the end of a file, as its own
+                # `debugfs stat` shows; the kernel, asked below, sees the same size as we do.
+                assert not any(content[entry.size_bytes :])
+                content = content[: entry.size_bytes]
+            assert entry.size_bytes == len(content), path
+            assert digests(recipe)[path] == hashlib.sha256(content).hexdigest(), path
         elif stat.S_ISLNK(told.st_mode):
             assert (entry.kind, entry.link_target) == (Kind.LINK, os.readlink(place))
         else:
@@ -98,8 +101,9 @@ def test_a_sound_image_is_proven_throughout_and_every_file_whole(recipe: str) ->
         assert judge(entry, layout, file_outlook(fs.source, layout)).verdict is Verdict.WHOLE
 
 
-@pytest.mark.parametrize("recipe", ["ext4", "ext4-inline", "ext3", "ext2-indexed"])
+@pytest.mark.parametrize("recipe", ["ext4", "ext4-clusters", "ext3", "ext2-indexed"])
 def test_debugfs_takes_the_same_files_out(recipe: str) -> None:
+    """Not with inline data: `rdump` of 1.47.0 then writes 60 bytes for any shorter file."""
     taken = workshop() / f"rdump-{recipe}"
     taken.mkdir()
     subprocess.run(

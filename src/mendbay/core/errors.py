@@ -39,15 +39,14 @@ class MendbayError(Exception):
     exit_code = 70
 
     def __init__(self, what: str, next_step: str) -> None:
-        self.what = _sentence(what)
-        self.next_step = _sentence(next_step)
+        self.what = _ended(what)  # may begin with a name of a file, whose case counts
+        self.next_step = _ended(next_step[:1].upper() + next_step[1:])
         super().__init__(self.what)
 
 
-def _sentence(text: str) -> str:
-    """The text as a sentence: a capital first, a full stop last."""
-    whole = text[:1].upper() + text[1:]
-    return whole if whole.endswith((".", "?", "!")) else f"{whole}."
+def _ended(text: str) -> str:
+    """The text with a full stop at its end."""
+    return text if text.endswith((".", "?", "!")) else f"{text}."
 
 
 class UsageError(MendbayError):

@@ -23,7 +23,7 @@ class ReadingProgress:
     """How far the reading of one bay's drive is. Bytes and seconds; `seconds_left` is None while unknown."""
 
     bay: str
-    phase: str
+    phase: Phase
     now: Span
     read_bytes: int
     refused_bytes: int

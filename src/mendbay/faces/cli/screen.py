@@ -15,10 +15,16 @@ from typing import Any
 
 import click
 
-from mendbay.core.quantity import bytes_text, duration_text
-from mendbay.jobs.events import Event, ReadingProgress, Said, StepProgress
+from mendbay.core.quantity import bytes_text, duration_text, percent_text
+from mendbay.jobs.events import Event, Phase, ReadingProgress, Said, StepProgress
 
 WIDTH = 80
+PHASES = {
+    Phase.DESCRIPTION: "descriptions",
+    Phase.WANTED: "wanted first",
+    Phase.REST: "the rest",
+    Phase.FETCH: "looking",
+}
 
 
 class Screen:
@@ -118,12 +124,13 @@ class Screen:
 def _progress_line(event: ReadingProgress | StepProgress) -> str:
     if isinstance(event, StepProgress):
         return f"{event.step} {event.done} of {event.total} {event.now}"
-    share = event.read_bytes / event.aim_bytes if event.aim_bytes else 1.0
+    tried = event.read_bytes + event.refused_bytes
+    share = percent_text(min(tried, event.aim_bytes), event.aim_bytes)
     left = "" if event.seconds_left is None else f", {duration_text(event.seconds_left)} left"
     refused = f", {bytes_text(event.refused_bytes)} refused" if event.refused_bytes else ""
     return (
-        f"bay {event.bay}: {event.phase}, {share:.0%} of {bytes_text(event.aim_bytes)}, "
-        f"{bytes_text(int(event.bytes_per_second))}/s{left}{refused}, at {event.now.start}"
+        f"bay {event.bay}, {PHASES[event.phase]}: {share}, at {bytes_text(event.now.start)}, "
+        f"{bytes_text(int(event.bytes_per_second))}/s{left}{refused}"
     )
 
 

@@ -359,7 +359,7 @@ class Replayed:
     def read(self, span: Span) -> Reading:
         parts = [self.under.read(part.shift(delta)).shift(-delta) for part, delta in self._pieces(span)]
         joined = parts[0] if len(parts) == 1 else join_readings(span, parts)
-        if not self._escaped and not self._doubtful:
+        if not joined.marks and not self._escaped and not self._doubtful:
             return joined
         data = self._unescaped(span, joined)
         return Reading(span, data, joined.gaps, self._with_doubts(span, joined.gaps, joined.marks))
@@ -381,21 +381,27 @@ class Replayed:
     def _with_doubts(
         self, span: Span, gaps: tuple[Gap, ...], marks: tuple[Marked, ...]
     ) -> tuple[Marked, ...]:
+        """The marks that the bytes carry below, and those of blocks that are doubtful here; no two of one
+        kind touch."""
         doubts = self._doubtful.clip(span) - SpanSet(gap.span for gap in gaps)
-        older = doubts | SpanSet(one.span for one in marks if one.mark is Mark.POSSIBLY_OLDER)
-        others = [one for one in marks if one.mark is not Mark.POSSIBLY_OLDER]
-        return tuple(
-            sorted(
-                others + [Marked(part, Mark.POSSIBLY_OLDER) for part in older], key=lambda one: one.span.start
-            )
-        )
+        found = []
+        for mark in Mark:
+            spans = SpanSet(one.span for one in marks if one.mark is mark)
+            if mark is Mark.POSSIBLY_OLDER:
+                spans = spans | doubts
+            found += [Marked(part, mark) for part in spans]
+        return tuple(sorted(found, key=lambda one: one.span))
 
     def outlook(self, span: Span) -> Outlook:
         gaps: list[Gap] = []
         marks: list[Marked] = []
         for part, delta in self._pieces(span):
             seen = self.under.outlook(part.shift(delta)).shift(-delta)
-            gaps += seen.gaps
+            for gap in seen.gaps:
+                if gaps and gaps[-1].why is gap.why and gaps[-1].span.stop == gap.span.start:
+                    gaps[-1] = Gap(Span(gaps[-1].span.start, gap.span.stop), gap.why)
+                else:
+                    gaps.append(gap)
             marks += seen.marks
         return Outlook(tuple(gaps), self._with_doubts(span, tuple(gaps), tuple(marks)))
 
@@ -420,6 +426,10 @@ class Replayed:
         return self.under.needs((spans - self._replaced) | moved)
 
 
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
 def replay(volume: Source, journal: Journal, blocks_count: int) -> tuple[Source, str]:
     """The volume with its journal replayed, and a sentence on what was found.
 
@@ -440,14 +450,14 @@ def replay(volume: Source, journal: Journal, blocks_count: int) -> tuple[Source,
         np.array(sorted(home for home in doubtful if home < blocks_count), np.int64),
     )
     text = (
-        f"The journal was not empty: {len(chosen)} blocks of {log.transactions} transactions are read "
-        "from it instead of from their places."
+        f"The journal was not empty: {_count(len(chosen), 'block')} of "
+        f"{_count(log.transactions, 'transaction')} are read from it instead of from their places."
     )
     if log.broken_off:
         text += f" It breaks off early because {log.broken_off}, so the newest changes may be missing."
     if doubtful:
         text += (
-            f" The newest copies of {len(doubtful)} blocks are damaged: what stands in for them may be older."
+            f" For {_count(len(doubtful), 'block')} the newest copy is damaged: what stands in may be older."
         )
     if journal.head.features & Feature.FAST_COMMIT:
         text += " Changes kept as fast commits are not replayed."

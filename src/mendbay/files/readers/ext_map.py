@@ -64,8 +64,8 @@ class BlockMap:
 
     def end(self) -> int:
         """The block behind the last one that is mapped or lost."""
-        ends = [run.logical + run.length for run in self.runs[-1:]] + [stop for _, stop in self.lost]
-        return max(ends, default=0)
+        last = self.runs[-1].logical + self.runs[-1].length if self.runs else 0
+        return max(last, *(stop for _, stop in self.lost)) if self.lost else last
 
     def blame(self, problem: str) -> None:
         """Notes a problem once."""
@@ -129,7 +129,6 @@ class _Node(NamedTuple):
 def _extents(one: Superblock, blocks: BlockStore, inode: Inode) -> Mapping:
     found = BlockMap()
     seen: set[int] = set()
-    seed = inode.seed(one.seed)
     depth = int.from_bytes(inode.block[6:8], "little")
     if depth > MOST_EXTENT_LEVELS:
         found.blame("the map in its inode is damaged")
@@ -137,6 +136,7 @@ def _extents(one: Superblock, blocks: BlockStore, inode: Inode) -> Mapping:
         return found
     root = _Node(0, depth, 0, MOST_LOGICAL_BLOCKS)
     waiting = _extent_node(one, inode, found, root, inode.block)
+    seed = inode.seed(one.seed) if waiting else 0
     while waiting:
         waiting = _fit_to_visit(one, inode, found, waiting, seen)
         yield [node.block for node in waiting]

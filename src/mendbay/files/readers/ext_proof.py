@@ -173,10 +173,12 @@ class Prover:
         one = self.superblock
         if inode.kind_bits not in (Mode.FILE, Mode.FOLDER, Mode.LINK):
             return 0, ""
+        if inode.size <= self.volume_bytes:
+            return inode.size, ""
         mapped = found.end() * one.block_bytes
         proven = one.has_checksums and inode.holds
         too_large = inode.size > _largest_file(one.block_bytes, inode.has_extents)
-        if too_large or (not proven and inode.size > max(self.volume_bytes, mapped)):
+        if too_large or (not proven and inode.size > mapped):
             return mapped, (
                 f"its inode gives a size of {inode.size} bytes, which nothing bears out; "
                 f"the {mapped} bytes that are mapped were taken"
