@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from mendbay.core.span import Span, SpanSet
 from mendbay.inlets.fault_plan import FaultPlan, Faults, Turn
 
-SECTORS = 60
+SECTORS = 24
 
 places = st.sets(st.integers(0, SECTORS - 1), max_size=6)
 reads = st.lists(

@@ -140,6 +140,18 @@ def test_the_drive_is_claimed_while_it_is_read(tmp_path: Path) -> None:
         assert device.look(loop.path).size_bytes == description_of(tmp_path).image_bytes
 
 
+def test_a_vanished_drive_is_let_go_of_and_claimed_again_when_it_is_back(tmp_path: Path) -> None:
+    """A name that is held open is not given to the drive's return."""
+    with FailingLoop(description_of(tmp_path)) as loop, ReaderProcess(loop.path) as reader:
+        loop.unplug()
+        assert Bench(reader, b"", 512).read(0).outcome is Outcome.VANISHED
+        os.close(device.claim(loop.path))
+        loop.power_cycle()
+        assert reader.returned()
+        with pytest.raises(SourceBusy):
+            device.claim(loop.path)
+
+
 def test_a_drive_without_power_is_named_as_such(tmp_path: Path) -> None:
     with FailingLoop(description_of(tmp_path)) as loop:
         loop.unplug()

@@ -14,11 +14,10 @@ import fcntl
 import hashlib
 import json
 import os
-import sqlite3
-import threading
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import asdict, dataclass
+from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -38,41 +37,10 @@ from mendbay.core.source import Identity
 from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.jobs.ports import Run
+from mendbay.outlets.checkpoint import Checkpoint, Row, checkpoint_path, clear_stillborn, damaged
 
-FORMAT = 1
 _HOLE_BYTES = 64 << 10
-_SCHEMA = """
-CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT;
-CREATE TABLE run (
-    id INTEGER PRIMARY KEY,
-    adapter TEXT NOT NULL,
-    source TEXT NOT NULL,
-    started_at TEXT NOT NULL,
-    taken_from TEXT NOT NULL DEFAULT ''
-) STRICT;
-CREATE TABLE reading (
-    id INTEGER PRIMARY KEY,
-    run_id INTEGER NOT NULL REFERENCES run (id),
-    start INTEGER NOT NULL,
-    stop INTEGER NOT NULL CHECK (stop > start),
-    outcome TEXT NOT NULL CHECK (outcome IN ('given', 'refused', 'hung', 'waived')),
-    error TEXT NOT NULL,
-    seconds REAL NOT NULL,
-    at TEXT NOT NULL
-) STRICT;
-CREATE INDEX reading_by_place ON reading (start, stop);
-"""
-
-
-@dataclass(slots=True)
-class _Row:
-    run: int
-    start: int
-    stop: int
-    outcome: str
-    error: str
-    seconds: float
-    at: str
+"""Runs of zeros are left out of the file in units of this."""
 
 
 class ImageFile:
@@ -84,20 +52,17 @@ class ImageFile:
     Not for use by several threads.
     """
 
-    def __init__(
-        self, path: Path, image_fd: int, log: sqlite3.Connection, clock: Clock, writable: bool
-    ) -> None:
+    def __init__(self, path: Path, image_fd: int, log: Checkpoint, clock: Clock, writable: bool) -> None:
         self._path = path
         self._fd = image_fd
         self._log = log
         self._clock = clock
         self._writable = writable
-        self._lock = threading.Lock()
         self._committer = ThreadPoolExecutor(1, "checkpoint")
         self._commits: Future[None] | None = None
         self._hasher = _PrefixHasher()
-        self._pending: list[_Row] = []
-        self._in_background: list[_Row] = []
+        self._pending: list[Row] = []
+        self._in_background: list[Row] = []
         self._run = 0
         self._load()
 
@@ -110,30 +75,31 @@ class ImageFile:
         Raises:
             DestinationError: a file is already there, or the folder cannot be written to.
         """
-        log_path = checkpoint_path(path)
-        _clear_stillborn(path, log_path)
-        for there in (path, log_path):
-            if there.exists():
+        clear_stillborn(path)
+        for there in (path, checkpoint_path(path)):
+            if there.exists() and (there != path or is_begun(path)):
                 raise DestinationError(
                     f"{there} already exists.", "Go on with that image, or choose another name for a new one."
                 )
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            log = _connect(log_path)
-            _lay_out(log, identity, path.name)
-            fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC | os.O_NOFOLLOW, 0o640)
-            os.ftruncate(fd, identity.size_bytes)
-            os.fsync(fd)
-            _sync_folder(path.parent)
         except OSError as trouble:
             raise _write_error(path, trouble) from trouble
-        except sqlite3.Error as trouble:
-            raise DestinationError(
-                f"No checkpoint could be made beside {path}: {trouble}.",
-                "Check the room and the rights in that folder.",
-            ) from trouble
-        _take_lock(fd, path)
-        return cls(path, fd, log, clock or SystemClock(), writable=True)
+        with ExitStack() as undo:
+            log = Checkpoint.create(path, identity)
+            undo.callback(log.close)
+            try:
+                fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o640)
+                undo.callback(os.close, fd)
+                _take_lock(fd, path)
+                os.ftruncate(fd, identity.size_bytes)
+                os.fsync(fd)
+                _sync_folder(path.parent)
+            except OSError as trouble:
+                raise _write_error(path, trouble) from trouble
+            made = cls(path, fd, log, clock or SystemClock(), writable=True)
+            undo.pop_all()
+            return made
 
     @classmethod
     def reopen(cls, path: Path, clock: Clock | None = None, *, writable: bool = True) -> ImageFile:
@@ -153,44 +119,43 @@ class ImageFile:
                 "bytes were read.",
                 f"Put {log_path.name} back beside it, or start a new image under another name.",
             )
-        fd = os.open(path, (os.O_RDWR if writable else os.O_RDONLY) | os.O_CLOEXEC)
-        try:
+        with ExitStack() as undo:
+            fd = os.open(path, (os.O_RDWR if writable else os.O_RDONLY) | os.O_CLOEXEC)
+            undo.callback(os.close, fd)
             if writable:
                 _take_lock(fd, path)
-            log = _open_log(path, log_path)
-            return cls(path, fd, log, clock or SystemClock(), writable)
-        except BaseException:
-            os.close(fd)
-            raise
+            log = Checkpoint.open(path, writable=writable)
+            undo.callback(log.close)
+            found = cls(path, fd, log, clock or SystemClock(), writable)
+            undo.pop_all()
+            return found
 
     def _load(self) -> None:
-        meta: dict[str, str] = dict(self._log.execute("SELECT key, value FROM meta").fetchall())
+        meta = self._log.meta()
         try:
             self._identity = Identity(**json.loads(meta["identity"]))
         except (KeyError, ValueError, TypeError) as trouble:
-            raise _damaged(self._path, "it does not say which drive it describes") from trouble
+            raise damaged(self._path, "it does not say which drive it describes") from trouble
         self._sha256 = meta.get("sha256", "")
         size = os.fstat(self._fd).st_size
         if size != self._identity.size_bytes:
-            raise _damaged(
+            raise damaged(
                 self._path,
                 f"it describes a drive of {self._identity.size_bytes} bytes, but the image has {size}",
             )
-        self._given: SpanSet = SpanSet()
-        self._waived: SpanSet = SpanSet()
         starts: dict[str, list[int]] = {"given": [], "waived": []}
         stops: dict[str, list[int]] = {"given": [], "waived": []}
         self._refusals: list[tuple[int, int, float]] = []
-        for start, stop, outcome, seconds in self._log.execute(
-            "SELECT start, stop, outcome, seconds FROM reading ORDER BY id"
-        ):
-            if not 0 <= start < stop <= size:
-                raise _damaged(self._path, f"it speaks of bytes {start} to {stop}, outside the drive")
-            if outcome in starts:
-                starts[outcome].append(start)
-                stops[outcome].append(stop)
+        sector = self._identity.sector_bytes
+        for row in self._log.rows():
+            on_borders = row.start % sector == 0 and (row.stop % sector == 0 or row.stop == size)
+            if not (0 <= row.start < row.stop <= size and on_borders):
+                raise damaged(self._path, f"it speaks of bytes {row.start} to {row.stop} of the drive")
+            if row.outcome in starts:
+                starts[row.outcome].append(row.start)
+                stops[row.outcome].append(row.stop)
             else:
-                self._refusals.append((start, stop, seconds))
+                self._refusals.append((row.start, row.stop, row.seconds))
         self._given = SpanSet.from_bounds(starts["given"], stops["given"])
         self._waived = SpanSet.from_bounds(starts["waived"], stops["waived"])
         self._new_spans: list[Span] = []
@@ -240,7 +205,7 @@ class ImageFile:
             while at < span.stop:
                 part = os.pread(self._fd, span.stop - at, at)
                 if not part:
-                    raise _damaged(self._path, f"the image ends at byte {at}")
+                    raise damaged(self._path, f"the image ends at byte {at}")
                 parts.append(part)
                 at += len(part)
         except OSError as trouble:
@@ -254,13 +219,7 @@ class ImageFile:
         """Every run that added to the image, oldest first."""
         if self._writable:
             self.commit()
-        rows = self._log.execute(
-            "SELECT run.id, adapter, source, started_at, taken_from, coalesce(max(at), ''),"
-            " coalesce(sum((stop - start) * (outcome = 'given')), 0),"
-            " coalesce(sum(outcome IN ('refused', 'hung')), 0)"
-            " FROM run LEFT JOIN reading ON run_id = run.id GROUP BY run.id ORDER BY run.id"
-        )
-        return tuple(Run(*row) for row in rows)
+        return self._log.runs()
 
     def provenance(self, span: Span) -> tuple[tuple[Span, int], ...]:
         """Which run gave which part of `span`, in order of place; the latest where two gave the same."""
@@ -268,15 +227,9 @@ class ImageFile:
             self.commit()
         left = SpanSet([span])
         found: list[tuple[Span, int]] = []
-        rows = self._log.execute(
-            "SELECT start, stop, run_id FROM reading WHERE outcome = 'given' AND start < ? AND stop > ?"
-            " ORDER BY id DESC",
-            (span.stop, span.start),
-        )
-        for start, stop, run in rows:
-            for part in left.clip(Span(start, stop)):
-                found.append((part, run))
-            left = left - SpanSet([Span(start, stop)])
+        for given, run in self._log.given_over(span):
+            found += [(part, run) for part in left.clip(given)]
+            left = left - SpanSet([given])
             if not left:
                 break
         return tuple(sorted(found))
@@ -286,12 +239,7 @@ class ImageFile:
     def begin_run(self, adapter: str, source: str, taken_from: str = "") -> int:
         """Starts a run; what is kept or noted from now on belongs to it. Returns its number."""
         self.commit()
-        with self._lock:
-            made = self._log.execute(
-                "INSERT INTO run (adapter, source, started_at, taken_from) VALUES (?, ?, ?, ?)",
-                (adapter, source, iso(self._clock.now()), taken_from),
-            )
-        self._run = int(made.lastrowid or 0)
+        self._run = self._log.begin_run(adapter, source, iso(self._clock.now()), taken_from)
         return self._run
 
     def keep(self, span: Span, data: memoryview, seconds: float) -> None:
@@ -336,7 +284,7 @@ class ImageFile:
             last.seconds += seconds
         else:
             self._pending.append(
-                _Row(self._run, span.start, span.stop, "given", "", seconds, iso(self._clock.now()))
+                Row(self._run, span.start, span.stop, "given", "", seconds, iso(self._clock.now()))
             )
         if self._new_spans and self._new_spans[-1].stop == span.start:
             self._new_spans[-1] = Span(self._new_spans[-1].start, span.stop)
@@ -355,7 +303,7 @@ class ImageFile:
         span = attempt.span
         at = iso(self._clock.now())
         self._pending.append(
-            _Row(self._run, span.start, span.stop, str(attempt.outcome), attempt.error, attempt.seconds, at)
+            Row(self._run, span.start, span.stop, str(attempt.outcome), attempt.error, attempt.seconds, at)
         )
         self._refusals.append((span.start, span.stop, attempt.seconds))
         self._coverage = None
@@ -364,7 +312,7 @@ class ImageFile:
         """Notes that these ranges are deliberately left."""
         at = iso(self._clock.now())
         for span in spans:
-            self._pending.append(_Row(self._run, span.start, span.stop, "waived", "", 0.0, at))
+            self._pending.append(Row(self._run, span.start, span.stop, "waived", "", 0.0, at))
         self._waived = self._waived | spans
         self._coverage = None
 
@@ -385,22 +333,19 @@ class ImageFile:
             run.number: self.begin_run(run.adapter, run.source, taken_from=other.path.name)
             for run in other.runs()
         }
-        rows = other._log.execute(
-            "SELECT run_id, start, stop, outcome, error, seconds, at FROM reading ORDER BY id"
-        ).fetchall()
-        for run, start, stop, outcome, error, seconds, at in rows:
-            if outcome == "waived":
+        for row in list(other._log.rows()):
+            if row.outcome == "waived":
                 continue
-            if outcome != "given":
-                self._pending.append(_Row(numbers[run], start, stop, outcome, error, seconds, at))
-                self._refusals.append((start, stop, seconds))
+            if row.outcome != "given":
+                self._pending.append(replace(row, run=numbers[row.run]))
+                self._refusals.append((row.start, row.stop, row.seconds))
                 continue
-            self._run = numbers[run]
-            for part in spans.clip(Span(start, stop)):
+            self._run = numbers[row.run]
+            for part in spans.clip(Span(row.start, row.stop)):
                 for first in range(part.start, part.stop, 4 << 20):
                     piece = Span(first, min(first + (4 << 20), part.stop))
                     self._write(piece, memoryview(other.take(piece)))
-                    self._given_now(piece, seconds * piece.length / (stop - start))
+                    self._given_now(piece, row.seconds * piece.length / (row.stop - row.start))
         self._coverage = None
         self.commit()
 
@@ -442,30 +387,13 @@ class ImageFile:
         finally:
             self._in_background = []
 
-    def _make_durable(self, rows: list[_Row]) -> None:
+    def _make_durable(self, rows: list[Row]) -> None:
         try:
             if any(row.outcome == "given" for row in rows):
                 os.fdatasync(self._fd)
-            with self._lock:
-                self._log.execute("BEGIN IMMEDIATE")
-                self._log.executemany(
-                    "INSERT INTO reading (run_id, start, stop, outcome, error, seconds, at)"
-                    " VALUES (?, ?, ?, ?, ?, ?, ?)",
-                    [
-                        (row.run, row.start, row.stop, row.outcome, row.error, row.seconds, row.at)
-                        for row in rows
-                    ],
-                )
-                self._log.execute("COMMIT")
         except OSError as trouble:
             raise _write_error(self._path, trouble) from trouble
-        except sqlite3.Error as trouble:
-            if self._log.in_transaction:
-                self._log.execute("ROLLBACK")
-            raise NoRoom(
-                f"The checkpoint beside {self._path} could not be written: {trouble}.",
-                "Make room on that disk, then run the same command again.",
-            ) from trouble
+        self._log.append(rows)
 
     def digest(self, *, compute: bool = True) -> str:
         """SHA-256 of the whole image file, hexadecimal, or an empty text while anything is unread or
@@ -492,7 +420,7 @@ class ImageFile:
         self._sha256 = self._hasher.hexdigest()
         if self._writable:
             self.commit()
-            self._log.execute("INSERT OR REPLACE INTO meta VALUES ('sha256', ?)", (self._sha256,))
+            self._log.keep_digest(self._sha256)
         return self._sha256
 
     def close(self) -> None:
@@ -549,68 +477,6 @@ def is_begun(path: Path) -> bool:
     return path.exists() and path.stat().st_size > 0
 
 
-def checkpoint_path(image: Path) -> Path:
-    """Where the checkpoint of an image lies: beside it, with the suffix `.coverage`."""
-    return image.with_suffix(".coverage")
-
-
-def _lay_out(log: sqlite3.Connection, identity: Identity, image_name: str) -> None:
-    log.executescript(f"BEGIN IMMEDIATE; {_SCHEMA}")
-    described = json.dumps(asdict(identity), sort_keys=True)
-    rows = [("format", str(FORMAT)), ("identity", described), ("image", image_name)]
-    log.executemany("INSERT INTO meta VALUES (?, ?)", rows)
-    log.execute("COMMIT")
-
-
-def _clear_stillborn(image: Path, log_path: Path) -> None:
-    """Removes what a run killed while making a new image left: a checkpoint that claims nothing, with an
-    image that stores nothing or none at all."""
-    if not log_path.exists() or (image.exists() and image.stat().st_blocks > 0):
-        return
-    try:
-        log = _connect(log_path)
-        try:
-            tables = {name for (name,) in log.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
-            claims = "reading" in tables and log.execute("SELECT 1 FROM reading LIMIT 1").fetchone()
-            complete = "meta" in tables and image.exists() and image.stat().st_size > 0
-        finally:
-            log.close()
-    except sqlite3.Error:
-        return
-    if not claims and not complete:
-        for leftover in (image, log_path, *log_path.parent.glob(f"{log_path.name}-*")):
-            leftover.unlink(missing_ok=True)
-
-
-def _connect(path: Path) -> sqlite3.Connection:
-    log = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=30)
-    log.execute("PRAGMA journal_mode = WAL")
-    log.execute("PRAGMA synchronous = FULL")
-    log.execute("PRAGMA foreign_keys = ON")
-    return log
-
-
-def _open_log(image: Path, path: Path) -> sqlite3.Connection:
-    log: sqlite3.Connection | None = None
-    try:
-        log = _connect(path)
-        found = log.execute("PRAGMA quick_check(1)").fetchone()[0]
-        if found != "ok":
-            raise _damaged(image, found)
-        version = log.execute("SELECT value FROM meta WHERE key = 'format'").fetchone()
-        if version is None or version[0] != str(FORMAT):
-            raise _damaged(image, f"format {version[0] if version else 'unknown'} is not known here")
-        return log
-    except sqlite3.Error as trouble:
-        if log is not None:
-            log.close()
-        raise _damaged(image, str(trouble)) from trouble
-    except DamagedCheckpoint:
-        if log is not None:
-            log.close()
-        raise
-
-
 def _take_lock(fd: int, path: Path) -> None:
     try:
         fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -626,14 +492,6 @@ def _sync_folder(folder: Path) -> None:
         os.fsync(fd)
     finally:
         os.close(fd)
-
-
-def _damaged(image: Path, found: str) -> DamagedCheckpoint:
-    name = checkpoint_path(image).name
-    return DamagedCheckpoint(
-        f"The checkpoint {name} beside {image} cannot be trusted: {found}.",
-        f"Nothing was changed. Put a good copy of {name} back, or move both files aside and start anew.",
-    )
 
 
 def _write_error(path: Path, trouble: OSError) -> MendbayError:

@@ -125,9 +125,9 @@ def read_array(drive: Source, header: GptHeader) -> Reading:
     return drive.read(header.array)
 
 
-def array_holds(header: GptHeader, reading: Reading) -> bool:
-    """Whether every entry is there and their checksum holds."""
-    return reading.is_complete and zlib.crc32(reading.data) == header.array_crc
+def array_holds(header: GptHeader, array: bytes) -> bool:
+    """Whether the checksum of the entries holds; every byte of them must have been read."""
+    return zlib.crc32(array) == header.array_crc
 
 
 def partitions_of(header: GptHeader, array: bytes) -> tuple[tuple[Partition, ...], tuple[str, ...]]:

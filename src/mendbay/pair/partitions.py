@@ -191,7 +191,7 @@ class _GptSearch:
                 "could not be read"
             )
             return None
-        if not array_holds(header, reading):
+        if not array_holds(header, reading.data):
             self.remarks.append(f"the entries of the {which} fail their checksum")
             return None
         partitions, remarks = partitions_of(header, reading.data)

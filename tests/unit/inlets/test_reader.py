@@ -157,6 +157,11 @@ def test_a_child_that_is_killed_is_replaced_and_every_queued_read_is_answered(im
             assert bytes(attempt.data) == content[place : place + 512]
 
 
+def test_a_key_pressed_at_the_terminal_does_not_reach_the_child(image: Path) -> None:
+    with ReaderProcess(image) as reader:
+        assert os.getsid(child_of(reader)) != os.getsid(0)
+
+
 def test_what_look_refuses_is_refused_before_any_child_is_started(tmp_path: Path) -> None:
     (tmp_path / "empty").touch()
     with pytest.raises(SourceTooSmall):
@@ -330,6 +335,19 @@ def test_direct_reads_that_want_more_alignment_fall_back_to_the_cache(
 
     monkeypatch.setattr(os, "preadv", wants_4096)
     check_buffered(drive, image)
+
+
+def test_an_error_of_a_device_without_size_is_that_of_a_missing_device(
+    image: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Linux takes the capacity of an unplugged disk away; reads under way may still end as `EIO`."""
+    drive = reader_child.Drive(str(image), 512)
+    os.close(drive.descriptor)
+    drive.is_block = True
+    monkeypatch.setattr(drive, "size", lambda: 512)
+    assert drive._told(errno.EIO) == errno.EIO
+    monkeypatch.setattr(drive, "size", lambda: 0)
+    assert drive._told(errno.EIO) == errno.ENODEV
 
 
 def check_buffered(drive: reader_child.Drive, image: Path) -> None:

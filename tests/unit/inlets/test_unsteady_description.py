@@ -157,3 +157,14 @@ def test_the_fingerprint_follows_the_damage_and_not_the_folder(tmp_path: Path) -
     one, two = made
     assert one.fingerprint() == two.fingerprint()
     assert one.fingerprint() != dataclasses.replace(one, refused=((2, 1),)).fingerprint()
+
+
+def test_the_manual_lists_every_key_and_its_example_works() -> None:
+    manual = (Path(__file__).parents[3] / "docs" / "unsteady.md").read_text()
+    keys = [one.name for one in (*dataclasses.fields(UnsteadyDescription), *dataclasses.fields(Chance))]
+    listed = {
+        key for line in manual.splitlines() if line.startswith("| `") for key in line.split("|")[1].split("`")
+    }
+    assert set(keys) <= listed
+    example = manual.split("```toml\n")[1].split("```")[0]
+    assert parse(example, Path("/bench")).random == Chance(errors=200, scratches=1)

@@ -15,7 +15,8 @@ from mendbay.core.errors import DamagedCheckpoint, DestinationError, ForeignImag
 from mendbay.core.source import Identity
 from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.attempt import Attempt, Outcome
-from mendbay.outlets.image_file import ImageFile, checkpoint_path
+from mendbay.outlets.checkpoint import checkpoint_path
+from mendbay.outlets.image_file import ImageFile
 from support.scripted_drive import numbered
 
 SIZE = 4096 * 512

@@ -83,6 +83,12 @@ def test_one_event_behind_is_in_step() -> None:
     assert "one behind counts as in step" in made.freshness[0]
 
 
+def test_two_events_behind_is_behind() -> None:
+    made = assemble(pair(superblock(0), superblock(1, events=4810)))
+    assert made.stale_bays == ("2",)
+    assert made.freshness[0].startswith("Bay 1 is fresher: 4 812 events against 4 810")
+
+
 def test_one_event_behind_but_listed_as_failed_is_behind() -> None:
     """The update that records a failure is itself one event."""
     listed = superblock(0, roles=(0, ROLE_FAULTY))

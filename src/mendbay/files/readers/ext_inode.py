@@ -228,7 +228,9 @@ def parse_rows(groups: Groups, numbers: Int64s, rows: Bytes2D, missing: Bools, o
     flags = fields["flags"].astype(np.int64)
     kinds = fields["mode"] & KIND_BITS
     wide = (kinds == Mode.FILE) | bool(one.incompat & Incompat.LARGE_FOLDERS) & (kinds == Mode.FOLDER)
-    size = fields["size_low"].astype(np.int64) | np.where(wide, fields["size_high"].astype(np.int64), 0) << 32
+    # A damaged size can need all 64 bits, so it must not be taken for a negative one.
+    size_high = np.where(wide, fields["size_high"], 0).astype(np.uint64)
+    size = fields["size_low"].astype(np.uint64) | size_high << np.uint64(32)
     blocks = fields["blocks_low"].astype(np.int64)
     unit = np.full(numbers.size, 512, np.int64)
     if one.read_only & ReadOnly.HUGE_FILE:

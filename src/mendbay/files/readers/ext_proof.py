@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from mendbay.files.readers.ext_groups import Bitmaps, Groups
-from mendbay.files.readers.ext_inode import BAD_CHECKSUM, KNOWN_KINDS, OLDER, Inode
+from mendbay.files.readers.ext_inode import BAD_CHECKSUM, KNOWN_KINDS, OLDER, Inode, inline_content
 from mendbay.files.readers.ext_layout import InodeFlag, Mode
 from mendbay.files.readers.ext_map import BlockMap
 from mendbay.files.tree import Kind, Proof
@@ -100,6 +100,10 @@ class Prover:
         size, clipped = self._believed_size(inode, found)
         if clipped:
             problems.append(clipped)
+        if inode.is_inline and kind is not Kind.FOLDER:
+            held = inline_content(inode)
+            if held is None or len(held) < size:
+                problems.append(INLINE_DAMAGED)
         proof = self._proof(inode, found, problems)
         return Description(
             True, kind, size, Proof.NONE if problems else proof, tuple(dict.fromkeys(problems))

@@ -276,7 +276,7 @@ class ExtFileSystem:
             (Extent(kept, place + INODE_BLOCK_AT),),
             SpanSet((Span(kept.stop, size),)),
             proof=Proof.NONE,
-            problems=(*told.problems, INLINE_DAMAGED),
+            problems=tuple(dict.fromkeys((*told.problems, INLINE_DAMAGED))),
         )
 
     def metadata(self) -> SpanSet:

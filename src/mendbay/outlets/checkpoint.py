@@ -1,0 +1,274 @@
+"""The checkpoint beside an image: the log of all reads of a drive, in SQLite (`docs/formats/coverage.md`).
+
+This module only keeps the log. That a row is added after the bytes it speaks of are durable is the
+business of `image_file.py`.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sqlite3
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from mendbay.core.errors import DamagedCheckpoint, DestinationError, NoRoom
+from mendbay.core.source import Identity
+from mendbay.core.span import Span
+from mendbay.jobs.ports import Run
+
+FORMAT = 1
+RESERVE_BYTES = 512 << 10
+"""Room kept free for the log, given up when the disk is full, so that what was read can still be claimed."""
+
+_SCHEMA = """
+CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT;
+CREATE TABLE run (
+    id INTEGER PRIMARY KEY,
+    adapter TEXT NOT NULL,
+    source TEXT NOT NULL,
+    started_at TEXT NOT NULL,
+    taken_from TEXT NOT NULL DEFAULT ''
+) STRICT;
+CREATE TABLE reading (
+    id INTEGER PRIMARY KEY,
+    run_id INTEGER NOT NULL REFERENCES run (id),
+    start INTEGER NOT NULL,
+    stop INTEGER NOT NULL CHECK (stop > start),
+    outcome TEXT NOT NULL CHECK (outcome IN ('given', 'refused', 'hung', 'waived')),
+    error TEXT NOT NULL,
+    seconds REAL NOT NULL,
+    at TEXT NOT NULL
+) STRICT;
+CREATE INDEX reading_by_place ON reading (start, stop);
+"""
+
+
+@dataclass(slots=True)
+class Row:
+    """One line of the log, see `docs/formats/coverage.md`."""
+
+    run: int
+    start: int
+    stop: int
+    outcome: str
+    error: str
+    seconds: float
+    at: str
+
+
+class Checkpoint:
+    """The log beside one image. Safe for use by two threads.
+
+    Args:
+        image: the image it lies beside.
+        log: an open connection.
+    """
+
+    def __init__(self, image: Path, log: sqlite3.Connection, *, writable: bool) -> None:
+        self._image = image
+        self._log = log
+        self._lock = threading.Lock()
+        self._reserve = _set_aside(image.parent) if writable else None
+
+    @classmethod
+    def create(cls, image: Path, identity: Identity) -> Checkpoint:
+        """A new, empty log.
+
+        Raises:
+            DestinationError: it cannot be made.
+        """
+        try:
+            log = _connect(checkpoint_path(image))
+            log.executescript(f"BEGIN IMMEDIATE; {_SCHEMA}")
+            described = json.dumps(asdict(identity), sort_keys=True)
+            rows = [("format", str(FORMAT)), ("identity", described), ("image", image.name)]
+            log.executemany("INSERT INTO meta VALUES (?, ?)", rows)
+            log.execute("COMMIT")
+        except sqlite3.Error as trouble:
+            raise DestinationError(
+                f"No checkpoint could be made beside {image}: {trouble}.",
+                "Check the room and the rights in that folder.",
+            ) from trouble
+        return cls(image, log, writable=True)
+
+    @classmethod
+    def open(cls, image: Path, *, writable: bool) -> Checkpoint:
+        """The log that is there.
+
+        Raises:
+            DamagedCheckpoint: it is damaged or of an unknown format.
+        """
+        log: sqlite3.Connection | None = None
+        try:
+            log = _connect(checkpoint_path(image))
+            found = log.execute("PRAGMA quick_check(1)").fetchone()[0]
+            version = log.execute("SELECT value FROM meta WHERE key = 'format'").fetchone()
+        except sqlite3.Error as trouble:
+            if log is not None:
+                log.close()
+            raise damaged(image, str(trouble)) from trouble
+        if found != "ok" or version is None or version[0] != str(FORMAT):
+            log.close()
+            raise damaged(image, found if found != "ok" else f"its format {version} is not known here")
+        return cls(image, log, writable=writable)
+
+    # ------------------------------------------------------------------ what it says
+
+    def meta(self) -> dict[str, str]:
+        """The facts about drive and image by key."""
+        return dict(self._log.execute("SELECT key, value FROM meta").fetchall())
+
+    def rows(self) -> Iterator[Row]:
+        """Every row, oldest first."""
+        found = self._log.execute(
+            "SELECT run_id, start, stop, outcome, error, seconds, at FROM reading ORDER BY id"
+        )
+        for row in found:
+            yield Row(*row)
+
+    def runs(self) -> tuple[Run, ...]:
+        """Every run with what came of it, oldest first."""
+        rows = self._log.execute(
+            "SELECT run.id, adapter, source, started_at, taken_from, coalesce(max(at), ''),"
+            " coalesce(sum((stop - start) * (outcome = 'given')), 0),"
+            " coalesce(sum(outcome IN ('refused', 'hung')), 0)"
+            " FROM run LEFT JOIN reading ON run_id = run.id GROUP BY run.id ORDER BY run.id"
+        )
+        return tuple(Run(*row) for row in rows)
+
+    def given_over(self, span: Span) -> Iterator[tuple[Span, int]]:
+        """The given reads that overlap a span, latest first, each with the number of its run."""
+        rows = self._log.execute(
+            "SELECT start, stop, run_id FROM reading WHERE outcome = 'given' AND start < ? AND stop > ?"
+            " ORDER BY id DESC",
+            (span.stop, span.start),
+        )
+        for start, stop, run in rows:
+            yield Span(start, stop), run
+
+    # ------------------------------------------------------------------ adding
+
+    def begin_run(self, adapter: str, source: str, started_at: str, taken_from: str) -> int:
+        """Adds a run; returns its number.
+
+        Raises:
+            NoRoom: the disk is full.
+        """
+        words = (adapter, source, started_at, taken_from)
+        self._change("INSERT INTO run (adapter, source, started_at, taken_from) VALUES (?, ?, ?, ?)", [words])
+        return int(self._log.execute("SELECT max(id) FROM run").fetchone()[0])
+
+    def append(self, rows: Sequence[Row]) -> None:
+        """Adds rows, all or none, durably.
+
+        Raises:
+            NoRoom: the disk is full, also after the reserve was given up.
+            DestinationError: the disk failed.
+        """
+        self._change(
+            "INSERT INTO reading (run_id, start, stop, outcome, error, seconds, at)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?)",
+            [(row.run, row.start, row.stop, row.outcome, row.error, row.seconds, row.at) for row in rows],
+        )
+
+    def keep_digest(self, sha256: str) -> None:
+        """Notes the digest of the complete image."""
+        self._change("INSERT OR REPLACE INTO meta VALUES ('sha256', ?)", [(sha256,)])
+
+    def _change(self, sql: str, values: Sequence[Sequence[object]]) -> None:
+        try:
+            self._try_change(sql, values)
+        except sqlite3.Error as trouble:
+            if not _is_full(trouble) or self._reserve is None:
+                raise self._trouble(trouble) from trouble
+            self.give_up_reserve()
+            try:
+                self._try_change(sql, values)
+            except sqlite3.Error as still:
+                raise self._trouble(still) from still
+
+    def _try_change(self, sql: str, values: Sequence[Sequence[object]]) -> None:
+        with self._lock:
+            try:
+                self._log.execute("BEGIN IMMEDIATE")
+                self._log.executemany(sql, values)
+                self._log.execute("COMMIT")
+            except sqlite3.Error:
+                if self._log.in_transaction:
+                    self._log.execute("ROLLBACK")
+                raise
+
+    def _trouble(self, trouble: sqlite3.Error) -> DestinationError:
+        what = f"The checkpoint beside {self._image} could not be written: {trouble}."
+        if _is_full(trouble):
+            return NoRoom(what, "Make room on that disk, then run the same command again.")
+        return DestinationError(what, "Check that disk, then run the same command again.")
+
+    def give_up_reserve(self) -> None:
+        """Frees the room set aside: the disk is full."""
+        if self._reserve is not None:
+            os.close(self._reserve)
+            self._reserve = None
+
+    def close(self) -> None:
+        self.give_up_reserve()
+        self._log.close()
+
+
+def checkpoint_path(image: Path) -> Path:
+    """Where the checkpoint of an image lies: beside it, with the suffix `.coverage`."""
+    return image.with_suffix(".coverage")
+
+
+def clear_stillborn(image: Path) -> None:
+    """Removes what a run killed while making a new image left: a checkpoint that claims nothing, with an
+    image that stores nothing or none at all."""
+    log_path = checkpoint_path(image)
+    if not log_path.exists() or (image.exists() and image.stat().st_size > 0):
+        return
+    try:
+        log = _connect(log_path)
+        try:
+            tables = {name for (name,) in log.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+            claims = "reading" in tables and log.execute("SELECT 1 FROM reading LIMIT 1").fetchone()
+        finally:
+            log.close()
+    except sqlite3.Error:
+        return
+    if not claims:
+        for leftover in (image, log_path, *log_path.parent.glob(f"{log_path.name}-*")):
+            leftover.unlink(missing_ok=True)
+
+
+def damaged(image: Path, found: str) -> DamagedCheckpoint:
+    """The error for a checkpoint that cannot be trusted."""
+    name = checkpoint_path(image).name
+    return DamagedCheckpoint(
+        f"The checkpoint {name} beside {image} cannot be trusted: {found}.",
+        f"Nothing was changed. Put a good copy of {name} back, or move both files aside and start anew.",
+    )
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    log = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=30)
+    log.execute("PRAGMA journal_mode = WAL")
+    log.execute("PRAGMA synchronous = FULL")
+    log.execute("PRAGMA foreign_keys = ON")
+    return log
+
+
+def _set_aside(folder: Path) -> int | None:
+    """A nameless file that takes up room until it is closed; None where the system has none."""
+    fd: int | None = None
+    with suppress(OSError):
+        fd = os.open(folder, os.O_TMPFILE | os.O_WRONLY | os.O_CLOEXEC, 0o600)
+        os.posix_fallocate(fd, 0, RESERVE_BYTES)
+    return fd
+
+
+def _is_full(trouble: sqlite3.Error) -> bool:
+    return trouble.sqlite_errorcode & 0xFF == sqlite3.SQLITE_FULL
