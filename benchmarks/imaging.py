@@ -103,9 +103,8 @@ def main() -> None:
                 seconds[way].append(took)
                 digests.add(digest)
             assert len(digests) == 1, "the ways disagree about the bytes"
-        print(
-            f"healthy source of {gib} GiB, {rounds} rounds, in turn; seconds (min, median, max), MB/s at the median"
-        )
+        print(f"healthy source of {gib} GiB, {rounds} rounds, in turn")
+        print("  seconds (min, median, max), MB/s at the median")
         for way in ways:
             one = seconds[way]
             middle = statistics.median(one)

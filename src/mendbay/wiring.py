@@ -26,9 +26,7 @@ from mendbay.jobs.ports import HandBackFolder, Papers, PowerCycle
 from mendbay.ledger.database import Ledger
 from mendbay.outlets.bag_check import check_bag
 from mendbay.outlets.destination import Destination
-from mendbay.outlets.documents import PrintedPapers
 from mendbay.outlets.image_shelf import ImageShelf
-from mendbay.outlets.scenario.box import build_box
 
 
 def home_folder(chosen: Path | None = None) -> Path:
@@ -95,6 +93,8 @@ def open_handback_folder(folder: Path, case_number: str) -> HandBackFolder:
 
 def papers() -> Papers:
     """What makes the reports."""
+    from mendbay.outlets.documents import PrintedPapers  # the typesetter: only when a report is made
+
     return PrintedPapers()
 
 
@@ -126,6 +126,8 @@ class DemoStage:
         return self._why_not_real
 
     def build(self, folder: Path, tell: Tell) -> Box:
+        from mendbay.outlets.scenario.box import build_box  # drawing and spreadsheets: only for the demo
+
         return build_box(folder, self._seed, tell)
 
     @contextmanager
