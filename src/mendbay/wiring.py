@@ -7,6 +7,7 @@ import os
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import platformdirs
 
@@ -21,12 +22,14 @@ from mendbay.inlets.unsteady_description import load_unsteady
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.drive_reading import never, no_power_cycle
 from mendbay.jobs.events import StepProgress, Tell, silent
-from mendbay.jobs.play_demo import Box
 from mendbay.jobs.ports import HandBackFolder, Papers, PowerCycle
 from mendbay.ledger.database import Ledger
 from mendbay.outlets.bag_check import check_bag
 from mendbay.outlets.destination import Destination
 from mendbay.outlets.image_shelf import ImageShelf
+
+if TYPE_CHECKING:
+    from mendbay.jobs.play_demo import Box
 
 
 def home_folder(chosen: Path | None = None) -> Path:

@@ -28,6 +28,7 @@ from support.benches import (
     simulated_bench,
 )
 from support.patience import until
+from support.processes import children, open_descriptors
 
 pytestmark = [pytest.mark.root, needs_failing_loop]
 
@@ -102,35 +103,17 @@ def test_hangs_leave_no_process_and_no_descriptor_behind(tmp_path: Path) -> None
         ReaderProcess(loop.path, patience_seconds=0.2, abandoned_limit=20) as reader,
     ):
         bench = Bench(reader, b"", 512)
-        bench.read(0)
-        open_before = len(os.listdir("/proc/self/fd"))
+        assert reader._child is not None
+        others = children() - {reader._child.process.pid}
+        open_before = open_descriptors()
         for at in range(6):
             assert bench.read(HANG + at).outcome is Outcome.HUNG
             assert bench.read(at).outcome is Outcome.GIVEN
         loop.release()
         assert until(lambda: reader.hanging == 0)
-        assert len(os.listdir("/proc/self/fd")) == open_before
-        assert _children() == _children_of_test([reader, loop])
-
-
-def _children() -> set[int]:
-    mine = str(os.getpid())
-    found = set()
-    for folder in Path("/proc").iterdir():
-        if folder.name.isdigit():
-            try:
-                fields = (folder / "stat").read_text().rpartition(")")[2].split()
-            except OSError:
-                continue
-            if fields[1] == mine:
-                found.add(int(folder.name))
-    return found
-
-
-def _children_of_test(holders: list[object]) -> set[int]:
-    """The processes that the open reader and loop still need."""
-    reader, loop = holders
-    return {reader._child.process.pid, loop._process.pid}  # type: ignore[attr-defined]
+        assert open_descriptors() == open_before
+        assert reader._child is not None
+        assert children() == others | {reader._child.process.pid}
 
 
 def test_the_drive_is_claimed_while_it_is_read(tmp_path: Path) -> None:

@@ -115,7 +115,7 @@ def test_no_room_on_a_real_file_system_gives_both_numbers(tmp_path: Path) -> Non
             guard_destination(tmp_path / "a.img", point, free + 1)
         assert f"{free:,} bytes free" in found.value.what
         assert f"{free + 1:,} are needed" in found.value.what
-        assert "make 1 bytes of room" in found.value.next_step
+        assert "Make 1 bytes of room" in found.value.next_step
 
 
 def test_nothing_can_mount_a_drive_that_is_being_read(tmp_path: Path) -> None:

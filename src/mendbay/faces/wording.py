@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from mendbay.core.capacity import advertised
 from mendbay.core.coverage import Condition, Coverage
 from mendbay.core.quantity import bytes_text, count_text, percent_text
 from mendbay.core.source import Gap, Identity
 from mendbay.core.span import Span, SpanSet
-from mendbay.files.verdict import Judgement
-from mendbay.jobs.list_files import FileLine
-from mendbay.jobs.read_drive import ReadResult
+
+if TYPE_CHECKING:
+    from mendbay.files.verdict import Judgement
+    from mendbay.jobs.list_files import FileLine
+    from mendbay.jobs.read_drive import ReadResult
 
 
 def called_as() -> str:

@@ -80,9 +80,9 @@ def test_less_than_one_sector_is_too_small_with_both_numbers(tmp_path: Path, siz
 @pytest.mark.parametrize(
     ("number", "kind", "said", "next_step"),
     [
-        (errno.EACCES, SourceError, "no right to read", "run as root"),
-        (errno.EPERM, SourceError, "no right to read", "run as root"),
-        (errno.EBUSY, SourceBusy, "held by something else", "stop what uses it"),
+        (errno.EACCES, SourceError, "no right to read", "Run as root"),
+        (errno.EPERM, SourceError, "no right to read", "Run as root"),
+        (errno.EBUSY, SourceBusy, "held by something else", "Stop what uses it"),
         (errno.ENOMEDIUM, SourceError, "no drive answers", "power and cable"),
         (errno.ENXIO, SourceError, "no drive answers", "power and cable"),
         (errno.EMFILE, SourceError, "Too many open files", "kernel's messages"),
@@ -126,7 +126,7 @@ def test_no_room_gives_both_numbers_and_the_difference(tmp_path: Path) -> None:
     room = os.statvfs(tmp_path)
     assert abs(free - room.f_bavail * room.f_frsize) < 1 << 30, "others write to this disk meanwhile"
     assert f"{needed:,} are needed" in found.value.what
-    assert f"make {needed - free:,} bytes of room" in found.value.next_step
+    assert f"Make {needed - free:,} bytes of room" in found.value.next_step
 
 
 @pytest.mark.parametrize("how", ["itself", "hard link", "symbolic link"])

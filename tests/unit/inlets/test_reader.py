@@ -15,6 +15,7 @@ from mendbay.core.span import Span
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.inlets import reader_child
 from mendbay.inlets.reader import CRASHES_IN_A_ROW, ReaderProcess
+from support.processes import children, open_descriptors
 from support.scripted_drive import numbered
 
 
@@ -33,19 +34,6 @@ def read(reader: ReaderProcess, start: int, length: int = 512) -> Attempt:
 def child_of(reader: ReaderProcess) -> int:
     assert reader._child is not None
     return reader._child.process.pid
-
-
-def processes() -> int:
-    """How many children, zombies included, this process has."""
-    count = 0
-    for folder in Path("/proc").iterdir():
-        if folder.name.isdigit():
-            try:
-                parent = (folder / "stat").read_text().rpartition(")")[2].split()[1]
-            except OSError:
-                continue
-            count += parent == str(os.getpid())
-    return count
 
 
 @pytest.mark.parametrize("size", [513, 4000 * 512 + 1, 4096 * 3 + 511])
@@ -126,23 +114,23 @@ def test_a_new_child_gets_new_memory_and_old_answers_stay_as_they_were(image: Pa
 def test_hangs_leave_no_process_and_no_descriptor_behind(image: Path) -> None:
     with ReaderProcess(image, patience_seconds=0.3) as reader:
         read(reader, 0)
-        descriptors, children = len(os.listdir("/proc/self/fd")), processes()
+        descriptors, family = open_descriptors(), len(children())
         for _ in range(6):
             os.kill(child_of(reader), signal.SIGSTOP)
             assert read(reader, 0).outcome is Outcome.HUNG
             assert read(reader, 0).outcome is Outcome.GIVEN
         assert reader.hanging == 0
-        assert len(os.listdir("/proc/self/fd")) == descriptors
-        assert processes() == children
+        assert open_descriptors() == descriptors
+        assert len(children()) == family
 
 
 def test_opening_and_closing_leaves_nothing_behind(image: Path) -> None:
-    descriptors, children = len(os.listdir("/proc/self/fd")), processes()
+    descriptors, family = open_descriptors(), len(children())
     for _ in range(10):
         with ReaderProcess(image) as reader:
             read(reader, 0)
-    assert len(os.listdir("/proc/self/fd")) == descriptors
-    assert processes() == children
+    assert open_descriptors() == descriptors
+    assert len(children()) == family
 
 
 def test_a_child_that_is_killed_is_replaced_and_every_queued_read_is_answered(image: Path) -> None:
@@ -284,10 +272,10 @@ def test_a_drive_whose_child_cannot_begin_is_an_error(
     image: Path, stand_in: StandIn, behaviour: str, said: str
 ) -> None:
     stand_in(behaviour)
-    descriptors = len(os.listdir("/proc/self/fd"))
+    descriptors = open_descriptors()
     with pytest.raises(SourceError, match=said):
         ReaderProcess(image)
-    assert len(os.listdir("/proc/self/fd")) == descriptors
+    assert open_descriptors() == descriptors
 
 
 def test_opening_that_hangs_is_a_hang(

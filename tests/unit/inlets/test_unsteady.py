@@ -109,7 +109,7 @@ def test_a_state_file_that_does_not_fit_is_refused(tmp_path: Path, content: str)
     state.write_text(content)
     with pytest.raises(UsageError, match="cannot be used") as found:
         UnsteadyDrive(description_of(tmp_path, state_file=state))
-    assert "delete it" in found.value.next_step
+    assert "Delete it" in found.value.next_step
 
 
 def test_the_state_of_another_description_is_refused(tmp_path: Path) -> None:
