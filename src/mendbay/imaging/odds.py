@@ -7,10 +7,14 @@ from which the planner's one rule makes its choice.
 from __future__ import annotations
 
 import math
-from bisect import bisect_left, bisect_right, insort
+from bisect import bisect_left, insort
 from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass
+
+import numpy as np
+
+from mendbay.core.span import SpanSet
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,9 +40,12 @@ class Assumptions:
     most_tries: int = 3
 
 
-# Half widths in sectors of the places pooled around a sector, and how many sectors the wider place
-# counts for in the narrower one (own choice from simulated trials, no source).
-_LEVELS = ((16_384, 30_000.0), (1_024, 3_000.0), (96, 30.0))
+_CELL = 1_024
+"""Sectors that are counted together."""
+_WIDE_LEVELS = ((16, 30_000.0), (1, 3_000.0))
+_NEAR_SECTORS, _NEAR_STRENGTH = 96, 30.0
+# The places pooled around a sector (cells to either side, then sectors to either side), and how many
+# sectors the wider place counts for in the narrower one (own choice from simulated trials, no source).
 _DRIVE_STRENGTH = 200_000.0
 _SIZE_FACTOR = 1.4
 _LEAST_CHANCE = 0.02
@@ -49,15 +56,17 @@ class Evidence:
 
     Args:
         sector_bytes: size of a sector.
+        sectors: how many the drive has.
         assumed: the priors.
     """
 
-    def __init__(self, sector_bytes: int, assumed: Assumptions) -> None:
+    def __init__(self, sector_bytes: int, sectors: int, assumed: Assumptions) -> None:
         self.sector_bytes = sector_bytes
         self.assumed = assumed
         self._bad: list[int] = []
         self._doubtful: list[tuple[int, int]] = []
         self._tried_sectors = 0
+        self._tried_in_cell = np.zeros(-(-sectors // _CELL), dtype=np.int16)
         self._retries: dict[int, list[int]] = defaultdict(lambda: [0, 0])
         self._refusals = 4.0
         self._refusal_seconds = 4.0 * assumed.refusal_seconds
@@ -79,28 +88,39 @@ class Evidence:
         """Time to transfer one sector."""
         return self._given_seconds / self._given_bytes * self.sector_bytes
 
-    def known(self, sectors: int) -> None:
-        """Notes sectors given in earlier runs, whose times are not at hand."""
-        self._tried_sectors += sectors
+    def known(self, spans: SpanSet) -> None:
+        """Notes bytes decided in earlier runs, whose times are not at hand."""
+        starts, stops = spans.starts // self.sector_bytes, -(-spans.stops // self.sector_bytes)
+        self._tried_sectors += int((stops - starts).sum())
+        borders = np.arange(self._tried_in_cell.size + 1, dtype=np.int64) * _CELL
+        at = np.searchsorted(starts, borders, side="left")  # spans that begin before each border
+        before = np.concatenate((np.zeros(1, np.int64), np.cumsum(stops - starts)))[at]
+        beyond = np.concatenate((np.zeros(1, np.int64), stops))[at] - borders  # of the last of them
+        self._tried_in_cell += np.diff(before - np.maximum(beyond, 0)).astype(np.int16)
 
-    def given(self, sectors: int, seconds: float) -> None:
-        """Notes a read of `sectors` that was answered."""
-        self._tried_sectors += sectors
+    def given(self, start: int, stop: int, seconds: float) -> None:
+        """Notes that sectors `start` to `stop` were given by one read."""
+        self._tried(start, stop)
         forget = 0.98  # outer tracks are faster than inner ones: follow the drive as it goes
-        self._given_bytes = self._given_bytes * forget + sectors * self.sector_bytes
+        self._given_bytes = self._given_bytes * forget + (stop - start) * self.sector_bytes
         self._given_seconds = self._given_seconds * forget + seconds
+
+    def _tried(self, start: int, stop: int) -> None:
+        self._tried_sectors += stop - start
+        for cell in range(start // _CELL, -(-stop // _CELL)):
+            self._tried_in_cell[cell] += min(stop, (cell + 1) * _CELL) - max(start, cell * _CELL)
 
     def refused(self, start: int, stop: int, seconds: float) -> None:
         """Notes a read of sectors `start` to `stop` that was refused."""
         self._refusals += 1
         self._refusal_seconds += seconds
-        if stop - start == 1:
-            self._tried_sectors += 1
-            at = bisect_left(self._bad, start)
-            if at == len(self._bad) or self._bad[at] != start:
-                self._bad.insert(at, start)
-        else:
+        if stop - start > 1:
             insort(self._doubtful, (start, stop))
+            return
+        at = bisect_left(self._bad, start)
+        if at == len(self._bad) or self._bad[at] != start:
+            self._bad.insert(at, start)
+            self._tried(start, stop)
 
     def settled(self, start: int, stop: int) -> None:
         """Forgets the refused range `start` to `stop`: a smaller refusal inside explains it."""
@@ -117,16 +137,11 @@ class Evidence:
         good, bad = self._retries[tries]
         return (good + 4 * self.assumed.retry_share) / (good + bad + 4)
 
-    def _bad_between(self, low: int, high: int) -> float:
-        """Bad sectors known between two places; a refused range counts as one, spread evenly."""
-        found = float(bisect_left(self._bad, high) - bisect_left(self._bad, low))
-        at = bisect_right(self._doubtful, (low, 0))
-        for start, stop in self._doubtful[max(0, at - 1) :]:
-            if start >= high:
-                break
-            if stop > low:
-                found += (min(stop, high) - max(start, low)) / (stop - start)
-        return found
+    def _bad_between(self, low: int, high: int) -> int:
+        """Bad sectors known between two places; a refused range counts as one, at its start."""
+        singles = bisect_left(self._bad, high) - bisect_left(self._bad, low)
+        ranges = bisect_left(self._doubtful, (high, 0)) - bisect_left(self._doubtful, (low, 0))
+        return singles + ranges
 
     def damage_between(self, low: int, high: int) -> bool:
         """Whether anything was refused between two places."""
@@ -145,9 +160,15 @@ class Evidence:
         share = (bad + strength * self.assumed.bad_share) / (self._tried_sectors + strength)
         if not bad:
             return share
-        for half, strength in _LEVELS:
-            low, high = max(0, at - half), at + half
-            share = (self._bad_between(low, high) + strength * share) / (tried_between(low, high) + strength)
+        cell = at // _CELL
+        for around, strength in _WIDE_LEVELS:
+            first, last = max(0, cell - around), cell + around + 1
+            tried = int(self._tried_in_cell[first:last].sum(dtype=np.int64))
+            found = self._bad_between(first * _CELL, last * _CELL)
+            share = (found + strength * share) / (tried + strength)
+        low, high = max(0, at - _NEAR_SECTORS), at + _NEAR_SECTORS
+        found = self._bad_between(low, high)
+        share = (found + _NEAR_STRENGTH * share) / (tried_between(low, high) + _NEAR_STRENGTH)
         return min(share, 0.95)
 
     def best_sectors(self, density: float) -> int:

@@ -16,6 +16,7 @@ The planner is pure: given the same outcomes it makes the same choices.
 from __future__ import annotations
 
 import heapq
+import itertools
 from bisect import bisect_left, bisect_right, insort
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -98,7 +99,7 @@ class Planner:
         self.assumed = assumed or Assumptions()
         self._sector = coverage.sector_bytes
         self._size = coverage.size_bytes
-        self.evidence = Evidence(self._sector, self.assumed)
+        self.evidence = Evidence(self._sector, -(-self._size // self._sector), self.assumed)
         self._starts: list[int] = []
         self._pieces: dict[int, _Piece] = {}
         self._heap: list[tuple[float, int, int]] = []
@@ -113,21 +114,20 @@ class Planner:
     def _remember(self, coverage: Coverage, refused_reads: Iterable[tuple[int, int, float]]) -> None:
         """Takes up the evidence of earlier runs."""
         if coverage.read:
-            self.evidence.known(coverage.read.total_bytes // self._sector)
-        self._doubts: list[_Doubt] = []
+            self.evidence.known(coverage.read)
+        decided = coverage.decided
+        open_ranges: list[tuple[int, int, int]] = []
         for start, stop, seconds in refused_reads:
             first, last = start // self._sector, -(-stop // self._sector)
-            span = Span(start, stop)
             if last - first == 1:
                 if start not in coverage.read:
                     self.evidence.refused(first, last, seconds)
                 continue
-            explained = coverage.refused.overlaps(span)
-            left = span.length - coverage.decided.clip(span).total_bytes
-            inside = [d for d in self._doubts if first <= d.start and d.stop <= last]
-            if not explained and left and not inside:
-                self._doubts = [d for d in self._doubts if not (d.start <= first and last <= d.stop)]
-                self._doubts.append(_Doubt(first, last, left // self._sector))
+            span = Span(start, stop)
+            left = span.length - decided.clip(span).total_bytes
+            if left and not coverage.refused.overlaps(span):  # otherwise explained, or all given
+                open_ranges.append((first, last, left // self._sector))
+        self._doubts = _smallest(open_ranges)
         for doubt in self._doubts:
             self.evidence.refused(doubt.start, doubt.stop, self.evidence.refusal_seconds)
 
@@ -153,8 +153,11 @@ class Planner:
 
     def _lay_piece(self, span: Span, weight: float) -> None:
         start, stop = span.start // self._sector, -(-span.stop // self._sector)
-        for doubt in sorted(self._doubts, key=lambda one: one.start):
-            if doubt.stop <= start or doubt.start >= stop:
+        at = max(0, bisect_right(self._doubts, start, key=lambda one: one.start) - 1)
+        for doubt in itertools.islice(self._doubts, at, None):
+            if doubt.start >= stop:
+                break
+            if doubt.stop <= start:
                 continue
             if start < doubt.start:
                 self._add(_Piece(start, doubt.start, weight))
@@ -309,7 +312,7 @@ class Planner:
         if piece.tries:
             self.evidence.retried(piece.tries, attempt.outcome is Outcome.GIVEN)
         if attempt.outcome is Outcome.GIVEN:
-            self.evidence.given(sectors, attempt.seconds)
+            self.evidence.given(piece.start, piece.stop, attempt.seconds)
             if piece.doubt is not None:
                 piece.doubt.open_sectors -= sectors
         else:
@@ -399,3 +402,14 @@ class Planner:
             if not piece.tries
         )
         return max(0, high - low - open_sectors)
+
+
+def _smallest(ranges: list[tuple[int, int, int]]) -> list[_Doubt]:
+    """The refused ranges that hold no other one, in order of place: a smaller refusal replaces a larger."""
+    kept: list[_Doubt] = []
+    for start, stop, left in sorted(set(ranges), key=lambda one: (one[0], -one[1])):
+        while kept and kept[-1].start <= start and stop <= kept[-1].stop:
+            kept.pop()
+        if not kept or stop > kept[-1].stop:
+            kept.append(_Doubt(start, stop, left))
+    return kept

@@ -107,7 +107,7 @@ def _follow_chain(drive: Source, extended: Slot, sector_bytes: int, first_number
     seen: set[int] = set()
     at = extended.start
     stop = extended.start + extended.count
-    while len(seen) < MAX_LOGICAL:
+    for _ in range(MAX_LOGICAL):
         seen.add(at)
         where = Span.at(at * sector_bytes, SECTOR_BYTES)
         reading = drive.read(where)

@@ -1,8 +1,8 @@
 """Finds the partitions of a drive, with as few reads as the answer allows.
 
-Order: the first sectors in one read; the GUID table there; its backup at the end only if the primary is
-unreadable, damaged or overwritten; then the records of the first sector. A place that cannot be read is
-never taken for a place without a table.
+Order: the first sectors in one read; the records of the first sector if they announce no GUID table; else the
+GUID table there; its backup at the end only if the primary is unreadable, damaged or overwritten. A place
+that cannot be read is never taken for a place without a table.
 """
 
 from __future__ import annotations
@@ -36,20 +36,21 @@ def find_partitions(drive: Source) -> PartitionTable:
     """The partition table of a drive.
 
     Returns:
-        The primary GUID table if it is sound, else its backup, else what the first sector's records
-        say, else kind `none`. With `none`, `unreadable` tells "there is no table" (empty) from "it is not
-        known" (the places that could not be read).
+        What the first sector's records say if they are partitions and announce no GUID table; else the
+        primary GUID table if it is sound, else its backup; else kind `none`. With `none`, `unreadable`
+        tells "there is no table" (empty) from "it is not known" (the places that could not be read).
     """
     head = drive.read(Span(0, min(HEAD_BYTES, drive.size_bytes)))
     slots, records_unread = _records(head)
-    protected = slots is not None and any(slot.type == PROTECTIVE_TYPE for slot in slots)
+    protected = any(slot.type == PROTECTIVE_TYPE for slot in slots)
+    if slots and not protected:
+        table = _of_records(drive, slots)
+        if table.partitions:
+            return _with_leftover_remark(table, head)
     search = _GptSearch(drive, head, expected=protected or bool(records_unread))
-    found = search.primary()
-    if found is None and (protected or search.primary_suspected or not slots):
-        found = search.backup(slots or ())
+    found = search.primary() or search.backup(slots)
     if found is not None:
         return _with_hybrid_remark(found, slots)
-    unreadable = search.unreadable | records_unread
     remarks = list(search.remarks)
     if records_unread:
         remarks.append("The first sector, where a partition table begins, could not be read")
@@ -57,33 +58,48 @@ def find_partitions(drive: Source) -> PartitionTable:
         remarks.append(
             "The first sector says that a GUID partition table follows, but neither copy can be used"
         )
-    usable = tuple(slot for slot in slots or () if slot.type != PROTECTIVE_TYPE)
-    if not usable:
-        return PartitionTable(TableKind.NONE, (), drive.sector_bytes, tuple(remarks), unreadable)
-    sector_bytes = _unit_of_records(drive, usable)
-    followed = follow_records(drive, usable, sector_bytes)
-    if not followed.partitions:
-        # the boot sector of a file system can look like a table whose records make no sense
-        remarks.extend(followed.remarks)
-        return PartitionTable(TableKind.NONE, (), drive.sector_bytes, tuple(remarks), unreadable)
-    return PartitionTable(
-        TableKind.MBR,
-        followed.partitions,
-        sector_bytes,
-        (*remarks, *followed.remarks),
-        # without a protective record the GUID table's places do not matter
-        followed.unreadable | (unreadable if protected else SpanSet()),
+    table = _of_records(drive, slots)
+    return replace(
+        table,
+        remarks=(*remarks, *table.remarks),
+        unreadable=table.unreadable | search.unreadable | records_unread,
     )
 
 
-def _records(head: Reading) -> tuple[tuple[Slot, ...] | None, SpanSet]:
-    """The used records of the first sector, or None; and the sector if it could not be read."""
+def _of_records(drive: Source, slots: tuple[Slot, ...]) -> PartitionTable:
+    """What the first sector's own records say; kind `none` if not one of them can be a partition."""
+    usable = tuple(slot for slot in slots if slot.type != PROTECTIVE_TYPE)
+    if not usable:
+        return PartitionTable(TableKind.NONE, (), drive.sector_bytes)
+    unit = _unit_of_records(drive, usable)
+    found = follow_records(drive, usable, unit)
+    # the boot sector of a file system can look like a table whose records make no sense
+    kind = TableKind.MBR if found.partitions else TableKind.NONE
+    return PartitionTable(kind, found.partitions, unit, found.remarks, found.unreadable)
+
+
+def _with_leftover_remark(table: PartitionTable, head: Reading) -> PartitionTable:
+    """Says so if a GUID table lies behind a first sector that does not announce it: it does not count then
+    (UEFI 2.10, 5.2.3; Linux kernel 6.1, block/partitions/efi.c)."""
+    where = Span(512, 1024)
+    if head.missing().overlaps(where) or not isinstance(
+        parse_header(head.data[where.start : where.stop], 1, 512), GptHeader
+    ):
+        return table
+    remark = (
+        "A GUID partition table lies behind a first sector that does not announce it: left over, not followed"
+    )
+    return replace(table, remarks=(*table.remarks, remark))
+
+
+def _records(head: Reading) -> tuple[tuple[Slot, ...], SpanSet]:
+    """The used records of the first sector, none if it is no table; and the sector if it is unreadable."""
     first = Span(0, 512)
     if len(head.data) < first.length:
-        return None, SpanSet()
+        return (), SpanSet()
     if head.missing().overlaps(first):
-        return None, SpanSet((first,))
-    return parse_records(head.data[:512]), SpanSet()
+        return (), SpanSet((first,))
+    return parse_records(head.data[:512]) or (), SpanSet()
 
 
 def _unit_of_records(drive: Source, slots: tuple[Slot, ...]) -> int:
@@ -93,8 +109,8 @@ def _unit_of_records(drive: Source, slots: tuple[Slot, ...]) -> int:
     return 512 if own > 512 and end * own > drive.size_bytes >= end * 512 else own
 
 
-def _with_hybrid_remark(found: PartitionTable, slots: tuple[Slot, ...] | None) -> PartitionTable:
-    others = [slot for slot in slots or () if slot.type != PROTECTIVE_TYPE]
+def _with_hybrid_remark(found: PartitionTable, slots: tuple[Slot, ...]) -> PartitionTable:
+    others = [slot for slot in slots if slot.type != PROTECTIVE_TYPE]
     if not others:
         return found
     listed = ", ".join(f"{slot.type:02x}" for slot in others)
@@ -108,9 +124,7 @@ def _with_hybrid_remark(found: PartitionTable, slots: tuple[Slot, ...] | None) -
 class _GptSearch:
     """Looks for a sound GUID table and remembers what stood in the way.
 
-    `expected` says that the first sector announces one, or cannot deny it. `primary_suspected` is set when
-    a primary table may exist but cannot be used: its place is unreadable, or its signature is there and
-    something does not hold.
+    `expected` says that the first sector announces one, or cannot deny it.
     """
 
     def __init__(self, drive: Source, head: Reading, expected: bool) -> None:
@@ -119,7 +133,6 @@ class _GptSearch:
         self.expected = expected
         self.remarks: list[str] = []
         self.unreadable = SpanSet()
-        self.primary_suspected = False
         self._alternates: list[tuple[int, int]] = []
 
     def primary(self) -> PartitionTable | None:
@@ -168,12 +181,10 @@ class _GptSearch:
         if sector is None:
             self.unreadable = self.unreadable | SpanSet((where,))
             self.remarks.append(f"the {which} header at sector {lba} (of {unit} bytes) could not be read")
-            self.primary_suspected |= which == "primary"
             return None
         header = parse_header(sector, lba, unit)
         if header is None:
             return None
-        self.primary_suspected |= which == "primary"
         if isinstance(header, Unsound):
             self.remarks.append(f"the {which} is damaged: {header.why}")
             return None

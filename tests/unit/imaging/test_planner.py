@@ -178,3 +178,25 @@ def test_choose_within_stays_inside_and_ends_with_every_sector_decided() -> None
 def test_learning_about_a_range_that_is_not_out_is_a_mistake() -> None:
     with pytest.raises(KeyError):
         Planner(fresh(1000)).learn(Attempt(Span(0, 512), Outcome.GIVEN, memoryview(bytes(512)), 0.01))
+
+
+def test_of_nested_refused_ranges_only_the_smallest_is_remembered() -> None:
+    nested = [
+        (0, 4096, 3.0),
+        (1024, 3072, 3.0),
+        (1024, 2048, 3.0),
+        (8192, 16_384, 3.0),
+        (12_288, 16_384, 3.0),
+    ]
+    planner = Planner(fresh(60_000), [(start * SECTOR, stop * SECTOR, s) for start, stop, s in nested])
+    reads = play(planner, {1500, 13_000})
+    assert given(reads).total_bytes == (60_000 - 2) * SECTOR
+
+
+def test_a_long_log_is_taken_up_quickly_enough_to_resume() -> None:
+    """100 000 refused reads: a plan that compared each with each would need minutes."""
+    log = [(at * 64 * SECTOR, (at * 64 + 1 + at % 2 * 31) * SECTOR, 3.0) for at in range(100_000)]
+    refusals = [(start, stop) for start, stop, _ in log]
+    coverage = Coverage.from_log(6_400_000 * SECTOR, SECTOR, SpanSet(), refusals)
+    planner = Planner(coverage, log)
+    assert planner.choose() is not None

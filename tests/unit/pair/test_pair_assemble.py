@@ -13,10 +13,11 @@ from mendbay.core.span import Span, SpanSet
 from mendbay.pair.assemble import assemble, assemble_all
 from mendbay.pair.compare import compare_halves
 from mendbay.pair.md import ROLE_FAULTY, ROLE_SPARE, Superblock, Version
+from mendbay.pair.member import Withheld
 from mendbay.pair.mirror import Half, Mirror
 from mendbay.pair.raid10 import FAR_2, OFFSET_2, TWO_MEMBER_LAYOUTS, copy_on
 from mendbay.pair.standing import Standing
-from mendbay.pair.stripe import Raid0Layout, raid0_zones
+from mendbay.pair.stripe import Raid0Layout, Stripe, raid0_zones
 from mendbay.pair.volume import Level
 from support.box import MIB, OTHER_UUID, UPDATED, bitmap_for, drive, drive_bytes, member_bytes, superblock
 from support.sources import MemorySource, block_at, numbered
@@ -457,6 +458,21 @@ def test_unsound_construction_is_refused() -> None:
     with pytest.raises(ValueError, match="layout"):
         copy_on(0, MemorySource(DATA), MIB, 65_536, 0x301, "c")
     assert raid0_zones((100, 200), 4096) == ()
+
+
+def test_outlook_of_one_chunk_says_nothing_of_its_neighbours() -> None:
+    lost = {Lack.UNREAD: SpanSet([Span(0, MIB)])}
+    stripe = Stripe(
+        [MemorySource(DATA, lost), MemorySource(DATA, lost)], raid0_zones((MIB, MIB), 65_536), "s"
+    )
+    for chunk in range(4):
+        span = Span.at(chunk * 65_536, 65_536)
+        assert [(gap.span, gap.why) for gap in stripe.outlook(span).gaps] == [(span, Lack.UNREAD)]
+
+
+def test_what_a_member_does_not_hold_is_not_needed_of_its_drive() -> None:
+    held = Withheld(MemorySource(DATA), SpanSet([Span(MIB, 2 * MIB)]))
+    assert held.needs(SpanSet([Span(0, 2 * MIB)])) == {"1": SpanSet([Span(0, MIB)])}
 
 
 def test_unread_on_either_half_is_still_to_be_tried() -> None:

@@ -186,6 +186,30 @@ def test_hybrid_table_is_told() -> None:
     assert "a hybrid table" in table.remarks[0]
 
 
+def test_guid_table_behind_plain_records_is_left_over() -> None:
+    """UEFI 2.10, 5.2.3: without the protective record the GUID table does not count."""
+    image = gpt()
+    image[:512] = records((0x83, 64, 1000))
+    table = find_partitions(MemorySource(image))
+    assert (table.kind, [p.span.start for p in table.partitions]) == (TableKind.MBR, [64 * 512])
+    assert "left over, not followed" in table.remarks[0]
+
+
+def test_guid_table_behind_records_that_make_no_sense_is_followed() -> None:
+    image = gpt()
+    image[:512] = records((0x83, 0, 1000))
+    table = find_partitions(MemorySource(image))
+    assert (table.kind, table.partitions) == (TableKind.GPT, PARTS)
+
+
+@pytest.mark.parametrize(("lost", "known"), [(Span(4096, 4608), True), (Span(512, 1024), False)])
+def test_where_nothing_points_to_a_table_only_its_own_place_matters(lost: Span, known: bool) -> None:
+    """A blank first sector on a drive of 512-byte sectors: where a table of 4096 would begin is no matter."""
+    table = find_partitions(MemorySource(bytes(SIZE), {Lack.REFUSED: SpanSet([lost])}))
+    assert table.kind is TableKind.NONE
+    assert bool(table.unreadable) != known
+
+
 def test_records_give_primary_and_logical_partitions() -> None:
     image = mbr(
         (0, records((0x83, 64, 100), (0x0F, 1000, 5000), (0xFD, 6000, 200))),
