@@ -18,7 +18,7 @@ from mendbay.handback import facts as words
 from mendbay.handback.advice import advice_for
 from mendbay.handback.bag import PayloadFile, json_bytes
 from mendbay.handback.facts import to_json
-from mendbay.handback.names import Named, links_json, names_json, plan_names
+from mendbay.handback.names import Named, links_json, names_json, plan_names, shown
 from mendbay.handback.words import moment
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import StepProgress
@@ -35,6 +35,7 @@ from mendbay.jobs.volume import (
 
 OpenFolder = Callable[[Path, str], HandBackFolder]
 REPORT_HTML, REPORT_PDF, REPORT_JSON = "report.html", "report.pdf", "report.json"
+FOLDERS_TOLD = 200
 COPY_TRIES = 2
 """How often a copy that does not read back equal is made before the destination is given up on."""
 
@@ -81,7 +82,8 @@ def hand_back(
     case = bench.ledger.case(number)
     with case_images(bench, case) as stores:
         volume = open_volume(sources_of(stores))
-        entries = _chosen(volume, patterns)
+        everything = list(volume.system.walk(nameless=True))
+        entries = _chosen(everything, patterns)
         items = [_item(volume, entry) for entry in entries if entry.kind is Kind.FILE]
         copied = [one for one in items if one.before.verdict is not Verdict.LOST]
         names = plan_names([one.entry.path for one in copied])
@@ -96,6 +98,7 @@ def hand_back(
             facts = _facts(bench, case, volume, stores, entries, files, proof)
             facts = replace(
                 facts,
+                file_system=_with_folders(facts.file_system, everything),
                 wanted=tuple(patterns) or case.wanted,
                 shop=shop,
                 keep_until=keep_until,
@@ -122,17 +125,20 @@ def hand_back(
 # ---------------------------------------------------------------------- choosing and copying
 
 
-def _chosen(volume: OpenVolume, patterns: Sequence[str]) -> list[Entry]:
+def _chosen(everything: Sequence[Entry], patterns: Sequence[str]) -> list[Entry]:
     test = matcher(patterns) if patterns else None
-    entries = [
-        one for one in volume.system.walk(nameless=True) if one.path and (test is None or test(one.path))
-    ]
+    entries = [one for one in everything if one.path and (test is None or test(one.path))]
     if not any(one.kind is Kind.FILE for one in entries):
+        if patterns:
+            raise NothingWanted(
+                "No file on the volume matches what was asked for.",
+                "List the files to see what there is: mendbay files list.",
+            )
+        problems = [problem for one in everything for problem in one.problems]
         raise NothingWanted(
-            "No file on the volume matches what was asked for."
-            if patterns
-            else "There is no file on the volume.",
-            "List the files to see what there is: mendbay files list.",
+            "There is no file on the volume that could be listed"
+            + "".join(f"; {one}" for one in problems[:3]),
+            "If the drives are only partly read, read more of them; see mendbay drive show.",
         )
     return entries
 
@@ -288,6 +294,24 @@ def _facts(
 def _for_customers(text: str) -> str:
     """A sentence with its moments as a customer reads them."""
     return re.sub(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", lambda found: moment(found[0]), text)
+
+
+def _with_folders(
+    system: words.FileSystemFacts | None, everything: Iterable[Entry]
+) -> words.FileSystemFacts | None:
+    """The file system's remarks with what is wrong with its folders: a damaged list of names can hide files,
+    and nothing may vanish in silence."""
+    if system is None:
+        return None
+    told = [
+        f"Folder {shown(one.path) or '(top)'}: {problem}."
+        for one in everything
+        if one.kind is Kind.FOLDER
+        for problem in one.problems
+    ]
+    if len(told) > FOLDERS_TOLD:
+        told = [*told[:FOLDERS_TOLD], f"{len(told) - FOLDERS_TOLD} more folders have problems."]
+    return replace(system, remarks=(*system.remarks, *told))
 
 
 def _drive_words(bay: Bay) -> str:
