@@ -155,8 +155,12 @@ def blend(screen: Screen, case: int, bay: str, image: Path) -> None:
             "read_bytes": result.read_bytes,
             "size_bytes": result.size_bytes,
         },
-        f"{count_text(result.taken_bytes)} bytes taken over from {image}; "
-        f"{count_text(result.compared_bytes)} bytes that both hold were compared and are equal.\n"
-        f"The image of bay {bay} now holds {count_text(result.read_bytes)} of "
+        f"{count_text(result.taken_bytes)} bytes taken over from {image}.\n"
+        + (
+            f"{count_text(result.compared_bytes)} bytes that both hold were compared and are equal.\n"
+            if result.compared_bytes
+            else "The two had nothing in common to compare: make sure that both are of this drive.\n"
+        )
+        + f"The image of bay {bay} now holds {count_text(result.read_bytes)} of "
         f"{count_text(result.size_bytes)} bytes.",
     )

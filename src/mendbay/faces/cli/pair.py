@@ -17,9 +17,16 @@ from mendbay.jobs.read_drive import DriveAt
 from mendbay.jobs.read_pair import PairResult, read_pair
 from mendbay.jobs.volume import explanation, fresher_bay
 from mendbay.pair.assemble import Assembled
+from mendbay.pair.volume import Level
 from mendbay.wiring import open_bench
 
 FILES_SHOWN = 20
+LEVELS = {
+    Level.MIRROR: "Mirror",
+    Level.STRIPE: "Stripe",
+    Level.SPAN: "Span",
+    Level.SINGLE: "Single volume",
+}
 
 
 @click.group(name="pair")
@@ -146,7 +153,7 @@ def pair_json(result: PairResult) -> dict[str, object]:
 def assembled_lines(one: Assembled) -> list[str]:
     """How a volume was put together, in sentences."""
     return [
-        f"{one.level.capitalize()} of {bytes_text(one.volume.size_bytes)}",
+        f"{LEVELS[one.level]} of {bytes_text(one.volume.size_bytes)}",
         *(wrapped(text, "  ", "  ") for text in explanation(one)),
     ]
 
