@@ -103,6 +103,7 @@ def _text(result: DemoResult, place: Path, seconds: float) -> str:
         f"  {wording.called_as()} --home {place} case show {result.case.number}",
         f"  {wording.called_as()} --home {place} files list {result.case.number} --damaged",
         "and take the ten-minute tour in README.md with two images of your own.",
+        f"Everything the demo made lies in {place}; remove that folder when you have seen enough.",
     ]
     return "\n".join(lines)
 
