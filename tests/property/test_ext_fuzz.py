@@ -17,6 +17,7 @@ from mendbay.files.readers.ext import open_ext
 from mendbay.files.tree import Kind
 from mendbay.files.verdict import file_outlook, file_readings, judge
 from support.ext_images import SMALL_RECIPES, small_image
+from support.ext_journals import HandJournal
 from support.sources import MemorySource
 
 PATIENCE_SECONDS = 20
@@ -89,3 +90,33 @@ def test_unreadable_and_older_metadata_never_stop_the_reader(recipe: str, seed: 
         marks={Mark.POSSIBLY_OLDER: SpanSet(spans[holes:])},
     )
     use_everything(source)
+
+
+@cache
+def image_in_use() -> tuple[bytes, int]:
+    """An image whose journal waits to be replayed, and the byte at which that journal begins."""
+    data = bytearray(small_image("ext4"))
+    hand = HandJournal(length=200, features=0x13)
+    fs = open_ext(MemorySource(bytes(data)))
+    assert fs is not None
+    homes = [span.start // 1024 for span in fs.metadata().widen(1024)]
+    for number in range(12):
+        chosen = homes[number % len(homes) :][:9]
+        copies = [(home, bytes(data[home * 1024 : (home + 1) * 1024])) for home in chosen]
+        hand.transaction(copies, revoked=tuple(homes[: number % 3]))
+    first = hand.on_image(data)
+    return bytes(data), first * 1024
+
+
+@pytest.mark.slow
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(seed=st.integers(0, 2**32), flips=st.integers(1, 40), holes=st.integers(0, 4))
+def test_a_flipped_or_unreadable_journal_never_stops_the_reader(seed: int, flips: int, holes: int) -> None:
+    noise = random.Random(seed)
+    image, first = image_in_use()
+    data = bytearray(image)
+    for _ in range(flips):
+        block = first + noise.randrange(150) * 1024
+        data[block + noise.randrange(noise.choice((0x60, 1024)))] = noise.randrange(256)
+    lost = SpanSet(Span.at(first + noise.randrange(150) * 1024, 1024) for _ in range(holes))
+    use_everything(MemorySource(bytes(data), gaps={Lack.REFUSED: lost}))

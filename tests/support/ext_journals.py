@@ -19,15 +19,29 @@ def raw_crc(seed: int, data: bytes) -> int:
     return google_crc32c.extend(seed ^ ALL_ONES, data) ^ ALL_ONES
 
 
+def crc_highest_bit_first(total: int, data: bytes) -> int:
+    """CRC-32 bit by bit, without final inversion (Linux kernel, lib/crc32.c, crc32_be_generic)."""
+    for byte in data:
+        total ^= byte << 24
+        for _ in range(8):
+            total = (total << 1 ^ (0x04C11DB7 if total >> 31 else 0)) & ALL_ONES
+    return total
+
+
 @dataclass
 class HandJournal:
-    """Blocks of a journal; `log` grows as transactions are added and turns back at the end."""
+    """Blocks of a journal; the log grows as transactions are added and turns back at the end.
+
+    `sums` is the older feature by which a commit carries a CRC-32 of its whole transaction.
+    """
 
     length: int = 32
     features: int = 0x1
     start: int = 1
     sequence: int = 7
+    sums: bool = False
     blocks: dict[int, bytes] = field(default_factory=dict)
+    order: list[int] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.at = self.start
@@ -44,7 +58,7 @@ class HandJournal:
     def head(self) -> bytes:
         body = struct.pack(">III", 0xC03B3998, 4, 0)
         body += struct.pack(">IIIII", BLOCK, self.length, 1, self.sequence, self.start)
-        body = body.ljust(0x24, b"\0") + struct.pack(">III", 0, self.features, 0) + UUID
+        body = body.ljust(0x24, b"\0") + struct.pack(">III", self.sums, self.features, 0) + UUID
         body = body.ljust(0x50, b"\0") + b"\4"
         body = body.ljust(BLOCK, b"\0")
         if self.guarded:
@@ -54,6 +68,7 @@ class HandJournal:
     def put(self, block: bytes) -> int:
         """Adds one block to the log; returns its place in the journal."""
         place = self.at
+        self.order.append(place)
         self.blocks[place] = block.ljust(BLOCK, b"\0")
         self.at = self.at + 1 if self.at + 1 < self.length else 1
         return place
@@ -68,6 +83,7 @@ class HandJournal:
     ) -> list[int]:
         """Adds a transaction; returns where the copies lie in the journal."""
         places = []
+        began = len(self.order)
         if revoked:
             places_of_numbers = ">Q" if self.features & 2 else ">I"
             numbers = b"".join(struct.pack(places_of_numbers, number) for number in revoked)
@@ -87,6 +103,11 @@ class HandJournal:
             body = self.header(2).ljust(BLOCK, b"\0")
             if self.guarded:
                 body = body[:0x10] + struct.pack(">I", raw_crc(self.seed, body)) + body[0x14:]
+            if self.sums:
+                total = ALL_ONES
+                for place in self.order[began + bool(revoked) :]:
+                    total = crc_highest_bit_first(total, self.blocks[place])
+                body = body[:0x0C] + struct.pack(">BBHI", 1, 4, 0, total) + body[0x14:]
             self.put(body)
             self.next = self.next + 1 & ALL_ONES
         return places
@@ -114,3 +135,24 @@ class HandJournal:
             at = (first + place) * BLOCK
             volume[at : at + BLOCK] = block
         return list(range(first, first + self.length))
+
+    def on_image(self, data: bytearray, *, flagged: bool = True) -> int:
+        """Writes the journal into an ext image with blocks of 1 KiB in place of its own, as far as it goes,
+        and has the superblock ask for its replay unless told otherwise.
+
+        Returns:
+            The block of the image where the journal begins.
+        """
+        first = data.find(MAGIC_BYTES + struct.pack(">I", 4)) // BLOCK
+        self.on_volume(data, first)
+        if flagged:
+            data[1024 + 0x60] |= 0x4
+            seal_superblock(data)
+        return first
+
+
+def seal_superblock(data: bytearray) -> None:
+    """Puts the right checksum into the superblock of an ext image, if it keeps one."""
+    if int.from_bytes(data[1024 + 0x64 : 1024 + 0x68], "little") & 0x400:
+        checksum = raw_crc(ALL_ONES, bytes(data[1024 : 1024 + 0x3FC]))
+        data[1024 + 0x3FC : 2048] = checksum.to_bytes(4, "little")

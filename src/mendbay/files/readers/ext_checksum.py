@@ -1,10 +1,13 @@
 """The checksums of ext2/3/4 and of its journal.
 
-Everything but the old group checksum is CRC-32C without the final inversion that the published check
-value of that polynomial includes (Linux kernel, Documentation/filesystems/ext4/checksums.rst).
+Everything but the old checksums of groups and of transactions is CRC-32C without the final inversion that
+the published check value of that polynomial includes (Linux kernel, Documentation/filesystems/ext4/
+checksums.rst).
 """
 
 from __future__ import annotations
+
+import zlib
 
 import google_crc32c
 
@@ -34,6 +37,19 @@ def crc16(seed: int, data: bytes) -> int:
     for byte in data:
         seed = seed >> 8 ^ _CRC16[(seed ^ byte) & 0xFF]
     return seed
+
+
+_MIRRORED = bytes(int(f"{value:08b}"[::-1], 2) for value in range(256))
+
+
+def crc32(seed: int, data: bytes) -> int:
+    """CRC-32 taken from the highest bit down, without final inversion, continued from `seed` (Linux kernel,
+    lib/crc32.c, crc32_be). The library's goes from the lowest bit up, so bytes and sum are mirrored."""
+    return _mirror(zlib.crc32(data.translate(_MIRRORED), _mirror(seed) ^ ALL_ONES) ^ ALL_ONES)
+
+
+def _mirror(value: int) -> int:
+    return int.from_bytes(value.to_bytes(4, "big").translate(_MIRRORED), "little")
 
 
 def crc32c_seed(uuid: bytes) -> int:

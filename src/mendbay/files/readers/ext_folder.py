@@ -8,6 +8,7 @@ entry. Source: Linux kernel, Documentation/filesystems/ext4/{directory,inlinedat
 from __future__ import annotations
 
 import struct
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
@@ -32,6 +33,8 @@ EMPTY_BLOCKS_BELIEVED = 256
 
 FOUND_IN_DAMAGE = "the folder block that names it is damaged"
 BLOCK_FAILS = "the folder block that names it fails its checksum"
+SAME_NAME = "another entry of the same folder has the same name"
+PART_IS_OLDER = "part of this folder comes from the half that fell behind"
 NAME_IS_OLDER = "the folder block that names it comes from the half that fell behind"
 
 _ENTRY = struct.Struct("<IHBB")
@@ -82,7 +85,7 @@ class FolderContent:
         if self.strange_names:
             found.append(f"{self.strange_names} names in this folder cannot be names and were left out")
         if self.is_older:
-            found.append("part of this folder comes from the half that fell behind")
+            found.append(PART_IS_OLDER)
         if self.gave_up:
             found.append("most of this folder holds no entries; the search for more was given up")
         return found
@@ -103,7 +106,26 @@ def read_folder(one: Superblock, blocks: BlockStore, inode: Inode, found: BlockM
     content = FolderContent()
     if inode.is_inline:
         _read_inline(one, inode, content)
-        return content
+    else:
+        _read_blocks(one, blocks, inode, found, content)
+    _doubt_same_names(content)
+    return content
+
+
+def _doubt_same_names(content: FolderContent) -> None:
+    """Notes what no sound folder has: one name twice."""
+    count = Counter(each.name for each in content.names)
+    if len(count) < len(content.names):
+        content.names = [
+            Name(each.inode, each.kind, each.name, each.doubt or SAME_NAME) if count[each.name] > 1 else each
+            for each in content.names
+        ]
+
+
+def _read_blocks(
+    one: Superblock, blocks: BlockStore, inode: Inode, found: BlockMap, content: FolderContent
+) -> None:
+    """A folder kept in blocks of its own."""
     size = min(inode.size, LARGEST_FOLDER_BYTES)
     for first, stop in found.lost:
         lost = max(0, min(stop * one.block_bytes, size) - first * one.block_bytes)
@@ -120,7 +142,6 @@ def read_folder(one: Superblock, blocks: BlockStore, inode: Inode, found: BlockM
         if barren >= EMPTY_BLOCKS_BELIEVED:
             content.gave_up = True
             break
-    return content
 
 
 def folder_blocks(one: Superblock, size: int, found: BlockMap) -> Iterator[int]:

@@ -85,7 +85,7 @@ def load_groups(superblock: Superblock, blocks: BlockStore) -> Groups:
     rows = np.zeros((table_length * per_block, one.descriptor_bytes), np.uint8)
     rank = np.zeros(rows.shape[0], np.int8)
     rank[count:] = SOUND
-    copied = np.zeros(rows.shape[0], bool)
+    copied, older = np.zeros(rows.shape[0], bool), np.zeros(rows.shape[0], bool)
     copy_groups = [0, *islice((g for g in one.superblock_copies() if g < count), MOST_COPIES)]
     table_blocks: set[int] = set()
     for copy, copy_group in enumerate(copy_groups):
@@ -99,9 +99,10 @@ def load_groups(superblock: Superblock, blocks: BlockStore) -> Groups:
             part = slice(first, min(first + per_block, count))
             better = _better(one, blocks, place, first, rank[part], rows[part])
             copied[part][better] = copy > 0
+            older[part][better] = bool(blocks.block(place).older)
             if copy == 0 or better.any():
                 table_blocks.add(place)
-    return _groups(one, rows[:count], rank[:count], copied[:count], frozenset(table_blocks))
+    return _groups(one, rows[:count], rank[:count], copied[:count], older[:count], frozenset(table_blocks))
 
 
 def _place(one: Superblock, index: int, copy: int, copy_group: int, per_block: int) -> int | None:
@@ -200,14 +201,19 @@ def _is_possible(one: Superblock, rows: Bytes2D, first: int) -> Bools:
 
 
 def _groups(
-    one: Superblock, rows: Bytes2D, rank: npt.NDArray[np.int8], copied: Bools, table_blocks: frozenset[int]
+    one: Superblock,
+    rows: Bytes2D,
+    rank: npt.NDArray[np.int8],
+    copied: Bools,
+    older: Bools,
+    table_blocks: frozenset[int],
 ) -> Groups:
     columns = _columns(one, rows)
     usable = rank > UNUSABLE
     proven = rank == SOUND
     # Copies are written when the file system is made and hardly ever again: the places in them are right,
-    # the flags and the count of unused inodes are not.
-    current = proven & ~copied & one.has_group_checksums
+    # the flags and the count of unused inodes are not. The same goes for those of a half that fell behind.
+    current = proven & ~copied & ~older & one.has_group_checksums
     unused = np.where(current, columns["inodes_never_used"], 0)
     flags = np.where(current, columns["flags"], 0)
     used = np.full(rows.shape[0], one.inodes_per_group, np.int64) - unused

@@ -1,7 +1,5 @@
-"""The journal of ext3 and ext4, replayed for reading only.
+"""The journal of ext3 and ext4: which blocks it holds newer than they stand in their places.
 
-After a power cut the newest metadata stand in the journal and not yet in their places. The volume is then
-read through `Replayed`, which serves each block from its newest committed copy; nothing is written.
 Source: Linux kernel, Documentation/filesystems/ext4/journal.rst, fs/jbd2/{recovery,revoke}.c. All numbers of
 the journal are big-endian. The tables are in docs/formats/jbd2.md.
 """
@@ -9,33 +7,28 @@ the journal are big-endian. The tables are in docs/formats/jbd2.md.
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from enum import IntEnum
 from typing import NamedTuple
 
 import numpy as np
 
-from mendbay.core.source import (
-    Gap,
-    Identity,
-    Mark,
-    Marked,
-    Origin,
-    Outlook,
-    Reading,
-    Source,
-    join_readings,
-)
-from mendbay.core.span import Int64s, Span, SpanSet
+from mendbay.core.span import Int64s
 from mendbay.files.readers.ext_blocks import Block, BlockStore
-from mendbay.files.readers.ext_checksum import ALL_ONES, crc32c
+from mendbay.files.readers.ext_checksum import ALL_ONES, crc32, crc32c
 
 MAGIC = 0xC03B3998
 MAGIC_BYTES = MAGIC.to_bytes(4, "big")
 SUPERBLOCK_BYTES = 1024
 WINDOW_BLOCKS = 512
 DEFAULT_FAST_BLOCKS = 256
+COMPAT_CHECKSUM = 0x1
+"""The compatible feature by which a commit block carries a CRC-32 of the whole transaction."""
+CRC32_TYPE, CRC32_BYTES = 1, 4
+
+UNREADABLE = "a block of it cannot be read"
+DAMAGED = "a block of it is damaged"
 
 
 class BlockType(IntEnum):
@@ -82,12 +75,26 @@ class Copy(NamedTuple):
 class Log:
     """The committed part of a journal: every copy, oldest first, and for each block the newest sequence in
     which earlier copies of it were revoked. `broken_off` says why the log ends where it does, if it is for
-    damage."""
+    damage; `overtaken` are then the blocks of which copies stand around and behind the break: those cannot be
+    trusted, but show that whatever is served instead may not be the newest. `is_older` says that part of the
+    log may be older than the volume."""
 
     copies: list[Copy] = field(default_factory=list)
     revoked: dict[int, int] = field(default_factory=dict)
     transactions: int = 0
     broken_off: str = ""
+    overtaken: set[int] = field(default_factory=set)
+    is_older: bool = False
+
+
+@dataclass(slots=True)
+class _Transaction:
+    """What has been read of a transaction that is not closed yet. `total` is the CRC-32 of its descriptors
+    and copies; None once one of them cannot be read."""
+
+    copies: list[Copy] = field(default_factory=list)
+    revoked: list[int] = field(default_factory=list)
+    total: int | None = ALL_ONES
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +108,7 @@ class JournalHead:
     start: int
     features: int
     uuid: bytes
+    sums_transactions: bool = False
 
     @property
     def guarded(self) -> bool:
@@ -121,13 +129,14 @@ def parse_head(raw: bytes) -> JournalHead | None:
     magic, kind, _, block_bytes, length, first, sequence, start = struct.unpack_from(">8I", raw)
     if magic != MAGIC or kind not in (BlockType.SUPERBLOCK, BlockType.OLD_SUPERBLOCK):
         return None
-    features = struct.unpack_from(">I", raw, 0x28)[0] if kind == BlockType.SUPERBLOCK else 0
+    compatible, features = struct.unpack_from(">II", raw, 0x24) if kind == BlockType.SUPERBLOCK else (0, 0)
     if features & Feature.FAST_COMMIT:
         # The last blocks hold fast commits, so the log turns back before them.
         length -= struct.unpack_from(">I", raw, 0x54)[0] or DEFAULT_FAST_BLOCKS
     if not 0 < first < length or not (start == 0 or first <= start < length):
         return None
-    head = JournalHead(block_bytes, length, first, sequence, start, features, raw[0x30:0x40])
+    sums = bool(compatible & COMPAT_CHECKSUM)
+    head = JournalHead(block_bytes, length, first, sequence, start, features, raw[0x30:0x40], sums)
     if head.guarded:
         stored = struct.unpack_from(">I", raw, 0xFC)[0]
         if crc32c(ALL_ONES, raw[:0xFC] + bytes(4) + raw[0x100:SUPERBLOCK_BYTES]) != stored:
@@ -155,32 +164,82 @@ class Journal:
         log = Log()
         head = self.head
         position, sequence, passed = head.start, head.sequence, 0
-        copies: list[Copy] = []
-        revoked: list[int] = []
+        going = _Transaction()
         while head.start and passed < head.length:
             block = self._block(position)
+            log.is_older |= bool(block.older)
             if block.missing:
-                log.broken_off = "a block of it cannot be read"
+                log.broken_off = UNREADABLE
                 break
             magic, kind, found = struct.unpack_from(">III", block.data)
             if magic != MAGIC or found != sequence:
                 break
-            step = 1
-            if kind == BlockType.DESCRIPTOR and self._tail_holds(block.data):
-                new = list(self._tags(block.data, position, sequence))
-                copies += new
-                step += len(new)
-            elif kind == BlockType.REVOKE and self._tail_holds(block.data):
-                revoked += self._revoked(block.data)
-            elif kind == BlockType.COMMIT and self._commit_holds(block.data):
-                _commit(log, copies, revoked, sequence)
-                copies, revoked = [], []
-                sequence = sequence + 1 & ALL_ONES
-            else:
+            step = self._take(going, block.data, kind, position, sequence)
+            if step == 0:
+                log.broken_off = DAMAGED
                 break
+            if kind == BlockType.COMMIT:
+                _commit(log, going, sequence)
+                going = _Transaction()
+                sequence = sequence + 1 & ALL_ONES
             position = self._ahead(position, step)
             passed += step
+        ahead = self._ahead_of_the_end(position, sequence, passed)
+        if not log.broken_off and any(found != sequence for found, _ in ahead):
+            log.broken_off = DAMAGED
+        if log.broken_off:
+            log.overtaken = {copy.home for copy in going.copies}.union(*(homes for _, homes in ahead))
         return log
+
+    def _take(self, going: _Transaction, data: bytes, kind: int, position: int, sequence: int) -> int:
+        """Adds one of the log's own blocks to a transaction.
+
+        Returns:
+            How many blocks it takes with the copies behind it; 0 if it is damaged.
+        """
+        if kind == BlockType.DESCRIPTOR and self._tail_holds(data):
+            new = list(self._tags(data, position, sequence))
+            going.copies += new
+            if self.head.sums_transactions:
+                going.total = self._summed(going.total, data, new)
+            return 1 + len(new)
+        if kind == BlockType.REVOKE and self._tail_holds(data):
+            going.revoked += self._revoked(data)
+            return 1
+        return int(kind == BlockType.COMMIT and self._commit_holds(data, going.total))
+
+    def _ahead_of_the_end(self, position: int, sequence: int, passed: int) -> list[tuple[int, list[int]]]:
+        """What stands behind the end of the log and belongs to transactions from `sequence` on.
+
+        Blocks of the transaction at the end itself may be there without those before them, since a drive
+        writes in any order; those of later ones show that the log did not end here. What an earlier round
+        left has lower sequences, and one within reach takes no more transactions than the log has blocks.
+
+        Returns:
+            For every block of the log's own its sequence and the homes it announces.
+        """
+        ahead = []
+        while self.head.start and passed < self.head.length:
+            block = self._block(position)
+            step = 1
+            if not block.missing:
+                magic, kind, found = struct.unpack_from(">III", block.data)
+                near = found - sequence & ALL_ONES < self.head.length
+                if magic == MAGIC and near and self._holds_alone(kind, block.data):
+                    is_list = kind == BlockType.DESCRIPTOR
+                    tags = self._tags(block.data, position, found) if is_list else ()
+                    homes = [copy.home for copy in tags]
+                    ahead.append((found, homes))
+                    step += len(homes)
+            position = self._ahead(position, step)
+            passed += step
+        return ahead
+
+    def _holds_alone(self, kind: int, data: bytes) -> bool:
+        """Whether one of the log's own blocks is sound, as far as it can be told without its transaction."""
+        if kind == BlockType.COMMIT:
+            return self._commit_holds(data, None)
+        return kind in (BlockType.DESCRIPTOR, BlockType.REVOKE) and self._tail_holds(data)
 
     def newest(self, log: Log) -> tuple[list[Copy], list[int]]:
         """For each block its newest copy that counts, by the place of the copy.
@@ -260,9 +319,28 @@ class Journal:
             return True
         return crc32c(self._seed, data[:-4] + bytes(4)) == int.from_bytes(data[-4:], "big")
 
-    def _commit_holds(self, data: bytes) -> bool:
+    def _summed(self, total: int | None, data: bytes, copies: list[Copy]) -> int | None:
+        """The CRC-32 of a transaction continued over a descriptor block and the copies behind it."""
+        if total is None:
+            return None
+        total = crc32(total, data)
+        for copy in copies:
+            block = self._block(copy.position)
+            if block.missing:
+                return None
+            total = crc32(total, block.data)
+        return total
+
+    def _commit_holds(self, data: bytes, total: int | None) -> bool:
+        """Whether the checksum of a commit block holds: its own, or that of its transaction, which may be
+        left out (fs/jbd2/recovery.c, do_one_pass) and cannot be compared when a copy cannot be read."""
         if not self.head.guarded:
-            return True
+            kind, length = data[0x0C], data[0x0D]
+            stored = int.from_bytes(data[0x10:0x14], "big")
+            left_out = (kind, length, stored) == (0, 0, 0)
+            if not self.head.sums_transactions or total is None or left_out:
+                return True
+            return (kind, length, stored) == (CRC32_TYPE, CRC32_BYTES, total)
         stored = int.from_bytes(data[0x10:0x14], "big")
         return crc32c(self._seed, data[:0x10] + bytes(4) + data[0x14:]) == stored
 
@@ -278,187 +356,13 @@ class Journal:
         return found & 0xFFFF == copy.checksum
 
 
-def _commit(log: Log, copies: list[Copy], revoked: list[int], sequence: int) -> None:
-    log.copies += copies
+def _commit(log: Log, closed: _Transaction, sequence: int) -> None:
+    log.copies += closed.copies
     log.transactions += 1
-    for home in revoked:
+    for home in closed.revoked:
         log.revoked[home] = sequence
 
 
 def _is_later(one: int, other: int) -> bool:
     """Whether a sequence comes after another; they are compared as differences since they wrap."""
     return 0 < (one - other & ALL_ONES) < 1 << 31
-
-
-class Replayed:
-    """A volume whose blocks are served from a journal where it holds newer ones.
-
-    Args:
-        under: the volume.
-        block_bytes: of its blocks.
-        homes: the blocks that are replaced, ascending; shape (n,).
-        places: the blocks that hold the copies; shape (n,).
-        escaped: whose copy lacks its first word, because it was that of a journal block; shape (n,).
-        doubtful: blocks of which the newest copy is lost; their bytes carry `POSSIBLY_OLDER`.
-    """
-
-    def __init__(
-        self,
-        under: Source,
-        block_bytes: int,
-        homes: Int64s,
-        places: Int64s,
-        escaped: Int64s,
-        doubtful: Int64s,
-    ) -> None:
-        self.under = under
-        self._block_bytes = block_bytes
-        self._homes, self._places = homes * block_bytes, places * block_bytes
-        self._replaced = SpanSet.from_bounds(self._homes, self._homes + block_bytes)
-        self._escaped = frozenset(self._homes[escaped != 0].tolist())
-        starts = doubtful * block_bytes
-        self._doubtful = SpanSet.from_bounds(starts, starts + block_bytes)
-        self._identity = Identity(
-            "replayed volume", under.identity.name, under.size_bytes, under.sector_bytes
-        )
-
-    @property
-    def size_bytes(self) -> int:
-        return self.under.size_bytes
-
-    @property
-    def sector_bytes(self) -> int:
-        return self.under.sector_bytes
-
-    @property
-    def identity(self) -> Identity:
-        return self._identity
-
-    def _pieces(self, span: Span) -> Iterator[tuple[Span, int]]:
-        """Consecutive parts of `span`, each with how far from it its bytes lie on the volume."""
-        first = int(np.searchsorted(self._homes, span.start - self._block_bytes, side="right"))
-        last = int(np.searchsorted(self._homes, span.stop, side="left"))
-        start, delta, at = span.start, 0, span.start
-        homes, places = self._homes[first:last].tolist(), self._places[first:last].tolist()
-        for home, place in zip(homes, places, strict=True):
-            begin = max(home, span.start)
-            if delta and begin > at:
-                yield Span(start, at), delta
-                start, delta = at, 0
-            if place - home != delta:
-                if begin > start:
-                    yield Span(start, begin), delta
-                start, delta = begin, place - home
-            at = min(home + self._block_bytes, span.stop)
-        if delta and at < span.stop:
-            yield Span(start, at), delta
-            start, delta = at, 0
-        if start < span.stop or span.length == 0:
-            yield Span(start, span.stop), delta
-
-    def read(self, span: Span) -> Reading:
-        parts = [self.under.read(part.shift(delta)).shift(-delta) for part, delta in self._pieces(span)]
-        joined = parts[0] if len(parts) == 1 else join_readings(span, parts)
-        if not joined.marks and not self._escaped and not self._doubtful:
-            return joined
-        data = self._unescaped(span, joined)
-        return Reading(span, data, joined.gaps, self._with_doubts(span, joined.gaps, joined.marks))
-
-    def _unescaped(self, span: Span, reading: Reading) -> bytes:
-        """The data with the first word of every escaped block put back, where it was read at all."""
-        words = SpanSet(Span.at(home, 4) for home in self._escaped if home < span.stop).clip(span)
-        words = words - reading.missing()
-        if not words:
-            return reading.data
-        data = bytearray(reading.data)
-        for word in words:
-            offset = word.start % self._block_bytes
-            data[word.start - span.start : word.stop - span.start] = MAGIC_BYTES[
-                offset : offset + word.length
-            ]
-        return bytes(data)
-
-    def _with_doubts(
-        self, span: Span, gaps: tuple[Gap, ...], marks: tuple[Marked, ...]
-    ) -> tuple[Marked, ...]:
-        """The marks that the bytes carry below, and those of blocks that are doubtful here; no two of one
-        kind touch."""
-        doubts = self._doubtful.clip(span) - SpanSet(gap.span for gap in gaps)
-        found = []
-        for mark in Mark:
-            spans = SpanSet(one.span for one in marks if one.mark is mark)
-            if mark is Mark.POSSIBLY_OLDER:
-                spans = spans | doubts
-            found += [Marked(part, mark) for part in spans]
-        return tuple(sorted(found, key=lambda one: one.span))
-
-    def outlook(self, span: Span) -> Outlook:
-        gaps: list[Gap] = []
-        marks: list[Marked] = []
-        for part, delta in self._pieces(span):
-            seen = self.under.outlook(part.shift(delta)).shift(-delta)
-            for gap in seen.gaps:
-                if gaps and gaps[-1].why is gap.why and gaps[-1].span.stop == gap.span.start:
-                    gaps[-1] = Gap(Span(gaps[-1].span.start, gap.span.stop), gap.why)
-                else:
-                    gaps.append(gap)
-            marks += seen.marks
-        return Outlook(tuple(gaps), self._with_doubts(span, tuple(gaps), tuple(marks)))
-
-    def trace(self, span: Span) -> tuple[Origin, ...]:
-        """Where the bytes really lie: for a replaced block, its copy in the journal."""
-        found: list[Origin] = []
-        for part, delta in self._pieces(span.clip(Span(0, self.size_bytes))):
-            for one in self.under.trace(part.shift(delta)):
-                found += self._marked_origins(Origin(one.span.shift(-delta), one.bay, one.at, one.mark))
-        return tuple(found)
-
-    def _marked_origins(self, one: Origin) -> Iterator[Origin]:
-        """The origin cut where its bytes begin or cease to be doubtful."""
-        doubtful = self._doubtful.clip(one.span)
-        parts = [(part, Mark.POSSIBLY_OLDER) for part in doubtful]
-        for part, mark in sorted([*parts, *((rest, one.mark) for rest in doubtful.complement(one.span))]):
-            at = Span.at(one.at.start + part.start - one.span.start, part.length)
-            yield Origin(part, one.bay, at, mark)
-
-    def needs(self, spans: SpanSet) -> Mapping[str, SpanSet]:
-        moved = spans.map_through(self._homes, self._homes + self._block_bytes, self._places)
-        return self.under.needs((spans - self._replaced) | moved)
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
-
-
-def replay(volume: Source, journal: Journal, blocks_count: int) -> tuple[Source, str]:
-    """The volume with its journal replayed, and a sentence on what was found.
-
-    Args:
-        volume: as it stands.
-        journal: its journal, whose log is not empty.
-        blocks_count: of the file system; copies of blocks beyond it are left out.
-    """
-    log = journal.read_log()
-    chosen, doubtful = journal.newest(log)
-    chosen = sorted(copy for copy in chosen if copy.home < blocks_count)
-    source = Replayed(
-        volume,
-        journal.blocks.block_bytes,
-        np.array([copy.home for copy in chosen], np.int64),
-        np.array([journal.place(copy) for copy in chosen], np.int64),
-        np.array([copy.escaped for copy in chosen], np.int64),
-        np.array(sorted(home for home in doubtful if home < blocks_count), np.int64),
-    )
-    text = (
-        f"The journal was not empty: {_count(len(chosen), 'block')} of "
-        f"{_count(log.transactions, 'transaction')} are read from it instead of from their places."
-    )
-    if log.broken_off:
-        text += f" It breaks off early because {log.broken_off}, so the newest changes may be missing."
-    if doubtful:
-        text += (
-            f" For {_count(len(doubtful), 'block')} the newest copy is damaged: what stands in may be older."
-        )
-    if journal.head.features & Feature.FAST_COMMIT:
-        text += " Changes kept as fast commits are not replayed."
-    return source, text

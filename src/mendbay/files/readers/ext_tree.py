@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import islice
 from typing import NamedTuple, TypeVar
 
@@ -13,13 +13,15 @@ from mendbay.core.source import Source
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.readers.ext_blocks import BlockStore
 from mendbay.files.readers.ext_folder import (
+    NAME_IS_OLDER,
+    PART_IS_OLDER,
     FolderContent,
     Name,
     folder_blocks,
     read_folder,
 )
 from mendbay.files.readers.ext_groups import Bitmaps, Bools, Groups
-from mendbay.files.readers.ext_inode import Inode, InodeTables, inline_content
+from mendbay.files.readers.ext_inode import OLDER, Inode, InodeTables, inline_content
 from mendbay.files.readers.ext_layout import (
     KIND_BITS,
     MODE_OF_NAME_TYPE,
@@ -43,6 +45,8 @@ INODE_BLOCK_AT = 0x28
 
 TWICE = "this folder also stands elsewhere in the tree; it is shown there with what it holds"
 TOO_DEEP = "this folder is nested deeper than any real one; what it holds is not shown here"
+ABOUT_AGE = frozenset((OLDER, NAME_IS_OLDER, PART_IS_OLDER))
+OR_JOURNAL = ", or its newest copy in the journal is lost"
 NO_TARGET = "where this link points to cannot be read"
 
 
@@ -90,14 +94,23 @@ class ExtFileSystem:
         groups: where the inodes are.
         facts: what the file system says of itself.
         journal: where on the volume a journal lies that had to be replayed.
+        journal_doubts: whether blocks of which the newest copy in the journal is lost count as older.
     """
 
-    def __init__(self, source: Source, groups: Groups, facts: VolumeFacts, journal: SpanSet) -> None:
+    def __init__(
+        self,
+        source: Source,
+        groups: Groups,
+        facts: VolumeFacts,
+        journal: SpanSet,
+        journal_doubts: bool = False,
+    ) -> None:
         self.source = source
         self.facts = facts
         self._superblock = groups.superblock
         self._groups = groups
         self._journal = journal
+        self._journal_doubts = journal_doubts
         self._blocks = BlockStore(source, groups.superblock.block_bytes)
         self._tables = InodeTables(groups, self._blocks)
         self._prover = Prover(groups, Bitmaps(groups, self._blocks), source.size_bytes)
@@ -157,8 +170,14 @@ class ExtFileSystem:
                 proof=Proof.NONE if problems else told.proof,
                 named=named,
                 link_target=target,
-                problems=tuple(problems),
+                problems=self._worded(problems),
             )
+
+    def _worded(self, problems: Iterable[str]) -> tuple[str, ...]:
+        """The problems, where both can be meant with the other reason for which bytes count as older."""
+        if not self._journal_doubts:
+            return tuple(problems)
+        return tuple(one + OR_JOURNAL if one in ABOUT_AGE else one for one in problems)
 
     def _enter(
         self, spot: _Spot, inode: Inode, found: BlockMap, seen: _Seen, going: list[_Open]
@@ -252,12 +271,11 @@ class ExtFileSystem:
         inode = self._tables.load([entry.inode])[entry.inode]
         found = map_one(self._superblock, self._blocks, inode)
         told = self._prover.describe(inode, found, entry.kind)
+        told = replace(told, problems=self._worded(told.problems))
         if not told.usable or told.kind is Kind.OTHER:
-            return Layout(0, (), SpanSet(), proof=told.proof, problems=told.problems)
+            return _inside(None, told)
         if inode.is_fast_link:
-            return Layout(
-                told.size, (), SpanSet(), inode.block[: told.size], proof=told.proof, problems=told.problems
-            )
+            return _inside(inode.block[: told.size], told)
         if inode.is_inline:
             return self._inline_layout(inode, told)
         return layout_of(self._superblock, told.size, found, told.proof, told.problems)
@@ -265,9 +283,7 @@ class ExtFileSystem:
     def _inline_layout(self, inode: Inode, told: Description) -> Layout:
         held = inline_content(inode)
         if held is not None and len(held) >= told.size:
-            return Layout(
-                told.size, (), SpanSet(), held[: told.size], proof=told.proof, problems=told.problems
-            )
+            return _inside(held[: told.size], told)
         size = max(told.size, len(inode.block))
         place = int(self._groups.inode_places(np.array([inode.number]))[0])
         kept = Span(0, len(inode.block))
@@ -318,6 +334,11 @@ class ExtFileSystem:
                 numbers += folder_blocks(one, inode.size, found)
         starts = np.array(numbers, np.int64) * one.block_bytes
         return SpanSet.from_bounds(starts, starts + one.block_bytes)
+
+
+def _inside(content: bytes | None, told: Description) -> Layout:
+    """The layout of a file whose inode holds its content; of one that has none, for None."""
+    return Layout(len(content or b""), (), SpanSet(), content, proof=told.proof, problems=told.problems)
 
 
 def _batches(whole: list[_T]) -> Iterator[list[_T]]:

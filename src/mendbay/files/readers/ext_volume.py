@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from mendbay.core.source import Source
+from mendbay.core.source import Mark, Source
 from mendbay.core.span import Span
 from mendbay.files.readers.ext_checksum import ALL_ONES, crc32c, crc32c_seed
 from mendbay.files.readers.ext_layout import (
@@ -31,6 +31,9 @@ from mendbay.files.readers.ext_layout import (
 FIRST_ORDINARY_INODE = 11
 LEAST_GROUP_BLOCKS = 256
 """The smallest group that mke2fs makes (e2fsprogs, misc/mke2fs.c)."""
+FROM_OLDER = (
+    "The superblock comes from the half that fell behind: what it says of the state may be out of date."
+)
 SEEKER_BLOCK_BYTES = (4096, 1024, 2048, 65536, 8192, 16384, 32768)
 SEEKER_CLUSTERS = (1, 16)
 """Blocks in a cluster: none are made, or as many as mke2fs makes by itself."""
@@ -135,11 +138,14 @@ class Superblock:
 
 @dataclass(frozen=True, slots=True)
 class FoundSuperblock:
-    """The superblock to use, where it lies on the volume, and what is worth telling about it."""
+    """The superblock to use, where it lies on the volume, and what is worth telling about it. `may_be_old`
+    says that its state cannot be relied on: copies are not kept up to date, and a half that fell behind was
+    not either."""
 
     superblock: Superblock
     at: int
     remarks: tuple[str, ...]
+    may_be_old: bool = False
 
 
 def _is_power(value: int, base: int) -> bool:
@@ -227,39 +233,41 @@ def find_superblock(volume: Source) -> FoundSuperblock | None:
     A damaged superblock may still say where its copies are; without one, the groups that always hold a
     copy are tried for every block size, with full-sized groups (the default of every maker of ext).
     """
-    usual, why = _superblock_at(volume, SUPERBLOCK_AT)
+    usual, why, older = _superblock_at(volume, SUPERBLOCK_AT)
     if usual is not None and usual.proven:
-        return FoundSuperblock(usual, SUPERBLOCK_AT, ())
+        return FoundSuperblock(usual, SUPERBLOCK_AT, (FROM_OLDER,) if older else (), older)
     fallback: FoundSuperblock | None = None
     for at in _places_of_copies(volume, usual):
-        copy, _ = _superblock_at(volume, at)
+        copy, _, _ = _superblock_at(volume, at)
         if copy is None or at != copy.group_start(copy.group_of_this_copy) * copy.block_bytes:
             continue
         remark = (
             f"The superblock in its usual place {why}; the copy in group {copy.group_of_this_copy} "
             f"(byte {at}) was used instead."
         )
-        found = FoundSuperblock(copy, at, (remark,))
+        found = FoundSuperblock(copy, at, (remark,), may_be_old=True)
         if copy.proven:
             return found
         fallback = fallback or found
     if usual is not None:
         remark = f"The superblock {why} and no copy of it holds either; it was used as it is."
-        return FoundSuperblock(usual, SUPERBLOCK_AT, (remark,))
+        return FoundSuperblock(usual, SUPERBLOCK_AT, (remark,), may_be_old=True)
     return fallback
 
 
-def _superblock_at(volume: Source, at: int) -> tuple[Superblock | None, str]:
-    """The superblock at a byte, and what is wrong with it, as the end of a sentence."""
+def _superblock_at(volume: Source, at: int) -> tuple[Superblock | None, str, bool]:
+    """The superblock at a byte; what is wrong with it, as the end of a sentence; and whether it comes from a
+    half that fell behind."""
     if at + SUPERBLOCK_BYTES > volume.size_bytes:
-        return None, "lies beyond the end of the volume"
+        return None, "lies beyond the end of the volume", False
     reading = volume.read(Span.at(at, SUPERBLOCK_BYTES))
     if not reading.is_complete:
-        return None, "cannot be read"
+        return None, "cannot be read", False
     found = parse_superblock(reading.data)
     if found is None:
-        return None, "is not there or is damaged"
-    return found, "" if found.proven else "fails its checksum"
+        return None, "is not there or is damaged", False
+    older = bool(reading.marked(Mark.POSSIBLY_OLDER))
+    return found, "" if found.proven else "fails its checksum", older
 
 
 def _places_of_copies(volume: Source, damaged: Superblock | None) -> Iterator[int]:

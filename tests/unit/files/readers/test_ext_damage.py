@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import random
 import struct
+from dataclasses import replace
 
 import pytest
 
 from mendbay.core.source import Lack
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.readers.ext import open_ext
-from mendbay.files.readers.ext_folder import BLOCK_FAILS, FOUND_IN_DAMAGE
+from mendbay.files.readers.ext_folder import BLOCK_FAILS, FOUND_IN_DAMAGE, SAME_NAME
 from mendbay.files.readers.ext_inode import BAD_CHECKSUM, OLDER, UNREADABLE
 from mendbay.files.readers.ext_proof import BAD_SUPERBLOCK, EMPTY, FREE_BLOCKS, FREE_INODE
 from mendbay.files.readers.ext_tree import TWICE
@@ -193,6 +194,46 @@ def bounds(patient: Patient, number: int) -> tuple[int, int]:
     return span.start, span.stop
 
 
+@pytest.mark.parametrize("recipe", ["ext4", "ext4-no-checksums", "ext3", "ext2"])
+@pytest.mark.parametrize("harm", ["zero", "garbage", "refused"])
+def test_without_the_blocks_of_the_root_folder_everything_is_found_in_the_inode_tables(
+    recipe: str, harm: str
+) -> None:
+    patient = Patient(recipe)
+    for block in patient.blocks_of("/"):
+        if harm == "refused":
+            patient.refuse([patient.block_span(block)])
+        else:
+            patient.fill(patient.block_span(block), b"\0" if harm == "zero" else GARBAGE)
+    named, was = patient.listing(), healthy(recipe)
+    assert list(named) == [b""]
+    root = named[b""]
+    assert (root.kind, root.inode, root.proof) == (Kind.FOLDER, 2, Proof.NONE)
+    assert len(root.problems) == 1
+    everything = patient.listing(nameless=True)
+    assert {entry.inode for entry in everything.values()} == {entry.inode for entry in was.values()}
+    # Every folder below the root keeps the names in it; only the root's own entries become nameless.
+    tops = {path: entry.inode for path, entry in was.items() if path and b"/" not in path}
+    for path, entry in was.items():
+        top, _, rest = path.partition(b"/")
+        if rest:
+            found = everything[b"inode-%d/%s" % (tops[top], rest)]
+            assert not found.named
+            assert found == replace(entry, path=found.path, named=False)
+
+
+@pytest.mark.parametrize("recipe", ["ext4-no-checksums", "ext2"])
+def test_one_name_twice_in_a_folder_is_doubted_both_times(recipe: str) -> None:
+    patient = Patient(recipe)
+    old, new = b"kiln-log-page-0700.txt", b"kiln-log-page-0701.txt"
+    at = patient.data.find(old, min(patient.blocks_of("/many")) * patient.block_bytes)
+    patient.put(at, new)
+    entries = [entry for entry in patient.open().walk() if entry.path == b"many/" + new]
+    was = healthy(recipe)
+    assert {entry.inode for entry in entries} == {was[b"many/" + name].inode for name in (old, new)}
+    assert [(entry.proof, entry.problems) for entry in entries] == [(Proof.NONE, (SAME_NAME,))] * 2
+
+
 @pytest.mark.parametrize("recipe", ["ext4", "ext4-no-checksums", "ext2"])
 @pytest.mark.parametrize("length", [0, 3, 7, 0xFFF0])
 def test_a_damaged_entry_length_costs_no_name(recipe: str, length: int) -> None:
@@ -352,6 +393,14 @@ def test_what_comes_from_the_half_that_fell_behind_is_said() -> None:
     assert found[b"sparse/2"].problems == (OLDER,)
     assert all("fell behind" in found[path].problems[0] for path in changed)
     assert all(found[path].proof is Proof.NONE for path in changed)
+
+
+def test_counts_in_descriptors_from_the_half_that_fell_behind_hide_no_inode() -> None:
+    patient = Patient("ext4-1k")
+    sound = patient.open().metadata()
+    patient.older = SpanSet([patient.block_span(2)])
+    assert sound.total_bytes < patient.open().metadata().total_bytes
+    assert patient.listing(nameless=True) == healthy("ext4-1k")
 
 
 @pytest.mark.parametrize("recipe", ["ext4-1k", "ext3"])
