@@ -22,15 +22,20 @@ from mendbay.pair.md import (
     read_bad_blocks,
 )
 from mendbay.pair.md_pack import pack_md090, pack_md12
-from mendbay.pair.partitions import find_partitions
-from support.box import MIB, bitmap_for, drive_bytes, member_bytes, superblock
+from mendbay.pair.partitions import Partition, find_partitions, pack_gpt
+from support.box import DISK_GUIDS, MIB, RAID_TYPE, bitmap_for, drive_bytes, member_bytes, superblock
 from support.sources import MemorySource
 
+INSIDE = pack_gpt(
+    MIB,
+    [Partition(1, Span(65_536, 131_072), RAID_TYPE, "inside", "9c2d4e6f-1a3b-4c5d-8e7f-00000000000a")],
+    DISK_GUIDS[0],
+)
 MEMBER = member_bytes(
     superblock(
         0, bitmap_at=8192, bad_blocks=Span(16_384, 20_480), component_bytes=MIB, data=Span(MIB, 2 * MIB)
     ),
-    b"data",
+    INSIDE.head.ljust(INSIDE.tail_at, b"d") + INSIDE.tail,
     3 * MIB,
     bitmap_for(superblock(0, component_bytes=MIB), SpanSet(), 1),
     SpanSet([Span(0, 512)]),
@@ -65,7 +70,12 @@ def test_random_bytes(data: bytes, sector_bytes: int) -> None:
 
 
 @settings(max_examples=150, deadline=None)
-@given(edits, st.sampled_from([0, 512, 1024, len(DRIVE) - 512, MIB + 4096, MIB + 8192, MIB + 16_384]))
+@given(
+    edits,
+    st.sampled_from(
+        [0, 512, 1024, len(DRIVE) - 512, MIB + 4096, MIB + 8192, MIB + 16_384, 2 * MIB, 2 * MIB + 1024]
+    ),
+)
 def test_edited_drive(changes: list[tuple[int, bytes]], base: int) -> None:
     image = bytearray(DRIVE)
     for at, value in changes:

@@ -16,7 +16,7 @@ from mendbay.imaging.attempt import Outcome
 from mendbay.inlets import device
 from mendbay.inlets.failing_loop import FailingLoop
 from mendbay.inlets.reader import ReaderProcess
-from mendbay.inlets.unsteady_description import Slow
+from mendbay.inlets.unsteady_description import Slow, dump
 from support.benches import (
     HANG,
     REFUSED,
@@ -28,7 +28,7 @@ from support.benches import (
     simulated_bench,
 )
 from support.patience import until
-from support.processes import children, open_descriptors
+from support.processes import children, is_running, open_descriptors
 
 pytestmark = [pytest.mark.root, needs_failing_loop]
 
@@ -84,6 +84,21 @@ def test_too_many_hung_reads_count_as_a_drive_that_vanished(tmp_path: Path) -> N
         assert until(lambda: reader.hanging == 0)
         assert reader.returned()
         assert bench.read(0).outcome is Outcome.GIVEN
+
+
+def test_the_cut_of_power_ends_the_hung_reads_of_a_drive_that_had_too_many(tmp_path: Path) -> None:
+    """The first look afterwards finds the drive: those reads do not count against it any more."""
+    with (
+        FailingLoop(description_of(tmp_path)) as loop,
+        ReaderProcess(loop.path, patience_seconds=0.3, abandoned_limit=1) as reader,
+    ):
+        bench = Bench(reader, description_of(tmp_path).image.read_bytes(), 512)
+        assert bench.read(HANG).outcome is Outcome.HUNG
+        assert bench.read(0).outcome is Outcome.VANISHED
+        loop.power_cycle()
+        assert reader.returned()
+        assert bench.holds(bench.read(0))
+        assert reader.hanging == 0
 
 
 def test_closing_with_a_hung_child_does_not_wait_for_it(tmp_path: Path) -> None:
@@ -203,9 +218,41 @@ def test_the_child_ends_with_the_mendbay_that_started_it(tmp_path: Path) -> None
         ) as mendbay:
             assert mendbay.stdout is not None
             child = int(mendbay.stdout.readline())
-            assert Path(f"/proc/{child}").exists()
+            assert is_running(child)
             mendbay.kill()
-        assert until(lambda: not Path(f"/proc/{child}").exists())
+        assert until(lambda: not is_running(child))
+
+
+def test_a_killed_program_leaves_no_server_no_loop_device_and_no_hung_child(tmp_path: Path) -> None:
+    """The program that made the device is killed while a read of it hangs. The mount has no place in any
+    folder: it is held by the server and the loop device, and gone with them."""
+    (tmp_path / "drive.toml").write_text(dump(description_of(tmp_path)))
+    program = (
+        "import sys, time; from pathlib import Path\n"
+        "from mendbay.core.span import Span\n"
+        "from mendbay.inlets.failing_loop import FailingLoop\n"
+        "from mendbay.inlets.reader import ReaderProcess\n"
+        "from mendbay.inlets.unsteady_description import load_unsteady\n"
+        "loop = FailingLoop(load_unsteady(Path(sys.argv[1])))\n"
+        "reader = ReaderProcess(loop.path)\n"
+        f"reader.ask(Span.at({HANG} * 512, 512))\n"
+        "while not any(turn == 'hangs' for _, _, turn in loop.log()): time.sleep(0.01)\n"
+        "print(loop.path.name, loop._process.pid, reader._child.process.pid, flush=True)\n"
+        "reader.answer()\n"
+    )
+    with subprocess.Popen(
+        [sys.executable, "-c", program, str(tmp_path / "drive.toml")], stdout=subprocess.PIPE, text=True
+    ) as owner:
+        assert owner.stdout is not None
+        name, server, child = owner.stdout.readline().split()
+        backing = Path("/sys/class/block", name, "loop")
+        assert backing.exists()
+        assert is_running(server)
+        assert is_running(child)
+        owner.kill()
+    assert until(lambda: not is_running(server))
+    assert until(lambda: not is_running(child)), "its read still hangs"
+    assert until(lambda: not backing.exists())
 
 
 def test_wear_is_shared_with_the_simulated_drive(tmp_path: Path) -> None:

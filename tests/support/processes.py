@@ -13,6 +13,15 @@ def open_descriptors() -> int:
     return len(os.listdir("/proc/self/fd"))
 
 
+def is_running(process: int | str) -> bool:
+    """Whether there is such a process; one that has ended counts as gone before anybody has reaped it, since
+    not every machine's first process reaps orphans."""
+    try:
+        return Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0] not in "ZX"
+    except OSError:
+        return False
+
+
 def children() -> set[int]:
     """The process ids of the children of this process, zombies included."""
     found = set()

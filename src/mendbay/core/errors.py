@@ -40,8 +40,15 @@ class MendbayError(Exception):
 
     def __init__(self, what: str, next_step: str) -> None:
         self.what = _ended(what)  # may begin with a name of a file, whose case counts
-        self.next_step = _ended(next_step[:1].upper() + next_step[1:])
+        self.next_step = _ended(_begun(next_step))
         super().__init__(self.what)
+
+
+def _begun(text: str) -> str:
+    """The text with a capital, unless it begins with a command or the name of a file, which must be typed
+    as they are."""
+    first = text.split(" ", 1)[0]
+    return text if first == "mendbay" or "/" in first else text[:1].upper() + text[1:]
 
 
 def _ended(text: str) -> str:

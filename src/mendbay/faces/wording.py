@@ -18,6 +18,11 @@ if TYPE_CHECKING:
     from mendbay.jobs.read_drive import ReadResult
 
 
+def counted(number: int, one: str) -> str:
+    """`1 file`, `2 files`."""
+    return f"{count_text(number)} {one if number == 1 else one + 's'}"
+
+
 def called_as() -> str:
     """How the person calls Mendbay, so that what a message tells them to type works as it stands."""
     return os.environ.get("MENDBAY_CALLED_AS", "mendbay")
@@ -69,16 +74,19 @@ def read_result_text(result: ReadResult) -> str:
     """What one reading of a drive came to."""
     size = result.identity.size_bytes
     lines = [
-        f"Bay {result.bay}: {percent_text(result.read_bytes, size)} of {bytes_text(size)} is in the image "
-        f"({count_text(size - result.read_bytes)} bytes are not); {result.ending}."
+        f"Bay {result.bay}: {percent_text(result.read_bytes, size)} of {bytes_text(size)} read"
+        + (f", {count_text(size - result.read_bytes)} bytes not" if result.read_bytes < size else "")
+        + f"; {result.ending}."
     ]
     if result.refused_bytes:
         sectors = result.refused_bytes // result.identity.sector_bytes
-        lines.append(f"  refused: {count_text(sectors)} sectors, each tried alone to the limit.")
+        lines.append(f"  refused: {counted(sectors, 'sector')}")
+        if not result.unread_bytes:
+            lines.append("  (to ask for them again, perhaps through another adapter: a larger --tries)")
     if result.unread_bytes:
         lines.append(f"  unread: {bytes_text(result.unread_bytes)}; the same command goes on with it.")
     if result.sha256:
-        lines.append(f"  SHA-256 of the image: {result.sha256}")
+        lines.append(f"  SHA-256: {result.sha256}")
     lines.append(f"  image: {result.image}")
     return "\n".join(lines)
 

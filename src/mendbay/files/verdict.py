@@ -121,7 +121,10 @@ def judge(entry: Entry, layout: Layout, outlook: Outlook, halves_parted_at: int 
         older = SpanSet()
     elif older:
         reasons.append(f"{older.total_bytes} bytes come from the half that fell behind and may be older")
-    if missing and layout.size_bytes > 0 and _nothing_left(layout, missing):
+    unread = SpanSet(gap.span for gap in outlook.gaps if gap.why is Lack.UNREAD)
+    if unread:
+        reasons.append(f"{unread.total_bytes} bytes have not been asked for yet: reading on may bring them")
+    if missing and not unread and layout.size_bytes > 0 and _nothing_left(layout, missing):
         verdict = Verdict.LOST
     elif missing:
         verdict = Verdict.HOLED

@@ -58,7 +58,7 @@ def look(path: Path, sector_bytes: int = 512) -> Identity:
     if not stat.S_ISREG(status.st_mode):
         raise SourceError(
             f"{path} is {_kind_of_node(status.st_mode)}, not a drive and not an image file",
-            "give a block device such as /dev/sdX, or a file that holds an image",
+            "Give a block device such as /dev/sdX, or a file that holds an image",
         )
     _refuse_in_use(path, in_use.uses_of_file(path))
     os.close(_open(path, os.O_RDONLY))
@@ -70,11 +70,11 @@ def _status(path: Path) -> os.stat_result:
         return path.stat()
     except FileNotFoundError:
         raise SourceError(
-            f"{path} does not exist", "check the name; `lsblk` lists the drives this machine sees"
+            f"{path} does not exist", "Check the name; `lsblk` lists the drives this machine sees"
         ) from None
     except OSError as trouble:
         raise SourceError(
-            f"{path} cannot be looked at: {trouble.strerror}", "check the path and your rights on its folders"
+            f"{path} cannot be looked at: {trouble.strerror}", "Check the path and your rights on its folders"
         ) from None
 
 
@@ -126,26 +126,26 @@ def open_trouble(path: Path, number: int) -> SourceError:
     if number in (errno.EACCES, errno.EPERM):
         return SourceError(
             f"{path} cannot be opened: you have no right to read it",
-            "run as root, or as a member of the group that owns it (`ls -l` shows it; often `disk`)",
+            "Run as root, or as a member of the group that owns it (`ls -l` shows it; often `disk`)",
         )
     if number == errno.EBUSY:
         return SourceBusy(
             f"{path} is held by something else on this machine",
-            "stop what uses it (a mount in a container, a running set or mapping), then try again",
+            "Stop what uses it (a mount in a container, a running set or mapping), then try again",
         )
     if number in GONE:
         return SourceError(
             f"{path} is there by name, but no drive answers behind it",
-            "check power and cable, then look at the kernel's messages (`dmesg`)",
+            "Check power and cable, then look at the kernel's messages (`dmesg`)",
         )
-    return SourceError(f"{path} cannot be opened: {os.strerror(number)}", "look at the kernel's messages")
+    return SourceError(f"{path} cannot be opened: {os.strerror(number)}", "Look at the kernel's messages")
 
 
 def _refuse_in_use(path: Path, uses: tuple[str, ...]) -> None:
     if uses:
         raise SourceBusy(
             f"{path} is in use: {'; '.join(uses)}",
-            "unmount or stop what uses it, so that its bytes stay still while they are read",
+            "Unmount or stop what uses it, so that its bytes stay still while they are read",
         )
 
 
@@ -159,9 +159,10 @@ def _identity(
     if size < sector:
         raise SourceTooSmall(
             f"{path} holds {size:,} bytes, less than one sector of {sector:,} bytes",
-            "check that this is the right source; a drive of size 0 usually wants its power cut and restored",
+            "Check that this is the right source; a drive of size 0 usually wants its power cut and restored",
         )
-    return Identity(kind, str(path), size, sector, physical, model, serial)
+    name = str(path).encode("utf-8", "backslashreplace").decode()  # a record must be able to hold it
+    return Identity(kind, name, size, sector, physical, model, serial)
 
 
 def texts_of(device: int) -> tuple[str, str]:
@@ -220,16 +221,16 @@ def guard_destination(source: Path, folder: Path, needed_bytes: int, file_name: 
     _refuse_same_file(source, status, folder / file_name if file_name else None)
     if stat.S_ISBLK(status.st_mode):
         _refuse_same_drive(source, status.st_rdev, folder, present)
-    if not os.access(present, os.W_OK | os.X_OK):
+    if not os.access(present, os.W_OK | os.X_OK, effective_ids=True):
         raise DestinationError(
-            f"{present} cannot be written to", "choose another folder, or change its rights"
+            f"{present} cannot be written to", "Choose another folder, or change its rights"
         )
     room = os.statvfs(present)
     free = room.f_bavail * room.f_frsize
     if needed_bytes > free:
         raise NoRoom(
             f"{folder} has {free:,} bytes free, but {needed_bytes:,} are needed",
-            f"make {needed_bytes - free:,} bytes of room there, or choose another destination",
+            f"Make {needed_bytes - free:,} bytes of room there, or choose another destination",
         )
 
 
@@ -240,7 +241,7 @@ def _present_part(folder: Path) -> Path:
             return one
         if one.exists() or one.is_symlink():
             break
-    raise DestinationError(f"{folder} is not a folder and cannot become one", "choose another destination")
+    raise DestinationError(f"{folder} is not a folder and cannot become one", "Choose another destination")
 
 
 def _refuse_same_file(source: Path, status: os.stat_result, target: Path | None) -> None:
@@ -249,7 +250,7 @@ def _refuse_same_file(source: Path, status: os.stat_result, target: Path | None)
     backing = in_use.backing_file(status.st_rdev) if stat.S_ISBLK(status.st_mode) else None
     if target.samefile(source) or (backing is not None and target.samefile(backing)):
         raise DestinationOnSource(
-            f"{target} is the source itself", "give the copy another name; the source is never written to"
+            f"{target} is the source itself", "Give the copy another name; the source is never written to"
         )
 
 
@@ -260,5 +261,5 @@ def _refuse_same_drive(source: Path, device: int, folder: Path, present: Path) -
         names = ", ".join(sorted(in_use.name_of(one) for one in shared))
         raise DestinationOnSource(
             f"{folder} lies on the drive that is to be read ({source}: {names})",
-            "choose a folder on another drive; writing to the source could destroy what is to be saved",
+            "Choose a folder on another drive; writing to the source could destroy what is to be saved",
         )

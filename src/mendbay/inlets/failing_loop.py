@@ -58,10 +58,11 @@ def _missing_rights() -> str:
 class FailingLoop:
     """An unsteady drive as a block device, for as long as this object is open.
 
-    One read by a program may reach the drive as several, since the kernel splits reads of more than 1 MiB;
-    all of them fail if one does. A ragged last sector of the image is not offered. Only slow sectors and
-    hangs take real time, unless the description says `real_time`. A hang ends by itself after
-    `hang_seconds`, at most two minutes, with `ETIMEDOUT`.
+    One read by a program may reach the drive as several, since the kernel splits reads of more than 1 MiB,
+    and of more than 512 KiB if they lie scattered in memory; the program's read fails if one of them does.
+    A ragged last sector of the image is not offered. Only slow sectors and hangs take real time, unless the
+    description says `real_time`. A hang ends by itself after `hang_seconds`, at most two minutes, with
+    `ETIMEDOUT`, or when the drive leaves the bus or its power is cut, with `ENODEV`.
 
     Raises:
         SourceError: it cannot be made here; the message says why.
@@ -92,20 +93,21 @@ class FailingLoop:
         except BrokenPipeError:
             raise self._ended() from None
         if not select.select([self._process.stdout], [], [], seconds)[0]:
-            raise SourceError("the failing loop device does not answer", "look at the kernel's messages")
+            raise SourceError("The failing loop device does not answer", "Look at the kernel's messages")
         line = self._process.stdout.readline()
         if not line:
             raise self._ended()
         answer = json.loads(line)
         if "trouble" in answer:
             raise SourceError(
-                f"no failing loop device: {answer['trouble']}", "run as root, on a machine with FUSE"
+                f"No failing loop device could be made: {answer['trouble']}",
+                "Run as root, on a machine with FUSE",
             )
         return answer["done"]
 
     def _ended(self) -> SourceError:
         return SourceError(
-            "the process behind the failing loop device has ended", "read what it wrote above this message"
+            "The process behind the failing loop device has ended", "Read what it wrote above this message"
         )
 
     def unplug(self) -> None:

@@ -76,8 +76,11 @@ class OneFile:
         sector = description.sector_bytes
         self.full_bytes = description.image_bytes // sector * sector
         self.log: list[tuple[int, int, str]] = []
-        self.may_go_on = threading.Event()
         self.lock = threading.Lock()
+        self.hanging = threading.Condition()
+        self.released = False
+        self.cuts = 0
+        """How often the drive left the bus or lost its power: that ends every read under way."""
         self.when_vanished: Callable[[], None] = lambda: None
         self.channel = os.open("/dev/fuse", os.O_RDWR | os.O_CLOEXEC)
 
@@ -162,12 +165,10 @@ class OneFile:
             self.keep_state()
         delay = fate.seconds if self.description.real_time else fate.slow_seconds
         if delay > 0 or fate.turn in (Turn.HANGS, Turn.VANISHES):
-            thread = threading.Thread(
-                target=self._finish, args=(unique, offset, length, fate, delay), daemon=True
-            )
-            thread.start()
+            finish = (unique, offset, length, fate, delay, self.cuts)
+            threading.Thread(target=self._finish, args=finish, daemon=True).start()
         else:
-            self._finish(unique, offset, length, fate, 0.0)
+            self._finish(unique, offset, length, fate, 0.0, self.cuts)
 
     def keep_state(self) -> None:
         if self.plan.changed:
@@ -175,14 +176,35 @@ class OneFile:
             if self.description.state_file is not None:
                 write_state(self.description.state_file, self.description, worn)
 
-    def _finish(self, unique: int, offset: int, length: int, fate: Fate, delay: float) -> None:
+    def release(self) -> None:
+        """Lets hanging reads go on."""
+        with self.hanging:
+            self.released = True
+            self.hanging.notify_all()
+
+    def cut_off(self) -> None:
+        """Ends hanging reads with an error, as leaving the bus does."""
+        with self.hanging:
+            self.cuts += 1
+            self.hanging.notify_all()
+
+    def _hang(self, cuts: int) -> int:
+        """Waits until a hanging read may go on; gives 0 then, or the errno with which it ends."""
+        # bounded: a reader that cannot be killed could otherwise never end
+        bound = min(self.description.hang_seconds, HANG_MOST_SECONDS)
+        with self.hanging:
+            self.hanging.wait_for(lambda: self.released or self.cuts != cuts, bound)
+            if self.cuts != cuts:
+                return errno.ENODEV
+            return 0 if self.released else errno.ETIMEDOUT
+
+    def _finish(self, unique: int, offset: int, length: int, fate: Fate, delay: float, cuts: int) -> None:
         time.sleep(delay)
         turn = fate.turn
         if turn is Turn.HANGS:
-            # bounded: a reader that cannot be killed could otherwise never end
-            let_go = self.may_go_on.wait(min(self.description.hang_seconds, HANG_MOST_SECONDS))
-            if not let_go:
-                self._reply(unique, error=errno.ETIMEDOUT)
+            error = self._hang(cuts)
+            if error:
+                self._reply(unique, error=error)
                 return
         if turn is Turn.VANISHES:
             self.when_vanished()
@@ -249,7 +271,11 @@ class Server:
     def __init__(self, description: UnsteadyDescription) -> None:
         self.file = OneFile(description)
         self.loop = LoopDevice(self.file.mount(), description.sector_bytes)
-        self.file.when_vanished = self.loop.take_size
+        self.file.when_vanished = self._leave_the_bus
+
+    def _leave_the_bus(self) -> None:
+        self.file.cut_off()
+        self.loop.take_size()
 
     def obey(self, command: str) -> object:
         """Does one command.
@@ -273,9 +299,9 @@ class Server:
                 raise ValueError(f"no such command: {command}")
             self.file.keep_state()
         if command == "release":
-            self.file.may_go_on.set()
+            self.file.release()
         else:
-            self.loop.take_size()
+            self._leave_the_bus()
         return True
 
 

@@ -33,6 +33,9 @@ NANO = 1_000_000_000
 STARTING_SECONDS = 10.0
 """Added to the patience for a child that has yet to start: a busy machine is not a hung drive."""
 
+ENDING_SECONDS = 1.0
+"""How long killed children get to end once the power was cut under their reads."""
+
 CRASHES_IN_A_ROW = 3
 
 OURS = frozenset({errno.EINVAL, errno.EFAULT, errno.EBADF})
@@ -183,7 +186,7 @@ class ReaderProcess:
         if trouble is not None:
             raise SourceError(
                 f"{self.path} cannot be opened for reading: {trouble.error}",
-                "check power and cable, then look at the kernel's messages (`dmesg`)",
+                "Check power and cable, then look at the kernel's messages (`dmesg`)",
             )
 
     @property
@@ -228,6 +231,8 @@ class ReaderProcess:
             ValueError: nothing is queued.
             SourceChanged: another drive answers under this name.
             MendbayError: the reading process crashes over and over, or the kernel calls the read malformed.
+
+        Whatever is raised, also a `KeyboardInterrupt`, everything queued is dropped.
         """
         self._must_be_open()
         if not self._queue:
@@ -242,6 +247,9 @@ class ReaderProcess:
             except EOFError:
                 self._replace_crashed(child)
                 continue
+            except BaseException:
+                self._break_off()
+                raise
             self._crashes = 0
             return attempt
 
@@ -274,8 +282,8 @@ class ReaderProcess:
         name = errno.errorcode.get(number, f"error {number}")
         if number in OURS:
             raise MendbayError(
-                f"the kernel calls a read of {self._queue[0].span} on {self.path} malformed ({name})",
-                "report this with the drive's sector size; nothing that was read is lost",
+                f"The kernel calls a read of {self._queue[0].span} on {self.path} malformed ({name})",
+                "Report this with the drive's sector size; nothing that was read is lost",
             )
         if number in device.GONE:
             self._leave()
@@ -325,7 +333,7 @@ class ReaderProcess:
             raise SourceChanged(
                 f"{self.path} now has {size:,} bytes in sectors of {sector}; it had {noted.size_bytes:,} in "
                 f"sectors of {noted.sector_bytes}",
-                "connect the drive that was there before, or start a new image for this one",
+                "Connect the drive that was there before, or start a new image for this one",
             )
 
     def returned(self) -> bool:
@@ -338,7 +346,7 @@ class ReaderProcess:
         self._must_be_open()
         self._leave()
         self._drop_queue()
-        if self.hanging >= self.abandoned_limit or not self.path.exists():
+        if self._hang_on() or not self.path.exists():
             return False
         child = self._start_child()
         try:
@@ -351,6 +359,15 @@ class ReaderProcess:
         self._take_claim()
         return True
 
+    def _hang_on(self) -> bool:
+        """Whether too many reads hang still: those that the cut of power ended get a moment to say so."""
+        end = time.monotonic() + ENDING_SECONDS
+        while self.hanging >= self.abandoned_limit:
+            if time.monotonic() > end:
+                return True
+            time.sleep(0.02)
+        return False
+
     def _must_have_same_serial(self) -> None:
         if self._identity.kind == "file":
             return
@@ -359,7 +376,7 @@ class ReaderProcess:
             self._leave()
             raise SourceChanged(
                 f"{self.path} now is the drive with serial number {serial}; it was {self._identity.serial}",
-                "connect the drive that was there before, or start a new image for this one",
+                "Connect the drive that was there before, or start a new image for this one",
             )
 
     def close(self) -> None:
@@ -419,6 +436,14 @@ class ReaderProcess:
         except subprocess.TimeoutExpired:
             self._stuck.append(process)
 
+    def _break_off(self) -> None:
+        """Ends a child whose answer was not taken in whole: the next one would be taken for that of another
+        read."""
+        self._drop_queue()
+        if self._child is not None:
+            self._end_healthy(self._child)
+            self._child = None
+
     def _replace_crashed(self, child: _Child) -> None:
         self._end_healthy(child)
         self._child = None
@@ -427,7 +452,7 @@ class ReaderProcess:
             self._crashes = 0
             self._drop_queue()
             raise MendbayError(
-                f"the process that reads {self.path} ended by itself {CRASHES_IN_A_ROW} times in a row "
+                f"The process that reads {self.path} ended by itself {CRASHES_IN_A_ROW} times in a row "
                 f"(last exit code {child.process.returncode})",
-                "check the machine's memory and the kernel's messages; nothing that was read is lost",
+                "Check the machine's memory and the kernel's messages; nothing that was read is lost",
             )

@@ -45,7 +45,7 @@ class UnsteadyDrive:
         if size < description.sector_bytes:
             raise SourceTooSmall(
                 f"{description.image} holds {size:,} bytes, less than one sector",
-                "give the unsteady drive an image with something in it",
+                "Give the unsteady drive an image with something in it",
             )
         self.plan = FaultPlan(description.faults())
         self.spent_seconds = 0.0
@@ -177,8 +177,8 @@ def take_state(path: Path, description: UnsteadyDescription, plan: FaultPlan) ->
         return
     except (OSError, ValueError, KeyError, TypeError) as trouble:
         raise UsageError(
-            f"the state file {path} of the unsteady drive cannot be used: {trouble}",
-            "delete it to begin with a drive that has not worn yet",
+            f"The state file {path} of the unsteady drive cannot be used: {trouble}",
+            "Delete it to begin with a drive that has not worn yet",
         ) from None
 
 

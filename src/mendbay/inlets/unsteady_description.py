@@ -110,8 +110,8 @@ class UnsteadyDescription:
             return self.image.stat().st_size
         except OSError as trouble:
             raise UsageError(
-                f"the image {self.image} of the unsteady drive cannot be used: {trouble.strerror}",
-                "correct `image` in the description; it is relative to the description's own folder",
+                f"The image {self.image} of the unsteady drive cannot be used: {trouble.strerror}",
+                "Correct `image` in the description; it is relative to the description's own folder",
             ) from None
 
     def faults(self) -> Faults:
@@ -124,7 +124,7 @@ class UnsteadyDescription:
             drawn = draw(self.random, self.sectors, self.seed)
         except ValueError as trouble:
             raise UsageError(
-                f"the random damage of {self.image} cannot be drawn: {trouble}", "ask for fewer `errors`"
+                f"The random damage of {self.image} cannot be drawn: {trouble}", "Ask for fewer `errors`"
             ) from None
         weak_at, weak_refuses = self._weak_columns(drawn)
         slow = sorted(self.slow, key=lambda one: one.at)
@@ -178,12 +178,12 @@ def load_unsteady(path: Path) -> UnsteadyDescription:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as trouble:
         raise UsageError(
-            f"the description {path} cannot be read: {trouble}", "check the name and the file"
+            f"The description {path} cannot be read: {trouble}", "Check the name and the file"
         ) from None
     return parse(text, path.parent, str(path))
 
 
-def parse(text: str, folder: Path, name: str = "the description") -> UnsteadyDescription:
+def parse(text: str, folder: Path, name: str = "The description") -> UnsteadyDescription:
     """A description from its text; paths in it are relative to `folder`.
 
     Raises:
@@ -192,7 +192,7 @@ def parse(text: str, folder: Path, name: str = "the description") -> UnsteadyDes
     try:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as trouble:
-        raise UsageError(f"{name} is not TOML: {trouble}", "correct the line it names") from None
+        raise UsageError(f"{name} is not TOML: {trouble}", "Correct the line it names") from None
     known = {one.name for one in fields(UnsteadyDescription)}
     for key in table:
         if key not in known:
@@ -212,7 +212,7 @@ def parse(text: str, folder: Path, name: str = "the description") -> UnsteadyDes
 
 
 def _bad(name: str, key: str, what: str) -> UsageError:
-    return UsageError(f"{name}: `{key}` {what}", "docs/unsteady.md lists the keys and what they may be")
+    return UsageError(f"{name}: `{key}` {what}", "Look up the keys in docs/unsteady.md")
 
 
 def _number(value: object) -> float:

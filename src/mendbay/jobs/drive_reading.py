@@ -206,7 +206,11 @@ class DriveReading:
         """After a long row of refusals: does the drive still give what it gave before?"""
         self._refused_in_a_row = 0
         if self._given is None:
-            return
+            raise DriveDied(
+                f"The drive in bay {self.bay} refused {DEAD_AFTER} reads in a row, all over its surface, and "
+                "has given nothing.",
+                "Power it off: every try wears it. Weigh its board, and head work in a clean room, first.",
+            )
         sector = self._store.identity.sector_bytes
         self._reader.ask(Span(self._given.start, self._given.start + sector))
         attempt = self._reader.answer()

@@ -18,11 +18,11 @@ from mendbay.handback import facts as words
 from mendbay.handback.advice import advice_for
 from mendbay.handback.bag import PayloadFile, json_bytes
 from mendbay.handback.facts import to_json
-from mendbay.handback.names import Named, links_json, names_json, plan_names, shown
+from mendbay.handback.names import Named, links_json, names_json, plan_names
 from mendbay.handback.words import moment
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import StepProgress
-from mendbay.jobs.list_files import Piece, trace
+from mendbay.jobs.list_files import Piece, folder_problems, trace
 from mendbay.jobs.ports import HandBackFolder, ImageStore, Papers
 from mendbay.jobs.volume import (
     OpenVolume,
@@ -57,6 +57,14 @@ class _Item:
     outlook: Outlook
     before: Judgement
 
+    @property
+    def is_empty_handed(self) -> bool:
+        """Whether not one stored byte of the file is at hand: no copy is made of nothing."""
+        missing = SpanSet(gap.span for gap in self.before.gaps)
+        return self.before.verdict is Verdict.LOST or (
+            self.layout.size_bytes > 0 and missing.total_bytes >= self.layout.size_bytes
+        )
+
 
 def hand_back(
     bench: Bench,
@@ -68,11 +76,12 @@ def hand_back(
     patterns: Sequence[str] = (),
     shop: str = "",
     keep_until: str = "",
+    bays: Sequence[str] = (),
 ) -> HandBackResult:
     """Copies the files that match the patterns (all without one) into a new bag, with reports.
 
-    Every copy is read again from the destination and compared. Files of which nothing is left are
-    listed, not made. Interrupted, the same call goes on where it stopped.
+    Every copy is read again from the destination and compared. Files of which nothing is at hand
+    are listed, not made. Interrupted, the same call goes on where it stopped.
 
     Raises:
         NothingWanted: no file matches.
@@ -80,12 +89,12 @@ def hand_back(
         Interrupted: stopped by hand.
     """
     case = bench.ledger.case(number)
-    with case_images(bench, case) as stores:
+    with case_images(bench, case, bays) as stores:
         volume = open_volume(sources_of(stores))
         everything = list(volume.system.walk(nameless=True))
         entries = _chosen(everything, patterns)
         items = [_item(volume, entry) for entry in entries if entry.kind is Kind.FILE]
-        copied = [one for one in items if one.before.verdict is not Verdict.LOST]
+        copied = [one for one in items if not one.is_empty_handed]
         names = plan_names([one.entry.path for one in copied])
         destination = open_folder(folder, case.folder)
         try:
@@ -93,7 +102,7 @@ def hand_back(
                 {name.path: one.layout.size_bytes for name, one in zip(names, copied, strict=True)}
             )
             files = _copy_all(bench, volume, stores, destination, copied, names)
-            files += [_lost(one) for one in items if one.before.verdict is Verdict.LOST]
+            files += [_not_copied(one) for one in items if one.is_empty_handed]
             proof = _proof_steps(volume, items, files)
             facts = _facts(bench, case, volume, stores, entries, files, proof)
             facts = replace(
@@ -238,12 +247,12 @@ def _trace_facts(piece: Piece) -> words.TraceFacts:
     )
 
 
-def _lost(item: _Item) -> words.FileFacts:
+def _not_copied(item: _Item) -> words.FileFacts:
     return words.FileFacts(
         path="",
         raw_path=item.entry.path,
         size_bytes=item.layout.size_bytes,
-        verdict=Verdict.LOST,
+        verdict=item.before.verdict,
         gaps=item.before.gaps,
         reasons=item.before.reasons,
         modified_at=item.entry.modified_at,
@@ -303,12 +312,7 @@ def _with_folders(
     and nothing may vanish in silence."""
     if system is None:
         return None
-    told = [
-        f"Folder {shown(one.path) or '(top)'}: {problem}."
-        for one in everything
-        if one.kind is Kind.FOLDER
-        for problem in one.problems
-    ]
+    told = list(folder_problems(everything))
     if len(told) > FOLDERS_TOLD:
         told = [*told[:FOLDERS_TOLD], f"{len(told) - FOLDERS_TOLD} more folders have problems."]
     return replace(system, remarks=(*system.remarks, *told))

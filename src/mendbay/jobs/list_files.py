@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 
+from mendbay.core.coverage import Condition
 from mendbay.core.errors import NothingWanted
 from mendbay.core.source import Origin
 from mendbay.core.span import Span
@@ -28,11 +29,15 @@ class FileLine:
 
 @dataclass(frozen=True, slots=True)
 class Listing:
-    """What is on a volume. `verdicts` counts the files of each verdict."""
+    """What is on a volume. `verdicts` counts the files of each verdict. `hidden` are sentences on what may
+    hide further files (a list of names that is damaged or not read); `unread` is, by bay, how many bytes
+    have never been asked for."""
 
     facts: VolumeFacts
     assembled: Assembled
     lines: tuple[FileLine, ...]
+    hidden: tuple[str, ...] = ()
+    unread: Mapping[str, int] = field(default_factory=dict)
 
     @property
     def verdicts(self) -> Counter[Verdict]:
@@ -57,32 +62,49 @@ class FileDetail:
     pieces: tuple[Piece, ...]
 
 
-def list_files(bench: Bench, number: int, patterns: Sequence[str] = (), *, nameless: bool = False) -> Listing:
+def list_files(
+    bench: Bench,
+    number: int,
+    patterns: Sequence[str] = (),
+    *,
+    nameless: bool = False,
+    bays: Sequence[str] = (),
+) -> Listing:
     """The entries that match any of the patterns (all without one), judged by what was read so far.
 
     Args:
         nameless: also search for files that no folder leads to any more.
+        bays: look at the drives of these alone; at all without one.
     """
     case = bench.ledger.case(number)
-    with case_images(bench, case) as stores:
+    with case_images(bench, case, bays) as stores:
         volume = open_volume(sources_of(stores))
         test = matcher(patterns) if patterns else None
+        everything = list(volume.system.walk(nameless=nameless))
         lines = tuple(
-            judged(volume, entry)
-            for entry in volume.system.walk(nameless=nameless)
-            if entry.path and (test is None or test(entry.path))
+            judged(volume, entry) for entry in everything if entry.path and (test is None or test(entry.path))
         )
-        return Listing(volume.system.facts, volume.assembled, lines)
+        unread = {bay: store.coverage().total_bytes(Condition.UNREAD) for bay, store in stores.items()}
+        hidden = tuple(folder_problems(everything))
+        return Listing(volume.system.facts, volume.assembled, lines, hidden, unread)
 
 
-def show_file(bench: Bench, number: int, path: bytes) -> FileDetail:
+def folder_problems(entries: Iterable[Entry]) -> Iterator[str]:
+    """What is wrong with folders, in sentences: a damaged list of names can hide files."""
+    for one in entries:
+        if one.kind is Kind.FOLDER:
+            name = one.path.decode("utf-8", "backslashreplace") or "at the top"
+            yield from (f"Folder {name}: {problem}." for problem in one.problems)
+
+
+def show_file(bench: Bench, number: int, path: bytes, bays: Sequence[str] = ()) -> FileDetail:
     """One file with the thread of evidence for its bytes.
 
     Raises:
         NothingWanted: there is no such path.
     """
     case = bench.ledger.case(number)
-    with case_images(bench, case) as stores:
+    with case_images(bench, case, bays) as stores:
         volume = open_volume(sources_of(stores))
         wanted = path.strip(b"/")
         for entry in volume.system.walk(nameless=True):

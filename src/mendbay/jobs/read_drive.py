@@ -10,7 +10,7 @@ import numpy as np
 
 from mendbay.case.records import Bay, Case, Facts, Image
 from mendbay.core.coverage import Condition
-from mendbay.core.errors import ForeignImage, NoSuchCase
+from mendbay.core.errors import ForeignImage, MendbayError, NoSuchCase, UsageError
 from mendbay.core.quantity import count_text
 from mendbay.core.source import Identity
 from mendbay.core.span import Span, SpanSet
@@ -94,6 +94,7 @@ def opened(bench: Bench, number: int, drive: DriveAt) -> Iterator[OpenDrive]:
     """The drive and its image, checked to belong together, with a run begun; closed in any case."""
     case = bench.ledger.case(number)
     Bay(number, drive.bay)  # its label becomes part of a file name: refuse an unusable one first
+    _refuse_third_bay(bench, number, drive.bay)
     reader = bench.drives.open(drive.where)
     try:
         store = _image_for(bench, case, drive, reader)
@@ -115,6 +116,9 @@ def opened(bench: Bench, number: int, drive: DriveAt) -> Iterator[OpenDrive]:
             source = ImageSource(store, drive.bay, reading.fetch)
             try:
                 yield OpenDrive(drive.bay, reading, store, source)
+            except MendbayError as trouble:
+                bench.note(number, "imaging", f"Bay {drive.bay}: {trouble.what}")
+                raise
             finally:
                 store.commit()
                 note_image(bench, number, drive.bay, store)
@@ -122,6 +126,16 @@ def opened(bench: Bench, number: int, drive: DriveAt) -> Iterator[OpenDrive]:
             store.close()
     finally:
         reader.close()
+
+
+def _refuse_third_bay(bench: Bench, number: int, label: str) -> None:
+    """A box has two bays: a third label is a slip of the finger, and would be paired with the others."""
+    known = [bay.bay for bay in bench.ledger.bays(number)]
+    if label not in known and len(known) >= 2:
+        raise UsageError(
+            f"Case {number} has the bays {' and '.join(known)}, not {label}.",
+            "Name one of them; a drive of another box belongs to another case.",
+        )
 
 
 def finish(bench: Bench, number: int, one: OpenDrive, ending: Ending) -> ReadResult:

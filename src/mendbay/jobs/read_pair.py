@@ -7,6 +7,7 @@ read before anything else.
 
 from __future__ import annotations
 
+import os
 import threading
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
@@ -105,6 +106,7 @@ def read_pair(
     wishes = tuple(patterns) or bench.ledger.case(number).wanted
     bench = replace(bench, tell=_one_at_a_time(bench))
     with ExitStack() as stack:
+        _refuse_same(bench, drives)
         lanes = [_Lane(bench, stack.enter_context(opened(bench, number, drive))) for drive in drives]
         bench.tell(Said("Looking for the pair and its file system."))
         volume = open_volume({lane.drive.bay: lane.source for lane in lanes})
@@ -122,6 +124,19 @@ def read_pair(
                 raise lane.gone
         asked = {lane.drive.bay: _asked(lane.drive.bay, first, wanted) for lane in lanes}
         return PairResult(volume.assembled, results, lines, asked)
+
+
+def _refuse_same(bench: Bench, drives: Sequence[DriveAt]) -> None:
+    """One drive given for two bays would be read twice and taken for a mirror of itself."""
+    seen: dict[str, str] = {}
+    for drive in drives:
+        name = os.path.realpath(bench.drives.look(drive.where).name)
+        if name in seen:
+            raise UsageError(
+                f"Bay {seen[name]} and bay {drive.bay} are given the same drive, {name}.",
+                "Name the drive of each bay; leave out a bay whose drive is not at hand.",
+            )
+        seen[name] = drive.bay
 
 
 def _read_descriptions(bench: Bench, volume: OpenVolume, lanes: Sequence[_Lane]) -> Mapping[str, SpanSet]:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from mendbay.case.records import Case
 from mendbay.core.errors import NoFileSystem, NoSuchCase
@@ -38,7 +38,8 @@ def open_volume(drives: Mapping[str, Source]) -> OpenVolume:
     for assembled in candidates:
         system = open_ext(assembled.volume)
         if system is not None:
-            return OpenVolume(assembled, system)
+            left = left_out(drives, assembled)
+            return OpenVolume(replace(assembled, remarks=assembled.remarks + left), system)
     found = ", ".join(f"{one.level} of {one.volume.size_bytes} bytes" for one in candidates) or "nothing"
     raise NoFileSystem(
         f"No ext2, ext3 or ext4 file system was found. Looked at: {found}.",
@@ -61,6 +62,16 @@ def candidates_on(drives: Mapping[str, Source]) -> tuple[Assembled, ...]:
     return found
 
 
+def left_out(drives: Mapping[str, Source], chosen: Assembled) -> tuple[str, ...]:
+    """A sentence for every bay whose drive has no part in the chosen volume."""
+    return tuple(
+        f"Bay {bay} has NO part in this volume: its drive belongs to another one or to none, and nothing of "
+        f"it is listed here. To look at it alone, use --bay {bay}."
+        for bay in drives
+        if bay not in chosen.bays
+    )
+
+
 def fresher_bay(assembled: Assembled) -> str:
     """The bay that is preferred because the other half is behind; empty if neither is."""
     return assembled.members[0].bay if assembled.stale_bays else ""
@@ -73,8 +84,11 @@ def explanation(assembled: Assembled) -> tuple[str, ...]:
 
 
 @contextmanager
-def case_images(bench: Bench, case: Case) -> Iterator[dict[str, ImageStore]]:
+def case_images(bench: Bench, case: Case, bays: Sequence[str] = ()) -> Iterator[dict[str, ImageStore]]:
     """The images of a case by bay, to look at; closed in any case.
+
+    Args:
+        bays: only these; all without one.
 
     Raises:
         NoSuchCase: the case has no image.
@@ -82,12 +96,13 @@ def case_images(bench: Bench, case: Case) -> Iterator[dict[str, ImageStore]]:
     stores: dict[str, ImageStore] = {}
     try:
         for bay in bench.ledger.bays(case.number):
-            if bench.images.exists(case, bay.bay):
+            if bench.images.exists(case, bay.bay) and (not bays or bay.bay in bays):
                 stores[bay.bay] = bench.images.reopen(case, bay.bay, writable=False)
         if not stores:
             raise NoSuchCase(
-                f"Case {case.number} has no image of a drive yet.",
-                "Read its drives first: mendbay drive read.",
+                f"Case {case.number} has no image of a drive yet"
+                + (f" in bay {', '.join(bays)}." if bays else "."),
+                "Read its drives first: mendbay pair read, or mendbay drive read for one alone.",
             )
         yield stores
     finally:

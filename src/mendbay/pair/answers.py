@@ -47,6 +47,26 @@ def marks_from(marks: Mapping[Mark, SpanSet]) -> tuple[Marked, ...]:
     return tuple(sorted(found, key=lambda one: (one.span.start, one.mark)))
 
 
+_MISSING = {
+    Lack.UNREAD: ("has not been read yet", "have not been read yet"),
+    Lack.WAIVED: ("was left out", "were left out"),
+    Lack.REFUSED: ("could not be read", "could not be read"),
+    Lack.ABSENT: ("is not there", "are not there"),
+}
+
+
+def missing_words(gaps: Iterable[Gap], plural: bool = False) -> str:
+    """The end of a sentence about something that is missing: why, by `MOST_HOPEFUL_FIRST`.
+
+    Raises:
+        ValueError: no gap.
+    """
+    reasons = {gap.why for gap in gaps}
+    if not reasons:
+        raise ValueError("nothing is missing")
+    return _MISSING[min(reasons, key=MOST_HOPEFUL_FIRST.index)][plural]
+
+
 def union(sets: Iterable[SpanSet]) -> SpanSet:
     """Every byte of any of the sets."""
     starts: list[Int64s] = []

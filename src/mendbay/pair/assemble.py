@@ -6,10 +6,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from mendbay.core.errors import CannotAssemble
-from mendbay.core.source import Source
+from mendbay.core.source import Lack, PartOf, Source, gaps_of
 from mendbay.core.span import Span, SpanSet
-from mendbay.pair.discover import Discovery, Place, discover
+from mendbay.pair.answers import lacks_of, missing_words
+from mendbay.pair.discover import MAX_PROBED, Discovery, Place, discover
 from mendbay.pair.md import ROLE_FAULTY, ROLE_JOURNAL, ROLE_SPARE
+from mendbay.pair.partitions import find_partitions_inside
 from mendbay.pair.standing import Ranked, Standing, explain, number, rank
 from mendbay.pair.volume import Level, build_volume
 
@@ -43,8 +45,10 @@ class Assembled:
     `halves` are the copies of a mirror in the order of preference, each with the volume's coordinates;
     empty for other levels. `freshness` and `remarks` are sentences. `parted_at` is when the older half
     fell behind, in seconds since 1970: its last update. It is None if none did, or if that time proves
-    nothing. `unreadable` are, by bay, places that had to be looked at and could not be read. `others` are the
-    further candidates: by falling size, a place without a superblock counting half.
+    nothing. `unreadable` are, by bay, places that had to be looked at and are missing. `others` are the
+    further candidates: by falling size, a place without a superblock counting half. A set whose volume has a
+    partition table of its own gives a candidate for each partition in it, with the members of the set, and
+    comes itself right after the largest of them: whatever file system it seems to hold is an earlier one.
     """
 
     volume: Source
@@ -85,7 +89,7 @@ def assemble(drives: Mapping[str, Source]) -> Assembled:
     made = found.volumes()
     largest = made[0] if made else None
     for size, trouble in found.troubles:
-        if largest is None or size > largest.volume.size_bytes:
+        if size > max((one.volume.size_bytes for one in made), default=-1):
             raise trouble
     if largest is None:
         raise CannotAssemble(
@@ -125,11 +129,15 @@ class _Sets:
 
     def volumes(self) -> list[Assembled]:
         """The candidates by falling weight."""
-        made = [one for one in map(self._set, self.sets.values()) if one is not None]
-        made.extend(self._single(place) for found in self.found for place in found.plain)
+        weighed: list[tuple[int, Assembled]] = []
+        for one in map(self._set, self.sets.values()):
+            if one is not None:
+                weighed.extend(_with_inside(one))
+        singles = (self._single(place) for found in self.found for place in found.plain)
+        weighed.extend((one.volume.size_bytes, one) for one in singles)
+        weighed.sort(key=lambda pair: -pair[0])
         troubles = tuple(f"{trouble.what} {trouble.next_step}" for _, trouble in self.troubles)
-        made = [replace(one, remarks=one.remarks + troubles) for one in made]
-        return sorted(made, key=_weight, reverse=True)
+        return [replace(one, remarks=one.remarks + troubles) for _, one in weighed]
 
     def _set(self, places: Sequence[Place]) -> Assembled | None:
         ranking = rank(places)
@@ -178,21 +186,44 @@ class _Sets:
         return [_lone_remark(one) for one in self.found if one.bay not in bays and not one.members]
 
 
-def _weight(one: Assembled) -> int:
-    """How much speaks for a candidate: its size, halved for a place without a superblock.
+SET_WEIGHT = 2
+"""How much more than its size speaks for a set, against a place without a superblock: that is often a member
+whose superblock is lost, and then a little larger than the set itself."""
 
-    Such a place is often a member whose superblock is lost, and then a little larger than the set itself.
-    """
-    return one.volume.size_bytes * (2 if one.set_uuid else 1)
+
+def _with_inside(whole: Assembled) -> list[tuple[int, Assembled]]:
+    """A set's volume and the partitions inside it, each with what speaks for it, most first."""
+    table = find_partitions_inside(whole.volume)
+    called = whole.name or whole.set_uuid
+    told = tuple(f"The volume {called}: {remark}" for remark in table.remarks)
+    whole = replace(whole, remarks=whole.remarks + told)
+    size = whole.volume.size_bytes
+    parts = [one for one in table.partitions if not one.is_container and one.span.start < size]
+    inside = []
+    for one in sorted(parts[:MAX_PROBED], key=lambda part: -part.span.length):
+        name = f"{called}, partition {one.number}"
+        remark = (
+            f"The volume {called} has a partition table of its own; this is its partition {one.number} of "
+            f"{number(len(parts))}"
+        )
+        volume = PartOf(whole.volume, one.span, name)
+        halves = tuple(PartOf(half, one.span, half.identity.name) for half in whole.halves)
+        part = replace(whole, volume=volume, name=name, halves=halves, remarks=(*whole.remarks, remark))
+        inside.append((min(one.span.length, size) * SET_WEIGHT, part))
+    weight = inside[0][0] if inside else size * SET_WEIGHT
+    return sorted((*inside, (weight, whole)), key=lambda pair: -pair[0])
 
 
 def _lone_remark(found: Discovery) -> str:
-    if found.unreadable:
-        return (
-            f"No superblock was found on bay {found.bay}, but "
-            f"{number(found.unreadable.total_bytes)} bytes where one could be could not be read"
-        )
-    return f"No superblock was found on bay {found.bay}"
+    """That no superblock was found on a drive, and what of the places for one is missing, and why."""
+    lacks = lacks_of(found.gaps)
+    said = " and ".join(_missing_bytes(why, spans) for why, spans in lacks.items())
+    return f"No superblock was found on bay {found.bay}" + (f", but {said}" if said else "")
+
+
+def _missing_bytes(why: Lack, spans: SpanSet) -> str:
+    words = missing_words(gaps_of(spans, why), plural=True)
+    return f"{number(spans.total_bytes)} bytes where one could be {words}"
 
 
 def _member(ranked: Ranked) -> Member:

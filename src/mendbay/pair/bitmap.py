@@ -12,12 +12,14 @@ import numpy as np
 
 from mendbay.core.source import Source
 from mendbay.core.span import Span, SpanSet
-from mendbay.pair.fields import layout, pack, parse
+from mendbay.pair.answers import missing_words
+from mendbay.pair.fields import Row, layout, pack, parse
 from mendbay.pair.md import LARGEST_SECTOR, SECTOR, Superblock, Version
 
 MAGIC = 0x6D74_6962
 HEADER_BYTES = 256
-VERSIONS = (3, 4, 5)
+VERSION_CLUSTERED = 5
+VERSIONS = (3, 4, VERSION_CLUSTERED)
 MAX_BIT_BYTES = 8 << 20
 """Sixty-four times what is set up for the largest sets; a hostile header cannot ask for more."""
 
@@ -83,7 +85,7 @@ def read_bitmap(member: Source, superblock: Superblock) -> Bitmap | str:
         return "The set keeps no write-intent bitmap"
     reading = member.read(Span.at(at, HEADER_BYTES))
     if not reading.is_complete:
-        return "The write-intent bitmap could not be read"
+        return f"The write-intent bitmap {missing_words(reading.gaps)}"
     row = parse(HEADER, reading.data)
     version, chunk = int(row["version"]), int(row["chunk_bytes"])
     sync_sectors = int(row["sync_sectors"])
@@ -103,19 +105,22 @@ def read_bitmap(member: Source, superblock: Superblock) -> Bitmap | str:
         sync_bytes=sync_bytes,
         chunk_bytes=chunk,
         marked=_marked(member, at + HEADER_BYTES, bits, chunk, sync_bytes),
-        doubts=tuple(_doubts(superblock, row["uuid"].tobytes(), int(row["state"]), int(row["events"]))),
+        doubts=tuple(_doubts(superblock, row)),
     )
 
 
-def _doubts(superblock: Superblock, uuid: bytes, state: int, events: int) -> list[str]:
+def _doubts(superblock: Superblock, row: Row) -> list[str]:
     """Why the kernel would not go by this bitmap (md_bitmap_read_sb)."""
     doubts: list[str] = []
-    if superblock.version is not Version.V090 and uuid != UUID(superblock.set_uuid).bytes:
+    version, state, events = int(row["version"]), int(row["state"]), int(row["events"])
+    if superblock.version is not Version.V090 and row["uuid"].tobytes() != UUID(superblock.set_uuid).bytes:
         doubts.append("it belongs to another set")
     if state & STATE_STALE:
         doubts.append("it says itself that it is out of date")
     if state & STATE_WRITE_ERROR:
         doubts.append("it says itself that it could not be written")
+    if version == VERSION_CLUSTERED:
+        doubts.append("it is one of several that a cluster keeps")
     if events < superblock.events:
         doubts.append(f"it stopped at {events} events while its member went on to {superblock.events}")
     return doubts

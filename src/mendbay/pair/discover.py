@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from mendbay.core.source import PartOf, Source
+from mendbay.core.source import Gap, PartOf, Source
 from mendbay.core.span import Span, SpanSet
+from mendbay.pair.answers import missing_words
 from mendbay.pair.md import Found, Superblock, find_superblocks
 from mendbay.pair.partitions import find_partitions
 from mendbay.pair.table import Partition, PartitionTable, TableKind
@@ -42,7 +43,11 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class Discovery:
-    """What one drive holds: members of sets, and places that are none."""
+    """What one drive holds: members of sets, and places that are none.
+
+    `unreadable` are the places, in bytes of the drive, that had to be looked at and are missing; `gaps` say
+    why.
+    """
 
     bay: str
     table: PartitionTable
@@ -50,6 +55,7 @@ class Discovery:
     plain: tuple[Place, ...]
     remarks: tuple[str, ...]
     unreadable: SpanSet = field(default_factory=SpanSet)
+    gaps: tuple[Gap, ...] = ()
 
 
 def discover(bay: str, drive: Source) -> Discovery:
@@ -58,7 +64,8 @@ def discover(bay: str, drive: Source) -> Discovery:
     Partitions are looked into first. Only if none is a member is the drive as a whole: a superblock at
     its end that lies inside a partition is then left over from an earlier use and set aside, since a
     table inside a set never reaches the set's own superblock. So a superblock that can be seen from both,
-    as 0.90 at the end of the last partition can, belongs to the partition.
+    as 0.90 at the end of the last partition can, belongs to the partition. A drive without members is taken
+    as a whole if it has no partitions, or none but in a table that may be left over.
     """
     table = find_partitions(drive)
     remarks = [f"Bay {bay}: {remark}" for remark in table.remarks]
@@ -81,10 +88,10 @@ def discover(bay: str, drive: Source) -> Discovery:
                 "an earlier use and set aside"
             )
         elif whole.superblock is not None:
-            return Discovery(bay, table, (whole,), (), tuple(remarks), unreadable)
-        if not places:
-            places = [Place(bay, None, whole.span, whole.source)]
-            remarks.extend(_no_table(bay, table))
+            return Discovery(bay, table, (whole,), (), tuple(remarks), unreadable, _gaps(drive, unreadable))
+        if not places or table.may_be_left_over:
+            places.append(Place(bay, None, whole.span, whole.source))
+            remarks.extend(_why_whole(bay, table, drive))
     return Discovery(
         bay,
         table,
@@ -92,7 +99,13 @@ def discover(bay: str, drive: Source) -> Discovery:
         tuple(place for place in places if place.superblock is None),
         tuple(remarks),
         unreadable,
+        _gaps(drive, unreadable),
     )
+
+
+def _gaps(drive: Source, spans: SpanSet) -> tuple[Gap, ...]:
+    """Why these bytes, which were asked for, are missing; no drive is touched again to find out."""
+    return tuple(gap for span in spans for gap in drive.outlook(span).gaps)
 
 
 def _look(bay: str, number: int | None, span: Span, drive: Source) -> tuple[Place, Found]:
@@ -115,9 +128,15 @@ def _holder(superblock: Superblock | None, partitions: Sequence[Partition]) -> P
     return next((p for p in partitions if not p.is_container and superblock.at in p.span), None)
 
 
-def _no_table(bay: str, table: PartitionTable) -> list[str]:
+def _why_whole(bay: str, table: PartitionTable, drive: Source) -> list[str]:
+    if table.may_be_left_over:
+        return [
+            f"Bay {bay}: nothing at the start of the drive tells of the partition table at its end, which "
+            "may be left over from an earlier use: the drive as a whole is a candidate too"
+        ]
     if table.kind is not TableKind.NONE:
         return [f"Bay {bay}: the partition table lists no partition that can be used"]
     if table.unreadable:
-        return [f"Bay {bay}: whether there is a partition table is not known, its places could not be read"]
+        words = missing_words(_gaps(drive, table.unreadable), plural=True)
+        return [f"Bay {bay}: whether there is a partition table is not known, its places {words}"]
     return []

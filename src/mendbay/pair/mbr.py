@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from mendbay.core.source import Source
 from mendbay.core.span import Span, SpanSet
+from mendbay.pair.answers import missing_words
 from mendbay.pair.fields import layout, pack, parse
 from mendbay.pair.table import Partition
 
@@ -112,7 +113,8 @@ def _follow_chain(drive: Source, extended: Slot, sector_bytes: int, first_number
         where = Span.at(at * sector_bytes, SECTOR_BYTES)
         reading = drive.read(where)
         if not reading.is_complete:
-            remarks.append(f"The chain of logical partitions breaks off: sector {at} could not be read")
+            why = missing_words(reading.gaps)
+            remarks.append(f"The chain of logical partitions breaks off: sector {at} {why}")
             return Records(tuple(found), tuple(remarks), SpanSet((where,)))
         slots = parse_records(reading.data)
         if slots is None:

@@ -7,15 +7,16 @@ its size: 0.90 at (n & ~127) - 128; 1.0 at (n - 16) & ~7; 1.1 at 0; 1.2 at 8.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from uuid import UUID
 
 import numpy as np
 
-from mendbay.core.source import Reading, Source
+from mendbay.core.source import Gap, Reading, Source
 from mendbay.core.span import Span, SpanSet
+from mendbay.pair.answers import lacks_of, missing_words
 from mendbay.pair.fields import Row, layout, parse
 
 SECTOR = 512
@@ -242,16 +243,17 @@ class _Probe:
     def __init__(self) -> None:
         self.sound: list[Superblock] = []
         self.damaged: list[Superblock] = []
-        self.unreadable: list[Span] = []
+        self.unreadable: list[Gap] = []
 
     def look(self, version: Version, at: int, reading: Reading) -> None:
-        data, missing = reading.data[at - reading.span.start :][:SUPER_BYTES], reading.missing()
-        if missing.overlaps(Span.at(at, SECTOR)):
-            self.unreadable.append(Span.at(at, SECTOR))
-            return
-        needed = Span.at(at, _bytes_needed(version, data))
-        if missing.overlaps(needed):
-            self.unreadable.extend(missing.clip(needed))
+        data = reading.data[at - reading.span.start :][:SUPER_BYTES]
+        first = Span.at(at, SECTOR)
+        lost = [Gap(first, gap.why) for gap in reading.gaps if gap.span.overlaps(first)]
+        if not lost:
+            needed = Span.at(at, _bytes_needed(version, data))
+            lost = [Gap(gap.span.clip(needed), gap.why) for gap in reading.gaps if gap.span.overlaps(needed)]
+        if lost:
+            self.unreadable.extend(lost)
             return
         found = parse_superblock(version, at, data)
         if found is not None:
@@ -278,11 +280,18 @@ def _result(*probes: _Probe) -> Found:
             f"More than one superblock is sound; the {sound[0].version} one, created last, is followed and "
             f"these are set aside: {others}"
         )
-    unreadable = SpanSet(span for probe in probes for span in probe.unreadable)
-    if unreadable and not sound:
-        listed = ", ".join(str(start) for start in unreadable.starts.tolist())
-        remarks.append(f"The places of superblocks at byte {listed} could not be read")
-    return Found(tuple(sound or damaged), tuple(remarks), unreadable)
+    gaps = [gap for probe in probes for gap in probe.unreadable]
+    if not sound:
+        remarks.extend(_unread_places(gaps))
+    return Found(tuple(sound or damaged), tuple(remarks), SpanSet(gap.span for gap in gaps))
+
+
+def _unread_places(gaps: Sequence[Gap]) -> Iterator[str]:
+    """A remark for each reason why places of superblocks are missing."""
+    for why, spans in lacks_of(gaps).items():
+        listed = ", ".join(str(start) for start in spans.starts.tolist())
+        words = missing_words([gap for gap in gaps if gap.why is why], plural=True)
+        yield f"The places of superblocks at byte {listed} {words}"
 
 
 def _damage(one: Superblock) -> str:
@@ -472,7 +481,9 @@ def read_bad_blocks(member: Source, superblock: Superblock) -> BadBlocks:
     if place is None:
         return BadBlocks()
     reading = member.read(place)
-    remark = "" if reading.is_complete else "A part of its list of bad blocks could not be read"
+    remark = ""
+    if not reading.is_complete:
+        remark = f"A part of its list of bad blocks {missing_words(reading.gaps)}"
     return BadBlocks(parse_bad_blocks(reading.data, superblock.bad_block_shift, superblock.data), remark)
 
 

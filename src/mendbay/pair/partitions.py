@@ -7,12 +7,14 @@ that cannot be read is never taken for a place without a table.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
-from mendbay.core.source import Reading, Source
+from mendbay.core.source import Gap, Reading, Source
 from mendbay.core.span import Span, SpanSet
+from mendbay.pair.answers import missing_words
 from mendbay.pair.gpt import (
+    SIGNATURE,
     GptHeader,
     PackedGpt,
     Unsound,
@@ -25,11 +27,21 @@ from mendbay.pair.gpt import (
 from mendbay.pair.mbr import PROTECTIVE_TYPE, Slot, follow_records, parse_records
 from mendbay.pair.table import Partition, PartitionTable, TableKind
 
-__all__ = ["PackedGpt", "Partition", "PartitionTable", "TableKind", "find_partitions", "pack_gpt"]
+__all__ = [
+    "PackedGpt",
+    "Partition",
+    "PartitionTable",
+    "TableKind",
+    "find_partitions",
+    "find_partitions_inside",
+    "pack_gpt",
+]
 
 TABLE_SECTOR_SIZES = (512, 4096)
 HEAD_BYTES = 6 * 4096
 """Holds the records, the header and the usual entries of both sector sizes: one short read."""
+INSIDE_BYTES = 8192
+_FIRST_SECTOR = Span(0, 512)
 
 
 def find_partitions(drive: Source) -> PartitionTable:
@@ -53,7 +65,9 @@ def find_partitions(drive: Source) -> PartitionTable:
         return _with_hybrid_remark(found, slots)
     remarks = list(search.remarks)
     if records_unread:
-        remarks.append("The first sector, where a partition table begins, could not be read")
+        remarks.append(
+            f"The first sector, where a partition table begins, {missing_words(_within(head, _FIRST_SECTOR))}"
+        )
     if protected:
         remarks.append(
             "The first sector says that a GUID partition table follows, but neither copy can be used"
@@ -64,6 +78,28 @@ def find_partitions(drive: Source) -> PartitionTable:
         remarks=(*remarks, *table.remarks),
         unreadable=table.unreadable | search.unreadable | records_unread,
     )
+
+
+def find_partitions_inside(volume: Source) -> PartitionTable:
+    """The partition table that a set's volume has of its own, as some boxes make it.
+
+    Most have none, so the start has to announce one, or be missing, before anything else is looked at:
+    8 KiB there are all that a volume without a table costs. What is left of an earlier table at the end
+    of a volume whose start is whole does not count.
+
+    Returns:
+        As `find_partitions`.
+    """
+    start = volume.read(Span(0, min(INSIDE_BYTES, volume.size_bytes)))
+    places = [Span.at(unit, len(SIGNATURE)) for unit in TABLE_SECTOR_SIZES]
+    known = not any(start.missing().overlaps(place) for place in (_FIRST_SECTOR, *places))
+    if known and not parse_records(start.data) and not _signed(start.data, places):
+        return PartitionTable(TableKind.NONE, (), volume.sector_bytes)
+    return find_partitions(volume)
+
+
+def _signed(data: bytes, places: Iterable[Span]) -> bool:
+    return any(data[place.start : place.stop] == SIGNATURE for place in places)
 
 
 def _of_records(drive: Source, slots: tuple[Slot, ...]) -> PartitionTable:
@@ -94,12 +130,16 @@ def _with_leftover_remark(table: PartitionTable, head: Reading) -> PartitionTabl
 
 def _records(head: Reading) -> tuple[tuple[Slot, ...], SpanSet]:
     """The used records of the first sector, none if it is no table; and the sector if it is unreadable."""
-    first = Span(0, 512)
-    if len(head.data) < first.length:
+    if len(head.data) < _FIRST_SECTOR.length:
         return (), SpanSet()
-    if head.missing().overlaps(first):
-        return (), SpanSet((first,))
+    if head.missing().overlaps(_FIRST_SECTOR):
+        return (), SpanSet((_FIRST_SECTOR,))
     return parse_records(head.data[:512]) or (), SpanSet()
+
+
+def _within(reading: Reading, where: Span) -> list[Gap]:
+    """The gaps of a reading that meet a span."""
+    return [gap for gap in reading.gaps if gap.span.overlaps(where)]
 
 
 def _unit_of_records(drive: Source, slots: tuple[Slot, ...]) -> int:
@@ -156,7 +196,8 @@ class _GptSearch:
                 remark = "The backup of the GUID partition table is used: " + (
                     "; ".join(self.remarks) if self.remarks else "the primary is not there"
                 )
-                return replace(found, remarks=(remark, *found.remarks))
+                alone = not self.expected and not self.remarks
+                return replace(found, remarks=(remark, *found.remarks), may_be_left_over=alone)
         return None
 
     def _units(self) -> tuple[int, ...]:
@@ -175,14 +216,18 @@ class _GptSearch:
         where = Span.at(lba * unit, unit)
         if where.stop > self.drive.size_bytes:
             return None
-        sector = self._sector(where)
-        if sector is None and unit != self.drive.sector_bytes and not self.expected:
+        reading = self._reading(where)
+        missing = _within(reading, where)
+        if missing and unit != self.drive.sector_bytes and not self.expected:
             return None  # nothing points to a table there, so its being unreadable says nothing
-        if sector is None:
+        if missing:
             self.unreadable = self.unreadable | SpanSet((where,))
-            self.remarks.append(f"the {which} header at sector {lba} (of {unit} bytes) could not be read")
+            self.remarks.append(
+                f"the {which} header at sector {lba} (of {unit} bytes) {missing_words(missing)}"
+            )
             return None
-        header = parse_header(sector, lba, unit)
+        at = where.start - reading.span.start
+        header = parse_header(reading.data[at : at + unit], lba, unit)
         if header is None:
             return None
         if isinstance(header, Unsound):
@@ -199,7 +244,7 @@ class _GptSearch:
             self.unreadable = self.unreadable | missing
             self.remarks.append(
                 f"{missing.total_bytes} bytes of the {which} entries at byte {header.array.start} "
-                "could not be read"
+                f"{missing_words(reading.gaps, plural=True)}"
             )
             return None
         if not array_holds(header, reading.data):
@@ -216,14 +261,9 @@ class _GptSearch:
             )
         return PartitionTable(TableKind.GPT, partitions, header.sector_bytes, (*more, *remarks))
 
-    def _sector(self, where: Span) -> bytes | None:
-        """One sector, from the first read where possible; None if any of it is missing."""
-        if self.head.span.covers(where):
-            if self.head.missing().overlaps(where):
-                return None
-            return self.head.data[where.start : where.stop]
-        reading = self.drive.read(where)
-        return reading.data if reading.is_complete else None
+    def _reading(self, where: Span) -> Reading:
+        """A reading that holds one sector: the first one where possible."""
+        return self.head if self.head.span.covers(where) else self.drive.read(where)
 
     def _array(self, header: GptHeader) -> Reading:
         if self.head.span.covers(header.array) and not self.head.missing().overlaps(header.array):

@@ -42,6 +42,8 @@ class PartitionTable:
     `sector_bytes` is the unit the table counts in, which can differ from the drive's own. `unreadable`
     are the places that had to be looked at and could not be read: with kind `none`, an empty set means
     that there is no table, and anything else that it is not known. `remarks` are sentences.
+    `may_be_left_over` says that only a backup at the end was found and nothing at the start, which is how
+    it looks on a drive whose table was overwritten, and also on one that was put to another use.
     """
 
     kind: TableKind
@@ -49,3 +51,4 @@ class PartitionTable:
     sector_bytes: int = 512
     remarks: tuple[str, ...] = ()
     unreadable: SpanSet = field(default_factory=SpanSet)
+    may_be_left_over: bool = False

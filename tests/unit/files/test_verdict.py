@@ -45,8 +45,14 @@ def test_bytes_of_a_half_in_step_leave_a_file_whole_but_are_told() -> None:
 def test_missing_bytes_make_a_hole_and_only_all_of_them_a_loss() -> None:
     some = Outlook((Gap(Span(512, 1024), Lack.REFUSED),))
     assert judge(ENTRY, LAYOUT, some).verdict is Verdict.HOLED
-    everything = Outlook((Gap(Span(0, 10_000), Lack.UNREAD),))
+    everything = Outlook((Gap(Span(0, 10_000), Lack.REFUSED),))
     assert judge(ENTRY, LAYOUT, everything).verdict is Verdict.LOST
+
+
+def test_what_was_never_asked_for_is_not_lost() -> None:
+    found = judge(ENTRY, LAYOUT, Outlook((Gap(Span(0, 10_000), Lack.UNREAD),)))
+    assert found.verdict is Verdict.HOLED
+    assert "not been asked for" in found.reasons[0]
 
 
 def test_a_sparse_rest_does_not_save_a_file_whose_stored_bytes_are_gone() -> None:

@@ -49,4 +49,4 @@ def test_a_system_call_that_fails_raises_its_error() -> None:
 def test_a_description_that_does_not_work_is_said_by_the_server(tmp_path: Path) -> None:
     with pytest.raises(SourceError, match=r"none\.img") as found:
         FailingLoop(UnsteadyDescription(tmp_path / "none.img"))
-    assert "no failing loop device" in found.value.what
+    assert "No failing loop device" in found.value.what

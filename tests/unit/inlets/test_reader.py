@@ -5,7 +5,9 @@ from __future__ import annotations
 import errno
 import os
 import signal
-from collections.abc import Callable
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -15,7 +17,8 @@ from mendbay.core.span import Span
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.inlets import reader_child
 from mendbay.inlets.reader import CRASHES_IN_A_ROW, ReaderProcess
-from support.processes import children, open_descriptors
+from support.patience import until
+from support.processes import children, is_running, open_descriptors
 from support.scripted_drive import numbered
 
 
@@ -145,9 +148,81 @@ def test_a_child_that_is_killed_is_replaced_and_every_queued_read_is_answered(im
             assert bytes(attempt.data) == content[place : place + 512]
 
 
-def test_a_key_pressed_at_the_terminal_does_not_reach_the_child(image: Path) -> None:
+MENDBAY = """
+import signal, sys
+from pathlib import Path
+from mendbay.core.span import Span
+from mendbay.inlets.reader import ReaderProcess
+keys = []
+signal.signal(signal.SIGINT, lambda *_: keys.append("Ctrl-C"))
+reader = ReaderProcess(Path(sys.argv[1]), patience_seconds=5)
+def tell():
+    reader.ask(Span(0, 512))
+    attempt = reader.answer()
+    print(reader._child.process.pid, attempt.outcome.name, *keys, flush=True)
+tell()
+while True:
+    sys.stdin.readline()
+    tell()
+"""
+
+
+@pytest.fixture
+def mendbay(image: Path) -> Iterator[subprocess.Popen[str]]:
+    """A process that reads a sector, says which child read it, and does so again for every line it is sent;
+    with a group of its own, as everything started at one terminal has."""
+    with subprocess.Popen(
+        [sys.executable, "-c", MENDBAY, str(image)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        process_group=0,
+    ) as process:
+        yield process
+        process.kill()
+
+
+def said(process: subprocess.Popen[str]) -> str:
+    assert process.stdout is not None
+    return process.stdout.readline().strip()
+
+
+def test_a_key_pressed_at_the_terminal_does_not_reach_the_child(mendbay: subprocess.Popen[str]) -> None:
+    assert mendbay.stdin is not None
+    child = said(mendbay).removesuffix(" GIVEN")
+    os.killpg(mendbay.pid, signal.SIGINT)
+    mendbay.stdin.write("\n")
+    mendbay.stdin.flush()
+    assert said(mendbay) == f"{child} GIVEN Ctrl-C", "the same child reads on"
+
+
+def test_a_killed_mendbay_leaves_no_child(mendbay: subprocess.Popen[str]) -> None:
+    child = said(mendbay).removesuffix(" GIVEN")
+    assert is_running(child)
+    mendbay.kill()
+    assert until(lambda: not is_running(child))
+
+
+def test_an_answer_broken_off_half_way_is_never_taken_for_that_of_a_later_read(
+    image: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     with ReaderProcess(image) as reader:
-        assert os.getsid(child_of(reader)) != os.getsid(0)
+        for place in (0, 512, 1024):
+            reader.ask(Span.at(place, 512))
+        child = reader._child
+        assert child is not None
+        take = child.answer
+
+        def break_off(seconds: float) -> None:
+            take(seconds)
+            raise KeyboardInterrupt
+
+        monkeypatch.setattr(child, "answer", break_off)
+        with pytest.raises(KeyboardInterrupt):
+            reader.answer()
+        assert reader.queued == 0
+        assert bytes(read(reader, 2048).data) == image.read_bytes()[2048:2560]
+        assert reader.hanging == 0
 
 
 def test_what_look_refuses_is_refused_before_any_child_is_started(tmp_path: Path) -> None:
@@ -229,8 +304,12 @@ def test_a_malformed_read_is_a_defect_and_never_blamed_on_the_drive(
     image: Path, stand_in: StandIn, name: str
 ) -> None:
     stand_in(f"opened()\nanswer(-{getattr(errno, name)})\ntime.sleep(9)")
-    with ReaderProcess(image) as reader, pytest.raises(MendbayError, match=f"malformed \\({name}\\)"):
-        read(reader, 0)
+    with ReaderProcess(image) as reader:
+        reader.ask(Span(0, 512))
+        reader.ask(Span(512, 1024))
+        with pytest.raises(MendbayError, match=f"The kernel calls .* malformed \\({name}\\)"):
+            reader.answer()
+        assert reader.queued == 0
 
 
 def test_a_child_that_crashes_over_and_over_ends_the_job_and_blames_no_sector(

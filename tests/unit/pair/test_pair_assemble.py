@@ -15,11 +15,23 @@ from mendbay.pair.compare import compare_halves
 from mendbay.pair.md import ROLE_FAULTY, ROLE_SPARE, Superblock, Version
 from mendbay.pair.member import Withheld
 from mendbay.pair.mirror import Half, Mirror
+from mendbay.pair.partitions import Partition, pack_gpt
 from mendbay.pair.raid10 import FAR_2, OFFSET_2, TWO_MEMBER_LAYOUTS, copy_on
 from mendbay.pair.standing import Standing
 from mendbay.pair.stripe import Raid0Layout, Stripe, raid0_zones
 from mendbay.pair.volume import Level
-from support.box import MIB, OTHER_UUID, UPDATED, bitmap_for, drive, drive_bytes, member_bytes, superblock
+from support.box import (
+    DISK_GUIDS,
+    MIB,
+    OTHER_UUID,
+    RAID_TYPE,
+    UPDATED,
+    bitmap_for,
+    drive,
+    drive_bytes,
+    member_bytes,
+    superblock,
+)
 from support.sources import MemorySource, block_at, numbered
 
 DATA = numbered(2 * MIB)
@@ -192,13 +204,41 @@ def test_damaged_superblock_is_taken_for_older() -> None:
     assert any("its checksum fails" in text for text in made.remarks)
 
 
-def test_unreadable_superblock_is_told_from_none() -> None:
+@pytest.mark.parametrize(
+    ("why", "said"), [(Lack.REFUSED, "could not be read"), (Lack.UNREAD, "have not been read yet")]
+)
+def test_missing_superblock_is_told_from_none(why: Lack, said: str) -> None:
     drives = pair(superblock(0), superblock(1))
     lost = SpanSet([Span(MIB + 4096, MIB + 4608)])
-    broken = MemorySource(drives["2"].data, {Lack.REFUSED: lost}, bay="2")
+    broken = MemorySource(drives["2"].data, {why: lost}, bay="2")
     made = assemble({"1": drives["1"], "2": broken})
     assert made.unreadable == {"2": lost}
-    assert any("No superblock was found on bay 2, but 512 bytes" in remark for remark in made.remarks)
+    assert f"No superblock was found on bay 2, but 512 bytes where one could be {said}" in made.remarks
+
+
+def test_each_reason_why_a_place_is_missing_is_counted_apart() -> None:
+    lost = {
+        Lack.UNREAD: SpanSet([Span(MIB + 4096, MIB + 4608)]),
+        Lack.REFUSED: SpanSet([Span(5 * MIB - 8192, 5 * MIB - 7680)]),
+    }
+    drives = pair(superblock(0), superblock(1))
+    made = assemble({"1": drives["1"], "2": MemorySource(drives["2"].data, lost, bay="2")})
+    assert (
+        "No superblock was found on bay 2, but 512 bytes where one could be have not been read yet and "
+        "512 bytes where one could be could not be read"
+    ) in made.remarks
+
+
+@pytest.mark.parametrize(
+    ("why", "said"), [(Lack.REFUSED, "could not be read"), (Lack.UNREAD, "have not been read yet")]
+)
+def test_drive_whose_table_is_missing_says_so(why: Lack, said: str) -> None:
+    raw = drive_bytes([member_bytes(superblock(0), DATA)])
+    ends = SpanSet([Span(0, 32_768), Span(len(raw) - 32_768, len(raw))])
+    made = assemble({"1": MemorySource(raw, {why: ends})})
+    assert (made.level, made.members[0].partition) == (Level.SINGLE, None)
+    assert f"Bay 1: whether there is a partition table is not known, its places {said}" in made.remarks
+    assert made.unreadable["1"].covers(Span(0, 1024))
 
 
 def woven(chunk: int, layout: Raid0Layout = Raid0Layout.ORIGINAL) -> tuple[list[bytes], bytes]:
@@ -351,6 +391,83 @@ def test_drives_without_superblocks_give_a_candidate_for_each_place() -> None:
     assert "carries no superblock" in made.remarks[-1]
 
 
+def test_drive_used_as_a_whole_after_it_had_a_table_is_a_candidate_as_a_whole() -> None:
+    image = bytearray(drive_bytes([bytes(2 * MIB)]))
+    image[: 2 * 4096] = bytes(2 * 4096)
+    made = assemble({"1": MemorySource(image)})
+    assert [one.members[0].partition for one in (made, *made.others)] == [None, 1]
+    assert any("may be left over" in remark for remark in made.remarks)
+    member = bytearray(drive_bytes([member_bytes(superblock(0), DATA)]))
+    member[: 2 * 4096] = bytes(2 * 4096)
+    found = assemble({"1": MemorySource(member)})
+    assert (found.members[0].partition, found.others) == (1, ())
+
+
+INNER = (
+    Partition(1, Span(65_536, 262_144), RAID_TYPE, "small", "9c2d4e6f-1a3b-4c5d-8e7f-00000000000a"),
+    Partition(2, Span(262_144, 2_031_616), RAID_TYPE, "big", "9c2d4e6f-1a3b-4c5d-8e7f-00000000000b"),
+)
+
+
+def with_table_inside(content: bytes) -> bytes:
+    """The content of a volume with a partition table of its own at both ends."""
+    table = pack_gpt(len(content), INNER, DISK_GUIDS[0])
+    return table.head + content[len(table.head) : table.tail_at] + table.tail
+
+
+def parted_pair(gaps: SpanSet) -> dict[str, MemorySource]:
+    """A mirror with a table inside; bay 1 has gaps in its data, bay 2 fell behind."""
+    lost = {Lack.REFUSED: gaps.shift(DATA_AT)}
+    return {
+        "1": drive([member_bytes(fresh(bitmap_at=None), with_table_inside(DATA))], "1", lost),
+        "2": drive([member_bytes(stale(bitmap_at=None), with_table_inside(OLD))], "2"),
+    }
+
+
+def test_partitions_inside_a_set_are_candidates_before_the_set_itself() -> None:
+    made = assemble(parted_pair(SpanSet([Span(266_240, 270_336)])))
+    found = [(one.name, one.level, one.volume.size_bytes) for one in (made, *made.others)]
+    assert found == [
+        ("tarn:data, partition 2", Level.MIRROR, INNER[1].span.length),
+        ("tarn:data", Level.MIRROR, 2 * MIB),
+        ("tarn:data, partition 1", Level.MIRROR, INNER[0].span.length),
+    ]
+    assert (made.stale_bays, made.parted_at, made.set_uuid) == (("2",), LAPSED, superblock().set_uuid)
+    reading = made.volume.read(Span(0, 12_288))
+    assert [block_at(reading.data, at) for at in (0, 4096, 8192)] == [64, 100_065, 66]
+    assert reading.marked(Mark.POSSIBLY_OLDER) == SpanSet([Span(4096, 8192)])
+    assert made.volume.trace(Span(0, 4096))[0].at == Span.at(DATA_AT + 262_144, 4096)
+    assert [block_at(half.read(Span(0, 4096)).data) for half in made.halves] == [64, 100_064]
+    assert "partition table of its own; this is its partition 2 of 2" in made.remarks[-1]
+
+
+def test_table_inside_a_set_is_found_by_its_backup_where_no_half_has_its_start() -> None:
+    start = SpanSet([Span(0, 24_576)])
+    drives = parted_pair(start)
+    drives["2"] = MemorySource(drives["2"].data, {Lack.UNREAD: start.shift(DATA_AT)}, bay="2")
+    made = assemble(drives)
+    assert made.name == "tarn:data, partition 2"
+    assert any("The volume tarn:data: The backup" in remark for remark in made.remarks)
+
+
+def test_volume_whose_start_is_missing_says_that_a_table_inside_is_not_known() -> None:
+    drives = pair(superblock(0), superblock(1), gaps=SpanSet([Span(0, 512)]))
+    unread = {Lack.UNREAD: SpanSet([Span.at(DATA_AT, 512)])}
+    made = assemble({"1": drives["1"], "2": MemorySource(drives["2"].data, unread, bay="2")})
+    assert (made.name, made.others) == ("tarn:data", ())
+    assert (
+        "The volume tarn:data: The first sector, where a partition table begins, has not been read yet"
+    ) in made.remarks
+
+
+def test_table_inside_a_set_of_whole_drives_belongs_to_the_set() -> None:
+    """With its superblock at the end the set begins where the drive does, and so does the table inside it."""
+    one = superblock(0, version=Version.V10, data=Span(0, 2 * MIB), raid_disks=1, roles=(0,))
+    made = assemble({"1": MemorySource(member_bytes(one, with_table_inside(DATA)))})
+    assert [(made.name, made.level)] == [("tarn:data, partition 2", Level.SINGLE)]
+    assert (made.members[0].partition, made.members[0].version) == (None, "1.0")
+
+
 def test_no_drives_cannot_be_assembled() -> None:
     for call in (assemble, assemble_all):
         with pytest.raises(CannotAssemble):
@@ -418,12 +535,15 @@ def test_member_cut_short_answers_absent() -> None:
 
 
 def test_looking_at_a_healthy_pair_touches_little() -> None:
-    """One read of the table and one of the start of each partition: 48 and 16 sectors."""
+    """One read of the table and one of the start of each partition: 48 and 16 sectors.
+
+    And on the preferred half 16 sectors at the start of each volume, where a table of its own would be.
+    """
     drives = box_with_a_system_set()
     assemble(drives)
-    for one in drives.values():
-        assert len(one.reads) == 3
-        assert sum(read.length for read in one.reads) == 24_576 + 2 * 8192
+    for one, volumes in zip(drives.values(), (2, 0), strict=True):
+        assert len(one.reads) == 3 + volumes
+        assert sum(read.length for read in one.reads) == 24_576 + (2 + volumes) * 8192
 
 
 def test_clone_of_a_half_is_another_half() -> None:

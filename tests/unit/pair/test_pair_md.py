@@ -120,12 +120,20 @@ def test_damaged_alone_is_given_as_damaged() -> None:
     assert found.best.problems == ()
 
 
-def test_unreadable_is_not_none() -> None:
+@pytest.mark.parametrize(
+    ("why", "said"),
+    [
+        (Lack.REFUSED, "could not be read"),
+        (Lack.UNREAD, "have not been read yet"),
+        (Lack.WAIVED, "were left out"),
+    ],
+)
+def test_missing_is_not_none_and_its_reason_is_told(why: Lack, said: str) -> None:
     data = member_bytes(superblock(), b"")
     lost = SpanSet([Span(4096, 4608)])
-    found = find_superblocks(MemorySource(data, {Lack.REFUSED: lost}))
+    found = find_superblocks(MemorySource(data, {why: lost}))
     assert (found.best, found.unreadable) == (None, lost)
-    assert "could not be read" in found.remarks[0]
+    assert found.remarks == (f"The places of superblocks at byte 4096 {said}",)
     none = find_superblocks(MemorySource(bytes(SIZE)))
     assert (none.best, none.unreadable, none.remarks) == (None, SpanSet(), ())
 
@@ -279,6 +287,14 @@ def test_doubtful_bitmap_proves_nothing(changes: dict[str, int], doubt: str) -> 
     assert found.dirty(2 * MIB, 4812) == SpanSet([Span(0, 2 * MIB)])
 
 
+def test_bitmap_of_a_cluster_proves_nothing() -> None:
+    """Version 5 (Linux kernel 6.1, md-bitmap.h): every node keeps one, and only together they tell all."""
+    member, one = bitmap_of(SpanSet())
+    raw = bytearray(member.data)
+    raw[8192 + 4] = 5
+    assert read(MemorySource(raw), one).doubts == ("it is one of several that a cluster keeps",)
+
+
 def test_bitmap_of_another_set_proves_nothing() -> None:
     member, one = bitmap_of(SpanSet())
     assert read(member, replace(one, set_uuid=OTHER_UUID)).doubts == ("it belongs to another set",)
@@ -296,7 +312,7 @@ def test_hostile_or_missing_bitmaps_are_sentences() -> None:
     member, one = bitmap_of(SpanSet())
     assert "keeps no" in str(read_bitmap(member, replace(one, bitmap_at=None)))
     lost = MemorySource(member.data, {Lack.UNREAD: SpanSet([Span(8192, 8704)])})
-    assert "could not be read" in str(read_bitmap(lost, one))
+    assert "has not been read yet" in str(read_bitmap(lost, one))
     for at, value, said in (
         (0, b"\0", "first bytes"),
         (4, b"\x09", "first bytes"),

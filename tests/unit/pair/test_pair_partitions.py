@@ -12,7 +12,15 @@ from mendbay.core.source import Lack
 from mendbay.core.span import Span, SpanSet
 from mendbay.pair.gpt import MAX_ARRAY_BYTES
 from mendbay.pair.mbr import MAX_LOGICAL
-from mendbay.pair.partitions import HEAD_BYTES, Partition, TableKind, find_partitions, pack_gpt
+from mendbay.pair.partitions import (
+    HEAD_BYTES,
+    INSIDE_BYTES,
+    Partition,
+    TableKind,
+    find_partitions,
+    find_partitions_inside,
+    pack_gpt,
+)
 from support.box import DISK_GUIDS, MIB, RAID_TYPE
 from support.sources import MemorySource
 
@@ -75,11 +83,14 @@ def test_a_flipped_byte_anywhere_in_the_primary_leads_to_the_backup(at: int) -> 
 
 
 @pytest.mark.parametrize("lost", [Span(512, 1024), Span(1024, 1536), Span(0, 17_408)])
-@pytest.mark.parametrize("why", [Lack.REFUSED, Lack.UNREAD])
-def test_an_unreadable_primary_leads_to_the_backup(lost: Span, why: Lack) -> None:
+@pytest.mark.parametrize(
+    ("why", "said"), [(Lack.REFUSED, "could not be read"), (Lack.UNREAD, "not been read yet")]
+)
+def test_a_missing_primary_leads_to_the_backup(lost: Span, why: Lack, said: str) -> None:
     table = find_partitions(MemorySource(gpt(), {why: SpanSet([lost])}))
     assert (table.kind, table.partitions) == (TableKind.GPT, PARTS)
-    assert "could not be read" in table.remarks[0]
+    assert said in table.remarks[0]
+    assert not table.may_be_left_over
 
 
 def test_a_wiped_start_leads_to_the_backup() -> None:
@@ -88,6 +99,7 @@ def test_a_wiped_start_leads_to_the_backup() -> None:
     table = find_partitions(MemorySource(image))
     assert table.partitions == PARTS
     assert table.remarks == ("The backup of the GUID partition table is used: the primary is not there",)
+    assert table.may_be_left_over
 
 
 def test_unreadable_is_not_no_table() -> None:
@@ -96,6 +108,7 @@ def test_unreadable_is_not_no_table() -> None:
     assert (unknown.kind, unknown.partitions) == (TableKind.NONE, ())
     assert unknown.unreadable.covers(Span(0, 512))
     assert unknown.unreadable.covers(Span(SIZE - 512, SIZE))
+    assert unknown.remarks[-1] == "The first sector, where a partition table begins, could not be read"
     none = find_partitions(MemorySource(bytes(SIZE)))
     assert (none.kind, none.unreadable, none.remarks) == (TableKind.NONE, SpanSet(), ())
 
@@ -270,6 +283,31 @@ def test_records_in_sectors_of_512_on_a_drive_of_4096() -> None:
     image = mbr((0, records((0x83, 2048, SIZE // 512 - 2048))))
     table = find_partitions(MemorySource(image, sector_bytes=4096))
     assert (table.sector_bytes, table.partitions[0].span) == (512, Span(MIB, SIZE))
+
+
+def test_a_table_inside_a_volume_must_be_announced_at_its_start() -> None:
+    announced = MemorySource(gpt())
+    assert find_partitions_inside(announced).partitions == PARTS
+    left_over = gpt()
+    left_over[:1024] = bytes(1024)
+    volume = MemorySource(left_over)
+    assert find_partitions_inside(volume).kind is TableKind.NONE
+    assert volume.reads == [Span(0, INSIDE_BYTES)]
+
+
+@pytest.mark.parametrize("sector_bytes", [512, 4096])
+def test_a_table_inside_a_volume_is_announced_by_its_header_alone(sector_bytes: int) -> None:
+    image = gpt(sector_bytes)
+    image[:512] = bytes(512)
+    assert find_partitions_inside(MemorySource(image)).partitions == PARTS
+
+
+def test_a_volume_whose_start_is_missing_may_have_a_table() -> None:
+    lost = {Lack.UNREAD: SpanSet([Span(0, 512)])}
+    assert find_partitions_inside(MemorySource(gpt(), lost)).partitions == PARTS
+    unknown = find_partitions_inside(MemorySource(bytes(SIZE), lost))
+    assert unknown.unreadable == SpanSet([Span(0, 512)])
+    assert unknown.remarks == ("The first sector, where a partition table begins, has not been read yet",)
 
 
 def test_a_table_of_records_does_not_cost_a_look_at_the_end() -> None:

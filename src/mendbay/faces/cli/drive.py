@@ -50,7 +50,9 @@ def look(screen: Screen, source: str, sector_bytes: int) -> None:
 @click.argument("bay")
 @click.argument("source")
 @click.option("--adapter", default="", help="What the drive hangs on; noted with every read.")
-@click.option("--minutes", type=float, help="Stop after so long; the same command goes on later.")
+@click.option(
+    "--minutes", type=click.FloatRange(min=0), help="Stop after so long; the same command goes on later."
+)
 @click.option(
     "--tries", type=click.IntRange(1, 100), help="How often a refused sector is asked for.  [default: 3]"
 )

@@ -9,14 +9,17 @@ import click
 
 from mendbay.core.clock import iso_from_epoch
 from mendbay.core.errors import EXIT_INCOMPLETE
-from mendbay.core.quantity import count_text
+from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces import wording
 from mendbay.faces.cli.pair import assembled_json, volume_json
-from mendbay.faces.cli.screen import Screen, printable, table
+from mendbay.faces.cli.screen import Screen, printable, table, wrapped
 from mendbay.files.tree import Kind
 from mendbay.files.verdict import Verdict
 from mendbay.jobs.list_files import FileDetail, FileLine, Listing, list_files, show_file
+from mendbay.jobs.volume import explanation
 from mendbay.wiring import open_bench
+
+HIDDEN_SHOWN = 10
 
 
 @click.group(name="files")
@@ -27,13 +30,17 @@ def command() -> None:
 @command.command(name="list")
 @click.argument("case", type=int)
 @click.argument("patterns", nargs=-1)
+@click.option("--bay", "bays", multiple=True, metavar="BAY", help="Only the drive of this bay; repeat it.")
 @click.option("--damaged", is_flag=True, help="Only files that are not whole.")
 @click.option("--nameless", is_flag=True, help="Also search for files that no folder leads to any more.")
 @click.pass_obj
-def list_(screen: Screen, case: int, patterns: tuple[str, ...], damaged: bool, nameless: bool) -> None:
+def list_(
+    screen: Screen, case: int, patterns: tuple[str, ...], bays: tuple[str, ...], damaged: bool, nameless: bool
+) -> None:
     """List the files of CASE that match any of PATTERNS (all without one)."""
     with open_bench(screen.home) as bench:
-        listing = list_files(bench, case, patterns, nameless=nameless)
+        names = [_raw(one).decode("utf-8", "surrogateescape") for one in patterns]
+        listing = list_files(bench, case, names, nameless=nameless, bays=bays)
     lines = [
         line
         for line in listing.lines
@@ -44,11 +51,14 @@ def list_(screen: Screen, case: int, patterns: tuple[str, ...], damaged: bool, n
             "pair": assembled_json(listing.assembled),
             "file_system": volume_json(listing.facts),
             "verdicts": {str(word): listing.verdicts.get(word, 0) for word in Verdict},
+            "hidden": list(listing.hidden),
+            "unread_bytes": dict(listing.unread),
             "files": [wording.file_json(line) for line in lines],
         },
         _listing_text(listing, lines, case),
     )
-    if any(listing.verdicts.get(word, 0) for word in (Verdict.HOLED, Verdict.LOST, Verdict.UNPROVEN)):
+    damage = (Verdict.HOLED, Verdict.LOST, Verdict.UNPROVEN)
+    if listing.hidden or any(listing.verdicts.get(word, 0) for word in damage):
         sys.exit(EXIT_INCOMPLETE)
 
 
@@ -61,7 +71,16 @@ def _listing_text(listing: Listing, lines: list[FileLine], case: int) -> str:
         rows.append((word, size, iso_from_epoch(entry.modified_at)[:10], _named(line)))
     counts = ", ".join(f"{count_text(listing.verdicts.get(word, 0))} {word}" for word in Verdict)
     text = table(rows, ("", "bytes", "changed", "path"), right=(1,)) if rows else "Nothing to list."
-    return f"{text}\n\nFiles: {counts}.\nNext: {wording.called_as()} handback make {case} FOLDER"
+    out = [f"{text}\n", f"Files listed: {counts}."]
+    out += [wrapped(one) for one in listing.hidden[:HIDDEN_SHOWN]]
+    out += [
+        wrapped(f"Bay {bay}: {bytes_text(count)} have not been asked for yet; reading on may bring more.")
+        for bay, count in listing.unread.items()
+        if count
+    ]
+    told = [one for one in explanation(listing.assembled) if "NO part" in one]
+    out += [wrapped(one) for one in told]
+    return "\n".join([*out, f"Next: {wording.called_as()} handback make {case} FOLDER"])
 
 
 def _named(line: FileLine) -> str:
@@ -71,19 +90,21 @@ def _named(line: FileLine) -> str:
     if entry.kind is Kind.LINK:
         name += f" -> {printable(entry.link_target or b'')}"
     troubles = list(entry.problems)
-    if judgement is not None and judgement.verdict is not Verdict.WHOLE:
-        troubles.insert(0, wording.verdict_text(judgement, entry.size_bytes))
+    if judgement is not None and (judgement.gaps or judgement.older):
+        said = wording.verdict_text(judgement, entry.size_bytes)
+        troubles.insert(0, said.removeprefix(f"{judgement.verdict}, "))
     return "\n      ".join([name, *troubles])
 
 
 @command.command(name="show")
 @click.argument("case", type=int)
 @click.argument("path")
+@click.option("--bay", "bays", multiple=True, metavar="BAY", help="Only the drive of this bay; repeat it.")
 @click.pass_obj
-def show(screen: Screen, case: int, path: str) -> None:
+def show(screen: Screen, case: int, path: str, bays: tuple[str, ...]) -> None:
     """Show one file of CASE: its verdict, and where every byte of it came from."""
     with open_bench(screen.home) as bench:
-        detail = show_file(bench, case, _raw(path))
+        detail = show_file(bench, case, _raw(path), bays)
     screen.answer(_detail_json(detail), _detail_text(detail))
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import sys
+from datetime import date
 from pathlib import Path
 
 import click
 
-from mendbay.core.errors import EXIT_INCOMPLETE
+from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen
@@ -25,11 +26,18 @@ def command() -> None:
 @click.argument("case", type=int)
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
 @click.option("--want", "patterns", multiple=True, metavar="PATTERN", help="Only these files; repeat it.")
+@click.option("--bay", "bays", multiple=True, metavar="BAY", help="Only the drive of this bay; repeat it.")
 @click.option("--shop", default="", envvar="MENDBAY_SHOP", help="Name of the shop, for the report.")
 @click.option("--keep-until", default="", metavar="DATE", help="Until when the shop keeps its images.")
 @click.pass_obj
 def make(
-    screen: Screen, case: int, folder: Path, patterns: tuple[str, ...], shop: str, keep_until: str
+    screen: Screen,
+    case: int,
+    folder: Path,
+    patterns: tuple[str, ...],
+    bays: tuple[str, ...],
+    shop: str,
+    keep_until: str,
 ) -> None:
     """Copy the files of CASE into FOLDER, read every copy again, and report.
 
@@ -44,12 +52,27 @@ def make(
             papers(),
             patterns=patterns,
             shop=shop,
-            keep_until=keep_until,
+            keep_until=_day(keep_until),
+            bays=bays,
         )
     facts = result.facts
     screen.answer(_made_json(facts, folder), _made_text(facts, folder))
     if any(facts.tallies[word].files for word in ("holed", "lost", "unproven")):
         sys.exit(EXIT_INCOMPLETE)
+
+
+def _day(text: str) -> str:
+    """A day as reports carry it.
+
+    Raises:
+        UsageError: it is none.
+    """
+    if text:
+        try:
+            date.fromisoformat(text)
+        except ValueError as trouble:
+            raise UsageError(f"'{text}' is not a day.", "Write it as 2027-02-25.") from trouble
+    return text
 
 
 def _made_text(facts: HandBack, folder: Path) -> str:

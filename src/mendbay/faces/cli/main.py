@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import importlib
 import os
+import re
 import sys
 import traceback
 from typing import Any
@@ -113,8 +114,21 @@ def _tell(trouble: MendbayError, as_json: bool) -> int:
         }
         print(json.dumps({"error": shape}, ensure_ascii=False))
     else:
-        print(f"mendbay: {trouble.what}\nNext: {trouble.next_step}", file=sys.stderr)
+        called = os.environ.get("MENDBAY_CALLED_AS", "mendbay")
+        verbs = r"\bmendbay (?=case|drive|pair|files|handback|demo|--help)"
+        step = re.sub(verbs, lambda _: f"{called} ", trouble.next_step)
+        for line in (f"mendbay: {trouble.what}", f"Next: {step}"):
+            print(_fitted(line), file=sys.stderr)
     return trouble.exit_code
+
+
+def _fitted(line: str) -> str:
+    """A line broken to the width of the terminal, if a person is reading."""
+    if not sys.stderr.isatty():
+        return line
+    from mendbay.faces.cli.screen import wrapped
+
+    return wrapped(line, hang="  ")
 
 
 if __name__ == "__main__":

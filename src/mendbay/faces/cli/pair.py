@@ -36,11 +36,12 @@ def command() -> None:
 
 @command.command(name="look")
 @click.argument("case", type=int)
+@click.option("--bay", "bays", multiple=True, metavar="BAY", help="Only the drive of this bay; repeat it.")
 @click.pass_obj
-def look(screen: Screen, case: int) -> None:
+def look(screen: Screen, case: int, bays: tuple[str, ...]) -> None:
     """Say how the drives of CASE belong together, from what has been read of them."""
     with open_bench(screen.home) as bench:
-        candidates, facts = look_at_pair(bench, case)
+        candidates, facts = look_at_pair(bench, case, bays)
     chosen = candidates[0]
     screen.answer(
         {
@@ -62,7 +63,7 @@ def look(screen: Screen, case: int) -> None:
 )
 @click.option("--only-wanted", is_flag=True, help="Stop after what is wanted.")
 @click.option("--adapter", "adapters", multiple=True, metavar="BAY=NAME", help="What a drive hangs on.")
-@click.option("--minutes", type=float, help="How long the rest may take.")
+@click.option("--minutes", type=click.FloatRange(min=0), help="How long the rest may take.")
 @click.option(
     "--tries", type=click.IntRange(1, 100), help="How often a refused sector is asked for.  [default: 3]"
 )

@@ -111,6 +111,7 @@ class ExtFileSystem:
         self._groups = groups
         self._journal = journal
         self._journal_doubts = journal_doubts
+        self._at_hand: dict[int, Inode] = {}
         self._blocks = BlockStore(source, groups.superblock.block_bytes)
         self._tables = InodeTables(groups, self._blocks)
         self._prover = Prover(groups, Bitmaps(groups, self._blocks), source.size_bytes)
@@ -268,7 +269,7 @@ class ExtFileSystem:
 
     def layout(self, entry: Entry) -> Layout:
         """Where the bytes of an entry lie on `source`. Folders and links have that of their stored bytes."""
-        inode = self._tables.load([entry.inode])[entry.inode]
+        inode = self._inode(entry.inode)
         found = map_one(self._superblock, self._blocks, inode)
         told = self._prover.describe(inode, found, entry.kind)
         told = replace(told, problems=self._worded(told.problems))
@@ -279,6 +280,18 @@ class ExtFileSystem:
         if inode.is_inline:
             return self._inline_layout(inode, told)
         return layout_of(self._superblock, told.size, found, told.proof, told.problems)
+
+    def _inode(self, number: int) -> Inode:
+        """One inode. The others of its block are parsed with it, which costs no read: files are asked for
+        in about the order of their inodes."""
+        if number not in self._at_hand:
+            one = self._superblock
+            per_block = one.block_bytes // one.inode_bytes
+            first = number - (number - 1) % one.inodes_per_group % per_block
+            if len(self._at_hand) > BATCH:
+                self._at_hand.clear()
+            self._at_hand |= self._tables.load(range(first, first + per_block))
+        return self._at_hand[number]
 
     def _inline_layout(self, inode: Inode, told: Description) -> Layout:
         held = inline_content(inode)
