@@ -60,7 +60,8 @@ class Entry:
     hold any other byte); the root folder is the empty path. `named` is False for a file found by its
     inode alone. Times are seconds since 1970 (UTC), `changed_at` being the last change of the inode
     itself; 0 if never set. `problems` are sentences a technician can read; an entry with problems is
-    still given as far as it can be. `links` is how many names the inode says it has.
+    still given as far as it can be; `mode` is 0 if its inode cannot be used at all, and only the name and
+    kind are then known. `links` is how many names the inode says it has.
     """
 
     path: bytes

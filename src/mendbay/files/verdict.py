@@ -1,8 +1,9 @@
 """The verdict on a file: is every byte of it proven?
 
 `whole`: all bytes are there and their description is proven. `holed`: some bytes are missing; which, is
-listed. `lost`: nothing of a file that had bytes is left. `unproven`: all bytes are there, but either the
-description could not be checked or some bytes come from a half that fell behind and may be older.
+listed. `lost`: nothing of a file that had bytes is left, or its inode is not to be had, so that not even
+its size is known. `unproven`: all bytes are there, but either the description could not be checked or some
+bytes come from a half that fell behind and may be older.
 """
 
 from __future__ import annotations
@@ -124,7 +125,9 @@ def judge(entry: Entry, layout: Layout, outlook: Outlook, halves_parted_at: int 
     unread = SpanSet(gap.span for gap in outlook.gaps if gap.why is Lack.UNREAD)
     if unread:
         reasons.append(f"{unread.total_bytes} bytes have not been asked for yet: reading on may bring them")
-    if missing and not unread and layout.size_bytes > 0 and _nothing_left(layout, missing):
+    if _is_undescribed(entry):
+        verdict = Verdict.LOST  # a name without an inode: an empty copy would look like an empty file
+    elif missing and not unread and layout.size_bytes > 0 and _nothing_left(layout, missing):
         verdict = Verdict.LOST
     elif missing:
         verdict = Verdict.HOLED
@@ -133,6 +136,11 @@ def judge(entry: Entry, layout: Layout, outlook: Outlook, halves_parted_at: int 
     else:
         verdict = Verdict.WHOLE
     return Judgement(verdict, outlook.gaps, other_half, older, tuple(reasons))
+
+
+def _is_undescribed(entry: Entry) -> bool:
+    """Whether there is nothing but the name of a file: no inode that can be used leads to its bytes."""
+    return entry.kind is Kind.FILE and entry.mode == 0 and entry.proof is Proof.NONE
 
 
 def _untouched_since(entry: Entry, parted_at: int | None) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -22,7 +22,7 @@ from mendbay.handback.names import Named, links_json, names_json, plan_names
 from mendbay.handback.words import moment
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import StepProgress
-from mendbay.jobs.list_files import Piece, folder_problems, trace
+from mendbay.jobs.list_files import Piece, folder_problems, link_problems, trace
 from mendbay.jobs.ports import HandBackFolder, ImageStore, Papers
 from mendbay.jobs.volume import (
     OpenVolume,
@@ -35,7 +35,7 @@ from mendbay.jobs.volume import (
 
 OpenFolder = Callable[[Path, str], HandBackFolder]
 REPORT_HTML, REPORT_PDF, REPORT_JSON = "report.html", "report.pdf", "report.json"
-FOLDERS_TOLD = 200
+MOST_TOLD = 200
 COPY_TRIES = 2
 """How often a copy that does not read back equal is made before the destination is given up on."""
 
@@ -107,13 +107,13 @@ def hand_back(
             facts = _facts(bench, case, volume, stores, entries, files, proof)
             facts = replace(
                 facts,
-                file_system=_with_folders(facts.file_system, everything),
+                file_system=_with_damage(facts.file_system, everything),
                 wanted=tuple(patterns) or case.wanted,
                 shop=shop,
                 keep_until=keep_until,
                 advice=advice_for(facts.files, facts.bays, volume.assembled.level, keep_until),
             )
-            links = [(one.path, one.link_target or b"") for one in entries if one.kind is Kind.LINK]
+            links = [(one.raw_path, one.target) for one in facts.links]
             destination.finish(
                 bench.now()[:10],
                 [("Source-Organization", shop)] if shop else [],
@@ -289,15 +289,23 @@ def _facts(
             system.kind, system.label, system.uuid, system.size_bytes, system.has_checksums, system.remarks
         ),
         links=tuple(
-            words.LinkFacts(one.path, one.link_target or b"") for one in entries if one.kind is Kind.LINK
-        ),
-        left_out=tuple(
-            words.LeftOut(one.path, "device node, pipe or socket", "It has no bytes of its own.")
+            words.LinkFacts(one.path, one.link_target)
             for one in entries
-            if one.kind is Kind.OTHER
+            if one.kind is Kind.LINK and one.link_target is not None
         ),
+        left_out=tuple(_left_out(entries)),
         proof=proof,
     )
+
+
+def _left_out(entries: Iterable[Entry]) -> Iterator[words.LeftOut]:
+    """What there is besides files, folders and links, and links of which not even the target is known."""
+    for one in entries:
+        if one.kind is Kind.OTHER:
+            yield words.LeftOut(one.path, "device node, pipe or socket", "It has no bytes of its own.")
+        elif one.kind is Kind.LINK and one.link_target is None:
+            why = "; ".join(one.problems) or "where it points cannot be read"
+            yield words.LeftOut(one.path, "link", f"{why[:1].upper()}{why[1:]}.")
 
 
 def _for_customers(text: str) -> str:
@@ -305,17 +313,22 @@ def _for_customers(text: str) -> str:
     return re.sub(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", lambda found: moment(found[0]), text)
 
 
-def _with_folders(
-    system: words.FileSystemFacts | None, everything: Iterable[Entry]
+def _with_damage(
+    system: words.FileSystemFacts | None, everything: Sequence[Entry]
 ) -> words.FileSystemFacts | None:
-    """The file system's remarks with what is wrong with its folders: a damaged list of names can hide files,
-    and nothing may vanish in silence."""
+    """The file system's remarks with what is wrong with its folders and links: a damaged list of names can
+    hide files, a link may lead where it did before, and nothing may vanish in silence."""
     if system is None:
         return None
-    told = list(folder_problems(everything))
-    if len(told) > FOLDERS_TOLD:
-        told = [*told[:FOLDERS_TOLD], f"{len(told) - FOLDERS_TOLD} more folders have problems."]
+    told = _at_most(list(folder_problems(everything)), "more folders have problems.")
+    told += _at_most(list(link_problems(everything)), "more links have problems.")
     return replace(system, remarks=(*system.remarks, *told))
+
+
+def _at_most(told: list[str], more: str) -> list[str]:
+    if len(told) <= MOST_TOLD:
+        return told
+    return [*told[:MOST_TOLD], f"{len(told) - MOST_TOLD} {more}"]
 
 
 def _drive_words(bay: Bay) -> str:

@@ -97,6 +97,14 @@ def folder_problems(entries: Iterable[Entry]) -> Iterator[str]:
             yield from (f"Folder {name}: {problem}." for problem in one.problems)
 
 
+def link_problems(entries: Iterable[Entry]) -> Iterator[str]:
+    """What is wrong with links whose target is known all the same, in sentences: it may be an older one."""
+    for one in entries:
+        if one.kind is Kind.LINK and one.link_target is not None:
+            name = one.path.decode("utf-8", "backslashreplace")
+            yield from (f"Link {name}: {problem}." for problem in one.problems)
+
+
 def show_file(bench: Bench, number: int, path: bytes, bays: Sequence[str] = ()) -> FileDetail:
     """One file with the thread of evidence for its bytes.
 

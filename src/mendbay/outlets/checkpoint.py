@@ -17,7 +17,6 @@ from pathlib import Path
 
 from mendbay.core.errors import DamagedCheckpoint, DestinationError, NoRoom
 from mendbay.core.source import Identity
-from mendbay.core.span import Span
 from mendbay.jobs.ports import Run
 
 FORMAT = 1
@@ -45,6 +44,18 @@ CREATE TABLE reading (
 ) STRICT;
 CREATE INDEX reading_by_place ON reading (start, stop);
 """
+
+_NOT_ITS_FAULT = frozenset(
+    {
+        sqlite3.SQLITE_READONLY,
+        sqlite3.SQLITE_CANTOPEN,
+        sqlite3.SQLITE_PERM,
+        sqlite3.SQLITE_IOERR,
+        sqlite3.SQLITE_BUSY,
+        sqlite3.SQLITE_FULL,
+    }
+)
+"""What says nothing about the checkpoint itself."""
 
 
 @dataclass(slots=True)
@@ -101,15 +112,21 @@ class Checkpoint:
 
         Raises:
             DamagedCheckpoint: it is damaged or of an unknown format.
+            DestinationError: it cannot be opened, for reasons that are not in it.
         """
         log: sqlite3.Connection | None = None
         try:
-            log = _connect(checkpoint_path(image))
+            log = _connect(checkpoint_path(image)) if writable else _connect_to_look(checkpoint_path(image))
             found = log.execute("PRAGMA quick_check(1)").fetchone()[0]
             version = log.execute("SELECT value FROM meta WHERE key = 'format'").fetchone()
         except sqlite3.Error as trouble:
             if log is not None:
                 log.close()
+            if trouble.sqlite_errorcode & 0xFF in _NOT_ITS_FAULT:
+                raise DestinationError(
+                    f"The checkpoint beside {image} cannot be opened: {trouble}.",
+                    "Check the disk it lies on and who may read and write there; nothing was changed.",
+                ) from trouble
             raise damaged(image, str(trouble)) from trouble
         if found != "ok" or version is None or version[0] != str(FORMAT):
             log.close()
@@ -140,15 +157,11 @@ class Checkpoint:
         )
         return tuple(Run(*row) for row in rows)
 
-    def given_over(self, span: Span) -> Iterator[tuple[Span, int]]:
-        """The given reads that overlap a span, latest first, each with the number of its run."""
-        rows = self._log.execute(
-            "SELECT start, stop, run_id FROM reading WHERE outcome = 'given' AND start < ? AND stop > ?"
-            " ORDER BY id DESC",
-            (span.stop, span.start),
+    def given(self) -> Iterator[tuple[int, int, int]]:
+        """(start, stop, run) of every given read, oldest first."""
+        yield from self._log.execute(
+            "SELECT start, stop, run_id FROM reading WHERE outcome = 'given' ORDER BY id"
         )
-        for start, stop, run in rows:
-            yield Span(start, stop), run
 
     # ------------------------------------------------------------------ adding
 
@@ -225,8 +238,8 @@ def checkpoint_path(image: Path) -> Path:
 
 
 def clear_stillborn(image: Path) -> None:
-    """Removes what a run killed while making a new image left: a checkpoint that claims nothing, with an
-    image that stores nothing or none at all."""
+    """Removes the checkpoint that a run killed while making a new image left: it claims nothing, and its
+    image is empty. The caller holds the lock of the image."""
     log_path = checkpoint_path(image)
     if not log_path.exists() or (image.exists() and image.stat().st_size > 0):
         return
@@ -240,7 +253,7 @@ def clear_stillborn(image: Path) -> None:
     except sqlite3.Error:
         return
     if not claims:
-        for leftover in (image, log_path, *log_path.parent.glob(f"{log_path.name}-*")):
+        for leftover in (log_path, *log_path.parent.glob(f"{log_path.name}-*")):
             leftover.unlink(missing_ok=True)
 
 
@@ -259,6 +272,16 @@ def _connect(path: Path) -> sqlite3.Connection:
     log.execute("PRAGMA synchronous = FULL")
     log.execute("PRAGMA foreign_keys = ON")
     return log
+
+
+def _connect_to_look(path: Path) -> sqlite3.Connection:
+    """A connection that changes nothing, also on a medium that cannot be written to."""
+    if os.access(path.parent, os.W_OK) or path.with_name(f"{path.name}-wal").exists():
+        mode = "mode=ro"
+    else:
+        mode = "immutable=1"  # without its helper files a read-only connection could not be made there
+    uri = f"{path.absolute().as_uri()}?{mode}"
+    return sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False, timeout=30)
 
 
 def _set_aside(folder: Path) -> int | None:

@@ -14,7 +14,7 @@ import fcntl
 import hashlib
 import json
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import replace
@@ -34,7 +34,7 @@ from mendbay.core.errors import (
     NoRoom,
 )
 from mendbay.core.source import Identity
-from mendbay.core.span import Span, SpanSet
+from mendbay.core.span import Int64s, Span, SpanSet
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.jobs.ports import Run
 from mendbay.outlets.checkpoint import Checkpoint, Row, checkpoint_path, clear_stillborn, damaged
@@ -64,6 +64,8 @@ class ImageFile:
         self._pending: list[Row] = []
         self._in_background: list[Row] = []
         self._run = 0
+        self._broken: MendbayError | None = None
+        self._origins: tuple[Int64s, Int64s, Int64s] | None = None
         self._load()
 
     # ------------------------------------------------------------------ making and opening
@@ -75,23 +77,25 @@ class ImageFile:
         Raises:
             DestinationError: a file is already there, or the folder cannot be written to.
         """
-        clear_stillborn(path)
-        for there in (path, checkpoint_path(path)):
-            if there.exists() and (there != path or is_begun(path)):
-                raise DestinationError(
-                    f"{there} already exists.", "Go on with that image, or choose another name for a new one."
-                )
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
+            fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o640)
         except OSError as trouble:
             raise _write_error(path, trouble) from trouble
         with ExitStack() as undo:
+            undo.callback(os.close, fd)
+            _take_lock(fd, path)  # before anything is cleared away: another process may be at it
+            if os.fstat(fd).st_size == 0:
+                clear_stillborn(path)
+            for there in (path, checkpoint_path(path)):
+                if there.exists() and (there != path or is_begun(path)):
+                    raise DestinationError(
+                        f"{there} already exists.",
+                        "Go on with that image, or choose another name for a new one.",
+                    )
             log = Checkpoint.create(path, identity)
             undo.callback(log.close)
             try:
-                fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o640)
-                undo.callback(os.close, fd)
-                _take_lock(fd, path)
                 os.ftruncate(fd, identity.size_bytes)
                 os.fsync(fd)
                 _sync_folder(path.parent)
@@ -120,7 +124,14 @@ class ImageFile:
                 f"Put {log_path.name} back beside it, or start a new image under another name.",
             )
         with ExitStack() as undo:
-            fd = os.open(path, (os.O_RDWR if writable else os.O_RDONLY) | os.O_CLOEXEC)
+            mode = os.O_RDWR if writable else os.O_RDONLY
+            try:
+                fd = os.open(path, mode | os.O_CLOEXEC | os.O_NOFOLLOW)
+            except OSError as trouble:
+                raise DestinationError(
+                    f"The image {path} cannot be opened: {trouble.strerror}.",
+                    "Check who may read and write it.",
+                ) from trouble
             undo.callback(os.close, fd)
             if writable:
                 _take_lock(fd, path)
@@ -160,7 +171,6 @@ class ImageFile:
         self._waived = SpanSet.from_bounds(starts["waived"], stops["waived"])
         self._new_spans: list[Span] = []
         self._coverage: Coverage | None = None
-        self._refusals_seen = -1
 
     # ------------------------------------------------------------------ what is there
 
@@ -225,21 +235,25 @@ class ImageFile:
         """Which run gave which part of `span`, in order of place; the latest where two gave the same."""
         if self._writable:
             self.commit()
-        left = SpanSet([span])
-        found: list[tuple[Span, int]] = []
-        for given, run in self._log.given_over(span):
-            found += [(part, run) for part in left.clip(given)]
-            left = left - SpanSet([given])
-            if not left:
-                break
-        return tuple(sorted(found))
+            self._origins = None
+        if self._origins is None:
+            self._origins = _origins(self._log.given())
+        starts, stops, runs = self._origins
+        first = int(np.searchsorted(stops, span.start, side="right"))
+        last = int(np.searchsorted(starts, span.stop, side="left"))
+        return tuple(
+            (Span(int(starts[at]), int(stops[at])).clip(span), int(runs[at])) for at in range(first, last)
+        )
 
     # ------------------------------------------------------------------ adding
 
-    def begin_run(self, adapter: str, source: str, taken_from: str = "") -> int:
+    def begin_run(self, adapter: str, source: str) -> int:
         """Starts a run; what is kept or noted from now on belongs to it. Returns its number."""
+        return self._begin(adapter, source, iso(self._clock.now()), "")
+
+    def _begin(self, adapter: str, source: str, started_at: str, taken_from: str) -> int:
         self.commit()
-        self._run = self._log.begin_run(adapter, source, iso(self._clock.now()), taken_from)
+        self._run = self._log.begin_run(adapter, source, started_at, taken_from)
         return self._run
 
     def keep(self, span: Span, data: memoryview, seconds: float) -> None:
@@ -329,16 +343,30 @@ class ImageFile:
                 f"{self.identity.size_bytes}.",
                 "Blend only images of one and the same drive.",
             )
-        numbers = {
-            run.number: self.begin_run(run.adapter, run.source, taken_from=other.path.name)
-            for run in other.runs()
+        if self._path.samefile(other.path):
+            raise ForeignImage(
+                f"{other.path} is the image of this bay itself.", "Name the image to be blended in."
+            )
+        known = {(run.adapter, run.source, run.started_at): run.number for run in self.runs()}
+        numbers: dict[int, int] = {}
+        for run in other.runs():
+            there = known.get((run.adapter, run.source, run.started_at))
+            if there is None:
+                there = self._begin(run.adapter, run.source, run.started_at, other.path.name)
+            numbers[run.number] = there
+        noted = {
+            (row.run, row.start, row.stop, row.at)
+            for row in self._log.rows()
+            if row.outcome in ("refused", "hung")
         }
         for row in list(other._log.rows()):
             if row.outcome == "waived":
                 continue
             if row.outcome != "given":
-                self._pending.append(replace(row, run=numbers[row.run]))
-                self._refusals.append((row.start, row.stop, row.seconds))
+                mine = replace(row, run=numbers[row.run])
+                if (mine.run, mine.start, mine.stop, mine.at) not in noted:  # not blended in before
+                    self._pending.append(mine)
+                    self._refusals.append((row.start, row.stop, row.seconds))
                 continue
             self._run = numbers[row.run]
             for part in spans.clip(Span(row.start, row.stop)):
@@ -350,11 +378,6 @@ class ImageFile:
         self.commit()
 
     # ------------------------------------------------------------------ durability
-
-    @property
-    def pending_rows(self) -> int:
-        """How many rows of the log are not yet committed or being committed."""
-        return len(self._pending)
 
     def commit_soon(self) -> None:
         """Makes everything pending durable in the background; does nothing if that is still going on."""
@@ -388,11 +411,16 @@ class ImageFile:
             self._in_background = []
 
     def _make_durable(self, rows: list[Row]) -> None:
+        if self._broken is not None:
+            raise self._broken
         try:
             if any(row.outcome == "given" for row in rows):
                 os.fdatasync(self._fd)
         except OSError as trouble:
-            raise _write_error(self._path, trouble) from trouble
+            # The system may have dropped the bytes it could not write and call the next flush a success:
+            # nothing that was pending may be claimed by this process any more.
+            self._broken = _write_error(self._path, trouble)
+            raise self._broken from trouble
         self._log.append(rows)
 
     def digest(self, *, compute: bool = True) -> str:
@@ -426,7 +454,7 @@ class ImageFile:
     def close(self) -> None:
         """Commits and lets go of the files."""
         try:
-            if self._writable:
+            if self._writable and self._broken is None:
                 self.commit()
         finally:
             self._committer.shutdown(wait=True)
@@ -469,6 +497,22 @@ def _runs_of_zeros(data: memoryview) -> Iterator[tuple[Span, bool]]:
     turns = np.flatnonzero(zero[1:] != zero[:-1]) + 1
     for first, last in zip([0, *turns.tolist()], [*turns.tolist(), zero.size], strict=True):
         yield Span(first * _HOLE_BYTES, min(last * _HOLE_BYTES, data.nbytes)), bool(zero[first])
+
+
+def _origins(given: Iterable[tuple[int, int, int]]) -> tuple[Int64s, Int64s, Int64s]:
+    """Starts, stops and runs of the given reads (oldest first) as sorted, disjoint columns; where two gave
+    the same, the later one counts."""
+    rows = np.array(list(given), dtype=np.int64).reshape(-1, 3)
+    order = np.argsort(rows[:, 0], kind="stable")
+    ordered = rows[order]
+    if not np.any(ordered[1:, 0] < ordered[:-1, 1]):
+        return ordered[:, 0], ordered[:, 1], ordered[:, 2]
+    covered, pieces = SpanSet(), []
+    for start, stop, run in rows[::-1].tolist():
+        fresh = SpanSet([Span(start, stop)]) - covered
+        pieces += [(part.start, part.stop, run) for part in fresh]
+        covered = covered | fresh
+    return _origins(sorted(pieces))
 
 
 def is_begun(path: Path) -> bool:

@@ -55,6 +55,18 @@ def test_what_was_never_asked_for_is_not_lost() -> None:
     assert "not been asked for" in found.reasons[0]
 
 
+def test_a_name_without_an_inode_is_lost_not_an_empty_file() -> None:
+    entry = replace(
+        ENTRY, size_bytes=0, mode=0, changed_at=0, proof=Proof.NONE, problems=("its inode cannot be read",)
+    )
+    nothing = Layout(0, (), SpanSet(), proof=Proof.NONE, problems=entry.problems)
+    found = judge(entry, nothing, Outlook())
+    assert found.verdict is Verdict.LOST
+    assert found.reasons == entry.problems
+    empty = replace(ENTRY, size_bytes=0)
+    assert judge(empty, Layout(0, (), SpanSet()), Outlook()).verdict is Verdict.WHOLE
+
+
 def test_a_sparse_rest_does_not_save_a_file_whose_stored_bytes_are_gone() -> None:
     sparse = Layout(1 << 20, (Extent(Span(0, 4096), 8192),), SpanSet())
     entry = replace(ENTRY, size_bytes=1 << 20)

@@ -88,27 +88,71 @@ def test_bytes_are_flushed_before_the_log_speaks_of_them(
     image.close()
 
 
-def test_a_failed_flush_claims_nothing_and_can_be_repeated(
+def test_after_a_failed_flush_nothing_more_is_claimed_and_a_new_process_reads_again(
     image: ImageFile, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """The system may drop the bytes it could not write and then call the next flush a success."""
+    keep(image, 0, 512)
+    image.commit()
+
+    def lossy(fd: int) -> None:
+        os.pwrite(fd, bytes(4096 - 512), 512)
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    keep(image, 512, 4096)
+    with monkeypatch.context() as broken:
+        broken.setattr(os, "fdatasync", lossy)
+        with pytest.raises(DestinationError):
+            image.commit()
+    for again in (image.commit, lambda: (keep(image, 4096, 8192), image.commit())):
+        with pytest.raises(DestinationError):
+            again()
+    image.close()
+    left = ImageFile.reopen(image.path)
+    assert left.coverage().read == SpanSet([Span(0, 512)])
+    left.close()
+
+
+def test_a_full_disk_at_the_flush_names_the_room(image: ImageFile, monkeypatch: pytest.MonkeyPatch) -> None:
     def full(fd: int) -> None:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     keep(image, 0, 512)
-    with monkeypatch.context() as broken:
-        broken.setattr(os, "fdatasync", full)
-        with pytest.raises(NoRoom) as caught:
-            image.commit()
-        assert "bytes free" in caught.value.what
-        image.commit_soon()
-        keep(image, 512, 1024)
-        with pytest.raises(NoRoom):
-            image.commit()
-    image.commit()
+    monkeypatch.setattr(os, "fdatasync", full)
+    with pytest.raises(NoRoom, match="bytes free"):
+        image.commit()
     image.close()
-    again = ImageFile.reopen(image.path)
-    assert again.coverage().read == SpanSet([Span(0, 1024)])
-    again.close()
+
+
+def test_blending_the_same_image_again_changes_nothing(image: ImageFile, tmp_path: Path) -> None:
+    other = ImageFile.create(tmp_path / "elsewhere.img", IDENTITY)
+    other.begin_run("third adapter", "drive")
+    keep(other, 0, 16384)
+    refuse(other, 65536, 66048)
+    other.commit()
+    for _ in range(3):
+        image.blend(other, other.coverage().read - image.coverage().read)
+        assert image.coverage().tries_at(65536) == 1
+        assert len(image.runs()) == 2
+    with pytest.raises(ForeignImage):
+        image.blend(image, SpanSet())
+    other.close()
+    image.close()
+
+
+def test_a_checkpoint_that_may_not_be_written_is_not_called_damaged(image: ImageFile) -> None:
+    keep(image, 0, 8192)
+    image.close()
+    log = checkpoint_path(image.path)
+    folder = image.path.parent
+    log.chmod(0o444)
+    folder.chmod(0o555)
+    try:
+        looking = ImageFile.reopen(image.path, writable=False)
+        assert looking.coverage().read == SpanSet([Span(0, 8192)])
+        looking.close()
+    finally:
+        folder.chmod(0o755)
 
 
 def test_zeros_stay_sparse_but_overwrite_what_a_killed_run_left(image: ImageFile) -> None:
