@@ -23,7 +23,7 @@ class ScriptedDrive:
         weak: sector -> how many more refusals until it is given.
         hang: sectors that never answer (reported as hung after a minute of simulated time).
         vanish_after: how many reads until it vanishes, once; None never.
-        cycles_needed: how many power cycles until it returns.
+        vanish_at: sectors that take it off the bus whenever they are read.
     """
 
     depth = 3
@@ -35,6 +35,7 @@ class ScriptedDrive:
         weak: dict[int, int] | None = None,
         hang: set[int] | None = None,
         vanish_after: int | None = None,
+        vanish_at: set[int] | None = None,
         sector_bytes: int = 512,
         serial: str = "SCRIPTED",
         largest_read_bytes: int = 1 << 20,
@@ -44,6 +45,7 @@ class ScriptedDrive:
         self.weak = dict(weak or {})
         self.hang = hang or set()
         self.vanish_after = vanish_after
+        self.vanish_at = vanish_at or set()
         self.gone = False
         self.dead = False
         self.largest_read_bytes = largest_read_bytes
@@ -87,6 +89,9 @@ class ScriptedDrive:
             return Outcome.REFUSED
         sector = self._identity.sector_bytes
         touched = range(span.start // sector, -(-span.stop // sector))
+        if any(one in touched for one in self.vanish_at):
+            self.gone = True
+            return Outcome.VANISHED
         if any(one in touched for one in self.hang):
             return Outcome.HUNG
         refused = any(one in touched for one in self.bad)

@@ -191,16 +191,6 @@ class Planner:
                     best = piece, choice
         return None if best is None else self._take(*best)
 
-    def left_within(self, spans: SpanSet) -> bool:
-        """Whether any sector of `spans` is still to be tried for the first time (reads under way count)."""
-        for span in spans:
-            low, high = span.start // self._sector, -(-span.stop // self._sector)
-            if any(not piece.tries for piece in self._overlapping(low, high)):
-                return True
-            if any(piece.start < high and low < piece.stop for piece in self._out.values()):
-                return True
-        return False
-
     def want(self, spans: SpanSet, weight: float) -> None:
         """Raises the weight of the given ranges, while running; lower than before has no effect."""
         for span in spans.widen(self._sector):
@@ -383,6 +373,18 @@ class Planner:
         self._version += 1
         piece.version = self._version
         heapq.heappush(self._heap, (-self._score(piece).score, piece.start, piece.version))
+        if len(self._heap) > 4 * len(self._pieces) + 1000:  # mostly pieces that are gone or scored anew
+            alive = ((start, version) for _, start, version in self._heap)
+            kept = {start for start, version in alive if self._is_current(start, version)}
+            self._heap = [
+                (-self._score(one).score, one.start, one.version)
+                for one in (self._pieces[start] for start in kept)
+            ]
+            heapq.heapify(self._heap)
+
+    def _is_current(self, start: int, version: int) -> bool:
+        piece = self._pieces.get(start)
+        return piece is not None and piece.version == version
 
     def _remove(self, piece: _Piece) -> None:
         del self._starts[bisect_left(self._starts, piece.start)]

@@ -79,7 +79,8 @@ def _must_agree(store: ImageStore, source: ImageStore, other: Path) -> int:
         if here != there:
             at = next(i for i, (one, two) in enumerate(zip(here, there, strict=True)) if one != two)
             raise _foreign(other, f"the two differ at byte {span.start + at}, which both hold")
-        compared += span.length
+        if any(here):  # places that are empty on both prove nothing
+            compared += span.length
     if not compared and not (mine.serial and theirs.serial) and store.coverage().read:
         raise _foreign(
             other,

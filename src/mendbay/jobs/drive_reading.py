@@ -22,7 +22,8 @@ PROGRESS_SECONDS = 0.2
 CALM_READS = 64
 """How many reads in a row must have been given before reads are queued ahead again."""
 DEAD_AFTER = 200
-"""Refusals in a row, all over the drive and also where it gave before, after which it is taken for dead."""
+"""Refusals in a row after which the drive is asked for something it gave before; if that is refused too, or
+if there is nothing it ever gave, it is taken for dead."""
 
 
 class Ending(StrEnum):
@@ -176,7 +177,10 @@ class DriveReading:
         expected = self._queue.popleft()
         assert attempt.span == expected, f"asked for {expected}, answered for {attempt.span}"
         if attempt.outcome is Outcome.VANISHED:
-            self._planner.give_back(attempt.span)
+            # This place may be what throws the drive off the bus: remembered like a hang, it comes last.
+            fall = replace(attempt, outcome=Outcome.HUNG, error=attempt.error or "vanished")
+            self._store.note(fall)
+            self._planner.learn(fall)
             self._give_back_queued()
             self._bring_back()
             return
@@ -205,21 +209,21 @@ class DriveReading:
     def _check_alive(self) -> None:
         """After a long row of refusals: does the drive still give what it gave before?"""
         self._refused_in_a_row = 0
-        if self._given is None:
+        given = self._given or next(iter(self._store.coverage().read), None)
+        if given is None:
             raise DriveDied(
-                f"The drive in bay {self.bay} refused {DEAD_AFTER} reads in a row, all over its surface, and "
-                "has given nothing.",
+                f"The drive in bay {self.bay} refused {DEAD_AFTER} reads in a row and never gave any.",
                 "Power it off: every try wears it. Weigh its board, and head work in a clean room, first.",
             )
         sector = self._store.identity.sector_bytes
-        self._reader.ask(Span(self._given.start, self._given.start + sector))
+        self._reader.ask(Span(given.start, given.start + sector))
         attempt = self._reader.answer()
         if attempt.outcome is Outcome.VANISHED:
             self._bring_back()
         elif attempt.outcome is not Outcome.GIVEN:
             raise DriveDied(
                 f"The drive in bay {self.bay} refused {DEAD_AFTER} reads in a row, and now also byte "
-                f"{self._given.start}, which it gave before.",
+                f"{given.start}, which it gave before.",
                 "Power it off. What was read is kept; weigh head work in a clean room before more attempts.",
             )
 

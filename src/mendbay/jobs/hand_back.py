@@ -22,7 +22,7 @@ from mendbay.handback.names import Named, links_json, names_json, plan_names
 from mendbay.handback.words import moment
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import StepProgress
-from mendbay.jobs.list_files import Piece, folder_problems, link_problems, trace
+from mendbay.jobs.list_files import Piece, adapters_of, folder_problems, link_problems, trace
 from mendbay.jobs.ports import HandBackFolder, ImageStore, Papers
 from mendbay.jobs.volume import (
     OpenVolume,
@@ -178,10 +178,11 @@ def _copy_all(
         made.append((item, *_copy(volume, destination, item, name.path)))
     destination.settle()
     files = []
+    adapters = adapters_of(stores)
     for at, (item, copy, is_proven) in enumerate(made):
         bench.tell(StepProgress("reading again", at, len(items), copy.path))
         good = copy if is_proven else _proven(volume, destination, item, copy)
-        files.append(_file_facts(volume, stores, item, good))
+        files.append(_file_facts(volume, trace(volume.system, item.layout, stores, adapters), item, good))
     bench.tell(StepProgress("reading again", len(items), len(items)))
     return files
 
@@ -201,9 +202,11 @@ def _copy(
 
 def _proven(volume: OpenVolume, destination: HandBackFolder, item: _Item, copy: PayloadFile) -> PayloadFile:
     """The copy, once it has been read again and found equal; made once more if it was not."""
-    for _ in range(COPY_TRIES):
+    for attempt in range(1, COPY_TRIES + 1):
         if destination.verify(copy.path).equal:
             return copy
+        if attempt == COPY_TRIES:
+            break
         copy = destination.put(
             copy.path, file_readings(volume.system.source, item.layout), copy.modified_at, copy.origin
         )
@@ -218,10 +221,9 @@ def _proven(volume: OpenVolume, destination: HandBackFolder, item: _Item, copy: 
 
 
 def _file_facts(
-    volume: OpenVolume, stores: dict[str, ImageStore], item: _Item, copy: PayloadFile
+    volume: OpenVolume, pieces: Iterable[Piece], item: _Item, copy: PayloadFile
 ) -> words.FileFacts:
     verdict = judge(item.entry, item.layout, Outlook(copy.gaps, copy.marks), volume.assembled.parted_at)
-    pieces = trace(volume.system, item.layout, stores)
     return words.FileFacts(
         path=copy.path,
         raw_path=item.entry.path,

@@ -118,7 +118,7 @@ def show_file(bench: Bench, number: int, path: bytes, bays: Sequence[str] = ()) 
         for entry in volume.system.walk(nameless=True):
             if entry.path == wanted:
                 layout = volume.system.layout(entry)
-                pieces = tuple(trace(volume.system, layout, stores))
+                pieces = tuple(trace(volume.system, layout, stores, adapters_of(stores)))
                 return FileDetail(judged(volume, entry), layout, pieces)
     raise NothingWanted(
         f"There is nothing at {path.decode('utf-8', 'backslashreplace')} on the volume of case {number}.",
@@ -135,11 +135,21 @@ def judged(volume: OpenVolume, entry: Entry) -> FileLine:
     return FileLine(entry, judge(entry, layout, outlook, volume.assembled.parted_at))
 
 
-def trace(system: FileSystem, layout: Layout, stores: dict[str, ImageStore]) -> Iterator[Piece]:
+def adapters_of(stores: Mapping[str, ImageStore]) -> dict[str, dict[int, str]]:
+    """The adapter of every run, by bay and number."""
+    return {bay: {run.number: run.adapter for run in store.runs()} for bay, store in stores.items()}
+
+
+def trace(
+    system: FileSystem,
+    layout: Layout,
+    stores: Mapping[str, ImageStore],
+    adapters: Mapping[str, Mapping[int, str]],
+) -> Iterator[Piece]:
     """Where a file's bytes came from, in order; `origin.span` is in bytes of the file. Neighbours that came
     the same way are one piece."""
     before: Piece | None = None
-    for piece in _pieces(system, layout, stores):
+    for piece in _pieces(system, layout, stores, adapters):
         if before is not None and _follows(before, piece):
             before = _joined(before, piece)
             continue
@@ -150,8 +160,12 @@ def trace(system: FileSystem, layout: Layout, stores: dict[str, ImageStore]) -> 
         yield before
 
 
-def _pieces(system: FileSystem, layout: Layout, stores: dict[str, ImageStore]) -> Iterator[Piece]:
-    adapters = {bay: {run.number: run.adapter for run in store.runs()} for bay, store in stores.items()}
+def _pieces(
+    system: FileSystem,
+    layout: Layout,
+    stores: Mapping[str, ImageStore],
+    adapters: Mapping[str, Mapping[int, str]],
+) -> Iterator[Piece]:
     for extent in layout.extents:
         where = extent.volume_span
         if where is None:

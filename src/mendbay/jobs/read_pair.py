@@ -104,14 +104,16 @@ def read_pair(
     if len({drive.bay for drive in drives}) != len(drives):
         raise UsageError("Two drives were given for one bay.", "Give each bay once.")
     wishes = tuple(patterns) or bench.ledger.case(number).wanted
-    bench = replace(bench, tell=_one_at_a_time(bench))
+    bench = _for_threads(bench)
     with ExitStack() as stack:
         _refuse_same(bench, drives)
         lanes = [_Lane(bench, stack.enter_context(opened(bench, number, drive))) for drive in drives]
         bench.tell(Said("Looking for the pair and its file system."))
         volume = open_volume({lane.drive.bay: lane.source for lane in lanes})
         first = _read_descriptions(bench, volume, lanes) if METADATA in wishes else {}
-        chosen = select((one for one in volume.system.walk() if one.path), wishes)
+        named = [wish for wish in wishes if wish != METADATA]
+        tree = (one for one in volume.system.walk() if one.path) if named else ()  # a walk reads the drives
+        chosen = select(tree, wishes)
         wanted = volume.system.source.needs(ranges_of(volume.system, chosen.entries))
         _read_first(bench, lanes, wanted, Phase.WANTED)
         if rest:
@@ -186,12 +188,16 @@ def _stopped() -> Interrupted:
     )
 
 
-def _one_at_a_time(bench: Bench) -> Callable[[Event], None]:
-    """The bench's `tell`, safe for several threads."""
-    lock = threading.Lock()
+def _for_threads(bench: Bench) -> Bench:
+    """The bench with what reaches the person made safe for several threads: one says or asks at a time."""
+    lock = threading.RLock()
 
     def tell(event: Event) -> None:
         with lock:
             bench.tell(event)
 
-    return tell
+    def power_cycle(bay: str) -> bool:
+        with lock:
+            return not bench.stop() and bench.power_cycle(bay)
+
+    return replace(bench, tell=tell, power_cycle=power_cycle)

@@ -200,3 +200,12 @@ def test_a_long_log_is_taken_up_quickly_enough_to_resume() -> None:
     coverage = Coverage.from_log(6_400_000 * SECTOR, SECTOR, SpanSet(), refusals)
     planner = Planner(coverage, log)
     assert planner.choose() is not None
+
+
+def test_what_waits_to_be_chosen_does_not_grow_with_every_read() -> None:
+    planner = Planner(fresh(20_000_000), assumed=Assumptions(largest_read_bytes=512 * 512))
+    for _ in range(5_000):
+        span = planner.choose()
+        assert span is not None
+        planner.learn(Attempt(span, Outcome.GIVEN, memoryview(bytes(span.length)), 0.001))
+    assert len(planner._heap) < 2_000

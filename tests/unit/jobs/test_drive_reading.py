@@ -156,3 +156,47 @@ def test_progress_counts_towards_the_aim() -> None:
     assert last.read_bytes + last.refused_bytes == last.aim_bytes == len(drive.data)
     assert last.refused_bytes == 512
     assert last.bay == "2"
+
+
+def test_a_sector_that_throws_the_drive_off_the_bus_is_left_and_the_rest_is_read() -> None:
+    drive = ScriptedDrive(numbered(SECTORS), vanish_at={7000})
+    store = MemoryStore(drive.identity)
+    cycles: list[str] = []
+
+    def cycle(bay: str) -> bool:
+        cycles.append(bay)
+        drive.power_cycle()
+        return len(cycles) < 50
+
+    assert reading(drive, store, power_cycle=cycle).run() is Ending.DONE
+    assert store.coverage().refused == SpanSet([Span(7000 * 512, 7001 * 512)])
+    assert store.coverage().read.total_bytes == (SECTORS - 1) * 512
+
+
+def test_without_power_cycles_every_run_gets_further_past_such_a_sector() -> None:
+    drive = ScriptedDrive(numbered(SECTORS), vanish_at={7000})
+    store = MemoryStore(drive.identity)
+    kept = []
+    for _ in range(3):
+        with pytest.raises(DriveVanished):
+            reading(drive, store).run()
+        drive.power_cycle()
+        kept.append(store.coverage().read.total_bytes)
+    assert kept[0] < kept[1]
+    assert kept[-1] > 0.9 * SECTORS * 512
+
+
+def test_going_on_with_the_last_bad_places_is_not_taken_for_death() -> None:
+    bad = set(range(1000, 1400))
+    drive = ScriptedDrive(numbered(3000), bad=bad)
+    store = MemoryStore(drive.identity)
+    assert reading(drive, store, assumed=Assumptions(most_tries=1)).run() is Ending.DONE
+    again = ScriptedDrive(numbered(3000), bad=bad)
+    assert reading(again, store, assumed=Assumptions(most_tries=2)).run() is Ending.DONE
+
+
+def test_a_drive_that_never_gives_anything_is_given_up_on() -> None:
+    drive = ScriptedDrive(numbered(SECTORS), bad=set(range(SECTORS)))
+    with pytest.raises(DriveDied, match="never gave any"):
+        reading(drive, MemoryStore(drive.identity)).run()
+    assert len(drive.log) < 300

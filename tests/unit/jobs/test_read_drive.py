@@ -1,0 +1,68 @@
+"""Which drive belongs to which image."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from mendbay.core.errors import ForeignImage, UsageError
+from mendbay.jobs.events import Event, Said
+from mendbay.jobs.read_drive import DriveAt, read_drive
+from mendbay.jobs.read_pair import read_pair
+from mendbay.jobs.take_in import take_in
+from mendbay.outlets.scenario.small import make_small_scenario
+from mendbay.wiring import open_bench
+from support.boxes import small_base
+
+
+def test_the_other_half_of_a_mirror_is_not_read_into_a_bays_image(tmp_path: Path) -> None:
+    """The halves are alike almost everywhere, and an image file has no serial number."""
+    box = make_small_scenario(tmp_path / "box", 1, base=small_base(tmp_path / "base"), parted=False)
+    with open_bench(tmp_path / "home") as bench:
+        take_in(bench, "A customer")
+        read_drive(bench, 1, DriveAt("1", str(box.images[0])))
+        with pytest.raises(ForeignImage):
+            read_drive(bench, 1, DriveAt("1", str(box.images[1])))
+
+
+def test_nothing_to_compare_is_said(tmp_path: Path) -> None:
+    said: list[str] = []
+
+    def tell(event: Event) -> None:
+        if isinstance(event, Said):
+            said.append(event.text)
+
+    blank = tmp_path / "blank.img"
+    blank.write_bytes(bytes(1 << 20))
+    with open_bench(tmp_path / "home", tell=tell) as bench:
+        take_in(bench, "A customer")
+        read_drive(bench, 1, DriveAt("1", str(blank)))
+        assert not said
+        read_drive(bench, 1, DriveAt("1", str(blank)))
+    assert "nothing could be compared" in said[0]
+
+
+def test_one_drive_for_two_bays_and_a_third_bay_are_refused(tmp_path: Path) -> None:
+    image = tmp_path / "drive.img"
+    image.write_bytes(os.urandom(1 << 16))
+    with open_bench(tmp_path / "home") as bench:
+        take_in(bench, "A customer")
+        with pytest.raises(UsageError, match="the same drive"):
+            read_pair(bench, 1, [DriveAt("1", str(image)), DriveAt("2", str(image))])
+        read_drive(bench, 1, DriveAt("1", str(image)))
+        read_drive(bench, 1, DriveAt("2", str(image)))
+        with pytest.raises(UsageError, match="has the bays 1 and 2, not 3"):
+            read_drive(bench, 1, DriveAt("3", str(image)))
+
+
+def test_what_stopped_a_reading_is_part_of_the_story(tmp_path: Path) -> None:
+    image = tmp_path / "drive.img"
+    image.write_bytes(os.urandom(1 << 16))
+    (tmp_path / "d.toml").write_text('image = "drive.img"\nrefused = [[0, 128]]\n')
+    with open_bench(tmp_path / "home") as bench:
+        take_in(bench, "A customer")
+        with pytest.raises(Exception, match="never gave any"):
+            read_drive(bench, 1, DriveAt("1", f"unsteady:{tmp_path}/d.toml"))
+        assert any("never gave any" in event.text for event in bench.ledger.events(1))
