@@ -103,11 +103,13 @@ def papers() -> Papers:
 
 def check_handback(folder: Path, tell: Tell = silent) -> BagCheck:
     """What is wrong with the hand-back in a folder, if anything, down to the last digest."""
-    seen: list[str] = []
+    seen = 0
+    total = sum(1 for one in (folder / "data").rglob("*") if one.is_file()) if folder.is_dir() else 0
 
     def count(path: str, size_bytes: int) -> None:
-        seen.append(path)
-        tell(StepProgress("checking", len(seen), len(seen), path))
+        nonlocal seen
+        seen += 1
+        tell(StepProgress("checking", seen, max(seen, total), path))
 
     return check_bag(folder, seen=count)
 

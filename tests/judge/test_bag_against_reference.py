@@ -1,4 +1,4 @@
-"""Our bags before the reference checker for RFC 8493 on PyPI (`bagit`), and our check before the RFC.
+"""Our bags before the reference checker for RFC 8493  (`bagit`), and our check before the RFC.
 
 Cases marked "conformance suite" are built by hand after the case of that name in the BagIt conformance
 suite of the Library of Congress (CC0, commit 9ab48705, 2021-11-18).

@@ -49,8 +49,8 @@ class Coverage:
     Args:
         size_bytes, sector_bytes: of the drive.
         read: what is in the image.
-        refused: single-sector refusals as (start bytes, tries) columns, one row per sector; rows that
-            lie in `read` are ignored, since the sector was given in the end.
+        refused_starts, refused_tries: single-sector refusals, one row per sector: its first byte, and how
+            often it was refused; rows that lie in `read` are ignored, since the sector was given in the end.
         waived: what is left on purpose; loses to `read` and `refused`.
     """
 

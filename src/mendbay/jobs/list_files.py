@@ -13,6 +13,7 @@ from mendbay.core.span import Span
 from mendbay.files.tree import Entry, FileSystem, Kind, Layout, VolumeFacts
 from mendbay.files.verdict import Judgement, Verdict, file_outlook, judge
 from mendbay.files.wanted import matcher
+from mendbay.handback.names import shown
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.volume import OpenVolume, case_images, open_volume, sources_of
@@ -93,7 +94,7 @@ def folder_problems(entries: Iterable[Entry]) -> Iterator[str]:
     """What is wrong with folders, in sentences: a damaged list of names can hide files."""
     for one in entries:
         if one.kind is Kind.FOLDER:
-            name = one.path.decode("utf-8", "backslashreplace") or "at the top"
+            name = shown(one.path) or "at the top"
             yield from (f"Folder {name}: {problem}." for problem in one.problems)
 
 

@@ -72,7 +72,8 @@ class Row:
 
 
 class Checkpoint:
-    """The log beside one image. Safe for use by two threads.
+    """The log beside one image. Changes may come from two threads; whoever reads must have waited for the
+    changes under way.
 
     Args:
         image: the image it lies beside.

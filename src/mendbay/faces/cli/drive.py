@@ -21,6 +21,8 @@ from mendbay.jobs.take_in import tell_case
 from mendbay.wiring import open_bench
 
 RANGES_SHOWN = 40
+SECTORS = click.Choice(["512", "4096"])
+PATIENCE = click.FloatRange(min=0.1, max=3600)
 
 
 @click.group(name="drive")
@@ -35,12 +37,17 @@ def command() -> None:
 @command.command(name="look")
 @click.argument("source")
 @click.option(
-    "--sector", "sector_bytes", default=512, show_default=True, help="Sector size of an image file."
+    "--sector",
+    "sector_bytes",
+    type=SECTORS,
+    default="512",
+    show_default=True,
+    help="Sector size of image files.",
 )
 @click.pass_obj
-def look(screen: Screen, source: str, sector_bytes: int) -> None:
+def look(screen: Screen, source: str, sector_bytes: str) -> None:
     """Say what the drive at SOURCE is, without reading a sector of it."""
-    with open_bench(screen.home, sector_bytes=sector_bytes) as bench:
+    with open_bench(screen.home, sector_bytes=int(sector_bytes)) as bench:
         identity = bench.drives.look(source)
     screen.answer(wording.identity_json(identity), "\n".join(wording.identity_lines(identity)))
 
@@ -57,10 +64,15 @@ def look(screen: Screen, source: str, sector_bytes: int) -> None:
     "--tries", type=click.IntRange(1, 100), help="How often a refused sector is asked for.  [default: 3]"
 )
 @click.option(
-    "--patience", type=float, default=30.0, show_default=True, help="Seconds until a read counts as hung."
+    "--patience", type=PATIENCE, default=30.0, show_default=True, help="Seconds until a read counts as hung."
 )
 @click.option(
-    "--sector", "sector_bytes", default=512, show_default=True, help="Sector size of an image file."
+    "--sector",
+    "sector_bytes",
+    type=SECTORS,
+    default="512",
+    show_default=True,
+    help="Sector size of image files.",
 )
 @click.pass_obj
 def read(
@@ -72,7 +84,7 @@ def read(
     minutes: float | None,
     tries: int | None,
     patience: float,
-    sector_bytes: int,
+    sector_bytes: str,
 ) -> None:
     """Read the drive of BAY in CASE from SOURCE into its image, or go on with it."""
     with (
@@ -84,7 +96,7 @@ def read(
             power_cycle=screen.ask_power_cycle,
             assumed=assumptions(tries),
             patience_seconds=patience,
-            sector_bytes=sector_bytes,
+            sector_bytes=int(sector_bytes),
         ) as bench,
     ):
         seconds = None if minutes is None else minutes * 60

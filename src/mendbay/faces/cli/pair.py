@@ -9,7 +9,7 @@ import click
 from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces import wording
-from mendbay.faces.cli.drive import assumptions
+from mendbay.faces.cli.drive import PATIENCE, SECTORS, assumptions
 from mendbay.faces.cli.screen import Screen, printable, table, wrapped
 from mendbay.files.tree import VolumeFacts
 from mendbay.jobs.look_at_pair import look_at_pair
@@ -68,9 +68,16 @@ def look(screen: Screen, case: int, bays: tuple[str, ...]) -> None:
     "--tries", type=click.IntRange(1, 100), help="How often a refused sector is asked for.  [default: 3]"
 )
 @click.option(
-    "--patience", type=float, default=30.0, show_default=True, help="Seconds until a read counts as hung."
+    "--patience", type=PATIENCE, default=30.0, show_default=True, help="Seconds until a read counts as hung."
 )
-@click.option("--sector", "sector_bytes", default=512, show_default=True, help="Sector size of image files.")
+@click.option(
+    "--sector",
+    "sector_bytes",
+    type=SECTORS,
+    default="512",
+    show_default=True,
+    help="Sector size of image files.",
+)
 @click.pass_obj
 def read(
     screen: Screen,
@@ -82,7 +89,7 @@ def read(
     minutes: float | None,
     tries: int | None,
     patience: float,
-    sector_bytes: int,
+    sector_bytes: str,
 ) -> None:
     """Read the drives of CASE together: descriptions, wanted files, then the rest.
 
@@ -101,13 +108,17 @@ def read(
             power_cycle=screen.ask_power_cycle,
             assumed=assumptions(tries),
             patience_seconds=patience,
-            sector_bytes=sector_bytes,
+            sector_bytes=int(sector_bytes),
         ) as bench,
     ):
         seconds = None if minutes is None else minutes * 60
         result = read_pair(bench, case, drives, patterns, rest=not only_wanted, seconds=seconds)
     screen.answer(pair_json(result), pair_text(result, case))
-    if not all(one.is_complete for one in result.drives):
+    if only_wanted:
+        complete = all(line.judgement is None or line.judgement.verdict == "whole" for line in result.wanted)
+    else:
+        complete = all(one.is_complete for one in result.drives)
+    if not complete:
         sys.exit(EXIT_INCOMPLETE)
 
 
@@ -171,7 +182,9 @@ def assembled_json(one: Assembled) -> dict[str, object]:
 def volume_lines(facts: VolumeFacts) -> list[str]:
     """What the file system says of itself, in sentences."""
     checks = "its descriptions carry checksums" if facts.has_checksums else "it keeps no checksums"
-    rows = [(facts.kind, facts.label or "no label", bytes_text(facts.size_bytes), facts.uuid)]
+    rows = [
+        (facts.kind, printable(facts.label.encode()) or "no label", bytes_text(facts.size_bytes), facts.uuid)
+    ]
     return [
         table(rows, ("system", "label", "size", "uuid")),
         f"  {checks}",
