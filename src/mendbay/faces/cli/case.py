@@ -11,6 +11,8 @@ from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.take_in import CaseStory, check_custody, take_in, tell_case
 from mendbay.wiring import open_bench
 
+LIST_COLUMN = 28
+
 
 @click.group(name="case")
 def command() -> None:
@@ -73,7 +75,10 @@ def list_(screen: Screen) -> None:
     """List all cases."""
     with open_bench(screen.home) as bench:
         cases = bench.ledger.cases()
-    rows = [(str(one.number), one.opened_at[:10], str(one.state), one.customer, one.box) for one in cases]
+    rows = [
+        (str(one.number), one.opened_at[:10], str(one.state), _short(one.customer), _short(one.box))
+        for one in cases
+    ]
     screen.answer(
         [
             {
@@ -81,6 +86,7 @@ def list_(screen: Screen) -> None:
                 "opened_at": one.opened_at,
                 "state": str(one.state),
                 "customer": one.customer,
+                "box": one.box,
             }
             for one in cases
         ],
@@ -88,6 +94,12 @@ def list_(screen: Screen) -> None:
         if rows
         else f"There is no case yet.\nNext: {wording.called_as()} case open CUSTOMER",
     )
+
+
+def _short(text: str) -> str:
+    """As much of a text as a column of a list has room for."""
+    line = " ".join(text.split())
+    return line if len(line) <= LIST_COLUMN else f"{line[: LIST_COLUMN - 1]}…"
 
 
 @command.command(name="show")
@@ -138,7 +150,8 @@ def _story_text(story: CaseStory) -> str:
 
 def _check_text(holds: bool, entries: int) -> str:
     if holds:
-        return f"The custody log holds: {entries} entries, each chained to the one before."
+        count = f"{entries} entry" if entries == 1 else f"{entries} entries"
+        return f"The custody log holds: {count}, each chained to the one before."
     return "The custody log does NOT hold; mendbay case custody says where."
 
 
@@ -218,7 +231,7 @@ def custody(screen: Screen, case: int, receipt: str) -> None:
     head = check.head.text if check.head else ""
     lines = [_check_text(True, len(entries))]
     if head:
-        lines.append(f"Head, to be printed on the receipt: {head}")
+        lines.append(f"Head, to be printed on the receipt:\n  {head}")
     if not check.anchored:
         lines.append("Without a receipt's head nobody can tell whether entries are missing at the end.")
     screen.answer(

@@ -82,7 +82,7 @@ def _text(result: DemoResult, place: Path, seconds: float) -> str:
         "",
         pair_text(result.pair, result.case.number).rsplit("\n", 1)[0],
         "",
-        f"Handed back: {count_text(facts.copied.files)} files ({counts}), each read again and equal.",
+        f"Handed back: {wording.counted(facts.copied.files, 'file')} ({counts}), each read again and equal.",
     ]
     odd = [line for line in result.listing.lines if line.judgement and line.judgement.verdict != "whole"]
     for line in odd[:FILES_SHOWN]:
@@ -92,7 +92,12 @@ def _text(result: DemoResult, place: Path, seconds: float) -> str:
         )
     lines += [
         f"Against the originals: {count_text(result.whole_and_equal)} of {count_text(result.whole)} files "
-        f"reported whole are equal; {count_text(len(result.unlisted))} differences are not listed.",
+        f"reported whole are equal; "
+        + (
+            f"{count_text(len(result.unlisted))} differ unlisted!"
+            if result.unlisted
+            else "none differs unlisted."
+        ),
         f"The bag is valid: {count_text(result.check.files)} files, every digest right.",
         f"All in {duration_text(seconds)}.",
         "",

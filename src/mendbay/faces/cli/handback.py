@@ -78,7 +78,7 @@ def _day(text: str) -> str:
 def _made_text(facts: HandBack, folder: Path) -> str:
     counts = ", ".join(f"{count_text(tally.files)} {word}" for word, tally in facts.tallies.items())
     return (
-        f"{count_text(facts.copied.files)} files ({bytes_text(facts.copied.size_bytes)}) are in {folder}, "
+        f"{wording.counted(facts.copied.files, 'file')} ({bytes_text(facts.copied.size_bytes)}) in {folder}, "
         f"{count_text(facts.verified_files)} of them read again and equal.\n"
         f"Verdicts: {counts}.\n"
         f"Report for the customer: {folder / REPORT_PDF}\n"
@@ -107,6 +107,6 @@ def check(screen: Screen, folder: Path) -> None:
     found.require_valid()
     screen.answer(
         {"folder": str(folder), "valid": True, "files": found.files, "size_bytes": found.size_bytes},
-        f"{folder} is complete and unchanged: {count_text(found.files)} files, "
+        f"{folder} is complete and unchanged: {wording.counted(found.files, 'file')}, "
         f"{bytes_text(found.size_bytes)}, every digest right.",
     )

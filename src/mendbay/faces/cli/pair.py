@@ -139,7 +139,7 @@ def pair_text(result: PairResult, case: int) -> str:
     files = [line for line in result.wanted if line.judgement is not None]
     if files:
         counts = ", ".join(f"{count_text(count)} {word}" for word, count in sorted(result.verdicts.items()))
-        lines += ["", f"Wanted first: {count_text(len(files))} files ({counts})."]
+        lines += ["", f"Wanted first: {wording.counted(len(files), 'file')} ({counts})."]
         rows = [
             (printable(line.entry.path), wording.verdict_text(line.judgement, line.entry.size_bytes))
             for line in files
