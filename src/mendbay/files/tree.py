@@ -15,6 +15,9 @@ from typing import Protocol
 from mendbay.core.source import Source
 from mendbay.core.span import Span, SpanSet
 
+NOT_READ_YET = "has not been read yet"
+"""Stands in a problem that reading on may mend: unread is told apart from refused to the last report."""
+
 
 class Kind(StrEnum):
     """What an entry is."""

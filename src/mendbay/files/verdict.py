@@ -14,7 +14,7 @@ from enum import StrEnum
 
 from mendbay.core.source import Gap, Lack, Mark, Marked, Outlook, Reading, Source
 from mendbay.core.span import Span, SpanSet
-from mendbay.files.tree import Entry, Kind, Layout, Proof
+from mendbay.files.tree import NOT_READ_YET, Entry, Kind, Layout, Proof
 
 CHUNK_BYTES = 4 << 20
 
@@ -125,8 +125,9 @@ def judge(entry: Entry, layout: Layout, outlook: Outlook, halves_parted_at: int 
     unread = SpanSet(gap.span for gap in outlook.gaps if gap.why is Lack.UNREAD)
     if unread:
         reasons.append(f"{unread.total_bytes} bytes have not been asked for yet: reading on may bring them")
-    if _is_undescribed(entry):
-        verdict = Verdict.LOST  # a name without an inode: an empty copy would look like an empty file
+    if is_undescribed(entry):
+        mendable = any(NOT_READ_YET in problem for problem in entry.problems)
+        verdict = Verdict.UNPROVEN if mendable else Verdict.LOST
     elif missing and not unread and layout.size_bytes > 0 and _nothing_left(layout, missing):
         verdict = Verdict.LOST
     elif missing:
@@ -138,8 +139,9 @@ def judge(entry: Entry, layout: Layout, outlook: Outlook, halves_parted_at: int 
     return Judgement(verdict, outlook.gaps, other_half, older, tuple(reasons))
 
 
-def _is_undescribed(entry: Entry) -> bool:
-    """Whether there is nothing but the name of a file: no inode that can be used leads to its bytes."""
+def is_undescribed(entry: Entry) -> bool:
+    """Whether there is nothing but the name of a file: no inode that can be used leads to its bytes. No copy
+    must be made of such a file, since it would look like an empty one."""
     return entry.kind is Kind.FILE and entry.mode == 0 and entry.proof is Proof.NONE
 
 

@@ -255,6 +255,8 @@ def _attention(one: FileFacts) -> AttentionEntry:
         reasons = " and ".join(sorted({WHY_MISSING[gap.why] for gap in one.gaps}))
         lines.append(
             f"None of its {counted(one.size_bytes, 'byte')} could be had{f': {reasons}' if reasons else ''}."
+            if one.size_bytes
+            else "Only its name is left: what says where its bytes are, and how many, could not be had."
         )
     elif one.gaps:
         missing = one.missing_bytes

@@ -12,7 +12,7 @@ from mendbay.core.errors import DestinationError, Interrupted, NothingWanted
 from mendbay.core.source import Mark, Outlook
 from mendbay.core.span import SpanSet
 from mendbay.files.tree import Entry, Kind, Layout, Proof
-from mendbay.files.verdict import Judgement, Verdict, file_outlook, file_readings, judge
+from mendbay.files.verdict import Judgement, Verdict, file_outlook, file_readings, is_undescribed, judge
 from mendbay.files.wanted import matcher
 from mendbay.handback import facts as words
 from mendbay.handback.advice import advice_for
@@ -61,8 +61,10 @@ class _Item:
     def is_empty_handed(self) -> bool:
         """Whether not one stored byte of the file is at hand: no copy is made of nothing."""
         missing = SpanSet(gap.span for gap in self.before.gaps)
-        return self.before.verdict is Verdict.LOST or (
-            self.layout.size_bytes > 0 and missing.total_bytes >= self.layout.size_bytes
+        return (
+            self.before.verdict is Verdict.LOST
+            or is_undescribed(self.entry)
+            or (self.layout.size_bytes > 0 and missing.total_bytes >= self.layout.size_bytes)
         )
 
 

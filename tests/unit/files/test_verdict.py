@@ -143,3 +143,12 @@ def test_inline_content_is_given_as_it_is() -> None:
     (only,) = file_readings(MemorySource(bytes(512)), layout)
     assert only.data == b"hello"
     assert only.is_complete
+
+
+def test_a_name_whose_inode_is_refused_is_lost_but_not_while_it_is_only_unread() -> None:
+    bare = replace(ENTRY, size_bytes=0, mode=0, changed_at=0, modified_at=0, proof=Proof.NONE)
+    nothing = Layout(0, (), SpanSet(), proof=Proof.NONE)
+    refused = replace(bare, problems=("its inode cannot be read",))
+    assert judge(refused, nothing, Outlook()).verdict is Verdict.LOST
+    unread = replace(bare, problems=("its inode has not been read yet",))
+    assert judge(unread, nothing, Outlook()).verdict is Verdict.UNPROVEN

@@ -92,11 +92,11 @@ def _text(result: DemoResult, place: Path, seconds: float) -> str:
         )
     lines += [
         f"Against the originals: {count_text(result.whole_and_equal)} of {count_text(result.whole)} files "
-        f"reported whole are equal; "
+        "reported whole are equal; "
         + (
-            f"{count_text(len(result.unlisted))} differ unlisted!"
+            f"{count_text(len(result.unlisted))} differ and are NOT listed!"
             if result.unlisted
-            else "none differs unlisted."
+            else "no file differs without being listed."
         ),
         f"The bag is valid: {count_text(result.check.files)} files, every digest right.",
         f"All in {duration_text(seconds)}.",

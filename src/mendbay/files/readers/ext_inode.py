@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from mendbay.core.source import Mark
+from mendbay.core.source import Lack, Mark
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.readers.ext_blocks import BlockStore, Ranges, read_pieces
 from mendbay.files.readers.ext_checksum import crc32c, inode_seed
@@ -32,9 +32,11 @@ from mendbay.files.readers.ext_layout import (
     ReadOnly,
     Rows,
 )
+from mendbay.files.tree import NOT_READ_YET
 
 NO_TABLE = "the place of its inode cannot be told"
 UNREADABLE = "its inode lies in a part of the inode table that cannot be read"
+UNREAD = f"the part of the inode table that holds its inode {NOT_READ_YET}"
 BAD_CHECKSUM = "the checksum of its inode does not hold"
 OLDER = "its description comes from the half that fell behind"
 
@@ -151,8 +153,16 @@ class InodeTables:
                 if ranges:
                     mine = own == index
                     flagged[mine] = _touched(ranges, inside[mine], one.inode_bytes)
-        for inode in parse_rows(self.groups, numbers, rows, missing, older):
+        for inode, place in zip(
+            parse_rows(self.groups, numbers, rows, missing, older), places.tolist(), strict=True
+        ):
+            if inode.fault == UNREADABLE and self._is_unread(Span.at(place, one.inode_bytes)):
+                inode = inode._replace(fault=UNREAD)
             found[inode.number] = inode
+
+    def _is_unread(self, span: Span) -> bool:
+        """Whether asking for the bytes may still bring them."""
+        return any(gap.why is Lack.UNREAD for gap in self.blocks.source.outlook(span).gaps)
 
     def used_spans(self) -> SpanSet:
         """Where on the volume inodes lie that may ever have been used."""
