@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from mendbay.core.source import Lack, Mark, Outlook
 from mendbay.core.span import Span, SpanSet
-from mendbay.files.readers.ext_journal import Replayed
+from mendbay.files.readers.ext_replay import Replayed
 from support.sources import MemorySource
 
 
