@@ -5,5 +5,5 @@ set -eu
 cd "$(dirname "$0")/.."
 lock() { out=$1; shift; uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
   --no-emit-find-links --no-annotate --no-header "$@" pyproject.toml --output-file "requirements/$out"; }
-lock run.txt --extra build --extra demo
+lock run.txt --extra build --extra demo --extra pictures --extra programmer
 lock test.txt --extra test --constraint requirements/run.txt

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import ctypes
+import fcntl
 import shutil
+import struct
 import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -12,7 +15,7 @@ import pytest
 
 from mendbay.inlets.failing_loop import available
 
-TOOLS = ("losetup", "mount", "umount", "unshare", "mke2fs", "mkswap", "swapon", "swapoff", "addpart")
+TOOLS = ("losetup", "mount", "umount", "unshare", "mke2fs", "mkswap", "swapon", "swapoff")
 
 
 def _missing() -> str:
@@ -70,5 +73,18 @@ def disk_with_two_partitions(folder: Path, mebibytes: int = 7) -> Iterator[tuple
     image.write_bytes(bytes(1 << 20) + file_system * 2)
     with loop_of(image, "--partscan") as loop:
         for number in (1, 2):
-            run("addpart", loop, number, 2048 * (1 + (number - 1) * mebibytes), 2048 * mebibytes)
+            _tell_partition(loop, number, (1 + (number - 1) * mebibytes) << 20, mebibytes << 20)
         yield loop, Path(f"{loop}p1"), Path(f"{loop}p2")
+
+
+BLKPG = 0x1269
+ADD_PARTITION = 1
+
+
+def _tell_partition(device: Path, number: int, start: int, size: int) -> None:
+    """Tells the kernel of a partition (Linux, include/uapi/linux/blkpg.h); the program for it is not in
+    every Debian."""
+    partition = ctypes.create_string_buffer(struct.pack("=qqi64s64s4x", start, size, number, b"", b""))
+    order = struct.pack("iiiP", ADD_PARTITION, 0, ctypes.sizeof(partition), ctypes.addressof(partition))
+    with device.open("rb") as opened:
+        fcntl.ioctl(opened, BLKPG, order)

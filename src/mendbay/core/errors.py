@@ -17,6 +17,12 @@ the command line returns. A refused read is not here: it is data.
     ├── BagInvalid           33
     ├── LedgerError          40   ├── NoSuchCase 41, CustodyBroken 42
     ├── ToolMissing          50
+    ├── PictureUnusable      51
+    ├── BadFormFile          52
+    ├── DumpUnproven         60
+    ├── TransferRefused      61
+    ├── ProgrammerError      62
+    ├── TransferIncomplete   63
     └── Interrupted         130
 """
 
@@ -180,6 +186,42 @@ class ToolMissing(MendbayError):
     """A system program that this job needs is not installed; the message names its Debian package."""
 
     exit_code = 50
+
+
+class PictureUnusable(MendbayError):
+    """A picture cannot be read at all: not a picture, damaged, or larger than is taken."""
+
+    exit_code = 51
+
+
+class BadFormFile(MendbayError):
+    """A data file of the shop (number forms, expected readings, learned rules) does not follow its rules."""
+
+    exit_code = 52
+
+
+class DumpUnproven(MendbayError):
+    """A ROM dump is not proven sound: too few agreeing reads, a fault in the reads, or a failed rule."""
+
+    exit_code = 60
+
+
+class TransferRefused(MendbayError):
+    """A transfer would put data at risk, or the chip is not the one its plan names; nothing was written."""
+
+    exit_code = 61
+
+
+class ProgrammerError(MendbayError):
+    """The programming adapter or the chip on it does not answer as it must."""
+
+    exit_code = 62
+
+
+class TransferIncomplete(MendbayError):
+    """A chip was written in part or reads back wrong; the dump is safe and the plan can be started again."""
+
+    exit_code = 63
 
 
 class Interrupted(MendbayError):
