@@ -15,7 +15,7 @@ the command line returns. A refused read is not here: it is data.
     ├── NoFileSystem         31
     ├── NothingWanted        32
     ├── BagInvalid           33
-    ├── LedgerError          40   ├── NoSuchCase 41, CustodyBroken 42
+    ├── LedgerError          40   ├── NoSuchCase 41, CustodyBroken 42, NoSuchItem 43
     ├── ToolMissing          50
     ├── PictureUnusable      51
     ├── BadFormFile          52
@@ -180,6 +180,12 @@ class CustodyBroken(LedgerError):
     """The custody log does not verify: an entry was changed, removed or put in between."""
 
     exit_code = 42
+
+
+class NoSuchItem(LedgerError):
+    """The stock has no item of that number."""
+
+    exit_code = 43
 
 
 class ToolMissing(MendbayError):

@@ -16,6 +16,7 @@ from mendbay.case.records import Bay, Case, CaseState, Event, Image, Intake
 from mendbay.core.errors import CustodyBroken, LedgerError, NoSuchCase, UsageError
 from mendbay.jobs.ledger_port import CaseLedger
 from mendbay.ledger import queries
+from mendbay.ledger.board_shelf import BoardShelf
 from mendbay.ledger.store import Row, Store, Value, damaged
 
 Record = TypeVar("Record")
@@ -43,6 +44,8 @@ class Ledger(CaseLedger):
         connection: type[sqlite3.Connection] = sqlite3.Connection,
     ) -> None:
         self._store = Store(path, busy_seconds, connection)
+        self.shelf = BoardShelf(self._store)
+        """The board's part: stock and notes, in the same file and the same transactions."""
 
     def __enter__(self) -> Ledger:
         return self

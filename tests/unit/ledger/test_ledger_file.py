@@ -49,9 +49,10 @@ class TestSettings:
             assert plain.execute("PRAGMA journal_mode").fetchone() == ("wal",)
             tables = plain.execute("SELECT name, sql FROM sqlite_master WHERE type = 'table'").fetchall()
         assert {name for name, _ in tables} == {
-            *("cases", "bays", "images", "events", "custody", "sqlite_sequence")
+            *("cases", "bays", "images", "events", "custody", "sqlite_sequence"),
+            *("stock", "list_mappings", "board_notes"),
         }
-        assert all(sql.endswith("STRICT") for name, sql in tables if name != "sqlite_sequence")
+        assert all("STRICT" in sql.rpartition(")")[2] for name, sql in tables if name != "sqlite_sequence")
 
     def test_each_connection_is_durable_and_checks_links(self, path: Path) -> None:
         with Ledger(path) as ledger:
@@ -296,14 +297,17 @@ class TestMigrations:
     ) -> None:
         from mendbay.ledger import migration, store
 
-        second = migration.Migration(2, "more", "ALTER TABLE bays ADD COLUMN more TEXT NOT NULL DEFAULT '';")
-        broken = migration.Migration(3, "broken", "CREATE TABLE fine (a) STRICT;")
+        known = len(all_migrations())
+        second = migration.Migration(
+            known + 1, "more", "ALTER TABLE bays ADD COLUMN more TEXT NOT NULL DEFAULT '';"
+        )
+        broken = migration.Migration(known + 2, "broken", "CREATE TABLE fine (a) STRICT;")
         steps = (*all_migrations(), second, broken)
-        monkeypatch.setattr(store, "newest", lambda: 3)
+        monkeypatch.setattr(store, "newest", lambda: known + 2)
         monkeypatch.setattr(store, "pending", lambda version: steps[version:])
         with pytest.raises(LedgerError):  # a STRICT column without a type is refused
             Ledger(path)
         with raw(path) as plain:
-            assert plain.execute("PRAGMA user_version").fetchone() == (2,)
+            assert plain.execute("PRAGMA user_version").fetchone() == (known + 1,)
             assert plain.execute("SELECT more FROM bays").fetchall() == [("",)]
             assert plain.execute("SELECT count(*) FROM sqlite_master WHERE name = 'fine'").fetchone() == (0,)

@@ -1,0 +1,79 @@
+"""What the jobs need of the shop's ledger for boards, donors and ROMs. Wiring hands in what fulfils it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import AbstractContextManager
+from typing import Protocol
+
+from mendbay.board.note import BoardNote, NoteKind
+from mendbay.board.stock import StockItem
+
+
+class BoardLedger(Protocol):
+    """The stock of boards and donor drives, and the notes of the board's bench.
+
+    Every method is one durable step by itself; `together` makes one of several, also with those of the
+    case ledger beside it. What cannot be stored or read raises `LedgerError`.
+    """
+
+    def together(self) -> AbstractContextManager[None]:
+        """Makes all that is done inside one durable step."""
+        ...
+
+    def note(self, note: BoardNote) -> BoardNote:
+        """Writes a note down for good.
+
+        Returns:
+            The note with its number.
+
+        Raises:
+            NoSuchCase: it names a case that is not there.
+        """
+        ...
+
+    def notes(
+        self, kind: NoteKind, case: int | None = None, bay: str | None = None, subject: str | None = None
+    ) -> tuple[BoardNote, ...]:
+        """The notes of a kind, of all cases or of one, the oldest first."""
+        ...
+
+    def add_item(self, item: StockItem) -> StockItem:
+        """Puts an item into the stock; any number it carries is replaced by a new one.
+
+        Raises:
+            LedgerError: another item has the same own id.
+            NoSuchCase: it is for a case that is not there.
+        """
+        ...
+
+    def amend_item(self, item: StockItem) -> None:
+        """Puts this description in the place of the one the item of that number has.
+
+        Raises:
+            NoSuchItem: there is none.
+        """
+        ...
+
+    def item(self, number: int) -> StockItem:
+        """
+        Raises:
+            NoSuchItem: there is none of that number.
+        """
+        ...
+
+    def item_of(self, own_id: str) -> StockItem | None:
+        """The item with a mark of the shop's own, or None."""
+        ...
+
+    def items(self) -> Iterator[StockItem]:
+        """Every item, used ones too, by number."""
+        ...
+
+    def mapping(self, fingerprint: str) -> str | None:
+        """How a list with these columns was read the last time, as JSON; None if never."""
+        ...
+
+    def remember_mapping(self, fingerprint: str, mapping: str) -> None:
+        """Remembers how a list with these columns is read."""
+        ...

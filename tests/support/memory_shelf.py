@@ -1,0 +1,86 @@
+"""A board ledger in memory for tests of jobs; it passes the same contract as the one on disk."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from copy import deepcopy
+from dataclasses import replace
+
+from mendbay.board.note import BoardNote, NoteKind
+from mendbay.board.stock import StockItem
+from mendbay.core.errors import LedgerError, NoSuchItem
+from mendbay.jobs.board_ledger_port import BoardLedger
+from mendbay.jobs.ledger_port import CaseLedger
+
+
+class MemoryShelf(BoardLedger):
+    """Keeps everything in lists. Not durable, otherwise a full `BoardLedger`."""
+
+    def __init__(self, cases: CaseLedger) -> None:
+        self._cases = cases
+        self._notes: list[BoardNote] = []
+        self._stock: dict[int, StockItem] = {}
+        self._mappings: dict[str, str] = {}
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        before = deepcopy((self._notes, self._stock, self._mappings))
+        try:
+            with self._cases.together():
+                yield
+        except BaseException:
+            self._notes, self._stock, self._mappings = before
+            raise
+
+    def note(self, note: BoardNote) -> BoardNote:
+        if note.case:
+            self._cases.case(note.case)
+        self._notes.append(replace(note, number=len(self._notes) + 1))
+        return self._notes[-1]
+
+    def notes(
+        self, kind: NoteKind, case: int | None = None, bay: str | None = None, subject: str | None = None
+    ) -> tuple[BoardNote, ...]:
+        return tuple(
+            note
+            for note in self._notes
+            if note.kind is kind
+            and case in (None, note.case)
+            and bay in (None, note.bay)
+            and subject in (None, note.subject)
+        )
+
+    def add_item(self, item: StockItem) -> StockItem:
+        added = replace(item, number=len(self._stock) + 1)
+        self._keep(added)
+        return added
+
+    def amend_item(self, item: StockItem) -> None:
+        self.item(item.number)
+        self._keep(item)
+
+    def _keep(self, item: StockItem) -> None:
+        if item.case:
+            self._cases.case(item.case)
+        other = self.item_of(item.own_id)
+        if other is not None and other.number != item.number:
+            raise LedgerError(f"The mark {item.own_id!r} is taken.", "Use another.")
+        self._stock[item.number] = item
+
+    def item(self, number: int) -> StockItem:
+        if number not in self._stock:
+            raise NoSuchItem(f"The stock has no item {number}.", "List the stock.")
+        return self._stock[number]
+
+    def item_of(self, own_id: str) -> StockItem | None:
+        return next((one for one in self._stock.values() if own_id and one.own_id == own_id), None)
+
+    def items(self) -> Iterator[StockItem]:
+        yield from list(self._stock.values())
+
+    def mapping(self, fingerprint: str) -> str | None:
+        return self._mappings.get(fingerprint)
+
+    def remember_mapping(self, fingerprint: str, mapping: str) -> None:
+        self._mappings[fingerprint] = mapping
