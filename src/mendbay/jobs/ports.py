@@ -258,3 +258,43 @@ class Images(Protocol):
             The ranges taken.
         """
         ...
+
+
+@dataclass(frozen=True, slots=True)
+class KeptFile:
+    """A file in a case's folder that is never changed again: its place there (with `/`) and its bytes."""
+
+    path: str
+    sha256: str
+    size_bytes: int
+
+
+class CaseFiles(Protocol):
+    """Pictures, dumps and papers in the folder of a case."""
+
+    def fetch(self, source: Path, limit_bytes: int) -> bytes:
+        """The bytes of a file outside, such as a picture or a dump.
+
+        Raises:
+            UsageError: not there, not a regular file, or larger than `limit_bytes`.
+        """
+        ...
+
+    def keep(self, case: Case, path: str, data: bytes) -> KeptFile:
+        """Writes a file for good: durable, and for reading only.
+
+        If the place already holds other bytes, the new file gets a number before its ending; the same
+        bytes are not written twice.
+
+        Raises:
+            DestinationError, NoRoom: it could not be written.
+        """
+        ...
+
+    def take(self, case: Case, kept: KeptFile) -> bytes:
+        """The bytes of a kept file, proven by their digest.
+
+        Raises:
+            SourceChanged: the file is gone or does not hold what was kept.
+        """
+        ...

@@ -1,0 +1,140 @@
+"""Pictures, dumps and papers in the folder of a case: written once, proven whenever they are used."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+import stat
+from pathlib import Path, PurePosixPath
+
+from mendbay.case.records import Case
+from mendbay.core.errors import DestinationError, NoRoom, SourceChanged, UsageError
+from mendbay.core.quantity import bytes_text
+from mendbay.jobs.ports import CaseFiles, KeptFile
+from mendbay.outlets.safe_folder import SafeFolder
+
+TRIES = 1000
+"""Numbers tried for a name that is taken: far more files of one name than a case ever has."""
+
+
+class CaseCabinet(CaseFiles):
+    """The case folders below one folder.
+
+    Args:
+        root: the folder that holds a folder for each case.
+    """
+
+    def __init__(self, root: Path) -> None:
+        self._root = root
+
+    def fetch(self, source: Path, limit_bytes: int) -> bytes:
+        try:
+            opened = os.open(source, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+        except (OSError, ValueError) as trouble:
+            said = trouble.strerror if isinstance(trouble, OSError) else str(trouble)
+            raise UsageError(f"{source} cannot be opened: {said}.", "Check the name.") from trouble
+        try:
+            found = os.fstat(opened)
+            if not stat.S_ISREG(found.st_mode):
+                raise UsageError(f"{source} is not a file.", "Name a file.")
+            if found.st_size > limit_bytes:
+                raise UsageError(
+                    f"{source} has {bytes_text(found.st_size)}; at most {bytes_text(limit_bytes)} are taken.",
+                    "Check that it is the right file.",
+                )
+            with open(opened, "rb", closefd=False) as file:
+                return file.read(limit_bytes)
+        except OSError as trouble:
+            raise UsageError(
+                f"{source} cannot be read: {trouble.strerror}.", "Copy it again from where it came."
+            ) from trouble
+        finally:
+            os.close(opened)
+
+    def keep(self, case: Case, path: str, data: bytes) -> KeptFile:
+        digest = hashlib.sha256(data).hexdigest()
+        try:
+            (self._root / case.folder).mkdir(parents=True, exist_ok=True)
+            folder = SafeFolder(self._root / case.folder)
+            try:
+                for place in _places(path):
+                    there = _bytes_at(folder, place)
+                    if there == data:
+                        return KeptFile(place, digest, len(data))
+                    if there is None:
+                        _write(folder, place, data)
+                        return KeptFile(place, digest, len(data))
+            finally:
+                folder.close()
+        except OSError as trouble:
+            if trouble.errno in (errno.ENOSPC, errno.EDQUOT):
+                raise NoRoom(
+                    f"There is no room for {path} in the folder of case {case.number}.",
+                    "Free some space, then run the command again.",
+                ) from trouble
+            raise DestinationError(
+                f"{path} cannot be kept in the folder of case {case.number}: {trouble.strerror}.",
+                "Check the folder and its rights.",
+            ) from trouble
+        raise DestinationError(f"Case {case.number} has too many files named {path}.", "Use another name.")
+
+    def take(self, case: Case, kept: KeptFile) -> bytes:
+        data: bytes | None = None
+        try:
+            folder = SafeFolder(self._root / case.folder)
+            try:
+                if folder.size_of(kept.path) == kept.size_bytes:
+                    data = _bytes_at(folder, kept.path)
+            finally:
+                folder.close()
+        except (OSError, ValueError):
+            data = None
+        if data is None or hashlib.sha256(data).hexdigest() != kept.sha256:
+            raise SourceChanged(
+                f"{kept.path} of case {case.number} is gone or no longer holds what was kept.",
+                "Bring it back from a backup; it must have SHA-256 " + kept.sha256,
+            )
+        return data
+
+
+def _places(path: str) -> list[str]:
+    """The place itself, then the same with a number before its ending."""
+    pure = PurePosixPath(path)
+    numbered = [str(pure.with_name(f"{pure.stem}-{number}{pure.suffix}")) for number in range(2, TRIES)]
+    return [path, *numbered]
+
+
+def _bytes_at(folder: SafeFolder, path: str) -> bytes | None:
+    """What the file holds; None if there is none. A link or a folder in its place counts as other bytes."""
+    try:
+        opened = folder.open_read(path)
+    except FileNotFoundError:
+        return None
+    except OSError as trouble:
+        if trouble.errno in (errno.ELOOP, errno.EISDIR, None):
+            return b""
+        raise
+    with os.fdopen(opened, "rb") as file:
+        return file.read()
+
+
+def _write(folder: SafeFolder, path: str, data: bytes) -> None:
+    """Complete or not there: written beside its place, made durable, then moved."""
+    parent = str(PurePosixPath(path).parent)
+    if parent != ".":
+        folder.make_folder(parent)
+    temporary = f"{path}.new"
+    folder.remove(temporary)
+    opened = folder.create(temporary)
+    try:
+        with os.fdopen(opened, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fchmod(file.fileno(), 0o444)
+            os.fsync(file.fileno())
+        folder.place(temporary, path)
+    except BaseException:
+        folder.remove(temporary)
+        raise
+    folder.sync()

@@ -1,0 +1,102 @@
+"""What a case keeps is never overwritten, never half there, and proven when it is used."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import stat
+from pathlib import Path
+
+import pytest
+
+from mendbay.case.records import Case, CaseState
+from mendbay.core.errors import DestinationError, NoRoom, SourceChanged, UsageError
+from mendbay.outlets import case_files
+from mendbay.outlets.case_files import CaseCabinet
+
+CASE = Case(1, "kiln", "2026-11-25T07:10:00Z", "Kiln", "", "", (), "", CaseState.OPEN)
+
+
+@pytest.fixture
+def cabinet(tmp_path: Path) -> CaseCabinet:
+    return CaseCabinet(tmp_path / "cases")
+
+
+def test_what_is_kept_can_be_taken_and_only_read(cabinet: CaseCabinet, tmp_path: Path) -> None:
+    kept = cabinet.keep(CASE, "roms/bay-1/read-1.bin", b"dump")
+    assert kept.sha256 == hashlib.sha256(b"dump").hexdigest()
+    assert cabinet.take(CASE, kept) == b"dump"
+    path = tmp_path / "cases/0001-kiln" / kept.path
+    assert stat.S_IMODE(path.stat().st_mode) == 0o444
+    assert os.listdir(path.parent) == ["read-1.bin"]
+
+
+def test_other_bytes_of_the_same_name_get_a_number_and_the_same_bytes_do_not(cabinet: CaseCabinet) -> None:
+    first = cabinet.keep(CASE, "photos/label.jpg", b"one")
+    second = cabinet.keep(CASE, "photos/label.jpg", b"two")
+    assert second.path == "photos/label-2.jpg"
+    assert cabinet.keep(CASE, "photos/label.jpg", b"two") == second
+    assert cabinet.keep(CASE, "photos/label.jpg", b"one") == first
+    assert cabinet.take(CASE, first) == b"one"
+
+
+@pytest.mark.parametrize("change", ["gone", "other", "longer", "link"])
+def test_a_kept_file_that_changed_is_not_used(cabinet: CaseCabinet, tmp_path: Path, change: str) -> None:
+    kept = cabinet.keep(CASE, "roms/read.bin", b"dump")
+    path = tmp_path / "cases/0001-kiln/roms/read.bin"
+    path.unlink()
+    if change == "other":
+        path.write_bytes(b"dumb")
+    elif change == "longer":
+        path.write_bytes(b"dump!")
+    elif change == "link":
+        (tmp_path / "elsewhere").write_bytes(b"dump")
+        path.symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(SourceChanged, match=r"read\.bin"):
+        cabinet.take(CASE, kept)
+
+
+def test_a_planted_link_is_not_followed(cabinet: CaseCabinet, tmp_path: Path) -> None:
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    (tmp_path / "cases/0001-kiln").mkdir(parents=True)
+    (tmp_path / "cases/0001-kiln/photos").symlink_to(outside)
+    with pytest.raises(DestinationError):
+        cabinet.keep(CASE, "photos/label.jpg", b"one")
+    assert os.listdir(outside) == []
+    (tmp_path / "cases/0001-kiln/photos").unlink()
+    (tmp_path / "cases/0001-kiln/photos").mkdir()
+    (tmp_path / "cases/0001-kiln/photos/label.jpg").symlink_to(outside / "made")
+    assert cabinet.keep(CASE, "photos/label.jpg", b"one").path == "photos/label-2.jpg"
+    assert os.listdir(outside) == []
+
+
+@pytest.mark.parametrize(("path", "said"), [("", "not a file"), ("no such", "No such file")])
+def test_only_files_are_fetched(cabinet: CaseCabinet, tmp_path: Path, path: str, said: str) -> None:
+    with pytest.raises(UsageError, match=said):
+        cabinet.fetch(tmp_path / path, 100)
+
+
+def test_a_pipe_does_not_hold_the_bench_up(cabinet: CaseCabinet, tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(UsageError, match="not a file"):
+        cabinet.fetch(tmp_path / "pipe", 100)
+
+
+def test_a_file_beyond_the_limit_is_refused_with_the_numbers(cabinet: CaseCabinet, tmp_path: Path) -> None:
+    (tmp_path / "large").write_bytes(bytes(101))
+    with pytest.raises(UsageError, match="101.bytes; at most 100.bytes"):
+        cabinet.fetch(tmp_path / "large", 100)
+    assert len(cabinet.fetch(tmp_path / "large", 101)) == 101
+
+
+def test_a_full_disk_leaves_nothing_half_written(
+    cabinet: CaseCabinet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(fd: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(case_files.os, "fsync", full)
+    with pytest.raises(NoRoom):
+        cabinet.keep(CASE, "roms/read.bin", b"dump")
+    assert os.listdir(tmp_path / "cases/0001-kiln/roms") == []
