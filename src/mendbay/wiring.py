@@ -25,6 +25,7 @@ from mendbay.jobs.events import StepProgress, Tell, silent
 from mendbay.jobs.ports import HandBackFolder, Papers, PowerCycle
 from mendbay.ledger.database import Ledger
 from mendbay.outlets.bag_check import check_bag
+from mendbay.outlets.case_files import CaseCabinet
 from mendbay.outlets.destination import Destination
 from mendbay.outlets.image_shelf import ImageShelf
 
@@ -80,6 +81,8 @@ def open_bench(
             ledger=ledger,
             drives=BenchDrives(patience_seconds, sector_bytes),
             images=ImageShelf(folder / "cases", clock),
+            shelf=ledger.shelf,
+            files=CaseCabinet(folder / "cases"),
             clock=clock,
             who=person(),
             tell=tell,

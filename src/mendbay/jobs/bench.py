@@ -8,15 +8,16 @@ from dataclasses import dataclass, field
 from mendbay.case.records import Event, Facts
 from mendbay.core.clock import Clock, iso
 from mendbay.imaging.odds import Assumptions
+from mendbay.jobs.board_ledger_port import BoardLedger
 from mendbay.jobs.drive_reading import never, no_power_cycle
 from mendbay.jobs.events import Tell, silent
 from mendbay.jobs.ledger_port import CaseLedger
-from mendbay.jobs.ports import Drives, Images, PowerCycle
+from mendbay.jobs.ports import CaseFiles, Drives, Images, PowerCycle
 
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """The shop's ledger, drives and images, with the person at the bench.
+    """The shop's ledger with its stock, its drives, images and case folders, and the person at the bench.
 
     `who` is written into the custody log. `stop` is asked often whether to stop; `power_cycle` is asked
     to bring back a drive that vanished; `assumed` are the planner's priors and limits.
@@ -25,6 +26,8 @@ class Bench:
     ledger: CaseLedger
     drives: Drives
     images: Images
+    shelf: BoardLedger
+    files: CaseFiles
     clock: Clock
     who: str
     tell: Tell = silent

@@ -85,7 +85,7 @@ def test_a_pipe_does_not_hold_the_bench_up(cabinet: CaseCabinet, tmp_path: Path)
 
 def test_a_file_beyond_the_limit_is_refused_with_the_numbers(cabinet: CaseCabinet, tmp_path: Path) -> None:
     (tmp_path / "large").write_bytes(bytes(101))
-    with pytest.raises(UsageError, match="101.bytes; at most 100.bytes"):
+    with pytest.raises(UsageError, match=r"101.bytes; at most 100.bytes"):
         cabinet.fetch(tmp_path / "large", 100)
     assert len(cabinet.fetch(tmp_path / "large", 101)) == 101
 
