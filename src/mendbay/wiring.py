@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import getpass
 import os
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import ExitStack, contextmanager
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import platformdirs
 
 from mendbay.core.clock import SystemClock
-from mendbay.core.errors import LedgerError
+from mendbay.core.errors import DestinationError, LedgerError
 from mendbay.handback.bag import BagCheck
 from mendbay.imaging.odds import Assumptions
 from mendbay.inlets.bench_drives import UNSTEADY, BenchDrives
@@ -20,6 +20,7 @@ from mendbay.inlets.failing_loop import FailingLoop
 from mendbay.inlets.failing_loop import available as failing_loop_trouble
 from mendbay.inlets.unsteady_description import load_unsteady
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.board_ports import Journals, Pictures, Programmers, ShopFiles
 from mendbay.jobs.drive_reading import never, no_power_cycle
 from mendbay.jobs.events import StepProgress, Tell, silent
 from mendbay.jobs.ports import HandBackFolder, Papers, PowerCycle
@@ -28,9 +29,14 @@ from mendbay.outlets.bag_check import check_bag
 from mendbay.outlets.case_files import CaseCabinet
 from mendbay.outlets.destination import Destination
 from mendbay.outlets.image_shelf import ImageShelf
+from mendbay.outlets.shop_files import ShopFolder
+from mendbay.outlets.transfer_journals import JournalFiles
 
 if TYPE_CHECKING:
+    from mendbay.board.flash_bus import FlashBus
+    from mendbay.board.stock import StockItem
     from mendbay.jobs.play_demo import Box
+    from mendbay.outlets.scenario.practice import Practice
 
 
 def home_folder(chosen: Path | None = None) -> Path:
@@ -102,6 +108,91 @@ def papers() -> Papers:
     from mendbay.outlets.documents import PrintedPapers  # the typesetter: only when a report is made
 
     return PrintedPapers()
+
+
+def read_pictures_with() -> Pictures:
+    """What reads pictures; its process starts with the first one.
+
+    Raises:
+        ToolMissing: when it starts, if the libraries of the extra `pictures` are not installed.
+    """
+    from mendbay.inlets.photo import PictureReader
+
+    return PictureReader()
+
+
+def shop_files(home: Path | None = None) -> ShopFiles:
+    """The shop's own number forms and learned families."""
+    return ShopFolder(home_folder(home))
+
+
+def transfer_journals(home: Path | None = None) -> Journals:
+    """The journals of transfers, beside the dumps of each case."""
+    return JournalFiles(home_folder(home) / "cases")
+
+
+class BenchProgrammers(Programmers):
+    """Adapters by their address, and simulated chips as `simulated:FILE`."""
+
+    SIMULATED = "simulated:"
+
+    @contextmanager
+    def open(self, name: str) -> Iterator[FlashBus]:
+        if name.startswith(self.SIMULATED):
+            from mendbay.inlets.simulated_flash_file import open_simulated_flash
+
+            bus: FlashBus = open_simulated_flash(Path(name.removeprefix(self.SIMULATED)))
+        else:
+            from mendbay.inlets.flash_programmer import open_programmer
+
+            bus = open_programmer(name)
+        with closing(bus):
+            yield bus
+
+
+def stock_labels(items: Sequence[StockItem], paper: str, skip: int) -> bytes:
+    """Labels for items, as PDF.
+
+    Args:
+        paper: `A4` or `Letter`.
+        skip: how many places of the first sheet are used up.
+
+    Raises:
+        UsageError: no items, or more places skipped than a sheet has.
+    """
+    from mendbay.outlets.stock_labels import LabelJob, Paper, labels_pdf  # the typesetter: only for this
+
+    return labels_pdf(LabelJob(tuple(items), Paper(paper), skip))
+
+
+def write_new_file(path: Path, data: bytes) -> None:
+    """Writes a file that must not exist yet, durably.
+
+    Raises:
+        DestinationError: it exists, or cannot be written.
+    """
+    try:
+        with path.open("xb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+    except FileExistsError as trouble:
+        raise DestinationError(f"{path} already exists.", "Choose another name.") from trouble
+    except OSError as trouble:
+        raise DestinationError(
+            f"{path} cannot be written: {trouble.strerror}.", "Choose another."
+        ) from trouble
+
+
+def make_practice(folder: Path) -> Practice:
+    """Practice material for the board: pictures, a stock list, ROM dumps and simulated chips.
+
+    Raises:
+        DestinationError: the folder exists, or cannot be written.
+    """
+    from mendbay.outlets.scenario import practice  # drawing: only for this
+
+    return practice.make_practice(folder)
 
 
 def check_handback(folder: Path, tell: Tell = silent) -> BagCheck:

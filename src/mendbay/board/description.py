@@ -107,13 +107,13 @@ def comparison_key(text: str) -> str:
     `BX 4471.02` and `bx-4471-02` are the same, `BX-447-102` is not. Empty for a value of separators alone,
     which says nothing. Rule: our own.
     """
-    folded = unicodedata.normalize("NFKC", text).casefold()
+    folded = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", text).casefold())
     key = ""
     for part in _SEPARATORS.split(folded):
         if key and part and key[-1].isdigit() and part[0].isdigit():
             key += "-"
         key += part
-    return key
+    return unicodedata.normalize("NFKC", key)
 
 
 @lru_cache(maxsize=1 << 16)

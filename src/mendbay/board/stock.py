@@ -19,28 +19,8 @@ LARGEST_NUMBER = 2**53 - 1
 _NOT_IN_NOTES = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
 _CURRENCY = re.compile(r"[A-Z]{3}")
 _LABEL = re.compile(r"mendbay:stock:([0-9]{6,16})")
-_NO_DECIMALS = frozenset(
-    (
-        "BIF",
-        "CLP",
-        "DJF",
-        "GNF",
-        "ISK",
-        "JPY",
-        "KMF",
-        "KRW",
-        "PYG",
-        "RWF",
-        "UGX",
-        "UYI",
-        "VND",
-        "VUV",
-        "XAF",
-        "XOF",
-        "XPF",
-    )
-)
-_THREE_DECIMALS = frozenset(("BHD", "IQD", "JOD", "KWD", "LYD", "OMR", "TND"))
+_NO_DECIMALS = frozenset(re.findall("...", "BIFCLPDJFGNFISKJPYKMFKRWPYGRWFUGXUYIVNDVUVXAFXOFXPF"))
+_THREE_DECIMALS = frozenset(re.findall("...", "BHDIQDJODKWDLYDOMRTND"))
 """Currencies that do not have two decimals (list one of ISO 4217, from memory)."""
 
 

@@ -18,9 +18,9 @@ ELSEWHERE = ("/dev/sdX", "elsewhere/")
 """What only a real bench has."""
 
 
-def commands() -> list[str]:
+def commands(heading: str = "## Ten-minute tour") -> list[str]:
     readme = (ROOT / "README.md").read_text()
-    tour = readme.split("## Ten-minute tour")[1].split("\n## ")[0]
+    tour = readme.split(heading)[1].split("\n## ")[0]
     return [line[4:] for line in tour.splitlines() if line.startswith("    ")]
 
 
@@ -60,3 +60,36 @@ def test_every_command_of_the_tour_works_as_printed(tmp_path: Path) -> None:
     assert any(one.get("other_half") for one in files), "the refused sectors lie inside files"
     whole = sum(one.get("verdict") == "whole" for one in files)
     assert whole > 280, "each half makes good what the other refused"
+
+
+@pytest.mark.slow
+def test_every_command_of_the_boards_tour_works_as_printed(tmp_path: Path) -> None:
+    typed = commands("## The board, in ten minutes more")
+    assert len(typed) >= 14
+    asked = ("mendbay rom read", "mendbay rom write")
+    checked = " --supply-checked 1.8 --supply-checked 3.3"  # what a person is asked at the keyboard
+    lines = ['mendbay case open "An earlier customer"']
+    lines += [
+        line + (checked if line.startswith(asked) else "") + (" --yes" if " rom write" in line else "")
+        for line in typed
+    ]
+    finished = "\ncode=$?; [ $code = 0 ] || exit $code"
+    done = subprocess.run(
+        ["sh", "-c", "\n".join(line + finished for line in lines)],
+        cwd=tmp_path,
+        env={
+            **os.environ,
+            "PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}",
+            "MENDBAY_HOME": str(tmp_path / "home"),
+        },
+        capture_output=True,
+        text=True,
+        timeout=300,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "1. item 1 (D-014): board TB-4471-200 R3" in done.stdout
+    assert "12 V is closed" in done.stdout
+    assert "Written and proven" in done.stdout
+    material = tmp_path / "material"
+    assert (material / "donor-chip.bin").read_bytes() == (material / "patient-chip.bin").read_bytes()

@@ -18,6 +18,9 @@ from mendbay.core.errors import Interrupted, MendbayError, UsageError
 
 COMMANDS = {
     "case": "Open a case, see where it stands, verify its custody log.",
+    "board": "Read pictures of a drive and its board; measure the board.",
+    "donor": "Keep the stock of boards and drives; find what fits a patient.",
+    "rom": "Judge reads of a board's ROM; move it to another chip.",
     "drive": "Look at a drive, read it into an image, see how far it is.",
     "pair": "Put two members together; read both, wanted files first.",
     "files": "List what is on the volume, with a verdict for each file.",
@@ -115,7 +118,7 @@ def _tell(trouble: MendbayError, as_json: bool) -> int:
         print(json.dumps({"error": shape}, ensure_ascii=False))
     else:
         called = os.environ.get("MENDBAY_CALLED_AS", "mendbay")
-        verbs = r"\bmendbay (?=case|drive|pair|files|handback|demo|--help)"
+        verbs = rf"\bmendbay (?={'|'.join(COMMANDS)}|--help)"
         step = re.sub(verbs, lambda _: f"{called} ", trouble.next_step)
         for line in (f"mendbay: {trouble.what}", f"Next: {step}"):
             print(_fitted(line), file=sys.stderr)

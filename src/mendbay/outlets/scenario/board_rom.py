@@ -71,7 +71,7 @@ def _code(size: int, chance: np.random.Generator) -> bytes:
     rare = chance.random(words) < 0.12
     body[rare] = chance.integers(0, 1 << 16, int(rare.sum()), np.uint16)
     text = b"".join(
-        b"KV%02d: %s\0" % (number, word)
+        b"QV%02d: %s\0" % (number, word)
         for number, word in enumerate((b"spin up", b"park", b"servo ready", b"no index", b"retry", b"zone"))
     )
     whole = bytearray(body.tobytes()[:size])

@@ -27,35 +27,40 @@ from mendbay.outlets.scenario.drawing.bench_pictures import (
 
 BOARD = "TB-4471-200"
 REVISION = "R3"
-CONTROLLER = ("AC7731-B2", "KV 2531")
-MOTOR_DRIVER = ("MD8812C", "2529")
+CONTROLLER = ("KL5120B", "QV 2531")
+MOTOR_DRIVER = ("MV3041CT", "2529")
 ROM_CHIP = ("W25Q20CLSIG", "2527")
-FIRMWARE = "HX4.17"
+FIRMWARE = "H40.17C"
 SECTORS = 3_907_029_168
 """The count the capacity standard (IDEMA LBA1-03) gives for 2000 GB."""
-READ_NOISE = 2e-5
+READ_NOISE = 5e-6
 """Share of bits a poor clip turns in each read of the patient's chip."""
 FAMILY_SERIALS = ("AH4K-18834B", "AH4K-19102D", "AH4K-20001A", "AH4K-20511E", "AH4K-21007C")
 DONOR_SERIAL = "AH4K-20650K"
+
+CHIP_ID = "ef 40 12"
+"""What a chip of that marking answers to Read ID."""
+PATIENT, DONOR = 7, 9
+"""Numbers of the two drives' adaptives."""
 
 STOCK_HEADER = (
     "Our number", "Kind", "Board number", "Rev", "Controller", "Motor driver", "ROM chip", "Model",
     "Firmware", "Site", "Date", "Shelf", "Condition", "Price", "Currency",
 )  # fmt: skip
 STOCK_ROWS = (
-    ("D-014", "board", BOARD, "R3", "AC7731-B2", "MD8812C", "W25Q20CL", "AL20-HX4", "HX4.17", "KV2",
+    ("D-014", "board", BOARD, "R3", "KL5120B", "MV3041CT", "W25Q20CL", "AL20-HX4", "H40.17C", "QV",
      "2025-09-22", "B2", "tested good", "38.00", "EUR"),
-    ("D-009", "board", BOARD, "R2", "AC7731-B2", "MD8812C", "W25Q20CL", "AL20-HX4", "HX4.11", "KV1",
+    ("D-009", "board", BOARD, "R2", "KL5120B", "MV3041CT", "W25Q20CL", "AL20-HX4", "H40.11A", "QR",
      "2025-02-10", "B2", "tested good", "31.00", "EUR"),
-    ("D-021", "drive", BOARD, "R3", "AC7731-B2", "MD8812C", "W25Q20CL", "AL20-HX4", "HX4.15", "KV2",
+    ("D-021", "drive", BOARD, "R3", "KL5120B", "MV3041CT", "W25Q20CL", "AL20-HX4", "H40.15B", "QV",
      "2025-06-03", "C1", "untested", "55.00", "EUR"),
-    ("D-003", "board", BOARD, "R3", "AC7731-B2", "MD8790A", "W25Q20CL", "AL20-HX4", "HX4.17", "KV2",
+    ("D-003", "board", BOARD, "R3", "KL5120B", "MV3038AB", "W25Q20CL", "AL20-HX4", "H40.17C", "QV",
      "2025-10-01", "A4", "tested good", "35.00", "EUR"),
-    ("D-030", "board", "TB-4471-100", "R1", "AC7730-A1", "MD8812C", "W25Q20CL", "AL10-HX2", "HX2.05", "KV2",
+    ("D-030", "board", "TB-4471-100", "R1", "KL0470A", "MV3041CT", "W25Q20CL", "AL10-HX2", "H20.05A", "QV",
      "2024-11-19", "A1", "tested good", "24.00", "EUR"),
-    ("D-011", "board", BOARD, "R3", "AC7731-B2", "MD8812C", "W25Q20CL", "AL20-HX4", "HX4.17", "KV2",
+    ("D-011", "board", BOARD, "R3", "KL5120B", "MV3041CT", "W25Q20CL", "AL20-HX4", "H40.17C", "QV",
      "2025-09-30", "B3", "damaged", "5.00", "EUR"),
-    ("D-040", "board", "TB-5120-300", "R2", "AC7802-C1", "MD8901B", "W25Q40CL", "AL40-HX6", "HX6.02", "KV3",
+    ("D-040", "board", "TB-5120-300", "R2", "KL5210C", "MV1420AB", "W25Q40CL", "AL40-HX6", "H60.02A", "QT",
      "2026-01-15", "B5", "tested good", "48.00", "EUR"),
 )  # fmt: skip
 """The shop's spreadsheet of spare boards and drives; the first fits best, the fourth only looks right."""
@@ -63,12 +68,14 @@ STOCK_ROWS = (
 
 @dataclass(frozen=True, slots=True)
 class Practice:
-    """Where the practice material lies."""
+    """Where the practice material lies. `patient` are three reads through a poor clip; the two chips are
+    descriptions of simulated ones, each with its memory in a file beside it."""
 
     pictures: Path
     stock: Path
     family: tuple[Path, ...]
     patient: tuple[Path, ...]
+    patient_chip: Path
     donor_chip: Path
 
 
@@ -85,7 +92,8 @@ def make_practice(folder: Path, seed: int = 1) -> Practice:
             stock=_stock(folder / "stock.csv"),
             family=_family(folder / "known-good"),
             patient=_patient(folder / "patient", seed),
-            donor_chip=_written(folder / "donor-chip.bin", rom_content(DONOR_SERIAL, 9)),
+            patient_chip=_chip(folder / "patient-chip.toml", rom_content(story.SERIALS[0], PATIENT)),
+            donor_chip=_chip(folder / "donor-chip.toml", rom_content(DONOR_SERIAL, DONOR)),
         )
     except FileExistsError as trouble:
         raise DestinationError(f"{folder} already exists.", "Choose a new folder.") from trouble
@@ -101,6 +109,12 @@ def _written(path: Path, data: bytes) -> Path:
     return path
 
 
+def _chip(path: Path, content: bytes) -> Path:
+    memory = _written(path.with_suffix(".bin"), content)
+    described = f'memory = "{memory.name}"\nid = "{CHIP_ID}"\nsupply = [2.7, 3.6]\n'
+    return _written(path, described.encode())
+
+
 def _pictures(folder: Path, seed: int) -> Path:
     folder.mkdir()
     label = LabelText(
@@ -111,7 +125,7 @@ def _pictures(folder: Path, seed: int) -> Path:
         SECTORS,
         FIRMWARE,
         "2025-W38",
-        "KV2",
+        "QV",
         f"{BOARD} {REVISION}",
     )
     board = BoardText(BOARD, REVISION, CONTROLLER, MOTOR_DRIVER, ROM_CHIP, burnt=True)
@@ -139,7 +153,7 @@ def _family(folder: Path) -> tuple[Path, ...]:
 def _patient(folder: Path, seed: int) -> tuple[Path, ...]:
     """Three reads through a poor clip: a few bits differ in each."""
     folder.mkdir()
-    truth = np.frombuffer(rom_content(story.SERIALS[0], 7), np.uint8)
+    truth = np.frombuffer(rom_content(story.SERIALS[0], PATIENT), np.uint8)
     chance = np.random.default_rng([seed, 719])
     reads = []
     for number in (1, 2, 3):

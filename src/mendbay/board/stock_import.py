@@ -1,0 +1,392 @@
+"""A list of the shop taken into the stock: what its columns mean, and what its cells say.
+
+A list is never taken in silence: every row becomes an item or a trouble with its line and reason. Which
+column means what is guessed from the header, can be edited, and holds for every list with that header.
+
+Rules for cells, all our own: a date is `2019-03-28`, `2019/03/28`, `20190328`, `2019-03` (its first day
+stands for a month), the ISO week `2019-W13` (its Monday), `28.3.2019` (with dots the day comes first) or
+`28/3/2019`, whose order is taken from the column's other dates if one of them proves it, else from the
+mapping, else it is a trouble; years have four digits. In a cost a comma or dot before exactly three digits
+sets thousands apart (unless the currency has three decimals: then a lone one is a trouble), before one or two
+it is the decimal sign. A dollar or yen sign alone is not a currency. Words for "not known" (`n/a`, `?`,
+`unknown`) make an empty cell.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, fields, replace
+from datetime import date
+from enum import StrEnum
+from typing import TypeVar
+
+from mendbay.board.description import BoardDescription
+from mendbay.board.stock import Condition, Kind, StockItem, StockState, minor_digits
+from mendbay.board.stock_csv import Field, RowTrouble, Table, field_of_header, unescaped
+from mendbay.core.errors import UsageError
+
+_UNKNOWN_WORDS = frozenset(("", "?", "??", "n/a", "na", "n.a.", "none", "unknown", "not known", "-", "--"))
+_SYMBOLS = {"€": "EUR", "£": "GBP"}
+_YEAR_FIRST = re.compile(r"([0-9]{4})[-/.]?([0-9]{2})(?:[-/.]?([0-9]{2}))?")
+_WEEK = re.compile(r"([0-9]{4})-?W([0-9]{2})")
+_DOTTED = re.compile(r"([0-9]{1,2})\.([0-9]{1,2})\.([0-9]{4})")
+_SLASHED = re.compile(r"([0-9]{1,2})[/-]([0-9]{1,2})[/-]([0-9]{4})")
+_AMOUNT = re.compile(r"([0-9]{1,3}(?:[., '\u00a0\u2009\u202f]?[0-9]{3})*)(?:[.,]([0-9]{1,3}))?")
+_Word = TypeVar("_Word", bound=StrEnum)
+_DESCRIBED = {
+    Field(one.name.replace("_", " ").replace("rom chip", "ROM chip")): one.name
+    for one in fields(BoardDescription)
+}
+_KINDS = {
+    Kind.BOARD: "board|pcb|circuit board|board only|logic board",
+    Kind.DRIVE: "donor drive|drive|whole drive|complete drive|donor|disk|hard drive|hdd",
+}
+_CONDITIONS = {
+    Condition.TESTED_GOOD: "tested good|good|tested|tested ok|ok|working|works|yes|tested working",
+    Condition.UNTESTED: "untested|not tested|no|unverified",
+    Condition.REPAIRED: "repaired|mended|fixed",
+    Condition.ROM_MISSING: "rom missing|no rom|rom removed|without rom|missing rom",
+    Condition.DAMAGED: "damaged|bad|broken|defective|faulty|burnt|dead|not working|failed",
+}
+_STATES = {
+    StockState.FREE: "free|available|in stock|yes|on stock",
+    StockState.RESERVED: "reserved|on hold|held",
+    StockState.USED: "used|sold|gone|consumed|taken|no",
+}
+
+
+class DateOrder(StrEnum):
+    """How dates with three plain numbers are to be read."""
+
+    UNDECIDED = "undecided"
+    """Such a date is a trouble unless only one reading is a date."""
+    DAY_FIRST = "day first"
+    MONTH_FIRST = "month first"
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnMapping:
+    """What each column of lists with one header means; made by `guess_mapping`, edited with `assigned` and
+    `dataclasses.replace`, and remembered by its fingerprint.
+
+    Args:
+        fingerprint: of the header, see `Table.fingerprint`.
+        columns: for each column what it holds; None for one that is left out.
+        date_order: for dates such as 03/04/2019.
+        currency: of costs that name none; empty if that is not known.
+
+    Raises:
+        UsageError: two columns hold the same, or a currency that is no code.
+    """
+
+    fingerprint: str
+    columns: tuple[Field | None, ...]
+    date_order: DateOrder = DateOrder.UNDECIDED
+    currency: str = ""
+
+    def __post_init__(self) -> None:
+        twice = [one for one, count in Counter(self.columns).items() if one and count > 1]
+        if twice:
+            raise UsageError(f"Two columns are to be the {twice[0]}.", "Leave one of them out.")
+        if self.currency and not re.fullmatch("[A-Z]{3}", self.currency):
+            raise UsageError(f"{self.currency[:8]!r} is not a currency.", "Give its ISO 4217 code: EUR.")
+
+    def assigned(self, column: int, field: Field | None) -> ColumnMapping:
+        """The mapping with another meaning of one column (from 0); whatever had that meaning loses it.
+
+        Raises:
+            UsageError: there is no such column.
+        """
+        if not 0 <= column < len(self.columns):
+            raise UsageError(f"There is no column {column}.", f"There are {len(self.columns)}, from 0.")
+        cleared = [None if one is field else one for one in self.columns]
+        cleared[column] = field
+        return replace(self, columns=tuple(cleared))
+
+
+@dataclass(frozen=True, slots=True)
+class Import:
+    """What a list gives: items with the line they begin on, troubles in the order of their lines, and how
+    many rows there were. `len(items) + len(troubles) == rows`.
+    """
+
+    items: tuple[tuple[int, StockItem], ...]
+    troubles: tuple[RowTrouble, ...]
+    rows: int
+
+
+@dataclass(frozen=True, slots=True)
+class ImportPlan:
+    """What taking in a list would do to the stock.
+
+    Args:
+        new: items to add; they have no number yet.
+        changed: known items as they are to be, with their number, state, case and photos kept.
+        unchanged: how many are in the stock as they stand in the list.
+        troubles: rows that clash with the stock or with each other.
+    """
+
+    new: tuple[StockItem, ...]
+    changed: tuple[StockItem, ...]
+    unchanged: int
+    troubles: tuple[RowTrouble, ...]
+
+
+def guess_mapping(table: Table, currency: str = "") -> ColumnMapping:
+    """The mapping that the headers suggest; of two columns that suggest the same, the first has it.
+
+    Args:
+        currency: the shop's own, for costs that name none.
+    """
+    columns: list[Field | None] = []
+    for header in table.headers:
+        field = field_of_header(header)
+        columns.append(None if field in columns else field)
+    return ColumnMapping(table.fingerprint, tuple(columns), currency=currency)
+
+
+def import_items(table: Table, mapping: ColumnMapping) -> Import:
+    """Turns the rows of a list into items. A row with any unusable cell is a trouble as a whole.
+
+    Raises:
+        UsageError: the mapping is for other columns, or no column says anything of a board or drive.
+    """
+    if len(mapping.columns) != len(table.headers):
+        raise UsageError(
+            f"The mapping has {len(mapping.columns)} columns, the list {len(table.headers)}.",
+            "Make a mapping for this list.",
+        )
+    if not {*_DESCRIBED, Field.OWN_ID}.intersection(one for one in mapping.columns if one):
+        raise UsageError(
+            "No column is known to describe a board or drive.",
+            f"Say which columns hold what; the headers are: {', '.join(table.headers)[:300]}.",
+        )
+    order = _date_order(table, mapping)
+    items: list[tuple[int, StockItem]] = []
+    troubles = list(table.troubles)
+    for line, cells in table.rows:
+        reader = _Row(mapping, order)
+        item = reader.item(cells, len(table.headers))
+        if item is None:
+            column, reason = reader.faults[0][0], " ".join(words for _, words in reader.faults)
+            troubles.append(RowTrouble(line, column, reason))
+        else:
+            items.append((line, item))
+    troubles.sort(key=lambda one: one.line)
+    return Import(tuple(items), tuple(troubles), len(items) + len(troubles))
+
+
+def _date_order(table: Table, mapping: ColumnMapping) -> DateOrder:
+    """The order that the mapping gives, else the one that the column's own dates prove."""
+    if mapping.date_order is not DateOrder.UNDECIDED or Field.MADE_ON not in mapping.columns:
+        return mapping.date_order
+    column, proven = mapping.columns.index(Field.MADE_ON), set()
+    for _, cells in table.rows:
+        found = _SLASHED.fullmatch(cells[column].strip()) if column < len(cells) else None
+        if found:
+            first, second = int(found[1]), int(found[2])
+            if first > 12 >= second:
+                proven.add(DateOrder.DAY_FIRST)
+            elif second > 12 >= first:
+                proven.add(DateOrder.MONTH_FIRST)
+    return proven.pop() if len(proven) == 1 else DateOrder.UNDECIDED
+
+
+class _Row:
+    """Reads one row; what is wrong with it collects in `faults` as (column, sentence)."""
+
+    def __init__(self, mapping: ColumnMapping, order: DateOrder) -> None:
+        self._mapping, self._order = mapping, order
+        self.faults: list[tuple[str, str]] = []
+
+    def item(self, cells: Sequence[str], width: int) -> StockItem | None:
+        if len(cells) < width or any(cell.strip() for cell in cells[width:]):
+            self.faults.append(("", f"The row has {len(cells)} cells, the header {width}."))
+            return None
+        given = {
+            field: _known(unescaped(cell.strip()))
+            for field, cell in zip(self._mapping.columns, cells, strict=False)
+            if field
+        }
+        if not any(given.get(field) for field in (*_DESCRIBED, Field.OWN_ID)):
+            self.faults.append(("", "The row names neither a board nor a drive."))
+            return None
+        try:
+            made = self._made(given)
+        except UsageError as trouble:
+            self.faults.append(("", f"{trouble.what} {trouble.next_step}"))
+            return None
+        return None if self.faults else made
+
+    def _made(self, given: dict[Field, str]) -> StockItem:
+        described = {name: given.get(field, "") for field, name in _DESCRIBED.items()}
+        described["made_on"] = self._date(given.get(Field.MADE_ON, ""))
+        minor, currency = self._cost(given.get(Field.COST, ""), given.get(Field.CURRENCY, ""))
+        state = self._word(given, Field.STATE, _STATES, StockState.FREE)
+        case = self._number(given, Field.CASE)
+        return StockItem(
+            self._number(given, Field.NUMBER),
+            self._word(given, Field.KIND, _KINDS, Kind.BOARD),
+            BoardDescription(**described),
+            own_id=given.get(Field.OWN_ID, ""),
+            location=given.get(Field.LOCATION, ""),
+            condition=self._word(given, Field.CONDITION, _CONDITIONS, Condition.UNTESTED),
+            cost_minor=minor,
+            currency=currency,
+            state=state,
+            case=case,
+            photos=tuple(
+                one.strip() for one in re.split("[\n;]", given.get(Field.PHOTOS, "")) if one.strip()
+            ),
+            notes=given.get(Field.NOTES, "").replace("\r\n", "\n").replace("\r", "\n"),
+        )
+
+    def _fault(self, field: Field, words: str) -> None:
+        self.faults.append((field, words))
+
+    def _word(self, given: dict[Field, str], field: Field, words: dict[_Word, str], empty: _Word) -> _Word:
+        cell = given.get(field, "")
+        said = re.sub(r"[^a-z]+", " ", cell.casefold()).strip()
+        for meaning, known in words.items():
+            if said in (meaning.casefold(), *known.split("|")):
+                return meaning
+        if cell:
+            self._fault(field, f"{cell[:40]!r} is no {field}; use one of: {', '.join(words)}.")
+        return empty
+
+    def _number(self, given: dict[Field, str], field: Field) -> int:
+        cell = given.get(field, "")
+        if re.fullmatch(r"[0-9]{1,16}", cell):
+            return int(cell)
+        if cell:
+            self._fault(field, f"{cell[:40]!r} is not a number.")
+        return 0
+
+    def _date(self, cell: str) -> str:
+        try:
+            found = _dates_meant(cell, self._order)
+        except ValueError:
+            found = []
+        if len(found) == 1:
+            return found[0]
+        if not found:
+            self._fault(Field.MADE_ON, f"{cell[:40]!r} is not a date; write it as 2019-03-28.")
+        else:
+            self._fault(
+                Field.MADE_ON,
+                f"{cell[:40]!r} can be {found[0]} or {found[1]}; say whether this list has the day first.",
+            )
+        return ""
+
+    def _cost(self, cell: str, currency_cell: str) -> tuple[int | None, str]:
+        if not cell:
+            return None, ""
+        amount = "".join(one for one in cell if one.isdigit() or one in ".,' \u00a0\u2009\u202f-")
+        sign = "".join(one for one in cell if one not in amount).strip().upper()
+        currency = sign or currency_cell.strip().upper() or self._mapping.currency
+        currency = _SYMBOLS.get(currency, currency)
+        if not re.fullmatch("[A-Z]{3}", currency):
+            said = f"{currency[:8]!r} does not name one currency" if currency else "The cost has no currency"
+            self._fault(Field.COST, f"{said}; write it as a code, such as EUR 12.50.")
+            return None, ""
+        minor = _minor_amount(amount.strip(), minor_digits(currency))
+        if minor is None:
+            self._fault(Field.COST, f"{cell[:40]!r} is not a cost in {currency}.")
+            return None, ""
+        return minor, currency
+
+
+def _known(cell: str) -> str:
+    return "" if cell.casefold() in _UNKNOWN_WORDS else cell
+
+
+def _dates_meant(cell: str, order: DateOrder) -> list[str]:
+    """The ISO dates a cell can mean: one, or two if nothing tells day from month; `[""]` for an empty cell.
+
+    Raises:
+        ValueError: no date.
+    """
+    if not cell:
+        return [""]
+    if found := _YEAR_FIRST.fullmatch(cell):
+        return [date(int(found[1]), int(found[2]), int(found[3] or 1)).isoformat()]
+    if found := _WEEK.fullmatch(cell):
+        return [date.fromisocalendar(int(found[1]), int(found[2]), 1).isoformat()]
+    if found := _DOTTED.fullmatch(cell):
+        return [date(int(found[3]), int(found[2]), int(found[1])).isoformat()]
+    found = _SLASHED.fullmatch(cell)
+    if not found:
+        raise ValueError(cell)
+    first, second, year = (int(one) for one in found.groups())
+    if order is DateOrder.DAY_FIRST:
+        return [date(year, second, first).isoformat()]
+    if order is DateOrder.MONTH_FIRST:
+        return [date(year, first, second).isoformat()]
+    meant = []
+    for month, day in ((second, first), (first, second)):
+        if month <= 12:
+            meant.append(date(year, month, day).isoformat())
+    return list(dict.fromkeys(meant))
+
+
+def _minor_amount(text: str, digits: int) -> int | None:
+    """An amount of money in the smallest unit; None if it is none. See the rules of this module."""
+    found = _AMOUNT.fullmatch(text) if len(text) <= 30 else None
+    if not found or len(found[2] or "") > digits:
+        return None
+    marks = re.findall("[^0-9]", found[1])
+    decimal = text[-len(found[2]) - 1] if found[2] else ""
+    doubtful = marks and (found[1].startswith("0") or (digits == 3 and len(marks) == 1 and not decimal))
+    if doubtful or len(set(marks)) > 1 or decimal in marks:
+        return None
+    whole, part = re.sub("[^0-9]", "", found[1]), (found[2] or "").ljust(digits, "0")
+    return int(whole + part)
+
+
+def plan_import(existing: Iterable[StockItem], imported: Import) -> ImportPlan:
+    """What taking in a list would do, so that reading the same list twice changes nothing.
+
+    A row finds its item by our own number, else by the shop's own id. A row with neither is a new item
+    unless the stock has one without own id that says the very same (as many of them as rows are in step).
+    What the bench knows better stays as it is in the stock: state, case and pictures.
+    """
+    stock = list(existing)
+    by_number = {one.number: one for one in stock}
+    by_id = {one.own_id: one for one in stock if one.own_id}
+    unnamed: dict[StockItem, int] = defaultdict(int)
+    for one in stock:
+        if not one.own_id:
+            unnamed[_said(one)] += 1
+    seen: dict[str, int] = {}
+    new: list[StockItem] = []
+    changed: list[StockItem] = []
+    troubles: list[RowTrouble] = []
+    unchanged = 0
+    for line, item in imported.items:
+        name = f"item {item.number}" if item.number else f"own id {item.own_id!r}" if item.own_id else ""
+        if name and name in seen:
+            troubles.append(RowTrouble(line, "", f"The {name} stands already on line {seen[name]}."))
+            continue
+        seen[name] = line
+        known = by_number.get(item.number) if item.number else by_id.get(item.own_id)
+        if item.number and known is None:
+            troubles.append(RowTrouble(line, Field.NUMBER, f"The stock has no item {item.number}."))
+        elif known is not None:
+            kept = replace(item, number=known.number, state=known.state, case=known.case, photos=known.photos)
+            if kept == known:
+                unchanged += 1
+            else:
+                changed.append(kept)
+        elif not item.own_id and unnamed.get(_said(item), 0):
+            unnamed[_said(item)] -= 1
+            unchanged += 1
+        else:
+            new.append(item)
+    return ImportPlan(tuple(new), tuple(changed), unchanged, tuple(troubles))
+
+
+def _said(item: StockItem) -> StockItem:
+    """What a list says of an item, without what only the bench knows."""
+    return replace(item, number=0, state=StockState.FREE, case=0, photos=())

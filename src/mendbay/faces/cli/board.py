@@ -1,0 +1,385 @@
+"""`mendbay board`: pictures to identifiers, and the electrical sheet."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from mendbay.board.cautions import Caution
+from mendbay.board.electrical_form import Gate, Size, Step
+from mendbay.board.electrical_steps import StepState
+from mendbay.board.electrical_summary import summary
+from mendbay.board.identifier import Identifier
+from mendbay.board.number_form import Kind
+from mendbay.faces import wording
+from mendbay.faces.cli.screen import Screen, table, wrapped
+from mendbay.jobs import measure_board
+from mendbay.jobs.measure_board import Measured, cautions_of, step_of
+from mendbay.jobs.read_pictures import BoardLook, correct_identifier, read_pictures, tell_board
+from mendbay.wiring import make_practice, open_bench, read_pictures_with, shop_files
+
+KINDS = {str(one).replace(" ", "-").lower(): one for one in Kind}
+SIZES = {"3.5": Size.LARGE, "2.5": Size.SMALL, "unknown": Size.UNKNOWN}
+GATES = {str(one.value).replace(" ", "").lower(): one for one in Gate}
+
+
+SEEN_COLUMN = 31
+
+
+@click.group(name="board")
+def command() -> None:
+    """Read pictures of a drive and its board; measure the board."""
+
+
+@command.command(name="pictures")
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.argument("places", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.pass_obj
+def pictures(screen: Screen, case: int, bay: str, places: tuple[Path, ...]) -> None:
+    """Read pictures (or folders of them) of the drive in BAY of CASE, and list its identifiers."""
+    with open_bench(screen.home, tell=screen.tell) as bench:
+        look = read_pictures(bench, shop_files(screen.home), read_pictures_with, case, bay, places)
+    _answer_look(screen, look, case, bay)
+
+
+@command.command(name="show")
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.pass_obj
+def show(screen: Screen, case: int, bay: str) -> None:
+    """List the identifiers known of the drive in BAY of CASE, with what speaks for and against each."""
+    with open_bench(screen.home) as bench:
+        look = tell_board(bench, shop_files(screen.home), case, bay)
+    _answer_look(screen, look, case, bay)
+
+
+@command.command(name="correct")
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.argument("kind", type=click.Choice(sorted(KINDS)))
+@click.argument("value")
+@click.option("--instead-of", "read", default="", help="The value that is wrong, if there are several.")
+@click.pass_obj
+def correct(screen: Screen, case: int, bay: str, kind: str, value: str, read: str) -> None:
+    """Say what an identifier really is; an empty VALUE says there is none.
+
+    The correction is kept, and the next reading of the same characters learns from it.
+    """
+    with open_bench(screen.home) as bench:
+        look = correct_identifier(bench, shop_files(screen.home), case, bay, KINDS[kind], value, read)
+    _answer_look(screen, look, case, bay)
+
+
+@command.command(name="sheet")
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.option("--size", type=click.Choice(sorted(SIZES)), help="Of the drive, in inches.")
+@click.option("--drive/--no-drive", "drive", default=None, help="Whether the drive is there too.")
+@click.option("--all", "everything", is_flag=True, help="List every step, also those not due.")
+@click.pass_obj
+def sheet(
+    screen: Screen, case: int, bay: str, size: str | None, drive: bool | None, everything: bool
+) -> None:
+    """Show the electrical sheet of the board of BAY, and the next step with its cautions."""
+    with open_bench(screen.home) as bench:
+        if size is None and drive is None:
+            measured = measure_board.tell_sheet(bench, case, bay)
+        else:
+            measured = measure_board.describe_board(bench, case, bay, SIZES[size] if size else None, drive)
+    _answer_sheet(screen, measured, case, bay, everything)
+
+
+@command.command(name="step")
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.argument("step")
+@click.pass_obj
+def step_(screen: Screen, case: int, bay: str, step: str) -> None:
+    """Say how a STEP of the sheet is done, with its cautions first."""
+    with open_bench(screen.home) as bench:
+        measured = measure_board.tell_sheet(bench, case, bay)
+    found = step_of(measured.sheet, step)
+    screen.answer(_step_json(found), "\n".join(_step_text(found, measured.standing.of(step).why)))
+
+
+@command.command(name="measure")
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.argument("step")
+@click.argument("value")
+@click.option("--note", default="", help="Anything worth keeping with it.")
+@click.pass_obj
+def measure(screen: Screen, case: int, bay: str, step: str, value: str, note: str) -> None:
+    """Enter the VALUE measured or seen at STEP, as the meter shows it: 0.8, 4k7, 12.1 V, OL."""
+    with open_bench(screen.home) as bench:
+        measured = measure_board.enter(bench, case, bay, step, value, note)
+    _answer_entry(screen, measured, case, bay, step)
+
+
+@command.command(name="skip")
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.argument("step")
+@click.argument("reason")
+@click.pass_obj
+def skip(screen: Screen, case: int, bay: str, step: str, reason: str) -> None:
+    """Leave STEP out, and say why."""
+    with open_bench(screen.home) as bench:
+        measured = measure_board.skip(bench, case, bay, step, reason)
+    _answer_entry(screen, measured, case, bay, step)
+
+
+@command.command(name="override")
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.argument("gate", type=click.Choice(sorted(GATES)))
+@click.argument("reason")
+@click.pass_obj
+def override(screen: Screen, case: int, bay: str, gate: str, reason: str) -> None:
+    """Allow power in spite of a finding that forbids it; REASON goes into the custody log."""
+    with open_bench(screen.home) as bench:
+        measured = measure_board.override(bench, case, bay, GATES[gate], reason)
+    _answer_sheet(screen, measured, case, bay, everything=False)
+
+
+@command.command(name="practise")
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.pass_obj
+def practise(screen: Screen, folder: Path) -> None:
+    """Write material to practise on into a new FOLDER: pictures, a stock list, ROM dumps, chips."""
+    made = make_practice(folder)
+    called = wording.called_as()
+    lines = [
+        f"Practice material lies in {folder}:",
+        f"  {made.pictures}: four pictures of a drive and its board, one of them too poor",
+        f"  {made.stock}: a list of spare boards and drives",
+        f"  {made.family[0].parent}: good ROM dumps of the same board family",
+        f"  {made.patient[0].parent}: three reads of the patient's ROM through a poor clip",
+        f"  {made.patient_chip}, {made.donor_chip.name}: simulated chips on a clip",
+        "Everything in it is invented.",
+        f'Next: {called} case open "Quillmere Pottery" --bay 1=',
+        f"then: {called} board pictures 1 1 {made.pictures}",
+    ]
+    screen.answer(
+        {
+            "folder": str(folder),
+            "pictures": str(made.pictures),
+            "stock": str(made.stock),
+            "family": [str(one) for one in made.family],
+            "patient": [str(one) for one in made.patient],
+            "patient_chip": str(made.patient_chip),
+            "donor_chip": str(made.donor_chip),
+        },
+        "\n".join(lines),
+    )
+
+
+# ---------------------------------------------------------------------- identifiers
+
+
+def _answer_look(screen: Screen, look: BoardLook, case: int, bay: str) -> None:
+    screen.answer(_look_json(look), _look_text(look, case, bay))
+
+
+def _look_text(look: BoardLook, case: int, bay: str) -> str:
+    rows = [(str(one.kind), one.value, _sure(one), _seen(one)) for one in look.identifiers]
+    lines = [table(rows, ("what", "value", "sure", "seen in"))] if rows else ["Nothing was identified yet."]
+    for one in look.identifiers:
+        told = [*one.repairs, *one.doubts]
+        told += [f"or {other.value} ({_percent(other.probability)})" for other in one.alternatives[:3]]
+        if told:
+            lines.append(wrapped(f"{one.kind} {one.value}: {'; '.join(told)}.", "  "))
+    for reading in look.readings:
+        if not reading.usable and reading.troubles:
+            first = reading.troubles[0]
+            lines.append(
+                wrapped(f"{reading.picture}: {first.fault} ({first.measured}). {first.advice}", "  ")
+            )
+    if look.left_out:
+        lines.append(wrapped(f"Left out, no pictures: {', '.join(look.left_out)}.", "  "))
+    lines += [wrapped(one.sentence, "  ") for one in look.advice if one.kind is not None]
+    called = wording.called_as()
+    doubtful = next((one for one in look.identifiers if not one.settled), None)
+    if doubtful is not None:
+        kind = str(doubtful.kind).replace(" ", "-").lower()
+        lines.append(f"Next: compare with the part, then {called} board correct {case} {bay} {kind} VALUE")
+    else:
+        lines.append(f"Next: {called} donor find {case} {bay}")
+    return "\n".join(lines)
+
+
+def _sure(one: Identifier) -> str:
+    return "by hand" if one.how == "hand" else _percent(one.confidence)
+
+
+def _percent(share: float) -> str:
+    return "over 99 %" if share > 0.99 else f"{100 * share:.0f} %"
+
+
+def _seen(one: Identifier) -> str:
+    """Where it was seen, in the width a table has left: how, the surest picture, and how many places more."""
+    if not one.sightings:
+        return "typed"
+    first = one.sightings[0]
+    more = f" +{len(one.sightings) - 1}" if len(one.sightings) > 1 else ""
+    room = SEEN_COLUMN - len(f"{first.how}: {more}")
+    name = first.picture if len(first.picture) <= room else f"{first.picture[: room - 1]}…"
+    return f"{first.how}: {name}{more}"
+
+
+def _look_json(look: BoardLook) -> dict[str, object]:
+    return {
+        "identifiers": [
+            {
+                "kind": str(one.kind),
+                "value": one.value,
+                "form": one.form or None,
+                "family": one.family or None,
+                "confidence": round(one.confidence, 4),
+                "how": str(one.how),
+                "settled": one.settled,
+                "seen": [
+                    {
+                        "picture": seen.picture,
+                        "text": seen.text,
+                        "how": str(seen.how),
+                        "code": seen.code or None,
+                        "confidence": round(seen.confidence, 4),
+                        "corners": [[round(x, 1), round(y, 1)] for x, y in seen.corners],
+                    }
+                    for seen in one.sightings
+                ],
+                "parts": [{"name": part.name, "text": part.text, "means": part.means} for part in one.parts],
+                "repairs": list(one.repairs),
+                "agreements": list(one.agreements),
+                "doubts": list(one.doubts),
+                "alternatives": [
+                    {"kind": str(x.kind), "value": x.value, "probability": round(x.probability, 4)}
+                    for x in one.alternatives
+                ],
+            }
+            for one in look.identifiers
+        ],
+        "pictures": [
+            {
+                "picture": one.picture,
+                "sha256": one.sha256,
+                "width": one.width,
+                "height": one.height,
+                "usable": one.usable,
+                "sightings": len(one.sightings),
+                "troubles": [
+                    {"fault": str(x.fault), "measured": x.measured, "advice": x.advice} for x in one.troubles
+                ],
+            }
+            for one in look.readings
+        ],
+        "advice": [
+            {
+                "why": str(one.want),
+                "kind": str(one.kind) if one.kind else None,
+                "sentence": one.sentence,
+                "picture": one.picture or None,
+                "needed": one.needed,
+            }
+            for one in look.advice
+        ],
+        "left_out": list(look.left_out),
+    }
+
+
+# ---------------------------------------------------------------------- electrical sheet
+
+
+def _answer_sheet(screen: Screen, measured: Measured, case: int, bay: str, everything: bool) -> None:
+    standing = measured.standing
+    rows = []
+    for one in standing.steps:
+        judged = standing.judgements.get(one.step.id)
+        if not everything and one.state in (StepState.NOT_FOR_THIS, StepState.WAITING):
+            continue
+        if not everything and one.step.optional and judged is None:
+            continue
+        rows.append(
+            (
+                one.step.id,
+                str(judged.value_class.value) if judged else str(one.state.value),
+                one.step.question,
+            )
+        )
+    lines = [table(rows, ("step", "stands", "question"))]
+    lines += _found_lines(measured)
+    lines += _next_lines(measured, case, bay)
+    screen.answer(
+        {**summary(measured.sheet), "cautions": _cautions_json(measured.cautions)}, "\n".join(lines)
+    )
+
+
+def _answer_entry(screen: Screen, measured: Measured, case: int, bay: str, step: str) -> None:
+    judged = measured.standing.judgements.get(step)
+    said = f"{step}: {judged.value_class.value}. {judged.why}" if judged else f"{step}: left out."
+    lines = [wrapped(said), *_found_lines(measured), *_next_lines(measured, case, bay)]
+    screen.answer(
+        {**summary(measured.sheet), "cautions": _cautions_json(measured.cautions)}, "\n".join(lines)
+    )
+
+
+def _found_lines(measured: Measured) -> list[str]:
+    standing = measured.standing
+    lines = [wrapped(f"{one.gate.value} is closed: {one.why}", "  ") for one in standing.closings]
+    lines += [wrapped(one.text, "  ") for one in standing.statements]
+    lines += [wrapped(one, "  ") for one in standing.remarks]
+    return ["", "Found", *lines] if lines else []
+
+
+def _next_lines(measured: Measured, case: int, bay: str) -> list[str]:
+    suggested = measured.standing.next
+    if suggested is None:
+        closed = [f"{one.gate.value}: {one.why}" for one in measured.standing.closings]
+        if not closed:
+            return ["", "Everything is measured that can be."]
+        return [
+            "",
+            wrapped(f"Nothing more can be measured with what was found: {'; '.join(closed)}."),
+            "Next: mend it and measure it again, or let power through in spite of it:",
+            f"  {wording.called_as()} board override {case} {bay} GATE REASON",
+        ]
+    return [
+        "",
+        *_step_text(suggested.step, suggested.why),
+        f"Next: {wording.called_as()} board measure {case} {bay} {suggested.step.id} VALUE",
+    ]
+
+
+def _step_text(step: Step, why: str) -> list[str]:
+    """A step as it is read before it is done: cautions first."""
+    lines = []
+    for caution in cautions_of(step):
+        lines.append(wrapped(f"CAUTION, {caution.title}: {caution.text}", "  "))
+    deferrals = dict.fromkeys(one.deferral for one in cautions_of(step))
+    lines += [wrapped(one, "  ") for one in deferrals]
+    lines += [wrapped(f"{step.id}: {step.question}"), wrapped(step.how, "  ")]
+    if step.choices:
+        lines.append(wrapped(f"One of: {', '.join(one.word for one in step.choices)}.", "  "))
+    if why:
+        lines.append(wrapped(why if why.endswith(".") else f"{why}.", "  "))
+    return lines
+
+
+def _step_json(step: Step) -> dict[str, object]:
+    return {
+        "id": step.id,
+        "phase": step.phase.value,
+        "question": step.question,
+        "how": step.how,
+        "choices": [one.word for one in step.choices],
+        "cautions": _cautions_json(cautions_of(step)),
+    }
+
+
+def _cautions_json(cautions: tuple[Caution, ...]) -> list[dict[str, str]]:
+    return [
+        {"id": one.id, "title": one.title, "text": one.text, "deferral": one.deferral} for one in cautions
+    ]

@@ -1,0 +1,530 @@
+"""`mendbay donor`: the stock of boards and donor drives, and what fits a patient."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from mendbay.board.description import BoardDescription
+from mendbay.board.match import TEXT_ATTRIBUTES, Alternative, Match
+from mendbay.board.stock import Condition, Kind, StockItem, StockState, cost_text, minor_digits
+from mendbay.board.stock_csv import Field
+from mendbay.board.stock_import import DateOrder
+from mendbay.board.swap_odds import Level, Purpose
+from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
+from mendbay.core.quantity import count_text
+from mendbay.faces import wording
+from mendbay.faces.cli.screen import Screen, table, wrapped
+from mendbay.jobs.find_donor import DonorSearch, agreement_with, find_donor
+from mendbay.jobs.import_stock import Imported, export_stock, import_stock
+from mendbay.jobs.keep_stock import accept_alternative, add_items, free, record_swap, reserve
+from mendbay.wiring import open_bench, shop_files, stock_labels, write_new_file
+
+PURPOSES = {"board": Purpose.BOARD_SWAP, "heads": Purpose.HEAD_TRANSPLANT}
+PURPOSE = click.option(
+    "--for", "purpose", type=click.Choice(sorted(PURPOSES)), default="board", show_default=True,
+    help="What the donor gives: its board, or its heads.",
+)  # fmt: skip
+SHOWN = 12
+ATTRIBUTES = {str(one).replace(" ", "-").lower(): one for one in TEXT_ATTRIBUTES}
+DATE_ORDERS = {"day-first": DateOrder.DAY_FIRST, "month-first": DateOrder.MONTH_FIRST}
+DESCRIBED = (
+    ("board-number", "board_number"), ("revision", "revision"), ("controller", "controller"),
+    ("motor-driver", "motor_driver"), ("rom-chip", "rom_chip"), ("family", "family"), ("model", "model"),
+    ("firmware", "firmware"), ("site", "site"), ("made-on", "made_on"), ("heads-map", "heads_map"),
+)  # fmt: skip
+
+
+def _described(command: click.Command) -> click.Command:
+    """Options for everything a board is described by."""
+    for option, name in reversed(DESCRIBED):
+        hint = "A date, like 2025-09-22." if name == "made_on" else None
+        command.params.append(click.Option([f"--{option}", name], default="", help=hint))
+    return command
+
+
+@click.group(name="donor")
+def command() -> None:
+    """Keep the stock of boards and donor drives; find what fits a patient."""
+
+
+@command.command(name="import")
+@click.argument("path", type=click.Path(path_type=Path))
+@click.option(
+    "--column", "columns", multiple=True, metavar="HEADER=FIELD",
+    help="What a column holds, where the guess is wrong; an empty FIELD leaves it out. Repeat it.",
+)  # fmt: skip
+@click.option("--dates", type=click.Choice(sorted(DATE_ORDERS)), help="How to read 03/04/2019.")
+@click.option("--currency", default="", help="Of costs that name none, like EUR.")
+@click.option("--try", "trial", is_flag=True, help="Change nothing, only say what would be done.")
+@click.pass_obj
+def import_(
+    screen: Screen, path: Path, columns: tuple[str, ...], dates: str | None, currency: str, trial: bool
+) -> None:
+    """Take in a list of boards and drives (CSV). The same list twice changes nothing."""
+    with open_bench(screen.home) as bench:
+        done = import_stock(
+            bench,
+            shop_files(screen.home),
+            path,
+            columns=dict(_column(one) for one in columns),
+            date_order=DATE_ORDERS[dates] if dates else None,
+            currency=currency,
+            trial=trial,
+        )
+    screen.answer(_import_json(done), _import_text(done))
+    if done.troubles:
+        sys.exit(EXIT_INCOMPLETE)
+
+
+@command.command(name="export")
+@click.argument("path", type=click.Path(path_type=Path))
+@click.pass_obj
+def export(screen: Screen, path: Path) -> None:
+    """Write the whole stock as a list (CSV) to a new file."""
+    with open_bench(screen.home) as bench:
+        data = export_stock(bench)
+    write_new_file(path, data)
+    screen.answer({"path": str(path), "bytes": len(data)}, f"The stock is written to {path}.")
+
+
+@command.command(name="list")
+@click.option("--all", "everything", is_flag=True, help="Used ones too.")
+@click.pass_obj
+def list_(screen: Screen, everything: bool) -> None:
+    """List the stock."""
+    with open_bench(screen.home) as bench:
+        items = [one for one in bench.shelf.items() if everything or one.state is not StockState.USED]
+    rows = [
+        (
+            str(one.number), one.own_id, str(one.kind), _named(one), str(one.condition), one.location,
+            str(one.state) + (f" ({one.case})" if one.case else ""),
+        )
+        for one in items
+    ]  # fmt: skip
+    empty = f"The stock is empty.\nNext: {wording.called_as()} donor import LIST.csv"
+    screen.answer(
+        [_item_json(one) for one in items],
+        table(rows, ("item", "own id", "kind", "board or model", "condition", "where", "state"), right=(0,))
+        if rows
+        else empty,
+    )
+
+
+@command.command(name="show")
+@click.argument("item", type=int)
+@click.pass_obj
+def show(screen: Screen, item: int) -> None:
+    """Show one item of the stock."""
+    with open_bench(screen.home) as bench:
+        found = bench.shelf.item(item)
+    screen.answer(_item_json(found), _item_text(found))
+
+
+@_described
+@command.command(name="add")
+@click.argument("kind", type=click.Choice(["board", "drive"]))
+@click.option("--own-id", default="", help="The mark the shop has given it.")
+@click.option("--location", default="", help="Shelf, drawer or box.")
+@click.option(
+    "--condition", type=click.Choice([str(one) for one in Condition]), default=str(Condition.UNTESTED),
+    show_default=True, help="As far as known.",
+)  # fmt: skip
+@click.option("--cost", default="", help="What it cost, like 38.00 EUR.")
+@click.option("--photo", "photos", multiple=True, help="File name of a picture of it; repeat it.")
+@click.option("--notes", default="")
+@click.pass_obj
+def add(
+    screen: Screen,
+    /,
+    kind: str,
+    own_id: str,
+    location: str,
+    condition: str,
+    cost: str,
+    photos: tuple[str, ...],
+    notes: str,
+    **described: str,
+) -> None:
+    """Put a board or a donor drive on the shelf."""
+    minor, currency = _cost(cost)
+    item = StockItem(
+        0,
+        Kind.BOARD if kind == "board" else Kind.DRIVE,
+        BoardDescription(**described),
+        own_id=own_id,
+        location=location,
+        condition=Condition(condition),
+        cost_minor=minor,
+        currency=currency,
+        photos=photos,
+        notes=notes,
+    )
+    with open_bench(screen.home) as bench:
+        (added,) = add_items(bench, shop_files(screen.home), [item])
+    screen.answer(
+        _item_json(added),
+        f"{_item_text(added)}\nNext: {wording.called_as()} donor labels labels.pdf {added.number}",
+    )
+
+
+@_described
+@command.command(name="find")
+@click.argument("case", type=int)
+@click.argument("bay")
+@PURPOSE
+@click.option(
+    "--limit", default=5, show_default=True, type=click.IntRange(1, 100), help="How many to explain."
+)
+@click.option("--reasons", is_flag=True, help="Every attribute's part, also those that hardly count.")
+@click.pass_obj
+def find(
+    screen: Screen, /, case: int, bay: str, purpose: str, limit: int, reasons: bool, **described: str
+) -> None:
+    """Rank the stock against the drive in BAY of CASE, with reasons.
+
+    What its pictures show is used; what is given here stands in front of it.
+    """
+    with open_bench(screen.home) as bench:
+        found = find_donor(
+            bench,
+            shop_files(screen.home),
+            case,
+            bay,
+            purpose=PURPOSES[purpose],
+            said=BoardDescription(**described),
+            limit=limit,
+        )
+    screen.answer(_search_json(found), _search_text(found, case, bay, reasons))
+    if not found.ranking.fitting:
+        sys.exit(EXIT_INCOMPLETE)
+
+
+@command.command(name="reserve")
+@click.argument("item", type=int)
+@click.argument("case", type=int)
+@click.pass_obj
+def reserve_(screen: Screen, item: int, case: int) -> None:
+    """Keep ITEM for CASE."""
+    with open_bench(screen.home) as bench:
+        kept = reserve(bench, item, case)
+    screen.answer(
+        _item_json(kept), f"Item {item} is reserved for case {case}; it lies at {kept.location or '?'}."
+    )
+
+
+@command.command(name="free")
+@click.argument("item", type=int)
+@click.pass_obj
+def free_(screen: Screen, item: int) -> None:
+    """Put a reserved ITEM back."""
+    with open_bench(screen.home) as bench:
+        freed = free(bench, item)
+    screen.answer(_item_json(freed), f"Item {item} is free.")
+
+
+@command.command(name="used")
+@click.argument("item", type=int)
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.argument("outcome", type=click.Choice(["worked", "failed"]))
+@PURPOSE
+@click.option(
+    "--rom", type=click.Choice(["moved", "not-moved", "not-needed", "unknown"]), default="moved",
+    show_default=True, help="What was done with the patient's ROM.",
+)  # fmt: skip
+@click.option("--remark", default="", help="Anything worth keeping.")
+@click.pass_obj
+def used(
+    screen: Screen, item: int, case: int, bay: str, outcome: str, purpose: str, rom: str, remark: str
+) -> None:
+    """Say how the swap with ITEM went for the drive in BAY of CASE; the odds learn from it."""
+    levels = {
+        "moved": Level.MOVED, "not-moved": Level.NOT_MOVED, "not-needed": Level.NOT_NEEDED,
+        "unknown": Level.UNKNOWN,
+    }  # fmt: skip
+    with open_bench(screen.home) as bench:
+        agreement = agreement_with(
+            bench, shop_files(screen.home), case, bay, item, PURPOSES[purpose], levels[rom]
+        )
+        done = record_swap(bench, item, case, agreement, outcome == "worked", remark)
+    screen.answer(
+        _item_json(done), f"Noted: the {agreement.purpose} with item {item} {outcome}; the item is used."
+    )
+
+
+@command.command(name="labels")
+@click.argument("path", type=click.Path(path_type=Path))
+@click.argument("items", nargs=-1, required=True, type=int)
+@click.option("--paper", type=click.Choice(["A4", "Letter"]), default="A4", show_default=True)
+@click.option("--skip", default=0, help="Places of the first sheet that are used up.")
+@click.pass_obj
+def labels(screen: Screen, path: Path, items: tuple[int, ...], paper: str, skip: int) -> None:
+    """Write labels with a QR code for ITEMS to a new PDF file."""
+    with open_bench(screen.home) as bench:
+        found = [bench.shelf.item(number) for number in items]
+    write_new_file(path, stock_labels(found, paper, skip))
+    screen.answer(
+        {"path": str(path), "labels": len(found)},
+        f"{wording.counted(len(found), 'label')} in {path}.\n"
+        "Next: print it in its true size, and cut along the dots.",
+    )
+
+
+@command.command(name="accept")
+@click.argument("attribute", type=click.Choice(sorted(ATTRIBUTES)))
+@click.argument("wanted")
+@click.argument("donor")
+@click.option("--both-ways", is_flag=True, help="The reverse holds too.")
+@click.option("--board", default="", help="Only for patients with this board number.")
+@click.option("--reason", default="", help="Where the shop has it from.")
+@click.pass_obj
+def accept(
+    screen: Screen, attribute: str, wanted: str, donor: str, both_ways: bool, board: str, reason: str
+) -> None:
+    """Note that a donor with DONOR can stand for a patient with WANTED."""
+    one = Alternative(ATTRIBUTES[attribute], wanted, donor, both_ways, board, reason)
+    with open_bench(screen.home) as bench:
+        accept_alternative(bench, one)
+    screen.answer(
+        {"attribute": str(one.attribute), "wanted": wanted, "donor": donor, "both_ways": both_ways},
+        f"{one.attribute} {donor} can stand for {wanted} from now on.",
+    )
+
+
+# ---------------------------------------------------------------------- words
+
+
+def _column(text: str) -> tuple[str, Field | None]:
+    header, sign, name = text.rpartition("=")
+    wanted = name.strip().casefold()
+    if not sign:
+        raise UsageError(f"'{text}' names no column.", "Write it as HEADER=FIELD.")
+    if not wanted:
+        return header, None
+    found = next((one for one in Field if str(one).casefold() == wanted), None)
+    if found is None:
+        raise UsageError(f"A column cannot hold '{name}'.", f"Use one of: {', '.join(Field)}.")
+    return header, found
+
+
+def _cost(text: str) -> tuple[int | None, str]:
+    if not text:
+        return None, ""
+    amount, _, currency = text.strip().partition(" ")
+    currency = currency.strip().upper()
+    digits = minor_digits(currency)
+    whole, _, part = amount.replace(",", ".").partition(".")
+    if not currency or not whole.isdecimal() or len(part) > digits or (part and not part.isdecimal()):
+        raise UsageError(f"'{text}' is not a cost.", "Write it as 38.00 EUR.")
+    return int(whole + part.ljust(digits, "0")), currency
+
+
+def _words_of(option: str) -> str:
+    return option.replace("-", " ").replace("rom chip", "ROM chip")
+
+
+def _named(item: StockItem) -> str:
+    described = item.description
+    return " ".join(one for one in (described.board_number, described.revision) if one) or described.model
+
+
+def _item_text(item: StockItem) -> str:
+    rows = [("kind", str(item.kind))]
+    rows += [
+        (_words_of(option), getattr(item.description, name))
+        for option, name in DESCRIBED
+        if getattr(item.description, name)
+    ]
+    rows += [
+        (what, value)
+        for what, value in (
+            ("own id", item.own_id), ("lies at", item.location), ("condition", str(item.condition)),
+            ("cost", cost_text(item.cost_minor, item.currency)),
+            ("state", f"{item.state}{f' for case {item.case}' if item.case else ''}"),
+            ("pictures", ", ".join(item.photos)), ("notes", item.notes),
+        )
+        if value
+    ]  # fmt: skip
+    width = max(len(what) for what, _ in rows)
+    return "\n".join([f"Item {item.number}", *(f"  {what.ljust(width)}  {value}" for what, value in rows)])
+
+
+def _item_json(item: StockItem) -> dict[str, object]:
+    return {
+        "item": item.number,
+        "kind": str(item.kind),
+        "own_id": item.own_id or None,
+        **{name: getattr(item.description, name) or None for _, name in DESCRIBED},
+        "location": item.location or None,
+        "condition": str(item.condition),
+        "cost": cost_text(item.cost_minor, item.currency) or None,
+        "state": str(item.state),
+        "case": item.case or None,
+        "photos": list(item.photos),
+        "notes": item.notes or None,
+    }
+
+
+def _import_text(done: Imported) -> str:
+    named = [
+        (header, str(field) if field else "left out")
+        for header, field in zip(done.table.headers, done.mapping.columns, strict=True)
+    ]
+    verb = "added" if done.done else "would be added"
+    lines = [
+        table(named, ("column", "read as" + (", as before" if done.remembered else ""))),
+        "",
+        f"{wording.counted(len(done.plan.new), 'item')} {verb}, "
+        f"{count_text(len(done.plan.changed))} changed, {count_text(done.plan.unchanged)} as they were.",
+    ]
+    if done.troubles:
+        lines.append(f"{wording.counted(len(done.troubles), 'row')} not taken:")
+        for one in done.troubles[:SHOWN]:
+            column = f", {one.column}" if one.column else ""
+            lines.append(wrapped(f"line {one.line}{column}: {one.reason}", "  "))
+        if len(done.troubles) > SHOWN:
+            lines.append(f"  and {count_text(len(done.troubles) - SHOWN)} more (--json lists all)")
+    called = wording.called_as()
+    again = "give --column HEADER=FIELD where a column is read wrongly"
+    lines.append(f"Next: {called} donor list" if done.done and not done.troubles else f"Next: {again}")
+    return "\n".join(lines)
+
+
+def _import_json(done: Imported) -> dict[str, object]:
+    return {
+        "done": done.done,
+        "remembered": done.remembered,
+        "columns": {
+            header: str(field) if field else None
+            for header, field in zip(done.table.headers, done.mapping.columns, strict=True)
+        },
+        "added": len(done.plan.new),
+        "changed": len(done.plan.changed),
+        "unchanged": done.plan.unchanged,
+        "not_taken": [
+            {"line": one.line, "column": one.column or None, "reason": one.reason} for one in done.troubles
+        ],
+    }
+
+
+def _search_text(found: DonorSearch, case: int, bay: str, reasons: bool) -> str:
+    called = wording.called_as()
+    patient = ", ".join(
+        f"{_words_of(option)} {getattr(found.patient, name)}"
+        for option, name in DESCRIBED
+        if getattr(found.patient, name)
+    )
+    lines = [wrapped(f"Patient: {patient}."), ""]
+    ranking = found.ranking
+    for place, match in enumerate(ranking.fitting, 1):
+        lines += _match_lines(f"{place}.", match, reasons)
+    if not ranking.fitting:
+        lines.append(f"Nothing in the stock fits ({wording.counted(found.stock, 'item')} looked through).")
+    elif ranking.fitting_total > len(ranking.fitting):
+        lines.append(f"{count_text(ranking.fitting_total - len(ranking.fitting))} more fit less well.")
+    if ranking.stopped:
+        lines += ["", "Ruled out, the nearest first:"]
+        for match in ranking.stopped:
+            why = " ".join(stop.words for stop in match.stops)
+            lines.append(wrapped(f"item {match.item.number} ({_named(match.item)}): {why}", "  "))
+    lines += ["", *_rom_lines(found)]
+    if not ranking.fitting and found.supplier is not None:
+        lines += [
+            "",
+            "To send to suppliers:",
+            *(f"  {one}".rstrip() for one in found.supplier.text.splitlines()),
+        ]
+        lines += ["To search for:", *(f"  {one}" for one in found.supplier.searches)]
+    if ranking.fitting:
+        lines.append(f"Next: {called} donor reserve {ranking.fitting[0].item.number} {case}")
+    return "\n".join(lines)
+
+
+def _match_lines(place: str, match: Match, reasons: bool) -> list[str]:
+    item = match.item
+    where = f", at {item.location}" if item.location else ""
+    cost = f", {cost_text(item.cost_minor, item.currency)}" if item.cost_minor is not None else ""
+    own = f" ({item.own_id})" if item.own_id else ""
+    lines = [
+        f"{place} item {item.number}{own}: {item.kind} {_named(item)}{where}{cost}",
+        wrapped(f"{match.odds.words()}.", "   "),
+    ]
+    parts = sorted(match.parts, key=lambda one: -abs(one.log_odds))
+    shown = parts if reasons else [one for one in parts if abs(one.log_odds) >= 0.2]
+    lines += [wrapped(one.words, "     ") for one in shown]
+    lines += [wrapped(one, "   ") for one in match.notes]
+    return lines
+
+
+def _rom_lines(found: DonorSearch) -> list[str]:
+    rom = found.rom
+    lines = [
+        wrapped(f"ROM: {rom.need}. {rom.need_reason}"),
+        wrapped(f"It sits: {rom.seat}. {rom.seat_reason}", "  "),
+        wrapped(rom.how, "  "),
+    ]
+    if rom.odds is not None:
+        lines.append(wrapped(rom.odds.words(), "  "))
+    if rom.if_not_moved:
+        lines.append(wrapped(rom.if_not_moved, "  "))
+    lines.append(wrapped(rom.never, "  "))
+    return lines
+
+
+def _search_json(found: DonorSearch) -> dict[str, object]:
+    return {
+        "purpose": str(found.purpose),
+        "patient": {name: getattr(found.patient, name) or None for _, name in DESCRIBED},
+        "stock": found.stock,
+        "fitting_total": found.ranking.fitting_total,
+        "ruled_out_total": found.ranking.stopped_total,
+        "fitting": [_match_json(one) for one in found.ranking.fitting],
+        "ruled_out": [_match_json(one) for one in found.ranking.stopped],
+        "rom": {
+            "need": str(found.rom.need),
+            "need_reason": found.rom.need_reason,
+            "seat": str(found.rom.seat),
+            "seat_reason": found.rom.seat_reason,
+            "how": found.rom.how,
+            "if_not_moved": found.rom.if_not_moved or None,
+            "chance": None if found.rom.odds is None else round(found.rom.odds.chance, 4),
+            "never": found.rom.never,
+        },
+        "supplier": None
+        if found.supplier is None
+        else {
+            "searches": list(found.supplier.searches),
+            "text": found.supplier.text,
+            "missing": list(found.supplier.missing),
+        },
+    }
+
+
+def _match_json(match: Match) -> dict[str, object]:
+    return {
+        "item": _item_json(match.item),
+        "chance": round(match.odds.chance, 4),
+        "low": round(match.odds.low, 4),
+        "high": round(match.odds.high, 4),
+        "rests_on": match.odds.words(),
+        "outcomes": match.odds.outcomes,
+        "alike": match.odds.alike,
+        "stops": [one.words for one in match.stops],
+        "start_log_odds": round(match.start, 4),
+        "parts": [
+            {
+                "attribute": str(one.attribute),
+                "level": str(one.level),
+                "patient": one.patient or None,
+                "donor": one.donor or None,
+                "log_odds": round(one.log_odds, 4),
+                "words": one.words,
+            }
+            for one in match.parts
+        ],
+        "days_apart": match.days_apart,
+        "notes": list(match.notes),
+    }

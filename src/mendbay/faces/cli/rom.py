@@ -1,0 +1,331 @@
+"""`mendbay rom`: reads of a board's ROM, and its transfer to another chip."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import click
+
+from mendbay.board.flash_bus import SupplyQuestion
+from mendbay.board.flash_id import ChipFacts, size_text
+from mendbay.board.transfer import Certificate
+from mendbay.board.transfer_plan import Padding, Role, TransferPlan
+from mendbay.core.errors import EXIT_INCOMPLETE
+from mendbay.core.quantity import bytes_text, count_text
+from mendbay.faces import wording
+from mendbay.faces.cli.screen import Screen, table, wrapped
+from mendbay.jobs.rom_reads import RomRead, keep_files, read_chip, rom_reads
+from mendbay.jobs.transfer_rom import Planned, carry_out, plan_transfer, tell_plan
+from mendbay.wiring import BenchProgrammers, open_bench, transfer_journals
+
+ROLES = click.Choice([one.value for one in Role])
+TARGETS = click.Choice([one.value for one in Role if one is not Role.PATIENT])
+PROGRAMMER = click.option(
+    "--programmer",
+    default="ftdi://ftdi:232h/1",
+    show_default=True,
+    help="The adapter, or simulated:FILE for a chip to practise on.",
+)
+CONFIRMED = click.option(
+    "--supply-checked",
+    "volts",
+    multiple=True,
+    type=float,
+    help="A supply you have set and checked, in volts; instead of being asked. Repeat it.",
+)
+
+
+@click.group(name="rom")
+def command() -> None:
+    """Judge reads of a board's ROM; move it to another chip.
+
+    A patient's chip is only ever read. Nothing is written without a plan that was checked against
+    agreeing reads of both chips.
+    """
+
+
+@command.command(name="keep")
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.argument("role", type=ROLES)
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--chip-id", default="", help='What the programmer showed as the chip\'s id, like "ef 40 12".')
+@click.pass_obj
+def keep(screen: Screen, case: int, bay: str, role: str, files: tuple[Path, ...], chip_id: str) -> None:
+    """Keep dumps that any programmer made of the ROM of BAY; all FILES are reads of one sitting."""
+    with open_bench(screen.home, tell=screen.tell) as bench:
+        reads = keep_files(bench, case, bay, Role(role), files, chip_id)
+    screen.answer(
+        {"reads": [_read_json(one) for one in reads]},
+        "\n".join([_reads_text(reads), f"Next: {wording.called_as()} rom plan {case} {bay} donor"]),
+    )
+
+
+@command.command(name="read")
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.argument("role", type=ROLES)
+@PROGRAMMER
+@CONFIRMED
+@click.option("--times", default=3, show_default=True, help="How many whole reads.")
+@click.pass_obj
+def read(
+    screen: Screen, case: int, bay: str, role: str, programmer: str, volts: tuple[float, ...], times: int
+) -> None:
+    """Read the chip of BAY through an adapter, several times, lowest supply first."""
+    with open_bench(screen.home, tell=screen.tell) as bench:
+        reads, facts = read_chip(
+            bench, BenchProgrammers(), case, bay, Role(role), programmer, asking(screen, volts), times
+        )
+    lines = [
+        _chip_text(facts),
+        _reads_text(reads),
+        f"Next: {wording.called_as()} rom plan {case} {bay} donor",
+    ]
+    screen.answer({"chip": _chip_json(facts), "reads": [_read_json(one) for one in reads]}, "\n".join(lines))
+
+
+@command.command(name="show")
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.pass_obj
+def show(screen: Screen, case: int, bay: str) -> None:
+    """List every read kept of the chips of BAY."""
+    with open_bench(screen.home) as bench:
+        reads = rom_reads(bench, case, bay)
+    text = _reads_text(reads) if reads else f"No ROM of bay {bay} was read yet."
+    screen.answer(
+        {"reads": [_read_json(one) for one in reads]},
+        f"{text}\nNext: {wording.called_as()} rom read {case} {bay} patient",
+    )
+
+
+@command.command(name="plan")
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.argument("target", type=TARGETS)
+@click.option("--fill", is_flag=True, help="Fill the rest of a larger chip with FF.")
+@click.option("--in-spite", "reason", default="", help="Why the dump is used although it fails its rules.")
+@click.pass_obj
+def plan(screen: Screen, case: int, bay: str, target: str, fill: bool, reason: str) -> None:
+    """Draw up the transfer of the patient's ROM to the TARGET's chip, and check it.
+
+    It rests on the newest reads of both chips, each read at least twice in one sitting.
+    """
+    padding = Padding.FILL if fill else Padding.REFUSE
+    with open_bench(screen.home) as bench:
+        planned = plan_transfer(bench, case, bay, Role(target), padding=padding, override_reason=reason)
+    _answer_plan(screen, planned, case, bay)
+
+
+@command.command(name="steps")
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.pass_obj
+def steps(screen: Screen, case: int, bay: str) -> None:
+    """Show the transfer planned last for BAY as steps, and how far it is."""
+    with open_bench(screen.home) as bench:
+        planned = tell_plan(bench, transfer_journals(screen.home), case, bay)
+    _answer_plan(screen, planned, case, bay)
+
+
+@command.command(name="write")
+@click.argument("case", type=int)
+@click.argument("bay")
+@PROGRAMMER
+@CONFIRMED
+@click.option("--yes", is_flag=True, help="Do not ask whether the right chip is on the clip.")
+@click.pass_obj
+def write(screen: Screen, case: int, bay: str, programmer: str, volts: tuple[float, ...], yes: bool) -> None:
+    """Write what the plan of BAY says, read it back and prove it; goes on where it was cut off."""
+    _carry_out(screen, case, bay, programmer, volts, yes, restore=False)
+
+
+@command.command(name="restore")
+@click.argument("case", type=int)
+@click.argument("bay")
+@PROGRAMMER
+@CONFIRMED
+@click.option("--yes", is_flag=True, help="Do not ask whether the right chip is on the clip.")
+@click.pass_obj
+def restore(
+    screen: Screen, case: int, bay: str, programmer: str, volts: tuple[float, ...], yes: bool
+) -> None:
+    """Put the backup back on the chip that the plan of BAY was written to."""
+    _carry_out(screen, case, bay, programmer, volts, yes, restore=True)
+
+
+def _carry_out(
+    screen: Screen, case: int, bay: str, programmer: str, volts: tuple[float, ...], yes: bool, restore: bool
+) -> None:
+    journals = transfer_journals(screen.home)
+    with open_bench(screen.home, tell=screen.tell) as bench:
+        planned = tell_plan(bench, journals, case, bay)
+        target = planned.plan.target
+        question = (
+            f"Is the {target.role}'s chip on the clip ({target.chip_name}, "
+            f"{size_text(target.size_bytes)}), and the patient's put away?"
+        )
+        if not planned.reasons and not yes and not _confirmed(screen, question):
+            screen.answer({"written": False}, "Nothing was written.")
+            sys.exit(EXIT_INCOMPLETE)
+        certificate = carry_out(
+            bench,
+            BenchProgrammers(),
+            journals,
+            case,
+            bay,
+            programmer,
+            asking(screen, volts),
+            restore=restore,
+        )
+    screen.answer({"written": True, "certificate": certificate.as_record()}, _certificate_text(certificate))
+
+
+def asking(screen: Screen, checked: tuple[float, ...]) -> Callable[[SupplyQuestion], bool]:
+    """Asks about the chip's supply: the person at the keyboard, or what was said on the command line."""
+
+    def ask(question: SupplyQuestion) -> bool:
+        if checked:
+            return any(abs(one - question.volts) < 0.05 for one in checked)
+        for caution in question.cautions:
+            screen.say(wrapped(f"CAUTION: {caution}", "  "))
+        return _confirmed(screen, f"{question.sentence} Is it done and checked?")
+
+    return ask
+
+
+def _confirmed(screen: Screen, question: str) -> bool:
+    """A person's yes; where nobody can be asked, no."""
+    if screen.as_json or not sys.stdin.isatty():
+        return False
+    return click.confirm(question, default=False, err=True)
+
+
+# ---------------------------------------------------------------------- words
+
+
+def _reads_text(reads: tuple[RomRead, ...]) -> str:
+    rows = [
+        (
+            one.role.value,
+            str(one.sitting),
+            one.file.path.rpartition("/")[2],
+            bytes_text(one.file.size_bytes),
+            one.file.sha256[:16],
+            one.origin[:24],
+        )
+        for one in reads
+    ]
+    return table(rows, ("chip", "sitting", "read", "size", "SHA-256 begins", "from"), right=(1, 3))
+
+
+def _read_json(one: RomRead) -> dict[str, object]:
+    return {
+        "role": one.role.value,
+        "sitting": one.sitting,
+        "path": one.file.path,
+        "size_bytes": one.file.size_bytes,
+        "sha256": one.file.sha256,
+        "at": one.at,
+        "origin": one.origin,
+        "chip_id": one.chip_id or None,
+        "volts": one.volts or None,
+    }
+
+
+def _chip_text(facts: ChipFacts) -> str:
+    lines = [
+        f"The chip is {facts.name}: {size_text(facts.size_bytes)}, pages of {facts.page_bytes or '?'} bytes, "
+        f"{facts.supply.value}."
+    ]
+    lines += [f"CONFLICT: {one}" for one in facts.conflicts]
+    lines += list(facts.doubts)
+    return "\n".join(wrapped(one) for one in lines)
+
+
+def _chip_json(facts: ChipFacts) -> dict[str, object]:
+    return {
+        "id": facts.id.text,
+        "name": facts.name,
+        "makers": [one.name for one in facts.id.makers],
+        "size_bytes": facts.size_bytes,
+        "page_bytes": facts.page_bytes,
+        "supply": facts.supply.value,
+        "sfdp_sha256": facts.sfdp_sha256 or None,
+        "conflicts": list(facts.conflicts),
+        "doubts": list(facts.doubts),
+    }
+
+
+def _answer_plan(screen: Screen, planned: Planned, case: int, bay: str) -> None:
+    called = wording.called_as()
+    lines = [_plan_text(planned.plan)]
+    for number, step in enumerate(planned.steps, 1):
+        lines.append(wrapped(f"{number}. {step.state}: {step.text}", "  "))
+        if step.state != "done":
+            lines += [wrapped(why, "       ") for why in step.why]
+            lines += [wrapped(f"CAUTION: {one}", "       ") for one in step.cautions]
+    if planned.reasons:
+        lines += ["REFUSED, nothing can be written:", *(wrapped(one, "  ") for one in planned.reasons)]
+        lines.append(
+            f"Next: put that right, then {called} rom plan {case} {bay} {planned.plan.target.role.value}"
+        )
+    else:
+        lines.append(f"Next: {called} rom write {case} {bay}")
+    screen.answer(_plan_json(planned), "\n".join(lines))
+    if planned.reasons:
+        sys.exit(EXIT_INCOMPLETE)
+
+
+def _plan_text(plan: TransferPlan) -> str:
+    return wrapped(
+        f"{plan.purpose.value.capitalize()} of {plan.patient.name} ({bytes_text(plan.patient.size_bytes)}, "
+        f"{plan.patient.reads} agreeing reads) to the {plan.target.role.value}'s chip "
+        f"{plan.target.chip_name}: {count_text(len(plan.steps))} blocks change."
+    )
+
+
+def _plan_json(planned: Planned) -> dict[str, object]:
+    plan = planned.plan
+    return {
+        "job": plan.job,
+        "digest": plan.digest,
+        "purpose": plan.purpose.value,
+        "patient": {"name": plan.patient.name, "sha256": plan.patient.sha256, "reads": plan.patient.reads},
+        "backup": {"name": plan.backup.name, "sha256": plan.backup.sha256, "reads": plan.backup.reads},
+        "target": {
+            "chip_id": plan.target.chip_id,
+            "name": plan.target.chip_name,
+            "size_bytes": plan.target.size_bytes,
+            "volts": plan.target.volts,
+            "role": plan.target.role.value,
+        },
+        "blocks": len(plan.steps),
+        "refused_for": list(planned.reasons),
+        "steps": [
+            {"text": one.text, "state": str(one.state), "why": list(one.why), "cautions": list(one.cautions)}
+            for one in planned.steps
+        ],
+    }
+
+
+def _certificate_text(one: Certificate) -> str:
+    done = "Nothing was written: the chip already holds it" if one.only_read else "Written and proven"
+    lines = [
+        f"{done}: {one.chip_name} reads back equal {len(one.read_back_sha256)} times.",
+        f"  SHA-256 of the content: {one.image_sha256}",
+        f"  blocks changed: {count_text(one.blocks)}, pages programmed: {count_text(one.pages)}",
+    ]
+    if one.interruptions:
+        lines.append(
+            f"  it had been cut off {one.interruptions} times; {one.earlier_blocks} blocks were done then"
+        )
+    if one.only_read:
+        lines.append("  this proves the content, and not which chip is on the clip")
+    if one.unsettled:
+        lines.append("  some blocks were cut off and could not be written anew: their cells may be weak")
+    lines.append("The certificate is kept with the case and stands in its custody log.")
+    return "\n".join(lines)

@@ -1,0 +1,244 @@
+"""Pictures of labels, boards and boxes read into sightings, in a child process.
+
+A picture comes from outside and is decoded by large libraries, so it never meets the process that holds
+the shop's ledger: the child (`photo_child.py`) is given its bytes and answers with what it saw. A child that
+takes too long or ends is replaced, and the picture that did it is unusable. Nothing here raises for a bad
+picture.
+
+Corners of sightings and troubles are in pixels of the picture as it is shown, its Exif orientation applied,
+whatever scale it was read at; `width` and `height` are of that picture too.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import socket
+import stat
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from types import TracebackType
+
+from mendbay.board.sighting import PictureFault, PictureReading, Trouble
+from mendbay.board.sighting_text import NotAReading, unpacked
+from mendbay.core.errors import ToolMissing, UsageError
+from mendbay.inlets import photo_wire
+
+PICTURE_BYTES = 48 << 20
+MEMORY_BYTES = 4 << 30
+SECONDS_PER_PICTURE = 90.0
+STARTING_SECONDS = 90.0
+THREADS = 2
+
+AGAIN = "Send the picture again, or take it again."
+SMALLER = "Send it at a smaller size."
+
+
+class _Child:
+    """One reading process with its models, and the channel to it."""
+
+    def __init__(self, memory_bytes: int, threads: int) -> None:
+        ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_STREAM)
+        words = [sys.executable, "-I", "-m", "mendbay.inlets.photo_child"]
+        limits = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), str(threads))
+        try:
+            self.process = subprocess.Popen(  # noqa: S603
+                [*words, str(theirs.fileno()), str(memory_bytes), str(threads)],
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+                pass_fds=(theirs.fileno(),),
+                env=os.environ | limits,
+                start_new_session=True,  # Ctrl-C at the keyboard is not for the child
+            )
+        except BaseException:
+            ours.close()
+            raise
+        finally:
+            theirs.close()
+        self.channel = ours
+
+    def await_ready(self) -> None:
+        """Waits until the models are loaded.
+
+        Raises:
+            ToolMissing: a library the child needs is not installed, or it does not start.
+        """
+        try:
+            answer = photo_wire.receive(self.channel, 4096, time.monotonic() + STARTING_SECONDS)
+            said = json.loads(answer)
+            missing = str(said.get("cannot", "")) if isinstance(said, dict) else "it answers nonsense"
+        except (EOFError, TimeoutError, OSError, ValueError):
+            missing = "it ended, or said nothing, while starting"
+        if missing:
+            raise ToolMissing(
+                f"Pictures cannot be read here ({missing})",
+                "Install Mendbay with its extra for pictures: mendbay[pictures]",
+            )
+
+    def ask(self, data: bytes, seconds: float) -> bytes:
+        """The answer to one picture.
+
+        Raises:
+            EOFError: the child ended.
+            TimeoutError: it did not answer in time.
+            NotAReading: it said too much.
+        """
+        until = time.monotonic() + seconds
+        self.channel.settimeout(seconds)
+        try:
+            photo_wire.send(self.channel, data)
+            return photo_wire.receive(self.channel, photo_wire.ANSWER_BYTES, until)
+        except ConnectionError:
+            raise EOFError from None
+
+    def end(self) -> None:
+        self.channel.close()
+        self.process.kill()
+        self.process.wait()
+
+
+class PictureReader:
+    """Reads pictures one after another; to be used in a `with` statement, or closed.
+
+    The child is started with the first picture and keeps its models for the next ones. Not for use from
+    several threads at once.
+
+    Args:
+        seconds_per_picture: after that the child is replaced and the picture unusable.
+        memory_bytes: address space the child may use; 0 for no limit.
+        threads: processor threads the child's libraries may use.
+        picture_bytes: size of the largest file taken.
+    """
+
+    def __init__(
+        self,
+        *,
+        seconds_per_picture: float = SECONDS_PER_PICTURE,
+        memory_bytes: int = MEMORY_BYTES,
+        threads: int = THREADS,
+        picture_bytes: int = PICTURE_BYTES,
+    ) -> None:
+        if seconds_per_picture <= 0 or memory_bytes < 0 or threads < 1 or picture_bytes < 1:
+            raise ValueError("the limits of a picture reader must be above zero")
+        self.seconds_per_picture = seconds_per_picture
+        self.memory_bytes = memory_bytes
+        self.threads = min(threads, os.cpu_count() or 1)
+        self.picture_bytes = picture_bytes
+        self._child: _Child | None = None
+
+    def __enter__(self) -> PictureReader:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Ends the child. The reader may be used again and then starts another."""
+        if self._child is not None:
+            self._child.end()
+            self._child = None
+
+    def read(self, path: Path) -> PictureReading:
+        """What is seen in the picture at `path`, under its file's name. A link is followed.
+
+        Returns:
+            The reading. Its one trouble is `UNUSABLE` if there is no such file, it is no JPEG, PNG or WebP
+            picture, is damaged, too large, or not read in time. `sha256` is that of the file, empty if the
+            file could not be read or is larger than is taken.
+
+        Raises:
+            ToolMissing: the libraries for reading pictures are not installed.
+        """
+        return self._read(path, follow=True)
+
+    def read_bytes(self, data: bytes, name: str) -> PictureReading:
+        """What is seen in a picture given as the bytes of its file; else as `read`."""
+        digest = hashlib.sha256(data).hexdigest()
+        if len(data) > self.picture_bytes:
+            return _unusable(name, digest, self._too_large(len(data)), SMALLER)
+        if not data:
+            return _unusable(name, digest, "The file is empty", AGAIN)
+        started = time.monotonic()
+        child = self._ready_child()
+        try:
+            answer = child.ask(data, self.seconds_per_picture)
+            return unpacked(answer, name, digest)
+        except TimeoutError:
+            self.close()
+            what = f"The picture was not read within {self.seconds_per_picture:g} seconds"
+            return _unusable(name, digest, what, SMALLER, time.monotonic() - started)
+        except (EOFError, NotAReading):
+            self.close()
+            what = "The picture broke the process that was reading it: it is damaged, or was made to do so"
+            return _unusable(name, digest, what, AGAIN, time.monotonic() - started)
+        except BaseException:
+            self.close()  # an answer still to come would be taken for the next picture's
+            raise
+
+    def read_folder(self, folder: Path) -> Iterator[PictureReading]:
+        """What is seen in each picture of a folder, by name.
+
+        Everything in the folder gives a reading, so that nothing is passed over in silence: what is no
+        picture, a folder or a link gives an unusable one. Links are never followed, since a folder of
+        pictures may come from outside. Only names that begin with a dot are left out.
+
+        Raises:
+            UsageError: there is no such folder.
+            ToolMissing: as `read`.
+        """
+        try:
+            names = sorted(os.listdir(folder))
+        except OSError as trouble:
+            raise UsageError(
+                f"{folder} is not a folder that can be read: {trouble.strerror}", "Check the name"
+            ) from None
+        for name in names:
+            if not name.startswith("."):
+                yield self._read(folder / name, follow=False)
+
+    def _read(self, path: Path, *, follow: bool) -> PictureReading:
+        flags = os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK | (0 if follow else os.O_NOFOLLOW)
+        if not follow and path.is_symlink():
+            return _unusable(
+                path.name, "", "This is a link, which is not followed", "Put the picture itself here."
+            )
+        try:
+            descriptor = os.open(path, flags)
+            about = os.fstat(descriptor)
+            if not stat.S_ISREG(about.st_mode):
+                os.close(descriptor)
+                return _unusable(path.name, "", "This is not a file", "Put only pictures in this folder.")
+            with open(descriptor, "rb") as file:
+                if about.st_size > self.picture_bytes:
+                    return _unusable(path.name, "", self._too_large(about.st_size), SMALLER)
+                data = file.read(self.picture_bytes + 1)
+        except OSError as trouble:
+            what = f"The file cannot be read: {trouble.strerror}"
+            return _unusable(path.name, "", what, "Check the file.")
+        return self.read_bytes(data, path.name)
+
+    def _too_large(self, size: int) -> str:
+        return f"The file has {size} bytes; at most {self.picture_bytes} are taken"
+
+    def _ready_child(self) -> _Child:
+        if self._child is None:
+            child = _Child(self.memory_bytes, self.threads)
+            try:
+                child.await_ready()
+            except BaseException:
+                child.end()
+                raise
+            self._child = child
+        return self._child
+
+
+def _unusable(name: str, sha256: str, measured: str, advice: str, seconds: float = 0.0) -> PictureReading:
+    trouble = Trouble(PictureFault.UNUSABLE, measured, advice)
+    return PictureReading(name, sha256, 0, 0, (), (trouble,), False, round(seconds, 3))

@@ -1,0 +1,72 @@
+"""What the board's jobs need from the world outside, as protocols. Wiring hands in what fulfils it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import AbstractContextManager
+from pathlib import Path
+from typing import Protocol
+
+from mendbay.board.flash_bus import FlashBus
+from mendbay.board.sighting import PictureReading
+from mendbay.board.transfer_journal import TransferJournal
+from mendbay.case.records import Case
+
+
+class Pictures(Protocol):
+    """Reads pictures of labels, boards and boxes."""
+
+    def read_bytes(self, data: bytes, name: str) -> PictureReading:
+        """All that is seen in one picture; one that cannot be read says so in its troubles."""
+        ...
+
+    def close(self) -> None: ...
+
+
+class Programmers(Protocol):
+    """The programming adapters at the bench."""
+
+    def open(self, name: str) -> AbstractContextManager[FlashBus]:
+        """The chip on an adapter's clip.
+
+        Args:
+            name: an adapter's address, or `simulated:FILE` for a chip that is a file.
+
+        Raises:
+            ProgrammerError: there is no such adapter.
+            UsageError: the name is not understood.
+        """
+        ...
+
+
+class Journals(Protocol):
+    """The journals of transfers, one for each job of a case."""
+
+    def open(self, case: Case, job: str) -> AbstractContextManager[TransferJournal]:
+        """The journal of a job, empty if it was never begun.
+
+        Raises:
+            DestinationError: it cannot be opened or kept.
+        """
+        ...
+
+
+class ShopFiles(Protocol):
+    """The shop's own data files: number forms and learned families."""
+
+    def texts(self, kind: str) -> Iterator[tuple[str, str]]:
+        """(name, text) of every file of a kind (`number-forms`, `families`), by name.
+
+        Raises:
+            BadFormFile: a file is too large or not UTF-8.
+        """
+        ...
+
+    def keep(self, kind: str, name: str, text: str) -> Path:
+        """Writes a file, over an older one of that name.
+
+        Raises:
+            UsageError: the name cannot be a file's.
+            DestinationError: it cannot be written.
+        """
+        ...

@@ -1,0 +1,144 @@
+"""Find what fits a patient: donors ranked with reasons, what to do about the ROM, what to ask for."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+
+from mendbay.board.description import BoardDescription
+from mendbay.board.identifier import Identifier
+from mendbay.board.match import Ranking, Wanted, judge
+from mendbay.board.note import NoteKind
+from mendbay.board.number_form import Kind
+from mendbay.board.sighting import PictureReading
+from mendbay.board.stock_index import StockIndex, explained
+from mendbay.board.supplier_text import SupplierText, supplier_text
+from mendbay.board.swap_odds import Agreement, Level, Purpose, SwapOdds, packaged_priors
+from mendbay.board.unique_data import Pictures, TransferOutcome, UniqueData, Work, unique_data
+from mendbay.core.errors import UsageError
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.board_ports import ShopFiles
+from mendbay.jobs.keep_stock import alternatives, outcomes
+from mendbay.jobs.read_pictures import describe, tell_board
+
+BOTH_SIDES = 2
+"""Usable pictures that show a board from which it can be said that a chip is not on it."""
+
+
+@dataclass(frozen=True, slots=True)
+class DonorSearch:
+    """What fits a patient.
+
+    Args:
+        patient: what donors were compared with.
+        purpose: what the donor is for.
+        ranking: donors in the order to try them.
+        rom: whether the unique board data must move, and where it sits.
+        supplier: what to ask for; None while nothing is known to ask by.
+        stock: how many items were looked through.
+    """
+
+    patient: BoardDescription
+    purpose: Purpose
+    ranking: Ranking
+    rom: UniqueData
+    supplier: SupplierText | None
+    stock: int
+
+
+def find_donor(
+    bench: Bench,
+    shop: ShopFiles,
+    case: int,
+    bay: str,
+    *,
+    purpose: Purpose = Purpose.BOARD_SWAP,
+    said: BoardDescription | None = None,
+    limit: int = 5,
+) -> DonorSearch:
+    """Ranks the stock against the drive of a bay.
+
+    Args:
+        said: what a person knows of the patient; it stands in front of what pictures show.
+        limit: how many of the fitting, and of those ruled out, to explain.
+
+    Raises:
+        NoSuchCase: there is no such case or bay.
+        UsageError: nothing is known of the patient.
+    """
+    look = tell_board(bench, shop, case, bay)
+    patient = _with(describe(look.identifiers), said)
+    if patient == BoardDescription():
+        raise UsageError(
+            f"Nothing is known of the drive in bay {bay}.",
+            f"mendbay board pictures {case} {bay} FOLDER reads its numbers; or give them here.",
+        )
+    work = Work.BOARD_SWAP if purpose is Purpose.BOARD_SWAP else Work.HEAD_TRANSPLANT
+    rom = unique_data(
+        patient,
+        work,
+        pictures=_said_by_pictures(look.identifiers, look.readings),
+        outcomes=transfer_outcomes(bench),
+    )
+    accepted = alternatives(bench)
+    wanted = Wanted(patient, purpose, rom.rom_level, accepted, case)
+    odds = SwapOdds(purpose, packaged_priors(), outcomes(bench))
+    items = {item.number: item for item in bench.shelf.items()}
+    found = StockIndex.from_items(items.values()).search(wanted, odds, limit)
+    ranking = explained(found, wanted, items, odds)
+    supplier = None
+    if _searchable(patient):
+        supplier = supplier_text(patient, accepted, odds.priors, purpose)
+    return DonorSearch(patient, purpose, ranking, rom, supplier, len(items))
+
+
+def agreement_with(
+    bench: Bench, shop: ShopFiles, case: int, bay: str, number: int, purpose: Purpose, rom: Level
+) -> Agreement:
+    """How the patient of a bay and one item agree: what is recorded with the swap's outcome.
+
+    Raises:
+        NoSuchCase, NoSuchItem: one of them is not there.
+    """
+    patient = describe(tell_board(bench, shop, case, bay).identifiers)
+    wanted = Wanted(patient, purpose, rom, alternatives(bench), case)
+    return judge(wanted, bench.shelf.item(number), SwapOdds(purpose, packaged_priors())).agreement
+
+
+def transfer_outcomes(bench: Bench) -> tuple[TransferOutcome, ...]:
+    """Every swap of the shop in which the ROM was moved: it was read, and the drive worked or not."""
+    found = []
+    for note in {(one.case, one.subject): one for one in bench.shelf.notes(NoteKind.SWAP)}.values():
+        body = json.loads(note.body)
+        if body["agreement"].get("ROM") == Level.MOVED:
+            found.append(TransferOutcome(True, bool(body["worked"])))
+    return tuple(found)
+
+
+def _with(seen: BoardDescription, said: BoardDescription | None) -> BoardDescription:
+    if said is None:
+        return seen
+    given = {one.name: getattr(said, one.name) for one in fields(said) if getattr(said, one.name)}
+    return replace(seen, **given)
+
+
+def _searchable(patient: BoardDescription) -> bool:
+    return any((patient.board_number, patient.model, patient.family, patient.controller))
+
+
+def _said_by_pictures(identifiers: Sequence[Identifier], readings: Sequence[PictureReading]) -> Pictures:
+    """Whether the pictures show that there is no separate chip: the board's number and its controller were
+    read in at least two usable pictures, and no memory marking with them."""
+    boards = {
+        seen.picture
+        for one in identifiers
+        if one.kind in (Kind.BOARD, Kind.CONTROLLER, Kind.MOTOR_DRIVER)
+        for seen in one.sightings
+    }
+    usable = {one.picture for one in readings if one.usable}
+    has_chip = any(one.kind is Kind.ROM for one in identifiers)
+    has_controller = any(one.kind is Kind.CONTROLLER for one in identifiers)
+    if has_chip or not has_controller or len(boards & usable) < BOTH_SIDES:
+        return Pictures.NONE
+    return Pictures.NO_CHIP_SEEN

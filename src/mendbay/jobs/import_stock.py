@@ -1,0 +1,129 @@
+"""Take a list of the shop's spare boards and drives in, and write the stock out as one."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from mendbay.board.stock_csv import FILE_LIMIT_BYTES, Field, RowTrouble, Table, read_table, to_csv
+from mendbay.board.stock_import import (
+    ColumnMapping,
+    DateOrder,
+    ImportPlan,
+    guess_mapping,
+    import_items,
+    plan_import,
+)
+from mendbay.core.errors import LedgerError, UsageError
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.board_ports import ShopFiles
+from mendbay.jobs.keep_stock import with_family
+from mendbay.jobs.read_pictures import shop_forms
+
+
+@dataclass(frozen=True, slots=True)
+class Imported:
+    """What a list came to.
+
+    Args:
+        table: as it was found.
+        mapping: how its columns were read.
+        remembered: whether the mapping was known from an earlier list with the same columns.
+        plan: what is new and changed.
+        troubles: every row that was not taken, with its line and reason.
+        done: whether the stock was changed; False on a trial.
+    """
+
+    table: Table
+    mapping: ColumnMapping
+    remembered: bool
+    plan: ImportPlan
+    troubles: tuple[RowTrouble, ...]
+    done: bool
+
+
+def import_stock(
+    bench: Bench,
+    shop: ShopFiles,
+    path: Path,
+    *,
+    columns: Mapping[str, Field | None] | None = None,
+    date_order: DateOrder | None = None,
+    currency: str = "",
+    trial: bool = False,
+) -> Imported:
+    """Takes a list in. Sound rows are taken, all in one step; every other row is told with its reason.
+
+    How the columns are read is remembered for the next list with the same header.
+
+    Args:
+        columns: header to what it holds, where the guess or the remembered mapping is wrong.
+        date_order: of dates such as 03/04/2019.
+        currency: of costs that name none.
+        trial: change nothing, only say what would be done.
+
+    Raises:
+        UsageError: the file cannot be read as a list, or it has no such column.
+    """
+    forms = shop_forms(shop)
+    table = read_table(bench.files.fetch(path, FILE_LIMIT_BYTES))
+    known = bench.shelf.mapping(table.fingerprint)
+    mapping = _mapping_of(known, table) if known else guess_mapping(table)
+    mapping = replace(
+        mapping,
+        date_order=date_order or mapping.date_order,
+        currency=currency or mapping.currency,
+    )
+    for header, field in (columns or {}).items():
+        mapping = mapping.assigned(_column(table, header), field)
+    found = import_items(table, mapping)
+    found = replace(found, items=tuple((line, with_family(forms, item)) for line, item in found.items))
+    with bench.shelf.together():
+        plan = plan_import(bench.shelf.items(), found)
+        if not trial:
+            for item in plan.new:
+                bench.shelf.add_item(item)
+            for item in plan.changed:
+                bench.shelf.amend_item(item)
+            bench.shelf.remember_mapping(table.fingerprint, _mapping_text(mapping))
+    troubles = sorted((*found.troubles, *plan.troubles), key=lambda one: one.line)
+    return Imported(table, mapping, known is not None, plan, tuple(troubles), not trial)
+
+
+def export_stock(bench: Bench) -> bytes:
+    """The whole stock as a list that `import_stock` takes back unchanged, safe to open in a spreadsheet."""
+    return to_csv(bench.shelf.items())
+
+
+def _column(table: Table, header: str) -> int:
+    folded = [one.casefold() for one in table.headers]
+    if header.strip().casefold() not in folded:
+        raise UsageError(
+            f"The list has no column {header[:60]!r}.", f"Its columns are: {', '.join(table.headers)[:500]}."
+        )
+    return folded.index(header.strip().casefold())
+
+
+def _mapping_text(mapping: ColumnMapping) -> str:
+    body = {
+        "columns": [None if one is None else str(one) for one in mapping.columns],
+        "date_order": str(mapping.date_order),
+        "currency": mapping.currency,
+    }
+    return json.dumps(body, sort_keys=True)
+
+
+def _mapping_of(text: str, table: Table) -> ColumnMapping:
+    try:
+        body = json.loads(text)
+        columns = tuple(None if one is None else Field(one) for one in body["columns"])
+        if len(columns) != len(table.headers):
+            raise ValueError(f"{len(columns)} columns are remembered and {len(table.headers)} are there")
+        return ColumnMapping(table.fingerprint, columns, DateOrder(body["date_order"]), body["currency"])
+    except (ValueError, KeyError, TypeError) as trouble:
+        raise LedgerError(
+            f"The remembered reading of this list cannot be used: {trouble}.",
+            "Put the newest backup of the ledger in its place.",
+        ) from trouble

@@ -1,0 +1,167 @@
+"""The shop's shelf: put boards and donor drives on it, reserve them, use them, and say how the swap went."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import replace
+
+from mendbay.board.claims import exact_form
+from mendbay.board.match import Alternative
+from mendbay.board.note import BoardNote, NoteKind
+from mendbay.board.number_form import Forms
+from mendbay.board.number_form import Kind as NumberKind
+from mendbay.board.stock import StockItem, StockState
+from mendbay.board.swap_odds import Agreement, Attribute, Purpose, SwapOutcome
+from mendbay.core.errors import UsageError
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.board_ports import ShopFiles
+from mendbay.jobs.read_pictures import shop_forms
+
+
+def with_family(forms: Forms, item: StockItem) -> StockItem:
+    """The item with the family its model number belongs to, if none was said and the number has a form."""
+    described = item.description
+    if described.family or not described.model:
+        return item
+    form, parts = exact_form(forms.forms, NumberKind.MODEL, described.model)
+    if form is None:
+        return item
+    family = form.family_of(described.model, dict(parts))
+    return replace(item, description=replace(described, family=family))
+
+
+def add_items(bench: Bench, shop: ShopFiles, items: Sequence[StockItem]) -> tuple[StockItem, ...]:
+    """Puts items on the shelf, all or none.
+
+    Returns:
+        The items with their numbers.
+
+    Raises:
+        LedgerError: an own id is taken.
+    """
+    forms = shop_forms(shop)
+    with bench.shelf.together():
+        return tuple(bench.shelf.add_item(with_family(forms, one)) for one in items)
+
+
+def reserve(bench: Bench, number: int, case: int) -> StockItem:
+    """Keeps an item for a case.
+
+    Raises:
+        NoSuchItem, NoSuchCase: one of them is not there.
+        UsageError: it is used, or reserved for another case.
+    """
+    with bench.shelf.together():
+        item = bench.shelf.item(number)
+        if item.state is StockState.USED or (item.state is StockState.RESERVED and item.case != case):
+            raise UsageError(
+                f"Item {number} is {item.state} for case {item.case}.",
+                "Take another, or free this one first.",
+            )
+        if item.state is StockState.RESERVED:
+            return item
+        kept = replace(item, state=StockState.RESERVED, case=case)
+        bench.shelf.amend_item(kept)
+        bench.note(case, "donor", f"Donor {number} reserved ({_named(item)}).", {"item": number})
+    return kept
+
+
+def free(bench: Bench, number: int) -> StockItem:
+    """Puts a reserved item back.
+
+    Raises:
+        NoSuchItem: it is not there.
+        UsageError: it has been used.
+    """
+    with bench.shelf.together():
+        item = bench.shelf.item(number)
+        if item.state is StockState.USED:
+            raise UsageError(
+                f"Item {number} was used in case {item.case}.", "A board that came back is a new item."
+            )
+        freed = replace(item, state=StockState.FREE, case=0)
+        bench.shelf.amend_item(freed)
+        if item.case:
+            bench.note(item.case, "donor", f"Donor {number} is free again.", {"item": number})
+    return freed
+
+
+def record_swap(
+    bench: Bench, number: int, case: int, agreement: Agreement, worked: bool, remark: str = ""
+) -> StockItem:
+    """Notes how a swap with an item went; the item is used from then on, and the odds learn from it.
+
+    Args:
+        agreement: how patient and donor agreed, as the ranking said.
+
+    Raises:
+        NoSuchItem, NoSuchCase: one of them is not there.
+        UsageError: the item was used or reserved for another case.
+    """
+    with bench.shelf.together():
+        item = bench.shelf.item(number)
+        if item.state is not StockState.FREE and item.case != case:
+            raise UsageError(
+                f"Item {number} is {item.state} for case {item.case}.", "Check the number on its label."
+            )
+        used = replace(item, state=StockState.USED, case=case)
+        bench.shelf.amend_item(used)
+        body = {
+            "purpose": str(agreement.purpose),
+            "agreement": agreement.as_words(),
+            "worked": worked,
+            "remark": remark,
+        }
+        bench.shelf.note(
+            BoardNote(case, "", NoteKind.SWAP, str(number), bench.now(), bench.who, json.dumps(body))
+        )
+        outcome = "worked" if worked else "did not work"
+        bench.note(
+            case,
+            "donor",
+            f"The {agreement.purpose} with donor {number} {outcome}.{' ' + remark if remark else ''}",
+            {"item": number, "worked": worked},
+        )
+        bench.custody(case, f"{agreement.purpose}: {outcome}", f"donor {number} ({_named(item)})")
+    return used
+
+
+def outcomes(bench: Bench) -> tuple[SwapOutcome, ...]:
+    """Every swap the shop has recorded; of several notes on one donor and case the last one counts."""
+    last = {(note.case, note.subject): note for note in bench.shelf.notes(NoteKind.SWAP)}
+    found = []
+    for note in last.values():
+        said = json.loads(note.body)
+        agreement = Agreement.from_words(Purpose(said["purpose"]), said["agreement"])
+        found.append(SwapOutcome(agreement, bool(said["worked"])))
+    return tuple(found)
+
+
+def accept_alternative(bench: Bench, alternative: Alternative) -> None:
+    """Notes that one value can stand for another from now on."""
+    body = {
+        "wanted": alternative.wanted,
+        "donor": alternative.donor,
+        "both_ways": alternative.both_ways,
+        "board_number": alternative.board_number,
+        "reason": alternative.reason,
+    }
+    subject = str(alternative.attribute)
+    bench.shelf.note(
+        BoardNote(0, "", NoteKind.ALTERNATIVE, subject, bench.now(), bench.who, json.dumps(body))
+    )
+
+
+def alternatives(bench: Bench) -> tuple[Alternative, ...]:
+    """The shop's table of what can stand for what."""
+    return tuple(
+        Alternative(Attribute(note.subject), **json.loads(note.body))
+        for note in bench.shelf.notes(NoteKind.ALTERNATIVE)
+    )
+
+
+def _named(item: StockItem) -> str:
+    described = item.description
+    words = (described.board_number, described.revision, described.model)
+    return " ".join(word for word in words if word) or str(item.kind)

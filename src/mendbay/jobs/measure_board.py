@@ -1,0 +1,166 @@
+"""The electrical sheet of a bay's board, filled in step by step and kept with the case."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from mendbay.board.cautions import Caution, cautions_for
+from mendbay.board.electrical import Entry, Override, Record, Sheet, Standing
+from mendbay.board.electrical_form import Gate, Size, Step
+from mendbay.board.note import BoardNote, NoteKind
+from mendbay.core.errors import LedgerError, UsageError
+from mendbay.jobs.bench import Bench
+
+ABOUT = "sheet"
+"""Subject of the note that says what the sheet is of; all others are named for their step or gate."""
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """The sheet as it is now, with what follows from it and the cautions of the next step."""
+
+    sheet: Sheet
+    standing: Standing
+    cautions: tuple[Caution, ...]
+
+
+def tell_sheet(bench: Bench, case: int, bay: str) -> Measured:
+    """The electrical sheet of a bay.
+
+    Raises:
+        NoSuchCase: there is no such case or bay.
+    """
+    bench.ledger.bay(case, bay)
+    return _measured(_sheet(bench, case, bay))
+
+
+def describe_board(
+    bench: Bench, case: int, bay: str, size: Size | None = None, drive_at_hand: bool | None = None
+) -> Measured:
+    """Says what the sheet is of; every entry is judged anew by it.
+
+    Args:
+        size: of the drive; None leaves it.
+        drive_at_hand: whether the drive is there too; None leaves it.
+
+    Raises:
+        NoSuchCase: there is no such case or bay.
+    """
+    sheet = tell_sheet(bench, case, bay).sheet
+    body = {
+        "size": (size or sheet.size).value,
+        "drive_at_hand": sheet.drive_at_hand if drive_at_hand is None else drive_at_hand,
+    }
+    _note(bench, case, bay, ABOUT, body)
+    return tell_sheet(bench, case, bay)
+
+
+def enter(bench: Bench, case: int, bay: str, step: str, text: str, note: str = "") -> Measured:
+    """Enters what was measured or seen at a step.
+
+    Raises:
+        NoSuchCase: there is no such case or bay.
+        UsageError: as `Sheet.with_entry`: no such step, no value for it, or a step that must not be done
+            now; nothing is kept.
+    """
+    return _change(
+        bench, case, bay, lambda sheet: sheet.with_entry(step, text, at=bench.now(), who=bench.who, note=note)
+    )
+
+
+def skip(bench: Bench, case: int, bay: str, step: str, reason: str) -> Measured:
+    """Leaves a step out, and says why.
+
+    Raises:
+        NoSuchCase, UsageError: as `enter`.
+    """
+    return _change(
+        bench, case, bay, lambda sheet: sheet.with_skip(step, reason, at=bench.now(), who=bench.who)
+    )
+
+
+def override(bench: Bench, case: int, bay: str, gate: Gate, reason: str) -> Measured:
+    """Opens a closed gate by a person's word, which goes into the custody log.
+
+    Raises:
+        NoSuchCase, UsageError: as `enter`.
+    """
+    with bench.ledger.together():
+        measured = _change(
+            bench, case, bay, lambda sheet: sheet.with_override(gate, reason, at=bench.now(), who=bench.who)
+        )
+        bench.custody(
+            case, "power allowed in spite of a finding", f"board of bay {bay}, {gate.value}: {reason}"
+        )
+    return measured
+
+
+def step_of(sheet: Sheet, step: str) -> Step:
+    """A step of the sheet by its id.
+
+    Raises:
+        UsageError: it has no such step.
+    """
+    found = sheet.form.steps.get(step)
+    if found is None:
+        raise UsageError(f"The sheet has no step {step[:60]!r}.", "mendbay board sheet lists them.")
+    return found
+
+
+def cautions_of(step: Step) -> tuple[Caution, ...]:
+    """What must be shown before a step."""
+    return cautions_for(step.cautions)
+
+
+def _change(bench: Bench, case: int, bay: str, make: Callable[[Sheet], Sheet]) -> Measured:
+    """Adds the one record that `make` adds. Read and written in one step, so that two benches filling in one
+    sheet cannot get past each other's findings."""
+    with bench.ledger.together():
+        before = tell_sheet(bench, case, bay).sheet
+        after = make(before)
+        record = after.records[-1]
+        subject = record.step if isinstance(record, Entry) else record.gate.value
+        body = (
+            {"text": record.text, "note": record.note, "skipped": record.skipped}
+            if isinstance(record, Entry)
+            else {"gate": record.gate.value, "reason": record.reason}
+        )
+        _note(bench, case, bay, subject, body, record.at)
+    return _measured(after)
+
+
+def _measured(sheet: Sheet) -> Measured:
+    standing = sheet.standing()
+    return Measured(sheet, standing, cautions_of(standing.next.step) if standing.next else ())
+
+
+def _sheet(bench: Bench, case: int, bay: str) -> Sheet:
+    records: list[Record] = []
+    size, at_hand = Size.UNKNOWN, True
+    try:
+        for note in bench.shelf.notes(NoteKind.MEASUREMENT, case, bay):
+            body = json.loads(note.body)
+            number = len(records) + 1
+            if note.subject == ABOUT:
+                size, at_hand = Size(body["size"]), bool(body["drive_at_hand"])
+            elif "gate" in body:
+                records.append(Override(number, Gate(body["gate"]), body["reason"], note.at, note.who))
+            else:
+                records.append(
+                    Entry(
+                        number, note.subject, body["text"], note.at, note.who, body["note"], body["skipped"]
+                    )
+                )
+        return Sheet(size, at_hand, tuple(records))
+    except (ValueError, KeyError, TypeError, UsageError) as trouble:
+        raise LedgerError(
+            f"The electrical sheet of bay {bay} in case {case} cannot be read: {trouble}.",
+            "Put the newest backup of the ledger in its place.",
+        ) from trouble
+
+
+def _note(bench: Bench, case: int, bay: str, subject: str, body: Mapping[str, object], at: str = "") -> None:
+    text = json.dumps(body, ensure_ascii=False, sort_keys=True)
+    bench.shelf.note(BoardNote(case, bay, NoteKind.MEASUREMENT, subject, at or bench.now(), bench.who, text))

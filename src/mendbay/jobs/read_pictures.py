@@ -1,0 +1,241 @@
+"""Pictures of a drive, its board or its box become identifiers, kept with the case and corrected by hand."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from mendbay.board.confusable import Confusions, Correction
+from mendbay.board.description import BoardDescription
+from mendbay.board.form_file import FormText
+from mendbay.board.forms import load_forms, packaged_texts
+from mendbay.board.identifier import Identifier, made_on
+from mendbay.board.identify import correct, identify
+from mendbay.board.missing import Advice, missing
+from mendbay.board.note import BoardNote, NoteKind
+from mendbay.board.number_form import Forms, Kind
+from mendbay.board.sighting import PictureReading
+from mendbay.board.sighting_text import packed, unpacked
+from mendbay.core.errors import LedgerError, UsageError
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.board_ports import Pictures, ShopFiles
+from mendbay.jobs.events import StepProgress
+
+PICTURE_LIMIT_BYTES = 64 << 20
+"""Far above any telephone's pictures."""
+ENDINGS = (".jpg", ".jpeg", ".png", ".webp")
+PICTURES_LIMIT = 500
+
+
+@dataclass(frozen=True, slots=True)
+class BoardLook:
+    """What is known of a bay's drive and board from its pictures.
+
+    Args:
+        identifiers: by kind, the surest first.
+        readings: one for each picture kept, in the order they came.
+        advice: what is still needed for a donor, and what to photograph again.
+        left_out: names in the folder that are not pictures.
+    """
+
+    identifiers: tuple[Identifier, ...]
+    readings: tuple[PictureReading, ...]
+    advice: tuple[Advice, ...]
+    left_out: tuple[str, ...] = ()
+
+
+def read_pictures(
+    bench: Bench,
+    shop: ShopFiles,
+    pictures: Callable[[], Pictures],
+    case: int,
+    bay: str,
+    places: Sequence[Path],
+) -> BoardLook:
+    """Reads pictures, keeps them with the case, and says what they show together with earlier ones.
+
+    Args:
+        pictures: starts the reader; called once, and only if there is something new to read.
+        places: pictures, or folders of pictures (not the folders in them).
+
+    Raises:
+        NoSuchCase: there is no such case or bay.
+        UsageError: a place is not there, there is no picture, or there are too many.
+    """
+    of = bench.ledger.case(case)
+    bench.ledger.bay(case, bay)
+    forms = shop_forms(shop)
+    files, left_out = _found(places)
+    known = {one.sha256 for one in _readings(bench, case, bay)}
+    data = [(path.name, bench.files.fetch(path, PICTURE_LIMIT_BYTES)) for path in files]
+    kept = [bench.files.keep(of, f"photos/bay-{bay}/{name}", one) for name, one in data]
+    new = [(file, one) for file, (_, one) in zip(kept, data, strict=True) if file.sha256 not in known]
+    if new:
+        reader = pictures()
+        try:
+            for number, (file, one) in enumerate(new):
+                name = file.path.rpartition("/")[2]
+                bench.tell(StepProgress("reading pictures:", number, len(new), name))
+                _note_picture(bench, case, bay, reader.read_bytes(one, name))
+        finally:
+            reader.close()
+        bench.tell(StepProgress("reading pictures:", len(new), len(new), ""))
+        bench.note(case, "pictures", f"Bay {bay}: {len(new)} pictures read.", {"pictures": len(new)})
+    return _look(bench, forms, case, bay, left_out)
+
+
+def tell_board(bench: Bench, shop: ShopFiles, case: int, bay: str) -> BoardLook:
+    """What is known of a bay's drive and board from pictures read before.
+
+    Raises:
+        NoSuchCase: there is no such case or bay.
+    """
+    bench.ledger.bay(case, bay)
+    return _look(bench, shop_forms(shop), case, bay)
+
+
+def correct_identifier(
+    bench: Bench, shop: ShopFiles, case: int, bay: str, kind: Kind, right: str, read: str = ""
+) -> BoardLook:
+    """Notes a person's word on an identifier; it holds for this bay, and the shop learns how characters
+    are misread from it.
+
+    Args:
+        right: what it says; empty if there is no such number.
+        read: the value that is wrong, if the bay has several of the kind.
+
+    Raises:
+        NoSuchCase: there is no such case or bay.
+        UsageError: several identifiers of the kind, and none named; or nothing to take out.
+    """
+    look = tell_board(bench, shop, case, bay)
+    found = [one for one in look.identifiers if one.kind is kind]
+    if read:
+        found = [one for one in found if read in (one.value, *one.read_as)]
+    if len(found) > 1:
+        values = ", ".join(one.value for one in found)
+        raise UsageError(
+            f"Bay {bay} has several of the kind {kind}: {values}.", "Say which with --instead-of."
+        )
+    if not found and (read or not right):
+        raise UsageError(f"Bay {bay} has no {kind} {read}".rstrip() + ".", "mendbay board show lists them.")
+    wrong = found[0] if found else None
+    said = wrong.read_as[0] if wrong and wrong.read_as else wrong.value if wrong else ""
+    picture = wrong.sightings[0].picture if wrong and wrong.sightings else ""
+    digest = next((one.sha256 for one in look.readings if one.picture == picture), "")
+    body = {"read": said, "right": right.strip(), "picture": digest}
+    note = BoardNote(case, bay, NoteKind.CORRECTION, str(kind), bench.now(), bench.who, json.dumps(body))
+    with bench.shelf.together():
+        bench.shelf.note(note)
+        was = f" instead of {wrong.value}" if wrong and wrong.value != right else ""
+        bench.note(
+            case, "pictures", f"Bay {bay}: {kind} is {right.strip() or 'none'}{was}, said by {bench.who}."
+        )
+    return tell_board(bench, shop, case, bay)
+
+
+def shop_forms(shop: ShopFiles) -> Forms:
+    """The number forms in use: the packaged ones, then the shop's own.
+
+    Raises:
+        BadFormFile: a file of the shop breaks a rule.
+    """
+    own = [FormText(f"{name}.toml", text) for name, text in shop.texts("number-forms")]
+    return load_forms((*packaged_texts(), *own))
+
+
+def describe(identifiers: Sequence[Identifier], heads_map: str = "") -> BoardDescription:
+    """What identifiers say of a board, as donors are compared with it; of several of a kind the surest."""
+    best: dict[Kind, Identifier] = {}
+    for one in identifiers:
+        best.setdefault(one.kind, one)
+
+    def value(kind: Kind) -> str:
+        return best[kind].value if kind in best and "?" not in best[kind].value else ""
+
+    made = made_on(best[Kind.DATE]) if Kind.DATE in best else None
+    return BoardDescription(
+        board_number=value(Kind.BOARD),
+        revision=value(Kind.REVISION),
+        controller=value(Kind.CONTROLLER),
+        motor_driver=value(Kind.MOTOR_DRIVER),
+        rom_chip=value(Kind.ROM),
+        family=best[Kind.MODEL].family if Kind.MODEL in best else "",
+        model=value(Kind.MODEL),
+        firmware=value(Kind.FIRMWARE),
+        site=value(Kind.SITE),
+        made_on=made.isoformat() if made else "",
+        heads_map=heads_map,
+    )
+
+
+def _found(places: Sequence[Path]) -> tuple[list[Path], tuple[str, ...]]:
+    """Pictures in the order of their names, and what is left out."""
+    files: list[Path] = []
+    left_out: list[str] = []
+    for place in places:
+        if not place.is_dir():
+            files.append(place)
+            continue
+        try:
+            inside = sorted(place.iterdir())
+        except OSError as trouble:
+            raise UsageError(f"{place} cannot be read: {trouble.strerror}.", "Check its rights.") from trouble
+        for one in inside:
+            if one.name.lower().endswith(ENDINGS) and one.is_file() and not one.is_symlink():
+                files.append(one)
+            else:
+                left_out.append(one.name)
+    if not files:
+        raise UsageError(
+            f"There is no picture in {', '.join(str(one) for one in places)}.",
+            "Pictures end in .jpg, .png or .webp; save others in one of these forms.",
+        )
+    if len(files) > PICTURES_LIMIT:
+        raise UsageError(
+            f"{len(files)} pictures are too many at once.", f"Read at most {PICTURES_LIMIT} at a time."
+        )
+    return files, tuple(left_out)
+
+
+def _look(bench: Bench, forms: Forms, case: int, bay: str, left_out: tuple[str, ...] = ()) -> BoardLook:
+    readings = _readings(bench, case, bay)
+    notes = bench.shelf.notes(NoteKind.CORRECTION)
+    identifiers = identify(readings, forms, Confusions(_correction(note) for note in notes))
+    for note in notes:
+        if note.case == case and note.bay == bay:
+            identifiers = correct(identifiers, _correction(note), forms)
+    return BoardLook(identifiers, readings, missing(identifiers, readings), left_out)
+
+
+def _correction(note: BoardNote) -> Correction:
+    said = json.loads(note.body)
+    return Correction(Kind(note.subject), said["read"], said["right"], said["picture"])
+
+
+def _note_picture(bench: Bench, case: int, bay: str, reading: PictureReading) -> None:
+    body = json.dumps({"sha256": reading.sha256, "seen": packed(reading)})
+    bench.shelf.note(BoardNote(case, bay, NoteKind.PICTURE, reading.picture, bench.now(), bench.who, body))
+
+
+def _readings(bench: Bench, case: int, bay: str) -> tuple[PictureReading, ...]:
+    """The newest reading of each picture.
+
+    Raises:
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    last = {note.subject: note for note in bench.shelf.notes(NoteKind.PICTURE, case, bay)}
+    try:
+        return tuple(_reading_of(note) for note in last.values())
+    except (ValueError, KeyError, TypeError) as trouble:
+        raise LedgerError(
+            f"The ledger's note of a picture of case {case} cannot be read: {trouble}.",
+            "Put the newest backup of the ledger in its place.",
+        ) from trouble
+
+
+def _reading_of(note: BoardNote) -> PictureReading:
+    body = json.loads(note.body)
+    return unpacked(body["seen"], note.subject, body["sha256"])

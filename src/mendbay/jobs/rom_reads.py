@@ -1,0 +1,263 @@
+"""Reads of ROM chips: taken from a programmer or from files, kept unchanged with the case, and found again.
+
+Reads belong to a sitting: everything read in one go, the clip untouched. The newest sitting counts; what an
+earlier one gave stays, but a clip that was pressed on anew begins a new one.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from mendbay.board.flash_bus import FlashBus, SupplyQuestion, choose_voltage, read_sfdp
+from mendbay.board.flash_id import ChipFacts, FlashId, chip_facts
+from mendbay.board.note import BoardNote, NoteKind
+from mendbay.board.serial_flash import ReadProgress, SerialFlash
+from mendbay.board.transfer_plan import Role
+from mendbay.core.errors import DumpUnproven, ProgrammerError, UsageError
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.board_ports import Programmers
+from mendbay.jobs.events import StepProgress
+from mendbay.jobs.ports import KeptFile
+
+DUMP_LIMIT_BYTES = 64 << 20
+"""No board carries a larger serial flash for its ROM."""
+READS = 3
+"""Two reads find a fault, three can repair it."""
+
+Confirm = Callable[[SupplyQuestion], bool]
+
+
+@dataclass(frozen=True, slots=True)
+class RomRead:
+    """One read of a chip as the case keeps it.
+
+    Args:
+        file: where it lies, with its digest.
+        role: whose chip it was.
+        sitting: number of the sitting, from 1 for each bay and role.
+        at: when it was kept.
+        origin: the adapter, or the name of the file it was made from.
+        chip_id: the chip's id as hexadecimal digits; empty if not known.
+        sfdp: the chip's own table as hexadecimal digits; empty if it has none or it was not read.
+        volts: the supply it had; 0 if not known.
+    """
+
+    file: KeptFile
+    role: Role
+    sitting: int
+    at: str
+    origin: str
+    chip_id: str = ""
+    sfdp: str = ""
+    volts: float = 0.0
+
+    def chip(self) -> ChipFacts | None:
+        """What the chip says it is, if it was asked."""
+        if not self.chip_id:
+            return None
+        return chip_facts(FlashId.parse(bytes.fromhex(self.chip_id)), bytes.fromhex(self.sfdp))
+
+
+def rom_reads(bench: Bench, case: int, bay: str, role: Role | None = None) -> tuple[RomRead, ...]:
+    """Every read kept for a bay, oldest first.
+
+    Raises:
+        NoSuchCase: there is no such case or bay.
+    """
+    bench.ledger.bay(case, bay)
+    notes = bench.shelf.notes(NoteKind.DUMP, case, bay)
+    found = (_read_of(note) for note in notes)
+    return tuple(one for one in found if role in (None, one.role))
+
+
+def newest_sitting(bench: Bench, case: int, bay: str, role: Role) -> tuple[RomRead, ...]:
+    """The reads of the last sitting of a role; none if it was never read."""
+    found = rom_reads(bench, case, bay, role)
+    return tuple(one for one in found if one.sitting == found[-1].sitting)
+
+
+def contents(bench: Bench, case: int, reads: Sequence[RomRead]) -> list[bytes]:
+    """The bytes of reads, each proven by its digest.
+
+    Raises:
+        SourceChanged: a file is gone or changed.
+    """
+    of = bench.ledger.case(case)
+    return [bench.files.take(of, one.file) for one in reads]
+
+
+def keep_files(
+    bench: Bench, case: int, bay: str, role: Role, files: Sequence[Path], chip_id: str = ""
+) -> tuple[RomRead, ...]:
+    """Takes over files that any programmer made, as one sitting.
+
+    Args:
+        chip_id: the chip's id if the programmer showed it, as hexadecimal digits.
+
+    Raises:
+        UsageError: no files, a file named twice, too large or empty, or the id is none.
+        DestinationError: they cannot be kept.
+    """
+    if chip_id:
+        chip_id = _checked_id(chip_id)
+    if not files:
+        raise UsageError("No dump was named.", "Name the files your programmer made, at least two.")
+    if len({path.resolve() for path in files}) < len(files):
+        raise UsageError(
+            "One file is named twice.", "Read the chip again for another read; a copy proves nothing."
+        )
+    data = [bench.files.fetch(path, DUMP_LIMIT_BYTES) for path in files]
+    for path, one in zip(files, data, strict=True):
+        if not one:
+            raise UsageError(f"{path} is empty.", "Read the chip again.")
+    names = [_file_name(path, number) for number, path in enumerate(files, 1)]
+    reads = list(zip(names, data, (path.name for path in files), strict=True))
+    return _keep(bench, case, bay, role, reads, _Chip(chip_id))
+
+
+def _file_name(path: Path, number: int) -> str:
+    """A name that tells two files of the same name apart and fits every file system."""
+    plain = re.sub(r"[^A-Za-z0-9._ -]", "_", path.name).strip(". ")[-80:] or "dump.bin"
+    return f"{number} {plain}"
+
+
+def read_chip(
+    bench: Bench,
+    programmers: Programmers,
+    case: int,
+    bay: str,
+    role: Role,
+    programmer: str,
+    confirm: Confirm,
+    times: int = READS,
+) -> tuple[tuple[RomRead, ...], ChipFacts]:
+    """Reads a chip through an adapter, several times, as one sitting.
+
+    Args:
+        programmer: the adapter's name.
+        confirm: asks a person before the chip gets a supply.
+        times: how many whole reads.
+
+    Returns:
+        The reads, and what the chip says it is.
+
+    Raises:
+        ProgrammerError: no adapter, no chip, a question not confirmed, or an id that is not steady.
+        UsageError: fewer than two or more than twenty reads.
+        DumpUnproven: the size of the chip is not known.
+    """
+    if not 2 <= times <= 20:
+        raise UsageError(f"A chip cannot be read {times} times.", "Read it 2 to 20 times; 3 is usual.")
+    bench.ledger.bay(case, bay)
+    with programmers.open(programmer) as bus:
+        facts, table = _identified(bus, confirm)
+        flash = SerialFlash(bus, facts, clock=bench.clock)
+        try:
+            data = flash.read_whole(times, lambda done: _tell(bench, done))
+        finally:
+            with suppress(ProgrammerError):  # a chip that is gone has left its mode with its supply
+                flash.leave()
+        volts, adapter = bus.volts or 0.0, bus.name
+    reads = [(f"read-{number}.bin", one, adapter) for number, one in enumerate(data, 1)]
+    chip = _Chip(facts.id.code.hex(), table.hex(), volts)
+    return _keep(bench, case, bay, role, reads, chip), facts
+
+
+def _identified(bus: FlashBus, confirm: Confirm) -> tuple[ChipFacts, bytes]:
+    """What the chip is, with its own table as it came."""
+    facts = choose_voltage(bus, confirm)
+    table = read_sfdp(bus)
+    if chip_facts(facts.id, table) != facts:
+        raise ProgrammerError(
+            "The chip's parameter table reads differently each time.",
+            "Press the clip on anew and shorten its wires, then start again.",
+        )
+    if facts.largest_size_bytes is None:
+        raise DumpUnproven(
+            f"The chip answers as {facts.name}, and neither its id nor its table says how large it is.",
+            "Read it with a programmer that knows it, and keep the files: mendbay rom keep.",
+        )
+    return facts, table
+
+
+@dataclass(frozen=True, slots=True)
+class _Chip:
+    id: str = ""
+    sfdp: str = ""
+    volts: float = 0.0
+
+
+def _keep(
+    bench: Bench,
+    case: int,
+    bay: str,
+    role: Role,
+    reads: Sequence[tuple[str, bytes, str]],
+    chip: _Chip,
+) -> tuple[RomRead, ...]:
+    """Keeps (file name, bytes, origin) of one sitting, all noted together or not at all."""
+    of = bench.ledger.case(case)
+    bench.ledger.bay(case, bay)
+    before = rom_reads(bench, case, bay, role)
+    sitting = before[-1].sitting + 1 if before else 1
+    folder = f"roms/bay-{bay}/{role}-{sitting}"
+    kept = [
+        RomRead(
+            bench.files.keep(of, f"{folder}/{name}", data),
+            role,
+            sitting,
+            bench.now(),
+            origin,
+            chip.id,
+            chip.sfdp,
+            chip.volts,
+        )
+        for name, data, origin in reads
+    ]
+    if len({one.file.path for one in kept}) < len(kept):
+        raise UsageError(
+            "Two files have the same name and content.", "Read the chip again; a copy proves nothing."
+        )
+    with bench.shelf.together():
+        for one in kept:
+            body = json.dumps(asdict(one), sort_keys=True)
+            bench.shelf.note(BoardNote(case, bay, NoteKind.DUMP, one.file.path, one.at, bench.who, body))
+            bench.custody(case, f"ROM of the {role} read", f"{one.file.path}, SHA-256 {one.file.sha256}")
+        bench.note(
+            case,
+            "rom",
+            f"Bay {bay}: {len(kept)} reads of the {role}'s ROM kept, sitting {sitting}.",
+            {"role": str(role), "sitting": sitting, "reads": len(kept)},
+        )
+    return tuple(kept)
+
+
+def _read_of(note: BoardNote) -> RomRead:
+    body = json.loads(note.body)
+    file, role = KeptFile(**body.pop("file")), Role(body.pop("role"))
+    return RomRead(file=file, role=role, **body)
+
+
+def _checked_id(text: str) -> str:
+    try:
+        return FlashId.parse(bytes.fromhex(text)).code.hex()
+    except (ValueError, ProgrammerError) as trouble:
+        raise UsageError(
+            f"{text[:40]!r} is not a chip's id.", "Write it as the programmer shows it, like EF 40 12."
+        ) from trouble
+
+
+def _tell(bench: Bench, done: ReadProgress) -> None:
+    bench.tell(
+        StepProgress(
+            "reading the chip:",
+            (done.read_number - 1) * done.total_bytes + done.done_bytes,
+            done.reads * done.total_bytes,
+            f"read {done.read_number} of {done.reads}",
+        )
+    )

@@ -1,0 +1,79 @@
+"""Items of the stock: what can be kept of them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from mendbay.board.description import BoardDescription
+from mendbay.board.stock import (
+    LARGEST_NUMBER,
+    Condition,
+    Kind,
+    StockItem,
+    StockState,
+    cost_text,
+    minor_digits,
+)
+from mendbay.core.errors import UsageError
+
+
+def item(**given: Any) -> StockItem:
+    return StockItem(**{"number": 1, "kind": Kind.BOARD, "description": BoardDescription(), **given})
+
+
+def test_an_item_in_full() -> None:
+    kept = item(
+        own_id="A-17",
+        location="shelf 2",
+        condition=Condition.ROM_MISSING,
+        cost_minor=0,
+        currency="EUR",
+        state=StockState.USED,
+        case=3,
+        photos=("front side.jpg",),
+        notes="two\nlines\tand a tab",
+    )
+    assert kept == item(**{name: getattr(kept, name) for name in StockItem.__dataclass_fields__})
+    assert item().state is StockState.FREE
+    assert item(number=LARGEST_NUMBER).number == LARGEST_NUMBER
+
+
+@pytest.mark.parametrize(
+    "given",
+    [
+        {"number": -1},
+        {"number": LARGEST_NUMBER + 1},
+        {"own_id": "two\nlines"},
+        {"location": "x" * 201},
+        {"cost_minor": 5},
+        {"currency": "EUR"},
+        {"cost_minor": -5, "currency": "EUR"},
+        {"cost_minor": 5, "currency": "eur"},
+        {"cost_minor": 5, "currency": "EURO"},
+        {"case": 4},
+        {"state": StockState.USED},
+        {"state": StockState.RESERVED, "case": -4},
+        {"state": StockState.RESERVED, "case": 2**31},
+        {"photos": ("../secret",)},
+        {"photos": ("a\\b",)},
+        {"photos": ("..",)},
+        {"photos": ("",)},
+        {"photos": ("a.jpg",) * 101},
+        {"notes": "\x1b[2J"},
+        {"notes": "x" * 10_001},
+        {"notes": "\ud800"},
+    ],
+)
+def test_what_cannot_be_kept(given: dict[str, Any]) -> None:
+    with pytest.raises(UsageError):
+        item(**given)
+
+
+def test_costs_in_words() -> None:
+    """ISO 4217: no decimals for the yen, three for the Kuwaiti dinar, two for most."""
+    assert cost_text(None, "") == ""
+    assert [cost_text(1205, one) for one in ("EUR", "JPY", "KWD")] == ["EUR 12.05", "JPY 1205", "KWD 1.205"]
+    assert cost_text(5, "EUR") == "EUR 0.05"
+    assert [minor_digits(one) for one in ("XPF", "TND", "GBP")] == [0, 3, 2]

@@ -1,0 +1,253 @@
+"""Lists of the shop read in and the stock written out: no row lost in silence, nothing that runs."""
+
+from __future__ import annotations
+
+import csv
+import io
+import time
+from dataclasses import replace
+
+import pytest
+
+from mendbay.board import stock_csv
+from mendbay.board.description import BoardDescription
+from mendbay.board.stock import Condition, Kind, StockItem, StockState
+from mendbay.board.stock_csv import Field, read_table, to_csv
+from mendbay.board.stock_import import (
+    ColumnMapping,
+    DateOrder,
+    Import,
+    guess_mapping,
+    import_items,
+    plan_import,
+)
+from mendbay.core.errors import UsageError
+
+
+def taken(text: str | bytes, currency: str = "EUR", order: DateOrder = DateOrder.UNDECIDED) -> Import:
+    table = read_table(text.encode() if isinstance(text, str) else text)
+    return import_items(table, replace(guess_mapping(table, currency), date_order=order))
+
+
+def one(cells: dict[str, str]) -> StockItem | str:
+    """The item that one row gives, or the reason why it gives none."""
+    made = io.StringIO()
+    writer = csv.DictWriter(made, ["Board", *cells])
+    writer.writeheader()
+    writer.writerow({"Board": "BX-1", **cells})
+    found = taken(made.getvalue())
+    return found.items[0][1] if found.items else found.troubles[0].reason
+
+
+def an_item(number: int, **other: object) -> StockItem:
+    given = {"kind": Kind.BOARD, "description": BoardDescription(board_number="BX-4471-02"), **other}
+    return StockItem(number, **given)  # type: ignore[arg-type]
+
+
+ITEMS = (
+    an_item(
+        1,
+        kind=Kind.DRIVE,
+        description=BoardDescription(
+            *("BX-4471-02", "B", "K9, 2210", 'M"7', "W25", "Kestrel", "AL20-HX4", "FW\u00e9", "Tarn valley"),
+            "2019-03-28",
+            "0,1,2,3",
+        ),
+        own_id="A;17",
+        location="shelf 2, drawer 3",
+        condition=Condition.TESTED_GOOD,
+        cost_minor=1250,
+        currency="EUR",
+        state=StockState.RESERVED,
+        case=7,
+        photos=("front.jpg", "back, of it.jpg"),
+        notes='two lines,\nwith "quotes"',
+    ),
+    an_item(2, notes="=HYPERLINK(1)", location="+3", own_id="@here"),
+    an_item(3, notes="'=kept", location="'-", cost_minor=700, currency="JPY"),
+    an_item(4, notes="'tis plain", location="''x", state=StockState.USED, case=3),
+)
+
+
+def test_what_is_written_is_read_again_to_the_letter() -> None:
+    found = taken(to_csv(ITEMS))
+    assert tuple(item for _, item in found.items) == ITEMS
+    assert found.troubles == ()
+    plan = plan_import(ITEMS, found)
+    assert (plan.new, plan.changed, plan.unchanged, plan.troubles) == ((), (), 4, ())
+
+
+def test_no_cell_is_a_formula() -> None:
+    """OWASP, "CSV Injection": cells that begin with = + - @ tab or return are run by spreadsheets."""
+    rows = list(csv.reader(io.StringIO(to_csv(ITEMS).decode("utf-8-sig"), newline="")))
+    assert any("HYPERLINK" in cell for row in rows for cell in row)
+    assert not [cell for row in rows for cell in row if cell[:1] in tuple("=+-@\t\r＝＋－＠")]
+
+
+def test_rfc_4180_quotes_and_missing_last_line_break() -> None:
+    found = taken(b'board,notes\r\nBX-1,"a""b,c"\r\nBX-2,"x\r\ny"\r\nBX-3,z')
+    assert [item.notes for _, item in found.items] == ['a"b,c', "x\ny", "z"]
+    assert [line for line, _ in found.items] == [2, 3, 5]
+
+
+@pytest.mark.parametrize("delimiter", [",", ";", "\t"])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "cp1252"])
+@pytest.mark.parametrize("ending", ["\n", "\r\n", "\r"])
+def test_delimiters_and_encodings(delimiter: str, encoding: str, ending: str) -> None:
+    rows = [("Board No.", "Drawer", "Price"), ("BX-1", "Schl\u00e4fli", "5,50"), ("BX-2", "1, 2; 3", "6")]
+    made = io.StringIO()
+    csv.writer(made, delimiter=delimiter, lineterminator=ending).writerows(rows)
+    table = read_table(made.getvalue().encode(encoding))
+    assert (table.delimiter, table.encoding) == (delimiter, encoding)
+    found = import_items(table, guess_mapping(table, "EUR"))
+    assert [(item.location, item.cost_minor) for _, item in found.items] == [
+        ("Schl\u00e4fli", 550),
+        ("1, 2; 3", 600),
+    ]
+
+
+def test_a_quote_never_closed_costs_one_row() -> None:
+    good = [f"BX-{one},fine\r\n" for one in range(500)]
+    found = taken("board,notes\r\n" + "".join(good[:250]) + 'BX-9,"never closed\r\n' + "".join(good[250:]))
+    assert len(found.items) == 500
+    assert [trouble.line for trouble in found.troubles] == [252]
+    assert found.rows == 501
+
+
+def test_every_row_is_an_item_or_a_trouble() -> None:
+    found = taken(
+        "board,made on,price,condition\n"
+        "BX-1,2019-03-28,5,good\n"
+        "\n"
+        "BX-2,2019-02-30,5,good\n"  # no such day
+        "BX-3,,five,good\n"
+        "BX-4,,5\n"  # a cell short
+        "BX-5,,5,shiny\n"
+        ",,5,good\n"  # names nothing
+        'BX-6,x,y,z"q"\n'
+        "BX-7\x07,,,\n"
+        "BX-8,,,,\n"  # an empty cell more is no harm
+    )
+    assert [item.description.board_number for _, item in found.items] == ["BX-1", "BX-8"]
+    assert [one.line for one in found.troubles] == [4, 5, 6, 7, 8, 9, 10]
+    assert [one.column for one in found.troubles][:4] == ["made on", "cost", "", "condition"]
+    assert all(one.reason for one in found.troubles)
+
+
+@pytest.mark.parametrize(
+    ("cell", "date"),
+    [
+        ("2019-03-28", "2019-03-28"),
+        ("2019/03/28", "2019-03-28"),
+        ("20190328", "2019-03-28"),
+        ("2019-03", "2019-03-01"),
+        ("2026-W48", "2026-11-23"),  # ISO 8601 week: 2026-W48-3 is 2026-11-25
+        ("28.3.2019", "2019-03-28"),
+        ("3.4.2019", "2019-04-03"),
+        ("28/3/2019", "2019-03-28"),
+        ("3/28/2019", "2019-03-28"),
+        ("5/5/2019", "2019-05-05"),
+        ("n/a", ""),
+    ],
+)
+def test_dates(cell: str, date: str) -> None:
+    item = one({"date": cell})
+    assert isinstance(item, StockItem)
+    assert item.description.made_on == date
+
+
+@pytest.mark.parametrize(
+    "cell", ["28/3/19", "2019-13-01", "31.4.2019", "2019-W54", "spring 2019", "0/0/2019"]
+)
+def test_no_dates(cell: str) -> None:
+    assert "is not a date" in str(one({"date": cell}))
+
+
+def test_a_doubtful_date_is_settled_by_the_column_or_the_mapping() -> None:
+    assert "can be 2019-04-03 or 2019-03-04" in str(one({"date": "3/4/2019"}))
+    rows = "board,date\nBX-1,3/4/2019\nBX-2,{}\n"
+    for other, meant in (("28/3/2019", "2019-04-03"), ("3/28/2019", "2019-03-04")):
+        assert taken(rows.format(other)).items[0][1].description.made_on == meant
+    said = taken(rows.format("3/5/2019"), order=DateOrder.MONTH_FIRST)
+    assert said.items[0][1].description.made_on == "2019-03-04"
+    nonsense = taken("board,date\nA,28/28/2019\nB,3/28/2019\nC,3/4/2019\n")  # proves no order itself
+    assert [item.description.made_on for _, item in nonsense.items] == ["2019-03-28", "2019-03-04"]
+    assert len(taken("board,date\nA,28/3/2019\nB,3/28/2019\nC,3/4/2019\n").troubles) == 1
+
+
+@pytest.mark.parametrize(
+    ("cell", "minor", "currency"),
+    [
+        ("12.50", 1250, "EUR"),
+        ("12,5", 1250, "EUR"),
+        ("1,234.50", 123450, "EUR"),
+        ("1.234,50", 123450, "EUR"),
+        ("1 234", 123400, "EUR"),
+        ("1.234", 123400, "EUR"),
+        ("1234567", 123456700, "EUR"),
+        ("£ 3", 300, "GBP"),
+        ("7 usd", 700, "USD"),
+        ("JPY 1200", 1200, "JPY"),
+        ("KWD 1.5", 1500, "KWD"),
+    ],
+)
+def test_costs(cell: str, minor: int, currency: str) -> None:
+    item = one({"price": cell})
+    assert isinstance(item, StockItem)
+    assert (item.cost_minor, item.currency) == (minor, currency)
+
+
+@pytest.mark.parametrize(
+    "cell", ["-5", "1.2.3", "$ 5", "12.345,6.7", "0.500", "KWD 1.234", "JPY 1.5", "9" * 40]
+)
+def test_no_costs(cell: str) -> None:
+    assert isinstance(one({"price": cell}), str)
+
+
+def test_mappings_are_guessed_edited_and_told_apart_by_header() -> None:
+    first = read_table(b"Main Chip;PCB no.;whatever;FW\nK9;BX-1;z;A1\n")
+    mapping = guess_mapping(first)
+    assert mapping.columns == (Field.CONTROLLER, Field.BOARD_NUMBER, None, Field.FIRMWARE)
+    assert read_table(b"main chip,PCB NO,Whatever,fw\na,b,c,d\n").fingerprint == mapping.fingerprint
+    assert read_table(b"main chip,PCB NO,fw\na,b,c\n").fingerprint != mapping.fingerprint
+    edited = mapping.assigned(2, Field.BOARD_NUMBER)
+    assert edited.columns == (Field.CONTROLLER, None, Field.BOARD_NUMBER, Field.FIRMWARE)
+    assert import_items(first, edited).items[0][1].description.board_number == "z"
+    with pytest.raises(UsageError):
+        ColumnMapping("", (Field.NOTES, Field.NOTES))
+    with pytest.raises(UsageError):
+        import_items(first, ColumnMapping("", (None, None, None, None)))
+
+
+def test_reading_a_list_twice_changes_nothing() -> None:
+    text = "our id,board,shelf\n17,BX-1,A\n18,BX-2,A\n,BX-3,A\n,BX-3,A\n"
+    first = plan_import((), taken(text))
+    stock = [replace(item, number=at) for at, item in enumerate(first.new, 1)]
+    assert (len(stock), first.unchanged) == (4, 0)
+    stock[0] = replace(stock[0], state=StockState.USED, case=5, photos=("a.jpg",))
+    again = plan_import(stock, taken(text))
+    assert (again.new, again.changed, again.unchanged, again.troubles) == ((), (), 4, ())
+    moved = plan_import(stock, taken(text.replace("17,BX-1,A", "17,BX-1,B") + ",BX-3,A\n17,BX-9,A\n"))
+    assert moved.changed == (replace(stock[0], location="B"),)
+    assert (len(moved.new), moved.unchanged) == (1, 3)
+    assert [one.line for one in moved.troubles] == [7]
+
+
+@pytest.mark.parametrize("data", [b"", b"\r\n\r\n", "board\nBX".encode("utf-16"), b"board\n\x81\x8d\n"])
+def test_what_is_no_list(data: bytes) -> None:
+    with pytest.raises(UsageError):
+        read_table(data)
+
+
+def test_hostile_lists_end_soon(monkeypatch: pytest.MonkeyPatch) -> None:
+    started = time.monotonic()
+    with pytest.raises(UsageError, match="cannot be split"):
+        read_table(b"board,notes\n" + b'BX,"x\n' * 20_000)
+    assert taken("board\n" + "x" * 20_000 + "\nBX-1\n").troubles[0].line == 2
+    assert time.monotonic() - started < 5
+    monkeypatch.setattr(stock_csv, "ROWS_LIMIT", 3)
+    with pytest.raises(UsageError, match="rows"):
+        read_table(b"board\n1\n2\n3\n4\n")
+    monkeypatch.setattr(stock_csv, "FILE_LIMIT_BYTES", 3)
+    with pytest.raises(UsageError, match="too large"):
+        read_table(b"board\n")

@@ -1,0 +1,189 @@
+"""The board's commands, driven as a person would drive them on the practice material."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+
+from mendbay.outlets.scenario.practice import Practice, make_practice
+
+ROOT = Path(__file__).parents[3]
+SCHEMA = json.loads((ROOT / "docs" / "json" / "answers.schema.json").read_text())
+CHECKED = ("--supply-checked", "1.8", "--supply-checked", "3.3")
+
+Run = Callable[..., subprocess.CompletedProcess[str]]
+
+
+@pytest.fixture(scope="module")
+def practice(tmp_path_factory: pytest.TempPathFactory) -> Practice:
+    return make_practice(tmp_path_factory.mktemp("material") / "board")
+
+
+@pytest.fixture
+def run(tmp_path: Path) -> Run:
+    """Runs mendbay with a home of its own that holds a case with two bays."""
+
+    def runner(*words: object) -> subprocess.CompletedProcess[str]:
+        program = [sys.executable, "-m", "mendbay.faces.cli.main", "--home", str(tmp_path / "home")]
+        return subprocess.run(
+            [*program, *map(str, words)], capture_output=True, text=True, timeout=180, check=False
+        )
+
+    assert runner("case", "open", "Quillmere Pottery", "--bay", "1=", "--bay", "2=").returncode == 0
+    return runner
+
+
+def answer(run: Run, *words: object, codes: tuple[int, ...] = (0,)) -> Any:
+    """The JSON answer of a command, checked against its documented shape."""
+    done = run("--json", *words)
+    assert done.returncode in codes, done.stdout + done.stderr
+    found = json.loads(done.stdout)
+    name = f"{words[0]} {words[1]}"
+    shape = {**SCHEMA, "$ref": "#/$defs/" + name.replace(" ", "%20")}
+    jsonschema.Draft202012Validator(shape).validate(found)
+    return found
+
+
+def refused(run: Run, code: int, *words: object) -> str:
+    """What a command says that must end with this code; it names a next step."""
+    done = run(*words)
+    assert done.returncode == code, done.stdout + done.stderr
+    assert "Next: " in done.stderr
+    return done.stderr
+
+
+@pytest.mark.slow
+def test_from_pictures_to_a_donor(run: Run, practice: Practice) -> None:
+    found = answer(run, "board", "pictures", "1", "1", practice.pictures)
+    values = {one["kind"]: one["value"] for one in found["identifiers"]}
+    assert values["serial number"] == "AH4K-20719C"
+    assert values["board number"] == "TB-4471-200"
+    assert values["board revision"] == "R3"
+    assert values["main controller"] == "KL5120B"
+    assert values["motor driver"] == "MV3041CT"
+    assert values["ROM chip marking"].startswith("W25Q20CL")
+    unusable = [one for one in found["pictures"] if not one["usable"]]
+    assert [one["picture"] for one in unusable] == ["4 label blurred.jpg"]
+    assert unusable[0]["troubles"][0]["fault"] == "blurred"
+    assert answer(run, "board", "show", "1", "1")["identifiers"] == found["identifiers"]
+    answer(run, "donor", "import", practice.stock)
+    ranked = answer(run, "donor", "find", "1", "1")
+    assert ranked["fitting"][0]["item"]["own_id"] == "D-014"
+    assert {one["item"]["own_id"] for one in ranked["ruled_out"]} == {"D-003", "D-011", "D-030", "D-040"}
+    assert ranked["rom"]["need"] == "must move"
+    assert ranked["rom"]["seat"] == "separate chip"
+    for words in (("board", "show", "1", "1"), ("donor", "find", "1", "1")):
+        text = run(*words).stdout
+        assert max(map(len, text.splitlines())) <= 80, text
+
+
+def test_a_correction_is_kept(run: Run) -> None:
+    answer(run, "board", "correct", "1", "1", "board-number", "TB-4471-200")
+    found = answer(run, "board", "show", "1", "1")
+    assert [one["value"] for one in found["identifiers"]] == ["TB-4471-200"]
+    assert found["identifiers"][0]["how"] == "hand"
+    assert "has no serial number" in refused(run, 2, "board", "correct", "1", "1", "serial-number", "")
+
+
+def test_the_sheet_shows_cautions_before_the_step_and_holds_power_back(run: Run) -> None:
+    sheet = answer(run, "board", "sheet", "1", "1", "--size", "3.5")
+    assert sheet["size"] == "3.5-inch"
+    answer(run, "board", "measure", "1", "1", "leads", "0.3")
+    measured = answer(run, "board", "measure", "1", "1", "suppressor-12v", "0.2")
+    assert [one["gate"] for one in measured["gates"] if one["closed"]] == ["12 V"]
+    text = run("board", "step", "1", "1", "rail-12v").stdout
+    assert text.index("CAUTION") < text.index("rail-12v:")
+    assert "Local rules and licensed practice come first" in text
+    assert "not open" in refused(run, 2, "board", "measure", "1", "1", "volts-12v", "12.1")
+    answer(run, "board", "skip", "1", "1", "wrist-strap", "no tester")
+    opened = answer(run, "board", "override", "1", "1", "12v", "the suppressor was taken off")
+    assert not [one for one in opened["gates"] if one["closed"]]
+    assert "suppressor was taken off" in run("case", "show", "1").stdout
+
+
+def test_the_stock_by_hand(run: Run, tmp_path: Path) -> None:
+    added = answer(
+        run, "donor", "add", "board", "--board-number", "TB-4471-200", "--revision", "R3", "--cost",
+        "38.00 EUR", "--location", "B2", "--model", "AL20-HX4",
+    )  # fmt: skip
+    assert (added["item"], added["cost"], added["state"]) == (1, "EUR 38.00", "free")
+    assert added["family"]
+    assert answer(run, "donor", "reserve", "1", "1")["state"] == "reserved"
+    assert answer(run, "donor", "free", "1")["state"] == "free"
+    answer(run, "donor", "accept", "board-number", "TB-4471-210", "TB-4471-200")
+    found = answer(run, "donor", "find", "1", "2", "--board-number", "TB-4471-210")
+    assert [one["item"]["item"] for one in found["fitting"]] == [1]
+    nothing = answer(run, "donor", "find", "1", "2", "--board-number", "TB-9999-100", codes=(3,))
+    assert "TB-9999-100" in nothing["supplier"]["searches"][0]
+    answer(run, "donor", "labels", tmp_path / "labels.pdf", "1")
+    assert (tmp_path / "labels.pdf").read_bytes().startswith(b"%PDF")
+    assert "already exists" in refused(run, 20, "donor", "labels", tmp_path / "labels.pdf", "1")
+    answer(run, "donor", "export", tmp_path / "stock.csv")
+    assert answer(run, "donor", "import", tmp_path / "stock.csv")["unchanged"] == 1
+    used = answer(run, "donor", "used", "1", "1", "2", "worked", "--remark", "first try")
+    assert used["state"] == "used"
+    assert answer(run, "donor", "list") == []
+    assert len(answer(run, "donor", "list", "--all")) == 1
+    assert answer(run, "donor", "show", "1")["case"] == 1
+    assert "no item 7" in refused(run, 43, "donor", "show", "7")
+    assert "not a cost" in refused(run, 2, "donor", "add", "board", "--cost", "much")
+
+
+def test_rows_that_are_not_taken_are_told(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "list.csv").write_text("Board number,Date,Colour\nTB-1,someday,red\nTB-2,2025-01-01,blue\n")
+    done = answer(run, "donor", "import", tmp_path / "list.csv", codes=(3,))
+    assert (done["added"], [one["line"] for one in done["not_taken"]]) == (1, [2])
+    assert "line 2" in run("donor", "import", tmp_path / "list.csv", "--try").stdout
+    assert "no column" in refused(run, 2, "donor", "import", tmp_path / "list.csv", "--column", "Size=notes")
+
+
+def test_a_rom_is_moved_and_proven(run: Run, practice: Practice, tmp_path: Path) -> None:
+    chips = {}
+    for name, path in (("patient", practice.patient_chip), ("donor", practice.donor_chip)):
+        memory = tmp_path / f"{name}-chip.bin"
+        memory.write_bytes(path.with_suffix(".bin").read_bytes())
+        chips[name] = tmp_path / f"{name}-chip.toml"
+        chips[name].write_text(path.read_text())
+        clip = ("--programmer", f"simulated:{chips[name]}")
+        read = answer(run, "rom", "read", "1", "1", name, *clip, *CHECKED)
+        assert len({one["sha256"] for one in read["reads"]}) == 1
+    plan = answer(run, "rom", "plan", "1", "1", "donor")
+    assert plan["refused_for"] == []
+    patients = ("--programmer", f"simulated:{chips['patient']}")
+    donors = ("--programmer", f"simulated:{chips['donor']}")
+    said = answer(run, "rom", "write", "1", "1", *donors, *CHECKED, codes=(3,))
+    assert said == {"written": False}, "nobody could be asked"
+    assert "written" in refused(run, 61, "rom", "write", "1", "1", *patients, *CHECKED, "--yes")
+    done = answer(run, "rom", "write", "1", "1", *donors, *CHECKED, "--yes")
+    memory = {name: path.with_suffix(".bin").read_bytes() for name, path in chips.items()}
+    assert memory["donor"] == memory["patient"] == practice.patient_chip.with_suffix(".bin").read_bytes()
+    assert done["certificate"]["blocks"] == plan["blocks"]
+    answer(run, "rom", "steps", "1", "1")
+    assert len(answer(run, "rom", "show", "1", "1")["reads"]) == 6
+    assert "read back and proven" in run("case", "show", "1").stdout
+
+
+def test_dumps_of_a_poor_clip_make_no_plan(run: Run, practice: Practice) -> None:
+    answer(run, "rom", "keep", "1", "1", "patient", *practice.patient, "--chip-id", "ef 40 12")
+    clip = ("--programmer", f"simulated:{practice.donor_chip}")
+    answer(run, "rom", "read", "1", "1", "donor", *clip, *CHECKED)
+    plan = answer(run, "rom", "plan", "1", "1", "donor", codes=(3,))
+    assert any("reads differ" in one for one in plan["refused_for"])
+
+
+def test_a_supply_that_was_not_checked_is_not_set(run: Run, practice: Practice) -> None:
+    clip = ("--programmer", f"simulated:{practice.donor_chip}")
+    refused(run, 62, "rom", "read", "1", "1", "donor", *clip)
+    assert answer(run, "rom", "show", "1", "1")["reads"] == []
+
+
+def test_practice_material_is_written_once(run: Run, tmp_path: Path) -> None:
+    answer(run, "board", "practise", tmp_path / "material")
+    assert "already exists" in refused(run, 20, "board", "practise", tmp_path / "material")

@@ -1,0 +1,229 @@
+"""Pictures read through the child: what is seen, which fault is named, and what bad pictures cannot do.
+
+The pictures are drawn (`support.label_pictures`); the reader is shared, since loading its models takes time.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import signal
+import socket
+import struct
+import zlib
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from PIL import Image
+
+from mendbay.board.sighting import How, PictureFault, PictureReading
+from mendbay.core.errors import ToolMissing, UsageError
+from mendbay.inlets import photo, photo_child, photo_wire
+from mendbay.inlets.photo import PictureReader
+from support import label_pictures
+
+EXIF_ROTATE_270 = 6
+
+
+@pytest.fixture(scope="module")
+def reader() -> Iterator[PictureReader]:
+    with PictureReader() as one:
+        yield one
+
+
+def texts(reading: PictureReading) -> list[str]:
+    return [one.text.replace(" ", "") for one in reading.sightings if one.how is How.TEXT]
+
+
+def codes(reading: PictureReading) -> set[tuple[str, str]]:
+    return {(one.code, one.text) for one in reading.sightings if one.how is How.BARCODE}
+
+
+def as_file(image: Image.Image, kind: str, **more: object) -> bytes:
+    file = io.BytesIO()
+    image.save(file, kind, **more)
+    return file.getvalue()
+
+
+def refusal(reading: PictureReading) -> str:
+    """The figure of a reading that must be unusable and nothing else."""
+    assert (reading.usable, reading.sightings) == (False, ())
+    (trouble,) = reading.troubles
+    assert trouble.fault is PictureFault.UNUSABLE
+    assert trouble.advice.endswith(".")
+    return trouble.measured
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("kind", "seed"), [("label", 5), ("board", 6)])
+def test_a_fair_picture_is_read_in_full_and_rated_usable(reader: PictureReader, kind: str, seed: int) -> None:
+    picture = label_pictures.take(kind, "mixed 1", seed)
+    reading = reader.read_bytes(picture.jpeg, picture.name)
+    assert codes(reading) == set(picture.truth.codes)
+    assert [
+        text for text in picture.truth.fields.values() if not any(text in one for one in texts(reading))
+    ] == []
+    assert (reading.usable, reading.troubles) == (True, ())
+    assert (reading.picture, reading.width, reading.height) == (picture.name, 2000, 1500)
+    for one in reading.sightings:
+        assert all(-5 <= x <= 2005 and -5 <= y <= 1505 for x, y in one.corners)
+        assert len(one.characters) == (len(one.text) if one.how is How.TEXT else 0)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("kind", "spoiling"),
+    [
+        ("box", "dark 1"),
+        ("label", "glare 1"),
+        ("label", "motion 1"),
+        ("box", "small 2"),
+        ("box", "oblique 2"),
+    ],
+)
+def test_a_spoilt_picture_is_not_usable_and_its_fault_is_named(
+    reader: PictureReader, kind: str, spoiling: str
+) -> None:
+    picture = label_pictures.take(kind, spoiling, 7)
+    reading = reader.read_bytes(picture.jpeg, picture.name)
+    assert not reading.usable
+    assert picture.spoiling.fault in {one.fault.value for one in reading.troubles}
+
+
+@pytest.mark.slow
+def test_corners_are_those_of_the_picture_as_shown(reader: PictureReader) -> None:
+    """The same picture stored lying, with the note how the camera was held, gives the same places."""
+    picture = label_pictures.take("label", label_pictures.with_spoiling("mixed 0", turns=(0.0,)), 8)
+    shown = Image.open(io.BytesIO(picture.jpeg)).resize((1000, 750))
+    notes = Image.Exif()
+    notes[0x0112] = EXIF_ROTATE_270
+    lying = shown.transpose(Image.Transpose.ROTATE_90)
+    one = reader.read_bytes(as_file(shown, "PNG"), "shown")
+    other = reader.read_bytes(as_file(lying, "PNG", exif=notes), "lying")
+    assert (other.width, other.height) == (one.width, one.height) == (1000, 750)
+    places = {seen.text: seen.corners for seen in one.sightings if seen.code}
+    assert places.keys() == {seen.text for seen in other.sightings if seen.code} != set()
+    for seen in other.sightings:
+        if seen.code:
+            flat = [part for corner in seen.corners for part in corner]
+            assert flat == pytest.approx([part for corner in places[seen.text] for part in corner], abs=3)
+
+
+def png_header(width: int, height: int) -> bytes:
+    """A PNG file that says it has so many pixels and holds next to none."""
+    body = struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
+    parts = [(b"IHDR", body), (b"IDAT", zlib.compress(b"")), (b"IEND", b"")]
+    chunks = (
+        struct.pack(">I", len(part)) + name + part + struct.pack(">I", zlib.crc32(name + part))
+        for name, part in parts
+    )
+    return b"\x89PNG\r\n\x1a\n" + b"".join(chunks)
+
+
+def test_what_is_no_picture_is_unusable_and_says_why(reader: PictureReader) -> None:
+    small = Image.new("RGB", (60, 60), "grey")
+    jpeg = as_file(Image.effect_noise((300, 300), 40), "JPEG")
+    assert "no JPEG" in refusal(reader.read_bytes(b"a letter, not a picture", "letter.jpg"))
+    assert "no JPEG" in refusal(reader.read_bytes(as_file(small, "GIF"), "kind.gif"))
+    assert "HEIF" in refusal(reader.read_bytes(b"\0\0\0\x18ftypheic" + bytes(40), "phone.heic"))
+    assert "damaged" in refusal(reader.read_bytes(jpeg[: len(jpeg) // 2], "cut.jpg"))
+    assert "60000 by 60000" in refusal(reader.read_bytes(png_header(60_000, 60_000), "bomb.png"))
+    assert "only 20 by 20" in refusal(reader.read_bytes(as_file(small.resize((20, 20)), "PNG"), "icon.png"))
+    assert "empty" in refusal(reader.read_bytes(b"", "none.jpg"))
+
+
+def test_a_plain_picture_is_empty_not_unusable(reader: PictureReader) -> None:
+    for kind in ("PNG", "WEBP", "JPEG"):
+        reading = reader.read_bytes(as_file(Image.new("RGB", (400, 300), (140, 150, 160)), kind), "wall")
+        assert [one.fault for one in reading.troubles] == [PictureFault.EMPTY]
+        assert (reading.width, reading.height, reading.usable) == (400, 300, False)
+
+
+def test_a_long_thin_strip_costs_no_more_than_another_picture(reader: PictureReader) -> None:
+    strip = as_file(Image.new("RGB", (9000, 50), (140, 150, 160)), "PNG")
+    reading = reader.read_bytes(strip, "strip")
+    assert [one.fault for one in reading.troubles] == [PictureFault.EMPTY]
+
+
+def test_a_file_over_the_limit_is_not_taken(tmp_path: Path) -> None:
+    path = tmp_path / "large.jpg"
+    path.write_bytes(bytes(2000))
+    with PictureReader(picture_bytes=1000) as reader:
+        assert "2000 bytes" in refusal(reader.read(path))
+        assert "2000 bytes" in refusal(reader.read_bytes(bytes(2000), "large.jpg"))
+        assert reader._child is None
+
+
+@pytest.mark.slow
+def test_a_child_that_takes_too_long_or_dies_is_replaced() -> None:
+    wall = as_file(Image.new("L", (300, 300), 130), "PNG")
+    with PictureReader(seconds_per_picture=60) as reader:
+        reader.read_bytes(wall, "first")
+        reader.seconds_per_picture = 0.001
+        assert "within 0.001 seconds" in refusal(reader.read_bytes(wall, "slow"))
+        reader.seconds_per_picture = 60
+        assert reader.read_bytes(wall, "next").width == 300
+        assert reader._child is not None
+        os.kill(reader._child.process.pid, signal.SIGKILL)
+        assert "broke the process" in refusal(reader.read_bytes(wall, "killed"))
+        assert reader.read_bytes(wall, "last").width == 300
+
+
+def test_everything_in_a_folder_is_told_in_order_and_links_are_not_followed(
+    tmp_path: Path, reader: PictureReader
+) -> None:
+    outside = tmp_path / "outside.png"
+    outside.write_bytes(as_file(Image.new("RGB", (100, 100)), "PNG"))
+    folder = tmp_path / "pictures"
+    (folder / "c").mkdir(parents=True)
+    (folder / "a.png").write_bytes(outside.read_bytes())
+    (folder / "b.txt").write_text("a note")
+    (folder / "d.png").symlink_to(outside)
+    (folder / ".thumbs").write_text("left out")
+    os.mkfifo(folder / "e.png")
+    readings = list(reader.read_folder(folder))
+    assert [one.picture for one in readings] == ["a.png", "b.txt", "c", "d.png", "e.png"]
+    assert readings[0].width == 100
+    assert readings[0].sha256 == reader.read(outside).sha256 != ""
+    said = [refusal(one) for one in readings[1:]]
+    assert [
+        word in one for word, one in zip(("no JPEG", "not a file", "link", "not a file"), said, strict=True)
+    ] == [True] * 4
+    with pytest.raises(UsageError):
+        list(reader.read_folder(tmp_path / "nowhere"))
+    assert "cannot be read" in refusal(reader.read(tmp_path / "nothing.jpg"))
+
+
+def test_the_child_may_neither_connect_nor_write_nor_start_programs() -> None:
+    for event in ("socket.connect", "socket.getaddrinfo", "subprocess.Popen", "os.fork"):
+        with pytest.raises(PermissionError):
+            photo_child._guard(event, ())
+    with pytest.raises(PermissionError):
+        photo_child._guard("open", ("kept.txt", "w", os.O_WRONLY | os.O_CREAT))
+    photo_child._guard("open", ("model.onnx", "r", os.O_RDONLY))
+
+
+def test_the_child_is_under_the_limits_it_was_given(reader: PictureReader) -> None:
+    reader.read_bytes(as_file(Image.new("RGB", (50, 50)), "PNG"), "any")
+    assert reader._child is not None
+    limits = Path(f"/proc/{reader._child.process.pid}/limits").read_text()
+    rows = {line[:26].strip(): line[26:].split() for line in limits.splitlines()}
+    assert rows["Max address space"][0] == str(photo.MEMORY_BYTES)
+    assert rows["Max file size"][0] == "0"
+
+
+def test_missing_libraries_are_told_with_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(photo_child, "NEEDED", ("no_such_library_at_all",))
+    ours, theirs = socket.socketpair()
+    with ours, theirs:
+        photo_child.serve(theirs, 1)
+        said = json.loads(photo_wire.receive(ours, 1000))
+        assert "no_such_library_at_all" in said["cannot"]
+        photo_wire.send(theirs, json.dumps(said).encode())
+        child = photo._Child.__new__(photo._Child)
+        child.channel = ours
+        with pytest.raises(ToolMissing, match="no_such_library_at_all") as raised:
+            child.await_ready()
+    assert "mendbay[pictures]" in raised.value.next_step

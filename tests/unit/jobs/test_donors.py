@@ -1,0 +1,201 @@
+"""The stock keeps what it is told, the ranking says why, and the odds learn from the shop's swaps."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from mendbay.board.description import BoardDescription
+from mendbay.board.match import Alternative
+from mendbay.board.number_form import Kind as NumberKind
+from mendbay.board.stock import Condition, Kind, StockItem, StockState
+from mendbay.board.stock_csv import Field
+from mendbay.board.swap_odds import Attribute, Level, Purpose
+from mendbay.board.unique_data import Need, Seat
+from mendbay.core.errors import LedgerError, NoSuchItem, UsageError
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.find_donor import DonorSearch, agreement_with, find_donor
+from mendbay.jobs.import_stock import export_stock, import_stock
+from mendbay.jobs.keep_stock import (
+    accept_alternative,
+    add_items,
+    free,
+    outcomes,
+    record_swap,
+    reserve,
+)
+from mendbay.jobs.read_pictures import correct_identifier
+from mendbay.outlets.shop_files import ShopFolder
+from support.board_bench import bench_with_case
+
+PATIENT = BoardDescription(
+    board_number="TB-4471-200", revision="R3", controller="KL5120B", motor_driver="MV3041CT"
+)
+GOOD = StockItem(0, Kind.BOARD, PATIENT, "D-1", "B2", Condition.TESTED_GOOD)
+LIST = (
+    "Our number,Board number,Rev,Main chip,Motor driver,Model,Date,Price,Tested\r\n"
+    "D-1,TB-4471-200,R3,KL5120B,MV3041CT,AL20-HX4,2025-09-22,38.00,tested good\r\n"
+    "D-2,TB-4471-200,R3,KL5120B,MV3041CT,AL20-HX4,someday,38.00,tested good\r\n"
+    "D-3,TB-4471-200,R2,KL5120B,MV3041CT,AL20-HX4,2025-02-10,31.00,untested\r\n"
+)
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    with bench_with_case(tmp_path / "home") as made:
+        yield made
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> ShopFolder:
+    return ShopFolder(tmp_path / "home")
+
+
+def search(bench: Bench, shop: ShopFolder, **changes: object) -> DonorSearch:
+    return find_donor(bench, shop, 1, "1", said=PATIENT, **changes)  # type: ignore[arg-type]
+
+
+def test_a_list_is_taken_in_and_every_other_row_told(bench: Bench, shop: ShopFolder, tmp_path: Path) -> None:
+    path = tmp_path / "stock.csv"
+    path.write_text(LIST)
+    trial = import_stock(bench, shop, path, currency="EUR", trial=True)
+    assert (len(trial.plan.new), trial.done, list(bench.shelf.items())) == (2, False, [])
+    done = import_stock(bench, shop, path, currency="EUR")
+    assert [one.own_id for one in bench.shelf.items()] == ["D-1", "D-3"]
+    assert [one.line for one in done.troubles] == [3]
+    first = bench.shelf.item(1)
+    assert (first.cost_minor, first.currency, first.description.made_on) == (3800, "EUR", "2025-09-22")
+    assert first.description.family, "the family follows from the model's form"
+
+
+def test_the_same_list_twice_changes_nothing_and_its_columns_are_remembered(
+    bench: Bench, shop: ShopFolder, tmp_path: Path
+) -> None:
+    path = tmp_path / "stock.csv"
+    path.write_text(LIST)
+    columns = {"Rev": None, "Price": Field.NOTES}
+    first = import_stock(bench, shop, path, columns=columns)
+    assert not first.remembered
+    again = import_stock(bench, shop, path)
+    assert again.remembered
+    assert again.mapping == first.mapping
+    assert (len(again.plan.new), len(again.plan.changed), again.plan.unchanged) == (0, 0, 2)
+    assert bench.shelf.item(1).notes == "38.00"
+    with pytest.raises(UsageError, match="no column 'Colour'"):
+        import_stock(bench, shop, path, columns={"Colour": Field.NOTES})
+
+
+def test_what_is_exported_comes_back_unchanged(bench: Bench, shop: ShopFolder, tmp_path: Path) -> None:
+    add_items(bench, shop, [replace(GOOD, notes="=1+1"), replace(GOOD, own_id="")])
+    path = tmp_path / "out.csv"
+    path.write_bytes(export_stock(bench))
+    before = list(bench.shelf.items())
+    done = import_stock(bench, shop, path)
+    assert (len(done.plan.new), len(done.plan.changed), done.troubles) == (0, 0, ())
+    assert list(bench.shelf.items()) == before
+
+
+def test_a_fitting_board_leads_and_what_is_wrong_is_ruled_out_with_its_reason(
+    bench: Bench, shop: ShopFolder
+) -> None:
+    other = replace(PATIENT, motor_driver="MV9999AA")
+    add_items(
+        bench,
+        shop,
+        [
+            replace(GOOD, own_id="", description=other),
+            GOOD,
+            replace(GOOD, own_id="", condition=Condition.DAMAGED),
+            replace(GOOD, own_id="", description=replace(PATIENT, revision="R2")),
+        ],
+    )
+    found = search(bench, shop)
+    assert [one.item.number for one in found.ranking.fitting] == [2, 4]
+    assert {one.item.number for one in found.ranking.stopped} == {1, 3}
+    assert any("MV9999AA instead of MV3041CT" in stop.words for stop in found.ranking.stopped[0].stops)
+    assert found.rom.need is Need.MUST
+    assert found.rom.seat is Seat.UNKNOWN
+
+
+def test_nothing_fits_gives_words_for_suppliers(bench: Bench, shop: ShopFolder) -> None:
+    found = search(bench, shop)
+    assert found.ranking.fitting == ()
+    assert found.supplier is not None
+    assert "TB-4471-200" in found.supplier.searches[0]
+
+
+def test_what_pictures_show_is_used_and_a_persons_word_stands_before_it(
+    bench: Bench, shop: ShopFolder
+) -> None:
+    with pytest.raises(UsageError, match="Nothing is known"):
+        find_donor(bench, shop, 1, "1")
+    correct_identifier(bench, shop, 1, "1", NumberKind.BOARD, "TB-4471-200")
+    correct_identifier(bench, shop, 1, "1", NumberKind.ROM, "W25Q20CLSIG")
+    found = find_donor(bench, shop, 1, "1")
+    assert found.patient.board_number == "TB-4471-200"
+    assert found.rom.seat is Seat.SEPARATE_CHIP
+    said = find_donor(bench, shop, 1, "1", said=BoardDescription(board_number="TB-1000-100"))
+    assert said.patient.board_number == "TB-1000-100"
+    assert said.patient.rom_chip == "W25Q20CLSIG"
+
+
+def test_an_accepted_alternative_no_longer_rules_out(bench: Bench, shop: ShopFolder) -> None:
+    add_items(bench, shop, [replace(GOOD, description=replace(PATIENT, board_number="TB-4471-210"))])
+    assert search(bench, shop).ranking.fitting == ()
+    accept_alternative(bench, Alternative(Attribute.BOARD_NUMBER, "TB-4471-200", "TB-4471-210"))
+    assert len(search(bench, shop).ranking.fitting) == 1
+
+
+def test_a_reserved_donor_is_for_its_case_alone(bench: Bench, shop: ShopFolder) -> None:
+    from mendbay.jobs.take_in import take_in
+
+    add_items(bench, shop, [GOOD])
+    second = take_in(bench, "Another studio")
+    reserve(bench, 1, second.number)
+    assert search(bench, shop).ranking.fitting == ()
+    with pytest.raises(UsageError, match="reserved for case 2"):
+        reserve(bench, 1, 1)
+    free(bench, 1)
+    assert reserve(bench, 1, 1).state is StockState.RESERVED
+    assert reserve(bench, 1, 1).case == 1, "twice is once"
+    assert len(search(bench, shop).ranking.fitting) == 1
+    assert "Donor 1 reserved" in bench.ledger.events(1)[-1].text
+
+
+def test_swaps_move_the_odds_and_are_counted(bench: Bench, shop: ShopFolder) -> None:
+    add_items(bench, shop, [replace(GOOD, own_id="") for _ in range(9)])
+    correct_identifier(bench, shop, 1, "1", NumberKind.BOARD, "TB-4471-200")
+    before = search(bench, shop).ranking.fitting[0].odds
+    assert before.outcomes == 0
+    for number in range(1, 9):
+        agreement = agreement_with(bench, shop, 1, "1", number, Purpose.BOARD_SWAP, Level.MOVED)
+        record_swap(bench, number, 1, agreement, worked=False)
+    after = search(bench, shop).ranking.fitting[0].odds
+    assert after.outcomes == 8
+    assert after.chance < before.chance - 0.1
+    assert bench.shelf.item(1).state is StockState.USED
+    with pytest.raises(UsageError, match="was used"):
+        free(bench, 1)
+    assert search(bench, shop).rom.odds is not None
+    assert search(bench, shop).rom.odds.outcomes == 8  # type: ignore[union-attr]
+
+
+def test_a_correction_of_an_outcome_replaces_it(bench: Bench, shop: ShopFolder) -> None:
+    add_items(bench, shop, [GOOD])
+    correct_identifier(bench, shop, 1, "1", NumberKind.BOARD, "TB-4471-200")
+    agreement = agreement_with(bench, shop, 1, "1", 1, Purpose.BOARD_SWAP, Level.MOVED)
+    record_swap(bench, 1, 1, agreement, worked=False)
+    record_swap(bench, 1, 1, agreement, worked=True)
+    assert [one.worked for one in outcomes(bench)] == [True]
+    assert any("worked" in one.what for one in bench.ledger.custody(1))
+
+
+def test_nothing_half_done(bench: Bench, shop: ShopFolder) -> None:
+    with pytest.raises(LedgerError):
+        add_items(bench, shop, [GOOD, GOOD])
+    assert list(bench.shelf.items()) == []
+    with pytest.raises(NoSuchItem):
+        reserve(bench, 5, 1)

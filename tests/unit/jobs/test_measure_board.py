@@ -1,0 +1,74 @@
+"""The electrical sheet comes back from the ledger as it was filled in, and holds power back at a short."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from mendbay.board.electrical_form import Gate, Size, ValueClass
+from mendbay.core.errors import UsageError
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.measure_board import describe_board, enter, override, skip, step_of, tell_sheet
+from support.board_bench import bench_with_case
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    with bench_with_case(tmp_path / "home") as made:
+        yield made
+
+
+def test_entries_come_back_and_the_next_step_has_its_cautions(bench: Bench) -> None:
+    assert tell_sheet(bench, 1, "1").standing.next is not None
+    enter(bench, 1, "1", "leads", "0.3")
+    after = enter(bench, 1, "1", "suppressor-12v", "0.4", note="glows")
+    again = tell_sheet(bench, 1, "1")
+    assert again.sheet == after.sheet
+    assert again.standing.judgements["suppressor-12v"].value_class is ValueClass.SHORT
+    assert {one.gate for one in again.standing.closings} == {Gate.TWELVE}
+    assert again.cautions
+    assert tell_sheet(bench, 1, "2").sheet.records == ()
+
+
+def test_a_short_holds_power_back_until_a_person_answers_for_it(bench: Bench) -> None:
+    enter(bench, 1, "1", "leads", "0.3")
+    enter(bench, 1, "1", "suppressor-12v", "0.4")
+    with pytest.raises(UsageError):
+        enter(bench, 1, "1", "volts-12v", "12.0")
+    measured = override(bench, 1, "1", Gate.TWELVE, "the suppressor was taken off")
+    assert measured.standing.closings == ()
+    assert tell_sheet(bench, 1, "1").standing.closings == ()
+    last = bench.ledger.custody(1)[-1]
+    assert "power allowed" in last.what
+    assert "suppressor was taken off" in last.item
+
+
+def test_nothing_is_kept_of_what_is_refused(bench: Bench) -> None:
+    for step, text in (("no-such-step", "1"), ("leads", "banana")):
+        with pytest.raises(UsageError):
+            enter(bench, 1, "1", step, text)
+    with pytest.raises(UsageError):
+        override(bench, 1, "1", Gate.FIVE, "because")
+    assert tell_sheet(bench, 1, "1").sheet.records == ()
+    assert len(bench.ledger.custody(1)) == 3, "only what take-in wrote"
+
+
+def test_what_is_known_of_the_drive_judges_entries_anew(bench: Bench) -> None:
+    assert tell_sheet(bench, 1, "1").sheet.size is Size.UNKNOWN
+    measured = describe_board(bench, 1, "1", Size.LARGE, drive_at_hand=False)
+    assert (measured.sheet.size, measured.sheet.drive_at_hand) == (Size.LARGE, False)
+    again = describe_board(bench, 1, "1", drive_at_hand=True)
+    assert (again.sheet.size, again.sheet.drive_at_hand) == (Size.LARGE, True)
+
+
+def test_a_step_is_left_out_with_its_reason(bench: Bench) -> None:
+    measured = skip(bench, 1, "1", "wrist-strap", "no tester here")
+    assert measured.standing.of("wrist-strap").state.value == "skipped"
+    assert tell_sheet(bench, 1, "1").sheet == measured.sheet
+
+
+def test_an_unknown_step_is_told(bench: Bench) -> None:
+    with pytest.raises(UsageError, match="no step"):
+        step_of(tell_sheet(bench, 1, "1").sheet, "nonsense")

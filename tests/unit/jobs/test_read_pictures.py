@@ -1,0 +1,176 @@
+"""Pictures are kept with the case, read once, and corrected by a person's word."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from mendbay.board.identifier import Identifier
+from mendbay.board.number_form import Kind
+from mendbay.core.errors import NoSuchCase, UsageError
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.read_pictures import (
+    BoardLook,
+    correct_identifier,
+    describe,
+    read_pictures,
+    tell_board,
+)
+from mendbay.outlets.shop_files import ShopFolder
+from support.board_bench import ToldPictures, bench_with_case, starting
+
+LABEL = ("Alder", "Model AL20-HX4", "S/N AH4K-20719C", "2.0 TB", "Date 2025-W38")
+BOARD = ("TB-4471-200 R3", "KL5120B", "MV3041CT")
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    with bench_with_case(tmp_path / "home") as made:
+        yield made
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    made = tmp_path / "shots"
+    made.mkdir()
+    (made / "label.jpg").write_bytes(b"label")
+    (made / "board.JPG").write_bytes(b"board")
+    (made / "notes.txt").write_bytes(b"not a picture")
+    return made
+
+
+def shop(bench: Bench, tmp_path: Path) -> ShopFolder:
+    return ShopFolder(tmp_path / "home")
+
+
+def value(look: BoardLook, kind: Kind) -> Identifier:
+    found = [one for one in look.identifiers if one.kind is kind]
+    assert len(found) == 1, found
+    return found[0]
+
+
+def test_a_folder_becomes_identifiers_and_its_pictures_are_kept(
+    bench: Bench, folder: Path, tmp_path: Path
+) -> None:
+    pictures = ToldPictures({b"label": LABEL, b"board": BOARD})
+    look = read_pictures(bench, shop(bench, tmp_path), starting(pictures), 1, "1", [folder])
+    assert value(look, Kind.SERIAL).value == "AH4K-20719C"
+    assert value(look, Kind.BOARD).value == "TB-4471-200"
+    assert value(look, Kind.REVISION).value == "R3"
+    assert value(look, Kind.CONTROLLER).value == "KL5120B"
+    assert look.left_out == ("notes.txt",)
+    assert pictures.closed
+    case = bench.ledger.case(1)
+    assert (bench.images.folder(case) / "photos/bay-1/label.jpg").read_bytes() == b"label"
+    assert tell_board(bench, shop(bench, tmp_path), 1, "1").identifiers == look.identifiers
+    assert tell_board(bench, shop(bench, tmp_path), 1, "2").identifiers == ()
+
+
+def test_a_picture_is_read_once_and_the_reader_not_even_started_again(
+    bench: Bench, folder: Path, tmp_path: Path
+) -> None:
+    pictures = ToldPictures({b"label": LABEL, b"board": BOARD})
+    first = read_pictures(bench, shop(bench, tmp_path), starting(pictures), 1, "1", [folder])
+
+    def never() -> ToldPictures:
+        raise AssertionError("there was nothing new to read")
+
+    again = read_pictures(bench, shop(bench, tmp_path), never, 1, "1", [folder / "label.jpg"])
+    assert again.identifiers == first.identifiers
+
+
+def test_another_picture_of_the_same_name_stands_beside_the_first(
+    bench: Bench, folder: Path, tmp_path: Path
+) -> None:
+    pictures = ToldPictures({b"label": LABEL, b"board": BOARD})
+    read_pictures(bench, shop(bench, tmp_path), starting(pictures), 1, "1", [folder / "label.jpg"])
+    (folder / "label.jpg").write_bytes(b"board")
+    look = read_pictures(bench, shop(bench, tmp_path), starting(pictures), 1, "1", [folder / "label.jpg"])
+    assert pictures.read_names == ["label.jpg", "label-2.jpg"]
+    assert {one.picture for one in look.readings} == {"label.jpg", "label-2.jpg"}
+    assert value(look, Kind.BOARD).value == "TB-4471-200"
+
+
+def test_a_correction_holds_for_its_bay_and_teaches_the_shop(
+    bench: Bench, folder: Path, tmp_path: Path
+) -> None:
+    pictures = ToldPictures({b"label": LABEL, b"board": ("TB-4471-200 R3", "KL512OB")})
+    files = shop(bench, tmp_path)
+    read_pictures(bench, files, starting(pictures), 1, "1", [folder])
+    look = correct_identifier(bench, files, 1, "1", Kind.SERIAL, "AH4K-20719D")
+    fixed = value(look, Kind.SERIAL)
+    assert (fixed.value, fixed.confidence, str(fixed.how)) == ("AH4K-20719D", 1.0, "hand")
+    assert fixed.sightings, "the evidence of the picture stays"
+    assert "serial number is AH4K-20719D" in bench.ledger.events(1)[-1].text
+    other = read_pictures(bench, files, starting(pictures), 1, "2", [folder / "label.jpg"])
+    assert value(other, Kind.SERIAL).confidence < 1, "another bay's serial is not corrected by it"
+    taken_out = correct_identifier(bench, files, 1, "1", Kind.SERIAL, "")
+    assert not [one for one in taken_out.identifiers if one.kind is Kind.SERIAL]
+
+
+def test_a_correction_of_nothing_adds_it_and_an_unclear_one_is_asked_back(
+    bench: Bench, tmp_path: Path
+) -> None:
+    files = shop(bench, tmp_path)
+    look = correct_identifier(bench, files, 1, "1", Kind.BOARD, "TB-9999-100")
+    assert value(look, Kind.BOARD).value == "TB-9999-100"
+    with pytest.raises(UsageError, match="has no model"):
+        correct_identifier(bench, files, 1, "1", Kind.MODEL, "")
+    correct_identifier(bench, files, 1, "1", Kind.MODEL, "AL20-HX4")
+    with pytest.raises(UsageError, match="has no model"):
+        correct_identifier(bench, files, 1, "1", Kind.MODEL, "AL20-HX5", read="something else")
+
+
+def test_the_shops_own_forms_are_used(bench: Bench, folder: Path, tmp_path: Path) -> None:
+    files = shop(bench, tmp_path)
+    files.keep(
+        "number-forms",
+        "own",
+        '[[form]]\nid = "own-controller"\nkind = "main controller"\n'
+        'pattern = \'ZQ(?<type>\\d{3})\'\nparts.type = { means = "type" }\nexamples = ["ZQ123"]\n'
+        'counter_examples = ["ZQ12"]\nprovenance = "invented for a test"\n',
+    )
+    pictures = ToldPictures({b"label": LABEL, b"board": ("ZQ471",)})
+    look = read_pictures(bench, files, starting(pictures), 1, "1", [folder])
+    assert value(look, Kind.CONTROLLER).value == "ZQ471"
+    assert value(look, Kind.CONTROLLER).form == "own-controller"
+
+
+def test_a_description_takes_the_surest_and_leaves_out_what_cannot_be_read(
+    bench: Bench, folder: Path, tmp_path: Path
+) -> None:
+    pictures = ToldPictures({b"label": LABEL, b"board": BOARD})
+    look = read_pictures(bench, shop(bench, tmp_path), starting(pictures), 1, "1", [folder])
+    found = describe(look.identifiers)
+    assert (found.board_number, found.revision, found.motor_driver) == ("TB-4471-200", "R3", "MV3041CT")
+    assert (found.model, found.made_on, found.rom_chip) == ("AL20-HX4", "2025-09-15", "")
+    assert found.family
+
+
+@pytest.mark.parametrize("places", [["no such"], ["empty"]])
+def test_nothing_to_read_is_told(bench: Bench, tmp_path: Path, places: list[str]) -> None:
+    (tmp_path / "empty").mkdir()
+    with pytest.raises(UsageError):
+        read_pictures(
+            bench,
+            shop(bench, tmp_path),
+            starting(ToldPictures({})),
+            1,
+            "1",
+            [tmp_path / one for one in places],
+        )
+
+
+def test_links_in_a_folder_are_left_out(bench: Bench, folder: Path, tmp_path: Path) -> None:
+    (tmp_path / "secret.jpg").write_bytes(b"label")
+    (folder / "zz.jpg").symlink_to(tmp_path / "secret.jpg")
+    pictures = ToldPictures({b"label": LABEL, b"board": BOARD})
+    look = read_pictures(bench, shop(bench, tmp_path), starting(pictures), 1, "1", [folder])
+    assert "zz.jpg" in look.left_out
+
+
+def test_an_unknown_bay_is_told_before_anything_is_read(bench: Bench, folder: Path, tmp_path: Path) -> None:
+    with pytest.raises(NoSuchCase):
+        read_pictures(bench, shop(bench, tmp_path), starting(ToldPictures({})), 1, "9", [folder])

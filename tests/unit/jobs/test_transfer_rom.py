@@ -1,0 +1,254 @@
+"""A ROM is moved only by a plan that rests on agreeing reads, and a cut-off write goes on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from mendbay.board.flash_bus import FlashBus, SupplyQuestion
+from mendbay.board.transfer_plan import Padding, Role
+from mendbay.core.errors import (
+    ProgrammerError,
+    SourceChanged,
+    TransferIncomplete,
+    TransferRefused,
+    UsageError,
+)
+from mendbay.inlets.simulated_flash import SimulatedBus, SimulatedChip
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.board_ports import Programmers
+from mendbay.jobs.rom_reads import keep_files, newest_sitting, read_chip, rom_reads
+from mendbay.jobs.transfer_rom import carry_out, plan_transfer, tell_plan
+from mendbay.outlets.transfer_journals import JournalFiles
+from support.board_bench import bench_with_case
+from support.flash_bench import SMALL_BYTES, healthy, small_chip
+
+PATIENT = bytes(range(256)) * (SMALL_BYTES // 512) + b"\xff" * (SMALL_BYTES // 2)
+DONOR = bytes(reversed(range(256))) * (SMALL_BYTES // 256)
+
+
+class Clips(Programmers):
+    """Two clips, each with a chip on it."""
+
+    def __init__(self) -> None:
+        self.chips = {"patient": small_chip(PATIENT), "donor": small_chip(DONOR)}
+
+    @contextmanager
+    def open(self, name: str) -> Iterator[FlashBus]:
+        yield SimulatedBus(self.chips[name])
+
+
+def yes(question: SupplyQuestion) -> bool:
+    return True
+
+
+@pytest.fixture
+def clips() -> Clips:
+    return Clips()
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    with bench_with_case(tmp_path / "home") as made:
+        yield made
+
+
+@pytest.fixture
+def journals(tmp_path: Path) -> JournalFiles:
+    return JournalFiles(tmp_path / "home/cases")
+
+
+def both_read(bench: Bench, clips: Clips) -> None:
+    read_chip(bench, clips, 1, "1", Role.PATIENT, "patient", yes)
+    read_chip(bench, clips, 1, "1", Role.DONOR, "donor", yes)
+
+
+def written(bench: Bench, clips: Clips, journals: JournalFiles, clip: str = "donor", **more: bool) -> object:
+    return carry_out(bench, clips, journals, 1, "1", clip, yes, **more)
+
+
+def test_reads_are_kept_with_their_chip_and_belong_to_sittings(bench: Bench, clips: Clips) -> None:
+    first, facts = read_chip(bench, clips, 1, "1", Role.PATIENT, "patient", yes, times=2)
+    second, _ = read_chip(bench, clips, 1, "1", Role.PATIENT, "patient", yes)
+    assert facts.size_bytes == SMALL_BYTES
+    assert [one.sitting for one in rom_reads(bench, 1, "1")] == [1, 1, 2, 2, 2]
+    assert newest_sitting(bench, 1, "1", Role.PATIENT) == second
+    chip = first[0].chip()
+    assert chip is not None
+    assert chip == facts
+    assert rom_reads(bench, 1, "2") == ()
+
+
+def test_the_patients_data_moves_and_is_proven(bench: Bench, clips: Clips, journals: JournalFiles) -> None:
+    both_read(bench, clips)
+    planned = plan_transfer(bench, 1, "1", Role.DONOR)
+    assert planned.reasons == ()
+    certificate = written(bench, clips, journals)
+    assert clips.chips["donor"].content == PATIENT
+    assert clips.chips["patient"].content == PATIENT
+    told = tell_plan(bench, journals, 1, "1")
+    assert "done" in {str(one.state) for one in told.steps}
+    words = [one.what for one in bench.ledger.custody(1)]
+    assert "ROM written: begun" in words
+    assert words[-1] == "ROM written: read back and proven"
+    kept = list((bench.images.folder(bench.ledger.case(1)) / "roms/bay-1").glob("certificate-*.json"))
+    assert len(kept) == 1
+    assert certificate.image_sha256 in kept[0].read_text()  # type: ignore[attr-defined]
+
+
+def test_the_backup_can_be_put_back(bench: Bench, clips: Clips, journals: JournalFiles) -> None:
+    both_read(bench, clips)
+    plan_transfer(bench, 1, "1", Role.DONOR)
+    written(bench, clips, journals)
+    with pytest.raises(TransferRefused, match="may be the patient's"):
+        written(bench, clips, journals, restore=True)
+    assert clips.chips["donor"].content == PATIENT
+
+
+def test_the_patients_chip_on_the_clip_is_refused_and_that_is_told_in_custody(
+    bench: Bench, clips: Clips, journals: JournalFiles
+) -> None:
+    both_read(bench, clips)
+    plan_transfer(bench, 1, "1", Role.DONOR)
+    with pytest.raises(TransferRefused):
+        written(bench, clips, journals, "patient")
+    assert clips.chips["patient"].content == PATIENT
+    assert "refused" in bench.ledger.custody(1)[-1].what
+
+
+def test_a_write_that_was_cut_off_goes_on(bench: Bench, clips: Clips, journals: JournalFiles) -> None:
+    both_read(bench, clips)
+    plan_transfer(bench, 1, "1", Role.DONOR)
+    cut = CutClips(clips, after=40)
+    with pytest.raises(TransferIncomplete):
+        carry_out(bench, cut, journals, 1, "1", "donor", yes)
+    assert clips.chips["donor"].content not in (DONOR, PATIENT)
+    assert "cut off" in bench.ledger.custody(1)[-1].what
+    told = tell_plan(bench, journals, 1, "1")
+    assert any("cut off after" in why for step in told.steps for why in step.why)
+    certificate = written(bench, clips, journals)
+    assert clips.chips["donor"].content == PATIENT
+    assert certificate.interruptions == 1  # type: ignore[attr-defined]
+
+
+class CutClips(Programmers):
+    """The same chips, whose adapter is unplugged once a block has been touched and some frames passed."""
+
+    def __init__(self, clips: Clips, after: int) -> None:
+        self.clips = clips
+        self.after = after
+
+    @contextmanager
+    def open(self, name: str) -> Iterator[FlashBus]:
+        yield CutBus(self.clips.chips[name], self.after)
+
+
+class CutBus(SimulatedBus):
+    def __init__(self, chip: SimulatedChip, after: int) -> None:
+        super().__init__(chip)
+        self.after = after
+        self.writing = False
+
+    def exchange(self, out: bytes, read_count: int) -> bytes:
+        self.writing = self.writing or out[:1] == b"\x06"
+        if self.writing:
+            self.after -= 1
+        if self.after < 0:
+            raise ProgrammerError("The adapter was unplugged.", "Plug it in.")
+        return super().exchange(out, read_count)
+
+
+def test_reads_that_differ_make_no_plan(bench: Bench, clips: Clips) -> None:
+    clips.chips["patient"].faults = replace(clips.chips["patient"].faults, noise=0.002)
+    both_read(bench, clips)
+    healthy(clips.chips["patient"])
+    planned = plan_transfer(bench, 1, "1", Role.DONOR)
+    assert any("reads differ" in one for one in planned.reasons)
+
+
+def test_files_of_any_programmer_serve_as_the_patients_reads(
+    bench: Bench, clips: Clips, journals: JournalFiles, tmp_path: Path
+) -> None:
+    paths = [tmp_path / "a.bin", tmp_path / "b.bin"]
+    for path in paths:
+        path.write_bytes(PATIENT)
+    kept = keep_files(bench, 1, "1", Role.PATIENT, paths, "c2 99 0d")
+    assert [one.file.path for one in kept] == [
+        "roms/bay-1/patient-1/1 a.bin",
+        "roms/bay-1/patient-1/2 b.bin",
+    ]
+    read_chip(bench, clips, 1, "1", Role.DONOR, "donor", yes)
+    assert plan_transfer(bench, 1, "1", Role.DONOR).reasons == ()
+    written(bench, clips, journals)
+    assert clips.chips["donor"].content == PATIENT
+
+
+def test_a_shorter_dump_fills_only_by_word_of_a_person(
+    bench: Bench, clips: Clips, journals: JournalFiles, tmp_path: Path
+) -> None:
+    paths = [tmp_path / "a.bin", tmp_path / "b.bin"]
+    for path in paths:
+        path.write_bytes(PATIENT[: SMALL_BYTES // 2])
+    keep_files(bench, 1, "1", Role.PATIENT, paths)
+    read_chip(bench, clips, 1, "1", Role.DONOR, "donor", yes)
+    assert any("no filling" in one for one in plan_transfer(bench, 1, "1", Role.DONOR).reasons)
+    assert plan_transfer(bench, 1, "1", Role.DONOR, padding=Padding.FILL).reasons == ()
+    written(bench, clips, journals)
+    assert clips.chips["donor"].content == PATIENT
+
+
+def test_failed_rules_need_a_reason_that_goes_into_custody(bench: Bench, clips: Clips) -> None:
+    both_read(bench, clips)
+    failed = ("The check of the code at 100h fails",)
+    assert plan_transfer(bench, 1, "1", Role.DONOR, failed_rules=failed).reasons
+    planned = plan_transfer(
+        bench, 1, "1", Role.DONOR, failed_rules=failed, override_reason="the customer has no other"
+    )
+    assert planned.reasons == ()
+    assert "the customer has no other" in bench.ledger.custody(1)[-1].item
+
+
+def test_a_dump_changed_behind_our_back_is_never_written(
+    bench: Bench, clips: Clips, journals: JournalFiles
+) -> None:
+    both_read(bench, clips)
+    plan_transfer(bench, 1, "1", Role.DONOR)
+    path = bench.images.folder(bench.ledger.case(1)) / "roms/bay-1/patient-1/read-2.bin"
+    path.chmod(0o644)
+    path.write_bytes(b"\x55" + PATIENT[1:])
+    with pytest.raises(SourceChanged):
+        written(bench, clips, journals)
+    assert clips.chips["donor"].content == DONOR
+
+
+def test_what_is_missing_is_named(bench: Bench, clips: Clips, journals: JournalFiles) -> None:
+    with pytest.raises(TransferRefused, match="No transfer is planned"):
+        written(bench, clips, journals)
+    with pytest.raises(TransferRefused, match="patient's chip of bay 1 was never read"):
+        plan_transfer(bench, 1, "1", Role.DONOR)
+    read_chip(bench, clips, 1, "1", Role.PATIENT, "patient", yes)
+    with pytest.raises(TransferRefused, match="donor's chip of bay 1 was never read"):
+        plan_transfer(bench, 1, "1", Role.DONOR)
+    with pytest.raises(TransferRefused, match="only copy"):
+        plan_transfer(bench, 1, "1", Role.PATIENT)
+
+
+def test_a_supply_that_nobody_confirms_reads_nothing(bench: Bench, clips: Clips) -> None:
+    with pytest.raises(ProgrammerError):
+        read_chip(bench, clips, 1, "1", Role.PATIENT, "patient", lambda question: False)
+    assert rom_reads(bench, 1, "1") == ()
+
+
+@pytest.mark.parametrize("names", [[], ["a.bin", "a.bin"], ["empty.bin"], ["missing.bin"]])
+def test_files_that_prove_nothing_are_refused(bench: Bench, tmp_path: Path, names: list[str]) -> None:
+    (tmp_path / "a.bin").write_bytes(PATIENT)
+    (tmp_path / "empty.bin").write_bytes(b"")
+    with pytest.raises(UsageError):
+        keep_files(bench, 1, "1", Role.PATIENT, [tmp_path / one for one in names])
+    with pytest.raises(UsageError):
+        keep_files(bench, 1, "1", Role.PATIENT, [tmp_path / "a.bin"], "not an id")
+    assert rom_reads(bench, 1, "1") == ()
