@@ -34,6 +34,7 @@ from mendbay.outlets.transfer_journals import JournalFiles
 
 if TYPE_CHECKING:
     from mendbay.board.flash_bus import FlashBus
+    from mendbay.board.rom_map import RomMap
     from mendbay.board.stock import StockItem
     from mendbay.jobs.play_demo import Box
     from mendbay.outlets.scenario.practice import Practice
@@ -163,6 +164,14 @@ def stock_labels(items: Sequence[StockItem], paper: str, skip: int) -> bytes:
     from mendbay.outlets.stock_labels import LabelJob, Paper, labels_pdf  # the typesetter: only for this
 
     return labels_pdf(LabelJob(tuple(items), Paper(paper), skip))
+
+
+def rom_picture(rom: RomMap) -> bytes:
+    """The map of a ROM as a picture (SVG), to look at or to print."""
+    from mendbay.outlets.rings import LIGHT
+    from mendbay.outlets.rom_picture import rom_svg
+
+    return rom_svg(rom, "rom", LIGHT).encode()
 
 
 def write_new_file(path: Path, data: bytes) -> None:

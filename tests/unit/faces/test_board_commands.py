@@ -170,8 +170,20 @@ def test_a_rom_is_moved_and_proven(run: Run, practice: Practice, tmp_path: Path)
     assert "read back and proven" in run("case", "show", "1").stdout
 
 
-def test_dumps_of_a_poor_clip_make_no_plan(run: Run, practice: Practice) -> None:
+def test_dumps_of_a_poor_clip_are_voted_on_and_make_no_plan(
+    run: Run, practice: Practice, tmp_path: Path
+) -> None:
     answer(run, "rom", "keep", "1", "1", "patient", *practice.patient, "--chip-id", "ef 40 12")
+    judged = answer(run, "rom", "judge", "1", "1", "patient")
+    assert judged["verdict"] == "repaired"
+    voted = tmp_path / "home/cases/0001-quillmere-pottery" / judged["voted"]
+    assert voted.read_bytes() == practice.patient_chip.with_suffix(".bin").read_bytes()
+    text = run("rom", "judge", "1", "1", "patient", "--map", "--picture", tmp_path / "map.svg").stdout
+    assert (tmp_path / "map.svg").read_text().startswith("<svg")
+    assert "erased (FF)" in text
+    assert max(map(len, text.splitlines())) <= 80, text
+    answer(run, "rom", "keep", "1", "2", "patient", practice.patient[0])
+    assert answer(run, "rom", "judge", "1", "2", "patient", codes=(3,))["verdict"] == "doubtful"
     clip = ("--programmer", f"simulated:{practice.donor_chip}")
     answer(run, "rom", "read", "1", "1", "donor", *clip, *CHECKED)
     plan = answer(run, "rom", "plan", "1", "1", "donor", codes=(3,))

@@ -10,16 +10,26 @@ import click
 
 from mendbay.board.flash_bus import SupplyQuestion
 from mendbay.board.flash_id import ChipFacts, size_text
+from mendbay.board.rom_map import map_words
+from mendbay.board.rom_reads import Verdict
 from mendbay.board.transfer import Certificate
 from mendbay.board.transfer_plan import Padding, Role, TransferPlan
 from mendbay.core.errors import EXIT_INCOMPLETE
 from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
+from mendbay.jobs.judge_rom import JudgedRom, judge_rom
 from mendbay.jobs.rom_reads import RomRead, keep_files, read_chip, rom_reads
 from mendbay.jobs.transfer_rom import Planned, carry_out, plan_transfer, tell_plan
-from mendbay.wiring import BenchProgrammers, open_bench, transfer_journals
+from mendbay.wiring import (
+    BenchProgrammers,
+    open_bench,
+    rom_picture,
+    transfer_journals,
+    write_new_file,
+)
 
+SHOWN = 12
 ROLES = click.Choice([one.value for one in Role])
 TARGETS = click.Choice([one.value for one in Role if one is not Role.PATIENT])
 PROGRAMMER = click.option(
@@ -59,7 +69,7 @@ def keep(screen: Screen, case: int, bay: str, role: str, files: tuple[Path, ...]
         reads = keep_files(bench, case, bay, Role(role), files, chip_id)
     screen.answer(
         {"reads": [_read_json(one) for one in reads]},
-        "\n".join([_reads_text(reads), f"Next: {wording.called_as()} rom plan {case} {bay} donor"]),
+        "\n".join([_reads_text(reads), f"Next: {wording.called_as()} rom judge {case} {bay} {role}"]),
     )
 
 
@@ -82,9 +92,39 @@ def read(
     lines = [
         _chip_text(facts),
         _reads_text(reads),
-        f"Next: {wording.called_as()} rom plan {case} {bay} donor",
+        f"Next: {wording.called_as()} rom judge {case} {bay} {role}",
     ]
     screen.answer({"chip": _chip_json(facts), "reads": [_read_json(one) for one in reads]}, "\n".join(lines))
+
+
+@command.command(name="judge")
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.argument("role", type=ROLES)
+@click.option(
+    "--reference", type=click.Path(path_type=Path),
+    help="A sound dump of the same board family, to compare with.",
+)  # fmt: skip
+@click.option("--map", "with_map", is_flag=True, help="What lies where in the dump.")
+@click.option("--picture", type=click.Path(path_type=Path), help="Draw that into a new SVG file.")
+@click.pass_obj
+def judge(
+    screen: Screen,
+    case: int,
+    bay: str,
+    role: str,
+    reference: Path | None,
+    with_map: bool,
+    picture: Path | None,
+) -> None:
+    """Say what the newest reads of a chip are worth, and what went wrong with them."""
+    with open_bench(screen.home) as bench:
+        judged = judge_rom(bench, case, bay, Role(role), reference)
+    if picture is not None and judged.map is not None:
+        write_new_file(picture, rom_picture(judged.map))
+    screen.answer(_judged_json(judged), _judged_text(judged, with_map))
+    if judged.judgement.verdict in (Verdict.DOUBTFUL, Verdict.UNUSABLE):
+        sys.exit(EXIT_INCOMPLETE)
 
 
 @command.command(name="show")
@@ -233,6 +273,84 @@ def _read_json(one: RomRead) -> dict[str, object]:
         "origin": one.origin,
         "chip_id": one.chip_id or None,
         "volts": one.volts or None,
+    }
+
+
+def _judged_text(judged: JudgedRom, with_map: bool) -> str:
+    found = judged.judgement
+    said = wording.counted(len(judged.reads), "read")
+    lines = [f"{said}: {found.verdict}."]
+    lines += [wrapped(_ended(one), "  ") for one in found.reasons]
+    if found.vote is not None and found.vote.disagreeing:
+        rows = [
+            (f"{run.start:06X}h", f"{run.stop - 1:06X}h", count_text(run.bits))
+            for run in found.vote.bits.runs()[:SHOWN]
+        ]
+        lines.append(table(rows, ("from", "to", "bits that differ"), right=(2,)))
+        more = len(found.vote.bits.runs()) - SHOWN
+        if more > 0:
+            lines.append(f"and {count_text(more)} more places (--json lists all)")
+    if judged.voted is not None:
+        lines.append(
+            wrapped(f"The voted dump is kept as {judged.voted.path}; a transfer still rests on reads.")
+        )
+    if with_map and judged.map is not None:
+        lines += ["", *(wrapped(one) for one in map_words(judged.map))]
+    lines.append(wrapped(f"Next: {_ended(found.next_step)}"))
+    return "\n".join(lines)
+
+
+def _ended(text: str) -> str:
+    return text if text.endswith(".") else f"{text}."
+
+
+def _judged_json(judged: JudgedRom) -> dict[str, object]:
+    found = judged.judgement
+    vote = found.vote
+    return {
+        "verdict": str(found.verdict),
+        "reads": [one.file.path for one in judged.reads],
+        "set_aside": [judged.reads[at].file.path for at in found.set_aside],
+        "reasons": list(found.reasons),
+        "next_step": found.next_step,
+        "faults": [
+            {
+                "kind": str(one.kind),
+                "standing": str(one.standing),
+                "what": one.what,
+                "next_step": one.next_step,
+                "figures": dict(one.figures),
+                "where": [list(span) for span in one.where],
+                "reads": list(one.reads),
+            }
+            for one in found.faults
+        ],
+        "vote": None
+        if vote is None
+        else {
+            "disagreeing_bits": vote.disagreeing,
+            "undecided_bits": vote.undecided,
+            "expected_wrong_bits": float(vote.expected_wrong),
+            "exact_probability": float(vote.exact_probability),
+            "places": [{"start": run.start, "stop": run.stop, "bits": run.bits} for run in vote.bits.runs()],
+        },
+        "voted": judged.voted.path if judged.voted else None,
+        "map": None
+        if judged.map is None
+        else {
+            "block_bytes": judged.map.block,
+            "filler_share": round(judged.map.filler_share, 4),
+            "stretches": [
+                {
+                    "start": one.start,
+                    "stop": one.stop,
+                    "grain": str(one.grain),
+                    "entropy_bits": round(one.entropy, 3),
+                    "repeats": one.repeats,
+                }
+                for one in judged.map.stretches
+            ],
+        },
     }
 
 

@@ -1,0 +1,78 @@
+"""Judge the reads of a chip: what they are worth, what went wrong, and the dump they make together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from mendbay.board.rom_dump import dump_of
+from mendbay.board.rom_map import RomMap, map_rom
+from mendbay.board.rom_reads import ReadsJudgement, Verdict, judge_reads
+from mendbay.board.transfer_plan import Role
+from mendbay.core.errors import DumpUnproven
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.ports import KeptFile
+from mendbay.jobs.rom_reads import DUMP_LIMIT_BYTES, RomRead, contents, newest_sitting
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedRom:
+    """The newest sitting of a chip, judged.
+
+    Args:
+        reads: what was judged, in the order of the judgement's numbers.
+        judgement: what they are worth.
+        map: of the voted dump; None if there is none.
+        voted: where the voted dump is kept, if the reads differ and it is restored.
+    """
+
+    reads: tuple[RomRead, ...]
+    judgement: ReadsJudgement
+    map: RomMap | None
+    voted: KeptFile | None
+
+
+def judge_rom(bench: Bench, case: int, bay: str, role: Role, reference: Path | None = None) -> JudgedRom:
+    """Judges the reads of the newest sitting of a role.
+
+    A voted dump is kept beside the reads; it is no read, and a transfer never rests on it.
+
+    Args:
+        reference: a sound dump of the same board family.
+
+    Raises:
+        NoSuchCase: there is no such case or bay.
+        DumpUnproven: the chip was never read.
+        UsageError: the reference cannot be read.
+    """
+    reads = newest_sitting(bench, case, bay, role)
+    if not reads:
+        raise DumpUnproven(
+            f"The {role}'s ROM of bay {bay} was never read.",
+            f"mendbay rom read {case} {bay} {role.value} reads it; rom keep takes dumps made elsewhere.",
+        )
+    chip = reads[0].chip()
+    data = contents(bench, case, reads)
+    dumps = [
+        dump_of(one, read.file.path.rpartition("/")[2], read.chip_id)
+        for one, read in zip(data, reads, strict=True)
+    ]
+    judgement = judge_reads(
+        dumps,
+        chip_size=chip.id.size_bytes if chip else None,
+        sfdp_size=chip.sfdp.size_bytes if chip else None,
+        reference=None if reference is None else bench.files.fetch(reference, DUMP_LIMIT_BYTES),
+    )
+    voted = None
+    if judgement.verdict is Verdict.REPAIRED and judgement.data not in data:
+        folder = reads[0].file.path.rpartition("/")[0]
+        voted = bench.files.keep(bench.ledger.case(case), f"{folder}/voted.bin", judgement.data)
+    bench.note(
+        case,
+        "rom",
+        f"Bay {bay}: reads of the {role}'s ROM judged: {judgement.verdict}. "
+        f"{judgement.reasons[0].rstrip('.') if judgement.reasons else ''}.",
+        {"role": str(role), "verdict": str(judgement.verdict), "reads": len(reads)},
+    )
+    rom_map = map_rom(judgement.data) if judgement.data else None
+    return JudgedRom(reads, judgement, rom_map, voted)

@@ -1,0 +1,87 @@
+"""The map of a ROM and its picture."""
+
+import xml.etree.ElementTree as ET
+
+import numpy as np
+import pytest
+
+from mendbay.board.rom_map import Grain, map_rom, map_words
+from mendbay.outlets.rings import LIGHT
+from mendbay.outlets.rom_picture import rom_svg
+
+CHANCE = np.random.default_rng(3)
+NOISE = CHANCE.integers(0, 256, 4096, np.uint8).tobytes()
+TEXT = (b"servo lock lost\0retry limit reached\0" * 200)[:4096]
+
+
+def image() -> bytes:
+    return NOISE + TEXT + bytes(4096) + NOISE + b"\xff" * 4096
+
+
+def test_each_part_has_its_grain() -> None:
+    rom = map_rom(image(), block=1024)
+    found = [(one.start, one.stop, one.grain) for one in rom.stretches]
+    assert found == [
+        (0, 4096, Grain.DENSE),
+        (4096, 8192, Grain.PLAIN),
+        (8192, 12288, Grain.ZERO),
+        (12288, 16384, Grain.DENSE),
+        (16384, 20480, Grain.ERASED),
+    ]
+
+
+def test_entropy_is_shannons() -> None:
+    rom = map_rom(bytes(range(256)) + bytes([0, 1]) * 128, block=256)
+    assert rom.entropy.tolist() == pytest.approx([8.0, 1.0])
+
+
+def test_repeated_blocks_name_the_first_place_and_filler_repeats_nothing() -> None:
+    rom = map_rom(image(), block=1024)
+    assert rom.first[12:16].tolist() == [0, 1, 2, 3]
+    assert rom.first[16:].tolist() == [16, 17, 18, 19]
+    assert rom.repeated_blocks == 4
+    again = next(one for one in rom.stretches if one.start == 12288)
+    assert again.repeats == 0
+
+
+def test_filler_share_counts_bytes_of_a_short_last_block() -> None:
+    rom = map_rom(b"\x55" * 1000 + b"\xff" * 500, block=1000)
+    assert rom.filler_share == pytest.approx(1 / 3)
+
+
+def test_words_say_every_stretch() -> None:
+    words = map_words(map_rom(image(), block=1024))
+    assert len(words) == 6
+    assert "the same bytes as from 0x000000" in words[3]
+    assert "4 of 20 blocks of 1024 bytes repeat" in words[-1]
+
+
+def test_blocks_stay_few_for_large_chips() -> None:
+    rom = map_rom(bytes(16 << 20))
+    assert rom.entropy.size == 256
+    assert rom.block == 64 << 10
+
+
+def test_no_data_is_refused() -> None:
+    with pytest.raises(ValueError, match="data"):
+        map_rom(b"")
+
+
+def test_the_picture_has_a_cell_a_block_and_says_the_same_in_words() -> None:
+    rom = map_rom(image(), block=1024)
+    root = ET.fromstring(rom_svg(rom, "k1", LIGHT))
+    space = "{http://www.w3.org/2000/svg}"
+    described = root.find(f"{space}desc")
+    assert described is not None
+    assert described.text is not None
+    assert "compressed or enciphered" in described.text
+    texts = [one.text for one in root.iter(f"{space}text")]
+    assert {"erased (FF)", "zeros (00)", "tables or text", "same bytes as an earlier block"} <= set(texts)
+    frames = [one for one in root.iter(f"{space}rect") if one.get("fill") == "none"]
+    legend = len([one for one in texts if one and one.strip("0123456789ABCDEF") != ""])
+    assert len(frames) == 20 + legend
+
+
+def test_too_many_blocks_are_refused() -> None:
+    with pytest.raises(ValueError, match="4096"):
+        rom_svg(map_rom(bytes(16 * 5000), block=16), "k")

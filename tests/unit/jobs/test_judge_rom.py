@@ -1,0 +1,94 @@
+"""The newest reads of a chip are judged as they lie in the case, and a repaired dump stands beside them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from mendbay.board.rom_fault_kinds import FaultKind
+from mendbay.board.rom_reads import Verdict
+from mendbay.board.transfer_plan import Role
+from mendbay.core.errors import DumpUnproven
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.judge_rom import judge_rom
+from mendbay.jobs.rom_reads import keep_files, rom_reads
+from mendbay.outlets.scenario.board_rom import rom_content
+from support.board_bench import bench_with_case
+
+TRUTH = rom_content("AH4K-00001A", 3)
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    with bench_with_case(tmp_path / "home") as made:
+        yield made
+
+
+def noisy(seed: int, flips: int) -> bytes:
+    bits = np.unpackbits(np.frombuffer(TRUTH, np.uint8))
+    bits[np.random.default_rng(seed).integers(0, bits.size, flips)] ^= 1
+    return np.packbits(bits).tobytes()
+
+
+def keep(bench: Bench, tmp_path: Path, *reads: bytes, chip_id: str = "ef 40 12") -> None:
+    paths = [tmp_path / f"read-{number}.bin" for number, _ in enumerate(reads)]
+    for path, data in zip(paths, reads, strict=True):
+        path.write_bytes(data)
+    keep_files(bench, 1, "1", Role.PATIENT, paths, chip_id)
+
+
+def test_reads_that_agree_are_said_to(bench: Bench, tmp_path: Path) -> None:
+    keep(bench, tmp_path, TRUTH, TRUTH, TRUTH)
+    judged = judge_rom(bench, 1, "1", Role.PATIENT)
+    assert judged.judgement.verdict is Verdict.AGREE
+    assert judged.judgement.data == TRUTH
+    assert judged.voted is None
+    assert judged.map is not None
+    assert "judged: agree" in bench.ledger.events(1)[-1].text
+
+
+def test_a_few_wrong_bits_are_voted_away_and_the_vote_is_kept_but_is_no_read(
+    bench: Bench, tmp_path: Path
+) -> None:
+    keep(bench, tmp_path, *(noisy(seed, 8) for seed in (1, 2, 3)))
+    judged = judge_rom(bench, 1, "1", Role.PATIENT)
+    assert judged.judgement.verdict is Verdict.REPAIRED
+    assert judged.voted is not None
+    assert bench.files.take(bench.ledger.case(1), judged.voted) == TRUTH
+    assert len(rom_reads(bench, 1, "1")) == 3
+    again = judge_rom(bench, 1, "1", Role.PATIENT)
+    assert again.voted == judged.voted, "the same vote is kept once"
+
+
+def test_a_dump_of_another_length_than_its_chip_is_not_sound(bench: Bench, tmp_path: Path) -> None:
+    keep(bench, tmp_path, TRUTH[: len(TRUTH) // 2], TRUTH[: len(TRUTH) // 2])
+    judged = judge_rom(bench, 1, "1", Role.PATIENT)
+    assert judged.judgement.verdict in (Verdict.DOUBTFUL, Verdict.UNUSABLE)
+    assert FaultKind.TRUNCATED in {one.kind for one in judged.judgement.faults}
+
+
+def test_only_the_newest_sitting_counts(bench: Bench, tmp_path: Path) -> None:
+    keep(bench, tmp_path, *(noisy(seed, 20_000) for seed in (1, 2, 3)))
+    assert judge_rom(bench, 1, "1", Role.PATIENT).judgement.verdict is not Verdict.AGREE
+    keep(bench, tmp_path, TRUTH, TRUTH)
+    judged = judge_rom(bench, 1, "1", Role.PATIENT)
+    assert judged.judgement.verdict is Verdict.AGREE
+    assert len(judged.reads) == 2
+
+
+def test_a_reference_is_used(bench: Bench, tmp_path: Path) -> None:
+    shifted = TRUTH[3:] + b"\xff\xff\xff"
+    keep(bench, tmp_path, shifted, shifted)
+    (tmp_path / "sound.bin").write_bytes(rom_content("AH4K-00002B", 4))
+    judged = judge_rom(bench, 1, "1", Role.PATIENT, tmp_path / "sound.bin")
+    assert judged.judgement.primary is not None
+    assert judged.judgement.primary.kind is FaultKind.SHIFTED
+    assert judged.judgement.verdict is Verdict.UNUSABLE
+
+
+def test_a_chip_never_read_is_told(bench: Bench) -> None:
+    with pytest.raises(DumpUnproven, match="never read"):
+        judge_rom(bench, 1, "1", Role.DONOR)
