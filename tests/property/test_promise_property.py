@@ -8,7 +8,7 @@ from itertools import count
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, Phase, given, note, settings
+from hypothesis import HealthCheck, Phase, example, given, note, settings
 from hypothesis import strategies as st
 
 from mendbay.core.errors import CannotAssemble, NoFileSystem, NothingWanted
@@ -70,6 +70,7 @@ def test_every_byte_is_the_original_or_listed(shop: Workshop, drawn: Refused, pa
 @pytest.mark.slow
 @settings(LOOKING, max_examples=10)
 @given(starts=st.lists(st.integers(0, (24 << 11) - 1), min_size=1, max_size=6), length=st.integers(1, 300))
+@example(starts=[1097, 5938, 15235, 13381, 40817, 2683], length=132)  # an older folder names a new inode
 def test_wide_scratches_across_the_volume_are_listed(shop: Workshop, starts: list[int], length: int) -> None:
     def scratches(bay: int, size: int) -> SpanSet:
         chosen = [start for at, start in enumerate(starts) if bay == 0 or at % 3]

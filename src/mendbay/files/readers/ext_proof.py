@@ -88,8 +88,8 @@ class Prover:
         if kind is None:
             return _unusable(expected, EMPTY)
         if expected is not None and kind is not expected:
-            if not self.superblock.has_checksums:
-                return _unusable(expected, ANOTHER_KIND)
+            if not self.superblock.has_checksums or Kind.FOLDER in (kind, expected):
+                return _unusable(expected, ANOTHER_KIND)  # the name means something else
             problems.append(ANOTHER_KIND)
         if inode.older:
             problems.append(OLDER)

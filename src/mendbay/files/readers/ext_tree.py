@@ -33,7 +33,13 @@ from mendbay.files.readers.ext_layout import (
     Rows,
 )
 from mendbay.files.readers.ext_map import BlockMap, layout_of, map_all, map_one
-from mendbay.files.readers.ext_proof import INLINE_DAMAGED, Description, Prover, kind_of_mode
+from mendbay.files.readers.ext_proof import (
+    ANOTHER_KIND,
+    INLINE_DAMAGED,
+    Description,
+    Prover,
+    kind_of_mode,
+)
 from mendbay.files.tree import Entry, Extent, Kind, Layout, Proof, VolumeFacts
 
 _T = TypeVar("_T")
@@ -43,6 +49,7 @@ BATCH = 2048
 LONGEST_PATH_BYTES = 1 << 16
 INODE_BLOCK_AT = 0x28
 
+PATH_IS_DOUBTFUL = "a folder above it is reached by a name that may be of another time"
 TWICE = "this folder also stands elsewhere in the tree; it is shown there with what it holds"
 TOO_DEEP = "this folder is nested deeper than any real one; what it holds is not shown here"
 ABOUT_AGE = frozenset((OLDER, NAME_IS_OLDER, PART_IS_OLDER))
@@ -63,10 +70,18 @@ class _Open:
 
     path: bytes
     names: Iterator[Name]
+    doubt: str = ""
+    """Why the path of the folder itself may be wrong; then that of everything in it may be."""
 
     def take(self, count: int) -> list[_Spot]:
         lead = self.path + b"/" if self.path else b""
-        return [_Spot(lead + name.name, name) for name in islice(self.names, count)]
+        return [
+            _Spot(
+                lead + name.name,
+                Name(name.inode, name.kind, name.name, name.doubt or self.doubt) if self.doubt else name,
+            )
+            for name in islice(self.names, count)
+        ]
 
 
 @dataclass(slots=True)
@@ -129,18 +144,31 @@ class ExtFileSystem:
     def _tree(self, roots: list[_Spot], seen: _Seen, *, named: bool) -> Iterator[Entry]:
         """These and everything below them; a list of open folders stands in for recursion."""
         going: list[_Open] = []
+        doubtful: list[_Spot] = []
         for some in _batches(roots):
-            yield from self._entries(some, seen, going, named)
-            while going:
-                spots: list[_Spot] = []
-                while going and len(spots) < BATCH:
-                    spots += going[-1].take(BATCH - len(spots))
-                    if len(spots) < BATCH:
-                        going.pop()
-                yield from self._entries(spots, seen, going, named)
+            yield from self._entries(some, seen, going, doubtful, named)
+            yield from self._below(going, seen, doubtful, named)
+        while doubtful:
+            waiting, doubtful = doubtful, []
+            for some in _batches(waiting):
+                self._enter_doubtful(some, seen, going)
+                yield from self._below(going, seen, doubtful, named)
 
-    def _entries(self, spots: list[_Spot], seen: _Seen, going: list[_Open], named: bool) -> Iterator[Entry]:
-        """The entries of these names; folders among them are read and put on `going`."""
+    def _below(self, going: list[_Open], seen: _Seen, doubtful: list[_Spot], named: bool) -> Iterator[Entry]:
+        """What the open folders hold, until none is open."""
+        while going:
+            spots: list[_Spot] = []
+            while going and len(spots) < BATCH:
+                spots += going[-1].take(BATCH - len(spots))
+                if len(spots) < BATCH:
+                    going.pop()
+            yield from self._entries(spots, seen, going, doubtful, named)
+
+    def _entries(
+        self, spots: list[_Spot], seen: _Seen, going: list[_Open], doubtful: list[_Spot], named: bool
+    ) -> Iterator[Entry]:
+        """The entries of these names; folders among them are read and put on `going`, or, if the name may
+        be of another time and mean another folder, on `doubtful`: sound names come first."""
         inodes = self._tables.load([spot.name.inode for spot in spots])
         maps = map_all(self._superblock, self._blocks, inodes.values())
         self._prover.prefetch(inodes.values(), maps)
@@ -152,13 +180,17 @@ class ExtFileSystem:
             if spot.name.doubt:
                 problems.append(spot.name.doubt)
             target = None
-            if told.usable and told.kind is Kind.FOLDER:
-                problems += self._enter(spot, inode, found, seen, going)
+            doubtful_folder = told.usable and told.kind is Kind.FOLDER and spot.name.doubt != ""
+            if doubtful_folder:
+                doubtful.append(spot)
+            elif told.usable and told.kind is Kind.FOLDER:
+                problems += self._enter(spot, inode, found, seen, going, self._doubt_below(told))
             elif told.usable and told.kind is Kind.LINK:
                 target = self._target(inode, found, told.size)
                 if target is None:
                     problems.append(NO_TARGET)
-            seen.add(inode.number)
+            if not doubtful_folder and ANOTHER_KIND not in told.problems:
+                seen.add(inode.number)
             yield Entry(
                 path=spot.path,
                 kind=told.kind,
@@ -180,8 +212,29 @@ class ExtFileSystem:
             return tuple(problems)
         return tuple(one + OR_JOURNAL if one in ABOUT_AGE else one for one in problems)
 
+    def _enter_doubtful(self, spots: list[_Spot], seen: _Seen, going: list[_Open]) -> None:
+        """Reads folders that only a doubtful name leads to; whatever they hold shares the doubt."""
+        inodes = self._tables.load([spot.name.inode for spot in spots])
+        maps = map_all(self._superblock, self._blocks, inodes.values())
+        for spot in spots:
+            inode = inodes[spot.name.inode]
+            if inode.number not in seen:
+                self._enter(spot, inode, maps[inode.number], seen, going, PATH_IS_DOUBTFUL)
+                seen.add(inode.number)
+
+    def _doubt_below(self, told: Description) -> str:
+        """Why the names in a folder may be of another time although their blocks are not: where nothing ties
+        a block to its folder, an older list of blocks can lead to those of another one."""
+        return PATH_IS_DOUBTFUL if OLDER in told.problems and not self._superblock.has_checksums else ""
+
     def _enter(
-        self, spot: _Spot, inode: Inode, found: BlockMap, seen: _Seen, going: list[_Open]
+        self,
+        spot: _Spot,
+        inode: Inode,
+        found: BlockMap,
+        seen: _Seen,
+        going: list[_Open],
+        doubt: str,
     ) -> list[str]:
         """Reads a folder and puts it on `going`; returns what is wrong with it."""
         if inode.number in seen:
@@ -190,7 +243,7 @@ class ExtFileSystem:
             return [TOO_DEEP]
         content = read_folder(self._superblock, self._blocks, inode, found)
         if content.names:
-            going.append(_Open(spot.path, iter(content.names)))
+            going.append(_Open(spot.path, iter(content.names), doubt))
         return content.problems(inode.size)
 
     def _content_blocks(self, inodes: Iterable[Inode], maps: dict[int, BlockMap]) -> list[int]:
@@ -238,7 +291,7 @@ class ExtFileSystem:
 
     def _usable_only(self, inodes: Iterable[Inode], seen: _Seen) -> Iterator[Entry]:
         spots = [_nameless_spot(inode) for inode in inodes]
-        for entry in self._entries(spots, seen, [], named=False):
+        for entry in self._entries(spots, seen, [], [], named=False):
             if entry.links:
                 yield entry
 
