@@ -19,7 +19,8 @@ from mendbay.board.number_form import Kind
 from mendbay.board.sighting import How, Sighting
 
 _REPEATED_TEXT = 0.5
-"""What a second reading of the same writing counts for beside the first (own choice, no source)."""
+"""What each further reading of the same writing counts for beside the one before it; the first of them for
+half of that. Together they never count for more than half a reading (own choice, no source)."""
 _FLOOR = 1e-4
 """No reading rules a number out altogether."""
 _EXPLAINED, _UNEXPLAINED = 0.95, 0.6
@@ -169,7 +170,9 @@ def _shares(cluster: Sequence[Vote], sightings: Sequence[Sighting]) -> dict[str,
     neither = 0.0
     texts = 0
     for (_, exact), vote in sources.items():
-        weight = 1.0 if exact or not texts else _REPEATED_TEXT
+        weight = (
+            1.0 if exact or not texts else _REPEATED_TEXT**texts / 2
+        )  # never more than half a reading in all
         texts += not exact
         known = {one.value: one.probability for one in vote.candidates}
         neither += weight * log(max(1 - sum(known.values()), _FLOOR))

@@ -164,9 +164,11 @@ def _lively(body: Bytes, free: int, low: Lanes) -> bool:
     distinct = int((np.bincount(body, minlength=256) > 0).sum())
     if body.size < (LEAST_CONTENT if free == LANES - 1 else MUCH_CONTENT) or distinct < (1 << free) * 0.4:
         return False
+    if low[7] and low[6]:
+        return False  # small numbers leave the upper bits unused
     if low[7]:
         texty = ((body >= 0x20) & (body < 0x7F)) | (body == 0) | ((body >= 9) & (body <= 13))
-        return float(texty.mean()) < TEXT_SHARE
+        return distinct >= (1 << free) * 0.75 and float(texty.mean()) < TEXT_SHARE
     return True
 
 

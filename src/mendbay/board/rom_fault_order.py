@@ -273,24 +273,24 @@ def _by_structure(content: Content) -> Order:
     nothing = Order(None, None, False, None)
     if sample.size < 256:
         return nothing
-    as_is, own = text_bits(sample)
-    if as_is >= PLENTY_BITS and own >= PLENTY_RUNS:
+    here = text_bits(sample)
+    if here.bits >= PLENTY_BITS and here.runs >= PLENTY_RUNS:
         return nothing
-    best, most, runs = None, as_is, 0
-    for undo in candidates():
-        now, seen = text_bits(undo.apply(sample))
-        if now > most:
-            best, most, runs = undo, now, seen
-    if (
-        best is not None
-        and most - as_is >= LEAST_TEXT_GAIN
-        and most >= TEXT_RATIO * as_is
-        and runs >= LEAST_RUNS
-    ):
-        what = f"After undoing it {runs} texts can be read, {as_is:.0f} against {most:.0f} bits: {best.words}"
-        figures = {"text bits as read": as_is, "text bits when undone": most, "texts": float(runs)}
+    tried = [(undo, text_bits(undo.apply(sample))) for undo in candidates()]
+    best, there = max(tried, key=lambda one: one[1].bits)
+    gains = there.bits - here.bits >= LEAST_TEXT_GAIN and there.runs >= LEAST_RUNS
+    if gains and there.bits >= TEXT_RATIO * here.bits and there.total >= TEXT_RATIO * here.total:
+        what = (
+            f"After undoing it {there.runs} texts can be read, {here.bits:.0f} against "
+            f"{there.bits:.0f} bits: {best.words}"
+        )
+        figures = {
+            "text bits as read": here.bits,
+            "text bits when undone": there.bits,
+            "texts": float(there.runs),
+        }
         return Order(_fault(best, _blind(best), what, figures), best, False, None)
-    if as_is >= LEAST_TEXT_GAIN:
+    if here.total >= LEAST_TEXT_GAIN:
         return nothing
     return _by_tables(sample)
 

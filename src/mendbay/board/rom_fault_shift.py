@@ -53,7 +53,7 @@ def find_shift(content: Content, book: Familiar | None, sound: bool) -> Fault | 
         sound: the dump is borne out by self-checks or a reference at its place already.
     """
     shift = _by_reference(content, book) if book is not None else None
-    if shift is None and not sound and (book is None or not _knows(content, book)):
+    if shift is None and not sound and (book is None or not _in_place(content, book)):
         shift = _by_place(content)
     if shift is None:
         return None
@@ -69,9 +69,11 @@ def find_shift(content: Content, book: Familiar | None, sound: bool) -> Fault | 
     )
 
 
-def _knows(content: Content, book: Familiar) -> bool:
-    rows, _ = rows_of(content)
-    return bool(rows.size) and float(book.known(rows[:, :8])[0].mean()) >= 0.2
+def _in_place(content: Content, book: Familiar) -> bool:
+    """Whether a fair share of what the reference has stands where it has it."""
+    rows, places = rows_of(content)
+    known, there = book.known(rows[:, :8])
+    return int(known.sum()) >= 32 and float((there == places)[known].mean()) > 0.02
 
 
 def _by_reference(content: Content, book: Familiar) -> Shift | None:
@@ -119,10 +121,20 @@ def _by_place(content: Content) -> Shift | None:
     late = int(aligned.argmax()) - FARTHEST
     bordered, bordered_here = int(aligned.max()), int(aligned[FARTHEST])
     count = int(starts.size)
-    by_pointers = best_pointer != 0 and pointed >= LEAST_POINTERS + 1 and pointed_here * 4 <= pointed
+    chance = float(votes.mean())  # where there are many parts and words some fit by accident
+    by_pointers = (
+        best_pointer != 0
+        and pointed >= max(LEAST_POINTERS + 1, 0.6 * count, 8 * chance)
+        and pointed_here * 4 <= pointed
+    )
     enough = LEAST_STARTS if late % 4 else 2 * LEAST_STARTS
     by_border = late != 0 and bordered >= enough and bordered >= 0.6 * count and bordered_here == 0
-    agree = best_pointer == late and late != 0 and pointed >= 2 and bordered >= 2 and bordered_here == 0
+    agree = (
+        best_pointer == late != 0
+        and pointed >= max(2.0, 8 * chance)
+        and bordered >= max(2, 0.6 * count)
+        and bordered_here == 0
+    )
     if not (by_border or by_pointers or agree):
         return None
     chosen = late if by_border or agree else best_pointer

@@ -6,6 +6,8 @@ undone. A byte order or line order that merely looks like code proves nothing an
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 import numpy.typing as npt
 
@@ -66,6 +68,7 @@ def _follow_tables() -> tuple[npt.NDArray[np.float32], npt.NDArray[np.bool_]]:
     known = row >= 0
     bits = np.zeros((256, 256), np.float32)
     bits[np.ix_(known, known)] = small[np.ix_(row[known], row[known])]
+    bits[np.diag_indices(256)] = -1  # a letter is doubled now and then, in tables all the time
     linked = np.outer(known, known)
     linked[ord("a") : ord("z") + 1, ord("A") : ord("Z") + 1] = False
     return bits.ravel(), linked.ravel()
@@ -74,10 +77,31 @@ def _follow_tables() -> tuple[npt.NDArray[np.float32], npt.NDArray[np.bool_]]:
 _BITS, _LINKED = _follow_tables()
 
 
-def text_bits(data: Bytes) -> tuple[float, int]:
-    """Evidence in bits that the bytes hold text, and how many different runs of text it comes from."""
+def _different(letters: Bytes, owner: npt.NDArray[np.int64], runs: int) -> npt.NDArray[np.int64]:
+    """How many different letters each run has, small and capital ones alike; shape (runs,)."""
+    seen = np.zeros((runs, 32), bool)
+    seen[owner, letters & 0x1F] = True
+    counts: npt.NDArray[np.int64] = seen.sum(1)
+    return counts
+
+
+class Texts(NamedTuple):
+    """The text in some bytes: evidence in `bits` from its `runs` different runs, and in `total` from all,
+    repeated ones included. Disorder makes several different scraps of one text said often, so that
+    neither figure alone compares fairly."""
+
+    bits: float
+    runs: int
+    total: float
+
+
+NO_TEXTS = Texts(0.0, 0, 0.0)
+
+
+def text_bits(data: Bytes) -> Texts:
+    """What the bytes hold as text."""
     if data.size < SHORTEST_TEXT:
-        return 0.0, 0
+        return NO_TEXTS
     pairs = data[:-1].astype(np.int32) << 8 | data[1:]
     edged = np.zeros(pairs.size + 2, np.int8)
     edged[1:-1] = _LINKED[pairs]
@@ -86,7 +110,7 @@ def text_bits(data: Bytes) -> tuple[float, int]:
     long_enough = stops - starts >= SHORTEST_TEXT - 1
     starts, stops = starts[long_enough], stops[long_enough]
     if not starts.size:
-        return 0.0, 0
+        return NO_TEXTS
     lengths = stops - starts
     owner = np.repeat(np.arange(starts.size), lengths)
     before = np.cumsum(lengths) - lengths
@@ -95,13 +119,14 @@ def text_bits(data: Bytes) -> tuple[float, int]:
     scores = np.minimum(scores, MOST_TEXT_BITS)
     gaps = np.bincount(owner, weights=data[place] == ord(" "), minlength=starts.size)
     good = (scores >= LEAST_TEXT_BITS) & (gaps <= MOST_GAPS * lengths)
+    good &= _different(data[place], owner, starts.size) >= np.minimum(12, 4 + lengths // 8)
     if not good.any():
-        return 0.0, 0
+        return NO_TEXTS
     keys = np.stack(
         (lengths[good], data[starts[good]], data[stops[good] - 1], data[starts[good] + 2]), axis=1
     )
     _, chosen = np.unique(keys, axis=0, return_index=True)
-    return float(scores[good][chosen].sum()), int(chosen.size)
+    return Texts(float(scores[good][chosen].sum()), int(chosen.size), float(scores[good].sum()))
 
 
 def smooth_places(data: Bytes, width: int, order: str) -> tuple[npt.NDArray[np.bool_], Floats]:

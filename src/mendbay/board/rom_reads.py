@@ -236,6 +236,8 @@ def _next_step(verdict: Verdict, faults: Sequence[Fault], ballot: Vote, reads: i
             return faults[0].next_step
         more = reads < WANTED_READS
         return "Read once more, so that three reads agree" if more else "Keep this dump and go on with it"
+    if verdict is Verdict.REPAIRED and not ballot.disagreeing:
+        return counted[0].next_step if counted else faults[0].next_step
     if verdict is Verdict.REPAIRED:
         return "Compare the places decided by one vote with a fresh read, then keep the repaired dump"
     if not counted:

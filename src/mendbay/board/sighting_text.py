@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from typing import Any
 
 from mendbay.board.sighting import Corners, How, PictureFault, PictureReading, Sighting, Trouble
@@ -15,6 +16,9 @@ from mendbay.board.sighting import Corners, How, PictureFault, PictureReading, S
 MOST_SIGHTINGS = 1000
 MOST_TROUBLES = 20
 LONGEST_TEXT = 4000
+
+
+_CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
 
 
 class NotAReading(ValueError):
@@ -76,6 +80,8 @@ def _some(value: Any, most: int) -> list[Any]:
 def _text(value: Any, most: int = LONGEST_TEXT) -> str:
     if not isinstance(value, str) or len(value) > most:
         raise NotAReading("not a text, or too long")
+    if _CONTROL.search(value):
+        raise NotAReading("a control character")
     return value
 
 

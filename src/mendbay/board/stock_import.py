@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date
 from enum import StrEnum
@@ -54,6 +54,15 @@ _STATES = {
     StockState.FREE: "free|available|in stock|yes|on stock",
     StockState.RESERVED: "reserved|on hold|held",
     StockState.USED: "used|sold|gone|consumed|taken|no",
+}
+
+
+_PLAIN = {
+    Field.OWN_ID: "own_id",
+    Field.KIND: "kind",
+    Field.LOCATION: "location",
+    Field.CONDITION: "condition",
+    Field.NOTES: "notes",
 }
 
 
@@ -345,8 +354,17 @@ def _minor_amount(text: str, digits: int) -> int | None:
     return int(whole + part)
 
 
-def plan_import(existing: Iterable[StockItem], imported: Import) -> ImportPlan:
+def plan_import(
+    existing: Iterable[StockItem],
+    imported: Import,
+    columns: Collection[Field | None] = tuple(Field),
+    cases: Collection[int] | None = None,
+) -> ImportPlan:
     """What taking in a list would do, so that reading the same list twice changes nothing.
+
+    Args:
+        columns: what the list has columns for; of known items nothing else is changed.
+        cases: the cases there are; an item for another one is a trouble. None lets all pass.
 
     A row finds its item by our own number, else by the shop's own id. A row with neither is a new item
     unless the stock has one without own id that says the very same (as many of them as rows are in step).
@@ -374,17 +392,37 @@ def plan_import(existing: Iterable[StockItem], imported: Import) -> ImportPlan:
         if item.number and known is None:
             troubles.append(RowTrouble(line, Field.NUMBER, f"The stock has no item {item.number}."))
         elif known is not None:
-            kept = replace(item, number=known.number, state=known.state, case=known.case, photos=known.photos)
-            if kept == known:
+            kept = _brought_up(known, item, columns)
+            other = by_id.get(kept.own_id) if kept.own_id else None
+            if other is not None and other.number != known.number:
+                words = f"The own id {kept.own_id!r} belongs to item {other.number}."
+                troubles.append(RowTrouble(line, Field.OWN_ID, words))
+            elif kept == known:
                 unchanged += 1
             else:
                 changed.append(kept)
         elif not item.own_id and unnamed.get(_said(item), 0):
             unnamed[_said(item)] -= 1
             unchanged += 1
+        elif item.case and cases is not None and item.case not in cases:
+            troubles.append(RowTrouble(line, Field.CASE, f"There is no case {item.case}."))
         else:
             new.append(item)
     return ImportPlan(tuple(new), tuple(changed), unchanged, tuple(troubles))
+
+
+def _brought_up(known: StockItem, item: StockItem, columns: Collection[Field | None]) -> StockItem:
+    """A known item with what a list has columns for. What the bench knows better stays: state, case and
+    pictures; and a family that only follows from the model does not replace one that was said."""
+    described = {
+        name: getattr(item.description, name) for field, name in _DESCRIBED.items() if field in columns
+    }
+    if Field.MODEL in columns and Field.FAMILY not in columns and not known.description.family:
+        described["family"] = item.description.family
+    plain = {name: getattr(item, name) for field, name in _PLAIN.items() if field in columns}
+    if Field.COST in columns:
+        plain |= {"cost_minor": item.cost_minor, "currency": item.currency}
+    return replace(known, description=replace(known.description, **described), **plain)
 
 
 def _said(item: StockItem) -> StockItem:

@@ -12,6 +12,8 @@ from mendbay.board.transfer import Certificate
 from mendbay.board.transfer_journal import JournalState
 from mendbay.board.transfer_plan import FEWEST_READS, Purpose, Role, TransferPlan
 
+PUT_AWAY = "Put the patient's board away first, marked as the only copy."
+
 
 class StepState(StrEnum):
     """How far one step is."""
@@ -55,19 +57,22 @@ def checklist(
     patients = chip.role is Role.PATIENT
     rows = (
         _reads(f"Read the patient's chip whole, at least {FEWEST_READS} times, as {dump.name}", dump.reads),
-        _Row("Put the patient's board away, marked as the only copy.", refusals is not None),
         _Row(
-            f"Set the clip on the chip to be written, {chip.chip_name}, {size_text(chip.size_bytes)}, "
-            f"with {chip.volts:g} V.",
+            f"Choose the chip to be written: the {chip.role.value}'s, {chip.chip_name}, "
+            f"{size_text(chip.size_bytes)}, with {chip.volts:g} V.",
             not patients and plan.backup.reads > 0,
             against=("It is said to be the patient's own.",) if patients else (),
-            cautions=CAUTIONS,
         ),
         _reads(f"Read its present content whole as {plan.backup.name}, the way back", plan.backup.reads),
         _Row("Check the plan against the dumps.", refusals == (), against=tuple(refusals or ())),
-        _Row(f"Write {what}: {len(plan.steps)} blocks, {pages} pages.", wrote, note=_cut_off(journal, wrote)),
+        _Row(
+            f"Write {what}: {len(plan.steps)} blocks, {pages} pages.",
+            wrote,
+            note=_cut_off(journal, wrote),
+            cautions=(PUT_AWAY, *CAUTIONS),
+        ),
         _Row(f"Read the chip back {plan.verification_reads} times and compare.", wrote),
-        _Row("Keep the backup and put the certificate into the custody log.", False),
+        _Row("Keep the backup, and the certificate in the custody log.", wrote),
     )
     return _with_states(rows)
 

@@ -127,12 +127,13 @@ class TransferPlan:
 
     @property
     def job(self) -> str:
-        """What a journal belongs to: SHA-256 over the dumps, the chip, its size and the padding, the same for
-        a transfer and its restoring."""
+        """What a journal belongs to: SHA-256 over the dumps, the name of the backup, the chip, its size and the
+        padding; the same for a transfer and its restoring. The name tells two blank chips apart."""
         parts = (
             FORMAT,
             self.patient.sha256,
             self.backup.sha256,
+            self.backup.name,
             self.target.chip_id,
             str(self.target.size_bytes),
             self.padding.value,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Protocol
@@ -41,6 +41,14 @@ class Programmers(Protocol):
 
 class Journals(Protocol):
     """The journals of transfers, one for each job of a case."""
+
+    def lines(self, case: Case, job: str) -> Sequence[str]:
+        """The lines of a job's journal, to look at; none if it was never begun. Makes nothing.
+
+        Raises:
+            DestinationError: it cannot be read.
+        """
+        ...
 
     def open(self, case: Case, job: str) -> AbstractContextManager[TransferJournal]:
         """The journal of a job, empty if it was never begun.

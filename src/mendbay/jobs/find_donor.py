@@ -2,28 +2,20 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 
 from mendbay.board.description import BoardDescription
 from mendbay.board.identifier import Identifier
 from mendbay.board.match import Ranking, Wanted, judge
-from mendbay.board.note import NoteKind
-from mendbay.board.number_form import Kind
-from mendbay.board.sighting import PictureReading
 from mendbay.board.stock_index import StockIndex, explained
 from mendbay.board.supplier_text import SupplierText, supplier_text
 from mendbay.board.swap_odds import Agreement, Level, Purpose, SwapOdds, packaged_priors
-from mendbay.board.unique_data import Pictures, TransferOutcome, UniqueData, Work, unique_data
+from mendbay.board.unique_data import TransferOutcome, UniqueData, Work, unique_data
 from mendbay.core.errors import UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
-from mendbay.jobs.keep_stock import alternatives, outcomes
-from mendbay.jobs.read_pictures import describe, tell_board
-
-BOTH_SIDES = 2
-"""Usable pictures that show a board from which it can be said that a chip is not on it."""
+from mendbay.jobs.keep_stock import alternatives, last_swaps, outcomes
+from mendbay.jobs.read_pictures import describe, tell_board, unsettled
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +29,7 @@ class DonorSearch:
         rom: whether the unique board data must move, and where it sits.
         supplier: what to ask for; None while nothing is known to ask by.
         stock: how many items were looked through.
+        unsettled: what pictures show without certainty, and was therefore not compared.
     """
 
     patient: BoardDescription
@@ -45,6 +38,7 @@ class DonorSearch:
     rom: UniqueData
     supplier: SupplierText | None
     stock: int
+    unsettled: tuple[Identifier, ...] = ()
 
 
 def find_donor(
@@ -78,7 +72,6 @@ def find_donor(
     rom = unique_data(
         patient,
         work,
-        pictures=_said_by_pictures(look.identifiers, look.readings),
         outcomes=transfer_outcomes(bench),
     )
     accepted = alternatives(bench)
@@ -90,18 +83,28 @@ def find_donor(
     supplier = None
     if _searchable(patient):
         supplier = supplier_text(patient, accepted, odds.priors, purpose)
-    return DonorSearch(patient, purpose, ranking, rom, supplier, len(items))
+    return DonorSearch(patient, purpose, ranking, rom, supplier, len(items), unsettled(look.identifiers))
 
 
 def agreement_with(
-    bench: Bench, shop: ShopFiles, case: int, bay: str, number: int, purpose: Purpose, rom: Level
+    bench: Bench,
+    shop: ShopFiles,
+    case: int,
+    bay: str,
+    number: int,
+    purpose: Purpose,
+    rom: Level,
+    said: BoardDescription | None = None,
 ) -> Agreement:
     """How the patient of a bay and one item agree: what is recorded with the swap's outcome.
+
+    Args:
+        said: what a person knows of the patient, as for `find_donor`.
 
     Raises:
         NoSuchCase, NoSuchItem: one of them is not there.
     """
-    patient = describe(tell_board(bench, shop, case, bay).identifiers)
+    patient = _with(describe(tell_board(bench, shop, case, bay).identifiers), said)
     wanted = Wanted(patient, purpose, rom, alternatives(bench), case)
     return judge(wanted, bench.shelf.item(number), SwapOdds(purpose, packaged_priors())).agreement
 
@@ -109,8 +112,7 @@ def agreement_with(
 def transfer_outcomes(bench: Bench) -> tuple[TransferOutcome, ...]:
     """Every swap of the shop in which the ROM was moved: it was read, and the drive worked or not."""
     found = []
-    for note in {(one.case, one.subject): one for one in bench.shelf.notes(NoteKind.SWAP)}.values():
-        body = json.loads(note.body)
+    for body in last_swaps(bench):
         if body["agreement"].get("ROM") == Level.MOVED:
             found.append(TransferOutcome(True, bool(body["worked"])))
     return tuple(found)
@@ -125,20 +127,3 @@ def _with(seen: BoardDescription, said: BoardDescription | None) -> BoardDescrip
 
 def _searchable(patient: BoardDescription) -> bool:
     return any((patient.board_number, patient.model, patient.family, patient.controller))
-
-
-def _said_by_pictures(identifiers: Sequence[Identifier], readings: Sequence[PictureReading]) -> Pictures:
-    """Whether the pictures show that there is no separate chip: the board's number and its controller were
-    read in at least two usable pictures, and no memory marking with them."""
-    boards = {
-        seen.picture
-        for one in identifiers
-        if one.kind in (Kind.BOARD, Kind.CONTROLLER, Kind.MOTOR_DRIVER)
-        for seen in one.sightings
-    }
-    usable = {one.picture for one in readings if one.usable}
-    has_chip = any(one.kind is Kind.ROM for one in identifiers)
-    has_controller = any(one.kind is Kind.CONTROLLER for one in identifiers)
-    if has_chip or not has_controller or len(boards & usable) < BOTH_SIDES:
-        return Pictures.NONE
-    return Pictures.NO_CHIP_SEEN

@@ -81,7 +81,8 @@ def import_stock(
     found = import_items(table, mapping)
     found = replace(found, items=tuple((line, with_family(forms, item)) for line, item in found.items))
     with bench.shelf.together():
-        plan = plan_import(bench.shelf.items(), found)
+        cases = {one.number for one in bench.ledger.cases()}
+        plan = plan_import(bench.shelf.items(), found, mapping.columns, cases)
         if not trial:
             for item in plan.new:
                 bench.shelf.add_item(item)

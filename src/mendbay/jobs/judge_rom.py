@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -51,17 +52,9 @@ def judge_rom(bench: Bench, case: int, bay: str, role: Role, reference: Path | N
             f"The {role}'s ROM of bay {bay} was never read.",
             f"mendbay rom read {case} {bay} {role.value} reads it; rom keep takes dumps made elsewhere.",
         )
-    chip = reads[0].chip()
     data = contents(bench, case, reads)
-    dumps = [
-        dump_of(one, read.file.path.rpartition("/")[2], read.chip_id)
-        for one, read in zip(data, reads, strict=True)
-    ]
-    judgement = judge_reads(
-        dumps,
-        chip_size=chip.id.size_bytes if chip else None,
-        sfdp_size=chip.sfdp.size_bytes if chip else None,
-        reference=None if reference is None else bench.files.fetch(reference, DUMP_LIMIT_BYTES),
+    judgement = judged_reads(
+        data, reads, None if reference is None else bench.files.fetch(reference, DUMP_LIMIT_BYTES)
     )
     voted = None
     if judgement.verdict is Verdict.REPAIRED and judgement.data not in data:
@@ -76,3 +69,24 @@ def judge_rom(bench: Bench, case: int, bay: str, role: Role, reference: Path | N
     )
     rom_map = map_rom(judgement.data) if judgement.data else None
     return JudgedRom(reads, judgement, rom_map, voted)
+
+
+def judged_reads(
+    data: Sequence[bytes], reads: Sequence[RomRead], reference: bytes | None = None
+) -> ReadsJudgement:
+    """What reads are worth, with what their chip says of its size.
+
+    Raises:
+        DumpUnproven: one is too small or too large to be a ROM.
+    """
+    chip = reads[0].chip()
+    dumps = [
+        dump_of(one, read.file.path.rpartition("/")[2], read.chip_id)
+        for one, read in zip(data, reads, strict=True)
+    ]
+    return judge_reads(
+        dumps,
+        chip_size=chip.id.size_bytes if chip else None,
+        sfdp_size=chip.sfdp.size_bytes if chip else None,
+        reference=reference,
+    )

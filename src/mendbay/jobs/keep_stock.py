@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 from mendbay.board.claims import exact_form
 from mendbay.board.match import Alternative
@@ -13,7 +14,7 @@ from mendbay.board.number_form import Forms
 from mendbay.board.number_form import Kind as NumberKind
 from mendbay.board.stock import StockItem, StockState
 from mendbay.board.swap_odds import Agreement, Attribute, Purpose, SwapOutcome
-from mendbay.core.errors import UsageError
+from mendbay.core.errors import LedgerError, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.read_pictures import shop_forms
@@ -88,7 +89,13 @@ def free(bench: Bench, number: int) -> StockItem:
 
 
 def record_swap(
-    bench: Bench, number: int, case: int, agreement: Agreement, worked: bool, remark: str = ""
+    bench: Bench,
+    number: int,
+    case: int,
+    bay: str,
+    agreement: Agreement,
+    worked: bool,
+    remark: str = "",
 ) -> StockItem:
     """Notes how a swap with an item went; the item is used from then on, and the odds learn from it.
 
@@ -114,7 +121,7 @@ def record_swap(
             "remark": remark,
         }
         bench.shelf.note(
-            BoardNote(case, "", NoteKind.SWAP, str(number), bench.now(), bench.who, json.dumps(body))
+            BoardNote(case, bay, NoteKind.SWAP, str(number), bench.now(), bench.who, json.dumps(body))
         )
         outcome = "worked" if worked else "did not work"
         bench.note(
@@ -128,14 +135,36 @@ def record_swap(
 
 
 def outcomes(bench: Bench) -> tuple[SwapOutcome, ...]:
-    """Every swap the shop has recorded; of several notes on one donor and case the last one counts."""
-    last = {(note.case, note.subject): note for note in bench.shelf.notes(NoteKind.SWAP)}
-    found = []
-    for note in last.values():
-        said = json.loads(note.body)
-        agreement = Agreement.from_words(Purpose(said["purpose"]), said["agreement"])
-        found.append(SwapOutcome(agreement, bool(said["worked"])))
-    return tuple(found)
+    """Every swap the shop has recorded.
+
+    Raises:
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    return tuple(SwapOutcome(_agreement_of(body), bool(body["worked"])) for body in last_swaps(bench))
+
+
+def last_swaps(bench: Bench) -> list[Mapping[str, Any]]:
+    """The last word on each swap: of one donor, for one purpose, in one bay of a case.
+
+    Raises:
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    last: dict[tuple[int, str, str, str], Mapping[str, Any]] = {}
+    for note in bench.shelf.notes(NoteKind.SWAP):
+        try:
+            body = json.loads(note.body)
+            _agreement_of(body)
+            last[note.case, note.bay, note.subject, body["purpose"]] = body
+        except (ValueError, KeyError, TypeError, UsageError) as trouble:
+            raise LedgerError(
+                f"The ledger's note {note.number} of a swap cannot be read: {trouble}.",
+                "Put the newest backup of the ledger in its place.",
+            ) from trouble
+    return list(last.values())
+
+
+def _agreement_of(body: Mapping[str, Any]) -> Agreement:
+    return Agreement.from_words(Purpose(body["purpose"]), body["agreement"])
 
 
 def accept_alternative(bench: Bench, alternative: Alternative) -> None:

@@ -7,8 +7,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from mendbay.board.confusable import Confusions, Correction
-from mendbay.board.description import BoardDescription
+from mendbay.board.confusable import Confusions, Correction, align
+from mendbay.board.description import BoardDescription, require_line
 from mendbay.board.form_file import FormText
 from mendbay.board.forms import load_forms, packaged_texts
 from mendbay.board.identifier import Identifier, made_on
@@ -16,7 +16,7 @@ from mendbay.board.identify import correct, identify
 from mendbay.board.missing import Advice, missing
 from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.number_form import Forms, Kind
-from mendbay.board.sighting import PictureReading
+from mendbay.board.sighting import How, PictureReading
 from mendbay.board.sighting_text import packed, unpacked
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.jobs.bench import Bench
@@ -27,6 +27,8 @@ PICTURE_LIMIT_BYTES = 64 << 20
 """Far above any telephone's pictures."""
 ENDINGS = (".jpg", ".jpeg", ".png", ".webp")
 PICTURES_LIMIT = 500
+MISREAD = 2
+"""How many characters a reading may differ in to teach what is taken for what."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +73,11 @@ def read_pictures(
     known = {one.sha256 for one in _readings(bench, case, bay)}
     data = [(path.name, bench.files.fetch(path, PICTURE_LIMIT_BYTES)) for path in files]
     kept = [bench.files.keep(of, f"photos/bay-{bay}/{name}", one) for name, one in data]
-    new = [(file, one) for file, (_, one) in zip(kept, data, strict=True) if file.sha256 not in known]
+    new = []
+    for file, (_, one) in zip(kept, data, strict=True):
+        if file.sha256 not in known:  # a copy under another name shows nothing more
+            known.add(file.sha256)
+            new.append((file, one))
     if new:
         reader = pictures()
         try:
@@ -96,6 +102,16 @@ def tell_board(bench: Bench, shop: ShopFiles, case: int, bay: str) -> BoardLook:
     return _look(bench, shop_forms(shop), case, bay)
 
 
+def identifiers_of(bench: Bench, case: int, bay: str) -> tuple[Identifier, ...]:
+    """The identifiers of a bay by the number forms that come with Mendbay.
+
+    Raises:
+        NoSuchCase: there is no such case or bay.
+    """
+    bench.ledger.bay(case, bay)
+    return _look(bench, load_forms(), case, bay).identifiers
+
+
 def correct_identifier(
     bench: Bench, shop: ShopFiles, case: int, bay: str, kind: Kind, right: str, read: str = ""
 ) -> BoardLook:
@@ -110,6 +126,7 @@ def correct_identifier(
         NoSuchCase: there is no such case or bay.
         UsageError: several identifiers of the kind, and none named; or nothing to take out.
     """
+    require_line(right, str(kind))
     look = tell_board(bench, shop, case, bay)
     found = [one for one in look.identifiers if one.kind is kind]
     if read:
@@ -125,7 +142,8 @@ def correct_identifier(
     said = wrong.read_as[0] if wrong and wrong.read_as else wrong.value if wrong else ""
     picture = wrong.sightings[0].picture if wrong and wrong.sightings else ""
     digest = next((one.sha256 for one in look.readings if one.picture == picture), "")
-    body = {"read": said, "right": right.strip(), "picture": digest}
+    by_code = wrong is not None and any(seen.how is How.BARCODE for seen in wrong.sightings)
+    body = {"read": said, "right": right.strip(), "picture": digest, "misread": not by_code}
     note = BoardNote(case, bay, NoteKind.CORRECTION, str(kind), bench.now(), bench.who, json.dumps(body))
     with bench.shelf.together():
         bench.shelf.note(note)
@@ -147,10 +165,12 @@ def shop_forms(shop: ShopFiles) -> Forms:
 
 
 def describe(identifiers: Sequence[Identifier], heads_map: str = "") -> BoardDescription:
-    """What identifiers say of a board, as donors are compared with it; of several of a kind the surest."""
+    """What identifiers say of a board, as donors are compared with it: only what is settled, since a wrong
+    marking would rule the right donor out. See `unsettled` for the others."""
     best: dict[Kind, Identifier] = {}
     for one in identifiers:
-        best.setdefault(one.kind, one)
+        if one.settled:
+            best.setdefault(one.kind, one)
 
     def value(kind: Kind) -> str:
         return best[kind].value if kind in best and "?" not in best[kind].value else ""
@@ -169,6 +189,16 @@ def describe(identifiers: Sequence[Identifier], heads_map: str = "") -> BoardDes
         made_on=made.isoformat() if made else "",
         heads_map=heads_map,
     )
+
+
+def unsettled(identifiers: Sequence[Identifier]) -> tuple[Identifier, ...]:
+    """What pictures show without certainty, of kinds of which nothing is settled; the surest of each kind."""
+    settled = {one.kind for one in identifiers if one.settled}
+    first: dict[Kind, Identifier] = {}
+    for one in identifiers:
+        if one.kind not in settled:
+            first.setdefault(one.kind, one)
+    return tuple(first.values())
 
 
 def _found(places: Sequence[Path]) -> tuple[list[Path], tuple[str, ...]]:
@@ -203,11 +233,30 @@ def _found(places: Sequence[Path]) -> tuple[list[Path], tuple[str, ...]]:
 def _look(bench: Bench, forms: Forms, case: int, bay: str, left_out: tuple[str, ...] = ()) -> BoardLook:
     readings = _readings(bench, case, bay)
     notes = bench.shelf.notes(NoteKind.CORRECTION)
-    identifiers = identify(readings, forms, Confusions(_correction(note) for note in notes))
+    identifiers = identify(readings, forms, Confusions(_lessons(notes)))
     for note in notes:
         if note.case == case and note.bay == bay:
             identifiers = correct(identifiers, _correction(note), forms)
     return BoardLook(identifiers, readings, missing(identifiers, readings), left_out)
+
+
+def _lessons(notes: Sequence[BoardNote]) -> list[Correction]:
+    """What the shop learns of misread characters: the last word on each reading, if that was of printed text
+    and differs in few characters. A code whose own checks hold was not misread: who says otherwise means
+    another thing, and that is no lesson for other pictures."""
+    last = {}
+    for note in notes:
+        said = json.loads(note.body)
+        last[note.case, note.bay, note.subject, said["picture"]] = (note, said)
+    return [
+        _correction(note)
+        for note, said in last.values()
+        if said.get("misread", True) and said["right"] and _differing(said["read"], said["right"]) <= MISREAD
+    ]
+
+
+def _differing(read: str, right: str) -> int:
+    return sum(one != other for one, other in align(read, right))
 
 
 def _correction(note: BoardNote) -> Correction:

@@ -11,6 +11,7 @@ import re
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass
+from functools import partial
 from pathlib import Path
 
 from mendbay.board.flash_bus import FlashBus, SupplyQuestion, choose_voltage, read_sfdp
@@ -18,7 +19,7 @@ from mendbay.board.flash_id import ChipFacts, FlashId, chip_facts
 from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.serial_flash import ReadProgress, SerialFlash
 from mendbay.board.transfer_plan import Role
-from mendbay.core.errors import DumpUnproven, ProgrammerError, UsageError
+from mendbay.core.errors import DumpUnproven, LedgerError, ProgrammerError, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Programmers
 from mendbay.jobs.events import StepProgress
@@ -107,7 +108,7 @@ def keep_files(
         chip_id = _checked_id(chip_id)
     if not files:
         raise UsageError("No dump was named.", "Name the files your programmer made, at least two.")
-    if len({path.resolve() for path in files}) < len(files):
+    if len({_same(path) for path in files}) < len(files):
         raise UsageError(
             "One file is named twice.", "Read the chip again for another read; a copy proves nothing."
         )
@@ -118,6 +119,15 @@ def keep_files(
     names = [_file_name(path, number) for number, path in enumerate(files, 1)]
     reads = list(zip(names, data, (path.name for path in files), strict=True))
     return _keep(bench, case, bay, role, reads, _Chip(chip_id))
+
+
+def _same(path: Path) -> object:
+    """What two names of one file share, hard links too."""
+    try:
+        found = path.stat()
+    except (OSError, ValueError):
+        return path
+    return found.st_dev, found.st_ino
 
 
 def _file_name(path: Path, number: int) -> str:
@@ -157,15 +167,21 @@ def read_chip(
     with programmers.open(programmer) as bus:
         facts, table = _identified(bus, confirm)
         flash = SerialFlash(bus, facts, clock=bench.clock)
+        chip = _Chip(facts.id.code.hex(), table.hex(), bus.volts or 0.0)
+        before = rom_reads(bench, case, bay, role)
+        sitting = before[-1].sitting + 1 if before else 1
+        kept: list[RomRead] = []
         try:
-            data = flash.read_whole(times, lambda done: _tell(bench, done))
+            for number in range(1, times + 1):
+                (data,) = flash.read_whole(1, partial(_tell, bench, number - 1, times))
+                read = (f"read-{number}.bin", data, bus.name)
+                kept += _keep(
+                    bench, case, bay, role, [read], chip, sitting
+                )  # at once: the next may be the last
         finally:
             with suppress(ProgrammerError):  # a chip that is gone has left its mode with its supply
                 flash.leave()
-        volts, adapter = bus.volts or 0.0, bus.name
-    reads = [(f"read-{number}.bin", one, adapter) for number, one in enumerate(data, 1)]
-    chip = _Chip(facts.id.code.hex(), table.hex(), volts)
-    return _keep(bench, case, bay, role, reads, chip), facts
+    return tuple(kept), facts
 
 
 def _identified(bus: FlashBus, confirm: Confirm) -> tuple[ChipFacts, bytes]:
@@ -176,6 +192,11 @@ def _identified(bus: FlashBus, confirm: Confirm) -> tuple[ChipFacts, bytes]:
         raise ProgrammerError(
             "The chip's parameter table reads differently each time.",
             "Press the clip on anew and shorten its wires, then start again.",
+        )
+    if (facts.largest_size_bytes or 0) > DUMP_LIMIT_BYTES:
+        raise DumpUnproven(
+            f"The chip answers as {facts.name} and says it has more bytes than any board's ROM.",
+            "Check the clip and its wires, then read again.",
         )
     if facts.largest_size_bytes is None:
         raise DumpUnproven(
@@ -199,12 +220,15 @@ def _keep(
     role: Role,
     reads: Sequence[tuple[str, bytes, str]],
     chip: _Chip,
+    sitting: int = 0,
 ) -> tuple[RomRead, ...]:
-    """Keeps (file name, bytes, origin) of one sitting, all noted together or not at all."""
+    """Keeps (file name, bytes, origin) of one sitting, all noted together or not at all; of a new sitting if
+    none is given."""
     of = bench.ledger.case(case)
     bench.ledger.bay(case, bay)
-    before = rom_reads(bench, case, bay, role)
-    sitting = before[-1].sitting + 1 if before else 1
+    if not sitting:
+        before = rom_reads(bench, case, bay, role)
+        sitting = before[-1].sitting + 1 if before else 1
     folder = f"roms/bay-{bay}/{role}-{sitting}"
     kept = [
         RomRead(
@@ -231,16 +255,22 @@ def _keep(
         bench.note(
             case,
             "rom",
-            f"Bay {bay}: {len(kept)} reads of the {role}'s ROM kept, sitting {sitting}.",
+            f"Bay {bay}: reads of the {role}'s ROM kept: {len(kept)}, sitting {sitting}.",
             {"role": str(role), "sitting": sitting, "reads": len(kept)},
         )
     return tuple(kept)
 
 
 def _read_of(note: BoardNote) -> RomRead:
-    body = json.loads(note.body)
-    file, role = KeptFile(**body.pop("file")), Role(body.pop("role"))
-    return RomRead(file=file, role=role, **body)
+    try:
+        body = json.loads(note.body)
+        file, role = KeptFile(**body.pop("file")), Role(body.pop("role"))
+        return RomRead(file=file, role=role, **body)
+    except (ValueError, KeyError, TypeError, AttributeError) as trouble:
+        raise LedgerError(
+            f"The ledger's note {note.number} of a ROM's read cannot be used: {trouble!r:.60}.",
+            "Put the newest backup of the ledger in its place.",
+        ) from trouble
 
 
 def _checked_id(text: str) -> str:
@@ -252,12 +282,12 @@ def _checked_id(text: str) -> str:
         ) from trouble
 
 
-def _tell(bench: Bench, done: ReadProgress) -> None:
+def _tell(bench: Bench, before: int, times: int, done: ReadProgress) -> None:
     bench.tell(
         StepProgress(
             "reading the chip:",
-            (done.read_number - 1) * done.total_bytes + done.done_bytes,
-            done.reads * done.total_bytes,
-            f"read {done.read_number} of {done.reads}",
+            before * done.total_bytes + done.done_bytes,
+            times * done.total_bytes,
+            f"read {before + 1} of {times}",
         )
     )

@@ -62,8 +62,7 @@ class CaseCabinet(CaseFiles):
                     there = _bytes_at(folder, place)
                     if there == data:
                         return KeptFile(place, digest, len(data))
-                    if there is None:
-                        _write(folder, place, data)
+                    if there is None and _written(folder, place, data):
                         return KeptFile(place, digest, len(data))
             finally:
                 folder.close()
@@ -119,12 +118,13 @@ def _bytes_at(folder: SafeFolder, path: str) -> bytes | None:
         return file.read()
 
 
-def _write(folder: SafeFolder, path: str, data: bytes) -> None:
-    """Complete or not there: written beside its place, made durable, then moved."""
+def _written(folder: SafeFolder, path: str, data: bytes) -> bool:
+    """Whether it could be put there: complete or not at all, and never over what another process has put
+    there meanwhile. Written beside its place, made durable, then moved."""
     parent = str(PurePosixPath(path).parent)
     if parent != ".":
         folder.make_folder(parent)
-    temporary = f"{path}.new"
+    temporary = f"{path}.{os.getpid()}.new"
     folder.remove(temporary)
     opened = folder.create(temporary)
     try:
@@ -133,8 +133,12 @@ def _write(folder: SafeFolder, path: str, data: bytes) -> None:
             file.flush()
             os.fchmod(file.fileno(), 0o444)
             os.fsync(file.fileno())
-        folder.place(temporary, path)
+        folder.place_new(temporary, path)
+    except FileExistsError:
+        folder.remove(temporary)
+        return False
     except BaseException:
         folder.remove(temporary)
         raise
     folder.sync()
+    return True

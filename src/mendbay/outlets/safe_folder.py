@@ -134,6 +134,19 @@ class SafeFolder:
             os.rename(from_name, name, src_dir_fd=source, dst_dir_fd=target)
         self._unsynced.add(parent)
 
+    def place_new(self, temporary: str, path: str) -> None:
+        """Moves a file to its place in one step, making folders on the way.
+
+        Raises:
+            FileExistsError: something is there; the temporary file stays.
+        """
+        from_parent, from_name = _split(temporary)
+        parent, name = _split(path)
+        with self._folder(from_parent) as source, self._folder(parent, make=True) as target:
+            os.link(from_name, name, src_dir_fd=source, dst_dir_fd=target, follow_symlinks=False)
+            os.unlink(from_name, dir_fd=source)
+        self._unsynced.add(parent)
+
     def remove(self, path: str) -> None:
         """Removes a file or link; nothing happens if it is not there."""
         parent, name = _split(path)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import fcntl
 import os
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from mendbay.board.transfer_journal import TransferJournal
@@ -28,11 +28,26 @@ class JournalFiles(Journals):
     def __init__(self, root: Path) -> None:
         self._root = root
 
+    def lines(self, case: Case, job: str) -> Sequence[str]:
+        path = _path_of(job)
+        try:
+            folder = SafeFolder(self._root / case.folder)
+            try:
+                opened = folder.open_read(path)
+            finally:
+                folder.close()
+        except FileNotFoundError:
+            return ()
+        except OSError as trouble:
+            raise _unwritable(path, trouble) from trouble
+        try:
+            return _JournalFile(opened, path).lines()
+        finally:
+            os.close(opened)
+
     @contextmanager
     def open(self, case: Case, job: str) -> Iterator[TransferJournal]:
-        if not job.isalnum() or len(job) > 128:
-            raise ValueError(f"not the name of a job: {job[:40]!r}")
-        path = f"roms/transfer-{job[:32]}.journal"
+        path = _path_of(job)
         try:
             (self._root / case.folder).mkdir(parents=True, exist_ok=True)
             folder = SafeFolder(self._root / case.folder)
@@ -77,13 +92,21 @@ class _JournalFile(TransferJournal):
             raise _unwritable(self._path, trouble) from trouble
 
 
+def _path_of(job: str) -> str:
+    if not job.isalnum() or len(job) > 128:
+        raise ValueError(f"not the name of a job: {job[:40]!r}")
+    return f"roms/transfer-{job[:32]}.journal"
+
+
 def _opened(folder: SafeFolder, path: str) -> int:
     """The journal, open for appending and locked against a second transfer of the same job."""
     folder.make_folder("roms")
-    if folder.size_of(path) is None:
-        folder.remove(f"{path}.new")
-        os.close(folder.create(f"{path}.new"))
-        folder.place(f"{path}.new", path)
+    temporary = f"{path}.{os.getpid()}.new"
+    folder.remove(temporary)
+    os.close(folder.create(temporary))
+    with suppress(FileExistsError):
+        folder.place_new(temporary, path)
+    folder.remove(temporary)
     folder.sync()
     opened = folder.open_update(path)
     try:

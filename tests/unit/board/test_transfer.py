@@ -650,12 +650,12 @@ def states(plan: TransferPlan, **known: Any) -> list[StepState]:
 def test_checklist_follows_the_work(bench: TransferBench) -> None:
     plan = bench.verified.plan
     done, open_, blocked = StepState.DONE, StepState.OPEN, StepState.BLOCKED
-    assert states(plan) == [done, open_] + [blocked] * 6
-    assert states(plan, refusals=()) == [done] * 5 + [open_, blocked, blocked]
-    assert states(plan, refusals=("No.",)) == [done] * 4 + [blocked] * 4
-    assert checklist(plan, refusals=("No.",))[4].why == ("No.",)
+    assert states(plan) == [done] * 3 + [open_] + [blocked] * 3
+    assert states(plan, refusals=()) == [done] * 4 + [open_, blocked, blocked]
+    assert states(plan, refusals=("No.",)) == [done] * 3 + [blocked] * 4
+    assert checklist(plan, refusals=("No.",))[3].why == ("No.",)
     certificate = bench.write()
-    assert states(plan, refusals=(), certificate=certificate) == [done] * 7 + [open_]
+    assert states(plan, refusals=(), certificate=certificate) == [done] * 7
 
 
 def test_checklist_names_what_is_missing_and_the_cautions(bench: TransferBench) -> None:
@@ -663,9 +663,9 @@ def test_checklist_names_what_is_missing_and_the_cautions(bench: TransferBench) 
     steps = checklist(plan_for(one))
     assert steps[0].state is StepState.OPEN
     assert steps[0].why == ("1 of 2 agreeing reads are there.",)
-    assert any("1.8 V" in caution for caution in steps[2].cautions)
+    assert any("1.8 V" in caution for caution in steps[4].cautions)
     cut(bench, 60)
     state = replay(bench.journal.kept, bench.verified.plan.job, bench.verified.images)
-    assert "cut off" in checklist(bench.verified.plan, refusals=(), journal=state)[5].why[0]
+    assert "cut off" in checklist(bench.verified.plan, refusals=(), journal=state)[4].why[0]
     patients = checklist(plan_for(bench.evidence, role=Role.PATIENT), refusals=())
-    assert patients[2].state is StepState.BLOCKED
+    assert patients[1].state is StepState.BLOCKED

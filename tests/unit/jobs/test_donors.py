@@ -13,7 +13,7 @@ from mendbay.board.match import Alternative
 from mendbay.board.number_form import Kind as NumberKind
 from mendbay.board.stock import Condition, Kind, StockItem, StockState
 from mendbay.board.stock_csv import Field
-from mendbay.board.swap_odds import Attribute, Level, Purpose
+from mendbay.board.swap_odds import ATTRIBUTES, Attribute, Level, Purpose
 from mendbay.board.unique_data import Need, Seat
 from mendbay.core.errors import LedgerError, NoSuchItem, UsageError
 from mendbay.jobs.bench import Bench
@@ -27,9 +27,9 @@ from mendbay.jobs.keep_stock import (
     record_swap,
     reserve,
 )
-from mendbay.jobs.read_pictures import correct_identifier
+from mendbay.jobs.read_pictures import correct_identifier, read_pictures
 from mendbay.outlets.shop_files import ShopFolder
-from support.board_bench import bench_with_case
+from support.board_bench import ToldPictures, bench_with_case, starting
 
 PATIENT = BoardDescription(
     board_number="TB-4471-200", revision="R3", controller="KL5120B", motor_driver="MV3041CT"
@@ -172,7 +172,7 @@ def test_swaps_move_the_odds_and_are_counted(bench: Bench, shop: ShopFolder) -> 
     assert before.outcomes == 0
     for number in range(1, 9):
         agreement = agreement_with(bench, shop, 1, "1", number, Purpose.BOARD_SWAP, Level.MOVED)
-        record_swap(bench, number, 1, agreement, worked=False)
+        record_swap(bench, number, 1, "1", agreement, worked=False)
     after = search(bench, shop).ranking.fitting[0].odds
     assert after.outcomes == 8
     assert after.chance < before.chance - 0.1
@@ -187,8 +187,8 @@ def test_a_correction_of_an_outcome_replaces_it(bench: Bench, shop: ShopFolder) 
     add_items(bench, shop, [GOOD])
     correct_identifier(bench, shop, 1, "1", NumberKind.BOARD, "TB-4471-200")
     agreement = agreement_with(bench, shop, 1, "1", 1, Purpose.BOARD_SWAP, Level.MOVED)
-    record_swap(bench, 1, 1, agreement, worked=False)
-    record_swap(bench, 1, 1, agreement, worked=True)
+    record_swap(bench, 1, 1, "1", agreement, worked=False)
+    record_swap(bench, 1, 1, "1", agreement, worked=True)
     assert [one.worked for one in outcomes(bench)] == [True]
     assert any("worked" in one.what for one in bench.ledger.custody(1))
 
@@ -199,3 +199,43 @@ def test_nothing_half_done(bench: Bench, shop: ShopFolder) -> None:
     assert list(bench.shelf.items()) == []
     with pytest.raises(NoSuchItem):
         reserve(bench, 5, 1)
+
+
+def test_a_list_of_few_columns_changes_only_those(bench: Bench, shop: ShopFolder, tmp_path: Path) -> None:
+    broken = replace(GOOD, kind=Kind.DRIVE, condition=Condition.DAMAGED, cost_minor=100, currency="EUR")
+    add_items(bench, shop, [broken])
+    path = tmp_path / "moved.csv"
+    path.write_text("own id,location\nD-1,C7\n")
+    assert len(import_stock(bench, shop, path).plan.changed) == 1
+    assert bench.shelf.item(1) == replace(broken, number=1, location="C7")
+
+
+def test_one_bad_row_does_not_keep_the_others_out(bench: Bench, shop: ShopFolder, tmp_path: Path) -> None:
+    path = tmp_path / "list.csv"
+    path.write_text("own id,board number,state,case\nS8,123,free,\nS9,124,reserved,99\n")
+    done = import_stock(bench, shop, path)
+    assert [one.own_id for one in bench.shelf.items()] == ["S8"]
+    assert [(one.line, "99" in one.reason) for one in done.troubles] == [(3, True)]
+
+
+def test_swaps_of_other_bays_and_purposes_are_swaps_of_their_own(bench: Bench, shop: ShopFolder) -> None:
+    add_items(bench, shop, [replace(GOOD, kind=Kind.DRIVE)])
+    for bay, purpose, worked in (
+        ("1", Purpose.BOARD_SWAP, False),
+        ("1", Purpose.HEAD_TRANSPLANT, True),
+        ("2", Purpose.BOARD_SWAP, True),
+    ):
+        agreement = agreement_with(bench, shop, 1, bay, 1, purpose, Level.MOVED, PATIENT)
+        assert agreement.level(ATTRIBUTES[purpose][0]) in (Level.SAME, Level.UNKNOWN)
+        record_swap(bench, 1, 1, bay, agreement, worked)
+    assert [one.worked for one in outcomes(bench)] == [False, True, True]
+
+
+def test_what_is_not_certain_is_not_compared(bench: Bench, shop: ShopFolder, tmp_path: Path) -> None:
+    add_items(bench, shop, [GOOD])
+    (tmp_path / "a.jpg").write_bytes(b"a")
+    pictures = ToldPictures({b"a": ("TB-4471-200 R3", "MODEL AL20-HX4", "AL2?-HX4")})
+    read_pictures(bench, shop, starting(pictures), 1, "1", [tmp_path / "a.jpg"])
+    found = find_donor(bench, shop, 1, "1")
+    values = {one.value for one in found.unsettled}
+    assert found.patient.model not in values

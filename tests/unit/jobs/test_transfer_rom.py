@@ -10,8 +10,11 @@ from pathlib import Path
 import pytest
 
 from mendbay.board.flash_bus import FlashBus, SupplyQuestion
+from mendbay.board.note import BoardNote, NoteKind
+from mendbay.board.number_form import Kind
 from mendbay.board.transfer_plan import Padding, Role
 from mendbay.core.errors import (
+    LedgerError,
     ProgrammerError,
     SourceChanged,
     TransferIncomplete,
@@ -21,8 +24,10 @@ from mendbay.core.errors import (
 from mendbay.inlets.simulated_flash import SimulatedBus, SimulatedChip
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Programmers
+from mendbay.jobs.read_pictures import correct_identifier
 from mendbay.jobs.rom_reads import keep_files, newest_sitting, read_chip, rom_reads
 from mendbay.jobs.transfer_rom import carry_out, plan_transfer, tell_plan
+from mendbay.outlets.shop_files import ShopFolder
 from mendbay.outlets.transfer_journals import JournalFiles
 from support.board_bench import bench_with_case
 from support.flash_bench import SMALL_BYTES, healthy, small_chip
@@ -85,7 +90,7 @@ def test_reads_are_kept_with_their_chip_and_belong_to_sittings(bench: Bench, cli
 
 def test_the_patients_data_moves_and_is_proven(bench: Bench, clips: Clips, journals: JournalFiles) -> None:
     both_read(bench, clips)
-    planned = plan_transfer(bench, 1, "1", Role.DONOR)
+    planned = plan_transfer(bench, journals, 1, "1", Role.DONOR)
     assert planned.reasons == ()
     certificate = written(bench, clips, journals)
     assert clips.chips["donor"].content == PATIENT
@@ -100,9 +105,11 @@ def test_the_patients_data_moves_and_is_proven(bench: Bench, clips: Clips, journ
     assert certificate.image_sha256 in kept[0].read_text()  # type: ignore[attr-defined]
 
 
-def test_the_backup_can_be_put_back(bench: Bench, clips: Clips, journals: JournalFiles) -> None:
+def test_a_finished_transfer_is_not_overwritten_by_its_backup(
+    bench: Bench, clips: Clips, journals: JournalFiles
+) -> None:
     both_read(bench, clips)
-    plan_transfer(bench, 1, "1", Role.DONOR)
+    plan_transfer(bench, journals, 1, "1", Role.DONOR)
     written(bench, clips, journals)
     with pytest.raises(TransferRefused, match="may be the patient's"):
         written(bench, clips, journals, restore=True)
@@ -113,7 +120,7 @@ def test_the_patients_chip_on_the_clip_is_refused_and_that_is_told_in_custody(
     bench: Bench, clips: Clips, journals: JournalFiles
 ) -> None:
     both_read(bench, clips)
-    plan_transfer(bench, 1, "1", Role.DONOR)
+    plan_transfer(bench, journals, 1, "1", Role.DONOR)
     with pytest.raises(TransferRefused):
         written(bench, clips, journals, "patient")
     assert clips.chips["patient"].content == PATIENT
@@ -122,7 +129,7 @@ def test_the_patients_chip_on_the_clip_is_refused_and_that_is_told_in_custody(
 
 def test_a_write_that_was_cut_off_goes_on(bench: Bench, clips: Clips, journals: JournalFiles) -> None:
     both_read(bench, clips)
-    plan_transfer(bench, 1, "1", Role.DONOR)
+    plan_transfer(bench, journals, 1, "1", Role.DONOR)
     cut = CutClips(clips, after=40)
     with pytest.raises(TransferIncomplete):
         carry_out(bench, cut, journals, 1, "1", "donor", yes)
@@ -162,11 +169,11 @@ class CutBus(SimulatedBus):
         return super().exchange(out, read_count)
 
 
-def test_reads_that_differ_make_no_plan(bench: Bench, clips: Clips) -> None:
+def test_reads_that_differ_make_no_plan(bench: Bench, clips: Clips, journals: JournalFiles) -> None:
     clips.chips["patient"].faults = replace(clips.chips["patient"].faults, noise=0.002)
     both_read(bench, clips)
     healthy(clips.chips["patient"])
-    planned = plan_transfer(bench, 1, "1", Role.DONOR)
+    planned = plan_transfer(bench, journals, 1, "1", Role.DONOR)
     assert any("reads differ" in one for one in planned.reasons)
 
 
@@ -182,7 +189,7 @@ def test_files_of_any_programmer_serve_as_the_patients_reads(
         "roms/bay-1/patient-1/2 b.bin",
     ]
     read_chip(bench, clips, 1, "1", Role.DONOR, "donor", yes)
-    assert plan_transfer(bench, 1, "1", Role.DONOR).reasons == ()
+    assert plan_transfer(bench, journals, 1, "1", Role.DONOR).reasons == ()
     written(bench, clips, journals)
     assert clips.chips["donor"].content == PATIENT
 
@@ -195,18 +202,20 @@ def test_a_shorter_dump_fills_only_by_word_of_a_person(
         path.write_bytes(PATIENT[: SMALL_BYTES // 2])
     keep_files(bench, 1, "1", Role.PATIENT, paths)
     read_chip(bench, clips, 1, "1", Role.DONOR, "donor", yes)
-    assert any("no filling" in one for one in plan_transfer(bench, 1, "1", Role.DONOR).reasons)
-    assert plan_transfer(bench, 1, "1", Role.DONOR, padding=Padding.FILL).reasons == ()
+    assert any("no filling" in one for one in plan_transfer(bench, journals, 1, "1", Role.DONOR).reasons)
+    assert plan_transfer(bench, journals, 1, "1", Role.DONOR, padding=Padding.FILL).reasons == ()
     written(bench, clips, journals)
     assert clips.chips["donor"].content == PATIENT
 
 
-def test_failed_rules_need_a_reason_that_goes_into_custody(bench: Bench, clips: Clips) -> None:
+def test_failed_rules_need_a_reason_that_goes_into_custody(
+    bench: Bench, clips: Clips, journals: JournalFiles
+) -> None:
     both_read(bench, clips)
     failed = ("The check of the code at 100h fails",)
-    assert plan_transfer(bench, 1, "1", Role.DONOR, failed_rules=failed).reasons
+    assert plan_transfer(bench, journals, 1, "1", Role.DONOR, failed_rules=failed).reasons
     planned = plan_transfer(
-        bench, 1, "1", Role.DONOR, failed_rules=failed, override_reason="the customer has no other"
+        bench, journals, 1, "1", Role.DONOR, failed_rules=failed, override_reason="the customer has no other"
     )
     assert planned.reasons == ()
     assert "the customer has no other" in bench.ledger.custody(1)[-1].item
@@ -216,7 +225,7 @@ def test_a_dump_changed_behind_our_back_is_never_written(
     bench: Bench, clips: Clips, journals: JournalFiles
 ) -> None:
     both_read(bench, clips)
-    plan_transfer(bench, 1, "1", Role.DONOR)
+    plan_transfer(bench, journals, 1, "1", Role.DONOR)
     path = bench.images.folder(bench.ledger.case(1)) / "roms/bay-1/patient-1/read-2.bin"
     path.chmod(0o644)
     path.write_bytes(b"\x55" + PATIENT[1:])
@@ -229,12 +238,12 @@ def test_what_is_missing_is_named(bench: Bench, clips: Clips, journals: JournalF
     with pytest.raises(TransferRefused, match="No transfer is planned"):
         written(bench, clips, journals)
     with pytest.raises(TransferRefused, match="patient's chip of bay 1 was never read"):
-        plan_transfer(bench, 1, "1", Role.DONOR)
+        plan_transfer(bench, journals, 1, "1", Role.DONOR)
     read_chip(bench, clips, 1, "1", Role.PATIENT, "patient", yes)
     with pytest.raises(TransferRefused, match="donor's chip of bay 1 was never read"):
-        plan_transfer(bench, 1, "1", Role.DONOR)
+        plan_transfer(bench, journals, 1, "1", Role.DONOR)
     with pytest.raises(TransferRefused, match="only copy"):
-        plan_transfer(bench, 1, "1", Role.PATIENT)
+        plan_transfer(bench, journals, 1, "1", Role.PATIENT)
 
 
 def test_a_supply_that_nobody_confirms_reads_nothing(bench: Bench, clips: Clips) -> None:
@@ -252,3 +261,107 @@ def test_files_that_prove_nothing_are_refused(bench: Bench, tmp_path: Path, name
     with pytest.raises(UsageError):
         keep_files(bench, 1, "1", Role.PATIENT, [tmp_path / "a.bin"], "not an id")
     assert rom_reads(bench, 1, "1") == ()
+
+
+def test_reading_a_chip_again_after_a_cut_does_not_lose_the_job(
+    bench: Bench, clips: Clips, journals: JournalFiles
+) -> None:
+    both_read(bench, clips)
+    plan_transfer(bench, journals, 1, "1", Role.DONOR)
+    with pytest.raises(TransferIncomplete):
+        carry_out(bench, CutClips(clips, after=40), journals, 1, "1", "donor", yes)
+    read_chip(bench, clips, 1, "1", Role.DONOR, "donor", yes)
+    with pytest.raises(TransferRefused, match="not finished"):
+        plan_transfer(bench, journals, 1, "1", Role.DONOR)
+    written(bench, clips, journals)
+    assert clips.chips["donor"].content == PATIENT
+
+
+def test_a_cut_off_transfer_is_taken_back(bench: Bench, clips: Clips, journals: JournalFiles) -> None:
+    both_read(bench, clips)
+    plan_transfer(bench, journals, 1, "1", Role.DONOR)
+    with pytest.raises(TransferIncomplete):
+        carry_out(bench, CutClips(clips, after=40), journals, 1, "1", "donor", yes)
+    written(bench, clips, journals, restore=True)
+    assert clips.chips["donor"].content == DONOR
+    assert tell_plan(bench, journals, 1, "1").restored
+    assert plan_transfer(bench, journals, 1, "1", Role.DONOR).reasons == (), "and may be tried anew"
+
+
+def test_a_second_blank_chip_is_a_job_of_its_own(bench: Bench, clips: Clips, journals: JournalFiles) -> None:
+    for number in (1, 2):
+        clips.chips["donor"] = small_chip(b"\xff" * SMALL_BYTES)
+        if number == 1:
+            read_chip(bench, clips, 1, "1", Role.PATIENT, "patient", yes)
+        read_chip(bench, clips, 1, "1", Role.NEW, "donor", yes)
+        assert plan_transfer(bench, journals, 1, "1", Role.NEW).reasons == ()
+        certificate = written(bench, clips, journals)
+        assert certificate.interruptions == 0  # type: ignore[attr-defined]
+        assert clips.chips["donor"].content == PATIENT
+
+
+def test_chips_read_under_each_others_name_are_noticed_by_the_serial(
+    bench: Bench, clips: Clips, journals: JournalFiles, tmp_path: Path
+) -> None:
+    serial = b"AH4K-20719C"
+    clips.chips["patient"] = small_chip(PATIENT[:100] + serial + PATIENT[111:])
+    correct_identifier(bench, ShopFolder(tmp_path / "home"), 1, "1", Kind.SERIAL, serial.decode())
+    read_chip(bench, clips, 1, "1", Role.PATIENT, "donor", yes)
+    read_chip(bench, clips, 1, "1", Role.DONOR, "patient", yes)
+    assert any("mixed up" in one for one in plan_transfer(bench, journals, 1, "1", Role.DONOR).reasons)
+    before = clips.chips["patient"].content
+    with pytest.raises(TransferRefused, match="mixed up"):
+        written(bench, clips, journals, "patient")
+    assert clips.chips["patient"].content == before
+
+
+def test_what_is_no_rom_needs_a_reason(
+    bench: Bench, clips: Clips, journals: JournalFiles, tmp_path: Path
+) -> None:
+    for name in ("a.bin", "b.bin"):
+        (tmp_path / name).write_bytes(b"Our number,Board number\r\n" * 30)
+    keep_files(bench, 1, "1", Role.PATIENT, [tmp_path / "a.bin", tmp_path / "b.bin"])
+    read_chip(bench, clips, 1, "1", Role.DONOR, "donor", yes)
+    planned = plan_transfer(bench, journals, 1, "1", Role.DONOR, padding=Padding.FILL)
+    assert any("fails rules" in one for one in planned.reasons)
+
+
+def test_a_read_is_kept_before_the_next_begins(bench: Bench, clips: Clips) -> None:
+    chip = clips.chips["patient"]
+    with pytest.raises(ProgrammerError):
+        read_chip(bench, FadingClips(clips, reads=2), 1, "1", Role.PATIENT, "patient", yes, times=3)
+    kept = rom_reads(bench, 1, "1")
+    assert len(kept) == 2
+    assert {one.sitting for one in kept} == {1}
+    assert chip.content == PATIENT
+
+
+class FadingClips(CutClips):
+    """A chip that no longer answers after some whole reads."""
+
+    def __init__(self, clips: Clips, reads: int) -> None:
+        super().__init__(clips, 0)
+        self.reads = reads
+
+    @contextmanager
+    def open(self, name: str) -> Iterator[FlashBus]:
+        yield FadingBus(self.clips.chips[name], self.reads * SMALL_BYTES)
+
+
+class FadingBus(SimulatedBus):
+    def __init__(self, chip: SimulatedChip, most: int) -> None:
+        super().__init__(chip)
+        self.left = most
+
+    def exchange(self, out: bytes, read_count: int) -> bytes:
+        if read_count >= 1024:
+            if self.left <= 0:
+                raise ProgrammerError("The chip is gone.", "Press the clip on.")
+            self.left -= read_count
+        return super().exchange(out, read_count)
+
+
+def test_a_note_that_is_none_is_told(bench: Bench) -> None:
+    bench.shelf.note(BoardNote(1, "1", NoteKind.DUMP, "x", bench.now(), "Ada", "{}"))
+    with pytest.raises(LedgerError, match="cannot be used"):
+        rom_reads(bench, 1, "1")

@@ -104,7 +104,7 @@ def step_(screen: Screen, case: int, bay: str, step: str) -> None:
     screen.answer(_step_json(found), "\n".join(_step_text(found, measured.standing.of(step).why)))
 
 
-@command.command(name="measure")
+@command.command(name="measure", context_settings={"ignore_unknown_options": True})
 @click.argument("case", type=int)
 @click.argument("bay")
 @click.argument("step")
@@ -329,6 +329,10 @@ def _answer_entry(screen: Screen, measured: Measured, case: int, bay: str, step:
 def _found_lines(measured: Measured) -> list[str]:
     standing = measured.standing
     lines = [wrapped(f"{one.gate.value} is closed: {one.why}", "  ") for one in standing.closings]
+    lines += [
+        wrapped(f"{one.gate.value} is open by a person's word in spite of: {one.why}", "  ")
+        for one in standing.overridden
+    ]
     lines += [wrapped(one.text, "  ") for one in standing.statements]
     lines += [wrapped(one, "  ") for one in standing.remarks]
     return ["", "Found", *lines] if lines else []

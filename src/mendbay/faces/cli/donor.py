@@ -225,6 +225,7 @@ def free_(screen: Screen, item: int) -> None:
     screen.answer(_item_json(freed), f"Item {item} is free.")
 
 
+@_described
 @command.command(name="used")
 @click.argument("item", type=int)
 @click.argument("case", type=int)
@@ -232,24 +233,43 @@ def free_(screen: Screen, item: int) -> None:
 @click.argument("outcome", type=click.Choice(["worked", "failed"]))
 @PURPOSE
 @click.option(
-    "--rom", type=click.Choice(["moved", "not-moved", "not-needed", "unknown"]), default="moved",
+    "--rom", type=click.Choice(["moved", "not-moved", "not-needed", "unknown"]), default="unknown",
     show_default=True, help="What was done with the patient's ROM.",
 )  # fmt: skip
 @click.option("--remark", default="", help="Anything worth keeping.")
 @click.pass_obj
 def used(
-    screen: Screen, item: int, case: int, bay: str, outcome: str, purpose: str, rom: str, remark: str
+    screen: Screen,
+    /,
+    item: int,
+    case: int,
+    bay: str,
+    outcome: str,
+    purpose: str,
+    rom: str,
+    remark: str,
+    **described: str,
 ) -> None:
-    """Say how the swap with ITEM went for the drive in BAY of CASE; the odds learn from it."""
+    """Say how the swap with ITEM went for the drive in BAY of CASE; the odds learn from it.
+
+    Describe the patient as for the search; said again, the last word counts.
+    """
     levels = {
         "moved": Level.MOVED, "not-moved": Level.NOT_MOVED, "not-needed": Level.NOT_NEEDED,
         "unknown": Level.UNKNOWN,
     }  # fmt: skip
     with open_bench(screen.home) as bench:
         agreement = agreement_with(
-            bench, shop_files(screen.home), case, bay, item, PURPOSES[purpose], levels[rom]
+            bench,
+            shop_files(screen.home),
+            case,
+            bay,
+            item,
+            PURPOSES[purpose],
+            levels[rom],
+            BoardDescription(**described),
         )
-        done = record_swap(bench, item, case, agreement, outcome == "worked", remark)
+        done = record_swap(bench, item, case, bay, agreement, outcome == "worked", remark)
     screen.answer(
         _item_json(done), f"Noted: the {agreement.purpose} with item {item} {outcome}; the item is used."
     )
@@ -380,6 +400,13 @@ def _import_text(done: Imported) -> str:
         f"{wording.counted(len(done.plan.new), 'item')} {verb}, "
         f"{count_text(len(done.plan.changed))} changed, {count_text(done.plan.unchanged)} as they were.",
     ]
+    unread = [
+        header
+        for header, field in zip(done.table.headers, done.mapping.columns, strict=True)
+        if field is None and header
+    ]
+    if unread:
+        lines.append(wrapped(f"NOT READ, as nothing says what they hold: {', '.join(unread)}."))
     if done.troubles:
         lines.append(f"{wording.counted(len(done.troubles), 'row')} not taken:")
         for one in done.troubles[:SHOWN]:
@@ -417,7 +444,10 @@ def _search_text(found: DonorSearch, case: int, bay: str, reasons: bool) -> str:
         for option, name in DESCRIBED
         if getattr(found.patient, name)
     )
-    lines = [wrapped(f"Patient: {patient}."), ""]
+    lines = [wrapped(f"Patient: {patient}.")]
+    for one in found.unsettled:
+        lines.append(wrapped(f"Not compared, as it is not certain: {one.kind} {one.value}.", "  "))
+    lines.append("")
     ranking = found.ranking
     for place, match in enumerate(ranking.fitting, 1):
         lines += _match_lines(f"{place}.", match, reasons)
@@ -478,6 +508,7 @@ def _search_json(found: DonorSearch) -> dict[str, object]:
     return {
         "purpose": str(found.purpose),
         "patient": {name: getattr(found.patient, name) or None for _, name in DESCRIBED},
+        "not_compared": [{"kind": str(one.kind), "value": one.value} for one in found.unsettled],
         "stock": found.stock,
         "fitting_total": found.ranking.fitting_total,
         "ruled_out_total": found.ranking.stopped_total,

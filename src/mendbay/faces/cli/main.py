@@ -67,7 +67,8 @@ def command(ctx: click.Context, home: str | None, as_json: bool, quiet: bool) ->
     """The bench companion for failed hard drives and two-bay network storage boxes.
 
     A case runs from take-in to hand-back: open a case, read its drives into images, put the pair
-    together, see which files are whole, hand them back with proof. Drives are only ever read.
+    together, see which files are whole, hand them back with proof. Drives are only ever read; a chip of a
+    board is written by a verified plan alone.
     """
     from mendbay.faces.cli.screen import Screen
 

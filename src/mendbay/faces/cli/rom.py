@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from mendbay.board.flash_bus import SupplyQuestion
+from mendbay.board.flash_bus import SupplyQuestion, WhySupply
 from mendbay.board.flash_id import ChipFacts, size_text
 from mendbay.board.rom_map import map_words
 from mendbay.board.rom_reads import Verdict
@@ -51,8 +51,8 @@ CONFIRMED = click.option(
 def command() -> None:
     """Judge reads of a board's ROM; move it to another chip.
 
-    A patient's chip is only ever read. Nothing is written without a plan that was checked against
-    agreeing reads of both chips.
+    A chip named as the patient's, or holding its data, is only ever read. Nothing is written
+    without a plan that was checked against agreeing reads of both chips.
     """
 
 
@@ -147,7 +147,9 @@ def show(screen: Screen, case: int, bay: str) -> None:
 @click.argument("bay")
 @click.argument("target", type=TARGETS)
 @click.option("--fill", is_flag=True, help="Fill the rest of a larger chip with FF.")
-@click.option("--in-spite", "reason", default="", help="Why the dump is used although it fails its rules.")
+@click.option(
+    "--in-spite", "reason", default="", help="Why the dump is used in spite of what is proven wrong with it."
+)
 @click.pass_obj
 def plan(screen: Screen, case: int, bay: str, target: str, fill: bool, reason: str) -> None:
     """Draw up the transfer of the patient's ROM to the TARGET's chip, and check it.
@@ -156,7 +158,15 @@ def plan(screen: Screen, case: int, bay: str, target: str, fill: bool, reason: s
     """
     padding = Padding.FILL if fill else Padding.REFUSE
     with open_bench(screen.home) as bench:
-        planned = plan_transfer(bench, case, bay, Role(target), padding=padding, override_reason=reason)
+        planned = plan_transfer(
+            bench,
+            transfer_journals(screen.home),
+            case,
+            bay,
+            Role(target),
+            padding=padding,
+            override_reason=reason,
+        )
     _answer_plan(screen, planned, case, bay)
 
 
@@ -193,7 +203,10 @@ def write(screen: Screen, case: int, bay: str, programmer: str, volts: tuple[flo
 def restore(
     screen: Screen, case: int, bay: str, programmer: str, volts: tuple[float, ...], yes: bool
 ) -> None:
-    """Put the backup back on the chip that the plan of BAY was written to."""
+    """Put the backup back on a chip whose transfer was cut off.
+
+    A finished transfer cannot be told from the patient's own chip, and is never overwritten.
+    """
     _carry_out(screen, case, bay, programmer, volts, yes, restore=True)
 
 
@@ -204,12 +217,16 @@ def _carry_out(
     with open_bench(screen.home, tell=screen.tell) as bench:
         planned = tell_plan(bench, journals, case, bay)
         target = planned.plan.target
+        doing = "BACKUP PUT BACK. " if restore else ""
         question = (
-            f"Is the {target.role}'s chip on the clip ({target.chip_name}, "
+            f"{doing}Is the {target.role}'s chip on the clip ({target.chip_name}, "
             f"{size_text(target.size_bytes)}), and the patient's put away?"
         )
         if not planned.reasons and not yes and not _confirmed(screen, question):
-            screen.answer({"written": False}, "Nothing was written.")
+            screen.answer(
+                {"written": False},
+                "Nothing was written: nobody said that the right chip is on the clip (--yes).",
+            )
             sys.exit(EXIT_INCOMPLETE)
         certificate = carry_out(
             bench,
@@ -221,14 +238,19 @@ def _carry_out(
             asking(screen, volts),
             restore=restore,
         )
-    screen.answer({"written": True, "certificate": certificate.as_record()}, _certificate_text(certificate))
+    screen.answer(
+        {"written": not certificate.only_read, "certificate": certificate.as_record()},
+        _certificate_text(certificate),
+    )
+    if certificate.only_read:
+        sys.exit(EXIT_INCOMPLETE)
 
 
 def asking(screen: Screen, checked: tuple[float, ...]) -> Callable[[SupplyQuestion], bool]:
     """Asks about the chip's supply: the person at the keyboard, or what was said on the command line."""
 
     def ask(question: SupplyQuestion) -> bool:
-        if checked:
+        if checked and question.why is not WhySupply.NO_ANSWER:  # a silent chip is for a person to look at
             return any(abs(one - question.volts) < 0.05 for one in checked)
         for caution in question.cautions:
             screen.say(wrapped(f"CAUTION: {caution}", "  "))
@@ -252,10 +274,10 @@ def _reads_text(reads: tuple[RomRead, ...]) -> str:
         (
             one.role.value,
             str(one.sitting),
-            one.file.path.rpartition("/")[2],
+            one.file.path.rpartition("/")[2][:22],
             bytes_text(one.file.size_bytes),
-            one.file.sha256[:16],
-            one.origin[:24],
+            one.file.sha256[:12],
+            one.origin if len(one.origin) <= 14 else f"{one.origin[:13]}…",
         )
         for one in reads
     ]
@@ -391,6 +413,10 @@ def _answer_plan(screen: Screen, planned: Planned, case: int, bay: str) -> None:
         lines.append(
             f"Next: put that right, then {called} rom plan {case} {bay} {planned.plan.target.role.value}"
         )
+    elif planned.restored:
+        lines.append("Its backup was put back. Next: plan anew if the transfer is still wanted.")
+    elif all(step.state == "done" for step in planned.steps):
+        lines.append("Done and proven. Next: fit the board, and see whether the drive is detected.")
     else:
         lines.append(f"Next: {called} rom write {case} {bay}")
     screen.answer(_plan_json(planned), "\n".join(lines))
@@ -434,12 +460,13 @@ def _certificate_text(one: Certificate) -> str:
     done = "Nothing was written: the chip already holds it" if one.only_read else "Written and proven"
     lines = [
         f"{done}: {one.chip_name} reads back equal {len(one.read_back_sha256)} times.",
-        f"  SHA-256 of the content: {one.image_sha256}",
+        "  SHA-256 of the content:",
+        f"  {one.image_sha256}",
         f"  blocks changed: {count_text(one.blocks)}, pages programmed: {count_text(one.pages)}",
     ]
     if one.interruptions:
         lines.append(
-            f"  it had been cut off {one.interruptions} times; {one.earlier_blocks} blocks were done then"
+            f"  it had been cut off before ({one.interruptions}); blocks done then: {one.earlier_blocks}"
         )
     if one.only_read:
         lines.append("  this proves the content, and not which chip is on the clip")

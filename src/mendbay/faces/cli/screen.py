@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import signal
 import sys
@@ -51,7 +52,7 @@ class Screen:
         if self.as_json:
             click.echo(json.dumps(facts, ensure_ascii=False, indent=2))
         else:
-            click.echo(text)
+            click.echo(_without_controls(text))
 
     def say(self, text: str) -> None:
         """A sentence on the way, for people only."""
@@ -119,6 +120,14 @@ class Screen:
             default=True,
             err=True,
         )
+
+
+_CONTROLS = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f]")
+
+
+def _without_controls(text: str) -> str:
+    """A text in which nothing moves the cursor or speaks to the terminal: names come from outside."""
+    return _CONTROLS.sub(lambda one: f"\\x{ord(one[0]):02x}", text)
 
 
 def _progress_line(event: ReadingProgress | StepProgress) -> str:
