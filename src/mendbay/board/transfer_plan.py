@@ -127,7 +127,7 @@ class TransferPlan:
 
     @property
     def job(self) -> str:
-        """What a journal belongs to: SHA-256 over the dumps, the name of the backup, the chip, its size and the
+        """What a journal belongs to: SHA-256 over the dumps, the backup's name, the chip, its size and the
         padding; the same for a transfer and its restoring. The name tells two blank chips apart."""
         parts = (
             FORMAT,

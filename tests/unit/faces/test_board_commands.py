@@ -16,7 +16,7 @@ from mendbay.outlets.scenario.practice import Practice, make_practice
 
 ROOT = Path(__file__).parents[3]
 SCHEMA = json.loads((ROOT / "docs" / "json" / "answers.schema.json").read_text())
-CHECKED = ("--supply-checked", "1.8", "--supply-checked", "3.3")
+CHECKED = ("--supply-checked", "1.8", "--supply-checked", "3.3", "--marked-3v")
 
 Run = Callable[..., subprocess.CompletedProcess[str]]
 
@@ -193,6 +193,7 @@ def test_dumps_of_a_poor_clip_are_voted_on_and_make_no_plan(
 def test_a_supply_that_was_not_checked_is_not_set(run: Run, practice: Practice) -> None:
     clip = ("--programmer", f"simulated:{practice.donor_chip}")
     refused(run, 62, "rom", "read", "1", "1", "donor", *clip)
+    refused(run, 62, "rom", "read", "1", "1", "donor", *clip, *CHECKED[:-1])
     assert answer(run, "rom", "show", "1", "1")["reads"] == []
 
 

@@ -67,7 +67,9 @@ def test_every_command_of_the_boards_tour_works_as_printed(tmp_path: Path) -> No
     typed = commands("## The board, in ten minutes more")
     assert len(typed) >= 14
     asked = ("mendbay rom read", "mendbay rom write")
-    checked = " --supply-checked 1.8 --supply-checked 3.3"  # what a person is asked at the keyboard
+    checked = (
+        " --supply-checked 1.8 --supply-checked 3.3 --marked-3v"  # what a person is asked at the keyboard
+    )
     lines = ['mendbay case open "An earlier customer"']
     lines += [
         line + (checked if line.startswith(asked) else "") + (" --yes" if " rom write" in line else "")

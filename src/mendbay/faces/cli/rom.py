@@ -47,6 +47,12 @@ CONFIRMED = click.option(
 )
 
 
+MARKED = click.option(
+    "--marked-3v", is_flag=True,
+    help="You have read from its marking and data sheet that it is a 3 V part, if it is silent at 1.8 V.",
+)  # fmt: skip
+
+
 @click.group(name="rom")
 def command() -> None:
     """Judge reads of a board's ROM; move it to another chip.
@@ -79,15 +85,30 @@ def keep(screen: Screen, case: int, bay: str, role: str, files: tuple[Path, ...]
 @click.argument("role", type=ROLES)
 @PROGRAMMER
 @CONFIRMED
+@MARKED
 @click.option("--times", default=3, show_default=True, help="How many whole reads.")
 @click.pass_obj
 def read(
-    screen: Screen, case: int, bay: str, role: str, programmer: str, volts: tuple[float, ...], times: int
+    screen: Screen,
+    case: int,
+    bay: str,
+    role: str,
+    programmer: str,
+    volts: tuple[float, ...],
+    marked_3v: bool,
+    times: int,
 ) -> None:
     """Read the chip of BAY through an adapter, several times, lowest supply first."""
     with open_bench(screen.home, tell=screen.tell) as bench:
         reads, facts = read_chip(
-            bench, BenchProgrammers(), case, bay, Role(role), programmer, asking(screen, volts), times
+            bench,
+            BenchProgrammers(),
+            case,
+            bay,
+            Role(role),
+            programmer,
+            asking(screen, volts, marked_3v),
+            times,
         )
     lines = [
         _chip_text(facts),
@@ -186,11 +207,14 @@ def steps(screen: Screen, case: int, bay: str) -> None:
 @click.argument("bay")
 @PROGRAMMER
 @CONFIRMED
+@MARKED
 @click.option("--yes", is_flag=True, help="Do not ask whether the right chip is on the clip.")
 @click.pass_obj
-def write(screen: Screen, case: int, bay: str, programmer: str, volts: tuple[float, ...], yes: bool) -> None:
+def write(
+    screen: Screen, case: int, bay: str, programmer: str, volts: tuple[float, ...], marked_3v: bool, yes: bool
+) -> None:
     """Write what the plan of BAY says, read it back and prove it; goes on where it was cut off."""
-    _carry_out(screen, case, bay, programmer, volts, yes, restore=False)
+    _carry_out(screen, case, bay, programmer, volts, marked_3v, yes, restore=False)
 
 
 @command.command(name="restore")
@@ -198,20 +222,28 @@ def write(screen: Screen, case: int, bay: str, programmer: str, volts: tuple[flo
 @click.argument("bay")
 @PROGRAMMER
 @CONFIRMED
+@MARKED
 @click.option("--yes", is_flag=True, help="Do not ask whether the right chip is on the clip.")
 @click.pass_obj
 def restore(
-    screen: Screen, case: int, bay: str, programmer: str, volts: tuple[float, ...], yes: bool
+    screen: Screen, case: int, bay: str, programmer: str, volts: tuple[float, ...], marked_3v: bool, yes: bool
 ) -> None:
     """Put the backup back on a chip whose transfer was cut off.
 
     A finished transfer cannot be told from the patient's own chip, and is never overwritten.
     """
-    _carry_out(screen, case, bay, programmer, volts, yes, restore=True)
+    _carry_out(screen, case, bay, programmer, volts, marked_3v, yes, restore=True)
 
 
 def _carry_out(
-    screen: Screen, case: int, bay: str, programmer: str, volts: tuple[float, ...], yes: bool, restore: bool
+    screen: Screen,
+    case: int,
+    bay: str,
+    programmer: str,
+    volts: tuple[float, ...],
+    marked_3v: bool,
+    yes: bool,
+    restore: bool,
 ) -> None:
     journals = transfer_journals(screen.home)
     with open_bench(screen.home, tell=screen.tell) as bench:
@@ -235,7 +267,7 @@ def _carry_out(
             case,
             bay,
             programmer,
-            asking(screen, volts),
+            asking(screen, volts, marked_3v),
             restore=restore,
         )
     screen.answer(
@@ -246,11 +278,11 @@ def _carry_out(
         sys.exit(EXIT_INCOMPLETE)
 
 
-def asking(screen: Screen, checked: tuple[float, ...]) -> Callable[[SupplyQuestion], bool]:
+def asking(screen: Screen, checked: tuple[float, ...], marked_3v: bool) -> Callable[[SupplyQuestion], bool]:
     """Asks about the chip's supply: the person at the keyboard, or what was said on the command line."""
 
     def ask(question: SupplyQuestion) -> bool:
-        if checked and question.why is not WhySupply.NO_ANSWER:  # a silent chip is for a person to look at
+        if checked and (marked_3v or question.why is not WhySupply.NO_ANSWER):
             return any(abs(one - question.volts) < 0.05 for one in checked)
         for caution in question.cautions:
             screen.say(wrapped(f"CAUTION: {caution}", "  "))
