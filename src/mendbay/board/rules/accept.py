@@ -1,0 +1,174 @@
+"""Which hits become rules: by templates, then one rule for each extent and each stored value."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from mendbay.board.rules.algorithm import Kind
+from mendbay.board.rules.material import Material
+from mendbay.board.rules.probes import MEMBER_MARGIN, TEMPLATE_MARGIN, Layout
+from mendbay.board.rules.rule import Rule, joined
+from mendbay.board.rules.scan import Hits
+
+Floats = npt.NDArray[np.float64]
+
+_WEAKEST = 4.0
+"""Bits by which a hit must exceed its own price to count for its template at all."""
+_NEAR = 8
+"""Regions whose both ends lie within so many bytes are one extent."""
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A rule with the layout it was found by (None if by no template)."""
+
+    rule: Rule
+    layout: Layout | None
+    gain: float
+    simplicity: float = 0.0
+    """Price of what was guessed: among equal explanations the cheaper one is kept."""
+
+
+def accepted(hits: Hits, count: int) -> list[Found]:
+    """The rules that the hits of one template justify.
+
+    Args:
+        hits: of one algorithm, order and layout.
+        count: dumps of the revision searched.
+    """
+    gains = hits.bits - hits.prices
+    order = np.argsort(-gains, kind="stable")
+    order = order[gains[order] > 0][:256]
+    if not order.size:
+        return []
+    if float(gains[order][gains[order] >= _WEAKEST].sum()) - hits.price < TEMPLATE_MARGIN:
+        return []
+    strong = [one for one in _apart(hits, order, gains, count) if one.gain >= _WEAKEST]
+    if sum(one.gain for one in strong) - hits.price < TEMPLATE_MARGIN:
+        return []
+    least = MEMBER_MARGIN - 2.0 if hits.rows else MEMBER_MARGIN
+    sure = [one for one in strong if one.gain >= least]
+    return [_paid(one, hits.price / len(sure)) for one in sure]
+
+
+def _paid(one: Found, price: float) -> Found:
+    gain = max(0.0, one.gain - price)
+    return replace(one, gain=gain, rule=replace(one.rule, evidence=round(gain, 2)))
+
+
+def _apart(hits: Hits, order: npt.NDArray[np.int64], gains: Floats, count: int) -> list[Found]:
+    """Hits in the given order, without those that contradict an earlier one."""
+    kept: list[Found] = []
+    for one in order.tolist():
+        fresh = found_of(hits, one, float(gains[one]), count)
+        if not any(hurts(fresh.rule, other.rule) for other in kept):
+            kept.append(fresh)
+    return kept
+
+
+def found_of(hits: Hits, one: int, gain: float, count: int) -> Found:
+    """One hit as a rule."""
+    groups = int(hits.groups[one])
+    rule = Rule(
+        hits.algorithm,
+        int(hits.starts[one]),
+        int(hits.ends[one]),
+        int(hits.places[one]),
+        hits.order,
+        hits.hole,
+        evidence=round(gain, 2),
+        dumps=count,
+        distinct=max(1, int(hits.distinct[one])),
+        revisions=tuple(bit for bit in range(groups.bit_length()) if groups >> bit & 1),
+    )
+    return Found(rule, hits.layout, gain, hits.price + float(hits.prices[one]))
+
+
+def one_of_each(material: Material, found: Iterable[Found], kept: Sequence[Found] = ()) -> list[Found]:
+    """Without restatements: one rule for each stored value and each extent, those in `kept` first, then the
+    best supported."""
+    chosen = list(kept)
+    for one in sorted(found, key=lambda one: (-one.gain, one.simplicity)):
+        if any(_restates(one.rule, other.rule) for other in chosen):
+            continue
+        if not _made_of_others(material, one.rule, [other.rule for other in chosen]):
+            chosen.append(one)
+    return [
+        one
+        for one in chosen
+        if one in kept
+        or not _made_of_others(material, one.rule, [other.rule for other in chosen if other is not one])
+    ]
+
+
+def _restates(one: Rule, other: Rule) -> bool:
+    if same_field(one, other):
+        return True
+    left, right = extent(one), extent(other)
+    return abs(left[0] - right[0]) <= _NEAR and abs(left[1] - right[1]) <= _NEAR
+
+
+def same_field(one: Rule, other: Rule) -> bool:
+    """Whether the stored values of two rules share a byte."""
+    if one.place is None or other.place is None:
+        return False
+    return one.place < other.place + other.field_bytes and other.place < one.place + one.field_bytes
+
+
+def hurts(one: Rule, other: Rule) -> bool:
+    """Whether a further rule restates another, or crosses its region without lying in it or around it."""
+    if _restates(one, other):
+        return True
+    meets = one.start < other.end and other.start < one.end
+    around = one.start <= other.start and other.end <= one.end
+    return meets and not around and not (other.start <= one.start and one.end <= other.end)
+
+
+def _made_of_others(material: Material, one: Rule, others: Sequence[Rule]) -> bool:
+    """Whether a sum or exclusive-or holds because smaller ones inside it do and the rest is filler."""
+    if one.algorithm.kind not in (Kind.SUM, Kind.XOR) or one.place is None:
+        return False
+    left = joined([extent(one)])
+    if len(one.covers) > 1:
+        return False
+    start, end = extent(one)
+    inside = [
+        extent(other)
+        for other in others
+        if other.algorithm.kind is one.algorithm.kind
+        and len(other.covers) == 1
+        and start - _NEAR <= extent(other)[0]
+        and extent(other)[1] <= end + _NEAR
+        and extent(other)[1] - extent(other)[0] < end - start
+    ]
+    if not inside:
+        return False
+    rest = remaining(left, joined(inside))
+    return sum(int(material.telling(np.array([a]), np.array([b]))[0]) for a, b in rest) <= _NEAR
+
+
+def remaining(
+    spans: Sequence[tuple[int, int]], without: Sequence[tuple[int, int]]
+) -> tuple[tuple[int, int], ...]:
+    """The ranges without those of `without`; both rising and apart."""
+    found = []
+    for start, end in spans:
+        for left, right in without:
+            if right <= start or left >= end:
+                continue
+            if left > start:
+                found.append((start, left))
+            start = max(start, right)
+        if start < end:
+            found.append((start, end))
+    return tuple(found)
+
+
+def extent(rule: Rule) -> tuple[int, int]:
+    """Region and stored value together if they touch; else the region."""
+    spans = rule.covers
+    return spans[0] if len(spans) == 1 else (rule.start, rule.end)

@@ -1,0 +1,228 @@
+"""The search for the rules of one code revision: listed algorithms first, then what the dumps themselves say
+of unlisted polynomials and of start and final values, then further blocks of the templates found."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from itertools import combinations
+
+import numpy as np
+import numpy.typing as npt
+
+from mendbay.board.rules.accept import Found, accepted, extent, one_of_each
+from mendbay.board.rules.algorithm import Algorithm, Order, swapped
+from mendbay.board.rules.directory import StoredIndex, arrays, directories
+from mendbay.board.rules.engines import USUAL_PRICE, CrcEngine, Engine, crc_engines, engines
+from mendbay.board.rules.follow import followed
+from mendbay.board.rules.free import free_chains
+from mendbay.board.rules.lookup import Stored, elsewhere, fitted
+from mendbay.board.rules.material import Material
+from mendbay.board.rules.probes import Regions, probes, together
+from mendbay.board.rules.rule import Rule
+from mendbay.board.rules.scan import scan
+from mendbay.board.rules.segments import edges, natural_regions
+from mendbay.board.rules.solve import from_directory, from_pair, polynomials
+
+Bytes = npt.NDArray[np.uint8]
+
+_SWAPS = (2, 4)
+_SWAP_PRICE = 2.0
+_ENOUGH = 0.5
+"""Share of the bytes that are not filler which the rules must cover for swapped bytes not to be tried."""
+_SOLVED_TABLES, _SOLVED_PAIRS, _MOST_SOLVED = 3, 6, 256
+_SWAPPED_ORDERS = (Order.LITTLE, Order.BIG, Order.SWAPPED_LITTLE, Order.SWAPPED_BIG)
+
+
+def search(own: Sequence[Bytes], others: Sequence[Sequence[Bytes]]) -> list[Rule]:
+    """The rules of one revision.
+
+    Args:
+        own: its dumps.
+        others: dumps of other revisions, which may confirm a rule.
+
+    Returns:
+        The rules, whose `revisions` count this one as 0 and the others from 1.
+    """
+    material = Material(own, others)
+    rules = [one.rule for one in Search(material).run()]
+    for group in _SWAPS:
+        if _covered(material, rules) >= _ENOUGH or material.size % group:
+            break
+        turned = Material(
+            [swapped(one, group) for one in own],
+            [[swapped(one, group) for one in some] for some in others],
+            _SWAPPED_ORDERS if group == 2 else _SWAPPED_ORDERS[:2],
+        )
+        # A sum does not mind the order of bytes, or has been asked with words in either order.
+        found = [_turned_back(one.rule, group) for one in Search(turned, _SWAP_PRICE, few=True).run()]
+        rules += [one for one in found if one is not None and not _known(one, rules)]
+    return rules
+
+
+def _covered(material: Material, rules: Sequence[Rule]) -> float:
+    flags = np.zeros(material.size, np.bool_)
+    for rule in rules:
+        flags[rule.start : rule.end] = True
+    telling = (material.dumps[0] != 0x00) & (material.dumps[0] != 0xFF)
+    return float(flags[telling].mean()) if telling.any() else 1.0
+
+
+def _known(one: Rule, rules: Sequence[Rule]) -> bool:
+    first, last = extent(one)
+    return any(abs(extent(rule)[0] - first) <= 8 and abs(extent(rule)[1] - last) <= 8 for rule in rules)
+
+
+def _turned_back(rule: Rule, group: int) -> Rule | None:
+    """A rule of swapped dumps as one of the dumps as they are; None if it does not keep whole groups."""
+    if rule.start % group or rule.end % group or rule.place is None:
+        return None
+    size = rule.field_bytes
+    algorithm = replace(rule.algorithm, swap=group)
+    if size >= group:
+        if rule.place % group:
+            return None
+        return replace(rule, algorithm=algorithm, order=_order_back(rule.order, group, size))
+    last = rule.place % group + size - 1
+    place = rule.place - rule.place % group + group - 1 - last
+    if last >= group:
+        return None
+    flipped = {Order.LITTLE: Order.BIG, Order.BIG: Order.LITTLE}
+    order = flipped[rule.order] if size > 1 else rule.order
+    return replace(rule, algorithm=algorithm, order=order, place=place)
+
+
+def _order_back(order: Order, group: int, size: int) -> Order:
+    if group == size:
+        return {Order.LITTLE: Order.BIG, Order.BIG: Order.LITTLE}.get(order, order)
+    plain = (Order.LITTLE, Order.BIG)
+    pairs = (Order.SWAPPED_LITTLE, Order.SWAPPED_BIG)
+    return pairs[plain.index(order)] if order in plain else plain[pairs.index(order)]
+
+
+class Search:
+    """One search; see the module.
+
+    Args:
+        material: the dumps.
+        price: bits that the whole search costs, for being one of several.
+        few: whether only cyclic checks of the most usual polynomials are tried.
+    """
+
+    def __init__(self, material: Material, price: float = 0.0, few: bool = False) -> None:
+        self._material, self._price, self._few = material, price, few
+        self._edges = edges(material.dumps[0], material.vary)
+        natural = (self._edges.starts, self._edges.strong_ends, self._edges.weak_ends)
+        prices = self._edges.start_prices
+        self._strong = np.sort(self._edges.starts[prices == prices.min()])
+        self._natural = np.unique(np.concatenate(natural))
+        self._tables = directories(material.dumps[0], self._natural)
+        starts, ends, prices = natural_regions(self._edges)
+        free = Regions(starts, ends, prices, np.zeros(starts.size, np.int64), (1.0,))
+        self._regions = together([free, *(one.regions(len(self._tables)) for one in self._tables)])
+        self._probes = {width: probes(material, self._regions, width) for width in (8, 16, 32)}
+        self._index: dict[int, dict[Order, StoredIndex]] = {}
+        self._stored: dict[int, dict[Order, Stored]] = {}
+        self._found: list[Found] = []
+        self._unknown: list[tuple[Engine, Found]] = []
+
+    def run(self) -> list[Found]:
+        """All rules justified, without restatements."""
+        material = self._material
+        for engine in engines(
+            material.dumps, [width for width, some in self._probes.items() if some], self._few
+        ):
+            self._ask(engine)
+        chosen = one_of_each(material, self._found)
+        chosen = one_of_each(material, followed(material, chosen, self._edges))
+        if not self._explained(chosen):
+            self._found = list(chosen)
+            self._unlisted()
+            self._solve()
+            self._found += free_chains(material, self._edges, chosen)
+            chosen = one_of_each(material, self._found, chosen)
+            chosen = one_of_each(material, followed(material, chosen, self._edges))
+        return one_of_each(material, [one for _, one in self._unknown], chosen)
+
+    def _explained(self, chosen: Sequence[Found]) -> bool:
+        return _covered(self._material, [one.rule for one in chosen]) >= 0.9
+
+    def _ask(self, engine: Engine, variants: Sequence[Algorithm] = (), price: float = 0.0) -> None:
+        """All questions to one engine; its tables are dropped with it."""
+        material, width = self._material, engine.base.width
+        engine.price += self._price + price
+        for probe in self._probes[width]:
+            for hits in scan(engine, material, probe, variants):
+                self._found += accepted(hits, material.own)
+            if not variants:
+                self._unknown += [(engine, one) for one in fitted(engine, material, probe)]
+        if width == 8 or variants:
+            return
+        if self._tables:
+            for hits in arrays(engine, material, self._tables, self._words(width)):
+                self._found += accepted(hits, material.own)
+        for hits in elsewhere(engine, material, self._regions, self._places(width)):
+            self._found += accepted(hits, material.own)
+        engine.release()
+
+    def _words(self, width: int) -> dict[Order, StoredIndex]:
+        if width not in self._index:
+            orders = self._material.orders(width)
+            self._index[width] = {one: StoredIndex(self._material, width, one) for one in orders}
+        return self._index[width]
+
+    def _places(self, width: int) -> dict[Order, Stored]:
+        if width == 16 and self._material.own == 1:
+            return {}
+        if width not in self._stored:
+            orders = self._material.orders(width)
+            self._stored[width] = {one: Stored(self._material, width, one) for one in orders}
+        return self._stored[width]
+
+    def _unlisted(self) -> None:
+        """Tries polynomials that the dumps themselves gave: naming one costs its whole width."""
+        for one in polynomials(self._material):
+            for engine in crc_engines(self._material.dumps, one.polynomial, one.width, float(one.width)):
+                if engine.base.reflected is one.reflected:
+                    self._ask(engine)
+
+    def _solve(self) -> None:
+        """Tries start and final values that fit several blocks: naming them costs twice the width."""
+        chosen = one_of_each(self._material, [one for _, one in self._unknown])
+        pairs = combinations([(engine, one) for engine, one in self._unknown if one in chosen], 2)
+        same = [(a, b) for a, b in pairs if a[0] is b[0] and a[1].rule.order is b[1].rule.order]
+        tried: set[Algorithm] = set()
+        for one, two in same[:_SOLVED_PAIRS]:
+            engine = one[0]
+            if isinstance(engine, CrcEngine):
+                rules = one[1].rule, two[1].rule
+                self._try(engine, from_pair(engine, self._material, *rules, self._strong), tried, 2)
+        for table in self._tables[:_SOLVED_TABLES]:
+            if self._rests_on(table.starts):
+                continue
+            for engine in engines(self._material.dumps, (16, 32), self._few):
+                if isinstance(engine, CrcEngine):
+                    self._try(engine, from_directory(engine, self._material, table), tried, 2)
+
+    def _try(
+        self, engine: CrcEngine, variants: Iterable[Algorithm], tried: set[Algorithm], fitted_to: int
+    ) -> None:
+        """Asks for each variant, and keeps its rules if they hold in more blocks than it was fitted to."""
+        for variant in variants:
+            if variant in tried or len(tried) >= _MOST_SOLVED:
+                continue
+            tried.add(variant)
+            before = len(self._found)
+            fresh = CrcEngine(self._material.dumps, engine.base, USUAL_PRICE)
+            self._ask(fresh, (variant,), 2.0 * engine.base.width)
+            places = {one.rule.place for one in self._found[before:]}
+            if len(places) <= fitted_to:
+                del self._found[before:]
+
+    def _rests_on(self, starts: npt.NDArray[np.int64]) -> bool:
+        """Whether rules already begin in most of these blocks."""
+        begun = np.array([one.rule.start for one in self._found], np.int64)
+        if not begun.size:
+            return False
+        near = [bool(((begun >= start - 8) & (begun < start + 72)).any()) for start in starts.tolist()]
+        return sum(near) * 2 > len(near)

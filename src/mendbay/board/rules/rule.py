@@ -1,0 +1,113 @@
+"""One learned rule: which bytes are checked how, and where the value lies."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from mendbay.board.rules.algorithm import Algorithm, Bytes, Order, as_array, stored_value
+
+
+class Hole(StrEnum):
+    """What stands for the stored value while the check is computed, if it lies inside its own region."""
+
+    NONE = "none"
+    """It lies outside."""
+    ZEROS = "zeros"
+    ONES = "ones"
+    LEFT_OUT = "left out"
+
+
+FILL = {Hole.ZEROS: 0x00, Hole.ONES: 0xFF}
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """A region that checks itself.
+
+    Args:
+        algorithm: how the value is computed.
+        start, end: the region, end exclusive, in bytes of the dump.
+        place: first byte of the stored value; None if the whole region must give `expected`.
+        order: byte order of the stored value.
+        hole: what stands for the stored value if it lies inside the region.
+        expected: what the region must give if there is no stored value; else 0.
+        evidence: bits by which the dumps speak for the rule, what was tried already taken off.
+        dumps: known-good dumps it rests on.
+        distinct: different values among them.
+        revisions: numbers of the code revisions it was seen to hold in.
+    """
+
+    algorithm: Algorithm
+    start: int
+    end: int
+    place: int | None
+    order: Order
+    hole: Hole = Hole.NONE
+    expected: int = 0
+    evidence: float = 0.0
+    dumps: int = 1
+    distinct: int = 1
+    revisions: tuple[int, ...] = (0,)
+
+    @property
+    def field_bytes(self) -> int:
+        """Bytes of the stored value."""
+        return self.algorithm.width // 8
+
+    @property
+    def covers(self) -> tuple[tuple[int, int], ...]:
+        """Ranges (start, end) whose change the rule would notice, stored value included; rising, apart."""
+        spans = [(self.start, self.end)]
+        if self.place is not None:
+            spans.append((self.place, self.place + self.field_bytes))
+        return joined(spans)
+
+    @property
+    def size_needed(self) -> int:
+        """Bytes a dump must have for the rule to be asked."""
+        return self.covers[-1][1]
+
+    def computed(self, data: bytes | Bytes) -> int:
+        """What the region gives."""
+        taken = as_array(data)[self.start : self.end]
+        if self.hole is not Hole.NONE and self.place is not None:
+            first = self.place - self.start
+            inside = slice(first, first + self.field_bytes)
+            if self.hole is Hole.LEFT_OUT:
+                taken = np.delete(taken, inside)
+            else:
+                taken = taken.copy()
+                taken[inside] = FILL[self.hole]
+        return self.algorithm.value(taken)
+
+    def stored(self, data: bytes | Bytes) -> int:
+        """What the dump says it should be."""
+        if self.place is None:
+            return self.expected
+        return stored_value(as_array(data), self.place, self.algorithm.width, self.order)
+
+    def holds(self, data: bytes | Bytes) -> bool:
+        """Whether the region gives the stored value; false too if the dump is too short."""
+        return len(data) >= self.size_needed and self.computed(data) == self.stored(data)
+
+    @property
+    def name(self) -> str:
+        """In words."""
+        where = "must come out as" if self.place is None else "stored at"
+        value = f"{self.expected:X}" if self.place is None else f"{self.place:#x} ({self.order.value})"
+        inside = "" if self.hole is Hole.NONE else f", its own place taken as {self.hole.value}"
+        return f"{self.algorithm.name} of {self.start:#x} to {self.end - 1:#x}, {where} {value}{inside}"
+
+
+def joined(spans: list[tuple[int, int]]) -> tuple[tuple[int, int], ...]:
+    """The ranges in rising order, touching ones joined."""
+    found: list[tuple[int, int]] = []
+    for start, end in sorted(spans):
+        if found and start <= found[-1][1]:
+            found[-1] = (found[-1][0], max(end, found[-1][1]))
+        elif end > start:
+            found.append((start, end))
+    return tuple(found)
