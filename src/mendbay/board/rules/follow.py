@@ -73,7 +73,7 @@ def _round(
     found = _hits(material, engine, algorithm, layout, parts)
     if engine.base.width == 32:
         reached = {_block(one, layout)[0] for one in found}
-        open_starts = [place for place in starts if place not in reached][:16]
+        open_starts = [place for place in starts if place not in reached][:8]
         for place in open_starts:
             found += _hits(material, engine, algorithm, layout, [_free(place, material.size)])
         met = {_block(one, layout)[1] for one in found}
