@@ -31,8 +31,6 @@ class NoteKind(StrEnum):
     """A read of a chip; the subject is its file's place."""
     PLAN = "plan"
     """A transfer that was planned; the subject is the plan's name."""
-    JOURNAL = "journal"
-    """A step of a transfer under way; the subject is the plan's name."""
     CERTIFICATE = "certificate"
     """A transfer that was done and proven; the subject is the plan's name."""
     SWAP = "swap"

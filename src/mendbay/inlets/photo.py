@@ -15,17 +15,14 @@ import hashlib
 import json
 import os
 import socket
-import stat
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
-from pathlib import Path
 from types import TracebackType
 
 from mendbay.board.sighting import PictureFault, PictureReading, Trouble
 from mendbay.board.sighting_text import NotAReading, unpacked
-from mendbay.core.errors import ToolMissing, UsageError
+from mendbay.core.errors import ToolMissing
 from mendbay.inlets import photo_wire
 
 PICTURE_BYTES = 48 << 20
@@ -145,21 +142,16 @@ class PictureReader:
             self._child.end()
             self._child = None
 
-    def read(self, path: Path) -> PictureReading:
-        """What is seen in the picture at `path`, under its file's name. A link is followed.
+    def read_bytes(self, data: bytes, name: str) -> PictureReading:
+        """What is seen in a picture, given as the bytes of its file.
 
         Returns:
-            The reading. Its one trouble is `UNUSABLE` if there is no such file, it is no JPEG, PNG or WebP
-            picture, is damaged, too large, or not read in time. `sha256` is that of the file, empty if the
-            file could not be read or is larger than is taken.
+            The reading under the name given. Its one trouble is `UNUSABLE` if the bytes are no JPEG, PNG or
+            WebP picture, damaged, too many, or not read in time.
 
         Raises:
             ToolMissing: the libraries for reading pictures are not installed.
         """
-        return self._read(path, follow=True)
-
-    def read_bytes(self, data: bytes, name: str) -> PictureReading:
-        """What is seen in a picture given as the bytes of its file; else as `read`."""
         digest = hashlib.sha256(data).hexdigest()
         if len(data) > self.picture_bytes:
             return _unusable(name, digest, self._too_large(len(data)), SMALLER)
@@ -181,48 +173,6 @@ class PictureReader:
         except BaseException:
             self.close()  # an answer still to come would be taken for the next picture's
             raise
-
-    def read_folder(self, folder: Path) -> Iterator[PictureReading]:
-        """What is seen in each picture of a folder, by name.
-
-        Everything in the folder gives a reading, so that nothing is passed over in silence: what is no
-        picture, a folder or a link gives an unusable one. Links are never followed, since a folder of
-        pictures may come from outside. Only names that begin with a dot are left out.
-
-        Raises:
-            UsageError: there is no such folder.
-            ToolMissing: as `read`.
-        """
-        try:
-            names = sorted(os.listdir(folder))
-        except OSError as trouble:
-            raise UsageError(
-                f"{folder} is not a folder that can be read: {trouble.strerror}", "Check the name"
-            ) from None
-        for name in names:
-            if not name.startswith("."):
-                yield self._read(folder / name, follow=False)
-
-    def _read(self, path: Path, *, follow: bool) -> PictureReading:
-        flags = os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK | (0 if follow else os.O_NOFOLLOW)
-        if not follow and path.is_symlink():
-            return _unusable(
-                path.name, "", "This is a link, which is not followed", "Put the picture itself here."
-            )
-        try:
-            descriptor = os.open(path, flags)
-            about = os.fstat(descriptor)
-            if not stat.S_ISREG(about.st_mode):
-                os.close(descriptor)
-                return _unusable(path.name, "", "This is not a file", "Put only pictures in this folder.")
-            with open(descriptor, "rb") as file:
-                if about.st_size > self.picture_bytes:
-                    return _unusable(path.name, "", self._too_large(about.st_size), SMALLER)
-                data = file.read(self.picture_bytes + 1)
-        except OSError as trouble:
-            what = f"The file cannot be read: {trouble.strerror}"
-            return _unusable(path.name, "", what, "Check the file.")
-        return self.read_bytes(data, path.name)
 
     def _too_large(self, size: int) -> str:
         return f"The file has {size} bytes; at most {self.picture_bytes} are taken"

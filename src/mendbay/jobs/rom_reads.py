@@ -8,20 +8,20 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from functools import partial
 from pathlib import Path
 
-from mendbay.board.flash_bus import FlashBus, SupplyQuestion, choose_voltage, read_sfdp
+from mendbay.board.flash_bus import FlashBus, read_sfdp
 from mendbay.board.flash_id import ChipFacts, FlashId, chip_facts
 from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.serial_flash import ReadProgress, SerialFlash
 from mendbay.board.transfer_plan import Role
 from mendbay.core.errors import DumpUnproven, LedgerError, ProgrammerError, UsageError
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.board_ports import Programmers
+from mendbay.jobs.board_ports import Clip
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.ports import KeptFile
 
@@ -29,8 +29,6 @@ DUMP_LIMIT_BYTES = 64 << 20
 """No board carries a larger serial flash for its ROM."""
 READS = 3
 """Two reads find a fault, three can repair it."""
-
-Confirm = Callable[[SupplyQuestion], bool]
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,19 +136,15 @@ def _file_name(path: Path, number: int) -> str:
 
 def read_chip(
     bench: Bench,
-    programmers: Programmers,
+    clip: Clip,
     case: int,
     bay: str,
     role: Role,
-    programmer: str,
-    confirm: Confirm,
     times: int = READS,
 ) -> tuple[tuple[RomRead, ...], ChipFacts]:
     """Reads a chip through an adapter, several times, as one sitting.
 
     Args:
-        programmer: the adapter's name.
-        confirm: asks a person before the chip gets a supply.
         times: how many whole reads.
 
     Returns:
@@ -164,8 +158,8 @@ def read_chip(
     if not 2 <= times <= 20:
         raise UsageError(f"A chip cannot be read {times} times.", "Read it 2 to 20 times; 3 is usual.")
     bench.ledger.bay(case, bay)
-    with programmers.open(programmer) as bus:
-        facts, table = _identified(bus, confirm)
+    with clip.identified() as (bus, facts):
+        table = _own_table(bus, facts)
         flash = SerialFlash(bus, facts, clock=bench.clock)
         chip = _Chip(facts.id.code.hex(), table.hex(), bus.volts or 0.0)
         before = rom_reads(bench, case, bay, role)
@@ -173,7 +167,7 @@ def read_chip(
         kept: list[RomRead] = []
         try:
             for number in range(1, times + 1):
-                (data,) = flash.read_whole(1, partial(_tell, bench, number - 1, times))
+                (data,) = flash.read_whole(1, partial(tell_reading, bench, number - 1, times))
                 read = (f"read-{number}.bin", data, bus.name)
                 kept += _keep(
                     bench, case, bay, role, [read], chip, sitting
@@ -184,9 +178,8 @@ def read_chip(
     return tuple(kept), facts
 
 
-def _identified(bus: FlashBus, confirm: Confirm) -> tuple[ChipFacts, bytes]:
-    """What the chip is, with its own table as it came."""
-    facts = choose_voltage(bus, confirm)
+def _own_table(bus: FlashBus, facts: ChipFacts) -> bytes:
+    """The chip's own table as it came, once it is known to be steady and its size to be that of a ROM."""
     table = read_sfdp(bus)
     if chip_facts(facts.id, table) != facts:
         raise ProgrammerError(
@@ -203,7 +196,7 @@ def _identified(bus: FlashBus, confirm: Confirm) -> tuple[ChipFacts, bytes]:
             f"The chip answers as {facts.name}, and neither its id nor its table says how large it is.",
             "Read it with a programmer that knows it, and keep the files: mendbay rom keep.",
         )
-    return facts, table
+    return table
 
 
 @dataclass(frozen=True, slots=True)
@@ -282,7 +275,8 @@ def _checked_id(text: str) -> str:
         ) from trouble
 
 
-def _tell(bench: Bench, before: int, times: int, done: ReadProgress) -> None:
+def tell_reading(bench: Bench, before: int, times: int, done: ReadProgress) -> None:
+    """Tells how far whole reads of a chip are: `before` of `times` are done."""
     bench.tell(
         StepProgress(
             "reading the chip:",

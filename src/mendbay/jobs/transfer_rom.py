@@ -10,7 +10,6 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from mendbay.board.flash_bus import choose_voltage
 from mendbay.board.flash_id import ChipFacts
 from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.number_form import Kind as NumberKind
@@ -38,11 +37,11 @@ from mendbay.core.errors import (
     TransferRefused,
 )
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.board_ports import Journals, Programmers
+from mendbay.jobs.board_ports import Clip, Journals
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.judge_rom import judged_reads
 from mendbay.jobs.read_pictures import identifiers_of
-from mendbay.jobs.rom_reads import Confirm, RomRead, contents, newest_sitting, rom_reads
+from mendbay.jobs.rom_reads import RomRead, contents, newest_sitting, rom_reads, tell_reading
 
 SHORTEST_SERIAL = 6
 """Shorter texts stand in a ROM by chance."""
@@ -158,19 +157,17 @@ def tell_plan(bench: Bench, journals: Journals, case: int, bay: str) -> Planned:
 
 def carry_out(
     bench: Bench,
-    programmers: Programmers,
+    clip: Clip,
     journals: Journals,
     case: int,
     bay: str,
-    programmer: str,
-    confirm: Confirm,
     *,
     restore: bool = False,
 ) -> Certificate:
     """Writes what the newest plan says, or goes on where it was cut off, and proves the result.
 
     Args:
-        programmer: the adapter with the chip to be written on its clip.
+        clip: on the chip to be written.
         restore: put the backup back instead.
 
     Raises:
@@ -188,8 +185,7 @@ def carry_out(
         plan = restoring(plan, evidence, bench.now())
     verified = prepare(plan, evidence)
     what = "backup put back" if restore else "ROM written"
-    with programmers.open(programmer) as bus, journals.open(bench.ledger.case(case), plan.job) as journal:
-        choose_voltage(bus, confirm)
+    with clip.identified() as (bus, _), journals.open(bench.ledger.case(case), plan.job) as journal:
         bench.custody(case, f"{what}: begun", f"bay {bay}, {plan.target.chip_name}, plan {plan.digest}")
         try:
             certificate = write(
@@ -381,11 +377,4 @@ def _tell(bench: Bench, done: ReadProgress | BlockWritten) -> None:
     if isinstance(done, BlockWritten):
         bench.tell(StepProgress("writing the chip:", done.done, done.blocks, f"{done.step.offset:06X}h"))
     else:
-        bench.tell(
-            StepProgress(
-                "reading the chip:",
-                (done.read_number - 1) * done.total_bytes + done.done_bytes,
-                done.reads * done.total_bytes,
-                f"read {done.read_number} of {done.reads}",
-            )
-        )
+        tell_reading(bench, done.read_number - 1, done.reads, done)

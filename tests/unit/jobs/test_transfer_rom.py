@@ -23,7 +23,7 @@ from mendbay.core.errors import (
 )
 from mendbay.inlets.simulated_flash import SimulatedBus, SimulatedChip
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.board_ports import Programmers
+from mendbay.jobs.board_ports import Clip, Programmers
 from mendbay.jobs.read_pictures import correct_identifier
 from mendbay.jobs.rom_reads import keep_files, newest_sitting, read_chip, rom_reads
 from mendbay.jobs.transfer_rom import carry_out, plan_transfer, tell_plan
@@ -68,17 +68,17 @@ def journals(tmp_path: Path) -> JournalFiles:
 
 
 def both_read(bench: Bench, clips: Clips) -> None:
-    read_chip(bench, clips, 1, "1", Role.PATIENT, "patient", yes)
-    read_chip(bench, clips, 1, "1", Role.DONOR, "donor", yes)
+    read_chip(bench, Clip(clips, "patient", yes), 1, "1", Role.PATIENT)
+    read_chip(bench, Clip(clips, "donor", yes), 1, "1", Role.DONOR)
 
 
 def written(bench: Bench, clips: Clips, journals: JournalFiles, clip: str = "donor", **more: bool) -> object:
-    return carry_out(bench, clips, journals, 1, "1", clip, yes, **more)
+    return carry_out(bench, Clip(clips, clip, yes), journals, 1, "1", **more)
 
 
 def test_reads_are_kept_with_their_chip_and_belong_to_sittings(bench: Bench, clips: Clips) -> None:
-    first, facts = read_chip(bench, clips, 1, "1", Role.PATIENT, "patient", yes, times=2)
-    second, _ = read_chip(bench, clips, 1, "1", Role.PATIENT, "patient", yes)
+    first, facts = read_chip(bench, Clip(clips, "patient", yes), 1, "1", Role.PATIENT, times=2)
+    second, _ = read_chip(bench, Clip(clips, "patient", yes), 1, "1", Role.PATIENT)
     assert facts.size_bytes == SMALL_BYTES
     assert [one.sitting for one in rom_reads(bench, 1, "1")] == [1, 1, 2, 2, 2]
     assert newest_sitting(bench, 1, "1", Role.PATIENT) == second
@@ -132,7 +132,7 @@ def test_a_write_that_was_cut_off_goes_on(bench: Bench, clips: Clips, journals: 
     plan_transfer(bench, journals, 1, "1", Role.DONOR)
     cut = CutClips(clips, after=40)
     with pytest.raises(TransferIncomplete):
-        carry_out(bench, cut, journals, 1, "1", "donor", yes)
+        carry_out(bench, Clip(cut, "donor", yes), journals, 1, "1")
     assert clips.chips["donor"].content not in (DONOR, PATIENT)
     assert "cut off" in bench.ledger.custody(1)[-1].what
     told = tell_plan(bench, journals, 1, "1")
@@ -188,7 +188,7 @@ def test_files_of_any_programmer_serve_as_the_patients_reads(
         "roms/bay-1/patient-1/1 a.bin",
         "roms/bay-1/patient-1/2 b.bin",
     ]
-    read_chip(bench, clips, 1, "1", Role.DONOR, "donor", yes)
+    read_chip(bench, Clip(clips, "donor", yes), 1, "1", Role.DONOR)
     assert plan_transfer(bench, journals, 1, "1", Role.DONOR).reasons == ()
     written(bench, clips, journals)
     assert clips.chips["donor"].content == PATIENT
@@ -201,7 +201,7 @@ def test_a_shorter_dump_fills_only_by_word_of_a_person(
     for path in paths:
         path.write_bytes(PATIENT[: SMALL_BYTES // 2])
     keep_files(bench, 1, "1", Role.PATIENT, paths)
-    read_chip(bench, clips, 1, "1", Role.DONOR, "donor", yes)
+    read_chip(bench, Clip(clips, "donor", yes), 1, "1", Role.DONOR)
     assert any("no filling" in one for one in plan_transfer(bench, journals, 1, "1", Role.DONOR).reasons)
     assert plan_transfer(bench, journals, 1, "1", Role.DONOR, padding=Padding.FILL).reasons == ()
     written(bench, clips, journals)
@@ -239,7 +239,7 @@ def test_what_is_missing_is_named(bench: Bench, clips: Clips, journals: JournalF
         written(bench, clips, journals)
     with pytest.raises(TransferRefused, match="patient's chip of bay 1 was never read"):
         plan_transfer(bench, journals, 1, "1", Role.DONOR)
-    read_chip(bench, clips, 1, "1", Role.PATIENT, "patient", yes)
+    read_chip(bench, Clip(clips, "patient", yes), 1, "1", Role.PATIENT)
     with pytest.raises(TransferRefused, match="donor's chip of bay 1 was never read"):
         plan_transfer(bench, journals, 1, "1", Role.DONOR)
     with pytest.raises(TransferRefused, match="only copy"):
@@ -248,7 +248,7 @@ def test_what_is_missing_is_named(bench: Bench, clips: Clips, journals: JournalF
 
 def test_a_supply_that_nobody_confirms_reads_nothing(bench: Bench, clips: Clips) -> None:
     with pytest.raises(ProgrammerError):
-        read_chip(bench, clips, 1, "1", Role.PATIENT, "patient", lambda question: False)
+        read_chip(bench, Clip(clips, "patient", lambda question: False), 1, "1", Role.PATIENT)
     assert rom_reads(bench, 1, "1") == ()
 
 
@@ -269,8 +269,8 @@ def test_reading_a_chip_again_after_a_cut_does_not_lose_the_job(
     both_read(bench, clips)
     plan_transfer(bench, journals, 1, "1", Role.DONOR)
     with pytest.raises(TransferIncomplete):
-        carry_out(bench, CutClips(clips, after=40), journals, 1, "1", "donor", yes)
-    read_chip(bench, clips, 1, "1", Role.DONOR, "donor", yes)
+        carry_out(bench, Clip(CutClips(clips, after=40), "donor", yes), journals, 1, "1")
+    read_chip(bench, Clip(clips, "donor", yes), 1, "1", Role.DONOR)
     with pytest.raises(TransferRefused, match="not finished"):
         plan_transfer(bench, journals, 1, "1", Role.DONOR)
     written(bench, clips, journals)
@@ -281,7 +281,7 @@ def test_a_cut_off_transfer_is_taken_back(bench: Bench, clips: Clips, journals: 
     both_read(bench, clips)
     plan_transfer(bench, journals, 1, "1", Role.DONOR)
     with pytest.raises(TransferIncomplete):
-        carry_out(bench, CutClips(clips, after=40), journals, 1, "1", "donor", yes)
+        carry_out(bench, Clip(CutClips(clips, after=40), "donor", yes), journals, 1, "1")
     written(bench, clips, journals, restore=True)
     assert clips.chips["donor"].content == DONOR
     assert tell_plan(bench, journals, 1, "1").restored
@@ -292,8 +292,8 @@ def test_a_second_blank_chip_is_a_job_of_its_own(bench: Bench, clips: Clips, jou
     for number in (1, 2):
         clips.chips["donor"] = small_chip(b"\xff" * SMALL_BYTES)
         if number == 1:
-            read_chip(bench, clips, 1, "1", Role.PATIENT, "patient", yes)
-        read_chip(bench, clips, 1, "1", Role.NEW, "donor", yes)
+            read_chip(bench, Clip(clips, "patient", yes), 1, "1", Role.PATIENT)
+        read_chip(bench, Clip(clips, "donor", yes), 1, "1", Role.NEW)
         assert plan_transfer(bench, journals, 1, "1", Role.NEW).reasons == ()
         certificate = written(bench, clips, journals)
         assert certificate.interruptions == 0  # type: ignore[attr-defined]
@@ -306,8 +306,8 @@ def test_chips_read_under_each_others_name_are_noticed_by_the_serial(
     serial = b"AH4K-20719C"
     clips.chips["patient"] = small_chip(PATIENT[:100] + serial + PATIENT[111:])
     correct_identifier(bench, ShopFolder(tmp_path / "home"), 1, "1", Kind.SERIAL, serial.decode())
-    read_chip(bench, clips, 1, "1", Role.PATIENT, "donor", yes)
-    read_chip(bench, clips, 1, "1", Role.DONOR, "patient", yes)
+    read_chip(bench, Clip(clips, "donor", yes), 1, "1", Role.PATIENT)
+    read_chip(bench, Clip(clips, "patient", yes), 1, "1", Role.DONOR)
     assert any("mixed up" in one for one in plan_transfer(bench, journals, 1, "1", Role.DONOR).reasons)
     before = clips.chips["patient"].content
     with pytest.raises(TransferRefused, match="mixed up"):
@@ -321,7 +321,7 @@ def test_what_is_no_rom_needs_a_reason(
     for name in ("a.bin", "b.bin"):
         (tmp_path / name).write_bytes(b"Our number,Board number\r\n" * 30)
     keep_files(bench, 1, "1", Role.PATIENT, [tmp_path / "a.bin", tmp_path / "b.bin"])
-    read_chip(bench, clips, 1, "1", Role.DONOR, "donor", yes)
+    read_chip(bench, Clip(clips, "donor", yes), 1, "1", Role.DONOR)
     planned = plan_transfer(bench, journals, 1, "1", Role.DONOR, padding=Padding.FILL)
     assert any("fails rules" in one for one in planned.reasons)
 
@@ -329,7 +329,7 @@ def test_what_is_no_rom_needs_a_reason(
 def test_a_read_is_kept_before_the_next_begins(bench: Bench, clips: Clips) -> None:
     chip = clips.chips["patient"]
     with pytest.raises(ProgrammerError):
-        read_chip(bench, FadingClips(clips, reads=2), 1, "1", Role.PATIENT, "patient", yes, times=3)
+        read_chip(bench, Clip(FadingClips(clips, reads=2), "patient", yes), 1, "1", Role.PATIENT, times=3)
     kept = rom_reads(bench, 1, "1")
     assert len(kept) == 2
     assert {one.sitting for one in kept} == {1}

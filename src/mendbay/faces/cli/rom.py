@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import functools
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import click
 
 from mendbay.board.flash_bus import SupplyQuestion, WhySupply
-from mendbay.board.flash_id import ChipFacts, size_text
+from mendbay.board.flash_id import ChipFacts, Supply, size_text
 from mendbay.board.rom_map import map_words
 from mendbay.board.rom_reads import Verdict
 from mendbay.board.transfer import Certificate
@@ -18,6 +20,7 @@ from mendbay.core.errors import EXIT_INCOMPLETE
 from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
+from mendbay.jobs.board_ports import Clip
 from mendbay.jobs.judge_rom import JudgedRom, judge_rom
 from mendbay.jobs.rom_reads import RomRead, keep_files, read_chip, rom_reads
 from mendbay.jobs.transfer_rom import Planned, carry_out, plan_transfer, tell_plan
@@ -32,25 +35,43 @@ from mendbay.wiring import (
 SHOWN = 12
 ROLES = click.Choice([one.value for one in Role])
 TARGETS = click.Choice([one.value for one in Role if one is not Role.PATIENT])
-PROGRAMMER = click.option(
-    "--programmer",
-    default="ftdi://ftdi:232h/1",
-    show_default=True,
-    help="The adapter, or simulated:FILE for a chip to practise on.",
+OPTIONS = (
+    click.option(
+        "--programmer",
+        default="ftdi://ftdi:232h/1",
+        show_default=True,
+        help="The adapter, or simulated:FILE for a chip to practise on.",
+    ),
+    click.option(
+        "--supply-checked",
+        "volts",
+        multiple=True,
+        type=float,
+        help="A supply you have set and checked, in volts; instead of being asked. Repeat it.",
+    ),
+    click.option(
+        "--marked-3v",
+        is_flag=True,
+        help="You have read from its marking and data sheet that it is a 3 V part.",
+    ),
 )
-CONFIRMED = click.option(
-    "--supply-checked",
-    "volts",
-    multiple=True,
-    type=float,
-    help="A supply you have set and checked, in volts; instead of being asked. Repeat it.",
-)
+YES = click.option("--yes", is_flag=True, help="Do not ask whether the right chip is on the clip.")
 
 
-MARKED = click.option(
-    "--marked-3v", is_flag=True,
-    help="You have read from its marking and data sheet that it is a 3 V part, if it is silent at 1.8 V.",
-)  # fmt: skip
+def on_clip(command: Callable[..., None]) -> Callable[..., None]:
+    """Gives a command the options of whatever works on a chip; it gets the clip they come to."""
+
+    @functools.wraps(command)
+    def with_clip(
+        screen: Screen, *words: Any, programmer: str, volts: tuple[float, ...], marked_3v: bool, **rest: Any
+    ) -> None:
+        marking = Supply.HIGH if marked_3v else Supply.UNKNOWN
+        asking = _asking(screen, volts, marked_3v)
+        command(screen, *words, clip=Clip(BenchProgrammers(), programmer, asking, marking), **rest)
+
+    for option in reversed(OPTIONS):
+        with_clip = option(with_clip)
+    return with_clip
 
 
 @click.group(name="rom")
@@ -83,33 +104,13 @@ def keep(screen: Screen, case: int, bay: str, role: str, files: tuple[Path, ...]
 @click.argument("case", type=int)
 @click.argument("bay")
 @click.argument("role", type=ROLES)
-@PROGRAMMER
-@CONFIRMED
-@MARKED
 @click.option("--times", default=3, show_default=True, help="How many whole reads.")
 @click.pass_obj
-def read(
-    screen: Screen,
-    case: int,
-    bay: str,
-    role: str,
-    programmer: str,
-    volts: tuple[float, ...],
-    marked_3v: bool,
-    times: int,
-) -> None:
+@on_clip
+def read(screen: Screen, case: int, bay: str, role: str, times: int, clip: Clip) -> None:
     """Read the chip of BAY through an adapter, several times, lowest supply first."""
     with open_bench(screen.home, tell=screen.tell) as bench:
-        reads, facts = read_chip(
-            bench,
-            BenchProgrammers(),
-            case,
-            bay,
-            Role(role),
-            programmer,
-            asking(screen, volts, marked_3v),
-            times,
-        )
+        reads, facts = read_chip(bench, clip, case, bay, Role(role), times)
     lines = [
         _chip_text(facts),
         _reads_text(reads),
@@ -205,46 +206,29 @@ def steps(screen: Screen, case: int, bay: str) -> None:
 @command.command(name="write")
 @click.argument("case", type=int)
 @click.argument("bay")
-@PROGRAMMER
-@CONFIRMED
-@MARKED
-@click.option("--yes", is_flag=True, help="Do not ask whether the right chip is on the clip.")
+@YES
 @click.pass_obj
-def write(
-    screen: Screen, case: int, bay: str, programmer: str, volts: tuple[float, ...], marked_3v: bool, yes: bool
-) -> None:
+@on_clip
+def write(screen: Screen, case: int, bay: str, yes: bool, clip: Clip) -> None:
     """Write what the plan of BAY says, read it back and prove it; goes on where it was cut off."""
-    _carry_out(screen, case, bay, programmer, volts, marked_3v, yes, restore=False)
+    _carry_out(screen, case, bay, clip, yes, restore=False)
 
 
 @command.command(name="restore")
 @click.argument("case", type=int)
 @click.argument("bay")
-@PROGRAMMER
-@CONFIRMED
-@MARKED
-@click.option("--yes", is_flag=True, help="Do not ask whether the right chip is on the clip.")
+@YES
 @click.pass_obj
-def restore(
-    screen: Screen, case: int, bay: str, programmer: str, volts: tuple[float, ...], marked_3v: bool, yes: bool
-) -> None:
+@on_clip
+def restore(screen: Screen, case: int, bay: str, yes: bool, clip: Clip) -> None:
     """Put the backup back on a chip whose transfer was cut off.
 
     A finished transfer cannot be told from the patient's own chip, and is never overwritten.
     """
-    _carry_out(screen, case, bay, programmer, volts, marked_3v, yes, restore=True)
+    _carry_out(screen, case, bay, clip, yes, restore=True)
 
 
-def _carry_out(
-    screen: Screen,
-    case: int,
-    bay: str,
-    programmer: str,
-    volts: tuple[float, ...],
-    marked_3v: bool,
-    yes: bool,
-    restore: bool,
-) -> None:
+def _carry_out(screen: Screen, case: int, bay: str, clip: Clip, yes: bool, restore: bool) -> None:
     journals = transfer_journals(screen.home)
     with open_bench(screen.home, tell=screen.tell) as bench:
         planned = tell_plan(bench, journals, case, bay)
@@ -260,16 +244,7 @@ def _carry_out(
                 "Nothing was written: nobody said that the right chip is on the clip (--yes).",
             )
             sys.exit(EXIT_INCOMPLETE)
-        certificate = carry_out(
-            bench,
-            BenchProgrammers(),
-            journals,
-            case,
-            bay,
-            programmer,
-            asking(screen, volts, marked_3v),
-            restore=restore,
-        )
+        certificate = carry_out(bench, clip, journals, case, bay, restore=restore)
     screen.answer(
         {"written": not certificate.only_read, "certificate": certificate.as_record()},
         _certificate_text(certificate),
@@ -278,7 +253,7 @@ def _carry_out(
         sys.exit(EXIT_INCOMPLETE)
 
 
-def asking(screen: Screen, checked: tuple[float, ...], marked_3v: bool) -> Callable[[SupplyQuestion], bool]:
+def _asking(screen: Screen, checked: tuple[float, ...], marked_3v: bool) -> Callable[[SupplyQuestion], bool]:
     """Asks about the chip's supply: the person at the keyboard, or what was said on the command line."""
 
     def ask(question: SupplyQuestion) -> bool:
