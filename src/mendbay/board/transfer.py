@@ -58,6 +58,7 @@ class Certificate:
     changed nothing (`only_read`) proves what the chip on the clip holds, not that it is the chip written
     earlier: the patient's own holds the same. `unsettled` then lists blocks (offset, bytes) whose step was
     cut off and could not be done again for that reason: if it is the target, their cells may be weak.
+    `family` names the learned family whose rules the dump was held against; empty if none were.
     """
 
     purpose: str
@@ -84,6 +85,7 @@ class Certificate:
     unsettled: tuple[tuple[int, int], ...]
     failed_rules: tuple[str, ...]
     override_reason: str
+    family: str
 
     def as_record(self) -> dict[str, object]:
         """The fields by name, ready for JSON."""
@@ -170,6 +172,7 @@ def _certificate(
         unsettled=() if steps else _ranges(before),
         failed_rules=plan.failed_rules,
         override_reason=plan.override_reason,
+        family=plan.family,
     )
 
 

@@ -124,6 +124,7 @@ class TransferPlan:
     failed_rules: tuple[str, ...]
     override_reason: str
     made_at: str
+    family: str = ""
 
     @property
     def job(self) -> str:
@@ -163,7 +164,7 @@ class TransferPlan:
                 "The transfer plan is too long to be one", "Give the file the plan was stored in"
             )
         try:
-            body = _fields(json.loads(text), 11)
+            body = _fields(json.loads(text), 12)
             if body["format"] != FORMAT:
                 raise ValueError("it is of another format")
             return cls(
@@ -177,6 +178,7 @@ class TransferPlan:
                 failed_rules=tuple(_text(one) for one in _list(body["failed_rules"])),
                 override_reason=_text(body["override_reason"]),
                 made_at=_text(body["made_at"]),
+                family=_text(body["family"]),
             )
         except (ValueError, KeyError, RecursionError) as trouble:
             raise UsageError(
@@ -196,6 +198,7 @@ def draw_up(
     padding: Padding = Padding.REFUSE,
     override_reason: str = "",
     verification_reads: int = FEWEST_READS,
+    family: str = "",
 ) -> TransferPlan:
     """Draws a plan up for what is at hand. It is always made, also one that `prepare` will refuse with its
     reasons; then it may have no steps.
@@ -206,6 +209,7 @@ def draw_up(
         role: what the person says the chip on the clip is.
         made_at: UTC, ISO 8601.
         override_reason: why the dump is used although rules of its family failed.
+        family: the learned family whose rules it was held against; empty if none were.
     """
     facts, patient_chip = evidence.target, evidence.patient_chip
     chip = Target(
@@ -229,6 +233,7 @@ def draw_up(
         failed_rules=tuple(evidence.failed_rules),
         override_reason=override_reason,
         made_at=made_at,
+        family=family,
     )
 
 

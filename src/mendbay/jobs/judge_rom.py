@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from mendbay.board.rom_dump import dump_of
+from mendbay.board.rom_fault_order import SelfChecks
 from mendbay.board.rom_map import RomMap, map_rom
 from mendbay.board.rom_reads import ReadsJudgement, Verdict, judge_reads
 from mendbay.board.transfer_plan import Role
@@ -33,13 +34,21 @@ class JudgedRom:
     voted: KeptFile | None
 
 
-def judge_rom(bench: Bench, case: int, bay: str, role: Role, reference: Path | None = None) -> JudgedRom:
+def judge_rom(
+    bench: Bench,
+    case: int,
+    bay: str,
+    role: Role,
+    reference: Path | None = None,
+    rules: SelfChecks | None = None,
+) -> JudgedRom:
     """Judges the reads of the newest sitting of a role.
 
     A voted dump is kept beside the reads; it is no read, and a transfer never rests on it.
 
     Args:
         reference: a sound dump of the same board family.
+        rules: self-checks of the family.
 
     Raises:
         NoSuchCase: there is no such case or bay.
@@ -54,7 +63,7 @@ def judge_rom(bench: Bench, case: int, bay: str, role: Role, reference: Path | N
         )
     data = contents(bench, case, reads)
     judgement = judged_reads(
-        data, reads, None if reference is None else bench.files.fetch(reference, DUMP_LIMIT_BYTES)
+        data, reads, None if reference is None else bench.files.fetch(reference, DUMP_LIMIT_BYTES), rules
     )
     voted = None
     if judgement.verdict is Verdict.REPAIRED and judgement.data not in data:
@@ -72,7 +81,10 @@ def judge_rom(bench: Bench, case: int, bay: str, role: Role, reference: Path | N
 
 
 def judged_reads(
-    data: Sequence[bytes], reads: Sequence[RomRead], reference: bytes | None = None
+    data: Sequence[bytes],
+    reads: Sequence[RomRead],
+    reference: bytes | None = None,
+    rules: SelfChecks | None = None,
 ) -> ReadsJudgement:
     """What reads are worth, with what their chip says of its size.
 
@@ -89,4 +101,5 @@ def judged_reads(
         chip_size=chip.id.size_bytes if chip else None,
         sfdp_size=chip.sfdp.size_bytes if chip else None,
         reference=reference,
+        rules=rules,
     )

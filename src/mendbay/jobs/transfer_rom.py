@@ -40,6 +40,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Clip, Journals
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.judge_rom import judged_reads
+from mendbay.jobs.learn_rom import CheckedRom, failed_sentences
 from mendbay.jobs.read_pictures import identifiers_of
 from mendbay.jobs.rom_reads import RomRead, contents, newest_sitting, rom_reads, tell_reading
 
@@ -66,7 +67,7 @@ def plan_transfer(
     target: Role,
     *,
     padding: Padding = Padding.REFUSE,
-    failed_rules: Sequence[str] = (),
+    checked: CheckedRom | None = None,
     override_reason: str = "",
 ) -> Planned:
     """Draws the transfer up from the newest reads of the patient's and of the target's chip, and keeps it.
@@ -75,7 +76,7 @@ def plan_transfer(
 
     Args:
         target: whose chip will be written.
-        failed_rules: the rules of its family the patient's dump fails, as sentences.
+        checked: the patient's dump held against its family (`check_rom`); None if none was learned.
         override_reason: why the dump is used although it fails them.
 
     Raises:
@@ -89,7 +90,10 @@ def plan_transfer(
         )
     patient, backup = newest_reads(bench, case, bay, target)
     _refuse_unfinished(bench, journals, case, bay)
-    failed = (*failed_rules, *doubts_of_reads(bench, case, bay, patient))
+    failed = (
+        *(failed_sentences(checked.judgement) if checked else ()),
+        *doubts_of_reads(bench, case, patient),
+    )
     evidence = _evidence(bench, case, patient, backup, failed)
     plan = draw_up(
         evidence,
@@ -100,6 +104,7 @@ def plan_transfer(
         made_at=bench.now(),
         padding=padding,
         override_reason=override_reason,
+        family=checked.family if checked else "",
     )
     against = (*refusals(plan, evidence), *_mixed_up(bench, case, bay, evidence))
     with bench.shelf.together():
@@ -262,7 +267,7 @@ def newest_reads(
     return patient, backup
 
 
-def doubts_of_reads(bench: Bench, case: int, bay: str, reads: Sequence[RomRead]) -> tuple[str, ...]:
+def doubts_of_reads(bench: Bench, case: int, reads: Sequence[RomRead]) -> tuple[str, ...]:
     """What speaks against a patient's reads being the content of a ROM, as sentences: what is proven wrong
     with them, though they agree."""
     if not reads:

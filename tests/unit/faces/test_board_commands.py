@@ -12,6 +12,7 @@ from typing import Any
 import jsonschema
 import pytest
 
+from mendbay.outlets.scenario.board_rom import CODE_PARTS, OWN_PARTS, SERIAL_PAGES
 from mendbay.outlets.scenario.practice import Practice, make_practice
 
 ROOT = Path(__file__).parents[3]
@@ -168,6 +169,36 @@ def test_a_rom_is_moved_and_proven(run: Run, practice: Practice, tmp_path: Path)
     answer(run, "rom", "steps", "1", "1")
     assert len(answer(run, "rom", "show", "1", "1")["reads"]) == 6
     assert "read back and proven" in run("case", "show", "1").stdout
+
+
+def test_a_family_is_learned_and_a_dump_held_against_it(run: Run, practice: Practice, tmp_path: Path) -> None:
+    assert answer(run, "rom", "families") == []
+    learned = answer(run, "rom", "learn", "TB-4471", *practice.family)
+    starts = {one["start"] for one in learned["rules"]}
+    hidden = {at for at, _ in (*CODE_PARTS, *OWN_PARTS)} | set(SERIAL_PAGES)
+    assert hidden <= starts
+    assert [one["name"] for one in answer(run, "rom", "families")] == ["TB-4471"]
+    for name, path in (("patient", practice.patient_chip), ("donor", practice.donor_chip)):
+        answer(run, "rom", "read", "1", "1", name, "--programmer", f"simulated:{path}", *CHECKED)
+    checked = answer(run, "rom", "check", "1", "1", "patient", "TB-4471")
+    assert (checked["failed"], checked["donor"]["same_code"]) == ([], True)
+    assert checked["sound"] > 0.99
+    assert answer(run, "rom", "judge", "1", "1", "patient", "--family", "TB-4471")["verdict"] == "agree"
+    assert answer(run, "rom", "plan", "1", "1", "donor", "--family", "TB-4471")["family"] == "TB-4471"
+    damaged = bytearray(practice.family[0].read_bytes())
+    damaged[OWN_PARTS[0][0] + 40] ^= 16
+    for number in (1, 2):
+        (tmp_path / f"damaged-{number}.bin").write_bytes(damaged)
+    answer(run, "rom", "keep", "1", "1", "patient", tmp_path / "damaged-1.bin", tmp_path / "damaged-2.bin")
+    failing = answer(run, "rom", "check", "1", "1", "patient", "TB-4471", codes=(3,))
+    assert failing["failed"]
+    plan = answer(run, "rom", "plan", "1", "1", "donor", "--family", "TB-4471", codes=(3,))
+    assert any("fails rules of its family" in one for one in plan["refused_for"])
+    spite = ("--in-spite", "it is the only one")
+    assert answer(run, "rom", "plan", "1", "1", "donor", "--family", "TB-4471", *spite)["refused_for"] == []
+    assert "it is the only one" in " ".join(run("case", "show", "1").stdout.split())
+    assert "no family" in refused(run, 2, "rom", "check", "1", "1", "patient", "other")
+    assert "name of a file" in refused(run, 2, "rom", "learn", "../x", *practice.family)
 
 
 def test_dumps_of_a_poor_clip_are_voted_on_and_make_no_plan(

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from mendbay.board.flash_bus import FlashBus, SupplyQuestion
@@ -24,6 +26,7 @@ from mendbay.core.errors import (
 from mendbay.inlets.simulated_flash import SimulatedBus, SimulatedChip
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Clip, Programmers
+from mendbay.jobs.learn_rom import check_rom, learn_family
 from mendbay.jobs.read_pictures import correct_identifier
 from mendbay.jobs.rom_reads import keep_files, newest_sitting, read_chip, rom_reads
 from mendbay.jobs.transfer_rom import carry_out, plan_transfer, tell_plan
@@ -209,16 +212,42 @@ def test_a_shorter_dump_fills_only_by_word_of_a_person(
 
 
 def test_failed_rules_need_a_reason_that_goes_into_custody(
-    bench: Bench, clips: Clips, journals: JournalFiles
+    bench: Bench, clips: Clips, journals: JournalFiles, tmp_path: Path
 ) -> None:
+    shop = ShopFolder(tmp_path / "home")
+    good = [tmp_path / f"good-{number}.bin" for number in range(3)]
+    for number, path in enumerate(good):
+        path.write_bytes(checked_dump(number))
+    learn_family(bench, shop, "small", good)
+    clips.chips["patient"] = small_chip(checked_dump(7))
     both_read(bench, clips)
-    failed = ("The check of the code at 100h fails",)
-    assert plan_transfer(bench, journals, 1, "1", Role.DONOR, failed_rules=failed).reasons
+    sound = check_rom(bench, shop, 1, "1", Role.PATIENT, "small")
+    assert sound.judgement.held
+    assert plan_transfer(bench, journals, 1, "1", Role.DONOR, checked=sound).reasons == ()
+    damaged = bytearray(checked_dump(7))
+    damaged[0x450] ^= 1
+    clips.chips["patient"] = small_chip(bytes(damaged))
+    read_chip(bench, Clip(clips, "patient", yes), 1, "1", Role.PATIENT)
+    checked = check_rom(bench, shop, 1, "1", Role.PATIENT, "small")
+    assert checked.judgement.failed
+    assert plan_transfer(bench, journals, 1, "1", Role.DONOR, checked=checked).reasons
     planned = plan_transfer(
-        bench, journals, 1, "1", Role.DONOR, failed_rules=failed, override_reason="the customer has no other"
+        bench, journals, 1, "1", Role.DONOR, checked=checked, override_reason="the customer has no other"
     )
     assert planned.reasons == ()
+    assert planned.plan.family == "small"
     assert "the customer has no other" in bench.ledger.custody(1)[-1].item
+
+
+def checked_dump(drive: int) -> bytes:
+    """8 KiB with code that all drives share and eight blocks of each drive's own that end with a CRC-32."""
+    chance = np.random.default_rng(1)
+    rom = bytearray(chance.integers(0, 256, 1024, np.uint8).tobytes())
+    own = np.random.default_rng([2, drive])
+    for _ in range(8):
+        body = own.integers(0, 256, 508, np.uint8).tobytes()
+        rom += body + zlib.crc32(body).to_bytes(4, "little")
+    return bytes(rom).ljust(SMALL_BYTES, b"\xff")
 
 
 def test_a_dump_changed_behind_our_back_is_never_written(

@@ -101,7 +101,9 @@ def judge(family: Family, dump: bytes) -> DumpJudgement:
     sound = _probability(failed, far, len(broken), covered)
     spans = tuple(zip(starts.tolist(), ends.tolist(), strict=True))
     count = 0 if differs is None else int(differs.sum())
-    reasons = _reasons(family, number, held, failed, spans, count, broken, covered, flip)
+    reasons = _reasons(
+        family, number, held, failed, (spans[0][0] if spans else 0, count, far), broken, covered, flip
+    )
     return DumpJudgement(
         sound, number, held, failed, spans[:MOST_RANGES], count, broken, covered, flip, reasons
     )
@@ -234,12 +236,13 @@ def _reasons(
     number: int | None,
     held: Sequence[Rule],
     failed: Sequence[FailedRule],
-    spans: Sequence[Span],
-    count: int,
+    differing: tuple[int, int, int],
     broken: Sequence[Copy],
     covered: float,
     flip: Flip | None,
 ) -> tuple[str, ...]:
+    """`differing`: the first shared byte that differs, how many do, and how many of them lie far from
+    per-drive ones."""
     said = [_revision_sentence(family, number)]
     if held or failed:
         said.append(f"{len(held)} of {len(held) + len(failed)} rules hold")
@@ -247,9 +250,13 @@ def _reasons(
         said.append("no rule is known for it: what per-drive bytes hold cannot be judged")
     for one in failed[:8]:
         said.append(f"fails: {one.rule.name}; found {one.computed:X}, stored {one.stored:X}" + _where(one))
-    if spans:
-        first = spans[0][0]
+    first, count, far = differing
+    if far:
         said.append(f"{count} bytes that all drives share differ, the first at {first:#x}")
+    elif count:
+        said.append(
+            f"{count} bytes differ beside per-drive ones, and may be per-drive too: few dumps were seen"
+        )
     for copy in broken[:8]:
         said.append(
             f"the copies of {copy.length} bytes at {copy.first:#x} and {copy.second:#x} are not alike"
@@ -297,7 +304,8 @@ class Comparison:
         differing: ranges that differ outside per-drive bytes; with per-drive bytes not known all ranges
             that differ; at most 1000.
         differing_bytes: bytes of them in all.
-        per_drive: ranges that differ within per-drive bytes, at most 1000.
+        per_drive: ranges that differ within per-drive bytes, or so near them that they may be per-drive
+            too; at most 1000.
         reason: one sentence.
     """
 
@@ -323,7 +331,7 @@ def compare(family: Family, patient: bytes, donor: bytes) -> Comparison:
     known = [family.revisions[number] for number in (one, two) if number is not None]
     private = np.zeros(family.size, np.bool_)
     for revision in known:
-        private |= _per_drive(revision, family.size)
+        private |= _near(revision, family.size)
     outside, inside = _ranges(differs & ~private), _ranges(differs & private)
     count = int((differs & ~private).sum())
     if one is None or two is None or one != two:

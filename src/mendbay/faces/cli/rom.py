@@ -14,6 +14,8 @@ from mendbay.board.flash_bus import SupplyQuestion, WhySupply
 from mendbay.board.flash_id import ChipFacts, Supply, size_text
 from mendbay.board.rom_map import map_words
 from mendbay.board.rom_reads import Verdict
+from mendbay.board.rules.family import Family, self_checks
+from mendbay.board.swap_odds import percent
 from mendbay.board.transfer import Certificate
 from mendbay.board.transfer_plan import Padding, Role, TransferPlan
 from mendbay.core.errors import EXIT_INCOMPLETE
@@ -22,12 +24,21 @@ from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.board_ports import Clip
 from mendbay.jobs.judge_rom import JudgedRom, judge_rom
+from mendbay.jobs.learn_rom import (
+    CheckedRom,
+    check_rom,
+    failed_sentences,
+    families,
+    family_named,
+    learn_family,
+)
 from mendbay.jobs.rom_reads import RomRead, keep_files, read_chip, rom_reads
 from mendbay.jobs.transfer_rom import Planned, carry_out, plan_transfer, tell_plan
 from mendbay.wiring import (
     BenchProgrammers,
     open_bench,
     rom_picture,
+    shop_files,
     transfer_journals,
     write_new_file,
 )
@@ -54,6 +65,9 @@ OPTIONS = (
         is_flag=True,
         help="You have read from its marking and data sheet that it is a 3 V part.",
     ),
+)
+FAMILY = click.option(
+    "--family", default="", help="The learned family whose rules the patient's dump is held against."
 )
 YES = click.option("--yes", is_flag=True, help="Do not ask whether the right chip is on the clip.")
 
@@ -127,6 +141,7 @@ def read(screen: Screen, case: int, bay: str, role: str, times: int, clip: Clip)
     "--reference", type=click.Path(path_type=Path),
     help="A sound dump of the same board family, to compare with.",
 )  # fmt: skip
+@FAMILY
 @click.option("--map", "with_map", is_flag=True, help="What lies where in the dump.")
 @click.option("--picture", type=click.Path(path_type=Path), help="Draw that into a new SVG file.")
 @click.pass_obj
@@ -136,16 +151,65 @@ def judge(
     bay: str,
     role: str,
     reference: Path | None,
+    family: str,
     with_map: bool,
     picture: Path | None,
 ) -> None:
     """Say what the newest reads of a chip are worth, and what went wrong with them."""
     with open_bench(screen.home) as bench:
-        judged = judge_rom(bench, case, bay, Role(role), reference)
+        rules = self_checks(family_named(shop_files(screen.home), family)) if family else None
+        judged = judge_rom(bench, case, bay, Role(role), reference, rules)
     if picture is not None and judged.map is not None:
         write_new_file(picture, rom_picture(judged.map))
     screen.answer(_judged_json(judged), _judged_text(judged, with_map))
     if judged.judgement.verdict in (Verdict.DOUBTFUL, Verdict.UNUSABLE):
+        sys.exit(EXIT_INCOMPLETE)
+
+
+@command.command(name="learn")
+@click.argument("name")
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.pass_obj
+def learn(screen: Screen, name: str, files: tuple[Path, ...]) -> None:
+    """Learn the rules of a board family from known-good dumps, and keep them as NAME.
+
+    Dumps of several drives with the same code tell most: what they share, what is each drive's own, and
+    which checks hold. A megabyte takes about ten to twenty seconds.
+    """
+    with open_bench(screen.home) as bench:
+        family, path = learn_family(bench, shop_files(screen.home), name, files)
+    screen.answer(_family_json(name, family, str(path)), _family_text(name, family, str(path)))
+
+
+@command.command(name="families")
+@click.pass_obj
+def families_(screen: Screen) -> None:
+    """List the board families the shop has learned."""
+    found = families(shop_files(screen.home))
+    rows = [
+        (name, bytes_text(one.size), str(one.dumps), str(len(one.revisions)), str(len(one.rules)))
+        for name, one in found.items()
+    ]
+    screen.answer(
+        [_family_json(name, one, None) for name, one in found.items()],
+        table(rows, ("family", "size", "dumps", "revisions", "rules"), right=(1, 2, 3, 4))
+        if rows
+        else f"No family was learned yet.\nNext: {wording.called_as()} rom learn NAME DUMPS",
+    )
+
+
+@command.command(name="check")
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.argument("role", type=ROLES)
+@click.argument("family")
+@click.pass_obj
+def check(screen: Screen, case: int, bay: str, role: str, family: str) -> None:
+    """Hold the newest reads of a chip against a learned FAMILY, and a patient's against the donor's."""
+    with open_bench(screen.home) as bench:
+        checked = check_rom(bench, shop_files(screen.home), case, bay, Role(role), family)
+    screen.answer(_checked_json(checked), _checked_text(checked, case, bay, role))
+    if failed_sentences(checked.judgement):
         sys.exit(EXIT_INCOMPLETE)
 
 
@@ -169,17 +233,21 @@ def show(screen: Screen, case: int, bay: str) -> None:
 @click.argument("bay")
 @click.argument("target", type=TARGETS)
 @click.option("--fill", is_flag=True, help="Fill the rest of a larger chip with FF.")
+@FAMILY
 @click.option(
     "--in-spite", "reason", default="", help="Why the dump is used in spite of what is proven wrong with it."
 )
 @click.pass_obj
-def plan(screen: Screen, case: int, bay: str, target: str, fill: bool, reason: str) -> None:
+def plan(screen: Screen, case: int, bay: str, target: str, fill: bool, family: str, reason: str) -> None:
     """Draw up the transfer of the patient's ROM to the TARGET's chip, and check it.
 
     It rests on the newest reads of both chips, each read at least twice in one sitting.
     """
     padding = Padding.FILL if fill else Padding.REFUSE
     with open_bench(screen.home) as bench:
+        checked = None
+        if family:
+            checked = check_rom(bench, shop_files(screen.home), case, bay, Role.PATIENT, family)
         planned = plan_transfer(
             bench,
             transfer_journals(screen.home),
@@ -187,6 +255,7 @@ def plan(screen: Screen, case: int, bay: str, target: str, fill: bool, reason: s
             bay,
             Role(target),
             padding=padding,
+            checked=checked,
             override_reason=reason,
         )
     _answer_plan(screen, planned, case, bay)
@@ -383,6 +452,90 @@ def _judged_json(judged: JudgedRom) -> dict[str, object]:
     }
 
 
+def _family_text(name: str, family: Family, path: str) -> str:
+    rows = [(one.name, str(one.dumps)) for one in family.rules]
+    lines = [
+        f"Family {name}: {wording.counted(len(family.rules), 'rule')} from "
+        f"{wording.counted(family.dumps, 'known-good dump')}, "
+        f"{wording.counted(len(family.revisions), 'code revision')}."
+    ]
+    lines += [wrapped(f"{rule} (in {wording.counted(int(dumps), 'dump')})", "  ") for rule, dumps in rows]
+    for number, one in enumerate(family.revisions, 1):
+        own = sum(stop - start for start, stop in one.per_drive)
+        said = (
+            f"{bytes_text(own)} are each drive's own"
+            if one.compared
+            else "one dump: what is its own is unknown"
+        )
+        lines.append(f"  revision {number}: {said}")
+    lines += [f"Kept as {path}", f"Next: {wording.called_as()} rom check CASE BAY patient {name}"]
+    return "\n".join(lines)
+
+
+def _family_json(name: str, family: Family, path: str | None) -> dict[str, object]:
+    return {
+        "name": name,
+        "path": path,
+        "size_bytes": family.size,
+        "dumps": family.dumps,
+        "revisions": [
+            {"dumps": one.dumps, "per_drive": [list(span) for span in one.per_drive]}
+            for one in family.revisions
+        ],
+        "rules": [
+            {
+                "name": one.name,
+                "start": one.start,
+                "stop": one.end,
+                "evidence_bits": round(float(one.evidence), 2),
+                "dumps": one.dumps,
+            }
+            for one in family.rules
+        ],
+        "covered_bytes": family.covered(),
+    }
+
+
+def _checked_text(checked: CheckedRom, case: int, bay: str, role: str) -> str:
+    found = checked.judgement
+    lines = [
+        f"Sound with probability {percent(found.sound)}, by family {checked.family} "
+        f"({wording.counted(checked.dumps, 'known-good dump')})."
+    ]
+    lines += [wrapped(_ended(one[:1].upper() + one[1:]), "  ") for one in found.reasons]
+    if checked.donor is not None:
+        lines.append(wrapped(f"Beside the donor's: {_ended(checked.donor.reason)}", "  "))
+    if failed_sentences(found):
+        lines.append(f"Next: {wording.called_as()} rom judge {case} {bay} {role}, then read the chip again")
+    else:
+        lines.append(f"Next: {wording.called_as()} rom plan {case} {bay} donor --family {checked.family}")
+    return "\n".join(lines)
+
+
+def _checked_json(checked: CheckedRom) -> dict[str, object]:
+    found, donor = checked.judgement, checked.donor
+    return {
+        "family": checked.family,
+        "dumps": checked.dumps,
+        "reads": [one.file.path for one in checked.reads],
+        "sound": round(found.sound, 6),
+        "revision": found.revision,
+        "held": [one.name for one in found.held],
+        "failed": [one.rule.name for one in found.failed],
+        "differing_bytes": found.differing_bytes,
+        "covered": round(found.covered, 4),
+        "flip": None if found.flip is None else {"offset": found.flip.offset, "bit": found.flip.bit},
+        "reasons": list(found.reasons),
+        "donor": None
+        if donor is None
+        else {
+            "same_code": donor.same_code,
+            "differing_bytes": donor.differing_bytes,
+            "reason": donor.reason,
+        },
+    }
+
+
 def _chip_text(facts: ChipFacts) -> str:
     lines = [
         f"The chip is {facts.name}: {size_text(facts.size_bytes)}, pages of {facts.page_bytes or '?'} bytes, "
@@ -409,7 +562,9 @@ def _chip_json(facts: ChipFacts) -> dict[str, object]:
 
 def _answer_plan(screen: Screen, planned: Planned, case: int, bay: str) -> None:
     called = wording.called_as()
-    lines = [_plan_text(planned.plan)]
+    family = planned.plan.family
+    held = f"held against the rules of family {family}" if family else "not held against any family's rules"
+    lines = [_plan_text(planned.plan), f"The patient's dump was {held}."]
     for number, step in enumerate(planned.steps, 1):
         lines.append(wrapped(f"{number}. {step.state}: {step.text}", "  "))
         if step.state != "done":
@@ -442,6 +597,7 @@ def _plan_text(plan: TransferPlan) -> str:
 def _plan_json(planned: Planned) -> dict[str, object]:
     plan = planned.plan
     return {
+        "family": plan.family or None,
         "job": plan.job,
         "digest": plan.digest,
         "purpose": plan.purpose.value,
