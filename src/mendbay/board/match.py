@@ -158,6 +158,8 @@ class StopReason(StrEnum):
     USED = "used"
     RESERVED = "reserved"
     NO_HEADS = "no heads"
+    NOTHING_SHARED = "nothing shared"
+    """None of what would rule it out is known of both."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -281,13 +283,19 @@ def days_apart(wanted: Wanted, item: StockItem) -> int | None:
 
 def count_stops(wanted: Wanted, item: StockItem, agreement: Agreement, priors: Priors) -> int:
     """How many things rule the donor out."""
-    return len(_stopping_attributes(agreement, priors)) + len(_stops_of_item(wanted, item))
+    stopping = len(_stopping_attributes(agreement, priors)) + len(_stops_of_item(wanted, item))
+    return stopping + _shares_nothing(agreement, priors)
 
 
 def _stopping_attributes(agreement: Agreement, priors: Priors) -> list[Attribute]:
     stops = priors.stops[agreement.purpose]
     pairs = zip(ATTRIBUTES[agreement.purpose], agreement.levels, strict=True)
     return [one for one, level in pairs if one in stops and level is Level.DIFFERENT]
+
+
+def _shares_nothing(agreement: Agreement, priors: Priors) -> bool:
+    """Whether nothing that could rule the donor out is known of both: then nothing speaks for it either."""
+    return all(agreement.level(one) is Level.UNKNOWN for one in priors.stops[agreement.purpose])
 
 
 def _stops_of_item(wanted: Wanted, item: StockItem) -> list[Stop]:
@@ -314,6 +322,10 @@ def judge(wanted: Wanted, item: StockItem, odds: SwapOdds) -> Match:
         Stop(StopReason.ATTRIBUTE, _stop_words(wanted, item, one), one)
         for one in _stopping_attributes(agreement, odds.priors)
     ]
+    if _shares_nothing(agreement, odds.priors):
+        names = " nor ".join(sorted(str(one) for one in odds.priors.stops[wanted.purpose]))
+        words = f"Neither {names} is known of both: look at the part first."
+        stops.append(Stop(StopReason.NOTHING_SHARED, words))
     pairs = zip(ATTRIBUTES[wanted.purpose], agreement.levels, strict=True)
     days = days_apart(wanted, item)
     return Match(

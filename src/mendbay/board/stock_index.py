@@ -30,6 +30,7 @@ _KINDS = {word: at for at, word in enumerate(Kind)}
 _STATES = {word: at for at, word in enumerate(StockState)}
 _CONDITIONS = {Condition(word): at for at, word in enumerate(LEVELS[Attribute.CONDITION])}
 _FREE, _RESERVED = _STATES[StockState.FREE], _STATES[StockState.RESERVED]
+_UNKNOWN = LEVELS[Attribute.BOARD_NUMBER].index(Level.UNKNOWN)
 _DIFFERENT = LEVELS[Attribute.BOARD_NUMBER].index(Level.DIFFERENT)
 _SAME = LEVELS[Attribute.BOARD_NUMBER].index(Level.SAME)
 _DAMAGED = LEVELS[Attribute.CONDITION].index(Level.DAMAGED)
@@ -474,8 +475,11 @@ def _judged(
     stops = (codes >> layout.taken & 1) + (column[Attribute.CONDITION] == _DAMAGED)
     if layout.headless is not None:
         stops = stops + (codes >> layout.headless & 1)
+    shared = np.zeros(len(codes), np.bool_)
     for attribute in odds.priors.stops[layout.purpose]:
         stops = stops + (column[attribute] == _DIFFERENT)
+        shared |= column[attribute] != _UNKNOWN
+    stops = stops + ~shared
     return stops.astype(np.int64), odds.scores(places)
 
 

@@ -334,8 +334,8 @@ def _trouble(fault: PictureFault, figures: Figures, place: Quads | None, before:
         PictureFault.DARK: f"brightness {figures.brightness:.0f} of at least {DARK_BELOW:.0f} "
         f"(white is 255), contrast of the writing {figures.contrast:.0f} of at least {FAINT_BELOW:.0f}",
         PictureFault.GLARE: f"{100 * figures.glare:.1f} % lit to white, of at most {100 * GLARE_ABOVE:.1f} %",
-        PictureFault.BLURRED: f"edges rise over {figures.edge:.1f} pixels, of at most "
-        f"{SOFTER_ABOVE:.1f} to {SOFT_ABOVE:.1f} or a sixth of the writing's {figures.height:.0f}",
+        PictureFault.BLURRED: f"the edges of the writing are {figures.edge:.0f} pixels wide; sharp ones "
+        f"are at most {SOFT_ABOVE:.0f}",
         PictureFault.SMALL: f"writing {figures.height:.0f} pixels high, the smallest "
         f"{figures.lowest:.0f}, of at least {SMALL_BELOW:.0f} and {SMALLEST_BELOW:.0f}"
         if figures.lines

@@ -120,6 +120,13 @@ def test_a_fitting_board_leads_and_what_is_wrong_is_ruled_out_with_its_reason(
     assert found.rom.seat is Seat.UNKNOWN
 
 
+def test_an_item_of_which_nothing_is_known_does_not_fit(bench: Bench, shop: ShopFolder) -> None:
+    add_items(bench, shop, [replace(GOOD, description=BoardDescription())])
+    found = search(bench, shop)
+    assert found.ranking.fitting == ()
+    assert "look at the part first" in found.ranking.stopped[0].stops[0].words
+
+
 def test_nothing_fits_gives_words_for_suppliers(bench: Bench, shop: ShopFolder) -> None:
     found = search(bench, shop)
     assert found.ranking.fitting == ()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from pathlib import Path
 
 import click
@@ -13,7 +14,7 @@ from mendbay.board.electrical_summary import summary
 from mendbay.board.identifier import Identifier
 from mendbay.board.number_form import Kind
 from mendbay.faces import wording
-from mendbay.faces.cli.screen import Screen, table, wrapped
+from mendbay.faces.cli.screen import WIDTH, Screen, table, wrapped
 from mendbay.jobs import measure_board
 from mendbay.jobs.measure_board import Measured, cautions_of, step_of
 from mendbay.jobs.read_pictures import BoardLook, correct_identifier, read_pictures, tell_board
@@ -201,8 +202,11 @@ def _look_text(look: BoardLook, case: int, bay: str) -> str:
         lines.append(wrapped(f"Left out, no pictures: {', '.join(look.left_out)}.", "  "))
     lines += [wrapped(one.sentence, "  ") for one in look.advice if one.kind is not None]
     called = wording.called_as()
-    doubtful = next((one for one in look.identifiers if not one.settled), None)
-    if doubtful is not None:
+    asked = {one.kind for one in look.advice if one.needed}
+    doubtful = next((one for one in look.identifiers if not one.settled and one.kind in asked), None)
+    if not look.identifiers:
+        lines.append(f"Next: take other pictures, then {called} board pictures {case} {bay} FOLDER")
+    elif doubtful is not None:
         kind = str(doubtful.kind).replace(" ", "-").lower()
         lines.append(f"Next: compare with the part, then {called} board correct {case} {bay} {kind} VALUE")
     else:
@@ -302,13 +306,14 @@ def _answer_sheet(screen: Screen, measured: Measured, case: int, bay: str, every
             continue
         if not everything and one.step.optional and judged is None:
             continue
-        rows.append(
-            (
-                one.step.id,
-                str(judged.value_class.value) if judged else str(one.state.value),
-                one.step.question,
-            )
-        )
+        stands = str(judged.value_class.value) if judged else str(one.state.value)
+        rows.append((one.step.id, stands, one.step.question))
+    if rows:
+        room = WIDTH - sum(max(len(row[at]) for row in rows) + 2 for at in (0, 1))
+        rows = [
+            (step, stands, textwrap.shorten(question, room, placeholder=" …"))
+            for step, stands, question in rows
+        ]
     lines = [table(rows, ("step", "stands", "question"))]
     lines += _found_lines(measured)
     lines += _next_lines(measured, case, bay)
@@ -320,7 +325,8 @@ def _answer_sheet(screen: Screen, measured: Measured, case: int, bay: str, every
 def _answer_entry(screen: Screen, measured: Measured, case: int, bay: str, step: str) -> None:
     judged = measured.standing.judgements.get(step)
     said = f"{step}: {judged.value_class.value}. {judged.why}" if judged else f"{step}: left out."
-    lines = [wrapped(said), *_found_lines(measured), *_next_lines(measured, case, bay)]
+    seen = frozenset(step_of(measured.sheet, step).cautions)
+    lines = [*_found_lines(measured), *_next_lines(measured, case, bay, seen), "", wrapped(said)]
     screen.answer(
         {**summary(measured.sheet), "cautions": _cautions_json(measured.cautions)}, "\n".join(lines)
     )
@@ -338,7 +344,8 @@ def _found_lines(measured: Measured) -> list[str]:
     return ["", "Found", *lines] if lines else []
 
 
-def _next_lines(measured: Measured, case: int, bay: str) -> list[str]:
+def _next_lines(measured: Measured, case: int, bay: str, read: frozenset[str] = frozenset()) -> list[str]:
+    """The next step; cautions that were `read` with the step before are named, the others stand in full."""
     suggested = measured.standing.next
     if suggested is None:
         closed = [f"{one.gate.value}: {one.why}" for one in measured.standing.closings]
@@ -352,17 +359,21 @@ def _next_lines(measured: Measured, case: int, bay: str) -> list[str]:
         ]
     return [
         "",
-        *_step_text(suggested.step, suggested.why),
+        *_step_text(suggested.step, suggested.why, read),
         f"Next: {wording.called_as()} board measure {case} {bay} {suggested.step.id} VALUE",
     ]
 
 
-def _step_text(step: Step, why: str) -> list[str]:
+def _step_text(step: Step, why: str, read: frozenset[str] = frozenset()) -> list[str]:
     """A step as it is read before it is done: cautions first."""
     lines = []
-    for caution in cautions_of(step):
+    fresh = [one for one in cautions_of(step) if one.id not in read]
+    as_before = [one.title for one in cautions_of(step) if one.id in read]
+    for caution in fresh:
         lines.append(wrapped(f"CAUTION, {caution.title}: {caution.text}", "  "))
-    deferrals = dict.fromkeys(one.deferral for one in cautions_of(step))
+    if as_before:
+        lines.append(wrapped(f"CAUTION as before: {'; '.join(as_before)}.", "  "))
+    deferrals = dict.fromkeys(one.deferral for one in fresh)
     lines += [wrapped(one, "  ") for one in deferrals]
     lines += [wrapped(f"{step.id}: {step.question}"), wrapped(step.how, "  ")]
     if step.choices:

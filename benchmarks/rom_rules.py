@@ -1,0 +1,140 @@
+"""How much of the hidden self-checks of board families is learned from few good dumps, and how well it judges.
+
+usage: ./run bench rom_rules [--seeds N] [--first N] [--judged N] [--kinds NAME ...]
+
+The families (tests/support/rom_families.py) are made up, and were written apart from the learner. Of every kind
+and seed, 1, 2, 3 and 6 dumps of one revision are learned from. Then, on dumps of drives that were not among them:
+  found     share of the learnable checks whose damage a rule notices: one bit is flipped inside each
+  false     rules that fail on a sound dump
+With 3 dumps, N sound and N damaged dumps are judged in all (--judged): a damaged one has one bit flipped inside a
+check. `caught` counts failed rules, shared bytes and copies together.
+"""
+
+from __future__ import annotations
+
+import argparse
+import random
+import sys
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
+
+from mendbay.board.rules.family import Family
+from mendbay.board.rules.judge import judge
+from mendbay.board.rules.search import learn
+from support.rom_families import KINDS, HiddenFamily, family_of, flip_bit_inside
+
+COUNTS = (1, 2, 3, 6)
+UNSEEN = 1000
+"""Number of the first drive that is never learned from."""
+
+
+@dataclass
+class Row:
+    """What one kind came to at one number of dumps."""
+
+    learnable: int = 0
+    found: int = 0
+    rules: int = 0
+    false: int = 0
+    seconds: list[float] = field(default_factory=list)
+
+
+def fails(family: Family, dump: bytes) -> int:
+    array = np.frombuffer(dump, np.uint8)
+    return sum(not one.holds(array) for one in family.rules)
+
+
+def measured(hidden: HiddenFamily, count: int, row: Row) -> Family:
+    """Learns from so many dumps and adds what came of it to the row."""
+    dumps = [hidden.dump(drive) for drive in range(count)]
+    started = time.process_time()
+    family = learn(dumps)
+    row.seconds.append(time.process_time() - started)
+    sound = [hidden.dump(UNSEEN + drive) for drive in range(3)]
+    row.rules += len(family.rules)
+    row.false += sum(
+        any(not rule.holds(np.frombuffer(one, np.uint8)) for one in sound) for rule in family.rules
+    )
+    chance = random.Random(count)
+    for check in hidden.checks:
+        if not check.findable or not hidden.learnable(check, dumps):
+            continue
+        row.learnable += 1
+        try:
+            row.found += fails(family, flip_bit_inside(check, sound[0], chance)) > fails(family, sound[0])
+        except ValueError:  # everything it covers is fields of other checks
+            row.learnable -= 1
+    return family
+
+
+def judged(hidden: HiddenFamily, family: Family, wanted: int) -> tuple[int, int, int, int]:
+    """(sound dumps, of them doubted; damaged dumps, of them caught) of one family."""
+    chance = random.Random(hidden.seed)
+    checks = [one for one in hidden.checks if one.findable and one.length is None]
+    doubted = damaged = caught = 0
+    for drive in range(wanted):
+        dump = hidden.dump(UNSEEN + 10 + drive)
+        found = judge(family, dump)
+        doubted += bool(found.failed or found.broken_copies or found.sound < 0.5)
+        if not checks:
+            continue
+        try:
+            bad = judge(family, flip_bit_inside(chance.choice(checks), dump, chance))
+        except ValueError:
+            continue
+        damaged += 1
+        caught += bool(bad.failed or bad.broken_copies or bad.differing_bytes > found.differing_bytes)
+    return wanted, doubted, damaged, caught
+
+
+def main() -> None:
+    words = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    words.add_argument("--seeds", type=int, default=1)
+    words.add_argument("--first", type=int, default=0)
+    words.add_argument("--judged", type=int, default=500)
+    words.add_argument("--kinds", nargs="*", default=list(KINDS))
+    asked = words.parse_args()
+    rows = {(kind, count): Row() for kind in asked.kinds for count in COUNTS}
+    totals = [0, 0, 0, 0]
+    each = max(1, asked.judged // (len(asked.kinds) * asked.seeds))
+    for seed in range(asked.first, asked.first + asked.seeds):
+        for kind in asked.kinds:
+            hidden = family_of(kind, seed)
+            for count in COUNTS:
+                family = measured(hidden, count, rows[kind, count])
+                if count == 3:
+                    totals = [a + b for a, b in zip(totals, judged(hidden, family, each), strict=True)]
+            print(f"\r{kind} {seed}".ljust(40), end="", file=sys.stderr, flush=True)
+    print(file=sys.stderr)
+    print(
+        f"{'kind':<16}"
+        + "".join(f"{f'{count} dumps':>14}" for count in COUNTS)
+        + f"{'false/rules':>14}{'s':>7}"
+    )
+    for kind in asked.kinds:
+        own = [rows[kind, count] for count in COUNTS]
+        cells = "".join(f"{f'{one.found}/{one.learnable}':>14}" for one in own)
+        false = f"{sum(one.false for one in own)}/{sum(one.rules for one in own)}"
+        slowest = max(second for one in own for second in one.seconds)
+        print(f"{kind:<16}{cells}{false:>14}{slowest:7.1f}")
+    for count in COUNTS:
+        own = [rows[kind, count] for kind in asked.kinds]
+        learnable, found = sum(one.learnable for one in own), sum(one.found for one in own)
+        share = found / learnable if learnable else float("nan")
+        false = sum(one.false for one in own) / (len(own) * asked.seeds)
+        print(
+            f"{count} dumps: {share:.3f} of {learnable} learnable checks found; {false:.3f} false rules a family"
+        )
+    sound, doubted, damaged, caught = totals
+    print(
+        f"judged with 3 dumps: {doubted} of {sound} sound dumps doubted; {caught} of {damaged} damaged ones caught"
+    )
+
+
+if __name__ == "__main__":
+    main()
