@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from mendbay.board.confusable import Confusions, Correction, align
+from mendbay.board.confusable import Confusions, Correction, align, compact
 from mendbay.board.description import BoardDescription, require_line
 from mendbay.board.form_file import FormText
 from mendbay.board.forms import load_forms, packaged_texts
@@ -18,6 +18,7 @@ from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.number_form import Forms, Kind
 from mendbay.board.sighting import How, PictureReading
 from mendbay.board.sighting_text import packed, unpacked
+from mendbay.case.records import Bay
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Pictures, ShopFiles
@@ -40,12 +41,14 @@ class BoardLook:
         readings: one for each picture kept, in the order they came.
         advice: what is still needed for a donor, and what to photograph again.
         left_out: names in the folder that are not pictures.
+        clashes: what the pictures say otherwise than the take-in, as sentences: they may show another drive.
     """
 
     identifiers: tuple[Identifier, ...]
     readings: tuple[PictureReading, ...]
     advice: tuple[Advice, ...]
     left_out: tuple[str, ...] = ()
+    clashes: tuple[str, ...] = ()
 
 
 def read_pictures(
@@ -237,7 +240,20 @@ def _look(bench: Bench, forms: Forms, case: int, bay: str, left_out: tuple[str, 
     for note in notes:
         if note.case == case and note.bay == bay:
             identifiers = correct(identifiers, _correction(note), forms)
-    return BoardLook(identifiers, readings, missing(identifiers, readings), left_out)
+    clashes = _clashes(bench.ledger.bay(case, bay), identifiers)
+    return BoardLook(identifiers, readings, missing(identifiers, readings), left_out, clashes)
+
+
+def _clashes(bay: Bay, identifiers: Sequence[Identifier]) -> tuple[str, ...]:
+    said = []
+    for kind, known in ((Kind.SERIAL, bay.serial), (Kind.MODEL, bay.model)):
+        seen = [one.value for one in identifiers if one.kind is kind and one.settled]
+        if known and seen and not any(compact(one) in compact(known) for one in seen):
+            said.append(
+                f"The {kind} in the pictures is {seen[0]}, and at take-in it was {known}: they may show "
+                "another drive."
+            )
+    return tuple(said)
 
 
 def _lessons(notes: Sequence[BoardNote]) -> list[Correction]:

@@ -64,9 +64,25 @@ def take_in(
         for bay in bays:
             bench.ledger.add_bay(replace(bay, case=case.number))
             bench.custody(
-                case.number, "taken in", f"drive of bay {bay.bay}: {bay.model} {bay.serial}".strip()
+                case.number,
+                "taken in",
+                f"drive of bay {bay.bay}: {bay.model} {bay.serial}".strip().rstrip(":"),
             )
     return case
+
+
+def add_bay(bench: Bench, bay: Bay) -> None:
+    """Adds a drive that came in later, or was found out of its box; custody notes it.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        LedgerError: the case has a bay of that label.
+    """
+    with bench.ledger.together():
+        bench.ledger.add_bay(bay)
+        described = f"drive of bay {bay.bay}: {bay.model} {bay.serial}".strip().rstrip(":")
+        bench.custody(bay.case, "taken in", described)
+        bench.note(bay.case, "take-in", f"Bay {bay.bay} added.", {"bay": bay.bay})
 
 
 def tell_case(bench: Bench, number: int) -> CaseStory:

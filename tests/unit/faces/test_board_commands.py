@@ -85,6 +85,13 @@ def test_from_pictures_to_a_donor(run: Run, practice: Practice) -> None:
         assert max(map(len, text.splitlines())) <= 80, text
 
 
+def test_a_bay_is_added_to_a_case(run: Run) -> None:
+    answer(run, "case", "bay", "1", "3=AL20-HX4/AH4K-20719C")
+    assert "AH4K-20719C" in run("case", "show", "1").stdout
+    assert "already has a bay 3" in refused(run, 40, "case", "bay", "1", "3=")
+    assert "no case 9" in refused(run, 41, "case", "bay", "9", "1=")
+
+
 def test_a_correction_is_kept(run: Run) -> None:
     answer(run, "board", "correct", "1", "1", "board-number", "TB-4471-200")
     found = answer(run, "board", "show", "1", "1")

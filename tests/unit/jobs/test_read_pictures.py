@@ -9,6 +9,7 @@ import pytest
 
 from mendbay.board.identifier import Identifier
 from mendbay.board.number_form import Kind
+from mendbay.case.records import Bay
 from mendbay.core.errors import NoSuchCase, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.read_pictures import (
@@ -18,6 +19,7 @@ from mendbay.jobs.read_pictures import (
     read_pictures,
     tell_board,
 )
+from mendbay.jobs.take_in import add_bay
 from mendbay.outlets.shop_files import ShopFolder
 from support.board_bench import ToldPictures, bench_with_case, starting
 
@@ -174,3 +176,16 @@ def test_links_in_a_folder_are_left_out(bench: Bench, folder: Path, tmp_path: Pa
 def test_an_unknown_bay_is_told_before_anything_is_read(bench: Bench, folder: Path, tmp_path: Path) -> None:
     with pytest.raises(NoSuchCase):
         read_pictures(bench, shop(bench, tmp_path), starting(ToldPictures({})), 1, "9", [folder])
+
+
+def test_pictures_of_another_drive_than_was_taken_in_are_told(
+    bench: Bench, folder: Path, tmp_path: Path
+) -> None:
+    add_bay(bench, Bay(1, "3", "AL20-HX4", "AH4K-99999Z"))
+    add_bay(bench, Bay(1, "4", "Alder AL20-HX4", "AH4K-20719C"))
+    pictures = ToldPictures({b"label": LABEL, b"board": BOARD})
+    files = shop(bench, tmp_path)
+    other = read_pictures(bench, files, starting(pictures), 1, "3", [folder])
+    assert len(other.clashes) == 1
+    assert "AH4K-99999Z" in other.clashes[0]
+    assert read_pictures(bench, files, starting(pictures), 1, "4", [folder]).clashes == ()

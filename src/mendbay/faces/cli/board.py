@@ -187,6 +187,7 @@ def _answer_look(screen: Screen, look: BoardLook, case: int, bay: str) -> None:
 def _look_text(look: BoardLook, case: int, bay: str) -> str:
     rows = [(str(one.kind), one.value, _sure(one), _seen(one)) for one in look.identifiers]
     lines = [table(rows, ("what", "value", "sure", "seen in"))] if rows else ["Nothing was identified yet."]
+    lines += [wrapped(f"CAUTION: {one}", "  ") for one in look.clashes]
     for one in look.identifiers:
         told = [*one.repairs, *one.doubts]
         told += [f"or {other.value} ({_percent(other.probability)})" for other in one.alternatives[:3]]
@@ -291,6 +292,7 @@ def _look_json(look: BoardLook) -> dict[str, object]:
             for one in look.advice
         ],
         "left_out": list(look.left_out),
+        "clashes": list(look.clashes),
     }
 
 

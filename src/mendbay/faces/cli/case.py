@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import click
 
 from mendbay.case.records import Bay
 from mendbay.core.errors import CustodyBroken, UsageError
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
-from mendbay.jobs.take_in import CaseStory, check_custody, take_in, tell_case
+from mendbay.jobs.take_in import CaseStory, add_bay, check_custody, take_in, tell_case
 from mendbay.wiring import open_bench
 
 LIST_COLUMN = 28
@@ -67,6 +69,22 @@ def _bay(text: str) -> Bay:
     if not label:
         raise UsageError(f"'{text}' names no bay.", "Write it as 1=MODEL/SERIAL.")
     return Bay(0, label.strip(), model.strip(), serial.strip())
+
+
+@command.command(name="bay")
+@click.argument("case", type=int)
+@click.argument("drive", metavar="BAY=MODEL/SERIAL")
+@click.pass_obj
+def bay(screen: Screen, case: int, drive: str) -> None:
+    """Add a drive to CASE, as its label says; 1= alone if nothing is known of it."""
+    added = replace(_bay(drive), case=case)
+    with open_bench(screen.home) as bench:
+        add_bay(bench, added)
+    screen.answer(
+        {"case": case, "bay": added.bay, "model": added.model, "serial": added.serial},
+        f"Case {case} has a bay {added.bay}.\n"
+        f"Next: {wording.called_as()} board pictures {case} {added.bay} FOLDER",
+    )
 
 
 @command.command(name="list")
