@@ -1,13 +1,15 @@
-"""How much of the hidden self-checks of board families is learned from few good dumps, and how well it judges.
+"""How much of the hidden self-checks of board families is learned from few good dumps, and what it judges.
 
 usage: ./run bench rom_rules [--seeds N] [--first N] [--judged N] [--kinds NAME ...]
+       [--dumps N ...]
 
-The families (tests/support/rom_families.py) are made up, and were written apart from the learner. Of every kind
-and seed, 1, 2, 3 and 6 dumps of one revision are learned from. Then, on dumps of drives that were not among them:
+The families (tests/support/rom_families.py) are made up, and were written apart from the learner. Of every
+kind and seed, 1, 2, 3 and 6 dumps of one revision are learned from. Then, on dumps of drives that were not among
+them:
   found     share of the learnable checks whose damage a rule notices: one bit is flipped inside each
   false     rules that fail on a sound dump
-With 3 dumps, N sound and N damaged dumps are judged in all (--judged): a damaged one has one bit flipped inside a
-check. `caught` counts failed rules, shared bytes and copies together.
+With 3 dumps, N sound and N damaged dumps are judged in all (--judged): a damaged one has one bit flipped
+inside a check. `caught` counts failed rules, shared bytes and copies together.
 """
 
 from __future__ import annotations
@@ -98,14 +100,16 @@ def main() -> None:
     words.add_argument("--first", type=int, default=0)
     words.add_argument("--judged", type=int, default=500)
     words.add_argument("--kinds", nargs="*", default=list(KINDS))
+    words.add_argument("--dumps", nargs="*", type=int, default=list(COUNTS), help="how many to learn from")
     asked = words.parse_args()
-    rows = {(kind, count): Row() for kind in asked.kinds for count in COUNTS}
+    counts = tuple(asked.dumps)
+    rows = {(kind, count): Row() for kind in asked.kinds for count in counts}
     totals = [0, 0, 0, 0]
     each = max(1, asked.judged // (len(asked.kinds) * asked.seeds))
     for seed in range(asked.first, asked.first + asked.seeds):
         for kind in asked.kinds:
             hidden = family_of(kind, seed)
-            for count in COUNTS:
+            for count in counts:
                 family = measured(hidden, count, rows[kind, count])
                 if count == 3:
                     totals = [a + b for a, b in zip(totals, judged(hidden, family, each), strict=True)]
@@ -113,27 +117,25 @@ def main() -> None:
     print(file=sys.stderr)
     print(
         f"{'kind':<16}"
-        + "".join(f"{f'{count} dumps':>14}" for count in COUNTS)
+        + "".join(f"{f'{count} dumps':>14}" for count in counts)
         + f"{'false/rules':>14}{'s':>7}"
     )
     for kind in asked.kinds:
-        own = [rows[kind, count] for count in COUNTS]
+        own = [rows[kind, count] for count in counts]
         cells = "".join(f"{f'{one.found}/{one.learnable}':>14}" for one in own)
         false = f"{sum(one.false for one in own)}/{sum(one.rules for one in own)}"
         slowest = max(second for one in own for second in one.seconds)
         print(f"{kind:<16}{cells}{false:>14}{slowest:7.1f}")
-    for count in COUNTS:
+    for count in counts:
         own = [rows[kind, count] for kind in asked.kinds]
         learnable, found = sum(one.learnable for one in own), sum(one.found for one in own)
         share = found / learnable if learnable else float("nan")
         false = sum(one.false for one in own) / (len(own) * asked.seeds)
-        print(
-            f"{count} dumps: {share:.3f} of {learnable} learnable checks found; {false:.3f} false rules a family"
-        )
+        print(f"{count} dumps: {share:.3f} of {learnable} learnable checks found;", end=" ")
+        print(f"{false:.3f} false rules a family")
     sound, doubted, damaged, caught = totals
-    print(
-        f"judged with 3 dumps: {doubted} of {sound} sound dumps doubted; {caught} of {damaged} damaged ones caught"
-    )
+    print(f"judged with 3 dumps: {doubted} of {sound} sound dumps doubted;", end=" ")
+    print(f"{caught} of {damaged} damaged ones caught")
 
 
 if __name__ == "__main__":
