@@ -4,7 +4,7 @@ usage: ./run bench rom_rules [--seeds N] [--first N] [--judged N] [--kinds NAME 
        [--dumps N ...]
 
 The families (tests/support/rom_families.py) are made up, and were written apart from the learner. Of every
-kind and seed, 1, 2, 3 and 6 dumps of one revision are learned from. Then, on dumps of drives that were not among
+kind and seed, 1, 2, 3 and 6 dumps of one revision are learned from. Then, on dumps of drives not among
 them:
   found     share of the learnable checks whose damage a rule notices: one bit is flipped inside each
   false     rules that fail on a sound dump
