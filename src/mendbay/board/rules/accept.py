@@ -11,13 +11,17 @@ import numpy.typing as npt
 from mendbay.board.rules.algorithm import Kind
 from mendbay.board.rules.material import Material
 from mendbay.board.rules.probes import MEMBER_MARGIN, TEMPLATE_MARGIN, Layout
-from mendbay.board.rules.rule import Rule, joined
+from mendbay.board.rules.rule import Hole, Rule, joined
 from mendbay.board.rules.scan import Hits
 
 Floats = npt.NDArray[np.float64]
 
 _WEAKEST = 4.0
 """Bits by which a hit must exceed its own price to count for its template at all."""
+TOTALS = (Kind.SUM, Kind.XOR, Kind.ONES)
+"""Checks that add up: with the stored value they give a constant, and any word could be called the value."""
+_SAME_GAIN = 8.0
+"""Bits within which two rules that restate each other are told by their shape, not by their gain."""
 _NEAR = 8
 """Regions whose both ends lie within so many bytes are one extent."""
 
@@ -93,7 +97,10 @@ def one_of_each(material: Material, found: Iterable[Found], kept: Sequence[Found
     best supported."""
     chosen = list(kept)
     for one in sorted(found, key=lambda one: (-one.gain, one.simplicity)):
-        if any(_restates(one.rule, other.rule) for other in chosen):
+        same = [place for place, other in enumerate(chosen) if _restates(one.rule, other.rule)]
+        if same:
+            if len(same) == 1 and chosen[same[0]] not in kept and _better_named(one, chosen[same[0]]):
+                chosen[same[0]] = one
             continue
         if not _made_of_others(material, one.rule, [other.rule for other in chosen]):
             chosen.append(one)
@@ -103,6 +110,16 @@ def one_of_each(material: Material, found: Iterable[Found], kept: Sequence[Found
         if one in kept
         or not _made_of_others(material, one.rule, [other.rule for other in chosen if other is not one])
     ]
+
+
+def _better_named(one: Found, other: Found) -> bool:
+    """Whether a sum with its value inside says the same as another whose value lies further in: values
+    stand in heads."""
+    if one.rule.algorithm.kind not in TOTALS or one.rule.algorithm.kind is not other.rule.algorithm.kind:
+        return False
+    if one.rule.place is None or other.rule.place is None or Hole.NONE in (one.rule.hole, other.rule.hole):
+        return False
+    return one.gain >= other.gain - _SAME_GAIN and one.rule.place < other.rule.place
 
 
 def _restates(one: Rule, other: Rule) -> bool:
@@ -130,7 +147,7 @@ def hurts(one: Rule, other: Rule) -> bool:
 
 def _made_of_others(material: Material, one: Rule, others: Sequence[Rule]) -> bool:
     """Whether a sum or exclusive-or holds because smaller ones inside it do and the rest is filler."""
-    if one.algorithm.kind not in (Kind.SUM, Kind.XOR) or one.place is None:
+    if one.algorithm.kind not in TOTALS or one.place is None:
         return False
     left = joined([extent(one)])
     if len(one.covers) > 1:

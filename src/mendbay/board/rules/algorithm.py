@@ -1,7 +1,8 @@
 """The check algorithms that can be learned, each as a record of plain fields that can compute its own value.
 
 Sums and exclusive-ors are common practice, no source. Fletcher: J. G. Fletcher, "An arithmetic checksum for
-serial transmissions", IEEE Transactions on Communications 30 (1982). Adler-32: RFC 1950, section 8.2. Cyclic
+serial transmissions", IEEE Transactions on Communications 30 (1982). Adler-32: RFC 1950, section 8.2. Ones'
+complement sum: RFC 1071. CRC-24: RFC 4880, section 6.1. Cyclic
 redundancy checks are described by the parameters of the usual published model: width, polynomial, initial
 value, reflection and final exclusive-or.
 """
@@ -20,7 +21,7 @@ Bytes = npt.NDArray[np.uint8]
 Int64s = npt.NDArray[np.int64]
 UInt32s = npt.NDArray[np.uint32]
 
-WIDTHS = (8, 16, 32)
+WIDTHS = (8, 16, 24, 32)
 
 
 class Kind(StrEnum):
@@ -28,6 +29,8 @@ class Kind(StrEnum):
 
     SUM = "sum"
     XOR = "exclusive or"
+    ONES = "ones' complement sum"
+    """Words added with the carry brought round: RFC 1071."""
     FLETCHER = "Fletcher"
     CRC = "cyclic redundancy check"
 
@@ -47,7 +50,7 @@ class Algorithm:
 
     Args:
         kind: what is computed.
-        width: bits of the value: 8, 16 or 32.
+        width: bits of the value: 8, 16, 24 (cyclic checks only) or 32.
         word: bytes of one word that is added; 1 for a cyclic check.
         word_order: byte order of these words.
         polynomial: of a cyclic check, in normal notation without its highest term.
@@ -95,6 +98,8 @@ class Algorithm:
         if self.kind is Kind.SUM:
             total = (int(words.sum(dtype=np.uint64)) + self.initial) & self.mask
             return ((-total & self.mask) if self.negated else total) ^ self.final
+        if self.kind is Kind.ONES:
+            return brought_round(int(words.sum(dtype=np.uint64)) + self.initial) ^ self.final
         if self.kind is Kind.XOR:
             folded = int(np.bitwise_xor.reduce(words)) if words.size else 0
             return folded ^ self.initial ^ self.final
@@ -137,6 +142,11 @@ class Algorithm:
         if self.swap > 1:
             said.append(f"over bytes swapped in groups of {self.swap}")
         return ", ".join(said)
+
+
+def brought_round(total: int) -> int:
+    """A total of 16-bit words with every carry added in again at the lowest bit: RFC 1071."""
+    return (total - 1) % 0xFFFF + 1 if total else 0
 
 
 def as_array(data: bytes | bytearray | memoryview | Bytes) -> Bytes:

@@ -214,10 +214,12 @@ def _array_places(
     width: int,
 ) -> list[tuple[int, int]]:
     """Place of the first row's value and distance of the rows, for arrays in which at least three quarters
-    of the rows and three of them hold."""
+    of the rows hold, with three different values among them."""
     found = set()
     rows = np.arange(values.size)
     for one, two in ((0, 1), (values.size - 2, values.size - 1)):
+        if values[one] == values[two]:
+            continue  # equal values, as of filler, stand in equal steps everywhere
         firsts, seconds = (
             known.places(int(first[row]), min(int(last[row]), int(first[row]) + _MOST_PLACES))
             for row in (one, two)
@@ -232,7 +234,8 @@ def _array_places(
             if places.min() < 0 or places.max() + width // 8 > material.size:
                 continue
             same = material.stored(0, places, width, order) == values
-            if same.sum() >= max(FEWEST_ROWS, 0.75 * values.size):
+            enough = same.sum() >= max(FEWEST_ROWS, 0.75 * values.size)
+            if enough and np.unique(values[same]).size >= FEWEST_ROWS:
                 found.add((begin, step))
     return sorted(found)
 

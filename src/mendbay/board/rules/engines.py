@@ -197,7 +197,7 @@ UNLISTED_PRICE = 2.0
 def sum_algorithms() -> tuple[tuple[Algorithm, float], ...]:
     """The basic sums, exclusive-ors and Fletcher sums tried, with their prices."""
     found = [(Algorithm(Kind.SUM, width), USUAL_PRICE) for width in (8, 16, 32)]
-    found += [(Algorithm(Kind.XOR, 8), USUAL_PRICE)]
+    found += [(Algorithm(Kind.XOR, 8), USUAL_PRICE), (Algorithm(Kind.ONES, 16, 2), USUAL_PRICE)]
     for order in (Order.LITTLE, Order.BIG):
         for width, word in ((16, 2), (32, 2), (32, 4)):
             found.append((Algorithm(Kind.SUM, width, word, order), USUAL_PRICE))

@@ -348,8 +348,12 @@ def _algorithm(entry: _Entry) -> Algorithm:
     )
     entry.done()
     checks: Mapping[str, Callable[[], bool]] = {
-        "width": lambda: width in WIDTHS,
-        "word": lambda: found.word in (1, 2, 4) and 8 * found.word <= width,
+        "width": lambda: (
+            width in WIDTHS and (width != 24 or kind is Kind.CRC) and (width == 16 or kind is not Kind.ONES)
+        ),
+        "word": lambda: (
+            found.word in (1, 2, 4) and 8 * found.word <= width and (found.word == 2 or kind is not Kind.ONES)
+        ),
         "word_order": lambda: found.word_order in (Order.LITTLE, Order.BIG),
         "polynomial": lambda: (
             bool(found.polynomial & 1) == (kind is Kind.CRC) and (kind is Kind.CRC or not found.polynomial)

@@ -93,8 +93,9 @@ def lane(rule: Rule, data: Bytes) -> str:
     if algorithm.kind is Kind.XOR:
         change = computed ^ stored
         return _lane_words(change.bit_length() - 1, word) if change.bit_count() == 1 else ""
-    if algorithm.kind is Kind.SUM:
-        for change in ((computed - stored) & algorithm.mask, (stored - computed) & algorithm.mask):
+    if algorithm.kind in (Kind.SUM, Kind.ONES):
+        modulus = 0xFFFF if algorithm.kind is Kind.ONES else algorithm.mask + 1
+        for change in ((computed - stored) % modulus, (stored - computed) % modulus):
             if change.bit_count() == 1 and change.bit_length() <= 8 * word:
                 return _lane_words(change.bit_length() - 1, word)
     return ""

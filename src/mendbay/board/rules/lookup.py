@@ -1,21 +1,18 @@
-"""Checks whose values stand anywhere: every natural region's value is looked up among stored words; and
-checks of unknown start and final value, which cancel out between two dumps."""
+"""Checks whose values stand anywhere: every natural region's value is looked up among stored words."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 
-from mendbay.board.rules.accept import Found
-from mendbay.board.rules.algorithm import Algorithm, Kind, Order
+from mendbay.board.rules.algorithm import Order
 from mendbay.board.rules.engines import Engine
 from mendbay.board.rules.material import Material
-from mendbay.board.rules.probes import TEMPLATE_MARGIN, Probe, Regions
-from mendbay.board.rules.rule import Hole, Rule
-from mendbay.board.rules.scan import Asked, Hits, confirm, worth_at_most
+from mendbay.board.rules.probes import Regions
+from mendbay.board.rules.rule import Hole
+from mendbay.board.rules.scan import Asked, Hits, confirm
 
 Int64s = npt.NDArray[np.int64]
 UInt32s = npt.NDArray[np.uint32]
@@ -110,99 +107,3 @@ def _place_prices(places: Int64s, alone: float) -> npt.NDArray[np.float64]:
     )
     alike = (near <= _TABLE) | (ranked.size == 1)
     return np.where(alike, min(_TABLE_BITS, alone), alone)
-
-
-def fitted(engine: Engine, material: Material, probe: Probe) -> Iterator[Found]:
-    """Rules of a cyclic check whose start and final value are not known: they cancel out between dumps of
-    one revision, and a single constant stands for both. Only the shortest region is sure."""
-    own, width = material.own, probe.width
-    if (
-        own < 2
-        or engine.base.kind is not Kind.CRC
-        or engine.base.width != width
-        or probe.hole is not Hole.NONE
-    ):
-        return
-    changing = np.flatnonzero(material.changes(probe.starts, probe.ends))
-    if not changing.size:
-        return
-    starts, ends, places = probe.starts[changing], probe.ends[changing], probe.places[changing]
-    prices = probe.prices[changing] + np.array([probe.layouts[i].price for i in probe.layout[changing]])
-    for order in material.orders(width):
-        kept = np.arange(starts.size)
-        stored = [material.stored(0, places, width, order)]
-        raws = [_turned(engine, 0, starts, ends)]
-        for dump in range(1, own):
-            here = Asked(engine, Hole.NONE, starts[kept], ends[kept], places[kept])
-            raw = _turned(engine, dump, here.starts, here.ends)
-            value = material.stored(dump, here.places, width, order)
-            same = raw ^ raws[0] == value ^ stored[0]
-            kept, raws, stored = (
-                kept[same],
-                [one[same] for one in (*raws, raw)],
-                [one[same] for one in (*stored, value)],
-            )
-            if not kept.size:
-                break
-        if kept.size:
-            yield from _fitted(
-                engine, material, order, starts[kept], ends[kept], places[kept], prices[kept], raws, stored
-            )
-
-
-def _turned(engine: Engine, dump: int, starts: Int64s, ends: Int64s) -> UInt32s:
-    return engine.finished(engine.base, engine.raw(dump, starts, ends), ends - starts)
-
-
-def _fitted(
-    engine: Engine,
-    material: Material,
-    order: Order,
-    starts: Int64s,
-    ends: Int64s,
-    places: Int64s,
-    prices: npt.NDArray[np.float64],
-    raws: list[UInt32s],
-    stored: list[UInt32s],
-) -> Iterator[Found]:
-    asked = Asked(engine, Hole.NONE, starts, ends, places)
-    cap = worth_at_most(engine.base, material, asked)
-    bits = np.zeros(starts.size)
-    distinct = np.ones(starts.size, np.int64)
-    for dump in range(1, len(stored)):
-        fresh = np.ones(starts.size, np.bool_)
-        for earlier in stored[:dump]:
-            fresh &= earlier != stored[dump]
-        worth = np.where(fresh, np.minimum(cap, material.surprise(dump, places, engine.base.width)), 0.0)
-        bits, distinct = bits + worth, distinct + (worth > 0)
-    gains = bits - prices - engine.price - 1.0
-    seen: set[tuple[int, int]] = set()
-    for one in np.argsort(-gains, kind="stable").tolist():
-        if gains[one] < TEMPLATE_MARGIN:
-            break
-        if (int(ends[one]), int(places[one])) in seen:
-            continue
-        seen.add((int(ends[one]), int(places[one])))
-        start = _first_varying(material, int(starts[one]), int(ends[one]))
-        raw = int(_turned(engine, 0, np.array([start]), ends[one : one + 1])[0])
-        constant = raw ^ int(stored[0][one])
-        algorithm: Algorithm = replace(engine.base, initial=0, final=constant)
-        gain = float(gains[one])
-        rule = Rule(
-            algorithm,
-            start,
-            int(ends[one]),
-            int(places[one]),
-            order,
-            evidence=round(gain, 2),
-            dumps=material.own,
-            distinct=int(distinct[one]),
-        )
-        yield Found(rule, None, gain, float(prices[one]))
-
-
-def _first_varying(material: Material, start: int, end: int) -> int:
-    """The first per-drive byte of a region: what lies before it may as well not belong to it."""
-    places = material.varying_places
-    first = int(places[np.searchsorted(places, start)])
-    return min(first, end - 1)

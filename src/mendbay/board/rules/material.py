@@ -25,7 +25,7 @@ class Material:
     Args:
         own: dumps of the revision searched, at least one.
         others: dumps of other revisions, by revision.
-        orders: byte orders of stored values of 32 bits; of 16 bits the first two are tried.
+        orders: byte orders of stored values of 32 bits; of shorter ones the first two are tried.
     """
 
     def __init__(
@@ -53,7 +53,7 @@ class Material:
         """Byte orders to try for stored values of this width."""
         if width == 8:
             return (Order.LITTLE,)
-        return self._orders[:2] if width == 16 else self._orders
+        return self._orders if width == 32 else self._orders[:2]
 
     def stored(self, dump: int, places: Int64s, width: int, order: Order) -> UInt32s:
         """The values stored at the places of one dump, shape as given; all must lie inside."""

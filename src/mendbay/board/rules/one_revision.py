@@ -10,13 +10,14 @@ from itertools import combinations
 import numpy as np
 import numpy.typing as npt
 
-from mendbay.board.rules.accept import Found, accepted, extent, one_of_each
-from mendbay.board.rules.algorithm import Algorithm, Order, swapped
+from mendbay.board.rules.accept import TOTALS, Found, accepted, extent, one_of_each
+from mendbay.board.rules.algorithm import Algorithm, Kind, Order, swapped
+from mendbay.board.rules.differences import from_differences
 from mendbay.board.rules.directory import StoredIndex, arrays, directories
-from mendbay.board.rules.engines import USUAL_PRICE, CrcEngine, Engine, crc_engines, engines
+from mendbay.board.rules.engines import USUAL_PRICE, CrcEngine, Engine, crc_engines, engine_for, engines
 from mendbay.board.rules.follow import followed
 from mendbay.board.rules.free import free_chains
-from mendbay.board.rules.lookup import Stored, elsewhere, fitted
+from mendbay.board.rules.lookup import Stored, elsewhere
 from mendbay.board.rules.material import Material
 from mendbay.board.rules.probes import Regions, probes, together
 from mendbay.board.rules.rule import Rule
@@ -57,7 +58,25 @@ def search(own: Sequence[Bytes], others: Sequence[Sequence[Bytes]]) -> list[Rule
         # A sum does not mind the order of bytes, or has been asked with words in either order.
         found = [_turned_back(one.rule, group) for one in Search(turned, _SWAP_PRICE, few=True).run()]
         rules += [one for one in found if one is not None and not _known(one, rules)]
-    return rules
+    return [_widened(material, one) for one in rules]
+
+
+def _widened(material: Material, rule: Rule) -> Rule:
+    """A sum or exclusive-or drawn on over the zeros behind it, which it does not notice, and a ones'
+    complement sum over FF, which is nought to it too: in other drives the content may reach further."""
+    algorithm = rule.algorithm
+    if algorithm.kind not in TOTALS or algorithm.swap > 1:
+        return rule
+    zeros = np.ones(material.size - rule.end, np.bool_)
+    first = material.dumps[0][rule.end :]
+    for one in material.dumps:
+        zeros &= (one[rule.end :] == 0) & (first == 0) | (
+            (one[rule.end :] == 0xFF) & (first == 0xFF) & (algorithm.kind is Kind.ONES)
+        )
+    reach = int(np.argmin(zeros)) if not zeros.all() else zeros.size
+    if rule.place is not None and rule.place >= rule.end:
+        reach = min(reach, rule.place - rule.end)
+    return replace(rule, end=rule.end + reach - reach % algorithm.word)
 
 
 def _covered(material: Material, rules: Sequence[Rule]) -> float:
@@ -100,6 +119,19 @@ def _order_back(order: Order, group: int, size: int) -> Order:
     return pairs[plain.index(order)] if order in plain else plain[pairs.index(order)]
 
 
+def _usual(algorithm: Algorithm) -> bool:
+    """Whether start and final value are of those that are tried everywhere."""
+    if algorithm.kind is Kind.FLETCHER:
+        return True
+    known = (0, algorithm.mask)
+    return algorithm.initial in known and algorithm.final in known
+
+
+def _alike(one: Rule, other: Rule) -> bool:
+    same = replace(one.algorithm, initial=0, final=0) == replace(other.algorithm, initial=0, final=0)
+    return same and one.order is other.order
+
+
 class Search:
     """One search; see the module.
 
@@ -124,7 +156,7 @@ class Search:
         self._index: dict[int, dict[Order, StoredIndex]] = {}
         self._stored: dict[int, dict[Order, Stored]] = {}
         self._found: list[Found] = []
-        self._unknown: list[tuple[Engine, Found]] = []
+        self._unknown: list[Found] = []
 
     def run(self) -> list[Found]:
         """All rules justified, without restatements."""
@@ -135,6 +167,7 @@ class Search:
             self._ask(engine)
         chosen = one_of_each(material, self._found)
         chosen = one_of_each(material, followed(material, chosen, self._edges))
+        chosen = self._changed(chosen)
         if not self._explained(chosen):
             self._found = list(chosen)
             self._unlisted()
@@ -142,7 +175,16 @@ class Search:
             self._found += free_chains(material, self._edges, chosen)
             chosen = one_of_each(material, self._found, chosen)
             chosen = one_of_each(material, followed(material, chosen, self._edges))
-        return one_of_each(material, [one for _, one in self._unknown], chosen)
+        return one_of_each(material, self._unknown, chosen)
+
+    def _changed(self, chosen: list[Found]) -> list[Found]:
+        """With what the differences between dumps say. Rules whose start value nobody knows wait for a better
+        account of the same blocks."""
+        rules = [one.rule for one in chosen]
+        found = from_differences(self._material, self._edges, self._regions, rules, self._price, self._few)
+        self._unknown = [one for one in found if not _usual(one.rule.algorithm)]
+        sure = [one for one in found if _usual(one.rule.algorithm)]
+        return one_of_each(self._material, sure, chosen)
 
     def _explained(self, chosen: Sequence[Found]) -> bool:
         return _covered(self._material, [one.rule for one in chosen]) >= 0.9
@@ -154,8 +196,6 @@ class Search:
         for probe in self._probes[width]:
             for hits in scan(engine, material, probe, variants):
                 self._found += accepted(hits, material.own)
-            if not variants:
-                self._unknown += [(engine, one) for one in fitted(engine, material, probe)]
         if width == 8 or variants:
             return
         if self._tables:
@@ -188,15 +228,17 @@ class Search:
 
     def _solve(self) -> None:
         """Tries start and final values that fit several blocks: naming them costs twice the width."""
-        chosen = one_of_each(self._material, [one for _, one in self._unknown])
-        pairs = combinations([(engine, one) for engine, one in self._unknown if one in chosen], 2)
-        same = [(a, b) for a, b in pairs if a[0] is b[0] and a[1].rule.order is b[1].rule.order]
+        chosen = [one.rule for one in one_of_each(self._material, self._unknown)]
+        solvable = [
+            one for one in chosen if one.algorithm.kind is Kind.CRC and one.algorithm.width in self._probes
+        ]
+        pairs = combinations(solvable, 2)
+        same = [(a, b) for a, b in pairs if _alike(a, b)]
         tried: set[Algorithm] = set()
         for one, two in same[:_SOLVED_PAIRS]:
-            engine = one[0]
+            engine = engine_for(self._material.dumps, one.algorithm)
             if isinstance(engine, CrcEngine):
-                rules = one[1].rule, two[1].rule
-                self._try(engine, from_pair(engine, self._material, *rules, self._strong), tried, 2)
+                self._try(engine, from_pair(engine, self._material, one, two, self._strong), tried, 2)
         for table in self._tables[:_SOLVED_TABLES]:
             if self._rests_on(table.starts):
                 continue

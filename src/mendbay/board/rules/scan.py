@@ -120,7 +120,10 @@ def raw_with_hole(engine: Engine, dump: int, asked: Asked) -> UInt32s:
     if field is None:
         whole, part = engine.raw(dump, starts, ends), engine.raw(dump, places, after)
         mask = np.uint32(engine.base.mask)
-        return (whole ^ part) if engine.base.kind.value == "exclusive or" else (whole - part) & mask
+        if engine.base.kind is Kind.ONES:
+            left = (whole.astype(np.int64) - part) % 0xFFFF
+            return np.where(left, left, 0xFFFF).astype(np.uint32)
+        return (whole ^ part) if engine.base.kind is Kind.XOR else (whole - part) & mask
     rest = ends - after
     if asked.hole is Hole.LEFT_OUT:
         before = engine.raw(dump, starts, places)

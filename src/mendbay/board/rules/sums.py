@@ -64,6 +64,8 @@ class Totals:
             found = self._sums[phase, last] ^ self._sums[phase, first]
             return found.astype(np.uint32)
         total = self._sums[phase, last] - self._sums[phase, first]
+        if algorithm.kind is Kind.ONES:
+            return np.where(total, (total - 1) % 0xFFFF + 1, 0).astype(np.uint32)
         if self._weighted is None:
             return (total & algorithm.mask).astype(np.uint32)
         modulus, half = algorithm.modulus, algorithm.width // 2

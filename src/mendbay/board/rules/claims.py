@@ -1,0 +1,409 @@
+"""Which runs of varying bytes are checked by which varying value: guesses about the changes between dumps,
+each with its price, and the evidence for those that hold.
+
+A stored value may lie behind its region, before or inside its head, or apart from it. Only the varying bytes
+are asked, so that a region is guessed without knowing where exactly it begins or how its check starts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+import numpy as np
+import numpy.typing as npt
+
+from mendbay.board.rules.algorithm import Kind, Order, lanes
+from mendbay.board.rules.changes import ChangeEngine, Changes
+from mendbay.board.rules.probes import Regions
+from mendbay.board.rules.segments import Edges, clusters, rank_price
+
+Int64s = npt.NDArray[np.int64]
+UInt64s = npt.NDArray[np.uint64]
+Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+
+
+class Lie(StrEnum):
+    """Where the stored value lies with regard to its region."""
+
+    BEHIND = "behind"
+    BEFORE = "before"
+    """Before it or inside its head, with nothing that varies between."""
+    APART = "apart"
+
+
+@dataclass(frozen=True)
+class Claims:
+    """Guesses that hold, of one engine, order and sign; arrays of shape (claims,).
+
+    Args:
+        firsts: class each region begins in.
+        ends: where it ends; only the class of it is meant if the engine goes by class.
+        places: of the stored values.
+        edge_prices: bits for beginning and end.
+        bits: evidence.
+        naming: bits for what they have in common.
+        place_prices: bits for each place: few for a run of varying bytes just as long as a stored value.
+    """
+
+    engine: ChangeEngine
+    order: Order
+    sign: int
+    lie: Lie
+    firsts: Int64s
+    ends: Int64s
+    places: Int64s
+    edge_prices: Floats
+    bits: Floats
+    naming: float
+    place_prices: Floats
+
+    def only(self, chosen: Int64s) -> Claims:
+        """Some of them."""
+        return replace(
+            self,
+            firsts=self.firsts[chosen],
+            ends=self.ends[chosen],
+            places=self.places[chosen],
+            edge_prices=self.edge_prices[chosen],
+            bits=self.bits[chosen],
+            place_prices=self.place_prices[chosen],
+        )
+
+    @property
+    def gains(self) -> Floats:
+        """Bits by which each exceeds its own price."""
+        return self.bits - self.edge_prices - self.place_prices
+
+
+_GAPS = (0, 2, 4, 6, 8, 12, 16)
+"""Bytes between the end of a region and a value behind it, as of a second check."""
+_GAP_PRICE, _AT_ONCE = 4.0, 1.0
+_BEFORE_PRICE, _APART_PRICE = 2.0, 2.0
+_STRONG_AHEAD, _WEAK_AHEAD = 10, 12
+_RECORDS = (8, 12, 16, 20, 24, 28, 32, 40, 48, 64, 80, 96, 128, 256, 512)
+_RECORD_PRICE = 5.0
+"""Ends at once before the next record, for values at the head of small records of these sizes (design
+values)."""
+_ALONE = 4
+"""Bytes from other varying ones that a run of varying bytes must keep to stand alone."""
+_CLUSTER_GAPS = (8, 64, 512)
+_CLUSTERS_AHEAD = 3
+_ROUNDED = (1, 4, 16, 256, 4096)
+_MOST = 2048
+"""Guesses of one kind that are looked at, the cheapest first; more are chance."""
+
+
+class Guesses:
+    """The places, natural edges and regions that guesses are made of.
+
+    Args:
+        changes: the varying bytes.
+        natural: natural edges of the dump.
+        regions: natural regions, whose ends serve for values that lie apart.
+        taken: bytes that hold values of known checks, shape (size,).
+    """
+
+    def __init__(self, changes: Changes, natural: Edges, regions: Regions, taken: Flags) -> None:
+        self.changes, self._natural = changes, natural
+        self._taken = taken
+        self._fields: dict[int, Int64s] = {}
+        self._prices: dict[int, Floats] = {}
+        self._regions = self._distinct(regions)
+        near = [clusters(changes.material.vary, gap) for gap in (1, 4, 16)]
+        self._begins = [changes.classes(starts) for starts, _ in near]
+        self._stops = [changes.classes(ends) for _, ends in near]
+
+    def _distinct(self, regions: Regions) -> tuple[Int64s, Int64s, Floats]:
+        """Natural regions as classes of beginnings, and ends, each once at its lowest price."""
+        firsts = self.changes.classes(regions.starts)
+        directory = np.array(regions.list_prices)[regions.lists]
+        parts = [(firsts, regions.ends, regions.prices + directory + 1.0), *self._whole_clusters()]
+        firsts, ends, prices = (np.concatenate(column) for column in zip(*parts, strict=True))
+        kept = self.changes.classes(ends) - firsts > 1
+        firsts, ends, prices = firsts[kept], ends[kept], prices[kept]
+        order = np.lexsort((prices, ends, firsts))
+        firsts, ends, prices = firsts[order], ends[order], prices[order]
+        fresh = np.ones(firsts.size, np.bool_)
+        fresh[1:] = (np.diff(firsts) != 0) | (np.diff(ends) != 0)
+        return firsts[fresh], ends[fresh], prices[fresh]
+
+    def _whole_clusters(self) -> Iterator[tuple[Int64s, Int64s, Floats]]:
+        """Single clusters of varying bytes, with ends exact, at the next round place, or where filler
+        begins."""
+        size, strong = self.changes.material.size, self._natural.strong_ends
+        for gap in _CLUSTER_GAPS:
+            starts, ends = clusters(self.changes.material.vary, gap)
+            firsts = self.changes.classes(starts)
+            price = np.log2(max(1, starts.size)) + 1.0 + np.log2(len(_CLUSTER_GAPS) * (len(_ROUNDED) + 1))
+            for step in _ROUNDED:
+                rounded = ends + -ends % step
+                kept = rounded <= size
+                yield firsts[kept], rounded[kept], np.full(int(kept.sum()), price)
+            after = np.searchsorted(strong, ends)
+            kept = after < strong.size
+            yield firsts[kept], strong[after[kept]], np.full(int(kept.sum()), price)
+
+    def fields(self, width: int) -> Int64s:
+        """Places where a value of this width may be stored."""
+        if width not in self._fields:
+            self._fields[width] = self.changes.fields(width, self._taken)
+        return self._fields[width]
+
+    def _place_prices(self, size: int) -> Floats:
+        """Bits for each place of the dump as that of a stored value, shape (size,): half of the belief goes
+        to runs of varying bytes that are as long as the value, or one byte shorter by chance."""
+        if size not in self._prices:
+            fields = self.fields(8 * size)
+            starts, ends = clusters(self.changes.material.vary, _ALONE)
+            alone = np.zeros(self.changes.material.size, np.bool_)
+            for length in range(max(1, size - 1), size + 1):
+                short = np.flatnonzero(ends - starts == length)
+                for first in (starts[short], ends[short] - size):
+                    alone[first[first >= 0]] = True
+            alone &= np.isin(np.arange(alone.size), fields)
+            many, few = max(2, fields.size), max(1, int(np.count_nonzero(alone)))
+            prices = np.full(alone.size, 1.0 + np.log2(many))
+            prices[alone] = 1.0 + np.log2(min(few, many))
+            self._prices[size] = prices
+        return self._prices[size]
+
+    def claims(self, engine: ChangeEngine, orders: tuple[Order, ...]) -> Iterator[Claims]:
+        """All guesses that hold for one engine."""
+        if not self.fields(engine.base.width).size:
+            return
+        for order in orders:
+            for sign in engine.signs:
+                yield from self._behind(engine, order, sign)
+                yield self._before(engine, order, sign)
+                yield self._apart(engine, order, sign)
+
+    def _claims(
+        self,
+        engine: ChangeEngine,
+        order: Order,
+        sign: int,
+        lie: Lie,
+        firsts: Int64s,
+        ends: Int64s,
+        places: Int64s,
+        prices: Floats,
+    ) -> Claims:
+        size = engine.base.width // 8
+        last = self.changes.classes(ends)
+        apart = (places >= ends) | (places + size <= self._first_place(firsts)) | (lie is Lie.BEFORE)
+        kept = np.flatnonzero((last - firsts > size) & apart)
+        if kept.size > _MOST:
+            kept = kept[np.argsort(prices[kept], kind="stable")[:_MOST]]
+        naming = engine.price + 1.0 + (1.0 if size > 1 else 0.0) + (1.0 if len(engine.signs) > 1 else 0.0)
+        evidence = np.array(
+            [
+                self._evidence(engine, order, *one)
+                for one in zip(firsts[kept].tolist(), last[kept].tolist(), places[kept].tolist(), strict=True)
+            ],
+            np.float64,
+        )
+        return Claims(
+            engine,
+            order,
+            sign,
+            lie,
+            firsts[kept],
+            ends[kept],
+            places[kept],
+            prices[kept],
+            evidence,
+            naming,
+            self._place_prices(size)[places[kept]],
+        )
+
+    def _first_place(self, firsts: Int64s) -> Int64s:
+        places = np.append(self.changes.places, self.changes.material.size)
+        return places[firsts]
+
+    def _behind(self, engine: ChangeEngine, order: Order, sign: int) -> Iterator[Claims]:
+        places = self.fields(engine.base.width)
+        keys = engine.keys()
+        arrangement = np.argsort(keys, kind="stable")
+        ranked = keys[arrangement]
+        plain = self.changes.classes(places)
+        for gap in _GAPS:
+            ends = places - gap
+            kept = ends > 0
+            if gap and engine.by_class:
+                kept &= self.changes.classes(ends) != plain
+            kept &= engine.fits(ends)
+            price = np.full(places.size, _GAP_PRICE if gap else _AT_ONCE)
+            yield self._joined(engine, order, sign, ends, places, price, kept, arrangement, ranked)
+        strong = np.append(self._natural.strong_ends, self.changes.material.size + 1)
+        rank = np.searchsorted(strong, places) - 1
+        ends = strong[np.maximum(rank, 0)]
+        kept = (rank >= 0) & (ends < places - _GAPS[-1]) & engine.fits(ends)
+        price = np.full(places.size, _GAP_PRICE)
+        yield self._joined(engine, order, sign, ends, places, price, kept, arrangement, ranked)
+
+    def _joined(
+        self,
+        engine: ChangeEngine,
+        order: Order,
+        sign: int,
+        ends: Int64s,
+        places: Int64s,
+        price: Floats,
+        kept: Flags,
+        arrangement: Int64s,
+        ranked: UInt64s,
+    ) -> Claims:
+        """Regions that end at the places given, begun in whichever class agrees."""
+        ends, places, price = ends[kept], places[kept], price[kept]
+        index, firsts = _matches(engine.start_keys(ends, places, order, sign), arrangement, ranked)
+        last = self.changes.classes(ends[index])
+        right = firsts < last
+        index, firsts, last = index[right], firsts[right], last[right]
+        prices = price[index] + _edge_price(firsts, last, self._begins, 0)
+        return self._claims(engine, order, sign, Lie.BEHIND, firsts, ends[index], places[index], prices)
+
+    def _before(self, engine: ChangeEngine, order: Order, sign: int) -> Claims:
+        places = self.fields(engine.base.width)
+        size = engine.base.width // 8
+        firsts = self.changes.classes(places + size)
+        if engine.by_class:
+            keys = engine.keys()
+            arrangement = np.argsort(keys, kind="stable")
+            index, last = _matches(
+                engine.end_keys(firsts, places, order, sign), arrangement, keys[arrangement]
+            )
+            right = last > firsts[index]
+            index, last = index[right], last[right]
+            prices = _BEFORE_PRICE + _edge_price(
+                -last, -firsts[index], [-one for one in self._stops], -self.changes.count
+            )
+            ends = self.changes.places[last - 1] + 1
+        else:
+            index, ends, prices = self._ends_ahead(places + size, size)
+            right = engine.fits(ends)
+            index, ends, prices = index[right], ends[right], prices[right]
+            stored = engine.stored_keys(places, order, sign)
+            same = engine.value_keys(firsts[index], ends) == stored[index]
+            index, ends, prices = index[same], ends[same], prices[same] + _BEFORE_PRICE
+        return self._claims(engine, order, sign, Lie.BEFORE, firsts[index], ends, places[index], prices)
+
+    def _ends_ahead(self, starts: Int64s, size: int) -> tuple[Int64s, Int64s, Floats]:
+        """Natural ends after values of `size` bytes that end at `starts`: index of the value, end, price."""
+        index, ends, prices = [], [], []
+        for among, ahead, extra in (
+            (self._natural.strong_ends, _STRONG_AHEAD, 0.6),
+            (self._natural.weak_ends, _WEAK_AHEAD, 1.9),
+        ):
+            begin = np.searchsorted(among, starts, side="right")
+            for rank in range(ahead):
+                kept = np.flatnonzero(begin + rank < among.size)
+                index.append(kept)
+                ends.append(among[begin[kept] + rank])
+                prices.append(np.full(kept.size, extra + rank_price(rank)))
+        for gap in _CLUSTER_GAPS[1:]:
+            stops = clusters(self.changes.material.vary, gap)[1]
+            begin = np.searchsorted(stops, starts, side="right")
+            for rank in range(_CLUSTERS_AHEAD):
+                kept = np.flatnonzero(begin + rank < stops.size)
+                for step in _ROUNDED[1:4]:
+                    end = stops[begin[kept] + rank]
+                    end = np.minimum(end + -end % step, self.changes.material.size)
+                    index.append(kept)
+                    ends.append(end)
+                    prices.append(np.full(kept.size, 4.0 + rank_price(rank)))
+        for step in _RECORDS:
+            kept = np.flatnonzero(starts - size + step <= self.changes.material.size)
+            index.append(kept)
+            ends.append(starts[kept] - size + step)
+            prices.append(np.full(kept.size, _RECORD_PRICE))
+        return np.concatenate(index), np.concatenate(ends), np.concatenate(prices)
+
+    def _apart(self, engine: ChangeEngine, order: Order, sign: int) -> Claims:
+        places = self.fields(engine.base.width)
+        firsts, ends, prices = self._regions
+        right = engine.fits(ends)
+        firsts, ends, prices = firsts[right], ends[right], prices[right]
+        stored = engine.stored_keys(places, order, sign)
+        arrangement = np.argsort(stored, kind="stable")
+        index, found = _matches(engine.value_keys(firsts, ends), arrangement, stored[arrangement])
+        return self._claims(
+            engine,
+            order,
+            sign,
+            Lie.APART,
+            firsts[index],
+            ends[index],
+            places[found],
+            prices[index] + _APART_PRICE,
+        )
+
+    def _evidence(self, engine: ChangeEngine, order: Order, first: int, last: int, place: int) -> float:
+        """Bits by which the changes of the stored value surprise.
+
+        A value counts once. Of a sum or exclusive-or only those bits of each word count that change in two
+        bytes of the region at least: else the value would be a copy of the one byte.
+        """
+        base, changes = engine.base, self.changes
+        size = base.width // 8
+        data = [changes.material.dumps[dump][place : place + size] for dump in range(changes.dumps)]
+        worth = self._lane_bits(engine, order, first, last)
+        bits, seen = 0.0, {data[0].tobytes()}
+        for one in data[1:]:
+            if one.tobytes() in seen:
+                continue
+            seen.add(one.tobytes())
+            bits += float(worth[one != data[0]].sum())
+        return bits
+
+    def _lane_bits(self, engine: ChangeEngine, order: Order, first: int, last: int) -> Floats:
+        """For each byte of the stored value the bits one change of it is worth."""
+        base, changes = engine.base, self.changes
+        size = base.width // 8
+        if base.kind in (Kind.CRC, Kind.FLETCHER):
+            return np.full(size, 8.0)
+        moved = np.zeros(256, np.int64)
+        lane = (changes.places[first:last] - engine.phase) % base.word
+        if base.word_order is Order.BIG:
+            lane = base.word - 1 - lane
+        worth = np.zeros(size)
+        for number in range(base.word):
+            moved = np.stack([one[first:last][lane == number] for one in changes.bytes_of])
+            change = (moved ^ moved[0]).max(axis=0, initial=0)
+            if np.count_nonzero(change) >= 2:
+                worth[number] = int(np.bitwise_or.reduce(change)).bit_count()
+        if base.word < size and base.kind is not Kind.XOR:
+            worth[base.word] = min(8.0, np.log2(max(1, (last - first) / base.word)))
+        found: Floats = worth[np.array(lanes(base.width, order)) // 8]
+        return found
+
+
+def _matches(wanted: UInt64s, arrangement: Int64s, ranked: UInt64s) -> tuple[Int64s, Int64s]:
+    """Index of each key that is there, with every place of it."""
+    first = np.searchsorted(ranked, wanted)
+    count = np.searchsorted(ranked, wanted, side="right") - first
+    count = np.minimum(count, 64)
+    index = np.repeat(np.arange(wanted.size), count)
+    inner = np.arange(index.size) - np.repeat(np.cumsum(count) - count, count)
+    return index, arrangement[first[index] + inner]
+
+
+_CLUSTER_PRICES = (3.0, 2.0, 2.0)
+_ANYWHERE, _ALL = 4.0, 4.0
+
+
+def _edge_price(inner: Int64s, outer: Int64s, edges: list[Int64s], furthest: int) -> Floats:
+    """Bits for an edge in class `inner`, seen backwards from class `outer`: by how many runs of varying
+    bytes, or else varying bytes, lie between; few for all of them, up to class `furthest`."""
+    steps = (outer - inner).astype(np.float64)
+    price: Floats = _ANYWHERE + np.log2((steps + 1) * (steps + 2))
+    price = np.where(inner == furthest, _ALL, price)
+    for among, extra in zip(edges, _CLUSTER_PRICES, strict=True):
+        ranked = np.sort(among)
+        here = np.searchsorted(ranked, inner)
+        meets = ranked[np.minimum(here, ranked.size - 1)] == inner
+        between = np.maximum(np.searchsorted(ranked, outer) - here, 1).astype(np.float64)
+        price = np.where(meets, np.minimum(price, extra + np.log2(between * (between + 1))), price)
+    return price
