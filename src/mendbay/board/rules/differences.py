@@ -61,8 +61,7 @@ def from_differences(
     natural: Edges,
     regions: Regions,
     known: Sequence[Rule],
-    price: float = 0.0,
-    few: bool = False,
+    asked: Sequence[tuple[Algorithm, float]],
 ) -> list[Found]:
     """Rules that the differences between dumps of one revision justify.
 
@@ -71,8 +70,7 @@ def from_differences(
         natural: natural edges.
         regions: natural regions.
         known: rules already found, whose stored values are not asked again.
-        price: bits that the whole search costs.
-        few: as for `bases`.
+        asked: basic algorithms to try, each with its price in bits.
     """
     if material.own < 2 or not material.varying_places.size:
         return []
@@ -83,8 +81,7 @@ def from_differences(
             taken[rule.place : rule.place + rule.field_bytes] = True
     guesses = Guesses(changes, natural, regions, taken)
     found: list[Found] = []
-    for engine in change_engines(changes, bases(few)):
-        engine.price += price
+    for engine in change_engines(changes, asked):
         for claims in guesses.claims(engine, material.orders(engine.base.width)):
             if claims.places.size and claims.bits.sum() >= claims.naming:
                 found += _rules(changes, natural, claims)

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from mendbay.board.rules.accept import TOTALS, Found, accepted, extent, one_of_each
 from mendbay.board.rules.algorithm import Algorithm, Kind, Order, swapped
-from mendbay.board.rules.differences import from_differences
+from mendbay.board.rules.differences import bases, from_differences
 from mendbay.board.rules.directory import StoredIndex, arrays, directories
 from mendbay.board.rules.engines import USUAL_PRICE, CrcEngine, Engine, crc_engines, engine_for, engines
 from mendbay.board.rules.follow import followed
@@ -180,11 +180,14 @@ class Search:
     def _changed(self, chosen: list[Found]) -> list[Found]:
         """With what the differences between dumps say. Rules whose start value nobody knows wait for a better
         account of the same blocks."""
-        rules = [one.rule for one in chosen]
-        found = from_differences(self._material, self._edges, self._regions, rules, self._price, self._few)
-        self._unknown = [one for one in found if not _usual(one.rule.algorithm)]
-        sure = [one for one in found if _usual(one.rule.algorithm)]
+        sure = self._differing(bases(self._few), [one.rule for one in chosen])
         return one_of_each(self._material, sure, chosen)
+
+    def _differing(self, asked: Sequence[tuple[Algorithm, float]], known: Sequence[Rule]) -> list[Found]:
+        priced = [(base, price + self._price) for base, price in asked]
+        found = from_differences(self._material, self._edges, self._regions, known, priced)
+        self._unknown += [one for one in found if not _usual(one.rule.algorithm)]
+        return [one for one in found if _usual(one.rule.algorithm)]
 
     def _explained(self, chosen: Sequence[Found]) -> bool:
         return _covered(self._material, [one.rule for one in chosen]) >= 0.9
@@ -225,6 +228,8 @@ class Search:
             for engine in crc_engines(self._material.dumps, one.polynomial, one.width, float(one.width)):
                 if engine.base.reflected is one.reflected:
                     self._ask(engine)
+                    known = [found.rule for found in self._found]
+                    self._found += self._differing([(engine.base, float(one.width))], known)
 
     def _solve(self) -> None:
         """Tries start and final values that fit several blocks: naming them costs twice the width."""

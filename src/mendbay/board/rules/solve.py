@@ -18,6 +18,7 @@ from mendbay.board.rules.rule import Rule
 from mendbay.board.rules.segments import clusters
 
 Int64s = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
 
 
 def start_and_final(of: Field, lengths: Sequence[int], values: Sequence[int]) -> tuple[int, int] | None:
@@ -145,7 +146,12 @@ class Divisor:
 _LONGEST, _BEFORE = 8192, 3
 """Bytes of the longest difference divided, and how many clusters of per-drive bytes before the stored value
 are taken as the first of its region."""
-_WORK = 3e9
+_BEGIN_GAPS = (2, 16, 128)
+"""Bytes between clusters at which they count as two."""
+_MOST_FOUND = 8
+_APART = 4
+"""Bytes from other varying ones that a stored value should keep."""
+_WORK = 1.5e10
 """Total work, as bits times the sum of 2000 and the words of 64 bits of each difference: some seconds."""
 
 
@@ -158,13 +164,12 @@ def polynomials(material: Material) -> list[Divisor]:
     """
     if material.own < 3:
         return []
-    starts, ends = clusters(material.vary, 2)
-    tries = sorted(_tries(starts, ends), key=lambda one: (one[0], one[2] - one[1]))
+    tries = sorted(set(_tries(material.vary)), key=lambda one: (one[0], one[2] - one[1]))
     found: list[Divisor] = []
     work = 0.0
     for _, begin, place, width in tries:
         bits = 8 * (place - begin)
-        if place - begin > _LONGEST or found:
+        if place - begin > _LONGEST:
             continue
         work += 4 * bits * (2000.0 + bits / 64)
         if work > _WORK:
@@ -174,24 +179,32 @@ def polynomials(material: Material) -> list[Divisor]:
                 for one in _divisors(material, begin, place, width, reflected, order):
                     if one not in found:
                         found.append(one)
-    return found[:4]
+        if any(one.width == 32 for one in found) or len(found) >= _MOST_FOUND:
+            break  # two differences share a factor of 32 bits by no chance, of 16 now and then
+    return found
 
 
-def _tries(starts: Int64s, ends: Int64s) -> Iterator[tuple[int, int, int, int]]:
+def _tries(vary: Flags) -> Iterator[tuple[int, int, int, int]]:
     """Rank, first byte of a region, place of the value and its width: stored values that stand alone first,
-    with the cluster just before them."""
+    with the clusters just before them, narrow ones and wide ones."""
+    starts, ends = clusters(vary, 2)
+    begins = [clusters(vary, gap)[0] for gap in _BEGIN_GAPS]
+    room = np.concatenate([[_APART], starts[1:] - ends[:-1], [_APART]])
+    apart = np.minimum(room[:-1], room[1:]) >= _APART
     for number, end in enumerate(ends.tolist()[:256]):
-        long = end - int(starts[number])
+        start = int(starts[number])
+        long = end - start
         for width in (32, 16):
             size = width // 8
             alone = size - 1 <= long <= size
             if long < size and not alone:
                 continue
-            for before in range(_BEFORE):
-                first = number - before - (1 if alone else 0)
-                if first >= 0:
-                    for place in {end - size, int(starts[number])} if alone else {end - size}:
-                        yield before + (0 if alone else 1), int(starts[first]), place, width
+            crowded = (0 if apart[number] else 1) if alone else 2
+            for place in {end - size, start} if alone else {end - size}:
+                for wide, among in enumerate(begins):
+                    before = among[: np.searchsorted(among, place)][-_BEFORE:][::-1].tolist()
+                    for rank, begin in enumerate(before):
+                        yield rank + wide + crowded, begin, place, width
 
 
 def _divisors(
