@@ -18,7 +18,7 @@ import numpy as np
 
 from mendbay.board.rules.algorithm import WIDTHS, Algorithm, Kind, Order
 from mendbay.board.rules.mirrors import Copy
-from mendbay.board.rules.rule import Hole, Rule
+from mendbay.board.rules.rule import Hole, Length, Rule
 from mendbay.core.errors import BadFormFile
 
 FORM, VERSION = "mendbay board family", 1
@@ -145,10 +145,7 @@ def _revision_body(one: Revision) -> dict[str, Any]:
 
 def _rule_body(one: Rule) -> dict[str, Any]:
     return {
-        "algorithm": {
-            key: str(value) if isinstance(value, StrEnum) else value
-            for key, value in asdict(one.algorithm).items()
-        },
+        "algorithm": _plain(asdict(one.algorithm)),
         "start": one.start,
         "end": one.end,
         "place": one.place,
@@ -159,7 +156,17 @@ def _rule_body(one: Rule) -> dict[str, Any]:
         "dumps": one.dumps,
         "distinct": one.distinct,
         "revisions": list(one.revisions),
+        "length": None
+        if one.length is None
+        else {
+            key: str(value) if isinstance(value, StrEnum) else value
+            for key, value in asdict(one.length).items()
+        },
     }
+
+
+def _plain(body: dict[str, Any]) -> dict[str, Any]:
+    return {key: str(value) if isinstance(value, StrEnum) else value for key, value in body.items()}
 
 
 _Word = TypeVar("_Word", bound=StrEnum)
@@ -321,11 +328,30 @@ def _rule(entry: _Entry, size: int, revisions: int) -> Rule:
         set(map(str, held))
     ) < len(held):
         entry.refuse("names revisions that the file does not have, or one twice")
+    counted = entry.take("length")
+    length = None if counted is None else _length(_Entry(counted, f"{entry.where}, length"), size)
+    if length is not None and (hole is not Hole.NONE or place is None):
+        entry.refuse("has a length though its stored value does not lie apart from the region")
     entry.done()
     numbers = tuple(one for one in held if isinstance(one, int))
     return Rule(
-        algorithm, start, end, place, order, hole, expected, float(evidence), dumps, distinct, numbers
+        algorithm, start, end, place, order, hole, expected, float(evidence), dumps, distinct, numbers, length
     )
+
+
+def _length(entry: _Entry, size: int) -> Length:
+    width = entry.number("width", 8, 32)
+    if width not in (8, 16, 32):
+        entry.refuse("has a width that a length cannot have")
+    found = Length(
+        entry.number("place", 0, size - width // 8),
+        width,
+        entry.word("order", Order),
+        entry.number("unit", 1, 4096),
+        entry.number("base", 0, size),
+    )
+    entry.done()
+    return found
 
 
 def _algorithm(entry: _Entry) -> Algorithm:

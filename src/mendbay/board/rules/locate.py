@@ -35,7 +35,7 @@ def flips(rule: Rule, data: Bytes) -> tuple[Flip, ...] | None:
     if rule.algorithm.kind is not Kind.CRC or rule.place is None:
         return None
     syndrome = rule.computed(data) ^ rule.stored(data)
-    found = _in_field(rule, syndrome) + _in_region(rule, syndrome)
+    found = _in_field(rule, syndrome) + _in_region(rule, data, syndrome)
     return tuple(sorted(found, key=lambda one: (one.offset, one.bit))) if len(found) <= MOST_PLACES else None
 
 
@@ -49,11 +49,11 @@ def _in_field(rule: Rule, syndrome: int) -> list[Flip]:
     return []
 
 
-def _in_region(rule: Rule, syndrome: int) -> list[Flip]:
+def _in_region(rule: Rule, data: Bytes, syndrome: int) -> list[Flip]:
     algorithm = rule.algorithm
     division = field(algorithm.polynomial, algorithm.width)
     wanted = turned(syndrome, algorithm.width) if algorithm.reflected else syndrome
-    places = _places(rule)
+    places = _places(rule, data)
     after = division.power(np.arange(places.size))[::-1]
     found = []
     for bit in range(8):
@@ -64,9 +64,9 @@ def _in_region(rule: Rule, syndrome: int) -> list[Flip]:
     return [one for one in found if not _filled(rule, one.offset)]
 
 
-def _places(rule: Rule) -> npt.NDArray[np.int64]:
+def _places(rule: Rule, data: Bytes) -> npt.NDArray[np.int64]:
     """Which byte of the dump enters the check at each step."""
-    places = np.arange(rule.start, rule.end)
+    places = np.arange(rule.start, min(rule.end_in(data), data.size))
     if rule.hole is Hole.LEFT_OUT and rule.place is not None:
         first = rule.place - rule.start
         places = np.delete(places, slice(first, first + rule.field_bytes))

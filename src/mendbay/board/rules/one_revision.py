@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from mendbay.board.rules.accept import TOTALS, Found, accepted, extent, one_of_each
 from mendbay.board.rules.algorithm import Algorithm, Kind, Order, swapped
+from mendbay.board.rules.counted import counted
 from mendbay.board.rules.differences import bases, from_differences
 from mendbay.board.rules.directory import StoredIndex, arrays, directories
 from mendbay.board.rules.engines import USUAL_PRICE, CrcEngine, Engine, crc_engines, engine_for, engines
@@ -161,12 +162,13 @@ class Search:
     def run(self) -> list[Found]:
         """All rules justified, without restatements."""
         material = self._material
+        lists = counted(material, [(base, price + self._price) for base, price in bases(self._few)])
         for engine in engines(
             material.dumps, [width for width, some in self._probes.items() if some], self._few
         ):
             self._ask(engine)
-        chosen = one_of_each(material, self._found)
-        chosen = one_of_each(material, followed(material, chosen, self._edges))
+        chosen = one_of_each(material, self._found, lists)
+        chosen = one_of_each(material, followed(material, chosen, self._edges), lists)
         chosen = self._changed(chosen)
         if not self._explained(chosen):
             self._found = list(chosen)

@@ -24,6 +24,29 @@ FILL = {Hole.ZEROS: 0x00, Hole.ONES: 0xFF}
 
 
 @dataclass(frozen=True, slots=True)
+class Length:
+    """A number in the dump that says where a region ends: at `base` plus `unit` times the number.
+
+    Args:
+        place: first byte of the number.
+        width: its bits, 8, 16 or 32.
+        order: its byte order.
+        unit: bytes that each of what it counts takes.
+        base: place of the dump it counts from.
+    """
+
+    place: int
+    width: int
+    order: Order
+    unit: int
+    base: int
+
+    def end(self, data: Bytes) -> int:
+        """Where the region ends in a dump; not checked to lie inside it."""
+        return self.base + self.unit * stored_value(data, self.place, self.width, self.order)
+
+
+@dataclass(frozen=True, slots=True)
 class Rule:
     """A region that checks itself.
 
@@ -38,6 +61,8 @@ class Rule:
         dumps: known-good dumps it rests on.
         distinct: different values among them.
         revisions: numbers of the code revisions it was seen to hold in.
+        length: what says where the region ends, if that differs from drive to drive; `end` is then the
+            furthest that the known-good dumps reach.
     """
 
     algorithm: Algorithm
@@ -51,6 +76,7 @@ class Rule:
     dumps: int = 1
     distinct: int = 1
     revisions: tuple[int, ...] = (0,)
+    length: Length | None = None
 
     @property
     def field_bytes(self) -> int:
@@ -63,6 +89,8 @@ class Rule:
         spans = [(self.start, self.end)]
         if self.place is not None:
             spans.append((self.place, self.place + self.field_bytes))
+        if self.length is not None:
+            spans.append((self.length.place, self.length.place + self.length.width // 8))
         return joined(spans)
 
     @property
@@ -70,9 +98,14 @@ class Rule:
         """Bytes a dump must have for the rule to be asked."""
         return self.covers[-1][1]
 
+    def end_in(self, data: bytes | Bytes) -> int:
+        """Where the region ends in a dump; before its start, or behind the dump, if a damaged length says
+        so."""
+        return self.end if self.length is None else self.length.end(as_array(data))
+
     def computed(self, data: bytes | Bytes) -> int:
         """What the region gives."""
-        taken = as_array(data)[self.start : self.end]
+        taken = as_array(data)[self.start : max(self.start, self.end_in(data))]
         if self.hole is not Hole.NONE and self.place is not None:
             first = self.place - self.start
             inside = slice(first, first + self.field_bytes)
@@ -91,7 +124,9 @@ class Rule:
 
     def holds(self, data: bytes | Bytes) -> bool:
         """Whether the region gives the stored value; false too if the dump is too short."""
-        return len(data) >= self.size_needed and self.computed(data) == self.stored(data)
+        if len(data) < self.size_needed or not self.start < self.end_in(data) <= len(data):
+            return False
+        return self.computed(data) == self.stored(data)
 
     @property
     def name(self) -> str:
@@ -99,7 +134,10 @@ class Rule:
         where = "must come out as" if self.place is None else "stored at"
         value = f"{self.expected:X}" if self.place is None else f"{self.place:#x} ({self.order.value})"
         inside = "" if self.hole is Hole.NONE else f", its own place taken as {self.hole.value}"
-        return f"{self.algorithm.name} of {self.start:#x} to {self.end - 1:#x}, {where} {value}{inside}"
+        reach = f"{self.start:#x} to {self.end - 1:#x}"
+        if self.length is not None:
+            reach += f" at most, as counted at {self.length.place:#x}"
+        return f"{self.algorithm.name} of {reach}, {where} {value}{inside}"
 
 
 def joined(spans: list[tuple[int, int]]) -> tuple[tuple[int, int], ...]:

@@ -105,7 +105,7 @@ def _filled(dump: Bytes) -> Flags:
 def _foreign(left: Bytes, right: Bytes) -> bool:
     if left.size != right.size:
         return True
-    filled = _filled(left) | _filled(right)
+    filled = _filled(left) & _filled(right)  # what only one drive holds, as a longer list, is no other code
     differs = (_rows(left) != _rows(right)).any(axis=1)
     return bool((differs & filled).sum() > _FOREIGN_SHARE * max(1, int(filled.sum())))
 
@@ -114,16 +114,16 @@ def _split(dumps: Sequence[Bytes], group: list[int]) -> list[list[int]]:
     """Divides a group by the divisions that many blocks share."""
     if len(group) < 3:
         return [group]
-    filled = np.zeros(_rows(dumps[group[0]]).shape[0], np.bool_)
+    filled = np.ones(_rows(dumps[group[0]]).shape[0], np.bool_)
     labels = np.zeros((len(group), filled.size), np.int64)
     for place, index in enumerate(group):
-        filled |= _filled(dumps[index])
+        filled &= _filled(dumps[index])
         labels[place] = place
         for earlier in range(place):
             same = (_rows(dumps[index]) == _rows(dumps[group[earlier]])).all(axis=1)
             labels[place] = np.where(same & (labels[place] == place), labels[earlier], labels[place])
     classes = (labels == np.arange(len(group))[:, None]).sum(axis=0)
-    telling = (classes > 1) & (classes < len(group))
+    telling = (classes > 1) & (classes < len(group)) & filled
     kinds, counts = np.unique(labels[:, telling], axis=1, return_counts=True)
     least = max(_SPLIT_BLOCKS, _SPLIT_SHARE * int(filled.sum()))
     keys = [tuple(column) for column in kinds[:, counts >= least].T.tolist()]
