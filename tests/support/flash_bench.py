@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
@@ -133,3 +134,14 @@ def transfer_bench(size: int = SMALL_BYTES, blank_from: int | None = None) -> Tr
         padding=Padding.REFUSE,
     )
     return TransferBench(patient, donor, evidence, prepare(plan, evidence))
+
+
+def checked_dump(drive: int) -> bytes:
+    """8 KiB with code that all drives share and eight blocks of each drive's own that end with a CRC-32."""
+    chance = np.random.default_rng(1)
+    rom = bytearray(chance.integers(0, 256, 1024, np.uint8).tobytes())
+    own = np.random.default_rng([2, drive])
+    for _ in range(8):
+        body = own.integers(0, 256, 508, np.uint8).tobytes()
+        rom += body + zlib.crc32(body).to_bytes(4, "little")
+    return bytes(rom).ljust(SMALL_BYTES, b"\xff")

@@ -37,6 +37,10 @@ class NoteKind(StrEnum):
     """How a swap of a board or of heads went; the subject is the stock item's number."""
     ALTERNATIVE = "alternative"
     """Which value of an attribute can stand for which; the subject is the attribute."""
+    LEARNED = "learned"
+    """Known-good dumps that a board family was learned from; the subject is the family's name."""
+    WITHDRAWAL = "withdrawal"
+    """Something that was recorded by mistake and counts no longer; the subject names it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ from mendbay.core.errors import LedgerError, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.read_pictures import shop_forms
+from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 
 
 def with_family(forms: Forms, item: StockItem) -> StockItem:
@@ -119,6 +120,7 @@ def record_swap(
             "agreement": agreement.as_words(),
             "worked": worked,
             "remark": remark,
+            "was": {"state": str(item.state), "case": item.case},
         }
         bench.shelf.note(
             BoardNote(case, bay, NoteKind.SWAP, str(number), bench.now(), bench.who, json.dumps(body))
@@ -134,6 +136,56 @@ def record_swap(
     return used
 
 
+def withdraw_swap(bench: Bench, number: int, case: int, bay: str, purpose: Purpose, reason: str) -> StockItem:
+    """Takes back how a swap with an item went, however often it was said: the odds learn from it no more.
+    The item is as it was before, unless another swap used it.
+
+    Args:
+        reason: why it was a mistake.
+
+    Raises:
+        NoSuchItem, NoSuchCase: one of them is not there.
+        UsageError: no such swap is recorded, or no reason is given.
+    """
+    require_reason(reason)
+    with bench.shelf.together():
+        bench.ledger.bay(case, bay)
+        item = bench.shelf.item(number)
+        of_item = standing_notes(bench, NoteKind.SWAP, subject=str(number))
+        said = [one for one in of_item if (one.case, one.bay) == (case, bay) and _purpose_of(one) is purpose]
+        if not said:
+            raise UsageError(
+                f"No {purpose} with item {number} is recorded for bay {bay} of case {case}.",
+                f"mendbay case show {case} tells what is recorded.",
+            )
+        withdraw(bench, map(subject_of, said), case, bay, reason)
+        if len(said) == len(of_item):
+            item = _as_before(item, bench.shelf.notes(NoteKind.SWAP, subject=str(number)))
+            bench.shelf.amend_item(item)
+        outcome = "worked" if json.loads(said[-1].body)["worked"] else "did not work"
+        bench.note(
+            case,
+            "donor",
+            f"Withdrawn: the {purpose} with donor {number} in bay {bay} ({outcome}). {reason}",
+            {"item": number},
+        )
+        bench.custody(case, f"{purpose}: outcome withdrawn", f"donor {number} ({outcome}): {reason}")
+    return item
+
+
+def _purpose_of(note: BoardNote) -> Purpose:
+    return Purpose(_swap_of(note)["purpose"])
+
+
+def _as_before(item: StockItem, said: Sequence[BoardNote]) -> StockItem:
+    """The item as it was before it was used the last time; free if that was not written down."""
+    for note in reversed(said):
+        was = _swap_of(note).get("was")
+        if was and was["state"] != StockState.USED:
+            return replace(item, state=StockState(was["state"]), case=int(was["case"]))
+    return replace(item, state=StockState.FREE, case=0)
+
+
 def outcomes(bench: Bench) -> tuple[SwapOutcome, ...]:
     """Every swap the shop has recorded.
 
@@ -144,23 +196,29 @@ def outcomes(bench: Bench) -> tuple[SwapOutcome, ...]:
 
 
 def last_swaps(bench: Bench) -> list[Mapping[str, Any]]:
-    """The last word on each swap: of one donor, for one purpose, in one bay of a case.
+    """The last word on each swap that was not withdrawn: of one donor, for one purpose, in one bay of a
+    case.
 
     Raises:
         LedgerError: a note is not one that Mendbay wrote.
     """
     last: dict[tuple[int, str, str, str], Mapping[str, Any]] = {}
-    for note in bench.shelf.notes(NoteKind.SWAP):
-        try:
-            body = json.loads(note.body)
-            _agreement_of(body)
-            last[note.case, note.bay, note.subject, body["purpose"]] = body
-        except (ValueError, KeyError, TypeError, UsageError) as trouble:
-            raise LedgerError(
-                f"The ledger's note {note.number} of a swap cannot be read: {trouble}.",
-                "Put the newest backup of the ledger in its place.",
-            ) from trouble
+    for note in standing_notes(bench, NoteKind.SWAP):
+        body = _swap_of(note)
+        last[note.case, note.bay, note.subject, body["purpose"]] = body
     return list(last.values())
+
+
+def _swap_of(note: BoardNote) -> Mapping[str, Any]:
+    try:
+        body: Mapping[str, Any] = json.loads(note.body)
+        _agreement_of(body)
+    except (ValueError, KeyError, TypeError, UsageError) as trouble:
+        raise LedgerError(
+            f"The ledger's note {note.number} of a swap cannot be read: {trouble}.",
+            "Put the newest backup of the ledger in its place.",
+        ) from trouble
+    return body
 
 
 def _agreement_of(body: Mapping[str, Any]) -> Agreement:

@@ -2,23 +2,30 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from hashlib import sha256
 from pathlib import Path
+from typing import Any
 
+from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.rules.family import Family
 from mendbay.board.rules.judge import Comparison, DumpJudgement, compare, judge
 from mendbay.board.rules.search import learn
 from mendbay.board.transfer_plan import Role
-from mendbay.core.errors import BadFormFile, DumpUnproven, UsageError
+from mendbay.core.errors import BadFormFile, DumpUnproven, LedgerError, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.judge_rom import judged_reads
 from mendbay.jobs.rom_reads import DUMP_LIMIT_BYTES, RomRead, contents, newest_sitting
+from mendbay.jobs.withdraw import reason_of, require_reason, withdraw
 
 FAMILIES = "families"
 DUMPS_LIMIT = 32
 """More dumps of one revision teach nothing further."""
+SHORTEST_DIGEST = 8
+"""Digits of a SHA-256 that name a dump."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,36 +47,142 @@ class CheckedRom:
     donor: Comparison | None
 
 
-def learn_family(bench: Bench, shop: ShopFiles, name: str, files: Sequence[Path]) -> tuple[Family, Path]:
+@dataclass(frozen=True, slots=True)
+class GoodDump:
+    """A dump that a family was learned from; `withdrawn` says why it is no longer taken for good."""
+
+    name: str
+    sha256: str
+    withdrawn: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LearnedFamily:
+    """A family of the shop.
+
+    Args:
+        name: what the shop calls it.
+        family: its rules.
+        dumps: what it was learned from; None if the ledger does not say, as of a file from elsewhere.
+        left_out: dumps that were given and left out, as they had been withdrawn.
+    """
+
+    name: str
+    family: Family
+    dumps: tuple[GoodDump, ...] | None
+    left_out: tuple[GoodDump, ...] = ()
+
+    @property
+    def withdrawn(self) -> tuple[GoodDump, ...]:
+        """Dumps it rests on that are no longer taken for good: while there is one, it judges nothing."""
+        return tuple(one for one in self.dumps or () if one.withdrawn)
+
+
+def learn_family(
+    bench: Bench, shop: ShopFiles, name: str, files: Sequence[Path], *, also_withdrawn: bool = False
+) -> tuple[LearnedFamily, Path]:
     """Learns a family from known-good dumps and keeps it with the shop, over an older one of that name.
 
+    Args:
+        also_withdrawn: take dumps that were withdrawn from this family for good again; else they are left
+            out.
+
     Raises:
-        UsageError: a file cannot be read, there are too many, or the name cannot be a file's.
+        UsageError: a file cannot be read, there are too many, the name cannot be a file's, or every dump
+            was withdrawn.
         DumpUnproven: dumps of different sizes, or no dumps of a ROM.
         DestinationError: the family cannot be kept.
     """
     if len(files) > DUMPS_LIMIT:
         raise UsageError(f"{len(files)} dumps are too many.", f"Give at most {DUMPS_LIMIT} of one family.")
-    family = learn([bench.files.fetch(path, DUMP_LIMIT_BYTES) for path in files])
-    return family, shop.keep(FAMILIES, name, family.to_json())
+    data = [bench.files.fetch(path, DUMP_LIMIT_BYTES) for path in files]
+    gone = {} if also_withdrawn else _withdrawn(bench, name)
+    good, left_out, taken = [], [], []
+    for path, one in zip(files, data, strict=True):
+        digest = sha256(one).hexdigest()
+        if digest in gone:
+            left_out.append(GoodDump(path.name, digest, gone[digest]))
+        else:
+            good.append(GoodDump(path.name, digest))
+            taken.append(one)
+    if left_out and not taken:
+        raise UsageError(
+            f"Every dump given was withdrawn from the family {name}: {left_out[0].withdrawn}",
+            "Give others; --also-withdrawn takes them for good again.",
+        )
+    family = learn(taken)
+    text = family.to_json()
+    body = {"file": _digest(text), "dumps": [{"name": one.name, "sha256": one.sha256} for one in good]}
+    with bench.shelf.together():
+        path = shop.keep(FAMILIES, name, text)
+        bench.shelf.note(BoardNote(0, "", NoteKind.LEARNED, name, bench.now(), bench.who, json.dumps(body)))
+    return LearnedFamily(name, family, tuple(good), tuple(left_out)), path
 
 
-def families(shop: ShopFiles) -> dict[str, Family]:
-    """Every family the shop has learned, by name.
+def unlearn_dump(
+    bench: Bench, shop: ShopFiles, name: str, dump: str, reason: str
+) -> tuple[LearnedFamily, GoodDump]:
+    """Takes back that a dump is a good one of its family. A family that rests on it judges nothing until it
+    is learned anew from the others.
+
+    Args:
+        dump: its file name when it was learned, or the first eight digits or more of its SHA-256.
+        reason: why it is not good.
+
+    Raises:
+        UsageError: the family or the dump is not there, several are meant, or no reason is given.
+        BadFormFile: the family's file cannot be used.
+    """
+    require_reason(reason)
+    known = _learned(bench, name, _text_named(shop, name))
+    if known.dumps is None:
+        raise UsageError(
+            f"The ledger does not say which dumps the family {name} was learned from.",
+            f"mendbay rom learn {name} DUMPS learns it anew from those that are good.",
+        )
+    begin = dump.casefold()
+    found = [
+        one
+        for one in known.dumps
+        if one.name == dump or (len(begin) >= SHORTEST_DIGEST and one.sha256.startswith(begin))
+    ]
+    if len({one.sha256 for one in found}) != 1:
+        names = ", ".join(f"{one.name} ({one.sha256[:12]})" for one in found or known.dumps)
+        said = "meets several dumps" if found else "is no dump"
+        raise UsageError(f"{dump[:60]!r} {said} of the family {name}.", f"It rests on: {names}.")
+    with bench.shelf.together():
+        withdraw(bench, [_dump_subject(name, found[0].sha256)], 0, "", reason)
+    return _learned(bench, name, _text_named(shop, name)), replace(found[0], withdrawn=reason.strip())
+
+
+def families(bench: Bench, shop: ShopFiles) -> tuple[LearnedFamily, ...]:
+    """Every family the shop has learned, by name, also those that rest on a withdrawn dump.
 
     Raises:
         BadFormFile: a family's file cannot be used.
     """
-    return {name: _read(name, text) for name, text in shop.texts(FAMILIES)}
+    return tuple(_learned(bench, name, text) for name, text in shop.texts(FAMILIES))
 
 
-def family_named(shop: ShopFiles, name: str) -> Family:
-    """One family.
+def family_named(bench: Bench, shop: ShopFiles, name: str) -> Family:
+    """One family, to judge by.
 
     Raises:
-        UsageError: the shop has none of that name.
+        UsageError: the shop has none of that name, or it rests on a dump that was withdrawn.
         BadFormFile: its file cannot be used.
     """
+    found = _learned(bench, name, _text_named(shop, name))
+    if found.withdrawn:
+        first = found.withdrawn[0]
+        left = [one.name for one in found.dumps or () if not one.withdrawn]
+        raise UsageError(
+            f"The family {name} rests on a dump that was withdrawn, {first.name}: {first.withdrawn}",
+            f"mendbay rom learn {name} DUMPS learns it anew from the others: {', '.join(left) or 'none'}.",
+        )
+    return found.family
+
+
+def _text_named(shop: ShopFiles, name: str) -> str:
     texts = dict(shop.texts(FAMILIES))
     if name not in texts:
         known = ", ".join(sorted(texts)) or "none yet"
@@ -77,7 +190,56 @@ def family_named(shop: ShopFiles, name: str) -> Family:
             f"The shop has learned no family {name[:60]!r}.",
             f"It has: {known}. mendbay rom learn NAME DUMPS learns one.",
         )
-    return _read(name, texts[name])
+    return texts[name]
+
+
+def _learned(bench: Bench, name: str, text: str) -> LearnedFamily:
+    """A family with the dumps that the ledger says this very file was learned from."""
+    family, digest, dumps = _read(name, text), _digest(text), None
+    gone = _withdrawn(bench, name)
+    for note in bench.shelf.notes(NoteKind.LEARNED, subject=name):
+        body = _learned_body(note)
+        if body["file"] == digest:
+            rows = body["dumps"]
+            dumps = tuple(GoodDump(one["name"], one["sha256"], gone.get(one["sha256"], "")) for one in rows)
+    return LearnedFamily(name, family, dumps)
+
+
+def _withdrawn(bench: Bench, name: str) -> dict[str, str]:
+    """By SHA-256, why dumps are no longer taken for good ones of a family: the last word counts."""
+    taken = {
+        one["sha256"]: note.number
+        for note in bench.shelf.notes(NoteKind.LEARNED, subject=name)
+        for one in _learned_body(note)["dumps"]
+    }
+    begin = _dump_subject(name, "")
+    gone = {}
+    for note in bench.shelf.notes(NoteKind.WITHDRAWAL, 0):
+        digest = note.subject.removeprefix(begin)
+        if note.subject.startswith(begin) and note.number > taken.get(digest, 0):
+            gone[digest] = reason_of(note)
+    return gone
+
+
+def _learned_body(note: BoardNote) -> dict[str, Any]:
+    try:
+        body: dict[str, Any] = json.loads(note.body)
+        if all(isinstance(one["name"], str) and isinstance(one["sha256"], str) for one in body["dumps"]):
+            return {"file": body["file"], "dumps": body["dumps"]}
+        raise ValueError("a dump has no name or digest")
+    except (ValueError, KeyError, TypeError) as trouble:
+        raise LedgerError(
+            f"The ledger's note {note.number} of a learned family cannot be read: {trouble!r:.60}.",
+            "Put the newest backup of the ledger in its place.",
+        ) from trouble
+
+
+def _dump_subject(name: str, digest: str) -> str:
+    return f"dump of {name}: {digest}"
+
+
+def _digest(text: str) -> str:
+    return sha256(text.encode()).hexdigest()
 
 
 def check_rom(bench: Bench, shop: ShopFiles, case: int, bay: str, role: Role, name: str) -> CheckedRom:
@@ -88,7 +250,7 @@ def check_rom(bench: Bench, shop: ShopFiles, case: int, bay: str, role: Role, na
         UsageError, BadFormFile: the family is not there, or cannot be used.
         DumpUnproven: the chip was never read.
     """
-    family = family_named(shop, name)
+    family = family_named(bench, shop, name)
     reads = newest_sitting(bench, case, bay, role)
     if not reads:
         raise DumpUnproven(

@@ -23,6 +23,7 @@ from mendbay.core.errors import LedgerError, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Pictures, ShopFiles
 from mendbay.jobs.events import StepProgress
+from mendbay.jobs.withdraw import reason_of, require_reason, standing_notes, subject_of, withdraw
 
 PICTURE_LIMIT_BYTES = 64 << 20
 """Far above any telephone's pictures."""
@@ -42,6 +43,7 @@ class BoardLook:
         advice: what is still needed for a donor, and what to photograph again.
         left_out: names in the folder that are not pictures.
         clashes: what the pictures say otherwise than the take-in, as sentences: they may show another drive.
+        withdrawn: pictures that count no longer, as sentences.
     """
 
     identifiers: tuple[Identifier, ...]
@@ -49,6 +51,25 @@ class BoardLook:
     advice: tuple[Advice, ...]
     left_out: tuple[str, ...] = ()
     clashes: tuple[str, ...] = ()
+    withdrawn: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Lesson:
+    """What a person's word taught the shop of misread characters.
+
+    Args:
+        number: of the note it rests on.
+        correction: what was read, and what it is.
+        case, bay, at, who: where, when and by whom it was said.
+    """
+
+    number: int
+    correction: Correction
+    case: int
+    bay: str
+    at: str
+    who: str
 
 
 def read_pictures(
@@ -157,6 +178,87 @@ def correct_identifier(
     return tell_board(bench, shop, case, bay)
 
 
+def withdraw_picture(
+    bench: Bench, shop: ShopFiles, case: int, bay: str, picture: str, reason: str
+) -> tuple[BoardLook, str]:
+    """Takes a picture out of what a bay is known by, with the corrections of what it showed; the file stays
+    where it is. What misread characters taught the shop stays: it is about print, not about a drive.
+
+    Args:
+        picture: its name as the bay's list has it.
+        reason: why it does not belong there.
+
+    Returns:
+        What is known without it, and where the file lies below the case's folder.
+
+    Raises:
+        NoSuchCase: there is no such case or bay.
+        UsageError: the bay has no such picture, or no reason is given.
+    """
+    require_reason(reason)
+    with bench.shelf.together():
+        bench.ledger.bay(case, bay)
+        said = standing_notes(bench, NoteKind.PICTURE, case, bay, picture)
+        if not said:
+            raise UsageError(
+                f"Bay {bay} of case {case} has no picture {picture[:60]!r}.",
+                f"mendbay board show {case} {bay} names its pictures.",
+            )
+        withdraw(bench, map(subject_of, said), case, bay, reason)
+        digest = _reading_of(said[-1]).sha256
+        bench.note(
+            case, "pictures", f"Bay {bay}: picture {picture} withdrawn. {reason}", {"picture": picture}
+        )
+        bench.custody(case, "picture withdrawn", f"bay {bay}, {picture}, SHA-256 {digest}: {reason}")
+    return tell_board(bench, shop, case, bay), f"photos/bay-{bay}/{picture}"
+
+
+def lessons(bench: Bench) -> tuple[Lesson, ...]:
+    """What the shop has learned of misread characters, the oldest first.
+
+    It is the last word on each reading, if that was of printed text and differs in few characters. A code
+    whose own checks hold was not misread: who says otherwise means another thing, and that is no lesson for
+    other pictures.
+    """
+    last = {}
+    for note in bench.shelf.notes(NoteKind.CORRECTION):
+        said = json.loads(note.body)
+        last[note.case, note.bay, note.subject, said["picture"]] = (note, said)
+    unlearned = {note.subject for note in bench.shelf.notes(NoteKind.WITHDRAWAL)}
+    return tuple(
+        Lesson(note.number, _correction(note), note.case, note.bay, note.at, note.who)
+        for note, said in last.values()
+        if said.get("misread", True)
+        and said["read"]
+        and said["right"]
+        and _differing(said["read"], said["right"]) <= MISREAD
+        and _lesson_subject(note.number) not in unlearned
+    )
+
+
+def unlearn(bench: Bench, number: int, reason: str) -> Lesson:
+    """Takes a lesson back: other pictures are read without it. The correction holds for its bay.
+
+    Args:
+        number: the lesson's.
+        reason: why it teaches something wrong.
+
+    Raises:
+        UsageError: there is no such lesson, or no reason is given.
+    """
+    require_reason(reason)
+    with bench.shelf.together():
+        found = next((one for one in lessons(bench) if one.number == number), None)
+        if found is None:
+            raise UsageError(f"There is no lesson {number}.", "mendbay board lessons lists them.")
+        withdraw(bench, [_lesson_subject(number)], found.case, found.bay, reason)
+        said = found.correction
+        words = f"bay {found.bay}, {said.kind}: {said.read_text} read for {said.right_text}"
+        bench.note(found.case, "pictures", f"Lesson withdrawn: {words}. {reason}", {"lesson": number})
+        bench.custody(found.case, "lesson of misread characters withdrawn", f"{words}: {reason}")
+    return found
+
+
 def shop_forms(shop: ShopFiles) -> Forms:
     """The number forms in use: the packaged ones, then the shop's own.
 
@@ -235,13 +337,38 @@ def _found(places: Sequence[Path]) -> tuple[list[Path], tuple[str, ...]]:
 
 def _look(bench: Bench, forms: Forms, case: int, bay: str, left_out: tuple[str, ...] = ()) -> BoardLook:
     readings = _readings(bench, case, bay)
-    notes = bench.shelf.notes(NoteKind.CORRECTION)
-    identifiers = identify(readings, forms, Confusions(_lessons(notes)))
-    for note in notes:
-        if note.case == case and note.bay == bay:
-            identifiers = correct(identifiers, _correction(note), forms)
+    taught = [one.correction for one in lessons(bench)]
+    identifiers = identify(readings, forms, Confusions(taught))
+    for correction in _corrections(bench, case, bay, readings):
+        identifiers = correct(identifiers, correction, forms)
     clashes = _clashes(bench.ledger.bay(case, bay), identifiers)
-    return BoardLook(identifiers, readings, missing(identifiers, readings), left_out, clashes)
+    advice = missing(identifiers, readings)
+    withdrawn = _withdrawn(bench, case, bay)
+    return BoardLook(identifiers, readings, advice, left_out, clashes, withdrawn)
+
+
+def corrections_of(bench: Bench, case: int, bay: str, kind: Kind) -> tuple[Correction, ...]:
+    """A person's words on one kind of identifier of a bay, the oldest first; those on pictures that were
+    withdrawn are left out."""
+    every = _corrections(bench, case, bay, _readings(bench, case, bay))
+    return tuple(one for one in every if one.kind is kind)
+
+
+def _corrections(bench: Bench, case: int, bay: str, readings: Sequence[PictureReading]) -> list[Correction]:
+    pictures = {"", *(one.sha256 for one in readings)}
+    said = [_correction(note) for note in bench.shelf.notes(NoteKind.CORRECTION, case, bay)]
+    return [one for one in said if one.picture_sha256 in pictures]
+
+
+def _withdrawn(bench: Bench, case: int, bay: str) -> tuple[str, ...]:
+    """Pictures of a bay that were withdrawn and not read anew since, as sentences."""
+    standing = {note.subject for note in standing_notes(bench, NoteKind.PICTURE, case, bay)}
+    notes = {subject_of(note): note for note in bench.shelf.notes(NoteKind.PICTURE, case, bay)}
+    return tuple(
+        f"Withdrawn by {one.who} at {one.at}: {notes[one.subject].subject}. {reason_of(one)}"
+        for one in bench.shelf.notes(NoteKind.WITHDRAWAL, case, bay)
+        if one.subject in notes and notes[one.subject].subject not in standing
+    )
 
 
 def _clashes(bay: Bay, identifiers: Sequence[Identifier]) -> tuple[str, ...]:
@@ -256,19 +383,8 @@ def _clashes(bay: Bay, identifiers: Sequence[Identifier]) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _lessons(notes: Sequence[BoardNote]) -> list[Correction]:
-    """What the shop learns of misread characters: the last word on each reading, if that was of printed text
-    and differs in few characters. A code whose own checks hold was not misread: who says otherwise means
-    another thing, and that is no lesson for other pictures."""
-    last = {}
-    for note in notes:
-        said = json.loads(note.body)
-        last[note.case, note.bay, note.subject, said["picture"]] = (note, said)
-    return [
-        _correction(note)
-        for note, said in last.values()
-        if said.get("misread", True) and said["right"] and _differing(said["read"], said["right"]) <= MISREAD
-    ]
+def _lesson_subject(number: int) -> str:
+    return f"lesson {number}"
 
 
 def _differing(read: str, right: str) -> int:
@@ -286,12 +402,12 @@ def _note_picture(bench: Bench, case: int, bay: str, reading: PictureReading) ->
 
 
 def _readings(bench: Bench, case: int, bay: str) -> tuple[PictureReading, ...]:
-    """The newest reading of each picture.
+    """The newest reading of each picture that was not withdrawn.
 
     Raises:
         LedgerError: a note is not one that Mendbay wrote.
     """
-    last = {note.subject: note for note in bench.shelf.notes(NoteKind.PICTURE, case, bay)}
+    last = {note.subject: note for note in standing_notes(bench, NoteKind.PICTURE, case, bay)}
     try:
         return tuple(_reading_of(note) for note in last.values())
     except (ValueError, KeyError, TypeError) as trouble:

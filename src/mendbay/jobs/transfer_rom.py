@@ -41,7 +41,7 @@ from mendbay.jobs.board_ports import Clip, Journals
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.judge_rom import judged_reads
 from mendbay.jobs.learn_rom import CheckedRom, failed_sentences
-from mendbay.jobs.read_pictures import identifiers_of
+from mendbay.jobs.read_pictures import corrections_of, identifiers_of
 from mendbay.jobs.rom_reads import RomRead, contents, newest_sitting, rom_reads, tell_reading
 
 SHORTEST_SERIAL = 6
@@ -285,8 +285,8 @@ def _mixed_up(bench: Bench, case: int, bay: str, evidence: Evidence) -> tuple[st
     """Whether the two chips seem to have been read under each other's name: the patient's serial number
     stands in the backup and not in the patient's dump."""
     drive = bench.ledger.bay(case, bay)
-    corrected = bench.shelf.notes(NoteKind.CORRECTION, case, bay, str(NumberKind.SERIAL))
-    serials = {drive.serial, *(json.loads(note.body)["right"] for note in corrected[-1:])}
+    corrected = corrections_of(bench, case, bay, NumberKind.SERIAL)
+    serials = {drive.serial, *(one.right_text for one in corrected[-1:])}
     serials |= {one.value for one in identifiers_of(bench, case, bay) if one.kind is NumberKind.SERIAL}
     for serial in sorted(one for one in serials if len(one) >= SHORTEST_SERIAL):
         spelled = {serial.encode(), serial.replace("-", "").replace(" ", "").encode()}

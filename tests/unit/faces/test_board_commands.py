@@ -74,6 +74,9 @@ def test_from_pictures_to_a_donor(run: Run, practice: Practice) -> None:
     assert [one["picture"] for one in unusable] == ["4 label blurred.jpg"]
     assert unusable[0]["troubles"][0]["fault"] == "blurred"
     assert answer(run, "board", "show", "1", "1")["identifiers"] == found["identifiers"]
+    answer(run, "board", "pictures", "1", "2", practice.pictures / unusable[0]["picture"])
+    gone = answer(run, "board", "withdraw", "1", "2", unusable[0]["picture"], "it shows bay 1")
+    assert (gone["pictures"], len(gone["withdrawn"])) == ([], 1)
     answer(run, "donor", "import", practice.stock)
     ranked = answer(run, "donor", "find", "1", "1")
     assert ranked["fitting"][0]["item"]["own_id"] == "D-014"
@@ -97,6 +100,9 @@ def test_a_correction_is_kept(run: Run) -> None:
     found = answer(run, "board", "show", "1", "1")
     assert [one["value"] for one in found["identifiers"]] == ["TB-4471-200"]
     assert found["identifiers"][0]["how"] == "hand"
+    assert answer(run, "board", "lessons") == [], "nothing was read there"
+    assert "no lesson 1" in refused(run, 2, "board", "unlearn", "1", "it was smeared")
+    assert "no picture" in refused(run, 2, "board", "withdraw", "1", "1", "label.jpg", "of bay 2")
     assert "has no serial number" in refused(run, 2, "board", "correct", "1", "1", "serial-number", "")
 
 
@@ -140,6 +146,9 @@ def test_the_stock_by_hand(run: Run, tmp_path: Path) -> None:
     assert answer(run, "donor", "list") == []
     assert len(answer(run, "donor", "list", "--all")) == 1
     assert answer(run, "donor", "show", "1")["case"] == 1
+    back = answer(run, "donor", "withdraw", "1", "1", "2", "it was another one")
+    assert (back["state"], answer(run, "donor", "list")[0]["item"]) == ("free", 1)
+    assert "it was another one" in run("case", "custody", "1").stdout + run("case", "show", "1").stdout
     assert "no item 7" in refused(run, 43, "donor", "show", "7")
     assert "not a cost" in refused(run, 2, "donor", "add", "board", "--cost", "much")
 
@@ -204,6 +213,10 @@ def test_a_family_is_learned_and_a_dump_held_against_it(run: Run, practice: Prac
     spite = ("--in-spite", "it is the only one")
     assert answer(run, "rom", "plan", "1", "1", "donor", "--family", "TB-4471", *spite)["refused_for"] == []
     assert "it is the only one" in " ".join(run("case", "show", "1").stdout.split())
+    gone = answer(run, "rom", "unlearn", "TB-4471", practice.family[0].name, "its drive never worked")
+    assert gone["judges"] is False
+    assert "never worked" in refused(run, 2, "rom", "check", "1", "1", "patient", "TB-4471")
+    assert answer(run, "rom", "learn", "TB-4471", *practice.family)["dumps"] == len(practice.family) - 1
     assert "no family" in refused(run, 2, "rom", "check", "1", "1", "patient", "other")
     assert "name of a file" in refused(run, 2, "rom", "learn", "../x", *practice.family)
 

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from mendbay.board.flash_bus import FlashBus, SupplyQuestion
@@ -33,7 +31,7 @@ from mendbay.jobs.transfer_rom import carry_out, plan_transfer, tell_plan
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.outlets.transfer_journals import JournalFiles
 from support.board_bench import bench_with_case
-from support.flash_bench import SMALL_BYTES, healthy, small_chip
+from support.flash_bench import SMALL_BYTES, checked_dump, healthy, small_chip
 
 PATIENT = bytes(range(256)) * (SMALL_BYTES // 512) + b"\xff" * (SMALL_BYTES // 2)
 DONOR = bytes(reversed(range(256))) * (SMALL_BYTES // 256)
@@ -237,17 +235,6 @@ def test_failed_rules_need_a_reason_that_goes_into_custody(
     assert planned.reasons == ()
     assert planned.plan.family == "small"
     assert "the customer has no other" in bench.ledger.custody(1)[-1].item
-
-
-def checked_dump(drive: int) -> bytes:
-    """8 KiB with code that all drives share and eight blocks of each drive's own that end with a CRC-32."""
-    chance = np.random.default_rng(1)
-    rom = bytearray(chance.integers(0, 256, 1024, np.uint8).tobytes())
-    own = np.random.default_rng([2, drive])
-    for _ in range(8):
-        body = own.integers(0, 256, 508, np.uint8).tobytes()
-        rom += body + zlib.crc32(body).to_bytes(4, "little")
-    return bytes(rom).ljust(SMALL_BYTES, b"\xff")
 
 
 def test_a_dump_changed_behind_our_back_is_never_written(

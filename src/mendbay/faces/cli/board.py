@@ -17,7 +17,16 @@ from mendbay.faces import wording
 from mendbay.faces.cli.screen import WIDTH, Screen, table, wrapped
 from mendbay.jobs import measure_board
 from mendbay.jobs.measure_board import Measured, cautions_of, step_of
-from mendbay.jobs.read_pictures import BoardLook, correct_identifier, read_pictures, tell_board
+from mendbay.jobs.read_pictures import (
+    BoardLook,
+    Lesson,
+    correct_identifier,
+    lessons,
+    read_pictures,
+    tell_board,
+    unlearn,
+    withdraw_picture,
+)
 from mendbay.wiring import make_practice, open_bench, read_pictures_with, shop_files
 
 KINDS = {str(one).replace(" ", "-").lower(): one for one in Kind}
@@ -71,6 +80,69 @@ def correct(screen: Screen, case: int, bay: str, kind: str, value: str, read: st
     with open_bench(screen.home) as bench:
         look = correct_identifier(bench, shop_files(screen.home), case, bay, KINDS[kind], value, read)
     _answer_look(screen, look, case, bay)
+
+
+@command.command(name="withdraw")
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.argument("picture")
+@click.argument("reason")
+@click.pass_obj
+def withdraw(screen: Screen, case: int, bay: str, picture: str, reason: str) -> None:
+    """Take a PICTURE that was filed to the wrong drive out of what BAY is known by.
+
+    Corrections of what it showed go with it. The file and the record stay; custody tells when, who and why.
+    """
+    with open_bench(screen.home) as bench:
+        look, place = withdraw_picture(bench, shop_files(screen.home), case, bay, picture, reason)
+        path = bench.images.folder(bench.ledger.case(case)) / place
+    screen.answer(
+        _look_json(look),
+        f"{_look_text(look, case, bay)}\nThe file lies as before at {path}\n"
+        f"To file it to another drive: {wording.called_as()} board pictures CASE BAY FILE",
+    )
+
+
+@command.command(name="lessons")
+@click.pass_obj
+def lessons_(screen: Screen) -> None:
+    """List what the shop has learned of misread characters."""
+    with open_bench(screen.home) as bench:
+        found = lessons(bench)
+    rows = [
+        (
+            str(one.number),
+            str(one.correction.kind),
+            one.correction.read_text,
+            one.correction.right_text,
+            f"{one.case}/{one.bay}",
+        )
+        for one in found
+    ]
+    screen.answer(
+        [_lesson_json(one) for one in found],
+        table(rows, ("lesson", "of a", "read as", "is", "case/bay"), right=(0,))
+        if rows
+        else "Nothing was learned yet; board correct teaches it.",
+    )
+
+
+@command.command(name="unlearn")
+@click.argument("lesson", type=int)
+@click.argument("reason")
+@click.pass_obj
+def unlearn_(screen: Screen, lesson: int, reason: str) -> None:
+    """Take back a LESSON of misread characters; its correction still holds for its own bay."""
+    with open_bench(screen.home) as bench:
+        gone = unlearn(bench, lesson, reason)
+    said = gone.correction
+    screen.answer(
+        _lesson_json(gone),
+        wrapped(
+            f"Unlearned: {said.kind} {said.right_text} read as {said.read_text}. Bay {gone.bay} of case "
+            f"{gone.case} keeps its correction."
+        ),
+    )
 
 
 @command.command(name="sheet")
@@ -188,6 +260,7 @@ def _look_text(look: BoardLook, case: int, bay: str) -> str:
     rows = [(str(one.kind), one.value, _sure(one), _seen(one)) for one in look.identifiers]
     lines = [table(rows, ("what", "value", "sure", "seen in"))] if rows else ["Nothing was identified yet."]
     lines += [wrapped(f"CAUTION: {one}", "  ") for one in look.clashes]
+    lines += [wrapped(one, "  ") for one in look.withdrawn]
     for one in look.identifiers:
         told = [*one.repairs, *one.doubts]
         told += [f"or {other.value} ({_percent(other.probability)})" for other in one.alternatives[:3]]
@@ -293,6 +366,20 @@ def _look_json(look: BoardLook) -> dict[str, object]:
         ],
         "left_out": list(look.left_out),
         "clashes": list(look.clashes),
+        "withdrawn": list(look.withdrawn),
+    }
+
+
+def _lesson_json(one: Lesson) -> dict[str, object]:
+    return {
+        "lesson": one.number,
+        "kind": str(one.correction.kind),
+        "read": one.correction.read_text,
+        "right": one.correction.right_text,
+        "case": one.case,
+        "bay": one.bay,
+        "at": one.at,
+        "who": one.who,
     }
 
 

@@ -19,7 +19,14 @@ from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.find_donor import DonorSearch, agreement_with, find_donor
 from mendbay.jobs.import_stock import Imported, export_stock, import_stock
-from mendbay.jobs.keep_stock import accept_alternative, add_items, free, record_swap, reserve
+from mendbay.jobs.keep_stock import (
+    accept_alternative,
+    add_items,
+    free,
+    record_swap,
+    reserve,
+    withdraw_swap,
+)
 from mendbay.wiring import open_bench, shop_files, stock_labels, write_new_file
 
 PURPOSES = {"board": Purpose.BOARD_SWAP, "heads": Purpose.HEAD_TRANSPLANT}
@@ -272,6 +279,27 @@ def used(
         done = record_swap(bench, item, case, bay, agreement, outcome == "worked", remark)
     screen.answer(
         _item_json(done), f"Noted: the {agreement.purpose} with item {item} {outcome}; the item is used."
+    )
+
+
+@command.command(name="withdraw")
+@click.argument("item", type=int)
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.argument("reason")
+@PURPOSE
+@click.pass_obj
+def withdraw(screen: Screen, item: int, case: int, bay: str, reason: str, purpose: str) -> None:
+    """Take back what was said by mistake of the swap with ITEM in BAY of CASE; the odds forget it.
+
+    The item is as it was before. The record stays; custody tells when, who and why.
+    """
+    with open_bench(screen.home) as bench:
+        back = withdraw_swap(bench, item, case, bay, PURPOSES[purpose], reason)
+    where = f" for case {back.case}" if back.case else ""
+    screen.answer(
+        _item_json(back),
+        f"Withdrawn: the {PURPOSES[purpose]} with item {item}; the item is {back.state}{where}.",
     )
 
 

@@ -14,7 +14,7 @@ from mendbay.board.flash_bus import SupplyQuestion, WhySupply
 from mendbay.board.flash_id import ChipFacts, Supply, size_text
 from mendbay.board.rom_map import map_words
 from mendbay.board.rom_reads import Verdict
-from mendbay.board.rules.family import Family, self_checks
+from mendbay.board.rules.family import self_checks
 from mendbay.board.swap_odds import percent
 from mendbay.board.transfer import Certificate
 from mendbay.board.transfer_plan import Padding, Role, TransferPlan
@@ -26,11 +26,14 @@ from mendbay.jobs.board_ports import Clip
 from mendbay.jobs.judge_rom import JudgedRom, judge_rom
 from mendbay.jobs.learn_rom import (
     CheckedRom,
+    GoodDump,
+    LearnedFamily,
     check_rom,
     failed_sentences,
     families,
     family_named,
     learn_family,
+    unlearn_dump,
 )
 from mendbay.jobs.rom_reads import RomRead, keep_files, read_chip, rom_reads
 from mendbay.jobs.transfer_rom import Planned, carry_out, plan_transfer, tell_plan
@@ -157,7 +160,7 @@ def judge(
 ) -> None:
     """Say what the newest reads of a chip are worth, and what went wrong with them."""
     with open_bench(screen.home) as bench:
-        rules = self_checks(family_named(shop_files(screen.home), family)) if family else None
+        rules = self_checks(family_named(bench, shop_files(screen.home), family)) if family else None
         judged = judge_rom(bench, case, bay, Role(role), reference, rules)
     if picture is not None and judged.map is not None:
         write_new_file(picture, rom_picture(judged.map))
@@ -169,30 +172,63 @@ def judge(
 @command.command(name="learn")
 @click.argument("name")
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--also-withdrawn", is_flag=True, help="Take dumps that were withdrawn for good again.")
 @click.pass_obj
-def learn(screen: Screen, name: str, files: tuple[Path, ...]) -> None:
+def learn(screen: Screen, name: str, files: tuple[Path, ...], also_withdrawn: bool) -> None:
     """Learn the rules of a board family from known-good dumps, and keep them as NAME.
 
     Dumps of several drives with the same code tell most: what they share, what is each drive's own, and
     which checks hold. A megabyte takes about ten to twenty seconds.
     """
     with open_bench(screen.home) as bench:
-        family, path = learn_family(bench, shop_files(screen.home), name, files)
-    screen.answer(_family_json(name, family, str(path)), _family_text(name, family, str(path)))
+        learned, path = learn_family(
+            bench, shop_files(screen.home), name, files, also_withdrawn=also_withdrawn
+        )
+    screen.answer(_family_json(learned, str(path)), _family_text(learned, str(path)))
+
+
+@command.command(name="unlearn")
+@click.argument("family")
+@click.argument("dump")
+@click.argument("reason")
+@click.pass_obj
+def unlearn(screen: Screen, family: str, dump: str, reason: str) -> None:
+    """Take back that DUMP (its file name, or how its SHA-256 begins) is a good one of FAMILY.
+
+    The family judges nothing from then on, until it is learned anew from the others.
+    """
+    with open_bench(screen.home) as bench:
+        learned, gone = unlearn_dump(bench, shop_files(screen.home), family, dump, reason)
+    left = [one.name for one in learned.dumps or () if not one.withdrawn]
+    screen.answer(
+        _family_json(learned, None),
+        wrapped(f"{gone.name} is no longer taken for a good dump of {family}; {family} judges nothing now.")
+        + "\n"
+        + wrapped(f"It was also learned from: {', '.join(left) or 'nothing else'}.")
+        + f"\nNext: {wording.called_as()} rom learn {family} DUMPS",
+    )
 
 
 @command.command(name="families")
 @click.pass_obj
 def families_(screen: Screen) -> None:
     """List the board families the shop has learned."""
-    found = families(shop_files(screen.home))
+    with open_bench(screen.home) as bench:
+        found = families(bench, shop_files(screen.home))
     rows = [
-        (name, bytes_text(one.size), str(one.dumps), str(len(one.revisions)), str(len(one.rules)))
-        for name, one in found.items()
+        (
+            one.name,
+            bytes_text(one.family.size),
+            str(one.family.dumps),
+            str(len(one.family.revisions)),
+            str(len(one.family.rules)),
+            f"no, {one.withdrawn[0].name} withdrawn" if one.withdrawn else "yes",
+        )
+        for one in found
     ]
     screen.answer(
-        [_family_json(name, one, None) for name, one in found.items()],
-        table(rows, ("family", "size", "dumps", "revisions", "rules"), right=(1, 2, 3, 4))
+        [_family_json(one, None) for one in found],
+        table(rows, ("family", "size", "dumps", "revisions", "rules", "judges"), right=(1, 2, 3, 4))
         if rows
         else f"No family was learned yet.\nNext: {wording.called_as()} rom learn NAME DUMPS",
     )
@@ -452,7 +488,8 @@ def _judged_json(judged: JudgedRom) -> dict[str, object]:
     }
 
 
-def _family_text(name: str, family: Family, path: str) -> str:
+def _family_text(learned: LearnedFamily, path: str) -> str:
+    name, family = learned.name, learned.family
     rows = [(one.name, str(one.dumps)) for one in family.rules]
     lines = [
         f"Family {name}: {wording.counted(len(family.rules), 'rule')} from "
@@ -468,16 +505,25 @@ def _family_text(name: str, family: Family, path: str) -> str:
             else "one dump: what is its own is unknown"
         )
         lines.append(f"  revision {number}: {said}")
+    lines += [
+        wrapped(f"Left out, as it was withdrawn: {one.name}. {one.withdrawn}", "  ")
+        for one in learned.left_out
+    ]
     lines += [f"Kept as {path}", f"Next: {wording.called_as()} rom check CASE BAY patient {name}"]
     return "\n".join(lines)
 
 
-def _family_json(name: str, family: Family, path: str | None) -> dict[str, object]:
+def _family_json(learned: LearnedFamily, path: str | None) -> dict[str, object]:
+    family = learned.family
     return {
-        "name": name,
+        "name": learned.name,
         "path": path,
         "size_bytes": family.size,
         "dumps": family.dumps,
+        "learned_from": None
+        if learned.dumps is None
+        else [_good_dump_json(one) for one in (*learned.dumps, *learned.left_out)],
+        "judges": not learned.withdrawn,
         "revisions": [
             {"dumps": one.dumps, "per_drive": [list(span) for span in one.per_drive]}
             for one in family.revisions
@@ -494,6 +540,10 @@ def _family_json(name: str, family: Family, path: str | None) -> dict[str, objec
         ],
         "covered_bytes": family.covered(),
     }
+
+
+def _good_dump_json(one: GoodDump) -> dict[str, object]:
+    return {"name": one.name, "sha256": one.sha256, "withdrawn": one.withdrawn or None}
 
 
 def _checked_text(checked: CheckedRom, case: int, bay: str, role: str) -> str:

@@ -1,0 +1,67 @@
+"""What was recorded by mistake and counts no longer.
+
+Nothing is removed: a withdrawal is one more note, with the time, who withdrew it and why. What is written
+down anew afterwards counts again.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+
+from mendbay.board.note import BoardNote, NoteKind
+from mendbay.core.errors import LedgerError, UsageError
+from mendbay.jobs.bench import Bench
+
+
+def standing_notes(
+    bench: Bench, kind: NoteKind, case: int | None = None, bay: str | None = None, subject: str | None = None
+) -> tuple[BoardNote, ...]:
+    """The notes of a kind that were not withdrawn, of all cases or of one, the oldest first."""
+    gone = {note.subject for note in bench.shelf.notes(NoteKind.WITHDRAWAL)}
+    return tuple(note for note in bench.shelf.notes(kind, case, bay, subject) if subject_of(note) not in gone)
+
+
+def subject_of(note: BoardNote) -> str:
+    """What a withdrawal of a note is about."""
+    return f"note {note.number}"
+
+
+def withdraw(bench: Bench, subjects: Iterable[str], case: int, bay: str, reason: str) -> None:
+    """Writes withdrawals down.
+
+    Args:
+        subjects: what is withdrawn, as the readers of it look it up.
+        case, bay: whose it was; 0 and empty for the shop's own.
+
+    Raises:
+        UsageError: no reason is given, or it cannot be kept.
+    """
+    require_reason(reason)
+    body = json.dumps({"reason": reason.strip()}, ensure_ascii=False)
+    for subject in subjects:
+        bench.shelf.note(BoardNote(case, bay, NoteKind.WITHDRAWAL, subject, bench.now(), bench.who, body))
+
+
+def require_reason(reason: str) -> None:
+    """
+    Raises:
+        UsageError: the reason says nothing.
+    """
+    if not reason.strip():
+        raise UsageError("Nothing is withdrawn without a reason.", "Say why it counts no longer.")
+
+
+def reason_of(note: BoardNote) -> str:
+    """Why something was withdrawn.
+
+    Raises:
+        LedgerError: the note is not one that Mendbay wrote.
+    """
+    try:
+        return str(json.loads(note.body)["reason"])
+    except (ValueError, KeyError, TypeError) as trouble:
+        raise LedgerError(
+            f"The ledger's note {note.number} of a withdrawal cannot be read: {trouble!r:.60}.",
+            "Put the newest backup of the ledger in its place.",
+        ) from trouble

@@ -1,0 +1,189 @@
+"""What was recorded by mistake counts no longer; the record and the reason stay."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from mendbay.board.description import BoardDescription
+from mendbay.board.note import NoteKind
+from mendbay.board.number_form import Kind as NumberKind
+from mendbay.board.stock import Kind, StockItem, StockState
+from mendbay.board.swap_odds import Level, Purpose
+from mendbay.core.errors import UsageError
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.find_donor import agreement_with, find_donor
+from mendbay.jobs.keep_stock import add_items, outcomes, record_swap, reserve, withdraw_swap
+from mendbay.jobs.learn_rom import families, family_named, learn_family, unlearn_dump
+from mendbay.jobs.read_pictures import (
+    correct_identifier,
+    corrections_of,
+    lessons,
+    read_pictures,
+    tell_board,
+    unlearn,
+    withdraw_picture,
+)
+from mendbay.outlets.shop_files import ShopFolder
+from support.board_bench import ToldPictures, bench_with_case, starting
+from support.flash_bench import checked_dump
+
+PATIENT = BoardDescription(board_number="TB-4471-200", revision="R3", motor_driver="MV3041CT")
+GOOD = StockItem(0, Kind.DRIVE, PATIENT)
+WHY = "it was another board"
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    with bench_with_case(tmp_path / "home") as made:
+        yield made
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> ShopFolder:
+    return ShopFolder(tmp_path / "home")
+
+
+def swapped(bench: Bench, shop: ShopFolder, worked: bool, purpose: Purpose = Purpose.BOARD_SWAP) -> None:
+    agreement = agreement_with(bench, shop, 1, "1", 1, purpose, Level.MOVED, PATIENT)
+    record_swap(bench, 1, 1, "1", agreement, worked)
+
+
+def test_odds_forget_a_withdrawn_swap_and_nothing_is_removed(bench: Bench, shop: ShopFolder) -> None:
+    add_items(bench, shop, [GOOD, GOOD])
+    before = find_donor(bench, shop, 1, "1", said=PATIENT).ranking.fitting[0].odds
+    reserve(bench, 1, 1)
+    swapped(bench, shop, worked=False)
+    swapped(bench, shop, worked=True)
+    withdraw_swap(bench, 1, 1, "1", Purpose.BOARD_SWAP, WHY)
+    assert outcomes(bench) == ()
+    item = bench.shelf.item(1)
+    assert (item.state, item.case) == (StockState.RESERVED, 1), "as it was before the first word"
+    assert find_donor(bench, shop, 1, "1", said=PATIENT).ranking.fitting[0].odds == before
+    assert len(bench.shelf.notes(NoteKind.SWAP)) == 2
+    last = bench.ledger.custody(1)[-1]
+    assert (last.what, WHY in last.item) == ("board swap: outcome withdrawn", True)
+    swapped(bench, shop, worked=True)
+    assert [one.worked for one in outcomes(bench)] == [True], "said anew, it counts again"
+
+
+def test_another_swap_of_the_same_drive_keeps_it_used(bench: Bench, shop: ShopFolder) -> None:
+    add_items(bench, shop, [GOOD])
+    swapped(bench, shop, worked=True)
+    swapped(bench, shop, worked=False, purpose=Purpose.HEAD_TRANSPLANT)
+    assert withdraw_swap(bench, 1, 1, "1", Purpose.BOARD_SWAP, WHY).state is StockState.USED
+    assert [one.worked for one in outcomes(bench)] == [False]
+    assert withdraw_swap(bench, 1, 1, "1", Purpose.HEAD_TRANSPLANT, WHY).state is StockState.FREE
+
+
+def test_what_was_not_recorded_and_what_has_no_reason_is_refused(bench: Bench, shop: ShopFolder) -> None:
+    add_items(bench, shop, [GOOD])
+    with pytest.raises(UsageError, match="No board swap with item 1"):
+        withdraw_swap(bench, 1, 1, "1", Purpose.BOARD_SWAP, WHY)
+    swapped(bench, shop, worked=True)
+    with pytest.raises(UsageError, match="without a reason"):
+        withdraw_swap(bench, 1, 1, "1", Purpose.BOARD_SWAP, "  ")
+    with pytest.raises(UsageError, match="bay 2"):
+        withdraw_swap(bench, 1, 1, "2", Purpose.BOARD_SWAP, WHY)
+    assert len(outcomes(bench)) == 1
+    assert bench.shelf.notes(NoteKind.WITHDRAWAL) == ()
+
+
+def pictures(bench: Bench, shop: ShopFolder, folder: Path, bay: str) -> None:
+    told = ToldPictures({b"a": ("TB-4471-200 R3", "S/N: AH4K-20719C")})
+    (folder / "a.jpg").write_bytes(b"a")
+    read_pictures(bench, shop, starting(told), 1, bay, [folder / "a.jpg"])
+
+
+def test_a_picture_of_another_drive_takes_its_corrections_with_it(
+    bench: Bench, shop: ShopFolder, tmp_path: Path
+) -> None:
+    pictures(bench, shop, tmp_path, "1")
+    correct_identifier(bench, shop, 1, "1", NumberKind.SERIAL, "AH4K-20719D")
+    correct_identifier(bench, shop, 1, "1", NumberKind.ROM, "W25Q20CLSIG")
+    look, place = withdraw_picture(bench, shop, 1, "1", "a.jpg", "it shows bay 2")
+    assert [(one.kind, one.value) for one in look.identifiers] == [(NumberKind.ROM, "W25Q20CLSIG")]
+    assert look.readings == ()
+    assert "a.jpg" in look.withdrawn[0]
+    assert corrections_of(bench, 1, "1", NumberKind.SERIAL) == ()
+    assert (bench.images.folder(bench.ledger.case(1)) / place).read_bytes() == b"a"
+    assert len(bench.shelf.notes(NoteKind.PICTURE)) == 1
+    assert "it shows bay 2" in bench.ledger.custody(1)[-1].item
+    with pytest.raises(UsageError, match=r"no picture 'a.jpg'"):
+        withdraw_picture(bench, shop, 1, "1", "a.jpg", "again")
+    pictures(bench, shop, tmp_path, "2")
+    assert tell_board(bench, shop, 1, "2").readings
+    pictures(bench, shop, tmp_path, "1")
+    back = tell_board(bench, shop, 1, "1")
+    assert (len(back.readings), back.withdrawn) == (1, ()), "filed anew, it counts again"
+    assert "AH4K-20719D" in {one.value for one in back.identifiers}
+
+
+def test_a_lesson_is_unlearned_and_its_correction_stays(
+    bench: Bench, shop: ShopFolder, tmp_path: Path
+) -> None:
+    pictures(bench, shop, tmp_path, "1")
+    correct_identifier(bench, shop, 1, "1", NumberKind.SERIAL, "AH4K-20719D")
+    (lesson,) = lessons(bench)
+    assert (lesson.correction.read_text, lesson.correction.right_text) == ("AH4K-20719C", "AH4K-20719D")
+    pictures(bench, shop, tmp_path, "2")
+
+    def elsewhere() -> dict[str, float]:
+        found = tell_board(bench, shop, 1, "2").identifiers
+        return {one.value: one.confidence for one in found if one.kind is NumberKind.SERIAL}
+
+    taught = elsewhere()
+    unlearn(bench, lesson.number, "it was smeared")
+    assert lessons(bench) == ()
+    assert elsewhere() != taught, "another picture is read as if nobody had said so"
+    here = tell_board(bench, shop, 1, "1").identifiers
+    assert "AH4K-20719D" in {one.value for one in here if one.kind is NumberKind.SERIAL}
+    assert "it was smeared" in bench.ledger.custody(1)[-1].item
+    with pytest.raises(UsageError, match="no lesson"):
+        unlearn(bench, lesson.number, "twice")
+
+
+def test_a_family_that_rests_on_a_withdrawn_dump_judges_nothing(
+    bench: Bench, shop: ShopFolder, tmp_path: Path
+) -> None:
+    paths = [tmp_path / f"good-{number}.bin" for number in range(4)]
+    for number, path in enumerate(paths):
+        path.write_bytes(checked_dump(number))
+    learn_family(bench, shop, "TB", paths)
+    learned, gone = unlearn_dump(bench, shop, "TB", "good-2.bin", "its drive never worked")
+    assert learned.withdrawn == (gone,)
+    assert families(bench, shop)[0].withdrawn == (gone,)
+    with pytest.raises(UsageError, match=r"good-2.bin: its drive never worked"):
+        family_named(bench, shop, "TB")
+    again, _ = learn_family(bench, shop, "TB", paths)
+    assert [one.name for one in again.left_out] == ["good-2.bin"]
+    assert family_named(bench, shop, "TB").dumps == 3
+    taken, _ = learn_family(bench, shop, "TB", paths, also_withdrawn=True)
+    assert (taken.left_out, family_named(bench, shop, "TB").dumps) == ((), 4)
+    unlearn_dump(bench, shop, "TB", gone.sha256[:8].upper(), "after all")
+    with pytest.raises(UsageError, match="after all"):
+        family_named(bench, shop, "TB")
+    with pytest.raises(UsageError, match="Every dump given was withdrawn"):
+        learn_family(bench, shop, "TB", paths[2:3])
+
+
+def test_a_dump_that_cannot_be_told_is_asked_back(bench: Bench, shop: ShopFolder, tmp_path: Path) -> None:
+    paths = []
+    for number in range(2):
+        (tmp_path / str(number)).mkdir()
+        paths.append(tmp_path / str(number) / "rom.bin")
+        paths[-1].write_bytes(checked_dump(number))
+    learned, place = learn_family(bench, shop, "TB", paths)
+    with pytest.raises(UsageError, match="several dumps"):
+        unlearn_dump(bench, shop, "TB", "rom.bin", WHY)
+    with pytest.raises(UsageError, match="is no dump"):
+        unlearn_dump(bench, shop, "TB", "other.bin", WHY)
+    text = place.read_text().replace('"evidence"', '"evidence" ')
+    place.write_text(text + "\n")
+    assert families(bench, shop)[0].dumps is None, "a file from elsewhere is not taken for the learned one"
+    with pytest.raises(UsageError, match="does not say"):
+        unlearn_dump(bench, shop, "TB", "rom.bin", WHY)
+    assert replace(learned, dumps=None) == families(bench, shop)[0]
