@@ -6,6 +6,7 @@ Numbers are texts with their unit, exact; a value that is not known is None.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
 
@@ -31,6 +32,47 @@ def progress(sheet: Sheet) -> Plain:
         ],
         "next": _next(standing.next),
     }
+
+
+@dataclass(frozen=True, slots=True)
+class Short:
+    """A sheet in few words.
+
+    Args:
+        found: what the findings say together, then those that stand alone and are not sound, then remarks.
+        closed: gates that are closed, and why.
+        overridden: gates that are open by a person's word alone, and why.
+        done: how many steps are answered.
+        left: ids of the steps still to be measured, optional ones left out.
+        next: the id of the next; None if nothing can be done.
+    """
+
+    found: tuple[str, ...]
+    closed: tuple[str, ...]
+    overridden: tuple[str, ...]
+    done: int
+    left: tuple[str, ...]
+    next: str | None
+
+
+def short(sheet: Sheet) -> Short:
+    """A sheet in few words."""
+    standing = sheet.standing()
+    spoken = {finding.observation for one in standing.statements for finding in one.findings}
+    alone = [
+        one.words
+        for one in standing.findings
+        if one.observation not in spoken and one.value_class is not ValueClass.WITHIN
+    ]
+    waiting = (StepState.READY, StepState.WAITING, StepState.CLOSED)
+    return Short(
+        found=(*(one.text for one in standing.statements), *alone, *standing.remarks),
+        closed=tuple(f"{one.gate.value}: {one.why}" for one in standing.closings),
+        overridden=tuple(f"{one.gate.value}: {one.why}" for one in standing.overridden),
+        done=sum(one.state is StepState.DONE for one in standing.steps),
+        left=tuple(one.step.id for one in standing.steps if one.state in waiting and not one.step.optional),
+        next=standing.next.step.id if standing.next else None,
+    )
 
 
 def summary(sheet: Sheet) -> Plain:

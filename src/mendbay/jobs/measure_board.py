@@ -36,6 +36,16 @@ def tell_sheet(bench: Bench, case: int, bay: str) -> Measured:
     return _measured(_sheet(bench, case, bay))
 
 
+def begun_sheet(bench: Bench, case: int, bay: str) -> Measured | None:
+    """The electrical sheet of a bay, or None if nothing was ever entered.
+
+    Raises:
+        NoSuchCase: there is no such case or bay.
+    """
+    measured = tell_sheet(bench, case, bay)
+    return measured if measured.sheet.records else None
+
+
 def describe_board(
     bench: Bench, case: int, bay: str, size: Size | None = None, drive_at_hand: bool | None = None
 ) -> Measured:

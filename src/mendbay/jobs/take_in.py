@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from mendbay.case.custody import CustodyCheck, CustodyEntry, Head, verify
@@ -10,6 +10,7 @@ from mendbay.case.records import Bay, Case, Event, Image, Intake
 from mendbay.core.coverage import Coverage
 from mendbay.core.errors import MendbayError
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.measure_board import Measured, begun_sheet
 from mendbay.jobs.ports import Run
 
 
@@ -32,6 +33,8 @@ class CaseStory:
     folder: str
     bays: tuple[Bay, ...]
     images: tuple[ImageStory, ...]
+    sheets: Mapping[str, Measured]
+    """The electrical sheets that were begun, by bay."""
     noted_images: tuple[Image, ...]
     events: tuple[Event, ...]
     custody: tuple[CustodyEntry, ...]
@@ -99,6 +102,7 @@ def tell_case(bench: Bench, number: int) -> CaseStory:
         folder=str(bench.images.folder(case)),
         bays=bays,
         images=tuple(_image(bench, case, bay.bay) for bay in bays if bench.images.exists(case, bay.bay)),
+        sheets={bay.bay: sheet for bay in bays if (sheet := begun_sheet(bench, number, bay.bay))},
         noted_images=bench.ledger.images(number),
         events=bench.ledger.events(number),
         custody=custody,

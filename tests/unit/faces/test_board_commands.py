@@ -112,6 +112,10 @@ def test_the_sheet_shows_cautions_before_the_step_and_holds_power_back(run: Run)
     answer(run, "board", "measure", "1", "1", "leads", "0.3")
     measured = answer(run, "board", "measure", "1", "1", "suppressor-12v", "0.2")
     assert [one["gate"] for one in measured["gates"] if one["closed"]] == ["12 V"]
+    (short,) = answer(run, "case", "show", "1")["sheets"]
+    assert short["done"] == 2
+    assert any("suppressor" in one for one in short["found"]), short
+    assert [one[:4] for one in short["closed"]] == ["12 V"]
     text = run("board", "step", "1", "1", "rail-12v").stdout
     assert text.index("CAUTION") < text.index("rail-12v:")
     assert "Local rules and licensed practice come first" in text
@@ -119,7 +123,13 @@ def test_the_sheet_shows_cautions_before_the_step_and_holds_power_back(run: Run)
     answer(run, "board", "skip", "1", "1", "wrist-strap", "no tester")
     opened = answer(run, "board", "override", "1", "1", "12v", "the suppressor was taken off")
     assert not [one for one in opened["gates"] if one["closed"]]
-    assert "suppressor was taken off" in run("case", "show", "1").stdout
+    shown = run("case", "show", "1").stdout
+    assert "suppressor was taken off" in shown
+    assert "power let through by a person's word: 12 V" in shown
+    (short,) = answer(run, "case", "show", "1")["sheets"]
+    assert (short["bay"], short["closed"]) == ("1", [])
+    assert short["next"] in short["left"]
+    assert "leads" not in short["left"]
 
 
 def test_the_stock_by_hand(run: Run, tmp_path: Path) -> None:

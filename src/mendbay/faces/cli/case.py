@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 import click
 
+from mendbay.board.electrical_summary import short
 from mendbay.case.records import Bay
 from mendbay.core.errors import CustodyBroken, UsageError
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
+from mendbay.jobs.measure_board import Measured
 from mendbay.jobs.take_in import CaseStory, add_bay, check_custody, take_in, tell_case
 from mendbay.wiring import open_bench
 
 LIST_COLUMN = 28
+LEFT_SHOWN = 6
+"""Steps of an electrical sheet that are named as still to be measured; `--json` names all."""
 
 
 @click.group(name="case")
@@ -143,6 +147,8 @@ def _story_text(story: CaseStory) -> str:
     for bay in story.bays:
         named = " ".join(part for part in (bay.model, bay.serial) if part) or "drive not described"
         lines += ["", f"Bay {bay.bay}: {named}"]
+        if bay.bay in story.sheets:
+            lines += _sheet_lines(story.sheets[bay.bay], case.number, bay.bay)
         image = next((one for one in story.images if one.bay == bay.bay), None)
         if image is None:
             lines.append("  not read yet")
@@ -164,6 +170,20 @@ def _story_text(story: CaseStory) -> str:
     ]
     lines.append("  " + _check_text(story.check.holds, len(story.custody)))
     return "\n".join(lines)
+
+
+def _sheet_lines(measured: Measured, case: int, bay: str) -> list[str]:
+    """The electrical sheet of a board in a few lines."""
+    told = short(measured.sheet)
+    lines = [f"  electrical sheet: {wording.counted(told.done, 'step')} answered"]
+    lines += [wrapped(one, "    ") for one in told.found]
+    lines += [wrapped(f"power stays away: {one}", "    ") for one in told.closed]
+    lines += [wrapped(f"power let through by a person's word: {one}", "    ") for one in told.overridden]
+    if told.left:
+        more = f" and {len(told.left) - LEFT_SHOWN} more" if len(told.left) > LEFT_SHOWN else ""
+        lines.append(wrapped(f"still to be measured: {', '.join(told.left[:LEFT_SHOWN])}{more}", "    "))
+    lines.append(f"    in full: {wording.called_as()} board sheet {case} {bay}")
+    return lines
 
 
 def _check_text(holds: bool, entries: int) -> str:
@@ -211,6 +231,7 @@ def _story_json(story: CaseStory) -> dict[str, object]:
             }
             for one in story.images
         ],
+        "sheets": [{"bay": bay, **asdict(short(one.sheet))} for bay, one in story.sheets.items()],
         "events": [
             {"at": one.at, "kind": one.kind, "text": one.text, "facts": dict(one.facts)}
             for one in story.events
