@@ -183,7 +183,7 @@ class CustodyBroken(LedgerError):
 
 
 class NoSuchItem(LedgerError):
-    """The stock has no item of that number."""
+    """The stock has no item of that number or name."""
 
     exit_code = 43
 

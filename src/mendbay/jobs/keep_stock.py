@@ -12,13 +12,16 @@ from mendbay.board.match import Alternative
 from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.number_form import Forms
 from mendbay.board.number_form import Kind as NumberKind
-from mendbay.board.stock import StockItem, StockState
+from mendbay.board.stock import StockItem, StockState, label_text, number_in_label
 from mendbay.board.swap_odds import Agreement, Attribute, Purpose, SwapOutcome
-from mendbay.core.errors import LedgerError, UsageError
+from mendbay.core.errors import LedgerError, NoSuchItem, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.read_pictures import shop_forms
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
+
+NAMED_LIMIT = 4
+"""Items of one name that are told."""
 
 
 def with_family(forms: Forms, item: StockItem) -> StockItem:
@@ -45,6 +48,44 @@ def add_items(bench: Bench, shop: ShopFiles, items: Sequence[StockItem]) -> tupl
     forms = shop_forms(shop)
     with bench.shelf.together():
         return tuple(bench.shelf.add_item(with_family(forms, one)) for one in items)
+
+
+def item_named(bench: Bench, name: str) -> StockItem:
+    """The item a person or a scanner names: by its number (with or without the noughts of its label), by what
+    the code on its label holds, or by the shop's own mark that the label shows too.
+
+    The code on the label is never taken for anything else; capitals do not matter.
+
+    Raises:
+        NoSuchItem: nothing in the stock is called so.
+        UsageError: the name is empty, or several items are called so.
+    """
+    said = name.strip()
+    if not said:
+        raise UsageError("No item is named.", "Give its number, or scan its label.")
+    coded = number_in_label(said.casefold())
+    if coded is not None:
+        return bench.shelf.item(coded)
+    found = {item.number: item for item in bench.shelf.items() if _is_called(item, said)}
+    if len(found) == 1:
+        return next(iter(found.values()))
+    shown = repr(said[:60])
+    if not found:
+        raise NoSuchItem(
+            f"The stock has no item {said[:60] if said.isdecimal() else shown}.",
+            "mendbay donor list shows the numbers; the code on a label reads like mendbay:stock:000123.",
+        )
+    meant = [f"{label_text(one.number)} ({_named(one)})" for one in found.values()]
+    more = f" and {len(meant) - NAMED_LIMIT} more" if len(meant) > NAMED_LIMIT else ""
+    raise UsageError(
+        f"{shown} can mean {len(meant)} items: {', '.join(meant[:NAMED_LIMIT])}{more}.",
+        "Scan the label, or type its code as it stands here.",
+    )
+
+
+def _is_called(item: StockItem, said: str) -> bool:
+    by_number = said.isascii() and said.isdecimal() and len(said) <= 16 and int(said) == item.number
+    return by_number or (bool(item.own_id) and item.own_id.casefold() == said.casefold())
 
 
 def reserve(bench: Bench, number: int, case: int) -> StockItem:

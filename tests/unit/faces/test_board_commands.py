@@ -140,7 +140,7 @@ def test_the_stock_by_hand(run: Run, tmp_path: Path) -> None:
     assert (added["item"], added["cost"], added["state"]) == (1, "EUR 38.00", "free")
     assert added["family"]
     assert answer(run, "donor", "reserve", "1", "1")["state"] == "reserved"
-    assert answer(run, "donor", "free", "1")["state"] == "free"
+    assert answer(run, "donor", "free", "mendbay:stock:000001")["state"] == "free"
     answer(run, "donor", "accept", "board-number", "TB-4471-210", "TB-4471-200")
     found = answer(run, "donor", "find", "1", "2", "--board-number", "TB-4471-210")
     assert [one["item"]["item"] for one in found["fitting"]] == [1]

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
+import zxingcpp
+from PIL import Image
 
 from mendbay.board.description import BoardDescription
 from mendbay.board.match import Alternative
@@ -23,12 +26,14 @@ from mendbay.jobs.keep_stock import (
     accept_alternative,
     add_items,
     free,
+    item_named,
     outcomes,
     record_swap,
     reserve,
 )
 from mendbay.jobs.read_pictures import correct_identifier, read_pictures
 from mendbay.outlets.shop_files import ShopFolder
+from mendbay.outlets.stock_labels import LabelJob, labels_pictures
 from support.board_bench import ToldPictures, bench_with_case, starting
 
 PATIENT = BoardDescription(
@@ -198,6 +203,41 @@ def test_a_correction_of_an_outcome_replaces_it(bench: Bench, shop: ShopFolder) 
     record_swap(bench, 1, 1, "1", agreement, worked=True)
     assert [one.worked for one in outcomes(bench)] == [True]
     assert any("worked" in one.what for one in bench.ledger.custody(1))
+
+
+@pytest.mark.parametrize(
+    "name", ["2", "000002", " 2\n", "mendbay:stock:000002", "MENDBAY:STOCK:000002\r\n", "D-2", "d-2 "]
+)
+def test_an_item_answers_to_its_number_its_label_and_its_mark(
+    bench: Bench, shop: ShopFolder, name: str
+) -> None:
+    add_items(bench, shop, [GOOD, replace(GOOD, own_id="D-2"), replace(GOOD, own_id="")])
+    assert item_named(bench, name).number == 2
+
+
+def test_a_name_of_several_items_is_asked_back_and_an_unknown_one_told(
+    bench: Bench, shop: ShopFolder
+) -> None:
+    add_items(bench, shop, [replace(GOOD, own_id="2"), replace(GOOD, own_id="d-9")])
+    add_items(bench, shop, [replace(GOOD, own_id="D-9")])
+    with pytest.raises(UsageError, match=r"'2' can mean 2 items: mendbay:stock:000001 .*000002"):
+        item_named(bench, "2")
+    assert item_named(bench, "mendbay:stock:000002").own_id == "d-9", "a code is one item"
+    with pytest.raises(UsageError, match="can mean 2 items"):
+        item_named(bench, "D-9")
+    for unknown in ("7", "mendbay:stock:000007", "D-7", "mendbay:stock:12", "२"):
+        with pytest.raises(NoSuchItem, match="no item"):
+            item_named(bench, unknown)
+    with pytest.raises(UsageError, match="No item is named"):
+        item_named(bench, " ")
+
+
+def test_a_printed_label_scanned_names_its_item(bench: Bench, shop: ShopFolder) -> None:
+    add_items(bench, shop, [GOOD, replace(GOOD, own_id="")])
+    job = LabelJob((bench.shelf.item(2),))
+    (picture,) = labels_pictures(job)
+    (scanned,) = zxingcpp.read_barcodes(Image.open(io.BytesIO(picture)))
+    assert item_named(bench, scanned.text).number == 2
 
 
 def test_nothing_half_done(bench: Bench, shop: ShopFolder) -> None:

@@ -23,6 +23,7 @@ from mendbay.jobs.keep_stock import (
     accept_alternative,
     add_items,
     free,
+    item_named,
     record_swap,
     reserve,
     withdraw_swap,
@@ -34,6 +35,7 @@ PURPOSE = click.option(
     "--for", "purpose", type=click.Choice(sorted(PURPOSES)), default="board", show_default=True,
     help="What the donor gives: its board, or its heads.",
 )  # fmt: skip
+ITEM = click.argument("item")
 SHOWN = 12
 ATTRIBUTES = {str(one).replace(" ", "-").lower(): one for one in TEXT_ATTRIBUTES}
 DATE_ORDERS = {"day-first": DateOrder.DAY_FIRST, "month-first": DateOrder.MONTH_FIRST}
@@ -121,12 +123,12 @@ def list_(screen: Screen, everything: bool) -> None:
 
 
 @command.command(name="show")
-@click.argument("item", type=int)
+@ITEM
 @click.pass_obj
-def show(screen: Screen, item: int) -> None:
-    """Show one item of the stock."""
+def show(screen: Screen, item: str) -> None:
+    """Show one ITEM of the stock: its number, or the code or mark on its label."""
     with open_bench(screen.home) as bench:
-        found = bench.shelf.item(item)
+        found = item_named(bench, item)
     screen.answer(_item_json(found), _item_text(found))
 
 
@@ -210,31 +212,32 @@ def find(
 
 
 @command.command(name="reserve")
-@click.argument("item", type=int)
+@ITEM
 @click.argument("case", type=int)
 @click.pass_obj
-def reserve_(screen: Screen, item: int, case: int) -> None:
-    """Keep ITEM for CASE."""
+def reserve_(screen: Screen, item: str, case: int) -> None:
+    """Keep ITEM for CASE: its number, or the code or mark on its label."""
     with open_bench(screen.home) as bench:
-        kept = reserve(bench, item, case)
+        kept = reserve(bench, item_named(bench, item).number, case)
     screen.answer(
-        _item_json(kept), f"Item {item} is reserved for case {case}; it lies at {kept.location or '?'}."
+        _item_json(kept),
+        f"Item {kept.number} is reserved for case {case}; it lies at {kept.location or '?'}.",
     )
 
 
 @command.command(name="free")
-@click.argument("item", type=int)
+@ITEM
 @click.pass_obj
-def free_(screen: Screen, item: int) -> None:
-    """Put a reserved ITEM back."""
+def free_(screen: Screen, item: str) -> None:
+    """Put a reserved ITEM back: its number, or the code or mark on its label."""
     with open_bench(screen.home) as bench:
-        freed = free(bench, item)
-    screen.answer(_item_json(freed), f"Item {item} is free.")
+        freed = free(bench, item_named(bench, item).number)
+    screen.answer(_item_json(freed), f"Item {freed.number} is free.")
 
 
 @_described
 @command.command(name="used")
-@click.argument("item", type=int)
+@ITEM
 @click.argument("case", type=int)
 @click.argument("bay")
 @click.argument("outcome", type=click.Choice(["worked", "failed"]))
@@ -248,7 +251,7 @@ def free_(screen: Screen, item: int) -> None:
 def used(
     screen: Screen,
     /,
-    item: int,
+    item: str,
     case: int,
     bay: str,
     outcome: str,
@@ -259,60 +262,62 @@ def used(
 ) -> None:
     """Say how the swap with ITEM went for the drive in BAY of CASE; the odds learn from it.
 
-    Describe the patient as for the search; said again, the last word counts.
+    ITEM is its number, or the code or mark on its label. Describe the patient as for the search; said
+    again, the last word counts.
     """
     levels = {
         "moved": Level.MOVED, "not-moved": Level.NOT_MOVED, "not-needed": Level.NOT_NEEDED,
         "unknown": Level.UNKNOWN,
     }  # fmt: skip
     with open_bench(screen.home) as bench:
+        number = item_named(bench, item).number
         agreement = agreement_with(
             bench,
             shop_files(screen.home),
             case,
             bay,
-            item,
+            number,
             PURPOSES[purpose],
             levels[rom],
             BoardDescription(**described),
         )
-        done = record_swap(bench, item, case, bay, agreement, outcome == "worked", remark)
+        done = record_swap(bench, number, case, bay, agreement, outcome == "worked", remark)
     screen.answer(
-        _item_json(done), f"Noted: the {agreement.purpose} with item {item} {outcome}; the item is used."
+        _item_json(done), f"Noted: the {agreement.purpose} with item {number} {outcome}; the item is used."
     )
 
 
 @command.command(name="withdraw")
-@click.argument("item", type=int)
+@ITEM
 @click.argument("case", type=int)
 @click.argument("bay")
 @click.argument("reason")
 @PURPOSE
 @click.pass_obj
-def withdraw(screen: Screen, item: int, case: int, bay: str, reason: str, purpose: str) -> None:
+def withdraw(screen: Screen, item: str, case: int, bay: str, reason: str, purpose: str) -> None:
     """Take back what was said by mistake of the swap with ITEM in BAY of CASE; the odds forget it.
 
     The item is as it was before. The record stays; custody tells when, who and why.
     """
     with open_bench(screen.home) as bench:
-        back = withdraw_swap(bench, item, case, bay, PURPOSES[purpose], reason)
+        back = withdraw_swap(bench, item_named(bench, item).number, case, bay, PURPOSES[purpose], reason)
     where = f" for case {back.case}" if back.case else ""
     screen.answer(
         _item_json(back),
-        f"Withdrawn: the {PURPOSES[purpose]} with item {item}; the item is {back.state}{where}.",
+        f"Withdrawn: the {PURPOSES[purpose]} with item {back.number}; the item is {back.state}{where}.",
     )
 
 
 @command.command(name="labels")
 @click.argument("path", type=click.Path(path_type=Path))
-@click.argument("items", nargs=-1, required=True, type=int)
+@click.argument("items", nargs=-1, required=True)
 @click.option("--paper", type=click.Choice(["A4", "Letter"]), default="A4", show_default=True)
 @click.option("--skip", default=0, help="Places of the first sheet that are used up.")
 @click.pass_obj
-def labels(screen: Screen, path: Path, items: tuple[int, ...], paper: str, skip: int) -> None:
+def labels(screen: Screen, path: Path, items: tuple[str, ...], paper: str, skip: int) -> None:
     """Write labels with a QR code for ITEMS to a new PDF file."""
     with open_bench(screen.home) as bench:
-        found = [bench.shelf.item(number) for number in items]
+        found = [item_named(bench, one) for one in items]
     write_new_file(path, stock_labels(found, paper, skip))
     screen.answer(
         {"path": str(path), "labels": len(found)},
