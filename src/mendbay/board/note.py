@@ -39,6 +39,9 @@ class NoteKind(StrEnum):
     """Which value of an attribute can stand for which; the subject is the attribute."""
     LEARNED = "learned"
     """Known-good dumps that a board family was learned from; the subject is the family's name."""
+    FAMILY = "family"
+    """Whether the unique board data of a model family must move, and how that is known; the subject is the
+    family."""
     WITHDRAWAL = "withdrawal"
     """Something that was recorded by mistake and counts no longer; the subject names it."""
 

@@ -15,6 +15,7 @@ from mendbay.core.errors import UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.keep_stock import alternatives, last_swaps, outcomes
+from mendbay.jobs.know_family import family_notes
 from mendbay.jobs.read_pictures import describe, tell_board, unsettled
 
 
@@ -72,6 +73,7 @@ def find_donor(
     rom = unique_data(
         patient,
         work,
+        notes=family_notes(bench),
         outcomes=transfer_outcomes(bench),
     )
     accepted = alternatives(bench)

@@ -18,11 +18,13 @@ from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.number_form import Forms, Kind
 from mendbay.board.sighting import How, PictureReading
 from mendbay.board.sighting_text import packed, unpacked
+from mendbay.board.unique_data import UniqueData, Work, unique_data
 from mendbay.case.records import Bay
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Pictures, ShopFiles
 from mendbay.jobs.events import StepProgress
+from mendbay.jobs.know_family import family_notes
 from mendbay.jobs.withdraw import reason_of, require_reason, standing_notes, subject_of, withdraw
 
 PICTURE_LIMIT_BYTES = 64 << 20
@@ -44,6 +46,8 @@ class BoardLook:
         left_out: names in the folder that are not pictures.
         clashes: what the pictures say otherwise than the take-in, as sentences: they may show another drive.
         withdrawn: pictures that count no longer, as sentences.
+        rom: whether the unique board data must move to a donor's board; None while nothing is known of the
+            board.
     """
 
     identifiers: tuple[Identifier, ...]
@@ -52,6 +56,7 @@ class BoardLook:
     left_out: tuple[str, ...] = ()
     clashes: tuple[str, ...] = ()
     withdrawn: tuple[str, ...] = ()
+    rom: UniqueData | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -344,7 +349,10 @@ def _look(bench: Bench, forms: Forms, case: int, bay: str, left_out: tuple[str, 
     clashes = _clashes(bench.ledger.bay(case, bay), identifiers)
     advice = missing(identifiers, readings)
     withdrawn = _withdrawn(bench, case, bay)
-    return BoardLook(identifiers, readings, advice, left_out, clashes, withdrawn)
+    described, rom = describe(identifiers), None
+    if described != BoardDescription():
+        rom = unique_data(described, Work.BOARD_SWAP, notes=family_notes(bench))
+    return BoardLook(identifiers, readings, advice, left_out, clashes, withdrawn, rom)
 
 
 def corrections_of(bench: Bench, case: int, bay: str, kind: Kind) -> tuple[Correction, ...]:

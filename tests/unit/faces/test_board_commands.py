@@ -100,6 +100,10 @@ def test_a_correction_is_kept(run: Run) -> None:
     found = answer(run, "board", "show", "1", "1")
     assert [one["value"] for one in found["identifiers"]] == ["TB-4471-200"]
     assert found["identifiers"][0]["how"] == "hand"
+    known = answer(run, "board", "family", "Alder 20", "may", "both ways worked", "--seat", "chip")
+    assert (known["need"], known["seat"]) == ("may move", "separate chip")
+    assert answer(run, "board", "families") == [known]
+    assert "both ways worked" in run("board", "families").stdout
     assert answer(run, "board", "lessons") == [], "nothing was read there"
     assert "no lesson 1" in refused(run, 2, "board", "unlearn", "1", "it was smeared")
     assert "no picture" in refused(run, 2, "board", "withdraw", "1", "1", "label.jpg", "of bay 2")

@@ -17,7 +17,7 @@ from mendbay.board.number_form import Kind as NumberKind
 from mendbay.board.stock import Condition, Kind, StockItem, StockState
 from mendbay.board.stock_csv import Field
 from mendbay.board.swap_odds import ATTRIBUTES, Attribute, Level, Purpose
-from mendbay.board.unique_data import Need, Seat
+from mendbay.board.unique_data import FamilyNote, Need, Seat
 from mendbay.core.errors import LedgerError, NoSuchItem, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.find_donor import DonorSearch, agreement_with, find_donor
@@ -31,7 +31,8 @@ from mendbay.jobs.keep_stock import (
     record_swap,
     reserve,
 )
-from mendbay.jobs.read_pictures import correct_identifier, read_pictures
+from mendbay.jobs.know_family import known_families, note_family
+from mendbay.jobs.read_pictures import correct_identifier, read_pictures, tell_board
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.outlets.stock_labels import LabelJob, labels_pictures
 from support.board_bench import ToldPictures, bench_with_case, starting
@@ -238,6 +239,27 @@ def test_a_printed_label_scanned_names_its_item(bench: Bench, shop: ShopFolder) 
     (picture,) = labels_pictures(job)
     (scanned,) = zxingcpp.read_barcodes(Image.open(io.BytesIO(picture)))
     assert item_named(bench, scanned.text).number == 2
+
+
+def test_what_is_noted_of_a_family_decides_whether_the_rom_moves(bench: Bench, shop: ShopFolder) -> None:
+    add_items(bench, shop, [GOOD])
+    correct_identifier(bench, shop, 1, "1", NumberKind.MODEL, "AL20-HX4")
+    family = find_donor(bench, shop, 1, "1").patient.family
+    assert family
+    assert tell_board(bench, shop, 1, "1").rom.need is Need.MUST  # type: ignore[union-attr]
+    note_family(bench, FamilyNote("Other", Seat.UNKNOWN, Need.MUST, "not this one"))
+    note_family(bench, FamilyNote(family, Seat.IN_CONTROLLER, Need.MUST, "a guess"))
+    note_family(bench, FamilyNote(family.upper(), Seat.IN_CONTROLLER, Need.NOT, "four swaps without it"))
+    found = find_donor(bench, shop, 1, "1", said=PATIENT)
+    assert (found.rom.need, found.rom.seat, found.rom.odds) == (Need.NOT, Seat.IN_CONTROLLER, None)
+    assert "four swaps without it" in found.rom.need_reason
+    rom = {one.attribute: one.level for one in found.ranking.fitting[0].parts}[Attribute.ROM]
+    assert rom is Level.NOT_NEEDED
+    assert tell_board(bench, shop, 1, "1").rom.need is Need.NOT  # type: ignore[union-attr]
+    assert [one.note.basis for one in known_families(bench)] == ["four swaps without it", "not this one"]
+    assert tell_board(bench, shop, 1, "2").rom is None, "nothing is known of that board"
+    with pytest.raises(UsageError, match="basis"):
+        FamilyNote(family, Seat.UNKNOWN, Need.MAY, " ")
 
 
 def test_nothing_half_done(bench: Bench, shop: ShopFolder) -> None:

@@ -13,9 +13,11 @@ from mendbay.board.electrical_steps import StepState
 from mendbay.board.electrical_summary import summary
 from mendbay.board.identifier import Identifier
 from mendbay.board.number_form import Kind
+from mendbay.board.unique_data import FamilyNote, Need, Seat
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import WIDTH, Screen, table, wrapped
 from mendbay.jobs import measure_board
+from mendbay.jobs.know_family import KnownFamily, known_families, note_family
 from mendbay.jobs.measure_board import Measured, cautions_of, step_of
 from mendbay.jobs.read_pictures import (
     BoardLook,
@@ -31,6 +33,8 @@ from mendbay.wiring import make_practice, open_bench, read_pictures_with, shop_f
 
 KINDS = {str(one).replace(" ", "-").lower(): one for one in Kind}
 SIZES = {"3.5": Size.LARGE, "2.5": Size.SMALL, "unknown": Size.UNKNOWN}
+NEEDS = {"must": Need.MUST, "may": Need.MAY, "not": Need.NOT}
+SEATS = {"chip": Seat.SEPARATE_CHIP, "controller": Seat.IN_CONTROLLER, "unknown": Seat.UNKNOWN}
 GATES = {str(one.value).replace(" ", "").lower(): one for one in Gate}
 
 
@@ -142,6 +146,45 @@ def unlearn_(screen: Screen, lesson: int, reason: str) -> None:
             f"Unlearned: {said.kind} {said.right_text} read as {said.read_text}. Bay {gone.bay} of case "
             f"{gone.case} keeps its correction."
         ),
+    )
+
+
+@command.command(name="family")
+@click.argument("family")
+@click.argument("need", type=click.Choice(sorted(NEEDS)))
+@click.argument("basis")
+@click.option(
+    "--seat", type=click.Choice(sorted(SEATS)), default="unknown", show_default=True,
+    help="Where the data sits: a chip of its own, or inside the controller.",
+)  # fmt: skip
+@click.pass_obj
+def family_(screen: Screen, family: str, need: str, basis: str, seat: str) -> None:
+    """Note whether the ROM of a model FAMILY must, may or need not move to a donor's board.
+
+    BASIS says from where that is known. The last word on a family counts; board show and donor find go by it.
+    """
+    with open_bench(screen.home) as bench:
+        known = note_family(bench, FamilyNote(family, SEATS[seat], NEEDS[need], basis))
+    screen.answer(
+        _known_json(known),
+        wrapped(f"Noted of family {family}: the ROM {known.note.need}; it sits: {known.note.seat}. {basis}"),
+    )
+
+
+@command.command(name="families")
+@click.pass_obj
+def families_(screen: Screen) -> None:
+    """List what is noted of model families: whether the ROM must move, where it sits, how that is known."""
+    with open_bench(screen.home) as bench:
+        found = known_families(bench)
+    lines = []
+    for one in found:
+        lines.append(f"{one.note.family}: {one.note.need}; it sits: {one.note.seat}")
+        lines.append(wrapped(f"{one.note.basis} ({one.who}, {one.at})", "  "))
+    empty = f"Nothing is noted of any family; by default the ROM must move.\nNext: {wording.called_as()}"
+    screen.answer(
+        [_known_json(one) for one in found],
+        "\n".join(lines) if lines else f"{empty} board family FAMILY must|may|not BASIS",
     )
 
 
@@ -275,6 +318,10 @@ def _look_text(look: BoardLook, case: int, bay: str) -> str:
     if look.left_out:
         lines.append(wrapped(f"Left out, no pictures: {', '.join(look.left_out)}.", "  "))
     lines += [wrapped(one.sentence, "  ") for one in look.advice if one.kind is not None]
+    if look.rom is not None:
+        family = next((one.family for one in look.identifiers if one.kind is Kind.MODEL and one.family), "")
+        of = f" of family {family}" if family else ""
+        lines.append(wrapped(f"ROM{of}: {look.rom.need}. {look.rom.need_reason}", "  "))
     called = wording.called_as()
     asked = {one.kind for one in look.advice if one.needed}
     doubtful = next((one for one in look.identifiers if not one.settled and one.kind in asked), None)
@@ -367,6 +414,25 @@ def _look_json(look: BoardLook) -> dict[str, object]:
         "left_out": list(look.left_out),
         "clashes": list(look.clashes),
         "withdrawn": list(look.withdrawn),
+        "rom": None
+        if look.rom is None
+        else {
+            "need": str(look.rom.need),
+            "need_reason": look.rom.need_reason,
+            "seat": str(look.rom.seat),
+            "seat_reason": look.rom.seat_reason,
+        },
+    }
+
+
+def _known_json(one: KnownFamily) -> dict[str, object]:
+    return {
+        "family": one.note.family,
+        "need": str(one.note.need),
+        "seat": str(one.note.seat),
+        "basis": one.note.basis,
+        "at": one.at,
+        "who": one.who,
     }
 
 

@@ -1,0 +1,59 @@
+"""What the shop knows of model families: whether the unique board data must move, where it sits, and from
+where that is known."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+
+from mendbay.board.description import comparison_key
+from mendbay.board.note import BoardNote, NoteKind
+from mendbay.board.unique_data import FamilyNote, Need, Seat
+from mendbay.core.errors import LedgerError, UsageError
+from mendbay.jobs.bench import Bench
+
+
+@dataclass(frozen=True, slots=True)
+class KnownFamily:
+    """What is known of a family, when it was noted and by whom."""
+
+    note: FamilyNote
+    at: str
+    who: str
+
+
+def note_family(bench: Bench, note: FamilyNote) -> KnownFamily:
+    """Notes what is known of a family; it stands in front of what was noted of it before, which stays."""
+    at = bench.now()
+    body = {"seat": str(note.seat), "need": str(note.need), "basis": note.basis}
+    text = json.dumps(body, ensure_ascii=False)
+    bench.shelf.note(BoardNote(0, "", NoteKind.FAMILY, note.family, at, bench.who, text))
+    return KnownFamily(note, at, bench.who)
+
+
+def known_families(bench: Bench) -> tuple[KnownFamily, ...]:
+    """The last word on each family, however its name is spelled; by name.
+
+    Raises:
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    last = {}
+    for note in bench.shelf.notes(NoteKind.FAMILY):
+        last[comparison_key(note.subject)] = KnownFamily(_note_of(note), note.at, note.who)
+    return tuple(last[key] for key in sorted(last))
+
+
+def family_notes(bench: Bench) -> tuple[FamilyNote, ...]:
+    """The same as advice on a patient takes it."""
+    return tuple(one.note for one in known_families(bench))
+
+
+def _note_of(note: BoardNote) -> FamilyNote:
+    try:
+        body = json.loads(note.body)
+        return FamilyNote(note.subject, Seat(body["seat"]), Need(body["need"]), str(body["basis"]))
+    except (ValueError, KeyError, TypeError, UsageError) as trouble:
+        raise LedgerError(
+            f"The ledger's note {note.number} of a family cannot be read: {trouble}.",
+            "Put the newest backup of the ledger in its place.",
+        ) from trouble
