@@ -58,7 +58,9 @@ class Certificate:
     changed nothing (`only_read`) proves what the chip on the clip holds, not that it is the chip written
     earlier: the patient's own holds the same. `unsettled` then lists blocks (offset, bytes) whose step was
     cut off and could not be done again for that reason: if it is the target, their cells may be weak.
-    `family` names the learned family whose rules the dump was held against; empty if none were.
+    `failed_rules` are exactly what `override_reason` is a reason for. `family` names the learned family
+    whose rules the dump was held against; empty if none were. `patient_read_from` and `backup_read_from`
+    say whether the chips were read by Mendbay, or the reads are files made elsewhere; empty if not known.
     """
 
     purpose: str
@@ -86,6 +88,8 @@ class Certificate:
     failed_rules: tuple[str, ...]
     override_reason: str
     family: str
+    patient_read_from: str = ""
+    backup_read_from: str = ""
 
     def as_record(self) -> dict[str, object]:
         """The fields by name, ready for JSON."""

@@ -249,7 +249,10 @@ def _against_rules(plan: TransferPlan, evidence: Evidence) -> list[str]:
         return []
     found = []
     if tuple(plan.failed_rules) != tuple(evidence.failed_rules):
-        found.append("The rules that the patient's dump fails are not those the plan names.")
+        new = "; ".join(one.rstrip(".") for one in evidence.failed_rules if one not in plan.failed_rules)
+        also = f", and its reason is not for: {new}" if new and plan.override_reason.strip() else ""
+        also = also or (f"; it also fails: {new}" if new else "")
+        found.append(f"The rules that the patient's dump fails are not those the plan names{also}.")
     if evidence.failed_rules and not plan.override_reason.strip():
         failed = "; ".join(one.rstrip(".") for one in evidence.failed_rules)
         found.append(

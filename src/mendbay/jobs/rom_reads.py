@@ -55,6 +55,11 @@ class RomRead:
     sfdp: str = ""
     volts: float = 0.0
 
+    @property
+    def by_mendbay(self) -> bool:
+        """Whether Mendbay read the chip itself, so that its supply is known; else it is a file."""
+        return self.volts > 0
+
     def chip(self) -> ChipFacts | None:
         """What the chip says it is, if it was asked."""
         if not self.chip_id:

@@ -8,16 +8,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from mendbay.board.flash_id import ChipFacts
 from mendbay.board.note import BoardNote, NoteKind
-from mendbay.board.number_form import Kind as NumberKind
-from mendbay.board.rom_fault_kinds import Standing
-from mendbay.board.rom_reads import Verdict
 from mendbay.board.serial_flash import ReadProgress
 from mendbay.board.transfer import BlockWritten, Certificate, write
-from mendbay.board.transfer_check import prepare, refusals
+from mendbay.board.transfer_check import VerifiedPlan, prepare, refusals
 from mendbay.board.transfer_checklist import ChecklistStep, checklist
 from mendbay.board.transfer_journal import JournalState, replay
 from mendbay.board.transfer_plan import (
@@ -30,22 +27,21 @@ from mendbay.board.transfer_plan import (
     restoring,
 )
 from mendbay.core.errors import (
-    DumpUnproven,
+    Interrupted,
     MendbayError,
     ProgrammerError,
     TransferIncomplete,
     TransferRefused,
 )
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.board_ports import Clip, Journals
+from mendbay.jobs.board_ports import Clip, Journals, ShopFiles
 from mendbay.jobs.events import StepProgress
-from mendbay.jobs.judge_rom import judged_reads
 from mendbay.jobs.learn_rom import CheckedRom, failed_sentences
-from mendbay.jobs.read_pictures import corrections_of, identifiers_of
+from mendbay.jobs.rom_doubts import doubts_of_reads, failures_now, mixed_up
 from mendbay.jobs.rom_reads import RomRead, contents, newest_sitting, rom_reads, tell_reading
 
-SHORTEST_SERIAL = 6
-"""Shorter texts stand in a ROM by chance."""
+READ_HERE = "the chip, read by Mendbay"
+READ_ELSEWHERE = "files made with another programmer"
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,14 +99,19 @@ def plan_transfer(
         role=target,
         made_at=bench.now(),
         padding=padding,
-        override_reason=override_reason,
+        override_reason=override_reason if failed else "",  # a reason is for what failed then
         family=checked.family if checked else "",
     )
-    against = (*refusals(plan, evidence), *_mixed_up(bench, case, bay, evidence))
+    against = (*refusals(plan, evidence), *mixed_up(bench, case, bay, evidence))
     with bench.shelf.together():
         _note(bench, case, bay, NoteKind.PLAN, plan.job, plan.to_json())
         if override_reason and failed:
-            bench.custody(case, "doubts about a ROM overridden", f"{override_reason} ({'; '.join(failed)})")
+            doubts = "; ".join(failed)
+            bench.custody(
+                case,
+                "doubts about a ROM overridden",
+                f"{override_reason}; these {len(failed)} alone: {doubts}",
+            )
         said = f"refused for {len(against)} reasons" if against else f"{len(plan.steps)} blocks will change"
         bench.note(case, "rom", f"Bay {bay}: transfer to the {target}'s chip planned; {said}.")
     return Planned(plan, against, checklist(plan, refusals=against))
@@ -132,21 +133,17 @@ def newest_plan(bench: Bench, case: int, bay: str) -> TransferPlan:
     return TransferPlan.from_json(notes[-1].body)
 
 
-def tell_plan(bench: Bench, journals: Journals, case: int, bay: str) -> Planned:
-    """The newest plan, held against its dumps again, and how far it is.
+def tell_plan(bench: Bench, shop: ShopFiles, journals: Journals, case: int, bay: str) -> Planned:
+    """The newest plan, held against its dumps and what is known of their family again, and how far it is.
 
     Raises:
         NoSuchCase: there is no such case or bay.
         TransferRefused: there is no plan.
     """
     plan = newest_plan(bench, case, bay)
-    evidence = _evidence_of(bench, case, bay, plan)
-    against = (*refusals(plan, evidence), *_mixed_up(bench, case, bay, evidence))
-    done = [
-        note
-        for note in bench.shelf.notes(NoteKind.CERTIFICATE, case, bay)
-        if note.subject in (plan.job, _restored(plan))
-    ]
+    done = _certificates(bench, case, bay, plan)
+    evidence = _evidence_of(bench, None if done else shop, case, bay, plan)
+    against = (*refusals(plan, evidence), *mixed_up(bench, case, bay, evidence))
     certificate = _certificate_of(done[-1].body) if done and done[-1].subject == plan.job else None
     state: JournalState | None = None
     if not against and not done:
@@ -163,6 +160,7 @@ def tell_plan(bench: Bench, journals: Journals, case: int, bay: str) -> Planned:
 def carry_out(
     bench: Bench,
     clip: Clip,
+    shop: ShopFiles,
     journals: Journals,
     case: int,
     bay: str,
@@ -171,6 +169,8 @@ def carry_out(
 ) -> Certificate:
     """Writes what the newest plan says, or goes on where it was cut off, and proves the result.
 
+    A chip that holds it already is only read; if that was certified before, no other certificate is added.
+
     Args:
         clip: on the chip to be written.
         restore: put the backup back instead.
@@ -178,14 +178,16 @@ def carry_out(
     Raises:
         TransferRefused: there is no plan, something speaks against it, or the chip is another one.
         ProgrammerError: the chip does not answer; nothing was written.
-        TransferIncomplete: written in part; the same call goes on.
+        TransferIncomplete: written in part, also if a person stopped it; the same call goes on.
+        Interrupted: a person stopped it before anything was written.
     """
     plan = newest_plan(bench, case, bay)
     role = plan.target.role
-    evidence = _evidence_of(bench, case, bay, plan)
-    mixed_up = () if restore else _mixed_up(bench, case, bay, evidence)
-    if mixed_up:
-        raise TransferRefused(mixed_up[0], "Read both chips again, each by its own name, and plan anew.")
+    recheck = not restore and not _certificates(bench, case, bay, plan)
+    evidence = _evidence_of(bench, shop if recheck else None, case, bay, plan)
+    mistaken = () if restore else mixed_up(bench, case, bay, evidence)
+    if mistaken:
+        raise TransferRefused(mistaken[0], "Read both chips again, each by its own name, and plan anew.")
     if restore:
         plan = restoring(plan, evidence, bench.now())
     verified = prepare(plan, evidence)
@@ -211,20 +213,86 @@ def carry_out(
         except MendbayError as trouble:
             bench.custody(case, f"{what}: outcome not recorded, read the chip", trouble.what)
             raise
+        except KeyboardInterrupt:
+            verb = "restore" if restore else "write"
+            again = f"mendbay rom {verb} {case} {bay} --programmer {clip.name}"
+            stopped = _stopped(verified, journal.lines(), again)
+            bench.custody(case, f"{what}: cut off", stopped.what)
+            raise stopped from None
+    certificate = replace(
+        certificate,
+        patient_read_from=_read_from(bench, case, bay, plan.patient.name),
+        backup_read_from=_read_from(bench, case, bay, plan.backup.name),
+    )
     _note_done(bench, case, bay, plan, certificate, what)
     return certificate
+
+
+def _stopped(verified: VerifiedPlan, lines: Sequence[str], again: str) -> MendbayError:
+    """What is to be told when a person, or the end of the session, stopped the writing of a chip.
+
+    Args:
+        lines: of the journal, as far as it came.
+        again: the command that goes on.
+    """
+    plan = verified.plan
+    at = replay(lines, plan.job, verified.images)
+    chip = f"the {plan.target.role.value}'s chip"
+    safe = (
+        f"The patient's dump ({plan.patient.name}) and the {plan.target.role.value}'s backup "
+        f"({plan.backup.name}) are safe in the case's folder"
+    )
+    if not at.touched:
+        return Interrupted(f"Stopped before anything was written to {chip}. {safe}", again)
+    state = (
+        f"{chip} is half written, do not use it on a drive"
+        if at.cut_off or at.content.tobytes() != verified.image
+        else f"{chip} is written, and not proven yet"
+    )
+    back = (
+        ""
+        if plan.purpose is Purpose.RESTORE
+        else f"; {again.replace('rom write', 'rom restore', 1)} puts the backup back"
+    )
+    return TransferIncomplete(f"Stopped: {state}. {safe}", f"{again} goes on where it stopped{back}")
+
+
+def _read_from(bench: Bench, case: int, bay: str, name: str) -> str:
+    """Where the reads of a dump come from, in words, with the adapter or the names of the files."""
+    reads = rom_reads(bench, case, bay)
+    first = next(one for one in reads if one.file.path == name)
+    origins = [one.origin for one in reads if (one.role, one.sitting) == (first.role, first.sitting)]
+    said = READ_HERE if first.by_mendbay else READ_ELSEWHERE
+    return f"{said} ({', '.join(dict.fromkeys(origins))})"
+
+
+def _certificates(bench: Bench, case: int, bay: str, plan: TransferPlan) -> list[BoardNote]:
+    """The certificates of a plan's job, both ways, the oldest first."""
+    return [
+        note
+        for note in bench.shelf.notes(NoteKind.CERTIFICATE, case, bay)
+        if note.subject in (plan.job, _restored(plan))
+    ]
 
 
 def _note_done(
     bench: Bench, case: int, bay: str, plan: TransferPlan, certificate: Certificate, what: str
 ) -> None:
+    earlier = _certificates(bench, case, bay, plan)
+    subject = plan.job if plan.purpose is Purpose.TRANSFER else _restored(plan)
+    if certificate.only_read and earlier and earlier[-1].subject == subject:
+        bench.custody(
+            case,
+            "chip only read: it still holds what was certified",
+            f"bay {bay}, SHA-256 {certificate.image_sha256}",
+        )
+        return
     body = json.dumps(certificate.as_record(), sort_keys=True)
     name = "certificate" if plan.purpose is Purpose.TRANSFER else "certificate-of-restoring"
     kept = bench.files.keep(
         bench.ledger.case(case), f"roms/bay-{bay}/{name}-{plan.job[:12]}.json", body.encode()
     )
     with bench.shelf.together():
-        subject = plan.job if plan.purpose is Purpose.TRANSFER else _restored(plan)
         _note(bench, case, bay, NoteKind.CERTIFICATE, subject, body)
         bench.custody(
             case,
@@ -259,52 +327,12 @@ def newest_reads(
                 f"Nothing can be planned: the {role.value}'s chip of bay {bay} was never read.",
                 f"mendbay rom read {case} {bay} {role.value} --programmer NAME reads it.",
             )
-    if _chip(backup) is None:
+    if _chip(backup) is None or not backup[0].by_mendbay:
         raise TransferRefused(
             f"Nothing can be planned: the newest reads of the {target.value}'s chip (bay {bay}) are files.",
             f"mendbay rom read {case} {bay} {target.value} --programmer NAME reads the chip to be written.",
         )
     return patient, backup
-
-
-def doubts_of_reads(bench: Bench, case: int, reads: Sequence[RomRead]) -> tuple[str, ...]:
-    """What speaks against a patient's reads being the content of a ROM, as sentences: what is proven wrong
-    with them, though they agree."""
-    if not reads:
-        return ()
-    try:
-        judged = judged_reads(contents(bench, case, reads), reads)
-    except DumpUnproven as trouble:
-        return (trouble.what,)
-    if judged.verdict is not Verdict.UNUSABLE:
-        return ()
-    return tuple(one.what for one in judged.faults if one.standing is Standing.PROVEN)
-
-
-def _mixed_up(bench: Bench, case: int, bay: str, evidence: Evidence) -> tuple[str, ...]:
-    """Whether the two chips seem to have been read under each other's name: the patient's serial number
-    stands in the backup and not in the patient's dump."""
-    drive = bench.ledger.bay(case, bay)
-    corrected = corrections_of(bench, case, bay, NumberKind.SERIAL)
-    serials = {drive.serial, *(one.right_text for one in corrected[-1:])}
-    serials |= {one.value for one in identifiers_of(bench, case, bay) if one.kind is NumberKind.SERIAL}
-    for serial in sorted(one for one in serials if len(one) >= SHORTEST_SERIAL):
-        spelled = {serial.encode(), serial.replace("-", "").replace(" ", "").encode()}
-        spelled |= {_pair_swapped(one) for one in spelled}
-        in_backup = any(one in evidence.backup_reads[0] for one in spelled if evidence.backup_reads)
-        in_patient = any(one in evidence.patient_reads[0] for one in spelled if evidence.patient_reads)
-        if in_backup and not in_patient:
-            return (
-                f"The patient's serial number {serial} stands in the chip to be written and not in the "
-                "patient's dump: the two seem to have been mixed up.",
-            )
-    return ()
-
-
-def _pair_swapped(text: bytes) -> bytes:
-    """A text as it reads where the bytes of each word are swapped."""
-    even = text + b" " * (len(text) % 2)
-    return b"".join(even[at : at + 2][::-1] for at in range(0, len(even), 2))
 
 
 def _refuse_unfinished(bench: Bench, journals: Journals, case: int, bay: str) -> None:
@@ -327,8 +355,12 @@ def _restored(plan: TransferPlan) -> str:
     return f"restore {plan.job}"
 
 
-def _evidence_of(bench: Bench, case: int, bay: str, plan: TransferPlan) -> Evidence:
-    """What a plan rests on: the sittings its dumps are named after, whatever was read since."""
+def _evidence_of(bench: Bench, shop: ShopFiles | None, case: int, bay: str, plan: TransferPlan) -> Evidence:
+    """What a plan rests on: the sittings its dumps are named after, whatever was read since.
+
+    Args:
+        shop: holds the patient's dump against its family again; None takes what failed from the plan.
+    """
     reads = rom_reads(bench, case, bay)
     found = []
     for name in (plan.patient.name, plan.backup.name):
@@ -341,7 +373,8 @@ def _evidence_of(bench: Bench, case: int, bay: str, plan: TransferPlan) -> Evide
         raise TransferRefused(
             f"The reads that the plan of bay {bay} rests on are not in the ledger.", "Draw it up anew."
         )
-    return _evidence(bench, case, patient, backup, plan.failed_rules)
+    failed = failures_now(bench, shop, case, patient, plan.family) if shop else plan.failed_rules
+    return _evidence(bench, case, patient, backup, failed)
 
 
 def _evidence(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import signal
 import subprocess
 import sys
 from collections.abc import Callable
@@ -253,6 +254,51 @@ def test_dumps_of_a_poor_clip_are_voted_on_and_make_no_plan(
     answer(run, "rom", "read", "1", "1", "donor", *clip, *CHECKED)
     plan = answer(run, "rom", "plan", "1", "1", "donor", codes=(3,))
     assert any("reads differ" in one for one in plan["refused_for"])
+
+
+STOPPED_AT_A_BLOCK = """
+import os
+from mendbay.board.transfer import BlockWritten
+from mendbay.faces.cli.main import main
+from mendbay.jobs import transfer_rom
+
+told = transfer_rom._tell
+
+def tell(bench, done):
+    told(bench, done)
+    if isinstance(done, BlockWritten):
+        os.kill(os.getpid(), SIGNAL)
+
+transfer_rom._tell = tell
+main()
+"""
+"""Runs mendbay, and ends it by a signal when a block is written."""
+
+
+@pytest.mark.parametrize("end", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_a_write_that_is_stopped_says_where_the_chip_stands(
+    run: Run, practice: Practice, tmp_path: Path, end: signal.Signals
+) -> None:
+    donor = tmp_path / practice.donor_chip.name
+    for path in practice.donor_chip.parent.glob(f"{practice.donor_chip.stem}.*"):
+        (tmp_path / path.name).write_bytes(path.read_bytes())
+    for name, path in (("patient", practice.patient_chip), ("donor", donor)):
+        answer(run, "rom", "read", "1", "1", name, "--programmer", f"simulated:{path}", *CHECKED)
+    answer(run, "rom", "plan", "1", "1", "donor")
+    code = STOPPED_AT_A_BLOCK.replace("SIGNAL", str(int(end)))
+    words = ("rom", "write", "1", "1", "--yes", "--programmer", f"simulated:{donor}", *CHECKED)
+    done = subprocess.run(
+        [sys.executable, "-c", code, "--home", str(tmp_path / "home"), *words],
+        capture_output=True, text=True, timeout=120, check=False,
+    )  # fmt: skip
+    assert done.returncode == 63, done.stdout + done.stderr
+    assert "the donor's chip is half written" in done.stderr
+    assert "are safe" in done.stderr
+    assert f"Next: mendbay rom write 1 1 --programmer simulated:{donor} goes on" in done.stderr
+    assert "half written" in " ".join(run("case", "show", "1").stdout.split())
+    went_on = answer(run, *words)
+    assert went_on["certificate"]["interruptions"] == 1
+    assert went_on["certificate"]["patient_read_from"].startswith("the chip, read by Mendbay")
 
 
 def test_a_supply_that_was_not_checked_is_not_set(run: Run, practice: Practice) -> None:

@@ -12,8 +12,10 @@ import pytest
 from mendbay.board.flash_bus import FlashBus, SupplyQuestion
 from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.number_form import Kind
+from mendbay.board.transfer import Certificate
 from mendbay.board.transfer_plan import Padding, Role
 from mendbay.core.errors import (
+    Interrupted,
     LedgerError,
     ProgrammerError,
     SourceChanged,
@@ -27,7 +29,7 @@ from mendbay.jobs.board_ports import Clip, Programmers
 from mendbay.jobs.learn_rom import check_rom, learn_family
 from mendbay.jobs.read_pictures import correct_identifier
 from mendbay.jobs.rom_reads import keep_files, newest_sitting, read_chip, rom_reads
-from mendbay.jobs.transfer_rom import carry_out, plan_transfer, tell_plan
+from mendbay.jobs.transfer_rom import Planned, carry_out, plan_transfer, tell_plan
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.outlets.transfer_journals import JournalFiles
 from support.board_bench import bench_with_case
@@ -68,13 +70,19 @@ def journals(tmp_path: Path) -> JournalFiles:
     return JournalFiles(tmp_path / "home/cases")
 
 
+def shop_of(bench: Bench) -> ShopFolder:
+    return ShopFolder(bench.images.folder(bench.ledger.case(1)).parents[1])
+
+
 def both_read(bench: Bench, clips: Clips) -> None:
     read_chip(bench, Clip(clips, "patient", yes), 1, "1", Role.PATIENT)
     read_chip(bench, Clip(clips, "donor", yes), 1, "1", Role.DONOR)
 
 
-def written(bench: Bench, clips: Clips, journals: JournalFiles, clip: str = "donor", **more: bool) -> object:
-    return carry_out(bench, Clip(clips, clip, yes), journals, 1, "1", **more)
+def written(
+    bench: Bench, clips: Clips, journals: JournalFiles, clip: str = "donor", **more: bool
+) -> Certificate:
+    return carry_out(bench, Clip(clips, clip, yes), shop_of(bench), journals, 1, "1", **more)
 
 
 def test_reads_are_kept_with_their_chip_and_belong_to_sittings(bench: Bench, clips: Clips) -> None:
@@ -96,14 +104,22 @@ def test_the_patients_data_moves_and_is_proven(bench: Bench, clips: Clips, journ
     certificate = written(bench, clips, journals)
     assert clips.chips["donor"].content == PATIENT
     assert clips.chips["patient"].content == PATIENT
-    told = tell_plan(bench, journals, 1, "1")
+    told = tell_plan(bench, shop_of(bench), journals, 1, "1")
     assert "done" in {str(one.state) for one in told.steps}
     words = [one.what for one in bench.ledger.custody(1)]
     assert "ROM written: begun" in words
     assert words[-1] == "ROM written: read back and proven"
     kept = list((bench.images.folder(bench.ledger.case(1)) / "roms/bay-1").glob("certificate-*.json"))
     assert len(kept) == 1
-    assert certificate.image_sha256 in kept[0].read_text()  # type: ignore[attr-defined]
+    assert certificate.image_sha256 in kept[0].read_text()
+    assert certificate.patient_read_from.startswith("the chip, read by Mendbay (")
+    assert certificate.backup_read_from.startswith("the chip, read by Mendbay (")
+    again = written(bench, clips, journals)
+    assert again.only_read
+    folder = bench.images.folder(bench.ledger.case(1)) / "roms/bay-1"
+    assert list(folder.glob("certificate-*.json")) == kept, "a second look is no second certificate"
+    assert len(bench.shelf.notes(NoteKind.CERTIFICATE)) == 1
+    assert bench.ledger.custody(1)[-1].what == "chip only read: it still holds what was certified"
 
 
 def test_a_finished_transfer_is_not_overwritten_by_its_backup(
@@ -133,31 +149,33 @@ def test_a_write_that_was_cut_off_goes_on(bench: Bench, clips: Clips, journals: 
     plan_transfer(bench, journals, 1, "1", Role.DONOR)
     cut = CutClips(clips, after=40)
     with pytest.raises(TransferIncomplete):
-        carry_out(bench, Clip(cut, "donor", yes), journals, 1, "1")
+        carry_out(bench, Clip(cut, "donor", yes), shop_of(bench), journals, 1, "1")
     assert clips.chips["donor"].content not in (DONOR, PATIENT)
     assert "cut off" in bench.ledger.custody(1)[-1].what
-    told = tell_plan(bench, journals, 1, "1")
+    told = tell_plan(bench, shop_of(bench), journals, 1, "1")
     assert any("cut off after" in why for step in told.steps for why in step.why)
     certificate = written(bench, clips, journals)
     assert clips.chips["donor"].content == PATIENT
-    assert certificate.interruptions == 1  # type: ignore[attr-defined]
+    assert certificate.interruptions == 1
 
 
 class CutClips(Programmers):
     """The same chips, whose adapter is unplugged once a block has been touched and some frames passed."""
 
-    def __init__(self, clips: Clips, after: int) -> None:
+    def __init__(self, clips: Clips, after: int, trouble: BaseException | None = None) -> None:
         self.clips = clips
         self.after = after
+        self.trouble = trouble or ProgrammerError("The adapter was unplugged.", "Plug it in.")
 
     @contextmanager
     def open(self, name: str) -> Iterator[FlashBus]:
-        yield CutBus(self.clips.chips[name], self.after)
+        yield CutBus(self.clips.chips[name], self.after, self.trouble)
 
 
 class CutBus(SimulatedBus):
-    def __init__(self, chip: SimulatedChip, after: int) -> None:
+    def __init__(self, chip: SimulatedChip, after: int, trouble: BaseException) -> None:
         super().__init__(chip)
+        self.trouble = trouble
         self.after = after
         self.writing = False
 
@@ -166,7 +184,7 @@ class CutBus(SimulatedBus):
         if self.writing:
             self.after -= 1
         if self.after < 0:
-            raise ProgrammerError("The adapter was unplugged.", "Plug it in.")
+            raise self.trouble
         return super().exchange(out, read_count)
 
 
@@ -191,8 +209,79 @@ def test_files_of_any_programmer_serve_as_the_patients_reads(
     ]
     read_chip(bench, Clip(clips, "donor", yes), 1, "1", Role.DONOR)
     assert plan_transfer(bench, journals, 1, "1", Role.DONOR).reasons == ()
-    written(bench, clips, journals)
+    certificate = written(bench, clips, journals)
     assert clips.chips["donor"].content == PATIENT
+    assert certificate.patient_read_from == "files made with another programmer (a.bin, b.bin)"
+    assert certificate.backup_read_from.startswith("the chip, read by Mendbay")
+
+
+def test_files_are_no_reads_of_the_chip_to_be_written_also_with_an_id(
+    bench: Bench, clips: Clips, journals: JournalFiles, tmp_path: Path
+) -> None:
+    both_read(bench, clips)
+    paths = [tmp_path / "a.bin", tmp_path / "b.bin"]
+    for path in paths:
+        path.write_bytes(DONOR)
+    keep_files(bench, 1, "1", Role.DONOR, paths, "c2 99 0d")
+    with pytest.raises(TransferRefused, match="are files"):
+        plan_transfer(bench, journals, 1, "1", Role.DONOR)
+
+
+@pytest.mark.parametrize("after", [1, 40, 100])
+def test_a_person_who_stops_the_writing_is_told_where_the_chip_stands(
+    bench: Bench, clips: Clips, journals: JournalFiles, after: int
+) -> None:
+    both_read(bench, clips)
+    plan_transfer(bench, journals, 1, "1", Role.DONOR)
+    cut = CutClips(clips, after, KeyboardInterrupt())
+    with pytest.raises(TransferIncomplete, match="the donor's chip is half written") as stopped:
+        carry_out(bench, Clip(cut, "donor", yes), shop_of(bench), journals, 1, "1")
+    assert "patient-1/read-1.bin" in stopped.value.what
+    assert "donor-1/read-1.bin" in stopped.value.what
+    assert "are safe" in stopped.value.what
+    assert stopped.value.next_step == (
+        "mendbay rom write 1 1 --programmer donor goes on where it stopped; "
+        "mendbay rom restore 1 1 --programmer donor puts the backup back."
+    )
+    last = bench.ledger.custody(1)[-1]
+    assert (last.what, "half written" in last.item) == ("ROM written: cut off", True)
+    assert written(bench, clips, journals).interruptions == 1
+    assert clips.chips["donor"].content == PATIENT
+
+
+def test_who_stops_before_the_first_block_is_told_that_nothing_was_written(
+    bench: Bench, clips: Clips, journals: JournalFiles
+) -> None:
+    both_read(bench, clips)
+    plan_transfer(bench, journals, 1, "1", Role.DONOR)
+
+    def tell(step: object) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(Interrupted, match="before anything was written"):
+        written(replace(bench, tell=tell), clips, journals)
+    assert clips.chips["donor"].content == DONOR
+
+
+def test_who_stops_the_reading_back_is_told_that_it_is_not_proven(
+    bench: Bench, clips: Clips, journals: JournalFiles
+) -> None:
+    both_read(bench, clips)
+    plan_transfer(bench, journals, 1, "1", Role.DONOR)
+    wrote = False
+
+    def tell(step: object) -> None:
+        nonlocal wrote
+        writing = getattr(step, "step", "").startswith("writing")
+        if wrote and not writing:
+            raise KeyboardInterrupt
+        wrote = wrote or writing
+
+    with pytest.raises(TransferIncomplete, match="written, and not proven yet"):
+        written(replace(bench, tell=tell), clips, journals)
+    assert clips.chips["donor"].content == PATIENT
+    assert written(bench, clips, journals).only_read
+    assert len(bench.shelf.notes(NoteKind.CERTIFICATE)) == 1
 
 
 def test_a_shorter_dump_fills_only_by_word_of_a_person(
@@ -234,7 +323,53 @@ def test_failed_rules_need_a_reason_that_goes_into_custody(
     )
     assert planned.reasons == ()
     assert planned.plan.family == "small"
-    assert "the customer has no other" in bench.ledger.custody(1)[-1].item
+    said = bench.ledger.custody(1)[-1].item
+    (failed,) = planned.plan.failed_rules
+    assert said == f"the customer has no other; these 1 alone: {failed}"
+    assert tell_plan(bench, shop, journals, 1, "1").reasons == ()
+
+
+def test_a_failure_that_is_known_later_needs_a_reason_of_its_own(
+    bench: Bench, clips: Clips, journals: JournalFiles, tmp_path: Path
+) -> None:
+    shop = shop_of(bench)
+    good = [tmp_path / f"good-{number}.bin" for number in range(3)]
+    for number, path in enumerate(good):
+        path.write_bytes(checked_dump(number)[:0x600].ljust(SMALL_BYTES, b"\xff"))
+    learn_family(bench, shop, "small", good)
+    damaged = bytearray(checked_dump(7)[:0x600].ljust(SMALL_BYTES, b"\xff"))
+    damaged[0x450] ^= 1
+    clips.chips["patient"] = small_chip(bytes(damaged))
+    both_read(bench, clips)
+
+    def planned(reason: str) -> Planned:
+        checked = check_rom(bench, shop, 1, "1", Role.PATIENT, "small")
+        return plan_transfer(bench, journals, 1, "1", Role.DONOR, checked=checked, override_reason=reason)
+
+    first = planned("the customer has no other").plan.failed_rules
+    assert first
+    assert tell_plan(bench, shop, journals, 1, "1").reasons == ()
+    for number, path in enumerate(good):
+        path.write_bytes(checked_dump(number))
+    learn_family(bench, shop, "small", good)
+    (against,) = tell_plan(bench, shop, journals, 1, "1").reasons
+    assert "its reason is not for: " in against
+    assert not any(one in against for one in first), "only what is new is named"
+    with pytest.raises(TransferRefused, match="its reason is not for"):
+        written(bench, clips, journals)
+    assert clips.chips["donor"].content == DONOR
+    assert planned("").reasons
+    assert planned("looked at by two of us").reasons == ()
+    written(bench, clips, journals)
+    assert clips.chips["donor"].content == bytes(damaged)
+
+
+def test_a_reason_for_nothing_is_no_reason_for_what_fails_later(
+    bench: Bench, clips: Clips, journals: JournalFiles
+) -> None:
+    both_read(bench, clips)
+    planned = plan_transfer(bench, journals, 1, "1", Role.DONOR, override_reason="to be sure")
+    assert planned.plan.override_reason == ""
 
 
 def test_a_dump_changed_behind_our_back_is_never_written(
@@ -285,7 +420,7 @@ def test_reading_a_chip_again_after_a_cut_does_not_lose_the_job(
     both_read(bench, clips)
     plan_transfer(bench, journals, 1, "1", Role.DONOR)
     with pytest.raises(TransferIncomplete):
-        carry_out(bench, Clip(CutClips(clips, after=40), "donor", yes), journals, 1, "1")
+        carry_out(bench, Clip(CutClips(clips, after=40), "donor", yes), shop_of(bench), journals, 1, "1")
     read_chip(bench, Clip(clips, "donor", yes), 1, "1", Role.DONOR)
     with pytest.raises(TransferRefused, match="not finished"):
         plan_transfer(bench, journals, 1, "1", Role.DONOR)
@@ -297,10 +432,10 @@ def test_a_cut_off_transfer_is_taken_back(bench: Bench, clips: Clips, journals: 
     both_read(bench, clips)
     plan_transfer(bench, journals, 1, "1", Role.DONOR)
     with pytest.raises(TransferIncomplete):
-        carry_out(bench, Clip(CutClips(clips, after=40), "donor", yes), journals, 1, "1")
+        carry_out(bench, Clip(CutClips(clips, after=40), "donor", yes), shop_of(bench), journals, 1, "1")
     written(bench, clips, journals, restore=True)
     assert clips.chips["donor"].content == DONOR
-    assert tell_plan(bench, journals, 1, "1").restored
+    assert tell_plan(bench, shop_of(bench), journals, 1, "1").restored
     assert plan_transfer(bench, journals, 1, "1", Role.DONOR).reasons == (), "and may be tried anew"
 
 

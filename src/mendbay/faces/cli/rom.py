@@ -304,7 +304,7 @@ def plan(screen: Screen, case: int, bay: str, target: str, fill: bool, family: s
 def steps(screen: Screen, case: int, bay: str) -> None:
     """Show the transfer planned last for BAY as steps, and how far it is."""
     with open_bench(screen.home) as bench:
-        planned = tell_plan(bench, transfer_journals(screen.home), case, bay)
+        planned = tell_plan(bench, shop_files(screen.home), transfer_journals(screen.home), case, bay)
     _answer_plan(screen, planned, case, bay)
 
 
@@ -334,9 +334,9 @@ def restore(screen: Screen, case: int, bay: str, yes: bool, clip: Clip) -> None:
 
 
 def _carry_out(screen: Screen, case: int, bay: str, clip: Clip, yes: bool, restore: bool) -> None:
-    journals = transfer_journals(screen.home)
-    with open_bench(screen.home, tell=screen.tell) as bench:
-        planned = tell_plan(bench, journals, case, bay)
+    shop, journals = shop_files(screen.home), transfer_journals(screen.home)
+    with open_bench(screen.home, tell=screen.tell) as bench, screen.told_to_end():
+        planned = tell_plan(bench, shop, journals, case, bay)
         target = planned.plan.target
         doing = "BACKUP PUT BACK. " if restore else ""
         question = (
@@ -349,7 +349,7 @@ def _carry_out(screen: Screen, case: int, bay: str, clip: Clip, yes: bool, resto
                 "Nothing was written: nobody said that the right chip is on the clip (--yes).",
             )
             sys.exit(EXIT_INCOMPLETE)
-        certificate = carry_out(bench, clip, journals, case, bay, restore=restore)
+        certificate = carry_out(bench, clip, shop, journals, case, bay, restore=restore)
     screen.answer(
         {"written": not certificate.only_read, "certificate": certificate.as_record()},
         _certificate_text(certificate),
@@ -615,6 +615,9 @@ def _answer_plan(screen: Screen, planned: Planned, case: int, bay: str) -> None:
     family = planned.plan.family
     held = f"held against the rules of family {family}" if family else "not held against any family's rules"
     lines = [_plan_text(planned.plan), f"The patient's dump was {held}."]
+    if planned.plan.override_reason:
+        lines.append(wrapped(f"It is used in spite of what follows: {planned.plan.override_reason}"))
+        lines += [wrapped(one, "  ") for one in planned.plan.failed_rules]
     for number, step in enumerate(planned.steps, 1):
         lines.append(wrapped(f"{number}. {step.state}: {step.text}", "  "))
         if step.state != "done":
@@ -648,6 +651,8 @@ def _plan_json(planned: Planned) -> dict[str, object]:
     plan = planned.plan
     return {
         "family": plan.family or None,
+        "failed": list(plan.failed_rules),
+        "in_spite": plan.override_reason or None,
         "job": plan.job,
         "digest": plan.digest,
         "purpose": plan.purpose.value,
@@ -685,5 +690,15 @@ def _certificate_text(one: Certificate) -> str:
         lines.append("  this proves the content, and not which chip is on the clip")
     if one.unsettled:
         lines.append("  some blocks were cut off and could not be written anew: their cells may be weak")
-    lines.append("The certificate is kept with the case and stands in its custody log.")
+    for whose, source in (("patient's dump", one.patient_read_from), ("backup", one.backup_read_from)):
+        if source:
+            lines.append(wrapped(f"the {whose} rests on {source}", "  "))
+    if one.override_reason:
+        lines.append(wrapped(f"used in spite of what follows: {one.override_reason}", "  "))
+        lines += [wrapped(doubt, "    ") for doubt in one.failed_rules]
+    lines.append(
+        "The case keeps the certificate of the first proof; this look stands in custody."
+        if one.only_read
+        else "The certificate is kept with the case and stands in its custody log."
+    )
     return "\n".join(lines)

@@ -109,6 +109,24 @@ class Screen:
             for number, handler in before.items():
                 signal.signal(number, handler)
 
+    @contextmanager
+    def told_to_end(self) -> Iterator[None]:
+        """While open, being told to end (SIGTERM, or the terminal closing) is as Ctrl-C: the job says how far
+        it came. The second time ends it at once, as ever."""
+
+        def on_signal(number: int, frame: FrameType | None) -> None:
+            signal.signal(number, before[signal.Signals(number)])
+            self._clear()
+            raise KeyboardInterrupt
+
+        ends = (signal.SIGTERM, signal.SIGHUP)
+        before = {number: signal.signal(number, on_signal) for number in ends}
+        try:
+            yield
+        finally:
+            for number, handler in before.items():
+                signal.signal(number, handler)
+
     def ask_power_cycle(self, bay: str) -> bool:
         """Asks the technician to cut and restore a drive's power; False where nobody can be asked."""
         if self.as_json or not sys.stdin.isatty():

@@ -1,0 +1,83 @@
+"""What speaks against a patient's dump before it is moved: faults of its reads, failed rules, a mix-up."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from mendbay.board.number_form import Kind as NumberKind
+from mendbay.board.rom_fault_kinds import Standing
+from mendbay.board.rom_reads import Verdict
+from mendbay.board.rules.judge import judge
+from mendbay.board.transfer_plan import Evidence
+from mendbay.core.errors import BadFormFile, DumpUnproven, UsageError
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.board_ports import ShopFiles
+from mendbay.jobs.judge_rom import judged_reads
+from mendbay.jobs.learn_rom import failed_sentences, family_named
+from mendbay.jobs.read_pictures import corrections_of, identifiers_of
+from mendbay.jobs.rom_reads import RomRead, contents
+
+SHORTEST_SERIAL = 6
+"""Shorter texts stand in a ROM by chance."""
+
+
+def failures_now(
+    bench: Bench, shop: ShopFiles, case: int, reads: Sequence[RomRead], family: str
+) -> tuple[str, ...]:
+    """What a patient's reads fail as things are known now, as sentences: the rules of their family, which may
+    have been learned anew, and what is proven wrong with the reads.
+
+    Args:
+        family: the learned family they are held against; empty if none.
+
+    Raises:
+        SourceChanged: a read is gone or changed.
+    """
+    found: tuple[str, ...] = ()
+    if family:
+        try:
+            dump = judged_reads(contents(bench, case, reads), reads).data
+            found = failed_sentences(judge(family_named(bench, shop, family), dump))
+        except (UsageError, BadFormFile, DumpUnproven) as trouble:
+            found = (trouble.what,)
+    return (*found, *doubts_of_reads(bench, case, reads))
+
+
+def doubts_of_reads(bench: Bench, case: int, reads: Sequence[RomRead]) -> tuple[str, ...]:
+    """What speaks against a patient's reads being the content of a ROM, as sentences: what is proven wrong
+    with them, though they agree."""
+    if not reads:
+        return ()
+    try:
+        judged = judged_reads(contents(bench, case, reads), reads)
+    except DumpUnproven as trouble:
+        return (trouble.what,)
+    if judged.verdict is not Verdict.UNUSABLE:
+        return ()
+    return tuple(one.what for one in judged.faults if one.standing is Standing.PROVEN)
+
+
+def mixed_up(bench: Bench, case: int, bay: str, evidence: Evidence) -> tuple[str, ...]:
+    """Whether the two chips seem to have been read under each other's name: the patient's serial number
+    stands in the backup and not in the patient's dump."""
+    drive = bench.ledger.bay(case, bay)
+    corrected = corrections_of(bench, case, bay, NumberKind.SERIAL)
+    serials = {drive.serial, *(one.right_text for one in corrected[-1:])}
+    serials |= {one.value for one in identifiers_of(bench, case, bay) if one.kind is NumberKind.SERIAL}
+    for serial in sorted(one for one in serials if len(one) >= SHORTEST_SERIAL):
+        spelled = {serial.encode(), serial.replace("-", "").replace(" ", "").encode()}
+        spelled |= {_pair_swapped(one) for one in spelled}
+        in_backup = any(one in evidence.backup_reads[0] for one in spelled if evidence.backup_reads)
+        in_patient = any(one in evidence.patient_reads[0] for one in spelled if evidence.patient_reads)
+        if in_backup and not in_patient:
+            return (
+                f"The patient's serial number {serial} stands in the chip to be written and not in the "
+                "patient's dump: the two seem to have been mixed up.",
+            )
+    return ()
+
+
+def _pair_swapped(text: bytes) -> bytes:
+    """A text as it reads where the bytes of each word are swapped."""
+    even = text + b" " * (len(text) % 2)
+    return b"".join(even[at : at + 2][::-1] for at in range(0, len(even), 2))
