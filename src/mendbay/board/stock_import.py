@@ -15,15 +15,16 @@ it is the decimal sign. A dollar or yen sign alone is not a currency. Words for 
 from __future__ import annotations
 
 import re
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
 from typing import TypeVar
 
 from mendbay.board.description import BoardDescription
 from mendbay.board.stock import Condition, Kind, StockItem, StockState, minor_digits
+from mendbay.board.stock_alike import DESCRIBED, Alike, brought_up, pair
 from mendbay.board.stock_csv import Field, RowTrouble, Table, field_of_header, unescaped
 from mendbay.core.errors import UsageError
 
@@ -35,10 +36,6 @@ _DOTTED = re.compile(r"([0-9]{1,2})\.([0-9]{1,2})\.([0-9]{4})")
 _SLASHED = re.compile(r"([0-9]{1,2})[/-]([0-9]{1,2})[/-]([0-9]{4})")
 _AMOUNT = re.compile(r"([0-9]{1,3}(?:[., '\u00a0\u2009\u202f]?[0-9]{3})*)(?:[.,]([0-9]{1,3}))?")
 _Word = TypeVar("_Word", bound=StrEnum)
-_DESCRIBED = {
-    Field(one.name.replace("_", " ").replace("rom chip", "ROM chip")): one.name
-    for one in fields(BoardDescription)
-}
 _KINDS = {
     Kind.BOARD: "board|pcb|circuit board|board only|logic board",
     Kind.DRIVE: "donor drive|drive|whole drive|complete drive|donor|disk|hard drive|hdd",
@@ -54,15 +51,6 @@ _STATES = {
     StockState.FREE: "free|available|in stock|yes|on stock",
     StockState.RESERVED: "reserved|on hold|held",
     StockState.USED: "used|sold|gone|consumed|taken|no",
-}
-
-
-_PLAIN = {
-    Field.OWN_ID: "own_id",
-    Field.KIND: "kind",
-    Field.LOCATION: "location",
-    Field.CONDITION: "condition",
-    Field.NOTES: "notes",
 }
 
 
@@ -167,7 +155,7 @@ def import_items(table: Table, mapping: ColumnMapping) -> Import:
             f"The mapping has {len(mapping.columns)} columns, the list {len(table.headers)}.",
             "Make a mapping for this list.",
         )
-    if not {*_DESCRIBED, Field.OWN_ID}.intersection(one for one in mapping.columns if one):
+    if not {*DESCRIBED, Field.OWN_ID}.intersection(one for one in mapping.columns if one):
         raise UsageError(
             "No column is known to describe a board or drive.",
             f"Say which columns hold what; the headers are: {', '.join(table.headers)[:300]}.",
@@ -219,7 +207,7 @@ class _Row:
             for field, cell in zip(self._mapping.columns, cells, strict=False)
             if field
         }
-        if not any(given.get(field) for field in (*_DESCRIBED, Field.OWN_ID)):
+        if not any(given.get(field) for field in (*DESCRIBED, Field.OWN_ID)):
             self.faults.append(("", "The row names neither a board nor a drive."))
             return None
         try:
@@ -230,7 +218,7 @@ class _Row:
         return None if self.faults else made
 
     def _made(self, given: dict[Field, str]) -> StockItem:
-        described = {name: given.get(field, "") for field, name in _DESCRIBED.items()}
+        described = {name: given.get(field, "") for field, name in DESCRIBED.items()}
         described["made_on"] = self._date(given.get(Field.MADE_ON, ""))
         minor, currency = self._cost(given.get(Field.COST, ""), given.get(Field.CURRENCY, ""))
         state = self._word(given, Field.STATE, _STATES, StockState.FREE)
@@ -359,24 +347,25 @@ def plan_import(
     imported: Import,
     columns: Collection[Field | None] = tuple(Field),
     cases: Collection[int] | None = None,
+    alike: Alike = Alike.ASK,
 ) -> ImportPlan:
     """What taking in a list would do, so that reading the same list twice changes nothing.
 
     Args:
         columns: what the list has columns for; of known items nothing else is changed.
         cases: the cases there are; an item for another one is a trouble. None lets all pass.
+        alike: what a row without number and own id is that only differs from an item in what can change.
 
-    A row finds its item by our own number, else by the shop's own id. A row with neither is a new item
-    unless the stock has one without own id that says the very same (as many of them as rows are in step).
+    A row finds its item by our own number, else by the shop's own id. A row with neither finds one without
+    own id by what it says (see `stock_alike`; as many of them as rows), and is else a new item.
     What the bench knows better stays as it is in the stock: state, case and pictures.
     """
     stock = list(existing)
     by_number = {one.number: one for one in stock}
     by_id = {one.own_id: one for one in stock if one.own_id}
-    unnamed: dict[StockItem, int] = defaultdict(int)
-    for one in stock:
-        if not one.own_id:
-            unnamed[_said(one)] += 1
+    unnamed = [(line, one) for line, one in imported.items if not one.number and not one.own_id]
+    named = {one.number for _, one in imported.items}
+    pairing = pair((one for one in stock if one.number not in named), unnamed, columns, alike)
     seen: dict[str, int] = {}
     new: list[StockItem] = []
     changed: list[StockItem] = []
@@ -389,10 +378,11 @@ def plan_import(
             continue
         seen[name] = line
         known = by_number.get(item.number) if item.number else by_id.get(item.own_id)
+        known = known or pairing.known.get(line)
         if item.number and known is None:
             troubles.append(RowTrouble(line, Field.NUMBER, f"The stock has no item {item.number}."))
         elif known is not None:
-            kept = _brought_up(known, item, columns)
+            kept = brought_up(known, item, columns)
             other = by_id.get(kept.own_id) if kept.own_id else None
             if other is not None and other.number != known.number:
                 words = f"The own id {kept.own_id!r} belongs to item {other.number}."
@@ -401,30 +391,10 @@ def plan_import(
                 unchanged += 1
             else:
                 changed.append(kept)
-        elif not item.own_id and unnamed.get(_said(item), 0):
-            unnamed[_said(item)] -= 1
-            unchanged += 1
+        elif line in pairing.doubtful:
+            troubles.append(RowTrouble(line, "", pairing.doubtful[line]))
         elif item.case and cases is not None and item.case not in cases:
             troubles.append(RowTrouble(line, Field.CASE, f"There is no case {item.case}."))
         else:
             new.append(item)
     return ImportPlan(tuple(new), tuple(changed), unchanged, tuple(troubles))
-
-
-def _brought_up(known: StockItem, item: StockItem, columns: Collection[Field | None]) -> StockItem:
-    """A known item with what a list has columns for. What the bench knows better stays: state, case and
-    pictures; and a family that only follows from the model does not replace one that was said."""
-    described = {
-        name: getattr(item.description, name) for field, name in _DESCRIBED.items() if field in columns
-    }
-    if Field.MODEL in columns and Field.FAMILY not in columns and not known.description.family:
-        described["family"] = item.description.family
-    plain = {name: getattr(item, name) for field, name in _PLAIN.items() if field in columns}
-    if Field.COST in columns:
-        plain |= {"cost_minor": item.cost_minor, "currency": item.currency}
-    return replace(known, description=replace(known.description, **described), **plain)
-
-
-def _said(item: StockItem) -> StockItem:
-    """What a list says of an item, without what only the bench knows."""
-    return replace(item, number=0, state=StockState.FREE, case=0, photos=())

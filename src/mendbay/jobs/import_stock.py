@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from mendbay.board.stock_alike import Alike
 from mendbay.board.stock_csv import FILE_LIMIT_BYTES, Field, RowTrouble, Table, read_table, to_csv
 from mendbay.board.stock_import import (
     ColumnMapping,
@@ -52,6 +53,7 @@ def import_stock(
     columns: Mapping[str, Field | None] | None = None,
     date_order: DateOrder | None = None,
     currency: str = "",
+    alike: Alike = Alike.ASK,
     trial: bool = False,
 ) -> Imported:
     """Takes a list in. Sound rows are taken, all in one step; every other row is told with its reason.
@@ -62,6 +64,7 @@ def import_stock(
         columns: header to what it holds, where the guess or the remembered mapping is wrong.
         date_order: of dates such as 03/04/2019.
         currency: of costs that name none.
+        alike: what a row that names no item is, if only place, condition, cost or notes differ.
         trial: change nothing, only say what would be done.
 
     Raises:
@@ -82,7 +85,7 @@ def import_stock(
     found = replace(found, items=tuple((line, with_family(forms, item)) for line, item in found.items))
     with bench.shelf.together():
         cases = {one.number for one in bench.ledger.cases()}
-        plan = plan_import(bench.shelf.items(), found, mapping.columns, cases)
+        plan = plan_import(bench.shelf.items(), found, mapping.columns, cases, alike)
         if not trial:
             for item in plan.new:
                 bench.shelf.add_item(item)

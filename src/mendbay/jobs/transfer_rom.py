@@ -110,7 +110,7 @@ def plan_transfer(
             bench.custody(
                 case,
                 "doubts about a ROM overridden",
-                f"{override_reason}; these {len(failed)} alone: {doubts}",
+                f"{override_reason}; for nothing but: {doubts}",
             )
         said = f"refused for {len(against)} reasons" if against else f"{len(plan.steps)} blocks will change"
         bench.note(case, "rom", f"Bay {bay}: transfer to the {target}'s chip planned; {said}.")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 import time
 from dataclasses import replace
 
@@ -12,11 +13,13 @@ import pytest
 from mendbay.board import stock_csv
 from mendbay.board.description import BoardDescription
 from mendbay.board.stock import Condition, Kind, StockItem, StockState
+from mendbay.board.stock_alike import Alike
 from mendbay.board.stock_csv import Field, read_table, to_csv
 from mendbay.board.stock_import import (
     ColumnMapping,
     DateOrder,
     Import,
+    ImportPlan,
     guess_mapping,
     import_items,
     plan_import,
@@ -231,6 +234,80 @@ def test_reading_a_list_twice_changes_nothing() -> None:
     assert moved.changed == (replace(stock[0], location="B"),)
     assert (len(moved.new), moved.unchanged) == (1, 3)
     assert [one.line for one in moved.troubles] == [7]
+
+
+UNNAMED = "board,made,shelf,cost,currency\nBX-1,2020-01-01,A,3,EUR\nBX-1,2020-01-01,B,3,EUR\nBX-2,,A,,\n"
+
+
+def stocked(text: str) -> list[StockItem]:
+    return [replace(item, number=at) for at, item in enumerate(plan_import((), taken(text)).new, 1)]
+
+
+def planned(stock: list[StockItem], text: str, alike: Alike = Alike.ASK) -> ImportPlan:
+    table = read_table(text.encode())
+    mapping = guess_mapping(table)
+    return plan_import(stock, import_items(table, mapping), mapping.columns, alike=alike)
+
+
+def test_rows_without_an_id_are_found_in_any_order_spelling_and_choice_of_columns() -> None:
+    stock = stocked(UNNAMED)
+    head, *rows = UNNAMED.splitlines()
+    for order in itertools.permutations(rows):
+        plan = planned(stock, "\n".join((head, *order)))
+        assert (plan.new, plan.changed, plan.unchanged, plan.troubles) == ((), (), 3, ())
+    few = planned(stock, "shelf,board\nB,BX-1\nA,BX-2\nA,BX-1\n")
+    assert (few.new, few.changed, few.unchanged, few.troubles) == ((), (), 3, ())
+    spelled = planned(stock, UNNAMED.replace("BX-2", "bx 2"))
+    assert [one.number for one in spelled.changed] == [3]
+    assert (spelled.new, spelled.unchanged, spelled.troubles) == ((), 2, ())
+
+
+def test_one_more_of_the_same_is_new_and_one_used_is_not_moved() -> None:
+    stock = stocked(UNNAMED)
+    more = planned(stock, UNNAMED + "BX-1,2020-01-01,C,3,EUR\nBX-2,2021-01-01,A,,\n")
+    assert ([one.location for one in more.new], more.unchanged, more.troubles) == (["C", "A"], 3, ())
+    stock[0] = replace(stock[0], state=StockState.USED, case=1)
+    other = planned(stock, UNNAMED.replace("2020-01-01,A,", "2020-01-01,D,"))
+    assert ([one.location for one in other.new], other.troubles) == (["D"], ())
+
+
+def test_a_row_that_may_be_an_item_moved_or_another_one_is_asked_about() -> None:
+    stock = stocked(UNNAMED)
+    text = UNNAMED.replace("2020-01-01,A,3", "2020-01-01,D,4")
+    asked = planned(stock, text)
+    assert (asked.new, asked.changed, asked.unchanged) == ((), (), 2)
+    (trouble,) = asked.troubles
+    assert trouble.line == 2
+    assert "may be item 1, which differs in location, cost alone" in trouble.reason
+    same = planned(stock, text, Alike.SAME)
+    assert (same.new, same.troubles) == ((), ())
+    assert same.changed == (replace(stock[0], location="D", cost_minor=400),)
+    new = planned(stock, text, Alike.NEW)
+    assert ([one.location for one in new.new], new.changed, new.troubles) == (["D"], (), ())
+    named = planned(stock, f"mendbay item,{text}".replace("\nBX", "\n,BX").replace("\n,BX", "\n1,BX", 1))
+    assert (named.changed, named.troubles) == (same.changed, ()), "a number written into the list decides"
+
+
+def test_of_several_the_one_that_differs_least_has_moved_and_the_rest_are_new() -> None:
+    stock = stocked(UNNAMED)
+    text = "board,made,shelf,cost,currency\n" + "".join(
+        f"BX-1,2020-01-01,{shelf},{cost},EUR\n" for shelf, cost in (("B", 9), ("E", 8), ("F", 7))
+    )
+    plan = planned(stock, text, Alike.SAME)
+    assert {one.number: one.location for one in plan.changed} == {2: "B", 1: "E"}
+    assert [one.location for one in plan.new] == ["F"]
+    asked = planned(stock, text)
+    assert len(asked.troubles) == 3
+    assert "item 1 or 2" in asked.troubles[0].reason
+
+
+def test_many_rows_alike_are_paired_soon() -> None:
+    head = "board,shelf\n"
+    stock = stocked(head + "".join(f"BX-1,A{at}\n" for at in range(20_000)))
+    started = time.monotonic()
+    plan = planned(stock, head + "".join(f"BX-1,B{at}\n" for at in range(20_000)), Alike.SAME)
+    assert (len(plan.changed), plan.new) == (20_000, ())
+    assert time.monotonic() - started < 20
 
 
 @pytest.mark.parametrize("data", [b"", b"\r\n\r\n", "board\nBX".encode("utf-16"), b"board\n\x81\x8d\n"])

@@ -176,6 +176,19 @@ def test_rows_that_are_not_taken_are_told(run: Run, tmp_path: Path) -> None:
     assert "no column" in refused(run, 2, "donor", "import", tmp_path / "list.csv", "--column", "Size=notes")
 
 
+def test_a_row_that_may_be_another_one_is_told_until_somebody_decides(run: Run, tmp_path: Path) -> None:
+    path = tmp_path / "list.csv"
+    path.write_text("Board number,Shelf\nTB-1,A\nTB-2,A\n")
+    assert answer(run, "donor", "import", path)["added"] == 2
+    path.write_text("Board number,Shelf\nTB-2,B\nTB-1,A\n")
+    asked = answer(run, "donor", "import", path, codes=(3,))
+    assert (asked["added"], asked["unchanged"], asked["not_taken"][0]["line"]) == (0, 1, 2)
+    assert "may be item 2" in " ".join(run("donor", "import", path).stdout.split())
+    assert answer(run, "donor", "import", path, "--alike", "same")["changed"] == 1
+    assert answer(run, "donor", "show", "2")["location"] == "B"
+    assert len(answer(run, "donor", "list")) == 2
+
+
 def test_a_rom_is_moved_and_proven(run: Run, practice: Practice, tmp_path: Path) -> None:
     chips = {}
     for name, path in (("patient", practice.patient_chip), ("donor", practice.donor_chip)):

@@ -325,7 +325,7 @@ def test_failed_rules_need_a_reason_that_goes_into_custody(
     assert planned.plan.family == "small"
     said = bench.ledger.custody(1)[-1].item
     (failed,) = planned.plan.failed_rules
-    assert said == f"the customer has no other; these 1 alone: {failed}"
+    assert said == f"the customer has no other; for nothing but: {failed}"
     assert tell_plan(bench, shop, journals, 1, "1").reasons == ()
 
 

@@ -10,6 +10,7 @@ import click
 from mendbay.board.description import BoardDescription
 from mendbay.board.match import TEXT_ATTRIBUTES, Alternative, Match
 from mendbay.board.stock import Condition, Kind, StockItem, StockState, cost_text, minor_digits
+from mendbay.board.stock_alike import Alike
 from mendbay.board.stock_csv import Field
 from mendbay.board.stock_import import DateOrder
 from mendbay.board.swap_odds import Level, Purpose
@@ -67,12 +68,23 @@ def command() -> None:
 )  # fmt: skip
 @click.option("--dates", type=click.Choice(sorted(DATE_ORDERS)), help="How to read 03/04/2019.")
 @click.option("--currency", default="", help="Of costs that name none, like EUR.")
+@click.option(
+    "--alike", type=click.Choice([str(one) for one in Alike]), default=str(Alike.ASK), show_default=True,
+    help="Rows without an id that are like an item but for place, condition, cost or notes: that item, moved "
+    "(same), another one (new), or not to be taken before somebody says.",
+)  # fmt: skip
 @click.option("--try", "trial", is_flag=True, help="Change nothing, only say what would be done.")
 @click.pass_obj
 def import_(
-    screen: Screen, path: Path, columns: tuple[str, ...], dates: str | None, currency: str, trial: bool
+    screen: Screen,
+    path: Path,
+    columns: tuple[str, ...],
+    dates: str | None,
+    currency: str,
+    alike: str,
+    trial: bool,
 ) -> None:
-    """Take in a list of boards and drives (CSV). The same list twice changes nothing."""
+    """Take in a list of boards and drives (CSV). The same list twice, in any order, changes nothing."""
     with open_bench(screen.home) as bench:
         done = import_stock(
             bench,
@@ -81,6 +93,7 @@ def import_(
             columns=dict(_column(one) for one in columns),
             date_order=DATE_ORDERS[dates] if dates else None,
             currency=currency,
+            alike=Alike(alike),
             trial=trial,
         )
     screen.answer(_import_json(done), _import_text(done))
