@@ -121,7 +121,8 @@ def free(bench: Bench, number: int) -> StockItem:
         item = bench.shelf.item(number)
         if item.state is StockState.USED:
             raise UsageError(
-                f"Item {number} was used in case {item.case}.", "A board that came back is a new item."
+                f"Item {number} was used in case {item.case}.",
+                "A board that came back is a new item; mendbay donor withdraw takes a mistake back.",
             )
         freed = replace(item, state=StockState.FREE, case=0)
         bench.shelf.amend_item(freed)

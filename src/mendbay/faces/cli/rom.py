@@ -222,7 +222,7 @@ def families_(screen: Screen) -> None:
             str(one.family.dumps),
             str(len(one.family.revisions)),
             str(len(one.family.rules)),
-            f"no, {one.withdrawn[0].name} withdrawn" if one.withdrawn else "yes",
+            "no, a dump was withdrawn" if one.withdrawn else "yes",
         )
         for one in found
     ]
@@ -677,7 +677,7 @@ def _plan_json(planned: Planned) -> dict[str, object]:
 def _certificate_text(one: Certificate) -> str:
     done = "Nothing was written: the chip already holds it" if one.only_read else "Written and proven"
     lines = [
-        f"{done}: {one.chip_name} reads back equal {len(one.read_back_sha256)} times.",
+        wrapped(f"{done}: {one.chip_name} reads back equal {len(one.read_back_sha256)} times."),
         "  SHA-256 of the content:",
         f"  {one.image_sha256}",
         f"  blocks changed: {count_text(one.blocks)}, pages programmed: {count_text(one.pages)}",
