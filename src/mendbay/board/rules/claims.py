@@ -17,7 +17,7 @@ import numpy.typing as npt
 from mendbay.board.rules.algorithm import Kind, Order, lanes
 from mendbay.board.rules.changes import ChangeEngine, Changes
 from mendbay.board.rules.probes import Regions
-from mendbay.board.rules.segments import Edges, clusters, rank_price
+from mendbay.board.rules.segments import LONG_RUN, Edges, clusters, filler_runs, rank_price
 
 Int64s = npt.NDArray[np.int64]
 UInt64s = npt.NDArray[np.uint64]
@@ -82,7 +82,7 @@ _GAPS = (0, 2, 4, 6, 8, 12, 16)
 """Bytes between the end of a region and a value behind it, as of a second check."""
 _GAP_PRICE, _AT_ONCE = 4.0, 1.0
 _BEFORE_PRICE, _APART_PRICE = 2.0, 2.0
-_STRONG_AHEAD, _WEAK_AHEAD = 10, 12
+_STRONG_AHEAD, _WEAK_AHEAD, _CONTENT_AHEAD = 10, 12, 4
 _RECORDS = (8, 12, 16, 20, 24, 28, 32, 40, 48, 64, 80, 96, 128, 256, 512)
 _RECORD_PRICE = 5.0
 """Ends at once before the next record, for values at the head of small records of these sizes (design
@@ -109,6 +109,7 @@ class Guesses:
     def __init__(self, changes: Changes, natural: Edges, regions: Regions, taken: Flags) -> None:
         self.changes, self._natural = changes, natural
         self._taken = taken
+        self._content = filler_runs(changes.material.dumps[0], LONG_RUN).ends
         self._fields: dict[int, Int64s] = {}
         self._prices: dict[int, Floats] = {}
         self._regions = self._distinct(regions)
@@ -131,20 +132,35 @@ class Guesses:
         return firsts[fresh], ends[fresh], prices[fresh]
 
     def _whole_clusters(self) -> Iterator[tuple[Int64s, Int64s, Floats]]:
-        """Single clusters of varying bytes, with ends exact, at the next round place, or where filler
-        begins."""
+        """Single clusters of varying bytes, with ends exact, at the next round place, where filler begins
+        or where it ends."""
         size, strong = self.changes.material.size, self._natural.strong_ends
         for gap in _CLUSTER_GAPS:
             starts, ends = clusters(self.changes.material.vary, gap)
             firsts = self.changes.classes(starts)
-            price = np.log2(max(1, starts.size)) + 1.0 + np.log2(len(_CLUSTER_GAPS) * (len(_ROUNDED) + 1))
+            price = np.log2(max(1, starts.size)) + 1.0 + np.log2(len(_CLUSTER_GAPS) * (len(_ROUNDED) + 2))
             for step in _ROUNDED:
                 rounded = ends + -ends % step
                 kept = rounded <= size
                 yield firsts[kept], rounded[kept], np.full(int(kept.sum()), price)
-            after = np.searchsorted(strong, ends)
-            kept = after < strong.size
-            yield firsts[kept], strong[after[kept]], np.full(int(kept.sum()), price)
+            for among in (strong, self._content):
+                after = np.searchsorted(among, ends)
+                kept = after < among.size
+                yield firsts[kept], among[after[kept]], np.full(int(kept.sum()), price)
+        yield from self._padded()
+
+    def _padded(self) -> Iterator[tuple[Int64s, Int64s, Floats]]:
+        """Content between runs of filler with the filler behind it, as of a module that fills its slot."""
+        content = np.append(self._content, self.changes.material.size)
+        classes = self.changes.classes(content)
+        filled = np.flatnonzero(np.diff(classes) > 1)
+        price = np.log2(max(1, filled.size)) + 3.0
+        for rank in range(3):
+            for begins in (filled, filled - rank) if rank else (filled,):
+                kept = (begins >= 0) & (begins + rank + 1 < content.size)
+                chosen = begins[kept]
+                cost = np.full(chosen.size, price + 2.0 * rank)
+                yield classes[chosen], content[chosen + rank + 1], cost
 
     def fields(self, width: int) -> Int64s:
         """Places where a value of this width may be stored."""
@@ -296,6 +312,7 @@ class Guesses:
         for among, ahead, extra in (
             (self._natural.strong_ends, _STRONG_AHEAD, 0.6),
             (self._natural.weak_ends, _WEAK_AHEAD, 1.9),
+            (self._content, _CONTENT_AHEAD, 3.0),
         ):
             begin = np.searchsorted(among, starts, side="right")
             for rank in range(ahead):
