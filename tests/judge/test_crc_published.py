@@ -9,7 +9,7 @@ import zlib
 import numpy as np
 import pytest
 
-from mendbay.board.rules.algorithm import Algorithm, Kind
+from mendbay.board.rules.algorithm import Algorithm, Kind, Order
 
 CHECKED = b"123456789"
 
@@ -18,7 +18,7 @@ PUBLISHED = [
     ("CRC-8/SMBUS", 8, 0x07, 0x00, False, 0x00, 0xF4),
     ("CRC-8/I-432-1", 8, 0x07, 0x00, False, 0x55, 0xA1),
     ("CRC-8/ROHC", 8, 0x07, 0xFF, True, 0x00, 0xD0),
-    ("CRC-8/MAXIM-DOW", 8, 0x31, 0x00, True, 0x00, 0xA1),
+    ("CRC-8, 31 reflected", 8, 0x31, 0x00, True, 0x00, 0xA1),
     ("CRC-8/NRSC-5", 8, 0x31, 0xFF, False, 0x00, 0xF7),
     ("CRC-8/SAE-J1850", 8, 0x1D, 0xFF, False, 0xFF, 0x4B),
     ("CRC-8/AUTOSAR", 8, 0x2F, 0xFF, False, 0xFF, 0xDF),
@@ -29,16 +29,17 @@ PUBLISHED = [
     ("CRC-16/MODBUS", 16, 0x8005, 0xFFFF, True, 0x0000, 0x4B37),
     ("CRC-16/USB", 16, 0x8005, 0xFFFF, True, 0xFFFF, 0xB4C8),
     ("CRC-16/UMTS", 16, 0x8005, 0x0000, False, 0x0000, 0xFEE8),
-    ("CRC-16/IBM-3740", 16, 0x1021, 0xFFFF, False, 0x0000, 0x29B1),
+    ("CRC-16, start FFFF", 16, 0x1021, 0xFFFF, False, 0x0000, 0x29B1),
     ("CRC-16/XMODEM", 16, 0x1021, 0x0000, False, 0x0000, 0x31C3),
     ("CRC-16/GENIBUS", 16, 0x1021, 0xFFFF, False, 0xFFFF, 0xD64E),
     ("CRC-16/KERMIT", 16, 0x1021, 0x0000, True, 0x0000, 0x2189),
-    ("CRC-16/IBM-SDLC", 16, 0x1021, 0xFFFF, True, 0xFFFF, 0x906E),
-    ("CRC-16/SPI-FUJITSU", 16, 0x1021, 0x1D0F, False, 0x0000, 0xE5CC),
+    ("CRC-16, reflected, inverted", 16, 0x1021, 0xFFFF, True, 0xFFFF, 0x906E),
+    ("CRC-16, start 1D0F", 16, 0x1021, 0x1D0F, False, 0x0000, 0xE5CC),
     ("CRC-16/DNP", 16, 0x3D65, 0x0000, True, 0xFFFF, 0xEA82),
     ("CRC-16/T10-DIF", 16, 0x8BB7, 0x0000, False, 0x0000, 0xD0DB),
     ("CRC-16/DECT-X", 16, 0x0589, 0x0000, False, 0x0000, 0x007F),
     ("CRC-16/TELEDISK", 16, 0xA097, 0x0000, False, 0x0000, 0x0FB3),
+    ("CRC-24/OPENPGP (RFC 4880, 6.1)", 24, 0x864CFB, 0xB704CE, False, 0x000000, 0x21CF02),
     ("CRC-32/ISO-HDLC", 32, 0x04C11DB7, 0xFFFFFFFF, True, 0xFFFFFFFF, 0xCBF43926),
     ("CRC-32/BZIP2", 32, 0x04C11DB7, 0xFFFFFFFF, False, 0xFFFFFFFF, 0xFC891918),
     ("CRC-32/MPEG-2", 32, 0x04C11DB7, 0xFFFFFFFF, False, 0x00000000, 0x0376E6E7),
@@ -88,3 +89,11 @@ def test_fletcher_16_examples(text: bytes, value: int) -> None:
 def test_fletcher_32_example() -> None:
     # from memory: 16-bit words, the lower byte first
     assert Algorithm(Kind.FLETCHER, 32, 2, modulus=65535).value(b"abcde") == 0xF04FC729
+
+
+def test_the_worked_example_of_rfc_1071() -> None:
+    """RFC 1071, section 3: the bytes 00 01 f2 03 f4 f5 f6 f7 add up to ddf2, in either byte order alike."""
+    data = bytes.fromhex("0001f203f4f5f6f7")
+    assert Algorithm(Kind.ONES, 16, 2, Order.BIG).value(data) == 0xDDF2
+    assert Algorithm(Kind.ONES, 16, 2, Order.LITTLE).value(data) == 0xF2DD
+    assert Algorithm(Kind.ONES, 16, 2, Order.BIG, final=0xFFFF).value(data) == 0x220D
