@@ -1,19 +1,36 @@
 """How surely bad reads of a ROM are told from good ones, and what voting restores.
 
-usage: ./run bench rom_reads [--sets N] [--seed N]
+usage: ./run bench rom_reads [--sets N] [--good N] [--votes N] [--seed N]
+       [--misses FILE] [--at-once N]
 
-The images are made up (tests/support/rom_likeness.py and, for false alarms, the families of
-tests/support/rom_families.py, there with the size of the chip known). A fault counts as named if it is the
-primary finding, as seen if anything at all was found or asked. The last part times three reads of 1 MiB.
+The chips (tests/support/rom_chips.py) are made of the families of tests/support/rom_families.py, which
+know nothing of the judge: 27 kinds, 64 KiB to 4 MiB, some with much filler, text or compressed code,
+repeated, or enciphered from end to end. The size of the chip is always known, as it is wherever the bench
+read the chip itself. Every set has three to five reads, one fault and one help: none ("blind"), the dump
+of another drive of the same revision, or of another revision. A fault that changes nothing is drawn anew.
+
+  named    the first finding is the right fault
+  refused  the verdict says not to rely on the reads, or the dump made of them is exact
+  asked    the reads agree, but a person must answer a question before they are kept
+  missed   called good, with nothing asked
+  SILENT   a dump called repaired that is not what the chip holds
+
+`detected` is refused and asked together. Intervals are Wilson's, 95 %. A good set is refused wrongly
+(ALARM), asked about, or passed. Votes: three and five reads of the same chips with even noise.
 """
 
 from __future__ import annotations
 
 import argparse
+import math
 import sys
 import time
 from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 
@@ -21,7 +38,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
 
 from mendbay.board.rom_fault_kinds import FaultKind
 from mendbay.board.rom_reads import ReadsJudgement, Verdict, judge_reads
-from support.rom_families import families
+from support.rom_chips import SHAPES, Chip, chip_of
+from support.rom_families import KINDS
 from support.rom_likeness import firmware
 from support.rom_read_faults import FAULTS, flips
 
@@ -41,94 +59,177 @@ EXPECTED = {
     "one read cut off": {FaultKind.TRUNCATED},
     "blank": {FaultKind.BLANK},
     "two states": {FaultKind.TWO_STATES},
-}
-OUTCOMES = {
-    (True, True): "exact and said so",
-    (True, False): "exact, not sure",
-    (False, False): "said where not",
-    (False, True): "WRONG IN SILENCE",
+    "short file": {FaultKind.TRUNCATED},
+    "past the end": {FaultKind.WRAPPED},
+    "unsteady cells": {FaultKind.NOISE, FaultKind.UNSTABLE},
 }
 HELP = ("blind", "same revision", "other revision")
+DRAWS = 12
+Z = 1.96
+"""Of the 95 % interval."""
 
 
-def reference_of(seed: int, how: str) -> bytes | None:
-    if how == "blind":
-        return None
-    return firmware(seed, drive=1, revision=int(how == "other revision"))
+def wilson(hits: int, of: int) -> tuple[float, float]:
+    """The 95 % interval of a share (Wilson 1927)."""
+    if not of:
+        return 0.0, 1.0
+    share, spread = hits / of, Z * Z / of
+    middle = share + spread / 2
+    half = Z * math.sqrt(share * (1 - share) / of + spread / (4 * of))
+    return max(0.0, (middle - half) / (1 + spread)), min(1.0, (middle + half) / (1 + spread))
 
 
-def faults(sets: int, seed: int) -> None:
-    print(f"{'named / seen / of':20}" + "".join(f"{how:>22}" for how in HELP))
-    each = max(1, sets // len(FAULTS))
-    for number, (name, make) in enumerate(FAULTS.items()):
-        cells = []
-        for how in HELP:
-            named = seen = 0
-            for at in range(each):
-                chance = np.random.default_rng([seed, number, at])
-                image_seed = int(chance.integers(1 << 30))
-                image = firmware(image_seed)
-                reads = make(image, chance, int(chance.integers(3, 6)))
-                judged = judge_reads(reads, reference=reference_of(image_seed, how))
-                named += judged.primary is not None and judged.primary.kind in EXPECTED[name]
-                seen += bool(judged.faults)
-            cells.append(f"{named} / {seen} / {each}")
-        print(f"{name:20}" + "".join(f"{cell:>22}" for cell in cells), flush=True)
+def share_words(hits: int, of: int) -> str:
+    low, high = wilson(hits, of)
+    return f"{100 * hits / max(1, of):6.2f} ({100 * low:.2f}-{100 * high:.2f})"
 
 
-def alarm(judged: ReadsJudgement) -> str:
-    if judged.primary is None:
-        return "nothing"
-    return "question" if judged.verdict is Verdict.AGREE else f"ALARM: {judged.primary.kind}"
+def reference_of(chip: Chip, how: str) -> bytes | None:
+    return {"blind": lambda: None, "same revision": lambda: chip.sister}.get(how, lambda: chip.newer)()
 
 
-def sound(sets: int, seed: int) -> None:
+def told(judged: ReadsJudgement, truth: bytes) -> str:
+    """What became of a bad set: see the top."""
+    if judged.verdict is Verdict.REPAIRED:
+        return "refused" if judged.data == truth else "SILENT"
+    if judged.verdict is Verdict.AGREE:
+        return "asked" if judged.questions else "missed"
+    return "refused"
+
+
+def bad_set(number: int, seed: int) -> tuple[str, str, Chip, list[bytes], bytes]:
+    """Fault, help, chip, reads and what the chip holds. Kinds of family, faults and helps take turns, so
+    that every combination comes once in 27 * 18 * 3 sets."""
+    names = list(FAULTS)
+    name = names[number // len(KINDS) % len(names)]
+    how = HELP[number // (len(KINDS) * len(names)) % len(HELP)]
+    for draw in range(DRAWS):
+        chance = np.random.default_rng([seed, number, draw])
+        chip = chip_of(number + draw * 1_000_000 * len(KINDS), seed)
+        data = chip.data
+        reads = FAULTS[name](data, chance, int(chance.integers(3, 6)))
+        if any(one != data for one in reads):
+            break
+    else:
+        raise SystemExit(f"{name} changes nothing in {DRAWS} chips of kind {chip.kind}")
+    return name, how, chip, reads, data
+
+
+def one_bad(seed: int, number: int) -> tuple[int, str, str, str, str, int, str, bool]:
+    name, how, chip, reads, data = bad_set(number, seed)
+    judged = judge_reads(reads, chip_size=len(data), reference=reference_of(chip, how))
+    outcome = told(judged, data)
+    named = judged.primary is not None and judged.primary.kind in EXPECTED[name] and outcome != "SILENT"
+    return number, name, how, chip.kind, chip.shape, len(data), outcome, named
+
+
+Result = TypeVar("Result")
+
+
+def each(one: Callable[[int], Result], sets: int, at_once: int) -> Iterator[Result]:
+    """The results of all numbers in order, worked out in so many processes, with a count on the way."""
+    with ProcessPoolExecutor(at_once) as pool:
+        for number, result in enumerate(pool.map(one, range(sets), chunksize=9), 1):
+            yield result
+            if number % 100 == 0:
+                print(f"\r{number} of {sets}", end="", file=sys.stderr, flush=True)
+    print(file=sys.stderr)
+
+
+def bad(sets: int, seed: int, misses: Path | None, at_once: int) -> None:
+    counts: Counter[tuple[str, str, str]] = Counter()
+    shapes: Counter[tuple[str, str, str]] = Counter()
+    listed = []
+    for number, name, how, kind, shape, size, outcome, named in each(partial(one_bad, seed), sets, at_once):
+        counts[name, how, outcome] += 1
+        shapes[shape, how, outcome] += 1
+        counts[name, how, "named"] += named
+        if outcome in ("missed", "SILENT"):
+            listed.append(f"{outcome} {number} {name} | {how} | {kind} | {shape} | {size}")
+    if misses is not None:
+        misses.write_text("\n".join(listed) + "\n", encoding="utf-8")
     for how in HELP:
-        counts: Counter[str] = Counter()
-        for at in range(sets):
-            image_seed = seed * 1_000_003 + at
-            image = firmware(image_seed)
-            counts[alarm(judge_reads([image] * 3, reference=reference_of(image_seed, how)))] += 1
-        print(
-            f"sound, {how}: " + ", ".join(f"{name} {count}" for name, count in counts.most_common()),
-            flush=True,
-        )
-    counts = Counter()
-    for family_seed in range(seed, seed + max(1, sets // 60)):
-        for family in families(family_seed):
-            for drive, revision in ((0, 0), (1, 1)):
-                image = family.dump(drive, revision)
-                counts[alarm(judge_reads([image] * 3, chip_size=len(image)))] += 1
-                other = family.dump(drive + 5, 0)
-                counts[alarm(judge_reads([image] * 3, reference=other)) + " (with reference)"] += 1
-    print(
-        "sound, families: " + ", ".join(f"{name} {count}" for name, count in counts.most_common()), flush=True
-    )
+        table(how, FAULTS, counts)
+    for how in HELP:
+        table(how, SHAPES, shapes, "content")
+
+
+def table(how: str, rows: Iterable[str], counts: Counter[tuple[str, str, str]], what: str = "fault") -> None:
+    """One help's figures, 80 columns wide."""
+    columns = ("refused", "asked", "missed", "SILENT")
+    with_name = what == "fault"
+    print(f"\n{what}, {how}".ljust(27) + "refused asked missed SILENT   detected, %" + "  named" * with_name)
+    sums: Counter[str] = Counter()
+    for row in rows:
+        mine = {column: counts[row, how, column] for column in (*columns, "named")}
+        sums.update(mine)
+        print(line(row, mine, with_name))
+    print(line("all", sums, with_name))
+    if with_name and sums["named"]:
+        of = sum(sums[column] for column in columns)
+        print(f"  named {share_words(sums['named'], of)} %, refused {share_words(sums['refused'], of)} %")
+
+
+def line(row: str, mine: dict[str, int] | Counter[str], with_name: bool) -> str:
+    of = mine["refused"] + mine["asked"] + mine["missed"] + mine["SILENT"]
+    cells = f"{mine['refused']:7}{mine['asked']:6}{mine['missed']:7}{mine['SILENT']:7}"
+    named = f"{mine['named']:6}" if with_name else ""
+    return f"{row:24}{cells}  {share_words(mine['refused'] + mine['asked'], of):21}{named}"
+
+
+def one_good(seed: int, number: int) -> tuple[str, str, str]:
+    chip = chip_of(number, seed + 500_000)
+    data, how = chip.data, HELP[number // len(KINDS) % len(HELP)]
+    judged = judge_reads([data] * 3, chip_size=len(data), reference=reference_of(chip, how))
+    outcome = "passed" if not judged.faults else "asked"
+    if judged.verdict is not Verdict.AGREE:
+        outcome = "ALARM"
+    found = ", ".join(f"{one.kind}: {one.what}" for one in judged.faults)
+    said = f"{outcome} {number} good | {how} | {chip.kind} | {chip.shape} | {len(data)} | {found}"
+    return how, outcome, said
+
+
+def good(sets: int, seed: int, misses: Path | None, at_once: int) -> None:
+    counts: Counter[tuple[str, str]] = Counter()
+    listed = []
+    for how, outcome, said in each(partial(one_good, seed), sets, at_once):
+        counts[how, outcome] += 1
+        if outcome != "passed":
+            listed.append(said)
+    if misses is not None:
+        with misses.open("a", encoding="utf-8") as file:
+            file.write("\n".join(listed) + "\n")
+    print("\ngood sets              passed  asked  ALARM   alarms, %           asked, %")
+    for how in (*HELP, "all"):
+        mine = [sum(counts[one, say] for one in HELP if how in (one, "all")) for say in OUTCOMES]
+        of = sum(mine)
+        cells = "".join(f"{one:7}" for one in mine)
+        print(f"{how:22}{cells}  {share_words(mine[2], of):20}{share_words(mine[1], of)}")
+
+
+OUTCOMES = ("passed", "asked", "ALARM")
 
 
 def votes(sets: int, seed: int) -> None:
-    for rate, reads in ((1e-3, 3), (1e-3, 5), (1e-6, 3), (1e-5, 3)):
-        counts: Counter[str] = Counter()
-        expected = left = 0.0
+    print("\nvotes: exact and said so / exact, not sure / said where not / SILENT")
+    for rate, reads in ((1e-3, 3), (1e-3, 5), (1e-5, 3), (1e-6, 3)):
+        counts: Counter[tuple[bool, bool]] = Counter()
+        expected = left = unlisted = 0.0
         for at in range(sets):
             chance = np.random.default_rng([seed, 99, at])
-            image = firmware(int(chance.integers(1 << 30)))
-            judged = judge_reads([flips(image, rate, chance) for _ in range(reads)])
+            image = chip_of(at, seed + 700_000).data
+            judged = judge_reads([flips(image, rate, chance) for _ in range(reads)], chip_size=len(image))
             assert judged.vote is not None
-            wrong = np.bitwise_count(
-                np.frombuffer(judged.data, np.uint8) ^ np.frombuffer(image, np.uint8)
-            ).sum()
+            off = np.frombuffer(judged.data, np.uint8) ^ np.frombuffer(image, np.uint8)
+            wrong = int(np.bitwise_count(off).sum())
+            doubtful = judged.vote.bits.narrow().offsets
+            unlisted += int((~np.isin(np.flatnonzero(off), doubtful)).sum())
             expected += judged.vote.expected_wrong
-            left += float(wrong)
-            exact = wrong == 0
-            claimed = judged.verdict in (Verdict.AGREE, Verdict.REPAIRED)
-            counts[OUTCOMES[bool(exact), claimed]] += 1
-        print(
-            f"{reads} reads with {rate:g}: "
-            + ", ".join(f"{name} {count}" for name, count in counts.most_common())
-            + f"; wrong bits left {left:.0f}, expected {expected:.1f}",
-            flush=True,
-        )
+            left += wrong
+            counts[wrong == 0, judged.verdict in (Verdict.AGREE, Verdict.REPAIRED)] += 1
+        order = ((True, True), (True, False), (False, False), (False, True))
+        print(f"{reads} reads, {rate:g}: " + " / ".join(str(counts[one]) for one in order), end="; ")
+        print(f"bits left {left:.0f}, expected {expected:.1f}, not in the list {unlisted:.0f}", flush=True)
 
 
 def speed() -> None:
@@ -147,13 +248,19 @@ def speed() -> None:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description="How surely bad reads of a ROM are told from good ones")
-    parser.add_argument("--sets", type=int, default=300)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--sets", type=int, default=1458, help="bad sets")
+    parser.add_argument("--good", type=int, default=300, help="good sets")
+    parser.add_argument("--votes", type=int, default=20, help="sets of each noise")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--misses", type=Path, help="file for what was missed or wrongly doubted")
+    parser.add_argument("--at-once", type=int, default=1, help="processes")
     chosen = parser.parse_args()
-    faults(chosen.sets, chosen.seed)
-    sound(max(1, chosen.sets // 3), chosen.seed)
-    votes(max(1, chosen.sets // 6), chosen.seed)
+    bad(chosen.sets, chosen.seed, chosen.misses, chosen.at_once)
+    good(chosen.good, chosen.seed, chosen.misses, chosen.at_once)
+    votes(chosen.votes, chosen.seed)
     speed()
 
 

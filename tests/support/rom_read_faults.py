@@ -192,6 +192,27 @@ def _two_states(data: bytes, chance: Chance, count: int) -> list[bytes]:
     return [data] * first + [other] * (count - first)
 
 
+def _short(data: bytes, chance: Chance, count: int) -> list[bytes]:
+    """A file that ends early, at a border of 256 bytes or at any byte."""
+    stop = int(len(data) * chance.uniform(0.1, 0.99))
+    return [data[: stop // 256 * 256 if chance.random() < 0.5 else stop]] * count
+
+
+def _past_the_end(data: bytes, chance: Chance, count: int) -> list[bytes]:
+    return [data * int(chance.choice([2, 4]))] * count
+
+
+def _unsteady(data: bytes, chance: Chance, count: int) -> list[bytes]:
+    """A few cells that read now so, now so: errors of different reads fall in the same bits."""
+    weak = chance.choice(8 * len(data), 60, replace=False)
+    reads = []
+    for _ in range(count):
+        bits = np.unpackbits(_array(data))
+        bits[weak] ^= chance.random(weak.size) < 0.3
+        reads.append(np.packbits(bits).tobytes())
+    return reads
+
+
 FAULTS: dict[str, Callable[[bytes, Chance, int], list[bytes]]] = {
     "noise": _noisy,
     "bursts": _bursty,
@@ -208,5 +229,8 @@ FAULTS: dict[str, Callable[[bytes, Chance, int], list[bytes]]] = {
     "one read cut off": _cut_one,
     "blank": _blank,
     "two states": _two_states,
+    "short file": _short,
+    "past the end": _past_the_end,
+    "unsteady cells": _unsteady,
 }
 """Makers of sets of reads by kind of fault: what the chip holds, chance, how many reads."""

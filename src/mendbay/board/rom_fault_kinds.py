@@ -17,6 +17,7 @@ class FaultKind(StrEnum):
     STUCK_LINE = "data line stuck"
     SWAPPED_LINES = "data lines swapped"
     BYTE_ORDER = "bytes swapped in words"
+    UNLIKE = "unlike the reference"
     ALIASED = "address line stuck"
     WRAPPED = "content repeats from the start"
     SHIFTED = "shifted by bytes"

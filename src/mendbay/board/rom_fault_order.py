@@ -25,6 +25,7 @@ SAMPLE_BYTES = 1 << 18
 PIECE = 1024
 WINDOW, ROOM = 8, 12
 WINDOWS = 4096
+HEAD_KEPT = 4096
 REACH = 2 << 20
 """How much of a dump and its reference are compared by windows, in bytes from the start."""
 LEAST_KNOWN = 0.2
@@ -37,6 +38,16 @@ LEAST_RUNS = 3
 and 16 bits where there was no text."""
 PLENTY_BITS, PLENTY_RUNS = 800.0, 20
 """Text as read that leaves no question: the wrong order of lines or bits leaves a few scraps at most."""
+
+
+LEAST_ALIKE = 0.02
+"""Share of a dump that its reference must have, or a person is asked whether the two belong together."""
+FEW_KNOWN = 24
+"""Windows of eight bytes known only after undoing: none are known by accident, but for smooth tables."""
+EDGE_RUN = 32
+LEAST_EDGES = 6
+LEAST_EDGE_BITS = 20.0
+EACH_EDGE_BITS = 6.0
 
 
 class SelfChecks(Protocol):
@@ -131,6 +142,8 @@ class Familiar:
 
     keys: np.ndarray[tuple[int], np.dtype[np.uint64]]
     places: Int64s
+    head: Bytes
+    """The first bytes of the reference."""
 
     def known(self, windows: Bytes) -> tuple[np.ndarray[tuple[int], np.dtype[np.bool_]], Int64s]:
         """Which of the windows (shape (count, 8)) the reference has, and where it has them first."""
@@ -145,19 +158,20 @@ def familiar(reference: Content) -> Familiar:
     """The windows of a reference; only of its first 2 MiB."""
     part = reference.data[: REACH + (64 << 10)]
     if part.size < WINDOW:
-        return Familiar(np.zeros(0, np.uint64), np.zeros(0, np.int64))
+        return Familiar(np.zeros(0, np.uint64), np.zeros(0, np.int64), part)
     every = np.lib.stride_tricks.sliding_window_view(part, WINDOW)
     places = np.flatnonzero(reference.is_content[: every.shape[0]])
     keys = np.ascontiguousarray(every[places]).view(np.uint64).ravel()
     keys, first = np.unique(keys, return_index=True)
-    return Familiar(keys, places[first])
+    return Familiar(keys, places[first], reference.data[:HEAD_KEPT])
 
 
 def rows_of(content: Content) -> tuple[Bytes, Int64s]:
     """Evenly taken rows of twelve bytes of content at multiples of four, shape (rows, 12), and their places.
     Rows with little variety are left out: they are alike everywhere."""
     room = min(content.size - ROOM, REACH)
-    places = np.unique(content.places[content.places < room] // 4 * 4)
+    fours = content.places[content.places < room] // 4 * 4
+    places = fours[np.diff(fours, prepend=-1) != 0]
     if places.size > WINDOWS:
         places = places[np.linspace(0, places.size - 1, WINDOWS).astype(np.int64)]
     rows = content.data[places[:, None] + np.arange(ROOM)]
@@ -196,6 +210,8 @@ def find_order(
         if answer is not None:
             return Order(answer.fault, answer.undo, answer.sound, known_share)
     blind = _by_structure(content)
+    if blind.fault is None:
+        blind = _by_edges(content)
     return Order(blind.fault, blind.undo, False, known_share, blind.by_tables)
 
 
@@ -209,14 +225,21 @@ def _by_reference(content: Content, reference: Content, book: Familiar) -> Order
     tried = [*candidates(), *_by_planes(content, reference)]
     shares = [float(book.known(undo.apply(rows)[:, :WINDOW])[0].mean()) for undo in tried]
     best = int(np.argmax(shares))
-    if shares[best] < LEAST_KNOWN or shares[best] < 3 * as_is + 0.1:
+    clear = shares[best] >= LEAST_KNOWN and shares[best] >= 3 * as_is + 0.1
+    few = shares[best] * rows.shape[0] >= FEW_KNOWN and shares[best] >= 10 * as_is
+    if not clear and not few:
         return Order(None, None, as_is >= LEAST_KNOWN, as_is)
     what = (
         f"After undoing it {shares[best]:.0%} of {rows.shape[0]} sampled windows stand in the reference, "
         f"{as_is:.0%} as read: {tried[best].words}"
     )
     figures = {"known as read": as_is, "known when undone": shares[best], "windows": float(rows.shape[0])}
-    return Order(_fault(tried[best], Standing.PROVEN, what, figures), tried[best], False, shares[best])
+    return Order(
+        _fault(tried[best], Standing.PROVEN if clear else Standing.LIKELY, what, figures),
+        tried[best],
+        False,
+        shares[best],
+    )
 
 
 def _by_planes(content: Content, reference: Content) -> list[Undo]:
@@ -252,6 +275,52 @@ def _by_rules(content: Content, rules: SelfChecks) -> Order | None:
     what = f"After undoing it {most} of {among} self-checks hold, {held} as read: {best.words}"
     figures = {"hold as read": float(held), "hold when undone": float(most), "asked": float(among)}
     return Order(_fault(best, Standing.PROVEN, what, figures), best, False, None)
+
+
+def unlike(share: float) -> Fault:
+    """The question that is left if the reference knows nothing of a dump and nothing explains it."""
+    return Fault(
+        FaultKind.UNLIKE,
+        Standing.QUESTION,
+        f"The reference has {share:.1%} of what was read: it belongs to another family, or its content is "
+        "enciphered anew in each revision, or the read is out of order in a way that cannot be named",
+        "Compare with a dump of the same revision, or check the wiring and the clock and read again",
+        {"known as read": share},
+    )
+
+
+def _by_edges(content: Content) -> Order:
+    """Bits slipped, told by the erased areas: content begins and ends on whole bytes, so where it meets FF
+    the first zero bit is one of the first of a byte about half the time, and the last zero bit one of the
+    last. After a slip both edges lie out of step by the same number of bits.
+
+    Each edge is a draw from a geometric law (bits of content are taken as even); edges of the same two bytes
+    count once, for blocks often begin and end alike.
+    """
+    nothing = Order(None, None, False, None)
+    runs, data = content.runs, content.data
+    erased = (runs.values == 0xFF) & (runs.stops - runs.starts >= EDGE_RUN)
+    after, before = runs.stops[erased], runs.starts[erased]
+    after, before = after[after + 1 < data.size], before[before >= 2]
+    leading = np.unique(data[after].astype(np.int64) << 8 | data[after + 1]) >> 8
+    trailing = np.unique(data[before - 1].astype(np.int64) << 8 | data[before - 2]) >> 8
+    if min(leading.size, trailing.size) < LEAST_EDGES:
+        return nothing
+    starts = 7 - np.floor(np.log2(255 - leading)).astype(np.int64)  # ones before the first zero bit
+    ends = np.floor(np.log2((255 - trailing) & -(255 - trailing))).astype(np.int64)
+    by_start = [float(((starts + slip) % 8).sum()) for slip in range(8)]
+    by_end = [float(((ends - slip) % 8).sum()) for slip in range(8)]
+    slip = int(np.argmin(np.add(by_start, by_end)))
+    gains = by_start[0] - by_start[slip], by_end[0] - by_end[slip]
+    if slip == 0 or min(gains) < EACH_EDGE_BITS or sum(gains) < LEAST_EDGE_BITS:
+        return nothing
+    undo = next(one for one in candidates() if one.slip == 8 - slip)
+    what = (
+        f"{starts.size} beginnings and {ends.size} ends of content at erased areas lie out of step with "
+        f"whole bytes alike: {undo.words}"
+    )
+    figures = {"bits for beginnings": gains[0], "bits for ends": gains[1]}
+    return Order(_fault(undo, Standing.LIKELY, what, figures), undo, False, None)
 
 
 def structure_sample(content: Content) -> Bytes:

@@ -23,6 +23,12 @@ FARTHEST_KNOWN = 4096
 BORDER = 256
 FILLER_BEFORE = 32
 LEAST_STARTS = 3
+HEAD_SPAN, HEAD_STEP, HEAD_VALUES, HEAD_FITS = 64, 8, 8, 0.7
+"""First bytes of content held against the reference; step in which they are looked for; how many different
+values they must have; share that must fit."""
+SECTOR = 4096
+MOST_MOVED = 0.75
+"""Share of known windows at one distance that a newer revision does not move alike."""
 HEAD = 8192
 """Bytes at the start in which tables of addresses are looked for."""
 LEAST_POINTERS = 3
@@ -52,9 +58,9 @@ def find_shift(content: Content, book: Familiar | None, sound: bool) -> Fault | 
         book: windows of a reference; None without one.
         sound: the dump is borne out by self-checks or a reference at its place already.
     """
-    shift = _by_reference(content, book) if book is not None else None
+    shift = (_by_head(content, book) or _by_reference(content, book)) if book is not None else None
     if shift is None and not sound and (book is None or not _in_place(content, book)):
-        shift = _by_place(content)
+        shift = _by_place(content) or _by_edges(content)
     if shift is None:
         return None
     count = abs(shift.late)
@@ -76,6 +82,40 @@ def _in_place(content: Content, book: Familiar) -> bool:
     return int(known.sum()) >= 32 and float((there == places)[known].mean()) > 0.02
 
 
+def _by_head(content: Content, book: Familiar) -> Shift | None:
+    """A shift by up to 64 bytes, told by the first bytes of content alone: they are the reference's from
+    another place. That holds for a newer revision too, unless just these bytes were changed."""
+    head, data = book.head, content.data
+    first = _first_lively(head)
+    if first is None or data.size < head.size + 2 * FARTHEST:
+        return None
+    theirs = head[first : first + HEAD_SPAN]
+    found: list[tuple[float, int]] = []
+    for late in range(-FARTHEST, FARTHEST + 1):
+        skip = max(0, late - first)  # bytes that such a late read does not have
+        ours = data[first + skip - late : first - late + HEAD_SPAN]
+        idle = late >= 0 or not (data[:-late] != data[0]).any()
+        found.append((float((ours == theirs[skip:]).mean()) if idle and ours.size >= 8 else 0.0, late))
+    as_read = found[FARTHEST][0]
+    best, late = max(found)
+    if late == 0 or best < HEAD_FITS or as_read > best - 0.4:
+        return None
+    what = (
+        f"{best:.0%} of the first {HEAD_SPAN} bytes of content that the reference has stand {abs(late)} "
+        "bytes from their place there"
+    )
+    return Shift(late, what, {"head fits": best, "head fits as read": as_read}, Standing.PROVEN)
+
+
+def _first_lively(head: Bytes) -> int | None:
+    """Where the first bytes begin that are not alike anywhere, as filler and few values are."""
+    for first in range(0, head.size - HEAD_SPAN + 1, HEAD_STEP):
+        counts = np.bincount(head[first : first + HEAD_SPAN], minlength=256)
+        if int((counts > 0).sum()) >= HEAD_VALUES and int(counts.max()) <= HEAD_SPAN * 3 // 4:
+            return first
+    return None
+
+
 def _by_reference(content: Content, book: Familiar) -> Shift | None:
     rows, places = rows_of(content)
     if not rows.size:
@@ -93,8 +133,10 @@ def _by_reference(content: Content, book: Familiar) -> Shift | None:
     at_place = float(counts[FARTHEST_KNOWN] / away.size)
     edge = max(8, away.size // 50)
     at_start = float((away[:edge] == late).mean())  # a newer revision moves what is behind, not the start
-    if late == 0 or at_place > 0.02 or share < 0.25 or at_start < 0.5:
+    if late == 0 or at_place > 0.02 or share < 0.25 or (at_start < 0.5 and share < MOST_MOVED):
         return None
+    if late < 0 and (content.data[:-late] != content.data[0]).any():
+        return None  # bytes before the first are those of an idle line; a newer revision put in its own
     what = f"{share:.0%} of the windows that the reference has stand {abs(late)} bytes from their place there"
     figures = {"at that distance": share, "at their place": at_place, "windows": float(away.size)}
     return Shift(late, what, figures, Standing.PROVEN)
@@ -155,6 +197,27 @@ def _by_place(content: Content) -> Shift | None:
         "parts": float(count),
     }
     return Shift(chosen, what, figures, standing)
+
+
+def _by_edges(content: Content) -> Shift | None:
+    """A question at most: beginnings and ends of content that lie off the borders by the same few bytes,
+    while none lies on one. Three of 256, or two of 4096, with a beginning and an end among them."""
+    runs = content.runs
+    filler = (runs.values == 0xFF) | (runs.values == 0x00)
+    ends = runs.starts[filler & (runs.stops - runs.starts >= FILLER_BEFORE)]
+    starts = starts_of(content)
+    edges = (starts[starts > FARTHEST], ends[ends > FARTHEST])
+    if any((one % BORDER == 0).any() for one in edges):
+        return None
+    shifts = np.arange(-FARTHEST, FARTHEST + 1)
+    for border, least in ((SECTOR, 2), (BORDER, 3)):
+        votes = [((one[:, None] + shifts) % border == 0).sum(0) for one in edges]
+        both = np.where((votes[0] > 0) & (votes[1] > 0), votes[0] + votes[1], 0)
+        late, count = int(both.argmax()) - FARTHEST, int(both.max())
+        if count >= least and late not in CHECK_WIDTHS and late % 16:  # heads and tails of parts
+            what = f"{count} beginnings and ends of content lie so far off borders of {border}, none on one"
+            return Shift(late, what, {"edges put right": float(count)}, Standing.QUESTION)
+    return None
 
 
 def _border_votes(starts: Int64s) -> Int64s:

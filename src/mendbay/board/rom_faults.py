@@ -13,7 +13,15 @@ from mendbay.board.rom_fault_address import find_alias, find_sizes
 from mendbay.board.rom_fault_content import Content, content_of
 from mendbay.board.rom_fault_kinds import Fault, FaultKind, Standing
 from mendbay.board.rom_fault_lines import find_blank, find_stuck
-from mendbay.board.rom_fault_order import Familiar, Order, SelfChecks, familiar, find_order
+from mendbay.board.rom_fault_order import (
+    LEAST_ALIKE,
+    Familiar,
+    Order,
+    SelfChecks,
+    familiar,
+    find_order,
+    unlike,
+)
 from mendbay.board.rom_fault_shift import find_cut, find_shift
 
 GRAVITY = (
@@ -34,6 +42,7 @@ GRAVITY = (
     FaultKind.BURST,
     FaultKind.NOISE,
     FaultKind.ODD_LENGTH,
+    FaultKind.UNLIKE,
 )
 """Which fault is the primary one: the earlier explains or outweighs the later."""
 
@@ -88,6 +97,8 @@ def examine(data: bytes, known: Known, noise: float = 0.0) -> Examined:
     if order.fault and not (order.by_tables and placed):
         faults.append(order.fault)
     faults += placed
+    if not faults and order.known_share is not None and order.known_share < LEAST_ALIKE:
+        faults.append(unlike(order.known_share))
     return Examined(gravest_first(faults), order)
 
 

@@ -39,7 +39,8 @@ class Verdict(StrEnum):
     AGREE = "agree"
     """All reads are the same and nothing speaks against them."""
     REPAIRED = "repaired"
-    """The reads differ, but the dump made of them is exact as far as voting can tell."""
+    """The reads differ, but the dump made of them is exact as far as voting can tell: no dispute was decided
+    by one vote, which takes five reads or more, or only reads with a fault of their own were left out."""
     DOUBTFUL = "doubtful"
     """A dump is there, but some bits or a question are open; they are listed."""
     UNUSABLE = "unusable"
@@ -93,7 +94,8 @@ def judge_reads(
     """Judges the reads of one chip and votes them into one dump.
 
     Args:
-        reads: 1 to 16; two show whether they differ, three can be repaired. One is never more than DOUBTFUL.
+        reads: 1 to 16; two show whether they differ; in three every dispute is listed with what most of
+            them say, and five can settle it. One is never more than DOUBTFUL.
         chip_size: bytes that the chip's id stands for; taken from the reads if they name one and it is None.
         sfdp_size: bytes by the chip's own table.
         reference: a sound dump of the same board family, of this or another revision.
@@ -239,7 +241,7 @@ def _next_step(verdict: Verdict, faults: Sequence[Fault], ballot: Vote, reads: i
     if verdict is Verdict.REPAIRED and not ballot.disagreeing:
         return counted[0].next_step if counted else faults[0].next_step
     if verdict is Verdict.REPAIRED:
-        return "Compare the places decided by one vote with a fresh read, then keep the repaired dump"
+        return "Compare the places in dispute with a fresh read, then keep the repaired dump"
     if not counted:
         return "Read the chip twice more, so that the reads can be compared"
     if counted[0].kind in (FaultKind.NOISE, FaultKind.BURST):

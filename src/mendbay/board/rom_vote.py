@@ -26,6 +26,8 @@ STEP = 1 << 20
 MOST_LISTED = 1 << 20
 """Disagreeing bits listed one by one; beyond that only counts."""
 MOST_READS = 16
+NARROW_ROOM = 0.1
+"""Expected bits decided by one vote up to which a number of reads is advised."""
 SURE = 0.9999
 """Probability of being exact from which a voted dump is called restored."""
 LANES = 8
@@ -94,6 +96,7 @@ class Vote:
         reads: how many voted.
         disagreeing: bits not the same in all reads.
         undecided: of these, the ones with as many votes for one as for zero.
+        narrow: bits decided by one vote. With three reads that is every decided one.
         unstable: bits on which so many reads err together that the cells themselves must read unsteadily.
         bits: the disagreeing bits.
         rise, fall: estimated share of zero bits read as one, and of one bits read as zero, in one read. With
@@ -108,6 +111,7 @@ class Vote:
     reads: int
     disagreeing: int
     undecided: int
+    narrow: int
     unstable: int
     bits: BitList
     rise: float
@@ -123,25 +127,29 @@ class Vote:
 
     @property
     def restored(self) -> bool:
-        """Whether the dump can be taken for exact as far as voting can tell: see `SURE`."""
-        return self.reads >= 2 and self.exact_probability >= SURE and not self.unstable
+        """Whether the dump can be taken for exact as far as voting can tell: see `SURE`.
+
+        A bit decided by one vote is not enough: a cell that reads unsteadily can be wrong in two reads of
+        three, and looks like noise there. So three reads restore nothing that they dispute; five can.
+        """
+        return self.reads >= 2 and self.exact_probability >= SURE and not self.unstable and not self.narrow
 
     def reads_needed(self) -> int | None:
-        """The odd number of reads after which a vote should be exact with probability `SURE`, at the same
-        error rates everywhere; None if that takes more than `MOST_READS`."""
+        """The odd number of reads after which no bit should be decided by one vote, at the same error rates
+        everywhere; None if that takes more than `MOST_READS`."""
         size = 8 * len(self.data)
         rate = max(self.rise, self.fall)
-        for reads in range(3, MOST_READS + 1, 2):
-            if size * _tail(reads, rate) <= -math.log(SURE):
+        for reads in range(5, MOST_READS + 1, 2):
+            if size * _tail(reads, rate, reads // 2) <= NARROW_ROOM:
                 return reads
         return None
 
 
-def _tail(reads: int, rate: float) -> float:
-    """Chance that more than half of the reads err in one bit."""
+def _tail(reads: int, rate: float, least: int) -> float:
+    """Chance that at least so many of the reads err in one bit."""
     return sum(
         math.comb(reads, wrong) * rate**wrong * (1 - rate) ** (reads - wrong)
-        for wrong in range(reads // 2 + 1, reads + 1)
+        for wrong in range(least, reads + 1)
     )
 
 
@@ -196,6 +204,7 @@ def vote(reads: Sequence[bytes]) -> Vote:
         count,
         tally.disagreeing,
         tally.undecided,
+        tally.narrow,
         unstable,
         BitList(offsets, lanes, ones, count, tally.disagreeing <= tally.listed),
         rise,

@@ -37,7 +37,8 @@ def vote_words(vote: Vote) -> list[str]:
         said.append(f"Decided by one vote or not at all: {places_words(narrow)}")
     if vote.reads == 3:
         said.append(
-            "A cell that reads unsteadily looks like noise in three reads; five would tell them apart"
+            "A cell that reads unsteadily looks like noise in three reads, and may be wrong in two of them: "
+            "five reads tell them apart"
         )
     said.append("An error that is the same in every read cannot be seen by voting")
     return said
