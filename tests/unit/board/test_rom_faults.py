@@ -139,6 +139,35 @@ def test_enciphered_content_is_not_accused() -> None:
     assert examine(dense, Known()).faults == ()
 
 
+def test_a_slip_of_bits_shows_at_the_edges_of_erased_areas() -> None:
+    """Nothing but bytes without pattern between erased areas: no text, no table, no reference."""
+    chance = np.random.default_rng(56)
+    image = np.full(1 << 17, 0xFF, np.uint8)
+    for at in range(4096, 1 << 17, 8192):
+        length = int(chance.integers(2000, 4000))
+        image[at : at + length] = chance.integers(0, 256, length)
+    assert examine(image.tobytes(), Known()).faults == ()
+    for slip in range(1, 8):
+        fault = primary(bit_slipped(image.tobytes(), 8 - slip))
+        assert (fault.kind, fault.standing) == (FaultKind.BIT_SLIP, Standing.LIKELY)
+        assert f"late by {slip} bits" in fault.what
+
+
+def test_a_shift_of_a_newer_revision_is_told_by_its_head() -> None:
+    """Most content has moved, so the first bytes must tell; an unshifted newer revision is not accused."""
+    for seed in (57, 58, 59):
+        chip, about = firmware(seed, size=SIZE), known(seed, "other revision")
+        assert examine(chip, about).faults == ()
+        assert primary(late(chip, 3, "ones"), about).figures["late"] == 3
+        assert primary(early(chip, 2, 0xFF), about).figures["late"] == -2
+
+
+def test_a_reference_that_knows_nothing_of_a_dump_is_a_question() -> None:
+    dense = np.random.default_rng(60).integers(0, 256, 1 << 16, np.uint8).tobytes()
+    fault = primary(dense, Known(reference=firmware(60, size=SIZE)))
+    assert (fault.kind, fault.standing) == (FaultKind.UNLIKE, Standing.QUESTION)
+
+
 @pytest.mark.parametrize("value", [0x00, 0xFF, 0xA5])
 def test_blank_with_stray_bits_is_blank_and_little_content_is_not(value: int) -> None:
     empty = bytearray([value]) * (1 << 16)

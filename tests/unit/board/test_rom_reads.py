@@ -49,11 +49,22 @@ def test_one_read_is_never_more_than_doubtful() -> None:
 def test_few_errors_are_repaired_and_their_places_named() -> None:
     spoilt = bytearray(CHIP)
     spoilt[0x1234] ^= 0x10
-    judged = judge_reads([bytes(spoilt), CHIP, CHIP])
+    few = judge_reads([bytes(spoilt), CHIP, CHIP])
+    assert (few.verdict, few.data) == (Verdict.DOUBTFUL, CHIP), "one vote decided"
+    assert "about 5 reads" in few.next_step
+    assert any("0x001234 bit 4" in one for one in few.reasons)
+    judged = judge_reads([bytes(spoilt), CHIP, CHIP, CHIP, CHIP])
     assert (judged.verdict, judged.data) == (Verdict.REPAIRED, CHIP)
     assert judged.primary is not None
     assert judged.primary.kind is FaultKind.NOISE
-    assert any("0x001234 bit 4" in one for one in judged.reasons)
+
+
+@pytest.mark.parametrize("count", [3, 4, 5])
+@pytest.mark.parametrize("seed", range(8))
+def test_unsteady_cells_are_never_called_repaired(seed: int, count: int) -> None:
+    """Sixty cells that read wrong three times in ten: their errors fall in the same bits."""
+    judged = judge_reads(FAULTS["unsteady cells"](CHIP, np.random.default_rng([seed, 9]), count))
+    assert judged.verdict is Verdict.DOUBTFUL
 
 
 def test_much_noise_in_three_reads_is_not_called_repaired_and_more_reads_are_asked_for() -> None:
