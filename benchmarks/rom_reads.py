@@ -1,7 +1,7 @@
 """How surely bad reads of a ROM are told from good ones, and what voting restores.
 
 usage: ./run bench rom_reads [--sets N] [--good N] [--votes N] [--seed N]
-       [--misses FILE] [--at-once N]
+       [--misses FILE] [--at-once N] [--minutes N]
 
 The chips (tests/support/rom_chips.py) are made of the families of tests/support/rom_families.py, which
 know nothing of the judge: 27 kinds, 64 KiB to 4 MiB, some with much filler, text or compressed code,
@@ -65,6 +65,7 @@ EXPECTED = {
 }
 HELP = ("blind", "same revision", "other revision")
 DRAWS = 12
+STRIDE = 577
 Z = 1.96
 """Of the 95 % interval."""
 
@@ -98,14 +99,15 @@ def told(judged: ReadsJudgement, truth: bytes) -> str:
 
 
 def bad_set(number: int, seed: int) -> tuple[str, str, Chip, list[bytes], bytes]:
-    """Fault, help, chip, reads and what the chip holds. Kinds of family, faults and helps take turns, so
-    that every combination comes once in 27 * 18 * 3 sets."""
+    """Fault, help, chip, reads and what the chip holds. Every combination of fault, help and kind of family
+    comes once in 27 * 18 * 3 sets, in an order that has all of each in any part of it."""
     names = list(FAULTS)
-    name = names[number // len(KINDS) % len(names)]
-    how = HELP[number // (len(KINDS) * len(names)) % len(HELP)]
+    turn = number * STRIDE % (len(KINDS) * len(names) * len(HELP))
+    name = names[turn // len(KINDS) % len(names)]
+    how = HELP[turn // (len(KINDS) * len(names)) % len(HELP)]
     for draw in range(DRAWS):
         chance = np.random.default_rng([seed, number, draw])
-        chip = chip_of(number + draw * 1_000_000 * len(KINDS), seed)
+        chip = chip_of((number + draw * 1_000_000) * len(KINDS) + turn % len(KINDS), seed)
         data = chip.data
         reads = FAULTS[name](data, chance, int(chance.integers(3, 6)))
         if any(one != data for one in reads):
@@ -126,21 +128,29 @@ def one_bad(seed: int, number: int) -> tuple[int, str, str, str, str, int, str, 
 Result = TypeVar("Result")
 
 
-def each(one: Callable[[int], Result], sets: int, at_once: int) -> Iterator[Result]:
-    """The results of all numbers in order, worked out in so many processes, with a count on the way."""
+def each(one: Callable[[int], Result], sets: int, at_once: int, minutes: float) -> Iterator[Result]:
+    """The results of all numbers in order, worked out in so many processes, with a count on the way; fewer
+    if that takes longer than so many minutes."""
+    stop = time.monotonic() + 60 * minutes
     with ProcessPoolExecutor(at_once) as pool:
-        for number, result in enumerate(pool.map(one, range(sets), chunksize=9), 1):
+        for number, result in enumerate(pool.map(one, range(sets), chunksize=3), 1):
             yield result
+            if time.monotonic() > stop:
+                pool.shutdown(wait=False, cancel_futures=True)
+                print(f"stopped after {number} of {sets} sets")
+                return
             if number % 100 == 0:
                 print(f"\r{number} of {sets}", end="", file=sys.stderr, flush=True)
     print(file=sys.stderr)
 
 
-def bad(sets: int, seed: int, misses: Path | None, at_once: int) -> None:
+def bad(sets: int, seed: int, misses: Path | None, at_once: int, minutes: float) -> None:
     counts: Counter[tuple[str, str, str]] = Counter()
     shapes: Counter[tuple[str, str, str]] = Counter()
     listed = []
-    for number, name, how, kind, shape, size, outcome, named in each(partial(one_bad, seed), sets, at_once):
+    for number, name, how, kind, shape, size, outcome, named in each(
+        partial(one_bad, seed), sets, at_once, minutes
+    ):
         counts[name, how, outcome] += 1
         shapes[shape, how, outcome] += 1
         counts[name, how, "named"] += named
@@ -189,10 +199,10 @@ def one_good(seed: int, number: int) -> tuple[str, str, str]:
     return how, outcome, said
 
 
-def good(sets: int, seed: int, misses: Path | None, at_once: int) -> None:
+def good(sets: int, seed: int, misses: Path | None, at_once: int, minutes: float) -> None:
     counts: Counter[tuple[str, str]] = Counter()
     listed = []
-    for how, outcome, said in each(partial(one_good, seed), sets, at_once):
+    for how, outcome, said in each(partial(one_good, seed), sets, at_once, minutes):
         counts[how, outcome] += 1
         if outcome != "passed":
             listed.append(said)
@@ -257,9 +267,10 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--misses", type=Path, help="file for what was missed or wrongly doubted")
     parser.add_argument("--at-once", type=int, default=1, help="processes")
+    parser.add_argument("--minutes", type=float, default=math.inf, help="at most, for bad and good sets each")
     chosen = parser.parse_args()
-    bad(chosen.sets, chosen.seed, chosen.misses, chosen.at_once)
-    good(chosen.good, chosen.seed, chosen.misses, chosen.at_once)
+    bad(chosen.sets, chosen.seed, chosen.misses, chosen.at_once, chosen.minutes)
+    good(chosen.good, chosen.seed, chosen.misses, chosen.at_once, chosen.minutes)
     votes(chosen.votes, chosen.seed)
     speed()
 

@@ -2,8 +2,8 @@
 
 Each candidate is undone and the result asked for what only the right order has: bytes known from a reference
 dump, self-checks that hold, text and smooth tables. Undoing the wrong thing to a sound dump destroys
-structure, so a sound dump answers for itself; one without any structure (enciphered, compressed) cannot be
-judged, and is not accused.
+structure, so a sound dump answers for itself. Code of an unknown processor is no structure: without text,
+tables, erased areas or a reference nothing can be judged, and nothing is accused.
 """
 
 from __future__ import annotations

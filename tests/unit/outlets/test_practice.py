@@ -57,8 +57,9 @@ def test_drives_share_code_and_differ_in_their_own_parts() -> None:
 def test_reads_of_the_patient_differ_in_few_bits_and_a_vote_restores_it(practice: Practice) -> None:
     truth = np.unpackbits(np.frombuffer(rom_content(story.SERIALS[0], 7), np.uint8))
     reads = [np.unpackbits(np.frombuffer(path.read_bytes(), np.uint8)) for path in practice.patient]
+    assert len(reads) == 5
     assert all(0 < int((read != truth).sum()) < 200 for read in reads)
-    assert np.array_equal(np.sum(reads, axis=0) >= 2, truth == 1)
+    assert np.array_equal(np.sum(reads, axis=0) >= 3, truth == 1)
 
 
 def test_codes_in_the_pictures_can_be_read(practice: Practice) -> None:

@@ -272,7 +272,7 @@ def practise(screen: Screen, folder: Path) -> None:
         f"  {made.pictures}: four pictures of a drive and its board, one of them too poor",
         f"  {made.stock}: a list of spare boards and drives",
         f"  {made.family[0].parent}: good ROM dumps of the same board family",
-        f"  {made.patient[0].parent}: three reads of the patient's ROM through a poor clip",
+        f"  {made.patient[0].parent}: five reads of the patient's ROM through a poor clip",
         f"  {made.patient_chip}, {made.donor_chip.name}: simulated chips on a clip",
         "Everything in it is invented.",
         f'Next: {called} case open "Quillmere Pottery" --bay 1=',

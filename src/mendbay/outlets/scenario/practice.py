@@ -68,7 +68,7 @@ STOCK_ROWS = (
 
 @dataclass(frozen=True, slots=True)
 class Practice:
-    """Where the practice material lies. `patient` are three reads through a poor clip; the two chips are
+    """Where the practice material lies. `patient` are five reads through a poor clip; the two chips are
     descriptions of simulated ones, each with its memory in a file beside it."""
 
     pictures: Path
@@ -151,12 +151,12 @@ def _family(folder: Path) -> tuple[Path, ...]:
 
 
 def _patient(folder: Path, seed: int) -> tuple[Path, ...]:
-    """Three reads through a poor clip: a few bits differ in each."""
+    """Five reads through a poor clip: a few bits differ in each."""
     folder.mkdir()
     truth = np.frombuffer(rom_content(story.SERIALS[0], PATIENT), np.uint8)
     chance = np.random.default_rng([seed, 719])
     reads = []
-    for number in (1, 2, 3):
+    for number in range(1, 6):
         bits = np.unpackbits(truth)
         turned = chance.integers(0, bits.size, chance.poisson(READ_NOISE * bits.size))
         bits[turned] ^= 1
