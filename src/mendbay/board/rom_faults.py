@@ -5,7 +5,7 @@ can tell, without a reference or self-checks:
 
 - always: nothing read; a length or a size by the chip's table that is not the chip's; reads past its end;
 - wherever the content is mixed: a data line that never moves, an address line across which all is the same;
-- only where there is something to be out of order: swapped lines (text, smooth tables), bits slipped (the same,
+- only where there is something to be out of order: swapped lines (text, smooth tables), slipped bits (these,
   or erased areas with whole bytes at their edges), a shift (borders, addresses, phases of tables);
 - never for certain: words kept swapped, a copy in the other half of the chip, a tail of the erased value. A
   sound chip of some family reads just so, so these are questions or nothing;
