@@ -144,7 +144,8 @@ def find_alias(
     if reference is not None:
         standing = Standing.PROVEN
     else:
-        enough = seen.pairs >= MANY_PAIRS or filled >= FILLED_SHARE
+        # one pair of blocks alone may be an image kept twice in a chip that is not full
+        enough = seen.pairs >= MANY_PAIRS or (seen.pairs > 1 and filled >= FILLED_SHARE)
         standing = Standing.LIKELY if enough else Standing.QUESTION
     named = " and ".join(f"A{bit}" for bit in bits)
     return Fault(

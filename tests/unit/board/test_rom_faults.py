@@ -153,6 +153,12 @@ def test_a_slip_of_bits_shows_at_the_edges_of_erased_areas() -> None:
         assert f"late by {slip} bits" in fault.what
 
 
+def test_an_image_kept_twice_in_a_chip_with_room_left_is_only_asked_about() -> None:
+    twice = (firmware(47, size=1 << 16) * 2).ljust(1 << 18, b"\xff")
+    fault = primary(twice, Known(chip_size=1 << 18))
+    assert (fault.kind, fault.standing) == (FaultKind.ALIASED, Standing.QUESTION)
+
+
 def test_a_shift_of_a_newer_revision_is_told_by_its_head() -> None:
     """Most content has moved, so the first bytes must tell; an unshifted newer revision is not accused."""
     for seed in (57, 58, 59):
