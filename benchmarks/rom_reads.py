@@ -269,8 +269,10 @@ def main() -> None:
     parser.add_argument("--at-once", type=int, default=1, help="processes")
     parser.add_argument("--minutes", type=float, default=math.inf, help="at most, for bad and good sets each")
     chosen = parser.parse_args()
-    bad(chosen.sets, chosen.seed, chosen.misses, chosen.at_once, chosen.minutes)
-    good(chosen.good, chosen.seed, chosen.misses, chosen.at_once, chosen.minutes)
+    if chosen.sets:
+        bad(chosen.sets, chosen.seed, chosen.misses, chosen.at_once, chosen.minutes)
+    if chosen.good:
+        good(chosen.good, chosen.seed, chosen.misses, chosen.at_once, chosen.minutes)
     votes(chosen.votes, chosen.seed)
     speed()
 
