@@ -2,8 +2,8 @@
 
 A picture comes from outside and is decoded by large libraries, so it never meets the process that holds
 the shop's ledger: the child (`photo_child.py`) is given its bytes and answers with what it saw. A child that
-takes too long or ends is replaced, and the picture that did it is unusable. Nothing here raises for a bad
-picture.
+takes too long or ends is replaced, and the picture that did it could not be read. Nothing here raises for a
+bad picture.
 
 Corners of sightings and troubles are in pixels of the picture as it is shown, its Exif orientation applied,
 whatever scale it was read at; `width` and `height` are of that picture too.
@@ -14,6 +14,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import signal
 import socket
 import subprocess
 import sys
@@ -28,7 +29,12 @@ from mendbay.inlets import photo_wire
 PICTURE_BYTES = 48 << 20
 MEMORY_BYTES = 4 << 30
 SECONDS_PER_PICTURE = 90.0
+CPU_SECONDS_PER_PICTURE = 120
+"""Of all threads together; pictures of 16 million pixels take a quarter of it (measured)."""
+PICTURES_PER_CHILD = 100
+"""Then another child is started, so that a limit on its whole life can mean something."""
 STARTING_SECONDS = 90.0
+ENDING_SECONDS = 5.0
 THREADS = 2
 
 AGAIN = "Send the picture again, or take it again."
@@ -38,13 +44,15 @@ SMALLER = "Send it at a smaller size."
 class _Child:
     """One reading process with its models, and the channel to it."""
 
-    def __init__(self, memory_bytes: int, threads: int) -> None:
+    def __init__(self, memory_bytes: int, cpu_seconds: int, threads: int) -> None:
+        self.pictures = 0
         ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_STREAM)
         words = [sys.executable, "-I", "-m", "mendbay.inlets.photo_child"]
         limits = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), str(threads))
+        numbers = (theirs.fileno(), memory_bytes, cpu_seconds, PICTURES_PER_CHILD, threads, os.getpid())
         try:
             self.process = subprocess.Popen(  # noqa: S603
-                [*words, str(theirs.fileno()), str(memory_bytes), str(threads)],
+                [*words, *map(str, numbers)],
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.DEVNULL,
@@ -85,6 +93,7 @@ class _Child:
             TimeoutError: it did not answer in time.
             NotAReading: it said too much.
         """
+        self.pictures += 1
         until = time.monotonic() + seconds
         self.channel.settimeout(seconds)
         try:
@@ -92,6 +101,13 @@ class _Child:
             return photo_wire.receive(self.channel, photo_wire.ANSWER_BYTES, until)
         except ConnectionError:
             raise EOFError from None
+
+    def fate(self) -> int:
+        """How a child whose end of the channel is closed ended, as `Popen.returncode` says."""
+        try:
+            return self.process.wait(ENDING_SECONDS)
+        except subprocess.TimeoutExpired:
+            return 0
 
     def end(self) -> None:
         self.channel.close()
@@ -102,11 +118,13 @@ class _Child:
 class PictureReader:
     """Reads pictures one after another; to be used in a `with` statement, or closed.
 
-    The child is started with the first picture and keeps its models for the next ones. Not for use from
-    several threads at once.
+    The child is started with the first picture and keeps its models for the next ones. To be used from one
+    thread, which must outlive it: the kernel ends the child with the thread that started it.
 
     Args:
-        seconds_per_picture: after that the child is replaced and the picture unusable.
+        seconds_per_picture: after that the child is replaced and the picture could not be read.
+        cpu_seconds_per_picture: the same for the processor time of all its threads, which the kernel
+            enforces.
         memory_bytes: address space the child may use; 0 for no limit.
         threads: processor threads the child's libraries may use.
         picture_bytes: size of the largest file taken.
@@ -116,13 +134,16 @@ class PictureReader:
         self,
         *,
         seconds_per_picture: float = SECONDS_PER_PICTURE,
+        cpu_seconds_per_picture: int = CPU_SECONDS_PER_PICTURE,
         memory_bytes: int = MEMORY_BYTES,
         threads: int = THREADS,
         picture_bytes: int = PICTURE_BYTES,
     ) -> None:
-        if seconds_per_picture <= 0 or memory_bytes < 0 or threads < 1 or picture_bytes < 1:
+        least = min(seconds_per_picture, cpu_seconds_per_picture, threads, picture_bytes)
+        if least <= 0 or memory_bytes < 0:
             raise ValueError("the limits of a picture reader must be above zero")
         self.seconds_per_picture = seconds_per_picture
+        self.cpu_seconds_per_picture = cpu_seconds_per_picture
         self.memory_bytes = memory_bytes
         self.threads = min(threads, os.cpu_count() or 1)
         self.picture_bytes = picture_bytes
@@ -164,11 +185,19 @@ class PictureReader:
             return unpacked(answer, name, digest)
         except TimeoutError:
             self.close()
-            what = f"The picture was not read within {self.seconds_per_picture:g} seconds"
+            what = f"The picture could not be read within {self.seconds_per_picture:g} seconds"
             return _unusable(name, digest, what, SMALLER, time.monotonic() - started)
         except (EOFError, NotAReading):
+            overran = child.fate() == -signal.SIGXCPU
             self.close()
-            what = "The picture broke the process that was reading it: it is damaged, or was made to do so"
+            if overran:
+                limit = self.cpu_seconds_per_picture
+                what = f"The picture could not be read within {limit} seconds of processor time"
+                return _unusable(name, digest, what, SMALLER, time.monotonic() - started)
+            what = (
+                "The picture could not be read: it broke the process that was reading it, so it is damaged, "
+                "or was made to do so"
+            )
             return _unusable(name, digest, what, AGAIN, time.monotonic() - started)
         except BaseException:
             self.close()  # an answer still to come would be taken for the next picture's
@@ -178,8 +207,10 @@ class PictureReader:
         return f"The file has {size} bytes; at most {self.picture_bytes} are taken"
 
     def _ready_child(self) -> _Child:
+        if self._child is not None and self._child.pictures >= PICTURES_PER_CHILD:
+            self.close()
         if self._child is None:
-            child = _Child(self.memory_bytes, self.threads)
+            child = _Child(self.memory_bytes, self.cpu_seconds_per_picture, self.threads)
             try:
                 child.await_ready()
             except BaseException:

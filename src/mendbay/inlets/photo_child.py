@@ -1,20 +1,25 @@
 """The process that decodes and reads pictures on behalf of `photo.PictureReader`.
 
-Run as `python -I -m mendbay.inlets.photo_child CHANNEL MEMORY_BYTES THREADS`: `CHANNEL` is one end of an
-inherited stream socket (`photo_wire.py` says what passes over it). It loads its models once, then answers
-picture after picture until the other end is closed.
+Run as `python -I -m mendbay.inlets.photo_child CHANNEL MEMORY_BYTES CPU_SECONDS PICTURES THREADS PARENT`:
+`CHANNEL` is one end of an inherited stream socket (`photo_wire.py` says what passes over it), `PARENT` the
+process that started this one. It loads its models once, then answers picture after picture until the other
+end is closed.
 
 A picture may have been made to break a decoder. This process therefore has nothing to lose: it is given
-bytes, not paths, may use only so much memory, writes no file, starts no program and opens no connection.
+bytes, not paths, may use only so much memory and so much processor time, writes no file, leaves no core
+dump, gains no rights, starts no program, opens no connection, and ends with its parent.
 """
 
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import importlib
 import json
+import math
 import os
 import resource
+import signal
 import socket
 import sys
 import time
@@ -58,11 +63,57 @@ def _guard(event: str, arguments: tuple[Any, ...]) -> None:
         raise PermissionError("writing a file is not allowed here")
 
 
-def _limit(memory_bytes: int) -> None:
+PR_SET_PDEATHSIG, PR_SET_DUMPABLE, PR_SET_NO_NEW_PRIVS = 1, 4, 38
+"""Numbers of prctl(2), from linux/prctl.h."""
+
+STARTING_CPU_SECONDS = 60
+
+
+def limit(memory_bytes: int, cpu_seconds: int, pictures: int) -> None:
+    """Limits this process for good: memory, processor time, files and core dumps.
+
+    Args:
+        memory_bytes: of address space; 0 for no limit.
+        cpu_seconds: for one picture; `pictures` of them, and the start, are the most this process may ever
+            use, however it comes to change the limit of the picture at hand.
+    """
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
     resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))
     if memory_bytes:
         resource.setrlimit(resource.RLIMIT_AS, (memory_bytes, memory_bytes))
+    most = STARTING_CPU_SECONDS + cpu_seconds * pictures
+    resource.setrlimit(resource.RLIMIT_CPU, (STARTING_CPU_SECONDS, most))
+
+
+def allow_cpu(seconds: int) -> None:
+    """Sets by when the picture at hand must be done: the kernel ends this process with SIGXCPU then."""
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    most = resource.getrlimit(resource.RLIMIT_CPU)[1]
+    until = math.ceil(used.ru_utime + used.ru_stime) + seconds
+    resource.setrlimit(resource.RLIMIT_CPU, (min(until, most), most))
+
+
+def bind_to_parent(parent: int) -> bool:
+    """Has this process killed when the thread that started it ends, and kept from new rights and dumps.
+
+    An idle child ends when its channel closes; this also ends one that is busy with a picture.
+
+    Returns:
+        False where the system knows no such thing.
+
+    Raises:
+        SystemExit: the parent is gone already.
+    """
+    try:
+        prctl = ctypes.CDLL(None, use_errno=True).prctl
+    except (OSError, AttributeError):
+        return False
+    done = bool(prctl(PR_SET_PDEATHSIG, int(signal.SIGKILL), 0, 0, 0) == 0)
+    prctl(PR_SET_DUMPABLE, 0, 0, 0, 0)  # a core handed to a program is not held back by the size limit
+    prctl(PR_SET_NO_NEW_PRIVS, 1, 0, 0, 0)
+    if os.getppid() != parent:
+        raise SystemExit(1)
+    return done
 
 
 def _missing() -> str:
@@ -74,7 +125,7 @@ def _missing() -> str:
     return ""
 
 
-def serve(channel: socket.socket, threads: int) -> None:
+def serve(channel: socket.socket, threads: int, cpu_seconds: int) -> None:
     """Loads the models, then answers until the other end is closed."""
     missing = _missing()
     if missing:
@@ -91,6 +142,7 @@ def serve(channel: socket.socket, threads: int) -> None:
     while True:
         data = photo_wire.receive(channel, PICTURE_BYTES)
         started = time.monotonic()
+        allow_cpu(cpu_seconds)
         try:
             reading = photo_look.reading_of(photo_picture.decode(data), "", "", reader)
         except PictureUnusable as trouble:
@@ -104,12 +156,13 @@ def serve(channel: socket.socket, threads: int) -> None:
         del data, reading
 
 
-def main(channel: int, memory_bytes: int, threads: int) -> None:
+def main(channel: int, memory_bytes: int, cpu_seconds: int, pictures: int, threads: int, parent: int) -> None:
     """Limits this process, then serves."""
-    _limit(memory_bytes)
+    bind_to_parent(parent)
+    limit(memory_bytes, cpu_seconds, pictures)
     sys.addaudithook(_guard)
     with socket.socket(fileno=channel) as ours, contextlib.suppress(EOFError, OSError):
-        serve(ours, threads)
+        serve(ours, threads, cpu_seconds)
 
 
 if __name__ == "__main__":

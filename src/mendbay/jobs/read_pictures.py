@@ -25,6 +25,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Pictures, ShopFiles
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.know_family import family_notes
+from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.withdraw import reason_of, require_reason, standing_notes, subject_of, withdraw
 
 PICTURE_LIMIT_BYTES = 64 << 20
@@ -87,6 +88,8 @@ def read_pictures(
 ) -> BoardLook:
     """Reads pictures, keeps them with the case, and says what they show together with earlier ones.
 
+    All are kept before the first is read; one at a time is held in memory.
+
     Args:
         pictures: starts the reader; called once, and only if there is something new to read.
         places: pictures, or folders of pictures (not the folders in them).
@@ -94,26 +97,28 @@ def read_pictures(
     Raises:
         NoSuchCase: there is no such case or bay.
         UsageError: a place is not there, there is no picture, or there are too many.
+        SourceChanged: a picture was changed while it was being kept and read.
     """
     of = bench.ledger.case(case)
     bench.ledger.bay(case, bay)
     forms = shop_forms(shop)
     files, left_out = _found(places)
     known = {one.sha256 for one in _readings(bench, case, bay)}
-    data = [(path.name, bench.files.fetch(path, PICTURE_LIMIT_BYTES)) for path in files]
-    kept = [bench.files.keep(of, f"photos/bay-{bay}/{name}", one) for name, one in data]
-    new = []
-    for file, (_, one) in zip(kept, data, strict=True):
+    new: list[KeptFile] = []
+    for path in files:
+        file = bench.files.keep(
+            of, f"photos/bay-{bay}/{path.name}", bench.files.fetch(path, PICTURE_LIMIT_BYTES)
+        )
         if file.sha256 not in known:  # a copy under another name shows nothing more
             known.add(file.sha256)
-            new.append((file, one))
+            new.append(file)
     if new:
         reader = pictures()
         try:
-            for number, (file, one) in enumerate(new):
+            for number, file in enumerate(new):
                 name = file.path.rpartition("/")[2]
                 bench.tell(StepProgress("reading pictures:", number, len(new), name))
-                _note_picture(bench, case, bay, reader.read_bytes(one, name))
+                _note_picture(bench, case, bay, reader.read_bytes(bench.files.take(of, file), name))
         finally:
             reader.close()
         bench.tell(StepProgress("reading pictures:", len(new), len(new), ""))

@@ -44,7 +44,7 @@ class CaseCabinet(CaseFiles):
                     "Check that it is the right file.",
                 )
             with open(opened, "rb", closefd=False) as file:
-                return file.read(limit_bytes)
+                return file.read(found.st_size)  # a larger number is set aside at once
         except OSError as trouble:
             raise UsageError(
                 f"{source} cannot be read: {trouble.strerror}.", "Copy it again from where it came."

@@ -8,9 +8,13 @@ from __future__ import annotations
 import io
 import json
 import os
+import resource
 import signal
 import socket
 import struct
+import subprocess
+import sys
+import time
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
@@ -159,7 +163,7 @@ def test_a_child_that_takes_too_long_or_dies_is_replaced() -> None:
     with PictureReader(seconds_per_picture=60) as reader:
         reader.read_bytes(wall, "first")
         reader.seconds_per_picture = 0.001
-        assert "within 0.001 seconds" in refusal(reader.read_bytes(wall, "slow"))
+        assert "could not be read within 0.001 seconds" in refusal(reader.read_bytes(wall, "slow"))
         reader.seconds_per_picture = 60
         assert reader.read_bytes(wall, "next").width == 300
         assert reader._child is not None
@@ -183,14 +187,150 @@ def test_the_child_is_under_the_limits_it_was_given(reader: PictureReader) -> No
     limits = Path(f"/proc/{reader._child.process.pid}/limits").read_text()
     rows = {line[:26].strip(): line[26:].split() for line in limits.splitlines()}
     assert rows["Max address space"][0] == str(photo.MEMORY_BYTES)
-    assert rows["Max file size"][0] == "0"
+    assert rows["Max file size"][:2] == ["0", "0"]
+    assert rows["Max core file size"][:2] == ["0", "0"]
+    soft, hard = (int(one) for one in rows["Max cpu time"][:2])
+    whole_life = photo_child.STARTING_CPU_SECONDS + photo.CPU_SECONDS_PER_PICTURE * photo.PICTURES_PER_CHILD
+    assert photo.CPU_SECONDS_PER_PICTURE < soft < 2 * photo.CPU_SECONDS_PER_PICTURE
+    assert hard == whole_life
+
+
+@pytest.mark.slow
+def test_a_picture_that_uses_up_its_processor_time_costs_only_itself() -> None:
+    laborious = label_pictures.take("label", "mixed 0", 11).jpeg
+    wall = as_file(Image.new("L", (60, 60), 130), "PNG")
+    with PictureReader(cpu_seconds_per_picture=1, threads=1) as reader:
+        assert reader.read_bytes(wall, "first").width == 60
+        first = reader._child
+        assert "within 1 seconds of processor time" in refusal(reader.read_bytes(laborious, "laborious"))
+        assert reader.read_bytes(wall, "next").width == 60
+        assert reader._child is not first
+
+
+@pytest.mark.slow
+def test_a_picture_that_needs_more_memory_than_there_is_costs_only_itself() -> None:
+    """A picture of 100 million pixels of which the file says little."""
+    large = as_file(Image.new("RGB", (10_000, 10_000), "grey"), "PNG")
+    wall = as_file(Image.new("L", (60, 60), 130), "PNG")
+    assert len(large) < 1 << 20
+    with PictureReader(memory_bytes=700 << 20, threads=1) as reader:
+        assert reader.read_bytes(wall, "first").width == 60
+        assert "could not be read" in refusal(reader.read_bytes(large, "large"))
+        assert reader.read_bytes(wall, "next").width == 60
+
+
+def test_a_child_reads_so_many_pictures_and_is_then_replaced(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(photo, "PICTURES_PER_CHILD", 2)
+    wall = as_file(Image.new("L", (60, 60), 130), "PNG")
+    with PictureReader(threads=1) as reader:
+        children = []
+        for _ in range(3):
+            assert reader.read_bytes(wall, "wall").width == 60
+            assert reader._child is not None
+            children.append(reader._child.process.pid)
+    assert children[0] == children[1] != children[2]
+
+
+LIMITED = """
+import os, sys
+from mendbay.inlets import photo_child
+photo_child.bind_to_parent(os.getppid())
+photo_child.limit({memory}, 1, 0)
+{then}
+"""
+
+
+def limited(then: str, memory: int = 0, **more: object) -> subprocess.CompletedProcess[str]:
+    """A process under the child's limits that does something none of them lets it do."""
+    program = LIMITED.format(memory=memory, then=then)
+    return subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, timeout=60, check=False, **more
+    )
+
+
+def test_no_byte_can_be_written_to_a_file(tmp_path: Path) -> None:
+    place = tmp_path / "kept"
+    ended = limited(f"os.write(os.open({str(place)!r}, os.O_WRONLY | os.O_CREAT), b'x')")
+    assert "File too large" in ended.stderr
+    assert place.read_bytes() == b""
+
+
+def test_memory_over_the_limit_is_not_to_be_had() -> None:
+    ended = limited("bytearray(300 << 20)", memory=256 << 20)
+    assert "MemoryError" in ended.stderr
+
+
+def test_processor_time_over_the_limit_ends_the_process() -> None:
+    ended = limited("photo_child.allow_cpu(1)\nwhile True: pass")
+    assert ended.returncode == -signal.SIGXCPU
+
+
+def test_the_limit_on_the_whole_life_cannot_be_raised() -> None:
+    """`allow_cpu` stays below it, whatever is asked."""
+    words = "import resource; photo_child.allow_cpu(10**6); print(*resource.getrlimit(resource.RLIMIT_CPU))"
+    most = str(photo_child.STARTING_CPU_SECONDS)
+    assert limited(words).stdout.split() == [most, most]
+
+
+def test_a_crash_leaves_no_core_dump(tmp_path: Path) -> None:
+    """The same crash would leave one without the limits, where the system writes them to a file."""
+    program = LIMITED.format(memory=0, then="os.abort()")
+    resource.setrlimit(resource.RLIMIT_CORE, (resource.getrlimit(resource.RLIMIT_CORE)[1],) * 2)
+    started = subprocess.Popen([sys.executable, "-c", program], cwd=tmp_path)
+    status = os.waitpid(started.pid, 0)[1]
+    started.returncode = status
+    assert os.WTERMSIG(status) == signal.SIGABRT
+    assert not os.WCOREDUMP(status)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_child_whose_parent_is_gone_does_not_start() -> None:
+    program = "from mendbay.inlets import photo_child; photo_child.bind_to_parent(1 << 30); print('started')"
+    ended = subprocess.run([sys.executable, "-c", program], capture_output=True, timeout=60, check=False)
+    assert (ended.returncode, ended.stdout) == (1, b"")
+
+
+PARENT = """
+import io, time
+from PIL import Image
+from mendbay.inlets.photo import PictureReader
+file = io.BytesIO()
+Image.new("L", (60, 60), 130).save(file, "PNG")
+reader = PictureReader(threads=1)
+assert reader.read_bytes(file.getvalue(), "wall").width == 60
+print(reader._child.process.pid, flush=True)
+time.sleep(600)
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux ends a child with its parent (prctl)")
+def test_a_busy_child_dies_with_its_parent() -> None:
+    """The child is stopped, so that it cannot see its channel close: only the kernel can end it then."""
+    with subprocess.Popen([sys.executable, "-c", PARENT], stdout=subprocess.PIPE, text=True) as parent:
+        assert parent.stdout is not None
+        child = int(parent.stdout.readline())
+        os.kill(child, signal.SIGSTOP)
+        assert alive(child)
+        parent.kill()
+    until = time.monotonic() + 10
+    while alive(child) and time.monotonic() < until:
+        time.sleep(0.02)
+    assert not alive(child)
+
+
+def alive(process: int) -> bool:
+    try:
+        state = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0]
+    except (FileNotFoundError, ProcessLookupError):
+        return False
+    return state != "Z"
 
 
 def test_missing_libraries_are_told_with_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(photo_child, "NEEDED", ("no_such_library_at_all",))
     ours, theirs = socket.socketpair()
     with ours, theirs:
-        photo_child.serve(theirs, 1)
+        photo_child.serve(theirs, 1, 1)
         said = json.loads(photo_wire.receive(ours, 1000))
         assert "no_such_library_at_all" in said["cannot"]
         photo_wire.send(theirs, json.dumps(said).encode())

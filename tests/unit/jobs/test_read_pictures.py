@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import tracemalloc
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -9,8 +11,9 @@ import pytest
 
 from mendbay.board.identifier import Identifier
 from mendbay.board.number_form import Kind
+from mendbay.board.sighting import PictureReading
 from mendbay.case.records import Bay
-from mendbay.core.errors import NoSuchCase, UsageError
+from mendbay.core.errors import NoSuchCase, SourceChanged, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.read_pictures import (
     BoardLook,
@@ -163,6 +166,47 @@ def test_nothing_to_read_is_told(bench: Bench, tmp_path: Path, places: list[str]
             "1",
             [tmp_path / one for one in places],
         )
+
+
+def test_pictures_are_held_in_memory_one_at_a_time(bench: Bench, tmp_path: Path) -> None:
+    """Twelve pictures of 4 MiB take no more than a few copies of one."""
+    size, count = 4 << 20, 12
+    many = tmp_path / "many"
+    many.mkdir()
+    for number in range(count):
+        (many / f"{number:02d}.jpg").write_bytes(bytes([number]) * size)
+
+    class Unmoved(ToldPictures):
+        def read_bytes(self, data: bytes, name: str) -> PictureReading:
+            self.read_names.append(name)
+            digest = hashlib.sha256(data).hexdigest()
+            return PictureReading(name, digest, 1, 1, (), (), True, 0.0)
+
+    pictures = Unmoved({})
+    tracemalloc.start()
+    try:
+        read_pictures(bench, shop(bench, tmp_path), starting(pictures), 1, "1", [many])
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert pictures.read_names == [f"{number:02d}.jpg" for number in range(count)]
+    assert size < peak < 4 * size
+
+
+def test_a_picture_changed_after_it_was_kept_is_not_read_in_its_place(
+    bench: Bench, folder: Path, tmp_path: Path
+) -> None:
+    pictures = ToldPictures({b"label": LABEL, b"board": BOARD})
+
+    def changes() -> ToldPictures:
+        kept = bench.images.folder(bench.ledger.case(1)) / "photos/bay-1/label.jpg"
+        kept.chmod(0o644)
+        kept.write_bytes(b"board")
+        return pictures
+
+    with pytest.raises(SourceChanged, match=r"label\.jpg"):
+        read_pictures(bench, shop(bench, tmp_path), changes, 1, "1", [folder])
+    assert pictures.closed
 
 
 def test_links_in_a_folder_are_left_out(bench: Bench, folder: Path, tmp_path: Path) -> None:
