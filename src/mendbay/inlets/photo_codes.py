@@ -26,11 +26,27 @@ left out, because they are also read where there are none."""
 
 SQUARE = {"QR Code", "Micro QR Code", "Aztec"}
 MATRIX = SQUARE | {"Data Matrix"}
+FRAMED = ("QR Code", "Data Matrix")
+"""Square codes whose frame alone tells them from anything else."""
+STRETCH = 1.8
+"""By how much a picture with such a code unread is drawn out; a tilt of 56 degrees shortens by as much."""
 SELF_CHECKING = {"Code 39", "ITF"}
 """Standards without a check character of their own: a misread bar mostly gives no text, not a wrong one."""
+WELL_CHECKED = {"Code 128", "Code 93"}
+"""Linear standards with check characters that let one misread text in a hundred or fewer pass."""
 WITHOUT_CHECK = 0.95
 SHORTEST = {"Code 39": 4, "Code 93": 4, "ITF": 8, "Code 128": 3}
 """Characters below which a linear code is taken for bars that happen to fit."""
+
+BINARIZERS = (zxingcpp.Binarizer.LocalAverage, zxingcpp.Binarizer.GlobalHistogram)
+BLURS = (0.7, 1.0, 1.3, 1.6, 2.0, 2.4, 2.9, 3.5)
+NOISES = (0.0005, 0.003, 0.02)
+"""Standard deviations of blur in pixels that are taken back, and shares of noise allowed for (own choice)."""
+AGREEING = 2
+LINE_SCALE = 4
+MOST_SLANT = 0.4
+"""By how much of their height bars may slant, to either side."""
+FINE_BLOCK = 4
 
 LONGEST_TEXT = 2000
 MOST_CODES = 64
@@ -46,6 +62,10 @@ ONE_WAY = 0.72
 FEWEST_EDGES = 28
 """A linear code of four characters has at least this many edges; the pins of a chip mostly have fewer."""
 MOST_PATCHES = 24
+FLATTEST = 1 / 15
+EVEN = 0.2
+"""Height of a linear code's bars as a share of its length, and spread of the distances between its edges as a
+share of their mean, below which it is taken for a row of pins (set on drawn boards and labels)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,10 +80,12 @@ class Code:
 
 @dataclass(frozen=True, slots=True)
 class Codes:
-    """What was read, and the places of bars that were not, as quads (n, 4, 2)."""
+    """What was read, and the places of bars that were not, as quads (n, 4, 2); `squares` are standards of
+    square codes of which one was recognised but not read, nobody knows where."""
 
     read: list[Code]
     unread: Quads
+    squares: tuple[str, ...] = ()
 
 
 def find_codes(grey: Pixels) -> Codes:
@@ -72,17 +94,67 @@ def find_codes(grey: Pixels) -> Codes:
     _add(found, _decoded(grey))
     for part, offset, scale in _closer(grey):
         _add(found, (_moved(one, 1 / scale, offset) for one in _decoded(part)))
-    patches = bars(grey)
-    unread = []
-    for patch in patches:
-        if _covered(patch, found):
+    unread: list[Quads] = []
+    for patch in _patches(grey):
+        if _covered(patch, found) or any(_within(one, patch.mean(axis=0)) for one in unread):
             continue
         reading = _insisted(grey, patch)
         if reading is not None:
             _add(found, [reading])
         else:
             unread.append(patch)
-    return Codes(found[:MOST_CODES], np.array(unread) if unread else geometry.NO_QUADS)
+    squares = _unread_squares(grey, found)
+    if squares:
+        for stretched, back in _stretched_ways(grey):
+            _add(found, (_mapped(one, back) for one in _decoded(stretched) if one.standard in squares))
+        squares = tuple(one for one in squares if all(other.standard != one for other in found))
+    unread = [one for one in unread if not _covered(one, found)]
+    return Codes(found[:MOST_CODES], np.array(unread) if unread else geometry.NO_QUADS, squares)
+
+
+def _patches(grey: Pixels) -> Iterator[Quads]:
+    """Places of bars at the scale of the picture, then, if it may be doubled, those it was too coarse for."""
+    yield from bars(grey)
+    if grey.size <= WHOLE_PIXELS:
+        doubled = _resized(grey, 2.0)
+        for patch in bars(doubled, BLOCK):
+            if not _is_pins(doubled, patch):
+                yield patch / 2
+
+
+def _unread_squares(grey: Pixels, found: list[Code]) -> tuple[str, ...]:
+    """Standards of which the library made out a code's frame, but not its cells, and none was read."""
+    answers = zxingcpp.read_barcodes(np.ascontiguousarray(grey), formats=FORMATS, return_errors=True)
+    seen = {
+        str(one.format)
+        for one in answers
+        if not one.valid and one.error is not None and one.error.type == zxingcpp.ErrorType.Format
+    }
+    read = {one.standard for one in found}
+    return tuple(one for one in FRAMED if one in seen and one not in read)
+
+
+def _stretched_ways(grey: Pixels) -> Iterator[tuple[Pixels, NDArray[np.float64]]]:
+    """The picture drawn out along four directions, as if seen less from the side, and how places map back
+    (2 x 3)."""
+    rows, columns = grey.shape
+    for degrees in (0, 45, 90, 135):
+        turn = np.radians(degrees)
+        along = np.array([np.cos(turn), np.sin(turn)])
+        forward = np.eye(2) + (STRETCH - 1) * np.outer(along, along)
+        corners = np.array([[0, 0], [columns, 0], [columns, rows], [0, rows]]) @ forward.T
+        low = corners.min(axis=0)
+        size = tuple(int(part) for part in np.ceil(np.ptp(corners, axis=0)))
+        matrix = np.hstack([forward, -low[:, None]])
+        drawn = cv2.warpAffine(
+            grey, matrix, (size[0], size[1]), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+        )
+        back = np.linalg.inv(forward)
+        yield np.asarray(drawn, np.uint8), np.hstack([back, (back @ low)[:, None]])
+
+
+def _mapped(one: Code, matrix: NDArray[np.float64]) -> Code:
+    return Code(one.text, one.standard, one.confidence, one.quad @ matrix[:, :2].T + matrix[:, 2])
 
 
 def _closer(grey: Pixels) -> Iterator[tuple[Pixels, NDArray[np.float64], float]]:
@@ -153,13 +225,14 @@ def _grown(quad: Quads) -> NDArray[np.float64]:
     return np.asarray(box + np.array([-margin, -margin, margin, margin]))
 
 
-def bars(grey: Pixels) -> Quads:
-    """Places that look like a linear code, their first side along the code, largest first, at most 24.
+def bars(grey: Pixels, block: int = 0) -> Quads:
+    """Places that look like a linear code, their first side along the code, largest first, at most 24, found
+    in blocks of so many pixels.
 
     Edges are summed up in blocks as a structure tensor; a place of bars is a patch of strong
     edges that all point one way and whose profile goes up and down at least 28 times.
     """
-    block = max(BLOCK, round(max(grey.shape) / 250))
+    block = block or max(BLOCK, round(max(grey.shape) / 250))
     smooth = cv2.GaussianBlur(grey, (0, 0), 0.8)
     across = cv2.Sobel(smooth, cv2.CV_32F, 1, 0)
     down = cv2.Sobel(smooth, cv2.CV_32F, 0, 1)
@@ -217,20 +290,48 @@ def _place(
 
 def _has_bars(grey: Pixels, place: Quads) -> bool:
     """Whether the grey along the place goes up and down often enough, the same way over its height."""
+    return len(_edges_along(grey, place)) + 1 >= FEWEST_EDGES
+
+
+def _edges_along(grey: Pixels, place: Quads) -> NDArray[np.int64]:
+    """Where the grey along the middle of a place turns from rising to falling or back, in pixels."""
     flat = geometry.cut_out(grey, place).astype(np.float32)
     rows = flat.shape[0]
     profile = flat[rows // 4 : max(3 * rows // 4, rows // 4 + 1)].mean(axis=0)
     swing = np.diff(cv2.GaussianBlur(profile[None], (0, 0), 0.8)[0])
-    steep = np.abs(swing) > max(float(np.abs(swing).max()) * 0.12, 1.0)
-    signs = np.sign(swing[steep])
-    return int(np.count_nonzero(np.diff(signs))) + 1 >= FEWEST_EDGES
+    steep = np.flatnonzero(np.abs(swing) > max(float(np.abs(swing).max()) * 0.12, 1.0))
+    return np.asarray(steep[np.flatnonzero(np.diff(np.sign(swing[steep])))])
+
+
+def _is_pins(grey: Pixels, place: Quads) -> bool:
+    """Whether what looks like bars is a row of a chip's pins: low for its length, or evenly spaced."""
+    wide, high = (float(part[0]) for part in geometry.sizes(place[None]))
+    gaps = np.diff(_edges_along(grey, place))
+    return high < FLATTEST * wide or float(gaps.std()) < EVEN * float(gaps.mean())
 
 
 def _covered(patch: Quads, found: list[Code]) -> bool:
-    if not found:
-        return False
-    boxes = np.stack([_grown(one.quad) for one in found])
-    return float(geometry.shared(geometry.boxes(patch[None])[0], boxes).max()) > 0.3
+    """Whether a code that was read lies there. Upright boxes would not do: those of two slanting codes one
+    below the other overlap."""
+    middle = patch.mean(axis=0)
+    return any(
+        _overlap(patch, one.quad) > 0.3 or _within(patch, one.quad.mean(axis=0)) or _within(one.quad, middle)
+        for one in found
+    )
+
+
+def _overlap(one: Quads, other: Quads) -> float:
+    """The area two places share, as a share of the smaller one's."""
+    hulls = [cv2.convexHull(quad.astype(np.float32)) for quad in (one, other)]
+    least = min(cv2.contourArea(hull) for hull in hulls)
+    if least < 1:
+        return 0.0
+    return float(cv2.intersectConvexConvex(hulls[0], hulls[1])[0]) / least
+
+
+def _within(quad: Quads, point: NDArray[np.float64]) -> bool:
+    hull = cv2.convexHull(quad.astype(np.float32))
+    return cv2.pointPolygonTest(hull, (float(point[0]), float(point[1])), measureDist=False) >= 0
 
 
 def _insisted(grey: Pixels, patch: Quads) -> Code | None:
@@ -241,19 +342,121 @@ def _insisted(grey: Pixels, patch: Quads) -> Code | None:
     )
     flat = geometry.cut_out(grey, wide)
     scale = min(3.0, max(1.0, 1800 / flat.shape[1]))
-    for enlarged in (_resized(flat, scale), _averaged(flat, scale)):
-        for tried in (enlarged, sharpened(enlarged, 2.0 * scale, 2.0), sharpened(enlarged, 4.0 * scale, 3.0)):
-            for binarizer in (zxingcpp.Binarizer.LocalAverage, zxingcpp.Binarizer.GlobalHistogram):
-                for one in _decoded(np.pad(tried, 20, mode="edge"), binarizer):
-                    quad = patch if one.quad[0, 0] < one.quad[1, 0] else np.roll(patch, 2, axis=0)
-                    return Code(one.text, one.standard, one.confidence, quad)
+    enlarged = _resized(flat, scale)
+    for tried in (enlarged, sharpened(enlarged, 2.0 * scale, 2.0), sharpened(enlarged, 4.0 * scale, 3.0)):
+        for binarizer in BINARIZERS:
+            for one in _decoded(np.pad(tried, 20, mode="edge"), binarizer):
+                return _at(one, patch)
+    return _unblurred(flat, patch)
+
+
+def _at(one: Code, patch: Quads) -> Code:
+    """A code read from the flat cut of a patch, at its place in the picture."""
+    quad = patch if one.quad[0, 0] < one.quad[1, 0] else np.roll(patch, 2, axis=0)
+    return Code(one.text, one.standard, one.confidence, quad)
+
+
+def _unblurred(flat: Pixels, patch: Quads) -> Code | None:
+    """Reads the bars as one line, averaged over their height, with blur of several widths taken back.
+
+    The averaging leaves so little noise that this much sharpening does not drown in it. A standard with no
+    check character, or only a check digit, counts when two such tries agree and none says otherwise: a wrong
+    width may make other bars of it.
+    """
+    line = _averaged(_tightened(flat))
+    seen: dict[tuple[str, str], int] = {}
+    for width in BLURS:
+        for noise in NOISES:
+            picture = np.repeat(_stretched(_deblurred(line, width, noise))[None], 40, axis=0)
+            for binarizer in BINARIZERS:
+                for one in _decoded(np.pad(picture, ((0, 0), (40, 40)), mode="edge"), binarizer):
+                    key = (one.standard, one.text)
+                    seen[key] = seen.get(key, 0) + 1
+                    if one.standard in WELL_CHECKED or (seen[key] >= AGREEING and len(seen) == 1):
+                        return _at(one, patch)
     return None
 
 
-def _averaged(flat: Pixels, scale: float) -> Pixels:
-    """Bars averaged over the middle of their height, which takes out noise that no single line survives."""
-    rows = flat.shape[0]
-    line = flat[rows // 4 : max(3 * rows // 4, rows // 4 + 1)].mean(axis=0, keepdims=True)
-    spread = line - line.min()
-    stretched = (spread * (255 / max(float(spread.max()), 1.0))).astype(np.uint8)
-    return _resized(np.repeat(stretched, 40, axis=0), scale)
+def _tightened(flat: Pixels) -> Pixels:
+    """The cut of a patch without what lies above and below its bars, whose ends may slope; the cut itself if
+    they are not found."""
+    smooth = cv2.GaussianBlur(flat, (0, 0), 0.6)
+    across = cv2.Sobel(smooth, cv2.CV_32F, 1, 0)
+    down = cv2.Sobel(smooth, cv2.CV_32F, 0, 1)
+    if min(flat.shape) < 4 * FINE_BLOCK:
+        return flat
+    xx, yy = (cv2.blur(_blocks(one * one, FINE_BLOCK), (5, 1)) for one in (across, down))
+    strong = xx > 0.15 * float(np.percentile(xx, 95))
+    upright = ((xx > 3 * yy) & strong).astype(np.uint8)
+    mask = cv2.morphologyEx(upright, cv2.MORPH_CLOSE, np.ones((1, 5), np.uint8))
+    count, labels, figures, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
+    if count < 2:
+        return flat
+    chosen = labels == int(np.argmax(figures[1:, cv2.CC_STAT_AREA])) + 1
+    columns = np.flatnonzero(chosen.sum(axis=0) >= 2)
+    if columns.size < 8:
+        return flat
+    tops = chosen[:, columns].argmax(axis=0)
+    bottoms = len(chosen) - chosen[::-1, columns].argmax(axis=0)
+    margin = max(round(0.08 * np.ptp(columns)), 2)
+    ends = np.array([columns[0] - margin, columns[-1] + 1 + margin], np.float64)
+    top, bottom = (
+        _line_at(np.asarray(columns + 0.5, np.float64), edge.astype(np.float64), ends)
+        for edge in (tops, bottoms)
+    )
+    if float((bottom - top).min()) < 2:
+        return flat
+    quad = np.array([(ends[0], top[0]), (ends[1], top[1]), (ends[1], bottom[1]), (ends[0], bottom[0])])
+    return geometry.cut_out(flat, quad * FINE_BLOCK)
+
+
+def _line_at(
+    places: NDArray[np.float64], values: NDArray[np.float64], wanted: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """A straight line through values, those far from it left out, at the wanted places."""
+    kept = np.ones(len(places), bool)
+    fit = np.array([0.0, float(np.median(values))])
+    for allowed in (6.0, 2.0, 1.0):
+        if np.count_nonzero(kept) < 4:
+            break
+        fit = np.polyfit(places[kept], values[kept], 1)
+        kept = np.abs(np.polyval(fit, places) - values) <= allowed
+    return np.asarray(np.polyval(fit, wanted))
+
+
+def _averaged(flat: Pixels) -> NDArray[np.float64]:
+    """The grey along the bars, averaged over the middle of their height, LINE_SCALE steps to the pixel.
+
+    Bars that do not stand quite upright would smear each other: of many slants the one is taken under which
+    the average has the steepest edges.
+    """
+    rows, columns = flat.shape
+    middle = flat[rows // 8 : max(7 * rows // 8, rows // 8 + 1)].astype(np.float64)
+    offsets = np.linspace(-0.5, 0.5, len(middle))
+    at = np.arange(columns * LINE_SCALE) / LINE_SCALE
+    places = np.arange(columns)
+    best, steepest = np.empty(0), -1.0
+    reach = max(round(MOST_SLANT * rows * 2), 8)
+    for slant in np.arange(-reach, reach + 1) / 2:
+        shifted = [np.interp(at + slant * by, places, row) for by, row in zip(offsets, middle, strict=True)]
+        line = np.mean(shifted, axis=0)
+        steepness = float(np.square(np.diff(line)).sum())
+        if steepness > steepest:
+            best, steepest = line, steepness
+    return best
+
+
+def _deblurred(line: NDArray[np.float64], width: float, noise: float) -> NDArray[np.float64]:
+    """The line with a Gaussian blur of `width` pixels taken back by Wiener's filter, `noise` the share of
+    the noise in the power."""
+    edge = 16 * LINE_SCALE
+    padded = np.pad(line, edge, mode="edge")
+    frequency = np.fft.rfftfreq(len(padded))
+    blur = np.exp(-2 * (np.pi * frequency * width * LINE_SCALE) ** 2)
+    sharp = np.fft.irfft(np.fft.rfft(padded) * blur / (blur**2 + noise), len(padded))
+    return np.asarray(sharp[edge:-edge])
+
+
+def _stretched(line: NDArray[np.float64]) -> Pixels:
+    low, high = np.percentile(line, [2, 98])
+    return np.asarray(np.clip((line - low) * (255 / max(float(high - low), 1e-6)), 0, 255), np.uint8)

@@ -42,7 +42,7 @@ def look(pixels: Pixels, reader: TextReader) -> Look:
     lines = reader.read(bright, angle)
     codes = find_codes(bright_grey)
     lines = [one for one in lines if not _is_code(one, codes.read)]
-    return Look(grey, lines, Codes(codes.read, _not_writing(codes.unread, lines)))
+    return Look(grey, lines, replace(codes, unread=_not_writing(codes.unread, lines)))
 
 
 def _lit(pixels: Pixels, brightness: float) -> Pixels:

@@ -76,7 +76,7 @@ def measure(grey: Pixels, lines: Sequence[Line], codes: Codes) -> Figures:
         weak=float((characters < 0.8).mean()) if characters.size else 1.0,
         lines=len(lines),
         codes=len(codes.read),
-        unread=len(codes.unread),
+        unread=len(codes.unread) + len(codes.squares),
     )
 
 
@@ -253,21 +253,23 @@ def _fitted(
 WHITE = 251
 """Grey from which on a place counts as lit to white."""
 
-DARK_BELOW = 55.0
-FAINT_BELOW = 16.0
+DARK_BELOW = 22.0
+FAINT_BELOW = 15.0
 GLARE_ABOVE = 0.006
 SOFT_ABOVE = 5.5
 SOFT_SHARE = 0.16
 SOFTER_SHARE = 0.2
 SOFTER_ABOVE = 4.2
-SMALL_BELOW = 17.5
-SMALLEST_BELOW = 12.3
-LEAN_ABOVE = 16.0
+SOFTEST_SHARE = 0.28
+"""Limit on the share of an edge in the height of the smallest writing, where edges are over SOFTER_ABOVE."""
+SMALL_BELOW = 9.0
+SMALLEST_BELOW = 7.2
+LEAN_ABOVE = 30.0
 WITHOUT_WRITING_SOFT = 10.0
 """Where no writing was found, edges must be this soft for blur to be the reason."""
 EXTENT_BELOW = 0.2
 """Share of the picture that something without legible writing must cover not to be too far away."""
-WEAK_ABOVE = 0.1
+WEAK_ABOVE = 0.08
 
 ADVICE = {
     PictureFault.DARK: "Photograph it again in more light, from a lamp at the side rather than the flash.",
@@ -292,11 +294,13 @@ def judge(figures: Figures, unread: Quads) -> tuple[Trouble, ...]:
     if not found and not over:
         return (_trouble(PictureFault.EMPTY, figures, None),)
     troubles = [_trouble(one, figures, None) for one in over]
-    if not len(unread) and (figures.weak <= WEAK_ABOVE or over):
+    if not figures.unread and (figures.weak <= WEAK_ABOVE or over):
         return tuple(troubles)
     nearest = over[0] if over else max(closeness, key=lambda one: closeness[one])
     for patch in unread[:3]:
         troubles.append(_trouble(nearest, figures, patch, "bars here could not be read, "))
+    if figures.unread > len(unread):
+        troubles.append(_trouble(nearest, figures, None, "a square code could not be read, "))
     if not troubles:
         share = round(100 * figures.weak)
         troubles.append(_trouble(nearest, figures, None, f"{share} % of the characters are uncertain, "))
@@ -312,6 +316,7 @@ def _closeness(figures: Figures) -> dict[PictureFault, float]:
         soft = max(
             min(figures.edge / SOFT_ABOVE, share / SOFT_SHARE),
             min(figures.edge / SOFTER_ABOVE, share / SOFTER_SHARE),
+            min(figures.edge / SOFTER_ABOVE, figures.edge / figures.lowest / SOFTEST_SHARE),
         )
         small = max(SMALL_BELOW / figures.height, SMALLEST_BELOW / figures.lowest)
         if figures.lines < ENOUGH and figures.extent > 0:

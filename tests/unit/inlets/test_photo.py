@@ -61,9 +61,13 @@ def refusal(reading: PictureReading) -> str:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("kind", "seed"), [("label", 5), ("board", 6)])
-def test_a_fair_picture_is_read_in_full_and_rated_usable(reader: PictureReader, kind: str, seed: int) -> None:
-    picture = label_pictures.take(kind, "mixed 1", seed)
+@pytest.mark.parametrize(
+    ("kind", "taken", "seed"), [("label", "mixed 1", 5), ("board", "mixed 1", 6), ("box", "dark 1", 7)]
+)
+def test_a_fair_picture_is_read_in_full_and_rated_usable(
+    reader: PictureReader, kind: str, taken: str, seed: int
+) -> None:
+    picture = label_pictures.take(kind, taken, seed)
     reading = reader.read_bytes(picture.jpeg, picture.name)
     assert codes(reading) == set(picture.truth.codes)
     assert [
@@ -80,7 +84,7 @@ def test_a_fair_picture_is_read_in_full_and_rated_usable(reader: PictureReader, 
 @pytest.mark.parametrize(
     ("kind", "spoiling"),
     [
-        ("box", "dark 1"),
+        ("board", "dark 2"),
         ("label", "glare 1"),
         ("label", "motion 1"),
         ("box", "small 2"),

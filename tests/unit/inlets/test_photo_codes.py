@@ -54,6 +54,63 @@ def test_bars_too_noisy_for_any_single_line_are_read_by_their_average() -> None:
     assert [one.text for one in photo_codes.find_codes(noisy).read] == ["AL20-HX4"]
 
 
+@pytest.mark.parametrize("standard", ["Code 128", "Code 39"])
+def test_blur_wider_than_the_narrowest_bars_is_taken_back(standard: str) -> None:
+    soft = cv2.GaussianBlur(page(standard, "AL20-HX4", height=240), (0, 0), 2.6)
+    noise = np.random.default_rng(6).normal(0, 2, soft.shape)
+    soft = np.clip(soft + noise, 0, 255).astype(np.uint8)
+    (code,) = photo_codes.find_codes(soft).read
+    assert (code.standard, code.text) == (standard, "AL20-HX4")
+
+
+def test_of_two_slanting_codes_the_one_that_is_not_read_is_told() -> None:
+    """Their upright boxes overlap, they themselves do not."""
+    sheet = np.vstack([page("Code 128", "FIRST-1")[:220], page("Code 128", "SECOND-2")[70:]])
+    bars = np.random.default_rng(8).integers(0, 2, 80).astype(np.uint8).repeat(4)
+    sheet[250:330, 100:500] = 230
+    sheet[250:330, 100:420] = np.where(bars, 25, 230)
+    turned = photo_geometry.turned_upright(sheet, 40)
+    codes = photo_codes.find_codes(turned.pixels)
+    assert [one.text for one in codes.read] == ["FIRST-1"]
+    (place,) = codes.unread
+    assert turned.back(place[None])[0].mean(axis=0) == pytest.approx([260, 290], abs=25)
+
+
+def test_an_even_row_of_pins_is_told_from_bars() -> None:
+    place = np.array([[90, 95], [410, 95], [410, 185], [90, 185]], float)
+    pins = np.full((400, 700), 60, np.uint8)
+    for left in range(100, 400, 9):
+        pins[100:180, left : left + 4] = 190
+    assert photo_codes._is_pins(pins, place)
+    assert not photo_codes._is_pins(page("Code 128", "AL20-HX4"), place)
+    assert photo_codes._is_pins(page("Code 128", "AL20-HX4"), place * [1, 0.15] + [0, 100]), "far too low"
+
+
+def flattened(share: float) -> np.ndarray:
+    """A square code on a page turned by 25 degrees and then seen from the side."""
+    sheet = photo_geometry.turned_upright(page("QR Code", "TN3-939 T8069UZ1676", 4), 25).pixels
+    rows, columns = sheet.shape
+    return np.asarray(
+        cv2.resize(sheet, (columns, round(rows * share)), interpolation=cv2.INTER_AREA), np.uint8
+    )
+
+
+def test_a_square_code_too_flat_for_the_library_is_read_when_drawn_out() -> None:
+    flat = flattened(0.45)
+    assert [one.text for one in photo_codes._decoded(flat)] == [], "else this test shows nothing"
+    codes = photo_codes.find_codes(flat)
+    (code,) = codes.read
+    assert (code.text, codes.squares) == ("TN3-939 T8069UZ1676", ())
+    dark = np.argwhere(flat < 60)[:, ::-1]
+    box = photo_geometry.boxes(code.quad[None])[0]
+    assert box == pytest.approx([*dark.min(axis=0), *dark.max(axis=0)], abs=12)
+
+
+def test_a_square_code_seen_too_flat_to_be_read_is_told() -> None:
+    codes = photo_codes.find_codes(flattened(0.3))
+    assert (codes.read, codes.squares) == ([], ("QR Code",))
+
+
 def test_nothing_is_read_where_there_is_nothing() -> None:
     noise = np.random.default_rng(5).integers(0, 256, (500, 700), dtype=np.uint8)
     for picture in (noise, cv2.GaussianBlur(noise, (0, 0), 3), np.full((300, 300), 128, np.uint8)):

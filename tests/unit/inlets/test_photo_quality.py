@@ -37,13 +37,13 @@ NO_CODES = Codes([], geometry.NO_QUADS)
 @pytest.mark.parametrize(
     ("change", "fault"),
     [
-        ({"brightness": 30}, PictureFault.DARK),
+        ({"brightness": 20}, PictureFault.DARK),
         ({"contrast": 8}, PictureFault.DARK),
         ({"glare": 0.05, "glare_place": BARS[0]}, PictureFault.GLARE),
         ({"edge": 9}, PictureFault.BLURRED),
-        ({"height": 12}, PictureFault.SMALL),
+        ({"height": 8}, PictureFault.SMALL),
         ({"lowest": 6}, PictureFault.SMALL),
-        ({"lean": 30}, PictureFault.OBLIQUE),
+        ({"lean": 36}, PictureFault.OBLIQUE),
         ({"lines": 0, "codes": 0, "height": 0, "lowest": 0, "weak": 1.0}, PictureFault.EMPTY),
     ],
 )
@@ -75,8 +75,23 @@ def test_large_writing_may_be_softer_and_nothing_but_soft_edges_is_blur() -> Non
     ]
 
 
+def test_soft_edges_matter_more_where_some_of_the_writing_is_small() -> None:
+    soft = replace(GOOD, edge=5, height=40, lowest=24)
+    assert judge(soft, geometry.NO_QUADS) == ()
+    assert [one.fault for one in judge(replace(soft, lowest=14), geometry.NO_QUADS)] == [PictureFault.BLURRED]
+
+
+def test_a_square_code_seen_but_not_read_spoils_a_picture_without_a_place() -> None:
+    sheet, lines = drawn()
+    codes = Codes([], geometry.NO_QUADS, ("QR Code",))
+    assert measure(sheet, lines, codes).unread == 1
+    (trouble,) = judge(replace(GOOD, unread=1, lean=25), codes.unread)
+    assert (trouble.fault, trouble.corners) == (PictureFault.OBLIQUE, None)
+    assert "square code" in trouble.measured
+
+
 def test_what_could_not_be_read_spoils_a_picture_and_is_put_down_to_the_nearest_fault() -> None:
-    (trouble,) = judge(replace(GOOD, unread=1, lean=12), BARS)
+    (trouble,) = judge(replace(GOOD, unread=1, lean=25), BARS)
     assert (trouble.fault, trouble.corners) == (
         PictureFault.OBLIQUE,
         ((10, 10), (90, 10), (90, 40), (10, 40)),
