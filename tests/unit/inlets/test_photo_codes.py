@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import zxingcpp
 
-from mendbay.inlets import photo_codes, photo_geometry
+from mendbay.inlets import photo_bars, photo_codes, photo_geometry
 
 
 def page(standard: str, text: str, module: int = 3, height: int = 80) -> np.ndarray:
@@ -81,9 +81,9 @@ def test_an_even_row_of_pins_is_told_from_bars() -> None:
     pins = np.full((400, 700), 60, np.uint8)
     for left in range(100, 400, 9):
         pins[100:180, left : left + 4] = 190
-    assert photo_codes._is_pins(pins, place)
-    assert not photo_codes._is_pins(page("Code 128", "AL20-HX4"), place)
-    assert photo_codes._is_pins(page("Code 128", "AL20-HX4"), place * [1, 0.15] + [0, 100]), "far too low"
+    assert photo_bars.is_pins(pins, place)
+    assert not photo_bars.is_pins(page("Code 128", "AL20-HX4"), place)
+    assert photo_bars.is_pins(page("Code 128", "AL20-HX4"), place * [1, 0.15] + [0, 100]), "far too low"
 
 
 def flattened(share: float) -> np.ndarray:
