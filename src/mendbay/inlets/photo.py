@@ -30,7 +30,7 @@ PICTURE_BYTES = 48 << 20
 MEMORY_BYTES = 4 << 30
 SECONDS_PER_PICTURE = 90.0
 CPU_SECONDS_PER_PICTURE = 120
-"""Of all threads together; pictures of 16 million pixels take a quarter of it (measured)."""
+"""Of all threads together. A board of 16 million pixels took 17 (measured), others may hold more."""
 PICTURES_PER_CHILD = 100
 """Then another child is started, so that a limit on its whole life can mean something."""
 STARTING_SECONDS = 90.0

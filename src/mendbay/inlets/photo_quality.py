@@ -53,6 +53,8 @@ class Figures:
     lines: int
     codes: int
     unread: int
+    side: int
+    """The longer side of the picture in pixels."""
 
 
 def measure(grey: Pixels, lines: Sequence[Line], codes: Codes) -> Figures:
@@ -77,6 +79,7 @@ def measure(grey: Pixels, lines: Sequence[Line], codes: Codes) -> Figures:
         lines=len(lines),
         codes=len(codes.read),
         unread=len(codes.unread) + len(codes.squares),
+        side=max(grey.shape),
     )
 
 
@@ -260,8 +263,12 @@ SOFT_ABOVE = 5.5
 SOFT_SHARE = 0.16
 SOFTER_SHARE = 0.2
 SOFTER_ABOVE = 4.2
-SOFTEST_SHARE = 0.28
+SMALLEST_SHARE = 0.28
 """Limit on the share of an edge in the height of the smallest writing, where edges are over SOFTER_ABOVE."""
+SOFTEST_SHARE = 0.3
+SOFT_SIDE = 2000
+"""Longer side in pixels of the pictures the limits on edges are for; in larger ones edges may be as much
+wider, unless they take up SOFTEST_SHARE of the writing."""
 SMALL_BELOW = 9.0
 SMALLEST_BELOW = 7.2
 LEAN_ABOVE = 30.0
@@ -313,10 +320,13 @@ def _closeness(figures: Figures) -> dict[PictureFault, float]:
     if figures.lines:
         dark = max(dark, FAINT_BELOW / max(figures.contrast, 0.5))
         share = figures.edge / figures.height
+        # of the same scene more pixels make wider edges, but no softer picture
+        edge = figures.edge / max(1.0, figures.side / SOFT_SIDE)
         soft = max(
-            min(figures.edge / SOFT_ABOVE, share / SOFT_SHARE),
-            min(figures.edge / SOFTER_ABOVE, share / SOFTER_SHARE),
-            min(figures.edge / SOFTER_ABOVE, figures.edge / figures.lowest / SOFTEST_SHARE),
+            min(edge / SOFT_ABOVE, share / SOFT_SHARE),
+            min(edge / SOFTER_ABOVE, share / SOFTER_SHARE),
+            min(edge / SOFTER_ABOVE, figures.edge / figures.lowest / SMALLEST_SHARE),
+            min(figures.edge / SOFTER_ABOVE, share / SOFTEST_SHARE),
         )
         small = max(SMALL_BELOW / figures.height, SMALLEST_BELOW / figures.lowest)
         if figures.lines < ENOUGH and figures.extent > 0:

@@ -29,6 +29,7 @@ GOOD = Figures(
     lines=9,
     codes=2,
     unread=0,
+    side=2000,
 )
 BARS = np.array([[[10, 10], [90, 10], [90, 40], [10, 40]]], float)
 NO_CODES = Codes([], geometry.NO_QUADS)
@@ -79,6 +80,14 @@ def test_soft_edges_matter_more_where_some_of_the_writing_is_small() -> None:
     soft = replace(GOOD, edge=5, height=40, lowest=24)
     assert judge(soft, geometry.NO_QUADS) == ()
     assert [one.fault for one in judge(replace(soft, lowest=14), geometry.NO_QUADS)] == [PictureFault.BLURRED]
+
+
+def test_a_larger_picture_of_the_same_scene_is_judged_alike() -> None:
+    fair = replace(GOOD, edge=4, height=22, lowest=15)
+    larger = replace(fair, edge=8, height=44, lowest=30, side=4000)
+    assert judge(fair, geometry.NO_QUADS) == judge(larger, geometry.NO_QUADS) == ()
+    afar = replace(larger, height=24, lowest=15)
+    assert [one.fault for one in judge(afar, geometry.NO_QUADS)] == [PictureFault.BLURRED]
 
 
 def test_a_square_code_seen_but_not_read_spoils_a_picture_without_a_place() -> None:
