@@ -1,7 +1,9 @@
 """Invented families of board ROMs with hidden self-checks, to test what is learned from dumps.
 
-`families(seed)` gives one family of every kind; another seed gives other layouts, formulas and places of the
-same kinds. Whoever is tested gets `dump(drive_seed, revision)` only; the judge looks at `checks` and regions.
+`families(seed)` gives one family of each of `KINDS`; another seed gives other layouts, formulas and places of
+the same kinds. `FRESH_KINDS` were drawn apart from any learner and are kept for judging one: it must not be
+tuned to them. `family_of` gives a family of either. Whoever is tested gets `dump(drive_seed, revision)` only;
+the judge looks at `checks` and regions.
 
     family = families(7)[0]
     dumps = [family.dump(drive) for drive in range(12)]
@@ -11,6 +13,10 @@ same kinds. Whoever is tested gets `dump(drive_seed, revision)` only; the judge 
 
 from __future__ import annotations
 
+from support import rom_family_fresh_lists as fresh_lists
+from support import rom_family_fresh_pages as fresh_pages
+from support import rom_family_fresh_tables as fresh_tables
+from support import rom_family_fresh_texts as fresh_texts
 from support import rom_family_kinds_blocks as blocks
 from support import rom_family_kinds_chips as chips
 from support import rom_family_kinds_secret as secret
@@ -27,6 +33,7 @@ from support.rom_family_checks import (
 from support.rom_family_pen import Edition, HiddenFamily
 
 __all__ = [
+    "FRESH_KINDS",
     "KINDS",
     "Edition",
     "HiddenCheck",
@@ -43,21 +50,26 @@ __all__ = [
 ]
 
 KINDS = {one.name: one for one in (*tables.KINDS, *blocks.KINDS, *chips.KINDS, *secret.KINDS)}
-"""All kinds by name."""
+"""Kinds that a learner of checks may be tuned with, by name."""
+
+FRESH_KINDS = {
+    one.name: one for one in (*fresh_lists.KINDS, *fresh_tables.KINDS, *fresh_pages.KINDS, *fresh_texts.KINDS)
+}
+"""Kinds held out from that, by name."""
 
 
 def families(seed: int) -> list[HiddenFamily]:
-    """One family of every kind, the same ones for the same seed."""
+    """One family of each of `KINDS`, the same ones for the same seed."""
     return [HiddenFamily(one, seed) for one in KINDS.values()]
 
 
 def family_of(kind: str, seed: int) -> HiddenFamily:
-    """The family of one kind that is in `families(seed)`.
+    """The family of one kind, fresh or not; of one of `KINDS` that which is in `families(seed)`.
 
     Raises:
         KeyError: no such kind.
     """
-    return HiddenFamily(KINDS[kind], seed)
+    return HiddenFamily(KINDS[kind] if kind in KINDS else FRESH_KINDS[kind], seed)
 
 
 def describe(family: HiddenFamily, revision: int = 0) -> str:
