@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from support.rom_family_checks import LengthField, OwnField
 from support.rom_family_drives import Field, random_id, serial_text
+from support.rom_family_formulas import Formula
 from support.rom_family_fresh_drives import (
     coefficients,
     events,
@@ -15,7 +16,7 @@ from support.rom_family_fresh_drives import (
     tally,
 )
 from support.rom_family_fresh_formulas import fresh_formula
-from support.rom_family_fresh_parts import amid, image, pad, personal, up_to
+from support.rom_family_fresh_parts import amid, dress, image, pad, personal, up_to
 from support.rom_family_parts import magic, stored_order
 from support.rom_family_pen import KIB, Kind, Pen
 
@@ -25,11 +26,11 @@ def tagged_values(pen: Pen) -> None:
     room, chains = pick.choice([1, 2]) * KIB, pick.randrange(3, 6)
     low = pick.random() < 0.4  # the chains lie below the code
     first = pick.choice([0x1000, 0x2000]) if low else size - chains * room - pick.choice([0, 0x400, 0x1000])
-    image(pen, 0x8000 if low else 0, size // 2, "main", "crc32", "bytesum32", "adler")
-    formula = fresh_formula(pen, "crc16", "crc32", "bytesum16", "bytesum8", "fletcher16", "loose16", "crc8")
+    image(pen, 0x8000 if low else 0, size // 2, "main", dress(pen, "crc32", "bytesum32", "adler"))
+    formula = fresh_formula(pen, "crc16", "crc32", "bytesum16", "bytesum8", "fletcher16", "loose16", "crc24")
     order, whole, mark = stored_order(pen), pick.random() < 0.5, magic(pen, pick.choice([2, 4]))
     tag_width, length_width, unit = pick.choice([1, 2]), pick.choice([1, 2]), pick.choice([1, 1, 2, 4])
-    with_head = pick.random() < 0.5  # the length counts tag and length too
+    own_head, with_head = pick.random() < 0.5, pick.random() < 0.5  # the length counts tag and length too
 
     def head(at: int, tag: int, length: int) -> int:
         at = pen.number(at, tag, tag_width)
@@ -55,45 +56,37 @@ def tagged_values(pen: Pen) -> None:
         for tag, field in enumerate(fresh_fields(pick, pen.order)[: pick.randrange(3, 12)]):
             at = value(at, 0x10 + tag, f"{name}.{tag}", field, limit)
         place = head(at, 0xFE, up_to(formula.width, unit))
-        end = pen.check(name, formula, (start if whole else body, pick.choice([at, place])), place, order)
+        covered = (start if whole else body, place if own_head else at)
+        end = pen.check(name, formula, covered, place, order)
         end = pad(pen, end, place + up_to(formula.width, unit))
         pen.put(end, bytes(tag_width))
 
 
 def linked_heads(pen: Pen) -> None:
     size, pick = pen.sheet(64, 128, 256), pen.pick
-    unit, room = pick.choice([1, 16]), pick.choice([64, 96, 128])
+    width, room = pick.choice([2, 4]), pick.choice([64, 96, 128])
+    unit = 16 if width == 2 and size > 64 * KIB else pick.choice([1, 16])
     heads, zone = pick.choice([4, 6, 8, 12]), size // 4 * pick.choice([0, 2, 3])
     slots = pick.sample(range(1, (size // 4 - 0x100) // room), heads)
     starts = [zone + 0x100 + slot * room for slot in slots]
-    image(pen, size // 4, size // 2, "code", "crc32", "bytesum32", "crc16", "wordsum32")
-    formula, width = fresh_formula(pen, "crc16", "bytesum16", "xor16", "crc8", "ones16"), pick.choice([2, 4])
-    unit = max(unit, 16 if width == 2 and size > 64 * KIB else 1)
-    form, guards = pick.choice(["behind", "amid", "after pointer"]), []
-    columns = pick.randrange(8, 12)
+    image(pen, size // 4, size // 2, "code", dress(pen, "crc32", "bytesum32", "crc16", "wordsum32"))
+    formula = fresh_formula(pen, "crc16", "bytesum16", "xor16", "crc8", "ones16")
+    form, own = pick.choice(["behind", "amid", "after pointer"]), pick.choice(list(OwnField))
+    columns, guards = pick.randrange(8, 12), []
     for head, start in enumerate(starts):
         follows = starts[head + 1] // unit if head + 1 < heads else (1 << 8 * width) - 1
         at, name = pen.number(start, follows, width), f"head {head}"
         at = pen.put(at, bytes([head, columns]))
-        field = pick.choice([at, start + 32]) if form == "amid" else at
         if form == "amid":
             pad(pen, at, start + 16)
-            pen.field(start + 16, readings(pick, 6, pen.order), f"{name} low")
-            pad(pen, start + 28, start + 32)
-            pen.field(start + 34, head_records(pick, 2, pen.order), f"{name} fine")
-            pad(pen, start + 54, start + 60)
-            amid(pen, name, formula, (start + 16, start + 60), start + 32)
-            pad(pen, start + 32 + formula.width, start + 34)
-            field = start + 32
+            place = head_around(pen, name, start + 16, formula, own)
         else:
             body = up_to(at + 4, 4)
-            end = body + 4 * columns
-            field = end if form == "behind" else body - 4
-            pad(pen, at, body - (0 if form == "behind" else 4))
-            pen.field(body, coefficients(pick, columns, pen.order), name)
-            pen.check(name, formula, (start if form == "behind" else body, end), field)
-            pad(pen, field + formula.width, field + 4)
-        guards.append((field, field + formula.width))
+            end = pen.field(body, coefficients(pick, columns, pen.order), name)
+            first, place = (start, end) if form == "behind" else (body, body - 4)
+            pad(pen, at, body if form == "behind" else place)
+            pad(pen, pen.check(name, formula, (first, end), place), place + 4)
+        guards.append((place, place + formula.width))
     anchor = zone + pick.choice([0, 0x10, 0x40])
     at = pen.put(anchor, magic(pen))
     at = pen.number(at, starts[0] // unit, 4)
@@ -104,14 +97,25 @@ def linked_heads(pen: Pen) -> None:
         pen.check("all heads", fresh_formula(pen, "bytesum16", "crc16"), (anchor, at), at, also=tuple(guards))
 
 
+def head_around(pen: Pen, name: str, start: int, formula: Formula, own: OwnField) -> int:
+    """44 bytes of a head with their check of at most 2 bytes amid them. Returns its place."""
+    place = start + 16
+    pad(pen, pen.field(start, readings(pen.pick, 6, pen.order), f"{name} low"), place)
+    end = pen.field(place + 2, head_records(pen.pick, 2, pen.order), f"{name} fine")
+    pad(pen, end, start + 44)
+    amid(pen, name, formula, (start, start + 44), place, own)
+    pad(pen, place + formula.width, place + 2)
+    return place
+
+
 def event_log(pen: Pen) -> None:
     size, pick = pen.sheet(128, 256), pen.pick
     end = size - pick.choice([0x8000, 0x10000])
-    image(pen, 0x2000, end, "main", "crc32", "adler", "wordsum32", "crc16")
+    image(pen, 0x2000, end, "main", dress(pen, "crc32", "adler", "wordsum32", "crc16"))
     block, order, mark = pick.choice([0x1000, 0x2000]), pen.order, magic(pen)
     minus, most = pick.choice([0, 0, 1]), (block - 64) // 12 - pick.randrange(20)
     own = pick.choice([OwnField.OUTSIDE, OwnField.OUTSIDE, OwnField.ZEROED, OwnField.FILLED])
-    names = ["crc16", "crc32", "bytesum16", "fletcher16", "adler"]
+    names = ["crc16", "crc32", "crc24", "bytesum16", "fletcher16", "adler"]
     if own is OwnField.OUTSIDE:
         names += ["wordsum16", "wordsum32", "rotating32"]
     head_formula = fresh_formula(pen, "crc8", "bytesum8", "bytesum16", "crc16")
@@ -138,7 +142,7 @@ def event_log(pen: Pen) -> None:
 
 def defect_lists(pen: Pen) -> None:
     size, pick = pen.sheet(256, 512, 1024), pen.pick
-    image(pen, 0, size // 2, "main", "crc32", "wordsum32", "adler")
+    image(pen, 0, size // 2, "main", dress(pen, "crc32", "wordsum32", "adler"))
     order, width, lists = pick.choice(["big", pen.order]), pick.choice([2, 4]), pick.randrange(3, 6)
     with_length, slot = pick.random() < 0.5, pick.choice([0x1000, 0x4000])
     record, table = width * (1 + with_length), size // 2 + pick.choice([0, 0x200, 0x800])
@@ -175,7 +179,7 @@ KINDS = (
     ),
     Kind(
         "linked-heads",
-        "a record per head, strewn and linked from an anchor; the anchor's second check takes in all of theirs",
+        "a record per head, strewn and linked from an anchor; the anchor's second check takes in theirs",
         linked_heads,
     ),
     Kind(

@@ -9,7 +9,7 @@ from support.rom_family_drives import serial_text
 from support.rom_family_formulas import Crc, Formula, Sum, Xor
 from support.rom_family_fresh_drives import counters, made_at, network_address, setting
 from support.rom_family_fresh_formulas import fresh_formula
-from support.rom_family_fresh_parts import filled, image, pad, personal, up_to
+from support.rom_family_fresh_parts import dress, filled, image, pad, personal, up_to
 from support.rom_family_parts import magic, sequence, stored_order
 from support.rom_family_pen import KIB, Kind, Pen
 
@@ -17,9 +17,9 @@ from support.rom_family_pen import KIB, Kind, Pen
 def complement_pairs(pen: Pen) -> None:
     size, pick = pen.sheet(64, 128), pen.pick
     width, count, woven = pick.choice([1, 2, 2, 4]), pick.randrange(5, 10), pick.random() < 0.5
-    image(pen, 0, size // 2, "main", "crc16", "bytesum16", "wordsum16", "xor32")
+    image(pen, 0, size // 2, "main", dress(pen, "crc16", "bytesum16", "wordsum16", "xor32"))
     bank = size // 2 + pick.choice([0, 0x100, 0x1000, 0x2F00])
-    stride = pick.choice([0x40, 0x80, 0x100])
+    stride = pick.choice([0x80, 0x100])
     opposite = Xor(width, pen.order, (1 << 8 * width) - 1)
     at = pen.put(bank, magic(pen))
     for number in range(count):
@@ -58,7 +58,8 @@ def word_fed(pen: Pen) -> None:
     pen.code(0x28, end - 4 - 0x28, "main", "code")
     pen.check("main", unit, (0, end - 4), end - 4)
     last = up_to(end + pick.choice([0, 0x1000]), page)
-    used, twins, fixed = up_to(page // pick.choice([1, 2, 4]), 4), pick.randrange(1, 3), pick.random() < 0.5
+    used, twins, fixed = page // pick.choice([1, 2, 4]), pick.randrange(1, 3), pick.random() < 0.5
+    zeros = pick.random() < 0.5  # behind the data, or they are left erased
     for twin in range(twins):  # two pages written by turns
         for number in range(2):
             at, tag = last + (2 * twin + number) * page, f"page {twin}{'AB'[number]}"
@@ -67,7 +68,7 @@ def word_fed(pen: Pen) -> None:
             here = pen.number(here, 0x5AA5, 2)
             here = personal(pen, here, at + used - 4, tag)
             place = at + used - 4 if fixed else here
-            if fixed and pick.random() < 0.5:
+            if fixed and zeros:
                 pad(pen, here, place)
             pen.check(tag, unit, (at, place), place)
     at = last + 2 * twins * page
@@ -78,8 +79,8 @@ def word_fed(pen: Pen) -> None:
 def numbered_pages(pen: Pen) -> None:
     size, pick = pen.sheet(64, 128), pen.pick
     page, count, first = pick.choice([32, 64]), pick.randrange(8, 17), pick.choice([0, 1, 0x80])
-    image(pen, 0, size // 2, "main", "crc16", "bytesum16", "loose32")
-    image(pen, size // 2, size // 4 * 3, "second", "crc16", "crc32", "loose32")
+    image(pen, 0, size // 2, "main", dress(pen, "crc16", "bytesum16", "loose32"))
+    image(pen, size // 2, size // 4 * 3, "second", dress(pen, "crc16", "crc32", "loose32"))
     start, order, length_first = (
         size // 4 * 3 + page * pick.randrange(0, 8),
         stored_order(pen),
@@ -91,7 +92,7 @@ def numbered_pages(pen: Pen) -> None:
         lambda number: Crc(8, 0x31, number, True, listed=not number),
         lambda number: Sum(2, 1, pen.order, number, "inverted"),
     ]
-    formula_for = pick.choice(seeded)
+    formula_for, rest = pick.choice(seeded), pick.choice([0, 0xFF])
     for number in range(first, first + count):
         at, name = start + (number - first) * page, f"page {number}"
         formula = formula_for(number)
@@ -101,7 +102,7 @@ def numbered_pages(pen: Pen) -> None:
             here = pen.put(here, rng_of(pen.key, name).bytes(pick.randrange(8, end - here)))
         else:
             here = personal(pen, up_to_even(pen, here), end, name)
-        pad(pen, here, end, pick.choice([0, 0xFF]))
+        pad(pen, here, end, rest)
         pen.check(name, formula, (at, end), end, order)
 
 
@@ -113,7 +114,7 @@ def up_to_even(pen: Pen, at: int) -> int:
 def head_and_data(pen: Pen) -> None:
     size, pick = pen.sheet(128, 256, 512), pen.pick
     slot, spare = 0x2000, size // 2
-    image(pen, 0, 0x4000, "boot", "crc32", "bytesum32")
+    image(pen, 0, 0x4000, "boot", dress(pen, "crc32", "bytesum32"))
     data_formula = fresh_formula(pen, "crc32", "crc16", "wordsum32", "crc24", "fletcher32", "adler")
     head_formula = fresh_formula(pen, "crc16", "crc8", "bytesum8", "xor16", "bytesum16")
     mark, order, small = magic(pen), stored_order(pen), pick.choice([False, True])

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from support.rom_family_checks import OwnField, Region
+from dataclasses import dataclass
+
+from support.rom_family_checks import Order, OwnField, Region
+from support.rom_family_content import rng_of
 from support.rom_family_formulas import Formula
 from support.rom_family_fresh_drives import fresh_fields
 from support.rom_family_fresh_formulas import fresh_formula
-from support.rom_family_parts import magic, stored_order
+from support.rom_family_parts import stored_order
 from support.rom_family_pen import Pen
 
 
@@ -44,34 +47,58 @@ def filled(pen: Pen, at: int, end: int, tag: str) -> int:
     return pad(pen, personal(pen, at, end, tag), end, pen.pick.choice([0x00, 0x00, 0xFF, 0x5A]))
 
 
-def image(pen: Pen, start: int, end: int, tag: str, *names: str) -> None:
-    """A code image in [start, end), multiples of 16: its own check behind it or in a header with its size.
+@dataclass(frozen=True)
+class Dress:
+    """How code images of a firmware are guarded: in a header with their size, or behind them.
 
-    The size counts bytes, words or 512-byte sectors less one, as the engineer liked. `names` are formulas.
+    The size counts bytes with or without the header, words less one or 512-byte sectors less one. `own` and
+    `counting` matter to a header only, `version` (between the code and the check) and `with_version` (it is
+    covered) to a check behind.
     """
+
+    formula: Formula
+    order: Order
+    headed: bool
+    own: OwnField
+    counting: str
+    version: bool
+    with_version: bool
+
+
+def dress(pen: Pen, *names: str) -> Dress:
+    """One with a formula of the names."""
     pick = pen.pick
-    formula, order = fresh_formula(pen, *names), stored_order(pen)
-    if pick.random() < 0.5:
-        pen.code(start, end - 8 - start, tag, "code")
-        version = pick.random() < 0.5  # between the code and its check
-        at = pen.version(end - 8, 4) if version else pad(pen, end - 8, end - 4)
-        pen.check(tag, formula, (start, pick.choice([end - 8, at])), end - 4, order)
+    return Dress(
+        fresh_formula(pen, *names),
+        stored_order(pen),
+        pick.random() < 0.5,
+        pick.choice([OwnField.OUTSIDE, OwnField.ZEROED]),
+        pick.choice(["bytes", "code bytes", "words", "sectors"]),
+        pick.random() < 0.5,
+        pick.random() < 0.5,
+    )
+
+
+def image(pen: Pen, start: int, end: int, tag: str, how: Dress) -> None:
+    """A code image and its check in [start, end), both multiples of 16."""
+    if not how.headed:
+        at = pen.code(start, end - 8 - start, tag, "code")
+        place = pen.version(at, 4) if how.version else pad(pen, at, end - 4)
+        pen.check(tag, how.formula, (start, place if how.with_version else at), place, how.order)
         return
-    size = pick.choice([end - start, end - start - 32, (end - start) // 4 - 1, (end - start - 1) // 512])
-    at = pen.put(start, magic(pen))
-    at = pen.number(at, size, 4)
-    at = pen.version(at, 4)
-    place, at = at, at + 4
-    pad(pen, place + formula.width, at)
-    at = pad(pen, at, start + 32, pick.choice([0, 0xFF]))
-    pen.code(at, end - at, tag, "code")
-    own = pick.choice([OwnField.OUTSIDE, OwnField.ZEROED])
-    pen.check(tag, formula, (at if own is OwnField.OUTSIDE else start, end), place, order, own)
+    total, code = end - start, start + 32
+    sizes = {"bytes": total, "code bytes": total - 32, "words": total // 4 - 1, "sectors": (total - 1) // 512}
+    at = pen.put(start, rng_of(pen.key, "image mark").bytes(4))
+    at = pen.number(at, sizes[how.counting], 4)
+    place = pen.version(at, 4)
+    pad(pen, place + how.formula.width, code)
+    pen.code(code, end - code, tag, "code")
+    covered = (code if how.own is OwnField.OUTSIDE else start, end)
+    pen.check(tag, how.formula, covered, place, how.order, how.own)
 
 
-def amid(pen: Pen, name: str, formula: Formula, whole: Region, at: int) -> None:
-    """A check inside what it covers: left out, or taken as zeros or as erased."""
-    own = pen.pick.choice(list(OwnField))
+def amid(pen: Pen, name: str, formula: Formula, whole: Region, at: int, own: OwnField) -> None:
+    """A check at `at` inside `whole`, which it covers; itself left out or taken as `own` says."""
     if own is OwnField.OUTSIDE:
         pen.check(name, formula, (whole[0], at), at, also=((at + formula.width, whole[1]),))
     else:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from support.rom_family_checks import OwnField
 from support.rom_family_content import rng_of, split_length
 from support.rom_family_drives import calibration, random_id, serial_text
 from support.rom_family_formulas import Formula, Sum, Xor
 from support.rom_family_fresh_drives import made_at
 from support.rom_family_fresh_formulas import fresh_formula
-from support.rom_family_fresh_parts import amid, filled, image, pad, personal, up_to
+from support.rom_family_fresh_parts import amid, dress, filled, image, pad, personal, up_to
 from support.rom_family_parts import magic, stored_order
 from support.rom_family_pen import KIB, Kind, Pen
 
@@ -18,19 +19,21 @@ def boot_record(pen: Pen) -> None:
     sectors = [length // 512 for length in split_length(pick, size // 2, count - data, 512, 4096)]
     for _ in range(data):
         sectors.insert(pick.randrange(1, len(sectors) + 1), -pick.choice([1, 1, 2, 4]))
-    image(pen, 0x200, 0x1000, "loader", "crc16", "bytesum16", "wordsum32")
+    image(pen, 0x200, 0x1000, "loader", dress(pen, "crc16", "bytesum16", "wordsum32"))
     formula: Formula = fresh_formula(pen, "wordsum32", "wordsum32", "xor32", "crc32", "rotating32")
+    worn, own = dress(pen, "crc32", "wordsum32", "bytesum32"), pick.choice(list(OwnField))
+    offset = pick.choice([0x40, 0x80, 0x100, 0x1C0])
     at, rows = up_to(0x1000, pick.choice([0x1000, 0x2000])), []
     for number, length in enumerate(sectors):
         end, name = at + abs(length) * 512, f"part {number}"
         rows.append((at // 512, abs(length), 0x80 if length < 0 else number))
         if length > 0:
-            image(pen, at, end, name, "crc32", "wordsum32", "bytesum32")
+            image(pen, at, end, name, worn)
         else:  # the sum stands in the middle of the block
-            middle = at + pick.choice([0x40, 0x80, 0x100, 0x1C0])
+            middle = at + offset
             filled(pen, at, middle, f"{name} low")
             filled(pen, middle + 4, end, f"{name} high")
-            amid(pen, name, formula, (at, end), middle)
+            amid(pen, name, formula, (at, end), middle, own)
         at = end
     pen.code(0, 0x180, "loader jump", "code", steady=True)
     here = pen.field(0x180, random_id(4), "signature")
@@ -54,7 +57,10 @@ def tail_pointers(pen: Pen) -> None:
     lengths = [(one, False) for one in split_length(pick, int(size * 0.6), count - data, unit, 0x400)]
     for _ in range(data):
         lengths.insert(pick.randrange(len(lengths) + 1), (unit * (pick.randrange(0x80, 0x500) // unit), True))
-    formula, order = fresh_formula(pen, "crc16", "wordsum16", "xor16", "ones16", "crc32"), stored_order(pen)
+    formula, order = (
+        fresh_formula(pen, "crc16", "wordsum16", "xor16", "ones16", "rotating16"),
+        stored_order(pen),
+    )
     version, behind = pick.choice([0, 2, 4, 4]), pick.random() < 0.5
     at, ends, grows = pick.choice([0, 0x100, 0x200]), [], unit < 64 and pick.random() < 0.6
     for number, (length, drive) in enumerate(lengths):
@@ -85,7 +91,7 @@ def tail_pointers(pen: Pen) -> None:
 def parity_rows(pen: Pen) -> None:
     size, pick = pen.sheet(64, 128), pen.pick
     row, count = pick.choice([16, 32]), pick.choice([8, 12, 24])
-    image(pen, 0x1000, size // 2, "main", "crc16", "bytesum16", "wordsum32", "fletcher16")
+    image(pen, 0x1000, size // 2, "main", dress(pen, "crc16", "bytesum16", "wordsum32", "fletcher16"))
     start = pick.choice([0, 0xFF, 0xA5])
     sideways = pick.choice([Xor(1, "big", start), Sum(1, 1, "big", start, pick.choice(["plain", "negated"]))])
     first, downwards = pick.random() < 0.3, pick.random() < 0.6

@@ -7,7 +7,7 @@ from support.rom_family_drives import Drive, Field, as_words, random_id, serial_
 from support.rom_family_formulas import CRC8S, CRC16S, Keyed, Sum, Xor
 from support.rom_family_fresh_drives import made_at, network_address, text_line
 from support.rom_family_fresh_formulas import AsHex, fresh_formula
-from support.rom_family_fresh_parts import filled, image, pad, personal, up_to
+from support.rom_family_fresh_parts import dress, filled, image, pad, personal, up_to
 from support.rom_family_parts import magic, stored_order
 from support.rom_family_pen import KIB, Kind, Pen
 
@@ -39,15 +39,16 @@ def language(pen: Pen, name: str, length: int, wide: bool) -> bytes:
 def language_slots(pen: Pen) -> None:
     size, pick = pen.sheet(256, 512, 2048), pen.pick
     slot, start, wide = pick.choice([2, 4]) * KIB, size // 2, pick.random() < 0.3
-    image(pen, 0x1000, size // 2, "main", "crc32", "adler", "bytesum32")
+    image(pen, 0x1000, size // 2, "main", dress(pen, "crc32", "adler", "bytesum32"))
     formula, order = (
         fresh_formula(pen, "fletcher16", "fletcher32", "loose16", "adler", "bytesum16"),
         stored_order(pen),
     )
+    behind = pick.choice([4, 8, 0x40])
     spoken = pick.sample(sorted(WORDS), 2)
     for number, name in enumerate(spoken):
         at = start + number * slot
-        end = at + slot - pick.choice([4, 8, 0x40])
+        end = at + slot - behind
         pen.put(at, language(pen, name, end - at, wide), revised=True)
         pen.check(name, formula, (at, end), end, order)
     # settings whose check goes on over a small record elsewhere
@@ -77,7 +78,7 @@ def text_lines(pen: Pen) -> None:
     opens, before, ends = pick.choice([b"$", b":", b"", b"@"]), pick.choice([b"*", b",", b" ", b"#"]), b"\r\n"
     counts_all = pick.random() < 0.4  # the mark before the digits counts as well
     page = size // 2 + pick.choice([0, 0x200, 0x3000])
-    image(pen, 0, size // 2, "main", "crc16", "bytesum16", "wordsum32")
+    image(pen, 0, size // 2, "main", dress(pen, "crc16", "bytesum16", "wordsum32"))
 
     def close(name: str, start: int, at: int) -> int:
         end = pen.put(at, before)
@@ -149,17 +150,18 @@ def sealed_records(pen: Pen) -> None:
     size, pick = pen.sheet(128, 512), pen.pick
     width, room = pick.choice([2, 4, 4]), pick.choice([0x100, 0x200, 0x400])
     seal, other = Keyed(pen.secret("seal"), width), Keyed(pen.secret("other"), pick.choice([1, 2]))
-    image(pen, 0, size // 2, "main", "crc32", "bytesum32", "crc16")
+    image(pen, 0, size // 2, "main", dress(pen, "crc32", "bytesum32", "crc16"))
+    order, filling = stored_order(pen), pick.choice([personal, filled])
     records = size // 2 + pick.choice([0, 0x1000, 0x4000])
     serial_end = pen.field(records, serial_text(pick, 16), "serial")
+    also = ((records, serial_end),) if pick.random() < 0.5 else ()
     at = pen.check("serial", other, (records, serial_end), serial_end)
     pad(pen, at, records + 0x20)
     for number in range(pick.randrange(4, 8)):
         begin, name = records + (number + 1) * room, f"record {number}"
         place = begin + room - 4
-        end = pick.choice([personal, filled])(pen, begin, place, name)
-        also = ((records, serial_end),) if pick.random() < 0.5 else ()
-        at = pen.check(name, seal, (begin, end), place, stored_order(pen), also=also)
+        end = filling(pen, begin, place, name)
+        at = pen.check(name, seal, (begin, end), place, order, also=also)
         pad(pen, at, place + 4)
     at = size - 0x2000
     used = personal(pen, at, at + 0x200, "unit")
