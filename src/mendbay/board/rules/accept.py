@@ -97,6 +97,8 @@ def one_of_each(material: Material, found: Iterable[Found], kept: Sequence[Found
     best supported."""
     chosen = list(kept)
     for one in sorted(found, key=lambda one: (-one.gain, one.simplicity)):
+        if _copied(material, one.rule):
+            continue
         same = [place for place, other in enumerate(chosen) if _restates(one.rule, other.rule)]
         if same:
             if len(same) == 1 and chosen[same[0]] not in kept and _better_named(one, chosen[same[0]]):
@@ -110,6 +112,33 @@ def one_of_each(material: Material, found: Iterable[Found], kept: Sequence[Found
         if one in kept
         or not _made_of_others(material, one.rule, [other.rule for other in chosen if other is not one])
     ]
+
+
+def uneven(columns: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
+    """Columns that occur an odd number of times, once each: equal ones, as of copies of a serial number,
+    cancel each other in an exclusive or.
+
+    Args:
+        columns: bytes of shape (dumps, bytes of one lane).
+    """
+    kinds, counts = np.unique(columns, axis=1, return_counts=True)
+    return kinds[:, counts % 2 == 1]
+
+
+def _copied(material: Material, rule: Rule) -> bool:
+    """Whether an exclusive or holds because the stored value is a copy of the one word of its region that is
+    left when copies have cancelled."""
+    if rule.algorithm.kind is not Kind.XOR or material.own < 2 or rule.place is None:
+        return False
+    places = material.varying_places
+    among = (places >= rule.start) & (places < rule.end)
+    inside = places[among & ((places < rule.place) | (places >= rule.place + rule.field_bytes))]
+    bytes_of = np.stack([one[inside] for one in material.dumps[: material.own]])
+    lanes = (inside - rule.start) % rule.algorithm.word
+    left = [
+        uneven(bytes_of[:, lanes == one] ^ bytes_of[:1, lanes == one]) for one in range(rule.algorithm.word)
+    ]
+    return inside.size > 0 and all(int(one.any(axis=0).sum()) <= 1 for one in left)
 
 
 def _better_named(one: Found, other: Found) -> bool:

@@ -14,6 +14,7 @@ from enum import StrEnum
 import numpy as np
 import numpy.typing as npt
 
+from mendbay.board.rules.accept import uneven
 from mendbay.board.rules.algorithm import Kind, Order, lanes
 from mendbay.board.rules.changes import ChangeEngine, Changes
 from mendbay.board.rules.probes import Regions
@@ -388,7 +389,10 @@ class Guesses:
         worth = np.zeros(size)
         for number in range(base.word):
             moved = np.stack([one[first:last][lane == number] for one in changes.bytes_of])
-            change = (moved ^ moved[0]).max(axis=0, initial=0)
+            change = moved ^ moved[0]
+            if base.kind is Kind.XOR:
+                change = uneven(change)
+            change = change.max(axis=0, initial=0)
             if np.count_nonzero(change) >= 2:
                 worth[number] = int(np.bitwise_or.reduce(change)).bit_count()
         if base.word < size and base.kind is not Kind.XOR:

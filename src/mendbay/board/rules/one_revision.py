@@ -172,7 +172,8 @@ class Search:
         chosen = self._changed(chosen)
         if not self._explained(chosen):
             self._found = list(chosen)
-            self._unlisted()
+            if not self._few:
+                self._unlisted()
             self._solve()
             self._found += free_chains(material, self._edges, chosen)
             chosen = one_of_each(material, self._found, chosen)

@@ -1,0 +1,221 @@
+"""Checks that only the differences between dumps give away: small records, unknown constants, values far from
+their region, lists whose length is counted."""
+
+from __future__ import annotations
+
+import json
+import random
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from mendbay.board.rules.algorithm import Algorithm, Kind, Order, lanes
+from mendbay.board.rules.family import Family
+from mendbay.board.rules.judge import judge
+from mendbay.board.rules.locate import flips
+from mendbay.board.rules.rule import Rule
+from mendbay.board.rules.search import learn
+from mendbay.core.errors import BadFormFile
+
+SIZE = 1 << 15
+CRC32 = Algorithm(Kind.CRC, 32, polynomial=0x04C11DB7, initial=0xFFFFFFFF, final=0xFFFFFFFF, reflected=True)
+CRC16_ODD = Algorithm(Kind.CRC, 16, polynomial=0x1021, initial=0x2B7E)
+CRC8 = Algorithm(Kind.CRC, 8, polynomial=0x31)
+CRC24 = Algorithm(Kind.CRC, 24, polynomial=0x864CFB, initial=0xB704CE)
+SUM16 = Algorithm(Kind.SUM, 16, 2, initial=0x1234)
+ONES = Algorithm(Kind.ONES, 16, 2, final=0xFFFF)
+FLETCHER = Algorithm(Kind.FLETCHER, 32, 2, modulus=65535)
+
+
+def dumps_of(code_seed: int, count: int = 4) -> list[bytearray]:
+    """Dumps with the same made-up code in their first half and erased bytes behind."""
+    source = random.Random(code_seed)
+    words = [source.randbytes(4) for _ in range(64)]
+    code = b"".join(source.choice(words) for _ in range(SIZE // 8))
+    return [bytearray(code + bytes([0xFF]) * (SIZE - len(code))) for _ in range(count)]
+
+
+def store(dump: bytearray, value: int, place: int, width: int, order: Order = Order.LITTLE) -> None:
+    for byte, shift in enumerate(lanes(width, order)):
+        dump[place + byte] = value >> shift & 0xFF
+
+
+def per_drive(dump: bytearray, start: int, end: int, drive: int) -> None:
+    dump[start:end] = random.Random(f"{drive} {start}").randbytes(end - start)
+
+
+def check(
+    dump: bytearray, algorithm: Algorithm, start: int, end: int, place: int, order: Order = Order.LITTLE
+) -> None:
+    store(dump, algorithm.value(bytes(dump[start:end])), place, algorithm.width, order)
+
+
+def learned(dumps: list[bytearray]) -> Family:
+    """From all but the last, in which every rule must hold too."""
+    family = learn([bytes(one) for one in dumps[:-1]])
+    unseen = np.frombuffer(bytes(dumps[-1]), np.uint8)
+    assert [one.name for one in family.rules if not one.holds(unseen)] == []
+    return family
+
+
+def noticed(family: Family, dump: bytearray, place: int) -> bool:
+    spoilt = bytearray(dump)
+    spoilt[place] ^= 0x10
+    return any(not one.holds(bytes(spoilt)) for one in family.rules)
+
+
+@pytest.mark.parametrize(
+    ("algorithm", "order"),
+    [(CRC32, Order.BIG), (CRC16_ODD, Order.LITTLE), (SUM16, Order.BIG), (FLETCHER, Order.LITTLE)],
+    ids=lambda one: getattr(one, "name", str(one)),
+)
+def test_a_value_far_from_its_region(algorithm: Algorithm, order: Order) -> None:
+    dumps = dumps_of(1)
+    for drive, dump in enumerate(dumps):
+        dump[0x5000:0x5010] = b"calibration 0012"
+        per_drive(dump, 0x5010, 0x5200, drive)
+        check(dump, algorithm, 0x5000, 0x5200, 0x7F04, order)
+    family = learned(dumps)
+    assert noticed(family, dumps[-1], 0x5100)
+    assert [one.place for one in family.rules] == [0x7F04]
+
+
+def test_a_series_of_small_records_with_eight_bits_each() -> None:
+    dumps = dumps_of(2)
+    places = range(0x5000, 0x5100, 16)
+    for drive, dump in enumerate(dumps):
+        for place in places:
+            per_drive(dump, place, place + 15, drive)
+            check(dump, CRC8, place, place + 15, place + 15)
+    family = learned(dumps)
+    assert {one.place for one in family.rules} == {place + 15 for place in places}
+    assert all(one.algorithm.polynomial == CRC8.polynomial for one in family.rules)
+
+
+def test_a_record_in_which_nothing_varies_but_one_byte_is_filled_in() -> None:
+    dumps = dumps_of(3)
+    for drive, dump in enumerate(dumps):
+        for place in range(0x5000, 0x5100, 16):
+            if place == 0x5060:
+                dump[place : place + 15] = b"\x07" * 14 + bytes([drive])
+            else:
+                per_drive(dump, place, place + 15, drive)
+            check(dump, CRC8, place, place + 15, place + 15)
+    family = learned(dumps)
+    assert 0x506F in {one.place for one in family.rules}
+
+
+def test_twenty_four_bits() -> None:
+    dumps = dumps_of(4)
+    for drive, dump in enumerate(dumps):
+        per_drive(dump, 0x5000, 0x507C, drive)
+        check(dump, CRC24, 0x5000, 0x507C, 0x507C, Order.BIG)
+    rules = learned(dumps).rules
+    assert [(one.algorithm.width, one.place, one.end) for one in rules] == [(24, 0x507C, 0x507C)]
+
+
+def test_an_internet_checksum_in_a_header_with_padding_that_is_nought_to_it() -> None:
+    dumps = dumps_of(5)
+    for drive, dump in enumerate(dumps):
+        dump[0x5000:0x500C] = b"HD01\x00\x02\x00\x00\x40\x01\x00\x00"
+        per_drive(dump, 0x500C, 0x5080, drive)
+        check(dump, ONES, 0x5000, 0x5100, 0x500A)
+    rules = learned(dumps).rules
+    assert [(one.algorithm.kind, one.place) for one in rules] == [(Kind.ONES, 0x500A)]
+
+
+def test_a_block_inside_that_checks_itself_does_not_lengthen_the_outer_one() -> None:
+    dumps = dumps_of(6)
+    for drive, dump in enumerate(dumps):
+        for place in (0x5000, 0x5100):
+            per_drive(dump, place, place + 0xFC, drive)
+            check(dump, replace(CRC32, initial=0, final=0), place, place + 0xFC, place + 0xFC)
+    rules = learned(dumps).rules
+    assert sorted(one.place or 0 for one in rules) == [0x50FC, 0x51FC]
+    assert all(one.end - one.start <= 0xFC for one in rules)
+
+
+def counted_list(dump: bytearray, drive: int, count: int) -> None:
+    store(dump, count, 0x5004, 16)
+    dump[0x5008:0x5700] = bytes([0xFF]) * 0x6F8
+    per_drive(dump, 0x5008, 0x5008 + 12 * count, drive)
+    check(dump, replace(CRC16_ODD, initial=0xFFFF), 0x5008, 0x5008 + 12 * count, 0x5006)
+
+
+def test_a_list_whose_length_is_counted() -> None:
+    dumps = dumps_of(7)
+    for drive, (dump, count) in enumerate(zip(dumps, (30, 41, 52, 77), strict=True)):
+        counted_list(dump, drive, count)
+    family = learned(dumps)
+    (rule,) = family.rules
+    assert rule.length is not None
+    assert (rule.length.place, rule.length.unit, rule.start) == (0x5004, 12, 0x5008)
+    assert noticed(family, dumps[-1], 0x5008 + 12 * 77 - 1)
+    assert Family.from_json(family.to_json()) == family
+    assert judge(family, bytes(dumps[-1])).failed == ()
+
+
+def test_a_flipped_bit_of_a_counted_list_is_named_and_a_damaged_count_is_no_crash() -> None:
+    dumps = dumps_of(7)
+    for drive, (dump, count) in enumerate(zip(dumps, (30, 41, 52, 77), strict=True)):
+        counted_list(dump, drive, count)
+    (rule,) = learned(dumps).rules
+    spoilt = bytearray(dumps[-1])
+    spoilt[0x5008 + 500] ^= 0x04
+    named = flips(rule, np.frombuffer(bytes(spoilt), np.uint8))
+    assert named is not None
+    assert (0x5008 + 500, 2) in {(one.offset, one.bit) for one in named}
+    for count in (0, 0xFFFF):
+        store(spoilt, count, 0x5004, 16)
+        assert not rule.holds(bytes(spoilt))
+        assert rule.name
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_per_drive_bytes_without_a_check_give_no_rule(seed: int) -> None:
+    dumps = dumps_of(100 + seed)
+    for drive, dump in enumerate(dumps):
+        per_drive(dump, 0x5000, 0x5400, drive)
+        serial = f"{random.Random(f'{seed} {drive}').randrange(10**8):08d}".encode()
+        for place in (0x6000, 0x6100, 0x6123):
+            dump[place : place + 8] = serial
+        dump[0x6200] = dump[0x6210] = dump[0x6220] = drive + 3 * seed & 0xFF
+    assert learned(dumps).rules == ()
+
+
+def test_one_dump_tells_no_difference() -> None:
+    dumps = dumps_of(8, 1)
+    per_drive(dumps[0], 0x5000, 0x5200, 1)
+    check(dumps[0], SUM16, 0x5000, 0x5200, 0x7F04)
+    assert learn([bytes(dumps[0])]).rules == ()
+
+
+def test_a_longer_list_in_one_drive_is_no_other_revision() -> None:
+    dumps = dumps_of(9)
+    for drive, dump in enumerate(dumps):
+        per_drive(dump, 0x4100, 0x4200 + 0x0D00 * drive, drive)
+    assert len(learn([bytes(one) for one in dumps]).revisions) == 1
+
+
+@pytest.mark.parametrize(
+    "change",
+    [{"width": 12}, {"unit": 0}, {"base": 1 << 20}, {"place": SIZE}, {"order": "sideways"}, {"more": 1}],
+    ids=str,
+)
+def test_a_damaged_length_in_a_family_file_is_refused(change: dict[str, object]) -> None:
+    dumps = dumps_of(7)
+    for drive, (dump, count) in enumerate(zip(dumps, (30, 41, 52, 77), strict=True)):
+        counted_list(dump, drive, count)
+    body = json.loads(learned(dumps).to_json())
+    body["rules"][0]["length"].update(change)
+    with pytest.raises(BadFormFile):
+        Family.from_json(json.dumps(body))
+
+
+def test_the_name_says_what_counts() -> None:
+    dumps = dumps_of(7)
+    for drive, (dump, count) in enumerate(zip(dumps, (30, 41, 52, 77), strict=True)):
+        counted_list(dump, drive, count)
+    rules: tuple[Rule, ...] = learned(dumps).rules
+    assert "as counted at 0x5004" in rules[0].name
