@@ -101,7 +101,11 @@ def one_of_each(material: Material, found: Iterable[Found], kept: Sequence[Found
             continue
         same = [place for place, other in enumerate(chosen) if _restates(one.rule, other.rule)]
         if same:
-            if len(same) == 1 and chosen[same[0]] not in kept and _better_named(one, chosen[same[0]]):
+            if (
+                len(same) == 1
+                and chosen[same[0]] not in kept
+                and _better_named(material, one, chosen[same[0]])
+            ):
                 chosen[same[0]] = one
             continue
         if not _made_of_others(material, one.rule, [other.rule for other in chosen]):
@@ -141,14 +145,29 @@ def _copied(material: Material, rule: Rule) -> bool:
     return inside.size > 0 and all(int(one.any(axis=0).sum()) <= 1 for one in left)
 
 
-def _better_named(one: Found, other: Found) -> bool:
-    """Whether a sum with its value inside says the same as another whose value lies further in: values
-    stand in heads."""
+def _better_named(material: Material, one: Found, other: Found) -> bool:
+    """Whether a sum says the same as another, but of a value that stands alone or nearer to the head: where
+    words add up to a constant any of them could be called the value."""
     if one.rule.algorithm.kind not in TOTALS or one.rule.algorithm.kind is not other.rule.algorithm.kind:
         return False
-    if one.rule.place is None or other.rule.place is None or Hole.NONE in (one.rule.hole, other.rule.hole):
+    if one.rule.place is None or other.rule.place is None or one.gain < other.gain - _SAME_GAIN:
         return False
-    return one.gain >= other.gain - _SAME_GAIN and one.rule.place < other.rule.place
+    alone, beside = _alone(material, one.rule), _alone(material, other.rule)
+    if alone is not beside:
+        return alone
+    return Hole.NONE not in (one.rule.hole, other.rule.hole) and one.rule.place < other.rule.place
+
+
+_ROOM = 2
+"""Bytes that vary in no dump on either side of a value that stands alone."""
+
+
+def _alone(material: Material, rule: Rule) -> bool:
+    if rule.place is None:
+        return False
+    first, last = rule.place, rule.place + rule.field_bytes
+    around = material.vary[max(0, first - _ROOM) : first].any() or material.vary[last : last + _ROOM].any()
+    return bool(material.vary[first:last].any() and not around)
 
 
 def _restates(one: Rule, other: Rule) -> bool:

@@ -343,7 +343,8 @@ def change_engines(changes: Changes, bases: Sequence[tuple[Algorithm, float]]) -
     """The engines of basic algorithms and their prices, words of every phase."""
     found: list[ChangeEngine] = []
     for base, price in bases:
-        base = replace(base, initial=0, final=0, negated=False)
+        if base.kind is not Kind.FLETCHER:  # whose start value is part of its name, as of Adler's
+            base = replace(base, initial=0, final=0, negated=False)
         if base.kind is Kind.CRC:
             found.append(CrcChanges(changes, base, price))
             continue

@@ -91,6 +91,7 @@ values)."""
 _ALONE = 4
 """Bytes from other varying ones that a run of varying bytes must keep to stand alone."""
 _CLUSTER_GAPS = (8, 64, 512)
+_PAGES = (256, 512, 1024, 2048, 4096, 8192, 32768, 65536)
 _CLUSTERS_AHEAD = 3
 _ROUNDED = (1, 4, 16, 256, 4096)
 _MOST = 2048
@@ -149,6 +150,16 @@ class Guesses:
                 kept = after < among.size
                 yield firsts[kept], among[after[kept]], np.full(int(kept.sum()), price)
         yield from self._padded()
+        yield from self._pages()
+
+    def _pages(self) -> Iterator[tuple[Int64s, Int64s, Floats]]:
+        """Single pages and erase blocks in which anything varies."""
+        for step in _PAGES:
+            edges = np.arange(0, self.changes.material.size + 1, step)
+            classes = self.changes.classes(edges)
+            filled = np.flatnonzero(np.diff(classes) > 1)
+            price = np.log2(max(1, filled.size)) + 1.0 + np.log2(len(_PAGES))
+            yield classes[filled], edges[filled + 1], np.full(filled.size, price)
 
     def _padded(self) -> Iterator[tuple[Int64s, Int64s, Floats]]:
         """Content between runs of filler with the filler behind it, as of a module that fills its slot."""

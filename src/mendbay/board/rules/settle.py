@@ -24,6 +24,8 @@ _MOST_ANY = 1 << 16
 _MOST_INSIDE = 24
 _ROUND_STEPS = (4096, 256, 16, 4, 2)
 _MOST_ENDS = 64
+_REACH, _ROUND_OUT = 256, 16
+"""Bytes around an edge in which a natural one is taken for it, and what it is else rounded to."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,15 +174,20 @@ class Settler:
                 yield price, one
 
     def _narrowest(self, claim: Claim) -> Rule | None:
-        """The region from its first to its last varying byte, with the constant that makes it hold."""
+        """The region of its varying bytes, out to the next natural or round places, with the constant that
+        makes it hold."""
         base, word = self._engine.base, self._engine.base.word
         low, high = self._bounds(claim)
-        start = high - (high - self._engine.phase) % word
+        starts = self._natural.starts
+        begin = _outward(starts[(starts >= low) & (starts <= high)], high, -1, low, high)
+        start = begin - (begin - self._engine.phase) % word
         end = claim.end
         if self._engine.by_class:
-            last = int(self._changes.classes(np.array([claim.end]))[0])
-            end = int(self._changes.places[last - 1]) + 1
-            end += (self._engine.phase - end) % word
+            ends, _ = self._ends(claim)
+            least, most = int(ends.min()), int(ends.max())
+            strong = self._natural.strong_ends
+            end = _outward(strong[(strong >= least) & (strong <= most)], least, 1, least, most)
+            end -= (end - self._engine.phase) % word
         if start < low or start >= end or start <= claim.place < end:
             return None
         rule = Rule(base, start, end, claim.place, self._order)
@@ -207,3 +214,13 @@ class Settler:
                 replace(base, initial=((stored ^ 0xFFFF) - plain) % 0xFFFF, final=0xFFFF),
             ]
         return []
+
+
+def _outward(natural: Int64s, edge: int, way: int, low: int, high: int) -> int:
+    """The natural place nearest to an edge, else the next round one, in the direction of `way`: in other
+    drives bytes may vary that are the same in those known."""
+    near = natural[np.abs(natural - edge) <= _REACH]
+    if near.size:
+        return int(near[np.argmin(np.abs(near - edge))])
+    rounded = edge - edge % _ROUND_OUT if way < 0 else edge + -edge % _ROUND_OUT
+    return rounded if low <= rounded <= high else edge
