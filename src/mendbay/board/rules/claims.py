@@ -18,7 +18,7 @@ from mendbay.board.rules.accept import uneven
 from mendbay.board.rules.algorithm import Kind, Order, lanes
 from mendbay.board.rules.changes import ChangeEngine, Changes
 from mendbay.board.rules.probes import Regions
-from mendbay.board.rules.segments import LONG_RUN, Edges, clusters, filler_runs, rank_price
+from mendbay.board.rules.segments import LONG_RUN, Edges, clusters, filler_runs, rank_price, spans_of
 
 Int64s = npt.NDArray[np.int64]
 UInt64s = npt.NDArray[np.uint64]
@@ -111,6 +111,7 @@ class Guesses:
     def __init__(self, changes: Changes, natural: Edges, regions: Regions, taken: Flags) -> None:
         self.changes, self._natural = changes, natural
         self._taken = taken
+        self._after_known = changes.classes(spans_of(taken)[1])
         self._content = filler_runs(changes.material.dumps[0], LONG_RUN).ends
         self._fields: dict[int, Int64s] = {}
         self._prices: dict[int, Floats] = {}
@@ -290,7 +291,12 @@ class Guesses:
         last = self.changes.classes(ends[index])
         right = firsts < last
         index, firsts, last = index[right], firsts[right], last[right]
-        prices = price[index] + _edge_price(firsts, last, self._begins, 0)
+        edge = _edge_price(firsts, last, self._begins, 0)
+        values = places[index] + engine.base.width // 8
+        behind = np.unique(np.concatenate([self.changes.classes(values), self._after_known]))
+        follows = np.isin(firsts, behind)  # blocks without a gap: one begins where another's value ends
+        edge = np.where(follows, np.minimum(edge, _FOLLOWS + np.log2(max(1, behind.size))), edge)
+        prices = price[index] + edge
         return self._claims(engine, order, sign, Lie.BEHIND, firsts, ends[index], places[index], prices)
 
     def _before(self, engine: ChangeEngine, order: Order, sign: int) -> Claims:
@@ -424,6 +430,7 @@ def _matches(wanted: UInt64s, arrangement: Int64s, ranked: UInt64s) -> tuple[Int
 
 _CLUSTER_PRICES = (3.0, 2.0, 2.0)
 _ANYWHERE, _ALL = 4.0, 4.0
+_FOLLOWS = 1.0
 
 
 def _edge_price(inner: Int64s, outer: Int64s, edges: list[Int64s], furthest: int) -> Floats:

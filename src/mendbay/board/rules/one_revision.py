@@ -29,6 +29,8 @@ from mendbay.board.rules.solve import from_directory, from_pair, polynomials
 Bytes = npt.NDArray[np.uint8]
 
 _SWAPS = (2, 4)
+_TRIED_PRICE = 13.0
+"""Bits for which of some thousand regions a polynomial was taken from."""
 _SWAP_PRICE = 2.0
 _ENOUGH = 0.5
 """Share of the bytes that are not filler which the rules must cover for swapped bytes not to be tried."""
@@ -226,13 +228,15 @@ class Search:
         return self._stored[width]
 
     def _unlisted(self) -> None:
-        """Tries polynomials that the dumps themselves gave: naming one costs its whole width."""
+        """Tries polynomials that the dumps themselves gave: naming one costs its whole width, and the place
+        that gave it, of all those tried."""
         for one in polynomials(self._material):
-            for engine in crc_engines(self._material.dumps, one.polynomial, one.width, float(one.width)):
+            price = one.width + _TRIED_PRICE
+            for engine in crc_engines(self._material.dumps, one.polynomial, one.width, price):
                 if engine.base.reflected is one.reflected:
                     self._ask(engine)
                     known = [found.rule for found in self._found]
-                    self._found += self._differing([(engine.base, float(one.width))], known)
+                    self._found += self._differing([(engine.base, price)], known)
 
     def _solve(self) -> None:
         """Tries start and final values that fit several blocks: naming them costs twice the width."""
