@@ -19,7 +19,7 @@ import numpy as np
 from mendbay.board.rom_dump import Bytes, Int64s
 from mendbay.board.rom_fault_content import Content
 from mendbay.board.rom_fault_kinds import Fault, FaultKind, Standing
-from mendbay.board.rom_fault_texts import smooth_gain, smooth_words, text_bits
+from mendbay.board.rom_fault_texts import SmoothTables, smooth_words, text_bits
 
 SAMPLE_BYTES = 1 << 18
 PIECE = 1024
@@ -369,8 +369,9 @@ def _by_tables(sample: Bytes) -> Order:
     merely kept the other way round tells nothing."""
     best, most, words = None, 0.0, 0
     second = 0.0
+    tables = SmoothTables(sample)
     for undo in candidates():
-        gain, count = smooth_gain(sample, undo.apply(sample))
+        gain, count = tables.gain(undo.apply(sample))
         if gain > most:
             best, second, most, words = undo, most, gain, count
         elif gain > second:

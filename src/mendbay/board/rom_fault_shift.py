@@ -15,7 +15,7 @@ from mendbay.board.rom_dump import Bytes, Int64s
 from mendbay.board.rom_fault_content import Content
 from mendbay.board.rom_fault_kinds import Fault, FaultKind, Standing
 from mendbay.board.rom_fault_order import Familiar, rows_of, structure_sample
-from mendbay.board.rom_fault_texts import smooth_places
+from mendbay.board.rom_fault_texts import smooth_steps
 
 FARTHEST = 64
 """Bytes of shift looked for without a reference: a reader loses or adds bytes of a command, not pages."""
@@ -244,10 +244,7 @@ def _out_of_phase(content: Content, late: int) -> bool:
     for width in (2, 4):
         if late % width == 0:
             continue
-        seen = [
-            max(int(smooth_places(sample[first:], width, order)[0].sum()) for order in "<>")
-            for first in range(width)
-        ]
+        seen = [max(smooth_steps(sample[first:], width, order) for order in "<>") for first in range(width)]
         moved = seen[-late % width]
         if moved >= LEAST_PHASE_WORDS and moved == max(seen) and seen[0] * 4 <= moved:
             return True

@@ -102,10 +102,10 @@ def text_bits(data: Bytes) -> Texts:
     """What the bytes hold as text."""
     if data.size < SHORTEST_TEXT:
         return NO_TEXTS
-    pairs = data[:-1].astype(np.int32) << 8 | data[1:]
-    edged = np.zeros(pairs.size + 2, np.int8)
-    edged[1:-1] = _LINKED[pairs]
-    edges = np.flatnonzero(np.diff(edged))
+    pairs = data[:-1].astype(np.uint16) << 8 | data[1:]
+    edged = np.zeros(pairs.size + 2, np.bool_)
+    np.take(_LINKED, pairs, out=edged[1:-1])
+    edges = np.flatnonzero(edged[1:] != edged[:-1])
     starts, stops = edges[::2], edges[1::2]
     long_enough = stops - starts >= SHORTEST_TEXT - 1
     starts, stops = starts[long_enough], stops[long_enough]
@@ -129,54 +129,81 @@ def text_bits(data: Bytes) -> Texts:
     return Texts(float(scores[good][chosen].sum()), int(chosen.size), float(scores[good].sum()))
 
 
-def smooth_places(data: Bytes, width: int, order: str) -> tuple[npt.NDArray[np.bool_], Floats]:
-    """Which words belong to a smooth table, and the bits it takes to say each from the one before; both of
-    shape (words - 1,)."""
-    words = data[: data.size // width * width].view(np.dtype(f"{order}u{width}")).astype(np.int64)
-    step = np.abs(np.diff(words))
-    cost = np.log2(1.0 + step)
-    small = (step <= SMALL_STEP) & (step > 0)
-    edged = np.concatenate((np.zeros(1, np.int8), small.astype(np.int8), np.zeros(1, np.int8)))
-    edges = np.flatnonzero(np.diff(edged))
+def _words(data: Bytes, width: int, order: str) -> npt.NDArray[np.integer[npt.NBitBase]]:
+    """The words of the bytes, wide enough to be subtracted from each other."""
+    words = data[: data.size // width * width].view(np.dtype(f"{order}u{width}"))
+    return words.astype(np.int32 if width == 2 else np.int64)
+
+
+def _smooth_runs(data: Bytes, width: int, order: str) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """First and last step (not included) of each run of small steps from word to word that is long enough
+    for a smooth table."""
+    step = np.diff(_words(data, width, order))
+    edged = np.zeros(step.size + 2, np.bool_)
+    edged[1:-1] = (step != 0) & (step <= SMALL_STEP) & (step >= -SMALL_STEP)
+    edges = np.flatnonzero(edged[1:] != edged[:-1])
     long_ones = edges[1::2] - edges[::2] >= SMOOTH_RUN
-    marks = np.zeros(step.size + 1, np.int8)
-    marks[edges[::2][long_ones]] += 1
-    marks[edges[1::2][long_ones]] -= 1
-    return np.cumsum(marks[:-1]) > 0, cost
+    return edges[::2][long_ones], edges[1::2][long_ones]
+
+
+def _smooth_places(data: Bytes, width: int, order: str) -> npt.NDArray[np.bool_]:
+    """Which steps from word to word belong to a smooth table; shape (words - 1,)."""
+    starts, stops = _smooth_runs(data, width, order)
+    places = np.zeros(max(0, data.size // width - 1), np.bool_)
+    for start, stop in zip(starts.tolist(), stops.tolist(), strict=True):
+        places[start:stop] = True
+    return places
+
+
+def _said(data: Bytes, width: int, order: str, places: npt.NDArray[np.int64]) -> float:
+    """The bits it takes to say the words behind these steps, each from the one before."""
+    words = _words(data, width, order)
+    return float(np.log2(1.0 + np.abs(words[places + 1] - words[places])).sum())
+
+
+def smooth_steps(data: Bytes, width: int, order: str) -> int:
+    """How many steps from word to word belong to smooth tables."""
+    starts, stops = _smooth_runs(data, width, order)
+    return int((stops - starts).sum())
 
 
 def smooth_words(data: Bytes) -> int:
     """How many words of smooth tables there are, at the best place, width and byte order."""
     return max(
-        int(smooth_places(data[first:], width, order)[0].sum())
+        smooth_steps(data[first:], width, order)
         for width in (2, 4)
         for first in range(width)
         for order in "<>"
     )
 
 
-def smooth_gain(before: Bytes, after: Bytes) -> tuple[float, int]:
-    """By how many bits the smooth tables of `after` are cheaper to say than the same places of `before`, and
-    how many words that is; negative if `before` has the smoother ones.
+class SmoothTables:
+    """The smooth tables of some bytes, to compare others of the same size with.
 
-    Both arrays have one size. Of each the better byte order counts.
+    Args:
+        data: the bytes.
     """
-    best, words = 0.0, 0
-    for width in (2, 4):
-        seen = {
-            (name, order): smooth_places(one, width, order)
-            for name, one in (("before", before), ("after", after))
-            for order in "<>"
-        }
-        places = np.logical_or.reduce([smooth for smooth, _ in seen.values()])
-        count = int(places.sum())
-        if count < 2 * SMOOTH_RUN:
-            continue
-        cost = {
-            name: min(float(seen[name, order][1][places].sum()) for order in "<>")
-            for name in ("before", "after")
-        }
-        gain = cost["before"] - cost["after"]
-        if abs(gain) > abs(best):
-            best, words = gain, count
-    return best, words
+
+    def __init__(self, data: Bytes) -> None:
+        self._data = data
+        self._places = {width: self._in_either(data, width) for width in (2, 4)}
+
+    @staticmethod
+    def _in_either(data: Bytes, width: int) -> npt.NDArray[np.bool_]:
+        return _smooth_places(data, width, "<") | _smooth_places(data, width, ">")
+
+    def gain(self, after: Bytes) -> tuple[float, int]:
+        """By how many bits the smooth tables of `after` are cheaper to say than the same places of these
+        bytes, and how many words that is; negative if these have the smoother ones. Of each the better byte
+        order counts."""
+        best, words = 0.0, 0
+        for width, own in self._places.items():
+            places = np.flatnonzero(own | self._in_either(after, width))
+            if places.size < 2 * SMOOTH_RUN:
+                continue
+            before, then = (
+                min(_said(data, width, order, places) for order in "<>") for data in (self._data, after)
+            )
+            if abs(before - then) > abs(best):
+                best, words = before - then, int(places.size)
+        return best, words
