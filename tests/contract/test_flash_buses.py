@@ -128,6 +128,9 @@ def test_a_transfer_is_written_over_it(clip: Clip) -> None:
     evidence = evidence_for(patient, clip.chip)
     plan = draw_up(evidence, patient_name="p", backup_name="b", volts=VOLTS, role=Role.DONOR, made_at=MADE_AT)
     clip.bus.set_supply(VOLTS)
-    done = write(prepare(plan, evidence), clip.bus, MemoryJournal(), role=Role.DONOR, now=now)
+    kept: list[bytes] = []
+    done = write(
+        prepare(plan, evidence), clip.bus, MemoryJournal(), role=Role.DONOR, now=now, keep=kept.extend
+    )
     assert clip.chip.content == rom(9)
     assert done.adapter == clip.bus.name

@@ -11,6 +11,7 @@ from contextlib import suppress
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import (
@@ -49,6 +50,7 @@ from support.flash_bench import (
     VOLTS,
     MemoryJournal,
     healthy,
+    keep,
     now,
     on_clip,
     rom,
@@ -182,13 +184,15 @@ class Bench(RuleBasedStateMachine):
         found = self.tried(prepare, plan, self.evidence[plan.job])
         return multiple() if found is None else found
 
-    @rule(plan=verified, role=ROLES, name=CHIPS, frames=st.integers(0, 400))
-    def write_on_a_good_bench(self, plan: VerifiedPlan, role: Role, name: str, frames: int) -> None:
+    @rule(plan=verified, role=ROLES, name=CHIPS, frames=st.integers(0, 400), same_chip=st.booleans())
+    def write_on_a_good_bench(
+        self, plan: VerifiedPlan, role: Role, name: str, frames: int, same_chip: bool
+    ) -> None:
         """Any chip, said to be anything; the power may be lost on the way."""
         self.put_right(name)
         if frames:
             self.power_will_be_lost(name, frames)
-        self.write_it(plan, role, False, 0)
+        self.write_it(plan, role, False, 0, same_chip, False)
 
     @rule(target=permits, plan=verified, name=CHIPS)
     def take_a_permit_on_a_good_bench(self, plan: VerifiedPlan, name: str) -> Any:
@@ -201,26 +205,54 @@ class Bench(RuleBasedStateMachine):
         found = self.tried(prepare, restoring(plan.plan, evidence, NOW), evidence)
         return multiple() if found is None else found
 
-    @rule(plan=verified, role=ROLES, fresh=st.booleans(), dies_at=st.integers(0, 9))
-    def write_it(self, plan: VerifiedPlan, role: Role, fresh: bool, dies_at: int) -> None:
+    @rule(
+        plan=verified,
+        role=ROLES,
+        fresh=st.booleans(),
+        dies_at=st.integers(0, 9),
+        same_chip=st.booleans(),
+        put_away=st.booleans(),
+    )
+    def write_it(
+        self, plan: VerifiedPlan, role: Role, fresh: bool, dies_at: int, same_chip: bool, put_away: bool
+    ) -> None:
         job = plan.plan.job
         if fresh:
             self.journals.pop(job, None)
         journal = self.journals.setdefault(job, MemoryJournal())
         journal.fail_at = len(journal.kept) + dies_at if dies_at else 0
-        done = self.tried(write, plan, self.bus, journal, role=role, now=now, writes=True)
+        chip, kept = self.bus.chip, list[bytes]()
+        before, changes, settled = as_array(chip.content), chip.changes, ~chip._unsettled
+        state = self.tried(replay, tuple(journal.kept), job, plan.images)
+        done = self.tried(
+            write,
+            plan,
+            self.bus,
+            journal,
+            role=role,
+            now=now,
+            keep=kept.extend,
+            same_chip=same_chip,
+            put_away=put_away,
+            writes=True,
+        )
+        if chip.changes > changes and not chip.faults.noise:
+            known = [] if state.cut_off else [state.content]
+            assert any(
+                np.array_equal(one[settled], before[settled]) for one in (*known, *map(as_array, kept))
+            ), "what the chip held is in nobody's hands"
         if done is not None and not self.bus.chip.faults.noise:
             assert self.bus.chip.content == plan.image
             assert role is not Role.PATIENT
 
     @rule(plan=plans, role=ROLES)
     def write_without_preparing(self, plan: TransferPlan, role: Role) -> None:
-        assert self.tried(write, plan, self.bus, MemoryJournal(), role=role, now=now) is None
+        assert self.tried(write, plan, self.bus, MemoryJournal(), role=role, now=now, keep=keep) is None
 
     @rule(plan=verified, role=ROLES)
     def write_a_copy(self, plan: VerifiedPlan, role: Role) -> None:
         for forged in (copy.copy(plan), replace(plan, image=bytes(SIZE))):
-            assert self.tried(write, forged, self.bus, MemoryJournal(), role=role, now=now) is None
+            assert self.tried(write, forged, self.bus, MemoryJournal(), role=role, now=now, keep=keep) is None
 
     @rule(target=permits, plan=verified, role=ROLES)
     def take_a_permit(self, plan: VerifiedPlan, role: Role) -> Any:

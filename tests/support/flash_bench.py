@@ -12,7 +12,7 @@ from mendbay.board.flash_bus import identify
 from mendbay.board.flash_id import ChipFacts
 from mendbay.board.serial_flash import SerialFlash
 from mendbay.board.sfdp import EraseType
-from mendbay.board.transfer import Certificate, write
+from mendbay.board.transfer import Certificate, Keep, write
 from mendbay.board.transfer_check import VerifiedPlan, prepare
 from mendbay.board.transfer_journal import replay
 from mendbay.board.transfer_permit import WritePermit, permit_writing
@@ -31,6 +31,10 @@ NOW = "2026-03-02T09:00:00Z"
 
 def now() -> str:
     return NOW
+
+
+def keep(reads: Sequence[bytes]) -> None:
+    """Takes what a chip with open blocks holds; tests that ask for it have a keeper of their own."""
 
 
 def small_chip(content: bytes | None = None, size: int = SMALL_BYTES, **changes: object) -> SimulatedChip:
@@ -95,8 +99,25 @@ class TransferBench:
     verified: VerifiedPlan
     journal: MemoryJournal = field(default_factory=MemoryJournal)
 
-    def write(self, bus: SimulatedBus | None = None, role: Role = Role.DONOR) -> Certificate:
-        return write(self.verified, bus or on_clip(self.donor), self.journal, role=role, now=now)
+    def write(
+        self,
+        bus: SimulatedBus | None = None,
+        role: Role = Role.DONOR,
+        keep: Keep = keep,
+        *,
+        same_chip: bool = False,
+        put_away: bool = False,
+    ) -> Certificate:
+        return write(
+            self.verified,
+            bus or on_clip(self.donor),
+            self.journal,
+            role=role,
+            now=now,
+            keep=keep,
+            same_chip=same_chip,
+            put_away=put_away,
+        )
 
     def permit(self, bus: SimulatedBus, role: Role = Role.DONOR) -> WritePermit | None:
         """What the last look at the chip on a clip gives."""
@@ -121,8 +142,14 @@ def evidence_for(patient: SimulatedChip, donor: SimulatedChip, **changes: object
 
 def transfer_bench(size: int = SMALL_BYTES, blank_from: int | None = None) -> TransferBench:
     """A verified transfer, ready to be written."""
-    patient = small_chip(rom(1, size, blank_from), size)
-    donor = small_chip(rom(2, size), size, seed=5)
+    return bench_of(rom(1, size, blank_from), rom(2, size))
+
+
+def bench_of(patient_content: bytes, donor_content: bytes) -> TransferBench:
+    """A verified transfer between two chips of one size with these contents."""
+    size = len(donor_content)
+    patient = small_chip(patient_content, size)
+    donor = small_chip(donor_content, size, seed=5)
     evidence = evidence_for(patient, donor)
     plan = draw_up(
         evidence,

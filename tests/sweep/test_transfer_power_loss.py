@@ -28,6 +28,7 @@ from support.flash_bench import (
     MemoryJournal,
     evidence_for,
     healthy,
+    keep,
     now,
     rom,
     small_chip,
@@ -102,7 +103,7 @@ def verified(evidence: Evidence) -> VerifiedPlan:
 def exchanges(verified: VerifiedPlan) -> int:
     """How many exchanges an undisturbed transfer has."""
     bus = on_cut_clip(small_chip(DONOR, SIZE))
-    write(verified, bus, MemoryJournal(), role=Role.DONOR, now=now)
+    write(verified, bus, MemoryJournal(), role=Role.DONOR, now=now, keep=keep)
     return bus.chip.frames
 
 
@@ -118,7 +119,7 @@ def broken_off(
     how(bus)
     bus.arm(at)
     try:
-        write(verified, bus, journal, role=Role.DONOR, now=now)
+        write(verified, bus, journal, role=Role.DONOR, now=now, keep=keep)
     except (Died, ProgrammerError, TransferIncomplete):
         return True
     return False
@@ -135,7 +136,7 @@ def ends_right(verified: VerifiedPlan, chip: SimulatedChip, journal: MemoryJourn
     """The same plan started again, a few times at most: half written cells may read unsteadily in between."""
     for _ in range(TRIES):
         try:
-            done = write(verified, on_cut_clip(chip), journal, role=Role.DONOR, now=now)
+            done = write(verified, on_cut_clip(chip), journal, role=Role.DONOR, now=now, keep=keep)
         except (ProgrammerError, TransferIncomplete):
             continue
         assert chip.content == verified.image
@@ -180,7 +181,14 @@ def test_broken_off_at_every_exchange_it_goes_on_and_ends_right(
 def not_written(verified: VerifiedPlan, patient: SimulatedChip, journal: MemoryJournal) -> None:
     """The patient's chip put on the clip by mistake, after any cut, is refused or only read."""
     with suppress(TransferRefused):
-        write(verified, on_cut_clip(patient), MemoryJournal(list(journal.kept)), role=Role.DONOR, now=now)
+        write(
+            verified,
+            on_cut_clip(patient),
+            MemoryJournal(list(journal.kept)),
+            role=Role.DONOR,
+            now=now,
+            keep=keep,
+        )
     assert patient.changes == 0
 
 
@@ -245,7 +253,7 @@ def test_noise_on_the_clip_from_any_exchange_on_never_gives_a_wrong_certificate(
         bus = NoisyFrom(chip)
         bus.set_supply(VOLTS)
         try:
-            write(verified, bus, journal, role=Role.DONOR, now=now)
+            write(verified, bus, journal, role=Role.DONOR, now=now, keep=keep)
             assert chip.content == PATIENT
             certified += 1
         except (ProgrammerError, TransferIncomplete, TransferRefused):
@@ -260,7 +268,7 @@ def test_a_journal_that_fails_at_every_line_leaves_a_state_it_knows(verified: Ve
     for number in range(1, lines + 1):
         chip, journal = small_chip(DONOR, SIZE), MemoryJournal(fail_at=number)
         with pytest.raises((ProgrammerError, TransferIncomplete)):
-            write(verified, on_cut_clip(chip), journal, role=Role.DONOR, now=now)
+            write(verified, on_cut_clip(chip), journal, role=Role.DONOR, now=now, keep=keep)
         journal_is_right(verified, chip, journal)
         journal.fail_at = 0
         ends_right(verified, chip, journal)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from hashlib import sha256
 
 import numpy as np
@@ -29,12 +29,14 @@ from mendbay.board.transfer_journal import (
     replay,
 )
 from mendbay.board.transfer_permit import WritePermit, check_person_and_supply, permit_writing
-from mendbay.board.transfer_plan import BLANK, BlockStep, Role, as_array, needed_steps
+from mendbay.board.transfer_plan import BLANK, BlockStep, Bytes, Purpose, Role, as_array, needed_steps
 from mendbay.core.clock import Clock
 from mendbay.core.errors import MendbayError, ProgrammerError, TransferIncomplete, TransferRefused
 
 BLOCK_LOOKS = 3
 """How often a block is looked at before it counts as wrong: noise on the clip is not the chip's fault."""
+OPEN_LOOKS = 3
+"""How often blocks that were cut off are read besides the two whole reads: their cells may not be settled."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +49,7 @@ class BlockWritten:
 
 
 Progress = Callable[[ReadProgress | BlockWritten], None]
+Keep = Callable[[Sequence[bytes]], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,9 +58,12 @@ class Certificate:
 
     `image_sha256` is what was to be written, `read_back_sha256` one hash for every whole read after it.
     `blocks` counts what this run changed, `earlier_blocks` what runs before it had changed. A run that
-    changed nothing (`only_read`) proves what the chip on the clip holds, not that it is the chip written
-    earlier: the patient's own holds the same. `unsettled` then lists blocks (offset, bytes) whose step was
-    cut off and could not be done again for that reason: if it is the target, their cells may be weak.
+    changed nothing (`only_read`) proves what the chip on the clip holds, and by itself not that it is the
+    chip written earlier: the patient's own holds the same (see `proves_chip`). `unsettled` then lists blocks
+    (offset, bytes) whose step was cut off and could not be done again for that reason: if it is the target,
+    their cells may be weak. `put_away` says that a person gave their word that the patient's chip was put
+    away, `read_back_before` that the chip that was written had been read back right in an earlier run, and
+    `same_chip` that a person gave their word that it is the chip that was cut off.
     `failed_rules` are exactly what `override_reason` is a reason for. `family` names the learned family
     whose rules the dump was held against; empty if none were. `patient_read_from` and `backup_read_from`
     say whether the chips were read by Mendbay, or the reads are files made elsewhere; empty if not known.
@@ -88,8 +94,18 @@ class Certificate:
     failed_rules: tuple[str, ...]
     override_reason: str
     family: str
+    put_away: bool = False
+    read_back_before: bool = False
+    same_chip: bool = False
     patient_read_from: str = ""
     backup_read_from: str = ""
+
+    @property
+    def proves_chip(self) -> bool:
+        """Whether the content was proven on the chip that was to be written: this run wrote to it or an
+        earlier one read it back; it holds what the patient's does not; or a person gave their word."""
+        told_apart = self.purpose == Purpose.RESTORE.value
+        return not self.only_read or told_apart or self.put_away or self.read_back_before
 
     def as_record(self) -> dict[str, object]:
         """The fields by name, ready for JSON."""
@@ -103,8 +119,11 @@ def write(
     *,
     role: Role,
     now: Callable[[], str],
+    keep: Keep,
     clock: Clock | None = None,
     progress: Progress = lambda _: None,
+    same_chip: bool = False,
+    put_away: bool = False,
 ) -> Certificate:
     """Carries a plan out, or goes on with it where it was cut off, and proves the result.
 
@@ -114,7 +133,12 @@ def write(
         journal: of this job; empty for a first start.
         role: what the person says now that the chip on the clip is.
         now: the present, UTC, ISO 8601.
+        keep: is given the whole reads of a chip with open blocks before these are written again, and keeps
+            them for good; if it raises, nothing is written.
         clock: for the limits of waiting.
+        same_chip: a person says that it is the chip that was cut off, whatever its open blocks hold.
+        put_away: a person says that the patient's chip is not on the clip but put away. It opens no way to
+            write; it is for a chip that holds the patient's data already.
 
     Raises:
         TransferRefused: the chip is not the plan's, holds the patient's data, or is protected; nothing was
@@ -126,19 +150,23 @@ def write(
     started = now()
     run = _Run(plan, bus, journal, now, clock, progress)
     try:
-        state, permit = run.look(role)
+        state, permit = run.look(role, same_chip)
         steps = run.steps(state, permit)
         if permit and steps:
             run.flash.check_unprotected()
+            if state.cut_off:
+                keep(run.found)
             run.note(START)
             run.do(steps, permit)
             run.note(WRITTEN)
         hashes = run.read_back(steps)
-        run.note(VERIFIED)
+        if permit or put_away:
+            run.note(VERIFIED)
     finally:
         with suppress(ProgrammerError):  # a chip that is gone has left its mode with its supply
             run.flash.leave()
-    return _certificate(plan, bus, role, (started, now()), state, steps, hashes)
+    done = _certificate(plan, bus, role, (started, now()), state, steps, hashes)
+    return replace(done, put_away=put_away and permit is None, same_chip=same_chip and state.cut_off)
 
 
 def _certificate(
@@ -174,6 +202,7 @@ def _certificate(
         interruptions=before.interruptions,
         only_read=not steps,
         unsettled=() if steps else _ranges(before),
+        read_back_before=not steps and before.touched and before.proven is plan.purpose,
         failed_rules=plan.failed_rules,
         override_reason=plan.override_reason,
         family=plan.family,
@@ -195,9 +224,11 @@ class _Run:
         self.plan, self.bus, self.journal = plan, bus, journal
         self.now, self.progress = now, progress
         self.image = as_array(plan.image)
+        self.found: tuple[bytes, ...] = ()
+        """The whole reads of the look, those that are alike once."""
         self.flash = SerialFlash(bus, plan.target, size_bytes=len(plan.image), clock=clock)
 
-    def look(self, role: Role) -> tuple[JournalState, WritePermit | None]:
+    def look(self, role: Role, same_chip: bool) -> tuple[JournalState, WritePermit | None]:
         """What the journal says, and the permit if the chip on the clip is the one."""
         check_person_and_supply(self.plan, role, self.bus.volts)
         found, target = identify(self.bus), self.plan.target
@@ -208,9 +239,27 @@ class _Run:
                 "Nothing was written; put the chip the plan names on the clip",
             )
         state = replay(self.journal.lines(), self.plan.plan.job, self.plan.images)
-        reads = [as_array(one) for one in self.flash.read_whole(2, self.progress)]
-        volts = self.bus.volts
-        return state, permit_writing(self.plan, self.bus, role=role, volts=volts, reads=reads, state=state)
+        whole = self.flash.read_whole(2, self.progress)
+        self.found = tuple(dict.fromkeys(whole))
+        reads = [as_array(one) for one in whole]
+        reads += [self._open_blocks(reads[0], state) for _ in range(OPEN_LOOKS if state.cut_off else 0)]
+        permit = permit_writing(
+            self.plan,
+            self.bus,
+            role=role,
+            volts=self.bus.volts,
+            reads=reads,
+            state=state,
+            same_chip=same_chip,
+        )
+        return state, permit
+
+    def _open_blocks(self, whole: Bytes, state: JournalState) -> Bytes:
+        """A whole read with the blocks that nobody knows read once more."""
+        again = whole.copy()
+        for offset, size in _ranges(state):
+            again[offset : offset + size] = as_array(self.flash.read(offset, size))
+        return again
 
     def steps(self, state: JournalState, permit: WritePermit | None) -> tuple[BlockStep, ...]:
         """What is left to do; nothing on a chip that may only be read."""

@@ -115,12 +115,17 @@ def prepare(plan: TransferPlan, evidence: Evidence) -> VerifiedPlan:
             f"The transfer is refused for {count}: " + " ".join(reasons),
             "Nothing was written; put right what is named, then prepare the plan again",
         )
-    patient, backup = bytes(evidence.patient_reads[0]), bytes(evidence.backup_reads[0])
-    image = padded(patient, plan.target.size_bytes)
-    images = MappingProxyType({Purpose.TRANSFER: image, Purpose.RESTORE: backup})
+    images = images_of(plan, evidence)
+    patient, backup = bytes(evidence.patient_reads[0]), images[Purpose.RESTORE]
     made = VerifiedPlan(plan, evidence.target, patient, backup, images[plan.purpose], images, _SEAL)
     _GENUINE.add(made)
     return made
+
+
+def images_of(plan: TransferPlan, evidence: Evidence) -> Mapping[Purpose, bytes]:
+    """What the chip holds after the transfer, and after its backup was put back."""
+    image = padded(bytes(evidence.patient_reads[0]), plan.target.size_bytes)
+    return MappingProxyType({Purpose.TRANSFER: image, Purpose.RESTORE: bytes(evidence.backup_reads[0])})
 
 
 def refusals(plan: TransferPlan, evidence: Evidence) -> tuple[str, ...]:
@@ -252,11 +257,11 @@ def _against_rules(plan: TransferPlan, evidence: Evidence) -> list[str]:
         new = "; ".join(one.rstrip(".") for one in evidence.failed_rules if one not in plan.failed_rules)
         also = f", and its reason is not for: {new}" if new and plan.override_reason.strip() else ""
         also = also or (f"; it also fails: {new}" if new else "")
-        found.append(f"The rules that the patient's dump fails are not those the plan names{also}.")
+        found.append(f"What speaks against the patient's dump is not what the plan names{also}.")
     if evidence.failed_rules and not plan.override_reason.strip():
         failed = "; ".join(one.rstrip(".") for one in evidence.failed_rules)
         found.append(
-            f"The patient's dump fails rules of its family, and no reason is given to use it: {failed}."
+            f"Something speaks against the patient's dump, and no reason is given to use it: {failed}."
         )
     return found
 

@@ -11,6 +11,7 @@ from mendbay.board.flash_id import size_text
 from mendbay.board.transfer import Certificate
 from mendbay.board.transfer_journal import JournalState
 from mendbay.board.transfer_plan import FEWEST_READS, Purpose, Role, TransferPlan
+from mendbay.core.quantity import counted
 
 PUT_AWAY = "Put the patient's board away first, marked as the only copy."
 
@@ -52,7 +53,7 @@ def checklist(
     chip, dump = plan.target, plan.patient
     restore = plan.purpose is Purpose.RESTORE
     what = "the backup" if restore else "the patient's data"
-    wrote = certificate is not None
+    wrote = certificate is not None and certificate.proves_chip
     pages = sum(one.pages for one in plan.steps)
     patients = chip.role is Role.PATIENT
     rows = (
@@ -66,7 +67,7 @@ def checklist(
         _reads(f"Read its present content whole as {plan.backup.name}, the way back", plan.backup.reads),
         _Row("Check the plan against the dumps.", refusals == (), against=tuple(refusals or ())),
         _Row(
-            f"Write {what}: {len(plan.steps)} blocks, {pages} pages.",
+            f"Write {what}: {counted(len(plan.steps), 'block')}, {counted(pages, 'page')}.",
             wrote,
             note=_cut_off(journal, wrote),
             cautions=(PUT_AWAY, *CAUTIONS),
@@ -98,7 +99,9 @@ def _reads(text: str, reads: int) -> _Row:
 def _cut_off(journal: JournalState | None, wrote: bool) -> tuple[str, ...]:
     if journal is None or wrote or not journal.touched:
         return ()
-    return (f"It was cut off after {journal.blocks_done} blocks: start the same plan again.",)
+    if not journal.cut_off and journal.blocks_done:
+        return ("What was written is not proven yet: start the same plan again.",)
+    return (f"It was cut off after {counted(journal.blocks_done, 'block')}: start the same plan again.",)
 
 
 def _with_states(rows: Sequence[_Row]) -> tuple[ChecklistStep, ...]:

@@ -41,7 +41,8 @@ class JournalState:
 
     `content` is what each byte must be, `unknown` which bytes lie in blocks that were begun and not done.
     `interruptions` counts the starts that did not come to their end, `blocks_done` the blocks over all
-    starts. `touched` says whether any block was ever begun. `torn` lines could not be read.
+    starts. `touched` says whether any block was ever begun. `proven` says for which purpose the chip that
+    was written was last read back right, with no block begun since. `torn` lines could not be read.
     """
 
     content: Bytes
@@ -50,6 +51,7 @@ class JournalState:
     blocks_done: int
     touched: bool
     torn: int
+    proven: Purpose | None = None
 
     @property
     def cut_off(self) -> bool:
@@ -81,7 +83,6 @@ def replay(lines: Sequence[str], job: str, images: Mapping[Purpose, bytes]) -> J
     content = as_array(images[Purpose.RESTORE]).copy()
     unknown = np.zeros(len(content), np.bool_)
     open_starts = blocks = torn = 0
-    touched = False
     for text in lines:
         line = _read(text)
         if line is None:
@@ -97,13 +98,44 @@ def replay(lines: Sequence[str], job: str, images: Mapping[Purpose, bytes]) -> J
         elif line.word == WRITTEN:
             open_starts -= 1
         elif line.word == BEGUN:
-            touched = True
             unknown[place] = True
         elif line.word == DONE:
             content[place] = as_array(images[line.purpose])[place]
             unknown[place] = False
             blocks += 1
-    return JournalState(content, unknown, open_starts, blocks, touched, torn)
+    end = outcome(lines)
+    return JournalState(content, unknown, open_starts, blocks, end.touched, torn, end.proven)
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """Where a job stands by its journal alone: whether any block was ever begun, and for which purpose the
+    chip was read back right with no block begun since."""
+
+    touched: bool
+    proven: Purpose | None
+
+    @property
+    def unfinished(self) -> bool:
+        """Whether a block was begun and the chip not read back right since."""
+        return self.touched and self.proven is None
+
+
+def outcome(lines: Sequence[str]) -> Outcome:
+    """What these lines of one job come to."""
+    touched, proven = False, None
+    for line in map(_read, lines):
+        if line is not None and line.word == BEGUN:
+            touched, proven = True, None
+        elif line is not None and line.word == VERIFIED:
+            proven = line.purpose
+    return Outcome(touched, proven)
+
+
+def is_start(line: str) -> bool:
+    """Whether a line is the one before a transfer's first block."""
+    read = _read(line)
+    return read is not None and read.word == START
 
 
 @dataclass(frozen=True, slots=True)

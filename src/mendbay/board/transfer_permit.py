@@ -6,15 +6,16 @@ is the one. A chip that may be the patient's own never gets one, whatever anybod
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from weakref import WeakSet
 
 import numpy as np
 
+from mendbay.board.flash_id import ChipFacts
 from mendbay.board.transfer_check import VerifiedPlan, require_verified
 from mendbay.board.transfer_journal import JournalState
-from mendbay.board.transfer_plan import Bytes, Mask, Purpose, Role, as_array
+from mendbay.board.transfer_plan import BLANK, Bytes, Mask, Purpose, Role, as_array, smallest_unit
 from mendbay.core.errors import ProgrammerError, TransferRefused
 
 VOLTS_WITHIN = 0.1
@@ -70,14 +71,17 @@ def permit_writing(
     volts: float | None,
     reads: Sequence[Bytes],
     state: JournalState,
+    same_chip: bool = False,
 ) -> WritePermit | None:
     """Looks at the chip on the clip as it was just read.
 
     Args:
         role: what the person says now that the chip is.
         volts: the supply it has; None if nobody has confirmed one.
-        reads: two whole reads of it.
+        reads: two whole reads of it; more of them tell cells that are not settled from others.
         state: what the journal says it holds.
+        same_chip: a person says that this is the chip whose transfer was cut off, whatever its open blocks
+            hold.
 
     Returns:
         The permit; or None for a chip that may be the patient's and holds what the plan wants: it may
@@ -89,8 +93,10 @@ def permit_writing(
     """
     require_verified(plan)
     check_person_and_supply(plan, role, volts)
-    first, second = reads
-    _check_content(state, first, second)
+    first, second, *_ = reads
+    _check_content(plan, state, first, second)
+    if state.cut_off and not same_chip:
+        _check_open_blocks(plan, state, reads)
     if _may_be_patient(plan, first, second):
         wanted = as_array(plan.image)
         if np.array_equal(first, wanted) or np.array_equal(second, wanted):
@@ -123,7 +129,7 @@ def check_person_and_supply(plan: VerifiedPlan, role: Role, volts: float | None)
         )
 
 
-def _check_content(state: JournalState, first: Bytes, second: Bytes) -> None:
+def _check_content(plan: VerifiedPlan, state: JournalState, first: Bytes, second: Bytes) -> None:
     known = ~state.unknown
     if not np.array_equal(first[known], second[known]):
         raise ProgrammerError(
@@ -132,12 +138,67 @@ def _check_content(state: JournalState, first: Bytes, second: Bytes) -> None:
         )
     wrong = np.flatnonzero((first != state.content) & known)
     if wrong.size:
+        if _may_be_patient(plan, first, second):
+            raise TransferRefused(
+                "The chip on the clip reads as the patient's own, byte for byte",
+                "Nothing was written. Put the patient's board away, marked as the only copy, and the "
+                f"{plan.plan.target.role.value}'s chip on the clip",
+            )
         what = "what the journal says of it" if state.touched else "the backup"
         raise TransferRefused(
             f"The chip on the clip does not hold {what}: {wrong.size} bytes differ, the first at "
             f"{int(wrong[0]):X}h",
             "Nothing was written; put the right chip on the clip, or make a new backup and a new plan",
         )
+
+
+def _check_open_blocks(plan: VerifiedPlan, state: JournalState, reads: Sequence[Bytes]) -> None:
+    """What stands in a block that was cut off must be on the way from one of the two contents to the other:
+    erasing only sets bits, and programming only clears them. Another chip of the same type, of which all
+    else is code that drives share, would be told apart by nothing but this."""
+    start = _foreign_block(state, reads, plan.images, plan.target)
+    if start is not None:
+        raise TransferRefused(
+            f"The block at {start:X}h was cut off, and what it holds is neither of the two contents "
+            "half written: it may be another chip",
+            "Nothing was written. Put the chip that was cut off on the clip. If this is it for certain, "
+            "say so with --same-chip; what it holds now is kept first",
+        )
+
+
+def _foreign_block(
+    state: JournalState, reads: Sequence[Bytes], images: Mapping[Purpose, bytes], facts: ChipFacts
+) -> int | None:
+    """Where the first open block begins that is neither content half written."""
+    unit = smallest_unit(facts)
+    for start in (np.flatnonzero(state.unknown.reshape(-1, unit).any(1)) * unit).tolist():
+        place = slice(start, start + unit)
+        contents = [as_array(one)[place] for one in images.values()]
+        if not on_the_way([one[place] for one in reads], contents):
+            return int(start)
+    return None
+
+
+def may_be_left_by(
+    state: JournalState, content: bytes, images: Mapping[Purpose, bytes], facts: ChipFacts
+) -> bool:
+    """Whether a content may be what a transfer that was broken off left on its chip. A blank chip is not
+    asked about: it holds nothing to be taken for something else."""
+    found = as_array(content)
+    if found.size != state.content.size or bool((found == BLANK).all()):
+        return False
+    known = ~state.unknown
+    if not np.array_equal(found[known], state.content[known]):
+        return False
+    return _foreign_block(state, [found], images, facts) is None
+
+
+def on_the_way(reads: Sequence[Bytes], contents: Sequence[Bytes]) -> bool:
+    """Whether a block may be one of these contents half erased or half programmed: wherever its reads agree,
+    it has all bits that one of them has."""
+    found = reads[0]
+    steady = np.logical_and.reduce([one == found for one in reads])
+    return any(bool(((found & one) == one)[steady].all()) for one in contents)
 
 
 def _may_be_patient(plan: VerifiedPlan, first: Bytes, second: Bytes) -> bool:

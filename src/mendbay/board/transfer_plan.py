@@ -238,9 +238,18 @@ def draw_up(
 
 
 def restoring(plan: TransferPlan, evidence: Evidence, made_at: str) -> TransferPlan:
-    """The plan that puts the backup back after `plan` was cut off. It goes on in the same journal."""
+    """The plan that puts the backup back after `plan` was cut off. It goes on in the same journal, and what
+    speaks against the patient's dump does not concern it."""
     steps = planned_steps(Purpose.RESTORE, evidence)
-    return replace(plan, purpose=Purpose.RESTORE, steps=steps, made_at=made_at)
+    return replace(
+        plan,
+        purpose=Purpose.RESTORE,
+        steps=steps,
+        made_at=made_at,
+        failed_rules=(),
+        override_reason="",
+        family="",
+    )
 
 
 def distinct_reads(reads: Sequence[bytes]) -> list[bytes]:

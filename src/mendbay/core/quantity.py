@@ -20,6 +20,11 @@ def count_text(count: int, *, plain: bool = False) -> str:
     return f"{count:,}".replace(",", _space(plain))
 
 
+def counted(number: int, one: str, *, plain: bool = False) -> str:
+    """A number of things, whose name `one` takes an s in the plural: `1 file`, `2 files`."""
+    return f"{count_text(number, plain=plain)} {one if number == 1 else one + 's'}"
+
+
 def bytes_text(count: int, *, plain: bool = False) -> str:
     """A number of bytes to three significant digits: `512 bytes`, `74.5 GB`, `2.00 TB`.
 

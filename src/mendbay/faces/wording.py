@@ -6,6 +6,7 @@ import os
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
+from mendbay.core import quantity
 from mendbay.core.capacity import advertised
 from mendbay.core.coverage import Condition, Coverage
 from mendbay.core.quantity import bytes_text, count_text, percent_text
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 
 def counted(number: int, one: str) -> str:
     """`1 file`, `2 files`."""
-    return f"{count_text(number)} {one if number == 1 else one + 's'}"
+    return quantity.counted(number, one)
 
 
 def called_as() -> str:

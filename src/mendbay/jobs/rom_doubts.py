@@ -45,16 +45,18 @@ def failures_now(
 
 def doubts_of_reads(bench: Bench, case: int, reads: Sequence[RomRead]) -> tuple[str, ...]:
     """What speaks against a patient's reads being the content of a ROM, as sentences: what is proven wrong
-    with them, though they agree."""
+    with them though they agree, or what a person is asked about them."""
     if not reads:
         return ()
     try:
         judged = judged_reads(contents(bench, case, reads), reads)
     except DumpUnproven as trouble:
         return (trouble.what,)
-    if judged.verdict is not Verdict.UNUSABLE:
-        return ()
-    return tuple(one.what for one in judged.faults if one.standing is Standing.PROVEN)
+    if judged.verdict is Verdict.UNUSABLE:
+        return tuple(one.what for one in judged.faults if one.standing is Standing.PROVEN)
+    if judged.verdict is Verdict.DOUBTFUL:
+        return tuple(one.what for one in judged.faults)
+    return ()
 
 
 def mixed_up(bench: Bench, case: int, bay: str, evidence: Evidence) -> tuple[str, ...]:

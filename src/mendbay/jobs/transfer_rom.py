@@ -7,16 +7,18 @@ step of the journal and the certificate are kept; nothing here writes to a chip 
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
 from mendbay.board.flash_id import ChipFacts
 from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.serial_flash import ReadProgress
 from mendbay.board.transfer import BlockWritten, Certificate, write
-from mendbay.board.transfer_check import VerifiedPlan, prepare, refusals
+from mendbay.board.transfer_check import VerifiedPlan, images_of, prepare, refusals
 from mendbay.board.transfer_checklist import ChecklistStep, checklist
-from mendbay.board.transfer_journal import JournalState, replay
+from mendbay.board.transfer_journal import JournalState, TransferJournal, is_start, outcome, replay
+from mendbay.board.transfer_permit import may_be_left_by
 from mendbay.board.transfer_plan import (
     Evidence,
     Padding,
@@ -28,17 +30,20 @@ from mendbay.board.transfer_plan import (
 )
 from mendbay.core.errors import (
     Interrupted,
+    LedgerError,
     MendbayError,
-    ProgrammerError,
     TransferIncomplete,
     TransferRefused,
 )
+from mendbay.core.quantity import counted
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Clip, Journals, ShopFiles
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.learn_rom import CheckedRom, failed_sentences
+from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.rom_doubts import doubts_of_reads, failures_now, mixed_up
 from mendbay.jobs.rom_reads import RomRead, contents, newest_sitting, rom_reads, tell_reading
+from mendbay.jobs.withdraw import reason_of, require_reason, withdraw
 
 READ_HERE = "the chip, read by Mendbay"
 READ_ELSEWHERE = "files made with another programmer"
@@ -85,7 +90,7 @@ def plan_transfer(
             "Choose the donor's chip or a new one.",
         )
     patient, backup = newest_reads(bench, case, bay, target)
-    _refuse_unfinished(bench, journals, case, bay)
+    _refuse_unfinished(bench, journals, case, bay, contents(bench, case, backup)[0])
     failed = (
         *(failed_sentences(checked.judgement) if checked else ()),
         *doubts_of_reads(bench, case, patient),
@@ -102,6 +107,7 @@ def plan_transfer(
         override_reason=override_reason if failed else "",  # a reason is for what failed then
         family=checked.family if checked else "",
     )
+    _refuse_given_up(bench, plan)
     against = (*refusals(plan, evidence), *mixed_up(bench, case, bay, evidence))
     with bench.shelf.together():
         _note(bench, case, bay, NoteKind.PLAN, plan.job, plan.to_json())
@@ -112,9 +118,44 @@ def plan_transfer(
                 "doubts about a ROM overridden",
                 f"{override_reason}; for nothing but: {doubts}",
             )
-        said = f"refused for {len(against)} reasons" if against else f"{len(plan.steps)} blocks will change"
+        said = (
+            f"refused for {counted(len(against), 'reason')}"
+            if against
+            else f"{counted(len(plan.steps), 'block')} to change"
+        )
         bench.note(case, "rom", f"Bay {bay}: transfer to the {target}'s chip planned; {said}.")
     return Planned(plan, against, checklist(plan, refusals=against))
+
+
+def give_up(bench: Bench, journals: Journals, case: int, bay: str, reason: str) -> TransferPlan:
+    """Gives the newest transfer of a bay up: its chip died, or is put aside half written. Dump and backup
+    stay in the case; the chip's reads are taken for no backup while it holds what the transfer left.
+
+    Returns:
+        The plan that was given up.
+
+    Raises:
+        TransferRefused: there is none, or none that was cut off.
+        UsageError: no reason is given.
+    """
+    plan = newest_plan(bench, case, bay)
+    _refuse_given_up(bench, plan)
+    if not outcome(journals.lines(bench.ledger.case(case), plan.job)).unfinished:
+        raise TransferRefused(
+            f"There is nothing to give up: no transfer of bay {bay} is half done.",
+            f"mendbay rom steps {case} {bay} shows how far the newest is.",
+        )
+    require_reason(reason)
+    with bench.shelf.together():
+        withdraw(bench, [_job_subject(plan)], case, bay, reason)
+        bench.custody(
+            case,
+            "ROM transfer given up",
+            f"bay {bay}, plan {plan.digest}; {plan.target.chip_name} is left half written, its backup is "
+            f"{plan.backup.name}: {reason.strip()}",
+        )
+        bench.note(case, "rom", f"Bay {bay}: the transfer that was cut off is given up: {reason.strip()}")
+    return plan
 
 
 def newest_plan(bench: Bench, case: int, bay: str) -> TransferPlan:
@@ -141,13 +182,17 @@ def tell_plan(bench: Bench, shop: ShopFiles, journals: Journals, case: int, bay:
         TransferRefused: there is no plan.
     """
     plan = newest_plan(bench, case, bay)
-    done = _certificates(bench, case, bay, plan)
+    lines = journals.lines(bench.ledger.case(case), plan.job)
+    done = [] if outcome(lines).unfinished else _certificates(bench, case, bay, plan)
     evidence = _evidence_of(bench, None if done else shop, case, bay, plan)
-    against = (*refusals(plan, evidence), *mixed_up(bench, case, bay, evidence))
-    certificate = _certificate_of(done[-1].body) if done and done[-1].subject == plan.job else None
+    against = (
+        *_given_up(bench, plan),
+        *refusals(plan, evidence),
+        *mixed_up(bench, case, bay, evidence),
+    )
+    certificate = _certificate_of(done[-1]) if done and done[-1].subject == plan.job else None
     state: JournalState | None = None
     if not against and not done:
-        lines = journals.lines(bench.ledger.case(case), plan.job)
         state = replay(lines, plan.job, prepare(plan, evidence).images)
     return Planned(
         plan,
@@ -155,6 +200,21 @@ def tell_plan(bench: Bench, shop: ShopFiles, journals: Journals, case: int, bay:
         checklist(plan, refusals=against, journal=state, certificate=certificate),
         restored=bool(done) and certificate is None,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Proven:
+    """What came of writing a chip.
+
+    Args:
+        certificate: of this run.
+        kept: where it is kept in the case; None if an earlier one is, or if it does not prove the chip.
+        next_step: how the proof is brought to its end, if the certificate does not prove the chip.
+    """
+
+    certificate: Certificate
+    kept: KeptFile | None
+    next_step: str = ""
 
 
 def carry_out(
@@ -166,7 +226,9 @@ def carry_out(
     bay: str,
     *,
     restore: bool = False,
-) -> Certificate:
+    same_chip: bool = False,
+    put_away: bool = False,
+) -> Proven:
     """Writes what the newest plan says, or goes on where it was cut off, and proves the result.
 
     A chip that holds it already is only read; if that was certified before, no other certificate is added.
@@ -174,6 +236,7 @@ def carry_out(
     Args:
         clip: on the chip to be written.
         restore: put the backup back instead.
+        same_chip, put_away: a person's word, see `board.transfer.write`.
 
     Raises:
         TransferRefused: there is no plan, something speaks against it, or the chip is another one.
@@ -182,79 +245,168 @@ def carry_out(
         Interrupted: a person stopped it before anything was written.
     """
     plan = newest_plan(bench, case, bay)
-    role = plan.target.role
-    recheck = not restore and not _certificates(bench, case, bay, plan)
-    evidence = _evidence_of(bench, shop if recheck else None, case, bay, plan)
+    _refuse_given_up(bench, plan)
+    record = bench.ledger.case(case)
+    done = _certificates(bench, case, bay, plan)
+    certified = (
+        bool(done)
+        and done[-1].subject == plan.job
+        and not outcome(journals.lines(record, plan.job)).unfinished
+    )
+    evidence = _evidence_of(bench, None if restore or certified else shop, case, bay, plan)
     mistaken = () if restore else mixed_up(bench, case, bay, evidence)
     if mistaken:
         raise TransferRefused(mistaken[0], "Read both chips again, each by its own name, and plan anew.")
     if restore:
         plan = restoring(plan, evidence, bench.now())
     verified = prepare(plan, evidence)
-    what = "backup put back" if restore else "ROM written"
-    with clip.identified() as (bus, _), journals.open(bench.ledger.case(case), plan.job) as journal:
-        bench.custody(case, f"{what}: begun", f"bay {bay}, {plan.target.chip_name}, plan {plan.digest}")
-        try:
+    with clip.identified() as (bus, _), journals.open(record, plan.job) as journal:
+        run = _Run(bench, case, bay, verified, journal, clip.name, len(journal.lines()))
+        with run.told():
             certificate = write(
                 verified,
                 bus,
-                journal,
-                role=role,
+                _Announced(journal, run.announce),
+                role=plan.target.role,
                 now=bench.now,
+                keep=run.keep,
                 clock=bench.clock,
                 progress=lambda done: _tell(bench, done),
+                same_chip=same_chip,
+                put_away=put_away,
             )
-        except TransferIncomplete as trouble:
-            bench.custody(case, f"{what}: cut off", trouble.what)
-            raise
-        except (TransferRefused, ProgrammerError) as trouble:
-            bench.custody(case, f"{what}: refused, nothing written", trouble.what)
-            raise
-        except MendbayError as trouble:
-            bench.custody(case, f"{what}: outcome not recorded, read the chip", trouble.what)
-            raise
-        except KeyboardInterrupt:
-            verb = "restore" if restore else "write"
-            again = f"mendbay rom {verb} {case} {bay} --programmer {clip.name}"
-            stopped = _stopped(verified, journal.lines(), again)
-            bench.custody(case, f"{what}: cut off", stopped.what)
-            raise stopped from None
-    certificate = replace(
-        certificate,
-        patient_read_from=_read_from(bench, case, bay, plan.patient.name),
-        backup_read_from=_read_from(bench, case, bay, plan.backup.name),
-    )
-    _note_done(bench, case, bay, plan, certificate, what)
-    return certificate
+            certificate = replace(
+                certificate,
+                patient_read_from=_read_from(bench, case, bay, plan.patient.name),
+                backup_read_from=_read_from(bench, case, bay, plan.backup.name),
+            )
+            kept = _note_done(bench, case, bay, plan, certificate, run.what)
+    return Proven(certificate, kept, "" if certificate.proves_chip else f"{run.again} --patient-put-away")
 
 
-def _stopped(verified: VerifiedPlan, lines: Sequence[str], again: str) -> MendbayError:
-    """What is to be told when a person, or the end of the session, stopped the writing of a chip.
+@dataclass(frozen=True, slots=True)
+class _Announced:
+    """A journal before whose first line custody is told that the writing begins."""
+
+    journal: TransferJournal
+    announce: Callable[[], None]
+
+    def lines(self) -> Sequence[str]:
+        return self.journal.lines()
+
+    def append(self, line: str) -> None:
+        if is_start(line):
+            self.announce()
+        self.journal.append(line)
+
+
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """One start of a transfer: what custody is told of it, however it ends.
 
     Args:
-        lines: of the journal, as far as it came.
-        again: the command that goes on.
+        clip: the name of the programmer.
+        before: how many lines the journal had.
     """
-    plan = verified.plan
-    at = replay(lines, plan.job, verified.images)
-    chip = f"the {plan.target.role.value}'s chip"
-    safe = (
-        f"The patient's dump ({plan.patient.name}) and the {plan.target.role.value}'s backup "
-        f"({plan.backup.name}) are safe in the case's folder"
-    )
-    if not at.touched:
-        return Interrupted(f"Stopped before anything was written to {chip}. {safe}", again)
-    state = (
-        f"{chip} is half written, do not use it on a drive"
-        if at.cut_off or at.content.tobytes() != verified.image
-        else f"{chip} is written, and not proven yet"
-    )
-    back = (
-        ""
-        if plan.purpose is Purpose.RESTORE
-        else f"; {again.replace('rom write', 'rom restore', 1)} puts the backup back"
-    )
-    return TransferIncomplete(f"Stopped: {state}. {safe}", f"{again} goes on where it stopped{back}")
+
+    bench: Bench
+    case: int
+    bay: str
+    verified: VerifiedPlan
+    journal: TransferJournal
+    clip: str
+    before: int
+
+    @property
+    def plan(self) -> TransferPlan:
+        return self.verified.plan
+
+    @property
+    def what(self) -> str:
+        return "backup put back" if self.plan.purpose is Purpose.RESTORE else "ROM written"
+
+    @property
+    def again(self) -> str:
+        """The command that goes on."""
+        verb = "restore" if self.plan.purpose is Purpose.RESTORE else "write"
+        return f"mendbay rom {verb} {self.case} {self.bay} --programmer {self.clip}"
+
+    def announce(self) -> None:
+        """Tells custody that a block is about to be written."""
+        chip = self.plan.target.chip_name
+        self.bench.custody(
+            self.case, f"{self.what}: begun", f"bay {self.bay}, {chip}, plan {self.plan.digest}"
+        )
+
+    def keep(self, reads: Sequence[bytes]) -> None:
+        """Keeps what a chip with open blocks holds, before these are written again."""
+        case = self.bench.ledger.case(self.case)
+        for data in reads:
+            kept = self.bench.files.keep(case, f"roms/bay-{self.bay}/found-{self.plan.job[:12]}.bin", data)
+            self.bench.custody(
+                self.case, "half written chip read before it is written again", f"bay {self.bay}, {kept.path}"
+            )
+
+    @contextmanager
+    def told(self) -> Iterator[None]:
+        """While open, whatever breaks the transfer off is told to custody, with where the chip stands."""
+        try:
+            yield
+        except KeyboardInterrupt:
+            stopped = self._stopped()
+            self._broke_off(stopped.what)
+            raise stopped from None
+        except TransferIncomplete as trouble:
+            self._broke_off(trouble.what)
+            raise TransferIncomplete(trouble.what, f"{self.again} goes on with it{self._back}") from trouble
+        except MendbayError as trouble:
+            self._broke_off(trouble.what, "refused" if isinstance(trouble, TransferRefused) else "broken off")
+            raise
+        except BaseException as trouble:
+            self._broke_off(f"{type(trouble).__name__}: {trouble}")
+            raise
+
+    @property
+    def _wrote(self) -> bool:
+        return outcome(self.journal.lines()[self.before :]).touched
+
+    @property
+    def _back(self) -> str:
+        if self.plan.purpose is Purpose.RESTORE:
+            return ""
+        return f"; {self.again.replace('rom write', 'rom restore', 1)} puts the backup back"
+
+    def _broke_off(self, what: str, short: str = "broken off") -> None:
+        how = "cut off" if self._wrote else f"{short}, nothing written this time"
+        self.bench.custody(self.case, f"{self.what}: {how}", what)
+
+    def _stopped(self) -> MendbayError:
+        """What is to be told when a person, or the end of the session, stopped the writing of a chip."""
+        plan, lines = self.plan, self.journal.lines()
+        at = replay(lines, plan.job, self.verified.images)
+        role = plan.target.role.value
+        safe = (
+            f"The patient's dump ({plan.patient.name}) and the {role}'s backup ({plan.backup.name}) are "
+            "safe in the case's folder."
+        )
+        if at.cut_off:
+            state = f"the {role}'s chip is half written, do not use it on a drive"
+        elif not at.touched or at.content.tobytes() == self.verified.backup:
+            state = f"the {role}'s chip holds its backup"
+        elif at.content.tobytes() != self.verified.images[Purpose.TRANSFER]:
+            state = f"the {role}'s chip is half written, do not use it on a drive"
+        elif at.proven:
+            state = f"the {role}'s chip is written and was read back right, and its certificate not kept yet"
+        else:
+            state = f"the {role}'s chip is written, and not proven yet"
+        if not self._wrote:
+            return Interrupted(
+                f"Stopped before anything was written by this start: {state}. {safe}",
+                f"{self.again} starts it again",
+            )
+        return TransferIncomplete(
+            f"Stopped: {state}. {safe}", f"{self.again} goes on where it stopped{self._back}"
+        )
 
 
 def _read_from(bench: Bench, case: int, bay: str, name: str) -> str:
@@ -277,30 +429,34 @@ def _certificates(bench: Bench, case: int, bay: str, plan: TransferPlan) -> list
 
 def _note_done(
     bench: Bench, case: int, bay: str, plan: TransferPlan, certificate: Certificate, what: str
-) -> None:
+) -> KeptFile | None:
+    """Keeps the certificate, unless an earlier one says the same or it does not prove which chip it is of."""
     earlier = _certificates(bench, case, bay, plan)
     subject = plan.job if plan.purpose is Purpose.TRANSFER else _restored(plan)
-    if certificate.only_read and earlier and earlier[-1].subject == subject:
+    where = f"bay {bay}, SHA-256 {certificate.image_sha256}"
+    if not certificate.proves_chip:
         bench.custody(
-            case,
-            "chip only read: it still holds what was certified",
-            f"bay {bay}, SHA-256 {certificate.image_sha256}",
+            case, "chip only read: it holds the content, and may be the patient's own; not certified", where
         )
-        return
-    body = json.dumps(certificate.as_record(), sort_keys=True)
+        return None
+    if certificate.only_read and earlier and earlier[-1].subject == subject:
+        bench.custody(case, "chip only read: it holds what was certified", where)
+        return None
+    body = json.dumps(certificate.as_record(), sort_keys=True, indent=2)
     name = "certificate" if plan.purpose is Purpose.TRANSFER else "certificate-of-restoring"
     kept = bench.files.keep(
         bench.ledger.case(case), f"roms/bay-{bay}/{name}-{plan.job[:12]}.json", body.encode()
     )
+    said = f"{what}: read back and proven"
+    if certificate.only_read:
+        said = "chip only read: it holds the content already"
+    if certificate.put_away:
+        said += "; that it is not the patient's own rests on a person's word"
+    if certificate.same_chip:
+        said += "; that it is the chip that was cut off rests on a person's word"
     with bench.shelf.together():
         _note(bench, case, bay, NoteKind.CERTIFICATE, subject, body)
-        bench.custody(
-            case,
-            "chip only read: it holds the content already"
-            if certificate.only_read
-            else f"{what}: read back and proven",
-            f"bay {bay}, SHA-256 {certificate.image_sha256}, {kept.path}",
-        )
+        bench.custody(case, said, f"{where}, {kept.path}")
         bench.note(
             case,
             "rom",
@@ -308,6 +464,7 @@ def _note_done(
             f"{certificate.chip_name}, read back equal {len(certificate.read_back_sha256)} times.",
             {"blocks": certificate.blocks, "pages": certificate.pages},
         )
+    return kept
 
 
 def newest_reads(
@@ -335,20 +492,56 @@ def newest_reads(
     return patient, backup
 
 
-def _refuse_unfinished(bench: Bench, journals: Journals, case: int, bay: str) -> None:
-    """A new plan would take a chip that was cut off in the middle for its own way back."""
-    finished = {note.subject for note in bench.shelf.notes(NoteKind.CERTIFICATE, case, bay)}
-    for note in bench.shelf.notes(NoteKind.PLAN, case, bay):
-        plan = TransferPlan.from_json(note.body)
-        if plan.job in finished or _restored(plan) in finished:
-            continue
+def _refuse_unfinished(bench: Bench, journals: Journals, case: int, bay: str, backup: bytes) -> None:
+    """A new plan would take a chip that was cut off in the middle for its own way back.
+
+    Args:
+        backup: the newest reads of the chip to be written.
+    """
+    plans = {
+        plan.job: plan
+        for plan in (
+            TransferPlan.from_json(note.body) for note in bench.shelf.notes(NoteKind.PLAN, case, bay)
+        )
+    }
+    for plan in plans.values():
         lines = journals.lines(bench.ledger.case(case), plan.job)
-        if any('"word": "begun"' in line for line in lines):
+        if not outcome(lines).unfinished:
+            continue
+        if not _given_up(bench, plan):
             raise TransferRefused(
                 f"The transfer planned at {plan.made_at} was cut off and is not finished; its chip "
                 "holds parts of both.",
-                f"mendbay rom write {case} {bay} goes on with it; rom restore puts its backup back.",
+                f"mendbay rom write {case} {bay} goes on with it; rom restore puts its backup back; if its "
+                f"chip is dead, rom abandon {case} {bay} REASON gives it up.",
             )
+        evidence = _evidence_of(bench, None, case, bay, plan)
+        images = images_of(plan, evidence)
+        state = replay(lines, plan.job, images)
+        if backup != images[Purpose.RESTORE] and may_be_left_by(state, backup, images, evidence.target):
+            raise TransferRefused(
+                "The newest reads of the chip to be written are what a transfer that was given up left on "
+                "its chip: parts of both, and no way back.",
+                f"Read the chip that shall be written instead; the backup of that one is {plan.backup.name}.",
+            )
+
+
+def _job_subject(plan: TransferPlan) -> str:
+    return f"transfer {plan.job}"
+
+
+def _given_up(bench: Bench, plan: TransferPlan) -> tuple[str, ...]:
+    """A sentence with the reason, if a transfer was given up."""
+    notes = bench.shelf.notes(NoteKind.WITHDRAWAL, subject=_job_subject(plan))
+    return (f"It was given up: {reason_of(notes[-1]).rstrip('.')}.",) if notes else ()
+
+
+def _refuse_given_up(bench: Bench, plan: TransferPlan) -> None:
+    for why in _given_up(bench, plan):
+        raise TransferRefused(
+            f"The newest transfer is not to be carried out. {why}",
+            "Read the chip that shall be written instead, and plan anew.",
+        )
 
 
 def _restored(plan: TransferPlan) -> str:
@@ -399,12 +592,22 @@ def _chip(reads: Sequence[RomRead]) -> ChipFacts | None:
     return reads[0].chip() if reads else None
 
 
-def _certificate_of(body: str) -> Certificate:
-    record = json.loads(body)
-    for name in ("read_back_sha256", "failed_rules"):
-        record[name] = tuple(record[name])
-    record["unsettled"] = tuple((int(at), int(size)) for at, size in record["unsettled"])
-    return Certificate(**record)
+def _certificate_of(note: BoardNote) -> Certificate:
+    """
+    Raises:
+        LedgerError: the note is not one that Mendbay wrote.
+    """
+    try:
+        record = json.loads(note.body)
+        for name in ("read_back_sha256", "failed_rules"):
+            record[name] = tuple(record[name])
+        record["unsettled"] = tuple((int(at), int(size)) for at, size in record["unsettled"])
+        return Certificate(**record)
+    except (ValueError, KeyError, TypeError) as trouble:
+        raise LedgerError(
+            f"The ledger's note {note.number} of a certificate cannot be read: {trouble!r:.60}.",
+            "Put the newest backup of the ledger in its place.",
+        ) from trouble
 
 
 def _note(bench: Bench, case: int, bay: str, kind: NoteKind, subject: str, body: str) -> None:

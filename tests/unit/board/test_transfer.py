@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -14,8 +15,8 @@ from mendbay.board.flash_id import chip_facts
 from mendbay.board.transfer import BlockWritten, write
 from mendbay.board.transfer_check import VerifiedPlan, prepare, refusals
 from mendbay.board.transfer_checklist import StepState, checklist
-from mendbay.board.transfer_journal import JournalState, replay
-from mendbay.board.transfer_permit import WritePermit, permit_writing
+from mendbay.board.transfer_journal import JournalState, outcome, replay
+from mendbay.board.transfer_permit import WritePermit, on_the_way, permit_writing
 from mendbay.board.transfer_plan import (
     BlockStep,
     Evidence,
@@ -28,7 +29,7 @@ from mendbay.board.transfer_plan import (
     needed_steps,
     restoring,
 )
-from mendbay.core.errors import ProgrammerError, TransferIncomplete, TransferRefused, UsageError
+from mendbay.core.errors import NoRoom, ProgrammerError, TransferIncomplete, TransferRefused, UsageError
 from mendbay.inlets.simulated_flash import FlashDescription, SimulatedBus, SimulatedChip, make_sfdp
 from support.flash_bench import (
     NOW,
@@ -39,9 +40,11 @@ from support.flash_bench import (
     VOLTS,
     MemoryJournal,
     TransferBench,
+    bench_of,
     evidence_for,
     facts_of,
     healthy,
+    keep,
     now,
     on_clip,
     reads_of,
@@ -93,7 +96,7 @@ def test_plan_survives_json_and_is_unverified_again(evidence: Evidence) -> None:
     assert again.digest == plan.digest
     bus = on_clip(small_chip(rom(2)))
     with pytest.raises(TransferRefused, match="not been verified"):
-        write(again, bus, MemoryJournal(), role=Role.DONOR, now=now)  # type: ignore[arg-type]
+        write(again, bus, MemoryJournal(), role=Role.DONOR, now=now, keep=keep)  # type: ignore[arg-type]
     assert bus.chip.frames == 0
     prepare(again, evidence)
 
@@ -152,7 +155,9 @@ def test_filling_comes_before_what_the_dump_holds() -> None:
     evidence = evidence_for(patient, donor)
     plan = plan_for(evidence, padding=Padding.FILL)
     assert [one.offset for one in plan.steps] == [UNIT, 2 * UNIT, 0]
-    done = write(prepare(plan, evidence), on_clip(donor), MemoryJournal(), role=Role.DONOR, now=now)
+    done = write(
+        prepare(plan, evidence), on_clip(donor), MemoryJournal(), role=Role.DONOR, now=now, keep=keep
+    )
     assert donor.content == rom(1, UNIT) + b"\xff" * 2 * UNIT
     assert done.patient_sha256 == hashlib.sha256(rom(1, UNIT)).hexdigest()
 
@@ -272,10 +277,10 @@ def test_failed_rules_need_a_reason_which_is_carried(evidence: Evidence) -> None
     why = "Read from a chip whose head table was lost; agreed with the customer."
     plan = plan_for(failed, override_reason=why)
     donor = small_chip(rom(2))
-    done = write(prepare(plan, failed), on_clip(donor), MemoryJournal(), role=Role.DONOR, now=now)
+    done = write(prepare(plan, failed), on_clip(donor), MemoryJournal(), role=Role.DONOR, now=now, keep=keep)
     assert (done.override_reason, done.failed_rules) == (why, failed.failed_rules)
     unsaid = " ".join(refusals(plan_for(evidence), failed))
-    assert "not those the plan names" in unsaid
+    assert "is not what the plan names" in unsaid
 
 
 def test_other_chip_than_the_plans_is_refused(evidence: Evidence) -> None:
@@ -313,7 +318,7 @@ def test_verified_plan_cannot_be_built_or_changed_by_hand(bench: TransferBench) 
         good, image=bytes(SMALL_BYTES)
     )  # the seal goes along, but the object is not prepare's own
     with pytest.raises(TransferRefused, match="not been verified"):
-        write(forged, on_clip(bench.donor), bench.journal, role=Role.DONOR, now=now)
+        write(forged, on_clip(bench.donor), bench.journal, role=Role.DONOR, now=now, keep=keep)
     assert bench.donor.changes == 0
 
 
@@ -324,7 +329,13 @@ def test_transfer_is_written_verified_and_certified(bench: TransferBench) -> Non
     before = bench.patient.content
     seen: list[object] = []
     done = write(
-        bench.verified, on_clip(bench.donor), bench.journal, role=Role.DONOR, now=now, progress=seen.append
+        bench.verified,
+        on_clip(bench.donor),
+        bench.journal,
+        role=Role.DONOR,
+        now=now,
+        keep=keep,
+        progress=seen.append,
     )
     assert bench.donor.content == bench.patient.content == before
     assert bench.patient.changes == 0
@@ -354,13 +365,19 @@ def test_writing_again_only_reads(bench: TransferBench) -> None:
     assert bench.donor.changes == changes
     assert (done.blocks, done.earlier_blocks, done.interruptions) == (0, 1, 0)
     assert (done.only_read, done.unsettled) == (True, ())
+    assert (done.read_back_before, done.proves_chip) == (True, True)
 
 
 def test_only_differing_blocks_are_written() -> None:
     donor = small_chip(rom(1)[:UNIT] + rom(2)[UNIT:])
     evidence = evidence_for(small_chip(rom(1)), donor)
     done = write(
-        prepare(plan_for(evidence), evidence), on_clip(donor), MemoryJournal(), role=Role.DONOR, now=now
+        prepare(plan_for(evidence), evidence),
+        on_clip(donor),
+        MemoryJournal(),
+        role=Role.DONOR,
+        now=now,
+        keep=keep,
     )
     assert done.blocks == 1
     assert donor.changes == 1 + 16
@@ -377,7 +394,7 @@ def refused(bench: TransferBench, bus: SimulatedBus, said: str, role: Role = Rol
 
 def test_patients_chip_on_the_clip_is_never_written(bench: TransferBench) -> None:
     refused(bench, on_clip(bench.donor), "said to be the patient's", Role.PATIENT)
-    refused(bench, on_clip(bench.patient), "does not hold the backup")
+    refused(bench, on_clip(bench.patient), "reads as the patient's own")
 
 
 def test_other_content_id_table_and_supply_are_refused(bench: TransferBench) -> None:
@@ -435,6 +452,96 @@ def test_cut_off_write_is_known_and_goes_on() -> None:
     done = bench.write()
     assert bench.donor.content == bench.patient.content
     assert (done.interruptions, done.earlier_blocks) == (1, state.blocks_done)
+
+
+def test_what_a_chip_with_open_blocks_holds_is_kept_before_it_is_written_again() -> None:
+    bench = transfer_bench(16384)
+    cut(bench, 400)
+    healthy(bench.donor)
+    before, changes, kept = bench.donor.content, bench.donor.changes, list[bytes]()
+
+    def full(reads: Sequence[bytes]) -> None:
+        raise NoRoom("The disk is full", "Free some room")
+
+    with pytest.raises(NoRoom):
+        bench.write(keep=full)
+    assert bench.donor.changes == changes
+    bench.write(keep=kept.extend)
+    assert bench.donor.changes > changes
+    settled = ~replay(bench.journal.kept[:4], bench.verified.plan.job, bench.verified.images).unknown
+    assert kept
+    assert all(np.array_equal(as_array(one)[settled], as_array(before)[settled]) for one in kept)
+
+
+@pytest.mark.parametrize("open_bytes", [UNIT, SMALL_BYTES])
+def test_another_chip_whose_known_bytes_are_right_is_not_taken_for_the_one_that_was_cut_off(
+    open_bytes: int,
+) -> None:
+    """Drives of one family share their code: only the block that was cut off tells their chips apart."""
+    patient = rom(1)
+    bench = bench_of(patient, rom(2)[:open_bytes] + patient[open_bytes:])
+    cut(bench, 60)
+    other = small_chip(rom(3)[:open_bytes] + patient[open_bytes:])
+    with pytest.raises(TransferRefused, match="may be another chip"):
+        bench.write(on_clip(other))
+    assert other.changes == 0
+    healthy(bench.donor)
+    bench.write()
+    assert bench.donor.content == patient
+
+
+@pytest.mark.parametrize(
+    ("read", "may_be"),
+    [
+        (b"\x0f\x30", True),
+        (b"\x3f\xff", True),
+        (b"\xff\xff", True),
+        (b"\xf0\xcc", True),
+        (b"\xf7\xff", True),
+        (b"\x0f\xcc", False),
+        (b"\x0e\x30", False),
+        (b"\x00\x00", False),
+    ],
+)
+def test_half_erased_sets_bits_only_and_half_programmed_leaves_them_set(read: bytes, may_be: bool) -> None:
+    contents = [as_array(b"\xf0\xcc"), as_array(b"\x0f\x30")]
+    assert on_the_way([as_array(read)] * 2, contents) is may_be
+
+
+def test_bytes_that_do_not_read_alike_tell_nothing_of_a_block() -> None:
+    reads = [as_array(one) for one in (b"\x00\x30", b"\x01\x30")]
+    assert on_the_way(reads, [as_array(b"\x0f\x30")])
+
+
+def test_finished_chip_is_told_from_the_patients_by_the_journal_or_a_persons_word() -> None:
+    """Power goes in the reading back: the content is right, and nobody read it back on that chip."""
+    bench = transfer_bench()
+
+    class NoReadBack(SimulatedBus):
+        def exchange(self, out: bytes, read_count: int) -> bytes:
+            if any('"written"' in line for line in bench.journal.kept):
+                raise ProgrammerError("The chip is gone", "Press the clip on")
+            return super().exchange(out, read_count)
+
+    bus = NoReadBack(bench.donor)
+    bus.set_supply(VOLTS)
+    with pytest.raises(TransferIncomplete, match="could not be read back"):
+        bench.write(bus)
+
+    def state() -> JournalState:
+        return replay(bench.journal.kept, bench.verified.plan.job, bench.verified.images)
+
+    assert outcome(bench.journal.kept).unfinished
+    for chip in (bench.patient, bench.donor):
+        looked = bench.write(on_clip(chip))
+        assert (looked.only_read, looked.proves_chip) == (True, False)
+        assert outcome(bench.journal.kept).unfinished
+    said = bench.write(put_away=True)
+    assert (said.only_read, said.put_away, said.proves_chip) == (True, True, True)
+    assert state().proven is Purpose.TRANSFER
+    again = bench.write()
+    assert (again.put_away, again.read_back_before, again.proves_chip) == (False, True, True)
+    assert bench.patient.changes == 0
 
 
 def test_cut_off_write_can_be_put_back() -> None:
@@ -567,7 +674,9 @@ def test_block_that_went_wrong_after_its_check_is_open_again(bench: TransferBenc
     with pytest.raises(TransferIncomplete, match="reads back wrong in 1 bytes"):
         bench.write(bus)
     assert replay(bench.journal.kept, bench.verified.plan.job, bench.verified.images).cut_off
-    bench.write()
+    with pytest.raises(TransferRefused, match="may be another chip"):
+        bench.write()
+    assert bench.write(same_chip=True).same_chip
     assert bench.donor.content == bench.patient.content
 
 
@@ -582,7 +691,9 @@ def last_look(bench: TransferBench, first: bytes, second: bytes) -> WritePermit 
     unknown[:UNIT] = True
     state = JournalState(content, unknown, interruptions=1, blocks_done=1, touched=True, torn=0)
     reads = [as_array(first), as_array(second)]
-    return permit_writing(bench.verified, object(), role=Role.DONOR, volts=VOLTS, reads=reads, state=state)
+    return permit_writing(
+        bench.verified, object(), role=Role.DONOR, volts=VOLTS, reads=reads, state=state, same_chip=True
+    )
 
 
 def flipped(content: bytes, at: int, bit: int = 1) -> bytes:

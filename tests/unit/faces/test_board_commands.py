@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import pty
 import signal
 import subprocess
 import sys
@@ -13,6 +15,7 @@ from typing import Any
 import jsonschema
 import pytest
 
+from mendbay.faces.cli.screen import Screen
 from mendbay.outlets.scenario.board_rom import CODE_PARTS, OWN_PARTS, SERIAL_PAGES
 from mendbay.outlets.scenario.practice import Practice, make_practice
 
@@ -237,7 +240,7 @@ def test_a_family_is_learned_and_a_dump_held_against_it(run: Run, practice: Prac
     failing = answer(run, "rom", "check", "1", "1", "patient", "TB-4471", codes=(3,))
     assert failing["failed"]
     plan = answer(run, "rom", "plan", "1", "1", "donor", "--family", "TB-4471", codes=(3,))
-    assert any("fails rules of its family" in one for one in plan["refused_for"])
+    assert any("speaks against the patient's dump" in one for one in plan["refused_for"])
     spite = ("--in-spite", "it is the only one")
     assert answer(run, "rom", "plan", "1", "1", "donor", "--family", "TB-4471", *spite)["refused_for"] == []
     assert "it is the only one" in " ".join(run("case", "show", "1").stdout.split())
@@ -309,9 +312,58 @@ def test_a_write_that_is_stopped_says_where_the_chip_stands(
     assert "are safe" in done.stderr
     assert f"Next: mendbay rom write 1 1 --programmer simulated:{donor} goes on" in done.stderr
     assert "half written" in " ".join(run("case", "show", "1").stdout.split())
+    assert "not half done" not in refused(run, 2, "rom", "abandon", "1", "1", " ")
     went_on = answer(run, *words)
     assert went_on["certificate"]["interruptions"] == 1
     assert went_on["certificate"]["patient_read_from"].startswith("the chip, read by Mendbay")
+    assert (went_on["proven"], went_on["kept"].endswith(".json")) == (True, True)
+    assert "is half done" in refused(run, 61, "rom", "abandon", "1", "1", "its chip is dead")
+
+
+TERMINAL_CLOSED_AT_A_BLOCK = STOPPED_AT_A_BLOCK.replace(
+    "        os.kill", "        os.read(GATE, 1)\n        os.kill"
+)
+"""The same, once the test has closed the terminal: what is then written to it fails."""
+
+
+def test_a_terminal_that_is_closed_while_a_chip_is_written_leaves_a_word_in_custody(
+    run: Run, practice: Practice, tmp_path: Path
+) -> None:
+    donor = tmp_path / practice.donor_chip.name
+    for path in practice.donor_chip.parent.glob(f"{practice.donor_chip.stem}.*"):
+        (tmp_path / path.name).write_bytes(path.read_bytes())
+    for name, path in (("patient", practice.patient_chip), ("donor", donor)):
+        answer(run, "rom", "read", "1", "1", name, "--programmer", f"simulated:{path}", *CHECKED)
+    answer(run, "rom", "plan", "1", "1", "donor")
+    words = ("rom", "write", "1", "1", "--yes", "--programmer", f"simulated:{donor}", *CHECKED)
+    keyboard, terminal = pty.openpty()
+    gate, opener = os.pipe()
+    code = TERMINAL_CLOSED_AT_A_BLOCK.replace("SIGNAL", str(int(signal.SIGHUP))).replace("GATE", str(gate))
+    with subprocess.Popen(
+        [sys.executable, "-c", code, "--home", str(tmp_path / "home"), *words],
+        stdin=terminal, stdout=terminal, stderr=terminal, pass_fds=(gate,),
+    ) as child:  # fmt: skip
+        os.close(terminal)
+        os.close(keyboard)
+        os.write(opener, b"x" * 64)
+        assert child.wait(timeout=120) == 63
+    os.close(gate)
+    os.close(opener)
+    told = " ".join(run("case", "show", "1").stdout.split())
+    assert "the donor's chip is half written" in told
+    assert answer(run, *words)["certificate"]["interruptions"] == 1
+
+
+def test_a_signal_that_was_ignored_before_stays_ignored(tmp_path: Path) -> None:
+    """As for a job that shall outlive its terminal."""
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        with Screen(None, as_json=False, quiet=True).told_to_end():
+            os.kill(os.getpid(), signal.SIGHUP)
+            assert signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
+            assert signal.getsignal(signal.SIGTERM) is not signal.SIG_DFL
+    finally:
+        signal.signal(signal.SIGHUP, before)
 
 
 def test_a_supply_that_was_not_checked_is_not_set(run: Run, practice: Practice) -> None:

@@ -10,6 +10,7 @@ import os
 import re
 import sys
 import traceback
+from contextlib import suppress
 from typing import Any
 
 import click
@@ -106,7 +107,14 @@ def main() -> None:
 
 
 def _tell(trouble: MendbayError, as_json: bool) -> int:
-    """Prints a trouble in the one shape it has for people, or for programs; returns its exit code."""
+    """Prints a trouble in the one shape it has for people, or for programs; returns its exit code, also where
+    the terminal was closed."""
+    with suppress(OSError):
+        _print(trouble, as_json)
+    return trouble.exit_code
+
+
+def _print(trouble: MendbayError, as_json: bool) -> None:
     if as_json:
         import json
 
@@ -123,7 +131,6 @@ def _tell(trouble: MendbayError, as_json: bool) -> int:
         step = re.sub(verbs, lambda _: f"{called} ", trouble.next_step)
         for line in (f"mendbay: {trouble.what}", f"Next: {step}"):
             print(_fitted(line), file=sys.stderr)
-    return trouble.exit_code
 
 
 def _fitted(line: str) -> str:

@@ -16,8 +16,7 @@ from mendbay.board.rom_map import map_words
 from mendbay.board.rom_reads import Verdict
 from mendbay.board.rules.family import self_checks
 from mendbay.board.swap_odds import percent
-from mendbay.board.transfer import Certificate
-from mendbay.board.transfer_plan import Padding, Role, TransferPlan
+from mendbay.board.transfer_plan import Padding, Purpose, Role, TransferPlan
 from mendbay.core.errors import EXIT_INCOMPLETE
 from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces import wording
@@ -36,7 +35,7 @@ from mendbay.jobs.learn_rom import (
     unlearn_dump,
 )
 from mendbay.jobs.rom_reads import RomRead, keep_files, read_chip, rom_reads
-from mendbay.jobs.transfer_rom import Planned, carry_out, plan_transfer, tell_plan
+from mendbay.jobs.transfer_rom import Planned, Proven, carry_out, give_up, plan_transfer, tell_plan
 from mendbay.wiring import (
     BenchProgrammers,
     open_bench,
@@ -308,32 +307,83 @@ def steps(screen: Screen, case: int, bay: str) -> None:
     _answer_plan(screen, planned, case, bay)
 
 
+SAME_CHIP = click.option(
+    "--same-chip",
+    is_flag=True,
+    help="On your word this is the chip that was cut off, though its open blocks do not show it.",
+)
+
+
 @command.command(name="write")
 @click.argument("case", type=int)
 @click.argument("bay")
 @YES
+@SAME_CHIP
+@click.option(
+    "--patient-put-away",
+    "put_away",
+    is_flag=True,
+    help="On your word the patient's chip is put away: a finished chip then counts as proven.",
+)
 @click.pass_obj
 @on_clip
-def write(screen: Screen, case: int, bay: str, yes: bool, clip: Clip) -> None:
-    """Write what the plan of BAY says, read it back and prove it; goes on where it was cut off."""
-    _carry_out(screen, case, bay, clip, yes, restore=False)
+def write(
+    screen: Screen, case: int, bay: str, yes: bool, same_chip: bool, put_away: bool, clip: Clip
+) -> None:
+    """Write the chip as planned for BAY, read it back and prove it.
+
+    Goes on where it was cut off.
+    """
+    _carry_out(screen, case, bay, clip, yes, restore=False, same_chip=same_chip, put_away=put_away)
 
 
 @command.command(name="restore")
 @click.argument("case", type=int)
 @click.argument("bay")
 @YES
+@SAME_CHIP
 @click.pass_obj
 @on_clip
-def restore(screen: Screen, case: int, bay: str, yes: bool, clip: Clip) -> None:
-    """Put the backup back on a chip whose transfer was cut off.
+def restore(screen: Screen, case: int, bay: str, yes: bool, same_chip: bool, clip: Clip) -> None:
+    """Put the backup back on a chip that was cut off.
 
     A finished transfer cannot be told from the patient's own chip, and is never overwritten.
     """
-    _carry_out(screen, case, bay, clip, yes, restore=True)
+    _carry_out(screen, case, bay, clip, yes, restore=True, same_chip=same_chip)
 
 
-def _carry_out(screen: Screen, case: int, bay: str, clip: Clip, yes: bool, restore: bool) -> None:
+@command.command(name="abandon")
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.argument("reason")
+@click.pass_obj
+def abandon(screen: Screen, case: int, bay: str, reason: str) -> None:
+    """Give up a transfer that was cut off, if its chip is dead.
+
+    The patient's dump and the chip's backup stay in the case, and another chip can be planned for.
+    """
+    with open_bench(screen.home) as bench:
+        plan = give_up(bench, transfer_journals(screen.home), case, bay, reason)
+    screen.answer(
+        {"job": plan.job, "given_up": True, "backup": plan.backup.name},
+        wrapped(
+            f"The transfer to the {plan.target.role.value}'s chip {plan.target.chip_name} is given up. What "
+            f"is on that chip is parts of both: mark it. Its backup stays as {plan.backup.name}."
+        )
+        + f"\nNext: {wording.called_as()} rom read {case} {bay} {plan.target.role.value} --programmer NAME",
+    )
+
+
+def _carry_out(
+    screen: Screen,
+    case: int,
+    bay: str,
+    clip: Clip,
+    yes: bool,
+    restore: bool,
+    same_chip: bool = False,
+    put_away: bool = False,
+) -> None:
     shop, journals = shop_files(screen.home), transfer_journals(screen.home)
     with open_bench(screen.home, tell=screen.tell) as bench, screen.told_to_end():
         planned = tell_plan(bench, shop, journals, case, bay)
@@ -349,12 +399,28 @@ def _carry_out(screen: Screen, case: int, bay: str, clip: Clip, yes: bool, resto
                 "Nothing was written: nobody said that the right chip is on the clip (--yes).",
             )
             sys.exit(EXIT_INCOMPLETE)
-        certificate = carry_out(bench, clip, shop, journals, case, bay, restore=restore)
+        done = carry_out(
+            bench,
+            clip,
+            shop,
+            journals,
+            case,
+            bay,
+            restore=restore,
+            same_chip=same_chip,
+            put_away=put_away,
+        )
+    certificate = done.certificate
     screen.answer(
-        {"written": not certificate.only_read, "certificate": certificate.as_record()},
-        _certificate_text(certificate),
+        {
+            "written": not certificate.only_read,
+            "proven": certificate.proves_chip,
+            "kept": done.kept.path if done.kept else None,
+            "certificate": certificate.as_record(),
+        },
+        _certificate_text(done),
     )
-    if certificate.only_read:
+    if not certificate.proves_chip:
         sys.exit(EXIT_INCOMPLETE)
 
 
@@ -618,7 +684,7 @@ def _answer_plan(screen: Screen, planned: Planned, case: int, bay: str) -> None:
     if planned.plan.override_reason:
         lines.append(wrapped(f"It is used in spite of what follows: {planned.plan.override_reason}"))
         lines += [wrapped(one, "  ") for one in planned.plan.failed_rules]
-    for number, step in enumerate(planned.steps, 1):
+    for number, step in enumerate(() if planned.restored else planned.steps, 1):
         lines.append(wrapped(f"{number}. {step.state}: {step.text}", "  "))
         if step.state != "done":
             lines += [wrapped(why, "       ") for why in step.why]
@@ -642,8 +708,8 @@ def _answer_plan(screen: Screen, planned: Planned, case: int, bay: str) -> None:
 def _plan_text(plan: TransferPlan) -> str:
     return wrapped(
         f"{plan.purpose.value.capitalize()} of {plan.patient.name} ({bytes_text(plan.patient.size_bytes)}, "
-        f"{plan.patient.reads} agreeing reads) to the {plan.target.role.value}'s chip "
-        f"{plan.target.chip_name}: {count_text(len(plan.steps))} blocks change."
+        f"{wording.counted(plan.patient.reads, 'agreeing read')}) to the {plan.target.role.value}'s chip "
+        f"{plan.target.chip_name}, {wording.counted(len(plan.steps), 'block')} to change."
     )
 
 
@@ -674,10 +740,14 @@ def _plan_json(planned: Planned) -> dict[str, object]:
     }
 
 
-def _certificate_text(one: Certificate) -> str:
-    done = "Nothing was written: the chip already holds it" if one.only_read else "Written and proven"
+def _certificate_text(done: Proven) -> str:
+    one = done.certificate
+    back = one.purpose == Purpose.RESTORE
+    said = "The backup is put back and proven" if back else "Written and proven"
+    if one.only_read:
+        said = f"Nothing was written: the chip already holds {'its backup' if back else 'it'}"
     lines = [
-        wrapped(f"{done}: {one.chip_name} reads back equal {len(one.read_back_sha256)} times."),
+        wrapped(f"{said}: {one.chip_name} reads back equal {len(one.read_back_sha256)} times."),
         "  SHA-256 of the content:",
         f"  {one.image_sha256}",
         f"  blocks changed: {count_text(one.blocks)}, pages programmed: {count_text(one.pages)}",
@@ -686,19 +756,43 @@ def _certificate_text(one: Certificate) -> str:
         lines.append(
             f"  it had been cut off before ({one.interruptions}); blocks done then: {one.earlier_blocks}"
         )
-    if one.only_read:
-        lines.append("  this proves the content, and not which chip is on the clip")
+    if one.put_away:
+        lines.append("  that it is not the patient's own chip rests on a person's word")
+    if one.same_chip:
+        lines.append("  that it is the chip that was cut off rests on a person's word")
     if one.unsettled:
-        lines.append("  some blocks were cut off and could not be written anew: their cells may be weak")
+        lines.append(
+            wrapped(
+                "some blocks were cut off and could not be written anew: their cells may be weak", "  ", ""
+            )
+        )
     for whose, source in (("patient's dump", one.patient_read_from), ("backup", one.backup_read_from)):
         if source:
             lines.append(wrapped(f"the {whose} rests on {source}", "  "))
     if one.override_reason:
         lines.append(wrapped(f"used in spite of what follows: {one.override_reason}", "  "))
         lines += [wrapped(doubt, "    ") for doubt in one.failed_rules]
+    called = wording.called_as()
+    if not one.proves_chip:
+        lines.append(
+            wrapped(
+                "No certificate is kept: the patient's own chip holds the same, and nothing tells them apart."
+            )
+        )
+        lines.append(
+            "Next: put the patient's board away, the written chip on the clip, and\n  "
+            + done.next_step.replace("mendbay", called, 1)
+        )
+        return "\n".join(lines)
+    if done.kept:
+        lines.append(
+            wrapped(f"The certificate is kept with the case, {done.kept.path}, and told to custody.")
+        )
+    else:
+        lines.append("The case keeps the certificate of the first proof; this look stands in custody.")
     lines.append(
-        "The case keeps the certificate of the first proof; this look stands in custody."
-        if one.only_read
-        else "The certificate is kept with the case and stands in its custody log."
+        "Next: plan anew if the transfer is still wanted."
+        if back
+        else "Next: fit the board, and see whether the drive is detected."
     )
     return "\n".join(lines)

@@ -9,7 +9,7 @@ import signal
 import sys
 import textwrap
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -74,14 +74,12 @@ class Screen:
     def _draw(self, line: str) -> None:
         width = shutil.get_terminal_size((WIDTH, 24)).columns - 1
         line = line[:width]
-        sys.stderr.write("\r" + line.ljust(len(self._line)))
-        sys.stderr.flush()
+        _onto_terminal("\r" + line.ljust(len(self._line)))
         self._line = line
 
     def _clear(self) -> None:
         if self._line:
-            sys.stderr.write("\r" + " " * len(self._line) + "\r")
-            sys.stderr.flush()
+            _onto_terminal("\r" + " " * len(self._line) + "\r")
             self._line = ""
 
     # ------------------------------------------------------------------ stopping and asking
@@ -116,11 +114,11 @@ class Screen:
 
         def on_signal(number: int, frame: FrameType | None) -> None:
             signal.signal(number, before[signal.Signals(number)])
-            self._clear()
             raise KeyboardInterrupt
 
         ends = (signal.SIGTERM, signal.SIGHUP)
-        before = {number: signal.signal(number, on_signal) for number in ends}
+        heeded = [number for number in ends if signal.getsignal(number) is not signal.SIG_IGN]
+        before = {number: signal.signal(number, on_signal) for number in heeded}
         try:
             yield
         finally:
@@ -138,6 +136,13 @@ class Screen:
             default=True,
             err=True,
         )
+
+
+def _onto_terminal(text: str) -> None:
+    """Draws on the error stream. A terminal that was closed in the middle of a job must not end the job."""
+    with suppress(OSError):
+        sys.stderr.write(text)
+        sys.stderr.flush()
 
 
 _CONTROLS = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f]")
