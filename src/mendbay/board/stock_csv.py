@@ -26,14 +26,13 @@ BROKEN_ROWS_LIMIT = 1_000
 COLUMNS_LIMIT = 200
 CELL_LIMIT = 10_000
 """Characters in one cell."""
-ROW_LINES_LIMIT = 200
-"""Lines of the file that one row may take, so that a quote never closed cannot swallow the rest."""
 
 DELIMITERS = (",", ";", "\t")
 _PEEKED_ROWS = 50
 _FORMULA = re.compile(r"'*[=+\-@\t\r\n\uff1d\uff0b\uff0d\uff20]")
 _ESCAPED = re.compile(r"'+[=+\-@\t\r\n\uff1d\uff0b\uff0d\uff20]")
 # What makes a spreadsheet take a cell for a formula (OWASP, "CSV Injection"), full-width forms included.
+_QUOTED = re.compile(r'(?:[^"]+|"")*+')
 
 
 class Field(StrEnum):
@@ -154,11 +153,12 @@ def read_table(data: bytes) -> Table:
     header: tuple[str, ...] = ()
     rows: list[tuple[int, tuple[str, ...]]] = []
     troubles: list[RowTrouble] = []
-    blank = 0
+    blank = broken = 0
     for line, cells in _records(lines, delimiter):
-        if isinstance(cells, str):
-            troubles.append(RowTrouble(line, "", cells))
-            if len(troubles) > BROKEN_ROWS_LIMIT:
+        if isinstance(cells, _Untaken):
+            troubles.append(RowTrouble(line, "", cells.reason))
+            broken += not cells.doubtful
+            if broken > BROKEN_ROWS_LIMIT:
                 raise UsageError(
                     f"Over {BROKEN_ROWS_LIMIT} rows cannot be split into cells.",
                     "Save the list as CSV again.",
@@ -194,7 +194,9 @@ def _decoded(data: bytes) -> tuple[str, str]:
 def _suits(lines: Sequence[str], delimiter: str) -> tuple[int, int, int]:
     """How well a delimiter fits: known headers, rows as wide as the header, width."""
     sound = [
-        cells for _, cells in _records(lines[: 4 * _PEEKED_ROWS], delimiter) if not isinstance(cells, str)
+        cells
+        for _, cells in _records(lines[: 4 * _PEEKED_ROWS], delimiter)
+        if not isinstance(cells, _Untaken)
     ]
     filled = [cells for cells in sound if any(cell.strip() for cell in cells)][:_PEEKED_ROWS]
     if not filled:
@@ -203,43 +205,86 @@ def _suits(lines: Sequence[str], delimiter: str) -> tuple[int, int, int]:
     return (known, sum(len(row) == len(filled[0]) for row in filled), len(filled[0]))
 
 
-class _Lines:
-    """Lines of a file from one on, at most `ROW_LINES_LIMIT` of them for each record asked for."""
+@dataclass(frozen=True, slots=True)
+class _Untaken:
+    """Why what begins on a line is no row; `doubtful` if it may be the inside of a broken row's cell."""
 
-    def __init__(self, lines: Sequence[str], at: int) -> None:
-        self._lines, self.at, self.left = lines, at, 0
+    reason: str
+    doubtful: bool = False
+
+
+class _Lines:
+    """Lines of a file, from the one `at` on."""
+
+    def __init__(self, lines: Sequence[str]) -> None:
+        self._lines, self.at = lines, 0
 
     def __iter__(self) -> _Lines:
         return self
 
     def __next__(self) -> str:
-        if not self.left or self.at >= len(self._lines):
+        if self.at >= len(self._lines):
             raise StopIteration
         self.at += 1
-        self.left -= 1
         return self._lines[self.at - 1]
 
 
-def _records(lines: Sequence[str], delimiter: str) -> Iterator[tuple[int, list[str] | str]]:
+def _records(lines: Sequence[str], delimiter: str) -> Iterator[tuple[int, list[str] | _Untaken]]:
     """Each record with the line it begins on (from 1), or why it is none.
 
-    After a broken record reading goes on with the line after its first one: a quote never closed costs one
-    row, not the rest of the list.
+    The inside of a cell never becomes a record: after one that is too long reading goes on where it ends.
+    Where the quotes of a record are wrong, nobody can tell its inside from the rows after it, so its lines
+    are told one by one, to the one where the quotes go wrong or, if none closes, to the last.
     """
-    waiting = _Lines(lines, 0)
+    waiting = _Lines(lines)
     reader = csv.reader(waiting, delimiter=delimiter, strict=True)
     while waiting.at < len(lines):
-        start, waiting.left = waiting.at, ROW_LINES_LIMIT
+        start = waiting.at
         try:
             cells = next(reader)
-            if any(len(cell) > CELL_LIMIT for cell in cells):
-                raise csv.Error(f"a cell has over {CELL_LIMIT} characters")
-        except (csv.Error, StopIteration) as trouble:
-            yield start + 1, f"The row cannot be split into cells: {trouble or 'it does not end'}."
-            waiting = _Lines(lines, start + 1)
-            reader = csv.reader(waiting, delimiter=delimiter, strict=True)
+            if not any(len(cell) > CELL_LIMIT for cell in cells):
+                yield start + 1, cells
+                continue
+            fault = ""
+        except (csv.Error, StopIteration):
+            waiting.at, fault = _extent(lines, start, delimiter)
+        if not fault:
+            yield start + 1, _Untaken(f"A cell of the row has over {CELL_LIMIT} characters.")
             continue
-        yield start + 1, cells
+        yield start + 1, _Untaken(f"The row cannot be split into cells: {fault}.")
+        for inside in range(start + 1, waiting.at):
+            if lines[inside].strip():
+                reason = f"It may be the inside of a cell of line {start + 1}: put the quotes there right."
+                yield inside + 1, _Untaken(reason, doubtful=True)
+
+
+def _extent(lines: Sequence[str], start: int, delimiter: str) -> tuple[int, str]:
+    """Where the record ends that begins on a line: the number of lines up to its end (from 0, so that is the
+    place of the next one), and what is wrong with its quotes, empty if nothing is."""
+    quoted = False
+    for at in range(start, len(lines)):
+        line, place = lines[at].rstrip("\r\n"), 0
+        while True:
+            if not quoted and line[place : place + 1] != '"':
+                place = line.find(delimiter, place) + 1
+                if not place:
+                    return at + 1, ""
+                continue
+            found = _QUOTED.match(line, place if quoted else place + 1)
+            place = found.end() if found else len(line)
+            quoted = place == len(line)
+            if quoted:
+                break
+            if place + 1 == len(line):
+                return at + 1, ""
+            if line[place + 1] != delimiter:
+                where = "" if at == start else f" on line {at + 1}"
+                return (
+                    at + 1,
+                    f"a quote ends a cell{where}, but neither a delimiter nor a new line follows it",
+                )
+            place += 2
+    return len(lines), "a quote that begins a cell is never closed"
 
 
 def unescaped(cell: str) -> str:

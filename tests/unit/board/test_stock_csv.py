@@ -109,12 +109,37 @@ def test_delimiters_and_encodings(delimiter: str, encoding: str, ending: str) ->
     ]
 
 
-def test_a_quote_never_closed_costs_one_row() -> None:
-    good = [f"BX-{one},fine\r\n" for one in range(500)]
-    found = taken("board,notes\r\n" + "".join(good[:250]) + 'BX-9,"never closed\r\n' + "".join(good[250:]))
-    assert len(found.items) == 500
-    assert [trouble.line for trouble in found.troubles] == [252]
-    assert found.rows == 501
+def test_after_a_quote_never_closed_rows_are_told_and_not_taken() -> None:
+    """Nobody can tell them from the inside of the cell that the quote begins."""
+    good = [f"BX-{one},fine\r\n" for one in range(2_000)]
+    text = "board,notes\r\n" + "".join(good[:250]) + 'BX-9,"never closed\r\n' + "".join(good[250:])
+    found = taken(text)
+    assert len(found.items) == 250
+    assert [trouble.line for trouble in found.troubles] == list(range(252, 2_003))
+    assert "never closed" in found.troubles[0].reason
+    assert {one.reason.split(":")[0] for one in found.troubles[1:]} == {
+        "It may be the inside of a cell of line 252"
+    }
+    assert found.rows == 2_001
+    assert len(taken(text.replace("closed\r\n", 'closed"\r\n')).items) == 2_001
+
+
+@pytest.mark.parametrize("lines", [150, 300, 30_000])
+def test_the_inside_of_a_cell_never_becomes_an_item(lines: int) -> None:
+    """A cell of too many characters, of any number of lines, is skipped to its end."""
+    notes = "\n".join([*["x" * (30_000 // lines)] * lines, "B-666,free,", 'with "quotes", too', ""])
+    made = io.StringIO(newline="")
+    csv.writer(made).writerows([("board", "location", "notes"), ("B-5", "s", notes), ("B-6", "s", "last")])
+    found = taken(made.getvalue())
+    assert [item.description.board_number for _, item in found.items] == ["B-6"]
+    assert [(one.line, "characters" in one.reason) for one in found.troubles] == [(2, True)]
+
+
+def test_lines_between_wrong_quotes_are_told_and_not_taken() -> None:
+    found = taken('board,notes\nB-1,"begun\nB-666,free\n\nB-2,"x"\nB-3,"sound"\nB-4,"one" more\nB-5,\n')
+    assert [item.description.board_number for _, item in found.items] == ["B-3", "B-5"]
+    assert [one.line for one in found.troubles] == [2, 3, 5, 7]
+    assert "a quote ends a cell on line 5" in found.troubles[0].reason
 
 
 def test_every_row_is_an_item_or_a_trouble() -> None:
@@ -320,7 +345,8 @@ def test_hostile_lists_end_soon(monkeypatch: pytest.MonkeyPatch) -> None:
     started = time.monotonic()
     with pytest.raises(UsageError, match="cannot be split"):
         read_table(b"board,notes\n" + b'BX,"x\n' * 20_000)
-    assert taken("board\n" + "x" * 20_000 + "\nBX-1\n").troubles[0].line == 2
+    assert taken("board\n" + "x" * 200_000 + "\nBX-1\n").troubles[0].line == 2
+    assert len(taken('board,notes\n"BX-1' + '\n"",BX\n' * 100_000).troubles) > 100_000
     assert time.monotonic() - started < 5
     monkeypatch.setattr(stock_csv, "ROWS_LIMIT", 3)
     with pytest.raises(UsageError, match="rows"):
