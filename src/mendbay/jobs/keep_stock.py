@@ -220,12 +220,18 @@ def _purpose_of(note: BoardNote) -> Purpose:
 
 
 def _as_before(item: StockItem, said: Sequence[BoardNote]) -> StockItem:
-    """The item as it was before it was used the last time; free if that was not written down."""
-    for note in reversed(said):
-        was = _swap_of(note).get("was")
-        if was and was["state"] != StockState.USED:
-            return replace(item, state=StockState(was["state"]), case=int(was["case"]))
-    return replace(item, state=StockState.FREE, case=0)
+    """The item as it was before its swaps used it. One that had been used before the first of them (it came
+    so in a list) still is; where nothing was written down it is free.
+
+    Args:
+        said: every swap of it, withdrawn ones too, the oldest first.
+    """
+    states = [_swap_of(note).get("was") for note in said]
+    unused = [was for was in states if was and was["state"] != StockState.USED]
+    was = unused[-1] if unused else states[0]
+    if not was:
+        return replace(item, state=StockState.FREE, case=0)
+    return replace(item, state=StockState(was["state"]), case=int(was["case"]))
 
 
 def outcomes(bench: Bench) -> tuple[SwapOutcome, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -77,6 +78,26 @@ def test_another_swap_of_the_same_drive_keeps_it_used(bench: Bench, shop: ShopFo
     assert withdraw_swap(bench, 1, 1, "1", Purpose.BOARD_SWAP, WHY).state is StockState.USED
     assert [one.worked for one in outcomes(bench)] == [False]
     assert withdraw_swap(bench, 1, 1, "1", Purpose.HEAD_TRANSPLANT, WHY).state is StockState.FREE
+
+
+def test_an_item_that_was_used_before_its_swap_was_said_stays_used(bench: Bench, shop: ShopFolder) -> None:
+    add_items(bench, shop, [replace(GOOD, state=StockState.USED, case=1)])
+    for _ in range(2):
+        swapped(bench, shop, worked=True)
+        back = withdraw_swap(bench, 1, 1, "1", Purpose.BOARD_SWAP, WHY)
+        assert (back.state, back.case, bench.shelf.item(1)) == (StockState.USED, 1, back)
+    assert find_donor(bench, shop, 1, "1", said=PATIENT).ranking.fitting == ()
+
+
+def test_a_note_that_does_not_say_what_an_item_was_leaves_it_free(bench: Bench, shop: ShopFolder) -> None:
+    add_items(bench, shop, [GOOD])
+    swapped(bench, shop, worked=True)
+    (note,) = bench.shelf.notes(NoteKind.SWAP)
+    old = {name: value for name, value in json.loads(note.body).items() if name != "was"}
+    withdraw_swap(bench, 1, 1, "1", Purpose.BOARD_SWAP, WHY)
+    add_items(bench, shop, [replace(GOOD, state=StockState.USED, case=1)])
+    bench.shelf.note(replace(note, subject="2", body=json.dumps(old)))
+    assert withdraw_swap(bench, 2, 1, "1", Purpose.BOARD_SWAP, WHY).state is StockState.FREE
 
 
 def test_what_was_not_recorded_and_what_has_no_reason_is_refused(bench: Bench, shop: ShopFolder) -> None:
