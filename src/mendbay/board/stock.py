@@ -19,9 +19,6 @@ LARGEST_NUMBER = 2**53 - 1
 _NOT_IN_NOTES = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
 _CURRENCY = re.compile(r"[A-Z]{3}")
 _LABEL = re.compile(r"mendbay:stock:([0-9]{6,16})")
-_NO_DECIMALS = frozenset(re.findall("...", "BIFCLPDJFGNFISKJPYKMFKRWPYGRWFUGXUYIVNDVUVXAFXOFXPF"))
-_THREE_DECIMALS = frozenset(re.findall("...", "BHDIQDJODKWDLYDOMRTND"))
-"""Currencies that do not have two decimals (list one of ISO 4217, from memory)."""
 
 
 class Kind(StrEnum):
@@ -157,17 +154,3 @@ def number_in_label(text: str) -> int | None:
     found = _LABEL.fullmatch(text.strip())
     number = int(found[1]) if found else 0
     return number if 0 < number <= LARGEST_NUMBER else None
-
-
-def minor_digits(currency: str) -> int:
-    """How many decimals amounts in a currency have (ISO 4217)."""
-    return 0 if currency in _NO_DECIMALS else 3 if currency in _THREE_DECIMALS else 2
-
-
-def cost_text(minor: int | None, currency: str) -> str:
-    """A cost as plain text, `EUR 12.50`; empty if unknown."""
-    if minor is None:
-        return ""
-    digits = minor_digits(currency)
-    whole, part = divmod(minor, 10**digits)
-    return f"{currency} {whole}" + (f".{part:0{digits}}" if digits else "")

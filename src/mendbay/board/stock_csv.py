@@ -15,8 +15,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from mendbay.board.description import BoardDescription, comparison_key
-from mendbay.board.stock import StockItem, cost_text
+from mendbay.board.description import LINE_LIMIT, BoardDescription, comparison_key
+from mendbay.board.stock import NOTES_LIMIT, PHOTOS_LIMIT, StockItem
+from mendbay.board.stock_cost import cost_text
 from mendbay.core.errors import UsageError
 
 FILE_LIMIT_BYTES = 256 << 20
@@ -24,8 +25,8 @@ ROWS_LIMIT = 2_000_000
 BROKEN_ROWS_LIMIT = 1_000
 """Rows that cannot be split; with more of them it is another kind of file."""
 COLUMNS_LIMIT = 200
-CELL_LIMIT = 10_000
-"""Characters in one cell."""
+CELL_LIMIT = max(NOTES_LIMIT, PHOTOS_LIMIT * (LINE_LIMIT + 1)) + 1
+"""Characters in one cell: what the longest one that we write takes, with its apostrophe."""
 
 DELIMITERS = (",", ";", "\t")
 _PEEKED_ROWS = 50
@@ -39,7 +40,7 @@ class Field(StrEnum):
     """What a column can hold; the value is the header it has in a list we write."""
 
     NUMBER = "mendbay item"
-    """Our own item number: only in lists that Mendbay has written."""
+    """Our own item number: only in lists that Mendbay has written, or that were matched with one."""
     OWN_ID = "own id"
     KIND = "kind"
     BOARD_NUMBER = "board number"
@@ -297,7 +298,8 @@ def to_csv(items: Iterable[StockItem]) -> bytes:
     headers of `Field`.
 
     A cell that a spreadsheet could take for a formula begins with an apostrophe, which reading removes.
-    Picture names are separated by line breaks, which no name holds.
+    Picture names are separated by line breaks, which no name holds. Taken in again (`stock_import`) the list
+    gives the same items to the letter.
     """
     made = io.StringIO(newline="")
     writer = csv.writer(made, lineterminator="\r\n")

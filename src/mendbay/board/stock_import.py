@@ -6,10 +6,11 @@ column means what is guessed from the header, can be edited, and holds for every
 Rules for cells, all our own: a date is `2019-03-28`, `2019/03/28`, `20190328`, `2019-03` (its first day
 stands for a month), the ISO week `2019-W13` (its Monday), `28.3.2019` (with dots the day comes first) or
 `28/3/2019`, whose order is taken from the column's other dates if one of them proves it, else from the
-mapping, else it is a trouble; years have four digits. In a cost a comma or dot before exactly three digits
-sets thousands apart (unless the currency has three decimals: then a lone one is a trouble), before one or two
-it is the decimal sign. A dollar or yen sign alone is not a currency. Words for "not known" (`n/a`, `?`,
-`unknown`) make an empty cell.
+mapping, else it is a trouble; years have four digits. For costs see `stock_cost`. Words for "not known"
+(`n/a`, `?`, `unknown`) make an empty cell, and outer blanks do not count.
+
+A row with our own item number is one that we wrote: its texts mean what they say, letter for letter, blanks
+and words for "not known" included, and its cost stands as we write it.
 """
 
 from __future__ import annotations
@@ -23,18 +24,20 @@ from enum import StrEnum
 from typing import TypeVar
 
 from mendbay.board.description import BoardDescription
-from mendbay.board.stock import Condition, Kind, StockItem, StockState, minor_digits
+from mendbay.board.stock import Condition, Kind, StockItem, StockState
 from mendbay.board.stock_alike import DESCRIBED, Alike, brought_up, pair
+from mendbay.board.stock_cost import read_cost
 from mendbay.board.stock_csv import Field, RowTrouble, Table, field_of_header, unescaped
 from mendbay.core.errors import UsageError
 
 _UNKNOWN_WORDS = frozenset(("", "?", "??", "n/a", "na", "n.a.", "none", "unknown", "not known", "-", "--"))
-_SYMBOLS = {"€": "EUR", "£": "GBP"}
+_NAMING = frozenset((*DESCRIBED, Field.OWN_ID, Field.NUMBER))
+"""What a row must say something of, to be about an item."""
+_TEXTS = frozenset((*DESCRIBED, Field.OWN_ID, Field.LOCATION, Field.PHOTOS, Field.NOTES)) - {Field.MADE_ON}
 _YEAR_FIRST = re.compile(r"([0-9]{4})[-/.]?([0-9]{2})(?:[-/.]?([0-9]{2}))?")
 _WEEK = re.compile(r"([0-9]{4})-?W([0-9]{2})")
 _DOTTED = re.compile(r"([0-9]{1,2})\.([0-9]{1,2})\.([0-9]{4})")
 _SLASHED = re.compile(r"([0-9]{1,2})[/-]([0-9]{1,2})[/-]([0-9]{4})")
-_AMOUNT = re.compile(r"([0-9]{1,3}(?:[., '\u00a0\u2009\u202f]?[0-9]{3})*)(?:[.,]([0-9]{1,3}))?")
 _Word = TypeVar("_Word", bound=StrEnum)
 _KINDS = {
     Kind.BOARD: "board|pcb|circuit board|board only|logic board",
@@ -155,7 +158,7 @@ def import_items(table: Table, mapping: ColumnMapping) -> Import:
             f"The mapping has {len(mapping.columns)} columns, the list {len(table.headers)}.",
             "Make a mapping for this list.",
         )
-    if not {*DESCRIBED, Field.OWN_ID}.intersection(one for one in mapping.columns if one):
+    if not _NAMING.intersection(one for one in mapping.columns if one):
         raise UsageError(
             "No column is known to describe a board or drive.",
             f"Say which columns hold what; the headers are: {', '.join(table.headers)[:300]}.",
@@ -196,18 +199,17 @@ class _Row:
 
     def __init__(self, mapping: ColumnMapping, order: DateOrder) -> None:
         self._mapping, self._order = mapping, order
+        self._to_the_letter = False
         self.faults: list[tuple[str, str]] = []
 
     def item(self, cells: Sequence[str], width: int) -> StockItem | None:
         if len(cells) < width or any(cell.strip() for cell in cells[width:]):
             self.faults.append(("", f"The row has {len(cells)} cells, the header {width}."))
             return None
-        given = {
-            field: _known(unescaped(cell.strip()))
-            for field, cell in zip(self._mapping.columns, cells, strict=False)
-            if field
-        }
-        if not any(given.get(field) for field in (*DESCRIBED, Field.OWN_ID)):
+        named = dict(zip(self._mapping.columns, cells, strict=False))
+        self._to_the_letter = bool(named.get(Field.NUMBER, "").strip())
+        given = {field: self._cell(field, cell) for field, cell in named.items() if field}
+        if not any(given.get(field) for field in _NAMING):
             self.faults.append(("", "The row names neither a board nor a drive."))
             return None
         try:
@@ -234,10 +236,8 @@ class _Row:
             currency=currency,
             state=state,
             case=case,
-            photos=tuple(
-                one.strip() for one in re.split("[\n;]", given.get(Field.PHOTOS, "")) if one.strip()
-            ),
-            notes=given.get(Field.NOTES, "").replace("\r\n", "\n").replace("\r", "\n"),
+            photos=self._photos(given.get(Field.PHOTOS, "")),
+            notes=_plain_breaks(given.get(Field.NOTES, "")),
         )
 
     def _fault(self, field: Field, words: str) -> None:
@@ -278,21 +278,26 @@ class _Row:
         return ""
 
     def _cost(self, cell: str, currency_cell: str) -> tuple[int | None, str]:
-        if not cell:
+        currency = currency_cell.strip().upper() or self._mapping.currency
+        try:
+            return read_cost(cell, currency, as_written=self._to_the_letter)
+        except UsageError as trouble:
+            self._fault(Field.COST, f"{trouble.what} {trouble.next_step}")
             return None, ""
-        amount = "".join(one for one in cell if one.isdigit() or one in ".,' \u00a0\u2009\u202f-")
-        sign = "".join(one for one in cell if one not in amount).strip().upper()
-        currency = sign or currency_cell.strip().upper() or self._mapping.currency
-        currency = _SYMBOLS.get(currency, currency)
-        if not re.fullmatch("[A-Z]{3}", currency):
-            said = f"{currency[:8]!r} does not name one currency" if currency else "The cost has no currency"
-            self._fault(Field.COST, f"{said}; write it as a code, such as EUR 12.50.")
-            return None, ""
-        minor = _minor_amount(amount.strip(), minor_digits(currency))
-        if minor is None:
-            self._fault(Field.COST, f"{cell[:40]!r} is not a cost in {currency}.")
-            return None, ""
-        return minor, currency
+
+    def _cell(self, field: Field, cell: str) -> str:
+        if self._to_the_letter and field in _TEXTS:
+            return unescaped(cell)
+        return _known(unescaped(cell.strip()))
+
+    def _photos(self, cell: str) -> tuple[str, ...]:
+        if self._to_the_letter:
+            return tuple(one for one in _plain_breaks(cell).split("\n") if one)
+        return tuple(one.strip() for one in re.split("[\n;]", cell) if one.strip())
+
+
+def _plain_breaks(text: str) -> str:
+    return text.replace("\r\n", "\n").replace("\r", "\n")
 
 
 def _known(cell: str) -> str:
@@ -326,20 +331,6 @@ def _dates_meant(cell: str, order: DateOrder) -> list[str]:
         if month <= 12:
             meant.append(date(year, month, day).isoformat())
     return list(dict.fromkeys(meant))
-
-
-def _minor_amount(text: str, digits: int) -> int | None:
-    """An amount of money in the smallest unit; None if it is none. See the rules of this module."""
-    found = _AMOUNT.fullmatch(text) if len(text) <= 30 else None
-    if not found or len(found[2] or "") > digits:
-        return None
-    marks = re.findall("[^0-9]", found[1])
-    decimal = text[-len(found[2]) - 1] if found[2] else ""
-    doubtful = marks and (found[1].startswith("0") or (digits == 3 and len(marks) == 1 and not decimal))
-    if doubtful or len(set(marks)) > 1 or decimal in marks:
-        return None
-    whole, part = re.sub("[^0-9]", "", found[1]), (found[2] or "").ljust(digits, "0")
-    return int(whole + part)
 
 
 def plan_import(

@@ -7,15 +7,8 @@ from typing import Any
 import pytest
 
 from mendbay.board.description import BoardDescription
-from mendbay.board.stock import (
-    LARGEST_NUMBER,
-    Condition,
-    Kind,
-    StockItem,
-    StockState,
-    cost_text,
-    minor_digits,
-)
+from mendbay.board.stock import LARGEST_NUMBER, Condition, Kind, StockItem, StockState
+from mendbay.board.stock_cost import cost_text, minor_digits
 from mendbay.core.errors import UsageError
 
 

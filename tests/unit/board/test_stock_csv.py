@@ -11,8 +11,15 @@ from dataclasses import replace
 import pytest
 
 from mendbay.board import stock_csv
-from mendbay.board.description import BoardDescription
-from mendbay.board.stock import Condition, Kind, StockItem, StockState
+from mendbay.board.description import LINE_LIMIT, BoardDescription
+from mendbay.board.stock import (
+    NOTES_LIMIT,
+    PHOTOS_LIMIT,
+    Condition,
+    Kind,
+    StockItem,
+    StockState,
+)
 from mendbay.board.stock_alike import Alike
 from mendbay.board.stock_csv import Field, read_table, to_csv
 from mendbay.board.stock_import import (
@@ -78,6 +85,39 @@ def test_what_is_written_is_read_again_to_the_letter() -> None:
     assert found.troubles == ()
     plan = plan_import(ITEMS, found)
     assert (plan.new, plan.changed, plan.unchanged, plan.troubles) == ((), (), 4, ())
+
+
+def test_unknown_words_doubtful_costs_and_blanks_count_only_in_rows_without_our_number() -> None:
+    head = "mendbay item,board,own id,location,cost,photos,notes,made on\n"
+    row = "BX-1,none, NA ,KWD 1.500,a;b.jpg,?,n/a"
+    (_, ours), *_ = taken(f"{head}7,{row}\n").items
+    assert (ours.own_id, ours.location, ours.notes, ours.description.made_on) == ("none", " NA ", "?", "")
+    assert (ours.cost_minor, ours.currency, ours.photos) == (1500, "KWD", ("a;b.jpg",))
+    doubtful = taken(f"{head},{row}\n").troubles[0]
+    assert (doubtful.column, doubtful.reason) == (
+        "cost", "'KWD 1.500' is not a cost in KWD. Write it as 38.00 EUR.",
+    )  # fmt: skip
+    (_, theirs), *_ = taken(f"{head},{row.replace('1.500', '1.5')}\n").items
+    assert (theirs.own_id, theirs.location, theirs.notes, theirs.cost_minor) == ("", "", "", 1500)
+    assert theirs.photos == ("a", "b.jpg")
+
+
+def test_an_item_of_which_only_the_place_is_known_comes_back_and_can_be_moved() -> None:
+    item = an_item(5, description=BoardDescription(), location="shelf 4")
+    assert [one for _, one in taken(to_csv([item])).items] == [item]
+    moved = planned([item], "mendbay item,location\n5,shelf 6\n,shelf 7\n")
+    assert moved.changed == (replace(item, location="shelf 6"),)
+    assert [one.line for one in moved.troubles] == []
+    assert "neither a board" in taken("mendbay item,location\n,shelf 7\n").troubles[0].reason
+
+
+def test_the_longest_cells_that_an_item_can_have_come_back() -> None:
+    item = an_item(
+        1,
+        notes="=" + "\n" * (NOTES_LIMIT - 1),
+        photos=tuple(f"{at:0{LINE_LIMIT}}" for at in range(PHOTOS_LIMIT)),
+    )
+    assert [one for _, one in taken(to_csv([item])).items] == [item]
 
 
 def test_no_cell_is_a_formula() -> None:

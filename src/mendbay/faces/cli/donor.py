@@ -9,8 +9,9 @@ import click
 
 from mendbay.board.description import BoardDescription
 from mendbay.board.match import TEXT_ATTRIBUTES, Alternative, Match
-from mendbay.board.stock import Condition, Kind, StockItem, StockState, cost_text, minor_digits
+from mendbay.board.stock import Condition, Kind, StockItem, StockState
 from mendbay.board.stock_alike import Alike
+from mendbay.board.stock_cost import cost_text, read_cost
 from mendbay.board.stock_csv import Field
 from mendbay.board.stock_import import DateOrder
 from mendbay.board.swap_odds import Level, Purpose
@@ -171,7 +172,7 @@ def add(
     **described: str,
 ) -> None:
     """Put a board or a donor drive on the shelf."""
-    minor, currency = _cost(cost)
+    minor, currency = read_cost(cost.strip(), as_written=True)
     item = StockItem(
         0,
         Kind.BOARD if kind == "board" else Kind.DRIVE,
@@ -374,18 +375,6 @@ def _column(text: str) -> tuple[str, Field | None]:
     if found is None:
         raise UsageError(f"A column cannot hold '{name}'.", f"Use one of: {', '.join(Field)}.")
     return header, found
-
-
-def _cost(text: str) -> tuple[int | None, str]:
-    if not text:
-        return None, ""
-    amount, _, currency = text.strip().partition(" ")
-    currency = currency.strip().upper()
-    digits = minor_digits(currency)
-    whole, _, part = amount.replace(",", ".").partition(".")
-    if not currency or not whole.isdecimal() or len(part) > digits or (part and not part.isdecimal()):
-        raise UsageError(f"'{text}' is not a cost.", "Write it as 38.00 EUR.")
-    return int(whole + part.ljust(digits, "0")), currency
 
 
 def _words_of(option: str) -> str:
