@@ -348,44 +348,53 @@ def plan_import(
         alike: what a row without number and own id is that only differs from an item in what can change.
 
     A row finds its item by our own number, else by the shop's own id. A row with neither finds one without
-    own id by what it says (see `stock_alike`; as many of them as rows), and is else a new item.
+    own id by what it says (see `stock_alike`; as many of them as rows), and is else a new item. A trouble is
+    a second row for one item, and a row that gives an own id which another item or a row before it has.
     What the bench knows better stays as it is in the stock: state, case and pictures.
     """
     stock = list(existing)
     by_number = {one.number: one for one in stock}
     by_id = {one.own_id: one for one in stock if one.own_id}
     unnamed = [(line, one) for line, one in imported.items if not one.number and not one.own_id]
-    named = {one.number for _, one in imported.items}
-    pairing = pair((one for one in stock if one.number not in named), unnamed, columns, alike)
+    numbered = {one.number for _, one in imported.items}
+    pairing = pair((one for one in stock if one.number not in numbered), unnamed, columns, alike)
     seen: dict[str, int] = {}
     new: list[StockItem] = []
     changed: list[StockItem] = []
     troubles: list[RowTrouble] = []
     unchanged = 0
     for line, item in imported.items:
-        name = f"item {item.number}" if item.number else f"own id {item.own_id!r}" if item.own_id else ""
-        if name and name in seen:
-            troubles.append(RowTrouble(line, "", f"The {name} stands already on line {seen[name]}."))
-            continue
-        seen[name] = line
         known = by_number.get(item.number) if item.number else by_id.get(item.own_id)
         known = known or pairing.known.get(line)
+        kept = item if known is None else brought_up(known, item, columns)
+        named = _names(item.number, "" if item.number else item.own_id)
+        meant = _names(kept.number, kept.own_id)
+        twice = next((one for one in (*named, *meant) if one in seen), None)
+        seen.update({one: line for one in named if one not in seen})
+        other = by_id.get(kept.own_id)
+        if twice:
+            troubles.append(RowTrouble(line, "", f"{twice} stands already on line {seen[twice]}."))
+            continue
         if item.number and known is None:
             troubles.append(RowTrouble(line, Field.NUMBER, f"The stock has no item {item.number}."))
-        elif known is not None:
-            kept = brought_up(known, item, columns)
-            other = by_id.get(kept.own_id) if kept.own_id else None
-            if other is not None and other.number != known.number:
-                words = f"The own id {kept.own_id!r} belongs to item {other.number}."
-                troubles.append(RowTrouble(line, Field.OWN_ID, words))
+        elif other is not None and other.number != kept.number:
+            words = f"The own id {kept.own_id!r} belongs to item {other.number}."
+            troubles.append(RowTrouble(line, Field.OWN_ID, words))
+        elif known is None and line in pairing.doubtful:
+            troubles.append(RowTrouble(line, "", pairing.doubtful[line]))
+        elif known is None and item.case and cases is not None and item.case not in cases:
+            troubles.append(RowTrouble(line, Field.CASE, f"There is no case {item.case}."))
+        else:
+            seen.update(dict.fromkeys(meant, line))
+            if known is None:
+                new.append(kept)
             elif kept == known:
                 unchanged += 1
             else:
                 changed.append(kept)
-        elif line in pairing.doubtful:
-            troubles.append(RowTrouble(line, "", pairing.doubtful[line]))
-        elif item.case and cases is not None and item.case not in cases:
-            troubles.append(RowTrouble(line, Field.CASE, f"There is no case {item.case}."))
-        else:
-            new.append(item)
     return ImportPlan(tuple(new), tuple(changed), unchanged, tuple(troubles))
+
+
+def _names(number: int, own_id: str) -> list[str]:
+    """What an item goes by, as the beginning of a sentence."""
+    return [*([f"Item {number}"] if number else []), *([f"The own id {own_id!r}"] if own_id else [])]

@@ -301,6 +301,30 @@ def test_reading_a_list_twice_changes_nothing() -> None:
     assert [one.line for one in moved.troubles] == [7]
 
 
+def test_two_rows_for_one_item_are_told_however_they_name_it() -> None:
+    stock = stocked("own id,board,shelf\nA,BX-1,1\n")
+    rows = ["1,,BX-1,2", ",A,BX-1,3"]
+    for order in (rows, rows[::-1]):
+        plan = planned(stock, "\n".join(["mendbay item,own id,board,shelf", *order]))
+        assert [one.location for one in plan.changed] == [order[0][-1]]
+        assert [(one.line, one.reason) for one in plan.troubles] == [(3, "Item 1 stands already on line 2.")]
+
+
+def test_an_own_id_given_twice_in_a_list_costs_the_second_row_alone() -> None:
+    stock = stocked("own id,board\nP,BX-1\nQ,BX-2\n")
+    head = "mendbay item,own id,board\n"
+    plan = planned(stock, head + "2,X,BX-2\n,X,BX-9\n1,X,BX-1\n,,BX-10\n")
+    assert [(one.number, one.own_id) for one in plan.changed] == [(2, "X")]
+    assert [one.description.board_number for one in plan.new] == ["BX-10"]
+    assert [one.reason for one in plan.troubles] == ["The own id 'X' stands already on line 2."] * 2
+    turned = planned(stock, head + ",X,BX-9\n2,X,BX-2\n")
+    assert [one.own_id for one in turned.new] == ["X"]
+    assert [one.line for one in turned.troubles] == [3]
+    refused = planned(stock, head + "1,Q,BX-1\n,Q,BX-2\n")
+    assert [one.line for one in refused.troubles] == [2]
+    assert refused.unchanged == 1, "a row that is refused claims no own id"
+
+
 UNNAMED = "board,made,shelf,cost,currency\nBX-1,2020-01-01,A,3,EUR\nBX-1,2020-01-01,B,3,EUR\nBX-2,,A,,\n"
 
 

@@ -287,6 +287,17 @@ def test_one_bad_row_does_not_keep_the_others_out(bench: Bench, shop: ShopFolder
     assert [(one.line, "99" in one.reason) for one in done.troubles] == [(3, True)]
 
 
+def test_an_own_id_given_twice_does_not_keep_the_list_out(
+    bench: Bench, shop: ShopFolder, tmp_path: Path
+) -> None:
+    add_items(bench, shop, [GOOD, replace(GOOD, own_id="D-2")])
+    path = tmp_path / "list.csv"
+    path.write_text("mendbay item,own id,board number\n2,X,B-2\n,X,B-9\n,,B-10\n")
+    done = import_stock(bench, shop, path)
+    assert [one.line for one in done.troubles] == [3]
+    assert [one.own_id for one in bench.shelf.items()] == ["D-1", "X", ""]
+
+
 def test_swaps_of_other_bays_and_purposes_are_swaps_of_their_own(bench: Bench, shop: ShopFolder) -> None:
     add_items(bench, shop, [replace(GOOD, kind=Kind.DRIVE)])
     for bay, purpose, worked in (
