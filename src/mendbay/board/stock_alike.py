@@ -142,7 +142,7 @@ def _grouped(items: Iterable[StockItem], columns: Collection[Field | None]) -> d
 def _identity(item: StockItem, columns: Collection[Field | None]) -> Key:
     """What of an item never changes, as far as the list has columns for it."""
     described = (getattr(item.description, name) for field, name in DESCRIBED.items() if field in columns)
-    return item.kind, *map(comparison_key, described)
+    return *((item.kind,) if Field.KIND in columns else ()), *map(comparison_key, described)
 
 
 def _said(item: StockItem, columns: Collection[Field | None]) -> Key:

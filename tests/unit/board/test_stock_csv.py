@@ -351,6 +351,16 @@ def test_rows_without_an_id_are_found_in_any_order_spelling_and_choice_of_column
     assert (spelled.new, spelled.unchanged, spelled.troubles) == ((), 2, ())
 
 
+def test_a_list_without_a_kind_column_doubles_no_donor_drive() -> None:
+    stock = stocked("kind,model,shelf\ndrive,M-77,A\nboard,M-78,A\n")
+    plan = planned(stock, "shelf,model\nA,M-78\nA,M-77\n")
+    assert (plan.new, plan.changed, plan.unchanged, plan.troubles) == ((), (), 2, ())
+    moved = planned(stock, "model,shelf\nM-77,B\n", Alike.SAME)
+    assert moved.changed == (replace(stock[0], location="B"),)
+    other = planned(stock, "kind,model,shelf\nboard,M-77,A\n")
+    assert (len(other.new), other.unchanged) == (1, 0)
+
+
 def test_one_more_of_the_same_is_new_and_one_used_is_not_moved() -> None:
     stock = stocked(UNNAMED)
     more = planned(stock, UNNAMED + "BX-1,2020-01-01,C,3,EUR\nBX-2,2021-01-01,A,,\n")
