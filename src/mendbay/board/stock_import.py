@@ -126,12 +126,14 @@ class ImportPlan:
         changed: known items as they are to be, with their number, state, case and photos kept.
         unchanged: how many are in the stock as they stand in the list.
         troubles: rows that clash with the stock or with each other.
+        asked: how many of the troubles are rows of which a person must say whether they are an item moved.
     """
 
     new: tuple[StockItem, ...]
     changed: tuple[StockItem, ...]
     unchanged: int
     troubles: tuple[RowTrouble, ...]
+    asked: int
 
 
 def guess_mapping(table: Table, currency: str = "") -> ColumnMapping:
@@ -362,7 +364,7 @@ def plan_import(
     new: list[StockItem] = []
     changed: list[StockItem] = []
     troubles: list[RowTrouble] = []
-    unchanged = 0
+    unchanged = asked = 0
     for line, item in imported.items:
         known = by_number.get(item.number) if item.number else by_id.get(item.own_id)
         known = known or pairing.known.get(line)
@@ -382,6 +384,7 @@ def plan_import(
             troubles.append(RowTrouble(line, Field.OWN_ID, words))
         elif known is None and line in pairing.doubtful:
             troubles.append(RowTrouble(line, "", pairing.doubtful[line]))
+            asked += 1
         elif known is None and item.case and cases is not None and item.case not in cases:
             troubles.append(RowTrouble(line, Field.CASE, f"There is no case {item.case}."))
         else:
@@ -392,7 +395,7 @@ def plan_import(
                 unchanged += 1
             else:
                 changed.append(kept)
-    return ImportPlan(tuple(new), tuple(changed), unchanged, tuple(troubles))
+    return ImportPlan(tuple(new), tuple(changed), unchanged, tuple(troubles), asked)
 
 
 def _names(number: int, own_id: str) -> list[str]:

@@ -23,6 +23,9 @@ from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.keep_stock import with_family
 from mendbay.jobs.read_pictures import shop_forms
 
+COLUMNS_NAMED = 4
+"""Columns with one header that are told."""
+
 
 @dataclass(frozen=True, slots=True)
 class Imported:
@@ -61,14 +64,15 @@ def import_stock(
     How the columns are read is remembered for the next list with the same header.
 
     Args:
-        columns: header to what it holds, where the guess or the remembered mapping is wrong.
+        columns: header, or place from 1, to what the column holds, where the guess or the remembered mapping
+            is wrong.
         date_order: of dates such as 03/04/2019.
         currency: of costs that name none.
         alike: what a row that names no item is, if only place, condition, cost or notes differ.
         trial: change nothing, only say what would be done.
 
     Raises:
-        UsageError: the file cannot be read as a list, or it has no such column.
+        UsageError: the file cannot be read as a list, or it has no such column, or several.
     """
     forms = shop_forms(shop)
     table = read_table(bench.files.fetch(path, FILE_LIMIT_BYTES))
@@ -101,13 +105,24 @@ def export_stock(bench: Bench) -> bytes:
     return to_csv(bench.shelf.items())
 
 
-def _column(table: Table, header: str) -> int:
-    folded = [one.casefold() for one in table.headers]
-    if header.strip().casefold() not in folded:
+def _column(table: Table, name: str) -> int:
+    """Which column (from 0) a person means: by its header or, as some stand twice or are empty, by its place
+    from 1. A header that is a number is taken for the header."""
+    wanted = name.strip()
+    places = [at for at, one in enumerate(table.headers) if one.casefold() == wanted.casefold()]
+    if len(places) == 1:
+        return places[0]
+    if places:
+        written = " or ".join(f"{at + 1}=FIELD" for at in places[:COLUMNS_NAMED])
         raise UsageError(
-            f"The list has no column {header[:60]!r}.", f"Its columns are: {', '.join(table.headers)[:500]}."
+            f"The list has {len(places)} columns {wanted[:60]!r}.",
+            f"Give the place of the one meant: {written}.",
         )
-    return folded.index(header.strip().casefold())
+    if wanted.isascii() and wanted.isdecimal() and 0 < int(wanted[:9]) <= len(table.headers):
+        return int(wanted[:9]) - 1
+    raise UsageError(
+        f"The list has no column {wanted[:60]!r}.", f"Its columns are: {', '.join(table.headers)[:500]}."
+    )
 
 
 def _mapping_text(mapping: ColumnMapping) -> str:

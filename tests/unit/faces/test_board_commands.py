@@ -175,8 +175,34 @@ def test_rows_that_are_not_taken_are_told(run: Run, tmp_path: Path) -> None:
     (tmp_path / "list.csv").write_text("Board number,Date,Colour\nTB-1,someday,red\nTB-2,2025-01-01,blue\n")
     done = answer(run, "donor", "import", tmp_path / "list.csv", codes=(3,))
     assert (done["added"], [one["line"] for one in done["not_taken"]]) == (1, [2])
-    assert "line 2" in run("donor", "import", tmp_path / "list.csv", "--try").stdout
+    tried = run("donor", "import", tmp_path / "list.csv", "--try").stdout
+    assert "line 2" in tried
+    assert "Next: put these rows right in the list; give --column HEADER=FIELD" in tried
+    assert "--alike" not in tried.partition("Next:")[2]
     assert "no column" in refused(run, 2, "donor", "import", tmp_path / "list.csv", "--column", "Size=notes")
+
+
+def test_columns_with_one_header_are_told_apart_by_their_place(run: Run, tmp_path: Path) -> None:
+    path = tmp_path / "list.csv"
+    path.write_text("Own id,Board,Board,Shelf\nA,TB-1,other,s\n")
+    tried = answer(run, "donor", "import", path, "--try")
+    assert tried["columns"] == [
+        {"place": place, "header": header, "field": field}
+        for place, header, field in (
+            (1, "Own id", "own id"), (2, "Board", "board number"), (3, "Board", None),
+            (4, "Shelf", "location"),
+        )
+    ]  # fmt: skip
+    shown = run("donor", "import", path, "--try").stdout
+    assert "Board (3)" in shown
+    assert shown.rstrip().endswith("Next: the same command without --try takes it in")
+    said = refused(run, 2, "donor", "import", path, "--column", "board=notes")
+    assert "2 columns 'board'" in said
+    assert "2=FIELD or 3=FIELD" in said
+    assert "no column '5'" in refused(run, 2, "donor", "import", path, "--column", "5=notes")
+    given = answer(run, "donor", "import", path, "--column", "3=board number", "--column", "2=notes")
+    assert [one["field"] for one in given["columns"]] == ["own id", "notes", "board number", "location"]
+    assert answer(run, "donor", "show", "1")["board_number"] == "other"
 
 
 def test_a_row_that_may_be_another_one_is_told_until_somebody_decides(run: Run, tmp_path: Path) -> None:
@@ -186,7 +212,10 @@ def test_a_row_that_may_be_another_one_is_told_until_somebody_decides(run: Run, 
     path.write_text("Board number,Shelf\nTB-2,B\nTB-1,A\n")
     asked = answer(run, "donor", "import", path, codes=(3,))
     assert (asked["added"], asked["unchanged"], asked["not_taken"][0]["line"]) == (0, 1, 2)
-    assert "may be item 2" in " ".join(run("donor", "import", path).stdout.split())
+    shown = " ".join(run("donor", "import", path).stdout.split())
+    assert "may be item 2" in shown
+    assert "Next: say what the rows are that may be an item moved: --alike same, or --alike new" in shown
+    assert "HEADER=FIELD" not in shown
     assert answer(run, "donor", "import", path, "--alike", "same")["changed"] == 1
     assert answer(run, "donor", "show", "2")["location"] == "B"
     assert len(answer(run, "donor", "list")) == 2

@@ -65,7 +65,8 @@ def command() -> None:
 @click.argument("path", type=click.Path(path_type=Path))
 @click.option(
     "--column", "columns", multiple=True, metavar="HEADER=FIELD",
-    help="What a column holds, where the guess is wrong; an empty FIELD leaves it out. Repeat it.",
+    help="What a column holds, where the guess is wrong; an empty FIELD leaves it out. Instead of a header "
+    "that stands twice give the column's place: 3=FIELD. Repeat it.",
 )  # fmt: skip
 @click.option("--dates", type=click.Choice(sorted(DATE_ORDERS)), help="How to read 03/04/2019.")
 @click.option("--currency", default="", help="Of costs that name none, like EUR.")
@@ -424,24 +425,19 @@ def _item_json(item: StockItem) -> dict[str, object]:
 
 
 def _import_text(done: Imported) -> str:
-    named = [
-        (header, str(field) if field else "left out")
-        for header, field in zip(done.table.headers, done.mapping.columns, strict=True)
-    ]
+    columns = list(enumerate(zip(done.table.headers, done.mapping.columns, strict=True), 1))
+    named = [(str(place), header, str(field) if field else "left out") for place, (header, field) in columns]
     verb = "added" if done.done else "would be added"
     lines = [
-        table(named, ("column", "read as" + (", as before" if done.remembered else ""))),
+        table(named, ("", "column", "read as" + (", as before" if done.remembered else "")), right=(0,)),
         "",
         f"{wording.counted(len(done.plan.new), 'item')} {verb}, "
         f"{count_text(len(done.plan.changed))} changed, {count_text(done.plan.unchanged)} as they were.",
     ]
-    unread = [
-        header
-        for header, field in zip(done.table.headers, done.mapping.columns, strict=True)
-        if field is None and header
-    ]
+    unread = [f"{header} ({place})" for place, (header, field) in columns if field is None and header]
     if unread:
-        lines.append(wrapped(f"NOT READ, as nothing says what they hold: {', '.join(unread)}."))
+        words = "NOT READ, as nothing says what they hold or another column is read as that"
+        lines.append(wrapped(f"{words}: {', '.join(unread)}."))
     if done.troubles:
         lines.append(f"{wording.counted(len(done.troubles), 'row')} not taken:")
         for one in done.troubles[:SHOWN]:
@@ -449,20 +445,34 @@ def _import_text(done: Imported) -> str:
             lines.append(wrapped(f"line {one.line}{column}: {one.reason}", "  "))
         if len(done.troubles) > SHOWN:
             lines.append(f"  and {count_text(len(done.troubles) - SHOWN)} more (--json lists all)")
-    called = wording.called_as()
-    again = "give --column HEADER=FIELD where a column is read wrongly"
-    lines.append(f"Next: {called} donor list" if done.done and not done.troubles else f"Next: {again}")
+    lines.append(wrapped(f"Next: {_after_import(done)}"))
     return "\n".join(lines)
+
+
+def _after_import(done: Imported) -> str:
+    """What to do after a list was taken in, or tried."""
+    asked = done.plan.asked
+    steps = []
+    if asked:
+        steps.append("say what the rows are that may be an item moved: --alike same, or --alike new")
+    if len(done.troubles) > asked:
+        steps.append("put the other rows right in the list" if asked else "put these rows right in the list")
+        steps.append("give --column HEADER=FIELD where a column is read wrongly")
+    if done.troubles:
+        return "; ".join(steps) + "; then give the list again, which doubles nothing"
+    return f"{wording.called_as()} donor list" if done.done else "the same command without --try takes it in"
 
 
 def _import_json(done: Imported) -> dict[str, object]:
     return {
         "done": done.done,
         "remembered": done.remembered,
-        "columns": {
-            header: str(field) if field else None
-            for header, field in zip(done.table.headers, done.mapping.columns, strict=True)
-        },
+        "columns": [
+            {"place": place, "header": header, "field": str(field) if field else None}
+            for place, (header, field) in enumerate(
+                zip(done.table.headers, done.mapping.columns, strict=True), 1
+            )
+        ],
         "added": len(done.plan.new),
         "changed": len(done.plan.changed),
         "unchanged": done.plan.unchanged,
