@@ -75,6 +75,15 @@ def require_line(text: str, what: str) -> None:
             f"The {what} has {len(text)} characters.",
             f"Use at most {LINE_LIMIT}; longer remarks belong in the notes.",
         )
+    require_characters(text, what)
+
+
+def require_characters(text: str, what: str) -> None:
+    """Refuses a text with a character that cannot stand on a line.
+
+    Raises:
+        UsageError: a control character, a line break or half a surrogate pair in it.
+    """
     bad = _UNKEEPABLE.search(text)
     if bad:
         raise UsageError(

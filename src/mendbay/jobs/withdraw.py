@@ -9,9 +9,13 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable
 
+from mendbay.board.description import require_characters
 from mendbay.board.note import BoardNote, NoteKind
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.jobs.bench import Bench
+
+REASON_LIMIT = 1_000
+"""Characters of a reason: some sentences, and short enough for an entry of custody."""
 
 
 def standing_notes(
@@ -46,10 +50,13 @@ def withdraw(bench: Bench, subjects: Iterable[str], case: int, bay: str, reason:
 def require_reason(reason: str) -> None:
     """
     Raises:
-        UsageError: the reason says nothing.
+        UsageError: the reason says nothing, or it cannot stand on a line of custody.
     """
     if not reason.strip():
         raise UsageError("Nothing is withdrawn without a reason.", "Say why it counts no longer.")
+    if len(reason) > REASON_LIMIT:
+        raise UsageError(f"The reason has {len(reason)} characters.", f"Use at most {REASON_LIMIT}.")
+    require_characters(reason, "reason")
 
 
 def reason_of(note: BoardNote) -> str:

@@ -164,6 +164,7 @@ def test_the_stock_by_hand(run: Run, tmp_path: Path) -> None:
     assert answer(run, "donor", "list") == []
     assert len(answer(run, "donor", "list", "--all")) == 1
     assert answer(run, "donor", "show", "1")["case"] == 1
+    assert "The reason '\\udcff' holds" in refused(run, 2, "donor", "withdraw", "1", "1", "2", "\udcff")
     back = answer(run, "donor", "withdraw", "1", "1", "2", "it was another one")
     assert (back["state"], answer(run, "donor", "list")[0]["item"]) == ("free", 1)
     assert "it was another one" in run("case", "custody", "1").stdout + run("case", "show", "1").stdout

@@ -28,6 +28,7 @@ from mendbay.jobs.read_pictures import (
     unlearn,
     withdraw_picture,
 )
+from mendbay.jobs.withdraw import REASON_LIMIT
 from mendbay.outlets.shop_files import ShopFolder
 from support.board_bench import ToldPictures, bench_with_case, starting
 from support.flash_bench import checked_dump
@@ -111,6 +112,37 @@ def test_what_was_not_recorded_and_what_has_no_reason_is_refused(bench: Bench, s
         withdraw_swap(bench, 1, 1, "2", Purpose.BOARD_SWAP, WHY)
     assert len(outcomes(bench)) == 1
     assert bench.shelf.notes(NoteKind.WITHDRAWAL) == ()
+
+
+@pytest.mark.parametrize(
+    ("reason", "said"),
+    [
+        ("a\nb", "reason 'a.nb' holds the character U.000A"),
+        ("\x1b[2J", "reason .* holds the character U.001B"),
+        ("it was \udcff", "reason .* holds the character U.DCFF"),
+        ("x" * 20_000, "The reason has 20000 characters"),
+        ("\t", "without a reason"),
+    ],
+)
+def test_a_reason_that_cannot_be_kept_is_named_as_the_reason(
+    bench: Bench, shop: ShopFolder, tmp_path: Path, reason: str, said: str
+) -> None:
+    add_items(bench, shop, [GOOD])
+    swapped(bench, shop, worked=True)
+    pictures(bench, shop, tmp_path, "1")
+    before = len(bench.ledger.custody(1))
+    for taken_back in (
+        lambda: withdraw_swap(bench, 1, 1, "1", Purpose.BOARD_SWAP, reason),
+        lambda: withdraw_picture(bench, shop, 1, "1", "a.jpg", reason),
+        lambda: unlearn(bench, 1, reason),
+        lambda: unlearn_dump(bench, shop, "TB", "a.bin", reason),
+    ):
+        with pytest.raises(UsageError, match=said):
+            taken_back()
+    assert len(bench.ledger.custody(1)) == before
+    assert bench.shelf.notes(NoteKind.WITHDRAWAL) == ()
+    withdraw_swap(bench, 1, 1, "1", Purpose.BOARD_SWAP, "\u00e9" * REASON_LIMIT)
+    assert bench.ledger.custody(1)[-1].item.endswith("\u00e9" * REASON_LIMIT)
 
 
 def pictures(bench: Bench, shop: ShopFolder, folder: Path, bay: str) -> None:
