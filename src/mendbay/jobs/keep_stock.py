@@ -226,12 +226,10 @@ def _as_before(item: StockItem, said: Sequence[BoardNote]) -> StockItem:
     Args:
         said: every swap of it, withdrawn ones too, the oldest first.
     """
-    states = [_swap_of(note).get("was") for note in said]
-    unused = [was for was in states if was and was["state"] != StockState.USED]
-    was = unused[-1] if unused else states[0]
-    if not was:
-        return replace(item, state=StockState.FREE, case=0)
-    return replace(item, state=StockState(was["state"]), case=int(was["case"]))
+    states = [_was_of(_swap_of(note)) for note in said]
+    unused = [was for was in states if was and was[0] is not StockState.USED]
+    state, case = (unused[-1] if unused else states[0]) or (StockState.FREE, 0)
+    return replace(item, state=state, case=case)
 
 
 def outcomes(bench: Bench) -> tuple[SwapOutcome, ...]:
@@ -261,12 +259,20 @@ def _swap_of(note: BoardNote) -> Mapping[str, Any]:
     try:
         body: Mapping[str, Any] = json.loads(note.body)
         _agreement_of(body)
+        _was_of(body)
+        bool(body["worked"])
     except (ValueError, KeyError, TypeError, UsageError) as trouble:
         raise LedgerError(
             f"The ledger's note {note.number} of a swap cannot be read: {trouble}.",
             "Put the newest backup of the ledger in its place.",
         ) from trouble
     return body
+
+
+def _was_of(body: Mapping[str, Any]) -> tuple[StockState, int] | None:
+    """State and case of the item before the swap; None if that was not written down."""
+    was = body.get("was")
+    return (StockState(was["state"]), int(was["case"])) if was else None
 
 
 def _agreement_of(body: Mapping[str, Any]) -> Agreement:
@@ -289,11 +295,22 @@ def accept_alternative(bench: Bench, alternative: Alternative) -> None:
 
 
 def alternatives(bench: Bench) -> tuple[Alternative, ...]:
-    """The shop's table of what can stand for what."""
-    return tuple(
-        Alternative(Attribute(note.subject), **json.loads(note.body))
-        for note in bench.shelf.notes(NoteKind.ALTERNATIVE)
-    )
+    """The shop's table of what can stand for what.
+
+    Raises:
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    return tuple(_alternative_of(note) for note in bench.shelf.notes(NoteKind.ALTERNATIVE))
+
+
+def _alternative_of(note: BoardNote) -> Alternative:
+    try:
+        return Alternative(Attribute(note.subject), **json.loads(note.body))
+    except (ValueError, TypeError, UsageError) as trouble:
+        raise LedgerError(
+            f"The ledger's note {note.number} of what can stand for what cannot be read: {trouble}.",
+            "Put the newest backup of the ledger in its place.",
+        ) from trouble
 
 
 def _named(item: StockItem) -> str:

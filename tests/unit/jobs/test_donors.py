@@ -13,6 +13,7 @@ from PIL import Image
 
 from mendbay.board.description import BoardDescription
 from mendbay.board.match import Alternative
+from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.number_form import Kind as NumberKind
 from mendbay.board.stock import Condition, Kind, StockItem, StockState
 from mendbay.board.stock_csv import Field
@@ -25,11 +26,13 @@ from mendbay.jobs.import_stock import export_stock, import_stock
 from mendbay.jobs.keep_stock import (
     accept_alternative,
     add_items,
+    alternatives,
     free,
     item_named,
     outcomes,
     record_swap,
     reserve,
+    withdraw_swap,
 )
 from mendbay.jobs.know_family import known_families, note_family
 from mendbay.jobs.read_pictures import correct_identifier, read_pictures, tell_board
@@ -160,6 +163,38 @@ def test_an_accepted_alternative_no_longer_rules_out(bench: Bench, shop: ShopFol
     assert search(bench, shop).ranking.fitting == ()
     accept_alternative(bench, Alternative(Attribute.BOARD_NUMBER, "TB-4471-200", "TB-4471-210"))
     assert len(search(bench, shop).ranking.fitting) == 1
+
+
+@pytest.mark.parametrize(
+    ("subject", "body"),
+    [
+        ("board number", "{"),
+        ("board number", "[]"),
+        ("board number", '{"wanted": "A"}'),
+        ("board number", '{"wanted": 5, "donor": "B"}'),
+        ("board number", '{"wanted": "A", "donor": "B", "colour": "red"}'),
+        ("colour", '{"wanted": "A", "donor": "B"}'),
+    ],
+)
+def test_a_note_of_what_can_stand_for_what_that_mendbay_did_not_write(
+    bench: Bench, subject: str, body: str
+) -> None:
+    bench.shelf.note(BoardNote(0, "", NoteKind.ALTERNATIVE, subject, bench.now(), bench.who, body))
+    with pytest.raises(LedgerError, match="note 1 of what can stand for what"):
+        alternatives(bench)
+
+
+@pytest.mark.parametrize("was", ['["free"]', '{"state": "sold", "case": 1}', '{"state": "free"}'])
+def test_a_note_of_a_swap_that_mendbay_did_not_write(bench: Bench, shop: ShopFolder, was: str) -> None:
+    add_items(bench, shop, [GOOD])
+    agreement = agreement_with(bench, shop, 1, "1", 1, Purpose.BOARD_SWAP, Level.MOVED, PATIENT)
+    record_swap(bench, 1, 1, "1", agreement, True)
+    (note,) = bench.shelf.notes(NoteKind.SWAP)
+    body = note.body.replace('{"state": "free", "case": 0}', was)
+    assert body != note.body
+    bench.shelf.note(replace(note, body=body))
+    with pytest.raises(LedgerError, match="note 2 of a swap"):
+        withdraw_swap(bench, 1, 1, "1", Purpose.BOARD_SWAP, "a mistake")
 
 
 def test_a_reserved_donor_is_for_its_case_alone(bench: Bench, shop: ShopFolder) -> None:
