@@ -90,6 +90,25 @@ class SupplyQuestion:
     cautions: tuple[str, ...] = CAUTIONS
 
 
+_SAY_SO = "say so: the same command with"
+_BOTH_CHECKED = "--supply-checked 1.8 --supply-checked 3.3"
+_SAY_HIGH = f"Set and check 3.3 V, then {_SAY_SO} {_BOTH_CHECKED}"
+_UNCONFIRMED = {
+    WhySupply.LOWEST_FIRST: (
+        "nothing was sent to it",
+        f"Set and check 1.8 V, then {_SAY_SO} --supply-checked 1.8",
+    ),
+    WhySupply.ID_SAYS_SO: ("at 1.8 V it was asked for its id alone", _SAY_HIGH),
+    WhySupply.MARKING_SAYS_SO: ("at 1.8 V it was asked for its id alone", _SAY_HIGH),
+    WhySupply.NO_ANSWER: (
+        "at 1.8 V it was asked for its id alone and gave no steady answer",
+        "Check the clip; if marking and data sheet say that it is a 3 V part, set and check 3.3 V, then "
+        f"{_SAY_SO} --marked-3v {_BOTH_CHECKED}",
+    ),
+}
+"""Where a supply was not confirmed: what was sent to the chip before, and the next step."""
+
+
 def choose_voltage(
     bus: FlashBus, confirm: Callable[[SupplyQuestion], bool], marking: Supply = Supply.UNKNOWN
 ) -> ChipFacts:
@@ -179,10 +198,8 @@ def _ask(
     bus: FlashBus, confirm: Callable[[SupplyQuestion], bool], volts: float, why: WhySupply, sentence: str
 ) -> None:
     if not confirm(SupplyQuestion(volts, why, sentence)):
-        raise ProgrammerError(
-            f"Nobody has confirmed that the chip may have {volts:g} V",
-            "Nothing was sent to the chip; ask again",
-        )
+        sent, step = _UNCONFIRMED[why]
+        raise ProgrammerError(f"Nobody has confirmed that the chip may have {volts:g} V; {sent}", step)
     bus.set_supply(volts)
 
 

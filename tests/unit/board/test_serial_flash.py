@@ -127,16 +127,27 @@ def test_part_that_is_silent_low_goes_up_only_on_a_persons_word() -> None:
     assert [one.why for one in person.asked] == [WhySupply.LOWEST_FIRST, WhySupply.NO_ANSWER]
     assert all(one.cautions == CAUTIONS for one in person.asked)
     refusing, bus = Person(lambda question: question.volts < 2), SimulatedBus(chip_of("ef4012", 256 << 10))
-    with pytest.raises(ProgrammerError, match="confirmed"):
+    with pytest.raises(ProgrammerError, match="confirmed") as caught:
         choose_voltage(bus, refusing)
     assert bus.volts == 1.8
+    assert "asked for its id alone and gave no steady answer" in caught.value.what
+    assert "--marked-3v" in caught.value.next_step
 
 
 def test_nothing_is_sent_if_the_first_question_is_not_confirmed() -> None:
     chip = small_chip()
-    with pytest.raises(ProgrammerError, match="confirmed"):
+    with pytest.raises(ProgrammerError, match="nothing was sent"):
         choose_voltage(SimulatedBus(chip), Person(lambda _: False))
     assert chip.frames == 0
+
+
+@pytest.mark.parametrize(("text", "marking"), [("ef4012", Supply.UNKNOWN), ("684012", Supply.HIGH)])
+def test_what_was_sent_before_the_higher_supply_was_declined_is_said(text: str, marking: Supply) -> None:
+    bus = SimulatedBus(chip_of(text, 256 << 10, supply=(1.65, 3.6)))
+    with pytest.raises(ProgrammerError, match=r"at 1\.8 V it was asked for its id alone") as caught:
+        choose_voltage(bus, Person(lambda question: question.volts < 2), marking)
+    assert "--supply-checked 3.3" in caught.value.next_step
+    assert "--marked-3v" not in caught.value.next_step
 
 
 def test_low_voltage_part_that_only_answers_high_is_told_at_once() -> None:

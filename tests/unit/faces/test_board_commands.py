@@ -399,7 +399,9 @@ def test_a_signal_that_was_ignored_before_stays_ignored(tmp_path: Path) -> None:
 def test_a_supply_that_was_not_checked_is_not_set(run: Run, practice: Practice) -> None:
     clip = ("--programmer", f"simulated:{practice.donor_chip}")
     refused(run, 62, "rom", "read", "1", "1", "donor", *clip)
-    refused(run, 62, "rom", "read", "1", "1", "donor", *clip, *CHECKED[:-1])
+    said = refused(run, 62, "rom", "read", "1", "1", "donor", *clip, *CHECKED[:-1])
+    assert "Nothing was sent" not in said
+    assert "--marked-3v" in said
     assert answer(run, "rom", "show", "1", "1")["reads"] == []
 
 
