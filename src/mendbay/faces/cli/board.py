@@ -454,6 +454,7 @@ def _lesson_json(one: Lesson) -> dict[str, object]:
 
 def _answer_sheet(screen: Screen, measured: Measured, case: int, bay: str, everything: bool) -> None:
     standing = measured.standing
+    head = ("step", "stands", "question")
     rows = []
     for one in standing.steps:
         judged = standing.judgements.get(one.step.id)
@@ -464,12 +465,12 @@ def _answer_sheet(screen: Screen, measured: Measured, case: int, bay: str, every
         stands = str(judged.value_class.value) if judged else str(one.state.value)
         rows.append((one.step.id, stands, one.step.question))
     if rows:
-        room = WIDTH - sum(max(len(row[at]) for row in rows) + 2 for at in (0, 1))
+        room = WIDTH - sum(max(len(row[at]) for row in (head, *rows)) + 2 for at in (0, 1))
         rows = [
             (step, stands, textwrap.shorten(question, room, placeholder=" …"))
             for step, stands, question in rows
         ]
-    lines = [table(rows, ("step", "stands", "question"))]
+    lines = [table(rows, head)]
     lines += _found_lines(measured)
     lines += _next_lines(measured, case, bay)
     screen.answer(
