@@ -94,6 +94,18 @@ class StockItem:
         _require_photos(self.photos)
         _require_notes(self.notes)
 
+    @property
+    def name(self) -> str:
+        """What a person knows it by: its board's number and revision, else its model; empty if unknown."""
+        of = self.description
+        return " ".join(one for one in (of.board_number, of.revision) if one) or of.model
+
+    @property
+    def full_name(self) -> str:
+        """Board number, revision and model, as records name it; its kind if none is known."""
+        of = self.description
+        return " ".join(one for one in (of.board_number, of.revision, of.model) if one) or str(self.kind)
+
 
 def _require_cost(minor: int | None, currency: str) -> None:
     if minor is None:

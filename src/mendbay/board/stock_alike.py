@@ -20,6 +20,7 @@ DESCRIBED = {
     Field(one.name.replace("_", " ").replace("rom chip", "ROM chip")): one.name
     for one in fields(BoardDescription)
 }
+"""Where a description keeps what a column holds."""
 PLAIN = {
     Field.OWN_ID: "own_id",
     Field.KIND: "kind",

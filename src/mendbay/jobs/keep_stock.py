@@ -75,7 +75,7 @@ def item_named(bench: Bench, name: str) -> StockItem:
             f"The stock has no item {said[:60] if said.isdecimal() else shown}.",
             "mendbay donor list shows the numbers; the code on a label reads like mendbay:stock:000123.",
         )
-    meant = [f"{label_text(one.number)} ({_named(one)})" for one in found.values()]
+    meant = [f"{label_text(one.number)} ({one.full_name})" for one in found.values()]
     more = f" and {len(meant) - NAMED_LIMIT} more" if len(meant) > NAMED_LIMIT else ""
     raise UsageError(
         f"{shown} can mean {len(meant)} items: {', '.join(meant[:NAMED_LIMIT])}{more}.",
@@ -106,7 +106,7 @@ def reserve(bench: Bench, number: int, case: int) -> StockItem:
             return item
         kept = replace(item, state=StockState.RESERVED, case=case)
         bench.shelf.amend_item(kept)
-        bench.note(case, "donor", f"Donor {number} reserved ({_named(item)}).", {"item": number})
+        bench.note(case, "donor", f"Donor {number} reserved ({item.full_name}).", {"item": number})
     return kept
 
 
@@ -174,7 +174,7 @@ def record_swap(
             f"The {agreement.purpose} with donor {number} {outcome}.{' ' + remark if remark else ''}",
             {"item": number, "worked": worked},
         )
-        bench.custody(case, f"{agreement.purpose}: {outcome}", f"donor {number} ({_named(item)})")
+        bench.custody(case, f"{agreement.purpose}: {outcome}", f"donor {number} ({item.full_name})")
     return used
 
 
@@ -311,9 +311,3 @@ def _alternative_of(note: BoardNote) -> Alternative:
             f"The ledger's note {note.number} of what can stand for what cannot be read: {trouble}.",
             "Put the newest backup of the ledger in its place.",
         ) from trouble
-
-
-def _named(item: StockItem) -> str:
-    described = item.description
-    words = (described.board_number, described.revision, described.model)
-    return " ".join(word for word in words if word) or str(item.kind)

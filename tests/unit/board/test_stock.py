@@ -8,7 +8,7 @@ import pytest
 
 from mendbay.board.description import BoardDescription
 from mendbay.board.stock import LARGEST_NUMBER, Condition, Kind, StockItem, StockState
-from mendbay.board.stock_cost import cost_text, minor_digits
+from mendbay.board.stock_cost import cost_text, minor_digits, read_cost
 from mendbay.core.errors import UsageError
 
 
@@ -70,3 +70,38 @@ def test_costs_in_words() -> None:
     assert [cost_text(1205, one) for one in ("EUR", "JPY", "KWD")] == ["EUR 12.05", "JPY 1205", "KWD 1.205"]
     assert cost_text(5, "EUR") == "EUR 0.05"
     assert [minor_digits(one) for one in ("XPF", "TND", "GBP")] == [0, 3, 2]
+
+
+def test_an_item_is_called_by_what_is_known_of_it() -> None:
+    full = BoardDescription(board_number="TB-4471-200", revision="R3", model="AL20-HX4")
+    assert (item(description=full).name, item(description=full).full_name) == (
+        "TB-4471-200 R3",
+        "TB-4471-200 R3 AL20-HX4",
+    )
+    model = item(description=BoardDescription(model="AL20-HX4"))
+    assert (model.name, model.full_name) == ("AL20-HX4", "AL20-HX4")
+    assert (item().name, item().full_name) == ("", "board")
+
+
+@pytest.mark.parametrize(
+    ("text", "as_written", "cost"),
+    [
+        ("38.00 EUR", True, (3800, "EUR")),
+        ("38,5 eur", True, (3850, "EUR")),
+        ("1.500 KWD", True, (1500, "KWD")),
+        ("0.500 KWD", True, (500, "KWD")),
+        ("1,500.00 KWD", False, (1_500_000, "KWD")),
+        ("1.500 JPY", True, (1500, "JPY")),
+        ("", True, (None, "")),
+    ],
+)
+def test_a_cost_is_read_as_it_is_written(text: str, as_written: bool, cost: tuple[int | None, str]) -> None:
+    assert read_cost(text, as_written=as_written) == cost
+
+
+@pytest.mark.parametrize(
+    ("text", "said"), [("much", "not a cost"), ("5", "no currency"), ("$5", "'\\$'"), ("1.500 KWD", "in KWD")]
+)
+def test_what_is_no_cost_is_told(text: str, said: str) -> None:
+    with pytest.raises(UsageError, match=said):
+        read_cost(text)

@@ -10,7 +10,7 @@ import click
 from mendbay.board.description import BoardDescription
 from mendbay.board.match import TEXT_ATTRIBUTES, Alternative, Match
 from mendbay.board.stock import Condition, Kind, StockItem, StockState
-from mendbay.board.stock_alike import Alike
+from mendbay.board.stock_alike import DESCRIBED, Alike
 from mendbay.board.stock_cost import cost_text, read_cost
 from mendbay.board.stock_csv import Field
 from mendbay.board.stock_import import DateOrder
@@ -41,17 +41,13 @@ ITEM = click.argument("item")
 SHOWN = 12
 ATTRIBUTES = {str(one).replace(" ", "-").lower(): one for one in TEXT_ATTRIBUTES}
 DATE_ORDERS = {"day-first": DateOrder.DAY_FIRST, "month-first": DateOrder.MONTH_FIRST}
-DESCRIBED = (
-    ("board-number", "board_number"), ("revision", "revision"), ("controller", "controller"),
-    ("motor-driver", "motor_driver"), ("rom-chip", "rom_chip"), ("family", "family"), ("model", "model"),
-    ("firmware", "firmware"), ("site", "site"), ("made-on", "made_on"), ("heads-map", "heads_map"),
-)  # fmt: skip
 
 
 def _described(command: click.Command) -> click.Command:
     """Options for everything a board is described by."""
-    for option, name in reversed(DESCRIBED):
-        hint = "A date, like 2025-09-22." if name == "made_on" else None
+    for field, name in reversed(DESCRIBED.items()):
+        hint = "A date, like 2025-09-22." if field is Field.MADE_ON else None
+        option = str(field).casefold().replace(" ", "-")
         command.params.append(click.Option([f"--{option}", name], default="", help=hint))
     return command
 
@@ -123,7 +119,7 @@ def list_(screen: Screen, everything: bool) -> None:
         items = [one for one in bench.shelf.items() if everything or one.state is not StockState.USED]
     rows = [
         (
-            str(one.number), one.own_id, str(one.kind), _named(one), str(one.condition), one.location,
+            str(one.number), one.own_id, str(one.kind), one.name, str(one.condition), one.location,
             str(one.state) + (f" ({one.case})" if one.case else ""),
         )
         for one in items
@@ -378,20 +374,11 @@ def _column(text: str) -> tuple[str, Field | None]:
     return header, found
 
 
-def _words_of(option: str) -> str:
-    return option.replace("-", " ").replace("rom chip", "ROM chip")
-
-
-def _named(item: StockItem) -> str:
-    described = item.description
-    return " ".join(one for one in (described.board_number, described.revision) if one) or described.model
-
-
 def _item_text(item: StockItem) -> str:
     rows = [("kind", str(item.kind))]
     rows += [
-        (_words_of(option), getattr(item.description, name))
-        for option, name in DESCRIBED
+        (str(field), getattr(item.description, name))
+        for field, name in DESCRIBED.items()
         if getattr(item.description, name)
     ]
     rows += [
@@ -413,7 +400,7 @@ def _item_json(item: StockItem) -> dict[str, object]:
         "item": item.number,
         "kind": str(item.kind),
         "own_id": item.own_id or None,
-        **{name: getattr(item.description, name) or None for _, name in DESCRIBED},
+        **{name: getattr(item.description, name) or None for name in DESCRIBED.values()},
         "location": item.location or None,
         "condition": str(item.condition),
         "cost": cost_text(item.cost_minor, item.currency) or None,
@@ -485,8 +472,8 @@ def _import_json(done: Imported) -> dict[str, object]:
 def _search_text(found: DonorSearch, case: int, bay: str, reasons: bool) -> str:
     called = wording.called_as()
     patient = ", ".join(
-        f"{_words_of(option)} {getattr(found.patient, name)}"
-        for option, name in DESCRIBED
+        f"{field} {getattr(found.patient, name)}"
+        for field, name in DESCRIBED.items()
         if getattr(found.patient, name)
     )
     lines = [wrapped(f"Patient: {patient}.")]
@@ -504,7 +491,7 @@ def _search_text(found: DonorSearch, case: int, bay: str, reasons: bool) -> str:
         lines += ["", "Ruled out, the nearest first:"]
         for match in ranking.stopped:
             why = " ".join(stop.words for stop in match.stops)
-            lines.append(wrapped(f"item {match.item.number} ({_named(match.item)}): {why}", "  "))
+            lines.append(wrapped(f"item {match.item.number} ({match.item.name}): {why}", "  "))
     lines += ["", *_rom_lines(found)]
     if not ranking.fitting and found.supplier is not None:
         lines += [
@@ -524,7 +511,7 @@ def _match_lines(place: str, match: Match, reasons: bool) -> list[str]:
     cost = f", {cost_text(item.cost_minor, item.currency)}" if item.cost_minor is not None else ""
     own = f" ({item.own_id})" if item.own_id else ""
     lines = [
-        f"{place} item {item.number}{own}: {item.kind} {_named(item)}{where}{cost}",
+        f"{place} item {item.number}{own}: {item.kind} {item.name}{where}{cost}",
         wrapped(f"{match.odds.words()}.", "   "),
     ]
     parts = sorted(match.parts, key=lambda one: -abs(one.log_odds))
@@ -552,7 +539,7 @@ def _rom_lines(found: DonorSearch) -> list[str]:
 def _search_json(found: DonorSearch) -> dict[str, object]:
     return {
         "purpose": str(found.purpose),
-        "patient": {name: getattr(found.patient, name) or None for _, name in DESCRIBED},
+        "patient": {name: getattr(found.patient, name) or None for name in DESCRIBED.values()},
         "not_compared": [{"kind": str(one.kind), "value": one.value} for one in found.unsettled],
         "stock": found.stock,
         "fitting_total": found.ranking.fitting_total,
