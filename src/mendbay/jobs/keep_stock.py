@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from mendbay.board.claims import exact_form
@@ -294,13 +294,55 @@ def accept_alternative(bench: Bench, alternative: Alternative) -> None:
     )
 
 
-def alternatives(bench: Bench) -> tuple[Alternative, ...]:
-    """The shop's table of what can stand for what.
+@dataclass(frozen=True, slots=True)
+class Accepted:
+    """A row of the shop's table of what can stand for what: its number, when it was noted and by whom."""
+
+    number: int
+    alternative: Alternative
+    at: str
+    who: str
+
+
+def accepted(bench: Bench) -> tuple[Accepted, ...]:
+    """The shop's table of what can stand for what, the oldest row first.
 
     Raises:
         LedgerError: a note is not one that Mendbay wrote.
     """
-    return tuple(_alternative_of(note) for note in bench.shelf.notes(NoteKind.ALTERNATIVE))
+    return tuple(
+        Accepted(note.number, _alternative_of(note), note.at, note.who)
+        for note in standing_notes(bench, NoteKind.ALTERNATIVE)
+    )
+
+
+def alternatives(bench: Bench) -> tuple[Alternative, ...]:
+    """The same as the ranking takes it."""
+    return tuple(one.alternative for one in accepted(bench))
+
+
+def withdraw_alternative(bench: Bench, number: int, reason: str) -> Accepted:
+    """Takes back that one value can stand for another, however often that row was noted.
+
+    Args:
+        number: the row's.
+        reason: why it was a mistake.
+
+    Raises:
+        UsageError: there is no such row, or no reason is given.
+    """
+    require_reason(reason)
+    with bench.shelf.together():
+        said = {note.number: note for note in standing_notes(bench, NoteKind.ALTERNATIVE)}
+        rows = {one.number: one for one in accepted(bench)}
+        if number not in rows:
+            raise UsageError(
+                f"No row {number} says what can stand for what.", "mendbay donor accepted lists them."
+            )
+        meant = replace(rows[number].alternative, reason="")
+        same = [one.number for one in rows.values() if replace(one.alternative, reason="") == meant]
+        withdraw(bench, [subject_of(said[one]) for one in same], 0, "", reason)
+    return rows[number]
 
 
 def _alternative_of(note: BoardNote) -> Alternative:

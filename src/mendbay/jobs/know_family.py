@@ -11,6 +11,7 @@ from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.unique_data import FamilyNote, Need, Seat
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,15 +38,45 @@ def known_families(bench: Bench) -> tuple[KnownFamily, ...]:
     Raises:
         LedgerError: a note is not one that Mendbay wrote.
     """
-    last = {}
-    for note in bench.shelf.notes(NoteKind.FAMILY):
-        last[comparison_key(note.subject)] = KnownFamily(_note_of(note), note.at, note.who)
-    return tuple(last[key] for key in sorted(last))
+    last = {comparison_key(note.subject): note for note in standing_notes(bench, NoteKind.FAMILY)}
+    return tuple(_known_of(last[key]) for key in sorted(last))
+
+
+def withdraw_family(bench: Bench, family: str, reason: str) -> KnownFamily:
+    """Takes back what is noted of a family, however often it was said: the ROM must move again, as of any
+    family of which nothing is noted.
+
+    Args:
+        family: its name, however it is spelled.
+        reason: why it was a mistake.
+
+    Returns:
+        The last word on it.
+
+    Raises:
+        UsageError: nothing is noted of it, or no reason is given.
+    """
+    require_reason(reason)
+    with bench.shelf.together():
+        key = comparison_key(family)
+        said = [
+            note for note in standing_notes(bench, NoteKind.FAMILY) if comparison_key(note.subject) == key
+        ]
+        if not said:
+            raise UsageError(
+                f"Nothing is noted of a family {family[:60]!r}.", "mendbay board families lists what is."
+            )
+        withdraw(bench, map(subject_of, said), 0, "", reason)
+    return _known_of(said[-1])
 
 
 def family_notes(bench: Bench) -> tuple[FamilyNote, ...]:
     """The same as advice on a patient takes it."""
     return tuple(one.note for one in known_families(bench))
+
+
+def _known_of(note: BoardNote) -> KnownFamily:
+    return KnownFamily(_note_of(note), note.at, note.who)
 
 
 def _note_of(note: BoardNote) -> FamilyNote:

@@ -108,6 +108,9 @@ def test_a_correction_is_kept(run: Run) -> None:
     assert (known["need"], known["seat"]) == ("may move", "separate chip")
     assert answer(run, "board", "families") == [known]
     assert "both ways worked" in run("board", "families").stdout
+    assert answer(run, "board", "forget", "ALDER 20", "it was another family") == known
+    assert answer(run, "board", "families") == []
+    assert "Nothing is noted" in refused(run, 2, "board", "forget", "Alder 20", "twice")
     assert answer(run, "board", "lessons") == [], "nothing was read there"
     assert "no lesson 1" in refused(run, 2, "board", "unlearn", "1", "it was smeared")
     assert "no picture" in refused(run, 2, "board", "withdraw", "1", "1", "label.jpg", "of bay 2")
@@ -155,6 +158,14 @@ def test_the_stock_by_hand(run: Run, tmp_path: Path) -> None:
     answer(run, "donor", "accept", "board-number", "TB-4471-210", "TB-4471-200")
     found = answer(run, "donor", "find", "1", "2", "--board-number", "TB-4471-210")
     assert [one["item"]["item"] for one in found["fitting"]] == [1]
+    (row,) = answer(run, "donor", "accepted")
+    assert (row["wanted"], row["donor"], row["reason"]) == ("TB-4471-210", "TB-4471-200", None)
+    shown = run("donor", "accepted").stdout
+    assert f"{row['number']}: board number TB-4471-200 for TB-4471-210" in shown
+    assert answer(run, "donor", "unaccept", row["number"], "a slip of the pen") == row
+    assert answer(run, "donor", "accepted") == []
+    assert "donor accepted lists" in refused(run, 2, "donor", "unaccept", row["number"], "twice")
+    answer(run, "donor", "find", "1", "2", "--board-number", "TB-4471-210", codes=(3,))
     nothing = answer(run, "donor", "find", "1", "2", "--board-number", "TB-9999-100", codes=(3,))
     assert "TB-9999-100" in nothing["supplier"]["searches"][0]
     answer(run, "donor", "labels", tmp_path / "labels.pdf", "1")

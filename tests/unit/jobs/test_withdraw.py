@@ -10,14 +10,27 @@ from pathlib import Path
 import pytest
 
 from mendbay.board.description import BoardDescription
+from mendbay.board.match import Alternative
 from mendbay.board.note import NoteKind
 from mendbay.board.number_form import Kind as NumberKind
 from mendbay.board.stock import Kind, StockItem, StockState
-from mendbay.board.swap_odds import Level, Purpose
+from mendbay.board.swap_odds import Attribute, Level, Purpose
+from mendbay.board.unique_data import FamilyNote, Need, Seat
 from mendbay.core.errors import UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.find_donor import agreement_with, find_donor
-from mendbay.jobs.keep_stock import add_items, outcomes, record_swap, reserve, withdraw_swap
+from mendbay.jobs.keep_stock import (
+    accept_alternative,
+    accepted,
+    add_items,
+    alternatives,
+    outcomes,
+    record_swap,
+    reserve,
+    withdraw_alternative,
+    withdraw_swap,
+)
+from mendbay.jobs.know_family import known_families, note_family, withdraw_family
 from mendbay.jobs.learn_rom import families, family_named, learn_family, unlearn_dump
 from mendbay.jobs.read_pictures import (
     correct_identifier,
@@ -136,6 +149,8 @@ def test_a_reason_that_cannot_be_kept_is_named_as_the_reason(
         lambda: withdraw_picture(bench, shop, 1, "1", "a.jpg", reason),
         lambda: unlearn(bench, 1, reason),
         lambda: unlearn_dump(bench, shop, "TB", "a.bin", reason),
+        lambda: withdraw_alternative(bench, 1, reason),
+        lambda: withdraw_family(bench, "TB", reason),
     ):
         with pytest.raises(UsageError, match=said):
             taken_back()
@@ -197,6 +212,41 @@ def test_a_lesson_is_unlearned_and_its_correction_stays(
     assert "it was smeared" in bench.ledger.custody(1)[-1].item
     with pytest.raises(UsageError, match="no lesson"):
         unlearn(bench, lesson.number, "twice")
+
+
+def test_what_can_stand_for_what_is_taken_back(bench: Bench, shop: ShopFolder) -> None:
+    add_items(bench, shop, [replace(GOOD, description=replace(PATIENT, board_number="TB-4471-210"))])
+    row = Alternative(Attribute.BOARD_NUMBER, "TB-4471-200", "TB-4471-210", reason="it worked once")
+    for one in (row, replace(row, both_ways=True), replace(row, reason="again")):
+        accept_alternative(bench, one)
+    assert [one.number for one in accepted(bench)] == [1, 2, 3]
+    assert withdraw_alternative(bench, 1, WHY).alternative == row
+    assert [one.alternative.both_ways for one in accepted(bench)] == [True], "said twice, withdrawn once"
+    with pytest.raises(UsageError, match="No row 3"):
+        withdraw_alternative(bench, 3, WHY)
+    assert len(find_donor(bench, shop, 1, "1", said=PATIENT).ranking.fitting) == 1
+    withdraw_alternative(bench, 2, WHY)
+    assert (alternatives(bench), len(bench.shelf.notes(NoteKind.ALTERNATIVE))) == ((), 3)
+    assert find_donor(bench, shop, 1, "1", said=PATIENT).ranking.fitting == ()
+    accept_alternative(bench, row)
+    assert alternatives(bench) == (row,), "said anew, it counts again"
+
+
+def test_what_is_noted_of_a_family_is_taken_back(bench: Bench, shop: ShopFolder) -> None:
+    correct_identifier(bench, shop, 1, "1", NumberKind.MODEL, "AL20-HX4")
+    look = tell_board(bench, shop, 1, "1")
+    family = next(one.family for one in look.identifiers if one.kind is NumberKind.MODEL)
+    for need in (Need.NOT, Need.MAY):
+        note_family(bench, FamilyNote(family, Seat.UNKNOWN, need, f"said to be {need}"))
+    gone = withdraw_family(bench, family.lower(), WHY)
+    assert gone.note.need is Need.MAY
+    assert known_families(bench) == ()
+    assert tell_board(bench, shop, 1, "1").rom.need is Need.MUST  # type: ignore[union-attr]
+    assert len(bench.shelf.notes(NoteKind.FAMILY)) == 2
+    with pytest.raises(UsageError, match="Nothing is noted"):
+        withdraw_family(bench, family, WHY)
+    note_family(bench, FamilyNote(family, Seat.UNKNOWN, Need.NOT, "measured"))
+    assert [one.note.need for one in known_families(bench)] == [Need.NOT]
 
 
 def test_a_family_that_rests_on_a_withdrawn_dump_judges_nothing(

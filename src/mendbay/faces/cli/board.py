@@ -17,7 +17,7 @@ from mendbay.board.unique_data import FamilyNote, Need, Seat
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import WIDTH, Screen, table, wrapped
 from mendbay.jobs import measure_board
-from mendbay.jobs.know_family import KnownFamily, known_families, note_family
+from mendbay.jobs.know_family import KnownFamily, known_families, note_family, withdraw_family
 from mendbay.jobs.measure_board import Measured, cautions_of, step_of
 from mendbay.jobs.read_pictures import (
     BoardLook,
@@ -185,6 +185,23 @@ def families_(screen: Screen) -> None:
     screen.answer(
         [_known_json(one) for one in found],
         "\n".join(lines) if lines else f"{empty} board family FAMILY must|may|not BASIS",
+    )
+
+
+@command.command(name="forget")
+@click.argument("family")
+@click.argument("reason")
+@click.pass_obj
+def forget(screen: Screen, family: str, reason: str) -> None:
+    """Take back what was noted of a model FAMILY by mistake: its ROM must move again. The record stays."""
+    with open_bench(screen.home) as bench:
+        gone = withdraw_family(bench, family, reason)
+    screen.answer(
+        _known_json(gone),
+        wrapped(
+            f"Withdrawn: of family {gone.note.family} that the ROM {gone.note.need}. Nothing is noted of "
+            "it now, so the ROM must move."
+        ),
     )
 
 

@@ -22,12 +22,15 @@ from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.find_donor import DonorSearch, agreement_with, find_donor
 from mendbay.jobs.import_stock import Imported, export_stock, import_stock
 from mendbay.jobs.keep_stock import (
+    Accepted,
     accept_alternative,
+    accepted,
     add_items,
     free,
     item_named,
     record_swap,
     reserve,
+    withdraw_alternative,
     withdraw_swap,
 )
 from mendbay.wiring import open_bench, shop_files, stock_labels, write_new_file
@@ -358,7 +361,59 @@ def accept(
     )
 
 
+@command.command(name="accepted")
+@click.pass_obj
+def accepted_(screen: Screen) -> None:
+    """List what can stand for what, by the shop's word."""
+    with open_bench(screen.home) as bench:
+        found = accepted(bench)
+    lines = []
+    for one in found:
+        lines.append(wrapped(f"{one.number}: {_accepted_words(one.alternative)}"))
+        reason = f"{one.alternative.reason} " if one.alternative.reason else ""
+        lines.append(wrapped(f"{reason}({one.who}, {one.at})", "  "))
+    called = wording.called_as()
+    empty = (
+        f"Nothing is noted that can stand for another.\nNext: {called} donor accept ATTRIBUTE WANTED DONOR"
+    )
+    screen.answer([_accepted_json(one) for one in found], "\n".join(lines) if lines else empty)
+
+
+@command.command(name="unaccept")
+@click.argument("number", type=int)
+@click.argument("reason")
+@click.pass_obj
+def unaccept(screen: Screen, number: int, reason: str) -> None:
+    """Take back what was accepted by mistake: the row NUMBER of donor accepted. The record stays."""
+    with open_bench(screen.home) as bench:
+        gone = withdraw_alternative(bench, number, reason)
+    screen.answer(
+        _accepted_json(gone), wrapped(f"Withdrawn: {_accepted_words(gone.alternative)}. It counts no longer.")
+    )
+
+
 # ---------------------------------------------------------------------- words
+
+
+def _accepted_words(one: Alternative) -> str:
+    where = f", for board {one.board_number} alone" if one.board_number else ""
+    return (
+        f"{one.attribute} {one.donor} for {one.wanted}{', and the reverse' if one.both_ways else ''}{where}"
+    )
+
+
+def _accepted_json(one: Accepted) -> dict[str, object]:
+    return {
+        "number": one.number,
+        "attribute": str(one.alternative.attribute),
+        "wanted": one.alternative.wanted,
+        "donor": one.alternative.donor,
+        "both_ways": one.alternative.both_ways,
+        "board_number": one.alternative.board_number or None,
+        "reason": one.alternative.reason or None,
+        "at": one.at,
+        "who": one.who,
+    }
 
 
 def _column(text: str) -> tuple[str, Field | None]:
