@@ -100,7 +100,7 @@ def test_a_lookalike_of_the_wrong_class_is_repaired_or_told(form: Form, seed: in
     st.sampled_from(["0123456789", "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"]),
 )
 def test_every_correction_makes_the_repair_likelier(pair: str, times: int, among: str) -> None:
-    lesson = Correction(Kind.BOARD, f"TX-{pair[1]}377", f"TX-{pair[0]}377", "a" * 64)
+    lesson = Correction(Kind.BOARD, f"TX-{pair[1]}377", f"TX-{pair[0]}377", ("a" * 64,))
     chances = [
         Confusions([lesson] * count).posterior(pair[1], among).get(pair[0], 0.0) for count in range(times + 1)
     ]

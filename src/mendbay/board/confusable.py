@@ -82,13 +82,15 @@ class Correction:
         read_text: as it was read; equal to `right_text` if the reading was confirmed. Empty if nothing was
             read there.
         right_text: what it says; empty if it is no such number at all.
-        picture_sha256: the picture it was read from; empty if from none.
+        pictures_sha256: the pictures that showed it; empty if none did.
+        also_read: what else was read for the same number, as in another picture.
     """
 
     kind: Kind
     read_text: str
     right_text: str
-    picture_sha256: str = ""
+    pictures_sha256: tuple[str, ...] = ()
+    also_read: tuple[str, ...] = ()
 
 
 @lru_cache(maxsize=4096)

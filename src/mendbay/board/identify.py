@@ -164,16 +164,15 @@ def correct(
 ) -> tuple[Identifier, ...]:
     """The identifiers after a person's word: it has confidence 1 and keeps the evidence of the pictures.
 
-    It replaces every identifier of its kind whose value, or one of whose readings, is the corrected
+    It replaces every identifier of its kind whose value, or one of whose readings, is a corrected
     text; without one it is added. With an empty `right_text` they are taken out: it is no such number.
     """
-    read = compact(correction.read_text)
+    read = {compact(text) for text in (correction.read_text, *correction.also_read)} - {""}
     hit = [
         one
         for one in identifiers
         if one.kind is correction.kind
-        and read
-        and read in {compact(one.value), *(compact(text) for text in one.read_as)}
+        and not read.isdisjoint({compact(one.value), *(compact(text) for text in one.read_as)})
     ]
     rest = [one for one in identifiers if one not in hit]
     right = correction.right_text.strip()

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from mendbay.board.confusable import Confusions, Correction, align, compact
+from mendbay.board.confusable import Confusions, Correction, compact
 from mendbay.board.description import BoardDescription, require_line
 from mendbay.board.form_file import FormText
 from mendbay.board.forms import load_forms, packaged_texts
@@ -23,6 +23,7 @@ from mendbay.case.records import Bay
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Pictures, ShopFiles
+from mendbay.jobs.corrections import Said, lessons, no_longer, note_correction, said_of
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.know_family import family_notes
 from mendbay.jobs.ports import KeptFile
@@ -32,8 +33,6 @@ PICTURE_LIMIT_BYTES = 64 << 20
 """Far above any telephone's pictures."""
 ENDINGS = (".jpg", ".jpeg", ".png", ".webp")
 PICTURES_LIMIT = 500
-MISREAD = 2
-"""How many characters a reading may differ in to teach what is taken for what."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +45,7 @@ class BoardLook:
         advice: what is still needed for a donor, and what to photograph again.
         left_out: names in the folder that are not pictures.
         clashes: what the pictures say otherwise than the take-in, as sentences: they may show another drive.
-        withdrawn: pictures that count no longer, as sentences.
+        withdrawn: pictures, and corrections that rested on them, that count no longer, as sentences.
         rom: whether the unique board data must move to a donor's board; None while nothing is known of the
             board.
     """
@@ -58,24 +57,6 @@ class BoardLook:
     clashes: tuple[str, ...] = ()
     withdrawn: tuple[str, ...] = ()
     rom: UniqueData | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Lesson:
-    """What a person's word taught the shop of misread characters.
-
-    Args:
-        number: of the note it rests on.
-        correction: what was read, and what it is.
-        case, bay, at, who: where, when and by whom it was said.
-    """
-
-    number: int
-    correction: Correction
-    case: int
-    bay: str
-    at: str
-    who: str
 
 
 def read_pictures(
@@ -173,14 +154,13 @@ def correct_identifier(
     if not found and (read or not right):
         raise UsageError(f"Bay {bay} has no {kind} {read}".rstrip() + ".", "mendbay board show lists them.")
     wrong = found[0] if found else None
-    said = wrong.read_as[0] if wrong and wrong.read_as else wrong.value if wrong else ""
-    picture = wrong.sightings[0].picture if wrong and wrong.sightings else ""
-    digest = next((one.sha256 for one in look.readings if one.picture == picture), "")
+    said = (wrong.read_as or (wrong.value,)) if wrong else ("",)
+    showing = {seen.picture for seen in wrong.sightings} if wrong else set()
+    digests = tuple(dict.fromkeys(one.sha256 for one in look.readings if one.picture in showing))
     by_code = wrong is not None and any(seen.how is How.BARCODE for seen in wrong.sightings)
-    body = {"read": said, "right": right.strip(), "picture": digest, "misread": not by_code}
-    note = BoardNote(case, bay, NoteKind.CORRECTION, str(kind), bench.now(), bench.who, json.dumps(body))
+    correction = Correction(kind, said[0], right.strip(), digests, said[1:])
     with bench.shelf.together():
-        bench.shelf.note(note)
+        note_correction(bench, case, bay, correction, misread=not by_code)
         was = f" instead of {wrong.value}" if wrong and wrong.value != right else ""
         bench.note(
             case, "pictures", f"Bay {bay}: {kind} is {right.strip() or 'none'}{was}, said by {bench.who}."
@@ -191,8 +171,8 @@ def correct_identifier(
 def withdraw_picture(
     bench: Bench, shop: ShopFiles, case: int, bay: str, picture: str, reason: str
 ) -> tuple[BoardLook, str]:
-    """Takes a picture out of what a bay is known by, with the corrections of what it showed; the file stays
-    where it is. What misread characters taught the shop stays: it is about print, not about a drive.
+    """Takes a picture out of what a bay is known by, with the corrections of what it alone showed; the file
+    stays where it is. What misread characters taught the shop stays: it is about print, not about a drive.
 
     Args:
         picture: its name as the bay's list has it.
@@ -214,59 +194,19 @@ def withdraw_picture(
                 f"Bay {bay} of case {case} has no picture {picture[:60]!r}.",
                 f"mendbay board show {case} {bay} names its pictures.",
             )
-        withdraw(bench, map(subject_of, said), case, bay, reason)
         digest = _reading_of(said[-1]).sha256
+        held = _corrections(bench, case, bay, _readings(bench, case, bay))[0]
+        withdraw(bench, map(subject_of, said), case, bay, reason)
+        gone = [one for one in _corrections(bench, case, bay, _readings(bench, case, bay))[1] if one in held]
+        with_it = f" With it went: {'; '.join(one.words for one in gone)}." if gone else ""
         bench.note(
-            case, "pictures", f"Bay {bay}: picture {picture} withdrawn. {reason}", {"picture": picture}
+            case,
+            "pictures",
+            f"Bay {bay}: picture {picture} withdrawn. {reason}{with_it}",
+            {"picture": picture, "corrections": len(gone)},
         )
-        bench.custody(case, "picture withdrawn", f"bay {bay}, {picture}, SHA-256 {digest}: {reason}")
+        bench.custody(case, "picture withdrawn", f"bay {bay}, {picture}, SHA-256 {digest}: {reason}{with_it}")
     return tell_board(bench, shop, case, bay), f"photos/bay-{bay}/{picture}"
-
-
-def lessons(bench: Bench) -> tuple[Lesson, ...]:
-    """What the shop has learned of misread characters, the oldest first.
-
-    It is the last word on each reading, if that was of printed text and differs in few characters. A code
-    whose own checks hold was not misread: who says otherwise means another thing, and that is no lesson for
-    other pictures.
-    """
-    last = {}
-    for note in bench.shelf.notes(NoteKind.CORRECTION):
-        said = json.loads(note.body)
-        last[note.case, note.bay, note.subject, said["picture"]] = (note, said)
-    unlearned = {note.subject for note in bench.shelf.notes(NoteKind.WITHDRAWAL)}
-    return tuple(
-        Lesson(note.number, _correction(note), note.case, note.bay, note.at, note.who)
-        for note, said in last.values()
-        if said.get("misread", True)
-        and said["read"]
-        and said["right"]
-        and _differing(said["read"], said["right"]) <= MISREAD
-        and _lesson_subject(note.number) not in unlearned
-    )
-
-
-def unlearn(bench: Bench, number: int, reason: str) -> Lesson:
-    """Takes a lesson back: other pictures are read without it. The correction holds for its bay.
-
-    Args:
-        number: the lesson's.
-        reason: why it teaches something wrong.
-
-    Raises:
-        UsageError: there is no such lesson, or no reason is given.
-    """
-    require_reason(reason)
-    with bench.shelf.together():
-        found = next((one for one in lessons(bench) if one.number == number), None)
-        if found is None:
-            raise UsageError(f"There is no lesson {number}.", "mendbay board lessons lists them.")
-        withdraw(bench, [_lesson_subject(number)], found.case, found.bay, reason)
-        said = found.correction
-        words = f"bay {found.bay}, {said.kind}: {said.read_text} read for {said.right_text}"
-        bench.note(found.case, "pictures", f"Lesson withdrawn: {words}. {reason}", {"lesson": number})
-        bench.custody(found.case, "lesson of misread characters withdrawn", f"{words}: {reason}")
-    return found
 
 
 def shop_forms(shop: ShopFiles) -> Forms:
@@ -349,11 +289,12 @@ def _look(bench: Bench, forms: Forms, case: int, bay: str, left_out: tuple[str, 
     readings = _readings(bench, case, bay)
     taught = [one.correction for one in lessons(bench)]
     identifiers = identify(readings, forms, Confusions(taught))
-    for correction in _corrections(bench, case, bay, readings):
-        identifiers = correct(identifiers, correction, forms)
+    said, gone = _corrections(bench, case, bay, readings)
+    for one in said:
+        identifiers = correct(identifiers, one.correction, forms)
     clashes = _clashes(bench.ledger.bay(case, bay), identifiers)
     advice = missing(identifiers, readings)
-    withdrawn = _withdrawn(bench, case, bay)
+    withdrawn = (*_withdrawn(bench, case, bay), *no_longer(gone))
     described, rom = describe(identifiers), None
     if described != BoardDescription():
         rom = unique_data(described, Work.BOARD_SWAP, notes=family_notes(bench))
@@ -363,14 +304,18 @@ def _look(bench: Bench, forms: Forms, case: int, bay: str, left_out: tuple[str, 
 def corrections_of(bench: Bench, case: int, bay: str, kind: Kind) -> tuple[Correction, ...]:
     """A person's words on one kind of identifier of a bay, the oldest first; those on pictures that were
     withdrawn are left out."""
-    every = _corrections(bench, case, bay, _readings(bench, case, bay))
-    return tuple(one for one in every if one.kind is kind)
+    every, _ = _corrections(bench, case, bay, _readings(bench, case, bay))
+    return tuple(one.correction for one in every if one.correction.kind is kind)
 
 
-def _corrections(bench: Bench, case: int, bay: str, readings: Sequence[PictureReading]) -> list[Correction]:
-    pictures = {"", *(one.sha256 for one in readings)}
-    said = [_correction(note) for note in bench.shelf.notes(NoteKind.CORRECTION, case, bay)]
-    return [one for one in said if one.picture_sha256 in pictures]
+def _corrections(
+    bench: Bench, case: int, bay: str, readings: Sequence[PictureReading]
+) -> tuple[list[Said], list[Said]]:
+    """What people said of a bay that holds, and what went with its pictures; each the oldest first."""
+    pictures = {one.sha256 for one in readings}
+    said = said_of(bench, case, bay)
+    holding = [one for one in said if one.holds_with(pictures)]
+    return holding, [one for one in said if not one.holds_with(pictures)]
 
 
 def _withdrawn(bench: Bench, case: int, bay: str) -> tuple[str, ...]:
@@ -394,19 +339,6 @@ def _clashes(bay: Bay, identifiers: Sequence[Identifier]) -> tuple[str, ...]:
                 "another drive."
             )
     return tuple(said)
-
-
-def _lesson_subject(number: int) -> str:
-    return f"lesson {number}"
-
-
-def _differing(read: str, right: str) -> int:
-    return sum(one != other for one, other in align(read, right))
-
-
-def _correction(note: BoardNote) -> Correction:
-    said = json.loads(note.body)
-    return Correction(Kind(note.subject), said["read"], said["right"], said["picture"])
 
 
 def _note_picture(bench: Bench, case: int, bay: str, reading: PictureReading) -> None:

@@ -10,7 +10,7 @@ from mendbay.board.pattern import TRUE_CHARACTERS
 
 
 def corrected(read: str, right: str, times: int = 1) -> list[Correction]:
-    return [Correction(Kind.BOARD, read, right, "a" * 64)] * times
+    return [Correction(Kind.BOARD, read, right, ("a" * 64,))] * times
 
 
 def test_the_chances_of_every_character_sum_to_one() -> None:

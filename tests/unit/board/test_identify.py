@@ -251,7 +251,7 @@ def test_a_capacity_in_a_shape_that_makers_share_contradicts_nothing(forms: Form
 def test_corrections_are_used_and_told(forms: Forms) -> None:
     picture = [reading(text_at("TB-447I-200 R3"))]
     before = of(Kind.BOARD, identify(picture, forms))
-    lesson = Correction(Kind.BOARD, "TB-882I-100 R1", "TB-8821-100", "b" * 64)
+    lesson = Correction(Kind.BOARD, "TB-882I-100 R1", "TB-8821-100", ("b" * 64,))
     after = of(Kind.BOARD, identify(picture, forms, Confusions([lesson] * 3)))
     assert after.repairs == ("read as TB-447I-200 R3: I taken for 1 (3 earlier corrections)",)
     assert after.confidence > before.confidence
@@ -260,14 +260,14 @@ def test_corrections_are_used_and_told(forms: Forms) -> None:
 def test_the_same_reading_is_corrected_by_itself_the_next_time(forms: Forms) -> None:
     picture = [reading(text_at("XY12345-B128"))]
     assert of(Kind.BOARD, identify(picture, forms)).value == "XY12345-B128"
-    lesson = Correction(Kind.BOARD, "XY12345-B128", "XY12345-B12B", "c" * 64)
+    lesson = Correction(Kind.BOARD, "XY12345-B128", "XY12345-B12B", ("c" * 64,))
     found = of(Kind.BOARD, identify(picture, forms, Confusions([lesson] * 3)))
     assert found.value == "XY12345-B12B"
     assert found.repairs == ("read as XY12345-B128, as in 3 earlier corrections",)
 
 
 def test_what_a_remembered_correction_does_not_speak_of_stays_as_read(forms: Forms) -> None:
-    lesson = Correction(Kind.BOARD, "TB-4471-200 R3", "TB-4411-200", "c" * 64)
+    lesson = Correction(Kind.BOARD, "TB-4471-200 R3", "TB-4411-200", ("c" * 64,))
     found = identify([reading(text_at("TB-4471-200 R3"))], forms, Confusions([lesson] * 3))
     assert of(Kind.BOARD, found).value == "TB-4411-200"
     assert of(Kind.REVISION, found).value == "R3"
@@ -276,7 +276,7 @@ def test_what_a_remembered_correction_does_not_speak_of_stays_as_read(forms: For
 
 def test_a_correction_by_hand_overrides_and_keeps_the_evidence(forms: Forms) -> None:
     found = identify([drive_label(serial="S/N: QX4471R0B")], forms)
-    word = Correction(Kind.SERIAL, "QX4471R0B", "QX4471R08", "d" * 64)
+    word = Correction(Kind.SERIAL, "QX4471R0B", "QX4471R08", ("d" * 64,))
     after = correct(found, word, forms)
     serial = of(Kind.SERIAL, after)
     assert (serial.value, serial.how, serial.confidence) == ("QX4471R08", How.HAND, 1)

@@ -11,13 +11,14 @@ import pytest
 
 from mendbay.board.description import BoardDescription
 from mendbay.board.match import Alternative
-from mendbay.board.note import NoteKind
+from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.number_form import Kind as NumberKind
 from mendbay.board.stock import Kind, StockItem, StockState
 from mendbay.board.swap_odds import Attribute, Level, Purpose
 from mendbay.board.unique_data import FamilyNote, Need, Seat
-from mendbay.core.errors import UsageError
+from mendbay.core.errors import LedgerError, UsageError
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.corrections import lessons, unlearn
 from mendbay.jobs.find_donor import agreement_with, find_donor
 from mendbay.jobs.keep_stock import (
     accept_alternative,
@@ -35,10 +36,8 @@ from mendbay.jobs.learn_rom import families, family_named, learn_family, unlearn
 from mendbay.jobs.read_pictures import (
     correct_identifier,
     corrections_of,
-    lessons,
     read_pictures,
     tell_board,
-    unlearn,
     withdraw_picture,
 )
 from mendbay.jobs.withdraw import REASON_LIMIT
@@ -188,6 +187,57 @@ def test_a_picture_of_another_drive_takes_its_corrections_with_it(
     back = tell_board(bench, shop, 1, "1")
     assert (len(back.readings), back.withdrawn) == (1, ()), "filed anew, it counts again"
     assert "AH4K-20719D" in {one.value for one in back.identifiers}
+
+
+def values(bench: Bench, shop: ShopFolder, kind: NumberKind) -> set[str]:
+    return {one.value for one in tell_board(bench, shop, 1, "1").identifiers if one.kind is kind}
+
+
+@pytest.mark.parametrize("other", ["S/N: AH4K-20719C", "S/N: AH4K-2O719C"])
+def test_a_correction_holds_until_the_last_picture_that_showed_the_number_is_withdrawn(
+    bench: Bench, shop: ShopFolder, tmp_path: Path, other: str
+) -> None:
+    """Else the misread number would come back, as sure as before, from the picture that stays."""
+    told = ToldPictures({b"a": ("TB-4471-200 R3", "S/N: AH4K-20719C"), b"b": (other,)})
+    for name in "ab":
+        (tmp_path / f"{name}.jpg").write_bytes(name.encode())
+    read_pictures(bench, shop, starting(told), 1, "1", [tmp_path / "a.jpg", tmp_path / "b.jpg"])
+    assert values(bench, shop, NumberKind.SERIAL) == {"AH4K-20719C"}
+    correct_identifier(bench, shop, 1, "1", NumberKind.SERIAL, "AH4K-20719D")
+    look, _ = withdraw_picture(bench, shop, 1, "1", "a.jpg", "it shows bay 2")
+    assert values(bench, shop, NumberKind.SERIAL) == {"AH4K-20719D"}
+    assert [one.right_text for one in corrections_of(bench, 1, "1", NumberKind.SERIAL)] == ["AH4K-20719D"]
+    assert len(look.withdrawn) == 1
+    assert "went" not in bench.ledger.custody(1)[-1].item
+    look, _ = withdraw_picture(bench, shop, 1, "1", "b.jpg", "as well")
+    assert values(bench, shop, NumberKind.SERIAL) == set()
+    assert "serial number AH4K-20719D instead of AH4K-20719C, said by" in look.withdrawn[-1]
+    words = "With it went: serial number AH4K-20719D instead of AH4K-20719C."
+    assert bench.ledger.custody(1)[-1].item.endswith(words)
+    assert bench.ledger.events(1)[-1].text.endswith(words)
+
+
+def test_a_correction_of_an_older_ledger_names_one_picture(
+    bench: Bench, shop: ShopFolder, tmp_path: Path
+) -> None:
+    pictures(bench, shop, tmp_path, "1")
+    digest = tell_board(bench, shop, 1, "1").readings[0].sha256
+    kind = NumberKind.SERIAL
+    body = {"read": "AH4K-20719C", "right": "AH4K-20719D", "picture": digest, "misread": True}
+
+    def written(body: object) -> BoardNote:
+        at = "2026-11-25T07:10:00Z"
+        return BoardNote(1, "1", NoteKind.CORRECTION, str(kind), at, "Ada", json.dumps(body))
+
+    bench.shelf.note(written(body))
+    assert values(bench, shop, kind) == {"AH4K-20719D"}
+    withdraw_picture(bench, shop, 1, "1", "a.jpg", "it shows bay 2")
+    assert values(bench, shop, kind) == set()
+    bench.shelf.note(written({**body, "right": 4}))
+    with pytest.raises(LedgerError, match="of a correction cannot be read"):
+        tell_board(bench, shop, 1, "1")
+    with pytest.raises(LedgerError, match="of a correction cannot be read"):
+        lessons(bench)
 
 
 def test_a_lesson_is_unlearned_and_its_correction_stays(

@@ -17,16 +17,14 @@ from mendbay.board.unique_data import FamilyNote, Need, Seat
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import WIDTH, Screen, table, wrapped
 from mendbay.jobs import measure_board
+from mendbay.jobs.corrections import Lesson, lessons, unlearn
 from mendbay.jobs.know_family import KnownFamily, known_families, note_family, withdraw_family
 from mendbay.jobs.measure_board import Measured, cautions_of, step_of
 from mendbay.jobs.read_pictures import (
     BoardLook,
-    Lesson,
     correct_identifier,
-    lessons,
     read_pictures,
     tell_board,
-    unlearn,
     withdraw_picture,
 )
 from mendbay.wiring import make_practice, open_bench, read_pictures_with, shop_files
@@ -95,7 +93,8 @@ def correct(screen: Screen, case: int, bay: str, kind: str, value: str, read: st
 def withdraw(screen: Screen, case: int, bay: str, picture: str, reason: str) -> None:
     """Take a PICTURE that was filed to the wrong drive out of what BAY is known by.
 
-    Corrections of what it showed go with it. The file and the record stay; custody tells when, who and why.
+    Corrections of what it alone showed go with it, and are named. The file and the record stay; custody tells
+    when, who and why.
     """
     with open_bench(screen.home) as bench:
         look, place = withdraw_picture(bench, shop_files(screen.home), case, bay, picture, reason)
