@@ -14,6 +14,9 @@ Corners = tuple[Corner, Corner, Corner, Corner]
 """The four corners of a text or code, in reading order from its top left, as (x, y) in pixels of the
 picture as taken: x grows to the right, y downwards."""
 
+PICTURE_BYTES = 48 << 20
+"""Size of the largest file taken for a picture: far above any telephone's."""
+
 
 class How(StrEnum):
     """How a text was read."""

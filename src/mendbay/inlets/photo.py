@@ -21,12 +21,11 @@ import sys
 import time
 from types import TracebackType
 
-from mendbay.board.sighting import PictureFault, PictureReading, Trouble
+from mendbay.board.sighting import PICTURE_BYTES, PictureFault, PictureReading, Trouble
 from mendbay.board.sighting_text import NotAReading, unpacked
 from mendbay.core.errors import ToolMissing
 from mendbay.inlets import photo_wire
 
-PICTURE_BYTES = 48 << 20
 MEMORY_BYTES = 4 << 30
 SECONDS_PER_PICTURE = 90.0
 CPU_SECONDS_PER_PICTURE = 120

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from hashlib import sha256
 from pathlib import Path
 
 from mendbay.board.confusable import Confusions, Correction, compact
@@ -16,7 +17,7 @@ from mendbay.board.identify import correct, identify
 from mendbay.board.missing import Advice, missing
 from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.number_form import Forms, Kind
-from mendbay.board.sighting import How, PictureReading
+from mendbay.board.sighting import PICTURE_BYTES, How, PictureReading
 from mendbay.board.sighting_text import packed, unpacked
 from mendbay.board.unique_data import UniqueData, Work, unique_data
 from mendbay.case.records import Bay
@@ -26,13 +27,9 @@ from mendbay.jobs.board_ports import Pictures, ShopFiles
 from mendbay.jobs.corrections import Said, lessons, no_longer, note_correction, said_of
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.know_family import family_notes
+from mendbay.jobs.picture_files import LeftOut, found, kept_name, shown, unread
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.withdraw import reason_of, require_reason, standing_notes, subject_of, withdraw
-
-PICTURE_LIMIT_BYTES = 64 << 20
-"""Far above any telephone's pictures."""
-ENDINGS = (".jpg", ".jpeg", ".png", ".webp")
-PICTURES_LIMIT = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +40,7 @@ class BoardLook:
         identifiers: by kind, the surest first.
         readings: one for each picture kept, in the order they came.
         advice: what is still needed for a donor, and what to photograph again.
-        left_out: names in the folder that are not pictures.
+        left_out: files that were given or lie in the folder and are not read.
         clashes: what the pictures say otherwise than the take-in, as sentences: they may show another drive.
         withdrawn: pictures, and corrections that rested on them, that count no longer, as sentences.
         rom: whether the unique board data must move to a donor's board; None while nothing is known of the
@@ -53,7 +50,7 @@ class BoardLook:
     identifiers: tuple[Identifier, ...]
     readings: tuple[PictureReading, ...]
     advice: tuple[Advice, ...]
-    left_out: tuple[str, ...] = ()
+    left_out: tuple[LeftOut, ...] = ()
     clashes: tuple[str, ...] = ()
     withdrawn: tuple[str, ...] = ()
     rom: UniqueData | None = None
@@ -69,7 +66,8 @@ def read_pictures(
 ) -> BoardLook:
     """Reads pictures, keeps them with the case, and says what they show together with earlier ones.
 
-    All are kept before the first is read; one at a time is held in memory.
+    All are kept before the first is read; one at a time is held in memory. What cannot be taken is left out,
+    and so is a picture in a folder that was withdrawn from this bay: naming the file itself files it anew.
 
     Args:
         pictures: starts the reader; called once, and only if there is something new to read.
@@ -77,29 +75,44 @@ def read_pictures(
 
     Raises:
         NoSuchCase: there is no such case or bay.
-        UsageError: a place is not there, there is no picture, or there are too many.
+        UsageError: there is no picture that can be taken, or there are too many.
         SourceChanged: a picture was changed while it was being kept and read.
     """
     of = bench.ledger.case(case)
     bench.ledger.bay(case, bay)
     forms = shop_forms(shop)
-    files, left_out = _found(places)
+    files, left_out = found(places)
     known = {one.sha256 for one in _readings(bench, case, bay)}
+    gone = _withdrawn_digests(bench, case, bay)
     new: list[KeptFile] = []
-    for path in files:
-        file = bench.files.keep(
-            of, f"photos/bay-{bay}/{path.name}", bench.files.fetch(path, PICTURE_LIMIT_BYTES)
-        )
-        if file.sha256 not in known:  # a copy under another name shows nothing more
-            known.add(file.sha256)
-            new.append(file)
+    troubles: list[UsageError] = []
+    for file in files:
+        try:
+            data = bench.files.fetch(file.path, PICTURE_BYTES)
+        except UsageError as trouble:
+            troubles.append(trouble)
+            left_out.append(unread(file.path, trouble))
+            continue
+        digest = sha256(data).hexdigest()
+        if file.named:
+            gone.pop(digest, None)
+        if digest in gone:
+            again = "Name the file itself to file it anew."
+            left_out.append(LeftOut(shown(file.path), f"withdrawn: {gone[digest]}", again))
+            continue
+        kept = bench.files.keep(of, f"photos/bay-{bay}/{kept_name(file.path)}", data)
+        if digest not in known:  # a copy under another name shows nothing more
+            known.add(digest)
+            new.append(kept)
+    if len(troubles) == len(files):
+        raise troubles[0]
     if new:
         reader = pictures()
         try:
-            for number, file in enumerate(new):
-                name = file.path.rpartition("/")[2]
+            for number, kept in enumerate(new):
+                name = kept.path.rpartition("/")[2]
                 bench.tell(StepProgress("reading pictures:", number, len(new), name))
-                _note_picture(bench, case, bay, reader.read_bytes(bench.files.take(of, file), name))
+                _note_picture(bench, case, bay, reader.read_bytes(bench.files.take(of, kept), name))
         finally:
             reader.close()
         bench.tell(StepProgress("reading pictures:", len(new), len(new), ""))
@@ -143,17 +156,17 @@ def correct_identifier(
     """
     require_line(right, str(kind))
     look = tell_board(bench, shop, case, bay)
-    found = [one for one in look.identifiers if one.kind is kind]
+    said_so = [one for one in look.identifiers if one.kind is kind]
     if read:
-        found = [one for one in found if read in (one.value, *one.read_as)]
-    if len(found) > 1:
-        values = ", ".join(one.value for one in found)
+        said_so = [one for one in said_so if read in (one.value, *one.read_as)]
+    if len(said_so) > 1:
+        values = ", ".join(one.value for one in said_so)
         raise UsageError(
             f"Bay {bay} has several of the kind {kind}: {values}.", "Say which with --instead-of."
         )
-    if not found and (read or not right):
+    if not said_so and (read or not right):
         raise UsageError(f"Bay {bay} has no {kind} {read}".rstrip() + ".", "mendbay board show lists them.")
-    wrong = found[0] if found else None
+    wrong = said_so[0] if said_so else None
     said = (wrong.read_as or (wrong.value,)) if wrong else ("",)
     showing = {seen.picture for seen in wrong.sightings} if wrong else set()
     digests = tuple(dict.fromkeys(one.sha256 for one in look.readings if one.picture in showing))
@@ -256,36 +269,7 @@ def unsettled(identifiers: Sequence[Identifier]) -> tuple[Identifier, ...]:
     return tuple(first.values())
 
 
-def _found(places: Sequence[Path]) -> tuple[list[Path], tuple[str, ...]]:
-    """Pictures in the order of their names, and what is left out."""
-    files: list[Path] = []
-    left_out: list[str] = []
-    for place in places:
-        if not place.is_dir():
-            files.append(place)
-            continue
-        try:
-            inside = sorted(place.iterdir())
-        except OSError as trouble:
-            raise UsageError(f"{place} cannot be read: {trouble.strerror}.", "Check its rights.") from trouble
-        for one in inside:
-            if one.name.lower().endswith(ENDINGS) and one.is_file() and not one.is_symlink():
-                files.append(one)
-            else:
-                left_out.append(one.name)
-    if not files:
-        raise UsageError(
-            f"There is no picture in {', '.join(str(one) for one in places)}.",
-            "Pictures end in .jpg, .png or .webp; save others in one of these forms.",
-        )
-    if len(files) > PICTURES_LIMIT:
-        raise UsageError(
-            f"{len(files)} pictures are too many at once.", f"Read at most {PICTURES_LIMIT} at a time."
-        )
-    return files, tuple(left_out)
-
-
-def _look(bench: Bench, forms: Forms, case: int, bay: str, left_out: tuple[str, ...] = ()) -> BoardLook:
+def _look(bench: Bench, forms: Forms, case: int, bay: str, left_out: Sequence[LeftOut] = ()) -> BoardLook:
     readings = _readings(bench, case, bay)
     taught = [one.correction for one in lessons(bench)]
     identifiers = identify(readings, forms, Confusions(taught))
@@ -298,7 +282,7 @@ def _look(bench: Bench, forms: Forms, case: int, bay: str, left_out: tuple[str, 
     described, rom = describe(identifiers), None
     if described != BoardDescription():
         rom = unique_data(described, Work.BOARD_SWAP, notes=family_notes(bench))
-    return BoardLook(identifiers, readings, advice, left_out, clashes, withdrawn, rom)
+    return BoardLook(identifiers, readings, advice, tuple(left_out), clashes, withdrawn, rom)
 
 
 def corrections_of(bench: Bench, case: int, bay: str, kind: Kind) -> tuple[Correction, ...]:
@@ -353,15 +337,24 @@ def _readings(bench: Bench, case: int, bay: str) -> tuple[PictureReading, ...]:
         LedgerError: a note is not one that Mendbay wrote.
     """
     last = {note.subject: note for note in standing_notes(bench, NoteKind.PICTURE, case, bay)}
+    return tuple(_reading_of(note) for note in last.values())
+
+
+def _reading_of(note: BoardNote) -> PictureReading:
     try:
-        return tuple(_reading_of(note) for note in last.values())
+        body = json.loads(note.body)
+        return unpacked(body["seen"], note.subject, body["sha256"])
     except (ValueError, KeyError, TypeError) as trouble:
         raise LedgerError(
-            f"The ledger's note of a picture of case {case} cannot be read: {trouble}.",
+            f"The ledger's note of a picture of case {note.case} cannot be read: {trouble}.",
             "Put the newest backup of the ledger in its place.",
         ) from trouble
 
 
-def _reading_of(note: BoardNote) -> PictureReading:
-    body = json.loads(note.body)
-    return unpacked(body["seen"], note.subject, body["sha256"])
+def _withdrawn_digests(bench: Bench, case: int, bay: str) -> dict[str, str]:
+    """The pictures of a bay that were withdrawn and not filed anew since, by digest, each with the reason."""
+    said = {note.subject: reason_of(note) for note in bench.shelf.notes(NoteKind.WITHDRAWAL, case, bay)}
+    standing = {one.sha256 for one in _readings(bench, case, bay)}
+    notes = [note for note in bench.shelf.notes(NoteKind.PICTURE, case, bay) if subject_of(note) in said]
+    gone = {_reading_of(note).sha256: said[subject_of(note)] for note in notes}
+    return {digest: reason for digest, reason in gone.items() if digest not in standing}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import tracemalloc
 from collections.abc import Iterator
 from pathlib import Path
@@ -11,10 +12,11 @@ import pytest
 
 from mendbay.board.identifier import Identifier
 from mendbay.board.number_form import Kind
-from mendbay.board.sighting import PictureReading
+from mendbay.board.sighting import PICTURE_BYTES, PictureReading
 from mendbay.case.records import Bay
 from mendbay.core.errors import NoSuchCase, SourceChanged, UsageError
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.picture_files import LeftOut, found
 from mendbay.jobs.read_pictures import (
     BoardLook,
     correct_identifier,
@@ -65,7 +67,7 @@ def test_a_folder_becomes_identifiers_and_its_pictures_are_kept(
     assert value(look, Kind.BOARD).value == "TB-4471-200"
     assert value(look, Kind.REVISION).value == "R3"
     assert value(look, Kind.CONTROLLER).value == "KL5120B"
-    assert look.left_out == ("notes.txt",)
+    assert look.left_out == (LeftOut("notes.txt", "not a picture"),)
     assert pictures.closed
     case = bench.ledger.case(1)
     assert (bench.images.folder(case) / "photos/bay-1/label.jpg").read_bytes() == b"label"
@@ -214,7 +216,7 @@ def test_links_in_a_folder_are_left_out(bench: Bench, folder: Path, tmp_path: Pa
     (folder / "zz.jpg").symlink_to(tmp_path / "secret.jpg")
     pictures = ToldPictures({b"label": LABEL, b"board": BOARD})
     look = read_pictures(bench, shop(bench, tmp_path), starting(pictures), 1, "1", [folder])
-    assert "zz.jpg" in look.left_out
+    assert ("zz.jpg", "a link") in [(one.name, one.why) for one in look.left_out]
 
 
 def test_an_unknown_bay_is_told_before_anything_is_read(bench: Bench, folder: Path, tmp_path: Path) -> None:
@@ -233,3 +235,59 @@ def test_pictures_of_another_drive_than_was_taken_in_are_told(
     assert len(other.clashes) == 1
     assert "AH4K-99999Z" in other.clashes[0]
     assert read_pictures(bench, files, starting(pictures), 1, "4", [folder]).clashes == ()
+
+
+@pytest.mark.parametrize(
+    ("name", "kept"),
+    [
+        (b"a\x1b[2Jb.jpg", "a_[2Jb.jpg"),
+        (b"two\nlines.jpg", "two_lines.jpg"),
+        (b"latin \xe4.JPG", "latin _.JPG"),
+        ("\u202egpj.jpg".encode(), "_gpj.jpg"),
+        (b"n" * 240 + b".jpg", "n" * 116 + ".jpg"),
+        ("ä".encode() * 120 + b".jpg", "ä" * 58 + ".jpg"),
+        ("Bäckerei 1.jpg".encode(), "Bäckerei 1.jpg"),
+    ],
+)
+def test_a_file_of_an_odd_name_is_kept_under_a_plain_one_and_the_others_are_read(
+    bench: Bench, folder: Path, tmp_path: Path, name: bytes, kept: str
+) -> None:
+    (folder / os.fsdecode(name)).write_bytes(b"odd")
+    pictures = ToldPictures({b"label": LABEL, b"board": BOARD, b"odd": ("FW H40.17C",)})
+    look = read_pictures(bench, shop(bench, tmp_path), starting(pictures), 1, "1", [folder])
+    assert {one.picture for one in look.readings} == {"label.jpg", "board.JPG", kept}
+    assert (bench.images.folder(bench.ledger.case(1)) / "photos/bay-1" / kept).read_bytes() == b"odd"
+
+
+def test_a_file_that_is_too_large_or_cannot_be_opened_costs_only_itself(
+    bench: Bench, folder: Path, tmp_path: Path
+) -> None:
+    with (folder / "aa large.jpg").open("wb") as file:
+        file.truncate(PICTURE_BYTES + 1)
+    pictures = ToldPictures({b"label": LABEL, b"board": BOARD})
+    gone = folder / "gone \x1b.jpg"
+    look = read_pictures(bench, shop(bench, tmp_path), starting(pictures), 1, "1", [folder, gone])
+    assert value(look, Kind.SERIAL).value == "AH4K-20719C"
+    missing = {one.name: one for one in look.left_out if one.missing}
+    assert missing.keys() == {"aa large.jpg", "gone \\x1b.jpg"}
+    assert missing["aa large.jpg"].why.startswith("has 50.3")
+    assert missing["gone \\x1b.jpg"].why == "cannot be opened: No such file or directory"
+    assert all(one.next_step for one in missing.values())
+    with pytest.raises(UsageError, match=r"at most 50\.3"):
+        read_pictures(
+            bench, shop(bench, tmp_path), starting(pictures), 1, "1", [folder / "aa large.jpg", gone]
+        )
+
+
+def test_a_folder_whose_files_cannot_be_looked_at_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As a folder that may be listed but not entered, which root's rights would hide from this test."""
+    (tmp_path / "a.jpg").write_bytes(b"a")
+
+    def refused(path: Path) -> bool:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(Path, "is_file", refused)
+    with pytest.raises(UsageError, match=r"a\.jpg cannot be looked at: Permission denied"):
+        found([tmp_path])

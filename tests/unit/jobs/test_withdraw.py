@@ -189,6 +189,34 @@ def test_a_picture_of_another_drive_takes_its_corrections_with_it(
     assert "AH4K-20719D" in {one.value for one in back.identifiers}
 
 
+def test_a_withdrawn_picture_stays_away_when_its_folder_is_read_again(
+    bench: Bench, shop: ShopFolder, tmp_path: Path
+) -> None:
+    told = ToldPictures(
+        {b"mine": ("S/N AH4K-20719C",), b"other": ("FW H40.99Z",), b"new": ("TB-4471-200 R3",)}
+    )
+    folder = tmp_path / "shots"
+    folder.mkdir()
+    for name, data in (("1.jpg", b"mine"), ("2.jpg", b"other"), ("copy of 2.jpg", b"other")):
+        (folder / name).write_bytes(data)
+    read_pictures(bench, shop, starting(told), 1, "1", [folder])
+    withdraw_picture(bench, shop, 1, "1", "2.jpg", "another customer's")
+    (folder / "3.jpg").write_bytes(b"new")
+    look = read_pictures(bench, shop, starting(told), 1, "1", [folder])
+    assert [one.picture for one in look.readings] == ["1.jpg", "3.jpg"]
+    assert [(one.name, one.why, one.missing) for one in look.left_out] == [
+        ("2.jpg", "withdrawn: another customer's", False),
+        ("copy of 2.jpg", "withdrawn: another customer's", False),
+    ]
+    assert "Name the file itself" in look.left_out[0].next_step
+    assert values(bench, shop, NumberKind.FIRMWARE) == set()
+    back = read_pictures(bench, shop, starting(told), 1, "1", [folder, folder / "2.jpg"])
+    assert ({one.picture for one in back.readings}, back.left_out) == ({"1.jpg", "2.jpg", "3.jpg"}, ())
+    assert values(bench, shop, NumberKind.FIRMWARE) == {"H40.99Z"}
+    again = read_pictures(bench, shop, starting(told), 1, "1", [folder])
+    assert (len(again.readings), again.left_out) == (3, ())
+
+
 def values(bench: Bench, shop: ShopFolder, kind: NumberKind) -> set[str]:
     return {one.value for one in tell_board(bench, shop, 1, "1").identifiers if one.kind is kind}
 

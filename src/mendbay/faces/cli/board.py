@@ -20,6 +20,7 @@ from mendbay.jobs import measure_board
 from mendbay.jobs.corrections import Lesson, lessons, unlearn
 from mendbay.jobs.know_family import KnownFamily, known_families, note_family, withdraw_family
 from mendbay.jobs.measure_board import Measured, cautions_of, step_of
+from mendbay.jobs.picture_files import LeftOut
 from mendbay.jobs.read_pictures import (
     BoardLook,
     correct_identifier,
@@ -50,7 +51,11 @@ def command() -> None:
 @click.argument("places", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.pass_obj
 def pictures(screen: Screen, case: int, bay: str, places: tuple[Path, ...]) -> None:
-    """Read pictures (or folders of them) of the drive in BAY of CASE, and list its identifiers."""
+    """Read pictures (or folders of them) of the drive in BAY of CASE, and list its identifiers.
+
+    What cannot be taken for a picture is listed, and the others are read. A picture that was withdrawn from
+    BAY is left out of a folder; name the file itself to file it anew.
+    """
     with open_bench(screen.home, tell=screen.tell) as bench:
         look = read_pictures(bench, shop_files(screen.home), read_pictures_with, case, bay, places)
     _answer_look(screen, look, case, bay)
@@ -331,8 +336,7 @@ def _look_text(look: BoardLook, case: int, bay: str) -> str:
             lines.append(
                 wrapped(f"{reading.picture}: {first.fault} ({first.measured}). {first.advice}", "  ")
             )
-    if look.left_out:
-        lines.append(wrapped(f"Left out, no pictures: {', '.join(look.left_out)}.", "  "))
+    lines += _left_out_lines(look.left_out)
     lines += [wrapped(one.sentence, "  ") for one in look.advice if one.kind is not None]
     if look.rom is not None:
         family = next((one.family for one in look.identifiers if one.kind is Kind.MODEL and one.family), "")
@@ -349,6 +353,17 @@ def _look_text(look: BoardLook, case: int, bay: str) -> str:
     else:
         lines.append(f"Next: {called} donor find {case} {bay}")
     return "\n".join(lines)
+
+
+def _left_out_lines(left_out: tuple[LeftOut, ...]) -> list[str]:
+    """Files that were not read, those with the same reason together."""
+    names: dict[tuple[str, str], list[str]] = {}
+    for one in left_out:
+        names.setdefault((one.why, one.next_step), []).append(one.name)
+    return [
+        wrapped(f"Left out: {', '.join(found)} ({why.removesuffix('.')}). {step}".rstrip(), "  ")
+        for (why, step), found in names.items()
+    ]
 
 
 def _sure(one: Identifier) -> str:
@@ -427,7 +442,10 @@ def _look_json(look: BoardLook) -> dict[str, object]:
             }
             for one in look.advice
         ],
-        "left_out": list(look.left_out),
+        "left_out": [
+            {"name": one.name, "why": one.why, "next_step": one.next_step or None, "missing": one.missing}
+            for one in look.left_out
+        ],
         "clashes": list(look.clashes),
         "withdrawn": list(look.withdrawn),
         "rom": None
