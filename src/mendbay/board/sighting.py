@@ -41,6 +41,8 @@ class PictureFault(StrEnum):
     """Neither a code nor writing was found."""
     UNUSABLE = "unusable"
     """Not a picture, damaged, or too large."""
+    UNREAD = "not read"
+    """Reading it took too long, or the process that read it ended: another time it may be read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,3 +102,8 @@ class PictureReading:
     troubles: tuple[Trouble, ...]
     usable: bool
     seconds: float
+
+    @property
+    def unread(self) -> bool:
+        """Whether nothing but the reading went wrong, so that it is worth another."""
+        return bool(self.troubles) and all(one.fault is PictureFault.UNREAD for one in self.troubles)

@@ -2,8 +2,9 @@
 
 A picture comes from outside and is decoded by large libraries, so it never meets the process that holds
 the shop's ledger: the child (`photo_child.py`) is given its bytes and answers with what it saw. A child that
-takes too long or ends is replaced, and the picture that did it could not be read. Nothing here raises for a
-bad picture.
+takes too long or ends is replaced, and the picture that did it was not read, which may be tried again. One
+that was ended from outside is replaced, and the picture given once more. Nothing here raises for a bad
+picture.
 
 Corners of sightings and troubles are in pixels of the picture as it is shown, its Exif orientation applied,
 whatever scale it was read at; `width` and `height` are of that picture too.
@@ -19,6 +20,7 @@ import socket
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from types import TracebackType
 
 from mendbay.board.sighting import PICTURE_BYTES, PictureFault, PictureReading, Trouble
@@ -37,7 +39,12 @@ ENDING_SECONDS = 5.0
 THREADS = 2
 
 AGAIN = "Send the picture again, or take it again."
-SMALLER = "Send it at a smaller size."
+SMALLER = "Send it at a smaller size, or have it read again."
+MEMORY = "Close other programs if the machine is short of memory, then have the picture read again."
+
+
+class NotTaken(EOFError):
+    """The reading process ended before it had the whole picture, which therefore is not to blame."""
 
 
 class _Child:
@@ -75,9 +82,13 @@ class _Child:
         try:
             answer = photo_wire.receive(self.channel, 4096, time.monotonic() + STARTING_SECONDS)
             said = json.loads(answer)
-            missing = str(said.get("cannot", "")) if isinstance(said, dict) else "it answers nonsense"
+            missing = str(said.get("cannot", "")) if isinstance(said, dict) else "the reader answers nonsense"
         except (EOFError, TimeoutError, OSError, ValueError):
-            missing = "it ended, or said nothing, while starting"
+            raise ToolMissing(
+                "Pictures cannot be read now: the process that does it ended or said nothing as it started",
+                "Close other programs, or raise the limits of this session (ulimit -a shows them), then run "
+                "the command again.",
+            ) from None
         if missing:
             raise ToolMissing(
                 f"Pictures cannot be read here ({missing})",
@@ -88,7 +99,8 @@ class _Child:
         """The answer to one picture.
 
         Raises:
-            EOFError: the child ended.
+            NotTaken: the child ended before it had the whole picture.
+            EOFError: it ended.
             TimeoutError: it did not answer in time.
             NotAReading: it said too much.
         """
@@ -97,6 +109,9 @@ class _Child:
         self.channel.settimeout(seconds)
         try:
             photo_wire.send(self.channel, data)
+        except ConnectionError:
+            raise NotTaken from None
+        try:
             return photo_wire.receive(self.channel, photo_wire.ANSWER_BYTES, until)
         except ConnectionError:
             raise EOFError from None
@@ -107,6 +122,10 @@ class _Child:
             return self.process.wait(ENDING_SECONDS)
         except subprocess.TimeoutExpired:
             return 0
+
+    def ended(self) -> bool:
+        """Whether it is known to have ended."""
+        return self.process.poll() is not None
 
     def end(self) -> None:
         self.channel.close()
@@ -167,10 +186,10 @@ class PictureReader:
 
         Returns:
             The reading under the name given. Its one trouble is `UNUSABLE` if the bytes are no JPEG, PNG or
-            WebP picture, damaged, too many, or not read in time.
+            WebP picture, damaged or too many, and `UNREAD` if reading them took too long or ended the child.
 
         Raises:
-            ToolMissing: the libraries for reading pictures are not installed.
+            ToolMissing: the libraries for reading pictures are not installed, or the child does not start.
         """
         digest = hashlib.sha256(data).hexdigest()
         if len(data) > self.picture_bytes:
@@ -178,26 +197,43 @@ class PictureReader:
         if not data:
             return _unusable(name, digest, "The file is empty", AGAIN)
         started = time.monotonic()
+        reading = self._tried(data, name, digest, last=False) or self._tried(data, name, digest, last=True)
+        if reading is None:
+            what = "The process that was reading the picture was ended from outside, twice"
+            reading = _unread(name, digest, what, MEMORY)
+        return replace(reading, seconds=round(time.monotonic() - started, 3)) if reading.unread else reading
+
+    def _tried(self, data: bytes, name: str, digest: str, *, last: bool) -> PictureReading | None:
+        """One try; None if the child ended by no doing of the picture, or if that is not the last try, before
+        it had the whole picture."""
         child = self._ready_child()
         try:
-            answer = child.ask(data, self.seconds_per_picture)
-            return unpacked(answer, name, digest)
+            return unpacked(child.ask(data, self.seconds_per_picture), name, digest)
         except TimeoutError:
             self.close()
             what = f"The picture could not be read within {self.seconds_per_picture:g} seconds"
-            return _unusable(name, digest, what, SMALLER, time.monotonic() - started)
-        except (EOFError, NotAReading):
-            overran = child.fate() == -signal.SIGXCPU
+            return _unread(name, digest, what, SMALLER)
+        except NotAReading:
             self.close()
-            if overran:
+            what = (
+                "The picture could not be read: the process that was reading it answered nonsense, so it is "
+                "damaged, or was made to have that done"
+            )
+            return _unread(name, digest, what, AGAIN)
+        except EOFError as trouble:
+            fate = child.fate()
+            self.close()
+            if fate == -signal.SIGKILL or (isinstance(trouble, NotTaken) and not last):
+                return None
+            if fate == -signal.SIGXCPU:
                 limit = self.cpu_seconds_per_picture
                 what = f"The picture could not be read within {limit} seconds of processor time"
-                return _unusable(name, digest, what, SMALLER, time.monotonic() - started)
+                return _unread(name, digest, what, SMALLER)
             what = (
                 "The picture could not be read: it broke the process that was reading it, so it is damaged, "
                 "or was made to do so"
             )
-            return _unusable(name, digest, what, AGAIN, time.monotonic() - started)
+            return _unread(name, digest, what, AGAIN)
         except BaseException:
             self.close()  # an answer still to come would be taken for the next picture's
             raise
@@ -206,7 +242,7 @@ class PictureReader:
         return f"The file has {size} bytes; at most {self.picture_bytes} are taken"
 
     def _ready_child(self) -> _Child:
-        if self._child is not None and self._child.pictures >= PICTURES_PER_CHILD:
+        if self._child is not None and (self._child.pictures >= PICTURES_PER_CHILD or self._child.ended()):
             self.close()
         if self._child is None:
             child = _Child(self.memory_bytes, self.cpu_seconds_per_picture, self.threads)
@@ -219,6 +255,13 @@ class PictureReader:
         return self._child
 
 
-def _unusable(name: str, sha256: str, measured: str, advice: str, seconds: float = 0.0) -> PictureReading:
-    trouble = Trouble(PictureFault.UNUSABLE, measured, advice)
-    return PictureReading(name, sha256, 0, 0, (), (trouble,), False, round(seconds, 3))
+def _unusable(name: str, sha256: str, measured: str, advice: str) -> PictureReading:
+    return _not_read(name, sha256, Trouble(PictureFault.UNUSABLE, measured, advice))
+
+
+def _unread(name: str, sha256: str, measured: str, advice: str) -> PictureReading:
+    return _not_read(name, sha256, Trouble(PictureFault.UNREAD, measured, advice))
+
+
+def _not_read(name: str, sha256: str, trouble: Trouble) -> PictureReading:
+    return PictureReading(name, sha256, 0, 0, (), (trouble,), False, 0.0)

@@ -26,6 +26,7 @@ import time
 from dataclasses import replace
 from typing import Any
 
+from mendbay.board.sighting import PictureFault
 from mendbay.board.sighting_text import packed
 from mendbay.core.errors import PictureUnusable
 from mendbay.inlets import photo_wire
@@ -70,19 +71,28 @@ STARTING_CPU_SECONDS = 60
 
 
 def limit(memory_bytes: int, cpu_seconds: int, pictures: int) -> None:
-    """Limits this process for good: memory, processor time, files and core dumps.
+    """Limits this process for good: memory, processor time, files and core dumps. A lower limit it was
+    started under stays.
 
     Args:
         memory_bytes: of address space; 0 for no limit.
         cpu_seconds: for one picture; `pictures` of them, and the start, are the most this process may ever
             use, however it comes to change the limit of the picture at hand.
     """
-    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-    resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))
+    _at_most(resource.RLIMIT_CORE, 0, 0)
+    _at_most(resource.RLIMIT_FSIZE, 0, 0)
     if memory_bytes:
-        resource.setrlimit(resource.RLIMIT_AS, (memory_bytes, memory_bytes))
+        _at_most(resource.RLIMIT_AS, memory_bytes, memory_bytes)
     most = STARTING_CPU_SECONDS + cpu_seconds * pictures
-    resource.setrlimit(resource.RLIMIT_CPU, (STARTING_CPU_SECONDS, most))
+    _at_most(resource.RLIMIT_CPU, STARTING_CPU_SECONDS, most)
+
+
+def _at_most(which: int, soft: int, hard: int) -> None:
+    """Sets a limit, or leaves the lower one that was inherited, which only root could raise."""
+    inherited = resource.getrlimit(which)[1]
+    if inherited != resource.RLIM_INFINITY:
+        hard = min(hard, inherited)
+    resource.setrlimit(which, (min(soft, hard), hard))
 
 
 def allow_cpu(seconds: int) -> None:
@@ -150,7 +160,8 @@ def serve(channel: socket.socket, threads: int, cpu_seconds: int) -> None:
         except (MemoryError, RuntimeError, ValueError, OSError, cv2.error) as trouble:
             # the libraries tell of memory that is not to be had in errors of their own
             what = f"The picture could not be read: {type(trouble).__name__}"
-            reading = photo_look.unusable("", "", what, "Send it at a smaller size, or take it again.")
+            advice = "Send it at a smaller size, or take it again."
+            reading = photo_look.unusable("", "", what, advice, PictureFault.UNREAD)
         reading = replace(reading, seconds=round(time.monotonic() - started, 3))
         photo_wire.send(channel, packed(reading).encode())
         del data, reading

@@ -111,8 +111,8 @@ def _of_line(one: Line, name: str, scale: float) -> Sighting:
 
 
 def unusable(
-    name: str, sha256: str, measured: str, advice: str, size: tuple[int, int] = (0, 0)
+    name: str, sha256: str, measured: str, advice: str, fault: PictureFault = PictureFault.UNUSABLE
 ) -> PictureReading:
-    """The reading of something that is no picture to read; `size` is its width and height if known."""
-    trouble = Trouble(PictureFault.UNUSABLE, measured.rstrip("."), advice)
-    return PictureReading(name, sha256, *size, (), (trouble,), False, 0.0)
+    """The reading of something that is no picture to read, or that could not be read."""
+    trouble = Trouble(fault, measured.rstrip("."), advice)
+    return PictureReading(name, sha256, 0, 0, (), (trouble,), False, 0.0)

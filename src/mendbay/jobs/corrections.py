@@ -22,7 +22,7 @@ MISREAD = 2
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class Word:
     """A person's word on an identifier.
 
     Args:
@@ -85,7 +85,7 @@ def note_correction(bench: Bench, case: int, bay: str, correction: Correction, *
     )
 
 
-def said_of(bench: Bench, case: int | None = None, bay: str | None = None) -> tuple[Said, ...]:
+def said_of(bench: Bench, case: int | None = None, bay: str | None = None) -> tuple[Word, ...]:
     """Every word on identifiers, of all cases or of one, the oldest first; also those that hold no longer.
 
     Raises:
@@ -94,7 +94,7 @@ def said_of(bench: Bench, case: int | None = None, bay: str | None = None) -> tu
     return tuple(_said(note) for note in bench.shelf.notes(NoteKind.CORRECTION, case, bay))
 
 
-def _said(note: BoardNote) -> Said:
+def _said(note: BoardNote) -> Word:
     try:
         body = json.loads(note.body)
         pictures = body["pictures"] if "pictures" in body else [body["picture"]]  # one, in older notes
@@ -108,7 +108,7 @@ def _said(note: BoardNote) -> Said:
             pictures_sha256=tuple(one for one in pictures if one),
             also_read=tuple(body.get("also_read", ())),
         )
-        return Said(note, correction, bool(body.get("misread", True)))
+        return Word(note, correction, bool(body.get("misread", True)))
     except (ValueError, KeyError, TypeError, AttributeError) as trouble:
         raise LedgerError(
             f"The ledger's note {note.number} of a correction cannot be read: {trouble!r:.60}.",
@@ -171,7 +171,7 @@ def _subject(number: int) -> str:
     return f"lesson {number}"
 
 
-def no_longer(said: Sequence[Said]) -> tuple[str, ...]:
+def no_longer(said: Sequence[Word]) -> tuple[str, ...]:
     """Corrections that went with their pictures, as sentences."""
     return tuple(
         f"Counts no longer, as every picture it rests on was withdrawn: {one.words}, said by "

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Container, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
@@ -20,12 +20,12 @@ from mendbay.board.number_form import Forms, Kind
 from mendbay.board.sighting import PICTURE_BYTES, How, PictureReading
 from mendbay.board.sighting_text import packed, unpacked
 from mendbay.board.unique_data import UniqueData, Work, unique_data
-from mendbay.case.records import Bay
+from mendbay.case.records import Bay, Case
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Pictures, ShopFiles
-from mendbay.jobs.corrections import Said, lessons, no_longer, note_correction, said_of
-from mendbay.jobs.events import StepProgress
+from mendbay.jobs.corrections import Word, lessons, no_longer, note_correction, said_of
+from mendbay.jobs.events import Said, StepProgress
 from mendbay.jobs.know_family import family_notes
 from mendbay.jobs.picture_files import LeftOut, found, kept_name, shown, unread
 from mendbay.jobs.ports import KeptFile
@@ -66,8 +66,9 @@ def read_pictures(
 ) -> BoardLook:
     """Reads pictures, keeps them with the case, and says what they show together with earlier ones.
 
-    All are kept before the first is read; one at a time is held in memory. What cannot be taken is left out,
-    and so is a picture in a folder that was withdrawn from this bay: naming the file itself files it anew.
+    All are kept before the first is read; one at a time is held in memory. A picture is read once, and again
+    if the reading of it failed before. What cannot be taken is left out, and so is a picture in a folder that
+    was withdrawn from this bay: naming the file itself files it anew.
 
     Args:
         pictures: starts the reader; called once, and only if there is something new to read.
@@ -82,7 +83,9 @@ def read_pictures(
     bench.ledger.bay(case, bay)
     forms = shop_forms(shop)
     files, left_out = found(places)
-    known = {one.sha256 for one in _readings(bench, case, bay)}
+    readings = _readings(bench, case, bay)
+    known = {one.sha256 for one in readings if not one.unread}
+    again = {one.sha256: one.picture for one in readings if one.unread}
     gone = _withdrawn_digests(bench, case, bay)
     new: list[KeptFile] = []
     troubles: list[UsageError] = []
@@ -97,27 +100,52 @@ def read_pictures(
         if file.named:
             gone.pop(digest, None)
         if digest in gone:
-            again = "Name the file itself to file it anew."
-            left_out.append(LeftOut(shown(file.path), f"withdrawn: {gone[digest]}", again))
+            step = "Name the file itself to file it anew."
+            left_out.append(LeftOut(shown(file.path), f"withdrawn: {gone[digest]}", step))
             continue
-        kept = bench.files.keep(of, f"photos/bay-{bay}/{kept_name(file.path)}", data)
+        name = again.get(digest) or kept_name(file.path)
+        kept = bench.files.keep(of, f"photos/bay-{bay}/{name}", data)
         if digest not in known:  # a copy under another name shows nothing more
             known.add(digest)
             new.append(kept)
     if len(troubles) == len(files):
         raise troubles[0]
     if new:
-        reader = pictures()
-        try:
-            for number, kept in enumerate(new):
-                name = kept.path.rpartition("/")[2]
-                bench.tell(StepProgress("reading pictures:", number, len(new), name))
-                _note_picture(bench, case, bay, reader.read_bytes(bench.files.take(of, kept), name))
-        finally:
-            reader.close()
-        bench.tell(StepProgress("reading pictures:", len(new), len(new), ""))
-        bench.note(case, "pictures", f"Bay {bay}: {len(new)} pictures read.", {"pictures": len(new)})
+        _read(bench, pictures, of, bay, new, again)
     return _look(bench, forms, case, bay, left_out)
+
+
+def _read(
+    bench: Bench,
+    pictures: Callable[[], Pictures],
+    of: Case,
+    bay: str,
+    new: Sequence[KeptFile],
+    again: Container[str],
+) -> None:
+    """Reads kept pictures and notes each at once, so that those read before a stop need no second reading.
+
+    Args:
+        again: digests of those that could not be read before.
+    """
+    read = 0
+    reader = pictures()
+    try:
+        for number, file in enumerate(new):
+            name = file.path.rpartition("/")[2]
+            if file.sha256 in again:
+                bench.tell(Said(f"{name} is read again: it could not be read before."))
+            bench.tell(StepProgress("reading pictures:", number, len(new), name))
+            reading = reader.read_bytes(bench.files.take(of, file), name)
+            _note_picture(bench, of.number, bay, reading, again=file.sha256 in again)
+            read += 1
+        bench.tell(StepProgress("reading pictures:", len(new), len(new), ""))
+    finally:
+        reader.close()
+        if read:
+            count = "1 picture" if read == 1 else f"{read} pictures"
+            stopped = f" of {len(new)}, then stopped" if read < len(new) else ""
+            bench.note(of.number, "pictures", f"Bay {bay}: {count} read{stopped}.", {"pictures": read})
 
 
 def tell_board(bench: Bench, shop: ShopFiles, case: int, bay: str) -> BoardLook:
@@ -294,7 +322,7 @@ def corrections_of(bench: Bench, case: int, bay: str, kind: Kind) -> tuple[Corre
 
 def _corrections(
     bench: Bench, case: int, bay: str, readings: Sequence[PictureReading]
-) -> tuple[list[Said], list[Said]]:
+) -> tuple[list[Word], list[Word]]:
     """What people said of a bay that holds, and what went with its pictures; each the oldest first."""
     pictures = {one.sha256 for one in readings}
     said = said_of(bench, case, bay)
@@ -325,9 +353,13 @@ def _clashes(bay: Bay, identifiers: Sequence[Identifier]) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _note_picture(bench: Bench, case: int, bay: str, reading: PictureReading) -> None:
+def _note_picture(bench: Bench, case: int, bay: str, reading: PictureReading, *, again: bool) -> None:
     body = json.dumps({"sha256": reading.sha256, "seen": packed(reading)})
-    bench.shelf.note(BoardNote(case, bay, NoteKind.PICTURE, reading.picture, bench.now(), bench.who, body))
+    note = BoardNote(case, bay, NoteKind.PICTURE, reading.picture, bench.now(), bench.who, body)
+    with bench.shelf.together():
+        bench.shelf.note(note)
+        what = "picture read again" if again else "picture filed"
+        bench.custody(case, what, f"bay {bay}, {reading.picture}, SHA-256 {reading.sha256}")
 
 
 def _readings(bench: Bench, case: int, bay: str) -> tuple[PictureReading, ...]:

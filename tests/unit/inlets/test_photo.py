@@ -29,6 +29,7 @@ from mendbay.inlets.photo import PictureReader
 from support import label_pictures
 
 EXIF_ROTATE_270 = 6
+UNREAD = PictureFault.UNREAD
 
 
 @pytest.fixture(scope="module")
@@ -51,11 +52,12 @@ def as_file(image: Image.Image, kind: str, **more: object) -> bytes:
     return file.getvalue()
 
 
-def refusal(reading: PictureReading) -> str:
-    """The figure of a reading that must be unusable and nothing else."""
+def refusal(reading: PictureReading, fault: PictureFault = PictureFault.UNUSABLE) -> str:
+    """The figure of a reading that must have this fault and nothing else."""
     assert (reading.usable, reading.sightings) == (False, ())
     (trouble,) = reading.troubles
-    assert trouble.fault is PictureFault.UNUSABLE
+    assert trouble.fault is fault
+    assert reading.unread is (fault is UNREAD)
     assert trouble.advice.endswith(".")
     return trouble.measured
 
@@ -167,13 +169,67 @@ def test_a_child_that_takes_too_long_or_dies_is_replaced() -> None:
     with PictureReader(seconds_per_picture=60) as reader:
         reader.read_bytes(wall, "first")
         reader.seconds_per_picture = 0.001
-        assert "could not be read within 0.001 seconds" in refusal(reader.read_bytes(wall, "slow"))
+        slow = refusal(reader.read_bytes(wall, "slow"), UNREAD)
+        assert "could not be read within 0.001 seconds" in slow
         reader.seconds_per_picture = 60
         assert reader.read_bytes(wall, "next").width == 300
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seen_dead", [True, False])
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSEGV])
+def test_a_child_that_ended_while_idle_is_not_laid_on_the_next_picture(
+    how: signal.Signals, seen_dead: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    wall = as_file(Image.new("L", (60, 60), 130), "PNG")
+    with PictureReader(threads=1) as reader:
+        reader.read_bytes(wall, "first")
         assert reader._child is not None
-        os.kill(reader._child.process.pid, signal.SIGKILL)
-        assert "broke the process" in refusal(reader.read_bytes(wall, "killed"))
-        assert reader.read_bytes(wall, "last").width == 300
+        reader._child.process.send_signal(how)
+        until = time.monotonic() + 10
+        while alive(reader._child.process.pid) and time.monotonic() < until:
+            time.sleep(0.02)
+        if not seen_dead:
+            monkeypatch.setattr(reader._child, "ended", lambda: False)
+        assert reader.read_bytes(wall, "next").width == 60
+
+
+class Ending:
+    """A child that ends in the middle of every picture, or says something else."""
+
+    def __init__(self, fate: int, answer: bytes | None = None, taken: bool = True) -> None:
+        self.pictures, self.asked, self._fate, self._answer, self._taken = 0, 0, fate, answer, taken
+
+    def ask(self, data: bytes, seconds: float) -> bytes:
+        self.asked += 1
+        if self._answer is None:
+            raise EOFError if self._taken else photo.NotTaken
+        return self._answer
+
+    def fate(self) -> int:
+        return self._fate
+
+    def end(self) -> None:
+        pass
+
+
+@pytest.mark.parametrize(
+    ("child", "tries", "said"),
+    [
+        (Ending(-signal.SIGKILL), 2, "ended from outside, twice"),
+        (Ending(-signal.SIGSEGV), 1, "it broke the process"),
+        (Ending(1, taken=False), 2, "it broke the process"),
+        (Ending(-signal.SIGXCPU), 1, "seconds of processor time"),
+        (Ending(0, b'{"sightings": 4}'), 1, "answered nonsense"),
+    ],
+)
+def test_how_a_child_fails_is_told_apart_and_the_picture_may_be_read_again(
+    child: Ending, tries: int, said: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    reader = PictureReader()
+    monkeypatch.setattr(reader, "_ready_child", lambda: child)
+    assert said in refusal(reader.read_bytes(b"a picture", "any"), UNREAD)
+    assert child.asked == tries
 
 
 def test_the_child_may_neither_connect_nor_write_nor_start_programs() -> None:
@@ -206,7 +262,8 @@ def test_a_picture_that_uses_up_its_processor_time_costs_only_itself() -> None:
     with PictureReader(cpu_seconds_per_picture=1, threads=1) as reader:
         assert reader.read_bytes(wall, "first").width == 60
         first = reader._child
-        assert "within 1 seconds of processor time" in refusal(reader.read_bytes(laborious, "laborious"))
+        said = refusal(reader.read_bytes(laborious, "laborious"), UNREAD)
+        assert "within 1 seconds of processor time" in said
         assert reader.read_bytes(wall, "next").width == 60
         assert reader._child is not first
 
@@ -219,7 +276,7 @@ def test_a_picture_that_needs_more_memory_than_there_is_costs_only_itself() -> N
     assert len(large) < 1 << 20
     with PictureReader(memory_bytes=700 << 20, threads=1) as reader:
         assert reader.read_bytes(wall, "first").width == 60
-        assert "could not be read" in refusal(reader.read_bytes(large, "large"))
+        assert "could not be read" in refusal(reader.read_bytes(large, "large"), UNREAD)
         assert reader.read_bytes(wall, "next").width == 60
 
 
@@ -274,6 +331,35 @@ def test_the_limit_on_the_whole_life_cannot_be_raised() -> None:
     words = "import resource; photo_child.allow_cpu(10**6); print(*resource.getrlimit(resource.RLIMIT_CPU))"
     most = str(photo_child.STARTING_CPU_SECONDS)
     assert limited(words).stdout.split() == [most, most]
+
+
+def test_lower_limits_than_its_own_stay_and_it_starts_all_the_same() -> None:
+    """As an ordinary user has, who cannot raise them."""
+    program = LIMITED.format(memory=1 << 40, then="print([resource.getrlimit(one) for one in which])")
+    lower = (
+        "import resource, os\n"
+        "which = (resource.RLIMIT_CPU, resource.RLIMIT_AS)\n"
+        "resource.setrlimit(which[0], (30, 30))\n"
+        "resource.setrlimit(which[1], (1 << 33, 1 << 33))\n"
+        "if os.getuid() == 0: os.setuid(65534)\n"
+    )
+    imported = "from mendbay.inlets import photo_child\n"  # while it may still read the code
+    ended = subprocess.run(
+        [sys.executable, "-c", imported + lower + program], capture_output=True, text=True, check=False
+    )
+    assert (ended.stdout, ended.stderr) == (f"[(30, 30), ({1 << 33}, {1 << 33})]\n", "")
+
+
+def test_a_child_that_does_not_start_is_not_laid_on_missing_libraries() -> None:
+    ours, theirs = socket.socketpair()
+    theirs.close()
+    with ours:
+        child = photo._Child.__new__(photo._Child)
+        child.channel = ours
+        with pytest.raises(ToolMissing, match="as it started") as raised:
+            child.await_ready()
+    assert "ulimit" in raised.value.next_step
+    assert "mendbay[pictures]" not in raised.value.next_step
 
 
 def test_a_crash_leaves_no_core_dump(tmp_path: Path) -> None:

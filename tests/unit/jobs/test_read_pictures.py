@@ -6,16 +6,18 @@ import hashlib
 import os
 import tracemalloc
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from mendbay.board.identifier import Identifier
 from mendbay.board.number_form import Kind
-from mendbay.board.sighting import PICTURE_BYTES, PictureReading
+from mendbay.board.sighting import PICTURE_BYTES, PictureFault, PictureReading, Trouble
 from mendbay.case.records import Bay
 from mendbay.core.errors import NoSuchCase, SourceChanged, UsageError
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.events import Said
 from mendbay.jobs.picture_files import LeftOut, found
 from mendbay.jobs.read_pictures import (
     BoardLook,
@@ -291,3 +293,57 @@ def test_a_folder_whose_files_cannot_be_looked_at_says_so(
     monkeypatch.setattr(Path, "is_file", refused)
     with pytest.raises(UsageError, match=r"a\.jpg cannot be looked at: Permission denied"):
         found([tmp_path])
+
+
+class Failing(ToldPictures):
+    """Sees nothing in time until told otherwise."""
+
+    failing = True
+
+    def read_bytes(self, data: bytes, name: str) -> PictureReading:
+        if not self.failing:
+            return super().read_bytes(data, name)
+        self.read_names.append(name)
+        trouble = Trouble(PictureFault.UNREAD, "not within 90 seconds", "Have it read again.")
+        return PictureReading(name, hashlib.sha256(data).hexdigest(), 0, 0, (), (trouble,), False, 90.0)
+
+
+def test_a_picture_whose_reading_failed_is_read_again_and_that_is_said(
+    bench: Bench, folder: Path, tmp_path: Path
+) -> None:
+    pictures = Failing({b"label": LABEL})
+    files = shop(bench, tmp_path)
+    read_pictures(bench, files, starting(pictures), 1, "1", [folder / "label.jpg"])
+    pictures.failing = False
+    (folder / "a copy.jpg").write_bytes(b"label")
+    told: list[object] = []
+    again = replace(bench, tell=told.append)
+    look = read_pictures(again, files, starting(pictures), 1, "1", [folder / "a copy.jpg"])
+    assert [one.picture for one in look.readings] == ["label.jpg"], "the copy shows nothing more"
+    assert value(look, Kind.SERIAL).value == "AH4K-20719C"
+    assert Said("label.jpg is read again: it could not be read before.") in told
+    assert [one.what for one in bench.ledger.custody(1)][-2:] == ["picture filed", "picture read again"]
+    read_pictures(again, files, starting(pictures), 1, "1", [folder / "a copy.jpg"])
+    assert pictures.read_names == ["label.jpg", "label.jpg"]
+
+
+def test_what_was_read_before_a_stop_stands_in_custody_and_in_the_cases_story(
+    bench: Bench, folder: Path, tmp_path: Path
+) -> None:
+    class Stopped(ToldPictures):
+        def read_bytes(self, data: bytes, name: str) -> PictureReading:
+            if name == "label.jpg":
+                raise KeyboardInterrupt
+            return super().read_bytes(data, name)
+
+    files = shop(bench, tmp_path)
+    with pytest.raises(KeyboardInterrupt):
+        read_pictures(bench, files, starting(Stopped({b"board": BOARD})), 1, "1", [folder])
+    assert bench.ledger.events(1)[-1].text == "Bay 1: 1 picture read of 2, then stopped."
+    last = bench.ledger.custody(1)[-1]
+    assert (last.what, last.item) == (
+        "picture filed",
+        f"bay 1, board.JPG, SHA-256 {hashlib.sha256(b'board').hexdigest()}",
+    )
+    read_pictures(bench, files, starting(ToldPictures({b"label": LABEL})), 1, "1", [folder])
+    assert bench.ledger.events(1)[-1].text == "Bay 1: 1 picture read."
