@@ -18,7 +18,9 @@ MOST_TROUBLES = 20
 LONGEST_TEXT = 4000
 
 
-_CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
+UNFIT = re.compile("[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
+"""Controls, line breaks, signs that turn the direction of a text, and halves of a pair: no text that is shown
+or kept may hold them."""
 
 
 class NotAReading(ValueError):
@@ -80,8 +82,8 @@ def _some(value: Any, most: int) -> list[Any]:
 def _text(value: Any, most: int = LONGEST_TEXT) -> str:
     if not isinstance(value, str) or len(value) > most:
         raise NotAReading("not a text, or too long")
-    if _CONTROL.search(value):
-        raise NotAReading("a control character")
+    if UNFIT.search(value):
+        raise NotAReading("a sign that cannot be shown")
     return value
 
 

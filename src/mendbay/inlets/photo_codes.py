@@ -17,6 +17,7 @@ import numpy as np
 import zxingcpp
 from numpy.typing import NDArray
 
+from mendbay.board.sighting_text import UNFIT
 from mendbay.inlets import photo_bars
 from mendbay.inlets import photo_geometry as geometry
 from mendbay.inlets.photo_geometry import Pixels, Quads
@@ -187,11 +188,13 @@ def _decoded(grey: Pixels, binarizer: zxingcpp.Binarizer = zxingcpp.Binarizer.Lo
 
 
 def readable(text: str) -> str:
-    """Control characters made visible, one for one: the separators some codes carry become the signs Unicode
-    has for them (U+2400 and on)."""
-    return "".join(
-        chr(0x2400 + ord(one)) if ord(one) < 0x20 else "␡" if one == "\x7f" else one for one in text
-    )
+    """A text with all that cannot be shown made visible, one for one: the separators some codes carry become
+    the signs Unicode has for them (U+2400 and on), what has no such sign U+FFFD."""
+    return UNFIT.sub(lambda found: _sign(found[0]), text)
+
+
+def _sign(unfit: str) -> str:
+    return chr(0x2400 + ord(unfit)) if ord(unfit) < 0x20 else "␡" if unfit == "\x7f" else "\ufffd"
 
 
 def _moved(one: Code, scale: float, offset: NDArray[np.float64]) -> Code:

@@ -12,7 +12,7 @@ import numpy as np
 
 from mendbay.board.sighting import How, PictureFault, PictureReading, Sighting, Trouble
 from mendbay.inlets import photo_geometry as geometry
-from mendbay.inlets.photo_codes import MATRIX, Code, Codes, find_codes
+from mendbay.inlets.photo_codes import MATRIX, Code, Codes, find_codes, readable
 from mendbay.inlets.photo_geometry import Pixels, Quads
 from mendbay.inlets.photo_picture import Picture
 from mendbay.inlets.photo_quality import as_corners, judge, measure
@@ -106,7 +106,7 @@ def _of_code(one: Code, name: str, scale: float) -> Sighting:
 
 
 def _of_line(one: Line, name: str, scale: float) -> Sighting:
-    text, sure = one.text[:LONGEST_TEXT], one.characters[:LONGEST_TEXT]
+    text, sure = readable(one.text[:LONGEST_TEXT]), one.characters[:LONGEST_TEXT]
     return Sighting(name, text, How.TEXT, one.confidence, as_corners(one.quad / scale), characters=sure)
 
 

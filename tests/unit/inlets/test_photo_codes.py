@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
 import zxingcpp
 
-from mendbay.inlets import photo_bars, photo_codes, photo_geometry
+from mendbay.board import sighting_text
+from mendbay.board.sighting import How, PictureReading, Sighting
+from mendbay.inlets import photo_bars, photo_codes, photo_geometry, photo_look
+from mendbay.inlets.photo_text import Line
 
 
 def page(standard: str, text: str, module: int = 3, height: int = 80) -> np.ndarray:
@@ -127,3 +132,27 @@ def test_separators_are_shown_one_for_one() -> None:
     assert photo_codes.readable("[)>\x1e06\x1dA\x04\x7f") == "[)>␞06␝A␄␡"
     (code,) = photo_codes.find_codes(page("Data Matrix", "A1\x1dB2", 5)).read
     assert code.text == "A1␝B2"
+
+
+@pytest.mark.parametrize("one", ["\x85", "\x9b", "\u2028", "\u202e", "\u2066", "\ud800", "\x00", "\u061c"])
+def test_no_text_of_a_code_is_refused_for_its_signs(one: str) -> None:
+    """Else a harmless code would make its whole picture unreadable."""
+    shown = photo_codes.readable(f"A1{one}B2")
+    assert len(shown) == 5
+    corner = ((0.0, 0.0),) * 4
+    seen = Sighting("a.jpg", shown, How.BARCODE, 1.0, corner, "QR Code")
+    reading = PictureReading("a.jpg", "", 1, 1, (seen,), (), True, 0.0)
+    assert sighting_text.unpacked(sighting_text.packed(reading), "a.jpg", "") == reading
+    raw = sighting_text.packed(replace(reading, sightings=(replace(seen, text=f"A1{one}B2"),)))
+    with pytest.raises(sighting_text.NotAReading, match="cannot be shown"):
+        sighting_text.unpacked(raw, "a.jpg", "")
+
+
+def test_a_square_code_that_holds_such_signs_is_read() -> None:
+    (code,) = photo_codes.find_codes(page("QR Code", "A1\x85B2\u2028C3\u202eD4", 5)).read
+    assert code.text == "A1\ufffdB2\ufffdC3\ufffdD4"
+
+
+def test_lines_of_writing_are_made_fit_too() -> None:
+    line = Line("A1\u202eB2", 0.9, (0.9,) * 5, np.zeros((4, 2)))
+    assert photo_look._of_line(line, "a.jpg", 1.0).text == "A1\ufffdB2"
