@@ -115,22 +115,22 @@ def _tell(trouble: MendbayError, as_json: bool) -> int:
 
 
 def _print(trouble: MendbayError, as_json: bool) -> None:
-    if as_json:
-        import json
+    from mendbay.faces.cli.screen import json_text, without_controls
 
+    if as_json:
         shape = {
             "kind": type(trouble).__name__,
             "what": trouble.what,
             "next_step": trouble.next_step,
             "exit_code": trouble.exit_code,
         }
-        print(json.dumps({"error": shape}, ensure_ascii=False))
+        print(json_text({"error": shape}))
     else:
         called = os.environ.get("MENDBAY_CALLED_AS", "mendbay")
         verbs = rf"\bmendbay (?={'|'.join(COMMANDS)}|--help)"
         step = re.sub(verbs, lambda _: f"{called} ", trouble.next_step)
         for line in (f"mendbay: {trouble.what}", f"Next: {step}"):
-            print(_fitted(line), file=sys.stderr)
+            print(_fitted(without_controls(line)), file=sys.stderr)
 
 
 def _fitted(line: str) -> str:

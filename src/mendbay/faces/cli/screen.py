@@ -50,15 +50,15 @@ class Screen:
         """The result of a command: `facts` for programs, `text` for people."""
         self._clear()
         if self.as_json:
-            click.echo(json.dumps(facts, ensure_ascii=False, indent=2))
+            click.echo(json_text(facts, indent=2))
         else:
-            click.echo(_without_controls(text))
+            click.echo(without_controls(text))
 
     def say(self, text: str) -> None:
         """A sentence on the way, for people only."""
         if not self.as_json:
             self._clear()
-            click.echo(text)
+            click.echo(without_controls(text))
 
     # ------------------------------------------------------------------ progress
 
@@ -67,9 +67,9 @@ class Screen:
         if isinstance(event, Said):
             if not self.as_json:
                 self._clear()
-                click.echo(event.text, err=True)
+                click.echo(without_controls(event.text), err=True)
         elif self._progress:
-            self._draw(_progress_line(event))
+            self._draw(without_controls(_progress_line(event), one_line=True))
 
     def _draw(self, line: str) -> None:
         width = shutil.get_terminal_size((WIDTH, 24)).columns - 1
@@ -145,12 +145,31 @@ def _onto_terminal(text: str) -> None:
         sys.stderr.flush()
 
 
-_CONTROLS = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f]")
+_UNSEEN = "\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff"
+_CONTROLS = re.compile(f"[\x00-\x08\x0b-\x1f{_UNSEEN}]")
+_CONTROLS_AND_BREAKS = re.compile(f"[\x00-\x1f{_UNSEEN}]")
 
 
-def _without_controls(text: str) -> str:
-    """A text in which nothing moves the cursor or speaks to the terminal: names come from outside."""
-    return _CONTROLS.sub(lambda one: f"\\x{ord(one[0]):02x}", text)
+def without_controls(text: str, *, one_line: bool = False) -> str:
+    """A text in which nothing moves the cursor, speaks to the terminal or turns the direction of writing:
+    names come from outside. Such signs, and bytes that are no text, are written as escapes.
+
+    Args:
+        one_line: line breaks and tabs count as such signs.
+    """
+    return (_CONTROLS_AND_BREAKS if one_line else _CONTROLS).sub(lambda one: _escape(ord(one[0])), text)
+
+
+def _escape(sign: int) -> str:
+    if 0xDC80 <= sign <= 0xDCFF:
+        return f"\\x{sign - 0xDC00:02x}"  # a byte of a file's name
+    return f"\\x{sign:02x}" if sign < 0x100 else f"\\u{sign:04x}"
+
+
+def json_text(facts: Any, indent: int | None = None) -> str:
+    """Facts as JSON, signs that a terminal would act on or that cannot be written as JSON's own escapes."""
+    text = json.dumps(facts, ensure_ascii=False, indent=indent)
+    return _CONTROLS.sub(lambda one: f"\\u{ord(one[0]):04x}", text)
 
 
 def _progress_line(event: ReadingProgress | StepProgress) -> str:
