@@ -129,7 +129,7 @@ def lessons(bench: Bench) -> tuple[Lesson, ...]:
     """
     last = {}
     for one in said_of(bench):
-        last[one.note.case, one.note.bay, one.correction.kind, one.correction.pictures_sha256] = one
+        last[one.note.case, one.note.bay, one.correction.kind, one.correction.read_text] = one
     unlearned = {note.subject for note in bench.shelf.notes(NoteKind.WITHDRAWAL)}
     return tuple(
         Lesson(one.note.number, one.correction, one.note.case, one.note.bay, one.note.at, one.note.who)

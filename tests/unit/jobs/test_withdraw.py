@@ -268,6 +268,21 @@ def test_a_correction_of_an_older_ledger_names_one_picture(
         lessons(bench)
 
 
+def test_each_reading_of_a_picture_teaches_its_own_lesson_and_the_last_word_on_it_counts(
+    bench: Bench, shop: ShopFolder, tmp_path: Path
+) -> None:
+    told = ToldPictures({b"a": ("FW H40.17C", "FW H41.22D")})
+    (tmp_path / "a.jpg").write_bytes(b"a")
+    read_pictures(bench, shop, starting(told), 1, "1", [tmp_path / "a.jpg"])
+    kind = NumberKind.FIRMWARE
+    assert values(bench, shop, kind) == {"H40.17C", "H41.22D"}
+    correct_identifier(bench, shop, 1, "1", kind, "H40.17G", read="H40.17C")
+    correct_identifier(bench, shop, 1, "1", kind, "H41.22O", read="H41.22D")
+    correct_identifier(bench, shop, 1, "1", kind, "H41.22Q", read="H41.22O")
+    taught = {one.correction.read_text: one.correction.right_text for one in lessons(bench)}
+    assert taught == {"H40.17C": "H40.17G", "H41.22D": "H41.22Q"}
+
+
 def test_a_lesson_is_unlearned_and_its_correction_stays(
     bench: Bench, shop: ShopFolder, tmp_path: Path
 ) -> None:
