@@ -39,6 +39,8 @@ class PictureFault(StrEnum):
     """Taken too far from the side."""
     EMPTY = "empty"
     """Neither a code nor writing was found."""
+    CROWDED = "crowded"
+    """More codes than are taken from one picture."""
     UNUSABLE = "unusable"
     """Not a picture, damaged, or too large."""
     UNREAD = "not read"
@@ -107,3 +109,8 @@ class PictureReading:
     def unread(self) -> bool:
         """Whether nothing but the reading went wrong, so that it is worth another."""
         return bool(self.troubles) and all(one.fault is PictureFault.UNREAD for one in self.troubles)
+
+    @property
+    def blind(self) -> bool:
+        """Whether nothing could be seen at all, for want of a picture or of its reading."""
+        return any(one.fault in (PictureFault.UNUSABLE, PictureFault.UNREAD) for one in self.troubles)

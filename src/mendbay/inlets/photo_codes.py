@@ -50,6 +50,7 @@ AGREEING = 2
 
 LONGEST_TEXT = 2000
 MOST_CODES = 64
+"""Codes taken from one picture; of more, how many is told."""
 MOST_INSISTED = 20
 """Places of bars tried in every way; a picture with more of them shows no label."""
 WHOLE_PIXELS = 4_500_000
@@ -71,11 +72,13 @@ class Code:
 @dataclass(frozen=True, slots=True)
 class Codes:
     """What was read, and the places of bars that were not, as quads (n, 4, 2); `squares` are standards of
-    square codes of which one was recognised but not read, nobody knows where."""
+    square codes of which one was recognised but not read, nobody knows where; `beyond` is how many more were
+    read than are taken."""
 
     read: list[Code]
     unread: Quads
     squares: tuple[str, ...] = ()
+    beyond: int = 0
 
 
 def find_codes(grey: Pixels) -> Codes:
@@ -101,7 +104,8 @@ def find_codes(grey: Pixels) -> Codes:
             _add(found, (_mapped(one, back) for one in _decoded(stretched) if one.standard in squares))
         squares = tuple(one for one in squares if all(other.standard != one for other in found))
     unread = [one for one in unread if not _covered(one, found)]
-    return Codes(found[:MOST_CODES], np.array(unread) if unread else geometry.NO_QUADS, squares)
+    places = np.array(unread) if unread else geometry.NO_QUADS
+    return Codes(found[:MOST_CODES], places, squares, max(0, len(found) - MOST_CODES))
 
 
 def _patches(grey: Pixels) -> Iterator[Quads]:
@@ -176,7 +180,7 @@ def _decoded(grey: Pixels, binarizer: zxingcpp.Binarizer = zxingcpp.Binarizer.Lo
     answers = zxingcpp.read_barcodes(
         np.ascontiguousarray(grey), formats=FORMATS, text_mode=zxingcpp.TextMode.Plain, binarizer=binarizer
     )
-    for one in answers[:MOST_CODES]:
+    for one in answers:  # the library gives 255 at most
         standard = str(one.format)
         text = readable(one.text).strip()
         if not one.valid or not text or len(text) < SHORTEST.get(standard, 1) or len(text) > LONGEST_TEXT:

@@ -15,7 +15,7 @@ from mendbay.inlets import photo_geometry as geometry
 from mendbay.inlets.photo_codes import MATRIX, Code, Codes, find_codes, readable
 from mendbay.inlets.photo_geometry import Pixels, Quads
 from mendbay.inlets.photo_picture import Picture
-from mendbay.inlets.photo_quality import as_corners, judge, measure
+from mendbay.inlets.photo_quality import as_corners, crowded, judge, measure
 from mendbay.inlets.photo_text import SURE, Line, TextReader
 
 LIFTED_BELOW = 90.0
@@ -79,7 +79,7 @@ def reading_of(picture: Picture, name: str, sha256: str, reader: TextReader) -> 
     """The reading of one decoded picture; its places are in pixels of the picture as shown. The time is
     left for the caller to fill in."""
     seen = look(picture.pixels, reader)
-    troubles = judge(measure(seen.grey, seen.lines, seen.codes), seen.codes.unread)
+    troubles = judge(measure(seen.grey, seen.lines, seen.codes), seen.codes.unread) + crowded(seen.codes)
     sightings = [_of_code(one, name, picture.scale) for one in seen.codes.read]
     sightings.extend(_of_line(one, name, picture.scale) for one in seen.lines)
     return PictureReading(

@@ -284,6 +284,7 @@ ADVICE = {
     PictureFault.BLURRED: "Photograph it again with the phone held or propped still, and let it focus first.",
     PictureFault.SMALL: "Photograph it again from nearer, so that the label or board fills the picture.",
     PictureFault.OBLIQUE: "Photograph it again square on, with the phone level over the middle of it.",
+    PictureFault.CROWDED: "Photograph it again in parts, so that each picture holds fewer codes.",
     PictureFault.EMPTY: "Photograph the label or the board itself, near enough that its writing can be read.",
 }
 
@@ -312,6 +313,15 @@ def judge(figures: Figures, unread: Quads) -> tuple[Trouble, ...]:
         share = round(100 * figures.weak)
         troubles.append(_trouble(nearest, figures, None, f"{share} % of the characters are uncertain, "))
     return tuple(troubles)
+
+
+def crowded(codes: Codes) -> tuple[Trouble, ...]:
+    """The trouble of a picture with more codes than are taken, if it has."""
+    if not codes.beyond:
+        return ()
+    taken = len(codes.read)
+    measured = f"{taken + codes.beyond} codes were read, of which {taken} are taken"
+    return (Trouble(PictureFault.CROWDED, measured, ADVICE[PictureFault.CROWDED]),)
 
 
 def _closeness(figures: Figures) -> dict[PictureFault, float]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Container, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from hashlib import sha256
 from pathlib import Path
 
@@ -14,7 +14,7 @@ from mendbay.board.form_file import FormText
 from mendbay.board.forms import load_forms, packaged_texts
 from mendbay.board.identifier import Identifier, made_on
 from mendbay.board.identify import correct, identify
-from mendbay.board.missing import Advice, missing
+from mendbay.board.missing import Advice, Want, missing
 from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.number_form import Forms, Kind
 from mendbay.board.sighting import PICTURE_BYTES, How, PictureReading
@@ -45,6 +45,7 @@ class BoardLook:
         withdrawn: pictures, and corrections that rested on them, that count no longer, as sentences.
         rom: whether the unique board data must move to a donor's board; None while nothing is known of the
             board.
+        blind: pictures given this time in which nothing could be seen at all, by name.
     """
 
     identifiers: tuple[Identifier, ...]
@@ -54,6 +55,14 @@ class BoardLook:
     clashes: tuple[str, ...] = ()
     withdrawn: tuple[str, ...] = ()
     rom: UniqueData | None = None
+    blind: tuple[str, ...] = ()
+
+    @property
+    def incomplete(self) -> bool:
+        """Whether a picture must be taken or given again: one could not be read, or is too poor while
+        something is needed that it may show."""
+        poor = any(one.want is Want.UNREADABLE for one in self.advice)
+        return poor or bool(self.blind) or any(one.missing for one in self.left_out)
 
 
 def read_pictures(
@@ -88,6 +97,7 @@ def read_pictures(
     again = {one.sha256: one.picture for one in readings if one.unread}
     gone = _withdrawn_digests(bench, case, bay)
     new: list[KeptFile] = []
+    given: set[str] = set()
     troubles: list[UsageError] = []
     for file in files:
         try:
@@ -105,6 +115,7 @@ def read_pictures(
             continue
         name = again.get(digest) or kept_name(file.path)
         kept = bench.files.keep(of, f"photos/bay-{bay}/{name}", data)
+        given.add(digest)
         if digest not in known:  # a copy under another name shows nothing more
             known.add(digest)
             new.append(kept)
@@ -112,7 +123,10 @@ def read_pictures(
         raise troubles[0]
     if new:
         _read(bench, pictures, of, bay, new, again)
-    return _look(bench, forms, case, bay, left_out)
+    look = _look(bench, forms, case, bay, left_out)
+    return replace(
+        look, blind=tuple(one.picture for one in look.readings if one.blind and one.sha256 in given)
+    )
 
 
 def _read(

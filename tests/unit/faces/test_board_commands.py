@@ -78,7 +78,8 @@ def test_from_pictures_to_a_donor(run: Run, practice: Practice) -> None:
     assert [one["picture"] for one in unusable] == ["4 label blurred.jpg"]
     assert unusable[0]["troubles"][0]["fault"] == "blurred"
     assert answer(run, "board", "show", "1", "1")["identifiers"] == found["identifiers"]
-    answer(run, "board", "pictures", "1", "2", practice.pictures / unusable[0]["picture"])
+    blurred = practice.pictures / unusable[0]["picture"]
+    answer(run, "board", "pictures", "1", "2", blurred, codes=(3,))
     gone = answer(run, "board", "withdraw", "1", "2", unusable[0]["picture"], "it shows bay 1")
     assert (gone["pictures"], len(gone["withdrawn"])) == ([], 1)
     answer(run, "donor", "import", practice.stock)
@@ -90,6 +91,21 @@ def test_from_pictures_to_a_donor(run: Run, practice: Practice) -> None:
     for words in (("board", "show", "1", "1"), ("donor", "find", "1", "1")):
         text = run(*words).stdout
         assert max(map(len, text.splitlines())) <= 80, text
+
+
+@pytest.mark.slow
+def test_pictures_that_cannot_be_read_are_listed_and_end_with_3(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "letter.jpg").write_bytes(b"a letter")
+    (tmp_path / "notes.txt").write_bytes(b"no picture")
+    (tmp_path / "odd \x1b[2J.jpg").write_bytes(b"a letter, too")
+    found = answer(run, "board", "pictures", "1", "1", tmp_path, codes=(3,))
+    assert [one["picture"] for one in found["pictures"]] == ["letter.jpg", "odd _[2J.jpg"]
+    assert [one["why"] for one in found["left_out"] if one["name"] == "notes.txt"] == ["not a picture"]
+    again = run("board", "pictures", "1", "1", tmp_path)
+    assert again.returncode == 3
+    assert "letter.jpg: unusable" in again.stdout
+    assert "notes.txt" in again.stdout
+    answer(run, "board", "show", "1", "1")
 
 
 def test_a_bay_is_added_to_a_case(run: Run) -> None:

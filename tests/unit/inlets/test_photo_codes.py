@@ -10,8 +10,9 @@ import pytest
 import zxingcpp
 
 from mendbay.board import sighting_text
-from mendbay.board.sighting import How, PictureReading, Sighting
-from mendbay.inlets import photo_bars, photo_codes, photo_geometry, photo_look
+from mendbay.board.sighting import How, PictureFault, PictureReading, Sighting
+from mendbay.inlets import photo_bars, photo_codes, photo_geometry, photo_look, photo_quality
+from mendbay.inlets.photo_picture import Picture
 from mendbay.inlets.photo_text import Line
 
 
@@ -156,3 +157,31 @@ def test_a_square_code_that_holds_such_signs_is_read() -> None:
 def test_lines_of_writing_are_made_fit_too() -> None:
     line = Line("A1\u202eB2", 0.9, (0.9,) * 5, np.zeros((4, 2)))
     assert photo_look._of_line(line, "a.jpg", 1.0).text == "A1\ufffdB2"
+
+
+def test_codes_beyond_those_taken_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(photo_codes, "MOST_CODES", 2)
+    sheet = np.vstack([page("QR Code", f"CODE-{number}", 4) for number in range(3)])
+    codes = photo_codes.find_codes(sheet)
+    assert (len(codes.read), codes.beyond) == (2, 1)
+    (trouble,) = photo_quality.crowded(codes)
+    assert (trouble.fault, trouble.measured) == (
+        PictureFault.CROWDED,
+        "3 codes were read, of which 2 are taken",
+    )
+    assert photo_quality.crowded(replace(codes, beyond=0)) == ()
+
+    class Blind:
+        """A reader of writing that finds none."""
+
+        def direction(self, pixels: object) -> float:
+            return 0.0
+
+        def read(self, pixels: object, angle: float) -> list[Line]:
+            return []
+
+    pixels = cv2.cvtColor(sheet, cv2.COLOR_GRAY2BGR)
+    picture = Picture(pixels, sheet.shape[1], sheet.shape[0], 1.0)
+    reading = photo_look.reading_of(picture, "a.jpg", "", Blind())  # type: ignore[arg-type]
+    assert PictureFault.CROWDED in {one.fault for one in reading.troubles}
+    assert not reading.usable

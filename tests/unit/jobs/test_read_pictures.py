@@ -347,3 +347,38 @@ def test_what_was_read_before_a_stop_stands_in_custody_and_in_the_cases_story(
     )
     read_pictures(bench, files, starting(ToldPictures({b"label": LABEL})), 1, "1", [folder])
     assert bench.ledger.events(1)[-1].text == "Bay 1: 1 picture read."
+
+
+@pytest.mark.parametrize(
+    ("fault", "usable", "incomplete"),
+    [
+        (PictureFault.UNUSABLE, False, True),
+        (PictureFault.UNREAD, False, True),
+        (PictureFault.BLURRED, False, True),  # the board was not seen, and may be hidden in it
+        (None, True, False),
+    ],
+)
+def test_a_picture_that_must_be_taken_again_leaves_the_answer_incomplete(
+    bench: Bench, folder: Path, tmp_path: Path, fault: PictureFault | None, usable: bool, incomplete: bool
+) -> None:
+    class Poor(ToldPictures):
+        def read_bytes(self, data: bytes, name: str) -> PictureReading:
+            troubles = (Trouble(fault, "as told", "Take it again."),) if fault else ()
+            return replace(super().read_bytes(data, name), troubles=troubles, usable=usable)
+
+    files = shop(bench, tmp_path)
+    poor = starting(Poor({b"label": LABEL}))
+    for _ in range(2):  # also when it was read before
+        look = read_pictures(bench, files, poor, 1, "1", [folder / "label.jpg"])
+        assert look.incomplete is incomplete
+        assert look.blind == (("label.jpg",) if fault in (PictureFault.UNUSABLE, PictureFault.UNREAD) else ())
+    assert tell_board(bench, files, 1, "1").blind == ()
+
+
+def test_a_picture_that_could_not_be_fetched_leaves_the_answer_incomplete(
+    bench: Bench, folder: Path, tmp_path: Path
+) -> None:
+    pictures = starting(ToldPictures({b"label": LABEL, b"board": BOARD}))
+    files = shop(bench, tmp_path)
+    assert not read_pictures(bench, files, pictures, 1, "1", [folder]).incomplete
+    assert read_pictures(bench, files, pictures, 1, "1", [folder, folder / "gone.jpg"]).incomplete

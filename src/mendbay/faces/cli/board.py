@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import textwrap
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from mendbay.board.electrical_summary import summary
 from mendbay.board.identifier import Identifier
 from mendbay.board.number_form import Kind
 from mendbay.board.unique_data import FamilyNote, Need, Seat
+from mendbay.core.errors import EXIT_INCOMPLETE
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import WIDTH, Screen, table, wrapped
 from mendbay.jobs import measure_board
@@ -55,10 +57,14 @@ def pictures(screen: Screen, case: int, bay: str, places: tuple[Path, ...]) -> N
 
     What cannot be taken for a picture is listed, and the others are read. A picture that was withdrawn from
     BAY is left out of a folder; name the file itself to file it anew.
+
+    Ends with 3 if a picture could not be read, or must be taken again for what is still needed; it is listed.
     """
     with open_bench(screen.home, tell=screen.tell) as bench:
         look = read_pictures(bench, shop_files(screen.home), read_pictures_with, case, bay, places)
     _answer_look(screen, look, case, bay)
+    if look.incomplete:
+        sys.exit(EXIT_INCOMPLETE)
 
 
 @command.command(name="show")
