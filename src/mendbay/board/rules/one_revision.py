@@ -61,7 +61,13 @@ def search(own: Sequence[Bytes], others: Sequence[Sequence[Bytes]]) -> list[Rule
         # A sum does not mind the order of bytes, or has been asked with words in either order.
         found = [_turned_back(one.rule, group) for one in Search(turned, _SWAP_PRICE, few=True).run()]
         rules += [one for one in found if one is not None and not _known(one, rules)]
-    return [_widened(material, one) for one in rules]
+    # A net below all kinds of search: whatever is wrong with one of them, no rule goes out that a known-good
+    # dump breaks, since it would call sound dumps damaged.
+    return [one for one in (_widened(material, rule) for rule in rules) if _holds_in_all(one, own)]
+
+
+def _holds_in_all(rule: Rule, dumps: Sequence[Bytes]) -> bool:
+    return all(rule.holds(one) for one in dumps)
 
 
 def _widened(material: Material, rule: Rule) -> Rule:
@@ -99,19 +105,35 @@ def _turned_back(rule: Rule, group: int) -> Rule | None:
     """A rule of swapped dumps as one of the dumps as they are; None if it does not keep whole groups."""
     if rule.start % group or rule.end % group or rule.place is None:
         return None
-    size = rule.field_bytes
-    algorithm = replace(rule.algorithm, swap=group)
-    if size >= group:
-        if rule.place % group:
+    field = _field_back(rule.place, rule.field_bytes, rule.order, group)
+    length = rule.length
+    if length is not None:
+        number = _field_back(length.place, length.width // 8, length.order, group)
+        if number is None or length.base % group or length.unit % group:
             return None
-        return replace(rule, algorithm=algorithm, order=_order_back(rule.order, group, size))
-    last = rule.place % group + size - 1
-    place = rule.place - rule.place % group + group - 1 - last
+        length = replace(length, place=number[0], order=number[1])
+    if field is None:
+        return None
+    algorithm = replace(rule.algorithm, swap=group)
+    return replace(rule, algorithm=algorithm, place=field[0], order=field[1], length=length)
+
+
+def _field_back(place: int, size: int, order: Order, group: int) -> tuple[int, Order] | None:
+    """Place and byte order that a field of swapped dumps has in the dumps as they are.
+
+    Args:
+        size: its bytes.
+
+    Returns:
+        None if its bytes do not lie side by side there.
+    """
+    if size >= group:
+        return None if place % group or size % group else (place, _order_back(order, group, size))
+    last = place % group + size - 1
     if last >= group:
         return None
     flipped = {Order.LITTLE: Order.BIG, Order.BIG: Order.LITTLE}
-    order = flipped[rule.order] if size > 1 else rule.order
-    return replace(rule, algorithm=algorithm, order=order, place=place)
+    return place - place % group + group - 1 - last, flipped[order] if size > 1 else order
 
 
 def _order_back(order: Order, group: int, size: int) -> Order:

@@ -10,11 +10,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from mendbay.board.rules.algorithm import Algorithm, Kind, Order, lanes
+from mendbay.board.rules import one_revision
+from mendbay.board.rules.accept import Found
+from mendbay.board.rules.algorithm import Algorithm, Kind, Order, lanes, swapped
 from mendbay.board.rules.family import Family
 from mendbay.board.rules.judge import judge
 from mendbay.board.rules.locate import flips
-from mendbay.board.rules.rule import Rule
+from mendbay.board.rules.rule import Length, Rule
 from mendbay.board.rules.search import learn
 from mendbay.board.rules.segments import revisions
 from mendbay.core.errors import BadFormFile
@@ -155,6 +157,50 @@ def test_a_list_whose_length_is_counted() -> None:
     assert noticed(family, dumps[-1], 0x5008 + 12 * 77 - 1)
     assert Family.from_json(family.to_json()) == family
     assert judge(family, bytes(dumps[-1])).failed == ()
+
+
+@pytest.mark.parametrize("group", [2, 4])
+def test_a_counted_list_in_swapped_dumps(group: int) -> None:
+    dumps = dumps_of(7)
+    for drive, (dump, count) in enumerate(zip(dumps, (30, 41, 52, 77), strict=True)):
+        counted_list(dump, drive, count)
+        dump[:] = swapped(np.frombuffer(bytes(dump), np.uint8), group).tobytes()
+    family = learned(dumps)
+    (rule,) = family.rules
+    assert rule.length is not None
+    assert rule.algorithm.swap == group
+    assert all(rule.holds(bytes(one)) for one in dumps)
+    assert noticed(family, dumps[-1], 0x5008 + 12 * 77 - 1)
+    assert judge(family, bytes(dumps[0])).sound > 0.9
+
+
+@pytest.mark.parametrize(
+    "length",
+    [Length(0x5003, 16, Order.LITTLE, 12, 0x5008), Length(0x5004, 16, Order.LITTLE, 6, 0x5008),
+     Length(0x5004, 16, Order.LITTLE, 12, 0x500A), Length(0x5006, 32, Order.LITTLE, 12, 0x5008)],
+    ids=["field over two groups", "half a group each", "begins within a group", "two halves of groups"],
+)  # fmt: skip
+def test_a_counted_region_that_keeps_no_whole_groups_is_no_rule(length: Length) -> None:
+    rule = Rule(CRC16_ODD, 0x5008, 0x5100, 0x5000, Order.LITTLE, length=length)
+    assert one_revision._turned_back(rule, 4) is None
+    assert one_revision._turned_back(replace(rule, length=None), 4) is not None
+
+
+def test_a_value_of_three_bytes_in_dumps_of_swapped_pairs_is_no_rule() -> None:
+    assert one_revision._turned_back(Rule(CRC24, 0x5000, 0x5100, 0x5100, Order.BIG), 2) is None
+
+
+def test_no_search_gives_a_rule_that_a_known_good_dump_breaks(monkeypatch: pytest.MonkeyPatch) -> None:
+    dumps = dumps_of(4)
+    for drive, dump in enumerate(dumps):
+        per_drive(dump, 0x5000, 0x507C, drive)
+        check(dump, CRC32, 0x5000, 0x507C, 0x507C)
+    (rule,) = learned(dumps).rules
+    wrong = replace(rule, start=rule.start - 4, place=0x6000)
+    monkeypatch.setattr(
+        one_revision.Search, "run", lambda self: [Found(one, None, 1.0) for one in (rule, wrong)]
+    )
+    assert [one.place for one in learned(dumps).rules] == [rule.place]
 
 
 def test_a_flipped_bit_of_a_counted_list_is_named_and_a_damaged_count_is_no_crash() -> None:
