@@ -58,11 +58,35 @@ def counted(material: Material, asked: Sequence[tuple[Algorithm, float]]) -> lis
         engine = engine_for(material.dumps, base)
         found += _asked(material, engine, tries, price + float(np.log2(len(tries))) + 2.0)
         engine.release()
+    return _chosen(found)
+
+
+def _chosen(found: Sequence[Found]) -> list[Found]:
+    """One rule for each stored value.
+
+    A number whose further bytes are nought in every dump is taken as wide as it may be: a narrower reading
+    says the same of these dumps, and something false of a drive whose list needs the upper bytes.
+    """
     chosen: list[Found] = []
-    for one in sorted(found, key=lambda one: (-one.gain, one.simplicity, one.rule.start)):
-        if not any(same_field(one.rule, other.rule) for other in chosen):
+    for one in sorted(found, key=lambda one: (-one.gain, one.simplicity, one.rule.start, -_width(one))):
+        if not any(same_field(one.rule, other.rule) or _counts_in(one.rule, other.rule) for other in chosen):
             chosen.append(one)
     return chosen
+
+
+def _width(one: Found) -> int:
+    return one.rule.length.width if one.rule.length is not None else 0
+
+
+def _counts_in(one: Rule, other: Rule) -> bool:
+    """Whether the number of a rule reaches into the region or the stored value of another."""
+    if one.length is None:
+        return False
+    first, last = one.length.place, one.length.place + one.length.width // 8
+    spans = [(other.start, other.end)]
+    if other.place is not None:
+        spans.append((other.place, other.place + other.field_bytes))
+    return any(first < end and start < last for start, end in spans)
 
 
 def _filler_begins(data: npt.NDArray[np.uint8]) -> Flags:

@@ -13,9 +13,11 @@ import pytest
 from mendbay.board.rules import one_revision
 from mendbay.board.rules.accept import Found
 from mendbay.board.rules.algorithm import Algorithm, Kind, Order, lanes, swapped
+from mendbay.board.rules.counted import counted
 from mendbay.board.rules.family import Family
 from mendbay.board.rules.judge import judge
 from mendbay.board.rules.locate import flips
+from mendbay.board.rules.material import Material
 from mendbay.board.rules.rule import Length, Rule
 from mendbay.board.rules.search import learn
 from mendbay.board.rules.segments import revisions
@@ -153,10 +155,26 @@ def test_a_list_whose_length_is_counted() -> None:
     family = learned(dumps)
     (rule,) = family.rules
     assert rule.length is not None
-    assert (rule.length.place, rule.length.unit, rule.start) == (0x5004, 12, 0x5008)
+    assert rule.length == Length(0x5004, 16, Order.LITTLE, 12, 0x5008)
+    assert rule.start == 0x5008
     assert noticed(family, dumps[-1], 0x5008 + 12 * 77 - 1)
     assert Family.from_json(family.to_json()) == family
     assert judge(family, bytes(dumps[-1])).failed == ()
+
+
+@pytest.mark.parametrize(("width", "order"), [(16, Order.BIG), (32, Order.LITTLE), (32, Order.BIG)])
+def test_a_number_is_as_wide_as_its_bytes_allow(width: int, order: Order) -> None:
+    """Lists of a few entries, whose number has nought in its upper bytes in every known-good dump."""
+    dumps = dumps_of(7, 5)
+    for drive, (dump, count) in enumerate(zip(dumps, (30, 41, 52, 77, 300), strict=True)):
+        store(dump, count, 0x5004, width, order)
+        dump[0x5008:0x6000] = bytes([0xFF]) * 0xFF8
+        per_drive(dump, 0x5008, 0x5008 + 12 * count, drive)
+        check(dump, CRC32, 0x5008, 0x5008 + 12 * count, 0x5000)
+    material = Material([np.frombuffer(bytes(one), np.uint8) for one in dumps[:4]])
+    (found,) = counted(material, [(replace(CRC32, initial=0, final=0), 7.0)])
+    assert found.rule.length == Length(0x5004, width, order, 12, 0x5008)
+    assert found.rule.holds(bytes(dumps[4]))
 
 
 @pytest.mark.parametrize("group", [2, 4])
@@ -168,7 +186,7 @@ def test_a_counted_list_in_swapped_dumps(group: int) -> None:
     family = learned(dumps)
     (rule,) = family.rules
     assert rule.length is not None
-    assert rule.algorithm.swap == group
+    assert (rule.algorithm.swap, rule.length.width) == (group, 16)
     assert all(rule.holds(bytes(one)) for one in dumps)
     assert noticed(family, dumps[-1], 0x5008 + 12 * 77 - 1)
     assert judge(family, bytes(dumps[0])).sound > 0.9
@@ -195,7 +213,7 @@ def test_no_search_gives_a_rule_that_a_known_good_dump_breaks(monkeypatch: pytes
     for drive, dump in enumerate(dumps):
         per_drive(dump, 0x5000, 0x507C, drive)
         check(dump, CRC32, 0x5000, 0x507C, 0x507C)
-    (rule,) = learned(dumps).rules
+    rule = Rule(CRC32, 0x5000, 0x507C, 0x507C, Order.LITTLE)
     wrong = replace(rule, start=rule.start - 4, place=0x6000)
     monkeypatch.setattr(
         one_revision.Search, "run", lambda self: [Found(one, None, 1.0) for one in (rule, wrong)]
