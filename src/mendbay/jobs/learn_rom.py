@@ -272,10 +272,9 @@ def check_rom(bench: Bench, shop: ShopFiles, case: int, bay: str, role: Role, na
 
 
 def failed_sentences(judgement: DumpJudgement) -> tuple[str, ...]:
-    """What of a family's rules a dump fails, as sentences a plan carries."""
-    if not judgement.held and not judgement.failed and judgement.reasons:
-        return () if judgement.sound > 0 else judgement.reasons[:1]
-    return tuple(f"fails: {one.rule.name}" for one in judgement.failed)
+    """What of its family a dump fails, as sentences a plan carries: rules, bytes that all drives share,
+    copies, or its size. If there are none, nothing speaks against the dump."""
+    return judgement.against
 
 
 def _read(name: str, text: str) -> Family:

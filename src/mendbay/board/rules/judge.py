@@ -13,7 +13,7 @@ from mendbay.board.rules.family import Family, Revision, Span
 from mendbay.board.rules.locate import Flip, flips, lane
 from mendbay.board.rules.mirrors import Copy
 from mendbay.board.rules.rule import Rule
-from mendbay.board.rules.segments import spans_of
+from mendbay.board.rules.segments import FILLERS, spans_of
 
 PRIOR_SOUND = 0.8
 RULE_FAILS, AGAIN = 0.02, 0.3
@@ -25,8 +25,12 @@ CLOSE = 32
 SAME_REVISION = 0.98
 """Share of the shared bytes, filler aside, that must agree for a dump to be of a revision."""
 MOST_RANGES = 1000
+MOST_TOLD = 8
+"""Failed rules and broken copies told one by one. Where the bit of a failed rule lies is asked for no more of
+them: in a hostile family file each could span the whole dump."""
 
 Flags = npt.NDArray[np.bool_]
+Int64s = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +41,8 @@ class FailedRule:
         rule: the rule.
         computed: what the region gives.
         stored: what the dump says it should be.
-        flips: single bits that would each explain it; None if the rule cannot say.
+        flips: single bits that would each explain it; None if the rule cannot say, or was not asked, as one
+            of too many.
         lane: which bits a single flip could be in, in words; empty if not known.
     """
 
@@ -63,6 +68,7 @@ class DumpJudgement:
         covered: share of the dump's bytes that are not filler and that a rule or shared bytes watch.
         flip: the one bit that explains all that was found, if there is exactly one.
         reasons: why, in plain sentences.
+        against: what a sound dump would not show, as sentences; the same as long as dump and family are.
     """
 
     sound: float
@@ -75,6 +81,7 @@ class DumpJudgement:
     covered: float
     flip: Flip | None
     reasons: tuple[str, ...]
+    against: tuple[str, ...]
 
 
 def judge(family: Family, dump: bytes) -> DumpJudgement:
@@ -88,24 +95,29 @@ def judge(family: Family, dump: bytes) -> DumpJudgement:
         return _wrong_size(family, data.size)
     number = revision_of(family, data)
     revision = None if number is None else family.revisions[number]
-    asked = family.rules_of(number)
-    held = tuple(one for one in asked if one.holds(data))
-    failed = tuple(_failed(one, data) for one in asked if one not in held)
-    differs = _differs(revision, data) if revision is not None and revision.compared else None
+    answers = [(one, one.holds(data)) for one in family.rules_of(number)]
+    held = tuple(one for one, holds in answers if holds)
+    broken_rules = [one for one, holds in answers if not holds]
+    failed = tuple(_failed(one, data, place < MOST_TOLD) for place, one in enumerate(broken_rules))
+    own = _own_spans(family, number, data)
+    differs = _differs(revision, own, data) if revision is not None and revision.compared else None
     broken = _broken(revision, data)
-    watched = _watched(family, number, revision)
+    watched = _watched(family, number, own, data)
     covered = _covered_share(watched, data)
-    flip = _one_flip(failed, differs, revision, data, held)
+    flip = _one_flip(failed, differs, revision, _flags(data.size, own), data, held)
     starts, ends = spans_of(differs) if differs is not None else (np.zeros(0, np.int64),) * 2
-    far = int((differs & ~_near(revision, data.size)).sum()) if differs is not None and revision else 0
-    sound = _probability(failed, far, len(broken), covered)
+    far = np.flatnonzero(differs & ~_flags(data.size, own, CLOSE)) if differs is not None else starts
+    sound = _probability(failed, far.size, len(broken), covered)
     spans = tuple(zip(starts.tolist(), ends.tolist(), strict=True))
     count = 0 if differs is None else int(differs.sum())
-    reasons = _reasons(
-        family, number, held, failed, (spans[0][0] if spans else 0, count, far), broken, covered, flip
+    reasons = _reasons(family, number, held, failed, (count, far), broken, covered, flip)
+    against = (
+        *(f"fails: {one.rule.name}" for one in failed),
+        *([_far_sentence(far)] if far.size else []),
+        *(_copy_sentence(one) for one in broken),
     )
     return DumpJudgement(
-        sound, number, held, failed, spans[:MOST_RANGES], count, broken, covered, flip, reasons
+        sound, number, held, failed, spans[:MOST_RANGES], count, broken, covered, flip, reasons, against
     )
 
 
@@ -121,7 +133,7 @@ def revision_of(family: Family, data: Bytes) -> int | None:
 
 def _agreement(revision: Revision, data: Bytes) -> float:
     shared = np.frombuffer(revision.shared, np.uint8)
-    telling = (shared != 0x00) & (shared != 0xFF) & ~_per_drive(revision, data.size)
+    telling = (shared != 0x00) & (shared != 0xFF) & ~_flags(data.size, revision.per_drive)
     if not telling.any():
         return 0.0
     same = float((shared == data)[telling].mean())
@@ -130,30 +142,53 @@ def _agreement(revision: Revision, data: Bytes) -> float:
     blocks = telling.size // 64 * 64
     alike = ((shared == data) | ~telling)[:blocks].reshape(-1, 64).all(axis=1)
     filled = telling[:blocks].reshape(-1, 64).any(axis=1)
+    if not filled.any():
+        return same
     return 1.0 if float(alike[filled].mean()) > 0.65 else same
 
 
-def _per_drive(revision: Revision, size: int) -> Flags:
+def _flags(size: int, spans: Sequence[Span], room: int = 0) -> Flags:
+    """Which bytes lie in the ranges, or nearer to one than `room` bytes; shape (size,)."""
     flags = np.zeros(size, np.bool_)
-    for start, end in revision.per_drive:
-        flags[start:end] = True
+    for start, end in spans:
+        flags[max(0, start - room) : end + room] = True
     return flags
 
 
-def _near(revision: Revision, size: int) -> Flags:
-    flags = np.zeros(size, np.bool_)
-    for start, end in revision.per_drive:
-        flags[max(0, start - CLOSE) : end + CLOSE] = True
-    return flags
+def _own_spans(family: Family, number: int | None, data: Bytes) -> tuple[Span, ...]:
+    """Ranges of a dump that are its drive's own: those that differ between the known-good dumps, and what a
+    counted list is longer in it than in any of them."""
+    if number is None:
+        return ()
+    revision = family.revisions[number]
+    rules = family.rules_of(number)
+    longer = []
+    for one in rules:
+        if one.length is not None:
+            reach = _reach(one, rules, np.frombuffer(revision.shared, np.uint8))
+            # A list that does not check out says nothing of where it ends.
+            longer.append((one.end, min(reach, one.end_in(data)) if one.holds(data) else reach))
+    return (*revision.per_drive, *((start, end) for start, end in longer if start < end))
 
 
-def _differs(revision: Revision, data: Bytes) -> Flags:
-    differs: Flags = (np.frombuffer(revision.shared, np.uint8) != data) & ~_per_drive(revision, data.size)
+def _reach(rule: Rule, rules: Sequence[Rule], shared: Bytes) -> int:
+    """How far a counted list may reach: over the filler that lies behind the longest one known, up to what
+    another rule watches."""
+    if rule.end >= shared.size or shared[rule.end] not in FILLERS:
+        return rule.end
+    other = shared[rule.end :] != shared[rule.end]
+    end = rule.end + int(np.argmax(other)) if other.any() else shared.size
+    return min([end, *(start for one in rules for start, _ in one.covers if start >= rule.end)])
+
+
+def _differs(revision: Revision, own: Sequence[Span], data: Bytes) -> Flags:
+    differs: Flags = (np.frombuffer(revision.shared, np.uint8) != data) & ~_flags(data.size, own)
     return differs
 
 
-def _failed(rule: Rule, data: Bytes) -> FailedRule:
-    return FailedRule(rule, rule.computed(data), rule.stored(data), flips(rule, data), lane(rule, data))
+def _failed(rule: Rule, data: Bytes, located: bool) -> FailedRule:
+    found = flips(rule, data) if located else None
+    return FailedRule(rule, rule.computed(data), rule.stored(data), found, lane(rule, data))
 
 
 def _broken(revision: Revision | None, data: Bytes) -> tuple[Copy, ...]:
@@ -168,16 +203,17 @@ def _broken(revision: Revision | None, data: Bytes) -> tuple[Copy, ...]:
     )
 
 
-def _watched(family: Family, number: int | None, revision: Revision | None) -> Flags:
+def _watched(family: Family, number: int | None, own: Sequence[Span], data: Bytes) -> Flags:
     flags = np.zeros(family.size, np.bool_)
-    if revision is not None:
+    if number is not None:
+        revision = family.revisions[number]
         if revision.compared:
-            flags = ~_per_drive(revision, family.size)
+            flags = ~_flags(family.size, own)
         for copy in revision.copies:
             flags[copy.first : copy.first + copy.length] = True
             flags[copy.second : copy.second + copy.length] = True
     for rule in family.rules_of(number):
-        for start, end in rule.covers:
+        for start, end in rule.covers_in(data):
             flags[start:end] = True
     return flags
 
@@ -205,10 +241,11 @@ def _one_flip(
     failed: Sequence[FailedRule],
     differs: Flags | None,
     revision: Revision | None,
+    own: Flags,
     data: Bytes,
     held: Sequence[Rule],
 ) -> Flip | None:
-    """The single bit that every sign agrees on."""
+    """The single bit that every sign agrees on; `own`: which bytes are the drive's own."""
     if differs is not None and differs.any():
         if int(differs.sum()) > 1 or revision is None:
             return None
@@ -219,16 +256,15 @@ def _one_flip(
     if not sets:
         return None
     agreed = set.intersection(*sets)
-    agreed = {one for one in agreed if not any(_watches(rule, one.offset) for rule in held)}
-    agreed = {one for one in agreed if all(_watches(bad.rule, one.offset) for bad in failed)}
-    if differs is not None and revision is not None:
-        private = _per_drive(revision, data.size)
-        agreed = {one for one in agreed if private[one.offset]}
+    agreed = {one for one in agreed if not any(_watches(rule, data, one.offset) for rule in held)}
+    agreed = {one for one in agreed if all(_watches(bad.rule, data, one.offset) for bad in failed)}
+    if differs is not None:
+        agreed = {one for one in agreed if own[one.offset]}
     return agreed.pop() if len(agreed) == 1 else None
 
 
-def _watches(rule: Rule, offset: int) -> bool:
-    return any(start <= offset < end for start, end in rule.covers)
+def _watches(rule: Rule, data: Bytes, offset: int) -> bool:
+    return any(start <= offset < end for start, end in rule.covers_in(data))
 
 
 def _reasons(
@@ -236,30 +272,28 @@ def _reasons(
     number: int | None,
     held: Sequence[Rule],
     failed: Sequence[FailedRule],
-    differing: tuple[int, int, int],
+    differing: tuple[int, Int64s],
     broken: Sequence[Copy],
     covered: float,
     flip: Flip | None,
 ) -> tuple[str, ...]:
-    """`differing`: the first shared byte that differs, how many do, and how many of them lie far from
-    per-drive ones."""
+    """`differing`: how many shared bytes differ, and the places of those far from per-drive ones."""
     said = [_revision_sentence(family, number)]
     if held or failed:
         said.append(f"{len(held)} of {len(held) + len(failed)} rules hold")
     else:
         said.append("no rule is known for it: what per-drive bytes hold cannot be judged")
-    for one in failed[:8]:
+    for one in failed[:MOST_TOLD]:
         said.append(f"fails: {one.rule.name}; found {one.computed:X}, stored {one.stored:X}" + _where(one))
-    first, count, far = differing
-    if far:
-        said.append(f"{count} bytes that all drives share differ, the first at {first:#x}")
+    count, far = differing
+    if far.size:
+        said.append(_far_sentence(far))
     elif count:
+        differ = "1 byte differs" if count == 1 else f"{count} bytes differ"
+        said.append(f"{differ} beside per-drive ones, and may be per-drive too: few dumps were seen")
+    for copy in broken[:MOST_TOLD]:
         said.append(
-            f"{count} bytes differ beside per-drive ones, and may be per-drive too: few dumps were seen"
-        )
-    for copy in broken[:8]:
-        said.append(
-            f"the copies of {copy.length} bytes at {copy.first:#x} and {copy.second:#x} are not alike"
+            _copy_sentence(copy)
             + ("" if failed else ", while all rules hold: one may be older rather than damaged")
         )
     said.append(f"{covered:.0%} of the bytes that are not filler are watched")
@@ -268,6 +302,16 @@ def _reasons(
             f"a single flipped bit explains all of it: bit {flip.bit} of the byte at {flip.offset:#x}"
         )
     return tuple(said)
+
+
+def _far_sentence(far: Int64s) -> str:
+    if far.size == 1:
+        return f"1 byte that all drives share differs, at {int(far[0]):#x}"
+    return f"{far.size} bytes that all drives share differ, the first at {int(far[0]):#x}"
+
+
+def _copy_sentence(copy: Copy) -> str:
+    return f"the copies of {copy.length} bytes at {copy.first:#x} and {copy.second:#x} are not alike"
 
 
 def _where(one: FailedRule) -> str:
@@ -290,7 +334,7 @@ def _revision_sentence(family: Family, number: int | None) -> str:
 
 def _wrong_size(family: Family, size: int) -> DumpJudgement:
     reason = f"it has {size} bytes and the family's dumps have {family.size}"
-    return DumpJudgement(0.0, None, (), (), (), 0, (), 0.0, None, (reason,))
+    return DumpJudgement(0.0, None, (), (), (), 0, (), 0.0, None, (reason,), (reason,))
 
 
 @dataclass(frozen=True, slots=True)
@@ -328,10 +372,8 @@ def compare(family: Family, patient: bytes, donor: bytes) -> Comparison:
     differs = left != right
     if not differs.any():
         return Comparison(True, one, two, (), 0, (), "the two dumps are the same to the last byte")
-    known = [family.revisions[number] for number in (one, two) if number is not None]
-    private = np.zeros(family.size, np.bool_)
-    for revision in known:
-        private |= _near(revision, family.size)
+    own = (*_own_spans(family, one, left), *_own_spans(family, two, right))
+    private = _flags(family.size, own, CLOSE)
     outside, inside = _ranges(differs & ~private), _ranges(differs & private)
     count = int((differs & ~private).sum())
     if one is None or two is None or one != two:
@@ -339,7 +381,8 @@ def compare(family: Family, patient: bytes, donor: bytes) -> Comparison:
     elif not family.revisions[one].compared:
         same, reason = None, "their revision is known from one dump, so that per-drive bytes are not known"
     elif count:
-        same, reason = False, f"{count} bytes differ that all drives of the revision share"
+        said = "1 byte differs" if count == 1 else f"{count} bytes differ"
+        same, reason = False, f"{said} that all drives of the revision share"
     else:
         same, reason = True, "they differ in per-drive bytes only"
     return Comparison(same, one, two, outside[:MOST_RANGES], count, inside[:MOST_RANGES], reason)

@@ -85,8 +85,18 @@ class Rule:
 
     @property
     def covers(self) -> tuple[tuple[int, int], ...]:
-        """Ranges (start, end) whose change the rule would notice, stored value included; rising, apart."""
-        spans = [(self.start, self.end)]
+        """Ranges (start, end) whose change the rule would notice, stored value and number included; rising,
+        apart. A counted region is taken as far as it reaches in any known-good dump."""
+        return self._covers(self.end)
+
+    def covers_in(self, data: bytes | Bytes) -> tuple[tuple[int, int], ...]:
+        """As `covers`, but with a counted region as long as this dump says; if what it says cannot be, as
+        long as it is known to be."""
+        end = self.end_in(data)
+        return self._covers(end if self.start < end <= len(data) else self.end)
+
+    def _covers(self, end: int) -> tuple[tuple[int, int], ...]:
+        spans = [(self.start, end)]
         if self.place is not None:
             spans.append((self.place, self.place + self.field_bytes))
         if self.length is not None:

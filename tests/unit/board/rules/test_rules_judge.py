@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import random
+import warnings
+from dataclasses import replace
 from functools import cache
 
 import pytest
 
 from mendbay.board.rules.algorithm import Algorithm, Kind, Order, as_array
 from mendbay.board.rules.family import Family, Revision, self_checks
-from mendbay.board.rules.judge import compare, judge
+from mendbay.board.rules.judge import MOST_TOLD, compare, judge
 from mendbay.board.rules.locate import Flip, flips, lane
 from mendbay.board.rules.mirrors import Copy
-from mendbay.board.rules.rule import Hole, Rule
+from mendbay.board.rules.rule import Hole, Length, Rule
 from mendbay.board.rules.search import learn
 from support import rules_dev_families as made
 
@@ -131,6 +133,109 @@ def test_without_rules_nothing_is_claimed() -> None:
     found = judge(one, one.revisions[0].shared)
     assert found.sound == pytest.approx(0.8)
     assert "no rule" in found.reasons[1]
+
+
+def test_damage_that_no_rule_watches_speaks_against_a_dump() -> None:
+    """Code that all drives share, far from what is each drive's own, and copies: no rule, but signs too."""
+    code = bytearray(random.Random(5).randbytes(1024))
+    code[512:768] = code[:256]
+    plain = Family(1024, (Revision(3, bytes(code), ((900, 904),), (), (Copy(0, 512, 256),)),), ())
+    assert judge(plain, bytes(code)).against == ()
+    near = judge(plain, flipped(bytes(code), 896, 0))
+    assert (near.against, near.differing_bytes) == ((), 1)
+    found = judge(plain, flipped(flipped(bytes(code), 0x110, 0), 0x111, 0))
+    assert found.against == ("2 bytes that all drives share differ, the first at 0x110",)
+    assert found.sound < 1e-3
+    assert judge(plain, flipped(bytes(code), 0x110, 0)).against == (
+        "1 byte that all drives share differs, at 0x110",
+    )
+    unlike = Family(1024, (replace(plain.revisions[0], dumps=1, per_drive=()),), ())
+    found = judge(unlike, flipped(bytes(code), 600, 3))
+    assert found.against == ("the copies of 256 bytes at 0x0 and 0x200 are not alike",)
+    assert found.sound < 0.05
+    assert judge(plain, b"").against == ("it has 0 bytes and the family's dumps have 1024",)
+
+
+CRC16 = Algorithm(Kind.CRC, 16, polynomial=0x1021, initial=0xFFFF)
+
+
+def counted_family(*more: Rule) -> tuple[Family, bytearray]:
+    """A list at 64, its value at 60, its number of entries of 8 bytes at 62; no known one is longer than 20
+    entries, and filler follows to 512. The dump has 10."""
+    code = bytearray(random.Random(6).randbytes(1024))
+    code[60:512] = bytes(4) + b"\xff" * 448
+    length = Length(62, 16, Order.LITTLE, 8, 64)
+    rule = Rule(CRC16, 64, 64 + 20 * 8, 60, Order.LITTLE, dumps=3, distinct=3, length=length)
+    shared = Revision(3, bytes(code), ((60, 63), (64, 64 + 20 * 8)), (), ())
+    return Family(1024, (shared,), (rule, *more)), listed(code, 10)
+
+
+def listed(code: bytearray, entries: int) -> bytearray:
+    dump = bytearray(code)
+    dump[64:512] = b"\xff" * 448
+    dump[64 : 64 + 8 * entries] = random.Random(entries).randbytes(8 * entries)
+    dump[62:64] = entries.to_bytes(2, "little")
+    dump[60:62] = CRC16.value(bytes(dump[64 : 64 + 8 * entries])).to_bytes(2, "little")
+    return dump
+
+
+@pytest.mark.parametrize("entries", [1, 20, 21, 45, 56])
+def test_a_list_longer_than_any_known_is_no_damage(entries: int) -> None:
+    family, dump = counted_family()
+    found = judge(family, bytes(listed(dump, entries)))
+    assert (found.failed, found.differing_bytes, found.against) == ((), 0, ())
+    assert found.sound > 0.95
+    assert found.covered == 1.0
+    same = compare(family, bytes(listed(dump, entries)), bytes(listed(dump, 2)))
+    assert same.same_code is True
+
+
+def test_behind_the_end_of_a_counted_list_shared_bytes_count() -> None:
+    family, dump = counted_family()
+    found = judge(family, flipped(bytes(listed(dump, 45)), 64 + 8 * 45 + 40, 3))
+    assert found.differing == ((64 + 8 * 45 + 40, 64 + 8 * 45 + 41),)
+    assert found.against
+    beyond = listed(dump, 56)
+    beyond[512] ^= 1
+    assert judge(family, bytes(beyond)).differing == ((512, 513),), "the list ends where other content begins"
+    watched, _ = counted_family(Rule(CRC16, 300, 600, 700, Order.LITTLE, dumps=3))
+    assert judge(watched, bytes(listed(dump, 56))).differing[0][0] >= 300
+
+
+def test_a_flip_in_a_list_longer_than_any_known_is_named() -> None:
+    family, dump = counted_family()
+    found = judge(family, flipped(bytes(listed(dump, 45)), 64 + 8 * 44, 3))
+    assert len(found.failed) == 1
+    assert found.flip == Flip(64 + 8 * 44, 3)
+
+
+def test_behind_its_end_a_counted_list_that_holds_watches_nothing() -> None:
+    """A flip there is explained by the outer check that fails, which the list does not contradict."""
+    outer = Algorithm(Kind.CRC, 32, polynomial=0x04C11DB7)
+    family, dump = counted_family(Rule(outer, 48, 800, 800, Order.LITTLE, dumps=3, distinct=3))
+    family = replace(family, revisions=(replace(family.revisions[0], per_drive=((60, 300), (800, 804))),))
+    dump[800:804] = outer.value(bytes(dump[48:800])).to_bytes(4, "little")
+    assert judge(family, bytes(dump)).failed == ()
+    found = judge(family, flipped(bytes(dump), 64 + 8 * 12, 2))
+    assert [one.rule.end for one in found.failed] == [800]
+    assert found.flip == Flip(64 + 8 * 12, 2)
+
+
+@pytest.mark.parametrize("size", [127, 65, 64])
+def test_a_dump_whose_only_content_lies_behind_its_last_whole_block(size: int) -> None:
+    shared = bytes(64) + bytes(range(1, size - 63))
+    one = Family(size, (Revision(1, shared, (), (), ()),), ())
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert judge(one, shared).revision == (0 if size > 64 else None)
+
+
+def test_where_a_bit_lies_is_asked_of_the_first_failed_rules_only() -> None:
+    rules = tuple(Rule(CRC16, 0, 64, place, Order.LITTLE) for place in range(64, 64 + 40, 2))
+    one = Family(512, (Revision(2, bytes(512), (), (), ()),), rules)
+    found = judge(one, b"\x01" * 512)
+    assert [bad.flips is not None for bad in found.failed] == [True] * MOST_TOLD + [False] * (20 - MOST_TOLD)
+    assert len(found.against) == 20
 
 
 def test_comparison_of_patient_and_donor() -> None:
