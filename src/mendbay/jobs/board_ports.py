@@ -100,8 +100,35 @@ class ShopFiles(Protocol):
         """
         ...
 
-    def keep(self, kind: str, name: str, text: str) -> Path:
-        """Writes a file, over an older one of that name.
+    def names(self, kind: str) -> Sequence[str]:
+        """The names of the files of a kind, rising.
+
+        Raises:
+            BadFormFile: the folder cannot be read.
+        """
+        ...
+
+    def check_name(self, name: str) -> None:
+        """
+        Raises:
+            UsageError: it cannot be the name of a file.
+        """
+        ...
+
+    def text(self, kind: str, name: str) -> str | None:
+        """One file; None if there is none of that name.
+
+        Raises:
+            UsageError: the name cannot be a file's.
+            BadFormFile: it is too large, not UTF-8, or cannot be read.
+        """
+        ...
+
+    def keep(self, kind: str, name: str, text: str) -> tuple[Path, Path | None]:
+        """Writes a file, and moves one of that name that says something else to a numbered name beside it.
+
+        Returns:
+            Where the file is, and where the earlier one is now; None if there was no other.
 
         Raises:
             UsageError: the name cannot be a file's.

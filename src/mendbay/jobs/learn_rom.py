@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
+from mendbay.board.flash_id import size_text
 from mendbay.board.note import BoardNote, NoteKind
-from mendbay.board.rules.family import Family
+from mendbay.board.rules.family import LARGEST_DUMP, MOST_BYTES, Family
 from mendbay.board.rules.judge import Comparison, DumpJudgement, compare, judge
 from mendbay.board.rules.search import learn
 from mendbay.board.transfer_plan import Role
@@ -18,7 +19,7 @@ from mendbay.core.errors import BadFormFile, DumpUnproven, LedgerError, UsageErr
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.judge_rom import judged_reads
-from mendbay.jobs.rom_reads import DUMP_LIMIT_BYTES, RomRead, contents, newest_sitting
+from mendbay.jobs.rom_reads import RomRead, contents, newest_sitting
 from mendbay.jobs.withdraw import reason_of, require_reason, withdraw
 
 FAMILIES = "families"
@@ -49,7 +50,11 @@ class CheckedRom:
 
 @dataclass(frozen=True, slots=True)
 class GoodDump:
-    """A dump that a family was learned from; `withdrawn` says why it is no longer taken for good."""
+    """A dump that a family was learned from; `withdrawn` says why it is no longer taken for good.
+
+    Args:
+        name: its file name when it was learned; how its SHA-256 begins, if the ledger does not know it.
+    """
 
     name: str
     sha256: str
@@ -63,14 +68,16 @@ class LearnedFamily:
     Args:
         name: what the shop calls it.
         family: its rules.
-        dumps: what it was learned from; None if the ledger does not say, as of a file from elsewhere.
+        dumps: what it was learned from; None if neither its file nor the ledger says.
         left_out: dumps that were given and left out, as they had been withdrawn.
+        earlier: where the file of that name is now that it took the place of; None if there was no other.
     """
 
     name: str
     family: Family
     dumps: tuple[GoodDump, ...] | None
     left_out: tuple[GoodDump, ...] = ()
+    earlier: Path | None = None
 
     @property
     def withdrawn(self) -> tuple[GoodDump, ...]:
@@ -78,45 +85,106 @@ class LearnedFamily:
         return tuple(one for one in self.dumps or () if one.withdrawn)
 
 
+@dataclass(frozen=True, slots=True)
+class BrokenFamily:
+    """A file of the shop's families that cannot be used, and why."""
+
+    name: str
+    trouble: BadFormFile
+
+
 def learn_family(
     bench: Bench, shop: ShopFiles, name: str, files: Sequence[Path], *, also_withdrawn: bool = False
 ) -> tuple[LearnedFamily, Path]:
-    """Learns a family from known-good dumps and keeps it with the shop, over an older one of that name.
+    """Learns a family from known-good dumps and keeps it with the shop; an older one of that name is moved
+    beside it.
 
     Args:
         also_withdrawn: take dumps that were withdrawn from this family for good again; else they are left
             out.
 
     Raises:
-        UsageError: a file cannot be read, there are too many, the name cannot be a file's, or every dump
-            was withdrawn.
-        DumpUnproven: dumps of different sizes, or no dumps of a ROM.
+        UsageError: a file cannot be read or is too large, there are too many, the name cannot be a file's,
+            or every dump was withdrawn.
+        DumpUnproven: dumps of different sizes, too many bytes in all, no dumps of a ROM, or rules that make
+            no family file.
         DestinationError: the family cannot be kept.
+        LedgerError: the ledger's notes of the family cannot be read.
     """
     if len(files) > DUMPS_LIMIT:
         raise UsageError(f"{len(files)} dumps are too many.", f"Give at most {DUMPS_LIMIT} of one family.")
-    data = [bench.files.fetch(path, DUMP_LIMIT_BYTES) for path in files]
+    shop.check_name(name)
     gone = {} if also_withdrawn else _withdrawn(bench, name)
-    good, left_out, taken = [], [], []
-    for path, one in zip(files, data, strict=True):
-        digest = sha256(one).hexdigest()
-        if digest in gone:
-            left_out.append(GoodDump(path.name, digest, gone[digest]))
-        else:
-            good.append(GoodDump(path.name, digest))
-            taken.append(one)
+    good, left_out, taken = _fetched(bench, files, gone)
     if left_out and not taken:
         raise UsageError(
             f"Every dump given was withdrawn from the family {name}: {left_out[0].withdrawn}",
             "Give others; --also-withdrawn takes them for good again.",
         )
     family = learn(taken)
-    text = family.to_json()
+    text = _usable_text(family)
     body = {"file": _digest(text), "dumps": [{"name": one.name, "sha256": one.sha256} for one in good]}
     with bench.shelf.together():
-        path = shop.keep(FAMILIES, name, text)
+        path, earlier = shop.keep(FAMILIES, name, text)
         bench.shelf.note(BoardNote(0, "", NoteKind.LEARNED, name, bench.now(), bench.who, json.dumps(body)))
-    return LearnedFamily(name, family, tuple(good), tuple(left_out)), path
+    return LearnedFamily(name, family, tuple(good), tuple(left_out), earlier), path
+
+
+def _fetched(
+    bench: Bench, files: Sequence[Path], gone: Mapping[str, str]
+) -> tuple[list[GoodDump], list[GoodDump], list[bytes]]:
+    """The dumps to learn from, those left out, and the bytes of the former, equal ones once. Stops at the
+    first that cannot be taken together with those before it.
+
+    Args:
+        gone: by SHA-256, why dumps are left out.
+    """
+    good: list[GoodDump] = []
+    left_out: list[GoodDump] = []
+    taken: dict[str, bytes] = {}
+    size = 0
+    for path in files:
+        data = bench.files.fetch(path, LARGEST_DUMP)
+        size = size or len(data)
+        if len(data) != size:
+            raise DumpUnproven(
+                f"{path} has {size_text(len(data))}, and {files[0]} has {size_text(size)}: dumps of one "
+                "family are of one size.",
+                "Give dumps of one kind of chip, each read whole.",
+            )
+        digest = sha256(data).hexdigest()
+        if digest in gone:
+            left_out.append(GoodDump(path.name, digest, gone[digest]))
+            continue
+        good.append(GoodDump(path.name, digest))
+        taken[digest] = data
+        if len(taken) * size > MOST_BYTES:
+            raise DumpUnproven(
+                f"With {path} the dumps are more than {size_text(MOST_BYTES)} together, which is what rules "
+                "are learned from at once.",
+                f"Give at most {MOST_BYTES // size} of this size, of different drives.",
+            )
+    return good, left_out, list(taken.values())
+
+
+def _usable_text(family: Family) -> str:
+    """The text form, proven to be one that is read again as the same family.
+
+    Raises:
+        DumpUnproven: it is not.
+    """
+    text = family.to_json()
+    try:
+        same = Family.from_json(text) == family
+        trouble = "it reads back as another one"
+    except BadFormFile as found:
+        same, trouble = False, found.what
+    if not same:
+        raise DumpUnproven(
+            f"What these dumps teach makes no family file: {trouble}. Nothing was kept.",
+            "Give fewer dumps, of drives with the same code.",
+        )
+    return text
 
 
 def unlearn_dump(
@@ -130,14 +198,16 @@ def unlearn_dump(
         reason: why it is not good.
 
     Raises:
-        UsageError: the family or the dump is not there, several are meant, or no reason is given.
+        UsageError: the family or the dump is not there, several are meant, it was taken back before, or no
+            reason is given.
         BadFormFile: the family's file cannot be used.
+        LedgerError: the ledger's notes of the family cannot be read.
     """
     require_reason(reason)
     known = _learned(bench, name, _text_named(shop, name))
     if known.dumps is None:
         raise UsageError(
-            f"The ledger does not say which dumps the family {name} was learned from.",
+            f"Neither its file nor the ledger says which dumps the family {name} was learned from.",
             f"mendbay rom learn {name} DUMPS learns it anew from those that are good.",
         )
     begin = dump.casefold()
@@ -150,18 +220,36 @@ def unlearn_dump(
         names = ", ".join(f"{one.name} ({one.sha256[:12]})" for one in found or known.dumps)
         said = "meets several dumps" if found else "is no dump"
         raise UsageError(f"{dump[:60]!r} {said} of the family {name}.", f"It rests on: {names}.")
+    if found[0].withdrawn:
+        raise UsageError(
+            f"{found[0].name} was taken back from the family {name} before: {found[0].withdrawn}",
+            f"mendbay rom learn {name} DUMPS learns it anew from the others.",
+        )
     with bench.shelf.together():
         withdraw(bench, [_dump_subject(name, found[0].sha256)], 0, "", reason)
     return _learned(bench, name, _text_named(shop, name)), replace(found[0], withdrawn=reason.strip())
 
 
-def families(bench: Bench, shop: ShopFiles) -> tuple[LearnedFamily, ...]:
-    """Every family the shop has learned, by name, also those that rest on a withdrawn dump.
+def families(bench: Bench, shop: ShopFiles) -> tuple[tuple[LearnedFamily, ...], tuple[BrokenFamily, ...]]:
+    """Every family the shop has learned, by name, also those that rest on a withdrawn dump; and the files
+    among them that cannot be used.
 
     Raises:
-        BadFormFile: a family's file cannot be used.
+        BadFormFile: their folder cannot be read.
+        LedgerError: the ledger's notes of a family cannot be read.
     """
-    return tuple(_learned(bench, name, text) for name, text in shop.texts(FAMILIES))
+    found: list[LearnedFamily] = []
+    broken: list[BrokenFamily] = []
+    for name in shop.names(FAMILIES):
+        try:
+            text = shop.text(FAMILIES, name)
+            if text is not None:
+                found.append(_learned(bench, name, text))
+        except UsageError as trouble:
+            broken.append(BrokenFamily(name, BadFormFile(trouble.what, "Give the file another name.")))
+        except BadFormFile as trouble:
+            broken.append(BrokenFamily(name, trouble))
+    return tuple(found), tuple(broken)
 
 
 def family_named(bench: Bench, shop: ShopFiles, name: str) -> Family:
@@ -170,6 +258,7 @@ def family_named(bench: Bench, shop: ShopFiles, name: str) -> Family:
     Raises:
         UsageError: the shop has none of that name, or it rests on a dump that was withdrawn.
         BadFormFile: its file cannot be used.
+        LedgerError: the ledger's notes of the family cannot be read.
     """
     found = _learned(bench, name, _text_named(shop, name))
     if found.withdrawn:
@@ -183,25 +272,39 @@ def family_named(bench: Bench, shop: ShopFiles, name: str) -> Family:
 
 
 def _text_named(shop: ShopFiles, name: str) -> str:
-    texts = dict(shop.texts(FAMILIES))
-    if name not in texts:
-        known = ", ".join(sorted(texts)) or "none yet"
+    text = shop.text(FAMILIES, name)
+    if text is None:
+        known = ", ".join(shop.names(FAMILIES)) or "none yet"
         raise UsageError(
             f"The shop has learned no family {name[:60]!r}.",
             f"It has: {known}. mendbay rom learn NAME DUMPS learns one.",
         )
-    return texts[name]
+    return text
 
 
 def _learned(bench: Bench, name: str, text: str) -> LearnedFamily:
-    """A family with the dumps that the ledger says this very file was learned from."""
-    family, digest, dumps = _read(name, text), _digest(text), None
-    gone = _withdrawn(bench, name)
-    for note in bench.shelf.notes(NoteKind.LEARNED, subject=name):
-        body = _learned_body(note)
-        if body["file"] == digest:
-            rows = body["dumps"]
-            dumps = tuple(GoodDump(one["name"], one["sha256"], gone.get(one["sha256"], "")) for one in rows)
+    """A family with the dumps that its file names, or that the ledger says this very file was learned from;
+    their names are those of the last time they were learned."""
+    family, gone = _read(name, text), _withdrawn(bench, name)
+    notes = [_learned_body(note) for note in bench.shelf.notes(NoteKind.LEARNED, subject=name)]
+    digests = family.learned_from
+    if not digests:
+        own = [body["dumps"] for body in notes if body["file"] == _digest(text)]
+        if not own and (notes or gone):
+            raise BadFormFile(
+                f"The family {name} cannot be used. Its file does not say which dumps it was learned from, "
+                "and is none of those that the ledger knows: whether one of its dumps was withdrawn cannot "
+                "be told.",
+                f"mendbay rom learn {name} DUMPS learns it anew from those that are good.",
+            )
+        if not own:
+            return LearnedFamily(name, family, None)
+        digests = tuple(dict.fromkeys(one["sha256"] for one in own[-1]))
+    names = {digest: [digest[:SHORTEST_DIGEST]] for digest in digests}
+    for body in notes:
+        for digest in {one["sha256"] for one in body["dumps"]} & names.keys():
+            names[digest] = [one["name"] for one in body["dumps"] if one["sha256"] == digest]
+    dumps = tuple(GoodDump(one, digest, gone.get(digest, "")) for digest in digests for one in names[digest])
     return LearnedFamily(name, family, dumps)
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from itertools import count
 from pathlib import Path
 
 from mendbay.core.errors import BadFormFile, DestinationError, UsageError
@@ -12,7 +13,7 @@ from mendbay.jobs.board_ports import ShopFiles
 from mendbay.outlets.safe_folder import SafeFolder
 
 ENDINGS = {"number-forms": ".toml", "families": ".json"}
-LIMIT_BYTES = 16 << 20
+LIMIT_BYTES = {"number-forms": 16 << 20, "families": 64 << 20}
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
 
 
@@ -27,25 +28,37 @@ class ShopFolder(ShopFiles):
         self._root = root
 
     def texts(self, kind: str) -> Iterator[tuple[str, str]]:
+        for name in self.names(kind):
+            text = _text_of(self._path(kind, name), LIMIT_BYTES[kind])
+            if text is not None:
+                yield name, text
+
+    def names(self, kind: str) -> Sequence[str]:
         ending = ENDINGS[kind]
         try:
-            found = sorted(path for path in (self._root / kind).iterdir() if path.name.endswith(ending))
+            found = [path.name for path in (self._root / kind).iterdir()]
         except FileNotFoundError:
-            return
+            return ()
         except OSError as trouble:
             raise BadFormFile(
                 f"The folder {self._root / kind} cannot be read: {trouble.strerror}.", "Check its rights."
             ) from trouble
-        for path in found:
-            yield path.name.removesuffix(ending), _text_of(path)
+        return tuple(sorted(one.removesuffix(ending) for one in found if one.endswith(ending)))
 
-    def keep(self, kind: str, name: str, text: str) -> Path:
+    def check_name(self, name: str) -> None:
         if not _NAME.fullmatch(name):
             raise UsageError(
                 f"{name[:60]!r} cannot be the name of a file.",
                 "Use letters, digits, dots, hyphens and underscores, like TB-4471.",
             )
-        path = f"{kind}/{name}{ENDINGS[kind]}"
+
+    def text(self, kind: str, name: str) -> str | None:
+        self.check_name(name)
+        return _text_of(self._path(kind, name), LIMIT_BYTES[kind])
+
+    def keep(self, kind: str, name: str, text: str) -> tuple[Path, Path | None]:
+        self.check_name(name)
+        path, data = f"{kind}/{name}{ENDINGS[kind]}", text.encode()
         try:
             self._root.mkdir(parents=True, exist_ok=True)
             folder = SafeFolder(self._root)
@@ -53,9 +66,10 @@ class ShopFolder(ShopFiles):
                 folder.make_folder(kind)
                 folder.remove(f"{path}.new")
                 with os.fdopen(folder.create(f"{path}.new"), "wb") as file:
-                    file.write(text.encode())
+                    file.write(data)
                     file.flush()
                     os.fsync(file.fileno())
+                earlier = _moved_aside(folder, path, data)
                 folder.place(f"{path}.new", path)
                 folder.sync()
             finally:
@@ -65,16 +79,41 @@ class ShopFolder(ShopFiles):
                 f"{self._root / path} cannot be written: {trouble.strerror}.",
                 "Check the folder and its room.",
             ) from trouble
-        return self._root / path
+        return self._root / path, self._root / earlier if earlier else None
+
+    def _path(self, kind: str, name: str) -> Path:
+        return self._root / kind / f"{name}{ENDINGS[kind]}"
 
 
-def _text_of(path: Path) -> str:
+def _moved_aside(folder: SafeFolder, path: str, data: bytes) -> str:
+    """Gives a file that holds other bytes a number behind its name; empty if there is none."""
+    size = folder.size_of(path)
+    if size is None:
+        return ""
+    if size == len(data):
+        with os.fdopen(folder.open_read(path), "rb") as file:
+            if file.read(size) == data:
+                return ""
+    for number in count(1):
+        earlier = f"{path}.{number}"
+        try:
+            folder.place_new(path, earlier)
+        except FileExistsError:
+            continue
+        return earlier
+    raise AssertionError("numbers do not end")
+
+
+def _text_of(path: Path, limit_bytes: int) -> str | None:
+    """The text of a file; None if there is none."""
     try:
         with path.open("rb") as file:
-            data = file.read(LIMIT_BYTES + 1)
-        if len(data) > LIMIT_BYTES:
+            data = file.read(limit_bytes + 1)
+        if len(data) > limit_bytes:
             raise BadFormFile(f"{path} is larger than any such file.", "Move it out of that folder.")
         return data.decode("utf-8")
+    except FileNotFoundError:
+        return None
     except UnicodeDecodeError as trouble:
         raise BadFormFile(f"{path} is not text in UTF-8.", "Save it as UTF-8.") from trouble
     except OSError as trouble:

@@ -307,7 +307,21 @@ def test_a_family_is_learned_and_a_dump_held_against_it(run: Run, practice: Prac
     gone = answer(run, "rom", "unlearn", "TB-4471", practice.family[0].name, "its drive never worked")
     assert gone["judges"] is False
     assert "never worked" in refused(run, 2, "rom", "check", "1", "1", "patient", "TB-4471")
-    assert answer(run, "rom", "learn", "TB-4471", *practice.family)["dumps"] == len(practice.family) - 1
+    again = answer(run, "rom", "learn", "TB-4471", *practice.family)
+    assert again["dumps"] == len(practice.family) - 1
+    assert again["earlier"].endswith("families/TB-4471.json.1")
+    (tmp_path / "home/families/AB-1.json").write_text("{")
+    broken, whole = answer(run, "rom", "families")
+    assert (broken["name"], broken["judges"], whole["name"], whole["judges"]) == (
+        "AB-1",
+        False,
+        "TB-4471",
+        True,
+    )
+    listed = run("rom", "families").stdout
+    assert "no, its file is broken" in listed
+    assert "AB-1 cannot be used" in listed
+    assert max(map(len, listed.splitlines())) <= 80
     assert "no family" in refused(run, 2, "rom", "check", "1", "1", "patient", "other")
     assert "name of a file" in refused(run, 2, "rom", "learn", "../x", *practice.family)
 

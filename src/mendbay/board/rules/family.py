@@ -8,6 +8,7 @@ from __future__ import annotations
 import base64
 import binascii
 import json
+import re
 import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
@@ -17,16 +18,23 @@ from typing import Any, NoReturn, TypeVar
 import numpy as np
 
 from mendbay.board.rules.algorithm import WIDTHS, Algorithm, Kind, Order
-from mendbay.board.rules.mirrors import Copy
+from mendbay.board.rules.mirrors import MOST_COPIES, Copy
 from mendbay.board.rules.rule import Hole, Length, Rule
 from mendbay.core.errors import BadFormFile
 
-FORM, VERSION = "mendbay board family", 1
+FORM, VERSION, FIRST_VERSION = "mendbay board family", 2, 1
 LARGEST_DUMP = 16 << 20
 """Bytes of the largest dump that is learned from."""
 LONGEST_TEXT = 64 << 20
+"""Characters of the text form, all of one byte each."""
+MOST_BYTES = 64 << 20
+"""Bytes of all dumps that a family is learned from, and of the shared bytes of all its revisions: both are
+held in memory at once, the dumps with running totals of up to sixteen times their size."""
+MOST_REGIONS = 64
+"""Length of all regions together, in lengths of a dump: a judgement goes through each of them."""
 MOST_RULES, MOST_SPANS, MOST_REVISIONS, MOST_DUMPS = 4096, 1 << 17, 256, 1 << 20
 _MODULI = (0, 255, 256, 65521, 65535, 65536)
+_SHA256 = re.compile("[0-9a-f]{64}")
 
 Span = tuple[int, int]
 
@@ -39,16 +47,15 @@ class Revision:
         dumps: known-good dumps seen of it.
         shared: the bytes that were the same in all of them, as long as a dump; per-drive bytes stand as
             nought.
-        per_drive: ranges (start, end) that differed between the dumps, rising and apart. With a single
-            dump nothing is known of them and the list is empty.
-        erased: ranges of FF or 00 of 16 bytes and more that are the same in all dumps.
+        per_drive: ranges (start, end) that differed between the dumps, rising and apart, at most
+            `MOST_SPANS`: where there are more, those nearest to each other are joined. With a single dump
+            nothing is known of them and the list is empty.
         copies: ranges that stand twice in every dump.
     """
 
     dumps: int
     shared: bytes
     per_drive: tuple[Span, ...]
-    erased: tuple[Span, ...]
     copies: tuple[Copy, ...]
 
     @property
@@ -65,11 +72,14 @@ class Family:
         size: bytes of a dump.
         revisions: at least one; a rule names them by their place here.
         rules: by rising start.
+        learned_from: the SHA-256 of each known-good dump, in hexadecimal digits; empty if not known, as of a
+            file of version 1.
     """
 
     size: int
     revisions: tuple[Revision, ...]
     rules: tuple[Rule, ...]
+    learned_from: tuple[str, ...] = ()
 
     @property
     def dumps(self) -> int:
@@ -98,6 +108,7 @@ class Family:
             "form": FORM,
             "version": VERSION,
             "size": self.size,
+            "learned_from": list(self.learned_from),
             "revisions": [_revision_body(one) for one in self.revisions],
             "rules": [_rule_body(one) for one in self.rules],
         }
@@ -137,7 +148,6 @@ def _revision_body(one: Revision) -> dict[str, Any]:
     return {
         "dumps": one.dumps,
         "per_drive": [list(span) for span in one.per_drive],
-        "erased": [list(span) for span in one.erased],
         "copies": [[copy.first, copy.second, copy.length] for copy in one.copies],
         "shared": base64.b64encode(zlib.compress(one.shared, 6)).decode("ascii"),
     }
@@ -214,6 +224,9 @@ class _Entry:
             self.refuse(f"has {key} that is no list of at most {most}")
         return value
 
+    def has(self, key: str) -> bool:
+        return key in self._body
+
     def done(self) -> None:
         if self._body:
             self.refuse(f"has the unknown key {sorted(self._body)[0][:40]!r}")
@@ -231,33 +244,53 @@ def _family(text: str) -> Family:
     top = _Entry(body, "the family file")
     if top.take("form") != FORM:
         top.refuse("is not one of Mendbay's board families")
-    if top.take("version") != VERSION:
-        top.refuse(f"is not of version {VERSION}")
+    version = top.take("version")
+    if type(version) is not int or not FIRST_VERSION <= version <= VERSION:
+        top.refuse(f"is not of a version from {FIRST_VERSION} to {VERSION}")
+    first = version == FIRST_VERSION
     size = top.number("size", 64, LARGEST_DUMP)
-    revisions = tuple(
-        _revision(_Entry(one, f"revision {i}"), size)
-        for i, one in enumerate(top.rows("revisions", MOST_REVISIONS))
-    )
+    learned_from = () if first else _digests(top)
+    rows = top.rows("revisions", MOST_REVISIONS)
+    if len(rows) * size > MOST_BYTES:
+        top.refuse(f"has revisions of more than {MOST_BYTES} bytes together")
+    revisions = tuple(_revision(_Entry(one, f"revision {i}"), size, first) for i, one in enumerate(rows))
     if not revisions:
         top.refuse("has no revision")
+    if learned_from and len(learned_from) != sum(one.dumps for one in revisions):
+        top.refuse("was not learned from as many dumps as its revisions say")
     rules = tuple(
-        _rule(_Entry(one, f"rule {i}"), size, len(revisions))
+        _rule(_Entry(one, f"rule {i}"), size, len(revisions), first)
         for i, one in enumerate(top.rows("rules", MOST_RULES))
     )
+    if sum(one.end - one.start for one in rules) > MOST_REGIONS * size:
+        top.refuse(f"has regions that are together longer than {MOST_REGIONS} dumps")
     top.done()
-    return Family(size, revisions, rules)
+    return Family(size, revisions, rules, learned_from)
+
+
+def _digests(top: _Entry) -> tuple[str, ...]:
+    found = []
+    for one in top.rows("learned_from", MOST_DUMPS):
+        if not isinstance(one, str) or not _SHA256.fullmatch(one):
+            top.refuse("was learned from something that is no SHA-256")
+        found.append(one)
+    if len(set(found)) < len(found):
+        top.refuse("was learned from the same dump twice")
+    return tuple(found)
 
 
 def _no_constant(name: str) -> NoReturn:
     raise ValueError(f"{name} is no number")
 
 
-def _revision(entry: _Entry, size: int) -> Revision:
+def _revision(entry: _Entry, size: int, first: bool) -> Revision:
+    """`first`: whether the file is of the first version, which also names erased ranges."""
+    if first:
+        entry.take("erased")
     found = Revision(
         entry.number("dumps", 1, MOST_DUMPS),
         _shared(entry, size),
         _spans(entry, "per_drive", size),
-        _spans(entry, "erased", size),
         _copies(entry, size),
     )
     entry.done()
@@ -290,7 +323,7 @@ def _spans(entry: _Entry, key: str, size: int) -> tuple[Span, ...]:
 
 def _copies(entry: _Entry, size: int) -> tuple[Copy, ...]:
     found = []
-    for row in entry.rows("copies", MOST_SPANS):
+    for row in entry.rows("copies", MOST_COPIES):
         first, second, length = _numbers(entry, "copies", row, 3)
         if not (first >= 0 and length > 0 and first + length <= second and second + length <= size):
             entry.refuse("has copies that overlap or leave the dump")
@@ -304,7 +337,8 @@ def _numbers(entry: _Entry, key: str, row: object, count: int) -> list[int]:
     return row
 
 
-def _rule(entry: _Entry, size: int, revisions: int) -> Rule:
+def _rule(entry: _Entry, size: int, revisions: int, first: bool) -> Rule:
+    """`first`: whether the file is of the first version, whose rules may have no length."""
     algorithm = _algorithm(_Entry(entry.take("algorithm"), f"{entry.where}, algorithm"))
     start = entry.number("start", 0, size - 1)
     end = entry.number("end", start + 1, size)
@@ -312,7 +346,7 @@ def _rule(entry: _Entry, size: int, revisions: int) -> Rule:
     place = entry.take("place")
     if place is not None and (type(place) is not int or not 0 <= place <= size - width):
         entry.refuse("has a place outside the dump")
-    order, hole = entry.word("order", Order), entry.word("hole", Hole)
+    order, hole = _order(entry, algorithm.width), entry.word("hole", Hole)
     expected = entry.number("expected", 0, algorithm.mask if place is None else 0)
     inside = place is not None and start <= place and place + width <= end
     apart = place is None or place + width <= start or end <= place
@@ -328,7 +362,7 @@ def _rule(entry: _Entry, size: int, revisions: int) -> Rule:
         set(map(str, held))
     ) < len(held):
         entry.refuse("names revisions that the file does not have, or one twice")
-    counted = entry.take("length")
+    counted = None if first and not entry.has("length") else entry.take("length")
     length = None if counted is None else _length(_Entry(counted, f"{entry.where}, length"), size)
     if length is not None and (hole is not Hole.NONE or place is None):
         entry.refuse("has a length though its stored value does not lie apart from the region")
@@ -339,6 +373,14 @@ def _rule(entry: _Entry, size: int, revisions: int) -> Rule:
     )
 
 
+def _order(entry: _Entry, width: int) -> Order:
+    """A byte order that a field of so many bits can have."""
+    found = entry.word("order", Order)
+    if width != 32 and found not in (Order.LITTLE, Order.BIG):
+        entry.refuse(f"has a byte order that only values of 32 bits have, and is of {width}")
+    return found
+
+
 def _length(entry: _Entry, size: int) -> Length:
     width = entry.number("width", 8, 32)
     if width not in (8, 16, 32):
@@ -346,7 +388,7 @@ def _length(entry: _Entry, size: int) -> Length:
     found = Length(
         entry.number("place", 0, size - width // 8),
         width,
-        entry.word("order", Order),
+        _order(entry, width),
         entry.number("unit", 1, 4096),
         entry.number("base", 0, size),
     )

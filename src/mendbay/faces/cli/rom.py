@@ -24,6 +24,7 @@ from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.board_ports import Clip
 from mendbay.jobs.judge_rom import JudgedRom, judge_rom
 from mendbay.jobs.learn_rom import (
+    BrokenFamily,
     CheckedRom,
     GoodDump,
     LearnedFamily,
@@ -176,6 +177,8 @@ def judge(
 def learn(screen: Screen, name: str, files: tuple[Path, ...], also_withdrawn: bool) -> None:
     """Learn the rules of a board family from known-good dumps, and keep them as NAME.
 
+    What was kept as NAME before is moved beside it, with a number behind its name.
+
     Dumps of several drives with the same code tell most: what they share, what is each drive's own, and
     which checks hold. A megabyte takes about ten to twenty seconds.
     """
@@ -213,7 +216,7 @@ def unlearn(screen: Screen, family: str, dump: str, reason: str) -> None:
 def families_(screen: Screen) -> None:
     """List the board families the shop has learned."""
     with open_bench(screen.home) as bench:
-        found = families(bench, shop_files(screen.home))
+        found, broken = families(bench, shop_files(screen.home))
     rows = [
         (
             one.name,
@@ -225,12 +228,15 @@ def families_(screen: Screen) -> None:
         )
         for one in found
     ]
-    screen.answer(
-        [_family_json(one, None) for one in found],
-        table(rows, ("family", "size", "dumps", "revisions", "rules", "judges"), right=(1, 2, 3, 4))
+    rows += [(one.name, "", "", "", "", "no, its file is broken") for one in broken]
+    lines = [
+        table(sorted(rows), ("family", "size", "dumps", "revisions", "rules", "judges"), right=(1, 2, 3, 4))
         if rows
-        else f"No family was learned yet.\nNext: {wording.called_as()} rom learn NAME DUMPS",
-    )
+        else f"No family was learned yet.\nNext: {wording.called_as()} rom learn NAME DUMPS"
+    ]
+    lines += [wrapped(f"{_ended(one.trouble.what)} Next: {_ended(one.trouble.next_step)}") for one in broken]
+    answers = [_family_json(one, None) for one in found] + [_broken_json(one) for one in broken]
+    screen.answer(sorted(answers, key=lambda one: str(one["name"])), "\n".join(lines))
 
 
 @command.command(name="check")
@@ -575,6 +581,8 @@ def _family_text(learned: LearnedFamily, path: str) -> str:
         wrapped(f"Left out, as it was withdrawn: {one.name}. {one.withdrawn}", "  ")
         for one in learned.left_out
     ]
+    if learned.earlier is not None:
+        lines.append(wrapped(f"The earlier {name} is now {learned.earlier}"))
     lines += [f"Kept as {path}", f"Next: {wording.called_as()} rom check CASE BAY patient {name}"]
     return "\n".join(lines)
 
@@ -584,6 +592,7 @@ def _family_json(learned: LearnedFamily, path: str | None) -> dict[str, object]:
     return {
         "name": learned.name,
         "path": path,
+        "earlier": None if learned.earlier is None else str(learned.earlier),
         "size_bytes": family.size,
         "dumps": family.dumps,
         "learned_from": None
@@ -605,6 +614,15 @@ def _family_json(learned: LearnedFamily, path: str | None) -> dict[str, object]:
             for one in family.rules
         ],
         "covered_bytes": family.covered(),
+    }
+
+
+def _broken_json(one: BrokenFamily) -> dict[str, object]:
+    return {
+        "name": one.name,
+        "judges": False,
+        "trouble": one.trouble.what,
+        "next_step": one.trouble.next_step,
     }
 
 

@@ -120,7 +120,7 @@ def test_a_dump_of_another_size() -> None:
 
 def test_copies_that_disagree() -> None:
     shared = random.Random(3).randbytes(256) * 2
-    revision = Revision(2, shared, (), (), (Copy(0, 256, 256),))
+    revision = Revision(2, shared, (), (Copy(0, 256, 256),))
     plain = Family(512, (revision,), ())
     assert judge(plain, shared).broken_copies == ()
     found = judge(plain, flipped(shared, 300, 2))
@@ -129,7 +129,7 @@ def test_copies_that_disagree() -> None:
 
 
 def test_without_rules_nothing_is_claimed() -> None:
-    one = Family(512, (Revision(1, random.Random(3).randbytes(512), (), (), ()),), ())
+    one = Family(512, (Revision(1, random.Random(3).randbytes(512), (), ()),), ())
     found = judge(one, one.revisions[0].shared)
     assert found.sound == pytest.approx(0.8)
     assert "no rule" in found.reasons[1]
@@ -139,7 +139,7 @@ def test_damage_that_no_rule_watches_speaks_against_a_dump() -> None:
     """Code that all drives share, far from what is each drive's own, and copies: no rule, but signs too."""
     code = bytearray(random.Random(5).randbytes(1024))
     code[512:768] = code[:256]
-    plain = Family(1024, (Revision(3, bytes(code), ((900, 904),), (), (Copy(0, 512, 256),)),), ())
+    plain = Family(1024, (Revision(3, bytes(code), ((900, 904),), (Copy(0, 512, 256),)),), ())
     assert judge(plain, bytes(code)).against == ()
     near = judge(plain, flipped(bytes(code), 896, 0))
     assert (near.against, near.differing_bytes) == ((), 1)
@@ -166,7 +166,7 @@ def counted_family(*more: Rule) -> tuple[Family, bytearray]:
     code[60:512] = bytes(4) + b"\xff" * 448
     length = Length(62, 16, Order.LITTLE, 8, 64)
     rule = Rule(CRC16, 64, 64 + 20 * 8, 60, Order.LITTLE, dumps=3, distinct=3, length=length)
-    shared = Revision(3, bytes(code), ((60, 63), (64, 64 + 20 * 8)), (), ())
+    shared = Revision(3, bytes(code), ((60, 63), (64, 64 + 20 * 8)), ())
     return Family(1024, (shared,), (rule, *more)), listed(code, 10)
 
 
@@ -224,7 +224,7 @@ def test_behind_its_end_a_counted_list_that_holds_watches_nothing() -> None:
 @pytest.mark.parametrize("size", [127, 65, 64])
 def test_a_dump_whose_only_content_lies_behind_its_last_whole_block(size: int) -> None:
     shared = bytes(64) + bytes(range(1, size - 63))
-    one = Family(size, (Revision(1, shared, (), (), ()),), ())
+    one = Family(size, (Revision(1, shared, (), ()),), ())
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         assert judge(one, shared).revision == (0 if size > 64 else None)
@@ -232,7 +232,7 @@ def test_a_dump_whose_only_content_lies_behind_its_last_whole_block(size: int) -
 
 def test_where_a_bit_lies_is_asked_of_the_first_failed_rules_only() -> None:
     rules = tuple(Rule(CRC16, 0, 64, place, Order.LITTLE) for place in range(64, 64 + 40, 2))
-    one = Family(512, (Revision(2, bytes(512), (), (), ()),), rules)
+    one = Family(512, (Revision(2, bytes(512), (), ()),), rules)
     found = judge(one, b"\x01" * 512)
     assert [bad.flips is not None for bad in found.failed] == [True] * MOST_TOLD + [False] * (20 - MOST_TOLD)
     assert len(found.against) == 20

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import random
 from functools import cache
+from hashlib import sha256
 
 import numpy as np
 import pytest
 
+from mendbay.board.rules import search
 from mendbay.board.rules.family import Family
 from mendbay.board.rules.rule import Rule
-from mendbay.board.rules.search import learn, learn_more
+from mendbay.board.rules.search import learn
 from mendbay.board.rules.segments import revisions
 from mendbay.core.errors import DumpUnproven
 from support import rules_dev_families as made
@@ -102,7 +104,7 @@ def test_noise_and_code_without_checks_give_no_rule(seed: int) -> None:
 
 
 @pytest.mark.slow
-def test_per_drive_erased_and_copied_ranges() -> None:
+def test_per_drive_and_copied_ranges() -> None:
     rng = np.random.default_rng(4)
     base = np.full(SIZE, 0xFF, np.uint8)
     base[:0x2000] = rng.integers(0, 256, 0x2000)
@@ -118,7 +120,6 @@ def test_per_drive_erased_and_copied_ranges() -> None:
         private[start:end] = True
     expected = np.frombuffer(dumps[0], np.uint8) != np.frombuffer(dumps[1], np.uint8)
     assert (private == expected).all()
-    assert (0x2000, 0x4000) in revision.erased
     assert [(one.first, one.second, one.length) for one in revision.copies] == [(0x600, 0x4000, 0x400)]
     assert not any(revision.shared[start:end].strip(b"\0") for start, end in revision.per_drive)
 
@@ -149,23 +150,30 @@ def test_a_small_change_of_code_is_a_revision_too() -> None:
     assert revisions(arrays) == ((0, 1), (2, 3))
 
 
-@pytest.mark.slow
-def test_one_more_dump_widens_what_is_per_drive_and_drops_broken_rules() -> None:
-    family = family_of("crc32")
-    before = learned("crc32", 2)
-    after = learn_more(before, family.dumps[2])
-    assert after.dumps == 3
-    assert {rule.place for rule in before.rules} <= {rule.place for rule in after.rules}
-    hidden = family.hidden[0]
-    broken = bytearray(family.dumps[3])
-    broken[hidden.place] ^= 0x40
-    dropped = learn_more(before, bytes(broken))
-    assert hidden.place not in {rule.place for rule in dropped.rules if rule.dumps > 1}
-
-
 def test_equal_dumps_count_once() -> None:
     dump = family_of("crc32").dumps[0]
-    assert learn([dump, dump]).dumps == 1
+    family = learn([dump, dump])
+    assert family.dumps == 1
+    assert family.learned_from == (sha256(dump).hexdigest(),)
+
+
+def test_more_bytes_than_are_learned_from_at_once_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(search, "MOST_BYTES", 2 * SIZE)
+    with pytest.raises(DumpUnproven, match=r"3 dumps of 32768 bytes .* which is 65536 bytes"):
+        learn(family_of("crc32").dumps[:3])
+
+
+def test_more_runs_of_per_drive_bytes_than_a_family_keeps_are_joined(monkeypatch: pytest.MonkeyPatch) -> None:
+    dumps = np.zeros((2, 4096), np.uint8)
+    dumps[1, [*range(100, 200, 2), *range(1000, 1050, 5), 3000]] = 7
+    assert len(search._revision(dumps).per_drive) == 61
+    monkeypatch.setattr(search, "MOST_SPANS", 12)
+    assert search._revision(dumps).per_drive[:2] == ((100, 199), (1000, 1001))
+    monkeypatch.setattr(search, "MOST_SPANS", 4)
+    revision = search._revision(dumps)
+    assert revision.per_drive == ((100, 199), (1000, 1046), (3000, 3001))
+    family = Family(4096, (revision,), ())
+    assert Family.from_json(family.to_json()) == family
 
 
 @pytest.mark.parametrize("dumps", [[], [b"\xff" * 32], [b"\xff" * 4096, b"\xff" * 8192]])

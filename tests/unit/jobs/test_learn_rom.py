@@ -1,0 +1,140 @@
+"""Learned families as the shop keeps them: what they rest on, what was there before, what cannot be used."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import replace
+from hashlib import sha256
+from pathlib import Path
+
+import pytest
+
+from mendbay.board.note import BoardNote, NoteKind
+from mendbay.board.rules.family import LONGEST_TEXT, Family, Revision
+from mendbay.core.errors import BadFormFile, DumpUnproven, UsageError
+from mendbay.jobs import learn_rom
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.learn_rom import GoodDump, families, family_named, learn_family, unlearn_dump
+from mendbay.outlets.shop_files import LIMIT_BYTES, ShopFolder
+from support.board_bench import bench_with_case
+from support.flash_bench import checked_dump
+
+WHY = "its drive never worked"
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    with bench_with_case(tmp_path / "home") as made:
+        yield made
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> ShopFolder:
+    return ShopFolder(tmp_path / "home")
+
+
+def test_a_family_file_from_elsewhere_says_what_it_was_learned_from(
+    bench: Bench, shop: ShopFolder, tmp_path: Path
+) -> None:
+    path = tmp_path / "good.bin"
+    path.write_bytes(checked_dump(1))
+    _, place = learn_family(bench, shop, "TB", [path])
+    digest = sha256(checked_dump(1)).hexdigest()
+    place.rename(place.with_name("other.json"))
+    (other,) = families(bench, shop)[0]
+    assert other.dumps == (GoodDump(digest[:8], digest),), "its name is known of another family only"
+    unlearn_dump(bench, shop, "other", digest[:8], WHY)
+    with pytest.raises(UsageError, match=WHY):
+        family_named(bench, shop, "other")
+
+
+def test_a_file_that_does_not_say_what_it_rests_on_is_used_only_if_nothing_was_noted(
+    bench: Bench, shop: ShopFolder, tmp_path: Path
+) -> None:
+    """As of the first version: a withdrawal that cannot be looked up must not be passed over."""
+    path = tmp_path / "good.bin"
+    path.write_bytes(checked_dump(1))
+    learned, _ = learn_family(bench, shop, "TB", [path])
+    old = replace(learned.family, learned_from=())
+    shop.keep("families", "TB", old.to_json())
+    with pytest.raises(BadFormFile, match="cannot be told"):
+        family_named(bench, shop, "TB")
+    with pytest.raises(BadFormFile, match="cannot be told"):
+        unlearn_dump(bench, shop, "TB", "good.bin", WHY)
+    assert [one.name for one in families(bench, shop)[1]] == ["TB"]
+    shop.keep("families", "other", old.to_json())
+    assert family_named(bench, shop, "other") == old
+    with pytest.raises(UsageError, match="Neither its file nor the ledger says"):
+        unlearn_dump(bench, shop, "other", "good.bin", WHY)
+    text = old.to_json()
+    body = {"file": sha256(text.encode()).hexdigest(), "dumps": [{"name": "good.bin", "sha256": "0" * 64}]}
+    bench.shelf.note(BoardNote(0, "", NoteKind.LEARNED, "other", bench.now(), "", json.dumps(body)))
+    (other,) = families(bench, shop)[0]
+    assert other.dumps == (GoodDump("good.bin", "0" * 64),), "the ledger knows this very file"
+
+
+def test_one_broken_file_stands_in_the_way_of_no_other_family(
+    bench: Bench, shop: ShopFolder, tmp_path: Path
+) -> None:
+    path = tmp_path / "good.bin"
+    path.write_bytes(checked_dump(1))
+    learned, place = learn_family(bench, shop, "TB", [path])
+    place.with_name("broken.json").write_bytes(b"{")
+    place.with_name("ü.json").write_bytes(b"{}")
+    assert family_named(bench, shop, "TB") == learned.family
+    found, broken = families(bench, shop)
+    assert found == (learned,)
+    assert [one.name for one in broken] == ["broken", "ü"]
+    with pytest.raises(BadFormFile, match="family broken cannot be used"):
+        family_named(bench, shop, "broken")
+
+
+def test_the_earlier_version_of_a_family_is_kept(bench: Bench, shop: ShopFolder, tmp_path: Path) -> None:
+    paths = [tmp_path / f"good-{number}.bin" for number in range(2)]
+    for number, path in enumerate(paths):
+        path.write_bytes(checked_dump(number))
+    first, place = learn_family(bench, shop, "TB", paths[:1])
+    again, _ = learn_family(bench, shop, "TB", paths[:1])
+    assert (first.earlier, again.earlier) == (None, None), "it is the same file"
+    second, _ = learn_family(bench, shop, "TB", paths[1:])
+    assert second.earlier == place.with_name("TB.json.1")
+    assert Family.from_json(second.earlier.read_text()) == first.family
+
+
+def test_dumps_that_do_not_go_together_are_named_before_anything_is_learned(
+    bench: Bench, shop: ShopFolder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sizes = {"a.bin": 8192, "odd.bin": 4096, "large.bin": (16 << 20) + 1}
+    for name, size in sizes.items():
+        (tmp_path / name).write_bytes(bytes(size))
+    monkeypatch.setattr(learn_rom, "learn", lambda dumps: pytest.fail("it was learned from"))
+    with pytest.raises(DumpUnproven, match=r"odd\.bin has 4 KiB, and .*a\.bin has 8 KiB:"):
+        learn_family(bench, shop, "TB", [tmp_path / "a.bin", tmp_path / "odd.bin", tmp_path / "gone.bin"])
+    with pytest.raises(UsageError, match=r"large\.bin has"):
+        learn_family(bench, shop, "TB", [tmp_path / "large.bin"])
+    with pytest.raises(UsageError, match="name of a file"):
+        learn_family(bench, shop, "../x", [tmp_path / "a.bin"])
+    monkeypatch.setattr(learn_rom, "MOST_BYTES", 8192)
+    (tmp_path / "b.bin").write_bytes(bytes(8191) + b"b")
+    with pytest.raises(DumpUnproven, match=r"With .*b\.bin the dumps are more than 8 KiB together"):
+        learn_family(bench, shop, "TB", [tmp_path / "a.bin", tmp_path / "a.bin", tmp_path / "b.bin"])
+
+
+@pytest.mark.parametrize("family", [
+    Family(64, (Revision(1, bytes(64), ((4, 2),), ()),), ()),
+    Family(64, (Revision(1, bytes(64), (), ()),), (), ("0" * 64, "1" * 64)),
+], ids=["ranges", "digests"])  # fmt: skip
+def test_what_could_not_be_read_again_is_not_kept(
+    bench: Bench, shop: ShopFolder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, family: Family
+) -> None:
+    (tmp_path / "a.bin").write_bytes(bytes(64))
+    monkeypatch.setattr(learn_rom, "learn", lambda dumps: family)
+    with pytest.raises(DumpUnproven, match=r"makes no family file: .* Nothing was kept"):
+        learn_family(bench, shop, "TB", [tmp_path / "a.bin"])
+    assert shop.names("families") == ()
+    assert bench.shelf.notes(NoteKind.LEARNED) == ()
+
+
+def test_a_family_file_may_be_as_long_as_the_shop_keeps_it() -> None:
+    assert LIMIT_BYTES["families"] == LONGEST_TEXT
