@@ -12,12 +12,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from mendbay.board.rules.accept import Found, same_field
-from mendbay.board.rules.algorithm import Algorithm, Order
+from mendbay.board.rules.accept import Found, same_field, uneven
+from mendbay.board.rules.algorithm import Algorithm, Bytes, Kind, Order
 from mendbay.board.rules.engines import Engine, engine_for
 from mendbay.board.rules.material import PLAIN_ORDERS, Material
 from mendbay.board.rules.probes import TEMPLATE_MARGIN
-from mendbay.board.rules.rule import Length, Rule
+from mendbay.board.rules.rule import Hole, Length, Rule
+from mendbay.board.rules.scan import Asked, worth_at_most
 from mendbay.board.rules.segments import FILLERS
 
 Int64s = npt.NDArray[np.int64]
@@ -185,25 +186,47 @@ def _asked(
             same = np.ones(kept.size, np.bool_)
             for dump, value in enumerate(values):
                 same &= value == material.stored(dump, places[kept], base.width, order)
-            for row in np.flatnonzero(same).tolist():
-                made = _rule(material, variant, order, tries[int(kept[row])], price)
+            hit = np.flatnonzero(same)
+            asked = Asked(engine, Hole.NONE, starts[kept[hit]], ends[0][kept[hit]], places[kept[hit]])
+            caps = worth_at_most(variant, material, asked).tolist()
+            for row, cap in zip(hit.tolist(), caps, strict=True):
+                made = _rule(material, variant, order, tries[int(kept[row])], price, cap)
                 if made is not None:
                     yield made
 
 
 def _rule(
-    material: Material, variant: Algorithm, order: Order, tried: tuple[_Number, int, int], price: float
+    material: Material,
+    variant: Algorithm,
+    order: Order,
+    tried: tuple[_Number, int, int],
+    price: float,
+    cap: float,
 ) -> Found | None:
+    """`cap`: bits that one value can be worth."""
     number, start, place = tried
     rule = Rule(variant, start, max(number.ends), place, order, dumps=material.own, length=number.length)
     own = material.dumps[: material.own]
-    if not all(rule.holds(one) for one in own):
+    if not all(rule.holds(one) for one in own) or _copied(rule, number, own):
         return None
     values: dict[int, float] = {}
     for dump, one in enumerate(own):
         worth = float(material.surprise(dump, np.array([place]), variant.width)[0])
-        values.setdefault(rule.stored(one), worth)
+        values.setdefault(rule.stored(one), min(worth, cap))
     gain = sum(values.values()) - price - 1.0
     if gain < TEMPLATE_MARGIN:
         return None
     return Found(replace(rule, evidence=round(gain, 2), distinct=len(values)), None, gain, price)
+
+
+def _copied(rule: Rule, number: _Number, own: Sequence[Bytes]) -> bool:
+    """Whether an exclusive or holds because the stored value is a copy of the one word of its list that is
+    left when equal ones have cancelled."""
+    if rule.algorithm.kind is not Kind.XOR:
+        return False
+    listed = np.zeros((len(own), rule.end - rule.start), np.uint8)
+    for row, (one, end) in enumerate(zip(own, number.ends, strict=False)):
+        listed[row, : end - rule.start] = one[rule.start : end]
+    word = rule.algorithm.word
+    left = [uneven(listed[:, lane::word] ^ listed[:1, lane::word]) for lane in range(word)]
+    return all(int(one.any(axis=0).sum()) <= 1 for one in left)

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 import random
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -177,6 +178,30 @@ def test_a_number_is_as_wide_as_its_bytes_allow(width: int, order: Order) -> Non
     assert found.rule.holds(bytes(dumps[4]))
 
 
+def lists_found(algorithm: Algorithm, entries: Callable[[int, int], bytes]) -> list[Found]:
+    """What is found of lists of two-byte entries; `entries` gives so many for a drive."""
+    dumps = dumps_of(7, 3)
+    for drive, (dump, count) in enumerate(zip(dumps, (5, 7, 11), strict=True)):
+        store(dump, count, 0x5004, 16)
+        dump[0x5008 : 0x5008 + 2 * count] = entries(drive, count)
+        check(dump, algorithm, 0x5008, 0x5008 + 2 * count, 0x5000)
+    return counted(Material([np.frombuffer(bytes(one), np.uint8) for one in dumps]), [(algorithm, 7.0)])
+
+
+def test_a_total_of_a_few_small_numbers_proves_nothing() -> None:
+    total = Algorithm(Kind.SUM, 16)
+    assert lists_found(total, lambda drive, count: bytes([90 + 50 * drive + count, 0]) * count) == []
+    many = lists_found(total, lambda drive, count: random.Random(drive).randbytes(2 * count))
+    assert [one.rule.start for one in many] == [0x5008]
+    assert many[0].gain < 3 * (8 + np.log2(10)) - 8, "a sum of ten bytes takes few of the values of its field"
+
+
+def test_an_exclusive_or_of_a_list_of_copies_is_no_check() -> None:
+    folded = Algorithm(Kind.XOR, 16, 2)
+    assert lists_found(folded, lambda drive, count: random.Random(drive).randbytes(2) * count) == []
+    assert len(lists_found(folded, lambda drive, count: random.Random(drive).randbytes(2 * count))) == 1
+
+
 @pytest.mark.parametrize("group", [2, 4])
 def test_a_counted_list_in_swapped_dumps(group: int) -> None:
     dumps = dumps_of(7)
@@ -234,7 +259,7 @@ def test_a_flipped_bit_of_a_counted_list_is_named_and_a_damaged_count_is_no_cras
     for count in (0, 0xFFFF):
         store(spoilt, count, 0x5004, 16)
         assert not rule.holds(bytes(spoilt))
-        assert rule.name
+        assert flips(rule, np.frombuffer(bytes(spoilt), np.uint8)) is not None
 
 
 @pytest.mark.parametrize("seed", range(3))
