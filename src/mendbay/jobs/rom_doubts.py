@@ -66,11 +66,12 @@ def mixed_up(bench: Bench, case: int, bay: str, evidence: Evidence) -> tuple[str
     corrected = corrections_of(bench, case, bay, NumberKind.SERIAL)
     serials = {drive.serial, *(one.right_text for one in corrected[-1:])}
     serials |= {one.value for one in identifiers_of(bench, case, bay) if one.kind is NumberKind.SERIAL}
+    backup = _both_ways(evidence.backup_reads[:1])
+    patient = _both_ways(evidence.patient_reads[:1])
     for serial in sorted(one for one in serials if len(one) >= SHORTEST_SERIAL):
         spelled = {serial.encode(), serial.replace("-", "").replace(" ", "").encode()}
-        spelled |= {_pair_swapped(one) for one in spelled}
-        in_backup = any(one in evidence.backup_reads[0] for one in spelled if evidence.backup_reads)
-        in_patient = any(one in evidence.patient_reads[0] for one in spelled if evidence.patient_reads)
+        in_backup = any(one in dump for one in spelled for dump in backup)
+        in_patient = any(one in dump for one in spelled for dump in patient)
         if in_backup and not in_patient:
             return (
                 f"The patient's serial number {serial} stands in the chip to be written and not in the "
@@ -79,7 +80,12 @@ def mixed_up(bench: Bench, case: int, bay: str, evidence: Evidence) -> tuple[str
     return ()
 
 
-def _pair_swapped(text: bytes) -> bytes:
-    """A text as it reads where the bytes of each word are swapped."""
-    even = text + b" " * (len(text) % 2)
-    return b"".join(even[at : at + 2][::-1] for at in range(0, len(even), 2))
+def _both_ways(dumps: Sequence[bytes]) -> list[bytes]:
+    """The dumps as they are, and with the bytes of each word swapped, as some families keep their text."""
+    found = []
+    for dump in dumps:
+        swapped = bytearray(dump)
+        even = len(dump) - len(dump) % 2
+        swapped[0:even:2], swapped[1:even:2] = dump[1:even:2], dump[0:even:2]
+        found += [dump, bytes(swapped)]
+    return found

@@ -654,11 +654,17 @@ def test_a_second_blank_chip_is_a_job_of_its_own(bench: Bench, clips: Clips, jou
         assert clips.chips["donor"].content == PATIENT
 
 
+@pytest.mark.parametrize("at", [100, 101])
+@pytest.mark.parametrize("swapped", [False, True])
 def test_chips_read_under_each_others_name_are_noticed_by_the_serial(
-    bench: Bench, clips: Clips, journals: JournalFiles, tmp_path: Path
+    bench: Bench, clips: Clips, journals: JournalFiles, tmp_path: Path, at: int, swapped: bool
 ) -> None:
     serial = b"AH4K-20719C"
-    clips.chips["patient"] = small_chip(PATIENT[:100] + serial + PATIENT[111:])
+    content = bytearray(PATIENT)
+    content[at : at + len(serial)] = serial
+    if swapped:
+        content[::2], content[1::2] = content[1::2], content[::2]
+    clips.chips["patient"] = small_chip(bytes(content))
     correct_identifier(bench, ShopFolder(tmp_path / "home"), 1, "1", Kind.SERIAL, serial.decode())
     read_chip(bench, Clip(clips, "donor", yes), 1, "1", Role.PATIENT)
     read_chip(bench, Clip(clips, "patient", yes), 1, "1", Role.DONOR)
