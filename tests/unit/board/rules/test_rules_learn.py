@@ -9,7 +9,7 @@ from hashlib import sha256
 import numpy as np
 import pytest
 
-from mendbay.board.rules import search
+from mendbay.board.rules import mirrors, search
 from mendbay.board.rules.family import Family
 from mendbay.board.rules.rule import Rule
 from mendbay.board.rules.search import learn
@@ -122,6 +122,24 @@ def test_per_drive_and_copied_ranges() -> None:
     assert (private == expected).all()
     assert [(one.first, one.second, one.length) for one in revision.copies] == [(0x600, 0x4000, 0x400)]
     assert not any(revision.shared[start:end].strip(b"\0") for start, end in revision.per_drive)
+
+
+def test_copies_are_found_wherever_they_begin_modulo_four() -> None:
+    data = np.full(8192, 0xFF, np.uint8)
+    data[:1024] = np.random.default_rng(5).integers(0, 256, 1024)
+    data[2052:2652] = data[100:700]
+    data[4096:4160] = data[900:964]
+    found = [(one.first, one.second, one.length) for one in mirrors.copies([data])]
+    assert found == [(100, 2052, 600), (900, 4096, 64)]
+    other = data.copy()
+    other[2100] ^= 1
+    parts = [(one.first, one.length) for one in mirrors.copies([data, other])]
+    assert parts == [(149, 551), (900, 64), (100, 48)]
+
+
+def test_no_more_copies_are_compared_than_are_kept() -> None:
+    apart = [mirrors.Copy(64 * place, 1 << 20, 64) for place in range(2 * mirrors.MOST_COPIES)]
+    assert mirrors._apart(apart) == apart[: mirrors.MOST_COPIES]
 
 
 @pytest.mark.slow
