@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import islice
 
 import numpy as np
 import numpy.typing as npt
@@ -48,7 +49,7 @@ def counted(material: Material, asked: Sequence[tuple[Algorithm, float]]) -> lis
         material: with one dump of its own nothing is found, since nothing shows that a length varies.
         asked: basic algorithms to try, each with its price in bits.
     """
-    numbers = list(_numbers(material)) if material.own > 1 else []
+    numbers = list(islice(_numbers(material), _MOST_NUMBERS + 1)) if material.own > 1 else []
     if not numbers or len(numbers) > _MOST_NUMBERS:
         return []
     tries = [one for number in numbers for one in _tries(material, number)]

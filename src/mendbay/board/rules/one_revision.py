@@ -226,13 +226,12 @@ class Search:
         for probe in self._probes[width]:
             for hits in scan(engine, material, probe, variants):
                 self._found += accepted(hits, material.own)
-        if width == 8 or variants:
-            return
-        if self._tables:
-            for hits in arrays(engine, material, self._tables, self._words(width)):
+        if width > 8 and not variants:
+            if self._tables:
+                for hits in arrays(engine, material, self._tables, self._words(width)):
+                    self._found += accepted(hits, material.own)
+            for hits in elsewhere(engine, material, self._regions, self._places(width)):
                 self._found += accepted(hits, material.own)
-        for hits in elsewhere(engine, material, self._regions, self._places(width)):
-            self._found += accepted(hits, material.own)
         engine.release()
 
     def _words(self, width: int) -> dict[Order, StoredIndex]:

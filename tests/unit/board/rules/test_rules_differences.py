@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from mendbay.board.rules import counted as counted_lists
 from mendbay.board.rules import one_revision
 from mendbay.board.rules.accept import Found
 from mendbay.board.rules.algorithm import Algorithm, Kind, Order, lanes, swapped
@@ -176,6 +177,15 @@ def test_a_number_is_as_wide_as_its_bytes_allow(width: int, order: Order) -> Non
     (found,) = counted(material, [(replace(CRC32, initial=0, final=0), 7.0)])
     assert found.rule.length == Length(0x5004, width, order, 12, 0x5008)
     assert found.rule.holds(bytes(dumps[4]))
+
+
+def test_where_too_much_looks_like_a_number_no_list_is_sought(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As where filler begins at every few bytes: what would be too many is not gathered first."""
+    given = iter(range(2000))
+    monkeypatch.setattr(counted_lists, "_numbers", lambda material: given)
+    dumps = [np.frombuffer(bytes(one), np.uint8) for one in dumps_of(7, 2)]
+    assert counted(Material(dumps), [(CRC32, 7.0)]) == []
+    assert next(given) == 513
 
 
 def lists_found(algorithm: Algorithm, entries: Callable[[int, int], bytes]) -> list[Found]:
