@@ -195,12 +195,3 @@ def stored_value(data: Bytes, place: int, width: int, order: Order) -> int:
         IndexError: the field does not lie inside the data.
     """
     return sum(int(data[place + i]) << shift for i, shift in enumerate(lanes(width, order)))
-
-
-def stored_words(data: Bytes, width: int, order: Order) -> UInt32s:
-    """The value that a field beginning at each byte would hold, shape (size - width/8 + 1,)."""
-    count = data.size - width // 8 + 1
-    found = np.zeros(max(count, 0), np.uint32)
-    for i, shift in enumerate(lanes(width, order)):
-        found |= data[i : i + count].astype(np.uint32) << np.uint32(shift)
-    return found

@@ -47,7 +47,7 @@ class Field:
 
     Args:
         polynomial: normal notation without its highest term; must be odd.
-        width: its degree: 8, 16 or 32.
+        width: its degree: 8, 16, 24 or 32.
 
     Raises:
         ValueError: the polynomial is even or does not fit.
@@ -128,10 +128,6 @@ class Field:
         low = self._low[lengths & (_LINE - 1)]
         return low if rows == 1 else self.times(self._high[lengths >> _LINE_BITS], low)
 
-    def powers(self, count: int) -> UInt32s:
-        """x^(8i) for i from 0 to count - 1."""
-        return self._states(np.zeros(count, np.uint8), 1)[:count]
-
     def _geometric(self, step: np.uint32, count: int) -> UInt32s:
         """1, step, step^2 and so on, by doubling."""
         found = np.array([1], np.uint32)
@@ -153,28 +149,6 @@ class Field:
             self._high_inverse = self._geometric(self._low_inverse[_LINE], 2 * rows)
         low = self._low_inverse[places & (_LINE - 1)]
         return low if rows == 1 else self.times(self._high_inverse[places >> _LINE_BITS], low)
-
-    def states(self, data: Bytes) -> UInt32s:
-        """Q: the remainder of the first i bytes for i from 0 to the size, shape (size + 1,)."""
-        return self._states(data, 0)
-
-    def _states(self, data: Bytes, start: int) -> UInt32s:
-        """States before each byte and after the last; lines are divided side by side, then joined."""
-        size = data.size
-        lines = max(1, -(-size // _LINE))
-        padded = np.zeros(lines * _LINE, np.uint8)
-        padded[:size] = data
-        columns = np.ascontiguousarray(padded.reshape(lines, _LINE).T)
-        state = np.zeros(lines, np.uint32)
-        for column in columns:
-            state = self.next_state(state, column)
-        begin = self.line_starts(state, start)
-        found = np.empty((_LINE + 1, lines), np.uint32)
-        found[0] = state = begin
-        for i, column in enumerate(columns):
-            found[i + 1] = state = self.next_state(state, column)
-        last = found[_LINE, -1:]
-        return np.concatenate([found[:_LINE].T.reshape(-1), last])[: size + 1]
 
     def line_starts(self, remainders: UInt32s, start: int) -> UInt32s:
         """The state before each line of 1 KiB, from the remainder that each line gives alone."""

@@ -190,8 +190,6 @@ POLYNOMIALS = (
 
 USUAL_PRICE, RARE_PRICE = 7.0, 9.0
 """Bits for naming an algorithm: some 110 usual and 190 rare ones are tried, each variant counted."""
-UNLISTED_PRICE = 2.0
-"""Bits for using a polynomial that the dumps themselves gave."""
 
 
 def sum_algorithms() -> tuple[tuple[Algorithm, float], ...]:

@@ -30,7 +30,15 @@ _REACH, _ROUND_OUT = 256, 16
 
 @dataclass(frozen=True, slots=True)
 class Claim:
-    """One guess about changes; `begin` or `end` where others of its row tell it."""
+    """One guess about changes: that these varying bytes change by what a varying value changes by.
+
+    Args:
+        first: number, among the varying bytes, of the first one of the region.
+        end: byte of the dump behind the region; where the engine works by classes, any between its last
+            varying byte and the next.
+        place: first byte of the stored value.
+        begin: byte of the dump that the region begins at, if the other records of its series tell it.
+    """
 
     first: int
     end: int

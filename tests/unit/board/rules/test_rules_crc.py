@@ -34,14 +34,11 @@ def some(size: int, seed: int = 1) -> np.ndarray:
 
 
 @pytest.mark.parametrize(("polynomial", "width"), FIELDS)
-def test_states_and_regions(polynomial: int, width: int) -> None:
+def test_remainders_of_regions(polynomial: int, width: int) -> None:
     data, field = some(3000), Field(polynomial, width)
-    states = field.states(data)
-    assert states.shape == (3001,)
-    for end in (0, 1, 1023, 1024, 1025, 3000):
-        assert states[end] == divided(data[:end].tobytes(), polynomial, width)
     kept = Remainders(field, data)
-    starts, ends = np.array([0, 5, 1024, 7, 2999]), np.array([3000, 5, 2048, 1030, 3000])
+    starts = np.array([0, 5, 1024, 7, 2999, *[0] * 5])
+    ends = np.array([3000, 5, 2048, 1030, 3000, 0, 1, 1023, 1024, 1025])
     found = kept.between(starts, ends)
     for value, start, end in zip(found, starts, ends, strict=True):
         assert value == divided(data[start:end].tobytes(), polynomial, width)
@@ -53,7 +50,6 @@ def test_powers_undo_each_other(polynomial: int, width: int) -> None:
     places = np.array([0, 1, 2, 1023, 1024, 1025, 5_000_000])
     ones = field.times(field.power(places), field.inverse_power(places))
     assert (ones == 1).all()
-    assert (field.powers(2000)[[0, 1, 1999]] == field.power(np.array([0, 1, 1999]))).all()
 
 
 @pytest.mark.parametrize("size", [0, 1, 256, 257, 4096, 70_001])
