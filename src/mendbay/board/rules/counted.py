@@ -85,9 +85,7 @@ def _counts_in(one: Rule, other: Rule) -> bool:
     if one.length is None:
         return False
     first, last = one.length.place, one.length.place + one.length.width // 8
-    spans = [(other.start, other.end)]
-    if other.place is not None:
-        spans.append((other.place, other.place + other.field_bytes))
+    spans = [(other.start, other.end), (other.place, other.place + other.field_bytes)]
     return any(first < end and start < last for start, end in spans)
 
 

@@ -161,7 +161,6 @@ def _rule_body(one: Rule) -> dict[str, Any]:
         "place": one.place,
         "order": one.order.value,
         "hole": one.hole.value,
-        "expected": one.expected,
         "evidence": one.evidence,
         "dumps": one.dumps,
         "distinct": one.distinct,
@@ -338,18 +337,18 @@ def _numbers(entry: _Entry, key: str, row: object, count: int) -> list[int]:
 
 
 def _rule(entry: _Entry, size: int, revisions: int, first: bool) -> Rule:
-    """`first`: whether the file is of the first version, whose rules may have no length."""
+    """`first`: whether the file is of the first version, whose rules may have no length, and foresaw what a
+    region without a stored value must give, which none is learned to."""
     algorithm = _algorithm(_Entry(entry.take("algorithm"), f"{entry.where}, algorithm"))
     start = entry.number("start", 0, size - 1)
     end = entry.number("end", start + 1, size)
     width = algorithm.width // 8
-    place = entry.take("place")
-    if place is not None and (type(place) is not int or not 0 <= place <= size - width):
-        entry.refuse("has a place outside the dump")
+    place = entry.number("place", 0, size - width)
     order, hole = _order(entry, algorithm.width), entry.word("hole", Hole)
-    expected = entry.number("expected", 0, algorithm.mask if place is None else 0)
-    inside = place is not None and start <= place and place + width <= end
-    apart = place is None or place + width <= start or end <= place
+    if first:
+        entry.number("expected", 0, 0)
+    inside = start <= place and place + width <= end
+    apart = place + width <= start or end <= place
     if not (inside if hole is not Hole.NONE else apart):
         entry.refuse("has a stored value that lies neither outside nor in a hole of its region")
     evidence = entry.take("evidence")
@@ -364,13 +363,11 @@ def _rule(entry: _Entry, size: int, revisions: int, first: bool) -> Rule:
         entry.refuse("names revisions that the file does not have, or one twice")
     counted = None if first and not entry.has("length") else entry.take("length")
     length = None if counted is None else _length(_Entry(counted, f"{entry.where}, length"), size)
-    if length is not None and (hole is not Hole.NONE or place is None):
+    if length is not None and hole is not Hole.NONE:
         entry.refuse("has a length though its stored value does not lie apart from the region")
     entry.done()
     numbers = tuple(one for one in held if isinstance(one, int))
-    return Rule(
-        algorithm, start, end, place, order, hole, expected, float(evidence), dumps, distinct, numbers, length
-    )
+    return Rule(algorithm, start, end, place, order, hole, float(evidence), dumps, distinct, numbers, length)
 
 
 def _order(entry: _Entry, width: int) -> Order:

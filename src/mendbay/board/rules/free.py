@@ -45,7 +45,7 @@ def free_chains(material: Material, among: Edges, known: Iterable[Found]) -> lis
     return found
 
 
-def _of(engine: CrcEngine, material: Material, among: Edges, known: set[int | None]) -> list[Found]:
+def _of(engine: CrcEngine, material: Material, among: Edges, known: set[int]) -> list[Found]:
     starts = np.unique(among.starts)
     ends = np.arange(0, material.size - 3, _STEP)
     remainders = engine.remainders()
@@ -89,7 +89,7 @@ def _chains(
     starts: Int64s,
     ends: Int64s,
     among: Edges,
-    known: set[int | None],
+    known: set[int],
 ) -> list[Found]:
     kept = np.flatnonzero(ends - starts >= SMALLEST_REGION)[:_MOST_SEEDS]
     if not kept.size:

@@ -32,7 +32,7 @@ def flips(rule: Rule, data: Bytes) -> tuple[Flip, ...] | None:
         The candidates, rising, at most eight; empty if no single bit explains it; None if the rule cannot
         say or more than eight bits would do.
     """
-    if rule.algorithm.kind is not Kind.CRC or rule.place is None:
+    if rule.algorithm.kind is not Kind.CRC:
         return None
     syndrome = rule.computed(data) ^ rule.stored(data)
     found = _in_field(rule, syndrome) + _in_region(rule, data, syndrome)
@@ -40,7 +40,7 @@ def flips(rule: Rule, data: Bytes) -> tuple[Flip, ...] | None:
 
 
 def _in_field(rule: Rule, syndrome: int) -> list[Flip]:
-    if syndrome.bit_count() != 1 or rule.place is None:
+    if syndrome.bit_count() != 1:
         return []
     bit = syndrome.bit_length() - 1
     for i, shift in enumerate(lanes(rule.algorithm.width, rule.order)):
@@ -67,7 +67,7 @@ def _in_region(rule: Rule, data: Bytes, syndrome: int) -> list[Flip]:
 def _places(rule: Rule, data: Bytes) -> npt.NDArray[np.int64]:
     """Which byte of the dump enters the check at each step."""
     places = np.arange(rule.start, min(rule.end_in(data), data.size))
-    if rule.hole is Hole.LEFT_OUT and rule.place is not None:
+    if rule.hole is Hole.LEFT_OUT:
         first = rule.place - rule.start
         places = np.delete(places, slice(first, first + rule.field_bytes))
     swap = rule.algorithm.swap
@@ -79,7 +79,7 @@ def _places(rule: Rule, data: Bytes) -> npt.NDArray[np.int64]:
 
 
 def _filled(rule: Rule, offset: int) -> bool:
-    if rule.hole not in (Hole.ZEROS, Hole.ONES) or rule.place is None:
+    if rule.hole not in (Hole.ZEROS, Hole.ONES):
         return False
     return rule.place <= offset < rule.place + rule.field_bytes
 

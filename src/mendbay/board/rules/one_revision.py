@@ -83,7 +83,7 @@ def _widened(material: Material, rule: Rule) -> Rule:
             (one[rule.end :] == 0xFF) & (first == 0xFF) & (algorithm.kind is Kind.ONES)
         )
     reach = int(np.argmin(zeros)) if not zeros.all() else zeros.size
-    if rule.place is not None and rule.place >= rule.end:
+    if rule.place >= rule.end:
         reach = min(reach, rule.place - rule.end)
     return replace(rule, end=rule.end + reach - reach % algorithm.word)
 
@@ -103,7 +103,7 @@ def _known(one: Rule, rules: Sequence[Rule]) -> bool:
 
 def _turned_back(rule: Rule, group: int) -> Rule | None:
     """A rule of swapped dumps as one of the dumps as they are; None if it does not keep whole groups."""
-    if rule.start % group or rule.end % group or rule.place is None:
+    if rule.start % group or rule.end % group:
         return None
     field = _field_back(rule.place, rule.field_bytes, rule.order, group)
     length = rule.length

@@ -53,10 +53,9 @@ class Rule:
     Args:
         algorithm: how the value is computed.
         start, end: the region, end exclusive, in bytes of the dump.
-        place: first byte of the stored value; None if the whole region must give `expected`.
+        place: first byte of the stored value.
         order: byte order of the stored value.
         hole: what stands for the stored value if it lies inside the region.
-        expected: what the region must give if there is no stored value; else 0.
         evidence: bits by which the dumps speak for the rule, what was tried already taken off.
         dumps: known-good dumps it rests on.
         distinct: different values among them.
@@ -68,10 +67,9 @@ class Rule:
     algorithm: Algorithm
     start: int
     end: int
-    place: int | None
+    place: int
     order: Order
     hole: Hole = Hole.NONE
-    expected: int = 0
     evidence: float = 0.0
     dumps: int = 1
     distinct: int = 1
@@ -96,9 +94,7 @@ class Rule:
         return self._covers(end if self.start < end <= len(data) else self.end)
 
     def _covers(self, end: int) -> tuple[tuple[int, int], ...]:
-        spans = [(self.start, end)]
-        if self.place is not None:
-            spans.append((self.place, self.place + self.field_bytes))
+        spans = [(self.start, end), (self.place, self.place + self.field_bytes)]
         if self.length is not None:
             spans.append((self.length.place, self.length.place + self.length.width // 8))
         return joined(spans)
@@ -116,7 +112,7 @@ class Rule:
     def computed(self, data: bytes | Bytes) -> int:
         """What the region gives."""
         taken = as_array(data)[self.start : max(self.start, self.end_in(data))]
-        if self.hole is not Hole.NONE and self.place is not None:
+        if self.hole is not Hole.NONE:
             first = self.place - self.start
             inside = slice(first, first + self.field_bytes)
             if self.hole is Hole.LEFT_OUT:
@@ -128,8 +124,6 @@ class Rule:
 
     def stored(self, data: bytes | Bytes) -> int:
         """What the dump says it should be."""
-        if self.place is None:
-            return self.expected
         return stored_value(as_array(data), self.place, self.algorithm.width, self.order)
 
     def holds(self, data: bytes | Bytes) -> bool:
@@ -141,13 +135,11 @@ class Rule:
     @property
     def name(self) -> str:
         """In words."""
-        where = "must come out as" if self.place is None else "stored at"
-        value = f"{self.expected:X}" if self.place is None else f"{self.place:#x} ({self.order.value})"
         inside = "" if self.hole is Hole.NONE else f", its own place taken as {self.hole.value}"
         reach = f"{self.start:#x} to {self.end - 1:#x}"
         if self.length is not None:
             reach += f" at most, as counted at {self.length.place:#x}"
-        return f"{self.algorithm.name} of {reach}, {where} {value}{inside}"
+        return f"{self.algorithm.name} of {reach}, stored at {self.place:#x} ({self.order.value}){inside}"
 
 
 def joined(spans: list[tuple[int, int]]) -> tuple[tuple[int, int], ...]:

@@ -38,7 +38,7 @@ def learn(dumps: Sequence[bytes]) -> Family:
         for one in search(group, others):
             held = tuple(sorted(names[place] for place in one.revisions))
             _add(found, replace(one, revisions=held, dumps=sum(len(own[place]) for place in held)))
-    rules = tuple(sorted(found, key=lambda one: (one.start, one.end, one.place or 0)))
+    rules = tuple(sorted(found, key=lambda one: (one.start, one.end, one.place)))
     digests = tuple(sha256(one.tobytes()).hexdigest() for one in taken)
     return Family(taken[0].size, tuple(_revision(group) for group in own), rules, digests)
 

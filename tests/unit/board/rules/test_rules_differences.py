@@ -139,7 +139,7 @@ def test_a_block_inside_that_checks_itself_does_not_lengthen_the_outer_one() -> 
             per_drive(dump, place, place + 0xFC, drive)
             check(dump, CRC32, place, place + 0xFC, place + 0xFC)
     rules = learned(dumps).rules
-    assert sorted(one.place or 0 for one in rules) == [0x50FC, 0x51FC]
+    assert sorted(one.place for one in rules) == [0x50FC, 0x51FC]
     assert all(one.end - one.start <= 0xFC for one in rules)
 
 

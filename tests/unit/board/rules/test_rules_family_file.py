@@ -30,7 +30,7 @@ FAMILY = Family(
     (
         Rule(CRC, 0, 100, 100, Order.LITTLE, evidence=31.5, dumps=3, distinct=2, revisions=(0, 1)),
         Rule(Algorithm(Kind.SUM, 16, 2), 128, 256, 130, Order.BIG, Hole.ZEROS),
-        Rule(Algorithm(Kind.XOR, 8), 300, 400, None, Order.LITTLE, expected=7),
+        Rule(Algorithm(Kind.XOR, 8), 300, 400, 400, Order.LITTLE),
         Rule(CRC24, 400, 500, 500, Order.BIG, length=Length(510, 32, Order.SWAPPED_BIG, 12, 400)),
         Rule(ONES, 600, 700, 710, Order.LITTLE),
     ),
@@ -115,7 +115,8 @@ WRONG: dict[str, tuple[Callable[[dict[str, Any]], object], str]] = {
         lambda body: body.update(rules=[{**rule(body), "start": 0, "end": 1020, "place": 1020}] * 65),
         "together longer than 64 dumps",
     ),
-    "place outside": (lambda body: rule(body).update(place=1021), "a place outside the dump"),
+    "place outside": (lambda body: rule(body).update(place=1021), "place outside 0 to 1020"),
+    "no place": (lambda body: rule(body).update(place=None), "place outside 0 to 1020"),
     "place inside without hole": (lambda body: rule(body).update(place=50), "neither outside nor in a hole"),
     "hole outside": (lambda body: rule(body, 1).update(place=300), "neither outside nor in a hole"),
     "unknown order": (lambda body: rule(body).update(order="middle"), "unknown order 'middle'"),
@@ -165,6 +166,7 @@ def as_version_1(body: dict[str, Any]) -> None:
     for one in body["revisions"]:
         one["erased"] = [[16, 32], [32, 4096]]  # as the first version wrote FF beside 00
     for one in body["rules"]:
+        one["expected"] = 0
         if one["length"] is None:
             del one["length"]
 
