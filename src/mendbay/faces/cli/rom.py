@@ -180,7 +180,7 @@ def learn(screen: Screen, name: str, files: tuple[Path, ...], also_withdrawn: bo
     What was kept as NAME before is moved beside it, with a number behind its name.
 
     Dumps of several drives with the same code tell most: what they share, what is each drive's own, and
-    which checks hold. A megabyte takes about ten to twenty seconds.
+    which checks hold. Three dumps of 1 MiB take half a minute to a minute, some families several minutes.
     """
     with open_bench(screen.home) as bench:
         learned, path = learn_family(
