@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from math import comb, log2
 
 import numpy as np
 import numpy.typing as npt
@@ -44,6 +45,8 @@ def accepted(hits: Hits, count: int) -> list[Found]:
         hits: of one algorithm, order and layout.
         count: dumps of the revision searched.
     """
+    if hits.rows:
+        return _rows_of_directory(hits, count)
     gains = hits.bits - hits.prices
     order = np.argsort(-gains, kind="stable")
     order = order[gains[order] > 0][:256]
@@ -54,9 +57,24 @@ def accepted(hits: Hits, count: int) -> list[Found]:
     strong = [one for one in _apart(hits, order, gains, count) if one.gain >= _WEAKEST]
     if sum(one.gain for one in strong) - hits.price < TEMPLATE_MARGIN:
         return []
-    least = MEMBER_MARGIN - 2.0 if hits.rows else MEMBER_MARGIN
-    sure = [one for one in strong if one.gain >= least]
+    sure = [one for one in strong if one.gain >= MEMBER_MARGIN]
     return [_paid(one, hits.price / len(sure)) for one in sure]
+
+
+def _rows_of_directory(hits: Hits, count: int) -> list[Found]:
+    """The rows that hold. Naming k of n rows takes log2(n + 1) + log2(n over k) bits: rows that do not hold
+    speak against all. One that holds by chance must be unlikely among as many as do not."""
+    order = np.argsort(-hits.bits, kind="stable")
+    order = order[hits.bits[order] >= _WEAKEST]
+    strong = _apart(hits, order, hits.bits, count)
+    if not strong:
+        return []
+    others = max(0, hits.rows - len(strong))
+    code = log2(hits.rows + 1) + log2(comb(max(hits.rows, len(strong)), len(strong)))
+    if sum(one.gain for one in strong) - code - hits.price < TEMPLATE_MARGIN:
+        return []
+    sure = [one for one in strong if one.gain - log2(1 + others) >= MEMBER_MARGIN - 2.0]
+    return [_paid(one, (code + hits.price) / len(sure)) for one in sure]
 
 
 def _paid(one: Found, price: float) -> Found:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +18,7 @@ import numpy.typing as npt
 from mendbay.board.rules.accept import uneven
 from mendbay.board.rules.algorithm import Kind, Order, lanes
 from mendbay.board.rules.changes import ChangeEngine, Changes
+from mendbay.board.rules.independent import Additive, Bitwise
 from mendbay.board.rules.probes import Regions
 from mendbay.board.rules.segments import LONG_RUN, Edges, clusters, filler_runs, rank_price, spans_of
 
@@ -81,11 +83,13 @@ class Claims:
 
 _GAPS = (0, 2, 4, 6, 8, 12, 16)
 """Bytes between the end of a region and a value behind it, as of a second check."""
-_GAP_PRICE, _AT_ONCE = 4.0, 1.0
+_GAP_PRICE, _AT_ONCE = 5.0, 2.0
 _BEFORE_PRICE, _APART_PRICE = 2.0, 2.0
+"""Bits for each way a value may lie; together they are one belief, as are the lists below (design values,
+asked by tests/unit/board/rules/test_rules_prices.py)."""
 _STRONG_AHEAD, _WEAK_AHEAD, _CONTENT_AHEAD = 10, 12, 4
 _RECORDS = (8, 12, 16, 20, 24, 28, 32, 40, 48, 64, 80, 96, 128, 256, 512)
-_RECORD_PRICE = 5.0
+_RECORD_PRICE = 6.0
 """Ends at once before the next record, for values at the head of small records of these sizes (design
 values)."""
 _ALONE = 4
@@ -94,6 +98,12 @@ _CLUSTER_GAPS = (8, 64, 512)
 _PAGES = (256, 512, 1024, 2048, 4096, 8192, 32768, 65536)
 _CLUSTERS_AHEAD = 3
 _ROUNDED = (1, 4, 16, 256, 4096)
+_NEAREST = 64
+"""Classes with one key, or places with one value, that are looked at, the nearest first."""
+_WEAKEST = 4.0
+DEAREST_EDGE = 10.0
+"""Edges of records in a series that are dearer than this count as this much where records are sought: others
+of the series may tell them."""
 _MOST = 2048
 """Guesses of one kind that are looked at, the cheapest first; more are chance."""
 
@@ -141,7 +151,7 @@ class Guesses:
         for gap in _CLUSTER_GAPS:
             starts, ends = clusters(self.changes.material.vary, gap)
             firsts = self.changes.classes(starts)
-            price = np.log2(max(1, starts.size)) + 1.0 + np.log2(len(_CLUSTER_GAPS) * (len(_ROUNDED) + 2))
+            price = np.log2(max(1, starts.size)) + 2.0 + np.log2(len(_CLUSTER_GAPS) * (len(_ROUNDED) + 2))
             for step in _ROUNDED:
                 rounded = ends + -ends % step
                 kept = rounded <= size
@@ -159,7 +169,7 @@ class Guesses:
             edges = np.arange(0, self.changes.material.size + 1, step)
             classes = self.changes.classes(edges)
             filled = np.flatnonzero(np.diff(classes) > 1)
-            price = np.log2(max(1, filled.size)) + 1.0 + np.log2(len(_PAGES))
+            price = np.log2(max(1, filled.size)) + 3.0 + np.log2(len(_PAGES))
             yield classes[filled], edges[filled + 1], np.full(filled.size, price)
 
     def _padded(self) -> Iterator[tuple[Int64s, Int64s, Floats]]:
@@ -167,7 +177,7 @@ class Guesses:
         content = np.append(self._content, self.changes.material.size)
         classes = self.changes.classes(content)
         filled = np.flatnonzero(np.diff(classes) > 1)
-        price = np.log2(max(1, filled.size)) + 3.0
+        price = np.log2(max(1, filled.size)) + 4.0
         for rank in range(3):
             for begins in (filled, filled - rank) if rank else (filled,):
                 kept = (begins >= 0) & (begins + rank + 1 < content.size)
@@ -223,7 +233,11 @@ class Guesses:
         size = engine.base.width // 8
         last = self.changes.classes(ends)
         apart = (places >= ends) | (places + size <= self._first_place(firsts)) | (lie is Lie.BEFORE)
-        kept = np.flatnonzero((last - firsts > size) & apart)
+        place_prices = self._place_prices(size)[places]
+        payable = self._worth_at_most(engine.base.width, order, places) - _WEAKEST
+        alone = payable >= prices + place_prices
+        in_series = (payable >= np.minimum(prices, DEAREST_EDGE)) & (lie is not Lie.APART)
+        kept = np.flatnonzero((last - firsts > size) & apart & (alone | in_series))
         if kept.size > _MOST:
             kept = kept[np.argsort(prices[kept], kind="stable")[:_MOST]]
         naming = engine.price + 1.0 + (1.0 if size > 1 else 0.0) + (1.0 if len(engine.signs) > 1 else 0.0)
@@ -245,8 +259,15 @@ class Guesses:
             prices[kept],
             evidence,
             naming,
-            self._place_prices(size)[places[kept]],
+            place_prices[kept],
         )
+
+    def _worth_at_most(self, width: int, order: Order, places: Int64s) -> Floats:
+        """Bits of evidence that stored values can give: for each different one at a place but the first."""
+        stored = [self.changes.stored(dump, places, width, order) for dump in range(self.changes.dumps)]
+        ranked = np.sort(np.stack(stored), axis=0)
+        worth: Floats = float(width) * np.count_nonzero(np.diff(ranked, axis=0), axis=0)
+        return worth
 
     def _first_place(self, firsts: Int64s) -> Int64s:
         places = np.append(self.changes.places, self.changes.material.size)
@@ -254,9 +275,7 @@ class Guesses:
 
     def _behind(self, engine: ChangeEngine, order: Order, sign: int) -> Iterator[Claims]:
         places = self.fields(engine.base.width)
-        keys = engine.keys()
-        arrangement = np.argsort(keys, kind="stable")
-        ranked = keys[arrangement]
+        keys = _Keys(engine.keys())
         plain = self.changes.classes(places)
         for gap in _GAPS:
             ends = places - gap
@@ -265,13 +284,13 @@ class Guesses:
                 kept &= self.changes.classes(ends) != plain
             kept &= engine.fits(ends)
             price = np.full(places.size, _GAP_PRICE if gap else _AT_ONCE)
-            yield self._joined(engine, order, sign, ends, places, price, kept, arrangement, ranked)
+            yield self._joined(engine, order, sign, ends, places, price, kept, keys)
         strong = np.append(self._natural.strong_ends, self.changes.material.size + 1)
         rank = np.searchsorted(strong, places) - 1
         ends = strong[np.maximum(rank, 0)]
         kept = (rank >= 0) & (ends < places - _GAPS[-1]) & engine.fits(ends)
         price = np.full(places.size, _GAP_PRICE)
-        yield self._joined(engine, order, sign, ends, places, price, kept, arrangement, ranked)
+        yield self._joined(engine, order, sign, ends, places, price, kept, keys)
 
     def _joined(
         self,
@@ -282,15 +301,13 @@ class Guesses:
         places: Int64s,
         price: Floats,
         kept: Flags,
-        arrangement: Int64s,
-        ranked: UInt64s,
+        keys: _Keys,
     ) -> Claims:
         """Regions that end at the places given, begun in whichever class agrees."""
         ends, places, price = ends[kept], places[kept], price[kept]
-        index, firsts = _matches(engine.start_keys(ends, places, order, sign), arrangement, ranked)
-        last = self.changes.classes(ends[index])
-        right = firsts < last
-        index, firsts, last = index[right], firsts[right], last[right]
+        last = self.changes.classes(ends)
+        index, firsts = keys.before(engine.start_keys(ends, places, order, sign), last)
+        last = last[index]
         edge = _edge_price(firsts, last, self._begins, 0)
         values = places[index] + engine.base.width // 8
         behind = np.unique(np.concatenate([self.changes.classes(values), self._after_known]))
@@ -304,13 +321,8 @@ class Guesses:
         size = engine.base.width // 8
         firsts = self.changes.classes(places + size)
         if engine.by_class:
-            keys = engine.keys()
-            arrangement = np.argsort(keys, kind="stable")
-            index, last = _matches(
-                engine.end_keys(firsts, places, order, sign), arrangement, keys[arrangement]
-            )
-            right = last > firsts[index]
-            index, last = index[right], last[right]
+            keys = _Keys(engine.keys())
+            index, last = keys.after(engine.end_keys(firsts, places, order, sign), firsts)
             prices = _BEFORE_PRICE + _edge_price(
                 -last, -firsts[index], [-one for one in self._stops], -self.changes.count
             )
@@ -328,9 +340,9 @@ class Guesses:
         """Natural ends after values of `size` bytes that end at `starts`: index of the value, end, price."""
         index, ends, prices = [], [], []
         for among, ahead, extra in (
-            (self._natural.strong_ends, _STRONG_AHEAD, 0.6),
-            (self._natural.weak_ends, _WEAK_AHEAD, 1.9),
-            (self._content, _CONTENT_AHEAD, 3.0),
+            (self._natural.strong_ends, _STRONG_AHEAD, 1.4),
+            (self._natural.weak_ends, _WEAK_AHEAD, 2.7),
+            (self._content, _CONTENT_AHEAD, 3.8),
         ):
             begin = np.searchsorted(among, starts, side="right")
             for rank in range(ahead):
@@ -348,7 +360,7 @@ class Guesses:
                     end = np.minimum(end + -end % step, self.changes.material.size)
                     index.append(kept)
                     ends.append(end)
-                    prices.append(np.full(kept.size, 4.0 + rank_price(rank)))
+                    prices.append(np.full(kept.size, 5.0 + rank_price(rank)))
         for step in _RECORDS:
             kept = np.flatnonzero(starts - size + step <= self.changes.material.size)
             index.append(kept)
@@ -378,20 +390,33 @@ class Guesses:
     def _evidence(self, engine: ChangeEngine, order: Order, first: int, last: int, place: int) -> float:
         """Bits by which the changes of the stored value surprise.
 
-        A value counts once. Of a sum or exclusive-or only those bits of each word count that change in two
-        bytes of the region at least: else the value would be a copy of the one byte.
+        A value counts once, and only if the region changes as no combination of its earlier changes: checks
+        are linear, so that the value of a combination follows from the others. Of a sum or exclusive-or only
+        those bits of each word count that change in two bytes of the region at least: else the value would
+        be a copy of the one byte.
         """
         base, changes = engine.base, self.changes
         size = base.width // 8
         data = [changes.material.dumps[dump][place : place + size] for dump in range(changes.dumps)]
         worth = self._lane_bits(engine, order, first, last)
+        linear = self._bitwise if base.kind in (Kind.CRC, Kind.XOR) else self._additive
+        fresh = linear.fresh(first, last)
         bits, seen = 0.0, {data[0].tobytes()}
-        for one in data[1:]:
+        for one, counts in zip(data[1:], fresh, strict=True):
             if one.tobytes() in seen:
                 continue
             seen.add(one.tobytes())
-            bits += float(worth[one != data[0]].sum())
+            if counts:
+                bits += float(worth[one != data[0]].sum())
         return bits
+
+    @cached_property
+    def _bitwise(self) -> Bitwise:
+        return Bitwise(self.changes)
+
+    @cached_property
+    def _additive(self) -> Additive:
+        return Additive(self.changes)
 
     def _lane_bits(self, engine: ChangeEngine, order: Order, first: int, last: int) -> Floats:
         """For each byte of the stored value the bits one change of it is worth."""
@@ -399,7 +424,6 @@ class Guesses:
         size = base.width // 8
         if base.kind in (Kind.CRC, Kind.FLETCHER):
             return np.full(size, 8.0)
-        moved = np.zeros(256, np.int64)
         lane = (changes.places[first:last] - engine.phase) % base.word
         if base.word_order is Order.BIG:
             lane = base.word - 1 - lane
@@ -409,7 +433,7 @@ class Guesses:
             change = moved ^ moved[0]
             if base.kind is Kind.XOR:
                 change = uneven(change)
-            change = change.max(axis=0, initial=0)
+            change = np.bitwise_or.reduce(change, axis=0)
             if np.count_nonzero(change) >= 2:
                 worth[number] = int(np.bitwise_or.reduce(change)).bit_count()
         if base.word < size and base.kind is not Kind.XOR:
@@ -418,11 +442,49 @@ class Guesses:
         return found
 
 
+class _Keys:
+    """The keys of all classes, to find for each wanted key the classes nearest to another one.
+
+    Args:
+        keys: of shape (classes,).
+    """
+
+    def __init__(self, keys: UInt64s) -> None:
+        self._known, ranks = np.unique(keys, return_inverse=True)
+        self._span = keys.size + 1
+        self._ranked = np.sort(ranks.astype(np.int64) * self._span + np.arange(keys.size))
+
+    def before(self, wanted: UInt64s, classes: Int64s) -> tuple[Int64s, Int64s]:
+        """Index of each key, with every class below its own that has it, the nearest 64 at most."""
+        rank, there = self._ranks(wanted)
+        first = np.searchsorted(self._ranked, rank)
+        last = np.searchsorted(self._ranked, rank + classes)
+        first = np.maximum(first, last - _NEAREST)
+        return self._spread(first, np.where(there, last, first))
+
+    def after(self, wanted: UInt64s, classes: Int64s) -> tuple[Int64s, Int64s]:
+        """The same for classes above."""
+        rank, there = self._ranks(wanted)
+        first = np.searchsorted(self._ranked, rank + classes, side="right")
+        last = np.minimum(np.searchsorted(self._ranked, rank + self._span), first + _NEAREST)
+        return self._spread(first, np.where(there, last, first))
+
+    def _ranks(self, wanted: UInt64s) -> tuple[Int64s, Flags]:
+        place = np.minimum(np.searchsorted(self._known, wanted), self._known.size - 1)
+        return place.astype(np.int64) * self._span, self._known[place] == wanted
+
+    def _spread(self, first: Int64s, last: Int64s) -> tuple[Int64s, Int64s]:
+        count = np.maximum(last - first, 0)
+        index = np.repeat(np.arange(first.size), count)
+        inner = np.arange(index.size) - np.repeat(np.cumsum(count) - count, count)
+        return index, self._ranked[first[index] + inner] % self._span
+
+
 def _matches(wanted: UInt64s, arrangement: Int64s, ranked: UInt64s) -> tuple[Int64s, Int64s]:
     """Index of each key that is there, with every place of it."""
     first = np.searchsorted(ranked, wanted)
     count = np.searchsorted(ranked, wanted, side="right") - first
-    count = np.minimum(count, 64)
+    count = np.minimum(count, _NEAREST)
     index = np.repeat(np.arange(wanted.size), count)
     inner = np.arange(index.size) - np.repeat(np.cumsum(count) - count, count)
     return index, arrangement[first[index] + inner]

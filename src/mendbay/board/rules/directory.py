@@ -47,10 +47,12 @@ class Directory:
     ends: Int64s
 
     def regions(self, count: int) -> Regions:
-        """As regions to try, one of `count` directories; a bit for each row says whether it is checked."""
+        """As regions to try, one of `count` directories. Which of its rows are checked is paid for all
+        together; a row that stands alone costs its number."""
         size = self.starts.size
         price = float(np.log2(max(1, count))) + 1.0
-        return Regions(self.starts, self.ends, np.ones(size), np.zeros(size, np.int64), (price,))
+        rows = np.full(size, np.log2(max(2, size)))
+        return Regions(self.starts, self.ends, rows, np.zeros(size, np.int64), (price,))
 
 
 def directories(data: Bytes, natural: Int64s) -> list[Directory]:
@@ -254,11 +256,11 @@ def _array_hits(
         Hole.NONE,
         None,
         naming,
-        True,
+        int(values.size),
         chosen.starts[kept],
         chosen.ends[kept],
         chosen.places[kept],
-        np.full(kept.size, 1.0),
+        np.zeros(kept.size),
         found.bits,
         found.distinct,
         found.groups,

@@ -30,7 +30,7 @@ class Hits:
         bits: evidence of each.
         distinct: different values seen.
         groups: bit g is set if all dumps of group g hold.
-        rows: whether the regions are the rows of a directory.
+        rows: how many rows the directory has whose rows the regions are; 0 if they are no rows.
     """
 
     algorithm: Algorithm
@@ -38,7 +38,7 @@ class Hits:
     hole: Hole
     layout: Layout | None
     price: float
-    rows: bool
+    rows: int
     starts: Int64s
     ends: Int64s
     places: Int64s
@@ -209,6 +209,7 @@ def _by_layout(
     naming = engine.price + (1.0 if probe.width > 8 else 0.0)
     lists = len(probe.list_prices)
     template = probe.layout[chosen] * lists + probe.lists[chosen]
+    asked = np.bincount(probe.layout * lists + probe.lists) if lists > 1 else np.zeros(0, np.int64)
     for number in np.unique(template).tolist():
         here = template == number
         layout = probe.layouts[number // lists]
@@ -218,7 +219,7 @@ def _by_layout(
             probe.hole,
             layout,
             naming + layout.price + probe.list_prices[number % lists],
-            number % lists > 0,
+            int(asked[number]) if number % lists else 0,
             probe.starts[chosen[here]],
             probe.ends[chosen[here]],
             probe.places[chosen[here]],

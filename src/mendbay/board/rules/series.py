@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from mendbay.board.rules.changes import Changes
-from mendbay.board.rules.claims import Claims, Lie
+from mendbay.board.rules.claims import DEAREST_EDGE, Claims, Lie
 from mendbay.board.rules.probes import MEMBER_MARGIN, TEMPLATE_MARGIN
 from mendbay.board.rules.rule import Rule
 from mendbay.board.rules.settle import Claim
@@ -25,9 +25,6 @@ have in common."""
 _ALIKE_PRICE = 0.5
 _FEWEST_ROWS, _MOST_ROWS = 4, 1024
 _AHEAD, _MOST_STRIDES = 32, 16
-_DEAREST_EDGE = 10.0
-"""Edges of rows dearer than this count as this much where rows are sought: others of the row may tell
-them."""
 _NEARLY_ALL = 0.75
 """Share of the rows with a common length from which the others are left out: what holds over a row and the
 one before it, which checks itself, is no other rule."""
@@ -46,7 +43,7 @@ def series(changes: Changes, claims: Claims) -> Series | None:
     """The best series among the claims, if it pays for itself."""
     if claims.lie is Lie.APART or claims.places.size < _FEWEST_ROWS:
         return None
-    cheap = np.flatnonzero(claims.bits - np.minimum(claims.edge_prices, _DEAREST_EDGE) >= _WEAKEST)
+    cheap = np.flatnonzero(claims.bits - np.minimum(claims.edge_prices, DEAREST_EDGE) >= _WEAKEST)
     places = np.unique(claims.places[cheap])
     if places.size < _FEWEST_ROWS:
         return None
