@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from mendbay.board.cautions import Caution, cautions_for
 from mendbay.board.electrical import Entry, Override, Record, Sheet, Standing
 from mendbay.board.electrical_form import Gate, Size, Step
+from mendbay.board.electrical_steps import StepState
 from mendbay.board.note import BoardNote, NoteKind
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.jobs.bench import Bench
@@ -19,11 +21,21 @@ ABOUT = "sheet"
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """The sheet as it is now, with what follows from it and the cautions of the next step."""
+    """The sheet as it is now, with what follows from it and the cautions of the next step.
+
+    Args:
+        common: cautions that most of the steps ask for that can be taken now.
+        read: ids of cautions that were shown with the step offered before the entry just made, to the same
+            person; none where nothing was entered.
+        missed: cautions of the step just entered that were not: it was not the one offered.
+    """
 
     sheet: Sheet
     standing: Standing
     cautions: tuple[Caution, ...]
+    common: tuple[Caution, ...] = ()
+    read: frozenset[str] = frozenset()
+    missed: tuple[Caution, ...] = ()
 
 
 def tell_sheet(bench: Bench, case: int, bay: str) -> Measured:
@@ -138,12 +150,31 @@ def _change(bench: Bench, case: int, bay: str, make: Callable[[Sheet], Sheet]) -
             else {"gate": record.gate.value, "reason": record.reason}
         )
         _note(bench, case, bay, subject, body, record.at)
-    return _measured(after)
+    return _after_entry(before, after, record)
+
+
+def _after_entry(before: Sheet, after: Sheet, record: Record) -> Measured:
+    """The sheet after a new record, with what its writer has read and what not. Every answer offers the next
+    step with its cautions, so what was read follows from the record before."""
+    offered = before.standing().next
+    same = bool(before.records) and before.records[-1].who == record.who
+    read = frozenset(offered.step.cautions) if same and offered else frozenset()
+    entered = isinstance(record, Entry) and not record.skipped
+    asked = cautions_of(step_of(after, record.step)) if isinstance(record, Entry) and entered else ()
+    missed = tuple(one for one in asked if one.id not in read)
+    return replace(_measured(after), read=read | {one.id for one in missed}, missed=missed)
 
 
 def _measured(sheet: Sheet) -> Measured:
     standing = sheet.standing()
-    return Measured(sheet, standing, cautions_of(standing.next.step) if standing.next else ())
+    cautions = cautions_of(standing.next.step) if standing.next else ()
+    return Measured(sheet, standing, cautions, _common(standing))
+
+
+def _common(standing: Standing) -> tuple[Caution, ...]:
+    ready = [one.step for one in standing.steps if one.state is StepState.READY and not one.step.optional]
+    asked = Counter(caution for step in ready for caution in step.cautions)
+    return cautions_for(caution for caution, steps in asked.items() if 2 * steps > len(ready))
 
 
 def _sheet(bench: Bench, case: int, bay: str) -> Sheet:

@@ -162,6 +162,23 @@ def test_the_sheet_shows_cautions_before_the_step_and_holds_power_back(run: Run)
     assert "leads" not in short["left"]
 
 
+STATIC = "CAUTION, Static charge destroys boards"
+
+
+def test_cautions_stand_in_full_before_they_are_called_read(run: Run) -> None:
+    sheet = run("board", "sheet", "1", "1", "--size", "3.5").stdout
+    assert sheet.index(STATIC) < sheet.index("suppressor-12v"), "the sheet offers every step it lists"
+    offered = run("board", "measure", "1", "1", "leads", "0.3").stdout
+    assert offered.startswith("leads, 0.3"), "what was typed is answered first"
+    assert "as before" not in offered
+    unoffered = run("board", "measure", "1", "1", "suppressor-12v", "0.2").stdout
+    assert unoffered.index(STATIC) < unoffered.index("CAUTION as before: Static charge")
+    assert "CAUTION, Hot air" in unoffered
+    after = run("board", "measure", "1", "1", "rail-12v", "20k").stdout
+    assert STATIC not in after
+    assert "CAUTION as before: Static charge" in after
+
+
 def test_the_stock_by_hand(run: Run, tmp_path: Path) -> None:
     added = answer(
         run, "donor", "add", "board", "--board-number", "TB-4471-200", "--revision", "R3", "--cost",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -72,3 +73,21 @@ def test_a_step_is_left_out_with_its_reason(bench: Bench) -> None:
 def test_an_unknown_step_is_told(bench: Bench) -> None:
     with pytest.raises(UsageError, match="no step"):
         step_of(tell_sheet(bench, 1, "1").sheet, "nonsense")
+
+
+def test_cautions_count_as_read_only_by_who_was_offered_their_step(bench: Bench) -> None:
+    first = enter(bench, 1, "1", "burns", "none")
+    assert {one.id for one in first.missed} == {"static", "power-off"}, "nothing was offered yet"
+    enter(bench, 1, "1", "leads", "0.3")
+    skip(bench, 1, "1", "wrist-strap", "no tester")
+    offered = enter(bench, 1, "1", "pads", "clean")
+    assert offered.missed == ()
+    assert "isopropanol" in offered.read
+    unoffered = enter(bench, 1, "1", "suppressor-12v", "20k")
+    assert {one.id for one in unoffered.missed} == {"hot-air", "lead"}
+    other = replace(bench, who="somebody else")
+    assert {one.id for one in enter(other, 1, "1", "rail-5v", "20k").missed} == {"static", "power-off"}
+
+
+def test_the_sheet_names_the_cautions_that_most_steps_ask_for(bench: Bench) -> None:
+    assert [one.id for one in tell_sheet(bench, 1, "1").common] == ["static", "power-off"]

@@ -3,25 +3,22 @@
 from __future__ import annotations
 
 import sys
-import textwrap
 from pathlib import Path
 
 import click
 
-from mendbay.board.cautions import Caution
-from mendbay.board.electrical_form import Gate, Size, Step
-from mendbay.board.electrical_steps import StepState
-from mendbay.board.electrical_summary import summary
+from mendbay.board.electrical_form import Gate, Size
 from mendbay.board.identifier import Identifier
 from mendbay.board.number_form import Kind
 from mendbay.board.unique_data import FamilyNote, Need, Seat
 from mendbay.core.errors import EXIT_INCOMPLETE
 from mendbay.faces import wording
-from mendbay.faces.cli.screen import WIDTH, Screen, table, wrapped
+from mendbay.faces.cli.screen import Screen, table, wrapped
+from mendbay.faces.cli.sheet_words import answer_entry, answer_sheet, step_json, step_text
 from mendbay.jobs import measure_board
 from mendbay.jobs.corrections import Lesson, lessons, unlearn
 from mendbay.jobs.know_family import KnownFamily, known_families, note_family, withdraw_family
-from mendbay.jobs.measure_board import Measured, cautions_of, step_of
+from mendbay.jobs.measure_board import step_of
 from mendbay.jobs.picture_files import LeftOut
 from mendbay.jobs.read_pictures import (
     BoardLook,
@@ -231,7 +228,7 @@ def sheet(
             measured = measure_board.tell_sheet(bench, case, bay)
         else:
             measured = measure_board.describe_board(bench, case, bay, SIZES[size] if size else None, drive)
-    _answer_sheet(screen, measured, case, bay, everything)
+    answer_sheet(screen, measured, case, bay, everything)
 
 
 @command.command(name="step")
@@ -244,7 +241,7 @@ def step_(screen: Screen, case: int, bay: str, step: str) -> None:
     with open_bench(screen.home) as bench:
         measured = measure_board.tell_sheet(bench, case, bay)
     found = step_of(measured.sheet, step)
-    screen.answer(_step_json(found), "\n".join(_step_text(found, measured.standing.of(step).why)))
+    screen.answer(step_json(found), "\n".join(step_text(found, measured.standing.of(step).why)))
 
 
 @command.command(name="measure", context_settings={"ignore_unknown_options": True})
@@ -258,7 +255,7 @@ def measure(screen: Screen, case: int, bay: str, step: str, value: str, note: st
     """Enter the VALUE measured or seen at STEP, as the meter shows it: 0.8, 4k7, 12.1 V, OL."""
     with open_bench(screen.home) as bench:
         measured = measure_board.enter(bench, case, bay, step, value, note)
-    _answer_entry(screen, measured, case, bay, step)
+    answer_entry(screen, measured, case, bay, step)
 
 
 @command.command(name="skip")
@@ -271,7 +268,7 @@ def skip(screen: Screen, case: int, bay: str, step: str, reason: str) -> None:
     """Leave STEP out, and say why."""
     with open_bench(screen.home) as bench:
         measured = measure_board.skip(bench, case, bay, step, reason)
-    _answer_entry(screen, measured, case, bay, step)
+    answer_entry(screen, measured, case, bay, step)
 
 
 @command.command(name="override")
@@ -284,7 +281,7 @@ def override(screen: Screen, case: int, bay: str, gate: str, reason: str) -> Non
     """Allow power in spite of a finding that forbids it; REASON goes into the custody log."""
     with open_bench(screen.home) as bench:
         measured = measure_board.override(bench, case, bay, GATES[gate], reason)
-    _answer_sheet(screen, measured, case, bay, everything=False)
+    answer_sheet(screen, measured, case, bay, everything=False)
 
 
 @command.command(name="practise")
@@ -487,110 +484,3 @@ def _lesson_json(one: Lesson) -> dict[str, object]:
         "at": one.at,
         "who": one.who,
     }
-
-
-# ---------------------------------------------------------------------- electrical sheet
-
-
-def _answer_sheet(screen: Screen, measured: Measured, case: int, bay: str, everything: bool) -> None:
-    standing = measured.standing
-    head = ("step", "stands", "question")
-    rows = []
-    for one in standing.steps:
-        judged = standing.judgements.get(one.step.id)
-        if not everything and one.state in (StepState.NOT_FOR_THIS, StepState.WAITING):
-            continue
-        if not everything and one.step.optional and judged is None:
-            continue
-        stands = str(judged.value_class.value) if judged else str(one.state.value)
-        rows.append((one.step.id, stands, one.step.question))
-    if rows:
-        room = WIDTH - sum(max(len(row[at]) for row in (head, *rows)) + 2 for at in (0, 1))
-        rows = [
-            (step, stands, textwrap.shorten(question, room, placeholder=" …"))
-            for step, stands, question in rows
-        ]
-    lines = [table(rows, head)]
-    lines += _found_lines(measured)
-    lines += _next_lines(measured, case, bay)
-    screen.answer(
-        {**summary(measured.sheet), "cautions": _cautions_json(measured.cautions)}, "\n".join(lines)
-    )
-
-
-def _answer_entry(screen: Screen, measured: Measured, case: int, bay: str, step: str) -> None:
-    judged = measured.standing.judgements.get(step)
-    said = f"{step}: {judged.value_class.value}. {judged.why}" if judged else f"{step}: left out."
-    seen = frozenset(step_of(measured.sheet, step).cautions)
-    lines = [*_found_lines(measured), *_next_lines(measured, case, bay, seen), "", wrapped(said)]
-    screen.answer(
-        {**summary(measured.sheet), "cautions": _cautions_json(measured.cautions)}, "\n".join(lines)
-    )
-
-
-def _found_lines(measured: Measured) -> list[str]:
-    standing = measured.standing
-    lines = [wrapped(f"{one.gate.value} is closed: {one.why}", "  ") for one in standing.closings]
-    lines += [
-        wrapped(f"{one.gate.value} is open by a person's word in spite of: {one.why}", "  ")
-        for one in standing.overridden
-    ]
-    lines += [wrapped(one.text, "  ") for one in standing.statements]
-    lines += [wrapped(one, "  ") for one in standing.remarks]
-    return ["", "Found", *lines] if lines else []
-
-
-def _next_lines(measured: Measured, case: int, bay: str, read: frozenset[str] = frozenset()) -> list[str]:
-    """The next step; cautions that were `read` with the step before are named, the others stand in full."""
-    suggested = measured.standing.next
-    if suggested is None:
-        closed = [f"{one.gate.value}: {one.why}" for one in measured.standing.closings]
-        if not closed:
-            return ["", "Everything is measured that can be."]
-        return [
-            "",
-            wrapped(f"Nothing more can be measured with what was found: {'; '.join(closed)}."),
-            "Next: mend it and measure it again, or let power through in spite of it:",
-            f"  {wording.called_as()} board override {case} {bay} GATE REASON",
-        ]
-    return [
-        "",
-        *_step_text(suggested.step, suggested.why, read),
-        f"Next: {wording.called_as()} board measure {case} {bay} {suggested.step.id} VALUE",
-    ]
-
-
-def _step_text(step: Step, why: str, read: frozenset[str] = frozenset()) -> list[str]:
-    """A step as it is read before it is done: cautions first."""
-    lines = []
-    fresh = [one for one in cautions_of(step) if one.id not in read]
-    as_before = [one.title for one in cautions_of(step) if one.id in read]
-    for caution in fresh:
-        lines.append(wrapped(f"CAUTION, {caution.title}: {caution.text}", "  "))
-    if as_before:
-        lines.append(wrapped(f"CAUTION as before: {'; '.join(as_before)}.", "  "))
-    deferrals = dict.fromkeys(one.deferral for one in fresh)
-    lines += [wrapped(one, "  ") for one in deferrals]
-    lines += [wrapped(f"{step.id}: {step.question}"), wrapped(step.how, "  ")]
-    if step.choices:
-        lines.append(wrapped(f"One of: {', '.join(one.word for one in step.choices)}.", "  "))
-    if why:
-        lines.append(wrapped(why if why.endswith(".") else f"{why}.", "  "))
-    return lines
-
-
-def _step_json(step: Step) -> dict[str, object]:
-    return {
-        "id": step.id,
-        "phase": step.phase.value,
-        "question": step.question,
-        "how": step.how,
-        "choices": [one.word for one in step.choices],
-        "cautions": _cautions_json(cautions_of(step)),
-    }
-
-
-def _cautions_json(cautions: tuple[Caution, ...]) -> list[dict[str, str]]:
-    return [
-        {"id": one.id, "title": one.title, "text": one.text, "deferral": one.deferral} for one in cautions
-    ]

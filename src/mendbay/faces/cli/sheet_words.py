@@ -1,0 +1,149 @@
+"""The electrical sheet on the terminal: cautions first, then what stands, what was found, what is next."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable
+
+from mendbay.board.cautions import Caution
+from mendbay.board.electrical_form import Step
+from mendbay.board.electrical_steps import StepState
+from mendbay.board.electrical_summary import summary
+from mendbay.faces import wording
+from mendbay.faces.cli.screen import WIDTH, Screen, table, wrapped
+from mendbay.jobs.measure_board import Measured, cautions_of
+
+
+def answer_sheet(screen: Screen, measured: Measured, case: int, bay: str, everything: bool) -> None:
+    """Answers with the whole sheet; `everything` also lists steps that are not due."""
+    lines = []
+    if measured.common:
+        lines += ["Most of the steps below ask for this:", *_caution_lines(measured.common), ""]
+    lines += [_steps_table(measured, everything), *_found_lines(measured)]
+    lines += _next_lines(measured, case, bay, frozenset(one.id for one in measured.common), "above")
+    screen.answer(_sheet_json(measured, measured.common), "\n".join(lines))
+
+
+def answer_entry(screen: Screen, measured: Measured, case: int, bay: str, step: str) -> None:
+    """Answers an entry: what it amounts to, the cautions of its step if they were not read, what is next."""
+    lines = [wrapped(_verdict(measured, step))]
+    if measured.missed:
+        lines += ["", f"{step} was not the step offered. Read what comes before it:"]
+        lines += _caution_lines(measured.missed)
+    lines += [*_found_lines(measured), *_next_lines(measured, case, bay, measured.read)]
+    screen.answer(_sheet_json(measured, measured.missed), "\n".join(lines))
+
+
+def _verdict(measured: Measured, step: str) -> str:
+    judged = measured.standing.judgements.get(step)
+    if judged is None:
+        return f"{step}: left out."
+    value_class = judged.value_class.value
+    if f": {value_class}" in judged.why:
+        return f"{step}, {judged.why}"
+    return f"{step}: {value_class}. {judged.why}"
+
+
+def step_text(step: Step, why: str, read: frozenset[str] = frozenset(), where: str = "before") -> list[str]:
+    """A step as it is read before it is done: cautions first.
+
+    Args:
+        why: why it is this one, or why it cannot be done; may be empty.
+        read: ids of cautions that were shown in full; they are only named.
+        where: where they were shown.
+    """
+    lines = _caution_lines(one for one in cautions_of(step) if one.id not in read)
+    again = [one.title for one in cautions_of(step) if one.id in read]
+    if again:
+        lines.append(wrapped(f"CAUTION as {where}: {'; '.join(again)}.", "  "))
+    lines += [wrapped(f"{step.id}: {step.question}"), wrapped(step.how, "  ")]
+    if step.choices:
+        lines.append(wrapped(f"One of: {', '.join(one.word for one in step.choices)}.", "  "))
+    if why:
+        lines.append(wrapped(why if why.endswith(".") else f"{why}.", "  "))
+    return lines
+
+
+def step_json(step: Step) -> dict[str, object]:
+    """A step as plain data."""
+    return {
+        "id": step.id,
+        "phase": step.phase.value,
+        "question": step.question,
+        "how": step.how,
+        "choices": [one.word for one in step.choices],
+        "cautions": _cautions_json(cautions_of(step)),
+    }
+
+
+def _steps_table(measured: Measured, everything: bool) -> str:
+    standing = measured.standing
+    rows = []
+    for one in standing.steps:
+        judged = standing.judgements.get(one.step.id)
+        if not everything and one.state in (StepState.NOT_FOR_THIS, StepState.WAITING):
+            continue
+        if not everything and one.step.optional and judged is None:
+            continue
+        stands = str(judged.value_class.value) if judged else str(one.state.value)
+        rows.append((one.step.id, stands, one.step.question))
+    if rows:
+        room = WIDTH - sum(max(len(row[at]) for row in rows) + 2 for at in (0, 1))
+        rows = [
+            (step, stands, textwrap.shorten(question, room, placeholder=" …"))
+            for step, stands, question in rows
+        ]
+    return table(rows, ("step", "stands", "question"))
+
+
+def _found_lines(measured: Measured) -> list[str]:
+    standing = measured.standing
+    lines = [wrapped(f"{one.gate.value} is closed: {one.why}", "  ") for one in standing.closings]
+    lines += [
+        wrapped(f"{one.gate.value} is open by a person's word in spite of: {one.why}", "  ")
+        for one in standing.overridden
+    ]
+    lines += [wrapped(one.text, "  ") for one in standing.statements]
+    lines += [wrapped(one, "  ") for one in standing.remarks]
+    return ["", "Found", *lines] if lines else []
+
+
+def _next_lines(
+    measured: Measured, case: int, bay: str, read: frozenset[str], where: str = "before"
+) -> list[str]:
+    suggested = measured.standing.next
+    if suggested is None:
+        closed = [f"{one.gate.value}: {one.why}" for one in measured.standing.closings]
+        if not closed:
+            return ["", "Everything is measured that can be."]
+        return [
+            "",
+            wrapped(f"Nothing more can be measured with what was found: {'; '.join(closed)}."),
+            "Next: mend it and measure it again, or let power through in spite of it:",
+            f"  {wording.called_as()} board override {case} {bay} GATE REASON",
+        ]
+    return [
+        "",
+        *step_text(suggested.step, suggested.why, read, where),
+        f"Next: {wording.called_as()} board measure {case} {bay} {suggested.step.id} VALUE",
+    ]
+
+
+def _caution_lines(cautions: Iterable[Caution]) -> list[str]:
+    """Cautions in full."""
+    shown = tuple(cautions)
+    lines = [wrapped(f"CAUTION, {one.title}: {one.text}", "  ") for one in shown]
+    return lines + [wrapped(one, "  ") for one in dict.fromkeys(one.deferral for one in shown)]
+
+
+def _sheet_json(measured: Measured, besides: tuple[Caution, ...]) -> dict[str, object]:
+    """The sheet as plain data, with the cautions of the next step and those `besides`."""
+    cautions = tuple(dict.fromkeys((*(one.id for one in besides), *(one.id for one in measured.cautions))))
+    known = {one.id: one for one in (*besides, *measured.cautions)}
+    return {**summary(measured.sheet), "cautions": _cautions_json(tuple(known[one] for one in cautions))}
+
+
+def _cautions_json(cautions: tuple[Caution, ...]) -> list[dict[str, str]]:
+    return [
+        {"id": one.id, "title": one.title, "text": one.text, "deferral": one.deferral} for one in cautions
+    ]
