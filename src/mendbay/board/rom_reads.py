@@ -21,6 +21,7 @@ from mendbay.core.errors import DumpUnproven
 HOPELESS = 0.05
 """Error rate of a read from which voting is not worth trying."""
 WANTED_READS = 3
+GO_ON = "The dump is kept with the case: go on with it"
 
 _OF_READS = {
     FaultKind.NOISE,
@@ -37,7 +38,7 @@ class Verdict(StrEnum):
     """What the reads are worth together."""
 
     AGREE = "agree"
-    """All reads are the same and nothing speaks against them."""
+    """All reads are the same and nothing speaks against them, though a question may be open."""
     REPAIRED = "repaired"
     """The reads differ, but the dump made of them is exact as far as voting can tell: no dispute was decided
     by one vote, which takes five reads or more, or only reads with a fault of their own were left out."""
@@ -76,6 +77,11 @@ class ReadsJudgement:
     def primary(self) -> Fault | None:
         """The fault that explains or outweighs the others; None if there is none."""
         return self.faults[0] if self.faults else None
+
+    @property
+    def settled(self) -> bool:
+        """Whether the dump can be relied on as it is: nothing speaks against it and no question is open."""
+        return self.verdict in (Verdict.AGREE, Verdict.REPAIRED) and not self.questions
 
     @property
     def questions(self) -> tuple[Fault, ...]:
@@ -237,17 +243,21 @@ def _next_step(verdict: Verdict, faults: Sequence[Fault], ballot: Vote, reads: i
         if faults:
             return faults[0].next_step
         more = reads < WANTED_READS
-        return "Read once more, so that three reads agree" if more else "Keep this dump and go on with it"
+        return "Read the chip anew, three times, so that three reads agree" if more else GO_ON
     if verdict is Verdict.REPAIRED and not ballot.disagreeing:
         return counted[0].next_step if counted else faults[0].next_step
     if verdict is Verdict.REPAIRED:
-        return "Compare the places in dispute with a fresh read, then keep the repaired dump"
+        return (
+            "Put the clip right and read the chip anew until whole reads agree: a transfer rests on those, "
+            "the repaired dump only shows what they should hold"
+        )
     if not counted:
         return "Read the chip twice more, so that the reads can be compared"
     if counted[0].kind in (FaultKind.NOISE, FaultKind.BURST):
         needed = ballot.reads_needed()
         if needed is not None and needed > reads:
             return (
-                f"{counted[0].next_step}; at this error rate about {needed} reads in all restore it by voting"
+                f"{counted[0].next_step}. At this error rate about {needed} reads in all restore it by "
+                "voting; a transfer takes whole reads that agree"
             )
     return counted[0].next_step

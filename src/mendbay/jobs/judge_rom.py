@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from mendbay.board.rom_dump import dump_of
@@ -41,6 +41,7 @@ def judge_rom(
     role: Role,
     reference: Path | None = None,
     rules: SelfChecks | None = None,
+    fails: Callable[[bytes], tuple[str, ...]] | None = None,
 ) -> JudgedRom:
     """Judges the reads of the newest sitting of a role.
 
@@ -49,6 +50,7 @@ def judge_rom(
     Args:
         reference: a sound dump of the same board family.
         rules: self-checks of the family.
+        fails: says in sentences which of all the family's rules a dump fails; one that fails is doubtful.
 
     Raises:
         NoSuchCase: there is no such case or bay.
@@ -65,6 +67,8 @@ def judge_rom(
     judgement = judged_reads(
         data, reads, None if reference is None else bench.files.fetch(reference, DUMP_LIMIT_BYTES), rules
     )
+    if fails is not None:
+        judgement = _held_against(judgement, fails(judgement.data))
     voted = None
     if judgement.verdict is Verdict.REPAIRED and judgement.data not in data:
         folder = reads[0].file.path.rpartition("/")[0]
@@ -78,6 +82,22 @@ def judge_rom(
     )
     rom_map = map_rom(judgement.data) if judgement.data else None
     return JudgedRom(reads, judgement, rom_map, voted)
+
+
+def _held_against(judgement: ReadsJudgement, failed: tuple[str, ...]) -> ReadsJudgement:
+    """The judgement with what a dump fails of its family's rules."""
+    if not failed:
+        return judgement
+    sound = judgement.verdict in (Verdict.AGREE, Verdict.REPAIRED)
+    return replace(
+        judgement,
+        verdict=Verdict.DOUBTFUL if sound else judgement.verdict,
+        reasons=(*(f"The dump, held against its family, {one}" for one in failed), *judgement.reasons),
+        next_step="Put the clip right and read the chip anew; if the same rules fail in every sitting, the "
+        "content itself is damaged"
+        if sound
+        else judgement.next_step,
+    )
 
 
 def judged_reads(

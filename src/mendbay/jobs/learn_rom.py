@@ -11,14 +11,14 @@ from typing import Any
 
 from mendbay.board.flash_id import size_text
 from mendbay.board.note import BoardNote, NoteKind
-from mendbay.board.rules.family import LARGEST_DUMP, MOST_BYTES, Family
+from mendbay.board.rules.family import LARGEST_DUMP, MOST_BYTES, Family, self_checks
 from mendbay.board.rules.judge import Comparison, DumpJudgement, compare, judge
 from mendbay.board.rules.search import learn
 from mendbay.board.transfer_plan import Role
 from mendbay.core.errors import BadFormFile, DumpUnproven, LedgerError, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
-from mendbay.jobs.judge_rom import judged_reads
+from mendbay.jobs.judge_rom import JudgedRom, judge_rom, judged_reads
 from mendbay.jobs.rom_reads import RomRead, contents, newest_sitting
 from mendbay.jobs.withdraw import reason_of, require_reason, withdraw
 
@@ -372,6 +372,27 @@ def check_rom(bench: Bench, shop: ShopFiles, case: int, bay: str, role: Role, na
         {"family": name, "held": len(found.held), "failed": len(found.failed)},
     )
     return CheckedRom(name, family.dumps, reads, found, other)
+
+
+def judge_by_family(
+    bench: Bench, shop: ShopFiles, case: int, bay: str, role: Role, name: str, reference: Path | None = None
+) -> JudgedRom:
+    """Judges the newest reads of a chip as `judge_rom` does, with all that a family knows.
+
+    Raises:
+        NoSuchCase, DumpUnproven: as `judge_rom`.
+        UsageError, BadFormFile: the family is not there, or cannot be used; or the reference cannot be read.
+    """
+    family = family_named(bench, shop, name)
+    return judge_rom(
+        bench, case, bay, role, reference, self_checks(family), lambda dump: _fails(judge(family, dump))
+    )
+
+
+def _fails(found: DumpJudgement) -> tuple[str, ...]:
+    return tuple(
+        one if one.startswith("fails") else f"cannot be judged: {one}" for one in failed_sentences(found)
+    )
 
 
 def failed_sentences(judgement: DumpJudgement) -> tuple[str, ...]:

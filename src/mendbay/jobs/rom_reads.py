@@ -17,9 +17,11 @@ from pathlib import Path
 from mendbay.board.flash_bus import FlashBus, read_sfdp
 from mendbay.board.flash_id import ChipFacts, FlashId, chip_facts
 from mendbay.board.note import BoardNote, NoteKind
+from mendbay.board.rom_vote import MOST_READS
 from mendbay.board.serial_flash import ReadProgress, SerialFlash
 from mendbay.board.transfer_plan import Role
 from mendbay.core.errors import DumpUnproven, LedgerError, ProgrammerError, UsageError
+from mendbay.core.quantity import counted
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Clip
 from mendbay.jobs.events import StepProgress
@@ -28,7 +30,7 @@ from mendbay.jobs.ports import KeptFile
 DUMP_LIMIT_BYTES = 64 << 20
 """No board carries a larger serial flash for its ROM."""
 READS = 3
-"""Two reads find a fault, three can repair it."""
+"""Two reads find a fault; of three that differ, most show where."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,11 +159,14 @@ def read_chip(
 
     Raises:
         ProgrammerError: no adapter, no chip, a question not confirmed, or an id that is not steady.
-        UsageError: fewer than two or more than twenty reads.
+        UsageError: fewer than two reads, or more than can be judged together.
         DumpUnproven: the size of the chip is not known.
     """
-    if not 2 <= times <= 20:
-        raise UsageError(f"A chip cannot be read {times} times.", "Read it 2 to 20 times; 3 is usual.")
+    if not 2 <= times <= MOST_READS:
+        raise UsageError(
+            f"A chip cannot be read {counted(times, 'time')} in one sitting.",
+            f"Read it 2 to {MOST_READS} times; {READS} is usual.",
+        )
     bench.ledger.bay(case, bay)
     with clip.identified() as (bus, facts):
         table = _own_table(bus, facts)

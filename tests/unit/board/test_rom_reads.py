@@ -57,6 +57,7 @@ def test_few_errors_are_repaired_and_their_places_named() -> None:
     assert (judged.verdict, judged.data) == (Verdict.REPAIRED, CHIP)
     assert judged.primary is not None
     assert judged.primary.kind is FaultKind.NOISE
+    assert "whole reads agree" in judged.next_step
 
 
 @pytest.mark.parametrize("count", [3, 4, 5])
@@ -170,6 +171,7 @@ def test_words_swapped_without_reference_are_a_question() -> None:
     judged = judge_reads([word_swapped(CHIP, 2)] * 3)
     assert judged.verdict is Verdict.AGREE
     assert [one.kind for one in judged.questions] == [FaultKind.BYTE_ORDER]
+    assert not judged.settled
     with_sister = judge_reads([word_swapped(CHIP, 2)] * 3, reference=SISTER)
     assert with_sister.verdict is Verdict.UNUSABLE
     kept_so = judge_reads([word_swapped(CHIP, 2)] * 3, reference=word_swapped(SISTER, 2))

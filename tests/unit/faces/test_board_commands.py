@@ -316,6 +316,9 @@ def test_a_family_is_learned_and_a_dump_held_against_it(run: Run, practice: Prac
     answer(run, "rom", "keep", "1", "1", "patient", tmp_path / "damaged-1.bin", tmp_path / "damaged-2.bin")
     failing = answer(run, "rom", "check", "1", "1", "patient", "TB-4471", codes=(3,))
     assert failing["failed"]
+    judged = answer(run, "rom", "judge", "1", "1", "patient", "--family", "TB-4471", codes=(3,))
+    assert (judged["verdict"], judged["settled"]) == ("doubtful", False)
+    assert any(failing["failed"][0] in one for one in judged["reasons"]), "the failed rule is named"
     plan = answer(run, "rom", "plan", "1", "1", "donor", "--family", "TB-4471", codes=(3,))
     assert any("speaks against the patient's dump" in one for one in plan["refused_for"])
     spite = ("--in-spite", "it is the only one")
@@ -354,6 +357,8 @@ def test_dumps_of_a_poor_clip_are_voted_on_and_make_no_plan(
     text = run("rom", "judge", "1", "1", "patient", "--map", "--picture", tmp_path / "map.svg").stdout
     assert (tmp_path / "map.svg").read_text().startswith("<svg")
     assert "erased (FF)" in text
+    assert "whole reads that agree, never on a vote" in " ".join(text.split())
+    assert "mendbay rom keep 1 1 patient FILES" in text
     assert max(map(len, text.splitlines())) <= 80, text
     answer(run, "rom", "keep", "1", "2", "patient", practice.patient[0])
     assert answer(run, "rom", "judge", "1", "2", "patient", codes=(3,))["verdict"] == "doubtful"

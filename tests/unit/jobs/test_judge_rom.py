@@ -89,6 +89,24 @@ def test_a_reference_is_used(bench: Bench, tmp_path: Path) -> None:
     assert judged.judgement.verdict is Verdict.UNUSABLE
 
 
+def test_a_question_leaves_the_reads_unsettled(bench: Bench, tmp_path: Path) -> None:
+    late = np.packbits(np.roll(np.unpackbits(np.frombuffer(TRUTH, np.uint8)), 1)).tobytes()
+    keep(bench, tmp_path, late, late, late)
+    found = judge_rom(bench, 1, "1", Role.PATIENT).judgement
+    assert found.questions
+    assert not found.settled
+
+
+def test_a_dump_that_fails_a_rule_of_its_family_is_doubtful(bench: Bench, tmp_path: Path) -> None:
+    keep(bench, tmp_path, TRUTH, TRUTH, TRUTH)
+    judged = judge_rom(bench, 1, "1", Role.PATIENT, fails=lambda dump: ("fails: a sum",))
+    assert judged.judgement.verdict is Verdict.DOUBTFUL
+    assert "fails: a sum" in judged.judgement.reasons[0]
+    assert "doubtful" in bench.ledger.events(1)[-1].text
+    sound = judge_rom(bench, 1, "1", Role.PATIENT, fails=lambda dump: ())
+    assert sound.judgement.settled
+
+
 def test_a_chip_never_read_is_told(bench: Bench) -> None:
     with pytest.raises(DumpUnproven, match="never read"):
         judge_rom(bench, 1, "1", Role.DONOR)

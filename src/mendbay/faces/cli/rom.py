@@ -13,8 +13,8 @@ import click
 from mendbay.board.flash_bus import SupplyQuestion, WhySupply
 from mendbay.board.flash_id import ChipFacts, Supply, size_text
 from mendbay.board.rom_map import map_words
-from mendbay.board.rom_reads import Verdict
-from mendbay.board.rules.family import self_checks
+from mendbay.board.rom_reads import GO_ON, Verdict
+from mendbay.board.rom_vote import MOST_READS
 from mendbay.board.swap_odds import percent
 from mendbay.board.transfer_plan import Padding, Purpose, Role, TransferPlan
 from mendbay.core.errors import EXIT_INCOMPLETE
@@ -31,7 +31,7 @@ from mendbay.jobs.learn_rom import (
     check_rom,
     failed_sentences,
     families,
-    family_named,
+    judge_by_family,
     learn_family,
     unlearn_dump,
 )
@@ -160,12 +160,14 @@ def judge(
 ) -> None:
     """Say what the newest reads of a chip are worth, and what went wrong with them."""
     with open_bench(screen.home) as bench:
-        rules = self_checks(family_named(bench, shop_files(screen.home), family)) if family else None
-        judged = judge_rom(bench, case, bay, Role(role), reference, rules)
+        if family:
+            judged = judge_by_family(bench, shop_files(screen.home), case, bay, Role(role), family, reference)
+        else:
+            judged = judge_rom(bench, case, bay, Role(role), reference)
     if picture is not None and judged.map is not None:
         write_new_file(picture, rom_picture(judged.map))
-    screen.answer(_judged_json(judged), _judged_text(judged, with_map))
-    if judged.judgement.verdict in (Verdict.DOUBTFUL, Verdict.UNUSABLE):
+    screen.answer(_judged_json(judged), _judged_text(judged, case, bay, with_map))
+    if not judged.judgement.settled:
         sys.exit(EXIT_INCOMPLETE)
 
 
@@ -482,10 +484,12 @@ def _read_json(one: RomRead) -> dict[str, object]:
     }
 
 
-def _judged_text(judged: JudgedRom, with_map: bool) -> str:
+def _judged_text(judged: JudgedRom, case: int, bay: str, with_map: bool) -> str:
     found = judged.judgement
     said = wording.counted(len(judged.reads), "read")
-    lines = [f"{said}: {found.verdict}."]
+    asked = ", ".join(dict.fromkeys(str(one.kind) for one in found.questions))
+    open_ = f", but a question is open: {asked}" if asked and found.verdict is not Verdict.UNUSABLE else ""
+    lines = [f"{said}: {found.verdict}{open_}."]
     lines += [wrapped(_ended(one), "  ") for one in found.reasons]
     if found.vote is not None and found.vote.disagreeing:
         rows = [
@@ -498,12 +502,28 @@ def _judged_text(judged: JudgedRom, with_map: bool) -> str:
             lines.append(f"and {count_text(more)} more places (--json lists all)")
     if judged.voted is not None:
         lines.append(
-            wrapped(f"The voted dump is kept as {judged.voted.path}; a transfer still rests on reads.")
+            wrapped(
+                f"The voted dump is kept as {judged.voted.path}, to compare with; a transfer rests on whole "
+                "reads that agree, never on a vote."
+            )
         )
     if with_map and judged.map is not None:
         lines += ["", *(wrapped(one) for one in map_words(judged.map))]
-    lines.append(wrapped(f"Next: {_ended(found.next_step)}"))
+    lines += [wrapped(f"Next: {_ended(found.next_step)}"), f"  {_after_judging(judged, case, bay)}"]
     return "\n".join(lines)
+
+
+def _after_judging(judged: JudgedRom, case: int, bay: str) -> str:
+    """The command that does what a judgement advises."""
+    found, role, called = judged.judgement, judged.reads[0].role, wording.called_as()
+    if found.next_step == GO_ON:
+        target = Role.DONOR if role is Role.PATIENT else role
+        return f"{called} rom plan {case} {bay} {target.value}"
+    if not judged.reads[0].by_mendbay:
+        return f"{called} rom keep {case} {bay} {role.value} FILES"
+    needed = found.vote.reads_needed() if found.vote is not None and not found.settled else None
+    times = f" --times {needed}" if needed is not None and len(judged.reads) < needed <= MOST_READS else ""
+    return f"{called} rom read {case} {bay} {role.value}{times}"
 
 
 def _ended(text: str) -> str:
@@ -515,6 +535,7 @@ def _judged_json(judged: JudgedRom) -> dict[str, object]:
     vote = found.vote
     return {
         "verdict": str(found.verdict),
+        "settled": found.settled,
         "reads": [one.file.path for one in judged.reads],
         "set_aside": [judged.reads[at].file.path for at in found.set_aside],
         "reasons": list(found.reasons),
