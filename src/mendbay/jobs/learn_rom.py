@@ -385,13 +385,7 @@ def judge_by_family(
     """
     family = family_named(bench, shop, name)
     return judge_rom(
-        bench, case, bay, role, reference, self_checks(family), lambda dump: _fails(judge(family, dump))
-    )
-
-
-def _fails(found: DumpJudgement) -> tuple[str, ...]:
-    return tuple(
-        one if one.startswith("fails") else f"cannot be judged: {one}" for one in failed_sentences(found)
+        bench, case, bay, role, reference, self_checks(family), lambda dump: judge(family, dump).against
     )
 
 

@@ -10,25 +10,28 @@ import json
 import re
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import partial
 from pathlib import Path
 
 from mendbay.board.flash_bus import FlashBus, read_sfdp
 from mendbay.board.flash_id import ChipFacts, FlashId, chip_facts
 from mendbay.board.note import BoardNote, NoteKind
+from mendbay.board.rom_dump import SMALLEST
 from mendbay.board.rom_vote import MOST_READS
 from mendbay.board.serial_flash import ReadProgress, SerialFlash
-from mendbay.board.transfer_plan import Role
+from mendbay.board.transfer_plan import Role, TransferPlan
 from mendbay.core.errors import DumpUnproven, LedgerError, ProgrammerError, UsageError
-from mendbay.core.quantity import counted
+from mendbay.core.quantity import count_text, counted
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.board_ports import Clip
+from mendbay.jobs.board_ports import Clip, Journals
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.ports import KeptFile
+from mendbay.jobs.withdraw import reason_of, require_reason, subject_of, withdraw
 
 DUMP_LIMIT_BYTES = 64 << 20
 """No board carries a larger serial flash for its ROM."""
+_PLAIN_TEXT = bytes([*range(0x20, 0x7F), *b"\t\n\f\r"])
 READS = 3
 """Two reads find a fault; of three that differ, most show where."""
 
@@ -46,6 +49,7 @@ class RomRead:
         chip_id: the chip's id as hexadecimal digits; empty if not known.
         sfdp: the chip's own table as hexadecimal digits; empty if it has none or it was not read.
         volts: the supply it had; 0 if not known.
+        withdrawn: why its sitting counts no longer; empty while it does.
     """
 
     file: KeptFile
@@ -56,6 +60,7 @@ class RomRead:
     chip_id: str = ""
     sfdp: str = ""
     volts: float = 0.0
+    withdrawn: str = ""
 
     @property
     def by_mendbay(self) -> bool:
@@ -69,16 +74,22 @@ class RomRead:
         return chip_facts(FlashId.parse(bytes.fromhex(self.chip_id)), bytes.fromhex(self.sfdp))
 
 
-def rom_reads(bench: Bench, case: int, bay: str, role: Role | None = None) -> tuple[RomRead, ...]:
-    """Every read kept for a bay, oldest first.
+def rom_reads(
+    bench: Bench, case: int, bay: str, role: Role | None = None, *, also_withdrawn: bool = False
+) -> tuple[RomRead, ...]:
+    """The reads kept for a bay, oldest first; those of withdrawn sittings only if asked for.
 
     Raises:
         NoSuchCase: there is no such case or bay.
     """
     bench.ledger.bay(case, bay)
-    notes = bench.shelf.notes(NoteKind.DUMP, case, bay)
-    found = (_read_of(note) for note in notes)
-    return tuple(one for one in found if role in (None, one.role))
+    gone = {note.subject: note for note in bench.shelf.notes(NoteKind.WITHDRAWAL, case, bay)}
+    found = []
+    for note in bench.shelf.notes(NoteKind.DUMP, case, bay):
+        withdrawal = gone.get(subject_of(note))
+        reason = reason_of(withdrawal) if withdrawal else ""
+        found.append(replace(_read_of(note), withdrawn=reason))
+    return tuple(one for one in found if role in (None, one.role) and (also_withdrawn or not one.withdrawn))
 
 
 def newest_sitting(bench: Bench, case: int, bay: str, role: Role) -> tuple[RomRead, ...]:
@@ -106,7 +117,7 @@ def keep_files(
         chip_id: the chip's id if the programmer showed it, as hexadecimal digits.
 
     Raises:
-        UsageError: no files, a file named twice, too large or empty, or the id is none.
+        UsageError: no files, a file named twice, too large, or certainly no dump; or the id is none.
         DestinationError: they cannot be kept.
     """
     if chip_id:
@@ -119,11 +130,91 @@ def keep_files(
         )
     data = [bench.files.fetch(path, DUMP_LIMIT_BYTES) for path in files]
     for path, one in zip(files, data, strict=True):
-        if not one:
-            raise UsageError(f"{path} is empty.", "Read the chip again.")
+        _require_dump(path, one)
     names = [_file_name(path, number) for number, path in enumerate(files, 1)]
     reads = list(zip(names, data, (path.name for path in files), strict=True))
     return _keep(bench, case, bay, role, reads, _Chip(chip_id))
+
+
+def _require_dump(path: Path, data: bytes) -> None:
+    """
+    Raises:
+        UsageError: what the file holds is certainly no dump of a chip.
+    """
+    if not data:
+        raise UsageError(f"{path} is empty.", "Read the chip again.")
+    if not data.translate(None, _PLAIN_TEXT):
+        raise UsageError(
+            f"{path} is plain text and no dump of a chip.",
+            "Have your programmer write raw bytes (a binary file) and name that. Nothing was kept.",
+        )
+    if len(data) < SMALLEST:
+        raise UsageError(
+            f"{path} has {counted(len(data), 'byte')}; no ROM chip holds less than {SMALLEST}.",
+            "Name the file that your programmer wrote of the whole chip. Nothing was kept.",
+        )
+
+
+def doubts_of_sizes(reads: Sequence[RomRead]) -> tuple[str, ...]:
+    """What is odd about the sizes of reads, as sentences: no chip has them, or not the one its id names."""
+    said = []
+    for one in reads:
+        size, chip = one.file.size_bytes, one.chip()
+        name = one.file.path.rpartition("/")[2]
+        if chip is not None and chip.id.size_bytes not in (None, size):
+            said.append(f"{name} has {count_text(size)} bytes, its chip by its id {chip.id.size_bytes}.")
+        elif size & (size - 1):
+            said.append(
+                f"{name} has {count_text(size)} bytes: chips hold a power of two, so it is cut off, holds "
+                "more than the chip, or is no dump."
+            )
+    return tuple(said)
+
+
+def withdraw_sitting(
+    bench: Bench, journals: Journals, case: int, bay: str, role: Role, sitting: int, reason: str
+) -> tuple[RomRead, ...]:
+    """Takes back that a sitting of reads is of this chip. Files and record stay; a plan that rests on it is
+    refused from then on.
+
+    Returns:
+        The reads that count no longer.
+
+    Raises:
+        NoSuchCase: there is no such case or bay.
+        UsageError: there is no such sitting, no reason is given, or a transfer that rests on it was begun and
+            is not finished: going on with it, and undoing it, take these reads.
+    """
+    require_reason(reason)
+    standing = rom_reads(bench, case, bay, role)
+    gone = [one for one in standing if one.sitting == sitting]
+    if not gone:
+        known = ", ".join(dict.fromkeys(str(one.sitting) for one in standing)) or "none"
+        raise UsageError(
+            f"The {role.value}'s ROM of bay {bay} has no sitting {sitting} that counts.", f"It has: {known}."
+        )
+    paths = {one.file.path for one in gone}
+    _refuse_unfinished(bench, journals, case, bay, paths)
+    notes = [note for note in bench.shelf.notes(NoteKind.DUMP, case, bay) if note.subject in paths]
+    with bench.shelf.together():
+        withdraw(bench, map(subject_of, notes), case, bay, reason)
+        what = f"bay {bay}, {role.value}, sitting {sitting}, {counted(len(gone), 'read', plain=True)}"
+        bench.custody(case, "reads of a ROM withdrawn", f"{what}: {reason.strip()}")
+        bench.note(case, "rom", f"Reads of a ROM withdrawn, {what}: {reason.strip()}")
+    return tuple(replace(one, withdrawn=reason.strip()) for one in gone)
+
+
+def _refuse_unfinished(bench: Bench, journals: Journals, case: int, bay: str, paths: set[str]) -> None:
+    done = {note.subject.split()[-1] for note in bench.shelf.notes(NoteKind.CERTIFICATE, case, bay)}
+    for note in bench.shelf.notes(NoteKind.PLAN, case, bay):
+        plan = TransferPlan.from_json(note.body)
+        if plan.job in done or not {plan.patient.name, plan.backup.name} & paths:
+            continue
+        if journals.lines(bench.ledger.case(case), plan.job):
+            raise UsageError(
+                f"A transfer that rests on these reads was begun and is not finished (bay {bay}).",
+                f"mendbay rom write {case} {bay} goes on with it; rom restore puts the backup back.",
+            )
 
 
 def _same(path: Path) -> object:
@@ -172,8 +263,7 @@ def read_chip(
         table = _own_table(bus, facts)
         flash = SerialFlash(bus, facts, clock=bench.clock)
         chip = _Chip(facts.id.code.hex(), table.hex(), bus.volts or 0.0)
-        before = rom_reads(bench, case, bay, role)
-        sitting = before[-1].sitting + 1 if before else 1
+        sitting = _next_sitting(bench, case, bay, role)
         kept: list[RomRead] = []
         try:
             for number in range(1, times + 1):
@@ -216,6 +306,11 @@ class _Chip:
     volts: float = 0.0
 
 
+def _next_sitting(bench: Bench, case: int, bay: str, role: Role) -> int:
+    before = rom_reads(bench, case, bay, role, also_withdrawn=True)
+    return before[-1].sitting + 1 if before else 1
+
+
 def _keep(
     bench: Bench,
     case: int,
@@ -230,8 +325,7 @@ def _keep(
     of = bench.ledger.case(case)
     bench.ledger.bay(case, bay)
     if not sitting:
-        before = rom_reads(bench, case, bay, role)
-        sitting = before[-1].sitting + 1 if before else 1
+        sitting = _next_sitting(bench, case, bay, role)
     folder = f"roms/bay-{bay}/{role}-{sitting}"
     kept = [
         RomRead(
@@ -252,7 +346,8 @@ def _keep(
         )
     with bench.shelf.together():
         for one in kept:
-            body = json.dumps(asdict(one), sort_keys=True)
+            known = {key: value for key, value in asdict(one).items() if key != "withdrawn"}
+            body = json.dumps(known, sort_keys=True)
             bench.shelf.note(BoardNote(case, bay, NoteKind.DUMP, one.file.path, one.at, bench.who, body))
             bench.custody(case, f"ROM of the {role} read", f"{one.file.path}, SHA-256 {one.file.sha256}")
         bench.note(

@@ -360,6 +360,14 @@ def test_dumps_of_a_poor_clip_are_voted_on_and_make_no_plan(
     assert "whole reads that agree, never on a vote" in " ".join(text.split())
     assert "mendbay rom keep 1 1 patient FILES" in text
     assert max(map(len, text.splitlines())) <= 80, text
+    assert "plain text" in refused(run, 2, "rom", "keep", "1", "2", "new", practice.stock)
+    cut = tmp_path / "cut.bin"
+    cut.write_bytes(practice.patient[0].read_bytes()[:5000])
+    assert answer(run, "rom", "keep", "1", "2", "new", cut, codes=(3,))["doubts"]
+    assert (
+        answer(run, "rom", "withdraw", "1", "2", "new", "1", "cut off")["reads"][0]["withdrawn"] == "cut off"
+    )
+    assert "Withdrawn, new, sitting 1: cut off." in run("rom", "show", "1", "2").stdout
     answer(run, "rom", "keep", "1", "2", "patient", practice.patient[0])
     assert answer(run, "rom", "judge", "1", "2", "patient", codes=(3,))["verdict"] == "doubtful"
     clip = ("--programmer", f"simulated:{practice.donor_chip}")

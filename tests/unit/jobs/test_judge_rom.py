@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import cast
 
 import numpy as np
 import pytest
@@ -11,10 +12,11 @@ import pytest
 from mendbay.board.rom_fault_kinds import FaultKind
 from mendbay.board.rom_reads import Verdict
 from mendbay.board.transfer_plan import Role
-from mendbay.core.errors import DumpUnproven
+from mendbay.core.errors import DumpUnproven, UsageError
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.board_ports import Journals
 from mendbay.jobs.judge_rom import judge_rom
-from mendbay.jobs.rom_reads import keep_files, rom_reads
+from mendbay.jobs.rom_reads import doubts_of_sizes, keep_files, rom_reads, withdraw_sitting
 from mendbay.outlets.scenario.board_rom import rom_content
 from support.board_bench import bench_with_case
 
@@ -105,6 +107,49 @@ def test_a_dump_that_fails_a_rule_of_its_family_is_doubtful(bench: Bench, tmp_pa
     assert "doubtful" in bench.ledger.events(1)[-1].text
     sound = judge_rom(bench, 1, "1", Role.PATIENT, fails=lambda dump: ())
     assert sound.judgement.settled
+
+
+class Lines:
+    """Journals of transfers: the same lines for every job."""
+
+    def __init__(self, *lines: str) -> None:
+        self._lines = lines
+
+    def lines(self, case: object, job: str) -> tuple[str, ...]:
+        return self._lines
+
+
+def take_back(bench: Bench, sitting: int, reason: str = "of another chip", *lines: str) -> int:
+    journals = cast(Journals, Lines(*lines))
+    return len(withdraw_sitting(bench, journals, 1, "1", Role.PATIENT, sitting, reason))
+
+
+def test_a_withdrawn_sitting_counts_no_longer_and_stays_on_record(bench: Bench, tmp_path: Path) -> None:
+    keep(bench, tmp_path, TRUTH, TRUTH, TRUTH)
+    keep(bench, tmp_path, noisy(1, 9), noisy(2, 9))
+    with pytest.raises(UsageError, match="reason"):
+        take_back(bench, 2, " ")
+    with pytest.raises(UsageError, match="no sitting 3"):
+        take_back(bench, 3)
+    assert take_back(bench, 2) == 2
+    assert len(judge_rom(bench, 1, "1", Role.PATIENT).reads) == 3, "the one before counts again"
+    every = rom_reads(bench, 1, "1", also_withdrawn=True)
+    assert [one.withdrawn for one in every[3:]] == ["of another chip"] * 2
+    assert "of another chip" in bench.ledger.custody(1)[-1].item
+    keep(bench, tmp_path, TRUTH, TRUTH)
+    assert rom_reads(bench, 1, "1")[-1].sitting == 3, "no number is used twice"
+
+
+def test_what_is_certainly_no_dump_is_refused_and_an_odd_size_is_told(bench: Bench, tmp_path: Path) -> None:
+    text = b"Board number,Shelf\n" * 200
+    for data, words in ((TRUTH[:885], "885"), (text, "plain text")):
+        with pytest.raises(UsageError, match=words):
+            keep(bench, tmp_path, data)
+    assert rom_reads(bench, 1, "1") == ()
+    keep(bench, tmp_path, TRUTH + b"\x01", chip_id="")
+    assert "power of two" in doubts_of_sizes(rom_reads(bench, 1, "1"))[0]
+    keep(bench, tmp_path, TRUTH)
+    assert doubts_of_sizes(rom_reads(bench, 1, "1")[-1:]) == ()
 
 
 def test_a_chip_never_read_is_told(bench: Bench) -> None:

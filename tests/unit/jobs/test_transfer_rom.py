@@ -28,7 +28,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Clip, Programmers
 from mendbay.jobs.learn_rom import check_rom, learn_family
 from mendbay.jobs.read_pictures import correct_identifier
-from mendbay.jobs.rom_reads import keep_files, newest_sitting, read_chip, rom_reads
+from mendbay.jobs.rom_reads import keep_files, newest_sitting, read_chip, rom_reads, withdraw_sitting
 from mendbay.jobs.transfer_rom import Planned, Proven, carry_out, give_up, plan_transfer, tell_plan
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.outlets.transfer_journals import JournalFiles
@@ -505,7 +505,7 @@ def test_failed_rules_need_a_reason_that_goes_into_custody(
     said = bench.ledger.custody(1)[-1].item
     (failed,) = planned.plan.failed_rules
     assert said == f"the customer has no other; for nothing but: {failed}"
-    assert tell_plan(bench, shop, journals, 1, "1").reasons == ()
+    assert tell_plan(bench, shop_of(bench), journals, 1, "1").reasons == ()
 
 
 def test_a_failure_that_is_known_later_needs_a_reason_of_its_own(
@@ -527,11 +527,11 @@ def test_a_failure_that_is_known_later_needs_a_reason_of_its_own(
 
     first = planned("the customer has no other").plan.failed_rules
     assert first
-    assert tell_plan(bench, shop, journals, 1, "1").reasons == ()
+    assert tell_plan(bench, shop_of(bench), journals, 1, "1").reasons == ()
     for number, path in enumerate(good):
         path.write_bytes(checked_dump(number))
     learn_family(bench, shop, "small", good)
-    (against,) = tell_plan(bench, shop, journals, 1, "1").reasons
+    (against,) = tell_plan(bench, shop_of(bench), journals, 1, "1").reasons
     assert "its reason is not for: " in against
     assert not any(one in against for one in first), "only what is new is named"
     with pytest.raises(TransferRefused, match="its reason is not for"):
@@ -679,11 +679,35 @@ def test_what_is_no_rom_needs_a_reason(
     bench: Bench, clips: Clips, journals: JournalFiles, tmp_path: Path
 ) -> None:
     for name in ("a.bin", "b.bin"):
-        (tmp_path / name).write_bytes(b"Our number,Board number\r\n" * 30)
+        (tmp_path / name).write_bytes(bytes(4096))
     keep_files(bench, 1, "1", Role.PATIENT, [tmp_path / "a.bin", tmp_path / "b.bin"])
     read_chip(bench, Clip(clips, "donor", yes), 1, "1", Role.DONOR)
     planned = plan_transfer(bench, journals, 1, "1", Role.DONOR, padding=Padding.FILL)
     assert any("speaks against the patient's dump" in one for one in planned.reasons)
+
+
+def test_a_plan_that_rests_on_a_withdrawn_sitting_is_refused(
+    bench: Bench, clips: Clips, journals: JournalFiles
+) -> None:
+    both_read(bench, clips)
+    plan_transfer(bench, journals, 1, "1", Role.DONOR)
+    withdraw_sitting(bench, journals, 1, "1", Role.PATIENT, 1, "of another drive")
+    with pytest.raises(TransferRefused):
+        tell_plan(bench, shop_of(bench), journals, 1, "1")
+    with pytest.raises(TransferRefused, match="never read"):
+        plan_transfer(bench, journals, 1, "1", Role.DONOR)
+
+
+def test_no_sitting_is_withdrawn_that_a_half_written_chip_needs(
+    bench: Bench, clips: Clips, journals: JournalFiles
+) -> None:
+    both_read(bench, clips)
+    plan_transfer(bench, journals, 1, "1", Role.DONOR)
+    with pytest.raises(TransferIncomplete):
+        carry_out(bench, Clip(CutClips(clips, 30), "donor", yes), shop_of(bench), journals, 1, "1")
+    for role in (Role.PATIENT, Role.DONOR):
+        with pytest.raises(UsageError, match="not finished"):
+            withdraw_sitting(bench, journals, 1, "1", role, 1, "a slip")
 
 
 def test_a_read_is_kept_before_the_next_begins(bench: Bench, clips: Clips) -> None:

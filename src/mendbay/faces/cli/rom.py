@@ -35,7 +35,14 @@ from mendbay.jobs.learn_rom import (
     learn_family,
     unlearn_dump,
 )
-from mendbay.jobs.rom_reads import RomRead, keep_files, read_chip, rom_reads
+from mendbay.jobs.rom_reads import (
+    RomRead,
+    doubts_of_sizes,
+    keep_files,
+    read_chip,
+    rom_reads,
+    withdraw_sitting,
+)
 from mendbay.jobs.transfer_rom import Planned, Proven, carry_out, give_up, plan_transfer, tell_plan
 from mendbay.wiring import (
     BenchProgrammers,
@@ -111,9 +118,39 @@ def keep(screen: Screen, case: int, bay: str, role: str, files: tuple[Path, ...]
     """Keep dumps that any programmer made of the ROM of BAY; all FILES are reads of one sitting."""
     with open_bench(screen.home, tell=screen.tell) as bench:
         reads = keep_files(bench, case, bay, Role(role), files, chip_id)
+    doubts, called = doubts_of_sizes(reads), wording.called_as()
+    lines = [_reads_text(reads), *(wrapped(f"DOUBTFUL: {one}") for one in doubts)]
+    if doubts:
+        lines.append("If this is no dump of that chip, take it back:")
+        lines.append(f"  {called} rom withdraw {case} {bay} {role} {reads[0].sitting} REASON")
+    lines.append(f"Next: {called} rom judge {case} {bay} {role}")
+    screen.answer({"reads": [_read_json(one) for one in reads], "doubts": list(doubts)}, "\n".join(lines))
+    if doubts:
+        sys.exit(EXIT_INCOMPLETE)
+
+
+@command.command(name="withdraw")
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.argument("role", type=ROLES)
+@click.argument("sitting", type=int)
+@click.argument("reason")
+@click.pass_obj
+def withdraw(screen: Screen, case: int, bay: str, role: str, sitting: int, reason: str) -> None:
+    """Take back a SITTING of reads that is not of that chip.
+
+    The files and the record stay; custody tells when, who and why. A plan that rests on it is refused.
+    """
+    with open_bench(screen.home) as bench:
+        gone = withdraw_sitting(bench, transfer_journals(screen.home), case, bay, Role(role), sitting, reason)
+        folder = bench.images.folder(bench.ledger.case(case)) / gone[0].file.path.rpartition("/")[0]
     screen.answer(
-        {"reads": [_read_json(one) for one in reads]},
-        "\n".join([_reads_text(reads), f"Next: {wording.called_as()} rom judge {case} {bay} {role}"]),
+        {"reads": [_read_json(one) for one in gone]},
+        wrapped(
+            f"Sitting {sitting} ({role}, {wording.counted(len(gone), 'read')}) counts no longer. "
+            f"The files lie as before in {folder}"
+        )
+        + f"\nNext: {wording.called_as()} rom show {case} {bay}",
     )
 
 
@@ -263,8 +300,10 @@ def check(screen: Screen, case: int, bay: str, role: str, family: str) -> None:
 def show(screen: Screen, case: int, bay: str) -> None:
     """List every read kept of the chips of BAY."""
     with open_bench(screen.home) as bench:
-        reads = rom_reads(bench, case, bay)
+        reads = rom_reads(bench, case, bay, also_withdrawn=True)
     text = _reads_text(reads) if reads else f"No ROM of bay {bay} was read yet."
+    for one in {(each.role, each.sitting): each for each in reads if each.withdrawn}.values():
+        text += "\n" + wrapped(f"Withdrawn, {one.role.value}, sitting {one.sitting}: {_ended(one.withdrawn)}")
     screen.answer(
         {"reads": [_read_json(one) for one in reads]},
         f"{text}\nNext: {wording.called_as()} rom read {case} {bay} patient",
@@ -481,6 +520,7 @@ def _read_json(one: RomRead) -> dict[str, object]:
         "origin": one.origin,
         "chip_id": one.chip_id or None,
         "volts": one.volts or None,
+        "withdrawn": one.withdrawn or None,
     }
 
 
