@@ -60,13 +60,15 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Override:
-    """A person's word that power may go through a gate in spite of what closed it before `number`."""
+    """A person's word that power may go through a gate in spite of what closed it before `number`; or, if
+    `taken_back`, that no such word counts any longer."""
 
     number: int
     gate: Gate
     reason: str
     at: str
     who: str
+    taken_back: bool = False
 
 
 Record = Entry | Override
@@ -179,6 +181,22 @@ class Sheet:
         if not any(one.gate is gate for one in self.standing().closings):
             raise UsageError(f"Nothing closes {gate.value} now", "Enter what is measured")
         return self._with(Override(len(self.records) + 1, gate, reason, at, who))
+
+    def with_override_taken_back(self, gate: Gate, reason: str, *, at: str, who: str) -> Sheet:
+        """The sheet with a gate closed again that only a person's word holds open.
+
+        Raises:
+            UsageError: no reason, nobody named, or no such word counts.
+        """
+        if not reason.strip() or not who.strip():
+            raise UsageError(
+                "An override is taken back with a reason and a name", "Say why power must stay away again"
+            )
+        if not any(one.gate is gate for one in self.standing().overridden):
+            raise UsageError(
+                f"Nobody's word holds {gate.value} open", "Power is let through only by board override"
+            )
+        return self._with(Override(len(self.records) + 1, gate, reason, at, who, taken_back=True))
 
     def entries(self, step: str) -> tuple[Entry, ...]:
         """All entries of a step, the latest last."""
@@ -321,7 +339,11 @@ class _Reckoning:
         return self.sheet._leads_most()
 
     def _closings(self) -> tuple[tuple[Closing, ...], tuple[Closing, ...]]:
-        lifted = {one.gate: one.number for one in self.sheet.records if isinstance(one, Override)}
+        lifted = {
+            one.gate: 0 if one.taken_back else one.number
+            for one in self.sheet.records
+            if isinstance(one, Override)
+        }
         every = [
             Closing(gate, judged.step, judged.entry, judged.why)
             for judged in self.closed_by.values()

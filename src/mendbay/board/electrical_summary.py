@@ -90,7 +90,13 @@ def summary(sheet: Sheet) -> Plain:
         "motor": _motor(standing.motor),
         "remarks": list(standing.remarks),
         "overrides": [
-            {"gate": one.gate.value, "reason": one.reason, "who": one.who, "at": one.at}
+            {
+                "gate": one.gate.value,
+                "reason": one.reason,
+                "who": one.who,
+                "at": one.at,
+                "taken_back": one.taken_back,
+            }
             for one in sheet.records
             if isinstance(one, Override)
         ],

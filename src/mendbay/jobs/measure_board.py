@@ -28,6 +28,8 @@ class Measured:
         read: ids of cautions that were shown with the step offered before the entry just made, to the same
             person; none where nothing was entered.
         missed: cautions of the step just entered that were not: it was not the one offered.
+        told: what changed when the sheet was described anew, as sentences.
+        before: the sheet before it was described anew; None otherwise.
     """
 
     sheet: Sheet
@@ -36,6 +38,8 @@ class Measured:
     common: tuple[Caution, ...] = ()
     read: frozenset[str] = frozenset()
     missed: tuple[Caution, ...] = ()
+    told: tuple[str, ...] = ()
+    before: Sheet | None = None
 
 
 def tell_sheet(bench: Bench, case: int, bay: str) -> Measured:
@@ -70,13 +74,44 @@ def describe_board(
     Raises:
         NoSuchCase: there is no such case or bay.
     """
-    sheet = tell_sheet(bench, case, bay).sheet
-    body = {
-        "size": (size or sheet.size).value,
-        "drive_at_hand": sheet.drive_at_hand if drive_at_hand is None else drive_at_hand,
-    }
-    _note(bench, case, bay, ABOUT, body)
-    return tell_sheet(bench, case, bay)
+    with bench.ledger.together():
+        before = tell_sheet(bench, case, bay)
+        body = {
+            "size": (size or before.sheet.size).value,
+            "drive_at_hand": before.sheet.drive_at_hand if drive_at_hand is None else drive_at_hand,
+        }
+        _note(bench, case, bay, ABOUT, body)
+        after = tell_sheet(bench, case, bay)
+        told = _changes(before, after)
+        if told:
+            bench.note(case, "sheet", f"Bay {bay}, electrical sheet: {' '.join(told)}")
+    return replace(after, told=told, before=before.sheet)
+
+
+def _changes(before: Measured, after: Measured) -> tuple[str, ...]:
+    """What describing a sheet anew changed, for one that has entries: everything is judged by it."""
+    old, new = before.sheet, after.sheet
+    if not old.records or (old.size, old.drive_at_hand) == (new.size, new.drive_at_hand):
+        return ()
+    said = [f"It is now judged as of {_about(new)}, before of {_about(old)}."]
+    open_before = {one.step.id for one in before.standing.steps if not one.barred}
+    unfit = [
+        one.step.id
+        for one in after.standing.steps
+        if one.barred and one.state in (StepState.NOT_FOR_THIS, StepState.DONE) and one.step.id in open_before
+    ]
+    if unfit:
+        said.append(f"Steps left out now, what was measured at them is kept: {', '.join(unfit)}.")
+    lifted = {one.gate.value for one in before.standing.closings}
+    lifted -= {one.gate.value for one in after.standing.closings}
+    if lifted:
+        said.append(f"No longer closed: {', '.join(sorted(lifted))}.")
+    return tuple(said)
+
+
+def _about(sheet: Sheet) -> str:
+    size = "a drive of unknown size" if sheet.size is Size.UNKNOWN else f"a {sheet.size.value} drive"
+    return size if sheet.drive_at_hand else f"the board alone of {size}"
 
 
 def enter(bench: Bench, case: int, bay: str, step: str, text: str, note: str = "") -> Measured:
@@ -87,9 +122,16 @@ def enter(bench: Bench, case: int, bay: str, step: str, text: str, note: str = "
         UsageError: as `Sheet.with_entry`: no such step, no value for it, or a step that must not be done
             now; nothing is kept.
     """
-    return _change(
-        bench, case, bay, lambda sheet: sheet.with_entry(step, text, at=bench.now(), who=bench.who, note=note)
-    )
+    with bench.ledger.together():
+        measured = _change(
+            bench,
+            case,
+            bay,
+            lambda sheet: sheet.with_entry(step, text, at=bench.now(), who=bench.who, note=note),
+        )
+        judged = measured.standing.judgements[step]
+        bench.note(case, "sheet", f"Bay {bay}, {step}: {text.strip()}; {judged.value_class.value}.")
+    return measured
 
 
 def skip(bench: Bench, case: int, bay: str, step: str, reason: str) -> Measured:
@@ -98,9 +140,12 @@ def skip(bench: Bench, case: int, bay: str, step: str, reason: str) -> Measured:
     Raises:
         NoSuchCase, UsageError: as `enter`.
     """
-    return _change(
-        bench, case, bay, lambda sheet: sheet.with_skip(step, reason, at=bench.now(), who=bench.who)
-    )
+    with bench.ledger.together():
+        measured = _change(
+            bench, case, bay, lambda sheet: sheet.with_skip(step, reason, at=bench.now(), who=bench.who)
+        )
+        bench.note(case, "sheet", f"Bay {bay}, {step}: left out; {reason.strip()}")
+    return measured
 
 
 def override(bench: Bench, case: int, bay: str, gate: Gate, reason: str) -> Measured:
@@ -116,6 +161,25 @@ def override(bench: Bench, case: int, bay: str, gate: Gate, reason: str) -> Meas
         bench.custody(
             case, "power allowed in spite of a finding", f"board of bay {bay}, {gate.value}: {reason}"
         )
+        bench.note(case, "sheet", f"Bay {bay}: {gate.value} let through in spite of a finding; {reason}")
+    return measured
+
+
+def take_override_back(bench: Bench, case: int, bay: str, gate: Gate, reason: str) -> Measured:
+    """Closes a gate again that a person's word opened.
+
+    Raises:
+        NoSuchCase, UsageError: as `enter`; also if no such word counts.
+    """
+    with bench.ledger.together():
+        measured = _change(
+            bench,
+            case,
+            bay,
+            lambda sheet: sheet.with_override_taken_back(gate, reason, at=bench.now(), who=bench.who),
+        )
+        bench.custody(case, "power kept away again", f"board of bay {bay}, {gate.value}: {reason}")
+        bench.note(case, "sheet", f"Bay {bay}: {gate.value} closed again; {reason}")
     return measured
 
 
@@ -147,7 +211,7 @@ def _change(bench: Bench, case: int, bay: str, make: Callable[[Sheet], Sheet]) -
         body = (
             {"text": record.text, "note": record.note, "skipped": record.skipped}
             if isinstance(record, Entry)
-            else {"gate": record.gate.value, "reason": record.reason}
+            else {"gate": record.gate.value, "reason": record.reason, "taken_back": record.taken_back}
         )
         _note(bench, case, bay, subject, body, record.at)
     return _after_entry(before, after, record)
@@ -187,7 +251,10 @@ def _sheet(bench: Bench, case: int, bay: str) -> Sheet:
             if note.subject == ABOUT:
                 size, at_hand = Size(body["size"]), bool(body["drive_at_hand"])
             elif "gate" in body:
-                records.append(Override(number, Gate(body["gate"]), body["reason"], note.at, note.who))
+                taken_back = bool(body.get("taken_back", False))
+                records.append(
+                    Override(number, Gate(body["gate"]), body["reason"], note.at, note.who, taken_back)
+                )
             else:
                 records.append(
                     Entry(

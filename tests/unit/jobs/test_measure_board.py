@@ -11,7 +11,15 @@ import pytest
 from mendbay.board.electrical_form import Gate, Size, ValueClass
 from mendbay.core.errors import UsageError
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.measure_board import describe_board, enter, override, skip, step_of, tell_sheet
+from mendbay.jobs.measure_board import (
+    describe_board,
+    enter,
+    override,
+    skip,
+    step_of,
+    take_override_back,
+    tell_sheet,
+)
 from support.board_bench import bench_with_case
 
 
@@ -44,6 +52,33 @@ def test_a_short_holds_power_back_until_a_person_answers_for_it(bench: Bench) ->
     last = bench.ledger.custody(1)[-1]
     assert "power allowed" in last.what
     assert "suppressor was taken off" in last.item
+
+
+def test_an_override_is_taken_back(bench: Bench) -> None:
+    enter(bench, 1, "1", "leads", "0.3")
+    enter(bench, 1, "1", "suppressor-12v", "0.4")
+    with pytest.raises(UsageError, match="Nobody's word"):
+        take_override_back(bench, 1, "1", Gate.TWELVE, "a slip")
+    override(bench, 1, "1", Gate.TWELVE, "the suppressor was taken off")
+    again = take_override_back(bench, 1, "1", Gate.TWELVE, "it was the other board")
+    assert {one.gate for one in again.standing.closings} == {Gate.TWELVE}
+    assert again.standing.overridden == ()
+    assert tell_sheet(bench, 1, "1").sheet == again.sheet
+    assert "other board" in bench.ledger.custody(1)[-1].item
+    assert override(bench, 1, "1", Gate.TWELVE, "this board now").standing.closings == ()
+    told = [one.text for one in bench.ledger.events(1)]
+    assert "Bay 1, suppressor-12v: 0.4; short." in told
+    assert any("12 V closed again" in one for one in told)
+
+
+def test_a_sheet_of_another_size_tells_what_changed(bench: Bench) -> None:
+    assert describe_board(bench, 1, "1", Size.LARGE).told == (), "nothing was measured yet"
+    enter(bench, 1, "1", "leads", "0.3")
+    enter(bench, 1, "1", "suppressor-12v", "0.4")
+    told = " ".join(describe_board(bench, 1, "1", Size.SMALL).told)
+    assert "2.5-inch" in told
+    assert "suppressor-12v" in told
+    assert describe_board(bench, 1, "1", Size.SMALL).told == ()
 
 
 def test_nothing_is_kept_of_what_is_refused(bench: Bench) -> None:

@@ -215,8 +215,13 @@ def forget(screen: Screen, family: str, reason: str) -> None:
 @command.command(name="sheet")
 @click.argument("case", type=int)
 @click.argument("bay")
-@click.option("--size", type=click.Choice(sorted(SIZES)), help="Of the drive, in inches.")
-@click.option("--drive/--no-drive", "drive", default=None, help="Whether the drive is there too.")
+@click.option(
+    "--size", type=click.Choice(sorted(SIZES)),
+    help="Of the drive, in inches; kept with the case, everything is judged by it.",
+)  # fmt: skip
+@click.option(
+    "--drive/--no-drive", "drive", default=None, help="Whether the drive is there too; kept with the case."
+)
 @click.option("--all", "everything", is_flag=True, help="List every step, also those not due.")
 @click.pass_obj
 def sheet(
@@ -276,11 +281,16 @@ def skip(screen: Screen, case: int, bay: str, step: str, reason: str) -> None:
 @click.argument("bay")
 @click.argument("gate", type=click.Choice(sorted(GATES)))
 @click.argument("reason")
+@click.option("--take-back", is_flag=True, help="Close the gate again that an override opened.")
 @click.pass_obj
-def override(screen: Screen, case: int, bay: str, gate: str, reason: str) -> None:
-    """Allow power in spite of a finding that forbids it; REASON goes into the custody log."""
+def override(screen: Screen, case: int, bay: str, gate: str, reason: str, take_back: bool) -> None:
+    """Allow power in spite of a finding.
+
+    REASON goes into the custody log. What is found after it closes the gate again, and so does --take-back.
+    """
     with open_bench(screen.home) as bench:
-        measured = measure_board.override(bench, case, bay, GATES[gate], reason)
+        change = measure_board.take_override_back if take_back else measure_board.override
+        measured = change(bench, case, bay, GATES[gate], reason)
     answer_sheet(screen, measured, case, bay, everything=False)
 
 

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterable
 
 from mendbay.board.cautions import Caution
-from mendbay.board.electrical_form import Step
+from mendbay.board.electrical_form import Gate, Step
 from mendbay.board.electrical_steps import StepState
 from mendbay.board.electrical_summary import summary
 from mendbay.faces import wording
@@ -16,12 +16,26 @@ from mendbay.jobs.measure_board import Measured, cautions_of
 
 def answer_sheet(screen: Screen, measured: Measured, case: int, bay: str, everything: bool) -> None:
     """Answers with the whole sheet; `everything` also lists steps that are not due."""
-    lines = []
+    lines = _changed_lines(measured, case, bay)
     if measured.common:
         lines += ["Most of the steps below ask for this:", *_caution_lines(measured.common), ""]
     lines += [_steps_table(measured, everything), *_found_lines(measured)]
     lines += _next_lines(measured, case, bay, frozenset(one.id for one in measured.common), "above")
     screen.answer(_sheet_json(measured, measured.common), "\n".join(lines))
+
+
+def _changed_lines(measured: Measured, case: int, bay: str) -> list[str]:
+    """What describing the sheet anew changed, and how to set it back."""
+    old, new = measured.before, measured.sheet
+    if not measured.told or old is None:
+        return []
+    words = []
+    if old.size is not new.size:
+        words.append(f"--size {old.size.value.removesuffix('-inch')}")
+    if old.drive_at_hand != new.drive_at_hand:
+        words.append("--drive" if old.drive_at_hand else "--no-drive")
+    back = f"{wording.called_as()} board sheet {case} {bay} {' '.join(words)}"
+    return [wrapped(f"CHANGED: {' '.join(measured.told)}"), f"To set it back: {back}", ""]
 
 
 def answer_entry(screen: Screen, measured: Measured, case: int, bay: str, step: str) -> None:
@@ -87,22 +101,25 @@ def _steps_table(measured: Measured, everything: bool) -> str:
             continue
         stands = str(judged.value_class.value) if judged else str(one.state.value)
         rows.append((one.step.id, stands, one.step.question))
-    if rows:
-        room = WIDTH - sum(max(len(row[at]) for row in rows) + 2 for at in (0, 1))
-        rows = [
-            (step, stands, textwrap.shorten(question, room, placeholder=" …"))
-            for step, stands, question in rows
-        ]
-    return table(rows, ("step", "stands", "question"))
+    room = WIDTH - sum(max((len(row[at]) for row in rows), default=0) + 2 for at in (0, 1))
+    broken = []
+    for step, stands, question in rows:
+        first, *rest = textwrap.wrap(question, room) or [""]
+        broken += [(step, stands, first), *(("", "", one) for one in rest)]
+    return table(broken, ("step", "stands", "question"))
 
 
 def _found_lines(measured: Measured) -> list[str]:
     standing = measured.standing
-    lines = [wrapped(f"{one.gate.value} is closed: {one.why}", "  ") for one in standing.closings]
-    lines += [
-        wrapped(f"{one.gate.value} is open by a person's word in spite of: {one.why}", "  ")
-        for one in standing.overridden
-    ]
+    lines = []
+    for gate in Gate:
+        closed = [one.why for one in standing.closings if one.gate is gate]
+        spite = " ".join(one.why for one in standing.overridden if one.gate is gate)
+        if closed:
+            but = f" A person's word counts for this alone: {spite}" if spite else ""
+            lines.append(wrapped(f"{gate.value} is closed: {' '.join(closed)}{but}", "  "))
+        elif spite:
+            lines.append(wrapped(f"{gate.value} is open by a person's word in spite of: {spite}", "  "))
     lines += [wrapped(one.text, "  ") for one in standing.statements]
     lines += [wrapped(one, "  ") for one in standing.remarks]
     return ["", "Found", *lines] if lines else []
@@ -140,7 +157,11 @@ def _sheet_json(measured: Measured, besides: tuple[Caution, ...]) -> dict[str, o
     """The sheet as plain data, with the cautions of the next step and those `besides`."""
     cautions = tuple(dict.fromkeys((*(one.id for one in besides), *(one.id for one in measured.cautions))))
     known = {one.id: one for one in (*besides, *measured.cautions)}
-    return {**summary(measured.sheet), "cautions": _cautions_json(tuple(known[one] for one in cautions))}
+    return {
+        **summary(measured.sheet),
+        "cautions": _cautions_json(tuple(known[one] for one in cautions)),
+        "told": list(measured.told),
+    }
 
 
 def _cautions_json(cautions: tuple[Caution, ...]) -> list[dict[str, str]]:
