@@ -7,7 +7,6 @@ pass unnoticed, and every form must hold against its own examples.
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, NoReturn
@@ -23,6 +22,7 @@ from mendbay.board.number_form import (
 )
 from mendbay.board.pattern import Pattern, PatternError, compile_pattern
 from mendbay.core.errors import BadFormFile
+from mendbay.core.toml_text import NotToml, parse_toml
 
 _LONGEST_FILE = 200_000
 _MOST_FORMS = 500
@@ -75,9 +75,9 @@ def read_form_file(file: FormText) -> FormFile:
             "Split it into several files",
         )
     try:
-        table = tomllib.loads(file.text)
-    except (tomllib.TOMLDecodeError, RecursionError) as trouble:
-        raise BadFormFile(f"{file.name} is not TOML: {trouble}", "Correct the line it names") from None
+        table = parse_toml(file.text)
+    except NotToml as trouble:
+        raise BadFormFile(f"{file.name} {trouble}", "Correct it there") from None
     return _Reader(file, table).read()
 
 

@@ -11,7 +11,6 @@ The other keys are the fields of `FlashDescription` and `FlashFaults`; an erase 
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable
 from dataclasses import fields, replace
 from pathlib import Path
@@ -19,6 +18,7 @@ from typing import Any
 
 from mendbay.board.sfdp import EraseType
 from mendbay.core.errors import UsageError
+from mendbay.core.toml_text import NotToml, parse_toml
 from mendbay.inlets.simulated_flash import (
     LARGEST_CHIP,
     FlashDescription,
@@ -55,10 +55,12 @@ def open_simulated_flash(path: Path) -> SimulatedBus:
 
 def _load(path: Path) -> dict[str, Any]:
     try:
-        return tomllib.loads(path.read_text("utf-8"))
+        return parse_toml(path.read_text("utf-8"))
     except OSError as trouble:
         raise _wrong(path, trouble.strerror or "it cannot be read") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as trouble:
+    except UnicodeDecodeError:
+        raise _wrong(path, "is not text in UTF-8") from None
+    except NotToml as trouble:
         raise _wrong(path, str(trouble)) from None
 
 

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass, field, fields
 from itertools import pairwise
@@ -25,6 +24,7 @@ import numpy as np
 
 from mendbay.core.errors import UsageError
 from mendbay.core.span import Span, SpanSet
+from mendbay.core.toml_text import NotToml, parse_toml
 from mendbay.inlets.damage import Chance, Damage, draw, expand
 from mendbay.inlets.fault_plan import Faults
 
@@ -190,9 +190,9 @@ def parse(text: str, folder: Path, name: str = "The description") -> UnsteadyDes
         UsageError: as `load_unsteady`.
     """
     try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as trouble:
-        raise UsageError(f"{name} is not TOML: {trouble}", "Correct the line it names") from None
+        table = parse_toml(text)
+    except NotToml as trouble:
+        raise UsageError(f"{name} {trouble}", "Correct it there") from None
     known = {one.name for one in fields(UnsteadyDescription)}
     for key in table:
         if key not in known:

@@ -124,6 +124,10 @@ class ShopFiles(Protocol):
         """
         ...
 
+    def path_of(self, kind: str, name: str) -> Path:
+        """Where the file of that kind and name lies, whether or not it is there."""
+        ...
+
     def keep(self, kind: str, name: str, text: str) -> tuple[Path, Path | None]:
         """Writes a file, and moves one of that name that says something else to a numbered name beside it.
 

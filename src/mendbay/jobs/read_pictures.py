@@ -21,7 +21,7 @@ from mendbay.board.sighting import PICTURE_BYTES, How, PictureReading
 from mendbay.board.sighting_text import packed, unpacked
 from mendbay.board.unique_data import UniqueData, Work, unique_data
 from mendbay.case.records import Bay, Case
-from mendbay.core.errors import LedgerError, UsageError
+from mendbay.core.errors import BadFormFile, LedgerError, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Pictures, ShopFiles
 from mendbay.jobs.corrections import Word, lessons, no_longer, note_correction, said_of
@@ -268,10 +268,16 @@ def shop_forms(shop: ShopFiles) -> Forms:
     """The number forms in use: the packaged ones, then the shop's own.
 
     Raises:
-        BadFormFile: a file of the shop breaks a rule.
+        BadFormFile: a file of the shop breaks a rule; the message names its full path.
     """
-    own = [FormText(f"{name}.toml", text) for name, text in shop.texts("number-forms")]
-    return load_forms((*packaged_texts(), *own))
+    own = [
+        FormText(str(shop.path_of("number-forms", name)), text) for name, text in shop.texts("number-forms")
+    ]
+    try:
+        return load_forms((*packaged_texts(), *own))
+    except BadFormFile as trouble:
+        step = f"{trouble.next_step} Moved out of that folder, the file is not used."
+        raise BadFormFile(trouble.what, step) from trouble
 
 
 def describe(identifiers: Sequence[Identifier], heads_map: str = "") -> BoardDescription:

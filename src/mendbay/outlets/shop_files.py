@@ -45,6 +45,9 @@ class ShopFolder(ShopFiles):
             ) from trouble
         return tuple(sorted(one.removesuffix(ending) for one in found if one.endswith(ending)))
 
+    def path_of(self, kind: str, name: str) -> Path:
+        return self._root / kind / f"{name}{ENDINGS[kind]}"
+
     def check_name(self, name: str) -> None:
         if not _NAME.fullmatch(name):
             raise UsageError(

@@ -476,9 +476,14 @@ def test_a_supply_that_was_not_checked_is_not_set(run: Run, practice: Practice) 
     said = refused(run, 62, "rom", "read", "1", "1", "donor", *clip, *CHECKED[:-1])
     assert "Nothing was sent" not in said
     assert "--marked-3v" in said
+    for nonsense in ("-1", "0", "12", "nan"):
+        said = refused(run, 2, "rom", "read", "1", "1", "donor", *clip, f"--supply-checked={nonsense}")
+        assert "supply-checked" in said
     assert answer(run, "rom", "show", "1", "1")["reads"] == []
 
 
 def test_practice_material_is_written_once(run: Run, tmp_path: Path) -> None:
+    text = run("board", "practise", tmp_path / "other").stdout
+    assert f"board pictures CASE 1 {tmp_path / 'other' / 'pictures'}" in text, "the next case is not case 1"
     answer(run, "board", "practise", tmp_path / "material")
     assert "already exists" in refused(run, 20, "board", "practise", tmp_path / "material")

@@ -15,7 +15,7 @@ from mendbay.board.identifier import Identifier
 from mendbay.board.number_form import Kind
 from mendbay.board.sighting import PICTURE_BYTES, PictureFault, PictureReading, Trouble
 from mendbay.case.records import Bay
-from mendbay.core.errors import NoSuchCase, SourceChanged, UsageError
+from mendbay.core.errors import BadFormFile, NoSuchCase, SourceChanged, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import Said
 from mendbay.jobs.picture_files import LeftOut, found
@@ -382,3 +382,14 @@ def test_a_picture_that_could_not_be_fetched_leaves_the_answer_incomplete(
     files = shop(bench, tmp_path)
     assert not read_pictures(bench, files, pictures, 1, "1", [folder]).incomplete
     assert read_pictures(bench, files, pictures, 1, "1", [folder, folder / "gone.jpg"]).incomplete
+
+
+def test_a_broken_file_of_own_forms_is_named_in_full(bench: Bench, tmp_path: Path) -> None:
+    broken = tmp_path / "shop" / "number-forms" / "ours.toml"
+    broken.parent.mkdir(parents=True)
+    broken.write_text("form!")
+    with pytest.raises(BadFormFile) as caught:
+        tell_board(bench, ShopFolder(tmp_path / "shop"), 1, "1")
+    assert str(broken) in caught.value.what
+    assert "line 1" in caught.value.what
+    assert "Moved out" in caught.value.next_step

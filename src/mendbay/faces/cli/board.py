@@ -298,7 +298,11 @@ def override(screen: Screen, case: int, bay: str, gate: str, reason: str, take_b
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.pass_obj
 def practise(screen: Screen, folder: Path) -> None:
-    """Write material to practise on into a new FOLDER: pictures, a stock list, ROM dumps, chips."""
+    """Write material to practise on into a new FOLDER.
+
+    Pictures, a stock list, ROM dumps, and simulated chips; docs/formats/simulated-chip.md explains how to
+    give a chip noise, a loose clip or a cut of its power.
+    """
     made = make_practice(folder)
     called = wording.called_as()
     lines = [
@@ -310,7 +314,7 @@ def practise(screen: Screen, folder: Path) -> None:
         f"  {made.patient_chip}, {made.donor_chip.name}: simulated chips on a clip",
         "Everything in it is invented.",
         f'Next: {called} case open "Quillmere Pottery" --bay 1=',
-        f"then: {called} board pictures 1 1 {made.pictures}",
+        f"then, with the number it gives the case: {called} board pictures CASE 1 {made.pictures}",
     ]
     screen.answer(
         {

@@ -54,6 +54,21 @@ from mendbay.wiring import (
 )
 
 SHOWN = 12
+LEAST_VOLTS, MOST_VOLTS = 1.0, 5.5
+"""No serial flash takes less or more."""
+
+
+def _real_supplies(
+    context: click.Context, option: click.Parameter, volts: tuple[float, ...]
+) -> tuple[float, ...]:
+    for one in volts:
+        if not LEAST_VOLTS <= one <= MOST_VOLTS:  # not a number is refused too
+            raise click.BadParameter(
+                f"{one:g} V is no supply of a serial flash: {LEAST_VOLTS} to {MOST_VOLTS} V.", context, option
+            )
+    return volts
+
+
 ROLES = click.Choice([one.value for one in Role])
 TARGETS = click.Choice([one.value for one in Role if one is not Role.PATIENT])
 OPTIONS = (
@@ -61,13 +76,14 @@ OPTIONS = (
         "--programmer",
         default="ftdi://ftdi:232h/1",
         show_default=True,
-        help="The adapter, or simulated:FILE for a chip to practise on.",
+        help="The adapter, or simulated:FILE for a chip to practise on (docs/formats/simulated-chip.md).",
     ),
     click.option(
         "--supply-checked",
         "volts",
         multiple=True,
         type=float,
+        callback=_real_supplies,
         help="A supply you have set and checked, in volts; instead of being asked. Repeat it.",
     ),
     click.option(
