@@ -9,6 +9,7 @@ from enum import StrEnum
 from mendbay.board.identifier import Identifier
 from mendbay.board.number_form import Kind
 from mendbay.board.sighting import PictureReading
+from mendbay.core.quantity import counted
 
 MATCHED_ON = (
     Kind.BOARD,
@@ -85,7 +86,8 @@ def _asked(
     where = _WHERE.get(kind, _WHERE_ELSE)
     if not found:
         hidden = [one.picture for one in readings if not one.usable]
-        may = f"; it may be hidden in {', '.join(hidden[:3])}" if hidden else ""
+        more = f" and {counted(len(hidden) - 3, 'other picture')}" if len(hidden) > 3 else ""
+        may = f"; it may be hidden in {', '.join(hidden[:3])}{more}" if hidden else ""
         return Advice(
             Want.ABSENT, kind, f"The {kind.value} was not seen{may}. Photograph {where}.", needed=needed
         )

@@ -180,7 +180,7 @@ def _wrapped(
             standing,
             f"{seen}: the chip is smaller than what was read, or its upper address lines do not reach it, or "
             "it holds the same copy more than once",
-            "Read the chip's id: its size decides",
+            "Find out the chip's id, its size decides: rom read asks for it, rom keep takes it as --chip-id",
             figures,
             where,
         )

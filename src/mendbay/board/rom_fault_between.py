@@ -13,6 +13,7 @@ from mendbay.board.rom_fault_content import content_of
 from mendbay.board.rom_fault_kinds import Fault, FaultKind, Standing
 from mendbay.board.rom_fault_lines import find_blank
 from mendbay.board.rom_vote import CELL, Vote
+from mendbay.core.quantity import counted
 
 STRAY_SHARE = 0.03
 """Share of bits by which a read must differ from the others to be looked at for another fault than noise."""
@@ -95,7 +96,7 @@ def _explain(bad: Bytes, good: Bytes, read: int, share: float) -> Fault:
             return Fault(
                 FaultKind.TRUNCATED,
                 Standing.PROVEN,
-                f"Read {read + 1} is cut off at 0x{start:06X}: from there on "
+                f"Read {read + 1} is cut off at {start:06X}h: from there on "
                 f"every byte is {int(tail.values[-1]):02X}",
                 "Read again from the start to the end",
                 {"differing bits": share},
@@ -132,7 +133,7 @@ def _slip(bad: Bytes, good: Bytes, reads: tuple[int, ...]) -> Fault | None:
         alone = len(reads) == 1
         whose = f"Read {reads[0] + 1} is" if alone else "One of the two reads is"
         begins = (
-            " from its start" if bool(off[: max(1, off.size // 8)].all()) else f" from about 0x{where:06X}"
+            " from its start" if bool(off[: max(1, off.size // 8)].all()) else f" from about {where:06X}h"
         )
         return Fault(
             kind,
@@ -218,11 +219,12 @@ def _two_states(reads: Sequence[Bytes], vote: Vote, names: Sequence[int]) -> Fau
         return None
     first = [names[row] + 1 for row in range(len(reads)) if row not in others]
     second = [names[row] + 1 for row in others]
-    place = f"0x{where[0][0]:06X} to 0x{where[-1][1] - 1:06X}"
+    place = f"{where[0][0]:06X}h to {where[-1][1] - 1:06X}h"
     return Fault(
         FaultKind.TWO_STATES,
         Standing.PROVEN if split else Standing.LIKELY,
-        f"Reads {_and(first)} hold one content and {_and(second)} another in {here.size} bytes "
+        f"{_reads(first)} one content and {_reads(second)[:1].lower()}{_reads(second)[1:]} another in "
+        f"{counted(here.size, 'byte')} "
         f"between {place}: the chip was changed between them, or two chips or contacts were read",
         "Find out whether anything had power or wrote to the chip between the reads; hold the board's "
         "controller in reset or lift the chip, then read three times anew",
@@ -230,6 +232,10 @@ def _two_states(reads: Sequence[Bytes], vote: Vote, names: Sequence[int]) -> Fau
         where[:64],
         tuple(names[row] for row in others),
     )
+
+
+def _reads(numbers: Sequence[int]) -> str:
+    return f"Read {numbers[0]} holds" if len(numbers) == 1 else f"Reads {_and(numbers)} hold"
 
 
 def _and(numbers: Sequence[int]) -> str:
@@ -306,8 +312,8 @@ def _noise(vote: Vote) -> Fault:
     return Fault(
         kind,
         Standing.PROVEN,
-        f"The reads disagree in {vote.disagreeing} bits{lumps}: about {rate:.2g} wrong bits for each read "
-        f"one{lean}",
+        f"The reads disagree in {counted(vote.disagreeing, 'bit')}{lumps}: about {1e6 * rate:.2g} wrong bits "
+        f"in each million read{lean}",
         "Clean and reseat the clip, shorten the wires, slow the clock down and read again",
         {
             "bits": float(vote.disagreeing),

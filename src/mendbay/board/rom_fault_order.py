@@ -20,6 +20,7 @@ from mendbay.board.rom_dump import Bytes, Int64s
 from mendbay.board.rom_fault_content import Content
 from mendbay.board.rom_fault_kinds import Fault, FaultKind, Standing
 from mendbay.board.rom_fault_texts import SmoothTables, smooth_words, text_bits
+from mendbay.core.quantity import counted
 
 SAMPLE_BYTES = 1 << 18
 PIECE = 1024
@@ -109,7 +110,11 @@ def candidates() -> tuple[Undo, ...]:
         Undo(FaultKind.BYTE_ORDER, "the halves of each 32-bit word are swapped", word=4, halves=True),
     ]
     found += [
-        Undo(FaultKind.BIT_SLIP, f"the content is late by {slip} bits, or early by {8 - slip}", slip=slip)
+        Undo(
+            FaultKind.BIT_SLIP,
+            f"the content is late by {counted(slip, 'bit')}, or early by {8 - slip}",
+            slip=slip,
+        )
         for slip in range(1, 8)
     ]
     for one, other in combinations(range(8), 2):

@@ -312,7 +312,7 @@ def _cut(start: int, size: int, value: int, sure: bool | None, why: str) -> Faul
     return Fault(
         FaultKind.TRUNCATED,
         standing,
-        f"From 0x{start:06X} on every byte is {value:02X}, and {why}: the read seems cut off there",
+        f"From {start:06X}h on every byte is {value:02X}, and {why}: the read seems cut off there",
         "Read again from the start to the end and watch for a message of the reader",
         {"tail bytes": float(size - start)},
         ((start, size),),

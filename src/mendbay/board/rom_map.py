@@ -177,9 +177,9 @@ def map_words(rom: RomMap) -> tuple[str, ...]:
     """The map in sentences: one a stretch, then the totals."""
     lines = []
     for one in rom.stretches:
-        again = "" if one.repeats is None else f"; the same bytes as from 0x{one.repeats:06X}"
+        again = "" if one.repeats is None else f"; the same bytes as from {one.repeats:06X}h"
         lines.append(
-            f"0x{one.start:06X} to 0x{one.stop - 1:06X}: {one.grain.value}, "
+            f"{one.start:06X}h to {one.stop - 1:06X}h: {one.grain.value}, "
             f"{one.entropy:.2f} bits a byte{again}"
         )
     repeated = rom.repeated_blocks

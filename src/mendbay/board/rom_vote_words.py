@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 from mendbay.board.rom_vote import SURE, BitList, Vote
+from mendbay.core.quantity import count_text, counted
 
 MOST_PLACES = 12
+LEAST_SAID = 0.01
+LONGEST_ODDS = 10**9
+"""Nothing at the bench is surer than that."""
 
 
 def agreement_words(vote: Vote) -> list[str]:
     """What it means that all reads are the same."""
     if vote.reads == 1:
         return ["One read alone shows nothing of its errors"]
-    limit = 3 / (8 * len(vote.data) * vote.reads)  # rule of three: no event in n trials, at 95 %
+    limit = 3e6 / (8 * len(vote.data) * vote.reads)  # rule of three: no event in n trials, at 95 %
     return [
-        f"{vote.reads} reads agree in every bit: fewer than about {limit:.1g} errors a bit, if errors are "
-        "independent",
+        f"{vote.reads} reads agree in every bit: fewer than about {limit:.1g} errors in a million bits, if "
+        "errors are independent",
         "An error that is the same in every read cannot be seen by comparing them; only structure, a "
         "reference or self-checks can show it",
     ]
@@ -24,14 +28,14 @@ def vote_words(vote: Vote) -> list[str]:
     """What the disagreements and their vote come to."""
     if vote.reads == 2:
         return [
-            f"Two reads differ in {vote.disagreeing} bits: a third read must tell which is right",
+            f"Two reads differ in {counted(vote.disagreeing, 'bit')}: more reads must tell which is right",
             places_words(vote.bits),
         ]
     narrow, decided = vote.bits.narrow(), vote.disagreeing - vote.undecided
     said = [
-        f"Of {vote.disagreeing} bits in dispute {decided} were decided by majority, "
-        f"{vote.undecided} are undecided; about {_count(vote.expected_wrong)} wrong bits are left, and all "
-        f"are right with probability {_sure(vote)}, if errors of different reads are independent",
+        f"Of {counted(vote.disagreeing, 'bit')} in dispute {decided} went by majority, {vote.undecided} "
+        f"{'is' if vote.undecided == 1 else 'are'} undecided; {_left(vote.expected_wrong)}, and "
+        f"{_sure(vote)}, if errors of different reads are independent",
     ]
     if len(narrow):
         said.append(f"Decided by one vote or not at all: {places_words(narrow)}")
@@ -44,15 +48,20 @@ def vote_words(vote: Vote) -> list[str]:
     return said
 
 
-def _count(value: float) -> str:
-    return f"{value:.0f}" if value >= 10 else f"{value:.2g}"
+def _left(wrong: float) -> str:
+    if wrong < LEAST_SAID:
+        return f"under {LEAST_SAID} wrong bits are to be expected"
+    return (
+        f"about {wrong:.0f} wrong bits are left" if wrong >= 10 else f"about {wrong:.2g} wrong bits are left"
+    )
 
 
 def _sure(vote: Vote) -> str:
     chance = vote.exact_probability
     if chance >= SURE:
-        return f"1 - {1 - chance:.1g}"
-    return f"{chance:.2g}"
+        odds = min(int(1 / max(1 - chance, 1 / LONGEST_ODDS)), LONGEST_ODDS)
+        return f"the chance that one is wrong is below 1 in {count_text(10 ** (len(str(odds)) - 1))}"
+    return f"all are right with a chance of {100 * chance:.2g} %"
 
 
 def places_words(bits: BitList) -> str:
@@ -62,13 +71,15 @@ def places_words(bits: BitList) -> str:
     more = "" if bits.listed_all else " at least"
     if len(bits) <= MOST_PLACES:
         return ", ".join(
-            f"0x{offset:06X} bit {lane} ({ones} of {bits.reads} say 1)"
+            f"{offset:06X}h bit {lane} ({ones} of {bits.reads} say 1)"
             for offset, lane, ones in zip(
                 bits.offsets.tolist(), bits.lanes.tolist(), bits.ones.tolist(), strict=True
             )
         )
     runs = bits.runs()
     if len(runs) <= MOST_PLACES:
-        return ", ".join(f"{run.bits} bits in 0x{run.start:06X} to 0x{run.stop - 1:06X}" for run in runs)
+        return ", ".join(
+            f"{counted(run.bits, 'bit')} in {run.start:06X}h to {run.stop - 1:06X}h" for run in runs
+        )
     first, last = int(bits.offsets[0]), int(bits.offsets[-1])
-    return f"{more} {len(bits)} bits in {len(runs)} places from 0x{first:06X} to 0x{last:06X}".strip()
+    return f"{more} {len(bits)} bits in {len(runs)} places from {first:06X}h to {last:06X}h".strip()

@@ -14,7 +14,7 @@ from mendbay.board.transfer_plan import Role
 from mendbay.core.errors import DumpUnproven
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.ports import KeptFile
-from mendbay.jobs.rom_reads import DUMP_LIMIT_BYTES, RomRead, contents, newest_sitting
+from mendbay.jobs.rom_reads import DUMP_LIMIT_BYTES, RomRead, contents, newest_sitting, whose
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +60,7 @@ def judge_rom(
     reads = newest_sitting(bench, case, bay, role)
     if not reads:
         raise DumpUnproven(
-            f"The {role}'s ROM of bay {bay} was never read.",
+            f"{whose(role)} ROM (bay {bay}) was never read.",
             f"mendbay rom read {case} {bay} {role.value} reads it; rom keep takes dumps made elsewhere.",
         )
     data = contents(bench, case, reads)

@@ -19,7 +19,7 @@ from mendbay.core.errors import BadFormFile, DumpUnproven, LedgerError, UsageErr
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.judge_rom import JudgedRom, judge_rom, judged_reads
-from mendbay.jobs.rom_reads import RomRead, contents, newest_sitting
+from mendbay.jobs.rom_reads import RomRead, contents, newest_sitting, whose
 from mendbay.jobs.withdraw import reason_of, require_reason, withdraw
 
 FAMILIES = "families"
@@ -357,7 +357,7 @@ def check_rom(bench: Bench, shop: ShopFiles, case: int, bay: str, role: Role, na
     reads = newest_sitting(bench, case, bay, role)
     if not reads:
         raise DumpUnproven(
-            f"The {role.value}'s ROM of bay {bay} was never read.",
+            f"{whose(role)} ROM (bay {bay}) was never read.",
             f"mendbay rom read {case} {bay} {role.value} reads it.",
         )
     dump = judged_reads(contents(bench, case, reads), reads).data

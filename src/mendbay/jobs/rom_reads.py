@@ -74,6 +74,11 @@ class RomRead:
         return chip_facts(FlashId.parse(bytes.fromhex(self.chip_id)), bytes.fromhex(self.sfdp))
 
 
+def whose(role: Role) -> str:
+    """A chip's owner at the beginning of a sentence: `The donor's`, `The new chip's`."""
+    return "The new chip's" if role is Role.NEW else f"The {role.value}'s"
+
+
 def rom_reads(
     bench: Bench, case: int, bay: str, role: Role | None = None, *, also_withdrawn: bool = False
 ) -> tuple[RomRead, ...]:
@@ -191,7 +196,7 @@ def withdraw_sitting(
     if not gone:
         known = ", ".join(dict.fromkeys(str(one.sitting) for one in standing)) or "none"
         raise UsageError(
-            f"The {role.value}'s ROM of bay {bay} has no sitting {sitting} that counts.", f"It has: {known}."
+            f"{whose(role)} ROM (bay {bay}) has no sitting {sitting} that counts.", f"It has: {known}."
         )
     paths = {one.file.path for one in gone}
     _refuse_unfinished(bench, journals, case, bay, paths)
@@ -384,9 +389,9 @@ def tell_reading(bench: Bench, before: int, times: int, done: ReadProgress) -> N
     """Tells how far whole reads of a chip are: `before` of `times` are done."""
     bench.tell(
         StepProgress(
-            "reading the chip:",
-            before * done.total_bytes + done.done_bytes,
-            times * done.total_bytes,
-            f"read {before + 1} of {times}",
+            "reading the chip, KiB:",
+            (before * done.total_bytes + done.done_bytes) // 1024,
+            times * done.total_bytes // 1024,
+            f"(read {before + 1} of {times})",
         )
     )

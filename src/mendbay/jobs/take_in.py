@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
+from mendbay.board.number_form import Kind
 from mendbay.case.custody import CustodyCheck, CustodyEntry, Head, verify
 from mendbay.case.records import Bay, Case, Event, Image, Intake
 from mendbay.core.coverage import Coverage
@@ -12,6 +13,7 @@ from mendbay.core.errors import MendbayError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.measure_board import Measured, begun_sheet
 from mendbay.jobs.ports import Run
+from mendbay.jobs.read_pictures import identifiers_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +41,8 @@ class CaseStory:
     events: tuple[Event, ...]
     custody: tuple[CustodyEntry, ...]
     check: CustodyCheck
+    by_pictures: Mapping[str, str] = field(default_factory=dict)
+    """Model and serial number of drives not described at take-in, as far as pictures show them, by bay."""
 
 
 def take_in(
@@ -107,7 +111,20 @@ def tell_case(bench: Bench, number: int) -> CaseStory:
         events=bench.ledger.events(number),
         custody=custody,
         check=verify(custody),
+        by_pictures={
+            bay.bay: named
+            for bay in bays
+            if not (bay.model or bay.serial) and (named := _named_by_pictures(bench, number, bay.bay))
+        },
     )
+
+
+def _named_by_pictures(bench: Bench, case: int, bay: str) -> str:
+    settled = [one for one in identifiers_of(bench, case, bay) if one.settled]
+    found = (
+        next((one.value for one in settled if one.kind is kind), "") for kind in (Kind.MODEL, Kind.SERIAL)
+    )
+    return " ".join(one for one in found if one)
 
 
 def _image(bench: Bench, case: Case, bay: str) -> ImageStory:

@@ -115,7 +115,7 @@ def test_check_values_at_the_end_of_blocks_are_no_shift() -> None:
 def test_a_bit_slip_says_how_far(slip: int) -> None:
     fault = primary(bit_slipped(firmware(50, size=SIZE), 8 - slip), known(50, "same revision"))
     assert fault.kind is FaultKind.BIT_SLIP
-    assert f"late by {slip} bits" in fault.what
+    assert f"late by {slip} bit{'s' * (slip > 1)}," in fault.what
 
 
 def test_any_order_of_lines_is_found_with_a_reference_of_the_same_revision() -> None:
@@ -150,7 +150,7 @@ def test_a_slip_of_bits_shows_at_the_edges_of_erased_areas() -> None:
     for slip in range(1, 8):
         fault = primary(bit_slipped(image.tobytes(), 8 - slip))
         assert (fault.kind, fault.standing) == (FaultKind.BIT_SLIP, Standing.LIKELY)
-        assert f"late by {slip} bits" in fault.what
+        assert f"late by {slip} bit{'s' * (slip > 1)}," in fault.what
 
 
 def test_an_image_kept_twice_in_a_chip_with_room_left_is_only_asked_about() -> None:

@@ -52,7 +52,7 @@ def test_filler_share_counts_bytes_of_a_short_last_block() -> None:
 def test_words_say_every_stretch() -> None:
     words = map_words(map_rom(image(), block=1024))
     assert len(words) == 6
-    assert "the same bytes as from 0x000000" in words[3]
+    assert "the same bytes as from 000000h" in words[3]
     assert "4 of 20 blocks of 1024 bytes repeat" in words[-1]
 
 

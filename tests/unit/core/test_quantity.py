@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from mendbay.core.quantity import bytes_text, count_text, duration_text, percent_text
+from mendbay.core.quantity import bytes_text, count_text, counted, duration_text, percent_text
 
 UNITS = {
     "byte": 1,
@@ -155,3 +155,9 @@ def test_the_plain_form_differs_in_spaces_only(count: int, seconds: float, whole
     ]:
         assert plain.isascii()
         assert spaced.replace("\u2009", " ") == plain
+
+
+def test_things_are_counted_in_words() -> None:
+    assert [counted(number, "bit", plain=True) for number in (0, 1, 2, 1204)] == [
+        "0 bits", "1 bit", "2 bits", "1 204 bits",
+    ]  # fmt: skip

@@ -15,6 +15,7 @@ from typing import Any
 import jsonschema
 import pytest
 
+from mendbay.faces.cli import board, rom
 from mendbay.faces.cli.screen import Screen
 from mendbay.outlets.scenario.board_rom import CODE_PARTS, OWN_PARTS, SERIAL_PAGES
 from mendbay.outlets.scenario.practice import Practice, make_practice
@@ -78,6 +79,9 @@ def test_from_pictures_to_a_donor(run: Run, practice: Practice) -> None:
     assert [one["picture"] for one in unusable] == ["4 label blurred.jpg"]
     assert unusable[0]["troubles"][0]["fault"] == "blurred"
     assert answer(run, "board", "show", "1", "1")["identifiers"] == found["identifiers"]
+    told = run("case", "show", "1").stdout
+    assert "Bay 1: AL20-HX4 AH4K-20719C, by its pictures" in told
+    assert "Bay 2: drive not described" in told
     blurred = practice.pictures / unusable[0]["picture"]
     answer(run, "board", "pictures", "1", "2", blurred, codes=(3,))
     gone = answer(run, "board", "withdraw", "1", "2", unusable[0]["picture"], "it shows bay 1")
@@ -91,6 +95,8 @@ def test_from_pictures_to_a_donor(run: Run, practice: Practice) -> None:
     for words in (("board", "show", "1", "1"), ("donor", "find", "1", "1")):
         text = run(*words).stdout
         assert max(map(len, text.splitlines())) <= 80, text
+    text = " ".join(run("board", "show", "1", "1").stdout.split())
+    assert all(one["picture"] in text for one in found["pictures"]), "board withdraw needs their names"
 
 
 @pytest.mark.slow
@@ -487,3 +493,20 @@ def test_practice_material_is_written_once(run: Run, tmp_path: Path) -> None:
     assert f"board pictures CASE 1 {tmp_path / 'other' / 'pictures'}" in text, "the next case is not case 1"
     answer(run, "board", "practise", tmp_path / "material")
     assert "already exists" in refused(run, 20, "board", "practise", tmp_path / "material")
+
+
+NOT_YET = {"plan", "steps", "write"}
+
+
+def test_help_of_the_groups_cuts_no_sentence() -> None:
+    for group in (board.command, rom.command):
+        room = 78 - max(map(len, group.commands)) - 4
+        cut = [name for name, one in group.commands.items() if one.get_short_help_str(room).endswith("...")]
+        assert set(cut) <= NOT_YET, cut
+
+
+def test_a_wrong_word_points_to_the_help_of_its_command(run: Run) -> None:
+    assert "Next: mendbay board sheet --help explains it." in refused(
+        run, 2, "board", "sheet", "1", "1", "--x"
+    )
+    assert "mendbay --help lists the commands" in refused(run, 2, "nonsense")

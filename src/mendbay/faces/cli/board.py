@@ -50,7 +50,9 @@ def command() -> None:
 @click.argument("places", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.pass_obj
 def pictures(screen: Screen, case: int, bay: str, places: tuple[Path, ...]) -> None:
-    """Read pictures (or folders of them) of the drive in BAY of CASE, and list its identifiers.
+    """Read pictures of the drive in BAY of CASE.
+
+    PLACES are pictures or folders of them; the identifiers they show are listed.
 
     What cannot be taken for a picture is listed, and the others are read. A picture that was withdrawn from
     BAY is left out of a folder; name the file itself to file it anew.
@@ -69,7 +71,10 @@ def pictures(screen: Screen, case: int, bay: str, places: tuple[Path, ...]) -> N
 @click.argument("bay")
 @click.pass_obj
 def show(screen: Screen, case: int, bay: str) -> None:
-    """List the identifiers known of the drive in BAY of CASE, with what speaks for and against each."""
+    """List the identifiers known of the drive in BAY of CASE.
+
+    Each with what speaks for and against it.
+    """
     with open_bench(screen.home) as bench:
         look = tell_board(bench, shop_files(screen.home), case, bay)
     _answer_look(screen, look, case, bay)
@@ -83,9 +88,10 @@ def show(screen: Screen, case: int, bay: str) -> None:
 @click.option("--instead-of", "read", default="", help="The value that is wrong, if there are several.")
 @click.pass_obj
 def correct(screen: Screen, case: int, bay: str, kind: str, value: str, read: str) -> None:
-    """Say what an identifier really is; an empty VALUE says there is none.
+    """Say what an identifier really is.
 
-    The correction is kept, and the next reading of the same characters learns from it.
+    An empty VALUE says there is none. The correction is kept, and the next reading of the same characters
+    learns from it.
     """
     with open_bench(screen.home) as bench:
         look = correct_identifier(bench, shop_files(screen.home), case, bay, KINDS[kind], value, read)
@@ -99,7 +105,7 @@ def correct(screen: Screen, case: int, bay: str, kind: str, value: str, read: st
 @click.argument("reason")
 @click.pass_obj
 def withdraw(screen: Screen, case: int, bay: str, picture: str, reason: str) -> None:
-    """Take a PICTURE that was filed to the wrong drive out of what BAY is known by.
+    """Take back a PICTURE that is of another drive.
 
     Corrections of what it alone showed go with it, and are named. The file and the record stay; custody tells
     when, who and why.
@@ -133,6 +139,7 @@ def lessons_(screen: Screen) -> None:
     screen.answer(
         [_lesson_json(one) for one in found],
         table(rows, ("lesson", "of a", "read as", "is", "case/bay"), right=(0,))
+        + f"\nTo take one back: {wording.called_as()} board unlearn LESSON REASON"
         if rows
         else "Nothing was learned yet; board correct teaches it.",
     )
@@ -143,7 +150,10 @@ def lessons_(screen: Screen) -> None:
 @click.argument("reason")
 @click.pass_obj
 def unlearn_(screen: Screen, lesson: int, reason: str) -> None:
-    """Take back a LESSON of misread characters; its correction still holds for its own bay."""
+    """Take back a LESSON of misread characters.
+
+    Its correction still holds for its own bay.
+    """
     with open_bench(screen.home) as bench:
         gone = unlearn(bench, lesson, reason)
     said = gone.correction
@@ -166,7 +176,9 @@ def unlearn_(screen: Screen, lesson: int, reason: str) -> None:
 )  # fmt: skip
 @click.pass_obj
 def family_(screen: Screen, family: str, need: str, basis: str, seat: str) -> None:
-    """Note whether the ROM of a model FAMILY must, may or need not move to a donor's board.
+    """Note whether the ROM of a model FAMILY must move.
+
+    It must, may or need not move to a donor's board.
 
     BASIS says from where that is known. The last word on a family counts; board show and donor find go by it.
     """
@@ -174,14 +186,18 @@ def family_(screen: Screen, family: str, need: str, basis: str, seat: str) -> No
         known = note_family(bench, FamilyNote(family, SEATS[seat], NEEDS[need], basis))
     screen.answer(
         _known_json(known),
-        wrapped(f"Noted of family {family}: the ROM {known.note.need}; it sits: {known.note.seat}. {basis}"),
+        wrapped(f"Noted of family {family}: the ROM {known.note.need}; it sits: {known.note.seat}. {basis}")
+        + f"\nNext: {wording.called_as()} donor find CASE BAY",
     )
 
 
 @command.command(name="families")
 @click.pass_obj
 def families_(screen: Screen) -> None:
-    """List what is noted of model families: whether the ROM must move, where it sits, how that is known."""
+    """List what is noted of the ROMs of model families.
+
+    Whether the ROM must move, where it sits, and how that is known.
+    """
     with open_bench(screen.home) as bench:
         found = known_families(bench)
     lines = []
@@ -227,7 +243,10 @@ def forget(screen: Screen, family: str, reason: str) -> None:
 def sheet(
     screen: Screen, case: int, bay: str, size: str | None, drive: bool | None, everything: bool
 ) -> None:
-    """Show the electrical sheet of the board of BAY, and the next step with its cautions."""
+    """Show the electrical sheet of a board, and the next step.
+
+    Cautions come first. --size and --drive change what the sheet is judged by.
+    """
     with open_bench(screen.home) as bench:
         if size is None and drive is None:
             measured = measure_board.tell_sheet(bench, case, bay)
@@ -257,7 +276,10 @@ def step_(screen: Screen, case: int, bay: str, step: str) -> None:
 @click.option("--note", default="", help="Anything worth keeping with it.")
 @click.pass_obj
 def measure(screen: Screen, case: int, bay: str, step: str, value: str, note: str) -> None:
-    """Enter the VALUE measured or seen at STEP, as the meter shows it: 0.8, 4k7, 12.1 V, OL."""
+    """Enter the VALUE measured or seen at STEP.
+
+    As the meter shows it: 0.8, 4k7, 12.1 V, OL.
+    """
     with open_bench(screen.home) as bench:
         measured = measure_board.enter(bench, case, bay, step, value, note)
     answer_entry(screen, measured, case, bay, step)
@@ -353,6 +375,9 @@ def _look_text(look: BoardLook, case: int, bay: str) -> str:
             lines.append(
                 wrapped(f"{reading.picture}: {first.fault} ({first.measured}). {first.advice}", "  ")
             )
+    if look.readings:
+        names = ", ".join(one.picture for one in look.readings)
+        lines.append(wrapped(f"{wording.counted(len(look.readings), 'picture')}: {names}.", "  "))
     lines += _left_out_lines(look.left_out)
     lines += [wrapped(one.sentence, "  ") for one in look.advice if one.kind is not None]
     if look.rom is not None:
@@ -396,7 +421,7 @@ def _seen(one: Identifier) -> str:
     if not one.sightings:
         return "typed"
     first = one.sightings[0]
-    more = f" +{len(one.sightings) - 1}" if len(one.sightings) > 1 else ""
+    more = f" and {len(one.sightings) - 1} more" if len(one.sightings) > 1 else ""
     room = SEEN_COLUMN - len(f"{first.how}: {more}")
     name = first.picture if len(first.picture) <= room else f"{first.picture[: room - 1]}…"
     return f"{first.how}: {name}{more}"

@@ -145,7 +145,10 @@ def _story_text(story: CaseStory) -> str:
     if case.notes:
         lines.append(f"  notes: {case.notes}")
     for bay in story.bays:
-        named = " ".join(part for part in (bay.model, bay.serial) if part) or "drive not described"
+        named = " ".join(part for part in (bay.model, bay.serial) if part)
+        if not named and bay.bay in story.by_pictures:
+            named = f"{story.by_pictures[bay.bay]}, by its pictures"
+        named = named or "drive not described"
         lines += ["", f"Bay {bay.bay}: {named}"]
         if bay.bay in story.sheets:
             lines += _sheet_lines(story.sheets[bay.bay], case.number, bay.bay)

@@ -88,7 +88,7 @@ def main() -> None:
             Interrupted("Stopped from the keyboard.", "Run the same command again to go on."), as_json
         )
     except click.ClickException as trouble:
-        hint = "mendbay --help lists the commands, and every command has its own --help."
+        hint = _help_of(trouble)
         code = _tell(UsageError(trouble.format_message(), hint), as_json)
     except KeyboardInterrupt:
         code = _tell(Interrupted("Stopped at once.", "Run the same command again to go on."), as_json)
@@ -104,6 +104,14 @@ def main() -> None:
         step = "Nothing durable is lost. Run again with MENDBAY_TRACE=1 and report what it prints."
         code = _tell(MendbayError(what, step), as_json)
     sys.exit(code if isinstance(code, int) else 0)
+
+
+def _help_of(trouble: click.ClickException) -> str:
+    """Where the words are explained that the command line did not take."""
+    context = getattr(trouble, "ctx", None)
+    if context is None or context.parent is None:
+        return "mendbay --help lists the commands, and every command has its own --help."
+    return f"{context.command_path} --help explains it."
 
 
 def _tell(trouble: MendbayError, as_json: bool) -> int:

@@ -131,7 +131,10 @@ def command() -> None:
 @click.option("--chip-id", default="", help='What the programmer showed as the chip\'s id, like "ef 40 12".')
 @click.pass_obj
 def keep(screen: Screen, case: int, bay: str, role: str, files: tuple[Path, ...], chip_id: str) -> None:
-    """Keep dumps that any programmer made of the ROM of BAY; all FILES are reads of one sitting."""
+    """Keep dumps of a chip that any programmer made.
+
+    All FILES are reads of one sitting: the clip was not moved between them.
+    """
     with open_bench(screen.home, tell=screen.tell) as bench:
         reads = keep_files(bench, case, bay, Role(role), files, chip_id)
     doubts, called = doubts_of_sizes(reads), wording.called_as()
@@ -178,7 +181,10 @@ def withdraw(screen: Screen, case: int, bay: str, role: str, sitting: int, reaso
 @click.pass_obj
 @on_clip
 def read(screen: Screen, case: int, bay: str, role: str, times: int, clip: Clip) -> None:
-    """Read the chip of BAY through an adapter, several times, lowest supply first."""
+    """Read the chip of BAY through an adapter, several times.
+
+    It gets the lowest supply first, and none that was not confirmed.
+    """
     with open_bench(screen.home, tell=screen.tell) as bench:
         reads, facts = read_chip(bench, clip, case, bay, Role(role), times)
     lines = [
@@ -211,7 +217,11 @@ def judge(
     with_map: bool,
     picture: Path | None,
 ) -> None:
-    """Say what the newest reads of a chip are worth, and what went wrong with them."""
+    """Say what the newest reads of a chip are worth.
+
+    What went wrong with them is named; a question that is open, or a rule of the family that fails, ends it
+    with exit code 3.
+    """
     with open_bench(screen.home) as bench:
         if family:
             judged = judge_by_family(bench, shop_files(screen.home), case, bay, Role(role), family, reference)
@@ -230,7 +240,9 @@ def judge(
 @click.option("--also-withdrawn", is_flag=True, help="Take dumps that were withdrawn for good again.")
 @click.pass_obj
 def learn(screen: Screen, name: str, files: tuple[Path, ...], also_withdrawn: bool) -> None:
-    """Learn the rules of a board family from known-good dumps, and keep them as NAME.
+    """Learn the rules of a board family from good dumps.
+
+    They are kept as NAME.
 
     What was kept as NAME before is moved beside it, with a number behind its name.
 
@@ -250,7 +262,9 @@ def learn(screen: Screen, name: str, files: tuple[Path, ...], also_withdrawn: bo
 @click.argument("reason")
 @click.pass_obj
 def unlearn(screen: Screen, family: str, dump: str, reason: str) -> None:
-    """Take back that DUMP (its file name, or how its SHA-256 begins) is a good one of FAMILY.
+    """Take back that DUMP is a good one of FAMILY.
+
+    DUMP is its file name, or how its SHA-256 begins.
 
     The family judges nothing from then on, until it is learned anew from the others.
     """
@@ -275,7 +289,7 @@ def families_(screen: Screen) -> None:
     rows = [
         (
             one.name,
-            bytes_text(one.family.size),
+            size_text(one.family.size),
             str(one.family.dumps),
             str(len(one.family.revisions)),
             str(len(one.family.rules)),
@@ -301,7 +315,10 @@ def families_(screen: Screen) -> None:
 @click.argument("family")
 @click.pass_obj
 def check(screen: Screen, case: int, bay: str, role: str, family: str) -> None:
-    """Hold the newest reads of a chip against a learned FAMILY, and a patient's against the donor's."""
+    """Hold the newest reads of a chip against a FAMILY.
+
+    A patient's are held against the donor's as well.
+    """
     with open_bench(screen.home) as bench:
         checked = check_rom(bench, shop_files(screen.home), case, bay, Role(role), family)
     screen.answer(_checked_json(checked), _checked_text(checked, case, bay, role))
@@ -490,11 +507,15 @@ def _carry_out(
 def _asking(screen: Screen, checked: tuple[float, ...], marked_3v: bool) -> Callable[[SupplyQuestion], bool]:
     """Asks about the chip's supply: the person at the keyboard, or what was said on the command line."""
 
+    said: set[str] = set()
+
     def ask(question: SupplyQuestion) -> bool:
         if checked and (marked_3v or question.why is not WhySupply.NO_ANSWER):
             return any(abs(one - question.volts) < 0.05 for one in checked)
         for caution in question.cautions:
-            screen.say(wrapped(f"CAUTION: {caution}", "  "))
+            if caution not in said:  # each is read once, whatever supplies follow
+                screen.say(wrapped(f"CAUTION: {caution}", "  "))
+        said.update(question.cautions)
         return _confirmed(screen, f"{question.sentence} Is it done and checked?")
 
     return ask
@@ -504,7 +525,7 @@ def _confirmed(screen: Screen, question: str) -> bool:
     """A person's yes; where nobody can be asked, no."""
     if screen.as_json or not sys.stdin.isatty():
         return False
-    return click.confirm(question, default=False, err=True)
+    return click.confirm(wrapped(question, hang=""), default=False, err=True)
 
 
 # ---------------------------------------------------------------------- words
@@ -516,7 +537,7 @@ def _reads_text(reads: tuple[RomRead, ...]) -> str:
             one.role.value,
             str(one.sitting),
             one.file.path.rpartition("/")[2][:22],
-            bytes_text(one.file.size_bytes),
+            size_text(one.file.size_bytes),
             one.file.sha256[:12],
             one.origin if len(one.origin) <= 14 else f"{one.origin[:13]}…",
         )
