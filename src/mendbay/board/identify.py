@@ -160,12 +160,19 @@ def _together(channel: Channel, one: Found, two: Found) -> Found | None:
 
 
 def correct(
-    identifiers: Sequence[Identifier], correction: Correction, forms: Forms
+    identifiers: Sequence[Identifier],
+    correction: Correction,
+    forms: Forms,
+    pictured: Sequence[Identifier] = (),
 ) -> tuple[Identifier, ...]:
     """The identifiers after a person's word: it has confidence 1 and keeps the evidence of the pictures.
 
     It replaces every identifier of its kind whose value, or one of whose readings, is a corrected
     text; without one it is added. With an empty `right_text` they are taken out: it is no such number.
+
+    Args:
+        identifiers: after the corrections before it.
+        pictured: as the pictures alone have them: what was taken out there and is said again has its places.
     """
     read = {compact(text) for text in (correction.read_text, *correction.also_read)} - {""}
     hit = [
@@ -178,6 +185,13 @@ def correct(
     right = correction.right_text.strip()
     if not right:
         return tuple(rest)
+    if not hit:
+        same = compact(right)
+        hit = [
+            one
+            for one in pictured
+            if one.kind is correction.kind and same in {compact(one.value), *map(compact, one.read_as)}
+        ]
     by_hand = _by_hand(correction.kind, right, hit, forms)
     order = list(Kind)
     return tuple(sorted([*rest, by_hand], key=lambda one: (order.index(one.kind), -one.confidence)))

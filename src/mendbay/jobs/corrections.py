@@ -15,7 +15,7 @@ from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.number_form import Kind
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.withdraw import require_reason, withdraw
+from mendbay.jobs.withdraw import require_reason, standing_notes, withdraw
 
 MISREAD = 2
 """How many characters a reading may differ in to teach what is taken for what."""
@@ -86,12 +86,13 @@ def note_correction(bench: Bench, case: int, bay: str, correction: Correction, *
 
 
 def said_of(bench: Bench, case: int | None = None, bay: str | None = None) -> tuple[Word, ...]:
-    """Every word on identifiers, of all cases or of one, the oldest first; also those that hold no longer.
+    """Every word on identifiers that was not taken back, of all cases or of one, the oldest first; also those
+    that hold no longer, as their pictures were withdrawn.
 
     Raises:
         LedgerError: a note is not one that Mendbay wrote.
     """
-    return tuple(_said(note) for note in bench.shelf.notes(NoteKind.CORRECTION, case, bay))
+    return tuple(_said(note) for note in standing_notes(bench, NoteKind.CORRECTION, case, bay))
 
 
 def _said(note: BoardNote) -> Word:
@@ -141,7 +142,7 @@ def lessons(bench: Bench) -> tuple[Lesson, ...]:
 def _teaches(said: Correction) -> bool:
     if not said.read_text or not said.right_text:
         return False
-    return sum(one != other for one, other in align(said.read_text, said.right_text)) <= MISREAD
+    return 0 < sum(one != other for one, other in align(said.read_text, said.right_text)) <= MISREAD
 
 
 def unlearn(bench: Bench, number: int, reason: str) -> Lesson:

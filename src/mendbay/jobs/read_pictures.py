@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable, Container, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from hashlib import sha256
 from pathlib import Path
 
@@ -30,6 +32,10 @@ from mendbay.jobs.know_family import family_notes
 from mendbay.jobs.picture_files import LeftOut, found, kept_name, shown, unread
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.withdraw import reason_of, require_reason, standing_notes, subject_of, withdraw
+
+_DATE = re.compile(
+    r"(?P<year>[0-9]{4})-(?:W(?P<week>[0-9]{1,2})|(?P<month>[0-9]{1,2})(?:-(?P<day>[0-9]{1,2}))?)"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,6 +203,8 @@ def correct_identifier(
         UsageError: several identifiers of the kind, and none named; or nothing to take out.
     """
     require_line(right, str(kind))
+    if kind is Kind.DATE:
+        _require_possible_date(right.strip(), bench.now()[:10])
     look = tell_board(bench, shop, case, bay)
     said_so = [one for one in look.identifiers if one.kind is kind]
     if read:
@@ -221,6 +229,34 @@ def correct_identifier(
             case, "pictures", f"Bay {bay}: {kind} is {right.strip() or 'none'}{was}, said by {bench.who}."
         )
     return tell_board(bench, shop, case, bay)
+
+
+def withdraw_correction(
+    bench: Bench, shop: ShopFiles, case: int, bay: str, kind: Kind, reason: str
+) -> tuple[BoardLook, str]:
+    """Takes the last correction of a kind back: what it replaced counts again, and it teaches nothing.
+
+    Returns:
+        What is known without it, and what it had said; empty if it had said that there is no such number.
+
+    Raises:
+        NoSuchCase: there is no such case or bay.
+        UsageError: there is no correction of the kind, or no reason is given.
+    """
+    require_reason(reason)
+    with bench.shelf.together():
+        bench.ledger.bay(case, bay)
+        said = [one for one in said_of(bench, case, bay) if one.correction.kind is kind]
+        if not said:
+            raise UsageError(
+                f"Nobody corrected the {kind} of bay {bay}.", f"mendbay board show {case} {bay} lists all."
+            )
+        gone = said[-1].correction.right_text
+        withdraw(bench, [subject_of(said[-1].note)], case, bay, reason)
+        words = f"{kind} is {gone or 'none'}"
+        bench.note(case, "pictures", f"Bay {bay}: correction withdrawn, {words}. {reason.strip()}")
+        bench.custody(case, "correction withdrawn", f"bay {bay}, {words}: {reason.strip()}")
+    return tell_board(bench, shop, case, bay), gone
 
 
 def withdraw_picture(
@@ -320,10 +356,10 @@ def unsettled(identifiers: Sequence[Identifier]) -> tuple[Identifier, ...]:
 def _look(bench: Bench, forms: Forms, case: int, bay: str, left_out: Sequence[LeftOut] = ()) -> BoardLook:
     readings = _readings(bench, case, bay)
     taught = [one.correction for one in lessons(bench)]
-    identifiers = identify(readings, forms, Confusions(taught))
+    pictured = identifiers = identify(readings, forms, Confusions(taught))
     said, gone = _corrections(bench, case, bay, readings)
     for one in said:
-        identifiers = correct(identifiers, one.correction, forms)
+        identifiers = correct(identifiers, one.correction, forms, pictured)
     clashes = _clashes(bench.ledger.bay(case, bay), identifiers)
     advice = missing(identifiers, readings)
     withdrawn = (*_withdrawn(bench, case, bay), *no_longer(gone))
@@ -371,6 +407,27 @@ def _clashes(bay: Bay, identifiers: Sequence[Identifier]) -> tuple[str, ...]:
                 "another drive."
             )
     return tuple(said)
+
+
+def _require_possible_date(text: str, today: str) -> None:
+    """
+    Raises:
+        UsageError: a date in years, with weeks or months and days, that no calendar has or that is to come.
+    """
+    said = _DATE.fullmatch(text)
+    if not said:
+        return  # written another way: its form says what it means
+    year, week, month, day = (int(part or 0) for part in said.groups())
+    try:
+        meant = date.fromisocalendar(year, week, 1) if said["week"] else date(year, month, day or 1)
+    except ValueError:
+        raise UsageError(
+            f"No calendar has {text}.", "Weeks run from 01 to 52 or 53, like 2025-W07; months to 12."
+        ) from None
+    if meant.isoformat() > today:
+        raise UsageError(
+            f"{text} is still to come: it is {today}.", "Compare with the part and type it again."
+        )
 
 
 def _note_picture(bench: Bench, case: int, bay: str, reading: PictureReading, *, again: bool) -> None:

@@ -23,8 +23,10 @@ from mendbay.jobs.read_pictures import (
     BoardLook,
     correct_identifier,
     describe,
+    lessons,
     read_pictures,
     tell_board,
+    withdraw_correction,
 )
 from mendbay.jobs.take_in import add_bay
 from mendbay.outlets.shop_files import ShopFolder
@@ -393,3 +395,45 @@ def test_a_broken_file_of_own_forms_is_named_in_full(bench: Bench, tmp_path: Pat
     assert str(broken) in caught.value.what
     assert "line 1" in caught.value.what
     assert "Moved out" in caught.value.next_step
+
+
+def test_a_correction_is_taken_back_and_teaches_nothing(bench: Bench, folder: Path, tmp_path: Path) -> None:
+    files = shop(bench, tmp_path)
+    pictures = ToldPictures({b"label": LABEL, b"board": BOARD})
+    read_pictures(bench, files, starting(pictures), 1, "1", [folder])
+    with pytest.raises(UsageError, match="Nobody corrected"):
+        withdraw_correction(bench, files, 1, "1", Kind.BOARD, "a slip")
+    correct_identifier(bench, files, 1, "1", Kind.BOARD, "TB-4471-2O0")
+    look, gone = withdraw_correction(bench, files, 1, "1", Kind.BOARD, "a slip")
+    assert gone == "TB-4471-2O0"
+    assert value(look, Kind.BOARD).value == "TB-4471-200"
+    assert value(look, Kind.BOARD).how != "hand"
+    assert lessons(bench) == ()
+    assert "a slip" in bench.ledger.custody(1)[-1].item
+
+
+def test_a_word_put_right_again_is_no_lesson(bench: Bench, folder: Path, tmp_path: Path) -> None:
+    files = shop(bench, tmp_path)
+    pictures = ToldPictures({b"label": LABEL, b"board": BOARD})
+    read_pictures(bench, files, starting(pictures), 1, "1", [folder])
+    correct_identifier(bench, files, 1, "1", Kind.BOARD, "TB-4471-2O0")
+    correct_identifier(bench, files, 1, "1", Kind.BOARD, "TB-4471-200")
+    assert lessons(bench) == ()
+
+
+@pytest.mark.parametrize("text", ["2099-W99", "2024-W53", "2099-W01", "2025-13", "2025-02-30"])
+def test_a_date_that_cannot_be_is_refused(bench: Bench, tmp_path: Path, text: str) -> None:
+    with pytest.raises(UsageError):
+        correct_identifier(bench, shop(bench, tmp_path), 1, "1", Kind.DATE, text)
+    assert tell_board(bench, shop(bench, tmp_path), 1, "1").identifiers == ()
+
+
+def test_what_was_taken_out_and_is_said_again_names_its_places(
+    bench: Bench, folder: Path, tmp_path: Path
+) -> None:
+    files = shop(bench, tmp_path)
+    pictures = ToldPictures({b"label": LABEL, b"board": BOARD})
+    read_pictures(bench, files, starting(pictures), 1, "1", [folder])
+    correct_identifier(bench, files, 1, "1", Kind.BOARD, "")
+    look = correct_identifier(bench, files, 1, "1", Kind.BOARD, "TB-4471-200")
+    assert [one.picture for one in value(look, Kind.BOARD).sightings][:1] == ["board.JPG"]

@@ -7,9 +7,11 @@ from pathlib import Path
 
 import click
 
+from mendbay.board.confusable import align
 from mendbay.board.electrical_form import Gate, Size
 from mendbay.board.identifier import Identifier
 from mendbay.board.number_form import Kind
+from mendbay.board.sighting import How
 from mendbay.board.unique_data import FamilyNote, Need, Seat
 from mendbay.core.errors import EXIT_INCOMPLETE
 from mendbay.faces import wording
@@ -25,6 +27,7 @@ from mendbay.jobs.read_pictures import (
     correct_identifier,
     read_pictures,
     tell_board,
+    withdraw_correction,
     withdraw_picture,
 )
 from mendbay.wiring import make_practice, open_bench, read_pictures_with, shop_files
@@ -37,6 +40,9 @@ GATES = {str(one.value).replace(" ", "").lower(): one for one in Gate}
 
 
 SEEN_COLUMN = 31
+TIED = "\u00a0"
+"""A blank that no line is broken at."""
+SEVERAL = 2
 
 
 @click.group(name="board")
@@ -95,7 +101,25 @@ def correct(screen: Screen, case: int, bay: str, kind: str, value: str, read: st
     """
     with open_bench(screen.home) as bench:
         look = correct_identifier(bench, shop_files(screen.home), case, bay, KINDS[kind], value, read)
-    _answer_look(screen, look, case, bay)
+    said = [line for one in look.identifiers if one.kind is KINDS[kind] for line in contradicted(one)]
+    screen.answer(_look_json(look), "\n".join([*said, _look_text(look, case, bay)]))
+
+
+@command.command(name="uncorrect")
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.argument("kind", type=click.Choice(sorted(KINDS)))
+@click.argument("reason")
+@click.pass_obj
+def uncorrect(screen: Screen, case: int, bay: str, kind: str, reason: str) -> None:
+    """Take back the last correction of a KIND of identifier.
+
+    What it replaced counts again, and it teaches nothing. The record stays; custody tells when, who and why.
+    """
+    with open_bench(screen.home) as bench:
+        look, gone = withdraw_correction(bench, shop_files(screen.home), case, bay, KINDS[kind], reason)
+    said = f"Taken back: {KINDS[kind]} is {gone or 'none'}."
+    screen.answer(_look_json(look), f"{said}\n{_look_text(look, case, bay)}")
 
 
 @command.command(name="withdraw")
@@ -376,8 +400,9 @@ def _look_text(look: BoardLook, case: int, bay: str) -> str:
                 wrapped(f"{reading.picture}: {first.fault} ({first.measured}). {first.advice}", "  ")
             )
     if look.readings:
-        names = ", ".join(one.picture for one in look.readings)
-        lines.append(wrapped(f"{wording.counted(len(look.readings), 'picture')}: {names}.", "  "))
+        names = ", ".join(one.picture.replace(" ", TIED) for one in look.readings)
+        said = wrapped(f"{wording.counted(len(look.readings), 'picture')}: {names}", "  ")
+        lines.append(said.replace(TIED, " "))
     lines += _left_out_lines(look.left_out)
     lines += [wrapped(one.sentence, "  ") for one in look.advice if one.kind is not None]
     if look.rom is not None:
@@ -405,6 +430,25 @@ def _left_out_lines(left_out: tuple[LeftOut, ...]) -> list[str]:
     return [
         wrapped(f"Left out: {', '.join(found)} ({why.removesuffix('.')}). {step}".rstrip(), "  ")
         for (why, step), found in names.items()
+    ]
+
+
+def contradicted(one: Identifier) -> list[str]:
+    """That a person's word stands against several places of the pictures, character by character."""
+    read = one.read_as[0] if one.how is How.HAND and one.read_as else ""
+    apart = [(true, seen) for true, seen in align(read, one.value) if true != seen] if read else []
+    if not apart or len(one.sightings) < SEVERAL:
+        return []
+    said = ", ".join(
+        f"{seen or 'nothing'} is read for {true or 'nothing'}" for true, seen in dict.fromkeys(apart)
+    )
+    places = wording.counted(len(one.sightings), "place")
+    return [
+        wrapped(
+            f"CAUTION: {one.kind} {one.value} was typed against {places} that say {read}: {said}. If it was "
+            "a slip, board uncorrect takes it back.",
+            "  ",
+        )
     ]
 
 
