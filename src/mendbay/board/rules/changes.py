@@ -29,9 +29,9 @@ Flags = npt.NDArray[np.bool_]
 MOST_DUMPS = 6
 """Dumps compared; further ones only confirm what was found."""
 _MOST_FIELDS = 6000
-_NEAR_EDGE = 12
-"""Where nearly everything varies, as in enciphered code, only so many bytes from each end of a run of varying
-bytes are asked for stored values."""
+_NEAR_EDGE, _WINDOW = 12, 256
+"""Where more varies, only so many bytes from each end of a run of varying bytes are asked for stored values,
+and the varying bytes of evenly spaced windows: of a long array of records some tell the rest."""
 
 
 class Changes:
@@ -72,7 +72,11 @@ class Changes:
             ends = np.concatenate([[0], gaps + 1, gaps, [near.size - 1]])
             reach = np.arange(-_NEAR_EDGE, _NEAR_EDGE + 1)
             chosen = (ends[:, None] + reach[None, :]).reshape(-1)
-            near = self.places[np.unique(chosen[(chosen >= 0) & (chosen < near.size)])]
+            chosen = np.unique(chosen[(chosen >= 0) & (chosen < near.size)])[:_MOST_FIELDS]
+            windows = max(1, (_MOST_FIELDS - chosen.size) // _WINDOW)
+            starts = np.linspace(0, near.size - _WINDOW, windows).astype(np.int64)
+            inside = (starts[:, None] + np.arange(_WINDOW)[None, :]).reshape(-1)
+            near = self.places[np.union1d(chosen, inside)]
         found = np.unique((near[:, None] - np.arange(size)[None, :]).reshape(-1))
         found = found[(found >= 0) & (found + size <= self.material.size)]
         for byte in range(size):

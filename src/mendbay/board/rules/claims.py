@@ -98,14 +98,16 @@ _CLUSTER_GAPS = (8, 64, 512)
 _PAGES = (256, 512, 1024, 2048, 4096, 8192, 32768, 65536)
 _CLUSTERS_AHEAD = 3
 _ROUNDED = (1, 4, 16, 256, 4096)
+_FEWEST_CHANGING = 3
+"""Bytes of each lane of a sum's words that must change for its value to be more than nearly a copy."""
 _NEAREST = 64
 """Classes with one key, or places with one value, that are looked at, the nearest first."""
 _WEAKEST = 4.0
 DEAREST_EDGE = 10.0
 """Edges of records in a series that are dearer than this count as this much where records are sought: others
 of the series may tell them."""
-_MOST = 2048
-"""Guesses of one kind that are looked at, the cheapest first; more are chance."""
+_MOST = 4096
+"""Guesses of one kind that are looked at; more are chance."""
 
 
 class Guesses:
@@ -125,6 +127,8 @@ class Guesses:
         self._content = filler_runs(changes.material.dumps[0], LONG_RUN).ends
         self._fields: dict[int, Int64s] = {}
         self._prices: dict[int, Floats] = {}
+        self._worth: dict[tuple[int, int], Floats] = {}
+        """Of one engine: the bits that changes of regions are worth, by their classes."""
         self._regions = self._distinct(regions)
         near = [clusters(changes.material.vary, gap) for gap in (1, 4, 16)]
         self._begins = [changes.classes(starts) for starts, _ in near]
@@ -213,6 +217,7 @@ class Guesses:
         """All guesses that hold for one engine."""
         if not self.fields(engine.base.width).size:
             return
+        self._worth.clear()
         for order in orders:
             for sign in engine.signs:
                 yield from self._behind(engine, order, sign)
@@ -239,7 +244,7 @@ class Guesses:
         in_series = (payable >= np.minimum(prices, DEAREST_EDGE)) & (lie is not Lie.APART)
         kept = np.flatnonzero((last - firsts > size) & apart & (alone | in_series))
         if kept.size > _MOST:
-            kept = kept[np.argsort(prices[kept], kind="stable")[:_MOST]]
+            kept = _cheapest(kept, places, prices, last - firsts)
         naming = engine.price + 1.0 + (1.0 if size > 1 else 0.0) + (1.0 if len(engine.signs) > 1 else 0.0)
         evidence = np.array(
             [
@@ -392,8 +397,8 @@ class Guesses:
 
         A value counts once, and only if the region changes as no combination of its earlier changes: checks
         are linear, so that the value of a combination follows from the others. Of a sum or exclusive-or only
-        those bits of each word count that change in two bytes of the region at least: else the value would
-        be a copy of the one byte.
+        those bits of each word count that change in three bytes of the region at least: else the value would
+        be nearly a copy.
         """
         base, changes = engine.base, self.changes
         size = base.width // 8
@@ -420,10 +425,19 @@ class Guesses:
 
     def _lane_bits(self, engine: ChangeEngine, order: Order, first: int, last: int) -> Floats:
         """For each byte of the stored value the bits one change of it is worth."""
-        base, changes = engine.base, self.changes
+        base = engine.base
         size = base.width // 8
         if base.kind in (Kind.CRC, Kind.FLETCHER):
             return np.full(size, 8.0)
+        if (first, last) not in self._worth:
+            self._worth[first, last] = self._word_bits(engine, first, last)
+        found: Floats = self._worth[first, last][np.array(lanes(base.width, order)) // 8]
+        return found
+
+    def _word_bits(self, engine: ChangeEngine, first: int, last: int) -> Floats:
+        """The same for each byte of the value from its lowest on."""
+        base, changes = engine.base, self.changes
+        size = base.width // 8
         lane = (changes.places[first:last] - engine.phase) % base.word
         if base.word_order is Order.BIG:
             lane = base.word - 1 - lane
@@ -434,12 +448,20 @@ class Guesses:
             if base.kind is Kind.XOR:
                 change = uneven(change)
             change = np.bitwise_or.reduce(change, axis=0)
-            if np.count_nonzero(change) >= 2:
+            if np.count_nonzero(change) >= _FEWEST_CHANGING:
                 worth[number] = int(np.bitwise_or.reduce(change)).bit_count()
         if base.word < size and base.kind is not Kind.XOR:
             worth[base.word] = min(8.0, np.log2(max(1, (last - first) / base.word)))
-        found: Floats = worth[np.array(lanes(base.width, order)) // 8]
-        return found
+        return worth
+
+
+def _cheapest(kept: Int64s, places: Int64s, prices: Floats, lengths: Int64s) -> Int64s:
+    """The cheapest of so many guesses, those of each stored value in turn, so that the rows of a long array
+    are all asked; of equally cheap ones the shortest region."""
+    order = kept[np.lexsort((lengths[kept], prices[kept], places[kept]))]
+    fresh = np.flatnonzero(np.diff(places[order], prepend=-1))
+    turn = np.arange(order.size) - np.repeat(fresh, np.diff(np.append(fresh, order.size)))
+    return order[np.lexsort((prices[order], turn))[:_MOST]]
 
 
 class _Keys:

@@ -9,7 +9,7 @@ guesses are tried (a Bonferroni bound with weights).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -22,11 +22,12 @@ from mendbay.board.rules.rule import Hole
 Int64s = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
 
-TOTAL = -1
-"""Place of a region that must come out as nought, whatever word balances it."""
-
 _SKIPS = (0, 4, 8, 12, 16, 32, 2, 20, 24, 64)
 """Bytes at the start of a block that are left out, as in a header."""
+
+
+_ONE_BELIEF = 0.61
+"""Bits by which all layouts are dearer than their price beside each other, so that they are one belief."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +104,7 @@ def layouts(width: int) -> tuple[Layout, ...]:
         step = max(size, 2)
         found += [Layout(0, 0, one, 0, hole, 7.0 + extra) for one in range(0, 33, step)]
         found += [Layout(0, 0, None, -one, hole, 7.0 + extra) for one in (size, 8, 16) if one >= size]
-    return tuple(found)
+    return tuple(replace(one, price=one.price + _ONE_BELIEF) for one in found)
 
 
 @dataclass

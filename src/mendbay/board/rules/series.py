@@ -23,6 +23,7 @@ _ROW_PRICE, _STRIDE_PRICE, _SPAN_PRICE = 1.0, 12.0, 8.0
 """Bits for a row of a series: that it is there; and once for how far the rows lie apart, and for what they
 have in common."""
 _ALIKE_PRICE = 0.5
+_MOST_PARTS = 8
 _FEWEST_ROWS, _MOST_ROWS = 4, 1024
 _AHEAD, _MOST_STRIDES = 32, 16
 _NEARLY_ALL = 0.75
@@ -145,18 +146,65 @@ def between(changes: Changes, rules: Sequence[Rule], stride: int) -> Iterator[Ru
     same = [one for one in rules if _shape(one) == shape]
     taken = {one.place for one in rules}
     first, last = min(one.start for one in same), max(one.start for one in same)
+    stride = _finest(changes, same[0], first, last, stride)
     for start in range(first, last + 1, stride)[:_MOST_ROWS]:
         step = start - same[0].start
-        place = (same[0].place or 0) + step
+        place = same[0].place + step
         rule = replace(same[0], start=start, end=same[0].end + step, place=place)
         if place in taken or any(_crosses(rule, one) for one in rules):
             continue
-        if all(rule.holds(one) for one in changes.material.dumps[: changes.material.own]):
+        if _holds(changes, rule):
             yield rule
+    yield from _outward(changes, same, stride, rules)
+
+
+def _finest(changes: Changes, shape: Rule, first: int, last: int, stride: int) -> int:
+    """The distance of the rows, if the series found is only every second or third one of them."""
+    for part in range(_MOST_PARTS, 1, -1):
+        step = stride // part
+        if stride % part or step < shape.end - shape.start:
+            continue
+        places = range(first, last, step)[: _MOST_PARTS * _FEWEST_ROWS]
+        moved = [
+            replace(
+                shape, start=one, end=shape.end + one - shape.start, place=shape.place + one - shape.start
+            )
+            for one in places
+        ]
+        if sum(_holds(changes, one) for one in moved) >= _NEARLY_ALL * len(moved):
+            return step
+    return stride
+
+
+def _outward(changes: Changes, same: Sequence[Rule], stride: int, known: Sequence[Rule]) -> Iterator[Rule]:
+    """The series drawn on beyond its first and last row, over one row that does not hold at most. A row must
+    hold with two values at least: beyond the end of the records one might by chance."""
+    for edge, step in (
+        (min(same, key=lambda one: one.start), -stride),
+        (max(same, key=lambda one: one.start), stride),
+    ):
+        rule, misses, rows = edge, 0, 0
+        while misses <= 1 and rows < _MOST_ROWS:
+            rows += 1
+            rule = replace(rule, start=rule.start + step, end=rule.end + step, place=rule.place + step)
+            first, last = min(rule.start, rule.place), max(rule.end, rule.place + rule.field_bytes)
+            if first < 0 or last > changes.material.size:
+                break
+            dumps = changes.material.dumps[: changes.material.own]
+            varies = len({rule.stored(one) for one in dumps}) > 1
+            if varies and not any(_crosses(rule, one) for one in known) and _holds(changes, rule):
+                misses = 0
+                yield rule
+            else:
+                misses += 1
+
+
+def _holds(changes: Changes, rule: Rule) -> bool:
+    return all(rule.holds(one) for one in changes.material.dumps[: changes.material.own])
 
 
 def _shape(rule: Rule) -> tuple[object, ...]:
-    return rule.algorithm, rule.order, rule.hole, rule.end - rule.start, (rule.place or 0) - rule.start
+    return rule.algorithm, rule.order, rule.hole, rule.end - rule.start, rule.place - rule.start
 
 
 def _crosses(one: Rule, other: Rule) -> bool:

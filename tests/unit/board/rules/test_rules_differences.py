@@ -319,3 +319,22 @@ def test_the_name_says_what_counts() -> None:
         counted_list(dump, drive, count)
     rules: tuple[Rule, ...] = learned(dumps).rules
     assert "as counted at 0x5004" in rules[0].name
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("records", [300, 420])
+def test_a_long_array_of_small_records_is_learned_to_its_end(records: int) -> None:
+    """Of more than 6000 varying bytes not all are asked: some records tell the others."""
+    dumps = dumps_of(21, 5)
+    for drive, dump in enumerate(dumps):
+        for record in range(records):
+            start = 0x4000 + 16 * record
+            per_drive(dump, start, start + 15, drive)
+            check(dump, replace(CRC8, initial=0x5A), start, start + 15, start + 15)
+    *known, unseen = [bytes(one) for one in dumps]
+    family = learn(known)
+    found = {one.start for one in family.rules if (one.end - one.start, one.place) == (15, one.start + 15)}
+    every = {0x4000 + 16 * record for record in range(records)}
+    assert found <= every
+    assert len(found) >= 0.98 * records, "some values are taken for those of larger blocks"
+    assert judge(family, unseen).failed == ()
