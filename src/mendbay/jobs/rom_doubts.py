@@ -8,17 +8,41 @@ from mendbay.board.number_form import Kind as NumberKind
 from mendbay.board.rom_fault_kinds import Standing
 from mendbay.board.rom_reads import Verdict
 from mendbay.board.rules.judge import judge
-from mendbay.board.transfer_plan import Evidence
+from mendbay.board.transfer_plan import Evidence, Role
 from mendbay.core.errors import BadFormFile, DumpUnproven, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.judge_rom import judged_reads
-from mendbay.jobs.learn_rom import failed_sentences, family_named
+from mendbay.jobs.learn_rom import failed_sentences, families, family_named
 from mendbay.jobs.read_pictures import corrections_of, identifiers_of
-from mendbay.jobs.rom_reads import RomRead, contents
+from mendbay.jobs.rom_reads import RomRead, contents, newest_sitting
 
 SHORTEST_SERIAL = 6
 """Shorter texts stand in a ROM by chance."""
+
+
+def fitting_family(bench: Bench, shop: ShopFiles, case: int, bay: str) -> str:
+    """The name of the learned family that a patient's newest reads belong to: whose shared bytes they have,
+    or at least half of whose rules they keep. Of several the one with most rules that hold; empty if none.
+
+    Raises:
+        NoSuchCase: there is no such case or bay.
+        SourceChanged: a read is gone or changed.
+    """
+    reads = newest_sitting(bench, case, bay, Role.PATIENT)
+    try:
+        dump = judged_reads(contents(bench, case, reads), reads).data if reads else b""
+    except DumpUnproven:
+        return ""
+    best, most = "", (False, 0)
+    for one in families(bench, shop)[0]:
+        if one.withdrawn or one.family.size != len(dump):
+            continue
+        found = judge(one.family, dump)
+        rank = (found.revision is not None, len(found.held))
+        if rank > most and (rank[0] or len(found.held) >= max(2, len(found.failed))):
+            best, most = one.name, rank
+    return best
 
 
 def failures_now(

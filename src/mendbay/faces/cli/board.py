@@ -240,7 +240,10 @@ def families_(screen: Screen) -> None:
 @click.argument("reason")
 @click.pass_obj
 def forget(screen: Screen, family: str, reason: str) -> None:
-    """Take back what was noted of a model FAMILY by mistake: its ROM must move again. The record stays."""
+    """Take back what was noted of a FAMILY.
+
+    Without a note the ROM of a model family must move. The record stays.
+    """
     with open_bench(screen.home) as bench:
         gone = withdraw_family(bench, family, reason)
     screen.answer(

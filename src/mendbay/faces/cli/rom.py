@@ -35,6 +35,7 @@ from mendbay.jobs.learn_rom import (
     learn_family,
     unlearn_dump,
 )
+from mendbay.jobs.rom_doubts import fitting_family
 from mendbay.jobs.rom_reads import (
     RomRead,
     doubts_of_sizes,
@@ -354,15 +355,17 @@ def show(screen: Screen, case: int, bay: str) -> None:
 )
 @click.pass_obj
 def plan(screen: Screen, case: int, bay: str, target: str, fill: bool, family: str, reason: str) -> None:
-    """Draw up the transfer of the patient's ROM to the TARGET's chip, and check it.
+    """Plan the transfer of a ROM, and check the plan.
 
-    It rests on the newest reads of both chips, each read at least twice in one sitting.
+    The patient's data goes to the TARGET's chip. The plan rests on the newest reads of both chips, each read
+    at least twice in one sitting. The patient's dump is held against FAMILY, or else against the learned
+    family it belongs to.
     """
     padding = Padding.FILL if fill else Padding.REFUSE
     with open_bench(screen.home) as bench:
-        checked = None
-        if family:
-            checked = check_rom(bench, shop_files(screen.home), case, bay, Role.PATIENT, family)
+        shop, checked = shop_files(screen.home), None
+        if family := family or fitting_family(bench, shop, case, bay):
+            checked = check_rom(bench, shop, case, bay, Role.PATIENT, family)
         planned = plan_transfer(
             bench,
             transfer_journals(screen.home),
@@ -381,7 +384,7 @@ def plan(screen: Screen, case: int, bay: str, target: str, fill: bool, family: s
 @click.argument("bay")
 @click.pass_obj
 def steps(screen: Screen, case: int, bay: str) -> None:
-    """Show the transfer planned last for BAY as steps, and how far it is."""
+    """Show the newest plan of BAY as steps."""
     with open_bench(screen.home) as bench:
         planned = tell_plan(bench, shop_files(screen.home), transfer_journals(screen.home), case, bay)
     _answer_plan(screen, planned, case, bay)
@@ -410,9 +413,9 @@ SAME_CHIP = click.option(
 def write(
     screen: Screen, case: int, bay: str, yes: bool, same_chip: bool, put_away: bool, clip: Clip
 ) -> None:
-    """Write the chip as planned for BAY, read it back and prove it.
+    """Write the chip as planned, and prove it.
 
-    Goes on where it was cut off.
+    It is read back twice. The same command goes on where it was cut off.
     """
     _carry_out(screen, case, bay, clip, yes, restore=False, same_chip=same_chip, put_away=put_away)
 
