@@ -29,6 +29,9 @@ MOST_TOLD = 8
 """Failed rules and broken copies told one by one. Where the bit of a failed rule lies is asked for no more of
 them: in a hostile family file each could span the whole dump."""
 
+_FIELD_BYTES = 2
+"""Bytes of a stored value from which on a check that holds vouches for what it covers."""
+
 Flags = npt.NDArray[np.bool_]
 Int64s = npt.NDArray[np.int64]
 
@@ -106,7 +109,8 @@ def judge(family: Family, dump: bytes) -> DumpJudgement:
     covered = _covered_share(watched, data)
     flip = _one_flip(failed, differs, revision, _flags(data.size, own), data, held)
     starts, ends = spans_of(differs) if differs is not None else (np.zeros(0, np.int64),) * 2
-    far = np.flatnonzero(differs & ~_flags(data.size, own, CLOSE)) if differs is not None else starts
+    accounted = _flags(data.size, own, CLOSE) | _flags(data.size, _checked_spans(held, data))
+    far = np.flatnonzero(differs & ~accounted) if differs is not None else starts
     sound = _probability(failed, far.size, len(broken), covered)
     spans = tuple(zip(starts.tolist(), ends.tolist(), strict=True))
     count = 0 if differs is None else int(differs.sum())
@@ -169,6 +173,17 @@ def _own_spans(family: Family, number: int | None, data: Bytes) -> tuple[Span, .
             # A list that does not check out says nothing of where it ends.
             longer.append((one.end, min(reach, one.end_in(data)) if one.holds(data) else reach))
     return (*revision.per_drive, *((start, end) for start, end in longer if start < end))
+
+
+def _checked_spans(held: Sequence[Rule], data: Bytes) -> list[Span]:
+    """Ranges under checks that hold and whose values are the drive's own: what differs there without breaking
+    them was written so, though few dumps showed that it may differ. Short checks hold too often by chance."""
+    return [
+        span
+        for one in held
+        if one.distinct > 1 and one.field_bytes >= _FIELD_BYTES
+        for span in one.covers_in(data)
+    ]
 
 
 def _reach(rule: Rule, rules: Sequence[Rule], shared: Bytes) -> int:
@@ -290,7 +305,7 @@ def _reasons(
         said.append(_far_sentence(far))
     elif count:
         differ = "1 byte differs" if count == 1 else f"{count} bytes differ"
-        said.append(f"{differ} beside per-drive ones, and may be per-drive too: few dumps were seen")
+        said.append(f"{differ} beside per-drive ones or under checks that hold, and may be per-drive too")
     for copy in broken[:MOST_TOLD]:
         said.append(
             _copy_sentence(copy)

@@ -826,7 +826,7 @@ def _answer_plan(screen: Screen, planned: Planned, case: int, bay: str) -> None:
 
 def _plan_text(plan: TransferPlan) -> str:
     return wrapped(
-        f"{plan.purpose.value.capitalize()} of {plan.patient.name} ({bytes_text(plan.patient.size_bytes)}, "
+        f"{plan.purpose.value.capitalize()} of {plan.patient.name} ({size_text(plan.patient.size_bytes)}, "
         f"{wording.counted(plan.patient.reads, 'agreeing read')}) to the {plan.target.role.value}'s chip "
         f"{plan.target.chip_name}, {wording.counted(len(plan.steps), 'block')} to change."
     )
@@ -866,7 +866,7 @@ def _certificate_text(done: Proven) -> str:
     if one.only_read:
         said = f"Nothing was written: the chip already holds {'its backup' if back else 'it'}"
     lines = [
-        wrapped(f"{said}: {one.chip_name} reads back equal {len(one.read_back_sha256)} times."),
+        wrapped(f"{said}. {one.chip_name} reads back equal {len(one.read_back_sha256)} times."),
         "  SHA-256 of the content:",
         f"  {one.image_sha256}",
         f"  blocks changed: {count_text(one.blocks)}, pages programmed: {count_text(one.pages)}",

@@ -11,7 +11,7 @@ import pytest
 
 from mendbay.board.rules.algorithm import Algorithm, Kind, Order, as_array
 from mendbay.board.rules.family import Family, Revision, self_checks
-from mendbay.board.rules.judge import MOST_TOLD, compare, judge
+from mendbay.board.rules.judge import MOST_TOLD, DumpJudgement, compare, judge
 from mendbay.board.rules.locate import Flip, flips, lane
 from mendbay.board.rules.mirrors import Copy
 from mendbay.board.rules.rule import Hole, Length, Rule
@@ -261,3 +261,23 @@ def test_quick_checks() -> None:
     assert held == asked == len(checks.rules) > 0
     assert checks.hold(bytes(reversed(dump)))[0] == 0
     assert checks.hold(b"") == (0, 0)
+
+
+def test_what_a_drives_own_check_vouches_for_speaks_not_against_it() -> None:
+    """Few dumps show little of what may differ: bytes under a check that holds were written with it."""
+    code = random.Random(5).randbytes(1024)
+    crc = Algorithm(Kind.CRC, 16, polynomial=0x1021)
+    rule = Rule(crc, 256, 512, 512, Order.LITTLE, dumps=3, distinct=3)
+
+    def judged(distinct: int, *, right: bool) -> DumpJudgement:
+        one = replace(rule, distinct=distinct)
+        family = Family(1024, (Revision(3, code, ((510, 514),), ()),), (one,))
+        dump = bytearray(flipped(code, 300, 2))
+        dump[512:514] = (one.computed(bytes(dump)) ^ (not right)).to_bytes(2, "little")
+        return judge(family, bytes(dump))
+
+    sound = judged(3, right=True)
+    assert (sound.against, sound.differing_bytes) == ((), 1)
+    assert sound.sound > 0.9
+    assert len(judged(3, right=False).against) == 2
+    assert len(judged(1, right=True).against) == 1, "a value that all drives share vouches for nothing of one"
