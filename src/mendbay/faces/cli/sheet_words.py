@@ -101,12 +101,13 @@ def _steps_table(measured: Measured, everything: bool) -> str:
             continue
         stands = str(judged.value_class.value) if judged else str(one.state.value)
         rows.append((one.step.id, stands, one.step.question))
-    room = WIDTH - sum(max((len(row[at]) for row in rows), default=0) + 2 for at in (0, 1))
+    head = ("step", "stands", "question")
+    room = WIDTH - sum(max(len(row[at]) for row in (head, *rows)) + 2 for at in (0, 1))
     broken = []
     for step, stands, question in rows:
         first, *rest = textwrap.wrap(question, room) or [""]
         broken += [(step, stands, first), *(("", "", one) for one in rest)]
-    return table(broken, ("step", "stands", "question"))
+    return table(broken, head)
 
 
 def _found_lines(measured: Measured) -> list[str]:
