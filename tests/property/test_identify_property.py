@@ -157,7 +157,7 @@ def test_the_share_of_right_numbers(errors: int, least_right: float, most_wrong:
     assert tally.wrong_settled / tally.total <= most_wrong
 
 
-def test_two_hundred_texts_take_well_under_half_a_second() -> None:
+def test_many_texts_take_no_more_than_their_share_of_time() -> None:
     random = Random(3)
     words = [
         "Model:",
@@ -185,12 +185,16 @@ def test_two_hundred_texts_take_well_under_half_a_second() -> None:
             text = " ".join(random.sample(words, 3)).replace("{}", number)
             texts.append(text_at(text, 0, 45 * row, picture=name))
         pictures.append(reading(*texts, picture=name))
-    times = []
-    for _ in range(3):
-        before = time.process_time()
-        assert identify(pictures, FORMS)
-        times.append(time.process_time() - before)
-    assert min(times) < 0.5, times
+
+    def seconds(some: list[PictureReading]) -> float:
+        times = []
+        for _ in range(3):
+            before = time.process_time()
+            assert identify(some, FORMS)
+            times.append(time.process_time() - before)
+        return min(times)
+
+    assert seconds(pictures) < 15 * seconds(pictures[:1]), "five times as much, and not its square"
 
 
 @pytest.mark.slow

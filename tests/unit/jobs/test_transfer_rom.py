@@ -407,7 +407,7 @@ def test_a_certificate_of_restoring_says_nothing_of_the_patients_dump(
     bench: Bench, clips: Clips, journals: JournalFiles, tmp_path: Path
 ) -> None:
     for name in ("a.bin", "b.bin"):
-        (tmp_path / name).write_bytes(b"Our number,Board number\r\n" * 30)
+        (tmp_path / name).write_bytes(bytes(range(256)) * 16)
     keep_files(bench, 1, "1", Role.PATIENT, [tmp_path / "a.bin", tmp_path / "b.bin"])
     read_chip(bench, Clip(clips, "donor", yes), 1, "1", Role.DONOR)
     plan_transfer(bench, journals, 1, "1", Role.DONOR, padding=Padding.FILL, override_reason="a trial")
