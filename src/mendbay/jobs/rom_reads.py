@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from functools import partial
@@ -20,6 +20,7 @@ from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.rom_dump import SMALLEST
 from mendbay.board.rom_vote import MOST_READS
 from mendbay.board.serial_flash import ReadProgress, SerialFlash
+from mendbay.board.transfer_journal import outcome
 from mendbay.board.transfer_plan import Role, TransferPlan
 from mendbay.core.errors import DumpUnproven, LedgerError, ProgrammerError, UsageError
 from mendbay.core.quantity import count_text, counted
@@ -199,7 +200,7 @@ def withdraw_sitting(
             f"{whose(role)} ROM (bay {bay}) has no sitting {sitting} that counts.", f"It has: {known}."
         )
     paths = {one.file.path for one in gone}
-    _refuse_unfinished(bench, journals, case, bay, paths)
+    _refuse_needed(bench, journals, case, bay, paths)
     notes = [note for note in bench.shelf.notes(NoteKind.DUMP, case, bay) if note.subject in paths]
     with bench.shelf.together():
         withdraw(bench, map(subject_of, notes), case, bay, reason)
@@ -209,16 +210,22 @@ def withdraw_sitting(
     return tuple(replace(one, withdrawn=reason.strip()) for one in gone)
 
 
-def _refuse_unfinished(bench: Bench, journals: Journals, case: int, bay: str, paths: set[str]) -> None:
-    done = {note.subject.split()[-1] for note in bench.shelf.notes(NoteKind.CERTIFICATE, case, bay)}
-    for note in bench.shelf.notes(NoteKind.PLAN, case, bay):
-        plan = TransferPlan.from_json(note.body)
-        if plan.job in done or not {plan.patient.name, plan.backup.name} & paths:
-            continue
-        if journals.lines(bench.ledger.case(case), plan.job):
+def unfinished_plans(bench: Bench, journals: Journals, case: int, bay: str) -> Iterator[TransferPlan]:
+    """The plans of a bay whose chip holds parts of both contents, each once: a block was begun and the chip
+    not read back right since. Also those that were given up."""
+    plans = [TransferPlan.from_json(note.body) for note in bench.shelf.notes(NoteKind.PLAN, case, bay)]
+    for plan in {one.job: one for one in plans}.values():
+        if outcome(journals.lines(bench.ledger.case(case), plan.job)).unfinished:
+            yield plan
+
+
+def _refuse_needed(bench: Bench, journals: Journals, case: int, bay: str, paths: set[str]) -> None:
+    for plan in unfinished_plans(bench, journals, case, bay):
+        if {plan.patient.name, plan.backup.name} & paths:
             raise UsageError(
-                f"A transfer that rests on these reads was begun and is not finished (bay {bay}).",
-                f"mendbay rom write {case} {bay} goes on with it; rom restore puts the backup back.",
+                f"A transfer that rests on these reads was begun and is not finished (bay {bay}): its chip "
+                "holds parts of both, and nothing else says what they are.",
+                f"mendbay rom steps {case} {bay} shows how far it is.",
             )
 
 

@@ -42,7 +42,14 @@ from mendbay.jobs.events import StepProgress
 from mendbay.jobs.learn_rom import CheckedRom, failed_sentences
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.rom_doubts import doubts_of_reads, failures_now, mixed_up
-from mendbay.jobs.rom_reads import RomRead, contents, newest_sitting, rom_reads, tell_reading
+from mendbay.jobs.rom_reads import (
+    RomRead,
+    contents,
+    newest_sitting,
+    rom_reads,
+    tell_reading,
+    unfinished_plans,
+)
 from mendbay.jobs.withdraw import reason_of, require_reason, withdraw
 
 READ_HERE = "the chip, read by Mendbay"
@@ -498,16 +505,7 @@ def _refuse_unfinished(bench: Bench, journals: Journals, case: int, bay: str, ba
     Args:
         backup: the newest reads of the chip to be written.
     """
-    plans = {
-        plan.job: plan
-        for plan in (
-            TransferPlan.from_json(note.body) for note in bench.shelf.notes(NoteKind.PLAN, case, bay)
-        )
-    }
-    for plan in plans.values():
-        lines = journals.lines(bench.ledger.case(case), plan.job)
-        if not outcome(lines).unfinished:
-            continue
+    for plan in unfinished_plans(bench, journals, case, bay):
         if not _given_up(bench, plan):
             raise TransferRefused(
                 f"The transfer planned at {plan.made_at} was cut off and is not finished; its chip "
@@ -517,7 +515,7 @@ def _refuse_unfinished(bench: Bench, journals: Journals, case: int, bay: str, ba
             )
         evidence = _evidence_of(bench, None, case, bay, plan)
         images = images_of(plan, evidence)
-        state = replay(lines, plan.job, images)
+        state = replay(journals.lines(bench.ledger.case(case), plan.job), plan.job, images)
         if backup != images[Purpose.RESTORE] and may_be_left_by(state, backup, images, evidence.target):
             raise TransferRefused(
                 "The newest reads of the chip to be written are what a transfer that was given up left on "
@@ -564,7 +562,8 @@ def _evidence_of(bench: Bench, shop: ShopFiles | None, case: int, bay: str, plan
     patient, backup = found
     if not patient or _chip(backup) is None:
         raise TransferRefused(
-            f"The reads that the plan of bay {bay} rests on are not in the ledger.", "Draw it up anew."
+            f"The reads that the plan of bay {bay} rests on were withdrawn, or are not in the ledger.",
+            "Draw it up anew.",
         )
     failed = failures_now(bench, shop, case, patient, plan.family) if shop else plan.failed_rules
     return _evidence(bench, case, patient, backup, failed)

@@ -29,7 +29,7 @@ class ShopFolder(ShopFiles):
 
     def texts(self, kind: str) -> Iterator[tuple[str, str]]:
         for name in self.names(kind):
-            text = _text_of(self._path(kind, name), LIMIT_BYTES[kind])
+            text = _text_of(self.path_of(kind, name), LIMIT_BYTES[kind])
             if text is not None:
                 yield name, text
 
@@ -57,7 +57,7 @@ class ShopFolder(ShopFiles):
 
     def text(self, kind: str, name: str) -> str | None:
         self.check_name(name)
-        return _text_of(self._path(kind, name), LIMIT_BYTES[kind])
+        return _text_of(self.path_of(kind, name), LIMIT_BYTES[kind])
 
     def keep(self, kind: str, name: str, text: str) -> tuple[Path, Path | None]:
         self.check_name(name)
@@ -83,9 +83,6 @@ class ShopFolder(ShopFiles):
                 "Check the folder and its room.",
             ) from trouble
         return self._root / path, self._root / earlier if earlier else None
-
-    def _path(self, kind: str, name: str) -> Path:
-        return self._root / kind / f"{name}{ENDINGS[kind]}"
 
 
 def _moved_aside(folder: SafeFolder, path: str, data: bytes) -> str:

@@ -710,6 +710,21 @@ def test_no_sitting_is_withdrawn_that_a_half_written_chip_needs(
             withdraw_sitting(bench, journals, 1, "1", role, 1, "a slip")
 
 
+def test_no_sitting_is_withdrawn_that_a_chip_needs_which_was_restored_once_or_given_up(
+    bench: Bench, clips: Clips, journals: JournalFiles
+) -> None:
+    both_read(bench, clips)
+    plan_transfer(bench, journals, 1, "1", Role.DONOR)
+    cut_off(bench, clips, journals)
+    written(bench, clips, journals, restore=True)
+    cut_off(bench, clips, journals)
+    with pytest.raises(UsageError, match="not finished"):
+        withdraw_sitting(bench, journals, 1, "1", Role.DONOR, 1, "a slip")
+    give_up(bench, journals, 1, "1", "the chip is dead")
+    with pytest.raises(UsageError, match="nothing else says"):
+        withdraw_sitting(bench, journals, 1, "1", Role.DONOR, 1, "a slip")
+
+
 def test_a_read_is_kept_before_the_next_begins(bench: Bench, clips: Clips) -> None:
     chip = clips.chips["patient"]
     with pytest.raises(ProgrammerError):
