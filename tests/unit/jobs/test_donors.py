@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -38,7 +37,7 @@ from mendbay.jobs.know_family import known_families, note_family
 from mendbay.jobs.read_pictures import correct_identifier, read_pictures, tell_board
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.outlets.stock_labels import LabelJob, labels_pictures
-from support.board_bench import ToldPictures, bench_with_case, starting
+from support.board_bench import ToldPictures, starting
 
 PATIENT = BoardDescription(
     board_number="TB-4471-200", revision="R3", controller="KL5120B", motor_driver="MV3041CT"
@@ -50,17 +49,6 @@ LIST = (
     "D-2,TB-4471-200,R3,KL5120B,MV3041CT,AL20-HX4,someday,38.00,tested good\r\n"
     "D-3,TB-4471-200,R2,KL5120B,MV3041CT,AL20-HX4,2025-02-10,31.00,untested\r\n"
 )
-
-
-@pytest.fixture
-def bench(tmp_path: Path) -> Iterator[Bench]:
-    with bench_with_case(tmp_path / "home") as made:
-        yield made
-
-
-@pytest.fixture
-def shop(tmp_path: Path) -> ShopFolder:
-    return ShopFolder(tmp_path / "home")
 
 
 def search(bench: Bench, shop: ShopFolder, **changes: object) -> DonorSearch:

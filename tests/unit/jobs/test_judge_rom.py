@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import cast
 
@@ -18,15 +17,8 @@ from mendbay.jobs.board_ports import Journals
 from mendbay.jobs.judge_rom import judge_rom
 from mendbay.jobs.rom_reads import doubts_of_sizes, keep_files, rom_reads, withdraw_sitting
 from mendbay.outlets.scenario.board_rom import rom_content
-from support.board_bench import bench_with_case
 
 TRUTH = rom_content("AH4K-00001A", 3)
-
-
-@pytest.fixture
-def bench(tmp_path: Path) -> Iterator[Bench]:
-    with bench_with_case(tmp_path / "home") as made:
-        yield made
 
 
 def noisy(seed: int, flips: int) -> bytes:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from dataclasses import replace
 from hashlib import sha256
 from pathlib import Path
@@ -17,21 +16,9 @@ from mendbay.jobs import learn_rom
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.learn_rom import GoodDump, families, family_named, learn_family, unlearn_dump
 from mendbay.outlets.shop_files import LIMIT_BYTES, ShopFolder
-from support.board_bench import bench_with_case
 from support.flash_bench import checked_dump
 
 WHY = "its drive never worked"
-
-
-@pytest.fixture
-def bench(tmp_path: Path) -> Iterator[Bench]:
-    with bench_with_case(tmp_path / "home") as made:
-        yield made
-
-
-@pytest.fixture
-def shop(tmp_path: Path) -> ShopFolder:
-    return ShopFolder(tmp_path / "home")
 
 
 def test_a_family_file_from_elsewhere_says_what_it_was_learned_from(

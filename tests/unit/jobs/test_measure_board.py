@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
@@ -20,13 +18,6 @@ from mendbay.jobs.measure_board import (
     take_override_back,
     tell_sheet,
 )
-from support.board_bench import bench_with_case
-
-
-@pytest.fixture
-def bench(tmp_path: Path) -> Iterator[Bench]:
-    with bench_with_case(tmp_path / "home") as made:
-        yield made
 
 
 def test_entries_come_back_and_the_next_step_has_its_cautions(bench: Bench) -> None:

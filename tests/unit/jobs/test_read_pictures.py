@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import os
 import tracemalloc
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -30,16 +29,10 @@ from mendbay.jobs.read_pictures import (
 )
 from mendbay.jobs.take_in import add_bay
 from mendbay.outlets.shop_files import ShopFolder
-from support.board_bench import ToldPictures, bench_with_case, starting
+from support.board_bench import ToldPictures, starting
 
 LABEL = ("Alder", "Model AL20-HX4", "S/N AH4K-20719C", "2.0 TB", "Date 2025-W38")
 BOARD = ("TB-4471-200 R3", "KL5120B", "MV3041CT")
-
-
-@pytest.fixture
-def bench(tmp_path: Path) -> Iterator[Bench]:
-    with bench_with_case(tmp_path / "home") as made:
-        yield made
 
 
 @pytest.fixture

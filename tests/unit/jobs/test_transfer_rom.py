@@ -32,7 +32,6 @@ from mendbay.jobs.rom_reads import keep_files, newest_sitting, read_chip, rom_re
 from mendbay.jobs.transfer_rom import Planned, Proven, carry_out, give_up, plan_transfer, tell_plan
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.outlets.transfer_journals import JournalFiles
-from support.board_bench import bench_with_case
 from support.flash_bench import SMALL_BYTES, checked_dump, healthy, rom, small_chip
 
 PATIENT = rom(1, SMALL_BYTES // 2) + b"\xff" * (SMALL_BYTES // 2)
@@ -57,12 +56,6 @@ def yes(question: SupplyQuestion) -> bool:
 @pytest.fixture
 def clips() -> Clips:
     return Clips()
-
-
-@pytest.fixture
-def bench(tmp_path: Path) -> Iterator[Bench]:
-    with bench_with_case(tmp_path / "home") as made:
-        yield made
 
 
 @pytest.fixture

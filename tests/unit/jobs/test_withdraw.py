@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -42,23 +41,12 @@ from mendbay.jobs.read_pictures import (
 )
 from mendbay.jobs.withdraw import REASON_LIMIT
 from mendbay.outlets.shop_files import ShopFolder
-from support.board_bench import ToldPictures, bench_with_case, starting
+from support.board_bench import ToldPictures, starting
 from support.flash_bench import checked_dump
 
 PATIENT = BoardDescription(board_number="TB-4471-200", revision="R3", motor_driver="MV3041CT")
 GOOD = StockItem(0, Kind.DRIVE, PATIENT)
 WHY = "it was another board"
-
-
-@pytest.fixture
-def bench(tmp_path: Path) -> Iterator[Bench]:
-    with bench_with_case(tmp_path / "home") as made:
-        yield made
-
-
-@pytest.fixture
-def shop(tmp_path: Path) -> ShopFolder:
-    return ShopFolder(tmp_path / "home")
 
 
 def swapped(bench: Bench, shop: ShopFolder, worked: bool, purpose: Purpose = Purpose.BOARD_SWAP) -> None:

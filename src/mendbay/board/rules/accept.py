@@ -11,14 +11,12 @@ import numpy.typing as npt
 
 from mendbay.board.rules.algorithm import Kind
 from mendbay.board.rules.material import Material
-from mendbay.board.rules.probes import MEMBER_MARGIN, TEMPLATE_MARGIN, Layout
+from mendbay.board.rules.probes import MEMBER_MARGIN, TEMPLATE_MARGIN, WEAKEST, Layout
 from mendbay.board.rules.rule import Hole, Rule, joined
 from mendbay.board.rules.scan import Hits
 
 Floats = npt.NDArray[np.float64]
 
-_WEAKEST = 4.0
-"""Bits by which a hit must exceed its own price to count for its template at all."""
 TOTALS = (Kind.SUM, Kind.XOR, Kind.ONES)
 """Checks that add up: with the stored value they give a constant, and any word could be called the value."""
 _SAME_GAIN = 8.0
@@ -52,9 +50,9 @@ def accepted(hits: Hits, count: int) -> list[Found]:
     order = order[gains[order] > 0][:256]
     if not order.size:
         return []
-    if float(gains[order][gains[order] >= _WEAKEST].sum()) - hits.price < TEMPLATE_MARGIN:
+    if float(gains[order][gains[order] >= WEAKEST].sum()) - hits.price < TEMPLATE_MARGIN:
         return []
-    strong = [one for one in _apart(hits, order, gains, count) if one.gain >= _WEAKEST]
+    strong = [one for one in _apart(hits, order, gains, count) if one.gain >= WEAKEST]
     if sum(one.gain for one in strong) - hits.price < TEMPLATE_MARGIN:
         return []
     sure = [one for one in strong if one.gain >= MEMBER_MARGIN]
@@ -65,7 +63,7 @@ def _rows_of_directory(hits: Hits, count: int) -> list[Found]:
     """The rows that hold. Naming k of n rows takes log2(n + 1) + log2(n over k) bits: rows that do not hold
     speak against all. One that holds by chance must be unlikely among as many as do not."""
     order = np.argsort(-hits.bits, kind="stable")
-    order = order[hits.bits[order] >= _WEAKEST]
+    order = order[hits.bits[order] >= WEAKEST]
     strong = _apart(hits, order, hits.bits, count)
     if not strong:
         return []

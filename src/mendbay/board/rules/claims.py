@@ -19,7 +19,7 @@ from mendbay.board.rules.accept import uneven
 from mendbay.board.rules.algorithm import Kind, Order, lanes
 from mendbay.board.rules.changes import ChangeEngine, Changes
 from mendbay.board.rules.independent import Additive, Bitwise
-from mendbay.board.rules.probes import Regions
+from mendbay.board.rules.probes import WEAKEST, Regions
 from mendbay.board.rules.segments import LONG_RUN, Edges, clusters, filler_runs, rank_price, spans_of
 
 Int64s = npt.NDArray[np.int64]
@@ -102,7 +102,6 @@ _FEWEST_CHANGING = 3
 """Bytes of each lane of a sum's words that must change for its value to be more than nearly a copy."""
 _NEAREST = 64
 """Classes with one key, or places with one value, that are looked at, the nearest first."""
-_WEAKEST = 4.0
 DEAREST_EDGE = 10.0
 """Edges of records in a series that are dearer than this count as this much where records are sought: others
 of the series may tell them."""
@@ -239,7 +238,7 @@ class Guesses:
         last = self.changes.classes(ends)
         apart = (places >= ends) | (places + size <= self._first_place(firsts)) | (lie is Lie.BEFORE)
         place_prices = self._place_prices(size)[places]
-        payable = self._worth_at_most(engine.base.width, order, places) - _WEAKEST
+        payable = self._worth_at_most(engine.base.width, order, places) - WEAKEST
         alone = payable >= prices + place_prices
         in_series = (payable >= np.minimum(prices, DEAREST_EDGE)) & (lie is not Lie.APART)
         kept = np.flatnonzero((last - firsts > size) & apart & (alone | in_series))

@@ -20,13 +20,12 @@ from mendbay.board.rules.engines import (
     sum_algorithms,
 )
 from mendbay.board.rules.material import Material
-from mendbay.board.rules.probes import MEMBER_MARGIN, TEMPLATE_MARGIN, Regions
+from mendbay.board.rules.probes import MEMBER_MARGIN, TEMPLATE_MARGIN, WEAKEST, Regions
 from mendbay.board.rules.rule import Rule, joined
 from mendbay.board.rules.segments import Edges
 from mendbay.board.rules.series import between, change_of, series
 from mendbay.board.rules.settle import Claim, Settler
 
-_WEAKEST = 4.0
 _CRC_24 = 0x864CFB
 """The polynomial of 24 bits of RFC 4880, section 6.1."""
 
@@ -131,7 +130,7 @@ def _single(changes: Changes, claims: Claims) -> Iterator[tuple[Claim, float]]:
     """Claims that together pay for their algorithm, each that also pays well for itself."""
     gains = claims.gains
     order = np.argsort(-gains, kind="stable")
-    order = order[gains[order] >= _WEAKEST]
+    order = order[gains[order] >= WEAKEST]
     kept = _apart(changes, claims, order.tolist())
     if sum(float(gains[one]) for one in kept) - claims.naming < TEMPLATE_MARGIN:
         return

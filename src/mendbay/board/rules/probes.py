@@ -151,6 +151,8 @@ class Probe:
 
 MEMBER_MARGIN, TEMPLATE_MARGIN = 8.0, 9.0
 """Bits by which evidence must exceed the price: for one block of a template, and for the whole."""
+WEAKEST = 4.0
+"""Bits by which a guess must exceed its own price to count for what it has in common with others at all."""
 
 
 def probes(material: Material, regions: Regions, width: int) -> list[Probe]:

@@ -12,13 +12,12 @@ import numpy.typing as npt
 
 from mendbay.board.rules.changes import Changes
 from mendbay.board.rules.claims import DEAREST_EDGE, Claims, Lie
-from mendbay.board.rules.probes import MEMBER_MARGIN, TEMPLATE_MARGIN
+from mendbay.board.rules.probes import MEMBER_MARGIN, TEMPLATE_MARGIN, WEAKEST
 from mendbay.board.rules.rule import Rule
 from mendbay.board.rules.settle import Claim
 
 Int64s = npt.NDArray[np.int64]
 
-_WEAKEST = 4.0
 _ROW_PRICE, _STRIDE_PRICE, _SPAN_PRICE = 1.0, 12.0, 8.0
 """Bits for a row of a series: that it is there; and once for how far the rows lie apart, and for what they
 have in common."""
@@ -44,7 +43,7 @@ def series(changes: Changes, claims: Claims) -> Series | None:
     """The best series among the claims, if it pays for itself."""
     if claims.lie is Lie.APART or claims.places.size < _FEWEST_ROWS:
         return None
-    cheap = np.flatnonzero(claims.bits - np.minimum(claims.edge_prices, DEAREST_EDGE) >= _WEAKEST)
+    cheap = np.flatnonzero(claims.bits - np.minimum(claims.edge_prices, DEAREST_EDGE) >= WEAKEST)
     places = np.unique(claims.places[cheap])
     if places.size < _FEWEST_ROWS:
         return None
