@@ -170,6 +170,21 @@ _PRIOR: Mapping[tuple[str, str], float] = {
 }
 
 
+_ALIKE_TO_THE_EYE = 0.01
+"""Share of readings from which two characters count as looking alike to a person, too (own choice)."""
+
+
+def alike_to_the_eye(one: str, other: str) -> tuple[tuple[str, str], ...]:
+    """The pairs of characters in which two numbers differ, in order and each once, if all of them are
+    commonly taken for each other, as 0 and O are. Empty if any is not, or the numbers are equal or of another
+    length; both are compared by `compact`."""
+    first, second = compact(one), compact(other)
+    if len(first) != len(second):
+        return ()
+    pairs = dict.fromkeys((a, b) for a, b in zip(first, second, strict=True) if a != b)
+    return tuple(pairs) if all(_PRIOR.get(pair, 0.0) >= _ALIKE_TO_THE_EYE for pair in pairs) else ()
+
+
 class Confusions:
     """What is expected of the reader after all corrections so far.
 

@@ -14,6 +14,7 @@ from datetime import date
 from enum import StrEnum
 from functools import cached_property
 
+from mendbay.board.confusable import alike_to_the_eye
 from mendbay.board.description import (
     BoardDescription,
     comparison_key,
@@ -213,6 +214,11 @@ class Match:
     odds: Odds
     days_apart: int | None
     notes: tuple[str, ...]
+
+    @property
+    def start_chance(self) -> float:
+        """`start` as a chance, 0 to 1: what each part of the odds moves."""
+        return 1.0 / (1.0 + math.exp(-self.start))
 
     @property
     def fits(self) -> bool:
@@ -420,6 +426,10 @@ def _unknown(attribute: Attribute, own: str, donor: str) -> str:
 def _stop_words(wanted: Wanted, item: StockItem, attribute: Attribute) -> str:
     own, donor = text_of(wanted.patient, attribute), text_of(item.description, attribute)
     said = f"Another {attribute}: {donor} instead of {own}, and no alternative is listed"
+    alike = alike_to_the_eye(own, donor)
+    if alike:
+        pairs = " and ".join(f"{one} for {other}" for one, other in alike)
+        return f"{said}; but they only differ in signs that look alike ({pairs}): look at both parts again."
     if attribute is Attribute.BOARD_NUMBER and number_shape(own) != number_shape(donor):
         said += "; even the form of the number differs"
     return f"{said}."

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from mendbay.board.claims import exact_form
+from mendbay.board.description import require_characters
 from mendbay.board.match import Alternative
 from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.number_form import Forms
@@ -48,6 +49,46 @@ def add_items(bench: Bench, shop: ShopFiles, items: Sequence[StockItem]) -> tupl
     forms = shop_forms(shop)
     with bench.shelf.together():
         return tuple(bench.shelf.add_item(with_family(forms, one)) for one in items)
+
+
+def change_item(
+    bench: Bench,
+    shop: ShopFiles,
+    number: int,
+    described: Mapping[str, str],
+    others: Mapping[str, Any],
+) -> StockItem:
+    """Puts right what the stock says of an item. What is left out stays, and so do its state and its case.
+
+    A family that followed from the model follows the new one, unless a family is given.
+
+    Args:
+        described: fields of its description, and what they hold from now on; an empty text clears one.
+        others: the same for other fields of `StockItem`; pictures are added to those it has.
+
+    Raises:
+        NoSuchItem: it is not there.
+        UsageError: nothing is given, or a value that cannot be kept.
+        LedgerError: an own id is taken.
+    """
+    if not described and not others:
+        raise UsageError("Nothing is said that would change.", "Give the option of what is to be put right.")
+    forms = shop_forms(shop)
+    with bench.shelf.together():
+        item = bench.shelf.item(number)
+        followed = with_family(forms, replace(item, description=replace(item.description, family="")))
+        follows = "family" not in described and followed.description.family == item.description.family
+        description = replace(item.description, **described, **({"family": ""} if follows else {}))
+        photos = tuple(dict.fromkeys((*item.photos, *others.get("photos", ()))))
+        changed = replace(item, **{**others, "description": description, "photos": photos})
+        changed = with_family(forms, changed)
+        if changed != item:
+            bench.shelf.amend_item(changed)
+            if item.case:
+                bench.note(
+                    item.case, "donor", f"What is noted of donor {number} was changed.", {"item": number}
+                )
+    return changed
 
 
 def item_named(bench: Bench, name: str) -> StockItem:
@@ -147,8 +188,9 @@ def record_swap(
 
     Raises:
         NoSuchItem, NoSuchCase: one of them is not there.
-        UsageError: the item was used or reserved for another case.
+        UsageError: the item was used or reserved for another case, or a remark that cannot be kept.
     """
+    require_characters(remark, "remark")
     with bench.shelf.together():
         item = bench.shelf.item(number)
         if item.state is not StockState.FREE and item.case != case:

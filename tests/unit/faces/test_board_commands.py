@@ -192,6 +192,16 @@ def test_the_stock_by_hand(run: Run, tmp_path: Path) -> None:
     )  # fmt: skip
     assert (added["item"], added["cost"], added["state"]) == (1, "EUR 38.00", "free")
     assert added["family"]
+    changed = answer(
+        run, "donor", "change", "1", "--location", "C1", "--cost", "40 EUR", "--own-id", "", "--kind",
+        "board",
+        "--photo", "top.jpg", "--condition", "repaired", "--revision", "R3",
+    )  # fmt: skip
+    assert (changed["location"], changed["cost"], changed["condition"]) == ("C1", "EUR 40.00", "repaired")
+    assert (changed["photos"], changed["board_number"]) == (["top.jpg"], "TB-4471-200")
+    assert answer(run, "donor", "change", "1", "--cost", "")["cost"] is None
+    assert "Nothing is said" in refused(run, 2, "donor", "change", "1")
+    assert "not a cost" in refused(run, 2, "donor", "change", "1", "--cost", "much")
     assert answer(run, "donor", "reserve", "1", "1")["state"] == "reserved"
     assert answer(run, "donor", "free", "mendbay:stock:000001")["state"] == "free"
     answer(run, "donor", "accept", "board-number", "TB-4471-210", "TB-4471-200")

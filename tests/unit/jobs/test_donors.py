@@ -26,6 +26,7 @@ from mendbay.jobs.keep_stock import (
     accept_alternative,
     add_items,
     alternatives,
+    change_item,
     free,
     item_named,
     outcomes,
@@ -342,3 +343,59 @@ def test_what_is_not_certain_is_not_compared(bench: Bench, shop: ShopFolder, tmp
     found = find_donor(bench, shop, 1, "1")
     values = {one.value for one in found.unsettled}
     assert found.patient.model not in values
+
+
+def test_what_the_stock_says_is_put_right_and_the_rest_stays(bench: Bench, shop: ShopFolder) -> None:
+    two = replace(GOOD, own_id="D-2")
+    add_items(bench, shop, [replace(GOOD, photos=("a.jpg",), notes="dusty"), two])
+    reserve(bench, 1, 1)
+    changed = change_item(
+        bench, shop, 1, {"revision": "R4"}, {"location": "C1", "notes": "", "photos": ("b.jpg", "a.jpg")}
+    )
+    assert changed == bench.shelf.item(1)
+    assert changed.description == replace(PATIENT, revision="R4")
+    assert (changed.location, changed.notes, changed.photos) == ("C1", "", ("a.jpg", "b.jpg"))
+    assert (changed.state, changed.case, changed.condition) == (StockState.RESERVED, 1, Condition.TESTED_GOOD)
+    told = "What is noted of donor 1 was changed."
+    assert [one.text for one in bench.ledger.events(1)].count(told) == 1
+    assert change_item(bench, shop, 1, {"revision": "R4"}, {}) == changed, "said again, nothing changes"
+    assert [one.text for one in bench.ledger.events(1)].count(told) == 1
+    with pytest.raises(LedgerError, match="D-2"):
+        change_item(bench, shop, 1, {}, {"own_id": "D-2", "location": "C9"})
+    assert bench.shelf.item(1) == changed
+    with pytest.raises(UsageError, match="Nothing is said"):
+        change_item(bench, shop, 1, {}, {})
+    with pytest.raises(NoSuchItem):
+        change_item(bench, shop, 7, {"revision": "R4"}, {})
+
+
+def test_a_family_that_followed_from_the_model_follows_the_new_one(bench: Bench, shop: ShopFolder) -> None:
+    said = BoardDescription(model="AL20-HX4")
+    first, second = add_items(
+        bench, shop, [StockItem(0, Kind.DRIVE, said), StockItem(0, Kind.DRIVE, replace(said, family="ours"))]
+    )
+    assert first.description.family not in ("", "ours")
+    changed = change_item(bench, shop, first.number, {"model": "no such form"}, {})
+    assert changed.description.family == ""
+    back = change_item(bench, shop, first.number, {"model": "AL20-HX4"}, {})
+    assert back.description.family == first.description.family
+    kept = change_item(bench, shop, second.number, {"model": "no such form"}, {})
+    assert kept.description.family == "ours"
+
+
+def test_a_number_that_only_looks_different_is_told(bench: Bench, shop: ShopFolder) -> None:
+    numbers = ("TB-4471-2OO", "TB-44T1-2O0", "TB-4471-300", "TB-4471-2O1")
+    add_items(bench, shop, [StockItem(0, Kind.BOARD, replace(PATIENT, board_number=one)) for one in numbers])
+    stopped = {one.item.number: one.stops[0].words for one in search(bench, shop).ranking.stopped}
+    assert stopped[1].endswith("look alike (0 for O): look at both parts again.")
+    assert "(7 for T and 0 for O)" in stopped[2]
+    assert "alike" not in stopped[3]
+    assert "alike" not in stopped[4]
+
+
+def test_a_remark_that_cannot_be_kept_is_named_as_such(bench: Bench, shop: ShopFolder) -> None:
+    add_items(bench, shop, [GOOD])
+    agreement = agreement_with(bench, shop, 1, "1", 1, Purpose.BOARD_SWAP, Level.MOVED, PATIENT)
+    with pytest.raises(UsageError, match="remark"):
+        record_swap(bench, 1, 1, "1", agreement, True, "a\x01b")
+    assert bench.shelf.item(1).state is StockState.FREE

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -14,7 +15,7 @@ from mendbay.board.stock_alike import DESCRIBED, Alike
 from mendbay.board.stock_cost import cost_text, read_cost
 from mendbay.board.stock_csv import Field
 from mendbay.board.stock_import import DateOrder
-from mendbay.board.swap_odds import Level, Purpose
+from mendbay.board.swap_odds import Level, Purpose, percent
 from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.core.quantity import count_text
 from mendbay.faces import wording
@@ -26,6 +27,7 @@ from mendbay.jobs.keep_stock import (
     accept_alternative,
     accepted,
     add_items,
+    change_item,
     free,
     item_named,
     record_swap,
@@ -47,11 +49,20 @@ DATE_ORDERS = {"day-first": DateOrder.DAY_FIRST, "month-first": DateOrder.MONTH_
 
 
 def _described(command: click.Command) -> click.Command:
-    """Options for everything a board is described by."""
-    for field, name in reversed(DESCRIBED.items()):
+    """Options for everything a board is described by; empty if not given."""
+    return _with_description(command, "")
+
+
+def _described_anew(command: click.Command) -> click.Command:
+    """The same where an empty text says something: None if not given."""
+    return _with_description(command, None)
+
+
+def _with_description(command: click.Command, default: str | None) -> click.Command:
+    for field, name in DESCRIBED.items():
         hint = "A date, like 2025-09-22." if field is Field.MADE_ON else None
         option = str(field).casefold().replace(" ", "-")
-        command.params.append(click.Option([f"--{option}", name], default="", help=hint))
+        command.params.append(click.Option([f"--{option}", name], default=default, help=hint))
     return command
 
 
@@ -175,7 +186,7 @@ def add(
     minor, currency = read_cost(cost.strip(), as_written=True)
     item = StockItem(
         0,
-        Kind.BOARD if kind == "board" else Kind.DRIVE,
+        _kind(kind),
         BoardDescription(**described),
         own_id=own_id,
         location=location,
@@ -191,6 +202,47 @@ def add(
         _item_json(added),
         f"{_item_text(added)}\nNext: {wording.called_as()} donor labels labels.pdf {added.number}",
     )
+
+
+@_described_anew
+@command.command(name="change")
+@ITEM
+@click.option("--kind", type=click.Choice(["board", "drive"]), help="What it really is.")
+@click.option("--own-id", help="The mark the shop has given it.")
+@click.option("--location", help="Shelf, drawer or box.")
+@click.option("--condition", type=click.Choice([str(one) for one in Condition]), help="As far as known.")
+@click.option("--cost", help="What it cost, like 38.00 EUR.")
+@click.option("--photo", "photos", multiple=True, help="File name of one more picture of it; repeat it.")
+@click.option("--notes")
+@click.pass_obj
+def change(
+    screen: Screen,
+    /,
+    item: str,
+    kind: str | None,
+    cost: str | None,
+    photos: tuple[str, ...],
+    **said: str | None,
+) -> None:
+    """Put right what the stock says of ITEM: its number, or the code or mark on its label.
+
+    What is not given stays; an empty text ('') clears.
+    """
+    given = {name: value for name, value in said.items() if value is not None}
+    described = {name: given.pop(name) for name in DESCRIBED.values() if name in given}
+    others: dict[str, Any] = dict(given)
+    if "condition" in others:
+        others["condition"] = Condition(others["condition"])
+    if kind:
+        others["kind"] = _kind(kind)
+    if cost is not None:
+        others["cost_minor"], others["currency"] = read_cost(cost.strip(), as_written=True)
+    if photos:
+        others["photos"] = photos
+    with open_bench(screen.home) as bench:
+        number = item_named(bench, item).number
+        changed = change_item(bench, shop_files(screen.home), number, described, others)
+    screen.answer(_item_json(changed), _item_text(changed))
 
 
 @_described
@@ -392,6 +444,10 @@ def unaccept(screen: Screen, number: int, reason: str) -> None:
     )
 
 
+def _kind(said: str) -> Kind:
+    return Kind.BOARD if said == "board" else Kind.DRIVE
+
+
 # ---------------------------------------------------------------------- words
 
 
@@ -571,6 +627,8 @@ def _match_lines(place: str, match: Match, reasons: bool) -> list[str]:
     ]
     parts = sorted(match.parts, key=lambda one: -abs(one.log_odds))
     shown = parts if reasons else [one for one in parts if abs(one.log_odds) >= 0.2]
+    if reasons:
+        lines.append(wrapped(f"Before anything is compared {percent(match.start_chance)}.", "     "))
     lines += [wrapped(one.words, "     ") for one in shown]
     lines += [wrapped(one, "   ") for one in match.notes]
     return lines
@@ -632,6 +690,7 @@ def _match_json(match: Match) -> dict[str, object]:
         "alike": match.odds.alike,
         "stops": [one.words for one in match.stops],
         "start_log_odds": round(match.start, 4),
+        "start_chance": round(match.start_chance, 4),
         "parts": [
             {
                 "attribute": str(one.attribute),
