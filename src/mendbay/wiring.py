@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from mendbay.board.flash_bus import FlashBus
     from mendbay.board.rom_map import RomMap
     from mendbay.board.stock import StockItem
+    from mendbay.jobs.certify_rom import CertifiedTransfer
     from mendbay.jobs.play_demo import Box
     from mendbay.outlets.scenario.practice import Practice
 
@@ -161,9 +162,23 @@ def stock_labels(items: Sequence[StockItem], paper: str, skip: int) -> bytes:
     Raises:
         UsageError: no items, or more places skipped than a sheet has.
     """
-    from mendbay.outlets.stock_labels import LabelJob, Paper, labels_pdf  # the typesetter: only for this
+    from mendbay.outlets.stock_labels import LabelJob, labels_pdf  # the typesetter: only for this
+    from mendbay.outlets.typesetting import Paper
 
     return labels_pdf(LabelJob(tuple(items), Paper(paper), skip))
+
+
+def transfer_certificate(facts: CertifiedTransfer, paper: str, shop: str) -> bytes:
+    """The certificate of a ROM transfer, as PDF.
+
+    Args:
+        paper: `A4` or `Letter`.
+        shop: the shop's name; empty to leave it out.
+    """
+    from mendbay.outlets.transfer_certificate import CertificateJob, certificate_pdf  # the typesetter again
+    from mendbay.outlets.typesetting import Paper
+
+    return certificate_pdf(CertificateJob(facts, Paper(paper), shop))
 
 
 def rom_picture(rom: RomMap) -> bytes:

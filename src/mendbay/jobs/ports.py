@@ -291,6 +291,14 @@ class CaseFiles(Protocol):
         """
         ...
 
+    def find(self, case: Case, path: str, data: bytes) -> KeptFile:
+        """Where `keep`, given this path, has put these bytes.
+
+        Raises:
+            SourceChanged: none of the files that can be it holds them any more.
+        """
+        ...
+
     def take(self, case: Case, kept: KeptFile) -> bytes:
         """The bytes of a kept file, proven by their digest.
 

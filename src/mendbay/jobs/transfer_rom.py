@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 from mendbay.board.flash_id import ChipFacts
 from mendbay.board.note import BoardNote, NoteKind
@@ -197,7 +197,7 @@ def tell_plan(bench: Bench, shop: ShopFiles, journals: Journals, case: int, bay:
         *refusals(plan, evidence),
         *mixed_up(bench, case, bay, evidence),
     )
-    certificate = _certificate_of(done[-1]) if done and done[-1].subject == plan.job else None
+    certificate = certificate_of(done[-1]) if done and done[-1].subject == plan.job else None
     state: JournalState | None = None
     if not against and not done:
         state = replay(lines, plan.job, prepare(plan, evidence).images)
@@ -450,10 +450,7 @@ def _note_done(
         bench.custody(case, "chip only read: it holds what was certified", where)
         return None
     body = json.dumps(certificate.as_record(), sort_keys=True, indent=2)
-    name = "certificate" if plan.purpose is Purpose.TRANSFER else "certificate-of-restoring"
-    kept = bench.files.keep(
-        bench.ledger.case(case), f"roms/bay-{bay}/{name}-{plan.job[:12]}.json", body.encode()
-    )
+    kept = bench.files.keep(bench.ledger.case(case), certificate_path(bay, certificate), body.encode())
     said = f"{what}: read back and proven"
     if certificate.only_read:
         said = "chip only read: it holds the content already"
@@ -463,7 +460,7 @@ def _note_done(
         said += "; that it is the chip that was cut off rests on a person's word"
     with bench.shelf.together():
         _note(bench, case, bay, NoteKind.CERTIFICATE, subject, body)
-        bench.custody(case, said, f"{where}, {kept.path}")
+        bench.custody(case, said, custody_item(bay, certificate, kept.path))
         bench.note(
             case,
             "rom",
@@ -472,6 +469,17 @@ def _note_done(
             {"blocks": certificate.blocks, "pages": certificate.pages},
         )
     return kept
+
+
+def certificate_path(bay: str, certificate: Certificate) -> str:
+    """Where a certificate is kept in its case's folder, but for the number it gets if others were before."""
+    name = "certificate" if certificate.purpose == Purpose.TRANSFER.value else "certificate-of-restoring"
+    return f"roms/bay-{bay}/{name}-{certificate.job[:12]}.json"
+
+
+def custody_item(bay: str, certificate: Certificate, path: str) -> str:
+    """What the entry of custody that tells of a certificate names: bay, content, and the file at `path`."""
+    return f"bay {bay}, SHA-256 {certificate.image_sha256}, {path}"
 
 
 def newest_reads(
@@ -591,8 +599,13 @@ def _chip(reads: Sequence[RomRead]) -> ChipFacts | None:
     return reads[0].chip() if reads else None
 
 
-def _certificate_of(note: BoardNote) -> Certificate:
-    """
+_PLAIN = {"str": (str,), "int": (int,), "float": (int, float), "bool": (bool,)}
+"""What a field of a certificate may hold, by the name of its type."""
+
+
+def certificate_of(note: BoardNote) -> Certificate:
+    """The certificate that a note of kind `CERTIFICATE` carries, every field of its own kind.
+
     Raises:
         LedgerError: the note is not one that Mendbay wrote.
     """
@@ -601,12 +614,23 @@ def _certificate_of(note: BoardNote) -> Certificate:
         for name in ("read_back_sha256", "failed_rules"):
             record[name] = tuple(record[name])
         record["unsettled"] = tuple((int(at), int(size)) for at, size in record["unsettled"])
-        return Certificate(**record)
-    except (ValueError, KeyError, TypeError) as trouble:
+        found = Certificate(**record)
+        Purpose(found.purpose), Role(found.role)
+        texts = (*found.read_back_sha256, *found.failed_rules)
+        wrong = [one.name for one in fields(found) if not _holds(getattr(found, one.name), str(one.type))]
+        if wrong or not all(isinstance(one, str) for one in texts):
+            raise ValueError(f"odd values: {', '.join(wrong)}")
+        return found
+    except (ValueError, KeyError, TypeError, OverflowError, RecursionError) as trouble:
         raise LedgerError(
             f"The ledger's note {note.number} of a certificate cannot be read: {trouble!r:.60}.",
             "Put the newest backup of the ledger in its place.",
         ) from trouble
+
+
+def _holds(value: object, kind: str) -> bool:
+    """Whether a value fits a field; `kind` is its type as written, tuples are looked at elsewhere."""
+    return kind not in _PLAIN or isinstance(value, _PLAIN[kind])
 
 
 def _note(bench: Bench, case: int, bay: str, kind: NoteKind, subject: str, body: str) -> None:

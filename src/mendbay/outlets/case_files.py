@@ -6,6 +6,7 @@ import errno
 import hashlib
 import os
 import stat
+from contextlib import suppress
 from pathlib import Path, PurePosixPath
 
 from mendbay.case.records import Case
@@ -78,6 +79,18 @@ class CaseCabinet(CaseFiles):
             ) from trouble
         raise DestinationError(f"Case {case.number} has too many files named {path}.", "Use another name.")
 
+    def find(self, case: Case, path: str, data: bytes) -> KeptFile:
+        digest = hashlib.sha256(data).hexdigest()
+        with suppress(OSError, ValueError):
+            folder = SafeFolder(self._root / case.folder)
+            try:
+                for place in _places(path):
+                    if folder.size_of(place) == len(data) and _bytes_at(folder, place) == data:
+                        return KeptFile(place, digest, len(data))
+            finally:
+                folder.close()
+        raise _changed(case, path, digest)
+
     def take(self, case: Case, kept: KeptFile) -> bytes:
         data: bytes | None = None
         try:
@@ -90,11 +103,15 @@ class CaseCabinet(CaseFiles):
         except (OSError, ValueError):
             data = None
         if data is None or hashlib.sha256(data).hexdigest() != kept.sha256:
-            raise SourceChanged(
-                f"{kept.path} of case {case.number} is gone or no longer holds what was kept.",
-                "Bring it back from a backup; it must have SHA-256 " + kept.sha256,
-            )
+            raise _changed(case, kept.path, kept.sha256)
         return data
+
+
+def _changed(case: Case, path: str, sha256: str) -> SourceChanged:
+    return SourceChanged(
+        f"{path} of case {case.number} is gone or no longer holds what was kept.",
+        "Bring it back from a backup; it must have SHA-256 " + sha256,
+    )
 
 
 def _places(path: str) -> list[str]:

@@ -9,18 +9,16 @@ from __future__ import annotations
 import json
 from dataclasses import asdict, replace
 from importlib.resources import files
-from typing import Any
 
 import jinja2
-import typst
 from markupsafe import Markup
 
-from mendbay.core.errors import MendbayError
 from mendbay.handback.facts import HandBack
 from mendbay.handback.report import FolderRows, Report, word_report
 from mendbay.handback.words import counted, grouped
-from mendbay.outlets.glyphs import can_show, printable
+from mendbay.outlets.glyphs import has_codes, printable_values
 from mendbay.outlets.rings import LIGHT, rings_svg, swatch_svg
+from mendbay.outlets.typesetting import typeset
 
 LISTED_FILES = 50_000
 """Files up to which the page lists every one, about 16 MB; beyond, it lists those that are not whole and
@@ -93,26 +91,18 @@ def render_pdf(facts: HandBack) -> bytes:
     for name, rows in PAPER_ROWS.items():
         shown["more"][name] = grouped(max(0, len(shown[name]) - rows))
         shown[name] = shown[name][:rows]
-    shown["has_codes"] = any(not can_show(one) for one in set(_all_text(shown)) if not one.isspace())
+    shown["has_codes"] = has_codes(shown)
     sheet = {
         "main.typ": _template("report.typ").encode(),
-        "report.json": json.dumps(_printable(shown), ensure_ascii=False).encode(),
+        "report.json": json.dumps(printable_values(shown), ensure_ascii=False).encode(),
     }
     for at, bay in enumerate(facts.bays):
         sheet[f"rings-{at}.svg"] = rings_svg(bay, _key(at), LIGHT).encode()
         for row in report.drives[at].rows:
             swatch = swatch_svg(row.key, _key(at), LIGHT, alone=True)
             sheet[f"swatch-{at}-{row.key}.svg"] = swatch.encode()
-    fonts = typst.Fonts(include_system_fonts=False)
-    try:
-        # the package's type hints leave out the dictionary of files that it documents and takes
-        made = typst.compile(sheet, font_paths=fonts, timestamp=0)  # type: ignore[call-overload]
-    except typst.TypstError as error:
-        raise MendbayError(
-            f"The printed report could not be set: {error}.",
-            "Use the web page and report.json, and report this with the message above.",
-        ) from error
-    return bytes(made)
+    instead = "Use the web page and report.json, and report this with the message above."
+    return typeset(sheet, "The printed report", instead)[0]
 
 
 def _template(name: str) -> str:
@@ -135,29 +125,3 @@ def _spine(facts: HandBack, report: Report) -> dict[str, str]:
         "drives": counted(len(report.drives), "drive"),
         "files": counted(facts.total.files, "file"),
     }
-
-
-def _all_text(value: Any) -> str:
-    """Every text inside plain values, joined."""
-    parts: list[str] = []
-    waiting = [value]
-    while waiting:
-        one = waiting.pop()
-        if isinstance(one, str):
-            parts.append(one)
-        elif isinstance(one, dict):
-            waiting.extend(one.values())
-        elif isinstance(one, (list, tuple)):
-            waiting.extend(one)
-    return "".join(parts)
-
-
-def _printable(value: Any) -> Any:
-    """The plain values (a few levels deep, as `Report` is) with every text made printable."""
-    if isinstance(value, str):
-        return printable(value)
-    if isinstance(value, dict):
-        return {key: _printable(one) for key, one in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_printable(one) for one in value]
-    return value

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import unicodedata
 from bisect import bisect_right
+from typing import Any
 
 RANGES = (
     (0x0021, 0x007E), (0x00A1, 0x00AC), (0x00AE, 0x0377), (0x037A, 0x037F), (0x0384, 0x038A),
@@ -57,6 +58,38 @@ def printable(text: str) -> str:
     if text.isascii() and text.isprintable():
         return text
     return "".join(_one(character) for character in unicodedata.normalize("NFC", text))
+
+
+def printable_values(value: Any) -> Any:
+    """Plain values (dictionaries, lists and texts, a few levels deep) with every text made printable; the
+    keys stay as they are."""
+    if isinstance(value, str):
+        return printable(value)
+    if isinstance(value, dict):
+        return {key: printable_values(one) for key, one in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [printable_values(one) for one in value]
+    return value
+
+
+def has_codes(value: Any) -> bool:
+    """Whether a text in plain values has a sign that will stand as its Unicode number."""
+    return any(not can_show(one) for one in set(_all_text(value)) if not one.isspace())
+
+
+def _all_text(value: Any) -> str:
+    """Every text inside plain values, joined."""
+    parts: list[str] = []
+    waiting = [value]
+    while waiting:
+        one = waiting.pop()
+        if isinstance(one, str):
+            parts.append(one)
+        elif isinstance(one, dict):
+            waiting.extend(one.values())
+        elif isinstance(one, (list, tuple)):
+            waiting.extend(one)
+    return "".join(parts)
 
 
 def _one(character: str) -> str:

@@ -10,16 +10,15 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 from importlib.resources import files
 from typing import Any, Literal
 
-import typst
 import zxingcpp
 
 from mendbay.board.stock import Condition, Kind, StockItem, label_text
-from mendbay.core.errors import MendbayError, UsageError
+from mendbay.core.errors import UsageError
 from mendbay.outlets.glyphs import printable
+from mendbay.outlets.typesetting import PAGES_MM, Paper, typeset
 
 LABELS_LIMIT = 2_000
 """Labels in one job; about a hundred sheets."""
@@ -28,16 +27,6 @@ LABELS_PER_SHEET = COLUMNS * ROWS
 _CODE_MM = 25.0
 _LINE = 30
 _MARGIN_MM = (8.0, 12.0)
-
-
-class Paper(StrEnum):
-    """Paper of office printers."""
-
-    A4 = "A4"
-    LETTER = "Letter"
-
-
-_PAGES_MM = {Paper.A4: (210.0, 297.0), Paper.LETTER: (215.9, 279.4)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,19 +85,11 @@ def _typeset(job: LabelJob, form: Literal["pdf", "png"], pixels_per_inch: int) -
     }
     for item in job.items:
         sheet[_code_name(item)] = _code(item)
-    fonts = typst.Fonts(include_system_fonts=False)
-    options: dict[str, Any] = {"ppi": float(pixels_per_inch)} if form == "png" else {"timestamp": 0}
-    try:
-        made: Any = typst.compile(sheet, font_paths=fonts, format=form, **options)
-    except typst.TypstError as error:
-        raise MendbayError(
-            f"The labels could not be set: {error}.", "Report this with the message above."
-        ) from error
-    return [bytes(one) for one in made] if isinstance(made, list) else [bytes(made)]
+    return typeset(sheet, "The labels", form=form, pixels_per_inch=pixels_per_inch)
 
 
 def _facts(job: LabelJob) -> dict[str, Any]:
-    width, height = _PAGES_MM[job.paper]
+    width, height = PAGES_MM[job.paper]
     label = ((width - 2 * _MARGIN_MM[0]) / COLUMNS, (height - 2 * _MARGIN_MM[1]) / ROWS)
     sheets: dict[int, list[tuple[int, dict[str, str]]]] = {}
     for at, item in enumerate(job.items, job.skip):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import pty
+import re
 import signal
 import subprocess
 import sys
@@ -13,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import jsonschema
+import pypdf
 import pytest
 
 from mendbay.faces.cli import board, rom
@@ -297,6 +299,8 @@ def test_a_rom_is_moved_and_proven(run: Run, practice: Practice, tmp_path: Path)
         assert len({one["sha256"] for one in read["reads"]}) == 1
     plan = answer(run, "rom", "plan", "1", "1", "donor")
     assert plan["refused_for"] == []
+    paper = tmp_path / "certificate.pdf"
+    assert "certified yet" in refused(run, 61, "rom", "certificate", "1", "1", paper)
     patients = ("--programmer", f"simulated:{chips['patient']}")
     donors = ("--programmer", f"simulated:{chips['donor']}")
     said = answer(run, "rom", "write", "1", "1", *donors, *CHECKED, codes=(3,))
@@ -309,6 +313,20 @@ def test_a_rom_is_moved_and_proven(run: Run, practice: Practice, tmp_path: Path)
     answer(run, "rom", "steps", "1", "1")
     assert len(answer(run, "rom", "show", "1", "1")["reads"]) == 6
     assert "read back and proven" in run("case", "show", "1").stdout
+    pointed = run("rom", "write", "1", "1", *donors, *CHECKED, "--yes").stdout.splitlines()
+    assert pointed[-3:-1] == ["To print it:", "  mendbay rom certificate 1 1 FILE"]
+    said = answer(run, "rom", "certificate", "1", "1", paper, "--paper", "Letter", "--shop", "Bench & Sons")
+    assert said == {"path": str(paper), "bytes": paper.stat().st_size}
+    (page,) = pypdf.PdfReader(paper).pages
+    assert round(float(page.mediabox[2])) == 612
+    assert done["certificate"]["image_sha256"] in page.extract_text()
+    assert "already exists" in refused(run, 20, "rom", "certificate", "1", "1", paper)
+    assert "--of" in refused(run, 61, "rom", "certificate", "1", "1", tmp_path / "b.pdf", "--of", "restore")
+    other = run("rom", "certificate", "1", "1", tmp_path / "a.pdf")
+    assert "The certificate of the transfer" in other.stdout
+    head = re.search(r"[0-9]+: [0-9a-f ]{71}", pypdf.PdfReader(tmp_path / "a.pdf").pages[0].extract_text())
+    assert head is not None
+    assert answer(run, "case", "custody", "1", "--receipt", head[0])["anchored"]
 
 
 def test_a_family_is_learned_and_a_dump_held_against_it(run: Run, practice: Practice, tmp_path: Path) -> None:

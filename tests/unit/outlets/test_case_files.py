@@ -40,6 +40,19 @@ def test_other_bytes_of_the_same_name_get_a_number_and_the_same_bytes_do_not(cab
     assert cabinet.take(CASE, first) == b"one"
 
 
+def test_what_was_kept_is_found_by_its_bytes(cabinet: CaseCabinet, tmp_path: Path) -> None:
+    kept = [cabinet.keep(CASE, "roms/paper.json", data) for data in (b"one", b"two", b"three")]
+    (tmp_path / "cases/0001-kiln/roms/paper.json").unlink()
+    assert cabinet.find(CASE, "roms/paper.json", b"two") == kept[1]
+    assert cabinet.find(CASE, "roms/paper.json", b"three") == kept[2]
+    with pytest.raises(SourceChanged, match=r"roms/paper\.json") as trouble:
+        cabinet.find(CASE, "roms/paper.json", b"one")
+    assert kept[0].sha256 in trouble.value.next_step
+    with pytest.raises(SourceChanged):
+        CaseCabinet(tmp_path / "nowhere").find(CASE, "roms/paper.json", b"one")
+    assert not (tmp_path / "nowhere").exists()
+
+
 @pytest.mark.parametrize("change", ["gone", "other", "longer", "link"])
 def test_a_kept_file_that_changed_is_not_used(cabinet: CaseCabinet, tmp_path: Path, change: str) -> None:
     kept = cabinet.keep(CASE, "roms/read.bin", b"dump")

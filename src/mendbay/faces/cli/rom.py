@@ -22,6 +22,7 @@ from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.board_ports import Clip
+from mendbay.jobs.certify_rom import certified_transfer
 from mendbay.jobs.judge_rom import JudgedRom, judge_rom
 from mendbay.jobs.learn_rom import (
     BrokenFamily,
@@ -50,6 +51,7 @@ from mendbay.wiring import (
     open_bench,
     rom_picture,
     shop_files,
+    transfer_certificate,
     transfer_journals,
     write_new_file,
 )
@@ -435,6 +437,39 @@ def restore(screen: Screen, case: int, bay: str, yes: bool, same_chip: bool, cli
     _carry_out(screen, case, bay, clip, yes, restore=True, same_chip=same_chip)
 
 
+@command.command(name="certificate")
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option(
+    "--of", type=click.Choice([one.value for one in Purpose]),
+    help="The newest of this kind: a transfer, or a backup put back. Without it the newest of both.",
+)  # fmt: skip
+@click.option("--paper", type=click.Choice(["A4", "Letter"]), default="A4", show_default=True)
+@click.option("--shop", default="", envvar="MENDBAY_SHOP", help="Name of the shop, for the foot of the page.")
+@click.pass_obj
+def certificate(
+    screen: Screen, case: int, bay: str, file: Path, of: str | None, paper: str, shop: str
+) -> None:
+    """Write the certificate of BAY to a new PDF file.
+
+    One page to print and sign: what was done and proven, what it rests on, what speaks against it, and how
+    anyone can check it. The file kept with the case stays the original. A transfer that was not proven has
+    no certificate: exit code 61.
+    """
+    purpose = Purpose(of) if of else None
+    with open_bench(screen.home) as bench:
+        facts = certified_transfer(bench, transfer_journals(screen.home), case, bay, purpose)
+    made = transfer_certificate(facts, paper, shop)
+    write_new_file(file, made)
+    what = "backup put back" if facts.purpose is Purpose.RESTORE else "transfer"
+    screen.answer(
+        {"path": str(file), "bytes": len(made)},
+        f"The certificate of the {what}, {facts.certificate.finished_at}, in {file}.\n"
+        "Next: print it, and have it signed.",
+    )
+
+
 @command.command(name="abandon")
 @click.argument("case", type=int)
 @click.argument("bay")
@@ -501,7 +536,7 @@ def _carry_out(
             "kept": done.kept.path if done.kept else None,
             "certificate": certificate.as_record(),
         },
-        _certificate_text(done),
+        _certificate_text(done, case, bay),
     )
     if not certificate.proves_chip:
         sys.exit(EXIT_INCOMPLETE)
@@ -859,7 +894,7 @@ def _plan_json(planned: Planned) -> dict[str, object]:
     }
 
 
-def _certificate_text(done: Proven) -> str:
+def _certificate_text(done: Proven, case: int, bay: str) -> str:
     one = done.certificate
     back = one.purpose == Purpose.RESTORE
     said = "The backup is put back and proven" if back else "Written and proven"
@@ -909,6 +944,7 @@ def _certificate_text(done: Proven) -> str:
         )
     else:
         lines.append("The case keeps the certificate of the first proof; this look stands in custody.")
+    lines += ["To print it:", f"  {called} rom certificate {case} {bay} FILE"]
     lines.append(
         "Next: plan anew if the transfer is still wanted."
         if back
