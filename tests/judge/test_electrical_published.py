@@ -7,10 +7,10 @@ from fractions import Fraction
 
 import pytest
 
-from mendbay.board.cautions import packaged_cautions
 from mendbay.board.electrical_form import Size, ValueClass
 from mendbay.board.electrical_form_file import packaged_form
 from mendbay.board.electrical_judge import Context, Leads, classify, judge, solve_star, star_ratio
+from mendbay.core.cautions import packaged_cautions
 from support.electrical import filled, large
 
 FORM = packaged_form()

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
 
-from mendbay.board.electrical_figures import Figure
 from mendbay.board.electrical_units import Unit
+from mendbay.core.figures import Figure
 
 
 class Phase(StrEnum):

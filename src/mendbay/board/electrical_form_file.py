@@ -11,10 +11,9 @@ from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from enum import StrEnum
 from functools import cache
+from importlib.resources import files
 from typing import TypeVar
 
-from mendbay.board.cautions import Cautions, packaged_cautions
-from mendbay.board.electrical_figures import Table, packaged_text, read_tables
 from mendbay.board.electrical_form import (
     Choice,
     Clause,
@@ -33,7 +32,9 @@ from mendbay.board.electrical_form import (
     ValueClass,
 )
 from mendbay.board.electrical_units import Unit
+from mendbay.core.cautions import Cautions, packaged_cautions
 from mendbay.core.errors import BadFormFile
+from mendbay.core.figures import Table, read_tables
 
 FILE = "expected_readings.toml"
 WEIGHTS = ("decisive", "strong", "fair", "weak")
@@ -55,7 +56,12 @@ _Row = TypeVar("_Row", Step, Observation)
 @cache
 def packaged_form() -> ElectricalForm:
     """The form that comes with Mendbay, checked against the cautions that do."""
-    return parse_form(packaged_text(FILE))
+    return parse_form(packaged_text())
+
+
+def packaged_text() -> str:
+    """The text of the form that comes with Mendbay."""
+    return files("mendbay.board").joinpath(FILE).read_text(encoding="utf-8")
 
 
 def parse_form(text: str, cautions: Cautions | None = None, name: str = FILE) -> ElectricalForm:

@@ -7,11 +7,11 @@ from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
-from mendbay.board.cautions import Caution, cautions_for
 from mendbay.board.electrical import Entry, Override, Record, Sheet, Standing
 from mendbay.board.electrical_form import Gate, Size, Step
 from mendbay.board.electrical_steps import StepState
 from mendbay.board.note import BoardNote, NoteKind
+from mendbay.core.cautions import Caution, cautions_for
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.jobs.bench import Bench
 

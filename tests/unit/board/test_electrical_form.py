@@ -10,12 +10,12 @@ from pathlib import Path
 
 import pytest
 
-from mendbay.board.electrical_figures import packaged_text
 from mendbay.board.electrical_form import Gate, Phase
-from mendbay.board.electrical_form_file import FILE, packaged_form, parse_form
+from mendbay.board.electrical_form_file import packaged_form, packaged_text, parse_form
+from mendbay.core import cautions
 from mendbay.core.errors import BadFormFile
 
-TEXT = packaged_text(FILE)
+TEXT = packaged_text()
 DOCUMENT = Path(__file__).parents[3] / "docs" / "formats" / "expected-readings.md"
 
 
@@ -32,9 +32,9 @@ def numbers_outside_figures(raw: object, path: str = "") -> Iterator[str]:
         yield path
 
 
-@pytest.mark.parametrize("name", [FILE, "cautions.toml"])
-def test_no_packaged_number_is_without_a_source(name: str) -> None:
-    raw = tomllib.loads(packaged_text(name))
+@pytest.mark.parametrize("text", [TEXT, cautions.packaged_text()], ids=["form", "cautions"])
+def test_no_packaged_number_is_without_a_source(text: str) -> None:
+    raw = tomllib.loads(text)
     assert list(numbers_outside_figures(raw)) == []
     assert list(numbers_outside_figures({"a": [{"value": 3}]})) == [".a[0].value"], "the look can fail"
 

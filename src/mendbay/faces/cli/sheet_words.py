@@ -5,10 +5,10 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable
 
-from mendbay.board.cautions import Caution
 from mendbay.board.electrical_form import Gate, Step
 from mendbay.board.electrical_steps import StepState
 from mendbay.board.electrical_summary import summary
+from mendbay.core.cautions import Caution
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import WIDTH, Screen, table, wrapped
 from mendbay.jobs.measure_board import Measured, cautions_of

@@ -1,6 +1,6 @@
 """Cautions: what a person must have read before a step at the bench, with the origin of every figure.
 
-`cautions.toml` holds them; the electrical sheet names them by id, and other stages may.
+`cautions.toml` holds them; the electrical sheet and the steps of triage name them by id.
 """
 
 from __future__ import annotations
@@ -8,9 +8,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
+from importlib.resources import files
 
-from mendbay.board.electrical_figures import Figure, packaged_text, read_tables
 from mendbay.core.errors import BadFormFile
+from mendbay.core.figures import Figure, read_tables
 
 FILE = "cautions.toml"
 
@@ -65,7 +66,12 @@ def parse_cautions(text: str, name: str = FILE) -> dict[str, Caution]:
 @cache
 def packaged_cautions() -> Cautions:
     """The cautions that come with Mendbay."""
-    return parse_cautions(packaged_text(FILE))
+    return parse_cautions(packaged_text())
+
+
+def packaged_text() -> str:
+    """The text of the file that comes with Mendbay."""
+    return files("mendbay.core").joinpath(FILE).read_text(encoding="utf-8")
 
 
 def cautions_for(ids: Iterable[str], known: Cautions | None = None) -> tuple[Caution, ...]:

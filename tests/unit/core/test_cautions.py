@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from mendbay.board.cautions import cautions_for, packaged_cautions, parse_cautions
 from mendbay.board.electrical_form_file import packaged_form
+from mendbay.core.cautions import cautions_for, packaged_cautions, parse_cautions
 from mendbay.core.errors import BadFormFile
 
 GOOD = """

@@ -12,7 +12,6 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from importlib.resources import files
 from typing import Any, NoReturn
 
 from mendbay.core.errors import BadFormFile
@@ -213,8 +212,3 @@ def read_tables(text: str, name: str) -> Table:
     top = Table(raw, name, sources)
     top._take("sources")
     return top
-
-
-def packaged_text(name: str) -> str:
-    """The text of a data file that comes with the board's modules."""
-    return files("mendbay.board").joinpath(name).read_text(encoding="utf-8")
