@@ -136,6 +136,20 @@ class Table:
         table.done()
         return Figure(number, unit, self.sources[source])
 
+    def shares(self, key: str, count: int) -> tuple[Figure, ...]:
+        """So many chances with one source, above 0 and adding up to 1: none is impossible for good."""
+        named = f"{self.where}, the chances {key!r}"
+        table = Table(self._take(key), named, self.sources)
+        values, source = table._take("values", None), table._take("source", "")
+        table.done()
+        if source not in self.sources:
+            table.refuse("have no source that [sources] lists", "Name one; 'practice' if there is none")
+        if not isinstance(values, list) or len(values) != count:
+            table.refuse(f"are not {count}, one for each answer", "Give one for each, in the same order")
+        if not all(isinstance(one, Decimal) and 0 < one < 1 for one in values) or sum(values) != 1:
+            table.refuse("are not above 0 and 1 together", "Write them with a decimal point, adding up to 1")
+        return tuple(Figure(one, "", self.sources[source]) for one in values)
+
     def figures(self, key: str = "figures") -> dict[str, Figure]:
         """The named figures of this entry's sentences; empty when left out."""
         if not self.has(key):

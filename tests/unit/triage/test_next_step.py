@@ -1,0 +1,257 @@
+"""The next step: what it is worth, and that nothing harmful is offered before a safe test that would tell."""
+
+from __future__ import annotations
+
+from itertools import permutations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from mendbay.core.errors import UsageError
+from mendbay.triage.belief import Asked, Belief, all_signs, sign_of
+from mendbay.triage.decide import expected_cost, value_of_test
+from mendbay.triage.next_step import HARMFUL, SEPARATING, NextStep, Offer, Stakes
+from mendbay.triage.table_file import TableTexts, packaged_tables, read_all
+from mendbay.triage.tables import StepKind
+from mendbay.triage.worlds import Subject, Worlds
+
+BOX = Worlds(packaged_tables(), Subject(("1", "2")))
+DRIVE = Worlds(packaged_tables(), Subject(("1",), box=False))
+SMALL_FAULTS = """
+sound = { value = 0.000001, source = "test" }
+strength = { value = 1, source = "test" }
+[sources]
+test = "for this test"
+[[fault]]
+id = "one"
+seat = "box"
+words = "it"
+first = { value = 0.499998, source = "test" }
+besides = { value = 1e-12, source = "test" }
+[[fault]]
+id = "two"
+seat = "box"
+words = "it"
+first = { value = 0.3, source = "test" }
+besides = { value = 1e-12, source = "test" }
+[[fault]]
+id = "three"
+seat = "box"
+words = "it"
+first = { value = 0.2, source = "test" }
+besides = { value = 1e-12, source = "test" }
+[[fault]]
+id = "of-a-drive"
+seat = "bay"
+words = "it"
+first = { value = 0.0000005, source = "test" }
+besides = { value = 1e-12, source = "test" }
+[[layout]]
+id = "mirror"
+words = "it"
+share = { value = 0.5, source = "test" }
+[[layout]]
+id = "stripe"
+words = "it"
+share = { value = 0.5, source = "test" }
+[[event]]
+id = "nothing"
+words = "it"
+share = { value = 0.5, source = "test" }
+[[event]]
+id = "something"
+words = "it"
+share = { value = 0.5, source = "test" }
+"""
+SMALL_SIGNS = """
+strength = { value = 1, source = "test" }
+[sources]
+test = "for this test"
+[[sign]]
+id = "look"
+seat = "box"
+asks = "?"
+answer = [{ id = "a", words = "a" }, { id = "b", words = "b" }, { id = "c", words = "c" }]
+row = [
+  { when = ["one"], chances = { values = [0.6, 0.3, 0.1], source = "test" } },
+  { when = ["two"], chances = { values = [0.3, 0.4, 0.3], source = "test" } },
+  { chances = { values = [0.1, 0.4, 0.5], source = "test" } },
+]
+"""
+SMALL_STEPS = """
+minute_cost = { value = 1, source = "test" }
+[sources]
+test = "for this test"
+[[step]]
+id = "mend-one"
+kind = "repair"
+seat = "box"
+words = "do"
+minutes = { value = 10, source = "test" }
+money = { value = 0, source = "test" }
+fixes = { one = { value = 0.9999999999, source = "test" } }
+[[step]]
+id = "mend-two"
+kind = "repair"
+seat = "box"
+words = "do"
+minutes = { value = 0, source = "test" }
+money = { value = 2, source = "test" }
+fixes = { two = { value = 0.9999999999, source = "test" } }
+[[step]]
+id = "mend-three"
+kind = "repair"
+seat = "box"
+words = "do"
+minutes = { value = 3, source = "test" }
+money = { value = 2, source = "test" }
+fixes = { three = { value = 0.9999999999, source = "test" } }
+[[step]]
+id = "look"
+kind = "test"
+seat = "box"
+words = "do"
+minutes = { value = 0.25, source = "test" }
+money = { value = 0, source = "test" }
+reveals = "look"
+[[step]]
+id = "send"
+kind = "hand on"
+seat = "box"
+words = "do"
+minutes = { value = 0, source = "test" }
+money = { value = 1000, source = "test" }
+solves = [{ chance = { value = 0.999, source = "test" } }]
+"""
+
+
+def small_worlds() -> Worlds:
+    """Three faults of a box with chances .5 .3 .2 and perfect repairs that cost 10, 2 and 5: the example of
+    `test_decide.py`. Handing on is dear, and a drive hardly ever fails."""
+    return Worlds(read_all(TableTexts(SMALL_FAULTS, SMALL_SIGNS, SMALL_STEPS)), Subject(("1", "2")))
+
+
+def offers(worlds: Worlds, stakes: float = 3000.0, **answers: str) -> tuple[Offer, ...]:
+    asked = {}
+    for name, answer in answers.items():
+        sign, _, bay = name.partition("_bay")
+        asked[Asked(sign.replace("_", "-"), bay)] = answer
+    return NextStep(Belief(worlds, asked), Stakes(stakes)).offers()
+
+
+def named(found: tuple[Offer, ...]) -> list[str]:
+    return [f"{one.step.id} {one.bay}".strip() for one in found]
+
+
+def test_repairs_are_worth_what_the_published_formula_says() -> None:
+    found = {one.step.id: one for one in offers(small_worlds())}
+    chances, costs = (0.5, 0.3, 0.2), (10.0, 2.0, 5.0)
+    for number, name in enumerate(("one", "two", "three")):
+        best = min(
+            expected_cost(chances, costs, order) for order in permutations(range(3)) if order[0] == number
+        )
+        assert found[f"mend-{name}"].total == pytest.approx(best, abs=0.02)
+    repairs = [one.total for one in found.values() if one.step.kind is StepKind.REPAIR]
+    assert min(repairs) == pytest.approx(10.0, abs=0.02)
+
+
+def test_a_test_is_worth_what_deciding_after_it_saves() -> None:
+    found = {one.step.id: one for one in offers(small_worlds())}
+    prior = np.array([0.5, 0.3, 0.2])
+    likelihood = np.array([[0.6, 0.3, 0.1], [0.3, 0.4, 0.3], [0.1, 0.4, 0.5]])
+    costs = (10.0, 2.0, 5.0)
+    gains = -np.array(
+        [
+            [sum(costs[one] for one in order[: order.index(state) + 1]) for state in range(3)]
+            for order in permutations(range(3))
+        ]
+    )
+    worth = value_of_test(prior, likelihood, gains)
+    assert found["look"].saves == pytest.approx(worth.information, abs=0.02)
+    assert found["look"].total == pytest.approx(0.25 - worth.with_test, abs=0.02)
+    assert worth.information > 0.3
+    assert named(tuple(found.values()))[0] == "look", "it saves more than it costs"
+
+
+def some_answers(worlds: Worlds) -> st.SearchStrategy[dict[Asked, str]]:
+    def of(asked: list[Asked]) -> st.SearchStrategy[dict[Asked, str]]:
+        return st.fixed_dictionaries(
+            {one: st.sampled_from([answer.id for answer in sign_of(worlds, one).answers]) for one in asked}
+        )
+
+    return st.lists(st.sampled_from(all_signs(worlds)), unique=True, max_size=6).flatmap(of)
+
+
+def bits_of_danger(belief: Belief, offer: Offer, first: Offer) -> float:
+    """Mutual information of a test's answer and of whether the first step does harm, by its definition."""
+    worlds = belief.worlds
+    danger = worlds.chance(first.step.harm, first.bay) >= HARMFUL
+    likelihood = worlds.likelihood(worlds.tables.signs[offer.step.reveals], offer.bay)
+    bits = 0.0
+    for here in (danger, ~danger):
+        share = belief.weights[here].sum()
+        for number in range(likelihood.shape[1]):
+            both = (belief.weights[here] * likelihood[here, number]).sum()
+            answer = (belief.weights * likelihood[:, number]).sum()
+            bits += both * np.log2(both / (share * answer)) if both > 0 else 0.0
+    return float(bits)
+
+
+@settings(deadline=None, max_examples=30)
+@given(some_answers(DRIVE), st.sampled_from([200.0, 3000.0, 100_000.0]))
+def test_nothing_harmful_comes_before_a_safe_test_that_would_tell(
+    answers: dict[Asked, str], worth: float
+) -> None:
+    belief = Belief(DRIVE, answers)
+    found = NextStep(belief, Stakes(worth)).offers()
+    first_harmful = next((number for number, one in enumerate(found) if one.harmful), None)
+    if first_harmful is None or any(not one.before for one in found[:first_harmful]):
+        return  # something safe is best anyway
+    for one in found[first_harmful + 1 :]:
+        if one.step.kind is StepKind.TEST and not one.step.harm:
+            assert bits_of_danger(belief, one, found[first_harmful]) < SEPARATING
+
+
+@settings(deadline=None, max_examples=15)
+@given(some_answers(BOX))
+def test_every_step_is_offered_once_and_its_figures_hold_together(answers: dict[Asked, str]) -> None:
+    found = NextStep(Belief(BOX, answers)).offers()
+    assert len(set(named(found))) == len(found)
+    assert any(one.step.kind is StepKind.HAND_ON for one in found)
+    for one in found:
+        assert one.total >= one.cost * (one.step.kind is StepKind.TEST)
+        assert 0 <= one.harm < 1
+        assert 0 <= one.solves <= 1
+        assert one.step.kind is not StepKind.TEST or Asked(one.step.reveals, one.bay) not in answers
+        assert one.step.kind is not StepKind.TEST or one.saves >= -1e-6, "no answer makes a job dearer"
+
+
+def test_what_a_step_needs_is_known_before_it_is_offered() -> None:
+    assert "read-records 1" not in named(offers(DRIVE))
+    assert "read-records 1" in named(offers(DRIVE, detected_bay1="right"))
+    assert "read-records 1" not in named(offers(DRIVE, detected_bay1="no"))
+    assert "read-both" in named(offers(BOX, detected_bay2="right"))
+    assert "put-together" not in named(offers(BOX, detected_bay2="right"))
+
+
+def test_the_more_the_data_is_worth_the_less_is_risked() -> None:
+    signs = {
+        "sound_bay1": "clicks",
+        "history": "dropped",
+        "swapped_bay1": "no",
+        "sound_bay2": "clicks",
+        "swapped_bay2": "no",
+    }
+    dear = offers(BOX, 1e6, **signs)
+    sent = named(dear).index("stop-and-send")
+    assert all(not one.harmful for one in dear[:sent]), named(dear)[: sent + 1]
+    cheap = offers(BOX, 50.0, **signs)
+    assert cheap[0].total <= 60.0, "what costs more than it is worth is given back"
+
+
+@pytest.mark.parametrize("worth", [0.0, -1.0, 1e12, float("nan")])
+def test_data_has_a_worth_above_nothing(worth: float) -> None:
+    with pytest.raises(UsageError, match="worth"):
+        Stakes(worth)
