@@ -113,11 +113,12 @@ def main() -> None:
         for kind in kinds:
             hidden = family_of(kind, seed)
             for count in counts:
-                family = measured(hidden, count, rows[kind, count])
+                row = rows[kind, count]
+                family = measured(hidden, count, row)
+                so_far = f"{row.found}/{row.learnable} found, {row.false}/{row.rules} false"
+                print(f"{kind} {seed}, {count} dumps: {so_far}, {row.seconds[-1]:.1f} s", file=sys.stderr)
                 if count == 3:
                     totals = [a + b for a, b in zip(totals, judged(hidden, family, each), strict=True)]
-            print(f"\r{kind} {seed}".ljust(40), end="", file=sys.stderr, flush=True)
-    print(file=sys.stderr)
     print(
         f"{'kind':<16}"
         + "".join(f"{f'{count} dumps':>14}" for count in counts)
