@@ -42,6 +42,10 @@ class NoteKind(StrEnum):
     FAMILY = "family"
     """Whether the unique board data of a model family must move, and how that is known; the subject is the
     family."""
+    SIGN = "sign"
+    """An answer of triage; the subject is the sign."""
+    SUBJECT = "subject"
+    """What triage is of: a box or a drive alone, and what its data is worth; the subject is `case`."""
     WITHDRAWAL = "withdrawal"
     """Something that was recorded by mistake and counts no longer; the subject names it."""
 

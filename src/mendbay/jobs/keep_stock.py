@@ -297,6 +297,15 @@ def last_swaps(bench: Bench) -> list[Mapping[str, Any]]:
     return list(last.values())
 
 
+def last_swaps_of(bench: Bench, case: int, bay: str) -> list[Mapping[str, Any]]:
+    """The same of one bay of a case."""
+    last: dict[tuple[str, str], Mapping[str, Any]] = {}
+    for note in standing_notes(bench, NoteKind.SWAP, case, bay):
+        body = _swap_of(note)
+        last[note.subject, body["purpose"]] = body
+    return list(last.values())
+
+
 def _swap_of(note: BoardNote) -> Mapping[str, Any]:
     try:
         body: Mapping[str, Any] = json.loads(note.body)

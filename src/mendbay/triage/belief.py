@@ -107,7 +107,7 @@ class Belief:
     def ranked(self) -> tuple[tuple[Place, float], ...]:
         """The places with their chances, the likeliest first."""
         chances = self.faults()
-        order = np.argsort(-chances, kind="stable")
+        order = np.argsort(-chances.round(12), kind="stable")
         return tuple((self.worlds.places[one], float(chances[one])) for one in order.tolist())
 
     def sound(self) -> float:

@@ -6,7 +6,8 @@ the best plan after each of its answers, so its information is worth what it sav
 every figure tries repairs by falling chance over cost (see `decide`) and hands the job on at the point where
 that is cheapest.
 
-What cannot be undone or can lose data is not offered before a safe test that would tell whether it does.
+What cannot be undone or can lose data is not offered before a safe test that would tell whether it does; and
+what gives power to a drive that is likely damaged inside stands behind everything else, handing it on too.
 """
 
 from __future__ import annotations
@@ -27,6 +28,10 @@ HARMFUL = 0.005
 """Share of the data lost in a world from which a step counts as harmful there (own choice)."""
 LIKELY = 0.01
 """Chance of those worlds from which the step counts as one that can do harm (own choice)."""
+KEEP_OFF = 0.3
+"""Chance of damage inside a drive from which it is kept without power (own choice)."""
+INSIDE = ("heads", "media-damage", "stuck")
+"""Faults that every second of power makes worse."""
 SEPARATING = 0.02
 """Bits that a safe test's answer must tell of the danger to be asked before (own choice)."""
 
@@ -60,6 +65,7 @@ class Offer:
             for others what doing it next saves against handing the job on at once.
         harmful: it can lose data or cannot be undone, and the worlds in which it does are not unlikely.
         before: it is offered first because it tells whether a harmful step does harm.
+        barred: the bay that should get no power and would get some; empty if none would.
     """
 
     step: Step
@@ -71,6 +77,19 @@ class Offer:
     saves: float
     harmful: bool
     before: bool = False
+    barred: str = ""
+
+
+def kept_off(belief: Belief) -> dict[str, float]:
+    """The bays whose drives should get no power, with the chance of damage inside each."""
+    found: dict[str, float] = {}
+    worlds = belief.worlds
+    for bay in worlds.subject.bays:
+        places = [worlds.place(one, bay) for one in INSIDE if one in worlds.tables.faults]
+        chance = float(belief.weights[worlds.faulty[:, places].any(axis=1)].sum())
+        if chance >= KEEP_OFF:
+            found[bay] = chance
+    return found
 
 
 class NextStep:
@@ -86,6 +105,7 @@ class NextStep:
         self.stakes = stakes or Stakes()
         self._worlds = belief.worlds
         self._minute = float(self._worlds.tables.minute_cost.value)
+        self._kept_off = kept_off(belief)
         usable = [one for one in self._all_steps() if not self._contradicted(*one)]
         self._tests = [
             (step, bay)
@@ -110,9 +130,15 @@ class NextStep:
         tests = [one for one in self._tests if self._allowed(*one)]
         found += self._of_tests(tests, *self._plan(here))
         found += [self._of_end(one, open_here) for one in self._ends]
+        found = [replace(one, barred=self._barred(one)) for one in found]
         order = list(self._worlds.tables.steps)
-        found.sort(key=lambda one: (round(one.total, 6), order.index(one.step.id), one.bay))
+        found.sort(key=lambda one: (bool(one.barred), round(one.total, 6), order.index(one.step.id), one.bay))
         return self._safe_first(tuple(found))
+
+    def _barred(self, offer: Offer) -> str:
+        if not offer.step.powers:
+            return ""
+        return next((bay for bay in self._kept_off if offer.bay in ("", bay)), "")
 
     # ------------------------------------------------------------------ plans
 

@@ -95,3 +95,25 @@ def test_every_command_of_the_boards_tour_works_as_printed(tmp_path: Path) -> No
     assert "Written and proven" in done.stdout
     material = tmp_path / "material"
     assert (material / "donor-chip.bin").read_bytes() == (material / "patient-chip.bin").read_bytes()
+
+
+def test_every_command_of_triage_works_as_printed(tmp_path: Path) -> None:
+    typed = commands("## What is broken, and what to do next")
+    assert len(typed) >= 7
+    lines = ['mendbay case open "A customer" --bay 1= --bay 2=', *typed]
+    done = subprocess.run(
+        ["sh", "-ec", "\n".join(lines)],
+        cwd=tmp_path,
+        env={
+            **os.environ,
+            "PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}",
+            "MENDBAY_HOME": str(tmp_path / "home"),
+        },
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "STOP: give the drive of bay 1 no power." in done.stdout
+    assert "Next: mendbay triage tell 1 swapped ANSWER --bay 1" in done.stdout

@@ -92,7 +92,6 @@ BREAKS = [
     ("steps", 'needs = ["detected=right"]', 'needs = ["detected=left"]', "no sign"),
     ("steps", "adapter = { value = 0.97,", "heads = { value = 0.97,", "no fault of the box"),
     ("steps", "minutes = { value = 3,", "minutes = { value = -3,", "has -3 for 'minutes'"),
-    ("steps", 'kind = "hand on"', 'kind = "repair"', "no step that hands the job on"),
     ("steps", 'words = "Ask what happened', 'wordz = "Ask what happened', "has no text 'words'"),
 ]
 
@@ -103,3 +102,9 @@ def test_a_table_that_does_not_hold_together_is_refused(file: str, old: str, new
     assert old in text
     with pytest.raises(BadFormFile, match=said):
         read_all(replace(TEXTS, **{file: text.replace(old, new, 1)}))
+
+
+def test_stopping_must_be_possible() -> None:
+    steps = TEXTS.steps.replace('kind = "hand on"', 'kind = "repair"')
+    with pytest.raises(BadFormFile, match="no step that hands the job on"):
+        read_all(replace(TEXTS, steps=steps))

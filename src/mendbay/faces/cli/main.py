@@ -19,6 +19,7 @@ from mendbay.core.errors import Interrupted, MendbayError, UsageError
 
 COMMANDS = {
     "case": "Open a case, see where it stands, verify its custody log.",
+    "triage": "See what is likely broken, why, and what to do next.",
     "board": "Read pictures of a drive and its board; measure the board.",
     "donor": "Keep the stock of boards and drives; find what fits a patient.",
     "rom": "Judge reads of a board's ROM; move it to another chip.",

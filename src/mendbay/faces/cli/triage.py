@@ -1,0 +1,444 @@
+"""`mendbay triage`: what is broken, as far as is known, and what to do next."""
+
+from __future__ import annotations
+
+import sys
+
+import click
+
+from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
+from mendbay.faces import wording
+from mendbay.faces.cli.screen import Screen, wrapped
+from mendbay.jobs.triage_case import (
+    Triage,
+    answer,
+    cautions_of,
+    describe,
+    take_back,
+    tell_triage,
+    what_if,
+    why,
+)
+from mendbay.triage.belief import Asked, Moved, WhatIf, all_signs, sign_of
+from mendbay.triage.next_step import Offer
+from mendbay.triage.tables import Seat, StepKind, Tables
+from mendbay.triage.worlds import Place
+from mendbay.wiring import open_bench
+
+SHOWN = 6
+LEAST = 0.02
+"""Chance from which a fault is listed."""
+CASE = click.argument("case", type=int)
+SIGN = click.argument("sign")
+BAY = click.option("--bay", default="", help="Which drive, for what each drive has.")
+
+
+@click.group(name="triage")
+def command() -> None:
+    """Say what is known; see what is likely broken, why, and what to do next."""
+
+
+@command.command(name="show")
+@CASE
+@click.option("--all", "everything", is_flag=True, help="Every fault and every step.")
+@click.pass_obj
+def show(screen: Screen, case: int, everything: bool) -> None:
+    """Show what is likely broken in CASE, and what to do next."""
+    with open_bench(screen.home) as bench:
+        told = tell_triage(bench, case)
+    screen.answer(_json(told), _text(told, everything))
+
+
+@command.command(name="signs")
+@CASE
+@click.option("--open", "only_open", is_flag=True, help="Only what nobody answered yet.")
+@click.pass_obj
+def signs(screen: Screen, case: int, only_open: bool) -> None:
+    """List what can be asked of CASE: every sign, its answers, and what is known."""
+    with open_bench(screen.home) as bench:
+        told = tell_triage(bench, case)
+    asked = [one for one in all_signs(told.belief.worlds) if not (only_open and one in told.known)]
+    lines: list[str] = []
+    for one in asked:
+        sign = sign_of(told.belief.worlds, one)
+        known = told.known.get(one)
+        lines.append(wrapped(f"{_called(one)}: {sign.asks}"))
+        for each in sign.answers:
+            mark = "*" if known and known.answer == each.id else " "
+            lines.append(wrapped(f"{mark} {each.id}: {each.words}", "  "))
+        if known:
+            lines.append(wrapped(f"({known.origin})", "    "))
+    called = wording.called_as()
+    if not asked:
+        lines.append("Everything is answered.")
+    else:
+        lines.append(wrapped(f"Next: {called} triage tell {case} SIGN ANSWER, with --bay for a drive's"))
+    screen.answer([_sign_json(told, one) for one in asked], "\n".join(lines))
+
+
+@command.command(name="tell")
+@CASE
+@SIGN
+@click.argument("answer", metavar="ANSWER")
+@BAY
+@click.pass_obj
+def tell(screen: Screen, case: int, sign: str, answer: str, bay: str) -> None:
+    """Enter the ANSWER to SIGN; it takes the place of an earlier one."""
+    _tell(screen, case, Asked(sign, bay), answer)
+
+
+def _tell(screen: Screen, case: int, asked: Asked, said: str) -> None:
+    with open_bench(screen.home) as bench:
+        told = answer(bench, case, asked, said)
+    screen.answer(_json(told), _text(told, False))
+
+
+@command.command(name="untell")
+@CASE
+@SIGN
+@click.argument("reason")
+@BAY
+@click.pass_obj
+def untell(screen: Screen, case: int, sign: str, reason: str, bay: str) -> None:
+    """Take back what was answered to SIGN: it is unknown again. The record stays."""
+    with open_bench(screen.home) as bench:
+        told = take_back(bench, case, Asked(sign, bay), reason)
+    screen.answer(_json(told), _text(told, False))
+
+
+@command.command(name="about")
+@CASE
+@click.option("--came", type=click.Choice(["box", "drive"]), help="What came in: a box, or a drive alone.")
+@click.option("--worth", type=float, help="What losing the data would cost, in the shop's currency.")
+@click.pass_obj
+def about(screen: Screen, case: int, came: str | None, worth: float | None) -> None:
+    """Say what came in with CASE, and what its data is worth."""
+    with open_bench(screen.home) as bench:
+        told = describe(bench, case, box=None if came is None else came == "box", worth=worth)
+    screen.answer(_json(told), _text(told, False))
+
+
+@command.command(name="why")
+@CASE
+@click.argument("fault")
+@BAY
+@click.pass_obj
+def why_(screen: Screen, case: int, fault: str, bay: str) -> None:
+    """Say which answers speak for FAULT and which against it, and how strongly."""
+    with open_bench(screen.home) as bench:
+        told, moved = why(bench, case, Place(fault, bay))
+    worlds = told.belief.worlds
+    before = float(worlds.prior @ worlds.faulty[:, worlds.place(fault, bay)])
+    chance = told.belief.fault(fault, bay)
+    origin = worlds.tables.faults[fault].first.source
+    words = _place_words(worlds.tables, Place(fault, bay))
+    lines = [wrapped(f"{words}: {_percent(chance)}, before any answer {_percent(before)}.")]
+    lines.append(wrapped(f"The share before any answer is {origin}.", "  "))
+    lines += [_moved_line(told, one) for one in moved]
+    if not moved:
+        lines.append("Nothing is answered yet.")
+    screen.answer(
+        {
+            "case": case,
+            "fault": fault,
+            "bay": bay or None,
+            "chance": round(chance, 6),
+            "before": round(before, 6),
+            "source": origin,
+            "moved": [_moved_json(one) for one in moved],
+        },
+        "\n".join(lines),
+    )
+
+
+@command.command(name="what-if")
+@CASE
+@SIGN
+@BAY
+@click.pass_obj
+def what_if_(screen: Screen, case: int, sign: str, bay: str) -> None:
+    """Say what each answer to SIGN, not given yet, would mean."""
+    with open_bench(screen.home) as bench:
+        told, found = what_if(bench, case, Asked(sign, bay))
+    asked = sign_of(told.belief.worlds, Asked(sign, bay))
+    lines = [wrapped(asked.asks)]
+    for one, each in zip(found, asked.answers, strict=True):
+        lines.append(wrapped(f"{each.words} ({_percent(one.chance)}):", "  "))
+        lines += [_row(_percent(chance), words, "      ") for words, chance in _likeliest(told, one, 3)]
+    screen.answer(
+        {
+            "case": case,
+            "sign": sign,
+            "bay": bay or None,
+            "answers": [
+                {
+                    "answer": one.answer,
+                    "chance": round(one.chance, 6),
+                    "faults": _faults_json(told, one.faults.tolist()),
+                }
+                for one in found
+            ],
+        },
+        "\n".join(lines),
+    )
+
+
+@command.command(name="step")
+@CASE
+@click.argument("step")
+@BAY
+@click.pass_obj
+def step_(screen: Screen, case: int, step: str, bay: str) -> None:
+    """Say how a STEP is done, with its cautions first, what it costs and what may be lost."""
+    with open_bench(screen.home) as bench:
+        told = tell_triage(bench, case)
+    offered = [one for one in told.offers if one.step.id == step and one.bay == bay]
+    if not offered:
+        raise _no_step(told, step, bay)
+    screen.answer(_offer_json(offered[0]), "\n".join(_step_lines(told, offered[0])))
+    if _barred(offered[0]):
+        sys.exit(EXIT_INCOMPLETE)
+
+
+def _no_step(told: Triage, step: str, bay: str) -> UsageError:
+    tables = told.belief.worlds.tables
+    if step not in tables.steps:
+        return UsageError(f"There is no step {step[:40]!r}.", f"Use one of: {', '.join(tables.steps)}.")
+    known = tables.steps[step]
+    if known.seat is Seat.BAY and not bay:
+        return UsageError(
+            f"{step} is a step of a drive.", f"Say which: --bay {' or '.join(told.subject.bays)}."
+        )
+    if known.seat is Seat.BOX and bay:
+        return UsageError(f"{step} is a step of the box.", "Leave --bay out.")
+    parts = [f"{sign} to be {one}" if one else f"{sign} to be known" for sign, one in known.needs]
+    needs = ", ".join(parts)
+    return UsageError(
+        f"{step} cannot be taken now.",
+        f"It needs {needs}." if needs else f"What it would tell is known: mendbay triage show {told.case}",
+    )
+
+
+# ---------------------------------------------------------------------- words
+
+
+def _text(told: Triage, everything: bool) -> str:
+    tables = told.belief.worlds.tables
+    lines: list[str] = []
+    for one in told.keep_off:
+        because = "; ".join(_answer_words(told, each) for each in one.reasons[:3])
+        reasons = f" ({because})" if because else ""
+        lines.append(wrapped(f"STOP: give the drive of bay {one.bay} no power.", "", "  "))
+        lines.append(wrapped(f"Damage inside it is {_percent(one.chance)} likely{reasons}.", "  ", ""))
+        lines.append(wrapped("Every second it turns can lose data.", "  "))
+    if told.keep_off:
+        lines.append("")
+    what = "A box with two drives" if told.subject.box else "A drive alone"
+    if told.subject.box and len(told.subject.bays) == 1:
+        what = "A box with one drive"
+    assumed = " (assumed, as no bay is described yet)" if told.assumed else ""
+    lines.append(wrapped(f"{what}{assumed}; its data is taken to be worth {told.stakes.data:.0f}."))
+    lines.append(f"{wording.counted(len(told.known), 'answer')} known.")
+    lines += ["", "What is likely broken (up to two things at once are looked at):"]
+    ranked = told.belief.ranked()
+    if not everything:
+        ranked = tuple(one for one in ranked if one[1] >= LEAST)[:SHOWN]
+    rows = [(_percent(chance), _place_words(tables, place)) for place, chance in ranked]
+    rows.append((_percent(told.belief.sound()), "nothing is broken"))
+    lines += [_row(chance, words, "  ") for chance, words in rows]
+    if told.subject.box:
+        each = (f"{one.words} {_percent(told.belief.layout(one.id))}" for one in tables.layouts.values())
+        lines.append(wrapped(f"The drives: {', '.join(each)}.", "  "))
+    lines += ["", "What to do next, the whole job then expected to cost:"]
+    listed = told.offers if everything else _worth_listing(told)
+    for number, offer in enumerate(listed, 1):
+        lines += _offer_lines(number, offer)
+    first = listed[0]
+    where = f" --bay {first.bay}" if first.bay else ""
+    called = wording.called_as()
+    lines.append(f"Next: {called} triage step {told.case} {first.step.id}{where}")
+    lines.append(f"  or put down what is known: {called} triage signs {told.case} --open")
+    return "\n".join(lines)
+
+
+def _row(chance: str, words: str, indent: str) -> str:
+    """A chance and what it is of, in two columns."""
+    first = f"{indent}{chance:>9}  "
+    return first + wrapped(words, " " * len(first), "").lstrip()
+
+
+def _promises(one: Offer) -> bool:
+    """Whether a step is more than a possibility."""
+    if one.step.kind is StepKind.TEST:
+        return one.before or one.saves > one.cost
+    return one.solves >= LEAST
+
+
+def _worth_listing(told: Triage) -> tuple[Offer, ...]:
+    """The first steps: no test that costs more than it saves, no repair that hardly helps, nothing that
+    should not be done now, and always the best way of ending the job."""
+    good = [one for one in told.offers if not one.barred and _promises(one)]
+    end = next(one for one in told.offers if one.step.kind is StepKind.HAND_ON)
+    shown = good[:SHOWN]
+    return (*shown, *([] if end in shown else [end]))
+
+
+def _offer_lines(number: int, offer: Offer) -> list[str]:
+    where = f" (bay {offer.bay})" if offer.bay else ""
+    lines = [wrapped(f"{number}. {offer.step.words}{where}", "", "   ")]
+    lines.append(wrapped(f"{offer.step.id}: {_figures(offer)}", "     "))
+    if offer.barred:
+        lines.append(wrapped(_barred(offer), "     "))
+    if offer.before:
+        lines.append(wrapped("first: it is safe, and tells whether what follows does harm", "     "))
+    return lines
+
+
+def _figures(offer: Offer) -> str:
+    parts = [f"whole job {offer.total:.0f}", f"this step {offer.cost:.0f}"]
+    if offer.step.kind is StepKind.TEST:
+        parts.append(f"its answer saves {max(0.0, offer.saves):.0f}")
+    else:
+        parts.append(f"gives the data with {_percent(offer.solves)}")
+    if offer.harm >= 0.0005:
+        parts.append(f"loses {_percent(offer.harm)} of it on average")
+    return ", ".join(parts)
+
+
+def _step_lines(told: Triage, offer: Offer) -> list[str]:
+    lines: list[str] = []
+    for caution in cautions_of(offer.step):
+        lines += [wrapped(f"CAUTION, {caution.title}", "", "  "), wrapped(caution.text, "  ")]
+    cautions = cautions_of(offer.step)
+    if cautions:
+        lines += [wrapped(cautions[0].deferral), ""]
+    barred = _barred(offer)
+    if barred:
+        lines += [wrapped(barred), ""]
+    lines.append(wrapped(f"{offer.step.words}{f' (bay {offer.bay})' if offer.bay else ''}"))
+    lines.append(wrapped(_figures(offer)[:1].upper() + _figures(offer)[1:] + ".", "  "))
+    called = wording.called_as()
+    if offer.step.reveals:
+        sign = told.belief.worlds.tables.signs[offer.step.reveals]
+        bay = f" --bay {offer.bay}" if offer.bay else ""
+        lines.append(wrapped(f"It answers: {sign.asks}", "  "))
+        answers = "|".join(one.id for one in sign.answers)
+        lines.append(f"Next: {called} triage tell {told.case} {sign.id} ANSWER{bay}")
+        lines.append(wrapped(f"ANSWER being {answers.replace('|', ', ')}", "  "))
+    return lines
+
+
+def _barred(offer: Offer) -> str:
+    """Why a step should not be taken now, if so."""
+    if not offer.barred:
+        return ""
+    what = "Take it out first." if not offer.bay else "Do what is offered before."
+    return f"NOT NOW: this gives power to the drive of bay {offer.barred}, which should get none. {what}"
+
+
+def _likeliest(told: Triage, one: WhatIf, count: int) -> list[tuple[str, float]]:
+    places = told.belief.worlds.places
+    order = sorted(range(len(places)), key=lambda at: -one.faults[at])[:count]
+    return [(_place_words(told.belief.worlds.tables, places[at]), float(one.faults[at])) for at in order]
+
+
+def _moved_line(told: Triage, one: Moved) -> str:
+    verb = "for it" if one.bits > 0 else "against it"
+    size = abs(one.bits)
+    how = "hardly" if size < 0.3 else "a little" if size < 1 else "clearly" if size < 3 else "strongly"
+    return wrapped(f"{one.bits:+6.1f} bits, {how} {verb}: {_answer_words(told, one)}", "  ")
+
+
+def _answer_words(told: Triage, one: Moved) -> str:
+    sign = sign_of(told.belief.worlds, one.asked)
+    words = sign.answers[sign.place(one.answer)].words
+    return f"{_called(one.asked)}: {words}"
+
+
+def _called(asked: Asked) -> str:
+    return f"{asked.sign} (bay {asked.bay})" if asked.bay else asked.sign
+
+
+def _place_words(tables: Tables, place: Place) -> str:
+    words = tables.faults[place.fault].words
+    return f"bay {place.bay}: {words}" if place.bay else words
+
+
+def _percent(chance: float) -> str:
+    """A chance in whole per cent; never 0 or 100, which would claim certainty."""
+    if chance > 0.99:
+        return "over 99\u00a0%"
+    return "under 1\u00a0%" if chance < 0.01 else f"{100 * chance:.0f}\u00a0%"
+
+
+# ---------------------------------------------------------------------- JSON
+
+
+def _json(told: Triage) -> dict[str, object]:
+    return {
+        "case": told.case,
+        "box": told.subject.box,
+        "bays": list(told.subject.bays),
+        "assumed": told.assumed,
+        "worth": told.stakes.data,
+        "known": [_sign_json(told, one) for one in sorted(told.known)],
+        "keep_without_power": [
+            {
+                "bay": one.bay,
+                "chance": round(one.chance, 6),
+                "reasons": [_moved_json(each) for each in one.reasons],
+            }
+            for one in told.keep_off
+        ],
+        "faults": _faults_json(told, told.belief.faults().tolist()),
+        "sound": round(told.belief.sound(), 6),
+        "layouts": {one: round(told.belief.layout(one), 6) for one in told.belief.worlds.tables.layouts},
+        "steps": [_offer_json(one) for one in told.offers],
+    }
+
+
+def _faults_json(told: Triage, chances: list[float]) -> list[dict[str, object]]:
+    rows = sorted(zip(chances, told.belief.worlds.places, strict=True), key=lambda one: -one[0])
+    return [
+        {"fault": place.fault, "bay": place.bay or None, "chance": round(chance, 6)} for chance, place in rows
+    ]
+
+
+def _sign_json(told: Triage, asked: Asked) -> dict[str, object]:
+    sign, known = sign_of(told.belief.worlds, asked), told.known.get(asked)
+    return {
+        "sign": asked.sign,
+        "bay": asked.bay or None,
+        "asks": sign.asks,
+        "answers": [{"answer": one.id, "words": one.words} for one in sign.answers],
+        "known": known.answer if known else None,
+        "origin": known.origin if known else None,
+    }
+
+
+def _moved_json(one: Moved) -> dict[str, object]:
+    return {
+        "sign": one.asked.sign,
+        "bay": one.asked.bay or None,
+        "answer": one.answer,
+        "bits": round(one.bits, 4),
+    }
+
+
+def _offer_json(one: Offer) -> dict[str, object]:
+    return {
+        "step": one.step.id,
+        "bay": one.bay or None,
+        "kind": str(one.step.kind),
+        "words": one.step.words,
+        "total": round(one.total, 2),
+        "cost": round(one.cost, 2),
+        "harm": round(one.harm, 6),
+        "solves": round(one.solves, 6),
+        "saves": round(one.saves, 2),
+        "harmful": one.harmful,
+        "before": one.before,
+        "barred": one.barred or None,
+        "powers": one.step.powers,
+        "cautions": list(one.step.cautions),
+    }

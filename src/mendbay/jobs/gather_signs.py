@@ -1,0 +1,118 @@
+"""What the case already knows that triage would ask: from the electrical sheet, the images and the swaps."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from mendbay.board.electrical_findings import Finding
+from mendbay.board.electrical_form import ValueClass
+from mendbay.board.swap_odds import Attribute, Level, Purpose
+from mendbay.core.coverage import Coverage
+from mendbay.core.errors import MendbayError
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.keep_stock import last_swaps_of
+from mendbay.jobs.measure_board import begun_sheet
+from mendbay.triage.belief import Asked
+
+SUPPLY = ("suppressor-5v", "suppressor-12v", "link-5v", "link-12v", "rail-5v", "rail-12v")
+DRIVER = ("motor-driver-pins", "motor-outputs")
+MOTOR = ("motor-windings", "motor-isolation")
+TELLING = frozenset({"decisive", "strong"})
+"""Weights of findings that answer a question; weaker ones leave it open."""
+FEWEST_BYTES = 16 << 20
+"""A drive that was asked for less says nothing yet of how it reads (own choice)."""
+MOST = 0.5
+"""Share refused from which most was."""
+PLACE_BYTES = 64 << 10
+"""A refused stretch up to which it is a single place (own choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """An answer that the case gives itself, and where from."""
+
+    answer: str
+    origin: str
+
+
+def gathered_signs(bench: Bench, case: int) -> Mapping[Asked, Gathered]:
+    """All that is known of a case's bays without asking.
+
+    Raises:
+        NoSuchCase: there is no such case.
+    """
+    found: dict[Asked, Gathered] = {}
+    for bay in bench.ledger.bays(case):
+        found.update(_of_sheet(bench, case, bay.bay))
+        found.update(_of_swaps(bench, case, bay.bay))
+        found.update(_of_image(bench, case, bay.bay))
+    return found
+
+
+def _of_sheet(bench: Bench, case: int, bay: str) -> Iterator[tuple[Asked, Gathered]]:
+    measured = begun_sheet(bench, case, bay)
+    if measured is None:
+        return
+    findings = {one.observation: one for one in measured.standing.findings}
+    for sign, observations in (
+        ("supply-measured", SUPPLY),
+        ("driver-measured", DRIVER),
+        ("motor-measured", MOTOR),
+    ):
+        amiss = [findings[one] for one in observations if one in findings and _speaks_against(findings[one])]
+        if amiss:
+            yield Asked(sign, bay), Gathered("amiss", f"electrical sheet: {amiss[0].words}")
+        elif all(one in findings and findings[one].value_class is ValueClass.WITHIN for one in observations):
+            yield Asked(sign, bay), Gathered("sound", "electrical sheet")
+    burns = findings.get("burns")
+    if burns is not None:
+        seen = "none" if burns.value_class is ValueClass.WITHIN else "seen"
+        yield Asked("burn", bay), Gathered(seen, f"electrical sheet: {burns.words}")
+
+
+def _speaks_against(finding: Finding) -> bool:
+    return finding.value_class is not ValueClass.WITHIN and finding.weight in TELLING
+
+
+def _of_swaps(bench: Bench, case: int, bay: str) -> Iterator[tuple[Asked, Gathered]]:
+    """A swap that did not help is a sign; one that did ended the matter."""
+    for body in last_swaps_of(bench, case, bay):
+        if body["purpose"] == Purpose.BOARD_SWAP and not body["worked"]:
+            rom = body["agreement"].get(str(Attribute.ROM), "")
+            answers = {str(Level.MOVED): "with-rom", str(Level.NOT_MOVED): "without-rom"}
+            if rom in answers:
+                yield Asked("swapped", bay), Gathered(answers[rom], "a swap noted with donor used")
+
+
+def _of_image(bench: Bench, case: int, bay: str) -> Iterator[tuple[Asked, Gathered]]:
+    record = bench.ledger.case(case)
+    if not bench.images.exists(record, bay):
+        return
+    try:
+        store = bench.images.reopen(record, bay, writable=False)
+    except MendbayError:
+        return  # `case show` tells what is wrong with it; it answers nothing here
+    try:
+        coverage = store.coverage()
+    finally:
+        store.close()
+    if coverage.read.total_bytes > 0:
+        yield Asked("detected", bay), Gathered("right", "it is being read")
+    refusals = refusals_of(coverage)
+    if refusals:
+        yield Asked("refusals", bay), Gathered(refusals, "the image so far")
+
+
+def refusals_of(coverage: Coverage) -> str:
+    """What a drive refused: `none`, `scattered` or `most`; empty while too little was asked for, and where
+    stretches are longer than single places: whether they are bands, as of one head, is a person's to see."""
+    tried = coverage.read.total_bytes + coverage.refused.total_bytes
+    if tried < min(FEWEST_BYTES, coverage.size_bytes):
+        return ""
+    if not coverage.refused:
+        return "none"
+    if coverage.refused.total_bytes > MOST * tried:
+        return "most"
+    longest = max(one.length for one in coverage.refused)
+    return "scattered" if longest <= PLACE_BYTES else ""

@@ -1,0 +1,106 @@
+"""The commands of triage as a technician types them: documented answers, 80 columns, cautions first."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+
+SCHEMA = json.loads((Path(__file__).parents[3] / "docs" / "json" / "answers.schema.json").read_text())
+Run = Callable[..., subprocess.CompletedProcess[str]]
+
+
+@pytest.fixture
+def run(tmp_path: Path) -> Run:
+    """Runs mendbay at 80 columns with a home of its own that holds a case with two bays."""
+
+    def runner(*words: str) -> subprocess.CompletedProcess[str]:
+        program = [sys.executable, "-m", "mendbay.faces.cli.main", "--home", str(tmp_path / "home"), *words]
+        wide = {**os.environ, "COLUMNS": "80"}
+        return subprocess.run(program, capture_output=True, text=True, timeout=120, check=False, env=wide)
+
+    assert runner("case", "open", "Quillmere Pottery", "--bay", "1=", "--bay", "2=").returncode == 0
+    return runner
+
+
+def answer(run: Run, *words: str) -> Any:
+    done = run("--json", *words)
+    assert done.returncode in (0, 3), done.stdout + done.stderr
+    found = json.loads(done.stdout)
+    shape = {**SCHEMA, "$ref": f"#/$defs/{words[0]}%20{words[1]}"}
+    jsonschema.Draft202012Validator(shape).validate(found)
+    return found
+
+
+def text_of(run: Run, *words: str, code: int = 0) -> str:
+    done = run(*words)
+    assert done.returncode == code, done.stdout + done.stderr
+    assert max(map(len, done.stdout.splitlines())) <= 80
+    return done.stdout
+
+
+def test_every_answer_has_its_documented_shape(run: Run) -> None:
+    assert answer(run, "triage", "show", "1")["known"] == []
+    told = answer(run, "triage", "tell", "1", "sound", "clicks", "--bay", "1")
+    assert (told["known"][0]["known"], told["keep_without_power"][0]["bay"]) == ("clicks", "1")
+    assert told["faults"][0]["fault"] == "heads"
+    assert answer(run, "triage", "about", "1", "--came", "box", "--worth", "5000")["worth"] == 5000
+    moved = answer(run, "triage", "why", "1", "heads", "--bay", "1")["moved"]
+    assert [one["sign"] for one in moved] == ["sound"]
+    assert len(answer(run, "triage", "what-if", "1", "history")["answers"]) == 7
+    signs = answer(run, "triage", "signs", "1", "--open")
+    assert [one["bay"] for one in signs if one["sign"] == "sound"] == ["2"]
+    assert answer(run, "triage", "step", "1", "listen-alone", "--bay", "1")["barred"] == "1"
+    assert answer(run, "triage", "untell", "1", "sound", "wrong drive", "--bay", "1")["known"] == []
+
+
+def test_a_clicking_drive_is_stopped_before_anything_else_is_said(run: Run) -> None:
+    text_of(run, "triage", "tell", "1", "history", "dropped")
+    shown = text_of(run, "triage", "tell", "1", "sound", "clicks", "--bay", "1")
+    assert shown.startswith("STOP: give the drive of bay 1 no power.\n")
+    assert "it clicks again and again" in shown.split("\n\n")[0]
+    assert "send it to a laboratory" in shown.replace("\n   ", "")
+    everything = text_of(run, "triage", "show", "1", "--all")
+    assert everything.count("NOT NOW") > 5
+    step = text_of(run, "triage", "step", "1", "listen-alone", "--bay", "1", code=3)
+    assert step.startswith("CAUTION, ")
+    assert step.index("NOT NOW") < step.index("Give the drive alone its supply")
+    assert "Next: " in text_of(run, "triage", "step", "1", "listen-alone", "--bay", "2")
+
+
+def test_words_and_questions(run: Run) -> None:
+    text_of(run, "triage", "tell", "1", "lights", "none")
+    why = text_of(run, "triage", "why", "1", "adapter")
+    assert "common practice, no source" in why
+    assert "strongly for it" in why or "clearly for it" in why
+    assert "* none: no light comes on" in text_of(run, "triage", "signs", "1")
+    assert "* none" not in text_of(run, "triage", "signs", "1", "--open")
+    assert "it starts (" in text_of(run, "triage", "what-if", "1", "other-adapter")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("tell", "1", "sound", "clicks"), "one of the bays 1, 2"),
+        (("tell", "1", "sound", "loud", "--bay", "1"), "Use one of: silent, normal, clicks"),
+        (("step", "1", "dance"), "There is no step 'dance'"),
+        (("step", "1", "identify"), "Say which: --bay 1 or 2"),
+        (("step", "1", "smell", "--bay", "1"), "Leave --bay out"),
+        (("step", "1", "read-records", "--bay", "1"), "It needs detected to be right"),
+        (("why", "1", "heads"), "no fault 'heads' of the box"),
+        (("untell", "1", "lights", "a slip"), "Nobody answered lights"),
+        (("about", "1"), "Nothing is said"),
+    ],
+)
+def test_what_cannot_be_is_refused_with_the_next_step(run: Run, words: tuple[str, ...], said: str) -> None:
+    done = run("triage", *words)
+    assert done.returncode == 2
+    assert said in done.stderr
+    assert "Next: " in done.stderr

@@ -1,0 +1,184 @@
+"""Triage of a case: what a person says, what the case knows itself, and what is kept of both."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+
+from mendbay.board.description import BoardDescription
+from mendbay.board.electrical_form import Size
+from mendbay.board.note import BoardNote, NoteKind
+from mendbay.board.stock import Kind, StockItem
+from mendbay.board.swap_odds import Level, Purpose
+from mendbay.case.records import Bay
+from mendbay.core.coverage import Coverage
+from mendbay.core.errors import LedgerError, NoSuchCase, UsageError
+from mendbay.core.span import Span, SpanSet
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.find_donor import agreement_with
+from mendbay.jobs.gather_signs import PLACE_BYTES, refusals_of
+from mendbay.jobs.keep_stock import add_items, record_swap, withdraw_swap
+from mendbay.jobs.measure_board import describe_board, enter
+from mendbay.jobs.take_in import add_bay, take_in
+from mendbay.jobs.triage_case import answer, describe, take_back, tell_triage, what_if, why
+from mendbay.outlets.shop_files import ShopFolder
+from mendbay.triage.belief import Asked
+from mendbay.triage.worlds import Place, Subject
+
+CLICKS = Asked("sound", "1")
+
+
+def test_answers_are_kept_move_the_belief_and_are_told_in_the_story(bench: Bench) -> None:
+    before = tell_triage(bench, 1)
+    assert before.subject == Subject(("1", "2"))
+    assert (before.assumed, before.known, before.keep_off) == (False, {}, ())
+    after = answer(bench, 1, CLICKS, "clicks")
+    assert after.belief.fault("heads", "1") > 0.5 > before.belief.fault("heads", "1")
+    assert (after.known[CLICKS].answer, after.known[CLICKS].by_person) == ("clicks", True)
+    assert tell_triage(bench, 1).belief.faults() == pytest.approx(after.belief.faults())
+    told = [one.text for one in bench.ledger.events(1) if one.kind == "triage"]
+    assert told == ["Bay 1: What does the drive sound like in the box? It clicks again and again."]
+    assert answer(bench, 1, CLICKS, "normal").known[CLICKS].answer == "normal", "the last word counts"
+
+
+def test_a_drive_likely_damaged_inside_is_kept_without_power(bench: Bench) -> None:
+    answer(bench, 1, Asked("history"), "dropped")
+    told = answer(bench, 1, CLICKS, "clicks")
+    (kept,) = told.keep_off
+    assert (kept.bay, kept.chance > 0.8) == ("1", True)
+    assert [one.asked for one in kept.reasons] == [CLICKS, Asked("history")]
+    powered = [one for one in told.offers if one.step.powers and one.bay in ("", "1")]
+    assert powered
+    assert all(one.barred == "1" for one in powered)
+    assert not told.offers[0].barred
+    first = min(told.offers.index(one) for one in powered)
+    assert all(one.barred for one in told.offers[first:]), "whatever may be done stands before"
+
+
+def test_an_answer_taken_back_is_unknown_again_and_stays_on_record(bench: Bench) -> None:
+    empty = tell_triage(bench, 1).belief.faults()
+    answer(bench, 1, CLICKS, "clicks")
+    answer(bench, 1, CLICKS, "buzz")
+    told = take_back(bench, 1, CLICKS, "it was the other drive")
+    assert told.known == {}
+    assert told.belief.faults() == pytest.approx(empty)
+    assert len(bench.shelf.notes(NoteKind.SIGN, 1)) == 2
+    assert bench.ledger.events(1)[-1].text == "Withdrawn: the answer to sound. it was the other drive"
+    with pytest.raises(UsageError, match="Nobody answered sound"):
+        take_back(bench, 1, CLICKS, "twice")
+    with pytest.raises(UsageError, match="without a reason"):
+        take_back(bench, 1, CLICKS, " ")
+
+
+def test_nothing_is_kept_of_an_answer_that_is_refused(bench: Bench) -> None:
+    for asked, said in ((Asked("sound"), "clicks"), (CLICKS, "loud"), (Asked("noise", "1"), "clicks")):
+        with pytest.raises(UsageError):
+            answer(bench, 1, asked, said)
+    assert bench.shelf.notes(NoteKind.SIGN, 1) == ()
+    with pytest.raises(NoSuchCase):
+        answer(bench, 9, CLICKS, "clicks")
+
+
+def test_what_came_in_and_what_its_data_is_worth(bench: Bench) -> None:
+    take_in(bench, "A drive alone", bays=[Bay(0, "1")])
+    take_in(bench, "A box not looked into", box="two-bay box")
+    take_in(bench, "A box with one drive", box="two-bay box", bays=[Bay(0, "left")])
+    assert tell_triage(bench, 2).subject == Subject(("1",), box=False)
+    unseen = tell_triage(bench, 3)
+    assert (unseen.subject, unseen.assumed) == (Subject(("1", "2")), True)
+    assert tell_triage(bench, 4).subject == Subject(("left",))
+    told = describe(bench, 2, box=True, worth=50_000.0)
+    assert (told.subject.box, told.stakes.data) == (True, 50_000.0)
+    assert describe(bench, 2, box=False).stakes.data == 50_000.0
+    with pytest.raises(UsageError, match="Nothing is said"):
+        describe(bench, 2)
+    with pytest.raises(UsageError, match="worth"):
+        describe(bench, 2, worth=-5.0)
+    for label in ("2", "3"):
+        add_bay(bench, Bay(1, label + "b"))
+    with pytest.raises(UsageError, match="cannot be judged together"):
+        tell_triage(bench, 1)
+
+
+def test_an_answer_about_the_box_is_left_out_where_there_is_none(bench: Bench) -> None:
+    answer(bench, 1, Asked("lights"), "none")
+    assert Asked("lights") in tell_triage(bench, 1).known
+    assert Asked("lights") not in describe(bench, 1, box=False).known
+    assert Asked("lights") in describe(bench, 1, box=True).known
+
+
+def test_the_electrical_sheet_answers_for_itself(bench: Bench) -> None:
+    describe_board(bench, 1, "1", Size.LARGE)
+    enter(bench, 1, "1", "leads", "0.1")
+    enter(bench, 1, "1", "burns", "seen")
+    enter(bench, 1, "1", "rail-12v", "0.4")
+    told = tell_triage(bench, 1)
+    assert told.known[Asked("supply-measured", "1")].answer == "amiss"
+    assert "12 V rail is shorted" in told.known[Asked("supply-measured", "1")].origin
+    assert told.known[Asked("burn", "1")].answer == "seen"
+    assert told.belief.ranked()[0][0] == Place("board-supply", "1")
+    said = answer(bench, 1, Asked("supply-measured", "1"), "sound")
+    assert said.known[Asked("supply-measured", "1")].by_person, "a person's word stands before it"
+
+
+def test_a_swap_that_did_not_help_is_a_sign_and_one_that_did_is_none(bench: Bench, shop: ShopFolder) -> None:
+    patient = BoardDescription(board_number="TB-4471-200")
+    add_items(bench, shop, [StockItem(0, Kind.BOARD, patient), StockItem(0, Kind.BOARD, patient)])
+    agreement = agreement_with(bench, shop, 1, "1", 1, Purpose.BOARD_SWAP, Level.NOT_MOVED, patient)
+    record_swap(bench, 1, 1, "1", agreement, False)
+    assert tell_triage(bench, 1).known[Asked("swapped", "1")].answer == "without-rom"
+    withdraw_swap(bench, 1, 1, "1", Purpose.BOARD_SWAP, "a mistake")
+    assert tell_triage(bench, 1).known == {}
+    record_swap(bench, 1, 1, "1", agreement, True)
+    assert tell_triage(bench, 1).known == {}
+
+
+def coverage_of(read: tuple[int, int], refused: range) -> Coverage:
+    starts = np.array(list(refused), np.int64)
+    return Coverage(1 << 30, 512, SpanSet([Span(*read)]), starts, np.ones(starts.size, np.int64))
+
+
+MIB = 1 << 20
+
+
+@pytest.mark.parametrize(
+    ("read", "refused", "expected"),
+    [
+        ((0, MIB), range(0), ""),
+        ((0, 64 * MIB), range(0), "none"),
+        ((0, 64 * MIB), range(100 * MIB, 100 * MIB + 512 * 40, 4096), "scattered"),
+        ((0, 64 * MIB), range(100 * MIB, 100 * MIB + PLACE_BYTES + 512, 512), ""),
+        ((0, 8 * MIB), range(100 * MIB, 120 * MIB, 512), "most"),
+    ],
+)
+def test_what_an_image_says_of_refusals(read: tuple[int, int], refused: range, expected: str) -> None:
+    assert refusals_of(coverage_of(read, refused)) == expected
+
+
+def test_why_and_what_if(bench: Bench) -> None:
+    answer(bench, 1, CLICKS, "clicks")
+    _, moved = why(bench, 1, Place("heads", "1"))
+    assert [(one.asked, one.bits > 2) for one in moved] == [(CLICKS, True)]
+    _, found = what_if(bench, 1, Asked("swapped", "1"))
+    assert [one.answer for one in found] == ["no", "without-rom", "with-rom"]
+    assert sum(one.chance for one in found) == pytest.approx(1.0)
+    with pytest.raises(UsageError, match="no fault 'heads' of the box"):
+        why(bench, 1, Place("heads"))
+    with pytest.raises(UsageError, match="answered already"):
+        what_if(bench, 1, CLICKS)
+
+
+@pytest.mark.parametrize("body", ["{", "[]", json.dumps({"answered": "clicks"})])
+def test_a_note_of_an_answer_that_mendbay_did_not_write(bench: Bench, body: str) -> None:
+    bench.shelf.note(BoardNote(1, "1", NoteKind.SIGN, "sound", bench.now(), "someone", body))
+    with pytest.raises(LedgerError, match="of triage cannot be read"):
+        tell_triage(bench, 1)
+
+
+@pytest.mark.parametrize("body", ["{", json.dumps({"box": True}), json.dumps({"box": True, "worth": "much"})])
+def test_a_note_of_the_subject_that_mendbay_did_not_write(bench: Bench, body: str) -> None:
+    bench.shelf.note(BoardNote(1, "", NoteKind.SUBJECT, "case", bench.now(), "someone", body))
+    with pytest.raises(LedgerError, match="of triage cannot be read"):
+        tell_triage(bench, 1)
