@@ -128,6 +128,9 @@ class Guesses:
         self._prices: dict[int, Floats] = {}
         self._worth: dict[tuple[int, int], Floats] = {}
         """Of one engine: the bits that changes of regions are worth, by their classes."""
+        self._values: dict[Lie, UInt64s] = {}
+        """Of one engine: the keys of the regions asked, the same whatever order values are stored in."""
+        self._ahead: dict[int, tuple[Int64s, Int64s, Floats]] = {}
         self._regions = self._distinct(regions)
         near = [clusters(changes.material.vary, gap) for gap in (1, 4, 16)]
         self._begins = [changes.classes(starts) for starts, _ in near]
@@ -217,6 +220,7 @@ class Guesses:
         if not self.fields(engine.base.width).size:
             return
         self._worth.clear()
+        self._values.clear()
         for order in orders:
             for sign in engine.signs:
                 yield from self._behind(engine, order, sign)
@@ -332,11 +336,13 @@ class Guesses:
             )
             ends = self.changes.places[last - 1] + 1
         else:
-            index, ends, prices = self._ends_ahead(places + size, size)
+            if size not in self._ahead:
+                self._ahead[size] = self._ends_ahead(places + size, size)
+            index, ends, prices = self._ahead[size]
             right = engine.fits(ends)
             index, ends, prices = index[right], ends[right], prices[right]
             stored = engine.stored_keys(places, order, sign)
-            same = engine.value_keys(firsts[index], ends) == stored[index]
+            same = self._keys_of(engine, Lie.BEFORE, firsts[index], ends) == stored[index]
             index, ends, prices = index[same], ends[same], prices[same] + _BEFORE_PRICE
         return self._claims(engine, order, sign, Lie.BEFORE, firsts[index], ends, places[index], prices)
 
@@ -379,7 +385,8 @@ class Guesses:
         firsts, ends, prices = firsts[right], ends[right], prices[right]
         stored = engine.stored_keys(places, order, sign)
         arrangement = np.argsort(stored, kind="stable")
-        index, found = _matches(engine.value_keys(firsts, ends), arrangement, stored[arrangement])
+        values = self._keys_of(engine, Lie.APART, firsts, ends)
+        index, found = _matches(values, arrangement, stored[arrangement])
         return self._claims(
             engine,
             order,
@@ -390,6 +397,11 @@ class Guesses:
             places[found],
             prices[index] + _APART_PRICE,
         )
+
+    def _keys_of(self, engine: ChangeEngine, lie: Lie, firsts: Int64s, ends: Int64s) -> UInt64s:
+        if lie not in self._values:
+            self._values[lie] = engine.value_keys(firsts, ends)
+        return self._values[lie]
 
     def _evidence(self, engine: ChangeEngine, order: Order, first: int, last: int, place: int) -> float:
         """Bits by which the changes of the stored value surprise.

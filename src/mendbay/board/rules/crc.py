@@ -11,7 +11,8 @@ their bits reversed.
 
 from __future__ import annotations
 
-from functools import lru_cache
+import math
+from functools import cached_property, lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -19,11 +20,19 @@ import numpy.typing as npt
 Bytes = npt.NDArray[np.uint8]
 Int64s = npt.NDArray[np.int64]
 UInt32s = npt.NDArray[np.uint32]
+UInt64s = npt.NDArray[np.uint64]
 
 _ONE = np.uint32(1)
 _LINE_BITS = 10
 _LINE = 1 << _LINE_BITS
-"""Bytes stepped through side by side when a long dump is divided; a matter of speed only."""
+"""Bytes of the longest lines that a dump is divided in, to be stepped through side by side; a matter of speed
+only."""
+
+_AT_ONCE = 4096
+"""Products made together, so that what is between stays in the cache; a matter of speed only."""
+
+_THIRDS = [np.uint32(0x49249249 << place & 0xFFFFFFFF) for place in range(3)]
+_FOURTHS = [np.uint64(0x1111111111111111 << place) for place in range(4)]
 
 _REVERSED = np.array([int(f"{i:08b}"[::-1], 2) for i in range(256)], np.uint8)
 
@@ -39,6 +48,36 @@ def reversed_values(values: UInt32s, width: int) -> UInt32s:
     for byte in range(width // 8):
         part = _REVERSED[(values >> np.uint32(8 * byte)) & np.uint32(0xFF)]
         found |= part.astype(np.uint32) << np.uint32(width - 8 - 8 * byte)
+    return found
+
+
+def _flat(values: UInt32s, shape: tuple[int, ...]) -> UInt32s:
+    return np.broadcast_to(values, shape).reshape(-1)
+
+
+def _spread_product(left: UInt32s, right: UInt32s) -> UInt32s:
+    """Products without carries of numbers of at most 16 bits.
+
+    Of each number every third bit is taken by itself: then no more than six ones meet in any place of a
+    common product, their sum ends before the next place that is kept, and its lowest bit is the exclusive or.
+    """
+    one, two = ([part & mask for mask in _THIRDS] for part in (left, right))
+    found = (one[0] * two[0] ^ one[1] * two[2] ^ one[2] * two[1]) & _THIRDS[0]
+    found = found | (one[0] * two[1] ^ one[1] * two[0] ^ one[2] * two[2]) & _THIRDS[1]
+    return found | (one[0] * two[2] ^ one[1] * two[1] ^ one[2] * two[0]) & _THIRDS[2]
+
+
+def _wide_product(left: UInt32s, right: UInt32s) -> UInt64s:
+    """The same of numbers of at most 32 bits, by every fourth bit: no more than eight ones meet."""
+    wide = (left.astype(np.uint64), right.astype(np.uint64))
+    one, two = ([part & mask for mask in _FOURTHS] for part in wide)
+    found = np.zeros(np.broadcast_shapes(left.shape, right.shape), np.uint64)
+    for place, mask in enumerate(_FOURTHS):
+        part = one[0] * two[place]
+        for other in range(1, 4):
+            part ^= one[other] * two[place - other]
+        part &= mask
+        found |= part
     return found
 
 
@@ -90,26 +129,30 @@ class Field:
 
     def times(self, left: UInt32s, right: UInt32s) -> UInt32s:
         """Products, element by element."""
-        if left.size > right.size:
-            left, right = right, left
-        found = np.zeros(np.broadcast_shapes(left.shape, right.shape), np.uint32)
-        if left.size == 1:
-            return self._times_one(int(left.reshape(-1)[0]), right, found)
-        current = right
-        for bit in range(self.width):
-            found ^= current * ((left >> np.uint32(bit)) & _ONE)
-            current = self.times_x(current)
+        shape = np.broadcast_shapes(left.shape, right.shape)
+        size = math.prod(shape)
+        if size <= _AT_ONCE:
+            return self._product(left, right)
+        one, two = (part.reshape(-1) if part.size == 1 else _flat(part, shape) for part in (left, right))
+        found = np.empty(size, np.uint32)
+        for at in range(0, size, _AT_ONCE):
+            some = slice(at, at + _AT_ONCE)
+            found[some] = self._product(*(part if part.size == 1 else part[some] for part in (one, two)))
+        return found.reshape(shape)
+
+    def _product(self, left: UInt32s, right: UInt32s) -> UInt32s:
+        product = _spread_product(left, right) if self.width <= 16 else _wide_product(left, right)
+        found = (product & self.mask).astype(np.uint32)
+        for byte, table in enumerate(self._folded):
+            found ^= table[(product >> (self.width + 8 * byte)).astype(np.uint8)]
         return found
 
-    def _times_one(self, factor: int, values: UInt32s, found: UInt32s) -> UInt32s:
-        """All values times one, by the bits that are set in it."""
-        current = values
-        while factor:
-            if factor & 1:
-                found ^= current
-            factor >>= 1
-            if factor:
-                current = self.times_x(current)
+    @cached_property
+    def _folded(self) -> list[UInt32s]:
+        """What each byte of a product above the width leaves, the lowest first."""
+        found = [self.table]
+        while 8 * len(found) < self.width:
+            found.append(self.next_state(found[-1], np.zeros(256, np.uint8)))
         return found
 
     def next_state(self, states: UInt32s, data: Bytes) -> UInt32s:
@@ -150,10 +193,10 @@ class Field:
         low = self._low_inverse[places & (_LINE - 1)]
         return low if rows == 1 else self.times(self._high_inverse[places >> _LINE_BITS], low)
 
-    def line_starts(self, remainders: UInt32s, start: int) -> UInt32s:
-        """The state before each line of 1 KiB, from the remainder that each line gives alone."""
-        jump = [int(one) for one in self._line_jump()]
-        state, found = start, []
+    def line_starts(self, remainders: UInt32s, length: int) -> UInt32s:
+        """The state before each line of so many bytes, from the remainder that each line gives alone."""
+        jump = [int(one) for one in self._line_jump(length)]
+        state, found = 0, []
         for remainder in remainders.tolist():
             found.append(state)
             moved, bit = remainder, 0
@@ -165,9 +208,9 @@ class Field:
             state = moved
         return np.array(found, np.uint32)
 
-    def _line_jump(self) -> UInt32s:
-        """x^(8 * line + k) for every bit k: what each bit of a state becomes over one line."""
-        power = self.power(np.array([_LINE]))
+    def _line_jump(self, length: int) -> UInt32s:
+        """x^(8 * length + k) for every bit k: what each bit of a state becomes over one line."""
+        power = self.power(np.array([length]))
         found = []
         for _ in range(self.width):
             found.append(power[0])
@@ -213,20 +256,23 @@ class Remainders:
 
     def __init__(self, of: Field, data: Bytes) -> None:
         self._field = of
-        lines = max(1, -(-(data.size + 1) // _LINE))
-        padded = np.zeros(lines * _LINE, np.uint8)
+        # As many lines as bytes in each, nearly: what is stepped through side by side must not be too short.
+        self._bits = min(_LINE_BITS, max(6, data.size.bit_length() // 2))
+        length = 1 << self._bits
+        lines = max(1, -(-(data.size + 1) // length))
+        padded = np.zeros(lines * length, np.uint8)
         padded[: data.size] = data
-        columns = np.ascontiguousarray(padded.reshape(lines, _LINE).T)
-        self._inside = np.empty((_LINE, lines), np.uint32)
+        columns = np.ascontiguousarray(padded.reshape(lines, length).T)
+        self._inside = np.empty((length, lines), np.uint32)
         state = np.zeros(lines, np.uint32)
         for i, column in enumerate(columns):
             self._inside[i] = state
             state = of.next_state(state, column)
-        self._before = of.line_starts(state, 0)
+        self._before = of.line_starts(state, length)
 
     def at(self, places: Int64s) -> UInt32s:
         """Q at the places, shape as given."""
-        line, inside = places >> _LINE_BITS, places & (_LINE - 1)
+        line, inside = places >> self._bits, places & ((1 << self._bits) - 1)
         moved = self._field.times(self._field.power(inside), self._before[line])
         found: UInt32s = self._inside[inside, line] ^ moved
         return found
@@ -279,7 +325,7 @@ def remainder_gcd(left: int, right: int) -> int:
     """Greatest common divisor of two polynomials over GF(2), bit i standing for x^i."""
     while right:
         degree = right.bit_length()
-        while left.bit_length() >= degree:
-            left ^= right << (left.bit_length() - degree)
+        while (shift := left.bit_length() - degree) >= 0:
+            left ^= right << shift
         left, right = right, left
     return left

@@ -14,7 +14,7 @@ from mendbay.board.rules.accept import TOTALS, Found, accepted, extent, one_of_e
 from mendbay.board.rules.algorithm import Algorithm, Kind, Order, swapped
 from mendbay.board.rules.counted import counted
 from mendbay.board.rules.differences import bases, from_differences
-from mendbay.board.rules.directory import StoredIndex, arrays, directories
+from mendbay.board.rules.directory import Directory, StoredIndex, arrays, directories
 from mendbay.board.rules.engines import USUAL_PRICE, CrcEngine, Engine, crc_engines, engine_for, engines
 from mendbay.board.rules.follow import followed
 from mendbay.board.rules.free import free_chains
@@ -272,12 +272,19 @@ class Search:
             engine = engine_for(self._material.dumps, one.algorithm)
             if isinstance(engine, CrcEngine):
                 self._try(engine, from_pair(engine, self._material, one, two, self._strong), tried, 2)
-        for table in self._tables[:_SOLVED_TABLES]:
+        tables = [one for one in self._tables[:_SOLVED_TABLES] if not self._rests_on(one.starts)]
+        solved: list[tuple[Directory, CrcEngine, list[Algorithm]]] = []
+        for engine in engines(self._material.dumps, (16, 32), self._few) if tables else ():
+            if isinstance(engine, CrcEngine):
+                # All tables while the engine has its remainders: to make them takes longest.
+                solved += [(one, engine, [*from_directory(engine, self._material, one)]) for one in tables]
+                engine.release()
+        for table in tables:
             if self._rests_on(table.starts):
                 continue
-            for engine in engines(self._material.dumps, (16, 32), self._few):
-                if isinstance(engine, CrcEngine):
-                    self._try(engine, from_directory(engine, self._material, table), tried, 2)
+            for among, engine, variants in solved:
+                if among is table:
+                    self._try(engine, variants, tried, 2)
 
     def _try(
         self, engine: CrcEngine, variants: Iterable[Algorithm], tried: set[Algorithm], fitted_to: int

@@ -32,18 +32,18 @@ def start_and_final(of: Field, lengths: Sequence[int], values: Sequence[int]) ->
     Returns:
         (start, final), most significant bit first; where several fit, one of them. None if none fits.
     """
-    rows = []
     powers = of.power(np.array(lengths, np.int64))
-    for power, value in zip(powers[1:], values[1:], strict=True):
-        column = np.array([power ^ powers[0]], np.uint32)
-        columns = []
-        for _ in range(of.width):
-            columns.append(int(column[0]))
-            column = of.times_x(column)
+    column, columns = powers[1:] ^ powers[0], []
+    for _ in range(of.width):
+        columns.append(column)
+        column = of.times_x(column)
+    bits = np.arange(of.width, dtype=np.uint64)
+    whole = np.stack(columns, axis=1).astype(np.uint64)[:, np.newaxis, :]
+    left = ((whole >> bits[:, np.newaxis] & np.uint64(1)) << bits).sum(axis=2)
+    rows = []
+    for equations, value in zip(left.tolist(), values[1:], strict=True):
         right = value ^ values[0]
-        for bit in range(of.width):
-            row = sum((one >> bit & 1) << place for place, one in enumerate(columns))
-            rows.append(row | (right >> bit & 1) << of.width)
+        rows += [row | (right >> bit & 1) << of.width for bit, row in enumerate(equations)]
     start = _solution(rows, of.width)
     if start is None:
         return None

@@ -44,6 +44,31 @@ def test_remainders_of_regions(polynomial: int, width: int) -> None:
         assert value == divided(data[start:end].tobytes(), polynomial, width)
 
 
+def product(left: int, right: int, polynomial: int, width: int) -> int:
+    """One bit at a time."""
+    found = 0
+    for bit in reversed(range(width)):
+        found = (
+            (found << 1)
+            ^ (left if right >> bit & 1 else 0)
+            ^ (found >> (width - 1)) * (1 << width | polynomial)
+        )
+    return found
+
+
+@pytest.mark.parametrize(("polynomial", "width"), [*FIELDS, (0x864CFB, 24)])
+@pytest.mark.parametrize("shape", [(7,), (1,), (3, 3000)], ids=str)
+def test_products_are_those_of_the_field(polynomial: int, width: int, shape: tuple[int, ...]) -> None:
+    source, field = np.random.default_rng(width), Field(polynomial, width)
+    left, right = (source.integers(0, 1 << width, one, np.uint32) for one in ((shape[-1],), shape))
+    right.reshape(-1)[-1] = left[-1] = field.mask  # as many carries as there can be
+    found = field.times(left, right)
+    assert (found.shape, found.dtype) == (shape, np.uint32)
+    pairs = zip(np.broadcast_to(left, shape).reshape(-1).tolist(), right.reshape(-1).tolist(), strict=True)
+    assert found.reshape(-1).tolist() == [product(one, two, polynomial, width) for one, two in pairs]
+    assert (field.times(left[-1:], right) == field.times(right, left[-1:])).all()
+
+
 @pytest.mark.parametrize(("polynomial", "width"), FIELDS)
 def test_powers_undo_each_other(polynomial: int, width: int) -> None:
     field = Field(polynomial, width)
