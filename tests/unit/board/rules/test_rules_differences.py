@@ -7,6 +7,7 @@ import json
 import random
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -58,9 +59,12 @@ def check(
     store(dump, algorithm.value(bytes(dump[start:end])), place, algorithm.width, order)
 
 
-def learned(dumps: list[bytearray]) -> Family:
-    """From all but the last, in which every rule must hold too."""
-    family = learn([bytes(one) for one in dumps[:-1]])
+kept = cache(learn)
+
+
+def learned(dumps: list[bytearray], learner: Callable[[tuple[bytes, ...]], Family] = kept) -> Family:
+    """From all but the last, in which every rule must hold too; from the same dumps no two tests learn."""
+    family = learner(tuple(bytes(one) for one in dumps[:-1]))
     unseen = np.frombuffer(bytes(dumps[-1]), np.uint8)
     assert [one.name for one in family.rules if not one.holds(unseen)] == []
     return family
@@ -253,7 +257,7 @@ def test_no_search_gives_a_rule_that_a_known_good_dump_breaks(monkeypatch: pytes
     monkeypatch.setattr(
         one_revision.Search, "run", lambda self: [Found(one, None, 1.0) for one in (rule, wrong)]
     )
-    assert [one.place for one in learned(dumps).rules] == [rule.place]
+    assert [one.place for one in learned(dumps, learn).rules] == [rule.place]
 
 
 def test_a_flipped_bit_of_a_counted_list_is_named_and_a_damaged_count_is_no_crash() -> None:
