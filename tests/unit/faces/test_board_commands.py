@@ -9,7 +9,7 @@ import re
 import signal
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +21,7 @@ from mendbay.faces.cli import board, rom
 from mendbay.faces.cli.screen import Screen
 from mendbay.outlets.scenario.board_rom import CODE_PARTS, OWN_PARTS, SERIAL_PAGES
 from mendbay.outlets.scenario.practice import Practice, make_practice
+from support.commands import Commands, commands
 
 ROOT = Path(__file__).parents[3]
 SCHEMA = json.loads((ROOT / "docs" / "json" / "answers.schema.json").read_text())
@@ -34,15 +35,18 @@ def practice(tmp_path_factory: pytest.TempPathFactory) -> Practice:
     return make_practice(tmp_path_factory.mktemp("material") / "board")
 
 
+@pytest.fixture(scope="module")
+def program() -> Iterator[Commands]:
+    with commands() as server:
+        yield server
+
+
 @pytest.fixture
-def run(tmp_path: Path) -> Run:
+def run(tmp_path: Path, program: Commands) -> Run:
     """Runs mendbay with a home of its own that holds a case with two bays."""
 
     def runner(*words: object) -> subprocess.CompletedProcess[str]:
-        program = [sys.executable, "-m", "mendbay.faces.cli.main", "--home", str(tmp_path / "home")]
-        return subprocess.run(
-            [*program, *map(str, words)], capture_output=True, text=True, timeout=180, check=False
-        )
+        return program.run(["--home", str(tmp_path / "home"), *map(str, words)])
 
     assert runner("case", "open", "Quillmere Pottery", "--bay", "1=", "--bay", "2=").returncode == 0
     return runner
