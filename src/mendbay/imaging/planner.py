@@ -16,7 +16,6 @@ The planner is pure: given the same outcomes it makes the same choices.
 from __future__ import annotations
 
 import heapq
-import itertools
 from bisect import bisect_left, bisect_right, insort
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -154,7 +153,8 @@ class Planner:
     def _lay_piece(self, span: Span, weight: float) -> None:
         start, stop = span.start // self._sector, -(-span.stop // self._sector)
         at = max(0, bisect_right(self._doubts, start, key=lambda one: one.start) - 1)
-        for doubt in itertools.islice(self._doubts, at, None):
+        for index in range(at, len(self._doubts)):  # a slice would step through all doubts before it
+            doubt = self._doubts[index]
             if doubt.start >= stop:
                 break
             if doubt.stop <= start:
