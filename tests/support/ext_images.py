@@ -11,7 +11,7 @@ import random
 import shutil
 import subprocess
 import tempfile
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 
 import pytest
@@ -165,9 +165,9 @@ def image(recipe: str) -> Path:
     return made
 
 
-@cache
+@lru_cache(maxsize=2)
 def image_bytes(recipe: str) -> bytes:
-    """The same image in memory."""
+    """The same image in memory; all of them together would take more than a gibibyte."""
     return image(recipe).read_bytes()
 
 
