@@ -108,6 +108,7 @@ class Choice:
         says: the reason in a sentence.
         observation: what it is evidence of, where that is not the step's own observation.
         stops: whether power must stay off.
+        also: other words that say the same.
     """
 
     word: str
@@ -115,6 +116,12 @@ class Choice:
     says: str
     observation: str
     stops: bool
+    also: tuple[str, ...] = ()
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """Every word it is entered by."""
+        return (self.word, *self.also)
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +154,7 @@ class Step:
         only_if: the choice without which it does not apply.
         depends_on: the step whose chosen word picks among `expected`; empty if none.
         optional: whether it is only on offer, and never asked for.
+        finds_shorts: whether a look that costs nothing may show where a short is.
     """
 
     id: str
@@ -166,6 +174,7 @@ class Step:
     only_if: Condition | None
     depends_on: str
     optional: bool
+    finds_shorts: bool = False
 
     @property
     def powered(self) -> bool:
@@ -173,9 +182,9 @@ class Step:
         return bool(self.needs)
 
     def choice(self, word: str) -> Choice | None:
-        """The choice of this word, whatever its case."""
+        """The choice of this word or of one that says the same, whatever its case."""
         wanted = word.strip().casefold()
-        return next((one for one in self.choices if one.word.casefold() == wanted), None)
+        return next((one for one in self.choices if wanted in {each.casefold() for each in one.words}), None)
 
 
 @dataclass(frozen=True, slots=True)

@@ -134,6 +134,7 @@ def _step(table: Table, observations: Mapping[str, Observation], cautions: Cauti
         only_if=_condition(table),
         depends_on=table.text("depends_on", ""),
         optional=table.flag("optional"),
+        finds_shorts=table.flag("finds_shorts"),
     )
     table.done()
     _check_step(step, table)
@@ -186,6 +187,7 @@ def _choice(table: Table, observations: Mapping[str, Observation]) -> Choice:
         table.sentences(("says",), {})["says"],
         observation,
         table.flag("stops"),
+        table.ids("also"),
     )
     table.done()
     return choice

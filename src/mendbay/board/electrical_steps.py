@@ -88,11 +88,15 @@ def stand(form: ElectricalForm, answers: Answers) -> tuple[StepStanding, ...]:
 def suggest(form: ElectricalForm, answers: Answers, standings: Sequence[StepStanding]) -> Suggestion | None:
     """What to do next; None when nothing is left that could be done.
 
-    Steps that may find a short come before all others once there is one, then the form's order, then what
-    must be measured again: a place that closes a gate, or an answer that others wait for.
+    Once there is a short, a look that may show it and then steps that may find it come before all others;
+    then the form's order; then what must be measured again: a place that closes a gate, or an answer that
+    others wait for.
     """
     ready = [one.step for one in standings if one.state is StepState.READY and not one.step.optional]
     closed = {one.gate for one in answers.closings}
+    for step in ready:
+        if closed and step.finds_shorts:
+            return Suggestion(step, f"A look may show what shorts {_gates_text(closed)}", again=False)
     for step in ready:
         if step.phase in (Phase.BOARD, Phase.DRIVE) and closed & set(step.guards):
             return Suggestion(step, f"It may find what shorts {_gates_text(closed)}", again=False)

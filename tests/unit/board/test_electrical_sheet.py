@@ -247,3 +247,14 @@ def test_progress_and_summary_are_plain_data() -> None:
     assert [one["gate"] for one in whole["gates"] if one["closed"]] == ["12 V"]
     assert whole["next"]["step"] == "rail-12v"
     assert whole["next"]["cautions"] == ["static", "power-off"]
+
+
+def test_once_there_is_a_short_a_look_comes_first_and_then_what_may_find_it() -> None:
+    sheet = entered(large(), leads="0.1", rail_5v="0.6")
+    first = sheet.standing().next
+    assert first is not None
+    assert (first.step.id, first.why) == ("burns", "A look may show what shorts 5 V")
+    after = entered(sheet, burns="no").standing().next
+    assert after is not None
+    assert after.why == "It may find what shorts 5 V"
+    assert entered(sheet, burns="Yes").standing().judgements["burns"].value_class is ValueClass.AMISS

@@ -292,7 +292,10 @@ def step_(screen: Screen, case: int, bay: str, step: str) -> None:
     with open_bench(screen.home) as bench:
         measured = measure_board.tell_sheet(bench, case, bay)
     found = step_of(measured.sheet, step)
-    screen.answer(step_json(found), "\n".join(step_text(found, measured.standing.of(step).why)))
+    lines = step_text(found, measured.standing.of(step).why)
+    if not measured.standing.of(step).barred:
+        lines.append(f"Next: {wording.called_as()} board measure {case} {bay} {step} VALUE")
+    screen.answer(step_json(found), "\n".join(lines))
 
 
 @command.command(name="measure", context_settings={"ignore_unknown_options": True})

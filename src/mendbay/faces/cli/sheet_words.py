@@ -114,11 +114,13 @@ def _found_lines(measured: Measured) -> list[str]:
     standing = measured.standing
     lines = []
     for gate in Gate:
-        closed = [one.why for one in standing.closings if one.gate is gate]
+        closed = [f"{one.step}: {one.why}" for one in standing.closings if one.gate is gate]
         spite = " ".join(one.why for one in standing.overridden if one.gate is gate)
         if closed:
-            but = f" A person's word counts for this alone: {spite}" if spite else ""
-            lines.append(wrapped(f"{gate.value} is closed: {' '.join(closed)}{but}", "  "))
+            lines.append(f"  {gate.value} is closed")
+            lines += [wrapped(one, "    ") for one in closed]
+            if spite:
+                lines.append(wrapped(f"A person's word counts for this alone: {spite}", "    "))
         elif spite:
             lines.append(wrapped(f"{gate.value} is open by a person's word in spite of: {spite}", "  "))
     lines += [wrapped(one.text, "  ") for one in standing.statements]
@@ -131,7 +133,7 @@ def _next_lines(
 ) -> list[str]:
     suggested = measured.standing.next
     if suggested is None:
-        closed = [f"{one.gate.value}: {one.why}" for one in measured.standing.closings]
+        closed = [f"{one.gate.value}: {one.step}, {one.why}" for one in measured.standing.closings]
         if not closed:
             return ["", "Everything is measured that can be."]
         return [
