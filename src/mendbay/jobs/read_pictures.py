@@ -225,9 +225,9 @@ def correct_identifier(
     with bench.shelf.together():
         note_correction(bench, case, bay, correction, misread=not by_code)
         was = f" instead of {wrong.value}" if wrong and wrong.value != right else ""
-        bench.note(
-            case, "pictures", f"Bay {bay}: {kind} is {right.strip() or 'none'}{was}, said by {bench.who}."
-        )
+        words = f"{kind} is {right.strip() or 'none'}{was}"
+        bench.note(case, "pictures", f"Bay {bay}: {words}, said by {bench.who}.")
+        bench.custody(case, "identifier corrected by hand", f"bay {bay}, {words}")
     return tell_board(bench, shop, case, bay)
 
 

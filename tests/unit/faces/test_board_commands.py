@@ -331,6 +331,7 @@ def test_a_rom_is_moved_and_proven(run: Run, practice: Practice, tmp_path: Path)
     head = re.search(r"[0-9]+: [0-9a-f ]{71}", pypdf.PdfReader(tmp_path / "a.pdf").pages[0].extract_text())
     assert head is not None
     assert answer(run, "case", "custody", "1", "--receipt", head[0])["anchored"]
+    assert "The receipt's head stands in it" in run("case", "custody", "1", "--receipt", head[0]).stdout
 
 
 def test_a_family_is_learned_and_a_dump_held_against_it(run: Run, practice: Practice, tmp_path: Path) -> None:

@@ -108,6 +108,9 @@ def test_a_correction_holds_for_its_bay_and_teaches_the_shop(
     assert (fixed.value, fixed.confidence, str(fixed.how)) == ("AH4K-20719D", 1.0, "hand")
     assert fixed.sightings, "the evidence of the picture stays"
     assert "serial number is AH4K-20719D" in bench.ledger.events(1)[-1].text
+    kept = bench.ledger.custody(1)[-1]
+    assert kept.what == "identifier corrected by hand"
+    assert kept.item == "bay 1, serial number is AH4K-20719D instead of AH4K-20719C"
     other = read_pictures(bench, files, starting(pictures), 1, "2", [folder / "label.jpg"])
     assert value(other, Kind.SERIAL).confidence < 1, "another bay's serial is not corrected by it"
     taken_out = correct_identifier(bench, files, 1, "1", Kind.SERIAL, "")

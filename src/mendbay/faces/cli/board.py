@@ -118,7 +118,7 @@ def uncorrect(screen: Screen, case: int, bay: str, kind: str, reason: str) -> No
     """
     with open_bench(screen.home) as bench:
         look, gone = withdraw_correction(bench, shop_files(screen.home), case, bay, KINDS[kind], reason)
-    said = f"Taken back: {KINDS[kind]} is {gone or 'none'}."
+    said = f"Taken back: that the {KINDS[kind]} is {gone or 'none'}."
     screen.answer(_look_json(look), f"{said}\n{_look_text(look, case, bay)}")
 
 

@@ -274,7 +274,9 @@ def custody(screen: Screen, case: int, receipt: str) -> None:
     lines = [_check_text(True, len(entries))]
     if head:
         lines.append(f"Head, to be printed on the receipt:\n  {head}")
-    if not check.anchored:
+    if check.anchored:
+        lines.append("The receipt's head stands in it: nothing up to there was changed or left out.")
+    else:
         lines.append("Without a receipt's head nobody can tell whether entries are missing at the end.")
     screen.answer(
         {"holds": True, "entries": len(entries), "head": head, "anchored": check.anchored}, "\n".join(lines)
