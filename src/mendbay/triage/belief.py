@@ -181,11 +181,15 @@ def sign_of(worlds: Worlds, asked: Asked) -> Sign:
         raise UsageError(
             f"There is no sign {asked.sign[:40]!r}.", f"Use one of: {', '.join(worlds.tables.signs)}."
         )
-    if (sign.seat is Seat.BAY) != (asked.bay in worlds.subject.bays) or (
-        not asked.bay and not worlds.subject.box
-    ):
-        seats = f"one of the bays {', '.join(worlds.subject.bays)}" if sign.seat is Seat.BAY else "the box"
-        raise UsageError(f"{sign.id} is asked of {seats}.", "Say which.")
+    of_bay = sign.seat is Seat.BAY
+    if of_bay and asked.bay not in worlds.subject.bays:
+        raise UsageError(
+            f"{sign.id} is asked of one of the bays {', '.join(worlds.subject.bays)}.", "Say which."
+        )
+    if not of_bay and asked.bay:
+        raise UsageError(f"{sign.id} is asked of the {sign.seat}, not of a bay.", "Leave the bay out.")
+    if sign.seat is Seat.BOX and not worlds.subject.box:
+        raise UsageError(f"{sign.id} is asked of the box, and a drive came alone.", "Leave it out.")
     return sign
 
 
@@ -195,6 +199,6 @@ def all_signs(worlds: Worlds) -> tuple[Asked, ...]:
     for sign in worlds.tables.signs.values():
         if sign.seat is Seat.BAY:
             found += [Asked(sign.id, bay) for bay in worlds.subject.bays]
-        elif worlds.subject.box:
+        elif sign.seat is Seat.CASE or worlds.subject.box:
             found.append(Asked(sign.id))
     return tuple(found)

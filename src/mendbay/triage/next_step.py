@@ -26,14 +26,15 @@ LONGEST_PLAN = 6
 """Repairs looked ahead; what is left unsolved after so many is handed on."""
 HARMFUL = 0.005
 """Share of the data lost in a world from which a step counts as harmful there (own choice)."""
-LIKELY = 0.01
+LIKELY = 0.05
 """Chance of those worlds from which the step counts as one that can do harm (own choice)."""
-KEEP_OFF = 0.3
+KEEP_OFF = 0.4
 """Chance of damage inside a drive from which it is kept without power (own choice)."""
 INSIDE = ("heads", "media-damage", "stuck")
 """Faults that every second of power makes worse."""
-SEPARATING = 0.02
-"""Bits that a safe test's answer must tell of the danger to be asked before (own choice)."""
+SEPARATING, SHARE = 0.03, 0.1
+"""Bits about the danger, and share of what is uncertain about it, that a safe test's answer must tell on
+average to come before (own choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +107,7 @@ class NextStep:
         self._worlds = belief.worlds
         self._minute = float(self._worlds.tables.minute_cost.value)
         self._kept_off = kept_off(belief)
-        usable = [one for one in self._all_steps() if not self._contradicted(*one)]
+        usable = tuple(self._all_steps())
         self._tests = [
             (step, bay)
             for step, bay in usable
@@ -114,7 +115,12 @@ class NextStep:
         ]
         work = [(step, bay) for step, bay in usable if step.kind is not StepKind.TEST]
         self._classes = _Classes(self._worlds, work)
-        self._repairs = [_Work(self, *one) for one in work if one[0].kind is StepKind.REPAIR]
+        self._repairs: list[_Work] = []
+        self._seeing: list[int] = []
+        for step, bay in (one for one in work if one[0].kind is StepKind.REPAIR):
+            blind = _Work(self, step, bay)
+            self._seeing += [len(self._repairs) + bool(blind.unknown)] * (1 + bool(blind.unknown))
+            self._repairs += [blind, _Work(self, step, bay, seeing=True)] if blind.unknown else [blind]
         self._ends = [_Work(self, *one) for one in work if one[0].kind is StepKind.HAND_ON]
 
     def offers(self) -> tuple[Offer, ...]:
@@ -125,10 +131,14 @@ class NextStep:
         here = self._classes.joined(self.belief.weights[None, :])
         open_here = np.where(self._classes.sound, 0.0, here)
         end = float(self._handed_on(open_here)[0])
-        repairs = [one for one in self._repairs if self._allowed(one.step, one.bay)]
-        found = [self._of_repair(one, open_here, end) for one in repairs]
         tests = [one for one in self._tests if self._allowed(*one)]
-        found += self._of_tests(tests, *self._plan(here))
+        plans = _Plans(self, self._batch(here), self._after_tests(tests))
+        found = [
+            self._of_repair(number, open_here, end, plans)
+            for number, one in enumerate(self._repairs)
+            if self._allowed(one.step, one.bay)  # what it needs is known, so there is only one of it
+        ]
+        found += self._of_tests(tests, plans)
         found += [self._of_end(one, open_here) for one in self._ends]
         found = [replace(one, barred=self._barred(one)) for one in found]
         order = list(self._worlds.tables.steps)
@@ -142,44 +152,98 @@ class NextStep:
 
     # ------------------------------------------------------------------ plans
 
-    def _plan(self, weights: Floats, known: Sequence[int] = ()) -> tuple[Floats, Int64s]:
-        """The best plan of each belief of `weights` (S, classes): repairs by chance over cost, handed on at
-        the best point. Worlds in which nothing is broken cost nothing.
+    def _followed(self, batch: _Batch, given: Int64s | None = None) -> tuple[Floats, Int64s]:
+        """What following a plan costs each belief: repairs one after the other, handed on at the best point.
+        Worlds in which nothing is broken cost nothing.
 
         Args:
-            known: numbers of repairs, a plan that is tried too: the one made before an answer came. Chance
-                over cost is not the best order for every belief, and no answer may make a job dearer.
+            given: numbers of repairs in the order to try, for each belief (S, n); None tries them by falling
+                chance over cost.
 
         Returns:
-            The expected costs (S), and the repairs in the order tried (S, n).
+            The expected costs (S), and the repairs in the order tried (S, n), each by the number of its blind
+            form, which stands before the seeing one.
         """
-        found, order = self._followed(weights, None)
-        if known:
-            found = np.minimum(found, self._followed(weights, known)[0])
-        return found, order
-
-    def _followed(self, weights: Floats, given: Sequence[int] | None) -> tuple[Floats, Int64s]:
-        left = np.where(self._classes.sound, 0.0, weights)
+        left = np.where(self._classes.sound, 0.0, batch.weights)
         best, spent = self._handed_on(left), np.zeros(len(left))
-        tried = np.zeros((len(left), len(self._repairs)), np.bool_)
+        closed = batch.closed.copy()
         ends = np.array([one.ends for one in self._repairs])
         harm = np.array([one.harm for one in self._repairs])
-        costs = np.array([one.cost for one in self._repairs])
+        work = np.array([one.work for one in self._repairs])
+        seeing = np.array(self._seeing, np.int64)
         rows, order = np.arange(len(left)), list[Int64s]()
-        for turn in range(min(LONGEST_PLAN, len(self._repairs)) if given is None else len(given)):
-            price = left.sum(axis=1)[:, None] * costs + self.stakes.data * (left @ harm.T)
+        for turn in range(min(LONGEST_PLAN, len(self._repairs)) if given is None else given.shape[1]):
+            price = left.sum(axis=1)[:, None] * batch.before + left @ (work + self.stakes.data * harm).T
             if given is None:
-                ratio = np.where(tried, -1.0, (left @ ends.T) / np.maximum(price, 1e-12))
+                ratio = np.where(closed, -1.0, (left @ ends.T) / np.maximum(price, 1e-12))
                 chosen = ratio.argmax(axis=1)
             else:
-                chosen = np.full(len(left), given[turn])
-            spent = spent + price[rows, chosen]
-            tried[rows, chosen] = True
-            order.append(chosen)
-            for number in np.unique(chosen).tolist():
-                left[chosen == number] = self._repairs[number].failed(left[chosen == number])
+                chosen = given[:, turn]
+                chosen = np.where(closed[rows, chosen], seeing[chosen], chosen)
+            done = ~closed[rows, chosen]
+            spent = spent + np.where(done, price[rows, chosen], 0.0)
+            closed[rows, chosen] = True
+            order.append(chosen - np.array([one.seeing for one in self._repairs])[chosen])
+            for number in np.unique(chosen[done]).tolist():
+                here = done & (chosen == number)
+                left[here] = self._repairs[number].failed(left[here])
             best = np.minimum(best, spent + self._handed_on(left))
         return best, np.array(order, np.int64).reshape(-1, len(left)).T
+
+    def _batch(self, weights: Floats, without: int = -1) -> _Batch:
+        """Beliefs (S, classes) with what is known now.
+
+        Args:
+            without: the number of a repair that was tried already.
+        """
+        before = np.array([one.before for one in self._repairs])
+        closed = np.array([one.seeing for one in self._repairs])
+        if without >= 0:
+            closed[without] = True
+        rows = len(weights)
+        return _Batch(weights, np.tile(before, (rows, 1)), np.tile(closed, (rows, 1)))
+
+    def _after_tests(self, tests: Sequence[tuple[Step, str]]) -> _Batch:
+        """The beliefs together with each answer to each test, so that a row adds up to the answer's chance. A
+        repair that needs that answer is then made seeing; after another one it stays blind, as mending
+        something else first can turn the answer."""
+        rows, before, closed = list[Floats](), list[Floats](), list[Bools]()
+        base = self._batch(np.zeros((1, self._classes.count)))
+        for step, bay in tests:
+            sign = self._worlds.tables.signs[step.reveals]
+            joint = self.belief.weights * self._worlds.likelihood(sign, bay).T
+            rows.append(self._classes.joined(joint))
+            for answer in sign.answers:
+                left, shut = base.before[0].copy(), base.closed[0].copy()
+                for number, one in enumerate(self._repairs):
+                    for needed, wanted in one.step.needs:
+                        if one.seeing or needed != sign.id or (needed, bay) not in one.unknown:
+                            continue
+                        if wanted in ("", answer.id):
+                            left[self._seeing[number]] = max(0.0, one.before - self._cost(step))
+                            shut[number], shut[self._seeing[number]] = True, False
+                before.append(left)
+                closed.append(shut)
+        if not rows:
+            return self._batch(np.zeros((0, self._classes.count)))
+        return _Batch(np.concatenate(rows), np.array(before), np.array(closed))
+
+    def _before(self, step: Step, bay: str) -> tuple[float, frozenset[tuple[str, str]]]:
+        """What must be found out before a repair and is not known yet, or known to be otherwise.
+
+        Returns:
+            What the tests for it cost, and the signs with the bays of which any would do.
+        """
+        cost, unknown = 0.0, set[tuple[str, str]]()
+        for sign, answer in step.needs:
+            if any(known is not None and answer in ("", known) for known in self._known(sign, bay)):
+                continue
+            tests = [one for one in self._worlds.tables.steps.values() if one.reveals == sign]
+            cost += min((self._cost(one) for one in tests), default=0.0)
+            of_bay = self._worlds.tables.signs[sign].seat is Seat.BAY
+            bays = ((bay,) if bay else self._worlds.subject.bays) if of_bay else ("",)
+            unknown |= {(sign, one) for one in bays}
+        return cost, frozenset(unknown)
 
     def _handed_on(self, left: Floats) -> Floats:
         """(S), what handing on costs from here: its own cost for what is open, and the data it cannot
@@ -191,39 +255,27 @@ class NextStep:
 
     # ----------------------------------------------------------------- offers
 
-    def _of_tests(self, tests: Sequence[tuple[Step, str]], now: Floats, order: Int64s) -> list[Offer]:
-        """The offers of tests: one plan for every answer to every test.
-
-        Args:
-            now, order: what the best plan without a test is expected to cost (1), and its repairs (1, n).
-        """
-        joints = [
-            self.belief.weights * self._worlds.likelihood(self._worlds.tables.signs[step.reveals], bay).T
-            for step, bay in tests
-        ]
-        if not joints:
-            return []
-        rows = np.concatenate(joints)
-        chances = rows.sum(axis=1)
-        costs = chances * self._plan(self._classes.joined(rows) / chances[:, None], order[0].tolist())[0]
-        firsts = np.cumsum([0, *(len(one) for one in joints[:-1])])
+    def _of_tests(self, tests: Sequence[tuple[Step, str]], plans: _Plans) -> list[Offer]:
+        """The offers of tests, each with the best plan after every answer."""
+        costs = iter(plans.after.tolist())
         found: list[Offer] = []
-        for (step, bay), then in zip(tests, np.add.reduceat(costs, firsts).tolist(), strict=True):
+        for step, bay in tests:
+            then = sum(next(costs) for _ in self._worlds.tables.signs[step.reveals].answers)
             harm_of = self._worlds.chance(step.harm, bay)
             harm, cost = float(self.belief.weights @ harm_of), self._cost(step)
             total = cost + self.stakes.data * harm + then
             harmful = self._can_harm(step, harm_of)
-            found.append(Offer(step, bay, total, cost, harm, 0.0, float(now[0]) - then, harmful))
+            found.append(Offer(step, bay, total, cost, harm, 0.0, plans.now - then, harmful))
         return found
 
-    def _of_repair(self, one: _Work, here: Floats, end: float) -> Offer:
+    def _of_repair(self, number: int, here: Floats, end: float, plans: _Plans) -> Offer:
+        one = self._repairs[number]
         harm = float(here[0] @ one.harm)
-        after = float(self._plan(one.failed(here))[0][0])
+        after = float(plans.best(self._batch(one.failed(here), without=number))[0])
         total = one.cost * float(here.sum()) + self.stakes.data * harm + after
         harmful = self._can_harm(one.step, self._worlds.chance(one.step.harm, one.bay))
-        return Offer(
-            one.step, one.bay, total, one.cost, harm, float(here[0] @ one.ends), end - total, harmful
-        )
+        solves = float(here[0] @ one.ends)
+        return Offer(one.step, one.bay, total, one.cost, harm, solves, end - total, harmful)
 
     def _of_end(self, one: _Work, here: Floats) -> Offer:
         solves = float(here[0] @ one.ends)
@@ -242,17 +294,20 @@ class NextStep:
         safe = [
             one
             for one in found
-            if one.step.kind is StepKind.TEST and not one.step.harm and self._tells(one, danger) >= SEPARATING
+            if one.step.kind is StepKind.TEST and not one.step.harm and self._tells(one, danger)
         ]
         return (*(replace(one, before=True) for one in safe), *(one for one in found if one not in safe))
 
-    def _tells(self, offer: Offer, danger: Bools) -> float:
-        """Bits that a test's answer tells of whether the world is one of these."""
+    def _tells(self, offer: Offer, danger: Bools) -> bool:
+        """Whether a test's answer tells enough of being in one of these worlds."""
         likelihood = self._worlds.likelihood(self._worlds.tables.signs[offer.step.reveals], offer.bay)
         joint = np.array([self.belief.weights[one] @ likelihood[one] for one in (danger, ~danger)])
-        apart = joint.sum(axis=1, keepdims=True) * joint.sum(axis=0, keepdims=True)
+        sides = joint.sum(axis=1, keepdims=True)
+        uncertain = float(-(sides * np.log2(np.maximum(sides, 1e-300))).sum())
+        apart = sides * joint.sum(axis=0, keepdims=True)
         here = joint > 0
-        return float((joint[here] * np.log2(joint[here] / apart[here])).sum())
+        told = float((joint[here] * np.log2(joint[here] / apart[here])).sum())
+        return told >= max(SEPARATING, SHARE * uncertain)
 
     # ------------------------------------------------------------------ steps
 
@@ -260,7 +315,7 @@ class NextStep:
         for step in self._worlds.tables.steps.values():
             if step.seat is Seat.BAY:
                 yield from ((step, bay) for bay in self._worlds.subject.bays)
-            elif self._worlds.subject.box or step.kind is StepKind.HAND_ON or not step.reveals:
+            elif step.seat is Seat.CASE or self._worlds.subject.box:
                 yield step, ""
 
     def _allowed(self, step: Step, bay: str) -> bool:
@@ -270,16 +325,9 @@ class NextStep:
             for sign, answer in step.needs
         )
 
-    def _contradicted(self, step: Step, bay: str) -> bool:
-        """Whether something it needs is known to be otherwise."""
-        return any(
-            all(known is not None and answer not in ("", known) for known in self._known(sign, bay))
-            for sign, answer in step.needs
-        )
-
     def _known(self, sign: str, bay: str) -> tuple[str | None, ...]:
         """What is answered of a sign: of the step's own bay, or for a step of the box of each."""
-        if self._worlds.tables.signs[sign].seat is Seat.BOX:
+        if self._worlds.tables.signs[sign].seat is not Seat.BAY:
             return (self.belief.answers.get(Asked(sign)),)
         bays = (bay,) if bay else self._worlds.subject.bays
         return tuple(self.belief.answers.get(Asked(sign, one)) for one in bays)
@@ -316,14 +364,91 @@ class _Classes:
         return np.array([np.bincount(self.of, one, self.count) for one in weights])
 
 
-class _Work:
-    """A repair or handing on, with what it does in every class of worlds."""
+@dataclass(frozen=True, slots=True)
+class _Batch:
+    """Several beliefs at once.
 
-    def __init__(self, decision: NextStep, step: Step, bay: str) -> None:
+    Args:
+        weights: (S, classes); a row may add up to less than 1, as the chance of an answer.
+        before: (S, repairs), what the tests cost that each repair still needs before it.
+        closed: (S, repairs), what must not be tried.
+    """
+
+    weights: Floats
+    before: Floats
+    closed: Bools
+
+    def repeated(self, count: int) -> _Batch:
+        """The same belief so often."""
+        return _Batch(
+            np.repeat(self.weights[:1], count, axis=0),
+            np.repeat(self.before[:1], count, axis=0),
+            np.repeat(self.closed[:1], count, axis=0),
+        )
+
+
+class _Plans:
+    """The best plans for a belief, and for it together with each answer to each test.
+
+    Chance over cost is not the best order for every belief. Every order that any of them leads to is tried
+    on the belief as it is, and the best of these also after each answer: so no answer makes a job dearer, and
+    none gains by a better plan that was there without it.
+
+    Args:
+        here: the belief.
+        after: the same together with each answer.
+
+    Attributes:
+        now: what the best plan is expected to cost.
+        after: (answers), what the best plan after each costs, times the chance of the answer.
+    """
+
+    def __init__(self, decision: NextStep, here: _Batch, after: _Batch) -> None:
+        self._decision = decision
+        now, first = decision._followed(here)
+        then, orders = decision._followed(after)
+        tried = np.unique(np.concatenate([first, orders]), axis=0)
+        each, _ = decision._followed(here.repeated(len(tried)), tried)
+        self._order = tried[int(each.argmin())]
+        self.now = float(min(now[0], each.min()))
+        self.after = np.minimum(then, self._as_now(after))
+
+    def best(self, batch: _Batch) -> Floats:
+        """(S), what the best plan of each belief costs."""
+        return np.minimum(self._decision._followed(batch)[0], self._as_now(batch))
+
+    def _as_now(self, batch: _Batch) -> Floats:
+        given = np.repeat(self._order[None, :], len(batch.weights), axis=0)
+        return self._decision._followed(batch, given)[0]
+
+
+class _Work:
+    """A repair or handing on, with what it does in every class of worlds.
+
+    A repair that needs something of its drive that is not known is made blind: it is found out first, and
+    nothing is done in worlds in which that turns out otherwise.
+
+    Args:
+        seeing: what it needs was found out, and allows it.
+    """
+
+    def __init__(self, decision: NextStep, step: Step, bay: str, *, seeing: bool = False) -> None:
         worlds, classes = decision._worlds, decision._classes
-        self.step, self.bay = step, bay
+        self.step, self.bay, self.seeing = step, bay, seeing
         self.cost = decision._cost(step)
-        self.harm: Floats = worlds.chance(step.harm, bay)[classes.first]
+        self.before, self.unknown = decision._before(step, bay)
+        possible = np.ones(len(classes.first))
+        if bay and not seeing:
+            for sign, answer in step.needs:
+                if answer and (sign, bay) in self.unknown:
+                    likelihood = worlds.likelihood(worlds.tables.signs[sign], bay)
+                    possible *= likelihood[classes.first, worlds.tables.signs[sign].place(answer)]
+        if seeing:
+            self.before = 0.0
+        self._possible = possible
+        self.work: Floats = possible * self.cost
+        """(classes), what it costs itself, where it can be made at all."""
+        self.harm: Floats = possible * worlds.chance(step.harm, bay)[classes.first]
         """(classes), the share of the data it loses."""
         self._solves = worlds.chance(step.solves, bay)[classes.first]
         self._moves: list[tuple[float, Int64s, Int64s]] = []
@@ -334,19 +459,21 @@ class _Work:
             remedy = np.where(faulty[:, place], remedy * chance, remedy)
             others[:, place] = False
             broken = np.flatnonzero(faulty[:, place])
-            self._moves.append((chance, broken, classes.of[worlds.without[place][classes.first[broken]]]))
+            mended = classes.of[worlds.without[place][classes.first[broken]]]
+            self._moves.append((chance, broken, mended))
         remedy = np.where(others.any(axis=1), 0.0, remedy)
-        self.ends: Floats = self._solves + (1.0 - self._solves) * remedy
+        self.ends: Floats = possible * (self._solves + (1.0 - self._solves) * remedy)
         """(classes), the chance that all is well after it."""
         self._sound = classes.sound
 
     def failed(self, left: Floats) -> Floats:
         """(S, classes), what is still open of `left` after it: a fault of two may be mended."""
-        found = left * (1.0 - self._solves)
+        found = left * (self._possible * (1.0 - self._solves))
         for chance, broken, mended in self._moves:
             moved = found[:, broken] * chance
             found[:, broken] -= moved
             for row, one in zip(found, moved, strict=True):
                 row += np.bincount(mended, one, len(row))
+        found += left * (1.0 - self._possible)
         found[:, self._sound] = 0.0
         return found

@@ -117,7 +117,8 @@ class _Reader:
     def _first_shares(self, sound: Figure) -> list[Figure]:
         """A drive's faults count twice: a box has two drives."""
         drives = [one.first for one in self.faults.values() if one.seat is Seat.BAY]
-        return [sound, *(one.first for one in self.faults.values() if one.seat is Seat.BOX), *drives, *drives]
+        others = [one.first for one in self.faults.values() if one.seat is not Seat.BAY]
+        return [sound, *others, *drives, *drives]
 
     def _fault(self, table: Table) -> Fault:
         fault = Fault(
@@ -191,12 +192,12 @@ class _Reader:
                 f"has the condition {text[:60]!r}, which names nothing", "Name what faults.toml defines"
             )
         of_drive = name in self.groups or (name in self.faults and self.faults[name].seat is Seat.BAY)
-        if scope is Scope.OWN and of_drive and seat is Seat.BOX:
+        if scope is Scope.OWN and of_drive and seat is not Seat.BAY:
             table.refuse(f"asks for {name!r} of no drive in particular", f"Write any:{name} or both:{name}")
         if scope in (Scope.ANY, Scope.BOTH, Scope.OTHER) and not of_drive:
             table.refuse(f"asks for {name!r} of drives, which have none", f"Write {name}")
-        if scope is Scope.OTHER and seat is Seat.BOX:
-            table.refuse(f"asks for the other bay from the box in {text[:60]!r}", "Write any: or both:")
+        if scope is Scope.OTHER and seat is not Seat.BAY:
+            table.refuse(f"asks for the other bay of the {seat} in {text[:60]!r}", "Write any: or both:")
         return Term(scope, name, holds)
 
     def _known(self, scope: Scope) -> Collection[str]:
@@ -210,7 +211,7 @@ class _Reader:
         if table.has("fixes"):
             inner = table.table("fixes")
             for name in inner.names():
-                if name not in self.faults or (seat is Seat.BOX) != (self.faults[name].seat is Seat.BOX):
+                if name not in self.faults or (seat is Seat.BAY) != (self.faults[name].seat is Seat.BAY):
                     inner.refuse(f"names {name[:60]!r}, no fault of the {seat}", f"Name faults of the {seat}")
                 fixes[name] = _share(inner, name)
         step = Step(

@@ -15,6 +15,8 @@ from mendbay.core.figures import Figure
 class Seat(StrEnum):
     """Where a fault sits, a sign shows or a step is done."""
 
+    CASE = "case"
+    """Whatever came in, a box or a drive alone."""
     BOX = "box"
     BAY = "bay"
     """Each drive has its own."""

@@ -175,9 +175,8 @@ class Worlds:
 
     def _places(self) -> tuple[Place, ...]:
         faults = self.tables.faults.values()
-        of_box = [Place(one.id) for one in faults if one.seat is Seat.BOX] if self.subject.box else []
-        if not self.subject.box:  # a drive alone has a file system, but no box to fail around it
-            of_box = [Place(one.id) for one in faults if one.id == "file-system"]
+        seats = (Seat.CASE, Seat.BOX) if self.subject.box else (Seat.CASE,)
+        of_box = [Place(one.id) for one in faults if one.seat in seats]
         of_bays = [Place(one.id, bay) for bay in self.subject.bays for one in faults if one.seat is Seat.BAY]
         return (*of_box, *of_bays)
 

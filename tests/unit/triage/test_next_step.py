@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from mendbay.core.errors import UsageError
 from mendbay.triage.belief import Asked, Belief, all_signs, sign_of
 from mendbay.triage.decide import expected_cost, value_of_test
-from mendbay.triage.next_step import HARMFUL, SEPARATING, NextStep, Offer, Stakes
+from mendbay.triage.next_step import HARMFUL, SEPARATING, SHARE, NextStep, Offer, Stakes
 from mendbay.triage.table_file import TableTexts, packaged_tables, read_all
 from mendbay.triage.tables import StepKind
 from mendbay.triage.worlds import Subject, Worlds
@@ -184,19 +184,21 @@ def some_answers(worlds: Worlds) -> st.SearchStrategy[dict[Asked, str]]:
     return st.lists(st.sampled_from(all_signs(worlds)), unique=True, max_size=6).flatmap(of)
 
 
-def bits_of_danger(belief: Belief, offer: Offer, first: Offer) -> float:
-    """Mutual information of a test's answer and of whether the first step does harm, by its definition."""
+def told_of_danger(belief: Belief, offer: Offer, first: Offer) -> tuple[float, float]:
+    """Mutual information of a test's answer and of whether the first step does harm, by its definition: in
+    bits, and as a share of the entropy of the latter."""
     worlds = belief.worlds
     danger = worlds.chance(first.step.harm, first.bay) >= HARMFUL
     likelihood = worlds.likelihood(worlds.tables.signs[offer.step.reveals], offer.bay)
-    bits = 0.0
+    bits = entropy = 0.0
     for here in (danger, ~danger):
         share = belief.weights[here].sum()
+        entropy -= share * np.log2(share) if share > 0 else 0.0
         for number in range(likelihood.shape[1]):
             both = (belief.weights[here] * likelihood[here, number]).sum()
             answer = (belief.weights * likelihood[:, number]).sum()
             bits += both * np.log2(both / (share * answer)) if both > 0 else 0.0
-    return float(bits)
+    return float(bits), float(bits / entropy) if entropy > 0 else 0.0
 
 
 @settings(deadline=None, max_examples=30)
@@ -211,7 +213,8 @@ def test_nothing_harmful_comes_before_a_safe_test_that_would_tell(
         return  # something safe is best anyway
     for one in found[first_harmful + 1 :]:
         if one.step.kind is StepKind.TEST and not one.step.harm:
-            assert bits_of_danger(belief, one, found[first_harmful]) < SEPARATING
+            bits, share = told_of_danger(belief, one, found[first_harmful])
+            assert bits < SEPARATING or share < SHARE
 
 
 @settings(deadline=None, max_examples=15)

@@ -75,7 +75,7 @@ BREAKS = [
     ("signs", "values = [0.83, 0.13, 0.04]", "values = [0.96, 0.04, 0.0]", "above 0"),
     ("signs", 'when = ["box-board"]\n', "", "behind the row that always applies"),
     ("signs", 'when = ["box-board"]', 'when = ["adapter"]', "two rows with the same conditions"),
-    ("steps", 'reveals = "history"', 'reveals = "story"', "no sign of the box"),
+    ("steps", 'reveals = "history"', 'reveals = "story"', "no sign of the case"),
     ("steps", 'kind = "test"', 'kind = "repair"', "a test without a sign, or the reverse"),
     (
         "steps",
@@ -91,7 +91,7 @@ BREAKS = [
     ),
     ("steps", 'needs = ["detected=right"]', 'needs = ["detected=left"]', "no sign"),
     ("steps", "adapter = { value = 0.97,", "heads = { value = 0.97,", "no fault of the box"),
-    ("steps", "minutes = { value = 3,", "minutes = { value = -3,", "has -3 for 'minutes'"),
+    ("steps", "minutes = { value = 5,", "minutes = { value = -5,", "has -5 for 'minutes'"),
     ("steps", 'words = "Ask what happened', 'wordz = "Ask what happened', "has no text 'words'"),
 ]
 

@@ -177,7 +177,7 @@ def test_no_answer_counts_what_is_not_known() -> None:
     [
         (Asked("lights"), "green", "cannot be 'green'"),
         (Asked("lamps"), "none", "no sign 'lamps'"),
-        (Asked("lights", "1"), "none", "asked of the box"),
+        (Asked("lights", "1"), "none", "asked of the box, not of a bay"),
         (Asked("sound"), "clicks", "one of the bays 1, 2"),
         (Asked("sound", "3"), "clicks", "one of the bays 1, 2"),
     ],
