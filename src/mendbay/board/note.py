@@ -42,6 +42,8 @@ class NoteKind(StrEnum):
     FAMILY = "family"
     """Whether the unique board data of a model family must move, and how that is known; the subject is the
     family."""
+    CHANGE = "change"
+    """What was put right by hand of a stock item, field by field; the subject is its number."""
     SIGN = "sign"
     """An answer of triage; the subject is the sign."""
     SUBJECT = "subject"

@@ -8,7 +8,7 @@ list tells whether the item was moved or is another one like it: a person says s
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from enum import StrEnum
 
@@ -65,6 +65,7 @@ def pair(
     rows: Sequence[tuple[int, StockItem]],
     columns: Collection[Field | None],
     alike: Alike,
+    formerly: Mapping[int, StockItem] | None = None,
 ) -> Pairing:
     """Finds the items that rows without a number or own id are.
 
@@ -73,27 +74,63 @@ def pair(
         rows: with the line each begins on.
         columns: what the list has columns for.
         alike: what to make of rows that only differ in what can change.
+        formerly: by number, items of the stock as they were before they were put right by hand: a list read
+            before that still calls them so.
     """
     found = Pairing()
-    items = sorted((one for one in stock if not one.own_id), key=lambda one: one.state is StockState.USED)
+    everything = list(stock)
+    changed = [(one, formerly[one.number]) for one in everything if formerly and one.number in formerly]
+    now = {one.number: one for one, _ in changed}
+    items = _unused_first(one for one in everything if not one.own_id)
+    before = _unused_first(was for _, was in changed if not was.own_id)
     left = _same(items, rows, columns, found)
-    if alike is Alike.NEW or not left:
-        return found
-    paired = {one.number for one in found.known.values()}
-    waiting = _grouped(
-        (one for one in items if one.number not in paired and one.state is not StockState.USED), columns
-    )
-    for line, row in left:
-        candidates = waiting.get(_identity(row, columns))
-        if not candidates:
-            continue
-        first = candidates[: -COMPARED_LIMIT - 1 : -1]
-        if alike is Alike.ASK:
-            found.doubtful[line] = _question(row, first[:TOLD_LIMIT], columns)
-        else:
-            near = [len(_differing(row, one, columns)) for one in first]
-            found.known[line] = candidates.pop(-1 - near.index(min(near)))
+    if before:
+        paired = {one.number for one in found.known.values()}
+        left = _same([one for one in before if one.number not in paired], left, columns, found)
+    if alike is not Alike.NEW and left:
+        paired = {one.number for one in found.known.values()}
+        free = [
+            [one for one in some if one.number not in paired and one.state is not StockState.USED]
+            for some in (items, before)
+        ]
+        _moved([_grouped(some, columns) for some in free], left, columns, alike, found)
+    found.known.update({line: now[one.number] for line, one in found.known.items() if one.number in now})
     return found
+
+
+def _unused_first(items: Iterable[StockItem]) -> list[StockItem]:
+    return sorted(items, key=lambda one: one.state is StockState.USED)
+
+
+def _moved(
+    groups: Sequence[dict[Key, list[StockItem]]],
+    left: Sequence[tuple[int, StockItem]],
+    columns: Collection[Field | None],
+    alike: Alike,
+    found: Pairing,
+) -> None:
+    """Pairs rows with items of which only what can change differs, or asks.
+
+    Args:
+        groups: the items by what never changes, as they are and then as they were; one may stand in both.
+    """
+    taken: set[int] = set()
+    for line, row in left:
+        for waiting in groups:
+            candidates = waiting.get(_identity(row, columns), [])
+            if taken and any(one.number in taken for one in candidates[: -COMPARED_LIMIT - 1 : -1]):
+                candidates[:] = [one for one in candidates if one.number not in taken]
+            if not candidates:
+                continue
+            first = candidates[: -COMPARED_LIMIT - 1 : -1]
+            if alike is Alike.ASK:
+                found.doubtful[line] = _question(row, first[:TOLD_LIMIT], columns)
+            else:
+                near = [len(_differing(row, one, columns)) for one in first]
+                found.known[line] = candidates.pop(-1 - near.index(min(near)))
+                if groups[-1]:
+                    taken.add(found.known[line].number)
+            break
 
 
 def brought_up(known: StockItem, item: StockItem, columns: Collection[Field | None]) -> StockItem:

@@ -26,12 +26,12 @@ def minor_digits(currency: str) -> int:
 
 
 def cost_text(minor: int | None, currency: str) -> str:
-    """A cost as plain text, `EUR 12.50`; empty if unknown."""
+    """A cost as plain text, the way `read_cost` takes it: `12.50 EUR`; empty if unknown."""
     if minor is None:
         return ""
     digits = minor_digits(currency)
     whole, part = divmod(minor, 10**digits)
-    return f"{currency} {whole}" + (f".{part:0{digits}}" if digits else "")
+    return str(whole) + (f".{part:0{digits}}" if digits else "") + f" {currency}"
 
 
 def read_cost(text: str, currency: str = "", as_written: bool = False) -> tuple[int | None, str]:

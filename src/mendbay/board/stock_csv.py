@@ -329,7 +329,7 @@ def _cells(item: StockItem) -> list[str]:
         of.heads_map,
         item.location,
         item.condition,
-        cost.removeprefix(f"{item.currency} "),
+        cost.removesuffix(f" {item.currency}"),
         item.currency,
         item.state,
         str(item.case or ""),

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
@@ -26,6 +26,7 @@ from typing import TypeVar
 from mendbay.board.description import BoardDescription
 from mendbay.board.stock import Condition, Kind, StockItem, StockState
 from mendbay.board.stock_alike import DESCRIBED, Alike, brought_up, pair
+from mendbay.board.stock_by_hand import Change, HandChange, Kept, as_listed, changes_between, hand_kept
 from mendbay.board.stock_cost import read_cost
 from mendbay.board.stock_csv import Field, RowTrouble, Table, field_of_header, unescaped
 from mendbay.core.errors import UsageError
@@ -127,6 +128,8 @@ class ImportPlan:
         unchanged: how many are in the stock as they stand in the list.
         troubles: rows that clash with the stock or with each other.
         asked: how many of the troubles are rows of which a person must say whether they are an item moved.
+        changes: with the item's number each field of a known item that changes.
+        kept: values set by hand that the list would undo.
     """
 
     new: tuple[StockItem, ...]
@@ -134,6 +137,8 @@ class ImportPlan:
     unchanged: int
     troubles: tuple[RowTrouble, ...]
     asked: int
+    changes: tuple[tuple[int, Change], ...] = ()
+    kept: tuple[Kept, ...] = ()
 
 
 def guess_mapping(table: Table, currency: str = "") -> ColumnMapping:
@@ -341,6 +346,7 @@ def plan_import(
     columns: Collection[Field | None] = tuple(Field),
     cases: Collection[int] | None = None,
     alike: Alike = Alike.ASK,
+    by_hand: Mapping[int, Sequence[HandChange]] | None = None,
 ) -> ImportPlan:
     """What taking in a list would do, so that reading the same list twice changes nothing.
 
@@ -348,27 +354,37 @@ def plan_import(
         columns: what the list has columns for; of known items nothing else is changed.
         cases: the cases there are; an item for another one is a trouble. None lets all pass.
         alike: what a row without number and own id is that only differs from an item in what can change.
+        by_hand: by an item's number what was put right by hand, the oldest first.
 
     A row finds its item by our own number, else by the shop's own id. A row with neither finds one without
     own id by what it says (see `stock_alike`; as many of them as rows), and is else a new item. A trouble is
     a second row for one item, and a row that gives an own id which another item or a row before it has.
-    What the bench knows better stays as it is in the stock: state, case and pictures.
+    What the bench knows better stays as it is in the stock: state, case, pictures, and what was set by hand
+    where the list still says what that took away; such a row finds its item by that too.
     """
     stock = list(existing)
+    by_hand = by_hand or {}
+    formerly = {one.number: as_listed(one, by_hand[one.number]) for one in stock if one.number in by_hand}
     by_number = {one.number: one for one in stock}
     by_id = {one.own_id: one for one in stock if one.own_id}
     unnamed = [(line, one) for line, one in imported.items if not one.number and not one.own_id]
     numbered = {one.number for _, one in imported.items}
-    pairing = pair((one for one in stock if one.number not in numbered), unnamed, columns, alike)
+    unnumbered = (one for one in stock if one.number not in numbered)
+    pairing = pair(unnumbered, unnamed, columns, alike, formerly)
+    by_former_id = _by_former_id(stock, formerly, imported)
     seen: dict[str, int] = {}
     new: list[StockItem] = []
     changed: list[StockItem] = []
+    changes: list[tuple[int, Change]] = []
+    kept_values: list[Kept] = []
     troubles: list[RowTrouble] = []
     unchanged = asked = 0
     for line, item in imported.items:
         known = by_number.get(item.number) if item.number else by_id.get(item.own_id)
-        known = known or pairing.known.get(line)
-        kept = item if known is None else brought_up(known, item, columns)
+        known = known or pairing.known.get(line) or by_former_id.get("" if item.number else item.own_id)
+        kept, stays = item, tuple[Kept, ...]()
+        if known is not None:
+            kept, stays = hand_kept(known, brought_up(known, item, columns), by_hand.get(known.number, ()))
         named = _names(item.number, "" if item.number else item.own_id)
         meant = _names(kept.number, kept.own_id)
         twice = next((one for one in (*named, *meant) if one in seen), None)
@@ -389,13 +405,36 @@ def plan_import(
             troubles.append(RowTrouble(line, Field.CASE, f"There is no case {item.case}."))
         else:
             seen.update(dict.fromkeys(meant, line))
+            kept_values += stays
             if known is None:
                 new.append(kept)
             elif kept == known:
                 unchanged += 1
             else:
                 changed.append(kept)
-    return ImportPlan(tuple(new), tuple(changed), unchanged, tuple(troubles), asked)
+                changes += ((kept.number, one) for one in changes_between(known, kept))
+    return ImportPlan(
+        tuple(new), tuple(changed), unchanged, tuple(troubles), asked, tuple(changes), tuple(kept_values)
+    )
+
+
+def _by_former_id(
+    stock: Sequence[StockItem], formerly: Mapping[int, StockItem], imported: Import
+) -> dict[str, StockItem]:
+    """Items by an own id that was changed by hand, unless that is another item's now or a row of the list
+    names the item as it is."""
+    rows = [one for _, one in imported.items]
+    named = {one.own_id for one in stock} | {""}
+    in_list = {one.own_id for one in rows if not one.number}
+    numbers = {one.number for one in rows}
+    return {
+        was.own_id: one
+        for one in stock
+        if (was := formerly.get(one.number)) is not None
+        and was.own_id not in named
+        and one.number not in numbers
+        and (not one.own_id or one.own_id not in in_list)
+    }
 
 
 def _names(number: int, own_id: str) -> list[str]:

@@ -20,7 +20,7 @@ from mendbay.board.stock_import import (
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
-from mendbay.jobs.keep_stock import with_family
+from mendbay.jobs.keep_stock import changes_by_hand, with_family
 from mendbay.jobs.read_pictures import shop_forms
 
 COLUMNS_NAMED = 4
@@ -61,6 +61,8 @@ def import_stock(
 ) -> Imported:
     """Takes a list in. Sound rows are taken, all in one step; every other row is told with its reason.
 
+    What was set by hand stays where the list says what that took away.
+
     How the columns are read is remembered for the next list with the same header.
 
     Args:
@@ -89,7 +91,7 @@ def import_stock(
     found = replace(found, items=tuple((line, with_family(forms, item)) for line, item in found.items))
     with bench.shelf.together():
         cases = {one.number for one in bench.ledger.cases()}
-        plan = plan_import(bench.shelf.items(), found, mapping.columns, cases, alike)
+        plan = plan_import(bench.shelf.items(), found, mapping.columns, cases, alike, changes_by_hand(bench))
         if not trial:
             for item in plan.new:
                 bench.shelf.add_item(item)

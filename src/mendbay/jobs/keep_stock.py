@@ -14,6 +14,8 @@ from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.number_form import Forms
 from mendbay.board.number_form import Kind as NumberKind
 from mendbay.board.stock import StockItem, StockState, label_text, number_in_label
+from mendbay.board.stock_by_hand import Change, HandChange, changes_between
+from mendbay.board.stock_csv import Field
 from mendbay.board.swap_odds import Agreement, Attribute, Purpose, SwapOutcome
 from mendbay.core.errors import LedgerError, NoSuchItem, UsageError
 from mendbay.jobs.bench import Bench
@@ -60,7 +62,8 @@ def change_item(
 ) -> StockItem:
     """Puts right what the stock says of an item. What is left out stays, and so do its state and its case.
 
-    A family that followed from the model follows the new one, unless a family is given.
+    A family that followed from the model follows the new one, unless a family is given. Every field that
+    changes is kept on record with its old and new value, and a list read again does not undo it.
 
     Args:
         described: fields of its description, and what they hold from now on; an empty text clears one.
@@ -84,11 +87,42 @@ def change_item(
         changed = with_family(forms, changed)
         if changed != item:
             bench.shelf.amend_item(changed)
+            _note_changes(bench, number, changes_between(item, changed))
             if item.case:
                 bench.note(
                     item.case, "donor", f"What is noted of donor {number} was changed.", {"item": number}
                 )
     return changed
+
+
+def changes_by_hand(bench: Bench, number: int | None = None) -> dict[int, tuple[HandChange, ...]]:
+    """What was put right by hand in the stock, by the item's number and the oldest first.
+
+    Args:
+        number: of that item alone.
+
+    Raises:
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    found: dict[int, list[HandChange]] = {}
+    for note in bench.shelf.notes(NoteKind.CHANGE, subject=None if number is None else str(number)):
+        try:
+            rows = [Change(Field(one["field"]), one["old"], one["new"]) for one in json.loads(note.body)]
+            kept = found.setdefault(int(note.subject), [])
+        except (ValueError, KeyError, TypeError) as trouble:
+            raise LedgerError(
+                f"The ledger's note {note.number} of a change in the stock cannot be read: {trouble}.",
+                "Put the newest backup of the ledger in its place.",
+            ) from trouble
+        kept += (HandChange(one, note.at, note.who) for one in rows)
+    return {one: tuple(changes) for one, changes in found.items()}
+
+
+def _note_changes(bench: Bench, number: int, changes: Sequence[Change]) -> None:
+    body = json.dumps(
+        [{"field": str(one.field), "old": one.old, "new": one.new} for one in changes], ensure_ascii=False
+    )
+    bench.shelf.note(BoardNote(0, "", NoteKind.CHANGE, str(number), bench.now(), bench.who, body))
 
 
 def item_named(bench: Bench, name: str) -> StockItem:

@@ -67,8 +67,8 @@ def test_what_cannot_be_kept(given: dict[str, Any]) -> None:
 def test_costs_in_words() -> None:
     """ISO 4217: no decimals for the yen, three for the Kuwaiti dinar, two for most."""
     assert cost_text(None, "") == ""
-    assert [cost_text(1205, one) for one in ("EUR", "JPY", "KWD")] == ["EUR 12.05", "JPY 1205", "KWD 1.205"]
-    assert cost_text(5, "EUR") == "EUR 0.05"
+    assert [cost_text(1205, one) for one in ("EUR", "JPY", "KWD")] == ["12.05 EUR", "1205 JPY", "1.205 KWD"]
+    assert cost_text(5, "EUR") == "0.05 EUR"
     assert [minor_digits(one) for one in ("XPF", "TND", "GBP")] == [0, 3, 2]
 
 

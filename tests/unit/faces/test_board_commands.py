@@ -196,14 +196,14 @@ def test_the_stock_by_hand(run: Run, tmp_path: Path) -> None:
         run, "donor", "add", "board", "--board-number", "TB-4471-200", "--revision", "R3", "--cost",
         "38.00 EUR", "--location", "B2", "--model", "AL20-HX4",
     )  # fmt: skip
-    assert (added["item"], added["cost"], added["state"]) == (1, "EUR 38.00", "free")
+    assert (added["item"], added["cost"], added["state"]) == (1, "38.00 EUR", "free")
     assert added["family"]
     changed = answer(
         run, "donor", "change", "1", "--location", "C1", "--cost", "40 EUR", "--own-id", "", "--kind",
         "board",
         "--photo", "top.jpg", "--condition", "repaired", "--revision", "R3",
     )  # fmt: skip
-    assert (changed["location"], changed["cost"], changed["condition"]) == ("C1", "EUR 40.00", "repaired")
+    assert (changed["location"], changed["cost"], changed["condition"]) == ("C1", "40.00 EUR", "repaired")
     assert (changed["photos"], changed["board_number"]) == (["top.jpg"], "TB-4471-200")
     assert answer(run, "donor", "change", "1", "--cost", "")["cost"] is None
     assert "Nothing is said" in refused(run, 2, "donor", "change", "1")
@@ -239,6 +239,26 @@ def test_the_stock_by_hand(run: Run, tmp_path: Path) -> None:
     assert "it was another one" in run("case", "custody", "1").stdout + run("case", "show", "1").stdout
     assert "no item 7" in refused(run, 43, "donor", "show", "7")
     assert "not a cost" in refused(run, 2, "donor", "add", "board", "--cost", "much")
+
+
+def test_a_list_read_again_undoes_nothing_and_tells_it(run: Run, tmp_path: Path) -> None:
+    path = tmp_path / "list.csv"
+    path.write_text("own id,board number,rev,shelf\nN-02,BX-2,R2,C2\n")
+    answer(run, "donor", "import", path)
+    answer(run, "donor", "change", "N-02", "--location", "B4", "--revision", "R3")
+    rows = "".join(f"M-{one},BX-1,R1,A\n" for one in range(14))
+    path.write_text(f"own id,board number,rev,shelf\nN-02,BX-3,R2,C2\n{rows}")
+    tried = run("donor", "import", path, "--try").stdout
+    assert "item 1: board number BX-2 -> BX-3\n" in tried
+    assert "item 1: revision R3 was set by hand and stays; the list says R2\n" in tried
+    done = answer(run, "donor", "import", path)
+    assert done["changes"] == [{"item": 1, "field": "board number", "old": "BX-2", "new": "BX-3"}]
+    assert done["kept"] == [
+        {"item": 1, "field": "revision", "listed": "R2", "kept": "R3"},
+        {"item": 1, "field": "location", "listed": "C2", "kept": "B4"},
+    ]
+    path.write_text(path.read_text().replace(",R1,", ",R2,"))
+    assert "and 2 more (--json lists all)" in run("donor", "import", path, "--try").stdout
 
 
 def test_rows_that_are_not_taken_are_told(run: Run, tmp_path: Path) -> None:

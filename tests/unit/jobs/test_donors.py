@@ -15,7 +15,9 @@ from mendbay.board.match import Alternative
 from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.number_form import Kind as NumberKind
 from mendbay.board.stock import Condition, Kind, StockItem, StockState
+from mendbay.board.stock_alike import Alike
 from mendbay.board.stock_csv import Field
+from mendbay.board.stock_import import ImportPlan
 from mendbay.board.swap_odds import ATTRIBUTES, Attribute, Level, Purpose
 from mendbay.board.unique_data import FamilyNote, Need, Seat
 from mendbay.core.errors import LedgerError, NoSuchItem, UsageError
@@ -27,6 +29,7 @@ from mendbay.jobs.keep_stock import (
     add_items,
     alternatives,
     change_item,
+    changes_by_hand,
     free,
     item_named,
     outcomes,
@@ -367,6 +370,86 @@ def test_what_the_stock_says_is_put_right_and_the_rest_stays(bench: Bench, shop:
         change_item(bench, shop, 1, {}, {})
     with pytest.raises(NoSuchItem):
         change_item(bench, shop, 7, {"revision": "R4"}, {})
+
+
+def taken_in(bench: Bench, shop: ShopFolder, path: Path, text: str, **more: object) -> ImportPlan:
+    path.write_text(text)
+    return import_stock(bench, shop, path, currency="EUR", **more).plan  # type: ignore[arg-type]
+
+
+def told(plan: ImportPlan) -> list[tuple[int, str]]:
+    return [(number, one.words()) for number, one in plan.changes]
+
+
+def test_what_was_set_by_hand_is_not_undone_by_the_same_list(
+    bench: Bench, shop: ShopFolder, tmp_path: Path
+) -> None:
+    path = tmp_path / "list.csv"
+    taken_in(bench, shop, path, LIST)
+    described = {"revision": "R3", "model": "AL20-HX5"}
+    others = {"cost_minor": 3000, "currency": "EUR", "condition": Condition.DAMAGED}
+    by_hand = change_item(bench, shop, 2, described, others)
+    for trial in (True, False):
+        plan = taken_in(bench, shop, path, LIST, trial=trial)
+        assert (plan.changed, plan.changes, plan.unchanged) == ((), (), 2)
+        said = {str(one.field): (one.listed, one.kept) for one in plan.kept}
+        said.pop("family", None)
+        assert said == {
+            "revision": ("R2", "R3"),
+            "model": ("AL20-HX4", "AL20-HX5"),
+            "cost": ("31.00 EUR", "30.00 EUR"),
+            "condition": ("untested", "damaged"),
+        }
+    assert bench.shelf.item(2) == by_hand
+
+
+def test_a_value_that_is_new_in_a_list_takes_effect_and_is_told(
+    bench: Bench, shop: ShopFolder, tmp_path: Path
+) -> None:
+    path = tmp_path / "list.csv"
+    text = "own id,board number,rev,shelf\nD-1,BX-1,R2,A\n"
+    taken_in(bench, shop, path, text)
+    change_item(bench, shop, 1, {"revision": "R3"}, {})
+    change_item(bench, shop, 1, {"revision": "R4"}, {})
+    plan = taken_in(bench, shop, path, text.replace("R2,A", "R3,B"))
+    assert told(plan) == [(1, "location A -> B")]
+    assert [one.words() for one in plan.kept] == ["revision R4 was set by hand and stays; the list says R3"]
+    assert told(taken_in(bench, shop, path, text.replace("R2,A", "R5,B"))) == [(1, "revision R4 -> R5")]
+    back = taken_in(bench, shop, path, text)
+    assert told(back) == [(1, "revision R5 -> R2"), (1, "location B -> A")], "nothing of it is set by hand"
+    change_item(bench, shop, 1, {"revision": "R6"}, {"location": ""})
+    older = taken_in(bench, shop, path, text.replace("R2,A", "R3,C"))
+    assert told(older) == [(1, "revision R6 -> R3"), (1, "location (nothing) -> C")]
+
+
+def test_an_item_put_right_by_hand_is_still_the_one_an_older_list_means(
+    bench: Bench, shop: ShopFolder, tmp_path: Path
+) -> None:
+    path = tmp_path / "list.csv"
+    text = "id,board,rev,shelf\n,BX-1,R1,A\n,BX-1,R1,A\n,BX-2,,B\nN-4,BX-4,,C\nN-5,BX-5,,C\n"
+    taken_in(bench, shop, path, text)
+    change_item(bench, shop, 1, {"revision": "R2"}, {})
+    change_item(bench, shop, 3, {}, {"own_id": "N-3", "location": "D"})
+    change_item(bench, shop, 4, {}, {"own_id": ""})
+    change_item(bench, shop, 5, {}, {"own_id": "N-6"})
+    before = list(bench.shelf.items())
+    plan = taken_in(bench, shop, path, text)
+    assert (plan.new, plan.changed, plan.troubles, plan.unchanged) == ((), (), (), 5)
+    assert sorted({one.number for one in plan.kept}) == [1, 3, 4, 5]
+    asked = taken_in(bench, shop, path, text.replace("R1,A", "R1,Z"))
+    assert (asked.new, asked.asked) == ((), 2)
+    moved = taken_in(bench, shop, path, text.replace("R1,A", "R1,Z"), alike=Alike.SAME)
+    assert (moved.new, told(moved)) == ((), [(2, "location A -> Z"), (1, "location A -> Z")])
+    assert bench.shelf.item(1) == replace(before[0], location="Z")
+    both = taken_in(bench, shop, path, "id,board\nN-6,BX-5\nN-5,BX-9\n")
+    assert [one.own_id for one in both.new] == ["N-5"], "a row that names the item as it is stands before"
+
+
+@pytest.mark.parametrize("body", ["{", "[5]", '[{"field": "colour", "old": "", "new": ""}]', '[{"old": ""}]'])
+def test_a_note_of_a_change_that_mendbay_did_not_write(bench: Bench, body: str) -> None:
+    bench.shelf.note(BoardNote(0, "", NoteKind.CHANGE, "1", bench.now(), bench.who, body))
+    with pytest.raises(LedgerError, match="note 1 of a change"):
+        changes_by_hand(bench)
 
 
 def test_a_family_that_followed_from_the_model_follows_the_new_one(bench: Bench, shop: ShopFolder) -> None:

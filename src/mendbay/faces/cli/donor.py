@@ -12,6 +12,7 @@ from mendbay.board.description import BoardDescription
 from mendbay.board.match import TEXT_ATTRIBUTES, Alternative, Match
 from mendbay.board.stock import Condition, Kind, StockItem, StockState
 from mendbay.board.stock_alike import DESCRIBED, Alike
+from mendbay.board.stock_by_hand import Change
 from mendbay.board.stock_cost import cost_text, read_cost
 from mendbay.board.stock_csv import Field
 from mendbay.board.stock_import import DateOrder
@@ -532,19 +533,30 @@ def _import_text(done: Imported) -> str:
         f"{wording.counted(len(done.plan.new), 'item')} {verb}, "
         f"{count_text(len(done.plan.changed))} changed, {count_text(done.plan.unchanged)} as they were.",
     ]
+    lines += _cut([f"item {number}: {one.words()}" for number, one in done.plan.changes])
+    if done.plan.kept:
+        lines.append("Set by hand, and not undone by the list:")
+        lines += _cut([f"item {one.number}: {one.words()}" for one in done.plan.kept])
     unread = [f"{header} ({place})" for place, (header, field) in columns if field is None and header]
     if unread:
         words = "NOT READ, as nothing says what they hold or another column is read as that"
         lines.append(wrapped(f"{words}: {', '.join(unread)}."))
     if done.troubles:
         lines.append(f"{wording.counted(len(done.troubles), 'row')} not taken:")
-        for one in done.troubles[:SHOWN]:
-            column = f", {one.column}" if one.column else ""
-            lines.append(wrapped(f"line {one.line}{column}: {one.reason}", "  "))
-        if len(done.troubles) > SHOWN:
-            lines.append(f"  and {count_text(len(done.troubles) - SHOWN)} more (--json lists all)")
+        lines += _cut(
+            [
+                f"line {one.line}{f', {one.column}' if one.column else ''}: {one.reason}"
+                for one in done.troubles
+            ]
+        )
     lines.append(wrapped(f"Next: {_after_import(done)}"))
     return "\n".join(lines)
+
+
+def _cut(sentences: list[str]) -> list[str]:
+    """The first of many sentences as lines, and how many more there are."""
+    more = [f"  and {count_text(len(sentences) - SHOWN)} more (--json lists all)"]
+    return [wrapped(one, "  ") for one in sentences[:SHOWN]] + more * (len(sentences) > SHOWN)
 
 
 def _after_import(done: Imported) -> str:
@@ -558,6 +570,9 @@ def _after_import(done: Imported) -> str:
         steps.append("give --column HEADER=FIELD where a column is read wrongly")
     if done.troubles:
         return "; ".join(steps) + "; then give the list again, which doubles nothing"
+    if done.plan.kept:
+        number = done.plan.kept[0].number
+        return f"if the list is right, {wording.called_as()} donor change {number} sets its value again"
     return f"{wording.called_as()} donor list" if done.done else "the same command without --try takes it in"
 
 
@@ -574,10 +589,24 @@ def _import_json(done: Imported) -> dict[str, object]:
         "added": len(done.plan.new),
         "changed": len(done.plan.changed),
         "unchanged": done.plan.unchanged,
+        "changes": [{"item": number, **_change_json(one)} for number, one in done.plan.changes],
+        "kept": [
+            {
+                "item": one.number,
+                "field": str(one.field),
+                "listed": one.listed or None,
+                "kept": one.kept or None,
+            }
+            for one in done.plan.kept
+        ],
         "not_taken": [
             {"line": one.line, "column": one.column or None, "reason": one.reason} for one in done.troubles
         ],
     }
+
+
+def _change_json(one: Change) -> dict[str, object]:
+    return {"field": str(one.field), "old": one.old or None, "new": one.new or None}
 
 
 def _search_text(found: DonorSearch, case: int, bay: str, reasons: bool) -> str:
