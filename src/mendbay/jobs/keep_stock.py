@@ -59,7 +59,7 @@ def change_item(
     number: int,
     described: Mapping[str, str],
     others: Mapping[str, Any],
-) -> StockItem:
+) -> tuple[StockItem, tuple[Change, ...]]:
     """Puts right what the stock says of an item. What is left out stays, and so do its state and its case.
 
     A family that followed from the model follows the new one, unless a family is given. Every field that
@@ -68,6 +68,9 @@ def change_item(
     Args:
         described: fields of its description, and what they hold from now on; an empty text clears one.
         others: the same for other fields of `StockItem`; pictures are added to those it has.
+
+    Returns:
+        The item as it is now, and what changed; nothing if it was so already.
 
     Raises:
         NoSuchItem: it is not there.
@@ -85,14 +88,14 @@ def change_item(
         photos = tuple(dict.fromkeys((*item.photos, *others.get("photos", ()))))
         changed = replace(item, **{**others, "description": description, "photos": photos})
         changed = with_family(forms, changed)
-        if changed != item:
+        changes = changes_between(item, changed)
+        if changes:
             bench.shelf.amend_item(changed)
-            _note_changes(bench, number, changes_between(item, changed))
+            _note_changes(bench, number, changes)
             if item.case:
-                bench.note(
-                    item.case, "donor", f"What is noted of donor {number} was changed.", {"item": number}
-                )
-    return changed
+                said = "; ".join(one.words() for one in changes)
+                bench.note(item.case, "donor", f"Donor {number} put right: {said}.", {"item": number})
+    return changed, changes
 
 
 def changes_by_hand(bench: Bench, number: int | None = None) -> dict[int, tuple[HandChange, ...]]:

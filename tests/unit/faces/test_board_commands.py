@@ -246,6 +246,19 @@ def test_a_list_read_again_undoes_nothing_and_tells_it(run: Run, tmp_path: Path)
     path.write_text("own id,board number,rev,shelf\nN-02,BX-2,R2,C2\n")
     answer(run, "donor", "import", path)
     answer(run, "donor", "change", "N-02", "--location", "B4", "--revision", "R3")
+    assert answer(run, "donor", "change", "1", "--location", "B4")["changes"] == []
+    said = run("donor", "change", "1", "--location", "B5").stdout
+    assert said.startswith("location B4 -> B5\n")
+    changes = answer(run, "donor", "change", "1", "--location", "B4")["changes"]
+    assert changes == [{"field": "location", "old": "B5", "new": "B4"}]
+    listed = answer(run, "donor", "show", "N-02")["changes"]
+    assert [(one["field"], one["old"], one["new"]) for one in listed[:2]] == [
+        ("revision", "R2", "R3"),
+        ("location", "C2", "B4"),
+    ]
+    assert re.search(
+        r"Put right by hand:\n  20\d\d-\S+Z .+: revision R2 -> R3\n", run("donor", "show", "1").stdout
+    )
     rows = "".join(f"M-{one},BX-1,R1,A\n" for one in range(14))
     path.write_text(f"own id,board number,rev,shelf\nN-02,BX-3,R2,C2\n{rows}")
     tried = run("donor", "import", path, "--try").stdout

@@ -352,17 +352,24 @@ def test_what_the_stock_says_is_put_right_and_the_rest_stays(bench: Bench, shop:
     two = replace(GOOD, own_id="D-2")
     add_items(bench, shop, [replace(GOOD, photos=("a.jpg",), notes="dusty"), two])
     reserve(bench, 1, 1)
-    changed = change_item(
+    changed, _ = change_item(
         bench, shop, 1, {"revision": "R4"}, {"location": "C1", "notes": "", "photos": ("b.jpg", "a.jpg")}
     )
     assert changed == bench.shelf.item(1)
     assert changed.description == replace(PATIENT, revision="R4")
     assert (changed.location, changed.notes, changed.photos) == ("C1", "", ("a.jpg", "b.jpg"))
     assert (changed.state, changed.case, changed.condition) == (StockState.RESERVED, 1, Condition.TESTED_GOOD)
-    told = "What is noted of donor 1 was changed."
-    assert [one.text for one in bench.ledger.events(1)].count(told) == 1
-    assert change_item(bench, shop, 1, {"revision": "R4"}, {}) == changed, "said again, nothing changes"
-    assert [one.text for one in bench.ledger.events(1)].count(told) == 1
+    story = [one.text for one in bench.ledger.events(1) if "put right" in one.text]
+    assert story == [
+        "Donor 1 put right: revision R3 -> R4; location B2 -> C1; photos a.jpg -> a.jpg b.jpg; "
+        "notes dusty -> (nothing)."
+    ]
+    assert change_item(bench, shop, 1, {"revision": "R4"}, {}) == (changed, ()), "said again, nothing changes"
+    assert len([one for one in bench.ledger.events(1) if "put right" in one.text]) == 1
+    (by_hand,) = changes_by_hand(bench, 1).values()
+    assert [one.change.field for one in by_hand] == ["revision", "location", "photos", "notes"]
+    assert {(one.who, one.at) for one in by_hand} == {(bench.who, bench.ledger.events(1)[-1].at)}
+    assert changes_by_hand(bench, 2) == {}
     with pytest.raises(LedgerError, match="D-2"):
         change_item(bench, shop, 1, {}, {"own_id": "D-2", "location": "C9"})
     assert bench.shelf.item(1) == changed
@@ -388,7 +395,7 @@ def test_what_was_set_by_hand_is_not_undone_by_the_same_list(
     taken_in(bench, shop, path, LIST)
     described = {"revision": "R3", "model": "AL20-HX5"}
     others = {"cost_minor": 3000, "currency": "EUR", "condition": Condition.DAMAGED}
-    by_hand = change_item(bench, shop, 2, described, others)
+    by_hand, _ = change_item(bench, shop, 2, described, others)
     for trial in (True, False):
         plan = taken_in(bench, shop, path, LIST, trial=trial)
         assert (plan.changed, plan.changes, plan.unchanged) == ((), (), 2)
@@ -458,11 +465,11 @@ def test_a_family_that_followed_from_the_model_follows_the_new_one(bench: Bench,
         bench, shop, [StockItem(0, Kind.DRIVE, said), StockItem(0, Kind.DRIVE, replace(said, family="ours"))]
     )
     assert first.description.family not in ("", "ours")
-    changed = change_item(bench, shop, first.number, {"model": "no such form"}, {})
+    changed, _ = change_item(bench, shop, first.number, {"model": "no such form"}, {})
     assert changed.description.family == ""
-    back = change_item(bench, shop, first.number, {"model": "AL20-HX4"}, {})
+    back, _ = change_item(bench, shop, first.number, {"model": "AL20-HX4"}, {})
     assert back.description.family == first.description.family
-    kept = change_item(bench, shop, second.number, {"model": "no such form"}, {})
+    kept, _ = change_item(bench, shop, second.number, {"model": "no such form"}, {})
     assert kept.description.family == "ours"
 
 

@@ -29,6 +29,7 @@ from mendbay.jobs.keep_stock import (
     accepted,
     add_items,
     change_item,
+    changes_by_hand,
     free,
     item_named,
     record_swap,
@@ -152,10 +153,22 @@ def list_(screen: Screen, everything: bool) -> None:
 @ITEM
 @click.pass_obj
 def show(screen: Screen, item: str) -> None:
-    """Show one ITEM of the stock: its number, or the code or mark on its label."""
+    """Show one ITEM of the stock: its number, or the code or mark on its label.
+
+    What was put right by hand is listed with the old and the new value.
+    """
     with open_bench(screen.home) as bench:
         found = item_named(bench, item)
-    screen.answer(_item_json(found), _item_text(found))
+        by_hand = changes_by_hand(bench, found.number).get(found.number, ())
+    lines = [_item_text(found), *["Put right by hand:"] * bool(by_hand)]
+    lines += [wrapped(f"{one.at} {one.who}: {one.change.words()}", "  ") for one in by_hand]
+    screen.answer(
+        {
+            **_item_json(found),
+            "changes": [{**_change_json(one.change), "at": one.at, "who": one.who} for one in by_hand],
+        },
+        "\n".join(lines),
+    )
 
 
 @_described
@@ -227,7 +240,7 @@ def change(
 ) -> None:
     """Put right what the stock says of ITEM: its number, or the code or mark on its label.
 
-    What is not given stays; an empty text ('') clears.
+    What is not given stays; an empty text ('') clears. The old and the new value are told and kept on record.
     """
     given = {name: value for name, value in said.items() if value is not None}
     described = {name: given.pop(name) for name in DESCRIBED.values() if name in given}
@@ -242,8 +255,12 @@ def change(
         others["photos"] = photos
     with open_bench(screen.home) as bench:
         number = item_named(bench, item).number
-        changed = change_item(bench, shop_files(screen.home), number, described, others)
-    screen.answer(_item_json(changed), _item_text(changed))
+        changed, changes = change_item(bench, shop_files(screen.home), number, described, others)
+    told = [wrapped(one.words()) for one in changes] or ["Nothing changed: it was noted so already."]
+    screen.answer(
+        {**_item_json(changed), "changes": [_change_json(one) for one in changes]},
+        "\n".join([*told, _item_text(changed)]),
+    )
 
 
 @_described
