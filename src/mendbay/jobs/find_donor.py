@@ -6,11 +6,11 @@ from dataclasses import dataclass, fields, replace
 
 from mendbay.board.description import BoardDescription
 from mendbay.board.identifier import Identifier
-from mendbay.board.match import Ranking, Wanted, judge
+from mendbay.board.match import Ranking, StopReason, Wanted, judge
 from mendbay.board.stock_index import StockIndex, explained
 from mendbay.board.supplier_text import SupplierText, supplier_text
 from mendbay.board.swap_odds import Agreement, Level, Purpose, SwapOdds, packaged_priors
-from mendbay.board.unique_data import TransferOutcome, UniqueData, Work, unique_data
+from mendbay.board.unique_data import Need, TransferOutcome, UniqueData, Work, unique_data
 from mendbay.core.errors import UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
@@ -109,6 +109,58 @@ def agreement_with(
     patient = _with(describe(tell_board(bench, shop, case, bay).identifiers), said)
     wanted = Wanted(patient, purpose, rom, alternatives(bench), case)
     return judge(wanted, bench.shelf.item(number), SwapOdds(purpose, packaged_priors())).agreement
+
+
+def cautions_before(
+    bench: Bench,
+    shop: ShopFiles,
+    case: int,
+    number: int,
+    purpose: Purpose,
+    *,
+    bay: str | None = None,
+    rom: Level | None = None,
+    said: BoardDescription | None = None,
+) -> tuple[str, ...]:
+    """What the ranking holds against an item for a case, for a person who takes it all the same.
+
+    Where nothing is known of the patient, only what speaks against the item by itself.
+
+    Args:
+        bay: whose drive; None for any of the case, and then an item that fits one of them is not ruled out.
+        rom: what was done with the unique board data, if that is known already.
+        said: what a person knows of the patient, as for `find_donor`.
+
+    Returns:
+        Sentences; empty for an item that fits.
+
+    Raises:
+        NoSuchCase, NoSuchItem: one of them is not there.
+    """
+    item = bench.shelf.item(number)
+    bays = [bay] if bay is not None else [one.bay for one in bench.ledger.bays(case)]
+    seen = {one: _with(describe(tell_board(bench, shop, case, one).identifiers), said) for one in bays}
+    known = {one: patient for one, patient in seen.items() if patient != BoardDescription()}
+    odds, accepted = SwapOdds(purpose, packaged_priors()), alternatives(bench)
+    against: dict[str, list[str]] = {}
+    for one, patient in known.items() or [("", item.description)]:
+        match = judge(Wanted(patient, purpose, alternatives=accepted, case=case), item, odds)
+        # Whether it is free is for those to refuse who reserve and use it.
+        stops = [stop for stop in match.stops if stop.reason not in (StopReason.USED, StopReason.RESERVED)]
+        if not stops:
+            against = {}
+            break
+        for stop in stops:
+            against.setdefault(stop.words, []).append(one)
+    cautions = [
+        words if len(whose) == max(1, len(known)) else f"Bay {', '.join(whose)}: {words}"
+        for words, whose in against.items()
+    ]
+    if rom is Level.NOT_MOVED and purpose is Purpose.BOARD_SWAP and bay is not None:
+        needed = unique_data(seen[bay], Work.BOARD_SWAP, notes=family_notes(bench))
+        if needed.need is Need.MUST:
+            cautions.append(f"The ROM was not moved, though it must be: {needed.need_reason}")
+    return tuple(cautions)
 
 
 def transfer_outcomes(bench: Bench) -> tuple[TransferOutcome, ...]:

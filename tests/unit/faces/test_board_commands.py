@@ -274,6 +274,16 @@ def test_a_list_read_again_undoes_nothing_and_tells_it(run: Run, tmp_path: Path)
     assert "and 2 more (--json lists all)" in run("donor", "import", path, "--try").stdout
 
 
+def test_an_item_that_is_ruled_out_is_taken_with_a_caution(run: Run) -> None:
+    answer(run, "donor", "add", "board", "--board-number", "TB-4471-200", "--condition", "damaged")
+    done = run("donor", "reserve", "1", "1").stdout
+    assert done.startswith("CAUTION: item 1: The donor is damaged.\n")
+    assert answer(run, "donor", "reserve", "1", "1")["cautions"] == ["The donor is damaged."]
+    used = answer(run, "donor", "used", "1", "1", "2", "failed", "--rom", "not-moved")
+    assert used["cautions"][0] == "The donor is damaged."
+    assert "though it must be" in used["cautions"][1]
+
+
 def test_rows_that_are_not_taken_are_told(run: Run, tmp_path: Path) -> None:
     (tmp_path / "list.csv").write_text("Board number,Date,Colour\nTB-1,someday,red\nTB-2,2025-01-01,blue\n")
     done = answer(run, "donor", "import", tmp_path / "list.csv", codes=(3,))

@@ -22,7 +22,7 @@ from mendbay.board.swap_odds import ATTRIBUTES, Attribute, Level, Purpose
 from mendbay.board.unique_data import FamilyNote, Need, Seat
 from mendbay.core.errors import LedgerError, NoSuchItem, UsageError
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.find_donor import DonorSearch, agreement_with, find_donor
+from mendbay.jobs.find_donor import DonorSearch, agreement_with, cautions_before, find_donor
 from mendbay.jobs.import_stock import export_stock, import_stock
 from mendbay.jobs.keep_stock import (
     accept_alternative,
@@ -203,6 +203,57 @@ def test_a_reserved_donor_is_for_its_case_alone(bench: Bench, shop: ShopFolder) 
     assert reserve(bench, 1, 1).case == 1, "twice is once"
     assert len(search(bench, shop).ranking.fitting) == 1
     assert "Donor 1 reserved" in bench.ledger.events(1)[-1].text
+
+
+def test_what_the_ranking_holds_against_an_item_is_said_before_it_is_taken(
+    bench: Bench, shop: ShopFolder
+) -> None:
+    other = replace(PATIENT, board_number="TB-9999-100")
+    add_items(
+        bench,
+        shop,
+        [
+            GOOD,
+            StockItem(0, Kind.BOARD, PATIENT, condition=Condition.DAMAGED),
+            StockItem(0, Kind.BOARD, other),
+            StockItem(0, Kind.BOARD, BoardDescription(), "X-1"),
+        ],
+    )
+
+    def said(number: int, purpose: Purpose = Purpose.BOARD_SWAP) -> tuple[str, ...]:
+        return cautions_before(bench, shop, 1, number, purpose)
+
+    assert (said(1), said(3)) == ((), ()), "nothing is known of the patients"
+    assert said(2) == ("The donor is damaged.",)
+    assert "look at the part first" in said(4)[0]
+    assert "no heads to move" in said(1, Purpose.HEAD_TRANSPLANT)[-1]
+    correct_identifier(bench, shop, 1, "1", NumberKind.BOARD, "TB-4471-200")
+    assert said(1) == ()
+    assert said(3)[0].startswith("Another board number: TB-9999-100 instead of TB-4471-200")
+    reserve(bench, 1, 1)
+    assert said(1) == (), "reserved for this very case"
+    correct_identifier(bench, shop, 1, "2", NumberKind.BOARD, "TB-9999-100")
+    assert (said(1), said(3)) == ((), ()), "each fits one of the two"
+    (against,) = cautions_before(bench, shop, 1, 3, Purpose.BOARD_SWAP, bay="1")
+    assert "TB-9999-100 instead of" in against
+    correct_identifier(bench, shop, 1, "2", NumberKind.BOARD, "TB-5555-100")
+    assert [one[:6] for one in said(3)] == ["Bay 1:", "Bay 2:"]
+
+
+def test_a_rom_that_was_not_moved_though_it_must_be_is_said(bench: Bench, shop: ShopFolder) -> None:
+    add_items(bench, shop, [GOOD])
+
+    def said(rom: Level, purpose: Purpose = Purpose.BOARD_SWAP) -> tuple[str, ...]:
+        return cautions_before(
+            bench, shop, 1, 1, purpose, bay="1", rom=rom, said=replace(PATIENT, family="F")
+        )
+
+    (caution,) = said(Level.NOT_MOVED)
+    assert caution.startswith("The ROM was not moved, though it must be: ")
+    assert said(Level.MOVED) == ()
+    assert "ROM" not in " ".join(said(Level.NOT_MOVED, Purpose.HEAD_TRANSPLANT))
+    note_family(bench, FamilyNote("F", Seat.IN_CONTROLLER, Need.NOT, "four swaps without it"))
+    assert said(Level.NOT_MOVED) == ()
 
 
 def test_swaps_move_the_odds_and_are_counted(bench: Bench, shop: ShopFolder) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,7 @@ from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.core.quantity import count_text
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
-from mendbay.jobs.find_donor import DonorSearch, agreement_with, find_donor
+from mendbay.jobs.find_donor import DonorSearch, agreement_with, cautions_before, find_donor
 from mendbay.jobs.import_stock import Imported, export_stock, import_stock
 from mendbay.jobs.keep_stock import (
     Accepted,
@@ -298,14 +299,25 @@ def find(
 @command.command(name="reserve")
 @ITEM
 @click.argument("case", type=int)
+@PURPOSE
 @click.pass_obj
-def reserve_(screen: Screen, item: str, case: int) -> None:
-    """Keep ITEM for CASE: its number, or the code or mark on its label."""
+def reserve_(screen: Screen, item: str, case: int, purpose: str) -> None:
+    """Keep ITEM for CASE: its number, or the code or mark on its label.
+
+    It is kept even if the ranking rules it out, but that is said.
+    """
     with open_bench(screen.home) as bench:
-        kept = reserve(bench, item_named(bench, item).number, case)
+        number = item_named(bench, item).number
+        kept = reserve(bench, number, case)
+        cautions = cautions_before(bench, shop_files(screen.home), case, number, PURPOSES[purpose])
     screen.answer(
-        _item_json(kept),
-        f"Item {kept.number} is reserved for case {case}; it lies at {kept.location or '?'}.",
+        {**_item_json(kept), "cautions": list(cautions)},
+        "\n".join(
+            [
+                *_caution_lines(kept, cautions),
+                f"Item {kept.number} is reserved for case {case}; it lies at {kept.location or '?'}.",
+            ]
+        ),
     )
 
 
@@ -347,7 +359,7 @@ def used(
     """Say how the swap with ITEM went for the drive in BAY of CASE; the odds learn from it.
 
     ITEM is its number, or the code or mark on its label. Describe the patient as for the search; said
-    again, the last word counts.
+    again, the last word counts. What the ranking holds against ITEM is said.
     """
     levels = {
         "moved": Level.MOVED, "not-moved": Level.NOT_MOVED, "not-needed": Level.NOT_NEEDED,
@@ -365,9 +377,21 @@ def used(
             levels[rom],
             BoardDescription(**described),
         )
+        cautions = cautions_before(
+            bench,
+            shop_files(screen.home),
+            case,
+            number,
+            PURPOSES[purpose],
+            bay=bay,
+            rom=levels[rom],
+            said=BoardDescription(**described),
+        )
         done = record_swap(bench, number, case, bay, agreement, outcome == "worked", remark)
+    noted = f"Noted: the {agreement.purpose} with item {number} {outcome}; the item is used."
     screen.answer(
-        _item_json(done), f"Noted: the {agreement.purpose} with item {number} {outcome}; the item is used."
+        {**_item_json(done), "cautions": list(cautions)},
+        "\n".join([*_caution_lines(done, cautions), noted]),
     )
 
 
@@ -460,6 +484,10 @@ def unaccept(screen: Screen, number: int, reason: str) -> None:
     screen.answer(
         _accepted_json(gone), wrapped(f"Withdrawn: {_accepted_words(gone.alternative)}. It counts no longer.")
     )
+
+
+def _caution_lines(item: StockItem, cautions: Sequence[str]) -> list[str]:
+    return [wrapped(f"CAUTION: item {item.number}: {one}") for one in cautions]
 
 
 def _kind(said: str) -> Kind:
