@@ -32,7 +32,7 @@ DESCRIPTIONS = st.builds(
 )
 CURRENCIES = st.sampled_from(["EUR", "USD", "JPY", "KWD", "TND", "QQQ"])
 COSTS = st.just((None, "")) | st.tuples(st.integers(0, 2**53 - 1) | st.integers(0, 10**7), CURRENCIES)
-STATES = st.just((StockState.FREE, 0)) | st.tuples(
+STATES = st.sampled_from([(StockState.FREE, 0), (StockState.REMOVED, 0)]) | st.tuples(
     st.sampled_from([StockState.RESERVED, StockState.USED]), st.integers(1, 2**31 - 1)
 )
 

@@ -158,6 +158,7 @@ class StopReason(StrEnum):
     DAMAGED = "damaged"
     USED = "used"
     RESERVED = "reserved"
+    REMOVED = "removed"
     NO_HEADS = "no heads"
     NOTHING_SHARED = "nothing shared"
     """None of what would rule it out is known of both."""
@@ -308,6 +309,8 @@ def _stops_of_item(wanted: Wanted, item: StockItem) -> list[Stop]:
     stops = []
     if item.state is StockState.USED:
         stops.append(Stop(StopReason.USED, f"Already used, in case {item.case}."))
+    elif item.state is StockState.REMOVED:
+        stops.append(Stop(StopReason.REMOVED, "No longer in the stock."))
     elif item.state is StockState.RESERVED and item.case != wanted.case:
         stops.append(Stop(StopReason.RESERVED, f"Reserved for case {item.case}."))
     if item.condition is Condition.DAMAGED:

@@ -46,6 +46,8 @@ class StockState(StrEnum):
     FREE = "free"
     RESERVED = "reserved"
     USED = "used"
+    REMOVED = "removed"
+    """Thrown away, sold or sent back: it is not there any more, and its record stays."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +63,8 @@ class StockItem:
         condition: as far as known.
         cost_minor: what it cost, in the smallest unit of its currency (cents); None if unknown.
         currency: ISO 4217 code of the cost; empty only without a cost.
-        state: free, reserved or used.
-        case: number of the case it is reserved for or was used in; 0 while free.
+        state: free, reserved, used or removed.
+        case: number of the case it is reserved for or was used in; 0 while free or removed.
         photos: names of pictures of it, without folders.
         notes: anything else, over several lines if need be.
 
@@ -123,9 +125,10 @@ def _require_cost(minor: int | None, currency: str) -> None:
 
 
 def _require_state(state: StockState, case: int) -> None:
-    if state is StockState.FREE and case:
-        raise UsageError(f"A free item is tied to case {case}.", "Reserve it, or leave the case out.")
-    if state is not StockState.FREE and not 0 < case < 2**31:
+    if state in (StockState.FREE, StockState.REMOVED):
+        if case:
+            raise UsageError(f"A {state} item is tied to case {case}.", "Reserve it, or leave the case out.")
+    elif not 0 < case < 2**31:
         raise UsageError(f"An item is {state} without a case.", "Name the case it is for.")
 
 

@@ -32,6 +32,7 @@ CHANGING = (Field.LOCATION, Field.CONDITION, Field.COST, Field.NOTES)
 COMPARED_LIMIT = 64
 """Items of one description that a moved row is compared with."""
 TOLD_LIMIT = 3
+_GONE = (StockState.USED, StockState.REMOVED)
 
 Key = tuple[object, ...]
 
@@ -70,7 +71,7 @@ def pair(
     """Finds the items that rows without a number or own id are.
 
     Args:
-        stock: any items; those with an own id are left alone, and used ones are never moved.
+        stock: any items; those with an own id are left alone, and used or removed ones are never moved.
         rows: with the line each begins on.
         columns: what the list has columns for.
         alike: what to make of rows that only differ in what can change.
@@ -81,8 +82,8 @@ def pair(
     everything = list(stock)
     changed = [(one, formerly[one.number]) for one in everything if formerly and one.number in formerly]
     now = {one.number: one for one, _ in changed}
-    items = _unused_first(one for one in everything if not one.own_id)
-    before = _unused_first(was for _, was in changed if not was.own_id)
+    items = _those_there_first(one for one in everything if not one.own_id)
+    before = _those_there_first(was for _, was in changed if not was.own_id)
     left = _same(items, rows, columns, found)
     if before:
         paired = {one.number for one in found.known.values()}
@@ -90,7 +91,7 @@ def pair(
     if alike is not Alike.NEW and left:
         paired = {one.number for one in found.known.values()}
         free = [
-            [one for one in some if one.number not in paired and one.state is not StockState.USED]
+            [one for one in some if one.number not in paired and one.state not in _GONE]
             for some in (items, before)
         ]
         _moved([_grouped(some, columns) for some in free], left, columns, alike, found)
@@ -98,8 +99,8 @@ def pair(
     return found
 
 
-def _unused_first(items: Iterable[StockItem]) -> list[StockItem]:
-    return sorted(items, key=lambda one: one.state is StockState.USED)
+def _those_there_first(items: Iterable[StockItem]) -> list[StockItem]:
+    return sorted(items, key=lambda one: one.state in _GONE)
 
 
 def _moved(

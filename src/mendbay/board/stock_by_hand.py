@@ -24,7 +24,8 @@ TOLD = (
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One field of an item changed: its value as text before and after, empty for none."""
+    """One field of an item changed: its value as text before and after, empty for none. A state it left the
+    stock by says why: `removed: thrown away`."""
 
     field: Field
     old: str
@@ -32,7 +33,8 @@ class Change:
 
     def words(self) -> str:
         """`revision R2 -> R3`, with long texts cut."""
-        return f"{self.field} {_short(self.old)} -> {_short(self.new)}"
+        new = self.new if self.field is Field.STATE else _short(self.new)
+        return f"{self.field} {_short(self.old)} -> {new}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +97,8 @@ def taken_away(item: StockItem, by_hand: Sequence[HandChange]) -> dict[Field, tu
     ended: set[Field] = set()
     for one in reversed(by_hand):
         field, old, new = one.change.field, one.change.old, one.change.new
+        if field not in TOLD:
+            continue
         holds = gone[field][0] if field in gone else value_of(item, field)
         if field in ended or new != holds:
             ended.add(field)

@@ -54,7 +54,8 @@ _CONDITIONS = {
 _STATES = {
     StockState.FREE: "free|available|in stock|yes|on stock",
     StockState.RESERVED: "reserved|on hold|held",
-    StockState.USED: "used|sold|gone|consumed|taken|no",
+    StockState.USED: "used|consumed|taken|no",
+    StockState.REMOVED: "removed|sold|gone|thrown away|discarded|scrapped|sent back|returned",
 }
 
 

@@ -203,7 +203,7 @@ class StockIndex:
         self._write(slice(row, row + 1), *_columns_of([item]))
 
     def set_state(self, number: int, state: StockState, case: int = 0) -> None:
-        """Marks an item as free, or as reserved or used for a case.
+        """Marks an item as free or removed, or as reserved or used for a case.
 
         Raises:
             UsageError: there is no such item.

@@ -7,6 +7,7 @@ from dataclasses import dataclass, fields, replace
 from mendbay.board.description import BoardDescription
 from mendbay.board.identifier import Identifier
 from mendbay.board.match import Ranking, StopReason, Wanted, judge
+from mendbay.board.stock import StockState
 from mendbay.board.stock_index import StockIndex, explained
 from mendbay.board.supplier_text import SupplierText, supplier_text
 from mendbay.board.swap_odds import Agreement, Level, Purpose, SwapOdds, packaged_priors
@@ -29,7 +30,7 @@ class DonorSearch:
         ranking: donors in the order to try them.
         rom: whether the unique board data must move, and where it sits.
         supplier: what to ask for; None while nothing is known to ask by.
-        stock: how many items were looked through.
+        stock: how many items were looked through; those that left the stock are not.
         unsettled: what pictures show without certainty, and was therefore not compared.
     """
 
@@ -79,7 +80,8 @@ def find_donor(
     accepted = alternatives(bench)
     wanted = Wanted(patient, purpose, rom.rom_level, accepted, case)
     odds = SwapOdds(purpose, packaged_priors(), outcomes(bench))
-    items = {item.number: item for item in bench.shelf.items()}
+    there = (item for item in bench.shelf.items() if item.state is not StockState.REMOVED)
+    items = {item.number: item for item in there}
     found = StockIndex.from_items(items.values()).search(wanted, odds, limit)
     ranking = explained(found, wanted, items, odds)
     supplier = None

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from mendbay.board.claims import exact_form
-from mendbay.board.description import require_characters
+from mendbay.board.description import BoardDescription, require_characters
 from mendbay.board.match import Alternative
 from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.number_form import Forms
@@ -47,10 +47,22 @@ def add_items(bench: Bench, shop: ShopFiles, items: Sequence[StockItem]) -> tupl
 
     Raises:
         LedgerError: an own id is taken.
+        UsageError: one of them names neither a board nor a drive.
     """
     forms = shop_forms(shop)
+    for one in items:
+        _require_named(one)
     with bench.shelf.together():
         return tuple(bench.shelf.add_item(with_family(forms, one)) for one in items)
+
+
+def _require_named(item: StockItem) -> None:
+    """Refuses what nobody can find again, as the import of a list does."""
+    if not item.own_id and item.description == BoardDescription():
+        raise UsageError(
+            "The item names neither a board nor a drive.",
+            "Give at least one number or marking of it, or a mark of your own (--own-id).",
+        )
 
 
 def change_item(
@@ -88,6 +100,7 @@ def change_item(
         photos = tuple(dict.fromkeys((*item.photos, *others.get("photos", ()))))
         changed = replace(item, **{**others, "description": description, "photos": photos})
         changed = with_family(forms, changed)
+        _require_named(changed)
         changes = changes_between(item, changed)
         if changes:
             bench.shelf.amend_item(changed)
@@ -175,6 +188,7 @@ def reserve(bench: Bench, number: int, case: int) -> StockItem:
     """
     with bench.shelf.together():
         item = bench.shelf.item(number)
+        _require_there(item)
         if item.state is StockState.USED or (item.state is StockState.RESERVED and item.case != case):
             raise UsageError(
                 f"Item {number} is {item.state} for case {item.case}.",
@@ -188,8 +202,45 @@ def reserve(bench: Bench, number: int, case: int) -> StockItem:
     return kept
 
 
+def _require_there(item: StockItem) -> None:
+    if item.state is StockState.REMOVED:
+        raise UsageError(
+            f"Item {item.number} was removed from the stock.",
+            f"mendbay donor free {item.number} takes that back.",
+        )
+
+
+def remove(bench: Bench, number: int, reason: str) -> StockItem:
+    """Takes an item off the stock that is there no longer: thrown away, sold, sent back. Its record stays,
+    and `free` takes the removal back.
+
+    Args:
+        reason: what became of it.
+
+    Raises:
+        NoSuchItem: it is not there.
+        UsageError: it is reserved, used, or removed already, or no reason is given.
+    """
+    require_reason(reason, "removed")
+    with bench.shelf.together():
+        item = bench.shelf.item(number)
+        _require_there(item)
+        if item.state is not StockState.FREE:
+            hint = (
+                f"mendbay donor free {number} puts it back first."
+                if item.state is StockState.RESERVED
+                else "What is used is off the stock already."
+            )
+            raise UsageError(f"Item {number} is {item.state} for case {item.case}.", hint)
+        gone = replace(item, state=StockState.REMOVED)
+        bench.shelf.amend_item(gone)
+        change = Change(Field.STATE, str(item.state), f"{gone.state}: {reason.strip()}")
+        _note_changes(bench, number, [change])
+    return gone
+
+
 def free(bench: Bench, number: int) -> StockItem:
-    """Puts a reserved item back.
+    """Puts a reserved item back, or one that was removed from the stock.
 
     Raises:
         NoSuchItem: it is not there.
@@ -204,6 +255,8 @@ def free(bench: Bench, number: int) -> StockItem:
             )
         freed = replace(item, state=StockState.FREE, case=0)
         bench.shelf.amend_item(freed)
+        if item.state is StockState.REMOVED:
+            _note_changes(bench, number, [Change(Field.STATE, str(item.state), str(freed.state))])
         if item.case:
             bench.note(item.case, "donor", f"Donor {number} is free again.", {"item": number})
     return freed
@@ -230,6 +283,7 @@ def record_swap(
     require_characters(remark, "remark")
     with bench.shelf.together():
         item = bench.shelf.item(number)
+        _require_there(item)
         if item.state is not StockState.FREE and item.case != case:
             raise UsageError(
                 f"Item {number} is {item.state} for case {item.case}.", "Check the number on its label."

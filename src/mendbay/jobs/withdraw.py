@@ -47,13 +47,17 @@ def withdraw(bench: Bench, subjects: Iterable[str], case: int, bay: str, reason:
         bench.shelf.note(BoardNote(case, bay, NoteKind.WITHDRAWAL, subject, bench.now(), bench.who, body))
 
 
-def require_reason(reason: str) -> None:
+def require_reason(reason: str, what: str = "withdrawn") -> None:
     """
+    Args:
+        what: what is done for that reason.
+
     Raises:
         UsageError: the reason says nothing, or it cannot stand on a line of custody.
     """
     if not reason.strip():
-        raise UsageError("Nothing is withdrawn without a reason.", "Say why it counts no longer.")
+        hint = "Say why it counts no longer." if what == "withdrawn" else "Say what became of it."
+        raise UsageError(f"Nothing is {what} without a reason.", hint)
     if len(reason) > REASON_LIMIT:
         raise UsageError(f"The reason has {len(reason)} characters.", f"Use at most {REASON_LIMIT}.")
     require_characters(reason, "reason")

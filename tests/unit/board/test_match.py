@@ -158,6 +158,8 @@ def test_what_is_not_to_be_had_is_ruled_out() -> None:
     own = against(Wanted(PATIENT, case=7), reserved)
     assert own.fits
     assert "Already reserved for this case." in own.notes
+    removed = donor(state=StockState.REMOVED)
+    assert [one.reason for one in against(Wanted(PATIENT, case=7), removed).stops] == [StopReason.REMOVED]
     used = donor(state=StockState.USED, case=7, condition=Condition.DAMAGED)
     assert {one.reason for one in against(Wanted(PATIENT, case=7), used).stops} == {
         StopReason.USED,

@@ -47,6 +47,7 @@ def test_an_item_in_full() -> None:
         {"cost_minor": 5, "currency": "EURO"},
         {"case": 4},
         {"state": StockState.USED},
+        {"state": StockState.REMOVED, "case": 1},
         {"state": StockState.RESERVED, "case": -4},
         {"state": StockState.RESERVED, "case": 2**31},
         {"photos": ("../secret",)},

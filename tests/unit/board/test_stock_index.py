@@ -29,7 +29,7 @@ def stock(count: int) -> list[StockItem]:
         described = BoardDescription(
             f"BX-{board}", "B", f"C{chip}" if chip else "", made_on=f"2019-03-{day:02d}"
         )
-        taken = StockState.USED if state == 0 else StockState.FREE
+        taken = (StockState.USED, StockState.REMOVED, StockState.FREE, StockState.FREE)[state]
         made.append(
             StockItem(
                 number,

@@ -274,6 +274,14 @@ def test_a_list_read_again_undoes_nothing_and_tells_it(run: Run, tmp_path: Path)
     assert "and 2 more (--json lists all)" in run("donor", "import", path, "--try").stdout
 
 
+def test_an_item_is_taken_off_the_stock(run: Run) -> None:
+    assert "neither a board nor a drive" in refused(run, 2, "donor", "add", "board")
+    answer(run, "donor", "add", "board", "--board-number", "TB-4471-200")
+    assert answer(run, "donor", "remove", "1", "sold")["state"] == "removed"
+    assert answer(run, "donor", "list") == []
+    assert "state free -> removed: sold" in run("donor", "show", "1").stdout
+
+
 def test_an_item_that_is_ruled_out_is_taken_with_a_caution(run: Run) -> None:
     answer(run, "donor", "add", "board", "--board-number", "TB-4471-200", "--condition", "damaged")
     done = run("donor", "reserve", "1", "1").stdout

@@ -34,6 +34,7 @@ from mendbay.jobs.keep_stock import (
     item_named,
     outcomes,
     record_swap,
+    remove,
     reserve,
     withdraw_swap,
 )
@@ -203,6 +204,48 @@ def test_a_reserved_donor_is_for_its_case_alone(bench: Bench, shop: ShopFolder) 
     assert reserve(bench, 1, 1).case == 1, "twice is once"
     assert len(search(bench, shop).ranking.fitting) == 1
     assert "Donor 1 reserved" in bench.ledger.events(1)[-1].text
+
+
+def test_an_item_off_the_stock_fits_no_more_and_can_be_taken_back(
+    bench: Bench, shop: ShopFolder, tmp_path: Path
+) -> None:
+    add_items(bench, shop, [GOOD, replace(GOOD, own_id="")])
+    for number in (1, 2):
+        assert remove(bench, number, " thrown away ").state is StockState.REMOVED
+    found = search(bench, shop)
+    assert (found.ranking.fitting, found.ranking.stopped, found.stock) == ((), (), 0)
+    for done in (lambda: reserve(bench, 1, 1), lambda: remove(bench, 1, "again")):
+        with pytest.raises(UsageError, match="was removed from the stock"):
+            done()
+    agreement = agreement_with(bench, shop, 1, "1", 1, Purpose.BOARD_SWAP, Level.MOVED, PATIENT)
+    with pytest.raises(UsageError, match="was removed from the stock"):
+        record_swap(bench, 1, 1, "1", agreement, True)
+    path = tmp_path / "out.csv"
+    path.write_bytes(export_stock(bench))
+    assert import_stock(bench, shop, path).plan.unchanged == 2
+    path.write_bytes(path.read_bytes().replace(b"mendbay item", b"left out"))
+    assert import_stock(bench, shop, path).plan.unchanged == 2, "its row makes no other item"
+    change_item(bench, shop, 1, {"revision": "R4"}, {})
+    assert free(bench, 1).state is StockState.FREE
+    assert [one.change.words() for one in changes_by_hand(bench, 1)[1]] == [
+        "state free -> removed: thrown away",
+        "revision R3 -> R4",
+        "state removed -> free",
+    ]
+    reserve(bench, 1, 1)
+    with pytest.raises(UsageError, match="is reserved for case 1"):
+        remove(bench, 1, "sold")
+    with pytest.raises(UsageError, match="Nothing is removed without a reason"):
+        remove(bench, 2, " ")
+
+
+def test_an_item_that_names_nothing_is_not_put_on_the_shelf(bench: Bench, shop: ShopFolder) -> None:
+    with pytest.raises(UsageError, match="neither a board nor a drive"):
+        add_items(bench, shop, [GOOD, StockItem(0, Kind.BOARD, BoardDescription(), location="B2")])
+    assert list(bench.shelf.items()) == []
+    add_items(bench, shop, [StockItem(0, Kind.BOARD, BoardDescription(model="AL20-HX4"))])
+    with pytest.raises(UsageError, match="neither a board nor a drive"):
+        change_item(bench, shop, 1, {"model": ""}, {})
 
 
 def test_what_the_ranking_holds_against_an_item_is_said_before_it_is_taken(

@@ -292,6 +292,35 @@ class TestMigrations:
         with pytest.raises(ValueError, match="inside a statement"):
             list(statements("CREATE TABLE a (b);\nCREATE TABLE c (d"))
 
+    def test_the_stock_of_an_older_ledger_stays_and_can_be_removed(
+        self, path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        from mendbay.ledger import store
+
+        path = path.with_name("older.sqlite3")
+        with monkeypatch.context() as older:
+            older.setattr(store, "newest", lambda: 2)
+            older.setattr(store, "pending", lambda version: all_migrations()[version:2])
+            Ledger(path).close()
+        row = (
+            "INSERT INTO stock (number, kind, own_id, board_number, revision, controller, motor_driver,"
+            " rom_chip, family, model, firmware, site, made_on, heads_map, location, condition, currency,"
+            " state, photos, notes) VALUES (?, 'board', ?, 'B-1', '', '', '', '', '', '', '', '', '', '',"
+            " 'C', 'untested', '', 'free', '[]', '')"
+        )
+        with raw(path) as plain:
+            plain.executemany(row, [(3, "X"), (7, "")])
+            plain.commit()
+            before = plain.execute("SELECT * FROM stock").fetchall()
+        Ledger(path).close()
+        with raw(path) as plain:
+            assert plain.execute("SELECT * FROM stock").fetchall() == before
+            plain.execute("UPDATE stock SET state = 'removed' WHERE number = 3")
+            for refused in ("DELETE FROM stock", "UPDATE stock SET own_id = 'X'"):
+                with pytest.raises(sqlite3.IntegrityError):
+                    plain.execute(refused)
+            assert plain.execute(row, (None, "Y")).lastrowid == 8
+
     def test_an_older_ledger_is_brought_forward_in_one_piece(
         self, path: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:

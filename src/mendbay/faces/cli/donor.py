@@ -34,6 +34,7 @@ from mendbay.jobs.keep_stock import (
     free,
     item_named,
     record_swap,
+    remove,
     reserve,
     withdraw_alternative,
     withdraw_swap,
@@ -47,6 +48,7 @@ PURPOSE = click.option(
 )  # fmt: skip
 ITEM = click.argument("item")
 SHOWN = 12
+GONE = (StockState.USED, StockState.REMOVED)
 ATTRIBUTES = {str(one).replace(" ", "-").lower(): one for one in TEXT_ATTRIBUTES}
 DATE_ORDERS = {"day-first": DateOrder.DAY_FIRST, "month-first": DateOrder.MONTH_FIRST}
 
@@ -128,12 +130,12 @@ def export(screen: Screen, path: Path) -> None:
 
 
 @command.command(name="list")
-@click.option("--all", "everything", is_flag=True, help="Used ones too.")
+@click.option("--all", "everything", is_flag=True, help="Used and removed ones too.")
 @click.pass_obj
 def list_(screen: Screen, everything: bool) -> None:
     """List the stock."""
     with open_bench(screen.home) as bench:
-        items = [one for one in bench.shelf.items() if everything or one.state is not StockState.USED]
+        items = [one for one in bench.shelf.items() if everything or one.state not in GONE]
     rows = [
         (
             str(one.number), one.own_id, str(one.kind), one.name, str(one.condition), one.location,
@@ -325,10 +327,28 @@ def reserve_(screen: Screen, item: str, case: int, purpose: str) -> None:
 @ITEM
 @click.pass_obj
 def free_(screen: Screen, item: str) -> None:
-    """Put a reserved ITEM back: its number, or the code or mark on its label."""
+    """Put a reserved or removed ITEM back: its number, or the code or mark on its label."""
     with open_bench(screen.home) as bench:
         freed = free(bench, item_named(bench, item).number)
     screen.answer(_item_json(freed), f"Item {freed.number} is free.")
+
+
+@command.command(name="remove")
+@ITEM
+@click.argument("reason")
+@click.pass_obj
+def remove_(screen: Screen, item: str, reason: str) -> None:
+    """Take ITEM off the stock: thrown away, sold, sent back. ITEM is its number, or the code or mark on its
+    label.
+
+    REASON says what became of it. The record stays; donor list --all shows it, donor free takes it back.
+    """
+    with open_bench(screen.home) as bench:
+        gone = remove(bench, item_named(bench, item).number, reason)
+    screen.answer(
+        _item_json(gone),
+        f"Item {gone.number} is off the stock; {wording.called_as()} donor free {gone.number} takes it back.",
+    )
 
 
 @_described
