@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 
-from mendbay.board.description import BoardDescription
+from mendbay.board.confusable import alike_to_the_eye
+from mendbay.board.description import BoardDescription, comparison_key, revision_key
 from mendbay.board.identifier import Identifier
 from mendbay.board.match import Ranking, StopReason, Wanted, judge
+from mendbay.board.sighting import How
 from mendbay.board.stock import StockState
+from mendbay.board.stock_alike import DESCRIBED
+from mendbay.board.stock_csv import Field
 from mendbay.board.stock_index import StockIndex, explained
 from mendbay.board.supplier_text import SupplierText, supplier_text
-from mendbay.board.swap_odds import Agreement, Level, Purpose, SwapOdds, packaged_priors
+from mendbay.board.swap_odds import Agreement, Level, Purpose, SwapOdds, packaged_priors, percent
 from mendbay.board.unique_data import Need, TransferOutcome, UniqueData, Work, unique_data
 from mendbay.core.errors import UsageError
 from mendbay.jobs.bench import Bench
@@ -32,6 +37,8 @@ class DonorSearch:
         supplier: what to ask for; None while nothing is known to ask by.
         stock: how many items were looked through; those that left the stock are not.
         unsettled: what pictures show without certainty, and was therefore not compared.
+        contradictions: where a person's word is against what the pictures show, in sentences; the word was
+            taken.
     """
 
     patient: BoardDescription
@@ -41,6 +48,7 @@ class DonorSearch:
     supplier: SupplierText | None
     stock: int
     unsettled: tuple[Identifier, ...] = ()
+    contradictions: tuple[str, ...] = ()
 
 
 def find_donor(
@@ -64,7 +72,8 @@ def find_donor(
         UsageError: nothing is known of the patient.
     """
     look = tell_board(bench, shop, case, bay)
-    patient = _with(describe(look.identifiers), said)
+    seen = describe(look.identifiers)
+    patient = _with(seen, said)
     if patient == BoardDescription():
         raise UsageError(
             f"Nothing is known of the drive in bay {bay}.",
@@ -87,7 +96,16 @@ def find_donor(
     supplier = None
     if _searchable(patient):
         supplier = supplier_text(patient, accepted, odds.priors, purpose)
-    return DonorSearch(patient, purpose, ranking, rom, supplier, len(items), unsettled(look.identifiers))
+    return DonorSearch(
+        patient,
+        purpose,
+        ranking,
+        rom,
+        supplier,
+        len(items),
+        unsettled(look.identifiers),
+        _contradictions(seen, said or BoardDescription(), look.identifiers),
+    )
 
 
 def agreement_with(
@@ -171,6 +189,31 @@ def transfer_outcomes(bench: Bench) -> tuple[TransferOutcome, ...]:
     for body in last_swaps(bench):
         if body["agreement"].get("ROM") == Level.MOVED:
             found.append(TransferOutcome(True, bool(body["worked"])))
+    return tuple(found)
+
+
+def _contradictions(
+    seen: BoardDescription, said: BoardDescription, identifiers: Sequence[Identifier]
+) -> tuple[str, ...]:
+    """What a person gives against what is known from the pictures, in sentences."""
+    found = []
+    for field, name in DESCRIBED.items():
+        given, known = getattr(said, name), getattr(seen, name)
+        same = revision_key if field is Field.REVISION else comparison_key
+        if not given or not known or same(given) == same(known):
+            continue
+        source = next((one for one in identifiers if one.settled and one.value == known), None)
+        if source is not None and source.how is How.HAND:
+            shown = f"it was set by hand to {known}"
+        else:
+            sure = f" ({percent(source.confidence)})" if source is not None else ""
+            shown = f"the pictures of this drive show {known}{sure}"
+        words = f"The {field} {given} given here was taken, but {shown}"
+        alike = alike_to_the_eye(known, given)
+        if alike:
+            pairs = " and ".join(f"{one} for {other}" for one, other in ((b, a) for a, b in alike))
+            words += f". They only differ in signs that look alike ({pairs}): it may be mistyped"
+        found.append(f"{words}.")
     return tuple(found)
 
 

@@ -274,6 +274,15 @@ def test_a_list_read_again_undoes_nothing_and_tells_it(run: Run, tmp_path: Path)
     assert "and 2 more (--json lists all)" in run("donor", "import", path, "--try").stdout
 
 
+def test_a_number_given_against_what_is_known_is_told_first(run: Run) -> None:
+    answer(run, "board", "correct", "1", "1", "board-number", "TB-4471-200")
+    words = ("donor", "find", "1", "1", "--board-number", "TB-4471-2O0")
+    done = run(*words).stdout
+    assert done.startswith("CAUTION: The board number TB-4471-2O0 given here was taken, but")
+    assert "Next: mendbay donor find 1 1 without what is in doubt" in done
+    assert len(answer(run, *words, codes=(3,))["contradictions"]) == 1
+
+
 def test_an_item_is_taken_off_the_stock(run: Run) -> None:
     assert "neither a board nor a drive" in refused(run, 2, "donor", "add", "board")
     answer(run, "donor", "add", "board", "--board-number", "TB-4471-200")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -149,6 +150,31 @@ def test_what_pictures_show_is_used_and_a_persons_word_stands_before_it(
     said = find_donor(bench, shop, 1, "1", said=BoardDescription(board_number="TB-1000-100"))
     assert said.patient.board_number == "TB-1000-100"
     assert said.patient.rom_chip == "W25Q20CLSIG"
+
+
+def test_a_word_against_the_pictures_is_taken_and_told(
+    bench: Bench, shop: ShopFolder, tmp_path: Path
+) -> None:
+    (tmp_path / "a.jpg").write_bytes(b"a")
+    pictures = ToldPictures({b"a": ("TB-4471-200 R3", "MODEL AL20-HX4")})
+    read_pictures(bench, shop, starting(pictures), 1, "1", [tmp_path / "a.jpg"])
+    assert find_donor(bench, shop, 1, "1").patient.board_number == "TB-4471-200"
+
+    def told(**said: str) -> tuple[str, ...]:
+        return find_donor(bench, shop, 1, "1", said=BoardDescription(**said)).contradictions
+
+    assert told() == told(board_number="TB 4471 200", site="QV") == ()
+    (typed,) = told(board_number="TB-4471-2O0")
+    assert re.fullmatch(
+        r"The board number TB-4471-2O0 given here was taken, but the pictures of this drive show TB-4471-200 "
+        r"\((over )?\d+ %\)\. They only differ in signs that look alike \(O for 0\): it may be mistyped\.",
+        typed,
+    )
+    (other,) = told(board_number="TB-9999-100")
+    assert "alike" not in other
+    correct_identifier(bench, shop, 1, "1", NumberKind.BOARD, "TB-5000-100")
+    (against,) = told(board_number="TB-9999-100")
+    assert "it was set by hand to TB-5000-100" in against
 
 
 def test_an_accepted_alternative_no_longer_rules_out(bench: Bench, shop: ShopFolder) -> None:

@@ -681,7 +681,8 @@ def _search_text(found: DonorSearch, case: int, bay: str, reasons: bool) -> str:
         for field, name in DESCRIBED.items()
         if getattr(found.patient, name)
     )
-    lines = [wrapped(f"Patient: {patient}.")]
+    lines = [wrapped(f"CAUTION: {one}") for one in found.contradictions]
+    lines.append(wrapped(f"Patient: {patient}."))
     for one in found.unsettled:
         lines.append(wrapped(f"Not compared, as it is not certain: {one.kind} {one.value}.", "  "))
     lines.append("")
@@ -707,7 +708,20 @@ def _search_text(found: DonorSearch, case: int, bay: str, reasons: bool) -> str:
         lines += ["To search for:", *(f"  {one}" for one in found.supplier.searches)]
     if ranking.fitting:
         lines.append(f"Next: {called} donor reserve {ranking.fitting[0].item.number} {case}")
+    else:
+        lines.append(wrapped(f"Next: {_after_nothing(found, case, bay)}"))
     return "\n".join(lines)
+
+
+def _after_nothing(found: DonorSearch, case: int, bay: str) -> str:
+    """What to do where nothing in the stock fits."""
+    called = wording.called_as()
+    if found.contradictions:
+        return f"{called} donor find {case} {bay} without what is in doubt goes by the pictures"
+    if found.ranking.stopped:
+        accept = f"{called} donor accept ATTRIBUTE WANTED DONOR"
+        return f"ask suppliers; if the shop knows that one of those ruled out can stand in, {accept}"
+    return f"ask suppliers; {called} donor add board puts what comes on the shelf"
 
 
 def _match_lines(place: str, match: Match, reasons: bool) -> list[str]:
@@ -747,6 +761,7 @@ def _search_json(found: DonorSearch) -> dict[str, object]:
     return {
         "purpose": str(found.purpose),
         "patient": {name: getattr(found.patient, name) or None for name in DESCRIBED.values()},
+        "contradictions": list(found.contradictions),
         "not_compared": [{"kind": str(one.kind), "value": one.value} for one in found.unsettled],
         "stock": found.stock,
         "fitting_total": found.ranking.fitting_total,
