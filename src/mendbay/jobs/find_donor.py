@@ -20,9 +20,9 @@ from mendbay.board.unique_data import Need, TransferOutcome, UniqueData, Work, u
 from mendbay.core.errors import UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
-from mendbay.jobs.keep_stock import alternatives, last_swaps, outcomes
+from mendbay.jobs.keep_stock import alternatives, family_followed, last_swaps, outcomes
 from mendbay.jobs.know_family import family_notes
-from mendbay.jobs.read_pictures import describe, tell_board, unsettled
+from mendbay.jobs.read_pictures import describe, shop_forms, tell_board, unsettled
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +39,7 @@ class DonorSearch:
         unsettled: what pictures show without certainty, and was therefore not compared.
         contradictions: where a person's word is against what the pictures show, in sentences; the word was
             taken.
+        model_from_take_in: whether the model is the one noted when the drive came in, as no picture shows it.
     """
 
     patient: BoardDescription
@@ -49,6 +50,7 @@ class DonorSearch:
     stock: int
     unsettled: tuple[Identifier, ...] = ()
     contradictions: tuple[str, ...] = ()
+    model_from_take_in: bool = False
 
 
 def find_donor(
@@ -73,11 +75,13 @@ def find_donor(
     """
     look = tell_board(bench, shop, case, bay)
     seen = describe(look.identifiers)
-    patient = _with(seen, said)
+    labelled = _labelled(bench, shop, case, bay, seen)
+    patient = _with(labelled, said)
     if patient == BoardDescription():
         raise UsageError(
             f"Nothing is known of the drive in bay {bay}.",
-            f"mendbay board pictures {case} {bay} FOLDER reads its numbers; or give them here.",
+            f"mendbay board pictures {case} {bay} FOLDER reads its numbers; or give them here, or its "
+            f"model with mendbay case bay {case} {bay}=MODEL/SERIAL --amend.",
         )
     work = Work.BOARD_SWAP if purpose is Purpose.BOARD_SWAP else Work.HEAD_TRANSPLANT
     rom = unique_data(
@@ -105,6 +109,7 @@ def find_donor(
         len(items),
         unsettled(look.identifiers),
         _contradictions(seen, said or BoardDescription(), look.identifiers),
+        model_from_take_in=patient.model == labelled.model != seen.model,
     )
 
 
@@ -126,7 +131,7 @@ def agreement_with(
     Raises:
         NoSuchCase, NoSuchItem: one of them is not there.
     """
-    patient = _with(describe(tell_board(bench, shop, case, bay).identifiers), said)
+    patient = _with(_seen(bench, shop, case, bay), said)
     wanted = Wanted(patient, purpose, rom, alternatives(bench), case)
     return judge(wanted, bench.shelf.item(number), SwapOdds(purpose, packaged_priors())).agreement
 
@@ -159,7 +164,7 @@ def cautions_before(
     """
     item = bench.shelf.item(number)
     bays = [bay] if bay is not None else [one.bay for one in bench.ledger.bays(case)]
-    seen = {one: _with(describe(tell_board(bench, shop, case, one).identifiers), said) for one in bays}
+    seen = {one: _with(_seen(bench, shop, case, one), said) for one in bays}
     known = {one: patient for one, patient in seen.items() if patient != BoardDescription()}
     odds, accepted = SwapOdds(purpose, packaged_priors()), alternatives(bench)
     against: dict[str, list[str]] = {}
@@ -190,6 +195,17 @@ def transfer_outcomes(bench: Bench) -> tuple[TransferOutcome, ...]:
         if body["agreement"].get("ROM") == Level.MOVED:
             found.append(TransferOutcome(True, bool(body["worked"])))
     return tuple(found)
+
+
+def _seen(bench: Bench, shop: ShopFiles, case: int, bay: str) -> BoardDescription:
+    """What is known of a bay's drive, see `_labelled`."""
+    return _labelled(bench, shop, case, bay, describe(tell_board(bench, shop, case, bay).identifiers))
+
+
+def _labelled(bench: Bench, shop: ShopFiles, case: int, bay: str, seen: BoardDescription) -> BoardDescription:
+    """What pictures show of a bay's drive, with the model that was noted of it where they show none."""
+    model = "" if seen.model else bench.ledger.bay(case, bay).model
+    return family_followed(shop_forms(shop), replace(seen, model=model)) if model else seen
 
 
 def _contradictions(

@@ -29,14 +29,18 @@ NAMED_LIMIT = 4
 
 def with_family(forms: Forms, item: StockItem) -> StockItem:
     """The item with the family its model number belongs to, if none was said and the number has a form."""
-    described = item.description
+    return replace(item, description=family_followed(forms, item.description))
+
+
+def family_followed(forms: Forms, described: BoardDescription) -> BoardDescription:
+    """The description with the family its model number belongs to, if none was said and the number has a
+    form."""
     if described.family or not described.model:
-        return item
+        return described
     form, parts = exact_form(forms.forms, NumberKind.MODEL, described.model)
-    if form is None:
-        return item
-    family = form.family_of(described.model, dict(parts))
-    return replace(item, description=replace(described, family=family))
+    return (
+        described if form is None else replace(described, family=form.family_of(described.model, dict(parts)))
+    )
 
 
 def add_items(bench: Bench, shop: ShopFiles, items: Sequence[StockItem]) -> tuple[StockItem, ...]:

@@ -9,7 +9,7 @@ from mendbay.board.number_form import Kind
 from mendbay.case.custody import CustodyCheck, CustodyEntry, Head, verify
 from mendbay.case.records import Bay, Case, Event, Image, Intake
 from mendbay.core.coverage import Coverage
-from mendbay.core.errors import MendbayError
+from mendbay.core.errors import MendbayError, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.measure_board import Measured, begun_sheet
 from mendbay.jobs.ports import Run
@@ -90,6 +90,34 @@ def add_bay(bench: Bench, bay: Bay) -> None:
         described = f"drive of bay {bay.bay}: {bay.model} {bay.serial}".strip().rstrip(":")
         bench.custody(bay.case, "taken in", described)
         bench.note(bay.case, "take-in", f"Bay {bay.bay} added.", {"bay": bay.bay})
+
+
+def amend_bay(bench: Bench, bay: Bay) -> tuple[Bay, tuple[str, ...]]:
+    """Puts right what a drive's label says; custody tells the old and the new word.
+
+    Args:
+        bay: its model and serial; an empty one stays as it is.
+
+    Returns:
+        The bay as it is now, and what changed, as `model X -> Y`; nothing if it was noted so already.
+
+    Raises:
+        NoSuchCase: there is no such case or bay.
+        UsageError: neither model nor serial is given.
+    """
+    if not (bay.model or bay.serial):
+        raise UsageError("Nothing is said that would change.", "Write it as 1=MODEL/SERIAL.")
+    with bench.ledger.together():
+        known = bench.ledger.bay(bay.case, bay.bay)
+        amended = replace(known, model=bay.model or known.model, serial=bay.serial or known.serial)
+        pairs = (("model", known.model, amended.model), ("serial", known.serial, amended.serial))
+        changes = tuple(f"{what} {old or '(nothing)'} -> {new}" for what, old, new in pairs if old != new)
+        if changes:
+            bench.ledger.amend_bay(amended)
+            said = "; ".join(changes)
+            bench.custody(bay.case, "label put right", f"drive of bay {bay.bay}: {said}")
+            bench.note(bay.case, "take-in", f"Bay {bay.bay} put right: {said}.", {"bay": bay.bay})
+    return amended, changes
 
 
 def tell_case(bench: Bench, number: int) -> CaseStory:

@@ -126,7 +126,7 @@ class Ledger(CaseLedger):
             if any(one.bay == bay.bay for one in self.bays(bay.case)):
                 raise LedgerError(
                     f"Case {bay.case} already has a bay {bay.bay}.",
-                    "Give the other bay its own label, or amend the one that is there.",
+                    "Give the other its own label; mendbay case bay --amend puts this one right.",
                 )
             self._store.write(queries.ADD_BAY, astuple(bay))
 

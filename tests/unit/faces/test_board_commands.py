@@ -283,6 +283,15 @@ def test_a_number_given_against_what_is_known_is_told_first(run: Run) -> None:
     assert len(answer(run, *words, codes=(3,))["contradictions"]) == 1
 
 
+def test_what_the_label_of_a_bay_says_is_put_right(run: Run) -> None:
+    assert (
+        "mendbay case bay --amend puts this one right" in run("case", "bay", "1", "1=AL20-HX4/XY123").stderr
+    )
+    amended = answer(run, "case", "bay", "1", "1=AL20-HX4/XY123", "--amend")
+    assert amended["changes"] == ["model (nothing) -> AL20-HX4", "serial (nothing) -> XY123"]
+    assert "The model is the one noted at take-in" in run("donor", "find", "1", "1").stdout
+
+
 def test_an_item_is_taken_off_the_stock(run: Run) -> None:
     assert "neither a board nor a drive" in refused(run, 2, "donor", "add", "board")
     answer(run, "donor", "add", "board", "--board-number", "TB-4471-200")

@@ -21,7 +21,8 @@ from mendbay.board.stock_csv import Field
 from mendbay.board.stock_import import ImportPlan
 from mendbay.board.swap_odds import ATTRIBUTES, Attribute, Level, Purpose
 from mendbay.board.unique_data import FamilyNote, Need, Seat
-from mendbay.core.errors import LedgerError, NoSuchItem, UsageError
+from mendbay.case.records import Bay
+from mendbay.core.errors import LedgerError, NoSuchCase, NoSuchItem, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.find_donor import DonorSearch, agreement_with, cautions_before, find_donor
 from mendbay.jobs.import_stock import export_stock, import_stock
@@ -41,6 +42,7 @@ from mendbay.jobs.keep_stock import (
 )
 from mendbay.jobs.know_family import known_families, note_family
 from mendbay.jobs.read_pictures import correct_identifier, read_pictures, tell_board
+from mendbay.jobs.take_in import amend_bay
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.outlets.stock_labels import LabelJob, labels_pictures
 from support.board_bench import ToldPictures, starting
@@ -150,6 +152,36 @@ def test_what_pictures_show_is_used_and_a_persons_word_stands_before_it(
     said = find_donor(bench, shop, 1, "1", said=BoardDescription(board_number="TB-1000-100"))
     assert said.patient.board_number == "TB-1000-100"
     assert said.patient.rom_chip == "W25Q20CLSIG"
+
+
+def test_the_model_noted_at_take_in_is_used_where_no_picture_shows_one(
+    bench: Bench, shop: ShopFolder
+) -> None:
+    _, changes = amend_bay(bench, Bay(1, "1", "AL20-HX4"))
+    assert [one.split(" -> ")[1] for one in changes] == ["AL20-HX4"]
+    found = find_donor(bench, shop, 1, "1")
+    assert (found.patient.model, found.model_from_take_in) == ("AL20-HX4", True)
+    assert found.patient.family, "the family follows from the model's form"
+    said = find_donor(bench, shop, 1, "1", said=BoardDescription(model="AL40-HX4"))
+    assert (said.patient.model, said.model_from_take_in) == ("AL40-HX4", False)
+    correct_identifier(bench, shop, 1, "1", NumberKind.MODEL, "AL10-HX4")
+    seen = find_donor(bench, shop, 1, "1")
+    assert (seen.patient.model, seen.model_from_take_in) == ("AL10-HX4", False)
+
+
+def test_what_is_noted_of_a_bay_is_put_right_and_told(bench: Bench) -> None:
+    before, _ = amend_bay(bench, Bay(1, "1", "AL20-HX4", "XY123"))
+    now, changes = amend_bay(bench, Bay(1, "1", "", "XY124"))
+    assert (now, changes) == (replace(before, serial="XY124"), ("serial XY123 -> XY124",))
+    assert bench.ledger.bay(1, "1") == now
+    assert bench.ledger.custody(1)[-1].item == "drive of bay 1: serial XY123 -> XY124"
+    entries = len(bench.ledger.custody(1))
+    assert amend_bay(bench, Bay(1, "1", "", "XY124")) == (now, ())
+    assert len(bench.ledger.custody(1)) == entries
+    with pytest.raises(UsageError, match="Nothing is said"):
+        amend_bay(bench, Bay(1, "1"))
+    with pytest.raises(NoSuchCase):
+        amend_bay(bench, Bay(1, "9", "X"))
 
 
 def test_a_word_against_the_pictures_is_taken_and_told(

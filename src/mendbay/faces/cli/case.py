@@ -12,7 +12,7 @@ from mendbay.core.errors import CustodyBroken, UsageError
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.measure_board import Measured
-from mendbay.jobs.take_in import CaseStory, add_bay, check_custody, take_in, tell_case
+from mendbay.jobs.take_in import CaseStory, add_bay, amend_bay, check_custody, take_in, tell_case
 from mendbay.wiring import open_bench
 
 LIST_COLUMN = 28
@@ -78,12 +78,27 @@ def _bay(text: str) -> Bay:
 @command.command(name="bay")
 @click.argument("case", type=int)
 @click.argument("drive", metavar="BAY=MODEL/SERIAL")
+@click.option("--amend", is_flag=True, help="Put right what is noted of a bay that is there.")
 @click.pass_obj
-def bay(screen: Screen, case: int, drive: str) -> None:
-    """Add a drive to CASE, as its label says; 1= alone if nothing is known of it."""
+def bay(screen: Screen, case: int, drive: str, amend: bool) -> None:
+    """Add a drive to CASE, as its label says; 1= alone if nothing is known of it.
+
+    With --amend what is given takes the place of what was noted, and custody tells both; 1=/SERIAL leaves the
+    model as it is.
+    """
     added = replace(_bay(drive), case=case)
     with open_bench(screen.home) as bench:
-        add_bay(bench, added)
+        if amend:
+            now, changes = amend_bay(bench, added)
+        else:
+            add_bay(bench, added)
+    if amend:
+        said = [wrapped(one) for one in changes] or ["Nothing changed: it was noted so already."]
+        screen.answer(
+            {"case": case, "bay": now.bay, "model": now.model, "serial": now.serial, "changes": [*changes]},
+            "\n".join(said),
+        )
+        return
     screen.answer(
         {"case": case, "bay": added.bay, "model": added.model, "serial": added.serial},
         f"Case {case} has a bay {added.bay}.\n"

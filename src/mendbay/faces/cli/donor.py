@@ -683,6 +683,8 @@ def _search_text(found: DonorSearch, case: int, bay: str, reasons: bool) -> str:
     )
     lines = [wrapped(f"CAUTION: {one}") for one in found.contradictions]
     lines.append(wrapped(f"Patient: {patient}."))
+    if found.model_from_take_in:
+        lines.append(wrapped("The model is the one noted at take-in: no picture shows it.", "  "))
     for one in found.unsettled:
         lines.append(wrapped(f"Not compared, as it is not certain: {one.kind} {one.value}.", "  "))
     lines.append("")
@@ -761,6 +763,7 @@ def _search_json(found: DonorSearch) -> dict[str, object]:
     return {
         "purpose": str(found.purpose),
         "patient": {name: getattr(found.patient, name) or None for name in DESCRIBED.values()},
+        "model_from_take_in": found.model_from_take_in,
         "contradictions": list(found.contradictions),
         "not_compared": [{"kind": str(one.kind), "value": one.value} for one in found.unsettled],
         "stock": found.stock,
