@@ -222,6 +222,12 @@ class Match:
         return 1.0 / (1.0 + math.exp(-self.start))
 
     @property
+    def sum_chance(self) -> float:
+        """What `start` and the parts add up to as a chance, 0 to 1, as if they were certain. `odds.chance` is
+        averaged over what is not, and so nearer to the middle."""
+        return 1.0 / (1.0 + math.exp(-self.odds.log_odds))
+
+    @property
     def fits(self) -> bool:
         """Whether nothing rules the donor out."""
         return not self.stops
@@ -394,6 +400,8 @@ def _part(
 ) -> Part:
     log_odds = odds.contribution(attribute, level)
     strength = strength_words(log_odds)
+    if level is Level.UNKNOWN:
+        strength = f"not knowing it {strength}"
     if attribute is Attribute.CONDITION:
         return Part(attribute, level, "", level, log_odds, f"The donor is {_condition(level)}: {strength}.")
     if attribute is Attribute.ROM:
@@ -423,7 +431,7 @@ def _unknown(attribute: Attribute, own: str, donor: str) -> str:
     has = [comparison_key(own) != "", comparison_key(donor) != ""]
     whose = {(False, False): "either", (False, True): "the patient", (True, False): "the donor"}
     side = whose.get((has[0], has[1]), "either")
-    return f"{_begun(attribute)} of {side} is not known, neither a match nor a mismatch"
+    return f"{_begun(attribute)} of {side} is not known"
 
 
 def _stop_words(wanted: Wanted, item: StockItem, attribute: Attribute) -> str:

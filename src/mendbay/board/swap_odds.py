@@ -359,7 +359,7 @@ class Odds:
 
     def words(self) -> str:
         """The chance, its interval and what they rest on, in one sentence."""
-        chance = f"{percent(self.chance)} (90 % interval {percent(self.low)} to {percent(self.high)})"
+        chance = f"{percent(self.chance)} (9 in 10 between {percent(self.low)} and {percent(self.high)})"
         if not self.outcomes:
             return f"{chance}; rests on common practice alone, no swap of this shop is recorded yet"
         swaps = "swap" if self.outcomes == 1 else "swaps"

@@ -135,7 +135,7 @@ class TransferOdds:
 
     def words(self) -> str:
         """The chance, its interval and what they rest on, in one sentence."""
-        said = f"{percent(self.chance)} (90 % interval {percent(self.low)} to {percent(self.high)})"
+        said = f"{percent(self.chance)} (9 in 10 between {percent(self.low)} and {percent(self.high)})"
         transfers = "transfer" if self.outcomes == 1 else "transfers"
         shop = f" and {self.outcomes} {transfers} of this shop, {self.worked} of which worked"
         text = (

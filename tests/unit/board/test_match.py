@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -97,6 +98,8 @@ def test_a_donor_that_agrees_in_everything() -> None:
         "Same board number (BX-4471-02): strongly raises"
     )
     assert found.start + sum(one.log_odds for one in found.parts) == pytest.approx(found.odds.log_odds)
+    assert found.sum_chance / (1 - found.sum_chance) == pytest.approx(math.exp(found.odds.log_odds))
+    assert 0.5 < found.odds.chance < found.sum_chance
 
 
 def test_unknown_is_neither_match_nor_mismatch() -> None:
@@ -104,8 +107,7 @@ def test_unknown_is_neither_match_nor_mismatch() -> None:
     assert found.fits
     assert part(found, Attribute.CONTROLLER) == (
         Level.UNKNOWN,
-        "Controller of the donor is not known, neither a match nor a mismatch: "
-        "slightly lowers the odds (× 0.95).",
+        "Controller of the donor is not known: not knowing it slightly lowers the odds (× 0.95).",
     )
     assert part(found, Attribute.FIRMWARE)[0] is Level.UNKNOWN
     assert part(found, Attribute.MADE_ON)[0] is Level.UNKNOWN

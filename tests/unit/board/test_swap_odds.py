@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from importlib.resources import files
 
 import pytest
@@ -83,6 +84,7 @@ def test_outcomes_move_the_odds_and_are_counted() -> None:
     ]
     odds = SwapOdds(Purpose.BOARD_SWAP, PRIORS, recorded).odds(best())
     assert (odds.outcomes, odds.alike, odds.alike_worked) == (12, 5, 2)
+    assert re.match(r"\d+ % \(9 in 10 between \d+ % and (over )?\d+ %\); rests", odds.words())
     assert "12 swaps of this shop, 5 with the same agreement, 2 of which worked" in odds.words()
     alone = SwapOdds(Purpose.BOARD_SWAP, PRIORS).odds(best())
     assert "no swap of this shop" in alone.words()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import pty
 import re
@@ -290,6 +291,17 @@ def test_what_the_label_of_a_bay_says_is_put_right(run: Run) -> None:
     amended = answer(run, "case", "bay", "1", "1=AL20-HX4/XY123", "--amend")
     assert amended["changes"] == ["model (nothing) -> AL20-HX4", "serial (nothing) -> XY123"]
     assert "The model is the one noted at take-in" in run("donor", "find", "1", "1").stdout
+
+
+def test_the_reasons_add_up_to_a_figure_that_is_said(run: Run) -> None:
+    for number in range(2):
+        answer(run, "donor", "add", "board", "--board-number", "BX-1", "--location", number)
+    found = answer(run, "donor", "find", "1", "1", "--board-number", "BX-1")["fitting"][0]
+    odds = found["start_log_odds"] + sum(one["log_odds"] for one in found["parts"])
+    assert found["sum_chance"] == pytest.approx(1 / (1 + math.exp(-odds)), abs=0.001)
+    shown = run("donor", "find", "1", "1", "--board-number", "BX-1", "--reasons").stdout
+    said = rf"Together {found['sum_chance']:.0%} if all that were certain; the {found['chance']:.0%} above is"
+    assert said.replace("%", " %") in " ".join(shown.split())
 
 
 def test_an_item_is_taken_off_the_stock(run: Run) -> None:

@@ -740,6 +740,13 @@ def _match_lines(place: str, match: Match, reasons: bool) -> list[str]:
     if reasons:
         lines.append(wrapped(f"Before anything is compared {percent(match.start_chance)}.", "     "))
     lines += [wrapped(one.words, "     ") for one in shown]
+    if reasons:
+        together, shown_above = percent(match.sum_chance), percent(match.odds.chance)
+        averaged = (
+            f"Together {together} if all that were certain; the {shown_above} above is averaged over what is "
+            "uncertain in it."
+        )
+        lines.append(wrapped(averaged, "     "))
     lines += [wrapped(one, "   ") for one in match.notes]
     return lines
 
@@ -803,6 +810,7 @@ def _match_json(match: Match) -> dict[str, object]:
         "stops": [one.words for one in match.stops],
         "start_log_odds": round(match.start, 4),
         "start_chance": round(match.start_chance, 4),
+        "sum_chance": round(match.sum_chance, 4),
         "parts": [
             {
                 "attribute": str(one.attribute),
