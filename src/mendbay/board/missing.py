@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -64,26 +64,35 @@ class Advice:
 _HELPFUL = (Kind.MOTOR_DRIVER, Kind.FIRMWARE)
 
 
-def missing(identifiers: Sequence[Identifier], readings: Sequence[PictureReading]) -> tuple[Advice, ...]:
+def missing(
+    identifiers: Sequence[Identifier], readings: Sequence[PictureReading], struck: Collection[Kind] = ()
+) -> tuple[Advice, ...]:
     """What to photograph or type before looking for a donor; empty if all is known.
 
     First what was not seen or is not certain, the most telling first, then pictures that are too poor to be
     relied on and may hide what is missing. Pictures that gave all that is needed are not complained of.
+
+    Args:
+        struck: kinds of which a person said last that what the pictures show is none.
     """
-    asked = [advice for kind in MATCHED_ON if (advice := _asked(kind, identifiers, readings)) is not None]
+    every = (_asked(kind, identifiers, readings, kind in struck) for kind in MATCHED_ON)
+    asked = [advice for advice in every if advice is not None]
     if not any(one.needed for one in asked):
         return tuple(asked)
     return (*asked, *(_of_picture(one) for one in readings if not one.usable))
 
 
 def _asked(
-    kind: Kind, identifiers: Sequence[Identifier], readings: Sequence[PictureReading]
+    kind: Kind, identifiers: Sequence[Identifier], readings: Sequence[PictureReading], struck: bool
 ) -> Advice | None:
     found = [one for one in identifiers if one.kind is kind]
     needed = kind not in _HELPFUL
     if any(one.settled for one in found):
         return None
     where = _WHERE.get(kind, _WHERE_ELSE)
+    if not found and struck:
+        sentence = f"The {kind.value} was struck out by hand. Type in what is right, or photograph {where}."
+        return Advice(Want.ABSENT, kind, sentence, needed=needed)
     if not found:
         hidden = [one.picture for one in readings if not one.usable]
         more = f" and {counted(len(hidden) - 3, 'other picture')}" if len(hidden) > 3 else ""

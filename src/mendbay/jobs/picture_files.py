@@ -9,6 +9,9 @@ from pathlib import Path
 from mendbay.core.errors import UsageError
 
 ENDINGS = (".jpg", ".jpeg", ".png", ".webp")
+_BEGINNINGS = (b"\xff\xd8\xff", b"\x89PNG\r\n\x1a\n")
+"""How JPEG and PNG files begin."""
+NO_PICTURE = "Pictures end in .jpg, .png or .webp; save others in one of these forms."
 PICTURES_LIMIT = 500
 NAME_BYTES = 120
 """Length of a name under which a picture is kept: file systems take 255, and a number may be added."""
@@ -68,7 +71,7 @@ def found(places: Sequence[Path]) -> tuple[list[PictureFile], list[LeftOut]]:
         lost = [f" {one.name} {one.why}." for one in left_out if one.missing][:1]
         raise UsageError(
             f"There is no picture in {', '.join(str(one) for one in places)}.{''.join(lost)}",
-            "Pictures end in .jpg, .png or .webp; save others in one of these forms.",
+            NO_PICTURE,
         )
     if len(files) > PICTURES_LIMIT:
         raise UsageError(
@@ -95,6 +98,13 @@ def _left_out(path: Path) -> LeftOut | None:
     except OSError as trouble:
         why = f"cannot be looked at: {trouble.strerror}"
         return LeftOut(shown(path), why, "Check the rights of the file and its folder.", missing=True)
+
+
+def is_no_picture(name: str, data: bytes) -> bool:
+    """Whether a file that was named itself is none of the pictures that are read, by its ending and by how it
+    begins."""
+    begins = data.startswith(_BEGINNINGS) or (data[:4] == b"RIFF" and data[8:12] == b"WEBP")
+    return not begins and not name.lower().endswith(ENDINGS)
 
 
 def unread(path: Path, trouble: UsageError) -> LeftOut:

@@ -29,7 +29,7 @@ from mendbay.jobs.board_ports import Pictures, ShopFiles
 from mendbay.jobs.corrections import Word, lessons, no_longer, note_correction, said_of
 from mendbay.jobs.events import Said, StepProgress
 from mendbay.jobs.know_family import family_notes
-from mendbay.jobs.picture_files import LeftOut, found, kept_name, shown, unread
+from mendbay.jobs.picture_files import NO_PICTURE, LeftOut, found, is_no_picture, kept_name, shown, unread
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.withdraw import reason_of, require_reason, standing_notes, subject_of, withdraw
 
@@ -111,6 +111,10 @@ def read_pictures(
         except UsageError as trouble:
             troubles.append(trouble)
             left_out.append(unread(file.path, trouble))
+            continue
+        if file.named and is_no_picture(file.path.name, data):
+            troubles.append(UsageError(f"{file.path} is not a picture.", NO_PICTURE))
+            left_out.append(LeftOut(shown(file.path), "not a picture", NO_PICTURE, missing=True))
             continue
         digest = sha256(data).hexdigest()
         if file.named:
@@ -361,7 +365,9 @@ def _look(bench: Bench, forms: Forms, case: int, bay: str, left_out: Sequence[Le
     for one in said:
         identifiers = correct(identifiers, one.correction, forms, pictured)
     clashes = _clashes(bench.ledger.bay(case, bay), identifiers)
-    advice = missing(identifiers, readings)
+    last = {one.correction.kind: one.correction.right_text for one in said}
+    struck = {kind for kind, right in last.items() if not right}
+    advice = missing(identifiers, readings, struck)
     withdrawn = (*_withdrawn(bench, case, bay), *no_longer(gone))
     described, rom = describe(identifiers), None
     if described != BoardDescription():

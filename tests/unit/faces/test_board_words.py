@@ -5,13 +5,17 @@ from __future__ import annotations
 from mendbay.board.identifier import Identifier
 from mendbay.board.number_form import Kind
 from mendbay.board.sighting import How, Sighting
-from mendbay.faces.cli.board import contradicted
+from mendbay.faces.cli.board import _seen, contradicted
 
 
 def typed(value: str, places: int) -> Identifier:
     corners = ((0.0, 0.0), (9.0, 0.0), (9.0, 9.0), (0.0, 9.0))
     seen = tuple(Sighting(f"{at}.jpg", "TB-4471-200", How.TEXT, 0.9, corners) for at in range(places))
     return Identifier(Kind.BOARD, value, "", "", 1.0, How.HAND, seen, ("TB-4471-200",))
+
+
+def test_what_was_said_by_hand_is_not_said_to_be_read() -> None:
+    assert _seen(typed("TB-4471-200", 3)) == "by hand"
 
 
 def test_a_word_against_several_places_names_the_characters() -> None:

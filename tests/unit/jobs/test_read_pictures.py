@@ -382,6 +382,39 @@ def test_a_picture_that_could_not_be_fetched_leaves_the_answer_incomplete(
     assert read_pictures(bench, files, pictures, 1, "1", [folder, folder / "gone.jpg"]).incomplete
 
 
+def test_what_is_named_and_is_no_picture_is_told_and_not_filed(
+    bench: Bench, folder: Path, tmp_path: Path
+) -> None:
+    stock, photo = folder / "mystock.csv", folder / "photo"
+    stock.write_text("own id,board number\nN-02,BX-2\n")
+    photo.write_bytes(b"\xff\xd8\xffboard")
+    pictures = starting(ToldPictures({b"label": LABEL, b"board": BOARD, b"\xff\xd8\xffboard": BOARD}))
+    files = shop(bench, tmp_path)
+    look = read_pictures(bench, files, pictures, 1, "1", [stock, photo, folder / "label.jpg"])
+    assert {one.picture for one in look.readings} == {"photo", "label.jpg"}
+    assert [(one.name, one.why, one.missing) for one in look.left_out] == [
+        ("mystock.csv", "not a picture", True)
+    ]
+    assert not [one for one in look.advice if "mystock" in one.sentence]
+    with pytest.raises(UsageError, match=r"mystock\.csv is not a picture"):
+        read_pictures(bench, files, pictures, 1, "2", [stock])
+
+
+def test_what_was_struck_out_by_hand_is_not_told_as_not_seen(
+    bench: Bench, folder: Path, tmp_path: Path
+) -> None:
+    pictures = starting(ToldPictures({b"label": LABEL, b"board": BOARD}))
+    files = shop(bench, tmp_path)
+    read_pictures(bench, files, pictures, 1, "1", [folder])
+
+    def told(look: BoardLook) -> list[str]:
+        return [one.sentence for one in look.advice if one.kind is Kind.BOARD]
+
+    (struck,) = told(correct_identifier(bench, files, 1, "1", Kind.BOARD, ""))
+    assert struck.startswith("The board number was struck out by hand. Type in what is right, or photograph")
+    assert told(correct_identifier(bench, files, 1, "1", Kind.BOARD, "TB-4471-210")) == []
+
+
 def test_a_broken_file_of_own_forms_is_named_in_full(bench: Bench, tmp_path: Path) -> None:
     broken = tmp_path / "shop" / "number-forms" / "ours.toml"
     broken.parent.mkdir(parents=True)

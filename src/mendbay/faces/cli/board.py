@@ -467,9 +467,12 @@ def _percent(share: float) -> str:
 
 
 def _seen(one: Identifier) -> str:
-    """Where it was seen, in the width a table has left: how, the surest picture, and how many places more."""
+    """Where it was seen, in the width a table has left: how, the surest picture, and how many places more;
+    for what a person said, that alone."""
     if not one.sightings:
         return "typed"
+    if one.how is How.HAND:
+        return "by hand"
     first = one.sightings[0]
     more = f" and {len(one.sightings) - 1} more" if len(one.sightings) > 1 else ""
     room = SEEN_COLUMN - len(f"{first.how}: {more}")
