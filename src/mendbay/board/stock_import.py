@@ -281,7 +281,8 @@ class _Row:
         else:
             self._fault(
                 Field.MADE_ON,
-                f"{cell[:40]!r} can be {found[0]} or {found[1]}; say whether this list has the day first.",
+                f"{cell[:40]!r} can be {found[0]} or {found[1]}; say whether this list has the day first "
+                "(--dates day-first, or month-first).",
             )
         return ""
 
@@ -290,7 +291,12 @@ class _Row:
         try:
             return read_cost(cell, currency, as_written=self._to_the_letter)
         except UsageError as trouble:
-            self._fault(Field.COST, f"{trouble.what} {trouble.next_step}")
+            whole = (
+                ""
+                if currency or "currency" not in trouble.what
+                else " Or for the whole list: --currency EUR."
+            )
+            self._fault(Field.COST, f"{trouble.what} {trouble.next_step}{whole}")
             return None, ""
 
     def _cell(self, field: Field, cell: str) -> str:

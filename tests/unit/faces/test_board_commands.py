@@ -304,6 +304,19 @@ def test_the_reasons_add_up_to_a_figure_that_is_said(run: Run) -> None:
     assert said.replace("%", " %") in " ".join(shown.split())
 
 
+def test_advice_on_a_list_names_the_options_that_help(run: Run, tmp_path: Path) -> None:
+    path = tmp_path / "list.csv"
+    path.write_text("Nr,board number,made,price\nX-1,BX-1,03/04/2019,38.00\n")
+    tried = " ".join(run("donor", "import", path, "--try").stdout.split())
+    assert "(--dates day-first, or month-first)" in tried
+    assert "Or for the whole list: --currency EUR." in tried
+    assert '--column "HEADER=FIELD"' in tried
+    options = ("--dates", "day-first", "--currency", "EUR", "--column", "Nr=own-id")
+    assert answer(run, "donor", "import", path, *options)["added"] == 1
+    assert answer(run, "donor", "show", "X-1")["made_on"] == "2019-04-03"
+    assert "own-id, kind, board-number" in refused(run, 2, "donor", "import", path, "--column", "Nr=colour")
+
+
 def test_an_item_is_taken_off_the_stock(run: Run) -> None:
     assert "neither a board nor a drive" in refused(run, 2, "donor", "add", "board")
     answer(run, "donor", "add", "board", "--board-number", "TB-4471-200")

@@ -540,14 +540,15 @@ def _accepted_json(one: Accepted) -> dict[str, object]:
 
 def _column(text: str) -> tuple[str, Field | None]:
     header, sign, name = text.rpartition("=")
-    wanted = name.strip().casefold()
+    wanted = " ".join(name.replace("-", " ").casefold().split())
     if not sign:
-        raise UsageError(f"'{text}' names no column.", "Write it as HEADER=FIELD.")
+        raise UsageError(f"'{text}' names no column.", 'Write it as "HEADER=FIELD".')
     if not wanted:
         return header, None
     found = next((one for one in Field if str(one).casefold() == wanted), None)
     if found is None:
-        raise UsageError(f"A column cannot hold '{name}'.", f"Use one of: {', '.join(Field)}.")
+        fields = ", ".join(one.replace(" ", "-") for one in Field)
+        raise UsageError(f"A column cannot hold '{name}'.", f"Use one of: {fields}.")
     return header, found
 
 
@@ -632,7 +633,7 @@ def _after_import(done: Imported) -> str:
         steps.append("say what the rows are that may be an item moved: --alike same, or --alike new")
     if len(done.troubles) > asked:
         steps.append("put the other rows right in the list" if asked else "put these rows right in the list")
-        steps.append("give --column HEADER=FIELD where a column is read wrongly")
+        steps.append('give --column "HEADER=FIELD" where a column is read wrongly')
     if done.troubles:
         return "; ".join(steps) + "; then give the list again, which doubles nothing"
     if done.plan.kept:
