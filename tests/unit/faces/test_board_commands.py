@@ -317,6 +317,17 @@ def test_advice_on_a_list_names_the_options_that_help(run: Run, tmp_path: Path) 
     assert "own-id, kind, board-number" in refused(run, 2, "donor", "import", path, "--column", "Nr=colour")
 
 
+def test_the_list_shows_costs_and_the_search_how_many_more_are_ruled_out(run: Run) -> None:
+    for number in ("BX-1", "BX-2", "BX-3"):
+        answer(run, "donor", "add", "board", "--board-number", number, "--cost", "38.00 EUR")
+    head, *rows = run("donor", "list").stdout.splitlines()
+    assert "cost" in head
+    assert sum("38.00 EUR" in row for row in rows) == 3
+    words = ("donor", "find", "1", "1", "--board-number", "TB-4471-200")
+    assert "and 1 more (--limit shows more of them)" in run(*words, "--limit", "2").stdout
+    assert "more of them" not in run(*words).stdout
+
+
 def test_an_item_is_taken_off_the_stock(run: Run) -> None:
     assert "neither a board nor a drive" in refused(run, 2, "donor", "add", "board")
     answer(run, "donor", "add", "board", "--board-number", "TB-4471-200")

@@ -48,6 +48,7 @@ PURPOSE = click.option(
 )  # fmt: skip
 ITEM = click.argument("item")
 SHOWN = 12
+HEADERS = ("item", "own id", "kind", "board or model", "condition", "where", "cost", "state")
 GONE = (StockState.USED, StockState.REMOVED)
 ATTRIBUTES = {str(one).replace(" ", "-").lower(): one for one in TEXT_ATTRIBUTES}
 DATE_ORDERS = {"day-first": DateOrder.DAY_FIRST, "month-first": DateOrder.MONTH_FIRST}
@@ -139,6 +140,7 @@ def list_(screen: Screen, everything: bool) -> None:
     rows = [
         (
             str(one.number), one.own_id, str(one.kind), one.name, str(one.condition), one.location,
+            cost_text(one.cost_minor, one.currency),
             str(one.state) + (f" ({one.case})" if one.case else ""),
         )
         for one in items
@@ -146,9 +148,7 @@ def list_(screen: Screen, everything: bool) -> None:
     empty = f"The stock is empty.\nNext: {wording.called_as()} donor import LIST.csv"
     screen.answer(
         [_item_json(one) for one in items],
-        table(rows, ("item", "own id", "kind", "board or model", "condition", "where", "state"), right=(0,))
-        if rows
-        else empty,
+        table(rows, HEADERS, right=(0, 6)) if rows else empty,
     )
 
 
@@ -701,6 +701,8 @@ def _search_text(found: DonorSearch, case: int, bay: str, reasons: bool) -> str:
         for match in ranking.stopped:
             why = " ".join(stop.words for stop in match.stops)
             lines.append(wrapped(f"item {match.item.number} ({match.item.name}): {why}", "  "))
+        more = ranking.stopped_total - len(ranking.stopped)
+        lines += [f"  and {count_text(more)} more (--limit shows more of them)"] * (more > 0)
     lines += ["", *_rom_lines(found)]
     if not ranking.fitting and found.supplier is not None:
         lines += [
