@@ -352,7 +352,7 @@ def test_rows_that_are_not_taken_are_told(run: Run, tmp_path: Path) -> None:
     assert (done["added"], [one["line"] for one in done["not_taken"]]) == (1, [2])
     tried = run("donor", "import", tmp_path / "list.csv", "--try").stdout
     assert "line 2" in tried
-    assert "Next: put these rows right in the list; give --column HEADER=FIELD" in tried
+    assert 'Next: put these rows right in the list; give --column "HEADER=FIELD"' in tried
     assert "--alike" not in tried.partition("Next:")[2]
     assert "no column" in refused(run, 2, "donor", "import", tmp_path / "list.csv", "--column", "Size=notes")
 
