@@ -67,6 +67,8 @@ class Certificate:
     `failed_rules` are exactly what `override_reason` is a reason for. `family` names the learned family
     whose rules the dump was held against; empty if none were. `patient_read_from` and `backup_read_from`
     say whether the chips were read by Mendbay, or the reads are files made elsewhere; empty if not known.
+    `remarks` are sentences on what could not be checked. `roles_on_word` says that whose chip is whose
+    rests on a person's word.
     """
 
     purpose: str
@@ -99,6 +101,8 @@ class Certificate:
     same_chip: bool = False
     patient_read_from: str = ""
     backup_read_from: str = ""
+    remarks: tuple[str, ...] = ()
+    roles_on_word: bool = False
 
     @property
     def proves_chip(self) -> bool:

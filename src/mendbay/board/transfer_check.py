@@ -257,11 +257,11 @@ def _against_rules(plan: TransferPlan, evidence: Evidence) -> list[str]:
         new = "; ".join(one.rstrip(".") for one in evidence.failed_rules if one not in plan.failed_rules)
         also = f", and its reason is not for: {new}" if new and plan.override_reason.strip() else ""
         also = also or (f"; it also fails: {new}" if new else "")
-        found.append(f"What speaks against the patient's dump is not what the plan names{also}.")
+        found.append(f"What speaks against the transfer is not what the plan names{also}.")
     if evidence.failed_rules and not plan.override_reason.strip():
         failed = "; ".join(one.rstrip(".") for one in evidence.failed_rules)
         found.append(
-            f"Something speaks against the patient's dump, and no reason is given to use it: {failed}."
+            f"Something speaks against the transfer, and no reason is given to do it all the same: {failed}."
         )
     return found
 

@@ -1,21 +1,23 @@
-"""What speaks against a patient's dump before it is moved: faults of its reads, failed rules, a mix-up."""
+"""What speaks against moving a patient's dump: faults of its reads, failed rules, a mix-up."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from hashlib import sha256
 
 from mendbay.board.number_form import Kind as NumberKind
 from mendbay.board.rom_fault_kinds import Standing
 from mendbay.board.rom_reads import Verdict
 from mendbay.board.rules.judge import judge
-from mendbay.board.transfer_plan import Evidence, Role
+from mendbay.board.transfer_plan import BLANK, Evidence, Role
 from mendbay.core.errors import BadFormFile, DumpUnproven, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.judge_rom import judged_reads
 from mendbay.jobs.learn_rom import failed_sentences, families, family_named
 from mendbay.jobs.read_pictures import corrections_of, identifiers_of
-from mendbay.jobs.rom_reads import RomRead, contents, newest_sitting
+from mendbay.jobs.rom_reads import RomRead, contents, newest_sitting, reads_of_shop
 
 SHORTEST_SERIAL = 6
 """Shorter texts stand in a ROM by chance."""
@@ -83,25 +85,114 @@ def doubts_of_reads(bench: Bench, case: int, reads: Sequence[RomRead]) -> tuple[
     return ()
 
 
-def mixed_up(bench: Bench, case: int, bay: str, evidence: Evidence) -> tuple[str, ...]:
-    """Whether the two chips seem to have been read under each other's name: the patient's serial number
-    stands in the backup and not in the patient's dump."""
-    drive = bench.ledger.bay(case, bay)
-    corrected = corrections_of(bench, case, bay, NumberKind.SERIAL)
-    serials = {drive.serial, *(one.right_text for one in corrected[-1:])}
-    serials |= {one.value for one in identifiers_of(bench, case, bay) if one.kind is NumberKind.SERIAL}
+@dataclass(frozen=True, slots=True)
+class WhoseIsWhose:
+    """What the drive's serial number says of the two dumps.
+
+    Args:
+        mistaken: why the two chips seem to have been read under each other's name; nothing outweighs it.
+        remark: what it does not tell, as a sentence; empty if it tells the two apart.
+        next_step: how it can be made to tell.
+        needs_word: whether only a person can say whose chip is whose.
+    """
+
+    mistaken: tuple[str, ...] = ()
+    remark: str = ""
+    next_step: str = ""
+    needs_word: bool = False
+
+
+def whose_is_whose(bench: Bench, case: int, bay: str, evidence: Evidence) -> WhoseIsWhose:
+    """Looks for the serial numbers that are known of a bay's drive in both dumps.
+
+    Raises:
+        NoSuchCase: there is no such case or bay.
+    """
+    serials = _serials(bench, case, bay)
     backup = _both_ways(evidence.backup_reads[:1])
     patient = _both_ways(evidence.patient_reads[:1])
-    for serial in sorted(one for one in serials if len(one) >= SHORTEST_SERIAL):
+    in_both = ""
+    told = False
+    for serial in serials:
         spelled = {serial.encode(), serial.replace("-", "").replace(" ", "").encode()}
         in_backup = any(one in dump for one in spelled for dump in backup)
         in_patient = any(one in dump for one in spelled for dump in patient)
         if in_backup and not in_patient:
-            return (
-                f"The patient's serial number {serial} stands in the chip to be written and not in the "
-                "patient's dump: the two seem to have been mixed up.",
+            return WhoseIsWhose(
+                (
+                    f"The patient's serial number {serial} stands in the chip to be written and not in the "
+                    "patient's dump: the two seem to have been mixed up.",
+                )
             )
-    return ()
+        told = told or (in_patient and not in_backup)
+        in_both = in_both or (serial if in_patient and in_backup else "")
+    if told:
+        return WhoseIsWhose()
+    step = (
+        f"mendbay board pictures {case} {bay} FOLDER reads the label, and mendbay board correct {case} {bay} "
+        "serial-number NUMBER takes it typed in."
+    )
+    if in_both:
+        return WhoseIsWhose(
+            remark="Whose chip is whose could not be checked: the patient's serial number "
+            f"{in_both} stands in both dumps.",
+            next_step=step,
+            needs_word=True,
+        )
+    if not serials:
+        return WhoseIsWhose(
+            remark="Whose chip is whose could not be checked: no serial number of the drive is known that "
+            "could be looked for in the two dumps.",
+            next_step=step,
+            needs_word=True,
+        )
+    return WhoseIsWhose()
+
+
+def _serials(bench: Bench, case: int, bay: str) -> list[str]:
+    """The serial numbers that are known of a bay's drive, and are long enough to be looked for."""
+    corrected = corrections_of(bench, case, bay, NumberKind.SERIAL)
+    found = {bench.ledger.bay(case, bay).serial, *(one.right_text for one in corrected[-1:])}
+    found |= {one.value for one in identifiers_of(bench, case, bay) if one.kind is NumberKind.SERIAL}
+    return sorted(one for one in found if len(one) >= SHORTEST_SERIAL and "?" not in one)
+
+
+def patients_before(bench: Bench, case: int, bay: str, evidence: Evidence) -> tuple[str, ...]:
+    """Whether the ledger knows what is to be overwritten as the dump of a patient, of this case or another:
+    the roles would then be the other way round, or that drive's data would be lost from this chip.
+
+    Returns:
+        A sentence that names case, bay and sitting; nothing if it was never a patient's. A blank chip is
+        not asked about, and a patient's sitting that was withdrawn does not count.
+
+    Raises:
+        LedgerError: the note of a read is not one that Mendbay wrote.
+    """
+    if not evidence.backup_reads:
+        return ()
+    backup = bytes(evidence.backup_reads[0])
+    own = sha256(evidence.patient_reads[0]).hexdigest() if evidence.patient_reads else ""
+    if backup.count(backup[:1]) == len(backup):
+        return ()
+    known = [each for each in reads_of_shop(bench) if each[2].role is Role.PATIENT and not each[2].withdrawn]
+    filled = len(backup.rstrip(bytes([BLANK])))
+    digests = {
+        size: sha256(backup[:size]).hexdigest()
+        for size in {one.file.size_bytes for *_, one in known}
+        if filled <= size <= len(backup)  # a shorter dump, with a larger chip filled up behind it
+    }
+    places = dict.fromkeys(
+        f"case {at}, bay {where} (sitting {one.sitting})"
+        for at, where, one in known
+        if one.file.sha256 == digests.get(one.file.size_bytes)
+        and ((at, where) != (case, bay) or one.file.sha256 != own)  # that both are the same is told elsewhere
+    )
+    if not places:
+        return ()
+    return (
+        f"What is to be overwritten is known as the patient's own dump of {', '.join(places)}: the two chips "
+        "may have been read under each other's name.",
+    )
 
 
 def _both_ways(dumps: Sequence[bytes]) -> list[bytes]:

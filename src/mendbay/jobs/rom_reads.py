@@ -98,6 +98,16 @@ def rom_reads(
     return tuple(one for one in found if role in (None, one.role) and (also_withdrawn or not one.withdrawn))
 
 
+def reads_of_shop(bench: Bench) -> Iterator[tuple[int, str, RomRead]]:
+    """Every read the ledger knows, of any case, the oldest first, also those of withdrawn sittings; each with
+    its case and bay."""
+    gone = {note.subject: note for note in bench.shelf.notes(NoteKind.WITHDRAWAL)}
+    for note in bench.shelf.notes(NoteKind.DUMP):
+        withdrawal = gone.get(subject_of(note))
+        reason = reason_of(withdrawal) if withdrawal else ""
+        yield note.case, note.bay, replace(_read_of(note), withdrawn=reason)
+
+
 def newest_sitting(bench: Bench, case: int, bay: str, role: Role) -> tuple[RomRead, ...]:
     """The reads of the last sitting of a role; none if it was never read."""
     found = rom_reads(bench, case, bay, role)

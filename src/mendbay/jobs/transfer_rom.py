@@ -41,7 +41,13 @@ from mendbay.jobs.board_ports import Clip, Journals, ShopFiles
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.learn_rom import CheckedRom, failed_sentences
 from mendbay.jobs.ports import KeptFile
-from mendbay.jobs.rom_doubts import doubts_of_reads, failures_now, mixed_up
+from mendbay.jobs.rom_doubts import (
+    WhoseIsWhose,
+    doubts_of_reads,
+    failures_now,
+    patients_before,
+    whose_is_whose,
+)
 from mendbay.jobs.rom_reads import (
     RomRead,
     contents,
@@ -65,6 +71,12 @@ class Planned:
     steps: tuple[ChecklistStep, ...]
     restored: bool = False
     """Whether the backup was put back after it."""
+    remarks: tuple[str, ...] = ()
+    """What could not be checked, as sentences; it forbids nothing."""
+    remark_step: str = ""
+    """How it can be checked."""
+    needs_word: bool = False
+    """Whether writing asks for a person's word on whose chip is whose."""
 
 
 def plan_transfer(
@@ -103,6 +115,8 @@ def plan_transfer(
         *doubts_of_reads(bench, case, patient),
     )
     evidence = _evidence(bench, case, patient, backup, failed)
+    failed = (*failed, *patients_before(bench, case, bay, evidence))
+    evidence = replace(evidence, failed_rules=failed)
     plan = draw_up(
         evidence,
         patient_name=patient[0].file.path,
@@ -115,7 +129,8 @@ def plan_transfer(
         family=checked.family if checked else "",
     )
     _refuse_given_up(bench, plan)
-    against = (*refusals(plan, evidence), *mixed_up(bench, case, bay, evidence))
+    whose = whose_is_whose(bench, case, bay, evidence)
+    against = (*refusals(plan, evidence), *whose.mistaken)
     with bench.shelf.together():
         _note(bench, case, bay, NoteKind.PLAN, plan.job, plan.to_json())
         if override_reason and failed:
@@ -131,7 +146,14 @@ def plan_transfer(
             else f"{counted(len(plan.steps), 'block')} to change"
         )
         bench.note(case, "rom", f"Bay {bay}: transfer to the {target}'s chip planned; {said}.")
-    return Planned(plan, against, checklist(plan, refusals=against))
+    return Planned(
+        plan,
+        against,
+        checklist(plan, refusals=against),
+        remarks=_remarks(whose),
+        remark_step=whose.next_step,
+        needs_word=whose.needs_word,
+    )
 
 
 def give_up(bench: Bench, journals: Journals, case: int, bay: str, reason: str) -> TransferPlan:
@@ -192,11 +214,8 @@ def tell_plan(bench: Bench, shop: ShopFiles, journals: Journals, case: int, bay:
     lines = journals.lines(bench.ledger.case(case), plan.job)
     done = [] if outcome(lines).unfinished else _certificates(bench, case, bay, plan)
     evidence = _evidence_of(bench, None if done else shop, case, bay, plan)
-    against = (
-        *_given_up(bench, plan),
-        *refusals(plan, evidence),
-        *mixed_up(bench, case, bay, evidence),
-    )
+    whose = whose_is_whose(bench, case, bay, evidence)
+    against = (*_given_up(bench, plan), *refusals(plan, evidence), *whose.mistaken)
     certificate = certificate_of(done[-1]) if done and done[-1].subject == plan.job else None
     state: JournalState | None = None
     if not against and not done:
@@ -206,7 +225,14 @@ def tell_plan(bench: Bench, shop: ShopFiles, journals: Journals, case: int, bay:
         against,
         checklist(plan, refusals=against, journal=state, certificate=certificate),
         restored=bool(done) and certificate is None,
+        remarks=_remarks(whose),
+        remark_step=whose.next_step,
+        needs_word=whose.needs_word and certificate is None,
     )
+
+
+def _remarks(whose: WhoseIsWhose) -> tuple[str, ...]:
+    return (whose.remark,) if whose.remark else ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,6 +261,7 @@ def carry_out(
     restore: bool = False,
     same_chip: bool = False,
     put_away: bool = False,
+    roles_checked: bool = False,
 ) -> Proven:
     """Writes what the newest plan says, or goes on where it was cut off, and proves the result.
 
@@ -244,9 +271,12 @@ def carry_out(
         clip: on the chip to be written.
         restore: put the backup back instead.
         same_chip, put_away: a person's word, see `board.transfer.write`.
+        roles_checked: a person's word that each chip was read under its own name. Nothing is written
+            without it where no serial number tells whose chip is whose.
 
     Raises:
-        TransferRefused: there is no plan, something speaks against it, or the chip is another one.
+        TransferRefused: there is no plan, something speaks against it, the chip is another one, or a
+            person's word is needed.
         ProgrammerError: the chip does not answer; nothing was written.
         TransferIncomplete: written in part, also if a person stopped it; the same call goes on.
         Interrupted: a person stopped it before anything was written.
@@ -261,14 +291,23 @@ def carry_out(
         and not outcome(journals.lines(record, plan.job)).unfinished
     )
     evidence = _evidence_of(bench, None if restore or certified else shop, case, bay, plan)
-    mistaken = () if restore else mixed_up(bench, case, bay, evidence)
-    if mistaken:
-        raise TransferRefused(mistaken[0], "Read both chips again, each by its own name, and plan anew.")
+    whose = WhoseIsWhose() if restore else whose_is_whose(bench, case, bay, evidence)
+    if whose.mistaken:
+        raise TransferRefused(
+            whose.mistaken[0], "Read both chips again, each by its own name, and plan anew."
+        )
+    if whose.needs_word and not certified and not roles_checked:
+        raise TransferRefused(
+            f"Nothing was written. {whose.remark}",
+            f"{whose.next_step} Or, if a person knows that each chip was read under its own name, say so "
+            "with --roles-checked.",
+        )
+    on_word = whose.needs_word and roles_checked
     if restore:
         plan = restoring(plan, evidence, bench.now())
     verified = prepare(plan, evidence)
     with clip.identified() as (bus, _), journals.open(record, plan.job) as journal:
-        run = _Run(bench, case, bay, verified, journal, clip.name, len(journal.lines()))
+        run = _Run(bench, case, bay, verified, journal, clip.name, len(journal.lines()), on_word)
         with run.told():
             certificate = write(
                 verified,
@@ -286,6 +325,8 @@ def carry_out(
                 certificate,
                 patient_read_from=_read_from(bench, case, bay, plan.patient.name),
                 backup_read_from=_read_from(bench, case, bay, plan.backup.name),
+                remarks=_remarks(whose),
+                roles_on_word=on_word,
             )
             kept = _note_done(bench, case, bay, plan, certificate, run.what)
     return Proven(certificate, kept, "" if certificate.proves_chip else f"{run.again} --patient-put-away")
@@ -314,6 +355,7 @@ class _Run:
     Args:
         clip: the name of the programmer.
         before: how many lines the journal had.
+        roles_on_word: whose chip is whose rests on a person's word.
     """
 
     bench: Bench
@@ -323,6 +365,7 @@ class _Run:
     journal: TransferJournal
     clip: str
     before: int
+    roles_on_word: bool = False
 
     @property
     def plan(self) -> TransferPlan:
@@ -341,8 +384,9 @@ class _Run:
     def announce(self) -> None:
         """Tells custody that a block is about to be written."""
         chip = self.plan.target.chip_name
+        word = "; whose chip is whose rests on a person's word" if self.roles_on_word else ""
         self.bench.custody(
-            self.case, f"{self.what}: begun", f"bay {self.bay}, {chip}, plan {self.plan.digest}"
+            self.case, f"{self.what}: begun", f"bay {self.bay}, {chip}, plan {self.plan.digest}{word}"
         )
 
     def keep(self, reads: Sequence[bytes]) -> None:
@@ -458,6 +502,8 @@ def _note_done(
         said += "; that it is not the patient's own rests on a person's word"
     if certificate.same_chip:
         said += "; that it is the chip that was cut off rests on a person's word"
+    if certificate.roles_on_word:
+        said += "; whose chip is whose rests on a person's word"
     with bench.shelf.together():
         _note(bench, case, bay, NoteKind.CERTIFICATE, subject, body)
         bench.custody(case, said, custody_item(bay, certificate, kept.path))
@@ -573,8 +619,11 @@ def _evidence_of(bench: Bench, shop: ShopFiles | None, case: int, bay: str, plan
             f"The reads that the plan of bay {bay} rests on were withdrawn, or are not in the ledger.",
             "Draw it up anew.",
         )
-    failed = failures_now(bench, shop, case, patient, plan.family) if shop else plan.failed_rules
-    return _evidence(bench, case, patient, backup, failed)
+    evidence = _evidence(bench, case, patient, backup, plan.failed_rules)
+    if shop is None:
+        return evidence
+    failed = failures_now(bench, shop, case, patient, plan.family)
+    return replace(evidence, failed_rules=(*failed, *patients_before(bench, case, bay, evidence)))
 
 
 def _evidence(
@@ -613,10 +662,11 @@ def certificate_of(note: BoardNote) -> Certificate:
         record = json.loads(note.body)
         for name in ("read_back_sha256", "failed_rules"):
             record[name] = tuple(record[name])
+        record["remarks"] = tuple(record.get("remarks", ()))
         record["unsettled"] = tuple((int(at), int(size)) for at, size in record["unsettled"])
         found = Certificate(**record)
         Purpose(found.purpose), Role(found.role)
-        texts = (*found.read_back_sha256, *found.failed_rules)
+        texts = (*found.read_back_sha256, *found.failed_rules, *found.remarks)
         wrong = [one.name for one in fields(found) if not _holds(getattr(found, one.name), str(one.type))]
         if wrong or not all(isinstance(one, str) for one in texts):
             raise ValueError(f"odd values: {', '.join(wrong)}")

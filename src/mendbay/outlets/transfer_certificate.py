@@ -201,6 +201,8 @@ def _interruptions(facts: CertifiedTransfer) -> list[Value]:
 def _on_a_persons_word(facts: CertifiedTransfer) -> Iterator[str]:
     if facts.certificate.put_away:
         yield "That the patient’s chip was put away, and that this is another one which holds the same."
+    if facts.certificate.roles_on_word:
+        yield "That each chip was read under its own name: the patient’s as the patient’s."
     if facts.certificate.same_chip:
         yield "That it is the same chip as the one whose writing was cut off."
 
@@ -219,6 +221,8 @@ def _cautions(facts: CertifiedTransfer) -> Iterator[tuple[str, list[str]]]:
             "Certified anew since",
             [f"{_begun(said[purpose])}: {moment(at)}." for purpose, at in facts.later],
         )
+    if one.remarks:
+        yield "Not checked", list(one.remarks)
     if one.unsettled:
         places = ", ".join(f"{at:06X}h ({grouped(size)} bytes)" for at, size in one.unsettled)
         yield (

@@ -272,7 +272,7 @@ def test_chip_that_nobody_knows_how_to_erase_is_refused() -> None:
 
 def test_failed_rules_need_a_reason_which_is_carried(evidence: Evidence) -> None:
     failed = replace(evidence, failed_rules=("The sum of the head table is wrong.",))
-    assert "no reason is given to use it: The sum of the head table is wrong" in reasons(failed)
+    assert "no reason is given to do it all the same: The sum of the head table is wrong" in reasons(failed)
     assert "no reason" in reasons(failed, override_reason="  ")
     why = "Read from a chip whose head table was lost; agreed with the customer."
     plan = plan_for(failed, override_reason=why)

@@ -26,6 +26,7 @@ from support.commands import Commands, commands
 
 ROOT = Path(__file__).parents[3]
 SCHEMA = json.loads((ROOT / "docs" / "json" / "answers.schema.json").read_text())
+YES = ("--yes", "--roles-checked")
 CHECKED = ("--supply-checked", "1.8", "--supply-checked", "3.3", "--marked-3v")
 
 Run = Callable[..., subprocess.CompletedProcess[str]]
@@ -414,15 +415,21 @@ def test_a_rom_is_moved_and_proven(run: Run, practice: Practice, tmp_path: Path)
     donors = ("--programmer", f"simulated:{chips['donor']}")
     said = answer(run, "rom", "write", "1", "1", *donors, *CHECKED, codes=(3,))
     assert said == {"written": False}, "nobody could be asked"
-    assert "written" in refused(run, 61, "rom", "write", "1", "1", *patients, *CHECKED, "--yes")
-    done = answer(run, "rom", "write", "1", "1", *donors, *CHECKED, "--yes")
+    assert "written" in refused(run, 61, "rom", "write", "1", "1", *patients, *CHECKED, *YES)
+    text = " ".join(run("rom", "steps", "1", "1").stdout.split())
+    assert "CAUTION: Whose chip is whose could not be checked: no serial number" in text
+    assert "mendbay board pictures 1 1 FOLDER" in text
+    unsaid = refused(run, 61, "rom", "write", "1", "1", *donors, *CHECKED, "--yes")
+    assert "--roles-checked" in unsaid
+    done = answer(run, "rom", "write", "1", "1", *donors, *CHECKED, *YES)
+    assert done["certificate"]["roles_on_word"]
     memory = {name: path.with_suffix(".bin").read_bytes() for name, path in chips.items()}
     assert memory["donor"] == memory["patient"] == practice.patient_chip.with_suffix(".bin").read_bytes()
     assert done["certificate"]["blocks"] == plan["blocks"]
     answer(run, "rom", "steps", "1", "1")
     assert len(answer(run, "rom", "show", "1", "1")["reads"]) == 6
     assert "read back and proven" in run("case", "show", "1").stdout
-    pointed = run("rom", "write", "1", "1", *donors, *CHECKED, "--yes").stdout.splitlines()
+    pointed = run("rom", "write", "1", "1", *donors, *CHECKED, *YES).stdout.splitlines()
     assert pointed[-3:-1] == ["To print it:", "  mendbay rom certificate 1 1 FILE"]
     said = answer(run, "rom", "certificate", "1", "1", paper, "--paper", "Letter", "--shop", "Bench & Sons")
     assert said == {"path": str(paper), "bytes": paper.stat().st_size}
@@ -467,7 +474,7 @@ def test_a_family_is_learned_and_a_dump_held_against_it(run: Run, practice: Prac
     assert unasked["family"] == "TB-4471", "the family it belongs to is not left out by saying nothing"
     plan = answer(run, "rom", "plan", "1", "1", "donor", "--family", "TB-4471", codes=(3,))
     assert unasked["refused_for"] == plan["refused_for"]
-    assert any("speaks against the patient's dump" in one for one in plan["refused_for"])
+    assert any("speaks against the transfer" in one for one in plan["refused_for"])
     spite = ("--in-spite", "it is the only one")
     assert answer(run, "rom", "plan", "1", "1", "donor", "--family", "TB-4471", *spite)["refused_for"] == []
     assert "it is the only one" in " ".join(run("case", "show", "1").stdout.split())
@@ -553,7 +560,7 @@ def test_a_write_that_is_stopped_says_where_the_chip_stands(
         answer(run, "rom", "read", "1", "1", name, "--programmer", f"simulated:{path}", *CHECKED)
     answer(run, "rom", "plan", "1", "1", "donor")
     code = STOPPED_AT_A_BLOCK.replace("SIGNAL", str(int(end)))
-    words = ("rom", "write", "1", "1", "--yes", "--programmer", f"simulated:{donor}", *CHECKED)
+    words = ("rom", "write", "1", "1", *YES, "--programmer", f"simulated:{donor}", *CHECKED)
     done = subprocess.run(
         [sys.executable, "-c", code, "--home", str(tmp_path / "home"), *words],
         capture_output=True, text=True, timeout=120, check=False,
@@ -586,7 +593,7 @@ def test_a_terminal_that_is_closed_while_a_chip_is_written_leaves_a_word_in_cust
     for name, path in (("patient", practice.patient_chip), ("donor", donor)):
         answer(run, "rom", "read", "1", "1", name, "--programmer", f"simulated:{path}", *CHECKED)
     answer(run, "rom", "plan", "1", "1", "donor")
-    words = ("rom", "write", "1", "1", "--yes", "--programmer", f"simulated:{donor}", *CHECKED)
+    words = ("rom", "write", "1", "1", *YES, "--programmer", f"simulated:{donor}", *CHECKED)
     keyboard, terminal = pty.openpty()
     gate, opener = os.pipe()
     code = TERMINAL_CLOSED_AT_A_BLOCK.replace("SIGNAL", str(int(signal.SIGHUP))).replace("GATE", str(gate))

@@ -79,7 +79,7 @@ def planned(bench: Bench, clips: Clips, journals: JournalFiles) -> None:
 
 
 def write(bench: Bench, shop: ShopFolder, clips: Clips, journals: JournalFiles, **more: bool) -> None:
-    carry_out(bench, Clip(clips, "donor", yes), shop, journals, 1, "1", **more)
+    carry_out(bench, Clip(clips, "donor", yes), shop, journals, 1, "1", roles_checked=True, **more)
 
 
 def cut_off(bench: Bench, shop: ShopFolder, clips: Clips, journals: JournalFiles) -> None:

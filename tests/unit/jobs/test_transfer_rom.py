@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -24,18 +25,21 @@ from mendbay.core.errors import (
     UsageError,
 )
 from mendbay.inlets.simulated_flash import SimulatedBus, SimulatedChip
+from mendbay.jobs import transfer_rom
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Clip, Programmers
 from mendbay.jobs.learn_rom import check_rom, learn_family
 from mendbay.jobs.read_pictures import correct_identifier
 from mendbay.jobs.rom_reads import keep_files, newest_sitting, read_chip, rom_reads, withdraw_sitting
-from mendbay.jobs.transfer_rom import Planned, Proven, carry_out, give_up, plan_transfer, tell_plan
+from mendbay.jobs.transfer_rom import Planned, Proven, give_up, plan_transfer, tell_plan
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.outlets.transfer_journals import JournalFiles
 from support.flash_bench import SMALL_BYTES, checked_dump, healthy, rom, small_chip
 
 PATIENT = rom(1, SMALL_BYTES // 2) + b"\xff" * (SMALL_BYTES // 2)
 DONOR = rom(2)
+carry_out = partial(transfer_rom.carry_out, roles_checked=True)
+"""As most tests want it: no serial number of the drive is known, and a person knows whose chip is whose."""
 
 
 class Clips(Programmers):
@@ -115,7 +119,7 @@ def test_the_patients_data_moves_and_is_proven(bench: Bench, clips: Clips, journ
     assert "done" in {str(one.state) for one in told.steps}
     words = [one.what for one in bench.ledger.custody(1)]
     assert "ROM written: begun" in words
-    assert words[-1] == "ROM written: read back and proven"
+    assert words[-1].startswith("ROM written: read back and proven")
     kept = list((bench.images.folder(bench.ledger.case(1)) / "roms/bay-1").glob("certificate-*.json"))
     assert len(kept) == 1
     assert certificate.image_sha256 in kept[0].read_text()
@@ -676,7 +680,7 @@ def test_what_is_no_rom_needs_a_reason(
     keep_files(bench, 1, "1", Role.PATIENT, [tmp_path / "a.bin", tmp_path / "b.bin"])
     read_chip(bench, Clip(clips, "donor", yes), 1, "1", Role.DONOR)
     planned = plan_transfer(bench, journals, 1, "1", Role.DONOR, padding=Padding.FILL)
-    assert any("speaks against the patient's dump" in one for one in planned.reasons)
+    assert any("speaks against the transfer" in one for one in planned.reasons)
 
 
 def test_a_plan_that_rests_on_a_withdrawn_sitting_is_refused(
@@ -757,3 +761,95 @@ def test_a_note_that_is_none_is_told(bench: Bench) -> None:
     bench.shelf.note(BoardNote(1, "1", NoteKind.DUMP, "x", bench.now(), "Ada", "{}"))
     with pytest.raises(LedgerError, match="cannot be used"):
         rom_reads(bench, 1, "1")
+
+
+def test_without_a_serial_number_writing_rests_on_a_persons_word(
+    bench: Bench, clips: Clips, journals: JournalFiles
+) -> None:
+    both_read(bench, clips)
+    planned = plan_transfer(bench, journals, 1, "1", Role.DONOR)
+    assert (planned.reasons, planned.needs_word) == ((), True)
+    assert "no serial number of the drive is known" in planned.remarks[0]
+    assert "board pictures 1 1" in planned.remark_step
+    words = (bench, Clip(clips, "donor", yes), shop_of(bench), journals, 1, "1")
+    with pytest.raises(TransferRefused, match="no serial number of the drive is known") as why:
+        transfer_rom.carry_out(*words)
+    assert "--roles-checked" in why.value.next_step
+    assert clips.chips["donor"].content == DONOR
+    certificate = transfer_rom.carry_out(*words, roles_checked=True).certificate
+    assert (certificate.roles_on_word, certificate.remarks) == (True, planned.remarks)
+    begun = next(one for one in bench.ledger.custody(1) if one.what == "ROM written: begun")
+    assert begun.item.endswith("whose chip is whose rests on a person's word")
+    assert custody_of(bench)[-1].endswith("whose chip is whose rests on a person's word")
+    told = tell_plan(bench, shop_of(bench), journals, 1, "1")
+    assert (told.needs_word, told.remarks) == (False, planned.remarks)
+
+
+def test_a_serial_number_in_the_patients_dump_alone_needs_no_word(
+    bench: Bench, clips: Clips, journals: JournalFiles
+) -> None:
+    serial = b"AH4K-20719C"
+    clips.chips["patient"] = small_chip(serial + PATIENT[len(serial) :])
+    both_read(bench, clips)
+    correct_identifier(bench, shop_of(bench), 1, "1", Kind.SERIAL, serial.decode())
+    planned = plan_transfer(bench, journals, 1, "1", Role.DONOR)
+    assert (planned.reasons, planned.remarks, planned.needs_word) == ((), (), False)
+    words = (bench, Clip(clips, "donor", yes), shop_of(bench), journals, 1, "1")
+    certificate = transfer_rom.carry_out(*words).certificate
+    assert (certificate.roles_on_word, certificate.remarks) == (False, ())
+
+
+def test_a_serial_number_in_both_dumps_tells_nothing(
+    bench: Bench, clips: Clips, journals: JournalFiles
+) -> None:
+    serial = b"AH4K-20719C"
+    for name, content in (("patient", PATIENT), ("donor", DONOR)):
+        clips.chips[name] = small_chip(serial + content[len(serial) :])
+    both_read(bench, clips)
+    correct_identifier(bench, shop_of(bench), 1, "1", Kind.SERIAL, serial.decode())
+    planned = plan_transfer(bench, journals, 1, "1", Role.DONOR)
+    assert planned.needs_word
+    assert "stands in both dumps" in planned.remarks[0]
+
+
+def test_what_was_a_patients_dump_elsewhere_is_overwritten_for_a_reason_only(
+    bench: Bench, clips: Clips, journals: JournalFiles
+) -> None:
+    read_chip(bench, Clip(clips, "patient", yes), 1, "2", Role.PATIENT)
+    read_chip(bench, Clip(clips, "donor", yes), 1, "1", Role.PATIENT)
+    read_chip(bench, Clip(clips, "patient", yes), 1, "1", Role.DONOR)
+    (reason,) = plan_transfer(bench, journals, 1, "1", Role.DONOR).reasons
+    assert "the patient's own dump of case 1, bay 2 (sitting 1)" in reason
+    with pytest.raises(TransferRefused, match="case 1, bay 2"):
+        written(bench, clips, journals, "patient")
+    assert clips.chips["patient"].content == PATIENT
+    planned = plan_transfer(bench, journals, 1, "1", Role.DONOR, override_reason="bay 2 is given back")
+    assert planned.reasons == ()
+    assert "case 1, bay 2" in bench.ledger.custody(1)[-1].item
+    assert "case 1, bay 2" in written(bench, clips, journals, "patient").failed_rules[0]
+
+
+def test_a_patients_dump_that_was_withdrawn_or_is_blank_holds_nothing_up(
+    bench: Bench, clips: Clips, journals: JournalFiles
+) -> None:
+    read_chip(bench, Clip(clips, "donor", yes), 1, "1", Role.PATIENT)
+    both_read(bench, clips)
+    assert "sitting 1" in plan_transfer(bench, journals, 1, "1", Role.DONOR).reasons[0]
+    withdraw_sitting(bench, journals, 1, "1", Role.PATIENT, 1, "of the donor's board")
+    assert plan_transfer(bench, journals, 1, "1", Role.DONOR).reasons == ()
+    clips.chips["donor"] = small_chip(b"\xff" * SMALL_BYTES)
+    read_chip(bench, Clip(clips, "donor", yes), 1, "2", Role.PATIENT)
+    read_chip(bench, Clip(clips, "donor", yes), 1, "1", Role.DONOR)
+    assert plan_transfer(bench, journals, 1, "1", Role.DONOR).reasons == ()
+
+
+def test_a_shorter_dump_of_a_patient_is_known_on_a_larger_chip(
+    bench: Bench, clips: Clips, journals: JournalFiles, tmp_path: Path
+) -> None:
+    paths = [tmp_path / "a.bin", tmp_path / "b.bin"]
+    for path in paths:
+        path.write_bytes(PATIENT[: SMALL_BYTES // 2])
+    keep_files(bench, 1, "2", Role.PATIENT, paths)
+    read_chip(bench, Clip(clips, "donor", yes), 1, "1", Role.PATIENT)
+    read_chip(bench, Clip(clips, "patient", yes), 1, "1", Role.DONOR)
+    assert "bay 2 (sitting 1)" in plan_transfer(bench, journals, 1, "1", Role.DONOR).reasons[0]

@@ -131,6 +131,8 @@ def test_all_that_rests_on_a_word_or_speaks_against_it_is_told() -> None:
     text = text_of(
         put_away=True,
         same_chip=True,
+        roles_on_word=True,
+        remarks=("No serial number of the drive is known.",),
         interruptions=2,
         earlier_blocks=12,
         unsettled=((0x1000, 4096), (0x10000, 65536)),
@@ -142,6 +144,7 @@ def test_all_that_rests_on_a_word_or_speaks_against_it_is_told() -> None:
         family="",
     )
     says(text, "the patient’s chip was put away", "the same chip as the one whose writing was cut off")
+    says(text, "each chip was read under its own name", "Not checked", "No serial number of the drive")
     says(text, "cut off 2 times before; blocks done in earlier runs: 12", "not held against any rules")
     says(text, "001000h (4 096 bytes)", "010000h (65 536 bytes)", "their cells may be weak")
     says(text, "Reason: It is the only dump. The customer knows.", "The sum of 000000h is wrong.")

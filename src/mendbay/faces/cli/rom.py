@@ -99,6 +99,11 @@ FAMILY = click.option(
     "--family", default="", help="The learned family whose rules the patient's dump is held against."
 )
 YES = click.option("--yes", is_flag=True, help="Do not ask whether the right chip is on the clip.")
+ROLES_CHECKED = click.option(
+    "--roles-checked",
+    is_flag=True,
+    help="On your word each chip was read under its own name; for drives of which no serial number tells.",
+)
 
 
 def on_clip(command: Callable[..., None]) -> Callable[..., None]:
@@ -353,7 +358,10 @@ def show(screen: Screen, case: int, bay: str) -> None:
 @click.option("--fill", is_flag=True, help="Fill the rest of a larger chip with FF.")
 @FAMILY
 @click.option(
-    "--in-spite", "reason", default="", help="Why the dump is used in spite of what is proven wrong with it."
+    "--in-spite",
+    "reason",
+    default="",
+    help="Why the transfer is done in spite of what speaks against it.",
 )
 @click.pass_obj
 def plan(screen: Screen, case: int, bay: str, target: str, fill: bool, family: str, reason: str) -> None:
@@ -403,6 +411,7 @@ SAME_CHIP = click.option(
 @click.argument("case", type=int)
 @click.argument("bay")
 @YES
+@ROLES_CHECKED
 @SAME_CHIP
 @click.option(
     "--patient-put-away",
@@ -413,13 +422,31 @@ SAME_CHIP = click.option(
 @click.pass_obj
 @on_clip
 def write(
-    screen: Screen, case: int, bay: str, yes: bool, same_chip: bool, put_away: bool, clip: Clip
+    screen: Screen,
+    case: int,
+    bay: str,
+    yes: bool,
+    roles_checked: bool,
+    same_chip: bool,
+    put_away: bool,
+    clip: Clip,
 ) -> None:
     """Write the chip as planned, and prove it.
 
-    It is read back twice. The same command goes on where it was cut off.
+    It is read back twice. The same command goes on where it was cut off. Where no serial number tells whose
+    chip is whose, a person's word is needed: you are asked, or give --roles-checked.
     """
-    _carry_out(screen, case, bay, clip, yes, restore=False, same_chip=same_chip, put_away=put_away)
+    _carry_out(
+        screen,
+        case,
+        bay,
+        clip,
+        yes,
+        restore=False,
+        same_chip=same_chip,
+        put_away=put_away,
+        roles_checked=roles_checked,
+    )
 
 
 @command.command(name="restore")
@@ -501,6 +528,7 @@ def _carry_out(
     restore: bool,
     same_chip: bool = False,
     put_away: bool = False,
+    roles_checked: bool = False,
 ) -> None:
     shop, journals = shop_files(screen.home), transfer_journals(screen.home)
     with open_bench(screen.home, tell=screen.tell) as bench, screen.told_to_end():
@@ -517,6 +545,8 @@ def _carry_out(
                 "Nothing was written: nobody said that the right chip is on the clip (--yes).",
             )
             sys.exit(EXIT_INCOMPLETE)
+        if planned.needs_word and not planned.reasons and not restore and not roles_checked:
+            roles_checked = _confirmed(screen, _whose_question(planned))
         done = carry_out(
             bench,
             clip,
@@ -527,6 +557,7 @@ def _carry_out(
             restore=restore,
             same_chip=same_chip,
             put_away=put_away,
+            roles_checked=roles_checked,
         )
     certificate = done.certificate
     screen.answer(
@@ -540,6 +571,15 @@ def _carry_out(
     )
     if not certificate.proves_chip:
         sys.exit(EXIT_INCOMPLETE)
+
+
+def _whose_question(planned: Planned) -> str:
+    plan, role = planned.plan, planned.plan.target.role.value
+    return (
+        f"{' '.join(planned.remarks)} What will be overwritten was read as the {role}'s "
+        f"({plan.backup.name}). On your word, is {plan.patient.name} from the patient's chip, and that chip "
+        "not the one on the clip?"
+    )
 
 
 def _asking(screen: Screen, checked: tuple[float, ...], marked_3v: bool) -> Callable[[SupplyQuestion], bool]:
@@ -838,6 +878,11 @@ def _answer_plan(screen: Screen, planned: Planned, case: int, bay: str) -> None:
     if planned.plan.override_reason:
         lines.append(wrapped(f"It is used in spite of what follows: {planned.plan.override_reason}"))
         lines += [wrapped(one, "  ") for one in planned.plan.failed_rules]
+    lines += [wrapped(f"CAUTION: {one}") for one in planned.remarks]
+    if planned.remarks and planned.remark_step:
+        lines.append(wrapped(planned.remark_step.replace("mendbay ", f"{called} "), "  "))
+    if planned.needs_word:
+        lines.append(wrapped("Otherwise writing asks for a person's word (--roles-checked).", "  "))
     for number, step in enumerate(() if planned.restored else planned.steps, 1):
         lines.append(wrapped(f"{number}. {step.state}: {step.text}", "  "))
         if step.state != "done":
@@ -887,6 +932,8 @@ def _plan_json(planned: Planned) -> dict[str, object]:
         },
         "blocks": len(plan.steps),
         "refused_for": list(planned.reasons),
+        "remarks": list(planned.remarks),
+        "needs_word": planned.needs_word,
         "steps": [
             {"text": one.text, "state": str(one.state), "why": list(one.why), "cautions": list(one.cautions)}
             for one in planned.steps
@@ -914,6 +961,9 @@ def _certificate_text(done: Proven, case: int, bay: str) -> str:
         lines.append("  that it is not the patient's own chip rests on a person's word")
     if one.same_chip:
         lines.append("  that it is the chip that was cut off rests on a person's word")
+    lines += [wrapped(remark, "  ") for remark in one.remarks]
+    if one.roles_on_word:
+        lines.append("  whose chip is whose rests on a person's word")
     if one.unsettled:
         lines.append(
             wrapped(
