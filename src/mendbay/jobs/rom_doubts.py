@@ -146,7 +146,12 @@ def whose_is_whose(bench: Bench, case: int, bay: str, evidence: Evidence) -> Who
             next_step=step,
             needs_word=True,
         )
-    return WhoseIsWhose()
+    numbers = f"numbers {', '.join(serials)} stand" if serials[1:] else f"number {serials[0]} stands"
+    return WhoseIsWhose(
+        remark=f"The drive's serial {numbers} in neither of the two dumps, so it does not tell whose chip is "
+        "whose. Not every family keeps it there.",
+        next_step=f"mendbay board show {case} {bay} says how the number is known.",
+    )
 
 
 def _serials(bench: Bench, case: int, bay: str) -> list[str]:

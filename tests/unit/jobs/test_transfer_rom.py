@@ -812,6 +812,20 @@ def test_a_serial_number_in_both_dumps_tells_nothing(
     assert "stands in both dumps" in planned.remarks[0]
 
 
+def test_a_serial_number_in_neither_dump_is_mentioned_and_refuses_nothing(
+    bench: Bench, clips: Clips, journals: JournalFiles
+) -> None:
+    both_read(bench, clips)
+    correct_identifier(bench, shop_of(bench), 1, "1", Kind.SERIAL, "AH4K-20719C")
+    planned = plan_transfer(bench, journals, 1, "1", Role.DONOR)
+    assert (planned.reasons, planned.needs_word) == ((), False)
+    assert "serial number AH4K-20719C stands in neither" in planned.remarks[0]
+    assert "Not every family keeps it there" in planned.remarks[0]
+    words = (bench, Clip(clips, "donor", yes), shop_of(bench), journals, 1, "1")
+    certificate = transfer_rom.carry_out(*words).certificate
+    assert (certificate.roles_on_word, certificate.remarks) == (False, planned.remarks)
+
+
 def test_what_was_a_patients_dump_elsewhere_is_overwritten_for_a_reason_only(
     bench: Bench, clips: Clips, journals: JournalFiles
 ) -> None:
