@@ -15,6 +15,7 @@ from mendbay.core.span import Span, SpanSet
 
 if TYPE_CHECKING:
     from mendbay.files.verdict import Judgement
+    from mendbay.jobs.certify_rom import KeptCertificate
     from mendbay.jobs.list_files import FileLine
     from mendbay.jobs.read_drive import ReadResult
 
@@ -180,3 +181,19 @@ def file_json(line: FileLine) -> dict[str, Any]:
             "reasons": list(judgement.reasons),
         }
     return found
+
+
+def certificate_words(one: KeptCertificate) -> str:
+    """A kept certificate in a sentence, with what became known of its reads since."""
+    what = "ROM transfer" if one.purpose == "transfer" else "backup put back"
+    gone = f" DO NOT RELY ON IT: reads it rests on were withdrawn since: {one.withdrawn.rstrip('.')}."
+    return f"Certificate of the {what}, {one.certified_at}.{gone if one.withdrawn else ''}"
+
+
+def certificate_json(one: KeptCertificate) -> dict[str, object]:
+    """A kept certificate for JSON."""
+    return {
+        "purpose": one.purpose.value,
+        "certified_at": one.certified_at,
+        "withdrawn": one.withdrawn or None,
+    }

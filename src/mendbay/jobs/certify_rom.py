@@ -73,6 +73,39 @@ class CertifiedTransfer:
         return Role(self.certificate.role)
 
 
+@dataclass(frozen=True, slots=True)
+class KeptCertificate:
+    """A certificate in short.
+
+    Args:
+        bay: whose chip it is of.
+        certified_at: when it was kept, UTC.
+        withdrawn: why reads that it rests on count no longer; empty while they do.
+    """
+
+    bay: str
+    purpose: Purpose
+    certified_at: str
+    withdrawn: str = ""
+
+
+def certificates_kept(bench: Bench, case: int, bay: str | None = None) -> tuple[KeptCertificate, ...]:
+    """The ROM certificates of a case, or of one bay of it, the oldest first.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    bench.ledger.case(case)
+    found = []
+    for note in bench.shelf.notes(NoteKind.CERTIFICATE, case, bay):
+        certificate = certificate_of(note)
+        dumps = _dumps(bench, case, note.bay, certificate)
+        reasons = dict.fromkeys(one.withdrawn for one in dumps if one is not None and one.withdrawn)
+        found.append(KeptCertificate(note.bay, Purpose(certificate.purpose), note.at, "; ".join(reasons)))
+    return tuple(found)
+
+
 def certified_transfer(
     bench: Bench, journals: Journals, case: int, bay: str, purpose: Purpose | None = None
 ) -> CertifiedTransfer:

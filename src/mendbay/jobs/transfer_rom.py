@@ -52,6 +52,7 @@ from mendbay.jobs.rom_reads import (
     RomRead,
     contents,
     newest_sitting,
+    reads_of_shop,
     rom_reads,
     tell_reading,
     unfinished_plans,
@@ -60,6 +61,7 @@ from mendbay.jobs.withdraw import reason_of, require_reason, withdraw
 
 READ_HERE = "the chip, read by Mendbay"
 READ_ELSEWHERE = "files made with another programmer"
+READ_BEFORE = "files with what Mendbay read before"
 
 
 @dataclass(frozen=True, slots=True)
@@ -412,6 +414,10 @@ class _Run:
             raise TransferIncomplete(trouble.what, f"{self.again} goes on with it{self._back}") from trouble
         except MendbayError as trouble:
             self._broke_off(trouble.what, "refused" if isinstance(trouble, TransferRefused) else "broken off")
+            if isinstance(trouble, TransferRefused) and self._finished_restore:
+                raise TransferRefused(
+                    trouble.what, f"{trouble.next_step} {self._after_a_mix_up()}"
+                ) from trouble
             raise
         except BaseException as trouble:
             self._broke_off(f"{type(trouble).__name__}: {trouble}")
@@ -426,6 +432,27 @@ class _Run:
         if self.plan.purpose is Purpose.RESTORE:
             return ""
         return f"; {self.again.replace('rom write', 'rom restore', 1)} puts the backup back"
+
+    @property
+    def _finished_restore(self) -> bool:
+        """Whether the backup of a transfer that was finished is to be put back, which is never done."""
+        finished = outcome(self.journal.lines()).proven is Purpose.TRANSFER
+        return self.plan.purpose is Purpose.RESTORE and finished
+
+    def _after_a_mix_up(self) -> str:
+        """What to do if the two chips of a finished transfer were read under each other's name."""
+        plan, at = self.plan, f"{self.case} {self.bay}"
+        sittings = {one.file.path: one.sitting for one in rom_reads(self.bench, self.case, self.bay)}
+        role = plan.target.role.value
+        folder = self.bench.images.folder(self.bench.ledger.case(self.case))
+        return (
+            "If the two chips were read under each other's name, what was overwritten is kept as the backup. "
+            f"Take both back: mendbay rom withdraw {at} patient {sittings[plan.patient.name]} REASON "
+            f"and mendbay rom withdraw {at} {role} {sittings[plan.backup.name]} REASON. Keep the good reads "
+            f"under their right name: mendbay rom keep {at} patient FILES, which lie in "
+            f"{folder / plan.backup.name.rpartition('/')[0]}. Then read the chip that shall be written as it "
+            f"is now (mendbay rom read {at} {role}), and plan anew."
+        )
 
     def _broke_off(self, what: str, short: str = "broken off") -> None:
         how = "cut off" if self._wrote else f"{short}, nothing written this time"
@@ -465,8 +492,18 @@ def _read_from(bench: Bench, case: int, bay: str, name: str) -> str:
     reads = rom_reads(bench, case, bay)
     first = next(one for one in reads if one.file.path == name)
     origins = [one.origin for one in reads if (one.role, one.sitting) == (first.role, first.sitting)]
-    said = READ_HERE if first.by_mendbay else READ_ELSEWHERE
-    return f"{said} ({', '.join(dict.fromkeys(origins))})"
+    named = ", ".join(dict.fromkeys(origins))
+    if first.by_mendbay:
+        return f"{READ_HERE} ({named})"
+    digests = {one.file.sha256 for one in reads if (one.role, one.sitting) == (first.role, first.sitting)}
+    before = {
+        one.file.sha256: f"case {at}, bay {where}, the {one.role.value}'s, sitting {one.sitting}"
+        for at, where, one in reads_of_shop(bench)
+        if one.by_mendbay and one.file.sha256 in digests
+    }
+    if len(before) < len(digests):
+        return f"{READ_ELSEWHERE} ({named})"
+    return f"{READ_BEFORE} ({named}): {'; '.join(dict.fromkeys(before.values()))}"
 
 
 def _certificates(bench: Bench, case: int, bay: str, plan: TransferPlan) -> list[BoardNote]:

@@ -444,6 +444,12 @@ def test_a_rom_is_moved_and_proven(run: Run, practice: Practice, tmp_path: Path)
     assert head is not None
     assert answer(run, "case", "custody", "1", "--receipt", head[0])["anchored"]
     assert "The receipt's head stands in it" in run("case", "custody", "1", "--receipt", head[0]).stdout
+    answer(run, "rom", "withdraw", "1", "1", "patient", "1", "of another board")
+    for words in (("rom", "show", "1", "1"), ("case", "show", "1")):
+        told = " ".join(run(*words).stdout.split())
+        assert "DO NOT RELY ON IT: reads it rests on were withdrawn since: of another board." in told
+    assert answer(run, "rom", "show", "1", "1")["certificates"][0]["withdrawn"] == "of another board"
+    assert answer(run, "case", "show", "1")["rom_certificates"][0]["withdrawn"] == "of another board"
 
 
 def test_a_family_is_learned_and_a_dump_held_against_it(run: Run, practice: Practice, tmp_path: Path) -> None:

@@ -28,6 +28,7 @@ from mendbay.inlets.simulated_flash import SimulatedBus, SimulatedChip
 from mendbay.jobs import transfer_rom
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Clip, Programmers
+from mendbay.jobs.certify_rom import certificates_kept
 from mendbay.jobs.learn_rom import check_rom, learn_family
 from mendbay.jobs.read_pictures import correct_identifier
 from mendbay.jobs.rom_reads import keep_files, newest_sitting, read_chip, rom_reads, withdraw_sitting
@@ -867,3 +868,36 @@ def test_a_shorter_dump_of_a_patient_is_known_on_a_larger_chip(
     read_chip(bench, Clip(clips, "donor", yes), 1, "1", Role.PATIENT)
     read_chip(bench, Clip(clips, "patient", yes), 1, "1", Role.DONOR)
     assert "bay 2 (sitting 1)" in plan_transfer(bench, journals, 1, "1", Role.DONOR).reasons[0]
+
+
+def test_after_a_mix_up_the_way_back_is_told_and_works(
+    bench: Bench, clips: Clips, journals: JournalFiles
+) -> None:
+    read_chip(bench, Clip(clips, "donor", yes), 1, "1", Role.PATIENT)
+    read_chip(bench, Clip(clips, "patient", yes), 1, "1", Role.DONOR)
+    plan_transfer(bench, journals, 1, "1", Role.DONOR)
+    written(bench, clips, journals, "patient")
+    with pytest.raises(TransferRefused, match="may be the patient's own") as why:
+        written(bench, clips, journals, "patient", restore=True)
+    folder = bench.images.folder(bench.ledger.case(1)) / "roms/bay-1/donor-1"
+    for step in (
+        "mendbay rom withdraw 1 1 patient 1 REASON",
+        "mendbay rom withdraw 1 1 donor 1 REASON",
+        f"mendbay rom keep 1 1 patient FILES, which lie in {folder}.",
+        "mendbay rom read 1 1 donor",
+    ):
+        assert step in why.value.next_step
+    for role in (Role.PATIENT, Role.DONOR):
+        withdraw_sitting(bench, journals, 1, "1", role, 1, "read under each other's name")
+    (old,) = certificates_kept(bench, 1)
+    assert (old.bay, old.withdrawn) == ("1", "read under each other's name")
+    keep_files(bench, 1, "1", Role.PATIENT, sorted(folder.iterdir()))
+    read_chip(bench, Clip(clips, "patient", yes), 1, "1", Role.DONOR)
+    assert plan_transfer(bench, journals, 1, "1", Role.DONOR).reasons == ()
+    certificate = written(bench, clips, journals, "patient")
+    assert clips.chips["patient"].content == PATIENT
+    assert certificate.patient_read_from == (
+        "files with what Mendbay read before (read-1.bin, read-2.bin, read-3.bin): case 1, bay 1, the "
+        "donor's, sitting 1"
+    )
+    assert [bool(one.withdrawn) for one in certificates_kept(bench, 1, "1")] == [True, False]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, replace
 
 import click
@@ -11,6 +12,7 @@ from mendbay.case.records import Bay
 from mendbay.core.errors import CustodyBroken, UsageError
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
+from mendbay.jobs.certify_rom import KeptCertificate, certificates_kept
 from mendbay.jobs.measure_board import Measured
 from mendbay.jobs.take_in import CaseStory, add_bay, amend_bay, check_custody, take_in, tell_case
 from mendbay.wiring import open_bench
@@ -146,10 +148,11 @@ def show(screen: Screen, case: int) -> None:
     """Tell the whole story of CASE."""
     with open_bench(screen.home) as bench:
         story = tell_case(bench, case)
-    screen.answer(_story_json(story), _story_text(story))
+        certificates = certificates_kept(bench, case)
+    screen.answer(_story_json(story, certificates), _story_text(story, certificates))
 
 
-def _story_text(story: CaseStory) -> str:
+def _story_text(story: CaseStory, certificates: Sequence[KeptCertificate]) -> str:
     case = story.case
     lines = [
         f"Case {case.number}: {case.customer}, {case.state}, opened {case.opened_at}",
@@ -167,6 +170,7 @@ def _story_text(story: CaseStory) -> str:
         lines += ["", f"Bay {bay.bay}: {named}"]
         if bay.bay in story.sheets:
             lines += _sheet_lines(story.sheets[bay.bay], case.number, bay.bay)
+        lines += [wrapped(wording.certificate_words(one), "  ") for one in certificates if one.bay == bay.bay]
         image = next((one for one in story.images if one.bay == bay.bay), None)
         if image is None:
             lines.append("  not read yet")
@@ -211,7 +215,7 @@ def _check_text(holds: bool, entries: int) -> str:
     return "The custody log does NOT hold; mendbay case custody says where."
 
 
-def _story_json(story: CaseStory) -> dict[str, object]:
+def _story_json(story: CaseStory, certificates: Sequence[KeptCertificate]) -> dict[str, object]:
     case = story.case
     return {
         "case": case.number,
@@ -250,6 +254,7 @@ def _story_json(story: CaseStory) -> dict[str, object]:
             for one in story.images
         ],
         "sheets": [{"bay": bay, **asdict(short(one.sheet))} for bay, one in story.sheets.items()],
+        "rom_certificates": [{"bay": one.bay, **wording.certificate_json(one)} for one in certificates],
         "events": [
             {"at": one.at, "kind": one.kind, "text": one.text, "facts": dict(one.facts)}
             for one in story.events

@@ -22,7 +22,7 @@ from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.board_ports import Clip
-from mendbay.jobs.certify_rom import certified_transfer
+from mendbay.jobs.certify_rom import certificates_kept, certified_transfer
 from mendbay.jobs.judge_rom import JudgedRom, judge_rom
 from mendbay.jobs.learn_rom import (
     BrokenFamily,
@@ -339,14 +339,19 @@ def check(screen: Screen, case: int, bay: str, role: str, family: str) -> None:
 @click.argument("bay")
 @click.pass_obj
 def show(screen: Screen, case: int, bay: str) -> None:
-    """List every read kept of the chips of BAY."""
+    """List every read kept of the chips of BAY, and its certificates."""
     with open_bench(screen.home) as bench:
         reads = rom_reads(bench, case, bay, also_withdrawn=True)
+        certificates = certificates_kept(bench, case, bay)
     text = _reads_text(reads) if reads else f"No ROM of bay {bay} was read yet."
     for one in {(each.role, each.sitting): each for each in reads if each.withdrawn}.values():
         text += "\n" + wrapped(f"Withdrawn, {one.role.value}, sitting {one.sitting}: {_ended(one.withdrawn)}")
+    text += "".join(f"\n{wrapped(wording.certificate_words(one))}" for one in certificates)
     screen.answer(
-        {"reads": [_read_json(one) for one in reads]},
+        {
+            "reads": [_read_json(one) for one in reads],
+            "certificates": [wording.certificate_json(one) for one in certificates],
+        },
         f"{text}\nNext: {wording.called_as()} rom read {case} {bay} patient",
     )
 
