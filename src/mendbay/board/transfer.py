@@ -111,6 +111,13 @@ class Certificate:
         told_apart = self.purpose == Purpose.RESTORE.value
         return not self.only_read or told_apart or self.put_away or self.read_back_before
 
+    @property
+    def may_be_patients(self) -> bool:
+        """Whether nothing tells the chip that was read from the patient's own, which holds the same: nothing
+        was written to it in this run, and nobody gave their word that the patient's chip is put away. That
+        the target was proven in an earlier run says nothing of the chip on the clip now."""
+        return self.only_read and self.purpose == Purpose.TRANSFER.value and not self.put_away
+
     def as_record(self) -> dict[str, object]:
         """The fields by name, ready for JSON."""
         return asdict(self)

@@ -244,7 +244,7 @@ class Proven:
     Args:
         certificate: of this run.
         kept: where it is kept in the case; None if an earlier one is, or if it does not prove the chip.
-        next_step: how the proof is brought to its end, if the certificate does not prove the chip.
+        next_step: how the chip on the clip is proven to be the target, if it may be the patient's own.
     """
 
     certificate: Certificate
@@ -331,7 +331,7 @@ def carry_out(
                 roles_on_word=on_word,
             )
             kept = _note_done(bench, case, bay, plan, certificate, run.what)
-    return Proven(certificate, kept, "" if certificate.proves_chip else f"{run.again} --patient-put-away")
+    return Proven(certificate, kept, f"{run.again} --patient-put-away" if certificate.may_be_patients else "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -528,7 +528,10 @@ def _note_done(
         )
         return None
     if certificate.only_read and earlier and earlier[-1].subject == subject:
-        bench.custody(case, "chip only read: it holds what was certified", where)
+        whose = ", and may be the patient's own" if certificate.may_be_patients else ""
+        if certificate.put_away:
+            whose = "; that it is not the patient's own rests on a person's word"
+        bench.custody(case, f"chip only read: it holds what was certified{whose}", where)
         return None
     body = json.dumps(certificate.as_record(), sort_keys=True, indent=2)
     kept = bench.files.keep(bench.ledger.case(case), certificate_path(bay, certificate), body.encode())

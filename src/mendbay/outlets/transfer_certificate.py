@@ -221,6 +221,11 @@ def _cautions(facts: CertifiedTransfer) -> Iterator[tuple[str, list[str]]]:
             "Certified anew since",
             [f"{_begun(said[purpose])}: {moment(at)}." for purpose, at in facts.later],
         )
+    if one.may_be_patients:
+        yield (
+            "May be the patient’s own chip",
+            ["The chip that was read holds the same as the patient’s own, and nothing tells them apart."],
+        )
     if one.remarks:
         yield "Not checked", list(one.remarks)
     if one.unsettled:

@@ -429,7 +429,13 @@ def test_a_rom_is_moved_and_proven(run: Run, practice: Practice, tmp_path: Path)
     answer(run, "rom", "steps", "1", "1")
     assert len(answer(run, "rom", "show", "1", "1")["reads"]) == 6
     assert "read back and proven" in run("case", "show", "1").stdout
-    pointed = run("rom", "write", "1", "1", *donors, *CHECKED, *YES).stdout.splitlines()
+    looked = run("rom", "write", "1", "1", *patients, *CHECKED, *YES)
+    assert looked.returncode == 3
+    assert "This may be the patient's own chip" in looked.stdout
+    assert "fit the board" not in looked.stdout
+    assert answer(run, "rom", "write", "1", "1", *donors, *CHECKED, *YES, codes=(3,))["may_be_patients"]
+    put_away = (*YES, "--patient-put-away")
+    pointed = run("rom", "write", "1", "1", *donors, *CHECKED, *put_away).stdout.splitlines()
     assert pointed[-3:-1] == ["To print it:", "  mendbay rom certificate 1 1 FILE"]
     said = answer(run, "rom", "certificate", "1", "1", paper, "--paper", "Letter", "--shop", "Bench & Sons")
     assert said == {"path": str(paper), "bytes": paper.stat().st_size}

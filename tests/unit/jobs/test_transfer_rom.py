@@ -127,11 +127,18 @@ def test_the_patients_data_moves_and_is_proven(bench: Bench, clips: Clips, journ
     assert certificate.patient_read_from.startswith("the chip, read by Mendbay (")
     assert certificate.backup_read_from.startswith("the chip, read by Mendbay (")
     again = written(bench, clips, journals)
-    assert again.only_read
+    assert (again.only_read, again.may_be_patients) == (True, True)
     folder = bench.images.folder(bench.ledger.case(1)) / "roms/bay-1"
     assert list(folder.glob("certificate-*.json")) == kept, "a second look is no second certificate"
     assert len(bench.shelf.notes(NoteKind.CERTIFICATE)) == 1
-    assert bench.ledger.custody(1)[-1].what == "chip only read: it holds what was certified"
+    looked = "chip only read: it holds what was certified"
+    assert custody_of(bench)[-1] == f"{looked}, and may be the patient's own"
+    of_patient = proven(bench, clips, journals, "patient")
+    assert of_patient.certificate.may_be_patients
+    assert of_patient.next_step == "mendbay rom write 1 1 --programmer patient --patient-put-away"
+    said = proven(bench, clips, journals, put_away=True)
+    assert (said.certificate.may_be_patients, said.next_step) == (False, "")
+    assert custody_of(bench)[-1] == f"{looked}; that it is not the patient's own rests on a person's word"
 
 
 def test_a_finished_transfer_is_not_overwritten_by_its_backup(

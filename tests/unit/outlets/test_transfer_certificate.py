@@ -227,3 +227,9 @@ def test_a_very_long_reason_takes_more_pages_and_loses_nothing() -> None:
     assert "Technician" in found[-1]
     assert f"page{len(found)}of{len(found)}" in found[-1]
     assert not ink_beyond_the_margins(long)
+
+
+def test_a_chip_that_was_only_read_may_be_the_patients_own() -> None:
+    says(text_of(only_read=True, read_back_before=True), "May be the patient’s own chip")
+    assert "Maybethepatient" not in text_of(only_read=True, read_back_before=True, put_away=True)
+    assert "Maybethepatient" not in text_of()

@@ -569,12 +569,13 @@ def _carry_out(
         {
             "written": not certificate.only_read,
             "proven": certificate.proves_chip,
+            "may_be_patients": certificate.may_be_patients,
             "kept": done.kept.path if done.kept else None,
             "certificate": certificate.as_record(),
         },
         _certificate_text(done, case, bay),
     )
-    if not certificate.proves_chip:
+    if certificate.may_be_patients:
         sys.exit(EXIT_INCOMPLETE)
 
 
@@ -982,10 +983,14 @@ def _certificate_text(done: Proven, case: int, bay: str) -> str:
         lines.append(wrapped(f"used in spite of what follows: {one.override_reason}", "  "))
         lines += [wrapped(doubt, "    ") for doubt in one.failed_rules]
     called = wording.called_as()
-    if not one.proves_chip:
+    if one.may_be_patients:
+        before = "The target was proven in an earlier run."
+        kept = before if one.proves_chip else "No certificate is kept."
+        if done.kept:
+            kept += f" The certificate of that is kept with the case, {done.kept.path}, and told to custody."
         lines.append(
             wrapped(
-                "No certificate is kept: the patient's own chip holds the same, and nothing tells them apart."
+                "This may be the patient's own chip: it holds the same, and nothing tells them apart. " + kept
             )
         )
         lines.append(
