@@ -68,7 +68,8 @@ class Certificate:
     whose rules the dump was held against; empty if none were. `patient_read_from` and `backup_read_from`
     say whether the chips were read by Mendbay, or the reads are files made elsewhere; empty if not known.
     `remarks` are sentences on what could not be checked. `roles_on_word` says that whose chip is whose
-    rests on a person's word.
+    rests on a person's word; `chip_on_word` the same of the chip on the clip being the one to be written,
+    `supply_on_word` of its supply being set and checked, and `marking_on_word` of its being a 3 V part.
     """
 
     purpose: str
@@ -103,6 +104,9 @@ class Certificate:
     backup_read_from: str = ""
     remarks: tuple[str, ...] = ()
     roles_on_word: bool = False
+    chip_on_word: bool = False
+    supply_on_word: bool = False
+    marking_on_word: bool = False
 
     @property
     def proves_chip(self) -> bool:

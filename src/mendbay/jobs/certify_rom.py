@@ -18,8 +18,9 @@ from mendbay.core.errors import CustodyBroken, TransferRefused
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Journals
 from mendbay.jobs.ports import KeptFile
+from mendbay.jobs.read_pictures import describe, identifiers_of
 from mendbay.jobs.rom_reads import rom_reads
-from mendbay.jobs.take_in import check_custody
+from mendbay.jobs.take_in import check_custody, named_by_pictures
 from mendbay.jobs.transfer_rom import certificate_of, certificate_path, custody_item, newest_plan
 
 
@@ -49,6 +50,11 @@ class CertifiedTransfer:
         patient, backup: what it rests on; None if the ledger has no plan of it.
         later: purpose and time of every certificate kept since of the same chip and dumps, oldest first.
         unfinished: a step was begun since on that chip, and no right reading of it ended it.
+        by_pictures: model and serial number of the drive as its pictures show them, if the take-in says
+            neither.
+        board_number: of the patient's board with its revision, if it is known.
+        donors: the items of the stock that are reserved for the case or were used in it, as a person knows
+            them.
     """
 
     certificate: Certificate
@@ -62,6 +68,9 @@ class CertifiedTransfer:
     backup: DumpBehind | None = None
     later: tuple[tuple[Purpose, str], ...] = ()
     unfinished: bool = False
+    by_pictures: str = ""
+    board_number: str = ""
+    donors: tuple[str, ...] = ()
 
     @property
     def purpose(self) -> Purpose:
@@ -144,7 +153,19 @@ def certified_transfer(
         backup=backup,
         later=tuple(since),
         unfinished=outcome(journals.lines(record, certificate.job)).unfinished,
+        by_pictures="" if at_bay.model or at_bay.serial else named_by_pictures(bench, case, bay),
+        board_number=_board_number(bench, case, bay),
+        donors=tuple(
+            f"item {one.number} ({one.full_name}), {one.state}"
+            for one in bench.shelf.items()
+            if one.case == case
+        ),
     )
+
+
+def _board_number(bench: Bench, case: int, bay: str) -> str:
+    board = describe(identifiers_of(bench, case, bay))
+    return " ".join(one for one in (board.board_number, board.revision) if one and board.board_number)
 
 
 def _none_kept(bench: Bench, case: int, bay: str, purpose: Purpose | None) -> TransferRefused:

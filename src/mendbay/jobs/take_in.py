@@ -142,12 +142,18 @@ def tell_case(bench: Bench, number: int) -> CaseStory:
         by_pictures={
             bay.bay: named
             for bay in bays
-            if not (bay.model or bay.serial) and (named := _named_by_pictures(bench, number, bay.bay))
+            if not (bay.model or bay.serial) and (named := named_by_pictures(bench, number, bay.bay))
         },
     )
 
 
-def _named_by_pictures(bench: Bench, case: int, bay: str) -> str:
+def named_by_pictures(bench: Bench, case: int, bay: str) -> str:
+    """Model and serial number of a bay's drive as far as its pictures, or a person's corrections of them,
+    settle them; empty if they do not.
+
+    Raises:
+        NoSuchCase: there is no such case or bay.
+    """
     settled = [one for one in identifiers_of(bench, case, bay) if one.settled]
     found = (
         next((one.value for one in settled if one.kind is kind), "") for kind in (Kind.MODEL, Kind.SERIAL)

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, fields, replace
 
-from mendbay.board.flash_id import ChipFacts
+from mendbay.board.flash_id import ChipFacts, Supply
 from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.serial_flash import ReadProgress
 from mendbay.board.transfer import BlockWritten, Certificate, write
@@ -264,6 +264,7 @@ def carry_out(
     same_chip: bool = False,
     put_away: bool = False,
     roles_checked: bool = False,
+    right_chip: bool = False,
 ) -> Proven:
     """Writes what the newest plan says, or goes on where it was cut off, and proves the result.
 
@@ -275,6 +276,7 @@ def carry_out(
         same_chip, put_away: a person's word, see `board.transfer.write`.
         roles_checked: a person's word that each chip was read under its own name. Nothing is written
             without it where no serial number tells whose chip is whose.
+        right_chip: a person's word that the chip on the clip is the one to be written.
 
     Raises:
         TransferRefused: there is no plan, something speaks against it, the chip is another one, or a
@@ -329,6 +331,9 @@ def carry_out(
                 backup_read_from=_read_from(bench, case, bay, plan.backup.name),
                 remarks=_remarks(whose),
                 roles_on_word=on_word,
+                chip_on_word=right_chip,
+                supply_on_word=True,  # no adapter is taken at its word: the clip asked before it gave any
+                marking_on_word=clip.marking is Supply.HIGH,
             )
             kept = _note_done(bench, case, bay, plan, certificate, run.what)
     return Proven(certificate, kept, f"{run.again} --patient-put-away" if certificate.may_be_patients else "")

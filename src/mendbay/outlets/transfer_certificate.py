@@ -132,6 +132,7 @@ def _particulars(facts: CertifiedTransfer) -> list[list[Any]]:
     drive: list[Value] = [_mono(bay.bay)]
     for word, said in (("drive", bay.model), ("serial number", bay.serial)):
         drive += [f", {word} ", _mono(said)] if said else []
+    drive += [", drive ", _mono(facts.by_pictures), ", by its pictures"] if facts.by_pictures else []
     number = " ".join(re.findall("..?", one.chip_id.upper()))
     chip: list[Value] = [f"{_begun(_chip(facts))}, ", _mono(one.chip_name)]
     chip += [", id ", _mono(number)] if number not in one.chip_name else []
@@ -139,6 +140,8 @@ def _particulars(facts: CertifiedTransfer) -> list[list[Any]]:
     return [
         ["Customer", [facts.case.customer]],
         ["Bay", drive],
+        *([["Patient’s board", [_mono(facts.board_number)]]] if facts.board_number else []),
+        *([["Donor for the case", [_mono("; ".join(facts.donors))]]] if facts.donors else []),
         ["When", [_from_to(moment(one.started_at), moment(one.finished_at))]],
         # the name last: letters written from right to left would draw the figures of the date to their side
         ["Certified", [f"{moment(facts.certified_at)}, by {facts.certified_by}"]],
@@ -199,6 +202,12 @@ def _interruptions(facts: CertifiedTransfer) -> list[Value]:
 
 
 def _on_a_persons_word(facts: CertifiedTransfer) -> Iterator[str]:
+    one = facts.certificate
+    said = [f"{_chip(facts)} was on the clip"] if one.chip_on_word else []
+    said += [f"its supply was set to {one.volts:g}\u202fV and checked"] if one.supply_on_word else []
+    said += ["it is a 3\u202fV part by its marking"] if one.marking_on_word else []
+    if said:
+        yield f"That {'; that '.join(said)}."  # on one line: the sheet is to stay one page
     if facts.certificate.put_away:
         yield "That the patient’s chip was put away, and that this is another one which holds the same."
     if facts.certificate.roles_on_word:

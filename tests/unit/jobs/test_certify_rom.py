@@ -11,8 +11,12 @@ from pathlib import Path
 
 import pytest
 
+from mendbay.board.description import BoardDescription
 from mendbay.board.flash_bus import FlashBus, SupplyQuestion
 from mendbay.board.note import BoardNote, NoteKind
+from mendbay.board.number_form import Kind
+from mendbay.board.stock import Kind as StockKind
+from mendbay.board.stock import StockItem
 from mendbay.board.transfer_plan import Purpose, Role
 from mendbay.core.errors import (
     CustodyBroken,
@@ -27,6 +31,8 @@ from mendbay.inlets.simulated_flash import SimulatedBus
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Clip, Programmers
 from mendbay.jobs.certify_rom import CertifiedTransfer, certified_transfer
+from mendbay.jobs.keep_stock import add_items, reserve
+from mendbay.jobs.read_pictures import correct_identifier
 from mendbay.jobs.rom_reads import read_chip, withdraw_sitting
 from mendbay.jobs.transfer_rom import carry_out, plan_transfer
 from mendbay.outlets.shop_files import ShopFolder
@@ -109,6 +115,8 @@ def test_a_certificate_comes_with_its_file_its_entry_and_what_it_rests_on(
     assert found.patient is not None
     assert found.backup is not None
     assert (found.patient.reads, found.backup.reads) == (3, 3)
+    assert (found.by_pictures, found.board_number, found.donors) == ("", "", ())
+    assert (found.certificate.supply_on_word, found.certificate.marking_on_word) == (True, False)
     assert (path.parents[2] / found.patient.path).read_bytes() == rom(1)
     withdraw_sitting(bench, journals, 1, "1", Role.PATIENT, 1, "of another board")
     again = certified(bench, journals)
@@ -217,3 +225,25 @@ def test_a_note_that_is_no_certificate_is_told(
     noted(bench, json.dumps({**record, **changes}) if changes else "[" * 3000 if changes is None else "{}")
     with pytest.raises(LedgerError, match=r"note .* of a certificate cannot be read"):
         certified(bench, journals)
+
+
+def test_the_drive_its_board_and_the_donor_are_named_as_far_as_they_are_known(
+    bench: Bench, shop: ShopFolder, clips: Clips, journals: JournalFiles
+) -> None:
+    for kind, number in (
+        (Kind.MODEL, "AL20-HX4"),
+        (Kind.SERIAL, "AH4K-20719C"),
+        (Kind.BOARD, "TB-4471-200"),
+        (Kind.REVISION, "R3"),
+    ):
+        correct_identifier(bench, shop, 1, "1", kind, number)
+    board = BoardDescription(board_number="TB-4471-200", revision="R3")
+    (item,) = add_items(bench, shop, [StockItem(0, StockKind.BOARD, board)])
+    reserve(bench, item.number, 1)
+    planned(bench, clips, journals)
+    write(bench, shop, clips, journals, right_chip=True)
+    found = certified(bench, journals)
+    assert found.by_pictures == "AL20-HX4 AH4K-20719C"
+    assert found.board_number == "TB-4471-200 R3"
+    assert found.donors == (f"item {item.number} (TB-4471-200 R3), reserved",)
+    assert found.certificate.chip_on_word

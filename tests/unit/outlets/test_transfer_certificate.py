@@ -233,3 +233,19 @@ def test_a_chip_that_was_only_read_may_be_the_patients_own() -> None:
     says(text_of(only_read=True, read_back_before=True), "May be the patient’s own chip")
     assert "Maybethepatient" not in text_of(only_read=True, read_back_before=True, put_away=True)
     assert "Maybethepatient" not in text_of()
+
+
+def test_the_drive_its_board_the_donor_and_every_word_given_are_named() -> None:
+    text = text_of(
+        bay=Bay(7, "1"),
+        by_pictures="AL20-HX4 AH4K-20719C",
+        board_number="TB-4471-200 R3",
+        donors=("item 14 (TB-4471-200 R3), reserved",),
+        chip_on_word=True,
+        supply_on_word=True,
+        marking_on_word=True,
+    )
+    says(text, "drive AL20-HX4 AH4K-20719C, by its pictures", "Patient’s board TB-4471-200 R3")
+    says(text, "Donor for the case item 14 (TB-4471-200 R3), reserved", "donor’s chip was on the clip")
+    says(text, "its supply was set to 3.3 V and checked", "it is a 3 V part by its marking")
+    assert "Nothingthatiscertifiedhere" not in text

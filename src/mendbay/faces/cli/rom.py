@@ -563,6 +563,7 @@ def _carry_out(
             same_chip=same_chip,
             put_away=put_away,
             roles_checked=roles_checked,
+            right_chip=True,  # said just now, or by --yes
         )
     certificate = done.certificate
     screen.answer(
