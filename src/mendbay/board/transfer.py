@@ -57,7 +57,8 @@ class Certificate:
     """What was written where, with the proof. Hashes are SHA-256 in hexadecimal digits.
 
     `image_sha256` is what was to be written, `read_back_sha256` one hash for every whole read after it.
-    `blocks` counts what this run changed, `earlier_blocks` what runs before it had changed. A run that
+    `blocks` counts what this run changed, `earlier_blocks` what runs before it had changed
+    since the backup was last put back, which was done `restored_before` times before this run. A run that
     changed nothing (`only_read`) proves what the chip on the clip holds, and by itself not that it is the
     chip written earlier: the patient's own holds the same (see `proves_chip`). `unsettled` then lists blocks
     (offset, bytes) whose step was cut off and could not be done again for that reason: if it is the target,
@@ -104,6 +105,7 @@ class Certificate:
     backup_read_from: str = ""
     remarks: tuple[str, ...] = ()
     roles_on_word: bool = False
+    restored_before: int = 0
     chip_on_word: bool = False
     supply_on_word: bool = False
     marking_on_word: bool = False
@@ -215,6 +217,7 @@ def _certificate(
         pages=sum(one.pages for one in steps),
         earlier_blocks=before.blocks_done,
         interruptions=before.interruptions,
+        restored_before=before.restores,
         only_read=not steps,
         unsettled=() if steps else _ranges(before),
         read_back_before=not steps and before.touched and before.proven is plan.purpose,

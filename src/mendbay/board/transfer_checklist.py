@@ -97,7 +97,7 @@ def _reads(text: str, reads: int) -> _Row:
 
 
 def _cut_off(journal: JournalState | None, wrote: bool) -> tuple[str, ...]:
-    if journal is None or wrote or not journal.touched:
+    if journal is None or wrote or not journal.touched or journal.proven is Purpose.RESTORE:
         return ()
     if not journal.cut_off and journal.blocks_done:
         return ("What was written is not proven yet: start the same plan again.",)

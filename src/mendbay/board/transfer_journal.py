@@ -41,8 +41,9 @@ class JournalState:
 
     `content` is what each byte must be, `unknown` which bytes lie in blocks that were begun and not done.
     `interruptions` counts the starts that did not come to their end, `blocks_done` the blocks over all
-    starts. `touched` says whether any block was ever begun. `proven` says for which purpose the chip that
-    was written was last read back right, with no block begun since. `torn` lines could not be read.
+    starts since the backup was last put back and proven, `restores` how often it was. `touched` says whether
+    any block was ever begun. `proven` says for which purpose the chip that was written was last read back
+    right, with no block begun since. `torn` lines could not be read.
     """
 
     content: Bytes
@@ -52,6 +53,7 @@ class JournalState:
     touched: bool
     torn: int
     proven: Purpose | None = None
+    restores: int = 0
 
     @property
     def cut_off(self) -> bool:
@@ -82,7 +84,8 @@ def replay(lines: Sequence[str], job: str, images: Mapping[Purpose, bytes]) -> J
     """
     content = as_array(images[Purpose.RESTORE]).copy()
     unknown = np.zeros(len(content), np.bool_)
-    open_starts = blocks = torn = 0
+    put_back = False
+    open_starts = blocks = torn = restores = 0
     for text in lines:
         line = _read(text)
         if line is None:
@@ -103,8 +106,12 @@ def replay(lines: Sequence[str], job: str, images: Mapping[Purpose, bytes]) -> J
             content[place] = as_array(images[line.purpose])[place]
             unknown[place] = False
             blocks += 1
+            put_back = put_back or line.purpose is Purpose.RESTORE
+        elif line.word == VERIFIED and line.purpose is Purpose.RESTORE:
+            restores += put_back  # a later look at a chip that holds its backup again puts nothing back
+            blocks, put_back = 0, False
     end = outcome(lines)
-    return JournalState(content, unknown, open_starts, blocks, end.touched, torn, end.proven)
+    return JournalState(content, unknown, open_starts, blocks, end.touched, torn, end.proven, restores)
 
 
 @dataclass(frozen=True, slots=True)

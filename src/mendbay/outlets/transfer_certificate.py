@@ -198,6 +198,9 @@ def _interruptions(facts: CertifiedTransfer) -> list[Value]:
     said += (
         ["; blocks done in earlier runs: ", _mono(grouped(one.earlier_blocks))] if one.earlier_blocks else []
     )
+    if one.restored_before:
+        times = counted(one.restored_before, "time")
+        said.append(f"; before this run the backup had been put back {times}")
     return said
 
 

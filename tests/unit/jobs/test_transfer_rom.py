@@ -908,3 +908,19 @@ def test_after_a_mix_up_the_way_back_is_told_and_works(
         "donor's, sitting 1"
     )
     assert [bool(one.withdrawn) for one in certificates_kept(bench, 1, "1")] == [True, False]
+
+
+def test_a_transfer_after_its_backup_was_put_back_counts_anew_and_tells_of_it(
+    bench: Bench, clips: Clips, journals: JournalFiles
+) -> None:
+    both_read(bench, clips)
+    plan_transfer(bench, journals, 1, "1", Role.DONOR)
+    cut_off(bench, clips, journals)
+    back = written(bench, clips, journals, restore=True)
+    assert (back.interruptions, back.restored_before) == (1, 0)
+    told = tell_plan(bench, shop_of(bench), journals, 1, "1")
+    assert told.restored
+    assert not [why for step in told.steps for why in step.why if "cut off" in why]
+    anew = written(bench, clips, journals)
+    assert (anew.interruptions, anew.earlier_blocks, anew.restored_before) == (1, 0, 1)
+    assert clips.chips["donor"].content == PATIENT

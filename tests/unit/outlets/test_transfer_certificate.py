@@ -249,3 +249,7 @@ def test_the_drive_its_board_the_donor_and_every_word_given_are_named() -> None:
     says(text, "Donor for the case item 14 (TB-4471-200 R3), reserved", "donor’s chip was on the clip")
     says(text, "its supply was set to 3.3 V and checked", "it is a 3 V part by its marking")
     assert "Nothingthatiscertifiedhere" not in text
+
+
+def test_a_backup_that_was_put_back_before_is_told() -> None:
+    says(text_of(interruptions=1, restored_before=1), "before this run the backup had been put back 1 time")

@@ -901,7 +901,7 @@ def _answer_plan(screen: Screen, planned: Planned, case: int, bay: str) -> None:
             f"Next: put that right, then {called} rom plan {case} {bay} {planned.plan.target.role.value}"
         )
     elif planned.restored:
-        lines.append("Its backup was put back. Next: plan anew if the transfer is still wanted.")
+        lines.append(f"Its backup was put back.\n{_after_restoring(case, bay)}")
     elif all(step.state == "done" for step in planned.steps):
         lines.append("Done and proven. Next: fit the board, and see whether the drive is detected.")
     else:
@@ -948,6 +948,10 @@ def _plan_json(planned: Planned) -> dict[str, object]:
     }
 
 
+def _after_restoring(case: int, bay: str) -> str:
+    return f"Next, if the transfer is still wanted: {wording.called_as()} rom write {case} {bay}"
+
+
 def _certificate_text(done: Proven, case: int, bay: str) -> str:
     one = done.certificate
     back = one.purpose == Purpose.RESTORE
@@ -961,8 +965,11 @@ def _certificate_text(done: Proven, case: int, bay: str) -> str:
         f"  blocks changed: {count_text(one.blocks)}, pages programmed: {count_text(one.pages)}",
     ]
     if one.interruptions:
+        done_then = f"; blocks done then: {one.earlier_blocks}" if one.earlier_blocks else ""
+        lines.append(f"  it had been cut off before ({one.interruptions}){done_then}")
+    if one.restored_before:
         lines.append(
-            f"  it had been cut off before ({one.interruptions}); blocks done then: {one.earlier_blocks}"
+            f"  its backup had been put back {wording.counted(one.restored_before, 'time')} before this"
         )
     if one.put_away:
         lines.append("  that it is not the patient's own chip rests on a person's word")
@@ -1007,8 +1014,6 @@ def _certificate_text(done: Proven, case: int, bay: str) -> str:
         lines.append("The case keeps the certificate of the first proof; this look stands in custody.")
     lines += ["To print it:", f"  {called} rom certificate {case} {bay} FILE"]
     lines.append(
-        "Next: plan anew if the transfer is still wanted."
-        if back
-        else "Next: fit the board, and see whether the drive is detected."
+        _after_restoring(case, bay) if back else "Next: fit the board, and see whether the drive is detected."
     )
     return "\n".join(lines)
