@@ -28,6 +28,7 @@ from mendbay.board.transfer_plan import (
     smallest_unit,
 )
 from mendbay.core.errors import TransferRefused
+from mendbay.core.quantity import counted
 
 _SEAL = object()
 
@@ -156,7 +157,8 @@ def _against_reads(what: str, record: Dump, reads: Sequence[bytes]) -> list[str]
     distinct = distinct_reads(reads)
     if len(distinct) < FEWEST_READS:
         return [
-            f"The {what} is unverified: {len(distinct)} whole reads are there, {FEWEST_READS} are the fewest."
+            f"The {what} is unverified: {counted(len(distinct), 'whole read')} "
+            f"{'is' if len(distinct) == 1 else 'are'} there, {FEWEST_READS} are the fewest."
         ]
     found = []
     if any(one != distinct[0] for one in distinct):

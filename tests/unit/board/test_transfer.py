@@ -198,8 +198,8 @@ def test_shorter_dump_of_the_chip_on_the_clip_is_recognised_too() -> None:
 def test_unverified_dumps_are_refused(evidence: Evidence, which: str) -> None:
     one, other = getattr(evidence, which)
     assert "0 whole reads" in reasons(replace(evidence, **{which: ()}))
-    assert "1 whole reads" in reasons(replace(evidence, **{which: (one,)}))
-    assert "1 whole reads" in reasons(replace(evidence, **{which: (one, one)})), (
+    assert "1 whole read is" in reasons(replace(evidence, **{which: (one,)}))
+    assert "1 whole read is" in reasons(replace(evidence, **{which: (one, one)})), (
         "one read given twice is one read"
     )
     assert "its reads differ" in reasons(replace(evidence, **{which: (one, other, flipped(one, 0))}))

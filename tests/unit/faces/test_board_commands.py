@@ -541,6 +541,13 @@ def test_dumps_of_a_poor_clip_are_voted_on_and_make_no_plan(
     answer(run, "rom", "read", "1", "1", "donor", *clip, *CHECKED)
     plan = answer(run, "rom", "plan", "1", "1", "donor", codes=(3,))
     assert any("reads differ" in one for one in plan["refused_for"])
+    text = " ".join(run("rom", "plan", "1", "1", "donor").stdout.split())
+    assert "Next: put the clip right and read that chip at least 2 times in one sitting" in text
+    assert "(mendbay rom read 1 1 patient), then mendbay rom plan 1 1 donor" in text
+    answer(run, "rom", "read", "1", "2", "donor", *clip, *CHECKED)
+    text = " ".join(run("rom", "plan", "1", "2", "donor").stdout.split())
+    assert "1 whole read is there, 2 are the fewest" in text
+    assert "Next: read that chip at least 2 times in one sitting (mendbay rom read 1 2 patient), then" in text
 
 
 STOPPED_AT_A_BLOCK = """

@@ -16,7 +16,7 @@ from mendbay.board.rom_map import map_words
 from mendbay.board.rom_reads import GO_ON, Verdict
 from mendbay.board.rom_vote import MOST_READS
 from mendbay.board.swap_odds import percent
-from mendbay.board.transfer_plan import Padding, Purpose, Role, TransferPlan
+from mendbay.board.transfer_plan import FEWEST_READS, Padding, Purpose, Role, TransferPlan
 from mendbay.core.errors import EXIT_INCOMPLETE
 from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces import wording
@@ -897,9 +897,11 @@ def _answer_plan(screen: Screen, planned: Planned, case: int, bay: str) -> None:
             lines += [wrapped(f"CAUTION: {one}", "       ") for one in step.cautions]
     if planned.reasons:
         lines += ["REFUSED, nothing can be written:", *(wrapped(one, "  ") for one in planned.reasons)]
-        lines.append(
-            f"Next: put that right, then {called} rom plan {case} {bay} {planned.plan.target.role.value}"
-        )
+        again = f" --family {family}" if family else ""
+        lines += [
+            wrapped(f"Next: {_first_step(planned, case, bay)}, then"),
+            f"  {called} rom plan {case} {bay} {planned.plan.target.role.value}{again}",
+        ]
     elif planned.restored:
         lines.append(f"Its backup was put back.\n{_after_restoring(case, bay)}")
     elif all(step.state == "done" for step in planned.steps):
@@ -909,6 +911,32 @@ def _answer_plan(screen: Screen, planned: Planned, case: int, bay: str) -> None:
     screen.answer(_plan_json(planned), "\n".join(lines))
     if planned.reasons:
         sys.exit(EXIT_INCOMPLETE)
+
+
+def _first_step(planned: Planned, case: int, bay: str) -> str:
+    """What puts the first reason against a plan right."""
+    reason, plan, called = planned.reasons[0], planned.plan, wording.called_as()
+    role = plan.target.role.value
+    read = f"{called} rom read {case} {bay}"
+    for whose, of, reads in (
+        ("patient's dump", "patient", plan.patient.reads),
+        ("backup", role, plan.backup.reads),
+    ):
+        if reason.startswith(f"The {whose} is unverified"):
+            why = "" if reads < FEWEST_READS and "differ" not in reason else "put the clip right and "
+            return f"{why}read that chip at least {FEWEST_READS} times in one sitting ({read} {of})"
+    if "already holds the patient's data" in reason:
+        return f"put the {role}'s chip on the clip and read it ({read} {role})"
+    if "mixed up" in reason:
+        return (
+            "take the sittings that are of the other chip back "
+            f"({called} rom withdraw {case} {bay} ROLE SITTING REASON) and read both chips again"
+        )
+    if plan.failed_rules and not plan.override_reason and reason.startswith("Something speaks against"):
+        return "read the chip anew, or give a reason to go on all the same (--in-spite REASON)"
+    if "the plan allows no filling" in reason:
+        return "give --fill, if the rest of the larger chip is to be filled with FF"
+    return "put that right"
 
 
 def _plan_text(plan: TransferPlan) -> str:
