@@ -261,6 +261,7 @@ class NextStep:
         found: list[Offer] = []
         for step, bay in tests:
             then = sum(next(costs) for _ in self._worlds.tables.signs[step.reveals].answers)
+            then = min(then, plans.now)  # the answer can be ignored
             harm_of = self._worlds.chance(step.harm, bay)
             harm, cost = float(self.belief.weights @ harm_of), self._cost(step)
             total = cost + self.stakes.data * harm + then
