@@ -295,8 +295,10 @@ def _doubts(chip: FlashId, table: Sfdp) -> tuple[str, ...]:
     if not chip.parity_holds:
         found.append(f"The maker's byte {chip.maker_byte:02X}h fails its parity: it is no registered code.")
     if len(chip.makers) > 1:
-        names = ", ".join(f"{one.name} (bank {one.bank})" for one in chip.makers)
-        found.append(f"The maker's byte {chip.maker_byte:02X}h stands for several: {names}.")
+        count = len(chip.makers)
+        found.append(
+            f"The maker's byte {chip.maker_byte:02X}h is that of {count} makers: read the marking, too."
+        )
     if not table.present:
         found.append("It carries no parameter table.")
     # the standard's own tables all have a low byte of even parity, which no maker's code can have

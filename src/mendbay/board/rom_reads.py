@@ -22,6 +22,8 @@ HOPELESS = 0.05
 """Error rate of a read from which voting is not worth trying."""
 WANTED_READS = 3
 GO_ON = "The dump is kept with the case: go on with it"
+ENOUGH = "Two agreeing reads are enough for a transfer, three are safer: read the chip anew, three times"
+READ_MORE = "Read the chip anew, three times, so that three reads agree"
 
 _OF_READS = {
     FaultKind.NOISE,
@@ -243,7 +245,7 @@ def _next_step(verdict: Verdict, faults: Sequence[Fault], ballot: Vote, reads: i
         if faults:
             return faults[0].next_step
         more = reads < WANTED_READS
-        return "Read the chip anew, three times, so that three reads agree" if more else GO_ON
+        return (ENOUGH if reads > 1 else READ_MORE) if more else GO_ON
     if verdict is Verdict.REPAIRED and not ballot.disagreeing:
         return counted[0].next_step if counted else faults[0].next_step
     if verdict is Verdict.REPAIRED:

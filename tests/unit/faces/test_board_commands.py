@@ -483,6 +483,10 @@ def test_a_family_is_learned_and_a_dump_held_against_it(run: Run, practice: Prac
     judged = answer(run, "rom", "judge", "1", "1", "patient", "--family", "TB-4471", codes=(3,))
     assert (judged["verdict"], judged["settled"]) == ("doubtful", False)
     assert any(failing["failed"][0] in one for one in judged["reasons"]), "the failed rule is named"
+    unnamed = run("rom", "judge", "1", "1", "patient")
+    assert unnamed.returncode == 3
+    assert "Held against the learned family TB-4471, to which it belongs." in unnamed.stdout
+    assert "Next: mendbay rom plan 1 1 donor" in run("rom", "show", "1", "1").stdout
     unasked = answer(run, "rom", "plan", "1", "1", "donor", codes=(3,))
     assert unasked["family"] == "TB-4471", "the family it belongs to is not left out by saying nothing"
     plan = answer(run, "rom", "plan", "1", "1", "donor", "--family", "TB-4471", codes=(3,))

@@ -227,17 +227,21 @@ def judge(
 ) -> None:
     """Say what the newest reads of a chip are worth.
 
-    What went wrong with them is named; a question that is open, or a rule of the family that fails, ends it
-    with exit code 3.
+    A patient's are held against FAMILY, or else against the learned family they belong to. What went wrong
+    with them is named; a question that is open, or a rule of the family that fails, ends it with exit code 3.
     """
     with open_bench(screen.home) as bench:
-        if family:
-            judged = judge_by_family(bench, shop_files(screen.home), case, bay, Role(role), family, reference)
+        shop, found = shop_files(screen.home), ""
+        if not family and Role(role) is Role.PATIENT:
+            found = fitting_family(bench, shop, case, bay)
+        if family or found:
+            judged = judge_by_family(bench, shop, case, bay, Role(role), family or found, reference)
         else:
             judged = judge_rom(bench, case, bay, Role(role), reference)
     if picture is not None and judged.map is not None:
         write_new_file(picture, rom_picture(judged.map))
-    screen.answer(_judged_json(judged), _judged_text(judged, case, bay, with_map))
+    belongs = f"\nHeld against the learned family {found}, to which it belongs." if found else ""
+    screen.answer(_judged_json(judged), _judged_text(judged, case, bay, with_map) + belongs)
     if not judged.judgement.settled:
         sys.exit(EXIT_INCOMPLETE)
 
@@ -352,8 +356,16 @@ def show(screen: Screen, case: int, bay: str) -> None:
             "reads": [_read_json(one) for one in reads],
             "certificates": [wording.certificate_json(one) for one in certificates],
         },
-        f"{text}\nNext: {wording.called_as()} rom read {case} {bay} patient",
+        f"{text}\nNext: {wording.called_as()} rom {_after_reads(reads, case, bay)}",
     )
+
+
+def _after_reads(reads: tuple[RomRead, ...], case: int, bay: str) -> str:
+    """The command that does what is next with the chips of a bay."""
+    standing = {one.role for one in reads if not one.withdrawn}
+    if Role.PATIENT not in standing:
+        return f"read {case} {bay} patient"
+    return f"plan {case} {bay} donor" if Role.DONOR in standing else f"judge {case} {bay} patient"
 
 
 @command.command(name="plan")
@@ -624,11 +636,15 @@ def _reads_text(reads: tuple[RomRead, ...]) -> str:
             one.file.path.rpartition("/")[2][:22],
             size_text(one.file.size_bytes),
             one.file.sha256[:12],
-            one.origin if len(one.origin) <= 14 else f"{one.origin[:13]}…",
+            "(withdrawn)" if one.withdrawn else _cut(one.origin, 14),
         )
         for one in reads
     ]
     return table(rows, ("chip", "sitting", "read", "size", "SHA-256 begins", "from"), right=(1, 3))
+
+
+def _cut(text: str, most: int) -> str:
+    return text if len(text) <= most else f"{text[: most - 1]}…"
 
 
 def _read_json(one: RomRead) -> dict[str, object]:
