@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from mendbay.board.electrical_findings import Finding
 from mendbay.board.electrical_form import ValueClass
+from mendbay.board.electrical_steps import StepState
 from mendbay.board.swap_odds import Attribute, Level, Purpose
 from mendbay.core.coverage import Coverage
 from mendbay.core.errors import MendbayError
@@ -15,9 +16,11 @@ from mendbay.jobs.keep_stock import last_swaps_of
 from mendbay.jobs.measure_board import begun_sheet
 from mendbay.triage.belief import Asked
 
-SUPPLY = ("suppressor-5v", "suppressor-12v", "link-5v", "link-12v", "rail-5v", "rail-12v")
-DRIVER = ("motor-driver-pins", "motor-outputs")
-MOTOR = ("motor-windings", "motor-isolation")
+SUPPLY = frozenset({"suppressor-5v", "suppressor-12v", "link-5v", "link-12v", "rail-5v", "rail-12v"})
+DRIVER = frozenset({"motor-driver-pins", "motor-outputs"})
+MOTOR = frozenset({"motor-windings", "motor-isolation"})
+OF_IMAGES = ("detected", "refusals")
+"""Signs that an image gives, of the time it was read."""
 TELLING = frozenset({"decisive", "strong"})
 """Weights of findings that answer a question; weaker ones leave it open."""
 FEWEST_BYTES = 16 << 20
@@ -55,15 +58,21 @@ def _of_sheet(bench: Bench, case: int, bay: str) -> Iterator[tuple[Asked, Gather
     if measured is None:
         return
     findings = {one.observation: one for one in measured.standing.findings}
+    asked = {
+        one.step.observation for one in measured.standing.steps if one.state is not StepState.NOT_FOR_THIS
+    }
     for sign, observations in (
         ("supply-measured", SUPPLY),
         ("driver-measured", DRIVER),
         ("motor-measured", MOTOR),
     ):
-        amiss = [findings[one] for one in observations if one in findings and _speaks_against(findings[one])]
+        spoken = [findings[one] for one in sorted(observations & findings.keys())]
+        amiss = [one for one in spoken if _speaks_against(one)]
         if amiss:
             yield Asked(sign, bay), Gathered("amiss", f"electrical sheet: {amiss[0].words}")
-        elif all(one in findings and findings[one].value_class is ValueClass.WITHIN for one in observations):
+        elif len(spoken) == len(observations & asked) > 0 and all(
+            one.value_class is ValueClass.WITHIN for one in spoken
+        ):
             yield Asked(sign, bay), Gathered("sound", "electrical sheet")
     burns = findings.get("burns")
     if burns is not None:
@@ -76,13 +85,12 @@ def _speaks_against(finding: Finding) -> bool:
 
 
 def _of_swaps(bench: Bench, case: int, bay: str) -> Iterator[tuple[Asked, Gathered]]:
-    """A swap that did not help is a sign; one that did ended the matter."""
+    """A swap without the ROM that did not help is a sign, as it points to the ROM. One with the ROM is not:
+    that this bench made it says nothing of what was wrong when the case came in."""
     for body in last_swaps_of(bench, case, bay):
-        if body["purpose"] == Purpose.BOARD_SWAP and not body["worked"]:
-            rom = body["agreement"].get(str(Attribute.ROM), "")
-            answers = {str(Level.MOVED): "with-rom", str(Level.NOT_MOVED): "without-rom"}
-            if rom in answers:
-                yield Asked("swapped", bay), Gathered(answers[rom], "a swap noted with donor used")
+        unmoved = body["agreement"].get(str(Attribute.ROM)) == str(Level.NOT_MOVED)
+        if body["purpose"] == Purpose.BOARD_SWAP and unmoved and not body["worked"]:
+            yield Asked("swapped", bay), Gathered("without-rom", "a swap noted with donor used")
 
 
 def _of_image(bench: Bench, case: int, bay: str) -> Iterator[tuple[Asked, Gathered]]:

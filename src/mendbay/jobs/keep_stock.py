@@ -397,6 +397,7 @@ def last_swaps_of(bench: Bench, case: int, bay: str) -> list[Mapping[str, Any]]:
     last: dict[tuple[str, str], Mapping[str, Any]] = {}
     for note in standing_notes(bench, NoteKind.SWAP, case, bay):
         body = _swap_of(note)
+        last.pop((note.subject, body["purpose"]), None)  # said again, it comes last
         last[note.subject, body["purpose"]] = body
     return list(last.values())
 

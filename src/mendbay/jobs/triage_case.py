@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from mendbay.board.note import BoardNote, NoteKind
+from mendbay.case.records import Case
 from mendbay.core.cautions import Caution, cautions_for
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.gather_signs import Gathered, gathered_signs
+from mendbay.jobs.gather_signs import OF_IMAGES, Gathered, gathered_signs
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 from mendbay.triage.belief import Asked, Belief, Moved, WhatIf, sign_of
 from mendbay.triage.next_step import INSIDE, NextStep, Offer, Stakes, kept_off
@@ -52,6 +54,7 @@ class Triage:
 
     Args:
         assumed: nothing was said of the case's bays yet, and a box with two is assumed.
+        left_out: answers on record that cannot be weighed now, each with why, as sentences.
     """
 
     case: int
@@ -62,6 +65,16 @@ class Triage:
     offers: tuple[Offer, ...]
     keep_off: tuple[KeepOff, ...]
     assumed: bool
+    left_out: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _About:
+    """What triage is of; `assumed` as in `Triage`."""
+
+    subject: Subject
+    stakes: Stakes
+    assumed: bool
 
 
 def tell_triage(bench: Bench, case: int) -> Triage:
@@ -69,37 +82,59 @@ def tell_triage(bench: Bench, case: int) -> Triage:
 
     Raises:
         NoSuchCase: there is no such case.
-        UsageError: it has more than two bays.
+        UsageError: it has more than two bays, and none were chosen.
         LedgerError: a note is not one that Mendbay wrote.
     """
-    subject, stakes, assumed = _about(bench, case)
-    known = _known(bench, case, subject)
-    belief = Belief(_worlds(subject), {asked: one.answer for asked, one in known.items()})
-    offers = NextStep(belief, stakes).offers()
-    return Triage(case, subject, stakes, known, belief, offers, _keep_off(belief), assumed)
+    about = _about(bench, case)
+    worlds = _worlds(about.subject)
+    known, left_out = _known(bench, case, worlds)
+    belief = Belief(worlds, {asked: one.answer for asked, one in known.items()})
+    return Triage(
+        case=case,
+        subject=about.subject,
+        stakes=about.stakes,
+        known=known,
+        belief=belief,
+        offers=NextStep(belief, about.stakes).offers(),
+        keep_off=_keep_off(belief),
+        assumed=about.assumed,
+        left_out=left_out,
+    )
 
 
-def describe(bench: Bench, case: int, *, box: bool | None = None, worth: float | None = None) -> Triage:
+def describe(
+    bench: Bench,
+    case: int,
+    *,
+    box: bool | None = None,
+    worth: float | None = None,
+    bays: tuple[str, ...] | None = None,
+) -> Triage:
     """Says what triage is of.
 
     Args:
         box: whether a box came in, or a drive alone; None leaves it.
         worth: of the data, in the currency of the tables; None leaves it.
+        bays: the one or two of the case's bays to judge; None leaves it, empty for all.
 
     Raises:
-        NoSuchCase: there is no such case.
-        UsageError: nothing is said, or a worth that cannot be.
+        NoSuchCase: there is no such case or bay.
+        UsageError: nothing is said, a worth that cannot be, or more than two bays.
     """
-    if box is None and worth is None:
-        raise UsageError(
-            "Nothing is said of the case.", "Say whether a box came in, or what its data is worth."
-        )
+    if box is None and worth is None and bays is None:
+        raise UsageError("Nothing is said of the case.", "Say what came in, or what its data is worth.")
     with bench.ledger.together():
-        subject, stakes, _ = _about(bench, case)
-        asked = Stakes(stakes.data if worth is None else worth)
-        body = {"box": subject.box if box is None else box, "worth": asked.data}
+        record = bench.ledger.case(case)
+        for one in bays or ():
+            bench.ledger.bay(case, one)
+        before = _said(bench, case)
+        asked = Stakes(before.get("worth", Stakes().data) if worth is None else worth)
+        chosen = tuple(before.get("bays", ())) if bays is None else bays
+        Subject(chosen or ("1",))
+        came = before.get("box", _box_by_itself(bench, record)) if box is None else box
+        body = {"box": came, "worth": asked.data, "bays": list(chosen)}
         _note(bench, case, "", NoteKind.SUBJECT, ABOUT, body)
-        return tell_triage(bench, case)
+    return tell_triage(bench, case)
 
 
 def answer(bench: Bench, case: int, asked: Asked, said: str) -> Triage:
@@ -107,18 +142,23 @@ def answer(bench: Bench, case: int, asked: Asked, said: str) -> Triage:
 
     Raises:
         NoSuchCase: there is no such case.
-        UsageError: there is no such sign or answer.
+        UsageError: there is no such sign or answer, or it is of a bay and none is described yet.
     """
+    about = _about(bench, case)
+    worlds = _worlds(about.subject)
+    sign = sign_of(worlds, asked)
+    Belief(worlds, {asked: said})
+    if asked.bay and about.assumed:
+        raise UsageError(
+            f"No bay of case {case} is described yet.",
+            f"mendbay case bay {case} {asked.bay}=MODEL/SERIAL does that (both may be left out).",
+        )
+    words = sign.answers[sign.place(said)].words
+    where = f"Bay {asked.bay}" if asked.bay else f"The {sign.seat}"
     with bench.ledger.together():
-        subject, _, _ = _about(bench, case)
-        worlds = _worlds(subject)
-        sign = sign_of(worlds, asked)
-        Belief(worlds, {asked: said})
-        words = sign.answers[sign.place(said)].words
         _note(bench, case, asked.bay, NoteKind.SIGN, asked.sign, {"answer": said})
-        where = f"Bay {asked.bay}" if asked.bay else "The box"
         bench.note(case, "triage", f"{where}: {sign.asks} {words[:1].upper()}{words[1:]}.")
-        return tell_triage(bench, case)
+    return tell_triage(bench, case)
 
 
 def take_back(bench: Bench, case: int, asked: Asked, reason: str) -> Triage:
@@ -130,17 +170,16 @@ def take_back(bench: Bench, case: int, asked: Asked, reason: str) -> Triage:
     """
     require_reason(reason)
     with bench.ledger.together():
-        subject, _, _ = _about(bench, case)
-        sign_of(_worlds(subject), asked)
+        bench.ledger.case(case)
         said = standing_notes(bench, NoteKind.SIGN, case, asked.bay, asked.sign)
         if not said:
             raise UsageError(
-                f"Nobody answered {asked.sign} in case {case}.",
+                f"Nobody answered {asked.sign[:40]!r} in case {case}.",
                 f"mendbay triage show {case} tells what is known.",
             )
         withdraw(bench, map(subject_of, said), case, asked.bay, reason)
         bench.note(case, "triage", f"Withdrawn: the answer to {asked.sign}. {reason}")
-        return tell_triage(bench, case)
+    return tell_triage(bench, case)
 
 
 def why(bench: Bench, case: int, place: Place) -> tuple[Triage, tuple[Moved, ...]]:
@@ -182,39 +221,67 @@ def _worlds(subject: Subject) -> Worlds:
     return Worlds(packaged_tables(), subject)
 
 
-def _about(bench: Bench, case: int) -> tuple[Subject, Stakes, bool]:
+def _about(bench: Bench, case: int) -> _About:
     """What the case is of: two bays until they are described; one described bay is a drive that came alone
     unless a box is spoken of."""
     record = bench.ledger.case(case)
-    bays = tuple(one.bay for one in bench.ledger.bays(case))
-    said = bench.shelf.notes(NoteKind.SUBJECT, case, "", ABOUT)
-    box, worth = len(bays) != 1 or bool(record.box), Stakes().data
-    if said:
-        body = _body(said[-1])
-        try:
-            box, worth = bool(body["box"]), float(str(body["worth"]))
-        except (KeyError, ValueError) as trouble:
-            raise _unreadable(said[-1], trouble) from trouble
-    return Subject(bays or ("1", "2"), box), Stakes(worth), not bays
+    said = _said(bench, case)
+    described = tuple(one.bay for one in bench.ledger.bays(case))
+    chosen = tuple(one for one in said.get("bays", ()) if one in described)
+    box = said.get("box", _box_by_itself(bench, record))
+    worth = said.get("worth", Stakes().data)
+    subject = Subject(chosen or described or ("1", "2"), bool(box))
+    return _About(subject, Stakes(float(worth)), not described)
 
 
-def _known(bench: Bench, case: int, subject: Subject) -> dict[Asked, Known]:
-    """What is known: a person's word stands before what the case gives itself."""
-    worlds = _worlds(subject)
-    found: dict[Asked, Known] = {}
-    for asked, one in gathered_signs(bench, case).items():
-        found[asked] = _from_case(one)
+def _box_by_itself(bench: Bench, record: Case) -> bool:
+    return len(bench.ledger.bays(record.number)) != 1 or bool(record.box)
+
+
+def _said(bench: Bench, case: int) -> dict[str, Any]:
+    """The last word on what triage is of; empty if nothing was said."""
+    notes = bench.shelf.notes(NoteKind.SUBJECT, case, "", ABOUT)
+    if not notes:
+        return {}
+    body = dict(_body(notes[-1]))
+    bays = body.get("bays", [])
+    sound = isinstance(body.get("box"), bool) and isinstance(body.get("worth"), (int, float))
+    if not sound or not isinstance(bays, list) or not all(isinstance(one, str) for one in bays):
+        raise _unreadable(notes[-1], TypeError("not what it should hold"))
+    return body
+
+
+def _known(bench: Bench, case: int, worlds: Worlds) -> tuple[dict[Asked, Known], tuple[str, ...]]:
+    """What is known: a person's word stands before what the case gives itself. With it what is on record and
+    cannot be weighed now."""
+    told: dict[Asked, Known] = {}
+    left_out: list[str] = []
     for note in standing_notes(bench, NoteKind.SIGN, case):
         asked, body = Asked(note.subject, note.bay), _body(note)
+        if not isinstance(body.get("answer"), str):
+            raise _unreadable(note, KeyError("answer"))
+        said = body["answer"]
         try:
-            said = str(body["answer"])
             sign_of(worlds, asked).place(said)
-        except UsageError:
-            continue  # of a box or bay that the case no longer has, or of a sign of other tables
-        except KeyError as trouble:
-            raise _unreadable(note, trouble) from trouble
-        found[asked] = Known(said, f"{note.who}, {note.at}", True)
-    return found
+        except (UsageError, KeyError) as trouble:
+            why = trouble.what if isinstance(trouble, UsageError) else "that answer is no longer known."
+            where = f" (bay {asked.bay})" if asked.bay else ""
+            left_out.append(f"{asked.sign}{where}: {said}. {why}")
+            continue
+        told[asked] = Known(said, f"{note.who}, {note.at}", True)
+    found: dict[Asked, Known] = {}
+    for asked, one in gathered_signs(bench, case).items():
+        if asked not in told and asked.bay in worlds.subject.bays and not _outdated(asked, told):
+            found[asked] = _from_case(one)
+    return {**found, **told}, tuple(dict.fromkeys(left_out))
+
+
+def _outdated(asked: Asked, told: Mapping[Asked, Known]) -> bool:
+    """Whether what an image says may be older than what is heard now of its drive: a drive that ails is not
+    sound because it once was read."""
+    sounds = (told.get(Asked(one, asked.bay)) for one in ("sound", "sound-alone"))
+    ailing = any(one is not None and one.answer != "normal" for one in sounds)
+    return ailing and asked.sign in OF_IMAGES
 
 
 def _from_case(one: Gathered) -> Known:
@@ -224,7 +291,8 @@ def _from_case(one: Gathered) -> Known:
 def _keep_off(belief: Belief) -> tuple[KeepOff, ...]:
     found: list[KeepOff] = []
     for bay, chance in kept_off(belief).items():
-        likeliest = max(INSIDE, key=lambda one, bay=bay: belief.fault(one, bay))  # type: ignore[misc]
+        names = belief.worlds.tables.groups.get(INSIDE, ())
+        likeliest = max(names, key=lambda one, bay=bay: belief.fault(one, bay))  # type: ignore[misc]
         found.append(KeepOff(bay, chance, tuple(one for one in belief.moved(likeliest, bay) if one.bits > 0)))
     return tuple(found)
 
@@ -235,7 +303,7 @@ def _note(
     bench.shelf.note(BoardNote(case, bay, kind, subject, bench.now(), bench.who, json.dumps(body)))
 
 
-def _body(note: BoardNote) -> Mapping[str, object]:
+def _body(note: BoardNote) -> Mapping[str, Any]:
     try:
         body = json.loads(note.body)
     except ValueError as trouble:

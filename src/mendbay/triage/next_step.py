@@ -2,9 +2,10 @@
 
 Tests, repairs and handing on are measured on one scale: money, a person's time and the value of data lost,
 averaged over all worlds. A repair costs itself and what follows if it does not help; a test costs itself and
-the best plan after each of its answers, so its information is worth what it saves there. The plan behind
-every figure tries repairs by falling chance over cost (see `decide`) and hands the job on at the point where
-that is cheapest.
+the best plan after each of its answers, so its information is worth what it saves there (H. Raiffa, Decision
+Analysis, 1968). The plan behind every figure tries repairs by falling chance over cost, the cheapest order
+with one fault, independent costs and perfect repairs (D. Heckerman, J. S. Breese, K. Rommelse, CACM 38(3),
+1995; from memory), and hands the job on at the point where that is cheapest.
 
 What cannot be undone or can lose data is not offered before a safe test that would tell whether it does; and
 what gives power to a drive that is likely damaged inside stands behind everything else, handing it on too.
@@ -30,8 +31,12 @@ LIKELY = 0.05
 """Chance of those worlds from which the step counts as one that can do harm (own choice)."""
 KEEP_OFF = 0.4
 """Chance of damage inside a drive from which it is kept without power (own choice)."""
-INSIDE = ("heads", "media-damage", "stuck")
-"""Faults that every second of power makes worse."""
+INSIDE = "inside"
+"""The group of faults that every second of power makes worse."""
+HEARD = ("clicks", "grinding")
+"""Sounds of a drive that gets no power whatever else is known, unless another drive's ROM explains them."""
+EXPLAINED = 0.5
+"""Chance of another drive's ROM from which it explains them (own choice)."""
 SEPARATING, SHARE = 0.03, 0.1
 """Bits about the danger, and share of what is uncertain about it, that a safe test's answer must tell on
 average to come before (own choice)."""
@@ -85,10 +90,12 @@ def kept_off(belief: Belief) -> dict[str, float]:
     """The bays whose drives should get no power, with the chance of damage inside each."""
     found: dict[str, float] = {}
     worlds = belief.worlds
+    names = worlds.tables.groups.get(INSIDE, ())
     for bay in worlds.subject.bays:
-        places = [worlds.place(one, bay) for one in INSIDE if one in worlds.tables.faults]
+        places = [worlds.place(one, bay) for one in names]
         chance = float(belief.weights[worlds.faulty[:, places].any(axis=1)].sum())
-        if chance >= KEEP_OFF:
+        heard = any(belief.answers.get(Asked(one, bay)) in HEARD for one in ("sound", "sound-alone"))
+        if chance >= KEEP_OFF or (heard and belief.fault("rom-mismatch", bay) < EXPLAINED):
             found[bay] = chance
     return found
 
@@ -107,7 +114,7 @@ class NextStep:
         self._worlds = belief.worlds
         self._minute = float(self._worlds.tables.minute_cost.value)
         self._kept_off = kept_off(belief)
-        usable = tuple(self._all_steps())
+        usable = [one for one in self._all_steps() if not self._contradicted(*one)]
         self._tests = [
             (step, bay)
             for step, bay in usable
@@ -205,8 +212,7 @@ class NextStep:
 
     def _after_tests(self, tests: Sequence[tuple[Step, str]]) -> _Batch:
         """The beliefs together with each answer to each test, so that a row adds up to the answer's chance. A
-        repair that needs that answer is then made seeing; after another one it stays blind, as mending
-        something else first can turn the answer."""
+        repair that needs that answer is then made seeing, and after another one not at all."""
         rows, before, closed = list[Floats](), list[Floats](), list[Bools]()
         base = self._batch(np.zeros((1, self._classes.count)))
         for step, bay in tests:
@@ -222,6 +228,8 @@ class NextStep:
                         if wanted in ("", answer.id):
                             left[self._seeing[number]] = max(0.0, one.before - self._cost(step))
                             shut[number], shut[self._seeing[number]] = True, False
+                        elif one.bay:
+                            shut[number] = True
                 before.append(left)
                 closed.append(shut)
         if not rows:
@@ -229,7 +237,7 @@ class NextStep:
         return _Batch(np.concatenate(rows), np.array(before), np.array(closed))
 
     def _before(self, step: Step, bay: str) -> tuple[float, frozenset[tuple[str, str]]]:
-        """What must be found out before a repair and is not known yet, or known to be otherwise.
+        """What must be found out before a repair and is not known yet.
 
         Returns:
             What the tests for it cost, and the signs with the bays of which any would do.
@@ -323,6 +331,13 @@ class NextStep:
         """Whether all that the step needs is known and allows it."""
         return all(
             any(known is not None and answer in ("", known) for known in self._known(sign, bay))
+            for sign, answer in step.needs
+        )
+
+    def _contradicted(self, step: Step, bay: str) -> bool:
+        """Whether something it needs is known to be otherwise."""
+        return any(
+            all(known is not None and answer not in ("", known) for known in self._known(sign, bay))
             for sign, answer in step.needs
         )
 

@@ -93,14 +93,13 @@ class _Reader:
             table.done()
         for table in faults.tables("event"):
             _add(self.happenings, table, self._happening(table))
-        sound, strength = _share(faults, "sound"), faults.figure("strength")
+        sound = _share(faults, "sound")
         faults.done()
         _adds_up(faults, "faults", self._first_shares(sound))
         _adds_up(faults, "layouts", [one.share for one in self.layouts.values()])
         _adds_up(faults, "events", [one.share for one in self.happenings.values()])
         for table in signs.tables("sign"):
             _add(self.signs, table, self._sign(table))
-        strength_of_rows = signs.figure("strength")
         signs.done()
         found: dict[str, Step] = {}
         for table in steps.tables("step"):
@@ -110,9 +109,8 @@ class _Reader:
         if not any(one.kind is StepKind.HAND_ON for one in found.values()):
             steps.refuse("has no step that hands the job on", "Add one: stopping is always possible")
         return Tables(
-            self.faults, self.groups, self.happenings, self.layouts, sound, self.signs, found,
-            minute_cost, strength, strength_of_rows,
-        )  # fmt: skip
+            self.faults, self.groups, self.happenings, self.layouts, sound, self.signs, found, minute_cost
+        )
 
     def _first_shares(self, sound: Figure) -> list[Figure]:
         """A drive's faults count twice: a box has two drives."""

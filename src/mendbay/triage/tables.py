@@ -53,7 +53,8 @@ class Fault:
     Args:
         id: how tables name it.
         words: the fault as the subject of a sentence, such as `the mains adapter`.
-        first: its share of all cases as what brought them in (for a drive's fault: of one drive).
+        first: its share of all cases as what brought them in (for a drive's fault: of one drive), before what
+            happened and second faults are weighed.
         besides: its chance of being present beside another fault.
     """
 
@@ -192,8 +193,6 @@ class Tables:
         groups: names for several faults of a drive together.
         sound: the share of cases in which nothing is broken.
         minute_cost: what a minute of a person costs.
-        strength: how many cases the shares of the faults count for against the shop's own, and how many a row
-            of a sign counts for.
     """
 
     faults: Mapping[str, Fault]
@@ -204,5 +203,3 @@ class Tables:
     signs: Mapping[str, Sign]
     steps: Mapping[str, Step]
     minute_cost: Figure
-    strength_of_faults: Figure
-    strength_of_rows: Figure

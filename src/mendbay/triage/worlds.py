@@ -46,7 +46,8 @@ class Subject:
     def __post_init__(self) -> None:
         if not 1 <= len(self.bays) <= MOST_BAYS or len(set(self.bays)) != len(self.bays) or "" in self.bays:
             raise UsageError(
-                f"{len(self.bays)} bays cannot be judged together.", "Name one drive, or the two of a box."
+                f"{len(self.bays)} bays cannot be judged together.",
+                "mendbay triage about CASE --bays 1,2 names the one or two to judge.",
             )
 
 
@@ -54,7 +55,7 @@ class Worlds:
     """The worlds of one subject, with their chances before anything is seen.
 
     Args:
-        tables: with the shop's own counts in them, if there are any (`counts.py`).
+        tables: what the model is made of.
 
     Attributes:
         places: every place of a fault (P).

@@ -8,13 +8,16 @@ import numpy as np
 import pytest
 
 from mendbay.board.description import BoardDescription
+from mendbay.board.electrical import Entry, Sheet
 from mendbay.board.electrical_form import Size
+from mendbay.board.electrical_form_file import packaged_form
 from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.stock import Kind, StockItem
 from mendbay.board.swap_odds import Level, Purpose
 from mendbay.case.records import Bay
 from mendbay.core.coverage import Coverage
 from mendbay.core.errors import LedgerError, NoSuchCase, UsageError
+from mendbay.core.source import Identity
 from mendbay.core.span import Span, SpanSet
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.find_donor import agreement_with
@@ -26,6 +29,7 @@ from mendbay.jobs.triage_case import answer, describe, take_back, tell_triage, w
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.triage.belief import Asked
 from mendbay.triage.worlds import Place, Subject
+from support.electrical import filled
 
 CLICKS = Asked("sound", "1")
 
@@ -66,7 +70,7 @@ def test_an_answer_taken_back_is_unknown_again_and_stays_on_record(bench: Bench)
     assert told.belief.faults() == pytest.approx(empty)
     assert len(bench.shelf.notes(NoteKind.SIGN, 1)) == 2
     assert bench.ledger.events(1)[-1].text == "Withdrawn: the answer to sound. it was the other drive"
-    with pytest.raises(UsageError, match="Nobody answered sound"):
+    with pytest.raises(UsageError, match="Nobody answered 'sound'"):
         take_back(bench, 1, CLICKS, "twice")
     with pytest.raises(UsageError, match="without a reason"):
         take_back(bench, 1, CLICKS, " ")
@@ -96,17 +100,67 @@ def test_what_came_in_and_what_its_data_is_worth(bench: Bench) -> None:
         describe(bench, 2)
     with pytest.raises(UsageError, match="worth"):
         describe(bench, 2, worth=-5.0)
-    for label in ("2", "3"):
-        add_bay(bench, Bay(1, label + "b"))
+    with pytest.raises(UsageError, match="No bay of case 3 is described"):
+        answer(bench, 3, CLICKS, "clicks")
+    add_bay(bench, Bay(1, "3"))
     with pytest.raises(UsageError, match="cannot be judged together"):
         tell_triage(bench, 1)
+    assert describe(bench, 1, bays=("2", "3")).subject.bays == ("2", "3")
+    assert tell_triage(bench, 1).subject.bays == ("2", "3")
+    with pytest.raises(UsageError, match="cannot be judged together"):
+        describe(bench, 1, bays=("1", "2", "3"))
+    with pytest.raises(NoSuchCase):
+        describe(bench, 1, bays=("9",))
 
 
-def test_an_answer_about_the_box_is_left_out_where_there_is_none(bench: Bench) -> None:
+def test_an_answer_that_cannot_be_weighed_now_is_told(bench: Bench) -> None:
     answer(bench, 1, Asked("lights"), "none")
     assert Asked("lights") in tell_triage(bench, 1).known
-    assert Asked("lights") not in describe(bench, 1, box=False).known
-    assert Asked("lights") in describe(bench, 1, box=True).known
+    alone = describe(bench, 1, box=False)
+    assert Asked("lights") not in alone.known
+    assert alone.left_out == ("lights: none. lights is asked of the box, and a drive came alone.",)
+    again = describe(bench, 1, box=True)
+    assert (Asked("lights") in again.known, again.left_out) == (True, ())
+    for sign, said in (("sound", "sings"), ("colour", "red")):
+        body = json.dumps({"answer": said})
+        bench.shelf.note(BoardNote(1, "1", NoteKind.SIGN, sign, bench.now(), "an older version", body))
+    assert len(tell_triage(bench, 1).left_out) == 2
+
+
+def image_of(bench: Bench, size: int, read: Span) -> None:
+    """An image of bay 1 that holds some of its drive."""
+    store = bench.images.create(bench.ledger.case(1), "1", Identity("file", "made up", size, 512))
+    try:
+        store.begin_run("bench", "made up")
+        store.keep(read, memoryview(b"\1" * read.length), 1.0)
+        store.commit()
+    finally:
+        store.close()
+
+
+def test_an_image_answers_for_its_drive_until_the_drive_is_heard_to_ail(bench: Bench) -> None:
+    image_of(bench, 32 << 20, Span(0, 20 << 20))
+    told = tell_triage(bench, 1)
+    assert told.known[Asked("detected", "1")].answer == "right"
+    assert told.known[Asked("refusals", "1")].answer == "none"
+    for sound in ("clicks", "grinding", "buzz"):
+        heard = answer(bench, 1, CLICKS, sound)
+        assert not {Asked("detected", "1"), Asked("refusals", "1")} & set(heard.known)
+    assert [one.bay for one in answer(bench, 1, CLICKS, "clicks").keep_off] == ["1"]
+    said = answer(bench, 1, Asked("detected", "1"), "right")
+    assert [one.bay for one in said.keep_off] == ["1"], "one that clicks gets no power, whatever it gave"
+    assert Asked("refusals", "1") in answer(bench, 1, CLICKS, "normal").known
+
+
+@pytest.mark.parametrize("size", [Size.LARGE, Size.SMALL])
+def test_a_sound_sheet_answers_for_both_sizes(bench: Bench, size: Size) -> None:
+    describe_board(bench, 1, "1", size)
+    for one in filled(Sheet(size, form=packaged_form())).records:
+        if isinstance(one, Entry):
+            enter(bench, 1, "1", one.step, one.text)
+    known = tell_triage(bench, 1).known
+    found = {sign: known[Asked(sign, "1")].answer for sign in ("supply-measured", "driver-measured", "burn")}
+    assert found == {"supply-measured": "sound", "driver-measured": "sound", "burn": "none"}
 
 
 def test_the_electrical_sheet_answers_for_itself(bench: Bench) -> None:
@@ -123,7 +177,9 @@ def test_the_electrical_sheet_answers_for_itself(bench: Bench) -> None:
     assert said.known[Asked("supply-measured", "1")].by_person, "a person's word stands before it"
 
 
-def test_a_swap_that_did_not_help_is_a_sign_and_one_that_did_is_none(bench: Bench, shop: ShopFolder) -> None:
+def test_a_plain_swap_that_did_not_help_is_a_sign_and_any_other_is_none(
+    bench: Bench, shop: ShopFolder
+) -> None:
     patient = BoardDescription(board_number="TB-4471-200")
     add_items(bench, shop, [StockItem(0, Kind.BOARD, patient), StockItem(0, Kind.BOARD, patient)])
     agreement = agreement_with(bench, shop, 1, "1", 1, Purpose.BOARD_SWAP, Level.NOT_MOVED, patient)
@@ -133,6 +189,9 @@ def test_a_swap_that_did_not_help_is_a_sign_and_one_that_did_is_none(bench: Benc
     assert tell_triage(bench, 1).known == {}
     record_swap(bench, 1, 1, "1", agreement, True)
     assert tell_triage(bench, 1).known == {}
+    moved = agreement_with(bench, shop, 1, "1", 2, Purpose.BOARD_SWAP, Level.MOVED, patient)
+    record_swap(bench, 2, 1, "1", moved, False)
+    assert tell_triage(bench, 1).known == {}, "what this bench did is no symptom"
 
 
 def coverage_of(read: tuple[int, int], refused: range) -> Coverage:

@@ -7,7 +7,7 @@ from itertools import permutations
 import numpy as np
 import pytest
 
-from mendbay.triage.decide import by_chance_over_cost, expected_cost, value_of_test
+from support.decisions import by_chance_over_cost, expected_cost, value_of_test
 
 # D. Heckerman, J. S. Breese, K. Rommelse, CACM 38(3) (1995): the order by p/C is the cheapest. The figures of
 # this example are derived from its formula, not printed there.

@@ -11,17 +11,16 @@ from hypothesis import strategies as st
 
 from mendbay.core.errors import UsageError
 from mendbay.triage.belief import Asked, Belief, all_signs, sign_of
-from mendbay.triage.decide import expected_cost, value_of_test
 from mendbay.triage.next_step import HARMFUL, SEPARATING, SHARE, NextStep, Offer, Stakes
 from mendbay.triage.table_file import TableTexts, packaged_tables, read_all
 from mendbay.triage.tables import StepKind
 from mendbay.triage.worlds import Subject, Worlds
+from support.decisions import expected_cost, value_of_test
 
 BOX = Worlds(packaged_tables(), Subject(("1", "2")))
 DRIVE = Worlds(packaged_tables(), Subject(("1",), box=False))
 SMALL_FAULTS = """
 sound = { value = 0.000001, source = "test" }
-strength = { value = 1, source = "test" }
 [sources]
 test = "for this test"
 [[fault]]
@@ -66,7 +65,6 @@ words = "it"
 share = { value = 0.5, source = "test" }
 """
 SMALL_SIGNS = """
-strength = { value = 1, source = "test" }
 [sources]
 test = "for this test"
 [[sign]]

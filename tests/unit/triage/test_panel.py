@@ -18,7 +18,7 @@ WORLDS = {
     "box": Worlds(packaged_tables(), Subject(("1", "2"))),
     "drive": Worlds(packaged_tables(), Subject(("1",), box=False)),
 }
-AGREED = 50
+AGREED = 53
 """Cases in which the first step is among the practitioner's; fewer would be a step back."""
 
 

@@ -110,11 +110,14 @@ def untell(screen: Screen, case: int, sign: str, reason: str, bay: str) -> None:
 @CASE
 @click.option("--came", type=click.Choice(["box", "drive"]), help="What came in: a box, or a drive alone.")
 @click.option("--worth", type=float, help="What losing the data would cost, in the shop's currency.")
+@click.option("--bays", help="The one or two bays to judge, like 1,2; an empty text for all.")
 @click.pass_obj
-def about(screen: Screen, case: int, came: str | None, worth: float | None) -> None:
-    """Say what came in with CASE, and what its data is worth."""
+def about(screen: Screen, case: int, came: str | None, worth: float | None, bays: str | None) -> None:
+    """Say what came in with CASE, which bays to judge, and what the data is worth."""
+    chosen = None if bays is None else tuple(one.strip() for one in bays.split(",") if one.strip())
+    box = None if came is None else came == "box"
     with open_bench(screen.home) as bench:
-        told = describe(bench, case, box=None if came is None else came == "box", worth=worth)
+        told = describe(bench, case, box=box, worth=worth, bays=chosen)
     screen.answer(_json(told), _text(told, False))
 
 
@@ -133,7 +136,9 @@ def why_(screen: Screen, case: int, fault: str, bay: str) -> None:
     origin = worlds.tables.faults[fault].first.source
     words = _place_words(worlds.tables, Place(fault, bay))
     lines = [wrapped(f"{words}: {_percent(chance)}, before any answer {_percent(before)}.")]
-    lines.append(wrapped(f"The share before any answer is {origin}.", "  "))
+    share = _percent(float(worlds.tables.faults[fault].first.value))
+    share = f"It begins with a share of {share} of all cases, as their first fault ({origin})."
+    lines.append(wrapped(share, "  "))
     lines += [_moved_line(told, one) for one in moved]
     if not moved:
         lines.append("Nothing is answered yet.")
@@ -231,7 +236,9 @@ def _text(told: Triage, everything: bool) -> str:
         lines.append(wrapped(f"STOP: give the drive of bay {one.bay} no power.", "", "  "))
         lines.append(wrapped(f"Damage inside it is {_percent(one.chance)} likely{reasons}.", "  ", ""))
         lines.append(wrapped("Every second it turns can lose data.", "  "))
-    if told.keep_off:
+    for left_out in told.left_out:
+        lines.append(wrapped(f"LEFT OUT, though on record: {left_out}", "", "  "))
+    if lines:
         lines.append("")
     what = "A box with two drives" if told.subject.box else "A drive alone"
     if told.subject.box and len(told.subject.bays) == 1:
@@ -380,6 +387,7 @@ def _json(told: Triage) -> dict[str, object]:
         "box": told.subject.box,
         "bays": list(told.subject.bays),
         "assumed": told.assumed,
+        "left_out": list(told.left_out),
         "worth": told.stakes.data,
         "known": [_sign_json(told, one) for one in sorted(told.known)],
         "keep_without_power": [
