@@ -498,8 +498,8 @@ def certificate(
     """Write the certificate of BAY to a new PDF file.
 
     To print and sign, one page as a rule: what was done and proven, what it rests on, what speaks against it,
-    and how anyone can check it. The file kept with the case stays the original. A transfer that was not proven
-    has no certificate: exit code 61.
+    and how anyone can check it. The file kept with the case stays the original. A transfer that was not
+    proven has no certificate: exit code 61.
     """
     purpose = Purpose(of) if of else None
     with open_bench(screen.home) as bench:
