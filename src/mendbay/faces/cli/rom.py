@@ -56,6 +56,8 @@ from mendbay.wiring import (
     write_new_file,
 )
 
+FEW_DUMPS = 3
+"""Dumps from which rules were never seen to fail a sound dump by more than chance (0072)."""
 SHOWN = 12
 LEAST_VOLTS, MOST_VOLTS = 1.0, 5.5
 """No serial flash takes less or more."""
@@ -767,6 +769,14 @@ def _family_text(learned: LearnedFamily, path: str) -> str:
         f"{wording.counted(family.dumps, 'known-good dump')}, "
         f"{wording.counted(len(family.revisions), 'code revision')}."
     ]
+    if family.dumps < FEW_DUMPS:
+        lines.append(
+            wrapped(
+                "CAUTION: rules learned from fewer than three dumps are not to be relied on alone: "
+                "learn anew when there are more.",
+                "  ",
+            )
+        )
     lines += [wrapped(f"{rule} (in {wording.counted(int(dumps), 'dump')})", "  ") for rule, dumps in rows]
     for number, one in enumerate(family.revisions, 1):
         own = sum(stop - start for start, stop in one.per_drive)
