@@ -54,7 +54,7 @@ def items(draw: st.DrawFn) -> StockItem:
         draw(descriptions()),
         condition=draw(st.sampled_from(Condition)),
         state=state,
-        case=0 if state is StockState.FREE else draw(st.integers(1, 3)),
+        case=0 if state in (StockState.FREE, StockState.REMOVED) else draw(st.integers(1, 3)),
     )
 
 
