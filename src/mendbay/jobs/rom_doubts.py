@@ -103,7 +103,12 @@ class WhoseIsWhose:
 
 
 def whose_is_whose(bench: Bench, case: int, bay: str, evidence: Evidence) -> WhoseIsWhose:
-    """Looks for the serial numbers that are known of a bay's drive in both dumps.
+    """Looks for the serial numbers that are known of a bay's drive in both dumps, without regard to capitals
+    and with the bytes of each word in either order.
+
+    Returns:
+        That the chips seem mixed up, or how far the serial number tells them apart; where no number does, a
+        person's word is needed.
 
     Raises:
         NoSuchCase: there is no such case or bay.
@@ -114,7 +119,7 @@ def whose_is_whose(bench: Bench, case: int, bay: str, evidence: Evidence) -> Who
     in_both = ""
     told = False
     for serial in serials:
-        spelled = {serial.encode(), serial.replace("-", "").replace(" ", "").encode()}
+        spelled = _spelled(serial)
         in_backup = any(one in dump for one in spelled for dump in backup)
         in_patient = any(one in dump for one in spelled for dump in patient)
         if in_backup and not in_patient:
@@ -150,8 +155,17 @@ def whose_is_whose(bench: Bench, case: int, bay: str, evidence: Evidence) -> Who
     return WhoseIsWhose(
         remark=f"The drive's serial {numbers} in neither of the two dumps, so it does not tell whose chip is "
         "whose. Not every family keeps it there.",
-        next_step=f"mendbay board show {case} {bay} says how the number is known.",
+        next_step=f"mendbay board show {case} {bay} says how the number is known; if it was mistyped, "
+        f"mendbay case bay {case} {bay}=/NUMBER --amend or mendbay board correct {case} {bay} serial-number "
+        "NUMBER puts it right.",
+        needs_word=True,  # the number may be mistyped: then nothing guards against mixed-up chips
     )
+
+
+def _spelled(serial: str) -> set[bytes]:
+    """How a serial number may stand in a dump of capitals, with and without what divides it."""
+    plain = serial.replace("-", "").replace(" ", "")
+    return {one.encode().upper() for one in (serial, plain) if len(one) >= SHORTEST_SERIAL}
 
 
 def _serials(bench: Bench, case: int, bay: str) -> list[str]:
@@ -201,11 +215,12 @@ def patients_before(bench: Bench, case: int, bay: str, evidence: Evidence) -> tu
 
 
 def _both_ways(dumps: Sequence[bytes]) -> list[bytes]:
-    """The dumps as they are, and with the bytes of each word swapped, as some families keep their text."""
+    """The dumps in capitals, as they are and with the bytes of each word swapped, as some families keep their
+    text."""
     found = []
     for dump in dumps:
         swapped = bytearray(dump)
         even = len(dump) - len(dump) % 2
         swapped[0:even:2], swapped[1:even:2] = dump[1:even:2], dump[0:even:2]
-        found += [dump, bytes(swapped)]
+        found += [bytes(dump).upper(), bytes(swapped).upper()]
     return found

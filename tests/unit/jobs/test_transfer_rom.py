@@ -820,18 +820,60 @@ def test_a_serial_number_in_both_dumps_tells_nothing(
     assert "stands in both dumps" in planned.remarks[0]
 
 
-def test_a_serial_number_in_neither_dump_is_mentioned_and_refuses_nothing(
+def test_a_serial_number_in_neither_dump_refuses_no_plan_and_asks_for_a_word(
     bench: Bench, clips: Clips, journals: JournalFiles
 ) -> None:
     both_read(bench, clips)
     correct_identifier(bench, shop_of(bench), 1, "1", Kind.SERIAL, "AH4K-20719C")
     planned = plan_transfer(bench, journals, 1, "1", Role.DONOR)
-    assert (planned.reasons, planned.needs_word) == ((), False)
+    assert (planned.reasons, planned.needs_word) == ((), True)
     assert "serial number AH4K-20719C stands in neither" in planned.remarks[0]
     assert "Not every family keeps it there" in planned.remarks[0]
+    assert "if it was mistyped" in planned.remark_step
     words = (bench, Clip(clips, "donor", yes), shop_of(bench), journals, 1, "1")
-    certificate = transfer_rom.carry_out(*words).certificate
-    assert (certificate.roles_on_word, certificate.remarks) == (False, planned.remarks)
+    with pytest.raises(TransferRefused, match="stands in neither") as why:
+        transfer_rom.carry_out(*words)
+    assert "--roles-checked" in why.value.next_step
+    assert clips.chips["donor"].content == DONOR
+    certificate = transfer_rom.carry_out(*words, roles_checked=True).certificate
+    assert (certificate.roles_on_word, certificate.remarks) == (True, planned.remarks)
+
+
+def test_a_mistyped_serial_number_of_mixed_up_chips_asks_for_a_word(
+    bench: Bench, clips: Clips, journals: JournalFiles
+) -> None:
+    serial = b"AH4K-20719C"
+    clips.chips["patient"] = small_chip(serial + PATIENT[len(serial) :])
+    correct_identifier(bench, shop_of(bench), 1, "1", Kind.SERIAL, "AH4K-20917C")
+    read_chip(bench, Clip(clips, "donor", yes), 1, "1", Role.PATIENT)
+    read_chip(bench, Clip(clips, "patient", yes), 1, "1", Role.DONOR)
+    assert plan_transfer(bench, journals, 1, "1", Role.DONOR).needs_word
+    before = clips.chips["patient"].content
+    with pytest.raises(TransferRefused, match="stands in neither"):
+        transfer_rom.carry_out(bench, Clip(clips, "patient", yes), shop_of(bench), journals, 1, "1")
+    assert clips.chips["patient"].content == before
+
+
+@pytest.mark.parametrize(("typed", "held"), [("ah4k-20719c", b"AH4K20719C"), ("AH4K-20719C", b"ah4k-20719c")])
+def test_capitals_of_a_serial_number_do_not_matter(
+    bench: Bench, clips: Clips, journals: JournalFiles, typed: str, held: bytes
+) -> None:
+    clips.chips["patient"] = small_chip(held + PATIENT[len(held) :])
+    bench.ledger.amend_bay(replace(bench.ledger.bay(1, "1"), serial=typed))
+    both_read(bench, clips)
+    planned = plan_transfer(bench, journals, 1, "1", Role.DONOR)
+    assert (planned.remarks, planned.needs_word) == ((), False)
+    for name, role in (("donor", Role.PATIENT), ("patient", Role.DONOR)):
+        read_chip(bench, Clip(clips, name, yes), 1, "1", role)
+    assert any("mixed up" in one for one in plan_transfer(bench, journals, 1, "1", Role.DONOR).reasons)
+
+
+def test_a_serial_number_of_dividers_tells_nothing(
+    bench: Bench, clips: Clips, journals: JournalFiles
+) -> None:
+    both_read(bench, clips)
+    bench.ledger.amend_bay(replace(bench.ledger.bay(1, "1"), serial="- - - - -"))
+    assert "stands in neither" in plan_transfer(bench, journals, 1, "1", Role.DONOR).remarks[0]
 
 
 def test_what_was_a_patients_dump_elsewhere_is_overwritten_for_a_reason_only(
