@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, fields, replace
 
 from mendbay.board.flash_id import ChipFacts, Supply
@@ -274,8 +274,8 @@ def carry_out(
         clip: on the chip to be written.
         restore: put the backup back instead.
         same_chip, put_away: a person's word, see `board.transfer.write`.
-        roles_checked: a person's word that each chip was read under its own name. Nothing is written
-            without it where no serial number tells whose chip is whose.
+        roles_checked: a person's word that each chip was read under its own name. No transfer is written
+            without it where no serial number tells whose chip is whose; putting the backup back needs none.
         right_chip: a person's word that the chip on the clip is the one to be written.
 
     Raises:
@@ -286,31 +286,23 @@ def carry_out(
         Interrupted: a person stopped it before anything was written.
     """
     plan = newest_plan(bench, case, bay)
-    _refuse_given_up(bench, plan)
     record = bench.ledger.case(case)
-    done = _certificates(bench, case, bay, plan)
-    certified = (
-        bool(done)
-        and done[-1].subject == plan.job
-        and not outcome(journals.lines(record, plan.job)).unfinished
-    )
-    evidence = _evidence_of(bench, None if restore or certified else shop, case, bay, plan)
-    whose = WhoseIsWhose() if restore else whose_is_whose(bench, case, bay, evidence)
-    if whose.mistaken:
-        raise TransferRefused(
-            whose.mistaken[0], "Read both chips again, each by its own name, and plan anew."
-        )
-    if whose.needs_word and not certified and not roles_checked:
-        raise TransferRefused(
-            f"Nothing was written. {whose.remark}",
-            f"{whose.next_step} Or, if a person knows that each chip was read under its own name, say so "
-            "with --roles-checked.",
-        )
-    on_word = whose.needs_word and roles_checked
-    if restore:
-        plan = restoring(plan, evidence, bench.now())
-    verified = prepare(plan, evidence)
-    with clip.identified() as (bus, _), journals.open(record, plan.job) as journal:
+    with ExitStack() as held:
+        # Locked first: what another start of the job may change is looked at only then.
+        journal = held.enter_context(journals.open(record, plan.job))
+        _refuse_given_up(bench, plan)
+        done = _certificates(bench, case, bay, plan)
+        unfinished = outcome(journal.lines()).unfinished
+        certified = bool(done) and done[-1].subject == plan.job and not unfinished
+        evidence = _evidence_of(bench, None if restore or certified else shop, case, bay, plan)
+        # Restoring asks nothing: it gives a chip that a transfer began on what this chip held before, also
+        # if the two were mixed up, when that is the only copy.
+        whose = WhoseIsWhose() if restore else whose_is_whose(bench, case, bay, evidence)
+        on_word = _word_on_roles(whose, certified, roles_checked)
+        if restore:
+            plan = restoring(plan, evidence, bench.now())
+        verified = prepare(plan, evidence)
+        bus, _ = held.enter_context(clip.identified())
         run = _Run(bench, case, bay, verified, journal, clip.name, len(journal.lines()), on_word)
         with run.told():
             certificate = write(
@@ -337,6 +329,25 @@ def carry_out(
             )
             kept = _note_done(bench, case, bay, plan, certificate, run.what)
     return Proven(certificate, kept, f"{run.again} --patient-put-away" if certificate.may_be_patients else "")
+
+
+def _word_on_roles(whose: WhoseIsWhose, certified: bool, roles_checked: bool) -> bool:
+    """Whether whose chip is whose rests on a person's word.
+
+    Raises:
+        TransferRefused: the chips seem mixed up, or the word is needed and was not given.
+    """
+    if whose.mistaken:
+        raise TransferRefused(
+            whose.mistaken[0], "Read both chips again, each by its own name, and plan anew."
+        )
+    if whose.needs_word and not certified and not roles_checked:
+        raise TransferRefused(
+            f"Nothing was written. {whose.remark}",
+            f"{whose.next_step} Or, if a person knows that each chip was read under its own name, say so "
+            "with --roles-checked.",
+        )
+    return whose.needs_word and roles_checked
 
 
 @dataclass(frozen=True, slots=True)

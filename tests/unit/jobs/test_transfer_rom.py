@@ -14,7 +14,9 @@ from mendbay.board.flash_bus import FlashBus, SupplyQuestion
 from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.number_form import Kind
 from mendbay.board.transfer import Certificate
-from mendbay.board.transfer_plan import Padding, Role
+from mendbay.board.transfer_journal import BEGUN, TransferJournal, journal_line
+from mendbay.board.transfer_plan import Padding, Purpose, Role
+from mendbay.case.records import Case
 from mendbay.core.errors import (
     Interrupted,
     LedgerError,
@@ -966,3 +968,48 @@ def test_a_transfer_after_its_backup_was_put_back_counts_anew_and_tells_of_it(
     anew = written(bench, clips, journals)
     assert (anew.interruptions, anew.earlier_blocks, anew.restored_before) == (1, 0, 1)
     assert clips.chips["donor"].content == PATIENT
+
+
+def test_putting_the_backup_back_needs_no_word_and_saves_a_patients_chip_after_a_mix_up(
+    bench: Bench, clips: Clips, journals: JournalFiles
+) -> None:
+    serial = b"AH4K-20719C"
+    clips.chips["patient"] = small_chip(serial + PATIENT[len(serial) :])
+    only_copy = clips.chips["patient"].content
+    read_chip(bench, Clip(clips, "donor", yes), 1, "1", Role.PATIENT)
+    read_chip(bench, Clip(clips, "patient", yes), 1, "1", Role.DONOR)
+    plan_transfer(bench, journals, 1, "1", Role.DONOR)
+    with pytest.raises(TransferIncomplete):
+        carry_out(bench, Clip(CutClips(clips, 40), "patient", yes), shop_of(bench), journals, 1, "1")
+    assert clips.chips["patient"].content != only_copy
+    correct_identifier(bench, shop_of(bench), 1, "1", Kind.SERIAL, serial.decode())
+    words = (shop_of(bench), journals, 1, "1")
+    with pytest.raises(TransferRefused, match="mixed up"):
+        transfer_rom.carry_out(bench, Clip(clips, "patient", yes), *words, roles_checked=True)
+    with pytest.raises(TransferRefused):
+        transfer_rom.carry_out(bench, Clip(clips, "donor", yes), *words, restore=True)
+    back = transfer_rom.carry_out(bench, Clip(clips, "patient", yes), *words, restore=True).certificate
+    assert (back.roles_on_word, clips.chips["patient"].content) == (False, only_copy)
+    assert clips.chips["donor"].content == DONOR
+
+
+class LateJournals(JournalFiles):
+    """A journal to which another start adds that a block was begun, just before this one locks it."""
+
+    @contextmanager
+    def open(self, case: Case, job: str) -> Iterator[TransferJournal]:
+        with super().open(case, job) as journal:
+            journal.append(journal_line(job, Purpose.TRANSFER, BEGUN, "2026-03-01T10:00:00Z", 0, 4096))
+        with super().open(case, job) as journal:
+            yield journal
+
+
+def test_whether_a_transfer_is_certified_is_looked_at_once_the_journal_is_locked(
+    bench: Bench, clips: Clips, journals: JournalFiles, tmp_path: Path
+) -> None:
+    both_read(bench, clips)
+    plan_transfer(bench, journals, 1, "1", Role.DONOR)
+    written(bench, clips, journals)
+    late = LateJournals(tmp_path / "home/cases")
+    with pytest.raises(TransferRefused, match="no serial number of the drive is known"):
+        transfer_rom.carry_out(bench, Clip(clips, "donor", yes), shop_of(bench), late, 1, "1")

@@ -478,7 +478,8 @@ def write(
 def restore(screen: Screen, case: int, bay: str, yes: bool, same_chip: bool, clip: Clip) -> None:
     """Put the backup back on a chip that was cut off.
 
-    A finished transfer cannot be told from the patient's own chip, and is never overwritten.
+    A finished transfer cannot be told from the patient's own chip, and is never overwritten. Nobody is asked
+    whose chip is whose: the chip gets what it held before, also if the two were mixed up.
     """
     _carry_out(screen, case, bay, clip, yes, restore=True, same_chip=same_chip)
 
@@ -558,7 +559,10 @@ def _carry_out(
             f"{doing}Is the {target.role}'s chip on the clip ({target.chip_name}, "
             f"{size_text(target.size_bytes)}), and the patient's put away?"
         )
-        if not planned.reasons and not yes and not _confirmed(screen, question):
+        refused = (
+            planned.reasons and not restore
+        )  # what speaks against a transfer need not hold up its undoing
+        if not refused and not yes and not _confirmed(screen, question):
             screen.answer(
                 {"written": False},
                 "Nothing was written: nobody said that the right chip is on the clip (--yes).",
