@@ -156,8 +156,8 @@ def whose_is_whose(bench: Bench, case: int, bay: str, evidence: Evidence) -> Who
         remark=f"The drive's serial {numbers} in neither of the two dumps, so it does not tell whose chip is "
         "whose. Not every family keeps it there.",
         next_step=f"mendbay board show {case} {bay} says how the number is known; if it was mistyped, "
-        f"mendbay case bay {case} {bay}=/NUMBER --amend or mendbay board correct {case} {bay} serial-number "
-        "NUMBER puts it right.",
+        f"mendbay case bay {case} {bay}=MODEL/NUMBER --amend or mendbay board correct {case} {bay} "
+        "serial-number NUMBER puts it right.",
         needs_word=True,  # the number may be mistyped: then nothing guards against mixed-up chips
     )
 

@@ -92,31 +92,43 @@ def add_bay(bench: Bench, bay: Bay) -> None:
         bench.note(bay.case, "take-in", f"Bay {bay.bay} added.", {"bay": bay.bay})
 
 
-def amend_bay(bench: Bench, bay: Bay) -> tuple[Bay, tuple[str, ...]]:
+def amend_bay(
+    bench: Bench, case: int, label: str, model: str | None = None, serial: str | None = None
+) -> tuple[Bay, tuple[str, ...]]:
     """Puts right what a drive's label says; custody tells the old and the new word.
 
     Args:
-        bay: its model and serial; an empty one stays as it is.
+        label: the bay's.
+        model, serial: what they are from now on; an empty text clears one, None leaves it as it is.
 
     Returns:
         The bay as it is now, and what changed, as `model X -> Y`; nothing if it was noted so already.
 
     Raises:
         NoSuchCase: there is no such case or bay.
-        UsageError: neither model nor serial is given.
+        UsageError: neither model nor serial is given, or a text that cannot be kept.
     """
-    if not (bay.model or bay.serial):
-        raise UsageError("Nothing is said that would change.", "Write it as 1=MODEL/SERIAL.")
+    if model is None and serial is None:
+        raise UsageError(
+            "Nothing is said that would change.",
+            "Write it as 1=MODEL/SERIAL; 1=MODEL/ clears the serial number.",
+        )
     with bench.ledger.together():
-        known = bench.ledger.bay(bay.case, bay.bay)
-        amended = replace(known, model=bay.model or known.model, serial=bay.serial or known.serial)
+        known = bench.ledger.bay(case, label)
+        amended = replace(
+            known,
+            model=known.model if model is None else model,
+            serial=known.serial if serial is None else serial,
+        )
         pairs = (("model", known.model, amended.model), ("serial", known.serial, amended.serial))
-        changes = tuple(f"{what} {old or '(nothing)'} -> {new}" for what, old, new in pairs if old != new)
+        changes = tuple(
+            f"{what} {old or '(nothing)'} -> {new or '(nothing)'}" for what, old, new in pairs if old != new
+        )
         if changes:
             bench.ledger.amend_bay(amended)
             said = "; ".join(changes)
-            bench.custody(bay.case, "label put right", f"drive of bay {bay.bay}: {said}")
-            bench.note(bay.case, "take-in", f"Bay {bay.bay} put right: {said}.", {"bay": bay.bay})
+            bench.custody(case, "label put right", f"drive of bay {label}: {said}")
+            bench.note(case, "take-in", f"Bay {label} put right: {said}.", {"bay": label})
     return amended, changes
 
 

@@ -292,6 +292,12 @@ def test_what_the_label_of_a_bay_says_is_put_right(run: Run) -> None:
     amended = answer(run, "case", "bay", "1", "1=AL20-HX4/XY123", "--amend")
     assert amended["changes"] == ["model (nothing) -> AL20-HX4", "serial (nothing) -> XY123"]
     assert "The model is the one noted at take-in" in run("donor", "find", "1", "1").stdout
+    assert answer(run, "case", "bay", "1", "1=AL20-HX5", "--amend")["serial"] == "XY123"
+    cleared = answer(run, "case", "bay", "1", "1=AL20-HX5/", "--amend")
+    assert (cleared["model"], cleared["serial"]) == ("AL20-HX5", "")
+    assert cleared["changes"] == ["serial XY123 -> (nothing)"]
+    assert answer(run, "case", "bay", "1", "1=/XY124", "--amend")["model"] == ""
+    assert "1=MODEL/ clears" in refused(run, 2, "case", "bay", "1", "1=", "--amend")
 
 
 def test_the_reasons_add_up_to_a_figure_that_is_said(run: Run) -> None:

@@ -21,7 +21,6 @@ from mendbay.board.stock_csv import Field
 from mendbay.board.stock_import import ImportPlan
 from mendbay.board.swap_odds import ATTRIBUTES, Attribute, Level, Purpose
 from mendbay.board.unique_data import FamilyNote, Need, Seat
-from mendbay.case.records import Bay
 from mendbay.core.errors import LedgerError, NoSuchCase, NoSuchItem, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.find_donor import DonorSearch, agreement_with, cautions_before, find_donor
@@ -157,7 +156,7 @@ def test_what_pictures_show_is_used_and_a_persons_word_stands_before_it(
 def test_the_model_noted_at_take_in_is_used_where_no_picture_shows_one(
     bench: Bench, shop: ShopFolder
 ) -> None:
-    _, changes = amend_bay(bench, Bay(1, "1", "AL20-HX4"))
+    _, changes = amend_bay(bench, 1, "1", "AL20-HX4")
     assert [one.split(" -> ")[1] for one in changes] == ["AL20-HX4"]
     found = find_donor(bench, shop, 1, "1")
     assert (found.patient.model, found.model_from_take_in) == ("AL20-HX4", True)
@@ -170,18 +169,22 @@ def test_the_model_noted_at_take_in_is_used_where_no_picture_shows_one(
 
 
 def test_what_is_noted_of_a_bay_is_put_right_and_told(bench: Bench) -> None:
-    before, _ = amend_bay(bench, Bay(1, "1", "AL20-HX4", "XY123"))
-    now, changes = amend_bay(bench, Bay(1, "1", "", "XY124"))
+    before, _ = amend_bay(bench, 1, "1", "AL20-HX4", "XY123")
+    now, changes = amend_bay(bench, 1, "1", serial="XY124")
     assert (now, changes) == (replace(before, serial="XY124"), ("serial XY123 -> XY124",))
     assert bench.ledger.bay(1, "1") == now
     assert bench.ledger.custody(1)[-1].item == "drive of bay 1: serial XY123 -> XY124"
     entries = len(bench.ledger.custody(1))
-    assert amend_bay(bench, Bay(1, "1", "", "XY124")) == (now, ())
+    assert amend_bay(bench, 1, "1", serial="XY124") == (now, ())
     assert len(bench.ledger.custody(1)) == entries
+    cleared, changes = amend_bay(bench, 1, "1", serial="")
+    assert (cleared, changes) == (replace(before, serial=""), ("serial XY124 -> (nothing)",))
+    assert bench.ledger.custody(1)[-1].item == "drive of bay 1: serial XY124 -> (nothing)"
+    assert amend_bay(bench, 1, "1", serial="")[1] == ()
     with pytest.raises(UsageError, match="Nothing is said"):
-        amend_bay(bench, Bay(1, "1"))
+        amend_bay(bench, 1, "1")
     with pytest.raises(NoSuchCase):
-        amend_bay(bench, Bay(1, "9", "X"))
+        amend_bay(bench, 1, "9", "X")
 
 
 def test_a_word_against_the_pictures_is_taken_and_told(

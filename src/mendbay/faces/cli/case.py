@@ -85,13 +85,14 @@ def _bay(text: str) -> Bay:
 def bay(screen: Screen, case: int, drive: str, amend: bool) -> None:
     """Add a drive to CASE, as its label says; 1= alone if nothing is known of it.
 
-    With --amend what is given takes the place of what was noted, and custody tells both; 1=/SERIAL leaves the
-    model as it is.
+    With --amend what is written takes the place of what was noted, and custody tells both: 1=MODEL/ clears
+    the serial number, 1=/SERIAL the model, and 1=MODEL without a slash leaves the serial number as it is.
     """
     added = replace(_bay(drive), case=case)
     with open_bench(screen.home) as bench:
         if amend:
-            now, changes = amend_bay(bench, added)
+            model = added.model if added.model or "/" in drive else None
+            now, changes = amend_bay(bench, case, added.bay, model, added.serial if "/" in drive else None)
         else:
             add_bay(bench, added)
     if amend:
