@@ -23,7 +23,7 @@ from datetime import date
 from enum import StrEnum
 from typing import TypeVar
 
-from mendbay.board.description import BoardDescription
+from mendbay.board.description import BoardDescription, comparison_key
 from mendbay.board.stock import Condition, Kind, StockItem, StockState
 from mendbay.board.stock_alike import DESCRIBED, Alike, brought_up, pair
 from mendbay.board.stock_by_hand import Change, HandChange, Kept, as_listed, changes_between, hand_kept
@@ -111,12 +111,14 @@ class ColumnMapping:
 @dataclass(frozen=True, slots=True)
 class Import:
     """What a list gives: items with the line they begin on, troubles in the order of their lines, and how
-    many rows there were. `len(items) + len(troubles) == rows`.
+    many rows there were. `len(items) + len(troubles) == rows`. `said_free` holds the lines of items of which
+    the list itself says that they are free.
     """
 
     items: tuple[tuple[int, StockItem], ...]
     troubles: tuple[RowTrouble, ...]
     rows: int
+    said_free: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,6 +176,7 @@ def import_items(table: Table, mapping: ColumnMapping) -> Import:
     order = _date_order(table, mapping)
     items: list[tuple[int, StockItem]] = []
     troubles = list(table.troubles)
+    said_free = set()
     for line, cells in table.rows:
         reader = _Row(mapping, order)
         item = reader.item(cells, len(table.headers))
@@ -182,8 +185,10 @@ def import_items(table: Table, mapping: ColumnMapping) -> Import:
             troubles.append(RowTrouble(line, column, reason))
         else:
             items.append((line, item))
+            if reader.says_free:
+                said_free.add(line)
     troubles.sort(key=lambda one: one.line)
-    return Import(tuple(items), tuple(troubles), len(items) + len(troubles))
+    return Import(tuple(items), tuple(troubles), len(items) + len(troubles), frozenset(said_free))
 
 
 def _date_order(table: Table, mapping: ColumnMapping) -> DateOrder:
@@ -208,6 +213,7 @@ class _Row:
     def __init__(self, mapping: ColumnMapping, order: DateOrder) -> None:
         self._mapping, self._order = mapping, order
         self._to_the_letter = False
+        self.says_free = False
         self.faults: list[tuple[str, str]] = []
 
     def item(self, cells: Sequence[str], width: int) -> StockItem | None:
@@ -232,6 +238,7 @@ class _Row:
         described["made_on"] = self._date(given.get(Field.MADE_ON, ""))
         minor, currency = self._cost(given.get(Field.COST, ""), given.get(Field.CURRENCY, ""))
         state = self._word(given, Field.STATE, _STATES, StockState.FREE)
+        self.says_free = state is StockState.FREE and bool(given.get(Field.STATE))
         case = self._number(given, Field.CASE)
         return StockItem(
             self._number(given, Field.NUMBER),
@@ -365,7 +372,9 @@ def plan_import(
 
     A row finds its item by our own number, else by the shop's own id. A row with neither finds one without
     own id by what it says (see `stock_alike`; as many of them as rows), and is else a new item. A trouble is
-    a second row for one item, and a row that gives an own id which another item or a row before it has.
+    a second row for one item, and a row that gives an own id which another item or a row before it has; also
+    one whose own id is that of a used or removed item, if it is another part by its board number or model, or
+    said to be free.
     What the bench knows better stays as it is in the stock: state, case, pictures, and what was set by hand
     where the list still says what that took away; such a row finds its item by that too.
     """
@@ -405,6 +414,13 @@ def plan_import(
         elif other is not None and other.number != kept.number:
             words = f"The own id {kept.own_id!r} belongs to item {other.number}."
             troubles.append(RowTrouble(line, Field.OWN_ID, words))
+        elif (
+            known is not None
+            and not item.number
+            and item.own_id
+            and (why := _another_part(known, kept, line in imported.said_free, by_hand.get(known.number, ())))
+        ):
+            troubles.append(RowTrouble(line, Field.OWN_ID, why))
         elif known is None and line in pairing.doubtful:
             troubles.append(RowTrouble(line, "", pairing.doubtful[line]))
             asked += 1
@@ -423,6 +439,42 @@ def plan_import(
     return ImportPlan(
         tuple(new), tuple(changed), unchanged, tuple(troubles), asked, tuple(changes), tuple(kept_values)
     )
+
+
+def _another_part(known: StockItem, listed: StockItem, said_free: bool, by_hand: Sequence[HandChange]) -> str:
+    """Why a row with the own id of an item that is gone may be of a new part, as a sentence; empty if not.
+
+    Args:
+        known: the item.
+        listed: the same as the row would have it.
+        said_free: whether the row says that it is free.
+        by_hand: what was put right by hand of the item, the oldest first.
+    """
+    if known.state not in (StockState.USED, StockState.REMOVED):
+        return ""
+    was, now = known.description, listed.description
+    pairs = ((was.board_number, now.board_number), (was.model, now.model))
+    other = any(one and two and comparison_key(one) != comparison_key(two) for one, two in pairs)
+    if not (said_free or other):
+        return ""
+    said = "the row names another board number or model" if other else "the row says free"
+    cure = "" if other else ", or leave its state empty if it is that item"
+    return (
+        f"The own id {known.own_id!r} belongs to item {known.number}, {gone_words(known, by_hand)}, "
+        f"and {said}: give the new part another own id{cure}."
+    )
+
+
+def gone_words(item: StockItem, by_hand: Sequence[HandChange]) -> str:
+    """What has become of a used or removed item, as `used in case 5` or `removed (sold)`.
+
+    Args:
+        by_hand: what was put right by hand of it, the oldest first.
+    """
+    if item.state is StockState.USED:
+        return f"used in case {item.case}"
+    reasons = [one.change.new.partition(": ")[2] for one in by_hand if one.change.field is Field.STATE]
+    return f"{item.state} ({reasons[-1]})" if reasons and reasons[-1] else str(item.state)
 
 
 def _by_former_id(

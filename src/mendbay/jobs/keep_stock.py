@@ -16,6 +16,7 @@ from mendbay.board.number_form import Kind as NumberKind
 from mendbay.board.stock import StockItem, StockState, label_text, number_in_label
 from mendbay.board.stock_by_hand import Change, HandChange, changes_between
 from mendbay.board.stock_csv import Field
+from mendbay.board.stock_import import gone_words
 from mendbay.board.swap_odds import Agreement, Attribute, Purpose, SwapOutcome
 from mendbay.core.errors import LedgerError, NoSuchItem, UsageError
 from mendbay.jobs.bench import Bench
@@ -176,6 +177,24 @@ def item_named(bench: Bench, name: str) -> StockItem:
         f"{shown} can mean {len(meant)} items: {', '.join(meant[:NAMED_LIMIT])}{more}.",
         "Scan the label, or type its code as it stands here.",
     )
+
+
+def items_to_label(bench: Bench, names: Sequence[str]) -> list[StockItem]:
+    """The items that are named (see `item_named`), to have a label.
+
+    Raises:
+        NoSuchItem: nothing in the stock is called so.
+        UsageError: a name is empty or means several items, or an item was removed from the stock.
+    """
+    found = [item_named(bench, one) for one in names]
+    for item in found:
+        if item.state is StockState.REMOVED:
+            gone = gone_words(item, changes_by_hand(bench, item.number).get(item.number, ()))
+            raise UsageError(
+                f"Item {item.number} is not in the stock any more, {gone}: it gets no label.",
+                f"mendbay donor free {item.number} takes that back.",
+            )
+    return found
 
 
 def _is_called(item: StockItem, said: str) -> bool:

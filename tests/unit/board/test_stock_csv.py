@@ -21,6 +21,7 @@ from mendbay.board.stock import (
     StockState,
 )
 from mendbay.board.stock_alike import Alike
+from mendbay.board.stock_by_hand import Change, HandChange
 from mendbay.board.stock_csv import Field, read_table, to_csv
 from mendbay.board.stock_import import (
     ColumnMapping,
@@ -299,6 +300,39 @@ def test_reading_a_list_twice_changes_nothing() -> None:
     assert moved.changed == (replace(stock[0], location="B"),)
     assert (len(moved.new), moved.unchanged) == (1, 3)
     assert [one.line for one in moved.troubles] == [7]
+
+
+@pytest.mark.parametrize(
+    ("state", "case", "gone"),
+    [(StockState.REMOVED, 0, "removed (sold)"), (StockState.USED, 5, "used in case 5")],
+)
+def test_a_new_part_with_the_own_id_of_one_that_is_gone_is_told_and_not_taken(
+    state: StockState, case: int, gone: str
+) -> None:
+    stock = [
+        replace(one, state=state, case=case) for one in stocked("own id,board,model,shelf\nA1,BX-1,M1,A\n")
+    ]
+    sold = HandChange(Change(Field.STATE, "free", "removed: sold"), "2026-03-01T10:00:00Z", "Ada")
+    head = "own id,board,model,shelf,state\n"
+    mine = f"A1,BX-1,M1,B,{state}\n"
+    for rows, why in (
+        (f"{head}A1,BX-1,M1,B,in stock\n", "the row says free"),
+        (f"{head}A1,BX-2,M1,B,\n", "the row names another board number or model"),
+        ("own id,board,model\nA1,BX-1,M2\n", "the row names another board number or model"),
+    ):
+        table = read_table(rows.encode())
+        mapping = guess_mapping(table)
+        by_hand = {1: (sold,)} if state is StockState.REMOVED else None
+        plan = plan_import(stock, import_items(table, mapping), mapping.columns, by_hand=by_hand)
+        (told,) = plan.troubles
+        assert (plan.new, plan.changed, plan.unchanged, told.column) == ((), (), 0, "own id")
+        assert told.reason.startswith(
+            f"The own id 'A1' belongs to item 1, {gone}, and {why}: give the new part"
+        )
+    for rows in (f"{head}A1,bx 1,M1,B,\n", "own id,shelf\nA1,B\n", *([head + mine] if not case else [])):
+        plan = planned(stock, rows)
+        assert [one.location for one in plan.changed] == ["B"], "it is that item still"
+        assert plan.troubles == ()
 
 
 def test_two_rows_for_one_item_are_told_however_they_name_it() -> None:

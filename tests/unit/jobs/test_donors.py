@@ -33,6 +33,7 @@ from mendbay.jobs.keep_stock import (
     changes_by_hand,
     free,
     item_named,
+    items_to_label,
     outcomes,
     record_swap,
     remove,
@@ -286,6 +287,10 @@ def test_an_item_off_the_stock_fits_no_more_and_can_be_taken_back(
     assert import_stock(bench, shop, path).plan.unchanged == 2
     path.write_bytes(path.read_bytes().replace(b"mendbay item", b"left out"))
     assert import_stock(bench, shop, path).plan.unchanged == 2, "its row makes no other item"
+    with pytest.raises(
+        UsageError, match=r"not in the stock any more, removed \(thrown away\): it gets no label"
+    ):
+        items_to_label(bench, ["1"])
     change_item(bench, shop, 1, {"revision": "R4"}, {})
     assert free(bench, 1).state is StockState.FREE
     assert [one.change.words() for one in changes_by_hand(bench, 1)[1]] == [
@@ -294,6 +299,7 @@ def test_an_item_off_the_stock_fits_no_more_and_can_be_taken_back(
         "state removed -> free",
     ]
     reserve(bench, 1, 1)
+    assert [one.number for one in items_to_label(bench, ["1"])] == [1]
     with pytest.raises(UsageError, match="is reserved for case 1"):
         remove(bench, 1, "sold")
     with pytest.raises(UsageError, match="Nothing is removed without a reason"):

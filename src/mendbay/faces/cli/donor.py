@@ -33,6 +33,7 @@ from mendbay.jobs.keep_stock import (
     changes_by_hand,
     free,
     item_named,
+    items_to_label,
     record_swap,
     remove,
     reserve,
@@ -443,9 +444,9 @@ def withdraw(screen: Screen, item: str, case: int, bay: str, reason: str, purpos
 @click.option("--skip", default=0, help="Places of the first sheet that are used up.")
 @click.pass_obj
 def labels(screen: Screen, path: Path, items: tuple[str, ...], paper: str, skip: int) -> None:
-    """Write labels with a QR code for ITEMS to a new PDF file."""
+    """Write labels with a QR code for ITEMS to a new PDF file; none for what was removed from the stock."""
     with open_bench(screen.home) as bench:
-        found = [item_named(bench, one) for one in items]
+        found = items_to_label(bench, items)
     write_new_file(path, stock_labels(found, paper, skip))
     screen.answer(
         {"path": str(path), "labels": len(found)},
