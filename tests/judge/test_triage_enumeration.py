@@ -67,7 +67,7 @@ def applies(term: str, world: World, bays: tuple[str, ...], bay: str) -> bool:
     members = GROUPS.get(name, [name])
 
     def of(where: str) -> bool:
-        return any((one, "" if SEATS[one] == "box" else where) in broken for one in members)
+        return any((one, where if SEATS[one] == "bay" else "") in broken for one in members)
 
     if scope == "any":
         return any(of(one) for one in bays)
