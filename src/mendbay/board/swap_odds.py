@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from mendbay.core.errors import BadFormFile, MendbayError, UsageError
+from mendbay.core.quantity import chance_text
 
 Floats = npt.NDArray[np.float64]
 
@@ -359,20 +360,14 @@ class Odds:
 
     def words(self) -> str:
         """The chance, its interval and what they rest on, in one sentence."""
-        chance = f"{percent(self.chance)} (9 in 10 between {percent(self.low)} and {percent(self.high)})"
+        low, high = chance_text(self.low), chance_text(self.high)
+        chance = f"{chance_text(self.chance)} (9 in 10 between {low} and {high})"
         if not self.outcomes:
             return f"{chance}; rests on common practice alone, no swap of this shop is recorded yet"
         swaps = "swap" if self.outcomes == 1 else "swaps"
         alike = f"{self.alike} with the same agreement"
         worked = f", {self.alike_worked} of which worked" if self.alike else ""
         return f"{chance}; rests on common practice and {self.outcomes} {swaps} of this shop, {alike}{worked}"
-
-
-def percent(chance: float) -> str:
-    """A chance in whole per cent; never 0 or 100, which would claim certainty."""
-    if chance > 0.99:
-        return "over 99 %"
-    return "under 1 %" if chance < 0.01 else f"{100 * chance:.0f} %"
 
 
 class SwapOdds:

@@ -16,8 +16,9 @@ from enum import StrEnum
 import numpy as np
 
 from mendbay.board.description import BoardDescription, comparison_key, require_line
-from mendbay.board.swap_odds import Level, percent
+from mendbay.board.swap_odds import Level
 from mendbay.core.errors import UsageError
+from mendbay.core.quantity import chance_text
 
 PRIOR_WORKED, PRIOR_FAILED = 29.0, 0.7
 """Beta prior of a transfer whose ROM can be read: mean 97.6 %, over four fifths of its weight above 95 %.
@@ -135,7 +136,8 @@ class TransferOdds:
 
     def words(self) -> str:
         """The chance, its interval and what they rest on, in one sentence."""
-        said = f"{percent(self.chance)} (9 in 10 between {percent(self.low)} and {percent(self.high)})"
+        low, high = chance_text(self.low), chance_text(self.high)
+        said = f"{chance_text(self.chance)} (9 in 10 between {low} and {high})"
         transfers = "transfer" if self.outcomes == 1 else "transfers"
         shop = f" and {self.outcomes} {transfers} of this shop, {self.worked} of which worked"
         text = (

@@ -75,6 +75,14 @@ def duration_text(seconds: float, *, plain: bool = False) -> str:
     return _with_units(plain, (count_text(hours // 24, plain=plain), "d"), (str(hours % 24), "h"))
 
 
+def chance_text(chance: float) -> str:
+    """A chance (0 to 1) in whole per cent; never 0 or 100, which would claim certainty: `over 99 %`, `25 %`,
+    `under 1 %`."""
+    if chance > 0.99:
+        return "over 99 %"
+    return "under 1 %" if chance < 0.01 else f"{100 * chance:.0f} %"
+
+
 def percent_text(part: int, whole: int, *, plain: bool = False) -> str:
     """A share in per cent with one decimal: `0 %`, `45.3 %`, `100 %`.
 

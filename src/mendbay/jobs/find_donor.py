@@ -15,9 +15,10 @@ from mendbay.board.stock_alike import DESCRIBED
 from mendbay.board.stock_csv import Field
 from mendbay.board.stock_index import StockIndex, explained
 from mendbay.board.supplier_text import SupplierText, supplier_text
-from mendbay.board.swap_odds import Agreement, Level, Purpose, SwapOdds, packaged_priors, percent
+from mendbay.board.swap_odds import Agreement, Level, Purpose, SwapOdds, packaged_priors
 from mendbay.board.unique_data import Need, TransferOutcome, UniqueData, Work, unique_data
 from mendbay.core.errors import UsageError
+from mendbay.core.quantity import chance_text
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.keep_stock import alternatives, family_followed, last_swaps, outcomes
@@ -222,7 +223,7 @@ def _contradictions(
         if source is not None and source.how is How.HAND:
             shown = f"it was set by hand to {known}"
         else:
-            sure = f" ({percent(source.confidence)})" if source is not None else ""
+            sure = f" ({chance_text(source.confidence)})" if source is not None else ""
             shown = f"the pictures of this drive show {known}{sure}"
         words = f"The {field} {given} given here was taken, but {shown}"
         alike = alike_to_the_eye(known, given)

@@ -26,7 +26,7 @@ TELLING = frozenset({"decisive", "strong"})
 FEWEST_BYTES = 16 << 20
 """A drive that was asked for less says nothing yet of how it reads (own choice)."""
 MOST = 0.5
-"""Share refused from which most was."""
+"""Share refused from which most was (own choice)."""
 PLACE_BYTES = 64 << 10
 """A refused stretch up to which it is a single place (own choice)."""
 

@@ -24,7 +24,7 @@ from mendbay.triage.tables import Seat, Step, StepKind
 from mendbay.triage.worlds import Bools, Floats, Int64s, Worlds
 
 LONGEST_PLAN = 6
-"""Repairs looked ahead; what is left unsolved after so many is handed on."""
+"""Repairs looked ahead; what is left unsolved after so many is handed on (own choice)."""
 HARMFUL = 0.005
 """Share of the data lost in a world from which a step counts as harmful there (own choice)."""
 LIKELY = 0.05

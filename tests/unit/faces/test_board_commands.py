@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 import os
 import pty
@@ -10,11 +9,8 @@ import re
 import signal
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
 
-import jsonschema
 import pypdf
 import pytest
 
@@ -22,55 +18,16 @@ from mendbay.faces.cli import board, rom
 from mendbay.faces.cli.screen import Screen
 from mendbay.outlets.scenario.board_rom import CODE_PARTS, OWN_PARTS, SERIAL_PAGES
 from mendbay.outlets.scenario.practice import Practice, make_practice
-from support.commands import Commands, commands
+from support.answers import Run, answer, refused
 
 ROOT = Path(__file__).parents[3]
-SCHEMA = json.loads((ROOT / "docs" / "json" / "answers.schema.json").read_text())
 YES = ("--yes", "--roles-checked")
 CHECKED = ("--supply-checked", "1.8", "--supply-checked", "3.3", "--marked-3v")
-
-Run = Callable[..., subprocess.CompletedProcess[str]]
 
 
 @pytest.fixture(scope="module")
 def practice(tmp_path_factory: pytest.TempPathFactory) -> Practice:
     return make_practice(tmp_path_factory.mktemp("material") / "board")
-
-
-@pytest.fixture(scope="module")
-def program() -> Iterator[Commands]:
-    with commands() as server:
-        yield server
-
-
-@pytest.fixture
-def run(tmp_path: Path, program: Commands) -> Run:
-    """Runs mendbay with a home of its own that holds a case with two bays."""
-
-    def runner(*words: object) -> subprocess.CompletedProcess[str]:
-        return program.run(["--home", str(tmp_path / "home"), *map(str, words)])
-
-    assert runner("case", "open", "Quillmere Pottery", "--bay", "1=", "--bay", "2=").returncode == 0
-    return runner
-
-
-def answer(run: Run, *words: object, codes: tuple[int, ...] = (0,)) -> Any:
-    """The JSON answer of a command, checked against its documented shape."""
-    done = run("--json", *words)
-    assert done.returncode in codes, done.stdout + done.stderr
-    found = json.loads(done.stdout)
-    name = f"{words[0]} {words[1]}"
-    shape = {**SCHEMA, "$ref": "#/$defs/" + name.replace(" ", "%20")}
-    jsonschema.Draft202012Validator(shape).validate(found)
-    return found
-
-
-def refused(run: Run, code: int, *words: object) -> str:
-    """What a command says that must end with this code; it names a next step."""
-    done = run(*words)
-    assert done.returncode == code, done.stdout + done.stderr
-    assert "Next: " in done.stderr
-    return done.stderr
 
 
 @pytest.mark.slow

@@ -24,6 +24,20 @@ def commands(heading: str = "## Ten-minute tour") -> list[str]:
     return [line[4:] for line in tour.splitlines() if line.startswith("    ")]
 
 
+def typed_out(folder: Path, script: str, **environment: str) -> subprocess.CompletedProcess[str]:
+    """What a shell says to the script, in a folder, with `mendbay` on its path."""
+    path = f"{Path(sys.executable).parent}:{os.environ['PATH']}:/usr/sbin:/sbin"
+    return subprocess.run(
+        ["sh", "-c", script],
+        cwd=folder,
+        env={**os.environ, "PATH": path, **environment},
+        capture_output=True,
+        text=True,
+        timeout=300,
+        check=False,
+    )
+
+
 @pytest.mark.slow
 def test_every_command_of_the_tour_works_as_printed(tmp_path: Path) -> None:
     tool_or_skip("mke2fs", "e2fsprogs")
@@ -42,15 +56,7 @@ def test_every_command_of_the_tour_works_as_printed(tmp_path: Path) -> None:
         for line in typed
     )
     script += "\nmendbay --json files list 1 > listing.json || [ $? = 3 ]"
-    done = subprocess.run(
-        ["sh", "-c", script],
-        cwd=tmp_path,
-        env={**os.environ, "PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}:/usr/sbin:/sbin"},
-        capture_output=True,
-        text=True,
-        timeout=300,
-        check=False,
-    )
+    done = typed_out(tmp_path, script)
     assert done.returncode == 0, done.stdout + done.stderr
     assert re.search(r"Bay 1 and bay 2 are in step", done.stdout)
     assert re.search(r"bay 1 .*\n?.*refused", done.stdout, re.IGNORECASE)
@@ -76,18 +82,8 @@ def test_every_command_of_the_boards_tour_works_as_printed(tmp_path: Path) -> No
         for line in typed
     ]
     finished = "\ncode=$?; [ $code = 0 ] || exit $code"
-    done = subprocess.run(
-        ["sh", "-c", "\n".join(line + finished for line in lines)],
-        cwd=tmp_path,
-        env={
-            **os.environ,
-            "PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}",
-            "MENDBAY_HOME": str(tmp_path / "home"),
-        },
-        capture_output=True,
-        text=True,
-        timeout=300,
-        check=False,
+    done = typed_out(
+        tmp_path, "\n".join(line + finished for line in lines), MENDBAY_HOME=str(tmp_path / "home")
     )
     assert done.returncode == 0, done.stdout + done.stderr
     assert "1. item 1 (D-014): board TB-4471-200 R3" in done.stdout
@@ -101,19 +97,7 @@ def test_every_command_of_triage_works_as_printed(tmp_path: Path) -> None:
     typed = commands("## What is broken, and what to do next")
     assert len(typed) >= 7
     lines = ['mendbay case open "A customer" --bay 1= --bay 2=', *typed]
-    done = subprocess.run(
-        ["sh", "-ec", "\n".join(lines)],
-        cwd=tmp_path,
-        env={
-            **os.environ,
-            "PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}",
-            "MENDBAY_HOME": str(tmp_path / "home"),
-        },
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
+    done = typed_out(tmp_path, "set -e\n" + "\n".join(lines), MENDBAY_HOME=str(tmp_path / "home"))
     assert done.returncode == 0, done.stdout + done.stderr
     assert "STOP: give the drive of bay 1 no power." in done.stdout
     assert "Next: mendbay triage tell 1 swapped ANSWER --bay 1" in done.stdout

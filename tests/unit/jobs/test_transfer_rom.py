@@ -773,6 +773,19 @@ def test_a_note_that_is_none_is_told(bench: Bench) -> None:
         rom_reads(bench, 1, "1")
 
 
+def written_by_a_word_alone(
+    bench: Bench, clips: Clips, journals: JournalFiles, remarks: tuple[str, ...], said: str
+) -> None:
+    """The transfer is refused, nothing written, until a person gives the word that it then rests on."""
+    words = (bench, Clip(clips, "donor", yes), shop_of(bench), journals, 1, "1")
+    with pytest.raises(TransferRefused, match=said) as why:
+        transfer_rom.carry_out(*words)
+    assert "--roles-checked" in why.value.next_step
+    assert clips.chips["donor"].content == DONOR
+    certificate = transfer_rom.carry_out(*words, roles_checked=True).certificate
+    assert (certificate.roles_on_word, certificate.remarks) == (True, remarks)
+
+
 def test_without_a_serial_number_writing_rests_on_a_persons_word(
     bench: Bench, clips: Clips, journals: JournalFiles
 ) -> None:
@@ -781,13 +794,7 @@ def test_without_a_serial_number_writing_rests_on_a_persons_word(
     assert (planned.reasons, planned.needs_word) == ((), True)
     assert "no serial number of the drive is known" in planned.remarks[0]
     assert "board pictures 1 1" in planned.remark_step
-    words = (bench, Clip(clips, "donor", yes), shop_of(bench), journals, 1, "1")
-    with pytest.raises(TransferRefused, match="no serial number of the drive is known") as why:
-        transfer_rom.carry_out(*words)
-    assert "--roles-checked" in why.value.next_step
-    assert clips.chips["donor"].content == DONOR
-    certificate = transfer_rom.carry_out(*words, roles_checked=True).certificate
-    assert (certificate.roles_on_word, certificate.remarks) == (True, planned.remarks)
+    written_by_a_word_alone(bench, clips, journals, planned.remarks, "no serial number of the drive is known")
     begun = next(one for one in bench.ledger.custody(1) if one.what == "ROM written: begun")
     assert begun.item.endswith("whose chip is whose rests on a person's word")
     assert custody_of(bench)[-1].endswith("whose chip is whose rests on a person's word")
@@ -832,13 +839,7 @@ def test_a_serial_number_in_neither_dump_refuses_no_plan_and_asks_for_a_word(
     assert "serial number AH4K-20719C stands in neither" in planned.remarks[0]
     assert "Not every family keeps it there" in planned.remarks[0]
     assert "if it was mistyped" in planned.remark_step
-    words = (bench, Clip(clips, "donor", yes), shop_of(bench), journals, 1, "1")
-    with pytest.raises(TransferRefused, match="stands in neither") as why:
-        transfer_rom.carry_out(*words)
-    assert "--roles-checked" in why.value.next_step
-    assert clips.chips["donor"].content == DONOR
-    certificate = transfer_rom.carry_out(*words, roles_checked=True).certificate
-    assert (certificate.roles_on_word, certificate.remarks) == (True, planned.remarks)
+    written_by_a_word_alone(bench, clips, journals, planned.remarks, "stands in neither")
 
 
 def test_a_mistyped_serial_number_of_mixed_up_chips_asks_for_a_word(

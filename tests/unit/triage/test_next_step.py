@@ -10,12 +10,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from mendbay.core.errors import UsageError
-from mendbay.triage.belief import Asked, Belief, all_signs, sign_of
+from mendbay.triage.belief import Asked, Belief
 from mendbay.triage.next_step import HARMFUL, SEPARATING, SHARE, NextStep, Offer, Stakes
 from mendbay.triage.table_file import TableTexts, packaged_tables, read_all
 from mendbay.triage.tables import StepKind
 from mendbay.triage.worlds import Subject, Worlds
 from support.decisions import expected_cost, value_of_test
+from support.triage import known, some_answers
 
 BOX = Worlds(packaged_tables(), Subject(("1", "2")))
 DRIVE = Worlds(packaged_tables(), Subject(("1",), box=False))
@@ -132,11 +133,7 @@ def small_worlds() -> Worlds:
 
 
 def offers(worlds: Worlds, stakes: float = 3000.0, **answers: str) -> tuple[Offer, ...]:
-    asked = {}
-    for name, answer in answers.items():
-        sign, _, bay = name.partition("_bay")
-        asked[Asked(sign.replace("_", "-"), bay)] = answer
-    return NextStep(Belief(worlds, asked), Stakes(stakes)).offers()
+    return NextStep(Belief(worlds, known(**answers)), Stakes(stakes)).offers()
 
 
 def named(found: tuple[Offer, ...]) -> list[str]:
@@ -173,15 +170,6 @@ def test_a_test_is_worth_what_deciding_after_it_saves() -> None:
     assert named(tuple(found.values()))[0] == "look", "it saves more than it costs"
 
 
-def some_answers(worlds: Worlds) -> st.SearchStrategy[dict[Asked, str]]:
-    def of(asked: list[Asked]) -> st.SearchStrategy[dict[Asked, str]]:
-        return st.fixed_dictionaries(
-            {one: st.sampled_from([answer.id for answer in sign_of(worlds, one).answers]) for one in asked}
-        )
-
-    return st.lists(st.sampled_from(all_signs(worlds)), unique=True, max_size=6).flatmap(of)
-
-
 def told_of_danger(belief: Belief, offer: Offer, first: Offer) -> tuple[float, float]:
     """Mutual information of a test's answer and of whether the first step does harm, by its definition: in
     bits, and as a share of the entropy of the latter."""
@@ -200,7 +188,7 @@ def told_of_danger(belief: Belief, offer: Offer, first: Offer) -> tuple[float, f
 
 
 @settings(deadline=None, max_examples=30)
-@given(some_answers(DRIVE), st.sampled_from([200.0, 3000.0, 100_000.0]))
+@given(some_answers(DRIVE, 6), st.sampled_from([200.0, 3000.0, 100_000.0]))
 def test_nothing_harmful_comes_before_a_safe_test_that_would_tell(
     answers: dict[Asked, str], worth: float
 ) -> None:
@@ -216,7 +204,7 @@ def test_nothing_harmful_comes_before_a_safe_test_that_would_tell(
 
 
 @settings(deadline=None, max_examples=15)
-@given(some_answers(BOX))
+@given(some_answers(BOX, 6))
 def test_every_step_is_offered_once_and_its_figures_hold_together(answers: dict[Asked, str]) -> None:
     found = NextStep(Belief(BOX, answers)).offers()
     assert len(set(named(found))) == len(found)

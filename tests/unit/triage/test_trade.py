@@ -11,6 +11,7 @@ from mendbay.core.errors import UsageError
 from mendbay.triage.belief import Asked, Belief, all_signs, sign_of
 from mendbay.triage.table_file import packaged_tables
 from mendbay.triage.worlds import Subject, Worlds
+from support.triage import known, some_answers
 
 BOX = Worlds(packaged_tables(), Subject(("1", "2")))
 DRIVE = Worlds(packaged_tables(), Subject(("1",), box=False))
@@ -18,12 +19,7 @@ INSIDE = ("heads", "media-damage", "stuck", "service-area")
 
 
 def believe(worlds: Worlds = BOX, **answers: str) -> Belief:
-    """`sound_1="clicks"` asks of bay 1, `lights="none"` of the box."""
-    asked = {}
-    for name, answer in answers.items():
-        sign, _, bay = name.partition("_bay")
-        asked[Asked(sign.replace("_", "-"), bay)] = answer
-    return Belief(worlds, asked)
+    return Belief(worlds, known(**answers))
 
 
 def test_drives_fail_far_more_often_than_the_box_board() -> None:
@@ -102,17 +98,8 @@ def test_the_signs_of_wear_have_the_published_likelihood_ratios() -> None:
 # ----------------------------------------------------------------- soundness
 
 
-def some_answers(worlds: Worlds) -> st.SearchStrategy[dict[Asked, str]]:
-    def of(asked: list[Asked]) -> st.SearchStrategy[dict[Asked, str]]:
-        return st.fixed_dictionaries(
-            {one: st.sampled_from([answer.id for answer in sign_of(worlds, one).answers]) for one in asked}
-        )
-
-    return st.lists(st.sampled_from(all_signs(worlds)), unique=True, max_size=8).flatmap(of)
-
-
 @settings(deadline=None, max_examples=60)
-@given(some_answers(BOX), st.sampled_from(all_signs(BOX)))
+@given(some_answers(BOX, 8), st.sampled_from(all_signs(BOX)))
 def test_evidence_for_a_fault_never_lowers_it(answers: dict[Asked, str], asked: Asked) -> None:
     """An answer is evidence for a fault if it is at least as likely in every world with it as in any
     without."""
@@ -140,7 +127,7 @@ def test_there_is_evidence_that_the_property_speaks_of() -> None:
 
 
 @settings(deadline=None, max_examples=60)
-@given(some_answers(BOX), st.sampled_from(all_signs(BOX)))
+@given(some_answers(BOX, 8), st.sampled_from(all_signs(BOX)))
 def test_what_an_answer_would_mean_averages_to_what_is_believed(
     answers: dict[Asked, str], asked: Asked
 ) -> None:
@@ -156,7 +143,7 @@ def test_what_an_answer_would_mean_averages_to_what_is_believed(
 
 
 @settings(deadline=None, max_examples=30)
-@given(some_answers(BOX))
+@given(some_answers(BOX, 8))
 def test_taking_back_an_answer_undoes_exactly_what_it_moved(answers: dict[Asked, str]) -> None:
     belief = Belief(BOX, answers)
     place = belief.ranked()[0][0]

@@ -17,9 +17,9 @@ from mendbay.board.stock_by_hand import Change
 from mendbay.board.stock_cost import cost_text, read_cost
 from mendbay.board.stock_csv import Field
 from mendbay.board.stock_import import DateOrder
-from mendbay.board.swap_odds import Level, Purpose, percent
+from mendbay.board.swap_odds import Level, Purpose
 from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
-from mendbay.core.quantity import count_text
+from mendbay.core.quantity import chance_text, count_text
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.find_donor import DonorSearch, agreement_with, cautions_before, find_donor
@@ -742,10 +742,10 @@ def _match_lines(place: str, match: Match, reasons: bool) -> list[str]:
     parts = sorted(match.parts, key=lambda one: -abs(one.log_odds))
     shown = parts if reasons else [one for one in parts if abs(one.log_odds) >= 0.2]
     if reasons:
-        lines.append(wrapped(f"Before anything is compared {percent(match.start_chance)}.", "     "))
+        lines.append(wrapped(f"Before anything is compared {chance_text(match.start_chance)}.", "     "))
     lines += [wrapped(one.words, "     ") for one in shown]
     if reasons:
-        together, shown_above = percent(match.sum_chance), percent(match.odds.chance)
+        together, shown_above = chance_text(match.sum_chance), chance_text(match.odds.chance)
         averaged = (
             f"Together {together} if all that were certain; the {shown_above} above is averaged over what is "
             "uncertain in it."

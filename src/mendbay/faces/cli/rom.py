@@ -15,10 +15,9 @@ from mendbay.board.flash_id import ChipFacts, Supply, size_text
 from mendbay.board.rom_map import map_words
 from mendbay.board.rom_reads import GO_ON, Verdict
 from mendbay.board.rom_vote import MOST_READS
-from mendbay.board.swap_odds import percent
 from mendbay.board.transfer_plan import FEWEST_READS, Padding, Purpose, Role, TransferPlan
 from mendbay.core.errors import EXIT_INCOMPLETE
-from mendbay.core.quantity import bytes_text, count_text
+from mendbay.core.quantity import bytes_text, chance_text, count_text
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.board_ports import Clip
@@ -846,7 +845,7 @@ def _good_dump_json(one: GoodDump) -> dict[str, object]:
 def _checked_text(checked: CheckedRom, case: int, bay: str, role: str) -> str:
     found = checked.judgement
     lines = [
-        f"Sound with probability {percent(found.sound)}, by family {checked.family} "
+        f"Sound with probability {chance_text(found.sound)}, by family {checked.family} "
         f"({wording.counted(checked.dumps, 'known-good dump')})."
     ]
     lines += [wrapped(_ended(one[:1].upper() + one[1:]), "  ") for one in found.reasons]

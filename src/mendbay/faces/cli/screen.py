@@ -200,19 +200,23 @@ def table(rows: Sequence[Sequence[str]], head: Sequence[str], right: Sequence[in
     return "\n".join([line(head), line(["-" * width for width in widths]), *map(line, rows)])
 
 
+_GLUE = "\N{NO-BREAK SPACE}"
+
+
 def wrapped(text: str, indent: str = "", hang: str = "    ") -> str:
-    """A sentence broken into lines that fit the terminal; lines after the first are indented by `hang`."""
+    """A sentence broken into lines that fit the terminal; lines after the first are indented by `hang`, and
+    none begins with the sign of a percentage."""
     width = max(40, min(shutil.get_terminal_size((WIDTH, 24)).columns, 100))
     return "\n".join(
         textwrap.wrap(
-            text,
+            text.replace(" %", f"{_GLUE}%"),
             width,
             initial_indent=indent,
             subsequent_indent=indent + hang,
             break_long_words=False,
             break_on_hyphens=False,
         )
-    )
+    ).replace(_GLUE, " ")
 
 
 def printable(raw: bytes) -> str:

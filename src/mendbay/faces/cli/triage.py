@@ -7,6 +7,7 @@ import sys
 import click
 
 from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
+from mendbay.core.quantity import chance_text
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, wrapped
 from mendbay.jobs.triage_case import (
@@ -135,8 +136,8 @@ def why_(screen: Screen, case: int, fault: str, bay: str) -> None:
     chance = told.belief.fault(fault, bay)
     origin = worlds.tables.faults[fault].first.source
     words = _place_words(worlds.tables, Place(fault, bay))
-    lines = [wrapped(f"{words}: {_percent(chance)}, before any answer {_percent(before)}.")]
-    share = _percent(float(worlds.tables.faults[fault].first.value))
+    lines = [wrapped(f"{words}: {chance_text(chance)}, before any answer {chance_text(before)}.")]
+    share = chance_text(float(worlds.tables.faults[fault].first.value))
     share = f"It begins with a share of {share} of all cases, as their first fault ({origin})."
     lines.append(wrapped(share, "  "))
     lines += [_moved_line(told, one) for one in moved]
@@ -168,8 +169,8 @@ def what_if_(screen: Screen, case: int, sign: str, bay: str) -> None:
     asked = sign_of(told.belief.worlds, Asked(sign, bay))
     lines = [wrapped(asked.asks)]
     for one, each in zip(found, asked.answers, strict=True):
-        lines.append(wrapped(f"{each.words} ({_percent(one.chance)}):", "  "))
-        lines += [_row(_percent(chance), words, "      ") for words, chance in _likeliest(told, one, 3)]
+        lines.append(wrapped(f"{each.words} ({chance_text(one.chance)}):", "  "))
+        lines += [_row(chance_text(chance), words, "      ") for words, chance in _likeliest(told, one, 3)]
     screen.answer(
         {
             "case": case,
@@ -214,10 +215,9 @@ def _no_step(told: Triage, step: str, bay: str) -> UsageError:
         return UsageError(
             f"{step} is a step of a drive.", f"Say which: --bay {' or '.join(told.subject.bays)}."
         )
-    if known.seat is Seat.BOX and bay:
-        return UsageError(f"{step} is a step of the box.", "Leave --bay out.")
-    parts = [f"{sign} to be {one}" if one else f"{sign} to be known" for sign, one in known.needs]
-    needs = ", ".join(parts)
+    if known.seat is not Seat.BAY and bay:
+        return UsageError(f"{step} is a step of the {known.seat}.", "Leave --bay out.")
+    needs = ", ".join(f"{sign} to be {one or 'known'}" for sign, one in known.needs)
     return UsageError(
         f"{step} cannot be taken now.",
         f"It needs {needs}." if needs else f"What it would tell is known: mendbay triage show {told.case}",
@@ -234,7 +234,7 @@ def _text(told: Triage, everything: bool) -> str:
         because = "; ".join(_answer_words(told, each) for each in one.reasons[:3])
         reasons = f" ({because})" if because else ""
         lines.append(wrapped(f"STOP: give the drive of bay {one.bay} no power.", "", "  "))
-        lines.append(wrapped(f"Damage inside it is {_percent(one.chance)} likely{reasons}.", "  ", ""))
+        lines.append(wrapped(f"Damage inside it is {chance_text(one.chance)} likely{reasons}.", "  ", ""))
         lines.append(wrapped("Every second it turns can lose data.", "  "))
     for left_out in told.left_out:
         lines.append(wrapped(f"LEFT OUT, though on record: {left_out}", "", "  "))
@@ -250,11 +250,11 @@ def _text(told: Triage, everything: bool) -> str:
     ranked = told.belief.ranked()
     if not everything:
         ranked = tuple(one for one in ranked if one[1] >= LEAST)[:SHOWN]
-    rows = [(_percent(chance), _place_words(tables, place)) for place, chance in ranked]
-    rows.append((_percent(told.belief.sound()), "nothing is broken"))
+    rows = [(chance_text(chance), _place_words(tables, place)) for place, chance in ranked]
+    rows.append((chance_text(told.belief.sound()), "nothing is broken"))
     lines += [_row(chance, words, "  ") for chance, words in rows]
     if told.subject.box:
-        each = (f"{one.words} {_percent(told.belief.layout(one.id))}" for one in tables.layouts.values())
+        each = (f"{one.words} {chance_text(told.belief.layout(one.id))}" for one in tables.layouts.values())
         lines.append(wrapped(f"The drives: {', '.join(each)}.", "  "))
     lines += ["", "What to do next, the whole job then expected to cost:"]
     listed = told.offers if everything else _worth_listing(told)
@@ -306,9 +306,9 @@ def _figures(offer: Offer) -> str:
     if offer.step.kind is StepKind.TEST:
         parts.append(f"its answer saves {max(0.0, offer.saves):.0f}")
     else:
-        parts.append(f"gives the data with {_percent(offer.solves)}")
+        parts.append(f"gives the data with {chance_text(offer.solves)}")
     if offer.harm >= 0.0005:
-        parts.append(f"loses {_percent(offer.harm)} of it on average")
+        parts.append(f"loses {chance_text(offer.harm)} of it on average")
     return ", ".join(parts)
 
 
@@ -369,13 +369,6 @@ def _called(asked: Asked) -> str:
 def _place_words(tables: Tables, place: Place) -> str:
     words = tables.faults[place.fault].words
     return f"bay {place.bay}: {words}" if place.bay else words
-
-
-def _percent(chance: float) -> str:
-    """A chance in whole per cent; never 0 or 100, which would claim certainty."""
-    if chance > 0.99:
-        return "over 99\u00a0%"
-    return "under 1\u00a0%" if chance < 0.01 else f"{100 * chance:.0f}\u00a0%"
 
 
 # ---------------------------------------------------------------------- JSON

@@ -1,0 +1,35 @@
+"""What commands answer, held against their documented shapes."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+
+SCHEMA = json.loads((Path(__file__).parents[2] / "docs" / "json" / "answers.schema.json").read_text())
+
+Run = Callable[..., subprocess.CompletedProcess[str]]
+"""Runs a command, given its words."""
+
+
+def answer(run: Run, *words: object, codes: tuple[int, ...] = (0,)) -> Any:
+    """The JSON answer of a command, checked against its documented shape."""
+    done = run("--json", *words)
+    assert done.returncode in codes, done.stdout + done.stderr
+    found = json.loads(done.stdout)
+    name = f"{words[0]} {words[1]}"
+    shape = {**SCHEMA, "$ref": "#/$defs/" + name.replace(" ", "%20")}
+    jsonschema.Draft202012Validator(shape).validate(found)
+    return found
+
+
+def refused(run: Run, code: int, *words: object) -> str:
+    """What a command says that must end with this code; it names a next step."""
+    done = run(*words)
+    assert done.returncode == code, done.stdout + done.stderr
+    assert "Next: " in done.stderr
+    return done.stderr
