@@ -17,10 +17,10 @@ from mendbay.board.swap_odds import (
     SwapOdds,
     SwapOutcome,
     packaged_priors,
-    percent,
     read_priors,
 )
 from mendbay.core.errors import BadFormFile, UsageError
+from mendbay.core.quantity import chance_text
 
 PRIORS = packaged_priors()
 TEXT = (files("mendbay.board") / "match_priors.toml").read_text(encoding="utf-8")
@@ -161,7 +161,7 @@ def test_damaged_priors_are_refused(text: str) -> None:
 
 
 def test_percent_never_claims_certainty() -> None:
-    assert [percent(one) for one in (0.0, 0.004, 0.126, 0.99, 0.996, 1.0)] == [
+    assert [chance_text(one) for one in (0.0, 0.004, 0.126, 0.99, 0.996, 1.0)] == [
         "under 1 %",
         "under 1 %",
         "13 %",
