@@ -7,7 +7,7 @@ import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import platformdirs
 
@@ -24,6 +24,7 @@ from mendbay.jobs.board_ports import Journals, Pictures, Programmers, ShopFiles
 from mendbay.jobs.drive_reading import never, no_power_cycle
 from mendbay.jobs.events import StepProgress, Tell, silent
 from mendbay.jobs.ports import HandBackFolder, Papers, PowerCycle
+from mendbay.jobs.stationery_port import Stationery
 from mendbay.ledger.database import Ledger
 from mendbay.outlets.bag_check import check_bag
 from mendbay.outlets.case_files import CaseCabinet
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
     from mendbay.jobs.certify_rom import CertifiedTransfer
     from mendbay.jobs.play_demo import Box
     from mendbay.outlets.scenario.practice import Practice
+    from mendbay.outlets.stationery import OwnPapers
 
 
 def home_folder(chosen: Path | None = None) -> Path:
@@ -90,7 +92,10 @@ def open_bench(
             drives=BenchDrives(patience_seconds, sector_bytes),
             images=ImageShelf(folder / "cases", clock),
             shelf=ledger.shelf,
+            notes=ledger.notes,
             files=CaseCabinet(folder / "cases"),
+            shop_files=ShopFolder(folder),
+            stationery=LaterStationery(ShopFolder(folder)),
             clock=clock,
             who=person(),
             tell=tell,
@@ -98,6 +103,24 @@ def open_bench(
             power_cycle=power_cycle,
             assumed=assumed or Assumptions(),
         )
+
+
+class LaterStationery(Stationery):
+    """The shop's papers; template engine and typesetter are loaded with the first one made."""
+
+    def __init__(self, files: ShopFiles) -> None:
+        self._files = files
+
+    def words(self, paper: str, facts: Mapping[str, Any]) -> str:
+        return self._made().words(paper, facts)
+
+    def pdf(self, paper: str, facts: Mapping[str, Any]) -> bytes:
+        return self._made().pdf(paper, facts)
+
+    def _made(self) -> Stationery:
+        from mendbay.outlets.stationery import PrintedStationery
+
+        return PrintedStationery(self._files)
 
 
 def open_handback_folder(folder: Path, case_number: str) -> HandBackFolder:
@@ -126,6 +149,13 @@ def read_pictures_with() -> Pictures:
 def shop_files(home: Path | None = None) -> ShopFiles:
     """The shop's own number forms and learned families."""
     return ShopFolder(home_folder(home))
+
+
+def own_papers(home: Path | None = None) -> OwnPapers:
+    """The wordings of papers, and copies of them for the shop to edit."""
+    from mendbay.outlets.stationery import OwnPapers  # the typesetter: only for this
+
+    return OwnPapers(shop_files(home))
 
 
 def transfer_journals(home: Path | None = None) -> Journals:

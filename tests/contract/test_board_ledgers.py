@@ -10,7 +10,6 @@ from pathlib import Path
 import pytest
 
 from mendbay.board.description import BoardDescription
-from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.stock import Condition, Kind, StockItem, StockState
 from mendbay.case.records import Intake
 from mendbay.core.errors import LedgerError, NoSuchCase, NoSuchItem, UsageError
@@ -58,10 +57,6 @@ def shelf(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[BoardLedge
     with Ledger(tmp_path / "ledger.sqlite3") as ledger:
         ledger.open_case(Intake(AT, "Kiln"))
         yield ledger.shelf
-
-
-def note(subject: str = "1 label.jpg", case: int = 1, bay: str = "1", body: str = "{}") -> BoardNote:
-    return BoardNote(case, bay, NoteKind.PICTURE, subject, AT, "Ada", body)
 
 
 def test_an_item_comes_back_as_it_was_put_in(shelf: BoardLedger) -> None:
@@ -116,36 +111,15 @@ def test_a_stock_larger_than_a_batch_comes_in_order(
     assert [one.number for one in shelf.items()] == list(range(1, 31))
 
 
-def test_notes_are_found_by_what_they_are_about(shelf: BoardLedger) -> None:
-    first = shelf.note(note())
-    other_bay = shelf.note(note(bay="2"))
-    again = shelf.note(note(body='{"better": true}'))
-    shops = shelf.note(replace(note("model", case=0, bay=""), kind=NoteKind.CORRECTION))
-    assert [one.number for one in (first, other_bay, again, shops)] == [1, 2, 3, 4]
-    assert shelf.notes(NoteKind.PICTURE) == (first, other_bay, again)
-    assert shelf.notes(NoteKind.PICTURE, 1, "1") == (first, again)
-    assert shelf.notes(NoteKind.PICTURE, 1, "1", "2 board.jpg") == ()
-    assert shelf.notes(NoteKind.CORRECTION) == (shops,)
-    assert shelf.notes(NoteKind.PICTURE, 0) == ()
-
-
-def test_a_note_of_a_case_that_is_not_there_is_refused(shelf: BoardLedger) -> None:
-    with pytest.raises(NoSuchCase):
-        shelf.note(note(case=2))
-    assert shelf.notes(NoteKind.PICTURE) == ()
-
-
 def test_several_steps_hold_together(shelf: BoardLedger) -> None:
     def stopped() -> None:
         with shelf.together():
             shelf.add_item(ITEM)
-            shelf.note(note())
             raise UsageError("stopped", "go on")
 
     with pytest.raises(UsageError):
         stopped()
     assert list(shelf.items()) == []
-    assert shelf.notes(NoteKind.PICTURE) == ()
 
 
 def test_a_mapping_is_remembered_and_replaced(shelf: BoardLedger) -> None:
@@ -155,18 +129,12 @@ def test_a_mapping_is_remembered_and_replaced(shelf: BoardLedger) -> None:
     assert shelf.mapping("abc") == '{"a": 1}'
 
 
-def test_no_stray_statement_changes_a_note_or_removes_an_item(tmp_path: Path) -> None:
+def test_no_stray_statement_removes_an_item(tmp_path: Path) -> None:
     with Ledger(tmp_path / "ledger.sqlite3") as ledger:
         ledger.open_case(Intake(AT, "Kiln"))
-        ledger.shelf.note(note())
         ledger.shelf.add_item(ITEM)
     stray = sqlite3.connect(tmp_path / "ledger.sqlite3")
-    for sql in (
-        "UPDATE board_notes SET body = 'x'",
-        "DELETE FROM board_notes",
-        "INSERT OR REPLACE INTO board_notes SELECT * FROM board_notes",
-        "DELETE FROM stock",
-    ):
+    for sql in ("DELETE FROM stock",):
         with pytest.raises(sqlite3.IntegrityError):
             stray.execute(sql)
     stray.close()

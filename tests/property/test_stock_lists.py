@@ -8,10 +8,11 @@ from datetime import date
 import hypothesis.strategies as st
 from hypothesis import given, settings
 
-from mendbay.board.description import LINE_LIMIT, BoardDescription
+from mendbay.board.description import BoardDescription
 from mendbay.board.stock import LARGEST_NUMBER, Condition, Kind, StockItem, StockState
 from mendbay.board.stock_csv import read_table, to_csv
 from mendbay.board.stock_import import guess_mapping, import_items, plan_import
+from mendbay.core.texts import LINE_LIMIT
 
 HARD = st.sampled_from(
     [

@@ -45,6 +45,8 @@ class MemoryLedger(CaseLedger):
             intake.wanted,
             intake.notes,
             CaseState.OPEN,
+            intake.kind,
+            intake.due_on,
         )
         return self._cases[number]
 
@@ -56,15 +58,7 @@ class MemoryLedger(CaseLedger):
     def cases(self) -> tuple[Case, ...]:
         return tuple(self._cases.values())
 
-    def amend_case(
-        self,
-        number: int,
-        *,
-        state: CaseState | None = None,
-        wanted: tuple[str, ...] | None = None,
-        notes: str | None = None,
-    ) -> Case:
-        given = {"state": state, "wanted": wanted, "notes": notes}
+    def amend_case(self, number: int, **given: object) -> Case:
         after = replace(
             self.case(number), **{key: value for key, value in given.items() if value is not None}
         )

@@ -7,7 +7,6 @@ from contextlib import contextmanager
 from copy import deepcopy
 from dataclasses import replace
 
-from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.stock import StockItem
 from mendbay.core.errors import LedgerError, NoSuchItem
 from mendbay.jobs.board_ledger_port import BoardLedger
@@ -19,37 +18,18 @@ class MemoryShelf(BoardLedger):
 
     def __init__(self, cases: CaseLedger) -> None:
         self._cases = cases
-        self._notes: list[BoardNote] = []
         self._stock: dict[int, StockItem] = {}
         self._mappings: dict[str, str] = {}
 
     @contextmanager
     def together(self) -> Iterator[None]:
-        before = deepcopy((self._notes, self._stock, self._mappings))
+        before = deepcopy((self._stock, self._mappings))
         try:
             with self._cases.together():
                 yield
         except BaseException:
-            self._notes, self._stock, self._mappings = before
+            self._stock, self._mappings = before
             raise
-
-    def note(self, note: BoardNote) -> BoardNote:
-        if note.case:
-            self._cases.case(note.case)
-        self._notes.append(replace(note, number=len(self._notes) + 1))
-        return self._notes[-1]
-
-    def notes(
-        self, kind: NoteKind, case: int | None = None, bay: str | None = None, subject: str | None = None
-    ) -> tuple[BoardNote, ...]:
-        return tuple(
-            note
-            for note in self._notes
-            if note.kind is kind
-            and case in (None, note.case)
-            and bay in (None, note.bay)
-            and subject in (None, note.subject)
-        )
 
     def add_item(self, item: StockItem) -> StockItem:
         added = replace(item, number=len(self._stock) + 1)

@@ -13,11 +13,8 @@ from datetime import date
 from functools import lru_cache
 
 from mendbay.core.errors import UsageError
+from mendbay.core.texts import require_line
 
-LINE_LIMIT = 200
-"""Characters in one value: far above any marking, and short enough for a label and a table."""
-
-_UNKEEPABLE = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
 _ISO_DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 _SEPARATORS = re.compile(r"[\s\-_.,:;/\u2010-\u2015\u2212]+")
 _REVISION_WORD = re.compile(r"(?:revision|rev)(?=.)")
@@ -62,34 +59,6 @@ class BoardDescription:
             require_line(getattr(self, one.name), one.name.replace("_", " "))
         if self.made_on:
             require_date(self.made_on)
-
-
-def require_line(text: str, what: str) -> None:
-    """Refuses a value that cannot stand on one line of a label or table.
-
-    Raises:
-        UsageError: too long, or a control character, a line break or half a surrogate pair in it.
-    """
-    if len(text) > LINE_LIMIT:
-        raise UsageError(
-            f"The {what} has {len(text)} characters.",
-            f"Use at most {LINE_LIMIT}; longer remarks belong in the notes.",
-        )
-    require_characters(text, what)
-
-
-def require_characters(text: str, what: str) -> None:
-    """Refuses a text with a character that cannot stand on a line.
-
-    Raises:
-        UsageError: a control character, a line break or half a surrogate pair in it.
-    """
-    bad = _UNKEEPABLE.search(text)
-    if bad:
-        raise UsageError(
-            f"The {what} {text[:40]!r} holds the character U+{ord(bad[0]):04X}, which cannot be kept.",
-            "Leave that character out.",
-        )
 
 
 def require_date(text: str) -> None:

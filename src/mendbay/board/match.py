@@ -15,13 +15,7 @@ from enum import StrEnum
 from functools import cached_property
 
 from mendbay.board.confusable import alike_to_the_eye
-from mendbay.board.description import (
-    BoardDescription,
-    comparison_key,
-    number_shape,
-    require_line,
-    revision_key,
-)
+from mendbay.board.description import BoardDescription, comparison_key, number_shape, revision_key
 from mendbay.board.stock import Condition, Kind, StockItem, StockState
 from mendbay.board.swap_odds import (
     ATTRIBUTES,
@@ -35,6 +29,7 @@ from mendbay.board.swap_odds import (
     SwapOdds,
 )
 from mendbay.core.errors import UsageError
+from mendbay.core.texts import require_line
 
 ALTERNATIVES_LIMIT = 100_000
 UNKNOWN_DAYS = 2**31 - 1

@@ -6,8 +6,9 @@ import re
 from dataclasses import dataclass
 from enum import StrEnum
 
-from mendbay.board.description import BoardDescription, require_line
+from mendbay.board.description import BoardDescription
 from mendbay.core.errors import UsageError
+from mendbay.core.texts import require_line
 
 NOTES_LIMIT = 10_000
 """Characters of notes on one item."""

@@ -15,10 +15,11 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from mendbay.board.description import LINE_LIMIT, BoardDescription, comparison_key
+from mendbay.board.description import BoardDescription, comparison_key
 from mendbay.board.stock import NOTES_LIMIT, PHOTOS_LIMIT, StockItem
 from mendbay.board.stock_cost import cost_text
 from mendbay.core.errors import UsageError
+from mendbay.core.texts import LINE_LIMIT
 
 FILE_LIMIT_BYTES = 256 << 20
 ROWS_LIMIT = 2_000_000

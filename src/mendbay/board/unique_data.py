@@ -15,10 +15,11 @@ from enum import StrEnum
 
 import numpy as np
 
-from mendbay.board.description import BoardDescription, comparison_key, require_line
+from mendbay.board.description import BoardDescription, comparison_key
 from mendbay.board.swap_odds import Level
 from mendbay.core.errors import UsageError
 from mendbay.core.quantity import chance_text
+from mendbay.core.texts import require_line
 
 PRIOR_WORKED, PRIOR_FAILED = 29.0, 0.7
 """Beta prior of a transfer whose ROM can be read: mean 97.6 %, over four fifths of its weight above 95 %.

@@ -17,8 +17,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from itertools import groupby
 
-from mendbay.case.records import require_moment, require_text
 from mendbay.core.errors import UsageError
+from mendbay.core.texts import require_moment, require_text
 
 FORMAT = "custody 1"
 BEFORE_THE_FIRST = "0" * 64

@@ -15,13 +15,9 @@ from math import isfinite
 
 from mendbay.case.numbering import folder_name
 from mendbay.core.errors import UsageError
+from mendbay.core.texts import require_day, require_moment, require_text
 
-TEXT_LIMIT = 10_000
-"""Characters in any one text: some pages of notes, and short enough that no mistake fills the ledger."""
-
-_MOMENT = re.compile(r"[0-9]{4}-[01][0-9]-[0-3][0-9]T[0-2][0-9]:[0-5][0-9]:[0-6][0-9]Z")
 _BAY = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,31}")
-_UNKEEPABLE = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 
 Fact = str | int | float | bool | None
@@ -39,12 +35,26 @@ class CaseState(StrEnum):
     CLOSED = "closed"
 
 
+class CaseKind(StrEnum):
+    """What a case is about."""
+
+    NOT_SAID = ""
+    ENQUIRY = "picture enquiry"
+    """Pictures alone came, with a question: which drive, which board, is there a donor, at what cost."""
+    BOARD_REPAIR = "board repair"
+    """A loose board came, to be mended."""
+    BOARD_SWAP = "board swap"
+    """A loose board came, to be replaced by another that takes over its unique data."""
+    DRIVE = "drive"
+    BOX = "two-bay box"
+
+
 @dataclass(frozen=True, slots=True)
 class Intake:
     """What is known at take-in, before the ledger gives the case its number.
 
     `box` describes what came in; `wanted` are the path patterns of what the customer wants first, the
-    most wanted first.
+    most wanted first; `due_on` is the day by which the customer needs it, empty for none.
 
     Raises:
         UsageError: no customer, a text that is too long or holds characters that cannot be stored.
@@ -56,12 +66,15 @@ class Intake:
     box: str = ""
     wanted: tuple[str, ...] = ()
     notes: str = ""
+    kind: CaseKind = CaseKind.NOT_SAID
+    due_on: str = ""
 
     def __post_init__(self) -> None:
         require_moment(self.opened_at)
-        if not self.customer.strip():
-            raise UsageError("The case has no customer.", "Give the customer's name.")
-        for text in (self.customer, self.contact, self.box, self.notes, *self.wanted):
+        if self.due_on:
+            require_day(self.due_on)
+        _require_customer(self.customer)
+        for text in (self.contact, self.box, self.notes, *self.wanted):
             require_text(text)
 
 
@@ -69,8 +82,12 @@ class Intake:
 class Case:
     """A case as the ledger keeps it. `slug` is fixed at opening: its folder never moves.
 
+    Args:
+        due_on: the day by which the customer needs it, empty for none.
+        keep_until: the last day on which the shop keeps its copies, empty while none is agreed.
+
     Raises:
-        UsageError: notes or patterns that cannot be kept.
+        UsageError: a customer without a name, or a text or day that cannot be kept.
         ValueError: a number or slug that makes no folder name.
     """
 
@@ -83,11 +100,18 @@ class Case:
     wanted: tuple[str, ...]
     notes: str
     state: CaseState
+    kind: CaseKind = CaseKind.NOT_SAID
+    due_on: str = ""
+    keep_until: str = ""
 
     def __post_init__(self) -> None:
         folder_name(self.number, self.slug)
-        for text in (self.notes, *self.wanted):
+        _require_customer(self.customer)
+        for text in (self.contact, self.box, self.notes, *self.wanted):
             require_text(text)
+        for day in (self.due_on, self.keep_until):
+            if day:
+                require_day(day)
 
     @property
     def folder(self) -> str:
@@ -199,35 +223,10 @@ class Event:
                 _require_fact(one)
 
 
-def require_text(text: str) -> None:
-    """Refuses a text that is too long, or holds a character that cannot be stored or printed.
-
-    Raises:
-        UsageError: more than `TEXT_LIMIT` characters, a control character other than tab and line
-            break, or half of a surrogate pair (a name that was not valid UTF-8).
-    """
-    if len(text) > TEXT_LIMIT:
-        raise UsageError(
-            f"A text of {len(text)} characters is too long.", f"Use at most {TEXT_LIMIT} characters."
-        )
-    bad = _UNKEEPABLE.search(text)
-    if bad:
-        raise UsageError(
-            f"{text[:40]!r} holds the character U+{ord(bad[0]):04X}, which cannot be kept.",
-            "Leave that character out.",
-        )
-
-
-def require_moment(text: str) -> None:
-    """Refuses a time that `core.clock.iso` would not have written.
-
-    Raises:
-        UsageError: not `YYYY-MM-DDThh:mm:ssZ`.
-    """
-    if not _MOMENT.fullmatch(text):
-        raise UsageError(
-            f"{text[:40]!r} is not a time as records carry it.", "Use UTC, like 2026-11-25T07:10:00Z."
-        )
+def _require_customer(customer: str) -> None:
+    if not customer.strip():
+        raise UsageError("The case has no customer.", "Give the customer's name.")
+    require_text(customer)
 
 
 def require_counts(*counts: int) -> None:

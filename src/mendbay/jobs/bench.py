@@ -9,15 +9,19 @@ from mendbay.case.records import Event, Facts
 from mendbay.core.clock import Clock, iso
 from mendbay.imaging.odds import Assumptions
 from mendbay.jobs.board_ledger_port import BoardLedger
+from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.drive_reading import never, no_power_cycle
 from mendbay.jobs.events import Tell, silent
 from mendbay.jobs.ledger_port import CaseLedger
+from mendbay.jobs.note_ledger_port import NoteLedger
 from mendbay.jobs.ports import CaseFiles, Drives, Images, PowerCycle
+from mendbay.jobs.stationery_port import Stationery
 
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """The shop's ledger with its stock, its drives, images and case folders, and the person at the bench.
+    """The shop's ledger with its stock and notes, its own files and papers, its drives, images and case
+    folders, and the person at the bench.
 
     `who` is written into the custody log. `stop` is asked often whether to stop; `power_cycle` is asked
     to bring back a drive that vanished; `assumed` are the planner's priors and limits.
@@ -27,7 +31,10 @@ class Bench:
     drives: Drives
     images: Images
     shelf: BoardLedger
+    notes: NoteLedger
     files: CaseFiles
+    shop_files: ShopFiles
+    stationery: Stationery
     clock: Clock
     who: str
     tell: Tell = silent

@@ -1,4 +1,4 @@
-"""What the jobs need of the shop's ledger for boards, donors and ROMs. Wiring hands in what fulfils it."""
+"""What the jobs need of the shop's ledger for boards and donors. Wiring hands in what fulfils it."""
 
 from __future__ import annotations
 
@@ -6,12 +6,11 @@ from collections.abc import Iterator
 from contextlib import AbstractContextManager
 from typing import Protocol
 
-from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.stock import StockItem
 
 
 class BoardLedger(Protocol):
-    """The stock of boards and donor drives, and the notes of the board's bench.
+    """The stock of boards and donor drives.
 
     Every method is one durable step by itself; `together` makes one of several, also with those of the
     case ledger beside it. What cannot be stored or read raises `LedgerError`.
@@ -19,23 +18,6 @@ class BoardLedger(Protocol):
 
     def together(self) -> AbstractContextManager[None]:
         """Makes all that is done inside one durable step."""
-        ...
-
-    def note(self, note: BoardNote) -> BoardNote:
-        """Writes a note down for good.
-
-        Returns:
-            The note with its number.
-
-        Raises:
-            NoSuchCase: it names a case that is not there.
-        """
-        ...
-
-    def notes(
-        self, kind: NoteKind, case: int | None = None, bay: str | None = None, subject: str | None = None
-    ) -> tuple[BoardNote, ...]:
-        """The notes of a kind, of all cases or of one, the oldest first."""
         ...
 
     def add_item(self, item: StockItem) -> StockItem:

@@ -90,10 +90,10 @@ class Journals(Protocol):
 
 
 class ShopFiles(Protocol):
-    """The shop's own data files: number forms and learned families."""
+    """The shop's own data files: number forms, learned families, settings and wordings of papers."""
 
     def texts(self, kind: str) -> Iterator[tuple[str, str]]:
-        """(name, text) of every file of a kind (`number-forms`, `families`), by name.
+        """(name, text) of every file of a kind (`number-forms`, `families`, `settings`, `papers`), by name.
 
         Raises:
             BadFormFile: a file is too large or not UTF-8.

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.transfer import Certificate
 from mendbay.board.transfer_journal import outcome
 from mendbay.board.transfer_plan import Dump, Purpose, Role, TransferPlan
 from mendbay.case.custody import CustodyEntry
 from mendbay.case.records import Bay, Case
 from mendbay.core.errors import CustodyBroken, TransferRefused
+from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Journals
 from mendbay.jobs.ports import KeptFile
@@ -107,7 +107,7 @@ def certificates_kept(bench: Bench, case: int, bay: str | None = None) -> tuple[
     """
     bench.ledger.case(case)
     found = []
-    for note in bench.shelf.notes(NoteKind.CERTIFICATE, case, bay):
+    for note in bench.notes.of(NoteKind.CERTIFICATE, case, bay):
         certificate = certificate_of(note)
         dumps = _dumps(bench, case, note.bay, certificate)
         reasons = dict.fromkeys(one.withdrawn for one in dumps if one is not None and one.withdrawn)
@@ -132,7 +132,7 @@ def certified_transfer(
         DestinationError: the journal of its transfer cannot be read.
     """
     at_bay, record = bench.ledger.bay(case, bay), bench.ledger.case(case)
-    kept = [(note, certificate_of(note)) for note in bench.shelf.notes(NoteKind.CERTIFICATE, case, bay)]
+    kept = [(note, certificate_of(note)) for note in bench.notes.of(NoteKind.CERTIFICATE, case, bay)]
     fitting = [at for at, (_, one) in enumerate(kept) if purpose in (None, one.purpose)]
     if not fitting:
         raise _none_kept(bench, case, bay, purpose if kept else None)
@@ -205,7 +205,7 @@ def _entry(bench: Bench, case: int, item: str) -> CustodyEntry:
 def _dumps(
     bench: Bench, case: int, bay: str, certificate: Certificate
 ) -> tuple[DumpBehind | None, DumpBehind | None]:
-    notes = bench.shelf.notes(NoteKind.PLAN, case, bay, certificate.job)
+    notes = bench.notes.of(NoteKind.PLAN, case, bay, certificate.job)
     if not notes:
         return None, None
     plan = _plan_behind(notes, certificate)
@@ -217,7 +217,7 @@ def _dumps(
     return behind(plan.patient), behind(plan.backup)
 
 
-def _plan_behind(notes: tuple[BoardNote, ...], certificate: Certificate) -> TransferPlan:
+def _plan_behind(notes: tuple[Note, ...], certificate: Certificate) -> TransferPlan:
     """The very plan, or for a restoring, which is made from one and not kept, the last of its job."""
     plans = [TransferPlan.from_json(note.body) for note in notes]
     return next((one for one in plans if one.digest == certificate.plan_sha256), plans[-1])

@@ -11,9 +11,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from mendbay.board.confusable import Correction, align
-from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.number_form import Kind
 from mendbay.core.errors import LedgerError, UsageError
+from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.withdraw import require_reason, standing_notes, withdraw
 
@@ -31,7 +31,7 @@ class Word:
         misread: whether it was misread print; a code whose own checks hold was not.
     """
 
-    note: BoardNote
+    note: Note
     correction: Correction
     misread: bool
 
@@ -80,9 +80,7 @@ def note_correction(bench: Bench, case: int, bay: str, correction: Correction, *
         "misread": misread,
     }
     subject = str(correction.kind)
-    bench.shelf.note(
-        BoardNote(case, bay, NoteKind.CORRECTION, subject, bench.now(), bench.who, json.dumps(body))
-    )
+    bench.notes.add(Note(case, bay, NoteKind.CORRECTION, subject, bench.now(), bench.who, json.dumps(body)))
 
 
 def said_of(bench: Bench, case: int | None = None, bay: str | None = None) -> tuple[Word, ...]:
@@ -95,7 +93,7 @@ def said_of(bench: Bench, case: int | None = None, bay: str | None = None) -> tu
     return tuple(_said(note) for note in standing_notes(bench, NoteKind.CORRECTION, case, bay))
 
 
-def _said(note: BoardNote) -> Word:
+def _said(note: Note) -> Word:
     try:
         body = json.loads(note.body)
         pictures = body["pictures"] if "pictures" in body else [body["picture"]]  # one, in older notes
@@ -131,7 +129,7 @@ def lessons(bench: Bench) -> tuple[Lesson, ...]:
     last = {}
     for one in said_of(bench):
         last[one.note.case, one.note.bay, one.correction.kind, one.correction.read_text] = one
-    unlearned = {note.subject for note in bench.shelf.notes(NoteKind.WITHDRAWAL)}
+    unlearned = {note.subject for note in bench.notes.of(NoteKind.WITHDRAWAL)}
     return tuple(
         Lesson(one.note.number, one.correction, one.note.case, one.note.bay, one.note.at, one.note.who)
         for one in last.values()

@@ -8,9 +8,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from mendbay.board.claims import exact_form
-from mendbay.board.description import BoardDescription, require_characters
+from mendbay.board.description import BoardDescription
 from mendbay.board.match import Alternative
-from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.number_form import Forms
 from mendbay.board.number_form import Kind as NumberKind
 from mendbay.board.stock import StockItem, StockState, label_text, number_in_label
@@ -19,6 +18,8 @@ from mendbay.board.stock_csv import Field
 from mendbay.board.stock_import import gone_words
 from mendbay.board.swap_odds import Agreement, Attribute, Purpose, SwapOutcome
 from mendbay.core.errors import LedgerError, NoSuchItem, UsageError
+from mendbay.core.note import Note, NoteKind
+from mendbay.core.texts import require_characters
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.read_pictures import shop_forms
@@ -126,7 +127,7 @@ def changes_by_hand(bench: Bench, number: int | None = None) -> dict[int, tuple[
         LedgerError: a note is not one that Mendbay wrote.
     """
     found: dict[int, list[HandChange]] = {}
-    for note in bench.shelf.notes(NoteKind.CHANGE, subject=None if number is None else str(number)):
+    for note in bench.notes.of(NoteKind.CHANGE, subject=None if number is None else str(number)):
         try:
             rows = [Change(Field(one["field"]), one["old"], one["new"]) for one in json.loads(note.body)]
             kept = found.setdefault(int(note.subject), [])
@@ -143,7 +144,7 @@ def _note_changes(bench: Bench, number: int, changes: Sequence[Change]) -> None:
     body = json.dumps(
         [{"field": str(one.field), "old": one.old, "new": one.new} for one in changes], ensure_ascii=False
     )
-    bench.shelf.note(BoardNote(0, "", NoteKind.CHANGE, str(number), bench.now(), bench.who, body))
+    bench.notes.add(Note(0, "", NoteKind.CHANGE, str(number), bench.now(), bench.who, body))
 
 
 def item_named(bench: Bench, name: str) -> StockItem:
@@ -320,9 +321,7 @@ def record_swap(
             "remark": remark,
             "was": {"state": str(item.state), "case": item.case},
         }
-        bench.shelf.note(
-            BoardNote(case, bay, NoteKind.SWAP, str(number), bench.now(), bench.who, json.dumps(body))
-        )
+        bench.notes.add(Note(case, bay, NoteKind.SWAP, str(number), bench.now(), bench.who, json.dumps(body)))
         outcome = "worked" if worked else "did not work"
         bench.note(
             case,
@@ -358,7 +357,7 @@ def withdraw_swap(bench: Bench, number: int, case: int, bay: str, purpose: Purpo
             )
         withdraw(bench, map(subject_of, said), case, bay, reason)
         if len(said) == len(of_item):
-            item = _as_before(item, bench.shelf.notes(NoteKind.SWAP, subject=str(number)))
+            item = _as_before(item, bench.notes.of(NoteKind.SWAP, subject=str(number)))
             bench.shelf.amend_item(item)
         outcome = "worked" if json.loads(said[-1].body)["worked"] else "did not work"
         bench.note(
@@ -371,11 +370,11 @@ def withdraw_swap(bench: Bench, number: int, case: int, bay: str, purpose: Purpo
     return item
 
 
-def _purpose_of(note: BoardNote) -> Purpose:
+def _purpose_of(note: Note) -> Purpose:
     return Purpose(_swap_of(note)["purpose"])
 
 
-def _as_before(item: StockItem, said: Sequence[BoardNote]) -> StockItem:
+def _as_before(item: StockItem, said: Sequence[Note]) -> StockItem:
     """The item as it was before its swaps used it. One that had been used before the first of them (it came
     so in a list) still is; where nothing was written down it is free.
 
@@ -421,7 +420,7 @@ def last_swaps_of(bench: Bench, case: int, bay: str) -> list[Mapping[str, Any]]:
     return list(last.values())
 
 
-def _swap_of(note: BoardNote) -> Mapping[str, Any]:
+def _swap_of(note: Note) -> Mapping[str, Any]:
     try:
         body: Mapping[str, Any] = json.loads(note.body)
         _agreement_of(body)
@@ -455,9 +454,7 @@ def accept_alternative(bench: Bench, alternative: Alternative) -> None:
         "reason": alternative.reason,
     }
     subject = str(alternative.attribute)
-    bench.shelf.note(
-        BoardNote(0, "", NoteKind.ALTERNATIVE, subject, bench.now(), bench.who, json.dumps(body))
-    )
+    bench.notes.add(Note(0, "", NoteKind.ALTERNATIVE, subject, bench.now(), bench.who, json.dumps(body)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -511,7 +508,7 @@ def withdraw_alternative(bench: Bench, number: int, reason: str) -> Accepted:
     return rows[number]
 
 
-def _alternative_of(note: BoardNote) -> Alternative:
+def _alternative_of(note: Note) -> Alternative:
     try:
         return Alternative(Attribute(note.subject), **json.loads(note.body))
     except (ValueError, TypeError, UsageError) as trouble:

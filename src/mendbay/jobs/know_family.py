@@ -7,9 +7,9 @@ import json
 from dataclasses import dataclass
 
 from mendbay.board.description import comparison_key
-from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.unique_data import FamilyNote, Need, Seat
 from mendbay.core.errors import LedgerError, UsageError
+from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 
@@ -28,7 +28,7 @@ def note_family(bench: Bench, note: FamilyNote) -> KnownFamily:
     at = bench.now()
     body = {"seat": str(note.seat), "need": str(note.need), "basis": note.basis}
     text = json.dumps(body, ensure_ascii=False)
-    bench.shelf.note(BoardNote(0, "", NoteKind.FAMILY, note.family, at, bench.who, text))
+    bench.notes.add(Note(0, "", NoteKind.FAMILY, note.family, at, bench.who, text))
     return KnownFamily(note, at, bench.who)
 
 
@@ -75,11 +75,11 @@ def family_notes(bench: Bench) -> tuple[FamilyNote, ...]:
     return tuple(one.note for one in known_families(bench))
 
 
-def _known_of(note: BoardNote) -> KnownFamily:
+def _known_of(note: Note) -> KnownFamily:
     return KnownFamily(_note_of(note), note.at, note.who)
 
 
-def _note_of(note: BoardNote) -> FamilyNote:
+def _note_of(note: Note) -> FamilyNote:
     try:
         body = json.loads(note.body)
         return FamilyNote(note.subject, Seat(body["seat"]), Need(body["need"]), str(body["basis"]))

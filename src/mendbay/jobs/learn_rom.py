@@ -10,12 +10,12 @@ from pathlib import Path
 from typing import Any
 
 from mendbay.board.flash_id import size_text
-from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.rules.family import LARGEST_DUMP, MOST_BYTES, Family, self_checks
 from mendbay.board.rules.judge import Comparison, DumpJudgement, compare, judge
 from mendbay.board.rules.search import learn
 from mendbay.board.transfer_plan import Role
 from mendbay.core.errors import BadFormFile, DumpUnproven, LedgerError, UsageError
+from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.judge_rom import JudgedRom, judge_rom, judged_reads
@@ -126,7 +126,7 @@ def learn_family(
     body = {"file": _digest(text), "dumps": [{"name": one.name, "sha256": one.sha256} for one in good]}
     with bench.shelf.together():
         path, earlier = shop.keep(FAMILIES, name, text)
-        bench.shelf.note(BoardNote(0, "", NoteKind.LEARNED, name, bench.now(), bench.who, json.dumps(body)))
+        bench.notes.add(Note(0, "", NoteKind.LEARNED, name, bench.now(), bench.who, json.dumps(body)))
     return LearnedFamily(name, family, tuple(good), tuple(left_out), earlier), path
 
 
@@ -286,7 +286,7 @@ def _learned(bench: Bench, name: str, text: str) -> LearnedFamily:
     """A family with the dumps that its file names, or that the ledger says this very file was learned from;
     their names are those of the last time they were learned."""
     family, gone = _read(name, text), _withdrawn(bench, name)
-    notes = [_learned_body(note) for note in bench.shelf.notes(NoteKind.LEARNED, subject=name)]
+    notes = [_learned_body(note) for note in bench.notes.of(NoteKind.LEARNED, subject=name)]
     digests = family.learned_from
     if not digests:
         own = [body["dumps"] for body in notes if body["file"] == _digest(text)]
@@ -312,19 +312,19 @@ def _withdrawn(bench: Bench, name: str) -> dict[str, str]:
     """By SHA-256, why dumps are no longer taken for good ones of a family: the last word counts."""
     taken = {
         one["sha256"]: note.number
-        for note in bench.shelf.notes(NoteKind.LEARNED, subject=name)
+        for note in bench.notes.of(NoteKind.LEARNED, subject=name)
         for one in _learned_body(note)["dumps"]
     }
     begin = _dump_subject(name, "")
     gone = {}
-    for note in bench.shelf.notes(NoteKind.WITHDRAWAL, 0):
+    for note in bench.notes.of(NoteKind.WITHDRAWAL, 0):
         digest = note.subject.removeprefix(begin)
         if note.subject.startswith(begin) and note.number > taken.get(digest, 0):
             gone[digest] = reason_of(note)
     return gone
 
 
-def _learned_body(note: BoardNote) -> dict[str, Any]:
+def _learned_body(note: Note) -> dict[str, Any]:
     try:
         body: dict[str, Any] = json.loads(note.body)
         if all(isinstance(one["name"], str) and isinstance(one["sha256"], str) for one in body["dumps"]):

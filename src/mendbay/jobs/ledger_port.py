@@ -6,7 +6,7 @@ from contextlib import AbstractContextManager
 from typing import Protocol
 
 from mendbay.case.custody import CustodyEntry
-from mendbay.case.records import Bay, Case, CaseState, Event, Image, Intake
+from mendbay.case.records import Bay, Case, CaseKind, CaseState, Event, Image, Intake
 
 
 class CaseLedger(Protocol):
@@ -36,10 +36,16 @@ class CaseLedger(Protocol):
         number: int,
         *,
         state: CaseState | None = None,
+        customer: str | None = None,
+        contact: str | None = None,
+        box: str | None = None,
         wanted: tuple[str, ...] | None = None,
         notes: str | None = None,
+        kind: CaseKind | None = None,
+        due_on: str | None = None,
+        keep_until: str | None = None,
     ) -> Case:
-        """Changes what is given of a case and leaves the rest."""
+        """Changes what is given of a case and leaves the rest; its folder keeps its name."""
         ...
 
     def add_bay(self, bay: Bay) -> None:

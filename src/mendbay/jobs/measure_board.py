@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 from mendbay.board.electrical import Entry, Override, Record, Sheet, Standing
 from mendbay.board.electrical_form import Gate, Size, Step
 from mendbay.board.electrical_steps import StepState
-from mendbay.board.note import BoardNote, NoteKind
 from mendbay.core.cautions import Caution, cautions_for
 from mendbay.core.errors import LedgerError, UsageError
+from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 
 ABOUT = "sheet"
@@ -245,7 +245,7 @@ def _sheet(bench: Bench, case: int, bay: str) -> Sheet:
     records: list[Record] = []
     size, at_hand = Size.UNKNOWN, True
     try:
-        for note in bench.shelf.notes(NoteKind.MEASUREMENT, case, bay):
+        for note in bench.notes.of(NoteKind.MEASUREMENT, case, bay):
             body = json.loads(note.body)
             number = len(records) + 1
             if note.subject == ABOUT:
@@ -271,4 +271,4 @@ def _sheet(bench: Bench, case: int, bay: str) -> Sheet:
 
 def _note(bench: Bench, case: int, bay: str, subject: str, body: Mapping[str, object], at: str = "") -> None:
     text = json.dumps(body, ensure_ascii=False, sort_keys=True)
-    bench.shelf.note(BoardNote(case, bay, NoteKind.MEASUREMENT, subject, at or bench.now(), bench.who, text))
+    bench.notes.add(Note(case, bay, NoteKind.MEASUREMENT, subject, at or bench.now(), bench.who, text))

@@ -11,19 +11,20 @@ from hashlib import sha256
 from pathlib import Path
 
 from mendbay.board.confusable import Confusions, Correction, compact
-from mendbay.board.description import BoardDescription, require_line
+from mendbay.board.description import BoardDescription
 from mendbay.board.form_file import FormText
 from mendbay.board.forms import load_forms, packaged_texts
 from mendbay.board.identifier import Identifier, made_on
 from mendbay.board.identify import correct, identify
 from mendbay.board.missing import Advice, Want, missing
-from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.number_form import Forms, Kind
 from mendbay.board.sighting import PICTURE_BYTES, How, PictureReading
 from mendbay.board.sighting_text import packed, unpacked
 from mendbay.board.unique_data import UniqueData, Work, unique_data
 from mendbay.case.records import Bay, Case
 from mendbay.core.errors import BadFormFile, LedgerError, UsageError
+from mendbay.core.note import Note, NoteKind
+from mendbay.core.texts import require_line
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Pictures, ShopFiles
 from mendbay.jobs.corrections import Word, lessons, no_longer, note_correction, said_of
@@ -395,10 +396,10 @@ def _corrections(
 def _withdrawn(bench: Bench, case: int, bay: str) -> tuple[str, ...]:
     """Pictures of a bay that were withdrawn and not read anew since, as sentences."""
     standing = {note.subject for note in standing_notes(bench, NoteKind.PICTURE, case, bay)}
-    notes = {subject_of(note): note for note in bench.shelf.notes(NoteKind.PICTURE, case, bay)}
+    notes = {subject_of(note): note for note in bench.notes.of(NoteKind.PICTURE, case, bay)}
     return tuple(
         f"Withdrawn by {one.who} at {one.at}: {notes[one.subject].subject}. {reason_of(one)}"
-        for one in bench.shelf.notes(NoteKind.WITHDRAWAL, case, bay)
+        for one in bench.notes.of(NoteKind.WITHDRAWAL, case, bay)
         if one.subject in notes and notes[one.subject].subject not in standing
     )
 
@@ -438,9 +439,9 @@ def _require_possible_date(text: str, today: str) -> None:
 
 def _note_picture(bench: Bench, case: int, bay: str, reading: PictureReading, *, again: bool) -> None:
     body = json.dumps({"sha256": reading.sha256, "seen": packed(reading)})
-    note = BoardNote(case, bay, NoteKind.PICTURE, reading.picture, bench.now(), bench.who, body)
+    note = Note(case, bay, NoteKind.PICTURE, reading.picture, bench.now(), bench.who, body)
     with bench.shelf.together():
-        bench.shelf.note(note)
+        bench.notes.add(note)
         what = "picture read again" if again else "picture filed"
         bench.custody(case, what, f"bay {bay}, {reading.picture}, SHA-256 {reading.sha256}")
 
@@ -455,7 +456,7 @@ def _readings(bench: Bench, case: int, bay: str) -> tuple[PictureReading, ...]:
     return tuple(_reading_of(note) for note in last.values())
 
 
-def _reading_of(note: BoardNote) -> PictureReading:
+def _reading_of(note: Note) -> PictureReading:
     try:
         body = json.loads(note.body)
         return unpacked(body["seen"], note.subject, body["sha256"])
@@ -468,8 +469,8 @@ def _reading_of(note: BoardNote) -> PictureReading:
 
 def _withdrawn_digests(bench: Bench, case: int, bay: str) -> dict[str, str]:
     """The pictures of a bay that were withdrawn and not filed anew since, by digest, each with the reason."""
-    said = {note.subject: reason_of(note) for note in bench.shelf.notes(NoteKind.WITHDRAWAL, case, bay)}
+    said = {note.subject: reason_of(note) for note in bench.notes.of(NoteKind.WITHDRAWAL, case, bay)}
     standing = {one.sha256 for one in _readings(bench, case, bay)}
-    notes = [note for note in bench.shelf.notes(NoteKind.PICTURE, case, bay) if subject_of(note) in said]
+    notes = [note for note in bench.notes.of(NoteKind.PICTURE, case, bay) if subject_of(note) in said]
     gone = {_reading_of(note).sha256: said[subject_of(note)] for note in notes}
     return {digest: reason for digest, reason in gone.items() if digest not in standing}

@@ -16,13 +16,13 @@ from pathlib import Path
 
 from mendbay.board.flash_bus import FlashBus, read_sfdp
 from mendbay.board.flash_id import ChipFacts, FlashId, chip_facts
-from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.rom_dump import SMALLEST
 from mendbay.board.rom_vote import MOST_READS
 from mendbay.board.serial_flash import ReadProgress, SerialFlash
 from mendbay.board.transfer_journal import outcome
 from mendbay.board.transfer_plan import Role, TransferPlan
 from mendbay.core.errors import DumpUnproven, LedgerError, ProgrammerError, UsageError
+from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import count_text, counted
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Clip, Journals
@@ -89,9 +89,9 @@ def rom_reads(
         NoSuchCase: there is no such case or bay.
     """
     bench.ledger.bay(case, bay)
-    gone = {note.subject: note for note in bench.shelf.notes(NoteKind.WITHDRAWAL, case, bay)}
+    gone = {note.subject: note for note in bench.notes.of(NoteKind.WITHDRAWAL, case, bay)}
     found = []
-    for note in bench.shelf.notes(NoteKind.DUMP, case, bay):
+    for note in bench.notes.of(NoteKind.DUMP, case, bay):
         withdrawal = gone.get(subject_of(note))
         reason = reason_of(withdrawal) if withdrawal else ""
         found.append(replace(_read_of(note), withdrawn=reason))
@@ -101,8 +101,8 @@ def rom_reads(
 def reads_of_shop(bench: Bench) -> Iterator[tuple[int, str, RomRead]]:
     """Every read the ledger knows, of any case, the oldest first, also those of withdrawn sittings; each with
     its case and bay."""
-    gone = {note.subject: note for note in bench.shelf.notes(NoteKind.WITHDRAWAL)}
-    for note in bench.shelf.notes(NoteKind.DUMP):
+    gone = {note.subject: note for note in bench.notes.of(NoteKind.WITHDRAWAL)}
+    for note in bench.notes.of(NoteKind.DUMP):
         withdrawal = gone.get(subject_of(note))
         reason = reason_of(withdrawal) if withdrawal else ""
         yield note.case, note.bay, replace(_read_of(note), withdrawn=reason)
@@ -211,7 +211,7 @@ def withdraw_sitting(
         )
     paths = {one.file.path for one in gone}
     _refuse_needed(bench, journals, case, bay, paths)
-    notes = [note for note in bench.shelf.notes(NoteKind.DUMP, case, bay) if note.subject in paths]
+    notes = [note for note in bench.notes.of(NoteKind.DUMP, case, bay) if note.subject in paths]
     with bench.shelf.together():
         withdraw(bench, map(subject_of, notes), case, bay, reason)
         what = f"bay {bay}, {role.value}, sitting {sitting}, {counted(len(gone), 'read', plain=True)}"
@@ -223,7 +223,7 @@ def withdraw_sitting(
 def unfinished_plans(bench: Bench, journals: Journals, case: int, bay: str) -> Iterator[TransferPlan]:
     """The plans of a bay whose chip holds parts of both contents, each once: a block was begun and the chip
     not read back right since. Also those that were given up."""
-    plans = [TransferPlan.from_json(note.body) for note in bench.shelf.notes(NoteKind.PLAN, case, bay)]
+    plans = [TransferPlan.from_json(note.body) for note in bench.notes.of(NoteKind.PLAN, case, bay)]
     for plan in {one.job: one for one in plans}.values():
         if outcome(journals.lines(bench.ledger.case(case), plan.job)).unfinished:
             yield plan
@@ -370,7 +370,7 @@ def _keep(
         for one in kept:
             known = {key: value for key, value in asdict(one).items() if key != "withdrawn"}
             body = json.dumps(known, sort_keys=True)
-            bench.shelf.note(BoardNote(case, bay, NoteKind.DUMP, one.file.path, one.at, bench.who, body))
+            bench.notes.add(Note(case, bay, NoteKind.DUMP, one.file.path, one.at, bench.who, body))
             bench.custody(case, f"ROM of the {role} read", f"{one.file.path}, SHA-256 {one.file.sha256}")
         bench.note(
             case,
@@ -381,7 +381,7 @@ def _keep(
     return tuple(kept)
 
 
-def _read_of(note: BoardNote) -> RomRead:
+def _read_of(note: Note) -> RomRead:
     try:
         body = json.loads(note.body)
         file, role = KeptFile(**body.pop("file")), Role(body.pop("role"))

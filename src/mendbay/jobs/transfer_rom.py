@@ -12,7 +12,6 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, fields, replace
 
 from mendbay.board.flash_id import ChipFacts, Supply
-from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.serial_flash import ReadProgress
 from mendbay.board.transfer import BlockWritten, Certificate, write
 from mendbay.board.transfer_check import VerifiedPlan, images_of, prepare, refusals
@@ -35,6 +34,7 @@ from mendbay.core.errors import (
     TransferIncomplete,
     TransferRefused,
 )
+from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import counted
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Clip, Journals, ShopFiles
@@ -196,7 +196,7 @@ def newest_plan(bench: Bench, case: int, bay: str) -> TransferPlan:
         TransferRefused: there is none.
     """
     bench.ledger.bay(case, bay)
-    notes = bench.shelf.notes(NoteKind.PLAN, case, bay)
+    notes = bench.notes.of(NoteKind.PLAN, case, bay)
     if not notes:
         raise TransferRefused(
             f"No transfer is planned for bay {bay} of case {case}.",
@@ -522,11 +522,11 @@ def _read_from(bench: Bench, case: int, bay: str, name: str) -> str:
     return f"{READ_BEFORE} ({named}): {'; '.join(dict.fromkeys(before.values()))}"
 
 
-def _certificates(bench: Bench, case: int, bay: str, plan: TransferPlan) -> list[BoardNote]:
+def _certificates(bench: Bench, case: int, bay: str, plan: TransferPlan) -> list[Note]:
     """The certificates of a plan's job, both ways, the oldest first."""
     return [
         note
-        for note in bench.shelf.notes(NoteKind.CERTIFICATE, case, bay)
+        for note in bench.notes.of(NoteKind.CERTIFICATE, case, bay)
         if note.subject in (plan.job, _restored(plan))
     ]
 
@@ -640,7 +640,7 @@ def _job_subject(plan: TransferPlan) -> str:
 
 def _given_up(bench: Bench, plan: TransferPlan) -> tuple[str, ...]:
     """A sentence with the reason, if a transfer was given up."""
-    notes = bench.shelf.notes(NoteKind.WITHDRAWAL, subject=_job_subject(plan))
+    notes = bench.notes.of(NoteKind.WITHDRAWAL, subject=_job_subject(plan))
     return (f"It was given up: {reason_of(notes[-1]).rstrip('.')}.",) if notes else ()
 
 
@@ -708,7 +708,7 @@ _PLAIN = {"str": (str,), "int": (int,), "float": (int, float), "bool": (bool,)}
 """What a field of a certificate may hold, by the name of its type."""
 
 
-def certificate_of(note: BoardNote) -> Certificate:
+def certificate_of(note: Note) -> Certificate:
     """The certificate that a note of kind `CERTIFICATE` carries, every field of its own kind.
 
     Raises:
@@ -740,7 +740,7 @@ def _holds(value: object, kind: str) -> bool:
 
 
 def _note(bench: Bench, case: int, bay: str, kind: NoteKind, subject: str, body: str) -> None:
-    bench.shelf.note(BoardNote(case, bay, kind, subject, bench.now(), bench.who, body))
+    bench.notes.add(Note(case, bay, kind, subject, bench.now(), bench.who, body))
 
 
 def _tell(bench: Bench, done: ReadProgress | BlockWritten) -> None:

@@ -7,10 +7,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from mendbay.board.note import BoardNote, NoteKind
 from mendbay.case.records import Case
 from mendbay.core.cautions import Caution, cautions_for
 from mendbay.core.errors import LedgerError, UsageError
+from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.gather_signs import OF_IMAGES, Gathered, gathered_signs
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
@@ -240,7 +240,7 @@ def _box_by_itself(bench: Bench, record: Case) -> bool:
 
 def _said(bench: Bench, case: int) -> dict[str, Any]:
     """The last word on what triage is of; empty if nothing was said."""
-    notes = bench.shelf.notes(NoteKind.SUBJECT, case, "", ABOUT)
+    notes = bench.notes.of(NoteKind.SUBJECT, case, "", ABOUT)
     if not notes:
         return {}
     body = dict(_body(notes[-1]))
@@ -300,10 +300,10 @@ def _keep_off(belief: Belief) -> tuple[KeepOff, ...]:
 def _note(
     bench: Bench, case: int, bay: str, kind: NoteKind, subject: str, body: Mapping[str, object]
 ) -> None:
-    bench.shelf.note(BoardNote(case, bay, kind, subject, bench.now(), bench.who, json.dumps(body)))
+    bench.notes.add(Note(case, bay, kind, subject, bench.now(), bench.who, json.dumps(body)))
 
 
-def _body(note: BoardNote) -> Mapping[str, Any]:
+def _body(note: Note) -> Mapping[str, Any]:
     try:
         body = json.loads(note.body)
     except ValueError as trouble:
@@ -313,7 +313,7 @@ def _body(note: BoardNote) -> Mapping[str, Any]:
     return body
 
 
-def _unreadable(note: BoardNote, trouble: Exception) -> LedgerError:
+def _unreadable(note: Note, trouble: Exception) -> LedgerError:
     return LedgerError(
         f"The ledger's note {note.number} of triage cannot be read: {trouble!r:.60}.",
         "Put the newest backup of the ledger in its place.",

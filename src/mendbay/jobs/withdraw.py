@@ -9,9 +9,9 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable
 
-from mendbay.board.description import require_characters
-from mendbay.board.note import BoardNote, NoteKind
 from mendbay.core.errors import LedgerError, UsageError
+from mendbay.core.note import Note, NoteKind
+from mendbay.core.texts import require_characters
 from mendbay.jobs.bench import Bench
 
 REASON_LIMIT = 1_000
@@ -20,13 +20,13 @@ REASON_LIMIT = 1_000
 
 def standing_notes(
     bench: Bench, kind: NoteKind, case: int | None = None, bay: str | None = None, subject: str | None = None
-) -> tuple[BoardNote, ...]:
+) -> tuple[Note, ...]:
     """The notes of a kind that were not withdrawn, of all cases or of one, the oldest first."""
-    gone = {note.subject for note in bench.shelf.notes(NoteKind.WITHDRAWAL)}
-    return tuple(note for note in bench.shelf.notes(kind, case, bay, subject) if subject_of(note) not in gone)
+    gone = {note.subject for note in bench.notes.of(NoteKind.WITHDRAWAL)}
+    return tuple(note for note in bench.notes.of(kind, case, bay, subject) if subject_of(note) not in gone)
 
 
-def subject_of(note: BoardNote) -> str:
+def subject_of(note: Note) -> str:
     """What a withdrawal of a note is about."""
     return f"note {note.number}"
 
@@ -44,7 +44,7 @@ def withdraw(bench: Bench, subjects: Iterable[str], case: int, bay: str, reason:
     require_reason(reason)
     body = json.dumps({"reason": reason.strip()}, ensure_ascii=False)
     for subject in subjects:
-        bench.shelf.note(BoardNote(case, bay, NoteKind.WITHDRAWAL, subject, bench.now(), bench.who, body))
+        bench.notes.add(Note(case, bay, NoteKind.WITHDRAWAL, subject, bench.now(), bench.who, body))
 
 
 def require_reason(reason: str, what: str = "withdrawn") -> None:
@@ -63,7 +63,7 @@ def require_reason(reason: str, what: str = "withdrawn") -> None:
     require_characters(reason, "reason")
 
 
-def reason_of(note: BoardNote) -> str:
+def reason_of(note: Note) -> str:
     """Why something was withdrawn.
 
     Raises:

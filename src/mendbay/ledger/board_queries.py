@@ -3,16 +3,6 @@
 Columns stand in the order of the fields of the record they make.
 """
 
-NOTE = """
-INSERT INTO board_notes (case_number, bay, kind, subject, at, who, body)
-VALUES (nullif(?, 0), ?, ?, ?, ?, ?, ?)
-"""
-NOTES = """
-SELECT number, coalesce(case_number, 0), bay, kind, subject, at, who, body FROM board_notes
-WHERE kind = ?
-    AND (? = 0 OR coalesce(case_number, 0) = ?) AND (? = 0 OR bay = ?) AND (? = 0 OR subject = ?)
-ORDER BY number
-"""
 CASE_EXISTS = "SELECT 1 FROM cases WHERE number = ?"
 
 ADD_ITEM = """

@@ -1,4 +1,4 @@
-"""The board's part of the shop's ledger: stock, list mappings and notes (`docs/formats/ledger.md`)."""
+"""The board's part of the shop's ledger: stock and list mappings (`docs/formats/ledger.md`)."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ from contextlib import AbstractContextManager
 from dataclasses import astuple, replace
 
 from mendbay.board.description import BoardDescription
-from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.stock import Condition, Kind, StockItem, StockState
 from mendbay.core.errors import LedgerError, NoSuchCase, NoSuchItem, UsageError
 from mendbay.jobs.board_ledger_port import BoardLedger
@@ -27,23 +26,6 @@ class BoardShelf(BoardLedger):
 
     def together(self) -> AbstractContextManager[None]:
         return self._store.transaction()
-
-    def note(self, note: BoardNote) -> BoardNote:
-        with self.together():
-            self._require_case(note.case)
-            said = (note.bay, note.kind.value, note.subject, note.at, note.who, note.body)
-            number = self._store.write(queries.NOTE, (note.case, *said))
-        return replace(note, number=number)
-
-    def notes(
-        self, kind: NoteKind, case: int | None = None, bay: str | None = None, subject: str | None = None
-    ) -> tuple[BoardNote, ...]:
-        asked = (kind.value, *_twice(case), *_twice(bay), *_twice(subject))
-        rows = self._store.rows(queries.NOTES, asked)
-        try:
-            return tuple(_note_of(row) for row in rows)
-        except (ValueError, TypeError, UsageError) as trouble:
-            raise damaged(self._store.path, f"a row makes no note ({trouble})") from trouble
 
     def add_item(self, item: StockItem) -> StockItem:
         with self.together():
@@ -101,16 +83,6 @@ class BoardShelf(BoardLedger):
             return [_item_of(row) for row in rows]
         except (ValueError, TypeError, UsageError) as trouble:
             raise damaged(self._store.path, f"a row makes no stock item ({trouble})") from trouble
-
-
-def _twice(asked: Value | None) -> tuple[Value, Value]:
-    """Whether to ask for a column at all, and for what."""
-    return (0, "") if asked is None else (1, asked)
-
-
-def _note_of(row: Row) -> BoardNote:
-    number, case, bay, kind, subject, at, who, body = row
-    return BoardNote(case, bay, NoteKind(kind), subject, at, who, body, number)
 
 
 def _values(item: StockItem) -> tuple[Value, ...]:

@@ -12,11 +12,12 @@ from typing import TypeVar
 
 from mendbay.case.custody import CustodyEntry, append, is_sound, verify
 from mendbay.case.numbering import slug_of
-from mendbay.case.records import Bay, Case, CaseState, Event, Image, Intake
+from mendbay.case.records import Bay, Case, CaseKind, CaseState, Event, Image, Intake
 from mendbay.core.errors import CustodyBroken, LedgerError, NoSuchCase, UsageError
 from mendbay.jobs.ledger_port import CaseLedger
 from mendbay.ledger import queries
 from mendbay.ledger.board_shelf import BoardShelf
+from mendbay.ledger.notes import NoteBook
 from mendbay.ledger.store import Row, Store, Value, damaged
 
 Record = TypeVar("Record")
@@ -45,7 +46,9 @@ class Ledger(CaseLedger):
     ) -> None:
         self._store = Store(path, busy_seconds, connection)
         self.shelf = BoardShelf(self._store)
-        """The board's part: stock and notes, in the same file and the same transactions."""
+        """The stock, in the same file and the same transactions."""
+        self.notes = NoteBook(self._store)
+        """Notes, likewise."""
 
     def __enter__(self) -> Ledger:
         return self
@@ -87,9 +90,13 @@ class Ledger(CaseLedger):
         said = (slug, intake.opened_at, intake.customer, intake.contact, intake.box)
         with self.together():
             number = self._store.write(
-                queries.OPEN_CASE, (*said, _json(intake.wanted), intake.notes, CaseState.OPEN.value)
+                queries.OPEN_CASE,
+                (
+                    *(*said, _json(intake.wanted), intake.notes, CaseState.OPEN.value),
+                    *(intake.kind.value, intake.due_on),
+                ),
             )
-        return Case(number, *said, intake.wanted, intake.notes, CaseState.OPEN)
+        return Case(number, *said, intake.wanted, intake.notes, CaseState.OPEN, intake.kind, intake.due_on)
 
     def case(self, number: int) -> Case:
         found = self._read(_case_of, queries.ONE_CASE, number) if 0 < number < 2**63 else ()
@@ -105,20 +112,32 @@ class Ledger(CaseLedger):
         number: int,
         *,
         state: CaseState | None = None,
+        customer: str | None = None,
+        contact: str | None = None,
+        box: str | None = None,
         wanted: tuple[str, ...] | None = None,
         notes: str | None = None,
+        kind: CaseKind | None = None,
+        due_on: str | None = None,
+        keep_until: str | None = None,
     ) -> Case:
         with self.together():
             before = self.case(number)
             after = replace(
                 before,
                 state=before.state if state is None else state,
+                customer=before.customer if customer is None else customer,
+                contact=before.contact if contact is None else contact,
+                box=before.box if box is None else box,
                 wanted=before.wanted if wanted is None else wanted,
                 notes=before.notes if notes is None else notes,
+                kind=before.kind if kind is None else kind,
+                due_on=before.due_on if due_on is None else due_on,
+                keep_until=before.keep_until if keep_until is None else keep_until,
             )
-            self._store.write(
-                queries.AMEND_CASE, (after.state.value, _json(after.wanted), after.notes, number)
-            )
+            said = (after.customer, after.contact, after.box, _json(after.wanted), after.notes)
+            rest = (after.state.value, after.kind.value, after.due_on, after.keep_until)
+            self._store.write(queries.AMEND_CASE, (*said, *rest, number))
         return after
 
     def add_bay(self, bay: Bay) -> None:
@@ -202,9 +221,9 @@ class Ledger(CaseLedger):
 
 
 def _case_of(row: Row) -> Case:
-    number, slug, opened_at, customer, contact, box, wanted, notes, state = row
-    patterns = tuple(json.loads(wanted))
-    return Case(number, slug, opened_at, customer, contact, box, patterns, notes, CaseState(state))
+    number, slug, opened_at, customer, contact, box, wanted, notes, state, kind, due_on, keep_until = row
+    patterns, told = tuple(json.loads(wanted)), (CaseState(state), CaseKind(kind))
+    return Case(number, slug, opened_at, customer, contact, box, patterns, notes, *told, due_on, keep_until)
 
 
 def _bay_of(row: Row) -> Bay:

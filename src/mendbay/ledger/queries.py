@@ -4,16 +4,23 @@ Columns stand in the order of the fields of the record they make.
 """
 
 OPEN_CASE = """
-INSERT INTO cases (slug, opened_at, customer, contact, box, wanted, notes, state)
-VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+INSERT INTO cases (slug, opened_at, customer, contact, box, wanted, notes, state, kind, due_on)
+VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 """
 ONE_CASE = """
-SELECT number, slug, opened_at, customer, contact, box, wanted, notes, state FROM cases WHERE number = ?
+SELECT number, slug, opened_at, customer, contact, box, wanted, notes, state, kind, due_on, keep_until
+FROM cases WHERE number = ?
 """
 ALL_CASES = """
-SELECT number, slug, opened_at, customer, contact, box, wanted, notes, state FROM cases ORDER BY number
+SELECT number, slug, opened_at, customer, contact, box, wanted, notes, state, kind, due_on, keep_until
+FROM cases ORDER BY number
 """
-AMEND_CASE = "UPDATE cases SET state = ?, wanted = ?, notes = ? WHERE number = ?"
+AMEND_CASE = """
+UPDATE cases SET customer = ?, contact = ?, box = ?, wanted = ?, notes = ?, state = ?, kind = ?, due_on = ?,
+                 keep_until = ?
+WHERE number = ?
+"""
+CASE_EXISTS = "SELECT 1 FROM cases WHERE number = ?"
 
 ADD_BAY = """
 INSERT INTO bays (case_number, bay, model, serial, size_bytes, sector_bytes, physical_bytes, condition)
@@ -57,4 +64,18 @@ FROM custody WHERE case_number = ? ORDER BY sequence DESC LIMIT 1
 CUSTODY = """
 SELECT case_number, sequence, at, who, what, item, previous, hash
 FROM custody WHERE case_number = ? ORDER BY sequence
+"""
+
+ADD_NOTE = """
+INSERT INTO notes (case_number, bay, kind, subject, at, who, body)
+VALUES (nullif(?, 0), ?, ?, ?, ?, ?, ?)
+"""
+NOTES = """
+SELECT number, coalesce(case_number, 0), bay, kind, subject, at, who, body FROM notes
+WHERE kind = ?
+    AND (? = 0 OR coalesce(case_number, 0) = ?) AND (? = 0 OR bay = ?) AND (? = 0 OR subject = ?)
+ORDER BY number
+"""
+NOTES_OF_CASE = """
+SELECT number, case_number, bay, kind, subject, at, who, body FROM notes WHERE case_number = ? ORDER BY number
 """

@@ -1,4 +1,4 @@
-"""The shop's own data files in its home folder: `number-forms/*.toml` and `families/*.json`."""
+"""The shop's own data files in its home folder: number forms, families, settings and wordings of papers."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from mendbay.core.errors import BadFormFile, DestinationError, UsageError
 from mendbay.jobs.board_ports import ShopFiles
 from mendbay.outlets.safe_folder import SafeFolder
 
-ENDINGS = {"number-forms": ".toml", "families": ".json"}
-LIMIT_BYTES = {"number-forms": 16 << 20, "families": 64 << 20}
+ENDINGS = {"number-forms": ".toml", "families": ".json", "settings": ".toml", "papers": ".md"}
+LIMIT_BYTES = {"number-forms": 16 << 20, "families": 64 << 20, "settings": 1 << 20, "papers": 1 << 20}
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
 
 

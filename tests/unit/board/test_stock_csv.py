@@ -11,7 +11,7 @@ from dataclasses import replace
 import pytest
 
 from mendbay.board import stock_csv
-from mendbay.board.description import LINE_LIMIT, BoardDescription
+from mendbay.board.description import BoardDescription
 from mendbay.board.stock import (
     NOTES_LIMIT,
     PHOTOS_LIMIT,
@@ -33,6 +33,7 @@ from mendbay.board.stock_import import (
     plan_import,
 )
 from mendbay.core.errors import UsageError
+from mendbay.core.texts import LINE_LIMIT
 
 
 def taken(text: str | bytes, currency: str = "EUR", order: DateOrder = DateOrder.UNDECIDED) -> Import:

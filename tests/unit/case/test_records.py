@@ -6,8 +6,9 @@ from dataclasses import FrozenInstanceError
 
 import pytest
 
-from mendbay.case.records import TEXT_LIMIT, Bay, Case, CaseState, Event, Image, Intake
+from mendbay.case.records import Bay, Case, CaseState, Event, Image, Intake
 from mendbay.core.errors import UsageError
+from mendbay.core.texts import TEXT_LIMIT
 
 AT = "2026-11-25T07:10:00Z"
 

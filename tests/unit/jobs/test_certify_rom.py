@@ -13,7 +13,6 @@ import pytest
 
 from mendbay.board.description import BoardDescription
 from mendbay.board.flash_bus import FlashBus, SupplyQuestion
-from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.number_form import Kind
 from mendbay.board.stock import Kind as StockKind
 from mendbay.board.stock import StockItem
@@ -27,6 +26,7 @@ from mendbay.core.errors import (
     TransferIncomplete,
     TransferRefused,
 )
+from mendbay.core.note import Note, NoteKind
 from mendbay.inlets.simulated_flash import SimulatedBus
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Clip, Programmers
@@ -190,7 +190,7 @@ def test_no_paper_points_to_a_custody_log_that_does_not_hold(
 
 
 def noted(bench: Bench, body: str) -> None:
-    bench.shelf.note(BoardNote(1, "1", NoteKind.CERTIFICATE, "x", bench.now(), "Ada", body))
+    bench.notes.add(Note(1, "1", NoteKind.CERTIFICATE, "x", bench.now(), "Ada", body))
 
 
 def test_a_certificate_that_custody_does_not_name_is_not_printed(

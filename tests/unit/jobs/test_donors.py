@@ -13,7 +13,6 @@ from PIL import Image
 
 from mendbay.board.description import BoardDescription
 from mendbay.board.match import Alternative
-from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.number_form import Kind as NumberKind
 from mendbay.board.stock import Condition, Kind, StockItem, StockState
 from mendbay.board.stock_alike import Alike
@@ -22,6 +21,7 @@ from mendbay.board.stock_import import ImportPlan
 from mendbay.board.swap_odds import ATTRIBUTES, Attribute, Level, Purpose
 from mendbay.board.unique_data import FamilyNote, Need, Seat
 from mendbay.core.errors import LedgerError, NoSuchCase, NoSuchItem, UsageError
+from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.find_donor import DonorSearch, agreement_with, cautions_before, find_donor
 from mendbay.jobs.import_stock import export_stock, import_stock
@@ -234,7 +234,7 @@ def test_an_accepted_alternative_no_longer_rules_out(bench: Bench, shop: ShopFol
 def test_a_note_of_what_can_stand_for_what_that_mendbay_did_not_write(
     bench: Bench, subject: str, body: str
 ) -> None:
-    bench.shelf.note(BoardNote(0, "", NoteKind.ALTERNATIVE, subject, bench.now(), bench.who, body))
+    bench.notes.add(Note(0, "", NoteKind.ALTERNATIVE, subject, bench.now(), bench.who, body))
     with pytest.raises(LedgerError, match="note 1 of what can stand for what"):
         alternatives(bench)
 
@@ -244,10 +244,10 @@ def test_a_note_of_a_swap_that_mendbay_did_not_write(bench: Bench, shop: ShopFol
     add_items(bench, shop, [GOOD])
     agreement = agreement_with(bench, shop, 1, "1", 1, Purpose.BOARD_SWAP, Level.MOVED, PATIENT)
     record_swap(bench, 1, 1, "1", agreement, True)
-    (note,) = bench.shelf.notes(NoteKind.SWAP)
+    (note,) = bench.notes.of(NoteKind.SWAP)
     body = note.body.replace('{"state": "free", "case": 0}', was)
     assert body != note.body
-    bench.shelf.note(replace(note, body=body))
+    bench.notes.add(replace(note, body=body))
     with pytest.raises(LedgerError, match="note 2 of a swap"):
         withdraw_swap(bench, 1, 1, "1", Purpose.BOARD_SWAP, "a mistake")
 
@@ -615,7 +615,7 @@ def test_an_item_put_right_by_hand_is_still_the_one_an_older_list_means(
 
 @pytest.mark.parametrize("body", ["{", "[5]", '[{"field": "colour", "old": "", "new": ""}]', '[{"old": ""}]'])
 def test_a_note_of_a_change_that_mendbay_did_not_write(bench: Bench, body: str) -> None:
-    bench.shelf.note(BoardNote(0, "", NoteKind.CHANGE, "1", bench.now(), bench.who, body))
+    bench.notes.add(Note(0, "", NoteKind.CHANGE, "1", bench.now(), bench.who, body))
     with pytest.raises(LedgerError, match="note 1 of a change"):
         changes_by_hand(bench)
 

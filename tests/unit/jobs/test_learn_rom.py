@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.rules.family import LONGEST_TEXT, Family, Revision
 from mendbay.core.errors import BadFormFile, DumpUnproven, UsageError
+from mendbay.core.note import Note, NoteKind
 from mendbay.jobs import learn_rom
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.learn_rom import GoodDump, families, family_named, learn_family, unlearn_dump
@@ -56,7 +56,7 @@ def test_a_file_that_does_not_say_what_it_rests_on_is_used_only_if_nothing_was_n
         unlearn_dump(bench, shop, "other", "good.bin", WHY)
     text = old.to_json()
     body = {"file": sha256(text.encode()).hexdigest(), "dumps": [{"name": "good.bin", "sha256": "0" * 64}]}
-    bench.shelf.note(BoardNote(0, "", NoteKind.LEARNED, "other", bench.now(), "", json.dumps(body)))
+    bench.notes.add(Note(0, "", NoteKind.LEARNED, "other", bench.now(), "", json.dumps(body)))
     (other,) = families(bench, shop)[0]
     assert other.dumps == (GoodDump("good.bin", "0" * 64),), "the ledger knows this very file"
 
@@ -120,7 +120,7 @@ def test_what_could_not_be_read_again_is_not_kept(
     with pytest.raises(DumpUnproven, match=r"makes no family file: .* Nothing was kept"):
         learn_family(bench, shop, "TB", [tmp_path / "a.bin"])
     assert shop.names("families") == ()
-    assert bench.shelf.notes(NoteKind.LEARNED) == ()
+    assert bench.notes.of(NoteKind.LEARNED) == ()
 
 
 def test_a_family_file_may_be_as_long_as_the_shop_keeps_it() -> None:

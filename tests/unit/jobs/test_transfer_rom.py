@@ -11,7 +11,6 @@ from pathlib import Path
 import pytest
 
 from mendbay.board.flash_bus import FlashBus, SupplyQuestion
-from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.number_form import Kind
 from mendbay.board.transfer import Certificate
 from mendbay.board.transfer_journal import BEGUN, TransferJournal, journal_line
@@ -26,6 +25,7 @@ from mendbay.core.errors import (
     TransferRefused,
     UsageError,
 )
+from mendbay.core.note import Note, NoteKind
 from mendbay.inlets.simulated_flash import SimulatedBus, SimulatedChip
 from mendbay.jobs import transfer_rom
 from mendbay.jobs.bench import Bench
@@ -132,7 +132,7 @@ def test_the_patients_data_moves_and_is_proven(bench: Bench, clips: Clips, journ
     assert (again.only_read, again.may_be_patients) == (True, True)
     folder = bench.images.folder(bench.ledger.case(1)) / "roms/bay-1"
     assert list(folder.glob("certificate-*.json")) == kept, "a second look is no second certificate"
-    assert len(bench.shelf.notes(NoteKind.CERTIFICATE)) == 1
+    assert len(bench.notes.of(NoteKind.CERTIFICATE)) == 1
     looked = "chip only read: it holds what was certified"
     assert custody_of(bench)[-1] == f"{looked}, and may be the patient's own"
     of_patient = proven(bench, clips, journals, "patient")
@@ -306,7 +306,7 @@ def test_who_stops_the_reading_back_is_told_that_it_is_not_proven(
     looked = proven(bench, clips, journals)
     assert (looked.certificate.only_read, looked.certificate.proves_chip, looked.kept) == (True, False, None)
     assert looked.next_step == "mendbay rom write 1 1 --programmer donor --patient-put-away"
-    assert not bench.shelf.notes(NoteKind.CERTIFICATE)
+    assert not bench.notes.of(NoteKind.CERTIFICATE)
     told = tell_plan(bench, shop_of(bench), journals, 1, "1")
     assert [str(one.state) for one in told.steps[4:]] == ["open", "blocked", "blocked"]
     said = proven(bench, clips, journals, put_away=True)
@@ -334,7 +334,7 @@ def test_the_patients_chip_never_ends_a_transfer_that_was_not_proven(
     assert not written(bench, clips, journals, "patient").proves_chip
     told = tell_plan(bench, shop_of(bench), journals, 1, "1")
     assert "open" in {str(one.state) for one in told.steps}
-    assert not bench.shelf.notes(NoteKind.CERTIFICATE)
+    assert not bench.notes.of(NoteKind.CERTIFICATE)
     with pytest.raises(TransferRefused, match="not finished"):
         plan_transfer(bench, journals, 1, "1", Role.DONOR)
 
@@ -345,17 +345,17 @@ def test_a_certificate_that_a_stop_kept_from_being_kept_is_made_by_the_next_star
     both_read(bench, clips)
     plan_transfer(bench, journals, 1, "1", Role.DONOR)
 
-    def stop(note: BoardNote) -> None:
+    def stop(note: Note) -> None:
         raise KeyboardInterrupt
 
     with monkeypatch.context() as patched:
-        patched.setattr(bench.shelf, "note", stop)
+        patched.setattr(bench.notes, "add", stop)
         with pytest.raises(TransferIncomplete, match="was read back right, and its certificate not kept"):
             written(bench, clips, journals)
     done = proven(bench, clips, journals)
     assert (done.certificate.only_read, done.certificate.read_back_before) == (True, True)
     assert done.kept is not None
-    assert len(bench.shelf.notes(NoteKind.CERTIFICATE)) == 1
+    assert len(bench.notes.of(NoteKind.CERTIFICATE)) == 1
 
 
 def test_whatever_breaks_a_transfer_off_stands_in_custody(
@@ -768,7 +768,7 @@ class FadingBus(SimulatedBus):
 
 
 def test_a_note_that_is_none_is_told(bench: Bench) -> None:
-    bench.shelf.note(BoardNote(1, "1", NoteKind.DUMP, "x", bench.now(), "Ada", "{}"))
+    bench.notes.add(Note(1, "1", NoteKind.DUMP, "x", bench.now(), "Ada", "{}"))
     with pytest.raises(LedgerError, match="cannot be used"):
         rom_reads(bench, 1, "1")
 

@@ -11,12 +11,12 @@ from mendbay.board.description import BoardDescription
 from mendbay.board.electrical import Entry, Sheet
 from mendbay.board.electrical_form import Size
 from mendbay.board.electrical_form_file import packaged_form
-from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.stock import Kind, StockItem
 from mendbay.board.swap_odds import Level, Purpose
 from mendbay.case.records import Bay
 from mendbay.core.coverage import Coverage
 from mendbay.core.errors import LedgerError, NoSuchCase, UsageError
+from mendbay.core.note import Note, NoteKind
 from mendbay.core.source import Identity
 from mendbay.core.span import Span, SpanSet
 from mendbay.jobs.bench import Bench
@@ -68,7 +68,7 @@ def test_an_answer_taken_back_is_unknown_again_and_stays_on_record(bench: Bench)
     told = take_back(bench, 1, CLICKS, "it was the other drive")
     assert told.known == {}
     assert told.belief.faults() == pytest.approx(empty)
-    assert len(bench.shelf.notes(NoteKind.SIGN, 1)) == 2
+    assert len(bench.notes.of(NoteKind.SIGN, 1)) == 2
     assert bench.ledger.events(1)[-1].text == "Withdrawn: the answer to sound. it was the other drive"
     with pytest.raises(UsageError, match="Nobody answered 'sound'"):
         take_back(bench, 1, CLICKS, "twice")
@@ -80,7 +80,7 @@ def test_nothing_is_kept_of_an_answer_that_is_refused(bench: Bench) -> None:
     for asked, said in ((Asked("sound"), "clicks"), (CLICKS, "loud"), (Asked("noise", "1"), "clicks")):
         with pytest.raises(UsageError):
             answer(bench, 1, asked, said)
-    assert bench.shelf.notes(NoteKind.SIGN, 1) == ()
+    assert bench.notes.of(NoteKind.SIGN, 1) == ()
     with pytest.raises(NoSuchCase):
         answer(bench, 9, CLICKS, "clicks")
 
@@ -123,7 +123,7 @@ def test_an_answer_that_cannot_be_weighed_now_is_told(bench: Bench) -> None:
     assert (Asked("lights") in again.known, again.left_out) == (True, ())
     for sign, said in (("sound", "sings"), ("colour", "red")):
         body = json.dumps({"answer": said})
-        bench.shelf.note(BoardNote(1, "1", NoteKind.SIGN, sign, bench.now(), "an older version", body))
+        bench.notes.add(Note(1, "1", NoteKind.SIGN, sign, bench.now(), "an older version", body))
     assert len(tell_triage(bench, 1).left_out) == 2
 
 
@@ -231,13 +231,13 @@ def test_why_and_what_if(bench: Bench) -> None:
 
 @pytest.mark.parametrize("body", ["{", "[]", json.dumps({"answered": "clicks"})])
 def test_a_note_of_an_answer_that_mendbay_did_not_write(bench: Bench, body: str) -> None:
-    bench.shelf.note(BoardNote(1, "1", NoteKind.SIGN, "sound", bench.now(), "someone", body))
+    bench.notes.add(Note(1, "1", NoteKind.SIGN, "sound", bench.now(), "someone", body))
     with pytest.raises(LedgerError, match="of triage cannot be read"):
         tell_triage(bench, 1)
 
 
 @pytest.mark.parametrize("body", ["{", json.dumps({"box": True}), json.dumps({"box": True, "worth": "much"})])
 def test_a_note_of_the_subject_that_mendbay_did_not_write(bench: Bench, body: str) -> None:
-    bench.shelf.note(BoardNote(1, "", NoteKind.SUBJECT, "case", bench.now(), "someone", body))
+    bench.notes.add(Note(1, "", NoteKind.SUBJECT, "case", bench.now(), "someone", body))
     with pytest.raises(LedgerError, match="of triage cannot be read"):
         tell_triage(bench, 1)

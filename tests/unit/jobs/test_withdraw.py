@@ -10,12 +10,12 @@ import pytest
 
 from mendbay.board.description import BoardDescription
 from mendbay.board.match import Alternative
-from mendbay.board.note import BoardNote, NoteKind
 from mendbay.board.number_form import Kind as NumberKind
 from mendbay.board.stock import Kind, StockItem, StockState
 from mendbay.board.swap_odds import Attribute, Level, Purpose
 from mendbay.board.unique_data import FamilyNote, Need, Seat
 from mendbay.core.errors import LedgerError, UsageError
+from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.corrections import lessons, unlearn
 from mendbay.jobs.find_donor import agreement_with, find_donor
@@ -65,7 +65,7 @@ def test_odds_forget_a_withdrawn_swap_and_nothing_is_removed(bench: Bench, shop:
     item = bench.shelf.item(1)
     assert (item.state, item.case) == (StockState.RESERVED, 1), "as it was before the first word"
     assert find_donor(bench, shop, 1, "1", said=PATIENT).ranking.fitting[0].odds == before
-    assert len(bench.shelf.notes(NoteKind.SWAP)) == 2
+    assert len(bench.notes.of(NoteKind.SWAP)) == 2
     last = bench.ledger.custody(1)[-1]
     assert (last.what, WHY in last.item) == ("board swap: outcome withdrawn", True)
     swapped(bench, shop, worked=True)
@@ -93,11 +93,11 @@ def test_an_item_that_was_used_before_its_swap_was_said_stays_used(bench: Bench,
 def test_a_note_that_does_not_say_what_an_item_was_leaves_it_free(bench: Bench, shop: ShopFolder) -> None:
     add_items(bench, shop, [GOOD])
     swapped(bench, shop, worked=True)
-    (note,) = bench.shelf.notes(NoteKind.SWAP)
+    (note,) = bench.notes.of(NoteKind.SWAP)
     old = {name: value for name, value in json.loads(note.body).items() if name != "was"}
     withdraw_swap(bench, 1, 1, "1", Purpose.BOARD_SWAP, WHY)
     add_items(bench, shop, [replace(GOOD, state=StockState.USED, case=1)])
-    bench.shelf.note(replace(note, subject="2", body=json.dumps(old)))
+    bench.notes.add(replace(note, subject="2", body=json.dumps(old)))
     assert withdraw_swap(bench, 2, 1, "1", Purpose.BOARD_SWAP, WHY).state is StockState.FREE
 
 
@@ -111,7 +111,7 @@ def test_what_was_not_recorded_and_what_has_no_reason_is_refused(bench: Bench, s
     with pytest.raises(UsageError, match="bay 2"):
         withdraw_swap(bench, 1, 1, "2", Purpose.BOARD_SWAP, WHY)
     assert len(outcomes(bench)) == 1
-    assert bench.shelf.notes(NoteKind.WITHDRAWAL) == ()
+    assert bench.notes.of(NoteKind.WITHDRAWAL) == ()
 
 
 @pytest.mark.parametrize(
@@ -142,7 +142,7 @@ def test_a_reason_that_cannot_be_kept_is_named_as_the_reason(
         with pytest.raises(UsageError, match=said):
             taken_back()
     assert len(bench.ledger.custody(1)) == before
-    assert bench.shelf.notes(NoteKind.WITHDRAWAL) == ()
+    assert bench.notes.of(NoteKind.WITHDRAWAL) == ()
     withdraw_swap(bench, 1, 1, "1", Purpose.BOARD_SWAP, "\u00e9" * REASON_LIMIT)
     assert bench.ledger.custody(1)[-1].item.endswith("\u00e9" * REASON_LIMIT)
 
@@ -165,7 +165,7 @@ def test_a_picture_of_another_drive_takes_its_corrections_with_it(
     assert "a.jpg" in look.withdrawn[0]
     assert corrections_of(bench, 1, "1", NumberKind.SERIAL) == ()
     assert (bench.images.folder(bench.ledger.case(1)) / place).read_bytes() == b"a"
-    assert len(bench.shelf.notes(NoteKind.PICTURE)) == 1
+    assert len(bench.notes.of(NoteKind.PICTURE)) == 1
     assert "it shows bay 2" in bench.ledger.custody(1)[-1].item
     with pytest.raises(UsageError, match=r"no picture 'a.jpg'"):
         withdraw_picture(bench, shop, 1, "1", "a.jpg", "again")
@@ -241,15 +241,15 @@ def test_a_correction_of_an_older_ledger_names_one_picture(
     kind = NumberKind.SERIAL
     body = {"read": "AH4K-20719C", "right": "AH4K-20719D", "picture": digest, "misread": True}
 
-    def written(body: object) -> BoardNote:
+    def written(body: object) -> Note:
         at = "2026-11-25T07:10:00Z"
-        return BoardNote(1, "1", NoteKind.CORRECTION, str(kind), at, "Ada", json.dumps(body))
+        return Note(1, "1", NoteKind.CORRECTION, str(kind), at, "Ada", json.dumps(body))
 
-    bench.shelf.note(written(body))
+    bench.notes.add(written(body))
     assert values(bench, shop, kind) == {"AH4K-20719D"}
     withdraw_picture(bench, shop, 1, "1", "a.jpg", "it shows bay 2")
     assert values(bench, shop, kind) == set()
-    bench.shelf.note(written({**body, "right": 4}))
+    bench.notes.add(written({**body, "right": 4}))
     with pytest.raises(LedgerError, match="of a correction cannot be read"):
         tell_board(bench, shop, 1, "1")
     with pytest.raises(LedgerError, match="of a correction cannot be read"):
@@ -307,7 +307,7 @@ def test_what_can_stand_for_what_is_taken_back(bench: Bench, shop: ShopFolder) -
         withdraw_alternative(bench, 3, WHY)
     assert len(find_donor(bench, shop, 1, "1", said=PATIENT).ranking.fitting) == 1
     withdraw_alternative(bench, 2, WHY)
-    assert (alternatives(bench), len(bench.shelf.notes(NoteKind.ALTERNATIVE))) == ((), 3)
+    assert (alternatives(bench), len(bench.notes.of(NoteKind.ALTERNATIVE))) == ((), 3)
     assert find_donor(bench, shop, 1, "1", said=PATIENT).ranking.fitting == ()
     accept_alternative(bench, row)
     assert alternatives(bench) == (row,), "said anew, it counts again"
@@ -323,7 +323,7 @@ def test_what_is_noted_of_a_family_is_taken_back(bench: Bench, shop: ShopFolder)
     assert gone.note.need is Need.MAY
     assert known_families(bench) == ()
     assert tell_board(bench, shop, 1, "1").rom.need is Need.MUST  # type: ignore[union-attr]
-    assert len(bench.shelf.notes(NoteKind.FAMILY)) == 2
+    assert len(bench.notes.of(NoteKind.FAMILY)) == 2
     with pytest.raises(UsageError, match="Nothing is noted"):
         withdraw_family(bench, family, WHY)
     note_family(bench, FamilyNote(family, Seat.UNKNOWN, Need.NOT, "measured"))

@@ -50,7 +50,7 @@ class TestSettings:
             tables = plain.execute("SELECT name, sql FROM sqlite_master WHERE type = 'table'").fetchall()
         assert {name for name, _ in tables} == {
             *("cases", "bays", "images", "events", "custody", "sqlite_sequence"),
-            *("stock", "list_mappings", "board_notes"),
+            *("stock", "list_mappings", "notes", "forgotten"),
         }
         assert all("STRICT" in sql.rpartition(")")[2] for name, sql in tables if name != "sqlite_sequence")
 
@@ -77,7 +77,7 @@ class TestSettings:
     def test_the_document_names_every_column(self, path: Path) -> None:
         document = (Path(__file__).parents[3] / "docs" / "formats" / "ledger.md").read_text(encoding="utf-8")
         with raw(path) as plain:
-            for table in ("cases", "bays", "images", "events", "custody"):
+            for table in ("cases", "bays", "images", "events", "custody", "stock", "notes", "forgotten"):
                 part = document.split(f"**{table}**")[1].split("\n\n")[0]
                 for column in plain.execute("SELECT name FROM pragma_table_info(?)", (table,)):
                     assert f"`{column[0]}`" in part, f"{table}.{column[0]}"

@@ -27,6 +27,7 @@ COMMANDS = {
     "pair": "Put two members together; read both, wanted files first.",
     "files": "List what is on the volume, with a verdict for each file.",
     "handback": "Copy files out with proof: verified copy, bag and report.",
+    "bench": "The shop's own settings and papers.",
     "demo": "Play the whole job on two invented failing drives.",
 }
 

@@ -1,21 +1,18 @@
-"""What the bench writes down about a board: one line in a book in which nothing is ever changed.
+"""What the bench writes down: one line in a book in which nothing is ever changed.
 
 A later note of the same kind about the same subject stands in front of an earlier one; the earlier stays.
 """
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from enum import StrEnum
 
-from mendbay.board.description import require_line
 from mendbay.core.errors import UsageError
+from mendbay.core.texts import require_line, require_moment
 
 BODY_LIMIT = 8 << 20
 """Characters of one note: the sightings of a crowded picture take some ten thousand."""
-
-_MOMENT = re.compile(r"[0-9]{4}-[01][0-9]-[0-3][0-9]T[0-2][0-9]:[0-5][0-9]:[0-6][0-9]Z")
 
 
 class NoteKind(StrEnum):
@@ -48,12 +45,32 @@ class NoteKind(StrEnum):
     """An answer of triage; the subject is the sign."""
     SUBJECT = "subject"
     """What triage is of: a box or a drive alone, and what its data is worth; the subject is `case`."""
+    INTAKE = "intake"
+    """An answer of take-in; the subject is the question."""
+    CONSENT = "consent"
+    """The customer's word on a risky step; the subject is the step's consent."""
+    ITEM = "item"
+    """A thing that came in, and where it is now; the subject is its number within the case."""
+    HANDOVER = "hand-over"
+    """Items that passed from one hand to another; the subject is the hand-over's number within the case."""
+    QUOTE = "quote"
+    """What the job may cost, or the customer's word on it; the subject is its number within the case."""
+    PAYMENT = "payment"
+    """Money that came in or went back; the subject is its number within the case."""
+    WAITING = "waiting"
+    """What a case waits for, or that it goes on; the subject is `case`."""
+    LETTER = "letter"
+    """A paper or message made for the customer; the subject is its kind."""
+    OUTCOME = "outcome"
+    """What was broken and how the case ended; the subject is `case`."""
+    ERASURE = "erasure"
+    """A plan to erase copies, or the proof that they are; the subject is the plan's name."""
     WITHDRAWAL = "withdrawal"
     """Something that was recorded by mistake and counts no longer; the subject names it."""
 
 
 @dataclass(frozen=True, slots=True)
-class BoardNote:
+class Note:
     """One note. `case` is 0 and `bay` empty where it belongs to the shop and not to one case.
 
     Args:
@@ -82,8 +99,7 @@ class BoardNote:
         require_line(self.bay, "bay")
         require_line(self.subject, "subject")
         require_line(self.who, "name")
-        if not _MOMENT.fullmatch(self.at):
-            raise UsageError(f"{self.at[:40]!r} is not a time.", "Use UTC, like 2026-11-25T07:10:00Z.")
+        require_moment(self.at)
         if len(self.body) > BODY_LIMIT:
             raise UsageError(
                 f"A note of {len(self.body)} characters is too long.", "Split what it holds over several."

@@ -1,0 +1,39 @@
+"""What the jobs need of the shop's book of notes. Wiring hands in what fulfils it."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from mendbay.core.note import Note, NoteKind
+
+
+class NoteLedger(Protocol):
+    """Notes of cases and of the shop, in the same transactions as the cases.
+
+    What cannot be stored or read raises `LedgerError`.
+    """
+
+    def add(self, note: Note) -> Note:
+        """Writes a note down for good.
+
+        Returns:
+            The note with its number.
+
+        Raises:
+            NoSuchCase: it names a case that is not there.
+        """
+        ...
+
+    def of(
+        self, kind: NoteKind, case: int | None = None, bay: str | None = None, subject: str | None = None
+    ) -> tuple[Note, ...]:
+        """The notes of a kind, of all cases or of one (0: of the shop alone), the oldest first."""
+        ...
+
+    def all_of(self, case: int) -> tuple[Note, ...]:
+        """Every note of a case, of whatever kind, the oldest first.
+
+        Raises:
+            NoSuchCase: there is no such case.
+        """
+        ...

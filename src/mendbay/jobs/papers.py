@@ -1,0 +1,36 @@
+"""What all papers of a case share: the shop's head and the case's number."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from mendbay.case.records import Case
+from mendbay.case.shop import Shop, read_shop
+from mendbay.jobs.bench import Bench
+
+
+def shop_of(bench: Bench) -> Shop:
+    """The shop as its own file describes it; nameless without one.
+
+    Raises:
+        BadFormFile: the file is not sound.
+    """
+    text = bench.shop_files.text("settings", "shop")
+    return Shop() if text is None else read_shop(text)
+
+
+def frame(bench: Bench, title: str, case: Case | None = None) -> dict[str, Any]:
+    """The facts that every paper has: `title`, `case` (`0007`, empty for none), `page`, `shop` and `today`
+    (`2026-11-25`).
+
+    Raises:
+        BadFormFile: the shop's own file is not sound.
+    """
+    shop = shop_of(bench)
+    return {
+        "title": title,
+        "case": "" if case is None else f"{case.number:04}",
+        "page": shop.page,
+        "shop": {"name": shop.name, "lines": list(shop.lines)},
+        "today": bench.now()[:10],
+    }

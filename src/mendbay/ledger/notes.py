@@ -1,0 +1,59 @@
+"""The shop's book of notes (`docs/formats/ledger.md`)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from mendbay.core.errors import NoSuchCase, UsageError
+from mendbay.core.note import Note, NoteKind
+from mendbay.jobs.note_ledger_port import NoteLedger
+from mendbay.ledger import queries
+from mendbay.ledger.store import Row, Store, Value, damaged
+
+
+class NoteBook(NoteLedger):
+    """A `NoteLedger` in the same file as the cases, sharing their transactions."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    def add(self, note: Note) -> Note:
+        with self._store.transaction():
+            if note.case:
+                self._require_case(note.case)
+            said = (note.bay, note.kind.value, note.subject, note.at, note.who, note.body)
+            number = self._store.write(queries.ADD_NOTE, (note.case, *said))
+        return replace(note, number=number)
+
+    def of(
+        self, kind: NoteKind, case: int | None = None, bay: str | None = None, subject: str | None = None
+    ) -> tuple[Note, ...]:
+        asked = (kind.value, *_twice(case), *_twice(bay), *_twice(subject))
+        return self._notes(queries.NOTES, asked)
+
+    def all_of(self, case: int) -> tuple[Note, ...]:
+        self._require_case(case)
+        return self._notes(queries.NOTES_OF_CASE, (case,))
+
+    def _notes(self, sql: str, values: Sequence[Value]) -> tuple[Note, ...]:
+        rows = self._store.rows(sql, values)
+        try:
+            return tuple(_note_of(row) for row in rows)
+        except (ValueError, TypeError, UsageError) as trouble:
+            raise damaged(self._store.path, f"a row makes no note ({trouble})") from trouble
+
+    def _require_case(self, case: int) -> None:
+        found = 0 < case < 2**63 and self._store.rows(queries.CASE_EXISTS, (case,))
+        if not found:
+            raise NoSuchCase(f"The ledger has no case {case}.", "List the cases to see those it has.")
+
+
+def _twice(asked: Value | None) -> tuple[Value, Value]:
+    """Whether to ask for a column at all, and for what."""
+    return (0, "") if asked is None else (1, asked)
+
+
+def _note_of(row: Row) -> Note:
+    number, case, bay, kind, subject, at, who, body = row
+    return Note(case, bay, NoteKind(kind), subject, at, who, body, number)

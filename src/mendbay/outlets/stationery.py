@@ -1,0 +1,146 @@
+"""The shop's papers: the shop's own wordings where it has some, ours otherwise (`docs/formats/papers.md`)."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import zxingcpp
+
+from mendbay.core.errors import BadFormFile, UsageError
+from mendbay.jobs.board_ports import ShopFiles
+from mendbay.jobs.stationery_port import Stationery
+from mendbay.outlets.glyphs import has_codes, printable_values
+from mendbay.outlets.typesetting import PAGES_MM, Paper, typeset
+from mendbay.outlets.wording_blocks import Block, blocks_of, filled, plain_text
+
+KIND = "papers"
+"""Kind of the shop's files that hold its own wordings."""
+MOST_CODES = 20
+CODE_LIMIT = 1000
+"""Characters in one QR code: what a phone still reads from paper at the size it is printed (own choice)."""
+
+
+class PrintedStationery(Stationery):
+    """Wordings from the package, or from the shop's folder where it has a file of that name.
+
+    Args:
+        shop_files: where the shop's own are.
+    """
+
+    def __init__(self, shop_files: ShopFiles) -> None:
+        self._shop_files = shop_files
+
+    def words(self, paper: str, facts: Mapping[str, Any]) -> str:
+        return plain_text(self._blocks(paper, facts))
+
+    def pdf(self, paper: str, facts: Mapping[str, Any]) -> bytes:
+        return _set(paper, self._blocks(paper, facts), facts, form="pdf")[0]
+
+    def pictures(self, paper: str, facts: Mapping[str, Any], pixels_per_inch: int = 150) -> list[bytes]:
+        """The same pages as one PNG each, to look at before printing."""
+        return _set(paper, self._blocks(paper, facts), facts, form="png", pixels_per_inch=pixels_per_inch)
+
+    def _blocks(self, paper: str, facts: Mapping[str, Any]) -> tuple[Block, ...]:
+        return blocks_of(filled(paper, self.wording(paper), facts))
+
+    def wording(self, paper: str) -> str:
+        """The wording that is in force.
+
+        Raises:
+            UsageError: there is no such paper.
+            BadFormFile: the shop's own cannot be read.
+        """
+        ours = packaged_wordings()
+        _require_known(paper, ours)
+        own = self._shop_files.text(KIND, paper)
+        return ours[paper] if own is None else own
+
+
+class OwnPapers:
+    """The wordings by name, and a copy of one for the shop to edit."""
+
+    def __init__(self, shop_files: ShopFiles) -> None:
+        self._shop_files = shop_files
+
+    def names(self) -> tuple[str, ...]:
+        """All there are, rising."""
+        return tuple(sorted(packaged_wordings()))
+
+    def copy(self, paper: str) -> tuple[Path, Path | None]:
+        """Puts our wording into the shop's folder; one that is there already moves aside.
+
+        Returns:
+            Where it is, and where the earlier one is now; None if there was no other.
+
+        Raises:
+            UsageError: there is no such paper.
+            DestinationError: it cannot be written.
+        """
+        ours = packaged_wordings()
+        _require_known(paper, ours)
+        return self._shop_files.keep(KIND, paper, ours[paper])
+
+
+def _require_known(paper: str, ours: Mapping[str, str]) -> None:
+    if paper not in ours:
+        raise UsageError(f"There is no paper {paper[:40]!r}.", f"There are: {', '.join(sorted(ours))}.")
+
+
+def packaged_wordings() -> dict[str, str]:
+    """Our wordings by name."""
+    folder = files("mendbay.outlets") / "wordings"
+    return {
+        one.name.removesuffix(".md"): one.read_text(encoding="utf-8")
+        for one in folder.iterdir()
+        if one.name.endswith(".md")
+    }
+
+
+def _set(
+    paper: str, blocks: Sequence[Block], facts: Mapping[str, Any], *, form: Any, pixels_per_inch: int = 150
+) -> list[bytes]:
+    """
+    Args:
+        facts: the frame is made of `title`, `case` (its number, empty for none), `page` (`A4` or `Letter`)
+            and `shop` (`name`, and `lines` below it).
+    """
+    codes: dict[str, bytes] = {}
+    frame = {
+        "page_mm": PAGES_MM[Paper(facts["page"])],
+        "title": facts["title"],
+        "case": facts["case"],
+        "shop": facts["shop"]["name"],
+        "shop_lines": facts["shop"]["lines"],
+        "blocks": [_plain_block(paper, one, codes) for one in blocks],
+    }
+    words = printable_values(frame)
+    words["has_codes"] = has_codes(frame)
+    sheet = {
+        "main.typ": (files("mendbay.outlets") / "templates" / "paper.typ").read_bytes(),
+        "paper.json": json.dumps(words, ensure_ascii=False).encode(),
+        **codes,
+    }
+    what = f"The paper {paper!r}"
+    return typeset(sheet, what, form=form, pixels_per_inch=pixels_per_inch)
+
+
+def _plain_block(paper: str, block: Block, codes: dict[str, bytes]) -> dict[str, Any]:
+    plain = asdict(block)
+    plain["lines"] = plain.pop("text").split("\n")
+    plain["inside"] = [[_plain_block(paper, one, codes) for one in item] for item in block.inside]
+    if block.kind == "qr":
+        if len(block.text) > CODE_LIMIT or not block.text or len(codes) >= MOST_CODES:
+            raise BadFormFile(
+                f"The wording {paper!r} has a QR code without text, too long a one, or too many.",
+                f"Use up to {MOST_CODES}, of at most {CODE_LIMIT} characters each.",
+            )
+        name = f"code-{len(codes)}.svg"
+        code = zxingcpp.create_barcode(block.text, zxingcpp.BarcodeFormat.QRCode, ec_level="M")
+        codes[name] = str(code.to_svg(add_quiet_zones=True)).encode()
+        plain["code"] = name
+    return plain

@@ -1,0 +1,62 @@
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import pytest
+from pypdf import PdfReader
+
+from mendbay.core.errors import BadFormFile, UsageError
+from mendbay.outlets.shop_files import ShopFolder
+from mendbay.outlets.stationery import OwnPapers, PrintedStationery
+
+FRAME = {
+    "title": "A trial sheet",
+    "case": "0007",
+    "page": "A4",
+    "today": "2026-11-28",
+    "shop": {"name": "The bench at the mill", "lines": ["3 Mill Lane"]},
+}
+
+
+def words_of(pdf: bytes) -> str:
+    return " ".join(" ".join(page.extract_text() for page in PdfReader(io.BytesIO(pdf)).pages).split())
+
+
+def test_a_paper_is_set_the_same_way_every_time(tmp_path: Path) -> None:
+    stationery = PrintedStationery(ShopFolder(tmp_path))
+    pdf = stationery.pdf("trial", FRAME)
+    assert pdf == stationery.pdf("trial", FRAME)
+    said = words_of(pdf)
+    for words in ("The bench at the mill", "3 Mill Lane", "0007", "A trial sheet", "page 1 of 1"):
+        assert words in said
+    assert stationery.words("trial", FRAME).startswith("A trial sheet\n=====")
+
+
+def test_the_shops_own_wording_stands_before_ours(tmp_path: Path) -> None:
+    files = ShopFolder(tmp_path)
+    path, _ = OwnPapers(files).copy("trial")
+    assert path == tmp_path / "papers" / "trial.md"
+    path.write_text("# Mine: {{ case }}", encoding="utf-8")
+    assert PrintedStationery(files).words("trial", FRAME) == "Mine: 0007\n==========\n"
+    path.write_text("{{ nothing_of_the_kind }}", encoding="utf-8")
+    with pytest.raises(BadFormFile, match="nothing_of_the_kind"):
+        PrintedStationery(files).words("trial", FRAME)
+    with pytest.raises(UsageError, match="trial"):
+        PrintedStationery(files).words("../trial", FRAME)
+
+
+def test_every_block_can_be_set(tmp_path: Path) -> None:
+    files = ShopFolder(tmp_path)
+    OwnPapers(files).copy("trial")
+    (tmp_path / "papers" / "trial.md").write_text(
+        "# A\n\n## B\n\n### C\n\n- x\n  - y\n\n3. z\n\n|  |  |\n|--|--|\n| a | b |\n\n"
+        "| what | sum |\n|--|--:|\n| work | 1.00 |\n\n> beware\n\n---\n\n```\n  as it is\nso\n```\n\n"
+        "```qr\nx:1\n```\n\n"
+        "```signatures\nA\nB\nC\n```\n",
+        encoding="utf-8",
+    )
+    said = words_of(PrintedStationery(files).pdf("trial", FRAME))
+    assert "U+" not in said
+    for words in ("beware", "as it is so", "work 1.00", "what sum", "A B C"):
+        assert words in said

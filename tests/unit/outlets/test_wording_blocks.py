@@ -1,0 +1,117 @@
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from mendbay.core.errors import BadFormFile
+from mendbay.outlets.wording_blocks import WIDTH, Block, Run, blocks_of, filled, plain_text
+
+VALUES = st.text(
+    st.characters(exclude_categories=["Cs", "Cc"], exclude_characters="\ue000\u2028\u2029\x85"), max_size=60
+).map(str.strip)
+
+
+def made(wording: str, **facts: object) -> tuple[Block, ...]:
+    return blocks_of(filled("trial", wording, facts))
+
+
+def said(block: Block) -> str:
+    return "".join(one.text for one in block.words)
+
+
+@given(VALUES.filter(bool))
+def test_what_is_filled_in_stays_what_it_is(value: str) -> None:
+    (block,) = made("Dear {{ value }}", value=value)
+    assert (block.kind, said(block)) == ("paragraph", f"Dear {value}")
+    (block,) = made("| a | b |\n|---|---|\n| x | {{ value }} |", value=value)
+    assert "".join(one.text for one in block.rows[1][1]) == value
+    assert all(not one.strong and not one.emphasis for one in block.rows[1][1])
+    (block,) = made("x `{{ value }}` y", value=value)
+    assert said(block) == f"x {value} y" or "`" in value
+    (block,) = made("```\n{{ value }}\n```", value=value)
+    assert (block.kind, block.text) == ("exact", value)
+
+
+@given(st.lists(VALUES.filter(bool), min_size=2, max_size=4))
+def test_lines_of_a_value_stay_lines_also_in_a_table(lines: list[str]) -> None:
+    value = "\n".join(lines)
+    (block,) = made("| a | b |\n|---|---|\n| x | {{ value }} |", value=value)
+    assert "".join(one.text or "\n" for one in block.rows[1][1]) == value
+
+
+def test_blocks_of_every_kind() -> None:
+    wording = """# Quote {{ n }}
+
+Some **strong** and *other* words.
+
+- one
+- two `x`
+
+1. first
+
+|   |   |
+|---|--:|
+| Sum | 12.00 |
+
+> Careful.
+
+---
+
+```signatures
+Technician: name, date, signature
+Customer
+```
+
+```qr
+mendbay:{{ n }}
+```
+"""
+    found = made(wording, n="7")
+    kinds = [one.kind for one in found]
+    assert kinds == [
+        *("heading", "paragraph", "list", "list", "table", "caution", "rule", "signatures", "qr"),
+    ]
+    assert found[1].words == (
+        *(Run("Some "), Run("strong", strong=True), Run(" and "), Run("other", emphasis=True)),
+        Run(" words."),
+    )
+    assert (found[2].level, found[3].level) == (0, 1)
+    assert found[4].align == ("left", "right")
+    assert found[8].text == "mendbay:7"
+    text = plain_text(found)
+    assert text.startswith("Quote 7\n=======\n")
+    assert "- one\n- two x\n" in text
+    assert "Sum  12.00\n" in text
+    assert "> Careful.\n" in text
+    assert "mendbay:7" not in text
+    assert all(len(line) <= WIDTH for line in text.split("\n"))
+
+
+def test_a_wide_table_becomes_lines() -> None:
+    wording = "| what | said |\n|---|---|\n| {{ a }} | {{ b }} |"
+    text = plain_text(made(wording, a="x" * 30, b="word " * 30))
+    assert text.startswith("what: xxx")
+    assert all(len(line) <= WIDTH for line in text.split("\n"))
+
+
+@pytest.mark.parametrize(
+    "wording",
+    [
+        "{{ unknown }}",
+        "{% if %}",
+        "{{ 1 / 0 }}",
+        "{{ ().__class__.__base__.__subclasses__() }}",
+        "{% for one in range(999999) %}x{% endfor %}",
+        "{{ value.append(1) }}",
+        "{% include '/etc/passwd' %}",
+    ],
+)
+def test_a_wording_that_cannot_be_filled_is_told(wording: str) -> None:
+    with pytest.raises(BadFormFile, match="trial"):
+        filled("trial", wording, {"value": [1]})
+
+
+def test_html_is_text() -> None:
+    (block,) = made("a <b onload=x>b</b>")
+    assert said(block) == "a <b onload=x>b</b>"
