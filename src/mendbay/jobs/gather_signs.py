@@ -1,19 +1,27 @@
-"""What the case already knows that triage would ask: from the electrical sheet, the images and the swaps."""
+"""What the case already knows that triage would ask: from the electrical sheet, the images, the reads of
+the ROM and the swaps."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+import numpy as np
+
 from mendbay.board.electrical_findings import Finding
 from mendbay.board.electrical_form import ValueClass
 from mendbay.board.electrical_steps import StepState
+from mendbay.board.rom_reads import Verdict
 from mendbay.board.swap_odds import Attribute, Level, Purpose
+from mendbay.board.transfer_plan import Role
 from mendbay.core.coverage import Coverage
 from mendbay.core.errors import MendbayError
+from mendbay.core.span import Span
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.keep_stock import last_swaps_of
+from mendbay.jobs.looks import looks
 from mendbay.jobs.measure_board import begun_sheet
+from mendbay.jobs.rom_reads import newest_sitting
 from mendbay.triage.belief import Asked
 
 SUPPLY = frozenset({"suppressor-5v", "suppressor-12v", "link-5v", "link-12v", "rail-5v", "rail-12v"})
@@ -29,6 +37,14 @@ MOST = 0.5
 """Share refused from which most was (own choice)."""
 PLACE_BYTES = 64 << 10
 """A refused stretch up to which it is a single place (own choice)."""
+
+
+FEWEST_BANDS = 6
+"""Long stretches in a row, evenly apart, that are taken for bands (own choice). Two distances between
+places at random agree within `STEADY` once in nine times, so four pairs in a row hardly ever do."""
+STEADY = 1.25
+"""Ratio of one distance to the next up to which they count as even (own choice; the bands of a head drift
+slowly, as zones change)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +66,10 @@ def gathered_signs(bench: Bench, case: int) -> Mapping[Asked, Gathered]:
         found.update(_of_sheet(bench, case, bay.bay))
         found.update(_of_swaps(bench, case, bay.bay))
         found.update(_of_image(bench, case, bay.bay))
+        found.update(_of_rom(bench, case, bay.bay))
+    for sign, look in looks(bench, case).items():
+        if look.answer:
+            found[Asked(sign)] = Gathered(look.answer, f"a look at the images, {look.at[:10]}")
     return found
 
 
@@ -93,6 +113,24 @@ def _of_swaps(bench: Bench, case: int, bay: str) -> Iterator[tuple[Asked, Gather
             yield Asked("swapped", bay), Gathered("without-rom", "a swap noted with donor used")
 
 
+def _of_rom(bench: Bench, case: int, bay: str) -> Iterator[tuple[Asked, Gathered]]:
+    """The newest reads of the patient's ROM, held against its family. Without a family, reads that agree say
+    nothing of whose ROM it is, and reads that differ may be the clip's."""
+    judged = [
+        one.facts
+        for one in bench.ledger.events(case)
+        if one.kind == "rom" and one.facts.get("bay") == bay and one.facts.get("role") == str(Role.PATIENT)
+    ]
+    newest = newest_sitting(bench, case, bay, Role.PATIENT)
+    if not judged or not newest or judged[-1].get("first_read") != newest[0].file.path:
+        return
+    last = judged[-1]
+    if last.get("by_family") and last.get("verdict") == str(Verdict.AGREE):
+        yield Asked("rom-read", bay), Gathered("sound", "reads that agree and pass their family's rules")
+    elif last.get("failed") and last.get("verdict") == str(Verdict.DOUBTFUL):
+        yield Asked("rom-read", bay), Gathered("amiss", "reads that fail their family's rules")
+
+
 def _of_image(bench: Bench, case: int, bay: str) -> Iterator[tuple[Asked, Gathered]]:
     record = bench.ledger.case(case)
     if not bench.images.exists(record, bay):
@@ -113,8 +151,9 @@ def _of_image(bench: Bench, case: int, bay: str) -> Iterator[tuple[Asked, Gather
 
 
 def refusals_of(coverage: Coverage) -> str:
-    """What a drive refused: `none`, `scattered` or `most`; empty while too little was asked for, and where
-    stretches are longer than single places: whether they are bands, as of one head, is a person's to see."""
+    """What a drive refused: `none`, `scattered`, `bands` (stretches that come back, as of one head) or
+    `most`; empty while too little was asked for, and where stretches are longer than single places but do
+    not come back: what they are is a person's to see."""
     tried = coverage.read.total_bytes + coverage.refused.total_bytes
     if tried < min(FEWEST_BYTES, coverage.size_bytes):
         return ""
@@ -122,5 +161,27 @@ def refusals_of(coverage: Coverage) -> str:
         return "none"
     if coverage.refused.total_bytes > MOST * tried:
         return "most"
-    longest = max(one.length for one in coverage.refused)
-    return "scattered" if longest <= PLACE_BYTES else ""
+    if max(one.length for one in coverage.refused) <= PLACE_BYTES:
+        return "scattered"
+    return "bands" if _come_back(coverage) else ""
+
+
+def _come_back(coverage: Coverage) -> bool:
+    """Whether long refused stretches follow each other at a slowly changing distance, with all between them
+    tried. What lies between two of one head is given by the others."""
+    starts, stops = coverage.refused.starts, coverage.refused.stops
+    long = stops - starts > PLACE_BYTES
+    starts, stops = starts[long], stops[long]
+    if len(starts) < FEWEST_BANDS:
+        return False
+    periods, unread = np.diff(starts), coverage.unread
+    tried = np.array(
+        [not unread.overlaps(Span(a, b)) for a, b in zip(stops.tolist(), starts[1:].tolist(), strict=False)]
+    )
+    alike = np.maximum(periods[1:], periods[:-1]) <= STEADY * np.minimum(periods[1:], periods[:-1])
+    steady = alike & tried[1:] & tried[:-1]
+    longest = run = 0
+    for one in steady.tolist():
+        run = run + 1 if one else 0
+        longest = max(longest, run)
+    return longest + 2 >= FEWEST_BANDS

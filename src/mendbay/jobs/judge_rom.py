@@ -67,8 +67,11 @@ def judge_rom(
     judgement = judged_reads(
         data, reads, None if reference is None else bench.files.fetch(reference, DUMP_LIMIT_BYTES), rules
     )
+    failed = 0
     if fails is not None:
-        judgement = _held_against(judgement, fails(judgement.data))
+        against = fails(judgement.data)
+        failed = len(against)
+        judgement = _held_against(judgement, against)
     voted = None
     if judgement.verdict is Verdict.REPAIRED and judgement.data not in data:
         folder = reads[0].file.path.rpartition("/")[0]
@@ -78,7 +81,15 @@ def judge_rom(
         "rom",
         f"Bay {bay}: reads of the {role}'s ROM judged: {judgement.verdict}. "
         f"{judgement.reasons[0].rstrip('.') if judgement.reasons else ''}.",
-        {"role": str(role), "verdict": str(judgement.verdict), "reads": len(reads)},
+        {
+            "bay": bay,
+            "role": str(role),
+            "verdict": str(judgement.verdict),
+            "reads": len(reads),
+            "first_read": reads[0].file.path,
+            "by_family": fails is not None,
+            "failed": failed,
+        },
     )
     rom_map = map_rom(judgement.data) if judgement.data else None
     return JudgedRom(reads, judgement, rom_map, voted)

@@ -15,6 +15,7 @@ from mendbay.files.verdict import Judgement, Verdict, file_outlook, judge
 from mendbay.files.wanted import matcher
 from mendbay.handback.names import shown
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.looks import remember
 from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.volume import OpenVolume, case_images, open_volume, sources_of
 from mendbay.pair.assemble import Assembled
@@ -87,7 +88,22 @@ def list_files(
         )
         unread = {bay: store.coverage().total_bytes(Condition.UNREAD) for bay, store in stores.items()}
         hidden = tuple(folder_problems(everything))
+        if test is None and not bays:
+            _remember(bench, number, lines, hidden, unread)
         return Listing(volume.system.facts, volume.assembled, lines, hidden, unread)
+
+
+def _remember(
+    bench: Bench, case: int, lines: Sequence[FileLine], hidden: Sequence[str], unread: Mapping[str, int]
+) -> None:
+    """What the file system is like. Damage is told from what is merely unread only once all is read."""
+    lost = any(one.judgement is not None and one.judgement.verdict is Verdict.LOST for one in lines)
+    answer, words = "", "The images do not tell yet whether the file system is damaged."
+    if not hidden and not lost:
+        answer, words = "whole", "The file system on the images reads well."
+    elif not any(unread.values()):
+        answer, words = "damaged", "The file system on the images is damaged."
+    remember(bench, case, "files-found", answer, words)
 
 
 def folder_problems(entries: Iterable[Entry]) -> Iterator[str]:

@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from mendbay.core.errors import CannotAssemble
 from mendbay.files.readers.ext import open_ext
 from mendbay.files.tree import VolumeFacts
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.looks import remember
+from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.volume import candidates_on, case_images, left_out, sources_of
 from mendbay.pair.assemble import Assembled
+from mendbay.pair.volume import Level
 
 
 def look_at_pair(
     bench: Bench, number: int, bays: Sequence[str] = ()
 ) -> tuple[tuple[Assembled, ...], VolumeFacts | None]:
-    """The volumes on the drives, the one with a file system first, and what that file system says.
+    """The volumes on the drives, the one with a file system first, and what that file system says. What the
+    drives of the whole case showed is remembered for triage.
 
     Raises:
         NoSuchCase: the case has no image yet.
@@ -24,10 +29,37 @@ def look_at_pair(
     case = bench.ledger.case(number)
     with case_images(bench, case, bays) as stores:
         drives = sources_of(stores)
-        candidates = candidates_on(drives)
+        try:
+            candidates = candidates_on(drives)
+        except CannotAssemble:
+            if not bays:
+                _remember(bench, number, stores, ())
+            raise
+        if not bays:
+            _remember(bench, number, stores, candidates)
         for at, one in enumerate(candidates):
             system = open_ext(one.volume)
             if system is not None:
                 chosen = replace(one, remarks=one.remarks + left_out(drives, one))
                 return (chosen, *candidates[:at], *candidates[at + 1 :]), system.facts
         return candidates, None
+
+
+def _remember(
+    bench: Bench, case: int, stores: Mapping[str, ImageStore], candidates: Sequence[Assembled]
+) -> None:
+    """How the drives belong together, where two were looked at. That nothing fits is said only once both are
+    read through: what is missing so far may be what joins them."""
+    if len(stores) < 2:
+        return
+    answer, words = "", "The images do not tell yet how the drives belong together."
+    joined = [one.level for one in candidates if len(one.bays) > 1]
+    alone = {one.bays[0] for one in candidates if one.level is Level.SINGLE}
+    if joined:
+        answer = "mirror" if joined[0] is Level.MIRROR else "stripe"
+        words = f"The images show how the drives belong together: a {joined[0]}."
+    elif len(alone) > 1:
+        answer, words = "separate", "Looked at together, each image holds a volume of its own."
+    elif not any(store.coverage().unread for store in stores.values()):
+        answer, words = "nothing", "The images, read through, do not fit together in any way that is known."
+    remember(bench, case, "layout-found", answer, words)

@@ -271,7 +271,7 @@ def _known(bench: Bench, case: int, worlds: Worlds) -> tuple[dict[Asked, Known],
         told[asked] = Known(said, f"{note.who}, {note.at}", True)
     found: dict[Asked, Known] = {}
     for asked, one in gathered_signs(bench, case).items():
-        if asked not in told and asked.bay in worlds.subject.bays and not _outdated(asked, told):
+        if asked not in told and asked.bay in ("", *worlds.subject.bays) and not _outdated(asked, told):
             found[asked] = _from_case(one)
     return {**found, **told}, tuple(dict.fromkeys(left_out))
 

@@ -111,6 +111,9 @@ def test_the_whole_job_by_hand_with_documented_answers(run: Run, box: Scenario, 
     assert answer(run, "pair look", "pair", "look", "1")["file_system"]["kind"] == "ext4"
     assert answer(run, "drive show", "drive", "show", "1", "1")["unread_bytes"] == 0
     listing = answer(run, "files list", "files", "list", "1", codes=both)
+    told = answer(run, "triage show", "triage", "show", "1")["known"]
+    known = {one["sign"]: one["known"] for one in told}
+    assert (known["layout-found"], known["files-found"]) == ("mirror", "whole")
     a_file = next(one for one in listing["files"] if one["kind"] == "file" and one["size_bytes"] > 0)
     path = re.sub(r"(..)", r"\\x\1", a_file["raw_path_hex"])
     shown = answer(run, "files show", "files", "show", "1", path)

@@ -14,9 +14,11 @@ from mendbay.board.transfer_plan import Role
 from mendbay.core.errors import DumpUnproven, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Journals
+from mendbay.jobs.gather_signs import gathered_signs
 from mendbay.jobs.judge_rom import judge_rom
 from mendbay.jobs.rom_reads import doubts_of_sizes, keep_files, rom_reads, withdraw_sitting
 from mendbay.outlets.scenario.board_rom import rom_content
+from mendbay.triage.belief import Asked
 
 TRUTH = rom_content("AH4K-00001A", 3)
 
@@ -42,6 +44,19 @@ def test_reads_that_agree_are_said_to(bench: Bench, tmp_path: Path) -> None:
     assert judged.voted is None
     assert judged.map is not None
     assert "judged: agree" in bench.ledger.events(1)[-1].text
+
+
+def test_reads_held_against_their_family_are_a_sign_for_triage(bench: Bench, tmp_path: Path) -> None:
+    asked = Asked("rom-read", "1")
+    keep(bench, tmp_path, TRUTH, TRUTH, TRUTH)
+    judge_rom(bench, 1, "1", Role.PATIENT)
+    assert asked not in gathered_signs(bench, 1), "agreeing alone says nothing of whose ROM it is"
+    judge_rom(bench, 1, "1", Role.PATIENT, fails=lambda dump: ())
+    assert gathered_signs(bench, 1)[asked].answer == "sound"
+    judge_rom(bench, 1, "1", Role.PATIENT, fails=lambda dump: ("fails: a sum",))
+    assert gathered_signs(bench, 1)[asked].answer == "amiss"
+    keep(bench, tmp_path, TRUTH[:-1] + b"x", TRUTH[:-1] + b"x")
+    assert asked not in gathered_signs(bench, 1), "the newest reads are not judged yet"
 
 
 def test_a_few_wrong_bits_are_voted_away_and_the_vote_is_kept_but_is_no_read(

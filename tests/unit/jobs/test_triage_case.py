@@ -23,6 +23,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.find_donor import agreement_with
 from mendbay.jobs.gather_signs import PLACE_BYTES, refusals_of
 from mendbay.jobs.keep_stock import add_items, record_swap, withdraw_swap
+from mendbay.jobs.looks import remember
 from mendbay.jobs.measure_board import describe_board, enter
 from mendbay.jobs.take_in import add_bay, take_in
 from mendbay.jobs.triage_case import answer, describe, take_back, tell_triage, what_if, why
@@ -214,6 +215,48 @@ MIB = 1 << 20
 )
 def test_what_an_image_says_of_refusals(read: tuple[int, int], refused: range, expected: str) -> None:
     assert refusals_of(coverage_of(read, refused)) == expected
+
+
+def banded(starts: list[int], length: int = MIB // 4, unread: tuple[int, int] = (0, 0)) -> Coverage:
+    """A drive of 1 GiB read but for stretches refused sector by sector, and a range not asked for."""
+    sectors = np.concatenate([np.arange(start, start + length, 512) for start in starts])
+    refused = SpanSet.from_bounds(sectors, sectors + 512)
+    read = SpanSet([Span(0, 1 << 30)]) - refused - SpanSet([Span(*unread)] if unread[1] else [])
+    return Coverage(1 << 30, 512, read, sectors, np.ones(sectors.size, np.int64))
+
+
+def test_stretches_that_come_back_are_bands() -> None:
+    """The period drifts by a tenth from one to the next, as between zones (common practice, no source)."""
+    starts = [10 * MIB]
+    for step in (60, 55, 50, 45, 41, 38):
+        starts.append(starts[-1] + step * MIB)
+    assert refusals_of(banded(starts)) == "bands"
+    assert refusals_of(banded(starts[:5])) == "", "too few to tell"
+    assert refusals_of(banded(starts, unread=(100 * MIB, 110 * MIB))) == "", "not asked for in between"
+    uneven = [10 * MIB, 30 * MIB, 200 * MIB, 210 * MIB, 500 * MIB, 510 * MIB, 700 * MIB]
+    assert refusals_of(banded(uneven)) == ""
+
+
+def test_random_places_are_seldom_taken_for_bands() -> None:
+    rng = np.random.default_rng(5)
+    taken = sum(
+        refusals_of(banded(sorted((rng.choice(1000, 8, replace=False) * MIB).tolist()))) == "bands"
+        for _ in range(400)
+    )
+    assert taken <= 4
+
+
+def test_what_a_look_at_the_images_showed_is_a_sign(bench: Bench) -> None:
+    remember(bench, 1, "layout-found", "", "Not yet.")
+    assert bench.ledger.events(1)[-1].kind != "look", "nothing new"
+    remember(bench, 1, "layout-found", "stripe", "A stripe.")
+    remember(bench, 1, "layout-found", "stripe", "A stripe.")
+    assert [one.kind for one in bench.ledger.events(1)].count("look") == 1
+    told = tell_triage(bench, 1)
+    assert told.known[Asked("layout-found")].answer == "stripe"
+    assert told.belief.layout("stripe") > 0.8
+    remember(bench, 1, "layout-found", "", "Not known any more.")
+    assert Asked("layout-found") not in tell_triage(bench, 1).known
 
 
 def test_why_and_what_if(bench: Bench) -> None:
