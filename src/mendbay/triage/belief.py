@@ -2,19 +2,21 @@
 would do.
 
 Exact: every world's chance is its prior times the chances of all answers in it (given a world, answers do not
-depend on each other).
+depend on each other). A repair that was made and did not help is evidence too, and it may have mended one
+fault of two: what was answered before it is weighed in the worlds before it, what is answered after it in
+those after.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from mendbay.core.errors import UsageError
-from mendbay.triage.tables import Seat, Sign
+from mendbay.triage.tables import Seat, Sign, Step, StepKind
 from mendbay.triage.worlds import Floats, Place, Worlds
 
 
@@ -31,10 +33,29 @@ Answers = Mapping[Asked, str]
 
 
 @dataclass(frozen=True, slots=True)
-class Moved:
-    """What one answer did to one fault.
+class Tried:
+    """A repair that was made and did not give the data.
 
     Args:
+        bay: empty for the box.
+        answers: what was answered before it, and after the one tried before it.
+    """
+
+    step: Step
+    bay: str
+    answers: Answers
+
+
+TRIED = "tried"
+"""Stands as the answer where a repair that did not help is told among answers; the sign is then its step."""
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """What one answer, or one repair that did not help, did to one fault.
+
+    Args:
+        answer: or `TRIED`, when `asked` names the step.
         bits: weight of evidence in bits, given all other answers: log2 of the odds with it over the odds
             without it. Positive speaks for the fault. I. J. Good's measure, from memory.
     """
@@ -63,17 +84,46 @@ class Belief:
 
     Args:
         worlds: of the subject.
-        answers: what is known.
+        answers: what is known, since the last repair that did not help if there was one.
+        tried: repairs that did not help, in their order.
+
+    Attributes:
+        answers: what is known now. What was observed with power before a repair is open again after it.
+        weights: (W), the chance of each world, adding up to 1.
 
     Raises:
-        UsageError: a sign or an answer that there is not, or of a bay that the subject has not.
+        UsageError: a sign or an answer that there is not, or of a bay that the subject has not; or a step
+            that is no repair of it.
     """
 
-    def __init__(self, worlds: Worlds, answers: Answers) -> None:
+    def __init__(self, worlds: Worlds, answers: Answers, tried: Sequence[Tried] = ()) -> None:
         self.worlds = worlds
-        self.answers = dict(answers)
-        self._columns = {asked: self._column(asked, answer) for asked, answer in self.answers.items()}
-        self.weights = self._weighed(None)
+        self.tried = tuple(tried)
+        for one in self.tried:
+            _require_repair(worlds, one.step, one.bay)
+        self._rounds = [dict(one.answers) for one in self.tried] + [dict(answers)]
+        self.answers = self._known_now()
+        self._columns = [
+            {asked: self._column(asked, answer) for asked, answer in one.items()} for one in self._rounds
+        ]
+        self.weights = self._weighed()
+
+    def _known_now(self) -> dict[Asked, str]:
+        steps = self.worlds.tables.steps.values()
+        powered = {step.reveals for step in steps if step.reveals and step.powers}
+        found: dict[Asked, str] = {}
+        for number, one in enumerate(self._rounds):
+            found.update(one)
+            if number < len(self.tried):
+                bay = self.tried[number].bay
+                open_again = [asked for asked in found if asked.sign in powered and bay in ("", asked.bay)]
+                for asked in open_again:
+                    del found[asked]
+        return found
+
+    def ever(self, asked: Asked) -> tuple[str, ...]:
+        """Every answer to a sign that was given, also before a repair."""
+        return tuple(one[asked] for one in self._rounds if asked in one)
 
     def _column(self, asked: Asked, answer: str) -> Floats:
         sign = sign_of(self.worlds, asked)
@@ -85,15 +135,24 @@ class Belief:
         column: Floats = self.worlds.likelihood(sign, asked.bay)[:, place]
         return column
 
-    def _weighed(self, left_out: Asked | None) -> Floats:
-        """(W), adding up to 1. No table holds a 0, so no answers can contradict each other."""
-        logs = np.log(self.worlds.prior)
-        for asked, column in self._columns.items():
-            if asked != left_out:
-                logs = logs + np.log(column)
-        weights = np.exp(logs - logs.max())
-        normal: Floats = weights / weights.sum()
-        return normal
+    def _weighed(self, left_out: tuple[int, Asked | None] | None = None) -> Floats:
+        """(W), adding up to 1. No table holds a 0, so no answers can contradict each other.
+
+        Args:
+            left_out: an answer of a round, or with None the repair that ended it.
+        """
+        weights = self.worlds.prior
+        for number, columns in enumerate(self._columns):
+            with np.errstate(divide="ignore"):  # a world that a repair has left is out for good
+                logs = np.log(weights)
+            for asked, column in columns.items():
+                if left_out != (number, asked):
+                    logs = logs + np.log(column)
+            weights = np.exp(logs - logs.max())
+            if number < len(self.tried) and left_out != (number, None):
+                weights = after_failure(self.worlds, weights, self.tried[number].step, self.tried[number].bay)
+            weights = weights / weights.sum()
+        return weights
 
     def faults(self) -> Floats:
         """(P), the chance of each place being broken; up to two are, so they can add up to more than 1."""
@@ -126,9 +185,15 @@ class Belief:
         """What each answer did to a fault, the strongest first."""
         column = self.worlds.faulty[:, self.worlds.place(name, bay)]
         here = _log_odds(self.weights, column)
+        told: list[tuple[tuple[int, Asked | None], Asked, str]] = []
+        for number, one in enumerate(self._rounds):
+            told += [((number, asked), asked, answer) for asked, answer in one.items()]
+        told += [
+            ((number, None), Asked(one.step.id, one.bay), TRIED) for number, one in enumerate(self.tried)
+        ]
         found = [
-            Moved(asked, answer, (here - _log_odds(self._weighed(asked), column)) / math.log(2.0))
-            for asked, answer in self.answers.items()
+            Moved(asked, answer, (here - _log_odds(self._weighed(left_out), column)) / math.log(2.0))
+            for left_out, asked, answer in told
         ]
         return tuple(sorted(found, key=lambda one: (-abs(one.bits), one.asked)))
 
@@ -164,6 +229,28 @@ class Belief:
     def open_signs(self) -> tuple[Asked, ...]:
         """Every sign that is not answered, in the order of the tables."""
         return tuple(one for one in all_signs(self.worlds) if one not in self.answers)
+
+
+def after_failure(worlds: Worlds, weights: Floats, step: Step, bay: str) -> Floats:
+    """(W), the weights of the worlds after a repair that did not give the data, not normalised: a fault of
+    two may be mended, and where nothing was broken, or all was mended, the data would be there."""
+    left = weights * (1.0 - worlds.chance(step.solves, bay))
+    for place, chance in worlds.mended(step, bay).items():
+        moved = np.where(worlds.faulty[:, place], left * chance, 0.0)
+        left = left - moved + np.bincount(worlds.without[place], moved, worlds.count)
+    found: Floats = np.where(worlds.sound(), 0.0, left)
+    return found
+
+
+def _require_repair(worlds: Worlds, step: Step, bay: str) -> None:
+    of_bay = step.seat is Seat.BAY
+    there = bay in worlds.subject.bays if of_bay else not bay
+    if step.kind is not StepKind.REPAIR or not there or (step.seat is Seat.BOX and not worlds.subject.box):
+        repairs = [one.id for one in worlds.tables.steps.values() if one.kind is StepKind.REPAIR]
+        raise UsageError(
+            f"{step.id} is no repair of {f'bay {bay[:40]}' if bay else 'the box or case'}.",
+            f"Use one of: {', '.join(repairs)}; a drive's with its bay.",
+        )
 
 
 def _log_odds(weights: Floats, here: np.typing.NDArray[np.bool_]) -> float:

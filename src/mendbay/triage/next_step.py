@@ -94,7 +94,9 @@ def kept_off(belief: Belief) -> dict[str, float]:
     for bay in worlds.subject.bays:
         places = [worlds.place(one, bay) for one in names]
         chance = float(belief.weights[worlds.faulty[:, places].any(axis=1)].sum())
-        heard = any(belief.answers.get(Asked(one, bay)) in HEARD for one in ("sound", "sound-alone"))
+        heard = any(
+            said in HEARD for one in ("sound", "sound-alone") for said in belief.ever(Asked(one, bay))
+        )
         if chance >= KEEP_OFF or (heard and belief.fault("rom-mismatch", bay) < EXPLAINED):
             found[bay] = chance
     return found
@@ -114,7 +116,12 @@ class NextStep:
         self._worlds = belief.worlds
         self._minute = float(self._worlds.tables.minute_cost.value)
         self._kept_off = kept_off(belief)
-        usable = [one for one in self._all_steps() if not self._contradicted(*one)]
+        tried = {(one.step.id, one.bay) for one in belief.tried}
+        usable = [
+            (step, bay)
+            for step, bay in self._all_steps()
+            if (step.id, bay) not in tried and not self._contradicted(step, bay)
+        ]
         self._tests = [
             (step, bay)
             for step, bay in usable
