@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from itertools import permutations
 
 import numpy as np
@@ -10,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from mendbay.core.errors import UsageError
-from mendbay.triage.belief import Asked, Belief
+from mendbay.triage.belief import Asked, Belief, all_signs, sign_of
 from mendbay.triage.next_step import HARMFUL, SEPARATING, SHARE, NextStep, Offer, Stakes
 from mendbay.triage.table_file import TableTexts, packaged_tables, read_all
 from mendbay.triage.tables import StepKind
@@ -187,20 +188,50 @@ def told_of_danger(belief: Belief, offer: Offer, first: Offer) -> tuple[float, f
     return float(bits), float(bits / entropy) if entropy > 0 else 0.0
 
 
-@settings(deadline=None, max_examples=30)
+def untold(belief: Belief, found: tuple[Offer, ...]) -> bool | None:
+    """Whether the first harmful step has only safe tests before it that were put there, and none that tells
+    is left behind it; None where something harmless is best anyway."""
+    first = next((number for number, one in enumerate(found) if one.harmful), None)
+    if first is None or any(not one.before for one in found[:first]):
+        return None
+    told = [
+        told_of_danger(belief, one, found[first])
+        for one in found[first + 1 :]
+        if one.step.kind is StepKind.TEST and not one.step.harm
+    ]
+    return all(bits < SEPARATING or share < SHARE for bits, share in told)
+
+
+@settings(deadline=None, max_examples=25)
 @given(some_answers(DRIVE, 6), st.sampled_from([200.0, 3000.0, 100_000.0]))
 def test_nothing_harmful_comes_before_a_safe_test_that_would_tell(
     answers: dict[Asked, str], worth: float
 ) -> None:
     belief = Belief(DRIVE, answers)
-    found = NextStep(belief, Stakes(worth)).offers()
-    first_harmful = next((number for number, one in enumerate(found) if one.harmful), None)
-    if first_harmful is None or any(not one.before for one in found[:first_harmful]):
-        return  # something safe is best anyway
-    for one in found[first_harmful + 1 :]:
-        if one.step.kind is StepKind.TEST and not one.step.harm:
-            bits, share = told_of_danger(belief, one, found[first_harmful])
-            assert bits < SEPARATING or share < SHARE
+    assert untold(belief, NextStep(belief, Stakes(worth)).offers()) is not False
+
+
+LEADING = (
+    known(supply_measured_bay1="amiss", driver_measured_bay1="sound", burn_bay1="seen", sound_bay1="silent"),
+    known(swapped_bay1="without-rom", rom_read_bay1="amiss", sound_bay1="normal"),
+    known(detected_bay1="right", refusals_bay1="scattered", smart_bay1="counting"),
+)
+"""Answers that make a step with power or solder the best one, so that the rule has something to do."""
+
+
+@pytest.mark.parametrize(("worlds", "rounds"), [(DRIVE, 45), (BOX, 9)], ids=["drive", "box"])
+def test_the_same_where_something_harmful_would_be_best(worlds: Worlds, rounds: int) -> None:
+    rng = random.Random(11)
+    met = 0
+    for number in range(rounds):
+        answers = dict(LEADING[number % 3])
+        one = rng.choice(all_signs(worlds))
+        answers.setdefault(one, rng.choice(sign_of(worlds, one).answers).id)
+        belief = Belief(worlds, answers)
+        kept = untold(belief, NextStep(belief).offers())
+        assert kept is not False, answers
+        met += kept is True
+    assert met >= rounds / 3, f"the rule had something to do in {met} of {rounds} only"
 
 
 @settings(deadline=None, max_examples=15)
