@@ -12,8 +12,8 @@ from typing import Any
 
 from mendbay.board.stock import Condition, Kind, StockItem
 from mendbay.board.stock_alike import DESCRIBED, PLAIN
-from mendbay.board.stock_cost import cost_text, read_cost
 from mendbay.board.stock_csv import Field
+from mendbay.core.money import cost_text, read_cost
 
 TOLD = (
     *(Field.KIND, *DESCRIBED, Field.OWN_ID, Field.LOCATION, Field.CONDITION, Field.COST, Field.PHOTOS),

@@ -17,8 +17,8 @@ from enum import StrEnum
 
 from mendbay.board.description import BoardDescription, comparison_key
 from mendbay.board.stock import NOTES_LIMIT, PHOTOS_LIMIT, StockItem
-from mendbay.board.stock_cost import cost_text
 from mendbay.core.errors import UsageError
+from mendbay.core.money import cost_text
 from mendbay.core.texts import LINE_LIMIT
 
 FILE_LIMIT_BYTES = 256 << 20

@@ -6,7 +6,7 @@ column means what is guessed from the header, can be edited, and holds for every
 Rules for cells, all our own: a date is `2019-03-28`, `2019/03/28`, `20190328`, `2019-03` (its first day
 stands for a month), the ISO week `2019-W13` (its Monday), `28.3.2019` (with dots the day comes first) or
 `28/3/2019`, whose order is taken from the column's other dates if one of them proves it, else from the
-mapping, else it is a trouble; years have four digits. For costs see `stock_cost`. Words for "not known"
+mapping, else it is a trouble; years have four digits. For costs see `core/money.py`. Words for "not known"
 (`n/a`, `?`, `unknown`) make an empty cell, and outer blanks do not count.
 
 A row with our own item number is one that we wrote: its texts mean what they say, letter for letter, blanks
@@ -27,9 +27,9 @@ from mendbay.board.description import BoardDescription, comparison_key
 from mendbay.board.stock import Condition, Kind, StockItem, StockState
 from mendbay.board.stock_alike import DESCRIBED, Alike, brought_up, pair
 from mendbay.board.stock_by_hand import Change, HandChange, Kept, as_listed, changes_between, hand_kept
-from mendbay.board.stock_cost import read_cost
 from mendbay.board.stock_csv import Field, RowTrouble, Table, field_of_header, unescaped
 from mendbay.core.errors import UsageError
+from mendbay.core.money import read_cost
 
 _UNKNOWN_WORDS = frozenset(("", "?", "??", "n/a", "na", "n.a.", "none", "unknown", "not known", "-", "--"))
 _NAMING = frozenset((*DESCRIBED, Field.OWN_ID, Field.NUMBER))

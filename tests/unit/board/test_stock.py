@@ -8,8 +8,8 @@ import pytest
 
 from mendbay.board.description import BoardDescription
 from mendbay.board.stock import LARGEST_NUMBER, Condition, Kind, StockItem, StockState
-from mendbay.board.stock_cost import cost_text, minor_digits, read_cost
 from mendbay.core.errors import UsageError
+from mendbay.core.money import cost_text, minor_digits, read_cost
 
 
 def item(**given: Any) -> StockItem:

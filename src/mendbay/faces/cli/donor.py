@@ -14,11 +14,11 @@ from mendbay.board.match import TEXT_ATTRIBUTES, Alternative, Match
 from mendbay.board.stock import Condition, Kind, StockItem, StockState
 from mendbay.board.stock_alike import DESCRIBED, Alike
 from mendbay.board.stock_by_hand import Change
-from mendbay.board.stock_cost import cost_text, read_cost
 from mendbay.board.stock_csv import Field
 from mendbay.board.stock_import import DateOrder
 from mendbay.board.swap_odds import Level, Purpose
 from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
+from mendbay.core.money import cost_text, read_cost
 from mendbay.core.quantity import chance_text, count_text
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, table, wrapped

@@ -1,0 +1,250 @@
+"""Money: whole numbers of the smallest unit of one currency, its arithmetic, and amounts read and written.
+
+Nothing here passes through a float. Where a fraction of the smallest unit must go, it is rounded half away
+from zero: what a customer gets with a pocket calculator, and the same for a payment and for its return.
+
+In a text, a comma or dot before exactly three digits sets thousands apart, before any other number of digits
+it is the decimal sign. In a currency with three decimals or more a lone one before three digits could be
+either, so it is refused, except where amounts are known to stand as we write them: `1.500`, with as many
+decimals as the currency has. A dollar or yen sign alone is not a currency.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from fractions import Fraction
+from functools import total_ordering
+
+from mendbay.core.errors import UsageError
+from mendbay.core.quantity import count_text
+
+_SYMBOLS = {"€": "EUR", "£": "GBP"}
+_CODE = re.compile("[A-Z]{3}")
+_AMOUNT = re.compile(r"([0-9]{1,3}(?:[., '\u00a0\u2009\u202f]?[0-9]{3})*)(?:[.,]([0-9]{1,4}))?")
+_AMOUNT_LIMIT = 30
+_DECIMALS = {
+    0: "BIF CLP DJF GNF ISK JPY KMF KRW PYG RWF UGX UYI VND VUV XAF XOF XPF",
+    3: "BHD IQD JOD KWD LYD OMR TND",
+    4: "CLF UYW",
+}
+"""Currencies that do not have two decimals: list one of ISO 4217, published on 2026-01-01."""
+_DECIMALS_OF = {code: digits for digits, codes in _DECIMALS.items() for code in codes.split()}
+
+Factor = Fraction | Decimal | int
+"""What an amount may be multiplied with; a float is none of them."""
+
+
+@total_ordering
+@dataclass(frozen=True, slots=True)
+class Money:
+    """An amount of money, also a negative one.
+
+    Args:
+        minor: in the smallest unit of the currency.
+        currency: its ISO 4217 code.
+
+    Raises:
+        ValueError: not a code of three capital letters; also when amounts in different currencies are added
+            or compared (equal they never are).
+        TypeError: `minor` is not a whole number.
+    """
+
+    minor: int
+    currency: str
+
+    def __post_init__(self) -> None:
+        if type(self.minor) is not int:
+            raise TypeError(f"{self.minor!r} is not a whole number of the smallest unit")
+        if not _CODE.fullmatch(self.currency):
+            raise ValueError(f"{self.currency[:8]!r} is not a currency")
+
+    @classmethod
+    def none(cls, currency: str) -> Money:
+        """No money."""
+        return cls(0, currency)
+
+    @classmethod
+    def sum(cls, amounts: Iterable[Money], currency: str) -> Money:
+        """All together; no money where there are none."""
+        return sum(amounts, cls.none(currency))
+
+    @classmethod
+    def parse(cls, text: str, currency: str = "") -> Money:
+        """The amount that a person typed, `12.50 EUR`.
+
+        Args:
+            currency: of an amount that stands without one.
+
+        Raises:
+            UsageError: no amount, no currency, or it can be read in two ways.
+        """
+        minor, found = read_cost(text.strip(), currency, as_written=True)
+        if minor is None:
+            raise UsageError("No amount is given.", "Write it as 38.00 EUR.")
+        return cls(minor, found)
+
+    def __lt__(self, other: Money) -> bool:
+        self._require_same(other)
+        return self.minor < other.minor
+
+    def __add__(self, other: Money) -> Money:
+        self._require_same(other)
+        return Money(self.minor + other.minor, self.currency)
+
+    def __sub__(self, other: Money) -> Money:
+        self._require_same(other)
+        return Money(self.minor - other.minor, self.currency)
+
+    def __neg__(self) -> Money:
+        return Money(-self.minor, self.currency)
+
+    def __bool__(self) -> bool:
+        return self.minor != 0
+
+    def times(self, factor: Factor) -> Money:
+        """So many times the amount, rounded once, half away from zero.
+
+        Raises:
+            TypeError: the factor is a float.
+        """
+        return Money(_rounded(self.minor * _exact(factor)), self.currency)
+
+    def tax(self, rate: Factor) -> Money:
+        """The tax on a net amount, rounded once.
+
+        Args:
+            rate: as a share: 0.19 for 19 per cent.
+        """
+        return self.times(rate)
+
+    def share(self, weights: Sequence[int]) -> tuple[Money, ...]:
+        """The amount in parts that add up to it: each its exact share cut off, and what remains goes, one
+        smallest unit each, to those that lost most by that (of equals the earlier).
+
+        Raises:
+            ValueError: no weight above 0, or one below.
+        """
+        whole = sum(weights)
+        if whole <= 0 or min(weights) < 0:
+            raise ValueError("an amount is shared by weights that are not below 0 and not all 0")
+        sign, size = (-1 if self.minor < 0 else 1), abs(self.minor)
+        parts = [size * one // whole for one in weights]
+        lost = sorted(range(len(weights)), key=lambda at: (-(size * weights[at] % whole), at))
+        for at in lost[: size - sum(parts)]:
+            parts[at] += 1
+        return tuple(Money(sign * one, self.currency) for one in parts)
+
+    @property
+    def digits(self) -> str:
+        """The bare number, as `parse` takes it: `1234.50`."""
+        digits = minor_digits(self.currency)
+        whole, part = divmod(abs(self.minor), 10**digits)
+        return ("-" if self.minor < 0 else "") + str(whole) + (f".{part:0{digits}}" if digits else "")
+
+    @property
+    def text(self) -> str:
+        """With its currency, as `parse` takes it: `1234.50 EUR`."""
+        return f"{self.digits} {self.currency}"
+
+    @property
+    def shown_digits(self) -> str:
+        """The bare number for people, thousands set apart: `1 234.50`."""
+        whole, dot, part = self.digits.lstrip("-").partition(".")
+        return ("-" if self.minor < 0 else "") + count_text(int(whole)) + dot + part
+
+    @property
+    def shown(self) -> str:
+        """For people: `1 234.50 EUR`."""
+        return f"{self.shown_digits} {self.currency}"
+
+    def _require_same(self, other: Money) -> None:
+        if self.currency != other.currency:
+            raise ValueError(f"{self.text} and {other.text} are not of one currency")
+
+
+def net_of(gross: Money, rate: Factor) -> tuple[Money, Money]:
+    """What an amount with tax in it is made of: net and tax, which add up to it exactly.
+
+    The net amount is rounded and the tax is the rest: there are amounts that no net amount with its own
+    rounded tax adds up to (0.03 at 19 per cent).
+
+    Args:
+        rate: as a share: 0.19 for 19 per cent.
+    """
+    net = gross.times(1 / (1 + _exact(rate)))
+    return net, gross - net
+
+
+def _exact(factor: Factor) -> Fraction:
+    if not isinstance(factor, Fraction | Decimal | int):
+        raise TypeError(f"money is not multiplied with {factor!r}")
+    return Fraction(factor)
+
+
+def _rounded(exact: Fraction) -> int:
+    """The nearest whole number, halves away from zero."""
+    size = (2 * abs(exact.numerator) + exact.denominator) // (2 * exact.denominator)
+    return -size if exact < 0 else size
+
+
+# ---------------------------------------------------------------------- texts
+
+
+def minor_digits(currency: str) -> int:
+    """How many decimals amounts in a currency have (ISO 4217)."""
+    return _DECIMALS_OF.get(currency, 2)
+
+
+def cost_text(minor: int | None, currency: str) -> str:
+    """A cost as plain text, the way `read_cost` takes it: `12.50 EUR`; empty if unknown."""
+    return "" if minor is None else Money(minor, currency).text
+
+
+def read_cost(text: str, currency: str = "", as_written: bool = False) -> tuple[int | None, str]:
+    """The amount that a text names, in the smallest unit of its currency, and the currency's code; None and
+    empty for an empty text.
+
+    Args:
+        currency: of an amount that stands without one.
+        as_written: whether a dot before as many digits as the currency has decimals is the decimal sign.
+
+    Raises:
+        UsageError: no cost, no currency, or an amount that can be read in two ways.
+    """
+    if not text:
+        return None, ""
+    amount = "".join(one for one in text if one.isdigit() or one in ".,' \u00a0\u2009\u202f-")
+    sign = "".join(one for one in text if one not in amount).strip().upper()
+    found = _SYMBOLS.get(sign, sign) or _SYMBOLS.get(currency, currency)
+    if not re.search("[0-9]", amount):
+        raise UsageError(f"{text[:40]!r} is not a cost.", "Write it as 38.00 EUR.")
+    if not re.fullmatch("[A-Z]{3}", found):
+        said = f"{found[:8]!r} does not name one currency." if found else "The cost has no currency."
+        raise UsageError(said, "Write its code, as in 38.00 EUR.")
+    minor = _minor_amount(amount.strip(), minor_digits(found), as_written)
+    if minor is None:
+        raise UsageError(f"{text[:40]!r} is not a cost in {found}.", "Write it as 38.00 EUR.")
+    return minor, found
+
+
+def _minor_amount(text: str, digits: int, as_written: bool) -> int | None:
+    """An amount of money in the smallest unit; None if it is none, or if it is in doubt."""
+    if len(text) > _AMOUNT_LIMIT:
+        return None
+    blanks = "[ \u00a0\u2009\u202f]"  # they set thousands apart and are never the decimal sign
+    whole = f"[0-9]+|[0-9]{{1,3}}(?:{blanks}[0-9]{{3}})+"
+    if as_written and digits and re.fullmatch(rf"(?:{whole})\.[0-9]{{{digits}}}", text):
+        return int(re.sub("[^0-9]", "", text))
+    found = _AMOUNT.fullmatch(text)
+    if not found or len(found[2] or "") > digits:
+        return None
+    marks = re.findall("[^0-9]", found[1])
+    decimal = text[-len(found[2]) - 1] if found[2] else ""
+    doubtful = marks and (found[1].startswith("0") or (digits >= 3 and len(marks) == 1 and not decimal))
+    if doubtful or len(set(marks)) > 1 or decimal in marks:
+        return None
+    whole, part = re.sub("[^0-9]", "", found[1]), (found[2] or "").ljust(digits, "0")
+    return int(whole + part)
