@@ -103,6 +103,13 @@ class Table:
             self.refuse(f"has a {key!r} that is neither true nor false", "Write true or false")
         return value
 
+    def whole(self, key: str, least: int, most: int) -> int:
+        """A whole number of the shop's own choice, which needs no source."""
+        value = self._take(key)
+        if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
+            self.refuse(f"has no whole number {key!r}", f"Give {key} as {least} to {most}, without quotes")
+        return value
+
     def figure(self, key: str) -> Figure:
         """A number with its source."""
         figure = self.optional_figure(key)

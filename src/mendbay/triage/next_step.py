@@ -23,6 +23,8 @@ from mendbay.triage.belief import Asked, Belief
 from mendbay.triage.tables import Seat, Step, StepKind
 from mendbay.triage.worlds import Bools, Floats, Int64s, Worlds
 
+MOST_FAULTS = 2
+"""Faults of a world (`worlds.py`)."""
 LONGEST_PLAN = 6
 """Repairs looked ahead; what is left unsolved after so many is handed on (own choice)."""
 HARMFUL = 0.005
@@ -159,10 +161,31 @@ class NextStep:
         found.sort(key=lambda one: (bool(one.barred), round(one.total, 6), order.index(one.step.id), one.bay))
         return self._safe_first(tuple(found))
 
-    def _barred(self, offer: Offer) -> str:
-        if not offer.step.powers:
+    def plan(self) -> Plan:
+        """The best plan for what is believed now. What gives power to a drive that should get none is no part
+        of it."""
+        here = self._classes.joined(self.belief.weights[None, :])
+        batch = self._batch(here)
+        batch.closed[:, [bool(self._barred(one)) for one in self._repairs]] = True
+        tests = [one for one in self._tests if self._allowed(*one)]
+        order = _Plans(self, batch, self._after_tests(tests)).order
+        costs = [self._followed(batch, order[None, :length])[0][0] for length in range(len(order) + 1)]
+        closed, repairs = batch.closed[0].copy(), list[_Work]()
+        for number in order[: int(np.argmin(costs))].tolist():
+            if not closed[number]:
+                closed[number] = True
+                repairs.append(self._repairs[number])
+        still_open = np.where(self._classes.sound, 0.0, here)
+        left = still_open
+        for one in repairs:
+            left = one.failed(left)
+        end = self._ends[int(self._each_end(left)[:, 0].argmin())]
+        return Plan(still_open[0], tuple(repairs), end, float(min(costs)))
+
+    def _barred(self, work: Offer | _Work) -> str:
+        if not work.step.powers:
             return ""
-        return next((bay for bay in self._kept_off if offer.bay in ("", bay)), "")
+        return next((bay for bay in self._kept_off if work.bay in ("", bay)), "")
 
     # ------------------------------------------------------------------ plans
 
@@ -263,10 +286,14 @@ class NextStep:
     def _handed_on(self, left: Floats) -> Floats:
         """(S), what handing on costs from here: its own cost for what is open, and the data it cannot
         give."""
+        return np.asarray(self._each_end(left).min(axis=0), np.float64)
+
+    def _each_end(self, left: Floats) -> Floats:
+        """(ends, S), the same for each way of handing on."""
         each = [
             left.sum(axis=1) * one.cost + self.stakes.data * (left @ (1.0 - one.ends)) for one in self._ends
         ]
-        return np.asarray(np.min(each, axis=0), np.float64)
+        return np.array(each)
 
     # ----------------------------------------------------------------- offers
 
@@ -359,6 +386,14 @@ class NextStep:
         return float(step.minutes.value) * self._minute + float(step.money.value)
 
 
+def _apart(of: Int64s, columns: Sequence[Floats | Int64s]) -> Int64s:
+    """(W), the classes split so far that within each all columns (W) are the same."""
+    for column in columns:
+        _, kinds = np.unique(column, return_inverse=True)
+        _, of = np.unique(of * (kinds.max() + 1) + kinds, return_inverse=True)
+    return of
+
+
 class _Classes:
     """Worlds that no repair and no handing on tells apart, taken together: a plan is then of a third of them.
 
@@ -373,10 +408,13 @@ class _Classes:
         columns = [sets.astype(np.float64)]
         for step, bay in work:
             columns += [worlds.chance(step.solves, bay), worlds.chance(step.harm, bay)]
-        of = np.zeros(worlds.count, np.int64)
-        for column in columns:
-            _, kinds = np.unique(column, return_inverse=True)
-            _, of = np.unique(of * (kinds.max() + 1) + kinds, return_inverse=True)
+            if bay:
+                signs = [(worlds.tables.signs[sign], answer) for sign, answer in step.needs if answer]
+                columns += [worlds.likelihood(one, bay)[:, one.place(answer)] for one, answer in signs]
+        of = _apart(np.zeros(worlds.count, np.int64), columns)
+        mended = sorted({place for step, bay in work for place in worlds.mended(step, bay)})
+        for _ in range(MOST_FAULTS):  # what becomes of them when a fault is mended is the same too
+            of = _apart(of, [of[worlds.without[place]] for place in mended])
         self.of: Int64s = of
         self.count = int(of.max()) + 1
         _, self.first = np.unique(of, return_index=True)
@@ -423,6 +461,7 @@ class _Plans:
 
     Attributes:
         now: what the best plan is expected to cost.
+        order: the numbers of its repairs, each of the blind form; it may hand on before the last.
         after: (answers), what the best plan after each costs, times the chance of the answer.
     """
 
@@ -432,7 +471,7 @@ class _Plans:
         then, orders = decision._followed(after)
         tried = np.unique(np.concatenate([first, orders]), axis=0)
         each, _ = decision._followed(here.repeated(len(tried)), tried)
-        self._order = tried[int(each.argmin())]
+        self.order = tried[int(each.argmin())]
         self.now = float(min(now[0], each.min()))
         self.after = np.minimum(then, self._as_now(after))
 
@@ -441,8 +480,25 @@ class _Plans:
         return np.minimum(self._decision._followed(batch)[0], self._as_now(batch))
 
     def _as_now(self, batch: _Batch) -> Floats:
-        given = np.repeat(self._order[None, :], len(batch.weights), axis=0)
+        given = np.repeat(self.order[None, :], len(batch.weights), axis=0)
         return self._decision._followed(batch, given)[0]
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Repairs one after the other until all is well, then handing on.
+
+    Args:
+        open: (classes), the chance of each class of worlds in which something is broken.
+        repairs: in the order they are made.
+        end: how the job is handed on if none of them helped.
+        cost: what the whole job is expected to cost, data lost counted.
+    """
+
+    open: Floats
+    repairs: tuple[_Work, ...]
+    end: _Work
+    cost: float
 
 
 class _Work:
@@ -468,7 +524,8 @@ class _Work:
                     possible *= likelihood[classes.first, worlds.tables.signs[sign].place(answer)]
         if seeing:
             self.before = 0.0
-        self._possible = possible
+        self.possible: Floats = possible
+        """(classes), the chance that what it needs turns out well, so that it can be made."""
         self.work: Floats = possible * self.cost
         """(classes), what it costs itself, where it can be made at all."""
         self.harm: Floats = possible * worlds.chance(step.harm, bay)[classes.first]
@@ -491,12 +548,12 @@ class _Work:
 
     def failed(self, left: Floats) -> Floats:
         """(S, classes), what is still open of `left` after it: a fault of two may be mended."""
-        found = left * (self._possible * (1.0 - self._solves))
+        found = left * (self.possible * (1.0 - self._solves))
         for chance, broken, mended in self._moves:
             moved = found[:, broken] * chance
             found[:, broken] -= moved
             for row, one in zip(found, moved, strict=True):
                 row += np.bincount(mended, one, len(row))
-        found += left * (1.0 - self._possible)
+        found += left * (1.0 - self.possible)
         found[:, self._sound] = 0.0
         return found

@@ -1,0 +1,246 @@
+"""A quote: what a job may cost, as lines in columns that add up, from the ways it may go.
+
+Each column is one way the job may go, so that its lines add up to its total as shown: `low` and `high` are the ways
+at the 10 % and 90 % quantiles of the total over all ways, with the least and the most that each line may cost;
+`likely` is the way at the median, with the middle of both. `nothing` is what is due if no wanted file can be handed
+back: the way at the 90 % quantile of those. The quantiles are our own choice.
+
+Tax is computed once for each rate, on the sum of its lines, and rounded once (EN 16931, rule BR-CO-17, from
+memory); where prices include it, it is what is left of that sum.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from enum import StrEnum
+from fractions import Fraction
+
+from mendbay.case.price_list import Price, Stage
+from mendbay.core.money import Money, net_of
+
+QUANTILE = 0.1
+"""From the lower end for `low`, from the upper end for `high` (own choice)."""
+MENTIONED = 0.01
+"""Chance from which a line is mentioned that no column needs (own choice)."""
+_SLACK = 1e-12
+"""What sums of chances may be off by."""
+
+
+class When(StrEnum):
+    """When a line is due."""
+
+    ALWAYS = "always"
+    GIVEN = "if files are handed back"
+    NEEDED = "if needed"
+
+
+class Column(StrEnum):
+    """The columns of a quote."""
+
+    LOW = "low"
+    LIKELY = "likely"
+    HIGH = "high"
+    NOTHING = "nothing"
+
+
+@dataclass(frozen=True, slots=True)
+class Possible:
+    """A line before it is known how the job may go.
+
+    Args:
+        key: its name within the quote, such as `swap-board:1`.
+        words: on paper.
+        quantity: of units of the price.
+    """
+
+    key: str
+    words: str
+    price: Price
+    quantity: Decimal
+    when: When
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """One way the job may end.
+
+    Args:
+        chance: of it; those of all endings add up to 1.
+        needs: keys of the lines it needs, beside those that do not depend on it.
+        given: whether files are handed back.
+    """
+
+    chance: float
+    needs: frozenset[str]
+    given: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """
+    Args:
+        rate: of tax, in per cent.
+        chance: that it is due.
+        least, most: what it costs if it is due.
+        amounts: what it adds to each column; nothing where it is not needed or free.
+    """
+
+    key: str
+    stage: Stage
+    words: str
+    quantity: Decimal
+    unit: str
+    rate: Decimal
+    when: When
+    chance: float
+    least: Money
+    most: Money
+    amounts: Mapping[Column, Money]
+
+
+@dataclass(frozen=True, slots=True)
+class TaxOf:
+    """The tax of one rate, in per cent."""
+
+    rate: Decimal
+    net: Money
+    tax: Money
+
+
+@dataclass(frozen=True, slots=True)
+class Total:
+    """What is to be paid: net amounts and taxes of all rates together are `gross`."""
+
+    net: Money
+    taxes: tuple[TaxOf, ...]
+    gross: Money
+
+
+@dataclass(frozen=True, slots=True)
+class Quote:
+    """
+    Args:
+        number: within the case, from 1.
+        day, valid_until: `YYYY-MM-DD`.
+        own_prices: false if it was made with our example's invented prices.
+        odds: whether the ways come from triage, or all lines were picked by hand.
+        tax_name, included: the tax, and whether the lines include it.
+        free: stages that are free if nothing can be handed back.
+        remarks: what else must be said, as sentences.
+    """
+
+    number: int
+    day: str
+    valid_until: str
+    currency: str
+    own_prices: bool
+    odds: bool
+    tax_name: str
+    included: bool
+    free: tuple[Stage, ...]
+    lines: tuple[Line, ...]
+    totals: Mapping[Column, Total]
+    remarks: tuple[str, ...]
+
+    def line(self, key: str) -> Line | None:
+        """The line of that name."""
+        return next((one for one in self.lines if one.key == key), None)
+
+
+def total_of(amounts: Iterable[tuple[Decimal, Money]], included: bool, currency: str) -> Total:
+    """Amounts, each with its rate of tax in per cent, together.
+
+    Args:
+        included: whether they include the tax.
+    """
+    sums: dict[Decimal, Money] = {}
+    for rate, amount in amounts:
+        sums[rate] = sums.get(rate, Money.none(currency)) + amount
+    taxes: list[TaxOf] = []
+    for rate, together in sorted(sums.items()):
+        share = Fraction(rate) / 100
+        net, tax = net_of(together, share) if included else (together, together.tax(share))
+        taxes.append(TaxOf(rate, net, tax))
+    net = Money.sum((one.net for one in taxes), currency)
+    return Total(net, tuple(taxes), net + Money.sum((one.tax for one in taxes), currency))
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """The columns of a quote, made of what may be due and of how the job may end.
+
+    Args:
+        possible: all lines there may be.
+        endings: at least one.
+        free: stages that are free if nothing can be handed back.
+        included, currency: of the prices.
+    """
+
+    possible: Sequence[Possible]
+    endings: Sequence[Ending]
+    free: tuple[Stage, ...]
+    included: bool
+    currency: str
+
+    def made(self) -> tuple[tuple[Line, ...], dict[Column, Total]]:
+        """The lines that are worth a word, and the totals of the columns."""
+        nothing = [one for one in self.endings if not one.given]
+        chosen = {
+            Column.LOW: self._at(QUANTILE, self.endings, Column.LOW),
+            Column.LIKELY: self._at(0.5, self.endings, Column.LIKELY),
+            Column.HIGH: self._at(1 - QUANTILE, self.endings, Column.HIGH),
+            Column.NOTHING: self._at(1 - QUANTILE, nothing, Column.NOTHING)
+            if nothing
+            else Ending(0.0, frozenset(), False),
+        }
+        lines = tuple(one for one in (self._line(each, chosen) for each in self.possible) if _told(one))
+        return lines, {column: self._total(ending, column) for column, ending in chosen.items()}
+
+    def _line(self, one: Possible, chosen: Mapping[Column, Ending]) -> Line:
+        return Line(
+            key=one.key,
+            stage=one.price.stage,
+            words=one.words,
+            quantity=one.quantity,
+            unit=one.price.unit,
+            rate=one.price.rate,
+            when=one.when,
+            chance=min(1.0, sum(each.chance for each in self.endings if self._due(one, each))),
+            least=one.price.low.times(one.quantity),
+            most=one.price.high.times(one.quantity),
+            amounts={column: self._amount(one, ending, column) for column, ending in chosen.items()},
+        )
+
+    def _at(self, quantile: float, endings: Sequence[Ending], column: Column) -> Ending:
+        """The ending at a quantile of the total, of equal totals the earlier."""
+        totals = [self._total(one, column).gross for one in endings]
+        order = sorted(range(len(endings)), key=lambda at: (totals[at].minor, at))
+        aim, passed = quantile * sum(one.chance for one in endings), 0.0
+        for at in order:
+            passed += endings[at].chance
+            if passed >= aim - _SLACK:
+                return endings[at]
+        return endings[order[-1]]
+
+    def _total(self, ending: Ending, column: Column) -> Total:
+        amounts = [(one.price.rate, self._amount(one, ending, column)) for one in self.possible]
+        return total_of([one for one in amounts if one[1]], self.included, self.currency)
+
+    def _amount(self, one: Possible, ending: Ending, column: Column) -> Money:
+        if not self._due(one, ending):
+            return Money.none(self.currency)
+        least, most = one.price.low.times(one.quantity), one.price.high.times(one.quantity)
+        if column is Column.LIKELY:
+            return (least + most).times(Fraction(1, 2))
+        return least if column is Column.LOW else most
+
+    def _due(self, one: Possible, ending: Ending) -> bool:
+        if not ending.given and (one.price.stage in self.free or one.when is When.GIVEN):
+            return False
+        return one.when is not When.NEEDED or one.key in ending.needs
+
+
+def _told(line: Line) -> bool:
+    return bool(line.most) and (line.chance >= MENTIONED or any(line.amounts.values()))
