@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
@@ -49,7 +49,7 @@ class DataBack(StrEnum):
 
 @dataclass(frozen=True, slots=True, order=True)
 class Found:
-    """One thing that was broken: a fault as the tables of triage name it; `bay` is empty for the box's own."""
+    """One thing that was broken, by the name triage has for it; `bay` is empty for the box's own."""
 
     fault: str
     bay: str = ""
@@ -100,6 +100,44 @@ class Outcome:
             if one.bay and not _BAY.fullmatch(one.bay):
                 raise UsageError(f"{one.bay[:40]!r} cannot be a bay.", "Write it like heads:1.")
         require_text(self.remark)
+
+
+def said(
+    found: Sequence[str],
+    *,
+    nothing_broken: bool = False,
+    not_known: bool = False,
+    likely: bool = False,
+    end: End | None = None,
+    data: DataBack | None = None,
+    remark: str = "",
+) -> Outcome:
+    """The outcome that a person says.
+
+    Args:
+        found: what was broken, like `heads:1` or `adapter`.
+
+    Raises:
+        UsageError: not exactly one of what was broken, that nothing was, and that it is not known; no end, or
+            nothing said of the data; or as `Outcome`.
+    """
+    if bool(found) + nothing_broken + not_known != 1:
+        raise UsageError(
+            "A case is closed with what was broken, or that nothing was, or that it is not known.",
+            "Give --found FAULT:BAY, or --nothing-broken, or --not-known; one of them.",
+        )
+    if end is None or data is None:
+        what, option, words = (
+            ("how it ended", "--end", End) if end is None else ("of the data", "--data", DataBack)
+        )
+        raise UsageError(
+            f"Nothing is said {what}." if end is not None else f"It is not said {what}.",
+            f"Add {option} with one of: {', '.join(one.replace(' ', '-') for one in words)}.",
+        )
+    if likely and not_known:
+        raise UsageError("What is not known cannot be likely.", "Leave one of them out.")
+    sure = not (likely or not_known)
+    return Outcome(tuple(map(found_of, found)), not not_known, sure, end, data, remark.strip())
 
 
 def found_of(text: str) -> Found:

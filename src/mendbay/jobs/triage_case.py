@@ -13,10 +13,10 @@ from mendbay.core.errors import LedgerError, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.gather_signs import OF_IMAGES, Gathered, gathered_signs
+from mendbay.jobs.learn_triage import closed_cases, learned, worlds_of
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 from mendbay.triage.belief import Asked, Belief, Moved, WhatIf, sign_of
 from mendbay.triage.next_step import INSIDE, NextStep, Offer, Stakes, kept_off
-from mendbay.triage.table_file import packaged_tables
 from mendbay.triage.tables import Step
 from mendbay.triage.worlds import Place, Subject, Worlds
 
@@ -55,6 +55,8 @@ class Triage:
     Args:
         assumed: nothing was said of the case's bays yet, and a box with two is assumed.
         left_out: answers on record that cannot be weighed now, each with why, as sentences.
+        rests_on: how many closed cases of this shop the tables learned from.
+        teach_nothing: closed cases that the tables could not learn from, each with why, as sentences.
     """
 
     case: int
@@ -66,6 +68,8 @@ class Triage:
     keep_off: tuple[KeepOff, ...]
     assumed: bool
     left_out: tuple[str, ...] = ()
+    rests_on: int = 0
+    teach_nothing: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,8 +90,10 @@ def tell_triage(bench: Bench, case: int) -> Triage:
         LedgerError: a note is not one that Mendbay wrote.
     """
     about = _about(bench, case)
-    worlds = _worlds(about.subject)
+    cases = closed_cases(bench, but=case)
+    worlds = worlds_of(cases, about.subject)
     known, left_out = _known(bench, case, worlds)
+    counts = learned(cases).counts
     belief = Belief(worlds, {asked: one.answer for asked, one in known.items()})
     return Triage(
         case=case,
@@ -99,6 +105,8 @@ def tell_triage(bench: Bench, case: int) -> Triage:
         keep_off=_keep_off(belief),
         assumed=about.assumed,
         left_out=left_out,
+        rests_on=len(counts.taken),
+        teach_nothing=counts.left_out,
     )
 
 
@@ -145,7 +153,7 @@ def answer(bench: Bench, case: int, asked: Asked, said: str) -> Triage:
         UsageError: there is no such sign or answer, or it is of a bay and none is described yet.
     """
     about = _about(bench, case)
-    worlds = _worlds(about.subject)
+    worlds = worlds_of(closed_cases(bench, but=case), about.subject)
     sign = sign_of(worlds, asked)
     Belief(worlds, {asked: said})
     if asked.bay and about.assumed:
@@ -215,10 +223,6 @@ def what_if(bench: Bench, case: int, asked: Asked) -> tuple[Triage, tuple[WhatIf
 def cautions_of(step: Step) -> tuple[Caution, ...]:
     """What must be read before a step."""
     return cautions_for(step.cautions)
-
-
-def _worlds(subject: Subject) -> Worlds:
-    return Worlds(packaged_tables(), subject)
 
 
 def _about(bench: Bench, case: int) -> _About:

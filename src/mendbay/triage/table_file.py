@@ -93,13 +93,14 @@ class _Reader:
             table.done()
         for table in faults.tables("event"):
             _add(self.happenings, table, self._happening(table))
-        sound = _share(faults, "sound")
+        sound, share_strength = _share(faults, "sound"), _strength(faults)
         faults.done()
         _adds_up(faults, "faults", self._first_shares(sound))
         _adds_up(faults, "layouts", [one.share for one in self.layouts.values()])
         _adds_up(faults, "events", [one.share for one in self.happenings.values()])
         for table in signs.tables("sign"):
             _add(self.signs, table, self._sign(table))
+        row_strength = _strength(signs)
         signs.done()
         found: dict[str, Step] = {}
         for table in steps.tables("step"):
@@ -109,7 +110,16 @@ class _Reader:
         if not any(one.kind is StepKind.HAND_ON for one in found.values()):
             steps.refuse("has no step that hands the job on", "Add one: stopping is always possible")
         return Tables(
-            self.faults, self.groups, self.happenings, self.layouts, sound, self.signs, found, minute_cost
+            self.faults,
+            self.groups,
+            self.happenings,
+            self.layouts,
+            sound,
+            self.signs,
+            found,
+            minute_cost,
+            share_strength,
+            row_strength,
         )
 
     def _first_shares(self, sound: Figure) -> list[Figure]:
@@ -292,6 +302,13 @@ def _share(table: Table, key: str) -> Figure:
     figure = table.figure(key)
     if not 0 < figure.value < 1 or figure.unit:
         table.refuse(f"has {figure.text} for {key!r}, no share", "Use a bare number above 0 and below 1")
+    return figure
+
+
+def _strength(table: Table) -> Figure:
+    figure = table.figure("strength")
+    if not 0 < figure.value <= 1_000_000 or figure.unit:
+        table.refuse(f"has the strength {figure.text}", "Use a bare number of cases above 0")
     return figure
 
 

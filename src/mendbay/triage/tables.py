@@ -193,6 +193,8 @@ class Tables:
         groups: names for several faults of a drive together.
         sound: the share of cases in which nothing is broken.
         minute_cost: what a minute of a person costs.
+        share_strength, row_strength: how many closed cases the shares (of faults, of what happened, of
+            layouts) and the chances of one row of a sign weigh as much as.
     """
 
     faults: Mapping[str, Fault]
@@ -203,3 +205,5 @@ class Tables:
     signs: Mapping[str, Sign]
     steps: Mapping[str, Step]
     minute_cost: Figure
+    share_strength: Figure
+    row_strength: Figure

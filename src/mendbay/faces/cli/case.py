@@ -11,6 +11,7 @@ from mendbay.board.electrical_summary import short
 from mendbay.case.records import Bay
 from mendbay.core.errors import CustodyBroken, UsageError
 from mendbay.faces import wording
+from mendbay.faces.cli.case_close import close, reopen
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.certify_rom import KeptCertificate, certificates_kept
 from mendbay.jobs.measure_board import Measured
@@ -302,3 +303,7 @@ def custody(screen: Screen, case: int, receipt: str) -> None:
     screen.answer(
         {"holds": True, "entries": len(entries), "head": head, "anchored": check.anchored}, "\n".join(lines)
     )
+
+
+command.add_command(close)
+command.add_command(reopen)

@@ -10,6 +10,7 @@ from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.core.quantity import chance_text
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, wrapped
+from mendbay.faces.cli.triage_tables import tables as tables_
 from mendbay.jobs.triage_case import (
     Triage,
     answer,
@@ -246,6 +247,8 @@ def _text(told: Triage, everything: bool) -> str:
     assumed = " (assumed, as no bay is described yet)" if told.assumed else ""
     lines.append(wrapped(f"{what}{assumed}; its data is taken to be worth {told.stakes.data:.0f}."))
     lines.append(f"{wording.counted(len(told.known), 'answer')} known.")
+    cases = wording.counted(told.rests_on, "closed case")
+    lines.append(f"It rests on our tables and {cases} ({wording.called_as()} triage tables).")
     lines += ["", "What is likely broken (up to two things at once are looked at):"]
     ranked = told.belief.ranked()
     if not everything:
@@ -381,6 +384,8 @@ def _json(told: Triage) -> dict[str, object]:
         "bays": list(told.subject.bays),
         "assumed": told.assumed,
         "left_out": list(told.left_out),
+        "closed_cases": told.rests_on,
+        "closed_cases_left_out": list(told.teach_nothing),
         "worth": told.stakes.data,
         "known": [_sign_json(told, one) for one in sorted(told.known)],
         "keep_without_power": [
@@ -443,3 +448,6 @@ def _offer_json(one: Offer) -> dict[str, object]:
         "powers": one.step.powers,
         "cautions": list(one.step.cautions),
     }
+
+
+command.add_command(tables_)

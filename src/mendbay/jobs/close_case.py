@@ -1,0 +1,254 @@
+"""Close a case with what was found, and open it again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from mendbay.board.swap_odds import Purpose
+from mendbay.board.transfer_plan import Purpose as Transfer
+from mendbay.case.outcome import DataBack, End, Found, Outcome, to_json
+from mendbay.case.records import Case, CaseKind, CaseState
+from mendbay.core.errors import UsageError
+from mendbay.core.note import Note, NoteKind
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.certify_rom import certificates_kept
+from mendbay.jobs.keep_stock import last_swaps_of
+from mendbay.jobs.learn_triage import AT_CLOSING, OUTCOME, at_closing, closed_cases, learned, outcomes
+from mendbay.jobs.triage_case import Triage, tell_triage
+from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
+from mendbay.triage.worlds import Place
+
+LIKELY = 0.5
+"""Chance from which what triage believes is worth suggesting (own choice)."""
+BROKEN_BOARD = ("board-supply", "motor-driver", "rom-mismatch")
+"""Faults that another board can put right."""
+WITHOUT_DRIVE = (CaseKind.ENQUIRY, CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP)
+"""Kinds of cases in which neither a drive nor a box came in."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hint:
+    """Something the case says of its end.
+
+    Args:
+        words: as a sentence.
+        found: what may have been broken by it, as it is typed.
+        end, data: how the case may have ended by it; None where it does not say.
+    """
+
+    words: str
+    found: tuple[str, ...] = ()
+    end: End | None = None
+    data: DataBack | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Closing:
+    """What can be said of the end of a case.
+
+    Args:
+        outcome: as it was closed; None while it is open.
+        hints: what the case itself says of it.
+        missing: what is not done or not said yet, as sentences.
+        teaches_not: why the odds learn nothing from it; empty if they do, or while it is open.
+    """
+
+    case: Case
+    outcome: Outcome | None
+    hints: tuple[Hint, ...]
+    missing: tuple[str, ...]
+    teaches_not: str = ""
+
+
+def look_at_closing(bench: Bench, number: int) -> Closing:
+    """What the case says of its own end, and what is missing.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    case = bench.ledger.case(number)
+    told = _triage(bench, number)
+    hints = tuple(_hints(bench, number, told))
+    outcome = outcomes(bench).get(number)
+    missing = tuple(_missing(case, hints, told, outcome))
+    return Closing(case, outcome, hints, missing, _teaches_not(bench, case, outcome, told))
+
+
+def close_case(bench: Bench, number: int, outcome: Outcome) -> Closing:
+    """Closes a case; closing it again puts right what was said before.
+
+    Args:
+        outcome: its remark without the customer's name.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        UsageError: it names a fault or bay that the case has not.
+    """
+    case = bench.ledger.case(number)
+    told = _triage(bench, number)
+    _require_places(case, told, outcome)
+    before = outcomes(bench).get(number)
+    with bench.ledger.together():
+        _note(bench, number, NoteKind.OUTCOME, OUTCOME, to_json(outcome))
+        if told is not None and not _untypical(case, told):
+            answers = {(asked.sign, asked.bay): one.answer for asked, one in told.known.items()}
+            _note(bench, number, NoteKind.SUBJECT, AT_CLOSING, at_closing(told.subject, answers))
+        words = outcome_words(outcome)
+        bench.custody(number, "closed" if before is None else "closed again", f"case {number}: {words}")
+        bench.note(number, "closing", f"Closed: {words}.{f' {outcome.remark}' if outcome.remark else ''}")
+        bench.ledger.amend_case(number, state=CaseState.CLOSED)
+    return look_at_closing(bench, number)
+
+
+def reopen_case(bench: Bench, number: int, reason: str) -> Case:
+    """Opens a closed case again: how it ended counts no longer, and stays on record.
+
+    Args:
+        reason: without the customer's name.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        UsageError: it is not closed, or no reason is given.
+    """
+    require_reason(reason, "opened again")
+    case = bench.ledger.case(number)
+    if case.state is not CaseState.CLOSED:
+        raise UsageError(f"Case {number} is not closed: it is {case.state}.", f"mendbay case show {number}")
+    with bench.ledger.together():
+        notes = standing_notes(bench, NoteKind.OUTCOME, number, "", OUTCOME)
+        withdraw(bench, map(subject_of, notes), number, "", reason)
+        bench.custody(number, "opened again", f"case {number}")
+        bench.note(number, "closing", f"Opened again. {reason.strip()}")
+        return bench.ledger.amend_case(number, state=CaseState.OPEN)
+
+
+def outcome_words(outcome: Outcome) -> str:
+    """How a case ended, in a line."""
+    if not outcome.known:
+        broken = "what was broken is not known"
+    elif not outcome.found:
+        broken = "nothing was broken"
+    else:
+        broken = f"broken: {', '.join(one.text for one in outcome.found)}"
+    doubt = ", likely" if outcome.known and not outcome.sure else ""
+    return f"{outcome.end}; data: {outcome.data}; {broken}{doubt}"
+
+
+def _triage(bench: Bench, number: int) -> Triage | None:
+    """What triage knows of a case; None of one with more bays than it can judge together."""
+    try:
+        return tell_triage(bench, number)
+    except UsageError:
+        return None
+
+
+def _untypical(case: Case, told: Triage) -> str:
+    """Why a case tells nothing of how often boxes and drives fail so; empty if it does."""
+    if case.kind in WITHOUT_DRIVE:
+        return f"A case of the kind {case.kind} tells nothing of how boxes and drives fail"
+    if told.assumed and not told.known:
+        return "Neither a bay is described nor anything told to triage"
+    return ""
+
+
+def _require_places(case: Case, told: Triage | None, outcome: Outcome) -> None:
+    """Refuses what the tables do not know, or what the case has not."""
+    if not outcome.found:
+        return
+    if told is None:
+        raise UsageError(
+            f"Case {case.number} has more bays than can be judged together.",
+            f"mendbay triage about {case.number} --bays 1,2 names the one or two that count.",
+        )
+    places = told.belief.worlds.places
+    for one in outcome.found:
+        if one.bay and told.assumed:
+            raise UsageError(
+                f"No bay of case {case.number} is described yet.",
+                f"mendbay case bay {case.number} {one.bay}=MODEL/SERIAL does that (both may be left out).",
+            )
+        if Place(one.fault, one.bay) not in places:
+            known = dict.fromkeys(f"{it.fault}:BAY" if it.bay else it.fault for it in places)
+            raise UsageError(
+                f"Case {case.number} has no fault {one.text[:60]!r}.",
+                f"Use one of: {', '.join(known)}; bays: {', '.join(told.subject.bays)}.",
+            )
+
+
+def _hints(bench: Bench, number: int, told: Triage | None) -> Iterator[Hint]:
+    for certificate in certificates_kept(bench, number):
+        if certificate.purpose is Transfer.TRANSFER and not certificate.withdrawn:
+            yield Hint(
+                f"Bay {certificate.bay}: a ROM transfer is certified, so its board was replaced.",
+                tuple(f"{one}:{certificate.bay}" for one in BROKEN_BOARD),
+            )
+    for bay in bench.ledger.bays(number):
+        yield from _of_swaps(bench, number, bay.bay)
+    handed = [one for one in bench.ledger.events(number) if one.kind == "hand-back"]
+    if handed:
+        data = _data_of(handed[-1].facts)
+        yield Hint(f"{handed[-1].text} That is {data} of it.", (), End.HANDED_BACK, data)
+    if told is not None:
+        for place, chance in told.belief.ranked()[:2]:
+            if chance >= LIKELY:
+                typed = Found(place.fault, place.bay).text
+                yield Hint(f"Triage believes most in {typed}; that alone is likely, not sure.", (typed,))
+
+
+def _of_swaps(bench: Bench, number: int, bay: str) -> Iterator[Hint]:
+    for body in last_swaps_of(bench, number, bay):
+        board = body["purpose"] == Purpose.BOARD_SWAP
+        what = "another board" if board else "a head transplant"
+        if body["worked"]:
+            names = BROKEN_BOARD if board else ("heads",)
+            yield Hint(f"Bay {bay}: {what} helped.", tuple(f"{one}:{bay}" for one in names))
+        else:
+            yield Hint(f"Bay {bay}: {what} did not help.")
+
+
+def _data_of(facts: object) -> DataBack:
+    """How much a hand-back gave, by its count of files: all of them whole, most, or a part (own choice:
+    most is nine in ten whole or unproven)."""
+    tally = {key: it for key, it in facts.items() if isinstance(it, int)} if isinstance(facts, dict) else {}
+    total = sum(tally.values())
+    given = tally.get("whole", 0) + tally.get("unproven", 0)
+    if total and given == total:
+        return DataBack.ALL
+    if total and 10 * given >= 9 * total:
+        return DataBack.MOST
+    return DataBack.PART if given or tally.get("holed", 0) else DataBack.NONE
+
+
+def _missing(
+    case: Case, hints: Sequence[Hint], told: Triage | None, outcome: Outcome | None
+) -> Iterator[str]:
+    if told is None:
+        yield "Triage cannot judge more than two bays together: it does not know which count."
+    elif not told.known and (outcome is None or outcome.known):
+        yield "Nothing was told to triage: the odds learn which faults there are, and not how they show."
+    handed = any(one.end is End.HANDED_BACK for one in hints)
+    meant = outcome is None or outcome.end is End.HANDED_BACK
+    if meant and not handed and case.kind not in WITHOUT_DRIVE:
+        yield "Mendbay made no hand-back of this case."
+
+
+def _teaches_not(bench: Bench, case: Case, outcome: Outcome | None, told: Triage | None) -> str:
+    """Why the odds learn nothing from a closed case; empty if they do."""
+    if outcome is None:
+        return ""
+    mine = tuple(one for one in closed_cases(bench) if one.number == case.number)
+    if not outcome.known:
+        reason = "It is not known what was broken"
+    elif told is None:
+        reason = "More than two bays cannot be judged together"
+    elif not mine:
+        reason = _untypical(case, told)
+    else:
+        return "; ".join(learned(mine).counts.left_out)
+    return f"{reason}: the odds of later cases learn nothing from it."
+
+
+def _note(bench: Bench, case: int, kind: NoteKind, subject: str, body: str) -> None:
+    bench.notes.add(Note(case, "", kind, subject, bench.now(), bench.who, body))

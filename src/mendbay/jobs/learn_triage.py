@@ -1,0 +1,158 @@
+"""What the shop's closed cases taught the tables of triage.
+
+When a case is closed, what was known of it is written down beside its outcome; that is what it teaches, also
+after its images are erased or a sign of it is answered anew.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+from mendbay.case.outcome import Outcome, from_json
+from mendbay.core.errors import LedgerError, UsageError
+from mendbay.core.note import Note, NoteKind
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.withdraw import standing_notes
+from mendbay.triage.closed_cases import ClosedCase
+from mendbay.triage.learned import Learned, learned_tables
+from mendbay.triage.table_file import packaged_tables
+from mendbay.triage.table_numbers import Number, numbers, topics
+from mendbay.triage.worlds import Subject, Worlds
+
+OUTCOME = "case"
+"""Subject of the note that says how a case ended."""
+AT_CLOSING = "closed"
+"""Subject of the note that keeps what triage knew when a case was closed."""
+
+
+@dataclass(frozen=True, slots=True)
+class TableNumbers:
+    """Numbers of triage as the next case meets them.
+
+    Args:
+        numbers: of one topic, or all.
+        topics: all that there are.
+        asks: the question, if the topic is a sign.
+        rests_on: how many closed cases they learned from.
+        left_out: closed cases that they could not learn from, each with why, as sentences.
+    """
+
+    numbers: tuple[Number, ...]
+    topics: tuple[str, ...]
+    asks: str
+    rests_on: int
+    left_out: tuple[str, ...]
+
+
+def outcomes(bench: Bench) -> dict[int, Outcome]:
+    """How each closed case ended, by its number; of several words on one case the last.
+
+    Raises:
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    found = {}
+    for note in standing_notes(bench, NoteKind.OUTCOME, subject=OUTCOME):
+        try:
+            found[note.case] = from_json(note.body)
+        except UsageError as trouble:
+            raise _unreadable(note, trouble) from trouble
+    return found
+
+
+def closed_cases(bench: Bench, but: int = 0) -> tuple[ClosedCase, ...]:
+    """What the shop's closed cases teach, the lowest number first.
+
+    Args:
+        but: a case that is left out: none counts for its own odds.
+
+    Raises:
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    kept = {note.case: note for note in bench.notes.of(NoteKind.SUBJECT, subject=AT_CLOSING)}
+    return tuple(
+        _closed(number, outcome, kept[number])
+        for number, outcome in sorted(outcomes(bench).items())
+        if outcome.known and number in kept and number != but
+    )
+
+
+@lru_cache(maxsize=8)
+def learned(cases: tuple[ClosedCase, ...]) -> Learned:
+    """The packaged tables with what these cases taught."""
+    return learned_tables(packaged_tables(), cases)
+
+
+@lru_cache(maxsize=8)
+def worlds_of(cases: tuple[ClosedCase, ...], subject: Subject) -> Worlds:
+    """The worlds of a subject by what these cases taught. They are kept: all open cases rest on the same."""
+    return Worlds(learned(cases).tables, subject)
+
+
+def table_numbers(bench: Bench, topic: str = "") -> TableNumbers:
+    """The numbers of a topic, or all.
+
+    Raises:
+        UsageError: there is no such topic.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    packaged = packaged_tables()
+    known = topics(packaged)
+    if topic and topic not in known:
+        raise UsageError(f"There are no numbers of {topic[:40]!r}.", f"Use one of: {', '.join(known)}.")
+    now = learned(closed_cases(bench))
+    return TableNumbers(
+        tuple(one for one in numbers(packaged, now) if topic in ("", one.topic)),
+        known,
+        packaged.signs[topic].asks if topic in packaged.signs else "",
+        len(now.counts.taken),
+        now.counts.left_out,
+    )
+
+
+def at_closing(subject: Subject, answers: Mapping[tuple[str, str], str]) -> str:
+    """What triage knows of a case, as the note of its closing keeps it.
+
+    Args:
+        answers: by sign and bay.
+    """
+    rows = [[sign, bay, answer] for (sign, bay), answer in sorted(answers.items())]
+    return json.dumps({"bays": list(subject.bays), "box": subject.box, "answers": rows})
+
+
+def _closed(number: int, outcome: Outcome, note: Note) -> ClosedCase:
+    try:
+        body = json.loads(note.body)
+    except (ValueError, RecursionError) as trouble:
+        raise _unreadable(note, trouble) from trouble
+    if not isinstance(body, dict) or not _sound(body):
+        raise _unreadable(note, TypeError("not what it should hold"))
+    return ClosedCase(
+        number,
+        tuple(body["bays"]),
+        body["box"],
+        tuple((one.fault, one.bay) for one in outcome.found),
+        outcome.sure,
+        tuple((sign, bay, answer) for sign, bay, answer in body["answers"]),
+    )
+
+
+def _sound(body: Mapping[str, Any]) -> bool:
+    bays, answers = body.get("bays"), body.get("answers")
+    return (
+        isinstance(bays, list)
+        and isinstance(answers, list)
+        and isinstance(body.get("box"), bool)
+        and all(isinstance(one, list) and len(one) == 3 for one in answers)
+        and all(isinstance(text, str) for one in (bays, *answers) for text in one)
+    )
+
+
+def _unreadable(note: Note, trouble: Exception) -> LedgerError:
+    return LedgerError(
+        f"The ledger's note {note.number} of a closed case cannot be read: {trouble!r:.60}.",
+        "Put the newest backup of the ledger in its place.",
+    )
