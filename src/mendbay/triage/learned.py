@@ -135,8 +135,9 @@ def _written(
     that did not move stays as it is."""
     rounded = [max(_LEAST, Decimal(one).quantize(_LEAST)) for one in values]
     spare = 1 - sum(one * often for one, often in zip(rounded, times, strict=True))
-    largest = max((one for one in range(len(rounded)) if times[one] == 1), key=lambda one: rounded[one])
-    rounded[largest] += spare
+    single = [at for at, often in enumerate(times) if often == 1]
+    moved = [at for at in single if abs(rounded[at] - before[at].value) > _LEAST]
+    rounded[max(moved or single, key=lambda at: rounded[at])] += spare
     said = "1 closed case" if cases == 1 else f"{cases} closed cases"
     return tuple(
         old if value == old.value else Figure(value, old.unit, f"{old.source}, and {said} of this shop")

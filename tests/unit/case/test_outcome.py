@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 import pytest
 
-from mendbay.case.outcome import MOST_FOUND, DataBack, End, Found, Outcome, found_of, from_json, to_json
+from mendbay.case.outcome import MOST_FOUND, DataBack, End, Found, Outcome, found_of, from_json, said, to_json
 from mendbay.core.errors import UsageError
 
 HEADS = Outcome(
@@ -71,3 +72,33 @@ def test_a_note_that_mendbay_did_not_write_is_refused(change: dict[str, object])
     for text in ("", "[]", "{", "[" * 100_000):
         with pytest.raises(UsageError):
             from_json(text)
+
+
+@pytest.mark.parametrize(
+    ("words", "what"),
+    [
+        ({"found": [], "end": End.REPAIRED, "data": DataBack.ALL}, "closed with what was broken"),
+        (
+            {"found": ["fan"], "not_known": True, "end": End.REPAIRED, "data": DataBack.ALL},
+            "closed with what",
+        ),
+        ({"found": [], "nothing_broken": True, "not_known": True}, "closed with what was broken"),
+        ({"found": ["fan"], "data": DataBack.ALL}, "not said how it ended"),
+        ({"found": ["fan"], "end": End.REPAIRED}, "Nothing is said of the data"),
+        (
+            {"found": [], "not_known": True, "likely": True, "end": End.REPAIRED, "data": DataBack.ALL},
+            "cannot be likely",
+        ),
+    ],
+)
+def test_too_little_or_too_much_said_is_refused(words: dict[str, Any], what: str) -> None:
+    with pytest.raises(UsageError, match=what):
+        said(**words)
+
+
+def test_what_is_said_is_sure_unless_likely_or_not_known() -> None:
+    ended: dict[str, Any] = {"end": End.REPAIRED, "data": DataBack.ALL}
+    assert said(["heads:1"], **ended).sure
+    assert not said(["heads:1"], likely=True, **ended).sure
+    assert said([], nothing_broken=True, **ended) == Outcome((), True, True, End.REPAIRED, DataBack.ALL)
+    assert said([], not_known=True, **ended) == Outcome((), False, False, End.REPAIRED, DataBack.ALL)

@@ -1,0 +1,228 @@
+"""Closing a case: what is kept, what it teaches, and what the case says of its own end."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from mendbay.board.description import BoardDescription
+from mendbay.board.stock import Kind, StockItem
+from mendbay.board.swap_odds import Level, Purpose
+from mendbay.case.outcome import DataBack, End, Outcome, said
+from mendbay.case.records import Bay, CaseKind, CaseState
+from mendbay.core.errors import LedgerError, NoSuchCase, UsageError
+from mendbay.core.note import Note, NoteKind
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.close_case import close_case, look_at_closing, outcome_words, reopen_case
+from mendbay.jobs.find_donor import agreement_with
+from mendbay.jobs.keep_stock import add_items, record_swap
+from mendbay.jobs.learn_triage import closed_cases, outcomes, table_numbers, worlds_of
+from mendbay.jobs.take_in import check_custody, take_in
+from mendbay.jobs.triage_case import answer, describe, tell_triage
+from mendbay.outlets.shop_files import ShopFolder
+from mendbay.triage.belief import Asked
+
+CLICKS = Asked("sound", "1")
+HEADS = said(["heads:1"], end=End.SENT_ON, data=DataBack.NONE)
+UNKNOWN = said([], not_known=True, end=End.GIVEN_BACK, data=DataBack.NONE)
+
+
+def another(bench: Bench, *bays: str) -> int:
+    return take_in(bench, "Quillmere Pottery", bays=[Bay(0, one) for one in bays]).number
+
+
+def closed_with(bench: Bench, outcome: Outcome, **answers: str) -> int:
+    """A further case, closed so, after some answers of its bay 1 or, with an underline before, of the box."""
+    number = another(bench, "1", "2")
+    for name, told in answers.items():
+        answer(bench, number, Asked(name.lstrip("_"), "" if name.startswith("_") else "1"), told)
+    close_case(bench, number, outcome)
+    return number
+
+
+def test_a_closed_case_keeps_its_outcome_in_the_agreed_shape(bench: Bench) -> None:
+    answer(bench, 1, CLICKS, "clicks")
+    closing = close_case(bench, 1, HEADS)
+    assert (closing.case.state, closing.outcome, closing.teaches_not) == (CaseState.CLOSED, HEADS, "")
+    (note,) = bench.notes.of(NoteKind.OUTCOME, 1, "", "case")
+    assert json.loads(note.body) == {
+        "found": [["heads", "1"]],
+        "known": True,
+        "sure": True,
+        "end": "sent on",
+        "data": "none",
+        "remark": "",
+    }
+    (case,) = closed_cases(bench)
+    assert (case.found, case.answers) == ((("heads", "1"),), (("sound", "1", "clicks"),))
+    last = bench.ledger.custody(1)[-1]
+    assert (last.what, last.item) == ("closed", "case 1: sent on; data: none; broken: heads:1")
+    assert check_custody(bench, 1)[0].holds
+    assert "Closed: sent on; data: none; broken: heads:1." in [one.text for one in bench.ledger.events(1)]
+    assert not any("Quillmere" in one.item + one.what for one in bench.ledger.custody(1))
+
+
+def test_closing_again_puts_right_what_was_said_and_counts_once(bench: Bench) -> None:
+    close_case(bench, 1, HEADS)
+    answer(bench, 1, CLICKS, "grinding")
+    scratched = said(["media-damage:1"], likely=True, end=End.SENT_ON, data=DataBack.NONE, remark="dust")
+    close_case(bench, 1, scratched)
+    (case,) = closed_cases(bench)
+    assert (case.found, case.sure, case.answers) == (
+        (("media-damage", "1"),),
+        False,
+        (("sound", "1", "grinding"),),
+    )
+    assert len(bench.notes.of(NoteKind.OUTCOME, 1)) == 2, "the earlier word stays on record"
+    assert bench.ledger.custody(1)[-1].what == "closed again"
+
+
+def test_a_case_never_counts_for_its_own_odds(bench: Bench) -> None:
+    answer(bench, 1, CLICKS, "clicks")
+    before = tell_triage(bench, 1)
+    close_case(bench, 1, HEADS)
+    after = tell_triage(bench, 1)
+    assert (after.rests_on, after.belief.faults().tolist()) == (0, before.belief.faults().tolist())
+    other = tell_triage(bench, another(bench, "1", "2"))
+    assert other.rests_on == 1
+    assert other.belief.worlds.tables.faults["heads"].first.source.endswith("and 1 closed case of this shop")
+
+
+def test_later_cases_learn_and_forget_again_when_a_case_is_opened(bench: Bench) -> None:
+    fresh = tell_triage(bench, 1).belief.fault("fan")
+    numbers = [closed_with(bench, said(["fan"], end=End.REPAIRED, data=DataBack.ALL)) for _ in range(5)]
+    assert tell_triage(bench, 1).belief.fault("fan") > 2 * fresh
+    for one in numbers:
+        assert reopen_case(bench, one, "it came back").state is CaseState.OPEN
+    told = tell_triage(bench, 1)
+    assert (told.rests_on, told.belief.fault("fan")) == (0, fresh)
+    assert outcomes(bench) == {}
+    assert len(bench.notes.of(NoteKind.OUTCOME)) == 5
+    close_case(bench, numbers[0], said(["fan"], end=End.REPAIRED, data=DataBack.ALL))
+    assert tell_triage(bench, 1).rests_on == 1
+
+
+def test_what_is_answered_after_closing_teaches_nothing(bench: Bench) -> None:
+    number = closed_with(bench, HEADS, sound="clicks")
+    answer(bench, number, CLICKS, "silent")
+    (case,) = closed_cases(bench)
+    assert case.answers == (("sound", "1", "clicks"),)
+
+
+def test_a_case_that_cannot_teach_says_why(bench: Bench) -> None:
+    assert "not known what was broken" in close_case(bench, 1, UNKNOWN).teaches_not
+    wide = another(bench, "1", "2", "3")
+    sound = said([], nothing_broken=True, end=End.GIVEN_BACK, data=DataBack.ALL)
+    assert "More than two bays" in close_case(bench, wide, sound).teaches_not
+    with pytest.raises(UsageError, match="more bays than can be judged"):
+        close_case(bench, wide, HEADS)
+    empty = another(bench)
+    assert "Neither a bay is described" in close_case(bench, empty, sound).teaches_not
+    loose = another(bench, "1")
+    bench.ledger.amend_case(loose, kind=CaseKind.BOARD_REPAIR)
+    mended = said(["board-supply:1"], end=End.REPAIRED, data=DataBack.NOT_ASKED)
+    assert "of the kind board repair" in close_case(bench, loose, mended).teaches_not
+    three = said(["heads:1", "heads:2", "fan"], end=End.GIVEN_BACK, data=DataBack.NONE)
+    assert "3 things were broken at once" in close_case(bench, another(bench, "1", "2"), three).teaches_not
+    told = tell_triage(bench, another(bench, "1", "2"))
+    assert (told.rests_on, len(told.teach_nothing)) == (0, 1)
+    assert "3 things" in told.teach_nothing[0]
+
+
+@pytest.mark.parametrize("found", ["heads", "heads:3", "flux:1", "adapter:1"])
+def test_what_the_case_has_not_cannot_have_been_broken(bench: Bench, found: str) -> None:
+    with pytest.raises(UsageError, match="Case 1 has no fault"):
+        close_case(bench, 1, said([found], end=End.GIVEN_BACK, data=DataBack.NONE))
+    assert bench.ledger.case(1).state is CaseState.OPEN
+    assert bench.notes.of(NoteKind.OUTCOME) == ()
+
+
+def test_a_drive_alone_has_no_faults_of_a_box(bench: Bench) -> None:
+    number = another(bench, "1")
+    describe(bench, number, box=False)
+    with pytest.raises(UsageError, match="has no fault 'adapter'"):
+        close_case(bench, number, said(["adapter"], end=End.GIVEN_BACK, data=DataBack.NONE))
+    no_bay = another(bench)
+    with pytest.raises(UsageError, match="No bay of case"):
+        close_case(bench, no_bay, HEADS)
+
+
+def test_what_is_not_closed_or_not_there_cannot_be_opened_again(bench: Bench) -> None:
+    with pytest.raises(UsageError, match="Case 1 is not closed: it is open"):
+        reopen_case(bench, 1, "why not")
+    close_case(bench, 1, HEADS)
+    with pytest.raises(UsageError, match="without a reason"):
+        reopen_case(bench, 1, " ")
+    assert outcomes(bench) == {1: HEADS}
+    for job in (look_at_closing, lambda bench, number: close_case(bench, number, HEADS)):
+        with pytest.raises(NoSuchCase):
+            job(bench, 77)
+
+
+def test_a_swap_a_hand_back_and_triage_say_how_it_may_have_ended(bench: Bench, shop: ShopFolder) -> None:
+    opened = look_at_closing(bench, 1)
+    assert (opened.outcome, opened.hints) == (None, ())
+    assert len(opened.missing) == 2
+    answer(bench, 1, CLICKS, "clicks")
+    patient = BoardDescription(board_number="TB-4471", family="ALdd-HX4")
+    (item,) = add_items(bench, shop, [StockItem(0, Kind.BOARD, patient)])
+    agreement = agreement_with(bench, shop, 1, "1", item.number, Purpose.BOARD_SWAP, Level.MOVED, patient)
+    record_swap(bench, item.number, 1, "1", agreement, True)
+    tally = {"whole": 95, "holed": 4, "lost": 1}
+    bench.note(1, "hand-back", "Files handed back to x: 95 whole, 4 holed, 1 lost.", tally)
+    closing = look_at_closing(bench, 1)
+    swap, handed, believed = closing.hints
+    assert swap.found == ("board-supply:1", "motor-driver:1", "rom-mismatch:1")
+    assert (handed.end, handed.data) == (End.HANDED_BACK, DataBack.MOST)
+    assert believed.found == ("heads:1",)
+    assert closing.missing == ()
+
+
+@pytest.mark.parametrize(
+    ("tally", "data"),
+    [
+        ({"whole": 9, "unproven": 1}, DataBack.ALL),
+        ({"whole": 9, "lost": 1}, DataBack.MOST),
+        ({"whole": 8, "lost": 2}, DataBack.PART),
+        ({"holed": 3}, DataBack.PART),
+        ({"lost": 3}, DataBack.NONE),
+        ({}, DataBack.NONE),
+    ],
+)
+def test_how_much_a_hand_back_gave(bench: Bench, tally: dict[str, int], data: DataBack) -> None:
+    bench.note(1, "hand-back", "Files handed back.", tally)
+    assert [one.data for one in look_at_closing(bench, 1).hints] == [data]
+
+
+@pytest.mark.parametrize("body", ["{", "[]", '{"bays": ["1"], "box": true, "answers": [["a", "b"]]}'])
+def test_a_note_that_mendbay_did_not_write_is_told(bench: Bench, body: str) -> None:
+    close_case(bench, 1, HEADS)
+    bench.notes.add(Note(1, "", NoteKind.SUBJECT, "closed", bench.now(), "someone", body))
+    with pytest.raises(LedgerError, match="of a closed case cannot be read"):
+        closed_cases(bench)
+    bench.notes.add(Note(1, "", NoteKind.OUTCOME, "case", bench.now(), "someone", body))
+    with pytest.raises(LedgerError, match="of a closed case cannot be read"):
+        outcomes(bench)
+
+
+def test_worlds_are_built_once_for_all_open_cases(bench: Bench) -> None:
+    closed_with(bench, HEADS)
+    cases = closed_cases(bench)
+    subject = tell_triage(bench, 1).subject
+    assert tell_triage(bench, 1).belief.worlds is worlds_of(cases, subject)
+
+
+def test_outcomes_in_words() -> None:
+    assert outcome_words(UNKNOWN) == "given back; data: none; what was broken is not known"
+    likely = said([], nothing_broken=True, likely=True, end=End.ANSWERED, data=DataBack.NOT_ASKED)
+    assert outcome_words(likely) == "enquiry answered; data: not asked for; nothing was broken, likely"
+
+
+def test_numbers_of_a_topic(bench: Bench) -> None:
+    closed_with(bench, HEADS, sound="clicks")
+    told = table_numbers(bench, "sound")
+    assert (told.rests_on, told.asks) == (1, "What does the drive sound like in the box?")
+    assert {one.topic for one in told.numbers} == {"sound"}
+    with pytest.raises(UsageError, match="no numbers of 'flux'"):
+        table_numbers(bench, "flux")
