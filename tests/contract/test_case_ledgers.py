@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from mendbay.case.custody import verify
-from mendbay.case.records import Bay, Case, CaseState, Event, Image, Intake
-from mendbay.core.errors import LedgerError, NoSuchCase, UsageError
+from mendbay.case.records import Bay, Case, CaseState, Event, Forgotten, Image, Intake
+from mendbay.core.errors import CaseForgotten, LedgerError, NoSuchCase, UsageError
+from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.ledger_port import CaseLedger
+from mendbay.jobs.note_ledger_port import NoteLedger
 from mendbay.ledger.database import Ledger
 from support.memory_ledger import MemoryLedger
 
@@ -254,3 +258,120 @@ class TestWhatIsNotThere:
         with pytest.raises(NoSuchCase) as caught:
             ask(ledger)  # type: ignore[operator]
         assert caught.value.next_step
+
+
+def noted(ledger: Any, case: int, kind: NoteKind, body: str = "{}") -> Note:
+    made: Note = ledger.notes.add(Note(case, "", kind, "case", AT, "Ada", body))
+    return made
+
+
+@pytest.fixture
+def full(ledger: CaseLedger) -> CaseLedger:
+    """A ledger with two cases of which everything is noted."""
+    for _ in range(2):
+        number = ledger.open_case(INTAKE).number
+        ledger.add_bay(Bay(number, "right", "AL20-HX4", "K-0113", 10**12, 512, 4096, "burnt"))
+        ledger.add_bay(Bay(number, "left", "AL20-HX4", "K-0114"))
+        ledger.note_image(Image(number, "right", "bay-right.img", "direct", AT))
+        ledger.note_event(number, Event(AT, "note", "Töpferei Grün came by."))
+        for what in ("received", "opened"):
+            ledger.custody_append(number, AT, "Ada", what, "drive K-0113")
+    return ledger
+
+
+class TestForgetting:
+    def test_what_names_a_person_goes_and_the_rest_stays(self, full: CaseLedger) -> None:
+        before, head = full.case(1), full.custody(1)[-1].hash
+        done = full.forget_case(1, LATER, "Ada", ())
+        assert done == Forgotten(1, LATER, "Ada", 2, head)
+        assert full.forgotten(1) == done
+        assert full.case(1) == replace(
+            before,
+            slug="forgotten",
+            customer="(forgotten)",
+            contact="",
+            box="(forgotten)",
+            wanted=(),
+            notes="",
+            state=CaseState.CLOSED,
+        )
+        assert full.bays(1) == (
+            Bay(1, "right", "AL20-HX4", "", 10**12, 512, 4096),
+            Bay(1, "left", "AL20-HX4"),
+        )
+        assert (full.custody(1), full.events(1), full.images(1)) == ((), (), ())
+
+    def test_other_cases_stay_as_they_are(self, full: CaseLedger) -> None:
+        kept = noted(full, 2, NoteKind.INTAKE)
+        shops = noted(full, 0, NoteKind.FAMILY)
+        before = (full.case(2), full.bays(2), full.custody(2), full.events(2), full.images(2))
+        full.forget_case(1, LATER, "Ada", ())
+        assert (full.case(2), full.bays(2), full.custody(2), full.events(2), full.images(2)) == before
+        notes: NoteLedger = full.notes  # type: ignore[attr-defined]
+        assert notes.all_of(2) == (kept,)
+        assert notes.of(NoteKind.FAMILY) == (shops,)
+        assert full.forgotten(2) is None
+        assert full.custody_append(2, AT, "Ada", "given back", "box").sequence == 3
+
+    def test_notes_that_stay_keep_their_number_in_the_form_given(self, full: CaseLedger) -> None:
+        sign, other = noted(full, 1, NoteKind.SIGN), noted(full, 2, NoteKind.SIGN)
+        gone = noted(full, 1, NoteKind.ITEM)
+        reduced = replace(sign, body='{"answer":"normal"}')
+        full.forget_case(1, LATER, "Ada", (reduced,))
+        notes: NoteLedger = full.notes  # type: ignore[attr-defined]
+        assert notes.all_of(1) == (reduced,)
+        assert notes.of(NoteKind.SIGN) == (reduced, other)
+        assert noted(full, 2, NoteKind.ITEM).number > gone.number, "numbers grow on"
+
+    def test_a_note_of_another_case_or_of_none_is_not_kept(self, full: CaseLedger) -> None:
+        ours, theirs = noted(full, 1, NoteKind.SIGN), noted(full, 2, NoteKind.SIGN)
+        for wrong in (theirs, replace(theirs, case=1), replace(ours, number=99)):
+            with pytest.raises(UsageError):
+                full.forget_case(1, LATER, "Ada", (wrong,))
+        assert full.forgotten(1) is None
+        assert len(full.custody(1)) == 2
+
+    @pytest.mark.parametrize(
+        "add",
+        [
+            lambda ledger: ledger.amend_case(1, notes="x"),
+            lambda ledger: ledger.add_bay(Bay(1, "3")),
+            lambda ledger: ledger.amend_bay(Bay(1, "left", "AL20-HX4", "K-0114")),
+            lambda ledger: ledger.note_image(Image(1, "left", "a.img", "", AT)),
+            lambda ledger: ledger.note_event(1, Event(AT, "note", "")),
+            lambda ledger: ledger.custody_append(1, AT, "Ada", "received", "box"),
+            lambda ledger: ledger.notes.add(Note(1, "", NoteKind.SIGN, "sound", AT, "Ada", "{}")),
+            lambda ledger: ledger.forget_case(1, LATER, "Ada", ()),
+        ],
+    )
+    def test_nothing_is_added_afterwards(self, full: CaseLedger, add: Any) -> None:
+        full.forget_case(1, LATER, "Ada", ())
+        with pytest.raises(CaseForgotten) as caught:
+            add(full)
+        assert caught.value.next_step
+        assert full.custody(1) == ()
+
+    def test_a_case_without_custody_has_an_empty_head(self, ledger: CaseLedger) -> None:
+        ledger.open_case(Intake(AT, "Töpferei Grün"))
+        assert ledger.forget_case(1, LATER, "Ada", ()) == Forgotten(1, LATER, "Ada", 0, "")
+        assert ledger.case(1).box == ""
+
+    def test_with_a_step_that_fails_nothing_is_forgotten(self, full: CaseLedger) -> None:
+        before = (full.case(1), full.bays(1), full.custody(1), full.events(1), full.images(1))
+
+        def failing() -> None:
+            with full.together():
+                full.forget_case(1, LATER, "Ada", ())
+                raise ZeroDivisionError
+
+        with pytest.raises(ZeroDivisionError):
+            failing()
+        assert (full.case(1), full.bays(1), full.custody(1), full.events(1), full.images(1)) == before
+        assert full.forgotten(1) is None
+        full.scrub()
+
+    def test_no_such_case(self, ledger: CaseLedger) -> None:
+        with pytest.raises(NoSuchCase):
+            ledger.forget_case(9, LATER, "Ada", ())
+        with pytest.raises(NoSuchCase):
+            ledger.forgotten(9)

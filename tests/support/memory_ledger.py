@@ -2,16 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from copy import deepcopy
 from dataclasses import replace
 
 from mendbay.case.custody import CustodyEntry, append, is_sound
 from mendbay.case.numbering import slug_of
-from mendbay.case.records import Bay, Case, CaseState, Event, Image, Intake
-from mendbay.core.errors import CustodyBroken, LedgerError, NoSuchCase
+from mendbay.case.records import (
+    FORGOTTEN,
+    FORGOTTEN_SLUG,
+    Bay,
+    Case,
+    CaseState,
+    Event,
+    Forgotten,
+    Image,
+    Intake,
+)
+from mendbay.core.errors import CaseForgotten, CustodyBroken, LedgerError, NoSuchCase, UsageError
+from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.ledger_port import CaseLedger
+from mendbay.jobs.note_ledger_port import NoteLedger
 
 
 class MemoryLedger(CaseLedger):
@@ -23,6 +35,8 @@ class MemoryLedger(CaseLedger):
         self._images: dict[tuple[int, str], Image] = {}
         self._events: list[tuple[int, Event]] = []
         self._custody: list[CustodyEntry] = []
+        self._forgotten: dict[int, Forgotten] = {}
+        self.notes = MemoryNotes(self)
 
     @contextmanager
     def together(self) -> Iterator[None]:
@@ -60,19 +74,20 @@ class MemoryLedger(CaseLedger):
 
     def amend_case(self, number: int, **given: object) -> Case:
         after = replace(
-            self.case(number), **{key: value for key, value in given.items() if value is not None}
+            self._writable(number), **{key: value for key, value in given.items() if value is not None}
         )
         self._cases[number] = after
         return after
 
     def add_bay(self, bay: Bay) -> None:
-        self.case(bay.case)
+        self._writable(bay.case)
         if (bay.case, bay.bay) in self._bays:
             raise LedgerError(f"Case {bay.case} already has a bay {bay.bay}.", "Give it another label.")
         self._bays[bay.case, bay.bay] = bay
 
     def amend_bay(self, bay: Bay) -> None:
         self.bay(bay.case, bay.bay)
+        self._writable(bay.case)
         self._bays[bay.case, bay.bay] = bay
 
     def bay(self, case: int, bay: str) -> Bay:
@@ -87,6 +102,7 @@ class MemoryLedger(CaseLedger):
 
     def note_image(self, image: Image) -> None:
         self.bay(image.case, image.bay)
+        self._writable(image.case)
         there = self._images.get((image.case, image.path), image)
         if there.bay != image.bay:
             raise LedgerError(f"An image of bay {there.bay} is at {image.path}.", "Use another file.")
@@ -99,7 +115,7 @@ class MemoryLedger(CaseLedger):
         return tuple(one for one in self._images.values() if one.case == case and bay in (None, one.bay))
 
     def note_event(self, case: int, event: Event) -> None:
-        self.case(case)
+        self._writable(case)
         self._events.append((case, event))
 
     def events(self, case: int) -> tuple[Event, ...]:
@@ -107,6 +123,7 @@ class MemoryLedger(CaseLedger):
         return tuple(event for number, event in self._events if number == case)
 
     def custody_append(self, case: int, at: str, who: str, what: str, item: str) -> CustodyEntry:
+        self._writable(case)
         log = self.custody(case)
         last = log[-1] if log else None
         if last is not None and not is_sound(last):
@@ -118,3 +135,78 @@ class MemoryLedger(CaseLedger):
     def custody(self, case: int) -> tuple[CustodyEntry, ...]:
         self.case(case)
         return tuple(entry for entry in self._custody if entry.case == case)
+
+    def forget_case(self, number: int, at: str, who: str, keep: Sequence[Note]) -> Forgotten:
+        case = self._writable(number)
+        theirs = {note.number for note in self.notes.all_of(number)}
+        if any(note.case != number or note.number not in theirs for note in keep):
+            raise UsageError("A note is none of the case.", "Give notes of the case.")
+        log = self.custody(number)
+        done = Forgotten(number, at, who, len(log), log[-1].hash if log else "")
+        self._forgotten[number] = done
+        self._custody = [one for one in self._custody if one.case != number]
+        self._events = [one for one in self._events if one[0] != number]
+        self._images = {key: one for key, one in self._images.items() if one.case != number}
+        others = [one for one in self.notes.kept if one.case != number]
+        self.notes.kept = sorted([*others, *keep], key=lambda one: one.number)
+        for bay in self.bays(number):
+            self._bays[number, bay.bay] = replace(bay, serial="", condition="")
+        self._cases[number] = replace(
+            case,
+            slug=FORGOTTEN_SLUG,
+            customer=FORGOTTEN,
+            contact="",
+            box=FORGOTTEN if case.box else "",
+            wanted=(),
+            notes="",
+            state=CaseState.CLOSED,
+        )
+        return done
+
+    def forgotten(self, number: int) -> Forgotten | None:
+        self.case(number)
+        return self._forgotten.get(number)
+
+    def scrub(self) -> None:
+        """Memory that was let go holds nothing."""
+
+    def _writable(self, number: int) -> Case:
+        case = self.case(number)
+        if number in self._forgotten:
+            raise CaseForgotten(f"Case {number} was forgotten.", "Open a new case.")
+        return case
+
+
+class MemoryNotes(NoteLedger):
+    """The notes of a `MemoryLedger`."""
+
+    def __init__(self, ledger: MemoryLedger) -> None:
+        self._ledger = ledger
+        self.kept: list[Note] = []
+        self._last = 0
+
+    def __deepcopy__(self, memo: dict[int, object]) -> MemoryNotes:
+        copy = MemoryNotes(self._ledger)
+        copy.kept, copy._last = list(self.kept), self._last
+        return copy
+
+    def add(self, note: Note) -> Note:
+        if note.case:
+            self._ledger._writable(note.case)
+        self._last += 1
+        self.kept.append(replace(note, number=self._last))
+        return self.kept[-1]
+
+    def of(
+        self, kind: NoteKind, case: int | None = None, bay: str | None = None, subject: str | None = None
+    ) -> tuple[Note, ...]:
+        asked = ((case, "case"), (bay, "bay"), (subject, "subject"))
+        return tuple(
+            note
+            for note in self.kept
+            if note.kind is kind and all(one in (None, getattr(note, name)) for one, name in asked)
+        )
+
+    def all_of(self, case: int) -> tuple[Note, ...]:
+        self._ledger.case(case)
+        return tuple(note for note in self.kept if note.case == case)

@@ -17,6 +17,10 @@ from mendbay.case.numbering import folder_name
 from mendbay.core.errors import UsageError
 from mendbay.core.texts import require_day, require_moment, require_text
 
+FORGOTTEN = "(forgotten)"
+"""What stands where a text was that named a person, or could."""
+FORGOTTEN_SLUG = "forgotten"
+
 _BAY = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,31}")
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 
@@ -194,6 +198,24 @@ class Image:
             raise UsageError(
                 f"{self.sha256[:80]!r} is not a SHA-256.", "Give 64 hexadecimal digits, or nothing."
             )
+
+
+@dataclass(frozen=True, slots=True)
+class Forgotten:
+    """That a case was forgotten: what named a person is removed from the ledger for good.
+
+    Args:
+        at, who: when, and by whom at the bench.
+        entries: how many entries its custody log had.
+        head: the hash of the last, empty if there was none; with `entries` what a log that the customer holds
+            can still be checked against.
+    """
+
+    case: int
+    at: str
+    who: str
+    entries: int
+    head: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ the command line returns. A refused read is not here: it is data.
     ├── NoFileSystem         31
     ├── NothingWanted        32
     ├── BagInvalid           33
-    ├── LedgerError          40   ├── NoSuchCase 41, CustodyBroken 42, NoSuchItem 43
+    ├── LedgerError          40   ├── NoSuchCase 41, CustodyBroken 42, NoSuchItem 43, CaseForgotten 44
     ├── ToolMissing          50
     ├── PictureUnusable      51
     ├── BadFormFile          52
@@ -186,6 +186,12 @@ class NoSuchItem(LedgerError):
     """The stock has no item of that number or name."""
 
     exit_code = 43
+
+
+class CaseForgotten(LedgerError):
+    """The case was forgotten on purpose: what named a person is removed, and nothing can be added to it."""
+
+    exit_code = 44
 
 
 class ToolMissing(MendbayError):

@@ -65,6 +65,8 @@ class NoteKind(StrEnum):
     """What was broken and how the case ended; the subject is `case`."""
     ERASURE = "erasure"
     """A plan to erase copies, or the proof that they are; the subject is the plan's name."""
+    FORGETTING = "forgetting"
+    """Why a case was forgotten; the subject is `case`."""
     WITHDRAWAL = "withdrawal"
     """Something that was recorded by mistake and counts no longer; the subject names it."""
 

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from contextlib import AbstractContextManager
 from typing import Protocol
 
 from mendbay.case.custody import CustodyEntry
-from mendbay.case.records import Bay, Case, CaseKind, CaseState, Event, Image, Intake
+from mendbay.case.records import Bay, Case, CaseKind, CaseState, Event, Forgotten, Image, Intake
+from mendbay.core.note import Note
 
 
 class CaseLedger(Protocol):
     """Cases with their bays, images, events and custody log.
 
     Every method is one durable step by itself; `together` makes one of several. Whatever names a case
-    or bay that is not there raises `NoSuchCase`; whatever cannot be stored or read, `LedgerError`.
+    or bay that is not there raises `NoSuchCase`; whatever adds to a case that was forgotten, `CaseForgotten`;
+    whatever cannot be stored or read, `LedgerError`.
     """
 
     def together(self) -> AbstractContextManager[None]:
@@ -94,4 +97,32 @@ class CaseLedger(Protocol):
 
     def custody(self, case: int) -> tuple[CustodyEntry, ...]:
         """The case's custody log as stored. Whether it holds is for `case.custody.verify` to say."""
+        ...
+
+    def forget_case(self, number: int, at: str, who: str, keep: Sequence[Note]) -> Forgotten:
+        """Removes what names a person from a case, in one step: custody log, events, images and notes; the
+        customer, contact, what came in, wishes, notes and slug; serial number and condition of each bay.
+        Number, kind, days, bays' labels, models and sizes stay; the case is closed. Number of custody entries
+        and head stay, so that a log that the customer holds can still be checked.
+
+        Args:
+            keep: notes of the case that stay, in the form in which they stay, each under the number that it
+                has; all others go.
+
+        Raises:
+            UsageError: `keep` holds a note that is not one of the case.
+        """
+        ...
+
+    def forgotten(self, number: int) -> Forgotten | None:
+        """That the case was forgotten; None if it was not."""
+        ...
+
+    def scrub(self) -> None:
+        """Makes sure that nothing which was removed can still be found in the ledger's own files. Not inside
+        `together`.
+
+        Raises:
+            LedgerError: another process holds the ledger; to be done again.
+        """
         ...

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import astuple, replace
 from pathlib import Path
@@ -12,11 +12,13 @@ from typing import TypeVar
 
 from mendbay.case.custody import CustodyEntry, append, is_sound, verify
 from mendbay.case.numbering import slug_of
-from mendbay.case.records import Bay, Case, CaseKind, CaseState, Event, Image, Intake
+from mendbay.case.records import Bay, Case, CaseKind, CaseState, Event, Forgotten, Image, Intake
 from mendbay.core.errors import CustodyBroken, LedgerError, NoSuchCase, UsageError
+from mendbay.core.note import Note
 from mendbay.jobs.ledger_port import CaseLedger
 from mendbay.ledger import queries
 from mendbay.ledger.board_shelf import BoardShelf
+from mendbay.ledger.forgetting import forget, forgotten, require_kept
 from mendbay.ledger.notes import NoteBook
 from mendbay.ledger.store import Row, Store, Value, damaged
 
@@ -123,6 +125,7 @@ class Ledger(CaseLedger):
     ) -> Case:
         with self.together():
             before = self.case(number)
+            require_kept(self._store, number)
             after = replace(
                 before,
                 state=before.state if state is None else state,
@@ -142,7 +145,9 @@ class Ledger(CaseLedger):
 
     def add_bay(self, bay: Bay) -> None:
         with self.together():
-            if any(one.bay == bay.bay for one in self.bays(bay.case)):
+            bays = self.bays(bay.case)
+            require_kept(self._store, bay.case)
+            if any(one.bay == bay.bay for one in bays):
                 raise LedgerError(
                     f"Case {bay.case} already has a bay {bay.bay}.",
                     "Give the other its own label; mendbay case bay --amend puts this one right.",
@@ -152,6 +157,7 @@ class Ledger(CaseLedger):
     def amend_bay(self, bay: Bay) -> None:
         with self.together():
             self.bay(bay.case, bay.bay)
+            require_kept(self._store, bay.case)
             self._store.write(queries.AMEND_BAY, (*astuple(bay)[2:], bay.case, bay.bay))
 
     def bay(self, case: int, bay: str) -> Bay:
@@ -169,6 +175,7 @@ class Ledger(CaseLedger):
     def note_image(self, image: Image) -> None:
         with self.together():
             self.bay(image.case, image.bay)
+            require_kept(self._store, image.case)
             there = next((one for one in self.images(image.case) if one.path == image.path), image)
             if there.bay != image.bay:
                 raise LedgerError(
@@ -186,6 +193,7 @@ class Ledger(CaseLedger):
     def note_event(self, case: int, event: Event) -> None:
         with self.together():
             self.case(case)
+            require_kept(self._store, case)
             self._store.write(
                 queries.NOTE_EVENT, (case, event.at, event.kind, event.text, _json(dict(event.facts)))
             )
@@ -197,6 +205,7 @@ class Ledger(CaseLedger):
     def custody_append(self, case: int, at: str, who: str, what: str, item: str) -> CustodyEntry:
         with self.together():
             self.case(case)
+            require_kept(self._store, case)
             last = next(iter(self._read(_custody_of, queries.LAST_CUSTODY, case)), None)
             if last is not None and not is_sound(last):
                 raise CustodyBroken(
@@ -210,6 +219,23 @@ class Ledger(CaseLedger):
     def custody(self, case: int) -> tuple[CustodyEntry, ...]:
         self.case(case)
         return self._read(_custody_of, queries.CUSTODY, case)
+
+    def forget_case(self, number: int, at: str, who: str, keep: Sequence[Note]) -> Forgotten:
+        with self.together():
+            self.case(number)
+            require_kept(self._store, number)
+            last = next(iter(self._read(_custody_of, queries.LAST_CUSTODY, number)), None)
+            entries, head = (0, "") if last is None else (last.sequence, last.hash)
+            done = Forgotten(number, at, who, entries, head)
+            forget(self._store, done, keep, {one.number for one in self.notes.all_of(number)})
+        return done
+
+    def forgotten(self, number: int) -> Forgotten | None:
+        self.case(number)
+        return forgotten(self._store, number)
+
+    def scrub(self) -> None:
+        self._store.scrub()
 
     def _read(self, record_of: Callable[[Row], Record], sql: str, *values: Value) -> tuple[Record, ...]:
         """The rows as records; a row that makes none was not written by Mendbay."""

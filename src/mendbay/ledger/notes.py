@@ -9,6 +9,7 @@ from mendbay.core.errors import NoSuchCase, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.note_ledger_port import NoteLedger
 from mendbay.ledger import queries
+from mendbay.ledger.forgetting import require_kept
 from mendbay.ledger.store import Row, Store, Value, damaged
 
 
@@ -22,6 +23,7 @@ class NoteBook(NoteLedger):
         with self._store.transaction():
             if note.case:
                 self._require_case(note.case)
+                require_kept(self._store, note.case)
             said = (note.bay, note.kind.value, note.subject, note.at, note.who, note.body)
             number = self._store.write(queries.ADD_NOTE, (note.case, *said))
         return replace(note, number=number)

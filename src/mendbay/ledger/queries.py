@@ -79,3 +79,22 @@ ORDER BY number
 NOTES_OF_CASE = """
 SELECT number, case_number, bay, kind, subject, at, who, body FROM notes WHERE case_number = ? ORDER BY number
 """
+
+FORGOTTEN = "SELECT case_number, at, who, entries, head FROM forgotten WHERE case_number = ?"
+FORGET = "INSERT INTO forgotten (case_number, at, who, entries, head) VALUES (?, ?, ?, ?, ?)"
+FORGET_ROWS = (
+    "DELETE FROM custody WHERE case_number = ?",
+    "DELETE FROM events WHERE case_number = ?",
+    "DELETE FROM images WHERE case_number = ?",
+    "DELETE FROM notes WHERE case_number = ?",
+)
+"""Allowed by the guards once the case stands in `forgotten`."""
+KEEP_NOTE = """
+INSERT INTO notes (number, case_number, bay, kind, subject, at, who, body) VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+"""
+FORGET_CASE = """
+UPDATE cases SET slug = ?, customer = ?, contact = '', box = iif(box = '', '', ?), wanted = '[]', notes = '',
+                 state = ?
+WHERE number = ?
+"""
+FORGET_BAYS = "UPDATE bays SET serial = '', condition = '' WHERE case_number = ?"

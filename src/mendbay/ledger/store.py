@@ -113,6 +113,25 @@ class Store:
         with self.translated():
             return self._connection.execute(sql, values).lastrowid or 0
 
+    def scrub(self) -> None:
+        """Rebuilds the file from what is in it now and empties its log. `secure_delete` overwrites what is
+        removed, but rows that were moved between pages before can have left copies in the gaps.
+
+        Raises:
+            LedgerError: another process is writing or reading; what was removed may still be in the files.
+            ValueError: a transaction is open.
+        """
+        if self._depth:
+            raise ValueError("a ledger cannot be scrubbed in the middle of a step")
+        with self.translated():
+            self._connection.execute("VACUUM")
+            busy = self._number("PRAGMA wal_checkpoint(TRUNCATE)")
+        if busy:
+            raise LedgerError(
+                f"Another Mendbay reads the ledger {self.path}: its log may still hold what was removed.",
+                "Let the other one finish, then run the command again.",
+            )
+
     def rows(self, sql: str, values: Sequence[Value] = ()) -> list[Row]:
         """All rows a SELECT gives."""
         with self.translated():
@@ -164,7 +183,7 @@ class Store:
 
     def _set_up(self) -> None:
         self._refuse_strangers()
-        for pragma in ("foreign_keys=ON", "trusted_schema=OFF", "cell_size_check=ON"):
+        for pragma in ("foreign_keys=ON", "trusted_schema=OFF", "cell_size_check=ON", "secure_delete=ON"):
             self._connection.execute(f"PRAGMA {pragma}")
         self._use_wal()
         self._connection.execute("PRAGMA synchronous=FULL")

@@ -1,0 +1,136 @@
+"""What is about a person and what is a technical outcome: of every kind of note, what stays when a case is
+forgotten, with the reason. Own choice; decision 0086 tells what it rests on.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from mendbay.case.records import FORGOTTEN
+from mendbay.core.note import Note, NoteKind
+
+_SHA256 = re.compile(r"[0-9a-f]{64}")
+
+
+class Fate(StrEnum):
+    """What becomes of the notes of a kind."""
+
+    GOES = "goes"
+    REDUCED = "stays, reduced"
+    SHOPS = "the shop's own"
+    """Never of a case; should one be, it goes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ruling:
+    """What becomes of the notes of one kind when their case is forgotten. Members of the body that are named
+    nowhere here go.
+
+    Args:
+        why: the reason, as `case forget` tells it.
+        whole: members of the body that stay as they are.
+        emptied: members that stay for those who read the note, without what they hold: a text becomes
+            `(forgotten)`, an array an empty one; empty texts stay.
+        digests: whether every member stays that is a SHA-256.
+        not_of: subjects whose notes go all the same.
+    """
+
+    fate: Fate
+    why: str
+    whole: tuple[str, ...] = ()
+    emptied: tuple[str, ...] = ()
+    digests: bool = False
+    not_of: frozenset[str] = frozenset()
+
+
+def _goes(why: str) -> Ruling:
+    return Ruling(Fate.GOES, why)
+
+
+RULINGS: Mapping[NoteKind, Ruling] = {
+    NoteKind.PICTURE: _goes("serial numbers, and whatever else a picture shows"),
+    NoteKind.CORRECTION: Ruling(
+        Fate.REDUCED,
+        "which printed characters are misread for which",
+        whole=("read", "right", "misread"),
+        emptied=("also_read", "pictures"),
+        not_of=frozenset({"serial number"}),
+    ),
+    NoteKind.MEASUREMENT: Ruling(
+        Fate.REDUCED,
+        "what was measured on the board",
+        whole=("text", "size", "drive_at_hand", "gate", "taken_back"),
+        emptied=("note", "skipped", "reason"),
+    ),
+    NoteKind.DUMP: _goes("a ROM holds the serial number of its drive"),
+    NoteKind.PLAN: _goes("it names the dumps of the customer's drive"),
+    NoteKind.CERTIFICATE: _goes("it names the customer's drive and its ROM"),
+    NoteKind.SWAP: Ruling(
+        Fate.REDUCED,
+        "which donors worked for what; the odds learn from it",
+        whole=("purpose", "agreement", "worked", "was"),
+        emptied=("remark",),
+    ),
+    NoteKind.ALTERNATIVE: Ruling(Fate.SHOPS, "which part can stand for which"),
+    NoteKind.LEARNED: Ruling(Fate.SHOPS, "what a board family was learned from"),
+    NoteKind.FAMILY: Ruling(Fate.SHOPS, "what is known of a model family"),
+    NoteKind.CHANGE: Ruling(Fate.SHOPS, "what was put right in the stock"),
+    NoteKind.SIGN: Ruling(Fate.REDUCED, "what was seen and heard of the fault", whole=("answer",)),
+    NoteKind.SUBJECT: Ruling(
+        Fate.REDUCED,
+        "whether a box or a drive came; not what its data was worth to the customer",
+        whole=("box", "bays"),
+    ),
+    NoteKind.INTAKE: _goes("the customer's own words"),
+    NoteKind.CONSENT: _goes("the customer's word, and who gave it"),
+    NoteKind.ITEM: _goes("serial numbers, and what the customer left with us"),
+    NoteKind.HANDOVER: _goes("who brought and fetched what"),
+    NoteKind.QUOTE: _goes("what the customer was offered"),
+    NoteKind.PAYMENT: _goes("what the customer paid"),
+    NoteKind.WAITING: _goes("free words, often about the customer"),
+    NoteKind.LETTER: _goes("written to the customer"),
+    NoteKind.OUTCOME: Ruling(
+        Fate.REDUCED,
+        "what was broken and how the case ended; triage and lessons learn from it",
+        whole=("found", "known", "sure", "end", "data"),
+        emptied=("remark",),
+    ),
+    NoteKind.ERASURE: Ruling(
+        Fate.REDUCED,
+        "digests of plans and certificates, so that a certificate the customer holds can be recognised",
+        digests=True,
+    ),
+    NoteKind.FORGETTING: Ruling(Fate.REDUCED, "why the case was forgotten", whole=("reason",)),
+    NoteKind.WITHDRAWAL: Ruling(
+        Fate.REDUCED, "what was recorded by mistake must not count again", emptied=("reason",)
+    ),
+}
+
+
+def remaining(note: Note) -> Note | None:
+    """The note in the form in which it stays when its case is forgotten; None if it goes. Number, time and
+    technician are the same."""
+    ruling = RULINGS[note.kind]
+    if ruling.fate is not Fate.REDUCED or note.subject in ruling.not_of:
+        return None
+    try:
+        body = json.loads(note.body)
+    except (ValueError, RecursionError):
+        return None
+    if not isinstance(body, dict):
+        return None
+    kept: dict[str, object] = {}
+    for key, value in body.items():
+        if key in ruling.whole or (ruling.digests and _is_digest(value)):
+            kept[key] = value
+        elif key in ruling.emptied:
+            kept[key] = [] if isinstance(value, list) else FORGOTTEN if value else ""
+    return replace(note, body=json.dumps(kept, ensure_ascii=False, sort_keys=True))
+
+
+def _is_digest(value: object) -> bool:
+    return isinstance(value, str) and _SHA256.fullmatch(value) is not None

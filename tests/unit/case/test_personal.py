@@ -1,0 +1,81 @@
+"""What stays of a note when its case is forgotten."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from mendbay.board.number_form import Kind
+from mendbay.case.personal import RULINGS, Fate, remaining
+from mendbay.core.note import Note, NoteKind
+
+AT = "2026-11-25T07:10:00Z"
+HEX = "ab" * 32
+
+
+def note(kind: NoteKind, body: object, subject: str = "case") -> Note:
+    return Note(7, "1", kind, subject, AT, "Ada", json.dumps(body), 12)
+
+
+def test_every_kind_of_note_is_decided_with_a_reason() -> None:
+    assert set(RULINGS) == set(NoteKind)
+    for kind, one in RULINGS.items():
+        assert one.why, kind
+        decided = bool(one.whole or one.emptied or one.digests)
+        assert decided is (one.fate is Fate.REDUCED), kind
+        assert not set(one.whole) & set(one.emptied), kind
+
+
+@pytest.mark.parametrize("kind", [one for one, ruling in RULINGS.items() if ruling.fate is not Fate.REDUCED])
+def test_what_goes_goes_whatever_it_holds(kind: NoteKind) -> None:
+    assert remaining(note(kind, {"answer": "normal", "worked": True, "digest": HEX})) is None
+
+
+@pytest.mark.parametrize("kind", [one for one, ruling in RULINGS.items() if ruling.fate is Fate.REDUCED])
+def test_a_member_that_nobody_decided_on_goes(kind: NoteKind) -> None:
+    ruling = RULINGS[kind]
+    body = {**dict.fromkeys((*ruling.whole, *ruling.emptied), "x"), "unheard of": "Quillmere Pottery"}
+    left = remaining(note(kind, body))
+    assert left is not None
+    emptied = dict.fromkeys(ruling.emptied, "(forgotten)")
+    assert json.loads(left.body) == {**dict.fromkeys(ruling.whole, "x"), **emptied}
+    assert (left.number, left.at, left.who, left.subject, left.bay) == (12, AT, "Ada", "case", "1")
+
+
+def test_a_swap_keeps_how_it_went_and_loses_the_remark() -> None:
+    body = {
+        "purpose": "board swap",
+        "agreement": {"revision": "same"},
+        "worked": True,
+        "remark": "Mr Quill was glad",
+        "was": {"state": "free", "case": 0},
+    }
+    left = remaining(note(NoteKind.SWAP, body, "4"))
+    assert left is not None
+    assert json.loads(left.body) == {**body, "remark": "(forgotten)"}
+
+
+def test_an_empty_remark_stays_empty_and_an_array_becomes_an_empty_one() -> None:
+    left = remaining(note(NoteKind.CORRECTION, {"read": "0", "right": "O", "pictures": [HEX]}, "model"))
+    assert left is not None
+    assert json.loads(left.body) == {"read": "0", "right": "O", "pictures": []}
+    left = remaining(note(NoteKind.OUTCOME, {"known": True, "remark": ""}))
+    assert left is not None
+    assert json.loads(left.body) == {"known": True, "remark": ""}
+
+
+def test_a_corrected_serial_number_goes() -> None:
+    assert remaining(note(NoteKind.CORRECTION, {"read": "A0", "right": "AO"}, str(Kind.SERIAL))) is None
+
+
+def test_of_an_erasure_only_digests_stay() -> None:
+    body = {"certificate_sha256": HEX, "place": "Mill Lane", "files": [{"sha256": HEX}], "odd": HEX.upper()}
+    left = remaining(note(NoteKind.ERASURE, body, "plan-1"))
+    assert left is not None
+    assert json.loads(left.body) == {"certificate_sha256": HEX}
+
+
+@pytest.mark.parametrize("body", ["[]", "null", "{", '"Quillmere"', "[" * 100_000])
+def test_what_is_no_object_goes(body: str) -> None:
+    assert remaining(Note(7, "", NoteKind.SIGN, "sound", AT, "Ada", body, 3)) is None
