@@ -134,3 +134,48 @@ def remaining(note: Note) -> Note | None:
 
 def _is_digest(value: object) -> bool:
     return isinstance(value, str) and _SHA256.fullmatch(value) is not None
+
+
+NOT_THE_CUSTOMERS: Mapping[NoteKind, str] = {
+    NoteKind.PLAN: "the shop's working paper; it names chips of donors",
+    NoteKind.ALTERNATIVE: "the shop's own",
+    NoteKind.LEARNED: "the shop's own",
+    NoteKind.FAMILY: "the shop's own",
+    NoteKind.CHANGE: "the shop's own",
+}
+"""Kinds that an export for the customer leaves out. What technicians remarked of the customer's things is in
+it: an opinion about somebody is about them (CJEU C-434/16, 2017, from memory)."""
+
+_PRICES = ("cost", "markup", "margin")
+"""A member whose name holds one of these is what a thing costs the shop, not the customer."""
+_PATIENT = "patient"
+"""Role of the customer's own chip in a `dump`."""
+
+
+def for_customer(note: Note) -> Note | None:
+    """The note as an export for the customer has it; None if it is left out: the shop's own, or of a donor's
+    chip. Members that tell what things cost the shop, or for which other case a donor was meant, go."""
+    if note.kind in NOT_THE_CUSTOMERS:
+        return None
+    try:
+        body = json.loads(note.body)
+    except (ValueError, RecursionError):
+        return note
+    if isinstance(body, dict):
+        if note.kind is NoteKind.DUMP and body.get("role") != _PATIENT:
+            return None
+        if note.kind is NoteKind.SWAP:
+            body.pop("was", None)
+    return replace(note, body=json.dumps(_without_prices(body), ensure_ascii=False))
+
+
+def _without_prices(value: object) -> object:
+    if isinstance(value, dict):
+        return {
+            key: _without_prices(one)
+            for key, one in value.items()
+            if not any(word in key.casefold() for word in _PRICES)
+        }
+    if isinstance(value, list):
+        return [_without_prices(one) for one in value]
+    return value

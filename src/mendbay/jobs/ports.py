@@ -165,8 +165,8 @@ class ImageStore(Protocol):
 class HandBackFolder(Protocol):
     """A folder that becomes a bag (RFC 8493), written once and safely, and resumable."""
 
-    def expect(self, sizes: Mapping[str, int]) -> None:
-        """Says what is about to be copied: size in bytes by payload path.
+    def expect(self, sizes: Mapping[str, int], holes: Mapping[str, int] | None = None) -> None:
+        """Says what is about to be copied: size in bytes by payload path, and how much of it are gaps.
 
         Raises:
             NoRoom: with the numbers; nothing was written.
@@ -269,8 +269,49 @@ class KeptFile:
     size_bytes: int
 
 
+@dataclass(frozen=True, slots=True)
+class HeldFile:
+    """What lies in a case's folder and is not itself a folder, whoever put it there.
+
+    Args:
+        path: its place there, with `/`; bytes that are no text as surrogates.
+        size_bytes: 0 unless it is a regular file.
+        is_plain: whether it is a regular file, and no link, pipe or device.
+    """
+
+    path: str
+    size_bytes: int
+    is_plain: bool
+
+
 class CaseFiles(Protocol):
     """Pictures, dumps and papers in the folder of a case."""
+
+    def held(self, case: Case) -> tuple[HeldFile, ...]:
+        """Everything that lies in the case's folder, by path; nothing if there is no folder.
+
+        Raises:
+            DestinationError: the folder cannot be looked through.
+        """
+        ...
+
+    def read(self, case: Case, path: str) -> Iterator[bytes]:
+        """The bytes of a regular file in the case's folder, piece by piece.
+
+        Raises:
+            SourceChanged: it is gone, is no regular file, or cannot be read.
+        """
+        ...
+
+    def clear(self, case: Case) -> None:
+        """Removes the case's folder with everything in it; links go, what they lead to stays. Nothing happens
+        if there is no folder.
+
+        Raises:
+            DestinationError: something could not be removed, another medium is mounted inside, or the folder
+                is itself a link; the rest may be gone.
+        """
+        ...
 
     def fetch(self, source: Path, limit_bytes: int) -> bytes:
         """The bytes of a file outside, such as a picture or a dump.

@@ -20,6 +20,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.drive_reading import DriveReading, Ending
 from mendbay.jobs.events import Said
 from mendbay.jobs.ports import DriveReader, ImageStore
+from mendbay.jobs.remembered import remembered
 
 SAMPLES = 8
 """How many sectors are compared to see that a drive without a serial number is the one of its image."""
@@ -98,7 +99,7 @@ def read_drive(
 @contextmanager
 def opened(bench: Bench, number: int, drive: DriveAt) -> Iterator[OpenDrive]:
     """The drive and its image, checked to belong together, with a run begun; closed in any case."""
-    case = bench.ledger.case(number)
+    case = remembered(bench, number)
     Bay(number, drive.bay)  # its label becomes part of a file name: refuse an unusable one first
     _refuse_third_bay(bench, number, drive.bay)
     reader = bench.drives.open(drive.where)

@@ -14,6 +14,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.measure_board import Measured, begun_sheet
 from mendbay.jobs.ports import Run
 from mendbay.jobs.read_pictures import identifiers_of
+from mendbay.jobs.remembered import remembered
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,8 +138,9 @@ def tell_case(bench: Bench, number: int) -> CaseStory:
 
     Raises:
         NoSuchCase: there is no such case.
+        CaseForgotten: it was forgotten.
     """
-    case = bench.ledger.case(number)
+    case = remembered(bench, number)
     bays = bench.ledger.bays(number)
     custody = bench.ledger.custody(number)
     return CaseStory(
@@ -192,8 +194,9 @@ def check_custody(
 
     Raises:
         NoSuchCase: there is no such case.
+        CaseForgotten: it was forgotten.
         UsageError: the anchor is not a head.
     """
-    bench.ledger.case(number)
+    remembered(bench, number)
     entries = bench.ledger.custody(number)
     return verify(entries, Head.parse(anchor) if anchor else None), entries

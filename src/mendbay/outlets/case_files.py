@@ -6,15 +6,17 @@ import errno
 import hashlib
 import os
 import stat
+from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path, PurePosixPath
 
 from mendbay.case.records import Case
 from mendbay.core.errors import DestinationError, NoRoom, SourceChanged, UsageError
 from mendbay.core.quantity import bytes_text
-from mendbay.jobs.ports import CaseFiles, KeptFile
+from mendbay.jobs.ports import CaseFiles, HeldFile, KeptFile
 from mendbay.outlets.safe_folder import SafeFolder
 
+READ_BYTES = 4 << 20
 TRIES = 1000
 """Numbers tried for a name that is taken: far more files of one name than a case ever has."""
 
@@ -78,6 +80,56 @@ class CaseCabinet(CaseFiles):
                 "Check the folder and its rights.",
             ) from trouble
         raise DestinationError(f"Case {case.number} has too many files named {path}.", "Use another name.")
+
+    def held(self, case: Case) -> tuple[HeldFile, ...]:
+        try:
+            folder = SafeFolder(self._root / case.folder)
+            try:
+                found = [HeldFile(one.path, one.size_bytes, one.is_file) for one in folder.walk("")]
+            finally:
+                folder.close()
+        except FileNotFoundError:
+            return ()
+        except OSError as trouble:
+            raise DestinationError(
+                f"The folder of case {case.number} cannot be looked through: {trouble.strerror}.",
+                "Check the folder and its rights.",
+            ) from trouble
+        return tuple(sorted(found, key=lambda one: one.path))
+
+    def read(self, case: Case, path: str) -> Iterator[bytes]:
+        try:
+            folder = SafeFolder(self._root / case.folder)
+            try:
+                opened = folder.open_read(path)
+            finally:
+                folder.close()
+            with os.fdopen(opened, "rb") as file:
+                while data := file.read(READ_BYTES):
+                    yield data
+        except OSError as trouble:
+            raise SourceChanged(
+                f"{path!r} of case {case.number} cannot be read: {trouble.strerror or trouble}.",
+                "Check the folder of the case, then run the command again.",
+            ) from trouble
+
+    def clear(self, case: Case) -> None:
+        try:
+            cases = SafeFolder(self._root)
+        except FileNotFoundError:
+            return
+        try:
+            cases.clear(case.folder)
+            cases.sync()
+        except OSError as trouble:
+            where = trouble.filename if isinstance(trouble.filename, str) else case.folder
+            said = trouble.strerror or str(trouble)
+            raise DestinationError(
+                f"The folder of case {case.number} cannot be removed: {where}: {said}.",
+                "Put that right, then run the command again.",
+            ) from trouble
+        finally:
+            cases.close()
 
     def find(self, case: Case, path: str, data: bytes) -> KeptFile:
         digest = hashlib.sha256(data).hexdigest()

@@ -137,9 +137,12 @@ class Destination:
             )
         return journal
 
-    def expect(self, sizes: Mapping[str, int]) -> None:
+    def expect(self, sizes: Mapping[str, int], holes: Mapping[str, int] | None = None) -> None:
         """Says what is about to be copied: size in bytes by payload path. Clears what an interrupted run
         left half-done, takes back the declaration of a finished bag, and checks the room.
+
+        Args:
+            holes: how many bytes of a file are gaps, which take no room.
 
         Raises:
             NoRoom: with the numbers; nothing was written.
@@ -158,7 +161,7 @@ class Destination:
                     f"first being {strays[0]}.",
                     "Name another folder, or take these files away first.",
                 )
-            self._check_room(sizes, there)
+            self._check_room(sizes, there, holes or {})
             self._root.remove(bag.DECLARATION_NAME)
             self._root.sync()  # no longer a bag, before anything it declares goes
             for name in self._journal.tag_names:
@@ -169,11 +172,13 @@ class Destination:
             self._root.sync()
         self._expected = dict(sizes)
 
-    def _check_room(self, sizes: Mapping[str, int], there: Mapping[str, int]) -> None:
+    def _check_room(
+        self, sizes: Mapping[str, int], there: Mapping[str, int], holes: Mapping[str, int]
+    ) -> None:
         free, unit = self._root.room()
         recorded = self._journal.copies
         lacking = [
-            size
+            size - holes.get(path, 0)
             for path, size in sizes.items()
             if path not in recorded or there.get(path) != size or recorded[path].size_bytes != size
         ]

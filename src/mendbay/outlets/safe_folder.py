@@ -7,6 +7,7 @@ raise `OSError` as the system gives it.
 
 from __future__ import annotations
 
+import errno
 import os
 import stat
 from collections.abc import Iterator
@@ -177,6 +178,31 @@ class SafeFolder:
                 else:
                     plain = stat.S_ISREG(mode)
                     yield Found(one, plain, size if plain else 0)
+
+    def clear(self, path: str) -> None:
+        """Removes the folder `path` with everything in it; nothing happens if it is not there. Links go, what
+        they lead to stays.
+
+        Raises:
+            OSError: EXDEV if another medium is mounted inside: nothing was removed.
+        """
+        folders, others = [path], list[str]()
+        device = os.fstat(self._root).st_dev
+        for here in folders:  # grows on the way: those above stand before those in them
+            try:
+                with self._folder(here) as at:
+                    if os.fstat(at).st_dev != device:
+                        raise OSError(errno.EXDEV, "another medium is mounted there", here)
+                found = self._list(here)
+            except FileNotFoundError:
+                continue
+            folders += [one for one, mode, _ in found if stat.S_ISDIR(mode)]
+            others += [one for one, mode, _ in found if not stat.S_ISDIR(mode)]
+        for one in others:
+            self.remove(one)
+        for one in reversed(folders):
+            self.remove_folder(one)
+        self._unsynced.add(_split(path)[0])
 
     def _list(self, path: str) -> list[tuple[str, int, int]]:
         with self._folder(path) as at, os.scandir(at) as entries:

@@ -12,6 +12,7 @@ from mendbay.case.records import Bay
 from mendbay.core.errors import CustodyBroken, UsageError
 from mendbay.faces import wording
 from mendbay.faces.cli.case_close import close, reopen
+from mendbay.faces.cli.case_privacy import export, forget_
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.certify_rom import KeptCertificate, certificates_kept
 from mendbay.jobs.measure_board import Measured
@@ -307,3 +308,5 @@ def custody(screen: Screen, case: int, receipt: str) -> None:
 
 command.add_command(close)
 command.add_command(reopen)
+command.add_command(export)
+command.add_command(forget_)

@@ -1,0 +1,201 @@
+"""`mendbay case export` and `case forget`: give all that is kept of a case away, and forget it."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from mendbay.case.custody import Head
+from mendbay.case.records import Forgotten
+from mendbay.core.errors import EXIT_INCOMPLETE
+from mendbay.core.quantity import bytes_text
+from mendbay.faces import wording
+from mendbay.faces.cli.screen import Screen, printable, wrapped
+from mendbay.jobs.export_case import Exported, export_case
+from mendbay.jobs.forget_case import ForgetPlan, forget, plan_forgetting
+from mendbay.wiring import open_bench, open_handback_folder
+
+OUT_OF_REACH = (
+    "backups of the ledger and of the case's folder",
+    "papers that were printed, and messages that were sent",
+    "the copies, exports and receipts that the customer has",
+    "what was learned: odds, misread characters, families, counts of lessons",
+    "files are removed, not overwritten: case erase-plan overwrites and certifies",
+)
+"""What forgetting cannot reach or leaves on purpose."""
+
+
+@click.command(name="export")
+@click.argument("case", type=int)
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
+@click.option("--with-images", is_flag=True, help="Also the raw images of the drives.")
+@click.option("--for-customer", is_flag=True, help="Leave out what is the shop's own.")
+@click.pass_obj
+def export(screen: Screen, case: int, folder: Path, with_images: bool, for_customer: bool) -> None:
+    """Write everything of CASE into FOLDER, in open formats.
+
+    FOLDER must not exist yet, unless an interrupted export of the same case is to go on there. It becomes a
+    bag (RFC 8493) whose data/README.txt explains every file. --for-customer is for somebody who asks what is
+    kept of them.
+    """
+    with screen.stoppable() as stop, open_bench(screen.home, tell=screen.tell, stop=stop) as bench:
+        done = export_case(
+            bench, case, folder, open_handback_folder, with_images=with_images, for_customer=for_customer
+        )
+    screen.answer(_export_json(case, done), _export_text(case, done))
+    if done.missing:
+        sys.exit(EXIT_INCOMPLETE)
+
+
+def _export_json(case: int, done: Exported) -> dict[str, object]:
+    return {
+        "case": case,
+        "folder": str(done.folder),
+        "files": done.files,
+        "size_bytes": done.size_bytes,
+        "left_out": [{"what": _name(one.what), "why": one.why} for one in done.left_out],
+        "missing": len(done.missing),
+        "custody_head": Head(done.entries, done.head).text if done.entries else None,
+    }
+
+
+def _export_text(case: int, done: Exported) -> str:
+    lines = [
+        wrapped(f"Case {case} is exported to {done.folder}"),
+        f"  {wording.counted(done.files, 'file')}, {bytes_text(done.size_bytes)}; see data/README.txt in it",
+    ]
+    if done.entries:
+        lines += ["  its custody log ends with", wrapped(Head(done.entries, done.head).text, "    ")]
+    missing = [one for one in done.left_out if one in done.missing]
+    for one in done.left_out:
+        mark = "MISSING" if one in missing else "left out"
+        lines.append(wrapped(f"{mark}: {_name(one.what)}: {one.why}", "  "))
+    lines.append(wrapped(f"Next: {wording.called_as()} handback check {done.folder}"))
+    return "\n".join(lines)
+
+
+@click.command(name="forget")
+@click.argument("case", type=int)
+@click.option("--reason", default="", help="Why; it is kept, so it must name nobody.")
+@click.option("--yes", is_flag=True, help="Do it; without, only what would go and stay is listed.")
+@click.pass_obj
+def forget_(screen: Screen, case: int, reason: str, yes: bool) -> None:
+    """Forget CASE: what names a person goes for good, what was learned stays.
+
+    Only a closed case of which no copies are held any more. Stopped anywhere, the same command finishes.
+    """
+    with open_bench(screen.home) as bench:
+        if not yes:
+            plan = plan_forgetting(bench, case)
+            screen.answer(_plan_json(plan), _plan_text(plan))
+            return
+        done = forget(bench, case, reason)
+    screen.answer(
+        {"case": case, "forgotten": True, "at": done.at, "custody_head": _head(done)},
+        _forgotten_text(done),
+    )
+
+
+def _head(done: Forgotten) -> str | None:
+    return Head(done.entries, done.head).text if done.entries else None
+
+
+def _forgotten_text(done: Forgotten) -> str:
+    lines = [wrapped(f"Case {done.case} is forgotten. The ledger names the customer no more.")]
+    if done.entries:
+        lines += [
+            wrapped(
+                "The head of its custody log stays; a log that the customer holds can be checked against it:"
+            ),
+            wrapped(Head(done.entries, done.head).text, "  "),
+        ]
+    lines += ["Not reached, or left on purpose:", *(wrapped(f"- {one}", "  ", "  ") for one in OUT_OF_REACH)]
+    return "\n".join(lines)
+
+
+def _plan_json(plan: ForgetPlan) -> dict[str, object]:
+    return {
+        "case": plan.case.number,
+        "forgotten": False,
+        "refused": [{"what": what, "next_step": step} for what, step in plan.refusals],
+        "folders": [
+            {"folder": _name(name), "files": files, "size_bytes": size}
+            for name, (files, size) in plan.by_folder.items()
+        ],
+        "copies": [_name(one.path) for one in plan.copies],
+        "custody_entries": plan.entries,
+        "events": plan.events,
+        "images": plan.images,
+        "bays": [one.bay for one in plan.bays],
+        "notes": [
+            {"kind": str(one.kind), "going": one.going, "staying": one.staying, "why": one.why}
+            for one in plan.notes
+        ],
+        "stock": list(plan.stock),
+        "out_of_reach": list(OUT_OF_REACH),
+    }
+
+
+def _name(path: str) -> str:
+    return printable(path.encode("utf-8", "surrogateescape"))
+
+
+def _plan_text(plan: ForgetPlan) -> str:
+    called, case = wording.called_as(), plan.case.number
+    lines = [
+        wrapped(f"Forgetting case {case} ({plan.case.customer}) would remove for good:"),
+        *(wrapped(f"- {one}", "  ", "  ") for one in _going(plan)),
+        "It would keep:",
+        *(wrapped(f"- {one}", "  ", "  ") for one in _staying(plan)),
+        "Not reached, or left on purpose:",
+        *(wrapped(f"- {one}", "  ", "  ") for one in OUT_OF_REACH),
+        wrapped("If the law asks you to keep bills, print them or export the case first."),
+    ]
+    for what, step in plan.refusals:
+        step = step.replace("mendbay", called, 1)
+        lines += ["", wrapped(f"NOT NOW: {what}"), wrapped(f"Next: {step}")]
+    if not plan.refusals:
+        lines += ["", f"Next: {called} case export {case} FOLDER, if anybody may want it"]
+        lines.append(f'      {called} case forget {case} --yes --reason "..."')
+    return "\n".join(lines)
+
+
+def _going(plan: ForgetPlan) -> list[str]:
+    found = ["the customer's name and contact, what came in, the wishes, the remarks"]
+    if plan.bays:
+        bays = ", ".join(one.bay for one in plan.bays)
+        found.append(f"serial number and condition of each drive (bays {bays})")
+    rows = (
+        (plan.entries, "what custody tells", "row"),
+        (plan.events, "the story", "row"),
+        (plan.images, "the figures of images", "row"),
+    )
+    found += [f"{what}: {wording.counted(count, one)}" for count, what, one in rows if count]
+    for name, (files, size) in plan.by_folder.items():
+        where = "the case's folder itself" if name == "." else f"its folder {_name(name)}"
+        found.append(f"{wording.counted(files, 'file')} in {where}, {bytes_text(size)}")
+    found += [
+        f"{wording.counted(one.going, 'note')} of the kind {one.kind}: {one.why}"
+        if not one.staying
+        else f"{wording.counted(one.going, 'note')} of the kind {one.kind} that would name a drive"
+        for one in plan.notes
+        if one.going
+    ]
+    return found
+
+
+def _staying(plan: ForgetPlan) -> list[str]:
+    found = [
+        "number, kind and days of the case; labels, models and sizes of its bays",
+        "how many entries the custody log had, and its head",
+    ]
+    found += [
+        f"{wording.counted(one.staying, 'note')} of the kind {one.kind}, without free words: {one.why}"
+        for one in plan.notes
+        if one.staying
+    ]
+    if plan.stock:
+        found.append(f"items of the stock with the case's number: {', '.join(map(str, plan.stock))}")
+    return found
