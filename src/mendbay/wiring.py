@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from mendbay.board.flash_bus import FlashBus
     from mendbay.board.rom_map import RomMap
     from mendbay.board.stock import StockItem
+    from mendbay.case.lessons import Row
     from mendbay.jobs.certify_rom import CertifiedTransfer
     from mendbay.jobs.play_demo import Box
     from mendbay.outlets.scenario.practice import Practice
@@ -217,6 +218,34 @@ def rom_picture(rom: RomMap) -> bytes:
     from mendbay.outlets.rom_picture import rom_svg
 
     return rom_svg(rom, "rom", LIGHT).encode()
+
+
+def lesson_plot(title: str, rows: Sequence[Row]) -> str:
+    """Shares with their intervals as a picture (SVG)."""
+    from mendbay.outlets.lesson_plots import lesson_svg
+
+    return lesson_svg(title, rows)
+
+
+def write_new_files(folder: Path, files: Mapping[str, bytes]) -> tuple[Path, ...]:
+    """Writes files that must not exist yet into a folder, which is made if it is not there.
+
+    Raises:
+        DestinationError: one of them exists (nothing is written then), or they cannot be written.
+    """
+    paths = tuple(folder / name for name in files)
+    there = [one for one in paths if one.exists()]
+    if there:
+        raise DestinationError(f"{there[0]} already exists.", "Choose another folder.")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as trouble:
+        raise DestinationError(
+            f"{folder} cannot be made: {trouble.strerror}.", "Choose another."
+        ) from trouble
+    for path, data in zip(paths, files.values(), strict=True):
+        write_new_file(path, data)
+    return paths
 
 
 def write_new_file(path: Path, data: bytes) -> None:

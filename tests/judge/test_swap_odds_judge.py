@@ -19,7 +19,7 @@ from mendbay.board.swap_odds import (
     fit,
     packaged_priors,
 )
-from mendbay.board.unique_data import beta_quantile
+from mendbay.core.proportion import beta_quantile
 
 Floats = npt.NDArray[np.float64]
 

@@ -8,16 +8,14 @@ here is common practice, no source.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
-import numpy as np
-
 from mendbay.board.description import BoardDescription, comparison_key
 from mendbay.board.swap_odds import Level
 from mendbay.core.errors import UsageError
+from mendbay.core.proportion import beta_quantile
 from mendbay.core.quantity import chance_text
 from mendbay.core.texts import require_line
 
@@ -252,25 +250,3 @@ def transfer_odds(outcomes: Iterable[TransferOutcome]) -> TransferOdds:
     alpha, beta = PRIOR_WORKED + worked, PRIOR_FAILED + len(counted) - worked
     low, high = beta_quantile(alpha, beta, 0.05), beta_quantile(alpha, beta, 0.95)
     return TransferOdds(alpha / (alpha + beta), low, high, len(counted), worked, len(every) - len(counted))
-
-
-def beta_quantile(alpha: float, beta: float, share: float) -> float:
-    """The point below which a Beta distribution has this share of its weight, to about six digits.
-
-    By summing its density over log-odds, where it is smooth and falls off exponentially on both sides even if
-    a parameter is below 1.
-
-    Raises:
-        ValueError: a parameter below 0.1 or above 1e7, or a share outside 0 to 1.
-    """
-    if not (min(alpha, beta) >= 0.1 and max(alpha, beta) <= 1e7 and 0.0 < share < 1.0):
-        raise ValueError(f"no quantile {share} of Beta({alpha}, {beta})")
-    centre = math.log(alpha / beta)
-    left = 40.0 / alpha + 14.0 / math.sqrt(min(alpha, beta))
-    right = 40.0 / beta + 14.0 / math.sqrt(min(alpha, beta))
-    at = np.linspace(centre - left, centre + right, 200_001)
-    height = -alpha * np.logaddexp(0.0, -at) - beta * np.logaddexp(0.0, at)
-    weight = np.exp(height - height.max())
-    below = np.concatenate(([0.0], np.cumsum((weight[1:] + weight[:-1]) / 2)))
-    point = float(np.interp(share, below / below[-1], at))
-    return 1.0 / (1.0 + math.exp(-point))

@@ -9,6 +9,7 @@ from mendbay.board.confusable import alike_to_the_eye
 from mendbay.board.description import BoardDescription, comparison_key, revision_key
 from mendbay.board.identifier import Identifier
 from mendbay.board.match import Ranking, StopReason, Wanted, judge
+from mendbay.board.number_form import Forms
 from mendbay.board.sighting import How
 from mendbay.board.stock import StockState
 from mendbay.board.stock_alike import DESCRIBED
@@ -23,7 +24,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.keep_stock import alternatives, family_followed, last_swaps, outcomes
 from mendbay.jobs.know_family import family_notes
-from mendbay.jobs.read_pictures import describe, shop_forms, tell_board, unsettled
+from mendbay.jobs.read_pictures import describe, described, shop_forms, tell_board, unsettled
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +77,7 @@ def find_donor(
     """
     look = tell_board(bench, shop, case, bay)
     seen = describe(look.identifiers)
-    labelled = _labelled(bench, shop, case, bay, seen)
+    labelled = _labelled(bench, shop_forms(shop), case, bay, seen)
     patient = _with(labelled, said)
     if patient == BoardDescription():
         raise UsageError(
@@ -132,7 +133,7 @@ def agreement_with(
     Raises:
         NoSuchCase, NoSuchItem: one of them is not there.
     """
-    patient = _with(_seen(bench, shop, case, bay), said)
+    patient = _with(known_patient(bench, shop_forms(shop), case, bay), said)
     wanted = Wanted(patient, purpose, rom, alternatives(bench), case)
     return judge(wanted, bench.shelf.item(number), SwapOdds(purpose, packaged_priors())).agreement
 
@@ -165,7 +166,7 @@ def cautions_before(
     """
     item = bench.shelf.item(number)
     bays = [bay] if bay is not None else [one.bay for one in bench.ledger.bays(case)]
-    seen = {one: _with(_seen(bench, shop, case, one), said) for one in bays}
+    seen = {one: _with(known_patient(bench, shop_forms(shop), case, one), said) for one in bays}
     known = {one: patient for one, patient in seen.items() if patient != BoardDescription()}
     odds, accepted = SwapOdds(purpose, packaged_priors()), alternatives(bench)
     against: dict[str, list[str]] = {}
@@ -198,15 +199,19 @@ def transfer_outcomes(bench: Bench) -> tuple[TransferOutcome, ...]:
     return tuple(found)
 
 
-def _seen(bench: Bench, shop: ShopFiles, case: int, bay: str) -> BoardDescription:
-    """What is known of a bay's drive, see `_labelled`."""
-    return _labelled(bench, shop, case, bay, describe(tell_board(bench, shop, case, bay).identifiers))
+def known_patient(bench: Bench, forms: Forms, case: int, bay: str) -> BoardDescription:
+    """What is known of a bay's drive: what its pictures show, with the model that was noted of it where they
+    show none.
+
+    Raises:
+        NoSuchCase: there is no such case or bay.
+    """
+    return _labelled(bench, forms, case, bay, described(bench, forms, case, bay))
 
 
-def _labelled(bench: Bench, shop: ShopFiles, case: int, bay: str, seen: BoardDescription) -> BoardDescription:
-    """What pictures show of a bay's drive, with the model that was noted of it where they show none."""
+def _labelled(bench: Bench, forms: Forms, case: int, bay: str, seen: BoardDescription) -> BoardDescription:
     model = "" if seen.model else bench.ledger.bay(case, bay).model
-    return family_followed(shop_forms(shop), replace(seen, model=model)) if model else seen
+    return family_followed(forms, replace(seen, model=model)) if model else seen
 
 
 def _contradictions(

@@ -403,10 +403,25 @@ def last_swaps(bench: Bench) -> list[Mapping[str, Any]]:
     Raises:
         LedgerError: a note is not one that Mendbay wrote.
     """
-    last: dict[tuple[int, str, str, str], Mapping[str, Any]] = {}
+    return [body for _, body in _last_swaps(bench)]
+
+
+def dated_swaps(bench: Bench) -> list[tuple[str, SwapOutcome]]:
+    """The same as the odds take them, each with the time at which it was noted.
+
+    Raises:
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    return [
+        (note.at, SwapOutcome(_agreement_of(body), bool(body["worked"]))) for note, body in _last_swaps(bench)
+    ]
+
+
+def _last_swaps(bench: Bench) -> list[tuple[Note, Mapping[str, Any]]]:
+    last: dict[tuple[int, str, str, str], tuple[Note, Mapping[str, Any]]] = {}
     for note in standing_notes(bench, NoteKind.SWAP):
         body = _swap_of(note)
-        last[note.case, note.bay, note.subject, body["purpose"]] = body
+        last[note.case, note.bay, note.subject, body["purpose"]] = note, body
     return list(last.values())
 
 

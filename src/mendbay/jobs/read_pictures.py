@@ -183,6 +183,19 @@ def tell_board(bench: Bench, shop: ShopFiles, case: int, bay: str) -> BoardLook:
     return _look(bench, shop_forms(shop), case, bay)
 
 
+def described(bench: Bench, forms: Forms, case: int, bay: str) -> BoardDescription:
+    """What pictures show of a bay's drive and board, as far as it is settled.
+
+    Args:
+        forms: as `shop_forms` gives them, for many bays at once.
+
+    Raises:
+        NoSuchCase: there is no such case or bay.
+    """
+    bench.ledger.bay(case, bay)
+    return describe(_look(bench, forms, case, bay).identifiers)
+
+
 def identifiers_of(bench: Bench, case: int, bay: str) -> tuple[Identifier, ...]:
     """The identifiers of a bay by the number forms that come with Mendbay.
 

@@ -107,40 +107,66 @@ def _set(
     """
     Args:
         facts: the frame is made of `title`, `case` (its number, empty for none), `page` (`A4` or `Letter`)
-            and `shop` (`name`, and `lines` below it).
+            and `shop` (`name`, and `lines` below it); `pictures` are SVG texts by name, if there are any.
     """
-    codes: dict[str, bytes] = {}
+    beside: dict[str, bytes] = {}
     frame = {
         "page_mm": PAGES_MM[Paper(facts["page"])],
         "title": facts["title"],
         "case": facts["case"],
         "shop": facts["shop"]["name"],
         "shop_lines": facts["shop"]["lines"],
-        "blocks": [_plain_block(paper, one, codes) for one in blocks],
+        "blocks": [_plain_block(paper, one, facts, beside) for one in blocks],
     }
     words = printable_values(frame)
     words["has_codes"] = has_codes(frame)
     sheet = {
         "main.typ": (files("mendbay.outlets") / "templates" / "paper.typ").read_bytes(),
         "paper.json": json.dumps(words, ensure_ascii=False).encode(),
-        **codes,
+        **beside,
     }
     what = f"The paper {paper!r}"
     return typeset(sheet, what, form=form, pixels_per_inch=pixels_per_inch)
 
 
-def _plain_block(paper: str, block: Block, codes: dict[str, bytes]) -> dict[str, Any]:
+def _plain_block(
+    paper: str, block: Block, facts: Mapping[str, Any], beside: dict[str, bytes]
+) -> dict[str, Any]:
+    """
+    Args:
+        beside: the files that the sheet reads besides its data, to which those of this block are added.
+    """
     plain = asdict(block)
     plain["lines"] = plain.pop("text").split("\n")
-    plain["inside"] = [[_plain_block(paper, one, codes) for one in item] for item in block.inside]
+    plain["inside"] = [[_plain_block(paper, one, facts, beside) for one in item] for item in block.inside]
     if block.kind == "qr":
-        if len(block.text) > CODE_LIMIT or not block.text or len(codes) >= MOST_CODES:
-            raise BadFormFile(
-                f"The wording {paper!r} has a QR code without text, too long a one, or too many.",
-                f"Use up to {MOST_CODES}, of at most {CODE_LIMIT} characters each.",
-            )
-        name = f"code-{len(codes)}.svg"
-        code = zxingcpp.create_barcode(block.text, zxingcpp.BarcodeFormat.QRCode, ec_level="M")
-        codes[name] = str(code.to_svg(add_quiet_zones=True)).encode()
-        plain["code"] = name
+        plain["code"] = _code(paper, block.text, beside)
+    elif block.kind == "picture":
+        plain["picture"] = _picture(paper, plain["lines"][0].strip(), facts, beside)
     return plain
+
+
+def _code(paper: str, text: str, beside: dict[str, bytes]) -> str:
+    codes = sum(one.startswith("code-") for one in beside)
+    if len(text) > CODE_LIMIT or not text or codes >= MOST_CODES:
+        raise BadFormFile(
+            f"The wording {paper!r} has a QR code without text, too long a one, or too many.",
+            f"Use up to {MOST_CODES}, of at most {CODE_LIMIT} characters each.",
+        )
+    name = f"code-{codes}.svg"
+    code = zxingcpp.create_barcode(text, zxingcpp.BarcodeFormat.QRCode, ec_level="M")
+    beside[name] = str(code.to_svg(add_quiet_zones=True)).encode()
+    return name
+
+
+def _picture(paper: str, named: str, facts: Mapping[str, Any], beside: dict[str, bytes]) -> str:
+    pictures = facts.get("pictures", {})
+    if named not in pictures:
+        known = ", ".join(sorted(pictures)) or "none"
+        raise BadFormFile(
+            f"The wording {paper!r} asks for a picture {named[:40]!r} that there is not.",
+            f"Pictures of this paper: {known}.",
+        )
+    name = f"picture-{list(pictures).index(named)}.svg"
+    beside[name] = str(pictures[named]).encode()
+    return name

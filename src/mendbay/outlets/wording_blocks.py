@@ -2,7 +2,8 @@
 
 The wording is a Jinja template of CommonMark with tables. What is filled in is data alone: every character of
 it that would mean something to CommonMark is escaped, and templates run in a sandbox. Fenced blocks named
-`signatures` (one line to sign each) and `qr` (a code of the text in it) are our own marks.
+`signatures` (one line to sign each), `qr` (a code of the text in it) and `picture` (the name of a picture
+among the facts, and below it what it shows in words) are our own marks.
 """
 
 from __future__ import annotations
@@ -50,12 +51,12 @@ class Block:
 
     Args:
         kind: `heading`, `paragraph`, `list`, `table`, `caution` (a quotation), `rule`, `exact` (as it is),
-            `signatures` or `qr`.
+            `signatures`, `qr` or `picture`.
         level: of a heading; of a list 1 if it is numbered.
         words: of a heading or paragraph.
         rows: of a table, the first one its head; columns aligned by `align` (`left`, `right`, `center`).
         inside: the blocks of a caution; of a list one tuple for each item.
-        text: of `exact`, `signatures` and `qr`.
+        text: of `exact`, `signatures`, `qr` and `picture`.
     """
 
     kind: str
@@ -147,7 +148,7 @@ def _blocks(tokens: _Tokens, closing: str = "") -> tuple[Block, ...]:
             found.append(Block("rule"))
         elif kind in ("fence", "code_block"):
             named = token.info.strip() if kind == "fence" else ""
-            name = named if named in ("signatures", "qr") else "exact"
+            name = named if named in ("signatures", "qr", "picture") else "exact"
             found.append(Block(name, text=_unescaped(token.content.rstrip("\n"))))
     return tuple(found)
 
@@ -216,7 +217,7 @@ def _joined(runs: Sequence[Run]) -> Words:
 
 def plain_text(blocks: Sequence[Block]) -> str:
     """The blocks as plain text in lines of at most `WIDTH` columns, ending with a line feed; a code is left
-    out, a line to sign stays."""
+    out, a line to sign stays, and in the place of a picture stands what it shows in words."""
     lines = list(_plain(blocks, WIDTH))
     while lines and not lines[-1]:
         lines.pop()
@@ -254,6 +255,10 @@ def _plain_block(block: Block, width: int) -> Iterator[str]:
         yield "-" * width
     elif block.kind == "exact":
         yield from ("  " + line for line in block.text.split("\n"))
+    elif block.kind == "picture":
+        for line in block.text.split("\n")[1:]:
+            first, *others = _folded(line, width - 4)
+            yield from (f"  {first}", *(f"    {one}" for one in others))
     elif block.kind == "signatures":
         for line in block.text.split("\n"):
             yield f"{line}: {'_' * max(10, 40 - len(line))}"

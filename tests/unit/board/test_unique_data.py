@@ -15,11 +15,11 @@ from mendbay.board.unique_data import (
     Seat,
     TransferOutcome,
     Work,
-    beta_quantile,
     transfer_odds,
     unique_data,
 )
 from mendbay.core.errors import UsageError
+from mendbay.core.proportion import beta_quantile
 
 PATIENT = BoardDescription(board_number="BX-4471-02", family="Kestrel")
 WITH_CHIP = BoardDescription(rom_chip="W25X40", family="Kestrel")
@@ -104,15 +104,6 @@ def test_transfer_odds_follow_the_outcomes() -> None:
     assert odds.low < odds.chance < odds.high
 
 
-@pytest.mark.parametrize("share", [0.01, 0.05, 0.5, 0.95])
-def test_beta_quantiles_with_a_closed_form(share: float) -> None:
-    """Beta(1, 1) is uniform; Beta(a, 1) has the distribution x^a and Beta(1, b) has 1 - (1 - x)^b."""
-    assert beta_quantile(1, 1, share) == pytest.approx(share, abs=1e-6)
-    assert beta_quantile(7.5, 1, share) == pytest.approx(share ** (1 / 7.5), abs=1e-6)
-    assert beta_quantile(1, 0.7, share) == pytest.approx(1 - (1 - share) ** (1 / 0.7), abs=1e-6)
-    assert beta_quantile(3, 9, share) == pytest.approx(1 - beta_quantile(9, 3, 1 - share), abs=1e-6)
-
-
 def test_what_cannot_be_recorded() -> None:
     with pytest.raises(UsageError):
         TransferOutcome(False, True)
@@ -120,6 +111,3 @@ def test_what_cannot_be_recorded() -> None:
         FamilyNote("-", Seat.UNKNOWN, Need.MUST, "basis")
     with pytest.raises(UsageError):
         FamilyNote("Kestrel", Seat.UNKNOWN, Need.MUST, " ")
-    for bad in ((0.0, 1.0, 0.5), (1.0, 1.0, 0.0), (float("nan"), 1.0, 0.5)):
-        with pytest.raises(ValueError, match="quantile"):
-            beta_quantile(*bad)

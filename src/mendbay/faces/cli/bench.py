@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from mendbay.faces.cli.bench_lessons import lessons
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.wiring import own_papers, shop_files
 
@@ -31,3 +32,6 @@ def papers(screen: Screen, copied: str) -> None:
     names, own = own_papers(screen.home).names(), set(files.names("papers"))
     rows = [(one, "your own" if one in own else "ours") for one in names]
     screen.answer([{"paper": one, "own": one in own} for one in names], table(rows, ("paper", "wording")))
+
+
+command.add_command(lessons)

@@ -1,0 +1,299 @@
+"""What the shop's own cases teach: outcomes gathered from all that is on record, and put on paper."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from mendbay.board.description import comparison_key
+from mendbay.board.number_form import Forms
+from mendbay.case.lessons import (
+    DAYS,
+    GIVEN,
+    HOURS,
+    Axis,
+    Ended,
+    Measured,
+    Row,
+    Spread,
+    Swapped,
+    Table,
+    spreads_of,
+    table_of_cases,
+    table_of_swaps,
+)
+from mendbay.core.errors import LedgerError
+from mendbay.core.note import Note, NoteKind
+from mendbay.core.quantity import counted
+from mendbay.core.texts import require_day
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.board_ports import ShopFiles
+from mendbay.jobs.find_donor import known_patient
+from mendbay.jobs.keep_stock import dated_swaps
+from mendbay.jobs.papers import frame
+from mendbay.jobs.read_pictures import shop_forms
+from mendbay.jobs.withdraw import standing_notes
+from mendbay.triage.table_file import packaged_tables
+
+ABOUT = "case"
+"""Subject of the note that says how a case ended."""
+ENDS = ("handed back", "repaired", "sent on", "given back", "declined", "enquiry answered")
+DATA = ("all", "most", "part", "none", "not asked for")
+ROWS_OF_A_PICTURE = 14
+"""Rows of one picture on paper: what fits on a page with its heading."""
+
+Draw = Callable[[str, Sequence[Row]], str]
+"""Draws rows under a title, as SVG."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lessons:
+    """
+    Args:
+        since: the first day counted, empty for all.
+        cases: how many outcomes are on record.
+        swaps: how many swaps.
+    """
+
+    since: str
+    cases: int
+    swaps: int
+    tables: tuple[Table, ...]
+    spreads: tuple[Spread, ...]
+
+
+def tell_lessons(bench: Bench, shop: ShopFiles, *, by: Axis | None = None, since: str = "") -> Lessons:
+    """What the outcomes, swaps and images on record teach.
+
+    Args:
+        by: that table alone; None for all.
+        since: the day from which outcomes, swaps and images count (by when they were noted), empty for all.
+
+    Raises:
+        UsageError: `since` is no day.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    if since:
+        require_day(since)
+    cases, measured = _gathered(bench, shop, since)
+    swaps = [
+        Swapped(str(one.agreement.purpose), tuple(one.agreement.as_words().items()), one.worked)
+        for at, one in dated_swaps(bench)
+        if at[:10] >= since
+    ]
+    tables = tuple(
+        table_of_swaps(swaps) if axis is Axis.DONOR else table_of_cases(axis, cases)
+        for axis in Axis
+        if by in (None, axis)
+    )
+    return Lessons(since, len(cases), len(swaps), tables, spreads_of(measured) if by is None else ())
+
+
+def _gathered(bench: Bench, shop: ShopFiles, since: str) -> tuple[list[Ended], list[Measured]]:
+    forms, spelled = shop_forms(shop), _Spelling()
+    outcomes = {note.case: note for note in standing_notes(bench, NoteKind.OUTCOME, subject=ABOUT)}
+    symptoms = _symptoms(bench)
+    ended: list[Ended] = []
+    measured: list[Measured] = []
+    for record in bench.ledger.cases():
+        outcome = outcomes.get(record.number)
+        counts = outcome is not None and outcome.at[:10] >= since
+        images = [one for one in bench.ledger.images(record.number) if one.finished_at[:10] >= (since or "0")]
+        if not counts and not images:
+            continue
+        drives = _drives(bench, forms, record.number, spelled)
+        for one in images:
+            families = frozenset({drives[one.bay][1]} - {""}) if one.bay in drives else frozenset()
+            if one.read_bytes + one.refused_bytes:
+                hours = _hours(one.started_at, one.finished_at)
+                given = 100 * one.read_bytes / (one.read_bytes + one.refused_bytes)
+                measured += [Measured(HOURS, families, hours), Measured(GIVEN, families, given)]
+        if outcome is None or not counts:
+            continue
+        families = frozenset(family for _, family in drives.values() if family)
+        boards = frozenset(board for board, _ in drives.values() if board)
+        told = symptoms.get(record.number, frozenset())
+        case = _ended(outcome, str(record.kind), boards, families, told)
+        ended.append(case)
+        if case.end in ("handed back", "repaired"):
+            last = _handed_back_at(bench, record.number) or outcome.at
+            measured.append(Measured(DAYS, families, _hours(record.opened_at, last) / 24))
+    return ended, measured
+
+
+class _Spelling:
+    """One spelling for what is only written differently: the first that was met."""
+
+    def __init__(self) -> None:
+        self._met: dict[str, str] = {}
+
+    def of(self, text: str) -> str:
+        return self._met.setdefault(comparison_key(text), text.strip()) if comparison_key(text) else ""
+
+
+def _drives(bench: Bench, forms: Forms, case: int, spelled: _Spelling) -> dict[str, tuple[str, str]]:
+    """Board number and family of the drive of each bay, as far as they are known."""
+    found = {}
+    for bay in bench.ledger.bays(case):
+        known = known_patient(bench, forms, case, bay.bay)
+        found[bay.bay] = spelled.of(known.board_number), spelled.of(known.family)
+    return found
+
+
+def _symptoms(bench: Bench) -> dict[int, frozenset[tuple[str, str]]]:
+    """What was answered in triage, by case, in the words of the tables as they are now; an answer that they
+    no longer know stands as it was written."""
+    last: dict[tuple[int, str, str], str] = {}
+    for note in standing_notes(bench, NoteKind.SIGN):
+        last[note.case, note.bay, note.subject] = str(_body(note, "triage").get("answer", ""))
+    signs = packaged_tables().signs
+    found: dict[int, set[tuple[str, str]]] = {}
+    for (case, _, asked), said in last.items():
+        sign = signs.get(asked)
+        words = {one.id: one.words for one in sign.answers} if sign else {}
+        found.setdefault(case, set()).add((sign.asks if sign else asked, words.get(said, said)))
+    return {case: frozenset(told) for case, told in found.items()}
+
+
+def _ended(
+    note: Note,
+    kind: str,
+    boards: frozenset[str],
+    families: frozenset[str],
+    symptoms: frozenset[tuple[str, str]],
+) -> Ended:
+    body, faults = _body(note, "an outcome"), packaged_tables().faults
+    try:
+        end, data = body["end"], body["data"]
+        if end not in ENDS or data not in DATA:
+            raise ValueError(f"{end!r:.40}, {data!r:.40}")
+        names = {str(place[0]) for place in body["found"]} if body["known"] else set()
+        found = frozenset(faults[one].words if one in faults else one for one in names)
+        return Ended(note.case, kind, end, data, found, bool(body["sure"]), boards, families, symptoms)
+    except (KeyError, TypeError, ValueError, IndexError) as trouble:
+        raise _unreadable(note, "an outcome", trouble) from trouble
+
+
+def _handed_back_at(bench: Bench, case: int) -> str:
+    """When files of the case were first handed back; empty if they were not."""
+    return next((one.at for one in bench.ledger.events(case) if one.kind == "hand-back"), "")
+
+
+def _hours(start: str, end: str) -> float:
+    """From one moment to a later one; 0 if the clock was turned back between them."""
+    gone = datetime.fromisoformat(end) - datetime.fromisoformat(start)
+    return max(0.0, gone.total_seconds() / 3600)
+
+
+def _body(note: Note, what: str) -> Mapping[str, Any]:
+    try:
+        body = json.loads(note.body)
+    except ValueError as trouble:
+        raise _unreadable(note, what, trouble) from trouble
+    if not isinstance(body, dict):
+        raise _unreadable(note, what, TypeError("not an object"))
+    return body
+
+
+def _unreadable(note: Note, what: str, trouble: Exception) -> LedgerError:
+    return LedgerError(
+        f"The ledger's note {note.number} of {what} cannot be read: {trouble!r:.80}.",
+        "Put the newest backup of the ledger in its place.",
+    )
+
+
+# ------------------------------------------------------------------ on paper and as a list
+
+
+def lessons_pdf(bench: Bench, lessons: Lessons, draw: Draw) -> bytes:
+    """The lessons as a paper of the shop, with their pictures.
+
+    Raises:
+        BadFormFile: the shop's own wording or file is not sound.
+    """
+    pictures: dict[str, str] = {}
+    tables = []
+    for table in lessons.tables:
+        shown = []
+        for at in range(0, len(table.rows), ROWS_OF_A_PICTURE):
+            rows = table.rows[at : at + ROWS_OF_A_PICTURE]
+            name = f"{table.axis}-{at // ROWS_OF_A_PICTURE + 1}"
+            pictures[name] = draw(table.title, rows)
+            shown.append({"name": name, "words": [_row_words(row) for row in rows]})
+        tables.append(
+            {
+                "title": table.title,
+                "counted": counted(table.counted, table.unit),
+                "left_out": counted(table.left_out, table.unit) if table.left_out else "",
+                "pictures": shown,
+                "remarks": list(table.remarks),
+            }
+        )
+    facts = {
+        **frame(bench, "What our cases teach"),
+        "since": lessons.since,
+        "cases": counted(lessons.cases, "case"),
+        "swaps": counted(lessons.swaps, "swap"),
+        "tables": tables,
+        "spreads": [
+            {
+                "measure": one.measure,
+                "family": one.family,
+                "counted": str(one.counted),
+                "median": number_text(one.median, one.unit),
+                "range": f"{number_text(one.least, one.unit)} to {number_text(one.most, one.unit)}",
+            }
+            for one in lessons.spreads
+        ],
+        "pictures": pictures,
+    }
+    return bench.stationery.pdf("lessons", facts)
+
+
+def _row_words(row: Row) -> str:
+    name = f"{row.group} {row.what}" if row.group else row.what
+    return f"{name}: {row.proportion.words()}{'' if row.enough else ' (too few to say)'}"
+
+
+def number_text(value: float, unit: str) -> str:
+    """A measured value: per cent with two digits more above 99, where drives differ, never rounded to 100."""
+    if unit == "%":
+        return "100 %" if value == 100 else f"{min(value, 99.99):.2f} %" if value > 99 else f"{value:.0f} %"
+    return f"{value:.1f}" if value < 100 else f"{value:.0f}"
+
+
+_FORMULA = re.compile(r"[\s']*[=+\-@\t\r\n\uff1d\uff0b\uff0d\uff20]")
+"""What a spreadsheet would take for a formula at the beginning of a cell."""
+
+
+def lessons_csv(lessons: Lessons) -> bytes:
+    """The rows of all tables as CSV (RFC 4180, UTF-8); shares from 0 to 1."""
+    made = io.StringIO()
+    writer = csv.writer(made, lineterminator="\r\n")
+    writer.writerow(
+        ("by", "counted as", "group", "what", "counted", "good", "share", "low", "high", "enough")
+    )
+    writer.writerows(_safe(row) for row in _csv_rows(lessons.tables))
+    return made.getvalue().encode()
+
+
+def _csv_rows(tables: Iterable[Table]) -> Iterator[tuple[str, ...]]:
+    for table in tables:
+        for row in table.rows:
+            share, (low, high) = row.proportion, row.proportion.interval
+            yield (
+                *(str(table.axis), table.unit, row.group, row.what),
+                *(str(share.counted), str(share.good)),
+                *(f"{one:.4f}" for one in (share.share, low, high)),
+                "yes" if row.enough else "no",
+            )
+
+
+def _safe(row: Iterable[str]) -> list[str]:
+    return [f"'{cell}" if _FORMULA.match(cell) else cell for cell in row]
