@@ -227,25 +227,24 @@ def lesson_plot(title: str, rows: Sequence[Row]) -> str:
     return lesson_svg(title, rows)
 
 
-def write_new_files(folder: Path, files: Mapping[str, bytes]) -> tuple[Path, ...]:
-    """Writes files that must not exist yet into a folder, which is made if it is not there.
+def write_new_files(files: Mapping[Path, bytes]) -> tuple[Path, ...]:
+    """Writes files that must not exist yet; the folder of each is made if it is not there.
 
     Raises:
         DestinationError: one of them exists (nothing is written then), or they cannot be written.
     """
-    paths = tuple(folder / name for name in files)
-    there = [one for one in paths if one.exists()]
+    there = [one for one in files if one.exists()]
     if there:
-        raise DestinationError(f"{there[0]} already exists.", "Choose another folder.")
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as trouble:
-        raise DestinationError(
-            f"{folder} cannot be made: {trouble.strerror}.", "Choose another."
-        ) from trouble
-    for path, data in zip(paths, files.values(), strict=True):
+        raise DestinationError(f"{there[0]} already exists.", "Choose another name.")
+    for path, data in files.items():
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as trouble:
+            raise DestinationError(
+                f"The folder {path.parent} cannot be made: {trouble.strerror}.", "Choose another."
+            ) from trouble
         write_new_file(path, data)
-    return paths
+    return tuple(files)
 
 
 def write_new_file(path: Path, data: bytes) -> None:

@@ -20,8 +20,8 @@ LEFT, RIGHT = 14, 394
 BESIDE = 412
 """Where the counts begin."""
 LINE, DOT_LINE, GAP = 16, 16, 10
-LETTERS = 92
-"""Letters on a line of words: what fits the width at this size even if most of them are wide."""
+LETTERS, WIDE_LETTERS = 92, 46
+"""Letters on a line of words at this size: of ordinary writing, and of capitals or signs from elsewhere."""
 TICKS = (0, 50, 100)
 
 
@@ -65,7 +65,9 @@ def words_of(row: Row) -> str:
 
 
 def _lines(text: str) -> list[str]:
-    return textwrap.wrap(printable(text), LETTERS) or [""]
+    said = printable(text)
+    wide = sum(one.isupper() or not one.isascii() for one in said)
+    return textwrap.wrap(said, WIDE_LETTERS if 4 * wide > len(said) else LETTERS) or [""]
 
 
 def _at(share: float) -> float:

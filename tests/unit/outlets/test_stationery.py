@@ -60,3 +60,23 @@ def test_every_block_can_be_set(tmp_path: Path) -> None:
     assert "U+" not in said
     for words in ("beware", "as it is so", "work 1.00", "what sum", "A B C"):
         assert words in said
+
+
+PICTURE = """<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 90 20" width="90" height="20">
+<text x="2" y="14" font-family="Libertinus Serif">drawn words</text></svg>"""
+
+
+def test_a_picture_among_the_facts_is_set_and_told_in_words(tmp_path: Path) -> None:
+    files = ShopFolder(tmp_path)
+    OwnPapers(files).copy("trial")
+    wording = tmp_path / "papers" / "trial.md"
+    wording.write_text("# A\n\n```picture\n{{ name }}\nfour of five\n{{ case }}\n```\n", encoding="utf-8")
+    facts = {**FRAME, "name": "a-plot.1", "pictures": {"a-plot.1": PICTURE}}
+    stationery = PrintedStationery(files)
+    assert "drawn words" in words_of(stationery.pdf("trial", facts))
+    assert stationery.words("trial", facts) == "A\n=\n\n  four of five\n  0007\n"
+    for other in ({"name": "none"}, {"name": "../a-plot.1"}, {"pictures": {}}):
+        with pytest.raises(BadFormFile, match="picture"):
+            stationery.pdf("trial", {**facts, **other})
+    with pytest.raises(BadFormFile, match="picture"):
+        stationery.pdf("trial", {**FRAME, "name": "a-plot.1"})

@@ -13,7 +13,7 @@ from mendbay.core.proportion import LEVEL, interval_text
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.lessons import Lessons, lessons_csv, lessons_pdf, number_text, tell_lessons
-from mendbay.wiring import lesson_plot, open_bench, shop_files, write_new_file, write_new_files
+from mendbay.wiring import lesson_plot, open_bench, shop_files, write_new_files
 
 HANG = " " * 28
 """What stands before the name of a row."""
@@ -48,18 +48,16 @@ def lessons(
     with open_bench(screen.home) as bench:
         told = tell_lessons(bench, shop_files(screen.home), by=Axis(by) if by else None, since=since)
         pdf = lessons_pdf(bench, told, lesson_plot) if pdf_file else b""
-    written: list[Path] = []
+    files: dict[Path, bytes] = {}
     if csv_file:
-        write_new_file(csv_file, lessons_csv(told))
-        written.append(csv_file)
+        files[csv_file] = lessons_csv(told)
     if plots:
-        drawn = {
-            f"{one.axis}.svg": lesson_plot(one.title, one.rows).encode() for one in told.tables if one.rows
-        }
-        written += write_new_files(plots, drawn)
+        for one in told.tables:
+            if one.rows:
+                files[plots / f"{one.axis}.svg"] = lesson_plot(one.title, one.rows).encode()
     if pdf_file:
-        write_new_file(pdf_file, pdf)
-        written.append(pdf_file)
+        files[pdf_file] = pdf
+    written = write_new_files(files)
     screen.answer(_json(told, written), _text(told, written))
 
 
