@@ -22,6 +22,7 @@ from mendbay.inlets.unsteady_description import load_unsteady
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Journals, Pictures, Programmers, ShopFiles
 from mendbay.jobs.drive_reading import never, no_power_cycle
+from mendbay.jobs.erasure_port import Copies, Eraser
 from mendbay.jobs.events import StepProgress, Tell, silent
 from mendbay.jobs.ports import HandBackFolder, Papers, PowerCycle
 from mendbay.jobs.stationery_port import Stationery
@@ -288,6 +289,27 @@ def check_handback(folder: Path, tell: Tell = silent) -> BagCheck:
         tell(StepProgress("checking", seen, max(seen, total), path))
 
     return check_bag(folder, seen=count)
+
+
+def shop_copies(home: Path | None = None) -> Copies:
+    """The copies that the shop holds of its cases."""
+    from mendbay.outlets.copies import CaseCopies
+
+    return CaseCopies(home_folder(home) / "cases")
+
+
+def eraser(home: Path | None = None) -> Eraser:
+    """What erases copies by a plan."""
+    from mendbay.outlets.eraser import CaseEraser  # arrays: only for this
+
+    return CaseEraser(home_folder(home) / "cases", SystemClock())
+
+
+def tool() -> str:
+    """Name and version of this program, for certificates."""
+    from importlib.metadata import version
+
+    return f"mendbay {version('mendbay')}"
 
 
 class DemoStage:

@@ -23,6 +23,8 @@ the command line returns. A refused read is not here: it is data.
     ├── TransferRefused      61
     ├── ProgrammerError      62
     ├── TransferIncomplete   63
+    ├── ErasureRefused       90
+    ├── ErasureIncomplete    91
     └── Interrupted         130
 """
 
@@ -234,6 +236,18 @@ class TransferIncomplete(MendbayError):
     """A chip was written in part or reads back wrong; the dump is safe and the plan can be started again."""
 
     exit_code = 63
+
+
+class ErasureRefused(MendbayError):
+    """Copies may not be erased: too early, no proof of a hand-back, or a file is not what was planned."""
+
+    exit_code = 90
+
+
+class ErasureIncomplete(MendbayError):
+    """Some of the planned copies could not be erased; which are is known, and the same command goes on."""
+
+    exit_code = 91
 
 
 class Interrupted(MendbayError):

@@ -22,6 +22,7 @@ from mendbay.handback.names import Named, links_json, names_json, plan_names
 from mendbay.handback.words import moment
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import StepProgress
+from mendbay.jobs.keep_copies import HAND_BACK, set_keep_until
 from mendbay.jobs.list_files import Piece, adapters_of, folder_problems, link_problems, trace
 from mendbay.jobs.ports import HandBackFolder, ImageStore, Papers
 from mendbay.jobs.volume import (
@@ -83,7 +84,8 @@ def hand_back(
     """Copies the files that match the patterns (all without one) into a new bag, with reports.
 
     Every copy is read again from the destination and compared. Files of which nothing is at hand
-    are listed, not made. Interrupted, the same call goes on where it stopped.
+    are listed, not made. Interrupted, the same call goes on where it stopped. `keep_until`, the last day on
+    which the shop keeps its copies, is noted of the case too.
 
     Raises:
         NothingWanted: no file matches.
@@ -129,7 +131,7 @@ def hand_back(
             )
         finally:
             destination.close()
-    _note(bench, case, folder, facts)
+    _note(bench, case, folder, facts, keep_until)
     return HandBackResult(folder, facts)
 
 
@@ -412,10 +414,13 @@ def _proof_steps(
     return tuple(steps)
 
 
-def _note(bench: Bench, case: Case, folder: Path, facts: words.HandBack) -> None:
+def _note(bench: Bench, case: Case, folder: Path, facts: words.HandBack, keep_until: str) -> None:
     tally = {word: count.files for word, count in facts.tallies.items()}
     said = ", ".join(f"{count} {word}" for word, count in tally.items() if count)
     with bench.ledger.together():
-        bench.note(case.number, "hand-back", f"Files handed back to {folder}: {said}.", dict(tally))
+        where = {"folder": str(folder.absolute())}  # by which what the shop still holds is found
+        bench.note(case.number, HAND_BACK, f"Files handed back to {folder}: {said}.", {**tally, **where})
         bench.custody(case.number, f"files handed back ({said})", f"hand-back folder {folder.name}")
         bench.ledger.amend_case(case.number, state=CaseState.HANDED_BACK)
+        if keep_until:
+            set_keep_until(bench, case, keep_until)

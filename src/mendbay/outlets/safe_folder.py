@@ -76,6 +76,12 @@ class SafeFolder:
         finally:
             os.close(at)
 
+    @contextmanager
+    def folder(self, path: str) -> Iterator[int]:
+        """A descriptor of the folder `path` below this one (empty: this one), while open."""
+        with self._folder(path) as at:
+            yield at
+
     def make_folder(self, path: str) -> None:
         """The folder `path`, with those above it."""
         with self._folder(path, make=True):

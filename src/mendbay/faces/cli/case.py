@@ -13,6 +13,7 @@ from mendbay.core.errors import CustodyBroken, UsageError
 from mendbay.faces import wording
 from mendbay.faces.cli.case_close import close, reopen
 from mendbay.faces.cli.case_privacy import export, forget_
+from mendbay.faces.cli import case_keeping
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.certify_rom import KeptCertificate, certificates_kept
 from mendbay.jobs.measure_board import Measured
@@ -176,7 +177,8 @@ def _story_text(story: CaseStory, certificates: Sequence[KeptCertificate]) -> st
         lines += [wrapped(wording.certificate_words(one), "  ") for one in certificates if one.bay == bay.bay]
         image = next((one for one in story.images if one.bay == bay.bay), None)
         if image is None:
-            lines.append("  not read yet")
+            was_read = any(one.bay == bay.bay for one in story.noted_images)
+            lines.append("  its image is not there any more" if was_read else "  not read yet")
         elif image.coverage is None:
             lines.append(f"  {image.path}: {image.trouble}")
         else:
@@ -310,3 +312,8 @@ command.add_command(close)
 command.add_command(reopen)
 command.add_command(export)
 command.add_command(forget_)
+command.add_command(case_keeping.keep)
+command.add_command(case_keeping.keeping)
+command.add_command(case_keeping.erase_plan)
+command.add_command(case_keeping.erase)
+command.add_command(case_keeping.erasure)

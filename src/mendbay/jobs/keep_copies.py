@@ -1,0 +1,155 @@
+"""Until when the shop keeps its copies of a case, and what it still holds."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from mendbay.case.records import Case
+from mendbay.core.errors import UsageError
+from mendbay.core.texts import require_day
+from mendbay.handback.erasure import Sort, sort_of
+from mendbay.handback.keeping import Keeping, day_after, is_over, read_keeping
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.erasure_port import Copies
+
+HAND_BACK = "hand-back"
+"""Kind of the event that tells of a hand-back; its fact `folder` is where it was made."""
+ITEM = "the shop's copies"
+BAG_NAMES = ("bagit.txt", "bag-info.txt", "names.json", "links.json", "gaps.json", "handback.progress")
+BAG_BEGINNINGS = ("data/", "manifest-", "tagmanifest-", "report.")
+
+
+@dataclass(frozen=True, slots=True)
+class Amount:
+    """How many files; bytes as long as they say they are, and bytes stored (holes left out)."""
+
+    files: int = 0
+    size_bytes: int = 0
+    stored_bytes: int = 0
+
+    def plus(self, size_bytes: int, stored_bytes: int) -> Amount:
+        """With one file more."""
+        return Amount(self.files + 1, self.size_bytes + size_bytes, self.stored_bytes + stored_bytes)
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """What the shop holds of a case.
+
+    Args:
+        amounts: by sort; sorts of which it holds nothing are left out.
+        due: the day agreed is over.
+        hand_backs: folders of hand-backs that are still where they were made and on the shop's own medium.
+        elsewhere: those that are there and lie on another medium, which may be the customer's.
+    """
+
+    case: Case
+    amounts: Mapping[Sort, Amount]
+    due: bool
+    hand_backs: tuple[str, ...]
+    elsewhere: tuple[str, ...]
+
+
+def keeping_of(bench: Bench) -> Keeping:
+    """How long the shop keeps copies by its own file.
+
+    Raises:
+        BadFormFile: the file is not sound.
+    """
+    text = bench.shop_files.text("settings", "keeping")
+    return Keeping() if text is None else read_keeping(text)
+
+
+def keep(bench: Bench, number: int, day: str = "", days: int | None = None) -> Case:
+    """Says until when the copies of a case are kept; custody tells the old and the new day.
+
+    Args:
+        day: the last day of keeping; days: so many after the hand-back, or after today before it. Without
+            either the shop's own number of days holds.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        UsageError: both are given, no day of the calendar, or one that is over already.
+        BadFormFile: `settings/keeping.toml` is not sound.
+    """
+    if day and days is not None:
+        raise UsageError("A day and a number of days are given.", "Give one of them.")
+    with bench.ledger.together():
+        case, today = bench.ledger.case(number), bench.now()[:10]
+        if day:
+            require_day(day)
+            until = day
+        else:
+            until = day_after(
+                handed_back_on(bench, number) or today, keeping_of(bench).days if days is None else days
+            )
+        if until < today:
+            raise UsageError(
+                f"{until} is over.",
+                f"Name today or a later day; mendbay case erase-plan {number} --reason WHY erases before it.",
+            )
+        return set_keep_until(bench, case, until)
+
+
+def set_keep_until(bench: Bench, case: Case, until: str) -> Case:
+    """Writes the last day of keeping down; nothing is written if it was that day already."""
+    if case.keep_until == until:
+        return case
+    before = f" (before: {case.keep_until})" if case.keep_until else ""
+    bench.custody(case.number, f"keep-until day agreed: {until}{before}", ITEM)
+    bench.note(case.number, "keeping", f"Copies are kept until {until}{before}.")
+    return bench.ledger.amend_case(case.number, keep_until=until)
+
+
+def handed_back_on(bench: Bench, number: int) -> str:
+    """The day of the last hand-back, empty if there was none."""
+    days = [one.at[:10] for one in bench.ledger.events(number) if one.kind == HAND_BACK]
+    return days[-1] if days else ""
+
+
+def recorded_hand_backs(bench: Bench, number: int) -> tuple[str, ...]:
+    """The folders that hand-backs of the case were made in, the oldest first."""
+    found = (one.facts.get("folder") for one in bench.ledger.events(number) if one.kind == HAND_BACK)
+    return tuple(dict.fromkeys(one for one in found if isinstance(one, str) and one))
+
+
+def is_of_bag(path: str) -> bool:
+    """Whether a file in a hand-back folder is part of what Mendbay writes there."""
+    return path in BAG_NAMES or path.startswith(BAG_BEGINNINGS)
+
+
+def held(bench: Bench, copies: Copies, number: int) -> Held:
+    """What the shop holds of a case.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        DestinationError: a folder cannot be read.
+    """
+    case = bench.ledger.case(number)
+    amounts: dict[Sort, Amount] = {}
+    here: list[str] = []
+    elsewhere: list[str] = []
+    for folder in recorded_hand_backs(bench, number):
+        root = copies.root(case, folder)
+        if root is not None:
+            (here if root.device == copies.shop_device else elsewhere).append(folder)
+    for root_name in ("", *here):
+        for one in copies.walk(case, root_name):
+            sort = sort_of(one.path) if not root_name else Sort.HAND_BACK if is_of_bag(one.path) else None
+            if sort is not None and one.kind == "file":
+                amounts[sort] = amounts.get(sort, Amount()).plus(one.size_bytes, one.stored_bytes)
+    ordered = {sort: amounts[sort] for sort in Sort if sort in amounts}
+    due = bool(ordered) and is_over(case.keep_until, bench.now()[:10])
+    return Held(case, ordered, due, tuple(here), tuple(elsewhere))
+
+
+def keeping(bench: Bench, copies: Copies) -> tuple[Held, ...]:
+    """What the shop holds of every case of which it holds anything; what is due first, then by day.
+
+    Raises:
+        DestinationError: a folder cannot be read.
+    """
+    found = [held(bench, copies, one.number) for one in bench.ledger.cases()]
+    holding = (one for one in found if one.amounts)
+    return tuple(sorted(holding, key=lambda one: (not one.due, one.case.keep_until or "9", one.case.number)))

@@ -1,0 +1,257 @@
+"""Draw up the erasure of a case's copies: what goes, what stays, and why it may go."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from mendbay.case.records import Case
+from mendbay.core.errors import DestinationError, MendbayError, NothingWanted
+from mendbay.core.note import Note, NoteKind
+from mendbay.core.quantity import bytes_text, counted
+from mendbay.handback.erasure import DEFAULT_SORTS, ErasurePlan, PlannedFile, PlannedRoot, Proof, Sort
+from mendbay.handback.erasure_check import Seen, against_time, offered, require_no_reasons
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.erasure_port import Copies
+from mendbay.jobs.events import Said, StepProgress
+from mendbay.jobs.keep_copies import held, is_of_bag, recorded_hand_backs
+from mendbay.jobs.withdraw import require_reason
+
+PLAN, CERTIFICATE = "plan", "certificate"
+ALWAYS_KEPT = (
+    "the custody log and the story of the case",
+    "the log of reads of each image: which ranges the drive gave, none of their bytes",
+    "journals and certificates, this erasure's too",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """A plan that was drawn up.
+
+    Args:
+        path: of its file in the case's folder.
+        stays: what the shop keeps, as the ends of sentences.
+    """
+
+    plan: ErasurePlan
+    path: str
+    stays: tuple[str, ...]
+
+
+def plan_erasure(
+    bench: Bench,
+    copies: Copies,
+    number: int,
+    *,
+    sorts: Sequence[Sort] = (),
+    reason: str = "",
+    hand_back: Path | None = None,
+    unproven: str = "",
+) -> Planned:
+    """Draws the plan up and keeps it; nothing is erased yet.
+
+    Args:
+        sorts: what goes; `DEFAULT_SORTS` if none are named.
+        reason: why the copies go although their day is not over.
+        hand_back: the folder that proves the hand-back; the last one on record if it is still there.
+        unproven: a person's word why it does not matter that no hand-back can be checked.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        ErasureRefused: something speaks against it; all reasons are named.
+        NothingWanted: the shop holds nothing of these sorts.
+        DestinationError: a folder or file cannot be read, or the plan not be kept.
+    """
+    case, today = bench.ledger.case(number), bench.now()[:10]
+    for word in (reason, unproven):
+        if word:
+            require_reason(word, "erased early")
+    chosen = tuple(dict.fromkeys(sorts)) or DEFAULT_SORTS
+    require_no_reasons(list(against_time(case.keep_until, today, reason)))
+    roots, reasons, elsewhere = _roots(bench, copies, case, chosen, bool(sorts), hand_back)
+    sources = sources_of_all(bench)
+    seen = [one for root in roots for one in copies.walk(case, root.root, sources)]
+    ours = [one for one in seen if not one.root or is_of_bag(one.path)]
+    picked, against = offered(ours, chosen, copies.shop_device)
+    reasons += against
+    if not picked and not reasons:
+        raise NothingWanted(
+            f"The shop holds nothing of case {number} that is to be erased: {', '.join(chosen)}.",
+            "mendbay case keeping tells what it holds.",
+        )
+    proof, doubts = _proof(bench, copies, case, hand_back, unproven)
+    require_no_reasons([*reasons, *doubts])
+    used = {one.root for _, one in picked}
+    plan = ErasurePlan(
+        name=str(1 + len([one for one in bench.notes.of(NoteKind.ERASURE, number) if what_of(one) == PLAN])),
+        case=number,
+        made_at=bench.now(),
+        made_by=bench.who,
+        sorts=chosen,
+        roots=tuple(one for one in roots if one.root in used),
+        files=tuple(_planned(bench, copies, case, picked)),
+        keep_until=case.keep_until,
+        reason=reason.strip(),
+        proof=proof,
+        media=copies.media(case, sorted(used)),
+    )
+    path = _keep(bench, case, plan)
+    others = [one for one in seen if one.root and not is_of_bag(one.path)]
+    return Planned(plan, path, tuple(_stays(bench, copies, plan, elsewhere, others)))
+
+
+def sources_of_all(bench: Bench) -> tuple[str, ...]:
+    """What the drives of all cases were read from, as their runs name it. What cannot be seen is told."""
+    found: list[str] = []
+    for case in bench.ledger.cases():
+        for image in bench.ledger.images(case.number):
+            if not bench.images.exists(case, image.bay):
+                continue
+            try:
+                store = bench.images.reopen(case, image.bay, writable=False)
+            except MendbayError as trouble:
+                bench.tell(
+                    Said(
+                        f"What bay {image.bay} of case {case.number} was read from "
+                        f"is not known: {trouble.what}"
+                    )
+                )
+                continue
+            try:
+                found += [run.source for run in store.runs()]
+            finally:
+                store.close()
+    return tuple(dict.fromkeys(found))
+
+
+def _roots(
+    bench: Bench, copies: Copies, case: Case, chosen: Sequence[Sort], named: bool, hand_back: Path | None
+) -> tuple[list[PlannedRoot], list[str], list[str]]:
+    """The folders to erase in, what speaks against it, and hand-backs that stay since they lie elsewhere."""
+    own = copies.root(case, "")
+    roots = [own] if own is not None else []
+    reasons: list[str] = []
+    elsewhere: list[str] = []
+    if Sort.HAND_BACK not in chosen:
+        return roots, reasons, elsewhere
+    recorded = recorded_hand_backs(bench, case.number)
+    if named and hand_back is not None and str(hand_back.absolute()) not in recorded:
+        reasons.append(f"{hand_back} is not on record as a hand-back of case {case.number}.")
+    for folder in recorded:
+        root = copies.root(case, folder)
+        if root is None:
+            continue
+        if root.device != copies.shop_device:
+            elsewhere.append(folder)
+            if named:
+                reasons.append(
+                    f"{folder} lies on another medium than the cases, which may be the customer's own."
+                )
+        elif copies.check_bag(Path(folder), bench.tell).case != f"{case.number:04}":
+            reasons.append(f"{folder} does not hold a hand-back of case {case.number} any more.")
+        else:
+            roots.append(root)
+    return roots, reasons, elsewhere
+
+
+def _proof(
+    bench: Bench, copies: Copies, case: Case, hand_back: Path | None, unproven: str
+) -> tuple[Proof, list[str]]:
+    """What proves the hand-back, and why it does not."""
+    recorded = recorded_hand_backs(bench, case.number)
+    there = [one for one in recorded if copies.root(case, one) is not None]
+    folder = hand_back or (Path(there[-1]) if there else None)
+    word = unproven.strip()
+    if folder is None:
+        missing = "No hand-back folder is where it was made" if recorded else "No hand-back is on record"
+        if word:
+            return Proof(word=word), []
+        return Proof(), [
+            f"{missing}: name one with --hand-back, or say with --unproven why that does not matter."
+        ]
+    told = copies.check_bag(folder, bench.tell)
+    doubts = []
+    if not told.check.is_valid:
+        doubts.append(f"{folder} is not a sound hand-back: {told.check.faults[0]}.")
+    elif told.case != f"{case.number:04}" or not told.manifest_sha256:
+        doubts.append(f"{folder} is not a hand-back of case {case.number}.")
+    if doubts:
+        return Proof(word=word), [] if word else doubts
+    check = told.check
+    return Proof(str(folder.absolute()), check.files, check.size_bytes, told.manifest_sha256, word), []
+
+
+def _planned(
+    bench: Bench, copies: Copies, case: Case, picked: Sequence[tuple[Sort, Seen]]
+) -> Iterator[PlannedFile]:
+    for at, (sort, one) in enumerate(picked):
+        bench.tell(StepProgress("reading what is to be erased", at, len(picked), one.path))
+        yield PlannedFile(
+            root=one.root,
+            path=one.path,
+            sort=sort,
+            size_bytes=one.size_bytes,
+            stored_bytes=one.stored_bytes,
+            device=one.device,
+            inode=one.inode,
+            modified_ns=one.modified_ns,
+            changed_ns=one.changed_ns,
+            digest=copies.digest(case, one),
+        )
+
+
+def _keep(bench: Bench, case: Case, plan: ErasurePlan) -> str:
+    """Keeps the plan as a file, and notes it. Why copies go early stands in the file and not in custody, as a
+    person may name the customer in it."""
+    kept = bench.files.keep(case, f"erasures/plan-{plan.name}.json", plan.to_json().encode())
+    body = {
+        "what": PLAN,
+        "digest": plan.digest,
+        "path": kept.path,
+        "sha256": kept.sha256,
+        "size_bytes": kept.size_bytes,
+    }
+    ground = "for a reason given" if plan.reason else f"kept until {plan.keep_until}"
+    amount = f"{counted(len(plan.files), 'file', plain=True)}, {bytes_text(plan.size_bytes, plain=True)}"
+    with bench.ledger.together():
+        bench.notes.add(
+            Note(case.number, "", NoteKind.ERASURE, plan.name, bench.now(), bench.who, json.dumps(body))
+        )
+        bench.custody(case.number, f"erasure of copies planned ({amount}, {ground})", plan_item(plan))
+        bench.note(case.number, "erasure", f"Erasure {plan.name} planned: {amount}, {ground}.")
+    return kept.path
+
+
+def plan_item(plan: ErasurePlan) -> str:
+    """What an entry of custody about a plan names."""
+    return f"erasure plan {plan.name}, SHA-256 {plan.digest}"
+
+
+def what_of(note: Note) -> str:
+    """What a note of an erasure tells of: `plan` or `certificate`; empty if Mendbay did not write it."""
+    try:
+        body = json.loads(note.body)
+    except ValueError:
+        return ""
+    return str(body.get("what", "")) if isinstance(body, dict) else ""
+
+
+def _stays(
+    bench: Bench, copies: Copies, plan: ErasurePlan, elsewhere: Sequence[str], others: Sequence[Seen]
+) -> Iterator[str]:
+    yield from ALWAYS_KEPT
+    try:
+        holds = held(bench, copies, plan.case)
+    except DestinationError as trouble:
+        yield trouble.what
+        return
+    for sort, amount in holds.amounts.items():
+        if sort not in plan.sorts:
+            yield f"{sort}: {counted(amount.files, 'file')}, {bytes_text(amount.size_bytes)}"
+    for one in elsewhere:
+        yield f"the hand-back {one}: it lies on another medium, which may be the customer's own"
+    for seen in others:
+        yield f"{seen.root}/{seen.path}: it is no part of the hand-back"

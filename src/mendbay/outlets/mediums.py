@@ -1,0 +1,122 @@
+"""What a folder lies on, as `/proc` and `/sys` tell: file system, what lies below it, and the disks.
+
+No device is opened, so this is safe on a drive that hangs. Fields: proc_pid_mountinfo(5), and the kernel's
+Documentation/ABI/stable/sysfs-block.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Iterator
+from contextlib import suppress
+from pathlib import Path
+
+from mendbay.handback.erasure_limits import Device, Medium
+
+MOUNTS = Path("/proc/self/mountinfo")
+SYS_NUMBERS = Path("/sys/dev/block")
+SYS_BLOCK = Path("/sys/class/block")
+SECTOR_BYTES = 512
+"""Of `size` in sysfs, whatever the drive's own sectors are."""
+DEEPEST = 16
+
+
+def medium_of(folder: Path, root: str) -> Medium:
+    """What a folder lies on; whatever is not known is left empty.
+
+    Args:
+        root: how the plan calls it.
+    """
+    try:
+        real, device = folder.resolve(), folder.stat().st_dev
+    except OSError:
+        return Medium((root,), "")
+    kind, options, source = _mount(real)
+    start = _sys_folder(device)
+    if start is None and source.startswith("/dev/"):
+        with suppress(OSError):
+            start = _sys_folder(Path(source).stat().st_rdev)
+    between: list[str] = []
+    disks = tuple(_disks(start, between, 0)) if start is not None else ()
+    return Medium((root,), kind, options, disks, tuple(dict.fromkeys(between)))
+
+
+def _mount(real: Path) -> tuple[str, tuple[str, ...], str]:
+    """Type, options and source of the mount that holds a place: the longest mount point above it, the last
+    mounted there."""
+    best = -1
+    found: tuple[str, tuple[str, ...], str] = ("", (), "")
+    with suppress(OSError):
+        for line in MOUNTS.read_text(errors="surrogateescape").splitlines():
+            left, _, right = line.partition(" - ")
+            own, about = left.split(" "), right.split(" ")
+            if len(own) < 6 or len(about) < 3:
+                continue
+            point = Path(_plain(own[4]))
+            if (point == real or point in real.parents) and len(point.parts) >= best:
+                best = len(point.parts)
+                found = (about[0], tuple(about[2].split(",")), _plain(about[1]))
+    return found
+
+
+def _plain(text: str) -> str:
+    return re.sub(r"\\([0-7]{3})", lambda one: chr(int(one[1], 8)), text)
+
+
+def _sys_folder(device: int) -> Path | None:
+    link = SYS_NUMBERS / f"{os.major(device)}:{os.minor(device)}"
+    return link.resolve() if link.exists() else None
+
+
+def _disks(folder: Path, between: list[str], depth: int) -> Iterator[Device]:
+    """The disks below a block device; what lies between is added to `between`."""
+    if depth > DEEPEST:
+        return
+    if (folder / "partition").exists():
+        folder = folder.parent
+    if (folder / "dm").is_dir():
+        between.append("mapping")
+    if (folder / "md").is_dir():
+        between.append("array")
+    backing = _text(folder / "loop" / "backing_file")
+    if backing:
+        between.append("loop device")
+        with suppress(OSError):
+            below = _sys_folder(Path(backing).parent.stat().st_dev)
+            if below is not None:
+                yield from _disks(below, between, depth + 1)
+                return
+    slaves: list[Path] = []
+    with suppress(OSError):
+        slaves = sorted((folder / "slaves").iterdir())
+    for one in slaves:
+        yield from _disks((SYS_BLOCK / one.name).resolve(), between, depth + 1)
+    if not slaves:
+        yield _device(folder)
+
+
+def _device(folder: Path) -> Device:
+    turns = {"0": False, "1": True}.get(_text(folder / "queue" / "rotational"))
+    size = _text(folder / "size")
+    return Device(
+        name=folder.name,
+        model=_text(folder / "device" / "model"),
+        serial=_text(folder / "device" / "serial") or _serial_page(folder),
+        size_bytes=int(size) * SECTOR_BYTES if size.isdigit() else 0,
+        rotational=turns,
+    )
+
+
+def _serial_page(folder: Path) -> str:
+    """The serial number from the drive's page 80h (SPC-4, 7.8.15: four bytes of head)."""
+    with suppress(OSError):
+        page = (folder / "device" / "vpd_pg80").read_bytes()
+        return "".join(one for one in page[4:260].decode("ascii", "replace") if one.isprintable()).strip()
+    return ""
+
+
+def _text(path: Path) -> str:
+    with suppress(OSError):
+        return path.read_text(errors="replace").strip()[:200]
+    return ""
