@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from mendbay.board.flash_bus import FlashBus
     from mendbay.board.rom_map import RomMap
     from mendbay.board.stock import StockItem
+    from mendbay.case.items import Item
     from mendbay.case.lessons import Row
     from mendbay.jobs.certify_rom import CertifiedTransfer
     from mendbay.jobs.play_demo import Box
@@ -198,6 +199,32 @@ def stock_labels(items: Sequence[StockItem], paper: str, skip: int) -> bytes:
     from mendbay.outlets.typesetting import Paper
 
     return labels_pdf(LabelJob(tuple(items), Paper(paper), skip))
+
+
+def item_labels(items: Sequence[Item], paper: str, skip: int) -> bytes:
+    """Labels for the things of a case, as PDF.
+
+    Args:
+        paper: `A4` or `Letter`.
+        skip: how many places of the first sheet are used up.
+
+    Raises:
+        UsageError: no items, or more places skipped than a sheet has.
+    """
+    from mendbay.outlets.item_labels import item_sheets  # the typesetter: only for this
+    from mendbay.outlets.label_sheet import sheets_pdf
+    from mendbay.outlets.typesetting import Paper
+
+    return sheets_pdf(item_sheets(items, Paper(paper), skip))
+
+
+def file_outside(path: Path, limit_bytes: int) -> bytes:
+    """The bytes of a file, for what needs no ledger.
+
+    Raises:
+        UsageError: not there, not a regular file, or larger than `limit_bytes`.
+    """
+    return CaseCabinet(Path()).fetch(path, limit_bytes)
 
 
 def transfer_certificate(facts: CertifiedTransfer, paper: str, shop: str) -> bytes:

@@ -12,6 +12,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
@@ -27,6 +28,9 @@ BEFORE_THE_FIRST = "0" * 64
 LINE_LIMIT_BYTES = 200_000
 """Longest line that is read: three texts at their limit, every character escaped or of four bytes, fit."""
 
+_MOST_LINES_TOLD = 100
+"""Lines that are no entries and are told one by one: a file that is half something else must not make a
+report endless."""
 _HASH = re.compile(r"[0-9a-f]{64}")
 _KEYS = ("at", "case", "format", "hash", "item", "previous", "sequence", "what", "who")
 _COUNTS = ("case", "sequence")
@@ -198,6 +202,39 @@ def parse_lines(data: bytes) -> tuple[CustodyEntry, ...]:
     return tuple(_parse_line(line, number) for number, line in enumerate(data.splitlines(), 1))
 
 
+def check_export(data: bytes, anchor: Head | None = None) -> CustodyCheck:
+    """Checks an exported log line by line: one line that is no entry does not hide what the others say.
+
+    Args:
+        data: the file.
+        anchor: the head that a receipt names, of this moment or an earlier one.
+
+    Raises:
+        UsageError: not one line is an entry of a custody log; or it is empty, and no receipt says otherwise.
+    """
+    entries: list[CustodyEntry] = []
+    faults: list[Fault] = []
+    first: UsageError | None = None
+    for number, line in enumerate(data.splitlines(), 1):
+        try:
+            entries.append(_parse_line(line, number))
+        except UsageError as trouble:
+            first = first or trouble
+            at = entries[-1].sequence + 1 if entries else 1
+            faults.append(
+                Fault(at, Break.CHANGED, f"Line {number}: {Break.CHANGED}; it is not an entry of a log.")
+            )
+    if first is not None and not entries:
+        raise first
+    if not entries and anchor is None:
+        raise UsageError(
+            "The file is empty.", "Give the file as `mendbay case custody CASE --export FILE` wrote it."
+        )
+    found = verify(entries, anchor)
+    told = tuple(sorted((*faults[:_MOST_LINES_TOLD], *found.faults), key=_by_number))
+    return CustodyCheck(len(entries), found.head, told, found.anchored)
+
+
 def _canonical(entry: CustodyEntry, *, with_hash: bool) -> bytes:
     """RFC 8785 for what an entry holds: member names sorted, no blanks, shortest escapes, UTF-8."""
     members: dict[str, str | int] = {
@@ -217,7 +254,8 @@ def _canonical(entry: CustodyEntry, *, with_hash: bool) -> bytes:
 
 def _parse_line(line: bytes, number: int) -> CustodyEntry:
     trouble = UsageError(
-        f"Line {number} is not an entry of a custody log.", "Give the file as `custody export` wrote it."
+        f"Line {number} is not an entry of a custody log.",
+        "Give the file as `mendbay case custody CASE --export FILE` wrote it.",
     )
     if len(line) > LINE_LIMIT_BYTES:
         raise trouble
@@ -271,13 +309,15 @@ def _one_per_number(
 def _chain_faults(chain: list[CustodyEntry]) -> Iterator[Fault]:
     before: CustodyEntry | None = None
     before_sound = True
+    # the case that most entries name: one forged number must not put the others under suspicion
+    of_case = Counter(entry.case for entry in chain).most_common(1)[0][0] if chain else 0
     for entry in chain:
         sound = is_sound(entry)
         expected = 1 if before is None else before.sequence + 1
         named = BEFORE_THE_FIRST if before is None else before.hash
         if not sound:
             yield _fault(entry.sequence, Break.CHANGED, "its content does not fit its hash")
-        if entry.case != chain[0].case:
+        if entry.case != of_case:
             yield _fault(entry.sequence, Break.INSERTED, f"it belongs to case {entry.case}")
         if entry.sequence > expected:
             for number in _few(expected, entry.sequence):

@@ -185,7 +185,7 @@ class CustodyBroken(LedgerError):
 
 
 class NoSuchItem(LedgerError):
-    """The stock has no item of that number or name."""
+    """The stock, or the case, has no item of that number or name."""
 
     exit_code = 43
 

@@ -17,10 +17,11 @@ from mendbay.core.errors import CustodyBroken, TransferRefused
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Journals
+from mendbay.jobs.check_custody import check_custody
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.read_pictures import describe, identifiers_of
 from mendbay.jobs.rom_reads import rom_reads
-from mendbay.jobs.take_in import check_custody, named_by_pictures
+from mendbay.jobs.take_in import named_by_pictures
 from mendbay.jobs.transfer_rom import certificate_of, certificate_path, custody_item, newest_plan
 
 

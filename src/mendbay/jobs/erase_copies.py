@@ -21,12 +21,12 @@ from mendbay.handback.erasure import ErasurePlan, Sort
 from mendbay.handback.erasure_certificate import Done, ErasureCertificate, certify
 from mendbay.handback.erasure_check import ClearedPlan, Situation, clear
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.check_custody import check_custody
 from mendbay.jobs.erasure_port import Copies, Eraser, Erasing
 from mendbay.jobs.keep_copies import held
 from mendbay.jobs.papers import frame, shop_of
 from mendbay.jobs.plan_erasure import ALWAYS_KEPT, CERTIFICATE, PLAN, plan_item, sources_of_all, what_of
 from mendbay.jobs.ports import KeptFile
-from mendbay.jobs.take_in import check_custody
 from mendbay.jobs.withdraw import require_reason
 
 Confirm = Callable[[ErasurePlan], None]

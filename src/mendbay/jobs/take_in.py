@@ -6,11 +6,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from mendbay.board.number_form import Kind
-from mendbay.case.custody import CustodyCheck, CustodyEntry, Head, verify
+from mendbay.case.custody import CustodyCheck, CustodyEntry, verify
+from mendbay.case.items import Item
 from mendbay.case.records import Bay, Case, Event, Image, Intake
 from mendbay.core.coverage import Coverage
 from mendbay.core.errors import MendbayError, UsageError
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.keep_items import items_of
 from mendbay.jobs.measure_board import Measured, begun_sheet
 from mendbay.jobs.ports import Run
 from mendbay.jobs.read_pictures import identifiers_of
@@ -44,6 +46,7 @@ class CaseStory:
     check: CustodyCheck
     by_pictures: Mapping[str, str] = field(default_factory=dict)
     """Model and serial number of drives not described at take-in, as far as pictures show them, by bay."""
+    items: tuple[Item, ...] = ()
 
 
 def take_in(
@@ -76,6 +79,7 @@ def take_in(
                 "taken in",
                 f"drive of bay {bay.bay}: {bay.model} {bay.serial}".strip().rstrip(":"),
             )
+        items_of(bench, case.number)
     return case
 
 
@@ -91,6 +95,7 @@ def add_bay(bench: Bench, bay: Bay) -> None:
         described = f"drive of bay {bay.bay}: {bay.model} {bay.serial}".strip().rstrip(":")
         bench.custody(bay.case, "taken in", described)
         bench.note(bay.case, "take-in", f"Bay {bay.bay} added.", {"bay": bay.bay})
+        items_of(bench, bay.case)
 
 
 def amend_bay(
@@ -153,6 +158,7 @@ def tell_case(bench: Bench, number: int) -> CaseStory:
         events=bench.ledger.events(number),
         custody=custody,
         check=verify(custody),
+        items=items_of(bench, number),
         by_pictures={
             bay.bay: named
             for bay in bays
@@ -185,18 +191,3 @@ def _image(bench: Bench, case: Case, bay: str) -> ImageStory:
         return ImageStory(bay, name, store.coverage(), store.runs())
     finally:
         store.close()
-
-
-def check_custody(
-    bench: Bench, number: int, anchor: str = ""
-) -> tuple[CustodyCheck, tuple[CustodyEntry, ...]]:
-    """Checks a case's custody log, against the head printed on a receipt if one is given.
-
-    Raises:
-        NoSuchCase: there is no such case.
-        CaseForgotten: it was forgotten.
-        UsageError: the anchor is not a head.
-    """
-    remembered(bench, number)
-    entries = bench.ledger.custody(number)
-    return verify(entries, Head.parse(anchor) if anchor else None), entries

@@ -12,7 +12,8 @@ import pytest
 from mendbay.board.description import BoardDescription
 from mendbay.board.stock import LARGEST_NUMBER, Condition, Kind, StockItem, label_text, number_in_label
 from mendbay.core.errors import UsageError
-from mendbay.outlets.stock_labels import LABELS_PER_SHEET, LabelJob, labels_pdf, labels_pictures
+from mendbay.outlets.label_sheet import LABELS_PER_SHEET
+from mendbay.outlets.stock_labels import LabelJob, labels_pdf, labels_pictures
 from mendbay.outlets.typesetting import Paper
 
 

@@ -9,15 +9,20 @@ import click
 
 from mendbay.board.electrical_summary import short
 from mendbay.case.records import Bay
-from mendbay.core.errors import CustodyBroken, UsageError
+from mendbay.core.errors import UsageError
 from mendbay.faces import wording
-from mendbay.faces.cli.case_close import close, reopen
-from mendbay.faces.cli.case_privacy import export, forget_
 from mendbay.faces.cli import case_keeping
+from mendbay.faces.cli.case_close import close, reopen
+from mendbay.faces.cli.case_custody import COMMANDS as CUSTODY_COMMANDS
+from mendbay.faces.cli.case_custody import check_text
+from mendbay.faces.cli.case_hand_over import COMMANDS as HAND_OVER_COMMANDS
+from mendbay.faces.cli.case_items import COMMANDS as ITEM_COMMANDS
+from mendbay.faces.cli.case_items import item_json, item_lines
+from mendbay.faces.cli.case_privacy import export, forget_
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.certify_rom import KeptCertificate, certificates_kept
 from mendbay.jobs.measure_board import Measured
-from mendbay.jobs.take_in import CaseStory, add_bay, amend_bay, check_custody, take_in, tell_case
+from mendbay.jobs.take_in import CaseStory, add_bay, amend_bay, take_in, tell_case
 from mendbay.wiring import open_bench
 
 LIST_COLUMN = 28
@@ -189,13 +194,15 @@ def _story_text(story: CaseStory, certificates: Sequence[KeptCertificate]) -> st
             for run in image.runs:
                 taken = f", taken over from {run.taken_from}" if run.taken_from else ""
                 lines.append(f"  run {run.number}: {run.started_at}, adapter: {run.adapter}{taken}")
+    if story.items:
+        lines += ["", "Items", *item_lines(story.items, "  ")]
     lines += ["", "What happened"]
     lines += [wrapped(f"{event.at}  {event.text}", "  ") for event in story.events]
     lines += ["", "Custody"]
     lines += [
         wrapped(f"{one.sequence}  {one.at}  {one.who}: {one.what}; {one.item}", "  ") for one in story.custody
     ]
-    lines.append("  " + _check_text(story.check.holds, len(story.custody)))
+    lines.append("  " + check_text(story.check.holds, len(story.custody)))
     return "\n".join(lines)
 
 
@@ -211,13 +218,6 @@ def _sheet_lines(measured: Measured, case: int, bay: str) -> list[str]:
         lines.append(wrapped(f"still to be measured: {', '.join(told.left[:LEFT_SHOWN])}{more}", "    "))
     lines.append(f"    in full: {wording.called_as()} board sheet {case} {bay}")
     return lines
-
-
-def _check_text(holds: bool, entries: int) -> str:
-    if holds:
-        count = f"{entries} entry" if entries == 1 else f"{entries} entries"
-        return f"The custody log holds: {count}, each chained to the one before."
-    return "The custody log does NOT hold; mendbay case custody says where."
 
 
 def _story_json(story: CaseStory, certificates: Sequence[KeptCertificate]) -> dict[str, object]:
@@ -258,6 +258,7 @@ def _story_json(story: CaseStory, certificates: Sequence[KeptCertificate]) -> di
             }
             for one in story.images
         ],
+        "items": [item_json(one) for one in story.items],
         "sheets": [{"bay": bay, **asdict(short(one.sheet))} for bay, one in story.sheets.items()],
         "rom_certificates": [{"bay": one.bay, **wording.certificate_json(one)} for one in certificates],
         "events": [
@@ -281,33 +282,6 @@ def _story_json(story: CaseStory, certificates: Sequence[KeptCertificate]) -> di
     }
 
 
-@command.command(name="custody")
-@click.argument("case", type=int)
-@click.option("--receipt", default="", help="The head of the log as printed on the customer's receipt.")
-@click.pass_obj
-def custody(screen: Screen, case: int, receipt: str) -> None:
-    """Verify the custody log of CASE, entry by entry."""
-    with open_bench(screen.home) as bench:
-        check, entries = check_custody(bench, case, receipt)
-    if not check.holds:
-        faults = " ".join(fault.sentence for fault in check.faults)
-        raise CustodyBroken(
-            f"The custody log of case {case} does not verify. {faults}",
-            "Compare it with the customer's receipt and the newest backup of the ledger.",
-        )
-    head = check.head.text if check.head else ""
-    lines = [_check_text(True, len(entries))]
-    if head:
-        lines.append(f"Head, to be printed on the receipt:\n  {head}")
-    if check.anchored:
-        lines.append("The receipt's head stands in it: nothing up to there was changed or left out.")
-    else:
-        lines.append("Without a receipt's head nobody can tell whether entries are missing at the end.")
-    screen.answer(
-        {"holds": True, "entries": len(entries), "head": head, "anchored": check.anchored}, "\n".join(lines)
-    )
-
-
 command.add_command(close)
 command.add_command(reopen)
 command.add_command(export)
@@ -317,3 +291,5 @@ command.add_command(case_keeping.keeping)
 command.add_command(case_keeping.erase_plan)
 command.add_command(case_keeping.erase)
 command.add_command(case_keeping.erasure)
+for _each in (*ITEM_COMMANDS, *HAND_OVER_COMMANDS, *CUSTODY_COMMANDS):
+    command.add_command(_each)

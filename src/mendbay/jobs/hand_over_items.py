@@ -1,0 +1,235 @@
+"""Hand items over, keep what was signed, and make the paper to sign."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path, PurePath
+from typing import Any
+
+from mendbay.case.custody import Head
+from mendbay.case.hand_over import (
+    Direction,
+    HandOver,
+    Role,
+    Signed,
+    hand_over_record,
+    read_hand_over,
+    received,
+    released,
+)
+from mendbay.case.items import Item
+from mendbay.core.errors import BadFormFile, LedgerError, NoSuchItem, UsageError
+from mendbay.core.note import Note, NoteKind
+from mendbay.core.quantity import counted
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.keep_items import items_named, put_items
+from mendbay.jobs.papers import frame
+
+SIGNED_LIMIT_BYTES = 64 << 20
+"""Largest scan or photo that is kept: some pages at the finest setting of an office scanner (own choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class HandedOver:
+    """A hand-over with the paper to sign, as PDF, and where the case's folder keeps it."""
+
+    done: HandOver
+    path: str
+    pdf: bytes
+
+
+def receive(
+    bench: Bench,
+    case: int,
+    named: Sequence[str],
+    role: Role = Role.CUSTOMER,
+    *,
+    place: str = "",
+    person: str = "",
+    words: str = "",
+) -> HandedOver:
+    """Takes items in: what came back, or what came at take-in and has no paper yet.
+
+    Args:
+        place: where they are put.
+        person: who brought them, for the paper alone.
+        words: what was agreed, for the paper alone.
+
+    Raises:
+        NoSuchCase, NoSuchItem: there is no such case or item.
+        UsageError: an item cannot come in, or a text cannot be kept.
+        BadFormFile: the wording of the paper is not sound; the hand-over is recorded.
+    """
+    return _hand_over(bench, case, named, Direction.RECEIVED, role, place, person, words)
+
+
+def release(
+    bench: Bench, case: int, named: Sequence[str], role: Role, *, person: str = "", words: str = ""
+) -> HandedOver:
+    """Gives items away.
+
+    Args:
+        person: who took them, for the paper alone.
+        words: what was agreed, for the paper alone.
+
+    Raises:
+        NoSuchCase, NoSuchItem: there is no such case or item.
+        UsageError: an item is not here, or a text cannot be kept.
+        BadFormFile: the wording of the paper is not sound; the hand-over is recorded.
+    """
+    return _hand_over(bench, case, named, Direction.RELEASED, role, "", person, words)
+
+
+def _hand_over(
+    bench: Bench,
+    case: int,
+    named: Sequence[str],
+    direction: Direction,
+    role: Role,
+    place: str,
+    person: str,
+    words: str,
+) -> HandedOver:
+    with bench.ledger.together():
+        earlier = hand_overs_of(bench, case)
+        before = items_named(bench, case, named) if named else ()
+        if direction is Direction.RECEIVED:
+            items = received(before, earlier, place)
+        else:
+            items = released(before, role)
+        number = len(earlier) + 1
+        over = HandOver(case, number, direction, role, items, bench.now(), bench.who, person, words)
+        put_items(bench, case, items)
+        bench.custody(case, *over.custody_words)
+        last = bench.ledger.custody(case)[-1]
+        over = replace(over, head=Head(last.sequence, last.hash).text)
+        _write(bench, over)
+        codes = ", ".join(one.code for one in items)
+        bench.note(case, "hand-over", f"Hand-over {number}: {codes} {direction}, {over.between}.")
+    try:
+        return _papered(bench, over)
+    except BadFormFile as trouble:
+        raise BadFormFile(
+            f"Hand-over {number} is recorded, but its paper cannot be made. {trouble.what}",
+            f"Put that right, then: mendbay case hand-over {case} {number} FILE.pdf makes it.",
+        ) from trouble
+
+
+def hand_over_paper(bench: Bench, case: int, number: int) -> HandedOver:
+    """The paper of an earlier hand-over, made anew.
+
+    Raises:
+        NoSuchCase, NoSuchItem: there is no such case or hand-over.
+        BadFormFile: its wording is not sound.
+    """
+    return _papered(bench, _one(bench, case, number))
+
+
+def keep_signed(bench: Bench, case: int, number: int, scan: Path) -> HandOver:
+    """Keeps a scan or photo of the signed paper with the case; custody tells its SHA-256.
+
+    Raises:
+        NoSuchCase, NoSuchItem: there is no such case or hand-over.
+        UsageError: the file cannot be read, is empty or too large, or is kept already.
+        DestinationError: it cannot be written.
+    """
+    record = bench.ledger.case(case)
+    _one(bench, case, number)
+    data = bench.files.fetch(scan, SIGNED_LIMIT_BYTES)
+    if not data:
+        raise UsageError(f"{scan} is empty.", "Scan the paper again.")
+    # the name of the file may be the customer's: of it only the ending is kept
+    ending = re.sub(r"[^a-z0-9.]", "", PurePath(scan.name).suffix.casefold())[:10]
+    kept = bench.files.keep(record, f"papers/hand-over-{number}-signed{ending}", data)
+    with bench.ledger.together():
+        over = _one(bench, case, number)
+        if any(one.sha256 == kept.sha256 for one in over.signed):
+            raise UsageError(
+                f"Hand-over {number} has that very file already.", "Give another, or leave it as it is."
+            )
+        signed = Signed(kept.path, kept.sha256, kept.size_bytes, bench.now())
+        over = replace(over, signed=(*over.signed, signed))
+        _write(bench, over)
+        bench.custody(case, f"signed paper of hand-over {number} kept", f"{kept.path}, SHA-256 {kept.sha256}")
+        bench.note(case, "hand-over", f"The signed paper of hand-over {number} is kept as {kept.path}.")
+    return over
+
+
+def hand_overs_of(bench: Bench, case: int) -> tuple[HandOver, ...]:
+    """All of a case, by number.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    bench.ledger.case(case)
+    latest: dict[int, HandOver] = {}
+    for note in bench.notes.of(NoteKind.HANDOVER, case):
+        try:
+            over = read_hand_over(case, json.loads(note.body))
+            if str(over.number) != note.subject:
+                raise ValueError("another hand-over than its note says")
+        except (ValueError, KeyError, TypeError) as trouble:
+            raise LedgerError(
+                f"The ledger's note {note.number} of a hand-over cannot be read: {trouble!r:.60}.",
+                "Put the newest backup of the ledger in its place.",
+            ) from trouble
+        latest[over.number] = over
+    return tuple(latest[number] for number in sorted(latest))
+
+
+def item_facts(item: Item) -> dict[str, Any]:
+    """An item as papers name it: `code`, `what`, `marks`, `condition`, `owner`, `where`."""
+    return {
+        "code": item.code,
+        "what": item.named[:1].upper() + item.named[1:],
+        "marks": item.marks,
+        "condition": item.condition,
+        "owner": str(item.owner),
+        "where": item.whereabouts,
+    }
+
+
+def head_facts(head: str) -> dict[str, str]:
+    """A head of the custody log for a paper: `text`, in groups, and `code`, the same without blanks."""
+    return {"text": head, "code": head.replace(" ", "")}
+
+
+def _papered(bench: Bench, over: HandOver) -> HandedOver:
+    record = bench.ledger.case(over.case)
+    incoming = over.direction is Direction.RECEIVED
+    title = f"{'Taken in' if incoming else 'Handed over'}: {counted(len(over.items), 'item')}"
+    facts = frame(bench, title, record) | {
+        "number": over.number,
+        "received": incoming,
+        "between": over.between,
+        "role": over.role.words,
+        "customer": record.customer,
+        "person": over.person,
+        "technician": over.who,
+        "at": f"{over.at[:10]} {over.at[11:16]} UTC",
+        "items": [item_facts(one) for one in over.items],
+        "words": over.words.split("\n") if over.words.strip() else [],
+        "head": head_facts(over.head),
+        "case_number": record.number,
+    }
+    pdf = bench.stationery.pdf("hand-over", facts)
+    kept = bench.files.keep(record, f"papers/hand-over-{over.number}.pdf", pdf)
+    return HandedOver(over, kept.path, pdf)
+
+
+def _write(bench: Bench, over: HandOver) -> None:
+    body = json.dumps(hand_over_record(over), ensure_ascii=False)
+    bench.notes.add(Note(over.case, "", NoteKind.HANDOVER, str(over.number), bench.now(), bench.who, body))
+
+
+def _one(bench: Bench, case: int, number: int) -> HandOver:
+    found = next((one for one in hand_overs_of(bench, case) if one.number == number), None)
+    if found is None:
+        raise NoSuchItem(
+            f"Case {case} has no hand-over {number}.", f"mendbay case hand-overs {case} lists those it has."
+        )
+    return found

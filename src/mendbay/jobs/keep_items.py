@@ -1,0 +1,286 @@
+"""Keep the physical things of a case: what came in, what it is, and where it is now."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import replace
+
+from mendbay.case.items import (
+    Item,
+    Owner,
+    What,
+    Where,
+    item_record,
+    moved,
+    names_person,
+    number_named,
+    parse_code,
+    read_item,
+)
+from mendbay.case.records import Bay, Case
+from mendbay.core.errors import LedgerError, NoSuchItem, UsageError
+from mendbay.core.note import Note, NoteKind
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.withdraw import require_reason
+
+
+def items_of(bench: Bench, case: int) -> tuple[Item, ...]:
+    """The things of a case by number. Drives of its bays that are no items yet become some now; what was not
+    noted of such a drive by hand is taken from its bay.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    kept = _kept(bench, case)
+    bays = bench.ledger.bays(case)
+    if _without_item(bays, kept):
+        with bench.ledger.together():
+            kept = _kept(bench, case)  # another process may have been first
+            for bay in _without_item(bays, kept):
+                drive = Item(case, len(kept) + 1, What.DRIVE, bay=bay.bay)
+                write_item(bench, drive)
+                kept.append(drive)
+    known = {bay.bay: bay for bay in bays}
+    return tuple(_as_its_bay_says(one, known.get(one.bay)) for one in kept)
+
+
+def item_named(bench: Bench, case: int, text: str) -> Item:
+    """The item of a case that is named by its code, typed or scanned, or by its number alone.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        NoSuchItem: it has no such item.
+        UsageError: the text names none, or one of another case.
+    """
+    number = number_named(case, text)
+    found = next((one for one in items_of(bench, case) if one.number == number), None)
+    if found is None:
+        raise NoSuchItem(
+            f"Case {case} has no item {number}.", f"mendbay case items {case} lists those it has."
+        )
+    return found
+
+
+def items_named(bench: Bench, case: int, texts: Sequence[str]) -> tuple[Item, ...]:
+    """Several, in that order; all of the case if none is named. Raises as `item_named`."""
+    return tuple(item_named(bench, case, one) for one in texts) if texts else items_of(bench, case)
+
+
+def items_to_label(bench: Bench, case: int, named: Sequence[str]) -> tuple[Item, ...]:
+    """The items that labels are printed for: those named, or all that still are. Words that name the customer
+    of today, who may have been called otherwise when they were written, are left out.
+
+    Raises:
+        NoSuchCase, NoSuchItem: there is no such case or item.
+        UsageError: a name is no code, or there is nothing to label.
+    """
+    record = bench.ledger.case(case)
+    gone = (Where.USED, Where.DESTROYED)
+    found = items_named(bench, case, named)
+    if not named:
+        found = tuple(one for one in found if one.where not in gone)
+    if not found:
+        raise UsageError(
+            f"Case {case} has no items to label.", f"mendbay case item-add {case} WHAT takes one in."
+        )
+
+    def shown(text: str) -> str:
+        return "" if names_person(text, record.customer, record.contact) else text
+
+    return tuple(replace(one, words=shown(one.words), marks=shown(one.marks)) for one in found)
+
+
+def find_item(bench: Bench, code: str) -> tuple[Case, Item]:
+    """The case and the item that a code, typed or scanned, belongs to.
+
+    Raises:
+        UsageError: it is no code.
+        NoSuchCase, NoSuchItem: there is none of it.
+    """
+    number, _ = parse_code(code)
+    return bench.ledger.case(number), item_named(bench, number, code)
+
+
+def add_item(
+    bench: Bench,
+    case: int,
+    what: What,
+    words: str = "",
+    *,
+    bay: str = "",
+    marks: str = "",
+    condition: str = "",
+    place: str = "",
+    owner: Owner = Owner.CUSTOMER,
+) -> Item:
+    """Takes a thing in under the next number.
+
+    Args:
+        bay: which of the case's bays it belongs to, empty for none.
+
+    Raises:
+        NoSuchCase: there is no such case or bay.
+        UsageError: a text that cannot stand on a label or names the customer, or the drive of a bay that is
+            an item already.
+    """
+    with bench.ledger.together():
+        record = bench.ledger.case(case)
+        if bay:
+            bench.ledger.bay(case, bay)
+        there = items_of(bench, case)
+        double = next((one for one in there if what is What.DRIVE and bay and _is_drive_of(one, bay)), None)
+        if double is not None:
+            raise UsageError(
+                f"The drive of bay {bay} is item {double.code} already.",
+                f"mendbay case item-change {case} {double.code} puts right what is noted of it.",
+            )
+        item = Item(case, len(there) + 1, what, words, bay, marks, condition, Where.HERE, place, owner)
+        _require_nameless(record, item)
+        write_item(bench, item)
+        bench.custody(case, "taken in", f"{item.traceable}; of: {owner}")
+        bench.note(case, "item", f"Item {item.code}: {item.named}, {item.whereabouts}; of: {owner}.")
+    return item
+
+
+def change_item(
+    bench: Bench,
+    case: int,
+    named: str,
+    *,
+    what: What | None = None,
+    words: str | None = None,
+    bay: str | None = None,
+    marks: str | None = None,
+    condition: str | None = None,
+    owner: Owner | None = None,
+) -> tuple[Item, tuple[str, ...]]:
+    """Puts right what is noted of a thing; custody tells old and new, but for the free words.
+
+    Returns:
+        The item as it is now, and what changed, as `marks X -> Y`; nothing if it was noted so already.
+
+    Raises:
+        NoSuchCase, NoSuchItem: there is no such case, bay or item.
+        UsageError: nothing is said, a text that cannot be kept or names the customer, or the bay has a drive.
+    """
+    said = {
+        "what": what, "words": words, "bay": bay, "marks": marks, "condition": condition, "owner": owner,
+    }  # fmt: skip
+    given = {name: value for name, value in said.items() if value is not None}
+    if not given:
+        raise UsageError("Nothing is said that would change.", "Say what is to be put right.")
+    with bench.ledger.together():
+        record = bench.ledger.case(case)
+        item = item_named(bench, case, named)
+        if bay:
+            bench.ledger.bay(case, bay)
+        now = replace(item, **given)  # type: ignore[arg-type]
+        others = (one for one in items_of(bench, case) if one.number != item.number)
+        if now.what is What.DRIVE and now.bay and any(_is_drive_of(one, now.bay) for one in others):
+            raise UsageError(f"Bay {now.bay} has a drive already.", "Give the bay that this one belongs to.")
+        _require_nameless(record, now)
+        changes = tuple(
+            f"{name} {getattr(item, name) or '(nothing)'} -> {value or '(nothing)'}"
+            for name, value in given.items()
+            if getattr(item, name) != value
+        )
+        if changes:
+            raw = next(one for one in _kept(bench, case) if one.number == item.number)
+            write_item(bench, replace(raw, **given))  # type: ignore[arg-type]
+            traced = [one for one in changes if not one.startswith("words ")]
+            bench.custody(case, "put right", "; ".join((f"item {now.code}", *(traced or ["its words"]))))
+            bench.note(case, "item", f"Item {now.code} put right: {'; '.join(changes)}.")
+    return item_named(bench, case, named), changes
+
+
+def move_item(
+    bench: Bench, case: int, named: str, where: Where, place: str = "", *, why: str = "", mistake: str = ""
+) -> Item:
+    """Puts a thing somewhere else, without a hand-over.
+
+    Args:
+        why: what it was used up for, or why it was destroyed; needed for both.
+        mistake: why what was noted of its whereabouts is wrong; with it, it can be put anywhere.
+
+    Raises:
+        NoSuchCase, NoSuchItem: there is no such case or item.
+        UsageError: it cannot get there from where it is, or a reason is missing.
+    """
+    if where in (Where.USED, Where.DESTROYED):
+        require_reason(why or mistake, str(where))
+    if mistake:
+        require_reason(mistake, "put right")
+    with bench.ledger.together():
+        record = bench.ledger.case(case)
+        item = item_named(bench, case, named)
+        now = replace(item, where=where, place=place.strip()) if mistake else moved(item, where, place)
+        if now == item:
+            return item
+        _require_nameless(record, now)
+        raw = next(one for one in _kept(bench, case) if one.number == item.number)
+        write_item(bench, replace(raw, where=now.where, place=now.place))
+        done = "whereabouts put right" if mistake else "moved"
+        bench.custody(case, done, f"{now.traceable}: {item.whereabouts} -> {now.whereabouts}")
+        reason = f"; {mistake or why}" if mistake or why else ""
+        bench.note(case, "item", f"Item {now.code} {done}: {item.whereabouts} -> {now.whereabouts}{reason}.")
+    return now
+
+
+def write_item(bench: Bench, item: Item) -> None:
+    """Writes down what is known of an item from now on."""
+    body = json.dumps(item_record(item), ensure_ascii=False)
+    bench.notes.add(Note(item.case, item.bay, NoteKind.ITEM, str(item.number), bench.now(), bench.who, body))
+
+
+def put_items(bench: Bench, case: int, items: Sequence[Item]) -> None:
+    """Writes down where items are from now on; what else is noted of them stays as it was."""
+    kept = {one.number: one for one in _kept(bench, case)}
+    for item in items:
+        write_item(bench, replace(kept[item.number], where=item.where, place=item.place))
+
+
+def _kept(bench: Bench, case: int) -> list[Item]:
+    """What the notes say, by number."""
+    bench.ledger.case(case)
+    latest: dict[int, Item] = {}
+    for note in bench.notes.of(NoteKind.ITEM, case):
+        try:
+            item = read_item(json.loads(note.body))
+            if (item.case, str(item.number)) != (case, note.subject):
+                raise ValueError("another item than its note says")
+        except (ValueError, KeyError, TypeError) as trouble:
+            raise LedgerError(
+                f"The ledger's note {note.number} of an item cannot be read: {trouble!r:.60}.",
+                "Put the newest backup of the ledger in its place.",
+            ) from trouble
+        latest[item.number] = item
+    return [latest[number] for number in sorted(latest)]
+
+
+def _is_drive_of(item: Item, bay: str) -> bool:
+    return item.what is What.DRIVE and item.bay == bay
+
+
+def _without_item(bays: Sequence[Bay], items: Sequence[Item]) -> list[Bay]:
+    return [bay for bay in bays if not any(_is_drive_of(one, bay.bay) for one in items)]
+
+
+def _as_its_bay_says(item: Item, bay: Bay | None) -> Item:
+    """A drive's own marks and condition stand in its bay until a person notes others with the item."""
+    if bay is None or item.what is not What.DRIVE:
+        return item
+    marks = " ".join(" ".join(one for one in (bay.model, bay.serial) if one).split())[:200]
+    condition = " ".join(bay.condition.split())[:200]
+    return replace(item, marks=item.marks or marks, condition=item.condition or condition)
+
+
+def _require_nameless(record: Case, item: Item) -> None:
+    """Labels and custody travel: neither may name the customer."""
+    for text in (item.words, item.marks, item.condition, item.place):
+        if names_person(text, record.customer, record.contact):
+            raise UsageError(
+                f"{text[:60]!r} names the customer, and labels travel.",
+                "Leave the name out; the code says whose it is.",
+            )

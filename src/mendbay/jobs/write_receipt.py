@@ -1,0 +1,89 @@
+"""The receipt a customer takes home: what came in, what was agreed, and how to check later."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from mendbay.case.custody import Head
+from mendbay.case.items import Item, Where
+from mendbay.core.errors import CustodyBroken
+from mendbay.core.note import Note, NoteKind
+from mendbay.core.texts import require_text
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.hand_over_items import head_facts, item_facts
+from mendbay.jobs.keep_items import items_of
+from mendbay.jobs.papers import frame
+
+SUBJECT = "receipt"
+"""Subject of the letter's note."""
+
+
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """A receipt that was made.
+
+    Args:
+        head: of the custody log as printed on it.
+        path: where the case's folder keeps it.
+    """
+
+    items: tuple[Item, ...]
+    head: str
+    path: str
+    pdf: bytes
+
+
+def write_receipt(bench: Bench, case: int, agreed: Sequence[str] = ()) -> Receipt:
+    """Makes the receipt of what the customer brought and is here now.
+
+    Args:
+        agreed: what was agreed beside what the case itself says, one sentence each.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        CustodyBroken: the case has no custody log to name.
+        UsageError: a sentence cannot be kept.
+        BadFormFile: the wording, or the shop's own file, is not sound.
+    """
+    for one in agreed:
+        require_text(one)
+    record = bench.ledger.case(case)
+    here = tuple(one for one in items_of(bench, case) if one.where is Where.HERE and one.owner == "customer")
+    entries = bench.ledger.custody(case)
+    if not entries:
+        raise CustodyBroken(
+            f"Case {case} has no custody log.", "Put the newest backup of the ledger in its place."
+        )
+    head = Head(entries[-1].sequence, entries[-1].hash).text
+    facts = frame(bench, "Receipt", record) | {
+        "case_number": case,
+        "customer": record.customer,
+        "opened": record.opened_at[:10],
+        "box": record.box,
+        "wanted": list(record.wanted),
+        "due_on": record.due_on,
+        "keep_until": record.keep_until,
+        "agreed": [one.strip() for one in agreed if one.strip()],
+        "items": [item_facts(one) for one in here],
+        "technician": bench.who,
+        "head": head_facts(head),
+    }
+    pdf = bench.stationery.pdf("receipt", facts)
+    kept = bench.files.keep(record, "papers/receipt.pdf", pdf)
+    body = {"path": kept.path, "sha256": kept.sha256, "head": head, "items": [one.code for one in here]}
+    with bench.ledger.together():
+        bench.notes.add(
+            Note(
+                case,
+                "",
+                NoteKind.LETTER,
+                SUBJECT,
+                bench.now(),
+                bench.who,
+                json.dumps(body, ensure_ascii=False),
+            )
+        )
+        bench.note(case, "receipt", f"Receipt made, with the head of custody entry {entries[-1].sequence}.")
+    return Receipt(here, head, kept.path, pdf)
