@@ -31,6 +31,7 @@ from mendbay.outlets.bag_check import check_bag
 from mendbay.outlets.case_files import CaseCabinet
 from mendbay.outlets.destination import Destination
 from mendbay.outlets.image_shelf import ImageShelf
+from mendbay.outlets.remembered_file import RememberedFile
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.outlets.transfer_journals import JournalFiles
 
@@ -105,6 +106,7 @@ def open_bench(
             stop=stop,
             power_cycle=power_cycle,
             assumed=assumed or Assumptions(),
+            remembered=RememberedFile(folder / "worked-out.json"),
         )
 
 

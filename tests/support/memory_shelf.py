@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from copy import deepcopy
 from dataclasses import replace
 
-from mendbay.board.stock import StockItem
+from mendbay.board.stock import StockItem, StockState
 from mendbay.core.errors import LedgerError, NoSuchItem
 from mendbay.jobs.board_ledger_port import BoardLedger
 from mendbay.jobs.ledger_port import CaseLedger
@@ -58,6 +58,9 @@ class MemoryShelf(BoardLedger):
 
     def items(self) -> Iterator[StockItem]:
         yield from list(self._stock.values())
+
+    def reserved(self) -> tuple[StockItem, ...]:
+        return tuple(one for one in self.items() if one.state is StockState.RESERVED)
 
     def mapping(self, fingerprint: str) -> str | None:
         return self._mappings.get(fingerprint)

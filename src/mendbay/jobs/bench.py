@@ -15,6 +15,7 @@ from mendbay.jobs.events import Tell, silent
 from mendbay.jobs.ledger_port import CaseLedger
 from mendbay.jobs.note_ledger_port import NoteLedger
 from mendbay.jobs.ports import CaseFiles, Drives, Images, PowerCycle
+from mendbay.jobs.remembered_port import Forgetful, Remembered
 from mendbay.jobs.stationery_port import Stationery
 
 
@@ -24,7 +25,8 @@ class Bench:
     folders, and the person at the bench.
 
     `who` is written into the custody log. `stop` is asked often whether to stop; `power_cycle` is asked
-    to bring back a drive that vanished; `assumed` are the planner's priors and limits.
+    to bring back a drive that vanished; `assumed` are the planner's priors and limits;
+    `remembered` is what was worked out before, to save time.
     """
 
     ledger: CaseLedger
@@ -41,6 +43,7 @@ class Bench:
     stop: Callable[[], bool] = never
     power_cycle: PowerCycle = no_power_cycle
     assumed: Assumptions = field(default_factory=Assumptions)
+    remembered: Remembered = field(default_factory=Forgetful)
 
     def now(self) -> str:
         """The present as records carry it."""

@@ -52,6 +52,10 @@ class BoardLedger(Protocol):
         """Every item, used ones too, by number."""
         ...
 
+    def reserved(self) -> tuple[StockItem, ...]:
+        """The items that are reserved for a case, by number."""
+        ...
+
     def mapping(self, fingerprint: str) -> str | None:
         """How a list with these columns was read the last time, as JSON; None if never."""
         ...

@@ -15,6 +15,9 @@ from mendbay.jobs.volume import candidates_on, case_images, left_out, sources_of
 from mendbay.pair.assemble import Assembled
 from mendbay.pair.volume import Level
 
+LOOKED = "pair"
+"""Kind of the event that says the volume was seen."""
+
 
 def look_at_pair(
     bench: Bench, number: int, bays: Sequence[str] = ()
@@ -41,6 +44,7 @@ def look_at_pair(
             system = open_ext(one.volume)
             if system is not None:
                 chosen = replace(one, remarks=one.remarks + left_out(drives, one))
+                _note(bench, number, chosen)
                 return (chosen, *candidates[:at], *candidates[at + 1 :]), system.facts
         return candidates, None
 
@@ -63,3 +67,10 @@ def _remember(
     elif not any(store.coverage().unread for store in stores.values()):
         answer, words = "nothing", "The images, read through, do not fit together in any way that is known."
     remember(bench, case, "layout-found", answer, words)
+
+
+def _note(bench: Bench, number: int, chosen: Assembled) -> None:
+    """Notes in the story that the volume is known, once for what it says."""
+    text = f"Volume known: {chosen.volume.size_bytes} bytes on bays {', '.join(sorted(chosen.bays))}."
+    if not any(one.kind == LOOKED and one.text == text for one in bench.ledger.events(number)):
+        bench.note(number, LOOKED, text)

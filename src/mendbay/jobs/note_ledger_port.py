@@ -30,6 +30,11 @@ class NoteLedger(Protocol):
         """The notes of a kind, of all cases or of one (0: of the shop alone), the oldest first."""
         ...
 
+    def last_number(self, case: int | None = None, kind: NoteKind | None = None) -> int:
+        """The number of the last note of a case, of a kind, or of all; 0 if there is none. No note is
+        read for it."""
+        ...
+
     def all_of(self, case: int) -> tuple[Note, ...]:
         """Every note of a case, of whatever kind, the oldest first.
 

@@ -219,6 +219,19 @@ class Papers(Protocol):
     def pdf(self, facts: HandBack) -> bytes: ...
 
 
+@dataclass(frozen=True, slots=True)
+class ImageGlance:
+    """An image seen from outside, without opening it.
+
+    Args:
+        busy: a process is writing to it now.
+        changed_ns: when image or checkpoint last changed, nanoseconds since 1970.
+    """
+
+    busy: bool
+    changed_ns: int
+
+
 class Images(Protocol):
     """The images of all cases, one for each bay."""
 
@@ -231,6 +244,10 @@ class Images(Protocol):
         ...
 
     def exists(self, case: Case, bay: str) -> bool: ...
+
+    def glance(self, case: Case, bay: str) -> ImageGlance | None:
+        """The image seen from outside; None if there is none."""
+        ...
 
     def create(self, case: Case, bay: str, identity: Identity) -> ImageStore:
         """A new, empty image.

@@ -220,6 +220,15 @@ def what_if(bench: Bench, case: int, asked: Asked) -> tuple[Triage, tuple[WhatIf
     return told, told.belief.what_if(asked)
 
 
+def stakes_of(bench: Bench, case: int) -> Stakes:
+    """What the case's data is worth, as far as anyone said.
+
+    Raises:
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    return Stakes(float(_said(bench, case).get("worth", Stakes().data)))
+
+
 def cautions_of(step: Step) -> tuple[Caution, ...]:
     """What must be read before a step."""
     return cautions_for(step.cautions)

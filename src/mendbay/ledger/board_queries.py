@@ -36,6 +36,12 @@ SELECT number, kind, own_id, board_number, revision, controller, motor_driver, r
        coalesce(case_number, 0), photos, notes
 FROM stock WHERE number > ? ORDER BY number LIMIT ?
 """
+RESERVED = """
+SELECT number, kind, own_id, board_number, revision, controller, motor_driver, rom_chip, family, model,
+       firmware, site, made_on, heads_map, location, condition, cost_minor, currency, state,
+       coalesce(case_number, 0), photos, notes
+FROM stock WHERE state = ? ORDER BY number
+"""
 
 MAPPING = "SELECT mapping FROM list_mappings WHERE fingerprint = ?"
 REMEMBER_MAPPING = """

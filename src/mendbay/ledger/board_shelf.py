@@ -57,6 +57,9 @@ class BoardShelf(BoardLedger):
             yield from batch
             after = batch[-1].number
 
+    def reserved(self) -> tuple[StockItem, ...]:
+        return tuple(self._items(queries.RESERVED, (StockState.RESERVED.value,)))
+
     def mapping(self, fingerprint: str) -> str | None:
         rows = self._store.rows(queries.MAPPING, (fingerprint,))
         return str(rows[0][0]) if rows else None

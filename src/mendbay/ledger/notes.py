@@ -34,6 +34,12 @@ class NoteBook(NoteLedger):
         asked = (kind.value, *_twice(case), *_twice(bay), *_twice(subject))
         return self._notes(queries.NOTES, asked)
 
+    def last_number(self, case: int | None = None, kind: NoteKind | None = None) -> int:
+        asked = _twice(None if kind is None else kind.value)
+        if case is None:
+            return int(self._store.rows(queries.LAST_NOTE, asked)[0][0])
+        return int(self._store.rows(queries.LAST_NOTE_OF_CASE, (case, *asked))[0][0])
+
     def all_of(self, case: int) -> tuple[Note, ...]:
         self._require_case(case)
         return self._notes(queries.NOTES_OF_CASE, (case,))

@@ -76,6 +76,10 @@ WHERE kind = ?
     AND (? = 0 OR coalesce(case_number, 0) = ?) AND (? = 0 OR bay = ?) AND (? = 0 OR subject = ?)
 ORDER BY number
 """
+LAST_NOTE = "SELECT coalesce(max(number), 0) FROM notes WHERE ? = 0 OR kind = ?"
+LAST_NOTE_OF_CASE = """
+SELECT coalesce(max(number), 0) FROM notes WHERE case_number = ? AND (? = 0 OR kind = ?)
+"""
 NOTES_OF_CASE = """
 SELECT number, case_number, bay, kind, subject, at, who, body FROM notes WHERE case_number = ? ORDER BY number
 """

@@ -14,9 +14,10 @@ import fcntl
 import hashlib
 import json
 import os
+import time
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -36,7 +37,7 @@ from mendbay.core.errors import (
 from mendbay.core.source import Identity
 from mendbay.core.span import Int64s, Span, SpanSet
 from mendbay.imaging.attempt import Attempt, Outcome
-from mendbay.jobs.ports import Run
+from mendbay.jobs.ports import ImageGlance, Run
 from mendbay.outlets.checkpoint import Checkpoint, Row, checkpoint_path, clear_stillborn, damaged
 
 _HOLE_BYTES = 64 << 10
@@ -521,7 +522,40 @@ def is_begun(path: Path) -> bool:
     return path.exists() and path.stat().st_size > 0
 
 
+def glance_at(path: Path) -> ImageGlance | None:
+    """An image seen from outside; None if there is none, or it cannot be looked at."""
+    if not is_begun(path):
+        return None
+    log = checkpoint_path(path)
+    changed = 0
+    for one in (path, log, log.with_name(f"{log.name}-wal")):
+        with suppress(OSError):
+            changed = max(changed, one.stat().st_mtime_ns)
+    try:
+        fd = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW)
+    except OSError:
+        return ImageGlance(False, changed)
+    try:
+        fcntl.flock(fd, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return ImageGlance(True, changed)
+    except OSError:
+        return ImageGlance(False, changed)
+    finally:
+        os.close(fd)  # gives the lock back
+    return ImageGlance(False, changed)
+
+
+GLANCE_SECONDS = 0.05
+"""A glance holds the lock far shorter; a process that writes holds it far longer (own choice)."""
+
+
 def _take_lock(fd: int, path: Path) -> None:
+    try:
+        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        return
+    except OSError:
+        time.sleep(GLANCE_SECONDS)  # it may only be glanced at
     try:
         fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as trouble:

@@ -9,8 +9,8 @@ from mendbay.case.records import Case
 from mendbay.core.clock import Clock
 from mendbay.core.source import Identity
 from mendbay.core.span import SpanSet
-from mendbay.jobs.ports import Images, ImageStore
-from mendbay.outlets.image_file import ImageFile, is_begun
+from mendbay.jobs.ports import ImageGlance, Images, ImageStore
+from mendbay.outlets.image_file import ImageFile, glance_at, is_begun
 
 
 class ImageShelf(Images):
@@ -35,6 +35,9 @@ class ImageShelf(Images):
 
     def exists(self, case: Case, bay: str) -> bool:
         return is_begun(self._path(case, bay))
+
+    def glance(self, case: Case, bay: str) -> ImageGlance | None:
+        return glance_at(self._path(case, bay))
 
     def create(self, case: Case, bay: str, identity: Identity) -> ImageFile:
         return ImageFile.create(self._path(case, bay), identity, self._clock)

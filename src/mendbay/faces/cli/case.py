@@ -12,6 +12,7 @@ from mendbay.case.records import Bay
 from mendbay.core.errors import UsageError
 from mendbay.faces import wording
 from mendbay.faces.cli import case_keeping
+from mendbay.faces.cli.case_agenda import due, go_on_, list_, today, wait_, waiting
 from mendbay.faces.cli.case_close import close, reopen
 from mendbay.faces.cli.case_custody import COMMANDS as CUSTODY_COMMANDS
 from mendbay.faces.cli.case_custody import check_text
@@ -25,7 +26,6 @@ from mendbay.jobs.measure_board import Measured
 from mendbay.jobs.take_in import CaseStory, add_bay, amend_bay, take_in, tell_case
 from mendbay.wiring import open_bench
 
-LIST_COLUMN = 28
 LEFT_SHOWN = 6
 """Steps of an electrical sheet that are named as still to be measured; `--json` names all."""
 
@@ -115,39 +115,6 @@ def bay(screen: Screen, case: int, drive: str, amend: bool) -> None:
         f"Case {case} has a bay {added.bay}.\n"
         f"Next: {wording.called_as()} board pictures {case} {added.bay} FOLDER",
     )
-
-
-@command.command(name="list")
-@click.pass_obj
-def list_(screen: Screen) -> None:
-    """List all cases."""
-    with open_bench(screen.home) as bench:
-        cases = bench.ledger.cases()
-    rows = [
-        (str(one.number), one.opened_at[:10], str(one.state), _short(one.customer), _short(one.box))
-        for one in cases
-    ]
-    screen.answer(
-        [
-            {
-                "case": one.number,
-                "opened_at": one.opened_at,
-                "state": str(one.state),
-                "customer": one.customer,
-                "box": one.box,
-            }
-            for one in cases
-        ],
-        table(rows, ("case", "opened", "state", "customer", "what came in"), right=(0,))
-        if rows
-        else f"There is no case yet.\nNext: {wording.called_as()} case open CUSTOMER",
-    )
-
-
-def _short(text: str) -> str:
-    """As much of a text as a column of a list has room for."""
-    line = " ".join(text.split())
-    return line if len(line) <= LIST_COLUMN else f"{line[: LIST_COLUMN - 1]}…"
 
 
 @command.command(name="show")
@@ -293,3 +260,11 @@ command.add_command(case_keeping.erase)
 command.add_command(case_keeping.erasure)
 for _each in (*ITEM_COMMANDS, *HAND_OVER_COMMANDS, *CUSTODY_COMMANDS):
     command.add_command(_each)
+
+
+command.add_command(today)
+command.add_command(waiting)
+command.add_command(wait_)
+command.add_command(go_on_)
+command.add_command(due)
+command.add_command(list_)

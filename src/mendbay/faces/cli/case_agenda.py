@@ -1,0 +1,288 @@
+"""`mendbay case today`, `waiting`, `wait`, `go-on`, `due` and `list`: whose turn each case is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import click
+
+from mendbay.case.agenda import Chore, Entry, Wait, WaitsFor, days_since
+from mendbay.case.records import Case, CaseState
+from mendbay.core.errors import UsageError
+from mendbay.core.quantity import chance_text, count_text
+from mendbay.faces import wording
+from mendbay.faces.cli.screen import Screen, table, wrapped
+from mendbay.jobs.agenda import Day, tell_agenda
+from mendbay.jobs.waiting import TELLABLE, WORDS, go_on, set_due, wait
+from mendbay.wiring import open_bench
+
+SHOWN = 12
+"""Steps that are listed; `--all` and `--json` give every one."""
+NAME_COLUMN = 24
+CASE = click.argument("case", type=int)
+
+
+@click.command(name="today")
+@click.option("--all", "everything", is_flag=True, help="Every step, not the first dozen alone.")
+@click.pass_obj
+def today(screen: Screen, everything: bool) -> None:
+    """Say what to do today, across all cases: late ones first, then what is worth most a minute."""
+    with open_bench(screen.home, tell=screen.tell) as bench:
+        day = tell_agenda(bench)
+    agenda = day.agenda
+    shown = agenda.steps if everything else agenda.steps[:SHOWN]
+    lines = [f"Today, {agenda.day}: {wording.counted(len(agenda.steps), 'case')} to do something for."]
+    for place, head in enumerate(("Late", "Due today", "Next, by what a minute of yours is worth")):
+        chosen = [one for one in shown if one.place == place]
+        if chosen:
+            lines += ["", head]
+        for one in chosen:
+            lines += _step_lines(day, one)
+    left = len(agenda.steps) - len(shown)
+    if left:
+        lines += ["", f"And {count_text(left)} more: {wording.called_as()} case today --all"]
+    if agenda.waiting:
+        lines += ["", "Waiting", *_waiting_lines(day)]
+    first = next((one.chore for one in agenda.steps if one.chore is not None), None)
+    if first is not None:
+        lines += ["", f"Next: {wording.called_as()} {first.command}"]
+    elif not agenda.waiting:
+        lines.append(f"Next: {wording.called_as()} case open CUSTOMER")
+    screen.answer(
+        {
+            "day": agenda.day,
+            "steps": [_entry_json(day, one) for one in agenda.steps],
+            "waiting": [_entry_json(day, one) for one in agenda.waiting],
+        },
+        "\n".join(lines),
+    )
+
+
+@click.command(name="waiting")
+@click.pass_obj
+def waiting(screen: Screen) -> None:
+    """Say what waits for whom, late ones first."""
+    with open_bench(screen.home) as bench:
+        day = tell_agenda(bench, steps=False)
+    lines = _waiting_lines(day) or ["No case waits for anybody."]
+    lines.append(f"Next: {wording.called_as()} case today")
+    screen.answer([_entry_json(day, one) for one in day.agenda.waiting], "\n".join(lines))
+
+
+@click.command(name="wait")
+@CASE
+@click.argument("who", type=click.Choice([one.value for one in TELLABLE]))
+@click.argument("what", metavar="FOR-WHAT")
+@click.option("--until", default="", metavar="DAY", help="The day it is expected, like 2026-12-24.")
+@click.pass_obj
+def wait_(screen: Screen, case: int, who: str, what: str, until: str) -> None:
+    """Say that CASE waits for the customer, a part or a machine, and FOR-WHAT."""
+    with open_bench(screen.home) as bench:
+        now = wait(bench, case, WaitsFor(who), what, until)
+    by = f", expected by {until}" if until else ""
+    lines = [
+        wrapped(f"Case {case} waits for {WORDS[WaitsFor(who)]}: {what.strip()}{by}."),
+        f"Next, once it is there: {wording.called_as()} case go-on {case}",
+    ]
+    screen.answer(_state_json(now, who, what.strip(), until), "\n".join(lines))
+
+
+@click.command(name="go-on")
+@CASE
+@click.argument("remark", default="")
+@click.pass_obj
+def go_on_(screen: Screen, case: int, remark: str) -> None:
+    """Say that CASE waits no longer, for whatever is on record up to now."""
+    with open_bench(screen.home) as bench:
+        now = go_on(bench, case, remark)
+    called = wording.called_as()
+    screen.answer(
+        _state_json(now, "us", remark.strip(), ""), f"Case {case} goes on.\nNext: {called} triage show {case}"
+    )
+
+
+@click.command(name="due")
+@CASE
+@click.argument("day", default="")
+@click.option("--none", "none", is_flag=True, help="There is no deadline any more.")
+@click.pass_obj
+def due(screen: Screen, case: int, day: str, none: bool) -> None:
+    """Set the DAY by which the customer needs CASE, like 2026-12-24."""
+    if bool(day) == none:
+        raise UsageError("Neither a day nor --none is given, or both.", "Give one: 2026-12-24, or --none.")
+    with open_bench(screen.home) as bench:
+        now = set_due(bench, case, day)
+    said = f"Case {case} is due on {now.due_on}." if now.due_on else f"Case {case} has no deadline."
+    screen.answer({"case": case, "due_on": now.due_on or None}, said)
+
+
+@click.command(name="list")
+@click.option("--open", "only_open", is_flag=True, help="Only cases that are worked on, or wait.")
+@click.option("--waiting", "only_waiting", is_flag=True, help="Only cases that wait for somebody else.")
+@click.option("--overdue", "only_late", is_flag=True, help="Only cases that are late.")
+@click.pass_obj
+def list_(screen: Screen, only_open: bool, only_waiting: bool, only_late: bool) -> None:
+    """List the cases, all or some, with deadline and whose turn each is."""
+    with open_bench(screen.home) as bench:
+        day = tell_agenda(bench, steps=False)
+        cases = bench.ledger.cases()
+    entries = {one.case.number: one for one in day.agenda.entries}
+    chosen = [
+        one
+        for one in cases
+        if (not only_open or one.state in (CaseState.OPEN, CaseState.WAITING))
+        and (not only_waiting or (one.number in entries and entries[one.number].case.waits))
+        and (not only_late or (one.number in entries and entries[one.number].late))
+    ]
+    rows = [_list_row(one, entries.get(one.number)) for one in chosen]
+    head = ("case", "opened", "state", "due", "turn", "customer", "what it is")
+    if rows:
+        text = table(rows, head, right=(0,))
+        if any(one.number in entries and entries[one.number].late for one in chosen):
+            text += f"\n! late; {wording.called_as()} case today says why"
+    elif cases:
+        text = f"No such case.\nNext: {wording.called_as()} case list"
+    else:
+        text = f"There is no case yet.\nNext: {wording.called_as()} case open CUSTOMER"
+    screen.answer([_list_json(one, entries.get(one.number)) for one in chosen], text)
+
+
+# ---------------------------------------------------------------------- words
+
+
+def _step_lines(day: Day, entry: Entry) -> list[str]:
+    assert entry.chore is not None
+    case = day.cases[entry.case.number]
+    state = "; ".join(entry.late)
+    if not state and entry.case.due_on:
+        state = f"due {entry.case.due_on}"
+    name = _short(case.customer, NAME_COLUMN)
+    lines = [wrapped(f"{case.number:4}  {name}{f' ({state})' if state else ''}", "", "      ")]
+    lines.append(wrapped(entry.chore.words, "      ", ""))
+    lines.append(wrapped(_worth_words(entry.chore), "      ", ""))
+    return lines
+
+
+def _worth_words(chore: Chore) -> str:
+    helps = (
+        f"saves {_amount(chore.value)} on average"
+        if chore.chance is None
+        else f"{chance_text(chore.chance)} it helps, by {_amount(chore.value)}"
+    )
+    return f"worth {_amount(chore.worth)} a minute: {helps}, {chore.minutes:.0f} min; {chore.command}"
+
+
+def _amount(value: float) -> str:
+    """Of the currency of the tables, whole where that says enough."""
+    return f"{value:.1f}" if value < 10 else count_text(round(value))
+
+
+def _waiting_lines(day: Day) -> list[str]:
+    lines: list[str] = []
+    for entry in day.agenda.waiting:
+        case = day.cases[entry.case.number]
+        late = ", LATE" if entry.late else ""
+        lines.append(f"{case.number:4}  {_short(case.customer, NAME_COLUMN)}{late}")
+        lines += [wrapped(_wait_words(one, day.agenda.day), "      ", "") for one in entry.case.waits]
+    return lines
+
+
+def _wait_words(one: Wait, day: str) -> str:
+    days = days_since(one.since, day)
+    until = f", expected by {one.until}" if one.until else ""
+    return f"for {WORDS[one.who]}: {one.what}; since {one.since[:10]} ({_days(days)}){until}"
+
+
+def _days(days: int) -> str:
+    return "today" if days <= 0 else wording.counted(days, "day")
+
+
+def _list_row(case: Case, entry: Entry | None) -> tuple[str, ...]:
+    late = "!" if entry is not None and entry.late else ""
+    turn = _turn(entry)
+    what = str(case.kind) or case.box
+    return (
+        str(case.number),
+        case.opened_at[:10],
+        str(case.state),
+        f"{case.due_on}{late}" if case.due_on else late,
+        turn,
+        _short(case.customer, 14),
+        _short(what, 10),
+    )
+
+
+def _turn(entry: Entry | None) -> str:
+    return "" if entry is None else str(entry.turn)
+
+
+def _short(text: str, room: int) -> str:
+    line = " ".join(text.split())
+    return line if len(line) <= room else f"{line[: room - 1]}…"
+
+
+# ---------------------------------------------------------------------- JSON
+
+
+def _list_json(case: Case, entry: Entry | None) -> dict[str, object]:
+    return {
+        "case": case.number,
+        "opened_at": case.opened_at,
+        "state": str(case.state),
+        "customer": case.customer,
+        "box": case.box,
+        "kind": str(case.kind) or None,
+        "due_on": case.due_on or None,
+        "turn": _turn(entry) or None,
+        "waits": [] if entry is None else [_wait_json(one) for one in entry.case.waits],
+        "late": [] if entry is None else list(entry.late),
+    }
+
+
+def _entry_json(day: Day, entry: Entry) -> dict[str, object]:
+    case = day.cases[entry.case.number]
+    return {
+        "case": case.number,
+        "customer": case.customer,
+        "state": str(case.state),
+        "kind": str(case.kind) or None,
+        "due_on": entry.case.due_on or None,
+        "late": list(entry.late),
+        "due_today": entry.due_today,
+        "turn": str(entry.turn),
+        "waits": [_wait_json(one) for one in entry.case.waits],
+        "step": None if entry.chore is None else _chore_json(entry.chore),
+    }
+
+
+def _wait_json(one: Wait) -> dict[str, object]:
+    return {
+        "for": str(one.who),
+        "what": one.what,
+        "since": one.since,
+        "until": one.until or None,
+        "told": one.told,
+    }
+
+
+def _chore_json(one: Chore) -> dict[str, object]:
+    return {
+        "step": one.id,
+        "words": one.words,
+        "command": one.command,
+        "chance": None if one.chance is None else round(one.chance, 6),
+        "value": round(one.value, 2),
+        "minutes": round(one.minutes, 1),
+        "worth_a_minute": round(one.worth, 4),
+        "source": one.source,
+    }
+
+
+def _state_json(case: Case, turn: str, what: str, until: str) -> Mapping[str, object]:
+    return {
+        "case": case.number,
+        "state": str(case.state),
+        "turn": turn,
+        "what": what,
+        "until": until or None,
+    }

@@ -1,0 +1,224 @@
+"""The day's work across all cases: whose turn each is, and what of it is worth most a minute."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from functools import cache
+from typing import Any
+
+from mendbay.case.agenda import LIMITS, Agenda, Chore, OpenCase, WaitsFor, agenda_of
+from mendbay.case.agenda_tables import ChoreTable, packaged_chores, read_limits
+from mendbay.case.records import Bay, Case, CaseKind, CaseState, Image
+from mendbay.core.errors import MendbayError
+from mendbay.core.note import NoteKind
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.events import StepProgress
+from mendbay.jobs.look_at_pair import LOOKED
+from mendbay.jobs.triage_case import Triage, stakes_of, tell_triage
+from mendbay.jobs.waiting import WholeShop, waits_of, whole_shop
+from mendbay.triage.next_step import Offer
+from mendbay.triage.table_file import packaged_texts
+from mendbay.triage.tables import StepKind
+
+SAW_THE_PAIR = frozenset({"layout-found", "files-found"})
+"""Signs of triage that are answered by looking at the pair."""
+NUDGES = {
+    WaitsFor.CUSTOMER: "ask-customer",
+    WaitsFor.PART: "ask-supplier",
+    WaitsFor.MACHINE: "see-to-machine",
+}
+"""Chores that ask after what a case waits for."""
+FORM = "1"
+"""Of what is remembered; another one is worked out anew."""
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """A day's work, with the cases it is of by number."""
+
+    agenda: Agenda
+    cases: Mapping[int, Case]
+
+
+def tell_agenda(bench: Bench, *, steps: bool = True) -> Day:
+    """What is to be done today, and what waits for whom.
+
+    Args:
+        steps: work out what to do next as well; without, only who waits for what, which takes no triage.
+
+    Raises:
+        BadFormFile: the shop's `settings/agenda.toml` is not sound.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    text = bench.shop_files.text("settings", "agenda")
+    limits = LIMITS if text is None else read_limits(text)
+    today = bench.now()[:10]
+    cases = {one.number: one for one in bench.ledger.cases() if _unfinished(bench, one, today)}
+    shop = whole_shop(bench)
+    gathering = _Gathering(bench, shop, today, steps)
+    found = [gathering.open_case(one, place, len(cases)) for place, one in enumerate(cases.values(), 1)]
+    gathering.done()
+    return Day(agenda_of(found, today, limits), cases)
+
+
+def _unfinished(bench: Bench, case: Case, today: str) -> bool:
+    """A closed case is done with, unless copies are still there that should be gone."""
+    if case.state is not CaseState.CLOSED:
+        return True
+    return bool(case.keep_until) and case.keep_until < today and _holds_copies(bench, case)
+
+
+def _holds_copies(bench: Bench, case: Case) -> bool:
+    return any(bench.images.exists(case, one.bay) for one in bench.ledger.bays(case.number))
+
+
+class _Gathering:
+    """Gathers what is on record of each case; triage that was worked out before on the same record is not
+    worked out again."""
+
+    def __init__(self, bench: Bench, shop: WholeShop, today: str, steps: bool) -> None:
+        self._bench, self._shop, self._today, self._steps = bench, shop, today, steps
+        self._chores: ChoreTable = packaged_chores()
+        self._lessons = (len(shop.withdrawn), bench.notes.last_number(kind=NoteKind.OUTCOME))
+        self._before = bench.remembered.recall() if steps else {}
+        self._now: dict[str, Any] = {}
+
+    def done(self) -> None:
+        """Keeps what was worked out for the next time."""
+        if self._steps and self._now != self._before:
+            self._bench.remembered.keep(self._now)
+
+    def open_case(self, case: Case, place: int, total: int) -> OpenCase:
+        if self._steps:
+            self._bench.tell(StepProgress("weighing", place, total, f"case {case.number}"))
+        if case.state in (CaseState.CLOSED, CaseState.HANDED_BACK):
+            return self._of_done(case)
+        waits = waits_of(self._bench, case, self._shop)
+        due_for = "needed by" if case.due_on else ""
+        if waits:
+            nudge = self._chore(NUDGES[waits[0].who], case, self._worth(case), waits[0].what)
+            return OpenCase(case.number, case.due_on, due_for, waits, nudge=nudge)
+        chore = self._ours(case) if self._steps else None
+        return OpenCase(case.number, case.due_on, due_for, chore=chore)
+
+    def _of_done(self, case: Case) -> OpenCase:
+        """The files are handed back: what is left is to close it, and to keep no copy longer than agreed."""
+        if case.keep_until and case.keep_until < self._today and _holds_copies(self._bench, case):
+            chore = self._chore("erase", case, 0.0)
+            return OpenCase(case.number, case.keep_until, "copies kept until", chore=chore)
+        closed = case.state is CaseState.CLOSED
+        return OpenCase(case.number, chore=None if closed else self._chore("close", case, 0.0))
+
+    def _ours(self, case: Case) -> Chore:
+        bays = self._bench.ledger.bays(case.number)
+        if case.kind is CaseKind.ENQUIRY:
+            return self._chore("answer-enquiry", case, self._worth(case))
+        if case.kind in (CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP):
+            return self._chore("see-to-board", case, self._worth(case))
+        images = self._bench.ledger.images(case.number)
+        if _complete(bays, images):
+            return self._chore("hand-back" if self._seen(case) else "pair-look", case, self._worth(case))
+        return self._of_triage(case, bays, images)
+
+    def _seen(self, case: Case) -> bool:
+        """Whether somebody saw how the drives belong together, or what is on them."""
+        signs = self._bench.notes.of(NoteKind.SIGN, case.number)
+        events = self._bench.ledger.events(case.number)
+        return any(one.subject in SAW_THE_PAIR for one in signs) or any(one.kind == LOOKED for one in events)
+
+    def _chore(self, name: str, case: Case, worth: float, about: str = "") -> Chore:
+        return self._chores.rows[name].chore(case.number, worth, about)
+
+    def _worth(self, case: Case) -> float:
+        """What the case's data is worth: as triage was told, or as it takes it."""
+        return stakes_of(self._bench, case.number).data
+
+    def _of_triage(self, case: Case, bays: tuple[Bay, ...], images: tuple[Image, ...]) -> Chore:
+        key = self._key(case, bays, images)
+        kept = self._before.get(key)
+        chore = _chore_of(kept) if kept is not None else None
+        if chore is None:
+            try:
+                chore = self._weighed(tell_triage(self._bench, case.number))
+            except MendbayError as trouble:
+                return self._chore("cannot-weigh", case, self._worth(case), trouble.what)
+        self._now[key] = asdict(chore)
+        return chore
+
+    def _key(self, case: Case, bays: tuple[Bay, ...], images: tuple[Image, ...]) -> str:
+        """Stands for all that triage of the case rests on: the case's record, its last note, its images as
+        they lie there, what was withdrawn and learned in the whole shop, and the tables."""
+        glances = [self._bench.images.glance(case, one.bay) for one in bays]
+        notes = self._bench.notes.last_number(case.number)
+        reserved = self._shop.reserved.get(case.number, ())
+        made_of = (FORM, _tables_digest(), case, bays, images, glances, notes, reserved, self._lessons)
+        return hashlib.sha256(repr(made_of).encode()).hexdigest()
+
+    def _weighed(self, told: Triage) -> Chore:
+        """The first step of triage as a chore: what it saves against handing the job on at once, its own time
+        not counted, over its minutes. A safe test that comes before a step which may do harm takes part in
+        what that step saves, and the minutes of both are counted."""
+        first = told.offers[0]
+        if first.step.kind is StepKind.HAND_ON:
+            return self._handing_on(told, first)
+        after = next((one for one in told.offers if not one.before), first)
+        end = min(one.total for one in told.offers if one.step.kind is StepKind.HAND_ON)
+        minute = float(told.belief.worlds.tables.minute_cost.value)
+        minutes = self._minutes(first) + (self._minutes(after) if first.before else 0.0)
+        own = minute * float(after.step.minutes.value)
+        gain = max(0.0, end - after.total + own)
+        chance = None if first.step.kind is StepKind.TEST or first.solves <= 0 else min(1.0, first.solves)
+        return Chore(
+            first.step.id,
+            first.step.words + (f" (bay {first.bay})" if first.bay else ""),
+            _step_command(told, first),
+            chance,
+            gain if chance is None else gain / chance,
+            minutes,
+            first.step.minutes.source,
+        )
+
+    def _handing_on(self, told: Triage, first: Offer) -> Chore:
+        """Against leaving everything as it lies: the data it gives less what it costs; at least what ending a
+        job is worth."""
+        gives = first.solves * told.stakes.data - float(first.step.money.value)
+        least = self._chores.rows["end-job"].chore(told.case, told.stakes.data)
+        weighs_more = gives > least.value and first.solves > 0
+        return Chore(
+            first.step.id,
+            first.step.words,
+            _step_command(told, first),
+            min(1.0, first.solves) if weighs_more else least.chance,
+            gives / first.solves if weighs_more else least.value,
+            self._minutes(first),
+            first.step.minutes.source,
+        )
+
+    def _minutes(self, offer: Offer) -> float:
+        alone = self._chores.alone.get(offer.step.id)
+        return max(1.0, float((alone or offer.step.minutes).value))
+
+
+def _step_command(told: Triage, offer: Offer) -> str:
+    return f"triage step {told.case} {offer.step.id}" + (f" --bay {offer.bay}" if offer.bay else "")
+
+
+def _complete(bays: tuple[Bay, ...], images: tuple[Image, ...]) -> bool:
+    """Whether every bay has an image of which nothing is unread."""
+    done = {one.bay for one in images if one.read_bytes > 0 and one.unread_bytes == 0}
+    return bool(bays) and all(one.bay in done for one in bays)
+
+
+def _chore_of(kept: object) -> Chore | None:
+    """A chore that was remembered; None if it is not one."""
+    try:
+        return Chore(**kept)  # type: ignore[arg-type]
+    except (TypeError, ValueError):
+        return None
+
+
+@cache
+def _tables_digest() -> str:
+    return hashlib.sha256(repr((packaged_texts(), packaged_chores())).encode()).hexdigest()

@@ -1,0 +1,253 @@
+"""What a case waits for: what a person said of it, and what is on record without being told."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from mendbay.board.stock import StockItem
+from mendbay.case.agenda import Wait, WaitsFor
+from mendbay.case.records import Case, CaseState
+from mendbay.core.errors import LedgerError, UsageError
+from mendbay.core.note import Note, NoteKind
+from mendbay.core.texts import require_day, require_line
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.withdraw import subject_of
+
+ABOUT = "case"
+"""Subject of the notes on waiting."""
+TELLABLE = (WaitsFor.CUSTOMER, WaitsFor.PART, WaitsFor.MACHINE)
+WORDS = {
+    WaitsFor.CUSTOMER: "the customer",
+    WaitsFor.PART: "a part",
+    WaitsFor.MACHINE: "a machine",
+    WaitsFor.US: "us",
+}
+ORDERED = re.compile(r"(ordered|on order)\b", re.IGNORECASE)
+"""How the location of a stock item begins that is not in hand yet."""
+_DAY = re.compile(r"\b[0-9]{4}-[0-9]{2}-[0-9]{2}\b")
+
+
+@dataclass(frozen=True, slots=True)
+class WholeShop:
+    """What is read once for all cases: withdrawn notes, and the items reserved for each."""
+
+    withdrawn: frozenset[str]
+    reserved: Mapping[int, tuple[StockItem, ...]]
+
+
+def whole_shop(bench: Bench) -> WholeShop:
+    """What `waits_of` needs of the whole shop."""
+    reserved: dict[int, tuple[StockItem, ...]] = {}
+    for item in bench.shelf.reserved():
+        reserved[item.case] = (*reserved.get(item.case, ()), item)
+    return WholeShop(frozenset(one.subject for one in bench.notes.of(NoteKind.WITHDRAWAL)), reserved)
+
+
+def wait(bench: Bench, number: int, who: WaitsFor, what: str, until: str = "") -> Case:
+    """Says what a case waits for from now on.
+
+    Args:
+        what: in words; `until` the day it is expected, empty for none.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        UsageError: it is done with, nothing is said, or a day that is none.
+    """
+    if who not in TELLABLE:
+        raise UsageError("A case that waits for us does not wait.", f"mendbay case go-on {number} says so.")
+    if not what.strip():
+        raise UsageError("Nothing is said of what it waits for.", "Say it in a few words.")
+    require_line(what, "reason")
+    if until:
+        require_day(until)
+        if until < bench.now()[:10]:
+            raise UsageError(f"{until} is past.", "Give a day to come, or leave --until out.")
+    with bench.ledger.together():
+        _require_open(bench.ledger.case(number))
+        _note(bench, number, {"for": str(who), "what": what.strip(), "until": until})
+        by = f", expected by {until}" if until else ""
+        bench.note(number, "waiting", f"Waits for {WORDS[who]}: {what.strip()}{by}.")
+        return bench.ledger.amend_case(number, state=CaseState.WAITING)
+
+
+def go_on(bench: Bench, number: int, remark: str = "") -> Case:
+    """Says that a case waits no longer: whatever was on record up to now is no reason to wait any more.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        UsageError: it is done with, or the remark cannot be kept.
+    """
+    require_line(remark, "remark")
+    with bench.ledger.together():
+        _require_open(bench.ledger.case(number))
+        _note(bench, number, {"for": "", "what": remark.strip(), "until": ""})
+        said = f": {remark.strip()}" if remark.strip() else ""
+        bench.note(number, "waiting", f"Goes on{said}.")
+        return bench.ledger.amend_case(number, state=CaseState.OPEN)
+
+
+def set_due(bench: Bench, number: int, day: str) -> Case:
+    """Sets the day by which the customer needs it; empty takes it away. Custody tells it.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        UsageError: it is no day.
+    """
+    if day:
+        require_day(day)
+    with bench.ledger.together():
+        before = bench.ledger.case(number).due_on
+        amended = bench.ledger.amend_case(number, due_on=day)
+        if before != day:
+            said = f"{before or 'none'} -> {day or 'none'}"
+            bench.custody(number, f"deadline changed: {said}", "the whole case")
+            bench.note(number, "deadline", f"Deadline: {said}.")
+    return amended
+
+
+def waits_of(bench: Bench, case: Case, shop: WholeShop) -> tuple[Wait, ...]:
+    """What a case waits for, the most telling first: a person's word, then what is on record. Empty while it
+    is our turn, or once the files are handed back.
+
+    Raises:
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    if case.state in (CaseState.CLOSED, CaseState.HANDED_BACK):
+        return ()
+    last = bench.notes.of(NoteKind.WAITING, case.number, "", ABOUT)[-1:]
+    told: list[Wait] = []
+    gone_on = 0
+    for note in last:
+        body = _body(note)
+        if body.get("for"):
+            told.append(_told(note, body))
+        else:
+            gone_on = note.number
+    if not told and case.state is CaseState.WAITING:
+        told.append(Wait(WaitsFor.CUSTOMER, "not said what for", case.opened_at, told=True))
+    busy = _machines(bench, case)
+    return (*told, *busy, *_unanswered(bench, case, shop, gone_on), *_parts(case, shop, last, gone_on))
+
+
+def _told(note: Note, body: Mapping[str, Any]) -> Wait:
+    try:
+        return Wait(WaitsFor(body["for"]), str(body["what"]), note.at, str(body["until"]), told=True)
+    except (KeyError, ValueError) as trouble:
+        raise _unreadable(note, trouble) from trouble
+
+
+def _machines(bench: Bench, case: Case) -> list[Wait]:
+    found: list[Wait] = []
+    for bay in bench.ledger.bays(case.number):
+        seen = bench.images.glance(case, bay.bay)
+        if seen is not None and seen.busy:
+            begun = [one.started_at for one in bench.ledger.images(case.number, bay.bay)]
+            since = begun[-1] if begun else bench.now()
+            found.append(Wait(WaitsFor.MACHINE, f"the drive of bay {bay.bay} is being read", since))
+    return found
+
+
+def _unanswered(bench: Bench, case: Case, shop: WholeShop, gone_on: int) -> list[Wait]:
+    """Questions put to the customer after the last word that the case goes on."""
+    return [
+        Wait(WaitsFor.CUSTOMER, words, note.at, until)
+        for note, words, until in (*_quotes(bench, case, shop), *_consents(bench, case, shop))
+        if note.number > gone_on
+    ]
+
+
+def _quotes(bench: Bench, case: Case, shop: WholeShop) -> list[tuple[Note, str, str]]:
+    """The last quote, while neither accepted nor declined: those before it are superseded. The note's body is
+    that of docs/formats/agenda.md."""
+    latest: dict[str, Note] = {}
+    for note in bench.notes.of(NoteKind.QUOTE, case.number):
+        if subject_of(note) not in shop.withdrawn:
+            latest.pop(note.subject, None)
+            latest[note.subject] = note
+    if not latest:
+        return []
+    newest = max(latest, key=_by_number)
+    note = latest[newest]
+    body = _body(note)
+    if any(str(body.get(key, "")) in ANSWERED for key in ("word", "state", "answer")):
+        return []
+    until = body.get("valid_until", "")
+    return [(note, f"an answer to quote {newest}", until if isinstance(until, str) else "")]
+
+
+ANSWERED = ("accepted", "declined", "accept", "decline", "superseded", "yes", "no")
+"""The customer's words on a quote after which nothing is open."""
+
+
+def _by_number(subject: str) -> tuple[int, str]:
+    digits = "".join(one for one in subject if one.isascii() and one.isdigit())
+    return (int(digits[-15:]) if digits else 0), subject
+
+
+def _consents(bench: Bench, case: Case, shop: WholeShop) -> list[tuple[Note, str, str]]:
+    """Consents that were asked for: the last word on each is neither yes nor no."""
+    latest: dict[str, Note] = {}
+    for note in bench.notes.of(NoteKind.CONSENT, case.number):
+        if subject_of(note) not in shop.withdrawn:
+            latest[note.subject] = note
+    return [
+        (note, f"a word on {subject.replace('-', ' ')}", "")
+        for subject, note in sorted(latest.items())
+        if str(_body(note).get("word", "")) not in ("yes", "no")
+    ]
+
+
+def _parts(case: Case, shop: WholeShop, last: tuple[Note, ...], gone_on: int) -> list[Wait]:
+    """Reserved items that are not in hand: their location begins with `ordered` or `on order`; a day in it is
+    when they are expected."""
+    if gone_on:
+        return []
+    since = last[0].at if last else case.opened_at
+    found: list[Wait] = []
+    for item in shop.reserved.get(case.number, ()):
+        if ORDERED.match(item.location.strip()):
+            day = _DAY.search(item.location)
+            until = day[0] if day and _is_day(day[0]) else ""
+            found.append(Wait(WaitsFor.PART, f"stock item {item.number}, {item.full_name}", since, until))
+    return found
+
+
+def _is_day(text: str) -> bool:
+    try:
+        require_day(text)
+    except UsageError:
+        return False
+    return True
+
+
+def _require_open(case: Case) -> None:
+    if case.state in (CaseState.CLOSED, CaseState.HANDED_BACK):
+        raise UsageError(
+            f"Case {case.number} is {case.state}.", "Only a case that is worked on can wait or go on."
+        )
+
+
+def _note(bench: Bench, case: int, body: Mapping[str, object]) -> None:
+    text = json.dumps(body, ensure_ascii=False)
+    bench.notes.add(Note(case, "", NoteKind.WAITING, ABOUT, bench.now(), bench.who, text))
+
+
+def _body(note: Note) -> Mapping[str, Any]:
+    try:
+        body = json.loads(note.body)
+    except ValueError as trouble:
+        raise _unreadable(note, trouble) from trouble
+    if not isinstance(body, dict):
+        raise _unreadable(note, TypeError("not an object"))
+    return body
+
+
+def _unreadable(note: Note, trouble: Exception) -> LedgerError:
+    return LedgerError(
+        f"The ledger's note {note.number} of {note.kind} cannot be read: {trouble!r:.60}.",
+        "Put the newest backup of the ledger in its place.",
+    )
