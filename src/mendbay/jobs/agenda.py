@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass
 from functools import cache
 from typing import Any
 
-from mendbay.case.agenda import LIMITS, Agenda, Chore, OpenCase, WaitsFor, agenda_of
+from mendbay.case.agenda import LIMITS, Agenda, Chore, Entry, OpenCase, WaitsFor, agenda_of
 from mendbay.case.agenda_tables import ChoreTable, packaged_chores, read_limits
 from mendbay.case.records import Bay, Case, CaseKind, CaseState, Image
 from mendbay.core.errors import MendbayError
@@ -52,15 +52,31 @@ def tell_agenda(bench: Bench, *, steps: bool = True) -> Day:
         BadFormFile: the shop's `settings/agenda.toml` is not sound.
         LedgerError: a note is not one that Mendbay wrote.
     """
-    text = bench.shop_files.text("settings", "agenda")
-    limits = LIMITS if text is None else read_limits(text)
-    today = bench.now()[:10]
+    limits, today = _limits(bench), bench.now()[:10]
     cases = {one.number: one for one in bench.ledger.cases() if _unfinished(bench, one, today)}
     shop = whole_shop(bench)
     gathering = _Gathering(bench, shop, today, steps)
     found = [gathering.open_case(one, place, len(cases)) for place, one in enumerate(cases.values(), 1)]
     gathering.done()
     return Day(agenda_of(found, today, limits), cases)
+
+
+def tell_turn(bench: Bench, number: int) -> Entry:
+    """Whose turn one case is, and what to do for it.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        BadFormFile: the shop's `settings/agenda.toml` is not sound.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    case, today = bench.ledger.case(number), bench.now()[:10]
+    gathering = _Gathering(bench, whole_shop(bench), today, steps=True)
+    return agenda_of([gathering.open_case(case, 1, 1)], today, _limits(bench)).entries[0]
+
+
+def _limits(bench: Bench) -> Mapping[WaitsFor, int]:
+    text = bench.shop_files.text("settings", "agenda")
+    return LIMITS if text is None else read_limits(text)
 
 
 def _unfinished(bench: Bench, case: Case, today: str) -> bool:

@@ -1,0 +1,229 @@
+"""What a customer is told of a case, in words for somebody who is no technician. Nothing is sent."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+from mendbay.case.agenda import Entry, WaitsFor
+from mendbay.case.plain_words import packaged_plain_words
+from mendbay.case.records import Case, CaseKind, CaseState
+from mendbay.core.errors import UsageError
+from mendbay.core.note import Note, NoteKind
+from mendbay.core.quantity import chance_text
+from mendbay.jobs.agenda import tell_turn
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.papers import frame
+from mendbay.jobs.triage_case import Triage, tell_triage
+
+LETTER = "letter"
+LIKELY = 0.15
+"""Chance from which a fault is told to a customer (own choice)."""
+MOST_FAULTS = 2
+WITHOUT_TRIAGE = (CaseKind.ENQUIRY, CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP)
+"""Kinds of cases of which no drive was examined."""
+
+
+class Message(StrEnum):
+    """The usual messages; each has its wording, `message-quote.md` and so on."""
+
+    QUOTE = "quote"
+    STATUS = "status"
+    READY = "ready"
+    REMINDER = "reminder"
+
+
+TITLES = {
+    Message.QUOTE: "Our quote for your job",
+    Message.STATUS: "Where your job stands",
+    Message.READY: "Your files are ready",
+    Message.REMINDER: "We are waiting for your answer",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Mail:
+    """A text to be sent by hand: the line of the subject, and the body in lines of at most 76 characters."""
+
+    subject: str
+    body: str
+
+
+@dataclass(frozen=True, slots=True)
+class Letter:
+    """The status letter to be printed, as PDF, and where the case's own copy lies below its folder."""
+
+    pdf: bytes
+    path: str
+    sha256: str
+
+
+def letter_pdf(bench: Bench, number: int) -> Letter:
+    """The status letter of a case; a copy is kept with the case, and custody tells its digest.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        BadFormFile: a wording or setting of the shop is not sound.
+    """
+    case = bench.ledger.case(number)
+    pdf = bench.stationery.pdf(LETTER, _facts(bench, case, "Where your job stands", message=False))
+    digest = hashlib.sha256(pdf).hexdigest()
+    kept = bench.files.keep(case, f"papers/letter-{bench.now()[:10]}-{digest[:8]}.pdf", pdf)
+    with bench.ledger.together():
+        _note(bench, number, LETTER, {"form": "pdf", "path": kept.path, "sha256": digest})
+        bench.custody(number, "letter made for the customer", f"{kept.path}, SHA-256 {digest}")
+        bench.note(number, "letter", f"Status letter made: {kept.path}.")
+    return Letter(pdf, kept.path, digest)
+
+
+def letter_words(bench: Bench, number: int) -> str:
+    """The status letter as plain text, to look at; nothing is noted.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        BadFormFile: a wording or setting of the shop is not sound.
+    """
+    case = bench.ledger.case(number)
+    return bench.stationery.words(LETTER, _facts(bench, case, "Where your job stands", message=False))
+
+
+def letter_mail(bench: Bench, number: int) -> Mail:
+    """The status letter as the text of a message; that it was made is noted.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        BadFormFile: a wording or setting of the shop is not sound.
+    """
+    return _mail(bench, bench.ledger.case(number), LETTER, LETTER, "Where your job stands")
+
+
+def message_mail(bench: Bench, number: int, message: Message) -> Mail:
+    """One of the usual messages; that it was made is noted.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        UsageError: there is nothing to write of: no quote that is open, no files handed back, no question.
+        BadFormFile: a wording or setting of the shop is not sound.
+    """
+    case = bench.ledger.case(number)
+    return _mail(bench, case, f"message-{message}", f"message {message}", TITLES[message], message)
+
+
+def _mail(
+    bench: Bench, case: Case, wording: str, subject: str, title: str, message: Message | None = None
+) -> Mail:
+    facts = _facts(bench, case, title, message=True)
+    _require_reason_to_write(case, facts, message)
+    shop = facts["shop"]["name"]
+    head = f"{title} (case {facts['case']})" + (f", {shop}" if shop else "")
+    body = bench.stationery.words(wording, facts)
+    with bench.ledger.together():
+        digest = hashlib.sha256(body.encode()).hexdigest()
+        _note(bench, case.number, subject, {"form": "message", "path": "", "sha256": digest})
+        bench.note(case.number, "letter", f"Text of a message made: {subject}.")
+    return Mail(head, body)
+
+
+def _require_reason_to_write(case: Case, facts: dict[str, Any], message: Message | None) -> None:
+    if message is Message.QUOTE and not facts["quote"]:
+        raise UsageError(
+            f"Case {case.number} has no quote that waits for an answer.",
+            f"mendbay case quote {case.number} makes one.",
+        )
+    if message is Message.READY and not facts["handed_back"]:
+        raise UsageError(
+            f"The files of case {case.number} are not handed back yet.",
+            f"mendbay handback make {case.number} FOLDER does that.",
+        )
+    if message is Message.REMINDER and not facts["needs"]:
+        raise UsageError(
+            f"Case {case.number} waits for nothing of the customer.",
+            f"mendbay case wait {case.number} customer FOR-WHAT says what it waits for.",
+        )
+
+
+def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, Any]:
+    """The facts of every wording here; each is described at the top of `letter.md`."""
+    entry = tell_turn(bench, case.number)
+    done = case.state in (CaseState.HANDED_BACK, CaseState.CLOSED)
+    told = None if done or case.kind in WITHOUT_TRIAGE else _triage(bench, case)
+    return {
+        **frame(bench, title, case),
+        "message": message,
+        "customer": case.customer,
+        "came": case.box or str(case.kind),
+        "opened_on": case.opened_at[:10],
+        "closed": case.state is CaseState.CLOSED,
+        "handed_back": _handed_back_on(bench, case) if done else "",
+        "due_on": case.due_on,
+        "overdue": bool(case.due_on) and case.due_on < bench.now()[:10],
+        "keep_until": case.keep_until,
+        "wanted": list(case.wanted),
+        "two_drives": told is not None and (told.subject.box or len(told.subject.bays) > 1),
+        "drives": case.kind not in WITHOUT_TRIAGE,
+        "examined": told is not None and bool(told.known),
+        "found": _found(told) if told is not None and told.known else [],
+        "no_power": [one.bay for one in told.keep_off] if told is not None else [],
+        "next_step": "" if done else _next_step(entry),
+        **_turn_facts(entry),
+    }
+
+
+def _triage(bench: Bench, case: Case) -> Triage | None:
+    try:
+        return tell_triage(bench, case.number)
+    except UsageError:  # more than two bays and none chosen: `case today` tells the technician so
+        return None
+
+
+def _found(told: Triage) -> list[dict[str, Any]]:
+    """The likeliest faults in plain words."""
+    plain = packaged_plain_words().faults
+    likely = [one for one in told.belief.ranked() if one[1] >= LIKELY and one[0].fault in plain]
+    many = len(told.subject.bays) > 1
+    return [
+        {
+            "words": plain[place.fault].words,
+            "means": plain[place.fault].means,
+            "where": f"the drive in bay {place.bay}" if place.bay and many else "",
+            "chance": chance_text(chance),
+        }
+        for place, chance in likely[:MOST_FAULTS]
+    ]
+
+
+def _next_step(entry: Entry) -> str:
+    """What ends the sentence `The next step is ...`; empty while somebody else's turn it is."""
+    if entry.chore is None or entry.case.waits:
+        return ""
+    return packaged_plain_words().steps.get(entry.chore.id, "a further examination of what you brought")
+
+
+def _turn_facts(entry: Entry) -> dict[str, Any]:
+    waits = entry.case.waits
+    ours = [one for one in waits if one.who is WaitsFor.CUSTOMER]
+    quotes = [one for one in ours if one.what.startswith(QUOTE_WORDS)]
+    return {
+        "needs": [{"what": one.what, "until": one.until} for one in ours],
+        "quote": quotes[0].what.removeprefix(QUOTE_WORDS).strip() if quotes else "",
+        "quote_until": quotes[0].until if quotes else "",
+        "part": [{"until": one.until} for one in waits if one.who is WaitsFor.PART],
+        "machine": any(one.who is WaitsFor.MACHINE for one in waits),
+    }
+
+
+QUOTE_WORDS = "an answer to quote"
+
+
+def _handed_back_on(bench: Bench, case: Case) -> str:
+    """The day of the last hand-back; empty if no files were handed back."""
+    days = [one.at[:10] for one in bench.ledger.events(case.number) if one.kind == "hand-back"]
+    return days[-1] if days else ""
+
+
+def _note(bench: Bench, case: int, subject: str, body: dict[str, str]) -> None:
+    text = json.dumps(body, ensure_ascii=False)
+    bench.notes.add(Note(case, "", NoteKind.LETTER, subject, bench.now(), bench.who, text))
