@@ -19,8 +19,8 @@ from mendbay.faces.cli.case_custody import check_text
 from mendbay.faces.cli.case_hand_over import COMMANDS as HAND_OVER_COMMANDS
 from mendbay.faces.cli.case_items import COMMANDS as ITEM_COMMANDS
 from mendbay.faces.cli.case_items import item_json, item_lines
-from mendbay.faces.cli.case_privacy import export, forget_
 from mendbay.faces.cli.case_letters import letter, message
+from mendbay.faces.cli.case_privacy import export, forget_
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.certify_rom import KeptCertificate, certificates_kept
 from mendbay.jobs.measure_board import Measured
