@@ -20,6 +20,7 @@ from mendbay.handback.bag import PayloadFile, json_bytes
 from mendbay.handback.facts import to_json
 from mendbay.handback.names import Named, links_json, names_json, plan_names
 from mendbay.handback.words import moment
+from mendbay.jobs.authority import concern
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.keep_copies import HAND_BACK, set_keep_until
@@ -420,6 +421,9 @@ def _note(bench: Bench, case: Case, folder: Path, facts: words.HandBack, keep_un
     with bench.ledger.together():
         where = {"folder": str(folder.absolute())}  # by which what the shop still holds is found
         bench.note(case.number, HAND_BACK, f"Files handed back to {folder}: {said}.", {**tally, **where})
+        unsettled = concern(bench, case.number)
+        if unsettled:
+            bench.custody(case.number, "handed back with the authority unsettled", unsettled)
         bench.custody(case.number, f"files handed back ({said})", f"hand-back folder {folder.name}")
         bench.ledger.amend_case(case.number, state=CaseState.HANDED_BACK)
         if keep_until:

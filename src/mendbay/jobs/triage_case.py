@@ -4,20 +4,23 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
-from mendbay.case.records import Case
+from mendbay.case.consents import Consent
+from mendbay.case.records import Case, CaseKind
 from mendbay.core.cautions import Caution, cautions_for
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.consents import consents_of, refused
 from mendbay.jobs.gather_signs import OF_IMAGES, Gathered, gathered_signs
 from mendbay.jobs.learn_triage import closed_cases, learned, worlds_of
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 from mendbay.triage.belief import Asked, Belief, Moved, WhatIf, sign_of
-from mendbay.triage.next_step import INSIDE, NextStep, Offer, Stakes, kept_off
-from mendbay.triage.tables import Step
+from mendbay.triage.next_step import INSIDE, Offer, Stakes, kept_off, offers_within
+from mendbay.triage.table_file import packaged_tables
+from mendbay.triage.tables import Seat, Step
 from mendbay.triage.worlds import Place, Subject, Worlds
 
 ABOUT = "case"
@@ -57,6 +60,8 @@ class Triage:
         left_out: answers on record that cannot be weighed now, each with why, as sentences.
         rests_on: how many closed cases of this shop the tables learned from.
         teach_nothing: closed cases that the tables could not learn from, each with why, as sentences.
+        consents: the customer's word on risky steps, as far as it was given.
+        kind: of the case.
     """
 
     case: int
@@ -70,6 +75,8 @@ class Triage:
     left_out: tuple[str, ...] = ()
     rests_on: int = 0
     teach_nothing: tuple[str, ...] = ()
+    consents: Mapping[str, Consent] = field(default_factory=dict)
+    kind: CaseKind = CaseKind.NOT_SAID
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,18 +102,21 @@ def tell_triage(bench: Bench, case: int) -> Triage:
     known, left_out = _known(bench, case, worlds)
     counts = learned(cases).counts
     belief = Belief(worlds, {asked: one.answer for asked, one in known.items()})
+    consents = consents_of(bench, case)
     return Triage(
         case=case,
         subject=about.subject,
         stakes=about.stakes,
         known=known,
         belief=belief,
-        offers=NextStep(belief, about.stakes).offers(),
+        offers=offers_within(belief, about.stakes, refused(consents)),
         keep_off=_keep_off(belief),
         assumed=about.assumed,
         left_out=left_out,
         rests_on=len(counts.taken),
         teach_nothing=counts.left_out,
+        consents=consents,
+        kind=bench.ledger.case(case).kind,
     )
 
 
@@ -118,7 +128,7 @@ def describe(
     worth: float | None = None,
     bays: tuple[str, ...] | None = None,
 ) -> Triage:
-    """Says what triage is of.
+    """Says what triage is of, and what is believed then.
 
     Args:
         box: whether a box came in, or a drive alone; None leaves it.
@@ -129,20 +139,47 @@ def describe(
         NoSuchCase: there is no such case or bay.
         UsageError: nothing is said, a worth that cannot be, or more than two bays.
     """
+    note_about(bench, case, box=box, worth=worth, bays=bays)
+    return tell_triage(bench, case)
+
+
+def note_about(
+    bench: Bench,
+    case: int,
+    *,
+    box: bool | None = None,
+    worth: float | None = None,
+    bays: tuple[str, ...] | None = None,
+) -> None:
+    """As `describe`, without weighing anything: what was not said stays as the case itself gives it."""
     if box is None and worth is None and bays is None:
         raise UsageError("Nothing is said of the case.", "Say what came in, or what its data is worth.")
     with bench.ledger.together():
-        record = bench.ledger.case(case)
+        bench.ledger.case(case)
         for one in bays or ():
             bench.ledger.bay(case, one)
-        before = _said(bench, case)
-        asked = Stakes(before.get("worth", Stakes().data) if worth is None else worth)
+        before, _ = _said(bench, case)
+        if worth is not None:
+            Stakes(worth)
         chosen = tuple(before.get("bays", ())) if bays is None else bays
         Subject(chosen or ("1",))
-        came = before.get("box", _box_by_itself(bench, record)) if box is None else box
-        body = {"box": came, "worth": asked.data, "bays": list(chosen)}
+        body = {
+            "box": before.get("box") if box is None else box,
+            "worth": before.get("worth") if worth is None else worth,
+            "bays": list(chosen),
+        }
         _note(bench, case, "", NoteKind.SUBJECT, ABOUT, body)
-    return tell_triage(bench, case)
+
+
+def said_worth(bench: Bench, case: int) -> tuple[float, str] | None:
+    """What somebody said the data is worth, with who and when; None if nobody did.
+
+    Raises:
+        LedgerError: the note is not one that Mendbay wrote.
+    """
+    said, origin = _said(bench, case)
+    worth = said.get("worth")
+    return None if worth is None else (float(worth), origin)
 
 
 def answer(bench: Bench, case: int, asked: Asked, said: str) -> Triage:
@@ -154,19 +191,39 @@ def answer(bench: Bench, case: int, asked: Asked, said: str) -> Triage:
     """
     about = _about(bench, case)
     worlds = worlds_of(closed_cases(bench, but=case), about.subject)
-    sign = sign_of(worlds, asked)
     Belief(worlds, {asked: said})
     if asked.bay and about.assumed:
         raise UsageError(
             f"No bay of case {case} is described yet.",
             f"mendbay case bay {case} {asked.bay}=MODEL/SERIAL does that (both may be left out).",
         )
-    words = sign.answers[sign.place(said)].words
+    note_answer(bench, case, asked, said)
+    return tell_triage(bench, case)
+
+
+def note_answer(bench: Bench, case: int, asked: Asked, said: str) -> None:
+    """Puts the answer to a sign down without weighing it, whatever the case turns out to be of: an answer
+    that cannot be weighed then is told as left out.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        UsageError: there is no such sign or answer.
+    """
+    signs = packaged_tables().signs
+    if asked.sign not in signs:
+        raise UsageError(f"There is no sign {asked.sign[:40]!r}.", f"mendbay triage signs {case} lists them.")
+    sign = signs[asked.sign]
+    words = {one.id: one.words for one in sign.answers}.get(said)
+    if words is None or (sign.seat is Seat.BAY) != bool(asked.bay):
+        known = ", ".join(one.id for one in sign.answers)
+        raise UsageError(
+            f"{asked.sign} of {asked.bay[:40] or 'the case'} cannot be {said[:40]!r}.",
+            f"Use one of: {known}.",
+        )
     where = f"Bay {asked.bay}" if asked.bay else f"The {sign.seat}"
     with bench.ledger.together():
         _note(bench, case, asked.bay, NoteKind.SIGN, asked.sign, {"answer": said})
         bench.note(case, "triage", f"{where}: {sign.asks} {words[:1].upper()}{words[1:]}.")
-    return tell_triage(bench, case)
 
 
 def take_back(bench: Bench, case: int, asked: Asked, reason: str) -> Triage:
@@ -176,6 +233,12 @@ def take_back(bench: Bench, case: int, asked: Asked, reason: str) -> Triage:
         NoSuchCase: there is no such case.
         UsageError: nobody answered it, or no reason is given.
     """
+    withdraw_answer(bench, case, asked, reason)
+    return tell_triage(bench, case)
+
+
+def withdraw_answer(bench: Bench, case: int, asked: Asked, reason: str) -> None:
+    """As `take_back`, without weighing what is left."""
     require_reason(reason)
     with bench.ledger.together():
         bench.ledger.case(case)
@@ -187,7 +250,6 @@ def take_back(bench: Bench, case: int, asked: Asked, reason: str) -> Triage:
             )
         withdraw(bench, map(subject_of, said), case, asked.bay, reason)
         bench.note(case, "triage", f"Withdrawn: the answer to {asked.sign}. {reason}")
-    return tell_triage(bench, case)
 
 
 def why(bench: Bench, case: int, place: Place) -> tuple[Triage, tuple[Moved, ...]]:
@@ -226,7 +288,8 @@ def stakes_of(bench: Bench, case: int) -> Stakes:
     Raises:
         LedgerError: a note is not one that Mendbay wrote.
     """
-    return Stakes(float(_said(bench, case).get("worth", Stakes().data)))
+    said = said_worth(bench, case)
+    return Stakes() if said is None else Stakes(said[0])
 
 
 def cautions_of(step: Step) -> tuple[Caution, ...]:
@@ -235,33 +298,35 @@ def cautions_of(step: Step) -> tuple[Caution, ...]:
 
 
 def _about(bench: Bench, case: int) -> _About:
-    """What the case is of: two bays until they are described; one described bay is a drive that came alone
-    unless a box is spoken of."""
+    """What the case is of, as its kind says or somebody said of triage; as long as neither did, two bays
+    until they are described, and one described bay is a drive that came alone unless a box is spoken of."""
     record = bench.ledger.case(case)
-    said = _said(bench, case)
+    said, _ = _said(bench, case)
     described = tuple(one.bay for one in bench.ledger.bays(case))
     chosen = tuple(one for one in said.get("bays", ()) if one in described)
-    box = said.get("box", _box_by_itself(bench, record))
-    worth = said.get("worth", Stakes().data)
-    subject = Subject(chosen or described or ("1", "2"), bool(box))
-    return _About(subject, Stakes(float(worth)), not described)
+    box, worth = said.get("box"), said.get("worth")
+    box = _box_by_itself(record, len(described)) if box is None else box
+    subject = Subject(chosen or described or (("1", "2") if box else ("1",)), bool(box))
+    return _About(subject, Stakes() if worth is None else Stakes(float(worth)), not described)
 
 
-def _box_by_itself(bench: Bench, record: Case) -> bool:
-    return len(bench.ledger.bays(record.number)) != 1 or bool(record.box)
+def _box_by_itself(record: Case, described: int) -> bool:
+    if record.kind is CaseKind.NOT_SAID:
+        return described != 1 or bool(record.box)
+    return record.kind is CaseKind.BOX
 
 
-def _said(bench: Bench, case: int) -> dict[str, Any]:
-    """The last word on what triage is of; empty if nothing was said."""
+def _said(bench: Bench, case: int) -> tuple[dict[str, Any], str]:
+    """The last word on what triage is of, with who and when; empty if nothing was said."""
     notes = bench.notes.of(NoteKind.SUBJECT, case, "", ABOUT)
     if not notes:
-        return {}
+        return {}, ""
     body = dict(_body(notes[-1]))
     bays = body.get("bays", [])
-    sound = isinstance(body.get("box"), bool) and isinstance(body.get("worth"), (int, float))
+    sound = isinstance(body.get("box"), bool | None) and isinstance(body.get("worth"), int | float | None)
     if not sound or not isinstance(bays, list) or not all(isinstance(one, str) for one in bays):
         raise _unreadable(notes[-1], TypeError("not what it should hold"))
-    return body
+    return body, f"{notes[-1].who}, {notes[-1].at}"
 
 
 def _known(bench: Bench, case: int, worlds: Worlds) -> tuple[dict[Asked, Known], tuple[str, ...]]:

@@ -74,6 +74,7 @@ class Offer:
         harmful: it can lose data or cannot be undone, and the worlds in which it does are not unlikely.
         before: it is offered first because it tells whether a harmful step does harm.
         barred: the bay that should get no power and would get some; empty if none would.
+        refused: the consent it needs and the customer refused; empty if none is.
     """
 
     step: Step
@@ -86,6 +87,7 @@ class Offer:
     harmful: bool
     before: bool = False
     barred: str = ""
+    refused: str = ""
 
 
 def kept_off(belief: Belief) -> dict[str, float]:
@@ -104,15 +106,32 @@ def kept_off(belief: Belief) -> dict[str, float]:
     return found
 
 
+def offers_within(belief: Belief, stakes: Stakes, refused: frozenset[str] = frozenset()) -> tuple[Offer, ...]:
+    """Every step that can be taken, the one to do next first; what the customer refused stands last, with
+    what it would have been worth, and nothing else counts on it."""
+    free = NextStep(belief, stakes, refused).offers()
+    if not refused:
+        return free
+    held = (
+        replace(one, before=False, refused=min(refused & set(one.step.consents)))
+        for one in NextStep(belief, stakes).offers()
+        if refused & set(one.step.consents)
+    )
+    return (*free, *held)
+
+
 class NextStep:
     """The steps of a belief.
 
     Args:
         belief: what is known.
         stakes: what the data is worth.
+        refused: the consents that the customer refused: no plan rests on a step that needs one.
     """
 
-    def __init__(self, belief: Belief, stakes: Stakes | None = None) -> None:
+    def __init__(
+        self, belief: Belief, stakes: Stakes | None = None, refused: frozenset[str] = frozenset()
+    ) -> None:
         self.belief = belief
         self.stakes = stakes or Stakes()
         self._worlds = belief.worlds
@@ -122,7 +141,9 @@ class NextStep:
         usable = [
             (step, bay)
             for step, bay in self._all_steps()
-            if (step.id, bay) not in tried and not self._contradicted(step, bay)
+            if (step.id, bay) not in tried
+            and not self._contradicted(step, bay)
+            and not refused & set(step.consents)
         ]
         self._tests = [
             (step, bay)

@@ -36,6 +36,8 @@ from mendbay.triage.tables import (
 FILES = ("faults.toml", "signs.toml", "steps.toml")
 _POWER_CAUTIONS = {"spinning-drive"}
 """What must be read before a drive gets power."""
+_POWER_CONSENT = "power-on"
+"""What the customer must agree to before."""
 _Word = TypeVar("_Word", bound=StrEnum)
 _Entry = TypeVar("_Entry", Fault, Layout, Happening, Sign, Step)
 
@@ -107,8 +109,10 @@ class _Reader:
             _add(found, table, self._step(table))
         minute_cost = steps.figure("minute_cost")
         steps.done()
-        if not any(one.kind is StepKind.HAND_ON for one in found.values()):
-            steps.refuse("has no step that hands the job on", "Add one: stopping is always possible")
+        if not any(one.kind is StepKind.HAND_ON and not one.consents for one in found.values()):
+            steps.refuse(
+                "has no step that hands the job on without a consent", "Add one: stopping is always possible"
+            )
         return Tables(
             self.faults,
             self.groups,
@@ -237,6 +241,7 @@ class _Reader:
             reversible=not table.flag("irreversible"),
             needs=self._needs(table),
             cautions=table.ids("cautions"),
+            consents=table.ids("consents"),
         )
         self._check(table, step)
         table.done()
@@ -281,6 +286,10 @@ class _Reader:
                 table.refuse(f"has the caution {one[:60]!r}, which is not there", "Name one of cautions.toml")
         if step.powers and not set(step.cautions) >= _POWER_CAUTIONS:
             table.refuse("gives a drive power without its caution", "Add the caution spinning-drive")
+        if step.powers and _POWER_CONSENT not in step.consents:
+            table.refuse(
+                "gives a drive power without the customer's word", f"Add the consent {_POWER_CONSENT}"
+            )
         if step.powers and not step.harm:
             table.refuse("gives a drive power and names no harm", "Say what is lost by it, and when")
 

@@ -167,6 +167,7 @@ class Step:
         needs: signs that must be answered before, each with the answer that allows it (empty: any). A step of
             the box needs what it needs of a drive from any one of them.
         cautions: ids of what must be read before it.
+        consents: ids of what the customer must agree to before it (`case/consents.toml`).
     """
 
     id: str
@@ -183,6 +184,7 @@ class Step:
     reversible: bool
     needs: tuple[tuple[str, str], ...]
     cautions: tuple[str, ...]
+    consents: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from mendbay.faces import wording
 from mendbay.faces.cli import case_keeping
 from mendbay.faces.cli.case_agenda import due, go_on_, list_, today, wait_, waiting
 from mendbay.faces.cli.case_close import close, reopen
+from mendbay.faces.cli.case_consent import authority_, consent_, picture_
 from mendbay.faces.cli.case_custody import COMMANDS as CUSTODY_COMMANDS
 from mendbay.faces.cli.case_custody import check_text
 from mendbay.faces.cli.case_hand_over import COMMANDS as HAND_OVER_COMMANDS
@@ -21,10 +22,13 @@ from mendbay.faces.cli.case_items import COMMANDS as ITEM_COMMANDS
 from mendbay.faces.cli.case_items import item_json, item_lines
 from mendbay.faces.cli.case_letters import letter, message
 from mendbay.faces.cli.case_privacy import export, forget_
+from mendbay.faces.cli.case_take_in import form_, take_in_, tell_, untell_
 from mendbay.faces.cli.screen import Screen, table, wrapped
+from mendbay.faces.cli.take_in_words import story_json, story_lines
 from mendbay.jobs.certify_rom import KeptCertificate, certificates_kept
 from mendbay.jobs.measure_board import Measured
 from mendbay.jobs.take_in import CaseStory, add_bay, amend_bay, take_in, tell_case
+from mendbay.jobs.take_in_form import fill_form
 from mendbay.wiring import open_bench
 
 LEFT_SHOWN = 6
@@ -126,10 +130,12 @@ def show(screen: Screen, case: int) -> None:
     with open_bench(screen.home) as bench:
         story = tell_case(bench, case)
         certificates = certificates_kept(bench, case)
-    screen.answer(_story_json(story, certificates), _story_text(story, certificates))
+        form = fill_form(bench, case)
+    facts = {**_story_json(story, certificates), **story_json(form)}
+    screen.answer(facts, _story_text(story, certificates, story_lines(form)))
 
 
-def _story_text(story: CaseStory, certificates: Sequence[KeptCertificate]) -> str:
+def _story_text(story: CaseStory, certificates: Sequence[KeptCertificate], taken_in: Sequence[str]) -> str:
     case = story.case
     lines = [
         f"Case {case.number}: {case.customer}, {case.state}, opened {case.opened_at}",
@@ -139,6 +145,7 @@ def _story_text(story: CaseStory, certificates: Sequence[KeptCertificate]) -> st
     ]
     if case.notes:
         lines.append(f"  notes: {case.notes}")
+    lines += taken_in
     for bay in story.bays:
         named = " ".join(part for part in (bay.model, bay.serial) if part)
         if not named and bay.bay in story.by_pictures:
@@ -271,3 +278,10 @@ command.add_command(due)
 command.add_command(list_)
 command.add_command(letter)
 command.add_command(message)
+command.add_command(take_in_)
+command.add_command(form_)
+command.add_command(tell_)
+command.add_command(untell_)
+command.add_command(consent_)
+command.add_command(authority_)
+command.add_command(picture_)

@@ -13,8 +13,10 @@ from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces import wording
 from mendbay.faces.cli.pair import assembled_json, volume_json
 from mendbay.faces.cli.screen import Screen, printable, table, wrapped
+from mendbay.faces.cli.take_in_words import authority_warning
 from mendbay.files.tree import Kind
 from mendbay.files.verdict import Verdict
+from mendbay.jobs.authority import concern
 from mendbay.jobs.list_files import FileDetail, FileLine, Listing, list_files, show_file
 from mendbay.jobs.volume import explanation
 from mendbay.wiring import open_bench
@@ -41,6 +43,7 @@ def list_(
     with open_bench(screen.home) as bench:
         names = [_raw(one).decode("utf-8", "surrogateescape") for one in patterns]
         listing = list_files(bench, case, names, nameless=nameless, bays=bays)
+        unsettled = concern(bench, case)
     lines = [
         line
         for line in listing.lines
@@ -54,9 +57,11 @@ def list_(
             "hidden": list(listing.hidden),
             "unread_bytes": dict(listing.unread),
             "files": [wording.file_json(line) for line in lines],
+            "authority_concern": unsettled or None,
         },
         _listing_text(listing, lines, case),
     )
+    screen.warn(authority_warning(unsettled, case))
     damage = (Verdict.HOLED, Verdict.LOST, Verdict.UNPROVEN)
     if listing.hidden or any(listing.verdicts.get(word, 0) for word in damage):
         sys.exit(EXIT_INCOMPLETE)
@@ -105,7 +110,10 @@ def show(screen: Screen, case: int, path: str, bays: tuple[str, ...]) -> None:
     """Show one file of CASE: its verdict, and where every byte of it came from."""
     with open_bench(screen.home) as bench:
         detail = show_file(bench, case, _raw(path), bays)
-    screen.answer(_detail_json(detail), _detail_text(detail))
+        unsettled = concern(bench, case)
+    facts = {**_detail_json(detail), "authority_concern": unsettled or None}
+    screen.answer(facts, _detail_text(detail))
+    screen.warn(authority_warning(unsettled, case))
 
 
 def _raw(path: str) -> bytes:

@@ -12,7 +12,9 @@ from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen
+from mendbay.faces.cli.take_in_words import authority_warning
 from mendbay.handback.facts import HandBack
+from mendbay.jobs.authority import concern
 from mendbay.jobs.hand_back import REPORT_HTML, REPORT_JSON, REPORT_PDF, hand_back
 from mendbay.wiring import check_handback, open_bench, open_handback_folder, papers
 
@@ -55,8 +57,11 @@ def make(
             keep_until=_day(keep_until),
             bays=bays,
         )
+        unsettled = concern(bench, case)
     facts = result.facts
-    screen.answer(_made_json(facts, folder), _made_text(facts, folder))
+    said = {**_made_json(facts, folder), "authority_concern": unsettled or None}
+    screen.answer(said, _made_text(facts, folder))
+    screen.warn(authority_warning(unsettled, case))
     if any(facts.tallies[word].files for word in ("holed", "lost", "unproven")):
         sys.exit(EXIT_INCOMPLETE)
 

@@ -60,6 +60,12 @@ class Screen:
             self._clear()
             click.echo(without_controls(text))
 
+    def warn(self, text: str) -> None:
+        """A sentence to be minded, on the error stream, for people only; nothing for an empty one."""
+        if text and not self.as_json:
+            self._clear()
+            click.echo(wrapped(without_controls(text), "", "  "), err=True)
+
     # ------------------------------------------------------------------ progress
 
     def tell(self, event: Event) -> None:

@@ -6,11 +6,14 @@ import sys
 
 import click
 
+from mendbay.case.consents import packaged_risks
+from mendbay.case.records import CaseKind
 from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.core.quantity import chance_text
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, wrapped
 from mendbay.faces.cli.triage_tables import tables as tables_
+from mendbay.jobs.consents import to_ask
 from mendbay.jobs.triage_case import (
     Triage,
     answer,
@@ -202,8 +205,8 @@ def step_(screen: Screen, case: int, step: str, bay: str) -> None:
     offered = [one for one in told.offers if one.step.id == step and one.bay == bay]
     if not offered:
         raise _no_step(told, step, bay)
-    screen.answer(_offer_json(offered[0]), "\n".join(_step_lines(told, offered[0])))
-    if _barred(offered[0]):
+    screen.answer(_offer_json(told, offered[0]), "\n".join(_step_lines(told, offered[0])))
+    if _held(offered[0]):
         sys.exit(EXIT_INCOMPLETE)
 
 
@@ -241,9 +244,7 @@ def _text(told: Triage, everything: bool) -> str:
         lines.append(wrapped(f"LEFT OUT, though on record: {left_out}", "", "  "))
     if lines:
         lines.append("")
-    what = "A box with two drives" if told.subject.box else "A drive alone"
-    if told.subject.box and len(told.subject.bays) == 1:
-        what = "A box with one drive"
+    what = _what(told)
     assumed = " (assumed, as no bay is described yet)" if told.assumed else ""
     lines.append(wrapped(f"{what}{assumed}; its data is taken to be worth {told.stakes.data:.0f}."))
     lines.append(f"{wording.counted(len(told.known), 'answer')} known.")
@@ -262,13 +263,25 @@ def _text(told: Triage, everything: bool) -> str:
     lines += ["", "What to do next, the whole job then expected to cost:"]
     listed = told.offers if everything else _worth_listing(told)
     for number, offer in enumerate(listed, 1):
-        lines += _offer_lines(number, offer)
+        lines += _offer_lines(told, number, offer)
+    if not everything:
+        lines += _refused_lines(told)
     first = listed[0]
     where = f" --bay {first.bay}" if first.bay else ""
     called = wording.called_as()
     lines.append(f"Next: {called} triage step {told.case} {first.step.id}{where}")
     lines.append(f"  or put down what is known: {called} triage signs {told.case} --open")
     return "\n".join(lines)
+
+
+def _what(told: Triage) -> str:
+    if told.kind in (CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP):
+        return "A loose board, judged with the drive it belongs to"
+    if told.kind is CaseKind.ENQUIRY:
+        return "Pictures alone, judged as a drive that came alone"
+    if not told.subject.box:
+        return "A drive alone"
+    return "A box with one drive" if len(told.subject.bays) == 1 else "A box with two drives"
 
 
 def _row(chance: str, words: str, indent: str) -> str:
@@ -287,18 +300,27 @@ def _promises(one: Offer) -> bool:
 def _worth_listing(told: Triage) -> tuple[Offer, ...]:
     """The first steps: no test that costs more than it saves, no repair that hardly helps, nothing that
     should not be done now, and always the best way of ending the job."""
-    good = [one for one in told.offers if not one.barred and _promises(one)]
+    good = [one for one in told.offers if not _held(one) and _promises(one)]
     end = next(one for one in told.offers if one.step.kind is StepKind.HAND_ON)
     shown = good[:SHOWN]
     return (*shown, *([] if end in shown else [end]))
 
 
-def _offer_lines(number: int, offer: Offer) -> list[str]:
+def _refused_lines(told: Triage) -> list[str]:
+    """What is not listed because the customer refused it."""
+    ids = dict.fromkeys(one.refused for one in told.offers if one.refused)
+    risks = packaged_risks()
+    return [wrapped(f"Not offered, as the customer refused it: {risks[one].title}.", "  ") for one in ids]
+
+
+def _offer_lines(told: Triage, number: int, offer: Offer) -> list[str]:
     where = f" (bay {offer.bay})" if offer.bay else ""
     lines = [wrapped(f"{number}. {offer.step.words}{where}", "", "   ")]
     lines.append(wrapped(f"{offer.step.id}: {_figures(offer)}", "     "))
-    if offer.barred:
-        lines.append(wrapped(_barred(offer), "     "))
+    lines += [wrapped(one, "     ") for one in _held_sentences(offer)]
+    titles = [one.title for one in to_ask(offer.step.consents, told.consents)]
+    if titles:
+        lines.append(wrapped(f"ask the customer first: {'; '.join(titles)}", "     "))
     if offer.before:
         lines.append(wrapped("first: it is safe, and tells whether what follows does harm", "     "))
     return lines
@@ -322,9 +344,12 @@ def _step_lines(told: Triage, offer: Offer) -> list[str]:
     cautions = cautions_of(offer.step)
     if cautions:
         lines += [wrapped(cautions[0].deferral), ""]
-    barred = _barred(offer)
-    if barred:
-        lines += [wrapped(barred), ""]
+    for held in _held_sentences(offer):
+        lines += [wrapped(held), ""]
+    for risk in to_ask(offer.step.consents, told.consents):
+        lines += [wrapped(f"ASK THE CUSTOMER FIRST: {risk.ask}", "", "  "), wrapped(risk.risk, "  ", "")]
+        said = f"{wording.called_as()} case consent {told.case} {risk.id} yes|no|ask --how phone"
+        lines += [f"  {said}", ""]
     lines.append(wrapped(f"{offer.step.words}{f' (bay {offer.bay})' if offer.bay else ''}"))
     lines.append(wrapped(_figures(offer)[:1].upper() + _figures(offer)[1:] + ".", "  "))
     called = wording.called_as()
@@ -338,12 +363,21 @@ def _step_lines(told: Triage, offer: Offer) -> list[str]:
     return lines
 
 
-def _barred(offer: Offer) -> str:
+def _held(offer: Offer) -> bool:
+    return bool(offer.barred or offer.refused)
+
+
+def _held_sentences(offer: Offer) -> list[str]:
     """Why a step should not be taken now, if so."""
-    if not offer.barred:
-        return ""
-    what = "Take it out first." if not offer.bay else "Do what is offered before."
-    return f"NOT NOW: this gives power to the drive of bay {offer.barred}, which should get none. {what}"
+    found: list[str] = []
+    if offer.refused:
+        title = packaged_risks()[offer.refused].title
+        found.append(f"REFUSED: the customer does not agree to {title}.")
+    if offer.barred:
+        what = "Take it out first." if not offer.bay else "Do what is offered before."
+        bay = offer.barred
+        found.append(f"NOT NOW: this gives power to the drive of bay {bay}, which should get none. {what}")
+    return found
 
 
 def _likeliest(told: Triage, one: WhatIf, count: int) -> list[tuple[str, float]]:
@@ -399,7 +433,7 @@ def _json(told: Triage) -> dict[str, object]:
         "faults": _faults_json(told, told.belief.faults().tolist()),
         "sound": round(told.belief.sound(), 6),
         "layouts": {one: round(told.belief.layout(one), 6) for one in told.belief.worlds.tables.layouts},
-        "steps": [_offer_json(one) for one in told.offers],
+        "steps": [_offer_json(told, one) for one in told.offers],
     }
 
 
@@ -431,7 +465,7 @@ def _moved_json(one: Moved) -> dict[str, object]:
     }
 
 
-def _offer_json(one: Offer) -> dict[str, object]:
+def _offer_json(told: Triage, one: Offer) -> dict[str, object]:
     return {
         "step": one.step.id,
         "bay": one.bay or None,
@@ -447,6 +481,9 @@ def _offer_json(one: Offer) -> dict[str, object]:
         "barred": one.barred or None,
         "powers": one.step.powers,
         "cautions": list(one.step.cautions),
+        "consents": list(one.step.consents),
+        "ask_first": [risk.id for risk in to_ask(one.step.consents, told.consents)],
+        "refused": one.refused or None,
     }
 
 

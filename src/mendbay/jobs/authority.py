@@ -1,0 +1,107 @@
+"""Whose data it is, and what was seen to prove it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from mendbay.case.authority import WORDS, Authority, Whose, concern_about
+from mendbay.core.errors import LedgerError, UsageError
+from mendbay.core.note import Note, NoteKind
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.picture_files import kept_name
+from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
+
+SUBJECT = "authority"
+"""Subject of the note of take-in that says it."""
+DOCUMENT_LIMIT = 64 << 20
+"""Bytes of a scanned paper: a hundred pages in colour."""
+
+
+def authority_of(bench: Bench, case: int) -> Authority | None:
+    """What is on record of the customer's right to the data; None if nothing is.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        LedgerError: the note is not one that Mendbay wrote.
+    """
+    bench.ledger.case(case)
+    notes = standing_notes(bench, NoteKind.INTAKE, case, "", SUBJECT)
+    return _authority(notes[-1]) if notes else None
+
+
+def concern(bench: Bench, case: int) -> str:
+    """What is still to be cleared before the data may be given to the customer; empty if nothing is."""
+    return concern_about(authority_of(bench, case))
+
+
+def set_authority(
+    bench: Bench, case: int, whose: Whose, *, seen: bool = False, document: Path | None = None
+) -> Authority:
+    """Puts down whose data it is.
+
+    Args:
+        seen: whether a paper that says so was seen.
+        document: a copy of that paper, kept with the case; its digest goes into custody.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        UsageError: the paper cannot be read, or there can be none for a right that is not clear.
+    """
+    record = bench.ledger.case(case)
+    if whose is Whose.UNCLEAR and (seen or document):
+        raise UsageError("A paper proves no right that is not clear.", "Say whose data it is.")
+    kept = None
+    if document is not None:
+        data = bench.files.fetch(document, DOCUMENT_LIMIT)
+        kept = bench.files.keep(record, f"papers/authority/{kept_name(document)}", data)
+    made = Authority(
+        whose,
+        seen or kept is not None,
+        kept.path if kept else "",
+        kept.sha256 if kept else "",
+        bench.now(),
+        bench.who,
+    )
+    body = {"whose": str(whose), "seen": made.seen, "document": made.document, "sha256": made.sha256}
+    paper = f"paper kept, SHA-256 {made.sha256}" if kept else "paper seen" if made.seen else "no paper seen"
+    with bench.ledger.together():
+        bench.notes.add(Note(case, "", NoteKind.INTAKE, SUBJECT, made.at, made.who, json.dumps(body)))
+        bench.custody(case, "authority put down", f"data: {WORDS[whose]}; {paper}")
+        bench.note(case, "take-in", f"Whose data it is: {WORDS[whose]}; {paper}.")
+    return made
+
+
+def take_authority_back(bench: Bench, case: int, reason: str) -> None:
+    """Takes back what was put down by mistake.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        UsageError: nothing is on record, or no reason is given.
+    """
+    require_reason(reason)
+    with bench.ledger.together():
+        bench.ledger.case(case)
+        said = standing_notes(bench, NoteKind.INTAKE, case, "", SUBJECT)
+        if not said:
+            raise UsageError(
+                "Nobody's right to the data is on record.", f"mendbay case form {case} tells what is."
+            )
+        withdraw(bench, map(subject_of, said), case, "", reason)
+        bench.custody(case, "authority taken off the record", "data")
+        bench.note(case, "take-in", f"Taken off the record: whose data it is. {reason}")
+
+
+def _authority(note: Note) -> Authority:
+    try:
+        body = json.loads(note.body)
+        if not isinstance(body["seen"], bool):
+            raise TypeError("seen")
+        return Authority(
+            Whose(body["whose"]), body["seen"], str(body["document"]), str(body["sha256"]), note.at, note.who
+        )
+    except (ValueError, KeyError, TypeError, UsageError) as trouble:
+        raise LedgerError(
+            f"The ledger's note {note.number} of authority cannot be read: {trouble!r:.60}.",
+            "Put the newest backup of the ledger in its place.",
+        ) from trouble

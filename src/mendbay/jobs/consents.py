@@ -1,0 +1,106 @@
+"""The customer's word on risky steps: given, changed, taken back, and kept so that it can be shown."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+
+from mendbay.case.consents import By, Consent, How, Risk, Word, packaged_risks
+from mendbay.core.errors import LedgerError, UsageError
+from mendbay.core.note import Note, NoteKind
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
+
+_BY = {By.CUSTOMER: "the customer", By.OTHER: "another person for the customer"}
+_HOW = {How.IN_PERSON: "in person", How.PHONE: "by telephone", How.WRITING: "in writing"}
+
+
+def consents_of(bench: Bench, case: int) -> Mapping[str, Consent]:
+    """The last word on each risky step, by its id; a step nobody spoke of is left out.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    bench.ledger.case(case)
+    return {note.subject: _consent(note) for note in standing_notes(bench, NoteKind.CONSENT, case)}
+
+
+def give_word(
+    bench: Bench, case: int, risk: str, word: Word, *, by: By = By.CUSTOMER, how: How = How.IN_PERSON
+) -> Consent:
+    """Puts the customer's word on a step down; it stands before any earlier one, and custody keeps both.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        UsageError: there is no such step, or another person's word that is not in writing.
+    """
+    about = risk_called(risk)
+    consent = Consent(about.id, word, by, how, bench.now(), bench.who)
+    body = json.dumps({"word": str(word), "by": str(by), "how": str(how)})
+    with bench.ledger.together():
+        bench.notes.add(Note(case, "", NoteKind.CONSENT, about.id, consent.at, consent.who, body))
+        bench.custody(case, f"word given: {word}", f"{about.title}; {given_by(consent)}")
+        bench.note(case, "consent", f"To {about.title} the word is {word}; {given_by(consent)}.")
+    return consent
+
+
+def take_word_back(bench: Bench, case: int, risk: str, reason: str) -> None:
+    """Takes back a word that was put down by mistake, with all earlier ones on it: it is to be asked anew.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        UsageError: there is no such step, nothing was said of it, or no reason is given.
+    """
+    about = risk_called(risk)
+    require_reason(reason)
+    with bench.ledger.together():
+        bench.ledger.case(case)
+        said = standing_notes(bench, NoteKind.CONSENT, case, "", about.id)
+        if not said:
+            raise UsageError(
+                f"No word on {about.title} is on record.", f"mendbay case consent {case} lists them."
+            )
+        withdraw(bench, map(subject_of, said), case, "", reason)
+        bench.custody(case, "word taken off the record", about.title)
+        bench.note(case, "consent", f"Taken off the record: the word on {about.title}. {reason}")
+
+
+def risk_called(risk: str) -> Risk:
+    """The step of that id.
+
+    Raises:
+        UsageError: there is none.
+    """
+    risks = packaged_risks()
+    if risk not in risks:
+        raise UsageError(f"There is no consent {risk[:40]!r}.", f"Use one of: {', '.join(risks)}.")
+    return risks[risk]
+
+
+def given_by(consent: Consent) -> str:
+    """Whose word it is and how it was given, without a name."""
+    return f"{_BY[consent.by]}, {_HOW[consent.how]}"
+
+
+def refused(consents: Mapping[str, Consent]) -> frozenset[str]:
+    """The steps to which the customer said no."""
+    return frozenset(one for one, consent in consents.items() if consent.word is Word.NO)
+
+
+def to_ask(needed: Sequence[str], consents: Mapping[str, Consent]) -> tuple[Risk, ...]:
+    """Of the consents a step needs those to be asked for before it: no word, or `ask first`."""
+    risks = packaged_risks()
+    silent = [one for one in needed if one not in consents or consents[one].word is Word.ASK]
+    return tuple(risks[one] for one in silent if one in risks)
+
+
+def _consent(note: Note) -> Consent:
+    try:
+        body = json.loads(note.body)
+        return Consent(note.subject, Word(body["word"]), By(body["by"]), How(body["how"]), note.at, note.who)
+    except (ValueError, KeyError, TypeError, UsageError) as trouble:
+        raise LedgerError(
+            f"The ledger's note {note.number} of a consent cannot be read: {trouble!r:.60}.",
+            "Put the newest backup of the ledger in its place.",
+        ) from trouble

@@ -1,0 +1,432 @@
+"""The form of take-in: what is asked of a case, what was answered, and what is still missing.
+
+Where an answer belongs to the case, to triage, to the consents or to the authority over the data, it is kept
+there and only there, and the form shows it from there; the others are notes of take-in.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, assert_never
+
+from mendbay.case.authority import Authority, Whose
+from mendbay.case.consents import Consent, How, Word
+from mendbay.case.records import Bay, Case, CaseKind
+from mendbay.case.take_in_form import (
+    KINDS,
+    NOT_KNOWN,
+    Option,
+    Question,
+    Type,
+    packaged_form,
+    read_answer,
+)
+from mendbay.core.errors import LedgerError, UsageError
+from mendbay.core.note import Note, NoteKind
+from mendbay.jobs.authority import authority_of, set_authority, take_authority_back
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.consents import consents_of, give_word, given_by, take_word_back
+from mendbay.jobs.take_in import add_bay
+from mendbay.jobs.triage_case import note_about, note_answer, said_worth, withdraw_answer
+from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
+from mendbay.triage.belief import Asked
+from mendbay.triage.next_step import HEARD
+from mendbay.triage.table_file import packaged_tables
+from mendbay.triage.tables import Seat, Sign
+
+NO_POWER = ("rattles", "wet")
+"""What is seen of a condition that keeps power away (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One question of the form, of a bay where each drive has its own.
+
+    Args:
+        words: the question.
+        options: what can be picked; empty where something is typed.
+        answered: whether it is settled, also by there being no answer to be had.
+        values: the answer, as options' ids where there are options; empty without one.
+        shown: the answer in words.
+        origin: who gave it and when, as far as that is known.
+    """
+
+    question: Question
+    bay: str
+    words: str
+    options: tuple[Option, ...]
+    answered: bool = False
+    values: tuple[str, ...] = ()
+    shown: str = ""
+    origin: str = ""
+
+    @property
+    def key(self) -> tuple[str, str]:
+        """What names it: question and bay."""
+        return self.question.id, self.bay
+
+
+@dataclass(frozen=True, slots=True)
+class FilledForm:
+    """The form of a case as it stands.
+
+    Args:
+        entries: what is asked of a case of its kind, in the order of the form, bay by bay.
+        bays: those that are described.
+        consents, authority: as they are on record.
+    """
+
+    case: Case
+    bays: tuple[str, ...]
+    entries: tuple[Entry, ...]
+    consents: Mapping[str, Consent]
+    authority: Authority | None
+
+    @property
+    def open(self) -> tuple[Entry, ...]:
+        """What nobody answered yet, the essentials first."""
+        left = [one for one in self.entries if not one.answered]
+        return tuple(sorted(left, key=lambda one: not one.question.essential))
+
+    @property
+    def stops(self) -> tuple[str, ...]:
+        """What was answered that keeps power away until triage was looked at, as sentences."""
+        found: list[str] = []
+        for one in self.entries:
+            if one.question.id == "sound" and set(one.values) & set(HEARD):
+                found.append(f"give the drive of bay {one.bay} no power: {one.shown}.")
+            elif one.question.id == "condition" and set(one.values) & set(NO_POWER):
+                found.append(f"give nothing power that came in: {one.shown}.")
+        return tuple(found)
+
+    @property
+    def missing(self) -> tuple[Entry, ...]:
+        """The essentials that nobody answered yet."""
+        return tuple(one for one in self.open if one.question.essential)
+
+
+def first_question() -> Entry:
+    """What must be answered before there is a case: whose it is."""
+    question = next(one for one in packaged_form().values() if one.column == "customer")
+    return Entry(question, "", question.words, ())
+
+
+def fill_form(bench: Bench, case: int) -> FilledForm:
+    """The form of a case with all that is on record.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    return _Filling(bench, case).form()
+
+
+def tell(
+    bench: Bench, case: int, question_id: str, text: str, bay: str = "", how: How = How.IN_PERSON
+) -> FilledForm:
+    """Enters an answer; it takes the place of an earlier one.
+
+    Args:
+        text: an option by name, words or number, whatever the question asks for, or `not known`.
+        bay: whose drive it is about, where each has its own. A bay that the case's kind has and nobody
+            described yet is added.
+        how: the customer gave a consent.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        UsageError: no such question in a case of this kind, or no such answer.
+    """
+    with bench.ledger.together():
+        entry = _entry(bench, case, question_id, bay)
+        values = read_answer(entry.question, entry.options, text)
+        _keep(bench, bench.ledger.case(case), entry, values, how)
+    return fill_form(bench, case)
+
+
+def untell(bench: Bench, case: int, question_id: str, reason: str, bay: str = "") -> FilledForm:
+    """Takes an answer back that was put down by mistake; the question is open again, the record stays.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        UsageError: no such question, nothing was answered, no reason, or an answer no case can be without.
+    """
+    require_reason(reason)
+    entry = _entry(bench, case, question_id, bay)
+    question = entry.question
+    if question.column == "customer":
+        raise UsageError(
+            "There is no case without a customer.", f"mendbay case tell {case} {question_id} NAME"
+        )
+    if question.type is Type.WORTH:
+        raise UsageError("A sum is told anew, not taken back.", f"mendbay case tell {case} {question_id} SUM")
+    with bench.ledger.together():
+        notes = standing_notes(bench, NoteKind.INTAKE, case, bay, question_id)
+        if question.type is Type.CONSENT and entry.values:
+            take_word_back(bench, case, question_id, reason)
+        elif question.type is Type.AUTHORITY and entry.values:
+            take_authority_back(bench, case, reason)
+        elif question.type is Type.SIGN and entry.values:
+            withdraw_answer(bench, case, Asked(question_id, bay), reason)
+        elif not entry.answered:
+            raise UsageError(
+                f"Nobody answered {question_id}.", f"mendbay case form {case} tells what is known."
+            )
+        else:
+            bench.note(case, "take-in", f"Taken back: {entry.words} {reason}")
+        if question.type is not Type.AUTHORITY:
+            withdraw(bench, map(subject_of, notes), case, bay, reason)
+        if question.column:
+            _set_column(bench, case, question.column, ())
+    return fill_form(bench, case)
+
+
+# ------------------------------------------------------------------------- keeping
+
+
+def _entry(bench: Bench, case: int, question_id: str, bay: str) -> Entry:
+    """The entry that is meant, asked of the case or not yet."""
+    form = packaged_form()
+    record = bench.ledger.case(case)
+    if question_id not in form:
+        raise UsageError(
+            f"There is no question {question_id[:40]!r}.", f"mendbay case form {case} --all lists them."
+        )
+    question = form[question_id]
+    if not question.asked_for(record.kind):
+        raise UsageError(
+            f"{question_id} is not asked of a {record.kind}.", f"mendbay case form {case} tells what is."
+        )
+    sign = _sign(question)
+    of_bay = sign is not None and sign.seat is Seat.BAY
+    if of_bay and not bay:
+        bays = ", ".join(_bays(bench, record)) or "1"
+        raise UsageError(f"{question_id} is asked of each drive.", f"Say which: --bay, one of {bays}.")
+    if bay and not of_bay:
+        raise UsageError(f"{question_id} is asked of the case, not of a bay.", "Leave --bay out.")
+    if of_bay:
+        Bay(case, bay)
+    return _Filling(bench, case).entry(question, bay)
+
+
+def _keep(bench: Bench, case: Case, entry: Entry, values: tuple[str, ...], how: How) -> None:
+    question = entry.question
+    told = " ".join(
+        [f"Bay {entry.bay}:"] * bool(entry.bay) + [entry.words, f"{_shown(entry.options, values)}."]
+    )
+    match question.type:
+        case Type.CONSENT if values:
+            give_word(bench, case.number, question.id, Word(_word(values[0])), how=how)
+            return
+        case Type.AUTHORITY if values:
+            set_authority(bench, case.number, Whose(values[0]))
+            return
+        case Type.SIGN if values:
+            _add_missing_bay(bench, case, entry.bay)
+            note_answer(bench, case.number, Asked(question.id, entry.bay), values[0])
+            return
+        case Type.WORTH if values:
+            note_about(bench, case.number, worth=float(values[0]))
+            return
+        case Type.SIGN | Type.CONSENT | Type.AUTHORITY | Type.WORTH if entry.values:
+            raise UsageError(
+                f"{question.id} was answered: {entry.shown}.",
+                f"Take that back first: mendbay case untell {case.number} {question.id} REASON",
+            )
+    if question.column:
+        _set_column(bench, case.number, question.column, values)
+        if question.column == "box" and values:
+            bench.custody(case.number, "what came in, as put down", values[0])
+    body = json.dumps({"values": list(values)}, ensure_ascii=False)
+    bench.notes.add(Note(case.number, entry.bay, NoteKind.INTAKE, question.id, bench.now(), bench.who, body))
+    bench.note(case.number, "take-in", f"Put down: {entry.words}" if question.personal else told)
+
+
+def _word(option: str) -> str:
+    return option.replace("-", " ")
+
+
+def _add_missing_bay(bench: Bench, case: Case, bay: str) -> None:
+    if bay and bay not in {one.bay for one in bench.ledger.bays(case.number)}:
+        add_bay(bench, Bay(case.number, bay))
+
+
+def _set_column(bench: Bench, case: int, column: str, values: tuple[str, ...]) -> None:
+    one = values[0] if values else ""
+    match column:
+        case "customer":
+            bench.ledger.amend_case(case, customer=one)
+        case "contact":
+            bench.ledger.amend_case(case, contact=one)
+        case "kind":
+            bench.ledger.amend_case(case, kind=KINDS[one] if one else CaseKind.NOT_SAID)
+        case "box":
+            bench.ledger.amend_case(case, box=one)
+        case "wanted":
+            bench.ledger.amend_case(case, wanted=values)
+        case "due_on":
+            bench.ledger.amend_case(case, due_on=one)
+        case "notes":
+            bench.ledger.amend_case(case, notes=one)
+        case other:
+            raise AssertionError(f"no such column: {other}")
+
+
+# ------------------------------------------------------------------------- filling
+
+
+class _Filling:
+    """What is on record of a case, read once."""
+
+    def __init__(self, bench: Bench, case: int) -> None:
+        self.case = bench.ledger.case(case)
+        self.described = tuple(one.bay for one in bench.ledger.bays(case))
+        self.bays = _bays(bench, self.case)
+        self.consents = consents_of(bench, case)
+        self.authority = authority_of(bench, case)
+        self.worth = said_worth(bench, case)
+        self.signs = _latest(standing_notes(bench, NoteKind.SIGN, case))
+        self.notes = _latest(standing_notes(bench, NoteKind.INTAKE, case))
+
+    def form(self) -> FilledForm:
+        found: list[Entry] = []
+        for question in packaged_form().values():
+            if not question.asked_for(self.case.kind):
+                continue
+            sign = _sign(question)
+            bays = self.bays if sign is not None and sign.seat is Seat.BAY else ("",)
+            found += [self.entry(question, bay) for bay in bays]
+        return FilledForm(self.case, self.described, tuple(found), self.consents, self.authority)
+
+    def entry(self, question: Question, bay: str) -> Entry:
+        sign = _sign(question)
+        words = question.words if sign is None else sign.asks
+        options = (
+            question.options if sign is None else tuple(Option(one.id, one.words) for one in sign.answers)
+        )
+        note = self.notes.get((question.id, bay))
+        noted = None if note is None else _values(note)
+        values, origin = self._kept(question, bay)
+        if values is None:
+            values, origin = noted or (), _origin(note)
+        elif not origin and noted == values:
+            origin = _origin(note)
+        answered = bool(values) or noted == ()
+        shown = _shown(options, values) if answered else ""
+        if question.type is Type.CONSENT and values:
+            shown = f"{shown}; {given_by(self.consents[question.id])}"
+        return Entry(question, bay, words, options, answered, values, shown, origin)
+
+    def _kept(self, question: Question, bay: str) -> tuple[tuple[str, ...] | None, str]:
+        """The answer where it is kept outside the notes of take-in, and its origin; None if it is not."""
+        match question.type:
+            case Type.CONSENT:
+                consent = self.consents.get(question.id)
+                if consent is None:
+                    return (), ""
+                return (str(consent.word).replace(" ", "-"),), f"{consent.who}, {consent.at}"
+            case Type.AUTHORITY:
+                one = self.authority
+                return ((str(one.whose),), f"{one.who}, {one.at}") if one else ((), "")
+            case Type.SIGN:
+                note = self.signs.get((question.id, bay))
+                return ((_sign_answer(note),), _origin(note)) if note else ((), "")
+            case Type.WORTH:
+                return ((f"{self.worth[0]:.0f}",), self.worth[1]) if self.worth else ((), "")
+            case (
+                Type.LINE
+                | Type.TEXT
+                | Type.CHOICE
+                | Type.SEVERAL
+                | Type.YES_NO
+                | Type.DAY
+                | Type.DAYS
+                | Type.PATTERNS
+            ):
+                return (_column(self.case, question.column), "") if question.column else (None, "")
+            case other:
+                assert_never(other)
+
+
+def _column(case: Case, column: str) -> tuple[str, ...]:
+    if column == "wanted":
+        return case.wanted
+    if column == "kind":
+        return tuple(name for name, kind in KINDS.items() if kind is case.kind)
+    texts = {
+        "customer": case.customer,
+        "contact": case.contact,
+        "box": case.box,
+        "due_on": case.due_on,
+        "notes": case.notes,
+    }
+    return (texts[column],) if texts[column] else ()
+
+
+def _bays(bench: Bench, case: Case) -> tuple[str, ...]:
+    """The bays whose drives are asked about: those described, or as many as the kind of case has."""
+    described = {one.bay for one in bench.ledger.bays(case.number)}
+    usual: set[str] = set()
+    if case.kind is CaseKind.BOX:
+        usual = {"1", "2"}
+    elif case.kind is CaseKind.DRIVE:
+        usual = {"1"}
+    fits = described < usual
+    return tuple(sorted(usual if fits else described))
+
+
+def _sign(question: Question) -> Sign | None:
+    """Triage's own question, where it is one of these.
+
+    Raises:
+        LedgerError: never: a test holds the form against triage's tables.
+    """
+    return packaged_tables().signs[question.id] if question.type is Type.SIGN else None
+
+
+def _shown(options: tuple[Option, ...], values: tuple[str, ...]) -> str:
+    words = {one.id: one.words for one in options}
+    return "; ".join(words.get(one, one) for one in values) or NOT_KNOWN
+
+
+def _latest(notes: tuple[Note, ...]) -> dict[tuple[str, str], Note]:
+    return {(note.subject, note.bay): note for note in notes}
+
+
+def _origin(note: Note | None) -> str:
+    return f"{note.who}, {note.at}" if note else ""
+
+
+def _values(note: Note) -> tuple[str, ...] | None:
+    """What a note of take-in holds; None for one that is no answer to a question (authority, a picture)."""
+    values = _body(note).get("values")
+    if values is None:
+        return None
+    if not isinstance(values, list) or not all(isinstance(one, str) for one in values):
+        raise _unreadable(note, TypeError("no list of texts"))
+    return tuple(values)
+
+
+def _sign_answer(note: Note) -> str:
+    answer = _body(note).get("answer")
+    if not isinstance(answer, str):
+        raise _unreadable(note, KeyError("answer"))
+    return answer
+
+
+def _body(note: Note) -> dict[str, Any]:
+    try:
+        body = json.loads(note.body)
+    except ValueError as trouble:
+        raise _unreadable(note, trouble) from trouble
+    if not isinstance(body, dict):
+        raise _unreadable(note, TypeError("not an object"))
+    return body
+
+
+def _unreadable(note: Note, trouble: Exception) -> LedgerError:
+    return LedgerError(
+        f"The ledger's note {note.number} of take-in cannot be read: {trouble!r:.60}.",
+        "Put the newest backup of the ledger in its place.",
+    )
