@@ -91,6 +91,8 @@ BREAKS = [
         'cautions = ["spinning-drive", "ghosts"]',
         "'ghosts', which is not there",
     ),
+    ("steps", 'consents = ["power-on"]', "consents = []", "without the customer's word"),
+    ("steps", 'id = "give-back"', 'id = "give-back"\nconsents = ["shipping"]', "hands the job on without"),
     ("steps", 'needs = ["detected=right"]', 'needs = ["detected=left"]', "no sign"),
     ("steps", "adapter = { value = 0.97,", "heads = { value = 0.97,", "no fault of the box"),
     ("steps", "minutes = { value = 5,", "minutes = { value = -5,", "has -5 for 'minutes'"),

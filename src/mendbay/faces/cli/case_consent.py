@@ -94,7 +94,7 @@ def authority_(screen: Screen, case: int, whose: str | None, seen: bool, documen
             found = set_authority(bench, case, Whose(whose), seen=seen, document=document)
     lines = [wrapped(f"Case {case}: {authority_words(found)}", "", "  ")]
     if found and found.sha256:
-        lines.append(f"SHA-256 of the copy: {found.sha256}"[:80])
+        lines += ["SHA-256 of the copy:", f"  {found.sha256}"]
     if found is None:
         lines.append(f"Next: {wording.called_as()} case authority {case} {'|'.join(Whose)}")
     screen.answer({"case": case, **authority_json(found)}, "\n".join(lines))

@@ -1,0 +1,149 @@
+"""Take-in as a technician does it: at the terminal, by keyboard alone, and by single commands."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from support.answers import Run, answer, refused
+from support.conversation import STOP, converse
+
+BOX = (
+    *("Quillmere Pottery", "1", "555 0100, pots@quillmere.example", "two-bay box, adapter, one cable"),
+    *("1", "after the storm no light came on any more", "3", "1", "2", "3"),
+    *("the glaze recipes and the accounts", "2026-12-24", "1", "1"),
+)
+"""Answers to the essentials of a two-bay box."""
+
+
+@pytest.fixture(autouse=True)
+def narrow(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A terminal of 80 columns."""
+    monkeypatch.setenv("COLUMNS", "80")
+
+
+def fits(text: str) -> bool:
+    """Whether it fits the terminal; where a folder lies is not cut."""
+    return all(len(line) <= 80 for line in text.splitlines() if not line.startswith("  folder: "))
+
+
+def test_the_essentials_of_a_box_at_the_terminal(tmp_path: Path, run: Run) -> None:
+    home = tmp_path / "home"
+    talked = converse(home, ["case", "take-in"], BOX)
+    assert (talked.code, talked.unused) == (0, ()), talked.said
+    assert fits(talked.said)
+    assert talked.said.index("A failing drive can get worse") < talked.said.index("  1 yes"), "risk first"
+    assert "That was the essential part." in talked.said
+    assert "The essentials are complete." in talked.said
+    assert "STOP: give the drive of bay 2 no power" in talked.said
+    typed = sum(map(len, BOX))
+    assert talked.keys == typed + len(BOX) + 2, "one Enter for each answer, and q to end"
+    picks = [one for one in BOX if len(one) == 1]
+    assert len(picks) == 8, "what can be picked takes one key"
+    shown = answer(run, "case", "show", "2")
+    assert (shown["kind"], shown["due_on"], shown["missing"]) == ("two-bay box", "2026-12-24", [])
+    assert (shown["consents"][0]["word"], shown["authority"]["whose"]) == ("yes", "own")
+    assert answer(run, "triage", "show", "2")["keep_without_power"][0]["bay"] == "2"
+
+
+def test_later_back_explained_not_known_and_picked_up_again(tmp_path: Path, run: Run) -> None:
+    home = tmp_path / "home"
+    first = converse(
+        home, ["case", "take-in", "1"], ["9", "2", "?", "", "a drive", "-", "a drive in a bag", "x", STOP]
+    )
+    assert first.code == 130
+    assert "cannot be '9'" in first.said
+    assert "read the telephone number back" in first.said
+    assert "so far: a drive" in first.said
+    assert "What was answered is kept" in first.said.replace("\n  ", " ")
+    form = answer(run, "case", "form", "1")
+    values = {one["question"]: one["values"] for one in form["questions"] if one["answered"]}
+    assert values == {
+        "customer": ["Quillmere Pottery"],
+        "kind": ["drive"],
+        "came-in": ["a drive in a bag"],
+        "condition": [],
+    }
+    again = converse(home, ["case", "take-in", "1"], ["555 0100"])
+    assert again.said.index("How can the customer be reached") < again.said.index("What happened")
+    assert "What is it about?" not in again.said, "only what is open is asked"
+    assert "Missing of the essentials" in again.said
+    assert converse(home, ["case", "take-in"], [""]).said.strip().endswith("No case was opened.")
+    assert len(answer(run, "case", "list")) == 1
+
+
+def test_every_answer_has_its_documented_shape(run: Run, tmp_path: Path) -> None:
+    assert answer(run, "case", "tell", "1", "kind", "two-bay-box")["kind"] == "two-bay box"
+    told = answer(run, "case", "tell", "1", "sound", "clicks", "--bay", "2")
+    assert (told["questions"][0]["values"], told["questions"][0]["bay"]) == (["clicks"], "2")
+    assert not answer(run, "case", "untell", "1", "sound", "--bay", "2", "--reason", "slip")["questions"][0][
+        "values"
+    ]
+    assert all(not one["answered"] for one in answer(run, "case", "take-in", "1")["questions"])
+    assert "power-on" in answer(run, "case", "consent", "1")["not_asked"]
+    given = answer(run, "case", "consent", "1", "power-on", "no", "--how", "phone")["consents"]
+    assert (given[0]["word"], given[0]["how"]) == ("no", "phone")
+    step = answer(run, "triage", "step", "1", "identify", "--bay", "1", codes=(3,))
+    assert (step["refused"], step["ask_first"]) == ("power-on", [])
+    assert answer(run, "case", "authority", "1")["concern"]
+    paper = tmp_path / "paper.pdf"
+    paper.write_bytes(b"agreed")
+    assert answer(run, "case", "authority", "1", "employer", "--document", paper)["concern"] is None
+    picture = tmp_path / "front.png"
+    picture.write_bytes(b"\x89PNG\r\n\x1a\n")
+    assert answer(run, "case", "picture", "1", picture, "--of", "front")["pictures"][0]["of"] == "front"
+    assert len(answer(run, "case", "picture", "1")["pictures"]) == 1
+    assert answer(run, "case", "show", "1")["kind"] == "two-bay box"
+
+
+def test_words_fit_and_lead_on(run: Run) -> None:
+    run("case", "tell", "1", "kind", "two-bay-box")
+    for words in (
+        ("case", "take-in", "1"),
+        ("case", "form", "1"),
+        ("case", "form", "1", "--all"),
+        ("case", "consent", "1"),
+        ("case", "consent", "1", "open-drive"),
+        ("case", "consent", "1", "open-drive", "no"),
+        ("case", "authority", "1"),
+        ("case", "picture", "1"),
+        ("case", "show", "1"),
+    ):
+        done = run(*words)
+        assert done.returncode == 0, done.stderr
+        assert fits(done.stdout), words
+    assert "mendbay case tell 1 lights none|warning|normal" in run("case", "take-in", "1").stdout
+    assert "not asked yet: contact" in " ".join(run("case", "show", "1").stdout.split())
+    shown = run("triage", "show", "1").stdout
+    assert "Not offered, as the customer refused it: opening by a laboratory" in " ".join(shown.split())
+    assert "ask the customer first: giving power" in " ".join(shown.split())
+    step = run("triage", "step", "1", "identify", "--bay", "1").stdout
+    assert step.index("ASK THE CUSTOMER FIRST") < step.index("Connect the drive alone")
+    run("case", "consent", "1", "power-on", "yes")
+    assert "giving power" not in run("triage", "step", "1", "identify", "--bay", "1").stdout
+
+
+def test_what_comes_next_follows_from_the_kind(run: Run) -> None:
+    run("case", "open", "Quillmere Pottery", "--contact", "555 0100")
+    for question, text in (("kind", "picture-enquiry"), ("enquiry", "a board for it?"), ("due", "not known")):
+        done = run("case", "tell", "2", question, text)
+    assert "Next: mendbay case bay 2 1=MODEL/SERIAL\nthen: mendbay board pictures 2 1 FOLDER\n" in done.stdout
+    assert "donor find 2 1" in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("take-in",), "no terminal to ask at"),
+        (("tell", "1", "colour", "red"), "no question 'colour'"),
+        (("tell", "1", "locked-who", "password: x"), "none is kept here"),
+        (("untell", "1", "lights", "--reason", "slip"), "Nobody answered"),
+        (("consent", "1", "dance", "yes"), "no consent 'dance'"),
+        (("consent", "1", "parts", "yes", "--by", "other"), "in writing only"),
+        (("authority", "1", "--seen"), "A paper alone"),
+        (("picture", "1", "/nowhere.png"), "cannot be opened"),
+    ],
+)
+def test_what_cannot_be_is_refused_with_the_next_step(run: Run, words: tuple[str, ...], said: str) -> None:
+    assert said in refused(run, 2, "case", *words)

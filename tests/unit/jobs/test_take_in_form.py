@@ -1,0 +1,301 @@
+"""Take-in as a job: every answer is kept where it belongs, is shown from there, and can be taken back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from mendbay.case.authority import Whose
+from mendbay.case.consents import By, How, Word, packaged_risks
+from mendbay.case.custody import verify
+from mendbay.case.records import CaseKind
+from mendbay.case.take_in_form import Type, packaged_form
+from mendbay.core.errors import LedgerError, NoSuchCase, UsageError
+from mendbay.core.note import Note, NoteKind
+from mendbay.jobs.authority import authority_of, concern, set_authority
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.case_pictures import case_pictures, keep_pictures
+from mendbay.jobs.consents import consents_of, give_word, take_word_back
+from mendbay.jobs.take_in import take_in
+from mendbay.jobs.take_in_form import FilledForm, fill_form, tell, untell
+from mendbay.jobs.triage_case import answer, tell_triage
+from mendbay.triage.belief import Asked
+from mendbay.triage.table_file import packaged_tables
+from mendbay.triage.tables import Seat, StepKind
+from mendbay.triage.worlds import Subject
+from mendbay.wiring import open_bench
+
+NAME = "Quillmere Pottery"
+
+
+@pytest.fixture
+def case(bench: Bench) -> int:
+    """A case of which nothing but the customer is known."""
+    return take_in(bench, NAME).number
+
+
+def value(form: FilledForm, question: str, bay: str = "") -> tuple[str, ...]:
+    return next(one.values for one in form.entries if one.key == (question, bay))
+
+
+def test_questions_and_steps_name_what_there_is() -> None:
+    signs = packaged_tables().signs
+    asked = [one.id for one in packaged_form().values() if one.type is Type.SIGN]
+    assert set(asked) <= set(signs)
+    for one in packaged_form().values():
+        if one.type is Type.SIGN and signs[one.id].seat is Seat.BOX:
+            assert one.kinds == {CaseKind.BOX}
+        if one.type is Type.SIGN and signs[one.id].seat is Seat.BAY:
+            assert one.kinds <= {CaseKind.BOX, CaseKind.DRIVE}
+    for step in packaged_tables().steps.values():
+        assert set(step.consents) <= set(packaged_risks()), step.id
+        assert not step.powers or "power-on" in step.consents
+
+
+def test_answers_set_the_case_and_survive_the_program(bench: Bench, case: int, tmp_path: Path) -> None:
+    for question, text in (
+        ("kind", "drive"),
+        ("contact", "555 0100"),
+        ("came-in", "one drive in a bag"),
+        ("wanted", "*.xlsx, *.jpg"),
+        ("due", "2026-12-24"),
+        ("notes", "rings at eight"),
+        ("customer", "Quillmere Pottery Ltd"),
+        ("worth", "900"),
+        ("condition", "4 5"),
+    ):
+        tell(bench, case, question, text)
+    record = bench.ledger.case(case)
+    assert (record.kind, record.contact, record.box) == (CaseKind.DRIVE, "555 0100", "one drive in a bag")
+    assert (record.wanted, record.due_on, record.notes) == (
+        ("*.xlsx", "*.jpg"),
+        "2026-12-24",
+        "rings at eight",
+    )
+    assert record.customer == "Quillmere Pottery Ltd"
+    assert tell_triage(bench, case).stakes.data == 900
+    before = fill_form(bench, case)
+    assert value(before, "condition") == ("dented", "rattles")
+    assert before.stops == ("give nothing power that came in: a dent or a crack; something rattles.",)
+    with open_bench(tmp_path / "home") as again:
+        assert fill_form(again, case).entries == before.entries
+
+
+def test_what_case_open_put_down_is_not_asked_again(bench: Bench) -> None:
+    number = take_in(bench, NAME, contact="555 0100", box="a box", wanted=("*.jpg",)).number
+    form = fill_form(bench, number)
+    assert {"customer", "contact", "came-in", "wanted"}.isdisjoint(one.question.id for one in form.open)
+    assert value(form, "came-in") == ("a box",)
+
+
+def test_symptoms_are_answers_of_triage(bench: Bench, case: int) -> None:
+    tell(bench, case, "kind", "two-bay-box")
+    form = tell(bench, case, "sound", "3", bay="2")
+    assert [one.bay for one in bench.ledger.bays(case)] == ["2"], "the bay that was spoken of"
+    assert form.stops == ("give the drive of bay 2 no power: it clicks again and again.",)
+    assert ("sound", "1") in {one.key for one in form.missing}, "the other bay is still asked about"
+    told = tell_triage(bench, case)
+    assert told.known[Asked("sound", "2")].answer == "clicks"
+    answer(bench, case, Asked("sound", "2"), "normal")
+    assert value(fill_form(bench, case), "sound", "2") == ("normal",), "triage tell and the form are one"
+    form = untell(bench, case, "sound", "the wrong box", "2")
+    assert Asked("sound", "2") not in tell_triage(bench, case).known
+    assert ("sound", "2") in {one.key for one in form.missing}
+
+
+def test_what_nobody_knows_is_not_asked_again_and_enters_no_answer(bench: Bench, case: int) -> None:
+    tell(bench, case, "kind", "two-bay-box")
+    form = tell(bench, case, "sound", "not known", bay="1")
+    entry = next(one for one in form.entries if one.key == ("sound", "1"))
+    assert (entry.answered, entry.values, entry.shown) == (True, (), "not known")
+    assert not bench.ledger.bays(case), "nothing came in by not being known"
+    assert not tell_triage(bench, case).known
+    assert value(tell(bench, case, "sound", "silent", bay="1"), "sound", "1") == ("silent",)
+    with pytest.raises(UsageError, match="was answered"):
+        tell(bench, case, "sound", "not known", bay="1")
+    form = tell(bench, case, "due", "not known")
+    assert "due" not in {one.question.id for one in form.missing}
+    form = untell(bench, case, "due", "there is one after all")
+    assert "due" in {one.question.id for one in form.missing}
+
+
+@pytest.mark.parametrize(
+    ("kind", "subject"),
+    [
+        ("two-bay-box", Subject(("1", "2"), box=True)),
+        ("drive", Subject(("1",), box=False)),
+        ("board-repair", Subject(("1",), box=False)),
+        ("picture-enquiry", Subject(("1",), box=False)),
+    ],
+)
+def test_what_triage_is_of_follows_from_the_kind(
+    bench: Bench, case: int, kind: str, subject: Subject
+) -> None:
+    tell(bench, case, "came-in", "something in a box")
+    tell(bench, case, "kind", kind)
+    if kind == "two-bay-box" or kind == "drive":
+        tell(bench, case, "worth", "500")
+    assert tell_triage(bench, case).subject == subject
+
+
+def test_an_enquiry_is_asked_little_and_other_questions_are_refused(bench: Bench, case: int) -> None:
+    form = tell(bench, case, "kind", "picture-enquiry")
+    assert len(form.entries) == 7
+    for question in ("came-in", "power-on", "lights", "authority"):
+        with pytest.raises(UsageError, match="not asked of a picture enquiry"):
+            tell(bench, case, question, "1")
+
+
+@pytest.mark.parametrize(
+    ("question", "text", "bay", "said"),
+    [
+        ("colour", "red", "", "no question 'colour'"),
+        ("sound", "clicks", "", "asked of each drive"),
+        ("due", "2026-12-24", "1", "of the case, not of a bay"),
+        ("sound", "clicks", "../x", "bay"),
+        ("power-on", "perhaps", "", "cannot be 'perhaps'"),
+        ("locked-who", "the pin is 4711", "", "looks like a password"),
+    ],
+)
+def test_what_cannot_be_told_is_refused_and_leaves_no_trace(
+    bench: Bench, case: int, question: str, text: str, bay: str, said: str
+) -> None:
+    before = bench.notes.all_of(case), bench.ledger.events(case), bench.ledger.custody(case)
+    with pytest.raises(UsageError, match=said):
+        tell(bench, case, question, text, bay)
+    assert (bench.notes.all_of(case), bench.ledger.events(case), bench.ledger.custody(case)) == before
+    with pytest.raises(NoSuchCase):
+        tell(bench, 99, "due", "2026-12-24")
+
+
+def test_taking_back(bench: Bench, case: int) -> None:
+    tell(bench, case, "kind", "drive")
+    for question, text in (
+        ("came-in", "a drive"),
+        ("power-on", "yes"),
+        ("authority", "own"),
+        ("backup", "no"),
+    ):
+        tell(bench, case, question, text)
+        form = untell(bench, case, question, "typed into the wrong case")
+        assert question in {one.question.id for one in form.open}
+    assert bench.ledger.case(case).box == ""
+    assert not consents_of(bench, case)
+    assert authority_of(bench, case) is None
+    for question, said in (
+        ("customer", "no case without"),
+        ("worth", "told anew"),
+        ("backup", "Nobody answered"),
+    ):
+        with pytest.raises(UsageError, match=said):
+            untell(bench, case, question, "a slip")
+    with pytest.raises(UsageError, match="without a reason"):
+        untell(bench, case, "kind", " ")
+
+
+def test_neither_custody_nor_story_name_the_customer(bench: Bench, case: int) -> None:
+    tell(bench, case, "kind", "two-bay-box")
+    events = len(bench.ledger.events(case))
+    secret = "Ann Quill"
+    for question in ("customer", "contact", "story", "locked-who", "matters", "notes"):
+        tell(bench, case, question, secret)
+    give_word(bench, case, "parts", Word.YES, how=How.PHONE)
+    set_authority(bench, case, Whose.OWN)
+    told = [one.text for one in bench.ledger.events(case)[events:]]
+    assert len(told) == 8
+    log = bench.ledger.custody(case)
+    assert not any(secret in text or NAME in text for text in (*told, *(one.what + one.item for one in log)))
+    assert verify(log).holds
+
+
+# ------------------------------------------------------------------------- consents
+
+
+def test_the_last_word_stands_and_custody_keeps_both(bench: Bench, case: int) -> None:
+    give_word(bench, case, "open-drive", Word.NO)
+    give_word(bench, case, "open-drive", Word.YES, by=By.OTHER, how=How.WRITING)
+    assert consents_of(bench, case)["open-drive"].word is Word.YES
+    words = [one.what for one in bench.ledger.custody(case) if one.what.startswith("word")]
+    assert words == ["word given: no", "word given: yes"]
+    take_word_back(bench, case, "open-drive", "of another case")
+    assert not consents_of(bench, case)
+    with pytest.raises(UsageError, match="No word"):
+        take_word_back(bench, case, "open-drive", "of another case")
+    with pytest.raises(UsageError, match="no consent 'dance'"):
+        give_word(bench, case, "dance", Word.YES)
+
+
+def test_what_the_customer_refused_is_not_offered_and_no_plan_counts_on_it(bench: Bench) -> None:
+    free = tell_triage(bench, 1)
+    assert all(one.refused == "" for one in free.offers)
+    give_word(bench, 1, "power-on", Word.NO)
+    held = tell_triage(bench, 1)
+    refused = [one for one in held.offers if one.refused]
+    assert {one.step.id for one in refused} == {one.step.id for one in free.offers if one.step.powers}
+    assert all(one.refused == "power-on" for one in refused)
+    assert held.offers.index(refused[0]) == len(held.offers) - len(refused), "behind all that is agreed to"
+    assert held.offers[0].total > free.offers[0].total, "what is refused makes the job dearer"
+    give_word(bench, 1, "open-drive", Word.NO)
+    ends = [one for one in tell_triage(bench, 1).offers if one.step.kind is StepKind.HAND_ON]
+    assert [(one.step.id, one.refused) for one in ends] == [
+        ("give-back", ""),
+        ("stop-and-send", "open-drive"),
+    ]
+    give_word(bench, 1, "power-on", Word.YES)
+    give_word(bench, 1, "open-drive", Word.ASK)
+    assert tell_triage(bench, 1).offers == free.offers
+
+
+def test_notes_that_mendbay_did_not_write_are_told(bench: Bench, case: int) -> None:
+    for kind, subject, reader in (
+        (NoteKind.CONSENT, "parts", consents_of),
+        (NoteKind.INTAKE, "authority", authority_of),
+        (NoteKind.INTAKE, "notes", fill_form),
+        (NoteKind.INTAKE, "picture of the case: x.jpg", case_pictures),
+    ):
+        number = take_in(bench, NAME).number
+        bench.notes.add(Note(number, "", kind, subject, bench.now(), "K", '{"values": 5}'))
+        with pytest.raises(LedgerError, match="cannot be read"):
+            reader(bench, number)
+
+
+# -------------------------------------------------------------- authority, pictures
+
+
+def test_a_paper_is_kept_with_its_digest_in_custody(bench: Bench, case: int, tmp_path: Path) -> None:
+    assert "Nobody" in concern(bench, case)
+    paper = tmp_path / "letter.pdf"
+    paper.write_bytes(b"agreed")
+    set_authority(bench, case, Whose.EMPLOYER)
+    assert "not seen" in concern(bench, case)
+    made = set_authority(bench, case, Whose.EMPLOYER, document=paper)
+    assert concern(bench, case) == ""
+    kept = tmp_path / "home" / "cases" / bench.ledger.case(case).folder / made.document
+    assert (kept.read_bytes(), kept.stat().st_mode & 0o777) == (b"agreed", 0o444)
+    assert any(made.sha256 in one.item for one in bench.ledger.custody(case))
+    with pytest.raises(UsageError, match="proves no right"):
+        set_authority(bench, case, Whose.UNCLEAR, seen=True)
+    with pytest.raises(UsageError, match="cannot be opened"):
+        set_authority(bench, case, Whose.OTHER, document=tmp_path / "none.pdf")
+
+
+def test_pictures_of_the_case_are_kept_for_reading_only(bench: Bench, case: int, tmp_path: Path) -> None:
+    folder = tmp_path / "camera"
+    folder.mkdir()
+    (folder / "front.png").write_bytes(b"\x89PNG\r\n\x1a\nfront")
+    (folder / "list.txt").write_text("no picture")
+    made, left_out = keep_pictures(bench, case, [folder], "the box as it came in")
+    assert ([one.kept.path for one in made], [one.name for one in left_out]) == (
+        ["pictures/front.png"],
+        ["list.txt"],
+    )
+    kept = tmp_path / "home" / "cases" / bench.ledger.case(case).folder / "pictures" / "front.png"
+    assert kept.stat().st_mode & 0o777 == 0o444
+    keep_pictures(bench, case, [folder / "front.png"], "its front")
+    (picture,) = case_pictures(bench, case)
+    assert picture.of == "its front"
+    assert [one.what for one in bench.ledger.custody(case)].count("picture kept") == 1
+    with pytest.raises(UsageError, match="not a picture"):
+        keep_pictures(bench, case, [folder / "list.txt"])
+    assert not [one for one in fill_form(bench, case).entries if one.question.id.startswith("picture ")]
