@@ -11,6 +11,7 @@ from mendbay.case.outcome import DataBack, End, Found, Outcome, to_json
 from mendbay.case.records import Case, CaseKind, CaseState
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
+from mendbay.core.quantity import chance_text
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.certify_rom import certificates_kept
 from mendbay.jobs.keep_stock import last_swaps_of
@@ -114,10 +115,13 @@ def reopen_case(bench: Bench, number: int, reason: str) -> Case:
     """
     require_reason(reason, "opened again")
     case = bench.ledger.case(number)
-    if case.state is not CaseState.CLOSED:
-        raise UsageError(f"Case {number} is not closed: it is {case.state}.", f"mendbay case show {number}")
+    notes = standing_notes(bench, NoteKind.OUTCOME, number, "", OUTCOME)
+    if case.state is not CaseState.CLOSED and not notes:
+        raise UsageError(
+            f"Case {number} is not closed: it is {case.state}.",
+            f"mendbay case close {number} shows what it says of its end.",
+        )
     with bench.ledger.together():
-        notes = standing_notes(bench, NoteKind.OUTCOME, number, "", OUTCOME)
         withdraw(bench, map(subject_of, notes), number, "", reason)
         bench.custody(number, "opened again", f"case {number}")
         bench.note(number, "closing", f"Opened again. {reason.strip()}")
@@ -193,8 +197,8 @@ def _hints(bench: Bench, number: int, told: Triage | None) -> Iterator[Hint]:
     if told is not None:
         for place, chance in told.belief.ranked()[:2]:
             if chance >= LIKELY:
-                typed = Found(place.fault, place.bay).text
-                yield Hint(f"Triage believes most in {typed}; that alone is likely, not sure.", (typed,))
+                words = f"Triage believes in it with {chance_text(chance)}; that alone is likely, not sure."
+                yield Hint(words, (Found(place.fault, place.bay).text,))
 
 
 def _of_swaps(bench: Bench, number: int, bay: str) -> Iterator[Hint]:
@@ -244,7 +248,7 @@ def _teaches_not(bench: Bench, case: Case, outcome: Outcome | None, told: Triage
     elif told is None:
         reason = "More than two bays cannot be judged together"
     elif not mine:
-        reason = _untypical(case, told)
+        reason = _untypical(case, told) or "It could not teach when it was closed (close it again)"
     else:
         return "; ".join(learned(mine).counts.left_out)
     return f"{reason}: the odds of later cases learn nothing from it."

@@ -25,8 +25,7 @@ from mendbay.triage.worlds import Floats, Int64s, Place, Subject, Worlds
 LIKELY_COUNTS = 0.5
 """What a case counts whose finding is only likely, against one that is sure (own choice)."""
 MOST_COUNT = 3.0
-"""What one case can count as at most, however rarely it would be met (own choice: no single case moves a
-share by more than a tenth of what all of the prior does)."""
+"""What one case can count as at most, however rarely it would be met (own choice: a tenth of the prior)."""
 MOST_FAULTS = 2
 """Faults of one world."""
 SOUND = ""

@@ -9,11 +9,14 @@ import pytest
 from mendbay.board.description import BoardDescription
 from mendbay.board.stock import Kind, StockItem
 from mendbay.board.swap_odds import Level, Purpose
+from mendbay.board.transfer_plan import Purpose as Transfer
 from mendbay.case.outcome import DataBack, End, Outcome, said
 from mendbay.case.records import Bay, CaseKind, CaseState
 from mendbay.core.errors import LedgerError, NoSuchCase, UsageError
 from mendbay.core.note import Note, NoteKind
+from mendbay.jobs import close_case as jobs_close_case
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.certify_rom import KeptCertificate
 from mendbay.jobs.close_case import close_case, look_at_closing, outcome_words, reopen_case
 from mendbay.jobs.find_donor import agreement_with
 from mendbay.jobs.keep_stock import add_items, record_swap
@@ -177,6 +180,41 @@ def test_a_swap_a_hand_back_and_triage_say_how_it_may_have_ended(bench: Bench, s
     assert (handed.end, handed.data) == (End.HANDED_BACK, DataBack.MOST)
     assert believed.found == ("heads:1",)
     assert closing.missing == ()
+
+
+def test_a_certified_rom_transfer_says_that_the_board_was_replaced(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at = bench.now()
+    kept = (
+        KeptCertificate("2", Transfer.TRANSFER, at),
+        KeptCertificate("1", Transfer.RESTORE, at),
+        KeptCertificate("1", Transfer.TRANSFER, at, withdrawn="the wrong chip"),
+    )
+    monkeypatch.setattr(jobs_close_case, "certificates_kept", lambda bench, number: kept)
+    (hint,) = look_at_closing(bench, 1).hints
+    assert hint.words.startswith("Bay 2: a ROM transfer is certified")
+    assert hint.found == ("board-supply:2", "motor-driver:2", "rom-mismatch:2")
+
+
+def test_closing_is_one_step_all_of_it_or_nothing(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(*_: object, **__: object) -> None:
+        raise LedgerError("The disk is full.", "Make room.")
+
+    monkeypatch.setattr(type(bench.ledger), "amend_case", fails)
+    with pytest.raises(LedgerError, match="disk is full"):
+        close_case(bench, 1, HEADS)
+    assert bench.notes.of(NoteKind.OUTCOME) == ()
+    assert bench.notes.of(NoteKind.SUBJECT) == ()
+    assert [one.what for one in bench.ledger.custody(1)] == ["taken in"] * 3
+
+
+def test_files_handed_back_after_closing_leave_the_outcome(bench: Bench) -> None:
+    close_case(bench, 1, HEADS)
+    bench.ledger.amend_case(1, state=CaseState.HANDED_BACK)
+    assert outcomes(bench) == {1: HEADS}
+    assert reopen_case(bench, 1, "more was found").state is CaseState.OPEN
+    assert outcomes(bench) == {}
 
 
 @pytest.mark.parametrize(

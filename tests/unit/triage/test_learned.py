@@ -125,6 +125,7 @@ def test_nothing_broken_counts_too() -> None:
     assert found.tables.sound.value > PACKAGED.sound.value
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("subject", [BOX, DRIVE], ids=["box", "drive"])
 def test_cases_drawn_from_the_tables_leave_them_nearly_as_they_are(subject: Subject) -> None:
     """The counting has no bias of its own: what events and second faults do to how often a fault is met is
@@ -135,6 +136,7 @@ def test_cases_drawn_from_the_tables_leave_them_nearly_as_they_are(subject: Subj
     assert distance(learned_tables(PACKAGED, drawn(PACKAGED, subject, 2000, seed=1)).tables, PACKAGED) < 0.1
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "truth",
     [
