@@ -47,8 +47,9 @@ def close(
 ) -> None:
     """Close CASE with what was found; without options, see what the case says of its end.
 
-    What was broken has the names of `triage show --all`, with the bay of a drive: heads:1, adapter. A user's
-    trouble is one of them too: network, password, full-disk. Closing again puts right what was said before.
+    What was broken has the names of `triage tables faults`, with the bay of a drive: heads:1, adapter. A
+    user's trouble is one of them too: network, password, full-disk. Closing again puts right
+    what was said before.
     """
     with open_bench(screen.home) as bench:
         if not any((found, nothing_broken, not_known, likely, end, data, remark)):
