@@ -79,7 +79,6 @@ def take_in(
                 "taken in",
                 f"drive of bay {bay.bay}: {bay.model} {bay.serial}".strip().rstrip(":"),
             )
-        items_of(bench, case.number)
     return case
 
 
@@ -95,7 +94,6 @@ def add_bay(bench: Bench, bay: Bay) -> None:
         described = f"drive of bay {bay.bay}: {bay.model} {bay.serial}".strip().rstrip(":")
         bench.custody(bay.case, "taken in", described)
         bench.note(bay.case, "take-in", f"Bay {bay.bay} added.", {"bay": bay.bay})
-        items_of(bench, bay.case)
 
 
 def amend_bay(

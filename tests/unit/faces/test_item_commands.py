@@ -1,0 +1,101 @@
+"""The commands of items, hand-overs and custody as a technician types them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from support.answers import Run, answer, refused
+
+
+@pytest.fixture(autouse=True)
+def narrow(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A terminal of 80 columns."""
+    monkeypatch.setenv("COLUMNS", "80")
+
+
+def text_of(run: Run, *words: object) -> str:
+    done = run(*words)
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done.stdout
+
+
+def test_every_answer_has_its_documented_shape(run: Run, tmp_path: Path) -> None:
+    assert [one["code"] for one in answer(run, "case", "items", "1")] == ["0001-01", "0001-02"]
+    added = answer(run, "case", "item-add", "1", "mains adapter", "--marks", "12 V 3 A", "--of", "lent")
+    assert (added["code"], added["owner"]) == ("0001-03", "lent by the shop")
+    assert answer(run, "case", "item-change", "1", "3", "--of", "shop")["changes"]
+    assert answer(run, "case", "item-move", "1", "1-3", "here", "--place", "B4")["place"] == "B4"
+    assert answer(run, "case", "find", "mendbay:case:0001-03")["item"]["place"] == "B4"
+    assert answer(run, "case", "labels", "1", tmp_path / "all.pdf")["labels"] == 3
+    assert answer(run, "case", "labels", "1", "2", "0001-01", tmp_path / "two.pdf")["labels"] == 2
+    over = answer(run, "case", "receive", "1", "1", "2", "--name", "A. Potter")
+    assert Path(over["path"]).read_bytes().startswith(b"%PDF")
+    assert answer(run, "case", "release", "1", "1", "--to", "lab")["with"] == "lab"
+    assert answer(run, "case", "hand-over", "1", "2", tmp_path / "again.pdf")["number"] == 2
+    scan = tmp_path / "scan.png"
+    scan.write_bytes(b"signed")
+    assert answer(run, "case", "signed", "1", "1", scan)["signed"][0]["size_bytes"] == 6
+    assert [bool(one["signed"]) for one in answer(run, "case", "hand-overs", "1")] == [True, False]
+    receipt = answer(run, "case", "receipt", "1", tmp_path / "receipt.pdf", "--agreed", "Read both.")
+    assert receipt["items"] == ["0001-02"]
+    log = tmp_path / "log.jsonl"
+    out = answer(run, "case", "custody", "1", "--receipt", receipt["head"], "--export", log)
+    assert (out["anchored"], out["path"]) == (True, str(log))
+    assert answer(run, "case", "custody-check", log, "--receipt", receipt["head"])["anchored"]
+    assert len(answer(run, "case", "show", "1")["items"]) == 3
+
+
+def test_what_the_words_say(run: Run) -> None:
+    text_of(run, "case", "receive", "1", "1")
+    text_of(run, "case", "release", "1", "1", "--to", "courier")
+    shown = text_of(run, "case", "show", "1")
+    assert "  0001-01  drive of bay 1\n      sent to the courier\n" in shown
+    listed = text_of(run, "case", "hand-overs", "1")
+    assert listed.count("NOT SIGNED YET") == 2
+    assert "Next: mendbay case signed 1 1 FILE" in listed
+    assert max(map(len, (shown + listed).splitlines())) <= 80
+
+
+def test_a_tampered_export_is_told_without_a_ledger(run: Run, tmp_path: Path) -> None:
+    log = tmp_path / "log.jsonl"
+    text_of(run, "case", "item-add", "1", "cable")
+    text_of(run, "case", "custody", "1", "--export", log)
+    lines = log.read_bytes().splitlines(keepends=True)
+    head = answer(run, "case", "custody-check", log)["head"]
+    bad = tmp_path / "bad.jsonl"
+    for changed, said, receipt in (
+        ([lines[0].replace(b"taken", b"given"), *lines[1:]], "Entry 1: changed", ()),
+        ([lines[0], *lines[2:]], "Entry 2: removed", ()),
+        ([lines[1], lines[0], *lines[2:]], "Entry 1: reordered", ()),
+        ([*lines, lines[1]], "Entry 2: inserted", ()),
+        ([*lines[:2], b"{}\n", *lines[2:]], "Line 3: changed", ()),
+        (lines[:-1], "Entry 4: cut", ("--receipt", head)),
+    ):
+        bad.write_bytes(b"".join(changed))
+        assert said in refused(run, 42, "case", "custody-check", bad, *receipt)
+    assert not (tmp_path / "no-ledger").exists()
+    done = run("--home", tmp_path / "no-ledger", "case", "custody-check", log)
+    assert done.returncode == 0
+    assert not (tmp_path / "no-ledger").exists()
+
+
+@pytest.mark.parametrize(
+    ("code", "words", "said"),
+    [
+        (2, ("find", "7"), "not the code of an item"),
+        (41, ("find", "7-1"), "no case 7"),
+        (43, ("find", "1-7"), "no item 7"),
+        (2, ("labels", "1", "1"), "not the name of a PDF file"),
+        (2, ("item-move", "1", "1", "customer"), "case release 1 0001-01 --to customer"),
+        (2, ("item-move", "1", "1", "used"), "without a reason"),
+        (43, ("signed", "1", "1", "/dev/null"), "no hand-over 1"),
+        (2, ("custody-check", "/dev/null"), "Next"),
+        (2, ("custody", "1", "--receipt", "5"), "not the head"),
+    ],
+)
+def test_what_cannot_be_is_refused_with_the_next_step(
+    run: Run, code: int, words: tuple[str, ...], said: str
+) -> None:
+    assert said in refused(run, code, "case", *words)
