@@ -218,7 +218,7 @@ def move_item(
         now = replace(item, where=where, place=place.strip()) if mistake else moved(item, where, place)
         if now == item:
             return item
-        _require_nameless(record, now)
+        _require_nameless(record, now, why, mistake)
         raw = next(one for one in _kept(bench, case) if one.number == item.number)
         write_item(bench, replace(raw, where=now.where, place=now.place))
         done = "whereabouts put right" if mistake else "moved"
@@ -276,11 +276,11 @@ def _as_its_bay_says(item: Item, bay: Bay | None) -> Item:
     return replace(item, marks=item.marks or marks, condition=item.condition or condition)
 
 
-def _require_nameless(record: Case, item: Item) -> None:
-    """Labels and custody travel: neither may name the customer."""
-    for text in (item.words, item.marks, item.condition, item.place):
+def _require_nameless(record: Case, item: Item, *said: str) -> None:
+    """Labels, custody and the story of a case are kept and travel: none may name the customer."""
+    for text in (item.words, item.marks, item.condition, item.place, *said):
         if names_person(text, record.customer, record.contact):
             raise UsageError(
-                f"{text[:60]!r} names the customer, and labels travel.",
+                f"{text[:60]!r} names the customer, and what is said of an item is on labels and kept.",
                 "Leave the name out; the code says whose it is.",
             )

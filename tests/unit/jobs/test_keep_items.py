@@ -92,6 +92,7 @@ class TestItems:
             (UsageError, lambda: move_item(bench, 1, "1", Where.CUSTOMER)),
             (UsageError, lambda: move_item(bench, 1, "1", Where.DESTROYED)),
             (UsageError, lambda: move_item(bench, 1, "2-1", Where.HERE)),
+            (UsageError, lambda: move_item(bench, 1, "1", Where.USED, why="Quillmere Pottery asked")),
             (UsageError, lambda: release(bench, 1, [], Role.LAB)),
             (UsageError, lambda: release(bench, 1, ["1", "0001-01"], Role.LAB)),
         ):
