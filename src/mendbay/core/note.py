@@ -43,6 +43,8 @@ class NoteKind(StrEnum):
     """What was put right by hand of a stock item, field by field; the subject is its number."""
     SIGN = "sign"
     """An answer of triage; the subject is the sign."""
+    TRIED = "tried"
+    """A repair that did not give the data; the subject is its step."""
     SUBJECT = "subject"
     """What triage is of: a box or a drive alone, and what its data is worth; the subject is `case`."""
     INTAKE = "intake"

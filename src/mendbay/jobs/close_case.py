@@ -94,7 +94,9 @@ def close_case(bench: Bench, number: int, outcome: Outcome) -> Closing:
     with bench.ledger.together():
         _note(bench, number, NoteKind.OUTCOME, OUTCOME, to_json(outcome))
         if told is not None and not _untypical(case, told):
-            answers = {(asked.sign, asked.bay): one.answer for asked, one in told.known.items()}
+            # what was answered after a repair is of a box that is no longer as it came in
+            as_it_came = told.belief.before_repairs
+            answers = {(asked.sign, asked.bay): one for asked, one in as_it_came.items()}
             _note(bench, number, NoteKind.SUBJECT, AT_CLOSING, at_closing(told.subject, answers))
         words = outcome_words(outcome)
         bench.custody(number, "closed" if before is None else "closed again", f"case {number}: {words}")

@@ -17,10 +17,10 @@ from mendbay.jobs.consents import consents_of, refused
 from mendbay.jobs.gather_signs import OF_IMAGES, Gathered, gathered_signs
 from mendbay.jobs.learn_triage import closed_cases, learned, worlds_of
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
-from mendbay.triage.belief import Asked, Belief, Moved, WhatIf, sign_of
+from mendbay.triage.belief import Asked, Belief, Moved, Tried, WhatIf, sign_of
 from mendbay.triage.next_step import INSIDE, Offer, Stakes, kept_off, offers_within
 from mendbay.triage.table_file import packaged_tables
-from mendbay.triage.tables import Seat, Step
+from mendbay.triage.tables import Seat, Step, StepKind
 from mendbay.triage.worlds import Place, Subject, Worlds
 
 ABOUT = "case"
@@ -52,6 +52,15 @@ class KeepOff:
 
 
 @dataclass(frozen=True, slots=True)
+class ToldTry:
+    """A repair that did not help, of a bay (empty: of the box or case), and who told it when."""
+
+    step: Step
+    bay: str
+    origin: str
+
+
+@dataclass(frozen=True, slots=True)
 class Triage:
     """A case as triage sees it.
 
@@ -62,6 +71,7 @@ class Triage:
         teach_nothing: closed cases that the tables could not learn from, each with why, as sentences.
         consents: the customer's word on risky steps, as far as it was given.
         kind: of the case.
+        tried: repairs that did not help, oldest first, each with who told it and when.
     """
 
     case: int
@@ -77,6 +87,7 @@ class Triage:
     teach_nothing: tuple[str, ...] = ()
     consents: Mapping[str, Consent] = field(default_factory=dict)
     kind: CaseKind = CaseKind.NOT_SAID
+    tried: tuple[ToldTry, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,9 +110,10 @@ def tell_triage(bench: Bench, case: int) -> Triage:
     about = _about(bench, case)
     cases = closed_cases(bench, but=case)
     worlds = worlds_of(cases, about.subject)
-    known, left_out = _known(bench, case, worlds)
+    told = _told(bench, case, worlds)
     counts = learned(cases).counts
-    belief = Belief(worlds, {asked: one.answer for asked, one in known.items()})
+    belief = Belief(worlds, told.since, told.tried)
+    known = {asked: one for asked, one in told.known.items() if asked in belief.answers}
     consents = consents_of(bench, case)
     return Triage(
         case=case,
@@ -112,11 +124,12 @@ def tell_triage(bench: Bench, case: int) -> Triage:
         offers=offers_within(belief, about.stakes, refused(consents)),
         keep_off=_keep_off(belief),
         assumed=about.assumed,
-        left_out=left_out,
+        left_out=told.left_out,
         rests_on=len(counts.taken),
         teach_nothing=counts.left_out,
         consents=consents,
         kind=bench.ledger.case(case).kind,
+        tried=told.tries,
     )
 
 
@@ -252,6 +265,48 @@ def withdraw_answer(bench: Bench, case: int, asked: Asked, reason: str) -> None:
         bench.note(case, "triage", f"Withdrawn: the answer to {asked.sign}. {reason}")
 
 
+def note_tried(bench: Bench, case: int, step: str, bay: str = "") -> Triage:
+    """Puts down that a repair was made and did not give the data.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        UsageError: there is no such repair.
+    """
+    told = tell_triage(bench, case)
+    worlds = told.belief.worlds
+    if step not in worlds.tables.steps:
+        repairs = [one.id for one in worlds.tables.steps.values() if one.kind is StepKind.REPAIR]
+        raise UsageError(f"There is no step {step[:40]!r}.", f"Use one of: {', '.join(repairs)}.")
+    made = worlds.tables.steps[step]
+    Belief(worlds, {}, [Tried(made, bay, {})])
+    where = f" (bay {bay})" if bay else ""
+    with bench.ledger.together():
+        _note(bench, case, bay, NoteKind.TRIED, step, {})
+        bench.note(case, "triage", f"Tried, and it did not give the data{where}: {made.words}")
+    return tell_triage(bench, case)
+
+
+def take_back_tried(bench: Bench, case: int, step: str, bay: str, reason: str) -> Triage:
+    """Takes back that a repair was tried, the last time it was told.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        UsageError: nobody told it, or no reason is given.
+    """
+    require_reason(reason)
+    with bench.ledger.together():
+        bench.ledger.case(case)
+        said = standing_notes(bench, NoteKind.TRIED, case, bay, step)
+        if not said:
+            raise UsageError(
+                f"Nobody told that {step[:40]!r} was tried in case {case}.",
+                f"mendbay triage show {case} tells what is known.",
+            )
+        withdraw(bench, [subject_of(said[-1])], case, bay, reason)
+        bench.note(case, "triage", f"Withdrawn: that {step} was tried. {reason}")
+    return tell_triage(bench, case)
+
+
 def why(bench: Bench, case: int, place: Place) -> tuple[Triage, tuple[Moved, ...]]:
     """What moved a fault, the strongest first.
 
@@ -329,29 +384,86 @@ def _said(bench: Bench, case: int) -> tuple[dict[str, Any], str]:
     return body, f"{notes[-1].who}, {notes[-1].at}"
 
 
-def _known(bench: Bench, case: int, worlds: Worlds) -> tuple[dict[Asked, Known], tuple[str, ...]]:
-    """What is known: a person's word stands before what the case gives itself. With it what is on record and
-    cannot be weighed now."""
-    told: dict[Asked, Known] = {}
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """What is on record, in the order it became known.
+
+    Args:
+        known: the last answer to every sign.
+        tried, tries: repairs that did not help, with what was known before each.
+        since: what was answered after the last of them; without any, everything.
+        left_out: what cannot be weighed now, as sentences.
+    """
+
+    known: Mapping[Asked, Known]
+    tried: tuple[Tried, ...]
+    tries: tuple[ToldTry, ...]
+    since: Mapping[Asked, str]
+    left_out: tuple[str, ...]
+
+
+def _told(bench: Bench, case: int, worlds: Worlds) -> _Told:
+    """What is known: a person's word stands before what the case gives itself, and that before any repair."""
     left_out: list[str] = []
-    for note in standing_notes(bench, NoteKind.SIGN, case):
-        asked, body = Asked(note.subject, note.bay), _body(note)
-        if not isinstance(body.get("answer"), str):
-            raise _unreadable(note, KeyError("answer"))
-        said = body["answer"]
+    rounds: list[dict[Asked, Known]] = [{}]
+    tries: list[ToldTry] = []
+    for note in _in_order(bench, case):
+        origin = f"{note.who}, {note.at}"
         try:
-            sign_of(worlds, asked).place(said)
-        except (UsageError, KeyError) as trouble:
-            why = trouble.what if isinstance(trouble, UsageError) else "that answer is no longer known."
-            where = f" (bay {asked.bay})" if asked.bay else ""
-            left_out.append(f"{asked.sign}{where}: {said}. {why}")
-            continue
-        told[asked] = Known(said, f"{note.who}, {note.at}", True)
-    found: dict[Asked, Known] = {}
-    for asked, one in gathered_signs(bench, case).items():
+            if note.kind is NoteKind.TRIED:
+                step = _step_of(worlds, note)
+                tries.append(ToldTry(step, note.bay, origin))
+                rounds.append({})
+            else:
+                asked, said = _answer_of(worlds, note)
+                rounds[-1][asked] = Known(said, origin, True)
+        except UsageError as trouble:
+            left_out.append(f"{_named(note)}. {trouble.what}")
+    told = {asked: one for each in rounds for asked, one in each.items()}
+    for asked, gathered in gathered_signs(bench, case).items():
         if asked not in told and asked.bay in ("", *worlds.subject.bays) and not _outdated(asked, told):
-            found[asked] = _from_case(one)
-    return {**found, **told}, tuple(dict.fromkeys(left_out))
+            rounds[0][asked] = told[asked] = _from_case(gathered)
+    answers = [{asked: one.answer for asked, one in each.items()} for each in rounds]
+    tried = tuple(Tried(one.step, one.bay, before) for one, before in zip(tries, answers[:-1], strict=True))
+    return _Told(told, tried, tuple(tries), answers[-1], tuple(dict.fromkeys(left_out)))
+
+
+def _in_order(bench: Bench, case: int) -> list[Note]:
+    notes = [*standing_notes(bench, NoteKind.SIGN, case), *standing_notes(bench, NoteKind.TRIED, case)]
+    return sorted(notes, key=lambda note: note.number)
+
+
+def _answer_of(worlds: Worlds, note: Note) -> tuple[Asked, str]:
+    """
+    Raises:
+        UsageError: it cannot be weighed now.
+    """
+    asked, said = Asked(note.subject, note.bay), _body(note).get("answer")
+    if not isinstance(said, str):
+        raise _unreadable(note, KeyError("answer"))
+    try:
+        sign_of(worlds, asked).place(said)
+    except KeyError as trouble:
+        raise UsageError("That answer is no longer known.", "Tell it anew.") from trouble
+    return asked, said
+
+
+def _step_of(worlds: Worlds, note: Note) -> Step:
+    """
+    Raises:
+        UsageError: there is no such repair of what is judged now.
+    """
+    step = worlds.tables.steps.get(note.subject)
+    if step is None:
+        raise UsageError("That step is no longer known.", "Tell it anew.")
+    Belief(worlds, {}, [Tried(step, note.bay, {})])
+    return step
+
+
+def _named(note: Note) -> str:
+    where = f" (bay {note.bay})" if note.bay else ""
+    said = "tried" if note.kind is NoteKind.TRIED else _body(note).get("answer", "")
+    return f"{note.subject}{where}: {said}"
 
 
 def _outdated(asked: Asked, told: Mapping[Asked, Known]) -> bool:

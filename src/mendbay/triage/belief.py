@@ -121,6 +121,11 @@ class Belief:
                     del found[asked]
         return found
 
+    @property
+    def before_repairs(self) -> Answers:
+        """What was answered before any repair: all, if none was tried."""
+        return dict(self._rounds[0])
+
     def ever(self, asked: Asked) -> tuple[str, ...]:
         """Every answer to a sign that was given, also before a repair."""
         return tuple(one[asked] for one in self._rounds if asked in one)

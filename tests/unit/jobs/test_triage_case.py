@@ -26,7 +26,16 @@ from mendbay.jobs.keep_stock import add_items, record_swap, withdraw_swap
 from mendbay.jobs.looks import remember
 from mendbay.jobs.measure_board import describe_board, enter
 from mendbay.jobs.take_in import add_bay, take_in
-from mendbay.jobs.triage_case import answer, describe, take_back, tell_triage, what_if, why
+from mendbay.jobs.triage_case import (
+    answer,
+    describe,
+    note_tried,
+    take_back,
+    take_back_tried,
+    tell_triage,
+    what_if,
+    why,
+)
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.triage.belief import Asked
 from mendbay.triage.worlds import Place, Subject
@@ -279,8 +288,33 @@ def test_a_note_of_an_answer_that_mendbay_did_not_write(bench: Bench, body: str)
         tell_triage(bench, 1)
 
 
-@pytest.mark.parametrize("body", ["{", json.dumps({"box": "yes"}), json.dumps({"box": True, "worth": "much"})])
+@pytest.mark.parametrize(
+    "body", ["{", json.dumps({"box": "yes"}), json.dumps({"box": True, "worth": "much"})]
+)
 def test_a_note_of_the_subject_that_mendbay_did_not_write(bench: Bench, body: str) -> None:
     bench.notes.add(Note(1, "", NoteKind.SUBJECT, "case", bench.now(), "someone", body))
     with pytest.raises(LedgerError, match="of triage cannot be read"):
         tell_triage(bench, 1)
+
+
+def test_a_repair_that_did_not_help_moves_the_case_on(bench: Bench) -> None:
+    answer(bench, 1, Asked("lights"), "none")
+    answer(bench, 1, Asked("lights-empty"), "none")
+    before = tell_triage(bench, 1)
+    after = note_tried(bench, 1, "new-adapter")
+    assert after.belief.fault("adapter") < before.belief.fault("adapter") / 3
+    assert "new-adapter" not in [one.step.id for one in after.offers]
+    assert Asked("lights-empty") not in after.known, "seen with power before the repair"
+    assert [(one.step.id, one.bay) for one in after.tried] == [("new-adapter", "")]
+    assert after.belief.before_repairs == {Asked("lights"): "none", Asked("lights-empty"): "none"}
+    then = answer(bench, 1, Asked("lights-empty"), "normal")
+    assert then.known[Asked("lights-empty")].answer == "normal"
+    assert then.belief.fault("box-board") < after.belief.fault("box-board")
+    back = take_back_tried(bench, 1, "new-adapter", "", "it was of another case")
+    assert back.tried == ()
+    assert back.known[Asked("lights-empty")].answer == "normal"
+    with pytest.raises(UsageError, match="Nobody told"):
+        take_back_tried(bench, 1, "new-adapter", "", "again")
+    for step, bay in (("smell", ""), ("no-such", ""), ("mend-supply", ""), ("mend-supply", "9")):
+        with pytest.raises(UsageError):
+            note_tried(bench, 1, step, bay)

@@ -19,12 +19,14 @@ from mendbay.jobs.triage_case import (
     answer,
     cautions_of,
     describe,
+    note_tried,
     take_back,
+    take_back_tried,
     tell_triage,
     what_if,
     why,
 )
-from mendbay.triage.belief import Asked, Moved, WhatIf, all_signs, sign_of
+from mendbay.triage.belief import TRIED, Asked, Moved, WhatIf, all_signs, sign_of
 from mendbay.triage.next_step import Offer
 from mendbay.triage.tables import Seat, StepKind, Tables
 from mendbay.triage.worlds import Place
@@ -108,6 +110,26 @@ def untell(screen: Screen, case: int, sign: str, reason: str, bay: str) -> None:
     """Take back what was answered to SIGN: it is unknown again. The record stays."""
     with open_bench(screen.home) as bench:
         told = take_back(bench, case, Asked(sign, bay), reason)
+    screen.answer(_json(told), _text(told, False))
+
+
+@command.command(name="tried")
+@CASE
+@click.argument("step")
+@BAY
+@click.option("--take-back", "reason", default="", metavar="REASON", help="It was not tried after all.")
+@click.pass_obj
+def tried(screen: Screen, case: int, step: str, bay: str, reason: str) -> None:
+    """Put down that the repair STEP was made and did not give the data.
+
+    It is not offered again, its fault becomes less likely, and what was seen with power before it is open
+    again: what is answered from now on is of the box as it is after the repair.
+    """
+    with open_bench(screen.home) as bench:
+        if reason:
+            told = take_back_tried(bench, case, step, bay, reason)
+        else:
+            told = note_tried(bench, case, step, bay)
     screen.answer(_json(told), _text(told, False))
 
 
@@ -248,6 +270,9 @@ def _text(told: Triage, everything: bool) -> str:
     assumed = " (assumed, as no bay is described yet)" if told.assumed else ""
     lines.append(wrapped(f"{what}{assumed}; its data is taken to be worth {told.stakes.data:.0f}."))
     lines.append(f"{wording.counted(len(told.known), 'answer')} known.")
+    for made in told.tried:
+        place = f" (bay {made.bay})" if made.bay else ""
+        lines.append(wrapped(f"Tried, and it did not help: {made.step.id}{place}."))
     cases = wording.counted(told.rests_on, "closed case")
     lines.append(f"It rests on our tables and {cases} ({wording.called_as()} triage tables).")
     lines += ["", "What is likely broken (up to two things at once are looked at):"]
@@ -394,6 +419,8 @@ def _moved_line(told: Triage, one: Moved) -> str:
 
 
 def _answer_words(told: Triage, one: Moved) -> str:
+    if one.answer == TRIED:
+        return f"{_called(one.asked)}: tried, and it did not help"
     sign = sign_of(told.belief.worlds, one.asked)
     words = sign.answers[sign.place(one.answer)].words
     return f"{_called(one.asked)}: {words}"
@@ -418,6 +445,7 @@ def _json(told: Triage) -> dict[str, object]:
         "bays": list(told.subject.bays),
         "assumed": told.assumed,
         "left_out": list(told.left_out),
+        "tried": [{"step": one.step.id, "bay": one.bay or None, "origin": one.origin} for one in told.tried],
         "closed_cases": told.rests_on,
         "closed_cases_left_out": list(told.teach_nothing),
         "worth": told.stakes.data,
