@@ -9,7 +9,6 @@ from __future__ import annotations
 import errno
 import hashlib
 import json
-import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -19,6 +18,7 @@ import pytest
 from mendbay.core.errors import DestinationError, NoRoom
 from mendbay.outlets import destination, handback_journal, safe_folder
 from mendbay.outlets.bag_check import check_bag
+from support.failing import FailingOs
 from support.handback_run import CONTENT, Unverified, copy_all, expected_bytes
 
 WRITING = ("pwrite", "fsync", "rename", "mkdir", "ftruncate", "unlink", "rmdir", "utime")
@@ -27,32 +27,6 @@ ANY = (*WRITING, "open", "read", "pread", "stat", "scandir", "fstat", "fstatvfs"
 
 class PowerCut(BaseException):
     """Stops the job where it stands, as a power cut does: no clean-up reaches the medium after it."""
-
-
-class FailingOs:
-    """`os`, but counted calls of the names given go wrong from the Nth on (or at the Nth only)."""
-
-    def __init__(
-        self, names: tuple[str, ...], at: int, trouble: Callable[[], BaseException], for_good: bool
-    ) -> None:
-        self._names, self._at, self._trouble, self._for_good = names, at, trouble, for_good
-        self.calls = 0
-
-    def __getattr__(self, name: str) -> Any:
-        real = getattr(os, name)
-        if name not in self._names:
-            return real
-
-        def counted(*args: Any, **more: Any) -> Any:
-            self.calls += 1
-            hit = self.calls >= self._at if self._for_good else self.calls == self._at
-            if hit:
-                if name == "pwrite" and len(args[1]) > 1:  # half of it reaches the medium first
-                    real(args[0], bytes(args[1])[: len(args[1]) // 2], args[2])
-                raise self._trouble()
-            return real(*args, **more)
-
-        return counted
 
 
 def broken(monkeypatch: pytest.MonkeyPatch, failing: Any) -> None:

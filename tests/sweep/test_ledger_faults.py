@@ -4,43 +4,17 @@ from __future__ import annotations
 
 import resource
 import shutil
-import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, ClassVar
 
 import pytest
 
 from mendbay.case.records import Case
 from mendbay.core.errors import LedgerError
 from mendbay.ledger.database import Ledger
+from support.failing import FailingConnection
 from support.ledger_writer import go_on, require_whole, take_in
-
-
-class FailingConnection(sqlite3.Connection):
-    """Counts statements and fails the chosen one: before it ran, or after (its answer is lost)."""
-
-    fail_at: ClassVar[int] = 0
-    for_good: ClassVar[bool] = False
-    after: ClassVar[bool] = False
-    count: ClassVar[int] = 0
-
-    @classmethod
-    def plan(cls, fail_at: int, *, for_good: bool = False, after: bool = False) -> None:
-        cls.fail_at, cls.for_good, cls.after, cls.count = fail_at, for_good, after, 0
-
-    def execute(self, sql: str, parameters: Any = ()) -> sqlite3.Cursor:
-        cls = type(self)
-        cls.count += 1
-        fails = cls.fail_at and (cls.count == cls.fail_at or (cls.for_good and cls.count > cls.fail_at))
-        if fails and not cls.after:
-            raise sqlite3.OperationalError("disk I/O error (made by the test)")
-        done = super().execute(sql, parameters)
-        if fails:
-            done.close()
-            raise sqlite3.OperationalError("the answer was lost (made by the test)")
-        return done
 
 
 def work(path: Path, done: list[Case]) -> None:

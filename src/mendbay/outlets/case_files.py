@@ -116,11 +116,13 @@ class CaseCabinet(CaseFiles):
     def clear(self, case: Case) -> None:
         try:
             cases = SafeFolder(self._root)
+            try:
+                cases.clear(case.folder)
+                cases.sync()
+            finally:
+                cases.close()
         except FileNotFoundError:
             return
-        try:
-            cases.clear(case.folder)
-            cases.sync()
         except OSError as trouble:
             where = trouble.filename if isinstance(trouble.filename, str) else case.folder
             said = trouble.strerror or str(trouble)
@@ -128,8 +130,6 @@ class CaseCabinet(CaseFiles):
                 f"The folder of case {case.number} cannot be removed: {where}: {said}.",
                 "Put that right, then run the command again.",
             ) from trouble
-        finally:
-            cases.close()
 
     def find(self, case: Case, path: str, data: bytes) -> KeptFile:
         digest = hashlib.sha256(data).hexdigest()

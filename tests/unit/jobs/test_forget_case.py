@@ -1,0 +1,211 @@
+"""A forgotten case: nothing that names a person is left, what was learned counts on."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from mendbay.case.records import CaseState
+from mendbay.core.errors import CaseForgotten, DestinationError, UsageError
+from mendbay.core.note import NoteKind
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.corrections import lessons
+from mendbay.jobs.forget_case import copies_among, forget, plan_forgetting
+from mendbay.jobs.keep_stock import outcomes
+from mendbay.jobs.measure_board import tell_sheet
+from mendbay.jobs.ports import HeldFile
+from mendbay.jobs.take_in import check_custody, take_in, tell_case
+from mendbay.jobs.triage_case import tell_triage
+from mendbay.triage.belief import Asked
+from mendbay.wiring import open_bench
+from support.full_case import CUSTOMER, SECRETS, SERIAL, full_case, held_below
+
+WHY = "asked by its owner"
+
+
+@pytest.fixture
+def home(tmp_path: Path) -> Path:
+    with open_bench(tmp_path / "home") as bench:
+        full_case(bench)
+    return tmp_path / "home"
+
+
+def named_in(home: Path) -> set[str]:
+    held = held_below(home)
+    return {one for one in SECRETS if one.encode() in held}
+
+
+def test_nothing_that_names_anybody_is_left_anywhere(home: Path) -> None:
+    assert named_in(home) == set(SECRETS), "the search finds what is there"
+    with open_bench(home) as bench:
+        head = bench.ledger.custody(2)[-1]
+        done = forget(bench, 2, WHY)
+        assert (done.entries, done.head) == (head.sequence, head.hash)
+        assert named_in(home) == set()
+        assert sorted(one.name for one in (home / "cases").iterdir()) == []
+        bench.ledger.check()  # type: ignore[attr-defined]
+    assert named_in(home) == set()
+
+
+def test_what_was_learned_counts_on(home: Path) -> None:
+    with open_bench(home) as bench:
+        before, taught = outcomes(bench), lessons(bench)
+        believed = tell_triage(bench, 2).belief.fault("heads", "1")
+        forget(bench, 2, WHY)
+        assert outcomes(bench) == before
+        assert len(before) == 1
+        assert [(one.correction.read_text, one.correction.right_text) for one in taught] == [
+            ("AL2O-HX4", "AL20-HX4"),
+            ("K-O113-77", SERIAL),
+        ]
+        left = lessons(bench)
+        assert [(one.number, one.correction.right_text) for one in left] == [(taught[0].number, "AL20-HX4")]
+        told = tell_triage(bench, 2)
+        assert told.known[Asked("sound", "1")].answer == "clicks"
+        assert told.belief.fault("heads", "1") == pytest.approx(believed)
+        assert [one.text for one in tell_sheet(bench, 2, "1").sheet.records if hasattr(one, "text")] == [
+            "0.3"
+        ]
+        assert bench.shelf.item(1).case == 2
+        assert [one.body for one in bench.notes.of(NoteKind.FORGETTING)] == [f'{{"reason": "{WHY}"}}']
+
+
+def test_other_cases_stay_as_they_are(home: Path) -> None:
+    with open_bench(home) as bench:
+        bench.files.keep(bench.ledger.case(1), "photos/bay-1/a.jpg", b"theirs")
+        before = [(tell_case(bench, case), bench.notes.all_of(case)) for case in (1, 3)]
+        forget(bench, 2, WHY)
+        assert [(tell_case(bench, case), bench.notes.all_of(case)) for case in (1, 3)] == before
+        assert (home / "cases/0001-harrow-mill/photos/bay-1/a.jpg").read_bytes() == b"theirs"
+
+
+def test_the_plan_is_what_then_happens(home: Path) -> None:
+    with open_bench(home) as bench:
+        plan = plan_forgetting(bench, 2)
+        assert plan.refusals == ()
+        assert plan.by_folder.keys() == {"papers", "photos", "roms"}
+        assert plan.by_folder["roms"][0] == 2
+        assert plan.stock == (1,)
+        forget(bench, 2, WHY)
+        left = dict.fromkeys(NoteKind, 0)
+        for note in bench.notes.all_of(2):
+            left[note.kind] += 1
+        assert left.pop(NoteKind.FORGETTING) == 1
+        assert {kind: count for kind, count in left.items() if count} == {
+            one.kind: one.staying for one in plan.notes if one.staying
+        }
+
+
+def test_afterwards_it_is_said_with_the_head(home: Path) -> None:
+    with open_bench(home) as bench:
+        head = bench.ledger.custody(2)[-1]
+        forget(bench, 2, WHY)
+        for ask in (tell_case, check_custody, plan_forgetting):
+            with pytest.raises(CaseForgotten) as caught:
+                ask(bench, 2)
+            assert f"{head.sequence}: {head.hash[:8]} " in caught.value.what
+            assert CUSTOMER not in str(caught.value)
+
+
+def test_an_open_case_is_not_forgotten(home: Path) -> None:
+    with open_bench(home) as bench:
+        for state in (CaseState.OPEN, CaseState.WAITING, CaseState.HANDED_BACK):
+            bench.ledger.amend_case(2, state=state)
+            with pytest.raises(UsageError, match=str(state)) as caught:
+                forget(bench, 2, WHY)
+            assert "case close 2" in caught.value.next_step
+        assert named_in(home) == set(SECRETS)
+
+
+@pytest.mark.parametrize(
+    "place", ["bay-1.img", "copies/again.img", "back/bagit.txt", "back/handback.progress"]
+)
+def test_while_copies_are_held_nothing_is_forgotten(home: Path, place: str) -> None:
+    path = home / "cases/0002-quillmere-pottery" / place
+    path.parent.mkdir(exist_ok=True)
+    path.write_bytes(b"bytes of the customer")
+    with open_bench(home) as bench:
+        with pytest.raises(UsageError) as caught:
+            forget(bench, 2, WHY)
+        assert "case erase-plan 2" in caught.value.next_step
+        assert path.exists()
+        assert bench.ledger.forgotten(2) is None
+        path.unlink()
+        forget(bench, 2, WHY)
+
+
+def test_everything_in_a_hand_back_is_a_copy() -> None:
+    held = [
+        HeldFile(path, 1, True)
+        for path in ("a/bagit.txt", "a/data/x", "ab/x", "b/c/handback.progress", "b/x")
+    ]
+    assert [one.path for one in copies_among(held)] == ["a/bagit.txt", "a/data/x", "b/c/handback.progress"]
+    assert len(copies_among([HeldFile("bagit.txt", 1, True), HeldFile("x/y", 1, True)])) == 2
+
+
+@pytest.mark.parametrize(
+    "reason",
+    [
+        "",
+        "  ",
+        f"{CUSTOMER} asked",
+        "the POTTERY asked",
+        f"drive {SERIAL} is gone",
+        "write to quill@mere.example",
+    ],
+)
+def test_a_reason_that_is_none_or_names_somebody_is_refused(home: Path, reason: str) -> None:
+    with open_bench(home) as bench:
+        with pytest.raises(UsageError):
+            forget(bench, 2, reason)
+        assert bench.ledger.forgotten(2) is None
+    assert (home / "cases/0002-quillmere-pottery").is_dir()
+
+
+def test_links_go_and_what_they_lead_to_stays(home: Path, tmp_path: Path) -> None:
+    folder = home / "cases/0002-quillmere-pottery"
+    outside = tmp_path / "outside"
+    (outside / "deep").mkdir(parents=True)
+    (outside / "deep/kept.txt").write_text("not of the case")
+    (folder / "away").symlink_to(outside)
+    (folder / "photos/file").symlink_to(outside / "deep/kept.txt")
+    os.mkfifo(folder / "pipe")
+    (folder / os.fsdecode(b"\xff\xfe")).write_text("odd")
+    with open_bench(home) as bench:
+        forget(bench, 2, WHY)
+    assert not folder.exists()
+    assert (outside / "deep/kept.txt").read_text() == "not of the case"
+
+
+def test_a_folder_that_is_a_link_itself_is_left_and_told(home: Path, tmp_path: Path) -> None:
+    folder = home / "cases/0002-quillmere-pottery"
+    folder.rename(tmp_path / "elsewhere")
+    folder.symlink_to(tmp_path / "elsewhere")
+    with open_bench(home) as bench:
+        with pytest.raises(DestinationError, match="cannot be removed"):
+            forget(bench, 2, WHY)
+        assert bench.ledger.forgotten(2) is None
+    assert (tmp_path / "elsewhere/papers/receipt.pdf").exists()
+
+
+def test_a_case_without_anything_can_be_forgotten_and_again(home: Path) -> None:
+    with open_bench(home) as bench:
+        number = take_in(bench, "Nobody Else").number
+        bench.ledger.amend_case(number, state=CaseState.CLOSED)
+        done = forget(bench, number, WHY)
+        assert forget(bench, number, "") == done
+
+
+def test_a_case_opened_afterwards_is_a_new_one(home: Path) -> None:
+    with open_bench(home) as bench:
+        forget(bench, 2, WHY)
+        assert take_in(bench, CUSTOMER).number == 4
+
+
+def test_only_the_bench_of_its_own_folder_is_asked(bench: Bench) -> None:
+    """A case whose folder never came to be."""
+    bench.ledger.amend_case(1, state=CaseState.CLOSED)
+    assert plan_forgetting(bench, 1).files == ()
+    assert forget(bench, 1, WHY).entries == 3
