@@ -7,7 +7,7 @@ import json
 import pytest
 
 from mendbay.board.number_form import Kind
-from mendbay.case.personal import RULINGS, Fate, remaining
+from mendbay.case.personal import RULINGS, Fate, for_customer, remaining
 from mendbay.core.note import Note, NoteKind
 
 AT = "2026-11-25T07:10:00Z"
@@ -79,3 +79,15 @@ def test_of_an_erasure_only_digests_stay() -> None:
 @pytest.mark.parametrize("body", ["[]", "null", "{", '"Quillmere"', "[" * 100_000])
 def test_what_is_no_object_goes(body: str) -> None:
     assert remaining(Note(7, "", NoteKind.SIGN, "sound", AT, "Ada", body, 3)) is None
+
+
+def test_for_the_customer_prices_of_the_shop_go_at_any_depth() -> None:
+    body = {"lines": [{"words": "board", "amount": 5000, "cost_minor": 3800}], "Markup": 30, "total": 5000}
+    left = for_customer(note(NoteKind.QUOTE, body))
+    assert left is not None
+    assert json.loads(left.body) == {"lines": [{"words": "board", "amount": 5000}], "total": 5000}
+
+
+def test_for_the_customer_a_body_that_is_no_json_stays() -> None:
+    odd = Note(7, "", NoteKind.LETTER, "status", AT, "Ada", "no JSON", 3)
+    assert for_customer(odd) == odd
