@@ -11,7 +11,7 @@ import pytest
 
 from mendbay.case.records import Case, CaseState
 from mendbay.core.errors import DestinationError, NoRoom, SourceChanged, UsageError
-from mendbay.outlets import case_files
+from mendbay.outlets import case_files, safe_folder
 from mendbay.outlets.case_files import CaseCabinet
 
 CASE = Case(1, "kiln", "2026-11-25T07:10:00Z", "Kiln", "", "", (), "", CaseState.OPEN)
@@ -113,3 +113,37 @@ def test_a_full_disk_leaves_nothing_half_written(
     with pytest.raises(NoRoom):
         cabinet.keep(CASE, "roms/read.bin", b"dump")
     assert os.listdir(tmp_path / "cases/0001-kiln/roms") == []
+
+
+def test_a_folder_is_removed_with_all_that_is_in_it(cabinet: CaseCabinet, tmp_path: Path) -> None:
+    cabinet.keep(CASE, "roms/bay-1/read-1.bin", b"dump")
+    cabinet.keep(CASE, "a.txt", b"a")
+    (tmp_path / "cases/0001-kiln/empty/deep").mkdir(parents=True)
+    (tmp_path / "cases/0001-kiln-again").mkdir()
+    held = [(one.path, one.size_bytes) for one in cabinet.held(CASE)]
+    assert held == [("a.txt", 1), ("roms/bay-1/read-1.bin", 4)]
+    assert b"".join(cabinet.read(CASE, "roms/bay-1/read-1.bin")) == b"dump"
+    cabinet.clear(CASE)
+    assert [one.name for one in (tmp_path / "cases").iterdir()] == ["0001-kiln-again"]
+    assert cabinet.held(CASE) == ()
+    cabinet.clear(CASE)
+    with pytest.raises(SourceChanged):
+        list(cabinet.read(CASE, "a.txt"))
+
+
+def test_a_medium_mounted_in_the_folder_is_told_and_nothing_goes(
+    cabinet: CaseCabinet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cabinet.keep(CASE, "drive/theirs.txt", b"a customer's file")
+    cabinet.keep(CASE, "a.txt", b"a")
+    inside = (tmp_path / "cases/0001-kiln/drive").stat().st_ino
+    real = os.fstat
+
+    def mounted(fd: int) -> os.stat_result:
+        seen = real(fd)
+        return os.stat_result([*seen[:2], seen.st_dev + 1, *seen[3:]]) if seen.st_ino == inside else seen
+
+    monkeypatch.setattr(safe_folder.os, "fstat", mounted)
+    with pytest.raises(DestinationError, match="another medium is mounted"):
+        cabinet.clear(CASE)
+    assert len(cabinet.held(CASE)) == 2
