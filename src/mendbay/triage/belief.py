@@ -10,7 +10,7 @@ those after.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -88,7 +88,7 @@ class Belief:
         tried: repairs that did not help, in their order.
 
     Attributes:
-        answers: what is known now. What was observed with power before a repair is open again after it.
+        answers: what is known now. What a repair may have changed is open again after it.
         weights: (W), the chance of each world, adding up to 1.
 
     Raises:
@@ -109,15 +109,13 @@ class Belief:
         self.weights = self._weighed()
 
     def _known_now(self) -> dict[Asked, str]:
-        steps = self.worlds.tables.steps.values()
-        powered = {step.reveals for step in steps if step.reveals and step.powers}
         found: dict[Asked, str] = {}
         for number, one in enumerate(self._rounds):
             found.update(one)
             if number < len(self.tried):
-                bay = self.tried[number].bay
-                open_again = [asked for asked in found if asked.sign in powered and bay in ("", asked.bay)]
-                for asked in open_again:
+                step, bay = self.tried[number].step, self.tried[number].bay
+                changed = _shows(self.worlds, step.fixes)
+                for asked in [one for one in found if one.sign in changed and bay in ("", one.bay or bay)]:
                     del found[asked]
         return found
 
@@ -245,6 +243,17 @@ def after_failure(worlds: Worlds, weights: Floats, step: Step, bay: str) -> Floa
         left = left - moved + np.bincount(worlds.without[place], moved, worlds.count)
     found: Floats = np.where(worlds.sound(), 0.0, left)
     return found
+
+
+def _shows(worlds: Worlds, faults: Iterable[str]) -> frozenset[str]:
+    """The signs whose answers depend on any of these faults."""
+    groups = worlds.tables.groups
+    names = {*faults, *(one for one, members in groups.items() if set(members) & set(faults))}
+    return frozenset(
+        sign.id
+        for sign in worlds.tables.signs.values()
+        if any(term.name in names for row in sign.rows for term in row.when)
+    )
 
 
 def _require_repair(worlds: Worlds, step: Step, bay: str) -> None:

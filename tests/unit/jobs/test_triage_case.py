@@ -304,15 +304,15 @@ def test_a_repair_that_did_not_help_moves_the_case_on(bench: Bench) -> None:
     after = note_tried(bench, 1, "new-adapter")
     assert after.belief.fault("adapter") < before.belief.fault("adapter") / 3
     assert "new-adapter" not in [one.step.id for one in after.offers]
-    assert Asked("lights-empty") not in after.known, "seen with power before the repair"
+    assert Asked("lights-empty") not in after.known, "the repair may have changed it"
     assert [(one.step.id, one.bay) for one in after.tried] == [("new-adapter", "")]
     assert after.belief.before_repairs == {Asked("lights"): "none", Asked("lights-empty"): "none"}
-    then = answer(bench, 1, Asked("lights-empty"), "normal")
-    assert then.known[Asked("lights-empty")].answer == "normal"
+    then = answer(bench, 1, Asked("lights-empty"), "some")
+    assert then.known[Asked("lights-empty")].answer == "some"
     assert then.belief.fault("box-board") < after.belief.fault("box-board")
     back = take_back_tried(bench, 1, "new-adapter", "", "it was of another case")
     assert back.tried == ()
-    assert back.known[Asked("lights-empty")].answer == "normal"
+    assert back.known[Asked("lights-empty")].answer == "some"
     with pytest.raises(UsageError, match="Nobody told"):
         take_back_tried(bench, 1, "new-adapter", "", "again")
     for step, bay in (("smell", ""), ("no-such", ""), ("mend-supply", ""), ("mend-supply", "9")):

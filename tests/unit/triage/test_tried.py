@@ -40,7 +40,7 @@ def test_a_repair_that_did_not_help_makes_its_fault_unlikely_and_is_not_offered_
     assert "new-adapter" not in [one.step.id for one in NextStep(after).offers()]
 
 
-def test_what_was_seen_with_power_is_open_again_and_what_happened_is_not() -> None:
+def test_what_a_repair_may_have_changed_is_open_again_and_what_happened_is_not() -> None:
     belief = Belief(BOX, {}, [tried("mend-supply", "1", detected_bay1="no", history="surge")])
     assert belief.answers == known(history="surge")
     again = Belief(BOX, known(detected_bay1="right"), belief.tried)

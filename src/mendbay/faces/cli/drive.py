@@ -12,6 +12,7 @@ from mendbay.core.coverage import Condition
 from mendbay.core.errors import EXIT_INCOMPLETE, Interrupted, NoSuchCase
 from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces import wording
+from mendbay.faces.cli.caution_words import DRIVE, say_cautions
 from mendbay.faces.cli.screen import Screen, table
 from mendbay.imaging.odds import Assumptions
 from mendbay.jobs.blend_images import blend_image
@@ -87,6 +88,7 @@ def read(
     sector_bytes: str,
 ) -> None:
     """Read the drive of BAY in CASE from SOURCE into its image, or go on with it."""
+    say_cautions(screen, DRIVE)
     with (
         screen.stoppable() as stop,
         open_bench(

@@ -9,6 +9,7 @@ import click
 from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces import wording
+from mendbay.faces.cli.caution_words import DRIVE, say_cautions
 from mendbay.faces.cli.drive import PATIENCE, SECTORS, assumptions
 from mendbay.faces.cli.screen import Screen, printable, table, wrapped
 from mendbay.files.tree import VolumeFacts
@@ -99,6 +100,7 @@ def read(
     """
     hung = dict(_pairs(adapters, "--adapter 1=NAME"))
     drives = [DriveAt(bay, where, hung.get(bay, "")) for bay, where in _pairs(sources, "1=/dev/sdX")]
+    say_cautions(screen, DRIVE)
     with (
         screen.stoppable() as stop,
         open_bench(

@@ -19,6 +19,7 @@ from mendbay.board.transfer_plan import FEWEST_READS, Padding, Purpose, Role, Tr
 from mendbay.core.errors import EXIT_INCOMPLETE
 from mendbay.core.quantity import bytes_text, chance_text, count_text
 from mendbay.faces import wording
+from mendbay.faces.cli.caution_words import CHIP, say_cautions
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.board_ports import Clip
 from mendbay.jobs.certify_rom import certificates_kept, certified_transfer
@@ -194,6 +195,7 @@ def read(screen: Screen, case: int, bay: str, role: str, times: int, clip: Clip)
 
     It gets the lowest supply first, and none that was not confirmed.
     """
+    say_cautions(screen, CHIP)
     with open_bench(screen.home, tell=screen.tell) as bench:
         reads, facts = read_chip(bench, clip, case, bay, Role(role), times)
     lines = [
@@ -549,6 +551,7 @@ def _carry_out(
     put_away: bool = False,
     roles_checked: bool = False,
 ) -> None:
+    say_cautions(screen, CHIP)
     shop, journals = shop_files(screen.home), transfer_journals(screen.home)
     with open_bench(screen.home, tell=screen.tell) as bench, screen.told_to_end():
         planned = tell_plan(bench, shop, journals, case, bay)
@@ -612,12 +615,12 @@ def _asking(screen: Screen, checked: tuple[float, ...], marked_3v: bool) -> Call
     said: set[str] = set()
 
     def ask(question: SupplyQuestion) -> bool:
-        if checked and (marked_3v or question.why is not WhySupply.NO_ANSWER):
-            return any(abs(one - question.volts) < 0.05 for one in checked)
         for caution in question.cautions:
             if caution not in said:  # each is read once, whatever supplies follow
                 screen.say(wrapped(f"CAUTION: {caution}", "  "))
         said.update(question.cautions)
+        if checked and (marked_3v or question.why is not WhySupply.NO_ANSWER):
+            return any(abs(one - question.volts) < 0.05 for one in checked)
         return _confirmed(screen, f"{question.sentence} Is it done and checked?")
 
     return ask

@@ -83,10 +83,10 @@ def step_json(step: Step) -> dict[str, object]:
     return {
         "id": step.id,
         "phase": step.phase.value,
+        "cautions": _cautions_json(cautions_of(step)),
         "question": step.question,
         "how": step.how,
         "choices": [one.word for one in step.choices],
-        "cautions": _cautions_json(cautions_of(step)),
     }
 
 

@@ -122,7 +122,7 @@ def untell(screen: Screen, case: int, sign: str, reason: str, bay: str) -> None:
 def tried(screen: Screen, case: int, step: str, bay: str, reason: str) -> None:
     """Put down that the repair STEP was made and did not give the data.
 
-    It is not offered again, its fault becomes less likely, and what was seen with power before it is open
+    It is not offered again, its fault becomes less likely, and what the repair may have changed is open
     again: what is answered from now on is of the box as it is after the repair.
     """
     with open_bench(screen.home) as bench:
@@ -227,7 +227,7 @@ def step_(screen: Screen, case: int, step: str, bay: str) -> None:
     offered = [one for one in told.offers if one.step.id == step and one.bay == bay]
     if not offered:
         raise _no_step(told, step, bay)
-    screen.answer(_offer_json(told, offered[0]), "\n".join(_step_lines(told, offered[0])))
+    screen.answer(offer_json(told, offered[0]), "\n".join(step_lines(told, offered[0])))
     if _held(offered[0]):
         sys.exit(EXIT_INCOMPLETE)
 
@@ -362,7 +362,8 @@ def _figures(offer: Offer) -> str:
     return ", ".join(parts)
 
 
-def _step_lines(told: Triage, offer: Offer) -> list[str]:
+def step_lines(told: Triage, offer: Offer) -> list[str]:
+    """A step as it is read before it is done: cautions first."""
     lines: list[str] = []
     for caution in cautions_of(offer.step):
         lines += [wrapped(f"CAUTION, {caution.title}", "", "  "), wrapped(caution.text, "  ")]
@@ -461,7 +462,7 @@ def _json(told: Triage) -> dict[str, object]:
         "faults": _faults_json(told, told.belief.faults().tolist()),
         "sound": round(told.belief.sound(), 6),
         "layouts": {one: round(told.belief.layout(one), 6) for one in told.belief.worlds.tables.layouts},
-        "steps": [_offer_json(told, one) for one in told.offers],
+        "steps": [offer_json(told, one) for one in told.offers],
     }
 
 
@@ -493,11 +494,13 @@ def _moved_json(one: Moved) -> dict[str, object]:
     }
 
 
-def _offer_json(told: Triage, one: Offer) -> dict[str, object]:
+def offer_json(told: Triage, one: Offer) -> dict[str, object]:
+    """A step as plain data."""
     return {
         "step": one.step.id,
         "bay": one.bay or None,
         "kind": str(one.step.kind),
+        "cautions": list(one.step.cautions),
         "words": one.step.words,
         "total": round(one.total, 2),
         "cost": round(one.cost, 2),
@@ -508,7 +511,6 @@ def _offer_json(told: Triage, one: Offer) -> dict[str, object]:
         "before": one.before,
         "barred": one.barred or None,
         "powers": one.step.powers,
-        "cautions": list(one.step.cautions),
         "consents": list(one.step.consents),
         "ask_first": [risk.id for risk in to_ask(one.step.consents, told.consents)],
         "refused": one.refused or None,

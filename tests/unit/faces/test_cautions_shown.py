@@ -1,0 +1,187 @@
+"""Whatever a person is told to do to a drive, a board or a chip, its cautions stand before it on the screen.
+
+All commands and all steps are walked: a command that reaches a device or a chip and shows no caution must be
+listed here with the reason.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+import pytest
+
+from mendbay.board.electrical_form import Step
+from mendbay.board.electrical_form_file import packaged_form
+from mendbay.case.records import Bay
+from mendbay.core.cautions import cautions_for
+from mendbay.core.note import Note, NoteKind
+from mendbay.faces.cli.main import command as program_command
+from mendbay.faces.cli.sheet_words import step_json, step_text
+from mendbay.faces.cli.triage import offer_json, step_lines
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.take_in import take_in
+from mendbay.jobs.triage_case import Triage, tell_triage
+from mendbay.triage.table_file import packaged_tables
+from mendbay.triage.tables import Seat
+from mendbay.wiring import open_bench
+from support.answers import Run, answer
+
+REACHES = {"source", "sources", "programmer"}
+"""Parameters through which a command comes to a device or a chip."""
+
+SHOWS = {
+    ("drive", "read"): (("1", "1", "absent.img"), ("spinning-drive",)),
+    ("pair", "read"): (("1", "1=absent.img"), ("spinning-drive",)),
+    ("rom", "read"): (("1", "1", "patient", "--programmer", "simulated:absent.toml"), ("static", "clip")),
+    ("rom", "write"): (("1", "1", "--programmer", "simulated:absent.toml"), ("static", "clip")),
+    ("rom", "restore"): (("1", "1", "--programmer", "simulated:absent.toml"), ("static", "clip")),
+}
+"""How each is called, without a device or chip being there, and what it must have shown by then."""
+
+SHOWS_NONE = {
+    ("drive", "look"): "asks for name and size alone, not a sector; whoever gives it power was told before",
+}
+"""Commands that reach a device or a chip and show no caution, each with the reason."""
+
+
+@pytest.fixture(autouse=True)
+def narrow(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A terminal of 80 columns."""
+    monkeypatch.setenv("COLUMNS", "80")
+
+
+def leaves(
+    group: click.Group, words: tuple[str, ...] = ()
+) -> Iterator[tuple[tuple[str, ...], click.Command]]:
+    """Every command with its words."""
+    context = click.Context(group)
+    for name in group.list_commands(context):
+        one = group.get_command(context, name)
+        assert one is not None
+        if isinstance(one, click.Group):
+            yield from leaves(one, (*words, name))
+        else:
+            yield (*words, name), one
+
+
+def flat(text: str) -> str:
+    """Without the breaks of lines."""
+    return " ".join(text.split())
+
+
+def require_before(shown: str, cautions: tuple[str, ...], then: str) -> None:
+    """The cautions' titles stand before what is to be done."""
+    said = flat(shown)
+    done_at = said.index(flat(then))
+    for one in cautions_for(cautions):
+        assert flat(one.title) in said[:done_at], f"{one.id} is not before: {said}"
+
+
+def test_every_command_that_reaches_a_device_or_a_chip_is_accounted_for() -> None:
+    assert isinstance(program_command, click.Group)
+    found = {
+        words
+        for words, one in leaves(program_command)
+        if REACHES & {parameter.name for parameter in one.params}
+    }
+    assert found == set(SHOWS) | set(SHOWS_NONE)
+    assert not set(SHOWS) & set(SHOWS_NONE)
+
+
+@pytest.mark.parametrize("words", list(SHOWS), ids=" ".join)
+def test_cautions_stand_before_the_device_is_opened(run: Run, words: tuple[str, ...]) -> None:
+    """Nothing is there to be opened, so whatever is on the screen came before."""
+    given, cautions = SHOWS[words]
+    done = run(*words, *given)
+    assert done.returncode not in (0, 3)
+    assert "Next: " in done.stderr
+    assert max(map(len, done.stdout.splitlines())) <= 80
+    require_before(done.stdout + "THE END", cautions, "THE END")
+    assert cautions_for(cautions)[0].deferral in flat(done.stdout)
+    as_json = run("--json", *words, *given)
+    assert as_json.stdout == "" or json.loads(as_json.stdout)
+
+
+def test_cautions_stand_before_what_reading_answers(run: Run, tmp_path: Path) -> None:
+    drive = tmp_path / "drive.img"
+    drive.write_bytes(b"\0" * 65536)
+    done = run("drive", "read", "1", "1", drive)
+    assert done.returncode == 0, done.stderr
+    require_before(done.stdout, ("spinning-drive",), "Next: ")
+    assert answer(run, "drive", "read", "1", "2", drive, codes=(0,))["ending"] == "done"
+
+
+def answered(bench: Bench, needs: tuple[tuple[str, str], ...]) -> Triage:
+    """Triage of a new case with a box of two drives, in which everything that some step needs is answered."""
+    case = take_in(bench, "Quillmere Pottery", box="two-bay box", bays=[Bay(0, "1"), Bay(0, "2")]).number
+    signs = packaged_tables().signs
+    for name, wanted in needs:
+        sign = signs[name]
+        said = json.dumps({"answer": wanted or sign.answers[0].id})
+        for bay in ("1", "2") if sign.seat is Seat.BAY else ("",):
+            bench.notes.add(Note(case, bay, NoteKind.SIGN, name, bench.now(), "A technician", said))
+    return tell_triage(bench, case)
+
+
+def test_cautions_stand_before_every_step_of_triage(tmp_path: Path) -> None:
+    """`triage step` prints these lines and this object; steps that need the same are walked together."""
+    steps = packaged_tables().steps
+    walked: set[str] = set()
+    with open_bench(tmp_path / "home") as bench:
+        for needs in dict.fromkeys(step.needs for step in steps.values()):
+            told = answered(bench, needs)
+            for offer in told.offers:
+                step = offer.step
+                if step.needs != needs:
+                    continue
+                walked.add(step.id)
+                shown = "\n".join(step_lines(told, offer))
+                assert max(map(len, shown.splitlines())) <= 80
+                require_before(shown, step.cautions, step.words)
+                found = offer_json(told, offer)
+                assert list(found).index("cautions") < list(found).index("words")
+                assert found["cautions"] == list(step.cautions)
+    assert walked == set(steps)
+
+
+def test_the_command_prints_them_so(run: Run) -> None:
+    step = packaged_tables().steps["listen-alone"]
+    done = run("triage", "step", "1", step.id, "--bay", "1")
+    assert done.returncode == 0, done.stderr
+    require_before(done.stdout, step.cautions, step.words)
+    found = answer(run, "triage", "step", "1", step.id, "--bay", "1")
+    assert list(found).index("cautions") < list(found).index("words")
+
+
+@pytest.mark.parametrize("step", packaged_form().steps.values(), ids=lambda step: step.id)
+def test_cautions_stand_before_a_step_of_the_sheet(step: Step) -> None:
+    shown = "\n".join(step_text(step, "it is next"))
+    assert max(map(len, shown.splitlines())) <= 80
+    require_before(shown, step.cautions, step.question)
+    require_before(shown, step.cautions, step.how)
+    order = list(step_json(step))
+    assert order.index("cautions") < order.index("question") < order.index("how")
+
+
+def test_the_sheet_on_the_screen_begins_with_them(run: Run) -> None:
+    done = run("board", "sheet", "1", "1", "--size", "3.5")
+    assert done.returncode in (0, 3), done.stderr
+    asked = run("board", "step", "1", "1", "suppressor-12v")
+    step = packaged_form().steps["suppressor-12v"]
+    require_before(asked.stdout, step.cautions, step.question)
+    require_before(done.stdout, ("static", "power-off"), "suppressor-12v")
+
+
+@pytest.mark.parametrize("command", ["reserve", "used"])
+def test_what_speaks_against_a_donor_stands_before_what_is_noted(run: Run, command: str) -> None:
+    added = run("donor", "add", "board", "--board-number", "TB-4471", "--condition", "damaged")
+    assert added.returncode == 0, added.stderr
+    words = ("1", "1") if command == "reserve" else ("1", "1", "1", "worked", "--rom", "not-moved")
+    done = run("donor", command, *words)
+    assert done.returncode == 0, done.stderr
+    noted = "is reserved for case 1" if command == "reserve" else "Noted: "
+    assert done.stdout.startswith("CAUTION: item 1: ")
+    assert done.stdout.rindex("CAUTION: ") < done.stdout.index(noted)
