@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
@@ -108,7 +109,7 @@ def opened(bench: Bench, number: int, drive: DriveAt) -> Iterator[OpenDrive]:
         try:
             _note_bay(bench, case, drive, reader.identity)
             adapter = drive.adapter or "not stated"
-            store.begin_run(adapter, reader.identity.name)
+            store.begin_run(adapter, str(Path(reader.identity.name).absolute()))
             bench.custody(number, f"connected for reading (adapter: {adapter})", f"drive of bay {drive.bay}")
             reading = DriveReading(
                 drive.bay,

@@ -10,7 +10,6 @@ import hashlib
 import json
 import os
 import stat
-import tomllib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -39,7 +38,6 @@ KINDS = {
     stat.S_IFSOCK: "socket",
 }
 REPORT_LIMIT_BYTES = 256 << 20
-UNSTEADY = "unsteady:"
 PROC = Path("/proc")
 SYS_BLOCK = Path("/sys/class/block")
 _READ = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
@@ -221,18 +219,11 @@ class _Users:
 
 
 def _files_of_source(text: str) -> Iterator[FileId]:
-    """The file that a drive was read from: an image, or a simulated drive's description and its image."""
-    path = Path(text.removeprefix(UNSTEADY))
+    """The file that a drive was read from: an image, also the one behind a simulated drive."""
     with suppress(OSError, ValueError):
-        found = path.stat()
-        if not stat.S_ISREG(found.st_mode):
-            return
-        yield found.st_dev, found.st_ino
-        if path.suffix == ".toml" and found.st_size < 1 << 20:
-            image = tomllib.loads(path.read_text("utf-8")).get("image")
-            if isinstance(image, str):
-                behind = (path.parent / image).stat()
-                yield behind.st_dev, behind.st_ino
+        found = Path(text).stat()
+        if stat.S_ISREG(found.st_mode):
+            yield found.st_dev, found.st_ino
 
 
 def _opened() -> Iterator[tuple[FileId, str]]:

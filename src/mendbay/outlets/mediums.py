@@ -20,6 +20,8 @@ SYS_BLOCK = Path("/sys/class/block")
 SECTOR_BYTES = 512
 """Of `size` in sysfs, whatever the drive's own sectors are."""
 DEEPEST = 16
+VIRTUAL = ("vd", "xvd")
+"""How the kernel names disks that a virtual machine is given (virtio, Xen)."""
 
 
 def medium_of(folder: Path, root: str) -> Medium:
@@ -87,6 +89,8 @@ def _disks(folder: Path, between: list[str], depth: int) -> Iterator[Device]:
             if below is not None:
                 yield from _disks(below, between, depth + 1)
                 return
+    if folder.name.startswith(VIRTUAL):
+        between.append("virtual machine")
     slaves: list[Path] = []
     with suppress(OSError):
         slaves = sorted((folder / "slaves").iterdir())
@@ -98,6 +102,8 @@ def _disks(folder: Path, between: list[str], depth: int) -> Iterator[Device]:
 
 def _device(folder: Path) -> Device:
     turns = {"0": False, "1": True}.get(_text(folder / "queue" / "rotational"))
+    if folder.name.startswith(VIRTUAL):
+        turns = None  # such a disk says what its host was told to say
     size = _text(folder / "size")
     return Device(
         name=folder.name,
