@@ -66,7 +66,8 @@ class CaseCopies(Copies):
     @property
     def shop_device(self) -> int:
         try:
-            return self._root.stat().st_dev
+            there = self._root if self._root.exists() else self._root.parent  # before the first file
+            return there.stat().st_dev
         except OSError as trouble:
             raise _unreadable(self._root, trouble) from trouble
 

@@ -1,0 +1,79 @@
+"""Keeping and erasing as a technician types it: documented answers, 80 columns, refusals with a next step."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from support.answers import Run, answer, refused
+from support.boxes import small_base
+
+
+@pytest.fixture(autouse=True)
+def narrow(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A terminal of 80 columns."""
+    monkeypatch.setenv("COLUMNS", "80")
+
+
+@pytest.fixture
+def read(run: Run, tmp_path: Path) -> Run:
+    """The case once a drive was read and its files handed back."""
+    image = small_base(tmp_path / "base").newest.image
+    assert run("drive", "read", "1", "1", image).returncode == 0
+    made = run("handback", "make", "1", tmp_path / "back", "--want", "*.txt", "--keep-until", "2099-01-31")
+    assert made.returncode in (0, 3), made.stderr
+    return run
+
+
+def text_of(run: Run, *words: object, code: int = 0) -> str:
+    done = run(*words)
+    assert done.returncode == code, done.stdout + done.stderr
+    assert max(map(len, done.stdout.splitlines())) <= 80
+    return done.stdout
+
+
+def test_from_keeping_to_the_certificate(read: Run, tmp_path: Path) -> None:
+    held = answer(read, "case", "keeping")
+    assert (held[0]["keep_until"], held[0]["due"]) == ("2099-01-31", False)
+    assert [one["class"] for one in held[0]["held"]] == ["images", "hand-back"]
+    assert "images 1" in text_of(read, "case", "keeping")
+    assert "kept until 2099-01-31" in refused(read, 90, "case", "erase-plan", "1")
+    plan = answer(read, "case", "erase-plan", "1", "--reason", "the customer asked for it")
+    assert plan["proof"]["folder"] == str(tmp_path / "back")
+    assert "nobody typed the case's number" in refused(read, 2, "case", "erase", "1", "1")
+    assert "has no erasure plan '2'" in refused(read, 2, "case", "erase", "1", "2", "--yes")
+    done = answer(read, "case", "erase", "1", "1", "--yes")
+    assert done["overwritten_bytes"] == sum(one["stored_bytes"] for one in plan["files"])
+    assert (done["left"], done["plan_gone"]) == ([], True)
+    assert not (tmp_path / "back").exists()
+    assert answer(read, "case", "erasure", "1", tmp_path / "certificate.pdf")["case"] == 1
+    assert (tmp_path / "certificate.pdf").read_bytes().startswith(b"%PDF")
+    assert "already exists" in refused(read, 20, "case", "erasure", "1", tmp_path / "certificate.pdf")
+    assert "its image is not there any more" in read("case", "show", "1").stdout
+    assert answer(read, "case", "keeping") == []
+    assert text_of(read, "case", "keeping") == "The shop holds no copies.\n"
+
+
+def test_a_plan_says_what_goes_what_stays_and_what_is_not_reached(read: Run) -> None:
+    shown = text_of(read, "case", "erase-plan", "1", "--class", "images", "--reason", "asked for")
+    for part in ("What goes", "What stays", "What overwriting cannot reach", "the customer's own drive"):
+        assert part in shown
+    assert shown.endswith("Next: mendbay case erase 1 1\n")
+    assert "Certificate: erasures/certificate-1.json" in text_of(read, "case", "erase", "1", "1", "--yes")
+
+
+def test_days_are_said_and_refused(run: Run) -> None:
+    assert answer(run, "case", "keep", "1", "2099-12-31")["keep_until"] == "2099-12-31"
+    assert "that day included" in text_of(run, "case", "keep", "1", "--days", "3")
+    for words in (("2001-01-01",), ("soon",), ("2099-01-01", "--days", "3"), ("--days", "99999")):
+        refused(run, 2, "case", "keep", "1", *words)
+    refused(run, 41, "case", "keep", "9")
+
+
+def test_what_there_is_not_is_refused(run: Run, tmp_path: Path) -> None:
+    assert "holds nothing of case 1" in refused(
+        run, 32, "case", "erase-plan", "1", "--reason", "x", "--unproven", "y"
+    )
+    assert "is certified" in refused(run, 2, "case", "erasure", "1", tmp_path / "x.pdf")
+    assert "has no erasure plan" in refused(run, 2, "case", "erase", "1", "1", "--leave", "why")
