@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,6 +13,7 @@ from mendbay.core.errors import (
     ErasureIncomplete,
     LedgerError,
     MendbayError,
+    SourceChanged,
     UsageError,
 )
 from mendbay.core.note import Note, NoteKind
@@ -207,7 +208,27 @@ def _certified(
         )
         bench.custody(case.number, f"copies erased ({amount})", certificate_item(plan.name, kept))
         bench.note(case.number, "erasure", f"Copies erased by plan {plan.name}: {amount}.")
+    for path in _overtaken(bench, case, plan):
+        eraser.forget_plan(case, path)
     return Erased(certificate, kept.path, kept.sha256, eraser.forget_plan(case, kept_plan.path))
+
+
+def _overtaken(bench: Bench, case: Case, plan: ErasurePlan) -> Iterator[str]:
+    """Files of other plans that can never be carried out any more, as files that they name are gone, and of
+    which nothing was begun. They would keep the names of the customer's files."""
+    custody = bench.ledger.custody(case.number)
+    gone = {(one.root, one.path) for one in plan.files}
+    for note in bench.notes.of(NoteKind.ERASURE, case.number):
+        if what_of(note) != PLAN or note.subject == plan.name:
+            continue
+        kept, _ = _file_of(note)
+        try:
+            other = ErasurePlan.from_json(bench.files.take(case, kept).decode("utf-8", "replace"))
+        except (SourceChanged, UsageError):
+            continue  # erased already
+        begun = any(one.item == plan_item(other) and "begun" in one.what for one in custody)
+        if not begun and gone & {(one.root, one.path) for one in other.files}:
+            yield kept.path
 
 
 def certificate_item(name: str, kept: KeptFile) -> str:

@@ -131,6 +131,15 @@ def test_images_and_the_hand_back_go_and_the_rest_stays(shop: Shop) -> None:
         later.erase()
 
 
+def test_plans_that_were_overtaken_go_too_and_others_stay(shop: Shop) -> None:
+    overtaken, other = shop.plan(), shop.plan(sorts=(Sort.DUMPS,))
+    shop.plan()
+    shop.erase("3")
+    assert not (shop.folder / overtaken.path).exists()
+    assert (shop.folder / other.path).exists()
+    shop.erase("2")
+
+
 def test_everything_can_go(shop: Shop) -> None:
     shop.plan(sorts=ALL_SORTS)
     shop.erase()
