@@ -29,6 +29,7 @@ from mendbay.handback.erasure import ErasurePlan, Sort
 from mendbay.outlets import eraser, erasure_journal, file_ranges
 from support.erasures import FILES, MARKER, Shop, image_bytes, remains, shop_with_copies
 
+pytestmark = pytest.mark.slow
 CHANGING = ("pwrite", "fsync", "rename", "unlink", "ftruncate", "fchmod")
 ANY = (*CHANGING, "open", "pread", "stat", "fstat", "lseek", "posix_fadvise")
 
@@ -192,7 +193,7 @@ def test_power_is_cut_at_every_changing_call(place: Path) -> None:
 
 
 def test_any_call_fails(place: Path) -> None:
-    sweep(place, ANY, sick, False)
+    sweep(place, ANY, sick, False, every=3)
 
 
 @pytest.mark.parametrize("trouble", [sick, PowerCut])
