@@ -92,7 +92,9 @@ class ImageFile:
                 if there.exists() and (there != path or is_begun(path)):
                     raise DestinationError(
                         f"{there} already exists.",
-                        "Go on with that image, or choose another name for a new one.",
+                        "Go on with that image, or choose another name for a new one."
+                        if there == path
+                        else "Its image is gone, erased or moved: name the bay otherwise, or move that file.",
                     )
             log = Checkpoint.create(path, identity)
             undo.callback(log.close)
