@@ -30,17 +30,19 @@ class Talked:
     unused: tuple[str, ...]
 
 
-def converse(home: Path, words: Sequence[str], answers: Sequence[str], patience: float = 90) -> Talked:
+def converse(home: Path, words: Sequence[str], answers: Sequence[str], patience: float = 150) -> Talked:
     """Runs mendbay on a terminal and types an answer at every prompt; after the last one `q`."""
     child, terminal = pty.fork()
     if not child:
         os.environ.update(COLUMNS="80", TERM="dumb", MENDBAY_CALLED_AS="mendbay")
         argv = [sys.executable, "-m", "mendbay.faces.cli.main", "--home", str(home), *words]
         os.execv(sys.executable, argv)
-    said, seen, keys, left = b"", 0, 0, list(answers)
+    said, seen, keys, left, stopped = b"", 0, 0, list(answers), False
     deadline = time.monotonic() + patience
     while time.monotonic() < deadline:
-        if not select.select([terminal], [], [], 1)[0]:
+        if not select.select([terminal], [], [], 2)[0]:
+            if stopped:  # Ctrl-C between the prompt and the wait for a key is heeded at the next key
+                os.write(terminal, b"\r")
             continue
         try:
             more = os.read(terminal, 65536)
@@ -52,8 +54,9 @@ def converse(home: Path, words: Sequence[str], answers: Sequence[str], patience:
         if said[seen:].endswith(b"\n> "):
             seen = len(said)
             text = left.pop(0) if left else "q"
-            keys += len(text) + (text != STOP)
-            os.write(terminal, text.encode() + (b"" if text == STOP else b"\r"))
+            stopped = text == STOP
+            keys += len(text) + (not stopped)
+            os.write(terminal, text.encode() + (b"" if stopped else b"\r"))
     else:
         os.kill(child, 9)
     _, status = os.waitpid(child, 0)
