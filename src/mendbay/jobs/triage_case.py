@@ -381,6 +381,8 @@ def _said(bench: Bench, case: int) -> tuple[dict[str, Any], str]:
     sound = isinstance(body.get("box"), bool | None) and isinstance(body.get("worth"), int | float | None)
     worth = body.get("worth", 0)  # goes when a case is forgotten
     sound = isinstance(body.get("box"), bool) and isinstance(worth, (int, float))
+    sound = {"box", "worth"} <= set(body)  # null stands for what was not said
+    sound = sound and isinstance(body["box"], bool | None) and isinstance(body["worth"], int | float | None)
     if not sound or not isinstance(bays, list) or not all(isinstance(one, str) for one in bays):
         raise _unreadable(notes[-1], TypeError("not what it should hold"))
     return body, f"{notes[-1].who}, {notes[-1].at}"
