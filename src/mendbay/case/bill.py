@@ -50,8 +50,8 @@ def bill_of(quote: Quote, done: Mapping[str, Money | None], given: bool, day: st
         given: whether files were handed back.
 
     Raises:
-        UsageError: the quote has no such line, an amount outside what it says, a line whose amount must be said,
-            or more in all than the quote's most.
+        UsageError: the quote has no such line, an amount outside what it says, a line whose amount must be
+            said, or more in all than the quote's most.
     """
     for key, amount in done.items():
         _require_quoted(quote, key, amount)

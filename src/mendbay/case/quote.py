@@ -1,9 +1,9 @@
 """A quote: what a job may cost, as lines in columns that add up, from the ways it may go.
 
-Each column is one way the job may go, so that its lines add up to its total as shown: `low` and `high` are the ways
-at the 10 % and 90 % quantiles of the total over all ways, with the least and the most that each line may cost;
-`likely` is the way at the median, with the middle of both. `nothing` is what is due if no wanted file can be handed
-back: the way at the 90 % quantile of those. The quantiles are our own choice.
+Each column is one way the job may go, so that its lines add up to its total as shown: `low` and `high` are
+the ways at the 10 % and 90 % quantiles of the total over all ways, with the least and the most that each line
+may cost; `likely` is the way at the median, with the middle of both. `nothing` is what is due if no wanted
+file can be handed back: the way at the 90 % quantile of those. The quantiles are our own choice.
 
 Tax is computed once for each rate, on the sum of its lines, and rounded once (EN 16931, rule BR-CO-17, from
 memory); where prices include it, it is what is left of that sum.
@@ -53,6 +53,7 @@ class Possible:
         key: its name within the quote, such as `swap-board:1`.
         words: on paper.
         quantity: of units of the price.
+        needed_by: keys of which an ending must need one, if the line is due when needed.
     """
 
     key: str
@@ -60,6 +61,7 @@ class Possible:
     price: Price
     quantity: Decimal
     when: When
+    needed_by: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +70,7 @@ class Ending:
 
     Args:
         chance: of it; those of all endings add up to 1.
-        needs: keys of the lines it needs, beside those that do not depend on it.
+        needs: keys of the work it needs.
         given: whether files are handed back.
     """
 
@@ -239,7 +241,7 @@ class Columns:
     def _due(self, one: Possible, ending: Ending) -> bool:
         if not ending.given and (one.price.stage in self.free or one.when is When.GIVEN):
             return False
-        return one.when is not When.NEEDED or one.key in ending.needs
+        return one.when is not When.NEEDED or bool(one.needed_by & ending.needs)
 
 
 def _told(line: Line) -> bool:

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
+
 import click
 
 from mendbay.faces.cli.bench_lessons import lessons
+from mendbay.case.price_list import PriceList, packaged_prices
+from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
-from mendbay.wiring import own_papers, shop_files
+from mendbay.jobs.money_papers import span_words
+from mendbay.jobs.quote_lines import PRICES, SETTINGS, prices_in_force
+from mendbay.wiring import open_bench, own_papers, shop_files
 
 
 @click.group(name="bench")
@@ -35,3 +41,65 @@ def papers(screen: Screen, copied: str) -> None:
 
 
 command.add_command(lessons)
+@command.command(name="prices")
+@click.option("--copy", "copied", is_flag=True, help="Put the example where you can edit it.")
+@click.pass_obj
+def prices(screen: Screen, copied: bool) -> None:
+    """Show the prices in force, or put our example where it can be edited.
+
+    Until the shop has a list of its own, quotes are made with invented prices and say so.
+    docs/formats/prices.md explains the file.
+    """
+    if copied:
+        path, earlier = shop_files(screen.home).keep(SETTINGS, PRICES, packaged_prices())
+        lines = [f"Edit {path}", f"What was there is now {earlier}" if earlier else ""]
+        screen.answer({"path": str(path)}, "\n".join(wrapped(one) for one in lines if one))
+        return
+    with open_bench(screen.home) as bench:
+        found = prices_in_force(bench)
+    screen.answer(_prices_json(found), _prices_text(found))
+
+
+def _prices_text(found: PriceList) -> str:
+    listed = [found.diagnosis, found.hour, *found.prices.values(), *(one.price for one in found.media)]
+    listed += [found.shipping, *found.work.values()]
+    rows = [(one.id, str(one.stage), one.unit, span_words(one.low, one.high)) for one in listed]
+    tax = f"{found.tax_name} {found.rate.normalize():f} %"
+    free = ", ".join(found.free) or "nothing"
+    markup = f"{Decimal(found.markup.numerator * 100) / found.markup.denominator:f}"
+    lines = [
+        "Your own prices." if found.own else "THE PRICES OF AN EXAMPLE: they are invented.",
+        f"In {found.currency}, {tax} {'included' if found.included else 'not included'}.",
+        "",
+        table(rows, ("id", "stage", "unit", "price"), right=(3,)),
+        "",
+        wrapped(f"Free if no wanted file comes back: {free}."),
+        wrapped(f"Parts from the stock: what they cost and {markup} % more."),
+        f"A quote is valid for {found.valid_days} days.",
+    ]
+    if not found.own:
+        lines.append(f"Next: {wording.called_as()} bench prices --copy")
+    return "\n".join(lines)
+
+
+def _prices_json(found: PriceList) -> dict[str, object]:
+    listed = [found.diagnosis, found.hour, *found.prices.values(), *(one.price for one in found.media)]
+    return {
+        "own": found.own,
+        "currency": found.currency,
+        "tax": {"name": found.tax_name, "rate": f"{found.rate:f}", "included": found.included},
+        "valid_days": found.valid_days,
+        "free": [str(one) for one in found.free],
+        "prices": [
+            {
+                "id": one.id,
+                "stage": str(one.stage),
+                "words": one.words,
+                "unit": one.unit,
+                "low": one.low.minor,
+                "high": one.high.minor,
+                "rate": f"{one.rate:f}",
+            }
+            for one in (*listed, found.shipping, *found.work.values())
+        ],
+    }

@@ -23,6 +23,7 @@ from mendbay.faces.cli.case_items import item_json, item_lines
 from mendbay.faces.cli.case_letters import letter, message
 from mendbay.faces.cli.case_privacy import export, forget_
 from mendbay.faces.cli.case_take_in import form_, take_in_, tell_, untell_
+from mendbay.faces.cli import case_money
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.faces.cli.take_in_words import story_json, story_lines
 from mendbay.jobs.certify_rom import KeptCertificate, certificates_kept
@@ -285,3 +286,37 @@ command.add_command(untell_)
 command.add_command(consent_)
 command.add_command(authority_)
 command.add_command(picture_)
+@command.command(name="custody")
+@click.argument("case", type=int)
+@click.option("--receipt", default="", help="The head of the log as printed on the customer's receipt.")
+@click.pass_obj
+def custody(screen: Screen, case: int, receipt: str) -> None:
+    """Verify the custody log of CASE, entry by entry."""
+    with open_bench(screen.home) as bench:
+        check, entries = check_custody(bench, case, receipt)
+    if not check.holds:
+        faults = " ".join(fault.sentence for fault in check.faults)
+        raise CustodyBroken(
+            f"The custody log of case {case} does not verify. {faults}",
+            "Compare it with the customer's receipt and the newest backup of the ledger.",
+        )
+    head = check.head.text if check.head else ""
+    lines = [_check_text(True, len(entries))]
+    if head:
+        lines.append(f"Head, to be printed on the receipt:\n  {head}")
+    if check.anchored:
+        lines.append("The receipt's head stands in it: nothing up to there was changed or left out.")
+    else:
+        lines.append("Without a receipt's head nobody can tell whether entries are missing at the end.")
+    screen.answer(
+        {"holds": True, "entries": len(entries), "head": head, "anchored": check.anchored}, "\n".join(lines)
+    )
+
+
+command.add_command(case_money.quote)
+command.add_command(case_money.quotes)
+command.add_command(case_money.accept)
+command.add_command(case_money.bill)
+command.add_command(case_money.pay)
+command.add_command(case_money.unpay)
+command.add_command(case_money.payments)

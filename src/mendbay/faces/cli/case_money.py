@@ -1,0 +1,315 @@
+"""`mendbay case quote`, `quotes`, `accept`, `bill`, `pay`, `unpay` and `payments`: what a job may cost, and the
+money for it."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from pathlib import Path
+
+import click
+
+from mendbay.case.bill import Bill
+from mendbay.case.quote import Column, Quote
+from mendbay.case.quote_body import bill_body, quote_body
+from mendbay.core.money import Money
+from mendbay.faces import wording
+from mendbay.faces.cli.screen import Screen, table, wrapped
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.bill_case import Account, How, Payment, account_of, make_bill, most_of
+from mendbay.jobs.bill_case import pay as pay_job
+from mendbay.jobs.bill_case import unpay as unpay_job
+from mendbay.jobs.money_papers import column_words, quantity_words, span_words, when_words
+from mendbay.jobs.ports import KeptFile
+from mendbay.jobs.quote_case import By, KeptQuote, decide, make_quote, quotes_of
+from mendbay.jobs.quote_lines import Wish
+from mendbay.wiring import open_bench, write_new_file
+
+SHOWN = (Column.LOW, Column.LIKELY, Column.HIGH)
+AMOUNT = 12
+"""Width of a column of amounts."""
+WORDS = 80 - len(SHOWN) * AMOUNT
+
+pdf_option = click.option(
+    "--pdf", type=click.Path(path_type=Path), metavar="FILE", help="Put a copy of the paper there too."
+)
+
+
+@click.command(name="quote")
+@click.argument("case", type=int)
+@click.option(
+    "--line", "lines", multiple=True, metavar="ID[=QUANTITY]", help="Something of the price list; repeat it."
+)
+@click.option("--media", "media_gb", type=int, default=0, metavar="GB", help="How much is to be handed back.")
+@click.option("--ship", is_flag=True, help="It is sent back, not fetched.")
+@click.option("--no-odds", is_flag=True, help="Only what is picked: leave out what may be broken.")
+@pdf_option
+@click.pass_obj
+def quote(
+    screen: Screen,
+    case: int,
+    lines: tuple[str, ...],
+    media_gb: int,
+    ship: bool,
+    no_odds: bool,
+    pdf: Path | None,
+) -> None:
+    """Say what CASE may cost: the work that may be needed, by what triage believes, and what you pick.
+
+    The bill will not be higher than what it says at most. `bench prices` lists what can be picked.
+    """
+    picked = tuple((name, quantity) for name, _, quantity in (one.partition("=") for one in lines))
+    with open_bench(screen.home) as bench:
+        made, kept = make_quote(bench, case, Wish(picked, media_gb, ship, not no_odds))
+        where = _copied(bench, case, kept, pdf)
+    called = wording.called_as()
+    after = [f"Paper: {where}", f"Next: {called} case accept {case} {made.number} --by phone"]
+    screen.answer(
+        {"quote": quote_body(made), "paper": where}, "\n".join([_quote_text(case, made), "", *after])
+    )
+
+
+@click.command(name="quotes")
+@click.argument("case", type=int)
+@click.pass_obj
+def quotes(screen: Screen, case: int) -> None:
+    """List the quotes of CASE and what the customer said to them."""
+    with open_bench(screen.home) as bench:
+        found = quotes_of(bench, case)
+    rows = [
+        (
+            str(one.quote.number),
+            one.quote.day,
+            one.quote.valid_until,
+            one.quote.totals[Column.LIKELY].gross.shown,
+            one.quote.totals[Column.HIGH].gross.shown,
+            _said(one),
+        )
+        for one in found
+    ]
+    head = ("no.", "made", "valid until", "likely", "at most", "state")
+    nothing = f"Case {case} has no quote yet.\nNext: {wording.called_as()} case quote {case}"
+    text = table(rows, head, right=(0, 3, 4)) if rows else nothing
+    screen.answer([_kept_json(one) for one in found], text)
+
+
+@click.command(name="accept")
+@click.argument("case", type=int)
+@click.argument("number", type=int, metavar="QUOTE")
+@click.option("--by", type=click.Choice(list(By)), required=True, help="How the customer said so.")
+@click.option("--decline", is_flag=True, help="The customer said no.")
+@click.option("--day", default="", metavar="YYYY-MM-DD", help="When; today if left out.")
+@click.pass_obj
+def accept(screen: Screen, case: int, number: int, by: str, decline: bool, day: str) -> None:
+    """Put down the customer's word on a QUOTE of CASE."""
+    with open_bench(screen.home) as bench:
+        found = decide(bench, case, number, not decline, By(by), day)
+    called = wording.called_as()
+    if decline:
+        text = f"Quote {number} is declined.\nNext: {called} case quote {case}"
+    else:
+        most = found.quote.totals[Column.HIGH].gross.shown
+        text = wrapped(f"Quote {number} is accepted: the bill will be {most} at most.")
+        text += f"\nNext: {called} case bill {case} --done KEY, when the job is done"
+    screen.answer(_kept_json(found), text)
+
+
+@click.command(name="bill")
+@click.argument("case", type=int)
+@click.option(
+    "--done", multiple=True, metavar="KEY[=AMOUNT]", help="A line of the quote that was needed; repeat it."
+)
+@click.option("--nothing", is_flag=True, help="No wanted file could be handed back.")
+@pdf_option
+@click.pass_obj
+def bill(screen: Screen, case: int, done: tuple[str, ...], nothing: bool, pdf: Path | None) -> None:
+    """Make the bill of CASE: what was done of the quote that was accepted, never more than it said.
+
+    What is due in any case is on it by itself. Give an AMOUNT where the quote has a range.
+    """
+    said = {key: amount for key, _, amount in (one.partition("=") for one in done)}
+    with open_bench(screen.home) as bench:
+        account, kept = make_bill(bench, case, said, not nothing)
+        where = _copied(bench, case, kept, pdf)
+    lines = [*_bill_lines(account), "", f"Paper: {where}"]
+    if account.due is not None and account.due.minor > 0:
+        lines.append(f"Next: {wording.called_as()} case pay {case} {account.due.digits} --how transfer")
+    screen.answer({**_account_json(case, account), "paper": where}, "\n".join(lines))
+
+
+@click.command(name="pay")
+@click.argument("case", type=int)
+@click.argument("amount")
+@click.option("--how", type=click.Choice(list(How)), required=True, help="How it changed hands.")
+@click.option("--back", is_flag=True, help="It was returned to the customer.")
+@click.option("--day", default="", metavar="YYYY-MM-DD", help="When; today if left out.")
+@pdf_option
+@click.pass_obj
+def pay(screen: Screen, case: int, amount: str, how: str, back: bool, day: str, pdf: Path | None) -> None:
+    """Put down that AMOUNT came in for CASE, and make the receipt."""
+    with open_bench(screen.home) as bench:
+        payment, account, kept = pay_job(bench, case, amount, How(how), day, back=back)
+        where = _copied(bench, case, kept, pdf)
+    verb = "returned" if back else "received"
+    money = -payment.amount if back else payment.amount
+    lines = [f"Payment {payment.number}: {money.shown} {verb} {payment.how.words}, {payment.day}."]
+    lines += [*_standing(case, account), f"Receipt: {where}"]
+    facts = {"payment": _payment_json(payment), **_account_json(case, account), "paper": where}
+    screen.answer(facts, "\n".join(lines))
+
+
+@click.command(name="unpay")
+@click.argument("case", type=int)
+@click.argument("number", type=int, metavar="PAYMENT")
+@click.argument("reason")
+@click.pass_obj
+def unpay(screen: Screen, case: int, number: int, reason: str) -> None:
+    """Take back a PAYMENT of CASE that was put down by mistake, with a REASON; it stays on record."""
+    with open_bench(screen.home) as bench:
+        account = unpay_job(bench, case, number, reason)
+    lines = [f"Payment {number} counts no longer.", *_standing(case, account)]
+    screen.answer(_account_json(case, account), "\n".join(lines))
+
+
+@click.command(name="payments")
+@click.argument("case", type=int)
+@click.pass_obj
+def payments(screen: Screen, case: int) -> None:
+    """List what was paid for CASE, and what is still due."""
+    with open_bench(screen.home) as bench:
+        account = account_of(bench, case)
+    rows = [(str(one.number), one.day, str(one.how), one.amount.shown) for one in account.payments]
+    lines = [table(rows, ("no.", "day", "how", "amount"), right=(0, 3)), ""] if rows else []
+    screen.answer(_account_json(case, account), "\n".join([*lines, *_standing(case, account)]))
+
+
+def _copied(bench: Bench, case: int, kept: KeptFile, pdf: Path | None) -> str:
+    """Where the paper is: the copy that was asked for, or its place in the case's folder."""
+    record = bench.ledger.case(case)
+    if pdf is None:
+        return str(bench.images.folder(record) / kept.path)
+    write_new_file(pdf, bench.files.take(record, kept))
+    return str(pdf)
+
+
+# ---------------------------------------------------------------------- text
+
+
+def _quote_text(case: int, made: Quote) -> str:
+    lines = [
+        f"Quote {made.number} of case {case}, {made.day}, valid until {made.valid_until}; in {made.currency}",
+        "",
+        *_columns("", ("low", "likely", "at most")),
+        "-" * 80,
+    ]
+    for one in made.lines:
+        quantity = quantity_words(one)
+        words = f"{one.words}, {quantity}" if quantity else one.words
+        lines += _columns(words, [column_words(one.amounts[column]) for column in SHOWN])
+        when = when_words(one)
+        note = f"{one.key}; {when}: {span_words(one.least, one.most)}" if when else one.key
+        lines.append(wrapped(note, "  "))
+    lines += ["-" * 80, *_total_lines(made)]
+    nothing = made.totals[Column.NOTHING].gross.shown
+    free = f"; free then: {', '.join(made.free)}" if made.free else ""
+    lines += ["", wrapped(f"If no wanted file can be handed back: {nothing} at most{free}.")]
+    return "\n".join([*lines, *(wrapped(one) for one in made.remarks)])
+
+
+def _total_lines(made: Quote) -> list[str]:
+    totals = [made.totals[column] for column in SHOWN]
+    gross = _columns("To pay", [one.gross.shown_digits for one in totals])
+    rates = sorted({tax.rate for one in totals for tax in one.taxes})
+    taxes: list[str] = []
+    for rate in rates:
+        each = [next((tax.tax for tax in one.taxes if tax.rate == rate), None) for one in totals]
+        name = f"{made.tax_name} {rate.normalize():f} %"
+        words = f"of it {name}" if made.included else name
+        taxes += _columns(words, ["–" if tax is None else column_words(tax) for tax in each])
+    if made.included:
+        return [*gross, *taxes]
+    return [*_columns("Net", [one.net.shown_digits for one in totals]), *taxes, *gross]
+
+
+def _columns(words: str, amounts: Sequence[str]) -> list[str]:
+    """Words, over several lines if need be, with amounts beside the last."""
+    rows = textwrap.wrap(words, WORDS - 1) or [""]
+    return [*rows[:-1], rows[-1].ljust(WORDS) + "".join(one.rjust(AMOUNT) for one in amounts)]
+
+
+def _said(one: KeptQuote) -> str:
+    return f"{one.state} {one.word.by.words}" if one.word and not one.superseded else one.state
+
+
+def _bill_lines(account: Account) -> list[str]:
+    if account.bill is None:
+        return []
+    made: Bill = account.bill
+    lines = [f"Bill after quote {made.quote}, {made.day}; in {made.total.gross.currency}", ""]
+    width = 80 - AMOUNT
+    for one in made.lines:
+        amount = "free" if one.free else one.amount.shown_digits
+        rows = textwrap.wrap(one.words, width - 1)
+        lines += [*rows[:-1], rows[-1].ljust(width) + amount.rjust(AMOUNT)]
+    lines += ["-" * 80, "In all".ljust(width) + made.total.gross.shown_digits.rjust(AMOUNT)]
+    return [*lines, *_due_lines(account)]
+
+
+def _standing(case: int, account: Account) -> list[str]:
+    """What was paid and is due."""
+    called = wording.called_as()
+    if account.quote is None:
+        return [f"No quote of case {case} is accepted.", f"Next: {called} case quotes {case}"]
+    most = most_of(account)
+    if account.bill is None and most is not None:
+        paid = f"; paid so far: {account.paid.shown}" if account.paid else ""
+        return [wrapped(f"There is no bill yet; it will be {most.shown} at most{paid}.")]
+    return _due_lines(account)
+
+
+def _due_lines(account: Account) -> list[str]:
+    if account.paid is None or account.due is None:
+        return []
+    paid = [f"Paid so far: {account.paid.shown}."] if account.paid else []
+    if account.due.minor > 0:
+        return [*paid, f"Still to be paid: {account.due.shown}."]
+    if account.due.minor < 0:
+        return [*paid, f"To be returned to the customer: {(-account.due).shown}."]
+    return [*paid, "Nothing is due."]
+
+
+# ---------------------------------------------------------------------- JSON
+
+
+def _kept_json(one: KeptQuote) -> dict[str, object]:
+    word = None
+    if one.word is not None:
+        said = one.word
+        word = {"accepted": said.accepted, "by": str(said.by), "day": said.day, "who": said.who}
+    return {"quote": quote_body(one.quote), "state": one.state, "word": word}
+
+
+def _payment_json(one: Payment) -> dict[str, object]:
+    return {
+        "number": one.number,
+        "amount": one.amount.minor,
+        "how": str(one.how),
+        "day": one.day,
+        "who": one.who,
+    }
+
+
+def _account_json(case: int, account: Account) -> dict[str, object]:
+    def minor(amount: Money | None) -> int | None:
+        return None if amount is None else amount.minor
+
+    return {
+        "case": case,
+        "currency": account.paid.currency if account.paid is not None else None,
+        "accepted_quote": account.quote.number if account.quote else None,
+        "at_most": minor(most_of(account)),
+        "bill": bill_body(account.bill) if account.bill else None,
+        "payments": [_payment_json(one) for one in account.payments],
+        "paid": minor(account.paid),
+        "due": minor(account.due),
+    }

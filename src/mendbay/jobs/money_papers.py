@@ -1,0 +1,126 @@
+"""The facts of the papers about money. Amounts are texts as people read them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from mendbay.case.bill import Bill
+from mendbay.case.quote import Column, Line, Quote, Total, When
+from mendbay.case.records import Case
+from mendbay.core.money import Money
+from mendbay.core.quantity import chance_text
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.papers import frame
+
+CERTAIN = 0.995
+"""Chance from which a line is not called one that may not be needed (own choice)."""
+
+
+def quote_facts(bench: Bench, case: Case, quote: Quote) -> dict[str, Any]:
+    """The facts of the paper `quote`."""
+    return {
+        **frame(bench, f"Quote {quote.number}", case),
+        "customer": case.customer,
+        "number": str(quote.number),
+        "day": quote.day,
+        "valid_until": quote.valid_until,
+        "currency": quote.currency,
+        "odds": quote.odds,
+        "own_prices": quote.own_prices,
+        "included": quote.included,
+        "tax_name": quote.tax_name,
+        "lines": [_line_facts(one) for one in quote.lines],
+        "totals": {str(column): _total_facts(total) for column, total in quote.totals.items()},
+        "tax_rows": _tax_rows(quote),
+        "free": [str(one) for one in quote.free],
+        "remarks": list(quote.remarks),
+    }
+
+
+def _line_facts(line: Line) -> dict[str, Any]:
+    return {
+        "stage": str(line.stage),
+        "words": line.words,
+        "quantity": quantity_words(line),
+        "when": when_words(line),
+        "each": span_words(line.least, line.most),
+        **{str(column): column_words(amount) for column, amount in line.amounts.items()},
+    }
+
+
+def quantity_words(line: Line) -> str:
+    """How much of it; empty for one of it."""
+    number = f"{line.quantity.normalize():f}"
+    if line.unit == "each":
+        return "" if number == "1" else number
+    return f"{number} {line.unit}"
+
+
+def when_words(line: Line) -> str:
+    """When a line is due; empty for one that always is."""
+    if line.when is When.NEEDED and line.chance < CERTAIN:
+        return f"needed with {chance_text(line.chance)}"
+    return str(When.GIVEN) if line.when is When.GIVEN else ""
+
+
+def span_words(least: Money, most: Money) -> str:
+    """An amount, or from where to where it may be."""
+    return least.shown_digits if least == most else f"{least.shown_digits} to {most.shown_digits}"
+
+
+def column_words(amount: Money) -> str:
+    """An amount in a column; a dash for none."""
+    return amount.shown_digits if amount else "–"
+
+
+def _total_facts(total: Total) -> dict[str, Any]:
+    return {"net": total.net.shown_digits, "gross": total.gross.shown_digits}
+
+
+def _tax_rows(quote: Quote) -> list[dict[str, Any]]:
+    """The tax of each rate in each column."""
+    rates = sorted({one.rate for total in quote.totals.values() for one in total.taxes})
+    found = []
+    for rate in rates:
+        row: dict[str, Any] = {"rate": f"{rate.normalize():f}"}
+        for column in Column:
+            tax = next((one.tax for one in quote.totals[column].taxes if one.rate == rate), None)
+            row[str(column)] = column_words(tax) if tax else "–"
+        found.append(row)
+    return found
+
+
+def bill_facts(
+    bench: Bench, case: Case, quote: Quote, bill: Bill, payments: Iterable[Money]
+) -> dict[str, Any]:
+    """The facts of the paper `bill`.
+
+    Args:
+        payments: all that came in so far.
+    """
+    paid = Money.sum(payments, quote.currency)
+    due = bill.total.gross - paid
+    return {
+        **frame(bench, "Bill", case),
+        "customer": case.customer,
+        "quote": str(bill.quote),
+        "quote_day": quote.day,
+        "day": bill.day,
+        "currency": quote.currency,
+        "given": bill.given,
+        "included": quote.included,
+        "tax_name": quote.tax_name,
+        "lines": [
+            {"words": one.words, "amount": one.amount.shown_digits, "free": one.free} for one in bill.lines
+        ],
+        "net": bill.total.net.shown_digits,
+        "taxes": [
+            {"rate": f"{one.rate.normalize():f}", "net": one.net.shown_digits, "tax": one.tax.shown_digits}
+            for one in bill.total.taxes
+        ],
+        "gross": bill.total.gross.shown_digits,
+        "paid": paid.shown_digits if paid else "",
+        "due": due.shown_digits if due.minor > 0 else "",
+        "to_return": (-due).shown_digits if due.minor < 0 else "",
+    }

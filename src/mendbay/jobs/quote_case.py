@@ -1,0 +1,242 @@
+"""What a case may cost: quotes, and the customer's word on them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+from enum import StrEnum
+from typing import Any, TypeVar
+
+from mendbay.case.price_list import Stage
+from mendbay.case.quote import Quote
+from mendbay.case.quote_body import quote_body, quote_from
+from mendbay.core.errors import LedgerError, UsageError
+from mendbay.core.note import Note, NoteKind
+from mendbay.core.texts import require_day
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.money_papers import quote_facts
+from mendbay.jobs.ports import KeptFile
+from mendbay.jobs.quote_lines import Wish, columns_of, prices_in_force
+from mendbay.jobs.withdraw import standing_notes
+
+
+class By(StrEnum):
+    """How the customer's word came."""
+
+    PHONE = "phone"
+    LETTER = "letter"
+    PERSON = "person"
+
+    @property
+    def words(self) -> str:
+        return {By.PHONE: "by phone", By.LETTER: "in writing", By.PERSON: "in person"}[self]
+
+
+@dataclass(frozen=True, slots=True)
+class Word:
+    """The customer's word on a quote."""
+
+    accepted: bool
+    by: By
+    day: str
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
+class KeptQuote:
+    """
+    Args:
+        word: the latest on it; None if there was none.
+        superseded: a later quote was made or accepted.
+    """
+
+    quote: Quote
+    word: Word | None
+    superseded: bool
+
+    @property
+    def accepted(self) -> bool:
+        """Whether it is the one that counts."""
+        return self.word is not None and self.word.accepted and not self.superseded
+
+    @property
+    def state(self) -> str:
+        """In a word or two."""
+        if self.superseded:
+            return "superseded"
+        if self.word is None:
+            return "open"
+        return "accepted" if self.word.accepted else "declined"
+
+
+def make_quote(bench: Bench, case: int, wish: Wish) -> tuple[Quote, KeptFile]:
+    """Makes a quote and keeps it, its paper with the case.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        UsageError: nothing to quote, or something the price list lacks.
+        BadFormFile: the price list or the wording is not sound.
+    """
+    record, prices = bench.ledger.case(case), prices_in_force(bench)
+    columns, remarks = columns_of(bench, case, prices, wish)
+    lines, totals = columns.made()
+    day = bench.now()[:10]
+    with bench.ledger.together():
+        quote = Quote(
+            number=1 + max((one.quote.number for one in quotes_of(bench, case)), default=0),
+            day=day,
+            valid_until=(date.fromisoformat(day) + timedelta(prices.valid_days)).isoformat(),
+            currency=prices.currency,
+            own_prices=prices.own,
+            odds=wish.odds,
+            tax_name=prices.tax_name,
+            included=prices.included,
+            free=prices.free,
+            lines=tuple(sorted(lines, key=lambda one: list(Stage).index(one.stage))),
+            totals=totals,
+            remarks=tuple(remarks),
+        )
+        data = bench.stationery.pdf("quote", quote_facts(bench, record, quote))
+        kept = bench.files.keep(record, f"papers/quote-{quote.number}.pdf", data)
+        note_of_quote(bench, case, quote.number, {"what": "quote", **quote_body(quote), "paper": kept.path})
+        bench.note(case, "quote", f"Quote {quote.number} made, valid until {quote.valid_until}.")
+        bench.custody(case, f"quote {quote.number} made for the customer", kept.path)
+    return quote, kept
+
+
+def decide(bench: Bench, case: int, number: int, accepted: bool, by: By, day: str = "") -> KeptQuote:
+    """Puts down the customer's word on a quote; a later word takes the place of an earlier.
+
+    Args:
+        day: on which it was said, `YYYY-MM-DD`; empty for today.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        UsageError: there is no such quote, it is no longer valid, or the day cannot be.
+    """
+    bench.ledger.case(case)
+    said = day or bench.now()[:10]
+    require_day(said)
+    with bench.ledger.together():
+        quote = quote_of(bench, case, number).quote
+        if said > bench.now()[:10] or said < quote.day:
+            raise UsageError(
+                f"The customer's word on quote {number} cannot be of {said}.",
+                f"Use a day from {quote.day} to today.",
+            )
+        if accepted and said > quote.valid_until:
+            raise UsageError(
+                f"Quote {number} was valid until {quote.valid_until}.",
+                f"mendbay case quote {case} makes a new one.",
+            )
+        if accepted:
+            _require_same_currency(bench, case, quote)
+        word = {"what": "word", "accepted": accepted, "by": str(by), "day": said}
+        note_of_quote(bench, case, number, word)
+        what = f"quote {number} {'accepted' if accepted else 'declined'} by the customer {by.words}, {said}"
+        bench.note(case, "quote", f"{what[:1].upper()}{what[1:]}.")
+        bench.custody(case, what, f"quote {number}")
+    return quote_of(bench, case, number)
+
+
+def _require_same_currency(bench: Bench, case: int, quote: Quote) -> None:
+    """Refuses a quote that what was paid so far cannot be held against."""
+    for note in standing_notes(bench, NoteKind.PAYMENT, case):
+        paid = read_body(note, lambda note=note: str(body_of(note)["currency"]))  # type: ignore[misc]
+        if paid != quote.currency:
+            raise UsageError(
+                f"Quote {quote.number} is in {quote.currency}, and payment {note.subject} was in {paid}.",
+                f"Make a quote in {paid}, or take the payment back first.",
+            )
+
+
+def quotes_of(bench: Bench, case: int) -> tuple[KeptQuote, ...]:
+    """All quotes of a case, the oldest first. Of several that were accepted the last one counts; one without
+    a word is superseded by a later one.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    bench.ledger.case(case)
+    quotes, words, last = dict[int, Quote](), dict[int, Word](), 0
+    for note in standing_notes(bench, NoteKind.QUOTE, case):
+        body = body_of(note)
+        if body["what"] == "quote":
+            quote = read_body(note, lambda body=body: quote_from(body))  # type: ignore[misc]
+            quotes[quote.number] = quote
+        elif body["what"] == "word":
+            words[int(note.subject)] = read_body(note, lambda body=body, note=note: _word(body, note))  # type: ignore[misc]
+            last = int(note.subject) if body["accepted"] else last
+    newest = max(quotes, default=0)
+    return tuple(
+        KeptQuote(
+            quote,
+            words.get(number),
+            number != last if number in words and words[number].accepted else number != newest,
+        )
+        for number, quote in sorted(quotes.items())
+    )
+
+
+def _word(body: Mapping[str, Any], note: Note) -> Word:
+    return Word(bool(body["accepted"]), By(body["by"]), str(body["day"]), note.who)
+
+
+def quote_of(bench: Bench, case: int, number: int) -> KeptQuote:
+    """One quote of a case.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        UsageError: it has no such quote.
+    """
+    found = quotes_of(bench, case)
+    for one in found:
+        if one.quote.number == number:
+            return one
+    numbers = ", ".join(str(one.quote.number) for one in found)
+    step = f"There are: {numbers}." if found else f"mendbay case quote {case} makes one."
+    raise UsageError(f"Case {case} has no quote {number}.", step)
+
+
+Read = TypeVar("Read")
+
+
+def body_of(note: Note) -> dict[str, Any]:
+    """What a note of money says.
+
+    Raises:
+        LedgerError: it is not one that Mendbay wrote.
+    """
+
+    def read() -> dict[str, Any]:
+        body = json.loads(note.body)
+        if not isinstance(body["what"], str) or not note.subject.isdecimal():
+            raise ValueError("not what it should hold")
+        return dict(body)
+
+    return read_body(note, read)
+
+
+def read_body(note: Note, read: Callable[[], Read]) -> Read:
+    """What `read` makes of a note.
+
+    Raises:
+        LedgerError: it is not one that Mendbay wrote.
+    """
+    try:
+        return read()
+    except (ValueError, KeyError, TypeError, ArithmeticError) as trouble:
+        raise LedgerError(
+            f"The ledger's note {note.number} on {note.kind} {note.subject[:20]} cannot be read: "
+            f"{trouble!r:.60}.",
+            "Put the newest backup of the ledger in its place.",
+        ) from trouble
+
+
+def note_of_quote(bench: Bench, case: int, number: int, body: dict[str, Any]) -> None:
+    """Notes something of a quote: itself, the customer's word on it, or its bill."""
+    text = json.dumps(body, ensure_ascii=False)
+    bench.notes.add(Note(case, "", NoteKind.QUOTE, str(number), bench.now(), bench.who, text))
