@@ -3,7 +3,8 @@
 Each column is one way the job may go, so that its lines add up to its total as shown: `low` and `high` are
 the ways at the 10 % and 90 % quantiles of the total over all ways, with the least and the most that each line
 may cost; `likely` is the way at the median, with the middle of both. `nothing` is what is due if no wanted
-file can be handed back: the way at the 90 % quantile of those. The quantiles are our own choice.
+file can be handed back: the way at the 90 % quantile of those that cost no more than `high`, which is the
+most that the customer agrees to. The quantiles are our own choice.
 
 Tax is computed once for each rate, on the sum of its lines, and rounded once (EN 16931, rule BR-CO-17, from
 memory); where prices include it, it is what is left of that sum.
@@ -188,15 +189,17 @@ class Columns:
 
     def made(self) -> tuple[tuple[Line, ...], dict[Column, Total]]:
         """The lines that are worth a word, and the totals of the columns."""
-        nothing = [one for one in self.endings if not one.given]
         chosen = {
             Column.LOW: self._at(QUANTILE, self.endings, Column.LOW),
             Column.LIKELY: self._at(0.5, self.endings, Column.LIKELY),
             Column.HIGH: self._at(1 - QUANTILE, self.endings, Column.HIGH),
-            Column.NOTHING: self._at(1 - QUANTILE, nothing, Column.NOTHING)
-            if nothing
-            else Ending(0.0, frozenset(), False),
         }
+        most = self._total(chosen[Column.HIGH], Column.HIGH).gross
+        nothing = [
+            one for one in self.endings if not one.given and self._total(one, Column.NOTHING).gross <= most
+        ]
+        stopped = Ending(0.0, frozenset(), False)
+        chosen[Column.NOTHING] = self._at(1 - QUANTILE, nothing, Column.NOTHING) if nothing else stopped
         lines = tuple(one for one in (self._line(each, chosen) for each in self.possible) if _told(one))
         return lines, {column: self._total(ending, column) for column, ending in chosen.items()}
 

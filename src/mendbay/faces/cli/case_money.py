@@ -1,5 +1,4 @@
-"""`mendbay case quote`, `quotes`, `accept`, `bill`, `pay`, `unpay` and `payments`: what a job may cost, and the
-money for it."""
+"""Commands of `mendbay case` about money: `quote`, `quotes`, `accept`, `bill`, `pay`, `unpay`, `payments`."""
 
 from __future__ import annotations
 
@@ -25,6 +24,7 @@ from mendbay.jobs.quote_case import By, KeptQuote, decide, make_quote, quotes_of
 from mendbay.jobs.quote_lines import Wish
 from mendbay.wiring import open_bench, write_new_file
 
+SAID_BY, PAID_HOW = [str(one) for one in By], [str(one) for one in How]
 SHOWN = (Column.LOW, Column.LIKELY, Column.HIGH)
 AMOUNT = 12
 """Width of a column of amounts."""
@@ -96,7 +96,7 @@ def quotes(screen: Screen, case: int) -> None:
 @click.command(name="accept")
 @click.argument("case", type=int)
 @click.argument("number", type=int, metavar="QUOTE")
-@click.option("--by", type=click.Choice(list(By)), required=True, help="How the customer said so.")
+@click.option("--by", type=click.Choice(SAID_BY), required=True, help="How the customer said so.")
 @click.option("--decline", is_flag=True, help="The customer said no.")
 @click.option("--day", default="", metavar="YYYY-MM-DD", help="When; today if left out.")
 @click.pass_obj
@@ -140,7 +140,7 @@ def bill(screen: Screen, case: int, done: tuple[str, ...], nothing: bool, pdf: P
 @click.command(name="pay")
 @click.argument("case", type=int)
 @click.argument("amount")
-@click.option("--how", type=click.Choice(list(How)), required=True, help="How it changed hands.")
+@click.option("--how", type=click.Choice(PAID_HOW), required=True, help="How it changed hands.")
 @click.option("--back", is_flag=True, help="It was returned to the customer.")
 @click.option("--day", default="", metavar="YYYY-MM-DD", help="When; today if left out.")
 @pdf_option

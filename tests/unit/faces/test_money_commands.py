@@ -1,0 +1,109 @@
+"""The commands of money as a technician types them: documented answers, 80 columns, foreign currencies."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from mendbay.case.price_list import packaged_prices
+from support.answers import Run, answer, refused
+
+
+@pytest.fixture(autouse=True)
+def narrow(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A terminal of 80 columns."""
+    monkeypatch.setenv("COLUMNS", "80")
+
+
+def text_of(run: Run, *words: str) -> str:
+    done = run(*words)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert all(len(one) <= 80 for one in done.stdout.splitlines() if "/" not in one), done.stdout
+    return done.stdout
+
+
+def test_from_quote_to_receipt_with_documented_answers(run: Run, tmp_path: Path) -> None:
+    run("triage", "tell", "1", "lights", "none")
+    copy = tmp_path / "quote.pdf"
+    made = answer(run, "case", "quote", "1", "--media", "500", "--ship", "--pdf", str(copy))
+    assert copy.read_bytes().startswith(b"%PDF")
+    assert made["paper"] == str(copy)
+    totals = made["quote"]["totals"]
+    assert 0 < totals["low"]["gross"] <= totals["likely"]["gross"] <= totals["high"]["gross"]
+    assert totals["nothing"]["gross"] <= totals["high"]["gross"]
+    assert answer(run, "case", "payments", "1")["accepted_quote"] is None
+    assert answer(run, "case", "accept", "1", "1", "--by", "phone")["state"] == "accepted"
+    assert [one["state"] for one in answer(run, "case", "quotes", "1")] == ["accepted"]
+    paid = answer(run, "case", "pay", "1", "50", "--how", "cash")
+    assert (paid["payment"]["amount"], paid["due"]) == (5000, None)
+    billed = answer(run, "case", "bill", "1", "--done", "new-adapter=38")
+    assert billed["bill"]["total"]["gross"] == 4500 + 3800 + 6400 + 950
+    assert billed["due"] == billed["bill"]["total"]["gross"] - 5000
+    assert answer(run, "case", "pay", "1", "0.5", "--how", "card", "--back")["paid"] == 4950
+    assert answer(run, "case", "unpay", "1", "2", "a slip")["paid"] == 5000
+    custody = answer(run, "case", "show", "1")["custody"]
+    assert custody["holds"]
+    said = " ".join(one["what"] for one in custody["entries"])
+    assert "quote 1 accepted by the customer by phone" in said
+    assert "payment 1 received in cash" in said
+    assert "Quillmere" not in said
+
+
+def test_words_fit_a_terminal_and_say_whose_prices(run: Run) -> None:
+    shown = text_of(run, "case", "quote", "1", "--line", "copying=12.5", "--line", "hour=0.75")
+    assert "invented" in shown
+    assert "12.5 GB" in " ".join(shown.split())
+    assert "odds are of any case" in " ".join(shown.split())
+    assert "open" in text_of(run, "case", "quotes", "1")
+    text_of(run, "case", "accept", "1", "1", "--by", "person")
+    assert "There is no bill yet" in text_of(run, "case", "payments", "1")
+    assert "Nothing is due" not in text_of(run, "case", "bill", "1")
+
+
+def test_prices_are_shown_and_copied(run: Run, tmp_path: Path) -> None:
+    assert answer(run, "bench", "prices")["own"] is False
+    assert "THE PRICES OF AN EXAMPLE" in text_of(run, "bench", "prices")
+    path = Path(answer(run, "bench", "prices", "--copy")["path"])
+    assert path.read_text() == packaged_prices()
+    assert answer(run, "bench", "prices")["own"] is True
+    path.write_text(packaged_prices().replace('currency = "EUR"', 'currency = "JPY"'))
+    assert "no amount in JPY" in refused(run, 52, "bench", "prices")
+
+
+@pytest.mark.parametrize(
+    ("currency", "amount", "shown"), [("JPY", "4500", "4 500"), ("KWD", "4.500", "4.500")]
+)
+def test_currencies_with_other_decimals(
+    run: Run, tmp_path: Path, currency: str, amount: str, shown: str
+) -> None:
+    folder = tmp_path / "home" / "settings"
+    folder.mkdir(exist_ok=True)
+    zero = amount.replace("4", "0").replace("5", "0") if "." in amount else "0"
+    (folder / "prices.toml").write_text(
+        f'currency = "{currency}"\nhourly_rate = "{amount}"\ndiagnosis = "{amount}"\nshipping = "{zero}"\n'
+        'parts_markup = "0"\nvalid_days = 14\ntax = { name = "tax", rate = "10" }\n'
+    )
+    made = answer(run, "case", "quote", "1", "--no-odds", "--line", "hour=0.333")["quote"]
+    assert made["totals"]["high"]["gross"] == 4500 + 1499 + 600  # a third of an hour 1498.5, tax 599.9
+    text = text_of(run, "case", "quote", "1", "--no-odds", "--line", "hour=0.333")
+    assert shown in text.replace("\u2009", " ")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("quote", "1", "--line", "gold"), "The price list has no 'gold'"),
+        (("quote", "1", "--line", "copying=-1"), "no quantity"),
+        (("quote", "1", "--line", "copying=0"), "no quantity"),
+        (("quote", "1", "--media", "99999"), "No medium of the price list holds 99999 GB"),
+        (("quote", "1", "--media", "-5"), "cannot be handed back"),
+        (("quote", "1", "--no-odds"), "Nothing is to be quoted"),
+        (("accept", "1", "7", "--by", "phone"), "no quote 7"),
+        (("bill", "1"), "No quote of case 1 is accepted"),
+        (("pay", "1", "5", "--how", "cash"), "No quote of case 1 is accepted"),
+        (("unpay", "1", "1", "a slip"), "no payment 1"),
+    ],
+)
+def test_what_cannot_be_is_refused_with_the_next_step(run: Run, words: tuple[str, ...], said: str) -> None:
+    assert said in refused(run, 2, "case", *words)
