@@ -140,8 +140,10 @@ def test_a_bill_never_passes_the_quote_and_both_survive_being_written(
     }
     try:
         bill = bill_of(quote, done, given_back, "2026-11-28")
-    except UsageError as refusal:
-        assert "at most" in refusal.what
+    except UsageError as trouble:
+        bill, said = None, trouble.what
+    if bill is None:
+        assert "at most" in said
         return
     assert bill.total.gross <= quote.totals[Column.HIGH].gross
     assert (

@@ -74,9 +74,11 @@ def test_what_is_not_sound_is_refused_by_name(old: str, new: str, said: str) -> 
 
 def test_a_rate_of_its_own_and_other_decimals() -> None:
     text = (
-        'currency = "KWD"\nhourly_rate = "4.500"\ndiagnosis = "0.000"\nshipping = "1.250"\nparts_markup = "7.5"\n'
+        'currency = "KWD"\nhourly_rate = "4.500"\ndiagnosis = "0.000"\nshipping = "1.250"\n'
+        'parts_markup = "7.5"\n'
         'valid_days = 14\ntax = { name = "tax", rate = "5" }\n'
-        '[[price]]\nid = "post"\nstage = "shipping"\nwords = "Post"\nunit = "each"\namount = "2.000"\nrate = "0"\n'
+        '[[price]]\nid = "post"\nstage = "shipping"\nwords = "Post"\nunit = "each"\n'
+        'amount = "2.000"\nrate = "0"\n'
     )
     found = read_prices(text, own=True)
     assert (found.prices["post"].rate, found.shipping.rate) == (Decimal(0), Decimal(5))

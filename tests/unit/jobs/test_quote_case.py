@@ -1,0 +1,180 @@
+"""Quotes, the customer's word, bills and payments of a case, and what is kept of them."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from mendbay.board.description import BoardDescription
+from mendbay.board.stock import Kind, StockItem
+from mendbay.case.price_list import packaged_prices
+from mendbay.case.quote import When
+from mendbay.core.errors import BadFormFile, LedgerError, NoSuchCase, UsageError
+from mendbay.core.money import Money
+from mendbay.core.note import Note, NoteKind
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.bill_case import How, account_of, make_bill, pay, unpay
+from mendbay.jobs.keep_stock import add_items, reserve
+from mendbay.jobs.quote_case import By, decide, make_quote, quote_of, quotes_of
+from mendbay.jobs.quote_lines import Wish
+from mendbay.jobs.triage_case import answer
+from mendbay.outlets.shop_files import ShopFolder
+from mendbay.triage.belief import Asked
+
+BY_HAND = Wish(lines=(("swap-board", ""), ("hour", "0.5")), media_gb=10, odds=False)
+
+
+def eur(minor: int) -> Money:
+    return Money(minor, "EUR")
+
+
+def part(minor: int, currency: str = "EUR") -> StockItem:
+    described = BoardDescription(board_number="TB-4471", revision="R3", model="AL20-HX4")
+    return StockItem(0, Kind.BOARD, described, cost_minor=minor, currency=currency)
+
+
+def test_a_quote_from_the_odds_says_what_may_be_needed(bench: Bench) -> None:
+    answer(bench, 1, Asked("lights"), "none")
+    quote, kept = make_quote(bench, 1, Wish())
+    adapter = quote.line("new-adapter")
+    assert adapter is not None
+    assert (adapter.when, adapter.chance > 0.5) == (When.NEEDED, True)
+    assert (adapter.least, adapter.most) == (eur(2500), eur(4500))
+    assert bench.files.take(bench.ledger.case(1), kept).startswith(b"%PDF")
+    assert quote_of(bench, 1, 1).quote.totals == quote.totals
+    assert quote.remarks == ("The prices are those of an example: they are invented.",)
+
+
+def test_lines_picked_by_hand_are_exact_but_for_their_parts(bench: Bench) -> None:
+    quote, _ = make_quote(bench, 1, BY_HAND)
+    totals = {str(column): total.gross.minor for column, total in quote.totals.items()}
+    work = 4500 + 17000 + 3400 + 1200
+    assert totals == {"low": work, "likely": work + 3000, "high": work + 6000, "nothing": 4500}
+
+
+def test_a_part_reserved_takes_the_place_of_the_allowance(bench: Bench, shop: ShopFolder) -> None:
+    (item,) = add_items(bench, shop, [part(2350)])
+    answer(bench, 1, Asked("sound", "1"), "silent")
+    answer(bench, 1, Asked("supply-measured", "1"), "fine")
+    answer(bench, 1, Asked("driver-measured", "1"), "amiss")
+    before, _ = make_quote(bench, 1, Wish())
+    reserve(bench, item.number, 1)
+    after, _ = make_quote(bench, 1, Wish())
+    for quote, least, most in ((before, 17000, 23000), (after, 14000, 14000)):
+        swaps = [one for one in quote.lines if one.key.startswith("swap-board")]
+        assert {(one.least.minor, one.most.minor) for one in swaps} == {(least, most)}
+    stocked = after.line(f"stock:{item.number}")
+    assert stocked is not None
+    assert (stocked.when, stocked.chance > 0.3) == (When.NEEDED, True)
+    by_hand, _ = make_quote(bench, 1, Wish(lines=(("hour", "1"),), odds=False))
+    line = by_hand.line(f"stock:{item.number}")
+    assert line is not None
+    assert (line.least.minor, line.words) == (2703, f"Part {item.number}: TB-4471 R3")  # 2702.5, halves up
+
+
+def test_a_part_in_another_currency_is_told_and_not_counted(bench: Bench, shop: ShopFolder) -> None:
+    (item,) = add_items(bench, shop, [part(2000, "JPY")])
+    reserve(bench, item.number, 1)
+    quote, _ = make_quote(bench, 1, BY_HAND)
+    assert quote.line(f"stock:{item.number}") is None
+    assert "not counted" in quote.remarks[0]
+
+
+def test_the_word_that_counts_is_the_last_one(bench: Bench) -> None:
+    for _ in range(3):
+        make_quote(bench, 1, BY_HAND)
+    assert [one.state for one in quotes_of(bench, 1)] == ["superseded", "superseded", "open"]
+    decide(bench, 1, 3, False, By.PHONE)
+    decide(bench, 1, 1, True, By.PERSON)
+    assert [one.state for one in quotes_of(bench, 1)] == ["accepted", "superseded", "declined"]
+    decide(bench, 1, 3, True, By.LETTER)
+    assert [one.state for one in quotes_of(bench, 1)] == ["superseded", "superseded", "accepted"]
+    said = [one.what for one in bench.ledger.custody(1)]
+    assert "quote 1 accepted by the customer in person" in " ".join(said)
+    with pytest.raises(UsageError, match="cannot be of 2999-01-01"):
+        decide(bench, 1, 3, True, By.PHONE, "2999-01-01")
+    with pytest.raises(UsageError, match="is not a day"):
+        decide(bench, 1, 3, True, By.PHONE, "soon")
+
+
+def test_a_quote_that_ran_out_is_not_accepted(bench: Bench) -> None:
+    quote, _ = make_quote(bench, 1, BY_HAND)
+    (note,) = bench.notes.of(NoteKind.QUOTE, 1)
+    old = {**json.loads(note.body), "day": "2020-01-01", "valid_until": "2020-01-31"}
+    bench.notes.add(Note(1, "", NoteKind.QUOTE, "1", bench.now(), bench.who, json.dumps(old)))
+    with pytest.raises(UsageError, match="valid until 2020-01-31"):
+        decide(bench, 1, quote.number, True, By.PHONE)
+    decide(bench, 1, quote.number, True, By.PHONE, "2020-01-31")
+
+
+def test_bill_and_payments_come_to_a_balance(bench: Bench) -> None:
+    with pytest.raises(UsageError, match="No quote of case 1 is accepted"):
+        make_bill(bench, 1, {})
+    make_quote(bench, 1, BY_HAND)
+    decide(bench, 1, 1, True, By.PHONE)
+    pay(bench, 1, "100", How.CASH)
+    assert account_of(bench, 1).due is None
+    with pytest.raises(UsageError, match="was quoted with"):
+        make_bill(bench, 1, {})
+    account, _ = make_bill(bench, 1, {"swap-board:picked-1": "180.00"})
+    assert account.due == eur(4500 + 18000 + 3400 + 1200 - 10000)
+    with pytest.raises(UsageError, match="not with 230"):
+        make_bill(bench, 1, {"swap-board:picked-1": "230.01"})
+    with pytest.raises(UsageError, match="has no line 'gold'"):
+        make_bill(bench, 1, {"gold": ""})
+    account, _ = make_bill(bench, 1, {}, given=False)
+    assert account.due == eur(4500 - 10000), "a later bill takes the place of an earlier"
+    with pytest.raises(UsageError, match="came in"):
+        pay(bench, 1, "100.01", How.CASH, back=True)
+    _, account, _ = pay(bench, 1, "55", How.TRANSFER, back=True)
+    assert account.due == eur(0)
+    assert unpay(bench, 1, 2, "a slip").due == eur(-5500)
+    payment, _, _ = pay(bench, 1, "5", How.CARD)
+    assert payment.number == 3, "a number is never used twice"
+    for amount in ("5 JPY", "0", "-5"):
+        with pytest.raises(UsageError):
+            pay(bench, 1, amount, How.CASH)
+
+
+def test_a_quote_in_another_currency_than_payments_is_not_accepted(bench: Bench, shop: ShopFolder) -> None:
+    make_quote(bench, 1, BY_HAND)
+    decide(bench, 1, 1, True, By.PHONE)
+    pay(bench, 1, "10", How.CASH)
+    shop.keep("settings", "prices", packaged_prices().replace('"EUR"', '"GBP"'))
+    quote, _ = make_quote(bench, 1, BY_HAND)
+    assert (quote.own_prices, quote.currency, quote.remarks) == (True, "GBP", ())
+    with pytest.raises(UsageError, match="payment 1 was in EUR"):
+        decide(bench, 1, 2, True, By.PHONE)
+
+
+def test_work_without_a_price_is_never_free(bench: Bench, shop: ShopFolder) -> None:
+    answer(bench, 1, Asked("lights"), "none")
+    shop.keep("settings", "prices", packaged_prices().replace('"new-adapter"', '"ask-history"'))
+    with pytest.raises(BadFormFile, match="no such work in triage"):
+        make_quote(bench, 1, Wish())
+    text = packaged_prices()
+    start = text.index('[[work]]\nstep = "new-adapter"')
+    shop.keep("settings", "prices", text[:start] + text[text.index("[[work]]", start + 1) :])
+    with pytest.raises(UsageError, match="no price for the work 'new-adapter'"):
+        make_quote(bench, 1, Wish())
+
+
+@pytest.mark.parametrize("body", ["{}", "[]", "null", '{"what": "quote"}', '{"what": "quote", "number": "x"'])
+def test_a_note_that_is_none_of_ours_is_told(bench: Bench, body: str) -> None:
+    bench.notes.add(Note(1, "", NoteKind.QUOTE, "1", bench.now(), bench.who, body))
+    with pytest.raises(LedgerError, match="cannot be read"):
+        quotes_of(bench, 1)
+
+
+def test_there_must_be_a_case(bench: Bench) -> None:
+    for act in (lambda: make_quote(bench, 9, BY_HAND), lambda: account_of(bench, 9)):
+        with pytest.raises(NoSuchCase):
+            act()
+
+
+def test_nothing_is_kept_of_a_quote_whose_paper_cannot_be_made(bench: Bench, shop: ShopFolder) -> None:
+    shop.keep("papers", "quote", "{{ nothing_of_that_name }}")
+    with pytest.raises(BadFormFile):
+        make_quote(bench, 1, BY_HAND)
+    assert quotes_of(bench, 1) == ()
