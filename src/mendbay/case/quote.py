@@ -85,7 +85,7 @@ class Line:
     """
     Args:
         rate: of tax, in per cent.
-        chance: that it is due.
+        chance: that it is needed, free or not.
         least, most: what it costs if it is due.
         amounts: what it adds to each column; nothing where it is not needed or free.
     """
@@ -212,7 +212,7 @@ class Columns:
             unit=one.price.unit,
             rate=one.price.rate,
             when=one.when,
-            chance=min(1.0, sum(each.chance for each in self.endings if self._due(one, each))),
+            chance=min(1.0, sum(each.chance for each in self.endings if self._needed(one, each))),
             least=one.price.low.times(one.quantity),
             most=one.price.high.times(one.quantity),
             amounts={column: self._amount(one, ending, column) for column, ending in chosen.items()},
@@ -242,9 +242,12 @@ class Columns:
         return least if column is Column.LOW else most
 
     def _due(self, one: Possible, ending: Ending) -> bool:
-        if not ending.given and (one.price.stage in self.free or one.when is When.GIVEN):
-            return False
-        return one.when is not When.NEEDED or bool(one.needed_by & ending.needs)
+        return self._needed(one, ending) and (ending.given or one.price.stage not in self.free)
+
+    def _needed(self, one: Possible, ending: Ending) -> bool:
+        if one.when is When.GIVEN:
+            return ending.given
+        return one.when is When.ALWAYS or bool(one.needed_by & ending.needs)
 
 
 def _told(line: Line) -> bool:

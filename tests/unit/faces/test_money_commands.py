@@ -54,7 +54,7 @@ def test_words_fit_a_terminal_and_say_whose_prices(run: Run) -> None:
     shown = text_of(run, "case", "quote", "1", "--line", "copying=12.5", "--line", "hour=0.75")
     assert "invented" in shown
     assert "12.5 GB" in " ".join(shown.split())
-    assert "odds are of any case" in " ".join(shown.split())
+    assert "odds are those of any case" in " ".join(shown.split())
     assert "open" in text_of(run, "case", "quotes", "1")
     text_of(run, "case", "accept", "1", "1", "--by", "person")
     assert "There is no bill yet" in text_of(run, "case", "payments", "1")
