@@ -11,7 +11,7 @@ from typing import Any
 from mendbay.case.agenda import LIMITS, Agenda, Chore, Entry, OpenCase, WaitsFor, agenda_of
 from mendbay.case.agenda_tables import ChoreTable, packaged_chores, read_limits
 from mendbay.case.records import Bay, Case, CaseKind, CaseState, Image
-from mendbay.core.errors import MendbayError
+from mendbay.core.errors import UsageError
 from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import StepProgress
@@ -56,8 +56,12 @@ def tell_agenda(bench: Bench, *, steps: bool = True) -> Day:
     cases = {one.number: one for one in bench.ledger.cases() if _unfinished(bench, one, today)}
     shop = whole_shop(bench)
     gathering = _Gathering(bench, shop, today, steps)
-    found = [gathering.open_case(one, place, len(cases)) for place, one in enumerate(cases.values(), 1)]
-    gathering.done()
+    try:
+        found = [gathering.open_case(one, place, len(cases)) for place, one in enumerate(cases.values(), 1)]
+    except BaseException:
+        gathering.keep(everything=False)  # what was worked out until then is not lost
+        raise
+    gathering.keep(everything=True)
     return Day(agenda_of(found, today, limits), cases)
 
 
@@ -90,6 +94,29 @@ def _holds_copies(bench: Bench, case: Case) -> bool:
     return any(bench.images.exists(case, one.bay) for one in bench.ledger.bays(case.number))
 
 
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """What was worked out of a case.
+
+    Args:
+        day: when.
+        lessons: the number of the last outcome that the odds may rest on. What a case closed today teaches
+            counts here from tomorrow on: else every closing would have all others weighed anew.
+    """
+
+    chore: Chore
+    day: str
+    lessons: int
+
+    @classmethod
+    def read(cls, kept: Any) -> _Kept | None:
+        """None if it is none."""
+        try:
+            return cls(Chore(**kept["chore"]), str(kept["day"]), int(kept["lessons"]))
+        except (KeyError, TypeError, ValueError):
+            return None
+
+
 class _Gathering:
     """Gathers what is on record of each case; triage that was worked out before on the same record is not
     worked out again."""
@@ -97,14 +124,20 @@ class _Gathering:
     def __init__(self, bench: Bench, shop: WholeShop, today: str, steps: bool) -> None:
         self._bench, self._shop, self._today, self._steps = bench, shop, today, steps
         self._chores: ChoreTable = packaged_chores()
-        self._lessons = (len(shop.withdrawn), bench.notes.last_number(kind=NoteKind.OUTCOME))
+        self._lessons = bench.notes.last_number(kind=NoteKind.OUTCOME)
         self._before = bench.remembered.recall() if steps else {}
         self._now: dict[str, Any] = {}
 
-    def done(self) -> None:
-        """Keeps what was worked out for the next time."""
-        if self._steps and self._now != self._before:
-            self._bench.remembered.keep(self._now)
+    def keep(self, everything: bool) -> None:
+        """Keeps what was worked out for the next time.
+
+        Args:
+            everything: every case was seen, and what belongs to none is forgotten.
+        """
+        if self._steps:
+            kept = self._now if everything else {**self._before, **self._now}
+            if kept != self._before:
+                self._bench.remembered.keep(kept)
 
     def open_case(self, case: Case, place: int, total: int) -> OpenCase:
         if self._steps:
@@ -153,15 +186,15 @@ class _Gathering:
 
     def _of_triage(self, case: Case, bays: tuple[Bay, ...], images: tuple[Image, ...]) -> Chore:
         key = self._key(case, bays, images)
-        kept = self._before.get(key)
-        chore = _chore_of(kept) if kept is not None else None
-        if chore is None:
+        kept = _Kept.read(self._before.get(key))
+        if kept is None or not (kept.lessons == self._lessons or kept.day == self._today):
             try:
                 chore = self._weighed(tell_triage(self._bench, case.number))
-            except MendbayError as trouble:
+            except UsageError as trouble:  # such as three bays and none chosen
                 return self._chore("cannot-weigh", case, self._worth(case), trouble.what)
-        self._now[key] = asdict(chore)
-        return chore
+            kept = _Kept(chore, self._today, self._lessons)
+        self._now[key] = asdict(kept)
+        return kept.chore
 
     def _key(self, case: Case, bays: tuple[Bay, ...], images: tuple[Image, ...]) -> str:
         """Stands for all that triage of the case rests on: the case's record, its last note, its images as
@@ -169,7 +202,17 @@ class _Gathering:
         glances = [self._bench.images.glance(case, one.bay) for one in bays]
         notes = self._bench.notes.last_number(case.number)
         reserved = self._shop.reserved.get(case.number, ())
-        made_of = (FORM, _tables_digest(), case, bays, images, glances, notes, reserved, self._lessons)
+        made_of = (
+            FORM,
+            _tables_digest(),
+            case,
+            bays,
+            images,
+            glances,
+            notes,
+            reserved,
+            len(self._shop.withdrawn),
+        )
         return hashlib.sha256(repr(made_of).encode()).hexdigest()
 
     def _weighed(self, told: Triage) -> Chore:
@@ -225,14 +268,6 @@ def _complete(bays: tuple[Bay, ...], images: tuple[Image, ...]) -> bool:
     """Whether every bay has an image of which nothing is unread."""
     done = {one.bay for one in images if one.read_bytes > 0 and one.unread_bytes == 0}
     return bool(bays) and all(one.bay in done for one in bays)
-
-
-def _chore_of(kept: object) -> Chore | None:
-    """A chore that was remembered; None if it is not one."""
-    try:
-        return Chore(**kept)  # type: ignore[arg-type]
-    except (TypeError, ValueError):
-        return None
 
 
 @cache

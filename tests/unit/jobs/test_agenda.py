@@ -1,0 +1,237 @@
+"""Whose turn a case is, by what is on record and what was told, and what is then to be done."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import pytest
+
+from mendbay.board.description import BoardDescription
+from mendbay.board.stock import Kind, StockItem
+from mendbay.case.agenda import Entry, WaitsFor
+from mendbay.case.records import Bay, CaseKind, CaseState, Image
+from mendbay.core.errors import BadFormFile, LedgerError, UsageError
+from mendbay.core.note import Note, NoteKind
+from mendbay.core.source import Identity
+from mendbay.jobs import agenda as agenda_job
+from mendbay.jobs.agenda import tell_agenda, tell_turn
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.keep_stock import add_items, reserve
+from mendbay.jobs.take_in import take_in
+from mendbay.jobs.triage_case import answer, describe, tell_triage
+from mendbay.jobs.waiting import go_on, set_due, wait
+from mendbay.outlets.shop_files import ShopFolder
+from mendbay.triage.belief import Asked
+from mendbay.triage.tables import StepKind
+
+LATER = "2999-01-01"
+
+
+def note(bench: Bench, kind: NoteKind, subject: str, **body: object) -> None:
+    bench.notes.add(Note(1, "", kind, subject, bench.now(), bench.who, json.dumps(body)))
+
+
+def image(bench: Bench, bay: str, unread_bytes: int) -> None:
+    bench.ledger.note_image(
+        Image(1, bay, f"bay-{bay}.img", "port", bench.now(), read_bytes=4096, unread_bytes=unread_bytes)
+    )
+
+
+def waits(entry: Entry) -> list[tuple[WaitsFor, str]]:
+    return [(one.who, one.what) for one in entry.case.waits]
+
+
+def test_the_first_step_of_triage_is_the_chore_with_its_figures(bench: Bench) -> None:
+    answer(bench, 1, Asked("lights"), "none")
+    told, entry = tell_triage(bench, 1), tell_turn(bench, 1)
+    first = told.offers[0]
+    end = min(one.total for one in told.offers if one.step.kind is StepKind.HAND_ON)
+    assert entry.turn is WaitsFor.US
+    assert entry.chore is not None
+    assert entry.chore.id == first.step.id
+    assert not first.before
+    own = float(first.step.minutes.value) * float(told.belief.worlds.tables.minute_cost.value)
+    assert entry.chore.worth == pytest.approx((end - first.total + own) / float(first.step.minutes.value))
+    assert entry.chore.worth > 0
+    describe(bench, 1, worth=300_000)
+    dearer = tell_turn(bench, 1).chore
+    assert dearer is not None
+    assert dearer.worth > entry.chore.worth
+
+
+def test_a_job_that_is_best_ended_is_worth_what_that_gives(bench: Bench) -> None:
+    describe(bench, 1, worth=5)
+    given_back = tell_turn(bench, 1).chore
+    assert given_back is not None
+    assert (given_back.id, given_back.worth) == ("give-back", 3.0), "30 for ending it, in 10 minutes"
+    describe(bench, 1, worth=100_000)
+    for sign, bay in (("sound", "1"), ("sound", "2"), ("sound-alone", "1"), ("sound-alone", "2")):
+        answer(bench, 1, Asked(sign, bay), "clicks")
+    answer(bench, 1, Asked("history"), "dropped")
+    told = tell_triage(bench, 1)
+    sent = next(one for one in told.offers if one.step.kind is StepKind.HAND_ON)
+    gathering = agenda_job._Gathering(bench, agenda_job.whole_shop(bench), "2026-11-28", True)
+    chore = gathering._weighed(replace(told, offers=(sent,)))
+    gives = sent.solves * 100_000 - float(sent.step.money.value)
+    assert chore.worth == pytest.approx(gives / float(sent.step.minutes.value))
+
+
+def test_what_is_told_and_what_is_on_record(bench: Bench) -> None:
+    assert waits(tell_turn(bench, 1)) == []
+    assert wait(bench, 1, WaitsFor.PART, "a motor driver", LATER).state is CaseState.WAITING
+    entry = tell_turn(bench, 1)
+    assert waits(entry) == [(WaitsFor.PART, "a motor driver")]
+    assert (entry.case.waits[0].until, entry.case.waits[0].told, entry.chore) == (LATER, True, None)
+    assert [one.case.number for one in tell_agenda(bench).agenda.steps] == []
+    assert go_on(bench, 1).state is CaseState.OPEN
+    assert waits(tell_turn(bench, 1)) == []
+    story = [one.text for one in bench.ledger.events(1) if one.kind == "waiting"]
+    assert story == [f"Waits for a part: a motor driver, expected by {LATER}.", "Goes on."]
+
+
+def test_a_quote_and_a_consent_wait_for_the_customer_until_they_are_answered(bench: Bench) -> None:
+    note(bench, NoteKind.QUOTE, "1", valid_until=LATER)
+    note(bench, NoteKind.QUOTE, "2", valid_until=LATER)
+    note(bench, NoteKind.CONSENT, "power-on", word="ask")
+    note(bench, NoteKind.CONSENT, "shipping", word="yes")
+    assert [one for _, one in waits(tell_turn(bench, 1))] == ["an answer to quote 2", "a word on power on"]
+    note(bench, NoteKind.QUOTE, "2", word="accepted")
+    note(bench, NoteKind.CONSENT, "power-on", word="no")
+    assert waits(tell_turn(bench, 1)) == []
+    note(bench, NoteKind.QUOTE, "3", valid_until=LATER)
+    assert len(waits(tell_turn(bench, 1))) == 1
+    go_on(bench, 1, "said on the phone, in writing to follow")
+    assert waits(tell_turn(bench, 1)) == [], "a person's word stands before what was on record"
+    note(bench, NoteKind.QUOTE, "4", valid_until=LATER)
+    assert len(waits(tell_turn(bench, 1))) == 1, "what came after it counts"
+
+
+def test_a_reserved_part_that_is_ordered_is_waited_for(bench: Bench, shop: ShopFolder) -> None:
+    board = StockItem(0, Kind.BOARD, BoardDescription("TB-4471"), location=f"ordered, expected {LATER}")
+    add_items(bench, shop, [board])
+    assert waits(tell_turn(bench, 1)) == []
+    reserve(bench, 1, 1)
+    (one,) = tell_turn(bench, 1).case.waits
+    assert (one.who, one.until) == (WaitsFor.PART, LATER)
+    bench.shelf.amend_item(replace(bench.shelf.item(1), location="B4"))
+    assert waits(tell_turn(bench, 1)) == []
+
+
+def test_a_drive_that_is_being_read_is_waited_for(bench: Bench) -> None:
+    store = bench.images.create(bench.ledger.case(1), "1", Identity("AL20-HX4", "S1", 1 << 20, 512))
+    assert waits(tell_turn(bench, 1)) == [(WaitsFor.MACHINE, "the drive of bay 1 is being read")]
+    store.close()
+    assert waits(tell_turn(bench, 1)) == []
+
+
+def test_complete_images_are_looked_at_then_handed_back_then_closed_then_erased(
+    bench: Bench,
+) -> None:
+    def chore() -> str:
+        found = tell_turn(bench, 1).chore
+        return found.id if found is not None else ""
+
+    image(bench, "1", 0)
+    image(bench, "2", 512)
+    assert chore() not in ("pair-look", "hand-back")
+    image(bench, "2", 0)
+    assert chore() == "pair-look"
+    bench.note(1, "pair", "Volume known: 4096 bytes on bays 1, 2.")
+    assert chore() == "hand-back"
+    bench.ledger.amend_case(1, state=CaseState.HANDED_BACK, keep_until="2026-01-31")
+    assert chore() == "close"
+    bench.images.create(bench.ledger.case(1), "1", Identity("AL20-HX4", "S1", 1 << 20, 512)).close()
+    assert chore() == "erase"
+    assert tell_turn(bench, 1).late == ("copies kept until 2026-01-31",)
+    bench.ledger.amend_case(1, state=CaseState.CLOSED)
+    assert [one.chore.id for one in tell_agenda(bench).agenda.steps if one.chore] == ["erase"]
+    bench.ledger.amend_case(1, keep_until=LATER)
+    assert tell_agenda(bench).agenda.entries == (), "a closed case is done with"
+    with pytest.raises(UsageError, match="closed"):
+        wait(bench, 1, WaitsFor.PART, "a part")
+
+
+@pytest.mark.parametrize(
+    ("kind", "chore"), [(CaseKind.ENQUIRY, "answer-enquiry"), (CaseKind.BOARD_SWAP, "see-to-board")]
+)
+def test_an_enquiry_and_a_board_have_their_own_next_step(bench: Bench, kind: CaseKind, chore: str) -> None:
+    bench.ledger.amend_case(1, kind=kind)
+    found = tell_turn(bench, 1).chore
+    assert found is not None
+    assert found.id == chore
+
+
+def test_late_cases_come_first_and_the_deadline_stands_in_custody(bench: Bench) -> None:
+    second = take_in(bench, "Quillmere Pottery", box="a box").number
+    set_due(bench, second, "2026-01-01")
+    assert [one.case.number for one in tell_agenda(bench).agenda.steps] == [second, 1]
+    set_due(bench, 1, bench.now()[:10])
+    assert [one.place for one in tell_agenda(bench).agenda.steps] == [0, 1]
+    assert bench.ledger.custody(second)[-1].what == "deadline changed: none -> 2026-01-01"
+    before = len(bench.ledger.custody(second))
+    set_due(bench, second, "2026-01-01")
+    assert len(bench.ledger.custody(second)) == before
+    with pytest.raises(UsageError):
+        set_due(bench, 1, "tomorrow")
+
+
+def test_a_case_that_cannot_be_weighed_says_why(bench: Bench) -> None:
+    bench.ledger.add_bay(Bay(1, "3"))
+    found = tell_turn(bench, 1).chore
+    assert found is not None
+    assert (found.id, "3 bays cannot be judged together" in found.words) == ("cannot-weigh", True)
+
+
+def test_what_was_worked_out_is_used_until_the_case_changes(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    weighed: list[int] = []
+
+    def counting(bench: Bench, case: int) -> object:
+        weighed.append(case)
+        return tell_triage(bench, case)
+
+    monkeypatch.setattr(agenda_job, "tell_triage", counting)
+    first = tell_agenda(bench).agenda
+    assert tell_agenda(bench).agenda == first
+    assert weighed == [1]
+    answer(bench, 1, Asked("lights"), "none")
+    assert tell_agenda(bench).agenda != first
+    assert weighed == [1, 1]
+    image(bench, "1", 512)
+    tell_agenda(bench)
+    describe(bench, 1, worth=10.0)
+    tell_agenda(bench)
+    assert len(weighed) == 4
+    note(bench, NoteKind.OUTCOME, "case", known=True)
+    note(bench, NoteKind.SIGN, "lights", answer=5)
+    with pytest.raises(LedgerError, match="cannot be read"):
+        tell_agenda(bench)
+
+
+def test_what_a_closed_case_teaches_counts_from_the_next_day_on(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tell_agenda(bench)
+    other = take_in(bench, "Quillmere Pottery", box="a box").number
+    bench.notes.add(Note(other, "", NoteKind.OUTCOME, "case", bench.now(), bench.who, "{}"))
+    bench.ledger.amend_case(other, state=CaseState.CLOSED)
+
+    def never(bench: Bench, case: int) -> object:
+        raise AssertionError(f"case {case} is weighed again")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(agenda_job, "tell_triage", never)
+        tell_agenda(bench)
+    kept = dict(bench.remembered.recall())
+    bench.remembered.keep({key: {**one, "day": "2026-01-01"} for key, one in kept.items()})
+    monkeypatch.setattr(agenda_job, "tell_triage", never)
+    with pytest.raises(AssertionError, match="weighed again"):
+        tell_agenda(bench)
+
+
+def test_limits_of_the_shop_count(bench: Bench, shop: ShopFolder) -> None:
+    shop.keep("settings", "agenda", "[wait_days]\ncustomer = -1\n")
+    with pytest.raises(BadFormFile):
+        tell_agenda(bench)

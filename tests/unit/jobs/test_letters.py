@@ -1,0 +1,116 @@
+"""What a customer is told: plain words, no promise, nothing that is not so."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+
+import pytest
+from pypdf import PdfReader
+
+from mendbay.case.agenda import WaitsFor
+from mendbay.case.records import CaseKind, CaseState
+from mendbay.core.errors import UsageError
+from mendbay.core.note import Note, NoteKind
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.letters import Message, letter_mail, letter_pdf, letter_words, message_mail
+from mendbay.jobs.take_in import take_in
+from mendbay.jobs.triage_case import answer
+from mendbay.jobs.waiting import wait
+from mendbay.triage.belief import Asked
+
+
+def flat(text: str) -> str:
+    return " ".join(text.split())
+
+
+def test_a_case_nobody_looked_at_claims_nothing(bench: Bench) -> None:
+    said = flat(letter_words(bench, 1))
+    assert "We have not examined it yet" in said
+    assert "%" not in said
+    assert "The next step is" in said
+    assert bench.notes.of(NoteKind.LETTER) == (), "looking at it is no letter"
+
+
+def test_the_likeliest_fault_is_told_with_its_chance_and_the_drive_gets_no_power(bench: Bench) -> None:
+    answer(bench, 1, Asked("history"), "dropped")
+    told = answer(bench, 1, Asked("sound", "1"), "clicks")
+    chance = f"{100 * told.belief.fault('heads', '1'):.0f} %"
+    said = flat(letter_words(bench, 1))
+    assert "most likely the parts inside the drive that read its discs (the drive in bay 1)" in said
+    assert f"the chance of that is {chance}" in said
+    assert "The drive in bay 1 is probably damaged inside." in said
+    assert "also the other drive of a pair" in said
+    for promise in ("100 %", "guarantee", "certainly", "we will save", " 0 %"):
+        assert promise not in said.lower()
+
+
+def test_what_we_need_and_when(bench: Bench) -> None:
+    wait(bench, 1, WaitsFor.CUSTOMER, "the password of the box", "2999-01-01")
+    body = json.dumps({"valid_until": "2999-02-01"})
+    bench.notes.add(Note(1, "", NoteKind.QUOTE, "4", bench.now(), bench.who, body))
+    said = letter_words(bench, 1)
+    assert "- The password of the box, if possible by 2999-01-01\n" in said
+    assert "- An answer to quote 4, if possible by 2999-02-01\n" in said
+    assert "It is your turn" in said
+    assert "The next step is" not in said
+    quote = message_mail(bench, 1, Message.QUOTE)
+    assert "our quote 4 for your job" in flat(quote.body)
+    assert "valid until 2999-02-01" in flat(quote.body)
+    reminder = message_mail(bench, 1, Message.REMINDER).body
+    assert reminder.count("\n- ") == 2
+    assert "\n\nNothing is done meanwhile" in reminder
+    assert reminder.startswith("Dear Quillmere Pottery,\n")
+
+
+def test_a_message_without_a_reason_is_refused_with_the_next_step(bench: Bench) -> None:
+    for message in (Message.QUOTE, Message.READY, Message.REMINDER):
+        with pytest.raises(UsageError):
+            message_mail(bench, 1, message)
+    assert bench.notes.of(NoteKind.LETTER) == ()
+    assert "case 0001" in flat(message_mail(bench, 1, Message.STATUS).body)
+
+
+def test_files_that_are_ready(bench: Bench) -> None:
+    bench.note(1, "hand-back", "Files handed back.")
+    bench.ledger.amend_case(1, state=CaseState.HANDED_BACK, keep_until="2999-01-01")
+    day = bench.now()[:10]
+    ready = flat(message_mail(bench, 1, Message.READY).body)
+    assert f"were copied out on {day}" in ready
+    assert "until 2999-01-01" in ready
+    letter = flat(letter_words(bench, 1))
+    assert f"Your files were handed back on {day}" in letter
+    assert "Please do not" not in letter
+
+
+def test_an_enquiry_speaks_of_no_drive(bench: Bench) -> None:
+    bench.ledger.amend_case(1, kind=CaseKind.ENQUIRY)
+    said = flat(letter_words(bench, 1))
+    assert "No drive was examined for it." in said
+    assert "switch on" not in said
+    assert "to find out from your pictures" in said
+
+
+def test_the_letter_is_kept_and_custody_names_no_customer(bench: Bench) -> None:
+    made = letter_pdf(bench, 1)
+    text = flat(" ".join(page.extract_text() for page in PdfReader(io.BytesIO(made.pdf)).pages))
+    assert "Dear Quillmere Pottery" in text
+    assert len(PdfReader(io.BytesIO(made.pdf)).pages) == 1
+    folder = bench.images.folder(bench.ledger.case(1))
+    assert (folder / made.path).read_bytes() == made.pdf
+    last = bench.ledger.custody(1)[-1]
+    assert made.sha256 in last.item
+    assert "Quillmere" not in last.item + last.what
+    (note,) = bench.notes.of(NoteKind.LETTER, 1)
+    assert json.loads(note.body)["sha256"] == made.sha256
+
+
+def test_hostile_names_stay_words(bench: Bench) -> None:
+    number = take_in(bench, "# Boss **x** {{ 7*7 }}\n> go", box="<b>box</b>\n- [x](y)").number
+    mail = letter_mail(bench, number)
+    assert "# Boss **x** {{ 7*7 }}" in mail.body
+    assert "<b>box</b>" in mail.body
+    assert not re.search("[\r\n]", mail.subject)
+    assert mail.subject == "Where your job stands (case 0002)"
+    assert max(map(len, mail.body.splitlines())) <= 76
