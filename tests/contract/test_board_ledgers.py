@@ -94,6 +94,15 @@ def test_an_item_is_reserved_and_used_for_a_case_that_exists(shelf: BoardLedger)
     assert shelf.item(number).case == 1
 
 
+def test_reserved_items_are_found_without_the_others(shelf: BoardLedger) -> None:
+    free = shelf.add_item(replace(ITEM, own_id=""))
+    taken = shelf.add_item(replace(ITEM, state=StockState.RESERVED, case=1))
+    assert shelf.reserved() == (taken,)
+    shelf.amend_item(replace(free, state=StockState.USED, case=1))
+    shelf.amend_item(replace(taken, state=StockState.FREE, case=0))
+    assert shelf.reserved() == ()
+
+
 @pytest.mark.parametrize("number", [0, -1, 2, 2**70])
 def test_an_item_that_is_not_there_is_told(shelf: BoardLedger, number: int) -> None:
     shelf.add_item(ITEM)

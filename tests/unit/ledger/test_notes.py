@@ -89,3 +89,13 @@ def test_no_stray_statement_changes_a_note(ledger: Ledger, tmp_path: Path, sql: 
     with pytest.raises(sqlite3.IntegrityError):
         stray.execute(sql)
     stray.close()
+
+
+def test_the_last_number_of_a_case_of_a_kind_and_of_all(ledger: Ledger) -> None:
+    notes = ledger.notes
+    assert (notes.last_number(), notes.last_number(1), notes.last_number(kind=NoteKind.PICTURE)) == (0, 0, 0)
+    notes.add(note())
+    notes.add(replace(note("model", case=0, bay=""), kind=NoteKind.CORRECTION))
+    assert (notes.last_number(), notes.last_number(1), notes.last_number(7)) == (2, 1, 0)
+    assert notes.last_number(kind=NoteKind.CORRECTION) == 2
+    assert notes.last_number(1, NoteKind.CORRECTION) == 0

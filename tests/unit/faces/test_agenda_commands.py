@@ -1,0 +1,87 @@
+"""The day's work and the letters as a technician types them: documented answers, 80 columns."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from support.answers import Run, answer, refused
+
+
+@pytest.fixture(autouse=True)
+def narrow(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A terminal of 80 columns."""
+    monkeypatch.setenv("COLUMNS", "80")
+
+
+def text_of(run: Run, *words: str) -> str:
+    done = run(*words)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert max(map(len, done.stdout.splitlines())) <= 80
+    return done.stdout
+
+
+def test_the_day_as_it_is_told(run: Run) -> None:
+    run("case", "open", "Quillmere Pottery, the second studio by the river", "--bay", "1=")
+    run("case", "open", "Quillmere Pottery", "--bay", "1=")
+    assert answer(run, "case", "wait", "3", "part", "a motor driver", "--until", "2999-01-01") == {
+        "case": 3,
+        "state": "waiting",
+        "turn": "part",
+        "what": "a motor driver",
+        "until": "2999-01-01",
+    }
+    assert answer(run, "case", "due", "2", "2026-01-01")["due_on"] == "2026-01-01"
+    told = answer(run, "case", "today")
+    assert [(one["case"], one["late"]) for one in told["steps"]] == [(2, ["needed by 2026-01-01"]), (1, [])]
+    assert [one["case"] for one in told["waiting"]] == [3]
+    step = told["steps"][1]["step"]
+    share = 1 if step["chance"] is None else step["chance"]
+    assert step["worth_a_minute"] == pytest.approx(share * step["value"] / step["minutes"], rel=1e-2)
+    shown = text_of(run, "case", "today")
+    assert shown.index("Late\n") < shown.index("Next, by what") < shown.index("Waiting\n")
+    assert " a minute: " in shown
+    assert " min; triage step 1 " in " ".join(shown.split())
+    assert [one["case"] for one in answer(run, "case", "waiting")] == [3]
+    assert "for a part: a motor driver" in text_of(run, "case", "waiting")
+    rows = {one["case"]: one for one in answer(run, "case", "list")}
+    assert [rows[number]["turn"] for number in (1, 2, 3)] == ["us", "us", "part"]
+    assert "! late" in text_of(run, "case", "list")
+    for flag, cases in (("--open", [1, 2, 3]), ("--waiting", [3]), ("--overdue", [2])):
+        assert [one["case"] for one in answer(run, "case", "list", flag)] == cases
+        text_of(run, "case", "list", flag)
+    assert answer(run, "case", "go-on", "3", "it came")["turn"] == "us"
+    assert answer(run, "case", "due", "2", "--none")["due_on"] is None
+    assert "No such case" in text_of(run, "case", "list", "--overdue")
+    assert "No case waits" in text_of(run, "case", "waiting")
+
+
+def test_letters_and_messages(run: Run, tmp_path: Path) -> None:
+    assert "We have not examined it yet" in answer(run, "case", "letter", "1")["text"]
+    mail = answer(run, "case", "letter", "1", "--message")
+    assert mail["subject"] == "Where your job stands (case 0001)"
+    said = text_of(run, "case", "letter", "1", "--message")
+    assert said.startswith(f"Subject: {mail['subject']}\n\nDear Quillmere Pottery,")
+    assert "=====" not in said
+    made = answer(run, "case", "letter", "1", "--pdf", tmp_path / "letter.pdf")
+    assert (tmp_path / "letter.pdf").read_bytes().startswith(b"%PDF")
+    assert made["kept"].startswith("papers/letter-")
+    assert answer(run, "case", "message", "1", "status")["body"].startswith("Dear Quillmere Pottery,")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("due", "1"), "Give one"),
+        (("due", "1", "--none", "2026-12-24"), "Give one"),
+        (("due", "1", "soon"), "is not a day"),
+        (("wait", "1", "customer", " "), "Nothing is said"),
+        (("wait", "1", "customer", "a word", "--until", "2020-01-01"), "is past"),
+        (("message", "1", "ready"), "not handed back yet"),
+        (("message", "1", "quote"), "no quote"),
+        (("letter", "1", "--message", "--pdf", "x.pdf"), "either printed or a message"),
+    ],
+)
+def test_what_cannot_be_is_refused_with_the_next_step(run: Run, words: tuple[str, ...], said: str) -> None:
+    assert said in refused(run, 2, "case", *words)
