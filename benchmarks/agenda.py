@@ -18,11 +18,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 from mendbay.case.agenda import WaitsFor
-from mendbay.case.records import Bay, CaseState
+from mendbay.case.records import Bay, CaseState, Intake
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.agenda import tell_agenda
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.take_in import take_in
 from mendbay.jobs.triage_case import answer
 from mendbay.jobs.waiting import wait
 from mendbay.triage.belief import Asked
@@ -38,7 +37,9 @@ def fill(bench: Bench, cases: int, unfinished: int) -> None:
     signs = list(packaged_tables().signs.values())
     with bench.ledger.together():
         for number in range(1, cases + 1):
-            take_in(bench, "Quillmere Pottery", box="two-bay box", bays=[Bay(0, "1"), Bay(0, "2")])
+            bench.ledger.open_case(Intake(bench.now(), "Quillmere Pottery", box="two-bay box"))
+            for bay in ("1", "2"):
+                bench.ledger.add_bay(Bay(number, bay))
             if number <= cases - unfinished:
                 bench.ledger.amend_case(number, state=CaseState.CLOSED)
     for number in range(cases - unfinished + 1, cases + 1):
@@ -54,7 +55,8 @@ def timed(what: str, against: float, work: Callable[[], object]) -> float:
     begun = time.perf_counter()
     work()
     seconds = time.perf_counter() - begun
-    print(f"{what:44} {seconds:8.3f} s" + (f" {seconds / against:8.1f} times the list" if against else ""))
+    beside = f" {seconds / against:8.1f} times the list" if against else ""
+    print(f"{what:44} {seconds:8.3f} s{beside}", flush=True)
     return seconds
 
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import subprocess
 from pathlib import Path
 
 import pytest
 
 from support.answers import Run, answer, refused
+from support.boxes import tool_or_skip
 
 
 @pytest.fixture(autouse=True)
@@ -85,3 +87,20 @@ def test_letters_and_messages(run: Run, tmp_path: Path) -> None:
 )
 def test_what_cannot_be_is_refused_with_the_next_step(run: Run, words: tuple[str, ...], said: str) -> None:
     assert said in refused(run, 2, "case", *words)
+
+
+def test_an_image_that_is_complete_is_looked_at_once_and_then_handed_back(run: Run, tmp_path: Path) -> None:
+    mke2fs = tool_or_skip("mke2fs", "e2fsprogs")
+    drive = tmp_path / "mine.img"
+    subprocess.run([mke2fs, "-q", "-t", "ext4", drive, "16M"], check=True)
+    run("case", "open", "Quillmere Pottery", "--bay", "1=")
+    assert run("drive", "read", "2", "1", drive, "--adapter", "port").returncode == 0
+
+    def step() -> str:
+        return next(one["step"]["step"] for one in answer(run, "case", "today")["steps"] if one["case"] == 2)
+
+    assert step() == "pair-look"
+    for _ in range(2):
+        answer(run, "pair", "look", "2")
+    assert [one["kind"] for one in answer(run, "case", "show", "2")["events"]].count("pair") == 1
+    assert step() == "hand-back"

@@ -16,7 +16,7 @@ from mendbay.core.source import Identity
 from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.outlets.checkpoint import checkpoint_path
-from mendbay.outlets.image_file import ImageFile
+from mendbay.outlets.image_file import ImageFile, glance_at
 from support.scripted_drive import numbered
 
 SIZE = 4096 * 512
@@ -267,3 +267,19 @@ def test_what_a_killed_start_left_is_cleared_but_never_an_image_with_claims(tmp_
     with pytest.raises(DestinationError):
         ImageFile.create(path, IDENTITY)
     assert checkpoint_path(path).exists()
+
+
+def test_a_glance_tells_a_writer_and_changes_nothing(image: ImageFile, tmp_path: Path) -> None:
+    path = image.path
+    seen = glance_at(path)
+    assert seen is not None
+    assert seen.busy
+    image.close()
+    after = glance_at(path)
+    assert after is not None
+    assert not after.busy
+    assert after.changed_ns >= path.stat().st_mtime_ns
+    ImageFile.reopen(path).close()
+    assert glance_at(tmp_path / "none.img") is None
+    (tmp_path / "empty.img").touch()
+    assert glance_at(tmp_path / "empty.img") is None
