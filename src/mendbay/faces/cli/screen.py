@@ -55,10 +55,11 @@ class Screen:
             click.echo(without_controls(text))
 
     def say(self, text: str) -> None:
-        """A sentence on the way, for people only."""
+        """A sentence on the way, for people only. A terminal that was closed does not end the job."""
         if not self.as_json:
             self._clear()
-            click.echo(without_controls(text))
+            with suppress(OSError):
+                click.echo(without_controls(text))
 
     def warn(self, text: str) -> None:
         """A sentence to be minded, on the error stream, for people only; nothing for an empty one."""
