@@ -101,3 +101,19 @@ def test_every_command_of_triage_works_as_printed(tmp_path: Path) -> None:
     assert done.returncode == 0, done.stdout + done.stderr
     assert "STOP: give the drive of bay 1 no power." in done.stdout
     assert "Next: mendbay triage tell 1 swapped ANSWER --bay 1" in done.stdout
+
+
+@pytest.mark.slow
+def test_every_command_of_the_case_works_as_printed(tmp_path: Path) -> None:
+    typed = commands("## The case around it")
+    assert len(typed) >= 20
+    finished = "\ncode=$?; [ $code = 0 ] || [ $code = 3 ] || exit $code"
+    lines = ['mendbay case open "A customer" --bay 1= --bay 2=', *typed]
+    script = "\n".join(line + finished for line in lines)
+    done = typed_out(tmp_path, script, MENDBAY_HOME=str(tmp_path / "home"))
+    assert done.returncode == 0, done.stdout + done.stderr
+    for name in ("item-labels.pdf", "receipt.pdf", "letter.pdf"):
+        assert (tmp_path / name).read_bytes().startswith(b"%PDF"), name
+    assert (tmp_path / "log.jsonl").stat().st_size > 0
+    assert (tmp_path / "case-1" / "manifest-sha256.txt").exists()
+    assert "Fewer than 5" in done.stdout, "one case teaches little, and that is said"

@@ -1,4 +1,4 @@
-"""`mendbay bench`: the shop itself: its papers and settings."""
+"""`mendbay bench`: the shop itself: its papers, its prices and its lessons."""
 
 from __future__ import annotations
 
@@ -6,9 +6,9 @@ from decimal import Decimal
 
 import click
 
-from mendbay.faces.cli.bench_lessons import lessons
 from mendbay.case.price_list import PriceList, packaged_prices
 from mendbay.faces import wording
+from mendbay.faces.cli.bench_lessons import lessons
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.money_papers import span_words
 from mendbay.jobs.quote_lines import PRICES, SETTINGS, prices_in_force
@@ -17,7 +17,7 @@ from mendbay.wiring import open_bench, own_papers, shop_files
 
 @click.group(name="bench")
 def command() -> None:
-    """The shop's own settings and papers."""
+    """The shop's own papers and prices, and what its cases teach."""
 
 
 @command.command(name="papers")
@@ -40,7 +40,6 @@ def papers(screen: Screen, copied: str) -> None:
     screen.answer([{"paper": one, "own": one in own} for one in names], table(rows, ("paper", "wording")))
 
 
-command.add_command(lessons)
 @command.command(name="prices")
 @click.option("--copy", "copied", is_flag=True, help="Put the example where you can edit it.")
 @click.pass_obj
@@ -103,3 +102,6 @@ def _prices_json(found: PriceList) -> dict[str, object]:
             for one in (*listed, found.shipping, *found.work.values())
         ],
     }
+
+
+command.add_command(lessons)

@@ -1,4 +1,4 @@
-"""`mendbay case`: take in, list, show, check the custody log."""
+"""`mendbay case`: the case around the work on drives and boards. Each topic has a module of its own."""
 
 from __future__ import annotations
 
@@ -11,20 +11,23 @@ from mendbay.board.electrical_summary import short
 from mendbay.case.records import Bay
 from mendbay.core.errors import UsageError
 from mendbay.faces import wording
-from mendbay.faces.cli import case_keeping
-from mendbay.faces.cli.case_agenda import due, go_on_, list_, today, wait_, waiting
-from mendbay.faces.cli.case_close import close, reopen
-from mendbay.faces.cli.case_consent import authority_, consent_, picture_
-from mendbay.faces.cli.case_custody import COMMANDS as CUSTODY_COMMANDS
+from mendbay.faces.cli import (
+    case_agenda,
+    case_close,
+    case_consent,
+    case_custody,
+    case_hand_over,
+    case_items,
+    case_keeping,
+    case_letters,
+    case_money,
+    case_privacy,
+    case_take_in,
+)
 from mendbay.faces.cli.case_custody import check_text
-from mendbay.faces.cli.case_hand_over import COMMANDS as HAND_OVER_COMMANDS
-from mendbay.faces.cli.case_items import COMMANDS as ITEM_COMMANDS
 from mendbay.faces.cli.case_items import item_json, item_lines
-from mendbay.faces.cli.case_letters import letter, message
-from mendbay.faces.cli.case_privacy import export, forget_
-from mendbay.faces.cli.case_take_in import form_, take_in_, tell_, untell_
-from mendbay.faces.cli import case_money
 from mendbay.faces.cli.screen import Screen, table, wrapped
+from mendbay.faces.cli.sections import Sectioned
 from mendbay.faces.cli.take_in_words import story_json, story_lines
 from mendbay.jobs.certify_rom import KeptCertificate, certificates_kept
 from mendbay.jobs.measure_board import Measured
@@ -36,9 +39,9 @@ LEFT_SHOWN = 6
 """Steps of an electrical sheet that are named as still to be measured; `--json` names all."""
 
 
-@click.group(name="case")
+@click.group(name="case", cls=Sectioned)
 def command() -> None:
-    """Open a case, see where it stands, verify its custody log."""
+    """Take in, agree, quote, follow, hand over and close cases."""
 
 
 @command.command(name="open")
@@ -258,65 +261,11 @@ def _story_json(story: CaseStory, certificates: Sequence[KeptCertificate]) -> di
     }
 
 
-command.add_command(close)
-command.add_command(reopen)
-command.add_command(export)
-command.add_command(forget_)
-command.add_command(case_keeping.keep)
-command.add_command(case_keeping.keeping)
-command.add_command(case_keeping.erase_plan)
-command.add_command(case_keeping.erase)
-command.add_command(case_keeping.erasure)
-for _each in (*ITEM_COMMANDS, *HAND_OVER_COMMANDS, *CUSTODY_COMMANDS):
-    command.add_command(_each)
-
-
-command.add_command(today)
-command.add_command(waiting)
-command.add_command(wait_)
-command.add_command(go_on_)
-command.add_command(due)
-command.add_command(list_)
-command.add_command(letter)
-command.add_command(message)
-command.add_command(take_in_)
-command.add_command(form_)
-command.add_command(tell_)
-command.add_command(untell_)
-command.add_command(consent_)
-command.add_command(authority_)
-command.add_command(picture_)
-@command.command(name="custody")
-@click.argument("case", type=int)
-@click.option("--receipt", default="", help="The head of the log as printed on the customer's receipt.")
-@click.pass_obj
-def custody(screen: Screen, case: int, receipt: str) -> None:
-    """Verify the custody log of CASE, entry by entry."""
-    with open_bench(screen.home) as bench:
-        check, entries = check_custody(bench, case, receipt)
-    if not check.holds:
-        faults = " ".join(fault.sentence for fault in check.faults)
-        raise CustodyBroken(
-            f"The custody log of case {case} does not verify. {faults}",
-            "Compare it with the customer's receipt and the newest backup of the ledger.",
-        )
-    head = check.head.text if check.head else ""
-    lines = [_check_text(True, len(entries))]
-    if head:
-        lines.append(f"Head, to be printed on the receipt:\n  {head}")
-    if check.anchored:
-        lines.append("The receipt's head stands in it: nothing up to there was changed or left out.")
-    else:
-        lines.append("Without a receipt's head nobody can tell whether entries are missing at the end.")
-    screen.answer(
-        {"holds": True, "entries": len(entries), "head": head, "anchored": check.anchored}, "\n".join(lines)
-    )
-
-
-command.add_command(case_money.quote)
-command.add_command(case_money.quotes)
-command.add_command(case_money.accept)
-command.add_command(case_money.bill)
-command.add_command(case_money.pay)
-command.add_command(case_money.unpay)
-command.add_command(case_money.payments)
+command.add_section("Take in", (open_, bay, *case_take_in.COMMANDS, *case_consent.COMMANDS))
+command.add_section("Things and hand-overs", (*case_items.COMMANDS, *case_hand_over.COMMANDS))
+command.add_section("Prices", case_money.COMMANDS)
+command.add_section("The day's work", (*case_agenda.COMMANDS, *case_letters.COMMANDS))
+command.add_section("The record", (show, *case_custody.COMMANDS))
+command.add_section(
+    "The end of a case", (*case_close.COMMANDS, *case_keeping.COMMANDS, *case_privacy.COMMANDS)
+)

@@ -286,3 +286,6 @@ def _state_json(case: Case, turn: str, what: str, until: str) -> Mapping[str, ob
         "what": what,
         "until": until or None,
     }
+
+
+COMMANDS: tuple[click.Command, ...] = (today, waiting, wait_, go_on_, due, list_)

@@ -132,3 +132,6 @@ def _json(closing: Closing) -> dict[str, object]:
         "missing": list(closing.missing),
         "teaches_nothing": closing.teaches_not or None,
     }
+
+
+COMMANDS: tuple[click.Command, ...] = (close, reopen)

@@ -127,3 +127,6 @@ def picture_(screen: Screen, case: int, files: tuple[Path, ...], of: str) -> Non
         },
         "\n".join(lines),
     )
+
+
+COMMANDS: tuple[click.Command, ...] = (consent_, authority_, picture_)

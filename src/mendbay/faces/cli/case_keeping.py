@@ -326,3 +326,6 @@ def erasure(screen: Screen, case: int, file: Path, plan: str) -> None:
     with open_bench(screen.home) as bench:
         write_new_file(file, certificate_paper(bench, case, plan))
     screen.answer({"case": case, "file": str(file)}, f"The certificate is in {file}.")
+
+
+COMMANDS: tuple[click.Command, ...] = (keep, keeping, erase_plan, erase, erasure)

@@ -57,3 +57,6 @@ def _answer_mail(screen: Screen, case: int, mail: Mail) -> None:
     screen.answer(
         {"case": case, "subject": mail.subject, "body": mail.body}, f"Subject: {mail.subject}\n\n{mail.body}"
     )
+
+
+COMMANDS: tuple[click.Command, ...] = (letter, message)

@@ -313,3 +313,6 @@ def _account_json(case: int, account: Account) -> dict[str, object]:
         "paid": minor(account.paid),
         "due": minor(account.due),
     }
+
+
+COMMANDS: tuple[click.Command, ...] = (quote, quotes, accept, bill, pay, unpay, payments)

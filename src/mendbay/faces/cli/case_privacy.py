@@ -199,3 +199,6 @@ def _staying(plan: ForgetPlan) -> list[str]:
     if plan.stock:
         found.append(f"items of the stock with the case's number: {', '.join(map(str, plan.stock))}")
     return found
+
+
+COMMANDS: tuple[click.Command, ...] = (export, forget_)

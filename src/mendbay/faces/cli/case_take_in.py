@@ -142,3 +142,6 @@ def _one(screen: Screen, form: FilledForm, question: str, bay: str) -> None:
     entries = [one for one in form.entries if one.key == (question, bay)]
     lines = form_lines(form, entries)
     screen.answer(form_json(form, entries), "\n".join([*lines, *_standing(form)]))
+
+
+COMMANDS: tuple[click.Command, ...] = (take_in_, form_, tell_, untell_)

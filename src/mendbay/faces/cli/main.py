@@ -18,7 +18,7 @@ import click
 from mendbay.core.errors import Interrupted, MendbayError, UsageError
 
 COMMANDS = {
-    "case": "Open a case, see where it stands, verify its custody log.",
+    "case": "Take in, agree, quote, follow, hand over and close cases.",
     "triage": "See what is likely broken, why, and what to do next.",
     "board": "Read pictures of a drive and its board; measure the board.",
     "donor": "Keep the stock of boards and drives; find what fits a patient.",
@@ -27,7 +27,7 @@ COMMANDS = {
     "pair": "Put two members together; read both, wanted files first.",
     "files": "List what is on the volume, with a verdict for each file.",
     "handback": "Copy files out with proof: verified copy, bag and report.",
-    "bench": "The shop's own settings and papers.",
+    "bench": "The shop's own papers and prices, and what its cases teach.",
     "demo": "Play the whole job on two invented failing drives.",
 }
 
