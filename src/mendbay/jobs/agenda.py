@@ -14,6 +14,7 @@ from mendbay.case.records import Bay, Case, CaseKind, CaseState, Image
 from mendbay.core.errors import UsageError
 from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.consents import to_ask
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.look_at_pair import LOOKED
 from mendbay.jobs.triage_case import Triage, stakes_of, tell_triage
@@ -30,7 +31,7 @@ NUDGES = {
     WaitsFor.MACHINE: "see-to-machine",
 }
 """Chores that ask after what a case waits for."""
-FORM = "1"
+FORM = "2"
 """Of what is remembered; another one is worked out anew."""
 
 
@@ -142,9 +143,9 @@ class _Gathering:
     def open_case(self, case: Case, place: int, total: int) -> OpenCase:
         if self._steps:
             self._bench.tell(StepProgress("weighing", place, total, f"case {case.number}"))
-        if case.state in (CaseState.CLOSED, CaseState.HANDED_BACK):
-            return self._of_done(case)
         waits = waits_of(self._bench, case, self._shop)
+        if case.state in (CaseState.CLOSED, CaseState.HANDED_BACK) and not waits:
+            return self._of_done(case)
         due_for = "needed by" if case.due_on else ""
         if waits:
             nudge = self._chore(NUDGES[waits[0].who], case, self._worth(case), waits[0].what)
@@ -229,10 +230,11 @@ class _Gathering:
         own = minute * float(after.step.minutes.value)
         gain = max(0.0, end - after.total + own)
         chance = None if first.step.kind is StepKind.TEST or first.solves <= 0 else min(1.0, first.solves)
+        words, command = _step_words(told, first)
         return Chore(
             first.step.id,
-            first.step.words + (f" (bay {first.bay})" if first.bay else ""),
-            _step_command(told, first),
+            words,
+            command,
             chance,
             gain if chance is None else gain / chance,
             minutes,
@@ -247,8 +249,7 @@ class _Gathering:
         weighs_more = gives > least.value and first.solves > 0
         return Chore(
             first.step.id,
-            first.step.words,
-            _step_command(told, first),
+            *_step_words(told, first),
             min(1.0, first.solves) if weighs_more else least.chance,
             gives / first.solves if weighs_more else least.value,
             self._minutes(first),
@@ -260,8 +261,14 @@ class _Gathering:
         return max(1.0, float((alone or offer.step.minutes).value))
 
 
-def _step_command(told: Triage, offer: Offer) -> str:
-    return f"triage step {told.case} {offer.step.id}" + (f" --bay {offer.bay}" if offer.bay else "")
+def _step_words(told: Triage, offer: Offer) -> tuple[str, str]:
+    """What to do, and the command that leads to it: the customer is asked before a step that needs it."""
+    words = offer.step.words + (f" (bay {offer.bay})" if offer.bay else "")
+    asked = to_ask(offer.step.consents, told.consents)
+    if asked:
+        about = " and about ".join(one.title for one in asked)
+        return f"Ask the customer about {about}; then: {words}", f"case consent {told.case}"
+    return words, f"triage step {told.case} {offer.step.id}" + (f" --bay {offer.bay}" if offer.bay else "")
 
 
 def _complete(bays: tuple[Bay, ...], images: tuple[Image, ...]) -> bool:

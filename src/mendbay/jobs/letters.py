@@ -16,8 +16,10 @@ from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import chance_text
 from mendbay.jobs.agenda import tell_turn
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.consents import to_ask
 from mendbay.jobs.papers import frame
 from mendbay.jobs.triage_case import Triage, tell_triage
+from mendbay.jobs.waiting import QUOTE_WORDS
 
 LETTER = "letter"
 LIKELY = 0.15
@@ -168,7 +170,7 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
         "found": _found(told) if told is not None and told.known else [],
         "no_power": [one.bay for one in told.keep_off] if told is not None else [],
         "next_step": "" if done else _next_step(entry),
-        **_turn_facts(entry),
+        **_turn_facts(entry, told),
     }
 
 
@@ -202,20 +204,21 @@ def _next_step(entry: Entry) -> str:
     return packaged_plain_words().steps.get(entry.chore.id, "a further examination of what you brought")
 
 
-def _turn_facts(entry: Entry) -> dict[str, Any]:
+def _turn_facts(entry: Entry, told: Triage | None) -> dict[str, Any]:
     waits = entry.case.waits
     ours = [one for one in waits if one.who is WaitsFor.CUSTOMER]
     quotes = [one for one in ours if one.what.startswith(QUOTE_WORDS)]
+    asked = () if told is None or waits else to_ask(told.offers[0].step.consents, told.consents)
     return {
-        "needs": [{"what": one.what, "until": one.until} for one in ours],
+        "needs": [
+            *({"what": one.what, "until": one.until} for one in ours),
+            *({"what": f"your word on {one.title}", "until": ""} for one in asked),
+        ],
         "quote": quotes[0].what.removeprefix(QUOTE_WORDS).strip() if quotes else "",
         "quote_until": quotes[0].until if quotes else "",
         "part": [{"until": one.until} for one in waits if one.who is WaitsFor.PART],
         "machine": any(one.who is WaitsFor.MACHINE for one in waits),
     }
-
-
-QUOTE_WORDS = "an answer to quote"
 
 
 def _handed_back_on(bench: Bench, case: Case) -> str:

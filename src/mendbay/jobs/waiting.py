@@ -15,7 +15,8 @@ from mendbay.core.errors import LedgerError, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_day, require_line
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.withdraw import subject_of
+from mendbay.jobs.bill_case import account_of
+from mendbay.jobs.quote_case import quotes_of
 
 ABOUT = "case"
 """Subject of the notes on waiting."""
@@ -26,6 +27,8 @@ WORDS = {
     WaitsFor.MACHINE: "a machine",
     WaitsFor.US: "us",
 }
+QUOTE_WORDS = "an answer to quote"
+"""Before the number of a quote that is waited for."""
 ORDERED = re.compile(r"(ordered|on order)\b", re.IGNORECASE)
 """How the location of a stock item begins that is not in hand yet."""
 _DAY = re.compile(r"\b[0-9]{4}-[0-9]{2}-[0-9]{2}\b")
@@ -111,13 +114,15 @@ def set_due(bench: Bench, number: int, day: str) -> Case:
 
 def waits_of(bench: Bench, case: Case, shop: WholeShop) -> tuple[Wait, ...]:
     """What a case waits for, the most telling first: a person's word, then what is on record. Empty while it
-    is our turn, or once the files are handed back.
+    is our turn; once the files are handed back only a bill is waited for.
 
     Raises:
         LedgerError: a note is not one that Mendbay wrote.
     """
-    if case.state in (CaseState.CLOSED, CaseState.HANDED_BACK):
+    if case.state is CaseState.CLOSED:
         return ()
+    if case.state is CaseState.HANDED_BACK:
+        return tuple(wait for _, wait in _payment(bench, case))
     last = bench.notes.of(NoteKind.WAITING, case.number, "", ABOUT)[-1:]
     told: list[Wait] = []
     gone_on = 0
@@ -130,7 +135,7 @@ def waits_of(bench: Bench, case: Case, shop: WholeShop) -> tuple[Wait, ...]:
     if not told and case.state is CaseState.WAITING:
         told.append(Wait(WaitsFor.CUSTOMER, "not said what for", case.opened_at, told=True))
     busy = _machines(bench, case)
-    return (*told, *busy, *_unanswered(bench, case, shop, gone_on), *_parts(case, shop, last, gone_on))
+    return (*told, *busy, *_unanswered(bench, case, gone_on), *_parts(case, shop, last, gone_on))
 
 
 def _told(note: Note, body: Mapping[str, Any]) -> Wait:
@@ -151,54 +156,35 @@ def _machines(bench: Bench, case: Case) -> list[Wait]:
     return found
 
 
-def _unanswered(bench: Bench, case: Case, shop: WholeShop, gone_on: int) -> list[Wait]:
-    """Questions put to the customer after the last word that the case goes on."""
-    return [
-        Wait(WaitsFor.CUSTOMER, words, note.at, until)
-        for note, words, until in (*_quotes(bench, case, shop), *_consents(bench, case, shop))
-        if note.number > gone_on
-    ]
+def _unanswered(bench: Bench, case: Case, gone_on: int) -> list[Wait]:
+    """What the customer owes a word or money, since the last word that the case goes on."""
+    open_ones = (*_quotes(bench, case), *_payment(bench, case))
+    return [wait for number, wait in open_ones if number > gone_on]
 
 
-def _quotes(bench: Bench, case: Case, shop: WholeShop) -> list[tuple[Note, str, str]]:
-    """The last quote, while neither accepted nor declined: those before it are superseded. The note's body is
-    that of docs/formats/agenda.md."""
-    latest: dict[str, Note] = {}
-    for note in bench.notes.of(NoteKind.QUOTE, case.number):
-        if subject_of(note) not in shop.withdrawn:
-            latest.pop(note.subject, None)
-            latest[note.subject] = note
-    if not latest:
+def _quotes(bench: Bench, case: Case) -> list[tuple[int, Wait]]:
+    """The quote that the customer has not answered, with the number of its note."""
+    if not bench.notes.last_number(case.number, NoteKind.QUOTE):
         return []
-    newest = max(latest, key=_by_number)
-    note = latest[newest]
-    body = _body(note)
-    if any(str(body.get(key, "")) in ANSWERED for key in ("word", "state", "answer")):
+    found: list[tuple[int, Wait]] = []
+    for one in quotes_of(bench, case.number):
+        if one.state == "open":
+            number = one.quote.number
+            made = bench.notes.of(NoteKind.QUOTE, case.number, "", str(number))[0]
+            until = one.quote.valid_until
+            found.append((made.number, Wait(WaitsFor.CUSTOMER, f"{QUOTE_WORDS} {number}", made.at, until)))
+    return found
+
+
+def _payment(bench: Bench, case: Case) -> list[tuple[int, Wait]]:
+    """What is still to be paid of a bill, with the number of the bill's note."""
+    if not bench.notes.last_number(case.number, NoteKind.QUOTE):
         return []
-    until = body.get("valid_until", "")
-    return [(note, f"an answer to quote {newest}", until if isinstance(until, str) else "")]
-
-
-ANSWERED = ("accepted", "declined", "accept", "decline", "superseded", "yes", "no")
-"""The customer's words on a quote after which nothing is open."""
-
-
-def _by_number(subject: str) -> tuple[int, str]:
-    digits = "".join(one for one in subject if one.isascii() and one.isdigit())
-    return (int(digits[-15:]) if digits else 0), subject
-
-
-def _consents(bench: Bench, case: Case, shop: WholeShop) -> list[tuple[Note, str, str]]:
-    """Consents that were asked for: the last word on each is neither yes nor no."""
-    latest: dict[str, Note] = {}
-    for note in bench.notes.of(NoteKind.CONSENT, case.number):
-        if subject_of(note) not in shop.withdrawn:
-            latest[note.subject] = note
-    return [
-        (note, f"a word on {subject.replace('-', ' ')}", "")
-        for subject, note in sorted(latest.items())
-        if str(_body(note).get("word", "")) not in ("yes", "no")
-    ]
+    account = account_of(bench, case.number)
+    if account.quote is None or account.due is None or account.due.minor <= 0:
+        return []
+    bill = bench.notes.of(NoteKind.QUOTE, case.number, "", str(account.quote.number))[-1]
+    return [(bill.number, Wait(WaitsFor.CUSTOMER, f"the payment of {account.due.text}", bill.at))]
 
 
 def _parts(case: Case, shop: WholeShop, last: tuple[Note, ...], gone_on: int) -> list[Wait]:

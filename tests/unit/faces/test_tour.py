@@ -116,4 +116,4 @@ def test_every_command_of_the_case_works_as_printed(tmp_path: Path) -> None:
         assert (tmp_path / name).read_bytes().startswith(b"%PDF"), name
     assert (tmp_path / "log.jsonl").stat().st_size > 0
     assert (tmp_path / "case-1" / "manifest-sha256.txt").exists()
-    assert "Fewer than 5" in done.stdout, "one case teaches little, and that is said"
+    assert "Too few to say" in done.stdout, "one case teaches little, and that is said"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import replace
 
 import pytest
@@ -10,6 +11,7 @@ import pytest
 from mendbay.board.description import BoardDescription
 from mendbay.board.stock import Kind, StockItem
 from mendbay.case.agenda import Entry, WaitsFor
+from mendbay.case.consents import Consent, Word, packaged_risks
 from mendbay.case.records import Bay, CaseKind, CaseState, Image
 from mendbay.core.errors import BadFormFile, LedgerError, UsageError
 from mendbay.core.note import Note, NoteKind
@@ -17,9 +19,13 @@ from mendbay.core.source import Identity
 from mendbay.jobs import agenda as agenda_job
 from mendbay.jobs.agenda import tell_agenda, tell_turn
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.bill_case import How, make_bill, pay
+from mendbay.jobs.consents import consents_of, give_word
 from mendbay.jobs.keep_stock import add_items, reserve
+from mendbay.jobs.quote_case import By, decide, make_quote
+from mendbay.jobs.quote_lines import Wish
 from mendbay.jobs.take_in import take_in
-from mendbay.jobs.triage_case import answer, describe, tell_triage
+from mendbay.jobs.triage_case import answer, describe, note_tried, tell_triage
 from mendbay.jobs.waiting import go_on, set_due, wait
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.triage.belief import Asked
@@ -90,21 +96,57 @@ def test_what_is_told_and_what_is_on_record(bench: Bench) -> None:
     assert story == [f"Waits for a part: a motor driver, expected by {LATER}.", "Goes on."]
 
 
-def test_a_quote_and_a_consent_wait_for_the_customer_until_they_are_answered(bench: Bench) -> None:
-    note(bench, NoteKind.QUOTE, "1", valid_until=LATER)
-    note(bench, NoteKind.QUOTE, "2", valid_until=LATER)
-    note(bench, NoteKind.CONSENT, "power-on", word="ask")
-    note(bench, NoteKind.CONSENT, "shipping", word="yes")
-    assert [one for _, one in waits(tell_turn(bench, 1))] == ["an answer to quote 2", "a word on power on"]
-    note(bench, NoteKind.QUOTE, "2", word="accepted")
-    note(bench, NoteKind.CONSENT, "power-on", word="no")
+BY_HAND = Wish(lines=(("swap-board", ""),), odds=False)
+
+
+def test_a_quote_waits_for_the_customer_until_it_is_answered(bench: Bench) -> None:
+    make_quote(bench, 1, BY_HAND)
+    newest, _ = make_quote(bench, 1, BY_HAND)
+    (one,) = tell_turn(bench, 1).case.waits
+    assert (one.what, one.until) == ("an answer to quote 2", newest.valid_until)
+    decide(bench, 1, 2, True, By.PHONE)
     assert waits(tell_turn(bench, 1)) == []
-    note(bench, NoteKind.QUOTE, "3", valid_until=LATER)
+    make_quote(bench, 1, BY_HAND)
     assert len(waits(tell_turn(bench, 1))) == 1
+    decide(bench, 1, 3, False, By.PHONE)
+    assert waits(tell_turn(bench, 1)) == []
+    make_quote(bench, 1, BY_HAND)
     go_on(bench, 1, "said on the phone, in writing to follow")
     assert waits(tell_turn(bench, 1)) == [], "a person's word stands before what was on record"
-    note(bench, NoteKind.QUOTE, "4", valid_until=LATER)
+    make_quote(bench, 1, BY_HAND)
     assert len(waits(tell_turn(bench, 1))) == 1, "what came after it counts"
+
+
+def test_a_bill_is_waited_for_also_after_the_hand_back(bench: Bench) -> None:
+    make_quote(bench, 1, BY_HAND)
+    decide(bench, 1, 1, True, By.PHONE)
+    account, _ = make_bill(bench, 1, {"swap-board:picked-1": "200.00"})
+    assert account.due is not None
+    bench.ledger.amend_case(1, state=CaseState.HANDED_BACK)
+    assert waits(tell_turn(bench, 1)) == [(WaitsFor.CUSTOMER, f"the payment of {account.due.text}")]
+    pay(bench, 1, account.due.text, How.CASH)
+    assert waits(tell_turn(bench, 1)) == []
+
+
+def test_the_customer_is_asked_before_a_step_that_needs_it(bench: Bench) -> None:
+    describe(bench, 1, worth=100_000)
+    for one in ("lights", "lights-empty"):
+        answer(bench, 1, Asked(one), "none")
+    told = note_tried(bench, 1, "new-adapter")
+    needing = next(one for one in told.offers if one.step.consents)
+    gathering = agenda_job._Gathering(bench, agenda_job.whole_shop(bench), "2026-11-28", True)
+    chore = gathering._weighed(replace(told, offers=(needing, *told.offers)))
+    assert chore.words.startswith("Ask the customer about ")
+    assert needing.step.words in chore.words
+    agreed = replace(told, consents=all_given(bench), offers=(needing, *told.offers))
+    assert gathering._weighed(agreed).words.startswith(needing.step.words)
+    assert chore.command == "case consent 1"
+
+
+def all_given(bench: Bench) -> Mapping[str, Consent]:
+    for risk in packaged_risks():
+        give_word(bench, 1, risk, Word.YES)
+    return consents_of(bench, 1)
 
 
 def test_a_reserved_part_that_is_ordered_is_waited_for(bench: Bench, shop: ShopFolder) -> None:

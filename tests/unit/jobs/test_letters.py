@@ -12,9 +12,11 @@ from pypdf import PdfReader
 from mendbay.case.agenda import WaitsFor
 from mendbay.case.records import CaseKind, CaseState
 from mendbay.core.errors import UsageError
-from mendbay.core.note import Note, NoteKind
+from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.letters import Message, letter_mail, letter_pdf, letter_words, message_mail
+from mendbay.jobs.quote_case import make_quote
+from mendbay.jobs.quote_lines import Wish
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.triage_case import answer
 from mendbay.jobs.waiting import wait
@@ -48,16 +50,16 @@ def test_the_likeliest_fault_is_told_with_its_chance_and_the_drive_gets_no_power
 
 def test_what_we_need_and_when(bench: Bench) -> None:
     wait(bench, 1, WaitsFor.CUSTOMER, "the password of the box", "2999-01-01")
-    body = json.dumps({"valid_until": "2999-02-01"})
-    bench.notes.add(Note(1, "", NoteKind.QUOTE, "4", bench.now(), bench.who, body))
+    made, _ = make_quote(bench, 1, Wish(lines=(("swap-board", ""),), odds=False))
+    until = made.valid_until
     said = letter_words(bench, 1)
     assert "- The password of the box, if possible by 2999-01-01\n" in said
-    assert "- An answer to quote 4, if possible by 2999-02-01\n" in said
+    assert f"- An answer to quote 1, if possible by {until}\n" in said
     assert "It is your turn" in said
     assert "The next step is" not in said
     quote = message_mail(bench, 1, Message.QUOTE)
-    assert "our quote 4 for your job" in flat(quote.body)
-    assert "valid until 2999-02-01" in flat(quote.body)
+    assert "our quote 1 for your job" in flat(quote.body)
+    assert f"valid until {until}" in flat(quote.body)
     reminder = message_mail(bench, 1, Message.REMINDER).body
     assert reminder.count("\n- ") == 2
     assert "\n\nNothing is done meanwhile" in reminder
