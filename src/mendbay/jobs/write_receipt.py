@@ -6,12 +6,16 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from mendbay.case.authority import WORDS
+from mendbay.case.consents import packaged_risks
 from mendbay.case.custody import Head
 from mendbay.case.items import Item, Where
 from mendbay.core.errors import CustodyBroken
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_text
+from mendbay.jobs.authority import authority_of
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.consents import consents_of
 from mendbay.jobs.hand_over_items import head_facts, item_facts
 from mendbay.jobs.keep_items import items_of
 from mendbay.jobs.papers import frame
@@ -65,6 +69,8 @@ def write_receipt(bench: Bench, case: int, agreed: Sequence[str] = ()) -> Receip
         "wanted": list(record.wanted),
         "due_on": record.due_on,
         "keep_until": record.keep_until,
+        "consents": _consents(bench, case),
+        "authority": "" if (settled := authority_of(bench, case)) is None else WORDS[settled.whose],
         "agreed": [one.strip() for one in agreed if one.strip()],
         "items": [item_facts(one) for one in here],
         "technician": bench.who,
@@ -87,3 +93,13 @@ def write_receipt(bench: Bench, case: int, agreed: Sequence[str] = ()) -> Receip
         )
         bench.note(case, "receipt", f"Receipt made, with the head of custody entry {entries[-1].sequence}.")
     return Receipt(here, head, kept.path, pdf)
+
+
+def _consents(bench: Bench, case: int) -> list[dict[str, str]]:
+    """The customer's word on risky steps, in the order in which they are asked."""
+    words = consents_of(bench, case)
+    return [
+        {"what": risk.title, "word": f"{words[one].word}, {words[one].how}, {words[one].at[:10]}"}
+        for one, risk in packaged_risks().items()
+        if one in words
+    ]

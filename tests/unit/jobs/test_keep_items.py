@@ -9,14 +9,18 @@ from pathlib import Path
 import pypdf
 import pytest
 
+from mendbay.case.authority import Whose
+from mendbay.case.consents import How, Word
 from mendbay.case.custody import Head
 from mendbay.case.hand_over import Role
 from mendbay.case.items import Owner, What, Where
 from mendbay.case.records import Bay
 from mendbay.core.errors import BadFormFile, LedgerError, NoSuchCase, NoSuchItem, UsageError
 from mendbay.core.note import Note, NoteKind
+from mendbay.jobs.authority import set_authority
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.check_custody import check_custody
+from mendbay.jobs.consents import give_word
 from mendbay.jobs.hand_over_items import hand_over_paper, hand_overs_of, keep_signed, receive, release
 from mendbay.jobs.keep_items import (
     add_item,
@@ -192,6 +196,19 @@ class TestReceipt:
         ):
             assert said in words
         assert (made.items, Head.parse(made.head).sequence) == ((), 1)
+
+    def test_it_says_what_was_agreed_on_one_page(self, bench: Bench) -> None:
+        give_word(bench, 1, "power-on", Word.YES)
+        give_word(bench, 1, "board-repair", Word.NO, how=How.PHONE)
+        set_authority(bench, 1, Whose.OWN)
+        made = write_receipt(bench, 1, ["Call before shipping."])
+        words = words_of(made.pdf)
+        for said in (
+            *("Your word on giving power to a failing drive yes, in person", "no, phone"),
+            *("it is the customer's own", "Call before shipping."),
+        ):
+            assert said in words
+        assert len(pypdf.PdfReader(io.BytesIO(made.pdf)).pages) == 1
 
     def test_it_lists_what_the_customer_brought_and_is_here(self, bench: Bench) -> None:
         add_item(bench, 1, What.BOX, "two-bay box", marks="Tarn", condition="dent")
