@@ -17,6 +17,10 @@ import click
 
 from mendbay.core.errors import Interrupted, MendbayError, UsageError
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+"""The matrices here are small: several threads of the linear algebra only wait for each other. It is read
+when numpy is first imported, so it is set before any command is."""
+
 COMMANDS = {
     "case": "Take in, agree, quote, follow, hand over and close cases.",
     "triage": "See what is likely broken, why, and what to do next.",
