@@ -4,8 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from mendbay.core.loss_odds import unreadable_chance
+from mendbay.core.quantity import chance_text
 from mendbay.handback.facts import BayFacts, FileFacts
 from mendbay.handback.words import counted, day
+
+WORTH_TELLING_BYTES = 500_000_000_000
+"""Size of a drive from which a full read is likely enough to meet a bad place to say so (own choice)."""
 
 
 def advice_for(
@@ -44,4 +49,12 @@ def advice_for(
             "A mirror of two drives protects against one failing drive. It does not protect against a "
             "mistake, a theft, a fire, or a half that falls behind unnoticed: check its state every month."
         )
+        largest = max((one.size_bytes for one in bays), default=0)
+        if largest >= WORTH_TELLING_BYTES:
+            said.append(
+                "When one of two new drives of that size fails, the other is read from end to end to build "
+                f"the mirror anew; with {chance_text(unreadable_chance(largest))} at least one place of it "
+                "cannot be read then (at one error in 10^14 bits, as makers state it). A backup beside the "
+                "mirror covers that."
+            )
     return tuple(said)

@@ -173,6 +173,8 @@ def test_advice_follows_from_the_facts() -> None:
     assert "2 files named under" in said
     assert "until 25 February 2027" in said
     assert "A mirror of two drives" in said
+    assert "with 15 % at least one place" in said, "1 - exp(-0.16), of 2 TB"
+    assert "at least one place" not in " ".join(advice_for((), bays(), "stripe"))
     calm = advice_for((a_file("x", 1),), ())
     assert len(calm) == 1
     assert "second copy" in calm[0]

@@ -9,6 +9,7 @@ import click
 from mendbay.case.price_list import PriceList, packaged_prices
 from mendbay.faces import wording
 from mendbay.faces.cli.bench_lessons import lessons
+from mendbay.faces.cli.bench_reckon import reckon
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.money_papers import span_words
 from mendbay.jobs.quote_lines import PRICES, SETTINGS, prices_in_force
@@ -105,3 +106,4 @@ def _prices_json(found: PriceList) -> dict[str, object]:
 
 
 command.add_command(lessons)
+command.add_command(reckon)
