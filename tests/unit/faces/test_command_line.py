@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import json
 import os
 import re
@@ -19,6 +20,8 @@ import jsonschema
 import pytest
 
 from mendbay.core import errors
+from mendbay.faces.cli import main
+from mendbay.faces.cli.case import SECTIONS
 from mendbay.faces.cli.main import COMMANDS
 from mendbay.faces.cli.main import command as top
 from mendbay.faces.cli.screen import printable
@@ -310,3 +313,17 @@ def test_help_needs_nothing_heavy() -> None:
 def test_names_from_a_drive_cannot_move_the_cursor() -> None:
     shown = printable(b"a\x1b[2Jb\xff\\c\xe2\x80\xaed\n")
     assert shown == r"a\x1b[2Jb\xff\x5cc\xe2\x80\xaed\x0a"
+
+
+def test_every_command_of_a_case_is_listed_once_and_is_where_it_is_looked_for() -> None:
+    listed = {name: module for topic in SECTIONS.values() for name, (module, _) in topic.items()}
+    assert len(listed) == sum(len(topic) for topic in SECTIONS.values())
+    found = {
+        str(one.name): module
+        for module in sorted(set(listed.values()))
+        for one in importlib.import_module(f"mendbay.faces.cli.case_{module}").COMMANDS
+    }
+    assert found == listed
+    folder = Path(main.__file__).parent
+    modules = {path.stem.removeprefix("case_") for path in folder.glob("case_*.py")}
+    assert modules == set(listed.values())

@@ -2,41 +2,41 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Mapping, Sequence
+import importlib
+from collections.abc import Mapping
+from typing import Any
 
 import click
 
+Sections = Mapping[str, Mapping[str, tuple[str, str]]]
+"""By topic and name of a command: the topic's module, and what the command does."""
 
-class Sectioned(click.Group):
-    """Its commands are added topic by topic; those added without one stand first, under `Commands`."""
 
-    def __init__(self, *args: object, **kwargs: object) -> None:
-        super().__init__(*args, **kwargs)  # type: ignore[arg-type]
-        self._sections: dict[str, list[str]] = {"Commands": []}
+class LaterSections(click.Group):
+    """A group that imports the module of a command only when that command is used, so that the help of fifty
+    commands answers at once.
 
-    def add_section(self, title: str, commands: Sequence[click.Command]) -> None:
-        """Adds commands under a topic."""
-        self._sections[title] = [str(one.name) for one in commands]
-        for one in commands:
-            self.add_command(one)
+    Args:
+        sections: the commands; a module `PREFIX_NAME` beside this one has them in `COMMANDS`.
+        prefix: of the modules' names.
+    """
+
+    def __init__(self, *args: Any, sections: Sections, prefix: str, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.sections = sections
+        self._prefix = prefix
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        listed = [name for names in self._sections.values() for name in names]
-        return [name for name in self.commands if name not in listed] + listed
+        return [name for topic in self.sections.values() for name in topic]
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        topics = {name: module for topic in self.sections.values() for name, (module, _) in topic.items()}
+        if cmd_name not in topics:
+            return None
+        module = importlib.import_module(f"mendbay.faces.cli.{self._prefix}_{topics[cmd_name]}")
+        return next((one for one in module.COMMANDS if one.name == cmd_name), None)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        for title, names in self._titled(ctx).items():
-            rows = [(name, _first_sentence(self.commands[name])) for name in names]
+        for title, topic in self.sections.items():
             with formatter.section(title):
-                formatter.write_dl(rows, col_max=14)
-
-    def _titled(self, ctx: click.Context) -> Mapping[str, Sequence[str]]:
-        listed = {name for names in self._sections.values() for name in names}
-        rest = [name for name in self.commands if name not in listed]
-        return {title: names or rest for title, names in self._sections.items() if names or rest}
-
-
-def _first_sentence(command: click.Command) -> str:
-    paragraph = " ".join((command.help or "").split("\n\n")[0].split())
-    return re.split(r"(?<=[.;:])\s", paragraph, maxsplit=1)[0].rstrip(".;:")
+                formatter.write_dl([(name, words) for name, (_, words) in topic.items()], col_max=14)
