@@ -118,6 +118,9 @@ class MemoryLedger(CaseLedger):
         self._writable(case)
         self._events.append((case, event))
 
+    def last_event(self, case: int) -> int:
+        return len(self.events(case))
+
     def events(self, case: int) -> tuple[Event, ...]:
         self.case(case)
         return tuple(event for number, event in self._events if number == case)

@@ -18,7 +18,8 @@ from mendbay.jobs.consents import to_ask
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.look_at_pair import LOOKED
 from mendbay.jobs.triage_case import Triage, stakes_of, tell_triage
-from mendbay.jobs.waiting import WholeShop, waits_of, whole_shop
+from mendbay.jobs.waiting import WholeShop, owes, waits_of, whole_shop
+from mendbay.jobs.withdraw import standing_notes
 from mendbay.triage.next_step import Offer
 from mendbay.triage.table_file import packaged_texts
 from mendbay.triage.tables import StepKind
@@ -85,8 +86,10 @@ def _limits(bench: Bench) -> Mapping[WaitsFor, int]:
 
 
 def _unfinished(bench: Bench, case: Case, today: str) -> bool:
-    """A closed case is done with, unless copies are still there that should be gone."""
+    """A closed case is done with, unless it is not paid or copies are still there that should be gone."""
     if case.state is not CaseState.CLOSED:
+        return True
+    if owes(bench, case):
         return True
     return bool(case.keep_until) and case.keep_until < today and _holds_copies(bench, case)
 
@@ -149,7 +152,9 @@ class _Gathering:
         due_for = "needed by" if case.due_on else ""
         if waits:
             nudge = self._chore(NUDGES[waits[0].who], case, self._worth(case), waits[0].what)
-            return OpenCase(case.number, case.due_on, due_for, waits, nudge=nudge)
+            done = case.state in (CaseState.CLOSED, CaseState.HANDED_BACK)  # what was due is done
+            due = ("", "") if done else (case.due_on, due_for)
+            return OpenCase(case.number, *due, waits, nudge=nudge)
         chore = self._ours(case) if self._steps else None
         return OpenCase(case.number, case.due_on, due_for, chore=chore)
 
@@ -174,7 +179,7 @@ class _Gathering:
 
     def _seen(self, case: Case) -> bool:
         """Whether somebody saw how the drives belong together, or what is on them."""
-        signs = self._bench.notes.of(NoteKind.SIGN, case.number)
+        signs = standing_notes(self._bench, NoteKind.SIGN, case.number)
         events = self._bench.ledger.events(case.number)
         return any(one.subject in SAW_THE_PAIR for one in signs) or any(one.kind == LOOKED for one in events)
 
@@ -198,8 +203,8 @@ class _Gathering:
         return kept.chore
 
     def _key(self, case: Case, bays: tuple[Bay, ...], images: tuple[Image, ...]) -> str:
-        """Stands for all that triage of the case rests on: the case's record, its last note, its images as
-        they lie there, what was withdrawn and learned in the whole shop, and the tables."""
+        """Stands for all that triage of the case rests on: the case's record, its last note and event, its
+        images as they lie there, what was withdrawn and learned in the whole shop, and the tables."""
         glances = [self._bench.images.glance(case, one.bay) for one in bays]
         notes = self._bench.notes.last_number(case.number)
         reserved = self._shop.reserved.get(case.number, ())
@@ -211,6 +216,7 @@ class _Gathering:
             images,
             glances,
             notes,
+            self._bench.ledger.last_event(case.number),
             reserved,
             len(self._shop.withdrawn),
         )

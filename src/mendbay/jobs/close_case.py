@@ -13,7 +13,9 @@ from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import chance_text
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.bill_case import account_of
 from mendbay.jobs.certify_rom import certificates_kept
+from mendbay.jobs.keep_copies import HAND_BACK
 from mendbay.jobs.keep_stock import last_swaps_of
 from mendbay.jobs.learn_triage import AT_CLOSING, OUTCOME, at_closing, closed_cases, learned, outcomes
 from mendbay.jobs.triage_case import Triage, tell_triage
@@ -73,7 +75,7 @@ def look_at_closing(bench: Bench, number: int) -> Closing:
     told = _triage(bench, number)
     hints = tuple(_hints(bench, number, told))
     outcome = outcomes(bench).get(number)
-    missing = tuple(_missing(case, hints, told, outcome))
+    missing = (*_missing(case, hints, told, outcome), *_unpaid(bench, number))
     return Closing(case, outcome, hints, missing, _teaches_not(bench, case, outcome, told))
 
 
@@ -92,6 +94,7 @@ def close_case(bench: Bench, number: int, outcome: Outcome) -> Closing:
     _require_places(case, told, outcome)
     before = outcomes(bench).get(number)
     with bench.ledger.together():
+        _withdraw_what_it_taught(bench, number, "closed again")
         _note(bench, number, NoteKind.OUTCOME, OUTCOME, to_json(outcome))
         if told is not None and not _untypical(case, told):
             # what was answered after a repair is of a box that is no longer as it came in
@@ -125,9 +128,18 @@ def reopen_case(bench: Bench, number: int, reason: str) -> Case:
         )
     with bench.ledger.together():
         withdraw(bench, map(subject_of, notes), number, "", reason)
+        _withdraw_what_it_taught(bench, number, reason)
         bench.custody(number, "opened again", f"case {number}")
         bench.note(number, "closing", f"Opened again. {reason.strip()}")
-        return bench.ledger.amend_case(number, state=CaseState.OPEN)
+        handed_back = any(one.kind == HAND_BACK for one in bench.ledger.events(number))
+        return bench.ledger.amend_case(number, state=CaseState.HANDED_BACK if handed_back else CaseState.OPEN)
+
+
+def _withdraw_what_it_taught(bench: Bench, number: int, reason: str) -> None:
+    """What triage knew when the case was closed before teaches no more."""
+    taught = standing_notes(bench, NoteKind.SUBJECT, number, "", AT_CLOSING)
+    if taught:
+        withdraw(bench, map(subject_of, taught), number, "", reason)
 
 
 def outcome_words(outcome: Outcome) -> str:
@@ -238,6 +250,12 @@ def _missing(
     meant = outcome is None or outcome.end is End.HANDED_BACK
     if meant and not handed and case.kind not in WITHOUT_DRIVE:
         yield "Mendbay made no hand-back of this case."
+
+
+def _unpaid(bench: Bench, number: int) -> Iterator[str]:
+    due = account_of(bench, number).due
+    if due is not None and due.minor > 0:
+        yield f"{due.text} of its bill are not paid: case today goes on telling it."
 
 
 def _teaches_not(bench: Bench, case: Case, outcome: Outcome | None, told: Triage | None) -> str:

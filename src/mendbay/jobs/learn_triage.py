@@ -72,7 +72,7 @@ def closed_cases(bench: Bench, but: int = 0) -> tuple[ClosedCase, ...]:
     Raises:
         LedgerError: a note is not one that Mendbay wrote.
     """
-    kept = {note.case: note for note in bench.notes.of(NoteKind.SUBJECT, subject=AT_CLOSING)}
+    kept = {note.case: note for note in standing_notes(bench, NoteKind.SUBJECT, subject=AT_CLOSING)}
     return tuple(
         _closed(number, outcome, kept[number])
         for number, outcome in sorted(outcomes(bench).items())

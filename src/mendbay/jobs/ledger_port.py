@@ -83,6 +83,10 @@ class CaseLedger(Protocol):
 
     def note_event(self, case: int, event: Event) -> None: ...
 
+    def last_event(self, case: int) -> int:
+        """A number that grows with every event of the case; 0 while it has none."""
+        ...
+
     def events(self, case: int) -> tuple[Event, ...]:
         """What was noted of a case, the oldest first."""
         ...

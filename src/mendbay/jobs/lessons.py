@@ -28,7 +28,8 @@ from mendbay.case.lessons import (
     table_of_cases,
     table_of_swaps,
 )
-from mendbay.core.errors import LedgerError
+from mendbay.case.outcome import from_json
+from mendbay.core.errors import LedgerError, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import counted
 from mendbay.core.texts import require_day
@@ -36,15 +37,12 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.find_donor import known_patient
 from mendbay.jobs.keep_stock import dated_swaps
+from mendbay.jobs.learn_triage import AT_CLOSING, OUTCOME
 from mendbay.jobs.papers import frame
 from mendbay.jobs.read_pictures import shop_forms
 from mendbay.jobs.withdraw import standing_notes
 from mendbay.triage.table_file import packaged_tables
 
-ABOUT = "case"
-"""Subject of the note that says how a case ended."""
-ENDS = ("handed back", "repaired", "sent on", "given back", "declined", "enquiry answered")
-DATA = ("all", "most", "part", "none", "not asked for")
 ROWS_OF_A_PICTURE = 14
 """Rows of one picture on paper: what fits on a page with its heading."""
 
@@ -97,7 +95,7 @@ def tell_lessons(bench: Bench, shop: ShopFiles, *, by: Axis | None = None, since
 
 def _gathered(bench: Bench, shop: ShopFiles, since: str) -> tuple[list[Ended], list[Measured]]:
     forms, spelled = shop_forms(shop), _Spelling()
-    outcomes = {note.case: note for note in standing_notes(bench, NoteKind.OUTCOME, subject=ABOUT)}
+    outcomes = {note.case: note for note in standing_notes(bench, NoteKind.OUTCOME, subject=OUTCOME)}
     symptoms = _symptoms(bench)
     ended: list[Ended] = []
     measured: list[Measured] = []
@@ -147,17 +145,23 @@ def _drives(bench: Bench, forms: Forms, case: int, spelled: _Spelling) -> dict[s
 
 
 def _symptoms(bench: Bench) -> dict[int, frozenset[tuple[str, str]]]:
-    """What was answered in triage, by case, in the words of the tables as they are now; an answer that they
-    no longer know stands as it was written."""
-    last: dict[tuple[int, str, str], str] = {}
+    """What was answered in triage of each case as it came in, in the words of the tables as they are now; an
+    answer that they no longer know stands as it was written. A closing keeps what was known before any
+    repair; a case without that counts with its last answers."""
+    last: dict[int, dict[tuple[str, str], str]] = {}
     for note in standing_notes(bench, NoteKind.SIGN):
-        last[note.case, note.bay, note.subject] = str(_body(note, "triage").get("answer", ""))
+        last.setdefault(note.case, {})[note.subject, note.bay] = str(_body(note, "triage").get("answer", ""))
+    for note in standing_notes(bench, NoteKind.SUBJECT, subject=AT_CLOSING):
+        answers = _body(note, "triage").get("answers")
+        if isinstance(answers, list):
+            last[note.case] = {(str(sign), str(bay)): str(said) for sign, bay, said in answers}
     signs = packaged_tables().signs
     found: dict[int, set[tuple[str, str]]] = {}
-    for (case, _, asked), said in last.items():
-        sign = signs.get(asked)
-        words = {one.id: one.words for one in sign.answers} if sign else {}
-        found.setdefault(case, set()).add((sign.asks if sign else asked, words.get(said, said)))
+    for case, told in last.items():
+        for (asked, _), said in told.items():
+            sign = signs.get(asked)
+            words = {one.id: one.words for one in sign.answers} if sign else {}
+            found.setdefault(case, set()).add((sign.asks if sign else asked, words.get(said, said)))
     return {case: frozenset(told) for case, told in found.items()}
 
 
@@ -168,16 +172,15 @@ def _ended(
     families: frozenset[str],
     symptoms: frozenset[tuple[str, str]],
 ) -> Ended:
-    body, faults = _body(note, "an outcome"), packaged_tables().faults
+    faults = packaged_tables().faults
     try:
-        end, data = body["end"], body["data"]
-        if end not in ENDS or data not in DATA:
-            raise ValueError(f"{end!r:.40}, {data!r:.40}")
-        names = {str(place[0]) for place in body["found"]} if body["known"] else set()
-        found = frozenset(faults[one].words if one in faults else one for one in names)
-        return Ended(note.case, kind, end, data, found, bool(body["sure"]), boards, families, symptoms)
-    except (KeyError, TypeError, ValueError, IndexError) as trouble:
+        outcome = from_json(note.body)
+    except UsageError as trouble:
         raise _unreadable(note, "an outcome", trouble) from trouble
+    names = {one.fault for one in outcome.found} if outcome.known else set()
+    found = frozenset(faults[one].words if one in faults else one for one in names)
+    end, data = str(outcome.end), str(outcome.data)
+    return Ended(note.case, kind, end, data, found, outcome.sure, boards, families, symptoms)
 
 
 def _handed_back_at(bench: Bench, case: int) -> str:

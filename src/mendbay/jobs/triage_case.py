@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -17,7 +17,7 @@ from mendbay.jobs.consents import consents_of, refused
 from mendbay.jobs.gather_signs import OF_IMAGES, Gathered, gathered_signs
 from mendbay.jobs.learn_triage import closed_cases, learned, worlds_of
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
-from mendbay.triage.belief import Asked, Belief, Moved, Tried, WhatIf, sign_of
+from mendbay.triage.belief import Asked, Belief, Moved, Tried, WhatIf, may_change, sign_of
 from mendbay.triage.next_step import INSIDE, Offer, Stakes, kept_off, offers_within
 from mendbay.triage.table_file import packaged_tables
 from mendbay.triage.tables import Seat, Step, StepKind
@@ -378,11 +378,8 @@ def _said(bench: Bench, case: int) -> tuple[dict[str, Any], str]:
         return {}, ""
     body = dict(_body(notes[-1]))
     bays = body.get("bays", [])
-    sound = isinstance(body.get("box"), bool | None) and isinstance(body.get("worth"), int | float | None)
-    worth = body.get("worth", 0)  # goes when a case is forgotten
-    sound = isinstance(body.get("box"), bool) and isinstance(worth, (int, float))
-    sound = {"box", "worth"} <= set(body)  # null stands for what was not said
-    sound = sound and isinstance(body["box"], bool | None) and isinstance(body["worth"], int | float | None)
+    worth = body.get("worth")  # null where it was not said, and gone where the case was forgotten
+    sound = "box" in body and isinstance(body["box"], bool | None) and isinstance(worth, int | float | None)
     if not sound or not isinstance(bays, list) or not all(isinstance(one, str) for one in bays):
         raise _unreadable(notes[-1], TypeError("not what it should hold"))
     return body, f"{notes[-1].who}, {notes[-1].at}"
@@ -420,7 +417,7 @@ def _told(bench: Bench, case: int, worlds: Worlds) -> _Told:
                 rounds.append({})
             else:
                 asked, said = _answer_of(worlds, note)
-                rounds[-1][asked] = Known(said, origin, True)
+                rounds[_round_of(worlds, asked, tries)][asked] = Known(said, origin, True)
         except UsageError as trouble:
             left_out.append(f"{_named(note)}. {trouble.what}")
     told = {asked: one for each in rounds for asked, one in each.items()}
@@ -430,6 +427,15 @@ def _told(bench: Bench, case: int, worlds: Worlds) -> _Told:
     answers = [{asked: one.answer for asked, one in each.items()} for each in rounds]
     tried = tuple(Tried(one.step, one.bay, before) for one, before in zip(tries, answers[:-1], strict=True))
     return _Told(told, tried, tuple(tries), answers[-1], tuple(dict.fromkeys(left_out)))
+
+
+def _round_of(worlds: Worlds, asked: Asked, tries: Sequence[ToldTry]) -> int:
+    """Where an answer counts: since the last repair that may have changed it. A later answer to what no
+    repair has changed is the same answer put right."""
+    for number in range(len(tries), 0, -1):
+        if may_change(worlds, tries[number - 1].step, tries[number - 1].bay, asked):
+            return number
+    return 0
 
 
 def _in_order(bench: Bench, case: int) -> list[Note]:

@@ -114,14 +114,12 @@ def set_due(bench: Bench, number: int, day: str) -> Case:
 
 def waits_of(bench: Bench, case: Case, shop: WholeShop) -> tuple[Wait, ...]:
     """What a case waits for, the most telling first: a person's word, then what is on record. Empty while it
-    is our turn; once the files are handed back only a bill is waited for.
+    is our turn; once the files are handed back, or the case is closed, only a bill is waited for.
 
     Raises:
         LedgerError: a note is not one that Mendbay wrote.
     """
-    if case.state is CaseState.CLOSED:
-        return ()
-    if case.state is CaseState.HANDED_BACK:
+    if case.state in (CaseState.CLOSED, CaseState.HANDED_BACK):
         return tuple(wait for _, wait in _payment(bench, case))
     last = bench.notes.of(NoteKind.WAITING, case.number, "", ABOUT)[-1:]
     told: list[Wait] = []
@@ -174,6 +172,11 @@ def _quotes(bench: Bench, case: Case) -> list[tuple[int, Wait]]:
             until = one.quote.valid_until
             found.append((made.number, Wait(WaitsFor.CUSTOMER, f"{QUOTE_WORDS} {number}", made.at, until)))
     return found
+
+
+def owes(bench: Bench, case: Case) -> bool:
+    """Whether a bill of the case is not paid."""
+    return bool(_payment(bench, case))
 
 
 def _payment(bench: Bench, case: Case) -> list[tuple[int, Wait]]:

@@ -198,6 +198,10 @@ class Ledger(CaseLedger):
                 queries.NOTE_EVENT, (case, event.at, event.kind, event.text, _json(dict(event.facts)))
             )
 
+    def last_event(self, case: int) -> int:
+        self.case(case)
+        return int(self._store.rows(queries.LAST_EVENT, (case,))[0][0])
+
     def events(self, case: int) -> tuple[Event, ...]:
         self.case(case)
         return self._read(_event_of, queries.EVENTS, case)

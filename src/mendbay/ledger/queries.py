@@ -51,6 +51,7 @@ FROM images WHERE case_number = ? ORDER BY rowid
 """
 
 NOTE_EVENT = "INSERT INTO events (case_number, at, kind, text, facts) VALUES (?, ?, ?, ?, ?)"
+LAST_EVENT = "SELECT coalesce(max(id), 0) FROM events WHERE case_number = ?"
 EVENTS = "SELECT at, kind, text, facts FROM events WHERE case_number = ? ORDER BY id"
 
 APPEND_CUSTODY = """

@@ -32,6 +32,10 @@ _MEANING = re.compile(r"([!-/:-@\[-`{-~])")
 """ASCII punctuation: all of it may be escaped, and most of it means something (CommonMark 0.31, 2.4)."""
 
 
+WRONG = (TypeError, ValueError, ArithmeticError, LookupError, AttributeError, MemoryError, RecursionError)
+"""What an expression in a wording can run into."""
+
+
 @dataclass(frozen=True, slots=True)
 class Run:
     """A piece of text in one style; one without text is a line break."""
@@ -77,8 +81,13 @@ def filled(name: str, wording: str, facts: Mapping[str, Any]) -> str:
     environment = ImmutableSandboxedEnvironment(
         undefined=StrictUndefined, finalize=_escaped, trim_blocks=True, lstrip_blocks=True, autoescape=False
     )
+    environment.globals.clear()  # functions that make text without end are no part of a wording
+    text = ""
     try:
-        text = environment.from_string(wording).render(facts)
+        for piece in environment.from_string(wording).generate(facts):
+            text += piece
+            if len(text) > LIMIT:
+                raise BadFormFile(f"The wording {name!r} makes over {LIMIT} characters.", "Shorten it.")
     except TemplateError as trouble:
         line = getattr(trouble, "lineno", None)
         where = f", line {line}" if line else ""
@@ -86,13 +95,11 @@ def filled(name: str, wording: str, facts: Mapping[str, Any]) -> str:
             f"The wording {name!r}{where} cannot be filled: {trouble}.",
             "docs/formats/papers.md tells what a wording may hold; without the shop's own file ours is used.",
         ) from trouble
-    except (TypeError, ValueError, ArithmeticError, RecursionError) as trouble:
+    except WRONG as trouble:
         raise BadFormFile(
             f"The wording {name!r} cannot be filled: {trouble!r:.200}.",
             "docs/formats/papers.md tells what a wording may hold; without the shop's own file ours is used.",
         ) from trouble
-    if len(text) > LIMIT:
-        raise BadFormFile(f"The wording {name!r} makes {len(text)} characters.", "Shorten it.")
     return text
 
 

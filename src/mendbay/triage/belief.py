@@ -10,7 +10,7 @@ those after.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -113,9 +113,9 @@ class Belief:
         for number, one in enumerate(self._rounds):
             found.update(one)
             if number < len(self.tried):
-                step, bay = self.tried[number].step, self.tried[number].bay
-                changed = _shows(self.worlds, step.fixes)
-                for asked in [one for one in found if one.sign in changed and bay in ("", one.bay or bay)]:
+                made = self.tried[number]
+                changed = [one for one in found if may_change(self.worlds, made.step, made.bay, one)]
+                for asked in changed:
                     del found[asked]
         return found
 
@@ -245,15 +245,13 @@ def after_failure(worlds: Worlds, weights: Floats, step: Step, bay: str) -> Floa
     return found
 
 
-def _shows(worlds: Worlds, faults: Iterable[str]) -> frozenset[str]:
-    """The signs whose answers depend on any of these faults."""
+def may_change(worlds: Worlds, step: Step, bay: str, asked: Asked) -> bool:
+    """Whether a repair may have changed the answer to a sign: it depends on a fault that the repair mends."""
+    if bay not in ("", asked.bay) and asked.bay:
+        return False
     groups = worlds.tables.groups
-    names = {*faults, *(one for one, members in groups.items() if set(members) & set(faults))}
-    return frozenset(
-        sign.id
-        for sign in worlds.tables.signs.values()
-        if any(term.name in names for row in sign.rows for term in row.when)
-    )
+    names = {*step.fixes, *(one for one, members in groups.items() if set(members) & set(step.fixes))}
+    return any(term.name in names for row in worlds.tables.signs[asked.sign].rows for term in row.when)
 
 
 def _require_repair(worlds: Worlds, step: Step, bay: str) -> None:

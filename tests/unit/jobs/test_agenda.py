@@ -22,6 +22,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import How, make_bill, pay
 from mendbay.jobs.consents import consents_of, give_word
 from mendbay.jobs.keep_stock import add_items, reserve
+from mendbay.jobs.looks import remember
 from mendbay.jobs.quote_case import By, decide, make_quote
 from mendbay.jobs.quote_lines import Wish
 from mendbay.jobs.take_in import take_in
@@ -124,7 +125,13 @@ def test_a_bill_is_waited_for_also_after_the_hand_back(bench: Bench) -> None:
     assert account.due is not None
     bench.ledger.amend_case(1, state=CaseState.HANDED_BACK)
     assert waits(tell_turn(bench, 1)) == [(WaitsFor.CUSTOMER, f"the payment of {account.due.text}")]
+    set_due(bench, 1, "2020-01-01")
+    entry = tell_turn(bench, 1)
+    assert (entry.case.due_on, entry.case.due_for) == ("", ""), "what was due is done"
+    bench.ledger.amend_case(1, state=CaseState.CLOSED)
+    assert list(tell_agenda(bench).cases) == [1], "closing does not pay it"
     pay(bench, 1, account.due.text, How.CASH)
+    assert list(tell_agenda(bench).cases) == []
     assert waits(tell_turn(bench, 1)) == []
 
 
@@ -277,3 +284,12 @@ def test_limits_of_the_shop_count(bench: Bench, shop: ShopFolder) -> None:
     shop.keep("settings", "agenda", "[wait_days]\ncustomer = -1\n")
     with pytest.raises(BadFormFile):
         tell_agenda(bench)
+
+
+def test_what_a_look_showed_changes_the_next_step_at_once(bench: Bench) -> None:
+    before = tell_agenda(bench).agenda.steps[0].chore
+    remember(bench, 1, "layout-found", "separate", "Each holds a volume of its own.")
+    after = tell_agenda(bench).agenda.steps[0].chore
+    assert before is not None
+    assert after is not None
+    assert before.worth != after.worth

@@ -16,12 +16,16 @@ from mendbay.core.errors import LedgerError, NoSuchCase, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs import close_case as jobs_close_case
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.bill_case import How, make_bill, pay
 from mendbay.jobs.certify_rom import KeptCertificate
+from mendbay.jobs.check_custody import check_custody
 from mendbay.jobs.close_case import close_case, look_at_closing, outcome_words, reopen_case
 from mendbay.jobs.find_donor import agreement_with
 from mendbay.jobs.keep_stock import add_items, record_swap
 from mendbay.jobs.learn_triage import closed_cases, outcomes, table_numbers, worlds_of
-from mendbay.jobs.take_in import check_custody, take_in
+from mendbay.jobs.quote_case import By, decide, make_quote
+from mendbay.jobs.quote_lines import Wish
+from mendbay.jobs.take_in import take_in
 from mendbay.jobs.triage_case import answer, describe, tell_triage
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.triage.belief import Asked
@@ -264,3 +268,32 @@ def test_numbers_of_a_topic(bench: Bench) -> None:
     assert {one.topic for one in told.numbers} == {"sound"}
     with pytest.raises(UsageError, match="no numbers of 'flux'"):
         table_numbers(bench, "flux")
+
+
+def test_closed_again_as_what_cannot_teach_it_teaches_no_more(bench: Bench) -> None:
+    answer(bench, 1, CLICKS, "clicks")
+    close_case(bench, 1, HEADS)
+    assert len(closed_cases(bench)) == 1
+    bench.ledger.amend_case(1, kind=CaseKind.ENQUIRY)
+    again = close_case(bench, 1, HEADS)
+    assert closed_cases(bench) == ()
+    assert again.teaches_not
+    assert tell_triage(bench, another(bench, "1")).rests_on == 0
+
+
+def test_opened_again_it_is_where_it_was(bench: Bench) -> None:
+    close_case(bench, 1, HEADS)
+    assert reopen_case(bench, 1, "closed by mistake").state is CaseState.OPEN
+    bench.note(1, "hand-back", "Files handed back to a folder.")
+    close_case(bench, 1, HEADS)
+    assert reopen_case(bench, 1, "a file is missing").state is CaseState.HANDED_BACK
+
+
+def test_what_is_not_paid_is_told_at_closing(bench: Bench) -> None:
+    make_quote(bench, 1, Wish(lines=(("hour", "1"),), odds=False))
+    decide(bench, 1, 1, True, By.PHONE)
+    account, _ = make_bill(bench, 1, {})
+    assert account.due is not None
+    assert any(account.due.text in one for one in close_case(bench, 1, HEADS).missing)
+    pay(bench, 1, account.due.text, How.CASH)
+    assert not any("not paid" in one for one in look_at_closing(bench, 1).missing)

@@ -11,12 +11,13 @@ from mendbay.case.records import CaseState
 from mendbay.core.errors import CaseForgotten, DestinationError, UsageError
 from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.check_custody import check_custody
 from mendbay.jobs.corrections import lessons
 from mendbay.jobs.forget_case import copies_among, forget, plan_forgetting
 from mendbay.jobs.keep_stock import outcomes
 from mendbay.jobs.measure_board import tell_sheet
 from mendbay.jobs.ports import HeldFile
-from mendbay.jobs.take_in import check_custody, take_in, tell_case
+from mendbay.jobs.take_in import take_in, tell_case
 from mendbay.jobs.triage_case import tell_triage
 from mendbay.triage.belief import Asked
 from mendbay.wiring import open_bench

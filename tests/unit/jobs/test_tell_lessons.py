@@ -15,14 +15,19 @@ from mendbay.board.description import BoardDescription
 from mendbay.board.stock import Kind, StockItem
 from mendbay.board.swap_odds import Agreement, Purpose
 from mendbay.case.lessons import DAYS, GIVEN, HOURS, Axis, Ended, Row, table_of_cases
+from mendbay.case.outcome import DataBack, End
+from mendbay.case.outcome import said as said_outcome
 from mendbay.case.records import Bay, CaseKind, Image
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.close_case import close_case
 from mendbay.jobs.keep_stock import add_items, record_swap, withdraw_swap
 from mendbay.jobs.lessons import Lessons, lessons_csv, lessons_pdf, number_text, tell_lessons
+from mendbay.jobs.triage_case import answer, note_tried
 from mendbay.jobs.withdraw import subject_of, withdraw
 from mendbay.outlets.shop_files import ShopFolder
+from mendbay.triage.belief import Asked
 from mendbay.wiring import lesson_plot
 
 MOVED = {"board number": "same", "revision": "different", "ROM": "moved"}
@@ -73,8 +78,17 @@ def test_a_case_is_found_by_what_is_on_record_of_it(bench: Bench, shop: ShopFold
     assert counts(told, Axis.ENDING)["Data", "all"] == (1, 1)
 
 
+def test_symptoms_are_those_it_came_in_with(bench: Bench, shop: ShopFolder) -> None:
+    answer(bench, 1, Asked("lights"), "none")
+    note_tried(bench, 1, "new-adapter")
+    answer(bench, 1, Asked("lights"), "normal")
+    close_case(bench, 1, said_outcome(["adapter"], end=End.REPAIRED, data=DataBack.NOT_ASKED))
+    symptoms = counts(tell_lessons(bench, shop), Axis.SYMPTOM)
+    assert [what for _, what in symptoms] == ["no light comes on"]
+
+
 def test_outcomes_that_are_taken_back_or_not_known(bench: Bench, shop: ShopFolder) -> None:
-    note = outcome(bench, known=False)
+    note = outcome(bench, known=False, found=[], sure=False)
     assert counts(tell_lessons(bench, shop), Axis.FAULT) == {("", "not found"): (1, 1)}
     withdraw(bench, [subject_of(note)], 1, "", "another case")
     assert tell_lessons(bench, shop).cases == 0

@@ -318,3 +318,20 @@ def test_a_repair_that_did_not_help_moves_the_case_on(bench: Bench) -> None:
     for step, bay in (("smell", ""), ("no-such", ""), ("mend-supply", ""), ("mend-supply", "9")):
         with pytest.raises(UsageError):
             note_tried(bench, 1, step, bay)
+
+
+def test_an_answer_put_right_after_a_repair_counts_once(bench: Bench) -> None:
+    answer(bench, 1, Asked("history"), "surge")
+    note_tried(bench, 1, "clean-contacts")
+    after = answer(bench, 1, Asked("history"), "nothing").belief.fault("adapter")
+    take_back_tried(bench, 1, "clean-contacts", "", "to tell it in another order")
+    note_tried(bench, 1, "clean-contacts")
+    assert tell_triage(bench, 1).belief.fault("adapter") == pytest.approx(after)
+    said = tell_triage(bench, 1).belief
+    assert said.ever(Asked("history")) == ("nothing",)
+
+
+def test_what_was_not_said_or_was_forgotten_leaves_it_open(bench: Bench) -> None:
+    body = json.dumps({"box": True, "bays": []})
+    bench.notes.add(Note(1, "", NoteKind.SUBJECT, "case", bench.now(), "someone", body))
+    assert tell_triage(bench, 1).stakes.data == 3000.0

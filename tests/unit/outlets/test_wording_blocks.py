@@ -105,6 +105,11 @@ def test_a_wide_table_becomes_lines() -> None:
         "{% for one in range(999999) %}x{% endfor %}",
         "{{ value.append(1) }}",
         "{% include '/etc/passwd' %}",
+        "{{ '%(a)s' % {} }}",
+        "{{ 'x'.encode('zz') }}",
+        "{{ lipsum(n=300000) }}",
+        "{{ 'x' * 300000 }}",
+        "{{ value.nothing.at_all }}",
     ],
 )
 def test_a_wording_that_cannot_be_filled_is_told(wording: str) -> None:

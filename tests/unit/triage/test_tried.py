@@ -91,7 +91,7 @@ def test_the_worlds_after_it_by_going_through_them_one_by_one(
 
 @given(some_answers(BOX, 3), st.sampled_from(REPAIRS))
 @settings(max_examples=30, deadline=None)
-def test_failing_never_makes_likelier_what_the_repair_mends_for_sure(
+def test_what_a_repair_mends_is_left_in_no_more_than_its_misses(
     answers: dict[Asked, str], repair: tuple[object, str]
 ) -> None:
     step, bay = repair
@@ -99,6 +99,9 @@ def test_failing_never_makes_likelier_what_the_repair_mends_for_sure(
     after = after_failure(BOX, before.weights, step, bay)  # type: ignore[arg-type]
     assert (after >= -1e-15).all()
     assert after.sum() <= before.weights.sum() + 1e-12
+    for place, chance in BOX.mended(step, bay).items():  # type: ignore[arg-type]
+        broken = BOX.faulty[:, place]
+        assert after[broken].sum() <= (1 - chance) * before.weights[broken].sum() + 1e-12
 
 
 @pytest.mark.parametrize(

@@ -76,7 +76,10 @@ def waiting(screen: Screen) -> None:
 @click.option("--until", default="", metavar="DAY", help="The day it is expected, like 2026-12-24.")
 @click.pass_obj
 def wait_(screen: Screen, case: int, who: str, what: str, until: str) -> None:
-    """Say that CASE waits for the customer, a part or a machine, and FOR-WHAT."""
+    """Say that CASE waits for the customer, a part or a machine, and FOR-WHAT.
+
+    What the customer is waited for stands in letters and reminders as it is typed here.
+    """
     with open_bench(screen.home) as bench:
         now = wait(bench, case, WaitsFor(who), what, until)
     by = f", expected by {until}" if until else ""
