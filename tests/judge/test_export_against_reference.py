@@ -13,15 +13,14 @@ import pytest
 
 from mendbay.jobs.export_case import Exported, export_case
 from mendbay.wiring import open_bench, open_handback_folder
-from support.full_case import full_case
+from support.full_case import full_home
 
 CUSTODY = Path(__file__).parents[2] / "docs/formats/custody.md"
 
 
 @pytest.fixture
 def done(tmp_path: Path) -> Exported:
-    with open_bench(tmp_path / "home") as bench:
-        full_case(bench)
+    with open_bench(full_home(tmp_path / "home")) as bench:
         return export_case(bench, 2, tmp_path / "out", open_handback_folder)
 
 

@@ -1,22 +1,56 @@
-"""A case of which everything is kept that can name somebody, for tests of exporting and forgetting it."""
+"""A case of which everything is kept that can name somebody, for tests of exporting and forgetting it.
+
+Every note is written by its job. Pictures, plans and certificates of chips have none here, as they take a
+camera or a programmer; that they go whatever they hold is tested beside the rulings.
+"""
 
 from __future__ import annotations
 
-import json
+import atexit
+import shutil
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory, mkdtemp
 
+from mendbay.board.confusable import Correction
 from mendbay.board.description import BoardDescription
+from mendbay.board.match import Alternative
+from mendbay.board.number_form import Kind as Identified
 from mendbay.board.stock import Kind, StockItem
-from mendbay.board.swap_odds import Level, Purpose
-from mendbay.case.records import Bay, Case, CaseState
-from mendbay.core.note import Note, NoteKind
+from mendbay.board.swap_odds import Attribute, Level, Purpose
+from mendbay.board.transfer_plan import Role
+from mendbay.board.unique_data import FamilyNote, Need, Seat
+from mendbay.case.agenda import WaitsFor
+from mendbay.case.consents import Word
+from mendbay.case.hand_over import Role as Hand
+from mendbay.case.items import What
+from mendbay.case.outcome import DataBack, End, said
+from mendbay.case.records import Bay, Case
+from mendbay.handback.erasure import Sort
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.bill_case import How as PaidHow
+from mendbay.jobs.bill_case import make_bill, pay, unpay
+from mendbay.jobs.close_case import close_case
+from mendbay.jobs.consents import give_word
+from mendbay.jobs.corrections import note_correction
 from mendbay.jobs.find_donor import agreement_with
-from mendbay.jobs.keep_stock import add_items, record_swap
+from mendbay.jobs.hand_over_items import receive, release
+from mendbay.jobs.keep_items import add_item
+from mendbay.jobs.keep_stock import accept_alternative, add_items, record_swap
+from mendbay.jobs.keep_stock import change_item as change_stock
+from mendbay.jobs.know_family import note_family
+from mendbay.jobs.letters import letter_mail
 from mendbay.jobs.measure_board import enter
+from mendbay.jobs.plan_erasure import plan_erasure
+from mendbay.jobs.quote_case import By, decide, make_quote
+from mendbay.jobs.quote_lines import Wish
+from mendbay.jobs.rom_reads import keep_files
 from mendbay.jobs.take_in import take_in
-from mendbay.jobs.triage_case import answer, describe
+from mendbay.jobs.take_in_form import tell
+from mendbay.jobs.triage_case import answer, describe, note_tried
+from mendbay.jobs.waiting import go_on, wait
 from mendbay.triage.belief import Asked
+from mendbay.wiring import open_bench, shop_copies
 
 CUSTOMER = "Quillmere Pottery"
 SERIAL = "K-0113-77"
@@ -24,21 +58,30 @@ CONTACT = "quill@mere.example"
 SECRETS = (CUSTOMER, "quillmere", SERIAL, CONTACT, "kiln log", "dented by the cat", "Mr Quill")
 OTHER = "Harrow Mill"
 """The customer of another case, who must never be met in anything of this one."""
-_PROPERLY = {
-    NoteKind.SIGN,
-    NoteKind.SUBJECT,
-    NoteKind.SWAP,
-    NoteKind.MEASUREMENT,
-    NoteKind.DUMP,
-    NoteKind.CORRECTION,
-    NoteKind.FORGETTING,
-}
-"""Kinds that are noted as the jobs note them."""
+SHOPS_OWN = "bought of Weir and Sons"
+"""What the shop noted of a part of its own."""
 ROM = b"ROM of " + SERIAL.encode()
+DUMP_BYTES = 64 << 10
 
 
-def full_case(bench: Bench) -> Case:
-    """Case 2 of the bench, closed and without copies; cases 1 and 3 are another customer's."""
+def full_home(home: Path) -> Path:
+    """A shop's home made there: its case 2 is closed and without copies, cases 1 and 3 are another
+    customer's."""
+    shutil.copytree(_made() / "home", home)
+    return home
+
+
+@cache
+def _made() -> Path:
+    """The folder that holds the home which is copied, as making one takes seconds."""
+    folder = Path(mkdtemp(prefix="mendbay-full-case-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    with open_bench(folder / "home") as bench:
+        _full_case(bench)
+    return folder
+
+
+def _full_case(bench: Bench) -> None:
     take_in(bench, OTHER, contact="harrow@mill.example", box="a box", bays=[Bay(0, "1", "AL20-HX4", "H-1")])
     case = take_in(
         bench,
@@ -50,29 +93,76 @@ def full_case(bench: Bench) -> Case:
         bays=[Bay(0, "1", "AL20-HX4", SERIAL), Bay(0, "2", "AL20-HX4")],
     )
     take_in(bench, OTHER, bays=[Bay(0, "1")])
+    _tell_triage(bench)
+    _tell_board(bench, case)
+    _agree(bench)
+    close_case(bench, 2, said(["heads:1"], end=End.SENT_ON, data=DataBack.NONE, remark="Mr Quill was told"))
+
+
+def _tell_triage(bench: Bench) -> None:
     describe(bench, 2, box=True, worth=5000)
     answer(bench, 2, Asked("sound", "1"), "clicks")
+    note_tried(bench, 2, "swap-board", "1")
+    answer(bench, 2, Asked("sound", "1"), "clicks")
+    tell(bench, 2, "story", "Mr Quill let it fall")
+    tell(bench, 2, "due", "2031-01-20")
+
+
+def _tell_board(bench: Bench, case: Case) -> None:
     enter(bench, 2, "1", "leads", "0.3", note="Mr Quill watched")
     shop = bench.shop_files
-    add_items(bench, shop, [StockItem(0, Kind.BOARD, BoardDescription("TB-4471-200", "R3"), location="B2")])
-    agreement = agreement_with(bench, shop, 2, "1", 1, Purpose.BOARD_SWAP, Level.MOVED)
-    record_swap(bench, 1, 2, "1", agreement, worked=True, remark="Mr Quill was glad")
-    for subject, read, right in (("model", "AL2O-HX4", "AL20-HX4"), ("serial number", "K-O113-77", SERIAL)):
-        body = {"read": read, "right": right, "pictures": [], "misread": True}
-        _note(bench, NoteKind.CORRECTION, subject, body)
-    for kind in NoteKind:
-        if kind not in _PROPERLY:
-            _note(bench, kind, "case", {"remark": f"of {CUSTOMER}", "reason": "Mr Quill did", "cost": 3800})
-    for role in ("patient", "donor"):
-        kept = bench.files.keep(case, f"roms/bay-1/{role}-1/1 read.bin", ROM + role.encode())
-        _note(bench, NoteKind.DUMP, kept.path, {"role": role, "file": {"path": kept.path}})
+    (item, _) = add_items(
+        bench,
+        shop,
+        [
+            StockItem(
+                0, Kind.BOARD, BoardDescription(one, "R3"), location="B2", cost_minor=3800, currency="EUR"
+            )
+            for one in ("TB-4471-200", "TB-4471-201")
+        ],
+    )
+    agreement = agreement_with(bench, shop, 2, "1", item.number, Purpose.BOARD_SWAP, Level.MOVED)
+    record_swap(bench, item.number, 2, "1", agreement, worked=True, remark="Mr Quill was glad")
+    change_stock(bench, shop, item.number, {}, {"cost_minor": 1200, "notes": SHOPS_OWN})
+    note_family(bench, FamilyNote("AL20", Seat.SEPARATE_CHIP, Need.MUST, "seen at the bench"))
+    accept_alternative(bench, Alternative(Attribute.BOARD_NUMBER, "TB-4471-200", "TB-4471-201"))
+    for kind, read, right in (
+        (Identified.MODEL, "AL2O-HX4", "AL20-HX4"),
+        (Identified.SERIAL, "K-O113-77", SERIAL),
+    ):
+        note_correction(bench, 2, "1", Correction(kind, read, right, ()), misread=True)
+    for role in (Role.PATIENT, Role.DONOR):
+        with TemporaryDirectory() as folder:
+            made = Path(folder) / "read.bin"
+            made.write_bytes((ROM + role.encode()).ljust(DUMP_BYTES, b"\xff"))
+            keep_files(bench, 2, "1", role, [made])
     bench.files.keep(case, "photos/bay-1/label.jpg", b"picture of " + SERIAL.encode())
     bench.files.keep(case, "papers/receipt.pdf", b"receipt for " + CUSTOMER.encode())
-    return bench.ledger.amend_case(2, state=CaseState.CLOSED)
 
 
-def _note(bench: Bench, kind: NoteKind, subject: str, body: object) -> None:
-    bench.notes.add(Note(2, "1", kind, subject, bench.now(), "Ada", json.dumps(body)))
+def _agree(bench: Bench) -> None:
+    give_word(bench, 2, "open-drive", Word.YES)
+    adapter = add_item(bench, 2, What.ADAPTER, "with a blue ring", condition="cable kinked")
+    receive(bench, 2, (adapter.code, "1"), person="Mr Quill", words="to be called before noon")
+    make_quote(bench, 2, Wish(lines=(("hour", "0.5"),), odds=False))
+    decide(bench, 2, 1, True, By.PHONE)
+    make_bill(bench, 2, {})
+    pay(bench, 2, "20.00", PaidHow.CASH)
+    pay(bench, 2, "1.00", PaidHow.CASH)
+    unpay(bench, 2, 2, "Mr Quill took it back")
+    wait(bench, 2, WaitsFor.CUSTOMER, "Mr Quill is away")
+    go_on(bench, 2)
+    letter_mail(bench, 2)
+    home = bench.images.folder(bench.ledger.case(2)).parent.parent
+    plan_erasure(
+        bench,
+        shop_copies(home),
+        2,
+        sorts=(Sort.PICTURES,),
+        reason="Mr Quill asked for it",
+        unproven="Mr Quill wants nothing back",
+    )
+    release(bench, 2, (adapter.code, "1", "2"), Hand.CUSTOMER, person="Mr Quill")
 
 
 def held_below(folder: Path) -> bytes:

@@ -21,16 +21,14 @@ from mendbay.ledger.database import Ledger
 from mendbay.outlets import safe_folder
 from mendbay.wiring import open_bench
 from support.failing import FailingConnection, FailingOs
-from support.full_case import SECRETS, full_case, held_below
+from support.full_case import SECRETS, full_home, held_below
 
 CALLS = ("unlink", "rmdir", "open", "scandir", "fsync", "fstat")
 
 
 @pytest.fixture
 def home(tmp_path: Path) -> Path:
-    with open_bench(tmp_path / "full") as bench:
-        full_case(bench)
-    return tmp_path / "full"
+    return full_home(tmp_path / "full")
 
 
 def require_finished(home: Path, tried: Path) -> None:

@@ -83,8 +83,8 @@ RULINGS: Mapping[NoteKind, Ruling] = {
     NoteKind.SIGN: Ruling(Fate.REDUCED, "what was seen and heard of the fault", whole=("answer",)),
     NoteKind.SUBJECT: Ruling(
         Fate.REDUCED,
-        "whether a box or a drive came; not what its data was worth to the customer",
-        whole=("box", "bays"),
+        "whether a box or a drive came and what was seen of it; not what its data was worth to the customer",
+        whole=("box", "bays", "answers"),
     ),
     NoteKind.INTAKE: _goes("the customer's own words"),
     NoteKind.CONSENT: _goes("the customer's word, and who gave it"),

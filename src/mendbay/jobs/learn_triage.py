@@ -27,6 +27,8 @@ OUTCOME = "case"
 """Subject of the note that says how a case ended."""
 AT_CLOSING = "closed"
 """Subject of the note that keeps what triage knew when a case was closed."""
+REDUCED = {"box", "bays"}
+"""Members of such a note of a case that was forgotten while forgetting dropped the answers too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,11 +75,12 @@ def closed_cases(bench: Bench, but: int = 0) -> tuple[ClosedCase, ...]:
         LedgerError: a note is not one that Mendbay wrote.
     """
     kept = {note.case: note for note in standing_notes(bench, NoteKind.SUBJECT, subject=AT_CLOSING)}
-    return tuple(
+    found = (
         _closed(number, outcome, kept[number])
         for number, outcome in sorted(outcomes(bench).items())
         if outcome.known and number in kept and number != but
     )
+    return tuple(one for one in found if one is not None)
 
 
 @lru_cache(maxsize=8)
@@ -123,11 +126,14 @@ def at_closing(subject: Subject, answers: Mapping[tuple[str, str], str]) -> str:
     return json.dumps({"bays": list(subject.bays), "box": subject.box, "answers": rows})
 
 
-def _closed(number: int, outcome: Outcome, note: Note) -> ClosedCase:
+def _closed(number: int, outcome: Outcome, note: Note) -> ClosedCase | None:
+    """What a closed case teaches; None if its note was reduced to less when the case was forgotten."""
     try:
         body = json.loads(note.body)
     except (ValueError, RecursionError) as trouble:
         raise _unreadable(note, trouble) from trouble
+    if isinstance(body, dict) and body.keys() == REDUCED:
+        return None
     if not isinstance(body, dict) or not _sound(body):
         raise _unreadable(note, TypeError("not what it should hold"))
     return ClosedCase(

@@ -2,35 +2,40 @@
 
 from __future__ import annotations
 
+import json
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from mendbay.case.outcome import DataBack, End, said
 from mendbay.case.records import CaseState
 from mendbay.core.errors import CaseForgotten, DestinationError, UsageError
 from mendbay.core.note import NoteKind
+from mendbay.jobs.agenda import tell_agenda
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.check_custody import check_custody
+from mendbay.jobs.close_case import close_case, look_at_closing
 from mendbay.jobs.corrections import lessons
 from mendbay.jobs.forget_case import copies_among, forget, plan_forgetting
 from mendbay.jobs.keep_stock import outcomes
+from mendbay.jobs.learn_triage import AT_CLOSING, closed_cases, table_numbers
+from mendbay.jobs.lessons import tell_lessons
 from mendbay.jobs.measure_board import tell_sheet
 from mendbay.jobs.ports import HeldFile
 from mendbay.jobs.take_in import take_in, tell_case
 from mendbay.jobs.triage_case import tell_triage
 from mendbay.triage.belief import Asked
 from mendbay.wiring import open_bench
-from support.full_case import CUSTOMER, SECRETS, SERIAL, full_case, held_below
+from support.full_case import CUSTOMER, SECRETS, SERIAL, full_home, held_below
 
 WHY = "asked by its owner"
 
 
 @pytest.fixture
 def home(tmp_path: Path) -> Path:
-    with open_bench(tmp_path / "home") as bench:
-        full_case(bench)
-    return tmp_path / "home"
+    return full_home(tmp_path / "home")
 
 
 def named_in(home: Path) -> set[str]:
@@ -73,6 +78,45 @@ def test_what_was_learned_counts_on(home: Path) -> None:
         assert [one.body for one in bench.notes.of(NoteKind.FORGETTING)] == [f'{{"reason": "{WHY}"}}']
 
 
+HEADS = said(["heads:1"], end=End.SENT_ON, data=DataBack.NONE)
+
+
+def test_a_case_that_was_closed_properly_teaches_on_and_stops_nothing(home: Path) -> None:
+    with open_bench(home) as bench:
+        close_case(bench, 2, HEADS)
+        taught, numbers = closed_cases(bench), table_numbers(bench)
+        assert [one.answers for one in taught] == [(("sound", "1", "clicks"),)]
+        forget(bench, 2, WHY)
+        assert closed_cases(bench) == taught
+        assert table_numbers(bench) == numbers
+        tell_whole_shop(bench)
+        close_case(bench, 1, HEADS)
+        assert [one.number for one in closed_cases(bench)] == [1, 2]
+
+
+def test_a_closing_that_was_reduced_to_less_teaches_nothing_and_stops_nothing(home: Path) -> None:
+    """As forgetting once left it."""
+    with open_bench(home) as bench:
+        close_case(bench, 2, HEADS)
+        note = bench.notes.of(NoteKind.SUBJECT, 2, "", AT_CLOSING)[-1]
+        bench.notes.add(replace(note, body=json.dumps({"box": True, "bays": ["1", "2"]})))
+        forget(bench, 2, WHY)
+        assert closed_cases(bench) == ()
+        tell_whole_shop(bench)
+
+
+def tell_whole_shop(bench: Bench) -> None:
+    """Every job that reads notes of all cases."""
+    for case in (1, 2, 3):
+        tell_triage(bench, case)
+    tell_agenda(bench)
+    tell_lessons(bench, bench.shop_files)
+    table_numbers(bench)
+    outcomes(bench)
+    lessons(bench)
+    look_at_closing(bench, 1)
+
+
 def test_other_cases_stay_as_they_are(home: Path) -> None:
     with open_bench(home) as bench:
         bench.files.keep(bench.ledger.case(1), "photos/bay-1/a.jpg", b"theirs")
@@ -86,7 +130,7 @@ def test_the_plan_is_what_then_happens(home: Path) -> None:
     with open_bench(home) as bench:
         plan = plan_forgetting(bench, 2)
         assert plan.refusals == ()
-        assert plan.by_folder.keys() == {"papers", "photos", "roms"}
+        assert plan.by_folder.keys() == {"erasures", "papers", "photos", "roms"}
         assert plan.by_folder["roms"][0] == 2
         assert plan.stock == (1,)
         forget(bench, 2, WHY)
