@@ -25,14 +25,16 @@ from mendbay.case.consents import Word
 from mendbay.case.hand_over import Role as Hand
 from mendbay.case.items import What
 from mendbay.case.outcome import DataBack, End, said
-from mendbay.case.records import Bay, Case
+from mendbay.case.records import Bay, Case, Forgotten
 from mendbay.handback.erasure import Sort
+from mendbay.jobs import forget_case
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import How as PaidHow
 from mendbay.jobs.bill_case import make_bill, pay, unpay
 from mendbay.jobs.close_case import close_case
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.corrections import note_correction
+from mendbay.jobs.erasure_port import Copies
 from mendbay.jobs.find_donor import agreement_with
 from mendbay.jobs.hand_over_items import receive, release
 from mendbay.jobs.keep_items import add_item
@@ -153,16 +155,25 @@ def _agree(bench: Bench) -> None:
     wait(bench, 2, WaitsFor.CUSTOMER, "Mr Quill is away")
     go_on(bench, 2)
     letter_mail(bench, 2)
-    home = bench.images.folder(bench.ledger.case(2)).parent.parent
     plan_erasure(
         bench,
-        shop_copies(home),
+        copies_of(bench),
         2,
         sorts=(Sort.PICTURES,),
         reason="Mr Quill asked for it",
         unproven="Mr Quill wants nothing back",
     )
     release(bench, 2, (adapter.code, "1", "2"), Hand.CUSTOMER, person="Mr Quill")
+
+
+def copies_of(bench: Bench) -> Copies:
+    """What looks at the copies of the bench's own home."""
+    return shop_copies(bench.images.folder(bench.ledger.case(1)).parent.parent)
+
+
+def forget(bench: Bench, number: int, reason: str) -> Forgotten:
+    """Forgets a case of the bench."""
+    return forget_case.forget(bench, copies_of(bench), number, reason)
 
 
 def held_below(folder: Path) -> bytes:

@@ -16,12 +16,11 @@ import pytest
 
 from mendbay import wiring
 from mendbay.core.errors import MendbayError
-from mendbay.jobs.forget_case import forget
 from mendbay.ledger.database import Ledger
 from mendbay.outlets import safe_folder
 from mendbay.wiring import open_bench
 from support.failing import FailingConnection, FailingOs
-from support.full_case import SECRETS, full_home, held_below
+from support.full_case import SECRETS, forget, full_home, held_below
 
 CALLS = ("unlink", "rmdir", "open", "scandir", "fsync", "fstat")
 

@@ -147,6 +147,10 @@ NOT_THE_CUSTOMERS: Mapping[NoteKind, str] = {
 """Kinds that an export for the customer leaves out. What technicians remarked of the customer's things is in
 it: an opinion about somebody is about them (CJEU C-434/16, 2017, from memory)."""
 
+EVENTS_NOT_THE_CUSTOMERS = frozenset({"donor"})
+"""Kinds of events that it leaves out: they tell of the shop's stock, what it cost and where it came from. How
+a swap went is in the notes."""
+
 _PRICES = ("cost", "markup", "margin")
 """A member whose name holds one of these is what a thing costs the shop, not the customer."""
 _PATIENT = "patient"

@@ -10,8 +10,9 @@ from pathlib import Path
 from mendbay.case import export
 from mendbay.case.custody import export_lines
 from mendbay.case.export import ExportedFile, LeftOut
+from mendbay.case.personal import EVENTS_NOT_THE_CUSTOMERS
 from mendbay.case.personal import for_customer as as_for_customer
-from mendbay.case.records import Case, Image
+from mendbay.case.records import Case, Event, Image
 from mendbay.core.coverage import Coverage
 from mendbay.core.errors import DestinationError, Interrupted, MendbayError, SourceChanged, UsageError
 from mendbay.core.note import Note, NoteKind
@@ -22,6 +23,7 @@ from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.forget_case import IMAGE, copies_among
+from mendbay.jobs.keep_copies import EXPORT
 from mendbay.jobs.papers import shop_of
 from mendbay.jobs.ports import HandBackFolder, HeldFile, ImageStore
 from mendbay.jobs.remembered import remembered
@@ -131,15 +133,15 @@ class _Contents:
         self._place = _places(images, held)
         self.files = {self._place[f"files/{one.path}"]: one for one in held}
         self.images = {self._place[_raw(one)]: one for one in images} if choice.with_images else {}
-        self.documents = self._documents(self._notes(notes))
+        self.documents = self._documents(self._notes(notes), self._events())
 
-    def _documents(self, notes: list[Note]) -> dict[str, bytes]:
+    def _documents(self, notes: list[Note], events: list[Event]) -> dict[str, bytes]:
         """Every text of the export by its place."""
         case, choice, now = self.case, self.choice, self.bench.now()
         texts = {
             "README.txt": export.readme(case, now, choice.for_customer, choice.with_images),
             "case.json": export.json_document(self._facts(now)),
-            "events.csv": export.events_csv(self.bench.ledger.events(case.number)),
+            "events.csv": export.events_csv(events),
             "custody.jsonl": export_lines(self.custody),
             "notes.jsonl": export.notes_lines(notes),
             **{_figures(one): export.coverage_csv(one.coverage) for one in self._opened},
@@ -178,6 +180,15 @@ class _Contents:
         opened = {one.noted.path for one in self._opened}
         noted = self.bench.ledger.images(self.case.number)
         return [export.image_facts(one, None, None, []) for one in noted if one.path not in opened]
+
+    def _events(self) -> list[Event]:
+        every = self.bench.ledger.events(self.case.number)
+        if not self.choice.for_customer:
+            return list(every)
+        theirs = [one for one in every if one.kind not in EVENTS_NOT_THE_CUSTOMERS]
+        if len(theirs) < len(every):
+            self._leave_out(f"{len(every) - len(theirs)} events", "of the shop's stock, with what it cost")
+        return theirs
 
     def _notes(self, notes: tuple[Note, ...]) -> list[Note]:
         if not self.choice.for_customer:
@@ -370,7 +381,12 @@ def _note(bench: Bench, case: Case, choice: _Choice, result: Exported) -> None:
         bench.custody(case.number, "case exported", f"{said}; custody log up to entry {result.entries}")
         bench.note(
             case.number,
-            "export",
+            EXPORT,
             f"Exported: {said}.",
-            {"files": result.files, "bytes": result.size_bytes, "left_out": len(result.left_out)},
+            {
+                "files": result.files,
+                "bytes": result.size_bytes,
+                "left_out": len(result.left_out),
+                "folder": str(result.folder.absolute()),
+            },
         )

@@ -1,7 +1,8 @@
 """Forget a case: what names a person goes for good, technical outcomes stay to learn from.
 
-Order: files first, while the ledger still knows where they lie; then the ledger, in one step; then its own
-files are scrubbed. Stopped anywhere, the same call finishes.
+Order: files first, while the ledger still knows where they lie; then the ledger, in one step, after a second
+look at what speaks against it; then what came into the folder since; then the ledger's own files are
+scrubbed. Stopped anywhere, the same call finishes.
 """
 
 from __future__ import annotations
@@ -9,16 +10,28 @@ from __future__ import annotations
 import json
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
 
+from mendbay.case.items import Item, Owner, Where
 from mendbay.case.personal import RULINGS, remaining
 from mendbay.case.records import Bay, Case, CaseState, Forgotten
-from mendbay.core.errors import UsageError
+from mendbay.core.errors import DestinationError, UsageError
 from mendbay.core.note import Note, NoteKind
-from mendbay.core.quantity import bytes_text
+from mendbay.core.quantity import bytes_text, counted
+from mendbay.handback.erasure import DEFAULT_SORTS, Sort, sort_of
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.erasure_port import Copies
+from mendbay.jobs.keep_copies import (
+    EXPORT,
+    HAND_BACK_BEGUN,
+    Held,
+    folders_told,
+    held,
+    recorded_hand_backs,
+)
+from mendbay.jobs.keep_items import items_of
 from mendbay.jobs.ports import HeldFile
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import require_reason
@@ -26,6 +39,8 @@ from mendbay.jobs.withdraw import require_reason
 BAG_MARKS = ("bagit.txt", "handback.progress")
 """A folder that holds one of these is a hand-back, finished or begun."""
 IMAGE = ".img"
+MOST_TOLD = 5
+"""Things of the customer that a refusal names."""
 SHORTEST_WORD = 4
 """Letters from which a word of the customer's name must not stand in the reason."""
 ABOUT = "case"
@@ -58,6 +73,7 @@ class ForgetPlan:
         entries, events, images: how many rows of the ledger go.
         notes: by kind, those that the case has.
         stock: numbers of items that were used or reserved for it, which stay.
+        elsewhere: folders of exports, and of hand-backs on other media, that are still there and stay.
         refusals: why it cannot be forgotten now, each with the next step; empty if it can.
     """
 
@@ -70,6 +86,7 @@ class ForgetPlan:
     images: int
     notes: tuple[NotesLeft, ...]
     stock: tuple[int, ...]
+    elsewhere: tuple[str, ...]
     refusals: tuple[tuple[str, str], ...]
 
     @property
@@ -83,7 +100,7 @@ class ForgetPlan:
         return found
 
 
-def plan_forgetting(bench: Bench, number: int) -> ForgetPlan:
+def plan_forgetting(bench: Bench, copies: Copies, number: int) -> ForgetPlan:
     """What would go and what would stay.
 
     Raises:
@@ -93,60 +110,98 @@ def plan_forgetting(bench: Bench, number: int) -> ForgetPlan:
     """
     case = remembered(bench, number)
     files = bench.files.held(case)
-    copies = copies_among(files)
+    holding = held(bench, copies, number)
     return ForgetPlan(
         case=case,
         files=files,
-        copies=copies,
+        copies=copies_among(files),
         bays=bench.ledger.bays(number),
         entries=len(bench.ledger.custody(number)),
         events=len(bench.ledger.events(number)),
         images=len(bench.ledger.images(number)),
         notes=_notes_left(bench.notes.all_of(number)),
         stock=tuple(one.number for one in bench.shelf.items() if one.case == number),
-        refusals=tuple(_refusals(case, copies)),
+        elsewhere=(*holding.elsewhere, *_exports(bench, copies, case)),
+        refusals=tuple(_refusals(bench, copies, holding, files)),
     )
 
 
-def forget(bench: Bench, number: int, reason: str) -> Forgotten:
+def forget(bench: Bench, copies: Copies, number: int, reason: str) -> Forgotten:
     """Forgets a case. Of one that was forgotten already it makes sure that nothing is left in the ledger's
-    own files.
+    own files, nor in a folder of its number.
 
     Args:
         reason: why; it stays, so it must not name the customer.
 
     Raises:
         NoSuchCase: there is no such case.
-        UsageError: it is not closed, copies of its data are still held, or no reason that can be kept.
-        DestinationError: its folder cannot be removed; to be done again.
+        UsageError: it is not closed, copies of its data are still held, things of the customer are not with
+            them, or no reason that can be kept.
+        DestinationError: a folder cannot be removed; to be done again.
         LedgerError: another process holds the ledger; to be done again.
     """
     done = bench.ledger.forgotten(number)
     if done is None:
         require_reason(reason, "forgotten")
-        plan = plan_forgetting(bench, number)
-        for what, step in plan.refusals:
-            raise UsageError(what, step)
+        plan = plan_forgetting(bench, copies, number)
+        _require_nothing_against(plan)
         _require_nameless(reason, plan)
         bench.files.clear(plan.case)
         with bench.ledger.together():
+            # another process may have opened the case again or kept something of it meanwhile
+            _require_nothing_against(plan_forgetting(bench, copies, number))
             now = bench.now()
             body = json.dumps({"reason": reason.strip()}, ensure_ascii=False)
             bench.notes.add(Note(number, "", NoteKind.FORGETTING, ABOUT, now, bench.who, body))
             kept = [left for one in bench.notes.all_of(number) if (left := remaining(one)) is not None]
             done = bench.ledger.forget_case(number, now, bench.who, kept)
+    _clear_what_came_since(bench, number)
     bench.ledger.scrub()
     return done
 
 
+def _require_nothing_against(plan: ForgetPlan) -> None:
+    for what, step in plan.refusals:
+        raise UsageError(what, step)
+
+
+def _clear_what_came_since(bench: Bench, number: int) -> None:
+    """Removes the folders of a forgotten case that a process which still knew it filled; its number alone
+    says which they are, as the customer's name in them is not kept.
+
+    Raises:
+        DestinationError: copies of the customer's data are among it, or it cannot be removed.
+    """
+    case = bench.ledger.case(number)
+    for name in bench.files.folders_of(number):
+        there = replace(case, slug=name.partition("-")[2])
+        copies = copies_among(bench.files.held(there))
+        if copies:
+            raise DestinationError(
+                f"Case {number} is forgotten, but {copies[0].path!r}, a copy of the customer's data, came "
+                f"into the folder {bench.images.folder(there)} meanwhile.",
+                "Move it away or remove it by hand, then run the same command again.",
+            )
+        bench.files.clear(there)
+
+
 def copies_among(files: Sequence[HeldFile]) -> tuple[HeldFile, ...]:
     """Those that are copies of the customer's data: images of drives, and whatever lies in a hand-back."""
-    bags = {parent for one in files for parent, _, name in [one.path.rpartition("/")] if name in BAG_MARKS}
+    bags = _bags(files)
     return tuple(
-        one
-        for one in files
-        if one.path.endswith(IMAGE) or any(one.path.startswith(f"{bag}/") or not bag for bag in bags)
+        one for one in files if one.path.endswith(IMAGE) or any(_is_below(one.path, bag) for bag in bags)
     )
+
+
+def _bags(files: Sequence[HeldFile]) -> list[str]:
+    """Folders of hand-backs, finished or begun; empty for the one that holds all."""
+    return sorted(
+        {folder for one in files for folder, _, name in [one.path.rpartition("/")] if name in BAG_MARKS}
+    )
+
+
+def _is_below(path: str, folder: str) -> bool:
+    return not folder or path.startswith(f"{folder}/")
 
 
 def _notes_left(notes: Sequence[Note]) -> tuple[NotesLeft, ...]:
@@ -159,26 +214,88 @@ def _notes_left(notes: Sequence[Note]) -> tuple[NotesLeft, ...]:
     )
 
 
-def _refusals(case: Case, copies: Sequence[HeldFile]) -> list[tuple[str, str]]:
-    found = []
+def _exports(bench: Bench, copies: Copies, case: Case) -> list[str]:
+    return [one for one in folders_told(bench, case.number, EXPORT) if copies.root(case, one) is not None]
+
+
+def _refusals(
+    bench: Bench, copies: Copies, holding: Held, files: Sequence[HeldFile]
+) -> Iterator[tuple[str, str]]:
+    case = holding.case
+    number = case.number
     if case.state is not CaseState.CLOSED:
-        found.append(
-            (
-                f"Case {case.number} is {case.state}; only a closed case is forgotten.",
-                f"mendbay case close {case.number} closes it, and keeps what was learned.",
-            )
+        yield (
+            f"Case {number} is {case.state}; only a closed case is forgotten.",
+            f"mendbay case close {number} closes it, and keeps what was learned.",
         )
-    if copies:
-        size = bytes_text(sum(one.size_bytes for one in copies))
-        count = "a copy" if len(copies) == 1 else f"{len(copies)} copies"
-        found.append(
-            (
-                f"Of case {case.number} the shop still holds {count} of the customer's data ({size}), the "
-                f"first being {copies[0].path!r}.",
-                f"mendbay case erase-plan {case.number} plans to erase them, with a certificate.",
-            )
+    amounts = [holding.amounts[one] for one in DEFAULT_SORTS if one in holding.amounts]
+    if amounts:
+        size = bytes_text(sum(one.size_bytes for one in amounts))
+        count = counted(sum(one.files for one in amounts), "file")
+        where = "".join(f", also in {one}" for one in holding.hand_backs)
+        yield (
+            f"Of case {number} the shop still holds copies of the customer's data: {count} ({size}){where}.",
+            f"mendbay case erase-plan {number} plans to erase them, with a certificate.",
         )
+    for folder in _by_hand(bench, copies, case, files):
+        yield (
+            f"{folder} holds a copy of the customer's data that is on record as no image and no finished "
+            "hand-back.",
+            "Finish it if it is a hand-back that was begun; otherwise move it away or remove it by hand.",
+        )
+    things = [one for one in items_of(bench, number) if _is_still_ours(one)]
+    if things:
+        words = ", ".join(f"{one.code} ({one.whereabouts})" for one in things[:MOST_TOLD])
+        more = f" and {len(things) - MOST_TOLD} more" if len(things) > MOST_TOLD else ""
+        yield (
+            f"Of case {number} the shop still has what the customer left with us: {words}{more}.",
+            f"mendbay case release {number} gives it back; mendbay case item-move {number} says what else "
+            "became of it.",
+        )
+
+
+def _is_still_ours(item: Item) -> bool:
+    return item.owner is Owner.CUSTOMER and item.where in (Where.HERE, Where.SENT)
+
+
+def _by_hand(bench: Bench, copies: Copies, case: Case, files: Sequence[HeldFile]) -> Iterator[str]:
+    """Files and folders with copies that no erasure can be planned of: in the case's folder what is no image
+    in its place and no hand-back on record, and hand-backs that were begun and never finished."""
+    home = bench.images.folder(case).absolute()
+    recorded = recorded_hand_backs(bench, case.number)
+    found = []
+    for one in copies_among(files):
+        folder = next((it for it in _bags(files) if _is_below(one.path, it)), None)
+        if folder is None and sort_of(one.path) is not Sort.IMAGES:
+            found.append(str(home / one.path))
+        elif folder is not None and str(home / folder) not in recorded:
+            found.append(str(home / folder))
+    for begun in folders_told(bench, case.number, HAND_BACK_BEGUN):
+        root = None if begun in recorded else copies.root(case, begun)
+        if root is not None and root.device == copies.shop_device and any(copies.walk(case, begun)):
+            found.append(begun)
+    yield from dict.fromkeys(found)
+
+
+def words_in(text: str, *names: str) -> list[str]:
+    """Words and numbers of the names that stand in the text: words of `SHORTEST_WORD` letters or more, and
+    runs of as many digits, whatever stands between the digits of a number in either; names as a whole."""
+    said = text.casefold()
+    spoken, digits = set(re.findall(r"[^\W\d_]+", said)), _digits(said)
+    found = []
+    for name in (one.strip().casefold() for one in names if one.strip()):
+        words = [one for one in re.findall(r"[^\W\d_]+", name) if len(one) >= SHORTEST_WORD]
+        found += [one for one in words if one in spoken]
+        found += [
+            one for one in _digits(name) if len(one) >= SHORTEST_WORD and any(one in it for it in digits)
+        ]
+        found += [name] if re.search(rf"(?<!\w){re.escape(name)}(?!\w)", said) else []
     return found
+
+
+def _digits(text: str) -> list[str]:
+    """Its numbers, without what groups their digits."""
+    return [re.sub(r"\D", "", one) for one in re.findall(r"\d(?:[\s()/.-]*\d)*", text)]
 
 
 def _require_nameless(reason: str, plan: ForgetPlan) -> None:
@@ -187,11 +304,8 @@ def _require_nameless(reason: str, plan: ForgetPlan) -> None:
     Raises:
         UsageError: it names the customer or a drive.
     """
-    case, said = plan.case, reason.casefold()
-    words = [one for one in re.findall(r"\w+", case.customer.casefold()) if len(one) >= SHORTEST_WORD]
-    names = [case.customer, case.contact, *(one.serial for one in plan.bays)]
-    named = [one for one in names if one.strip() and one.strip().casefold() in said]
-    named += [one for one in words if re.search(rf"\b{re.escape(one)}\b", said)]
+    case = plan.case
+    named = words_in(reason, case.customer, case.contact, *(one.serial for one in plan.bays))
     if named:
         raise UsageError(
             f"The reason holds {named[0]!r}, and it is kept when the case is forgotten.",

@@ -23,7 +23,7 @@ from mendbay.handback.words import moment
 from mendbay.jobs.authority import concern
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import StepProgress
-from mendbay.jobs.keep_copies import HAND_BACK, set_keep_until
+from mendbay.jobs.keep_copies import HAND_BACK, HAND_BACK_BEGUN, folders_told, set_keep_until
 from mendbay.jobs.list_files import Piece, adapters_of, folder_problems, link_problems, trace
 from mendbay.jobs.ports import HandBackFolder, ImageStore, Papers
 from mendbay.jobs.volume import (
@@ -106,6 +106,7 @@ def hand_back(
             destination.expect(
                 {name.path: one.layout.size_bytes for name, one in zip(names, copied, strict=True)}
             )
+            _note_begun(bench, number, folder)
             files = _copy_all(bench, volume, stores, destination, copied, names)
             files += [_not_copied(one) for one in items if one.is_empty_handed]
             proof = _proof_steps(volume, items, files)
@@ -413,6 +414,13 @@ def _proof_steps(
         ),
     ]
     return tuple(steps)
+
+
+def _note_begun(bench: Bench, number: int, folder: Path) -> None:
+    """Notes where copies are about to be made, so that they are known of if it is never finished."""
+    place = str(folder.absolute())
+    if place not in folders_told(bench, number, HAND_BACK_BEGUN):
+        bench.note(number, HAND_BACK_BEGUN, f"Hand-back begun to {folder}.", {"folder": place})
 
 
 def _note(bench: Bench, case: Case, folder: Path, facts: words.HandBack, keep_until: str) -> None:

@@ -15,6 +15,10 @@ from mendbay.jobs.erasure_port import Copies
 
 HAND_BACK = "hand-back"
 """Kind of the event that tells of a hand-back; its fact `folder` is where it was made."""
+HAND_BACK_BEGUN = "hand-back-begun"
+"""The same of one whose copying begins; it may never be finished."""
+EXPORT = "export"
+"""The same of an export of the case."""
 ITEM = "the shop's copies"
 BAG_NAMES = ("bagit.txt", "bag-info.txt", "names.json", "links.json", "gaps.json", "handback.progress")
 BAG_BEGINNINGS = ("data/", "manifest-", "tagmanifest-", "report.")
@@ -110,7 +114,12 @@ def handed_back_on(bench: Bench, number: int) -> str:
 
 def recorded_hand_backs(bench: Bench, number: int) -> tuple[str, ...]:
     """The folders that hand-backs of the case were made in, the oldest first."""
-    found = (one.facts.get("folder") for one in bench.ledger.events(number) if one.kind == HAND_BACK)
+    return folders_told(bench, number, HAND_BACK)
+
+
+def folders_told(bench: Bench, number: int, kind: str) -> tuple[str, ...]:
+    """The folders that events of a kind tell of, the oldest first."""
+    found = (one.facts.get("folder") for one in bench.ledger.events(number) if one.kind == kind)
     return tuple(dict.fromkeys(one for one in found if isinstance(one, str) and one))
 
 

@@ -330,6 +330,14 @@ class CaseFiles(Protocol):
         """
         ...
 
+    def folders_of(self, number: int) -> tuple[str, ...]:
+        """Names of the folders of a case by its number, whatever the customer's name in them.
+
+        Raises:
+            DestinationError: the folder that holds them cannot be looked through.
+        """
+        ...
+
     def fetch(self, source: Path, limit_bytes: int) -> bytes:
         """The bytes of a file outside, such as a picture or a dump.
 

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path, PurePosixPath
 
+from mendbay.case.numbering import folder_name
 from mendbay.case.records import Case
 from mendbay.core.errors import DestinationError, NoRoom, SourceChanged, UsageError
 from mendbay.core.quantity import bytes_text
@@ -131,6 +132,19 @@ class CaseCabinet(CaseFiles):
                 "Put that right, then run the command again.",
             ) from trouble
 
+    def folders_of(self, number: int) -> tuple[str, ...]:
+        try:
+            with os.scandir(self._root) as found:
+                names = [one.name for one in found]
+        except FileNotFoundError:
+            return ()
+        except OSError as trouble:
+            raise DestinationError(
+                f"The folder of the cases cannot be looked through: {trouble.strerror}.",
+                "Check the folder and its rights.",
+            ) from trouble
+        return tuple(sorted(one for one in names if _is_of_case(number, one)))
+
     def find(self, case: Case, path: str, data: bytes) -> KeptFile:
         digest = hashlib.sha256(data).hexdigest()
         with suppress(OSError, ValueError):
@@ -157,6 +171,13 @@ class CaseCabinet(CaseFiles):
         if data is None or hashlib.sha256(data).hexdigest() != kept.sha256:
             raise _changed(case, kept.path, kept.sha256)
         return data
+
+
+def _is_of_case(number: int, name: str) -> bool:
+    try:
+        return folder_name(number, name.partition("-")[2]) == name
+    except ValueError:
+        return False
 
 
 def _changed(case: Case, path: str, sha256: str) -> SourceChanged:

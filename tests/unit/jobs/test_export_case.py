@@ -18,12 +18,11 @@ from mendbay.case.records import Bay, CaseState
 from mendbay.core.errors import CaseForgotten, DestinationError, Interrupted, UsageError
 from mendbay.core.note import NoteKind
 from mendbay.jobs.export_case import Exported, export_case
-from mendbay.jobs.forget_case import forget
 from mendbay.jobs.read_drive import DriveAt, read_drive
 from mendbay.jobs.take_in import take_in
 from mendbay.outlets.bag_check import check_bag
 from mendbay.wiring import open_bench, open_handback_folder
-from support.full_case import CUSTOMER, OTHER, ROM, SERIAL, full_home, held_below
+from support.full_case import CUSTOMER, OTHER, ROM, SERIAL, SHOPS_OWN, forget, full_home, held_below
 
 SCHEMA = json.loads((Path(__file__).parents[3] / "docs" / "case-export.schema.json").read_text())
 SIZE = 1 << 20
@@ -124,9 +123,11 @@ def test_for_the_customer_the_shops_own_is_left_out(home: Path, tmp_path: Path) 
     assert not any("cost" in one["body"] or "was" in one["body"] for one in notes)
     swap = next(one for one in notes if one["kind"] == "swap")
     assert swap["body"]["remark"] == "Mr Quill was glad", "remarks about somebody are theirs to see"
+    assert SHOPS_OWN.encode() not in held_below(tmp_path / "out")
+    assert b"38.00" not in held_below(tmp_path / "out")
     assert ROM + b"donor" not in held_below(tmp_path / "out")
     assert facts["left_out"] == [{"what": one.what, "why": one.why} for one in done.left_out]
-    assert {one.what for one in done.left_out} == {"roms/bay-1/donor-1/1 read.bin", "1 notes"}
+    assert {one.what for one in done.left_out} == {"roms/bay-1/donor-1/1 read.bin", "1 notes", "2 events"}
     assert parse_lines((tmp_path / "out/data/custody.jsonl").read_bytes())
 
 

@@ -4,21 +4,26 @@ from __future__ import annotations
 
 import json
 import os
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from shutil import rmtree
 
 import pytest
 
+from mendbay.case.items import Owner, What, Where
 from mendbay.case.outcome import DataBack, End, said
-from mendbay.case.records import CaseState
+from mendbay.case.records import Case, CaseState
 from mendbay.core.errors import CaseForgotten, DestinationError, UsageError
 from mendbay.core.note import NoteKind
 from mendbay.jobs.agenda import tell_agenda
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.check_custody import check_custody
-from mendbay.jobs.close_case import close_case, look_at_closing
+from mendbay.jobs.close_case import close_case, look_at_closing, reopen_case
 from mendbay.jobs.corrections import lessons
-from mendbay.jobs.forget_case import copies_among, forget, plan_forgetting
+from mendbay.jobs.forget_case import ForgetPlan, copies_among, plan_forgetting, words_in
+from mendbay.jobs.keep_copies import EXPORT, HAND_BACK, HAND_BACK_BEGUN
+from mendbay.jobs.keep_items import add_item, move_item
 from mendbay.jobs.keep_stock import outcomes
 from mendbay.jobs.learn_triage import AT_CLOSING, closed_cases, table_numbers
 from mendbay.jobs.lessons import tell_lessons
@@ -26,9 +31,10 @@ from mendbay.jobs.measure_board import tell_sheet
 from mendbay.jobs.ports import HeldFile
 from mendbay.jobs.take_in import take_in, tell_case
 from mendbay.jobs.triage_case import tell_triage
+from mendbay.outlets.case_files import CaseCabinet
 from mendbay.triage.belief import Asked
 from mendbay.wiring import open_bench
-from support.full_case import CUSTOMER, SECRETS, SERIAL, full_home, held_below
+from support.full_case import CUSTOMER, SECRETS, SERIAL, copies_of, forget, full_home, held_below
 
 WHY = "asked by its owner"
 
@@ -36,6 +42,10 @@ WHY = "asked by its owner"
 @pytest.fixture
 def home(tmp_path: Path) -> Path:
     return full_home(tmp_path / "home")
+
+
+def planned(bench: Bench, number: int) -> ForgetPlan:
+    return plan_forgetting(bench, copies_of(bench), number)
 
 
 def named_in(home: Path) -> set[str]:
@@ -128,7 +138,7 @@ def test_other_cases_stay_as_they_are(home: Path) -> None:
 
 def test_the_plan_is_what_then_happens(home: Path) -> None:
     with open_bench(home) as bench:
-        plan = plan_forgetting(bench, 2)
+        plan = planned(bench, 2)
         assert plan.refusals == ()
         assert plan.by_folder.keys() == {"erasures", "papers", "photos", "roms"}
         assert plan.by_folder["roms"][0] == 2
@@ -147,7 +157,7 @@ def test_afterwards_it_is_said_with_the_head(home: Path) -> None:
     with open_bench(home) as bench:
         head = bench.ledger.custody(2)[-1]
         forget(bench, 2, WHY)
-        for ask in (tell_case, check_custody, plan_forgetting):
+        for ask in (tell_case, check_custody, planned):
             with pytest.raises(CaseForgotten) as caught:
                 ask(bench, 2)
             assert f"{head.sequence}: {head.hash[:8]} " in caught.value.what
@@ -165,20 +175,123 @@ def test_an_open_case_is_not_forgotten(home: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "place", ["bay-1.img", "copies/again.img", "back/bagit.txt", "back/handback.progress"]
+    ("place", "step"),
+    [
+        ("bay-1.img", "case erase-plan 2"),
+        ("copies/again.img", "by hand"),
+        ("back/bagit.txt", "by hand"),
+        ("back/handback.progress", "by hand"),
+    ],
 )
-def test_while_copies_are_held_nothing_is_forgotten(home: Path, place: str) -> None:
+def test_while_copies_are_held_nothing_is_forgotten(home: Path, place: str, step: str) -> None:
     path = home / "cases/0002-quillmere-pottery" / place
     path.parent.mkdir(exist_ok=True)
     path.write_bytes(b"bytes of the customer")
     with open_bench(home) as bench:
         with pytest.raises(UsageError) as caught:
             forget(bench, 2, WHY)
-        assert "case erase-plan 2" in caught.value.next_step
+        assert step in caught.value.next_step
+        if step == "by hand":
+            assert str(path.parent) in caught.value.what
         assert path.exists()
         assert bench.ledger.forgotten(2) is None
         path.unlink()
         forget(bench, 2, WHY)
+
+
+@pytest.mark.parametrize(
+    ("kind", "step"), [(HAND_BACK, "case erase-plan 2"), (HAND_BACK_BEGUN, "by hand"), (EXPORT, "")]
+)
+@pytest.mark.parametrize("inside", [False, True])
+def test_a_copy_beside_the_cases_is_met(home: Path, kind: str, step: str, inside: bool) -> None:
+    back = home / "cases/0002-quillmere-pottery/back" if inside else home / "back"
+    (back / "data").mkdir(parents=True)
+    (back / "data/kiln log.xlsx").write_bytes(b"bytes of the customer")
+    (back / "bagit.txt").write_bytes(b"a bag")
+    with open_bench(home) as bench:
+        bench.note(2, kind, "Made.", {"folder": str(back)})
+        plan = planned(bench, 2)
+        if kind == EXPORT:
+            assert str(back) in plan.elsewhere
+            assert bool(plan.refusals) is inside
+            return
+        ((what, told),) = plan.refusals
+        assert str(back) in what
+        assert step in told
+        with pytest.raises(UsageError):
+            forget(bench, 2, WHY)
+        rmtree(back)
+        assert planned(bench, 2).refusals == ()
+
+
+@pytest.mark.parametrize("where", [Where.HERE, Where.SENT])
+def test_while_a_thing_of_the_customer_is_not_with_them_nothing_is_forgotten(
+    home: Path, where: Where
+) -> None:
+    with open_bench(home) as bench:
+        move_item(bench, 2, "3", where, "shelf B2", mistake="it was never fetched")
+        ((what, step),) = planned(bench, 2).refusals
+        assert "0002-03" in what
+        assert "case release 2" in step
+        with pytest.raises(UsageError):
+            forget(bench, 2, WHY)
+        add_item(bench, 2, What.CABLE, owner=Owner.SHOP)
+        move_item(bench, 2, "3", Where.CUSTOMER, mistake="it was fetched")
+        forget(bench, 2, WHY)
+
+
+class Meddling(CaseCabinet):
+    """Case folders into which another process reaches while they are cleared."""
+
+    def __init__(self, root: Path, meddle: Callable[[], object]) -> None:
+        super().__init__(root)
+        self._meddle = meddle
+
+    def clear(self, case: Case) -> None:
+        super().clear(case)
+        meddle, self._meddle = self._meddle, lambda: None
+        meddle()
+
+
+def test_a_case_that_is_opened_again_meanwhile_is_not_forgotten(home: Path) -> None:
+    def reopen() -> None:
+        with open_bench(home) as other:
+            reopen_case(other, 2, "it came back")
+
+    with open_bench(home) as bench:
+        with pytest.raises(UsageError, match="is open"):
+            forget(replace(bench, files=Meddling(home / "cases", reopen)), 2, WHY)
+        assert bench.ledger.forgotten(2) is None
+        assert bench.ledger.case(2).customer == CUSTOMER
+
+
+def test_what_comes_into_the_folder_meanwhile_goes_too(home: Path) -> None:
+    late = home / "cases/0002-quillmere-pottery/papers/late.pdf"
+
+    def keep() -> None:
+        late.parent.mkdir(parents=True, exist_ok=True)
+        late.write_bytes(CUSTOMER.encode())
+
+    with open_bench(home) as bench:
+        forget(replace(bench, files=Meddling(home / "cases", keep)), 2, WHY)
+        assert named_in(home) == set()
+        keep()
+        forget(bench, 2, "")
+    assert named_in(home) == set()
+
+
+def test_a_copy_that_came_meanwhile_is_left_and_told(home: Path) -> None:
+    image = home / "cases/0002-quillmere-pottery/bay-1.img"
+    with open_bench(home) as bench:
+        done = forget(bench, 2, WHY)
+        image.parent.mkdir()
+        image.write_bytes(b"bytes of the customer")
+        with pytest.raises(DestinationError, match=r"is forgotten, but 'bay-1\.img'"):
+            forget(bench, 2, WHY)
+        assert image.exists()
+        image.unlink()
+        assert forget(bench, 2, WHY) == done
+    assert not image.parent.exists()
 
 
 def test_everything_in_a_hand_back_is_a_copy() -> None:
@@ -199,6 +312,7 @@ def test_everything_in_a_hand_back_is_a_copy() -> None:
         "the POTTERY asked",
         f"drive {SERIAL} is gone",
         "write to quill@mere.example",
+        "mere.example is no more",
     ],
 )
 def test_a_reason_that_is_none_or_names_somebody_is_refused(home: Path, reason: str) -> None:
@@ -207,6 +321,25 @@ def test_a_reason_that_is_none_or_names_somebody_is_refused(home: Path, reason: 
             forget(bench, 2, reason)
         assert bench.ledger.forgotten(2) is None
     assert (home / "cases/0002-quillmere-pottery").is_dir()
+
+
+@pytest.mark.parametrize(
+    ("text", "named"),
+    [
+        ("Anna wrote", True),
+        ("ANNA, by letter", True),
+        ("said by 555-0101", True),
+        ("said by 5550101", True),
+        ("said by 0044 555 0101", True),
+        ("said by anna@kiln.example", True),
+        ("at Mill Lane no more", True),
+        ("keeping time over after 10 years", False),
+        ("annals are kept elsewhere", False),
+        ("asked on 2026-11-28", False),
+    ],
+)
+def test_words_and_numbers_of_name_and_contact_are_found(text: str, named: bool) -> None:
+    assert bool(words_in(text, "Kiln", "Anna Quill, 555-0101, 7 Mill Lane; anna@kiln.example")) is named
 
 
 def test_links_go_and_what_they_lead_to_stays(home: Path, tmp_path: Path) -> None:
@@ -251,6 +384,8 @@ def test_a_case_opened_afterwards_is_a_new_one(home: Path) -> None:
 
 def test_only_the_bench_of_its_own_folder_is_asked(bench: Bench) -> None:
     """A case whose folder never came to be."""
+    for item in ("1", "2"):
+        move_item(bench, 1, item, Where.CUSTOMER, mistake="it never came")
     bench.ledger.amend_case(1, state=CaseState.CLOSED)
-    assert plan_forgetting(bench, 1).files == ()
-    assert forget(bench, 1, WHY).entries == 3
+    assert planned(bench, 1).files == ()
+    assert forget(bench, 1, WHY).entries == 5

@@ -15,7 +15,7 @@ from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, printable, wrapped
 from mendbay.jobs.export_case import Exported, export_case
 from mendbay.jobs.forget_case import ForgetPlan, forget, plan_forgetting
-from mendbay.wiring import open_bench, open_handback_folder
+from mendbay.wiring import open_bench, open_handback_folder, shop_copies
 
 OUT_OF_REACH = (
     "backups of the ledger and of the case's folder",
@@ -84,14 +84,15 @@ def _export_text(case: int, done: Exported) -> str:
 def forget_(screen: Screen, case: int, reason: str, yes: bool) -> None:
     """Forget CASE: what names a person goes for good, what was learned stays.
 
-    Only a closed case of which no copies are held any more. Stopped anywhere, the same command finishes.
+    Only a closed case of which neither copies nor things of the customer are held any more. Stopped
+    anywhere, the same command finishes.
     """
     with open_bench(screen.home) as bench:
         if not yes:
-            plan = plan_forgetting(bench, case)
+            plan = plan_forgetting(bench, shop_copies(screen.home), case)
             screen.answer(_plan_json(plan), _plan_text(plan))
             return
-        done = forget(bench, case, reason)
+        done = forget(bench, shop_copies(screen.home), case, reason)
     screen.answer(
         {"case": case, "forgotten": True, "at": done.at, "custody_head": _head(done)},
         _forgotten_text(done),
@@ -134,7 +135,7 @@ def _plan_json(plan: ForgetPlan) -> dict[str, object]:
             for one in plan.notes
         ],
         "stock": list(plan.stock),
-        "out_of_reach": list(OUT_OF_REACH),
+        "out_of_reach": [*map(_name, plan.elsewhere), *OUT_OF_REACH],
     }
 
 
@@ -150,7 +151,7 @@ def _plan_text(plan: ForgetPlan) -> str:
         "It would keep:",
         *(wrapped(f"- {one}", "  ", "  ") for one in _staying(plan)),
         "Not reached, or left on purpose:",
-        *(wrapped(f"- {one}", "  ", "  ") for one in OUT_OF_REACH),
+        *(wrapped(f"- {one}", "  ", "  ") for one in (*map(_name, plan.elsewhere), *OUT_OF_REACH)),
         wrapped("If the law asks you to keep bills, print them or export the case first."),
     ]
     for what, step in plan.refusals:
