@@ -5,9 +5,11 @@ from __future__ import annotations
 from decimal import ROUND_HALF_UP, Decimal, localcontext
 from fractions import Fraction
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from mendbay.core.errors import UsageError
 from mendbay.core.money import Money, minor_digits, net_of
 
 CURRENCIES = st.sampled_from(["EUR", "JPY", "KWD", "CLF"])
@@ -66,3 +68,13 @@ def test_the_digits_are_the_number_that_decimal_writes(minor: int, currency: str
     assert amount.digits == f"{Decimal(minor).scaleb(-places):.{places}f}"
     if minor >= 0:
         assert Money.parse(amount.text) == amount == Money.parse(amount.shown)
+
+
+@given(
+    st.text("0123456789", min_size=2, max_size=9), st.data(), st.sampled_from(["€", "EUR", "E", "x", " EUR "])
+)
+def test_nothing_but_marks_stands_within_an_amount(digits: str, data: st.DataObject, between: str) -> None:
+    at = data.draw(st.integers(1, len(digits) - 1))
+    rest = data.draw(st.sampled_from(["", " EUR", "UR"]))
+    with pytest.raises(UsageError):
+        Money.parse(digits[:at] + between + digits[at:] + rest, "EUR")

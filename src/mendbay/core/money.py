@@ -24,6 +24,10 @@ from mendbay.core.quantity import count_text
 _SYMBOLS = {"€": "EUR", "£": "GBP"}
 _CODE = re.compile("[A-Z]{3}")
 _AMOUNT = re.compile(r"([0-9]{1,3}(?:[., '\u00a0\u2009\u202f]?[0-9]{3})*)(?:[.,]([0-9]{1,4}))?")
+_MARKED = re.compile(r"[0-9., '\u00a0\u2009\u202f]+")
+"""Characters of an amount; what it means is told by `_AMOUNT`."""
+_NO_SIGN = ".,'-"
+"""Characters that stand in no currency: a text with them before or after its digits is no amount."""
 _AMOUNT_LIMIT = 30
 _DECIMALS = {
     0: "BIF CLP DJF GNF ISK JPY KMF KRW PYG RWF UGX UYI VND VUV XAF XOF XPF",
@@ -205,7 +209,7 @@ def cost_text(minor: int | None, currency: str) -> str:
 
 def read_cost(text: str, currency: str = "", as_written: bool = False) -> tuple[int | None, str]:
     """The amount that a text names, in the smallest unit of its currency, and the currency's code; None and
-    empty for an empty text.
+    empty for an empty text. The currency stands before or after the amount, never within it (12€50).
 
     Args:
         currency: of an amount that stands without one.
@@ -216,15 +220,23 @@ def read_cost(text: str, currency: str = "", as_written: bool = False) -> tuple[
     """
     if not text:
         return None, ""
-    amount = "".join(one for one in text if one.isdigit() or one in ".,' \u00a0\u2009\u202f-")
-    sign = "".join(one for one in text if one not in amount).strip().upper()
-    found = _SYMBOLS.get(sign, sign) or _SYMBOLS.get(currency, currency)
-    if not re.search("[0-9]", amount):
+    digits = [at for at, one in enumerate(text) if one in "0123456789"]
+    if not digits:
         raise UsageError(f"{text[:40]!r} is not a cost.", "Write it as 38.00 EUR.")
+    before, amount, after = text[: digits[0]], text[digits[0] : digits[-1] + 1], text[digits[-1] + 1 :]
+    if not _MARKED.fullmatch(amount) or (before.strip() and after.strip()):
+        raise UsageError(
+            f"The currency of {text[:40]!r} must stand once, before the amount or after it.",
+            "Write it as 12.50 EUR.",
+        )
+    sign = (before.strip() or after.strip()).upper()
+    if set(sign) & set(_NO_SIGN):
+        raise UsageError(f"{text[:40]!r} is not a cost.", "Write it as 38.00 EUR.")
+    found = _SYMBOLS.get(sign, sign) or _SYMBOLS.get(currency, currency)
     if not re.fullmatch("[A-Z]{3}", found):
         said = f"{found[:8]!r} does not name one currency." if found else "The cost has no currency."
         raise UsageError(said, "Write its code, as in 38.00 EUR.")
-    minor = _minor_amount(amount.strip(), minor_digits(found), as_written)
+    minor = _minor_amount(amount, minor_digits(found), as_written)
     if minor is None:
         raise UsageError(f"{text[:40]!r} is not a cost in {found}.", "Write it as 38.00 EUR.")
     return minor, found

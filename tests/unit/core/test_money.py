@@ -8,7 +8,7 @@ from fractions import Fraction
 import pytest
 
 from mendbay.core.errors import UsageError
-from mendbay.core.money import Money, net_of
+from mendbay.core.money import Money, net_of, read_cost
 
 THIN = "\u2009"
 
@@ -85,6 +85,22 @@ def test_amounts_in_words(amount: Money, text: str, shown: str) -> None:
 
 def test_what_is_no_amount_is_told() -> None:
     assert Money.parse(" 12,5 ", "EUR") == eur(1250)
-    for text in ("", "  ", "-5 EUR", "much", "1e3 EUR", "5"):
+    for text in ("", "  ", "-5 EUR", "much", "1e3 EUR", "5", "5,- EUR", ".50 EUR", "\u0661\u0662 EUR"):
         with pytest.raises(UsageError):
             Money.parse(text)
+
+
+@pytest.mark.parametrize(
+    "text", ["12€50", "1E2UR", "€12€", "EUR 12 EUR", "1 EUR 2", "E 12 UR", "E UR 12", "12-50 EUR"]
+)
+def test_the_currency_stands_beside_the_amount_and_once(text: str) -> None:
+    for parse in (Money.parse, read_cost):
+        with pytest.raises(UsageError) as refused:
+            parse(text)
+        assert refused.value.next_step
+
+
+def test_the_currency_stands_before_or_after() -> None:
+    for text in ("12.50 EUR", "EUR 12.50", "12,50€", "€ 12.50", "12.50eur", "EUR\u00a012.50"):
+        assert Money.parse(text) == eur(1250)
+    assert Money.parse("1 234.50", "EUR") == eur(123450)
