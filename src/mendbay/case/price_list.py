@@ -51,7 +51,7 @@ class Price:
         unit: what one of it is: `each`, `hour`, `GB`.
         low, high: the least and the most that one of it costs.
         rate: of tax, in per cent.
-        from_stock: a part reserved for the case takes the place of what it may cost beside the work.
+        from_stock: it takes parts from the stock, in place of what it may cost beside the work.
         work: what of it is work; the rest up to `low` and `high` is the allowance for parts.
     """
 

@@ -3,16 +3,16 @@ was picked by hand."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator
+from dataclasses import dataclass
 from decimal import Decimal
 
-from mendbay.board.stock import StockItem, StockState
 from mendbay.case.price_list import Price, PriceList, Stage, packaged_prices, quantity_of, read_prices
 from mendbay.case.quote import Columns, Ending, Possible, When
 from mendbay.core.errors import BadFormFile, UsageError
-from mendbay.core.money import Money
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.consents import consents_of, refused, risk_called
+from mendbay.jobs.quote_parts import with_parts
 from mendbay.jobs.triage_case import tell_triage
 from mendbay.triage.next_step import NextStep
 from mendbay.triage.table_file import packaged_tables
@@ -21,8 +21,6 @@ from mendbay.triage.ways import Way, ways_of
 
 SETTINGS, PRICES = "settings", "prices"
 """Kind and name of the shop's file."""
-STOCK = "stock"
-"""Beginning of the key of a part from the stock, before its number."""
 LARGEST_GB = 10**7
 
 
@@ -67,22 +65,34 @@ def columns_of(bench: Bench, case: int, prices: PriceList, wish: Wish) -> tuple[
 
     Raises:
         NoSuchCase: there is no such case.
-        UsageError: nothing to quote, or something the price list lacks.
+        UsageError: nothing to quote, something the price list lacks, or work that the customer refused.
     """
     if not (wish.odds or wish.lines or wish.media_gb or wish.shipping):
         raise UsageError("Nothing is to be quoted.", "Pick lines, or leave the odds in.")
+    _require_not_refused(bench, case, wish)
     endings: tuple[Ending, ...] = (Ending(1.0, frozenset(), True),)
     works, remarks = list[Possible](), list[str]()
     if wish.odds:
         endings, works, remarks = _from_odds(bench, case, prices)
-    parts, unknown = _from_stock(bench, case, prices, works)
-    if parts:
-        works = [_without_allowance(one) for one in works]
-    possible = [_always("diagnosis", prices.diagnosis), *works, *parts, *_picked(prices, wish)]
-    remarks += unknown
+    works, uncounted = with_parts(bench, case, prices, [*works, *_picked(prices, wish)], endings)
+    possible = [_always("diagnosis", prices.diagnosis), *works]
+    remarks += uncounted
     if not prices.own:
         remarks.append("The prices are those of an example: they are invented.")
     return Columns(possible, endings, prices.free, prices.included, prices.currency), remarks
+
+
+def _require_not_refused(bench: Bench, case: int, wish: Wish) -> None:
+    """Refuses picked work that the customer said no to."""
+    no, steps = refused(consents_of(bench, case)), packaged_tables().steps
+    for name, _ in wish.lines:
+        against = sorted(no & set(steps[name].consents)) if name in steps else []
+        if against:
+            raise UsageError(
+                f"The customer refused {risk_called(against[0]).title}, which the work {name!r} needs.",
+                f"Leave it out, or put down that they agree now: "
+                f"mendbay case consent {case} {against[0]} yes",
+            )
 
 
 def _from_odds(
@@ -90,7 +100,7 @@ def _from_odds(
 ) -> tuple[tuple[Ending, ...], list[Possible], list[str]]:
     """How the job may end, the work it may need, and what must be said of it."""
     told = tell_triage(bench, case)
-    ways = ways_of(NextStep(told.belief, told.stakes)).ways
+    ways = ways_of(NextStep(told.belief, told.stakes, refused(told.consents))).ways
     works = {key: _work(prices, step, bay, key) for one in ways for key, step, bay in _needs(one)}
     endings = tuple(
         Ending(one.chance, frozenset(key for key, _, _ in _needs(one)), one.given) for one in ways
@@ -141,42 +151,3 @@ def _picked(prices: PriceList, wish: Wish) -> list[Possible]:
 
 def _always(key: str, price: Price) -> Possible:
     return Possible(key, price.words, price, Decimal(1), When.ALWAYS)
-
-
-def _from_stock(
-    bench: Bench, case: int, prices: PriceList, works: Sequence[Possible]
-) -> tuple[list[Possible], list[str]]:
-    """The parts reserved for the case or used in it, each due where the work is that takes parts from stock;
-    and what must be said of those that cannot be counted. What a part has cost with the markup is a price as
-    those of the list are."""
-    takers = frozenset(one.key for one in works if one.price.from_stock)
-    when = When.NEEDED if takers else When.ALWAYS
-    parts, unknown = list[Possible](), list[str]()
-    for item in bench.shelf.items():
-        if item.case != case or item.state not in (StockState.RESERVED, StockState.USED):
-            continue
-        cost = _cost(item, prices)
-        if cost is None:
-            unknown.append(
-                f"Part {item.number} from the stock is not counted: "
-                f"its cost in {prices.currency} is not known."
-            )
-            continue
-        amount, key = cost.times(1 + prices.markup), f"{STOCK}:{item.number}"
-        words, none = f"Part {item.number}: {item.name or item.kind}", Money.none(prices.currency)
-        price = Price(key, Stage.BOARD, words, "each", amount, amount, prices.rate, none)
-        parts.append(Possible(key, words, price, Decimal(1), when, takers))
-    return parts, unknown
-
-
-def _without_allowance(one: Possible) -> Possible:
-    """Work whose part comes from the stock and has a line of its own."""
-    if not one.price.from_stock:
-        return one
-    return replace(one, price=replace(one.price, low=one.price.work, high=one.price.work))
-
-
-def _cost(item: StockItem, prices: PriceList) -> Money | None:
-    if item.cost_minor is None or item.currency != prices.currency:
-        return None
-    return Money(item.cost_minor, item.currency)

@@ -3,21 +3,26 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
+from decimal import Decimal
 
 import pytest
 
 from mendbay.board.description import BoardDescription
-from mendbay.board.stock import Kind, StockItem
+from mendbay.board.stock import Kind, StockItem, StockState
+from mendbay.case.consents import Word
 from mendbay.case.price_list import packaged_prices
-from mendbay.case.quote import When
+from mendbay.case.quote import Column, Ending, Possible, Quote, When
 from mendbay.core.errors import BadFormFile, LedgerError, NoSuchCase, UsageError
 from mendbay.core.money import Money
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import How, account_of, make_bill, pay, unpay
+from mendbay.jobs.consents import give_word
 from mendbay.jobs.keep_stock import add_items, reserve
 from mendbay.jobs.quote_case import By, decide, make_quote, quote_of, quotes_of
-from mendbay.jobs.quote_lines import Wish
+from mendbay.jobs.quote_lines import Wish, prices_in_force
+from mendbay.jobs.quote_parts import with_parts
 from mendbay.jobs.triage_case import answer
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.triage.belief import Asked
@@ -53,25 +58,96 @@ def test_lines_picked_by_hand_are_exact_but_for_their_parts(bench: Bench) -> Non
     assert totals == {"low": work, "likely": work + 3000, "high": work + 6000, "nothing": 4500}
 
 
-def test_a_part_reserved_takes_the_place_of_the_allowance(bench: Bench, shop: ShopFolder) -> None:
-    (item,) = add_items(bench, shop, [part(2350)])
+def two_bays_need_boards(bench: Bench) -> None:
     for bay in ("1", "2"):
         answer(bench, 1, Asked("sound", bay), "silent")
         answer(bench, 1, Asked("supply-measured", bay), "sound")
         answer(bench, 1, Asked("driver-measured", bay), "amiss")
-    before, _ = make_quote(bench, 1, Wish())
+
+
+def swaps(quote: Quote) -> list[tuple[int, int]]:
+    return sorted(
+        (one.least.minor, one.most.minor) for one in quote.lines if one.key.startswith("swap-board")
+    )
+
+
+def test_each_part_reserved_takes_the_place_of_one_allowance(bench: Bench, shop: ShopFolder) -> None:
+    items = add_items(bench, shop, [part(2350), part(2350)])
+    two_bays_need_boards(bench)
+    found = [make_quote(bench, 1, Wish())[0]]
+    for item in items:
+        reserve(bench, item.number, 1)
+        found.append(make_quote(bench, 1, Wish())[0])
+    bare, full = (14000, 14000), (17000, 23000)
+    assert [swaps(one) for one in found] == [[full, full], [bare, full], [bare, bare]]
+    for item in items:
+        line = found[-1].line(f"stock:{item.number}")
+        assert line is not None
+        assert (line.when, line.chance > 0.1) == (When.NEEDED, True)
+        assert (line.least.minor, line.words) == (2703, f"Part {item.number}: TB-4471 R3")  # 2702.5
+    chances = sorted(one.chance for one in found[-1].lines if one.key.startswith("swap-board"))
+    assert chances == sorted(one.chance for one in found[-1].lines if one.key.startswith("stock"))
+
+
+def test_a_part_for_picked_work_takes_the_place_of_its_allowance(bench: Bench, shop: ShopFolder) -> None:
+    (item,) = add_items(bench, shop, [part(4000)])
     reserve(bench, item.number, 1)
-    after, _ = make_quote(bench, 1, Wish())
-    for quote, least, most in ((before, 17000, 23000), (after, 14000, 14000)):
-        swaps = [one for one in quote.lines if one.key.startswith("swap-board")]
-        assert {(one.least.minor, one.most.minor) for one in swaps} == {(least, most)}
-    stocked = after.line(f"stock:{item.number}")
-    assert stocked is not None
-    assert (stocked.when, stocked.chance > 0.1) == (When.NEEDED, True)
-    by_hand, _ = make_quote(bench, 1, Wish(lines=(("hour", "1"),), odds=False))
-    line = by_hand.line(f"stock:{item.number}")
+    one, _ = make_quote(bench, 1, Wish(lines=(("swap-board", ""),), odds=False))
+    assert {total.gross.minor for total in one.totals.values()} == {4500, 4500 + 14000 + 4600}
+    two, _ = make_quote(bench, 1, Wish(lines=(("swap-board", "2"),), odds=False))
+    assert two.totals[Column.HIGH].gross == eur(4500 + 14000 + 4600 + 23000)
+    assert two.totals[Column.LOW].gross == eur(4500 + 14000 + 4600 + 17000)
+    assert swaps(two) == [(14000, 14000), (17000, 23000)]
+
+
+def test_a_part_that_no_work_takes_is_due_only_once_used(bench: Bench, shop: ShopFolder) -> None:
+    (item,) = add_items(bench, shop, [part(4000)])
+    reserve(bench, item.number, 1)
+    wish = Wish(lines=(("hour", "1"),), odds=False)
+    quote, _ = make_quote(bench, 1, wish)
+    assert quote.line(f"stock:{item.number}") is None
+    assert f"Part {item.number} from the stock is not counted: no work here takes it." in quote.remarks
+    bench.shelf.amend_item(replace(item, state=StockState.USED, case=1))
+    quote, _ = make_quote(bench, 1, wish)
+    line = quote.line(f"stock:{item.number}")
     assert line is not None
-    assert (line.least.minor, line.words) == (2703, f"Part {item.number}: TB-4471 R3")  # 2702.5, halves up
+    assert (line.when, line.most) == (When.ALWAYS, eur(4600))
+
+
+def test_a_used_part_goes_with_the_bay_of_its_swap(bench: Bench, shop: ShopFolder) -> None:
+    (item,) = add_items(bench, shop, [part(4000)])
+    bench.shelf.amend_item(replace(item, state=StockState.USED, case=1))
+    prices = prices_in_force(bench)
+    keys = ("swap-board:1", "swap-board:2")
+    works = [
+        Possible(one, one, prices.work["swap-board"], Decimal(1), When.NEEDED, frozenset({one}))
+        for one in keys
+    ]
+    endings = [Ending(0.75, frozenset(keys[:1]), True), Ending(0.25, frozenset(keys), True)]
+    free, _ = with_parts(bench, 1, prices, works, endings)
+    assert [one.needed_by for one in free if one.key.startswith("stock")] == [frozenset(keys[:1])], "likelier"
+    bench.notes.add(Note(1, "2", NoteKind.SWAP, str(item.number), bench.now(), bench.who, "{}"))
+    known, _ = with_parts(bench, 1, prices, works, endings)
+    assert [one.needed_by for one in known if one.key.startswith("stock")] == [frozenset(keys[1:])]
+    assert [one.price.high.minor for one in known] == [23000, 14000, 4600]
+    gone, _ = with_parts(bench, 1, prices, works[:1], endings)
+    assert [(one.price.high.minor, one.when) for one in gone] == [
+        (23000, When.NEEDED),
+        (4600, When.ALWAYS),
+    ], "what was used in the other bay is due, and takes nothing from this one"
+
+
+def test_what_the_customer_refused_is_not_sold(bench: Bench) -> None:
+    two_bays_need_boards(bench)
+    assert swaps(make_quote(bench, 1, Wish())[0])
+    give_word(bench, 1, "board-swap", Word.NO)
+    assert swaps(make_quote(bench, 1, Wish())[0]) == []
+    with pytest.raises(UsageError, match="refused") as refused:
+        make_quote(bench, 1, BY_HAND)
+    assert "case consent 1 board-swap yes" in refused.value.next_step
+    assert len(quotes_of(bench, 1)) == 2
+    give_word(bench, 1, "board-swap", Word.YES)
+    assert swaps(make_quote(bench, 1, BY_HAND)[0])
 
 
 def test_a_part_in_another_currency_is_told_and_not_counted(bench: Bench, shop: ShopFolder) -> None:
