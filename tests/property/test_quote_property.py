@@ -139,7 +139,7 @@ def test_a_bill_never_passes_the_quote_and_both_survive_being_written(
         if data.draw(st.booleans()) or one.when is not When.NEEDED
     }
     try:
-        bill = bill_of(quote, done, given_back, "2026-11-28")
+        bill = bill_of(quote, done, given_back, "2026-11-28", data.draw(st.integers(1, 9)))
     except UsageError as trouble:
         bill, said = None, trouble.what
     if bill is None:

@@ -33,6 +33,7 @@ class Bill:
         quote: number of the quote it is held against.
         day: `YYYY-MM-DD`.
         given: whether files were handed back.
+        number: within the case, from 1; each takes the place of the one before.
     """
 
     quote: int
@@ -40,14 +41,21 @@ class Bill:
     given: bool
     lines: tuple[Billed, ...]
     total: Total
+    number: int
+
+    @property
+    def replaces(self) -> int | None:
+        """The number of the bill that it takes the place of; None for the first."""
+        return self.number - 1 or None
 
 
-def bill_of(quote: Quote, done: Mapping[str, Money | None], given: bool, day: str) -> Bill:
+def bill_of(quote: Quote, done: Mapping[str, Money | None], given: bool, day: str, number: int) -> Bill:
     """The bill of a job that was done after a quote.
 
     Args:
         done: keys of the lines that were needed, each with what it came to; None where that is fixed.
         given: whether files were handed back.
+        number: of the bill within the case.
 
     Raises:
         UsageError: the quote has no such line, an amount outside what it says, a line whose amount must be
@@ -73,7 +81,7 @@ def bill_of(quote: Quote, done: Mapping[str, Money | None], given: bool, day: st
             f"{'' if given else ' if nothing can be handed back'}.",
             "Make a new quote and have it accepted, or bill less.",
         )
-    return Bill(quote.number, day, given, tuple(billed), total)
+    return Bill(quote.number, day, given, tuple(billed), total, number)
 
 
 def _require_quoted(quote: Quote, key: str, amount: Money | None) -> None:

@@ -113,6 +113,7 @@ def total_from(body: Mapping[str, Any], currency: str) -> Total:
 def bill_body(bill: Bill) -> dict[str, Any]:
     """A bill as plain values."""
     return {
+        "number": bill.number,
         "quote": bill.quote,
         "day": bill.day,
         "currency": bill.total.gross.currency,
@@ -144,4 +145,6 @@ def bill_from(body: Mapping[str, Any]) -> Bill:
         )
         for one in body["lines"]
     )
-    return Bill(body["quote"], body["day"], bool(body["given"]), lines, total_from(body["total"], currency))
+    total = total_from(body["total"], currency)
+    number = body.get("number", 1)  # not kept at first
+    return Bill(body["quote"], body["day"], bool(body["given"]), lines, total, number)

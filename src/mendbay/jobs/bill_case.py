@@ -5,48 +5,20 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
-from enum import StrEnum
 
 from mendbay.case.bill import Bill, bill_of
 from mendbay.case.quote import Column, Quote
-from mendbay.case.quote_body import bill_body, bill_from
+from mendbay.case.quote_body import bill_body
 from mendbay.core.errors import UsageError
 from mendbay.core.money import Money
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_day
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.money_papers import bill_facts
-from mendbay.jobs.papers import frame
+from mendbay.jobs.money_notes import How, Payment, bills_of, note_of_quote, payments_of
+from mendbay.jobs.money_papers import bill_facts, payment_facts
 from mendbay.jobs.ports import KeptFile
-from mendbay.jobs.quote_case import body_of, note_of_quote, quotes_of, read_body
+from mendbay.jobs.quote_case import quotes_of
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
-
-
-class How(StrEnum):
-    """How money changed hands."""
-
-    CASH = "cash"
-    CARD = "card"
-    TRANSFER = "transfer"
-
-    @property
-    def words(self) -> str:
-        return {How.CASH: "in cash", How.CARD: "by card", How.TRANSFER: "by transfer"}[self]
-
-
-@dataclass(frozen=True, slots=True)
-class Payment:
-    """
-    Args:
-        number: within the case, from 1.
-        amount: what came in; below 0 what went back to the customer.
-    """
-
-    number: int
-    amount: Money
-    how: How
-    day: str
-    who: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +48,9 @@ def account_of(bench: Bench, case: int) -> Account:
         LedgerError: a note is not one that Mendbay wrote.
     """
     quote = next((one.quote for one in quotes_of(bench, case) if one.accepted), None)
-    payments = tuple(_payment(note) for note in standing_notes(bench, NoteKind.PAYMENT, case))
-    bill = None if quote is None else _bill(bench, case, quote.number)
+    payments = payments_of(bench, case)
+    bills = () if quote is None else bills_of(bench, case, quote.number)
+    bill = bills[-1] if bills else None
     currency = quote.currency if quote else payments[0].amount.currency if payments else ""
     paid = (
         Money.sum((one.amount for one in payments if one.amount.currency == currency), currency)
@@ -88,23 +61,17 @@ def account_of(bench: Bench, case: int) -> Account:
     return Account(quote, bill, payments, paid, due)
 
 
-def _bill(bench: Bench, case: int, quote: int) -> Bill | None:
-    found = None
-    for note in standing_notes(bench, NoteKind.QUOTE, case, "", str(quote)):
-        body = body_of(note)
-        if body["what"] == "bill":
-            found = read_body(note, lambda body=body: bill_from(body))  # type: ignore[misc]
-    return found
+def due_of(bench: Bench, case: int) -> Money | None:
+    """What a case still has to pay, below 0 what is to be returned to the customer; None while there is no
+    bill. Of a case without a quote no note is read.
 
-
-def _payment(note: Note) -> Payment:
-    body = body_of(note)
-
-    def read() -> Payment:
-        amount = Money(body["amount"], body["currency"])
-        return Payment(int(note.subject), amount, How(body["how"]), str(body["day"]), note.who)
-
-    return read_body(note, read)
+    Raises:
+        NoSuchCase: there is no such case.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    if not bench.notes.last_number(case, NoteKind.QUOTE):
+        return None
+    return account_of(bench, case).due
 
 
 def make_bill(
@@ -125,13 +92,16 @@ def make_bill(
     with bench.ledger.together():
         quote = _accepted(bench, case)
         amounts = {key: Money.parse(typed, quote.currency) if typed else None for key, typed in done.items()}
-        bill = bill_of(quote, amounts, given, bench.now()[:10])
+        number = 1 + max((one.number for one in bills_of(bench, case)), default=0)
+        bill = bill_of(quote, amounts, given, bench.now()[:10], number)
         before = account_of(bench, case)
         facts = bill_facts(bench, record, quote, bill, [one.amount for one in before.payments])
-        kept = bench.files.keep(record, "papers/bill.pdf", bench.stationery.pdf("bill", facts))
+        kept = bench.files.keep(record, f"papers/bill-{number}.pdf", bench.stationery.pdf("bill", facts))
         note_of_quote(bench, case, quote.number, {"what": "bill", **bill_body(bill), "paper": kept.path})
-        bench.note(case, "bill", f"Bill made of quote {quote.number}: {bill.total.gross.text}.")
-        bench.custody(case, f"bill made of quote {quote.number}", kept.path)
+        instead = f", in place of bill {bill.replaces}" if bill.replaces else ""
+        what = f"bill {number} made of quote {quote.number}{instead}"
+        bench.note(case, "bill", f"{what[:1].upper()}{what[1:]}: {bill.total.gross.text}.")
+        bench.custody(case, what, kept.path)
     return account_of(bench, case), kept
 
 
@@ -143,45 +113,37 @@ def pay(
     Args:
         amount: as typed; in the currency of the quote if it names none.
         day: `YYYY-MM-DD`; empty for today.
-        back: it was returned to the customer.
+        back: it was returned to the customer, of what came in; no quote need be accepted any more.
 
     Raises:
         NoSuchCase: there is no such case.
-        UsageError: no quote was accepted, no amount or one in another currency, or more goes back than came.
+        UsageError: no quote was accepted, no amount or one in another currency, a day before the case was
+            opened or to come, or more goes back than came.
     """
     record, today = bench.ledger.case(case), bench.now()[:10]
     said = day or today
     require_day(said)
     with bench.ledger.together():
-        quote = _accepted(bench, case)
-        money = Money.parse(amount, quote.currency)
         before = account_of(bench, case)
-        _require_payable(money, quote, before, said, today, back)
+        currency = (
+            _accepted(bench, case).currency if not back or before.paid is None else before.paid.currency
+        )
+        money = Money.parse(amount, currency)
+        _require_payable(money, before, currency, back)
+        _require_day_within(said, record.opened_at[:10], today)
         numbers = (int(one.subject) for one in bench.notes.of(NoteKind.PAYMENT, case))
         payment = Payment(1 + max(numbers, default=0), -money if back else money, how, said, bench.who)
         body = {
             "what": "payment",
             "amount": payment.amount.minor,
-            "currency": quote.currency,
+            "currency": currency,
             "how": str(how),
             "day": said,
         }
         subject = str(payment.number)
         bench.notes.add(Note(case, "", NoteKind.PAYMENT, subject, bench.now(), bench.who, json.dumps(body)))
         account = account_of(bench, case)
-        facts = {
-            **frame(bench, "Payment returned" if back else "Receipt of payment", record),
-            "customer": record.customer,
-            "number": subject,
-            "day": said,
-            "amount": money.shown,
-            "how": how.words,
-            "back": back,
-            "paid": account.paid.shown if account.paid else "",
-            "billed": account.bill is not None,
-            "due": account.due.shown if account.due and account.due.minor > 0 else "",
-            "to_return": (-account.due).shown if account.due and account.due.minor < 0 else "",
-        }
+        facts = payment_facts(bench, record, payment, account.paid, account.due)
         path = f"papers/payment-{payment.number}.pdf"
         kept = bench.files.keep(record, path, bench.stationery.pdf("payment", facts))
         what = f"payment {subject} {'returned' if back else 'received'} {how.words}"
@@ -226,15 +188,23 @@ def _accepted(bench: Bench, case: int) -> Quote:
     return quote
 
 
-def _require_payable(money: Money, quote: Quote, account: Account, day: str, today: str, back: bool) -> None:
-    if money.currency != quote.currency:
+def _require_payable(money: Money, account: Account, currency: str, back: bool) -> None:
+    if money.currency != currency:
         raise UsageError(
-            f"Quote {quote.number} is in {quote.currency}, and the payment in {money.currency}.",
-            f"Put down what it was worth in {quote.currency}.",
+            f"This case is paid in {currency}, and the payment is in {money.currency}.",
+            f"Put down what it was worth in {currency}.",
         )
     if not money:
         raise UsageError("A payment of nothing is none.", "Write the amount, as in 38.00.")
+    came = account.paid or Money.none(currency)
+    if back and money > came:
+        raise UsageError(f"{money.text} cannot go back: {came.text} came in.", "Check the amount.")
+
+
+def _require_day_within(day: str, opened: str, today: str) -> None:
     if day > today:
         raise UsageError(f"{day} has not come yet.", "Put a payment down when it has come.")
-    if back and account.paid is not None and money > account.paid:
-        raise UsageError(f"{money.text} cannot go back: {account.paid.text} came in.", "Check the amount.")
+    if day < opened:
+        raise UsageError(
+            f"The case was opened on {opened}, and the payment is of {day}.", "Check --day, or leave it out."
+        )

@@ -11,6 +11,7 @@ from mendbay.case.records import Case
 from mendbay.core.money import Money
 from mendbay.core.quantity import chance_text
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.money_notes import Payment
 from mendbay.jobs.papers import frame
 
 CERTAIN = 0.995
@@ -102,8 +103,9 @@ def bill_facts(
     paid = Money.sum(payments, quote.currency)
     due = bill.total.gross - paid
     return {
-        **frame(bench, "Bill", case),
+        **frame(bench, f"Bill {bill.number}", case),
         "customer": case.customer,
+        "replaces": str(bill.replaces or ""),
         "quote": str(bill.quote),
         "quote_day": quote.day,
         "day": bill.day,
@@ -123,4 +125,29 @@ def bill_facts(
         "paid": paid.shown_digits if paid else "",
         "due": due.shown_digits if due.minor > 0 else "",
         "to_return": (-due).shown_digits if due.minor < 0 else "",
+    }
+
+
+def payment_facts(
+    bench: Bench, case: Case, payment: Payment, paid: Money | None, due: Money | None
+) -> dict[str, Any]:
+    """The facts of the paper `payment`.
+
+    Args:
+        paid: in all, with this one.
+        due: as in `Account`.
+    """
+    back = payment.amount.minor < 0
+    return {
+        **frame(bench, "Payment returned" if back else "Receipt of payment", case),
+        "customer": case.customer,
+        "number": str(payment.number),
+        "day": payment.day,
+        "amount": (-payment.amount if back else payment.amount).shown,
+        "how": payment.how.words,
+        "back": back,
+        "paid": "" if paid is None else paid.shown,
+        "billed": due is not None,
+        "due": due.shown if due is not None and due.minor > 0 else "",
+        "to_return": (-due).shown if due is not None and due.minor < 0 else "",
     }

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from enum import StrEnum
-from typing import Any, TypeVar
+from typing import Any
 
 from mendbay.case.price_list import Stage
 from mendbay.case.quote import Quote
 from mendbay.case.quote_body import quote_body, quote_from
-from mendbay.core.errors import LedgerError, UsageError
+from mendbay.core.errors import UsageError
+from mendbay.core.money import Money
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_day
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.money_notes import bills_of, body_of, note_of_quote, payments_of, read_body
 from mendbay.jobs.money_papers import quote_facts
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.quote_lines import Wish, columns_of, prices_in_force
@@ -114,7 +115,8 @@ def decide(bench: Bench, case: int, number: int, accepted: bool, by: By, day: st
 
     Raises:
         NoSuchCase: there is no such case.
-        UsageError: there is no such quote, it is no longer valid, or the day cannot be.
+        UsageError: there is no such quote, it is no longer valid, the day cannot be, or the bill of the quote
+            that counts so far is not paid and would be forgotten.
     """
     bench.ledger.case(case)
     said = day or bench.now()[:10]
@@ -133,6 +135,7 @@ def decide(bench: Bench, case: int, number: int, accepted: bool, by: By, day: st
             )
         if accepted:
             _require_same_currency(bench, case, quote)
+        _require_settled(bench, case, number, accepted)
         word = {"what": "word", "accepted": accepted, "by": str(by), "day": said}
         note_of_quote(bench, case, number, word)
         what = f"quote {number} {'accepted' if accepted else 'declined'} by the customer {by.words}, {said}"
@@ -141,14 +144,34 @@ def decide(bench: Bench, case: int, number: int, accepted: bool, by: By, day: st
     return quote_of(bench, case, number)
 
 
+def _require_settled(bench: Bench, case: int, number: int, accepted: bool) -> None:
+    """Refuses a word by which a quote counts no longer whose bill is not paid."""
+    before = next((one.quote for one in quotes_of(bench, case) if one.accepted), None)
+    if before is None or accepted == (before.number == number):
+        return
+    bills = bills_of(bench, case, before.number)
+    if not bills:
+        return
+    due = bills[-1].total.gross - Money.sum(
+        (one.amount for one in payments_of(bench, case) if one.amount.currency == before.currency),
+        before.currency,
+    )
+    if due.minor > 0:
+        raise UsageError(
+            f"Of bill {bills[-1].number}, made of quote {before.number}, {due.text} are still to be paid.",
+            f"mendbay case pay {case} {due.digits} --how transfer puts a payment down; if the bill is "
+            f"wrong, mendbay case bill {case} makes another in its place.",
+        )
+
+
 def _require_same_currency(bench: Bench, case: int, quote: Quote) -> None:
     """Refuses a quote that what was paid so far cannot be held against."""
-    for note in standing_notes(bench, NoteKind.PAYMENT, case):
-        paid = read_body(note, lambda note=note: str(body_of(note)["currency"]))  # type: ignore[misc]
-        if paid != quote.currency:
+    for one in payments_of(bench, case):
+        if one.amount.currency != quote.currency:
             raise UsageError(
-                f"Quote {quote.number} is in {quote.currency}, and payment {note.subject} was in {paid}.",
-                f"Make a quote in {paid}, or take the payment back first.",
+                f"Quote {quote.number} is in {quote.currency}, and payment {one.number} was in "
+                f"{one.amount.currency}.",
+                f"Make a quote in {one.amount.currency}, or take the payment back first.",
             )
 
 
@@ -199,44 +222,3 @@ def quote_of(bench: Bench, case: int, number: int) -> KeptQuote:
     numbers = ", ".join(str(one.quote.number) for one in found)
     step = f"There are: {numbers}." if found else f"mendbay case quote {case} makes one."
     raise UsageError(f"Case {case} has no quote {number}.", step)
-
-
-Read = TypeVar("Read")
-
-
-def body_of(note: Note) -> dict[str, Any]:
-    """What a note of money says.
-
-    Raises:
-        LedgerError: it is not one that Mendbay wrote.
-    """
-
-    def read() -> dict[str, Any]:
-        body = json.loads(note.body)
-        if not isinstance(body["what"], str) or not note.subject.isdecimal():
-            raise ValueError("not what it should hold")
-        return dict(body)
-
-    return read_body(note, read)
-
-
-def read_body(note: Note, read: Callable[[], Read]) -> Read:
-    """What `read` makes of a note.
-
-    Raises:
-        LedgerError: it is not one that Mendbay wrote.
-    """
-    try:
-        return read()
-    except (ValueError, KeyError, TypeError, ArithmeticError) as trouble:
-        raise LedgerError(
-            f"The ledger's note {note.number} on {note.kind} {note.subject[:20]} cannot be read: "
-            f"{trouble!r:.60}.",
-            "Put the newest backup of the ledger in its place.",
-        ) from trouble
-
-
-def note_of_quote(bench: Bench, case: int, number: int, body: dict[str, Any]) -> None:
-    """Notes something of a quote: itself, the customer's word on it, or its bill."""
-    text = json.dumps(body, ensure_ascii=False)
-    bench.notes.add(Note(case, "", NoteKind.QUOTE, str(number), bench.now(), bench.who, text))

@@ -61,6 +61,42 @@ def test_words_fit_a_terminal_and_say_whose_prices(run: Run) -> None:
     assert "Nothing is due" not in text_of(run, "case", "bill", "1")
 
 
+def test_nothing_is_put_down_where_the_copy_cannot_be_written(run: Run, tmp_path: Path) -> None:
+    there = tmp_path / "there.pdf"
+    there.write_bytes(b"mine")
+    dangling = tmp_path / "dangling.pdf"
+    dangling.symlink_to(tmp_path / "nowhere")
+    answer(run, "case", "quote", "1", "--no-odds", "--line", "hour=1")
+    answer(run, "case", "accept", "1", "1", "--by", "phone")
+    before = answer(run, "case", "show", "1")["custody"]
+    for words in (
+        ("quote", "1", "--no-odds", "--line", "hour=1"),
+        ("bill", "1"),
+        ("pay", "1", "5", "--how", "cash"),
+    ):
+        for path in (there, dangling, tmp_path / "no" / "folder.pdf", tmp_path / ("x" * 300)):
+            said = refused(run, 2, "case", *words, "--pdf", str(path))
+            assert any(one in said for one in ("already exists", "There is no folder", "name too long"))
+    assert answer(run, "case", "show", "1")["custody"] == before
+    assert there.read_bytes() == b"mine"
+
+
+def test_a_copy_that_fails_after_all_is_told_with_what_is_recorded(run: Run) -> None:
+    answer(run, "case", "quote", "1", "--no-odds", "--line", "hour=1")
+    answer(run, "case", "accept", "1", "1", "--by", "phone")
+    said = refused(run, 20, "case", "pay", "1", "5", "--how", "cash", "--pdf", "/proc/receipt.pdf")
+    flat = " ".join(said.split())
+    assert "Payment 1 of case 1 is recorded; only the copy failed" in flat
+    assert "Do not repeat the command" in flat
+    assert "payment-1.pdf" in flat
+    assert answer(run, "case", "payments", "1")["paid"] == 500
+
+
+def test_a_line_is_done_once(run: Run) -> None:
+    said = refused(run, 2, "case", "bill", "1", "--done", "hour=1", "--done", "hour=2")
+    assert "more than once" in said
+
+
 def test_prices_are_shown_and_copied(run: Run, tmp_path: Path) -> None:
     assert answer(run, "bench", "prices")["own"] is False
     assert "THE PRICES OF AN EXAMPLE" in text_of(run, "bench", "prices")

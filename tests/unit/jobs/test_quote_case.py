@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import io
 import json
 from dataclasses import replace
 from decimal import Decimal
+from unittest.mock import Mock
 
 import pytest
+from pypdf import PdfReader
 
 from mendbay.board.description import BoardDescription
 from mendbay.board.stock import Kind, StockItem, StockState
@@ -17,9 +20,11 @@ from mendbay.core.errors import BadFormFile, LedgerError, NoSuchCase, UsageError
 from mendbay.core.money import Money
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.bill_case import How, account_of, make_bill, pay, unpay
+from mendbay.jobs.bill_case import account_of, due_of, make_bill, pay, unpay
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.keep_stock import add_items, reserve
+from mendbay.jobs.money_notes import How
+from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.quote_case import By, decide, make_quote, quote_of, quotes_of
 from mendbay.jobs.quote_lines import Wish, prices_in_force
 from mendbay.jobs.quote_parts import with_parts
@@ -37,6 +42,11 @@ def eur(minor: int) -> Money:
 def part(minor: int, currency: str = "EUR") -> StockItem:
     described = BoardDescription(board_number="TB-4471", revision="R3", model="AL20-HX4")
     return StockItem(0, Kind.BOARD, described, cost_minor=minor, currency=currency)
+
+
+def paper_text(bench: Bench, kept: KeptFile) -> str:
+    pages = PdfReader(io.BytesIO(bench.files.take(bench.ledger.case(1), kept))).pages
+    return " ".join(" ".join(page.extract_text() for page in pages).split())
 
 
 def test_a_quote_from_the_odds_says_what_may_be_needed(bench: Bench) -> None:
@@ -212,6 +222,77 @@ def test_bill_and_payments_come_to_a_balance(bench: Bench) -> None:
     for amount in ("5 JPY", "0", "-5"):
         with pytest.raises(UsageError):
             pay(bench, 1, amount, How.CASH)
+
+
+def test_an_unpaid_bill_is_not_hidden_by_another_word(bench: Bench) -> None:
+    for _ in range(2):
+        make_quote(bench, 1, BY_HAND)
+    decide(bench, 1, 1, True, By.PHONE)
+    assert due_of(bench, 1) is None
+    make_bill(bench, 1, {"swap-board:picked-1": "180.00"})
+    assert due_of(bench, 1) == eur(27100)
+    for number, accepted in ((2, True), (1, False)):
+        with pytest.raises(UsageError, match=r"Of bill 1, made of quote 1, 271\.00 EUR") as refused:
+            decide(bench, 1, number, accepted, By.PHONE)
+        assert "case pay 1 271.00" in refused.value.next_step
+    decide(bench, 1, 1, True, By.LETTER)
+    decide(bench, 1, 2, False, By.LETTER)
+    assert due_of(bench, 1) == eur(27100)
+    pay(bench, 1, "271", How.CASH)
+    decide(bench, 1, 2, True, By.PHONE)
+    assert due_of(bench, 1) is None
+
+
+def test_nothing_is_due_of_a_case_without_a_quote(bench: Bench) -> None:
+    def read(*_: object, **__: object) -> None:
+        raise AssertionError("a note is read")
+
+    notes = Mock(last_number=bench.notes.last_number, of=read)
+    assert due_of(replace(bench, notes=notes), 1) is None
+
+
+def test_a_deposit_goes_back_once_the_customer_declines(bench: Bench) -> None:
+    make_quote(bench, 1, BY_HAND)
+    with pytest.raises(UsageError, match="No quote"):
+        pay(bench, 1, "5", How.CASH, back=True)
+    decide(bench, 1, 1, True, By.PHONE)
+    pay(bench, 1, "100", How.CASH)
+    decide(bench, 1, 1, False, By.PHONE)
+    with pytest.raises(UsageError, match="No quote"):
+        pay(bench, 1, "5", How.CASH)
+    for amount, said in (("100.01", "came in"), ("5 JPY", "paid in EUR")):
+        with pytest.raises(UsageError, match=said):
+            pay(bench, 1, amount, How.CASH, back=True)
+    _, account, kept = pay(bench, 1, "100", How.TRANSFER, back=True)
+    assert account.paid == eur(0)
+    paper = paper_text(bench, kept)
+    assert "Payment returned" in paper
+    assert "The bill follows" not in paper
+    assert "Paid in full" not in paper
+
+
+def test_bills_are_numbered_and_say_what_they_replace(bench: Bench) -> None:
+    make_quote(bench, 1, BY_HAND)
+    decide(bench, 1, 1, True, By.PHONE)
+    first, one = make_bill(bench, 1, {"swap-board:picked-1": "180.00"})
+    second, two = make_bill(bench, 1, {"swap-board:picked-1": "170.00"})
+    assert [(made.bill.number, made.bill.replaces) for made in (first, second) if made.bill] == [
+        (1, None),
+        (2, 1),
+    ]
+    assert "In place of" not in paper_text(bench, one)
+    assert "In place of bill 1" in paper_text(bench, two)
+    assert "Bill 2" in paper_text(bench, two)
+    assert bench.ledger.custody(1)[-1].what == "bill 2 made of quote 1, in place of bill 1"
+
+
+def test_a_payment_is_not_older_than_its_case(bench: Bench) -> None:
+    make_quote(bench, 1, BY_HAND)
+    decide(bench, 1, 1, True, By.PHONE)
+    for day, said in (("1999-01-01", "was opened on"), ("2999-01-01", "has not come")):
+        with pytest.raises(UsageError, match=said):
+            pay(bench, 1, "5", How.CASH, day)
+    assert account_of(bench, 1).payments == ()
 
 
 def test_a_quote_in_another_currency_than_payments_is_not_accepted(bench: Bench, shop: ShopFolder) -> None:

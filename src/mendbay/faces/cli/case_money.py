@@ -11,13 +11,15 @@ import click
 from mendbay.case.bill import Bill
 from mendbay.case.quote import Column, Quote
 from mendbay.case.quote_body import bill_body, quote_body
+from mendbay.core.errors import DestinationError, UsageError
 from mendbay.core.money import Money
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.bill_case import Account, How, Payment, account_of, make_bill, most_of
+from mendbay.jobs.bill_case import Account, account_of, make_bill, most_of
 from mendbay.jobs.bill_case import pay as pay_job
 from mendbay.jobs.bill_case import unpay as unpay_job
+from mendbay.jobs.money_notes import How, Payment
 from mendbay.jobs.money_papers import column_words, quantity_words, span_words, when_words
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.quote_case import By, KeptQuote, decide, make_quote, quotes_of
@@ -58,10 +60,11 @@ def quote(
 
     The bill will not be higher than what it says at most. `bench prices` lists what can be picked.
     """
+    _require_new(pdf)
     picked = tuple((name, quantity) for name, _, quantity in (one.partition("=") for one in lines))
     with open_bench(screen.home) as bench:
         made, kept = make_quote(bench, case, Wish(picked, media_gb, ship, not no_odds))
-        where = _copied(bench, case, kept, pdf)
+        where = _copied(bench, case, kept, pdf, f"Quote {made.number}")
     called = wording.called_as()
     after = [f"Paper: {where}", f"Next: {called} case accept {case} {made.number} --by phone"]
     screen.answer(
@@ -127,10 +130,16 @@ def bill(screen: Screen, case: int, done: tuple[str, ...], nothing: bool, pdf: P
 
     What is due in any case is on it by itself. Give an AMOUNT where the quote has a range.
     """
-    said = {key: amount for key, _, amount in (one.partition("=") for one in done)}
+    _require_new(pdf)
+    said: dict[str, str] = {}
+    for key, _, amount in (one.partition("=") for one in done):
+        if key in said:
+            raise UsageError(f"--done {key[:60]} is given more than once.", "Give each line once.")
+        said[key] = amount
     with open_bench(screen.home) as bench:
         account, kept = make_bill(bench, case, said, not nothing)
-        where = _copied(bench, case, kept, pdf)
+        made = account.bill
+        where = _copied(bench, case, kept, pdf, f"Bill {made.number}" if made else "The bill")
     lines = [*_bill_lines(account), "", f"Paper: {where}"]
     if account.due is not None and account.due.minor > 0:
         lines.append(f"Next: {wording.called_as()} case pay {case} {account.due.digits} --how transfer")
@@ -147,9 +156,10 @@ def bill(screen: Screen, case: int, done: tuple[str, ...], nothing: bool, pdf: P
 @click.pass_obj
 def pay(screen: Screen, case: int, amount: str, how: str, back: bool, day: str, pdf: Path | None) -> None:
     """Put down that AMOUNT came in for CASE, and make the receipt."""
+    _require_new(pdf)
     with open_bench(screen.home) as bench:
         payment, account, kept = pay_job(bench, case, amount, How(how), day, back=back)
-        where = _copied(bench, case, kept, pdf)
+        where = _copied(bench, case, kept, pdf, f"Payment {payment.number}")
     verb = "returned" if back else "received"
     money = -payment.amount if back else payment.amount
     lines = [f"Payment {payment.number}: {money.shown} {verb} {payment.how.words}, {payment.day}."]
@@ -183,12 +193,33 @@ def payments(screen: Screen, case: int) -> None:
     screen.answer(_account_json(case, account), "\n".join([*lines, *_standing(case, account)]))
 
 
-def _copied(bench: Bench, case: int, kept: KeptFile, pdf: Path | None) -> str:
+def _require_new(pdf: Path | None) -> None:
+    """Refuses a copy that cannot be written, before anything is put down."""
+    if pdf is None:
+        return
+    try:
+        there, folder = pdf.exists() or pdf.is_symlink(), pdf.parent.is_dir()
+    except OSError as trouble:
+        raise UsageError(f"{pdf} cannot be written: {trouble.strerror}.", "Choose another name.") from trouble
+    if there:
+        raise UsageError(f"{pdf} already exists.", "Choose another name.")
+    if not folder:
+        raise UsageError(f"There is no folder {pdf.parent}.", "Make it, or choose another.")
+
+
+def _copied(bench: Bench, case: int, kept: KeptFile, pdf: Path | None, what: str) -> str:
     """Where the paper is: the copy that was asked for, or its place in the case's folder."""
     record = bench.ledger.case(case)
+    own = bench.images.folder(record) / kept.path
     if pdf is None:
-        return str(bench.images.folder(record) / kept.path)
-    write_new_file(pdf, bench.files.take(record, kept))
+        return str(own)
+    try:
+        write_new_file(pdf, bench.files.take(record, kept))
+    except DestinationError as trouble:
+        raise DestinationError(
+            f"{what} of case {case} is recorded; only the copy failed: {trouble.what}",
+            f"Do not repeat the command. The case's own copy is {own}",
+        ) from trouble
     return str(pdf)
 
 
@@ -245,7 +276,9 @@ def _bill_lines(account: Account) -> list[str]:
     if account.bill is None:
         return []
     made: Bill = account.bill
-    lines = [f"Bill after quote {made.quote}, {made.day}; in {made.total.gross.currency}", ""]
+    instead = f", in place of bill {made.replaces}" if made.replaces else ""
+    head = f"Bill {made.number} after quote {made.quote}, {made.day}{instead}"
+    lines = [f"{head}; in {made.total.gross.currency}", ""]
     width = 80 - AMOUNT
     for one in made.lines:
         amount = "free" if one.free else one.amount.shown_digits
@@ -259,7 +292,11 @@ def _standing(case: int, account: Account) -> list[str]:
     """What was paid and is due."""
     called = wording.called_as()
     if account.quote is None:
-        return [f"No quote of case {case} is accepted.", f"Next: {called} case quotes {case}"]
+        none = f"No quote of case {case} is accepted."
+        if account.paid:
+            back = f"Next: {called} case pay {case} {account.paid.digits} --back --how transfer"
+            return [f"{none} Paid so far: {account.paid.shown}.", f"{back}, if it is returned"]
+        return [none, f"Next: {called} case quotes {case}"]
     most = most_of(account)
     if account.bill is None and most is not None:
         paid = f"; paid so far: {account.paid.shown}" if account.paid else ""
