@@ -6,9 +6,10 @@ import json
 from pathlib import Path
 
 from mendbay.case.authority import WORDS, Authority, Whose, concern_about
-from mendbay.core.errors import LedgerError, UsageError
+from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.picture_files import kept_name
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 
@@ -92,16 +93,16 @@ def take_authority_back(bench: Bench, case: int, reason: str) -> None:
         bench.note(case, "take-in", f"Taken off the record: whose data it is. {reason}")
 
 
-def _authority(note: Note) -> Authority:
+def _authority(note: Note) -> Authority | None:
+    """None where take-in noted that nobody knows."""
+    body = body_of(note, "authority")
+    if body.get("values") == []:
+        return None
     try:
-        body = json.loads(note.body)
         if not isinstance(body["seen"], bool):
             raise TypeError("seen")
         return Authority(
             Whose(body["whose"]), body["seen"], str(body["document"]), str(body["sha256"]), note.at, note.who
         )
     except (ValueError, KeyError, TypeError, UsageError) as trouble:
-        raise LedgerError(
-            f"The ledger's note {note.number} of authority cannot be read: {trouble!r:.60}.",
-            "Put the newest backup of the ledger in its place.",
-        ) from trouble
+        raise unreadable(note, "authority", trouble) from trouble

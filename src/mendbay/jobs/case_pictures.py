@@ -7,10 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from mendbay.core.errors import LedgerError, UsageError
+from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_line
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.picture_files import NO_PICTURE, LeftOut, found, is_no_picture, kept_name, shown, unread
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.withdraw import standing_notes
@@ -105,12 +106,9 @@ def _note(bench: Bench, case: int, picture: CasePicture) -> None:
 
 
 def _picture(note: Note) -> CasePicture:
+    body = body_of(note, "a picture")
     try:
-        body = json.loads(note.body)
         kept = KeptFile(str(body["path"]), str(body["sha256"]), int(body["size_bytes"]))
         return CasePicture(kept, str(body["of"]), note.at, note.who)
     except (ValueError, KeyError, TypeError) as trouble:
-        raise LedgerError(
-            f"The ledger's note {note.number} of a picture cannot be read: {trouble!r:.60}.",
-            "Put the newest backup of the ledger in its place.",
-        ) from trouble
+        raise unreadable(note, "a picture", trouble) from trouble

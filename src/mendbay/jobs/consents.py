@@ -6,9 +6,10 @@ import json
 from collections.abc import Mapping, Sequence
 
 from mendbay.case.consents import By, Consent, How, Risk, Word, packaged_risks
-from mendbay.core.errors import LedgerError, UsageError
+from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 
 _BY = {By.CUSTOMER: "the customer", By.OTHER: "another person for the customer"}
@@ -96,11 +97,8 @@ def to_ask(needed: Sequence[str], consents: Mapping[str, Consent]) -> tuple[Risk
 
 
 def _consent(note: Note) -> Consent:
+    body = body_of(note, "a consent")
     try:
-        body = json.loads(note.body)
         return Consent(note.subject, Word(body["word"]), By(body["by"]), How(body["how"]), note.at, note.who)
     except (ValueError, KeyError, TypeError, UsageError) as trouble:
-        raise LedgerError(
-            f"The ledger's note {note.number} of a consent cannot be read: {trouble!r:.60}.",
-            "Put the newest backup of the ledger in its place.",
-        ) from trouble
+        raise unreadable(note, "a consent", trouble) from trouble

@@ -13,9 +13,10 @@ from functools import lru_cache
 from typing import Any
 
 from mendbay.case.outcome import Outcome, from_json
-from mendbay.core.errors import LedgerError, UsageError
+from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.withdraw import standing_notes
 from mendbay.triage.closed_cases import ClosedCase
 from mendbay.triage.learned import Learned, learned_tables
@@ -61,7 +62,7 @@ def outcomes(bench: Bench) -> dict[int, Outcome]:
         try:
             found[note.case] = from_json(note.body)
         except UsageError as trouble:
-            raise _unreadable(note, trouble) from trouble
+            raise unreadable(note, "a closed case", trouble) from trouble
     return found
 
 
@@ -128,14 +129,11 @@ def at_closing(subject: Subject, answers: Mapping[tuple[str, str], str]) -> str:
 
 def _closed(number: int, outcome: Outcome, note: Note) -> ClosedCase | None:
     """What a closed case teaches; None if its note was reduced to less when the case was forgotten."""
-    try:
-        body = json.loads(note.body)
-    except (ValueError, RecursionError) as trouble:
-        raise _unreadable(note, trouble) from trouble
-    if isinstance(body, dict) and body.keys() == REDUCED:
+    body = body_of(note, "a closed case")
+    if body.keys() == REDUCED:
         return None
-    if not isinstance(body, dict) or not _sound(body):
-        raise _unreadable(note, TypeError("not what it should hold"))
+    if not _sound(body):
+        raise unreadable(note, "a closed case", TypeError("not what it should hold"))
     return ClosedCase(
         number,
         tuple(body["bays"]),
@@ -154,11 +152,4 @@ def _sound(body: Mapping[str, Any]) -> bool:
         and isinstance(body.get("box"), bool)
         and all(isinstance(one, list) and len(one) == 3 for one in answers)
         and all(isinstance(text, str) for one in (bays, *answers) for text in one)
-    )
-
-
-def _unreadable(note: Note, trouble: Exception) -> LedgerError:
-    return LedgerError(
-        f"The ledger's note {note.number} of a closed case cannot be read: {trouble!r:.60}.",
-        "Put the newest backup of the ledger in its place.",
     )

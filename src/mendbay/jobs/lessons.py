@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 from mendbay.board.description import comparison_key
 from mendbay.board.number_form import Forms
@@ -29,7 +27,7 @@ from mendbay.case.lessons import (
     table_of_swaps,
 )
 from mendbay.case.outcome import from_json
-from mendbay.core.errors import LedgerError, UsageError
+from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import counted
 from mendbay.core.texts import require_day
@@ -38,6 +36,7 @@ from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.find_donor import known_patient
 from mendbay.jobs.keep_stock import dated_swaps
 from mendbay.jobs.learn_triage import AT_CLOSING, OUTCOME
+from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.papers import frame
 from mendbay.jobs.read_pictures import shop_forms
 from mendbay.jobs.withdraw import standing_notes
@@ -150,9 +149,11 @@ def _symptoms(bench: Bench) -> dict[int, frozenset[tuple[str, str]]]:
     repair; a case without that counts with its last answers."""
     last: dict[int, dict[tuple[str, str], str]] = {}
     for note in standing_notes(bench, NoteKind.SIGN):
-        last.setdefault(note.case, {})[note.subject, note.bay] = str(_body(note, "triage").get("answer", ""))
+        last.setdefault(note.case, {})[note.subject, note.bay] = str(
+            body_of(note, "triage").get("answer", "")
+        )
     for note in standing_notes(bench, NoteKind.SUBJECT, subject=AT_CLOSING):
-        answers = _body(note, "triage").get("answers")
+        answers = body_of(note, "triage").get("answers")
         if isinstance(answers, list):
             last[note.case] = {(str(sign), str(bay)): str(said) for sign, bay, said in answers}
     signs = packaged_tables().signs
@@ -176,7 +177,7 @@ def _ended(
     try:
         outcome = from_json(note.body)
     except UsageError as trouble:
-        raise _unreadable(note, "an outcome", trouble) from trouble
+        raise unreadable(note, "an outcome", trouble) from trouble
     names = {one.fault for one in outcome.found} if outcome.known else set()
     found = frozenset(faults[one].words if one in faults else one for one in names)
     end, data = str(outcome.end), str(outcome.data)
@@ -192,23 +193,6 @@ def _hours(start: str, end: str) -> float:
     """From one moment to a later one; 0 if the clock was turned back between them."""
     gone = datetime.fromisoformat(end) - datetime.fromisoformat(start)
     return max(0.0, gone.total_seconds() / 3600)
-
-
-def _body(note: Note, what: str) -> Mapping[str, Any]:
-    try:
-        body = json.loads(note.body)
-    except ValueError as trouble:
-        raise _unreadable(note, what, trouble) from trouble
-    if not isinstance(body, dict):
-        raise _unreadable(note, what, TypeError("not an object"))
-    return body
-
-
-def _unreadable(note: Note, what: str, trouble: Exception) -> LedgerError:
-    return LedgerError(
-        f"The ledger's note {note.number} of {what} cannot be read: {trouble!r:.80}.",
-        "Put the newest backup of the ledger in its place.",
-    )
 
 
 # ------------------------------------------------------------------ on paper and as a list

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, assert_never
+from typing import assert_never
 
 from mendbay.case.authority import Authority, Whose
 from mendbay.case.consents import Consent, How, Word
@@ -23,13 +23,14 @@ from mendbay.case.take_in_form import (
     packaged_form,
     read_answer,
 )
-from mendbay.core.errors import LedgerError, UsageError
+from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.authority import authority_of, set_authority, take_authority_back
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import consents_of, give_word, given_by, take_word_back
+from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.take_in import add_bay
-from mendbay.jobs.triage_case import note_about, note_answer, said_worth, withdraw_answer
+from mendbay.jobs.triage_case import note_about, note_answer, said_worth, take_worth_back, withdraw_answer
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 from mendbay.triage.belief import Asked
 from mendbay.triage.next_step import HEARD
@@ -159,24 +160,23 @@ def untell(bench: Bench, case: int, question_id: str, reason: str, bay: str = ""
         raise UsageError(
             "There is no case without a customer.", f"mendbay case tell {case} {question_id} NAME"
         )
-    if question.type is Type.WORTH:
-        raise UsageError("A sum is told anew, not taken back.", f"mendbay case tell {case} {question_id} SUM")
     with bench.ledger.together():
-        notes = standing_notes(bench, NoteKind.INTAKE, case, bay, question_id)
         if question.type is Type.CONSENT and entry.values:
             take_word_back(bench, case, question_id, reason)
         elif question.type is Type.AUTHORITY and entry.values:
             take_authority_back(bench, case, reason)
         elif question.type is Type.SIGN and entry.values:
             withdraw_answer(bench, case, Asked(question_id, bay), reason)
+        elif question.type is Type.WORTH and entry.values:
+            take_worth_back(bench, case, reason)
         elif not entry.answered:
             raise UsageError(
                 f"Nobody answered {question_id}.", f"mendbay case form {case} tells what is known."
             )
         else:
             bench.note(case, "take-in", f"Taken back: {entry.words} {reason}")
-        if question.type is not Type.AUTHORITY:
-            withdraw(bench, map(subject_of, notes), case, bay, reason)
+        notes = standing_notes(bench, NoteKind.INTAKE, case, bay, question_id)
+        withdraw(bench, map(subject_of, notes), case, bay, reason)
         if question.column:
             _set_column(bench, case, question.column, ())
     return fill_form(bench, case)
@@ -400,33 +400,16 @@ def _origin(note: Note | None) -> str:
 
 def _values(note: Note) -> tuple[str, ...] | None:
     """What a note of take-in holds; None for one that is no answer to a question (authority, a picture)."""
-    values = _body(note).get("values")
+    values = body_of(note, "take-in").get("values")
     if values is None:
         return None
     if not isinstance(values, list) or not all(isinstance(one, str) for one in values):
-        raise _unreadable(note, TypeError("no list of texts"))
+        raise unreadable(note, "take-in", TypeError("no list of texts"))
     return tuple(values)
 
 
 def _sign_answer(note: Note) -> str:
-    answer = _body(note).get("answer")
+    answer = body_of(note, "take-in").get("answer")
     if not isinstance(answer, str):
-        raise _unreadable(note, KeyError("answer"))
+        raise unreadable(note, "take-in", KeyError("answer"))
     return answer
-
-
-def _body(note: Note) -> dict[str, Any]:
-    try:
-        body = json.loads(note.body)
-    except ValueError as trouble:
-        raise _unreadable(note, trouble) from trouble
-    if not isinstance(body, dict):
-        raise _unreadable(note, TypeError("not an object"))
-    return body
-
-
-def _unreadable(note: Note, trouble: Exception) -> LedgerError:
-    return LedgerError(
-        f"The ledger's note {note.number} of take-in cannot be read: {trouble!r:.60}.",
-        "Put the newest backup of the ledger in its place.",
-    )

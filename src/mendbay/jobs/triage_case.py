@@ -10,12 +10,13 @@ from typing import Any
 from mendbay.case.consents import Consent
 from mendbay.case.records import Case, CaseKind
 from mendbay.core.cautions import Caution, cautions_for
-from mendbay.core.errors import LedgerError, UsageError
+from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import consents_of, refused
 from mendbay.jobs.gather_signs import OF_IMAGES, Gathered, gathered_signs
 from mendbay.jobs.learn_triage import closed_cases, learned, worlds_of
+from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 from mendbay.triage.belief import Asked, Belief, Moved, Tried, WhatIf, may_change, sign_of
 from mendbay.triage.next_step import INSIDE, Offer, Stakes, kept_off, offers_within
@@ -182,6 +183,26 @@ def note_about(
             "bays": list(chosen),
         }
         _note(bench, case, "", NoteKind.SUBJECT, ABOUT, body)
+
+
+def take_worth_back(bench: Bench, case: int, reason: str) -> None:
+    """Takes back what somebody said the data is worth, however often; the usual worth counts again.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        UsageError: nobody said it, or no reason is given.
+    """
+    require_reason(reason)
+    with bench.ledger.together():
+        bench.ledger.case(case)
+        said, _ = _said(bench, case)
+        if said.get("worth") is None:
+            raise UsageError(
+                "Nobody said what the data is worth.", f"mendbay case form {case} tells what is known."
+            )
+        body = {"box": said["box"], "worth": None, "bays": said.get("bays", [])}
+        _note(bench, case, "", NoteKind.SUBJECT, ABOUT, body)
+        bench.note(case, "triage", f"Withdrawn: what the data is worth. {reason}")
 
 
 def said_worth(bench: Bench, case: int) -> tuple[float, str] | None:
@@ -376,12 +397,12 @@ def _said(bench: Bench, case: int) -> tuple[dict[str, Any], str]:
     notes = bench.notes.of(NoteKind.SUBJECT, case, "", ABOUT)
     if not notes:
         return {}, ""
-    body = dict(_body(notes[-1]))
+    body = body_of(notes[-1], "triage")
     bays = body.get("bays", [])
     worth = body.get("worth")  # null where it was not said, and gone where the case was forgotten
     sound = "box" in body and isinstance(body["box"], bool | None) and isinstance(worth, int | float | None)
     if not sound or not isinstance(bays, list) or not all(isinstance(one, str) for one in bays):
-        raise _unreadable(notes[-1], TypeError("not what it should hold"))
+        raise unreadable(notes[-1], "triage", TypeError("not what it should hold"))
     return body, f"{notes[-1].who}, {notes[-1].at}"
 
 
@@ -448,9 +469,9 @@ def _answer_of(worlds: Worlds, note: Note) -> tuple[Asked, str]:
     Raises:
         UsageError: it cannot be weighed now.
     """
-    asked, said = Asked(note.subject, note.bay), _body(note).get("answer")
+    asked, said = Asked(note.subject, note.bay), body_of(note, "triage").get("answer")
     if not isinstance(said, str):
-        raise _unreadable(note, KeyError("answer"))
+        raise unreadable(note, "triage", KeyError("answer"))
     try:
         sign_of(worlds, asked).place(said)
     except KeyError as trouble:
@@ -472,7 +493,7 @@ def _step_of(worlds: Worlds, note: Note) -> Step:
 
 def _named(note: Note) -> str:
     where = f" (bay {note.bay})" if note.bay else ""
-    said = "tried" if note.kind is NoteKind.TRIED else _body(note).get("answer", "")
+    said = "tried" if note.kind is NoteKind.TRIED else body_of(note, "triage").get("answer", "")
     return f"{note.subject}{where}: {said}"
 
 
@@ -501,20 +522,3 @@ def _note(
     bench: Bench, case: int, bay: str, kind: NoteKind, subject: str, body: Mapping[str, object]
 ) -> None:
     bench.notes.add(Note(case, bay, kind, subject, bench.now(), bench.who, json.dumps(body)))
-
-
-def _body(note: Note) -> Mapping[str, Any]:
-    try:
-        body = json.loads(note.body)
-    except ValueError as trouble:
-        raise _unreadable(note, trouble) from trouble
-    if not isinstance(body, dict):
-        raise _unreadable(note, TypeError("not an object"))
-    return body
-
-
-def _unreadable(note: Note, trouble: Exception) -> LedgerError:
-    return LedgerError(
-        f"The ledger's note {note.number} of triage cannot be read: {trouble!r:.60}.",
-        "Put the newest backup of the ledger in its place.",
-    )

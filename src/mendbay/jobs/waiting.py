@@ -11,11 +11,12 @@ from typing import Any
 from mendbay.board.stock import StockItem
 from mendbay.case.agenda import Wait, WaitsFor
 from mendbay.case.records import Case, CaseState
-from mendbay.core.errors import LedgerError, UsageError
+from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_day, require_line
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import account_of
+from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.quote_case import quotes_of
 
 ABOUT = "case"
@@ -125,7 +126,7 @@ def waits_of(bench: Bench, case: Case, shop: WholeShop) -> tuple[Wait, ...]:
     told: list[Wait] = []
     gone_on = 0
     for note in last:
-        body = _body(note)
+        body = body_of(note, note.kind)
         if body.get("for"):
             told.append(_told(note, body))
         else:
@@ -140,7 +141,7 @@ def _told(note: Note, body: Mapping[str, Any]) -> Wait:
     try:
         return Wait(WaitsFor(body["for"]), str(body["what"]), note.at, str(body["until"]), told=True)
     except (KeyError, ValueError) as trouble:
-        raise _unreadable(note, trouble) from trouble
+        raise unreadable(note, note.kind, trouble) from trouble
 
 
 def _machines(bench: Bench, case: Case) -> list[Wait]:
@@ -223,20 +224,3 @@ def _require_open(case: Case) -> None:
 def _note(bench: Bench, case: int, body: Mapping[str, object]) -> None:
     text = json.dumps(body, ensure_ascii=False)
     bench.notes.add(Note(case, "", NoteKind.WAITING, ABOUT, bench.now(), bench.who, text))
-
-
-def _body(note: Note) -> Mapping[str, Any]:
-    try:
-        body = json.loads(note.body)
-    except ValueError as trouble:
-        raise _unreadable(note, trouble) from trouble
-    if not isinstance(body, dict):
-        raise _unreadable(note, TypeError("not an object"))
-    return body
-
-
-def _unreadable(note: Note, trouble: Exception) -> LedgerError:
-    return LedgerError(
-        f"The ledger's note {note.number} of {note.kind} cannot be read: {trouble!r:.60}.",
-        "Put the newest backup of the ledger in its place.",
-    )

@@ -10,15 +10,15 @@ from mendbay.case.authority import Whose
 from mendbay.case.consents import By, How, Word, packaged_risks
 from mendbay.case.custody import verify
 from mendbay.case.records import CaseKind
-from mendbay.case.take_in_form import Type, packaged_form
+from mendbay.case.take_in_form import KINDS, Type, packaged_form
 from mendbay.core.errors import LedgerError, NoSuchCase, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.authority import authority_of, concern, set_authority
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.case_pictures import case_pictures, keep_pictures
 from mendbay.jobs.consents import consents_of, give_word, take_word_back
-from mendbay.jobs.take_in import take_in
-from mendbay.jobs.take_in_form import FilledForm, fill_form, tell, untell
+from mendbay.jobs.take_in import take_in, tell_case
+from mendbay.jobs.take_in_form import Entry, FilledForm, fill_form, tell, untell
 from mendbay.jobs.triage_case import answer, tell_triage
 from mendbay.triage.belief import Asked
 from mendbay.triage.table_file import packaged_tables
@@ -185,13 +185,59 @@ def test_taking_back(bench: Bench, case: int) -> None:
     assert authority_of(bench, case) is None
     for question, said in (
         ("customer", "no case without"),
-        ("worth", "told anew"),
+        ("worth", "Nobody answered"),
         ("backup", "Nobody answered"),
     ):
         with pytest.raises(UsageError, match=said):
             untell(bench, case, question, "a slip")
     with pytest.raises(UsageError, match="without a reason"):
         untell(bench, case, "kind", " ")
+
+
+ANSWERS = {
+    Type.LINE: "it is so",
+    Type.TEXT: "it is so",
+    Type.DAY: "2026-12-24",
+    Type.DAYS: "30",
+    Type.PATTERNS: "*.jpg",
+    Type.WORTH: "900",
+}
+"""One of each type that is typed; of the others the first one that can be picked."""
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_question_can_be_answered_not_known_and_taken_back(bench: Bench, case: int, kind: str) -> None:
+    asked = tell(bench, case, "kind", kind).entries
+
+    def looked_at() -> FilledForm:
+        """The form, after all that reads answers has read them."""
+        concern(bench, case)
+        tell_triage(bench, case)
+        tell_case(bench, case)
+        return fill_form(bench, case)
+
+    def shown(one: Entry) -> Entry:
+        return next(entry for entry in looked_at().entries if entry.key == one.key)
+
+    for one in asked:
+        question, bay = one.key
+        if question in ("customer", "kind"):
+            with pytest.raises(UsageError, match="no case"):
+                tell(bench, case, question, "not known", bay)
+            continue
+        tell(bench, case, question, "not known", bay)
+        assert (shown(one).answered, shown(one).values) == (True, ()), one.key
+        untell(bench, case, question, "typed by mistake", bay)
+        assert not shown(one).answered, one.key
+        tell(bench, case, question, "not known", bay)
+        given = one.options[0].id if one.options else ANSWERS[one.question.type]
+        tell(bench, case, question, given, bay)
+        assert shown(one).values == (given,), "a later answer stands before it"
+        untell(bench, case, question, "typed by mistake", bay)
+        assert not shown(one).answered, one.key
+        with pytest.raises(UsageError, match="Nobody answered"):
+            untell(bench, case, question, "typed by mistake", bay)
+    assert [one.key for one in looked_at().open if one.key not in {("kind", ""), ("customer", "")}]
 
 
 def test_neither_custody_nor_story_name_the_customer(bench: Bench, case: int) -> None:
