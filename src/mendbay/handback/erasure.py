@@ -10,6 +10,7 @@ Only copies that the shop made are ever in a plan. The customer's own drive is n
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from enum import StrEnum
@@ -26,6 +27,16 @@ SAMPLED_FROM_BYTES = 1 << 30
 to compare it would take hours, and inode, size and time of change are compared as well."""
 SAMPLES = 128
 SAMPLE_BYTES = 1 << 20
+
+
+ERASED = "erased-"
+"""How the name begins that a file gets before it is overwritten; sixteen hexadecimal digits follow."""
+_LEFTOVER = re.compile(r"erased-[0-9a-f]{16}")
+
+
+def is_leftover(path: str) -> bool:
+    """Whether a file bears a name that an erasure gave: one that was ended before it was removed."""
+    return _LEFTOVER.fullmatch(path.rpartition("/")[2]) is not None
 
 
 class Sort(StrEnum):
@@ -50,12 +61,13 @@ DEFAULT_SORTS = (Sort.IMAGES, Sort.HAND_BACK)
 def sort_of(path: str) -> Sort | None:
     """What a file in a case's folder is; None for what is never erased: the log of reads beside an image
     (which ranges a drive gave, no byte of it), journals and certificates."""
+    left = is_leftover(path)
     if "/" not in path:
-        return Sort.IMAGES if path.startswith("bay-") and path.endswith(".img") else None
+        return Sort.IMAGES if left or (path.startswith("bay-") and path.endswith(".img")) else None
     first = path.split("/", 1)[0]
     if first == "roms":
-        return Sort.DUMPS if path.endswith(".bin") else None
-    return {"photos": Sort.PICTURES, "papers": Sort.PAPERS}.get(first)
+        return Sort.DUMPS if left or path.endswith(".bin") else None
+    return {"photos": Sort.PICTURES, "pictures": Sort.PICTURES, "papers": Sort.PAPERS}.get(first)
 
 
 def sample_starts(size_bytes: int) -> tuple[int, ...]:

@@ -34,12 +34,17 @@ class ReadingProgress:
 
 @dataclass(frozen=True, slots=True)
 class StepProgress:
-    """How far a countable step is: files copied, bytes compared."""
+    """How far a countable step is: files copied, bytes compared.
+
+    Args:
+        in_bytes: `done` and `total` are bytes.
+    """
 
     step: str
     done: int
     total: int
     now: str = ""
+    in_bytes: bool = False
 
 
 @dataclass(frozen=True, slots=True)

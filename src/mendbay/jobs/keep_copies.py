@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from mendbay.case.records import Case
 from mendbay.core.errors import UsageError
 from mendbay.core.texts import require_day
-from mendbay.handback.erasure import Sort, sort_of
+from mendbay.handback.erasure import Sort, is_leftover, sort_of
 from mendbay.handback.keeping import Keeping, day_after, is_over, read_keeping
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.erasure_port import Copies
@@ -125,7 +125,7 @@ def folders_told(bench: Bench, number: int, kind: str) -> tuple[str, ...]:
 
 def is_of_bag(path: str) -> bool:
     """Whether a file in a hand-back folder is part of what Mendbay writes there."""
-    return path in BAG_NAMES or path.startswith(BAG_BEGINNINGS)
+    return path in BAG_NAMES or path.startswith(BAG_BEGINNINGS) or ("/" not in path and is_leftover(path))
 
 
 def held(bench: Bench, copies: Copies, number: int) -> Held:

@@ -1,9 +1,10 @@
 """Erases the files of a cleared plan, one after the other, so that a stop at any moment loses no account.
 
-For each file: it must be the one planned; the journal says `begun`; its stored ranges are overwritten in
-place and flushed; all of it is read back and compared; the journal says `equal`; then it gets a meaningless
-name, is cut to no length and removed, and its folder is flushed. What is begun is known by its inode and
-size alone, since its content is going.
+For each file: it must be the one planned; the journal says `begun`; it gets a meaningless name, and its
+folder is flushed; its stored ranges are overwritten in place and flushed; all of it is read back and
+compared; the journal says `equal`; then it is cut to no length and removed, and its folder is flushed. So a
+file that bears its own name holds its own content: nothing takes half an image for a whole one. Under its new
+name it is known by inode and size alone, since its content is going.
 """
 
 from __future__ import annotations
@@ -16,12 +17,13 @@ import secrets
 import stat
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 
 from mendbay.case.records import Case
 from mendbay.core.clock import Clock, iso
 from mendbay.core.errors import DestinationError, Interrupted
-from mendbay.handback.erasure import PlannedFile
+from mendbay.handback.erasure import ERASED, PlannedFile
 from mendbay.handback.erasure_certificate import Done
 from mendbay.handback.erasure_check import ClearedPlan, require_cleared
 from mendbay.jobs.erasure_port import Eraser, Erasing
@@ -127,7 +129,7 @@ class _Erasing(Erasing):
             if step is not None and step.done:
                 continue
             try:
-                self._one(number, file, stop)
+                self._one(number, file, _Watch(file.path, file.size_bytes, tell, stop))
             except NotAsPlanned as trouble:
                 left.append((number, f"{trouble}."))
             except _JournalBroken as trouble:
@@ -151,8 +153,8 @@ class _Erasing(Erasing):
         if step is None:
             return "It was not touched."
         if step.equal:
-            return "Its content was overwritten and read back; its name may still be there."
-        return "Its content was overwritten in part."
+            return f"Its content was overwritten and read back; as {step.name} it may still be there."
+        return f"Its content may be overwritten in part; if so, it bears the name {step.name}."
 
     def _account(self, left: list[tuple[int, str]]) -> Done:
         steps = self._journal.steps
@@ -167,7 +169,7 @@ class _Erasing(Erasing):
 
     # ------------------------------------------------------------------ one file
 
-    def _one(self, number: int, file: PlannedFile, stop: Callable[[], bool]) -> None:
+    def _one(self, number: int, file: PlannedFile, watch: _Watch) -> None:
         step = self._journal.steps.get(number)
         try:
             folder = SafeFolder(Path(file.root) if file.root else self._home)
@@ -179,7 +181,7 @@ class _Erasing(Erasing):
         parent, _, name = file.path.rpartition("/")
         try:
             with folder.folder(parent) as at:
-                self._in_folder(number, file, at, name, stop)
+                self._in_folder(number, file, at, name, watch)
         except FileNotFoundError as trouble:
             if step is None or not step.equal:
                 raise NotAsPlanned("It is not there") from trouble
@@ -187,44 +189,37 @@ class _Erasing(Erasing):
         finally:
             folder.close()
 
-    def _in_folder(
-        self, number: int, file: PlannedFile, at: int, name: str, stop: Callable[[], bool]
-    ) -> None:
+    def _in_folder(self, number: int, file: PlannedFile, at: int, name: str, watch: _Watch) -> None:
         step = self._journal.steps.get(number)
         if step is not None and step.equal:
-            self._remove(number, file, at, name, step)
+            self._remove(number, file, at, step)
             return
-        fd = os.open(name, _READ, dir_fd=at)
+        own = step is None or not _is_there(at, step.name)  # under its own name it is untouched
+        fd = os.open(name if own or step is None else step.name, _READ, dir_fd=at)
         try:
-            _require_same(file, os.fstat(fd), os.fstat(at).st_dev, begun=step is not None)
+            _require_same(file, os.fstat(fd), os.fstat(at).st_dev, untouched=own)
             _lock(fd)
+            if own and digest_of(fd, file.size_bytes, watch.at("comparing")) != file.digest:
+                raise NotAsPlanned("Its content is not what was planned")
             if step is None:
-                if digest_of(fd, file.size_bytes) != file.digest:
-                    raise NotAsPlanned("Its content is not what was planned")
-                seed, new = secrets.randbits(128), f"erased-{secrets.token_hex(8)}"
+                seed, new = secrets.randbits(128), f"{ERASED}{secrets.token_hex(8)}"
                 step = self._note(lambda: self._journal.begin(number, new, seed))
-            self._overwrite(number, file, at, name, fd, step, stop)
+            if own:
+                os.rename(name, step.name, src_dir_fd=at, dst_dir_fd=at)
+            os.fsync(at)  # a flush that failed in an earlier run is made good before anything is overwritten
+            self._overwrite(number, file, at, fd, step, watch)
         finally:
             os.close(fd)
-        self._remove(number, file, at, name, self._journal.steps[number])
+        self._remove(number, file, at, self._journal.steps[number])
 
-    def _overwrite(
-        self,
-        number: int,
-        file: PlannedFile,
-        at: int,
-        name: str,
-        fd: int,
-        step: Step,
-        stop: Callable[[], bool],
-    ) -> None:
-        writable = _writable(at, name, fd)
+    def _overwrite(self, number: int, file: PlannedFile, at: int, fd: int, step: Step, watch: _Watch) -> None:
+        writable = _writable(at, step.name, fd)
         try:
             os.fsync(writable)  # what is stored is then known to the file system
             unflushed = 0
+            beat = watch.at("overwriting")
             for start, end in pieces(stored_ranges(writable, file.size_bytes, step.upto)):
-                if stop():
-                    raise Interrupted("Stopped while erasing.", "The same command goes on from there.")
+                beat(start)
                 write_exactly(writable, pattern(step.seed, start, end), start)
                 unflushed += end - start
                 if unflushed >= FLUSH_BYTES:
@@ -234,9 +229,9 @@ class _Erasing(Erasing):
             os.fsync(writable)
             os.posix_fadvise(writable, 0, 0, os.POSIX_FADV_DONTNEED)
             written = 0
+            beat = watch.at("reading back")
             for start, end in pieces(stored_ranges(writable, file.size_bytes)):
-                if stop():
-                    raise Interrupted("Stopped while reading back.", "The same command goes on from there.")
+                beat(start)
                 if read_exactly(writable, start, end) != pattern(step.seed, start, end):
                     raise NotAsPlanned(
                         f"It did not read back as overwritten at byte {start}: the medium is "
@@ -247,24 +242,15 @@ class _Erasing(Erasing):
             os.close(writable)
         self._note(lambda: self._journal.equal(number, written))
 
-    def _remove(self, number: int, file: PlannedFile, at: int, name: str, step: Step) -> None:
-        """Takes the name from a file that was read back equal. It may have either name, or none."""
-        for here in (name, step.name):
-            try:
-                found = os.stat(here, dir_fd=at, follow_symlinks=False)
-            except FileNotFoundError:
-                continue
+    def _remove(self, number: int, file: PlannedFile, at: int, step: Step) -> None:
+        """Removes a file that was read back equal, if it still is there. What bears its old name by now is
+        another file."""
+        with suppress(FileNotFoundError):
+            found = os.stat(step.name, dir_fd=at, follow_symlinks=False)
             if not _is_begun(file, found, os.fstat(at).st_dev):
-                if here == step.name:
-                    raise NotAsPlanned(f"Something else bears the name {here}")
-                continue  # another file was put at its place since; it is not ours
-            if here == name and not _is_overwritten(at, name, file, step):
-                continue  # numbers of files are used again: this one is not ours either
-            if here == name:
-                os.rename(name, step.name, src_dir_fd=at, dst_dir_fd=at)
+                raise NotAsPlanned(f"Something else bears the name {step.name}")
             _cut(at, step.name, file)
             os.unlink(step.name, dir_fd=at)
-            break
         os.fsync(at)
         self._note(lambda: self._journal.done(number))
 
@@ -302,7 +288,43 @@ class _JournalBroken(Exception):
         self.trouble = trouble
 
 
-def _require_same(file: PlannedFile, found: os.stat_result, device: int, *, begun: bool) -> None:
+@dataclass(frozen=True, slots=True)
+class _Watch:
+    """Tells how far one file is, and heeds a stop between pieces.
+
+    Args:
+        file: what it is called.
+    """
+
+    file: str
+    size_bytes: int
+    tell: Tell
+    stop: Callable[[], bool]
+
+    def at(self, what: str) -> Callable[[int], None]:
+        """What is to be called with the offset of each piece before it is handled.
+
+        Raises:
+            Interrupted: it was asked to stop; by the function returned.
+        """
+
+        def beat(offset: int) -> None:
+            if self.stop():
+                raise Interrupted(f"Stopped while {what}.", "The same command goes on from there.")
+            self.tell(StepProgress(what, offset, self.size_bytes, self.file, in_bytes=True))
+
+        return beat
+
+
+def _is_there(at: int, name: str) -> bool:
+    try:
+        os.stat(name, dir_fd=at, follow_symlinks=False)
+    except FileNotFoundError:
+        return False
+    return True
+
+
+def _require_same(file: PlannedFile, found: os.stat_result, device: int, *, untouched: bool) -> None:
     """
     Raises:
         NotAsPlanned: it is not the file that was planned.
@@ -315,7 +337,7 @@ def _require_same(file: PlannedFile, found: os.stat_result, device: int, *, begu
         raise NotAsPlanned("It lies on another file system than its folder")
     if (found.st_ino, found.st_size) != (file.inode, file.size_bytes):
         raise NotAsPlanned("It is another file, or was changed, since the plan was made")
-    if not begun and (found.st_mtime_ns, found.st_ctime_ns) != (file.modified_ns, file.changed_ns):
+    if untouched and (found.st_mtime_ns, found.st_ctime_ns) != (file.modified_ns, file.changed_ns):
         raise NotAsPlanned("It was changed since the plan was made")
 
 
@@ -326,20 +348,6 @@ def _is_begun(file: PlannedFile, found: os.stat_result, device: int) -> bool:
         and (found.st_dev, found.st_ino) == (device, file.inode)
         and found.st_size in (0, file.size_bytes)
     )
-
-
-def _is_overwritten(at: int, name: str, file: PlannedFile, step: Step) -> bool:
-    """Whether the file still holds the pattern that was read back, at its beginning at least."""
-    fd = os.open(name, _READ, dir_fd=at)
-    try:
-        if os.fstat(fd).st_size != file.size_bytes:
-            return False
-        first = next(pieces(stored_ranges(fd, file.size_bytes)), None)
-        if first is None:
-            return step.written == 0
-        return read_exactly(fd, *first) == pattern(step.seed, *first)
-    finally:
-        os.close(fd)
 
 
 def _lock(fd: int) -> None:
@@ -380,7 +388,7 @@ def _remove_empty(folder: SafeFolder, path: str) -> None:
         with folder.folder(path) as inside:
             if os.listdir(inside):
                 return
-        new = f"erased-{secrets.token_hex(8)}"
+        new = f"{ERASED}{secrets.token_hex(8)}"
         os.rename(name, new, src_dir_fd=at, dst_dir_fd=at)
         os.rmdir(new, dir_fd=at)
         os.fsync(at)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import numpy as np
 
@@ -56,8 +56,11 @@ def pattern(seed: int, start: int, stop: int) -> bytes:
     return made.view(np.uint8)[offset : offset + stop - start].tobytes()
 
 
-def digest_of(fd: int, size_bytes: int) -> str:
+def digest_of(fd: int, size_bytes: int, beat: Callable[[int], None] = lambda at: None) -> str:
     """The digest of an open file as a plan keeps it.
+
+    Args:
+        beat: called with the offset of each piece before it is read; what it raises ends the reading.
 
     Raises:
         OSError: as the system gives it; also if the file is shorter than that.
@@ -66,12 +69,14 @@ def digest_of(fd: int, size_bytes: int) -> str:
         digest = hashlib.sha256()
         at = 0
         while at < size_bytes:
+            beat(at)
             data = read_exactly(fd, at, min(at + CHUNK_BYTES, size_bytes))
             digest.update(data)
             at += len(data)
         return f"sha256:{digest.hexdigest()}"
     digest = hashlib.sha256(size_bytes.to_bytes(8, "big"))
     for start in sample_starts(size_bytes):
+        beat(start)
         digest.update(start.to_bytes(8, "big"))
         digest.update(read_exactly(fd, start, min(start + SAMPLE_BYTES, size_bytes)))
     return f"sampled:{digest.hexdigest()}"

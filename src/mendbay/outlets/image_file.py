@@ -118,6 +118,11 @@ class ImageFile:
             DamagedCheckpoint: the checkpoint is missing, damaged or does not fit the image.
         """
         log_path = checkpoint_path(path)
+        if not path.exists() and log_path.exists():
+            raise DestinationError(
+                f"The image {path} is gone: erased, half erased or moved; only its log of reads is there.",
+                "If it was moved, put it back. Otherwise read the drive again under another name of its bay.",
+            )
         if not path.exists():
             raise DestinationError(f"There is no image {path}.", "Check the name, or start a new image.")
         if not log_path.exists():

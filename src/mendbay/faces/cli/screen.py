@@ -181,6 +181,8 @@ def json_text(facts: Any, indent: int | None = None) -> str:
 
 def _progress_line(event: ReadingProgress | StepProgress) -> str:
     if isinstance(event, StepProgress):
+        if event.in_bytes:
+            return f"{event.step}: {bytes_text(event.done)} of {bytes_text(event.total)} {event.now}"
         return f"{event.step} {event.done} of {event.total} {event.now}"
     tried = event.read_bytes + event.refused_bytes
     share = percent_text(min(tried, event.aim_bytes), event.aim_bytes)
