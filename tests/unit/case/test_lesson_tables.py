@@ -22,9 +22,9 @@ from mendbay.case.lessons import (
     table_of_swaps,
     went_well,
 )
-from mendbay.jobs.lessons import DATA, ENDS
+from mendbay.case.outcome import DataBack, End
 
-ENDINGS = st.tuples(st.sampled_from(ENDS), st.sampled_from(DATA))
+ENDINGS = st.tuples(st.sampled_from(list(map(str, End))), st.sampled_from(list(map(str, DataBack))))
 
 
 def counts(table: Table) -> dict[tuple[str, str], tuple[int, int]]:
