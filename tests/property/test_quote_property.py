@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from decimal import ROUND_HALF_UP, Decimal
 from fractions import Fraction
 
@@ -98,6 +99,24 @@ def test_columns_rise_and_are_quantiles_of_the_ways(made: Columns) -> None:
     assert sum(chance for total, chance in most if total > high) <= QUANTILE + 1e-9
 
 
+@given(columns())
+def test_what_the_paper_says_of_jobs_in_ten_holds(made: Columns) -> None:
+    """The sentences of `wordings/quote.md`, over ways of which few share a total."""
+    low, likely, high = (
+        quoted(made).totals[one].gross.minor for one in (Column.LOW, Column.LIKELY, Column.HIGH)
+    )
+
+    def share(holds: Callable[[Ending], bool]) -> float:
+        return sum(one.chance for one in made.endings if holds(one))
+
+    assert share(lambda one: apart(made, one, Column.LOW) < low) <= 0.1 + 1e-9, "costs less"
+    assert share(lambda one: apart(made, one, Column.LIKELY) <= likely) >= 0.5 - 1e-9, "at least half"
+    assert share(lambda one: apart(made, one, Column.HIGH) > high) <= 0.1 + 1e-9, "may cost more"
+    if low == likely == high:
+        exact = share(lambda one: apart(made, one, Column.LOW) == low == apart(made, one, Column.HIGH))
+        assert exact >= 0.8 - 1e-9, "at least eight in ten"
+
+
 def apart(made: Columns, ending: Ending, column: Column) -> int:
     """What one way comes to, without the code of the columns."""
     sums: dict[Decimal, int] = {}
@@ -105,8 +124,12 @@ def apart(made: Columns, ending: Ending, column: Column) -> int:
         gone = not ending.given and (one.price.stage in made.free or one.when is When.GIVEN)
         if gone or (one.when is When.NEEDED and one.key not in ending.needs):
             continue
-        each = one.price.low if column is Column.LOW else one.price.high
-        amount = int((Decimal(each.minor) * one.quantity).quantize(Decimal(1), ROUND_HALF_UP))
+        low, high = (
+            int((Decimal(each.minor) * one.quantity).quantize(Decimal(1), ROUND_HALF_UP))
+            for each in (one.price.low, one.price.high)
+        )
+        middle = int((Decimal(low + high) / 2).quantize(Decimal(1), ROUND_HALF_UP))
+        amount = {Column.LOW: low, Column.LIKELY: middle}.get(column, high)
         sums[one.price.rate] = sums.get(one.price.rate, 0) + amount
     taxes = 0
     if not made.included:

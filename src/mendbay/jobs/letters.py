@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from mendbay.case.agenda import Entry, WaitsFor
+from mendbay.case.agenda import Entry, Wait, WaitsFor
 from mendbay.case.plain_words import packaged_plain_words
+from mendbay.case.quote import Quote, total_of
 from mendbay.case.records import Case, CaseKind, CaseState
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
@@ -18,8 +19,10 @@ from mendbay.jobs.agenda import tell_turn
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import to_ask
 from mendbay.jobs.papers import frame
+from mendbay.jobs.quote_case import quote_of
+from mendbay.jobs.quote_lines import DIAGNOSIS
 from mendbay.jobs.triage_case import Triage, tell_triage
-from mendbay.jobs.waiting import QUOTE_WORDS
+from mendbay.jobs.waiting import QUOTE_WORDS, RUN_OUT_WORDS
 
 LETTER = "letter"
 LIKELY = 0.15
@@ -130,6 +133,11 @@ def _mail(
 
 
 def _require_reason_to_write(case: Case, facts: dict[str, Any], message: Message | None) -> None:
+    if message is Message.QUOTE and facts["quote_run_out"]:
+        raise UsageError(
+            f"Quote {facts['quote_run_out']} of case {case.number} has run out.",
+            f"mendbay case quote {case.number} makes a new one.",
+        )
     if message is Message.QUOTE and not facts["quote"]:
         raise UsageError(
             f"Case {case.number} has no quote that waits for an answer.",
@@ -170,7 +178,7 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
         "found": _found(told) if told is not None and told.known else [],
         "no_power": [one.bay for one in told.keep_off] if told is not None else [],
         "next_step": "" if done else _next_step(entry),
-        **_turn_facts(entry, told),
+        **_turn_facts(bench, entry, told),
     }
 
 
@@ -204,21 +212,39 @@ def _next_step(entry: Entry) -> str:
     return packaged_plain_words().steps.get(entry.chore.id, "a further examination of what you brought")
 
 
-def _turn_facts(entry: Entry, told: Triage | None) -> dict[str, Any]:
+def _turn_facts(bench: Bench, entry: Entry, told: Triage | None) -> dict[str, Any]:
     waits = entry.case.waits
     ours = [one for one in waits if one.who is WaitsFor.CUSTOMER]
-    quotes = [one for one in ours if one.what.startswith(QUOTE_WORDS)]
+    quotes = [one for one in ours if not one.told and one.what.startswith(QUOTE_WORDS)]
+    run_out = [one for one in quotes if one.what.endswith(RUN_OUT_WORDS)]
+    valid = [one for one in quotes if one not in run_out]
+    number = _number_of(valid[0]) if valid else ""
     asked = () if told is None or waits else to_ask(told.offers[0].step.consents, told.consents)
     return {
         "needs": [
-            *({"what": one.what, "until": one.until} for one in ours),
+            *({"what": one.what, "until": "" if one in run_out else one.until} for one in ours),
             *({"what": f"your word on {one.title}", "until": ""} for one in asked),
         ],
-        "quote": quotes[0].what.removeprefix(QUOTE_WORDS).strip() if quotes else "",
-        "quote_until": quotes[0].until if quotes else "",
+        "quote": number,
+        "quote_until": valid[0].until if valid else "",
+        "quote_run_out": _number_of(run_out[0]) if run_out else "",
+        "in_any_case": _in_any_case(quote_of(bench, entry.case.number, int(number)).quote) if number else "",
         "part": [{"until": one.until} for one in waits if one.who is WaitsFor.PART],
         "machine": any(one.who is WaitsFor.MACHINE for one in waits),
     }
+
+
+def _number_of(wait: Wait) -> str:
+    """The number of the quote that is waited for."""
+    return wait.what.removeprefix(QUOTE_WORDS).removesuffix(RUN_OUT_WORDS).strip()
+
+
+def _in_any_case(quote: Quote) -> str:
+    """What the examination costs with its tax, also if the quote is not accepted; empty for nothing."""
+    line = quote.line(DIAGNOSIS)
+    if line is None or not line.most:
+        return ""
+    return total_of([(line.rate, line.most)], quote.included, quote.currency).gross.shown
 
 
 def _handed_back_on(bench: Bench, case: Case) -> str:

@@ -9,13 +9,17 @@ from mendbay.case.bill import Bill
 from mendbay.case.quote import Column, Line, Quote, Total, When
 from mendbay.case.records import Case
 from mendbay.core.money import Money
-from mendbay.core.quantity import chance_text
+from mendbay.core.quantity import chance_text, counted
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.money_notes import Payment
 from mendbay.jobs.papers import frame
 
 CERTAIN = 0.995
 """Chance from which a line is not called one that may not be needed (own choice)."""
+
+FREE = "free if nothing comes back"
+SHORTEST_WORD = 4
+"""Letters from which a unit is taken for a word with a plural, and not for a symbol such as `kg`."""
 
 
 def quote_facts(bench: Bench, case: Case, quote: Quote) -> dict[str, Any]:
@@ -31,31 +35,46 @@ def quote_facts(bench: Bench, case: Case, quote: Quote) -> dict[str, Any]:
         "own_prices": quote.own_prices,
         "included": quote.included,
         "tax_name": quote.tax_name,
-        "lines": [_line_facts(one) for one in quote.lines],
+        "same": len({quote.totals[one].gross for one in (Column.LOW, Column.LIKELY, Column.HIGH)}) == 1,
+        "lines": [_line_facts(one, quote) for one in quote.lines],
         "totals": {str(column): _total_facts(total) for column, total in quote.totals.items()},
         "tax_rows": _tax_rows(quote),
-        "free": [str(one) for one in quote.free],
+        "free": any(is_free(one, quote) for one in quote.lines),
         "remarks": list(quote.remarks),
     }
 
 
-def _line_facts(line: Line) -> dict[str, Any]:
+def _line_facts(line: Line, quote: Quote) -> dict[str, Any]:
     return {
-        "stage": str(line.stage),
         "words": line.words,
         "quantity": quantity_words(line),
-        "when": when_words(line),
-        "each": span_words(line.least, line.most),
+        "note": note_words(line, quote),
         **{str(column): column_words(amount) for column, amount in line.amounts.items()},
     }
 
 
 def quantity_words(line: Line) -> str:
-    """How much of it; empty for one of it."""
+    """How much of it, `2 hours` or `12.5 GB`; empty for one of it."""
     number = f"{line.quantity.normalize():f}"
     if line.unit == "each":
         return "" if number == "1" else number
-    return f"{number} {line.unit}"
+    if not (len(line.unit) >= SHORTEST_WORD and line.unit.isalpha() and line.unit.islower()):
+        return f"{number} {line.unit}"  # a symbol, which takes no plural
+    if line.quantity == int(line.quantity):
+        return counted(int(line.quantity), line.unit)
+    return f"{number} {line.unit}s"
+
+
+def note_words(line: Line, quote: Quote) -> str:
+    """When a line is due and what it costs then, and whether it is free if nothing comes back."""
+    when = when_words(line)
+    due = f"{when}: {span_words(line.least, line.most)}" if when else ""
+    return "; ".join(one for one in (due, FREE if is_free(line, quote) else "") if one)
+
+
+def is_free(line: Line, quote: Quote) -> bool:
+    """Whether a line that may be due is free if nothing can be handed back."""
+    return line.stage in quote.free and line.when is not When.GIVEN
 
 
 def when_words(line: Line) -> str:

@@ -51,11 +51,13 @@ class KeptQuote:
     Args:
         word: the latest on it; None if there was none.
         superseded: a later quote was made or accepted.
+        past: the day until which it is valid is past.
     """
 
     quote: Quote
     word: Word | None
     superseded: bool
+    past: bool
 
     @property
     def accepted(self) -> bool:
@@ -68,7 +70,7 @@ class KeptQuote:
         if self.superseded:
             return "superseded"
         if self.word is None:
-            return "open"
+            return "run out" if self.past else "open"
         return "accepted" if self.word.accepted else "declined"
 
 
@@ -193,12 +195,13 @@ def quotes_of(bench: Bench, case: int) -> tuple[KeptQuote, ...]:
         elif body["what"] == "word":
             words[int(note.subject)] = read_body(note, lambda body=body, note=note: _word(body, note))  # type: ignore[misc]
             last = int(note.subject) if body["accepted"] else last
-    newest = max(quotes, default=0)
+    newest, today = max(quotes, default=0), bench.now()[:10]
     return tuple(
         KeptQuote(
             quote,
             words.get(number),
             number != last if number in words and words[number].accepted else number != newest,
+            quote.valid_until < today,
         )
         for number, quote in sorted(quotes.items())
     )

@@ -21,6 +21,8 @@ from mendbay.triage.ways import Way, ways_of
 
 SETTINGS, PRICES = "settings", "prices"
 """Kind and name of the shop's file."""
+DIAGNOSIS = "diagnosis"
+"""Key of the line of the examination, due in any case."""
 LARGEST_GB = 10**7
 
 
@@ -75,7 +77,7 @@ def columns_of(bench: Bench, case: int, prices: PriceList, wish: Wish) -> tuple[
     if wish.odds:
         endings, works, remarks = _from_odds(bench, case, prices)
     works, uncounted = with_parts(bench, case, prices, [*works, *_picked(prices, wish)], endings)
-    possible = [_always("diagnosis", prices.diagnosis), *works]
+    possible = [_always(DIAGNOSIS, prices.diagnosis), *works]
     remarks += uncounted
     if not prices.own:
         remarks.append("The prices are those of an example: they are invented.")

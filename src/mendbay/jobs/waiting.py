@@ -30,6 +30,8 @@ WORDS = {
 }
 QUOTE_WORDS = "an answer to quote"
 """Before the number of a quote that is waited for."""
+RUN_OUT_WORDS = ", which has run out"
+"""After the number of one that is no longer valid."""
 ORDERED = re.compile(r"(ordered|on order)\b", re.IGNORECASE)
 """How the location of a stock item begins that is not in hand yet."""
 _DAY = re.compile(r"\b[0-9]{4}-[0-9]{2}-[0-9]{2}\b")
@@ -167,11 +169,12 @@ def _quotes(bench: Bench, case: Case) -> list[tuple[int, Wait]]:
         return []
     found: list[tuple[int, Wait]] = []
     for one in quotes_of(bench, case.number):
-        if one.state == "open":
+        if one.state in ("open", "run out"):
             number = one.quote.number
+            words = f"{QUOTE_WORDS} {number}{RUN_OUT_WORDS if one.past else ''}"
             made = bench.notes.of(NoteKind.QUOTE, case.number, "", str(number))[0]
             until = one.quote.valid_until
-            found.append((made.number, Wait(WaitsFor.CUSTOMER, f"{QUOTE_WORDS} {number}", made.at, until)))
+            found.append((made.number, Wait(WaitsFor.CUSTOMER, words, made.at, until)))
     return found
 
 

@@ -5,22 +5,27 @@ from __future__ import annotations
 import io
 import json
 import re
+from dataclasses import replace
 
 import pytest
 from pypdf import PdfReader
 
 from mendbay.case.agenda import WaitsFor
+from mendbay.case.price_list import packaged_prices
 from mendbay.case.records import CaseKind, CaseState
 from mendbay.core.errors import UsageError
 from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.bill_case import make_bill
 from mendbay.jobs.letters import Message, letter_mail, letter_pdf, letter_words, message_mail
-from mendbay.jobs.quote_case import make_quote
+from mendbay.jobs.quote_case import By, decide, make_quote
 from mendbay.jobs.quote_lines import Wish
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.triage_case import answer
 from mendbay.jobs.waiting import wait
+from mendbay.outlets.shop_files import ShopFolder
 from mendbay.triage.belief import Asked
+from support.erasures import Standing
 
 
 def flat(text: str) -> str:
@@ -72,6 +77,42 @@ def test_a_message_without_a_reason_is_refused_with_the_next_step(bench: Bench) 
             message_mail(bench, 1, message)
     assert bench.notes.of(NoteKind.LETTER) == ()
     assert "case 0001" in flat(message_mail(bench, 1, Message.STATUS).body)
+
+
+def test_a_quote_that_ran_out_is_not_sent(bench: Bench) -> None:
+    make_quote(bench, 1, Wish(lines=(("hour", ""),), odds=False))
+    later = replace(bench, clock=Standing("2999-01-01T00:00:00Z"))
+    with pytest.raises(UsageError, match="has run out") as refused:
+        message_mail(later, 1, Message.QUOTE)
+    assert "case quote 1" in refused.value.next_step
+    assert "- an answer to quote 1, which has run out\n" in message_mail(later, 1, Message.REMINDER).body
+    assert "valid until" in flat(message_mail(bench, 1, Message.QUOTE).body)
+
+
+def test_a_quote_says_what_is_due_in_any_case(bench: Bench, shop: ShopFolder) -> None:
+    wish = Wish(lines=(("hour", ""),), odds=False)
+    make_quote(bench, 1, wish)
+    said = flat(message_mail(bench, 1, Message.QUOTE).body)
+    assert "The examination, 45.00 EUR, is due in any case; nothing beyond it" in said
+    shop.keep("settings", "prices", packaged_prices().replace('diagnosis = "45.00"', 'diagnosis = "0.00"'))
+    make_quote(bench, 1, wish)
+    said = flat(message_mail(bench, 1, Message.QUOTE).body)
+    assert "Nothing is charged unless you accept." in said
+    assert "in any case" not in said
+
+
+def test_after_the_hand_back_only_money_is_asked_for(bench: Bench) -> None:
+    make_quote(bench, 1, Wish(lines=(("hour", ""),), odds=False))
+    decide(bench, 1, 1, True, By.PHONE)
+    make_bill(bench, 1, {})
+    bench.note(1, "hand-back", "Files handed back.")
+    bench.ledger.amend_case(1, state=CaseState.HANDED_BACK)
+    body = message_mail(bench, 1, Message.REMINDER).body
+    assert "\n\n- the payment of 113.00 EUR\n" in body
+    said = flat(body)
+    assert "your files were handed back on" in said
+    for false in ("rests", "power", "Nothing is done"):
+        assert false not in said
 
 
 def test_files_that_are_ready(bench: Bench) -> None:

@@ -24,6 +24,7 @@ from mendbay.jobs.bill_case import account_of, due_of, make_bill, pay, unpay
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.keep_stock import add_items, reserve
 from mendbay.jobs.money_notes import How
+from mendbay.jobs.money_papers import note_words
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.quote_case import By, decide, make_quote, quote_of, quotes_of
 from mendbay.jobs.quote_lines import Wish, prices_in_force
@@ -31,6 +32,7 @@ from mendbay.jobs.quote_parts import with_parts
 from mendbay.jobs.triage_case import answer
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.triage.belief import Asked
+from support.erasures import Standing
 
 BY_HAND = Wish(lines=(("swap-board", ""), ("hour", "0.5")), media_gb=10, odds=False)
 
@@ -336,3 +338,40 @@ def test_nothing_is_kept_of_a_quote_whose_paper_cannot_be_made(bench: Bench, sho
     with pytest.raises(BadFormFile):
         make_quote(bench, 1, BY_HAND)
     assert quotes_of(bench, 1) == ()
+
+
+def test_the_paper_says_of_its_columns_what_holds(bench: Bench) -> None:
+    two_bays_need_boards(bench)
+    said = paper_text(bench, make_quote(bench, 1, Wish(lines=(("hour", "2"), ("copying", "12.5"))))[1])
+    for words in (
+        "at most one in ten jobs like this costs less than the first",
+        "at least half cost no more than the second",
+        "one in ten may cost more than the third before we ask you again",
+        "2 hours",
+        "12.5 GB",
+        "costs nothing then",
+    ):
+        assert words in said
+    same = paper_text(bench, make_quote(bench, 1, Wish(lines=(("hour", "1.5"),), odds=False))[1])
+    assert "The bill will not be higher unless" in same
+    assert "third column" not in same
+    assert "1.5 hours" in same
+    assert "free if nothing comes back" in same
+
+
+def test_a_line_is_marked_free_where_its_stage_is(bench: Bench) -> None:
+    quote, _ = make_quote(bench, 1, Wish(lines=(("hour", "1"), ("courier", "")), media_gb=10, odds=False))
+    marked = {one.key: note_words(one, quote) for one in quote.lines}
+    assert marked["diagnosis"] == marked["courier:2"] == ""
+    assert marked["hour:1"] == ("free if nothing comes back" if quote.lines[1].stage in quote.free else "")
+    assert marked["medium"].startswith("if files are handed back: 12.00")
+    assert "free" not in marked["medium"]
+
+
+def test_a_quote_of_which_nobody_said_anything_runs_out(bench: Bench) -> None:
+    make_quote(bench, 1, BY_HAND)
+    later = replace(bench, clock=Standing("2999-01-01T00:00:00Z"))
+    assert [one.state for one in quotes_of(bench, 1)] == ["open"]
+    assert [one.state for one in quotes_of(later, 1)] == ["run out"]
+    decide(bench, 1, 1, True, By.PHONE)
+    assert [one.state for one in quotes_of(later, 1)] == ["accepted"]

@@ -20,7 +20,7 @@ from mendbay.jobs.bill_case import Account, account_of, make_bill, most_of
 from mendbay.jobs.bill_case import pay as pay_job
 from mendbay.jobs.bill_case import unpay as unpay_job
 from mendbay.jobs.money_notes import How, Payment
-from mendbay.jobs.money_papers import column_words, quantity_words, span_words, when_words
+from mendbay.jobs.money_papers import column_words, note_words, quantity_words
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.quote_case import By, KeptQuote, decide, make_quote, quotes_of
 from mendbay.jobs.quote_lines import Wish
@@ -237,13 +237,11 @@ def _quote_text(case: int, made: Quote) -> str:
         quantity = quantity_words(one)
         words = f"{one.words}, {quantity}" if quantity else one.words
         lines += _columns(words, [column_words(one.amounts[column]) for column in SHOWN])
-        when = when_words(one)
-        note = f"{one.key}; {when}: {span_words(one.least, one.most)}" if when else one.key
-        lines.append(wrapped(note, "  "))
+        note = note_words(one, made)
+        lines.append(wrapped(f"{one.key}; {note}" if note else one.key, "  "))
     lines += ["-" * 80, *_total_lines(made)]
     nothing = made.totals[Column.NOTHING].gross.shown
-    free = f"; free then: {', '.join(made.free)}" if made.free else ""
-    lines += ["", wrapped(f"If no wanted file can be handed back: {nothing} at most{free}.")]
+    lines += ["", wrapped(f"If no wanted file can be handed back: {nothing} at most.")]
     return "\n".join([*lines, *(wrapped(one) for one in made.remarks)])
 
 
