@@ -344,9 +344,9 @@ def test_the_paper_says_of_its_columns_what_holds(bench: Bench) -> None:
     two_bays_need_boards(bench)
     said = paper_text(bench, make_quote(bench, 1, Wish(lines=(("hour", "2"), ("copying", "12.5"))))[1])
     for words in (
-        "at most one in ten jobs like this costs less than the first",
-        "at least half cost no more than the second",
-        "one in ten may cost more than the third before we ask you again",
+        "at most one in ten jobs like this to cost less than the first",
+        "at least half to cost no more than the second",
+        "at most one in ten to need more than the third, of which we ask you first",
         "2 hours",
         "12.5 GB",
         "costs nothing then",
