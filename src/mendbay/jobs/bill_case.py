@@ -45,6 +45,7 @@ def account_of(bench: Bench, case: int) -> Account:
 
     Raises:
         NoSuchCase: there is no such case.
+        CaseForgotten: it was forgotten.
         LedgerError: a note is not one that Mendbay wrote.
     """
     quote = next((one.quote for one in quotes_of(bench, case) if one.accepted), None)

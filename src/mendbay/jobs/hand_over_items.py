@@ -27,6 +27,7 @@ from mendbay.core.quantity import counted
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.keep_items import items_named, put_items
 from mendbay.jobs.papers import frame
+from mendbay.jobs.remembered import remembered
 
 SIGNED_LIMIT_BYTES = 64 << 20
 """Largest scan or photo that is kept: some pages at the finest setting of an office scanner (own choice)."""
@@ -163,9 +164,10 @@ def hand_overs_of(bench: Bench, case: int) -> tuple[HandOver, ...]:
 
     Raises:
         NoSuchCase: there is no such case.
+        CaseForgotten: it was forgotten.
         LedgerError: a note is not one that Mendbay wrote.
     """
-    bench.ledger.case(case)
+    remembered(bench, case)
     latest: dict[int, HandOver] = {}
     for note in bench.notes.of(NoteKind.HANDOVER, case):
         try:

@@ -22,6 +22,7 @@ from mendbay.case.records import Bay, Case
 from mendbay.core.errors import LedgerError, NoSuchItem, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import require_reason
 
 
@@ -31,6 +32,7 @@ def items_of(bench: Bench, case: int) -> tuple[Item, ...]:
 
     Raises:
         NoSuchCase: there is no such case.
+        CaseForgotten: it was forgotten.
         LedgerError: a note is not one that Mendbay wrote.
     """
     kept = _kept(bench, case)
@@ -243,7 +245,7 @@ def put_items(bench: Bench, case: int, items: Sequence[Item]) -> None:
 
 def _kept(bench: Bench, case: int) -> list[Item]:
     """What the notes say, by number."""
-    bench.ledger.case(case)
+    remembered(bench, case)
     latest: dict[int, Item] = {}
     for note in bench.notes.of(NoteKind.ITEM, case):
         try:

@@ -21,6 +21,7 @@ from mendbay.jobs.consents import to_ask
 from mendbay.jobs.papers import frame
 from mendbay.jobs.quote_case import quote_of
 from mendbay.jobs.quote_lines import DIAGNOSIS
+from mendbay.jobs.remembered import remembered
 from mendbay.jobs.triage_case import Triage, tell_triage
 from mendbay.jobs.waiting import QUOTE_WORDS, RUN_OUT_WORDS
 
@@ -71,9 +72,10 @@ def letter_pdf(bench: Bench, number: int) -> Letter:
 
     Raises:
         NoSuchCase: there is no such case.
+        CaseForgotten: it was forgotten.
         BadFormFile: a wording or setting of the shop is not sound.
     """
-    case = bench.ledger.case(number)
+    case = remembered(bench, number)
     pdf = bench.stationery.pdf(LETTER, _facts(bench, case, "Where your job stands", message=False))
     digest = hashlib.sha256(pdf).hexdigest()
     kept = bench.files.keep(case, f"papers/letter-{bench.now()[:10]}-{digest[:8]}.pdf", pdf)
@@ -89,9 +91,10 @@ def letter_words(bench: Bench, number: int) -> str:
 
     Raises:
         NoSuchCase: there is no such case.
+        CaseForgotten: it was forgotten.
         BadFormFile: a wording or setting of the shop is not sound.
     """
-    case = bench.ledger.case(number)
+    case = remembered(bench, number)
     return bench.stationery.words(LETTER, _facts(bench, case, "Where your job stands", message=False))
 
 
@@ -100,9 +103,10 @@ def letter_mail(bench: Bench, number: int) -> Mail:
 
     Raises:
         NoSuchCase: there is no such case.
+        CaseForgotten: it was forgotten.
         BadFormFile: a wording or setting of the shop is not sound.
     """
-    return _mail(bench, bench.ledger.case(number), LETTER, LETTER, "Where your job stands")
+    return _mail(bench, remembered(bench, number), LETTER, LETTER, "Where your job stands")
 
 
 def message_mail(bench: Bench, number: int, message: Message) -> Mail:
@@ -110,10 +114,11 @@ def message_mail(bench: Bench, number: int, message: Message) -> Mail:
 
     Raises:
         NoSuchCase: there is no such case.
+        CaseForgotten: it was forgotten.
         UsageError: there is nothing to write of: no quote that is open, no files handed back, no question.
         BadFormFile: a wording or setting of the shop is not sound.
     """
-    case = bench.ledger.case(number)
+    case = remembered(bench, number)
     return _mail(bench, case, f"message-{message}", f"message {message}", TITLES[message], message)
 
 

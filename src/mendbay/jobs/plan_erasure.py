@@ -17,6 +17,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.erasure_port import Copies
 from mendbay.jobs.events import Said, StepProgress
 from mendbay.jobs.keep_copies import held, is_of_bag, recorded_hand_backs
+from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import require_reason
 
 PLAN, CERTIFICATE = "plan", "certificate"
@@ -65,7 +66,7 @@ def plan_erasure(
         NothingWanted: the shop holds nothing of these sorts.
         DestinationError: a folder or file cannot be read, or the plan not be kept.
     """
-    case, today = bench.ledger.case(number), bench.now()[:10]
+    case, today = remembered(bench, number), bench.now()[:10]
     for word in (reason, unproven):
         if word:
             require_reason(word, "erased early")

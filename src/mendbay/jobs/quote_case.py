@@ -20,6 +20,7 @@ from mendbay.jobs.money_notes import bills_of, body_of, note_of_quote, payments_
 from mendbay.jobs.money_papers import quote_facts
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.quote_lines import Wish, columns_of, prices_in_force
+from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import standing_notes
 
 
@@ -183,9 +184,10 @@ def quotes_of(bench: Bench, case: int) -> tuple[KeptQuote, ...]:
 
     Raises:
         NoSuchCase: there is no such case.
+        CaseForgotten: it was forgotten.
         LedgerError: a note is not one that Mendbay wrote.
     """
-    bench.ledger.case(case)
+    remembered(bench, case)
     quotes, words, last = dict[int, Quote](), dict[int, Word](), 0
     for note in standing_notes(bench, NoteKind.QUOTE, case):
         body = body_of(note)

@@ -29,6 +29,7 @@ from mendbay.jobs.authority import authority_of, set_authority, take_authority_b
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import consents_of, give_word, given_by, take_word_back
 from mendbay.jobs.note_bodies import body_of, unreadable
+from mendbay.jobs.remembered import remembered
 from mendbay.jobs.take_in import add_bay
 from mendbay.jobs.triage_case import note_about, note_answer, said_worth, take_worth_back, withdraw_answer
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
@@ -119,8 +120,10 @@ def fill_form(bench: Bench, case: int) -> FilledForm:
 
     Raises:
         NoSuchCase: there is no such case.
+        CaseForgotten: it was forgotten.
         LedgerError: a note is not one that Mendbay wrote.
     """
+    remembered(bench, case)
     return _Filling(bench, case).form()
 
 

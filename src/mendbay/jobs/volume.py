@@ -14,6 +14,7 @@ from mendbay.files.tree import FileSystem
 from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.ports import ImageStore
+from mendbay.jobs.remembered import remembered
 from mendbay.jobs.twins import twins_as_mirror
 from mendbay.pair.assemble import Assembled, assemble
 from mendbay.pair.volume import Level
@@ -92,7 +93,9 @@ def case_images(bench: Bench, case: Case, bays: Sequence[str] = ()) -> Iterator[
 
     Raises:
         NoSuchCase: the case has no image.
+        CaseForgotten: it was forgotten.
     """
+    remembered(bench, case.number)
     stores: dict[str, ImageStore] = {}
     try:
         for bay in bench.ledger.bays(case.number):

@@ -23,6 +23,7 @@ from mendbay.faces.cli.take_in_words import (
 from mendbay.jobs.authority import authority_of, set_authority
 from mendbay.jobs.case_pictures import case_pictures, keep_pictures
 from mendbay.jobs.consents import consents_of, give_word, risk_called
+from mendbay.jobs.remembered import remembered
 from mendbay.wiring import open_bench
 
 WORDS = {"yes": Word.YES, "no": Word.NO, "ask": Word.ASK, "ask-first": Word.ASK}
@@ -47,6 +48,7 @@ def consent_(screen: Screen, case: int, consent: str | None, word: str | None, b
     With CONSENT alone, the words to read to the customer are shown. A later word stands before an earlier.
     """
     with open_bench(screen.home) as bench:
+        remembered(bench, case)
         if consent and word:
             give_word(bench, case, consent, WORDS[word], by=By(by), how=how_of(how))
         given = consents_of(bench, case)

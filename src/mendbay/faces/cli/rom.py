@@ -36,6 +36,7 @@ from mendbay.jobs.learn_rom import (
     learn_family,
     unlearn_dump,
 )
+from mendbay.jobs.remembered import remembered
 from mendbay.jobs.rom_doubts import fitting_family
 from mendbay.jobs.rom_reads import (
     RomRead,
@@ -348,6 +349,7 @@ def check(screen: Screen, case: int, bay: str, role: str, family: str) -> None:
 def show(screen: Screen, case: int, bay: str) -> None:
     """List every read kept of the chips of BAY, and its certificates."""
     with open_bench(screen.home) as bench:
+        remembered(bench, case)
         reads = rom_reads(bench, case, bay, also_withdrawn=True)
         certificates = certificates_kept(bench, case, bay)
     text = _reads_text(reads) if reads else f"No ROM of bay {bay} was read yet."
