@@ -201,14 +201,6 @@ def _instead(item: Item, where: Where) -> str:
     return "If what was noted is wrong, give the reason with --mistake."
 
 
-def names_person(text: str, *persons: str) -> str:
-    """The first of the names that stands in the text, whatever its case; empty if none does. A name of one
-    or two letters is not looked for: it would be found in any word."""
-    folded = " ".join(text.casefold().split())
-    names = (" ".join(one.casefold().split()) for one in persons)
-    return next((name for name in names if len(name) > 2 and name in folded), "")
-
-
 def item_record(item: Item) -> dict[str, Any]:
     """The item as plain values, as a note keeps it."""
     return asdict(item)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
+from hashlib import sha256
 from pathlib import Path
 
 from mendbay.core.errors import UsageError
@@ -12,7 +13,7 @@ from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_line
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.note_bodies import body_of, unreadable
-from mendbay.jobs.picture_files import NO_PICTURE, LeftOut, found, is_no_picture, kept_name, shown, unread
+from mendbay.jobs.picture_files import ENDINGS, NO_PICTURE, LeftOut, found, is_no_picture, shown, unread
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.withdraw import standing_notes
 
@@ -68,16 +69,17 @@ def keep_pictures(
                 raise UsageError(f"{shown(one.path)} is not a picture.", NO_PICTURE)
             left_out.append(LeftOut(shown(one.path), "not a picture"))
             continue
-        taken.append((kept_name(one.path), data))
-    made = [
-        CasePicture(bench.files.keep(record, f"pictures/{name}", data), of, bench.now(), bench.who)
-        for name, data in taken
-    ]
+        taken.append((one.path.suffix, data))
+    there = {one.kept.sha256: one.kept.path for one in case_pictures(bench, case)}
+    made: list[CasePicture] = []
+    for ending, data in taken:
+        path = there.setdefault(digest := sha256(data).hexdigest(), _path(len(there) + 1, digest, ending))
+        made.append(CasePicture(bench.files.keep(record, path, data), of, bench.now(), bench.who))
     with bench.ledger.together():
         for picture in made:
             _note(bench, case, picture)
         if made:
-            bench.note(case, "pictures", f"Pictures kept: {len(made)}{f', of {of}' if of else ''}.")
+            bench.note(case, "pictures", f"Pictures kept: {len(made)}.")
     return tuple(made), tuple(left_out)
 
 
@@ -92,6 +94,12 @@ def case_pictures(bench: Bench, case: int) -> tuple[CasePicture, ...]:
     notes = standing_notes(bench, NoteKind.INTAKE, case, "")
     latest = {note.subject: _picture(note) for note in notes if note.subject.startswith(_PREFIX)}
     return tuple(latest.values())
+
+
+def _path(number: int, digest: str, ending: str) -> str:
+    """Where a picture is kept. The name of the file may be the customer's: of it only the ending is kept."""
+    ending = ending.casefold()
+    return f"pictures/{number:03}-{digest[:8]}{ending if ending in ENDINGS else ''}"
 
 
 def _note(bench: Bench, case: int, picture: CasePicture) -> None:

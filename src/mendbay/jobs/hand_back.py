@@ -432,7 +432,7 @@ def _note(bench: Bench, case: Case, folder: Path, facts: words.HandBack, keep_un
         unsettled = concern(bench, case.number)
         if unsettled:
             bench.custody(case.number, "handed back with the authority unsettled", unsettled)
-        bench.custody(case.number, f"files handed back ({said})", f"hand-back folder {folder.name}")
+        bench.custody(case.number, f"files handed back ({said})", "copies of files")
         bench.ledger.amend_case(case.number, state=CaseState.HANDED_BACK)
         if keep_until:
             set_keep_until(bench, case, keep_until)

@@ -26,6 +26,7 @@ from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import counted
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.keep_items import items_named, put_items
+from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.papers import frame
 from mendbay.jobs.remembered import remembered
 
@@ -96,6 +97,7 @@ def _hand_over(
 ) -> HandedOver:
     with bench.ledger.together():
         earlier = hand_overs_of(bench, case)
+        require_nameless(bench.ledger.case(case), place)
         before = items_named(bench, case, named) if named else ()
         if direction is Direction.RECEIVED:
             items = received(before, earlier, place)

@@ -13,15 +13,16 @@ from mendbay.case.items import (
     Where,
     item_record,
     moved,
-    names_person,
     number_named,
     parse_code,
     read_item,
 )
+from mendbay.case.named_persons import names_person
 from mendbay.case.records import Bay, Case
 from mendbay.core.errors import LedgerError, NoSuchItem, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import require_reason
 
@@ -279,10 +280,4 @@ def _as_its_bay_says(item: Item, bay: Bay | None) -> Item:
 
 
 def _require_nameless(record: Case, item: Item, *said: str) -> None:
-    """Labels, custody and the story of a case are kept and travel: none may name the customer."""
-    for text in (item.words, item.marks, item.condition, item.place, *said):
-        if names_person(text, record.customer, record.contact):
-            raise UsageError(
-                f"{text[:60]!r} names the customer, and what is said of an item is on labels and kept.",
-                "Leave the name out; the code says whose it is.",
-            )
+    require_nameless(record, item.words, item.marks, item.condition, item.place, *said)

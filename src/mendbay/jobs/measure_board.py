@@ -14,6 +14,7 @@ from mendbay.core.cautions import Caution, cautions_for
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.nameless import require_nameless
 
 ABOUT = "sheet"
 """Subject of the note that says what the sheet is of; all others are named for their step or gate."""
@@ -155,6 +156,7 @@ def override(bench: Bench, case: int, bay: str, gate: Gate, reason: str) -> Meas
         NoSuchCase, UsageError: as `enter`.
     """
     with bench.ledger.together():
+        require_nameless(bench.ledger.case(case), reason)
         measured = _change(
             bench, case, bay, lambda sheet: sheet.with_override(gate, reason, at=bench.now(), who=bench.who)
         )
@@ -172,6 +174,7 @@ def take_override_back(bench: Bench, case: int, bay: str, gate: Gate, reason: st
         NoSuchCase, UsageError: as `enter`; also if no such word counts.
     """
     with bench.ledger.together():
+        require_nameless(bench.ledger.case(case), reason)
         measured = _change(
             bench,
             case,

@@ -314,7 +314,7 @@ def withdraw_picture(
             f"Bay {bay}: picture {picture} withdrawn. {reason}{with_it}",
             {"picture": picture, "corrections": len(gone)},
         )
-        bench.custody(case, "picture withdrawn", f"bay {bay}, {picture}, SHA-256 {digest}: {reason}{with_it}")
+        bench.custody(case, "picture withdrawn", f"bay {bay}, SHA-256 {digest}: {reason}{with_it}")
     return tell_board(bench, shop, case, bay), f"photos/bay-{bay}/{picture}"
 
 
@@ -456,7 +456,7 @@ def _note_picture(bench: Bench, case: int, bay: str, reading: PictureReading, *,
     with bench.shelf.together():
         bench.notes.add(note)
         what = "picture read again" if again else "picture filed"
-        bench.custody(case, what, f"bay {bay}, {reading.picture}, SHA-256 {reading.sha256}")
+        bench.custody(case, what, f"bay {bay}, SHA-256 {reading.sha256}")
 
 
 def _readings(bench: Bench, case: int, bay: str) -> tuple[PictureReading, ...]:

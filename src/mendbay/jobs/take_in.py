@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from hashlib import sha256
 
 from mendbay.board.number_form import Kind
 from mendbay.case.custody import CustodyCheck, CustodyEntry, verify
@@ -70,8 +71,9 @@ def take_in(
     intake = Intake(bench.now(), customer, contact, box, tuple(wanted), notes)
     with bench.ledger.together():
         case = bench.ledger.open_case(intake)
-        bench.custody(case.number, "taken in", box or "item not described")
-        bench.note(case.number, "take-in", f"Taken in from {customer}: {box or 'not described'}.")
+        came = described(box) if box else "item not described"
+        bench.custody(case.number, "taken in", came)
+        bench.note(case.number, "take-in", f"Taken in: {came}.")
         for bay in bays:
             bench.ledger.add_bay(replace(bay, case=case.number))
             bench.custody(
@@ -80,6 +82,12 @@ def take_in(
                 f"drive of bay {bay.bay}: {bay.model} {bay.serial}".strip().rstrip(":"),
             )
     return case
+
+
+def described(box: str) -> str:
+    """What custody says of what came in: not the words, which may name people, but their digest, by which
+    they can be recognised."""
+    return f"what the customer brought, described in words with SHA-256 {sha256(box.encode()).hexdigest()}"
 
 
 def add_bay(bench: Bench, bay: Bay) -> None:

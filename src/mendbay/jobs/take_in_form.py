@@ -30,7 +30,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import consents_of, give_word, given_by, take_word_back
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.remembered import remembered
-from mendbay.jobs.take_in import add_bay
+from mendbay.jobs.take_in import add_bay, described
 from mendbay.jobs.triage_case import note_about, note_answer, said_worth, take_worth_back, withdraw_answer
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 from mendbay.triage.belief import Asked
@@ -240,7 +240,7 @@ def _keep(bench: Bench, case: Case, entry: Entry, values: tuple[str, ...], how: 
     if question.column:
         _set_column(bench, case.number, question.column, values)
         if question.column == "box" and values:
-            bench.custody(case.number, "what came in, as put down", values[0])
+            bench.custody(case.number, "what came in, as put down", described(values[0]))
     body = json.dumps({"values": list(values)}, ensure_ascii=False)
     bench.notes.add(Note(case.number, entry.bay, NoteKind.INTAKE, question.id, bench.now(), bench.who, body))
     bench.note(case.number, "take-in", f"Put down: {entry.words}" if question.personal else told)

@@ -13,6 +13,7 @@ from mendbay.core.errors import LedgerError, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_characters
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.nameless import require_nameless
 
 REASON_LIMIT = 1_000
 """Characters of a reason: some sentences, and short enough for an entry of custody."""
@@ -39,9 +40,11 @@ def withdraw(bench: Bench, subjects: Iterable[str], case: int, bay: str, reason:
         case, bay: whose it was; 0 and empty for the shop's own.
 
     Raises:
-        UsageError: no reason is given, or it cannot be kept.
+        UsageError: no reason is given, it cannot be kept, or it names the case's customer.
     """
     require_reason(reason)
+    if case:
+        require_nameless(bench.ledger.case(case), reason)
     body = json.dumps({"reason": reason.strip()}, ensure_ascii=False)
     for subject in subjects:
         bench.notes.add(Note(case, bay, NoteKind.WITHDRAWAL, subject, bench.now(), bench.who, body))

@@ -32,7 +32,6 @@ from mendbay.case.items import (
     item_record,
     label_text,
     moved,
-    names_person,
     number_named,
     parse_code,
     read_item,
@@ -214,8 +213,3 @@ def test_a_record_that_mendbay_did_not_write(bad: object) -> None:
 def test_a_hand_over_that_mendbay_did_not_write(changed: str, value: object) -> None:
     with pytest.raises(ValueError, match=r"."):
         read_hand_over(7, {**hand_over_record(over(1, item())), changed: value})
-
-
-def test_names_are_found_whatever_their_case() -> None:
-    assert names_person("Drive of QUILLMERE  pottery", "Quillmere Pottery") == "quillmere pottery"
-    assert names_person("two-bay box", "Quillmere Pottery", "", "A.", "bo") == ""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
@@ -9,7 +11,9 @@ import pytest
 from mendbay.case.authority import Whose
 from mendbay.case.consents import By, How, Word, packaged_risks
 from mendbay.case.custody import verify
-from mendbay.case.records import CaseKind
+from mendbay.case.hand_over import Role
+from mendbay.case.items import What, Where
+from mendbay.case.records import Bay, CaseKind
 from mendbay.case.take_in_form import KINDS, Type, packaged_form
 from mendbay.core.errors import LedgerError, NoSuchCase, UsageError
 from mendbay.core.note import Note, NoteKind
@@ -17,7 +21,9 @@ from mendbay.jobs.authority import authority_of, concern, set_authority
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.case_pictures import case_pictures, keep_pictures
 from mendbay.jobs.consents import consents_of, give_word, take_word_back
-from mendbay.jobs.take_in import take_in, tell_case
+from mendbay.jobs.hand_over_items import keep_signed, receive, release
+from mendbay.jobs.keep_items import add_item, move_item
+from mendbay.jobs.take_in import add_bay, take_in, tell_case
 from mendbay.jobs.take_in_form import Entry, FilledForm, fill_form, tell, untell
 from mendbay.jobs.triage_case import answer, tell_triage
 from mendbay.triage.belief import Asked
@@ -240,19 +246,50 @@ def test_every_question_can_be_answered_not_known_and_taken_back(bench: Bench, c
     assert [one.key for one in looked_at().open if one.key not in {("kind", ""), ("customer", "")}]
 
 
-def test_neither_custody_nor_story_name_the_customer(bench: Bench, case: int) -> None:
+def test_neither_custody_nor_story_name_the_customer(bench: Bench, case: int, tmp_path: Path) -> None:
     tell(bench, case, "kind", "two-bay-box")
-    events = len(bench.ledger.events(case))
-    secret = "Ann Quill"
-    for question in ("customer", "contact", "story", "locked-who", "matters", "notes"):
+    secret = f"Ann Zeller of {NAME}"
+    for question in ("customer", "contact", "story", "came-in", "condition-words", "locked-who", "matters"):
         tell(bench, case, question, secret)
+    tell(bench, case, "notes", secret)
     give_word(bench, case, "parts", Word.YES, how=How.PHONE)
-    set_authority(bench, case, Whose.OWN)
-    told = [one.text for one in bench.ledger.events(case)[events:]]
-    assert len(told) == 8
+    paper = tmp_path / f"{NAME}.png"
+    paper.write_bytes(b"\x89PNG\r\n\x1a\n")
+    set_authority(bench, case, Whose.OWN, document=paper)
+    keep_pictures(bench, case, [paper], f"box of {NAME}")
+    add_bay(bench, Bay(case, "1"))
+    over = receive(bench, case, ["1"], place="B4", person=secret, words=secret).done
+    keep_signed(bench, case, over.number, paper)
+    move_item(bench, case, "1", Where.HERE, "B5")
+    shelf = "shelf of Quillmere"
+    refused = [
+        lambda: receive(bench, case, ["1"], place="Ann's"),
+        lambda: move_item(bench, case, "1", Where.HERE, shelf),
+        lambda: add_item(bench, case, What.CABLE, place=shelf),
+        lambda: take_word_back(bench, case, "parts", "Ann rang"),
+        lambda: untell(bench, case, "authority", "Zeller rang"),
+        lambda: release(bench, case, ["1"], Role.CUSTOMER) and receive(bench, case, ["1"], place=shelf),
+    ]
+    for one in refused:
+        with pytest.raises(UsageError, match="names the customer"):
+            one()
+    told = [one.text for one in bench.ledger.events(case)]
     log = bench.ledger.custody(case)
-    assert not any(secret in text or NAME in text for text in (*told, *(one.what + one.item for one in log)))
+    kept = "\n".join((*told, *(f"{one.what} {one.item}" for one in log)))
+    assert not re.search("quill|zeller|ann ", kept, re.IGNORECASE), kept
+    assert len(log) > 9
     assert verify(log).holds
+
+
+def test_a_case_opened_with_all_it_has_names_nobody(bench: Bench) -> None:
+    number = take_in(bench, NAME, box=f"box of {NAME}", contact="Ann", notes=f"{NAME}, Ann").number
+    kept = [
+        *(one.text for one in bench.ledger.events(number)),
+        *(one.item for one in bench.ledger.custody(number)),
+    ]
+    assert kept, "something is told"
+    assert not any("Quill" in one or "Ann" in one for one in kept)
+    assert sha256(f"box of {NAME}".encode()).hexdigest() in log[0].item
 
 
 # ------------------------------------------------------------------------- consents
@@ -333,10 +370,10 @@ def test_pictures_of_the_case_are_kept_for_reading_only(bench: Bench, case: int,
     (folder / "list.txt").write_text("no picture")
     made, left_out = keep_pictures(bench, case, [folder], "the box as it came in")
     assert ([one.kept.path for one in made], [one.name for one in left_out]) == (
-        ["pictures/front.png"],
+        ["pictures/001-1999b0ee.png"],
         ["list.txt"],
     )
-    kept = tmp_path / "home" / "cases" / bench.ledger.case(case).folder / "pictures" / "front.png"
+    kept = tmp_path / "home" / "cases" / bench.ledger.case(case).folder / made[0].kept.path
     assert kept.stat().st_mode & 0o777 == 0o444
     keep_pictures(bench, case, [folder / "front.png"], "its front")
     (picture,) = case_pictures(bench, case)

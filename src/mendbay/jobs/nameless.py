@@ -1,0 +1,21 @@
+"""Texts that may not name the customer."""
+
+from __future__ import annotations
+
+from mendbay.case.named_persons import names_person
+from mendbay.case.records import Case
+from mendbay.core.errors import UsageError
+
+
+def require_nameless(case: Case, *texts: str) -> None:
+    """Labels, custody and the story of a case are kept and travel: none may name the customer.
+
+    Raises:
+        UsageError: a text holds part of the customer's name or contact.
+    """
+    for text in texts:
+        if named := names_person(text, case.customer, case.contact):
+            raise UsageError(
+                f"{text[:60]!r} names the customer ({named[:40]}), and it would be kept and travel.",
+                "Leave the name out; the case says whose it is.",
+            )
