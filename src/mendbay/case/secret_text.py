@@ -6,8 +6,10 @@ import re
 
 from mendbay.core.errors import UsageError
 
-_NAMES = r"(?:pass\s?words?|pass\s?phrases?|pass\s?codes?|pw|pwd|pin|recovery\s+keys?|encryption\s+keys?)"
+_NAMES = r"(?:pass\s?words?|pass\s?phrases?|pass\s?codes?|pw|pwd|recovery\s+keys?|encryption\s+keys?)"
 _GIVEN = re.compile(rf"\b{_NAMES}\s*[:=]\s*\S+", re.IGNORECASE)
+_PIN = re.compile(r"\bpin\s*(?:[:=]|\bis\b)\s*[\"'“‘]?\d", re.IGNORECASE)
+"""A pin is also part of a plug: it is a secret only where digits are given for it."""
 _TOKEN_WITH_SIGN = re.compile(
     rf"\b{_NAMES}\s+(?:is\s+|was\s+)?(?:[\"'“‘]\S|(?=[^\s]*[^\W\d_])(?=[^\s]*\d)\S|\d{{3,}}\b)", re.IGNORECASE
 )
@@ -24,7 +26,7 @@ _RECOVERY = re.compile(r"(?<!\d)(?:\d{6}[- ]){3,}\d{6}(?!\d)")
 def holds_secret(text: str) -> bool:
     """Whether a text seems to hold a password, a PIN or a recovery key. It errs towards refusing; a password
     that stands alone among other words cannot be told from a word."""
-    if _GIVEN.search(text) or _TOKEN_WITH_SIGN.search(text) or _RECOVERY.search(text):
+    if _GIVEN.search(text) or _PIN.search(text) or _TOKEN_WITH_SIGN.search(text) or _RECOVERY.search(text):
         return True
     last = _IS_AT_END.search(text)
     return last is not None and last[1].lower() not in _PLAIN.split()

@@ -48,6 +48,7 @@ def set_authority(
     Raises:
         NoSuchCase: there is no such case.
         UsageError: the paper cannot be read, or there can be none for a right that is not clear.
+        NoRoom, DestinationError: it cannot be kept.
     """
     record = bench.ledger.case(case)
     if whose is Whose.UNCLEAR and (seen or document):

@@ -51,6 +51,7 @@ def keep_pictures(
     Raises:
         NoSuchCase: there is no such case.
         UsageError: a file that was named is no picture or cannot be read, or there is none.
+        NoRoom, DestinationError: one cannot be kept.
     """
     record = bench.ledger.case(case)
     require_line(of, "words")

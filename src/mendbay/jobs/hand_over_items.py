@@ -21,7 +21,7 @@ from mendbay.case.hand_over import (
     released,
 )
 from mendbay.case.items import Item
-from mendbay.core.errors import BadFormFile, LedgerError, NoSuchItem, UsageError
+from mendbay.core.errors import LedgerError, MendbayError, NoSuchItem, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import counted
 from mendbay.jobs.bench import Bench
@@ -64,6 +64,7 @@ def receive(
         NoSuchCase, NoSuchItem: there is no such case or item.
         UsageError: an item cannot come in, or a text cannot be kept.
         BadFormFile: the wording of the paper is not sound; the hand-over is recorded.
+        NoRoom, DestinationError: the paper cannot be kept; the hand-over is recorded.
     """
     return _hand_over(bench, case, named, Direction.RECEIVED, role, place, person, words)
 
@@ -81,6 +82,7 @@ def release(
         NoSuchCase, NoSuchItem: there is no such case or item.
         UsageError: an item is not here, or a text cannot be kept.
         BadFormFile: the wording of the paper is not sound; the hand-over is recorded.
+        NoRoom, DestinationError: the paper cannot be kept; the hand-over is recorded.
     """
     return _hand_over(bench, case, named, Direction.RELEASED, role, "", person, words)
 
@@ -114,8 +116,8 @@ def _hand_over(
         bench.note(case, "hand-over", f"Hand-over {number}: {codes} {direction}, {over.between}.")
     try:
         return _papered(bench, over)
-    except BadFormFile as trouble:
-        raise BadFormFile(
+    except MendbayError as trouble:
+        raise type(trouble)(
             f"Hand-over {number} is recorded, but its paper cannot be made. {trouble.what}",
             f"Put that right, then: mendbay case hand-over {case} {number} FILE.pdf makes it.",
         ) from trouble
@@ -127,6 +129,7 @@ def hand_over_paper(bench: Bench, case: int, number: int) -> HandedOver:
     Raises:
         NoSuchCase, NoSuchItem: there is no such case or hand-over.
         BadFormFile: its wording is not sound.
+        NoRoom, DestinationError: it cannot be kept.
     """
     return _papered(bench, _one(bench, case, number))
 

@@ -10,6 +10,7 @@ from mendbay.board.number_form import Kind
 from mendbay.case.custody import CustodyCheck, CustodyEntry, verify
 from mendbay.case.items import Item
 from mendbay.case.records import Bay, Case, Event, Image, Intake
+from mendbay.case.secret_text import require_no_secret
 from mendbay.core.coverage import Coverage
 from mendbay.core.errors import MendbayError, UsageError
 from mendbay.jobs.bench import Bench
@@ -66,8 +67,10 @@ def take_in(
         bays: with any case number; the new case's is put in.
 
     Raises:
-        UsageError: no customer, or a text that cannot be kept.
+        UsageError: no customer, a text that cannot be kept, or one that seems to hold a password.
     """
+    require_no_secret(notes)
+    require_no_secret(box)
     intake = Intake(bench.now(), customer, contact, box, tuple(wanted), notes)
     with bench.ledger.together():
         case = bench.ledger.open_case(intake)

@@ -50,6 +50,7 @@ def write_receipt(bench: Bench, case: int, agreed: Sequence[str] = ()) -> Receip
         CustodyBroken: the case has no custody log to name.
         UsageError: a sentence cannot be kept.
         BadFormFile: the wording, or the shop's own file, is not sound.
+        NoRoom, DestinationError: it cannot be kept.
     """
     for one in agreed:
         require_text(one)

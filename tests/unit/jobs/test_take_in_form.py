@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from hashlib import sha256
 from pathlib import Path
+from typing import cast
 
 import pytest
 
@@ -15,14 +17,15 @@ from mendbay.case.hand_over import Role
 from mendbay.case.items import What, Where
 from mendbay.case.records import Bay, CaseKind
 from mendbay.case.take_in_form import KINDS, Type, packaged_form
-from mendbay.core.errors import LedgerError, NoSuchCase, UsageError
+from mendbay.core.errors import LedgerError, NoRoom, NoSuchCase, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.authority import authority_of, concern, set_authority
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.case_pictures import case_pictures, keep_pictures
 from mendbay.jobs.consents import consents_of, give_word, take_word_back
-from mendbay.jobs.hand_over_items import keep_signed, receive, release
+from mendbay.jobs.hand_over_items import hand_over_paper, keep_signed, receive, release
 from mendbay.jobs.keep_items import add_item, move_item
+from mendbay.jobs.ports import CaseFiles
 from mendbay.jobs.take_in import add_bay, take_in, tell_case
 from mendbay.jobs.take_in_form import Entry, FilledForm, fill_form, tell, untell
 from mendbay.jobs.triage_case import answer, tell_triage
@@ -281,6 +284,36 @@ def test_neither_custody_nor_story_name_the_customer(bench: Bench, case: int, tm
     assert verify(log).holds
 
 
+@pytest.mark.parametrize("said", ["password: hunter2", "PIN: 4711", "the pin is 4711", "pin=4711"])
+def test_no_password_is_kept_however_it_comes(bench: Bench, case: int, said: str) -> None:
+    attempts = (
+        lambda: take_in(bench, NAME, notes=said),
+        lambda: add_item(bench, case, What.CABLE, said),
+        lambda: tell(bench, case, "notes", said),
+    )
+    for one in attempts:
+        with pytest.raises(UsageError, match="looks like a password"):
+            one()
+
+
+@pytest.mark.parametrize("said", ["the supply pin 12V is burnt", "bent pin J100", "pin 4 is bent"])
+def test_pins_of_plugs_are_no_secrets(bench: Bench, case: int, said: str) -> None:
+    add_item(bench, case, What.CABLE, said)
+    tell(bench, case, "notes", said)
+
+
+def test_a_hand_over_whose_paper_does_not_fit_says_that_it_is_recorded(bench: Bench) -> None:
+    class Full:
+        def keep(self, *_: object) -> None:
+            raise NoRoom("There is no room.", "Run the command again.")
+
+    full = replace(bench, files=cast(CaseFiles, Full()))
+    with pytest.raises(NoRoom, match="Hand-over 1 is recorded") as told:
+        release(full, 1, ["1"], Role.CUSTOMER)
+    assert "hand-over 1 1" in told.value.next_step
+    assert hand_over_paper(bench, 1, 1).pdf.startswith(b"%PDF")
+
+
 def test_a_case_opened_with_all_it_has_names_nobody(bench: Bench) -> None:
     number = take_in(bench, NAME, box=f"box of {NAME}", contact="Ann", notes=f"{NAME}, Ann").number
     kept = [
@@ -289,7 +322,7 @@ def test_a_case_opened_with_all_it_has_names_nobody(bench: Bench) -> None:
     ]
     assert kept, "something is told"
     assert not any("Quill" in one or "Ann" in one for one in kept)
-    assert sha256(f"box of {NAME}".encode()).hexdigest() in log[0].item
+    assert sha256(f"box of {NAME}".encode()).hexdigest() in bench.ledger.custody(number)[0].item
 
 
 # ------------------------------------------------------------------------- consents

@@ -51,8 +51,8 @@ def open_(
         {"case": case.number, "folder": str(folder), "customer": case.customer, "wanted": list(case.wanted)},
         f"Case {case.number} is open for {case.customer}.\n"
         f"Its folder will be {folder}\n"
-        f"Next: {wording.called_as()} pair read {case.number} 1=/dev/sdX 2=/dev/sdY   "
-        "(devices or image files)",
+        f"Next: {wording.called_as()} case take-in {case.number}   (what is still to be asked)\n"
+        f"To read its drives at once: {wording.called_as()} pair read {case.number} 1=/dev/sdX 2=/dev/sdY",
     )
 
 
