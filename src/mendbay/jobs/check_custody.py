@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from mendbay.case.custody import (
+    Break,
     CustodyCheck,
     CustodyEntry,
+    Fault,
     Head,
     check_export,
     export_lines,
     verify,
 )
+from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.note_bodies import body_of
 from mendbay.jobs.remembered import remembered
 
 EXPORT_LIMIT_BYTES = 256 << 20
@@ -29,7 +35,27 @@ def check_custody(
     """
     remembered(bench, number)
     entries = bench.ledger.custody(number)
-    return verify(entries, _head(anchor)), entries
+    return held_against_papers(bench, number, verify(entries, _head(anchor)), entries), entries
+
+
+def held_against_papers(
+    bench: Bench, number: int, check: CustodyCheck, entries: tuple[CustodyEntry, ...]
+) -> CustodyCheck:
+    """The check with what the log alone cannot show: that it was emptied, since every case has at least the
+    entry of its take-in, or that it lacks the last head that was printed on a receipt or hand-over.
+
+    Raises:
+        LedgerError: the note of a receipt or hand-over is not one that Mendbay wrote.
+    """
+    faults = list(check.faults)
+    notes = [*bench.notes.of(NoteKind.HANDOVER, number), *bench.notes.of(NoteKind.LETTER, number)]
+    heads = [Head.parse(said) for note in notes if (said := str(body_of(note, note.kind).get("head", "")))]
+    if heads:
+        last = max(heads, key=lambda one: one.sequence)
+        faults += [one for one in verify(entries, last).faults if one not in faults]
+    elif not entries:
+        faults.append(Fault(1, Break.CUT, "the log is empty: not even the entry of take-in is there"))
+    return replace(check, faults=tuple(faults))
 
 
 def exported_custody(bench: Bench, number: int) -> bytes:

@@ -14,6 +14,7 @@ from mendbay.case.secret_text import require_no_secret
 from mendbay.core.coverage import Coverage
 from mendbay.core.errors import MendbayError, UsageError
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.check_custody import held_against_papers
 from mendbay.jobs.keep_items import items_of
 from mendbay.jobs.measure_board import Measured, begun_sheet
 from mendbay.jobs.ports import Run
@@ -166,7 +167,7 @@ def tell_case(bench: Bench, number: int) -> CaseStory:
         noted_images=bench.ledger.images(number),
         events=bench.ledger.events(number),
         custody=custody,
-        check=verify(custody),
+        check=held_against_papers(bench, number, verify(custody), custody),
         items=items_of(bench, number),
         by_pictures={
             bay.bay: named
