@@ -62,6 +62,16 @@ def day_after(day: str, days: int) -> str:
     return (date.fromisoformat(day) + timedelta(days)).isoformat()
 
 
+def day_before(day: str) -> str:
+    """The day before, as `2026-12-24`.
+
+    Raises:
+        UsageError: no day.
+    """
+    require_day(day)
+    return (date.fromisoformat(day) - timedelta(1)).isoformat()
+
+
 def is_over(keep_until: str, today: str) -> bool:
     """Whether the last day of keeping is behind us; never while no day is agreed."""
     return bool(keep_until) and keep_until < today

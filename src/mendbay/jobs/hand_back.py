@@ -18,12 +18,19 @@ from mendbay.handback import facts as words
 from mendbay.handback.advice import advice_for
 from mendbay.handback.bag import PayloadFile, json_bytes
 from mendbay.handback.facts import to_json
+from mendbay.handback.keeping import is_over
 from mendbay.handback.names import Named, links_json, names_json, plan_names
 from mendbay.handback.words import moment
 from mendbay.jobs.authority import concern
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import StepProgress
-from mendbay.jobs.keep_copies import HAND_BACK, HAND_BACK_BEGUN, folders_told, set_keep_until
+from mendbay.jobs.keep_copies import (
+    HAND_BACK,
+    HAND_BACK_BEGUN,
+    day_at_hand_back,
+    folders_told,
+    set_keep_until,
+)
 from mendbay.jobs.list_files import Piece, adapters_of, folder_problems, link_problems, trace
 from mendbay.jobs.ports import HandBackFolder, ImageStore, Papers
 from mendbay.jobs.volume import (
@@ -86,7 +93,7 @@ def hand_back(
 
     Every copy is read again from the destination and compared. Files of which nothing is at hand
     are listed, not made. Interrupted, the same call goes on where it stopped. `keep_until`, the last day on
-    which the shop keeps its copies, is noted of the case too.
+    which the shop keeps its copies, is noted of the case too; without one the rule of `keep_copies` gives it.
 
     Raises:
         NothingWanted: no file matches.
@@ -94,6 +101,10 @@ def hand_back(
         Interrupted: stopped by hand.
     """
     case = bench.ledger.case(number)
+    until = keep_until or day_at_hand_back(bench, case)
+    told_until = (
+        "" if is_over(until, bench.now()[:10]) else until
+    )  # due at once: nothing to tell the customer
     with case_images(bench, case, bays) as stores:
         volume = open_volume(sources_of(stores))
         everything = list(volume.system.walk(nameless=True))
@@ -116,8 +127,8 @@ def hand_back(
                 file_system=_with_damage(facts.file_system, everything),
                 wanted=tuple(patterns) or case.wanted,
                 shop=shop,
-                keep_until=keep_until,
-                advice=advice_for(facts.files, facts.bays, volume.assembled.level, keep_until),
+                keep_until=told_until,
+                advice=advice_for(facts.files, facts.bays, volume.assembled.level, told_until),
             )
             links = [(one.raw_path, one.target) for one in facts.links]
             destination.finish(
@@ -133,7 +144,7 @@ def hand_back(
             )
         finally:
             destination.close()
-    _note(bench, case, folder, facts, keep_until)
+    _note(bench, case, folder, facts, until)
     return HandBackResult(folder, facts)
 
 
@@ -423,7 +434,7 @@ def _note_begun(bench: Bench, number: int, folder: Path) -> None:
         bench.note(number, HAND_BACK_BEGUN, f"Hand-back begun to {folder}.", {"folder": place})
 
 
-def _note(bench: Bench, case: Case, folder: Path, facts: words.HandBack, keep_until: str) -> None:
+def _note(bench: Bench, case: Case, folder: Path, facts: words.HandBack, until: str) -> None:
     tally = {word: count.files for word, count in facts.tallies.items()}
     said = ", ".join(f"{count} {word}" for word, count in tally.items() if count)
     with bench.ledger.together():
@@ -434,5 +445,4 @@ def _note(bench: Bench, case: Case, folder: Path, facts: words.HandBack, keep_un
             bench.custody(case.number, "handed back with the authority unsettled", unsettled)
         bench.custody(case.number, f"files handed back ({said})", "copies of files")
         bench.ledger.amend_case(case.number, state=CaseState.HANDED_BACK)
-        if keep_until:
-            set_keep_until(bench, case, keep_until)
+        set_keep_until(bench, case, until)

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 from mendbay.case.records import Case
-from mendbay.core.errors import UsageError
+from mendbay.case.take_in_form import NOT_KNOWN
+from mendbay.core.errors import LedgerError, UsageError
+from mendbay.core.note import NoteKind
 from mendbay.core.texts import require_day
 from mendbay.handback.erasure import Sort, is_leftover, sort_of
-from mendbay.handback.keeping import Keeping, day_after, is_over, read_keeping
+from mendbay.handback.keeping import Keeping, day_after, day_before, is_over, read_keeping
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.erasure_port import Copies
+from mendbay.jobs.withdraw import standing_notes
 
 HAND_BACK = "hand-back"
 """Kind of the event that tells of a hand-back; its fact `folder` is where it was made."""
@@ -19,6 +23,8 @@ HAND_BACK_BEGUN = "hand-back-begun"
 """The same of one whose copying begins; it may never be finished."""
 EXPORT = "export"
 """The same of an export of the case."""
+KEEP_DAYS = "keep-days"
+"""The question of take-in that is answered with a number of days."""
 ITEM = "the shop's copies"
 BAG_NAMES = ("bagit.txt", "bag-info.txt", "names.json", "links.json", "gaps.json", "handback.progress")
 BAG_BEGINNINGS = ("data/", "manifest-", "tagmanifest-", "report.")
@@ -35,6 +41,14 @@ class Amount:
     def plus(self, size_bytes: int, stored_bytes: int) -> Amount:
         """With one file more."""
         return Amount(self.files + 1, self.size_bytes + size_bytes, self.stored_bytes + stored_bytes)
+
+
+@dataclass(frozen=True, slots=True)
+class KeepDays:
+    """For how many days after the hand-back copies are kept; `agreed` if the customer said so."""
+
+    days: int
+    agreed: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +84,7 @@ def keep(bench: Bench, number: int, day: str = "", days: int | None = None) -> C
 
     Args:
         day: the last day of keeping; days: so many after the hand-back, or after today before it. Without
-            either the shop's own number of days holds.
+            either `keep_days` holds.
 
     Raises:
         NoSuchCase: there is no such case.
@@ -85,15 +99,56 @@ def keep(bench: Bench, number: int, day: str = "", days: int | None = None) -> C
             require_day(day)
             until = day
         else:
-            until = day_after(
-                handed_back_on(bench, number) or today, keeping_of(bench).days if days is None else days
-            )
-        if until < today:
+            back = handed_back_on(bench, number)
+            told = keep_days(bench, number).days if days is None else days
+            until = by_rule(back, told) if back and days is None else day_after(back or today, told)
+        at_once = not day and days is None and not told
+        if until < today and not at_once:
             raise UsageError(
                 f"{until} is over.",
                 f"Name today or a later day; mendbay case erase-plan {number} --reason WHY erases before it.",
             )
         return set_keep_until(bench, case, until)
+
+
+def keep_days(bench: Bench, number: int) -> KeepDays:
+    """For how many days after the hand-back the copies of a case are kept: as the customer said at take-in,
+    else by the shop's own file.
+
+    Raises:
+        BadFormFile: `settings/keeping.toml` is not sound.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    notes = standing_notes(bench, NoteKind.INTAKE, number, "", KEEP_DAYS)
+    try:
+        said = [str(one) for note in notes[-1:] for one in json.loads(note.body)["values"]]
+        if said and said[0] != NOT_KNOWN:
+            return KeepDays(int(said[0]), agreed=True)
+    except (ValueError, KeyError, TypeError) as trouble:
+        raise LedgerError(
+            f"The ledger's note {notes[-1].number} of a take-in cannot be read: {trouble!r:.60}.",
+            "Put the newest backup of the ledger in its place.",
+        ) from trouble
+    return KeepDays(keeping_of(bench).days, agreed=False)
+
+
+def by_rule(handed_back: str, days: int) -> str:
+    """The last day of keeping, so many days after the day of the hand-back. With 0 copies are due at once:
+    their last day was the one before."""
+    return day_after(handed_back, days) if days else day_before(handed_back)
+
+
+def day_at_hand_back(bench: Bench, case: Case) -> str:
+    """The last day of keeping if the files are handed back today and nobody names one: the day that is put
+    down already, if it is not over, else by the rule.
+
+    Raises:
+        BadFormFile, LedgerError: as `keep_days`.
+    """
+    today = bench.now()[:10]
+    if case.keep_until and not is_over(case.keep_until, today):
+        return case.keep_until
+    return by_rule(today, keep_days(bench, case.number).days)
 
 
 def set_keep_until(bench: Bench, case: Case, until: str) -> Case:

@@ -12,11 +12,13 @@ from mendbay.case.custody import Head
 from mendbay.case.items import Item, Where
 from mendbay.core.errors import CustodyBroken
 from mendbay.core.note import Note, NoteKind
+from mendbay.core.quantity import counted
 from mendbay.core.texts import require_text
 from mendbay.jobs.authority import authority_of
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import consents_of
 from mendbay.jobs.hand_over_items import head_facts, item_facts
+from mendbay.jobs.keep_copies import keep_days
 from mendbay.jobs.keep_items import items_of
 from mendbay.jobs.papers import frame
 
@@ -69,7 +71,7 @@ def write_receipt(bench: Bench, case: int, agreed: Sequence[str] = ()) -> Receip
         "box": record.box,
         "wanted": list(record.wanted),
         "due_on": record.due_on,
-        "keep_until": record.keep_until,
+        "keep_until": record.keep_until or _keep_rule(bench, case),
         "consents": _consents(bench, case),
         "authority": "" if (settled := authority_of(bench, case)) is None else WORDS[settled.whose],
         "agreed": [one.strip() for one in agreed if one.strip()],
@@ -94,6 +96,15 @@ def write_receipt(bench: Bench, case: int, agreed: Sequence[str] = ()) -> Receip
         )
         bench.note(case, "receipt", f"Receipt made, with the head of custody entry {entries[-1].sequence}.")
     return Receipt(here, head, kept.path, pdf)
+
+
+def _keep_rule(bench: Bench, case: int) -> str:
+    """How long copies are kept while no day is put down."""
+    rule = keep_days(bench, case)
+    if not rule.days:
+        return "hand-back; then they are due to be erased"
+    after = f"{counted(rule.days, 'day', plain=True)} after hand-back"
+    return after if rule.agreed else f"{after}, unless we agree otherwise"
 
 
 def _consents(bench: Bench, case: int) -> list[dict[str, str]]:

@@ -33,6 +33,7 @@ from mendbay.jobs.keep_items import (
 )
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.take_in import add_bay, amend_bay, take_in, tell_case
+from mendbay.jobs.take_in_form import tell
 from mendbay.jobs.write_receipt import write_receipt
 from mendbay.outlets.shop_files import ShopFolder
 
@@ -190,7 +191,7 @@ class TestReceipt:
         words = words_of(made.pdf)
         for said in (
             "Nothing is listed yet",
-            "not agreed yet",
+            "30 days after hand-back, unless we agree otherwise",
             "Give no power to any other drive",
             made.head,
         ):
@@ -201,11 +202,13 @@ class TestReceipt:
         give_word(bench, 1, "power-on", Word.YES)
         give_word(bench, 1, "board-repair", Word.NO, how=How.PHONE)
         set_authority(bench, 1, Whose.OWN)
+        tell(bench, 1, "keep-days", "3")
         made = write_receipt(bench, 1, ["Call before shipping."])
         words = words_of(made.pdf)
         for said in (
             *("Your word on giving power to a failing drive yes, in person", "no, phone"),
             *("it is the customer's own", "Call before shipping."),
+            "Copies kept until 3 days after hand-back",
         ):
             assert said in words
         assert len(pypdf.PdfReader(io.BytesIO(made.pdf)).pages) == 1
