@@ -11,12 +11,15 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from mendbay.case.hand_over import Direction, HandOver, Role, hand_over_record
+from mendbay.case.items import Item, What, Where
 from mendbay.case.records import Bay, Case
+from mendbay.core.note import Note, NoteKind
 from mendbay.core.source import Reading
 from mendbay.core.span import Span
 from mendbay.handback.erasure import ErasurePlan, Sort
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.erase_copies import Erased, erase_copies
+from mendbay.jobs.erase_copies import Confirm, Erased, erase_copies
 from mendbay.jobs.plan_erasure import Planned, plan_erasure
 from mendbay.jobs.take_in import take_in
 from mendbay.outlets.destination import Destination
@@ -66,9 +69,15 @@ class Shop:
         chosen: dict[str, Any] = {"reason": SAID} | more
         return plan_erasure(self.bench, shop_copies(self.home), self.case.number, **chosen)
 
-    def erase(self, name: str = "1") -> Erased:
+    def erase(self, name: str = "1", confirm: Confirm | None = None) -> Erased:
         return erase_copies(
-            self.bench, shop_copies(self.home), eraser(self.home), self.case.number, name, "a test", agreed
+            self.bench,
+            shop_copies(self.home),
+            eraser(self.home),
+            self.case.number,
+            name,
+            "a test",
+            confirm or agreed,
         )
 
     def at(self, moment: str) -> Shop:
@@ -110,6 +119,21 @@ def write_bag(folder: Path, case: str) -> None:
         destination.finish("2026-11-20", [], {"report.json": report, "names.json": b"{}\n"})
 
 
+def put_down_hand_over(
+    bench: Bench,
+    what: What,
+    number: int = 1,
+    role: Role = Role.CUSTOMER,
+    direction: Direction = Direction.RELEASED,
+) -> None:
+    """A hand-over of the case's item 2, without its paper."""
+    where = Where.HERE if direction is Direction.RECEIVED else Where.CUSTOMER
+    item = Item(1, 2, what, marks="Tarn T2", where=where)
+    over = HandOver(1, number, direction, role, (item,), bench.now(), bench.who)
+    body = json.dumps(hand_over_record(over))
+    bench.notes.add(Note(1, "", NoteKind.HANDOVER, str(number), bench.now(), bench.who, body))
+
+
 @contextmanager
 def shop_with_copies(home: Path, *, bag: bool = True) -> Iterator[Shop]:
     """A shop whose case 1 has an image, a dump, a picture, and, if wished, a hand-back still held."""
@@ -123,6 +147,7 @@ def shop_with_copies(home: Path, *, bag: bool = True) -> Iterator[Shop]:
         if bag:
             write_bag(made.bag, "0001")
             bench.note(1, "hand-back", "Files handed back.", {"folder": str(made.bag)})
+            put_down_hand_over(bench, What.MEDIUM)
         yield made
 
 

@@ -19,6 +19,7 @@ import numpy.typing as npt
 
 from mendbay.board.flash_id import ChipFacts
 from mendbay.core.errors import UsageError
+from mendbay.core.sealed import canonical, count, record, rows, text
 
 FORMAT = "transfer plan 1"
 BLANK = 0xFF
@@ -150,35 +151,35 @@ class TransferPlan:
         """The plan as one line of JSON with sorted keys. Steps are `[offset, bytes, erase, pages]`."""
         body = asdict(self)
         body["steps"] = [[one.offset, one.size_bytes, one.erase, one.pages] for one in self.steps]
-        return json.dumps({"format": FORMAT, **body}, sort_keys=True, separators=(",", ":"))
+        return canonical({"format": FORMAT, **body})
 
     @classmethod
-    def from_json(cls, text: str) -> TransferPlan:
+    def from_json(cls, sealed: str) -> TransferPlan:
         """Reads what `to_json` writes. What comes back is a plan on paper: nothing of it is verified.
 
         Raises:
             UsageError: not such a text, or a field is missing, unknown or of the wrong kind.
         """
-        if len(text) > TEXT_LIMIT_BYTES:
+        if len(sealed) > TEXT_LIMIT_BYTES:
             raise UsageError(
                 "The transfer plan is too long to be one", "Give the file the plan was stored in"
             )
         try:
-            body = _fields(json.loads(text), 12)
+            body = record(json.loads(sealed), (*cls.__dataclass_fields__, "format"))
             if body["format"] != FORMAT:
                 raise ValueError("it is of another format")
             return cls(
-                purpose=Purpose(_text(body["purpose"])),
-                patient=_record(body["patient"]),
-                backup=_record(body["backup"]),
+                purpose=Purpose(text(body["purpose"])),
+                patient=_dump_of(body["patient"]),
+                backup=_dump_of(body["backup"]),
                 target=_target(body["target"]),
-                padding=Padding(_text(body["padding"])),
-                steps=tuple(_step(row) for row in _list(body["steps"])),
-                verification_reads=_count(body["verification_reads"]),
-                failed_rules=tuple(_text(one) for one in _list(body["failed_rules"])),
-                override_reason=_text(body["override_reason"]),
-                made_at=_text(body["made_at"]),
-                family=_text(body["family"]),
+                padding=Padding(text(body["padding"])),
+                steps=tuple(_step(row) for row in rows(body["steps"])),
+                verification_reads=count(body["verification_reads"]),
+                failed_rules=tuple(text(one) for one in rows(body["failed_rules"])),
+                override_reason=text(body["override_reason"]),
+                made_at=text(body["made_at"]),
+                family=text(body["family"]),
             )
         except (ValueError, KeyError, RecursionError) as trouble:
             raise UsageError(
@@ -338,58 +339,34 @@ def as_array(content: bytes) -> Bytes:
     return np.frombuffer(content, np.uint8)
 
 
-def _record(body: object) -> Dump:
-    found = _fields(body, 5)
+def _dump_of(body: object) -> Dump:
+    found = record(body, Dump.__dataclass_fields__)
     return Dump(
-        name=_text(found["name"]),
-        sha256=_text(found["sha256"]),
-        size_bytes=_count(found["size_bytes"]),
-        reads=_count(found["reads"]),
-        chip_id=_text(found["chip_id"]),
+        name=text(found["name"]),
+        sha256=text(found["sha256"]),
+        size_bytes=count(found["size_bytes"]),
+        reads=count(found["reads"]),
+        chip_id=text(found["chip_id"]),
     )
 
 
 def _target(body: object) -> Target:
-    found = _fields(body, 7)
+    found = record(body, Target.__dataclass_fields__)
     volts = found["volts"]
     if isinstance(volts, bool) or not isinstance(volts, int | float):
         raise ValueError("the supply is no number")
     return Target(
-        chip_id=_text(found["chip_id"]),
-        chip_name=_text(found["chip_name"]),
-        sfdp_sha256=_text(found["sfdp_sha256"]),
-        size_bytes=_count(found["size_bytes"]),
-        page_bytes=_count(found["page_bytes"]),
+        chip_id=text(found["chip_id"]),
+        chip_name=text(found["chip_name"]),
+        sfdp_sha256=text(found["sfdp_sha256"]),
+        size_bytes=count(found["size_bytes"]),
+        page_bytes=count(found["page_bytes"]),
         volts=float(volts),
-        role=Role(_text(found["role"])),
+        role=Role(text(found["role"])),
     )
 
 
 def _step(row: object) -> BlockStep:
     if not isinstance(row, list) or len(row) != 4 or not isinstance(row[2], bool):
         raise ValueError("a step is not a list of four")
-    return BlockStep(_count(row[0]), _count(row[1]), row[2], _count(row[3]))
-
-
-def _fields(body: object, count: int) -> dict[str, object]:
-    if not isinstance(body, dict) or len(body) != count:
-        raise ValueError(f"a record has not exactly {count} fields")
-    return body
-
-
-def _list(value: object) -> list[object]:
-    if not isinstance(value, list):
-        raise ValueError("a list is missing")
-    return value
-
-
-def _text(value: object) -> str:
-    if not isinstance(value, str):
-        raise ValueError("a text is missing")
-    return value
-
-
-def _count(value: object) -> int:
-    if isinstance(value, bool) or not isinstance(value, int) or value < 0:
-        raise ValueError("a number is missing")
-    return value
+    return BlockStep(count(row[0]), count(row[1]), row[2], count(row[3]))

@@ -11,12 +11,13 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from enum import StrEnum
 from hashlib import sha256
 
 from mendbay.core.errors import UsageError
+from mendbay.core.sealed import canonical, count, record, rows, text, truth, whole
 from mendbay.handback.erasure_limits import Device, Medium
 
 FORMAT = "erasure plan 1"
@@ -58,16 +59,24 @@ DEFAULT_SORTS = (Sort.IMAGES, Sort.HAND_BACK)
 """What holds the customer's files. Dumps and pictures are of the board; lessons rest on them."""
 
 
+FOLDERS: Mapping[str, Sort | None] = {
+    "roms": Sort.DUMPS,
+    "photos": Sort.PICTURES,
+    "pictures": Sort.PICTURES,
+    "papers": Sort.PAPERS,
+    "erasures": None,
+}
+"""What lies in each folder of a case's folder; None: it is never erased."""
+
+
 def sort_of(path: str) -> Sort | None:
     """What a file in a case's folder is; None for what is never erased: the log of reads beside an image
     (which ranges a drive gave, no byte of it), journals and certificates."""
     left = is_leftover(path)
     if "/" not in path:
         return Sort.IMAGES if left or (path.startswith("bay-") and path.endswith(".img")) else None
-    first = path.split("/", 1)[0]
-    if first == "roms":
-        return Sort.DUMPS if left or path.endswith(".bin") else None
-    return {"photos": Sort.PICTURES, "pictures": Sort.PICTURES, "papers": Sort.PAPERS}.get(first)
+    sort = FOLDERS.get(path.split("/", 1)[0])
+    return sort if sort is not Sort.DUMPS or left or path.endswith(".bin") else None
 
 
 def sample_starts(size_bytes: int) -> tuple[int, ...]:
@@ -125,14 +134,25 @@ class Proof:
         folder: of the hand-back that was checked; empty if none was.
         files, size_bytes: in it, every digest right.
         manifest_sha256: SHA-256 of its `manifest-sha256.txt`, which names what was in it.
-        word: why it does not matter that none was checked, as a person said.
+        elsewhere: it lies on another medium than the cases.
+        handed_over: the media that the customer got since the hand-back, and by which hand-over.
+        word: why none of this matters, as a person said.
     """
 
     folder: str = ""
     files: int = 0
     size_bytes: int = 0
     manifest_sha256: str = ""
+    elsewhere: bool = False
+    handed_over: str = ""
     word: str = ""
+
+    @property
+    def holds(self) -> bool:
+        """Whether it says so. A hand-back on the shop's own medium alone does not: the customer may never
+        have got it."""
+        checked = bool(self.manifest_sha256) and self.elsewhere
+        return checked or bool(self.handed_over.strip()) or bool(self.word.strip())
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,41 +190,41 @@ class ErasurePlan:
     @property
     def digest(self) -> str:
         """SHA-256 over every word of the plan."""
-        return sha256(_canonical(self._body()).encode()).hexdigest()
+        return sha256(canonical(self._body()).encode()).hexdigest()
 
     def _body(self) -> dict[str, object]:
         return {"format": FORMAT, **asdict(self)}
 
     def to_json(self) -> str:
         """The plan with its seal, as one line of JSON with sorted keys."""
-        return _canonical({**self._body(), "seal": self.digest})
+        return canonical({**self._body(), "seal": self.digest})
 
     @classmethod
-    def from_json(cls, text: str) -> ErasurePlan:
+    def from_json(cls, sealed: str) -> ErasurePlan:
         """Reads what `to_json` writes. What comes back is a plan on paper: nothing of it is verified.
 
         Raises:
             UsageError: no such text, a field missing, unknown or of the wrong kind, or a broken seal.
         """
         try:
-            if len(text) > TEXT_LIMIT_BYTES:
+            if len(sealed) > TEXT_LIMIT_BYTES:
                 raise ValueError("it is too long")
-            body = _record(json.loads(text), (*cls.__dataclass_fields__, "format", "seal"))
-            seal = _text(body.pop("seal"))
+            body = record(json.loads(sealed), (*cls.__dataclass_fields__, "format", "seal"))
+            seal = text(body.pop("seal"))
             if body.pop("format") != FORMAT:
                 raise ValueError("it is of another format")
             made = cls(
-                name=_text(body["name"]),
-                case=_count(body["case"]),
-                made_at=_text(body["made_at"]),
-                made_by=_text(body["made_by"]),
-                sorts=tuple(Sort(_text(one)) for one in _rows(body["sorts"])),
-                roots=tuple(_root(one) for one in _rows(body["roots"])),
-                files=tuple(_file(one) for one in _rows(body["files"])),
-                keep_until=_text(body["keep_until"]),
-                reason=_text(body["reason"]),
+                name=text(body["name"]),
+                case=count(body["case"]),
+                made_at=text(body["made_at"]),
+                made_by=text(body["made_by"]),
+                sorts=tuple(Sort(text(one)) for one in rows(body["sorts"])),
+                roots=tuple(_root(one) for one in rows(body["roots"])),
+                files=tuple(_file(one) for one in rows(body["files"])),
+                keep_until=text(body["keep_until"]),
+                reason=text(body["reason"]),
                 proof=_proof(body["proof"]),
-                media=tuple(_medium(one) for one in _rows(body["media"])),
+                media=tuple(_medium(one) for one in rows(body["media"])),
             )
             if made.digest != seal:
                 raise ValueError("its seal is broken")
@@ -227,95 +247,60 @@ def totals(files: Iterable[PlannedFile]) -> dict[Sort, tuple[int, int]]:
     return found
 
 
-def _canonical(body: object) -> str:
-    return json.dumps(body, sort_keys=True, separators=(",", ":"))
-
-
-def _record(value: object, names: Iterable[str]) -> dict[str, object]:
-    if not isinstance(value, dict) or set(value) != set(names):
-        raise ValueError("a record has not exactly its fields")
-    return dict(value)
-
-
-def _rows(value: object) -> list[object]:
-    if not isinstance(value, list):
-        raise ValueError("a list is missing")
-    return value
-
-
-def _text(value: object) -> str:
-    if not isinstance(value, str):
-        raise ValueError("a text is missing")
-    return value
-
-
-def _count(value: object) -> int:
-    if isinstance(value, bool) or not isinstance(value, int) or value < 0:
-        raise ValueError("a number is missing")
-    return value
-
-
-def _whole(value: object) -> int:
-    """A time, which may lie before 1970."""
-    if isinstance(value, bool) or not isinstance(value, int):
-        raise ValueError("a number is missing")
-    return value
-
-
 def _root(value: object) -> PlannedRoot:
-    found = _record(value, PlannedRoot.__dataclass_fields__)
+    found = record(value, PlannedRoot.__dataclass_fields__)
     return PlannedRoot(
-        _text(found["root"]), _count(found["device"]), _count(found["inode"]), _count(found["system"])
+        text(found["root"]), count(found["device"]), count(found["inode"]), count(found["system"])
     )
 
 
 def _file(value: object) -> PlannedFile:
-    found = _record(value, PlannedFile.__dataclass_fields__)
+    found = record(value, PlannedFile.__dataclass_fields__)
     return PlannedFile(
-        root=_text(found["root"]),
-        path=_text(found["path"]),
-        sort=Sort(_text(found["sort"])),
-        size_bytes=_count(found["size_bytes"]),
-        stored_bytes=_count(found["stored_bytes"]),
-        device=_count(found["device"]),
-        inode=_count(found["inode"]),
-        modified_ns=_whole(found["modified_ns"]),
-        changed_ns=_whole(found["changed_ns"]),
-        digest=_text(found["digest"]),
+        root=text(found["root"]),
+        path=text(found["path"]),
+        sort=Sort(text(found["sort"])),
+        size_bytes=count(found["size_bytes"]),
+        stored_bytes=count(found["stored_bytes"]),
+        device=count(found["device"]),
+        inode=count(found["inode"]),
+        modified_ns=whole(found["modified_ns"]),
+        changed_ns=whole(found["changed_ns"]),
+        digest=text(found["digest"]),
     )
 
 
 def _proof(value: object) -> Proof:
-    found = _record(value, Proof.__dataclass_fields__)
+    found = record(value, Proof.__dataclass_fields__)
     return Proof(
-        folder=_text(found["folder"]),
-        files=_count(found["files"]),
-        size_bytes=_count(found["size_bytes"]),
-        manifest_sha256=_text(found["manifest_sha256"]),
-        word=_text(found["word"]),
+        folder=text(found["folder"]),
+        files=count(found["files"]),
+        size_bytes=count(found["size_bytes"]),
+        manifest_sha256=text(found["manifest_sha256"]),
+        elsewhere=truth(found["elsewhere"]),
+        handed_over=text(found["handed_over"]),
+        word=text(found["word"]),
     )
 
 
 def _medium(value: object) -> Medium:
-    found = _record(value, Medium.__dataclass_fields__)
+    found = record(value, Medium.__dataclass_fields__)
     return Medium(
-        folders=tuple(_text(one) for one in _rows(found["folders"])),
-        file_system=_text(found["file_system"]),
-        options=tuple(_text(one) for one in _rows(found["options"])),
-        devices=tuple(_device(one) for one in _rows(found["devices"])),
-        between=tuple(_text(one) for one in _rows(found["between"])),
+        folders=tuple(text(one) for one in rows(found["folders"])),
+        file_system=text(found["file_system"]),
+        options=tuple(text(one) for one in rows(found["options"])),
+        devices=tuple(_device(one) for one in rows(found["devices"])),
+        between=tuple(text(one) for one in rows(found["between"])),
     )
 
 
 def _device(value: object) -> Device:
-    found = _record(value, Device.__dataclass_fields__)
-    turns = found["rotational"]
-    if turns is not None and not isinstance(turns, bool):
-        raise ValueError("a yes or no is missing")
+    found = record(value, Device.__dataclass_fields__)
+    turns = None if found["rotational"] is None else truth(found["rotational"])
     return Device(
-        _text(found["name"]),
-        _text(found["model"]),
-        _text(found["serial"]),
-        _count(found["size_bytes"]),
+        text(found["name"]),
+        text(found["model"]),
+        text(found["serial"]),
+        count(found["size_bytes"]),
         turns,
     )

@@ -7,7 +7,7 @@ its reasons at once.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from weakref import WeakSet
 
 from mendbay.core.errors import ErasureRefused
@@ -134,8 +134,11 @@ def require_no_reasons(reasons: list[str]) -> None:
 def refusals(plan: ErasurePlan, now: Situation) -> Iterator[str]:
     """Every reason against a plan, as sentences."""
     yield from against_time(now.keep_until, now.today, plan.reason)
-    if not plan.proof.manifest_sha256 and not plan.proof.word.strip():
-        yield "Nothing says that the customer has the files: no hand-back was checked, nobody said why not."
+    if not plan.proof.holds or (not_elsewhere(plan) and not replace(plan.proof, elsewhere=False).holds):
+        yield (
+            "Nothing says that the customer has the files: no hand-back on another medium was checked, no "
+            "medium was handed over, nobody said why that does not matter."
+        )
     if not plan.files:
         yield "It names no file."
     known = {one.root: one for one in plan.roots}
@@ -150,6 +153,11 @@ def refusals(plan: ErasurePlan, now: Situation) -> Iterator[str]:
             yield f"{file.path} lies in a folder that the plan does not name."
         elif (file.root, file.path) not in now.begun:
             yield from against_file(file, now.seen.get((file.root, file.path)), now)
+
+
+def not_elsewhere(plan: ErasurePlan) -> bool:
+    """Whether the hand-back that was checked is among what the plan erases: then it proves nothing."""
+    return bool(plan.proof.folder) and plan.proof.folder in {one.root for one in plan.roots}
 
 
 def against_time(keep_until: str, today: str, reason: str) -> Iterator[str]:

@@ -141,10 +141,15 @@ def _journal(kind: str, options: tuple[str, ...]) -> Limit:
     what = "the file system's journal"
     if "data=journal" in options:
         return Limit(what, Reach.APPLIES, "The journal holds content of files for a while (data=journal).")
-    if kind in ("ext3", "ext4", "xfs", "jfs"):
+    if kind in ("ext3", "ext4"):
         return Limit(
-            what, Reach.POSSIBLE, "It holds names and places of files for a while, in this mount no content."
+            what,
+            Reach.POSSIBLE,
+            "It holds names and places of files for a while; content too if that is set in the file system "
+            "itself or for a file, which the mount does not tell.",
         )
+    if kind in ("xfs", "jfs"):
+        return Limit(what, Reach.POSSIBLE, "It holds names and places of files for a while.")
     if kind in ("ext2", "vfat", "exfat"):
         return Limit(what, Reach.NOT_HERE, f"{kind} has none.")
     return Limit(what, Reach.POSSIBLE, f"Whether {kind} keeps content in a journal is not known.")
@@ -154,11 +159,25 @@ def _snapshots(kind: str, medium: Medium) -> Limit:
     what = "snapshots"
     if kind in COPY_ON_WRITE or "mapping" in medium.between or kind in ELSEWHERE or kind == "overlay":
         return Limit(what, Reach.POSSIBLE, "A snapshot made before the erasure still holds the files.")
+    if kind in IN_PLACE and _is_on_drives(medium):
+        return Limit(
+            what, Reach.NOT_HERE, f"{kind} has none, and it lies right on a drive that names itself."
+        )
     if kind in IN_PLACE:
         return Limit(
-            what, Reach.NOT_HERE, f"{kind} has none, and no mapping that could have any was seen below it."
+            what,
+            Reach.POSSIBLE,
+            f"{kind} has none, but what it lies on may: a host of a virtual machine, the file system around "
+            "a loop device, or storage that is not known here.",
         )
     return Limit(what, Reach.POSSIBLE, f"Whether {kind} keeps any is not known.")
+
+
+def _is_on_drives(medium: Medium) -> bool:
+    """Whether nothing lies between, and every device at the bottom gives model and serial number. A host can
+    make up both, but does not as a rule."""
+    named = all(one.model and one.serial for one in medium.devices)
+    return named and bool(medium.devices) and not medium.between
 
 
 def _flash(medium: Medium) -> Limit:

@@ -64,12 +64,16 @@ def erase_copies(
         ErasureIncomplete: some files could not be erased.
         Interrupted: stopped by hand; the same call goes on.
         SourceChanged: the file of the plan is gone or changed.
+        CustodyBroken: custody does not tell of this plan.
+        LedgerError: a note is not one that Mendbay wrote.
         DestinationError: the journal cannot be kept.
     """
     case, plan, kept = _open_plan(bench, number, name)
     with eraser.open(case, plan.digest, plan.files) as erasing:
-        cleared = _cleared(bench, copies, case, plan, erasing)
+        _cleared(bench, copies, case, plan, erasing)
         confirm(plan)
+        case = bench.ledger.case(number)  # while a person was asked anything may have happened
+        cleared = _cleared(bench, copies, case, plan, erasing)
         done = _erased(bench, case, plan, cleared, erasing)
     if done.left:
         raise _incomplete(bench, plan, done)
@@ -85,6 +89,8 @@ def end_erasure(
         NoSuchCase: there is no such case.
         UsageError: no such plan, it is done, nothing was erased by it, or no reason is given.
         SourceChanged: the file of the plan is gone or changed.
+        CustodyBroken: custody does not tell of this plan.
+        LedgerError: a note is not one that Mendbay wrote.
         DestinationError: the journal cannot be kept.
     """
     require_reason(reason, "left")

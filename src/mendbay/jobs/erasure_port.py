@@ -15,6 +15,13 @@ from mendbay.handback.erasure_check import ClearedPlan, Seen
 from mendbay.handback.erasure_limits import Medium
 from mendbay.jobs.events import Tell
 
+Beat = Callable[[int], None]
+"""Called with the offset of each piece of a file before it is read; what it raises ends the reading."""
+
+
+def quiet(offset: int) -> None:
+    """Tells nobody and never ends the reading."""
+
 
 class BagTold(Protocol):
     """A hand-back folder that was checked."""
@@ -65,7 +72,7 @@ class Copies(Protocol):
         """The same of single places; what is not there is left out."""
         ...
 
-    def digest(self, case: Case, seen: Seen) -> str:
+    def digest(self, case: Case, seen: Seen, beat: Beat = quiet) -> str:
         """The digest of a file as a plan keeps it.
 
         Raises:
@@ -75,6 +82,10 @@ class Copies(Protocol):
 
     def media(self, case: Case, roots: Sequence[str]) -> tuple[Medium, ...]:
         """What the folders lie on."""
+        ...
+
+    def case_of_bag(self, folder: Path) -> str:
+        """Number of the case as the hand-back's own report says, empty if it does not; nothing is checked."""
         ...
 
     def check_bag(self, folder: Path, tell: Tell) -> BagTold:

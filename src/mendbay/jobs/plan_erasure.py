@@ -4,19 +4,24 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from hashlib import sha256
 from pathlib import Path
 
+from mendbay.case.hand_over import Direction, Role
+from mendbay.case.items import What
 from mendbay.case.records import Case
-from mendbay.core.errors import DestinationError, MendbayError, NothingWanted
+from mendbay.core.errors import DestinationError, Interrupted, MendbayError, NothingWanted
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import bytes_text, counted
 from mendbay.handback.erasure import DEFAULT_SORTS, ErasurePlan, PlannedFile, PlannedRoot, Proof, Sort
 from mendbay.handback.erasure_check import Seen, against_time, offered, require_no_reasons
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.erasure_port import Copies
-from mendbay.jobs.events import Said, StepProgress
-from mendbay.jobs.keep_copies import held, is_of_bag, recorded_hand_backs
+from mendbay.jobs.erasure_port import Beat, Copies
+from mendbay.jobs.events import Event, Said, StepProgress, Tell
+from mendbay.jobs.hand_over_items import hand_overs_of
+from mendbay.jobs.keep_copies import HAND_BACK, held, is_of_bag, recorded_hand_backs
+from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import require_reason
 
@@ -57,12 +62,16 @@ def plan_erasure(
     Args:
         sorts: what goes; `DEFAULT_SORTS` if none are named.
         reason: why the copies go although their day is not over.
-        hand_back: the folder that proves the hand-back; the last one on record if it is still there.
-        unproven: a person's word why it does not matter that no hand-back can be checked.
+        hand_back: the folder that proves the hand-back; without it one on record that is still there, on
+            another medium than the cases if there is one.
+        unproven: a person's word why it does not matter that nothing proves it.
 
     Raises:
         NoSuchCase: there is no such case.
+        UsageError: a reason or word cannot be kept: too long, or with a line break.
         ErasureRefused: something speaks against it; all reasons are named.
+        Interrupted: stopped by hand; nothing was planned.
+        LedgerError: a note is not one that Mendbay wrote.
         NothingWanted: the shop holds nothing of these sorts.
         DestinationError: a folder or file cannot be read, or the plan not be kept.
     """
@@ -87,7 +96,7 @@ def plan_erasure(
     require_no_reasons([*reasons, *doubts])
     used = {one.root for _, one in picked}
     plan = ErasurePlan(
-        name=str(1 + len([one for one in bench.notes.of(NoteKind.ERASURE, number) if what_of(one) == PLAN])),
+        name="",
         case=number,
         made_at=bench.now(),
         made_by=bench.who,
@@ -99,7 +108,7 @@ def plan_erasure(
         proof=proof,
         media=copies.media(case, sorted(used)),
     )
-    path = _keep(bench, case, plan)
+    plan, path = _keep(bench, case, plan)
     others = [one for one in seen if one.root and not is_of_bag(one.path)]
     return Planned(plan, path, tuple(_stays(bench, copies, plan, elsewhere, others)))
 
@@ -151,7 +160,7 @@ def _roots(
                 reasons.append(
                     f"{folder} lies on another medium than the cases, which may be the customer's own."
                 )
-        elif copies.check_bag(Path(folder), bench.tell).case != f"{case.number:04}":
+        elif copies.case_of_bag(Path(folder)) != f"{case.number:04}":
             reasons.append(f"{folder} does not hold a hand-back of case {case.number} any more.")
         else:
             roots.append(root)
@@ -163,33 +172,81 @@ def _proof(
 ) -> tuple[Proof, list[str]]:
     """What proves the hand-back, and why it does not."""
     recorded = recorded_hand_backs(bench, case.number)
-    there = [one for one in recorded if copies.root(case, one) is not None]
+    away = {one: _is_elsewhere(copies, case, one) for one in recorded if copies.root(case, one) is not None}
+    there = sorted(away, key=lambda one: away[one])  # of those alike the last
     folder = hand_back or (Path(there[-1]) if there else None)
-    word = unproven.strip()
+    proof = Proof(handed_over=_media_out(bench, case.number), word=unproven.strip())
     if folder is None:
         missing = "No hand-back folder is where it was made" if recorded else "No hand-back is on record"
-        if word:
-            return Proof(word=word), []
-        return Proof(), [
-            f"{missing}: name one with --hand-back, or say with --unproven why that does not matter."
-        ]
-    told = copies.check_bag(folder, bench.tell)
+        return proof, [] if proof.holds else [f"{missing}: {_ask_for_proof(case)}."]
+    told = copies.check_bag(folder, _heeding(bench))
     doubts = []
     if not told.check.is_valid:
         doubts.append(f"{folder} is not a sound hand-back: {told.check.faults[0]}.")
     elif told.case != f"{case.number:04}" or not told.manifest_sha256:
         doubts.append(f"{folder} is not a hand-back of case {case.number}.")
     if doubts:
-        return Proof(word=word), [] if word else doubts
-    check = told.check
-    return Proof(str(folder.absolute()), check.files, check.size_bytes, told.manifest_sha256, word), []
+        return proof, [] if proof.word else doubts
+    proof = replace(
+        proof,
+        folder=str(folder.absolute()),
+        files=told.check.files,
+        size_bytes=told.check.size_bytes,
+        manifest_sha256=told.manifest_sha256,
+        elsewhere=_is_elsewhere(copies, case, str(folder.absolute())),
+    )
+    if not proof.holds:
+        doubts.append(
+            f"{folder} lies on the shop's own medium, so it does not say that the customer has the files: "
+            f"{_ask_for_proof(case)}."
+        )
+    return proof, doubts
+
+
+def _is_elsewhere(copies: Copies, case: Case, folder: str) -> bool:
+    root = copies.root(case, folder)
+    return root is not None and root.device != copies.shop_device
+
+
+def _ask_for_proof(case: Case) -> str:
+    return (
+        "name one on another medium with --hand-back, put down that a medium went to the customer "
+        f"(mendbay case release {case.number} ITEM --to customer), or say with --unproven why that does not "
+        "matter"
+    )
+
+
+def _media_out(bench: Bench, number: int) -> str:
+    """The media that went to the customer since the last hand-back and did not come back, with the hand-over;
+    empty if there are none."""
+    made = [one.at for one in bench.ledger.events(number) if one.kind == HAND_BACK]
+    out: dict[int, str] = {}
+    for over in hand_overs_of(bench, number):
+        for item in over.items:
+            out.pop(item.number, None)
+            to_customer = over.direction is Direction.RELEASED and over.role is Role.CUSTOMER
+            if to_customer and item.what is What.MEDIUM and made and over.at >= made[-1]:
+                out[item.number] = f"{item.traceable}, hand-over {over.number} of {over.at[:10]}"
+    return "; ".join(out.values())
+
+
+def _heeding(bench: Bench) -> Tell:
+    """Tells, and ends with `Interrupted` where a stop was asked for."""
+
+    def tell(event: Event) -> None:
+        if bench.stop():
+            raise Interrupted("Stopped before the plan was made.", "Nothing was erased; plan anew.")
+        bench.tell(event)
+
+    return tell
 
 
 def _planned(
     bench: Bench, copies: Copies, case: Case, picked: Sequence[tuple[Sort, Seen]]
 ) -> Iterator[PlannedFile]:
+    tell = _heeding(bench)
     for at, (sort, one) in enumerate(picked):
-        bench.tell(StepProgress("reading what is to be erased", at, len(picked), one.path))
+        tell(StepProgress("reading what is to be erased", at, len(picked), one.path))
         yield PlannedFile(
             root=one.root,
             path=one.path,
@@ -200,14 +257,35 @@ def _planned(
             inode=one.inode,
             modified_ns=one.modified_ns,
             changed_ns=one.changed_ns,
-            digest=copies.digest(case, one),
+            digest=copies.digest(case, one, _beat(tell, one)),
         )
 
 
-def _keep(bench: Bench, case: Case, plan: ErasurePlan) -> str:
-    """Keeps the plan as a file, and notes it. Why copies go early stands in the file and not in custody, as a
-    person may name the customer in it."""
-    kept = bench.files.keep(case, f"erasures/plan-{plan.name}.json", plan.to_json().encode())
+def _beat(tell: Tell, one: Seen) -> Beat:
+    return lambda at: tell(StepProgress("reading", at, one.size_bytes, one.path, in_bytes=True))
+
+
+def _keep(bench: Bench, case: Case, plan: ErasurePlan) -> tuple[ErasurePlan, str]:
+    """Gives the plan its number, notes it, and only then keeps it as a file: that names the customer's files,
+    so there must never be one that no note tells of. Why copies go early stands in the file and not in
+    custody, as a person may name the customer in it."""
+    ground = "for a reason given" if plan.reason else f"kept until {plan.keep_until}"
+    amount = f"{counted(len(plan.files), 'file', plain=True)}, {bytes_text(plan.size_bytes, plain=True)}"
+    with bench.ledger.together():
+        earlier = [one for one in bench.notes.of(NoteKind.ERASURE, case.number) if what_of(one) == PLAN]
+        plan = replace(plan, name=str(1 + len({one.subject for one in earlier})))
+        data = plan.to_json().encode()
+        path = f"erasures/plan-{plan.name}.json"
+        _note(bench, plan, KeptFile(path, sha256(data).hexdigest(), len(data)))
+        bench.custody(case.number, f"erasure of copies planned ({amount}, {ground})", plan_item(plan))
+        bench.note(case.number, "erasure", f"Erasure {plan.name} planned: {amount}, {ground}.")
+    kept = bench.files.keep(case, path, data)
+    if kept.path != path:  # another file was there
+        _note(bench, plan, kept)
+    return plan, kept.path
+
+
+def _note(bench: Bench, plan: ErasurePlan, kept: KeptFile) -> None:
     body = {
         "what": PLAN,
         "digest": plan.digest,
@@ -215,15 +293,9 @@ def _keep(bench: Bench, case: Case, plan: ErasurePlan) -> str:
         "sha256": kept.sha256,
         "size_bytes": kept.size_bytes,
     }
-    ground = "for a reason given" if plan.reason else f"kept until {plan.keep_until}"
-    amount = f"{counted(len(plan.files), 'file', plain=True)}, {bytes_text(plan.size_bytes, plain=True)}"
-    with bench.ledger.together():
-        bench.notes.add(
-            Note(case.number, "", NoteKind.ERASURE, plan.name, bench.now(), bench.who, json.dumps(body))
-        )
-        bench.custody(case.number, f"erasure of copies planned ({amount}, {ground})", plan_item(plan))
-        bench.note(case.number, "erasure", f"Erasure {plan.name} planned: {amount}, {ground}.")
-    return kept.path
+    bench.notes.add(
+        Note(plan.case, "", NoteKind.ERASURE, plan.name, bench.now(), bench.who, json.dumps(body))
+    )
 
 
 def plan_item(plan: ErasurePlan) -> str:

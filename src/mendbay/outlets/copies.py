@@ -21,7 +21,7 @@ from mendbay.handback.bag import BagCheck
 from mendbay.handback.erasure import PlannedRoot
 from mendbay.handback.erasure_check import Seen, is_inside
 from mendbay.handback.erasure_limits import Medium
-from mendbay.jobs.erasure_port import Copies
+from mendbay.jobs.erasure_port import Beat, Copies, quiet
 from mendbay.jobs.events import StepProgress, Tell
 from mendbay.outlets.bag_check import check_bag
 from mendbay.outlets.file_ranges import digest_of, stored_ranges
@@ -122,7 +122,7 @@ class CaseCopies(Copies):
                 one.close()
         return found
 
-    def digest(self, case: Case, seen: Seen) -> str:
+    def digest(self, case: Case, seen: Seen, beat: Beat = quiet) -> str:
         place = self._place(case, seen.root)
         try:
             folder = SafeFolder(place)
@@ -133,7 +133,7 @@ class CaseCopies(Copies):
             try:
                 _require_still(place / seen.path, seen, fd)
                 os.posix_fadvise(fd, 0, 0, os.POSIX_FADV_DONTNEED)
-                digest = digest_of(fd, seen.size_bytes)
+                digest = digest_of(fd, seen.size_bytes, beat)
                 _require_still(place / seen.path, seen, fd)
             finally:
                 os.close(fd)
@@ -153,6 +153,9 @@ class CaseCopies(Copies):
             else:
                 found[same] = replace(one, folders=(*found[same].folders, root))
         return tuple(found)
+
+    def case_of_bag(self, folder: Path) -> str:
+        return _case_of(folder)
 
     def check_bag(self, folder: Path, tell: Tell) -> CheckedBag:
         seen = 0

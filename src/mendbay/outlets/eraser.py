@@ -26,7 +26,7 @@ from mendbay.core.errors import DestinationError, Interrupted
 from mendbay.handback.erasure import ERASED, PlannedFile
 from mendbay.handback.erasure_certificate import Done
 from mendbay.handback.erasure_check import ClearedPlan, require_cleared
-from mendbay.jobs.erasure_port import Eraser, Erasing
+from mendbay.jobs.erasure_port import Beat, Eraser, Erasing
 from mendbay.jobs.events import StepProgress, Tell
 from mendbay.outlets.erasure_journal import ErasureJournal, Step
 from mendbay.outlets.file_ranges import (
@@ -301,7 +301,7 @@ class _Watch:
     tell: Tell
     stop: Callable[[], bool]
 
-    def at(self, what: str) -> Callable[[int], None]:
+    def at(self, what: str) -> Beat:
         """What is to be called with the offset of each piece before it is handled.
 
         Raises:

@@ -5,11 +5,12 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 
 import numpy as np
 
 from mendbay.handback.erasure import SAMPLE_BYTES, SAMPLED_FROM_BYTES, sample_starts
+from mendbay.jobs.erasure_port import Beat, quiet
 
 CHUNK_BYTES = 1 << 20
 
@@ -56,11 +57,11 @@ def pattern(seed: int, start: int, stop: int) -> bytes:
     return made.view(np.uint8)[offset : offset + stop - start].tobytes()
 
 
-def digest_of(fd: int, size_bytes: int, beat: Callable[[int], None] = lambda at: None) -> str:
+def digest_of(fd: int, size_bytes: int, beat: Beat = quiet) -> str:
     """The digest of an open file as a plan keeps it.
 
     Args:
-        beat: called with the offset of each piece before it is read; what it raises ends the reading.
+        beat: called with the offset of each piece before it is read.
 
     Raises:
         OSError: as the system gives it; also if the file is shorter than that.

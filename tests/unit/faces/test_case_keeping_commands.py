@@ -39,7 +39,12 @@ def test_from_keeping_to_the_certificate(read: Run, tmp_path: Path) -> None:
     assert [one["class"] for one in held[0]["held"]] == ["images", "hand-back"]
     assert "images 1" in text_of(read, "case", "keeping")
     assert "kept until 2099-01-31" in refused(read, 90, "case", "erase-plan", "1")
-    plan = answer(read, "case", "erase-plan", "1", "--reason", "the customer asked for it")
+    asked = ("case", "erase-plan", "1", "--reason", "the customer asked for it")
+    assert "lies on the shop's own medium" in refused(read, 90, *asked)
+    added = answer(read, "case", "item-add", "1", "medium", "--marks", "Tarn T2")
+    answer(read, "case", "release", "1", added["code"], "--to", "customer")
+    plan = answer(read, *asked)
+    assert "(medium), Tarn T2, hand-over 1" in plan["proof"]["handed_over"]
     assert plan["proof"]["folder"] == str(tmp_path / "back")
     assert "nobody typed the case's number" in refused(read, 2, "case", "erase", "1", "1")
     assert "has no erasure plan '2'" in refused(read, 2, "case", "erase", "1", "2", "--yes")
@@ -51,12 +56,17 @@ def test_from_keeping_to_the_certificate(read: Run, tmp_path: Path) -> None:
     assert (tmp_path / "certificate.pdf").read_bytes().startswith(b"%PDF")
     assert "already exists" in refused(read, 20, "case", "erasure", "1", tmp_path / "certificate.pdf")
     assert "its image is not there any more" in read("case", "show", "1").stdout
-    assert answer(read, "case", "keeping") == []
+    (rest,) = answer(read, "case", "keeping")
+    assert [one["class"] for one in rest["held"]] == ["papers"]
+    answer(read, "case", "erase-plan", "1", "--class", "papers", "--reason", "asked for", "--unproven", "x")
+    answer(read, "case", "erase", "1", "2", "--yes")
     assert text_of(read, "case", "keeping") == "The shop holds no copies.\n"
 
 
 def test_a_plan_says_what_goes_what_stays_and_what_is_not_reached(read: Run) -> None:
-    shown = text_of(read, "case", "erase-plan", "1", "--class", "images", "--reason", "asked for")
+    shown = text_of(
+        read, "case", "erase-plan", "1", "--class", "images", "--reason", "asked for", "--unproven", "x"
+    )
     for part in ("What goes", "What stays", "What overwriting cannot reach", "the customer's own drive"):
         assert part in shown
     assert shown.endswith("Next: mendbay case erase 1 1\n")

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import ast
 import json
+import re
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from mendbay.core.errors import ErasureRefused, UsageError
+from mendbay.handback import erasure
 from mendbay.handback.erasure import (
+    FOLDERS,
     SAMPLE_BYTES,
     SAMPLED_FROM_BYTES,
     SAMPLES,
@@ -40,7 +45,7 @@ PLAN = ErasurePlan(
     files=(IMAGE, COPY),
     keep_until="2026-11-30",
     reason="",
-    proof=Proof("/shop/back", 3, 100, "c" * 64),
+    proof=Proof("/medium/back", 3, 100, "c" * 64, elsewhere=True),
     media=(DISK,),
 )
 
@@ -165,6 +170,11 @@ def test_a_moment_that_is_not_right(changes: dict[str, object], said: str) -> No
         ({"files": (replace(IMAGE, path="bay-1.coverage"),)}, "nothing that is erased as images"),
         ({"files": (replace(IMAGE, root="/dev"),)}, "a folder that the plan does not name"),
         ({"proof": Proof()}, "Nothing says that the customer has the files"),
+        ({"proof": Proof("/shop/else", 3, 100, "c" * 64)}, "Nothing says that the customer has the files"),
+        (
+            {"proof": Proof("/shop/back", 3, 9, "c" * 64, elsewhere=True)},
+            "Nothing says that the customer has",
+        ),
     ],
 )
 def test_a_plan_that_is_not_right(changes: dict[str, object], said: str) -> None:
@@ -173,6 +183,8 @@ def test_a_plan_that_is_not_right(changes: dict[str, object], said: str) -> None
 
 def test_a_reason_lets_copies_go_before_their_day_and_a_word_stands_for_the_proof() -> None:
     early = replace(PLAN, reason="asked for", proof=Proof(word="nothing could be read"))
+    handed = Proof("/shop/back", 3, 100, "c" * 64, handed_over="0007-02 (medium), hand-over 1")
+    clear(replace(PLAN, proof=handed), now())
     clear(early, now(keep_until="2027-01-01"))
 
 
@@ -206,6 +218,31 @@ def test_what_is_never_erased() -> None:
     assert sort_of("bay-1.img") is Sort.IMAGES
     assert sort_of("roms/bay-1/patient-1/read-1.bin") is Sort.DUMPS
     assert (sort_of("photos/bay-1/a.png"), sort_of("papers/q.pdf")) == (Sort.PICTURES, Sort.PAPERS)
+    assert sort_of("pictures/as-it-came.jpg") is Sort.PICTURES
+    left = "erased-0123456789abcdef"
+    assert (sort_of(left), sort_of(f"roms/bay-1/{left}")) == (Sort.IMAGES, Sort.DUMPS)
+    assert sort_of("erased-by-hand") is None
+    assert sort_of(f"erasures/{left}") is None
+
+
+def test_every_folder_that_jobs_keep_files_in_has_a_ruling() -> None:
+    """Whatever `files.keep` is given begins with the name of such a folder, there or where it is made."""
+    found: dict[str, str] = {}
+    jobs = Path(erasure.__file__).parents[1] / "jobs"
+    for source in sorted(jobs.glob("*.py")):
+        tree = ast.parse(source.read_text())
+        keeps = [
+            one
+            for one in ast.walk(tree)
+            if isinstance(one, ast.Call) and ast.unparse(one.func).endswith("files.keep")
+        ]
+        if keeps:
+            texts = [one.value for one in ast.walk(tree) if isinstance(one, ast.Constant)]
+            tops = {str(one).split("/")[0] for one in texts if re.match(r"[a-z]+/(?! )", str(one))}
+            found |= dict.fromkeys(tops, source.name)
+            told = {ast.unparse(one.args[1]).lstrip("f'").split("/")[0] for one in keeps}
+            assert tops or told <= {"{folder}"}, f"{source.name} keeps files in {told}"
+    assert set(found) == set(FOLDERS)
 
 
 @given(st.integers(SAMPLED_FROM_BYTES, 1 << 46))
@@ -233,6 +270,16 @@ def test_what_overwriting_cannot_reach_depends_on_the_medium() -> None:
         assert reach(replace(DISK, file_system=kind))["snapshots"] is Reach.POSSIBLE
     assert reach(replace(DISK, options=("data=journal",)))["the file system's journal"] is Reach.APPLIES
     assert reach(replace(DISK, between=("mapping",)))["snapshots"] is Reach.POSSIBLE
+    for unknown in (
+        replace(DISK, between=("virtual machine",)),
+        replace(DISK, between=("loop device",)),
+        replace(DISK, devices=()),
+        replace(DISK, devices=(Device("sda"),)),
+    ):
+        assert reach(unknown)["snapshots"] is Reach.POSSIBLE
+    journal = next(one for one in limits(DISK) if one.what == "the file system's journal")
+    assert journal.reach is Reach.POSSIBLE
+    assert "no content" not in journal.words  # the superblock, or a file's own attribute, may ask for it
     assert "what lies below" not in turning
     for strange in (
         replace(DISK, file_system="nfs4"),

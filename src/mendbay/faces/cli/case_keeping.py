@@ -126,7 +126,7 @@ def erase_plan(
 
     Nothing is erased yet. A customer's own drive is never erased, only copies that the shop made.
     """
-    with open_bench(screen.home, tell=screen.tell) as bench:
+    with screen.stoppable() as stop, open_bench(screen.home, tell=screen.tell, stop=stop) as bench:
         found = plan_erasure.plan_erasure(
             bench,
             shop_copies(screen.home),
@@ -148,9 +148,12 @@ def _plan_text(found: Planned) -> str:
         lines.append(
             wrapped(
                 f"Hand-back checked: {proof.folder}, {wording.counted(proof.files, 'file')}, "
-                f"{bytes_text(proof.size_bytes)}, every digest right."
+                f"{bytes_text(proof.size_bytes)}, every digest right; on "
+                f"{'another medium than the cases' if proof.elsewhere else 'the medium of the cases'}."
             )
         )
+    if proof.handed_over:
+        lines.append(wrapped(f"Handed over to the customer: {proof.handed_over}."))
     if proof.word:
         lines.append(wrapped(f"Said of the hand-back: {proof.word}"))
     lines += ["", "What goes"]
@@ -194,6 +197,8 @@ def _plan_json(found: Planned) -> dict[str, object]:
             "files": plan.proof.files,
             "size_bytes": plan.proof.size_bytes,
             "manifest_sha256": plan.proof.manifest_sha256 or None,
+            "elsewhere": plan.proof.elsewhere,
+            "handed_over": plan.proof.handed_over or None,
             "word": plan.proof.word or None,
         },
         "files": [
