@@ -300,6 +300,8 @@ def test_everything_in_a_hand_back_is_a_copy() -> None:
         for path in ("a/bagit.txt", "a/data/x", "ab/x", "b/c/handback.progress", "b/x")
     ]
     assert [one.path for one in copies_among(held)] == ["a/bagit.txt", "a/data/x", "b/c/handback.progress"]
+    left = HeldFile("erased-0123456789abcdef", 1, True)  # of an image, when its erasure was ended early
+    assert copies_among([left, HeldFile("erased-notes.txt", 1, True)]) == (left,)
     assert len(copies_among([HeldFile("bagit.txt", 1, True), HeldFile("x/y", 1, True)])) == 2
 
 
