@@ -160,7 +160,7 @@ def test_what_cannot_be_an_answer_is_refused(question: str, text: str, said: str
     [
         "password: swordfish",
         "the Password = x",
-        "PIN 4711",
+        "PIN: 4711",
         "her pin is 0815",
         "password Swordf1sh",
         "the password is swordfish",
