@@ -151,7 +151,7 @@ def _agree(bench: Bench) -> None:
     make_bill(bench, 2, {})
     pay(bench, 2, "20.00", PaidHow.CASH)
     pay(bench, 2, "1.00", PaidHow.CASH)
-    unpay(bench, 2, 2, "Mr Quill took it back")
+    unpay(bench, 2, 2, "put down for the wrong case")
     wait(bench, 2, WaitsFor.CUSTOMER, "Mr Quill is away")
     go_on(bench, 2)
     letter_mail(bench, 2)

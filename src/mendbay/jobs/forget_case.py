@@ -20,9 +20,7 @@ from mendbay.case.records import Bay, Case, CaseState, Forgotten
 from mendbay.core.errors import DestinationError, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import bytes_text, counted
-from mendbay.handback.erasure import DEFAULT_SORTS, Sort, sort_of
-from mendbay.core.quantity import bytes_text
-from mendbay.handback.erasure import is_leftover
+from mendbay.handback.erasure import DEFAULT_SORTS, Sort, is_leftover, sort_of
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.erasure_port import Copies
 from mendbay.jobs.keep_copies import (
@@ -188,19 +186,13 @@ def _clear_what_came_since(bench: Bench, number: int) -> None:
 
 
 def copies_among(files: Sequence[HeldFile]) -> tuple[HeldFile, ...]:
-    """Those that are copies of the customer's data: images of drives, and whatever lies in a hand-back."""
-    bags = _bags(files)
-    return tuple(
-        one for one in files if one.path.endswith(IMAGE) or any(_is_below(one.path, bag) for bag in bags)
     """Those that are copies of the customer's data: images of drives, also what an erasure left of them, and
     whatever lies in a hand-back."""
-    bags = {parent for one in files for parent, _, name in [one.path.rpartition("/")] if name in BAG_MARKS}
+    bags = _bags(files)
     return tuple(
         one
         for one in files
-        if one.path.endswith(IMAGE)
-        or is_leftover(one.path)
-        or any(one.path.startswith(f"{bag}/") or not bag for bag in bags)
+        if one.path.endswith(IMAGE) or is_leftover(one.path) or any(_is_below(one.path, bag) for bag in bags)
     )
 
 
