@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from mendbay.board.swap_odds import Purpose
 from mendbay.board.transfer_plan import Purpose as Transfer
+from mendbay.case.items import Owner, Where
 from mendbay.case.outcome import DataBack, End, Found, Outcome, to_json
 from mendbay.case.records import Case, CaseKind, CaseState
 from mendbay.core.errors import UsageError
@@ -16,6 +17,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import account_of
 from mendbay.jobs.certify_rom import certificates_kept
 from mendbay.jobs.keep_copies import HAND_BACK
+from mendbay.jobs.keep_items import items_of
 from mendbay.jobs.keep_stock import last_swaps_of
 from mendbay.jobs.learn_triage import AT_CLOSING, OUTCOME, at_closing, closed_cases, learned, outcomes
 from mendbay.jobs.triage_case import Triage, tell_triage
@@ -75,7 +77,11 @@ def look_at_closing(bench: Bench, number: int) -> Closing:
     told = _triage(bench, number)
     hints = tuple(_hints(bench, number, told))
     outcome = outcomes(bench).get(number)
-    missing = (*_missing(case, hints, told, outcome), *_unpaid(bench, number))
+    missing = (
+        *_missing(case, hints, told, outcome),
+        *_unpaid(bench, number),
+        *_still_here(bench, number),
+    )
     return Closing(case, outcome, hints, missing, _teaches_not(bench, case, outcome, told))
 
 
@@ -256,6 +262,17 @@ def _unpaid(bench: Bench, number: int) -> Iterator[str]:
     due = account_of(bench, number).due
     if due is not None and due.minor > 0:
         yield f"{due.text} of its bill are not paid: case today goes on telling it."
+
+
+def _still_here(bench: Bench, number: int) -> Iterator[str]:
+    """What of the customer's nobody handed over yet, as far as things are on record."""
+    if not bench.notes.last_number(number, NoteKind.ITEM):
+        return
+    held = (Where.HERE, Where.SENT)
+    there = [one for one in items_of(bench, number) if one.owner is Owner.CUSTOMER and one.where in held]
+    if there:
+        named = ", ".join(f"{one.code} ({one.named})" for one in there)
+        yield f"Of the customer's things these are not back: {named}."
 
 
 def _teaches_not(bench: Bench, case: Case, outcome: Outcome | None, told: Triage | None) -> str:

@@ -10,6 +10,8 @@ from mendbay.board.description import BoardDescription
 from mendbay.board.stock import Kind, StockItem
 from mendbay.board.swap_odds import Level, Purpose
 from mendbay.board.transfer_plan import Purpose as Transfer
+from mendbay.case.hand_over import Role as Hand
+from mendbay.case.items import What
 from mendbay.case.outcome import DataBack, End, Outcome, said
 from mendbay.case.records import Bay, CaseKind, CaseState
 from mendbay.core.errors import LedgerError, NoSuchCase, UsageError
@@ -21,6 +23,8 @@ from mendbay.jobs.certify_rom import KeptCertificate
 from mendbay.jobs.check_custody import check_custody
 from mendbay.jobs.close_case import close_case, look_at_closing, outcome_words, reopen_case
 from mendbay.jobs.find_donor import agreement_with
+from mendbay.jobs.hand_over_items import release
+from mendbay.jobs.keep_items import add_item
 from mendbay.jobs.keep_stock import add_items, record_swap
 from mendbay.jobs.learn_triage import closed_cases, outcomes, table_numbers, worlds_of
 from mendbay.jobs.quote_case import By, decide, make_quote
@@ -297,3 +301,22 @@ def test_what_is_not_paid_is_told_at_closing(bench: Bench) -> None:
     assert any(account.due.text in one for one in close_case(bench, 1, HEADS).missing)
     pay(bench, 1, account.due.text, How.CASH)
     assert not any("not paid" in one for one in look_at_closing(bench, 1).missing)
+
+
+def test_what_is_not_handed_over_is_told_at_closing(bench: Bench) -> None:
+    assert not any("not back" in one for one in look_at_closing(bench, 1).missing), "no thing is on record"
+    add_item(bench, 1, What.CABLE, "a cable")
+    (told,) = [one for one in look_at_closing(bench, 1).missing if "not back" in one]
+    assert "0001-03 (cable: a cable)" in told
+    release(bench, 1, ["1", "2", "3"], Hand.CUSTOMER)
+    assert not any("not back" in one for one in look_at_closing(bench, 1).missing)
+
+
+def test_two_odd_cases_do_not_turn_a_judgement(bench: Bench) -> None:
+    answer(bench, 1, CLICKS, "clicks")
+    before = tell_triage(bench, 1).belief
+    for _ in range(2):
+        closed_with(bench, said(["board-supply:1"], end=End.REPAIRED, data=DataBack.ALL), sound="clicks")
+    after = tell_triage(bench, 1).belief
+    assert after.fault("board-supply", "1") > before.fault("board-supply", "1")
+    assert after.fault("heads", "1") > 2 * after.fault("board-supply", "1")

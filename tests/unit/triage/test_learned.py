@@ -174,4 +174,4 @@ def test_every_number_of_the_tables_is_shown() -> None:
     assert len(shown) == expected
     clicks = next(one for one in shown if (one.topic, one.entry, one.part) == ("sound", "heads", "clicks"))
     assert (clicks.counted, float(clicks.packaged.value)) == (pytest.approx(1.0), 0.70)
-    assert float(clicks.now.value) == pytest.approx(8 / 11, abs=1e-8)
+    assert float(clicks.now.value) == pytest.approx(29 / 41, abs=1e-8)

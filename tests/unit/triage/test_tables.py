@@ -57,8 +57,8 @@ def test_a_step_that_gives_power_shows_its_caution_and_its_harm() -> None:
 
 
 BREAKS = [
-    ("faults", "strength = { value = 30,", "strength = { value = 0,", "has the strength 0"),
-    ("signs", "strength = { value = 10,", "weight = { value = 10,", "lacks the number 'strength'"),
+    ("faults", "strength = { value = 100,", "strength = { value = 0,", "has the strength 0"),
+    ("signs", "strength = { value = 40,", "weight = { value = 10,", "lacks the number 'strength'"),
     ("faults", "sound = { value = 0.03,", "sound = { value = 0.04,", "the shares of the faults are 1.01"),
     ("faults", 'first = { value = 0.10, source = "practice" }', "first = 0.10", "has no source"),
     ("faults", 'source = "practice" }', 'source = "hearsay" }', "unknown source 'hearsay'"),

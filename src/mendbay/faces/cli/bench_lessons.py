@@ -68,7 +68,9 @@ def _text(told: Lessons, written: Sequence[Path]) -> str:
         return "\n".join(
             [
                 f"Nothing is on record{since}.",
-                wrapped(f"Next: {called} donor used tells how a swap went, {called} case how a case ended."),
+                wrapped(
+                    f"Next: {called} donor used tells how a swap went, {called} case close how a case ended."
+                ),
                 *(f"Written: {one}" for one in written),
             ]
         )
