@@ -146,7 +146,7 @@ def test_cases_drawn_from_the_tables_leave_them_nearly_as_they_are(subject: Subj
     ids=["many heads", "many mismatches"],
 )
 def test_shares_move_to_the_truth(truth: Tables) -> None:
-    """2 000 cases drawn from other tables, seeded: the error falls below a half (measured: 0.20 and 0.45)."""
+    """2 000 cases drawn from other tables, seeded: the error falls below a half (measured: 0.22 and 0.47)."""
     now = learned_tables(PACKAGED, drawn(truth, BOX, 2000, seed=1)).tables
     assert distance(now, truth) < 0.5 * distance(PACKAGED, truth)
 
