@@ -7,6 +7,7 @@ the command line returns. A refused read is not here: it is data.
     ├── UsageError            2   (the command line's own)
     ├── SourceError          10   ├── SourceBusy 11, SourceTooSmall 12, SourceChanged 13
     ├── DriveVanished        14   └── DriveDied 15
+    ├── HeldBack             16
     ├── DestinationError     20   ├── NoRoom 21, DestinationOnSource 22
     ├── ImageBusy            23
     ├── ForeignImage         24
@@ -104,6 +105,12 @@ class DriveDied(DriveVanished):
     """The drive refuses everything, also what it gave before."""
 
     exit_code = 15
+
+
+class HeldBack(MendbayError):
+    """The customer refused this, or triage keeps the drive without power; nothing was begun."""
+
+    exit_code = 16
 
 
 class DestinationError(MendbayError):

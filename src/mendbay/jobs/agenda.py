@@ -32,7 +32,7 @@ NUDGES = {
     WaitsFor.MACHINE: "see-to-machine",
 }
 """Chores that ask after what a case waits for."""
-FORM = "2"
+FORM = "3"
 """Of what is remembered; another one is worked out anew."""
 
 
@@ -270,6 +270,9 @@ class _Gathering:
 def _step_words(told: Triage, offer: Offer) -> tuple[str, str]:
     """What to do, and the command that leads to it: the customer is asked before a step that needs it."""
     words = offer.step.words + (f" (bay {offer.bay})" if offer.bay else "")
+    if told.keep_off:
+        bays = " and ".join(one.bay for one in told.keep_off)
+        words = f"STOP, no power for the drive of bay {bays}. {words}"
     asked = to_ask(offer.step.consents, told.consents)
     if asked:
         about = " and about ".join(one.title for one in asked)

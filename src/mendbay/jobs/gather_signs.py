@@ -16,19 +16,33 @@ from mendbay.board.swap_odds import Attribute, Level, Purpose
 from mendbay.board.transfer_plan import Role
 from mendbay.core.coverage import Coverage
 from mendbay.core.errors import MendbayError
+from mendbay.core.note import NoteKind
 from mendbay.core.span import Span
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.keep_stock import last_swaps_of
 from mendbay.jobs.looks import looks
 from mendbay.jobs.measure_board import begun_sheet
+from mendbay.jobs.note_bodies import body_of
 from mendbay.jobs.rom_reads import newest_sitting
+from mendbay.jobs.withdraw import standing_notes
 from mendbay.triage.belief import Asked
+from mendbay.triage.next_step import CONDITION
 
 SUPPLY = frozenset({"suppressor-5v", "suppressor-12v", "link-5v", "link-12v", "rail-5v", "rail-12v"})
 DRIVER = frozenset({"motor-driver-pins", "motor-outputs"})
 MOTOR = frozenset({"motor-windings", "motor-isolation"})
 OF_IMAGES = ("detected", "refusals")
 """Signs that an image gives, of the time it was read."""
+CONDITIONS = {
+    "rattles": "rattles",
+    "wet": "wet",
+    "opened": "opened",
+    "seal-broken": "opened",
+    "dented": "dented",
+    "sound": "nothing",
+}
+"""What take-in puts down of a condition as an answer of triage, the gravest first: one answer
+counts, and take-in may have several."""
 TELLING = frozenset({"decisive", "strong"})
 """Weights of findings that answer a question; weaker ones leave it open."""
 FEWEST_BYTES = 16 << 20
@@ -67,10 +81,25 @@ def gathered_signs(bench: Bench, case: int) -> Mapping[Asked, Gathered]:
         found.update(_of_swaps(bench, case, bay.bay))
         found.update(_of_image(bench, case, bay.bay))
         found.update(_of_rom(bench, case, bay.bay))
+    found.update(_of_condition(bench, case))
     for sign, look in looks(bench, case).items():
         if look.answer:
             found[Asked(sign)] = Gathered(look.answer, f"a look at the images, {look.at[:10]}")
     return found
+
+
+def _of_condition(bench: Bench, case: int) -> Iterator[tuple[Asked, Gathered]]:
+    """What take-in saw. Where something is graver than that it is wet, the water counts as what happened."""
+    notes = standing_notes(bench, NoteKind.INTAKE, case, "", CONDITION)
+    values = body_of(notes[-1], "take-in").get("values") if notes else None
+    if not isinstance(values, list):
+        return
+    origin = f"take-in: {notes[-1].who}, {notes[-1].at}"
+    answers = [answer for value, answer in CONDITIONS.items() if value in values]
+    if answers:
+        yield Asked(CONDITION), Gathered(answers[0], origin)
+    if "wet" in answers[1:]:
+        yield Asked("history"), Gathered("water", origin)
 
 
 def _of_sheet(bench: Bench, case: int, bay: str) -> Iterator[tuple[Asked, Gathered]]:

@@ -21,6 +21,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.drive_reading import DriveReading, Ending
 from mendbay.jobs.events import Said
 from mendbay.jobs.ports import DriveReader, ImageStore
+from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, require_power
 from mendbay.jobs.remembered import remembered
 
 SAMPLES = 8
@@ -79,6 +80,7 @@ def read_drive(
     seconds: float | None = None,
     wanted: Sequence[SpanSet] = (),
     rest: bool = True,
+    although: Although = AGAINST_NOTHING,
 ) -> ReadResult:
     """Reads a drive as far as it can be read, and notes it in the case.
 
@@ -87,11 +89,14 @@ def read_drive(
         seconds: how long it may take; None: until nothing is left to try.
         wanted: ranges of the drive that go first.
         rest: whether to go on with everything else.
+        although: why it is read where the customer or triage is against power.
 
     Raises:
+        HeldBack: the customer refused power, or triage keeps the drive without it.
         SourceError, DestinationError, ForeignImage, DamagedCheckpoint: nothing was begun.
         DriveVanished: it is gone; what was read is kept.
     """
+    require_power(bench, number, [drive.bay], although)
     with opened(bench, number, drive) as one:
         ending = one.reading.run(wanted, rest=rest, seconds=seconds)
         return finish(bench, number, one, ending)

@@ -25,6 +25,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.drive_reading import Ending
 from mendbay.jobs.events import Event, Phase, Said
 from mendbay.jobs.list_files import FileLine, judged
+from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, require_power
 from mendbay.jobs.read_drive import DriveAt, OpenDrive, ReadResult, finish, opened
 from mendbay.jobs.volume import OpenVolume, open_volume
 from mendbay.pair.assemble import Assembled
@@ -86,6 +87,7 @@ def read_pair(
     *,
     rest: bool = True,
     seconds: float | None = None,
+    although: Although = AGAINST_NOTHING,
 ) -> PairResult:
     """Reads the drives of one case together.
 
@@ -94,8 +96,10 @@ def read_pair(
         patterns: what is wanted first (see `files.wanted`); the case's own wishes if empty.
         rest: whether to go on with everything else afterwards.
         seconds: how long the rest may take; None: until nothing is left to try.
+        although: why they are read where the customer or triage is against power.
 
     Raises:
+        HeldBack: the customer refused power, or triage keeps one of the drives without it.
         CannotAssemble, NoFileSystem: the drives make no volume; what was read of them is kept.
         DriveVanished: one of them is gone, after the others were read.
         Interrupted: stopped by hand; everything read is kept.
@@ -103,6 +107,7 @@ def read_pair(
     """
     if len({drive.bay for drive in drives}) != len(drives):
         raise UsageError("Two drives were given for one bay.", "Give each bay once.")
+    require_power(bench, number, [drive.bay for drive in drives], although)
     wishes = tuple(patterns) or bench.ledger.case(number).wanted
     bench = _for_threads(bench)
     with ExitStack() as stack:

@@ -34,12 +34,9 @@ from mendbay.jobs.take_in import add_bay, described
 from mendbay.jobs.triage_case import note_about, note_answer, said_worth, take_worth_back, withdraw_answer
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 from mendbay.triage.belief import Asked
-from mendbay.triage.next_step import HEARD
+from mendbay.triage.next_step import CONDITION, HEARD, SEEN
 from mendbay.triage.table_file import packaged_tables
 from mendbay.triage.tables import Seat, Sign
-
-NO_POWER = ("rattles", "wet")
-"""What is seen of a condition that keeps power away (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +96,7 @@ class FilledForm:
         for one in self.entries:
             if one.question.id == "sound" and set(one.values) & set(HEARD):
                 found.append(f"give the drive of bay {one.bay} no power: {one.shown}.")
-            elif one.question.id == "condition" and set(one.values) & set(NO_POWER):
+            elif one.question.id == CONDITION and set(one.values) & set(SEEN):
                 found.append(f"give nothing power that came in: {one.shown}.")
         return tuple(found)
 

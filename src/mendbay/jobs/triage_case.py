@@ -18,12 +18,14 @@ from mendbay.jobs.gather_signs import OF_IMAGES, Gathered, gathered_signs
 from mendbay.jobs.learn_triage import closed_cases, learned, worlds_of
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
-from mendbay.triage.belief import Asked, Belief, Moved, Tried, WhatIf, may_change, sign_of
-from mendbay.triage.next_step import INSIDE, Offer, Stakes, kept_off, offers_within
+from mendbay.triage.belief import TRIED, Asked, Belief, Moved, Tried, WhatIf, may_change, sign_of
+from mendbay.triage.next_step import CONDITION, INSIDE, Offer, Stakes, kept_off, offers_within, stops_power
 from mendbay.triage.table_file import packaged_tables
 from mendbay.triage.tables import Seat, Step, StepKind
 from mendbay.triage.worlds import Place, Subject, Worlds
 
+MOST_BAYS = 2
+"""Drives that can be judged together (`worlds.py`)."""
 ABOUT = "case"
 """Subject of the note that says what triage is of."""
 
@@ -44,12 +46,15 @@ class KeepOff:
     Args:
         bay: of the drive.
         chance: of damage inside it.
-        reasons: the answers that speak for it, the strongest first.
+        reasons: the answers that alone keep power away, then those that speak for damage, the strongest
+            first.
+        words: the same, to be read.
     """
 
     bay: str
     chance: float
     reasons: tuple[Moved, ...]
+    words: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +78,7 @@ class Triage:
         consents: the customer's word on risky steps, as far as it was given.
         kind: of the case.
         tried: repairs that did not help, oldest first, each with who told it and when.
+        open_again: what was answered before a repair that may have changed it, and not since.
     """
 
     case: int
@@ -89,6 +95,7 @@ class Triage:
     consents: Mapping[str, Consent] = field(default_factory=dict)
     kind: CaseKind = CaseKind.NOT_SAID
     tried: tuple[ToldTry, ...] = ()
+    open_again: tuple[Asked, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +138,35 @@ def tell_triage(bench: Bench, case: int) -> Triage:
         consents=consents,
         kind=bench.ledger.case(case).kind,
         tried=told.tries,
+        open_again=tuple(sorted(told.known.keys() - belief.answers.keys())),
     )
+
+
+def kept_without_power(bench: Bench, case: int, bay: str) -> KeepOff | None:
+    """Why the drive of a bay should get no power; None if it may, or if nobody said anything of the case.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    seen = standing_notes(bench, NoteKind.INTAKE, case, "", CONDITION)
+    if not (seen or standing_notes(bench, NoteKind.SIGN, case)):
+        return None
+    about = _about(bench, case, bay)
+    worlds = worlds_of(closed_cases(bench, but=case), about.subject)
+    told = _told(bench, case, worlds)
+    kept = _keep_off(Belief(worlds, told.since, told.tried))
+    return next((one for one in kept if one.bay == bay), None)
+
+
+def answer_words(belief: Belief, one: Moved) -> str:
+    """What moved a fault, in words; an answer that no longer counts as it is now is told as of before."""
+    called = f"{one.asked.sign} (bay {one.asked.bay})" if one.asked.bay else one.asked.sign
+    if one.answer == TRIED:
+        return f"{called}: tried, and it did not help"
+    sign = sign_of(belief.worlds, one.asked)
+    words = f"{called}: {sign.answers[sign.place(one.answer)].words}"
+    return words if belief.answers.get(one.asked) == one.answer else f"before the repair: {words}"
 
 
 def describe(
@@ -373,16 +408,23 @@ def cautions_of(step: Step) -> tuple[Caution, ...]:
     return cautions_for(step.cautions)
 
 
-def _about(bench: Bench, case: int) -> _About:
+def _about(bench: Bench, case: int, bay: str = "") -> _About:
     """What the case is of, as its kind says or somebody said of triage; as long as neither did, two bays
-    until they are described, and one described bay is a drive that came alone unless a box is spoken of."""
+    until they are described, and one described bay is a drive that came alone unless a box is spoken of.
+
+    Args:
+        bay: one that must be among those judged: alone if it is not, or if they are too many together.
+    """
     record = bench.ledger.case(case)
     said, _ = _said(bench, case)
     described = tuple(one.bay for one in bench.ledger.bays(case))
     chosen = tuple(one for one in said.get("bays", ()) if one in described)
     box, worth = said.get("box"), said.get("worth")
     box = _box_by_itself(record, len(described)) if box is None else box
-    subject = Subject(chosen or described or (("1", "2") if box else ("1",)), bool(box))
+    bays = chosen or described or (("1", "2") if box else ("1",))
+    if bay and (bay not in bays or len(bays) > MOST_BAYS):
+        bays = (bay,)
+    subject = Subject(bays, bool(box))
     return _About(subject, Stakes() if worth is None else Stakes(float(worth)), not described)
 
 
@@ -514,7 +556,11 @@ def _keep_off(belief: Belief) -> tuple[KeepOff, ...]:
     for bay, chance in kept_off(belief).items():
         names = belief.worlds.tables.groups.get(INSIDE, ())
         likeliest = max(names, key=lambda one, bay=bay: belief.fault(one, bay))  # type: ignore[misc]
-        found.append(KeepOff(bay, chance, tuple(one for one in belief.moved(likeliest, bay) if one.bits > 0)))
+        moved = belief.moved(likeliest, bay)
+        alone = [one for one in moved if one.asked.bay in ("", bay) and stops_power(one.asked, one.answer)]
+        speaking = [one for one in moved if one.bits > 0 and one not in alone]
+        reasons = (*alone, *speaking)
+        found.append(KeepOff(bay, chance, reasons, tuple(answer_words(belief, one) for one in reasons)))
     return tuple(found)
 
 

@@ -37,6 +37,13 @@ INSIDE = "inside"
 """The group of faults that every second of power makes worse."""
 HEARD = ("clicks", "grinding")
 """Sounds of a drive that gets no power whatever else is known, unless another drive's ROM explains them."""
+SOUNDS = ("sound", "sound-alone")
+"""Signs of what a drive sounds like."""
+CONDITION = "condition"
+"""The sign of what can be seen of all that came in."""
+SEEN = ("rattles", "wet")
+"""Conditions in which nothing that came in gets power, whatever else is known (common practice,
+no source)."""
 EXPLAINED = 0.5
 """Chance of another drive's ROM from which it explains them (own choice)."""
 SEPARATING, SHARE = 0.03, 0.1
@@ -94,16 +101,22 @@ def kept_off(belief: Belief) -> dict[str, float]:
     """The bays whose drives should get no power, with the chance of damage inside each."""
     found: dict[str, float] = {}
     worlds = belief.worlds
+    seen = any(said in SEEN for said in belief.ever(Asked(CONDITION)))
     names = worlds.tables.groups.get(INSIDE, ())
     for bay in worlds.subject.bays:
         places = [worlds.place(one, bay) for one in names]
         chance = float(belief.weights[worlds.faulty[:, places].any(axis=1)].sum())
-        heard = any(
-            said in HEARD for one in ("sound", "sound-alone") for said in belief.ever(Asked(one, bay))
-        )
-        if chance >= KEEP_OFF or (heard and belief.fault("rom-mismatch", bay) < EXPLAINED):
+        heard = any(said in HEARD for one in SOUNDS for said in belief.ever(Asked(one, bay)))
+        if seen or chance >= KEEP_OFF or (heard and belief.fault("rom-mismatch", bay) < EXPLAINED):
             found[bay] = chance
     return found
+
+
+def stops_power(asked: Asked, answer: str) -> bool:
+    """Whether an answer alone keeps power away from the drives it is of."""
+    if asked.sign == CONDITION:
+        return answer in SEEN
+    return asked.sign in SOUNDS and answer in HEARD
 
 
 def offers_within(belief: Belief, stakes: Stakes, refused: frozenset[str] = frozenset()) -> tuple[Offer, ...]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from support.answers import Run, answer, refused
@@ -76,3 +78,31 @@ def test_words_and_questions(run: Run) -> None:
 )
 def test_what_cannot_be_is_refused_with_the_next_step(run: Run, words: tuple[str, ...], said: str) -> None:
     assert said in refused(run, 2, "triage", *words)
+
+
+def test_after_a_repair_it_is_said_what_is_open_again_and_what_is_of_before(run: Run) -> None:
+    text_of(run, "triage", "tell", "1", "lights", "none")
+    text_of(run, "triage", "tell", "1", "sound", "clicks", "--bay", "1")
+    told = answer(run, "triage", "tried", "1", "new-adapter")
+    assert told["open_again"] == [{"sign": "lights", "bay": None}, {"sign": "sound", "bay": "1"}]
+    shown = text_of(run, "triage", "show", "1")
+    assert "Open again, as the repair may have changed it: lights, sound (bay 1)." in shown
+    stop = " ".join(shown.split("\n\n")[0].split())
+    assert "before the repair: sound (bay 1): it clicks again and again" in stop
+    text_of(run, "triage", "tell", "1", "lights", "normal")
+    assert "may have changed it: sound (bay 1)." in text_of(run, "triage", "show", "1")
+
+
+def test_reading_is_held_back_with_its_exit_code_and_the_way_on(run: Run, tmp_path: Path) -> None:
+    image = tmp_path / "drive.img"
+    image.write_bytes(bytes(range(256)) * 256)
+    text_of(run, "case", "consent", "1", "power-on", "no")
+    said = refused(run, 16, "drive", "read", "1", "1", image)
+    assert "The customer refused giving power to a failing drive" in said
+    assert "mendbay case consent 1 power-on yes" in said
+    refused(run, 16, "pair", "read", "1", f"1={image}")
+    text_of(run, "triage", "tell", "1", "sound", "clicks", "--bay", "1")
+    reason = ("--although-refused", "agreed on paper")
+    assert "STOP" in refused(run, 16, "drive", "read", "1", "1", image, *reason)
+    done = answer(run, "drive", "read", "1", "1", image, *reason, "--although-harmful", "a copy of it")
+    assert done["bay"] == "1"

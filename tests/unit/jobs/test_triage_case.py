@@ -19,6 +19,7 @@ from mendbay.core.errors import LedgerError, NoSuchCase, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.source import Identity
 from mendbay.core.span import Span, SpanSet
+from mendbay.jobs.agenda import tell_turn
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.find_donor import agreement_with
 from mendbay.jobs.gather_signs import PLACE_BYTES, refusals_of
@@ -26,6 +27,7 @@ from mendbay.jobs.keep_stock import add_items, record_swap, withdraw_swap
 from mendbay.jobs.looks import remember
 from mendbay.jobs.measure_board import describe_board, enter
 from mendbay.jobs.take_in import add_bay, take_in
+from mendbay.jobs.take_in_form import tell
 from mendbay.jobs.triage_case import (
     answer,
     describe,
@@ -335,3 +337,30 @@ def test_what_was_not_said_or_was_forgotten_leaves_it_open(bench: Bench) -> None
     body = json.dumps({"box": True, "bays": []})
     bench.notes.add(Note(1, "", NoteKind.SUBJECT, "case", bench.now(), "someone", body))
     assert tell_triage(bench, 1).stakes.data == 3000.0
+
+
+@pytest.mark.parametrize(("seen", "answered"), [("rattles", "rattles"), ("wet, dented", "wet")])
+def test_what_take_in_sees_of_danger_keeps_power_away(bench: Bench, seen: str, answered: str) -> None:
+    tell(bench, 1, "condition", seen)
+    told = tell_triage(bench, 1)
+    condition = told.known[Asked("condition")]
+    assert (condition.answer, condition.by_person) == (answered, False)
+    assert [one.bay for one in told.keep_off] == ["1", "2"]
+    for kept in told.keep_off:
+        assert (kept.reasons[0].asked, kept.reasons[0].answer) == (Asked("condition"), answered)
+    powered = [one for one in told.offers if one.step.powers]
+    assert powered
+    assert all(one.barred for one in told.offers[min(map(told.offers.index, powered)) :])
+    entry = tell_turn(bench, 1)
+    assert entry.chore is not None
+    assert entry.chore.words.startswith("STOP, no power for the drive of bay 1 and 2. ")
+    looked = answer(bench, 1, Asked("condition"), "nothing")
+    assert looked.keep_off == (), "a person's later word stands before what take-in saw"
+
+
+def test_of_several_conditions_the_gravest_counts_and_water_is_what_happened(bench: Bench) -> None:
+    tell(bench, 1, "condition", "wet, rattles")
+    known = tell_triage(bench, 1).known
+    assert (known[Asked("condition")].answer, known[Asked("history")].answer) == ("rattles", "water")
+    tell(bench, 1, "condition", "burnt")
+    assert tell_triage(bench, 1).known == {}

@@ -17,10 +17,23 @@ from mendbay.faces.cli.screen import Screen, table
 from mendbay.imaging.odds import Assumptions
 from mendbay.jobs.blend_images import blend_image
 from mendbay.jobs.drive_reading import Ending
+from mendbay.jobs.power_permit import Although
 from mendbay.jobs.read_drive import DriveAt, read_drive
 from mendbay.jobs.take_in import tell_case
 from mendbay.wiring import open_bench
 
+ALTHOUGH_REFUSED = click.option(
+    "--although-refused",
+    default="",
+    metavar="REASON",
+    help="Read although the customer refused power; custody keeps the reason.",
+)
+ALTHOUGH_HARMFUL = click.option(
+    "--although-harmful",
+    default="",
+    metavar="REASON",
+    help="Read although triage says STOP; custody keeps the reason.",
+)
 RANGES_SHOWN = 40
 SECTORS = click.Choice(["512", "4096"])
 PATIENCE = click.FloatRange(min=0.1, max=3600)
@@ -75,6 +88,8 @@ def look(screen: Screen, source: str, sector_bytes: str) -> None:
     show_default=True,
     help="Sector size of image files.",
 )
+@ALTHOUGH_REFUSED
+@ALTHOUGH_HARMFUL
 @click.pass_obj
 def read(
     screen: Screen,
@@ -86,6 +101,8 @@ def read(
     tries: int | None,
     patience: float,
     sector_bytes: str,
+    although_refused: str,
+    although_harmful: str,
 ) -> None:
     """Read the drive of BAY in CASE from SOURCE into its image, or go on with it."""
     say_cautions(screen, DRIVE)
@@ -102,7 +119,8 @@ def read(
         ) as bench,
     ):
         seconds = None if minutes is None else minutes * 60
-        result = read_drive(bench, case, DriveAt(bay, source, adapter), seconds=seconds)
+        although = Although(although_refused, although_harmful)
+        result = read_drive(bench, case, DriveAt(bay, source, adapter), seconds=seconds, although=although)
     if result.ending is Ending.STOPPED:
         screen.say(wording.read_result_text(result))
         raise Interrupted("Stopped; everything read so far is kept.", "Run the same command again to go on.")

@@ -10,10 +10,11 @@ from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces import wording
 from mendbay.faces.cli.caution_words import DRIVE, say_cautions
-from mendbay.faces.cli.drive import PATIENCE, SECTORS, assumptions
+from mendbay.faces.cli.drive import ALTHOUGH_HARMFUL, ALTHOUGH_REFUSED, PATIENCE, SECTORS, assumptions
 from mendbay.faces.cli.screen import Screen, printable, table, wrapped
 from mendbay.files.tree import VolumeFacts
 from mendbay.jobs.look_at_pair import look_at_pair
+from mendbay.jobs.power_permit import Although
 from mendbay.jobs.read_drive import DriveAt
 from mendbay.jobs.read_pair import PairResult, read_pair
 from mendbay.jobs.volume import explanation, fresher_bay
@@ -79,6 +80,8 @@ def look(screen: Screen, case: int, bays: tuple[str, ...]) -> None:
     show_default=True,
     help="Sector size of image files.",
 )
+@ALTHOUGH_REFUSED
+@ALTHOUGH_HARMFUL
 @click.pass_obj
 def read(
     screen: Screen,
@@ -91,6 +94,8 @@ def read(
     tries: int | None,
     patience: float,
     sector_bytes: str,
+    although_refused: str,
+    although_harmful: str,
 ) -> None:
     """Read the drives of CASE together: descriptions, wanted files, then the rest.
 
@@ -114,7 +119,10 @@ def read(
         ) as bench,
     ):
         seconds = None if minutes is None else minutes * 60
-        result = read_pair(bench, case, drives, patterns, rest=not only_wanted, seconds=seconds)
+        although = Although(although_refused, although_harmful)
+        result = read_pair(
+            bench, case, drives, patterns, rest=not only_wanted, seconds=seconds, although=although
+        )
     screen.answer(pair_json(result), pair_text(result, case))
     if only_wanted:
         complete = all(line.judgement is None or line.judgement.verdict == "whole" for line in result.wanted)

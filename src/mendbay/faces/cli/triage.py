@@ -14,9 +14,11 @@ from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, wrapped
 from mendbay.faces.cli.triage_tables import tables as tables_
 from mendbay.jobs.consents import to_ask
+from mendbay.jobs.power_permit import REASONS_SHOWN
 from mendbay.jobs.triage_case import (
     Triage,
     answer,
+    answer_words,
     cautions_of,
     describe,
     note_tried,
@@ -26,7 +28,7 @@ from mendbay.jobs.triage_case import (
     what_if,
     why,
 )
-from mendbay.triage.belief import TRIED, Asked, Moved, WhatIf, all_signs, sign_of
+from mendbay.triage.belief import Asked, Moved, WhatIf, all_signs, sign_of
 from mendbay.triage.next_step import Offer
 from mendbay.triage.tables import Seat, StepKind, Tables
 from mendbay.triage.worlds import Place
@@ -257,7 +259,7 @@ def _text(told: Triage, everything: bool) -> str:
     tables = told.belief.worlds.tables
     lines: list[str] = []
     for one in told.keep_off:
-        because = "; ".join(_answer_words(told, each) for each in one.reasons[:3])
+        because = "; ".join(one.words[:REASONS_SHOWN])
         reasons = f" ({because})" if because else ""
         lines.append(wrapped(f"STOP: give the drive of bay {one.bay} no power.", "", "  "))
         lines.append(wrapped(f"Damage inside it is {chance_text(one.chance)} likely{reasons}.", "  ", ""))
@@ -273,6 +275,9 @@ def _text(told: Triage, everything: bool) -> str:
     for made in told.tried:
         place = f" (bay {made.bay})" if made.bay else ""
         lines.append(wrapped(f"Tried, and it did not help: {made.step.id}{place}."))
+    if told.open_again:
+        again = ", ".join(map(_called, told.open_again))
+        lines.append(wrapped(f"Open again, as the repair may have changed it: {again}.", "", "  "))
     cases = wording.counted(told.rests_on, "closed case")
     lines.append(f"It rests on our tables and {cases} ({wording.called_as()} triage tables).")
     lines += ["", "What is likely broken (up to two things at once are looked at):"]
@@ -416,15 +421,7 @@ def _moved_line(told: Triage, one: Moved) -> str:
     verb = "for it" if one.bits > 0 else "against it"
     size = abs(one.bits)
     how = "hardly" if size < 0.3 else "a little" if size < 1 else "clearly" if size < 3 else "strongly"
-    return wrapped(f"{one.bits:+6.1f} bits, {how} {verb}: {_answer_words(told, one)}", "  ")
-
-
-def _answer_words(told: Triage, one: Moved) -> str:
-    if one.answer == TRIED:
-        return f"{_called(one.asked)}: tried, and it did not help"
-    sign = sign_of(told.belief.worlds, one.asked)
-    words = sign.answers[sign.place(one.answer)].words
-    return f"{_called(one.asked)}: {words}"
+    return wrapped(f"{one.bits:+6.1f} bits, {how} {verb}: {answer_words(told.belief, one)}", "  ")
 
 
 def _called(asked: Asked) -> str:
@@ -447,6 +444,7 @@ def _json(told: Triage) -> dict[str, object]:
         "assumed": told.assumed,
         "left_out": list(told.left_out),
         "tried": [{"step": one.step.id, "bay": one.bay or None, "origin": one.origin} for one in told.tried],
+        "open_again": [{"sign": one.sign, "bay": one.bay or None} for one in told.open_again],
         "closed_cases": told.rests_on,
         "closed_cases_left_out": list(told.teach_nothing),
         "worth": told.stakes.data,

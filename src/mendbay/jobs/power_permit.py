@@ -1,0 +1,81 @@
+"""Whether a drive may get power now: the customer's word on it, and what triage says of the drive."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from mendbay.core.errors import HeldBack
+from mendbay.core.quantity import chance_text
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.consents import consents_of, refused, risk_called
+from mendbay.jobs.nameless import require_nameless
+from mendbay.jobs.remembered import remembered
+from mendbay.jobs.triage_case import KeepOff, kept_without_power
+
+POWER = "power-on"
+"""The consent to giving power (`consents.toml`)."""
+REASONS_SHOWN = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Although:
+    """Why a drive gets power all the same; custody keeps it. Empty: it gets none.
+
+    Args:
+        refused: against the customer's word.
+        harmful: against triage.
+    """
+
+    refused: str = ""
+    harmful: str = ""
+
+
+AGAINST_NOTHING = Although()
+
+
+def require_power(bench: Bench, case: int, bays: Iterable[str], although: Although = AGAINST_NOTHING) -> None:
+    """Passes where nothing was said against power, or a reason is given against all that was; the reasons
+    then go into custody, with the drives they are of.
+
+    Raises:
+        HeldBack: the customer refused power, or triage keeps one of the drives without it.
+        UsageError: a reason names the customer or holds a password.
+        NoSuchCase, CaseForgotten: there is no such case any more.
+    """
+    record = remembered(bench, case)
+    require_nameless(record, although.refused, although.harmful)
+    asked = tuple(bays)
+    no = POWER in refused(consents_of(bench, case))
+    if no and not although.refused.strip():
+        raise HeldBack(
+            f"The customer refused {risk_called(POWER).title} in case {case}.",
+            f"mendbay case consent {case} {POWER} yes, once they agree; or --although-refused REASON, which "
+            "custody keeps",
+        )
+    kept = [one for bay in asked if (one := kept_without_power(bench, case, bay)) is not None]
+    if kept and not although.harmful.strip():
+        raise HeldBack(
+            " ".join(map(_stop, kept)),
+            f"mendbay triage show {case} tells what to do instead; or --although-harmful REASON, which "
+            "custody keeps",
+        )
+    with bench.ledger.together():
+        for bay in asked if no else ():
+            _record(bench, case, bay, "the customer refused it", although.refused)
+        for one in kept:
+            _record(bench, case, one.bay, "triage says STOP", although.harmful)
+
+
+def _stop(one: KeepOff) -> str:
+    because = "; ".join(one.words[:REASONS_SHOWN])
+    reasons = f" ({because})" if because else ""
+    return (
+        f"STOP: give the drive of bay {one.bay} no power. Damage inside it is {chance_text(one.chance)} "
+        f"likely{reasons}."
+    )
+
+
+def _record(bench: Bench, case: int, bay: str, against: str, reason: str) -> None:
+    bench.custody(case, f"power decided on although {against}", f"drive of bay {bay}; {reason.strip()}")
+    bench.note(case, "imaging", f"Bay {bay} is to get power although {against}: {reason.strip()}")

@@ -1,0 +1,92 @@
+"""Reading a drive against the customer's word or against triage."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from mendbay.case.consents import Word
+from mendbay.case.records import Bay
+from mendbay.core.errors import HeldBack, UsageError
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.consents import give_word
+from mendbay.jobs.power_permit import Although, require_power
+from mendbay.jobs.read_drive import DriveAt, read_drive
+from mendbay.jobs.read_pair import read_pair
+from mendbay.jobs.take_in import add_bay
+from mendbay.jobs.take_in_form import tell
+from mendbay.jobs.triage_case import answer, describe
+from mendbay.triage.belief import Asked
+
+
+@pytest.fixture
+def drive(tmp_path: Path) -> str:
+    image = tmp_path / "drive.img"
+    image.write_bytes(os.urandom(1 << 16))
+    return str(image)
+
+
+def custody(bench: Bench) -> list[str]:
+    return [f"{one.what} ({one.item})" for one in bench.ledger.custody(1)]
+
+
+def test_a_refused_drive_is_read_with_a_reason_alone(bench: Bench, drive: str) -> None:
+    give_word(bench, 1, "power-on", Word.NO)
+    before = custody(bench)
+    for although in (Although(), Although(refused="  "), Although(harmful="not what is asked")):
+        with pytest.raises(HeldBack, match="customer refused giving power"):
+            read_drive(bench, 1, DriveAt("1", drive), although=although)
+        with pytest.raises(HeldBack):
+            read_pair(bench, 1, [DriveAt("1", drive)], although=although)
+    assert custody(bench) == before, "nothing was begun"
+    assert not bench.images.exists(bench.ledger.case(1), "1")
+    with pytest.raises(UsageError, match="names the customer"):
+        require_power(bench, 1, ["1"], Although(refused=bench.ledger.case(1).customer))
+    read_drive(bench, 1, DriveAt("1", drive), although=Although(refused="an heir agreed in writing"))
+    said = "power decided on although the customer refused it (drive of bay 1; an heir agreed in writing)"
+    assert said in custody(bench)
+    give_word(bench, 1, "power-on", Word.YES)
+    assert read_drive(bench, 1, DriveAt("1", drive)).is_complete
+
+
+def test_a_drive_kept_without_power_is_read_with_a_reason_alone(bench: Bench, drive: str) -> None:
+    answer(bench, 1, Asked("sound", "1"), "clicks")
+    with pytest.raises(HeldBack, match=r"STOP: give the drive of bay 1 no power.*it clicks again") as caught:
+        read_drive(bench, 1, DriveAt("1", drive), although=Although(refused="not what is asked"))
+    assert "--although-harmful" in caught.value.next_step
+    with pytest.raises(HeldBack):
+        read_pair(bench, 1, [DriveAt("2", drive), DriveAt("1", drive + "x")])
+    assert read_drive(bench, 1, DriveAt("2", drive)).is_complete, "the other drive may get power"
+    read_drive(bench, 1, DriveAt("1", drive), although=Although(harmful="the last hope"))
+    assert "power decided on although triage says STOP (drive of bay 1; the last hope)" in custody(bench)
+
+
+def test_what_rattles_is_kept_without_power_whichever_bay_it_is(bench: Bench) -> None:
+    tell(bench, 1, "condition", "rattles")
+    for bay in ("1", "2", "3"):
+        with pytest.raises(HeldBack, match=f"STOP: give the drive of bay {bay} no power.*something rattles"):
+            require_power(bench, 1, [bay])
+    with pytest.raises(HeldBack, match=r"bay 1 no power.*bay 2 no power"):
+        require_power(bench, 1, ["1", "2"])
+
+
+def test_a_bay_that_is_not_judged_now_is_judged_for_its_own_sake(bench: Bench) -> None:
+    answer(bench, 1, Asked("sound", "1"), "grinding")
+    describe(bench, 1, bays=("2",))
+    with pytest.raises(HeldBack, match="it grinds"):
+        require_power(bench, 1, ["1"])
+    describe(bench, 1, bays=())
+    add_bay(bench, Bay(1, "3"))
+    with pytest.raises(HeldBack, match="it grinds"):
+        require_power(bench, 1, ["1"])
+    require_power(bench, 1, ["2", "3"])
+
+
+def test_where_nothing_was_said_nothing_is_asked(bench: Bench) -> None:
+    before = custody(bench)
+    require_power(bench, 1, ["1", "2"], Although("no need", "no need"))
+    give_word(bench, 1, "shipping", Word.NO)
+    require_power(bench, 1, ["1"])
+    assert len(custody(bench)) == len(before) + 1
