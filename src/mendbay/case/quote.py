@@ -7,7 +7,7 @@ file can be handed back: the way at the 90 % quantile of those that cost no more
 most that the customer agrees to. The quantiles are our own choice.
 
 Tax is computed once for each rate, on the sum of its lines, and rounded once (EN 16931, rule BR-CO-17, from
-memory); where prices include it, it is what is left of that sum.
+memory); where prices include it, it is that sum times the rate over 100 plus the rate.
 """
 
 from __future__ import annotations

@@ -3,10 +3,12 @@
 Nothing here passes through a float. Where a fraction of the smallest unit must go, it is rounded half away
 from zero: what a customer gets with a pocket calculator, and the same for a payment and for its return.
 
-In a text, a comma or dot before exactly three digits sets thousands apart, before any other number of digits
-it is the decimal sign. In a currency with three decimals or more a lone one before three digits could be
-either, so it is refused, except where amounts are known to stand as we write them: `1.500`, with as many
-decimals as the currency has. A dollar or yen sign alone is not a currency.
+In a text of others, such as a list of a supplier, a comma or dot before exactly three digits sets thousands
+apart, before any other number of digits it is the decimal sign. In a currency with three decimals or more a
+lone one before three digits could be either, so it is refused. What a person types, or we wrote, is never
+guessed at: a lone one before three digits is refused in every currency, but for a dot before as many digits
+as the currency has decimals, which is how we write amounts (`1.500 KWD`). A dollar or yen sign alone is not a
+currency.
 """
 
 from __future__ import annotations
@@ -19,7 +21,7 @@ from fractions import Fraction
 from functools import total_ordering
 
 from mendbay.core.errors import UsageError
-from mendbay.core.quantity import count_text
+from mendbay.core.quantity import count_text, counted
 
 _SYMBOLS = {"€": "EUR", "£": "GBP"}
 _CODE = re.compile("[A-Z]{3}")
@@ -29,6 +31,8 @@ _MARKED = re.compile(r"[0-9., '\u00a0\u2009\u202f]+")
 _NO_SIGN = ".,'-"
 """Characters that stand in no currency: a text with them before or after its digits is no amount."""
 _AMOUNT_LIMIT = 30
+_DOUBTFUL = re.compile(r"([0-9]{1,3})[.,]([0-9]{3})")
+"""A lone mark before three digits: thousands, or decimals."""
 _DECIMALS = {
     0: "BIF CLP DJF GNF ISK JPY KMF KRW PYG RWF UGX UYI VND VUV XAF XOF XPF",
     3: "BHD IQD JOD KWD LYD OMR TND",
@@ -172,14 +176,15 @@ class Money:
 def net_of(gross: Money, rate: Factor) -> tuple[Money, Money]:
     """What an amount with tax in it is made of: net and tax, which add up to it exactly.
 
-    The net amount is rounded and the tax is the rest: there are amounts that no net amount with its own
-    rounded tax adds up to (0.03 at 19 per cent).
+    The tax is rounded, half away from zero, and the net amount is the rest: there are amounts that no net
+    amount with its own rounded tax adds up to (0.03 at 19 per cent).
 
     Args:
         rate: as a share: 0.19 for 19 per cent.
     """
-    net = gross.times(1 / (1 + _exact(rate)))
-    return net, gross - net
+    exact = _exact(rate)
+    tax = gross.times(exact / (1 + exact))
+    return gross - tax, tax
 
 
 def _exact(factor: Factor) -> Fraction:
@@ -213,7 +218,8 @@ def read_cost(text: str, currency: str = "", as_written: bool = False) -> tuple[
 
     Args:
         currency: of an amount that stands without one.
-        as_written: whether a dot before as many digits as the currency has decimals is the decimal sign.
+        as_written: whether a person typed it, or we wrote it: a dot before as many digits as the currency has
+            decimals is the decimal sign, and any other lone mark before three digits is refused.
 
     Raises:
         UsageError: no cost, no currency, or an amount that can be read in two ways.
@@ -236,10 +242,28 @@ def read_cost(text: str, currency: str = "", as_written: bool = False) -> tuple[
     if not re.fullmatch("[A-Z]{3}", found):
         said = f"{found[:8]!r} does not name one currency." if found else "The cost has no currency."
         raise UsageError(said, "Write its code, as in 38.00 EUR.")
+    if as_written:
+        _require_one_reading(amount, found)
     minor = _minor_amount(amount, minor_digits(found), as_written)
     if minor is None:
         raise UsageError(f"{text[:40]!r} is not a cost in {found}.", "Write it as 38.00 EUR.")
     return minor, found
+
+
+def _require_one_reading(amount: str, currency: str) -> None:
+    """Refuses a lone mark before three digits where it may set thousands apart or decimals."""
+    doubtful = _DOUBTFUL.fullmatch(amount)
+    digits = minor_digits(currency)
+    if not doubtful or doubtful[1].startswith("0") or (digits == 3 and "." in amount):
+        return
+    thousands = Money(int(doubtful[1] + doubtful[2]) * 10**digits, currency)
+    near = Money(int(doubtful[1] + doubtful[2][:digits].ljust(digits, "0")), currency)
+    examples = f"{thousands.digits} or {near.digits}" if digits else thousands.digits
+    raise UsageError(
+        f"{amount!r} can be read as {thousands.shown} or as {doubtful[1]}.{doubtful[2]} {currency}.",
+        f"Write it with {counted(digits, 'decimal') if digits else 'no decimals'} and without marks between "
+        f"thousands, as in {examples}.",
+    )
 
 
 def _minor_amount(text: str, digits: int, as_written: bool) -> int | None:

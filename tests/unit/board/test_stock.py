@@ -92,7 +92,7 @@ def test_an_item_is_called_by_what_is_known_of_it() -> None:
         ("1.500 KWD", True, (1500, "KWD")),
         ("0.500 KWD", True, (500, "KWD")),
         ("1,500.00 KWD", False, (1_500_000, "KWD")),
-        ("1.500 JPY", True, (1500, "JPY")),
+        ("1.500 JPY", False, (1500, "JPY")),
         ("", True, (None, "")),
     ],
 )

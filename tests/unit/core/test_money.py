@@ -62,6 +62,9 @@ def test_an_amount_is_shared_to_the_last_cent() -> None:
 def test_tax_in_a_price_is_what_is_left() -> None:
     assert net_of(eur(11900), Decimal("0.19")) == (eur(10000), eur(1900))
     assert net_of(eur(3), Decimal("0.19")) == (eur(3), eur(0))
+    assert net_of(eur(3999), Decimal("0.2")) == (eur(3332), eur(667)), "6.665 goes away from zero"
+    assert net_of(eur(173349), Decimal("0.2")) == (eur(144457), eur(28892)), "288.915"
+    assert net_of(eur(-3999), Decimal("0.2")) == (eur(-3332), eur(-667))
     assert net_of(Money(1000, "JPY"), Fraction(1, 10)) == (Money(909, "JPY"), Money(91, "JPY"))
 
 
@@ -98,6 +101,32 @@ def test_the_currency_stands_beside_the_amount_and_once(text: str) -> None:
         with pytest.raises(UsageError) as refused:
             parse(text)
         assert refused.value.next_step
+
+
+@pytest.mark.parametrize(
+    ("text", "currency", "thousands", "decimals"),
+    [
+        ("50.555", "GBP", "50\u2009555.00 GBP", "50.555 GBP"),
+        ("1,234", "EUR", "1\u2009234.00 EUR", "1.234 EUR"),
+        ("1.500", "JPY", "1\u2009500 JPY", "1.500 JPY"),
+        ("1,500", "KWD", "1\u2009500.000 KWD", "1.500 KWD"),
+        ("1.500", "CLF", "1\u2009500.0000 CLF", "1.500 CLF"),
+    ],
+)
+def test_a_typed_amount_with_two_readings_is_refused_with_both(
+    text: str, currency: str, thousands: str, decimals: str
+) -> None:
+    with pytest.raises(UsageError) as said:
+        Money.parse(f"{text} {currency}")
+    assert said.value.what == f"{text!r} can be read as {thousands} or as {decimals}."
+    assert "without marks between thousands" in said.value.next_step
+
+
+def test_what_has_one_reading_is_taken() -> None:
+    for text in ("1,234.50", "1.234,50", "1234.50", "1 234.50"):
+        assert Money.parse(text, "EUR") == eur(123450)
+    assert Money.parse("1.234.567", "EUR") == eur(123456700)
+    assert read_cost("1.234", "EUR") == (123400, "EUR"), "a supplier's list"
 
 
 def test_the_currency_stands_before_or_after() -> None:
