@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 from mendbay.case.price_list import Stage
-from mendbay.case.quote import Column, Line, Quote, Total, When, total_of
+from mendbay.case.quote import DIAGNOSIS, Column, Line, Quote, Total, When, total_of
 from mendbay.core.errors import UsageError
 from mendbay.core.money import Money
 
@@ -49,24 +49,37 @@ class Bill:
         return self.number - 1 or None
 
 
-def bill_of(quote: Quote, done: Mapping[str, Money | None], given: bool, day: str, number: int) -> Bill:
-    """The bill of a job that was done after a quote.
+def bill_of(
+    quote: Quote,
+    done: Mapping[str, Money | None],
+    given: bool,
+    day: str,
+    number: int,
+    *,
+    not_done: Collection[str] = (),
+    declined: bool = False,
+) -> Bill:
+    """The bill of a job that was done after a quote. What is `expected` of the quote is on it by itself.
 
     Args:
-        done: keys of the lines that were needed, each with what it came to; None where that is fixed.
+        done: keys of the lines that were done, each with what it came to, which may be less than quoted; None
+            where that is fixed. What came to nothing is left out.
         given: whether files were handed back.
         number: of the bill within the case.
+        not_done: keys of the lines that are left out though they are expected.
+        declined: the customer declined the quote, so only the examination can be on it.
 
     Raises:
-        UsageError: the quote has no such line, an amount outside what it says, a line whose amount must be
-            said, or more in all than the quote's most.
+        UsageError: the quote has no such line or it cannot be on the bill, a line both done and not, an
+            amount above what it says, one that must be said, or more in all than the quote's most.
     """
-    for key, amount in done.items():
+    for key, amount in (*done.items(), *((one, None) for one in not_done)):
         _require_quoted(quote, key, amount)
+    _require_possible(quote, done, not_done, declined)
     billed: list[Billed] = []
     amounts = []
     for line in quote.lines:
-        if line.key not in done and (line.when is When.NEEDED or (line.when is When.GIVEN and not given)):
+        if not _on_bill(line, done, given, not_done, declined):
             continue
         free = not given and line.stage in quote.free
         amount = Money.none(quote.currency) if free else _amount(line, done.get(line.key))
@@ -84,6 +97,36 @@ def bill_of(quote: Quote, done: Mapping[str, Money | None], given: bool, day: st
     return Bill(quote.number, day, given, tuple(billed), total, number)
 
 
+def expected(line: Line, given: bool) -> bool:
+    """Whether a line is on the bill without a word: its amount is fixed, and nothing else decides on it."""
+    unconditional = line.when is When.ALWAYS or (line.when is When.GIVEN and given)
+    return unconditional and line.least == line.most
+
+
+def _on_bill(
+    line: Line, done: Mapping[str, Money | None], given: bool, not_done: Collection[str], declined: bool
+) -> bool:
+    if line.key in not_done or (declined and line.key != DIAGNOSIS):
+        return False
+    if line.key in done:
+        amount = done[line.key]
+        return amount is None or bool(amount)
+    return expected(line, given)
+
+
+def _require_possible(
+    quote: Quote, done: Mapping[str, Money | None], not_done: Collection[str], declined: bool
+) -> None:
+    for key in done:
+        if key in not_done:
+            raise UsageError(f"{key[:60]} is said to be done and not done.", "Leave one of them out.")
+        if declined and key != DIAGNOSIS:
+            raise UsageError(
+                f"Quote {quote.number} was declined, so {key[:60]} cannot be billed: only the examination.",
+                "Leave it out; or put down that the customer accepts the quote.",
+            )
+
+
 def _require_quoted(quote: Quote, key: str, amount: Money | None) -> None:
     line = quote.line(key)
     if line is None:
@@ -93,10 +136,10 @@ def _require_quoted(quote: Quote, key: str, amount: Money | None) -> None:
         )
     if amount is None:
         return
-    if amount.currency != quote.currency or not line.least <= amount <= line.most:
+    if amount.currency != quote.currency or not Money.none(quote.currency) <= amount <= line.most:
         raise UsageError(
-            f"{key[:60]} was quoted with {line.least.text} to {line.most.text}, not with {amount.text}.",
-            "Bill an amount between these, or make a new quote.",
+            f"{key[:60]} was quoted with at most {line.most.text}, not with {amount.text}.",
+            "Bill no more than that, or make a new quote.",
         )
 
 

@@ -23,6 +23,8 @@ from mendbay.core.money import Money, net_of
 
 QUANTILE = 0.1
 """From the lower end for `low`, from the upper end for `high` (own choice)."""
+DIAGNOSIS = "diagnosis"
+"""Key of the line of the examination, due in any case."""
 MENTIONED = 0.01
 """Chance from which a line is mentioned that no column needs (own choice)."""
 _SLACK = 1e-12
@@ -150,6 +152,15 @@ class Quote:
     def line(self, key: str) -> Line | None:
         """The line of that name."""
         return next((one for one in self.lines if one.key == key), None)
+
+    @property
+    def in_any_case(self) -> Money:
+        """What is due with its tax though the customer declines: the examination, unless its stage is free
+        where nothing can be handed back."""
+        line = self.line(DIAGNOSIS)
+        if line is None or line.stage in self.free:
+            return Money.none(self.currency)
+        return total_of([(line.rate, line.most)], self.included, self.currency).gross
 
 
 def total_of(amounts: Iterable[tuple[Decimal, Money]], included: bool, currency: str) -> Total:

@@ -3,22 +3,27 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 from mendbay.case.bill import Bill, bill_of
 from mendbay.case.quote import Column, Quote
 from mendbay.case.quote_body import bill_body
+from mendbay.case.records import Case
 from mendbay.core.errors import UsageError
 from mendbay.core.money import Money
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_day
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.money_notes import How, Payment, bills_of, note_of_quote, payments_of
+from mendbay.jobs.money_notes import How, Payment, bills_of, note_of_quote, payments_of, unpaid_bill
 from mendbay.jobs.money_papers import bill_facts, payment_facts
+from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.ports import KeptFile
-from mendbay.jobs.quote_case import quotes_of
+from mendbay.jobs.quote_case import KeptQuote, quotes_of
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
+
+OPEN, DECLINED = "open", "declined"
+"""States of a quote, as `KeptQuote` tells them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,13 +32,18 @@ class Account:
 
     Args:
         quote: the one that was accepted; None if none was.
-        bill: held against it; None while there is none.
+        held_against: the quote that payments count towards: the accepted one, else the newest that is open or
+            declined; None if there is none.
+        declined: whether the customer declined that one.
+        bill: the newest, if it is of that quote, or of another and not paid; None while there is none.
         payments: the oldest first.
         paid: all of them together; None without a currency.
         due: what is still to be paid, below 0 what is to be returned; None while there is no bill.
     """
 
     quote: Quote | None
+    held_against: Quote | None
+    declined: bool
     bill: Bill | None
     payments: tuple[Payment, ...]
     paid: Money | None
@@ -48,18 +58,46 @@ def account_of(bench: Bench, case: int) -> Account:
         CaseForgotten: it was forgotten.
         LedgerError: a note is not one that Mendbay wrote.
     """
-    quote = next((one.quote for one in quotes_of(bench, case) if one.accepted), None)
-    payments = payments_of(bench, case)
-    bills = () if quote is None else bills_of(bench, case, quote.number)
-    bill = bills[-1] if bills else None
-    currency = quote.currency if quote else payments[0].amount.currency if payments else ""
+    kept, payments = quotes_of(bench, case), payments_of(bench, case)
+    counts = _counting(kept)
+    held = counts.quote if counts else None
+    bill = _bill_that_counts(bench, case, held)
+    currency = _currency(counts, payments, bill)
     paid = (
         Money.sum((one.amount for one in payments if one.amount.currency == currency), currency)
         if currency
         else None
     )
     due = bill.total.gross - paid if bill is not None and paid is not None else None
-    return Account(quote, bill, payments, paid, due)
+    declined = counts is not None and counts.state == DECLINED
+    return Account(held if counts and counts.accepted else None, held, declined, bill, payments, paid, due)
+
+
+def _counting(kept: tuple[KeptQuote, ...]) -> KeptQuote | None:
+    accepted = [one for one in kept if one.accepted]
+    counts = accepted or [one for one in kept if one.state in (OPEN, DECLINED)]
+    return counts[-1] if counts else None
+
+
+def _bill_that_counts(bench: Bench, case: int, held: Quote | None) -> Bill | None:
+    """The newest bill, unless it is of a quote that counts no longer and is paid."""
+    bills = bills_of(bench, case)
+    if not bills:
+        return None
+    newest = max(bills, key=lambda one: one.number)
+    of_it = held is not None and newest.quote == held.number
+    return newest if of_it or unpaid_bill(bench, case) else None
+
+
+def _currency(counts: KeptQuote | None, payments: tuple[Payment, ...], bill: Bill | None) -> str:
+    """That of the quote that was accepted, else of what was paid, of the bill, or of an open quote."""
+    if counts is not None and counts.accepted:
+        return counts.quote.currency
+    if payments:
+        return payments[0].amount.currency
+    if bill is not None:
+        return bill.total.gross.currency
+    return counts.quote.currency if counts else ""
 
 
 def due_of(bench: Bench, case: int) -> Money | None:
@@ -76,27 +114,32 @@ def due_of(bench: Bench, case: int) -> Money | None:
 
 
 def make_bill(
-    bench: Bench, case: int, done: Mapping[str, str], given: bool = True
+    bench: Bench, case: int, done: Mapping[str, str], given: bool = True, not_done: Collection[str] = ()
 ) -> tuple[Account, KeptFile]:
-    """Makes the bill of what was done, and keeps it; a later one takes the place of an earlier.
+    """Makes the bill of what was done, and keeps it; a later one takes the place of an earlier. Of a quote
+    that was declined it holds what is due in any case.
 
     Args:
-        done: keys of the lines of the accepted quote that were needed, each with what it came to as typed;
-            empty where that is fixed.
+        done: keys of the lines of the quote that were done, each with what it came to as typed; empty where
+            that is fixed.
         given: whether files are handed back.
+        not_done: keys of the lines that are left out though they would be on it by themselves.
 
     Raises:
         NoSuchCase: there is no such case.
-        UsageError: no quote was accepted, or the bill is not one that it allows.
+        UsageError: no quote was accepted or declined, or the bill is not one that it allows.
     """
     record = bench.ledger.case(case)
     with bench.ledger.together():
-        quote = _accepted(bench, case)
+        before = account_of(bench, case)
+        quote = _answered(case, before)
+        given = given and not before.declined
         amounts = {key: Money.parse(typed, quote.currency) if typed else None for key, typed in done.items()}
         number = 1 + max((one.number for one in bills_of(bench, case)), default=0)
-        bill = bill_of(quote, amounts, given, bench.now()[:10], number)
-        before = account_of(bench, case)
-        facts = bill_facts(bench, record, quote, bill, [one.amount for one in before.payments])
+        day = bench.now()[:10]
+        bill = bill_of(quote, amounts, given, day, number, not_done=not_done, declined=before.declined)
+        came = [one.amount for one in before.payments]
+        facts = bill_facts(bench, record, quote, bill, came, declined=before.declined)
         kept = bench.files.keep(record, f"papers/bill-{number}.pdf", bench.stationery.pdf("bill", facts))
         note_of_quote(bench, case, quote.number, {"what": "bill", **bill_body(bill), "paper": kept.path})
         instead = f", in place of bill {bill.replaces}" if bill.replaces else ""
@@ -107,30 +150,43 @@ def make_bill(
 
 
 def pay(
-    bench: Bench, case: int, amount: str, how: How, day: str = "", *, back: bool = False
+    bench: Bench,
+    case: int,
+    amount: str,
+    how: How,
+    day: str = "",
+    *,
+    back: bool = False,
+    although_more: str = "",
 ) -> tuple[Payment, Account, KeptFile]:
-    """Puts down money that came in, or went back, and makes the receipt.
+    """Puts down money that came in, or went back, and makes the receipt. Before a quote is accepted it is a
+    deposit.
 
     Args:
-        amount: as typed; in the currency of the quote if it names none.
+        amount: as typed, without a sign; in the currency of the quote if it names none.
         day: `YYYY-MM-DD`; empty for today.
-        back: it was returned to the customer, of what came in; no quote need be accepted any more.
+        back: it was returned to the customer, of what came in; no quote need count any more.
+        although_more: why it is taken though it is more than can be due; without the customer's name.
 
     Raises:
         NoSuchCase: there is no such case.
-        UsageError: no quote was accepted, no amount or one in another currency, a day before the case was
-            opened or to come, or more goes back than came.
+        UsageError: there is no quote to hold it against, no amount or one in another currency, a day before
+            the case was opened or to come, more than can be due without a reason, or more back than came.
     """
+    require_no_sign(amount)
     record, today = bench.ledger.case(case), bench.now()[:10]
     said = day or today
     require_day(said)
     with bench.ledger.together():
         before = account_of(bench, case)
-        currency = (
-            _accepted(bench, case).currency if not back or before.paid is None else before.paid.currency
-        )
+        if before.paid is None or (before.held_against is None and before.bill is None and not back):
+            raise _no_quote(case)
+        currency = before.paid.currency
         money = Money.parse(amount, currency)
         _require_payable(money, before, currency, back)
+        beyond = not back and _beyond(money, before)
+        if beyond:
+            _require_meant(record, money, before, although_more)
         _require_day_within(said, record.opened_at[:10], today)
         numbers = (int(one.subject) for one in bench.notes.of(NoteKind.PAYMENT, case))
         payment = Payment(1 + max(numbers, default=0), -money if back else money, how, said, bench.who)
@@ -141,6 +197,8 @@ def pay(
             "how": str(how),
             "day": said,
         }
+        if beyond:
+            body["although_more"] = although_more.strip()
         subject = str(payment.number)
         bench.notes.add(Note(case, "", NoteKind.PAYMENT, subject, bench.now(), bench.who, json.dumps(body)))
         account = account_of(bench, case)
@@ -148,7 +206,8 @@ def pay(
         path = f"papers/payment-{payment.number}.pdf"
         kept = bench.files.keep(record, path, bench.stationery.pdf("payment", facts))
         what = f"payment {subject} {'returned' if back else 'received'} {how.words}"
-        bench.note(case, "payment", f"{what[:1].upper()}{what[1:]}: {money.text}.")
+        why = f" More than can be due: {although_more.strip()}" if beyond else ""
+        bench.note(case, "payment", f"{what[:1].upper()}{what[1:]}: {money.text}.{why}")
         bench.custody(case, what, kept.path)
     return payment, account, kept
 
@@ -179,14 +238,62 @@ def most_of(account: Account) -> Money | None:
     return None if account.quote is None else account.quote.totals[Column.HIGH].gross
 
 
-def _accepted(bench: Bench, case: int) -> Quote:
-    quote = next((one.quote for one in quotes_of(bench, case) if one.accepted), None)
-    if quote is None:
+def can_be_due(account: Account) -> Money | None:
+    """What the case may come to as it stands: the bill, else what the quote says at most, of one that was
+    declined what is due in any case. None where there is neither."""
+    held, bill = account.held_against, account.bill
+    billed = [bill.total.gross] if bill else []
+    if held is None or (bill and bill.quote == held.number):
+        return billed[0] if billed else None
+    if billed and billed[0].currency != held.currency:
+        return billed[0]
+    quoted = held.in_any_case if account.declined else held.totals[Column.HIGH].gross
+    return max(*billed, quoted) if billed else quoted
+
+
+def require_no_sign(amount: str) -> None:
+    """
+    Raises:
+        UsageError: the amount is below 0.
+    """
+    if amount.strip().startswith(("-", "\u2212")):
         raise UsageError(
-            f"No quote of case {case} is accepted.",
-            f"mendbay case quotes {case} lists them, mendbay case accept {case} NUMBER accepts one.",
+            f"The amount {amount.strip()[:40]!r} is below 0.",
+            "Write it without a sign; --back says that it was returned to the customer.",
         )
+
+
+def _answered(case: int, account: Account) -> Quote:
+    """The quote that a bill can be made of: accepted, or declined."""
+    quote = account.held_against if account.declined else account.quote
+    if quote is None:
+        raise _no_quote(case)
     return quote
+
+
+def _no_quote(case: int) -> UsageError:
+    return UsageError(
+        f"No quote of case {case} is accepted.",
+        f"mendbay case quotes {case} lists them, mendbay case accept {case} NUMBER accepts one.",
+    )
+
+
+def _beyond(money: Money, account: Account) -> bool:
+    """Whether more is paid with it than can be due."""
+    most = can_be_due(account)
+    return most is not None and account.paid is not None and account.paid + money > most
+
+
+def _require_meant(record: Case, money: Money, account: Account, reason: str) -> None:
+    most, paid = can_be_due(account), account.paid
+    if not reason.strip():
+        so_far = f", of which {paid.text} came in" if paid else ""
+        raise UsageError(
+            f"{money.text} is more than can be due: {most.text if most else 'nothing'} in all{so_far}.",
+            "Check the amount; --although-more REASON puts it down all the same.",
+        )
+    require_reason(reason, "taken beyond what can be due")
+    require_nameless(record, reason)
 
 
 def _require_payable(money: Money, account: Account, currency: str, back: bool) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 
 from mendbay.case.agenda import Entry, Wait, WaitsFor
 from mendbay.case.plain_words import packaged_plain_words
-from mendbay.case.quote import Quote, total_of
+from mendbay.case.quote import Quote
 from mendbay.case.records import Case, CaseKind, CaseState
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
@@ -20,7 +20,6 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import to_ask
 from mendbay.jobs.papers import frame
 from mendbay.jobs.quote_case import quote_of
-from mendbay.jobs.quote_lines import DIAGNOSIS
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.triage_case import Triage, tell_triage
 from mendbay.jobs.waiting import QUOTE_WORDS, RUN_OUT_WORDS
@@ -246,10 +245,8 @@ def _number_of(wait: Wait) -> str:
 
 def _in_any_case(quote: Quote) -> str:
     """What the examination costs with its tax, also if the quote is not accepted; empty for nothing."""
-    line = quote.line(DIAGNOSIS)
-    if line is None or not line.most:
-        return ""
-    return total_of([(line.rate, line.most)], quote.included, quote.currency).gross.shown
+    due = quote.in_any_case
+    return due.shown if due else ""
 
 
 def _handed_back_on(bench: Bench, case: Case) -> str:

@@ -100,6 +100,23 @@ def bills_of(bench: Bench, case: int, quote: int | None = None) -> tuple[Bill, .
     )
 
 
+def unpaid_bill(bench: Bench, case: int) -> tuple[Bill, Money] | None:
+    """The newest bill of a case and what of it is still to be paid; None if it is paid or there is none. All
+    that came in counts, since each bill takes the place of the one before.
+
+    Raises:
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    bills = bills_of(bench, case)
+    if not bills:
+        return None
+    newest = max(bills, key=lambda one: one.number)
+    currency = newest.total.gross.currency
+    came = (one.amount for one in payments_of(bench, case) if one.amount.currency == currency)
+    due = newest.total.gross - Money.sum(came, currency)
+    return (newest, due) if due.minor > 0 else None
+
+
 def payments_of(bench: Bench, case: int) -> tuple[Payment, ...]:
     """What was paid for a case, the oldest first.
 

@@ -37,6 +37,7 @@ def quote_facts(bench: Bench, case: Case, quote: Quote) -> dict[str, Any]:
         "tax_name": quote.tax_name,
         "same": len({quote.totals[one].gross for one in (Column.LOW, Column.LIKELY, Column.HIGH)}) == 1,
         "lines": [_line_facts(one, quote) for one in quote.lines],
+        "in_any_case": quote.in_any_case.shown if quote.in_any_case else "",
         "totals": {str(column): _total_facts(total) for column, total in quote.totals.items()},
         "tax_rows": _tax_rows(quote),
         "free": any(is_free(one, quote) for one in quote.lines),
@@ -112,12 +113,13 @@ def _tax_rows(quote: Quote) -> list[dict[str, Any]]:
 
 
 def bill_facts(
-    bench: Bench, case: Case, quote: Quote, bill: Bill, payments: Iterable[Money]
+    bench: Bench, case: Case, quote: Quote, bill: Bill, payments: Iterable[Money], *, declined: bool = False
 ) -> dict[str, Any]:
     """The facts of the paper `bill`.
 
     Args:
         payments: all that came in so far.
+        declined: whether the customer declined the quote.
     """
     paid = Money.sum(payments, quote.currency)
     due = bill.total.gross - paid
@@ -130,6 +132,7 @@ def bill_facts(
         "day": bill.day,
         "currency": quote.currency,
         "given": bill.given,
+        "declined": declined,
         "included": quote.included,
         "tax_name": quote.tax_name,
         "lines": [

@@ -12,11 +12,10 @@ from mendbay.case.price_list import Stage
 from mendbay.case.quote import Quote
 from mendbay.case.quote_body import quote_body, quote_from
 from mendbay.core.errors import UsageError
-from mendbay.core.money import Money
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_day
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.money_notes import bills_of, body_of, note_of_quote, payments_of, read_body
+from mendbay.jobs.money_notes import body_of, note_of_quote, payments_of, read_body, unpaid_bill
 from mendbay.jobs.money_papers import quote_facts
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.quote_lines import Wish, columns_of, prices_in_force
@@ -25,15 +24,19 @@ from mendbay.jobs.withdraw import standing_notes
 
 
 class By(StrEnum):
-    """How the customer's word came."""
+    """How the customer's word came: in the words of consents."""
 
+    PERSON = "in person"
     PHONE = "phone"
-    LETTER = "letter"
-    PERSON = "person"
+    WRITING = "writing"
 
     @property
     def words(self) -> str:
-        return {By.PHONE: "by phone", By.LETTER: "in writing", By.PERSON: "in person"}[self]
+        return {By.PHONE: "by phone", By.WRITING: "in writing", By.PERSON: "in person"}[self]
+
+
+_ONCE_WRITTEN = {"letter": By.WRITING, "person": By.PERSON}
+"""What notes of ours called it at first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,23 +151,17 @@ def decide(bench: Bench, case: int, number: int, accepted: bool, by: By, day: st
 
 
 def _require_settled(bench: Bench, case: int, number: int, accepted: bool) -> None:
-    """Refuses a word by which a quote counts no longer whose bill is not paid."""
-    before = next((one.quote for one in quotes_of(bench, case) if one.accepted), None)
-    if before is None or accepted == (before.number == number):
+    """Refuses a word by which another quote counts than the one whose bill is not paid."""
+    unpaid = unpaid_bill(bench, case)
+    before = next((one.quote.number for one in quotes_of(bench, case) if one.accepted), None)
+    if unpaid is None or (number == unpaid[0].quote if accepted else number != before):
         return
-    bills = bills_of(bench, case, before.number)
-    if not bills:
-        return
-    due = bills[-1].total.gross - Money.sum(
-        (one.amount for one in payments_of(bench, case) if one.amount.currency == before.currency),
-        before.currency,
+    bill, due = unpaid
+    raise UsageError(
+        f"Of bill {bill.number}, made of quote {bill.quote}, {due.text} are still to be paid.",
+        f"mendbay case pay {case} {due.digits} --how transfer puts a payment down; if the bill is "
+        f"wrong, mendbay case bill {case} makes another in its place.",
     )
-    if due.minor > 0:
-        raise UsageError(
-            f"Of bill {bills[-1].number}, made of quote {before.number}, {due.text} are still to be paid.",
-            f"mendbay case pay {case} {due.digits} --how transfer puts a payment down; if the bill is "
-            f"wrong, mendbay case bill {case} makes another in its place.",
-        )
 
 
 def _require_same_currency(bench: Bench, case: int, quote: Quote) -> None:
@@ -210,7 +207,8 @@ def quotes_of(bench: Bench, case: int) -> tuple[KeptQuote, ...]:
 
 
 def _word(body: Mapping[str, Any], note: Note) -> Word:
-    return Word(bool(body["accepted"]), By(body["by"]), str(body["day"]), note.who)
+    by = _ONCE_WRITTEN.get(body["by"]) or By(body["by"])
+    return Word(bool(body["accepted"]), by, str(body["day"]), note.who)
 
 
 def quote_of(bench: Bench, case: int, number: int) -> KeptQuote:

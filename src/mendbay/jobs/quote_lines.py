@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from mendbay.case.price_list import Price, PriceList, Stage, packaged_prices, quantity_of, read_prices
-from mendbay.case.quote import Columns, Ending, Possible, When
+from mendbay.case.quote import DIAGNOSIS, Columns, Ending, Possible, When
 from mendbay.core.errors import BadFormFile, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import consents_of, refused, risk_called
@@ -21,8 +21,6 @@ from mendbay.triage.ways import Way, ways_of
 
 SETTINGS, PRICES = "settings", "prices"
 """Kind and name of the shop's file."""
-DIAGNOSIS = "diagnosis"
-"""Key of the line of the examination, due in any case."""
 LARGEST_GB = 10**7
 
 

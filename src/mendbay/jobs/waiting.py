@@ -188,9 +188,9 @@ def _payment(bench: Bench, case: Case) -> list[tuple[int, Wait]]:
     if not bench.notes.last_number(case.number, NoteKind.QUOTE):
         return []
     account = account_of(bench, case.number)
-    if account.quote is None or account.due is None or account.due.minor <= 0:
+    if account.bill is None or account.due is None or account.due.minor <= 0:
         return []
-    bill = bench.notes.of(NoteKind.QUOTE, case.number, "", str(account.quote.number))[-1]
+    bill = bench.notes.of(NoteKind.QUOTE, case.number, "", str(account.bill.quote))[-1]
     return [(bill.number, Wait(WaitsFor.CUSTOMER, f"the payment of {account.due.text}", bill.at))]
 
 

@@ -56,7 +56,7 @@ def test_words_fit_a_terminal_and_say_whose_prices(run: Run) -> None:
     assert "12.5 GB" in " ".join(shown.split())
     assert "odds are those of any case" in " ".join(shown.split())
     assert "open" in text_of(run, "case", "quotes", "1")
-    text_of(run, "case", "accept", "1", "1", "--by", "person")
+    text_of(run, "case", "accept", "1", "1", "--by", "in-person")
     assert "There is no bill yet" in text_of(run, "case", "payments", "1")
     assert "Nothing is due" not in text_of(run, "case", "bill", "1")
 
@@ -90,6 +90,35 @@ def test_a_copy_that_fails_after_all_is_told_with_what_is_recorded(run: Run) -> 
     assert "Do not repeat the command" in flat
     assert "payment-1.pdf" in flat
     assert answer(run, "case", "payments", "1")["paid"] == 500
+
+
+def test_a_declined_quote_and_a_deposit_on_the_command_line(run: Run) -> None:
+    answer(run, "case", "quote", "1", "--no-odds", "--line", "swap-board", "--line", "hour=1")
+    assert answer(run, "case", "pay", "1", "10", "--how", "cash")["paid"] == 1000
+    text_of(run, "case", "payments", "1")
+    assert "case bill 1" in text_of(run, "case", "accept", "1", "1", "--by", "writing", "--decline")
+    assert "45.00 EUR are due in any case" in " ".join(text_of(run, "case", "payments", "1").split())
+    billed = answer(run, "case", "bill", "1")
+    assert (billed["accepted_quote"], billed["due"]) == (None, 3500)
+    assert "Still to be paid: 35.00 EUR" in text_of(run, "case", "payments", "1")
+
+
+def test_what_is_picked_and_not_billed_is_told(run: Run) -> None:
+    answer(run, "case", "quote", "1", "--no-odds", "--line", "swap-board", "--line", "hour=1")
+    word = answer(run, "case", "accept", "1", "1", "--by", "in-person")["word"]
+    assert word["by"] == "in person"
+    said = text_of(run, "case", "bill", "1", "--not-done", "hour:2")
+    assert "not on the bill" in said
+    assert "swap-board:picked-1: 170.00 to 230.00" in said
+    assert "hour:2" not in said
+    assert "not on the bill" not in text_of(run, "case", "bill", "1", "--done", "swap-board:picked-1=200")
+
+
+def test_an_amount_with_a_sign_is_refused_in_a_sentence(run: Run) -> None:
+    for amount in ("-500", "-5.50", "-500EUR"):
+        said = " ".join(refused(run, 2, "case", "pay", "1", amount, "--how", "cash").split())
+        assert "is below 0" in said
+        assert "--back" in said
 
 
 def test_a_line_is_done_once(run: Run) -> None:

@@ -13,6 +13,7 @@ from pypdf import PdfReader
 
 from mendbay.board.description import BoardDescription
 from mendbay.board.stock import Kind, StockItem, StockState
+from mendbay.case.consents import How as SaidHow
 from mendbay.case.consents import Word
 from mendbay.case.price_list import packaged_prices
 from mendbay.case.quote import Column, Ending, Possible, Quote, When
@@ -177,7 +178,7 @@ def test_the_word_that_counts_is_the_last_one(bench: Bench) -> None:
     decide(bench, 1, 3, False, By.PHONE)
     decide(bench, 1, 1, True, By.PERSON)
     assert [one.state for one in quotes_of(bench, 1)] == ["accepted", "superseded", "declined"]
-    decide(bench, 1, 3, True, By.LETTER)
+    decide(bench, 1, 3, True, By.WRITING)
     assert [one.state for one in quotes_of(bench, 1)] == ["superseded", "superseded", "accepted"]
     said = [one.what for one in bench.ledger.custody(1)]
     assert "quote 1 accepted by the customer in person" in " ".join(said)
@@ -205,10 +206,10 @@ def test_bill_and_payments_come_to_a_balance(bench: Bench) -> None:
     pay(bench, 1, "100", How.CASH)
     assert account_of(bench, 1).due is None
     with pytest.raises(UsageError, match="was quoted with"):
-        make_bill(bench, 1, {})
+        make_bill(bench, 1, {"swap-board:picked-1": ""})
     account, _ = make_bill(bench, 1, {"swap-board:picked-1": "180.00"})
     assert account.due == eur(4500 + 18000 + 3400 + 1200 - 10000)
-    with pytest.raises(UsageError, match="not with 230"):
+    with pytest.raises(UsageError, match=r"at most 230\.00 EUR, not with 230\.01"):
         make_bill(bench, 1, {"swap-board:picked-1": "230.01"})
     with pytest.raises(UsageError, match="has no line 'gold'"):
         make_bill(bench, 1, {"gold": ""})
@@ -219,11 +220,129 @@ def test_bill_and_payments_come_to_a_balance(bench: Bench) -> None:
     _, account, _ = pay(bench, 1, "55", How.TRANSFER, back=True)
     assert account.due == eur(0)
     assert unpay(bench, 1, 2, "a slip").due == eur(-5500)
-    payment, _, _ = pay(bench, 1, "5", How.CARD)
+    payment, _, _ = pay(bench, 1, "5", How.CARD, although_more="towards the next job")
     assert payment.number == 3, "a number is never used twice"
-    for amount in ("5 JPY", "0", "-5"):
-        with pytest.raises(UsageError):
+    for amount, said in (
+        ("5 JPY", "paid in EUR"),
+        ("0", "none"),
+        ("-5", "'-5' is below 0"),
+        ("\u22125", "below 0"),
+    ):
+        with pytest.raises(UsageError, match=said):
             pay(bench, 1, amount, How.CASH)
+
+
+def test_the_bill_holds_what_was_done(bench: Bench) -> None:
+    make_quote(bench, 1, BY_HAND)
+    decide(bench, 1, 1, True, By.PHONE)
+
+    def billed(done: dict[str, str], *, given: bool = True, not_done: tuple[str, ...] = ()) -> dict[str, int]:
+        account, _ = make_bill(bench, 1, done, given, not_done)
+        assert account.bill is not None
+        return {one.key: one.amount.minor for one in account.bill.lines}
+
+    fixed = {"diagnosis": 4500, "hour:2": 3400, "medium": 1200}
+    assert billed({}) == fixed, "what has a range was not done unless it is said"
+    assert billed({}, not_done=("hour:2", "medium")) == {"diagnosis": 4500}
+    assert billed({"swap-board:picked-1": "0", "hour:2": "0.00"}) == {"diagnosis": 4500, "medium": 1200}
+    assert billed({"swap-board:picked-1": "0"}, given=False) == {"diagnosis": 4500, "hour:2": 0}
+    assert billed({"swap-board:picked-1": "0.01", "hour:2": "10"}) == {
+        **fixed,
+        "swap-board:picked-1": 1,
+        "hour:2": 1000,
+    }, "less than quoted"
+    for done, not_done, said in (
+        ({"hour:2": "34.01"}, (), "at most 34.00 EUR"),
+        ({"hour:2": ""}, ("hour:2",), "done and not done"),
+        ({}, ("gold",), "no line 'gold'"),
+    ):
+        with pytest.raises(UsageError, match=said):
+            make_bill(bench, 1, done, True, not_done)
+
+
+def test_a_declined_quote_is_billed_for_the_examination(bench: Bench) -> None:
+    _, kept = make_quote(bench, 1, BY_HAND)
+    assert "If you decline this quote, only the examination is due: 45.00 EUR." in paper_text(bench, kept)
+    decide(bench, 1, 1, False, By.PHONE)
+    with pytest.raises(UsageError, match="was declined"):
+        make_bill(bench, 1, {"hour:2": ""})
+    account, paper = make_bill(bench, 1, {})
+    assert account.bill is not None
+    assert [one.key for one in account.bill.lines] == ["diagnosis"]
+    assert (account.quote, account.due) == (None, eur(4500))
+    assert "what is due in any case" in paper_text(bench, paper)
+    make_quote(bench, 1, BY_HAND)
+    assert account_of(bench, 1).due == eur(4500), "a later quote does not hide it"
+    with pytest.raises(UsageError, match=r"Of bill 1, made of quote 1, 45\.00 EUR"):
+        decide(bench, 1, 2, True, By.PHONE)
+    _, account, _ = pay(bench, 1, "45", How.CASH)
+    assert account.paid == eur(4500)
+    decide(bench, 1, 2, True, By.PHONE)
+    assert account_of(bench, 1).bill is None
+
+
+def test_a_deposit_is_taken_before_the_customer_accepts(bench: Bench) -> None:
+    with pytest.raises(UsageError, match="No quote of case 1"):
+        pay(bench, 1, "50", How.CASH)
+    quote, _ = make_quote(bench, 1, BY_HAND)
+    _, account, kept = pay(bench, 1, "50", How.CASH)
+    assert (account.quote, account.paid, account.due) == (None, eur(5000), None)
+    assert "The bill follows" in paper_text(bench, kept)
+    most = quote.totals[Column.HIGH].gross
+    with pytest.raises(UsageError, match="more than can be due"):
+        pay(bench, 1, (most - eur(4999)).text, How.CASH)
+    _, account, _ = pay(bench, 1, (most - eur(5000)).text, How.CASH)
+    assert account.paid == most
+    later = replace(bench, clock=Standing("2999-01-01T00:00:00Z"))
+    with pytest.raises(UsageError, match="No quote"):
+        pay(later, 1, "1", How.CASH)
+
+
+def test_more_than_can_be_due_needs_a_reason(bench: Bench) -> None:
+    make_quote(bench, 1, BY_HAND)
+    decide(bench, 1, 1, True, By.PHONE)
+    with pytest.raises(
+        UsageError, match=r"50555\.00 EUR is more than can be due: 321\.00 EUR in all"
+    ) as said:
+        pay(bench, 1, "50555", How.CARD)
+    assert "--although-more REASON" in said.value.next_step
+    make_bill(bench, 1, {})
+    with pytest.raises(UsageError, match=r"91\.01 EUR is more than can be due: 91\.00 EUR"):
+        pay(bench, 1, "91.01", How.CARD)
+    with pytest.raises(UsageError, match="names the customer"):
+        pay(bench, 1, "100", How.CARD, although_more="Quillmere Pottery had no change")
+    _, account, _ = pay(bench, 1, "100", How.CARD, although_more="no change in the till")
+    assert account.due == eur(-900)
+    (note,) = bench.notes.of(NoteKind.PAYMENT, 1)
+    assert json.loads(note.body)["although_more"] == "no change in the till"
+    assert "although_more" not in json.dumps([one.what for one in bench.ledger.custody(1)])
+
+
+def test_an_old_bill_that_is_unpaid_again_is_told(bench: Bench) -> None:
+    for _ in range(2):
+        make_quote(bench, 1, BY_HAND)
+    decide(bench, 1, 1, True, By.PHONE)
+    make_bill(bench, 1, {})
+    pay(bench, 1, "91", How.CASH)
+    decide(bench, 1, 2, True, By.PHONE)
+    assert account_of(bench, 1).bill is None
+    account = unpay(bench, 1, 1, "it bounced")
+    assert account.bill is not None
+    assert (account.bill.quote, account.due) == (1, eur(9100))
+    account, _ = make_bill(bench, 1, {})
+    assert account.bill is not None
+    assert (account.bill.number, account.bill.replaces, account.bill.quote) == (2, 1, 2)
+
+
+def test_words_of_how_it_was_said_are_those_of_consents(bench: Bench) -> None:
+    assert {str(one) for one in By} == {str(one) for one in SaidHow}
+    make_quote(bench, 1, BY_HAND)
+    for once, now in (("letter", By.WRITING), ("person", By.PERSON)):
+        body = {"what": "word", "accepted": True, "by": once, "day": bench.now()[:10]}
+        bench.notes.add(Note(1, "", NoteKind.QUOTE, "1", bench.now(), bench.who, json.dumps(body)))
+        word = quote_of(bench, 1, 1).word
+        assert word is not None
+        assert word.by is now
 
 
 def test_an_unpaid_bill_is_not_hidden_by_another_word(bench: Bench) -> None:
@@ -237,8 +356,8 @@ def test_an_unpaid_bill_is_not_hidden_by_another_word(bench: Bench) -> None:
         with pytest.raises(UsageError, match=r"Of bill 1, made of quote 1, 271\.00 EUR") as refused:
             decide(bench, 1, number, accepted, By.PHONE)
         assert "case pay 1 271.00" in refused.value.next_step
-    decide(bench, 1, 1, True, By.LETTER)
-    decide(bench, 1, 2, False, By.LETTER)
+    decide(bench, 1, 1, True, By.WRITING)
+    decide(bench, 1, 2, False, By.WRITING)
     assert due_of(bench, 1) == eur(27100)
     pay(bench, 1, "271", How.CASH)
     decide(bench, 1, 2, True, By.PHONE)
@@ -255,12 +374,12 @@ def test_nothing_is_due_of_a_case_without_a_quote(bench: Bench) -> None:
 
 def test_a_deposit_goes_back_once_the_customer_declines(bench: Bench) -> None:
     make_quote(bench, 1, BY_HAND)
-    with pytest.raises(UsageError, match="No quote"):
+    with pytest.raises(UsageError, match=r"0\.00 EUR came in"):
         pay(bench, 1, "5", How.CASH, back=True)
     decide(bench, 1, 1, True, By.PHONE)
     pay(bench, 1, "100", How.CASH)
     decide(bench, 1, 1, False, By.PHONE)
-    with pytest.raises(UsageError, match="No quote"):
+    with pytest.raises(UsageError, match=r"more than can be due: 45\.00 EUR in all, of which 100\.00"):
         pay(bench, 1, "5", How.CASH)
     for amount, said in (("100.01", "came in"), ("5 JPY", "paid in EUR")):
         with pytest.raises(UsageError, match=said):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
@@ -9,24 +10,24 @@ from pathlib import Path
 import click
 
 from mendbay.case.bill import Bill
-from mendbay.case.quote import Column, Quote
+from mendbay.case.quote import Column, Quote, When
 from mendbay.case.quote_body import bill_body, quote_body
 from mendbay.core.errors import DestinationError, UsageError
 from mendbay.core.money import Money
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.bill_case import Account, account_of, make_bill, most_of
+from mendbay.jobs.bill_case import Account, account_of, make_bill, most_of, require_no_sign
 from mendbay.jobs.bill_case import pay as pay_job
 from mendbay.jobs.bill_case import unpay as unpay_job
 from mendbay.jobs.money_notes import How, Payment
-from mendbay.jobs.money_papers import column_words, note_words, quantity_words
+from mendbay.jobs.money_papers import column_words, note_words, quantity_words, span_words
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.quote_case import By, KeptQuote, decide, make_quote, quotes_of
 from mendbay.jobs.quote_lines import Wish
 from mendbay.wiring import open_bench, write_new_file
 
-SAID_BY, PAID_HOW = [str(one) for one in By], [str(one) for one in How]
+SAID_BY, PAID_HOW = [str(one).replace(" ", "-") for one in By], [str(one) for one in How]
 SHOWN = (Column.LOW, Column.LIKELY, Column.HIGH)
 AMOUNT = 12
 """Width of a column of amounts."""
@@ -106,10 +107,13 @@ def quotes(screen: Screen, case: int) -> None:
 def accept(screen: Screen, case: int, number: int, by: str, decline: bool, day: str) -> None:
     """Put down the customer's word on a QUOTE of CASE."""
     with open_bench(screen.home) as bench:
-        found = decide(bench, case, number, not decline, By(by), day)
+        found = decide(bench, case, number, not decline, By(by.replace("-", " ")), day)
     called = wording.called_as()
     if decline:
+        due = found.quote.in_any_case
         text = f"Quote {number} is declined.\nNext: {called} case quote {case}"
+        if due:
+            text += f"\nFor the examination {due.shown} are due: {called} case bill {case}"
     else:
         most = found.quote.totals[Column.HIGH].gross.shown
         text = wrapped(f"Quote {number} is accepted: the bill will be {most} at most.")
@@ -120,15 +124,27 @@ def accept(screen: Screen, case: int, number: int, by: str, decline: bool, day: 
 @click.command(name="bill")
 @click.argument("case", type=int)
 @click.option(
-    "--done", multiple=True, metavar="KEY[=AMOUNT]", help="A line of the quote that was needed; repeat it."
+    "--done", multiple=True, metavar="KEY[=AMOUNT]", help="A line of the quote that was done; repeat it."
+)
+@click.option(
+    "--not-done", multiple=True, metavar="KEY", help="A line that was not done after all; repeat it."
 )
 @click.option("--nothing", is_flag=True, help="No wanted file could be handed back.")
 @pdf_option
 @click.pass_obj
-def bill(screen: Screen, case: int, done: tuple[str, ...], nothing: bool, pdf: Path | None) -> None:
+def bill(
+    screen: Screen,
+    case: int,
+    done: tuple[str, ...],
+    not_done: tuple[str, ...],
+    nothing: bool,
+    pdf: Path | None,
+) -> None:
     """Make the bill of CASE: what was done of the quote that was accepted, never more than it said.
 
-    What is due in any case is on it by itself. Give an AMOUNT where the quote has a range.
+    Lines with a fixed price that depend on nothing are on it without a word, unless they were not done. Give
+    an AMOUNT where the quote has a range, or where it came to less. A quote that was declined is billed for
+    the examination.
     """
     _require_new(pdf)
     said: dict[str, str] = {}
@@ -137,28 +153,53 @@ def bill(screen: Screen, case: int, done: tuple[str, ...], nothing: bool, pdf: P
             raise UsageError(f"--done {key[:60]} is given more than once.", "Give each line once.")
         said[key] = amount
     with open_bench(screen.home) as bench:
-        account, kept = make_bill(bench, case, said, not nothing)
+        account, kept = make_bill(bench, case, said, not nothing, not_done)
         made = account.bill
         where = _copied(bench, case, kept, pdf, f"Bill {made.number}" if made else "The bill")
-    lines = [*_bill_lines(account), "", f"Paper: {where}"]
+    lines = [*_bill_lines(account), *_left_out(account, not_done), "", f"Paper: {where}"]
     if account.due is not None and account.due.minor > 0:
         lines.append(f"Next: {wording.called_as()} case pay {case} {account.due.digits} --how transfer")
     screen.answer({**_account_json(case, account), "paper": where}, "\n".join(lines))
 
 
-@click.command(name="pay")
+class _UnsignedAmount(click.Command):
+    """A command with an amount, which tells what to write instead of one with a sign."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        for one in args:
+            if re.fullmatch(r"-[0-9][0-9.,]*[^0-9]*", one):
+                require_no_sign(one)
+        return super().parse_args(ctx, args)
+
+
+@click.command(name="pay", cls=_UnsignedAmount)
 @click.argument("case", type=int)
 @click.argument("amount")
 @click.option("--how", type=click.Choice(PAID_HOW), required=True, help="How it changed hands.")
 @click.option("--back", is_flag=True, help="It was returned to the customer.")
 @click.option("--day", default="", metavar="YYYY-MM-DD", help="When; today if left out.")
+@click.option("--although-more", default="", metavar="REASON", help="Take more than can be due, and say why.")
 @pdf_option
 @click.pass_obj
-def pay(screen: Screen, case: int, amount: str, how: str, back: bool, day: str, pdf: Path | None) -> None:
-    """Put down that AMOUNT came in for CASE, and make the receipt."""
+def pay(
+    screen: Screen,
+    case: int,
+    amount: str,
+    how: str,
+    back: bool,
+    day: str,
+    although_more: str,
+    pdf: Path | None,
+) -> None:
+    """Put down that AMOUNT came in for CASE, and make the receipt.
+
+    Before a quote is accepted it is a deposit. More than can be due needs a reason.
+    """
     _require_new(pdf)
     with open_bench(screen.home) as bench:
-        payment, account, kept = pay_job(bench, case, amount, How(how), day, back=back)
+        payment, account, kept = pay_job(
+            bench, case, amount, How(how), day, back=back, although_more=although_more
+        )
         where = _copied(bench, case, kept, pdf, f"Payment {payment.number}")
     verb = "returned" if back else "received"
     money = -payment.amount if back else payment.amount
@@ -286,14 +327,38 @@ def _bill_lines(account: Account) -> list[str]:
     return [*lines, *_due_lines(account)]
 
 
+def _left_out(account: Account, not_done: Sequence[str]) -> list[str]:
+    """What the quote counts on and the bill does not hold, so that no work is forgotten."""
+    if account.quote is None or account.bill is None or account.bill.quote != account.quote.number:
+        return []
+    bill = account.bill
+    billed = {*(one.key for one in bill.lines), *not_done}
+    lines = [
+        wrapped(f"{one.key}: {span_words(one.least, one.most)}", "  ")
+        for one in account.quote.lines
+        if one.key not in billed and (one.when is When.ALWAYS or (one.when is When.GIVEN and bill.given))
+    ]
+    return (
+        ["", "Picked for the quote and not on the bill (--done KEY=AMOUNT puts it there):", *lines]
+        if lines
+        else []
+    )
+
+
 def _standing(case: int, account: Account) -> list[str]:
     """What was paid and is due."""
     called = wording.called_as()
     if account.quote is None:
+        if account.bill is not None:
+            return _due_lines(account)
         none = f"No quote of case {case} is accepted."
+        due = account.held_against.in_any_case if account.held_against and account.declined else None
+        if due:
+            none += f" {due.shown} are due in any case: {called} case bill {case}."
+        none = wrapped(none)
         if account.paid:
             back = f"Next: {called} case pay {case} {account.paid.digits} --back --how transfer"
-            return [f"{none} Paid so far: {account.paid.shown}.", f"{back}, if it is returned"]
+            return [none, f"Paid so far: {account.paid.shown}.", f"{back}, if it is returned"]
         return [none, f"Next: {called} case quotes {case}"]
     most = most_of(account)
     if account.bill is None and most is not None:
