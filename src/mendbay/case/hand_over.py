@@ -64,6 +64,7 @@ class HandOver:
         who: the person of the shop.
         head: the head of the custody log with the entry of this hand-over, as receipts print it.
         signed: what was kept of the signed paper; empty until it is.
+        customer: as they were called then, for the paper; empty where that was not kept.
     """
 
     case: int
@@ -77,6 +78,7 @@ class HandOver:
     words: str = ""
     head: str = ""
     signed: tuple[Signed, ...] = ()
+    customer: str = ""
 
     def __post_init__(self) -> None:
         require_moment(self.at)
@@ -172,6 +174,7 @@ def hand_over_record(one: HandOver) -> dict[str, Any]:
         "who": one.who,
         "person": one.person,
         "words": one.words,
+        "customer": one.customer,
         "head": one.head,
         "signed": [
             {"path": each.path, "sha256": each.sha256, "size_bytes": each.size_bytes, "at": each.at}
@@ -186,10 +189,14 @@ def read_hand_over(case: int, record: object) -> HandOver:
     Raises:
         ValueError: it is none.
     """
-    names = {*HandOver.__dataclass_fields__} - {"case"}
-    if not isinstance(record, dict) or set(record) != names or type(record["number"]) is not int:
+    names = {*HandOver.__dataclass_fields__} - {"case", "customer"}
+    if not isinstance(record, dict) or set(record) - {"customer"} != names:
         raise ValueError("not the record of a hand-over")
-    if not all(isinstance(record[one], str) for one in ("at", "who", "person", "words", "head")):
+    customer = record.get("customer", "")  # the first hand-overs were recorded without
+    if type(record["number"]) is not int:
+        raise ValueError("a hand-over's number is no number")
+    texts = (*(record[one] for one in ("at", "who", "person", "words", "head")), customer)
+    if not all(isinstance(one, str) for one in texts):
         raise ValueError("a hand-over's texts are not texts")
     if not isinstance(record["items"], list) or not isinstance(record["signed"], list):
         raise ValueError("a hand-over's lists are not lists")
@@ -206,6 +213,7 @@ def read_hand_over(case: int, record: object) -> HandOver:
             record["words"],
             record["head"],
             tuple(_read_signed(one) for one in record["signed"]),
+            customer,
         )
     except UsageError as trouble:
         raise ValueError(trouble.what) from trouble

@@ -14,6 +14,7 @@ from mendbay.case.custody import (
     export_lines,
     verify,
 )
+from mendbay.core.errors import CustodyBroken
 from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.note_bodies import body_of
@@ -56,6 +57,23 @@ def held_against_papers(
     elif not entries:
         faults.append(Fault(1, Break.CUT, "the log is empty: not even the entry of take-in is there"))
     return replace(check, faults=tuple(faults))
+
+
+def require_sound_custody(bench: Bench, number: int) -> None:
+    """Refuses to go on from a custody log that does not hold: a paper that names its head would vouch for it.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        CaseForgotten: it was forgotten.
+        CustodyBroken: it does not hold.
+    """
+    check, _ = check_custody(bench, number)
+    if not check.holds:
+        first = check.faults[0]
+        raise CustodyBroken(
+            f"The custody log of case {number} does not hold at entry {first.sequence}: {first.sentence}.",
+            f"mendbay case custody {number} tells all; then put the newest sound backup in its place.",
+        )
 
 
 def exported_custody(bench: Bench, number: int) -> bytes:

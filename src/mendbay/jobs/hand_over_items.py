@@ -25,6 +25,7 @@ from mendbay.core.errors import LedgerError, MendbayError, NoSuchItem, UsageErro
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import counted
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.check_custody import require_sound_custody
 from mendbay.jobs.keep_items import items_named, put_items
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.papers import frame
@@ -63,6 +64,7 @@ def receive(
     Raises:
         NoSuchCase, NoSuchItem: there is no such case or item.
         UsageError: an item cannot come in, or a text cannot be kept.
+        CustodyBroken: the custody log does not hold; nothing is recorded.
         BadFormFile: the wording of the paper is not sound; the hand-over is recorded.
         NoRoom, DestinationError: the paper cannot be kept; the hand-over is recorded.
     """
@@ -81,6 +83,7 @@ def release(
     Raises:
         NoSuchCase, NoSuchItem: there is no such case or item.
         UsageError: an item is not here, or a text cannot be kept.
+        CustodyBroken: the custody log does not hold; nothing is recorded.
         BadFormFile: the wording of the paper is not sound; the hand-over is recorded.
         NoRoom, DestinationError: the paper cannot be kept; the hand-over is recorded.
     """
@@ -99,6 +102,8 @@ def _hand_over(
 ) -> HandedOver:
     with bench.ledger.together():
         earlier = hand_overs_of(bench, case)
+        require_sound_custody(bench, case)
+        customer = bench.ledger.case(case).customer
         require_nameless(bench.ledger.case(case), place)
         before = items_named(bench, case, named) if named else ()
         if direction is Direction.RECEIVED:
@@ -106,7 +111,9 @@ def _hand_over(
         else:
             items = released(before, role)
         number = len(earlier) + 1
-        over = HandOver(case, number, direction, role, items, bench.now(), bench.who, person, words)
+        over = HandOver(
+            case, number, direction, role, items, bench.now(), bench.who, person, words, customer=customer
+        )
         put_items(bench, case, items)
         bench.custody(case, *over.custody_words)
         last = bench.ledger.custody(case)[-1]
@@ -128,10 +135,13 @@ def hand_over_paper(bench: Bench, case: int, number: int) -> HandedOver:
 
     Raises:
         NoSuchCase, NoSuchItem: there is no such case or hand-over.
+        CustodyBroken: the custody log does not hold.
         BadFormFile: its wording is not sound.
         NoRoom, DestinationError: it cannot be kept.
     """
-    return _papered(bench, _one(bench, case, number))
+    over = _one(bench, case, number)
+    require_sound_custody(bench, case)
+    return _papered(bench, over)
 
 
 def keep_signed(bench: Bench, case: int, number: int, scan: Path) -> HandOver:
@@ -214,7 +224,7 @@ def _papered(bench: Bench, over: HandOver) -> HandedOver:
         "received": incoming,
         "between": over.between,
         "role": over.role.words,
-        "customer": record.customer,
+        "customer": over.customer or record.customer,
         "person": over.person,
         "technician": over.who,
         "at": f"{over.at[:10]} {over.at[11:16]} UTC",

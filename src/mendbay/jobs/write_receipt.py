@@ -10,12 +10,12 @@ from mendbay.case.authority import WORDS
 from mendbay.case.consents import packaged_risks
 from mendbay.case.custody import Head
 from mendbay.case.items import Item, Where
-from mendbay.core.errors import CustodyBroken
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import counted
 from mendbay.core.texts import require_text
 from mendbay.jobs.authority import authority_of
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.check_custody import require_sound_custody
 from mendbay.jobs.consents import consents_of
 from mendbay.jobs.hand_over_items import head_facts, item_facts
 from mendbay.jobs.keep_copies import keep_days
@@ -49,7 +49,7 @@ def write_receipt(bench: Bench, case: int, agreed: Sequence[str] = ()) -> Receip
 
     Raises:
         NoSuchCase: there is no such case.
-        CustodyBroken: the case has no custody log to name.
+        CustodyBroken: the custody log does not hold.
         UsageError: a sentence cannot be kept.
         BadFormFile: the wording, or the shop's own file, is not sound.
         NoRoom, DestinationError: it cannot be kept.
@@ -58,11 +58,8 @@ def write_receipt(bench: Bench, case: int, agreed: Sequence[str] = ()) -> Receip
         require_text(one)
     record = bench.ledger.case(case)
     here = tuple(one for one in items_of(bench, case) if one.where is Where.HERE and one.owner == "customer")
+    require_sound_custody(bench, case)
     entries = bench.ledger.custody(case)
-    if not entries:
-        raise CustodyBroken(
-            f"Case {case} has no custody log.", "Put the newest backup of the ledger in its place."
-        )
     head = Head(entries[-1].sequence, entries[-1].hash).text
     facts = frame(bench, "Receipt", record) | {
         "case_number": case,

@@ -5,13 +5,17 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any, cast
 
+import pytest
+
 from mendbay.case.custody import Break
 from mendbay.case.hand_over import Role
+from mendbay.core.errors import CustodyBroken
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.check_custody import check_custody
-from mendbay.jobs.hand_over_items import receive
+from mendbay.jobs.hand_over_items import hand_over_paper, hand_overs_of, receive
 from mendbay.jobs.ledger_port import CaseLedger
 from mendbay.jobs.take_in import tell_case
+from mendbay.jobs.write_receipt import write_receipt
 
 
 class Cut:
@@ -45,3 +49,18 @@ def test_a_cut_end_is_found_by_the_head_on_a_paper(bench: Bench) -> None:
     for left in range(len(entries)):
         check, _ = check_custody(cut(bench, left), 1)
         assert Break.CUT in {one.how for one in check.faults}, left
+
+
+def test_no_paper_names_the_head_of_a_log_that_does_not_hold(bench: Bench) -> None:
+    receive(bench, 1, ["1"], Role.CUSTOMER)
+    write_receipt(bench, 1)
+    broken = cut(bench, 1)
+    for make in (
+        lambda: write_receipt(broken, 1),
+        lambda: receive(broken, 1, ["2"], Role.CUSTOMER),
+        lambda: hand_over_paper(broken, 1, 1),
+    ):
+        with pytest.raises(CustodyBroken, match="does not hold at entry") as refused:
+            make()
+        assert "case custody 1" in refused.value.next_step
+    assert len(hand_overs_of(bench, 1)) == 1, "what was refused is not recorded"

@@ -152,6 +152,20 @@ class TestHandOvers:
         assert hand_over_paper(bench, 1, 1).pdf == came.pdf, "the paper is the same whenever it is made"
         assert "Customer" not in words_of(hand_over_paper(bench, 1, 2).pdf).replace("customer", "")
 
+    def test_a_reprint_calls_the_customer_as_the_signed_paper_does(self, bench: Bench) -> None:
+        came = receive(bench, 1, ["1"])
+        bench.ledger.amend_case(1, customer="Kiln Lane")
+        assert hand_over_paper(bench, 1, 1).pdf == came.pdf
+
+    def test_a_hand_over_recorded_without_the_name_is_still_read(self, bench: Bench) -> None:
+        receive(bench, 1, ["1"])
+        (note,) = bench.notes.of(NoteKind.HANDOVER, 1)
+        old = json.loads(note.body)
+        assert old.pop("customer") == "Quillmere Pottery"
+        bench.notes.add(Note(1, "", note.kind, "1", bench.now(), bench.who, json.dumps(old)))
+        assert hand_overs_of(bench, 1)[0].customer == ""
+        assert "Quillmere Pottery" in words_of(hand_over_paper(bench, 1, 1).pdf)
+
     def test_persons_stand_on_paper_alone(self, bench: Bench) -> None:
         receive(bench, 1, ["1"], person="A. Potter", words="Ask A. Potter")
         told = json.dumps([custody(bench), [one.text for one in bench.ledger.events(1)[1:]]])
