@@ -130,6 +130,16 @@ class TestImages:
         assert [image.path for image in ledger.images(1)] == ["bay-1.img", "bay-2.img"]
         assert [image.path for image in ledger.images(1, "2")] == ["bay-2.img"]
 
+    def test_a_bay_can_be_taken_out_while_it_has_no_image(self, ledger: CaseLedger) -> None:
+        ledger.open_case(INTAKE)
+        for bay in ("1", "2"):
+            ledger.add_bay(Bay(1, bay))
+        ledger.note_image(Image(1, "1", "bay-1.img", "direct", AT))
+        ledger.remove_bay(1, "2")
+        with pytest.raises(LedgerError, match="has an image"):
+            ledger.remove_bay(1, "1")
+        assert [one.bay for one in ledger.bays(1)] == ["1"]
+
     def test_the_image_of_another_bay_is_not_displaced(self, ledger: CaseLedger) -> None:
         ledger.open_case(INTAKE)
         ledger.add_bay(Bay(1, "1"))
@@ -240,6 +250,8 @@ class TestWhatIsNotThere:
             lambda ledger: ledger.add_bay(Bay(9, "1")),
             lambda ledger: ledger.amend_bay(Bay(9, "1")),
             lambda ledger: ledger.amend_bay(Bay(1, "9")),
+            lambda ledger: ledger.remove_bay(9, "1"),
+            lambda ledger: ledger.remove_bay(1, "9"),
             lambda ledger: ledger.bays(9),
             lambda ledger: ledger.bay(1, "9"),
             lambda ledger: ledger.bay(1, "\udce9"),
@@ -337,6 +349,7 @@ class TestForgetting:
             lambda ledger: ledger.amend_case(1, notes="x"),
             lambda ledger: ledger.add_bay(Bay(1, "3")),
             lambda ledger: ledger.amend_bay(Bay(1, "left", "AL20-HX4", "K-0114")),
+            lambda ledger: ledger.remove_bay(1, "left"),
             lambda ledger: ledger.note_image(Image(1, "left", "a.img", "", AT)),
             lambda ledger: ledger.note_event(1, Event(AT, "note", "")),
             lambda ledger: ledger.custody_append(1, AT, "Ada", "received", "box"),

@@ -90,6 +90,13 @@ class MemoryLedger(CaseLedger):
         self._writable(bay.case)
         self._bays[bay.case, bay.bay] = bay
 
+    def remove_bay(self, case: int, bay: str) -> None:
+        self.bay(case, bay)
+        self._writable(case)
+        if self.images(case, bay):
+            raise LedgerError(f"Bay {bay} of case {case} has an image.", "It stays.")
+        del self._bays[case, bay]
+
     def bay(self, case: int, bay: str) -> Bay:
         self.case(case)
         if (case, bay) not in self._bays:

@@ -24,7 +24,7 @@ from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.remembered import remembered
-from mendbay.jobs.withdraw import require_reason
+from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 
 
 def items_of(bench: Bench, case: int) -> tuple[Item, ...]:
@@ -42,7 +42,7 @@ def items_of(bench: Bench, case: int) -> tuple[Item, ...]:
         with bench.ledger.together():
             kept = _kept(bench, case)  # another process may have been first
             for bay in _without_item(bays, kept):
-                drive = Item(case, len(kept) + 1, What.DRIVE, bay=bay.bay)
+                drive = Item(case, _next_number(bench, case), What.DRIVE, bay=bay.bay)
                 write_item(bench, drive)
                 kept.append(drive)
     known = {bay.bay: bay for bay in bays}
@@ -132,14 +132,18 @@ def add_item(
         record = bench.ledger.case(case)
         if bay:
             bench.ledger.bay(case, bay)
-        there = items_of(bench, case)
-        double = next((one for one in there if what is What.DRIVE and bay and _is_drive_of(one, bay)), None)
+        double = next(
+            (one for one in items_of(bench, case) if what is What.DRIVE and bay and _is_drive_of(one, bay)),
+            None,
+        )
         if double is not None:
             raise UsageError(
                 f"The drive of bay {bay} is item {double.code} already.",
                 f"mendbay case item-change {case} {double.code} puts right what is noted of it.",
             )
-        item = Item(case, len(there) + 1, what, words, bay, marks, condition, Where.HERE, place, owner)
+        item = Item(
+            case, _next_number(bench, case), what, words, bay, marks, condition, Where.HERE, place, owner
+        )
         _require_nameless(record, item)
         write_item(bench, item)
         bench.custody(case, "taken in", f"{item.traceable}; of: {owner}")
@@ -244,11 +248,34 @@ def put_items(bench: Bench, case: int, items: Sequence[Item]) -> None:
         write_item(bench, replace(kept[item.number], where=item.where, place=item.place))
 
 
+def item_kept(bench: Bench, case: int, what: What, bay: str = "") -> tuple[Item, bool] | None:
+    """The first item of that kind and bay, and whether more than its take-in is on record of it; None without
+    one."""
+    for item in _kept(bench, case):
+        if item.what is what and item.bay == bay:
+            notes = standing_notes(bench, NoteKind.ITEM, case, subject=str(item.number))
+            return item, len(notes) > 1 or item.where is not Where.HERE
+    return None
+
+
+def take_item_back(bench: Bench, item: Item, reason: str) -> None:
+    """Takes an item back that was taken in by mistake; custody tells it, and its number is not used again."""
+    notes = standing_notes(bench, NoteKind.ITEM, item.case, subject=str(item.number))
+    withdraw(bench, map(subject_of, notes), item.case, item.bay, reason)
+    bench.custody(item.case, f"taken back, added by mistake: {reason.strip()}", item.traceable)
+    bench.note(item.case, "item", f"Item {item.code} taken back: {item.named}. {reason.strip()}")
+
+
+def _next_number(bench: Bench, case: int) -> int:
+    """A number that no item of the case ever had: a label may be printed of one that was taken back."""
+    return 1 + max((int(note.subject) for note in bench.notes.of(NoteKind.ITEM, case)), default=0)
+
+
 def _kept(bench: Bench, case: int) -> list[Item]:
     """What the notes say, by number."""
     remembered(bench, case)
     latest: dict[int, Item] = {}
-    for note in bench.notes.of(NoteKind.ITEM, case):
+    for note in standing_notes(bench, NoteKind.ITEM, case):
         try:
             item = read_item(json.loads(note.body))
             if (item.case, str(item.number)) != (case, note.subject):

@@ -63,6 +63,14 @@ class CaseLedger(Protocol):
         """Puts this description in the place of the one the bay has, for what became known since."""
         ...
 
+    def remove_bay(self, case: int, bay: str) -> None:
+        """Takes a bay out that was added by mistake; that custody and story tell it is the caller's.
+
+        Raises:
+            LedgerError: an image is noted of it.
+        """
+        ...
+
     def bay(self, case: int, bay: str) -> Bay: ...
 
     def bays(self, case: int) -> tuple[Bay, ...]:

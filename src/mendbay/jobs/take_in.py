@@ -95,13 +95,18 @@ def described(box: str) -> str:
 
 
 def add_bay(bench: Bench, bay: Bay) -> None:
-    """Adds a drive that came in later, or was found out of its box; custody notes it.
+    """Adds a drive that came in later, or was found out of its box; custody notes it. A bay that is there and
+    of which nothing is known is described by it.
 
     Raises:
         NoSuchCase: there is no such case.
-        LedgerError: the case has a bay of that label.
+        LedgerError: the case has a bay of that label, and something is known of its drive.
     """
     with bench.ledger.together():
+        known = next((one for one in bench.ledger.bays(bay.case) if one.bay == bay.bay), None)
+        if known is not None and (bay.model or bay.serial) and not (known.model or known.serial):
+            amend_bay(bench, bay.case, bay.bay, bay.model, bay.serial)
+            return
         bench.ledger.add_bay(bay)
         described = f"drive of bay {bay.bay}: {bay.model} {bay.serial}".strip().rstrip(":")
         bench.custody(bay.case, "taken in", described)

@@ -27,6 +27,7 @@ from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.authority import authority_of, set_authority, take_authority_back
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.came_in import QUESTION, filled_bays, leave_box, settle_box
 from mendbay.jobs.consents import consents_of, give_word, given_by, take_word_back
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.remembered import remembered
@@ -179,6 +180,10 @@ def untell(bench: Bench, case: int, question_id: str, reason: str, bay: str = ""
         withdraw(bench, map(subject_of, notes), case, bay, reason)
         if question.column:
             _set_column(bench, case, question.column, ())
+        if question.id == QUESTION:
+            settle_box(bench, case)
+        elif question.column == "kind":
+            leave_box(bench, case)
     return fill_form(bench, case)
 
 
@@ -207,11 +212,22 @@ def _entry(bench: Bench, case: int, question_id: str, bay: str) -> Entry:
         raise UsageError(f"{question_id} is asked of the case, not of a bay.", "Leave --bay out.")
     if of_bay:
         Bay(case, bay)
+        _require_bay(bench, record, bay)
     return _Filling(bench, case).entry(question, bay)
+
+
+def _require_bay(bench: Bench, case: Case, bay: str) -> None:
+    known = _bays(bench, case) or ("1", "2")
+    if bay not in known:
+        raise UsageError(
+            f"Case {case.number} has no bay {bay}; asked about is bay {' or '.join(known)}.",
+            f"mendbay case bay {case.number} {bay}= adds a drive that came in.",
+        )
 
 
 def _keep(bench: Bench, case: Case, entry: Entry, values: tuple[str, ...], how: How) -> None:
     question = entry.question
+    _add_missing_bay(bench, case, entry.bay)
     told = " ".join(
         [f"Bay {entry.bay}:"] * bool(entry.bay) + [entry.words, f"{_shown(entry.options, values)}."]
     )
@@ -223,7 +239,6 @@ def _keep(bench: Bench, case: Case, entry: Entry, values: tuple[str, ...], how: 
             set_authority(bench, case.number, Whose(values[0]))
             return
         case Type.SIGN if values:
-            _add_missing_bay(bench, case, entry.bay)
             note_answer(bench, case.number, Asked(question.id, entry.bay), values[0])
             return
         case Type.WORTH if values:
@@ -241,6 +256,10 @@ def _keep(bench: Bench, case: Case, entry: Entry, values: tuple[str, ...], how: 
     body = json.dumps({"values": list(values)}, ensure_ascii=False)
     bench.notes.add(Note(case.number, entry.bay, NoteKind.INTAKE, question.id, bench.now(), bench.who, body))
     bench.note(case.number, "take-in", f"Put down: {entry.words}" if question.personal else told)
+    if question.column == "kind" or question.id == QUESTION:
+        settle_box(bench, case.number)
+        if case.kind is CaseKind.BOX:
+            leave_box(bench, case.number)
 
 
 def _word(option: str) -> str:
@@ -365,11 +384,12 @@ def _column(case: Case, column: str) -> tuple[str, ...]:
 
 
 def _bays(bench: Bench, case: Case) -> tuple[str, ...]:
-    """The bays whose drives are asked about: those described, or as many as the kind of case has."""
+    """The bays whose drives are asked about: those described, or as many as the kind of case has, but for one
+    that was said to be empty."""
     described = {one.bay for one in bench.ledger.bays(case.number)}
     usual: set[str] = set()
     if case.kind is CaseKind.BOX:
-        usual = {"1", "2"}
+        usual = set(filled_bays(bench, case.number))
     elif case.kind is CaseKind.DRIVE:
         usual = {"1"}
     fits = described < usual

@@ -160,6 +160,14 @@ class Ledger(CaseLedger):
             require_kept(self._store, bay.case)
             self._store.write(queries.AMEND_BAY, (*astuple(bay)[2:], bay.case, bay.bay))
 
+    def remove_bay(self, case: int, bay: str) -> None:
+        with self.together():
+            self.bay(case, bay)
+            require_kept(self._store, case)
+            if self.images(case, bay):
+                raise LedgerError(f"Bay {bay} of case {case} has an image.", "It stays: its drive was read.")
+            self._store.write(queries.REMOVE_BAY, (case, bay))
+
     def bay(self, case: int, bay: str) -> Bay:
         bays = self.bays(case)
         found = next((one for one in bays if one.bay == bay), None)

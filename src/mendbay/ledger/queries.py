@@ -30,6 +30,7 @@ AMEND_BAY = """
 UPDATE bays SET model = ?, serial = ?, size_bytes = ?, sector_bytes = ?, physical_bytes = ?, condition = ?
 WHERE case_number = ? AND bay = ?
 """
+REMOVE_BAY = "DELETE FROM bays WHERE case_number = ? AND bay = ?"
 BAYS = """
 SELECT case_number, bay, model, serial, size_bytes, sector_bytes, physical_bytes, condition
 FROM bays WHERE case_number = ? ORDER BY rowid

@@ -11,6 +11,7 @@ from support.conversation import STOP, converse
 
 BOX = (
     *("Quillmere Pottery", "1", "555 0100, pots@quillmere.example", "two-bay box, adapter, one cable"),
+    "1",
     *("1", "after the storm no light came on any more", "3", "1", "2", "3"),
     *("the glaze recipes and the accounts", "2026-12-24", "1", "1"),
 )
@@ -40,7 +41,7 @@ def test_the_essentials_of_a_box_at_the_terminal(tmp_path: Path, run: Run) -> No
     typed = sum(map(len, BOX))
     assert talked.keys == typed + len(BOX) + 2, "one Enter for each answer, and q to end"
     picks = [one for one in BOX if len(one) == 1]
-    assert len(picks) == 8, "what can be picked takes one key"
+    assert len(picks) == 9, "what can be picked takes one key"
     shown = answer(run, "case", "show", "2")
     assert (shown["kind"], shown["due_on"], shown["missing"]) == ("two-bay box", "2026-12-24", [])
     assert (shown["consents"][0]["word"], shown["authority"]["whose"]) == ("yes", "own")
@@ -122,6 +123,14 @@ def test_words_fit_and_lead_on(run: Run) -> None:
     assert step.index("ASK THE CUSTOMER FIRST") < step.index("Connect the drive alone")
     run("case", "consent", "1", "power-on", "yes")
     assert "giving power" not in run("triage", "step", "1", "identify", "--bay", "1").stdout
+
+
+def test_a_bay_is_taken_back_with_a_reason(run: Run) -> None:
+    run("case", "bay", "1", "7=AL20-HX4")
+    gone = answer(run, "case", "bay", "1", "7=", "--remove", "a slip")
+    assert (gone["bay"], gone["removed"]) == ("7", "a slip")
+    assert "not both" in refused(run, 2, "case", "bay", "1", "1=", "--amend", "--remove", "a slip")
+    assert "no bay '7'" in refused(run, 41, "case", "bay", "1", "7=", "--remove", "again")
 
 
 def test_what_comes_next_follows_from_the_kind(run: Run) -> None:

@@ -21,10 +21,11 @@ from mendbay.core.errors import LedgerError, NoRoom, NoSuchCase, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.authority import authority_of, concern, set_authority
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.came_in import remove_bay
 from mendbay.jobs.case_pictures import case_pictures, keep_pictures
 from mendbay.jobs.consents import consents_of, give_word, take_word_back
 from mendbay.jobs.hand_over_items import hand_over_paper, keep_signed, receive, release
-from mendbay.jobs.keep_items import add_item, move_item
+from mendbay.jobs.keep_items import add_item, items_of, move_item
 from mendbay.jobs.ports import CaseFiles
 from mendbay.jobs.take_in import add_bay, take_in, tell_case
 from mendbay.jobs.take_in_form import Entry, FilledForm, fill_form, tell, untell
@@ -101,7 +102,7 @@ def test_what_case_open_put_down_is_not_asked_again(bench: Bench) -> None:
 def test_symptoms_are_answers_of_triage(bench: Bench, case: int) -> None:
     tell(bench, case, "kind", "two-bay-box")
     form = tell(bench, case, "sound", "3", bay="2")
-    assert [one.bay for one in bench.ledger.bays(case)] == ["2"], "the bay that was spoken of"
+    assert [one.bay for one in bench.ledger.bays(case)] == ["1", "2"], "both are there from the kind on"
     assert form.stops == ("give the drive of bay 2 no power: it clicks again and again.",)
     assert ("sound", "1") in {one.key for one in form.missing}, "the other bay is still asked about"
     told = tell_triage(bench, case)
@@ -118,7 +119,7 @@ def test_what_nobody_knows_is_not_asked_again_and_enters_no_answer(bench: Bench,
     form = tell(bench, case, "sound", "not known", bay="1")
     entry = next(one for one in form.entries if one.key == ("sound", "1"))
     assert (entry.answered, entry.values, entry.shown) == (True, (), "not known")
-    assert not bench.ledger.bays(case), "nothing came in by not being known"
+    assert [one.bay for one in bench.ledger.bays(case)] == ["1", "2"], "nor does it vanish"
     assert not tell_triage(bench, case).known
     assert value(tell(bench, case, "sound", "silent", bay="1"), "sound", "1") == ("silent",)
     with pytest.raises(UsageError, match="was answered"):
@@ -163,6 +164,7 @@ def test_an_enquiry_is_asked_little_and_other_questions_are_refused(bench: Bench
         ("sound", "clicks", "", "asked of each drive"),
         ("due", "2026-12-24", "1", "of the case, not of a bay"),
         ("sound", "clicks", "../x", "bay"),
+        ("sound", "clicks", "7", "has no bay 7"),
         ("power-on", "perhaps", "", "cannot be 'perhaps'"),
         ("locked-who", "the pin is 4711", "", "looks like a password"),
     ],
@@ -176,6 +178,102 @@ def test_what_cannot_be_told_is_refused_and_leaves_no_trace(
     assert (bench.notes.all_of(case), bench.ledger.events(case), bench.ledger.custody(case)) == before
     with pytest.raises(NoSuchCase):
         tell(bench, 99, "due", "2026-12-24")
+
+
+def things(bench: Bench, case: int) -> list[str]:
+    return [one.named for one in items_of(bench, case)]
+
+
+def bays_of(bench: Bench, case: int) -> list[str]:
+    return [one.bay for one in bench.ledger.bays(case)]
+
+
+def test_both_drives_and_the_box_are_items_though_nothing_is_known_of_them(bench: Bench, case: int) -> None:
+    tell(bench, case, "kind", "two-bay-box")
+    tell(bench, case, "sound", "not known", bay="1")
+    tell(bench, case, "sound", "clicks", bay="2")
+    assert things(bench, case) == ["box", "drive of bay 1", "drive of bay 2"]
+    assert tell_triage(bench, case).subject == Subject(("1", "2"), box=True)
+    tell(bench, case, "kind", "two-bay-box")
+    add_bay(bench, Bay(case, "1", "AL20-HX4"))
+    assert things(bench, case) == ["box", "drive of bay 1", "drive of bay 2"], "said twice, there once"
+    assert bench.ledger.bay(case, "1").model == "AL20-HX4"
+
+
+def test_a_drive_alone_is_an_item_though_nobody_knows_its_sound(bench: Bench, case: int) -> None:
+    tell(bench, case, "kind", "drive")
+    tell(bench, case, "sound", "not known", bay="1")
+    assert things(bench, case) == ["drive of bay 1"]
+    for bay in ("2", "7"):
+        with pytest.raises(UsageError, match=f"no bay {bay}; asked about is bay 1") as refused:
+            tell(bench, case, "sound", "nothing", bay)
+        assert f"case bay {case} {bay}=" in refused.value.next_step
+    assert things(bench, case) == ["drive of bay 1"]
+
+
+def test_an_empty_bay_has_no_drive(bench: Bench, case: int) -> None:
+    tell(bench, case, "kind", "two-bay-box")
+    assert things(bench, case) == ["box", "drive of bay 1", "drive of bay 2"]
+    form = tell(bench, case, "bays", "bay-1-empty")
+    assert things(bench, case) == ["box", "drive of bay 2"]
+    assert {one.bay for one in form.entries if one.question.id == "sound"} == {"2"}
+    with pytest.raises(UsageError, match="no bay 1"):
+        tell(bench, case, "sound", "clicks", bay="1")
+    assert tell_triage(bench, case).subject == Subject(("2",), box=True)
+    untell(bench, case, "bays", "looked again")
+    assert bays_of(bench, case) == ["2"], "described as it is until it is answered anew"
+    tell(bench, case, "bays", "both")
+    assert sorted(bays_of(bench, case)) == ["1", "2"]
+    tell(bench, case, "bays", "no-box")
+    assert things(bench, case) == ["drive of bay 2", "drive of bay 1"]
+    assert [one.number for one in items_of(bench, case)] == [3, 4], "no number is used twice"
+    tell(bench, case, "sound", "clicks", bay="1")
+    with pytest.raises(UsageError, match="is no slip"):
+        tell(bench, case, "bays", "bay-1-empty")
+    assert sorted(bays_of(bench, case)) == ["1", "2"]
+    assert verify(bench.ledger.custody(case)).holds
+
+
+def test_bays_that_are_described_stay_as_they_are(bench: Bench) -> None:
+    number = take_in(bench, NAME, bays=[Bay(0, "left"), Bay(0, "right")]).number
+    tell(bench, number, "kind", "two-bay-box")
+    assert bays_of(bench, number) == ["left", "right"]
+    with pytest.raises(UsageError, match="left or right"):
+        tell(bench, number, "sound", "clicks", bay="1")
+
+
+def test_a_kind_that_was_a_slip_leaves_nothing_behind(bench: Bench, case: int) -> None:
+    tell(bench, case, "kind", "two-bay-box")
+    tell(bench, case, "kind", "drive")
+    assert (bays_of(bench, case), things(bench, case)) == (["1"], ["drive of bay 1"])
+    tell(bench, case, "kind", "two-bay-box")
+    tell(bench, case, "kind", "picture-enquiry")
+    assert (bays_of(bench, case), things(bench, case)) == ([], [])
+
+
+def test_a_bay_added_by_mistake_is_taken_back_while_nothing_is_on_record_of_it(
+    bench: Bench, case: int
+) -> None:
+    tell(bench, case, "kind", "drive")
+    tell(bench, case, "sound", "normal", bay="1")
+    add_bay(bench, Bay(case, "7", "AL20-HX4"))
+    assert things(bench, case) == ["drive of bay 1", "drive of bay 7"]
+    with pytest.raises(UsageError, match="reason"):
+        remove_bay(bench, case, "7", " ")
+    remove_bay(bench, case, "7", "a slip of the finger")
+    assert things(bench, case) == ["drive of bay 1"]
+    last = bench.ledger.custody(case)[-1]
+    assert (last.what, last.item) == (
+        "taken back, added by mistake: a slip of the finger", "drive of bay 7: AL20-HX4",
+    )  # fmt: skip
+    with pytest.raises(NoSuchCase):
+        remove_bay(bench, case, "7", "again")
+    with pytest.raises(UsageError, match="sign, sound"):
+        remove_bay(bench, case, "1", "a slip")
+    untell(bench, case, "sound", "of another drive", "1")
+    move_item(bench, case, "1", Where.HERE, "shelf B4")
+    with pytest.raises(UsageError, match="changed or moved"):
+        remove_bay(bench, case, "1", "a slip")
 
 
 def test_taking_back(bench: Bench, case: int) -> None:
@@ -260,7 +358,6 @@ def test_neither_custody_nor_story_name_the_customer(bench: Bench, case: int, tm
     paper.write_bytes(b"\x89PNG\r\n\x1a\n")
     set_authority(bench, case, Whose.OWN, document=paper)
     keep_pictures(bench, case, [paper], f"box of {NAME}")
-    add_bay(bench, Bay(case, "1"))
     over = receive(bench, case, ["1"], place="B4", person=secret, words=secret).done
     keep_signed(bench, case, over.number, paper)
     move_item(bench, case, "1", Where.HERE, "B5")

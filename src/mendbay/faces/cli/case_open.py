@@ -10,6 +10,7 @@ from mendbay.case.records import Bay
 from mendbay.core.errors import UsageError
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, wrapped
+from mendbay.jobs.came_in import remove_bay
 from mendbay.jobs.take_in import add_bay, amend_bay, take_in
 from mendbay.wiring import open_bench
 
@@ -68,14 +69,34 @@ def _bay(text: str) -> Bay:
 @click.argument("case", type=int)
 @click.argument("drive", metavar="BAY=MODEL/SERIAL")
 @click.option("--amend", is_flag=True, help="Put right what is noted of a bay that is there.")
+@click.option("--remove", default="", metavar="REASON", help="Take a bay back that was added by mistake.")
 @click.pass_obj
-def bay(screen: Screen, case: int, drive: str, amend: bool) -> None:
+def bay(screen: Screen, case: int, drive: str, amend: bool, remove: str) -> None:
     """Add a drive to CASE, as its label says; 1= alone if nothing is known of it.
 
     With --amend what is written takes the place of what was noted, and custody tells both: 1=MODEL/ clears
     the serial number, 1=/SERIAL the model, and 1=MODEL without a slash leaves the serial number as it is.
+    With --remove the bay goes, while nothing but its take-in is on record of it; custody tells it.
     """
     added = replace(_bay(drive), case=case)
+    if remove and (amend or drive.partition("=")[2]):
+        raise UsageError(
+            "A bay is put right or taken back, not both.", f"Write it as {added.bay}= --remove REASON."
+        )
+    if remove:
+        with open_bench(screen.home) as bench:
+            gone = remove_bay(bench, case, added.bay, remove)
+        screen.answer(
+            {
+                "case": case,
+                "bay": gone.bay,
+                "model": gone.model,
+                "serial": gone.serial,
+                "removed": remove.strip(),
+            },
+            f"Case {case} has no bay {gone.bay} any more.\nNext: {wording.called_as()} case show {case}",
+        )
+        return
     with open_bench(screen.home) as bench:
         if amend:
             model = added.model if added.model or "/" in drive else None
