@@ -26,6 +26,7 @@ from mendbay.jobs.erasure_port import Copies, Eraser
 from mendbay.jobs.events import StepProgress, Tell, silent
 from mendbay.jobs.ports import HandBackFolder, Papers, PowerCycle
 from mendbay.jobs.stationery_port import Stationery
+from mendbay.jobs.take_in_page import TakeInPage
 from mendbay.ledger.database import Ledger
 from mendbay.outlets.bag_check import check_bag
 from mendbay.outlets.case_files import CaseCabinet
@@ -255,6 +256,13 @@ def lesson_plot(title: str, rows: Sequence[Row]) -> str:
     from mendbay.outlets.lesson_plots import lesson_svg
 
     return lesson_svg(title, rows)
+
+
+def take_in_page(page: TakeInPage) -> str:
+    """The questions of take-in as one web page, to be answered on a telephone."""
+    from mendbay.outlets.take_in_page import take_in_page as made  # the template engine: only for this
+
+    return made(page)
 
 
 def write_new_files(files: Mapping[Path, bytes]) -> tuple[Path, ...]:

@@ -7,8 +7,8 @@ there and only there, and the form shows it from there; the others are notes of 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Set
+from dataclasses import dataclass, replace
 from typing import assert_never
 
 from mendbay.case.authority import Authority, Whose
@@ -109,8 +109,15 @@ class FilledForm:
 
 def first_question() -> Entry:
     """What must be answered before there is a case: whose it is."""
-    question = next(one for one in packaged_form().values() if one.column == "customer")
-    return Entry(question, "", question.words, ())
+    return unanswered(next(one for one in packaged_form().values() if one.column == "customer"))
+
+
+def unanswered(question: Question, bay: str = "") -> Entry:
+    """A question as it is asked, of a bay where each drive has its own, without an answer."""
+    sign = sign_of(question)
+    if sign is None:
+        return Entry(question, bay, question.words, question.options)
+    return Entry(question, bay, sign.asks, tuple(Option(one.id, one.words) for one in sign.answers))
 
 
 def fill_form(bench: Bench, case: int) -> FilledForm:
@@ -141,7 +148,7 @@ def tell(
         UsageError: no such question in a case of this kind, or no such answer.
     """
     with bench.ledger.together():
-        entry = _entry(bench, case, question_id, bay)
+        entry = entry_of(bench, case, question_id, bay)
         values = read_answer(entry.question, entry.options, text)
         _keep(bench, bench.ledger.case(case), entry, values, how)
     return fill_form(bench, case)
@@ -155,7 +162,7 @@ def untell(bench: Bench, case: int, question_id: str, reason: str, bay: str = ""
         UsageError: no such question, nothing was answered, no reason, or an answer no case can be without.
     """
     require_reason(reason)
-    entry = _entry(bench, case, question_id, bay)
+    entry = entry_of(bench, case, question_id, bay)
     question = entry.question
     if question.column == "customer":
         raise UsageError(
@@ -190,8 +197,13 @@ def untell(bench: Bench, case: int, question_id: str, reason: str, bay: str = ""
 # ------------------------------------------------------------------------- keeping
 
 
-def _entry(bench: Bench, case: int, question_id: str, bay: str) -> Entry:
-    """The entry that is meant, asked of the case or not yet."""
+def entry_of(bench: Bench, case: int, question_id: str, bay: str) -> Entry:
+    """One question of a case with what is on record, asked of the case or not yet.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        UsageError: no such question in a case of this kind, or a bay is missing or one too many.
+    """
     form = packaged_form()
     record = bench.ledger.case(case)
     if question_id not in form:
@@ -203,7 +215,7 @@ def _entry(bench: Bench, case: int, question_id: str, bay: str) -> Entry:
         raise UsageError(
             f"{question_id} is not asked of a {record.kind}.", f"mendbay case form {case} tells what is."
         )
-    sign = _sign(question)
+    sign = sign_of(question)
     of_bay = sign is not None and sign.seat is Seat.BAY
     if of_bay and not bay:
         bays = ", ".join(_bays(bench, record)) or "1"
@@ -229,7 +241,7 @@ def _keep(bench: Bench, case: Case, entry: Entry, values: tuple[str, ...], how: 
     question = entry.question
     _add_missing_bay(bench, case, entry.bay)
     told = " ".join(
-        [f"Bay {entry.bay}:"] * bool(entry.bay) + [entry.words, f"{_shown(entry.options, values)}."]
+        [f"Bay {entry.bay}:"] * bool(entry.bay) + [entry.words, f"{shown_as(entry.options, values)}."]
     )
     match question.type:
         case Type.CONSENT if values:
@@ -313,17 +325,13 @@ class _Filling:
         for question in packaged_form().values():
             if not question.asked_for(self.case.kind):
                 continue
-            sign = _sign(question)
+            sign = sign_of(question)
             bays = self.bays if sign is not None and sign.seat is Seat.BAY else ("",)
             found += [self.entry(question, bay) for bay in bays]
         return FilledForm(self.case, self.described, tuple(found), self.consents, self.authority)
 
     def entry(self, question: Question, bay: str) -> Entry:
-        sign = _sign(question)
-        words = question.words if sign is None else sign.asks
-        options = (
-            question.options if sign is None else tuple(Option(one.id, one.words) for one in sign.answers)
-        )
+        asked = unanswered(question, bay)
         note = self.notes.get((question.id, bay))
         noted = None if note is None else _values(note)
         values, origin = self._kept(question, bay)
@@ -332,10 +340,10 @@ class _Filling:
         elif not origin and noted == values:
             origin = _origin(note)
         answered = bool(values) or noted == ()
-        shown = _shown(options, values) if answered else ""
+        shown = shown_as(asked.options, values) if answered else ""
         if question.type is Type.CONSENT and values:
             shown = f"{shown}; {given_by(self.consents[question.id])}"
-        return Entry(question, bay, words, options, answered, values, shown, origin)
+        return replace(asked, answered=answered, values=values, shown=shown, origin=origin)
 
     def _kept(self, question: Question, bay: str) -> tuple[tuple[str, ...] | None, str]:
         """The answer where it is kept outside the notes of take-in, and its origin; None if it is not."""
@@ -384,19 +392,28 @@ def _column(case: Case, column: str) -> tuple[str, ...]:
 
 
 def _bays(bench: Bench, case: Case) -> tuple[str, ...]:
-    """The bays whose drives are asked about: those described, or as many as the kind of case has, but for one
-    that was said to be empty."""
     described = {one.bay for one in bench.ledger.bays(case.number)}
+    return bays_asked(described, case.kind, filled_bays(bench, case.number))
+
+
+def bays_asked(
+    described: Set[str], kind: CaseKind, filled: Set[str] = frozenset({"1", "2"})
+) -> tuple[str, ...]:
+    """The bays whose drives are asked about in a case of a kind: those described, or as many as it has.
+
+    Args:
+        filled: bays of a box that were not said to be empty.
+    """
     usual: set[str] = set()
-    if case.kind is CaseKind.BOX:
-        usual = set(filled_bays(bench, case.number))
-    elif case.kind is CaseKind.DRIVE:
+    if kind is CaseKind.BOX:
+        usual = set(filled)
+    elif kind is CaseKind.DRIVE:
         usual = {"1"}
     fits = described < usual
     return tuple(sorted(usual if fits else described))
 
 
-def _sign(question: Question) -> Sign | None:
+def sign_of(question: Question) -> Sign | None:
     """Triage's own question, where it is one of these.
 
     Raises:
@@ -405,7 +422,8 @@ def _sign(question: Question) -> Sign | None:
     return packaged_tables().signs[question.id] if question.type is Type.SIGN else None
 
 
-def _shown(options: tuple[Option, ...], values: tuple[str, ...]) -> str:
+def shown_as(options: tuple[Option, ...], values: tuple[str, ...]) -> str:
+    """An answer in words."""
     words = {one.id: one.words for one in options}
     return "; ".join(words.get(one, one) for one in values) or NOT_KNOWN
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 
 import click
 
@@ -10,6 +11,7 @@ from mendbay.case.consents import How
 from mendbay.core.errors import Interrupted, UsageError
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, wrapped
+from mendbay.faces.cli.take_in_files import enter, make_page
 from mendbay.faces.cli.take_in_talk import Ended, Talk
 from mendbay.faces.cli.take_in_words import form_json, form_lines, how_to_answer, next_commands
 from mendbay.jobs.take_in_form import FilledForm, fill_form, tell, untell
@@ -34,12 +36,34 @@ def how_of(text: str) -> How:
 @click.command(name="take-in")
 @click.argument("case", type=int, required=False)
 @HOW
+@click.option(
+    "--page",
+    type=click.Path(path_type=Path),
+    metavar="FILE.html",
+    help="Write the questions as a web page for a telephone, which saves the answers as a file.",
+)
+@click.option(
+    "--answers", type=click.Path(path_type=Path), metavar="FILE.json", help="Enter what such a page saved."
+)
+@click.option("--replace", is_flag=True, help="With --answers: also in the place of other answers on record.")
 @click.pass_obj
-def take_in_(screen: Screen, case: int | None, how: str) -> None:
+def take_in_(
+    screen: Screen, case: int | None, how: str, page: Path | None, answers: Path | None, replace: bool
+) -> None:
     """Ask all that is still open of CASE at the terminal; without CASE open a new one.
 
     What is asked first takes five minutes; the rest can wait. Every answer is kept at once.
     """
+    if (page and answers) or (replace and not answers):
+        raise UsageError(
+            "These options do not go together.", "--page makes a page; --answers enters its file"
+        )
+    if page is not None:
+        make_page(screen, case, page)
+        return
+    if answers is not None:
+        enter(screen, case, answers, how_of(how), replace)
+        return
     if screen.as_json or not sys.stdin.isatty():
         _without_terminal(screen, case)
         return
