@@ -15,7 +15,7 @@ from math import isfinite
 
 from mendbay.case.numbering import folder_name
 from mendbay.core.errors import UsageError
-from mendbay.core.texts import require_day, require_moment, require_text
+from mendbay.core.texts import require_characters, require_day, require_moment, require_text
 
 FORGOTTEN = "(forgotten)"
 """What stands where a text was that named a person, or could."""
@@ -61,7 +61,8 @@ class Intake:
     most wanted first; `due_on` is the day by which the customer needs it, empty for none.
 
     Raises:
-        UsageError: no customer, a text that is too long or holds characters that cannot be stored.
+        UsageError: no customer, a text that is too long or holds characters that cannot be stored, or a line
+            break in the customer's name or in what came in.
     """
 
     opened_at: str
@@ -78,6 +79,8 @@ class Intake:
         if self.due_on:
             require_day(self.due_on)
         _require_customer(self.customer)
+        require_characters(self.customer, "customer's name")  # both stand on one line of letters and lists
+        require_characters(self.box, "description of what came in")
         for text in (self.contact, self.box, self.notes, *self.wanted):
             require_text(text)
 

@@ -18,7 +18,7 @@ from mendbay.case.records import CaseKind
 from mendbay.case.secret_text import require_no_secret
 from mendbay.core.errors import BadFormFile, UsageError
 from mendbay.core.figures import Table, read_tables
-from mendbay.core.texts import require_day, require_line, require_text
+from mendbay.core.texts import require_characters, require_day, require_line, require_text
 
 FILE = "take_in_form.toml"
 NOT_KNOWN = "not known"
@@ -26,6 +26,8 @@ NOT_KNOWN = "not known"
 MOST_DAYS = 3650
 """Days that copies may be kept: ten years, longer than any shop wants to (own choice)."""
 HELP_LIMIT = 100
+CONDITION, NOTHING_SEEN = "condition", "sound"
+"""The question of what is seen of what came in, and its answer that excludes the others."""
 
 
 class Type(StrEnum):
@@ -242,6 +244,8 @@ def read_answer(question: Question, options: Sequence[Option], text: str) -> tup
     require_no_secret(text, alone=question.secret)
     if question.type in (Type.LINE, Type.TEXT):
         require_line(text, "answer") if question.type is Type.LINE else require_text(text)
+        if question.column == "box":
+            require_characters(text, "description of what came in")
         return (text,)
     if question.type is Type.DAY:
         require_day(text)
@@ -270,6 +274,11 @@ def _picked(question: Question, options: Sequence[Option], text: str) -> tuple[s
             f"Use one of: {', '.join(one.id for one in options)}, {NOT_KNOWN}.",
         )
     chosen = {by_name[one] for one in said}
+    if question.id == CONDITION and NOTHING_SEEN in chosen and len(chosen) > 1:
+        raise UsageError(
+            "Nothing to be seen and something to be seen cannot both be.",
+            f"Leave out {NOTHING_SEEN}, or give it alone.",
+        )
     return tuple(one.id for one in options if one.id in chosen)
 
 

@@ -17,7 +17,7 @@ from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import chance_text
 from mendbay.jobs.agenda import tell_turn
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.consents import to_ask
+from mendbay.jobs.consents import refused, to_ask
 from mendbay.jobs.papers import frame
 from mendbay.jobs.quote_case import quote_of
 from mendbay.jobs.remembered import remembered
@@ -180,6 +180,8 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
         "drives": case.kind not in WITHOUT_TRIAGE,
         "examined": told is not None and bool(told.known),
         "found": _found(told) if told is not None and told.known else [],
+        "box_came": told is not None and told.subject.box,
+        "power_refused": told is not None and "power-on" in refused(told.consents),
         "no_power": [one.bay for one in told.keep_off] if told is not None else [],
         "next_step": "" if done else _next_step(entry),
         **_turn_facts(bench, entry, told),

@@ -33,6 +33,7 @@ from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.take_in import add_bay, described
 from mendbay.jobs.triage_case import note_about, note_answer, said_worth, take_worth_back, withdraw_answer
+from mendbay.jobs.waiting import require_due
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 from mendbay.triage.belief import Asked
 from mendbay.triage.next_step import CONDITION, HEARD, SEEN
@@ -150,6 +151,8 @@ def tell(
     with bench.ledger.together():
         entry = entry_of(bench, case, question_id, bay)
         values = read_answer(entry.question, entry.options, text)
+        if entry.question.column == "due_on" and values:
+            require_due(bench, bench.ledger.case(case), values[0])
         _keep(bench, bench.ledger.case(case), entry, values, how)
     return fill_form(bench, case)
 

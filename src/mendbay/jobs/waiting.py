@@ -101,18 +101,40 @@ def set_due(bench: Bench, number: int, day: str) -> Case:
 
     Raises:
         NoSuchCase: there is no such case.
-        UsageError: it is no day.
+        UsageError: it is no day, or past, or the case is closed.
     """
     if day:
         require_day(day)
     with bench.ledger.together():
-        before = bench.ledger.case(number).due_on
+        record = bench.ledger.case(number)
+        if day:
+            require_due(bench, record, day)
+        before = record.due_on
         amended = bench.ledger.amend_case(number, due_on=day)
         if before != day:
             said = f"{before or 'none'} -> {day or 'none'}"
             bench.custody(number, f"deadline changed: {said}", "the whole case")
             bench.note(number, "deadline", f"Deadline: {said}.")
     return amended
+
+
+def require_due(bench: Bench, case: Case, day: str) -> None:
+    """Refuses a day by which a case cannot be needed.
+
+    Raises:
+        UsageError: it is past, or the case is closed.
+    """
+    _require_not_closed(case)
+    if day < bench.now()[:10]:
+        raise UsageError(f"{day} is past.", f"Give a day to come: mendbay case due {case.number} DAY")
+
+
+def _require_not_closed(case: Case) -> None:
+    if case.state is CaseState.CLOSED:
+        raise UsageError(
+            f"Case {case.number} is closed: nothing of it is due any more.",
+            f"mendbay case reopen {case.number} REASON opens it again.",
+        )
 
 
 def waits_of(bench: Bench, case: Case, shop: WholeShop) -> tuple[Wait, ...]:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from mendbay.wiring import open_bench
 from support.answers import Run, answer, refused
 from support.boxes import tool_or_skip
 
@@ -24,7 +25,7 @@ def text_of(run: Run, *words: str) -> str:
     return done.stdout
 
 
-def test_the_day_as_it_is_told(run: Run) -> None:
+def test_the_day_as_it_is_told(run: Run, tmp_path: Path) -> None:
     run("case", "open", "Quillmere Pottery, the second studio by the river", "--bay", "1=")
     run("case", "open", "Quillmere Pottery", "--bay", "1=")
     assert answer(run, "case", "wait", "3", "part", "a motor driver", "--until", "2999-01-01") == {
@@ -34,7 +35,9 @@ def test_the_day_as_it_is_told(run: Run) -> None:
         "what": "a motor driver",
         "until": "2999-01-01",
     }
-    assert answer(run, "case", "due", "2", "2026-01-01")["due_on"] == "2026-01-01"
+    assert "is past" in refused(run, 2, "case", "due", "2", "2026-01-01")
+    with open_bench(tmp_path / "home") as bench:
+        bench.ledger.amend_case(2, due_on="2026-01-01")  # the day went by
     told = answer(run, "case", "today")
     assert [(one["case"], one["late"]) for one in told["steps"]] == [(2, ["needed by 2026-01-01"]), (1, [])]
     assert [one["case"] for one in told["waiting"]] == [3]

@@ -125,7 +125,7 @@ def test_a_bill_is_waited_for_also_after_the_hand_back(bench: Bench) -> None:
     assert account.due is not None
     bench.ledger.amend_case(1, state=CaseState.HANDED_BACK)
     assert waits(tell_turn(bench, 1)) == [(WaitsFor.CUSTOMER, f"the payment of {account.due.text}")]
-    set_due(bench, 1, "2020-01-01")
+    bench.ledger.amend_case(1, due_on="2020-01-01")
     entry = tell_turn(bench, 1)
     assert (entry.case.due_on, entry.case.due_for) == ("", ""), "what was due is done"
     bench.ledger.amend_case(1, state=CaseState.CLOSED)
@@ -213,16 +213,21 @@ def test_an_enquiry_and_a_board_have_their_own_next_step(bench: Bench, kind: Cas
 
 def test_late_cases_come_first_and_the_deadline_stands_in_custody(bench: Bench) -> None:
     second = take_in(bench, "Quillmere Pottery", box="a box").number
-    set_due(bench, second, "2026-01-01")
+    bench.ledger.amend_case(second, due_on="2026-01-01")
     assert [one.case.number for one in tell_agenda(bench).agenda.steps] == [second, 1]
     set_due(bench, 1, bench.now()[:10])
     assert [one.place for one in tell_agenda(bench).agenda.steps] == [0, 1]
     assert bench.ledger.custody(second)[-1].what == "deadline changed: none -> 2026-01-01"
     before = len(bench.ledger.custody(second))
-    set_due(bench, second, "2026-01-01")
+    bench.ledger.amend_case(second, due_on="2026-01-01")
     assert len(bench.ledger.custody(second)) == before
     with pytest.raises(UsageError):
         set_due(bench, 1, "tomorrow")
+    with pytest.raises(UsageError, match="is past"):
+        set_due(bench, 1, "2020-01-01")
+    bench.ledger.amend_case(1, state=CaseState.CLOSED)
+    with pytest.raises(UsageError, match="closed"):
+        set_due(bench, 1, "2999-01-01")
 
 
 def test_a_case_that_cannot_be_weighed_says_why(bench: Bench) -> None:

@@ -11,12 +11,14 @@ import pytest
 from pypdf import PdfReader
 
 from mendbay.case.agenda import WaitsFor
+from mendbay.case.consents import Word
 from mendbay.case.price_list import packaged_prices
 from mendbay.case.records import CaseKind, CaseState
 from mendbay.core.errors import UsageError
 from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import make_bill
+from mendbay.jobs.consents import give_word
 from mendbay.jobs.letters import Message, letter_mail, letter_pdf, letter_words, message_mail
 from mendbay.jobs.quote_case import By, decide, make_quote
 from mendbay.jobs.quote_lines import Wish
@@ -29,7 +31,7 @@ from support.erasures import Standing
 
 
 def flat(text: str) -> str:
-    return " ".join(text.split())
+    return " ".join(text.replace("\n> ", " ").split())
 
 
 def test_a_case_nobody_looked_at_claims_nothing(bench: Bench) -> None:
@@ -51,6 +53,29 @@ def test_the_likeliest_fault_is_told_with_its_chance_and_the_drive_gets_no_power
     assert "also the other drive of a pair" in said
     for promise in ("100 %", "guarantee", "certainly", "we will save", " 0 %"):
         assert promise not in said.lower()
+
+
+def test_what_was_refused_is_not_asked_for_again(bench: Bench) -> None:
+    answer(bench, 1, Asked("history"), "dropped")
+    answer(bench, 1, Asked("sound", "1"), "clicks")
+    assert "before you have agreed" in flat(letter_words(bench, 1))
+    give_word(bench, 1, "power-on", Word.NO)
+    said = flat(letter_words(bench, 1))
+    assert "As you decided, we give it no power." in said
+    assert "before you have agreed" not in said
+
+
+def test_a_drive_that_came_alone_speaks_of_no_box(bench: Bench) -> None:
+    bench.ledger.amend_case(1, kind=CaseKind.DRIVE, box="")
+    said = flat(letter_words(bench, 1))
+    assert "nothing that a computer offers" in said
+    assert "the box offers" not in said
+
+
+@pytest.mark.parametrize("said", [{"customer": "Quill\nmere"}, {"customer": "Quillmere", "box": "box\nx"}])
+def test_a_line_break_splits_no_letter(bench: Bench, said: dict[str, str]) -> None:
+    with pytest.raises(UsageError, match="U\\+000A"):
+        take_in(bench, **said)  # type: ignore[arg-type]
 
 
 def test_what_we_need_and_when(bench: Bench) -> None:
@@ -150,7 +175,7 @@ def test_the_letter_is_kept_and_custody_names_no_customer(bench: Bench) -> None:
 
 
 def test_hostile_names_stay_words(bench: Bench) -> None:
-    number = take_in(bench, "# Boss **x** {{ 7*7 }}\n> go", box="<b>box</b>\n- [x](y)").number
+    number = take_in(bench, "# Boss **x** {{ 7*7 }} > go", box="<b>box</b> - [x](y)").number
     mail = letter_mail(bench, number)
     assert "# Boss **x** {{ 7*7 }}" in mail.body
     assert "<b>box</b>" in mail.body
