@@ -46,7 +46,13 @@ class PrintedStationery(Stationery):
         return _set(paper, self._blocks(paper, facts), facts, form="png", pixels_per_inch=pixels_per_inch)
 
     def _blocks(self, paper: str, facts: Mapping[str, Any]) -> tuple[Block, ...]:
-        return blocks_of(filled(paper, self.wording(paper), facts))
+        blocks = blocks_of(filled(paper, self.wording(paper), facts))
+        if not blocks:
+            raise BadFormFile(
+                f"The wording {paper!r} says nothing.",
+                "Write it, or take the shop's own file away: then ours is used.",
+            )
+        return blocks
 
     def wording(self, paper: str) -> str:
         """The wording that is in force.

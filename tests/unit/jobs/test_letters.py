@@ -14,7 +14,7 @@ from mendbay.case.agenda import WaitsFor
 from mendbay.case.consents import Word
 from mendbay.case.price_list import packaged_prices
 from mendbay.case.records import CaseKind, CaseState
-from mendbay.core.errors import UsageError
+from mendbay.core.errors import BadFormFile, UsageError
 from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import make_bill
@@ -53,6 +53,13 @@ def test_the_likeliest_fault_is_told_with_its_chance_and_the_drive_gets_no_power
     assert "also the other drive of a pair" in said
     for promise in ("100 %", "guarantee", "certainly", "we will save", " 0 %"):
         assert promise not in said.lower()
+
+
+def test_an_empty_wording_makes_no_letter(bench: Bench, shop: ShopFolder) -> None:
+    shop.keep("papers", "letter", "{# nothing #}\n")
+    with pytest.raises(BadFormFile, match="says nothing"):
+        letter_pdf(bench, 1)
+    assert bench.notes.of(NoteKind.LETTER) == ()
 
 
 def test_what_was_refused_is_not_asked_for_again(bench: Bench) -> None:
