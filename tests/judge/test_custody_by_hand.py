@@ -43,7 +43,7 @@ def exported(tmp_path_factory: pytest.TempPathFactory) -> bytes:
         add_item(bench, 1, What.ADAPTER, marks='12 V "3 A", grün 🏺', condition='"hash":"' + "0" * 64 + '",')
         over = receive(bench, 1, ["1", "2", "3"], person="A. Potter", words="Read both.").done
         scan = folder / "scan.png"
-        scan.write_bytes(b"a signed paper")
+        scan.write_bytes(b"%PDF-a signed paper")
         keep_signed(bench, 1, over.number, scan)
         release(bench, 1, ["1"], Role.LAB)
         return exported_custody(bench, 1)

@@ -65,7 +65,7 @@ JOBS: dict[str, tuple[int, Callable[[Bench, Path], object]]] = {
 def test_all_or_nothing_at_every_note(tmp_path: Path, name: str) -> None:
     writes, job = JOBS[name]
     scan = tmp_path / "scan.png"
-    scan.write_bytes(b"signed")
+    scan.write_bytes(b"%PDF-1")
     with bench_with_case(tmp_path / "home") as bench:
         if name == "signed":
             receive(bench, 1, ["1"])

@@ -29,6 +29,7 @@ from mendbay.jobs.check_custody import require_sound_custody
 from mendbay.jobs.keep_items import items_named, put_items
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.papers import frame
+from mendbay.jobs.picture_files import is_scan
 from mendbay.jobs.remembered import remembered
 
 SIGNED_LIMIT_BYTES = 64 << 20
@@ -149,7 +150,7 @@ def keep_signed(bench: Bench, case: int, number: int, scan: Path) -> HandOver:
 
     Raises:
         NoSuchCase, NoSuchItem: there is no such case or hand-over.
-        UsageError: the file cannot be read, is empty or too large, or is kept already.
+        UsageError: the file cannot be read, is empty, too large, no picture or PDF, or is kept already.
         DestinationError: it cannot be written.
     """
     record = bench.ledger.case(case)
@@ -157,6 +158,8 @@ def keep_signed(bench: Bench, case: int, number: int, scan: Path) -> HandOver:
     data = bench.files.fetch(scan, SIGNED_LIMIT_BYTES)
     if not data:
         raise UsageError(f"{scan} is empty.", "Scan the paper again.")
+    if not is_scan(data):
+        raise UsageError(f"{scan} is neither a picture nor a PDF.", "Scan the paper as PDF, JPEG or PNG.")
     # the name of the file may be the customer's: of it only the ending is kept
     ending = re.sub(r"[^a-z0-9.]", "", PurePath(scan.name).suffix.casefold())[:10]
     kept = bench.files.keep(record, f"papers/hand-over-{number}-signed{ending}", data)

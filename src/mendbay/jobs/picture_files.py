@@ -107,6 +107,14 @@ def is_no_picture(name: str, data: bytes) -> bool:
     return not begins and not name.lower().endswith(ENDINGS)
 
 
+def is_scan(data: bytes) -> bool:
+    """Whether bytes begin as a picture or PDF does: JPEG, PNG, GIF, TIFF, WebP, HEIF or PDF (their
+    specifications, from memory)."""
+    begins = (*_BEGINNINGS, b"GIF87a", b"GIF89a", b"II*\x00", b"MM\x00*", b"%PDF-")
+    boxed = (data[:4] == b"RIFF" and data[8:12] == b"WEBP") or data[4:8] == b"ftyp"
+    return data.startswith(begins) or boxed
+
+
 def unread(path: Path, trouble: UsageError) -> LeftOut:
     """A file that could not be fetched."""
     why = trouble.what.removeprefix(f"{path} ").removesuffix(".")

@@ -35,7 +35,7 @@ def test_every_answer_has_its_documented_shape(run: Run, tmp_path: Path) -> None
     assert answer(run, "case", "release", "1", "1", "--to", "lab")["with"] == "lab"
     assert answer(run, "case", "hand-over", "1", "2", tmp_path / "again.pdf")["number"] == 2
     scan = tmp_path / "scan.png"
-    scan.write_bytes(b"signed")
+    scan.write_bytes(b"%PDF-1")
     assert answer(run, "case", "signed", "1", "1", scan)["signed"][0]["size_bytes"] == 6
     assert [bool(one["signed"]) for one in answer(run, "case", "hand-overs", "1")] == [True, False]
     receipt = answer(run, "case", "receipt", "1", tmp_path / "receipt.pdf", "--agreed", "Read both.")

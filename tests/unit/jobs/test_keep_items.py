@@ -37,6 +37,8 @@ from mendbay.jobs.take_in_form import tell
 from mendbay.jobs.write_receipt import write_receipt
 from mendbay.outlets.shop_files import ShopFolder
 
+SCAN = b"\x89PNG\r\n\x1a\nsigned"
+
 
 def custody(bench: Bench, case: int = 1) -> list[tuple[str, str]]:
     return [(one.what, one.item) for one in bench.ledger.custody(case)]
@@ -174,14 +176,17 @@ class TestHandOvers:
     def test_the_signed_paper_is_kept_with_its_digest(self, bench: Bench, tmp_path: Path) -> None:
         receive(bench, 1, ["1"])
         scan = tmp_path / "A. Potter.PNG"
-        scan.write_bytes(b"signed")
+        scan.write_bytes(SCAN)
         (signed,) = keep_signed(bench, 1, 1, scan).signed
         kept = KeptFile(signed.path, signed.sha256, signed.size_bytes)
-        assert bench.files.take(bench.ledger.case(1), kept) == b"signed"
+        assert bench.files.take(bench.ledger.case(1), kept) == SCAN
         assert signed.path == "papers/hand-over-1-signed.png"
         assert signed.sha256 in custody(bench)[-1][1]
         assert hand_overs_of(bench, 1)[0].signed == (signed,)
         with pytest.raises(UsageError, match="that very file"):
+            keep_signed(bench, 1, 1, scan)
+        scan.write_bytes(b"only some text")
+        with pytest.raises(UsageError, match="neither a picture nor a PDF"):
             keep_signed(bench, 1, 1, scan)
         scan.write_bytes(b"")
         with pytest.raises(UsageError, match="empty"):
