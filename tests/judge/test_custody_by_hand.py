@@ -38,7 +38,7 @@ def exported(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     """The log of a case in which things came, went, and were signed for."""
     folder = tmp_path_factory.mktemp("shop")
     with open_bench(folder / "home") as bench:
-        box = 'two-bay box, "Tarn", does not start\n(\\ scratched)'
+        box = 'two-bay box, "Tarn", does not start (\\ scratched)'
         take_in(bench, "Quillmere Pottery", box=box, bays=[Bay(0, "1", "AL20-HX4", "QM-1"), Bay(0, "2")])
         add_item(bench, 1, What.ADAPTER, marks='12 V "3 A", grün 🏺', condition='"hash":"' + "0" * 64 + '",')
         over = receive(bench, 1, ["1", "2", "3"], person="A. Potter", words="Read both.").done
