@@ -21,11 +21,12 @@ from mendbay.case.hand_over import (
     released,
 )
 from mendbay.case.items import Item
-from mendbay.core.errors import LedgerError, MendbayError, NoSuchItem, UsageError
+from mendbay.core.errors import HeldBack, LedgerError, MendbayError, NoSuchItem, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import counted
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.check_custody import require_sound_custody
+from mendbay.jobs.consents import consents_of, refused, risk_called
 from mendbay.jobs.keep_items import items_named, put_items
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.papers import frame
@@ -34,6 +35,9 @@ from mendbay.jobs.remembered import remembered
 
 SIGNED_LIMIT_BYTES = 64 << 20
 """Largest scan or photo that is kept: some pages at the finest setting of an office scanner (own choice)."""
+
+NEEDED = {Role.LAB: "open-drive", Role.COURIER: "shipping"}
+"""The customer's word that handing something to that role rests on (`consents.toml`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,22 +77,50 @@ def receive(
 
 
 def release(
-    bench: Bench, case: int, named: Sequence[str], role: Role, *, person: str = "", words: str = ""
+    bench: Bench,
+    case: int,
+    named: Sequence[str],
+    role: Role,
+    *,
+    person: str = "",
+    words: str = "",
+    although: str = "",
 ) -> HandedOver:
     """Gives items away.
 
     Args:
+        although: why, where the customer refused it; custody keeps it.
         person: who took them, for the paper alone.
         words: what was agreed, for the paper alone.
 
     Raises:
         NoSuchCase, NoSuchItem: there is no such case or item.
+        HeldBack: the customer refused what it needs; nothing is recorded.
         UsageError: an item is not here, or a text cannot be kept.
         CustodyBroken: the custody log does not hold; nothing is recorded.
         BadFormFile: the wording of the paper is not sound; the hand-over is recorded.
         NoRoom, DestinationError: the paper cannot be kept; the hand-over is recorded.
     """
-    return _hand_over(bench, case, named, Direction.RELEASED, role, "", person, words)
+    return _hand_over(bench, case, named, Direction.RELEASED, role, "", person, words, although)
+
+
+def _against(bench: Bench, case: int, role: Role, although: str) -> str:
+    """What the customer refused of giving things to that role, in words; empty if nothing.
+
+    Raises:
+        HeldBack: something is, and no reason to do it all the same is given.
+    """
+    needed = NEEDED.get(role, "")
+    if needed not in refused(consents_of(bench, case)):
+        return ""
+    title = risk_called(needed).title
+    if not although.strip():
+        raise HeldBack(
+            f"The customer refused {title} in case {case}.",
+            f"mendbay case consent {case} {needed} yes, once they agree; or --although-refused REASON, which "
+            "custody keeps",
+        )
+    return title
 
 
 def _hand_over(
@@ -100,12 +132,14 @@ def _hand_over(
     place: str,
     person: str,
     words: str,
+    although: str = "",
 ) -> HandedOver:
     with bench.ledger.together():
         earlier = hand_overs_of(bench, case)
         require_sound_custody(bench, case)
         customer = bench.ledger.case(case).customer
-        require_nameless(bench.ledger.case(case), place)
+        require_nameless(bench.ledger.case(case), place, although)
+        against = _against(bench, case, role, although) if direction is Direction.RELEASED else ""
         before = items_named(bench, case, named) if named else ()
         if direction is Direction.RECEIVED:
             items = received(before, earlier, place)
@@ -116,6 +150,10 @@ def _hand_over(
             case, number, direction, role, items, bench.now(), bench.who, person, words, customer=customer
         )
         put_items(bench, case, items)
+        if against:
+            codes = ", ".join(one.code for one in items)
+            what = f"released to the {role.words} although the customer refused {against}"
+            bench.custody(case, what, f"{codes}; {although.strip()}")
         bench.custody(case, *over.custody_words)
         last = bench.ledger.custody(case)[-1]
         over = replace(over, head=Head(last.sequence, last.hash).text)

@@ -100,3 +100,34 @@ def test_what_cannot_be_is_refused_with_the_next_step(
     run: Run, code: int, words: tuple[str, ...], said: str
 ) -> None:
     assert said in refused(run, code, "case", *words)
+
+
+@pytest.mark.parametrize(
+    ("role", "needed", "title"),
+    [
+        ("lab", "open-drive", "opening by a laboratory with a clean room"),
+        ("courier", "shipping", "sending things by a carrier"),
+    ],
+)
+def test_what_the_customer_refused_leaves_with_a_reason_alone(
+    run: Run, tmp_path: Path, role: str, needed: str, title: str
+) -> None:
+    text_of(run, "case", "receive", "1", "1")
+    text_of(run, "case", "consent", "1", needed, "no")
+    said = " ".join(refused(run, 16, "case", "release", "1", "1", "--to", role).split())
+    assert f"The customer refused {title} in case 1." in said
+    assert f"mendbay case consent 1 {needed} yes" in said
+    assert len(answer(run, "case", "hand-overs", "1")) == 1, "nothing was recorded"
+    reason = ("--although-refused", "agreed on the telephone")
+    assert answer(run, "case", "release", "1", "1", "--to", role, *reason)["with"] == role
+    log = tmp_path / "log.jsonl"
+    text_of(run, "case", "custody", "1", "--export", log)
+    assert f"although the customer refused {title}" in log.read_text("utf-8")
+    assert "0001-01; agreed on the telephone" in log.read_text("utf-8")
+
+
+def test_the_customer_gets_things_back_whatever_was_refused(run: Run) -> None:
+    text_of(run, "case", "receive", "1", "1")
+    for needed in ("open-drive", "shipping", "power-on"):
+        text_of(run, "case", "consent", "1", needed, "no")
+    text_of(run, "case", "release", "1", "1", "--to", "customer")

@@ -57,11 +57,25 @@ def receive_(
 @click.option("--to", "role", type=ROLES, required=True, help="Into whose hand they go.")
 @NAME
 @WORDS
+@click.option(
+    "--although-refused",
+    default="",
+    metavar="REASON",
+    help="Although the customer refused it; custody keeps the reason.",
+)
 @click.pass_obj
-def release_(screen: Screen, case: int, items: tuple[str, ...], role: str, name: str, words: str) -> None:
+def release_(
+    screen: Screen,
+    case: int,
+    items: tuple[str, ...],
+    role: str,
+    name: str,
+    words: str,
+    although_refused: str,
+) -> None:
     """Give ITEMs away, with a paper to sign."""
     with open_bench(screen.home) as bench:
-        over = release(bench, case, items, Role(role), person=name, words=words)
+        over = release(bench, case, items, Role(role), person=name, words=words, although=although_refused)
         folder = bench.images.folder(bench.ledger.case(case))
     _answer(screen, over, folder / over.path)
 
