@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import cache
 from typing import Any
 
@@ -18,7 +18,7 @@ from mendbay.jobs.consents import to_ask
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.look_at_pair import LOOKED
 from mendbay.jobs.triage_case import Triage, stakes_of, tell_triage
-from mendbay.jobs.waiting import WholeShop, owes, waits_of, whole_shop
+from mendbay.jobs.waiting import WholeShop, owes, to_return, waits_of, whole_shop
 from mendbay.jobs.withdraw import standing_notes
 from mendbay.triage.next_step import Offer
 from mendbay.triage.table_file import packaged_texts
@@ -86,7 +86,8 @@ def _limits(bench: Bench) -> Mapping[WaitsFor, int]:
 
 
 def _unfinished(bench: Bench, case: Case, today: str) -> bool:
-    """A closed case is done with, unless it is not paid or copies are still there that should be gone."""
+    """A closed case is done with, unless it is not paid, money is to be returned, or copies are still there
+    that should be gone."""
     if case.state is not CaseState.CLOSED:
         return True
     if owes(bench, case):
@@ -158,15 +159,32 @@ class _Gathering:
         chore = self._ours(case) if self._steps else None
         return OpenCase(case.number, case.due_on, due_for, chore=chore)
 
+    def _returning(self, case: Case) -> Chore | None:
+        """Giving back what was paid beyond the bill."""
+        amount = to_return(self._bench, case)
+        if not amount:
+            return None
+        row = self._chores.rows["return-money"].chore(case.number, 0.0)
+        bare = amount.split(" ")[0]
+        return replace(
+            row,
+            words=row.words.replace("{amount}", amount),
+            command=row.command.replace("{amount}", bare),
+        )
+
     def _of_done(self, case: Case) -> OpenCase:
         """The files are handed back: what is left is to close it, and to keep no copy longer than agreed."""
         if case.keep_until and case.keep_until < self._today and _holds_copies(self._bench, case):
             chore = self._chore("erase", case, 0.0)
             return OpenCase(case.number, case.keep_until, "copies kept until", chore=chore)
+        if returning := self._returning(case):
+            return OpenCase(case.number, chore=returning)
         closed = case.state is CaseState.CLOSED
         return OpenCase(case.number, chore=None if closed else self._chore("close", case, 0.0))
 
     def _ours(self, case: Case) -> Chore:
+        if returning := self._returning(case):
+            return returning
         bays = self._bench.ledger.bays(case.number)
         if case.kind is CaseKind.ENQUIRY:
             return self._chore("answer-enquiry", case, self._worth(case))

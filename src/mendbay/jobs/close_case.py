@@ -259,9 +259,14 @@ def _missing(
 
 
 def _unpaid(bench: Bench, number: int) -> Iterator[str]:
-    due = account_of(bench, number).due
+    account = account_of(bench, number)
+    due, paid = account.due, account.paid
     if due is not None and due.minor > 0:
         yield f"{due.text} of its bill are not paid: case today goes on telling it."
+    if due is not None and due.minor < 0:
+        yield f"{(-due).text} are to be returned to the customer: case today goes on telling it."
+    if due is None and paid is not None and paid.minor > 0:
+        yield f"{paid.text} were paid and there is no bill that counts: bill it, or return it."
 
 
 def _still_here(bench: Bench, number: int) -> Iterator[str]:

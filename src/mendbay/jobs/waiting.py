@@ -201,8 +201,16 @@ def _quotes(bench: Bench, case: Case) -> list[tuple[int, Wait]]:
 
 
 def owes(bench: Bench, case: Case) -> bool:
-    """Whether a bill of the case is not paid."""
-    return bool(_payment(bench, case))
+    """Whether a bill of the case is not paid, or money is to be returned."""
+    return bool(_payment(bench, case)) or bool(to_return(bench, case))
+
+
+def to_return(bench: Bench, case: Case) -> str:
+    """What is to be returned to the customer after the bill, `12.00 EUR`; empty for nothing."""
+    if not bench.notes.last_number(case.number, NoteKind.QUOTE):
+        return ""
+    due = account_of(bench, case.number).due
+    return (-due).text if due is not None and due.minor < 0 else ""
 
 
 def _payment(bench: Bench, case: Case) -> list[tuple[int, Wait]]:

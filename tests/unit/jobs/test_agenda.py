@@ -14,6 +14,7 @@ from mendbay.case.agenda import Entry, WaitsFor
 from mendbay.case.consents import Consent, Word, packaged_risks
 from mendbay.case.records import Bay, CaseKind, CaseState, Image
 from mendbay.core.errors import BadFormFile, LedgerError, UsageError
+from mendbay.core.money import Money
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.source import Identity
 from mendbay.jobs import agenda as agenda_job
@@ -133,6 +134,22 @@ def test_a_bill_is_waited_for_also_after_the_hand_back(bench: Bench) -> None:
     pay(bench, 1, account.due.text, How.CASH)
     assert list(tell_agenda(bench).cases) == []
     assert waits(tell_turn(bench, 1)) == []
+
+
+def test_what_was_paid_too_much_is_returned(bench: Bench) -> None:
+    make_quote(bench, 1, BY_HAND)
+    decide(bench, 1, 1, True, By.PHONE)
+    account, _ = make_bill(bench, 1, {"swap-board:picked-1": "200.00"})
+    assert account.due is not None
+    pay(bench, 1, (account.due + Money(1200, "EUR")).text, How.CASH, although_more="no change")
+    for state in (CaseState.OPEN, CaseState.HANDED_BACK, CaseState.CLOSED):
+        bench.ledger.amend_case(1, state=state)
+        chore = tell_agenda(bench).agenda.steps[0].chore
+        assert chore is not None
+        assert chore.words == "Return 12.00 EUR to the customer"
+        assert chore.command == "case pay 1 12.00 --back --how transfer"
+    pay(bench, 1, "12.00", How.TRANSFER, back=True)
+    assert list(tell_agenda(bench).cases) == []
 
 
 def test_the_customer_is_asked_before_a_step_that_needs_it(bench: Bench) -> None:

@@ -320,3 +320,5 @@ def test_two_odd_cases_do_not_turn_a_judgement(bench: Bench) -> None:
     after = tell_triage(bench, 1).belief
     assert after.fault("board-supply", "1") > before.fault("board-supply", "1")
     assert after.fault("heads", "1") > 2 * after.fault("board-supply", "1")
+    pay(bench, 1, "12", How.CASH, although_more="no change")
+    assert any("12.00 EUR are to be returned" in one for one in look_at_closing(bench, 1).missing)
