@@ -95,7 +95,7 @@ def test_a_copy_that_fails_after_all_is_told_with_what_is_recorded(run: Run) -> 
 def test_a_declined_quote_and_a_deposit_on_the_command_line(run: Run) -> None:
     answer(run, "case", "quote", "1", "--no-odds", "--line", "swap-board", "--line", "hour=1")
     assert answer(run, "case", "pay", "1", "10", "--how", "cash")["paid"] == 1000
-    text_of(run, "case", "payments", "1")
+    assert "A deposit for quote 1. Paid so far: 10.00 EUR." in text_of(run, "case", "payments", "1")
     assert "case bill 1" in text_of(run, "case", "accept", "1", "1", "--by", "writing", "--decline")
     assert "45.00 EUR are due in any case" in " ".join(text_of(run, "case", "payments", "1").split())
     billed = answer(run, "case", "bill", "1")

@@ -356,6 +356,10 @@ def _standing(case: int, account: Account) -> list[str]:
         if due:
             none += f" {due.shown} are due in any case: {called} case bill {case}."
         none = wrapped(none)
+        if account.paid and account.held_against and not account.declined:
+            number = account.held_against.number
+            accept = f"Next: {called} case accept {case} {number} --by phone, once the customer does"
+            return [f"A deposit for quote {number}. Paid so far: {account.paid.shown}.", accept]
         if account.paid:
             back = f"Next: {called} case pay {case} {account.paid.digits} --back --how transfer"
             return [none, f"Paid so far: {account.paid.shown}.", f"{back}, if it is returned"]
