@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import tempfile
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from mendbay.case.take_in_form import KINDS, packaged_form, read_answer
 from mendbay.core.errors import UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.take_in import take_in
+from mendbay.jobs.take_in_answers import AnswerFile, Given, enter_answers, read_answer_file
 from mendbay.jobs.take_in_form import Entry, FilledForm, fill_form, tell
 from mendbay.jobs.triage_case import tell_triage
 from mendbay.wiring import open_bench
@@ -75,3 +77,50 @@ def test_whatever_is_typed_is_an_answer_or_refused_in_words(text: str, question:
     assert all(value == value.strip() and value for value in values)
     assert not one.options or set(values) <= {each.id for each in one.options}
     Bay(1, "1", condition=" ".join(values))
+
+
+@settings(max_examples=12, deadline=None, suppress_health_check=list(HealthCheck))
+@given(data=st.data())
+def test_answers_of_a_file_are_entered_or_told_and_never_lost(data: st.DataObject) -> None:
+    """Whatever a file of the right shape says, each answer is on record afterwards or told, and a second time
+    nothing more is entered."""
+    with tempfile.TemporaryDirectory() as folder, open_bench(Path(folder)) as bench:
+        number = take_in(bench, "Quillmere Pottery").number
+        names = st.sampled_from(sorted(packaged_form())) | st.text(max_size=5)
+        texts = st.sampled_from([*TYPED.values(), *KINDS, "not known", "yes", "clicks", "dented"])
+        given = data.draw(
+            st.lists(
+                st.builds(Given, names, st.sampled_from(["", "1", "2", "x y"]), texts | st.text(max_size=30)),
+                unique_by=lambda one: one.key,
+                max_size=8,
+            )
+        )
+        file = AnswerFile(number, tuple(given))
+        first = enter_answers(bench, number, file, replace=True)
+        assert [one.given for one in first.taken] == given
+        assert all(one.why and one.next_step for one in first.left_out)
+        entered = [one.given for one in first.taken if one not in first.left_out]
+        second = enter_answers(bench, number, AnswerFile(number, tuple(entered)))
+        assert not second.left_out
+        assert {one.fate for one in second.taken} <= {"same"}
+        assert seen(first.form) == seen(second.form)
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    data=st.binary(max_size=200)
+    | st.recursive(
+        st.none() | st.booleans() | st.integers() | st.text(max_size=20),
+        lambda inner: (
+            st.lists(inner, max_size=3)
+            | st.dictionaries(
+                st.sampled_from(["format", "version", "case", "answers", "question", "bay", "answer"]), inner
+            )
+        ),
+    ).map(lambda one: json.dumps(one).encode())
+)
+def test_any_bytes_are_a_file_of_answers_or_refused_in_words(data: bytes) -> None:
+    try:
+        read_answer_file(data)
+    except UsageError as refusal:
+        assert refusal.next_step

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
@@ -131,6 +132,51 @@ def test_a_bay_is_taken_back_with_a_reason(run: Run) -> None:
     assert (gone["bay"], gone["removed"]) == ("7", "a slip")
     assert "not both" in refused(run, 2, "case", "bay", "1", "1=", "--amend", "--remove", "a slip")
     assert "no bay '7'" in refused(run, 41, "case", "bay", "1", "7=", "--remove", "again")
+
+
+def test_a_page_is_written_and_its_file_entered(run: Run, tmp_path: Path) -> None:
+    page, file = tmp_path / "questions.html", tmp_path / "answers-0001.json"
+    run("case", "tell", "1", "contact", "555 0100")
+    made = answer(run, "case", "take-in", "1", "--page", page)
+    assert (made["case"], made["page"]) == (1, str(page))
+    text = page.read_text()
+    assert text.count("data-question=") == made["questions"]
+    assert "Quillmere" not in text, "no personal data on the page"
+    assert "555 0100" not in text, "no answer on the page"
+    assert "already exists" in refused(run, 20, "case", "take-in", "1", "--page", page)
+    answers = [("kind", None, "two-bay-box"), ("sound", "2", "clicks"), ("contact", None, "555 0199")]
+    file.write_text(
+        json.dumps(
+            {
+                "format": "take-in answers",
+                "version": 1,
+                "case": 1,
+                "answers": [dict(zip(("question", "bay", "answer"), one, strict=True)) for one in answers],
+            }
+        )
+    )
+    done = run("case", "take-in", "1", "--answers", file)
+    assert done.returncode == 3, done.stderr
+    assert fits(done.stdout)
+    assert "Entered (2): kind, sound (bay 2)" in done.stdout
+    assert "- contact: Answered before: 555 0100. The file says: 555 0199." in done.stdout
+    assert "STOP: give the drive of bay 2 no power" in done.stdout
+    again = answer(run, "case", "take-in", "1", "--answers", file, codes=(3,))
+    assert [one["question"] for one in again["same"]] == ["kind", "sound"]
+    assert [one["fate"] for one in again["left_out"]] == ["stays"]
+    last = answer(run, "case", "take-in", "1", "--answers", file, "--replace")
+    assert last["replaced"] == [{"question": "contact", "bay": None}]
+    assert "of case 1" in refused(run, 2, "case", "take-in", "--answers", file)
+    assert "go together" in refused(run, 2, "case", "take-in", "1", "--replace")
+    blank = tmp_path / "new.html"
+    assert answer(run, "case", "take-in", "--page", blank)["case"] is None
+    file.write_text(file.read_text().replace('"case": 1', '"case": null'))
+    assert "name no customer" in refused(run, 2, "case", "take-in", "--answers", file)
+    file.write_text(
+        file.read_text().replace('"question": "contact", "bay": null', '"question": "customer", "bay": null')
+    )
+    new = answer(run, "case", "take-in", "--answers", file)
+    assert (new["case"], new["opened"], new["left_out"]) == (2, True, [])
 
 
 def test_what_comes_next_follows_from_the_kind(run: Run) -> None:
