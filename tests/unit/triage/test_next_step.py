@@ -23,6 +23,7 @@ BOX = Worlds(packaged_tables(), Subject(("1", "2")))
 DRIVE = Worlds(packaged_tables(), Subject(("1",), box=False))
 SMALL_FAULTS = """
 sound = { value = 0.000001, source = "test" }
+strength = { value = 10, source = "test" }
 [sources]
 test = "for this test"
 [[fault]]
@@ -67,6 +68,7 @@ words = "it"
 share = { value = 0.5, source = "test" }
 """
 SMALL_SIGNS = """
+strength = { value = 10, source = "test" }
 [sources]
 test = "for this test"
 [[sign]]
