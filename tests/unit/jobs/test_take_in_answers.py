@@ -109,6 +109,7 @@ def test_another_answer_on_record_stays_unless_it_may_be_replaced(bench: Bench, 
 
 
 def test_a_case_is_opened_with_the_name_of_the_file(bench: Bench) -> None:
+    before = len(bench.ledger.cases())
     file = of_case(None, ("kind", "", "drive"), ("customer", "", NAME), ("sound", "1", "normal"))
     done = enter_answers(bench, None, file)
     assert done.opened
@@ -117,7 +118,7 @@ def test_a_case_is_opened_with_the_name_of_the_file(bench: Bench) -> None:
     for answers in ((), (("customer", "", "not known"),), (("customer", "", "a\u0007b"),)):
         with pytest.raises(UsageError):
             enter_answers(bench, None, of_case(None, *answers))
-    assert len(bench.ledger.cases()) == 1
+    assert len(bench.ledger.cases()) == before + 1
 
 
 def test_a_file_of_another_case_or_customer_enters_nothing(bench: Bench, case: int) -> None:
