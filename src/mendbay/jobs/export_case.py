@@ -89,7 +89,7 @@ def export_case(
         NoSuchCase: there is no such case.
         CaseForgotten: it was forgotten.
         UsageError: the folder lies in the case's own.
-        NoRoom, DestinationError: the destination; nothing copied is lost.
+        NoRoom, DestinationError: the destination, or it is finished already; nothing copied is lost.
         SourceChanged: a file of the case cannot be read, or changed on the way.
         Interrupted: stopped by hand.
     """
@@ -97,6 +97,8 @@ def export_case(
     home = bench.images.folder(case).resolve()
     if folder.resolve().is_relative_to(home):
         raise UsageError(f"{folder} lies in the folder of the case itself.", "Name a folder elsewhere.")
+    if (folder / "bagit.txt").exists():
+        raise DestinationError(f"{folder} holds a finished export or hand-back.", "Choose another folder.")
     choice = _Choice(with_images, for_customer)
     with ExitStack() as stack:
         images, missing = _open_images(bench, case, stack)

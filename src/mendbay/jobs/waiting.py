@@ -80,8 +80,11 @@ def wait(bench: Bench, number: int, who: WaitsFor, what: str, until: str = "") -
         return bench.ledger.amend_case(number, state=CaseState.WAITING)
 
 
-def go_on(bench: Bench, number: int, remark: str = "") -> Case:
-    """Says that a case waits no longer: whatever was on record up to now is no reason to wait any more.
+def go_on(bench: Bench, number: int, remark: str = "", *, everything: bool = False) -> Case:
+    """Says that a case waits no longer for what was told.
+
+    Args:
+        everything: whatever is on record up to now, such as an open quote, is no reason to wait any more.
 
     Raises:
         NoSuchCase: there is no such case.
@@ -90,7 +93,7 @@ def go_on(bench: Bench, number: int, remark: str = "") -> Case:
     require_line(remark, "remark")
     with bench.ledger.together():
         _require_open(bench.ledger.case(number))
-        _note(bench, number, {"for": "", "what": remark.strip(), "until": ""})
+        _note(bench, number, {"for": "", "what": remark.strip(), "until": "", "all": everything})
         said = f": {remark.strip()}" if remark.strip() else ""
         bench.note(number, "waiting", f"Goes on{said}.")
         return bench.ledger.amend_case(number, state=CaseState.OPEN)
@@ -146,14 +149,14 @@ def waits_of(bench: Bench, case: Case, shop: WholeShop) -> tuple[Wait, ...]:
     """
     if case.state in (CaseState.CLOSED, CaseState.HANDED_BACK):
         return tuple(wait for _, wait in _payment(bench, case))
-    last = bench.notes.of(NoteKind.WAITING, case.number, "", ABOUT)[-1:]
+    notes = bench.notes.of(NoteKind.WAITING, case.number, "", ABOUT)
+    last = notes[-1:]
     told: list[Wait] = []
     gone_on = 0
-    for note in last:
+    for note in notes:
         body = body_of(note, note.kind)
-        if body.get("for"):
-            told.append(_told(note, body))
-        else:
+        told = [_told(note, body)] if body.get("for") else []
+        if not body.get("for") and body.get("all", True):  # before it could be said, it meant everything
             gone_on = note.number
     if not told and case.state is CaseState.WAITING:
         told.append(Wait(WaitsFor.CUSTOMER, "not said what for", case.opened_at, told=True))

@@ -113,7 +113,11 @@ def test_a_quote_waits_for_the_customer_until_it_is_answered(bench: Bench) -> No
     decide(bench, 1, 3, False, By.PHONE)
     assert waits(tell_turn(bench, 1)) == []
     make_quote(bench, 1, BY_HAND)
-    go_on(bench, 1, "said on the phone, in writing to follow")
+    go_on(bench, 1)
+    assert len(waits(tell_turn(bench, 1))) == 1, "what is on record ends by its own answer"
+    go_on(bench, 1, "said on the phone, in writing to follow", everything=True)
+    wait(bench, 1, WaitsFor.CUSTOMER, "a call")
+    go_on(bench, 1)
     assert waits(tell_turn(bench, 1)) == [], "a person's word stands before what was on record"
     make_quote(bench, 1, BY_HAND)
     assert len(waits(tell_turn(bench, 1))) == 1, "what came after it counts"

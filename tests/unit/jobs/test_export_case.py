@@ -18,6 +18,7 @@ from mendbay.case.records import Bay, CaseState
 from mendbay.core.errors import CaseForgotten, DestinationError, Interrupted, UsageError
 from mendbay.core.note import NoteKind
 from mendbay.jobs.export_case import Exported, export_case
+from mendbay.jobs.power_permit import Although
 from mendbay.jobs.read_drive import DriveAt, read_drive
 from mendbay.jobs.take_in import take_in
 from mendbay.outlets.bag_check import check_bag
@@ -31,6 +32,10 @@ SIZE = 1 << 20
 @pytest.fixture
 def home(tmp_path: Path) -> Path:
     return full_home(tmp_path / "home")
+
+
+LAST_HOPE = Although(harmful="an image file stands for the drive")
+"""The case's drive clicks."""
 
 
 def exported(home: Path, to: Path, number: int = 2, **choice: bool) -> Exported:
@@ -133,7 +138,7 @@ def test_for_the_customer_the_shops_own_is_left_out(home: Path, tmp_path: Path) 
 
 def test_images_are_in_it_when_asked_for_with_their_gaps(home: Path, tmp_path: Path) -> None:
     with open_bench(home) as bench:
-        read_drive(bench, 2, DriveAt("1", damaged_drive(tmp_path)))
+        read_drive(bench, 2, DriveAt("1", damaged_drive(tmp_path)), although=LAST_HOPE)
     done = exported(home, tmp_path / "without")
     assert [one.what for one in done.left_out] == []
     assert not list((tmp_path / "without/data/images").glob("*.img"))
@@ -164,7 +169,7 @@ def test_what_was_never_read_takes_no_room(home: Path, tmp_path: Path) -> None:
     with open_bench(home) as bench:
         (tmp_path / "large.img").touch()
         os.truncate(tmp_path / "large.img", 64 << 20)
-        read_drive(bench, 2, DriveAt("1", str(tmp_path / "large.img")))
+        read_drive(bench, 2, DriveAt("1", str(tmp_path / "large.img")), although=LAST_HOPE)
     exported(home, tmp_path / "out", with_images=True)
     there = (tmp_path / "out/data/images/bay-1.img").stat()
     assert there.st_size == 64 << 20
@@ -173,7 +178,7 @@ def test_what_was_never_read_takes_no_room(home: Path, tmp_path: Path) -> None:
 
 def test_an_image_that_cannot_be_opened_is_told_as_missing(home: Path, tmp_path: Path) -> None:
     with open_bench(home) as bench:
-        read_drive(bench, 2, DriveAt("1", damaged_drive(tmp_path)))
+        read_drive(bench, 2, DriveAt("1", damaged_drive(tmp_path)), although=LAST_HOPE)
     (home / "cases/0002-quillmere-pottery/bay-1.coverage").write_bytes(b"no database at all" * 300)
     done = exported(home, tmp_path / "out", with_images=True)
     assert [one.what for one in done.missing] == ["bay-1.img"]
@@ -234,6 +239,10 @@ def test_where_it_cannot_go(home: Path, tmp_path: Path) -> None:
     exported(home, tmp_path / "out")
     with pytest.raises(DestinationError):
         exported(home, tmp_path / "out", number=1)
+    before = (tmp_path / "out/data/custody.jsonl").read_bytes()
+    with pytest.raises(DestinationError, match="finished"):
+        exported(home, tmp_path / "out")
+    assert (tmp_path / "out/data/custody.jsonl").read_bytes() == before
     assert (tmp_path / "out/bagit.txt").exists()
 
 

@@ -93,11 +93,16 @@ def wait_(screen: Screen, case: int, who: str, what: str, until: str) -> None:
 @click.command(name="go-on")
 @CASE
 @click.argument("remark", default="")
+@click.option("--all", "everything", is_flag=True, help="Also not for what is on record, like an open quote.")
 @click.pass_obj
-def go_on_(screen: Screen, case: int, remark: str) -> None:
-    """Say that CASE waits no longer, for whatever is on record up to now."""
+def go_on_(screen: Screen, case: int, remark: str, everything: bool) -> None:
+    """Say that CASE waits no longer for what was told with `wait`.
+
+    A quote, a bill or a part that is on record is waited for until it is answered, paid or there, unless
+    --all says that this too is settled.
+    """
     with open_bench(screen.home) as bench:
-        now = go_on(bench, case, remark)
+        now = go_on(bench, case, remark, everything=everything)
     called = wording.called_as()
     screen.answer(
         _state_json(now, "us", remark.strip(), ""), f"Case {case} goes on.\nNext: {called} triage show {case}"
