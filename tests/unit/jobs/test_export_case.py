@@ -74,7 +74,7 @@ def test_everything_is_in_it_and_described(home: Path, tmp_path: Path) -> None:
     assert [one["number"] for one in facts["stock"]] == [1]
     assert {one["original"] for one in facts["files"]} == {
         "erasures/plan-1.json",
-        "papers/bill.pdf",
+        "papers/bill-1.pdf",
         "papers/hand-over-1.pdf",
         "papers/hand-over-2.pdf",
         "papers/payment-1.pdf",
