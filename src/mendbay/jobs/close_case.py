@@ -20,6 +20,7 @@ from mendbay.jobs.keep_copies import HAND_BACK
 from mendbay.jobs.keep_items import items_of
 from mendbay.jobs.keep_stock import last_swaps_of
 from mendbay.jobs.learn_triage import AT_CLOSING, OUTCOME, at_closing, closed_cases, learned, outcomes
+from mendbay.jobs.remembered import remembered
 from mendbay.jobs.triage_case import Triage, tell_triage
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 from mendbay.triage.worlds import Place
@@ -71,9 +72,10 @@ def look_at_closing(bench: Bench, number: int) -> Closing:
 
     Raises:
         NoSuchCase: there is no such case.
+        CaseForgotten: it was forgotten.
         LedgerError: a note is not one that Mendbay wrote.
     """
-    case = bench.ledger.case(number)
+    case = remembered(bench, number)
     told = _triage(bench, number)
     hints = tuple(_hints(bench, number, told))
     outcome = outcomes(bench).get(number)

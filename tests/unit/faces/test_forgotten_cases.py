@@ -12,7 +12,6 @@ from mendbay.faces.cli.main import command
 from support.answers import Run
 
 TOLD = {
-    "case close",
     "triage show",
     "triage signs",
     "board sheet",
