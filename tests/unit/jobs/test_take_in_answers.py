@@ -81,7 +81,7 @@ def test_what_is_no_answer_is_told_and_keeps_no_other_back(bench: Bench, case: i
     assert "no question 'colour'" in why[("colour", "")]
     assert "not asked of a drive" in why[("lights", "")]
     assert "asked of each drive" in why[("sound", "")]
-    assert "no bay '7'" in why[("sound", "7")]
+    assert "has no bay 7" in why[("sound", "7")]
     assert "not a day" in why[("due", "")]
     assert "cannot be 'blue'" in why[("condition", "")]
     assert "looks like a password" in why[("story", "")]
