@@ -33,3 +33,11 @@ def refused(run: Run, code: int, *words: object) -> str:
     assert done.returncode == code, done.stdout + done.stderr
     assert "Next: " in done.stderr
     return done.stderr
+
+
+def text_of(run: Run, *words: str, code: int = 0) -> str:
+    """What a command prints, which must fit a terminal of 80 columns."""
+    done = run(*words)
+    assert done.returncode == code, done.stdout + done.stderr
+    assert max(map(len, done.stdout.splitlines())) <= 80
+    return done.stdout

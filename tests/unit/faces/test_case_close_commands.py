@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from support.answers import Run, answer, refused
+from support.answers import Run, answer, refused, text_of
 
 HEADS = ("case", "close", "1", "--found", "heads:1", "--end", "sent-on", "--data", "none")
 
@@ -13,13 +13,6 @@ HEADS = ("case", "close", "1", "--found", "heads:1", "--end", "sent-on", "--data
 def narrow(monkeypatch: pytest.MonkeyPatch) -> None:
     """A terminal of 80 columns."""
     monkeypatch.setenv("COLUMNS", "80")
-
-
-def text_of(run: Run, *words: str, code: int = 0) -> str:
-    done = run(*words)
-    assert done.returncode == code, done.stdout + done.stderr
-    assert max(map(len, done.stdout.splitlines())) <= 80
-    return done.stdout
 
 
 def test_every_answer_has_its_documented_shape(run: Run) -> None:

@@ -6,20 +6,13 @@ from pathlib import Path
 
 import pytest
 
-from support.answers import Run, answer, refused
+from support.answers import Run, answer, refused, text_of
 
 
 @pytest.fixture(autouse=True)
 def narrow(monkeypatch: pytest.MonkeyPatch) -> None:
     """A terminal of 80 columns."""
     monkeypatch.setenv("COLUMNS", "80")
-
-
-def text_of(run: Run, *words: str, code: int = 0) -> str:
-    done = run(*words)
-    assert done.returncode == code, done.stdout + done.stderr
-    assert max(map(len, done.stdout.splitlines())) <= 80
-    return done.stdout
 
 
 def test_every_answer_has_its_documented_shape(run: Run) -> None:
