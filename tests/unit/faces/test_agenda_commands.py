@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from mendbay.wiring import open_bench
-from support.answers import Run, answer, refused
+from support.answers import Run, answer, refused, text_of
 from support.boxes import tool_or_skip
 
 
@@ -16,13 +16,6 @@ from support.boxes import tool_or_skip
 def narrow(monkeypatch: pytest.MonkeyPatch) -> None:
     """A terminal of 80 columns."""
     monkeypatch.setenv("COLUMNS", "80")
-
-
-def text_of(run: Run, *words: str) -> str:
-    done = run(*words)
-    assert done.returncode == 0, done.stdout + done.stderr
-    assert max(map(len, done.stdout.splitlines())) <= 80
-    return done.stdout
 
 
 def test_the_day_as_it_is_told(run: Run, tmp_path: Path) -> None:

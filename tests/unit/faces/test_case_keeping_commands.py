@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from support.answers import Run, answer, refused
+from support.answers import Run, answer, refused, text_of
 from support.boxes import small_base
 
 
@@ -24,13 +24,6 @@ def read(run: Run, tmp_path: Path) -> Run:
     made = run("handback", "make", "1", tmp_path / "back", "--want", "*.txt", "--keep-until", "2099-01-31")
     assert made.returncode in (0, 3), made.stderr
     return run
-
-
-def text_of(run: Run, *words: object, code: int = 0) -> str:
-    done = run(*words)
-    assert done.returncode == code, done.stdout + done.stderr
-    assert max(map(len, done.stdout.splitlines())) <= 80
-    return done.stdout
 
 
 def test_from_keeping_to_the_certificate(read: Run, tmp_path: Path) -> None:

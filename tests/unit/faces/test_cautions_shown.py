@@ -27,7 +27,7 @@ from mendbay.jobs.triage_case import Triage, tell_triage
 from mendbay.triage.table_file import packaged_tables
 from mendbay.triage.tables import Seat
 from mendbay.wiring import open_bench
-from support.answers import Run, answer
+from support.answers import Run, answer, fits
 
 REACHES = {"source", "sources", "programmer"}
 """Parameters through which a command comes to a device or a chip."""
@@ -98,7 +98,7 @@ def test_cautions_stand_before_the_device_is_opened(run: Run, words: tuple[str, 
     done = run(*words, *given)
     assert done.returncode not in (0, 3)
     assert "Next: " in done.stderr
-    assert max(map(len, done.stdout.splitlines())) <= 80
+    assert fits(done.stdout)
     require_before(done.stdout + "THE END", cautions, "THE END")
     assert cautions_for(cautions)[0].deferral in flat(done.stdout)
     as_json = run("--json", *words, *given)
@@ -139,7 +139,7 @@ def test_cautions_stand_before_every_step_of_triage(tmp_path: Path) -> None:
                     continue
                 walked.add(step.id)
                 shown = "\n".join(step_lines(told, offer))
-                assert max(map(len, shown.splitlines())) <= 80
+                assert fits(shown)
                 require_before(shown, step.cautions, step.words)
                 found = offer_json(told, offer)
                 assert list(found).index("cautions") < list(found).index("words")
@@ -159,7 +159,7 @@ def test_the_command_prints_them_so(run: Run) -> None:
 @pytest.mark.parametrize("step", packaged_form().steps.values(), ids=lambda step: step.id)
 def test_cautions_stand_before_a_step_of_the_sheet(step: Step) -> None:
     shown = "\n".join(step_text(step, "it is next"))
-    assert max(map(len, shown.splitlines())) <= 80
+    assert fits(shown)
     require_before(shown, step.cautions, step.question)
     require_before(shown, step.cautions, step.how)
     order = list(step_json(step))

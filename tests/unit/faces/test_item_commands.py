@@ -6,19 +6,13 @@ from pathlib import Path
 
 import pytest
 
-from support.answers import Run, answer, refused
+from support.answers import Run, answer, fits, refused, text_of
 
 
 @pytest.fixture(autouse=True)
 def narrow(monkeypatch: pytest.MonkeyPatch) -> None:
     """A terminal of 80 columns."""
     monkeypatch.setenv("COLUMNS", "80")
-
-
-def text_of(run: Run, *words: object) -> str:
-    done = run(*words)
-    assert done.returncode == 0, done.stdout + done.stderr
-    return done.stdout
 
 
 def test_every_answer_has_its_documented_shape(run: Run, tmp_path: Path) -> None:
@@ -55,8 +49,7 @@ def test_what_the_words_say(run: Run) -> None:
     listed = text_of(run, "case", "hand-overs", "1")
     assert listed.count("NOT SIGNED YET") == 2
     assert "Next: mendbay case signed 1 1 FILE" in listed
-    lines = [one for one in (shown + listed).splitlines() if not one.startswith("  folder:")]
-    assert max(map(len, lines)) <= 80
+    assert fits(shown + listed), shown + listed
 
 
 def test_a_tampered_export_is_told_without_a_ledger(run: Run, tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from mendbay.core.note import Note, NoteKind
 from mendbay.wiring import open_bench
-from support.answers import Run, answer, refused
+from support.answers import Run, answer, fits, refused
 
 
 @pytest.fixture(autouse=True)
@@ -47,7 +47,7 @@ def test_nothing_on_record_says_how_to_begin(run: Run) -> None:
 def test_counts_and_intervals_are_told(told: Run) -> None:
     done = told("bench", "lessons")
     assert done.returncode == 0, done.stderr
-    assert max(map(len, done.stdout.splitlines())) <= 80
+    assert fits(done.stdout)
     said = done.stdout
     assert "    5 of 6    50 to 97 %    the mains adapter" in said
     symptoms = said[said.index("By what was seen") : said.index("By what was found")]

@@ -7,20 +7,13 @@ from pathlib import Path
 import pytest
 
 from mendbay.case.price_list import packaged_prices
-from support.answers import Run, answer, refused
+from support.answers import Run, answer, refused, text_of
 
 
 @pytest.fixture(autouse=True)
 def narrow(monkeypatch: pytest.MonkeyPatch) -> None:
     """A terminal of 80 columns."""
     monkeypatch.setenv("COLUMNS", "80")
-
-
-def text_of(run: Run, *words: str) -> str:
-    done = run(*words)
-    assert done.returncode == 0, done.stdout + done.stderr
-    assert all(len(one) <= 80 for one in done.stdout.splitlines() if "/" not in one), done.stdout
-    return done.stdout
 
 
 def test_from_quote_to_receipt_with_documented_answers(run: Run, tmp_path: Path) -> None:

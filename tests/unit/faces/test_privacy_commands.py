@@ -8,7 +8,7 @@ import pytest
 
 from mendbay.case.records import CaseState
 from mendbay.wiring import open_bench
-from support.answers import Run, answer, refused
+from support.answers import Run, answer, refused, text_of
 
 
 @pytest.fixture(autouse=True)
@@ -25,13 +25,6 @@ def closed(run: Run, tmp_path: Path) -> Run:
     with open_bench(tmp_path / "home") as bench:
         bench.ledger.amend_case(1, state=CaseState.CLOSED)
     return run
-
-
-def text_of(run: Run, *words: object, code: int = 0) -> str:
-    done = run(*words)
-    assert done.returncode == code, done.stdout + done.stderr
-    assert max(map(len, done.stdout.splitlines())) <= 80
-    return done.stdout
 
 
 def test_an_export_is_answered_and_checked(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from support.answers import Run, answer
+from support.answers import Run, answer, fits
 
 
 def test_every_reckoning_answers_as_documented(run: Run) -> None:
@@ -21,5 +21,5 @@ def test_the_words_fit_a_narrow_terminal(run: Run) -> None:
     said = run("bench", "reckon", "death", "--hours", "24", "--afr", "8.6").stdout
     assert said.startswith("0.0246 % within 24 h")
     assert "97 415 h" in said.replace("\N{THIN SPACE}", " ")
-    assert max(map(len, said.splitlines())) <= 80
+    assert fits(said)
     assert run("bench", "reckon", "death", "--hours", "24", "--afr", "100").returncode == 2

@@ -20,12 +20,14 @@ def test_what_speaks_against_a_transfer_spares_restoring_no_question(
         plan=SimpleNamespace(target=target), reasons=("The two seem to be mixed up.",), needs_word=True
     )
     answers: list[dict[str, object]] = []
+    said: list[str] = []
     screen: Any = SimpleNamespace(
         home=None,
         tell=None,
         as_json=True,
         told_to_end=nullcontext,
         answer=lambda said, _: answers.append(said),
+        say=said.append,
     )
     for name in ("shop_files", "transfer_journals"):
         monkeypatch.setattr(rom, name, lambda _: None)
@@ -40,3 +42,4 @@ def test_what_speaks_against_a_transfer_spares_restoring_no_question(
     with pytest.raises(SystemExit if restore else RuntimeError):
         rom._carry_out(screen, 1, "1", nothing, yes=False, restore=restore)
     assert answers == [{"written": False}] * restore
+    assert "CAUTION" in said[0], "before anything is asked or written"

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from support.answers import Run, answer, refused
+from support.answers import Run, answer, fits, refused
 from support.conversation import STOP, converse
 
 BOX = (
@@ -23,11 +23,6 @@ BOX = (
 def narrow(monkeypatch: pytest.MonkeyPatch) -> None:
     """A terminal of 80 columns."""
     monkeypatch.setenv("COLUMNS", "80")
-
-
-def fits(text: str) -> bool:
-    """Whether it fits the terminal; where a folder lies is not cut."""
-    return all(len(line) <= 80 for line in text.splitlines() if not line.startswith("  folder: "))
 
 
 def test_the_essentials_of_a_box_at_the_terminal(tmp_path: Path, run: Run) -> None:
