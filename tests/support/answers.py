@@ -13,8 +13,8 @@ import jsonschema
 
 SCHEMA = json.loads((Path(__file__).parents[2] / "docs" / "json" / "answers.schema.json").read_text())
 
-A_PATH = re.compile(r" *([\w ]+: +)?(/[^/]+)+[.,;]?")
-"""A line with nothing in it but a path, and what it is the path of."""
+A_PATH = re.compile(r"[\w :]{,30}(/[^/]+)+")
+"""A line with nothing but a path in it, after what it is the path of, and before a word or two."""
 
 Run = Callable[..., subprocess.CompletedProcess[str]]
 """Runs a command, given its words."""
