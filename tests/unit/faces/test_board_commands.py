@@ -244,7 +244,7 @@ def test_a_number_given_against_what_is_known_is_told_first(run: Run) -> None:
 
 def test_what_the_label_of_a_bay_says_is_put_right(run: Run) -> None:
     answer(run, "case", "bay", "1", "1=AL20-HX4/XY12")
-    again = refused(run, 41, "case", "bay", "1", "1=AL20-HX4/XY123")
+    again = refused(run, 40, "case", "bay", "1", "1=AL20-HX4/XY123")
     assert "mendbay case bay --amend puts this one right" in again
     amended = answer(run, "case", "bay", "1", "1=AL20-HX4/XY123", "--amend")
     assert amended["changes"] == ["serial XY12 -> XY123"]
