@@ -1,6 +1,6 @@
 """What answers make of a belief, against published worked examples of Bayes' rule.
 
-The worlds here are the examples' own: a prior, and for each question the chances of its answers in each world.
+The worlds are the examples' own: a prior, and for each question the chances of its answers in each world.
 What is tried is the arithmetic of `Belief`, which the shop's tables go through too.
 """
 
@@ -38,8 +38,8 @@ def believed(prior: Sequence[float], said: Mapping[str, Sequence[float]], silent
     return Belief(worlds, {Asked(name): SILENT if name in silent else SAID for name in said}).weights
 
 
-# T. Mitchell, Machine Learning (1997), chapter 6: play tennis on a sunny, cool, humid, windy day? Of 14 days 9
-# were played on. Counts from memory; the result .00529 against .02057, so .7954 against playing, is derived.
+# T. Mitchell, Machine Learning (1997), chapter 6: play tennis on a sunny, cool, humid, windy day? On 9 of 14
+# days it was. Counts from memory; the result .00529 against .02057, so .7954 against playing, is derived.
 def test_a_naive_classifier_says_what_the_textbook_says() -> None:
     chances = {
         "sunny": (2 / 9, 3 / 5),
