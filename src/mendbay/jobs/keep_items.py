@@ -26,6 +26,9 @@ from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 
+MODEL_LIMIT = 30
+"""Characters of a drive's model on a label: a line of it (own choice)."""
+
 
 def items_of(bench: Bench, case: int) -> tuple[Item, ...]:
     """The things of a case by number. Drives of its bays that are no items yet become some now; what was not
@@ -72,8 +75,9 @@ def items_named(bench: Bench, case: int, texts: Sequence[str]) -> tuple[Item, ..
 
 
 def items_to_label(bench: Bench, case: int, named: Sequence[str]) -> tuple[Item, ...]:
-    """The items that labels are printed for: those named, or all that still are. Words that name the customer
-    of today, who may have been called otherwise when they were written, are left out.
+    """The items that labels are printed for: those named, or all that still are. The marks of a drive begin
+    with the model of its bay, also where others were noted by hand. Words that name the customer of today,
+    who may have been called otherwise when they were written, are left out.
 
     Raises:
         NoSuchCase, NoSuchItem: there is no such case or item.
@@ -92,7 +96,24 @@ def items_to_label(bench: Bench, case: int, named: Sequence[str]) -> tuple[Item,
     def shown(text: str) -> str:
         return "" if names_person(text, record.customer, record.contact) else text
 
-    return tuple(replace(one, words=shown(one.words), marks=shown(one.marks)) for one in found)
+    models = {bay.bay: shown(_one_line(bay.model)[:200]) for bay in bench.ledger.bays(case)}
+    return tuple(
+        replace(
+            one, words=shown(one.words), marks=_with_model(one, shown(one.marks), models.get(one.bay, ""))
+        )
+        for one in found
+    )
+
+
+def _with_model(item: Item, marks: str, model: str) -> str:
+    """The marks of a drive, its model first; a long one is cut, as the serial number must find its place."""
+    if item.what is not What.DRIVE or not model:
+        return marks
+    others = f"{marks} ".removeprefix(f"{model} ").strip()
+    if f" {model} " in f" {others} ":
+        return marks
+    cut = model if len(model) <= MODEL_LIMIT else f"{model[: MODEL_LIMIT - 1]}…"
+    return f"{cut} {others}".strip()
 
 
 def find_item(bench: Bench, code: str) -> tuple[Case, Item]:
@@ -301,9 +322,13 @@ def _as_its_bay_says(item: Item, bay: Bay | None) -> Item:
     """A drive's own marks and condition stand in its bay until a person notes others with the item."""
     if bay is None or item.what is not What.DRIVE:
         return item
-    marks = " ".join(" ".join(one for one in (bay.model, bay.serial) if one).split())[:200]
-    condition = " ".join(bay.condition.split())[:200]
+    marks = _one_line(f"{bay.model} {bay.serial}")[:200]
+    condition = _one_line(bay.condition)[:200]
     return replace(item, marks=item.marks or marks, condition=item.condition or condition)
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())
 
 
 def _require_nameless(record: Case, item: Item, *said: str) -> None:

@@ -125,6 +125,31 @@ class TestItems:
         bench.ledger.amend_case(1, customer="Kiln Lane")
         assert [one.words for one in items_to_label(bench, 1, ["3"])] == [""]
 
+    @pytest.mark.parametrize(
+        ("model", "marks", "on_label"),
+        [
+            ("AL20-HX4", "", "AL20-HX4 QM-1"),
+            ("AL20-HX4", "red sticker", "AL20-HX4 red sticker"),
+            ("AL20-HX4", "QM-9, AL20-HX4 by its board", "QM-9, AL20-HX4 by its board"),
+            ("AL20-HX4", "AL20-HX45 QM-9", "AL20-HX4 AL20-HX45 QM-9"),
+            ("A" * 40, "", "A" * 29 + "… QM-1"),
+            ("A" * 300, "", "A" * 29 + "…"),
+            ("Quillmere AL20", "red sticker", "red sticker"),
+            ("", "red sticker", "red sticker"),
+        ],
+    )
+    def test_the_label_of_a_drive_says_its_model(
+        self, bench: Bench, model: str, marks: str, on_label: str
+    ) -> None:
+        amend_bay(bench, 1, "1", model, "QM-1")
+        if marks:
+            change_item(bench, 1, "1", marks=marks)
+        change_item(bench, 1, "2", marks="of bay 2")
+        board = add_item(bench, 1, What.BOARD, bay="1", marks="TB-4471")
+        drive, other, loose = items_to_label(bench, 1, ["1", "2", board.code])
+        assert (drive.marks, loose.marks) == (on_label, "TB-4471")
+        assert other.marks.endswith("of bay 2")
+
     @pytest.mark.parametrize("body", ["{", "[]", '{"number": 1}'])
     def test_a_note_that_mendbay_did_not_write(self, bench: Bench, body: str) -> None:
         for kind, read in ((NoteKind.ITEM, items_of), (NoteKind.HANDOVER, hand_overs_of)):
