@@ -47,7 +47,7 @@ class KeepOff:
         bay: of the drive.
         chance: of damage inside it.
         reasons: the answers that alone keep power away, then those that speak for damage, the strongest
-            first.
+            first; each sign once, though a repair may have it answered twice.
         words: the same, to be read.
     """
 
@@ -559,9 +559,19 @@ def _keep_off(belief: Belief) -> tuple[KeepOff, ...]:
         moved = belief.moved(likeliest, bay)
         alone = [one for one in moved if one.asked.bay in ("", bay) and stops_power(one.asked, one.answer)]
         speaking = [one for one in moved if one.bits > 0 and one not in alone]
-        reasons = (*alone, *speaking)
+        reasons = _each_sign_once(belief, (*alone, *speaking))
         found.append(KeepOff(bay, chance, reasons, tuple(answer_words(belief, one) for one in reasons)))
     return tuple(found)
+
+
+def _each_sign_once(belief: Belief, reasons: Sequence[Moved]) -> tuple[Moved, ...]:
+    """Of a sign answered before and after a repair, what counts now, else the first of its answers."""
+    found: dict[Asked, Moved] = {}
+    for one in reasons:
+        before = found.setdefault(one.asked, one)
+        if belief.answers.get(one.asked) == one.answer != before.answer:
+            found[one.asked] = one
+    return tuple(found.values())
 
 
 def _note(

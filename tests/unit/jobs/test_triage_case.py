@@ -73,6 +73,24 @@ def test_a_drive_likely_damaged_inside_is_kept_without_power(bench: Bench) -> No
     assert all(one.barred for one in told.offers[first:]), "whatever may be done stands before"
 
 
+@pytest.mark.parametrize(
+    ("before", "since"), [("clicks", "clicks"), ("clicks", "grinding"), ("grinding", "clicks")]
+)
+def test_a_reason_to_stop_names_a_sign_once_though_a_repair_had_it_answered_twice(
+    bench: Bench, before: str, since: str
+) -> None:
+    answer(bench, 1, Asked("history"), "dropped")
+    answer(bench, 1, CLICKS, before)
+    for _ in range(2):
+        note_tried(bench, 1, "swap-board", "1")
+    told = answer(bench, 1, CLICKS, since)
+    (kept,) = told.keep_off
+    asked = [one.asked for one in kept.reasons]
+    assert told.belief.ever(CLICKS) == (before, since)
+    assert len(set(asked)) == len(asked) == len(set(kept.words)) == len(kept.words)
+    assert next(one for one in kept.reasons if one.asked == CLICKS).answer == since
+
+
 def test_an_answer_taken_back_is_unknown_again_and_stays_on_record(bench: Bench) -> None:
     empty = tell_triage(bench, 1).belief.faults()
     answer(bench, 1, CLICKS, "clicks")
