@@ -146,13 +146,14 @@ def tell(
 
     Raises:
         NoSuchCase: there is no such case.
-        UsageError: no such question in a case of this kind, or no such answer.
+        UsageError: no such question in a case of this kind, no such answer, or the deadline of a closed
+            case.
     """
     with bench.ledger.together():
         entry = entry_of(bench, case, question_id, bay)
         values = read_answer(entry.question, entry.options, text)
-        if entry.question.column == "due_on" and values:
-            require_due(bench, bench.ledger.case(case), values[0])
+        if entry.question.column == "due_on":
+            require_due(bench, bench.ledger.case(case), values[0] if values else "")
         _keep(bench, bench.ledger.case(case), entry, values, how)
     return fill_form(bench, case)
 
@@ -162,7 +163,8 @@ def untell(bench: Bench, case: int, question_id: str, reason: str, bay: str = ""
 
     Raises:
         NoSuchCase: there is no such case.
-        UsageError: no such question, nothing was answered, no reason, or an answer no case can be without.
+        UsageError: no such question, nothing was answered, no reason, an answer no case can be without, or
+            the deadline of a closed case.
     """
     require_reason(reason)
     entry = entry_of(bench, case, question_id, bay)
@@ -172,6 +174,8 @@ def untell(bench: Bench, case: int, question_id: str, reason: str, bay: str = ""
             "There is no case without a customer.", f"mendbay case tell {case} {question_id} NAME"
         )
     with bench.ledger.together():
+        if question.column == "due_on":
+            require_due(bench, bench.ledger.case(case), "")
         if question.type is Type.CONSENT and entry.values:
             take_word_back(bench, case, question_id, reason)
         elif question.type is Type.AUTHORITY and entry.values:

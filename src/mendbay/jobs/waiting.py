@@ -110,8 +110,7 @@ def set_due(bench: Bench, number: int, day: str) -> Case:
         require_day(day)
     with bench.ledger.together():
         record = bench.ledger.case(number)
-        if day:
-            require_due(bench, record, day)
+        require_due(bench, record, day)
         before = record.due_on
         amended = bench.ledger.amend_case(number, due_on=day)
         if before != day:
@@ -122,13 +121,13 @@ def set_due(bench: Bench, number: int, day: str) -> Case:
 
 
 def require_due(bench: Bench, case: Case, day: str) -> None:
-    """Refuses a day by which a case cannot be needed.
+    """Refuses a day by which a case cannot be needed; empty is none.
 
     Raises:
         UsageError: it is past, or the case is closed.
     """
     _require_not_closed(case)
-    if day < bench.now()[:10]:
+    if day and day < bench.now()[:10]:
         raise UsageError(f"{day} is past.", f"Give a day to come: mendbay case due {case.number} DAY")
 
 

@@ -27,6 +27,7 @@ from mendbay.jobs.looks import remember
 from mendbay.jobs.quote_case import By, decide, make_quote
 from mendbay.jobs.quote_lines import Wish
 from mendbay.jobs.take_in import take_in
+from mendbay.jobs.take_in_form import tell, untell
 from mendbay.jobs.triage_case import answer, describe, note_tried, tell_triage
 from mendbay.jobs.waiting import go_on, set_due, wait
 from mendbay.outlets.shop_files import ShopFolder
@@ -246,9 +247,26 @@ def test_late_cases_come_first_and_the_deadline_stands_in_custody(bench: Bench) 
         set_due(bench, 1, "tomorrow")
     with pytest.raises(UsageError, match="is past"):
         set_due(bench, 1, "2020-01-01")
+
+
+def test_the_deadline_of_a_closed_case_stays_as_it_is(bench: Bench) -> None:
+    set_due(bench, 1, "2999-01-01")
     bench.ledger.amend_case(1, state=CaseState.CLOSED)
-    with pytest.raises(UsageError, match="closed"):
-        set_due(bench, 1, "2999-01-01")
+    before = (bench.ledger.custody(1), bench.ledger.events(1), bench.notes.all_of(1))
+    for change in (
+        lambda: set_due(bench, 1, "2999-01-02"),
+        lambda: set_due(bench, 1, ""),
+        lambda: tell(bench, 1, "due", "2999-01-02"),
+        lambda: tell(bench, 1, "due", "not known"),
+        lambda: untell(bench, 1, "due", "there is none"),
+    ):
+        with pytest.raises(UsageError, match="closed") as refused:
+            change()
+        assert "case reopen 1" in refused.value.next_step
+    assert bench.ledger.case(1).due_on == "2999-01-01"
+    assert (bench.ledger.custody(1), bench.ledger.events(1), bench.notes.all_of(1)) == before
+    bench.ledger.amend_case(1, state=CaseState.OPEN)
+    assert set_due(bench, 1, "").due_on == ""
 
 
 def test_a_case_that_cannot_be_weighed_says_why(bench: Bench) -> None:
