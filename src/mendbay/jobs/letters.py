@@ -18,13 +18,17 @@ from mendbay.core.quantity import chance_text
 from mendbay.jobs.agenda import tell_turn
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import refused, to_ask
+from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.papers import frame
 from mendbay.jobs.quote_case import quote_of
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.triage_case import Triage, tell_triage
 from mendbay.jobs.waiting import QUOTE_WORDS, RUN_OUT_WORDS
+from mendbay.jobs.withdraw import standing_notes
 
 LETTER = "letter"
+ENQUIRY = "enquiry"
+"""The question of take-in that asks what the customer of an enquiry wants to know (`take_in_form.toml`)."""
 LIKELY = 0.15
 """Chance from which a fault is told to a customer (own choice)."""
 MOST_FAULTS = 2
@@ -168,6 +172,8 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
         **frame(bench, title, case),
         "message": message,
         "customer": case.customer,
+        "enquiry": case.kind is CaseKind.ENQUIRY,
+        "question": _question(bench, case) if case.kind is CaseKind.ENQUIRY else "",
         "came": case.box or str(case.kind),
         "opened_on": case.opened_at[:10],
         "closed": case.state is CaseState.CLOSED,
@@ -193,6 +199,17 @@ def _triage(bench: Bench, case: Case) -> Triage | None:
         return tell_triage(bench, case.number)
     except UsageError:  # more than two bays and none chosen: `case today` tells the technician so
         return None
+
+
+def _question(bench: Bench, case: Case) -> str:
+    """What the customer of an enquiry wants to know, in one line; empty if nobody put it down."""
+    notes = standing_notes(bench, NoteKind.INTAKE, case.number, "", ENQUIRY)
+    if not notes:
+        return ""
+    values = body_of(notes[-1], "take-in").get("values")
+    if not isinstance(values, list) or not all(isinstance(one, str) for one in values):
+        raise unreadable(notes[-1], "take-in", TypeError("not what it should hold"))
+    return " ".join(" ".join(values).split())
 
 
 def _found(told: Triage) -> list[dict[str, Any]]:

@@ -7,7 +7,7 @@ from typing import Any
 
 from mendbay.case.bill import Bill
 from mendbay.case.quote import Column, Line, Quote, Total, When
-from mendbay.case.records import Case
+from mendbay.case.records import Case, CaseKind
 from mendbay.core.money import Money
 from mendbay.core.quantity import chance_text, counted
 from mendbay.jobs.bench import Bench
@@ -32,6 +32,7 @@ def quote_facts(bench: Bench, case: Case, quote: Quote) -> dict[str, Any]:
         "valid_until": quote.valid_until,
         "currency": quote.currency,
         "odds": quote.odds,
+        "enquiry": case.kind is CaseKind.ENQUIRY,
         "own_prices": quote.own_prices,
         "included": quote.included,
         "tax_name": quote.tax_name,

@@ -11,6 +11,7 @@ from typing import Any
 from mendbay.case.price_list import Stage
 from mendbay.case.quote import Quote
 from mendbay.case.quote_body import quote_body, quote_from
+from mendbay.case.records import CaseKind
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_day
@@ -97,7 +98,7 @@ def make_quote(bench: Bench, case: int, wish: Wish) -> tuple[Quote, KeptFile]:
             valid_until=(date.fromisoformat(day) + timedelta(prices.valid_days)).isoformat(),
             currency=prices.currency,
             own_prices=prices.own,
-            odds=wish.odds,
+            odds=wish.odds and record.kind is not CaseKind.ENQUIRY,
             tax_name=prices.tax_name,
             included=prices.included,
             free=prices.free,

@@ -9,6 +9,7 @@ from decimal import Decimal
 
 from mendbay.case.price_list import Price, PriceList, Stage, packaged_prices, quantity_of, read_prices
 from mendbay.case.quote import DIAGNOSIS, Columns, Ending, Possible, When
+from mendbay.case.records import CaseKind
 from mendbay.core.errors import BadFormFile, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import consents_of, refused, risk_called
@@ -22,6 +23,9 @@ from mendbay.triage.ways import Way, ways_of
 SETTINGS, PRICES = "settings", "prices"
 """Kind and name of the shop's file."""
 LARGEST_GB = 10**7
+ENQUIRY_ALONE = (
+    "It covers the answer to the question alone: no drive is here, so work on one is quoted when it is."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +36,7 @@ class Wish:
         lines: ids of the price list, each with a quantity as typed.
         media_gb: how much is to be handed back, in 10^9 bytes; 0 for no medium.
         shipping: whether it is sent.
-        odds: whether what triage believes goes in.
+        odds: whether what triage believes goes in; of an enquiry nothing does, as nothing is on the bench.
     """
 
     lines: tuple[tuple[str, str], ...] = ()
@@ -70,9 +74,12 @@ def columns_of(bench: Bench, case: int, prices: PriceList, wish: Wish) -> tuple[
     if not (wish.odds or wish.lines or wish.media_gb or wish.shipping):
         raise UsageError("Nothing is to be quoted.", "Pick lines, or leave the odds in.")
     _require_not_refused(bench, case, wish)
+    enquiry = bench.ledger.case(case).kind is CaseKind.ENQUIRY
     endings: tuple[Ending, ...] = (Ending(1.0, frozenset(), True),)
     works, remarks = list[Possible](), list[str]()
-    if wish.odds:
+    if wish.odds and enquiry:
+        remarks.append(ENQUIRY_ALONE)
+    elif wish.odds:
         endings, works, remarks = _from_odds(bench, case, prices)
     works, uncounted = with_parts(bench, case, prices, [*works, *_picked(prices, wish)], endings)
     possible = [_always(DIAGNOSIS, prices.diagnosis), *works]

@@ -13,6 +13,7 @@ from pypdf import PdfReader
 from mendbay.case.agenda import WaitsFor
 from mendbay.case.consents import Word
 from mendbay.case.price_list import packaged_prices
+from mendbay.case.quote import DIAGNOSIS, When
 from mendbay.case.records import CaseKind, CaseState
 from mendbay.core.errors import BadFormFile, UsageError
 from mendbay.core.note import NoteKind
@@ -21,8 +22,9 @@ from mendbay.jobs.bill_case import make_bill
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.letters import Message, letter_mail, letter_pdf, letter_words, message_mail
 from mendbay.jobs.quote_case import By, decide, make_quote
-from mendbay.jobs.quote_lines import Wish
+from mendbay.jobs.quote_lines import ENQUIRY_ALONE, Wish
 from mendbay.jobs.take_in import take_in
+from mendbay.jobs.take_in_form import tell
 from mendbay.jobs.triage_case import answer
 from mendbay.jobs.waiting import wait
 from mendbay.outlets.shop_files import ShopFolder
@@ -162,9 +164,33 @@ def test_files_that_are_ready(bench: Bench) -> None:
 def test_an_enquiry_speaks_of_no_drive(bench: Bench) -> None:
     bench.ledger.amend_case(1, kind=CaseKind.ENQUIRY)
     said = flat(letter_words(bench, 1))
-    assert "No drive was examined for it." in said
-    assert "switch on" not in said
+    assert "no drive was examined" in said
+    assert "You asked us on" in said
     assert "to find out from your pictures" in said
+    tell(bench, 1, "enquiry", "Is there a board\nfor {{ 7*7 }} it?")
+    for text in (letter_words(bench, 1), letter_mail(bench, 1).body):
+        assert "“Is there a board for {{ 7*7 }} it?”" in flat(text)
+        for false in ("your turn", "What we need", "switch on", "your drives", "it came to us", "only read"):
+            assert false not in flat(text).lower()
+
+
+def test_of_an_enquiry_only_the_answer_is_quoted_and_waited_for(bench: Bench) -> None:
+    tell(bench, 1, "kind", "picture-enquiry")
+    quote, kept = make_quote(bench, 1, Wish())
+    assert [(one.key, str(one.when)) for one in quote.lines] == [(DIAGNOSIS, str(When.ALWAYS))]
+    assert len({total.gross for total in quote.totals.values()}) == 1
+    assert (quote.odds, ENQUIRY_ALONE in quote.remarks) == (False, True)
+    pages = PdfReader(io.BytesIO(bench.files.take(bench.ledger.case(1), kept))).pages
+    paper = flat(" ".join(page.extract_text() for page in pages))
+    assert "If you decline" in paper
+    assert "no file" not in paper
+    assert "We answer your question once we have" in flat(letter_words(bench, 1))
+    for message in (Message.REMINDER, Message.QUOTE, Message.STATUS):
+        body = message_mail(bench, 1, message).body
+        assert "question, case 0001" in body
+        assert "power" not in body
+    picked, _ = make_quote(bench, 1, Wish(lines=(("hour", "0.5"),)))
+    assert [one.key for one in picked.lines][1:], "what is picked by hand goes in"
 
 
 def test_the_letter_is_kept_and_custody_names_no_customer(bench: Bench) -> None:
