@@ -54,7 +54,7 @@ def blend_image(bench: Bench, number: int, bay: str, other: Path) -> BlendResult
     bench.note(
         number,
         "imaging",
-        f"{result.taken_bytes} bytes taken over from {other.name} into the image of bay {bay}; "
+        f"{result.taken_bytes} bytes taken over from another image into the image of bay {bay}; "
         f"{result.compared_bytes} bytes that both hold were compared and are equal.",
         {"bay": bay, "taken_bytes": result.taken_bytes, "compared_bytes": result.compared_bytes},
     )

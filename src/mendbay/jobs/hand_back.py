@@ -9,6 +9,7 @@ from pathlib import Path
 
 from mendbay.case.records import Bay, Case, CaseState
 from mendbay.core.errors import DestinationError, Interrupted, NothingWanted
+from mendbay.core.quantity import counted
 from mendbay.core.source import Mark, Outlook
 from mendbay.core.span import SpanSet
 from mendbay.files.tree import Entry, Kind, Layout, Proof
@@ -428,18 +429,20 @@ def _proof_steps(
 
 
 def _note_begun(bench: Bench, number: int, folder: Path) -> None:
-    """Notes where copies are about to be made, so that they are known of if it is never finished."""
+    """Notes where copies are about to be made, so that they are known of if it is never finished. The story
+    does not name the folder: where the shop puts it, its name may be the customer's."""
     place = str(folder.absolute())
     if place not in folders_told(bench, number, HAND_BACK_BEGUN):
-        bench.note(number, HAND_BACK_BEGUN, f"Hand-back begun to {folder}.", {"folder": place})
+        bench.note(number, HAND_BACK_BEGUN, "Hand-back begun.", {"folder": place})
 
 
 def _note(bench: Bench, case: Case, folder: Path, facts: words.HandBack, until: str) -> None:
     tally = {word: count.files for word, count in facts.tallies.items()}
     said = ", ".join(f"{count} {word}" for word, count in tally.items() if count)
+    all_of_it = counted(sum(tally.values()), "file")
     with bench.ledger.together():
         where = {"folder": str(folder.absolute())}  # by which what the shop still holds is found
-        bench.note(case.number, HAND_BACK, f"Files handed back to {folder}: {said}.", {**tally, **where})
+        bench.note(case.number, HAND_BACK, f"A hand-back of {all_of_it}: {said}.", {**tally, **where})
         unsettled = concern(bench, case.number)
         if unsettled:
             bench.custody(case.number, "handed back with the authority unsettled", unsettled)
