@@ -364,6 +364,24 @@ class TestForgetting:
         assert caught.value.next_step
         assert full.custody(1) == ()
 
+    @pytest.mark.parametrize("kind", NoteKind)
+    def test_no_note_of_any_kind_is_added_afterwards_but_elsewhere(
+        self, full: CaseLedger, kind: NoteKind
+    ) -> None:
+        stays = noted(full, 1, NoteKind.SIGN)
+        full.forget_case(1, LATER, "Ada", (stays,))
+        notes: NoteLedger = full.notes  # type: ignore[attr-defined]
+        with pytest.raises(CaseForgotten, match="Case 1 was forgotten") as caught:
+            noted(full, 1, kind)
+        assert caught.value.next_step
+        with pytest.raises(NoSuchCase):
+            noted(full, 9, kind)
+        assert notes.all_of(1) == (stays,)
+        assert noted(full, 2, kind).number == noted(full, 0, kind).number - 1 > stays.number
+        assert notes.last_number() == stays.number + 2, "a refused note takes no number"
+        assert notes.last_number(1) == notes.last_number(1, NoteKind.SIGN) == stays.number
+        assert notes.last_number(9) == 0
+
     def test_a_case_without_custody_has_an_empty_head(self, ledger: CaseLedger) -> None:
         ledger.open_case(Intake(AT, "Töpferei Grün"))
         assert ledger.forget_case(1, LATER, "Ada", ()) == Forgotten(1, LATER, "Ada", 0, "")

@@ -217,6 +217,10 @@ class MemoryNotes(NoteLedger):
             if note.kind is kind and all(one in (None, getattr(note, name)) for one, name in asked)
         )
 
+    def last_number(self, case: int | None = None, kind: NoteKind | None = None) -> int:
+        asked = (note for note in self.kept if case in (None, note.case) and kind in (None, note.kind))
+        return max((note.number for note in asked), default=0)
+
     def all_of(self, case: int) -> tuple[Note, ...]:
         self._ledger.case(case)
         return tuple(note for note in self.kept if note.case == case)

@@ -21,6 +21,7 @@ class NoteLedger(Protocol):
 
         Raises:
             NoSuchCase: it names a case that is not there.
+            CaseForgotten: the case was forgotten, and nothing is added to it any more.
         """
         ...
 
