@@ -138,30 +138,24 @@ def add_item(
     condition: str = "",
     place: str = "",
     owner: Owner = Owner.CUSTOMER,
+    another: bool = False,
 ) -> Item:
     """Takes a thing in under the next number.
 
     Args:
         bay: which of the case's bays it belongs to, empty for none.
+        another: a box came in beside the one that is an item already.
 
     Raises:
         NoSuchCase: there is no such case or bay.
-        UsageError: a text that cannot stand on a label or names the customer, or the drive of a bay that is
-            an item already.
+        UsageError: a text that cannot stand on a label or names the customer, or the drive of a bay, or the
+            box, that is an item already.
     """
     with bench.ledger.together():
         record = bench.ledger.case(case)
         if bay:
             bench.ledger.bay(case, bay)
-        double = next(
-            (one for one in items_of(bench, case) if what is What.DRIVE and bay and _is_drive_of(one, bay)),
-            None,
-        )
-        if double is not None:
-            raise UsageError(
-                f"The drive of bay {bay} is item {double.code} already.",
-                f"mendbay case item-change {case} {double.code} puts right what is noted of it.",
-            )
+        _require_new(items_of(bench, case), what, bay, owner, another)
         item = Item(
             case, _next_number(bench, case), what, words, bay, marks, condition, Where.HERE, place, owner
         )
@@ -170,6 +164,22 @@ def add_item(
         bench.custody(case, "taken in", f"{item.traceable}; of: {owner}")
         bench.note(case, "item", f"Item {item.code}: {item.named}, {item.whereabouts}; of: {owner}.")
     return item
+
+
+def _require_new(there: Sequence[Item], what: What, bay: str, owner: Owner, another: bool) -> None:
+    """Refuses a drive of a bay, or a box, that is an item already."""
+    if what is What.BOX:
+        double = next((one for one in there if (one.what, one.owner) == (what, owner) and not another), None)
+        called, or_else = "The box", "; with --another a second box is taken in"
+    else:
+        double = next((one for one in there if what is What.DRIVE and bay and _is_drive_of(one, bay)), None)
+        called, or_else = f"The drive of bay {bay}", ""
+    if double is not None:
+        said = ", ".join(one for one in (double.marks, double.whereabouts) if one)
+        raise UsageError(
+            f"{called} is item {double.code} already ({said}).",
+            f"mendbay case item-change {double.case} {double.code} puts right what is noted of it{or_else}.",
+        )
 
 
 def change_item(

@@ -52,6 +52,14 @@ def test_what_the_words_say(run: Run) -> None:
     assert fits(shown + listed), shown + listed
 
 
+def test_a_second_box_is_asked_for(run: Run) -> None:
+    text_of(run, "case", "item-add", "1", "box", "--marks", "Tarn")
+    said = " ".join(refused(run, 2, "case", "item-add", "1", "box").split())
+    assert "The box is item 0001-03 already (Tarn, here)." in said
+    assert "with --another a second box is taken in" in said
+    assert answer(run, "case", "item-add", "1", "box", "--another")["code"] == "0001-04"
+
+
 def test_a_tampered_export_is_told_without_a_ledger(run: Run, tmp_path: Path) -> None:
     log = tmp_path / "log.jsonl"
     text_of(run, "case", "item-add", "1", "cable")

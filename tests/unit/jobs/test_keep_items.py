@@ -71,6 +71,30 @@ class TestItems:
         amend_bay(bench, 1, "1", None, "QM-8")
         assert (item_named(bench, 1, "1").marks, now.place) == ("QM-9, by its board", "shelf B4")
 
+    def test_a_second_box_is_taken_in_only_when_it_is_said_so(self, bench: Bench) -> None:
+        first = add_item(bench, 1, What.BOX, marks="Tarn", place="shelf B4")
+        before = bench.notes.last_number(1)
+        with pytest.raises(
+            UsageError, match=r"The box is item 0001-03 already \(Tarn, here, shelf B4\)"
+        ) as told:
+            add_item(bench, 1, What.BOX, "the other one", marks="Alder")
+        assert "item-change 1 0001-03" in told.value.next_step
+        assert "--another" in told.value.next_step
+        assert bench.notes.last_number(1) == before
+        second = add_item(bench, 1, What.BOX, "the other one", marks="Alder", another=True)
+        of_shop = add_item(bench, 1, What.BOX, "to try drives in", owner=Owner.SHOP)
+        assert (first.number, second.number, of_shop.number) == (3, 4, 5)
+        with pytest.raises(UsageError, match="The box is item 0001-03 already"):
+            add_item(bench, 1, What.BOX)
+
+    def test_the_box_that_take_in_made_an_item_is_not_added_again(self, bench: Bench) -> None:
+        number = take_in(bench, "Quillmere Pottery").number
+        tell(bench, number, "kind", "two-bay-box")
+        with pytest.raises(UsageError, match="The box is item 0002-01 already"):
+            add_item(bench, number, What.BOX, marks="Tarn")
+        with pytest.raises(UsageError, match="drive of bay 1 is item 0002-02 already"):
+            add_item(bench, number, What.DRIVE, bay="1", another=True)
+
     def test_what_is_added_is_in_custody_without_its_words(self, bench: Bench) -> None:
         added = add_item(bench, 1, What.BOARD, "loose", bay="1", marks="TB-4471", owner=Owner.SHOP)
         assert (added.code, added.named) == ("0001-03", "board: loose")

@@ -69,6 +69,7 @@ def items(screen: Screen, case: int) -> None:
     show_default=True,
     help="Whose it is.",
 )
+@click.option("--another", is_flag=True, help="A second box, beside the one that is an item already.")
 @click.pass_obj
 def item_add(
     screen: Screen,
@@ -80,10 +81,12 @@ def item_add(
     condition: str,
     place: str,
     owner: str,
+    another: bool,
 ) -> None:
     """Take a thing in: WHAT it is, and WORDS that tell it from others.
 
-    The words stand on its label, so they name no person.
+    The words stand on its label, so they name no person. In a case about a two-bay box, the box is an item
+    from take-in on.
     """
     with open_bench(screen.home) as bench:
         added = add_item(
@@ -96,6 +99,7 @@ def item_add(
             condition=condition,
             place=place,
             owner=OWNERS[owner],
+            another=another,
         )
     next_step = f"Next: {wording.called_as()} case labels {case} {added.code} FILE.pdf"
     screen.answer(item_json(added), "\n".join([*item_lines([added]), next_step]))
