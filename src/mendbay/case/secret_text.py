@@ -42,16 +42,16 @@ def looks_like_one(text: str) -> bool:
     return len(word) >= 4 and not re.search(r"\s", word) and mixed and "@" not in word
 
 
-def require_no_secret(text: str, *, alone: bool = False) -> None:
-    """Refuses a text that seems to hold a password.
+def require_no_secret(*texts: str, alone: bool = False) -> None:
+    """Refuses texts of which one seems to hold a password.
 
     Args:
         alone: also one that looks like a password itself, for questions about passwords.
 
     Raises:
-        UsageError: it does; the message says why none is kept.
+        UsageError: one does; the message says why none is kept.
     """
-    if holds_secret(text) or (alone and looks_like_one(text)):
+    if any(holds_secret(text) or (alone and looks_like_one(text)) for text in texts):
         raise UsageError(
             "That looks like a password, and none is kept here: the ledger, its backups and the papers made "
             "from it are read by more people than the customer means to trust.",

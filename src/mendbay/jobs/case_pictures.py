@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 
+from mendbay.case.secret_text import require_no_secret
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_line
@@ -55,6 +56,7 @@ def keep_pictures(
     """
     record = bench.ledger.case(case)
     require_line(of, "words")
+    require_no_secret(of)
     files, left_out = found(places)
     taken: list[tuple[str, bytes]] = []
     for one in files:

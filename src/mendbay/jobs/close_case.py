@@ -10,6 +10,7 @@ from mendbay.board.transfer_plan import Purpose as Transfer
 from mendbay.case.items import Owner, Where
 from mendbay.case.outcome import DataBack, End, Found, Outcome, to_json
 from mendbay.case.records import Case, CaseKind, CaseState
+from mendbay.case.secret_text import require_no_secret
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import chance_text
@@ -95,8 +96,9 @@ def close_case(bench: Bench, number: int, outcome: Outcome) -> Closing:
 
     Raises:
         NoSuchCase: there is no such case.
-        UsageError: it names a fault or bay that the case has not.
+        UsageError: it names a fault or bay that the case has not, or its remark seems to hold a password.
     """
+    require_no_secret(outcome.remark)
     case = bench.ledger.case(number)
     told = _triage(bench, number)
     _require_places(case, told, outcome)

@@ -21,6 +21,7 @@ from mendbay.case.hand_over import (
     released,
 )
 from mendbay.case.items import Item
+from mendbay.case.secret_text import require_no_secret
 from mendbay.core.errors import HeldBack, LedgerError, MendbayError, NoSuchItem, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import counted
@@ -68,7 +69,7 @@ def receive(
 
     Raises:
         NoSuchCase, NoSuchItem: there is no such case or item.
-        UsageError: an item cannot come in, or a text cannot be kept.
+        UsageError: an item cannot come in, or a text cannot be kept or seems to hold a password.
         CustodyBroken: the custody log does not hold; nothing is recorded.
         BadFormFile: the wording of the paper is not sound; the hand-over is recorded.
         NoRoom, DestinationError: the paper cannot be kept; the hand-over is recorded.
@@ -96,7 +97,7 @@ def release(
     Raises:
         NoSuchCase, NoSuchItem: there is no such case or item.
         HeldBack: the customer refused what it needs; nothing is recorded.
-        UsageError: an item is not here, or a text cannot be kept.
+        UsageError: an item is not here, or a text cannot be kept or seems to hold a password.
         CustodyBroken: the custody log does not hold; nothing is recorded.
         BadFormFile: the wording of the paper is not sound; the hand-over is recorded.
         NoRoom, DestinationError: the paper cannot be kept; the hand-over is recorded.
@@ -138,6 +139,7 @@ def _hand_over(
         earlier = hand_overs_of(bench, case)
         require_sound_custody(bench, case)
         customer = bench.ledger.case(case).customer
+        require_no_secret(person, words)
         require_nameless(bench.ledger.case(case), place, although)
         against = _against(bench, case, role, although) if direction is Direction.RELEASED else ""
         before = items_named(bench, case, named) if named else ()

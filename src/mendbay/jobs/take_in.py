@@ -70,8 +70,7 @@ def take_in(
     Raises:
         UsageError: no customer, a text that cannot be kept, or one that seems to hold a password.
     """
-    require_no_secret(notes)
-    require_no_secret(box)
+    require_no_secret(notes, box)
     intake = Intake(bench.now(), customer, contact, box, tuple(wanted), notes)
     with bench.ledger.together():
         case = bench.ledger.open_case(intake)

@@ -16,6 +16,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import consents_of, refused
 from mendbay.jobs.gather_signs import OF_IMAGES, Gathered, gathered_signs
 from mendbay.jobs.learn_triage import closed_cases, learned, worlds_of
+from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 from mendbay.triage.belief import TRIED, Asked, Belief, Moved, Tried, WhatIf, may_change, sign_of
@@ -225,11 +226,11 @@ def take_worth_back(bench: Bench, case: int, reason: str) -> None:
 
     Raises:
         NoSuchCase: there is no such case.
-        UsageError: nobody said it, or no reason is given.
+        UsageError: nobody said it, no reason is given, or it names the customer or seems to hold a password.
     """
     require_reason(reason)
+    require_nameless(bench.ledger.case(case), reason)
     with bench.ledger.together():
-        bench.ledger.case(case)
         said, _ = _said(bench, case)
         if said.get("worth") is None:
             raise UsageError(

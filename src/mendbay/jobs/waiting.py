@@ -11,6 +11,7 @@ from typing import Any
 from mendbay.board.stock import StockItem
 from mendbay.case.agenda import Wait, WaitsFor
 from mendbay.case.records import Case, CaseState
+from mendbay.case.secret_text import require_no_secret
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_day, require_line
@@ -61,13 +62,15 @@ def wait(bench: Bench, number: int, who: WaitsFor, what: str, until: str = "") -
 
     Raises:
         NoSuchCase: there is no such case.
-        UsageError: it is done with, nothing is said, or a day that is none.
+        UsageError: it is done with, nothing is said, what is said seems to hold a password, or a day that is
+            none.
     """
     if who not in TELLABLE:
         raise UsageError("A case that waits for us does not wait.", f"mendbay case go-on {number} says so.")
     if not what.strip():
         raise UsageError("Nothing is said of what it waits for.", "Say it in a few words.")
     require_line(what, "reason")
+    require_no_secret(what)
     if until:
         require_day(until)
         if until < bench.now()[:10]:
@@ -88,9 +91,10 @@ def go_on(bench: Bench, number: int, remark: str = "", *, everything: bool = Fal
 
     Raises:
         NoSuchCase: there is no such case.
-        UsageError: it is done with, or the remark cannot be kept.
+        UsageError: it is done with, or the remark cannot be kept or seems to hold a password.
     """
     require_line(remark, "remark")
+    require_no_secret(remark)
     with bench.ledger.together():
         _require_open(bench.ledger.case(number))
         _note(bench, number, {"for": "", "what": remark.strip(), "until": "", "all": everything})

@@ -10,6 +10,7 @@ from mendbay.case.authority import WORDS
 from mendbay.case.consents import packaged_risks
 from mendbay.case.custody import Head
 from mendbay.case.items import Item, Where
+from mendbay.case.secret_text import require_no_secret
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import counted
 from mendbay.core.texts import require_text
@@ -50,12 +51,13 @@ def write_receipt(bench: Bench, case: int, agreed: Sequence[str] = ()) -> Receip
     Raises:
         NoSuchCase: there is no such case.
         CustodyBroken: the custody log does not hold.
-        UsageError: a sentence cannot be kept.
+        UsageError: a sentence cannot be kept, or seems to hold a password.
         BadFormFile: the wording, or the shop's own file, is not sound.
         NoRoom, DestinationError: it cannot be kept.
     """
     for one in agreed:
         require_text(one)
+    require_no_secret(*agreed)
     record = bench.ledger.case(case)
     here = tuple(one for one in items_of(bench, case) if one.where is Where.HERE and one.owner == "customer")
     require_sound_custody(bench, case)
