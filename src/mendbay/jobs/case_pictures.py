@@ -9,18 +9,22 @@ from hashlib import sha256
 from pathlib import Path
 
 from mendbay.case.secret_text import require_no_secret
-from mendbay.core.errors import UsageError
+from mendbay.core.errors import NoSuchItem, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_line
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.note_bodies import body_of, unreadable
-from mendbay.jobs.picture_files import ENDINGS, NO_PICTURE, LeftOut, found, is_no_picture, shown, unread
+from mendbay.jobs.picture_files import LeftOut, ending_of, found, is_picture, shown, unread
 from mendbay.jobs.ports import KeptFile
-from mendbay.jobs.withdraw import standing_notes
+from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 
 _PREFIX = "picture of the case: "
+_FOLDER = "pictures/"
 PICTURE_BYTES = 64 << 20
 """The largest picture kept: cameras give at most some thirty million bytes."""
+ENDINGS = (".jpg", ".jpeg", ".png", ".webp", ".heic", ".heif", ".avif", ".tif", ".tiff", ".gif", ".bmp")
+"""Of files that are tried as pictures where a folder is named."""
+NO_PICTURE = "Pictures are JPEG, PNG, WebP, HEIF, AVIF, TIFF, GIF or BMP files, whatever their names say."
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,14 +55,15 @@ def keep_pictures(
 
     Raises:
         NoSuchCase: there is no such case.
-        UsageError: a file that was named is no picture or cannot be read, or there is none.
+        UsageError: a file that was named is by its bytes no picture or cannot be read, or there is none; or
+            the words seem to hold a password.
         NoRoom, DestinationError: one cannot be kept.
     """
     record = bench.ledger.case(case)
     require_line(of, "words")
     require_no_secret(of)
-    files, left_out = found(places)
-    taken: list[tuple[str, bytes]] = []
+    files, left_out = found(places, ENDINGS, NO_PICTURE)
+    taken: list[bytes] = []
     for one in files:
         try:
             data = bench.files.fetch(one.path, PICTURE_BYTES)
@@ -67,16 +72,21 @@ def keep_pictures(
                 raise
             left_out.append(unread(one.path, trouble))
             continue
-        if is_no_picture(one.path.name, data):
+        if not is_picture(data):
             if one.named:
-                raise UsageError(f"{shown(one.path)} is not a picture.", NO_PICTURE)
+                raise UsageError(f"{shown(one.path)} is not a picture, by its bytes.", NO_PICTURE)
             left_out.append(LeftOut(shown(one.path), "not a picture"))
             continue
-        taken.append((one.path.suffix, data))
+        taken.append(data)
     there = {one.kept.sha256: one.kept.path for one in case_pictures(bench, case)}
+    number = _last_number(bench, case)
     made: list[CasePicture] = []
-    for ending, data in taken:
-        path = there.setdefault(digest := sha256(data).hexdigest(), _path(len(there) + 1, digest, ending))
+    for data in taken:
+        digest = sha256(data).hexdigest()
+        if digest not in there:
+            number += 1
+            there[digest] = f"{_FOLDER}{number:03}-{digest[:8]}{ending_of(data)}"
+        path = there[digest]
         made.append(CasePicture(bench.files.keep(record, path, data), of, bench.now(), bench.who))
     with bench.ledger.together():
         for picture in made:
@@ -99,17 +109,63 @@ def case_pictures(bench: Bench, case: int) -> tuple[CasePicture, ...]:
     return tuple(latest.values())
 
 
-def _path(number: int, digest: str, ending: str) -> str:
-    """Where a picture is kept. The name of the file may be the customer's: of it only the ending is kept."""
-    ending = ending.casefold()
-    return f"pictures/{number:03}-{digest[:8]}{ending if ending in ENDINGS else ''}"
+def take_picture_back(bench: Bench, case: int, named: str, reason: str) -> CasePicture:
+    """Takes a picture back that was kept by mistake: its file is removed from the case's folder. Custody
+    tells its SHA-256 and the reason.
+
+    Args:
+        named: its number or its name, as `case_pictures` has it.
+        reason: without the customer's name.
+
+    Raises:
+        NoSuchCase, NoSuchItem: there is no such case or picture.
+        UsageError: no reason, or one that cannot be kept.
+        SourceChanged: its file holds something else by now; nothing is taken back.
+        DestinationError: its file cannot be removed; nothing is taken back.
+    """
+    require_reason(reason)
+    with bench.ledger.together():
+        record = bench.ledger.case(case)
+        kept = (picture := _one(bench, case, named)).kept
+        notes = standing_notes(bench, NoteKind.INTAKE, case, "", _subject(kept))
+        withdraw(bench, map(subject_of, notes), case, "", reason)
+        said = f"{kept.path}, SHA-256 {kept.sha256}"
+        bench.custody(case, f"picture taken back, kept by mistake: {reason.strip()}", said)
+        bench.note(case, "pictures", f"Picture taken back: {said}. {reason.strip()}")
+        bench.files.remove(record, kept)  # last: of what cannot be removed nothing is told as taken back
+    return picture
+
+
+def _one(bench: Bench, case: int, named: str) -> CasePicture:
+    wanted = named.strip().removeprefix(_FOLDER)
+    for one in case_pictures(bench, case):
+        name = one.kept.path.removeprefix(_FOLDER)
+        if wanted in (name, name.partition(".")[0]) or _is_number(wanted, name):
+            return one
+    raise NoSuchItem(
+        f"Case {case} has no picture {named[:60]!r}.", f"mendbay case picture {case} lists those it has."
+    )
+
+
+def _is_number(wanted: str, name: str) -> bool:
+    return wanted.isdecimal() and wanted.lstrip("0") == name.partition("-")[0].lstrip("0")
+
+
+def _subject(kept: KeptFile) -> str:
+    return _PREFIX + kept.path.removeprefix(_FOLDER)
+
+
+def _last_number(bench: Bench, case: int) -> int:
+    """How many pictures the case ever had: the number of one that was taken back is not used again."""
+    notes = bench.notes.of(NoteKind.INTAKE, case, "")
+    return len({note.subject for note in notes if note.subject.startswith(_PREFIX)})
 
 
 def _note(bench: Bench, case: int, picture: CasePicture) -> None:
     kept = picture.kept
     body = {"path": kept.path, "sha256": kept.sha256, "size_bytes": kept.size_bytes, "of": picture.of}
-    subject = _PREFIX + kept.path.removeprefix("pictures/")
-    earlier = bench.notes.of(NoteKind.INTAKE, case, "", subject)
+    subject = _subject(kept)
+    earlier = standing_notes(bench, NoteKind.INTAKE, case, "", subject)
     text = json.dumps(body, ensure_ascii=False)
     bench.notes.add(Note(case, "", NoteKind.INTAKE, subject, picture.at, picture.who, text))
     if not earlier:

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path, PurePath
+from pathlib import Path, PurePosixPath
 from typing import Any
 
 from mendbay.case.custody import Head
@@ -31,8 +30,10 @@ from mendbay.jobs.consents import consents_of, refused, risk_called
 from mendbay.jobs.keep_items import items_named, put_items
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.papers import frame
-from mendbay.jobs.picture_files import is_scan
+from mendbay.jobs.picture_files import ending_of, is_scan
+from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.remembered import remembered
+from mendbay.jobs.withdraw import require_reason
 
 SIGNED_LIMIT_BYTES = 64 << 20
 """Largest scan or photo that is kept: some pages at the finest setting of an office scanner (own choice)."""
@@ -199,10 +200,11 @@ def keep_signed(bench: Bench, case: int, number: int, scan: Path) -> HandOver:
     if not data:
         raise UsageError(f"{scan} is empty.", "Scan the paper again.")
     if not is_scan(data):
-        raise UsageError(f"{scan} is neither a picture nor a PDF.", "Scan the paper as PDF, JPEG or PNG.")
-    # the name of the file may be the customer's: of it only the ending is kept
-    ending = re.sub(r"[^a-z0-9.]", "", PurePath(scan.name).suffix.casefold())[:10]
-    kept = bench.files.keep(record, f"papers/hand-over-{number}-signed{ending}", data)
+        raise UsageError(
+            f"{scan} is neither a picture nor a PDF, by its bytes.", "Scan the paper as PDF, JPEG or PNG."
+        )
+    # the name of the file may be the customer's: nothing of it is kept
+    kept = bench.files.keep(record, f"papers/hand-over-{number}-signed{ending_of(data)}", data)
     with bench.ledger.together():
         over = _one(bench, case, number)
         if any(one.sha256 == kept.sha256 for one in over.signed):
@@ -214,6 +216,44 @@ def keep_signed(bench: Bench, case: int, number: int, scan: Path) -> HandOver:
         _write(bench, over)
         bench.custody(case, f"signed paper of hand-over {number} kept", f"{kept.path}, SHA-256 {kept.sha256}")
         bench.note(case, "hand-over", f"The signed paper of hand-over {number} is kept as {kept.path}.")
+    return over
+
+
+def take_signed_back(bench: Bench, case: int, number: int, named: str, reason: str) -> HandOver:
+    """Takes a signed paper back that was kept by mistake: its file is removed from the case's folder, and the
+    hand-over is not signed unless another paper is. Custody tells its SHA-256 and the reason.
+
+    Args:
+        named: its name in the case's folder, with or without the folder it lies in.
+        reason: without the customer's name.
+
+    Raises:
+        NoSuchCase, NoSuchItem: there is no such case, hand-over or signed paper.
+        UsageError: no reason, or one that cannot be kept.
+        SourceChanged: its file holds something else by now; nothing is taken back.
+        DestinationError: its file cannot be removed; nothing is taken back.
+    """
+    require_reason(reason)
+    with bench.ledger.together():
+        record = bench.ledger.case(case)
+        require_nameless(record, reason)
+        over = _one(bench, case, number)
+        wrong = next((one for one in over.signed if named in (one.path, PurePosixPath(one.path).name)), None)
+        if wrong is None:
+            raise NoSuchItem(
+                f"Hand-over {number} of case {case} has no signed paper {named[:60]!r}.",
+                f"mendbay case hand-overs {case} lists those it has.",
+            )
+        over = replace(over, signed=tuple(one for one in over.signed if one != wrong))
+        _write(bench, over)
+        said = f"{wrong.path}, SHA-256 {wrong.sha256}"
+        what = f"signed paper of hand-over {number} taken back, kept by mistake: {reason.strip()}"
+        bench.custody(case, what, said)
+        bench.note(
+            case, "hand-over", f"The signed paper of hand-over {number} taken back: {said}. {reason.strip()}"
+        )
+        # last: of what cannot be removed nothing is told as taken back
+        bench.files.remove(record, KeptFile(wrong.path, wrong.sha256, wrong.size_bytes))
     return over
 
 

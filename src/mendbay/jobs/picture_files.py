@@ -9,9 +9,25 @@ from pathlib import Path
 from mendbay.core.errors import UsageError
 
 ENDINGS = (".jpg", ".jpeg", ".png", ".webp")
-_BEGINNINGS = (b"\xff\xd8\xff", b"\x89PNG\r\n\x1a\n")
-"""How JPEG and PNG files begin."""
+"""Of the pictures that are read."""
 NO_PICTURE = "Pictures end in .jpg, .png or .webp; save others in one of these forms."
+_BEGINNINGS = {
+    ".jpg": (b"\xff\xd8\xff",),
+    ".png": (b"\x89PNG\r\n\x1a\n",),
+    ".gif": (b"GIF87a", b"GIF89a"),
+    ".tif": (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+"),
+    ".pdf": (b"%PDF-",),
+}
+"""How files begin, by their usual ending (from memory: ITU-T T.81, W3C PNG, GIF89a, TIFF 6.0 and its form for
+large files, ISO 32000)."""
+_BRANDS = {
+    ".heic": (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"),
+    ".avif": (b"avif", b"avis"),
+}
+"""First brands of pictures in boxes (ISO/IEC 23008-12 and the AVIF specification, from memory). Films
+begin with boxes too, under other brands."""
+_BMP_HEADERS = (12, 40, 52, 56, 64, 108, 124)
+"""Sizes of the second header of a BMP file, which says of what kind it is (from memory)."""
 PICTURES_LIMIT = 500
 NAME_BYTES = 120
 """Length of a name under which a picture is kept: file systems take 255, and a number may be added."""
@@ -42,9 +58,15 @@ class LeftOut:
     missing: bool = False
 
 
-def found(places: Sequence[Path]) -> tuple[list[PictureFile], list[LeftOut]]:
+def found(
+    places: Sequence[Path], endings: tuple[str, ...] = ENDINGS, otherwise: str = NO_PICTURE
+) -> tuple[list[PictureFile], list[LeftOut]]:
     """The files named, then pictures in the folders named (not in folders in them) by their names; and what
     is left out of the folders.
+
+    Args:
+        endings: of the pictures that are looked for.
+        otherwise: the next step where there is none.
 
     Raises:
         UsageError: a folder cannot be read, or there is no picture, or too many.
@@ -61,7 +83,7 @@ def found(places: Sequence[Path]) -> tuple[list[PictureFile], list[LeftOut]]:
         except OSError as trouble:
             raise UsageError(f"{place} cannot be read: {trouble.strerror}.", "Check its rights.") from trouble
         for one in inside:
-            out = _left_out(one)
+            out = _left_out(one, endings)
             if out is None:
                 files.append(PictureFile(one, named=False))
             else:
@@ -71,7 +93,7 @@ def found(places: Sequence[Path]) -> tuple[list[PictureFile], list[LeftOut]]:
         lost = [f" {one.name} {one.why}." for one in left_out if one.missing][:1]
         raise UsageError(
             f"There is no picture in {', '.join(str(one) for one in places)}.{''.join(lost)}",
-            NO_PICTURE,
+            otherwise,
         )
     if len(files) > PICTURES_LIMIT:
         raise UsageError(
@@ -87,9 +109,9 @@ def _is_folder(place: Path) -> bool:
         return False  # opening it says why
 
 
-def _left_out(path: Path) -> LeftOut | None:
+def _left_out(path: Path, endings: tuple[str, ...]) -> LeftOut | None:
     """Why something in a folder is not read; None if it may be a picture."""
-    if not path.name.lower().endswith(ENDINGS):
+    if not path.name.lower().endswith(endings):
         return LeftOut(shown(path), "not a picture")
     try:
         if path.is_symlink():
@@ -103,16 +125,31 @@ def _left_out(path: Path) -> LeftOut | None:
 def is_no_picture(name: str, data: bytes) -> bool:
     """Whether a file that was named itself is none of the pictures that are read, by its ending and by how it
     begins."""
-    begins = data.startswith(_BEGINNINGS) or (data[:4] == b"RIFF" and data[8:12] == b"WEBP")
-    return not begins and not name.lower().endswith(ENDINGS)
+    return ending_of(data) not in ENDINGS and not name.lower().endswith(ENDINGS)
+
+
+def ending_of(data: bytes) -> str:
+    """The usual ending of the kind of picture or document that bytes begin as: JPEG, PNG, WebP, GIF, TIFF,
+    BMP, HEIF, AVIF or PDF; empty if they begin as none of them."""
+    for ending, beginnings in _BEGINNINGS.items():
+        if data.startswith(beginnings):
+            return ending
+    if data[:4] == b"RIFF" and data[8:12] == b"WEBP":
+        return ".webp"
+    if data[4:8] == b"ftyp":
+        return next((ending for ending, brands in _BRANDS.items() if data[8:12] in brands), "")
+    is_bmp = data[:2] == b"BM" and int.from_bytes(data[14:18], "little") in _BMP_HEADERS
+    return ".bmp" if is_bmp else ""
 
 
 def is_scan(data: bytes) -> bool:
-    """Whether bytes begin as a picture or PDF does: JPEG, PNG, GIF, TIFF, WebP, HEIF or PDF (their
-    specifications, from memory)."""
-    begins = (*_BEGINNINGS, b"GIF87a", b"GIF89a", b"II*\x00", b"MM\x00*", b"%PDF-")
-    boxed = (data[:4] == b"RIFF" and data[8:12] == b"WEBP") or data[4:8] == b"ftyp"
-    return data.startswith(begins) or boxed
+    """Whether bytes begin as a picture or PDF does."""
+    return ending_of(data) != ""
+
+
+def is_picture(data: bytes) -> bool:
+    """Whether bytes begin as a picture does."""
+    return ending_of(data) not in ("", ".pdf")
 
 
 def unread(path: Path, trouble: UsageError) -> LeftOut:

@@ -357,6 +357,15 @@ class CaseFiles(Protocol):
         """
         ...
 
+    def remove(self, case: Case, kept: KeptFile) -> None:
+        """Removes a kept file for good; it is not overwritten. Nothing happens if it is gone.
+
+        Raises:
+            SourceChanged: something else lies in its place, and stays there.
+            DestinationError: it could not be removed.
+        """
+        ...
+
     def find(self, case: Case, path: str, data: bytes) -> KeptFile:
         """Where `keep`, given this path, has put these bytes.
 

@@ -145,6 +145,28 @@ class CaseCabinet(CaseFiles):
             ) from trouble
         return tuple(sorted(one for one in names if _is_of_case(number, one)))
 
+    def remove(self, case: Case, kept: KeptFile) -> None:
+        try:
+            folder = SafeFolder(self._root / case.folder)
+            try:
+                data = _bytes_at(folder, kept.path)
+                if data is not None and hashlib.sha256(data).hexdigest() != kept.sha256:
+                    raise SourceChanged(
+                        f"{kept.path} of case {case.number} no longer holds what was kept, so it stays.",
+                        "Look at it and move it elsewhere, then run the command again.",
+                    )
+                folder.remove(kept.path)
+                folder.sync()
+            finally:
+                folder.close()
+        except FileNotFoundError:
+            return
+        except OSError as trouble:
+            raise DestinationError(
+                f"{kept.path} cannot be removed from the folder of case {case.number}: {trouble.strerror}.",
+                "Check the folder and its rights, then run the command again.",
+            ) from trouble
+
     def find(self, case: Case, path: str, data: bytes) -> KeptFile:
         digest = hashlib.sha256(data).hexdigest()
         with suppress(OSError, ValueError):

@@ -32,6 +32,11 @@ def test_every_answer_has_its_documented_shape(run: Run, tmp_path: Path) -> None
     scan.write_bytes(b"%PDF-1")
     assert answer(run, "case", "signed", "1", "1", scan)["signed"][0]["size_bytes"] == 6
     assert [bool(one["signed"]) for one in answer(run, "case", "hand-overs", "1")] == [True, False]
+    back = ("--take-back", "hand-over-1-signed.pdf", "--reason", "page missing")
+    assert answer(run, "case", "signed", "1", "1", *back)["signed"] == []
+    assert (
+        answer(run, "case", "signed", "1", "1", scan)["signed"][0]["path"] == "papers/hand-over-1-signed.pdf"
+    )
     receipt = answer(run, "case", "receipt", "1", tmp_path / "receipt.pdf", "--agreed", "Read both.")
     assert receipt["items"] == ["0001-02"]
     log = tmp_path / "log.jsonl"
@@ -50,6 +55,26 @@ def test_what_the_words_say(run: Run) -> None:
     assert listed.count("NOT SIGNED YET") == 2
     assert "Next: mendbay case signed 1 1 FILE" in listed
     assert fits(shown + listed), shown + listed
+
+
+def test_a_signed_paper_taken_back_is_not_signed_yet(run: Run, tmp_path: Path) -> None:
+    text_of(run, "case", "receive", "1", "1")
+    for name in ("a.pdf", "b.pdf"):
+        (tmp_path / name).write_bytes(b"%PDF-1.7 " + name.encode())
+        text_of(run, "case", "signed", "1", "1", tmp_path / name)
+    listed = text_of(run, "case", "hand-overs", "1")
+    assert "papers/hand-over-1-signed.pdf\n    signed: papers/hand-over-1-signed-2.pdf\n" in listed
+    back = ("case", "signed", "1", "1", "--reason", "of another case", "--take-back")
+    assert "NOT SIGNED YET" not in text_of(run, *back, "hand-over-1-signed.pdf")
+    assert "no signed paper" in refused(run, 43, *back, "hand-over-1-signed.pdf")
+    said = text_of(run, *back, "papers/hand-over-1-signed-2.pdf")
+    assert "NOT SIGNED YET\nNext: mendbay case signed 1 1 FILE" in said
+    assert "NOT SIGNED YET" in text_of(run, "case", "hand-overs", "1")
+    log = tmp_path / "log.jsonl"
+    text_of(run, "case", "custody", "1", "--export", log)
+    assert log.read_text("utf-8").count("taken back, kept by mistake: of another case") == 2
+    for wrong in (("--take-back", "x"), (), (tmp_path / "a.pdf", "--take-back", "x", "--reason", "y")):
+        refused(run, 2, "case", "signed", "1", "1", *wrong)
 
 
 def test_a_second_box_is_asked_for(run: Run) -> None:

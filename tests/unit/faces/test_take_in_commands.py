@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from support.answers import Run, answer, fits, refused
+from support.answers import Run, answer, fits, refused, text_of
 from support.conversation import STOP, converse
 
 BOX = (
@@ -90,7 +90,13 @@ def test_every_answer_has_its_documented_shape(run: Run, tmp_path: Path) -> None
     picture = tmp_path / "front.png"
     picture.write_bytes(b"\x89PNG\r\n\x1a\n")
     assert answer(run, "case", "picture", "1", picture, "--of", "front")["pictures"][0]["of"] == "front"
-    assert len(answer(run, "case", "picture", "1")["pictures"]) == 1
+    (kept,) = answer(run, "case", "picture", "1")["pictures"]
+    back = ("case", "picture", "1", "--take-back", "1", "--reason", "of another box")
+    assert answer(run, *back)["taken_back"] == kept["path"]
+    assert "no picture '1'" in refused(run, 43, *back)
+    refused(run, 2, "case", "picture", "1", picture, *back[3:])
+    assert "No picture is kept.\nNext: mendbay case picture 1 FILES" in text_of(run, "case", "picture", "1")
+    assert answer(run, "case", "picture", "1", picture)["taken_back"] is None
     assert answer(run, "case", "show", "1")["kind"] == "two-bay box"
 
 

@@ -21,7 +21,7 @@ from mendbay.faces.cli.take_in_words import (
     picture_json,
 )
 from mendbay.jobs.authority import authority_of, set_authority
-from mendbay.jobs.case_pictures import case_pictures, keep_pictures
+from mendbay.jobs.case_pictures import case_pictures, keep_pictures, take_picture_back
 from mendbay.jobs.consents import consents_of, give_word, risk_called
 from mendbay.jobs.remembered import remembered
 from mendbay.wiring import open_bench
@@ -106,26 +106,47 @@ def authority_(screen: Screen, case: int, whose: str | None, seen: bool, documen
 @CASE
 @click.argument("files", nargs=-1, type=click.Path(path_type=Path))
 @click.option("--of", default="", help="What they show, in a few words.")
+@click.option(
+    "--take-back",
+    "wrong",
+    default="",
+    metavar="NUMBER",
+    help="One kept by mistake: its number or name.",
+)
+@click.option("--reason", default="", help="Why it is taken back; without the customer's name.")
 @click.pass_obj
-def picture_(screen: Screen, case: int, files: tuple[Path, ...], of: str) -> None:
-    """Keep pictures of what came in with CASE; without FILES list them."""
+def picture_(screen: Screen, case: int, files: tuple[Path, ...], of: str, wrong: str, reason: str) -> None:
+    """Keep pictures of what came in with CASE; without FILES list them.
+
+    One that was kept by mistake is taken back with --take-back and --reason: its file is removed, and custody
+    keeps its SHA-256 and the reason.
+    """
+    if (wrong and (files or of)) or (reason and not wrong):
+        raise UsageError(
+            "Either pictures are kept, or one is taken back with a reason.",
+            f"mendbay case picture {case} FILES, or --take-back NUMBER --reason REASON",
+        )
     with open_bench(screen.home) as bench:
+        gone = take_picture_back(bench, case, wrong, reason) if wrong else None
         made, left_out = keep_pictures(bench, case, files, of) if files else ((), ())
         pictures = case_pictures(bench, case)
     lines: list[str] = []
+    if gone is not None:
+        lines.append(wrapped(f"Taken back: {gone.kept.path}. The file is gone; custody keeps its SHA-256."))
     for one in made or pictures:
         lines.append(
             wrapped(f"{one.kept.path}, {bytes_text(one.kept.size_bytes)}{f': {one.of}' if one.of else ''}")
         )
         lines.append(f"  SHA-256 {one.kept.sha256}")
     lines += [wrapped(f"left out: {one.name}: {one.why}. {one.next_step}".rstrip()) for one in left_out]
-    if not lines:
-        lines = ["No picture is kept.", f"Next: {wording.called_as()} case picture {case} FILES --of WORDS"]
+    if not (pictures or left_out):
+        lines += ["No picture is kept.", f"Next: {wording.called_as()} case picture {case} FILES --of WORDS"]
     screen.answer(
         {
             "case": case,
             "pictures": [picture_json(one) for one in pictures],
             "left_out": [{"name": one.name, "why": one.why} for one in left_out],
+            "taken_back": gone.kept.path if gone is not None else None,
         },
         "\n".join(lines),
     )

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from mendbay.case.hand_over import HandOver, Role
+from mendbay.core.errors import UsageError
 from mendbay.faces import wording
 from mendbay.faces.cli.case_items import item_json
 from mendbay.faces.cli.screen import Screen, wrapped
@@ -18,6 +19,7 @@ from mendbay.jobs.hand_over_items import (
     keep_signed,
     receive,
     release,
+    take_signed_back,
 )
 from mendbay.jobs.write_receipt import write_receipt
 from mendbay.wiring import open_bench, write_new_file
@@ -96,17 +98,46 @@ def hand_over(screen: Screen, case: int, number: int, file: Path) -> None:
 @click.command(name="signed")
 @CASE
 @NUMBER
-@FILE
+@click.argument("file", type=click.Path(path_type=Path), required=False)
+@click.option(
+    "--take-back",
+    "wrong",
+    default="",
+    metavar="NAME",
+    help="One kept by mistake: its name in the case.",
+)
+@click.option("--reason", default="", help="Why it is taken back; without the customer's name.")
 @click.pass_obj
-def signed(screen: Screen, case: int, number: int, file: Path) -> None:
-    """Keep FILE, a scan or photo of the signed paper of a HAND-OVER, with CASE."""
+def signed(screen: Screen, case: int, number: int, file: Path | None, wrong: str, reason: str) -> None:
+    """Keep FILE, a scan or photo of the signed paper of a HAND-OVER, with CASE.
+
+    It is a PDF or a picture. One that was kept by mistake is taken back with --take-back and --reason: its
+    file is removed, and custody keeps its SHA-256 and the reason.
+    """
+    if bool(file) == bool(wrong) or (reason and not wrong):
+        raise UsageError(
+            "Either a signed paper is kept, or one is taken back with a reason.",
+            f"mendbay case signed {case} {number} FILE, or --take-back NAME --reason REASON",
+        )
     with open_bench(screen.home) as bench:
-        over = keep_signed(bench, case, number, file)
-    last = over.signed[-1]
-    screen.answer(
-        hand_over_json(over),
-        f"The signed paper of hand-over {number} is kept as {last.path}.\nSHA-256 {last.sha256}",
-    )
+        if file is not None:
+            over = keep_signed(bench, case, number, file)
+        else:
+            over = take_signed_back(bench, case, number, wrong, reason)
+    last = over.signed[-1:]
+    if file is not None:
+        lines = [f"The signed paper of hand-over {number} is kept as {last[0].path}."]
+        lines.append(f"SHA-256 {last[0].sha256}")
+    else:
+        lines = [wrapped(f"Taken back: {wrong}. The file is gone; custody keeps its SHA-256.")]
+        lines += [f"Hand-over {number}:", *_signed_lines(over)]
+    if not over.signed:
+        lines.append(f"Next: {wording.called_as()} case signed {case} {number} FILE")
+    screen.answer(hand_over_json(over), "\n".join(lines))
+
+
+def _signed_lines(over: HandOver) -> list[str]:
+    return [f"    signed: {one.path}" for one in over.signed] or ["    NOT SIGNED YET"]
 
 
 @click.command(name="hand-overs")
@@ -120,7 +151,7 @@ def hand_overs(screen: Screen, case: int) -> None:
     for one in found:
         codes = ", ".join(item.code for item in one.items)
         lines.append(wrapped(f"{one.number}  {one.at}  {one.between}: {codes}"))
-        lines.append(f"    signed: {one.signed[-1].path}" if one.signed else "    NOT SIGNED YET")
+        lines += _signed_lines(one)
     unsigned = next((one.number for one in found if not one.signed), 0)
     called = wording.called_as()
     if unsigned:
