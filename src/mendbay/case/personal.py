@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from mendbay.case.records import FORGOTTEN
+from mendbay.case.records import FORGOTTEN, Event
 from mendbay.core.note import Note, NoteKind
 
 _SHA256 = re.compile(r"[0-9a-f]{64}")
@@ -145,7 +145,8 @@ NOT_THE_CUSTOMERS: Mapping[NoteKind, str] = {
     NoteKind.CHANGE: "the shop's own",
 }
 """Kinds that an export for the customer leaves out. What technicians remarked of the customer's things is in
-it: an opinion about somebody is about them (CJEU C-434/16, 2017, from memory)."""
+it: an opinion about somebody is about them (CJEU C-434/16, 2017, from memory). The remark at closing is not:
+it says what the shop learns from a case, and may not name the customer."""
 
 EVENTS_NOT_THE_CUSTOMERS = frozenset({"donor"})
 """Kinds of events that it leaves out: they tell of the shop's stock, what it cost and where it came from. How
@@ -153,13 +154,16 @@ a swap went is in the notes."""
 
 _PRICES = ("cost", "markup", "margin")
 """A member whose name holds one of these is what a thing costs the shop, not the customer."""
+_CLOSING, _CLOSED = "closing", "Closed: "
+"""Kind of the event that a case was closed, and how its text begins: the end, a full stop, the remark."""
 _PATIENT = "patient"
 """Role of the customer's own chip in a `dump`."""
 
 
 def for_customer(note: Note) -> Note | None:
     """The note as an export for the customer has it; None if it is left out: the shop's own, or of a donor's
-    chip. Members that tell what things cost the shop, or for which other case a donor was meant, go."""
+    chip. Members that tell what things cost the shop, for which other case a donor was meant, or what the
+    shop learns from the case (the remark at closing), go."""
     if note.kind in NOT_THE_CUSTOMERS:
         return None
     try:
@@ -171,7 +175,28 @@ def for_customer(note: Note) -> Note | None:
             return None
         if note.kind is NoteKind.SWAP:
             body.pop("was", None)
+        if note.kind is NoteKind.OUTCOME:
+            body.pop("remark", None)
     return replace(note, body=json.dumps(_without_prices(body), ensure_ascii=False))
+
+
+def event_for_customer(event: Event) -> Event | None:
+    """The event as an export for the customer has it: without the remark at closing; None if left out."""
+    if event.kind in EVENTS_NOT_THE_CUSTOMERS:
+        return None
+    if event.kind != _CLOSING or not event.text.startswith(_CLOSED):
+        return event
+    ending, stop, _ = event.text.partition(".")  # no word for an end, for data or for a fault has one
+    return replace(event, text=ending + stop)
+
+
+def has_remark(note: Note) -> bool:
+    """Whether a note has a remark at closing, which an export for the customer leaves out."""
+    try:
+        body = json.loads(note.body)
+    except (ValueError, RecursionError):
+        return False
+    return note.kind is NoteKind.OUTCOME and isinstance(body, dict) and bool(body.get("remark"))
 
 
 def _without_prices(value: object) -> object:

@@ -10,7 +10,7 @@ from pathlib import Path
 from mendbay.case import export
 from mendbay.case.custody import export_lines
 from mendbay.case.export import ExportedFile, LeftOut
-from mendbay.case.personal import EVENTS_NOT_THE_CUSTOMERS
+from mendbay.case.personal import event_for_customer, has_remark
 from mendbay.case.personal import for_customer as as_for_customer
 from mendbay.case.records import Case, Event, Image
 from mendbay.core.coverage import Coverage
@@ -187,7 +187,7 @@ class _Contents:
         every = self.bench.ledger.events(self.case.number)
         if not self.choice.for_customer:
             return list(every)
-        theirs = [one for one in every if one.kind not in EVENTS_NOT_THE_CUSTOMERS]
+        theirs = [kept for one in every if (kept := event_for_customer(one)) is not None]
         if len(theirs) < len(every):
             self._leave_out(f"{len(every) - len(theirs)} events", "of the shop's stock, with what it cost")
         return theirs
@@ -199,6 +199,8 @@ class _Contents:
         gone = len([one for one in theirs if one is None])
         if gone:
             self._leave_out(f"{gone} notes", "the shop's own, or of a donor's chip")
+        if remarks := sum(map(has_remark, notes)):
+            self._leave_out(f"{remarks} remarks at closing", "the shop's own word; the whole export has them")
         return [one for one in theirs if one is not None]
 
     def _chosen(self, held: tuple[HeldFile, ...], notes: tuple[Note, ...]) -> list[HeldFile]:

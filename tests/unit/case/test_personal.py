@@ -7,7 +7,9 @@ import json
 import pytest
 
 from mendbay.board.number_form import Kind
-from mendbay.case.personal import RULINGS, Fate, for_customer, remaining
+from mendbay.case.outcome import DataBack, End
+from mendbay.case.personal import RULINGS, Fate, event_for_customer, for_customer, has_remark, remaining
+from mendbay.case.records import Event
 from mendbay.core.note import Note, NoteKind
 
 AT = "2026-11-25T07:10:00Z"
@@ -86,6 +88,37 @@ def test_for_the_customer_prices_of_the_shop_go_at_any_depth() -> None:
     left = for_customer(note(NoteKind.QUOTE, body))
     assert left is not None
     assert json.loads(left.body) == {"lines": [{"words": "board", "amount": 5000}], "total": 5000}
+
+
+def test_for_the_customer_the_remark_at_closing_goes() -> None:
+    body = {"found": ["heads:1"], "end": "sent on", "remark": "asks for too much"}
+    left = for_customer(note(NoteKind.OUTCOME, body))
+    assert left is not None
+    assert json.loads(left.body) == {"found": ["heads:1"], "end": "sent on"}
+    assert has_remark(note(NoteKind.OUTCOME, body))
+    assert not has_remark(note(NoteKind.OUTCOME, {**body, "remark": ""}))
+    assert not has_remark(note(NoteKind.SWAP, body))
+    for odd in ("no JSON", "[]", "[" * 100_000):
+        assert not has_remark(Note(7, "", NoteKind.OUTCOME, "case", AT, "Ada", odd, 3))
+
+
+@pytest.mark.parametrize(
+    ("kind", "text", "left"),
+    [
+        ("closing", "Closed: sent on; broken: heads:1. Asks. Much.", "Closed: sent on; broken: heads:1."),
+        ("closing", "Closed: repaired; nothing was broken.", "Closed: repaired; nothing was broken."),
+        ("closing", "Opened again. It rang.", "Opened again. It rang."),
+        ("sheet", "Closed: no. It is open.", "Closed: no. It is open."),
+    ],
+)
+def test_for_the_customer_the_story_ends_before_the_remark(kind: str, text: str, left: str) -> None:
+    event = Event(AT, kind, text)
+    assert event_for_customer(event) == Event(AT, kind, left)
+    assert event_for_customer(Event(AT, "donor", text)) is None
+
+
+def test_no_word_of_an_ending_holds_the_full_stop_that_the_remark_follows() -> None:
+    assert not any("." in word for word in (*End, *DataBack))
 
 
 def test_for_the_customer_a_body_that_is_no_json_stays() -> None:

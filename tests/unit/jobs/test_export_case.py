@@ -105,6 +105,14 @@ def test_everything_is_in_it_and_described(home: Path, tmp_path: Path) -> None:
     assert check_bag(tmp_path / "out").is_valid
 
 
+def test_the_whole_export_has_the_remark_at_closing(home: Path, tmp_path: Path) -> None:
+    exported(home, tmp_path / "out")
+    assert [one["body"]["remark"] for one in notes_of(tmp_path / "out") if one["kind"] == "outcome"] == [
+        "Mr Quill was told"
+    ]
+    assert b"broken: heads:1. Mr Quill was told" in held_below(tmp_path / "out")
+
+
 def test_nothing_of_another_case_is_in_it(home: Path, tmp_path: Path) -> None:
     exported(home, tmp_path / "out")
     held = held_below(tmp_path / "out").lower()
@@ -128,11 +136,20 @@ def test_for_the_customer_the_shops_own_is_left_out(home: Path, tmp_path: Path) 
     assert not any("cost" in one["body"] or "was" in one["body"] for one in notes)
     swap = next(one for one in notes if one["kind"] == "swap")
     assert swap["body"]["remark"] == "Mr Quill was glad", "remarks about somebody are theirs to see"
+    (outcome,) = [one["body"] for one in notes if one["kind"] == "outcome"]
+    assert (outcome["end"], "remark" in outcome) == ("sent on", False)
+    assert b"Closed: sent on; data: none; broken: heads:1." in held_below(tmp_path / "out")
+    assert b"Mr Quill was told" not in held_below(tmp_path / "out"), "the shop's own word"
     assert SHOPS_OWN.encode() not in held_below(tmp_path / "out")
     assert b"38.00" not in held_below(tmp_path / "out")
     assert ROM + b"donor" not in held_below(tmp_path / "out")
     assert facts["left_out"] == [{"what": one.what, "why": one.why} for one in done.left_out]
-    assert {one.what for one in done.left_out} == {"roms/bay-1/donor-1/1 read.bin", "1 notes", "2 events"}
+    assert {one.what for one in done.left_out} == {
+        "roms/bay-1/donor-1/1 read.bin",
+        "1 notes",
+        "2 events",
+        "1 remarks at closing",
+    }
     assert parse_lines((tmp_path / "out/data/custody.jsonl").read_bytes())
 
 
