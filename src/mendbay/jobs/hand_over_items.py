@@ -21,7 +21,7 @@ from mendbay.case.hand_over import (
 )
 from mendbay.case.items import Item
 from mendbay.case.secret_text import require_no_secret
-from mendbay.core.errors import HeldBack, LedgerError, MendbayError, NoSuchItem, UsageError
+from mendbay.core.errors import HeldBack, MendbayError, NoSuchItem, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import counted
 from mendbay.jobs.bench import Bench
@@ -29,6 +29,7 @@ from mendbay.jobs.check_custody import require_sound_custody
 from mendbay.jobs.consents import consents_of, refused, risk_called
 from mendbay.jobs.keep_items import items_named, put_items
 from mendbay.jobs.nameless import require_nameless
+from mendbay.jobs.note_bodies import unreadable
 from mendbay.jobs.papers import frame
 from mendbay.jobs.picture_files import ending_of, is_scan
 from mendbay.jobs.ports import KeptFile
@@ -273,10 +274,7 @@ def hand_overs_of(bench: Bench, case: int) -> tuple[HandOver, ...]:
             if str(over.number) != note.subject:
                 raise ValueError("another hand-over than its note says")
         except (ValueError, KeyError, TypeError) as trouble:
-            raise LedgerError(
-                f"The ledger's note {note.number} of a hand-over cannot be read: {trouble!r:.60}.",
-                "Put the newest backup of the ledger in its place.",
-            ) from trouble
+            raise unreadable(note, "a hand-over", trouble) from trouble
         latest[over.number] = over
     return tuple(latest[number] for number in sorted(latest))
 

@@ -19,10 +19,11 @@ from mendbay.case.items import (
 )
 from mendbay.case.named_persons import names_person
 from mendbay.case.records import Bay, Case
-from mendbay.core.errors import LedgerError, NoSuchItem, UsageError
+from mendbay.core.errors import NoSuchItem, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.nameless import require_nameless
+from mendbay.jobs.note_bodies import unreadable
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 
@@ -312,10 +313,7 @@ def _kept(bench: Bench, case: int) -> list[Item]:
             if (item.case, str(item.number)) != (case, note.subject):
                 raise ValueError("another item than its note says")
         except (ValueError, KeyError, TypeError) as trouble:
-            raise LedgerError(
-                f"The ledger's note {note.number} of an item cannot be read: {trouble!r:.60}.",
-                "Put the newest backup of the ledger in its place.",
-            ) from trouble
+            raise unreadable(note, "an item", trouble) from trouble
         latest[item.number] = item
     return [latest[number] for number in sorted(latest)]
 
