@@ -281,8 +281,9 @@ def _quote_text(case: int, made: Quote) -> str:
         note = note_words(one, made)
         lines.append(wrapped(f"{one.key}; {note}" if note else one.key, "  "))
     lines += ["-" * 80, *_total_lines(made)]
-    nothing = made.totals[Column.NOTHING].gross.shown
-    lines += ["", wrapped(f"If no wanted file can be handed back: {nothing} at most.")]
+    nothing = made.totals[Column.NOTHING].gross
+    if any(made.totals[column].gross != nothing for column in SHOWN):  # of an enquiry it is all one
+        lines += ["", wrapped(f"If no wanted file can be handed back: {nothing.shown} at most.")]
     return "\n".join([*lines, *(wrapped(one) for one in made.remarks)])
 
 
