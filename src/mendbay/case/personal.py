@@ -94,6 +94,7 @@ RULINGS: Mapping[NoteKind, Ruling] = {
     NoteKind.PAYMENT: _goes("what the customer paid"),
     NoteKind.WAITING: _goes("free words, often about the customer"),
     NoteKind.LETTER: _goes("written to the customer"),
+    NoteKind.RECORDS: _goes("a drive's serial number, and the pages it answered with"),
     NoteKind.OUTCOME: Ruling(
         Fate.REDUCED,
         "what was broken and how the case ended; triage and lessons learn from it",

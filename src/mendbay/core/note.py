@@ -63,6 +63,8 @@ class NoteKind(StrEnum):
     """What a case waits for, or that it goes on; the subject is `case`."""
     LETTER = "letter"
     """A paper or message made for the customer; the subject is its kind."""
+    RECORDS = "records"
+    """What a drive said of itself; the subject is `drive`."""
     OUTCOME = "outcome"
     """What was broken and how the case ended; the subject is `case`."""
     ERASURE = "erasure"

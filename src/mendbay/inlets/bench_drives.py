@@ -5,14 +5,17 @@ from __future__ import annotations
 from pathlib import Path
 
 from mendbay.core.source import Identity
-from mendbay.inlets import device
+from mendbay.inlets import device, in_use
+from mendbay.inlets.ata import AtaLine, PageLine, SilentLine
 from mendbay.inlets.reader import ReaderProcess
 from mendbay.inlets.unsteady import UnsteadyDrive
 from mendbay.inlets.unsteady_description import load_unsteady
-from mendbay.jobs.ports import DriveReader, Drives
+from mendbay.jobs.ports import DriveLine, DriveReader, Drives
 
 UNSTEADY = "unsteady:"
 """What stands before the path of a simulated drive's description."""
+PAGES = "pages:"
+"""What stands before the folder that holds what a drive once answered about itself."""
 
 
 class BenchDrives(Drives):
@@ -42,6 +45,18 @@ class BenchDrives(Drives):
         return ReaderProcess(
             Path(where), patience_seconds=self._patience_seconds, sector_bytes=self._sector_bytes
         )
+
+    def line(self, where: str) -> DriveLine:
+        if where.startswith(PAGES):
+            return PageLine(Path(where.removeprefix(PAGES)))
+        if where.startswith(UNSTEADY):
+            return SilentLine("a simulated drive says nothing of itself")
+        path = Path(where)
+        if path.is_file():
+            return SilentLine("an image file says nothing of the drive it is of")
+        if path.is_block_device() and in_use.backing_file(path.stat().st_rdev) is not None:
+            return SilentLine("a loop device is a file and no drive")
+        return AtaLine(path, self._patience_seconds)
 
     def guard(self, where: str, folder: Path, needed_bytes: int, file_name: str) -> None:
         source = load_unsteady(_path(where)).image if where.startswith(UNSTEADY) else Path(where)

@@ -14,7 +14,7 @@ from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.odds import Assumptions
 from mendbay.imaging.planner import WEIGHT_REST, WEIGHT_WANTED, Planner, Want
 from mendbay.jobs.events import Phase, ReadingProgress, Said, Tell
-from mendbay.jobs.ports import DriveReader, ImageStore, PowerCycle
+from mendbay.jobs.ports import DriveReader, HeatWatch, ImageStore, PowerCycle
 
 COMMIT_SECONDS = 1.0
 """How often the checkpoint is renewed while all goes well; at most this much is read again after a crash."""
@@ -32,6 +32,7 @@ class Ending(StrEnum):
     DONE = "everything was tried"
     TIME_UP = "the time allowed is over"
     STOPPED = "stopped by hand"
+    TOO_HOT = "the drive got too hot"
 
 
 def never() -> bool:
@@ -58,6 +59,7 @@ class DriveReading:
         assumed: the planner's priors and limits.
         power_cycle: how to get a vanished drive back.
         stop: asked before every read whether to stop; everything read so far is then made durable.
+        heat: looks after the drive's temperature, with no read under way; None where nothing can.
     """
 
     def __init__(
@@ -70,6 +72,7 @@ class DriveReading:
         assumed: Assumptions | None = None,
         power_cycle: PowerCycle = no_power_cycle,
         stop: Callable[[], bool] = never,
+        heat: HeatWatch | None = None,
     ) -> None:
         self.bay = bay
         self._reader = reader
@@ -81,6 +84,7 @@ class DriveReading:
         self._assumed = replace(base, largest_read_bytes=largest)
         self._power_cycle = power_cycle
         self._stop = stop
+        self._heat = heat
         self._planner = self._plan([], WEIGHT_REST)
         self._queue: deque[Span] = deque()
         self._calm = CALM_READS
@@ -127,6 +131,8 @@ class DriveReading:
         self._rate.restart(started)
         try:
             while True:
+                if self._is_too_hot():
+                    return Ending.TOO_HOT
                 if self._stop():
                     return Ending.STOPPED
                 if seconds is not None and self._clock.steady_seconds() - started >= seconds:
@@ -138,7 +144,8 @@ class DriveReading:
 
     def fetch(self, spans: SpanSet) -> None:
         """Reads the given ranges now, as far as the drive gives them; each of their sectors is tried
-        until it is given or has been refused alone once.
+        until it is given or has been refused alone once. A drive that got too hot is left alone: what is
+        missing then stays unread.
 
         Raises:
             Interrupted: stopped by hand.
@@ -147,7 +154,7 @@ class DriveReading:
         wanted = spans.clip(Span(0, self._store.identity.size_bytes)).widen(self._store.identity.sector_bytes)
         self._phase, self._aim = Phase.FETCH, wanted
         try:
-            while self._step(lambda: self._planner.choose_within(wanted)):
+            while not self._is_too_hot() and self._step(lambda: self._planner.choose_within(wanted)):
                 if self._stop():
                     raise Interrupted(
                         f"Stopped while reading from the drive in bay {self.bay}.",
@@ -155,6 +162,15 @@ class DriveReading:
                     )
         finally:
             self._drain()
+
+    def _is_too_hot(self) -> bool:
+        """Whether the drive must be left alone. It is asked with nothing queued and all durable: a drive may
+        hang when it is asked under load, and a pause may be long."""
+        if self._heat is None or not self._heat.is_due():
+            return False
+        self._drain()
+        self._store.commit()
+        return not self._heat.may_go_on()
 
     # ------------------------------------------------------------------ one step
 

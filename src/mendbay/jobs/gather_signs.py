@@ -19,6 +19,7 @@ from mendbay.core.errors import MendbayError
 from mendbay.core.note import NoteKind
 from mendbay.core.span import Span
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.drive_records import recorded
 from mendbay.jobs.keep_stock import last_swaps_of
 from mendbay.jobs.looks import looks
 from mendbay.jobs.measure_board import begun_sheet
@@ -81,6 +82,7 @@ def gathered_signs(bench: Bench, case: int) -> Mapping[Asked, Gathered]:
         found.update(_of_swaps(bench, case, bay.bay))
         found.update(_of_image(bench, case, bay.bay))
         found.update(_of_rom(bench, case, bay.bay))
+        found.update(_of_records(bench, case, bay.bay))
     found.update(_of_condition(bench, case))
     for sign, look in looks(bench, case).items():
         if look.answer:
@@ -158,6 +160,20 @@ def _of_rom(bench: Bench, case: int, bay: str) -> Iterator[tuple[Asked, Gathered
         yield Asked("rom-read", bay), Gathered("sound", "reads that agree and pass their family's rules")
     elif last.get("failed") and last.get("verdict") == str(Verdict.DOUBTFUL):
         yield Asked("rom-read", bay), Gathered("amiss", "reads that fail their family's rules")
+
+
+def _of_records(bench: Bench, case: int, bay: str) -> Iterator[tuple[Asked, Gathered]]:
+    """What the drive said of itself when it was last asked."""
+    told = recorded(bench, case, bay)
+    if told is None:
+        return
+    for sign, answer in (
+        ("detected", told.detected),
+        ("smart", told.records),
+        ("link-errors", told.link_errors),
+    ):
+        if answer:
+            yield Asked(sign, bay), Gathered(answer, f"the drive's own word, {told.at[:10]}")
 
 
 def _of_image(bench: Bench, case: int, bay: str) -> Iterator[tuple[Asked, Gathered]]:

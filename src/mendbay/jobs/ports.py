@@ -13,7 +13,10 @@ from mendbay.core.source import Gap, Identity, Marked, Reading
 from mendbay.core.span import Span, SpanSet
 from mendbay.handback.bag import PayloadFile, Reread
 from mendbay.handback.facts import HandBack
+from mendbay.imaging.ata_answer import Answer
+from mendbay.imaging.ata_command import Question
 from mendbay.imaging.attempt import Attempt
+from mendbay.imaging.temperature import HeatLimits
 
 PowerCycle = Callable[[str], bool]
 """Asked to cut and restore a drive's power (bay label given); True if it was done."""
@@ -53,6 +56,57 @@ class DriveReader(Protocol):
     def close(self) -> None: ...
 
 
+class DriveLine(Protocol):
+    """A line on which a drive can be asked about itself; nothing that changes it can be sent.
+
+    `is_present` says whether it leads to the drive itself, and not to what one once answered.
+    """
+
+    is_present: bool
+
+    def ask(self, question: Question) -> Answer:
+        """What the drive answers. That it does not, or that nothing is passed on, is an answer too; after one
+        that hung, all further ones are told as hung without being sent.
+
+        Raises:
+            SourceError: it may not be asked at all.
+        """
+        ...
+
+    def close(self) -> None: ...
+
+
+class Thermometer(Protocol):
+    """How warm a drive is.
+
+    `limits` are those it is judged by, known after the first reading; `why_silent` says why it will
+    never tell (again), and is empty while it may.
+    """
+
+    limits: HeatLimits
+    why_silent: str
+
+    def celsius(self) -> int | None:
+        """Degrees Celsius, None if it gives none now."""
+        ...
+
+    def close(self) -> None: ...
+
+
+class HeatWatch(Protocol):
+    """Looks after a drive that is being read."""
+
+    def is_due(self) -> bool:
+        """Whether it wants to look now; cheap."""
+        ...
+
+    def may_go_on(self) -> bool:
+        """Whether reading may go on; may take long, and no read may be under way."""
+        ...
+
+    def close(self) -> None: ...
+
+
 class Drives(Protocol):
     """The drives on the bench, named by a device, an image file or a simulated drive's description."""
 
@@ -69,6 +123,14 @@ class Drives(Protocol):
 
         Raises:
             SourceError or one of its kinds: it cannot be used.
+        """
+        ...
+
+    def line(self, where: str) -> DriveLine:
+        """A line to the drive itself; one that answers nothing where there is no drive.
+
+        Raises:
+            SourceError: it is not there, or a partition.
         """
         ...
 

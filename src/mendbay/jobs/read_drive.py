@@ -11,7 +11,7 @@ import numpy as np
 
 from mendbay.case.records import Bay, Case, Facts, Image
 from mendbay.core.coverage import Condition
-from mendbay.core.errors import ForeignImage, MendbayError, NoSuchCase, UsageError
+from mendbay.core.errors import ForeignImage, MendbayError, NoSuchCase, SourceError, UsageError
 from mendbay.core.quantity import count_text
 from mendbay.core.source import Identity
 from mendbay.core.span import Span, SpanSet
@@ -20,6 +20,7 @@ from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.drive_reading import DriveReading, Ending
 from mendbay.jobs.events import Said
+from mendbay.jobs.heat_guard import DriveThermometer, HeatGuard
 from mendbay.jobs.ports import DriveReader, ImageStore
 from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, require_power
 from mendbay.jobs.remembered import remembered
@@ -109,7 +110,9 @@ def opened(bench: Bench, number: int, drive: DriveAt) -> Iterator[OpenDrive]:
     Bay(number, drive.bay)  # its label becomes part of a file name: refuse an unusable one first
     _refuse_third_bay(bench, number, drive.bay)
     reader = bench.drives.open(drive.where)
+    heat: HeatGuard | None = None
     try:
+        heat = _heat_guard(bench, drive)
         store = _image_for(bench, case, drive, reader)
         try:
             _note_bay(bench, case, drive, reader.identity)
@@ -125,6 +128,7 @@ def opened(bench: Bench, number: int, drive: DriveAt) -> Iterator[OpenDrive]:
                 bench.assumed,
                 bench.power_cycle,
                 bench.stop,
+                heat,
             )
             source = ImageSource(store, drive.bay, reading.fetch)
             try:
@@ -138,7 +142,21 @@ def opened(bench: Bench, number: int, drive: DriveAt) -> Iterator[OpenDrive]:
         finally:
             store.close()
     finally:
+        if heat is not None:
+            heat.close()
         reader.close()
+
+
+def _heat_guard(bench: Bench, drive: DriveAt) -> HeatGuard | None:
+    """What looks after the drive's temperature; None where there is no whole drive to ask."""
+    try:
+        line = bench.drives.line(drive.where)
+    except SourceError:
+        return None  # a partition can be read but not asked
+    if not line.is_present:
+        line.close()
+        return None
+    return HeatGuard(drive.bay, DriveThermometer(line), bench.clock, bench.tell, bench.stop)
 
 
 def _refuse_third_bay(bench: Bench, number: int, label: str) -> None:

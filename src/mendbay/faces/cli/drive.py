@@ -1,4 +1,4 @@
-"""`mendbay drive`: look, read, show, blend."""
+"""`mendbay drive`: look, facts, read, show, blend."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from mendbay.core.errors import EXIT_INCOMPLETE, Interrupted, NoSuchCase
 from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces import wording
 from mendbay.faces.cli.caution_words import DRIVE, say_cautions
+from mendbay.faces.cli.drive_facts import COMMANDS
 from mendbay.faces.cli.screen import Screen, table
 from mendbay.imaging.odds import Assumptions
 from mendbay.jobs.blend_images import blend_image
@@ -64,6 +65,10 @@ def look(screen: Screen, source: str, sector_bytes: str) -> None:
     with open_bench(screen.home, sector_bytes=int(sector_bytes)) as bench:
         identity = bench.drives.look(source)
     screen.answer(wording.identity_json(identity), "\n".join(wording.identity_lines(identity)))
+
+
+for one in COMMANDS:
+    command.add_command(one)
 
 
 @command.command(name="read")

@@ -1,0 +1,28 @@
+"""A loop device is a drive that passes no ATA commands: the kernel says so, and so does Mendbay."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from mendbay.imaging.ata_answer import How
+from mendbay.imaging.ata_command import Question
+from mendbay.inlets.ata import AtaLine
+from support.loops import ext4_image, loop_of, needs_loops
+
+pytestmark = [pytest.mark.root, needs_loops]
+
+
+def test_a_loop_device_passes_nothing_and_is_let_go_of(tmp_path: Path) -> None:
+    image = tmp_path / "image"
+    ext4_image(image)
+    with loop_of(image) as path:
+        line = AtaLine(path, 5.0)
+        for question in (Question.IDENTIFY, Question.VERDICT):
+            answer = line.ask(question)
+            assert (answer.how, answer.words) == (
+                How.NOT_PASSED,
+                "this device or adapter passes no ATA commands",
+            )
+        line.close()
