@@ -1,4 +1,7 @@
-"""Builds the adapters and hands them to the jobs. Faces get everything they need from here."""
+"""Builds the adapters and hands them to the jobs. Faces get everything they need from here.
+
+Every command imports this; what only some of them use is imported where it is built.
+"""
 
 from __future__ import annotations
 
@@ -13,28 +16,18 @@ import platformdirs
 
 from mendbay.core.clock import SystemClock
 from mendbay.core.errors import DestinationError, LedgerError
-from mendbay.handback.bag import BagCheck
-from mendbay.imaging.odds import Assumptions
+from mendbay.imaging.assumptions import Assumptions
 from mendbay.inlets.bench_drives import UNSTEADY, BenchDrives
-from mendbay.inlets.failing_loop import FailingLoop
-from mendbay.inlets.failing_loop import available as failing_loop_trouble
-from mendbay.inlets.unsteady_description import load_unsteady
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.board_ports import Journals, Pictures, Programmers, ShopFiles
-from mendbay.jobs.drive_reading import never, no_power_cycle
-from mendbay.jobs.erasure_port import Copies, Eraser
+from mendbay.jobs.board_ports import Programmers, ShopFiles
 from mendbay.jobs.events import StepProgress, Tell, silent
-from mendbay.jobs.ports import HandBackFolder, Papers, PowerCycle
+from mendbay.jobs.ports import PowerCycle, never, no_power_cycle
 from mendbay.jobs.stationery_port import Stationery
-from mendbay.jobs.take_in_page import TakeInPage
 from mendbay.ledger.database import Ledger
-from mendbay.outlets.bag_check import check_bag
 from mendbay.outlets.case_files import CaseCabinet
-from mendbay.outlets.destination import Destination
 from mendbay.outlets.image_shelf import ImageShelf
 from mendbay.outlets.remembered_file import RememberedFile
 from mendbay.outlets.shop_files import ShopFolder
-from mendbay.outlets.transfer_journals import JournalFiles
 
 if TYPE_CHECKING:
     from mendbay.board.flash_bus import FlashBus
@@ -42,8 +35,13 @@ if TYPE_CHECKING:
     from mendbay.board.stock import StockItem
     from mendbay.case.items import Item
     from mendbay.case.lessons import Row
+    from mendbay.handback.bag import BagCheck
+    from mendbay.jobs.board_ports import Journals, Pictures
     from mendbay.jobs.certify_rom import CertifiedTransfer
+    from mendbay.jobs.erasure_port import Copies, Eraser
     from mendbay.jobs.play_demo import Box
+    from mendbay.jobs.ports import HandBackFolder, Papers
+    from mendbay.jobs.take_in_page import TakeInPage
     from mendbay.outlets.scenario.practice import Practice
     from mendbay.outlets.stationery import OwnPapers
 
@@ -131,6 +129,8 @@ class LaterStationery(Stationery):
 
 def open_handback_folder(folder: Path, case_number: str) -> HandBackFolder:
     """The folder a hand-back is written into."""
+    from mendbay.outlets.destination import Destination
+
     return Destination(folder, case_number)
 
 
@@ -166,6 +166,8 @@ def own_papers(home: Path | None = None) -> OwnPapers:
 
 def transfer_journals(home: Path | None = None) -> Journals:
     """The journals of transfers, beside the dumps of each case."""
+    from mendbay.outlets.transfer_journals import JournalFiles
+
     return JournalFiles(home_folder(home) / "cases")
 
 
@@ -317,6 +319,8 @@ def make_practice(folder: Path) -> Practice:
 
 def check_handback(folder: Path, tell: Tell = silent) -> BagCheck:
     """What is wrong with the hand-back in a folder, if anything, down to the last digest."""
+    from mendbay.outlets.bag_check import check_bag
+
     seen = 0
     total = sum(1 for one in (folder / "data").rglob("*") if one.is_file()) if folder.is_dir() else 0
 
@@ -358,8 +362,10 @@ class DemoStage:
     """
 
     def __init__(self, seed: int, simulated: bool) -> None:
+        from mendbay.inlets.failing_loop import available
+
         self._seed = seed
-        self._why_not_real = "asked for" if simulated else failing_loop_trouble()
+        self._why_not_real = "asked for" if simulated else available()
 
     @property
     def why_not_real(self) -> str:
@@ -372,6 +378,9 @@ class DemoStage:
 
     @contextmanager
     def connect(self, box: Box) -> Iterator[Mapping[str, str]]:
+        from mendbay.inlets.failing_loop import FailingLoop
+        from mendbay.inlets.unsteady_description import load_unsteady
+
         with ExitStack() as stack:
             if self._why_not_real:
                 yield {bay: f"{UNSTEADY}{drive}" for bay, drive in box.drives.items()}

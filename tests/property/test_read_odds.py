@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from mendbay.core.span import Span, SpanSet
-from mendbay.imaging.odds import Assumptions, Evidence
+from mendbay.imaging.assumptions import Assumptions
+from mendbay.imaging.odds import Evidence
 
 SECTORS = 9_000
 

@@ -11,7 +11,7 @@ import pytest
 
 from mendbay.core.clock import SystemClock
 from mendbay.core.span import Span, SpanSet
-from mendbay.imaging.odds import Assumptions
+from mendbay.imaging.assumptions import Assumptions
 from mendbay.inlets.failing_loop import FailingLoop
 from mendbay.inlets.reader import ReaderProcess
 from mendbay.inlets.unsteady_description import UnsteadyDescription, Weak

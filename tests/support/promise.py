@@ -23,7 +23,7 @@ import numpy.typing as npt
 
 from mendbay.core.span import Span, SpanSet
 from mendbay.handback.facts import HandBack
-from mendbay.imaging.odds import Assumptions
+from mendbay.imaging.assumptions import Assumptions
 from mendbay.jobs.hand_back import hand_back
 from mendbay.jobs.read_drive import DriveAt
 from mendbay.jobs.read_pair import read_pair

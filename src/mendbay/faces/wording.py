@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 from mendbay.core import quantity
 from mendbay.core.capacity import advertised
-from mendbay.core.coverage import Condition, Coverage
 from mendbay.core.quantity import bytes_text, count_text, percent_text
-from mendbay.core.source import Gap, Identity
-from mendbay.core.span import Span, SpanSet
 
 if TYPE_CHECKING:
+    from mendbay.core.coverage import Coverage
+    from mendbay.core.source import Gap, Identity
+    from mendbay.core.span import Span
     from mendbay.files.verdict import Judgement
     from mendbay.jobs.certify_rom import KeptCertificate
     from mendbay.jobs.list_files import FileLine
@@ -28,9 +28,6 @@ def counted(number: int, one: str) -> str:
 def called_as() -> str:
     """How the person calls Mendbay, so that what a message tells them to type works as it stands."""
     return os.environ.get("MENDBAY_CALLED_AS", "mendbay")
-
-
-CONDITIONS = (Condition.READ, Condition.REFUSED, Condition.UNREAD, Condition.WAIVED)
 
 
 def drive_name(identity: Identity) -> str:
@@ -55,6 +52,8 @@ def identity_lines(identity: Identity) -> list[str]:
 
 def coverage_rows(coverage: Coverage) -> list[tuple[str, str, str, str]]:
     """A row for each condition: word, bytes, share of the drive, number of ranges."""
+    from mendbay.core.coverage import Condition  # arrays: few words need them
+
     spans = {
         Condition.READ: coverage.read,
         Condition.REFUSED: coverage.refused,
@@ -68,7 +67,7 @@ def coverage_rows(coverage: Coverage) -> list[tuple[str, str, str, str]]:
             percent_text(spans[one].total_bytes, coverage.size_bytes),
             count_text(len(spans[one])),
         )
-        for one in CONDITIONS
+        for one in spans
     ]
 
 
@@ -95,6 +94,8 @@ def read_result_text(result: ReadResult) -> str:
 
 def verdict_text(judgement: Judgement, size_bytes: int) -> str:
     """A verdict with the number behind it."""
+    from mendbay.core.span import SpanSet
+
     missing = SpanSet(gap.span for gap in judgement.gaps).total_bytes
     if missing:
         return f"{judgement.verdict}, {count_text(missing)} of {count_text(size_bytes)} bytes missing"
@@ -128,10 +129,15 @@ def identity_json(identity: Identity) -> dict[str, Any]:
 
 
 def coverage_json(coverage: Coverage) -> dict[str, Any]:
+    from mendbay.core.coverage import Condition
+
     return {
         "size_bytes": coverage.size_bytes,
         "sector_bytes": coverage.sector_bytes,
-        **{f"{one}_bytes": coverage.total_bytes(one) for one in CONDITIONS},
+        **{
+            f"{one}_bytes": coverage.total_bytes(one)
+            for one in (Condition.READ, Condition.REFUSED, Condition.UNREAD, Condition.WAIVED)
+        },
         "not_read": [
             {
                 "start": one.span.start,

@@ -22,8 +22,9 @@ from dataclasses import dataclass
 
 from mendbay.core.coverage import Coverage
 from mendbay.core.span import Span, SpanSet
+from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.attempt import Attempt, Outcome
-from mendbay.imaging.odds import Assumptions, Evidence
+from mendbay.imaging.odds import Evidence
 
 WEIGHT_WANTED = 100_000.0
 """So much more than the rest that even one wanted sector goes before a long healthy run."""

@@ -1,16 +1,18 @@
-"""The drives a technician can name: block devices, image files, and simulated drives."""
+"""The drives a technician can name: block devices, image files, and simulated drives.
+
+A bench has them for every command, and few commands open one: what opens them is imported with the first.
+"""
 
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from mendbay.core.source import Identity
-from mendbay.inlets import device, in_use
-from mendbay.inlets.ata import AtaLine, PageLine, SilentLine
-from mendbay.inlets.reader import ReaderProcess
-from mendbay.inlets.unsteady import UnsteadyDrive
-from mendbay.inlets.unsteady_description import load_unsteady
 from mendbay.jobs.ports import DriveLine, DriveReader, Drives
+
+if TYPE_CHECKING:
+    from mendbay.core.source import Identity
+    from mendbay.inlets.unsteady import UnsteadyDrive
 
 UNSTEADY = "unsteady:"
 """What stands before the path of a simulated drive's description."""
@@ -35,18 +37,25 @@ class BenchDrives(Drives):
 
     def look(self, where: str) -> Identity:
         if where.startswith(UNSTEADY):
-            with UnsteadyDrive(load_unsteady(_path(where))) as drive:
+            with _unsteady(where) as drive:
                 return drive.identity
+        from mendbay.inlets import device
+
         return device.look(Path(where), self._sector_bytes)
 
     def open(self, where: str) -> DriveReader:
         if where.startswith(UNSTEADY):
-            return UnsteadyDrive(load_unsteady(_path(where)))
+            return _unsteady(where)
+        from mendbay.inlets.reader import ReaderProcess
+
         return ReaderProcess(
             Path(where), patience_seconds=self._patience_seconds, sector_bytes=self._sector_bytes
         )
 
     def line(self, where: str) -> DriveLine:
+        from mendbay.inlets import in_use
+        from mendbay.inlets.ata import AtaLine, PageLine, SilentLine
+
         if where.startswith(PAGES):
             return PageLine(Path(where.removeprefix(PAGES)))
         if where.startswith(UNSTEADY):
@@ -59,8 +68,18 @@ class BenchDrives(Drives):
         return AtaLine(path, self._patience_seconds)
 
     def guard(self, where: str, folder: Path, needed_bytes: int, file_name: str) -> None:
+        from mendbay.inlets import device
+        from mendbay.inlets.unsteady_description import load_unsteady
+
         source = load_unsteady(_path(where)).image if where.startswith(UNSTEADY) else Path(where)
         device.guard_destination(source, folder, needed_bytes, file_name)
+
+
+def _unsteady(where: str) -> UnsteadyDrive:
+    from mendbay.inlets.unsteady import UnsteadyDrive
+    from mendbay.inlets.unsteady_description import load_unsteady
+
+    return UnsteadyDrive(load_unsteady(_path(where)))
 
 
 def _path(where: str) -> Path:

@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from functools import cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from mendbay.case.agenda import LIMITS, Agenda, Chore, Entry, OpenCase, WaitsFor, agenda_of
 from mendbay.case.agenda_tables import ChoreTable, packaged_chores, read_limits
@@ -16,13 +16,16 @@ from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import to_ask
 from mendbay.jobs.events import StepProgress
-from mendbay.jobs.look_at_pair import LOOKED
-from mendbay.jobs.triage_case import Triage, stakes_of, tell_triage
+from mendbay.jobs.looks import LOOKED
+from mendbay.jobs.triage_subject import stakes_of
 from mendbay.jobs.waiting import WholeShop, owes, to_return, waits_of, whole_shop
 from mendbay.jobs.withdraw import standing_notes
-from mendbay.triage.next_step import Offer
 from mendbay.triage.table_file import packaged_texts
 from mendbay.triage.tables import StepKind
+
+if TYPE_CHECKING:
+    from mendbay.jobs.triage_case import Triage
+    from mendbay.triage.next_step import Offer
 
 SAW_THE_PAIR = frozenset({"layout-found", "files-found"})
 """Signs of triage that are answered by looking at the pair."""
@@ -209,6 +212,8 @@ class _Gathering:
         return stakes_of(self._bench, case.number).data
 
     def _of_triage(self, case: Case, bays: tuple[Bay, ...], images: tuple[Image, ...]) -> Chore:
+        from mendbay.jobs.triage_case import tell_triage  # arrays: not where what was worked out still holds
+
         key = self._key(case, bays, images)
         kept = _Kept.read(self._before.get(key))
         if kept is None or not (kept.lessons == self._lessons or kept.day == self._today):

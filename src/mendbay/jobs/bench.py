@@ -7,14 +7,13 @@ from dataclasses import dataclass, field
 
 from mendbay.case.records import Event, Facts
 from mendbay.core.clock import Clock, iso
-from mendbay.imaging.odds import Assumptions
+from mendbay.imaging.assumptions import Assumptions
 from mendbay.jobs.board_ledger_port import BoardLedger
 from mendbay.jobs.board_ports import ShopFiles
-from mendbay.jobs.drive_reading import never, no_power_cycle
 from mendbay.jobs.events import Tell, silent
 from mendbay.jobs.ledger_port import CaseLedger
 from mendbay.jobs.note_ledger_port import NoteLedger
-from mendbay.jobs.ports import CaseFiles, Drives, Images, PowerCycle
+from mendbay.jobs.ports import CaseFiles, Drives, Images, PowerCycle, never, no_power_cycle
 from mendbay.jobs.remembered_port import Forgetful, Remembered
 from mendbay.jobs.stationery_port import Stationery
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import AbstractContextManager
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
-from mendbay.board.stock import StockItem
+if TYPE_CHECKING:
+    from mendbay.board.stock import StockItem
 
 
 class BoardLedger(Protocol):

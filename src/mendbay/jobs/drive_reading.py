@@ -10,11 +10,11 @@ from enum import StrEnum
 from mendbay.core.clock import Clock
 from mendbay.core.errors import DriveDied, DriveVanished, Interrupted
 from mendbay.core.span import Span, SpanSet
+from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.attempt import Attempt, Outcome
-from mendbay.imaging.odds import Assumptions
 from mendbay.imaging.planner import WEIGHT_REST, WEIGHT_WANTED, Planner, Want
 from mendbay.jobs.events import Phase, ReadingProgress, Said, Tell
-from mendbay.jobs.ports import DriveReader, HeatWatch, ImageStore, PowerCycle
+from mendbay.jobs.ports import DriveReader, HeatWatch, ImageStore, PowerCycle, never, no_power_cycle
 
 COMMIT_SECONDS = 1.0
 """How often the checkpoint is renewed while all goes well; at most this much is read again after a crash."""
@@ -33,16 +33,6 @@ class Ending(StrEnum):
     TIME_UP = "the time allowed is over"
     STOPPED = "stopped by hand"
     TOO_HOT = "the drive got too hot"
-
-
-def never() -> bool:
-    """For readings that nobody stops."""
-    return False
-
-
-def no_power_cycle(bay: str) -> bool:
-    """For benches where nobody can."""
-    return False
 
 
 class DriveReading:

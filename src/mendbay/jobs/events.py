@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
-from mendbay.core.span import Span
+if TYPE_CHECKING:
+    from mendbay.core.span import Span
 
 
 class Phase(StrEnum):

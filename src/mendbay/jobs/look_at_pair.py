@@ -9,14 +9,11 @@ from mendbay.core.errors import CannotAssemble
 from mendbay.files.readers.ext import open_ext
 from mendbay.files.tree import VolumeFacts
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.looks import remember
+from mendbay.jobs.looks import LOOKED, remember
 from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.volume import candidates_on, case_images, left_out, sources_of
 from mendbay.pair.assemble import Assembled
 from mendbay.pair.volume import Level
-
-LOOKED = "pair"
-"""Kind of the event that says the volume was seen."""
 
 
 def look_at_pair(

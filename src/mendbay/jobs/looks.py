@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from mendbay.jobs.bench import Bench
 
 KIND = "look"
+LOOKED = "pair"
+"""Kind of the event that says the volume was seen."""
 
 
 @dataclass(frozen=True, slots=True)

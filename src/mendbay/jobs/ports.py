@@ -5,21 +5,34 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from mendbay.case.records import Case
-from mendbay.core.coverage import Coverage
-from mendbay.core.source import Gap, Identity, Marked, Reading
-from mendbay.core.span import Span, SpanSet
-from mendbay.handback.bag import PayloadFile, Reread
-from mendbay.handback.facts import HandBack
-from mendbay.imaging.ata_answer import Answer
-from mendbay.imaging.ata_command import Question
-from mendbay.imaging.attempt import Attempt
-from mendbay.imaging.temperature import HeatLimits
+
+if TYPE_CHECKING:
+    from mendbay.core.coverage import Coverage
+    from mendbay.core.source import Gap, Identity, Marked, Reading
+    from mendbay.core.span import Span, SpanSet
+    from mendbay.handback.bag import PayloadFile, Reread
+    from mendbay.handback.facts import HandBack
+    from mendbay.imaging.ata_answer import Answer
+    from mendbay.imaging.ata_command import Question
+    from mendbay.imaging.attempt import Attempt
+    from mendbay.imaging.temperature import HeatLimits
+
 
 PowerCycle = Callable[[str], bool]
 """Asked to cut and restore a drive's power (bay label given); True if it was done."""
+
+
+def never() -> bool:
+    """For readings that nobody stops."""
+    return False
+
+
+def no_power_cycle(bay: str) -> bool:
+    """For benches where nobody can."""
+    return False
 
 
 class DriveReader(Protocol):

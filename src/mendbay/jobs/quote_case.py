@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from enum import StrEnum
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from mendbay.case.price_list import Stage
 from mendbay.case.quote import Quote
@@ -17,11 +17,12 @@ from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_day
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.money_notes import body_of, note_of_quote, payments_of, read_body, unpaid_bill
-from mendbay.jobs.money_papers import quote_facts
 from mendbay.jobs.ports import KeptFile
-from mendbay.jobs.quote_lines import Wish, columns_of, prices_in_force
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import standing_notes
+
+if TYPE_CHECKING:
+    from mendbay.jobs.quote_lines import Wish
 
 
 class By(StrEnum):
@@ -87,6 +88,9 @@ def make_quote(bench: Bench, case: int, wish: Wish) -> tuple[Quote, KeptFile]:
         UsageError: nothing to quote, or something the price list lacks.
         BadFormFile: the price list or the wording is not sound.
     """
+    from mendbay.jobs.money_papers import quote_facts  # making one needs all of triage, reading one does not
+    from mendbay.jobs.quote_lines import columns_of, prices_in_force
+
     record, prices = bench.ledger.case(case), prices_in_force(bench)
     columns, remarks = columns_of(bench, case, prices, wish)
     lines, totals = columns.made()

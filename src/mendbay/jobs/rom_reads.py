@@ -25,7 +25,8 @@ from mendbay.core.errors import DumpUnproven, LedgerError, ProgrammerError, Usag
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import count_text, counted
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.board_ports import Clip, Journals
+from mendbay.jobs.board_ports import Journals
+from mendbay.jobs.clip import Clip
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.withdraw import reason_of, require_reason, subject_of, withdraw

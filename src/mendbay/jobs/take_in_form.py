@@ -32,7 +32,8 @@ from mendbay.jobs.consents import consents_of, give_word, given_by, take_word_ba
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.take_in import add_bay, described
-from mendbay.jobs.triage_case import note_about, note_answer, said_worth, take_worth_back, withdraw_answer
+from mendbay.jobs.triage_case import note_about, note_answer, take_worth_back, withdraw_answer
+from mendbay.jobs.triage_subject import said_worth
 from mendbay.jobs.waiting import require_due
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 from mendbay.triage.belief import Asked

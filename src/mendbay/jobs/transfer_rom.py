@@ -37,7 +37,8 @@ from mendbay.core.errors import (
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import counted
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.board_ports import Clip, Journals, ShopFiles
+from mendbay.jobs.board_ports import Journals, ShopFiles
+from mendbay.jobs.clip import Clip
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.learn_rom import CheckedRom, failed_sentences
 from mendbay.jobs.ports import KeptFile

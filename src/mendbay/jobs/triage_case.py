@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 from mendbay.case.consents import Consent
 from mendbay.case.records import Case, CaseKind
@@ -18,17 +17,17 @@ from mendbay.jobs.gather_signs import OF_IMAGES, Gathered, gathered_signs
 from mendbay.jobs.learn_triage import closed_cases, learned, worlds_of
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.note_bodies import body_of, unreadable
+from mendbay.jobs.triage_subject import ABOUT, said_of_subject
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 from mendbay.triage.belief import TRIED, Asked, Belief, Moved, Tried, WhatIf, may_change, sign_of
-from mendbay.triage.next_step import CONDITION, INSIDE, Offer, Stakes, kept_off, offers_within, stops_power
+from mendbay.triage.next_step import CONDITION, INSIDE, Offer, kept_off, offers_within, stops_power
+from mendbay.triage.stakes import Stakes
 from mendbay.triage.table_file import packaged_tables
 from mendbay.triage.tables import Seat, Step, StepKind
 from mendbay.triage.worlds import Place, Subject, Worlds
 
 MOST_BAYS = 2
 """Drives that can be judged together (`worlds.py`)."""
-ABOUT = "case"
-"""Subject of the note that says what triage is of."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,7 +207,7 @@ def note_about(
         bench.ledger.case(case)
         for one in bays or ():
             bench.ledger.bay(case, one)
-        before, _ = _said(bench, case)
+        before, _ = said_of_subject(bench, case)
         if worth is not None:
             Stakes(worth)
         chosen = tuple(before.get("bays", ())) if bays is None else bays
@@ -231,7 +230,7 @@ def take_worth_back(bench: Bench, case: int, reason: str) -> None:
     require_reason(reason)
     require_nameless(bench.ledger.case(case), reason)
     with bench.ledger.together():
-        said, _ = _said(bench, case)
+        said, _ = said_of_subject(bench, case)
         if said.get("worth") is None:
             raise UsageError(
                 "Nobody said what the data is worth.", f"mendbay case form {case} tells what is known."
@@ -239,17 +238,6 @@ def take_worth_back(bench: Bench, case: int, reason: str) -> None:
         body = {"box": said["box"], "worth": None, "bays": said.get("bays", [])}
         _note(bench, case, "", NoteKind.SUBJECT, ABOUT, body)
         bench.note(case, "triage", f"Withdrawn: what the data is worth. {reason}")
-
-
-def said_worth(bench: Bench, case: int) -> tuple[float, str] | None:
-    """What somebody said the data is worth, with who and when; None if nobody did.
-
-    Raises:
-        LedgerError: the note is not one that Mendbay wrote.
-    """
-    said, origin = _said(bench, case)
-    worth = said.get("worth")
-    return None if worth is None else (float(worth), origin)
 
 
 def answer(bench: Bench, case: int, asked: Asked, said: str) -> Triage:
@@ -394,16 +382,6 @@ def what_if(bench: Bench, case: int, asked: Asked) -> tuple[Triage, tuple[WhatIf
     return told, told.belief.what_if(asked)
 
 
-def stakes_of(bench: Bench, case: int) -> Stakes:
-    """What the case's data is worth, as far as anyone said.
-
-    Raises:
-        LedgerError: a note is not one that Mendbay wrote.
-    """
-    said = said_worth(bench, case)
-    return Stakes() if said is None else Stakes(said[0])
-
-
 def cautions_of(step: Step) -> tuple[Caution, ...]:
     """What must be read before a step."""
     return cautions_for(step.cautions)
@@ -417,7 +395,7 @@ def _about(bench: Bench, case: int, bay: str = "") -> _About:
         bay: one that must be among those judged: alone if it is not, or if they are too many together.
     """
     record = bench.ledger.case(case)
-    said, _ = _said(bench, case)
+    said, _ = said_of_subject(bench, case)
     described = tuple(one.bay for one in bench.ledger.bays(case))
     chosen = tuple(one for one in said.get("bays", ()) if one in described)
     box, worth = said.get("box"), said.get("worth")
@@ -433,20 +411,6 @@ def _box_by_itself(record: Case, described: int) -> bool:
     if record.kind is CaseKind.NOT_SAID:
         return described != 1 or bool(record.box)
     return record.kind is CaseKind.BOX
-
-
-def _said(bench: Bench, case: int) -> tuple[dict[str, Any], str]:
-    """The last word on what triage is of, with who and when; empty if nothing was said."""
-    notes = bench.notes.of(NoteKind.SUBJECT, case, "", ABOUT)
-    if not notes:
-        return {}, ""
-    body = body_of(notes[-1], "triage")
-    bays = body.get("bays", [])
-    worth = body.get("worth")  # null where it was not said, and gone where the case was forgotten
-    sound = "box" in body and isinstance(body["box"], bool | None) and isinstance(worth, int | float | None)
-    if not sound or not isinstance(bays, list) or not all(isinstance(one, str) for one in bays):
-        raise unreadable(notes[-1], "triage", TypeError("not what it should hold"))
-    return body, f"{notes[-1].who}, {notes[-1].at}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,7 @@
-"""What a case waits for: what a person said of it, and what is on record without being told."""
+"""What a case waits for: what a person said of it, and what is on record without being told.
+
+The list of cases rests on this: what reads quotes and bills is imported with the first case that has one.
+"""
 
 from __future__ import annotations
 
@@ -6,9 +9,8 @@ import json
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from mendbay.board.stock import StockItem
 from mendbay.case.agenda import Wait, WaitsFor
 from mendbay.case.records import Case, CaseState
 from mendbay.case.secret_text import require_no_secret
@@ -16,9 +18,11 @@ from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_day, require_line
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.bill_case import account_of
 from mendbay.jobs.note_bodies import body_of, unreadable
-from mendbay.jobs.quote_case import quotes_of
+
+if TYPE_CHECKING:
+    from mendbay.board.stock import StockItem
+
 
 ABOUT = "case"
 """Subject of the notes on waiting."""
@@ -195,6 +199,8 @@ def _quotes(bench: Bench, case: Case) -> list[tuple[int, Wait]]:
     """The quote that the customer has not answered, with the number of its note."""
     if not bench.notes.last_number(case.number, NoteKind.QUOTE):
         return []
+    from mendbay.jobs.quote_case import quotes_of
+
     found: list[tuple[int, Wait]] = []
     for one in quotes_of(bench, case.number):
         if one.state in ("open", "run out"):
@@ -215,6 +221,8 @@ def to_return(bench: Bench, case: Case) -> str:
     """What is to be returned to the customer after the bill, `12.00 EUR`; empty for nothing."""
     if not bench.notes.last_number(case.number, NoteKind.QUOTE):
         return ""
+    from mendbay.jobs.bill_case import account_of
+
     due = account_of(bench, case.number).due
     return (-due).text if due is not None and due.minor < 0 else ""
 
@@ -223,6 +231,8 @@ def _payment(bench: Bench, case: Case) -> list[tuple[int, Wait]]:
     """What is still to be paid of a bill, with the number of the bill's note."""
     if not bench.notes.last_number(case.number, NoteKind.QUOTE):
         return []
+    from mendbay.jobs.bill_case import account_of
+
     account = account_of(bench, case.number)
     if account.bill is None or account.due is None or account.due.minor <= 0:
         return []

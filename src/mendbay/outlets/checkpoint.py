@@ -14,10 +14,14 @@ from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from mendbay.core.errors import DamagedCheckpoint, DestinationError, NoRoom
-from mendbay.core.source import Identity
 from mendbay.jobs.ports import Run
+
+if TYPE_CHECKING:
+    from mendbay.core.source import Identity
+
 
 FORMAT = 1
 RESERVE_BYTES = 512 << 10

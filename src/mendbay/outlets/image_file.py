@@ -17,7 +17,7 @@ import os
 import time
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import ExitStack, suppress
+from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
 
@@ -37,8 +37,9 @@ from mendbay.core.errors import (
 from mendbay.core.source import Identity
 from mendbay.core.span import Int64s, Span, SpanSet
 from mendbay.imaging.attempt import Attempt, Outcome
-from mendbay.jobs.ports import ImageGlance, Run
+from mendbay.jobs.ports import Run
 from mendbay.outlets.checkpoint import Checkpoint, Row, checkpoint_path, clear_stillborn, damaged
+from mendbay.outlets.image_glance import is_begun
 
 _HOLE_BYTES = 64 << 10
 """Runs of zeros are left out of the file in units of this."""
@@ -521,36 +522,6 @@ def _origins(given: Iterable[tuple[int, int, int]]) -> tuple[Int64s, Int64s, Int
         pieces += [(part.start, part.stop, run) for part in fresh]
         covered = covered | fresh
     return _origins(sorted(pieces))
-
-
-def is_begun(path: Path) -> bool:
-    """Whether there is an image at that path that can be gone on with: a run stopped while making one may
-    leave an empty file, which `ImageFile.create` clears away."""
-    return path.exists() and path.stat().st_size > 0
-
-
-def glance_at(path: Path) -> ImageGlance | None:
-    """An image seen from outside; None if there is none, or it cannot be looked at."""
-    if not is_begun(path):
-        return None
-    log = checkpoint_path(path)
-    changed = 0
-    for one in (path, log, log.with_name(f"{log.name}-wal")):
-        with suppress(OSError):
-            changed = max(changed, one.stat().st_mtime_ns)
-    try:
-        fd = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW)
-    except OSError:
-        return ImageGlance(False, changed)
-    try:
-        fcntl.flock(fd, fcntl.LOCK_SH | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return ImageGlance(True, changed)
-    except OSError:
-        return ImageGlance(False, changed)
-    finally:
-        os.close(fd)  # gives the lock back
-    return ImageGlance(False, changed)
 
 
 GLANCE_SECONDS = 0.05

@@ -1,16 +1,23 @@
-"""Where the images of all cases lie: `cases/NNNN-slug/bay-1.img`, each with its checkpoint."""
+"""Where the images of all cases lie: `cases/NNNN-slug/bay-1.img`, each with its checkpoint.
+
+Few commands open an image: what does is imported with the first.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from mendbay.case.records import Case
 from mendbay.core.clock import Clock
-from mendbay.core.source import Identity
-from mendbay.core.span import SpanSet
 from mendbay.jobs.ports import ImageGlance, Images, ImageStore
-from mendbay.outlets.image_file import ImageFile, glance_at, is_begun
+from mendbay.outlets.image_glance import glance_at, is_begun
+
+if TYPE_CHECKING:
+    from mendbay.core.source import Identity
+    from mendbay.core.span import SpanSet
+    from mendbay.outlets.image_file import ImageFile
 
 
 class ImageShelf(Images):
@@ -40,9 +47,13 @@ class ImageShelf(Images):
         return glance_at(self._path(case, bay))
 
     def create(self, case: Case, bay: str, identity: Identity) -> ImageFile:
+        from mendbay.outlets.image_file import ImageFile
+
         return ImageFile.create(self._path(case, bay), identity, self._clock)
 
     def reopen(self, case: Case, bay: str, *, writable: bool) -> ImageFile:
+        from mendbay.outlets.image_file import ImageFile
+
         return ImageFile.reopen(self._path(case, bay), self._clock, writable=writable)
 
     def blend(self, into: ImageStore, other: Path, spans: Callable[[ImageStore], SpanSet]) -> SpanSet:
@@ -51,6 +62,8 @@ class ImageShelf(Images):
         Raises:
             TypeError: `into` was not opened here.
         """
+        from mendbay.outlets.image_file import ImageFile
+
         if not isinstance(into, ImageFile):
             raise TypeError("only images opened from this shelf can take over others")
         source = ImageFile.reopen(other, self._clock, writable=False)

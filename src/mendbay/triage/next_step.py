@@ -18,8 +18,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from mendbay.core.errors import UsageError
 from mendbay.triage.belief import Asked, Belief
+from mendbay.triage.stakes import Stakes
 from mendbay.triage.tables import Seat, Step, StepKind
 from mendbay.triage.worlds import Bools, Floats, Int64s, Worlds
 
@@ -49,21 +49,6 @@ EXPLAINED = 0.5
 SEPARATING, SHARE = 0.03, 0.1
 """Bits about the danger, and share of what is uncertain about it, that a safe test's answer must tell on
 average to come before (own choice)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Stakes:
-    """What the data is worth to the customer, in the currency of the tables.
-
-    Raises:
-        UsageError: not above 0, or beyond any sense.
-    """
-
-    data: float = 3000.0
-
-    def __post_init__(self) -> None:
-        if not 0 < self.data <= 1e9:
-            raise UsageError(f"Data cannot be worth {self.data:g}.", "Say what losing it would cost.")
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,8 +6,8 @@ import pytest
 
 from mendbay.core.coverage import Coverage
 from mendbay.core.span import Span, SpanSet
+from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.attempt import Attempt, Outcome
-from mendbay.imaging.odds import Assumptions
 from mendbay.imaging.planner import WEIGHT_WANTED, Planner, Want
 
 SECTOR = 512

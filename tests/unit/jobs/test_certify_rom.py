@@ -29,8 +29,9 @@ from mendbay.core.errors import (
 from mendbay.core.note import Note, NoteKind
 from mendbay.inlets.simulated_flash import SimulatedBus
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.board_ports import Clip, Programmers
+from mendbay.jobs.board_ports import Programmers
 from mendbay.jobs.certify_rom import CertifiedTransfer, certified_transfer
+from mendbay.jobs.clip import Clip
 from mendbay.jobs.keep_stock import add_items, reserve
 from mendbay.jobs.read_pictures import correct_identifier
 from mendbay.jobs.rom_reads import read_chip, withdraw_sitting

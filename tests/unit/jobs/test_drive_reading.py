@@ -8,8 +8,8 @@ from mendbay.core.clock import SystemClock
 from mendbay.core.coverage import Condition
 from mendbay.core.errors import DriveDied, DriveVanished, Interrupted
 from mendbay.core.span import Span, SpanSet
+from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.image_source import ImageSource
-from mendbay.imaging.odds import Assumptions
 from mendbay.jobs.drive_reading import DriveReading, Ending
 from mendbay.jobs.events import Event, ReadingProgress, silent
 from support.memory_store import MemoryStore

@@ -29,8 +29,9 @@ from mendbay.core.note import Note, NoteKind
 from mendbay.inlets.simulated_flash import SimulatedBus, SimulatedChip
 from mendbay.jobs import transfer_rom
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.board_ports import Clip, Programmers
+from mendbay.jobs.board_ports import Programmers
 from mendbay.jobs.certify_rom import certificates_kept
+from mendbay.jobs.clip import Clip
 from mendbay.jobs.learn_rom import check_rom, learn_family
 from mendbay.jobs.read_pictures import correct_identifier
 from mendbay.jobs.rom_reads import keep_files, newest_sitting, read_chip, rom_reads, withdraw_sitting

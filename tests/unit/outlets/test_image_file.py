@@ -16,7 +16,8 @@ from mendbay.core.source import Identity
 from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.outlets.checkpoint import checkpoint_path
-from mendbay.outlets.image_file import ImageFile, glance_at
+from mendbay.outlets.image_file import ImageFile
+from mendbay.outlets.image_glance import glance_at
 from support.scripted_drive import numbered
 
 SIZE = 4096 * 512

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from mendbay.core.errors import UsageError
 from mendbay.triage.belief import Asked, Belief, all_signs, sign_of
-from mendbay.triage.next_step import CONDITION, HARMFUL, SEPARATING, SHARE, NextStep, Offer, Stakes
+from mendbay.triage.next_step import CONDITION, HARMFUL, SEPARATING, SHARE, NextStep, Offer
+from mendbay.triage.stakes import Stakes
 from mendbay.triage.table_file import TableTexts, packaged_tables, read_all
 from mendbay.triage.tables import StepKind
 from mendbay.triage.worlds import Subject, Worlds

@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 from mendbay.triage.belief import Asked, Belief
-from mendbay.triage.next_step import NextStep, Offer, Stakes, kept_off
+from mendbay.triage.next_step import NextStep, Offer, kept_off
+from mendbay.triage.stakes import Stakes
 from mendbay.triage.table_file import packaged_tables
 from mendbay.triage.worlds import Subject, Worlds
 

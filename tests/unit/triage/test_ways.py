@@ -14,7 +14,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from mendbay.triage.belief import Belief
-from mendbay.triage.next_step import NextStep, Stakes, kept_off
+from mendbay.triage.next_step import NextStep, kept_off
+from mendbay.triage.stakes import Stakes
 from mendbay.triage.table_file import packaged_tables
 from mendbay.triage.tables import Step
 from mendbay.triage.ways import Way, ways_of

@@ -15,7 +15,7 @@ from mendbay.faces import wording
 from mendbay.faces.cli.caution_words import DRIVE, say_cautions
 from mendbay.faces.cli.drive_facts import COMMANDS
 from mendbay.faces.cli.screen import Screen, table
-from mendbay.imaging.odds import Assumptions
+from mendbay.imaging.assumptions import Assumptions
 from mendbay.jobs.blend_images import blend_image
 from mendbay.jobs.drive_reading import Ending
 from mendbay.jobs.power_permit import Although

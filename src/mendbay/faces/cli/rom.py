@@ -21,8 +21,8 @@ from mendbay.core.quantity import bytes_text, chance_text, count_text
 from mendbay.faces import wording
 from mendbay.faces.cli.caution_words import CHIP, say_cautions
 from mendbay.faces.cli.screen import Screen, table, wrapped
-from mendbay.jobs.board_ports import Clip
 from mendbay.jobs.certify_rom import certificates_kept, certified_transfer
+from mendbay.jobs.clip import Clip
 from mendbay.jobs.judge_rom import JudgedRom, judge_rom
 from mendbay.jobs.learn_rom import (
     BrokenFamily,

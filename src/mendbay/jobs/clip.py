@@ -1,0 +1,39 @@
+"""The clip that a person has set on a chip at the bench."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+from mendbay.board.flash_bus import FlashBus, SupplyQuestion, choose_voltage
+from mendbay.board.flash_id import ChipFacts, Supply
+from mendbay.jobs.board_ports import Programmers
+
+
+@dataclass(frozen=True, slots=True)
+class Clip:
+    """The clip a person has set on a chip.
+
+    Args:
+        programmers: the adapters at the bench.
+        name: the adapter whose clip it is.
+        confirm: asks the person before the chip gets a supply.
+        marking: the supply the person read from the chip's marking and data sheet, if any.
+    """
+
+    programmers: Programmers
+    name: str
+    confirm: Callable[[SupplyQuestion], bool]
+    marking: Supply = Supply.UNKNOWN
+
+    @contextmanager
+    def identified(self) -> Iterator[tuple[FlashBus, ChipFacts]]:
+        """The chip, its supply set, and what it says it is.
+
+        Raises:
+            ProgrammerError: no adapter, no chip, a question not confirmed, or an id that is not steady.
+            UsageError: the adapter's name is not understood.
+        """
+        with self.programmers.open(self.name) as bus:
+            yield bus, choose_voltage(bus, self.confirm, self.marking)

@@ -1,0 +1,52 @@
+"""What somebody said of what triage is of: what came in, and what its data is worth."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from mendbay.core.note import NoteKind
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.note_bodies import body_of, unreadable
+from mendbay.triage.stakes import Stakes
+
+ABOUT = "case"
+"""Subject of the note that says what triage is of."""
+
+
+def said_of_subject(bench: Bench, case: int) -> tuple[dict[str, Any], str]:
+    """The last word on what triage is of, with who and when; empty if nothing was said.
+
+    Raises:
+        LedgerError: the note is not one that Mendbay wrote.
+    """
+    notes = bench.notes.of(NoteKind.SUBJECT, case, "", ABOUT)
+    if not notes:
+        return {}, ""
+    body = body_of(notes[-1], "triage")
+    bays = body.get("bays", [])
+    worth = body.get("worth")  # null where it was not said, and gone where the case was forgotten
+    sound = "box" in body and isinstance(body["box"], bool | None) and isinstance(worth, int | float | None)
+    if not sound or not isinstance(bays, list) or not all(isinstance(one, str) for one in bays):
+        raise unreadable(notes[-1], "triage", TypeError("not what it should hold"))
+    return body, f"{notes[-1].who}, {notes[-1].at}"
+
+
+def said_worth(bench: Bench, case: int) -> tuple[float, str] | None:
+    """What somebody said the data is worth, with who and when; None if nobody did.
+
+    Raises:
+        LedgerError: the note is not one that Mendbay wrote.
+    """
+    said, origin = said_of_subject(bench, case)
+    worth = said.get("worth")
+    return None if worth is None else (float(worth), origin)
+
+
+def stakes_of(bench: Bench, case: int) -> Stakes:
+    """What the case's data is worth, as far as anyone said.
+
+    Raises:
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    said = said_worth(bench, case)
+    return Stakes() if said is None else Stakes(said[0])
