@@ -1,14 +1,14 @@
 """How long the commands take that people wait for most, against starting Python alone, in turn in one run.
 
-What counts is the processor's time, since other programs may be running, and of that the ratios. The ledger is
-one of a few invented cases.
+What counts is the processor's time, since other programs may be running, and of that the ratios. The ledger
+is one of a few invented cases.
 
 usage: ./run bench start_up [ROUNDS]
 """
 
 from __future__ import annotations
 
-import os
+import resource
 import statistics
 import subprocess
 import sys
@@ -42,10 +42,10 @@ def fill(home: Path) -> None:
 
 
 def processor_seconds(words: list[str]) -> float:
-    before = os.times()
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
     subprocess.run(words, check=True, stdout=subprocess.DEVNULL)
-    after = os.times()
-    return (after.children_user - before.children_user) + (after.children_system - before.children_system)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return (after.ru_utime - before.ru_utime) + (after.ru_stime - before.ru_stime)
 
 
 def main() -> None:
