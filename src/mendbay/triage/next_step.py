@@ -13,20 +13,18 @@ what gives power to a drive that is likely damaged inside stands behind everythi
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from mendbay.triage.belief import Asked, Belief
+from mendbay.triage.effects import classes_of, steps_of
+from mendbay.triage.plans import Batch, Followed, Plan, Plans, Work
 from mendbay.triage.stakes import Stakes
 from mendbay.triage.tables import Seat, Step, StepKind
-from mendbay.triage.worlds import Bools, Floats, Int64s, Worlds
+from mendbay.triage.worlds import Bools, Floats
 
-MOST_FAULTS = 2
-"""Faults of a world (`worlds.py`)."""
-LONGEST_PLAN = 6
-"""Repairs looked ahead; what is left unsolved after so many is handed on (own choice)."""
 HARMFUL = 0.005
 """Share of the data lost in a world from which a step counts as harmful there (own choice)."""
 LIKELY = 0.05
@@ -138,7 +136,7 @@ class NextStep:
         tried = {(one.step.id, one.bay) for one in belief.tried}
         usable = [
             (step, bay)
-            for step, bay in self._all_steps()
+            for step, bay in steps_of(self._worlds)
             if (step.id, bay) not in tried
             and not self._contradicted(step, bay)
             and not refused & set(step.consents)
@@ -149,14 +147,16 @@ class NextStep:
             if step.kind is StepKind.TEST and Asked(step.reveals, bay) not in belief.answers
         ]
         work = [(step, bay) for step, bay in usable if step.kind is not StepKind.TEST]
-        self._classes = _Classes(self._worlds, work)
-        self._repairs: list[_Work] = []
-        self._seeing: list[int] = []
+        self._classes = classes_of(self._worlds)
+        self._repairs: list[Work] = []
+        seeing: list[int] = []
         for step, bay in (one for one in work if one[0].kind is StepKind.REPAIR):
-            blind = _Work(self, step, bay)
-            self._seeing += [len(self._repairs) + bool(blind.unknown)] * (1 + bool(blind.unknown))
-            self._repairs += [blind, _Work(self, step, bay, seeing=True)] if blind.unknown else [blind]
-        self._ends = [_Work(self, *one) for one in work if one[0].kind is StepKind.HAND_ON]
+            blind = self._work(step, bay)
+            seeing += [len(self._repairs) + bool(blind.unknown)] * (1 + bool(blind.unknown))
+            self._repairs += [blind, self._work(step, bay, seeing=True)] if blind.unknown else [blind]
+        self._seeing = seeing
+        self._ends = [self._work(*one) for one in work if one[0].kind is StepKind.HAND_ON]
+        self._followed = Followed(self._classes, self._repairs, self._seeing, self._ends, self.stakes)
 
     def offers(self) -> tuple[Offer, ...]:
         """Every step that can be taken now, the one to do next first.
@@ -165,14 +165,10 @@ class NextStep:
         """
         here = self._classes.joined(self.belief.weights[None, :])
         open_here = np.where(self._classes.sound, 0.0, here)
-        end = float(self._handed_on(open_here)[0])
+        end = float(self._followed.handed_on(open_here)[0])
         tests = [one for one in self._tests if self._allowed(*one)]
-        plans = _Plans(self, self._batch(here), self._after_tests(tests))
-        found = [
-            self._of_repair(number, open_here, end, plans)
-            for number, one in enumerate(self._repairs)
-            if self._allowed(one.step, one.bay)  # what it needs is known, so there is only one of it
-        ]
+        plans = Plans(self._followed, self._batch(here), self._after_tests(tests))
+        found = self._of_repairs(open_here, end, plans)
         found += self._of_tests(tests, plans)
         found += [self._of_end(one, open_here) for one in self._ends]
         found = [replace(one, barred=self._barred(one)) for one in found]
@@ -187,9 +183,9 @@ class NextStep:
         batch = self._batch(here)
         batch.closed[:, [bool(self._barred(one)) for one in self._repairs]] = True
         tests = [one for one in self._tests if self._allowed(*one)]
-        order = _Plans(self, batch, self._after_tests(tests)).order
-        costs = [self._followed(batch, order[None, :length])[0][0] for length in range(len(order) + 1)]
-        closed, repairs = batch.closed[0].copy(), list[_Work]()
+        order = Plans(self._followed, batch, self._after_tests(tests)).order
+        costs = self._followed.along(batch, order)[0]
+        closed, repairs = batch.closed[0].copy(), list[Work]()
         for number in order[: int(np.argmin(costs))].tolist():
             if not closed[number]:
                 closed[number] = True
@@ -198,68 +194,24 @@ class NextStep:
         left = still_open
         for one in repairs:
             left = one.failed(left)
-        end = self._ends[int(self._each_end(left)[:, 0].argmin())]
+        end = self._ends[self._followed.cheapest_end(left)]
         return Plan(still_open[0], tuple(repairs), end, float(min(costs)))
 
-    def _barred(self, work: Offer | _Work) -> str:
+    def _barred(self, work: Offer | Work) -> str:
         if not work.step.powers:
             return ""
         return next((bay for bay in self._kept_off if work.bay in ("", bay)), "")
 
     # ------------------------------------------------------------------ plans
 
-    def _followed(self, batch: _Batch, given: Int64s | None = None) -> tuple[Floats, Int64s]:
-        """What following a plan costs each belief: repairs one after the other, handed on at the best point.
-        Worlds in which nothing is broken cost nothing.
-
-        Args:
-            given: numbers of repairs in the order to try, for each belief (S, n); None tries them by falling
-                chance over cost.
-
-        Returns:
-            The expected costs (S), and the repairs in the order tried (S, n), each by the number of its blind
-            form, which stands before the seeing one.
-        """
-        left = np.where(self._classes.sound, 0.0, batch.weights)
-        best, spent = self._handed_on(left), np.zeros(len(left))
-        closed = batch.closed.copy()
-        ends = np.array([one.ends for one in self._repairs])
-        harm = np.array([one.harm for one in self._repairs])
-        work = np.array([one.work for one in self._repairs])
-        seeing = np.array(self._seeing, np.int64)
-        rows, order = np.arange(len(left)), list[Int64s]()
-        for turn in range(min(LONGEST_PLAN, len(self._repairs)) if given is None else given.shape[1]):
-            price = left.sum(axis=1)[:, None] * batch.before + left @ (work + self.stakes.data * harm).T
-            if given is None:
-                ratio = np.where(closed, -1.0, (left @ ends.T) / np.maximum(price, 1e-12))
-                chosen = ratio.argmax(axis=1)
-            else:
-                chosen = given[:, turn]
-                chosen = np.where(closed[rows, chosen], seeing[chosen], chosen)
-            done = ~closed[rows, chosen]
-            spent = spent + np.where(done, price[rows, chosen], 0.0)
-            closed[rows, chosen] = True
-            order.append(chosen - np.array([one.seeing for one in self._repairs])[chosen])
-            for number in np.unique(chosen[done]).tolist():
-                here = done & (chosen == number)
-                left[here] = self._repairs[number].failed(left[here])
-            best = np.minimum(best, spent + self._handed_on(left))
-        return best, np.array(order, np.int64).reshape(-1, len(left)).T
-
-    def _batch(self, weights: Floats, without: int = -1) -> _Batch:
-        """Beliefs (S, classes) with what is known now.
-
-        Args:
-            without: the number of a repair that was tried already.
-        """
+    def _batch(self, weights: Floats) -> Batch:
+        """Beliefs (S, classes) with what is known now."""
         before = np.array([one.before for one in self._repairs])
-        closed = np.array([one.seeing for one in self._repairs])
-        if without >= 0:
-            closed[without] = True
+        closed = np.array([one.seeing for one in self._repairs], np.bool_)
         rows = len(weights)
-        return _Batch(weights, np.tile(before, (rows, 1)), np.tile(closed, (rows, 1)))
+        return Batch(weights, np.tile(before, (rows, 1)), np.tile(closed, (rows, 1)))
 
-    def _after_tests(self, tests: Sequence[tuple[Step, str]]) -> _Batch:
+    def _after_tests(self, tests: Sequence[tuple[Step, str]]) -> Batch:
         """The beliefs together with each answer to each test, so that a row adds up to the answer's chance. A
         repair that needs that answer is then made seeing, and after another one not at all."""
         rows, before, closed = list[Floats](), list[Floats](), list[Bools]()
@@ -268,22 +220,36 @@ class NextStep:
             sign = self._worlds.tables.signs[step.reveals]
             joint = self.belief.weights * self._worlds.likelihood(sign, bay).T
             rows.append(self._classes.joined(joint))
+            needing = [
+                (number, one, wanted)
+                for number, one in enumerate(self._repairs)
+                for needed, wanted in one.step.needs
+                if not one.seeing and needed == sign.id and (needed, bay) in one.unknown
+            ]
             for answer in sign.answers:
                 left, shut = base.before[0].copy(), base.closed[0].copy()
-                for number, one in enumerate(self._repairs):
-                    for needed, wanted in one.step.needs:
-                        if one.seeing or needed != sign.id or (needed, bay) not in one.unknown:
-                            continue
-                        if wanted in ("", answer.id):
-                            left[self._seeing[number]] = max(0.0, one.before - self._cost(step))
-                            shut[number], shut[self._seeing[number]] = True, False
-                        elif one.bay:
-                            shut[number] = True
+                for number, one, wanted in needing:
+                    if wanted in ("", answer.id):
+                        left[self._seeing[number]] = max(0.0, one.before - self._cost(step))
+                        shut[number], shut[self._seeing[number]] = True, False
+                    elif one.bay:
+                        shut[number] = True
                 before.append(left)
                 closed.append(shut)
         if not rows:
             return self._batch(np.zeros((0, self._classes.count)))
-        return _Batch(np.concatenate(rows), np.array(before), np.array(closed))
+        return Batch(np.concatenate(rows), np.array(before), np.array(closed))
+
+    def _work(self, step: Step, bay: str, *, seeing: bool = False) -> Work:
+        """A repair or handing on as it can be done now.
+
+        Args:
+            seeing: what it needs was found out, and allows it.
+        """
+        before, unknown = self._before(step, bay)
+        blind = () if seeing or not bay else [sign for sign, of in unknown if of == bay]
+        effect = self._classes.effect(step, bay, blind)
+        return Work(step, bay, seeing, self._cost(step), 0.0 if seeing else before, unknown, effect)
 
     def _before(self, step: Step, bay: str) -> tuple[float, frozenset[tuple[str, str]]]:
         """What must be found out before a repair and is not known yet.
@@ -302,21 +268,9 @@ class NextStep:
             unknown |= {(sign, one) for one in bays}
         return cost, frozenset(unknown)
 
-    def _handed_on(self, left: Floats) -> Floats:
-        """(S), what handing on costs from here: its own cost for what is open, and the data it cannot
-        give."""
-        return np.asarray(self._each_end(left).min(axis=0), np.float64)
-
-    def _each_end(self, left: Floats) -> Floats:
-        """(ends, S), the same for each way of handing on."""
-        each = [
-            left.sum(axis=1) * one.cost + self.stakes.data * (left @ (1.0 - one.ends)) for one in self._ends
-        ]
-        return np.array(each)
-
     # ----------------------------------------------------------------- offers
 
-    def _of_tests(self, tests: Sequence[tuple[Step, str]], plans: _Plans) -> list[Offer]:
+    def _of_tests(self, tests: Sequence[tuple[Step, str]], plans: Plans) -> list[Offer]:
         """The offers of tests, each with the best plan after every answer."""
         costs = iter(plans.after.tolist())
         found: list[Offer] = []
@@ -330,16 +284,29 @@ class NextStep:
             found.append(Offer(step, bay, total, cost, harm, 0.0, plans.now - then, harmful))
         return found
 
-    def _of_repair(self, number: int, here: Floats, end: float, plans: _Plans) -> Offer:
-        one = self._repairs[number]
+    def _of_repairs(self, here: Floats, end: float, plans: Plans) -> list[Offer]:
+        """The offers of repairs, each with the best plan after it."""
+        numbers = [  # what a repair needs is known, so there is only one of it
+            number for number, one in enumerate(self._repairs) if self._allowed(one.step, one.bay)
+        ]
+        if not numbers:
+            return []
+        batch = self._batch(np.concatenate([self._repairs[one].failed(here) for one in numbers]))
+        batch.closed[np.arange(len(numbers)), numbers] = True
+        after = plans.best(batch).tolist()
+        return [
+            self._of_repair(self._repairs[one], here, end, then)
+            for one, then in zip(numbers, after, strict=True)
+        ]
+
+    def _of_repair(self, one: Work, here: Floats, end: float, after: float) -> Offer:
         harm = float(here[0] @ one.harm)
-        after = float(plans.best(self._batch(one.failed(here), without=number))[0])
         total = one.cost * float(here.sum()) + self.stakes.data * harm + after
         harmful = self._can_harm(one.step, self._worlds.chance(one.step.harm, one.bay))
         solves = float(here[0] @ one.ends)
         return Offer(one.step, one.bay, total, one.cost, harm, solves, end - total, harmful)
 
-    def _of_end(self, one: _Work, here: Floats) -> Offer:
+    def _of_end(self, one: Work, here: Floats) -> Offer:
         solves = float(here[0] @ one.ends)
         total = float(here.sum()) * one.cost + self.stakes.data * (float(here.sum()) - solves)
         return Offer(one.step, one.bay, total, one.cost, 0.0, solves, 0.0, False)
@@ -373,13 +340,6 @@ class NextStep:
 
     # ------------------------------------------------------------------ steps
 
-    def _all_steps(self) -> Iterator[tuple[Step, str]]:
-        for step in self._worlds.tables.steps.values():
-            if step.seat is Seat.BAY:
-                yield from ((step, bay) for bay in self._worlds.subject.bays)
-            elif step.seat is Seat.CASE or self._worlds.subject.box:
-                yield step, ""
-
     def _allowed(self, step: Step, bay: str) -> bool:
         """Whether all that the step needs is known and allows it."""
         return all(
@@ -403,176 +363,3 @@ class NextStep:
 
     def _cost(self, step: Step) -> float:
         return float(step.minutes.value) * self._minute + float(step.money.value)
-
-
-def _apart(of: Int64s, columns: Sequence[Floats | Int64s]) -> Int64s:
-    """(W), the classes split so far that within each all columns (W) are the same."""
-    for column in columns:
-        _, kinds = np.unique(column, return_inverse=True)
-        _, of = np.unique(of * (kinds.max() + 1) + kinds, return_inverse=True)
-    return of
-
-
-class _Classes:
-    """Worlds that no repair and no handing on tells apart, taken together: a plan is then of a third of them.
-
-    Attributes:
-        of: (W), the class of each world.
-        first: (classes), one world of each.
-        sound: (classes), whether nothing is broken.
-    """
-
-    def __init__(self, worlds: Worlds, work: Sequence[tuple[Step, str]]) -> None:
-        sets = worlds.faulty @ (1 << np.arange(worlds.faulty.shape[1], dtype=np.int64))
-        columns = [sets.astype(np.float64)]
-        for step, bay in work:
-            columns += [worlds.chance(step.solves, bay), worlds.chance(step.harm, bay)]
-            if bay:
-                signs = [(worlds.tables.signs[sign], answer) for sign, answer in step.needs if answer]
-                columns += [worlds.likelihood(one, bay)[:, one.place(answer)] for one, answer in signs]
-        of = _apart(np.zeros(worlds.count, np.int64), columns)
-        mended = sorted({place for step, bay in work for place in worlds.mended(step, bay)})
-        for _ in range(MOST_FAULTS):  # what becomes of them when a fault is mended is the same too
-            of = _apart(of, [of[worlds.without[place]] for place in mended])
-        self.of: Int64s = of
-        self.count = int(of.max()) + 1
-        _, self.first = np.unique(of, return_index=True)
-        self.sound: Bools = worlds.sound()[self.first]
-
-    def joined(self, weights: Floats) -> Floats:
-        """(S, classes), the weights (S, W) of the worlds of each class together."""
-        return np.array([np.bincount(self.of, one, self.count) for one in weights])
-
-
-@dataclass(frozen=True, slots=True)
-class _Batch:
-    """Several beliefs at once.
-
-    Args:
-        weights: (S, classes); a row may add up to less than 1, as the chance of an answer.
-        before: (S, repairs), what the tests cost that each repair still needs before it.
-        closed: (S, repairs), what must not be tried.
-    """
-
-    weights: Floats
-    before: Floats
-    closed: Bools
-
-    def repeated(self, count: int) -> _Batch:
-        """The same belief so often."""
-        return _Batch(
-            np.repeat(self.weights[:1], count, axis=0),
-            np.repeat(self.before[:1], count, axis=0),
-            np.repeat(self.closed[:1], count, axis=0),
-        )
-
-
-class _Plans:
-    """The best plans for a belief, and for it together with each answer to each test.
-
-    Chance over cost is not the best order for every belief. Every order that any of them leads to is tried
-    on the belief as it is, and the best of these also after each answer: so no answer makes a job dearer, and
-    none gains by a better plan that was there without it.
-
-    Args:
-        here: the belief.
-        after: the same together with each answer.
-
-    Attributes:
-        now: what the best plan is expected to cost.
-        order: the numbers of its repairs, each of the blind form; it may hand on before the last.
-        after: (answers), what the best plan after each costs, times the chance of the answer.
-    """
-
-    def __init__(self, decision: NextStep, here: _Batch, after: _Batch) -> None:
-        self._decision = decision
-        now, first = decision._followed(here)
-        then, orders = decision._followed(after)
-        tried = np.unique(np.concatenate([first, orders]), axis=0)
-        each, _ = decision._followed(here.repeated(len(tried)), tried)
-        self.order = tried[int(each.argmin())]
-        self.now = float(min(now[0], each.min()))
-        self.after = np.minimum(then, self._as_now(after))
-
-    def best(self, batch: _Batch) -> Floats:
-        """(S), what the best plan of each belief costs."""
-        return np.minimum(self._decision._followed(batch)[0], self._as_now(batch))
-
-    def _as_now(self, batch: _Batch) -> Floats:
-        given = np.repeat(self.order[None, :], len(batch.weights), axis=0)
-        return self._decision._followed(batch, given)[0]
-
-
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """Repairs one after the other until all is well, then handing on.
-
-    Args:
-        open: (classes), the chance of each class of worlds in which something is broken.
-        repairs: in the order they are made.
-        end: how the job is handed on if none of them helped.
-        cost: what the whole job is expected to cost, data lost counted.
-    """
-
-    open: Floats
-    repairs: tuple[_Work, ...]
-    end: _Work
-    cost: float
-
-
-class _Work:
-    """A repair or handing on, with what it does in every class of worlds.
-
-    A repair that needs something of its drive that is not known is made blind: it is found out first, and
-    nothing is done in worlds in which that turns out otherwise.
-
-    Args:
-        seeing: what it needs was found out, and allows it.
-    """
-
-    def __init__(self, decision: NextStep, step: Step, bay: str, *, seeing: bool = False) -> None:
-        worlds, classes = decision._worlds, decision._classes
-        self.step, self.bay, self.seeing = step, bay, seeing
-        self.cost = decision._cost(step)
-        self.before, self.unknown = decision._before(step, bay)
-        possible = np.ones(len(classes.first))
-        if bay and not seeing:
-            for sign, answer in step.needs:
-                if answer and (sign, bay) in self.unknown:
-                    likelihood = worlds.likelihood(worlds.tables.signs[sign], bay)
-                    possible *= likelihood[classes.first, worlds.tables.signs[sign].place(answer)]
-        if seeing:
-            self.before = 0.0
-        self.possible: Floats = possible
-        """(classes), the chance that what it needs turns out well, so that it can be made."""
-        self.work: Floats = possible * self.cost
-        """(classes), what it costs itself, where it can be made at all."""
-        self.harm: Floats = possible * worlds.chance(step.harm, bay)[classes.first]
-        """(classes), the share of the data it loses."""
-        self._solves = worlds.chance(step.solves, bay)[classes.first]
-        self._moves: list[tuple[float, Int64s, Int64s]] = []
-        faulty = worlds.faulty[classes.first]
-        remedy = np.where(classes.sound, 0.0, 1.0)
-        others = faulty.copy()
-        for place, chance in worlds.mended(step, bay).items():
-            remedy = np.where(faulty[:, place], remedy * chance, remedy)
-            others[:, place] = False
-            broken = np.flatnonzero(faulty[:, place])
-            mended = classes.of[worlds.without[place][classes.first[broken]]]
-            self._moves.append((chance, broken, mended))
-        remedy = np.where(others.any(axis=1), 0.0, remedy)
-        self.ends: Floats = possible * (self._solves + (1.0 - self._solves) * remedy)
-        """(classes), the chance that all is well after it."""
-        self._sound = classes.sound
-
-    def failed(self, left: Floats) -> Floats:
-        """(S, classes), what is still open of `left` after it: a fault of two may be mended."""
-        found = left * (self.possible * (1.0 - self._solves))
-        for chance, broken, mended in self._moves:
-            moved = found[:, broken] * chance
-            found[:, broken] -= moved
-            for row, one in zip(found, moved, strict=True):
-                row += np.bincount(mended, one, len(row))
-        found += left * (1.0 - self.possible)
-        found[:, self._sound] = 0.0
-        return found

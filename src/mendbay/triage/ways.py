@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from mendbay.triage.next_step import NextStep, Plan
+from mendbay.triage.next_step import NextStep
+from mendbay.triage.plans import Plan
 from mendbay.triage.tables import Step
 from mendbay.triage.worlds import Floats
 

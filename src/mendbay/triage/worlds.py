@@ -85,6 +85,7 @@ class Worlds:
         self.prior: Floats = self._priors(sets)
         self.without: Int64s = self._without(sets, rounds)
         self._held: dict[tuple[Term, str], Bools] = {}
+        self._sign_rows: dict[tuple[str, str], Int64s] = {}
 
     @property
     def count(self) -> int:
@@ -156,7 +157,14 @@ class Worlds:
     def likelihood(self, sign: Sign, bay: str) -> Floats:
         """(W, answers), the chances of a sign's answers in each world."""
         table = np.array([[float(one.value) for one in row.chances] for row in sign.rows])
-        found: Floats = table[self.row(sign.rows, bay)]
+        key = (sign.id, bay)
+        if self.tables.signs.get(sign.id) is not sign:
+            rows = self.row(sign.rows, bay)
+        elif key in self._sign_rows:
+            rows = self._sign_rows[key]
+        else:
+            rows = self._sign_rows[key] = self.row(sign.rows, bay)
+        found: Floats = table[rows]
         return found
 
     def chance(self, chances: Sequence[Chance], bay: str) -> Floats:
