@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,18 +13,27 @@ from support.answers import Run
 from support.commands import Commands, commands
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def program() -> Iterator[Commands]:
     with commands() as server:
         yield server
 
 
+@pytest.fixture(scope="session")
+def opened(tmp_path_factory: pytest.TempPathFactory, program: Commands) -> Path:
+    """A home with a case of two bays, for copies: a home is a folder, and holds no path to itself."""
+    home = tmp_path_factory.mktemp("opened") / "home"
+    words = ("case", "open", "Quillmere Pottery", "--bay", "1=", "--bay", "2=")
+    assert program.run(["--home", str(home), *words]).returncode == 0
+    return home
+
+
 @pytest.fixture
-def run(tmp_path: Path, program: Commands) -> Run:
+def run(tmp_path: Path, program: Commands, opened: Path) -> Run:
     """Runs mendbay with a home of its own that holds a case with two bays."""
+    shutil.copytree(opened, tmp_path / "home")
 
     def runner(*words: object) -> subprocess.CompletedProcess[str]:
         return program.run(["--home", str(tmp_path / "home"), *map(str, words)])
 
-    assert runner("case", "open", "Quillmere Pottery", "--bay", "1=", "--bay", "2=").returncode == 0
     return runner

@@ -28,6 +28,7 @@ from mendbay.faces.cli.screen import printable
 from mendbay.outlets.scenario.scenario import Scenario
 from mendbay.outlets.scenario.small import make_small_scenario
 from support.boxes import small_base, tool_or_skip
+from support.commands import Commands
 
 ROOT = Path(__file__).parents[3]
 SCHEMA = json.loads((ROOT / "docs" / "json" / "answers.schema.json").read_text())
@@ -36,12 +37,14 @@ Run = Callable[..., subprocess.CompletedProcess[str]]
 
 
 @pytest.fixture
-def run(tmp_path: Path) -> Run:
-    """Runs mendbay with a home of its own."""
+def run(tmp_path: Path, program: Commands) -> Run:
+    """Runs mendbay with a home of its own; as a process of its own where it is to be started in some way."""
 
     def runner(
         *words: object, before: Sequence[str] = (), **options: Any
     ) -> subprocess.CompletedProcess[str]:
+        if not before and not options:
+            return program.run(["--home", str(tmp_path / "home"), *map(str, words)])
         return subprocess.run(
             [
                 *before,
