@@ -1,8 +1,8 @@
 """The command line in a process for every command, without the second that a process takes to import it.
 
-One server imports what the commands import and runs none; each command is a fork of it, so that nothing of
-one command is in the memory of the next. Where the program itself is asked (signals, closed terminals, how
-fast it starts), it must be started itself.
+One server imports what the commands import, reads the data files that come with the program, and runs no
+command; each is a fork of it, so that nothing of one command is in the memory of the next. Where the program
+itself is asked (signals, closed terminals, how fast it starts), it must be started itself.
 """
 
 from __future__ import annotations
@@ -19,11 +19,16 @@ import time
 import traceback
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from inspect import signature
 from pathlib import Path
+from types import ModuleType
 from typing import Any, NoReturn
 
 import mendbay
 from mendbay.faces.cli.main import main
+from mendbay.jobs.learn_triage import worlds_of
+from mendbay.triage.effects import classes_of
+from mendbay.triage.worlds import Subject
 
 
 class Commands:
@@ -81,13 +86,21 @@ def commands() -> Iterator[Commands]:
 
 def _serve() -> None:
     for one in pkgutil.walk_packages(mendbay.__path__, "mendbay."):
-        importlib.import_module(one.name)
+        _read_what_is_packaged(importlib.import_module(one.name))
+    classes_of(worlds_of((), Subject(("1", "2"))))
     for line in sys.stdin:
         asked = json.loads(line)
         child = os.fork()
         if not child:
             _be_the_program(asked)
         print(json.dumps(_ended(child, asked["timeout"])), flush=True)
+
+
+def _read_what_is_packaged(module: ModuleType) -> None:
+    """Reads the data files that come with the program and are kept once read, so that no command has to."""
+    for name, found in vars(module).items():
+        if name.startswith("packaged_") and hasattr(found, "cache_info") and not signature(found).parameters:
+            found()
 
 
 def _be_the_program(asked: dict[str, Any]) -> NoReturn:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, NoReturn
 
 from mendbay.board.number_form import (
@@ -63,8 +64,10 @@ class FormFile:
     switched_off: tuple[str, ...]
 
 
+@lru_cache(maxsize=32)
 def read_form_file(file: FormText) -> FormFile:
-    """The forms and captions of a file.
+    """The forms and captions of a file; of the files read last they are kept, as holding every form against
+    its examples takes long.
 
     Raises:
         BadFormFile: it is too long, not TOML, or breaks a rule; the message names the line and the field.

@@ -203,6 +203,9 @@ def identifiers_of(bench: Bench, case: int, bay: str) -> tuple[Identifier, ...]:
         NoSuchCase: there is no such case or bay.
     """
     bench.ledger.bay(case, bay)
+    readings = _readings(bench, case, bay)
+    if not readings and not _corrections(bench, case, bay, readings)[0]:
+        return ()  # most bays; reading the forms takes far longer than the rest of a case's story
     return _look(bench, load_forms(), case, bay).identifiers
 
 
