@@ -7,6 +7,7 @@ cases of the same kind.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -79,6 +80,23 @@ class Classes:
         return self._effects[key]
 
 
+@dataclass(frozen=True, slots=True)
+class _Move:
+    """What mending one place does: the share `chance` of each class `broken` goes to the class `mended`.
+
+    Args:
+        broken: those in which the place is broken, in the order of where they go.
+        targets: every class that something goes to, once.
+        starts: for each of them, the first in `broken` that goes there.
+    """
+
+    chance: float
+    broken: Int64s
+    mended: Int64s
+    targets: Int64s
+    starts: Int64s
+
+
 class Effect:
     """What a repair or handing on does in every class of worlds.
 
@@ -97,7 +115,7 @@ class Effect:
         self.harm: Floats = possible * worlds.chance(step.harm, bay)[classes.first]
         """(classes), the share of the data it loses."""
         solves = worlds.chance(step.solves, bay)[classes.first]
-        self._moves: list[tuple[float, Int64s, Int64s, Int64s]] = []
+        self._moves: list[_Move] = []
         faulty = worlds.faulty[classes.first]
         remedy = np.where(classes.sound, 0.0, 1.0)
         others = faulty.copy()
@@ -107,7 +125,8 @@ class Effect:
             broken = np.flatnonzero(faulty[:, place])
             mended = classes.of[worlds.without[place][classes.first[broken]]]
             order = np.argsort(mended, kind="stable")
-            self._moves.append((chance, broken[order], *np.unique(mended[order], return_index=True)))
+            targets, starts = np.unique(mended[order], return_index=True)
+            self._moves.append(_Move(chance, broken[order], mended[order], targets, starts))
         remedy = np.where(others.any(axis=1), 0.0, remedy)
         self.ends: Floats = possible * (solves + (1.0 - solves) * remedy)
         """(classes), the chance that all is well after it."""
@@ -118,10 +137,10 @@ class Effect:
     def failed(self, left: Floats) -> Floats:
         """(S, classes), what is still open of `left` after it: a fault of two may be mended."""
         found: Floats = left * self._stays
-        for chance, broken, mended, starts in self._moves:
-            moved = found[:, broken] * chance
-            found[:, broken] -= moved
-            found[:, mended] += np.add.reduceat(moved, starts, axis=1)
+        for one in self._moves:
+            moved = found[:, one.broken] * one.chance
+            found[:, one.broken] -= moved
+            found[:, one.targets] += np.add.reduceat(moved, one.starts, axis=1)
         if self._not_made is not None:
             found += left * self._not_made
         found[:, self._sound] = 0.0
@@ -133,9 +152,9 @@ class Effect:
         after = values.copy()
         after[:, self._sound] = 0.0
         found = after.copy()
-        for chance, broken, mended, starts in reversed(self._moves):
-            there = np.repeat(found[:, mended], np.diff(starts, append=len(broken)), axis=1)
-            found[:, broken] += chance * (there - found[:, broken])
+        for one in reversed(self._moves):
+            here = found[:, one.broken]
+            found[:, one.broken] = here + one.chance * (found[:, one.mended] - here)
         found *= self._stays
         if self._not_made is not None:
             found += after * self._not_made
