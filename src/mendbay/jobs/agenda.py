@@ -212,11 +212,11 @@ class _Gathering:
         return stakes_of(self._bench, case.number).data
 
     def _of_triage(self, case: Case, bays: tuple[Bay, ...], images: tuple[Image, ...]) -> Chore:
-        from mendbay.jobs.triage_case import tell_triage  # arrays: not where what was worked out still holds
-
         key = self._key(case, bays, images)
         kept = _Kept.read(self._before.get(key))
         if kept is None or not (kept.lessons == self._lessons or kept.day == self._today):
+            from mendbay.jobs.triage_case import tell_triage  # arrays: not for what was worked out before
+
             try:
                 chore = self._weighed(tell_triage(self._bench, case.number))
             except UsageError as trouble:  # such as three bays and none chosen
