@@ -16,7 +16,7 @@ from mendbay.jobs import drive_reading
 from mendbay.jobs.drive_reading import DriveReading
 from mendbay.jobs.events import silent
 from mendbay.outlets.image_file import ImageFile
-from mendbay.outlets.image_glance import is_begun
+from mendbay.outlets.image_place import is_begun
 from support.scripted_drive import ScriptedDrive, numbered
 
 DATA = numbered(1200)

@@ -18,7 +18,7 @@ from mendbay.jobs.drive_reading import DriveReading
 from mendbay.jobs.events import silent
 from mendbay.outlets.checkpoint import checkpoint_path
 from mendbay.outlets.image_file import ImageFile
-from mendbay.outlets.image_glance import is_begun
+from mendbay.outlets.image_place import is_begun
 from support.scripted_drive import ScriptedDrive, numbered
 
 SECTORS = 6_000
@@ -108,6 +108,7 @@ def test_killed_at_random_moments_and_resumed(
             else:
                 for span in image.coverage().read:
                     assert image.take(span) == DATA[span.start : span.stop], "claimed, but not there"
+                assert all(claim.is_held_by(image.take(claim.span)) for claim in image.claims())
                 image.close()
         go_on(path, ScriptedDrive(DATA, bad=set(BAD)))
         assert finished(path) == (whole, coverage)

@@ -12,6 +12,7 @@ the command line returns. A refused read is not here: it is data.
     ├── ImageBusy            23
     ├── ForeignImage         24
     ├── DamagedCheckpoint    25
+    ├── ImageChanged         26
     ├── CannotAssemble       30
     ├── NoFileSystem         31
     ├── NothingWanted        32
@@ -147,6 +148,12 @@ class DamagedCheckpoint(MendbayError):
     """The checkpoint beside an image is damaged or does not fit the image."""
 
     exit_code = 25
+
+
+class ImageChanged(MendbayError):
+    """The image no longer holds what the drive gave: damaged or edited since; where, is listed."""
+
+    exit_code = 26
 
 
 class CannotAssemble(MendbayError):

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from mendbay.files.verdict import Judgement
     from mendbay.jobs.certify_rom import KeptCertificate
     from mendbay.jobs.list_files import FileLine
+    from mendbay.jobs.ports import Run
     from mendbay.jobs.read_drive import ReadResult
 
 
@@ -83,7 +84,7 @@ def read_result_text(result: ReadResult) -> str:
         sectors = result.refused_bytes // result.identity.sector_bytes
         lines.append(f"  refused: {counted(sectors, 'sector')}")
         if not result.unread_bytes:
-            lines.append("  (to ask for them again, perhaps through another adapter: a larger --tries)")
+            lines.append("  (to ask for them again: another adapter, named with --adapter, or more --tries)")
     if result.unread_bytes:
         lines.append(f"  unread: {bytes_text(result.unread_bytes)}; the same command goes on with it.")
     if result.sha256:
@@ -148,6 +149,20 @@ def coverage_json(coverage: Coverage) -> dict[str, Any]:
             for one in coverage.stretches()
             if one.condition is not Condition.READ
         ],
+    }
+
+
+def run_json(run: Run) -> dict[str, Any]:
+    return {
+        "run": run.number,
+        "adapter": run.adapter,
+        "bench": run.bench or None,
+        "source": run.source,
+        "started_at": run.started_at,
+        "ended_at": run.ended_at or None,
+        "given_bytes": run.given_bytes,
+        "refused_reads": run.refused_reads,
+        "taken_from": run.taken_from or None,
     }
 
 

@@ -27,7 +27,9 @@ class Attempt:
 
     `data` holds `span.length` bytes if the outcome is `GIVEN` and is empty otherwise; it may be a view
     on memory that the reader uses again for its next but one read. `error` is the system's name for
-    the refusal (`EIO`), empty if given. `seconds` is how long the drive took.
+    the refusal (`EIO`), empty if given. `seconds` is how long the drive took. `trouble` is the class of the
+    error (a value of `imaging.trouble.Trouble`) where the reader knows it better than outcome and error say;
+    empty otherwise. `celsius` is the drive's temperature at that time, None where nobody measured.
     """
 
     span: Span
@@ -35,3 +37,5 @@ class Attempt:
     data: memoryview
     seconds: float
     error: str = ""
+    trouble: str = ""
+    celsius: float | None = None

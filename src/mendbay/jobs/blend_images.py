@@ -1,95 +1,190 @@
-"""Take over into a bay's image what another image of the same drive holds: read at another bench, through
+"""Take over into a bay's image what other images of the same drive hold: read at another bench, through
 another adapter, on another day."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
+from itertools import combinations
 from pathlib import Path
 
 from mendbay.core.coverage import Condition
 from mendbay.core.errors import ForeignImage
-from mendbay.core.span import SpanSet
-from mendbay.imaging.blend import proving_places, worth_taking
+from mendbay.core.quantity import count_text, counted
+from mendbay.core.span import Span, SpanSet
+from mendbay.imaging.blend import foreign_by_content, foreign_by_identity, proving_places, worth_taking
+from mendbay.imaging.differences import Difference
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.compare_images import Comparison, compare_images
 from mendbay.jobs.ports import ImageStore
-from mendbay.jobs.read_drive import note_image
+from mendbay.jobs.read_drive import TELLING_PLACES, note_image
+from mendbay.jobs.remembered import remembered
+
+
+@dataclass(frozen=True, slots=True)
+class BlendedIn:
+    """What one image brought. `unsound` is where it, or the image of the bay, no longer holds what the drive
+    gave; nothing is taken over from there."""
+
+    other: str
+    taken_bytes: int
+    compared_bytes: int
+    differences: tuple[Difference, ...]
+    unsound: SpanSet
 
 
 @dataclass(frozen=True, slots=True)
 class BlendResult:
-    """What a blend brought. Bytes; `compared_bytes` is how much of the overlap was compared and equal."""
+    """What a blend brought. Bytes; `compared_bytes` is how much of the overlap was compared."""
 
     bay: str
-    other: str
-    taken_bytes: int
-    compared_bytes: int
+    images: tuple[BlendedIn, ...]
     read_bytes: int
     size_bytes: int
 
+    @property
+    def taken_bytes(self) -> int:
+        return sum(one.taken_bytes for one in self.images)
 
-def blend_image(bench: Bench, number: int, bay: str, other: Path) -> BlendResult:
-    """Blends the image file `other` into the image of a bay.
+    @property
+    def compared_bytes(self) -> int:
+        return sum(one.compared_bytes for one in self.images)
+
+
+def blend_images(bench: Bench, number: int, bay: str, others: Sequence[Path]) -> BlendResult:
+    """Blends image files into the image of a bay, one after the other; where several hold the same, the
+    first counts.
 
     Raises:
-        ForeignImage: sizes or serial numbers differ, or bytes that both have differ.
+        ForeignImage: sizes or serial numbers differ, or bytes that two have differ, or nothing shows that
+            they belong together; nothing was changed.
         DestinationError, DamagedCheckpoint, ImageBusy: one of the images cannot be used.
+        CaseForgotten: the case was forgotten.
     """
-    case = bench.ledger.case(number)
+    case = remembered(bench, number)
     bench.ledger.bay(number, bay)
-    store = bench.images.reopen(case, bay, writable=True)
-    compared: list[int] = []
-    try:
-
-        def spans(source: ImageStore) -> SpanSet:
-            compared.append(_must_agree(store, source, other))
-            return worth_taking(store.coverage(), source.coverage())
-
-        taken = bench.images.blend(store, other, spans)
+    with ExitStack() as stack:
+        store = bench.images.reopen(case, bay, writable=True)
+        stack.callback(store.close)
+        sources: dict[str, ImageStore] = {}
+        for path in others:
+            sources[str(path)] = bench.images.other(path)
+            stack.callback(sources[str(path)].close)
+        _must_belong(store, sources)
+        images = tuple(_blend_one(bench, store, name, one) for name, one in sources.items())
         store.digest()
         note_image(bench, number, bay, store)
         read = store.coverage().total_bytes(Condition.READ)
-    finally:
-        store.close()
-    result = BlendResult(bay, str(other), taken.total_bytes, sum(compared), read, store.identity.size_bytes)
-    bench.note(
-        number,
-        "imaging",
-        f"{result.taken_bytes} bytes taken over from another image into the image of bay {bay}; "
-        f"{result.compared_bytes} bytes that both hold were compared and are equal.",
-        {"bay": bay, "taken_bytes": result.taken_bytes, "compared_bytes": result.compared_bytes},
-    )
-    bench.custody(number, "image blended with another of the same drive", f"image of bay {bay}")
+        result = BlendResult(bay, images, read, store.identity.size_bytes)
+    _tell(bench, number, result)
     return result
 
 
-def _must_agree(store: ImageStore, source: ImageStore, other: Path) -> int:
-    """Refuses an image of another drive; returns how many bytes were compared."""
-    mine, theirs = store.identity, source.identity
-    if mine.size_bytes != theirs.size_bytes or mine.sector_bytes != theirs.sector_bytes:
-        raise _foreign(
-            other,
-            f"it is of a drive of {theirs.size_bytes} bytes in sectors of {theirs.sector_bytes}, this one "
-            f"has {mine.size_bytes} in sectors of {mine.sector_bytes}",
+def _blend_one(bench: Bench, store: ImageStore, name: str, other: ImageStore) -> BlendedIn:
+    comparison = compare_images(store, other, bench.tell)
+    wanted = worth_taking(store.coverage(), other.coverage())
+    brought = bench.images.blend(store, other, wanted)
+    found = _note_differences(bench, store, comparison, brought.runs)
+    unsound = brought.unsound | comparison.unsound
+    return BlendedIn(name, brought.taken.total_bytes, comparison.compared_bytes, found, unsound)
+
+
+def _note_differences(
+    bench: Bench, store: ImageStore, comparison: Comparison, runs: Mapping[int, int]
+) -> tuple[Difference, ...]:
+    """Notes the differences that are not noted yet; returns all."""
+    known = {(one.span, one.first_run, one.second_run) for one in store.differences()}
+    found = [Difference(one.span, one.my_run, runs[one.their_run], bench.now()) for one in comparison.unlike]
+    for one in found:
+        if (one.span, one.first_run, one.second_run) not in known:
+            store.note_difference(one)
+    store.commit()
+    return tuple(found)
+
+
+def _tell(bench: Bench, number: int, result: BlendResult) -> None:
+    for one in result.images:
+        unlike = SpanSet(found.span for found in one.differences).total_bytes
+        bench.note(
+            number,
+            "imaging",
+            f"{count_text(one.taken_bytes)} bytes taken over from another image into the image of "
+            f"bay {result.bay}; {count_text(one.compared_bytes)} bytes that both hold were compared, "
+            + (f"{count_text(unlike)} of them in sectors that differ." if unlike else "no read differs.")
+            + (f" {count_text(one.unsound.total_bytes)} bytes no longer prove sound." if one.unsound else ""),
+            {
+                "bay": result.bay,
+                "taken_bytes": one.taken_bytes,
+                "compared_bytes": one.compared_bytes,
+                "unlike_bytes": unlike,
+                "unsound_bytes": one.unsound.total_bytes,
+            },
         )
-    if mine.serial and theirs.serial and mine.serial != theirs.serial:
-        raise _foreign(other, f"its drive has the serial number {theirs.serial}, this one {mine.serial}")
+    how_many = counted(len(result.images), "other image")
+    bench.custody(
+        number,
+        f"image blended with {how_many} of the same drive: {count_text(result.taken_bytes)} bytes taken over",
+        f"image of bay {result.bay}",
+    )
+
+
+# ---------------------------------------------------------------------- whether they belong together
+
+
+def _must_belong(store: ImageStore, others: Mapping[str, ImageStore]) -> None:
+    """Refuses images of other drives: by what the drives say of themselves, then by content, every two of
+    them against each other; and those that nothing joins to the others, directly or through one another."""
+    stores = {"": store, **others}
+    joined: dict[str, set[str]] = {name: {name} for name in stores}
+    for one, other in combinations(stores, 2):
+        if _agree(stores[one], stores[other], other):
+            together = joined[one] | joined[other]
+            for name in together:
+                joined[name] = together
+    if not store.coverage().read:
+        return
+    for name in others:
+        if name not in joined[""]:
+            raise _foreign(
+                name,
+                "it has no range in common with the image of the bay and there are no two serial numbers, so "
+                "nothing shows that they belong together",
+            )
+
+
+def _agree(one: ImageStore, other: ImageStore, name: str) -> bool:
+    """Whether something shows that two images are of one drive.
+
+    Raises:
+        ForeignImage: something shows that they are not.
+    """
+    trouble = foreign_by_identity(one.identity, other.identity)
+    if trouble:
+        raise _foreign(name, trouble)
+    same_serial = bool(one.identity.serial and other.identity.serial)
+    sector = one.identity.sector_bytes
+    common = one.coverage().read & other.coverage().read
+    telling = [Span.at(at // sector * sector, sector) for at in TELLING_PLACES]
+    places = [span for span in telling if common.covers(span)] + list(proving_places(common, sector))
     compared = 0
-    for span in proving_places(store.coverage().read & source.coverage().read, mine.sector_bytes):
-        here, there = store.take(span), source.take(span)
+    unlike: list[int] = []
+    for span in places:
+        here, there = one.take(span), other.take(span)
+        compared += any(here) or any(there)  # places that are empty on both prove nothing
         if here != there:
-            at = next(i for i, (one, two) in enumerate(zip(here, there, strict=True)) if one != two)
-            raise _foreign(other, f"the two differ at byte {span.start + at}, which both hold")
-        if any(here):  # places that are empty on both prove nothing
-            compared += span.length
-    if not compared and not (mine.serial and theirs.serial) and store.coverage().read:
-        raise _foreign(
-            other,
-            "the two have no range in common and no serial numbers, so nothing shows they belong together",
+            at = next(i for i, (a, b) in enumerate(zip(here, there, strict=True)) if a != b)
+            unlike.append(span.start + at)
+    trouble = foreign_by_content(compared, len(unlike), min(unlike, default=0), same_serial=same_serial)
+    if trouble:
+        raise ForeignImage(
+            f"{name} cannot be blended in: {trouble}.",
+            "Blend only images of one and the same drive. If both are, drive verify says which has changed.",
         )
-    return compared
+    return same_serial or compared > 0
 
 
-def _foreign(other: Path, found: str) -> ForeignImage:
+def _foreign(other: str, found: str) -> ForeignImage:
     return ForeignImage(
         f"{other} cannot be blended in: {found}.", "Blend only images of one and the same drive."
     )

@@ -13,6 +13,7 @@ from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.planner import WEIGHT_REST, WEIGHT_WANTED, Planner, Want
+from mendbay.imaging.trouble import Trouble
 from mendbay.jobs.events import Phase, ReadingProgress, Said, Tell
 from mendbay.jobs.ports import DriveReader, HeatWatch, ImageStore, PowerCycle, never, no_power_cycle
 
@@ -184,14 +185,19 @@ class DriveReading:
         assert attempt.span == expected, f"asked for {expected}, answered for {attempt.span}"
         if attempt.outcome is Outcome.VANISHED:
             # This place may be what throws the drive off the bus: remembered like a hang, it comes last.
-            fall = replace(attempt, outcome=Outcome.HUNG, error=attempt.error or "vanished")
+            fall = replace(
+                attempt,
+                outcome=Outcome.HUNG,
+                error=attempt.error or "vanished",
+                trouble=attempt.trouble or Trouble.GONE,
+            )
             self._store.note(fall)
             self._planner.learn(fall)
             self._give_back_queued()
             self._bring_back()
             return
         if attempt.outcome is Outcome.GIVEN:
-            self._store.keep(attempt.span, attempt.data, attempt.seconds)
+            self._store.keep(attempt.span, attempt.data, attempt.seconds, attempt.celsius)
             self._calm += 1
             self._refused_in_a_row = 0
             self._given = attempt.span
@@ -293,7 +299,8 @@ class DriveReading:
         self._tell(self._progress(self._given or Span(0, 0), self._clock.steady_seconds()))
 
     def _plan(self, wants: Sequence[Want], rest_weight: float) -> Planner:
-        return Planner(self._store.coverage(), self._store.refused_reads(), wants, rest_weight, self._assumed)
+        known = self._store.coverage_here()
+        return Planner(known, self._store.refused_reads(), wants, rest_weight, self._assumed)
 
 
 class _Rate:

@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from mendbay.imaging.ata_answer import Answer
     from mendbay.imaging.ata_command import Question
     from mendbay.imaging.attempt import Attempt
+    from mendbay.imaging.block_digests import Claim
+    from mendbay.imaging.differences import Difference
+    from mendbay.imaging.lacking import Refusal
     from mendbay.imaging.temperature import HeatLimits
 
 
@@ -172,6 +175,7 @@ class Run:
     ended_at: str = ""
     given_bytes: int = 0
     refused_reads: int = 0
+    bench: str = ""
 
 
 class ImageStore(Protocol):
@@ -191,6 +195,11 @@ class ImageStore(Protocol):
         """The condition of every range, with what is not yet committed included."""
         ...
 
+    def coverage_here(self) -> Coverage:
+        """The coverage with only those tries counted that went through the adapter of the present run; 0 for
+        a sector that only others refused."""
+        ...
+
     def begin_run(self, adapter: str, source: str) -> int:
         """Starts a run; what is kept or noted from now on belongs to it. Returns its number."""
         ...
@@ -203,8 +212,9 @@ class ImageStore(Protocol):
         """The number of the run that gave each part of `span`, in order of place."""
         ...
 
-    def keep(self, span: Span, data: memoryview, seconds: float) -> None:
-        """Writes bytes that the drive gave, and notes the read."""
+    def keep(self, span: Span, data: memoryview, seconds: float, celsius: float | None = None) -> None:
+        """Writes bytes that the drive gave, and notes the read with the digests of its blocks. What is held
+        already stays, and is compared; where the two differ, that is noted."""
         ...
 
     def note(self, attempt: Attempt) -> None:
@@ -221,6 +231,31 @@ class ImageStore(Protocol):
 
     def refused_reads(self) -> Iterator[tuple[int, int, float]]:
         """(start, stop, seconds) of every read not given, oldest first."""
+        ...
+
+    def refusals(self) -> tuple[Refusal, ...]:
+        """Every read not given, oldest first; without those of a range that was read and then doubted."""
+        ...
+
+    def given_by_run(self) -> Mapping[int, SpanSet]:
+        """What each run gave, whether or not another gave it too."""
+        ...
+
+    def claims(self) -> Iterator[Claim]:
+        """What is read, in order of place, cut into the pieces whose digests were noted."""
+        ...
+
+    def differences(self) -> tuple[Difference, ...]:
+        """Every difference found between two reads of one range, oldest first."""
+        ...
+
+    def note_difference(self, one: Difference) -> None:
+        """Notes that two reads differ."""
+        ...
+
+    def doubt(self, spans: SpanSet, why: str) -> SpanSet:
+        """Takes back, durably, the claim that these ranges are read, so that they are read again; returns
+        what is unread now: the pieces that hold any of them."""
         ...
 
     def commit_soon(self) -> None:
@@ -295,6 +330,16 @@ class Papers(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
+class Blended:
+    """What came of a blend: the ranges taken over, those left because the other image no longer holds what
+    its drive gave there, and the numbers that the other's runs have here."""
+
+    taken: SpanSet
+    unsound: SpanSet
+    runs: Mapping[int, int]
+
+
+@dataclass(frozen=True, slots=True)
 class ImageGlance:
     """An image seen from outside, without opening it.
 
@@ -340,14 +385,20 @@ class Images(Protocol):
         """
         ...
 
-    def blend(self, into: ImageStore, other: Path, spans: Callable[[ImageStore], SpanSet]) -> SpanSet:
-        """Takes over into one image what another image of the same drive holds.
+    def other(self, path: Path) -> ImageStore:
+        """An image anywhere, to look at.
 
-        Args:
-            spans: given the other image, which of its ranges to take; may raise if it is foreign.
+        Raises:
+            DestinationError, DamagedCheckpoint: it cannot be used.
+        """
+        ...
 
-        Returns:
-            The ranges taken.
+    def blend(self, into: ImageStore, other: ImageStore, spans: SpanSet) -> Blended:
+        """Takes over into one image what another image of the same drive holds of `spans`, and all it knows
+        of refusals, keeping the adapters, benches and times of its runs.
+
+        Raises:
+            ForeignImage: both are the same file, or of drives of different size.
         """
         ...
 

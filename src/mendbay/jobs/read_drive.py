@@ -68,6 +68,7 @@ class OpenDrive:
     """A drive being read, its image, and the image as a source that reads through to the drive."""
 
     bay: str
+    reader: DriveReader
     reading: DriveReading
     store: ImageStore
     source: ImageSource
@@ -132,7 +133,7 @@ def opened(bench: Bench, number: int, drive: DriveAt) -> Iterator[OpenDrive]:
             )
             source = ImageSource(store, drive.bay, reading.fetch)
             try:
-                yield OpenDrive(drive.bay, reading, store, source)
+                yield OpenDrive(drive.bay, reader, reading, store, source)
             except MendbayError as trouble:
                 bench.note(number, "imaging", f"Bay {drive.bay}: {trouble.what}")
                 raise

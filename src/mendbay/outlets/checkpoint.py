@@ -18,36 +18,14 @@ from typing import TYPE_CHECKING
 
 from mendbay.core.errors import DamagedCheckpoint, DestinationError, NoRoom
 from mendbay.jobs.ports import Run
+from mendbay.outlets.checkpoint_schema import FORMAT, FORMATS_KNOWN, SCHEMA, take_up_format_1
 
 if TYPE_CHECKING:
     from mendbay.core.source import Identity
+    from mendbay.imaging.differences import Difference
 
-
-FORMAT = 1
 RESERVE_BYTES = 512 << 10
 """Room kept free for the log, given up when the disk is full, so that what was read can still be claimed."""
-
-_SCHEMA = """
-CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT;
-CREATE TABLE run (
-    id INTEGER PRIMARY KEY,
-    adapter TEXT NOT NULL,
-    source TEXT NOT NULL,
-    started_at TEXT NOT NULL,
-    taken_from TEXT NOT NULL DEFAULT ''
-) STRICT;
-CREATE TABLE reading (
-    id INTEGER PRIMARY KEY,
-    run_id INTEGER NOT NULL REFERENCES run (id),
-    start INTEGER NOT NULL,
-    stop INTEGER NOT NULL CHECK (stop > start),
-    outcome TEXT NOT NULL CHECK (outcome IN ('given', 'refused', 'hung', 'waived')),
-    error TEXT NOT NULL,
-    seconds REAL NOT NULL,
-    at TEXT NOT NULL
-) STRICT;
-CREATE INDEX reading_by_place ON reading (start, stop);
-"""
 
 _NOT_ITS_FAULT = frozenset(
     {
@@ -73,6 +51,28 @@ class Row:
     error: str
     seconds: float
     at: str
+    trouble: str = ""
+    celsius: float | None = None
+    digests: bytes | bytearray = b""
+
+
+_Change = tuple[str, Sequence[Sequence[object]]]
+"""A statement and the values it is run with, one after the other."""
+
+
+def _columns(row: Row) -> tuple[object, ...]:
+    return (
+        row.run,
+        row.start,
+        row.stop,
+        row.outcome,
+        row.error,
+        row.seconds,
+        row.at,
+        row.trouble,
+        row.celsius,
+        bytes(row.digests),
+    )
 
 
 class Checkpoint:
@@ -99,7 +99,7 @@ class Checkpoint:
         """
         try:
             log = _connect(checkpoint_path(image))
-            log.executescript(f"BEGIN IMMEDIATE; {_SCHEMA}")
+            log.executescript(f"BEGIN IMMEDIATE; {SCHEMA}")
             described = json.dumps(asdict(identity), sort_keys=True)
             rows = [("format", str(FORMAT)), ("identity", described), ("image", image.name)]
             log.executemany("INSERT INTO meta VALUES (?, ?)", rows)
@@ -124,6 +124,8 @@ class Checkpoint:
             log = _connect(checkpoint_path(image)) if writable else _connect_to_look(checkpoint_path(image))
             found = log.execute("PRAGMA quick_check(1)").fetchone()[0]
             version = log.execute("SELECT value FROM meta WHERE key = 'format'").fetchone()
+            if found == "ok" and version == ("1",):
+                take_up_format_1(log, writable=writable)
         except sqlite3.Error as trouble:
             if log is not None:
                 log.close()
@@ -133,7 +135,7 @@ class Checkpoint:
                     "Check the disk it lies on and who may read and write there; nothing was changed.",
                 ) from trouble
             raise damaged(image, str(trouble)) from trouble
-        if found != "ok" or version is None or version[0] != str(FORMAT):
+        if found != "ok" or version is None or version[0] not in FORMATS_KNOWN:
             log.close()
             raise damaged(image, found if found != "ok" else f"its format {version} is not known here")
         return cls(image, log, writable=writable)
@@ -145,9 +147,10 @@ class Checkpoint:
         return dict(self._log.execute("SELECT key, value FROM meta").fetchall())
 
     def rows(self) -> Iterator[Row]:
-        """Every row, oldest first."""
+        """Every row without its digests, oldest first."""
         found = self._log.execute(
-            "SELECT run_id, start, stop, outcome, error, seconds, at FROM reading ORDER BY id"
+            "SELECT run_id, start, stop, outcome, error, seconds, at, trouble, celsius"
+            " FROM reading ORDER BY id"
         )
         for row in found:
             yield Row(*row)
@@ -157,63 +160,104 @@ class Checkpoint:
         rows = self._log.execute(
             "SELECT run.id, adapter, source, started_at, taken_from, coalesce(max(at), ''),"
             " coalesce(sum((stop - start) * (outcome = 'given')), 0),"
-            " coalesce(sum(outcome IN ('refused', 'hung')), 0)"
+            " coalesce(sum(outcome IN ('refused', 'hung')), 0), bench"
             " FROM run LEFT JOIN reading ON run_id = run.id GROUP BY run.id ORDER BY run.id"
         )
         return tuple(Run(*row) for row in rows)
 
-    def given(self) -> Iterator[tuple[int, int, int]]:
-        """(start, stop, run) of every given read, oldest first."""
+    def claims(self) -> Iterator[tuple[int, int, int, int]]:
+        """(start, stop, run, row) of every given read, oldest first; run 0 says that the range was doubted
+        then, so that what was given before no longer counts."""
         yield from self._log.execute(
-            "SELECT start, stop, run_id FROM reading WHERE outcome = 'given' ORDER BY id"
+            "SELECT start, stop, CASE outcome WHEN 'given' THEN run_id ELSE 0 END, id FROM reading"
+            " WHERE outcome IN ('given', 'doubted') ORDER BY id"
+        )
+
+    def row(self, number: int) -> Row:
+        """One row with its digests, which are empty for a read noted before digests were."""
+        found = self._log.execute(
+            "SELECT run_id, start, stop, outcome, error, seconds, at, trouble, celsius, digests"
+            " FROM reading WHERE id = ?",
+            (number,),
+        )
+        return Row(*found.fetchone())
+
+    def differences(self) -> tuple[Difference, ...]:
+        """Every difference found between two reads, oldest first."""
+        from mendbay.core.span import Span
+        from mendbay.imaging.differences import Difference
+
+        found = self._log.execute("SELECT start, stop, first_run, second_run, at FROM difference ORDER BY id")
+        return tuple(
+            Difference(Span(start, stop), first, second, at) for start, stop, first, second, at in found
         )
 
     # ------------------------------------------------------------------ adding
 
-    def begin_run(self, adapter: str, source: str, started_at: str, taken_from: str) -> int:
+    def begin_run(self, adapter: str, source: str, started_at: str, taken_from: str, bench: str) -> int:
         """Adds a run; returns its number.
 
         Raises:
             NoRoom: the disk is full.
         """
-        words = (adapter, source, started_at, taken_from)
-        self._change("INSERT INTO run (adapter, source, started_at, taken_from) VALUES (?, ?, ?, ?)", [words])
+        words = (adapter, source, started_at, taken_from, bench)
+        self._change(
+            (
+                "INSERT INTO run (adapter, source, started_at, taken_from, bench) VALUES (?, ?, ?, ?, ?)",
+                [words],
+            )
+        )
         return int(self._log.execute("SELECT max(id) FROM run").fetchone()[0])
 
-    def append(self, rows: Sequence[Row]) -> None:
-        """Adds rows, all or none, durably.
+    def append(self, rows: Sequence[Row], differences: Sequence[Difference] = ()) -> None:
+        """Adds rows, and the differences that they showed, all or none, durably. A row that doubts what was
+        read takes the digest of the whole image with it.
 
         Raises:
             NoRoom: the disk is full, also after the reserve was given up.
             DestinationError: the disk failed.
         """
-        self._change(
-            "INSERT INTO reading (run_id, start, stop, outcome, error, seconds, at)"
-            " VALUES (?, ?, ?, ?, ?, ?, ?)",
-            [(row.run, row.start, row.stop, row.outcome, row.error, row.seconds, row.at) for row in rows],
-        )
+        changes: list[_Change] = [
+            (
+                "INSERT INTO reading"
+                " (run_id, start, stop, outcome, error, seconds, at, trouble, celsius, digests)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                [_columns(row) for row in rows],
+            ),
+            (
+                "INSERT INTO difference (start, stop, first_run, second_run, at) VALUES (?, ?, ?, ?, ?)",
+                [
+                    (one.span.start, one.span.stop, one.first_run, one.second_run, one.at)
+                    for one in differences
+                ],
+            ),
+        ]
+        if any(row.outcome == "doubted" for row in rows):
+            changes.append(("DELETE FROM meta WHERE key = ?", [("sha256",)]))
+        self._change(*changes)
 
     def keep_digest(self, sha256: str) -> None:
         """Notes the digest of the complete image."""
-        self._change("INSERT OR REPLACE INTO meta VALUES ('sha256', ?)", [(sha256,)])
+        self._change(("INSERT OR REPLACE INTO meta VALUES ('sha256', ?)", [(sha256,)]))
 
-    def _change(self, sql: str, values: Sequence[Sequence[object]]) -> None:
+    def _change(self, *changes: _Change) -> None:
         try:
-            self._try_change(sql, values)
+            self._try_change(changes)
         except sqlite3.Error as trouble:
             if not _is_full(trouble) or self._reserve is None:
                 raise self._trouble(trouble) from trouble
             self.give_up_reserve()
             try:
-                self._try_change(sql, values)
+                self._try_change(changes)
             except sqlite3.Error as still:
                 raise self._trouble(still) from still
 
-    def _try_change(self, sql: str, values: Sequence[Sequence[object]]) -> None:
+    def _try_change(self, changes: Sequence[_Change]) -> None:
         with self._lock:
             try:
                 self._log.execute("BEGIN IMMEDIATE")
-                self._log.executemany(sql, values)
+                for sql, values in changes:
+                    self._log.executemany(sql, values)
                 self._log.execute("COMMIT")
             except sqlite3.Error:
                 if self._log.in_transaction:

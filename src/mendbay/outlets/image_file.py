@@ -10,42 +10,40 @@ again. Layout of the tables: `docs/formats/coverage.md`.
 from __future__ import annotations
 
 import errno
-import fcntl
-import hashlib
-import json
 import os
-import time
-from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
-from dataclasses import replace
+from dataclasses import dataclass, field
 from pathlib import Path
 
-import numpy as np
-import numpy.typing as npt
-
 from mendbay.core.clock import Clock, SystemClock, iso
-from mendbay.core.coverage import Coverage
-from mendbay.core.errors import (
-    DamagedCheckpoint,
-    DestinationError,
-    ForeignImage,
-    ImageBusy,
-    MendbayError,
-    NoRoom,
-)
+from mendbay.core.errors import DamagedCheckpoint, DestinationError, MendbayError
 from mendbay.core.source import Identity
-from mendbay.core.span import Int64s, Span, SpanSet
+from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.attempt import Attempt, Outcome
+from mendbay.imaging.block_digests import Claim, add_digests
+from mendbay.imaging.differences import Difference, differing
+from mendbay.imaging.lacking import Refusal
+from mendbay.imaging.trouble import Trouble, trouble_in
 from mendbay.jobs.ports import Run
-from mendbay.outlets.checkpoint import Checkpoint, Row, checkpoint_path, clear_stillborn, damaged
-from mendbay.outlets.image_glance import is_begun
+from mendbay.outlets.checkpoint import Checkpoint, Row, checkpoint_path, clear_stillborn
+from mendbay.outlets.image_bytes import PrefixHasher, runs_of_zeros
+from mendbay.outlets.image_place import is_begun, sync_folder, take_lock, write_error
+from mendbay.outlets.image_view import ImageView
 
-_HOLE_BYTES = 64 << 10
-"""Runs of zeros are left out of the file in units of this."""
+
+@dataclass(slots=True)
+class _Batch:
+    """What becomes durable together."""
+
+    rows: list[Row] = field(default_factory=list)
+    differences: list[Difference] = field(default_factory=list)
+
+    def __bool__(self) -> bool:
+        return bool(self.rows or self.differences)
 
 
-class ImageFile:
+class ImageFile(ImageView):
     """An image being made, or one that is there.
 
     Make it with `create` or `reopen`. Everything written is pending until `commit` (or `commit_soon`,
@@ -55,20 +53,15 @@ class ImageFile:
     """
 
     def __init__(self, path: Path, image_fd: int, log: Checkpoint, clock: Clock, writable: bool) -> None:
-        self._path = path
-        self._fd = image_fd
-        self._log = log
+        super().__init__(path, image_fd, log)
         self._clock = clock
         self._writable = writable
         self._committer = ThreadPoolExecutor(1, "checkpoint")
         self._commits: Future[None] | None = None
-        self._hasher = _PrefixHasher()
-        self._pending: list[Row] = []
-        self._in_background: list[Row] = []
-        self._run = 0
+        self._hasher = PrefixHasher()
+        self._pending = _Batch()
+        self._in_background = _Batch()
         self._broken: MendbayError | None = None
-        self._origins: tuple[Int64s, Int64s, Int64s] | None = None
-        self._load()
 
     # ------------------------------------------------------------------ making and opening
 
@@ -83,10 +76,10 @@ class ImageFile:
             path.parent.mkdir(parents=True, exist_ok=True)
             fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o640)
         except OSError as trouble:
-            raise _write_error(path, trouble) from trouble
+            raise write_error(path, trouble) from trouble
         with ExitStack() as undo:
             undo.callback(os.close, fd)
-            _take_lock(fd, path)  # before anything is cleared away: another process may be at it
+            take_lock(fd, path)  # before anything is cleared away: another process may be at it
             if os.fstat(fd).st_size == 0:
                 clear_stillborn(path)
             for there in (path, checkpoint_path(path)):
@@ -102,9 +95,9 @@ class ImageFile:
             try:
                 os.ftruncate(fd, identity.size_bytes)
                 os.fsync(fd)
-                _sync_folder(path.parent)
+                sync_folder(path.parent)
             except OSError as trouble:
-                raise _write_error(path, trouble) from trouble
+                raise write_error(path, trouble) from trouble
             made = cls(path, fd, log, clock or SystemClock(), writable=True)
             undo.pop_all()
             return made
@@ -143,153 +136,95 @@ class ImageFile:
                 ) from trouble
             undo.callback(os.close, fd)
             if writable:
-                _take_lock(fd, path)
+                take_lock(fd, path)
             log = Checkpoint.open(path, writable=writable)
             undo.callback(log.close)
             found = cls(path, fd, log, clock or SystemClock(), writable)
             undo.pop_all()
             return found
 
-    def _load(self) -> None:
-        meta = self._log.meta()
-        try:
-            self._identity = Identity(**json.loads(meta["identity"]))
-        except (KeyError, ValueError, TypeError) as trouble:
-            raise damaged(self._path, "it does not say which drive it describes") from trouble
-        self._sha256 = meta.get("sha256", "")
-        size = os.fstat(self._fd).st_size
-        if size != self._identity.size_bytes:
-            raise damaged(
-                self._path,
-                f"it describes a drive of {self._identity.size_bytes} bytes, but the image has {size}",
-            )
-        starts: dict[str, list[int]] = {"given": [], "waived": []}
-        stops: dict[str, list[int]] = {"given": [], "waived": []}
-        self._refusals: list[tuple[int, int, float]] = []
-        sector = self._identity.sector_bytes
-        for row in self._log.rows():
-            on_borders = row.start % sector == 0 and (row.stop % sector == 0 or row.stop == size)
-            if not (0 <= row.start < row.stop <= size and on_borders):
-                raise damaged(self._path, f"it speaks of bytes {row.start} to {row.stop} of the drive")
-            if row.outcome in starts:
-                starts[row.outcome].append(row.start)
-                stops[row.outcome].append(row.stop)
-            else:
-                self._refusals.append((row.start, row.stop, row.seconds))
-        self._given = SpanSet.from_bounds(starts["given"], stops["given"])
-        self._waived = SpanSet.from_bounds(starts["waived"], stops["waived"])
-        self._new_spans: list[Span] = []
-        self._coverage: Coverage | None = None
-
-    # ------------------------------------------------------------------ what is there
-
-    @property
-    def path(self) -> Path:
-        """The image file; the checkpoint lies beside it."""
-        return self._path
-
-    @property
-    def identity(self) -> Identity:
-        """The drive this is the image of."""
-        return self._identity
-
-    def coverage(self) -> Coverage:
-        """The condition of every range, with what is not yet committed included."""
-        if self._coverage is None:
-            if self._new_spans:
-                self._given = self._given | SpanSet(self._new_spans)
-                self._new_spans = []
-            self._coverage = Coverage.from_log(
-                self._identity.size_bytes,
-                self._identity.sector_bytes,
-                self._given,
-                ((start, stop) for start, stop, _ in self._refusals),
-                self._waived,
-            )
-        return self._coverage
-
-    def refused_reads(self) -> Iterator[tuple[int, int, float]]:
-        """(start, stop, seconds) of every read not given, oldest first."""
-        return iter(tuple(self._refusals))
-
-    def take(self, span: Span) -> bytes:
-        """The bytes of a range that is `read`, from the image.
-
-        Raises:
-            DestinationError: the image itself cannot be read there.
-        """
-        parts: list[bytes] = []
-        at = span.start
-        try:
-            while at < span.stop:
-                part = os.pread(self._fd, span.stop - at, at)
-                if not part:
-                    raise damaged(self._path, f"the image ends at byte {at}")
-                parts.append(part)
-                at += len(part)
-        except OSError as trouble:
-            raise DestinationError(
-                f"The image {self._path} cannot be read at byte {at}: {trouble.strerror}.",
-                "The disk that holds the image has a fault; copy the image away from it.",
-            ) from trouble
-        return b"".join(parts)
-
-    def runs(self) -> tuple[Run, ...]:
-        """Every run that added to the image, oldest first."""
-        if self._writable:
-            self.commit()
-        return self._log.runs()
-
-    def provenance(self, span: Span) -> tuple[tuple[Span, int], ...]:
-        """Which run gave which part of `span`, in order of place; the latest where two gave the same."""
-        if self._writable:
-            self.commit()
-            self._origins = None
-        if self._origins is None:
-            self._origins = _origins(self._log.given())
-        starts, stops, runs = self._origins
-        first = int(np.searchsorted(stops, span.start, side="right"))
-        last = int(np.searchsorted(starts, span.stop, side="left"))
-        return tuple(
-            (Span(int(starts[at]), int(stops[at])).clip(span), int(runs[at])) for at in range(first, last)
-        )
-
     # ------------------------------------------------------------------ adding
 
     def begin_run(self, adapter: str, source: str) -> int:
         """Starts a run; what is kept or noted from now on belongs to it. Returns its number."""
-        return self._begin(adapter, source, iso(self._clock.now()), "")
+        return self.adopt_run(Run(0, adapter, source, iso(self._clock.now()), "", bench=os.uname().nodename))
 
-    def _begin(self, adapter: str, source: str, started_at: str, taken_from: str) -> int:
+    def adopt_run(self, run: Run) -> int:
+        """Notes a run, whatever its number, as the present one. Returns its number here."""
         self.commit()
-        self._run = self._log.begin_run(adapter, source, started_at, taken_from)
+        self._run = self._log.begin_run(run.adapter, run.source, run.started_at, run.taken_from, run.bench)
         return self._run
 
-    def keep(self, span: Span, data: memoryview, seconds: float) -> None:
-        """Writes bytes that the drive gave, and notes the read.
+    def keep(self, span: Span, data: memoryview, seconds: float, celsius: float | None = None) -> None:
+        """Writes bytes that the drive gave, and notes the read with the digests of its blocks.
+
+        Bytes that the image holds already stay; the new ones are compared with them, and where they differ
+        that is noted (`differences`).
+
+        Args:
+            celsius: the drive's temperature; None where nobody measured.
 
         Raises:
             NoRoom: the disk is full; what was kept before stays.
             DestinationError: the image cannot be written to.
         """
+        known = self._known(span)
+        for part in known:
+            self._compare(part, data[part.start - span.start : part.stop - span.start], seconds, celsius)
+        for part in known.complement(span):
+            piece = data[part.start - span.start : part.stop - span.start]
+            self._keep_new(part, piece, seconds * part.length / span.length, celsius)
+
+    def adopt(self, span: Span, data: memoryview, claim: Claim, run: int) -> None:
+        """Writes bytes of a claim of another image, which `run` stands for here, with their own time.
+
+        Raises:
+            NoRoom, DestinationError: as `keep`.
+        """
+        before, self._run = self._run, run
+        try:
+            self._keep_new(
+                span, data, claim.seconds * span.length / claim.span.length, claim.celsius, claim.at
+            )
+        finally:
+            self._run = before
+
+    def _known(self, span: Span) -> SpanSet:
+        """What of a range the image holds."""
+        fresh = SpanSet([one for one in self._new_spans if one.overlaps(span)])
+        return (self._given.clip(span) | fresh).clip(span)
+
+    def _compare(self, span: Span, data: memoryview, seconds: float, celsius: float | None) -> None:
+        at = iso(self._clock.now())
+        row = Row(self._run, span.start, span.stop, "again", "", seconds, at, "", celsius, bytearray())
+        assert isinstance(row.digests, bytearray)
+        add_digests(row.digests, span, data)
+        unlike = differing(span, self.take(span), data, self._identity.sector_bytes)
+        found = [Difference(part, run, self._run, at) for one in unlike for part, run in self.provenance(one)]
+        self._pending.rows.append(row)
+        self._pending.differences += found
+
+    def _keep_new(
+        self, span: Span, data: memoryview, seconds: float, celsius: float | None, at: str = ""
+    ) -> None:
         hashing = self._hasher.feed(span, data)
         try:
             self._write(span, data)
         finally:
             if hashing is not None:
                 hashing.result()
-        self._given_now(span, seconds)
+        self._given_now(span, data, seconds, celsius, at)
 
     def _write(self, span: Span, data: memoryview) -> None:
         try:
-            for part, is_zero in _runs_of_zeros(data):
+            for part, is_zero in runs_of_zeros(data):
                 if is_zero and self._is_hole(part.shift(span.start)):
                     continue  # a sparse file already holds zeros there
                 at = part.start
                 while at < part.stop:
                     at += os.pwrite(self._fd, data[at : part.stop], span.start + at)
         except OSError as trouble:
-            raise _write_error(self._path, trouble) from trouble
+            raise write_error(self._path, trouble) from trouble
 
     def _is_hole(self, span: Span) -> bool:
         """Whether the file stores nothing there: a killed run may have left bytes it never claimed."""
@@ -300,15 +235,24 @@ class ImageFile:
                 return True
             raise
 
-    def _given_now(self, span: Span, seconds: float) -> None:
-        last = self._pending[-1] if self._pending else None
-        if last is not None and last.outcome == "given" and last.run == self._run and last.stop == span.start:
-            last.stop = span.stop
-            last.seconds += seconds
-        else:
-            self._pending.append(
-                Row(self._run, span.start, span.stop, "given", "", seconds, iso(self._clock.now()))
-            )
+    def _given_now(
+        self, span: Span, data: memoryview, seconds: float, celsius: float | None, at: str
+    ) -> None:
+        last = self._pending.rows[-1] if self._pending.rows else None
+        if (
+            last is None
+            or (last.outcome, last.run, last.stop) != ("given", self._run, span.start)
+            or (at and last.at != at)
+            or not isinstance(last.digests, bytearray)
+        ):
+            at = at or iso(self._clock.now())
+            last = Row(self._run, span.start, span.start, "given", "", 0.0, at, "", None, bytearray())
+            self._pending.rows.append(last)
+        assert isinstance(last.digests, bytearray)
+        add_digests(last.digests, span, data)
+        last.stop = span.stop
+        last.seconds += seconds
+        last.celsius = max((one for one in (last.celsius, celsius) if one is not None), default=None)
         if self._new_spans and self._new_spans[-1].stop == span.start:
             self._new_spans[-1] = Span(self._new_spans[-1].start, span.stop)
         else:
@@ -323,76 +267,89 @@ class ImageFile:
         """
         if attempt.outcome not in (Outcome.REFUSED, Outcome.HUNG):
             raise ValueError(f"nothing to note about a read that {attempt.outcome}")
-        span = attempt.span
-        at = iso(self._clock.now())
-        self._pending.append(
-            Row(self._run, span.start, span.stop, str(attempt.outcome), attempt.error, attempt.seconds, at)
+        self.adopt_refusal(
+            Refusal(
+                attempt.span,
+                self._run,
+                attempt.seconds,
+                attempt.error,
+                trouble_in(attempt) or Trouble.UNKNOWN,
+                iso(self._clock.now()),
+                attempt.celsius,
+            ),
+            attempt.outcome,
         )
-        self._refusals.append((span.start, span.stop, attempt.seconds))
+
+    def adopt_refusal(self, one: Refusal, outcome: str) -> None:
+        """Notes a refused read of a run that is known here, at its own time."""
+        self._pending.rows.append(
+            Row(
+                one.run,
+                one.span.start,
+                one.span.stop,
+                str(outcome),
+                one.error,
+                one.seconds,
+                one.at,
+                str(one.trouble),
+                one.celsius,
+            )
+        )
+        self._refusals.append(one)
         self._coverage = None
 
     def waive(self, spans: SpanSet) -> None:
         """Notes that these ranges are deliberately left."""
         at = iso(self._clock.now())
         for span in spans:
-            self._pending.append(Row(self._run, span.start, span.stop, "waived", "", 0.0, at))
+            self._pending.rows.append(Row(self._run, span.start, span.stop, "waived", "", 0.0, at))
         self._waived = self._waived | spans
         self._coverage = None
 
-    def blend(self, other: ImageFile, spans: SpanSet) -> None:
-        """Takes over from another image of the same drive the bytes of `spans`, and all it knows of
-        refusals, keeping the adapters and times of its runs.
+    def note_difference(self, one: Difference) -> None:
+        """Notes that two reads differ."""
+        self._pending.differences.append(one)
 
-        Raises:
-            ForeignImage: the other image is of another size.
+    def doubt(self, spans: SpanSet, why: str) -> SpanSet:
+        """Takes back the claim that these ranges are read, durably, so that they are read again; the bytes
+        stay in the file until then. `why` is kept. With them goes the digest of the whole image.
+
+        Returns:
+            What is unread now: the pieces (see `claims`) that hold any of it, since a digest is one of a
+            whole piece.
         """
-        if other.identity.size_bytes != self.identity.size_bytes:
-            raise ForeignImage(
-                f"{other.path} is of a drive of {other.identity.size_bytes} bytes, {self._path} of one of "
-                f"{self.identity.size_bytes}.",
-                "Blend only images of one and the same drive.",
-            )
-        if self._path.samefile(other.path):
-            raise ForeignImage(
-                f"{other.path} is the image of this bay itself.", "Name the image to be blended in."
-            )
-        known = {(run.adapter, run.source, run.started_at): run.number for run in self.runs()}
-        numbers: dict[int, int] = {}
-        for run in other.runs():
-            there = known.get((run.adapter, run.source, run.started_at))
-            if there is None:
-                there = self._begin(run.adapter, run.source, run.started_at, other.path.name)
-            numbers[run.number] = there
-        noted = {
-            (row.run, row.start, row.stop, row.at)
-            for row in self._log.rows()
-            if row.outcome in ("refused", "hung")
-        }
-        for row in list(other._log.rows()):
-            if row.outcome == "waived":
+        at = iso(self._clock.now())
+        doubts: list[Row] = []
+        for claim in self.claims():
+            if not spans.overlaps(claim.span):
                 continue
-            if row.outcome != "given":
-                mine = replace(row, run=numbers[row.run])
-                if (mine.run, mine.start, mine.stop, mine.at) not in noted:  # not blended in before
-                    self._pending.append(mine)
-                    self._refusals.append((row.start, row.stop, row.seconds))
-                continue
-            self._run = numbers[row.run]
-            for part in spans.clip(Span(row.start, row.stop)):
-                for first in range(part.start, part.stop, 4 << 20):
-                    piece = Span(first, min(first + (4 << 20), part.stop))
-                    self._write(piece, memoryview(other.take(piece)))
-                    self._given_now(piece, row.seconds * piece.length / (row.stop - row.start))
-        self._coverage = None
-        self.commit()
+            if doubts and (doubts[-1].run, doubts[-1].stop) == (claim.run, claim.span.start):
+                doubts[-1].stop = claim.span.stop
+            else:
+                doubts.append(Row(claim.run, claim.span.start, claim.span.stop, "doubted", why, 0.0, at))
+        if doubts:
+            self._pending.rows += doubts
+            self.commit()
+            self.coverage()  # folds in what was kept last
+            for row in doubts:
+                self._forget(SpanSet([Span(row.start, row.stop)]))
+            self._sha256, self._coverage, self._origins = "", None, None
+            self._hasher.close()
+            self._hasher = PrefixHasher()
+        return SpanSet(Span(row.start, row.stop) for row in doubts)
 
     # ------------------------------------------------------------------ durability
+
+    def _settle(self) -> None:
+        if self._writable:
+            self.commit()
+            self._origins = None
 
     def commit_soon(self) -> None:
         """Makes everything pending durable in the background; does nothing if that is still going on."""
         if self._pending and (self._commits is None or self._commits.done()):
             self._join_background()
-            self._in_background, self._pending = self._pending, []
+            self._in_background, self._pending = self._pending, _Batch()
             self._commits = self._committer.submit(self._make_durable, self._in_background)
 
     def commit(self) -> None:
@@ -404,7 +361,7 @@ class ImageFile:
         self._join_background()
         if self._pending:
             self._make_durable(self._pending)
-            self._pending = []
+            self._pending = _Batch()
 
     def _join_background(self) -> None:
         """Waits for the commit under way; if it failed its rows are pending again."""
@@ -414,23 +371,26 @@ class ImageFile:
         try:
             waiting.result()
         except BaseException:
-            self._pending = self._in_background + self._pending
+            self._pending = _Batch(
+                self._in_background.rows + self._pending.rows,
+                self._in_background.differences + self._pending.differences,
+            )
             raise
         finally:
-            self._in_background = []
+            self._in_background = _Batch()
 
-    def _make_durable(self, rows: list[Row]) -> None:
+    def _make_durable(self, batch: _Batch) -> None:
         if self._broken is not None:
             raise self._broken
         try:
-            if any(row.outcome == "given" for row in rows):
+            if any(row.outcome == "given" for row in batch.rows):
                 os.fdatasync(self._fd)
         except OSError as trouble:
             # The system may have dropped the bytes it could not write and call the next flush a success:
             # nothing that was pending may be claimed by this process any more.
-            self._broken = _write_error(self._path, trouble)
+            self._broken = write_error(self._path, trouble)
             raise self._broken from trouble
-        self._log.append(rows)
+        self._log.append(batch.rows, batch.differences)
 
     def digest(self, *, compute: bool = True) -> str:
         """SHA-256 of the whole image file, hexadecimal, or an empty text while anything is unread or
@@ -470,94 +430,3 @@ class ImageFile:
             self._hasher.close()
             self._log.close()
             os.close(self._fd)
-
-
-class _PrefixHasher:
-    """SHA-256 over the bytes from the start of the drive, as far as they came in order."""
-
-    def __init__(self) -> None:
-        self.reached = 0
-        self._digest = hashlib.sha256()
-        self._thread = ThreadPoolExecutor(1, "sha256")
-
-    def feed(self, span: Span, data: memoryview) -> Future[None] | None:
-        """Hashes the bytes in the background if they are next in line; wait for the answer before the
-        buffer is used again."""
-        if span.start != self.reached:
-            return None
-        self.reached = span.stop
-        return self._thread.submit(self._digest.update, data)
-
-    def hexdigest(self) -> str:
-        return self._digest.hexdigest()
-
-    def close(self) -> None:
-        self._thread.shutdown(wait=True)
-
-
-def _runs_of_zeros(data: memoryview) -> Iterator[tuple[Span, bool]]:
-    """Cuts a buffer into runs of blocks, each with whether it is all zero."""
-    whole = data.nbytes // _HOLE_BYTES * _HOLE_BYTES
-    blocks = np.frombuffer(data[:whole], np.uint64).reshape(-1, _HOLE_BYTES // 8)
-    zero: npt.NDArray[np.bool_] = np.zeros(-(-data.nbytes // _HOLE_BYTES), dtype=bool)
-    zero[: len(blocks)] = ~blocks.any(axis=1)
-    if zero.size == 0:
-        return
-    turns = np.flatnonzero(zero[1:] != zero[:-1]) + 1
-    for first, last in zip([0, *turns.tolist()], [*turns.tolist(), zero.size], strict=True):
-        yield Span(first * _HOLE_BYTES, min(last * _HOLE_BYTES, data.nbytes)), bool(zero[first])
-
-
-def _origins(given: Iterable[tuple[int, int, int]]) -> tuple[Int64s, Int64s, Int64s]:
-    """Starts, stops and runs of the given reads (oldest first) as sorted, disjoint columns; where two gave
-    the same, the later one counts."""
-    rows = np.array(list(given), dtype=np.int64).reshape(-1, 3)
-    order = np.argsort(rows[:, 0], kind="stable")
-    ordered = rows[order]
-    if not np.any(ordered[1:, 0] < ordered[:-1, 1]):
-        return ordered[:, 0], ordered[:, 1], ordered[:, 2]
-    covered, pieces = SpanSet(), []
-    for start, stop, run in rows[::-1].tolist():
-        fresh = SpanSet([Span(start, stop)]) - covered
-        pieces += [(part.start, part.stop, run) for part in fresh]
-        covered = covered | fresh
-    return _origins(sorted(pieces))
-
-
-GLANCE_SECONDS = 0.05
-"""A glance holds the lock far shorter; a process that writes holds it far longer (own choice)."""
-
-
-def _take_lock(fd: int, path: Path) -> None:
-    try:
-        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        return
-    except OSError:
-        time.sleep(GLANCE_SECONDS)  # it may only be glanced at
-    try:
-        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as trouble:
-        raise ImageBusy(
-            f"Another Mendbay process is writing to {path}.", "Let it finish or stop it, then try again."
-        ) from trouble
-
-
-def _sync_folder(folder: Path) -> None:
-    fd = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(fd)
-    finally:
-        os.close(fd)
-
-
-def _write_error(path: Path, trouble: OSError) -> MendbayError:
-    if trouble.errno in (errno.ENOSPC, errno.EDQUOT):
-        room = os.statvfs(path.parent)
-        return NoRoom(
-            f"The disk that holds {path} is full: {room.f_bavail * room.f_frsize} bytes free.",
-            "Make room there, then run the same command again; it goes on from the last checkpoint.",
-        )
-    return DestinationError(
-        f"{path} cannot be written to: {trouble.strerror}.",
-        "Check the disk and the rights on that folder, then run the same command again.",
-    )

@@ -5,14 +5,13 @@ Few commands open an image: what does is imported with the first.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from mendbay.case.records import Case
 from mendbay.core.clock import Clock
-from mendbay.jobs.ports import ImageGlance, Images, ImageStore
-from mendbay.outlets.image_glance import glance_at, is_begun
+from mendbay.jobs.ports import Blended, ImageGlance, Images, ImageStore
+from mendbay.outlets.image_place import glance_at, is_begun
 
 if TYPE_CHECKING:
     from mendbay.core.source import Identity
@@ -56,20 +55,20 @@ class ImageShelf(Images):
 
         return ImageFile.reopen(self._path(case, bay), self._clock, writable=writable)
 
-    def blend(self, into: ImageStore, other: Path, spans: Callable[[ImageStore], SpanSet]) -> SpanSet:
+    def other(self, path: Path) -> ImageFile:
+        from mendbay.outlets.image_file import ImageFile
+
+        return ImageFile.reopen(path, self._clock, writable=False)
+
+    def blend(self, into: ImageStore, other: ImageStore, spans: SpanSet) -> Blended:
         """As the port says.
 
         Raises:
-            TypeError: `into` was not opened here.
+            TypeError: one of them was not opened here.
         """
+        from mendbay.outlets.image_blend import blend
         from mendbay.outlets.image_file import ImageFile
 
-        if not isinstance(into, ImageFile):
+        if not (isinstance(into, ImageFile) and isinstance(other, ImageFile)):
             raise TypeError("only images opened from this shelf can take over others")
-        source = ImageFile.reopen(other, self._clock, writable=False)
-        try:
-            taken = spans(source)
-            into.blend(source, taken)
-            return taken
-        finally:
-            source.close()
+        return blend(into, other, spans)

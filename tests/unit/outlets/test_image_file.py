@@ -16,8 +16,9 @@ from mendbay.core.source import Identity
 from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.outlets.checkpoint import checkpoint_path
+from mendbay.outlets.image_blend import blend
 from mendbay.outlets.image_file import ImageFile
-from mendbay.outlets.image_glance import glance_at
+from mendbay.outlets.image_place import glance_at
 from support.scripted_drive import numbered
 
 SIZE = 4096 * 512
@@ -132,11 +133,11 @@ def test_blending_the_same_image_again_changes_nothing(image: ImageFile, tmp_pat
     refuse(other, 65536, 66048)
     other.commit()
     for _ in range(3):
-        image.blend(other, other.coverage().read - image.coverage().read)
+        blend(image, other, other.coverage().read - image.coverage().read)
         assert image.coverage().tries_at(65536) == 1
         assert len(image.runs()) == 2
     with pytest.raises(ForeignImage):
-        image.blend(image, SpanSet())
+        blend(image, image, SpanSet())
     other.close()
     image.close()
 
@@ -196,7 +197,7 @@ def test_blend_takes_what_is_missing_with_its_adapter_and_refusals(image: ImageF
     refuse(other, 65536, 66048)
     other.commit()
     keep(image, 0, 4096)
-    image.blend(other, other.coverage().read - image.coverage().read)
+    blend(image, other, other.coverage().read - image.coverage().read)
     assert image.take(Span(0, 16384)) == DATA[:16384]
     assert image.coverage().tries_at(65536) == 1
     runs = {run.number: run for run in image.runs()}
@@ -210,7 +211,7 @@ def test_blend_takes_what_is_missing_with_its_adapter_and_refusals(image: ImageF
 def test_blend_refuses_another_size(image: ImageFile, tmp_path: Path) -> None:
     other = ImageFile.create(tmp_path / "other.img", Identity("simulated drive", "x", 1024, 512))
     with pytest.raises(ForeignImage):
-        image.blend(other, SpanSet())
+        blend(image, other, SpanSet())
     other.close()
     image.close()
 

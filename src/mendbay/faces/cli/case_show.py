@@ -118,19 +118,7 @@ def _story_json(story: CaseStory, certificates: Sequence[KeptCertificate]) -> di
                 "path": one.path,
                 "trouble": one.trouble or None,
                 "coverage": None if one.coverage is None else wording.coverage_json(one.coverage),
-                "runs": [
-                    {
-                        "run": run.number,
-                        "adapter": run.adapter,
-                        "source": run.source,
-                        "started_at": run.started_at,
-                        "ended_at": run.ended_at or None,
-                        "given_bytes": run.given_bytes,
-                        "refused_reads": run.refused_reads,
-                        "taken_from": run.taken_from or None,
-                    }
-                    for run in one.runs
-                ],
+                "runs": [wording.run_json(run) for run in one.runs],
             }
             for one in story.images
         ],

@@ -1,26 +1,24 @@
-"""`mendbay drive`: look, facts, read, show, blend."""
+"""`mendbay drive`: look, read, and what `drive_facts` and `drive_record` add."""
 
 from __future__ import annotations
 
 import sys
 from dataclasses import replace
-from pathlib import Path
 
 import click
 
-from mendbay.core.coverage import Condition
-from mendbay.core.errors import EXIT_INCOMPLETE, Interrupted, NoSuchCase
-from mendbay.core.quantity import bytes_text, count_text
+from mendbay.core.errors import EXIT_INCOMPLETE, Interrupted
 from mendbay.faces import wording
 from mendbay.faces.cli.caution_words import DRIVE, say_cautions
 from mendbay.faces.cli.drive_facts import COMMANDS
-from mendbay.faces.cli.screen import Screen, table
+from mendbay.faces.cli.drive_record import blend, compared_json, compared_lines, refused, show, verify
+from mendbay.faces.cli.screen import Screen
 from mendbay.imaging.assumptions import Assumptions
-from mendbay.jobs.blend_images import blend_image
+from mendbay.jobs.compare_drive import compare_drive
 from mendbay.jobs.drive_reading import Ending
+from mendbay.jobs.imaging_record import imaging_record
 from mendbay.jobs.power_permit import Although
 from mendbay.jobs.read_drive import DriveAt, read_drive
-from mendbay.jobs.take_in import tell_case
 from mendbay.wiring import open_bench
 
 ALTHOUGH_REFUSED = click.option(
@@ -35,7 +33,6 @@ ALTHOUGH_HARMFUL = click.option(
     metavar="REASON",
     help="Read although triage says STOP; custody keeps the reason.",
 )
-RANGES_SHOWN = 40
 SECTORS = click.Choice(["512", "4096"])
 PATIENCE = click.FloatRange(min=0.1, max=3600)
 
@@ -141,65 +138,55 @@ def assumptions(tries: int | None) -> Assumptions:
     return base if tries is None else replace(base, most_tries=tries)
 
 
-@command.command(name="show")
+@command.command(name="compare")
 @click.argument("case", type=int)
 @click.argument("bay")
-@click.option("--all", "everything", is_flag=True, help="List every range that is not read.")
+@click.argument("source")
+@click.option("--adapter", default="", help="What the drive hangs on this time.")
+@click.option("--minutes", type=click.FloatRange(min=0), help="Stop after so long.")
+@click.option(
+    "--sector",
+    "sector_bytes",
+    type=SECTORS,
+    default="512",
+    show_default=True,
+    help="Sector size of image files.",
+)
+@ALTHOUGH_REFUSED
+@ALTHOUGH_HARMFUL
 @click.pass_obj
-def show(screen: Screen, case: int, bay: str, everything: bool) -> None:
-    """Show how far the drive of BAY in CASE has been read."""
-    with open_bench(screen.home) as bench:
-        story = tell_case(bench, case)
-    image = next((one for one in story.images if one.bay == bay), None)
-    if image is None or image.coverage is None:
-        what = f"Bay {bay} of case {case} has no image." if image is None else image.trouble
-        raise NoSuchCase(what, "Read the drive first: mendbay drive read.")
-    coverage = image.coverage
-    lines = [
-        f"Bay {bay} of case {case}: {bytes_text(coverage.size_bytes)} "
-        f"in sectors of {coverage.sector_bytes} bytes",
-        table(wording.coverage_rows(coverage), ("", "bytes", "share", "ranges"), right=(1, 2, 3)),
-    ]
-    rows = [
-        (count_text(one.span.start), count_text(one.span.length), str(one.condition), str(one.tries or ""))
-        for one in coverage.stretches()
-        if one.condition is not Condition.READ
-    ]
-    if rows:
-        shown = rows if everything else rows[:RANGES_SHOWN]
-        lines += ["", table(shown, ("from byte", "bytes", "condition", "tries"), right=(0, 1, 3))]
-        if len(shown) < len(rows):
-            lines.append(f"... and {count_text(len(rows) - len(shown))} ranges more; --all lists them.")
-    screen.answer({"bay": bay, **wording.coverage_json(coverage)}, "\n".join(lines))
+def compare(
+    screen: Screen,
+    case: int,
+    bay: str,
+    source: str,
+    adapter: str,
+    minutes: float | None,
+    sector_bytes: str,
+    although_refused: str,
+    although_harmful: str,
+) -> None:
+    """Read once more from SOURCE what the image of BAY in CASE holds, and tell where they differ.
 
-
-@command.command(name="blend")
-@click.argument("case", type=int)
-@click.argument("bay")
-@click.argument("image", type=click.Path(path_type=Path))
-@click.pass_obj
-def blend(screen: Screen, case: int, bay: str, image: Path) -> None:
-    """Take over into the image of BAY what another IMAGE of the same drive holds.
-
-    The other image must have been made by Mendbay, with its checkpoint beside it: at another bench,
-    through another adapter, on another day.
+    The image keeps what was read first. This wears the drive as any reading does: have all that is wanted
+    before.
     """
-    with open_bench(screen.home) as bench:
-        result = blend_image(bench, case, bay, image)
-    screen.answer(
-        {
-            "bay": result.bay,
-            "taken_bytes": result.taken_bytes,
-            "compared_bytes": result.compared_bytes,
-            "read_bytes": result.read_bytes,
-            "size_bytes": result.size_bytes,
-        },
-        f"{count_text(result.taken_bytes)} bytes taken over from {image}.\n"
-        + (
-            f"{count_text(result.compared_bytes)} bytes that both hold were compared and are equal.\n"
-            if result.compared_bytes
-            else "The two had nothing in common to compare: make sure that both are of this drive.\n"
-        )
-        + f"The image of bay {bay} now holds {count_text(result.read_bytes)} of "
-        f"{count_text(result.size_bytes)} bytes.",
-    )
+    say_cautions(screen, DRIVE)
+    with (
+        screen.stoppable() as stop,
+        open_bench(screen.home, tell=screen.tell, stop=stop, sector_bytes=int(sector_bytes)) as bench,
+    ):
+        although = Although(although_refused, although_harmful)
+        seconds = None if minutes is None else minutes * 60
+        found = compare_drive(bench, case, DriveAt(bay, source, adapter), seconds=seconds, although=although)
+        record = imaging_record(bench, case, bay)
+    if found.ending is Ending.STOPPED:
+        screen.say("\n".join(compared_lines(found, record)))
+        raise Interrupted("Stopped; what was compared so far is kept.", "Run the same command to begin anew.")
+    screen.answer(compared_json(found), "\n".join(compared_lines(found, record)))
+    if found.refused_bytes or found.left_bytes:
+        sys.exit(EXIT_INCOMPLETE)
+
+
+for one in (show, refused, verify, blend):
+    command.add_command(one)

@@ -1,0 +1,404 @@
+"""`mendbay drive`: what the record of an image says (show, refused, verify), and more images (blend)."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+
+from mendbay.core.errors import EXIT_INCOMPLETE, ImageChanged
+from mendbay.core.proportion import interval_text
+from mendbay.core.quantity import bytes_text, count_text, counted
+from mendbay.core.span import SpanSet
+from mendbay.faces import wording
+from mendbay.faces.cli.screen import Screen, table, wrapped
+from mendbay.imaging.adapters import SecondChance
+from mendbay.imaging.differences import Difference
+from mendbay.imaging.lacking import Lacking
+from mendbay.jobs.blend_images import BlendedIn, BlendResult, blend_images
+from mendbay.jobs.compare_drive import Compared
+from mendbay.jobs.imaging_record import ImagingRecord, imaging_record, lacking_csv
+from mendbay.jobs.ports import Run
+from mendbay.jobs.verify_image import Verified, verify_image
+from mendbay.wiring import open_bench, write_new_file
+
+RANGES_SHOWN = 40
+NAME_SHOWN = 18
+"""Letters of an adapter's name in a table; JSON and the list have all."""
+
+LACKING_HEAD = ("from byte", "bytes", "condition", "tries", "class", "adapter")
+
+
+@click.command(name="show")
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.option("--all", "everything", is_flag=True, help="List every range that is not read.")
+@click.pass_obj
+def show(screen: Screen, case: int, bay: str, everything: bool) -> None:
+    """Show how far the drive of BAY in CASE has been read, through what, and what stands against it."""
+    with open_bench(screen.home) as bench:
+        record = imaging_record(bench, case, bay)
+    coverage = record.coverage
+    lines = [
+        f"Bay {bay} of case {case}: {bytes_text(coverage.size_bytes)} "
+        f"in sectors of {coverage.sector_bytes} bytes",
+        table(wording.coverage_rows(coverage), ("", "bytes", "share", "ranges"), right=(1, 2, 3)),
+        *_run_lines(record.runs),
+        *_lacking_lines(record.lacking, everything),
+        *_difference_lines(record.differences, record),
+        *_chance_lines(record.chances),
+    ]
+    facts = {
+        "bay": bay,
+        **wording.coverage_json(coverage),
+        "not_read": [_lacking_json(one) for one in record.lacking],
+        "runs": [wording.run_json(one) for one in record.runs],
+        "differences": [_difference_json(one) for one in record.differences],
+        "second_chances": [_chance_json(one) for one in record.chances],
+    }
+    screen.answer(facts, "\n".join(lines))
+
+
+@click.command(name="refused")
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.argument("path", type=click.Path(path_type=Path, dir_okay=False), required=False)
+@click.pass_obj
+def refused(screen: Screen, case: int, bay: str, path: Path | None) -> None:
+    """List every range of BAY in CASE that is not read, with the reason for each.
+
+    With a PATH the list is written there as a new file (CSV).
+    """
+    with open_bench(screen.home) as bench:
+        record = imaging_record(bench, case, bay)
+    if path is not None:
+        write_new_file(path, lacking_csv(record))
+    found = record.lacking
+    facts = {
+        "bay": bay,
+        "sector_bytes": record.coverage.sector_bytes,
+        "ranges": [_lacking_json(one) for one in found],
+        "path": None if path is None else str(path),
+    }
+    if path is not None:
+        screen.answer(facts, f"Ranges not read: {count_text(len(found))}; the list is\n{path}")
+    elif not found:
+        screen.answer(facts, f"Every byte of the drive of bay {bay} is read.")
+    else:
+        following = f"Next: {wording.called_as()} drive refused {case} {bay} LIST.csv writes it as a list."
+        rows = [_lacking_row(one) for one in found]
+        screen.answer(facts, table(rows, LACKING_HEAD, right=(0, 1, 3)) + f"\n{following}")
+
+
+@click.command(name="verify")
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.option(
+    "--read-again",
+    default="",
+    metavar="REASON",
+    help="Mark what is found wrong as unread, so that it is read again; custody keeps the reason.",
+)
+@click.pass_obj
+def verify(screen: Screen, case: int, bay: str, read_again: str) -> None:
+    """Hold the image of BAY in CASE against the digests noted while it was read.
+
+    Finds blocks that decayed or were edited since. Ends with code 26 if there are any, with 3 if part of the
+    image has nothing to be held against.
+    """
+    with open_bench(screen.home, tell=screen.tell) as bench:
+        found = verify_image(bench, case, bay, read_again=read_again)
+        record = imaging_record(bench, case, bay)
+    screen.answer(_verified_json(found), "\n".join(_verified_lines(case, found, record)))
+    if not found.holds:
+        sys.exit(ImageChanged.exit_code)
+    if not found.is_complete:
+        sys.exit(EXIT_INCOMPLETE)
+
+
+@click.command(name="blend")
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.argument("images", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="IMAGE...")
+@click.pass_obj
+def blend(screen: Screen, case: int, bay: str, images: tuple[Path, ...]) -> None:
+    """Take over into the image of BAY what other IMAGEs of the same drive hold.
+
+    They must have been made by Mendbay, with their checkpoints beside them: at another bench, through
+    another adapter, on another day. Where several hold the same, the first one counts.
+    """
+    with open_bench(screen.home, tell=screen.tell) as bench:
+        result = blend_images(bench, case, bay, images)
+        record = imaging_record(bench, case, bay)
+    screen.answer(_blend_json(result), "\n".join(_blend_lines(case, result, record)))
+
+
+# ---------------------------------------------------------------------- in words
+
+
+def _named(adapter: str) -> str:
+    return adapter if len(adapter) <= NAME_SHOWN else f"{adapter[: NAME_SHOWN - 1]}…"
+
+
+def _run_lines(runs: Sequence[Run]) -> list[str]:
+    rows = [
+        (
+            str(run.number),
+            run.started_at[:10],
+            count_text(run.given_bytes),
+            count_text(run.refused_reads),
+            _named(run.bench or "not noted"),
+            _named(run.adapter),
+        )
+        for run in runs
+    ]
+    head = ("run", "day", "bytes given", "refusals", "bench", "adapter")
+    return ["", table(rows, head, right=(0, 2, 3))] if rows else []
+
+
+def _lacking_row(one: Lacking) -> tuple[str, ...]:
+    return (
+        count_text(one.span.start),
+        count_text(one.span.length),
+        str(one.condition),
+        str(one.tries or ""),
+        str(one.trouble or ""),
+        _named(one.adapter),
+    )
+
+
+def _lacking_lines(found: Sequence[Lacking], everything: bool) -> list[str]:
+    shown = found if everything else found[:RANGES_SHOWN]
+    if not shown:
+        return []
+    lines = ["", table([_lacking_row(one) for one in shown], LACKING_HEAD, right=(0, 1, 3))]
+    if len(shown) < len(found):
+        lines.append(f"... and {count_text(len(found) - len(shown))} ranges more; --all lists them.")
+    return lines
+
+
+def _difference_lines(found: Sequence[Difference], record: ImagingRecord) -> list[str]:
+    if not found:
+        return []
+    total = SpanSet(one.span for one in found).total_bytes
+    lines = [
+        "",
+        wrapped(
+            f"Two reads do not agree on {count_text(total)} bytes, though the drive gave both without an "
+            "error: neither can be relied on there. The image holds those of the first.",
+            hang="",
+        ),
+    ]
+    rows = [
+        (
+            count_text(one.span.start),
+            count_text(one.span.length),
+            f"{one.first_run} {_named(record.adapter(one.first_run))}",
+            f"{one.second_run} {_named(record.adapter(one.second_run))}",
+        )
+        for one in found[:RANGES_SHOWN]
+    ]
+    lines.append(table(rows, ("from byte", "bytes", "first run", "other run"), right=(0, 1)))
+    if len(rows) < len(found):
+        lines.append(f"... and {count_text(len(found) - len(rows))} more; --json lists them.")
+    return lines
+
+
+def _chance_lines(chances: Sequence[SecondChance]) -> list[str]:
+    said = [
+        wrapped(
+            f"Of {counted(one.asked, 'sector')} that {one.refused_through} refused, {one.given_through} gave "
+            f"{count_text(one.given)} ({interval_text(one.share.interval)})."
+        )
+        for one in chances
+    ]
+    return ["", *said] if said else []
+
+
+def _verified_lines(case: int, found: Verified, record: ImagingRecord) -> list[str]:
+    lines = [f"Bay {found.bay}: {count_text(found.checked_bytes)} bytes held against their digests."]
+    if found.without_digest_bytes:
+        lines.append(
+            wrapped(
+                f"{count_text(found.without_digest_bytes)} bytes have no digest of their own: they were read "
+                "before digests were noted.",
+            )
+        )
+    if found.sha256_noted:
+        same = "is" if found.sha256_noted == found.sha256_found else "is NOT"
+        lines.append(f"The SHA-256 of the whole image {same} the one noted.")
+    if found.holds:
+        lines.append("Nothing differs from what the drive gave.")
+    if found.wrong:
+        rows = [
+            (
+                count_text(one.span.start),
+                count_text(one.span.length),
+                "changed" if one.is_readable else "its disk does not give it",
+                one.read_at[:10],
+                _named(one.adapter),
+            )
+            for one in found.wrong[:RANGES_SHOWN]
+        ]
+        lines += [
+            f"{counted(len(found.wrong), 'block')} no longer what the drive gave:",
+            table(rows, ("from byte", "bytes", "now", "read on", "adapter"), right=(0, 1)),
+        ]
+        if len(rows) < len(found.wrong):
+            lines.append(f"... and {count_text(len(found.wrong) - len(rows))} more; --json lists them.")
+        lines += _after_wrong(case, found)
+    return [*lines, *_difference_lines(found.differences, record)]
+
+
+def compared_lines(found: Compared, record: ImagingRecord) -> list[str]:
+    """What a second reading of a drive showed."""
+    lines = [
+        f"Bay {found.bay}: {count_text(found.compared_bytes)} bytes read again and compared; {found.ending}."
+    ]
+    if found.refused_bytes:
+        lines.append(f"  refused this time, though given before: {count_text(found.refused_bytes)} bytes")
+    if found.left_bytes:
+        lines.append(f"  not asked for again: {count_text(found.left_bytes)} bytes")
+    if found.compared_bytes and not found.differences:
+        lines.append("The drive gave the same bytes as before.")
+    return [*lines, *_difference_lines(found.differences, record)]
+
+
+def compared_json(found: Compared) -> dict[str, Any]:
+    """What a second reading of a drive showed."""
+    return {
+        "bay": found.bay,
+        "ending": found.ending.name.lower(),
+        "compared_bytes": found.compared_bytes,
+        "refused_bytes": found.refused_bytes,
+        "left_bytes": found.left_bytes,
+        "differences": [_difference_json(one) for one in found.differences],
+    }
+
+
+def _after_wrong(case: int, found: Verified) -> list[str]:
+    called = wording.called_as()
+    if found.doubted_bytes:
+        marked = f"{count_text(found.doubted_bytes)} bytes are marked unread again."
+        return [marked, f"Next: {called} drive read {case} {found.bay} SOURCE"]
+    return [
+        "Check the disk the image lies on, and who had access to it.",
+        f'Next: {called} drive verify {case} {found.bay} --read-again "REASON"',
+    ]
+
+
+def _blend_lines(case: int, result: BlendResult, record: ImagingRecord) -> list[str]:
+    lines: list[str] = []
+    for one in result.images:
+        lines += [f"{count_text(one.taken_bytes)} bytes taken over from", one.other, *_compared_lines(one)]
+    lines.append(
+        f"The image of bay {result.bay} now holds {count_text(result.read_bytes)} of "
+        f"{count_text(result.size_bytes)} bytes."
+    )
+    found = [each for one in result.images for each in one.differences]
+    return [*lines, *_difference_lines(found, record)]
+
+
+def _compared_lines(one: BlendedIn) -> list[str]:
+    if not one.compared_bytes:
+        return ["  The two had nothing in common to compare: make sure that both are of this drive."]
+    compared = f"{count_text(one.compared_bytes)} bytes that both hold were compared"
+    unlike = SpanSet(each.span for each in one.differences).total_bytes
+    if unlike:
+        lines = [f"  {compared};", f"  {count_text(unlike)} of them are in sectors that differ."]
+    else:
+        lines = [f"  {compared}{'.' if one.unsound else ' and are equal.'}"]
+    if one.unsound:
+        unsound = (
+            f"{count_text(one.unsound.total_bytes)} bytes are no longer what the drive gave, in one image or "
+            "the other; nothing was taken over there. drive verify says which."
+        )
+        lines.append(wrapped(unsound, "  ", ""))
+    return lines
+
+
+# ---------------------------------------------------------------------- for programs
+
+
+def _lacking_json(one: Lacking) -> dict[str, Any]:
+    return {
+        "start": one.span.start,
+        "stop": one.span.stop,
+        "condition": str(one.condition),
+        "tries": one.tries,
+        "trouble": None if one.trouble is None else str(one.trouble),
+        "error": one.error or None,
+        "at": one.at or None,
+        "adapter": one.adapter or None,
+        "celsius": one.celsius,
+    }
+
+
+def _difference_json(one: Difference) -> dict[str, Any]:
+    return {
+        "start": one.span.start,
+        "stop": one.span.stop,
+        "first_run": one.first_run,
+        "second_run": one.second_run,
+        "at": one.at,
+    }
+
+
+def _chance_json(one: SecondChance) -> dict[str, Any]:
+    low, high = one.share.interval
+    return {
+        "refused_through": one.refused_through,
+        "given_through": one.given_through,
+        "given": one.given,
+        "asked": one.asked,
+        "low": low,
+        "high": high,
+    }
+
+
+def _verified_json(found: Verified) -> dict[str, Any]:
+    return {
+        "bay": found.bay,
+        "holds": found.holds,
+        "complete": found.is_complete,
+        "checked_bytes": found.checked_bytes,
+        "without_digest_bytes": found.without_digest_bytes,
+        "wrong": [
+            {
+                "start": one.span.start,
+                "stop": one.span.stop,
+                "run": one.run,
+                "adapter": one.adapter,
+                "read_at": one.read_at,
+                "readable": one.is_readable,
+            }
+            for one in found.wrong
+        ],
+        "differences": [_difference_json(one) for one in found.differences],
+        "sha256_noted": found.sha256_noted or None,
+        "sha256_found": found.sha256_found or None,
+        "doubted_bytes": found.doubted_bytes,
+    }
+
+
+def _blend_json(result: BlendResult) -> dict[str, Any]:
+    return {
+        "bay": result.bay,
+        "taken_bytes": result.taken_bytes,
+        "compared_bytes": result.compared_bytes,
+        "read_bytes": result.read_bytes,
+        "size_bytes": result.size_bytes,
+        "images": [
+            {
+                "path": one.other,
+                "taken_bytes": one.taken_bytes,
+                "compared_bytes": one.compared_bytes,
+                "differences": [_difference_json(each) for each in one.differences],
+                "unsound": wording.spans_json(one.unsound),
+            }
+            for one in result.images
+        ],
+    }

@@ -1,0 +1,119 @@
+"""Read once more what the image of a drive holds already, and note where the drive now gives other bytes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from mendbay.case.records import Facts
+from mendbay.core.errors import DriveDied, DriveVanished
+from mendbay.core.quantity import count_text
+from mendbay.core.span import SpanSet
+from mendbay.imaging.attempt import Outcome
+from mendbay.imaging.block_digests import pieces
+from mendbay.imaging.differences import Difference
+from mendbay.imaging.trouble import Trouble
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.drive_reading import COMMIT_SECONDS, Ending
+from mendbay.jobs.events import StepProgress
+from mendbay.jobs.imaging_record import image_of
+from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, require_power
+from mendbay.jobs.read_drive import DriveAt, OpenDrive, opened
+
+REFUSALS_BORNE = 3
+"""Reads in a row of what was given before that may be refused: the drive is getting worse, and what is
+compared is in the image already (own choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """What a second reading showed. Bytes; `refused_bytes` were given before and not this time;
+    `left_bytes` were not asked for again. `differences` are those of this reading alone."""
+
+    bay: str
+    ending: Ending
+    compared_bytes: int
+    refused_bytes: int
+    left_bytes: int
+    differences: tuple[Difference, ...]
+
+
+def compare_drive(
+    bench: Bench,
+    number: int,
+    drive: DriveAt,
+    *,
+    seconds: float | None = None,
+    although: Although = AGAINST_NOTHING,
+) -> Compared:
+    """Reads again, from the start, what the image of a bay holds. The image keeps its bytes.
+
+    Args:
+        seconds: how long it may take; None: to the end.
+        although: why it is read where the customer or triage is against power.
+
+    Raises:
+        NoSuchCase: the bay has no image.
+        HeldBack: the customer refused power, or triage keeps the drive without it.
+        SourceError, ForeignImage, ImageBusy, DamagedCheckpoint: nothing was begun.
+        DriveVanished, DriveDied: what was compared until then is kept.
+    """
+    image_of(bench, number, drive.bay, writable=False).close()  # `opened` would make one
+    require_power(bench, number, [drive.bay], although)
+    with opened(bench, number, drive) as one:
+        result = _read_again(bench, one, seconds)
+    unlike = SpanSet(found.span for found in result.differences).total_bytes
+    text = (
+        f"Drive of bay {drive.bay} read again: {count_text(result.compared_bytes)} bytes compared with the "
+        f"image, {count_text(unlike)} of them in sectors that differ, {count_text(result.refused_bytes)} "
+        f"refused this time; {result.ending}."
+    )
+    facts: Facts = {"bay": drive.bay, "compared_bytes": result.compared_bytes, "unlike_bytes": unlike}
+    bench.note(number, "imaging", text, facts)
+    bench.custody(
+        number,
+        f"read again and compared with its image: {count_text(unlike)} bytes in sectors that differ",
+        f"drive of bay {drive.bay}",
+    )
+    return result
+
+
+def _read_again(bench: Bench, one: OpenDrive, seconds: float | None) -> Compared:
+    run = one.store.runs()[-1].number
+    held = one.store.coverage().read
+    started = committed = bench.clock.steady_seconds()
+    compared = refused = in_a_row = 0
+    ending = Ending.DONE
+    for span in (part for each in held for part in pieces(each)):
+        now = bench.clock.steady_seconds()
+        if bench.stop():
+            ending = Ending.STOPPED
+            break
+        if seconds is not None and now - started >= seconds:
+            ending = Ending.TIME_UP
+            break
+        one.reader.ask(span)
+        attempt = one.reader.answer()
+        if attempt.outcome is Outcome.GIVEN:
+            one.store.keep(span, attempt.data, attempt.seconds, attempt.celsius)
+            compared, in_a_row = compared + span.length, 0
+        elif attempt.outcome is Outcome.VANISHED:
+            one.store.note(replace(attempt, outcome=Outcome.HUNG, trouble=attempt.trouble or Trouble.GONE))
+            raise DriveVanished(
+                f"The drive in bay {one.bay} no longer answers; what was compared so far is kept.",
+                "Cut its power, wait until it stands still; weigh whether to go on at all.",
+            )
+        else:
+            one.store.note(attempt)
+            refused, in_a_row = refused + span.length, in_a_row + 1
+            if in_a_row >= REFUSALS_BORNE:
+                raise DriveDied(
+                    f"The drive in bay {one.bay} refused {in_a_row} reads in a row of what it gave before.",
+                    "Power it off: it is getting worse, and what was compared is in the image already.",
+                )
+        if now - committed >= COMMIT_SECONDS:
+            committed = now
+            one.store.commit_soon()
+        bench.tell(StepProgress("comparing", compared + refused, held.total_bytes, in_bytes=True))
+    found = tuple(each for each in one.store.differences() if each.second_run == run)
+    left = held.total_bytes - compared - refused
+    return Compared(one.bay, ending, compared, refused, left, found)

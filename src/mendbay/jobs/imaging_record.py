@@ -1,0 +1,126 @@
+"""What the record beside a bay's image says: how far, through what, why not, and where reads differ."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from mendbay.core.coverage import Coverage
+from mendbay.core.csv_cells import csv_bytes
+from mendbay.core.errors import NoSuchCase
+from mendbay.core.source import Identity
+from mendbay.imaging.adapters import SecondChance, second_chances
+from mendbay.imaging.differences import Difference
+from mendbay.imaging.lacking import Lacking, lacking
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.ports import ImageStore, Run
+from mendbay.jobs.remembered import remembered
+
+
+@dataclass(frozen=True, slots=True)
+class ImagingRecord:
+    """The record of one image: the drive, its coverage, the runs that read it, every range that is not read,
+    every difference between two reads, and what other adapters gave of what one refused."""
+
+    bay: str
+    identity: Identity
+    coverage: Coverage
+    runs: tuple[Run, ...]
+    lacking: tuple[Lacking, ...]
+    differences: tuple[Difference, ...]
+    chances: tuple[SecondChance, ...]
+
+    def adapter(self, run: int) -> str:
+        """Through which adapter a run read."""
+        return next(one.adapter for one in self.runs if one.number == run)
+
+
+def imaging_record(bench: Bench, number: int, bay: str) -> ImagingRecord:
+    """The record of a bay's image.
+
+    Raises:
+        NoSuchCase: the bay has no image.
+        DestinationError, DamagedCheckpoint: the image cannot be looked at.
+        CaseForgotten: the case was forgotten.
+    """
+    store = image_of(bench, number, bay, writable=False)
+    try:
+        return _record(bay, store)
+    finally:
+        store.close()
+
+
+def image_of(bench: Bench, number: int, bay: str, *, writable: bool) -> ImageStore:
+    """The image of a bay, to be closed.
+
+    Raises:
+        NoSuchCase: the bay has no image.
+        DestinationError, ImageBusy, DamagedCheckpoint: it cannot be used.
+        CaseForgotten: the case was forgotten.
+    """
+    case = remembered(bench, number)
+    if bay not in {one.bay for one in bench.ledger.bays(number)} or not bench.images.exists(case, bay):
+        raise NoSuchCase(
+            f"Bay {bay} of case {number} has no image.", "Read the drive first: mendbay drive read."
+        )
+    return bench.images.reopen(case, bay, writable=writable)
+
+
+def _record(bay: str, store: ImageStore) -> ImagingRecord:
+    runs, refusals = store.runs(), store.refusals()
+    adapters = {run.number: run.adapter for run in runs}
+    return ImagingRecord(
+        bay=bay,
+        identity=store.identity,
+        coverage=store.coverage(),
+        runs=runs,
+        lacking=lacking(store.coverage(), refusals, adapters),
+        differences=store.differences(),
+        chances=second_chances(refusals, store.given_by_run(), adapters, store.identity.sector_bytes),
+    )
+
+
+LACKING_COLUMNS = (
+    "bay",
+    "condition",
+    "first_byte",
+    "last_byte",
+    "bytes",
+    "first_sector",
+    "last_sector",
+    "sectors",
+    "sector_bytes",
+    "tries",
+    "class",
+    "error",
+    "last_tried_at",
+    "adapter",
+    "celsius",
+)
+
+
+def lacking_csv(record: ImagingRecord) -> bytes:
+    """Every range that is not read as a list (`docs/formats/refused.md`)."""
+    sector = record.coverage.sector_bytes
+    return csv_bytes(
+        LACKING_COLUMNS,
+        (
+            (
+                record.bay,
+                one.condition.value,
+                one.span.start,
+                one.span.stop - 1,
+                one.span.length,
+                one.span.start // sector,
+                (one.span.stop - 1) // sector,
+                -(-one.span.length // sector),
+                sector,
+                one.tries,
+                "" if one.trouble is None else one.trouble.value,
+                one.error,
+                one.at,
+                one.adapter,
+                one.celsius,
+            )
+            for one in record.lacking
+        ),
+    )

@@ -1,0 +1,228 @@
+"""What the image of a drive and its log say, derived from the log when the image is opened."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterable, Iterator, Mapping
+from pathlib import Path
+
+import numpy as np
+
+from mendbay.core.coverage import Coverage
+from mendbay.core.errors import DestinationError
+from mendbay.core.source import Identity
+from mendbay.core.span import Span, SpanSet
+from mendbay.imaging.adapters import adapter_key
+from mendbay.imaging.block_digests import Claim, digested, is_whole, pieces
+from mendbay.imaging.differences import Difference
+from mendbay.imaging.lacking import Refusal
+from mendbay.imaging.trouble import Trouble, trouble_of
+from mendbay.jobs.ports import Run
+from mendbay.outlets.checkpoint import Checkpoint, Row, damaged
+from mendbay.outlets.image_bytes import Origins, origins
+
+
+class ImageView:
+    """An image and its log to look at; whoever adds to them builds on it (`image_file.py`).
+
+    Args:
+        path: of the image.
+        image_fd: the image, open.
+        log: its checkpoint, open.
+
+    Raises:
+        DamagedCheckpoint: the two do not fit, or the log is not sound.
+    """
+
+    def __init__(self, path: Path, image_fd: int, log: Checkpoint) -> None:
+        self._path = path
+        self._fd = image_fd
+        self._log = log
+        self._run = 0
+        self._origins: Origins | None = None
+        self._load()
+
+    def _load(self) -> None:
+        meta = self._log.meta()
+        try:
+            self._identity = Identity(**json.loads(meta["identity"]))
+        except (KeyError, ValueError, TypeError) as trouble:
+            raise damaged(self._path, "it does not say which drive it describes") from trouble
+        self._sha256 = meta.get("sha256", "")
+        self._refusals: list[Refusal]
+        size = os.fstat(self._fd).st_size
+        if size != self._identity.size_bytes:
+            raise damaged(
+                self._path,
+                f"it describes a drive of {self._identity.size_bytes} bytes, but the image has {size}",
+            )
+        self._given, self._refusals = SpanSet(), []
+        fresh: dict[str, list[Span]] = {"given": [], "waived": []}
+        sector = self._identity.sector_bytes
+        for row in self._log.rows():
+            on_borders = row.start % sector == 0 and (row.stop % sector == 0 or row.stop == size)
+            if not (0 <= row.start < row.stop <= size and on_borders):
+                raise damaged(self._path, f"it speaks of bytes {row.start} to {row.stop} of the drive")
+            if row.outcome in fresh:
+                fresh[row.outcome].append(Span(row.start, row.stop))
+            elif row.outcome == "doubted":
+                self._given = self._given | SpanSet(fresh["given"])
+                fresh["given"] = []
+                self._forget(SpanSet([Span(row.start, row.stop)]))
+            elif row.outcome != "again":
+                self._refusals.append(_refusal(row))
+        self._given = self._given | SpanSet(fresh["given"])
+        self._waived = SpanSet(fresh["waived"])
+        self._new_spans: list[Span] = []
+        self._coverage: Coverage | None = None
+
+    def _forget(self, spans: SpanSet) -> None:
+        """What was read there counts no more, nor do the refusals before it was."""
+        self._given = self._given - spans
+        self._refusals = [one for one in self._refusals if not spans.covers(one.span)]
+
+    # ------------------------------------------------------------------ what is there
+
+    @property
+    def path(self) -> Path:
+        """The image file; the checkpoint lies beside it."""
+        return self._path
+
+    @property
+    def identity(self) -> Identity:
+        """The drive this is the image of."""
+        return self._identity
+
+    def coverage(self) -> Coverage:
+        """The condition of every range, with what is not yet committed included."""
+        if self._coverage is None:
+            if self._new_spans:
+                self._given = self._given | SpanSet(self._new_spans)
+                self._new_spans = []
+            self._coverage = Coverage.from_log(
+                self._identity.size_bytes,
+                self._identity.sector_bytes,
+                self._given,
+                ((one.span.start, one.span.stop) for one in self._refusals),
+                self._waived,
+            )
+        return self._coverage
+
+    def coverage_here(self) -> Coverage:
+        """The coverage with only those tries counted that went through the adapter of the present run, 0 for
+        a sector that only others refused: a new adapter or cable is a new chance."""
+        found = self.coverage()
+        adapters = {run.number: adapter_key(run.adapter) for run in self.runs()}
+        if self._run not in adapters:
+            return found
+        sector = found.sector_bytes
+        starts, counts = np.unique(
+            np.array(
+                [
+                    one.span.start
+                    for one in self._refusals
+                    if one.span.length <= sector and adapters[one.run] == adapters[self._run]
+                ],
+                dtype=np.int64,
+            ),
+            return_counts=True,
+        )
+        tries = np.zeros(found.refused_starts.size, dtype=np.int64)
+        _, mine, theirs = np.intersect1d(found.refused_starts, starts, return_indices=True)
+        tries[mine] = counts[theirs]
+        return Coverage(found.size_bytes, sector, found.read, found.refused_starts, tries, found.waived)
+
+    def refused_reads(self) -> Iterator[tuple[int, int, float]]:
+        """(start, stop, seconds) of every read not given, oldest first."""
+        return iter([(one.span.start, one.span.stop, one.seconds) for one in self._refusals])
+
+    def refusals(self) -> tuple[Refusal, ...]:
+        """Every read not given, oldest first; without those of a range that was read and then doubted."""
+        return tuple(self._refusals)
+
+    def given_by_run(self) -> Mapping[int, SpanSet]:
+        """What each run gave, whether or not another gave it too."""
+        bounds: dict[int, list[Span]] = {}
+        for row in self.rows():
+            if row.outcome in ("given", "again"):
+                bounds.setdefault(row.run, []).append(Span(row.start, row.stop))
+        return {run: SpanSet(spans) for run, spans in bounds.items()}
+
+    def differences(self) -> tuple[Difference, ...]:
+        """Every difference found between two reads of one range, oldest first."""
+        self._settle()
+        return self._log.differences()
+
+    def rows(self) -> Iterator[Row]:
+        """Every row of the log without its digests, oldest first."""
+        self._settle()
+        return self._log.rows()
+
+    def _settle(self) -> None:
+        """Called before the log is asked: brings into it what was kept and is not there yet."""
+
+    def claims(self) -> Iterator[Claim]:
+        """What is read, in order of place, cut into the pieces whose digests were noted."""
+        starts, stops, _, rows = self._claimed()
+        for start, stop, number in zip(starts.tolist(), stops.tolist(), rows.tolist(), strict=True):
+            here, row = Span(start, stop), self._log.row(number)
+            whole = Span(row.start, row.stop)
+            parts: Iterable[tuple[Span, int | None]] = ((one, None) for one in pieces(here))
+            if row.digests:
+                if not is_whole(row.digests, whole):
+                    raise damaged(self._path, f"its row {number} has digests of another range")
+                parts = digested(row.digests, whole)
+            for part, expected in parts:
+                left = part.clip(here)
+                if left.length:
+                    noted = expected if left == part else None
+                    seconds = row.seconds * left.length / whole.length
+                    yield Claim(left, row.run, noted, row.at, seconds, row.celsius)
+
+    def _claimed(self) -> Origins:
+        self._settle()
+        if self._origins is None:
+            self._origins = origins(self._log.claims())
+        return self._origins
+
+    def take(self, span: Span) -> bytes:
+        """The bytes of a range that is `read`, from the image.
+
+        Raises:
+            DestinationError: the image itself cannot be read there.
+        """
+        parts: list[bytes] = []
+        at = span.start
+        try:
+            while at < span.stop:
+                part = os.pread(self._fd, span.stop - at, at)
+                if not part:
+                    raise damaged(self._path, f"the image ends at byte {at}")
+                parts.append(part)
+                at += len(part)
+        except OSError as trouble:
+            raise DestinationError(
+                f"The image {self._path} cannot be read at byte {at}: {trouble.strerror}.",
+                "The disk that holds the image has a fault; copy the image away from it.",
+            ) from trouble
+        return b"".join(parts)
+
+    def runs(self) -> tuple[Run, ...]:
+        """Every run that added to the image, oldest first."""
+        self._settle()
+        return self._log.runs()
+
+    def provenance(self, span: Span) -> tuple[tuple[Span, int], ...]:
+        """Which run gave which part of `span`, in order of place; the latest where two gave the same."""
+        starts, stops, runs, _ = self._claimed()
+        first = int(np.searchsorted(stops, span.start, side="right"))
+        last = int(np.searchsorted(starts, span.stop, side="left"))
+        return tuple(
+            (Span(int(starts[at]), int(stops[at])).clip(span), int(runs[at])) for at in range(first, last)
+        )
+
+
+def _refusal(row: Row) -> Refusal:
+    trouble = trouble_of(row.outcome, row.error, row.trouble) or Trouble.UNKNOWN
+    return Refusal(Span(row.start, row.stop), row.run, row.seconds, row.error, trouble, row.at, row.celsius)

@@ -1,0 +1,295 @@
+"""The record of an image on the command line: verify, refused, show, and the blend of several images."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import sqlite3
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from mendbay.imaging.block_digests import BLOCK_BYTES
+from mendbay.jobs.imaging_record import LACKING_COLUMNS
+from support.answers import Run, answer, refused, text_of
+from support.commands import Commands, commands
+
+SIZE = 4 * BLOCK_BYTES
+ROOT = Path(__file__).parents[3]
+
+
+@pytest.fixture(scope="module")
+def server() -> Iterator[Commands]:
+    with commands() as made:
+        yield made
+
+
+@pytest.fixture
+def run(server: Commands, tmp_path: Path) -> Run:
+    def call(*words: object) -> subprocess.CompletedProcess[str]:
+        return server.run(["--home", str(tmp_path / "home"), *(str(one) for one in words)])
+
+    return call
+
+
+@pytest.fixture
+def content(tmp_path: Path) -> bytes:
+    data = os.urandom(SIZE)
+    (tmp_path / "drive.img").write_bytes(data)
+    return data
+
+
+def opened(run: Run, name: str) -> None:
+    assert run("case", "open", name).returncode == 0
+
+
+def read(
+    run: Run,
+    tmp_path: Path,
+    case: int,
+    adapter: str,
+    bad: int,
+    count: int = 3,
+    code: int = 3,
+    serial: str = "",
+) -> None:
+    """Reads the drive, whose sectors from `bad` on are refused this time."""
+    plan = tmp_path / f"{case}-{bad}.toml"
+    faults = f"refused = [[{bad}, {count}]]\n" if count else ""
+    plan.write_text(f'image = "drive.img"\nserial = "{serial}"\n{faults}')
+    done = run("drive", "read", case, "1", f"unsteady:{plan}", "--adapter", adapter)
+    assert done.returncode == code, done.stdout + done.stderr
+
+
+def custody_of(run: Run) -> str:
+    return json.dumps(answer(run, "case", "show", 1)["custody"])
+
+
+def image_of(tmp_path: Path, folder: str) -> Path:
+    return tmp_path / "home" / "cases" / folder / "bay-1.img"
+
+
+def spoil(path: Path, at: int, data: bytes = b"spoilt") -> None:
+    with path.open("r+b") as file:
+        file.seek(at)
+        file.write(data)
+
+
+def test_a_sound_image_verifies(run: Run, tmp_path: Path, content: bytes) -> None:
+    opened(run, "One")
+    read(run, tmp_path, 1, "Dock", 100)
+    found = answer(run, "drive", "verify", 1, 1)
+    assert (found["holds"], found["complete"], found["wrong"]) == (True, True, [])
+    assert found["checked_bytes"] == SIZE - 3 * 512
+    assert "Nothing differs" in text_of(run, "drive", "verify", 1, 1)
+    assert "image verified" in custody_of(run)
+
+
+def test_a_spoilt_block_is_named_marked_on_request_and_read_again(
+    run: Run, tmp_path: Path, content: bytes
+) -> None:
+    opened(run, "One")
+    read(run, tmp_path, 1, "Dock", 0, count=0, code=0)
+    image = image_of(tmp_path, "0001-one")
+    spoil(image, BLOCK_BYTES + 3)
+    found = answer(run, "drive", "verify", 1, 1, codes=(26,))
+    assert [(one["start"], one["stop"], one["adapter"]) for one in found["wrong"]] == [
+        (BLOCK_BYTES, 2 * BLOCK_BYTES, "Dock")
+    ]
+    assert found["sha256_noted"] != found["sha256_found"]
+    assert answer(run, "drive", "show", 1, 1)["unread_bytes"] == 0, "a look changes nothing"
+    told = text_of(run, "drive", "verify", 1, 1, "--read-again", "the image was edited", code=26)
+    assert "marked unread again" in told
+    assert answer(run, "drive", "show", 1, 1)["unread_bytes"] == BLOCK_BYTES
+    read(run, tmp_path, 1, "Dock", 0, count=0, code=0)
+    assert image.read_bytes() == content
+    again = answer(run, "drive", "verify", 1, 1)
+    assert again["holds"]
+    assert again["sha256_noted"]
+    assert "the image was edited" in custody_of(run)
+    assert answer(run, "case", "custody", 1)["holds"]
+
+
+def test_a_reason_that_names_the_customer_is_refused(run: Run, tmp_path: Path, content: bytes) -> None:
+    opened(run, "Quillmere Pottery")
+    read(run, tmp_path, 1, "Dock", 0, count=0, code=0)
+    spoil(image_of(tmp_path, "0001-quillmere-pottery"), 0)
+    refused(run, 2, "drive", "verify", 1, 1, "--read-again", "Quillmere Pottery asked for it")
+    assert answer(run, "drive", "show", 1, 1)["unread_bytes"] == 0
+
+
+def test_an_image_without_digests_is_not_called_sound(run: Run, tmp_path: Path, content: bytes) -> None:
+    opened(run, "One")
+    read(run, tmp_path, 1, "Dock", 100)
+    log = sqlite3.connect(image_of(tmp_path, "0001-one").with_suffix(".coverage"))
+    log.execute("UPDATE reading SET digests = x''")
+    log.commit()
+    log.close()
+    found = answer(run, "drive", "verify", 1, 1, codes=(3,))
+    assert found["holds"]
+    assert not found["complete"]
+    assert (found["checked_bytes"], found["without_digest_bytes"]) == (0, SIZE - 3 * 512)
+
+
+def test_the_list_of_what_is_refused_is_a_list_no_spreadsheet_runs(
+    run: Run, tmp_path: Path, content: bytes
+) -> None:
+    opened(run, "One")
+    read(run, tmp_path, 1, '=cmd|"x"', 100)
+    found = answer(run, "drive", "refused", 1, 1)
+    assert found["ranges"] == [
+        {
+            "start": 100 * 512,
+            "stop": 103 * 512,
+            "condition": "refused",
+            "tries": 3,
+            "trouble": found["ranges"][0]["trouble"],
+            "error": found["ranges"][0]["error"],
+            "at": found["ranges"][0]["at"],
+            "adapter": '=cmd|"x"',
+            "celsius": None,
+        }
+    ]
+    path = tmp_path / "list.csv"
+    assert answer(run, "drive", "refused", 1, 1, path)["path"] == str(path)
+    raw = path.read_bytes()
+    assert raw.endswith(b"\r\n")
+    head, row = csv.reader(raw.decode().splitlines())
+    assert tuple(head) == LACKING_COLUMNS
+    named = dict(zip(head, row, strict=True))
+    assert named["adapter"] == '\'=cmd|"x"'
+    assert (named["first_byte"], named["last_byte"], named["sectors"]) == ("51200", "52735", "3")
+    assert (named["first_sector"], named["last_sector"], named["tries"]) == ("100", "102", "3")
+    refused(run, 20, "drive", "refused", 1, 1, path)
+    text_of(run, "drive", "refused", 1, 1)
+    documented = (ROOT / "docs" / "formats" / "refused.md").read_text()
+    assert all(f"| `{column}` |" in documented for column in LACKING_COLUMNS)
+
+
+def test_another_adapter_gets_tries_of_its_own_and_its_odds_are_told(
+    run: Run, tmp_path: Path, content: bytes
+) -> None:
+    opened(run, "One")
+    read(run, tmp_path, 1, "Dock", 100)
+    read(run, tmp_path, 1, "dock ", 0, count=0)  # the same one: its tries are used up
+    read(run, tmp_path, 1, "Second dock", 102, count=1)
+    found = answer(run, "drive", "show", 1, 1)
+    assert [(one["start"], one["stop"], one["tries"]) for one in found["not_read"]] == [
+        (102 * 512, 103 * 512, 6)
+    ]
+    (chance,) = [one for one in found["second_chances"] if one["refused_through"] == "Dock"]
+    assert (chance["given_through"], chance["given"], chance["asked"]) == ("Second dock", 2, 3)
+    assert 0 < chance["low"] < 2 / 3 < chance["high"] < 1
+    assert "that Dock refused, Second dock gave 2 (" in text_of(run, "drive", "show", 1, 1)
+
+
+def test_three_images_become_one_and_every_range_keeps_where_it_came_from(
+    run: Run, tmp_path: Path, content: bytes
+) -> None:
+    for case, bad in enumerate((100, 900, 1500), 1):
+        opened(run, f"Case {case}")
+        read(run, tmp_path, case, f"Adapter {case}", bad)
+    others = [image_of(tmp_path, f"000{case}-case-{case}") for case in (2, 3)]
+    blended = answer(run, "drive", "blend", 1, 1, *others)
+    assert [one["taken_bytes"] for one in blended["images"]] == [3 * 512, 0]
+    assert blended["read_bytes"] == SIZE
+    assert image_of(tmp_path, "0001-case-1").read_bytes() == content
+    shown = answer(run, "drive", "show", 1, 1)
+    assert [one["adapter"] for one in shown["runs"]] == ["Adapter 1", "Adapter 2", "Adapter 3"]
+    assert all(one["bench"] for one in shown["runs"])
+    assert answer(run, "drive", "verify", 1, 1)["complete"]
+    assert "blended with 2 other images" in custody_of(run)
+
+
+def test_reads_that_differ_are_told_and_a_foreign_drive_among_many_changes_nothing(
+    run: Run, tmp_path: Path, content: bytes
+) -> None:
+    opened(run, "One")
+    opened(run, "Two")
+    opened(run, "Three")
+    read(run, tmp_path, 1, "Dock", 100, serial="S1")
+    unlike = bytearray(content)
+    unlike[300 * 512 + 7] ^= 1
+    (tmp_path / "drive.img").write_bytes(unlike)
+    read(run, tmp_path, 2, "Second dock", 900, serial="S1")
+    (tmp_path / "drive.img").write_bytes(os.urandom(SIZE))
+    read(run, tmp_path, 3, "Dock", 900, serial="S1")  # the same serial number, but a copy of something else
+    second, foreign = (image_of(tmp_path, name) for name in ("0002-two", "0003-three"))
+    assert "something wrote to the drive" in refused(run, 24, "drive", "blend", 1, 1, second, foreign)
+    assert len(answer(run, "drive", "show", 1, 1)["runs"]) == 1
+    for _ in range(2):
+        found = answer(run, "drive", "blend", 1, 1, second)
+        spans = [(one["start"], one["stop"]) for one in found["images"][0]["differences"]]
+        assert spans == [(300 * 512, 301 * 512)]
+    shown = answer(run, "drive", "show", 1, 1)["differences"]
+    assert [(one["start"], one["first_run"], one["second_run"]) for one in shown] == [(300 * 512, 1, 2)]
+    assert "do not agree on 512 bytes" in text_of(run, "drive", "show", 1, 1)
+    text_of(run, "drive", "blend", 1, 1, second)
+
+
+def test_a_rotten_block_is_not_taken_over_nor_called_a_difference(
+    run: Run, tmp_path: Path, content: bytes
+) -> None:
+    opened(run, "One")
+    opened(run, "Two")
+    bad = 3 * BLOCK_BYTES // 512
+    read(run, tmp_path, 1, "Dock", bad, count=8, serial="S1")
+    read(run, tmp_path, 2, "Dock", 900, serial="S1")
+    other = image_of(tmp_path, "0002-two")
+    spoil(other, 3 * BLOCK_BYTES + 100)  # in what the first image lacks
+    spoil(image_of(tmp_path, "0001-one"), 100)
+    found = answer(run, "drive", "blend", 1, 1, other)["images"][0]
+    assert found["taken_bytes"] == 0
+    assert found["differences"] == []
+    ((start, stop),) = found["unsound"]  # the rot in what both hold is no business of theirs: the reads agree
+    assert start <= 3 * BLOCK_BYTES + 100 < stop
+    assert answer(run, "drive", "show", 1, 1)["refused_bytes"] == 8 * 512
+    text_of(run, "drive", "blend", 1, 1, other)
+
+
+def test_without_serial_numbers_one_place_that_differs_is_another_drive(
+    run: Run, tmp_path: Path, content: bytes
+) -> None:
+    opened(run, "One")
+    opened(run, "Two")
+    read(run, tmp_path, 1, "Dock", 100)
+    (tmp_path / "drive.img").write_bytes(content[:-1] + bytes([content[-1] ^ 1]))
+    read(run, tmp_path, 2, "Dock", 900)
+    told = refused(run, 24, "drive", "blend", 1, 1, image_of(tmp_path, "0002-two"))
+    assert f"differ at byte {SIZE - 1}" in told
+    assert "drive verify" in told
+
+
+def test_a_second_reading_finds_what_the_drive_gives_otherwise_and_changes_nothing(
+    run: Run, tmp_path: Path, content: bytes
+) -> None:
+    opened(run, "One")
+    read(run, tmp_path, 1, "Dock", 100, serial="S1")
+    before = image_of(tmp_path, "0001-one").read_bytes()
+    plan = f"unsteady:{tmp_path}/1-100.toml"
+    same = answer(run, "drive", "compare", 1, 1, plan, "--adapter", "Second dock")
+    assert (same["compared_bytes"], same["differences"]) == (SIZE - 3 * 512, [])
+    unlike = bytearray(content)
+    unlike[300 * 512 + 7] ^= 1
+    (tmp_path / "drive.img").write_bytes(unlike)
+    found = answer(run, "drive", "compare", 1, 1, plan, "--adapter", "Third dock")
+    assert [(one["start"], one["stop"]) for one in found["differences"]] == [(300 * 512, 301 * 512)]
+    assert "Third dock" in text_of(run, "drive", "show", 1, 1)
+    assert image_of(tmp_path, "0001-one").read_bytes() == before
+    verified = answer(run, "drive", "verify", 1, 1)
+    assert verified["holds"]
+    assert len(verified["differences"]) == 1
+    (tmp_path / "worse.toml").write_text('image = "drive.img"\nserial = "S1"\nrefused = [[0, 2048]]\n')
+    refused(run, 15, "drive", "compare", 1, 1, f"unsteady:{tmp_path}/worse.toml")
+    text_of(run, "drive", "compare", 1, 1, plan, "--minutes", "0", code=3)
+
+
+def test_a_bay_without_an_image_is_told(run: Run, tmp_path: Path) -> None:
+    opened(run, "One")
+    for name in ("show", "refused", "verify"):
+        refused(run, 41, "drive", name, 1, 1)
+    (tmp_path / "drive.img").write_bytes(bytes(1 << 20))
+    refused(run, 41, "drive", "compare", 1, 1, tmp_path / "drive.img")
