@@ -173,7 +173,7 @@ def test_two_adapters_are_blended_and_both_named(run: Run, tmp_path: Path) -> No
     story = answer(run, "case show", "case", "show", "1")
     assert {run["adapter"] for run in story["images"][0]["runs"]} == {"A", "B"}
     (told,) = [one["text"] for one in story["events"] if "taken over" in one["text"]]
-    assert "1536 bytes taken over from another image into the image of bay 1; " in told
+    assert "1\N{THIN SPACE}536 bytes taken over from another image into the image of bay 1; " in told
 
 
 def failing(done: subprocess.CompletedProcess[str], kind: type[errors.MendbayError]) -> str:
