@@ -9,8 +9,8 @@ from typing import Protocol
 from imaging_yield.models import SECTOR_BYTES, SECTORS, DriveModel
 from mendbay.core.coverage import Coverage
 from mendbay.core.span import Span, SpanSet
+from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.attempt import Attempt, Outcome
-from mendbay.imaging.odds import Assumptions
 from mendbay.imaging.planner import WEIGHT_REST, WEIGHT_WANTED, Planner, Want
 
 VALUE_WANTED = 40.0

@@ -14,6 +14,7 @@ from mendbay.faces.cli.drive_facts import COMMANDS
 from mendbay.faces.cli.drive_record import blend, compared_json, compared_lines, refused, show, verify
 from mendbay.faces.cli.screen import Screen
 from mendbay.imaging.assumptions import Assumptions
+from mendbay.imaging.hazard import Condition as DriveCondition
 from mendbay.jobs.compare_drive import compare_drive
 from mendbay.jobs.drive_reading import Ending
 from mendbay.jobs.imaging_record import imaging_record
@@ -80,6 +81,13 @@ for one in COMMANDS:
     "--tries", type=click.IntRange(1, 100), help="How often a refused sector is asked for.  [default: 3]"
 )
 @click.option(
+    "--condition",
+    type=click.Choice([str(one) for one in DriveCondition]),
+    default=str(DriveCondition.REFUSES),
+    show_default=True,
+    help="What the drive is like: the worse, the more a refused read counts as harm.",
+)
+@click.option(
     "--patience", type=PATIENCE, default=30.0, show_default=True, help="Seconds until a read counts as hung."
 )
 @click.option(
@@ -101,6 +109,7 @@ def read(
     adapter: str,
     minutes: float | None,
     tries: int | None,
+    condition: str,
     patience: float,
     sector_bytes: str,
     although_refused: str,
@@ -115,7 +124,7 @@ def read(
             tell=screen.tell,
             stop=stop,
             power_cycle=screen.ask_power_cycle,
-            assumed=assumptions(tries),
+            assumed=assumptions(tries, condition),
             patience_seconds=patience,
             sector_bytes=int(sector_bytes),
         ) as bench,
@@ -132,9 +141,9 @@ def read(
         sys.exit(EXIT_INCOMPLETE)
 
 
-def assumptions(tries: int | None) -> Assumptions:
-    """The planner's assumptions with the person's own limit of tries, if given."""
-    base = Assumptions()
+def assumptions(tries: int | None, condition: str = DriveCondition.REFUSES) -> Assumptions:
+    """The planner's assumptions for a drive in a condition, and the person's own limit of tries."""
+    base = Assumptions.of(DriveCondition(condition))
     return base if tries is None else replace(base, most_tries=tries)
 
 
