@@ -221,13 +221,16 @@ def _options(table: Table, kind: Type) -> tuple[Option, ...]:
 # ------------------------------------------------------------------------- answers
 
 
-def read_answer(question: Question, options: Sequence[Option], text: str) -> tuple[str, ...]:
+def read_answer(
+    question: Question, options: Sequence[Option], text: str, *, numbered: bool = False
+) -> tuple[str, ...]:
     """An answer as it was typed, made into what is kept: one value, or several; none if there is no answer to
     be had (`not known`).
 
     Args:
         options: what can be picked; for a sign triage's answers.
         text: an option by its name, its words or its number; several with commas or blanks between.
+        numbered: the options stand before the person by number and words, not by name: so does the message.
 
     Raises:
         UsageError: no such answer can be; the message says what can.
@@ -240,7 +243,7 @@ def read_answer(question: Question, options: Sequence[Option], text: str) -> tup
     if not text:
         raise UsageError("That is no answer.", f"Answer it, or leave it for later: {question.id}")
     if options:
-        return _picked(question, options, text)
+        return _picked(question, options, text, numbered)
     require_no_secret(text, alone=question.secret)
     if question.type in (Type.LINE, Type.TEXT):
         require_line(text, "answer") if question.type is Type.LINE else require_text(text)
@@ -260,7 +263,7 @@ def read_answer(question: Question, options: Sequence[Option], text: str) -> tup
     return (_whole_number(question, text),)
 
 
-def _picked(question: Question, options: Sequence[Option], text: str) -> tuple[str, ...]:
+def _picked(question: Question, options: Sequence[Option], text: str, numbered: bool) -> tuple[str, ...]:
     by_name = {one.id: one.id for one in options} | {one.words.lower(): one.id for one in options}
     by_name |= {str(number): one.id for number, one in enumerate(options, 1)}
     if question.type is Type.SEVERAL and text.lower() not in by_name:
@@ -269,17 +272,25 @@ def _picked(question: Question, options: Sequence[Option], text: str) -> tuple[s
         said = [text.lower()]
     unknown = [one for one in said if one not in by_name]
     if unknown or not said:
-        raise UsageError(
-            f"{question.id} cannot be {(unknown or [text])[0][:40]!r}.",
-            f"Use one of: {', '.join(one.id for one in options)}, {NOT_KNOWN}.",
-        )
+        raise _no_option(question, options, (unknown or [text])[0][:40], numbered)
     chosen = {by_name[one] for one in said}
     if question.id == CONDITION and NOTHING_SEEN in chosen and len(chosen) > 1:
+        number, line = next((at, one) for at, one in enumerate(options, 1) if one.id == NOTHING_SEEN)
         raise UsageError(
             "Nothing to be seen and something to be seen cannot both be.",
-            f"Leave out {NOTHING_SEEN}, or give it alone.",
+            f"Leave out {f'{number} ({line.words})' if numbered else NOTHING_SEEN}, or give it alone.",
         )
     return tuple(one.id for one in options if one.id in chosen)
+
+
+def _no_option(question: Question, options: Sequence[Option], said: str, numbered: bool) -> UsageError:
+    if not numbered:
+        known = ", ".join(one.id for one in options)
+        return UsageError(f"{question.id} cannot be {said!r}.", f"Use one of: {known}, {NOT_KNOWN}.")
+    several = ", or some of them with blanks between" if question.type is Type.SEVERAL else ""
+    return UsageError(
+        f"No line above is {said!r}.", f"Type a number from 1 to {len(options)}{several}; ? explains."
+    )
 
 
 def _whole_number(question: Question, text: str) -> str:

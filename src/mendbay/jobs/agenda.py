@@ -14,7 +14,7 @@ from mendbay.case.records import Bay, Case, CaseKind, CaseState, Image
 from mendbay.core.errors import UsageError
 from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.consents import to_ask
+from mendbay.jobs.consents import risk_called, to_ask
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.looks import LOOKED
 from mendbay.jobs.triage_subject import stakes_of
@@ -35,7 +35,7 @@ NUDGES = {
     WaitsFor.MACHINE: "see-to-machine",
 }
 """Chores that ask after what a case waits for."""
-FORM = "3"
+FORM = "4"
 """Of what is remembered; another one is worked out anew."""
 
 
@@ -297,6 +297,13 @@ def _step_words(told: Triage, offer: Offer) -> tuple[str, str]:
         bays = " and ".join(one.bay for one in told.keep_off)
         words = f"STOP, no power for the drive of bay {bays}. {words}"
     asked = to_ask(offer.step.consents, told.consents)
+    if offer.step.kind is StepKind.HAND_ON and told.speak_again:
+        first = told.speak_again[0]
+        about = " and about ".join(risk_called(one).title for one in first.consents)
+        return (
+            f"Speak to the customer again about {about}. If they refuse: {words}",
+            f"triage show {told.case}",
+        )
     if asked:
         about = " and about ".join(one.title for one in asked)
         return f"Ask the customer about {about}; then: {words}", f"case consent {told.case}"

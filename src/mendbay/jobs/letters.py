@@ -242,7 +242,11 @@ def _turn_facts(bench: Bench, entry: Entry, told: Triage | None) -> dict[str, An
     run_out = [one for one in quotes if one.what.endswith(RUN_OUT_WORDS)]
     valid = [one for one in quotes if one not in run_out]
     number = _number_of(valid[0]) if valid else ""
-    asked = () if told is None or waits else to_ask(told.offers[0].step.consents, told.consents)
+    asked = (
+        ()
+        if told is None or waits or not told.offers
+        else to_ask(told.offers[0].step.consents, told.consents)
+    )
     return {
         "needs": [
             *({"what": one.what, "until": "" if one in run_out else one.until} for one in ours),

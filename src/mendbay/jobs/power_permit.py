@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from mendbay.core.errors import HeldBack
 from mendbay.core.quantity import chance_text
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.consents import consents_of, refused, risk_called
+from mendbay.jobs.consents import consents_of, refused, risk_called, to_ask
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.triage_case import KeepOff, kept_without_power
@@ -65,6 +65,23 @@ def require_power(bench: Bench, case: int, bays: Iterable[str], although: Althou
             _record(bench, case, bay, "the customer refused it", although.refused)
         for one in kept:
             _record(bench, case, one.bay, "triage says STOP", although.harmful)
+
+
+def unasked_power(bench: Bench, case: int) -> str:
+    """What is still to be heard of the customer before a drive gets power, as a sentence; empty if they said
+    yes or no. It holds nothing back.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    consents = consents_of(bench, case)
+    if not to_ask((POWER,), consents):
+        return ""
+    title = risk_called(POWER).title
+    if POWER in consents:
+        return f"The customer wants to be asked before {title}."
+    return f"The customer was not asked yet about {title}."
 
 
 def _stop(one: KeepOff) -> str:

@@ -34,7 +34,7 @@ class By(StrEnum):
 
     @property
     def words(self) -> str:
-        return {By.PHONE: "by phone", By.WRITING: "in writing", By.PERSON: "in person"}[self]
+        return {By.PHONE: "by telephone", By.WRITING: "in writing", By.PERSON: "in person"}[self]
 
 
 _ONCE_WRITTEN = {"letter": By.WRITING, "person": By.PERSON}

@@ -114,12 +114,14 @@ def first_question() -> Entry:
     return unanswered(next(one for one in packaged_form().values() if one.column == "customer"))
 
 
-def unanswered(question: Question, bay: str = "") -> Entry:
-    """A question as it is asked, of a bay where each drive has its own, without an answer."""
+def unanswered(question: Question, bay: str = "", kind: CaseKind = CaseKind.NOT_SAID) -> Entry:
+    """A question as it is asked in a case of a kind, of a bay where each drive has its own, without an
+    answer."""
     sign = sign_of(question)
     if sign is None:
         return Entry(question, bay, question.words, question.options)
-    return Entry(question, bay, sign.asks, tuple(Option(one.id, one.words) for one in sign.answers))
+    asks = sign.question(kind is CaseKind.BOX)
+    return Entry(question, bay, asks, tuple(Option(one.id, one.words) for one in sign.answers))
 
 
 def fill_form(bench: Bench, case: int) -> FilledForm:
@@ -135,7 +137,14 @@ def fill_form(bench: Bench, case: int) -> FilledForm:
 
 
 def tell(
-    bench: Bench, case: int, question_id: str, text: str, bay: str = "", how: How = How.IN_PERSON
+    bench: Bench,
+    case: int,
+    question_id: str,
+    text: str,
+    bay: str = "",
+    how: How = How.IN_PERSON,
+    *,
+    numbered: bool = False,
 ) -> FilledForm:
     """Enters an answer; it takes the place of an earlier one.
 
@@ -144,6 +153,7 @@ def tell(
         bay: whose drive it is about, where each has its own. A bay that the case's kind has and nobody
             described yet is added.
         how: the customer gave a consent.
+        numbered: as `read_answer` takes it.
 
     Raises:
         NoSuchCase: there is no such case.
@@ -152,7 +162,7 @@ def tell(
     """
     with bench.ledger.together():
         entry = entry_of(bench, case, question_id, bay)
-        values = read_answer(entry.question, entry.options, text)
+        values = read_answer(entry.question, entry.options, text, numbered=numbered)
         if entry.question.column == "due_on":
             require_due(bench, bench.ledger.case(case), values[0] if values else "")
         _keep(bench, bench.ledger.case(case), entry, values, how)
@@ -339,7 +349,7 @@ class _Filling:
         return FilledForm(self.case, self.described, tuple(found), self.consents, self.authority)
 
     def entry(self, question: Question, bay: str) -> Entry:
-        asked = unanswered(question, bay)
+        asked = unanswered(question, bay, self.case.kind)
         note = self.notes.get((question.id, bay))
         noted = None if note is None else _values(note)
         values, origin = self._kept(question, bay)

@@ -84,7 +84,7 @@ def _questions(
             continue
         for bay, kinds in _kinds_of_bays(question, described, kind).items():
             shown_for = kinds if kind is CaseKind.NOT_SAID and len(kinds) < len(KINDS) else ()
-            found.append(_question(question, bay, shown_for, answered))
+            found.append(_question(question, bay, kind, shown_for, answered))
     return tuple(found)
 
 
@@ -104,9 +104,9 @@ def _kinds_of_bays(question: Question, described: Set[str], kind: CaseKind) -> d
 
 
 def _question(
-    question: Question, bay: str, kinds: tuple[str, ...], answered: Set[tuple[str, str]]
+    question: Question, bay: str, kind: CaseKind, kinds: tuple[str, ...], answered: Set[tuple[str, str]]
 ) -> PageQuestion:
-    entry = unanswered(question, bay)
+    entry = unanswered(question, bay, kind)
     consent = question.type is Type.CONSENT
     return PageQuestion(
         id=question.id,

@@ -20,7 +20,8 @@ from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.triage_subject import ABOUT, said_of_subject
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 from mendbay.triage.belief import TRIED, Asked, Belief, Moved, Tried, WhatIf, may_change, sign_of
-from mendbay.triage.next_step import CONDITION, INSIDE, Offer, kept_off, offers_within, stops_power
+from mendbay.triage.next_step import CONDITION, INSIDE, Offer, kept_off, stops_power
+from mendbay.triage.refusals import SpeakAgain, offers_within, speak_again
 from mendbay.triage.stakes import Stakes
 from mendbay.triage.table_file import packaged_tables
 from mendbay.triage.tables import Seat, Step, StepKind
@@ -79,6 +80,7 @@ class Triage:
         kind: of the case.
         tried: repairs that did not help, oldest first, each with who told it and when.
         open_again: what was answered before a repair that may have changed it, and not since.
+        speak_again: refusals of the customer that keep away what would help.
     """
 
     case: int
@@ -96,6 +98,7 @@ class Triage:
     kind: CaseKind = CaseKind.NOT_SAID
     tried: tuple[ToldTry, ...] = ()
     open_again: tuple[Asked, ...] = ()
+    speak_again: tuple[SpeakAgain, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,23 +126,32 @@ def tell_triage(bench: Bench, case: int) -> Triage:
     belief = Belief(worlds, told.since, told.tried)
     known = {asked: one for asked, one in told.known.items() if asked in belief.answers}
     consents = consents_of(bench, case)
+    refusals = refused(consents)
+    offers = offers_within(belief, about.stakes, refusals)
+    kind = bench.ledger.case(case).kind
     return Triage(
         case=case,
         subject=about.subject,
         stakes=about.stakes,
         known=known,
         belief=belief,
-        offers=offers_within(belief, about.stakes, refused(consents)),
+        offers=_from_afar(offers) if kind is CaseKind.ENQUIRY else offers,
         keep_off=_keep_off(belief),
         assumed=about.assumed,
         left_out=told.left_out,
         rests_on=len(counts.taken),
         teach_nothing=counts.left_out,
         consents=consents,
-        kind=bench.ledger.case(case).kind,
+        kind=kind,
         tried=told.tries,
         open_again=tuple(sorted(told.known.keys() - belief.answers.keys())),
+        speak_again=speak_again(belief, about.stakes, refusals, offers) if refusals else (),
     )
+
+
+def _from_afar(offers: tuple[Offer, ...]) -> tuple[Offer, ...]:
+    """Of an enquiry, for which nothing came in: what can be asked, or seen in pictures."""
+    return tuple(one for one in offers if one.step.asked or one.step.pictured)
 
 
 def kept_without_power(bench: Bench, case: int, bay: str) -> KeepOff | None:
@@ -279,9 +291,10 @@ def note_answer(bench: Bench, case: int, asked: Asked, said: str) -> None:
             f"Use one of: {known}.",
         )
     where = f"Bay {asked.bay}" if asked.bay else f"The {sign.seat}"
+    asks = sign.question(_about(bench, case).subject.box)
     with bench.ledger.together():
         _note(bench, case, asked.bay, NoteKind.SIGN, asked.sign, {"answer": said})
-        bench.note(case, "triage", f"{where}: {sign.asks} {words[:1].upper()}{words[1:]}.")
+        bench.note(case, "triage", f"{where}: {asks} {words[:1].upper()}{words[1:]}.")
 
 
 def take_back(bench: Bench, case: int, asked: Asked, reason: str) -> Triage:

@@ -246,8 +246,9 @@ def after_failure(worlds: Worlds, weights: Floats, step: Step, bay: str) -> Floa
 
 
 def may_change(worlds: Worlds, step: Step, bay: str, asked: Asked) -> bool:
-    """Whether a repair may have changed the answer to a sign: it depends on a fault that the repair mends."""
-    if bay not in ("", asked.bay) and asked.bay:
+    """Whether a repair may have changed the answer to a sign: it is not of the past, and depends on a fault
+    that the repair mends."""
+    if worlds.tables.signs[asked.sign].past or (bay not in ("", asked.bay) and asked.bay):
         return False
     groups = worlds.tables.groups
     names = {*step.fixes, *(one for one, members in groups.items() if set(members) & set(step.fixes))}

@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from mendbay.triage.belief import Asked, Belief
+from mendbay.triage.belief import Asked, Belief, may_change
 from mendbay.triage.effects import classes_of, steps_of
 from mendbay.triage.plans import Batch, Followed, Plan, Plans, Work
 from mendbay.triage.stakes import Stakes
@@ -102,20 +102,6 @@ def stops_power(asked: Asked, answer: str) -> bool:
     return asked.sign in SOUNDS and answer in HEARD
 
 
-def offers_within(belief: Belief, stakes: Stakes, refused: frozenset[str] = frozenset()) -> tuple[Offer, ...]:
-    """Every step that can be taken, the one to do next first; what the customer refused stands last, with
-    what it would have been worth, and nothing else counts on it."""
-    free = NextStep(belief, stakes, refused).offers()
-    if not refused:
-        return free
-    held = (
-        replace(one, before=False, refused=min(refused & set(one.step.consents)))
-        for one in NextStep(belief, stakes).offers()
-        if refused & set(one.step.consents)
-    )
-    return (*free, *held)
-
-
 class NextStep:
     """The steps of a belief.
 
@@ -144,7 +130,9 @@ class NextStep:
         self._tests = [
             (step, bay)
             for step, bay in usable
-            if step.kind is StepKind.TEST and Asked(step.reveals, bay) not in belief.answers
+            if step.kind is StepKind.TEST
+            and Asked(step.reveals, bay) not in belief.answers
+            and not (step.again if not self._repaired(step, bay) else step.asked)
         ]
         work = [(step, bay) for step, bay in usable if step.kind is not StepKind.TEST]
         self._classes = classes_of(self._worlds)
@@ -353,6 +341,11 @@ class NextStep:
             all(known is not None and answer not in ("", known) for known in self._known(sign, bay))
             for sign, answer in step.needs
         )
+
+    def _repaired(self, step: Step, bay: str) -> bool:
+        """Whether a repair that was tried may have changed what a test tells."""
+        asked = Asked(step.reveals, bay)
+        return any(may_change(self._worlds, one.step, one.bay, asked) for one in self.belief.tried)
 
     def _known(self, sign: str, bay: str) -> tuple[str | None, ...]:
         """What is answered of a sign: of the step's own bay, or for a step of the box of each."""

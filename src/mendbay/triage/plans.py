@@ -17,8 +17,10 @@ from mendbay.triage.stakes import Stakes
 from mendbay.triage.tables import Step
 from mendbay.triage.worlds import Bools, Floats, Int64s
 
-LONGEST_PLAN = 6
-"""Repairs looked ahead; what is left unsolved after so many is handed on (own choice)."""
+LONGEST_PLAN = 12
+"""Repairs looked ahead; what is left unsolved after so many is handed on (own choice). Where no laboratory
+may be asked, what is handed on is lost: a plan that ends too soon makes tests look worth what it leaves
+out."""
 ALIKE = 1e-12
 """Share by which figures may differ and be taken for the same, so that of drives that are alike the first
 comes first whatever the rounding (own choice: some thousand times what rounding is)."""
@@ -153,7 +155,10 @@ class Followed:
         """
         state = self._begun(batch)
         order = list[Int64s]()
-        for _ in range(min(LONGEST_PLAN, len(self._repairs))):
+        longest = min(LONGEST_PLAN, len(self._repairs))
+        for _ in range(longest):
+            if bool((state.spent >= state.best).all()):
+                break  # what follows only adds to what is spent
             offered = np.flatnonzero(~state.closed.all(axis=0))
             price = state.left.sum(axis=1)[:, None] * state.before[:, offered]
             price += state.left @ self._costs[offered].T
@@ -163,6 +168,7 @@ class Followed:
             chosen = ratio.argmax(axis=1)
             self._take(state, chosen)
             order.append(self._blind[chosen])
+        order += (order[-1:] or [np.zeros(len(state.left), np.int64)]) * (longest - len(order))
         return state.best, np.array(order, np.int64).reshape(-1, len(state.left)).T
 
     def each_order(self, batch: Batch, orders: Int64s) -> Floats:

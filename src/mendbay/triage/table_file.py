@@ -185,8 +185,9 @@ class _Reader:
             table.refuse("has no last row that always applies", "End with a row that has no `when`")
         if len({one.when for one in rows}) != len(rows):
             table.refuse("has two rows with the same conditions", "Leave the second out: it never applies")
+        past, asks_alone = table.flag("past"), table.text("asks_alone", "")
         table.done()
-        return Sign(sign_id, seat, asks, tuple(answers), tuple(rows))
+        return Sign(sign_id, seat, asks, tuple(answers), tuple(rows), past, asks_alone)
 
     def _terms(self, table: Table, seat: Seat) -> tuple[Term, ...]:
         return tuple(self._term(table, seat, text) for text in table.ids("when"))
@@ -242,6 +243,9 @@ class _Reader:
             needs=self._needs(table),
             cautions=table.ids("cautions"),
             consents=table.ids("consents"),
+            asked=table.flag("asked"),
+            pictured=table.flag("pictured"),
+            again=table.flag("again"),
         )
         self._check(table, step)
         table.done()
@@ -281,6 +285,10 @@ class _Reader:
             table.refuse("mends nothing", "Give `fixes` or `solves`")
         if step.kind is StepKind.TEST and (step.fixes or step.solves):
             table.refuse("is a test that mends", "Make it a repair")
+        if step.kind is not StepKind.TEST and (step.asked or step.pictured or step.again):
+            table.refuse("asks or looks and is no test", "Leave `asked`, `pictured` and `again` to tests")
+        if step.powers and (step.asked or step.pictured):
+            table.refuse("gives a drive power and is done from afar", "Leave one of them out")
         for one in step.cautions:
             if one not in packaged_cautions():
                 table.refuse(f"has the caution {one[:60]!r}, which is not there", "Name one of cautions.toml")

@@ -112,6 +112,8 @@ class Sign:
     Args:
         rows: the first one that applies counts, so that a dead supply hides whatever is behind it; the last
             one applies always.
+        past: it is of what happened before, which no repair changes.
+        asks_alone: the question where a drive came alone; empty for the same.
     """
 
     id: str
@@ -119,6 +121,12 @@ class Sign:
     asks: str
     answers: tuple[Answer, ...]
     rows: tuple[Row, ...]
+    past: bool = False
+    asks_alone: str = ""
+
+    def question(self, box: bool) -> str:
+        """What is asked, of a box or of a drive that came alone."""
+        return self.asks if box else self.asks_alone or self.asks
 
     def place(self, answer: str) -> int:
         """Which of the answers that is.
@@ -168,6 +176,9 @@ class Step:
             the box needs what it needs of a drive from any one of them.
         cautions: ids of what must be read before it.
         consents: ids of what the customer must agree to before it (`case/consents.toml`).
+        asked: the customer is asked of the past: it tells nothing of what was repaired since.
+        pictured: it is seen in pictures, so that the thing itself need not be here.
+        again: only taken once a repair may have changed what it tells.
     """
 
     id: str
@@ -185,6 +196,9 @@ class Step:
     needs: tuple[tuple[str, str], ...]
     cautions: tuple[str, ...]
     consents: tuple[str, ...] = ()
+    asked: bool = False
+    pictured: bool = False
+    again: bool = False
 
 
 @dataclass(frozen=True, slots=True)

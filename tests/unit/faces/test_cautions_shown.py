@@ -115,8 +115,9 @@ def test_cautions_stand_before_what_reading_answers(run: Run, tmp_path: Path) ->
     assert answer(run, "drive", "read", "1", "2", drive, codes=(0,))["ending"] == "done"
 
 
-def answered(bench: Bench, needs: tuple[tuple[str, str], ...]) -> Triage:
-    """Triage of a new case with a box of two drives, in which everything that some step needs is answered."""
+def answered(bench: Bench, needs: tuple[tuple[str, str], ...], again: bool) -> Triage:
+    """Triage of a new case with a box of two drives, in which everything that some step needs is answered;
+    with `again` after a repair that may have changed what lights and drives do."""
     case = take_in(bench, "Quillmere Pottery", box="two-bay box", bays=[Bay(0, "1"), Bay(0, "2")]).number
     signs = packaged_tables().signs
     for name, wanted in needs:
@@ -124,6 +125,8 @@ def answered(bench: Bench, needs: tuple[tuple[str, str], ...]) -> Triage:
         said = json.dumps({"answer": wanted or sign.answers[0].id})
         for bay in ("1", "2") if sign.seat is Seat.BAY else ("",):
             bench.notes.add(Note(case, bay, NoteKind.SIGN, name, bench.now(), "A technician", said))
+    if again:
+        bench.notes.add(Note(case, "", NoteKind.TRIED, "new-adapter", bench.now(), "A technician", "{}"))
     return tell_triage(bench, case)
 
 
@@ -132,11 +135,11 @@ def test_cautions_stand_before_every_step_of_triage(tmp_path: Path) -> None:
     steps = packaged_tables().steps
     walked: set[str] = set()
     with open_bench(tmp_path / "home") as bench:
-        for needs in dict.fromkeys(step.needs for step in steps.values()):
-            told = answered(bench, needs)
+        for needs, again in dict.fromkeys((step.needs, step.again) for step in steps.values()):
+            told = answered(bench, needs, again)
             for offer in told.offers:
                 step = offer.step
-                if step.needs != needs:
+                if (step.needs, step.again) != (needs, again):
                     continue
                 walked.add(step.id)
                 shown = "\n".join(step_lines(told, offer))

@@ -202,6 +202,9 @@ def test_bad_input_gets_one_sentence_a_next_step_and_its_code(run: Run, tmp_path
     failing(run("pair", "read", "1", "sdb"), errors.UsageError)
     failing(run("nonsense"), errors.UsageError)
     failing(run("case", "show", "one"), errors.UsageError)
+    for words in (("tell", "1", "worth", "-5"), ("tell", "1", "keep-days", "-3"), ("show", "-1")):
+        assert failing(run("case", *words), errors.UsageError).startswith(f"{words[-1]} is below 0")
+    assert "No such option '-x'" in failing(run("case", "tell", "1", "notes", "-x"), errors.UsageError)
     failing(run("handback", "check", tmp_path), errors.BagInvalid)
 
 

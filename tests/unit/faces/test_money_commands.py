@@ -38,7 +38,7 @@ def test_from_quote_to_receipt_with_documented_answers(run: Run, tmp_path: Path)
     custody = answer(run, "case", "show", "1")["custody"]
     assert custody["holds"]
     said = " ".join(one["what"] for one in custody["entries"])
-    assert "quote 1 accepted by the customer by phone" in said
+    assert "quote 1 accepted by the customer by telephone" in said
     assert "payment 1 received in cash" in said
     assert "Quillmere" not in said
 

@@ -44,13 +44,45 @@ def test_the_essentials_of_a_box_at_the_terminal(tmp_path: Path, run: Run) -> No
     assert answer(run, "triage", "show", "2")["keep_without_power"][0]["bay"] == "2"
 
 
+def test_what_cannot_be_picked_is_told_by_the_numbers_and_words_shown(tmp_path: Path, run: Run) -> None:
+    condition = ["1", "555 0100", "a box", "1"]
+    said = converse(
+        tmp_path / "home", ["case", "take-in", "1"], [*condition, "1 2", "8", "2 9", "3", STOP]
+    ).said
+    flat = " ".join(said.split())
+    assert "Leave out 1 (nothing to be seen), or give it alone." in flat
+    assert "No line above is '8'. Type a number from 1 to 7, or some of them with blanks between" in flat
+    assert "No line above is '9'." in flat
+    assert "seal-broken" not in flat, "a name that is on no line"
+    by_command = refused(run, 2, "case", "tell", "1", "condition", "wet,sound")
+    assert "Leave out sound" in by_command, "there names are what is typed"
+
+
+def test_a_drive_alone_is_not_asked_about_in_a_box(run: Run) -> None:
+    def asked() -> str:
+        questions = answer(run, "case", "form", "1", "--all")["questions"]
+        return str(next(one["words"] for one in questions if one["question"] == "sound"))
+
+    text_of(run, "case", "tell", "1", "kind", "two-bay-box")
+    assert asked() == "What does the drive sound like in the box?"
+    run("case", "open", "Quillmere Pottery", "--bay", "1=")
+    text_of(run, "case", "tell", "2", "kind", "drive")
+    questions = answer(run, "case", "form", "2", "--all")["questions"]
+    assert [one["words"] for one in questions if one["question"] == "sound"] == [
+        "What does the drive sound like?"
+    ]
+    assert "in the box" not in text_of(run, "triage", "step", "2", "ask-sound", "--bay", "1")
+    text_of(run, "triage", "tell", "2", "sound", "silent", "--bay", "1")
+    assert "What does the drive sound like? Nothing." in text_of(run, "case", "show", "2")
+
+
 def test_later_back_explained_not_known_and_picked_up_again(tmp_path: Path, run: Run) -> None:
     home = tmp_path / "home"
     first = converse(
         home, ["case", "take-in", "1"], ["9", "2", "?", "", "a drive", "-", "a drive in a bag", "x", STOP]
     )
     assert first.code == 130
-    assert "cannot be '9'" in first.said
+    assert "No line above is '9'. Type a number from 1 to 5; ? explains." in first.said.replace("\n  ", " ")
     assert "read the telephone number back" in first.said
     assert "so far: a drive" in first.said
     assert "What was answered is kept" in first.said.replace("\n  ", " ")

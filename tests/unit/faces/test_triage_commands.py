@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from support.answers import Run, answer, refused, text_of
+from support.answers import Run, answer, fits, refused, text_of
 
 
 @pytest.fixture(autouse=True)
@@ -99,3 +99,97 @@ def test_reading_is_held_back_with_its_exit_code_and_the_way_on(run: Run, tmp_pa
     assert "STOP" in refused(run, 16, "drive", "read", "1", "1", image, *reason)
     done = answer(run, "drive", "read", "1", "1", image, *reason, "--although-harmful", "a copy of it")
     assert done["bay"] == "1"
+
+
+def test_after_a_repair_the_past_is_not_asked_again_but_what_it_may_have_changed_is(run: Run) -> None:
+    for bay in ("1", "2"):
+        text_of(run, "triage", "tell", "1", "sound", "silent", "--bay", bay)
+    before = answer(run, "triage", "tell", "1", "lights", "none")
+    assert not {"lights-now", "sound-now"} & {one["step"] for one in before["steps"]}
+    after = answer(run, "triage", "tried", "1", "new-adapter")
+    steps = [(one["step"], one["bay"]) for one in after["steps"]]
+    shown = text_of(run, "triage", "show", "1")
+    assert all(f"{one}: whole job" in shown for one in ("lights-now", "sound-now"))
+    assert {("lights-now", None), ("sound-now", "1"), ("sound-now", "2")} <= set(steps)
+    assert not {"ask-lights", "ask-sound"} & {one for one, _ in steps}
+    assert ("ask-history", None) in steps, "what nobody told yet of before can still be asked"
+    told = answer(run, "triage", "tell", "1", "swapped", "no", "--bay", "1")
+    assert "swapped" not in [
+        one["sign"] for one in answer(run, "triage", "tried", "1", "clean-contacts")["open_again"]
+    ]
+    assert told["known"]
+
+
+def test_for_an_enquiry_nothing_is_done_to_a_drive_that_is_not_there(run: Run) -> None:
+    text_of(run, "case", "tell", "1", "kind", "picture-enquiry")
+    told = answer(run, "triage", "show", "1")
+    assert {one["step"] for one in told["steps"]} == {"ask-history", "ask-sound", "ask-swap", "look-at-board"}
+    assert "nothing came in" in refused(run, 2, "triage", "step", "1", "measure-supply", "--bay", "1")
+    signs = {"ask-history": "history", "ask-sound": "sound", "ask-swap": "swapped", "look-at-board": "burn"}
+    said = {"history": "nothing", "sound": "silent", "swapped": "no", "burn": "none"}
+    for one in told["steps"]:
+        bay = ("--bay", one["bay"]) if one["bay"] else ()
+        text_of(run, "triage", "tell", "1", signs[one["step"]], said[signs[one["step"]]], *bay)
+    assert "All that can be asked or seen in pictures is known." in text_of(run, "triage", "show", "1")
+    assert answer(run, "triage", "show", "1")["steps"] == []
+    text_of(run, "case", "letter", "1")
+
+
+def test_giving_back_says_why_and_what_to_speak_about_again(run: Run) -> None:
+    text_of(run, "triage", "tell", "1", "lights", "none")
+    for bay in ("1", "2"):
+        text_of(run, "triage", "tell", "1", "sound", "silent", "--bay", bay)
+    free = text_of(run, "triage", "show", "1")
+    assert "more than the data is worth" not in free
+    for one in ("power-on", "open-drive"):
+        text_of(run, "case", "consent", "1", one, "no")
+    shown = " ".join(text_of(run, "triage", "show", "1", "--all").split())
+    assert "What the customer refused leaves nothing that would help." in shown
+    assert "more than the data is worth" not in shown
+    assert (
+        "Speak to the customer again about giving power to a failing drive: it would allow new-adapter"
+        in shown
+    )
+    assert "mendbay case consent 1 power-on" in shown
+    again = answer(run, "triage", "show", "1")["speak_again"]
+    assert [one["consents"] for one in again] == [["power-on"], ["open-drive"]]
+    assert all(one["total"] < one["instead"] for one in again)
+    assert "Speak to the customer again" in text_of(run, "case", "today")
+    for one in ("power-on", "open-drive"):
+        text_of(run, "case", "consent", "1", one, "yes")
+    text_of(run, "triage", "about", "1", "--worth", "15")
+    dear = " ".join(text_of(run, "triage", "show", "1").split())
+    assert "What can be done would cost more than the data is worth." in dear
+
+
+def test_the_repair_of_the_likeliest_fault_is_in_the_short_list(run: Run) -> None:
+    text_of(run, "triage", "tell", "1", "lights", "none")
+    shown = text_of(run, "triage", "show", "1")
+    assert "the mains adapter" in shown.split("What is likely broken")[1].splitlines()[1]
+    assert "new-adapter: whole job" in shown
+    assert "measure-adapter: whole job" in shown
+
+
+def test_reading_says_once_what_the_customer_was_not_asked(run: Run, tmp_path: Path) -> None:
+    image = tmp_path / "drive.img"
+    image.write_bytes(bytes(range(256)) * 256)
+
+    def said() -> str:
+        done = run("drive", "read", "1", "1", image)
+        assert done.returncode == 0, done.stderr
+        assert fits(done.stdout)
+        return " ".join(done.stdout.split())
+
+    first = said()
+    assert first.count("The customer was not asked yet about giving power to a failing drive.") == 1
+    assert "mendbay case consent 1 power-on yes|no|ask" in first
+    assert "mendbay case authority 1 WHOSE" in first
+    answer(run, "drive", "read", "1", "1", image)
+    assert not run("--json", "drive", "read", "1", "1", image).stderr
+    pair = " ".join(run("pair", "read", "1", f"1={image}").stdout.split())
+    assert "The customer was not asked yet" in pair
+    text_of(run, "case", "consent", "1", "power-on", "ask")
+    assert "wants to be asked before giving power" in said()
+    text_of(run, "case", "consent", "1", "power-on", "yes")
+    text_of(run, "case", "authority", "1", "own", "--seen")
+    assert "Mind:" not in said()

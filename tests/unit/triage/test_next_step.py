@@ -227,7 +227,8 @@ def test_the_same_where_something_harmful_would_be_best(worlds: Worlds, rounds: 
     rng = random.Random(11)
     met = 0
     for number in range(rounds):
-        answers = dict(LEADING[number % 3])
+        heard = known(sound_bay2="normal") if worlds is BOX else {}  # else asking for it is best
+        answers = heard | LEADING[number % 3]
         one = rng.choice([one for one in all_signs(worlds) if one.sign != CONDITION])  # it bars all power
         answers.setdefault(one, rng.choice(sign_of(worlds, one).answers).id)
         belief = Belief(worlds, answers)

@@ -19,7 +19,7 @@ WORLDS = {
     "box": Worlds(packaged_tables(), Subject(("1", "2"))),
     "drive": Worlds(packaged_tables(), Subject(("1",), box=False)),
 }
-AGREED = 53
+AGREED = 56
 """Cases in which the first step is among the practitioner's; fewer would be a step back."""
 
 
@@ -29,7 +29,7 @@ def judged(case: dict[str, Any]) -> tuple[Belief, tuple[Offer, ...]]:
         sign, _, bay = name.partition(":")
         known[Asked(sign, bay)] = answer
     belief = Belief(WORLDS[case["came"]], known)
-    return belief, NextStep(belief, Stakes(float(case["worth"]))).offers()
+    return belief, NextStep(belief, Stakes(float(case["worth"])), frozenset(case.get("refused", ()))).offers()
 
 
 def test_the_panel_is_large_and_knows_its_steps() -> None:

@@ -93,6 +93,8 @@ BREAKS = [
         "'ghosts', which is not there",
     ),
     ("steps", 'consents = ["power-on"]', "consents = []", "without the customer's word"),
+    ("steps", 'reveals = "sound-alone"', 'reveals = "sound-alone"\nasked = true', "done from afar"),
+    ("steps", 'id = "stop-and-send"', 'id = "stop-and-send"\nagain = true', "is no test"),
     ("steps", 'id = "give-back"', 'id = "give-back"\nconsents = ["shipping"]', "hands the job on without"),
     ("steps", 'needs = ["detected=right"]', 'needs = ["detected=left"]', "no sign"),
     ("steps", "adapter = { value = 0.97,", "heads = { value = 0.97,", "no fault of the box"),

@@ -3,7 +3,12 @@
 from __future__ import annotations
 
 from mendbay.core.cautions import cautions_for
+from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, wrapped
+from mendbay.faces.cli.take_in_words import authority_warning
+from mendbay.jobs.authority import concern
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.power_permit import POWER, unasked_power
 
 DRIVE = ("spinning-drive",)
 """Before a drive is read."""
@@ -17,3 +22,15 @@ def say_cautions(screen: Screen, ids: tuple[str, ...]) -> None:
     cautions = cautions_for(ids)
     lines = [wrapped(f"CAUTION, {one.title}: {one.text}", "", "  ") for one in cautions]
     screen.say("\n".join([*lines, wrapped(cautions[0].deferral, "", "  "), ""]))
+
+
+def say_unsettled(screen: Screen, bench: Bench, case: int) -> None:
+    """Says once, before a drive of a case is read, what nobody asked the customer or put down yet, with the
+    commands that put it right; reading goes on. A program that asked for JSON gets its answer alone."""
+    called = wording.called_as()
+    if unasked := unasked_power(bench, case):
+        screen.say(wrapped(f"Mind: {unasked}", "", "  "))
+        screen.say(f"  What to read to them: {called} case consent {case} {POWER}")
+        screen.say(f"  To put their word down: {called} case consent {case} {POWER} yes|no|ask")
+    if unsettled := authority_warning(concern(bench, case), case):
+        screen.say(wrapped(unsettled, "", "  "))

@@ -9,7 +9,7 @@ import click
 
 from mendbay.core.errors import EXIT_INCOMPLETE, Interrupted
 from mendbay.faces import wording
-from mendbay.faces.cli.caution_words import DRIVE, say_cautions
+from mendbay.faces.cli.caution_words import DRIVE, say_cautions, say_unsettled
 from mendbay.faces.cli.drive_facts import COMMANDS
 from mendbay.faces.cli.drive_record import blend, compared_json, compared_lines, refused, show, verify
 from mendbay.faces.cli.screen import Screen
@@ -129,6 +129,7 @@ def read(
             sector_bytes=int(sector_bytes),
         ) as bench,
     ):
+        say_unsettled(screen, bench, case)
         seconds = None if minutes is None else minutes * 60
         although = Although(although_refused, although_harmful)
         result = read_drive(bench, case, DriveAt(bay, source, adapter), seconds=seconds, although=although)

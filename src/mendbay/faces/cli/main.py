@@ -93,9 +93,10 @@ def main() -> None:
         code = _tell(
             Interrupted("Stopped from the keyboard.", "Run the same command again to go on."), as_json
         )
+    except click.NoSuchOption as trouble:
+        code = _tell(_below_nothing(trouble, sys.argv[1:]) or _not_taken(trouble), as_json)
     except click.ClickException as trouble:
-        hint = _help_of(trouble)
-        code = _tell(UsageError(trouble.format_message(), hint), as_json)
+        code = _tell(_not_taken(trouble), as_json)
     except KeyboardInterrupt:
         code = _tell(Interrupted("Stopped at once.", "Run the same command again to go on."), as_json)
     except MendbayError as trouble:
@@ -110,6 +111,22 @@ def main() -> None:
         step = "Nothing durable is lost. Run again with MENDBAY_TRACE=1 and report what it prints."
         code = _tell(MendbayError(what, step), as_json)
     sys.exit(code if isinstance(code, int) else 0)
+
+
+def _below_nothing(trouble: click.NoSuchOption, arguments: list[str]) -> UsageError | None:
+    """What is said of a number with a minus before it, which looks like an option; None where it is none."""
+    begins = re.escape(trouble.option_name)
+    number = next((one for one in arguments if re.fullmatch(rf"(?={begins})-\d[\d.,'\s]*", one)), None)
+    if number is None:
+        return None
+    return UsageError(
+        f"{number[:40]} is below 0, and no number or amount here can be.",
+        f"Write it without the minus. {_help_of(trouble)}",
+    )
+
+
+def _not_taken(trouble: click.ClickException) -> UsageError:
+    return UsageError(trouble.format_message(), _help_of(trouble))
 
 
 def _help_of(trouble: click.ClickException) -> str:

@@ -9,7 +9,7 @@ import click
 from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces import wording
-from mendbay.faces.cli.caution_words import DRIVE, say_cautions
+from mendbay.faces.cli.caution_words import DRIVE, say_cautions, say_unsettled
 from mendbay.faces.cli.drive import ALTHOUGH_HARMFUL, ALTHOUGH_REFUSED, PATIENCE, SECTORS, assumptions
 from mendbay.faces.cli.screen import Screen, printable, table, wrapped
 from mendbay.files.tree import VolumeFacts
@@ -118,6 +118,7 @@ def read(
             sector_bytes=int(sector_bytes),
         ) as bench,
     ):
+        say_unsettled(screen, bench, case)
         seconds = None if minutes is None else minutes * 60
         although = Although(although_refused, although_harmful)
         result = read_pair(

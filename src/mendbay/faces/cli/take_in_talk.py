@@ -102,9 +102,8 @@ class Talk:
             else:
                 try:
                     question, bay = entry.key
-                    form = tell(
-                        self._bench, self.case, question, NOT_KNOWN if said == NONE else said, bay, self._how
-                    )
+                    said = NOT_KNOWN if said == NONE else said
+                    form = tell(self._bench, self.case, question, said, bay, self._how, numbered=True)
                 except UsageError as trouble:
                     self._complain(trouble)
                     continue

@@ -14,6 +14,7 @@ from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, wrapped
 from mendbay.faces.cli.triage_tables import tables as tables_
 from mendbay.jobs.consents import to_ask
+from mendbay.jobs.next_steps import GIVE_BACK, LEAST, given_back, held, short_list
 from mendbay.jobs.power_permit import REASONS_SHOWN
 from mendbay.jobs.triage_case import (
     Triage,
@@ -34,9 +35,7 @@ from mendbay.triage.tables import Seat, StepKind, Tables
 from mendbay.triage.worlds import Place
 from mendbay.wiring import open_bench
 
-SHOWN = 6
-LEAST = 0.02
-"""Chance from which a fault is listed."""
+FAULTS_SHOWN = 6
 CASE = click.argument("case", type=int)
 SIGN = click.argument("sign")
 BAY = click.option("--bay", default="", help="Which drive, for what each drive has.")
@@ -71,7 +70,7 @@ def signs(screen: Screen, case: int, only_open: bool) -> None:
     for one in asked:
         sign = sign_of(told.belief.worlds, one)
         known = told.known.get(one)
-        lines.append(wrapped(f"{_called(one)}: {sign.asks}"))
+        lines.append(wrapped(f"{_called(one)}: {sign.question(told.subject.box)}"))
         for each in sign.answers:
             mark = "*" if known and known.answer == each.id else " "
             lines.append(wrapped(f"{mark} {each.id}: {each.words}", "  "))
@@ -195,7 +194,7 @@ def what_if_(screen: Screen, case: int, sign: str, bay: str) -> None:
     with open_bench(screen.home) as bench:
         told, found = what_if(bench, case, Asked(sign, bay))
     asked = sign_of(told.belief.worlds, Asked(sign, bay))
-    lines = [wrapped(asked.asks)]
+    lines = [wrapped(asked.question(told.subject.box))]
     for one, each in zip(found, asked.answers, strict=True):
         lines.append(wrapped(f"{each.words} ({chance_text(one.chance)}):", "  "))
         lines += [_row(chance_text(chance), words, "      ") for words, chance in _likeliest(told, one, 3)]
@@ -230,7 +229,7 @@ def step_(screen: Screen, case: int, step: str, bay: str) -> None:
     if not offered:
         raise _no_step(told, step, bay)
     screen.answer(offer_json(told, offered[0]), "\n".join(step_lines(told, offered[0])))
-    if _held(offered[0]):
+    if held(offered[0]):
         sys.exit(EXIT_INCOMPLETE)
 
 
@@ -245,6 +244,11 @@ def _no_step(told: Triage, step: str, bay: str) -> UsageError:
         )
     if known.seat is not Seat.BAY and bay:
         return UsageError(f"{step} is a step of the {known.seat}.", "Leave --bay out.")
+    if told.kind is CaseKind.ENQUIRY and not (known.asked or known.pictured):
+        return UsageError(
+            f"{step} cannot be taken: nothing came in with this enquiry.",
+            f"mendbay triage show {told.case} lists what can be asked, or seen in pictures.",
+        )
     needs = ", ".join(f"{sign} to be {one or 'known'}" for sign, one in known.needs)
     return UsageError(
         f"{step} cannot be taken now.",
@@ -283,25 +287,52 @@ def _text(told: Triage, everything: bool) -> str:
     lines += ["", "What is likely broken (up to two things at once are looked at):"]
     ranked = told.belief.ranked()
     if not everything:
-        ranked = tuple(one for one in ranked if one[1] >= LEAST)[:SHOWN]
+        ranked = tuple(one for one in ranked if one[1] >= LEAST)[:FAULTS_SHOWN]
     rows = [(chance_text(chance), _place_words(tables, place)) for place, chance in ranked]
     rows.append((chance_text(told.belief.sound()), "nothing is broken"))
     lines += [_row(chance, words, "  ") for chance, words in rows]
     if told.subject.box:
         each = (f"{one.words} {chance_text(told.belief.layout(one.id))}" for one in tables.layouts.values())
         lines.append(wrapped(f"The drives: {', '.join(each)}.", "  "))
-    lines += ["", "What to do next, the whole job then expected to cost:"]
-    listed = told.offers if everything else _worth_listing(told)
+    lines += _step_list(told, everything)
+    return "\n".join(lines)
+
+
+def _step_list(told: Triage, everything: bool) -> list[str]:
+    """What to do next, with the commands."""
+    called = wording.called_as()
+    known = f"{called} triage signs {told.case} --open"
+    if not told.offers:  # of an enquiry, for which all was asked
+        return ["", "All that can be asked or seen in pictures is known.", f"Next: {known}"]
+    lines = ["", "What to do next, the whole job then expected to cost:"]
+    listed = told.offers if everything else short_list(told)
     for number, offer in enumerate(listed, 1):
         lines += _offer_lines(told, number, offer)
     if not everything:
         lines += _refused_lines(told)
+    lines += [wrapped(one, "  ", "") for one in _speak_again_sentences(told)]
     first = listed[0]
     where = f" --bay {first.bay}" if first.bay else ""
-    called = wording.called_as()
-    lines.append(f"Next: {called} triage step {told.case} {first.step.id}{where}")
-    lines.append(f"  or put down what is known: {called} triage signs {told.case} --open")
-    return "\n".join(lines)
+    if told.speak_again and first.step.kind is StepKind.HAND_ON:
+        lines.append(f"Next: {called} case consent {told.case} {told.speak_again[0].consents[0]}")
+        lines.append(f"  or: {called} triage step {told.case} {first.step.id}{where}")
+    else:
+        lines.append(f"Next: {called} triage step {told.case} {first.step.id}{where}")
+    lines.append(f"  or put down what is known: {known}")
+    return lines
+
+
+def _speak_again_sentences(told: Triage) -> list[str]:
+    """Where the customer should be spoken to again, the step that would then be taken and what it brings."""
+    found: list[str] = []
+    for one in told.speak_again:
+        titles = " and ".join(packaged_risks()[each].title for each in one.consents)
+        where = f" (bay {one.offer.bay})" if one.offer.bay else ""
+        found.append(
+            f"Speak to the customer again about {titles}: it would allow {one.offer.step.id}{where}, "
+            f"{_figures(one.offer)}; without it the whole job is expected to cost {one.instead:.0f}."
+        )
+    return found
 
 
 def _what(told: Triage) -> str:
@@ -320,22 +351,6 @@ def _row(chance: str, words: str, indent: str) -> str:
     return first + wrapped(words, " " * len(first), "").lstrip()
 
 
-def _promises(one: Offer) -> bool:
-    """Whether a step is more than a possibility."""
-    if one.step.kind is StepKind.TEST:
-        return one.before or one.saves > one.cost
-    return one.solves >= LEAST
-
-
-def _worth_listing(told: Triage) -> tuple[Offer, ...]:
-    """The first steps: no test that costs more than it saves, no repair that hardly helps, nothing that
-    should not be done now, and always the best way of ending the job."""
-    good = [one for one in told.offers if not _held(one) and _promises(one)]
-    end = next(one for one in told.offers if one.step.kind is StepKind.HAND_ON)
-    shown = good[:SHOWN]
-    return (*shown, *([] if end in shown else [end]))
-
-
 def _refused_lines(told: Triage) -> list[str]:
     """What is not listed because the customer refused it."""
     ids = dict.fromkeys(one.refused for one in told.offers if one.refused)
@@ -347,6 +362,8 @@ def _offer_lines(told: Triage, number: int, offer: Offer) -> list[str]:
     where = f" (bay {offer.bay})" if offer.bay else ""
     lines = [wrapped(f"{number}. {offer.step.words}{where}", "", "   ")]
     lines.append(wrapped(f"{offer.step.id}: {_figures(offer)}", "     "))
+    if offer.step.id == GIVE_BACK and (because := given_back(told)):
+        lines.append(wrapped(because, "     "))
     lines += [wrapped(one, "     ") for one in _held_sentences(offer)]
     titles = [one.title for one in to_ask(offer.step.consents, told.consents)]
     if titles:
@@ -375,27 +392,25 @@ def step_lines(told: Triage, offer: Offer) -> list[str]:
     cautions = cautions_of(offer.step)
     if cautions:
         lines += [wrapped(cautions[0].deferral), ""]
-    for held in _held_sentences(offer):
-        lines += [wrapped(held), ""]
+    for sentence in _held_sentences(offer):
+        lines += [wrapped(sentence), ""]
     for risk in to_ask(offer.step.consents, told.consents):
         lines += [wrapped(f"ASK THE CUSTOMER FIRST: {risk.ask}", "", "  "), wrapped(risk.risk, "  ", "")]
         said = f"{wording.called_as()} case consent {told.case} {risk.id} yes|no|ask --how phone"
         lines += [f"  {said}", ""]
     lines.append(wrapped(f"{offer.step.words}{f' (bay {offer.bay})' if offer.bay else ''}"))
     lines.append(wrapped(_figures(offer)[:1].upper() + _figures(offer)[1:] + ".", "  "))
+    if offer.step.id == GIVE_BACK and (because := given_back(told)):
+        lines.append(wrapped(because, "  "))
     called = wording.called_as()
     if offer.step.reveals:
         sign = told.belief.worlds.tables.signs[offer.step.reveals]
         bay = f" --bay {offer.bay}" if offer.bay else ""
-        lines.append(wrapped(f"It answers: {sign.asks}", "  "))
+        lines.append(wrapped(f"It answers: {sign.question(told.subject.box)}", "  "))
         answers = "|".join(one.id for one in sign.answers)
         lines.append(f"Next: {called} triage tell {told.case} {sign.id} ANSWER{bay}")
         lines.append(wrapped(f"ANSWER being {answers.replace('|', ', ')}", "  "))
     return lines
-
-
-def _held(offer: Offer) -> bool:
-    return bool(offer.barred or offer.refused)
 
 
 def _held_sentences(offer: Offer) -> list[str]:
@@ -460,6 +475,17 @@ def _json(told: Triage) -> dict[str, object]:
         "faults": _faults_json(told, told.belief.faults().tolist()),
         "sound": round(told.belief.sound(), 6),
         "layouts": {one: round(told.belief.layout(one), 6) for one in told.belief.worlds.tables.layouts},
+        "speak_again": [
+            {
+                "consents": list(one.consents),
+                "step": one.offer.step.id,
+                "bay": one.offer.bay or None,
+                "total": round(one.offer.total, 2),
+                "solves": round(one.offer.solves, 6),
+                "instead": round(one.instead, 2),
+            }
+            for one in told.speak_again
+        ],
         "steps": [offer_json(told, one) for one in told.offers],
     }
 
@@ -476,7 +502,7 @@ def _sign_json(told: Triage, asked: Asked) -> dict[str, object]:
     return {
         "sign": asked.sign,
         "bay": asked.bay or None,
-        "asks": sign.asks,
+        "asks": sign.question(told.subject.box),
         "answers": [{"answer": one.id, "words": one.words} for one in sign.answers],
         "known": known.answer if known else None,
         "origin": known.origin if known else None,

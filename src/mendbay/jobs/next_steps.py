@@ -1,0 +1,73 @@
+"""Which of all steps are shown first, and why a job would be given back as it is."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+from mendbay.case.records import CaseKind
+from mendbay.jobs.triage_case import Triage
+from mendbay.triage.next_step import Offer
+from mendbay.triage.tables import StepKind
+
+SHOWN = 6
+"""Steps in the short list; the same for the other drive is no further one (own choice)."""
+LEAST = 0.02
+"""Chance from which a fault is listed, and of giving the data from which a repair is (own choice)."""
+GIVE_BACK = "give-back"
+"""The step that ends a job without more being done."""
+
+
+class GivenBack(StrEnum):
+    """Why giving it back as it is would be best."""
+
+    NOT_BEST = ""
+    DEAR = "What can be done would cost more than the data is worth."
+    REFUSED = "What the customer refused leaves nothing that would help."
+
+
+def held(offer: Offer) -> bool:
+    """Whether a step should not be taken now."""
+    return bool(offer.barred or offer.refused)
+
+
+def short_list(told: Triage) -> tuple[Offer, ...]:
+    """The first steps: no test that costs more than it saves, no repair that hardly helps and nothing that
+    should not be done now; but what a repair opened again, the best repair of the likeliest fault and the
+    best way of ending the job always, where there is one. Of an enquiry everything: it is little."""
+    if told.kind is CaseKind.ENQUIRY:
+        return told.offers
+    good = [one for one in told.offers if not held(one) and _promises(one)]
+    names = list(dict.fromkeys(one.step.id for one in good))[:SHOWN]
+    shown = [one for one in good if one.step.id in names]
+    always = [_repair_of_likeliest(told), _end(told)]
+    return (*shown, *(one for one in always if one is not None and one not in shown))
+
+
+def given_back(told: Triage) -> GivenBack:
+    """Why giving it back is best, if it is."""
+    free = [one for one in told.offers if not held(one)]
+    if not free or min(free, key=lambda one: one.total).step.id != GIVE_BACK:
+        return GivenBack.NOT_BEST
+    return GivenBack.REFUSED if told.speak_again else GivenBack.DEAR
+
+
+def _promises(one: Offer) -> bool:
+    """Whether a step is more than a possibility."""
+    if one.step.kind is StepKind.TEST:
+        return one.before or one.step.again or one.saves > one.cost
+    return one.solves >= LEAST
+
+
+def _repair_of_likeliest(told: Triage) -> Offer | None:
+    """The best repair that mends the likeliest fault and can be made now."""
+    place, chance = told.belief.ranked()[0]
+    fit = (
+        one
+        for one in told.offers
+        if place.fault in one.step.fixes and one.bay in ("", place.bay) and not held(one)
+    )
+    return next(fit, None) if chance >= LEAST else None
+
+
+def _end(told: Triage) -> Offer | None:
+    return next((one for one in told.offers if one.step.kind is StepKind.HAND_ON and not held(one)), None)
