@@ -98,7 +98,7 @@ def open_bench(
             notes=ledger.notes,
             files=CaseCabinet(folder / "cases"),
             shop_files=ShopFolder(folder),
-            stationery=LaterStationery(ShopFolder(folder)),
+            stationery=LaterStationery(ShopFolder(folder), folder / FONTS),
             clock=clock,
             who=person(),
             tell=tell,
@@ -109,11 +109,17 @@ def open_bench(
         )
 
 
+FONTS = Path("settings") / "fonts"
+"""Where the shop's own fonts are, in its home."""
+_LACKING: set[str] = set()
+
+
 class LaterStationery(Stationery):
     """The shop's papers; template engine and typesetter are loaded with the first one made."""
 
-    def __init__(self, files: ShopFiles) -> None:
+    def __init__(self, files: ShopFiles, fonts: Path) -> None:
         self._files = files
+        self._fonts = fonts
 
     def words(self, paper: str, facts: Mapping[str, Any]) -> str:
         return self._made().words(paper, facts)
@@ -122,9 +128,15 @@ class LaterStationery(Stationery):
         return self._made().pdf(paper, facts)
 
     def _made(self) -> Stationery:
+        from mendbay.outlets.own_fonts import OwnFonts
         from mendbay.outlets.stationery import PrintedStationery
 
-        return PrintedStationery(self._files)
+        return PrintedStationery(self._files, OwnFonts(self._fonts), _LACKING.update)
+
+
+def signs_lacking() -> str:
+    """The signs of papers made in this process that no font had, rising, each once."""
+    return "".join(sorted(_LACKING))
 
 
 def open_handback_folder(folder: Path, case_number: str) -> HandBackFolder:

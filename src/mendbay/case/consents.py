@@ -52,12 +52,14 @@ class Risk:
         title: what is done, in a few words, after "about".
         ask: the question to the customer.
         risk: what can go wrong, to be read out before.
+        refused: what a no leaves, as a sentence to the customer.
     """
 
     id: str
     title: str
     ask: str
     risk: str
+    refused: str
 
 
 Risks = Mapping[str, Risk]
@@ -101,7 +103,8 @@ def parse_risks(text: str, name: str = FILE) -> dict[str, Risk]:
     top = read_tables(text, name)
     found: dict[str, Risk] = {}
     for table in top.tables("consent"):
-        risk = Risk(table.id(), table.text("title"), table.text("ask"), table.text("risk"))
+        texts = (table.text(key) for key in ("title", "ask", "risk", "refused"))
+        risk = Risk(table.id(), *texts)
         if risk.id in found:
             table.refuse("uses an id that is taken", "Give every consent its own id")
         if not risk.ask.endswith("?"):

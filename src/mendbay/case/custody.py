@@ -158,12 +158,15 @@ def is_sound(entry: CustodyEntry) -> bool:
         return False
 
 
-def verify(entries: Iterable[CustodyEntry], anchor: Head | None = None) -> CustodyCheck:
+def verify(
+    entries: Iterable[CustodyEntry], anchor: Head | None = None, *, typed: bool = True
+) -> CustodyCheck:
     """Checks a log in the order given.
 
     Args:
         entries: all entries of one case, as stored or exported.
         anchor: the head that a receipt names, of this moment or an earlier one.
+        typed: whether a person copied that head, and may have mistyped it.
 
     Returns:
         Every break found. A change that left its mark on several entries is told once where possible.
@@ -179,7 +182,7 @@ def verify(entries: Iterable[CustodyEntry], anchor: Head | None = None) -> Custo
             for one in doubles
         ]
     faults += _chain_faults(chain)
-    missing = _anchor_fault(chain, anchor)
+    missing = _anchor_fault(chain, anchor, typed)
     faults += missing
     head = Head(chain[-1].sequence, chain[-1].hash) if chain else None
     return CustodyCheck(
@@ -344,18 +347,21 @@ def _few(start: int, stop: int) -> Iterator[int]:
     yield from range(start, min(stop, start + 100))
 
 
-def _anchor_fault(chain: list[CustodyEntry], anchor: Head | None) -> list[Fault]:
+def _anchor_fault(chain: list[CustodyEntry], anchor: Head | None, typed: bool) -> list[Fault]:
     if anchor is None:
         return []
     last = chain[-1].sequence if chain else 0
-    if anchor.sequence > last:
-        said = f"the receipt names it, but the log ends at entry {last}"
-        return [_fault(anchor.sequence, Break.CUT, said)]
+    number, first = anchor.sequence, "it was mistyped, or " if typed else ""
+    if number > last:
+        said = f"the receipt names it, but the log ends at entry {last}: {first}the end was cut off"
+        return [_fault(number, Break.CUT, said)]
     found = next((entry for entry in chain if entry.sequence == anchor.sequence), None)
     if found is not None and found.hash == anchor.hash:
         return []
-    said = "the receipt names another hash: the log was written anew from this entry or an earlier one"
-    return [_fault(anchor.sequence, Break.CHANGED, said)]
+    said = (
+        f"the receipt names another hash: {first}the log was written anew from this entry or an earlier one"
+    )
+    return [_fault(number, Break.CHANGED, said)]
 
 
 def _fault(sequence: int, how: Break, why: str) -> Fault:

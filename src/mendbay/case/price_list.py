@@ -78,7 +78,7 @@ class Medium:
 class PriceList:
     """
     Args:
-        own: whether it is the shop's, and not our invented example.
+        own: whether the prices are the shop's, and not those of our invented example.
         tax_name: such as `VAT`.
         included: whether the prices include the tax.
         markup: on what a part has cost, as a share.
@@ -102,6 +102,22 @@ class PriceList:
     prices: Mapping[str, Price]
     work: Mapping[str, Price]
     media: tuple[Medium, ...]
+
+    def same_amounts(self, other: PriceList) -> bool:
+        """Whether both have the same ids with the same amounts, whatever else they say."""
+        return self._amounts() == other._amounts()
+
+    def _amounts(self) -> dict[str, tuple[int, int]]:
+        media = [one.price for one in self.media]
+        listed = [
+            self.hour,
+            self.diagnosis,
+            self.shipping,
+            *media,
+            *self.prices.values(),
+            *self.work.values(),
+        ]
+        return {one.id: (one.low.minor, one.high.minor) for one in listed}
 
     def picked(self, name: str) -> Price:
         """What is picked by an id.

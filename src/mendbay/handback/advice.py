@@ -21,7 +21,7 @@ def advice_for(
     Args:
         files, bays: as in the report.
         level: how the drives belonged together (`mirror`, …), empty if they did not.
-        keep_until: the day to which the shop keeps its images, empty if not agreed.
+        keep_until: the day to which the shop keeps its images, empty for none.
     """
     said = [
         "Make a second copy of this folder on another medium today, and keep it in another place. "

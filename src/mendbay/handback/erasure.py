@@ -161,7 +161,7 @@ class ErasurePlan:
 
     Args:
         name: number of the plan within its case, as text.
-        keep_until: the day agreed, empty for none; reason: why copies go before it, empty if they do not.
+        keep_until: the day put down, empty for none; reason: why copies go before it, empty if they do not.
         media: what the folders lie on; a folder that is emptied goes too, so this is looked at before.
     """
 

@@ -161,13 +161,13 @@ def not_elsewhere(plan: ErasurePlan) -> bool:
 
 
 def against_time(keep_until: str, today: str, reason: str) -> Iterator[str]:
-    """Why copies may not go yet: until the day agreed is over a reason is needed."""
+    """Why copies may not go yet: until the day put down is over a reason is needed."""
     if reason.strip() or is_over(keep_until, today):
         return
     if keep_until:
         yield f"They are kept until {keep_until}, and no reason is given why they go before."
     else:
-        yield "No day is agreed until which they are kept, and no reason is given why they go."
+        yield "No day is put down until which they are kept, and no reason is given why they go."
 
 
 def _against_root(one: PlannedRoot, now: Situation) -> Iterator[str]:

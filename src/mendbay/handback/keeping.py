@@ -23,7 +23,8 @@ MOST_DAYS = 3660
 class Keeping:
     """
     Args:
-        days: for how many days after the hand-back copies are kept, unless a day is agreed.
+        days: for how many days after the hand-back copies are kept, unless the customer said otherwise or a
+            day is put down.
     """
 
     days: int = DEFAULT_DAYS
@@ -73,5 +74,5 @@ def day_before(day: str) -> str:
 
 
 def is_over(keep_until: str, today: str) -> bool:
-    """Whether the last day of keeping is behind us; never while no day is agreed."""
+    """Whether the last day of keeping is behind us; never while no day is put down."""
     return bool(keep_until) and keep_until < today

@@ -111,3 +111,12 @@ class ShopFiles(Protocol):
             DestinationError: it cannot be written.
         """
         ...
+
+    def keep_new(self, kind: str, name: str, text: str) -> Path:
+        """Writes a file that is not there yet, and tells where it is.
+
+        Raises:
+            UsageError: the name cannot be a file's, or there is such a file.
+            DestinationError: it cannot be written.
+        """
+        ...

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from mendbay.case.items import What
 from mendbay.case.records import Bay, CaseKind
+from mendbay.case.take_in_form import packaged_form
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
@@ -15,9 +16,14 @@ from mendbay.jobs.keep_items import add_item, item_kept, take_item_back
 from mendbay.jobs.note_bodies import body_of
 from mendbay.jobs.take_in import add_bay
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
+from mendbay.triage.next_step import CONDITION
 
 QUESTION = "bays"
 """Question of take-in that tells which parts of a box came in."""
+CONDITION_WORDS = "condition-words"
+"""Question of take-in about the condition that is answered freely."""
+CONDITION_LIMIT = 200
+"""Characters of it on a paper, as of an item's own condition."""
 BOTH = frozenset({"1", "2"})
 FILLED = {
     "both": BOTH,
@@ -32,6 +38,24 @@ NOT_SO = "it did not come in, as put down at take-in"
 def filled_bays(bench: Bench, case: int) -> frozenset[str]:
     """The bays of a box without bays described that hold a drive: both, unless one was said to be empty."""
     return FILLED.get(_answered(bench, case), BOTH)
+
+
+def condition_seen(bench: Bench, case: int, *, own_words: bool, at: str = "") -> str:
+    """What take-in noted of the condition of all that came in, in one line; empty if nothing was.
+
+    Args:
+        own_words: with what was written freely, which may name a person.
+        at: as noted until then, UTC; empty for now.
+
+    Raises:
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    picked = {one.id: one.words for one in packaged_form()[CONDITION].options}
+    seen = [picked[one] for one in _values(bench, case, CONDITION, at) if one in picked]
+    if own_words:
+        words = _values(bench, case, CONDITION_WORDS, at)
+        seen += [" ".join(one.split())[:CONDITION_LIMIT] for one in words]
+    return f"as noted of what came in: {', '.join(seen)}" if seen else ""
 
 
 def settle_box(bench: Bench, case: int) -> None:
@@ -116,9 +140,16 @@ def _take_box_back(bench: Bench, case: int) -> None:
 
 
 def _answered(bench: Bench, case: int) -> str:
-    notes = standing_notes(bench, NoteKind.INTAKE, case, "", QUESTION)
+    values = _values(bench, case, QUESTION)
+    return values[0] if values else ""
+
+
+def _values(bench: Bench, case: int, question: str, at: str = "") -> list[str]:
+    """What a question of take-in about the case was answered with; empty if it was not, or nobody knows."""
+    notes = standing_notes(bench, NoteKind.INTAKE, case, "", question)
+    notes = tuple(one for one in notes if not at or one.at <= at)
     values = body_of(notes[-1], "take-in").get("values") if notes else []
-    return str(values[0]) if isinstance(values, list) and values else ""
+    return list(map(str, values)) if isinstance(values, list) else []
 
 
 def _on_record(bench: Bench, case: int, label: str) -> str:

@@ -53,7 +53,9 @@ def held_against_papers(
     heads = [Head.parse(said) for note in notes if (said := str(body_of(note, note.kind).get("head", "")))]
     if heads:
         last = max(heads, key=lambda one: one.sequence)
-        faults += [one for one in verify(entries, last).faults if one not in faults]
+        papers = verify(entries, last, typed=False).faults
+        same = {(one.sequence, one.how) for one in papers}
+        faults = [*papers, *(one for one in faults if (one.sequence, one.how) not in same)]
     elif not entries:
         faults.append(Fault(1, Break.CUT, "the log is empty: not even the entry of take-in is there"))
     return replace(check, faults=tuple(faults))

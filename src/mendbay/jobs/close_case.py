@@ -21,15 +21,19 @@ from mendbay.jobs.keep_copies import HAND_BACK
 from mendbay.jobs.keep_items import items_of
 from mendbay.jobs.keep_stock import last_swaps_of
 from mendbay.jobs.learn_triage import AT_CLOSING, OUTCOME, at_closing, closed_cases, learned, outcomes
+from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.remembered import remembered
-from mendbay.jobs.triage_case import Triage, tell_triage
+from mendbay.jobs.triage_case import Triage, answer_words, tell_triage
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
+from mendbay.triage.next_step import INSIDE
 from mendbay.triage.worlds import Place
 
 LIKELY = 0.5
 """Chance from which what triage believes is worth suggesting (own choice)."""
 BROKEN_BOARD = ("board-supply", "motor-driver", "rom-mismatch")
 """Faults that another board can put right."""
+SIGNS_SHOWN = 3
+"""Signs that are named where they speak against the end (own choice)."""
 WITHOUT_DRIVE = (CaseKind.ENQUIRY, CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP)
 """Kinds of cases in which neither a drive nor a box came in."""
 
@@ -58,6 +62,7 @@ class Closing:
         outcome: as it was closed; None while it is open.
         hints: what the case itself says of it.
         missing: what is not done or not said yet, as sentences.
+        against: which signs speak against what was said to be broken, and how to put either right.
         teaches_not: why the odds learn nothing from it; empty if they do, or while it is open.
     """
 
@@ -66,6 +71,7 @@ class Closing:
     hints: tuple[Hint, ...]
     missing: tuple[str, ...]
     teaches_not: str = ""
+    against: tuple[str, ...] = ()
 
 
 def look_at_closing(bench: Bench, number: int) -> Closing:
@@ -85,23 +91,30 @@ def look_at_closing(bench: Bench, number: int) -> Closing:
         *_unpaid(bench, number),
         *_still_here(bench, number),
     )
-    return Closing(case, outcome, hints, missing, _teaches_not(bench, case, outcome, told))
+    against = () if outcome is None or told is None else tuple(_against(case, told, outcome))
+    return Closing(case, outcome, hints, missing, _teaches_not(bench, case, outcome, told), against)
 
 
-def close_case(bench: Bench, number: int, outcome: Outcome) -> Closing:
+def close_case(bench: Bench, number: int, outcome: Outcome, although: str = "") -> Closing:
     """Closes a case; closing it again puts right what was said before.
 
     Args:
         outcome: its remark without the customer's name.
+        although: why it ended with the files handed back though no hand-back is on record; custody keeps it,
+            so it does not name the customer.
 
     Raises:
         NoSuchCase: there is no such case.
-        UsageError: it names a fault or bay that the case has not, or its remark seems to hold a password.
+        UsageError: it names a fault or bay that the case has not, its remark seems to hold a password, or the
+            files are said to be handed back, no hand-back is on record and no reason is given.
     """
     require_no_secret(outcome.remark)
     case = bench.ledger.case(number)
     told = _triage(bench, number)
     _require_places(case, told, outcome)
+    unproven = _without_hand_back(bench, case, outcome)
+    if unproven:
+        _require_meant(case, although)
     before = outcomes(bench).get(number)
     with bench.ledger.together():
         _withdraw_what_it_taught(bench, number, "closed again")
@@ -112,10 +125,64 @@ def close_case(bench: Bench, number: int, outcome: Outcome) -> Closing:
             answers = {(asked.sign, asked.bay): one for asked, one in as_it_came.items()}
             _note(bench, number, NoteKind.SUBJECT, AT_CLOSING, at_closing(told.subject, answers))
         words = outcome_words(outcome)
+        if unproven:
+            words += f"; although no hand-back is on record: {although.strip()}"
         bench.custody(number, "closed" if before is None else "closed again", f"case {number}: {words}")
         bench.note(number, "closing", f"Closed: {words}.{f' {outcome.remark}' if outcome.remark else ''}")
         bench.ledger.amend_case(number, state=CaseState.CLOSED)
     return look_at_closing(bench, number)
+
+
+def _without_hand_back(bench: Bench, case: Case, outcome: Outcome) -> bool:
+    """Whether files are said to be handed back of which nothing is on record."""
+    if outcome.end is not End.HANDED_BACK or case.kind in WITHOUT_DRIVE:
+        return False
+    return not any(one.kind == HAND_BACK for one in bench.ledger.events(case.number))
+
+
+def _require_meant(case: Case, reason: str) -> None:
+    """Refuses to close with files handed back and no hand-back on record, unless a reason is given."""
+    if not reason.strip():
+        raise UsageError(
+            f"No hand-back of case {case.number} is on record, so nothing proves that files went back.",
+            f"mendbay handback make {case.number} FOLDER makes one; --end names another end; or "
+            "--although-no-hand-back REASON, which custody keeps.",
+        )
+    require_reason(reason, "closed as handed back")
+    require_nameless(case, reason)
+
+
+def _against(case: Case, told: Triage, outcome: Outcome) -> Iterator[str]:
+    """What triage believes of a closed case, where nothing of it was said to be broken: a slip in either
+    would teach the odds what is not so."""
+    if not outcome.known or not told.known:
+        return
+    said = {(one.fault, one.bay) for one in outcome.found}
+    inside = told.belief.worlds.tables.groups.get(INSIDE, ())
+    believed = {
+        (place.fault, place.bay): chance for place, chance in told.belief.ranked() if chance >= LIKELY
+    }
+    for off in told.keep_off:
+        if not said & {(one, off.bay) for one in inside}:
+            signs = "; ".join(off.words[:SIGNS_SHOWN])
+            yield _query(case, outcome, f"damage inside the drive of bay {off.bay}", off.chance, signs)
+    kept_off = {one.bay for one in told.keep_off}
+    for (fault, bay), chance in believed.items():
+        if said & believed.keys() or (bay in kept_off and fault in inside):
+            continue
+        moved = [one for one in told.belief.moved(fault, bay) if one.bits > 0]
+        signs = "; ".join(answer_words(told.belief, one) for one in moved[:SIGNS_SHOWN])
+        yield _query(case, outcome, Found(fault, bay).text, chance, signs)
+
+
+def _query(case: Case, outcome: Outcome, what: str, chance: float, signs: str) -> str:
+    closed = ", ".join(one.text for one in outcome.found) or "nothing broken"
+    because = f" ({signs})" if signs else ""
+    return (
+        f"Is that so? It was closed with {closed}, and triage believes in {what} with {chance_text(chance)}"
+        f"{because}. If a sign was put down wrongly, triage untell {case.number} SIGN takes it back; "
+        "then, or if the end is wrong, close the case again."
+    )
 
 
 def reopen_case(bench: Bench, number: int, reason: str) -> Case:

@@ -19,12 +19,13 @@ from mendbay.case.hand_over import (
     received,
     released,
 )
-from mendbay.case.items import Item
+from mendbay.case.items import Item, Owner, What
 from mendbay.case.secret_text import require_no_secret
 from mendbay.core.errors import HeldBack, MendbayError, NoSuchItem, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import counted
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.came_in import condition_seen
 from mendbay.jobs.check_custody import require_sound_custody
 from mendbay.jobs.consents import consents_of, refused, risk_called
 from mendbay.jobs.keep_items import items_named, put_items
@@ -41,6 +42,9 @@ SIGNED_LIMIT_BYTES = 64 << 20
 
 NEEDED = {Role.LAB: "open-drive", Role.COURIER: "shipping"}
 """The customer's word that handing something to that role rests on (`consents.toml`)."""
+
+CAME_IN = (What.BOX, What.DRIVE, What.BOARD)
+"""What take-in asks the condition of, as far as it is the customer's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,13 +283,18 @@ def hand_overs_of(bench: Bench, case: int) -> tuple[HandOver, ...]:
     return tuple(latest[number] for number in sorted(latest))
 
 
-def item_facts(item: Item) -> dict[str, Any]:
-    """An item as papers name it: `code`, `what`, `marks`, `condition`, `owner`, `where`."""
+def item_facts(item: Item, seen: str = "") -> dict[str, Any]:
+    """An item as papers name it: `code`, `what`, `marks`, `condition`, `owner`, `where`.
+
+    Args:
+        seen: the condition that take-in noted of what came in; it stands where none is noted of the item.
+    """
+    came = item.what in CAME_IN and item.owner is Owner.CUSTOMER
     return {
         "code": item.code,
         "what": item.named[:1].upper() + item.named[1:],
         "marks": item.marks,
-        "condition": item.condition,
+        "condition": item.condition or (seen if came else ""),
         "owner": str(item.owner),
         "where": item.whereabouts,
     }
@@ -299,6 +308,7 @@ def head_facts(head: str) -> dict[str, str]:
 def _papered(bench: Bench, over: HandOver) -> HandedOver:
     record = bench.ledger.case(over.case)
     incoming = over.direction is Direction.RECEIVED
+    seen = condition_seen(bench, over.case, own_words=over.role is Role.CUSTOMER, at=over.at)
     title = f"{'Taken in' if incoming else 'Handed over'}: {counted(len(over.items), 'item')}"
     facts = frame(bench, title, record) | {
         "number": over.number,
@@ -309,7 +319,7 @@ def _papered(bench: Bench, over: HandOver) -> HandedOver:
         "person": over.person,
         "technician": over.who,
         "at": f"{over.at[:10]} {over.at[11:16]} UTC",
-        "items": [item_facts(one) for one in over.items],
+        "items": [item_facts(one, seen) for one in over.items],
         "words": over.words.split("\n") if over.words.strip() else [],
         "head": head_facts(over.head),
         "case_number": record.number,

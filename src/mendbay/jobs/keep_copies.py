@@ -10,6 +10,7 @@ from mendbay.case.records import Case
 from mendbay.case.take_in_form import NOT_KNOWN
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.core.note import NoteKind
+from mendbay.core.quantity import counted
 from mendbay.core.texts import require_day
 from mendbay.handback.erasure import Sort, is_leftover, sort_of
 from mendbay.handback.keeping import Keeping, day_after, day_before, is_over, read_keeping
@@ -57,7 +58,8 @@ class Held:
 
     Args:
         amounts: by sort; sorts of which it holds nothing are left out.
-        due: the day agreed is over.
+        due: the day that was put down is over.
+        rule: for how many days after the hand-back they are kept while no day is put down.
         hand_backs: folders of hand-backs that are still where they were made and on the shop's own medium.
         elsewhere: those that are there and lie on another medium, which may be the customer's.
     """
@@ -65,6 +67,7 @@ class Held:
     case: Case
     amounts: Mapping[Sort, Amount]
     due: bool
+    rule: KeepDays
     hand_backs: tuple[str, ...]
     elsewhere: tuple[str, ...]
 
@@ -132,6 +135,24 @@ def keep_days(bench: Bench, number: int) -> KeepDays:
     return KeepDays(keeping_of(bench).days, agreed=False)
 
 
+def keeping_facts(bench: Bench, case: Case) -> dict[str, str | bool]:
+    """How long copies are kept, as facts of a paper: `keep_until` (the day that is put down, or empty; empty
+    too once it is over, which `keep_over` tells), and the rule that gives it while there is none: `keep_days`
+    (`30 days` after the hand-back; empty for none) and `keep_said` (the customer said so; else it is what the
+    shop usually does).
+
+    Raises:
+        BadFormFile, LedgerError: as `keep_days`.
+    """
+    rule, over = keep_days(bench, case.number), is_over(case.keep_until, bench.now()[:10])
+    return {
+        "keep_until": "" if over else case.keep_until,
+        "keep_over": over,
+        "keep_days": counted(rule.days, "day", plain=True) if rule.days else "",
+        "keep_said": rule.agreed,
+    }
+
+
 def by_rule(handed_back: str, days: int) -> str:
     """The last day of keeping, so many days after the day of the hand-back. With 0 copies are due at once:
     their last day was the one before."""
@@ -156,7 +177,7 @@ def set_keep_until(bench: Bench, case: Case, until: str) -> Case:
     if case.keep_until == until:
         return case
     before = f" (before: {case.keep_until})" if case.keep_until else ""
-    bench.custody(case.number, f"keep-until day agreed: {until}{before}", ITEM)
+    bench.custody(case.number, f"keep-until day put down: {until}{before}", ITEM)
     bench.note(case.number, "keeping", f"Copies are kept until {until}{before}.")
     return bench.ledger.amend_case(case.number, keep_until=until)
 
@@ -189,6 +210,7 @@ def held(bench: Bench, copies: Copies, number: int) -> Held:
     Raises:
         NoSuchCase: there is no such case.
         DestinationError: a folder cannot be read.
+        BadFormFile, LedgerError: as `keep_days`.
     """
     case = bench.ledger.case(number)
     amounts: dict[Sort, Amount] = {}
@@ -205,7 +227,7 @@ def held(bench: Bench, copies: Copies, number: int) -> Held:
                 amounts[sort] = amounts.get(sort, Amount()).plus(one.size_bytes, one.stored_bytes)
     ordered = {sort: amounts[sort] for sort in Sort if sort in amounts}
     due = bool(ordered) and is_over(case.keep_until, bench.now()[:10])
-    return Held(case, ordered, due, tuple(here), tuple(elsewhere))
+    return Held(case, ordered, due, keep_days(bench, number), tuple(here), tuple(elsewhere))
 
 
 def keeping(bench: Bench, copies: Copies) -> tuple[Held, ...]:

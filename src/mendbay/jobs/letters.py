@@ -9,6 +9,7 @@ from enum import StrEnum
 from typing import Any
 
 from mendbay.case.agenda import Entry, Wait, WaitsFor
+from mendbay.case.consents import Risk, packaged_risks
 from mendbay.case.plain_words import packaged_plain_words
 from mendbay.case.quote import Quote
 from mendbay.case.records import Case, CaseKind, CaseState
@@ -17,10 +18,12 @@ from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import chance_text
 from mendbay.jobs.agenda import tell_turn
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.consents import refused, to_ask
+from mendbay.jobs.bill_case import DECLINED
+from mendbay.jobs.consents import consents_of, refused, to_ask
+from mendbay.jobs.keep_copies import keeping_facts
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.papers import frame
-from mendbay.jobs.quote_case import quote_of
+from mendbay.jobs.quote_case import quote_of, quotes_of
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.triage_case import Triage, tell_triage
 from mendbay.jobs.waiting import QUOTE_WORDS, RUN_OUT_WORDS
@@ -29,6 +32,8 @@ from mendbay.jobs.withdraw import standing_notes
 LETTER = "letter"
 ENQUIRY = "enquiry"
 """The question of take-in that asks what the customer of an enquiry wants to know (`take_in_form.toml`)."""
+HELPS = 0.01
+"""Chance to give the data from which a step counts as something that can still be done (own choice)."""
 LIKELY = 0.15
 """Chance from which a fault is told to a customer (own choice)."""
 MOST_FAULTS = 2
@@ -168,6 +173,7 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
     entry = tell_turn(bench, case.number)
     done = case.state in (CaseState.HANDED_BACK, CaseState.CLOSED)
     told = None if done or case.kind in WITHOUT_TRIAGE else _triage(bench, case)
+    no = frozenset[str]() if done else refused(consents_of(bench, case.number))
     return {
         **frame(bench, title, case),
         "message": message,
@@ -180,14 +186,17 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
         "handed_back": _handed_back_on(bench, case) if done else "",
         "due_on": case.due_on,
         "overdue": bool(case.due_on) and case.due_on < bench.now()[:10],
-        "keep_until": case.keep_until,
+        **keeping_facts(bench, case),
         "wanted": list(case.wanted),
         "two_drives": told is not None and (told.subject.box or len(told.subject.bays) > 1),
         "drives": case.kind not in WITHOUT_TRIAGE,
         "examined": told is not None and bool(told.known),
         "found": _found(told) if told is not None and told.known else [],
         "box_came": told is not None and told.subject.box,
-        "power_refused": told is not None and "power-on" in refused(told.consents),
+        "power_refused": "power-on" in no,
+        "refused": [{"title": one.title, "leaves": one.refused} for one in _refused_risks(no)],
+        "nothing_left": told is not None and _nothing_left(told, no),
+        "declined": "" if done else _declined(bench, case),
         "no_power": [one.bay for one in told.keep_off] if told is not None else [],
         "next_step": "" if done else _next_step(entry),
         **_turn_facts(bench, entry, told),
@@ -199,6 +208,24 @@ def _triage(bench: Bench, case: Case) -> Triage | None:
         return tell_triage(bench, case.number)
     except UsageError:  # more than two bays and none chosen: `case today` tells the technician so
         return None
+
+
+def _refused_risks(no: frozenset[str]) -> list[Risk]:
+    """What the customer said no to, in the order in which it is asked."""
+    return [risk for one, risk in packaged_risks().items() if one in no]
+
+
+def _nothing_left(told: Triage, no: frozenset[str]) -> bool:
+    """Whether what might give the data was refused, all of it."""
+    helps = [one for one in told.offers if one.solves >= HELPS]
+    return bool(helps) and all(no & set(one.step.consents) for one in helps)
+
+
+def _declined(bench: Bench, case: Case) -> str:
+    """The number of the newest quote, if the customer declined it and none is accepted; else empty."""
+    kept = quotes_of(bench, case.number)
+    said_no = bool(kept) and kept[-1].state == DECLINED and not any(one.accepted for one in kept)
+    return str(kept[-1].quote.number) if said_no else ""
 
 
 def _question(bench: Bench, case: Case) -> str:

@@ -11,15 +11,16 @@ from typing import TYPE_CHECKING, Any
 from mendbay.case.price_list import Stage
 from mendbay.case.quote import Quote
 from mendbay.case.quote_body import quote_body, quote_from
-from mendbay.case.records import CaseKind
+from mendbay.case.records import Case, CaseKind
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_day
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.money_notes import body_of, note_of_quote, payments_of, read_body, unpaid_bill
+from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.remembered import remembered
-from mendbay.jobs.withdraw import standing_notes
+from mendbay.jobs.withdraw import require_reason, standing_notes
 
 if TYPE_CHECKING:
     from mendbay.jobs.quote_lines import Wish
@@ -118,18 +119,23 @@ def make_quote(bench: Bench, case: int, wish: Wish) -> tuple[Quote, KeptFile]:
     return quote, kept
 
 
-def decide(bench: Bench, case: int, number: int, accepted: bool, by: By, day: str = "") -> KeptQuote:
+def decide(
+    bench: Bench, case: int, number: int, accepted: bool, by: By, day: str = "", *, although: str = ""
+) -> KeptQuote:
     """Puts down the customer's word on a quote; a later word takes the place of an earlier.
 
     Args:
         day: on which it was said, `YYYY-MM-DD`; empty for today.
+        although: why a quote is accepted though a later one was made; custody keeps it, so it does not name
+            the customer.
 
     Raises:
         NoSuchCase: there is no such case.
-        UsageError: there is no such quote, it is no longer valid, the day cannot be, or the bill of the quote
-            that counts so far is not paid and would be forgotten.
+        UsageError: there is no such quote, it is no longer valid, a later one was made and no reason is given
+            for accepting it, the day cannot be, or the bill of the quote that counts so far is not paid and
+            would be forgotten.
     """
-    bench.ledger.case(case)
+    record = bench.ledger.case(case)
     said = day or bench.now()[:10]
     require_day(said)
     with bench.ledger.together():
@@ -147,12 +153,39 @@ def decide(bench: Bench, case: int, number: int, accepted: bool, by: By, day: st
         if accepted:
             _require_same_currency(bench, case, quote)
         _require_settled(bench, case, number, accepted)
+        later = _later(bench, case, number) if accepted else 0
         word = {"what": "word", "accepted": accepted, "by": str(by), "day": said}
-        note_of_quote(bench, case, number, word)
         what = f"quote {number} {'accepted' if accepted else 'declined'} by the customer {by.words}, {said}"
-        bench.note(case, "quote", f"{what[:1].upper()}{what[1:]}.")
-        bench.custody(case, what, f"quote {number}")
+        why = ""
+        if later:
+            _require_meant(record, number, later, although)
+            word["although_superseded"] = why = although.strip()
+            what += f", although quote {later} was made after it"
+        note_of_quote(bench, case, number, word)
+        bench.note(case, "quote", f"{what[:1].upper()}{what[1:]}{': ' if why else '.'}{why}")
+        bench.custody(case, what, f"quote {number}" + (f"; {why}" if why else ""))
     return quote_of(bench, case, number)
+
+
+def _later(bench: Bench, case: int, number: int) -> int:
+    """The newest quote made after one that is about to be accepted; 0 for none, or if it is accepted anyhow
+    and its word is but given again."""
+    kept = quotes_of(bench, case)
+    newest = kept[-1].quote.number
+    again = any(one.accepted and one.quote.number == number for one in kept)
+    return 0 if again or newest == number else newest
+
+
+def _require_meant(case: Case, number: int, later: int, reason: str) -> None:
+    """Refuses to accept a quote that a later one superseded, unless a reason is given."""
+    if not reason.strip():
+        raise UsageError(
+            f"Quote {number} of case {case.number} was superseded: quote {later} was made after it.",
+            f"If they mean the newest: mendbay case accept {case.number} {later}. If they do mean quote "
+            f"{number}: --although-superseded REASON, which custody keeps.",
+        )
+    require_reason(reason, "accepted though it was superseded")
+    require_nameless(case, reason)
 
 
 def _require_settled(bench: Bench, case: int, number: int, accepted: bool) -> None:
@@ -182,7 +215,7 @@ def _require_same_currency(bench: Bench, case: int, quote: Quote) -> None:
 
 def quotes_of(bench: Bench, case: int) -> tuple[KeptQuote, ...]:
     """All quotes of a case, the oldest first. Of several that were accepted the last one counts; one without
-    a word is superseded by a later one.
+    a word is superseded by a later one, and by another that was accepted after it was made.
 
     Raises:
         NoSuchCase: there is no such case.
@@ -190,23 +223,30 @@ def quotes_of(bench: Bench, case: int) -> tuple[KeptQuote, ...]:
         LedgerError: a note is not one that Mendbay wrote.
     """
     remembered(bench, case)
-    quotes, words, last = dict[int, Quote](), dict[int, Word](), 0
+    quotes, words, last, settled = dict[int, Quote](), dict[int, Word](), 0, 0
     for note in standing_notes(bench, NoteKind.QUOTE, case):
         body = body_of(note)
         if body["what"] == "quote":
             quote = read_body(note, lambda body=body: quote_from(body))  # type: ignore[misc]
             quotes[quote.number] = quote
         elif body["what"] == "word":
-            words[int(note.subject)] = read_body(note, lambda body=body, note=note: _word(body, note))  # type: ignore[misc]
-            last = int(note.subject) if body["accepted"] else last
+            number = int(note.subject)
+            again = number == last and words[number].accepted
+            words[number] = read_body(note, lambda body=body, note=note: _word(body, note))  # type: ignore[misc]
+            if words[number].accepted and not again:
+                last, settled = number, max(quotes)
+    if last and not words[last].accepted:
+        settled = 0
     newest, today = max(quotes, default=0), bench.now()[:10]
+
+    def superseded(number: int) -> bool:
+        word = words.get(number)
+        if word is not None:
+            return number != (last if word.accepted else newest)
+        return number != newest or number <= settled
+
     return tuple(
-        KeptQuote(
-            quote,
-            words.get(number),
-            number != last if number in words and words[number].accepted else number != newest,
-            quote.valid_until < today,
-        )
+        KeptQuote(quote, words.get(number), superseded(number), quote.valid_until < today)
         for number, quote in sorted(quotes.items())
     )
 

@@ -4,7 +4,7 @@ was picked by hand."""
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 
 from mendbay.case.price_list import Price, PriceList, Stage, packaged_prices, quantity_of, read_prices
@@ -46,13 +46,16 @@ class Wish:
 
 
 def prices_in_force(bench: Bench) -> PriceList:
-    """The shop's own price list; our example until it has one.
+    """The shop's own price list; our example until it has one. A copy of the example whose amounts nobody
+    has changed is still the example's: its prices are invented.
 
     Raises:
         BadFormFile: it is not sound, or prices a step that is no work.
     """
     text = bench.shop_files.text(SETTINGS, PRICES)
-    found = read_prices(packaged_prices() if text is None else text, text is not None)
+    example = read_prices(packaged_prices(), own=False)
+    found = example if text is None else read_prices(text, own=True)
+    found = replace(found, own=not found.same_amounts(example))
     steps = packaged_tables().steps
     for name in found.work:
         if name not in steps or steps[name].kind is StepKind.TEST:

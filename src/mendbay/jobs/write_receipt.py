@@ -12,14 +12,14 @@ from mendbay.case.custody import Head
 from mendbay.case.items import Item, Where
 from mendbay.case.secret_text import require_no_secret
 from mendbay.core.note import Note, NoteKind
-from mendbay.core.quantity import counted
 from mendbay.core.texts import require_text
 from mendbay.jobs.authority import authority_of
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.came_in import condition_seen
 from mendbay.jobs.check_custody import require_sound_custody
 from mendbay.jobs.consents import consents_of
 from mendbay.jobs.hand_over_items import head_facts, item_facts
-from mendbay.jobs.keep_copies import keep_days
+from mendbay.jobs.keep_copies import keeping_facts
 from mendbay.jobs.keep_items import items_of
 from mendbay.jobs.papers import frame
 
@@ -60,6 +60,7 @@ def write_receipt(bench: Bench, case: int, agreed: Sequence[str] = ()) -> Receip
     require_no_secret(*agreed)
     record = bench.ledger.case(case)
     here = tuple(one for one in items_of(bench, case) if one.where is Where.HERE and one.owner == "customer")
+    seen = condition_seen(bench, case, own_words=True)
     require_sound_custody(bench, case)
     entries = bench.ledger.custody(case)
     head = Head(entries[-1].sequence, entries[-1].hash).text
@@ -70,11 +71,11 @@ def write_receipt(bench: Bench, case: int, agreed: Sequence[str] = ()) -> Receip
         "box": record.box,
         "wanted": list(record.wanted),
         "due_on": record.due_on,
-        "keep_until": record.keep_until or _keep_rule(bench, case),
+        **keeping_facts(bench, record),
         "consents": _consents(bench, case),
         "authority": "" if (settled := authority_of(bench, case)) is None else WORDS[settled.whose],
         "agreed": [one.strip() for one in agreed if one.strip()],
-        "items": [item_facts(one) for one in here],
+        "items": [item_facts(one, seen) for one in here],
         "technician": bench.who,
         "head": head_facts(head),
     }
@@ -95,15 +96,6 @@ def write_receipt(bench: Bench, case: int, agreed: Sequence[str] = ()) -> Receip
         )
         bench.note(case, "receipt", f"Receipt made, with the head of custody entry {entries[-1].sequence}.")
     return Receipt(here, head, kept.path, pdf)
-
-
-def _keep_rule(bench: Bench, case: int) -> str:
-    """How long copies are kept while no day is put down."""
-    rule = keep_days(bench, case)
-    if not rule.days:
-        return "hand-back; then they are due to be erased"
-    after = f"{counted(rule.days, 'day', plain=True)} after hand-back"
-    return after if rule.agreed else f"{after}, unless we agree otherwise"
 
 
 def _consents(bench: Bench, case: int) -> list[dict[str, str]]:

@@ -52,29 +52,40 @@ def can_show(character: str) -> bool:
     return character in SPACES or (at >= 0 and code <= RANGES[at][1])
 
 
-def printable(text: str) -> str:
+def printable(text: str, also: frozenset[str] = frozenset()) -> str:
     """The text, composed, with a Unicode number in place of each character that cannot be shown. Joiners,
-    which show nothing themselves, are dropped."""
+    which show nothing themselves, are dropped.
+
+    Args:
+        also: characters that fonts beside the built-in ones show.
+    """
     if text.isascii() and text.isprintable():
         return text
-    return "".join(_one(character) for character in unicodedata.normalize("NFC", text))
+    composed = unicodedata.normalize("NFC", text)
+    return "".join(one if one in also else _one(one) for one in composed)
 
 
-def printable_values(value: Any) -> Any:
+def printable_values(value: Any, also: frozenset[str] = frozenset()) -> Any:
     """Plain values (dictionaries, lists and texts, a few levels deep) with every text made printable; the
     keys stay as they are."""
     if isinstance(value, str):
-        return printable(value)
+        return printable(value, also)
     if isinstance(value, dict):
-        return {key: printable_values(one) for key, one in value.items()}
+        return {key: printable_values(one, also) for key, one in value.items()}
     if isinstance(value, (list, tuple)):
-        return [printable_values(one) for one in value]
+        return [printable_values(one, also) for one in value]
     return value
 
 
 def has_codes(value: Any) -> bool:
     """Whether a text in plain values has a sign that will stand as its Unicode number."""
     return any(not can_show(one) for one in set(_all_text(value)) if not one.isspace())
+
+
+def lacking(value: Any) -> frozenset[str]:
+    """The signs in plain values, composed, that no built-in font shows; white space and joiners left out."""
+    signs = set(unicodedata.normalize("NFC", _all_text(value))) - set("\u200c\u200d")
+    return frozenset(one for one in signs if not can_show(one) and not one.isspace())
 
 
 def _all_text(value: Any) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from itertools import count
 from pathlib import Path
 
@@ -60,8 +61,33 @@ class ShopFolder(ShopFiles):
         return _text_of(self.path_of(kind, name), LIMIT_BYTES[kind])
 
     def keep(self, kind: str, name: str, text: str) -> tuple[Path, Path | None]:
+        with self._written(kind, name, text) as (folder, path):
+            earlier = _moved_aside(folder, path, text.encode())
+            folder.place(f"{path}.new", path)
+        return self._root / path, self._root / earlier if earlier else None
+
+    def keep_new(self, kind: str, name: str, text: str) -> Path:
+        with self._written(kind, name, text) as (folder, path):
+            try:
+                folder.place_new(f"{path}.new", path)
+            except FileExistsError as trouble:
+                folder.remove(f"{path}.new")
+                raise UsageError(
+                    f"{self._root / path} is there already, and stays as it is.",
+                    "Edit that file; to have ours in its place, move it away first.",
+                ) from trouble
+        return self._root / path
+
+    @contextmanager
+    def _written(self, kind: str, name: str, text: str) -> Iterator[tuple[SafeFolder, str]]:
+        """The folder and the path of a file in it, the text beside it as `.new`; what is done with it lasts.
+
+        Raises:
+            UsageError: the name cannot be a file's.
+            DestinationError: it cannot be written.
+        """
         self.check_name(name)
-        path, data = f"{kind}/{name}{ENDINGS[kind]}", text.encode()
+        path = f"{kind}/{name}{ENDINGS[kind]}"
         try:
             self._root.mkdir(parents=True, exist_ok=True)
             folder = SafeFolder(self._root)
@@ -69,11 +95,10 @@ class ShopFolder(ShopFiles):
                 folder.make_folder(kind)
                 folder.remove(f"{path}.new")
                 with os.fdopen(folder.create(f"{path}.new"), "wb") as file:
-                    file.write(data)
+                    file.write(text.encode())
                     file.flush()
                     os.fsync(file.fileno())
-                earlier = _moved_aside(folder, path, data)
-                folder.place(f"{path}.new", path)
+                yield folder, path
                 folder.sync()
             finally:
                 folder.close()
@@ -82,7 +107,6 @@ class ShopFolder(ShopFiles):
                 f"{self._root / path} cannot be written: {trouble.strerror}.",
                 "Check the folder and its room.",
             ) from trouble
-        return self._root / path, self._root / earlier if earlier else None
 
 
 def _moved_aside(folder: SafeFolder, path: str, data: bytes) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 from importlib.resources import files
 from pathlib import Path
@@ -14,7 +14,8 @@ import zxingcpp
 from mendbay.core.errors import BadFormFile, UsageError
 from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.stationery_port import Stationery
-from mendbay.outlets.glyphs import has_codes, printable_values
+from mendbay.outlets.glyphs import lacking, printable_values
+from mendbay.outlets.own_fonts import OwnFonts
 from mendbay.outlets.typesetting import PAGES_MM, Paper, typeset
 from mendbay.outlets.wording_blocks import Block, blocks_of, filled, plain_text
 
@@ -30,20 +31,48 @@ class PrintedStationery(Stationery):
 
     Args:
         shop_files: where the shop's own are.
+        fonts: what papers are set in.
+        lacks: is told the signs of a paper that no font has, which stand on it as Unicode numbers.
     """
 
-    def __init__(self, shop_files: ShopFiles) -> None:
+    def __init__(
+        self,
+        shop_files: ShopFiles,
+        fonts: OwnFonts | None = None,
+        lacks: Callable[[frozenset[str]], None] = lambda _: None,
+    ) -> None:
         self._shop_files = shop_files
+        self._fonts = fonts or OwnFonts()
+        self._lacks = lacks
 
     def words(self, paper: str, facts: Mapping[str, Any]) -> str:
         return plain_text(self._blocks(paper, facts))
 
     def pdf(self, paper: str, facts: Mapping[str, Any]) -> bytes:
-        return _set(paper, self._blocks(paper, facts), facts, form="pdf")[0]
+        return self._set(paper, facts, form="pdf")[0]
 
     def pictures(self, paper: str, facts: Mapping[str, Any], pixels_per_inch: int = 150) -> list[bytes]:
         """The same pages as one PNG each, to look at before printing."""
-        return _set(paper, self._blocks(paper, facts), facts, form="png", pixels_per_inch=pixels_per_inch)
+        return self._set(paper, facts, form="png", pixels_per_inch=pixels_per_inch)
+
+    def _set(
+        self, paper: str, facts: Mapping[str, Any], *, form: Any, pixels_per_inch: int = 150
+    ) -> list[bytes]:
+        beside: dict[str, bytes] = {}
+        frame = _frame(paper, self._blocks(paper, facts), facts, beside)
+        signs = lacking(frame)
+        own = self._fonts.shown_of(signs) if signs else frozenset()
+        words = printable_values(frame, own)
+        words["has_codes"] = bool(signs - own)
+        if signs - own:
+            self._lacks(signs - own)
+        sheet = {
+            "main.typ": (files("mendbay.outlets") / "templates" / "paper.typ").read_bytes(),
+            "paper.json": json.dumps(words, ensure_ascii=False).encode(),
+            **beside,
+        }
+        what = f"The paper {paper!r}"
+        return typeset(sheet, what, form=form, pixels_per_inch=pixels_per_inch, fonts=self._fonts.fonts)
 
     def _blocks(self, paper: str, facts: Mapping[str, Any]) -> tuple[Block, ...]:
         blocks = blocks_of(filled(paper, self.wording(paper), facts))
@@ -77,19 +106,16 @@ class OwnPapers:
         """All there are, rising."""
         return tuple(sorted(packaged_wordings()))
 
-    def copy(self, paper: str) -> tuple[Path, Path | None]:
-        """Puts our wording into the shop's folder; one that is there already moves aside.
-
-        Returns:
-            Where it is, and where the earlier one is now; None if there was no other.
+    def copy(self, paper: str) -> Path:
+        """Puts our wording into the shop's folder, and tells where it is.
 
         Raises:
-            UsageError: there is no such paper.
+            UsageError: there is no such paper, or the shop has its own wording of it already.
             DestinationError: it cannot be written.
         """
         ours = packaged_wordings()
         _require_known(paper, ours)
-        return self._shop_files.keep(KIND, paper, ours[paper])
+        return self._shop_files.keep_new(KIND, paper, ours[paper])
 
 
 def _require_known(paper: str, ours: Mapping[str, str]) -> None:
@@ -107,16 +133,17 @@ def packaged_wordings() -> dict[str, str]:
     }
 
 
-def _set(
-    paper: str, blocks: Sequence[Block], facts: Mapping[str, Any], *, form: Any, pixels_per_inch: int = 150
-) -> list[bytes]:
-    """
+def _frame(
+    paper: str, blocks: Sequence[Block], facts: Mapping[str, Any], beside: dict[str, bytes]
+) -> dict[str, Any]:
+    """What the template reads.
+
     Args:
         facts: the frame is made of `title`, `case` (its number, empty for none), `page` (`A4` or `Letter`)
             and `shop` (`name`, and `lines` below it); `pictures` are SVG texts by name, if there are any.
+        beside: the files that the sheet reads besides, to which those of its blocks are added.
     """
-    beside: dict[str, bytes] = {}
-    frame = {
+    return {
         "page_mm": PAGES_MM[Paper(facts["page"])],
         "title": facts["title"],
         "case": facts["case"],
@@ -124,15 +151,6 @@ def _set(
         "shop_lines": facts["shop"]["lines"],
         "blocks": [_plain_block(paper, one, facts, beside) for one in blocks],
     }
-    words = printable_values(frame)
-    words["has_codes"] = has_codes(frame)
-    sheet = {
-        "main.typ": (files("mendbay.outlets") / "templates" / "paper.typ").read_bytes(),
-        "paper.json": json.dumps(words, ensure_ascii=False).encode(),
-        **beside,
-    }
-    what = f"The paper {paper!r}"
-    return typeset(sheet, what, form=form, pixels_per_inch=pixels_per_inch)
 
 
 def _plain_block(

@@ -1,7 +1,7 @@
 """Setting a paper: a template and its data go in, a PDF or pictures of its pages come out.
 
-Only the fonts built into the typesetter are used and no time is written, so the same data gives the same
-bytes on every machine.
+Only the fonts built into the typesetter are used, unless others are handed in, and no time is written, so the
+same data gives the same bytes on every machine.
 """
 
 from __future__ import annotations
@@ -33,6 +33,7 @@ def typeset(
     *,
     form: Literal["pdf", "png"] = "pdf",
     pixels_per_inch: int = 150,
+    fonts: typst.Fonts | None = None,
 ) -> list[bytes]:
     """Sets a paper.
 
@@ -40,6 +41,7 @@ def typeset(
         sheet: the template as `main.typ`, and every file it reads, by name.
         what: the paper at the beginning of a sentence, for the message.
         instead: what to do if it cannot be set.
+        fonts: those to be used; the built-in ones alone if left out.
 
     Returns:
         The PDF alone, or one PNG for each page.
@@ -47,7 +49,7 @@ def typeset(
     Raises:
         MendbayError: the typesetter refused, which is a defect here.
     """
-    fonts = typst.Fonts(include_system_fonts=False)
+    fonts = fonts or typst.Fonts(include_system_fonts=False)
     options: dict[str, Any] = {"ppi": float(pixels_per_inch)} if form == "png" else {"timestamp": 0}
     try:
         made: Any = typst.compile(dict(sheet), font_paths=fonts, format=form, **options)

@@ -240,6 +240,16 @@ class TestAnchor:
         assert verify(forged).holds
         assert found(forged, receipt) == [(2, Break.CHANGED)]
 
+    def test_a_head_that_was_typed_may_be_mistyped(self) -> None:
+        entries = log_of(5)
+        wrong = entries[4].hash[:-1] + ("0" if entries[4].hash[-1] != "0" else "1")
+        for head in (Head(5, wrong), Head(50, entries[4].hash)):
+            (fault,) = verify(entries, head).faults
+            other = "was cut off" if head.sequence > 5 else "anew"
+            assert fault.sentence.index("mistyped") < fault.sentence.index(other)
+            (fault,) = verify(entries, head, typed=False).faults
+            assert "mistyped" not in fault.sentence
+
     def test_an_older_receipt_still_anchors(self) -> None:
         entries = log_of(5)
         check = verify(entries, Head(3, entries[2].hash))

@@ -45,6 +45,8 @@ def test_words(run: Run) -> None:
     assert "closed: sent on; data: none; broken: heads:1." in text_of(run, *HEADS)
     assert "rest on our tables and 1 closed case." in text_of(run, "triage", "tables")
     assert "What moved most:" in text_of(run, "triage", "tables")
+    for topic in ((), ("faults",)):
+        assert "shares of cases, not whole ones" in text_of(run, "triage", "tables", *topic)
     for topic in ("faults", "events", "layouts", "steps", "sound", "history"):
         assert "Origin:" in text_of(run, "triage", "tables", topic)
     assert "rests on our tables and 0 closed cases" in text_of(run, "triage", "show", "1")

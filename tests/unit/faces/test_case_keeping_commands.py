@@ -56,6 +56,22 @@ def test_from_keeping_to_the_certificate(read: Run, tmp_path: Path) -> None:
     assert text_of(read, "case", "keeping") == "The shop holds no copies.\n"
 
 
+def test_what_the_customer_said_of_keeping_is_told(run: Run, tmp_path: Path) -> None:
+    assert run("drive", "read", "1", "1", small_base(tmp_path / "base").newest.image).returncode == 0
+    (held,) = answer(run, "case", "keeping")
+    assert (held["keep_until"], held["keep_days"], held["keep_said"]) == (None, 30, False)
+    assert "by the shop's rule, as nothing was agreed: case 1." in " ".join(
+        text_of(run, "case", "keeping").split()
+    )
+    run("case", "tell", "1", "keep-days", "14")
+    (held,) = answer(run, "case", "keeping")
+    assert (held["keep_until"], held["keep_days"], held["keep_said"]) == (None, 14, True)
+    shown = " ".join(text_of(run, "case", "keeping").split())
+    assert "14 days after" in shown
+    assert "as the customer said: case 1." in shown
+    assert "agreed" not in shown
+
+
 def test_a_plan_says_what_goes_what_stays_and_what_is_not_reached(read: Run) -> None:
     shown = text_of(
         read, "case", "erase-plan", "1", "--class", "images", "--reason", "asked for", "--unproven", "x"

@@ -102,6 +102,11 @@ def test_a_tampered_export_is_told_without_a_ledger(run: Run, tmp_path: Path) ->
     ):
         bad.write_bytes(b"".join(changed))
         assert said in refused(run, 42, "case", "custody-check", bad, *receipt)
+    wrong = head[:-1] + ("0" if head[-1] != "0" else "1")
+    for command in (("custody-check", log), ("custody", "1")):
+        shown = " ".join(refused(run, 42, "case", *command, "--receipt", wrong).split())
+        assert "it was mistyped, or the log was written anew" in shown
+        assert "Next: Compare what was typed with the paper, digit by digit" in shown
     assert not (tmp_path / "no-ledger").exists()
     done = run("--home", tmp_path / "no-ledger", "case", "custody-check", log)
     assert done.returncode == 0

@@ -8,6 +8,9 @@ import pytest
 
 from mendbay.case.price_list import packaged_prices
 from support.answers import Run, answer, refused, text_of
+from support.tiny_font import tiny_font
+
+INVENTED = "The prices are those of an example: they are invented."
 
 
 @pytest.fixture(autouse=True)
@@ -107,6 +110,23 @@ def test_what_is_picked_and_not_billed_is_told(run: Run) -> None:
     assert "not on the bill" not in text_of(run, "case", "bill", "1", "--done", "swap-board:picked-1=200")
 
 
+def test_one_quote_counts_at_a_time_and_the_answer_says_which(run: Run) -> None:
+    for _ in range(3):
+        answer(run, "case", "quote", "1", "--no-odds", "--line", "hour=1")
+    said = " ".join(refused(run, 2, "case", "accept", "1", "1", "--by", "phone").split())
+    assert "quote 3 was made after it" in said
+    assert "--although-superseded" in said
+    assert "Quote 3 still waits" in text_of(run, "case", "accept", "1", "2", "--by", "phone", "--decline")
+    meant = ("--by", "phone", "--although-superseded", "it was what they had in hand")
+    text_of(run, "case", "accept", "1", "1", *meant)
+    said = text_of(run, "case", "accept", "1", "3", "--by", "phone", "--decline")
+    assert "Quote 1 stays accepted" in said
+    assert "examination" not in said
+    said = " ".join(text_of(run, "case", "accept", "1", "3", "--by", "phone").split())
+    assert "It takes the place of quote 1." in said
+    assert "examination" in text_of(run, "case", "accept", "1", "3", "--by", "phone", "--decline")
+
+
 def test_an_amount_with_a_sign_is_refused_in_a_sentence(run: Run) -> None:
     for amount in ("-500", "-5.50", "-500EUR"):
         said = " ".join(refused(run, 2, "case", "pay", "1", amount, "--how", "cash").split())
@@ -119,14 +139,55 @@ def test_a_line_is_done_once(run: Run) -> None:
     assert "more than once" in said
 
 
+def test_signs_that_no_font_has_are_told_once(run: Run, tmp_path: Path) -> None:
+    assert run("case", "open", "株 Quillmere 株").returncode == 0
+    made = run("case", "quote", "2", "--no-odds", "--line", "hour=1")
+    said = " ".join(made.stderr.split())
+    assert said.count("株") == 1
+    assert "株 (U+682A)" in said
+    assert "settings/fonts" in said
+    assert "Unicode number" not in run("case", "quote", "1", "--no-odds", "--line", "hour=1").stderr
+    assert run("--json", "case", "quote", "2", "--no-odds", "--line", "hour=1").stderr == ""
+    fonts = tmp_path / "home" / "settings" / "fonts"
+    fonts.mkdir(parents=True)
+    (fonts / "one.ttf").write_bytes(tiny_font("株"))
+    assert run("case", "quote", "2", "--no-odds", "--line", "hour=1").stderr == ""
+
+
 def test_prices_are_shown_and_copied(run: Run, tmp_path: Path) -> None:
     assert answer(run, "bench", "prices")["own"] is False
     assert "THE PRICES OF AN EXAMPLE" in text_of(run, "bench", "prices")
     path = Path(answer(run, "bench", "prices", "--copy")["path"])
     assert path.read_text() == packaged_prices()
+    path.write_text(packaged_prices().replace("EVERY PRICE", "Every price").replace("30\n", "14\n"))
+    assert answer(run, "bench", "prices")["own"] is False, "whatever nobody has priced is invented"
+    shown = text_of(run, "bench", "prices")
+    assert "THE PRICES OF AN EXAMPLE" in shown
+    assert "--copy" not in shown
+    quoted = answer(run, "case", "quote", "1", "--no-odds", "--line", "hour=1")["quote"]
+    assert (quoted["own_prices"], quoted["remarks"]) == (False, [INVENTED])
+    path.write_text(packaged_prices().replace('"68.00"', '"71.00"'))
     assert answer(run, "bench", "prices")["own"] is True
+    assert "Your own prices." in text_of(run, "bench", "prices")
+    quoted = answer(run, "case", "quote", "1", "--no-odds", "--line", "hour=1")["quote"]
+    assert (quoted["own_prices"], quoted["remarks"]) == (True, [])
     path.write_text(packaged_prices().replace('currency = "EUR"', 'currency = "JPY"'))
     assert "no amount in JPY" in refused(run, 52, "bench", "prices")
+
+
+def test_a_file_of_the_shop_is_never_copied_over(run: Run) -> None:
+    for words in (("prices", "--copy"), ("papers", "--copy", "letter")):
+        path = Path(answer(run, "bench", *words)["path"])
+        path.write_text("# my own words\n")
+        said = " ".join(refused(run, 2, "bench", *words).split())
+        assert "is there already" in said
+        assert "move it away" in said
+        assert path.name in said
+        assert [(one.name, one.read_text()) for one in path.parent.iterdir()] == [
+            (path.name, "# my own words\n")
+        ]
+        path.rename(path.with_suffix(".mine"))
+        assert answer(run, "bench", *words)["path"] == str(path)
 
 
 @pytest.mark.parametrize(

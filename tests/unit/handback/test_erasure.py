@@ -146,7 +146,7 @@ def test_a_file_that_may_not_go(changes: dict[str, object], said: str) -> None:
     ("changes", "said"),
     [
         ({"keep_until": "2026-12-01"}, "kept until 2026-12-01"),
-        ({"keep_until": ""}, "No day is agreed"),
+        ({"keep_until": ""}, "No day is put down"),
         ({"roots": {"": ROOTS[0]}}, "/shop/back is not there"),
         (
             {"roots": {"": ROOTS[0], "/shop/back": replace(ROOTS[1], inode=3)}},

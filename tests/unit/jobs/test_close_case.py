@@ -52,6 +52,47 @@ def closed_with(bench: Bench, outcome: Outcome, **answers: str) -> int:
     return number
 
 
+def test_handed_back_without_a_hand_back_needs_a_reason(bench: Bench) -> None:
+    outcome = said([], nothing_broken=True, end=End.HANDED_BACK, data=DataBack.ALL)
+    before = bench.ledger.custody(1)
+    for reason, refused in (
+        ("", "No hand-back of case 1 is on record"),
+        ("by Quillmere", "names the customer"),
+    ):
+        with pytest.raises(UsageError, match=refused):
+            close_case(bench, 1, outcome, reason)
+    assert (bench.ledger.custody(1), bench.ledger.case(1).state) == (before, CaseState.OPEN)
+    assert outcomes(bench) == {}
+    close_case(bench, 1, outcome, "copied at the counter, without a report")
+    assert "although no hand-back is on record: copied at the counter" in bench.ledger.custody(1)[-1].item
+    bench.note(1, "hand-back", "Files handed back.")
+    close_case(bench, 1, outcome)
+    assert "although" not in bench.ledger.custody(1)[-1].item
+    enquiry = another(bench)
+    bench.ledger.amend_case(enquiry, kind=CaseKind.ENQUIRY)
+    close_case(bench, enquiry, said([], not_known=True, end=End.HANDED_BACK, data=DataBack.ALL))
+
+
+def test_signs_against_the_end_are_queried_and_not_refused(bench: Bench) -> None:
+    answer(bench, 1, CLICKS, "clicks")
+    supply = said(["board-supply:1"], end=End.REPAIRED, data=DataBack.ALL)
+    (query,) = close_case(bench, 1, supply).against
+    chance = tell_triage(bench, 1).keep_off[0].chance
+    for words in ("closed with board-supply:1", "sound (bay 1): it clicks", f"{100 * chance:.0f} %"):
+        assert words in query
+    assert "triage untell 1 SIGN" in query
+    assert look_at_closing(bench, 1).against == (query,)
+    for agreed in (HEADS, UNKNOWN, said(["media-damage:1", "fan"], end=End.SENT_ON, data=DataBack.NONE)):
+        assert close_case(bench, 1, agreed).against == ()
+    (other,) = close_case(bench, 1, said(["heads:2"], end=End.SENT_ON, data=DataBack.NONE)).against
+    assert "damage inside the drive of bay 1" in other
+    lights = another(bench, "1", "2")
+    answer(bench, lights, Asked("lights"), "none")
+    (query,) = close_case(bench, lights, said(["fan"], end=End.REPAIRED, data=DataBack.ALL)).against
+    assert "triage believes in adapter with" in query
+    assert "lights:" in query
+
+
 def test_a_closed_case_keeps_its_outcome_in_the_agreed_shape(bench: Bench) -> None:
     answer(bench, 1, CLICKS, "clicks")
     closing = close_case(bench, 1, HEADS)

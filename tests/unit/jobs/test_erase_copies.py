@@ -72,7 +72,9 @@ def test_keeping_follows_the_hand_back_and_custody_tells_it(shop: Shop) -> None:
     assert keep(shop.bench, 1).keep_until == "2026-12-25"
     assert keep(shop.bench, 1, "2027-01-31").keep_until == "2027-01-31"
     assert keep(shop.bench, 1, days=0).keep_until == "2026-11-25"
-    assert custody_of(shop)[-1] == "keep-until day agreed: 2026-11-25 (before: 2027-01-31); the shop's copies"
+    assert (
+        custody_of(shop)[-1] == "keep-until day put down: 2026-11-25 (before: 2027-01-31); the shop's copies"
+    )
     before = len(custody_of(shop))
     keep(shop.bench, 1, days=0)
     assert len(custody_of(shop)) == before

@@ -31,6 +31,7 @@ from mendbay.jobs.keep_items import (
     items_to_label,
     move_item,
 )
+from mendbay.jobs.letters import letter_words
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.take_in import add_bay, amend_bay, take_in, tell_case
 from mendbay.jobs.take_in_form import tell
@@ -259,7 +260,7 @@ class TestReceipt:
         words = words_of(made.pdf)
         for said in (
             "Nothing is listed yet",
-            "30 days after hand-back, unless we agree otherwise",
+            "Copies kept until not said; we usually keep them until 30 days after hand-back",
             "Give no power to any other drive",
             made.head,
         ):
@@ -279,7 +280,53 @@ class TestReceipt:
             "Copies kept until 3 days after hand-back",
         ):
             assert said in words
+        assert "usually" not in words
         assert len(pypdf.PdfReader(io.BytesIO(made.pdf)).pages) == 1
+
+    def test_how_long_copies_are_kept_is_agreed_only_if_the_customer_said_so(self, bench: Bench) -> None:
+        for said, paper, letter in (
+            (
+                "",
+                "until not said; we usually keep them until 30 days",
+                "not agreed with you. We usually keep them",
+            ),
+            ("30", "Copies kept until 30 days after", "As you said, we keep our copies for 30 days"),
+            ("0", "Copies kept until hand-back; then", "As you said, we keep our copies no longer than"),
+            (
+                "not known",
+                "until not said; we usually",
+                "not agreed with you. We usually keep them for 30 days",
+            ),
+        ):
+            if said:
+                tell(bench, 1, "keep-days", said)
+            assert paper in words_of(write_receipt(bench, 1).pdf)
+            assert letter in " ".join(letter_words(bench, 1).split())
+        bench.ledger.amend_case(1, keep_until="2999-12-31")
+        assert "We keep our copies until 2999-12-31." in words_of(write_receipt(bench, 1).pdf)
+        assert "We keep our copies until 2999-12-31 and" in " ".join(letter_words(bench, 1).split())
+        bench.ledger.amend_case(1, keep_until="2020-12-31")
+        assert "is over" in letter_words(bench, 1)
+
+    def test_the_condition_is_that_of_take_in_where_none_is_noted_of_the_item(self, bench: Bench) -> None:
+        tell(bench, 1, "kind", "two-bay-box")
+        add_item(bench, 1, What.DRIVE, "spare", condition="clean")
+        add_item(bench, 1, What.MEDIUM, "hand-back drive", owner=Owner.LENT)
+        assert "condition not noted" in words_of(write_receipt(bench, 1).pdf)
+        tell(bench, 1, "condition", "2 4")
+        tell(bench, 1, "condition-words", "two screws missing, says Quillmere")
+        seen = "as noted of what came in: a seal is broken or missing, a dent or a crack"
+        paper = words_of(write_receipt(bench, 1).pdf)
+        assert paper.count(seen) == 3  # the box and a drive in each bay
+        assert "two screws missing" in paper
+        assert "spare, no marks noted; clean" in paper
+        change_item(bench, 1, "1", condition="scratched")
+        everything = release(bench, 1, [one.code for one in items_of(bench, 1)], Role.LAB)
+        paper = words_of(everything.pdf)
+        assert paper.count(seen) == 2
+        assert "; scratched" in paper
+        assert "screws" not in paper, "free words may name a person, and the paper goes to others"
+        assert paper.count("condition not noted") == 1, "what is not the customer's came in with nothing"
 
     def test_it_lists_what_the_customer_brought_and_is_here(self, bench: Bench) -> None:
         add_item(bench, 1, What.BOX, "two-bay box", marks="Tarn", condition="dent")

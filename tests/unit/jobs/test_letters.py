@@ -74,6 +74,38 @@ def test_what_was_refused_is_not_asked_for_again(bench: Bench) -> None:
     assert "before you have agreed" not in said
 
 
+def test_what_was_refused_is_told_with_what_it_leaves(bench: Bench) -> None:
+    answer(bench, 1, Asked("history"), "dropped")
+    answer(bench, 1, Asked("sound", "1"), "clicks")
+    wait(bench, 1, WaitsFor.CUSTOMER, "a word on how to go on")
+    for say in (letter_words, lambda bench, case: message_mail(bench, case, Message.STATUS).body):
+        assert "said no" not in flat(say(bench, 1))
+    give_word(bench, 1, "power-on", Word.NO)
+    one = flat(letter_words(bench, 1))
+    assert "without power we can read nothing" in one
+    assert "You may change your word on it at any time." in one
+    assert "nothing more that we can do" not in one, "a laboratory is left"
+    give_word(bench, 1, "open-drive", Word.NO)
+    make_quote(bench, 1, Wish(lines=(("hour", ""),), odds=False))
+    decide(bench, 1, 1, False, By.PHONE)
+    for text in (flat(letter_words(bench, 1)), flat(message_mail(bench, 1, Message.STATUS).body)):
+        assert "You said no to giving power to a failing drive. The drives get no power" in text
+        assert "You said no to opening by a laboratory" in text
+        assert "You declined our quote 1" in text
+        assert "nothing more that we can do for your files" in text
+        assert "take your things back as they are" in text
+        for false in ("your turn", "once we have your answer", "The next step", "We wait for"):
+            assert false not in text
+    give_word(bench, 1, "power-on", Word.YES)
+    give_word(bench, 1, "open-drive", Word.YES)
+    text = flat(letter_words(bench, 1))
+    assert "said no" not in text
+    assert "We do nothing more for now." in text
+    make_quote(bench, 1, Wish(lines=(("hour", ""),), odds=False))
+    assert "declined" not in flat(letter_words(bench, 1))
+    assert "your turn" in flat(letter_words(bench, 1))
+
+
 def test_a_drive_that_came_alone_speaks_of_no_box(bench: Bench) -> None:
     bench.ledger.amend_case(1, kind=CaseKind.DRIVE, box="")
     said = flat(letter_words(bench, 1))

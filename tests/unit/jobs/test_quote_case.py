@@ -176,7 +176,7 @@ def test_the_word_that_counts_is_the_last_one(bench: Bench) -> None:
         make_quote(bench, 1, BY_HAND)
     assert [one.state for one in quotes_of(bench, 1)] == ["superseded", "superseded", "open"]
     decide(bench, 1, 3, False, By.PHONE)
-    decide(bench, 1, 1, True, By.PERSON)
+    decide(bench, 1, 1, True, By.PERSON, although="the cheaper one after all")
     assert [one.state for one in quotes_of(bench, 1)] == ["accepted", "superseded", "declined"]
     decide(bench, 1, 3, True, By.WRITING)
     assert [one.state for one in quotes_of(bench, 1)] == ["superseded", "superseded", "accepted"]
@@ -186,6 +186,34 @@ def test_the_word_that_counts_is_the_last_one(bench: Bench) -> None:
         decide(bench, 1, 3, True, By.PHONE, "2999-01-01")
     with pytest.raises(UsageError, match="is not a day"):
         decide(bench, 1, 3, True, By.PHONE, "soon")
+
+
+def test_a_superseded_quote_is_accepted_for_a_reason_alone(bench: Bench) -> None:
+    for _ in range(4):
+        make_quote(bench, 1, BY_HAND)
+    before = bench.ledger.custody(1)
+    for reason, said in (("", "quote 4 was made after it"), ("Quillmere wants it", "names the customer")):
+        with pytest.raises(UsageError, match=said):
+            decide(bench, 1, 1, True, By.PHONE, although=reason)
+    assert bench.ledger.custody(1) == before
+    assert [one.state for one in quotes_of(bench, 1)] == ["superseded"] * 3 + ["open"]
+    decide(bench, 1, 1, True, By.PHONE, although="no sending after all")
+    entry = bench.ledger.custody(1)[-1]
+    assert "quote 1 accepted" in entry.what
+    assert "although quote 4 was made after it" in entry.what
+    assert entry.item == "quote 1; no sending after all"
+    assert [one.state for one in quotes_of(bench, 1)] == ["accepted"] + ["superseded"] * 3
+    decide(bench, 1, 4, False, By.PHONE)
+    account = account_of(bench, 1)
+    assert account.quote is not None
+    assert (account.quote.number, account.declined) == (1, False)
+    decide(bench, 1, 1, True, By.WRITING)
+    make_quote(bench, 1, BY_HAND)
+    decide(bench, 1, 1, True, By.PHONE)
+    assert [one.state for one in quotes_of(bench, 1)][-1] == "open", "a word given again answers no other"
+    decide(bench, 1, 1, False, By.PHONE)
+    with pytest.raises(UsageError, match="quote 5 was made after it"):
+        decide(bench, 1, 1, True, By.PHONE)
 
 
 def test_a_quote_that_ran_out_is_not_accepted(bench: Bench) -> None:
@@ -319,9 +347,9 @@ def test_more_than_can_be_due_needs_a_reason(bench: Bench) -> None:
 
 
 def test_an_old_bill_that_is_unpaid_again_is_told(bench: Bench) -> None:
-    for _ in range(2):
-        make_quote(bench, 1, BY_HAND)
+    make_quote(bench, 1, BY_HAND)
     decide(bench, 1, 1, True, By.PHONE)
+    make_quote(bench, 1, BY_HAND)
     make_bill(bench, 1, {})
     pay(bench, 1, "91", How.CASH)
     decide(bench, 1, 2, True, By.PHONE)
@@ -346,9 +374,9 @@ def test_words_of_how_it_was_said_are_those_of_consents(bench: Bench) -> None:
 
 
 def test_an_unpaid_bill_is_not_hidden_by_another_word(bench: Bench) -> None:
-    for _ in range(2):
-        make_quote(bench, 1, BY_HAND)
+    make_quote(bench, 1, BY_HAND)
     decide(bench, 1, 1, True, By.PHONE)
+    make_quote(bench, 1, BY_HAND)
     assert due_of(bench, 1) is None
     make_bill(bench, 1, {"swap-board:picked-1": "180.00"})
     assert due_of(bench, 1) == eur(27100)
@@ -420,7 +448,7 @@ def test_a_quote_in_another_currency_than_payments_is_not_accepted(bench: Bench,
     make_quote(bench, 1, BY_HAND)
     decide(bench, 1, 1, True, By.PHONE)
     pay(bench, 1, "10", How.CASH)
-    shop.keep("settings", "prices", packaged_prices().replace('"EUR"', '"GBP"'))
+    shop.keep("settings", "prices", packaged_prices().replace('"EUR"', '"GBP"').replace("68.00", "61.00"))
     quote, _ = make_quote(bench, 1, BY_HAND)
     assert (quote.own_prices, quote.currency, quote.remarks) == (True, "GBP", ())
     with pytest.raises(UsageError, match="payment 1 was in EUR"):

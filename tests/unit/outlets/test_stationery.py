@@ -35,7 +35,7 @@ def test_a_paper_is_set_the_same_way_every_time(tmp_path: Path) -> None:
 
 def test_the_shops_own_wording_stands_before_ours(tmp_path: Path) -> None:
     files = ShopFolder(tmp_path)
-    path, _ = OwnPapers(files).copy("trial")
+    path = OwnPapers(files).copy("trial")
     assert path == tmp_path / "papers" / "trial.md"
     path.write_text("# Mine: {{ case }}", encoding="utf-8")
     assert PrintedStationery(files).words("trial", FRAME) == "Mine: 0007\n==========\n"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from pathlib import Path
 
 import click
 
@@ -32,9 +33,8 @@ def papers(screen: Screen, copied: str) -> None:
     """
     files = shop_files(screen.home)
     if copied:
-        path, earlier = own_papers(screen.home).copy(copied)
-        lines = [f"Edit {path}", f"What was there is now {earlier}" if earlier else ""]
-        screen.answer({"path": str(path)}, "\n".join(wrapped(one) for one in lines if one))
+        path = own_papers(screen.home).copy(copied)
+        screen.answer({"path": str(path)}, wrapped(f"Edit {path}"))
         return
     names, own = own_papers(screen.home).names(), set(files.names("papers"))
     rows = [(one, "your own" if one in own else "ours") for one in names]
@@ -47,20 +47,25 @@ def papers(screen: Screen, copied: str) -> None:
 def prices(screen: Screen, copied: bool) -> None:
     """Show the prices in force, or put our example where it can be edited.
 
-    Until the shop has a list of its own, quotes are made with invented prices and say so.
+    Until the shop has amounts of its own, quotes are made with invented prices and say so.
     docs/formats/prices.md explains the file.
     """
     if copied:
-        path, earlier = shop_files(screen.home).keep(SETTINGS, PRICES, packaged_prices())
-        lines = [f"Edit {path}", f"What was there is now {earlier}" if earlier else ""]
-        screen.answer({"path": str(path)}, "\n".join(wrapped(one) for one in lines if one))
+        path = shop_files(screen.home).keep_new(SETTINGS, PRICES, packaged_prices())
+        screen.answer({"path": str(path)}, wrapped(f"Edit {path}"))
         return
     with open_bench(screen.home) as bench:
         found = prices_in_force(bench)
-    screen.answer(_prices_json(found), _prices_text(found))
+    files = shop_files(screen.home)
+    copy = None if files.text(SETTINGS, PRICES) is None else files.path_of(SETTINGS, PRICES)
+    screen.answer(_prices_json(found), _prices_text(found, copy))
 
 
-def _prices_text(found: PriceList) -> str:
+def _prices_text(found: PriceList, copy: Path | None) -> str:
+    """
+    Args:
+        copy: the shop's own file, if there is one.
+    """
     listed = [found.diagnosis, found.hour, *found.prices.values(), *(one.price for one in found.media)]
     listed += [found.shipping, *found.work.values()]
     rows = [(one.id, str(one.stage), one.unit, span_words(one.low, one.high)) for one in listed]
@@ -77,8 +82,10 @@ def _prices_text(found: PriceList) -> str:
         wrapped(f"Parts from the stock: what they cost and {markup} % more."),
         f"A quote is valid for {found.valid_days} days.",
     ]
-    if not found.own:
+    if copy is None:
         lines.append(f"Next: {wording.called_as()} bench prices --copy")
+    elif not found.own:
+        lines += ["Next: put your own amounts into", str(copy)]
     return "\n".join(lines)
 
 

@@ -15,6 +15,10 @@ from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.lessons import Lessons, lessons_csv, lessons_pdf, number_text, tell_lessons
 from mendbay.wiring import lesson_plot, open_bench, shop_files, write_new_files
 
+COUNTED_OF = (
+    "Days are counted of cases that ended handed back or repaired; hours, and what was given, of each image "
+    "that was read."
+)
 HANG = " " * 28
 """What stands before the name of a row."""
 
@@ -133,7 +137,7 @@ def _spreads_text(spreads: Sequence[Spread]) -> str:
     ]
     heading = "How long it took, and what the drives gave"
     shown = table(rows, ("of", "median", "from least to most", "what"), right=(0, 1, 2))
-    return "\n".join([heading, "-" * len(heading), shown])
+    return "\n".join([heading, "-" * len(heading), shown, wrapped(COUNTED_OF)])
 
 
 def _json(told: Lessons, written: Sequence[Path]) -> dict[str, Any]:

@@ -33,6 +33,12 @@ DATA = {one.replace(" ", "-"): one for one in DataBack}
 @click.option("--end", type=click.Choice([*ENDS]), help="What became of the job.")
 @click.option("--data", type=click.Choice([*DATA]), help="How much of the wanted data the customer has.")
 @click.option("--remark", default="", help="Anything to learn from it; without the customer's name.")
+@click.option(
+    "--although-no-hand-back",
+    default="",
+    metavar="REASON",
+    help="Close it as handed back though Mendbay made no hand-back; custody keeps the reason.",
+)
 @click.pass_obj
 def close(
     screen: Screen,
@@ -44,6 +50,7 @@ def close(
     end: str | None,
     data: str | None,
     remark: str,
+    although_no_hand_back: str,
 ) -> None:
     """Close CASE with what was found; without options, see what the case says of its end.
 
@@ -64,7 +71,7 @@ def close(
                 data=DATA[data] if data else None,
                 remark=remark,
             )
-            closing = close_case(bench, case, outcome)
+            closing = close_case(bench, case, outcome, although_no_hand_back)
     screen.answer(_json(closing), _text(closing))
     if closing.outcome is None:
         sys.exit(EXIT_INCOMPLETE)
@@ -92,7 +99,7 @@ def _text(closing: Closing) -> str:
         if closing.outcome.remark:
             lines.append(wrapped(closing.outcome.remark, "  "))
         lines.append(wrapped(closing.teaches_not or "The odds of later cases learn from it."))
-        lines += [wrapped(one) for one in closing.missing]
+        lines += [wrapped(one) for one in (*closing.against, *closing.missing)]
         lines.append(f"Next: {called} triage tables   (what the closed cases taught)")
         return "\n".join(lines)
     lines = [f"Case {case} is not closed. What it says of its end:"]
@@ -130,6 +137,7 @@ def _json(closing: Closing) -> dict[str, object]:
             for one in closing.hints
         ],
         "missing": list(closing.missing),
+        "against": list(closing.against),
         "teaches_nothing": closing.teaches_not or None,
     }
 

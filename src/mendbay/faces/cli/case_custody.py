@@ -36,7 +36,7 @@ def custody(screen: Screen, case: int, receipt: str, to: Path | None) -> None:
         exported = exported_custody(bench, case) if to else b""
     if to:
         write_new_file(to, exported)
-    _require_sound(check, f"The custody log of case {case}", "the newest backup of the ledger")
+    _require_sound(check, f"The custody log of case {case}", "the newest backup of the ledger", receipt)
     lines = _lines(check)
     if to:
         lines += [
@@ -59,7 +59,7 @@ def custody_check(screen: Screen, file: Path, receipt: str) -> None:
     was cut off the end, or written anew from some entry on, shows only against a receipt.
     """
     check = check_exported(file_outside(file, EXPORT_LIMIT_BYTES), receipt)
-    _require_sound(check, f"The custody log in {file}", "another copy of the log")
+    _require_sound(check, f"The custody log in {file}", "another copy of the log", receipt)
     screen.answer(_json(check), "\n".join(_lines(check)))
 
 
@@ -74,12 +74,16 @@ def check_text(holds: bool, entries: int) -> str:
     return "The custody log does NOT hold; mendbay case custody says where."
 
 
-def _require_sound(check: CustodyCheck, what: str, other: str) -> None:
+def _require_sound(check: CustodyCheck, what: str, other: str, receipt: str) -> None:
     if not check.holds:
         faults = " ".join(fault.sentence for fault in check.faults)
-        raise CustodyBroken(
-            f"{what} does not verify. {faults}", f"Compare it with the customer's receipt and {other}."
-        )
+        compare = f"Compare it with the customer's receipt and {other}."
+        if receipt.strip():
+            compare = (
+                "Compare what was typed with the paper, digit by digit; if it is as printed, compare the log "
+                f"with {other}."
+            )
+        raise CustodyBroken(f"{what} does not verify. {faults}", compare)
 
 
 def _lines(check: CustodyCheck) -> list[str]:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import click
 
 from mendbay.core.errors import UsageError
-from mendbay.core.quantity import bytes_text, count_text
+from mendbay.core.quantity import bytes_text, count_text, counted
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.handback.erasure import DEFAULT_SORTS, ErasurePlan, Sort, totals
@@ -57,7 +58,7 @@ def _held_text(found: tuple[Held, ...]) -> str:
         (
             str(one.case.number),
             str(one.case.state),
-            one.case.keep_until or "not agreed",
+            one.case.keep_until or f"{counted(one.rule.days, 'day', plain=True)} after",
             "DUE" if one.due else "",
             bytes_text(sum(each.stored_bytes for each in one.amounts.values())),
             ", ".join(f"{sort} {count_text(each.files)}" for sort, each in one.amounts.items()),
@@ -70,6 +71,7 @@ def _held_text(found: tuple[Held, ...]) -> str:
         for one in found
         for each in one.elsewhere
     ]
+    lines += [wrapped(line) for line in _rule_lines(found)]
     due = next((one for one in found if one.due), None)
     unsaid = next((one for one in found if not one.case.keep_until), None)
     called = wording.called_as()
@@ -80,11 +82,24 @@ def _held_text(found: tuple[Held, ...]) -> str:
     return "\n".join(lines)
 
 
+def _rule_lines(found: tuple[Held, ...]) -> Iterator[str]:
+    """Where no day is put down, whose word it is that copies are kept so long."""
+    grounds = {True: "as the customer said", False: "by the shop's rule, as nothing was agreed"}
+    for agreed, ground in grounds.items():
+        cases = [
+            str(one.case.number) for one in found if not one.case.keep_until and one.rule.agreed is agreed
+        ]
+        if cases:
+            yield f"No day is put down yet; so long after the hand-back {ground}: case {', '.join(cases)}."
+
+
 def _held_json(one: Held) -> dict[str, object]:
     return {
         "case": one.case.number,
         "state": str(one.case.state),
         "keep_until": one.case.keep_until or None,
+        "keep_days": one.rule.days,
+        "keep_said": one.rule.agreed,
         "due": one.due,
         "held": [
             {

@@ -103,22 +103,51 @@ def quotes(screen: Screen, case: int) -> None:
 @click.option("--by", type=click.Choice(SAID_BY), required=True, help="How the customer said so.")
 @click.option("--decline", is_flag=True, help="The customer said no.")
 @click.option("--day", default="", metavar="YYYY-MM-DD", help="When; today if left out.")
+@click.option(
+    "--although-superseded",
+    default="",
+    metavar="REASON",
+    help="Accept it though a later quote was made; custody keeps the reason.",
+)
 @click.pass_obj
-def accept(screen: Screen, case: int, number: int, by: str, decline: bool, day: str) -> None:
-    """Put down the customer's word on a QUOTE of CASE."""
+def accept(
+    screen: Screen, case: int, number: int, by: str, decline: bool, day: str, although_superseded: str
+) -> None:
+    """Put down the customer's word on a QUOTE of CASE.
+
+    One quote counts at a time: accepting another takes its place. One that a later quote superseded is
+    accepted with a reason only.
+    """
+    said = By(by.replace("-", " "))
     with open_bench(screen.home) as bench:
-        found = decide(bench, case, number, not decline, By(by.replace("-", " ")), day)
-    called = wording.called_as()
+        before = next((one.quote.number for one in quotes_of(bench, case) if one.accepted), number)
+        found = decide(bench, case, number, not decline, said, day, although=although_superseded)
+        account = account_of(bench, case)
     if decline:
-        due = found.quote.in_any_case
-        text = f"Quote {number} is declined.\nNext: {called} case quote {case}"
-        if due:
-            text += f"\nFor the examination {due.shown} are due: {called} case bill {case}"
+        text = "\n".join([f"Quote {number} is declined.", *_after_no(case, number, account)])
     else:
         most = found.quote.totals[Column.HIGH].gross.shown
-        text = wrapped(f"Quote {number} is accepted: the bill will be {most} at most.")
-        text += f"\nNext: {called} case bill {case} --done KEY, when the job is done"
+        instead = f" It takes the place of quote {before}." if before != number else ""
+        text = wrapped(f"Quote {number} is accepted: the bill will be {most} at most.{instead}")
+        text += f"\nNext: {wording.called_as()} case bill {case} --done KEY, when the job is done"
     screen.answer(_kept_json(found), text)
+
+
+def _after_no(case: int, number: int, account: Account) -> list[str]:
+    """What holds after the customer declined a quote: another that is accepted or open, or what is due."""
+    called, held = wording.called_as(), account.held_against
+    if account.quote is not None:
+        most = account.quote.totals[Column.HIGH].gross.shown
+        other = account.quote.number
+        return [wrapped(f"Quote {other} stays accepted: the bill will be {most} at most.")]
+    if held is not None and held.number != number:
+        state = "is declined too" if account.declined else "still waits for an answer"
+        return [f"Quote {held.number} {state}.", f"Next: {called} case quotes {case}"]
+    due = held.in_any_case if held is not None else None
+    lines = [f"Next: {called} case quote {case}"]
+    if due:
+        lines.append(f"For the examination {due.shown} are due: {called} case bill {case}")
+    return lines
 
 
 @click.command(name="bill")

@@ -11,11 +11,17 @@ import re
 import sys
 import traceback
 from contextlib import suppress
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from mendbay.core.errors import Interrupted, MendbayError, UsageError
+
+if TYPE_CHECKING:
+    from mendbay.faces.cli.screen import Screen
+
+LACKING_SHOWN = 10
+"""Signs without a font that are named."""
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 """The matrices here are small: several threads of the linear algebra only wait for each other. It is read
@@ -79,7 +85,25 @@ def command(ctx: click.Context, home: str | None, as_json: bool, quiet: bool) ->
     """
     from mendbay.faces.cli.screen import Screen
 
-    ctx.obj = Screen(home=home, as_json=as_json, quiet=quiet)
+    ctx.obj = screen = Screen(home=home, as_json=as_json, quiet=quiet)
+    ctx.call_on_close(lambda: _tell_lacking(screen))
+
+
+def _tell_lacking(screen: Screen) -> None:
+    """Says once which signs of the papers just made no font had."""
+    if "mendbay.wiring" not in sys.modules:  # nothing was printed, and it takes long to load
+        return
+    from mendbay.wiring import FONTS, home_folder, signs_lacking
+
+    signs = signs_lacking()
+    if signs:
+        named = ", ".join(f"{one} (U+{ord(one):04X})" for one in signs[:LACKING_SHOWN])
+        more = f" and {len(signs) - LACKING_SHOWN} more" if len(signs) > LACKING_SHOWN else ""
+        screen.warn(
+            f"No font has these signs, so they stand on the paper as their Unicode number: {named}{more}. "
+            f"Put a font that has them (.ttf, .otf or .ttc) into {home_folder(screen.home) / FONTS} and make "
+            "the paper again."
+        )
 
 
 def main() -> None:

@@ -12,6 +12,11 @@ from mendbay.jobs.learn_triage import TableNumbers, table_numbers
 from mendbay.triage.table_numbers import Number
 from mendbay.wiring import open_bench
 
+COUNTED = (
+    "Counted are shares of cases, not whole ones: what is not sure counts half, faults found together by the "
+    "chance of each, and cases that are met rarely more, at most 3 times. bench lessons counts whole cases."
+)
+
 
 @click.command(name="tables")
 @click.argument("topic", metavar="[SIGN|faults|events|layouts|steps]", default="")
@@ -30,7 +35,7 @@ def _overview(told: TableNumbers) -> str:
     lines = _rests_on(told)
     moved = sorted((one for one in told.numbers if one.now != one.packaged), key=_move)[:12]
     if moved:
-        lines += ["", "What moved most:", _table(moved, with_topic=True)]
+        lines += ["", "What moved most:", _table(moved, with_topic=True), *_counted(moved)]
     lines += ["", wrapped(f"There are numbers of: {', '.join(told.topics)}.")]
     lines.append(f"Next: {wording.called_as()} triage tables faults")
     return "\n".join(lines)
@@ -38,7 +43,7 @@ def _overview(told: TableNumbers) -> str:
 
 def _of_topic(told: TableNumbers, topic: str) -> str:
     lines = [*([told.asks] if told.asks else []), *_rests_on(told), ""]
-    lines.append(_table(told.numbers, with_topic=False))
+    lines += [_table(told.numbers, with_topic=False), *_counted(told.numbers)]
     lines += ["", "Origin:"]
     for source in dict.fromkeys(one.now.source for one in told.numbers):
         named = [f"{one.entry or 'otherwise'} {one.part}" for one in told.numbers if one.now.source == source]
@@ -54,6 +59,11 @@ def _named(names: Sequence[str]) -> str:
 def _rests_on(told: TableNumbers) -> list[str]:
     lines = [wrapped(f"These rest on our tables and {wording.counted(told.rests_on, 'closed case')}.")]
     return lines + [wrapped(f"Left out: {one}", "  ") for one in told.left_out]
+
+
+def _counted(numbers: Sequence[Number]) -> list[str]:
+    """How cases are counted, where any were: not as `bench lessons` does."""
+    return [wrapped(COUNTED)] if any(one.counted for one in numbers) else []
 
 
 def _move(one: Number) -> float:
