@@ -16,6 +16,7 @@ import platformdirs
 
 from mendbay.core.clock import SystemClock
 from mendbay.core.errors import DestinationError, LedgerError
+from mendbay.core.texts import require_line
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.inlets.bench_drives import UNSTEADY, BenchDrives
 from mendbay.jobs.bench import Bench
@@ -52,11 +53,24 @@ def home_folder(chosen: Path | None = None) -> Path:
 
 
 def person() -> str:
-    """Who is at the bench, for the custody log: the name of the account, or its number."""
+    """Who is at the bench, for custody and papers: `MENDBAY_WHO`, else the account by name or number.
+
+    Raises:
+        UsageError: `MENDBAY_WHO` cannot stand on one line of a paper.
+    """
+    said = os.environ.get("MENDBAY_WHO", "").strip()
+    if said:
+        require_line(said, "name in MENDBAY_WHO")
+        return said
     try:
         return getpass.getuser()
     except (KeyError, OSError):
         return f"account {os.getuid()}"
+
+
+def has_ledger(home: Path | None = None) -> bool:
+    """Whether cases are kept on this machine already."""
+    return (home_folder(home) / "ledger.sqlite3").is_file()
 
 
 @contextmanager
@@ -93,10 +107,10 @@ def open_bench(
         yield Bench(
             ledger=ledger,
             drives=BenchDrives(patience_seconds, sector_bytes),
-            images=ImageShelf(folder / "cases", clock),
+            images=ImageShelf(folder / "cases", clock, ledger.require_kept),
             shelf=ledger.shelf,
             notes=ledger.notes,
-            files=CaseCabinet(folder / "cases"),
+            files=CaseCabinet(folder / "cases", ledger.require_kept),
             shop_files=ShopFolder(folder),
             stationery=LaterStationery(ShopFolder(folder), folder / FONTS),
             clock=clock,

@@ -8,10 +8,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
-from mendbay.case.hand_over import Direction, HandOver, Role, hand_over_record
+from mendbay.case.hand_over import Direction, HandOver, Role, Signed, hand_over_record
 from mendbay.case.items import Item, What, Where
 from mendbay.case.records import Bay, Case
 from mendbay.core.note import Note, NoteKind
@@ -21,6 +22,7 @@ from mendbay.handback.erasure import ErasurePlan, Sort
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.erase_copies import Confirm, Erased, erase_copies
 from mendbay.jobs.plan_erasure import Planned, plan_erasure
+from mendbay.jobs.reached_customer import COPY_CHECKED
 from mendbay.jobs.take_in import take_in
 from mendbay.outlets.destination import Destination
 from mendbay.wiring import eraser, open_bench, shop_copies
@@ -125,13 +127,21 @@ def put_down_hand_over(
     number: int = 1,
     role: Role = Role.CUSTOMER,
     direction: Direction = Direction.RELEASED,
+    signed: bool = True,
 ) -> None:
-    """A hand-over of the case's item 2, without its paper."""
+    """A hand-over of the case's item 2, without its paper; that it was signed is but put down."""
     where = Where.HERE if direction is Direction.RECEIVED else Where.CUSTOMER
     item = Item(1, 2, what, marks="Tarn T2", where=where)
-    over = HandOver(1, number, direction, role, (item,), bench.now(), bench.who)
+    kept = (Signed("papers/signed.pdf", "0" * 64, 1, bench.now()),) if signed else ()
+    over = HandOver(1, number, direction, role, (item,), bench.now(), bench.who, signed=kept)
     body = json.dumps(hand_over_record(over))
     bench.notes.add(Note(1, "", NoteKind.HANDOVER, str(number), bench.now(), bench.who, body))
+
+
+def put_down_check(bench: Bench, bag: Path) -> None:
+    """That a copy of the hand-back in `bag` was checked on another medium."""
+    digest = sha256((bag / "manifest-sha256.txt").read_bytes()).hexdigest()
+    bench.note(1, COPY_CHECKED, "A copy was checked.", {"manifest_sha256": digest})
 
 
 @contextmanager
@@ -148,6 +158,7 @@ def shop_with_copies(home: Path, *, bag: bool = True) -> Iterator[Shop]:
             write_bag(made.bag, "0001")
             bench.note(1, "hand-back", "Files handed back.", {"folder": str(made.bag)})
             put_down_hand_over(bench, What.MEDIUM)
+            put_down_check(bench, made.bag)
         yield made
 
 

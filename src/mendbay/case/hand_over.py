@@ -65,6 +65,7 @@ class HandOver:
         head: the head of the custody log with the entry of this hand-over, as receipts print it.
         signed: what was kept of the signed paper; empty until it is.
         customer: as they were called then, for the paper; empty where that was not kept.
+        called_off: why it counts as never made; empty if it stands.
     """
 
     case: int
@@ -79,6 +80,7 @@ class HandOver:
     head: str = ""
     signed: tuple[Signed, ...] = ()
     customer: str = ""
+    called_off: str = ""
 
     def __post_init__(self) -> None:
         require_moment(self.at)
@@ -180,6 +182,7 @@ def hand_over_record(one: HandOver) -> dict[str, Any]:
             {"path": each.path, "sha256": each.sha256, "size_bytes": each.size_bytes, "at": each.at}
             for each in one.signed
         ],
+        **({"called_off": one.called_off} if one.called_off else {}),
     }
 
 
@@ -189,13 +192,14 @@ def read_hand_over(case: int, record: object) -> HandOver:
     Raises:
         ValueError: it is none.
     """
-    names = {*HandOver.__dataclass_fields__} - {"case", "customer"}
-    if not isinstance(record, dict) or set(record) - {"customer"} != names:
+    later = {"customer", "called_off"}  # the first hand-overs were recorded without
+    names = {*HandOver.__dataclass_fields__} - {"case"} - later
+    if not isinstance(record, dict) or set(record) - later != names:
         raise ValueError("not the record of a hand-over")
-    customer = record.get("customer", "")  # the first hand-overs were recorded without
+    customer, called_off = record.get("customer", ""), record.get("called_off", "")
     if type(record["number"]) is not int:
         raise ValueError("a hand-over's number is no number")
-    texts = (*(record[one] for one in ("at", "who", "person", "words", "head")), customer)
+    texts = (*(record[one] for one in ("at", "who", "person", "words", "head")), customer, called_off)
     if not all(isinstance(one, str) for one in texts):
         raise ValueError("a hand-over's texts are not texts")
     if not isinstance(record["items"], list) or not isinstance(record["signed"], list):
@@ -214,6 +218,7 @@ def read_hand_over(case: int, record: object) -> HandOver:
             record["head"],
             tuple(_read_signed(one) for one in record["signed"]),
             customer,
+            called_off,
         )
     except UsageError as trouble:
         raise ValueError(trouble.what) from trouble

@@ -11,6 +11,7 @@ from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.picture_files import kept_name
+from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 
 SUBJECT = "authority"
@@ -26,7 +27,7 @@ def authority_of(bench: Bench, case: int) -> Authority | None:
         NoSuchCase: there is no such case.
         LedgerError: the note is not one that Mendbay wrote.
     """
-    bench.ledger.case(case)
+    remembered(bench, case)
     notes = standing_notes(bench, NoteKind.INTAKE, case, "", SUBJECT)
     return _authority(notes[-1]) if notes else None
 
@@ -50,7 +51,7 @@ def set_authority(
         UsageError: the paper cannot be read, or there can be none for a right that is not clear.
         NoRoom, DestinationError: it cannot be kept.
     """
-    record = bench.ledger.case(case)
+    record = remembered(bench, case)
     if whose is Whose.UNCLEAR and (seen or document):
         raise UsageError("A paper proves no right that is not clear.", "Say whose data it is.")
     kept = None
@@ -83,7 +84,7 @@ def take_authority_back(bench: Bench, case: int, reason: str) -> None:
     """
     require_reason(reason)
     with bench.ledger.together():
-        bench.ledger.case(case)
+        remembered(bench, case)
         said = standing_notes(bench, NoteKind.INTAKE, case, "", SUBJECT)
         if not said:
             raise UsageError(

@@ -20,6 +20,7 @@ from mendbay.jobs.money_papers import bill_facts, payment_facts
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.quote_case import KeptQuote, quotes_of
+from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 
 OPEN, DECLINED = "open", "declined"
@@ -129,7 +130,7 @@ def make_bill(
         NoSuchCase: there is no such case.
         UsageError: no quote was accepted or declined, or the bill is not one that it allows.
     """
-    record = bench.ledger.case(case)
+    record = remembered(bench, case)
     with bench.ledger.together():
         before = account_of(bench, case)
         quote = _answered(case, before)
@@ -174,7 +175,7 @@ def pay(
             the case was opened or to come, more than can be due without a reason, or more back than came.
     """
     require_no_sign(amount)
-    record, today = bench.ledger.case(case), bench.now()[:10]
+    record, today = remembered(bench, case), bench.now()[:10]
     said = day or today
     require_day(said)
     with bench.ledger.together():
@@ -221,7 +222,7 @@ def unpay(bench: Bench, case: int, number: int, reason: str) -> Account:
     """
     require_reason(reason)
     with bench.ledger.together():
-        bench.ledger.case(case)
+        remembered(bench, case)
         notes = standing_notes(bench, NoteKind.PAYMENT, case, "", str(number))
         if not notes:
             raise UsageError(
@@ -274,7 +275,7 @@ def _answered(case: int, account: Account) -> Quote:
 def _no_quote(case: int) -> UsageError:
     return UsageError(
         f"No quote of case {case} is accepted.",
-        f"mendbay case quotes {case} lists them, mendbay case accept {case} NUMBER accepts one.",
+        f"mendbay case quotes {case} lists them, mendbay case accept {case} NUMBER --by phone accepts one.",
     )
 
 

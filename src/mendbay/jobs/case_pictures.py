@@ -16,6 +16,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.picture_files import LeftOut, ending_of, found, is_picture, shown, unread
 from mendbay.jobs.ports import KeptFile
+from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 
 _PREFIX = "picture of the case: "
@@ -59,7 +60,7 @@ def keep_pictures(
             the words seem to hold a password.
         NoRoom, DestinationError: one cannot be kept.
     """
-    record = bench.ledger.case(case)
+    record = remembered(bench, case)
     require_line(of, "words")
     require_no_secret(of)
     files, left_out = found(places, ENDINGS, NO_PICTURE)
@@ -103,7 +104,7 @@ def case_pictures(bench: Bench, case: int) -> tuple[CasePicture, ...]:
         NoSuchCase: there is no such case.
         LedgerError: a note is not one that Mendbay wrote.
     """
-    bench.ledger.case(case)
+    remembered(bench, case)
     notes = standing_notes(bench, NoteKind.INTAKE, case, "")
     latest = {note.subject: _picture(note) for note in notes if note.subject.startswith(_PREFIX)}
     return tuple(latest.values())
@@ -125,7 +126,7 @@ def take_picture_back(bench: Bench, case: int, named: str, reason: str) -> CaseP
     """
     require_reason(reason)
     with bench.ledger.together():
-        record = bench.ledger.case(case)
+        record = remembered(bench, case)
         kept = (picture := _one(bench, case, named)).kept
         notes = standing_notes(bench, NoteKind.INTAKE, case, "", _subject(kept))
         withdraw(bench, map(subject_of, notes), case, "", reason)

@@ -17,6 +17,7 @@ from mendbay.case.custody import (
 from mendbay.core.errors import CustodyBroken
 from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.consents import disputed
 from mendbay.jobs.note_bodies import body_of
 from mendbay.jobs.remembered import remembered
 
@@ -43,10 +44,11 @@ def held_against_papers(
     bench: Bench, number: int, check: CustodyCheck, entries: tuple[CustodyEntry, ...]
 ) -> CustodyCheck:
     """The check with what the log alone cannot show: that it was emptied, since every case has at least the
-    entry of its take-in, or that it lacks the last head that was printed on a receipt or hand-over.
+    entry of its take-in, that it lacks the last head that was printed on a receipt or hand-over, or that the
+    customer's word on a step is noted otherwise than it tells.
 
     Raises:
-        LedgerError: the note of a receipt or hand-over is not one that Mendbay wrote.
+        LedgerError: the note of a receipt, hand-over or consent is not one that Mendbay wrote.
     """
     faults = list(check.faults)
     notes = [*bench.notes.of(NoteKind.HANDOVER, number), *bench.notes.of(NoteKind.LETTER, number)]
@@ -58,6 +60,8 @@ def held_against_papers(
         faults = [*papers, *(one for one in faults if (one.sequence, one.how) not in same)]
     elif not entries:
         faults.append(Fault(1, Break.CUT, "the log is empty: not even the entry of take-in is there"))
+    if not faults:  # of a broken log nobody can say which of the two is right
+        faults += [Fault(at, Break.CHANGED, sentence) for at, sentence in disputed(bench, number)]
     return replace(check, faults=tuple(faults))
 
 

@@ -10,7 +10,6 @@ from mendbay.board.transfer_plan import Purpose as Transfer
 from mendbay.case.items import Owner, Where
 from mendbay.case.outcome import DataBack, End, Found, Outcome, to_json
 from mendbay.case.records import Case, CaseKind, CaseState
-from mendbay.case.secret_text import require_no_secret
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import chance_text
@@ -105,11 +104,12 @@ def close_case(bench: Bench, number: int, outcome: Outcome, although: str = "") 
 
     Raises:
         NoSuchCase: there is no such case.
-        UsageError: it names a fault or bay that the case has not, its remark seems to hold a password, or the
-            files are said to be handed back, no hand-back is on record and no reason is given.
+        UsageError: it names a fault or bay that the case has not, its remark names the customer or seems to
+            hold a password, or the files are said to be handed back, no hand-back is on record and no reason
+            is given.
     """
-    require_no_secret(outcome.remark)
-    case = bench.ledger.case(number)
+    case = remembered(bench, number)
+    require_nameless(case, outcome.remark)
     told = _triage(bench, number)
     _require_places(case, told, outcome)
     unproven = _without_hand_back(bench, case, outcome)

@@ -6,12 +6,15 @@ import json
 from collections.abc import Mapping, Sequence
 
 from mendbay.case.consents import By, Consent, How, Risk, Word, packaged_risks
-from mendbay.core.errors import UsageError
+from mendbay.case.custody import CustodyEntry
+from mendbay.core.errors import CustodyBroken, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 
+GIVEN, TAKEN_OFF = "word given: ", "word taken off the record"
+"""How entries of custody on the customer's word begin, and read."""
 _BY = {By.CUSTOMER: "the customer", By.OTHER: "another person for the customer"}
 _HOW = {How.IN_PERSON: "in person", How.PHONE: "by telephone", How.WRITING: "in writing"}
 
@@ -41,7 +44,7 @@ def give_word(
     body = json.dumps({"word": str(word), "by": str(by), "how": str(how)})
     with bench.ledger.together():
         bench.notes.add(Note(case, "", NoteKind.CONSENT, about.id, consent.at, consent.who, body))
-        bench.custody(case, f"word given: {word}", f"{about.title}; {given_by(consent)}")
+        bench.custody(case, f"{GIVEN}{word}", f"{about.title}; {given_by(consent)}")
         bench.note(case, "consent", f"To {about.title} the word is {word}; {given_by(consent)}.")
     return consent
 
@@ -63,7 +66,7 @@ def take_word_back(bench: Bench, case: int, risk: str, reason: str) -> None:
                 f"No word on {about.title} is on record.", f"mendbay case consent {case} lists them."
             )
         withdraw(bench, map(subject_of, said), case, "", reason)
-        bench.custody(case, "word taken off the record", about.title)
+        bench.custody(case, TAKEN_OFF, about.title)
         bench.note(case, "consent", f"Taken off the record: the word on {about.title}. {reason}")
 
 
@@ -87,6 +90,56 @@ def given_by(consent: Consent) -> str:
 def refused(consents: Mapping[str, Consent]) -> frozenset[str]:
     """The steps to which the customer said no."""
     return frozenset(one for one, consent in consents.items() if consent.word is Word.NO)
+
+
+def disputed(bench: Bench, case: int) -> tuple[tuple[int, str], ...]:
+    """Where the word on a step is not the one that custody tells of last: the number of that entry, 1 if
+    there is none, and a sentence. A note that was changed behind the ledger's back shows so.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    noted = consents_of(bench, case)
+    told: dict[str, CustodyEntry] = {}
+    for entry in bench.ledger.custody(case):
+        if entry.what.startswith(GIVEN) or entry.what == TAKEN_OFF:
+            told[entry.item.partition(";")[0]] = entry
+    found: list[tuple[int, str]] = []
+    for risk in packaged_risks().values():
+        consent, last = noted.get(risk.id), told.get(risk.title)
+        by_note = "" if consent is None else f"{consent.word}, {given_by(consent)}"
+        by_custody = "" if last is None or last.what == TAKEN_OFF else _told_by(last)
+        if by_note != by_custody:
+            found.append(
+                (
+                    1 if last is None else last.sequence,
+                    f"Of {risk.title} custody tells: {by_custody or 'no word'}"
+                    f"{'' if last is None else f' (entry {last.sequence})'}; the case's notes say: "
+                    f"{by_note or 'no word'}. One of them was changed outside Mendbay.",
+                )
+            )
+    return tuple(found)
+
+
+def _told_by(entry: CustodyEntry) -> str:
+    """A word as custody tells it: `no, the customer, in person`."""
+    return f"{entry.what.removeprefix(GIVEN)}, {entry.item.partition('; ')[2]}"
+
+
+def require_undisputed(bench: Bench, case: int) -> None:
+    """Refuses to rest on words that custody tells otherwise.
+
+    Raises:
+        CustodyBroken: it does of one.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    for _, sentence in disputed(bench, case):
+        raise CustodyBroken(
+            sentence,
+            f"mendbay case custody {case} tells all; ask the customer, and put the word down anew with "
+            f"mendbay case consent {case}",
+        )
 
 
 def to_ask(needed: Sequence[str], consents: Mapping[str, Consent]) -> tuple[Risk, ...]:

@@ -20,14 +20,15 @@ from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import bytes_text, count_text, counted
 from mendbay.handback.erasure import ErasurePlan, Sort
 from mendbay.handback.erasure_certificate import Done, ErasureCertificate, certify
-from mendbay.handback.erasure_check import ClearedPlan, Situation, clear
+from mendbay.handback.erasure_check import ClearedPlan, Situation, clear, require_no_reasons
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.check_custody import check_custody
 from mendbay.jobs.erasure_port import Copies, Eraser, Erasing
 from mendbay.jobs.keep_copies import held
-from mendbay.jobs.papers import frame, shop_of
+from mendbay.jobs.papers import frame, person_on_paper, shop_of
 from mendbay.jobs.plan_erasure import ALWAYS_KEPT, CERTIFICATE, PLAN, plan_item, sources_of_all, what_of
 from mendbay.jobs.ports import KeptFile
+from mendbay.jobs.reached_customer import reached
 from mendbay.jobs.withdraw import require_reason
 
 Confirm = Callable[[ErasurePlan], None]
@@ -130,7 +131,22 @@ def _open_plan(bench: Bench, number: int, name: str) -> tuple[Case, ErasurePlan,
     return case, plan, kept
 
 
+def _require_still_proven(bench: Bench, plan: ErasurePlan) -> None:
+    """A medium that was handed over may have come back, or its hand-over been called off, since the plan.
+
+    Raises:
+        ErasureRefused: nothing says any more that the customer has the files.
+    """
+    proof = plan.proof
+    if not proof.handed_over or proof.elsewhere or proof.word:
+        return
+    spared = bool(proof.folder) and proof.folder not in {one.root for one in plan.roots}
+    if not reached(bench, plan.case, proof.manifest_sha256, spared=spared).words:
+        require_no_reasons(["What the plan rests on is so no longer: " + proof.handed_over + "."])
+
+
 def _cleared(bench: Bench, copies: Copies, case: Case, plan: ErasurePlan, erasing: Erasing) -> ClearedPlan:
+    _require_still_proven(bench, plan)
     places = [(one.root, one.path) for one in plan.files]
     begun = frozenset(places[at] for at in erasing.begun())
     found = {one.root: copies.root(case, one.root) for one in plan.roots}
@@ -195,7 +211,7 @@ def _certified(
         plan,
         done,
         plan.media,
-        performed_by=bench.who,
+        performed_by=person_on_paper(bench, bench.who),
         place=", ".join(one for one in (shop.name, *shop.lines) if one),
         tool=tool,
         kept=(*ALWAYS_KEPT, *left),

@@ -25,6 +25,7 @@ from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.keep_stock import alternatives, family_followed, last_swaps, outcomes
 from mendbay.jobs.know_family import family_notes
 from mendbay.jobs.read_pictures import describe, described, shop_forms, tell_board, unsettled
+from mendbay.jobs.remembered import remembered
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +74,10 @@ def find_donor(
 
     Raises:
         NoSuchCase: there is no such case or bay.
+        CaseForgotten: it was forgotten.
         UsageError: nothing is known of the patient.
     """
+    remembered(bench, case)
     look = tell_board(bench, shop, case, bay)
     seen = describe(look.identifiers)
     labelled = _labelled(bench, shop_forms(shop), case, bay, seen)

@@ -252,8 +252,8 @@ def _refusals(
         more = f" and {len(things) - MOST_TOLD} more" if len(things) > MOST_TOLD else ""
         yield (
             f"Of case {number} the shop still has what the customer left with us: {words}{more}.",
-            f"mendbay case release {number} gives it back; mendbay case item-move {number} says what else "
-            "became of it.",
+            f"mendbay case release {number} ITEM --to customer gives it back; mendbay case item-move "
+            f"{number} ITEM destroyed --why REASON says that it is no more.",
         )
 
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from hashlib import sha256
 from pathlib import Path
 
 from mendbay.case.records import Bay, Case, CaseState
-from mendbay.core.errors import DestinationError, Interrupted, NothingWanted
+from mendbay.core.errors import DestinationError, Interrupted, NothingWanted, UsageError
 from mendbay.core.quantity import counted
 from mendbay.core.source import Mark, Outlook
 from mendbay.core.span import SpanSet
@@ -17,7 +18,7 @@ from mendbay.files.verdict import Judgement, Verdict, file_outlook, file_reading
 from mendbay.files.wanted import matcher
 from mendbay.handback import facts as words
 from mendbay.handback.advice import advice_for
-from mendbay.handback.bag import PayloadFile, json_bytes
+from mendbay.handback.bag import PayloadFile, json_bytes, manifest
 from mendbay.handback.facts import to_json
 from mendbay.handback.keeping import is_over
 from mendbay.handback.names import Named, links_json, names_json, plan_names
@@ -34,6 +35,7 @@ from mendbay.jobs.keep_copies import (
 )
 from mendbay.jobs.list_files import Piece, adapters_of, folder_problems, link_problems, trace
 from mendbay.jobs.ports import HandBackFolder, ImageStore, Papers
+from mendbay.jobs.remembered import remembered, reopening
 from mendbay.jobs.volume import (
     OpenVolume,
     case_images,
@@ -97,11 +99,17 @@ def hand_back(
     which the shop keeps its copies, is noted of the case too; without one the rule of `keep_copies` gives it.
 
     Raises:
+        UsageError: the case is closed.
         NothingWanted: no file matches.
         NoRoom, DestinationError: the destination; nothing copied is lost.
         Interrupted: stopped by hand.
     """
-    case = bench.ledger.case(number)
+    case = remembered(bench, number)
+    if case.state is CaseState.CLOSED:
+        raise UsageError(
+            f"Case {number} is closed: how it ended would no longer be true after another hand-back.",
+            reopening(case),
+        )
     until = keep_until or day_at_hand_back(bench, case)
     told_until = (
         "" if is_over(until, bench.now()[:10]) else until
@@ -132,7 +140,7 @@ def hand_back(
                 advice=advice_for(facts.files, facts.bays, volume.assembled.level, told_until),
             )
             links = [(one.raw_path, one.target) for one in facts.links]
-            destination.finish(
+            payload = destination.finish(
                 bench.now()[:10],
                 [("Source-Organization", shop)] if shop else [],
                 {
@@ -145,7 +153,7 @@ def hand_back(
             )
         finally:
             destination.close()
-    _note(bench, case, folder, facts, until)
+    _note(bench, case, folder, facts, until, _manifest_sha256(payload))
     return HandBackResult(folder, facts)
 
 
@@ -436,16 +444,25 @@ def _note_begun(bench: Bench, number: int, folder: Path) -> None:
         bench.note(number, HAND_BACK_BEGUN, "Hand-back begun.", {"folder": place})
 
 
-def _note(bench: Bench, case: Case, folder: Path, facts: words.HandBack, until: str) -> None:
+def _manifest_sha256(payload: Sequence[PayloadFile]) -> str:
+    """SHA-256 of the bag's `manifest-sha256.txt`, by which a copy of it is known."""
+    return sha256(manifest([(one.path, one.digest("sha256")) for one in payload]).encode()).hexdigest()
+
+
+def _note(
+    bench: Bench, case: Case, folder: Path, facts: words.HandBack, until: str, manifest_sha256: str
+) -> None:
     tally = {word: count.files for word, count in facts.tallies.items()}
     said = ", ".join(f"{count} {word}" for word, count in tally.items() if count)
     all_of_it = counted(sum(tally.values()), "file")
     with bench.ledger.together():
-        where = {"folder": str(folder.absolute())}  # by which what the shop still holds is found
+        # by these what the shop still holds is found, and a copy of it on another medium is known
+        where = {"folder": str(folder.absolute()), "manifest_sha256": manifest_sha256}
         bench.note(case.number, HAND_BACK, f"A hand-back of {all_of_it}: {said}.", {**tally, **where})
         unsettled = concern(bench, case.number)
         if unsettled:
             bench.custody(case.number, "handed back with the authority unsettled", unsettled)
         bench.custody(case.number, f"files handed back ({said})", "copies of files")
-        bench.ledger.amend_case(case.number, state=CaseState.HANDED_BACK)
+        if bench.ledger.case(case.number).state is not CaseState.CLOSED:  # meanwhile, by somebody else
+            bench.ledger.amend_case(case.number, state=CaseState.HANDED_BACK)
         set_keep_until(bench, case, until)

@@ -31,7 +31,7 @@ from mendbay.jobs.consents import consents_of, refused, risk_called
 from mendbay.jobs.keep_items import items_named, put_items
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.note_bodies import unreadable
-from mendbay.jobs.papers import frame
+from mendbay.jobs.papers import frame, person_on_paper
 from mendbay.jobs.picture_files import ending_of, is_scan
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.remembered import remembered
@@ -144,13 +144,13 @@ def _hand_over(
     with bench.ledger.together():
         earlier = hand_overs_of(bench, case)
         require_sound_custody(bench, case)
-        customer = bench.ledger.case(case).customer
+        customer = remembered(bench, case).customer
         require_no_secret(person, words)
-        require_nameless(bench.ledger.case(case), place, although)
+        require_nameless(remembered(bench, case), place, although)
         against = _against(bench, case, role, although) if direction is Direction.RELEASED else ""
         before = items_named(bench, case, named) if named else ()
         if direction is Direction.RECEIVED:
-            items = received(before, earlier, place)
+            items = received(before, [one for one in earlier if not one.called_off], place)
         else:
             items = released(before, role)
         number = len(earlier) + 1
@@ -165,7 +165,7 @@ def _hand_over(
         bench.custody(case, *over.custody_words)
         last = bench.ledger.custody(case)[-1]
         over = replace(over, head=Head(last.sequence, last.hash).text)
-        _write(bench, over)
+        write_hand_over(bench, over)
         codes = ", ".join(one.code for one in items)
         bench.note(case, "hand-over", f"Hand-over {number}: {codes} {direction}, {over.between}.")
     try:
@@ -186,7 +186,7 @@ def hand_over_paper(bench: Bench, case: int, number: int) -> HandedOver:
         BadFormFile: its wording is not sound.
         NoRoom, DestinationError: it cannot be kept.
     """
-    over = _one(bench, case, number)
+    over = _standing(bench, case, number)
     require_sound_custody(bench, case)
     return _papered(bench, over)
 
@@ -196,11 +196,12 @@ def keep_signed(bench: Bench, case: int, number: int, scan: Path) -> HandOver:
 
     Raises:
         NoSuchCase, NoSuchItem: there is no such case or hand-over.
-        UsageError: the file cannot be read, is empty, too large, no picture or PDF, or is kept already.
+        UsageError: it was called off; or the file cannot be read, is empty, too large, no picture or PDF, or
+            is kept already.
         DestinationError: it cannot be written.
     """
-    record = bench.ledger.case(case)
-    _one(bench, case, number)
+    record = remembered(bench, case)
+    _standing(bench, case, number)
     data = bench.files.fetch(scan, SIGNED_LIMIT_BYTES)
     if not data:
         raise UsageError(f"{scan} is empty.", "Scan the paper again.")
@@ -211,14 +212,14 @@ def keep_signed(bench: Bench, case: int, number: int, scan: Path) -> HandOver:
     # the name of the file may be the customer's: nothing of it is kept
     kept = bench.files.keep(record, f"papers/hand-over-{number}-signed{ending_of(data)}", data)
     with bench.ledger.together():
-        over = _one(bench, case, number)
+        over = _standing(bench, case, number)
         if any(one.sha256 == kept.sha256 for one in over.signed):
             raise UsageError(
                 f"Hand-over {number} has that very file already.", "Give another, or leave it as it is."
             )
         signed = Signed(kept.path, kept.sha256, kept.size_bytes, bench.now())
         over = replace(over, signed=(*over.signed, signed))
-        _write(bench, over)
+        write_hand_over(bench, over)
         bench.custody(case, f"signed paper of hand-over {number} kept", f"{kept.path}, SHA-256 {kept.sha256}")
         bench.note(case, "hand-over", f"The signed paper of hand-over {number} is kept as {kept.path}.")
     return over
@@ -240,9 +241,9 @@ def take_signed_back(bench: Bench, case: int, number: int, named: str, reason: s
     """
     require_reason(reason)
     with bench.ledger.together():
-        record = bench.ledger.case(case)
+        record = remembered(bench, case)
         require_nameless(record, reason)
-        over = _one(bench, case, number)
+        over = hand_over_called(bench, case, number)
         wrong = next((one for one in over.signed if named in (one.path, PurePosixPath(one.path).name)), None)
         if wrong is None:
             raise NoSuchItem(
@@ -250,7 +251,7 @@ def take_signed_back(bench: Bench, case: int, number: int, named: str, reason: s
                 f"mendbay case hand-overs {case} lists those it has.",
             )
         over = replace(over, signed=tuple(one for one in over.signed if one != wrong))
-        _write(bench, over)
+        write_hand_over(bench, over)
         said = f"{wrong.path}, SHA-256 {wrong.sha256}"
         what = f"signed paper of hand-over {number} taken back, kept by mistake: {reason.strip()}"
         bench.custody(case, what, said)
@@ -317,7 +318,7 @@ def _papered(bench: Bench, over: HandOver) -> HandedOver:
         "role": over.role.words,
         "customer": over.customer or record.customer,
         "person": over.person,
-        "technician": over.who,
+        "technician": person_on_paper(bench, over.who),
         "at": f"{over.at[:10]} {over.at[11:16]} UTC",
         "items": [item_facts(one, seen) for one in over.items],
         "words": over.words.split("\n") if over.words.strip() else [],
@@ -329,15 +330,36 @@ def _papered(bench: Bench, over: HandOver) -> HandedOver:
     return HandedOver(over, kept.path, pdf)
 
 
-def _write(bench: Bench, over: HandOver) -> None:
+def write_hand_over(bench: Bench, over: HandOver) -> None:
+    """Writes down what is known of a hand-over from now on."""
     body = json.dumps(hand_over_record(over), ensure_ascii=False)
     bench.notes.add(Note(over.case, "", NoteKind.HANDOVER, str(over.number), bench.now(), bench.who, body))
 
 
-def _one(bench: Bench, case: int, number: int) -> HandOver:
+def hand_over_called(bench: Bench, case: int, number: int) -> HandOver:
+    """The hand-over of that number.
+
+    Raises:
+        NoSuchCase, NoSuchItem: there is no such case or hand-over.
+    """
     found = next((one for one in hand_overs_of(bench, case) if one.number == number), None)
     if found is None:
         raise NoSuchItem(
             f"Case {case} has no hand-over {number}.", f"mendbay case hand-overs {case} lists those it has."
+        )
+    return found
+
+
+def _standing(bench: Bench, case: int, number: int) -> HandOver:
+    """The same, if it was not called off.
+
+    Raises:
+        UsageError: it was.
+    """
+    found = hand_over_called(bench, case, number)
+    if found.called_off:
+        raise UsageError(
+            f"Hand-over {number} of case {case} was called off: {found.called_off}",
+            f"mendbay case hand-overs {case} lists all.",
         )
     return found

@@ -14,6 +14,7 @@ from mendbay.board.transfer_plan import Role
 from mendbay.core.errors import DumpUnproven
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.ports import KeptFile
+from mendbay.jobs.remembered import remembered
 from mendbay.jobs.rom_reads import DUMP_LIMIT_BYTES, RomRead, contents, newest_sitting, whose
 
 
@@ -75,7 +76,7 @@ def judge_rom(
     voted = None
     if judgement.verdict is Verdict.REPAIRED and judgement.data not in data:
         folder = reads[0].file.path.rpartition("/")[0]
-        voted = bench.files.keep(bench.ledger.case(case), f"{folder}/voted.bin", judgement.data)
+        voted = bench.files.keep(remembered(bench, case), f"{folder}/voted.bin", judgement.data)
     bench.note(
         case,
         "rom",

@@ -15,6 +15,7 @@ from mendbay.core.errors import LedgerError, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.nameless import require_nameless
+from mendbay.jobs.remembered import remembered
 
 ABOUT = "sheet"
 """Subject of the note that says what the sheet is of; all others are named for their step or gate."""
@@ -48,7 +49,9 @@ def tell_sheet(bench: Bench, case: int, bay: str) -> Measured:
 
     Raises:
         NoSuchCase: there is no such case or bay.
+        CaseForgotten: it was forgotten.
     """
+    remembered(bench, case)
     bench.ledger.bay(case, bay)
     return _measured(_sheet(bench, case, bay))
 

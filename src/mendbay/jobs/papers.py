@@ -8,6 +8,9 @@ from mendbay.case.records import Case
 from mendbay.case.shop import Shop, read_shop
 from mendbay.jobs.bench import Bench
 
+SHARED_ACCOUNTS = frozenset({"root"})
+"""Accounts whose name is nobody's (own choice)."""
+
 
 def shop_of(bench: Bench) -> Shop:
     """The shop as its own file describes it; nameless without one.
@@ -17,6 +20,16 @@ def shop_of(bench: Bench) -> Shop:
     """
     text = bench.shop_files.text("settings", "shop")
     return Shop() if text is None else read_shop(text)
+
+
+def person_on_paper(bench: Bench, who: str) -> str:
+    """Who stands on a paper for the shop: the person, or the shop's name where only an account of the machine
+    is known that everybody may use.
+
+    Raises:
+        BadFormFile: the shop's own file is not sound.
+    """
+    return shop_of(bench).name or who if who in SHARED_ACCOUNTS else who
 
 
 def frame(bench: Bench, title: str, case: Case | None = None) -> dict[str, Any]:

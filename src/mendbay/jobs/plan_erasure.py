@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from hashlib import sha256
 from pathlib import Path
 
-from mendbay.case.hand_over import Direction, Role
-from mendbay.case.items import What
 from mendbay.case.records import Case
 from mendbay.core.errors import DestinationError, Interrupted, MendbayError, NothingWanted
 from mendbay.core.note import Note, NoteKind
@@ -19,9 +17,9 @@ from mendbay.handback.erasure_check import Seen, against_time, offered, require_
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.erasure_port import Beat, Copies
 from mendbay.jobs.events import Event, Said, StepProgress, Tell
-from mendbay.jobs.hand_over_items import hand_overs_of
-from mendbay.jobs.keep_copies import HAND_BACK, held, is_of_bag, recorded_hand_backs
+from mendbay.jobs.keep_copies import held, is_of_bag, recorded_hand_backs
 from mendbay.jobs.ports import KeptFile
+from mendbay.jobs.reached_customer import manifest_on_record, reached
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import require_reason
 
@@ -92,7 +90,7 @@ def plan_erasure(
             f"The shop holds nothing of case {number} that is to be erased: {', '.join(chosen)}.",
             "mendbay case keeping tells what it holds.",
         )
-    proof, doubts = _proof(bench, copies, case, hand_back, unproven)
+    proof, doubts = _proof(bench, copies, case, hand_back, unproven, {one.root for one in roots})
     require_no_reasons([*reasons, *doubts])
     used = {one.root for _, one in picked}
     plan = ErasurePlan(
@@ -168,17 +166,23 @@ def _roots(
 
 
 def _proof(
-    bench: Bench, copies: Copies, case: Case, hand_back: Path | None, unproven: str
+    bench: Bench, copies: Copies, case: Case, hand_back: Path | None, unproven: str, going: Collection[str]
 ) -> tuple[Proof, list[str]]:
-    """What proves the hand-back, and why it does not."""
+    """What proves the hand-back, and why it does not.
+
+    Args:
+        going: the folders that are to be erased in.
+    """
     recorded = recorded_hand_backs(bench, case.number)
     away = {one: _is_elsewhere(copies, case, one) for one in recorded if copies.root(case, one) is not None}
     there = sorted(away, key=lambda one: away[one])  # of those alike the last
     folder = hand_back or (Path(there[-1]) if there else None)
-    proof = Proof(handed_over=_media_out(bench, case.number), word=unproven.strip())
+    proof = Proof(word=unproven.strip())
     if folder is None:
+        got = reached(bench, case.number, manifest_on_record(bench, case.number))
+        proof = replace(proof, handed_over=got.words)
         missing = "No hand-back folder is where it was made" if recorded else "No hand-back is on record"
-        return proof, [] if proof.holds else [f"{missing}: {_ask_for_proof(case)}."]
+        return proof, [] if proof.holds else [f"{missing}: {_ask_for_proof(case, got.missing)}."]
     told = copies.check_bag(folder, _heeding(bench))
     doubts = []
     if not told.check.is_valid:
@@ -187,6 +191,8 @@ def _proof(
         doubts.append(f"{folder} is not a hand-back of case {case.number}.")
     if doubts:
         return proof, [] if proof.word else doubts
+    spared = str(folder.absolute()) not in going
+    got = reached(bench, case.number, told.manifest_sha256, spared=spared)
     proof = replace(
         proof,
         folder=str(folder.absolute()),
@@ -194,11 +200,13 @@ def _proof(
         size_bytes=told.check.size_bytes,
         manifest_sha256=told.manifest_sha256,
         elsewhere=_is_elsewhere(copies, case, str(folder.absolute())),
+        handed_over=got.words,
     )
     if not proof.holds:
+        spare = "" if spared else "leave it where it is (--class images), "
         doubts.append(
             f"{folder} lies on the shop's own medium, so it does not say that the customer has the files: "
-            f"{_ask_for_proof(case)}."
+            f"{_ask_for_proof(case, got.missing, spare if got.gone_out else '')}."
         )
     return proof, doubts
 
@@ -208,26 +216,11 @@ def _is_elsewhere(copies: Copies, case: Case, folder: str) -> bool:
     return root is not None and root.device != copies.shop_device
 
 
-def _ask_for_proof(case: Case) -> str:
+def _ask_for_proof(case: Case, missing: Sequence[str], spare: str = "") -> str:
     return (
-        "name one on another medium with --hand-back, put down that a medium went to the customer "
-        f"(mendbay case release {case.number} ITEM --to customer), or say with --unproven why that does not "
-        "matter"
+        f"{'; '.join(missing)}; or {spare}name one on another medium with --hand-back, or say why that does "
+        f"not matter (mendbay case erase-plan {case.number} --unproven REASON)"
     )
-
-
-def _media_out(bench: Bench, number: int) -> str:
-    """The media that went to the customer since the last hand-back and did not come back, with the hand-over;
-    empty if there are none."""
-    made = [one.at for one in bench.ledger.events(number) if one.kind == HAND_BACK]
-    out: dict[int, str] = {}
-    for over in hand_overs_of(bench, number):
-        for item in over.items:
-            out.pop(item.number, None)
-            to_customer = over.direction is Direction.RELEASED and over.role is Role.CUSTOMER
-            if to_customer and item.what is What.MEDIUM and made and over.at >= made[-1]:
-                out[item.number] = f"{item.traceable}, hand-over {over.number} of {over.at[:10]}"
-    return "; ".join(out.values())
 
 
 def _heeding(bench: Bench) -> Tell:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from mendbay.core.errors import HeldBack
 from mendbay.core.quantity import chance_text
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.consents import consents_of, refused, risk_called, to_ask
+from mendbay.jobs.consents import consents_of, refused, require_undisputed, risk_called, to_ask
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.triage_case import KeepOff, kept_without_power
@@ -42,10 +42,31 @@ def require_power(bench: Bench, case: int, bays: Iterable[str], although: Althou
         HeldBack: the customer refused power, or triage keeps one of the drives without it.
         UsageError: a reason names the customer or holds a password.
         NoSuchCase, CaseForgotten: there is no such case any more.
+        CustodyBroken: custody tells the customer's word otherwise than the case's notes.
     """
+    asked = tuple(bays)
+    no, kept = _speaks_against(bench, case, asked, although)
+    with bench.ledger.together():
+        for bay in asked if no else ():
+            _record(bench, case, bay, "the customer refused it", although.refused)
+        for one in kept:
+            _record(bench, case, one.bay, "triage says STOP", although.harmful)
+
+
+def foresee_power(bench: Bench, case: int, bays: Iterable[str], although: Although = AGAINST_NOTHING) -> None:
+    """Passes where `require_power` will, and records nothing: for what is said before power is given. Raises
+    as it does."""
+    _speaks_against(bench, case, tuple(bays), although)
+
+
+def _speaks_against(
+    bench: Bench, case: int, asked: Sequence[str], although: Although
+) -> tuple[bool, list[KeepOff]]:
+    """Whether the customer refused power, and the drives that triage keeps without it, where a reason is
+    given against both."""
     record = remembered(bench, case)
     require_nameless(record, although.refused, although.harmful)
-    asked = tuple(bays)
+    require_undisputed(bench, case)
     no = POWER in refused(consents_of(bench, case))
     if no and not although.refused.strip():
         raise HeldBack(
@@ -60,11 +81,7 @@ def require_power(bench: Bench, case: int, bays: Iterable[str], although: Althou
             f"mendbay triage show {case} tells what to do instead; or --although-harmful REASON, which "
             "custody keeps",
         )
-    with bench.ledger.together():
-        for bay in asked if no else ():
-            _record(bench, case, bay, "the customer refused it", although.refused)
-        for one in kept:
-            _record(bench, case, one.bay, "triage says STOP", although.harmful)
+    return no, kept
 
 
 def unasked_power(bench: Bench, case: int) -> str:

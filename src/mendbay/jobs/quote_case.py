@@ -92,7 +92,7 @@ def make_quote(bench: Bench, case: int, wish: Wish) -> tuple[Quote, KeptFile]:
     from mendbay.jobs.money_papers import quote_facts  # making one needs all of triage, reading one does not
     from mendbay.jobs.quote_lines import columns_of, prices_in_force
 
-    record, prices = bench.ledger.case(case), prices_in_force(bench)
+    record, prices = remembered(bench, case), prices_in_force(bench)
     columns, remarks = columns_of(bench, case, prices, wish)
     lines, totals = columns.made()
     day = bench.now()[:10]
@@ -135,7 +135,7 @@ def decide(
             for accepting it, the day cannot be, or the bill of the quote that counts so far is not paid and
             would be forgotten.
     """
-    record = bench.ledger.case(case)
+    record = remembered(bench, case)
     said = day or bench.now()[:10]
     require_day(said)
     with bench.ledger.together():

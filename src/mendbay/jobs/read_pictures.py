@@ -32,6 +32,7 @@ from mendbay.jobs.events import Said, StepProgress
 from mendbay.jobs.know_family import family_notes
 from mendbay.jobs.picture_files import NO_PICTURE, LeftOut, found, is_no_picture, kept_name, shown, unread
 from mendbay.jobs.ports import KeptFile
+from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import reason_of, require_reason, standing_notes, subject_of, withdraw
 
 _DATE = re.compile(
@@ -95,7 +96,7 @@ def read_pictures(
         UsageError: there is no picture that can be taken, or there are too many.
         SourceChanged: a picture was changed while it was being kept and read.
     """
-    of = bench.ledger.case(case)
+    of = remembered(bench, case)
     bench.ledger.bay(case, bay)
     forms = shop_forms(shop)
     files, left_out = found(places)

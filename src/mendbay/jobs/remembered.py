@@ -32,3 +32,8 @@ def head_words(gone: Forgotten) -> str:
     if not gone.entries:
         return "It had no custody log."
     return f"The head of its custody log was {Head(gone.entries, gone.head).text}"
+
+
+def reopening(case: Case) -> str:
+    """What opens a closed case again, as a next step."""
+    return f"mendbay case reopen {case.number} --reason REASON opens it again."

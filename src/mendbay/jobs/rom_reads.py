@@ -29,6 +29,7 @@ from mendbay.jobs.board_ports import Journals
 from mendbay.jobs.clip import Clip
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.ports import KeptFile
+from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import reason_of, require_reason, subject_of, withdraw
 
 DUMP_LIMIT_BYTES = 64 << 20
@@ -121,7 +122,7 @@ def contents(bench: Bench, case: int, reads: Sequence[RomRead]) -> list[bytes]:
     Raises:
         SourceChanged: a file is gone or changed.
     """
-    of = bench.ledger.case(case)
+    of = remembered(bench, case)
     return [bench.files.take(of, one.file) for one in reads]
 
 
@@ -345,7 +346,7 @@ def _keep(
 ) -> tuple[RomRead, ...]:
     """Keeps (file name, bytes, origin) of one sitting, all noted together or not at all; of a new sitting if
     none is given."""
-    of = bench.ledger.case(case)
+    of = remembered(bench, case)
     bench.ledger.bay(case, bay)
     if not sitting:
         sitting = _next_sitting(bench, case, bay, role)

@@ -277,7 +277,7 @@ def _keep(bench: Bench, case: Case, entry: Entry, values: tuple[str, ...], how: 
         case Type.SIGN | Type.CONSENT | Type.AUTHORITY | Type.WORTH if entry.values:
             raise UsageError(
                 f"{question.id} was answered: {entry.shown}.",
-                f"Take that back first: mendbay case untell {case.number} {question.id} REASON",
+                f"Take that back first: mendbay case untell {case.number} {question.id} --reason REASON",
             )
     if question.column:
         _set_column(bench, case.number, question.column, values)

@@ -42,6 +42,7 @@ from mendbay.jobs.clip import Clip
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.learn_rom import CheckedRom, failed_sentences
 from mendbay.jobs.ports import KeptFile
+from mendbay.jobs.remembered import remembered
 from mendbay.jobs.rom_doubts import (
     WhoseIsWhose,
     doubts_of_reads,
@@ -287,7 +288,7 @@ def carry_out(
         Interrupted: a person stopped it before anything was written.
     """
     plan = newest_plan(bench, case, bay)
-    record = bench.ledger.case(case)
+    record = remembered(bench, case)
     with ExitStack() as held:
         # Locked first: what another start of the job may change is looked at only then.
         journal = held.enter_context(journals.open(record, plan.job))
@@ -458,17 +459,17 @@ class _Run:
 
     def _after_a_mix_up(self) -> str:
         """What to do if the two chips of a finished transfer were read under each other's name."""
-        plan, at = self.plan, f"{self.case} {self.bay}"
-        sittings = {one.file.path: one.sitting for one in rom_reads(self.bench, self.case, self.bay)}
+        plan, case, bay = self.plan, self.case, self.bay
+        sittings = {one.file.path: one.sitting for one in rom_reads(self.bench, case, bay)}
         role = plan.target.role.value
-        folder = self.bench.images.folder(self.bench.ledger.case(self.case))
+        folder = self.bench.images.folder(self.bench.ledger.case(case))
         return (
             "If the two chips were read under each other's name, what was overwritten is kept as the backup. "
-            f"Take both back: mendbay rom withdraw {at} patient {sittings[plan.patient.name]} REASON "
-            f"and mendbay rom withdraw {at} {role} {sittings[plan.backup.name]} REASON. Keep the good reads "
-            f"under their right name: mendbay rom keep {at} patient FILES, which lie in "
+            f"Take both back: mendbay rom withdraw {case} {bay} patient {sittings[plan.patient.name]} REASON "
+            f"and mendbay rom withdraw {case} {bay} {role} {sittings[plan.backup.name]} REASON. Keep the "
+            f"good reads under their right name: mendbay rom keep {case} {bay} patient FILES, which lie in "
             f"{folder / plan.backup.name.rpartition('/')[0]}. Then read the chip that shall be written as it "
-            f"is now (mendbay rom read {at} {role}), and plan anew."
+            f"is now (mendbay rom read {case} {bay} {role}), and plan anew."
         )
 
     def _broke_off(self, what: str, short: str = "broken off") -> None:

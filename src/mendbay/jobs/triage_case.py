@@ -17,6 +17,7 @@ from mendbay.jobs.gather_signs import OF_IMAGES, Gathered, gathered_signs
 from mendbay.jobs.learn_triage import closed_cases, learned, worlds_of
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.note_bodies import body_of, unreadable
+from mendbay.jobs.remembered import remembered
 from mendbay.jobs.triage_subject import ABOUT, said_of_subject
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 from mendbay.triage.belief import TRIED, Asked, Belief, Moved, Tried, WhatIf, may_change, sign_of
@@ -115,9 +116,11 @@ def tell_triage(bench: Bench, case: int) -> Triage:
 
     Raises:
         NoSuchCase: there is no such case.
+        CaseForgotten: it was forgotten.
         UsageError: it has more than two bays, and none were chosen.
         LedgerError: a note is not one that Mendbay wrote.
     """
+    remembered(bench, case)
     about = _about(bench, case)
     cases = closed_cases(bench, but=case)
     worlds = worlds_of(cases, about.subject)

@@ -18,7 +18,9 @@ from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_day, require_line
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.note_bodies import body_of, unreadable
+from mendbay.jobs.remembered import remembered, reopening
 
 if TYPE_CHECKING:
     from mendbay.board.stock import StockItem
@@ -80,31 +82,52 @@ def wait(bench: Bench, number: int, who: WaitsFor, what: str, until: str = "") -
         if until < bench.now()[:10]:
             raise UsageError(f"{until} is past.", "Give a day to come, or leave --until out.")
     with bench.ledger.together():
-        _require_open(bench.ledger.case(number))
+        _require_open(remembered(bench, number))
         _note(bench, number, {"for": str(who), "what": what.strip(), "until": until})
         by = f", expected by {until}" if until else ""
         bench.note(number, "waiting", f"Waits for {WORDS[who]}: {what.strip()}{by}.")
         return bench.ledger.amend_case(number, state=CaseState.WAITING)
 
 
-def go_on(bench: Bench, number: int, remark: str = "", *, everything: bool = False) -> Case:
+@dataclass(frozen=True, slots=True)
+class GoneOn:
+    """What became of the word that a case goes on.
+
+    Args:
+        noted: something was told to wait for, or a remark was given; otherwise nothing was written.
+        waits: what it waits for all the same.
+    """
+
+    case: Case
+    noted: bool
+    waits: tuple[Wait, ...]
+
+
+def go_on(bench: Bench, number: int, remark: str = "", *, everything: bool = False) -> GoneOn:
     """Says that a case waits no longer for what was told.
 
     Args:
+        remark: without the customer's name.
         everything: whatever is on record up to now, such as an open quote, is no reason to wait any more.
 
     Raises:
         NoSuchCase: there is no such case.
-        UsageError: it is done with, or the remark cannot be kept or seems to hold a password.
+        UsageError: it is done with, or the remark cannot be kept, names the customer or seems to hold a
+            password.
     """
     require_line(remark, "remark")
-    require_no_secret(remark)
     with bench.ledger.together():
-        _require_open(bench.ledger.case(number))
+        case = remembered(bench, number)
+        require_nameless(case, remark)
+        _require_open(case)
+        told = any(one.told for one in waits_of(bench, case, whole_shop(bench)))
+        if not (told or remark.strip() or everything):
+            return GoneOn(case, False, waits_of(bench, case, whole_shop(bench)))
         _note(bench, number, {"for": "", "what": remark.strip(), "until": "", "all": everything})
         said = f": {remark.strip()}" if remark.strip() else ""
         bench.note(number, "waiting", f"Goes on{said}.")
-        return bench.ledger.amend_case(number, state=CaseState.OPEN)
+        now = bench.ledger.amend_case(number, state=CaseState.OPEN)
+        return GoneOn(now, True, waits_of(bench, now, whole_shop(bench)))
 
 
 def set_due(bench: Bench, number: int, day: str) -> Case:
@@ -117,7 +140,7 @@ def set_due(bench: Bench, number: int, day: str) -> Case:
     if day:
         require_day(day)
     with bench.ledger.together():
-        record = bench.ledger.case(number)
+        record = remembered(bench, number)
         require_due(bench, record, day)
         before = record.due_on
         amended = bench.ledger.amend_case(number, due_on=day)
@@ -143,7 +166,7 @@ def _require_not_closed(case: Case) -> None:
     if case.state is CaseState.CLOSED:
         raise UsageError(
             f"Case {case.number} is closed: nothing of it is due any more.",
-            f"mendbay case reopen {case.number} REASON opens it again.",
+            reopening(case),
         )
 
 
@@ -266,7 +289,10 @@ def _is_day(text: str) -> bool:
 def _require_open(case: Case) -> None:
     if case.state in (CaseState.CLOSED, CaseState.HANDED_BACK):
         raise UsageError(
-            f"Case {case.number} is {case.state}.", "Only a case that is worked on can wait or go on."
+            f"Case {case.number} is {case.state}: only a case that is worked on can wait or go on.",
+            reopening(case)
+            if case.state is CaseState.CLOSED
+            else f"mendbay case close {case.number} ends it.",
         )
 
 

@@ -21,7 +21,8 @@ from mendbay.jobs.consents import consents_of
 from mendbay.jobs.hand_over_items import head_facts, item_facts
 from mendbay.jobs.keep_copies import keeping_facts
 from mendbay.jobs.keep_items import items_of
-from mendbay.jobs.papers import frame
+from mendbay.jobs.papers import frame, person_on_paper
+from mendbay.jobs.remembered import remembered
 
 SUBJECT = "receipt"
 """Subject of the letter's note."""
@@ -58,7 +59,7 @@ def write_receipt(bench: Bench, case: int, agreed: Sequence[str] = ()) -> Receip
     for one in agreed:
         require_text(one)
     require_no_secret(*agreed)
-    record = bench.ledger.case(case)
+    record = remembered(bench, case)
     here = tuple(one for one in items_of(bench, case) if one.where is Where.HERE and one.owner == "customer")
     seen = condition_seen(bench, case, own_words=True)
     require_sound_custody(bench, case)
@@ -76,7 +77,7 @@ def write_receipt(bench: Bench, case: int, agreed: Sequence[str] = ()) -> Receip
         "authority": "" if (settled := authority_of(bench, case)) is None else WORDS[settled.whose],
         "agreed": [one.strip() for one in agreed if one.strip()],
         "items": [item_facts(one, seen) for one in here],
-        "technician": bench.who,
+        "technician": person_on_paper(bench, bench.who),
         "head": head_facts(head),
     }
     pdf = bench.stationery.pdf("receipt", facts)

@@ -246,6 +246,13 @@ class Ledger(CaseLedger):
         self.case(number)
         return forgotten(self._store, number)
 
+    def require_kept(self, number: int) -> None:
+        """
+        Raises:
+            CaseForgotten: the case was forgotten, and nothing is added to it any more, no file either.
+        """
+        require_kept(self._store, number)
+
     def scrub(self) -> None:
         self._store.scrub()
 

@@ -6,7 +6,7 @@ import errno
 import hashlib
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from pathlib import Path, PurePosixPath
 
@@ -27,10 +27,13 @@ class CaseCabinet(CaseFiles):
 
     Args:
         root: the folder that holds a folder for each case.
+        require_kept: called with a case's number before a file is written; what it raises for a case that was
+            forgotten goes through.
     """
 
-    def __init__(self, root: Path) -> None:
+    def __init__(self, root: Path, require_kept: Callable[[int], None] = lambda number: None) -> None:
         self._root = root
+        self._require_kept = require_kept
 
     def fetch(self, source: Path, limit_bytes: int) -> bytes:
         try:
@@ -57,6 +60,7 @@ class CaseCabinet(CaseFiles):
             os.close(opened)
 
     def keep(self, case: Case, path: str, data: bytes) -> KeptFile:
+        self._require_kept(case.number)
         digest = hashlib.sha256(data).hexdigest()
         try:
             (self._root / case.folder).mkdir(parents=True, exist_ok=True)

@@ -5,6 +5,7 @@ Few commands open an image: what does is imported with the first.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -24,10 +25,15 @@ class ImageShelf(Images):
 
     Args:
         root: the folder that holds a folder for each case.
+        require_kept: called with a case's number before an image is begun; what it raises for a case that was
+            forgotten goes through.
     """
 
-    def __init__(self, root: Path, clock: Clock) -> None:
+    def __init__(
+        self, root: Path, clock: Clock, require_kept: Callable[[int], None] = lambda number: None
+    ) -> None:
         self._root = root
+        self._require_kept = require_kept
         self._clock = clock
 
     def folder(self, case: Case) -> Path:
@@ -48,6 +54,7 @@ class ImageShelf(Images):
     def create(self, case: Case, bay: str, identity: Identity) -> ImageFile:
         from mendbay.outlets.image_file import ImageFile
 
+        self._require_kept(case.number)
         return ImageFile.create(self._path(case, bay), identity, self._clock)
 
     def reopen(self, case: Case, bay: str, *, writable: bool) -> ImageFile:

@@ -51,7 +51,9 @@ def test_the_day_as_it_is_told(run: Run, tmp_path: Path) -> None:
         text_of(run, "case", "list", flag)
     assert answer(run, "case", "go-on", "3", "it came")["turn"] == "us"
     assert answer(run, "case", "due", "2", "--none")["due_on"] is None
-    assert "No such case" in text_of(run, "case", "list", "--overdue")
+    assert text_of(run, "case", "list", "--overdue") == "No case is late.\nNext: mendbay case list\n"
+    assert "No case is waiting and late." in text_of(run, "case", "list", "--overdue", "--waiting")
+    assert "waits for nothing; nothing was noted" in text_of(run, "case", "go-on", "1")
     assert "No case waits" in text_of(run, "case", "waiting")
 
 
@@ -100,3 +102,32 @@ def test_an_image_that_is_complete_is_looked_at_once_and_then_handed_back(run: R
         answer(run, "pair", "look", "2")
     assert [one["kind"] for one in answer(run, "case", "show", "2")["events"]].count("pair") == 1
     assert step() == "hand-back"
+
+
+def test_a_remark_names_nobody(run: Run) -> None:
+    assert run("case", "open", "Kunde 2 Testfirma").returncode == 0
+    ended = ("--not-known", "--end", "given-back", "--data", "none", "--remark", "Kunde 2 was nice")
+    assert "names the customer" in refused(run, 2, "case", "close", "2", *ended)
+    assert "names the customer" in refused(run, 2, "case", "go-on", "2", "the kunde called")
+    assert answer(run, "case", "show", "2")["state"] == "open"
+
+
+def test_a_closed_case_is_not_asked_on(run: Run) -> None:
+    done = run("case", "close", "1", "--not-known", "--end", "given-back", "--data", "none")
+    assert done.returncode == 0, done.stderr
+    shown = run("case", "form", "1").stdout + run("case", "show", "1").stdout
+    assert "case take-in" not in shown
+    assert "Next: mendbay case show 1" in shown
+
+
+def test_a_closed_case_names_the_way_back_and_a_forgotten_one_has_none(run: Run) -> None:
+    done = run("case", "close", "1", "--not-known", "--end", "given-back", "--data", "none")
+    assert done.returncode == 0, done.stderr
+    for words in (("due", "1", "2099-01-01"), ("go-on", "1"), ("wait", "1", "customer", "a word")):
+        assert "mendbay case reopen 1 --reason REASON" in refused(run, 2, "case", *words)
+    done = run("case", "forget", "1", "--yes", "--reason", "keeping time over")
+    if done.returncode:  # what the customer left with us is given back first
+        assert run("case", "release", "1", "1", "2", "--to", "customer").returncode == 0
+        assert run("case", "forget", "1", "--yes", "--reason", "keeping time over").returncode == 0
+    for words in (("due", "1", "2099-01-01"), ("go-on", "1"), ("wait", "1", "customer", "a word")):
+        assert "reopen" not in refused(run, 44, "case", *words)

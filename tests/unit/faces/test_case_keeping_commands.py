@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 from pathlib import Path
 
 import pytest
@@ -27,6 +29,9 @@ def read(run: Run, tmp_path: Path) -> Run:
 
 
 def test_from_keeping_to_the_certificate(read: Run, tmp_path: Path) -> None:
+    shared = Path("/dev/shm")
+    if not shared.is_dir() or shared.stat().st_dev == tmp_path.stat().st_dev:
+        pytest.skip("NOT CHECKED: no second file system at /dev/shm")
     held = answer(read, "case", "keeping")
     assert (held[0]["keep_until"], held[0]["due"]) == ("2099-01-31", False)
     assert [one["class"] for one in held[0]["held"]] == ["images", "hand-back"]
@@ -36,6 +41,19 @@ def test_from_keeping_to_the_certificate(read: Run, tmp_path: Path) -> None:
     assert "lies on the shop's own medium" in refused(read, 90, *asked)
     added = answer(read, "case", "item-add", "1", "medium", "--marks", "Tarn T2")
     answer(read, "case", "release", "1", added["code"], "--to", "customer")
+    said = " ".join(refused(read, 90, *asked).split())
+    assert "case signed 1 1 FILE" in said
+    assert "handback check FOLDER" in said
+    (tmp_path / "scan.pdf").write_bytes(b"%PDF-1.7 signed")
+    answer(read, "case", "signed", "1", "1", tmp_path / "scan.pdf")
+    here = text_of(read, "handback", "check", tmp_path / "back")
+    assert "Not put on record as the customer's copy: it lies on the same medium" in " ".join(here.split())
+    elsewhere = shared / f"mendbay-keeping-{os.getpid()}"
+    try:
+        shutil.copytree(tmp_path / "back", elsewhere)
+        assert answer(read, "handback", "check", elsewhere)["recorded_with_case"] == 1
+    finally:
+        shutil.rmtree(elsewhere, ignore_errors=True)
     plan = answer(read, *asked)
     assert "(medium), Tarn T2, hand-over 1" in plan["proof"]["handed_over"]
     assert plan["proof"]["folder"] == str(tmp_path / "back")
@@ -96,3 +114,14 @@ def test_what_there_is_not_is_refused(run: Run, tmp_path: Path) -> None:
     )
     assert "is certified" in refused(run, 2, "case", "erasure", "1", tmp_path / "x.pdf")
     assert "has no erasure plan" in refused(run, 2, "case", "erase", "1", "1", "--leave", "why")
+
+
+def test_nothing_is_handed_back_of_a_closed_case(read: Run, tmp_path: Path) -> None:
+    done = read("case", "close", "1", "--not-known", "--end", "handed-back", "--data", "all")
+    assert done.returncode == 0, done.stderr
+    again = tmp_path / "again"
+    assert "case reopen 1 --reason REASON" in refused(read, 2, "handback", "make", "1", again)
+    assert not again.exists()
+    assert answer(read, "case", "show", "1")["state"] == "closed"
+    assert read("case", "reopen", "1", "--reason", "the stick broke").returncode == 0
+    assert read("handback", "make", "1", again, "--want", "*.txt").returncode in (0, 3)

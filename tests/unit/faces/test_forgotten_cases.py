@@ -11,15 +11,13 @@ from mendbay.core.errors import CaseForgotten, LedgerError
 from mendbay.faces.cli.main import command
 from support.answers import Run
 
-TOLD = {
+TOLD = {"board show"}
+"""What stays of a forgotten case is told: what was seen of its boards."""
+LISTS = {
     "triage show",
     "triage signs",
     "board sheet",
-    "board show",
     "donor find",
-}
-"""What stays of a forgotten case is told: how it ended, what was seen and measured, what fits its model."""
-LISTS = {
     "case form",
     "case take-in",
     "case items",
@@ -72,8 +70,15 @@ def words_for(found: click.Command, folder: Path) -> Iterator[str]:
             yield str(getattr(choices[0], "value", choices[0]))
 
 
-def test_every_command_that_takes_a_case(run: Run, tmp_path: Path) -> None:
-    (tmp_path / "some.bin").write_bytes(b"\xff" * 65536)
+def options_with_files(found: click.Command, folder: Path) -> Iterator[str]:
+    """Every option that takes a file or folder, with one; those that are required stand there already."""
+    for option in found.params:
+        if isinstance(option, click.Option) and isinstance(option.type, click.Path) and not option.required:
+            yield option.opts[0]
+            yield str(folder / "some.bin")
+
+
+def forget_case(run: Run) -> None:
     for words in (
         ("case", "bay", "--amend", "1", "1=AL20-HX4/K-0113-77"),
         ("triage", "tell", "1", "sound", "clicks", "--bay", "1"),
@@ -83,6 +88,40 @@ def test_every_command_that_takes_a_case(run: Run, tmp_path: Path) -> None:
     ):
         done = run(*words)
         assert done.returncode == 0, done.stderr
+
+
+def files_below(folder: Path) -> set[Path]:
+    """All but the ledger's own."""
+    return {one for one in folder.rglob("*") if one.is_file() and not one.name.startswith("ledger.sqlite3")}
+
+
+PICTURE = b"\x89PNG\r\n\x1a\n" + bytes(range(256)) * 512
+"""A picture by its bytes, as long as a small ROM."""
+
+
+def test_no_command_leaves_a_file_or_says_a_caution_of_a_forgotten_case(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "some.bin").write_bytes(PICTURE)
+    forget_case(run)
+    home = tmp_path / "home"
+    before, out = files_below(home), set(tmp_path.iterdir())
+    walked = 0
+    for name, found in of_a_case(command):
+        words = list(words_for(found, tmp_path))
+        more = list(options_with_files(found, tmp_path))
+        for each in ([*words], [*words, *more]) if more else ([*words],):
+            done = run(*name.split(), *each)
+            walked += 1
+            assert files_below(home) == before, f"{name} {each}"
+            assert set(tmp_path.iterdir()) == out, f"{name} {each}"
+            if name not in TOLD:
+                assert "CAUTION" not in done.stdout, f"{name}: {done.stdout}"
+    assert walked > 70, "the walk has something to walk over"
+    assert run("case", "picture", "1", tmp_path / "some.bin").returncode == CaseForgotten.exit_code
+
+
+def test_every_command_that_takes_a_case(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "some.bin").write_bytes(b"\xff" * 65536)
+    forget_case(run)
     codes = {}
     for name, found in of_a_case(command):
         done = run(*name.split(), *words_for(found, tmp_path))

@@ -57,6 +57,26 @@ def test_what_the_words_say(run: Run) -> None:
     assert fits(shown + listed), shown + listed
 
 
+def test_what_was_put_down_by_mistake_is_taken_back(run: Run) -> None:
+    code = answer(run, "case", "item-add", "1", "medium")["code"]
+    answer(run, "case", "release", "1", code, "--to", "customer")
+    assert "case call-off 1 1 --reason REASON" in " ".join(
+        refused(run, 2, "case", "item-withdraw", "1", code, "--reason", "entered twice").split()
+    )
+    assert "here" in text_of(run, "case", "call-off", "1", "1", "--reason", "nobody came")
+    listed = text_of(run, "case", "hand-overs", "1")
+    assert "called off: nobody came" in listed
+    assert "NOT SIGNED" not in listed
+    assert "Next" not in listed
+    assert answer(run, "case", "hand-overs", "1")[0]["called_off"] == "nobody came"
+    assert answer(run, "case", "item-withdraw", "1", code, "--reason", "entered twice")["code"] == code
+    assert code not in text_of(run, "case", "items", "1")
+    answer(run, "case", "release", "1", "1", "--to", "customer")
+    assert answer(run, "case", "call-off", "1", "2", "--reason", "nobody came")["called_off"]
+    more = answer(run, "case", "item-add", "1", "cable")["code"]
+    assert "Taken back" in text_of(run, "case", "item-withdraw", "1", more, "--reason", "entered twice")
+
+
 def test_a_signed_paper_taken_back_is_not_signed_yet(run: Run, tmp_path: Path) -> None:
     text_of(run, "case", "receive", "1", "1")
     for name in ("a.pdf", "b.pdf"):

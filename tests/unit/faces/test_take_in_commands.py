@@ -235,3 +235,13 @@ def test_what_comes_next_follows_from_the_kind(run: Run) -> None:
 )
 def test_what_cannot_be_is_refused_with_the_next_step(run: Run, words: tuple[str, ...], said: str) -> None:
     assert said in refused(run, 2, "case", *words)
+
+
+def test_opening_sends_nobody_to_read_what_may_click(run: Run) -> None:
+    told = text_of(run, "case", "open", "Quillmere Pottery", "--box", "bare drive, clicks", "--bay", "1=")
+    assert "What to do first: mendbay triage show 2\n" in told
+    assert "read" not in told
+    assert "drive read 3 A /dev/sdX\n" in text_of(run, "case", "open", "Quillmere Pottery", "--bay", "A=")
+    two = text_of(run, "case", "open", "Quillmere Pottery", "--bay", "1=", "--bay", "2=")
+    assert "pair read 4 1=/dev/sdX 2=/dev/sdY\n" in two
+    assert " read " not in text_of(run, "case", "open", "Quillmere Pottery")

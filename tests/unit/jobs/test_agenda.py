@@ -94,7 +94,7 @@ def test_what_is_told_and_what_is_on_record(bench: Bench) -> None:
     assert waits(entry) == [(WaitsFor.PART, "a motor driver")]
     assert (entry.case.waits[0].until, entry.case.waits[0].told, entry.chore) == (LATER, True, None)
     assert [one.case.number for one in tell_agenda(bench).agenda.steps] == []
-    assert go_on(bench, 1).state is CaseState.OPEN
+    assert go_on(bench, 1).case.state is CaseState.OPEN
     assert waits(tell_turn(bench, 1)) == []
     story = [one.text for one in bench.ledger.events(1) if one.kind == "waiting"]
     assert story == [f"Waits for a part: a motor driver, expected by {LATER}.", "Goes on."]
@@ -115,7 +115,11 @@ def test_a_quote_waits_for_the_customer_until_it_is_answered(bench: Bench) -> No
     decide(bench, 1, 3, False, By.PHONE)
     assert waits(tell_turn(bench, 1)) == []
     make_quote(bench, 1, BY_HAND)
-    go_on(bench, 1)
+    before = bench.ledger.events(1)
+    done = go_on(bench, 1)
+    assert not done.noted
+    assert [one.what for one in done.waits] == ["an answer to quote 4"]
+    assert bench.ledger.events(1) == before
     assert len(waits(tell_turn(bench, 1))) == 1, "what is on record ends by its own answer"
     go_on(bench, 1, "said on the phone, in writing to follow", everything=True)
     wait(bench, 1, WaitsFor.CUSTOMER, "a call")

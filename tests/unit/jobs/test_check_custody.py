@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
 from dataclasses import replace
+from pathlib import Path
 from typing import Any, cast
 
 import pytest
 
+from mendbay.case.consents import How, Word
 from mendbay.case.custody import Break
 from mendbay.case.hand_over import Role
 from mendbay.core.errors import CustodyBroken
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.check_custody import check_custody
+from mendbay.jobs.consents import give_word, take_word_back
 from mendbay.jobs.hand_over_items import hand_over_paper, hand_overs_of, receive
 from mendbay.jobs.ledger_port import CaseLedger
+from mendbay.jobs.power_permit import Although, require_power
 from mendbay.jobs.take_in import tell_case
 from mendbay.jobs.write_receipt import write_receipt
+from support.board_bench import bench_with_case
 
 
 class Cut:
@@ -64,3 +71,39 @@ def test_no_paper_names_the_head_of_a_log_that_does_not_hold(bench: Bench) -> No
             make()
         assert "case custody 1" in refused.value.next_step
     assert len(hand_overs_of(bench, 1)) == 1, "what was refused is not recorded"
+
+
+def falsify(home: Path, statement: str) -> None:
+    """Changes a note as somebody does who may write the file: past the guards."""
+    with closing(sqlite3.connect(home / "ledger.sqlite3")) as ledger, ledger:
+        for (name,) in ledger.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            ledger.execute(f'DROP TRIGGER "{name}"')
+        assert ledger.execute(statement).rowcount == 1
+
+
+@pytest.mark.parametrize(
+    ("statement", "said"),
+    [
+        ("UPDATE notes SET body = replace(body, 'no', 'yes') WHERE {}", "notes say: yes"),
+        ("UPDATE notes SET body = replace(body, 'phone', 'writing') WHERE {}", "in writing"),
+        ("DELETE FROM notes WHERE {}", "notes say: no word"),
+    ],
+)
+def test_a_consent_that_custody_tells_otherwise_is_found(tmp_path: Path, statement: str, said: str) -> None:
+    home = tmp_path / "home"
+    with bench_with_case(home) as bench:
+        give_word(bench, 1, "power-on", Word.NO, how=How.PHONE)
+        give_word(bench, 1, "shipping", Word.YES)
+        take_word_back(bench, 1, "shipping", "asked the wrong person")
+        assert check_custody(bench, 1)[0].holds
+        falsify(home, statement.format("subject = 'power-on'"))
+        check, _ = check_custody(bench, 1)
+        assert [one.how for one in check.faults] == [Break.CHANGED]
+        assert "custody tells: no, the customer, by telephone" in check.faults[0].sentence
+        assert said in check.faults[0].sentence
+        assert not tell_case(bench, 1).check.holds
+        with pytest.raises(CustodyBroken, match="custody tells: no"):
+            require_power(bench, 1, ["1"], Although("a reason", "a reason"))
+        give_word(bench, 1, "power-on", Word.YES)
+        assert check_custody(bench, 1)[0].holds
+        require_power(bench, 1, ["1"])

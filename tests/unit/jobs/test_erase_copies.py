@@ -8,9 +8,11 @@ import socket
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
+from hashlib import sha256
 from pathlib import Path
-from shutil import rmtree
+from shutil import copytree, rmtree
 
 import pytest
 
@@ -19,6 +21,7 @@ from mendbay.case.hand_over import Direction, Role
 from mendbay.case.items import What
 from mendbay.case.records import Bay
 from mendbay.core.errors import (
+    BagInvalid,
     CustodyBroken,
     DestinationError,
     ErasureIncomplete,
@@ -34,6 +37,7 @@ from mendbay.handback.erasure import ErasurePlan, Sort
 from mendbay.jobs.erase_copies import certificate_facts, certificate_paper, end_erasure
 from mendbay.jobs.events import Event, StepProgress
 from mendbay.jobs.keep_copies import day_at_hand_back, held, keep, keeping
+from mendbay.jobs.reached_customer import COPY_CHECKED, check_hand_back
 from mendbay.jobs.read_drive import DriveAt, read_drive
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.take_in_form import tell
@@ -46,6 +50,7 @@ from support.erasures import (
     SAID,
     Shop,
     image_bytes,
+    put_down_check,
     put_down_hand_over,
     remains,
     shop_with_copies,
@@ -226,6 +231,46 @@ def test_a_folder_of_another_case_proves_nothing(tmp_path: Path) -> None:
         assert [one.path for one in plan.files] == ["bay-1.img"]
 
 
+def test_a_plan_rests_on_nothing_that_is_so_no_longer(shop: Shop) -> None:
+    shop.plan()
+    put_down_hand_over(shop.bench, What.MEDIUM, 2, direction=Direction.RECEIVED)  # it came back
+    with pytest.raises(ErasureRefused, match="is so no longer: 0001-02"):
+        shop.erase()
+    assert shop.image.exists()
+
+
+def test_a_copy_on_another_medium_is_put_on_record_when_it_is_checked(shop: Shop) -> None:
+    copies = shop_copies(shop.home)
+    here = check_hand_back(shop.bench, copies, shop.bag)
+    assert (here.case, here.why_not) == (0, "it lies on the same medium as the cases")
+    with on_another_medium(shop) as place:
+        copytree(shop.bag, place)
+        done = check_hand_back(shop.bench, copies, place)
+        assert (done.case, done.check.files) == (1, 3)
+        digest = sha256((place / "manifest-sha256.txt").read_bytes()).hexdigest()
+        assert custody_of(shop)[-1].endswith(f"manifest-sha256.txt {digest}")
+        assert str(place) not in " ".join(custody_of(shop))
+        assert shop.bench.ledger.events(1)[-1].facts == {"manifest_sha256": digest}
+        shop.bench.note(1, "hand-back", "Files handed back.", {"folder": "", "manifest_sha256": "1" * 64})
+        assert check_hand_back(shop.bench, copies, place).case == 1, "one of old was recorded without digest"
+        (place / "data" / "photo.jpg").write_bytes(b"changed")
+        with pytest.raises(BagInvalid):
+            check_hand_back(shop.bench, copies, place)
+
+
+@contextmanager
+def on_another_medium(shop: Shop) -> Iterator[Path]:
+    """A folder yet to be made on another file system than the cases."""
+    elsewhere = Path("/dev/shm")
+    if not elsewhere.is_dir() or elsewhere.stat().st_dev == shop.home.stat().st_dev:
+        pytest.skip("NOT CHECKED: no second file system at /dev/shm")
+    place = elsewhere / f"mendbay-test-{os.getpid()}"
+    try:
+        yield place
+    finally:
+        rmtree(place, ignore_errors=True)
+
+
 def test_the_shops_own_copy_alone_does_not_say_that_the_customer_has_the_files(tmp_path: Path) -> None:
     with shop_with_copies(tmp_path / "home", bag=False) as shop:
         shop = shop.at("2026-11-24T12:00:00Z")
@@ -239,15 +284,29 @@ def test_the_shops_own_copy_alone_does_not_say_that_the_customer_has_the_files(t
             put_down_hand_over(shop.bench, what, number, role)
         with pytest.raises(ErasureRefused, match="case release 1 ITEM --to customer"):
             shop.plan()
+        put_down_hand_over(shop.bench, What.MEDIUM, 4, signed=False)
+        with pytest.raises(ErasureRefused, match=r"hand-over 4 is not signed .*no copy of it"):
+            shop.plan()
+        spared = shop.plan(sorts=(Sort.IMAGES,)).plan.proof
+        assert spared.handed_over.endswith("not signed or not checked, so the shop's own copy stays")
         put_down_hand_over(shop.bench, What.MEDIUM, 4)
+        with pytest.raises(ErasureRefused, match="has the files: no copy of it on the customer"):
+            shop.plan()
+        shop.bench.note(1, COPY_CHECKED, "Another.", {"manifest_sha256": "0" * 64})
+        with pytest.raises(ErasureRefused, match="no copy of it on the customer's medium was checked"):
+            shop.plan()
+        put_down_check(shop.bench, shop.bag)
         proof = shop.plan().plan.proof
-        assert proof.handed_over == "0001-02 (medium), Tarn T2, hand-over 4 of 2026-11-25"
+        assert proof.handed_over == (
+            "0001-02 (medium), Tarn T2, hand-over 4 of 2026-11-25, signed; "
+            "a copy of it on another medium was checked on 2026-11-25"
+        )
         assert not proof.elsewhere
         put_down_hand_over(shop.bench, What.MEDIUM, 5, direction=Direction.RECEIVED)  # it came back
         with pytest.raises(ErasureRefused, match="lies on the shop's own medium"):
             shop.plan()
         shop.plan(unproven="the customer confirmed it by letter")
-        shop.erase("2")
+        shop.erase("3")
         words = " ".join(shop.bench.stationery.words("erasure", certificate_facts(shop.bench, 1)).split())
         assert "The customer has the files" not in words
         assert "on the shop's own medium was checked" in words
@@ -330,12 +389,8 @@ def test_a_place_used_for_something_else_since_is_left_alone(shop: Shop) -> None
         shop.plan(unproven="x")
 
 
-def test_a_hand_back_on_another_medium_is_never_erased(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
-    elsewhere = Path("/dev/shm")
-    if not elsewhere.is_dir() or elsewhere.stat().st_dev == shop.home.stat().st_dev:
-        pytest.skip("NOT CHECKED: no second file system at /dev/shm")
-    place = elsewhere / f"mendbay-test-{os.getpid()}"
-    try:
+def test_a_hand_back_on_another_medium_is_never_erased(shop: Shop) -> None:
+    with on_another_medium(shop) as place:
         write_bag(place, "0001")
         shop.bench.note(1, "hand-back", "Files handed back.", {"folder": str(place)})
         planned = shop.plan()
@@ -344,8 +399,6 @@ def test_a_hand_back_on_another_medium_is_never_erased(shop: Shop, monkeypatch: 
         with pytest.raises(ErasureRefused, match="may be the customer's own"):
             shop.plan(sorts=(Sort.HAND_BACK,))
         assert held(shop.bench, shop_copies(shop.home), 1).elsewhere == (str(place),)
-    finally:
-        rmtree(place, ignore_errors=True)
 
 
 def put_link(place: Path, aside: Path) -> None:

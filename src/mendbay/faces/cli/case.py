@@ -24,6 +24,7 @@ SECTIONS = {
         "item-add": ("items", "Take a thing in and give it its code"),
         "item-change": ("items", "Put right what is noted of ITEM"),
         "item-move": ("items", "Note that ITEM is somewhere else now"),
+        "item-withdraw": ("items", "Take back an item that was entered by mistake"),
         "find": ("items", "Tell which case and item a CODE belongs to"),
         "labels": ("items", "Write labels with QR codes for items of CASE to a PDF"),
         "receive": ("hand_over", "Take items in, with a paper to sign"),
@@ -31,6 +32,7 @@ SECTIONS = {
         "hand-over": ("hand_over", "Write the paper of a hand-over anew, to print and sign"),
         "signed": ("hand_over", "Keep the scan or photo of a signed paper"),
         "hand-overs": ("hand_over", "List the hand-overs of CASE, and papers not signed yet"),
+        "call-off": ("hand_over", "Call off a hand-over that never took place"),
         "receipt": ("hand_over", "Write the customer's receipt of CASE to a PDF"),
     },
     "Prices": {

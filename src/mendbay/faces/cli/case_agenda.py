@@ -102,11 +102,21 @@ def go_on_(screen: Screen, case: int, remark: str, everything: bool) -> None:
     --all says that this too is settled.
     """
     with open_bench(screen.home) as bench:
-        now = go_on(bench, case, remark, everything=everything)
-    called = wording.called_as()
-    screen.answer(
-        _state_json(now, "us", remark.strip(), ""), f"Case {case} goes on.\nNext: {called} triage show {case}"
-    )
+        done = go_on(bench, case, remark, everything=everything)
+    called, first = wording.called_as(), done.waits[:1]
+    if done.noted:
+        lines = [f"Case {case} goes on."]
+    elif done.waits:
+        lines = [wrapped(f"Nothing was told that case {case} waits for, so nothing was noted.")]
+    else:
+        lines = [f"Case {case} waits for nothing; nothing was noted."]
+    lines += [wrapped(f"It still waits for {WORDS[one.who]}: {one.what}.") for one in done.waits]
+    if done.waits:
+        lines.append(wrapped(f"Next, once that is settled: {called} case go-on {case} --all"))
+    else:
+        lines.append(f"Next: {called} triage show {case}")
+    turn, what = (str(first[0].who), first[0].what) if first else ("us", remark.strip())
+    screen.answer(_state_json(done.case, turn, what, first[0].until if first else ""), "\n".join(lines))
 
 
 @click.command(name="due")
@@ -149,7 +159,9 @@ def list_(screen: Screen, only_open: bool, only_waiting: bool, only_late: bool) 
         if any(one.number in entries and entries[one.number].late for one in chosen):
             text += f"\n! late; {wording.called_as()} case today says why"
     elif cases:
-        text = f"No such case.\nNext: {wording.called_as()} case list"
+        asked = {"open": only_open, "waiting": only_waiting, "late": only_late}
+        words = " and ".join(word for word, is_asked in asked.items() if is_asked)
+        text = f"No case is {words}.\nNext: {wording.called_as()} case list"
     else:
         text = f"There is no case yet.\nNext: {wording.called_as()} case open CUSTOMER"
     screen.answer([_list_json(one, entries.get(one.number)) for one in chosen], text)

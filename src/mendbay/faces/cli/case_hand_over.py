@@ -10,7 +10,7 @@ import click
 from mendbay.case.hand_over import HandOver, Role
 from mendbay.core.errors import UsageError
 from mendbay.faces import wording
-from mendbay.faces.cli.case_items import item_json
+from mendbay.faces.cli.case_items import item_json, item_lines
 from mendbay.faces.cli.screen import Screen, wrapped
 from mendbay.jobs.hand_over_items import (
     HandedOver,
@@ -21,6 +21,8 @@ from mendbay.jobs.hand_over_items import (
     release,
     take_signed_back,
 )
+from mendbay.jobs.keep_items import item_named
+from mendbay.jobs.put_down_wrongly import call_off
 from mendbay.jobs.write_receipt import write_receipt
 from mendbay.wiring import open_bench, write_new_file
 
@@ -137,6 +139,8 @@ def signed(screen: Screen, case: int, number: int, file: Path | None, wrong: str
 
 
 def _signed_lines(over: HandOver) -> list[str]:
+    if over.called_off:
+        return [wrapped(f"called off: {over.called_off}", "    ")]
     return [f"    signed: {one.path}" for one in over.signed] or ["    NOT SIGNED YET"]
 
 
@@ -152,7 +156,7 @@ def hand_overs(screen: Screen, case: int) -> None:
         codes = ", ".join(item.code for item in one.items)
         lines.append(wrapped(f"{one.number}  {one.at}  {one.between}: {codes}"))
         lines += _signed_lines(one)
-    unsigned = next((one.number for one in found if not one.signed), 0)
+    unsigned = next((one.number for one in found if not one.signed and not one.called_off), 0)
     called = wording.called_as()
     if unsigned:
         lines.append(f"Next: {called} case signed {case} {unsigned} FILE")
@@ -183,7 +187,29 @@ def receipt(screen: Screen, case: int, file: Path, agreed: tuple[str, ...]) -> N
     )
 
 
-COMMANDS = (receive_, release_, hand_over, signed, hand_overs, receipt)
+@click.command(name="call-off")
+@CASE
+@NUMBER
+@click.option("--reason", required=True, help="Why; without the customer's name. Custody keeps it.")
+@click.pass_obj
+def call_off_(screen: Screen, case: int, number: int, reason: str) -> None:
+    """Call off a HAND-OVER that never took place, while it is not signed: its items are where they were."""
+    with open_bench(screen.home) as bench:
+        over = call_off(bench, case, number, reason)
+        back = [item_named(bench, case, one.code) for one in over.items]
+    screen.answer(
+        hand_over_json(over),
+        "\n".join(
+            (
+                wrapped(f"Hand-over {number} of case {case} is called off; custody tells it. Now:"),
+                *item_lines(back, "  "),
+                f"Next: {wording.called_as()} case hand-overs {case}",
+            )
+        ),
+    )
+
+
+COMMANDS = (receive_, release_, hand_over, signed, hand_overs, call_off_, receipt)
 
 
 def hand_over_json(one: HandOver) -> dict[str, Any]:
@@ -203,6 +229,7 @@ def hand_over_json(one: HandOver) -> dict[str, Any]:
             {"path": each.path, "sha256": each.sha256, "size_bytes": each.size_bytes, "at": each.at}
             for each in one.signed
         ],
+        "called_off": one.called_off or None,
     }
 
 

@@ -20,6 +20,7 @@ from mendbay.jobs.keep_items import (
     items_to_label,
     move_item,
 )
+from mendbay.jobs.put_down_wrongly import withdraw_item
 from mendbay.wiring import item_labels, open_bench, write_new_file
 
 CASE = click.argument("case", type=int)
@@ -164,6 +165,25 @@ def item_move(screen: Screen, case: int, item: str, where: str, place: str, why:
     screen.answer(item_json(now), "\n".join(item_lines([now])))
 
 
+@click.command(name="item-withdraw")
+@CASE
+@ITEM
+@click.option("--reason", required=True, help="Why; without the customer's name. Custody keeps it.")
+@click.pass_obj
+def item_withdraw(screen: Screen, case: int, item: str, reason: str) -> None:
+    """Take back an ITEM that was entered by mistake, or twice, and was never handed over.
+
+    Its number is not used again, and lists, labels and receipts show it no more.
+    """
+    with open_bench(screen.home) as bench:
+        gone = withdraw_item(bench, case, item, reason)
+    screen.answer(
+        item_json(gone),
+        wrapped(f"Taken back: {gone.code}, {gone.named}. Custody tells it; take its label off.")
+        + f"\nNext: {wording.called_as()} case items {case}",
+    )
+
+
 @click.command(name="find")
 @click.argument("code")
 @click.pass_obj
@@ -204,7 +224,7 @@ def labels(screen: Screen, case: int, words: tuple[str, ...], paper: str, skip: 
     )
 
 
-COMMANDS = (items, item_add, item_change, item_move, find, labels)
+COMMANDS = (items, item_add, item_change, item_move, item_withdraw, find, labels)
 
 
 def item_lines(found: Sequence[Item], indent: str = "") -> list[str]:

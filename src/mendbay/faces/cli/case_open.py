@@ -50,11 +50,28 @@ def open_(
         folder = bench.images.folder(case)
     screen.answer(
         {"case": case.number, "folder": str(folder), "customer": case.customer, "wanted": list(case.wanted)},
-        f"Case {case.number} is open for {case.customer}.\n"
-        f"Its folder will be {folder}\n"
-        f"Next: {wording.called_as()} case take-in {case.number}   (what is still to be asked)\n"
-        f"To read its drives at once: {wording.called_as()} pair read {case.number} 1=/dev/sdX 2=/dev/sdY",
+        "\n".join(
+            (
+                f"Case {case.number} is open for {case.customer}.",
+                f"Its folder will be {folder}",
+                f"Next: {wording.called_as()} case take-in {case.number}   (what is still to be asked)",
+                f"What to do first: {wording.called_as()} triage show {case.number}",
+                # words on what came in may say that a drive clicks: then nobody is sent to read it
+                *([] if box or notes else _reading(case.number, [_bay(one).bay for one in bays])),
+            )
+        ),
     )
+
+
+def _reading(case: int, bays: list[str]) -> list[str]:
+    """The line that says how the drives that there are get read; none without one."""
+    called = wording.called_as()
+    if len(bays) == 1:
+        return [f"To read its drive at once: {called} drive read {case} {bays[0]} /dev/sdX"]
+    if len(bays) == 2:
+        places = " ".join(f"{bay}=/dev/sd{letter}" for bay, letter in zip(bays, "XY", strict=True))
+        return [f"To read its drives at once: {called} pair read {case} {places}"]
+    return []
 
 
 def _bay(text: str) -> Bay:

@@ -18,7 +18,7 @@ from mendbay.imaging.hazard import Condition as DriveCondition
 from mendbay.jobs.compare_drive import compare_drive
 from mendbay.jobs.drive_reading import Ending
 from mendbay.jobs.imaging_record import imaging_record
-from mendbay.jobs.power_permit import Although
+from mendbay.jobs.power_permit import Although, foresee_power
 from mendbay.jobs.read_drive import DriveAt, read_drive
 from mendbay.wiring import open_bench
 
@@ -116,7 +116,6 @@ def read(
     although_harmful: str,
 ) -> None:
     """Read the drive of BAY in CASE from SOURCE into its image, or go on with it."""
-    say_cautions(screen, DRIVE)
     with (
         screen.stoppable() as stop,
         open_bench(
@@ -132,6 +131,8 @@ def read(
         say_unsettled(screen, bench, case)
         seconds = None if minutes is None else minutes * 60
         although = Although(although_refused, although_harmful)
+        foresee_power(bench, case, [bay], although)
+        say_cautions(screen, DRIVE)
         result = read_drive(bench, case, DriveAt(bay, source, adapter), seconds=seconds, although=although)
     if result.ending is Ending.STOPPED:
         screen.say(wording.read_result_text(result))

@@ -196,8 +196,9 @@ def read(screen: Screen, case: int, bay: str, role: str, times: int, clip: Clip)
 
     It gets the lowest supply first, and none that was not confirmed.
     """
-    say_cautions(screen, CHIP)
     with open_bench(screen.home, tell=screen.tell) as bench:
+        remembered(bench, case)
+        say_cautions(screen, CHIP)
         reads, facts = read_chip(bench, clip, case, bay, Role(role), times)
     lines = [
         _chip_text(facts),
@@ -553,9 +554,10 @@ def _carry_out(
     put_away: bool = False,
     roles_checked: bool = False,
 ) -> None:
-    say_cautions(screen, CHIP)
     shop, journals = shop_files(screen.home), transfer_journals(screen.home)
     with open_bench(screen.home, tell=screen.tell) as bench, screen.told_to_end():
+        remembered(bench, case)
+        say_cautions(screen, CHIP)
         planned = tell_plan(bench, shop, journals, case, bay)
         target = planned.plan.target
         doing = "BACKUP PUT BACK. " if restore else ""

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from mendbay.case.authority import WORDS, Authority, concern_about
 from mendbay.case.consents import Consent, packaged_risks
-from mendbay.case.records import CaseKind
+from mendbay.case.records import CaseKind, CaseState
 from mendbay.case.take_in_form import Type
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import wrapped
@@ -27,7 +27,8 @@ def story_lines(form: FilledForm) -> list[str]:
     lines += [wrapped(consent_line(one), "  ") for one in form.consents.values()]
     if form.missing:
         lines.append(wrapped(f"not asked yet: {', '.join(map(called, form.missing))}", "  "))
-        lines.append(f"    to go on: {wording.called_as()} case take-in {case.number}")
+        if case.state is not CaseState.CLOSED:
+            lines.append(f"    to go on: {wording.called_as()} case take-in {case.number}")
     return lines
 
 
@@ -83,6 +84,8 @@ def next_commands(form: FilledForm) -> list[str]:
     """What to do after take-in, by the kind of case."""
     number = form.case.number
     called_as = wording.called_as()
+    if form.case.state is CaseState.CLOSED:
+        return [f"{called_as} case show {number}"]
     if form.missing:
         return [f"{called_as} case take-in {number}"]
     then = {

@@ -1,0 +1,146 @@
+"""Things that were entered, and hand-overs that were put down, by mistake. Nothing is removed: custody tells
+both, and numbers are not used again."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+from mendbay.case.hand_over import HandOver
+from mendbay.case.items import Item, What, read_item
+from mendbay.core.errors import LedgerError, UsageError
+from mendbay.core.note import Note, NoteKind
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.hand_over_items import hand_over_called, hand_overs_of, write_hand_over
+from mendbay.jobs.keep_items import item_named, items_of, put_items, take_item_back
+from mendbay.jobs.nameless import require_nameless
+from mendbay.jobs.note_bodies import unreadable
+from mendbay.jobs.remembered import remembered
+from mendbay.jobs.withdraw import require_reason, standing_notes
+
+
+def withdraw_item(bench: Bench, case: int, named: str, reason: str) -> Item:
+    """Takes back an item that was entered by mistake and never passed from hand to hand; lists, labels and
+    papers made from now on do not show it.
+
+    Args:
+        reason: without the customer's name.
+
+    Raises:
+        NoSuchCase, NoSuchItem: there is no such case or item.
+        CaseForgotten: it was forgotten.
+        UsageError: no reason, one that cannot be kept, or the item has to stay.
+    """
+    require_reason(reason)
+    with bench.ledger.together():
+        record = remembered(bench, case)
+        require_nameless(record, reason)
+        item = item_named(bench, case, named)
+        over = next(
+            (
+                one
+                for one in hand_overs_of(bench, case)
+                if not one.called_off and any(each.number == item.number for each in one.items)
+            ),
+            None,
+        )
+        if over is not None:
+            off = f"mendbay case call-off {case} {over.number} --reason REASON, if that never took place"
+            right = f"mendbay case item-change {case} {item.code} puts right what is noted of it"
+            raise UsageError(
+                f"{item.code} stands in hand-over {over.number}, so it was there.",
+                right if over.signed else f"{off}; {right}",
+            )
+        if item.what is What.DRIVE and item.bay in {one.bay for one in bench.ledger.bays(case)}:
+            raise UsageError(
+                f"{item.code} is the drive of bay {item.bay}, which the case has.",
+                f"mendbay case bay {case} {item.bay}=MODEL/SERIAL --amend puts right what is noted of it.",
+            )
+        take_item_back(bench, item, reason)
+    return item
+
+
+def call_off(bench: Bench, case: int, number: int, reason: str) -> HandOver:
+    """Calls off a hand-over that never was: its items are where they were before.
+
+    Args:
+        reason: without the customer's name.
+
+    Raises:
+        NoSuchCase, NoSuchItem: there is no such case or hand-over.
+        CaseForgotten: it was forgotten.
+        UsageError: no reason or one that cannot be kept; the hand-over is signed or called off already; or
+            one of its items went on since.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    require_reason(reason, "called off")
+    with bench.ledger.together():
+        require_nameless(remembered(bench, case), reason)
+        over = hand_over_called(bench, case, number)
+        if over.called_off:
+            raise UsageError(
+                f"Hand-over {number} is called off already.", f"mendbay case hand-overs {case} lists all."
+            )
+        if over.signed:
+            name = over.signed[-1].path
+            raise UsageError(
+                f"Hand-over {number} is signed, so it took place.",
+                f"If the paper belongs to another: mendbay case signed {case} {number} --take-back {name} "
+                "--reason REASON",
+            )
+        back = _as_before(bench, over)
+        put_items(bench, case, back)
+        over = replace(over, called_off=reason.strip())
+        write_hand_over(bench, over)
+        moves = "; ".join(
+            f"{was.traceable}: {was.whereabouts} -> {now.whereabouts}"
+            for was, now in zip(over.items, back, strict=True)
+        )
+        bench.custody(case, f"hand-over {number} called off: {over.called_off}", moves)
+        bench.note(case, "hand-over", f"Hand-over {number} called off: {over.called_off}. {moves}.")
+    return over
+
+
+def _as_before(bench: Bench, over: HandOver) -> tuple[Item, ...]:
+    """The items where they were before the hand-over.
+
+    Raises:
+        UsageError: one is no longer where the hand-over left it.
+    """
+    now = {one.number: one for one in items_of(bench, over.case)}
+    first = bench.notes.of(NoteKind.HANDOVER, over.case, "", str(over.number))[0].number
+    later = [
+        one for one in hand_overs_of(bench, over.case) if one.number > over.number and not one.called_off
+    ]
+    back: list[Item] = []
+    for left in over.items:
+        item = now.get(left.number)
+        again = next((one for one in later if any(each.number == left.number for each in one.items)), None)
+        if again is not None:
+            raise UsageError(
+                f"{left.code} went on in hand-over {again.number}.",
+                f"mendbay case call-off {over.case} {again.number} --reason REASON calls that off first.",
+            )
+        if item is None or (item.where, item.place) != (left.where, left.place):
+            raise UsageError(
+                f"{left.code} was moved since hand-over {over.number}.",
+                f"mendbay case items {over.case} tells where it is; mendbay case item-move {over.case} "
+                f"{left.code} here --mistake REASON puts it right.",
+            )
+        notes = standing_notes(bench, NoteKind.ITEM, over.case, None, str(left.number))
+        earlier = [_item(one) for one in notes if one.number < first]
+        if len(earlier) < 2:
+            raise LedgerError(
+                f"The ledger does not tell where {left.code} was before hand-over {over.number}.",
+                "Put the newest backup of the ledger in its place.",
+            )
+        was = earlier[-2]  # the last is what the hand-over itself wrote
+        back.append(replace(item, where=was.where, place=was.place))
+    return tuple(back)
+
+
+def _item(note: Note) -> Item:
+    try:
+        return read_item(json.loads(note.body))
+    except (ValueError, KeyError, TypeError) as trouble:
+        raise unreadable(note, "an item", trouble) from trouble

@@ -1,0 +1,180 @@
+"""What says that the files of a case reached the customer: copies checked, and media handed over."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from mendbay.case.hand_over import Direction, HandOver, Role
+from mendbay.case.items import Item, What
+from mendbay.core.errors import CaseForgotten, DestinationError, NoSuchCase
+from mendbay.handback.bag import BagCheck
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.erasure_port import BagTold, Copies
+from mendbay.jobs.hand_over_items import hand_overs_of
+from mendbay.jobs.keep_copies import HAND_BACK
+from mendbay.jobs.remembered import remembered
+
+COPY_CHECKED = "hand-back-checked"
+"""Kind of the event that tells of a copy of a hand-back that was checked on another medium than the cases;
+its fact `manifest_sha256` says of which."""
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """A hand-back folder that was checked.
+
+    Args:
+        case: the case whose story has the check now; 0 if none has.
+        why_not: why it is not on record, where somebody may have meant it to be; otherwise empty.
+    """
+
+    check: BagCheck
+    case: int = 0
+    why_not: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Reached:
+    """
+    Args:
+        words: what says that the customer has the hand-back, empty if nothing does.
+        gone_out: a medium went to the customer since the hand-back.
+        missing: what is missing, each with the command that mends it; empty if nothing is.
+    """
+
+    words: str = ""
+    gone_out: bool = False
+    missing: tuple[str, ...] = ()
+
+
+def check_hand_back(bench: Bench, copies: Copies, folder: Path) -> Checked:
+    """Checks a hand-back folder down to the last digest. One that lies on another medium than the cases and
+    is a hand-back on record goes into the case's story and custody: that is how a copy made for the customer
+    gets known. Its folder is not named there, as its name may be the customer's.
+
+    Raises:
+        BagInvalid: it is not complete or not valid; nothing is noted.
+        DestinationError: it cannot be opened.
+    """
+    told = copies.check_bag(folder, bench.tell)
+    told.check.require_valid()
+    number = int(told.case) if told.case.isascii() and told.case.isdigit() and len(told.case) < 19 else 0
+    why_not = _not_to_record(bench, copies, folder, told, number)
+    if why_not is not None:
+        return Checked(told.check, why_not=why_not)
+    digest = told.manifest_sha256
+    with bench.ledger.together():
+        remembered(bench, number)
+        bench.note(
+            number,
+            COPY_CHECKED,
+            "A copy of the hand-back was checked on another medium: complete and unchanged.",
+            {"manifest_sha256": digest},
+        )
+        bench.custody(
+            number, "copy of the hand-back checked on another medium", f"manifest-sha256.txt {digest}"
+        )
+    return Checked(told.check, number)
+
+
+def _not_to_record(bench: Bench, copies: Copies, folder: Path, told: BagTold, number: int) -> str | None:
+    """Why a check is not put on record, empty if it is of no case here; None if it is to be."""
+    try:
+        case = remembered(bench, number)
+        root = copies.root(case, str(folder.absolute()))
+        here = root is None or root.device == copies.shop_device
+    except (NoSuchCase, CaseForgotten, DestinationError):
+        return ""
+    known = _manifests(bench, number)
+    if not known:
+        return f"no hand-back of case {number} is on record"
+    if "" not in known and told.manifest_sha256 not in known:
+        return f"it is none of the hand-backs of case {number} that are on record"
+    return "it lies on the same medium as the cases" if here else None
+
+
+def _manifests(bench: Bench, number: int) -> tuple[str, ...]:
+    """The digests of the hand-backs on record, the oldest first; empty text where none was kept."""
+    made = (one.facts.get("manifest_sha256") for one in bench.ledger.events(number) if one.kind == HAND_BACK)
+    return tuple(one if isinstance(one, str) else "" for one in made)
+
+
+def manifest_on_record(bench: Bench, number: int) -> str:
+    """SHA-256 of the list of files of the last hand-back; empty if there was none, or it was not kept."""
+    return "".join(_manifests(bench, number)[-1:])
+
+
+def reached(bench: Bench, number: int, manifest: str, *, spared: bool = False) -> Reached:
+    """Whether the customer got a hand-back: a medium went to them since the last one, their name is under it,
+    and a copy on another medium than the cases was checked. Without name and check a medium put down as
+    handed over counts only where the shop's own copy stays (own choice).
+
+    Args:
+        manifest: SHA-256 of its list of files; empty if it is not known, and any checked copy counts.
+        spared: the shop's own copy was checked and stays.
+    """
+    out = _media_out(bench, number)
+    if not out:
+        release = (
+            f"put down that a medium went to the customer (mendbay case release {number} ITEM --to customer)"
+        )
+        return Reached(missing=(release,))
+    signed = [(item, over) for item, over in out if over.signed]
+    checked = _checked_at(bench, number, manifest)
+    if signed and checked:
+        media = "; ".join(f"{_words(item, over)}, signed" for item, over in signed)
+        return Reached(f"{media}; a copy of it on another medium was checked on {checked[:10]}", True)
+    missing = []
+    if not signed:
+        unsigned = out[-1][1].number
+        keeps = f"mendbay case signed {number} {unsigned} FILE keeps the paper"
+        missing.append(f"hand-over {unsigned} is not signed ({keeps})")
+    if not checked:
+        missing.append(
+            "no copy of it on the customer's medium was checked "
+            "(mendbay handback check FOLDER does, with that medium at hand)"
+        )
+    if spared:
+        media = "; ".join(_words(item, over) for item, over in out)
+        return Reached(f"{media}; not signed or not checked, so the shop's own copy stays", True)
+    return Reached(gone_out=True, missing=tuple(missing))
+
+
+def _words(item: Item, over: HandOver) -> str:
+    return f"{item.traceable}, hand-over {over.number} of {over.at[:10]}"
+
+
+def _made_at(bench: Bench, number: int) -> str:
+    """When the last hand-back was made; empty if there is none."""
+    return "".join([one.at for one in bench.ledger.events(number) if one.kind == HAND_BACK][-1:])
+
+
+def _checked_at(bench: Bench, number: int, manifest: str) -> str:
+    """When a copy was checked last, since the last hand-back; empty if none was."""
+    made = _made_at(bench, number)
+    found = [
+        one.at
+        for one in bench.ledger.events(number)
+        if one.kind == COPY_CHECKED
+        and made
+        and one.at >= made
+        and (not manifest or one.facts.get("manifest_sha256") == manifest)
+    ]
+    return "".join(found[-1:])
+
+
+def _media_out(bench: Bench, number: int) -> list[tuple[Item, HandOver]]:
+    """The media that went to the customer since the last hand-back and did not come back, each with its
+    hand-over."""
+    made = _made_at(bench, number)
+    out: dict[int, tuple[Item, HandOver]] = {}
+    for over in hand_overs_of(bench, number):
+        if over.called_off:
+            continue
+        for item in over.items:
+            out.pop(item.number, None)
+            to_customer = over.direction is Direction.RELEASED and over.role is Role.CUSTOMER
+            if to_customer and item.what is What.MEDIUM and made and over.at >= made:
+                out[item.number] = (item, over)
+    return list(out.values())
