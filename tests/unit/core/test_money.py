@@ -106,11 +106,11 @@ def test_the_currency_stands_beside_the_amount_and_once(text: str) -> None:
 @pytest.mark.parametrize(
     ("text", "currency", "thousands", "decimals"),
     [
-        ("50.555", "GBP", "50\u2009355.00 GBP", "50.555 GBP"),
+        ("50.555", "GBP", "50\u2009555.00 GBP", "50.555 GBP"),
         ("1,234", "EUR", "1\u2009234.00 EUR", "1.234 EUR"),
-        ("1.500", "JPY", "1\u2009300 JPY", "1.500 JPY"),
-        ("1,500", "KWD", "1\u2009300.000 KWD", "1.500 KWD"),
-        ("1.500", "CLF", "1\u2009300.0000 CLF", "1.500 CLF"),
+        ("1.500", "JPY", "1\u2009500 JPY", "1.500 JPY"),
+        ("1,500", "KWD", "1\u2009500.000 KWD", "1.500 KWD"),
+        ("1.500", "CLF", "1\u2009500.0000 CLF", "1.500 CLF"),
     ],
 )
 def test_a_typed_amount_with_two_readings_is_refused_with_both(
