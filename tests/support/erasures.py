@@ -21,6 +21,7 @@ from mendbay.core.span import Span
 from mendbay.handback.erasure import ErasurePlan, Sort
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.erase_copies import Confirm, Erased, erase_copies
+from mendbay.jobs.keep_items import write_item
 from mendbay.jobs.plan_erasure import Planned, plan_erasure
 from mendbay.jobs.reached_customer import COPY_CHECKED
 from mendbay.jobs.take_in import take_in
@@ -129,12 +130,14 @@ def put_down_hand_over(
     direction: Direction = Direction.RELEASED,
     signed: bool = True,
 ) -> None:
-    """A hand-over of the case's item 2, without its paper; that it was signed is but put down."""
+    """A hand-over of the case's item 2, which is there then, without its paper; that it was signed is but put
+    down."""
     where = Where.HERE if direction is Direction.RECEIVED else Where.CUSTOMER
     item = Item(1, 2, what, marks="Tarn T2", where=where)
     kept = (Signed("papers/signed.pdf", "0" * 64, 1, bench.now()),) if signed else ()
     over = HandOver(1, number, direction, role, (item,), bench.now(), bench.who, signed=kept)
     body = json.dumps(hand_over_record(over))
+    write_item(bench, item)
     bench.notes.add(Note(1, "", NoteKind.HANDOVER, str(number), bench.now(), bench.who, body))
 
 

@@ -6,13 +6,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from mendbay.case.hand_over import Direction, HandOver, Role
-from mendbay.case.items import Item, What
+from mendbay.case.items import Item, What, Where
 from mendbay.core.errors import CaseForgotten, DestinationError, NoSuchCase
 from mendbay.handback.bag import BagCheck
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.erasure_port import BagTold, Copies
 from mendbay.jobs.hand_over_items import hand_overs_of
 from mendbay.jobs.keep_copies import HAND_BACK
+from mendbay.jobs.keep_items import items_of
 from mendbay.jobs.remembered import remembered
 
 COPY_CHECKED = "hand-back-checked"
@@ -165,9 +166,10 @@ def _checked_at(bench: Bench, number: int, manifest: str) -> str:
 
 
 def _media_out(bench: Bench, number: int) -> list[tuple[Item, HandOver]]:
-    """The media that went to the customer since the last hand-back and did not come back, each with its
-    hand-over."""
+    """The media that went to the customer since the last hand-back and are there by what is noted of them,
+    each with its hand-over."""
     made = _made_at(bench, number)
+    now = {item.number: item for item in items_of(bench, number)}
     out: dict[int, tuple[Item, HandOver]] = {}
     for over in hand_overs_of(bench, number):
         if over.called_off:
@@ -177,4 +179,9 @@ def _media_out(bench: Bench, number: int) -> list[tuple[Item, HandOver]]:
             to_customer = over.direction is Direction.RELEASED and over.role is Role.CUSTOMER
             if to_customer and item.what is What.MEDIUM and made and over.at >= made:
                 out[item.number] = (item, over)
-    return list(out.values())
+    return [(item, over) for item, over in out.values() if _is_there(now.get(item.number))]
+
+
+def _is_there(item: Item | None) -> bool:
+    """Whether it is a medium with the customer: a move or a change may have put either right since."""
+    return item is not None and item.what is What.MEDIUM and item.where is Where.CUSTOMER

@@ -18,7 +18,7 @@ import pytest
 
 from mendbay.case.custody import verify
 from mendbay.case.hand_over import Direction, Role
-from mendbay.case.items import What
+from mendbay.case.items import What, Where
 from mendbay.case.records import Bay
 from mendbay.core.errors import (
     BagInvalid,
@@ -37,6 +37,7 @@ from mendbay.handback.erasure import ErasurePlan, Sort
 from mendbay.jobs.erase_copies import certificate_facts, certificate_paper, end_erasure
 from mendbay.jobs.events import Event, StepProgress
 from mendbay.jobs.keep_copies import day_at_hand_back, held, keep, keeping
+from mendbay.jobs.keep_items import change_item, move_item
 from mendbay.jobs.reached_customer import COPY_CHECKED, check_hand_back
 from mendbay.jobs.read_drive import DriveAt, read_drive
 from mendbay.jobs.take_in import take_in
@@ -236,6 +237,20 @@ def test_a_plan_rests_on_nothing_that_is_so_no_longer(shop: Shop) -> None:
     put_down_hand_over(shop.bench, What.MEDIUM, 2, direction=Direction.RECEIVED)  # it came back
     with pytest.raises(ErasureRefused, match="is so no longer: 0001-02"):
         shop.erase()
+    assert shop.image.exists()
+
+
+@pytest.mark.parametrize("put_right", ["moved", "changed"])
+def test_a_medium_that_is_not_with_the_customer_proves_nothing(shop: Shop, put_right: str) -> None:
+    shop.plan()
+    if put_right == "moved":
+        move_item(shop.bench, 1, "2", Where.HERE, mistake="it still lies here")
+    else:
+        change_item(shop.bench, 1, "2", what=What.CABLE)
+    with pytest.raises(ErasureRefused, match="is so no longer: 0001-02"):
+        shop.erase()
+    with pytest.raises(ErasureRefused, match="case release 1 ITEM --to customer"):
+        shop.plan()
     assert shop.image.exists()
 
 
