@@ -160,8 +160,8 @@ def shop_with_copies(home: Path, *, bag: bool = True) -> Iterator[Shop]:
         if bag:
             write_bag(made.bag, "0001")
             bench.note(1, "hand-back", "Files handed back.", {"folder": str(made.bag)})
-            put_down_hand_over(bench, What.MEDIUM)
             put_down_check(bench, made.bag)
+            put_down_hand_over(bench, What.MEDIUM)
         yield made
 
 

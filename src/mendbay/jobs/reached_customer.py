@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -108,8 +109,10 @@ def manifest_on_record(bench: Bench, number: int) -> str:
 
 def reached(bench: Bench, number: int, manifest: str, *, spared: bool = False) -> Reached:
     """Whether the customer got a hand-back: a medium went to them since the last one, their name is under it,
-    and a copy on another medium than the cases was checked. Without name and check a medium put down as
-    handed over counts only where the shop's own copy stays (own choice).
+    and a copy on another medium than the cases was checked between the hand-back and that hand-over. A copy
+    checked later cannot be on the medium that had left. No medium has a number of its own that a check could
+    be tied to, so which one was checked is not known, and not said. Without name and check a medium put down
+    as handed over counts only where the shop's own copy stays (own choice).
 
     Args:
         manifest: SHA-256 of its list of files; empty if it is not known, and any checked copy counts.
@@ -121,25 +124,43 @@ def reached(bench: Bench, number: int, manifest: str, *, spared: bool = False) -
             f"put down that a medium went to the customer (mendbay case release {number} ITEM --to customer)"
         )
         return Reached(missing=(release,))
-    signed = [(item, over) for item, over in out if over.signed]
-    checked = _checked_at(bench, number, manifest)
-    if signed and checked:
-        media = "; ".join(f"{_words(item, over)}, signed" for item, over in signed)
-        return Reached(f"{media}; a copy of it on another medium was checked on {checked[:10]}", True)
-    missing = []
-    if not signed:
-        unsigned = out[-1][1].number
-        keeps = f"mendbay case signed {number} {unsigned} FILE keeps the paper"
-        missing.append(f"hand-over {unsigned} is not signed ({keeps})")
-    if not checked:
-        missing.append(
-            "no copy of it on the customer's medium was checked "
-            "(mendbay handback check FOLDER does, with that medium at hand)"
+    checks = _checks(bench, number, manifest)
+    proven = [
+        (item, over, before[-1])
+        for item, over in out
+        if over.signed and (before := [one for one in checks if one <= over.at])
+    ]
+    if proven:
+        media = "; ".join(
+            f"{_words(item, over)}, signed; a copy of it on another medium was checked before, on {at[:10]}"
+            for item, over, at in proven
         )
+        return Reached(media, True)
+    missing = _missing(number, out, checks)
     if spared:
         media = "; ".join(_words(item, over) for item, over in out)
         return Reached(f"{media}; not signed or not checked, so the shop's own copy stays", True)
-    return Reached(gone_out=True, missing=tuple(missing))
+    return Reached(gone_out=True, missing=missing)
+
+
+def _missing(number: int, out: Sequence[tuple[Item, HandOver]], checks: Sequence[str]) -> tuple[str, ...]:
+    """What each medium that is out lacks, told of the last one that lacks least."""
+
+    def lacks(over: HandOver) -> tuple[str, ...]:
+        missing = []
+        if not over.signed:
+            keeps = f"mendbay case signed {number} {over.number} FILE keeps the paper"
+            missing.append(f"hand-over {over.number} is not signed ({keeps})")
+        if not any(one <= over.at for one in checks):
+            later = f"; the check of {checks[-1][:10]} came after it" if checks else ""
+            missing.append(
+                "no copy of it on another medium was checked between the hand-back and hand-over "
+                f"{over.number}{later} (once that medium is back: mendbay case receive, handback check "
+                "FOLDER, then case release)"
+            )
+        return tuple(missing)
+
+    return min((lacks(over) for _, over in reversed(out)), key=len)
 
 
 def _words(item: Item, over: HandOver) -> str:
@@ -151,18 +172,17 @@ def _made_at(bench: Bench, number: int) -> str:
     return "".join([one.at for one in bench.ledger.events(number) if one.kind == HAND_BACK][-1:])
 
 
-def _checked_at(bench: Bench, number: int, manifest: str) -> str:
-    """When a copy was checked last, since the last hand-back; empty if none was."""
+def _checks(bench: Bench, number: int, manifest: str) -> list[str]:
+    """When copies were checked since the last hand-back, the first check first."""
     made = _made_at(bench, number)
-    found = [
+    return sorted(
         one.at
         for one in bench.ledger.events(number)
         if one.kind == COPY_CHECKED
         and made
         and one.at >= made
         and (not manifest or one.facts.get("manifest_sha256") == manifest)
-    ]
-    return "".join(found[-1:])
+    )
 
 
 def _media_out(bench: Bench, number: int) -> list[tuple[Item, HandOver]]:

@@ -305,16 +305,16 @@ def test_the_shops_own_copy_alone_does_not_say_that_the_customer_has_the_files(t
         spared = shop.plan(sorts=(Sort.IMAGES,)).plan.proof
         assert spared.handed_over.endswith("not signed or not checked, so the shop's own copy stays")
         put_down_hand_over(shop.bench, What.MEDIUM, 4)
-        with pytest.raises(ErasureRefused, match="has the files: no copy of it on the customer"):
+        with pytest.raises(ErasureRefused, match="has the files: no copy of it on another medium"):
             shop.plan()
         shop.bench.note(1, COPY_CHECKED, "Another.", {"manifest_sha256": "0" * 64})
-        with pytest.raises(ErasureRefused, match="no copy of it on the customer's medium was checked"):
+        with pytest.raises(ErasureRefused, match="no copy of it on another medium was checked between"):
             shop.plan()
         put_down_check(shop.bench, shop.bag)
         proof = shop.plan().plan.proof
         assert proof.handed_over == (
             "0001-02 (medium), Tarn T2, hand-over 4 of 2026-11-25, signed; "
-            "a copy of it on another medium was checked on 2026-11-25"
+            "a copy of it on another medium was checked before, on 2026-11-25"
         )
         assert not proof.elsewhere
         put_down_hand_over(shop.bench, What.MEDIUM, 5, direction=Direction.RECEIVED)  # it came back
@@ -325,6 +325,24 @@ def test_the_shops_own_copy_alone_does_not_say_that_the_customer_has_the_files(t
         words = " ".join(shop.bench.stationery.words("erasure", certificate_facts(shop.bench, 1)).split())
         assert "The customer has the files" not in words
         assert "on the shop's own medium was checked" in words
+
+
+def test_a_copy_checked_after_the_medium_left_says_nothing_of_it(tmp_path: Path) -> None:
+    with shop_with_copies(tmp_path / "home", bag=False) as shop:
+        write_bag(shop.bag, "0001")
+        put_down_check(shop.at("2026-11-25T11:59:59Z").bench, shop.bag)  # of an earlier hand-back
+        shop.bench.note(1, "hand-back", "Files handed back.", {"folder": str(shop.bag)})
+        put_down_hand_over(shop.at("2026-11-25T13:00:00Z").bench, What.MEDIUM)
+        with pytest.raises(ErasureRefused, match="no copy of it on another medium"):
+            shop.plan()
+        put_down_check(shop.at("2026-11-25T13:00:01Z").bench, shop.bag)
+        with pytest.raises(ErasureRefused, match="hand-over 1; the check of 2026-11-25 came after it"):
+            shop.plan()
+        back = shop.at("2026-11-25T14:00:00Z").bench
+        put_down_hand_over(back, What.MEDIUM, 2, direction=Direction.RECEIVED)
+        put_down_check(shop.at("2026-11-25T14:30:00Z").bench, shop.bag)
+        put_down_hand_over(shop.at("2026-11-25T15:00:00Z").bench, What.MEDIUM, 3)
+        assert "hand-over 3 of 2026-11-25, signed" in shop.plan().plan.proof.handed_over
 
 
 def test_what_happens_while_a_person_is_asked_counts(shop: Shop) -> None:
