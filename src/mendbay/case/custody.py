@@ -94,6 +94,8 @@ class Break(StrEnum):
     REORDERED = "reordered"
     CUT = "cut"
     """Entries the receipt speaks of are missing at the end."""
+    DISPUTED = "disputed"
+    """The log itself holds, and the notes say otherwise than this entry: either may have been changed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +123,11 @@ class CustodyCheck:
     @property
     def holds(self) -> bool:
         return not self.faults
+
+    @property
+    def is_disputed(self) -> bool:
+        """The log itself holds, and notes say otherwise than it."""
+        return bool(self.faults) and all(one.how is Break.DISPUTED for one in self.faults)
 
 
 def append(last: CustodyEntry | None, case: int, at: str, who: str, what: str, item: str) -> CustodyEntry:

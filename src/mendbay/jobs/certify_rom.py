@@ -18,6 +18,7 @@ from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Journals
 from mendbay.jobs.check_custody import check_custody
+from mendbay.jobs.consents import require_undisputed
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.read_pictures import describe, identifiers_of
 from mendbay.jobs.rom_reads import rom_reads
@@ -189,6 +190,8 @@ def _none_kept(bench: Bench, case: int, bay: str, purpose: Purpose | None) -> Tr
 
 def _entry(bench: Bench, case: int, item: str) -> CustodyEntry:
     check, entries = check_custody(bench, case)
+    if check.is_disputed:
+        require_undisputed(bench, case)
     if not check.holds:
         raise CustodyBroken(
             f"The custody log of case {case} does not verify, and a certificate points to it.",

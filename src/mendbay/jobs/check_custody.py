@@ -17,7 +17,7 @@ from mendbay.case.custody import (
 from mendbay.core.errors import CustodyBroken
 from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.consents import disputed
+from mendbay.jobs.consents import disputed, require_undisputed
 from mendbay.jobs.note_bodies import body_of
 from mendbay.jobs.remembered import remembered
 
@@ -59,9 +59,9 @@ def held_against_papers(
         same = {(one.sequence, one.how) for one in papers}
         faults = [*papers, *(one for one in faults if (one.sequence, one.how) not in same)]
     elif not entries:
-        faults.append(Fault(1, Break.CUT, "the log is empty: not even the entry of take-in is there"))
+        faults.append(Fault(1, Break.CUT, "the log is empty: not even the entry of take-in is there."))
     if not faults:  # of a broken log nobody can say which of the two is right
-        faults += [Fault(at, Break.CHANGED, sentence) for at, sentence in disputed(bench, number)]
+        faults += [Fault(at, Break.DISPUTED, sentence) for at, sentence in disputed(bench, number)]
     return replace(check, faults=tuple(faults))
 
 
@@ -71,13 +71,15 @@ def require_sound_custody(bench: Bench, number: int) -> None:
     Raises:
         NoSuchCase: there is no such case.
         CaseForgotten: it was forgotten.
-        CustodyBroken: it does not hold.
+        CustodyBroken: it does not hold, or the customer's word is noted otherwise than it tells.
     """
     check, _ = check_custody(bench, number)
+    if check.is_disputed:
+        require_undisputed(bench, number)
     if not check.holds:
         first = check.faults[0]
         raise CustodyBroken(
-            f"The custody log of case {number} does not hold at entry {first.sequence}: {first.sentence}.",
+            f"The custody log of case {number} does not hold at entry {first.sequence}: {first.sentence}",
             f"mendbay case custody {number} tells all; then put the newest sound backup in its place.",
         )
 

@@ -134,12 +134,22 @@ def require_undisputed(bench: Bench, case: int) -> None:
         CustodyBroken: it does of one.
         LedgerError: a note is not one that Mendbay wrote.
     """
-    for _, sentence in disputed(bench, case):
-        raise CustodyBroken(
-            sentence,
-            f"mendbay case custody {case} tells all; ask the customer, and put the word down anew with "
-            f"mendbay case consent {case}",
-        )
+    found = [sentence for _, sentence in disputed(bench, case)]
+    if found:
+        raise in_dispute(case, found)
+
+
+def in_dispute(case: int, sentences: Sequence[str]) -> CustodyBroken:
+    """What is told wherever a word is noted otherwise than custody tells. The word put down anew settles it;
+    a backup would take away everything since.
+
+    Args:
+        sentences: as `disputed` has them.
+    """
+    return CustodyBroken(
+        " ".join(sentences),
+        f"Ask the customer, and put the word down anew: mendbay case consent {case} CONSENT yes, no or ask.",
+    )
 
 
 def to_ask(needed: Sequence[str], consents: Mapping[str, Consent]) -> tuple[Risk, ...]:

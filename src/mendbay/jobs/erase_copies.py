@@ -23,6 +23,7 @@ from mendbay.handback.erasure_certificate import Done, ErasureCertificate, certi
 from mendbay.handback.erasure_check import ClearedPlan, Situation, clear, require_no_reasons
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.check_custody import check_custody
+from mendbay.jobs.consents import require_undisputed
 from mendbay.jobs.erasure_port import Copies, Eraser, Erasing
 from mendbay.jobs.keep_copies import held
 from mendbay.jobs.papers import frame, person_on_paper, shop_of
@@ -284,6 +285,8 @@ def certificate_facts(bench: Bench, number: int, name: str = "") -> dict[str, An
     kept, _ = _file_of(found[-1])
     body = json.loads(bench.files.take(case, kept))
     check, entries = check_custody(bench, number)
+    if check.is_disputed:
+        require_undisputed(bench, number)
     told = [one for one in entries if one.item == certificate_item(found[-1].subject, kept)]
     if not check.holds or not told:
         raise CustodyBroken(

@@ -11,6 +11,7 @@ from mendbay.core.errors import CustodyBroken
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, wrapped
 from mendbay.jobs.check_custody import EXPORT_LIMIT_BYTES, check_custody, check_exported, exported_custody
+from mendbay.jobs.consents import in_dispute
 from mendbay.wiring import file_outside, open_bench, write_new_file
 
 RECEIPT = click.option(
@@ -36,6 +37,8 @@ def custody(screen: Screen, case: int, receipt: str, to: Path | None) -> None:
         exported = exported_custody(bench, case) if to else b""
     if to:
         write_new_file(to, exported)
+    if check.is_disputed:
+        raise in_dispute(case, [one.sentence for one in check.faults])
     _require_sound(check, f"The custody log of case {case}", "the newest backup of the ledger", receipt)
     lines = _lines(check)
     if to:
@@ -66,10 +69,12 @@ def custody_check(screen: Screen, file: Path, receipt: str) -> None:
 COMMANDS = (custody, custody_check)
 
 
-def check_text(holds: bool, entries: int) -> str:
+def check_text(check: CustodyCheck) -> str:
     """Whether a log holds, in a sentence."""
-    if holds:
-        count = f"{entries} entry" if entries == 1 else f"{entries} entries"
+    if check.is_disputed:
+        return "The custody log and the notes differ; mendbay case custody says in what."
+    if check.holds:
+        count = f"{check.entries} entry" if check.entries == 1 else f"{check.entries} entries"
         return f"The custody log holds: {count}, each chained to the one before."
     return "The custody log does NOT hold; mendbay case custody says where."
 
@@ -87,7 +92,7 @@ def _require_sound(check: CustodyCheck, what: str, other: str, receipt: str) -> 
 
 
 def _lines(check: CustodyCheck) -> list[str]:
-    lines = [check_text(True, check.entries)]
+    lines = [check_text(check)]
     if check.head:
         lines.append(f"Head, to be printed on the receipt:\n  {check.head.text}")
     if check.anchored:

@@ -78,7 +78,7 @@ def _story_text(story: CaseStory, certificates: Sequence[KeptCertificate], taken
     lines += [
         wrapped(f"{one.sequence}  {one.at}  {one.who}: {one.what}; {one.item}", "  ") for one in story.custody
     ]
-    lines.append("  " + check_text(story.check.holds, len(story.custody)))
+    lines.append("  " + check_text(story.check))
     return "\n".join(lines)
 
 
