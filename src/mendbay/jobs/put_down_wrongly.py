@@ -4,10 +4,11 @@ both, and numbers are not used again."""
 from __future__ import annotations
 
 import json
+import shlex
 from dataclasses import replace
 
 from mendbay.case.hand_over import HandOver
-from mendbay.case.items import Item, What, read_item
+from mendbay.case.items import Item, What, Where, read_item
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
@@ -17,6 +18,15 @@ from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.note_bodies import unreadable
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import require_reason, standing_notes
+
+AS_TYPED = {
+    Where.HERE: "here",
+    Where.SENT: "sent",
+    Where.CUSTOMER: "customer",
+    Where.USED: "used",
+    Where.DESTROYED: "destroyed",
+}
+"""Where a thing is, as `case item-move` has it."""
 
 
 def withdraw_item(bench: Bench, case: int, named: str, reason: str) -> Item:
@@ -70,7 +80,7 @@ def call_off(bench: Bench, case: int, number: int, reason: str) -> HandOver:
         NoSuchCase, NoSuchItem: there is no such case or hand-over.
         CaseForgotten: it was forgotten.
         UsageError: no reason or one that cannot be kept; the hand-over is signed or called off already; or
-            one of its items went on since.
+            one of its items is neither where it left it nor where it was before.
         LedgerError: a note is not one that Mendbay wrote.
     """
     require_reason(reason, "called off")
@@ -88,30 +98,37 @@ def call_off(bench: Bench, case: int, number: int, reason: str) -> HandOver:
                 f"If the paper belongs to another: mendbay case signed {case} {number} --take-back {name} "
                 "--reason REASON",
             )
-        back = _as_before(bench, over)
+        found, back = _as_before(bench, over)
         put_items(bench, case, back)
         over = replace(over, called_off=reason.strip())
         write_hand_over(bench, over)
         moves = "; ".join(
-            f"{was.traceable}: {was.whereabouts} -> {now.whereabouts}"
-            for was, now in zip(over.items, back, strict=True)
+            f"{was.traceable}: {was.whereabouts}{_onward(was, now)}"
+            for was, now in zip(found, back, strict=True)
         )
         bench.custody(case, f"hand-over {number} called off: {over.called_off}", moves)
         bench.note(case, "hand-over", f"Hand-over {number} called off: {over.called_off}. {moves}.")
     return over
 
 
-def _as_before(bench: Bench, over: HandOver) -> tuple[Item, ...]:
-    """The items where they were before the hand-over.
+def _onward(was: Item, now: Item) -> str:
+    """Where an item that was put right by hand stays, in words; else where it is now."""
+    stays = (was.where, was.place) == (now.where, now.place)
+    return ", put right already" if stays else f" -> {now.whereabouts}"
+
+
+def _as_before(bench: Bench, over: HandOver) -> tuple[tuple[Item, ...], tuple[Item, ...]]:
+    """The items where they are noted now, and where they were before the hand-over.
 
     Raises:
-        UsageError: one is no longer where the hand-over left it.
+        UsageError: one is neither where the hand-over left it nor where it was before.
     """
     now = {one.number: one for one in items_of(bench, over.case)}
     first = bench.notes.of(NoteKind.HANDOVER, over.case, "", str(over.number))[0].number
     later = [
         one for one in hand_overs_of(bench, over.case) if one.number > over.number and not one.called_off
     ]
+    found: list[Item] = []
     back: list[Item] = []
     for left in over.items:
         item = now.get(left.number)
@@ -121,12 +138,6 @@ def _as_before(bench: Bench, over: HandOver) -> tuple[Item, ...]:
                 f"{left.code} went on in hand-over {again.number}.",
                 f"mendbay case call-off {over.case} {again.number} --reason REASON calls that off first.",
             )
-        if item is None or (item.where, item.place) != (left.where, left.place):
-            raise UsageError(
-                f"{left.code} was moved since hand-over {over.number}.",
-                f"mendbay case items {over.case} tells where it is; mendbay case item-move {over.case} "
-                f"{left.code} here --mistake REASON puts it right.",
-            )
         notes = standing_notes(bench, NoteKind.ITEM, over.case, None, str(left.number))
         earlier = [_item(one) for one in notes if one.number < first]
         if len(earlier) < 2:
@@ -135,8 +146,17 @@ def _as_before(bench: Bench, over: HandOver) -> tuple[Item, ...]:
                 "Put the newest backup of the ledger in its place.",
             )
         was = earlier[-2]  # the last is what the hand-over itself wrote
+        if item is None or (item.where, item.place) not in ((left.where, left.place), (was.where, was.place)):
+            place = f" --place {shlex.quote(was.place)}" if was.place else ""
+            raise UsageError(
+                f"{left.code} was moved since hand-over {over.number}"
+                f"{'' if item is None else f' and is {item.whereabouts}'}; before it was {was.whereabouts}.",
+                f"If the move was noted wrongly: mendbay case item-move {over.case} {left.code} "
+                f"{AS_TYPED[was.where]}{place} --mistake REASON, then call off again.",
+            )
+        found.append(item)
         back.append(replace(item, where=was.where, place=was.place))
-    return tuple(back)
+    return tuple(found), tuple(back)
 
 
 def _item(note: Note) -> Item:

@@ -80,6 +80,24 @@ def test_a_hand_over_that_never_was_is_called_off(bench: Bench, adapter: str) ->
     assert release(bench, 1, [adapter], Role.CUSTOMER).done.number == 2
 
 
+def test_a_thing_put_right_by_hand_does_not_keep_a_hand_over_from_being_called_off(
+    bench: Bench, adapter: str
+) -> None:
+    cable = add_item(bench, 1, What.CABLE, owner=Owner.LENT).code
+    release(bench, 1, [adapter, cable], Role.CUSTOMER)
+    move_item(bench, 1, adapter, Where.HERE, mistake="it lies here")
+    with pytest.raises(UsageError, match="and is here; before it was here, shelf B4") as caught:
+        call_off(bench, 1, 1, "nobody came")
+    advice = f"case item-move 1 {adapter} here --place 'shelf B4' --mistake REASON"
+    assert advice in caught.value.next_step
+    move_item(bench, 1, adapter, Where.HERE, "shelf B4", mistake="it lies here")
+    call_off(bench, 1, 1, "nobody came")
+    assert [item_named(bench, 1, one).whereabouts for one in (adapter, cable)] == ["here, shelf B4", "here"]
+    told = custody(bench)[-1]
+    assert "12 V 3 A: here, shelf B4, put right already" in told
+    assert f"{cable} (cable): with the customer -> here" in told
+
+
 def test_what_was_received_by_mistake_can_be_received_again(bench: Bench, adapter: str) -> None:
     receive(bench, 1, [adapter], Role.CUSTOMER, place="shelf C1")
     call_off(bench, 1, 1, "wrong thing")

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from mendbay.case.items import Item, Owner, What, Where
+from mendbay.case.items import Item, Owner, What
 from mendbay.core.errors import UsageError
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, wrapped
@@ -20,20 +20,14 @@ from mendbay.jobs.keep_items import (
     items_to_label,
     move_item,
 )
-from mendbay.jobs.put_down_wrongly import withdraw_item
+from mendbay.jobs.put_down_wrongly import AS_TYPED, withdraw_item
 from mendbay.wiring import item_labels, open_bench, write_new_file
 
 CASE = click.argument("case", type=int)
 ITEM = click.argument("item")
 WHATS = click.Choice([str(one) for one in What])
 OWNERS = {"customer": Owner.CUSTOMER, "shop": Owner.SHOP, "lent": Owner.LENT}
-PLACES = {
-    "here": Where.HERE,
-    "sent": Where.SENT,
-    "customer": Where.CUSTOMER,
-    "used": Where.USED,
-    "destroyed": Where.DESTROYED,
-}
+PLACES = {typed: where for where, typed in AS_TYPED.items()}
 
 
 @click.command(name="items")
