@@ -117,7 +117,7 @@ def test_every_answer_has_its_documented_shape(run: Run, tmp_path: Path) -> None
     assert (step["refused"], step["ask_first"]) == ("power-on", [])
     assert answer(run, "case", "authority", "1")["concern"]
     paper = tmp_path / "paper.pdf"
-    paper.write_bytes(b"agreed")
+    paper.write_bytes(b"%PDF-1.7 agreed")
     assert answer(run, "case", "authority", "1", "employer", "--document", paper)["concern"] is None
     picture = tmp_path / "front.png"
     picture.write_bytes(b"\x89PNG\r\n\x1a\n")

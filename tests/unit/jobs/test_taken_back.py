@@ -10,9 +10,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from mendbay.case.authority import Whose
 from mendbay.case.custody import verify
 from mendbay.core.errors import LedgerError, NoSuchItem, SourceChanged, UsageError
 from mendbay.core.note import Note
+from mendbay.jobs.authority import set_authority, take_authority_back
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.case_pictures import case_pictures, keep_pictures, take_picture_back
 from mendbay.jobs.hand_over_items import hand_overs_of, keep_signed, receive, take_signed_back
@@ -162,6 +164,38 @@ def test_a_signed_paper_kept_by_mistake_leaves_the_hand_over_unsigned(bench: Ben
     assert hand_overs_of(bench, 1)[0].signed == ()
     (kept,) = keep_signed(bench, 1, 1, scans[1]).signed
     assert (folder(bench) / kept.path).read_bytes() == scans[1].read_bytes()
+
+
+def test_a_paper_on_authority_leaves_the_case_when_it_is_taken_back(bench: Bench, tmp_path: Path) -> None:
+    papers = [tmp_path / "Quillmere agrees.pdf", tmp_path / "second.dat"]
+    papers[0].write_bytes(b"%PDF-1.7 one")
+    papers[1].write_bytes(PNG + b"two")
+    kept = [set_authority(bench, 1, Whose.EMPLOYER, document=one) for one in papers]
+    assert [one.document for one in kept] == ["papers/authority/1.pdf", "papers/authority/2.png"]
+    second = folder(bench) / kept[1].document
+    second.chmod(0o644)
+    second.write_bytes(b"other")
+    before = bench.notes.all_of(1), bench.ledger.custody(1)
+    with pytest.raises(SourceChanged, match="no longer holds what was kept"):
+        take_authority_back(bench, 1, "of another case")
+    assert (bench.notes.all_of(1), bench.ledger.custody(1)) == before
+    second.write_bytes(PNG + b"two")
+    take_authority_back(bench, 1, "of another case")
+    assert [one.path for one in bench.files.held(bench.ledger.case(1)) if one.path.startswith("papers")] == []
+    for one in kept:
+        assert one.sha256 in bench.ledger.custody(1)[-1].item
+        assert one.sha256 in bench.ledger.events(1)[-1].text
+    assert set_authority(bench, 1, Whose.OWN, document=papers[1]).document == "papers/authority/3.png"
+
+
+@pytest.mark.parametrize("data", NEITHER)
+def test_a_paper_on_authority_is_a_scan_by_its_bytes(bench: Bench, tmp_path: Path, data: bytes) -> None:
+    paper = tmp_path / "paper.pdf"
+    paper.write_bytes(data)
+    before = bench.notes.last_number(1), bench.files.held(bench.ledger.case(1))
+    with pytest.raises(UsageError, match=r"paper\.pdf is neither a picture nor a PDF"):
+        set_authority(bench, 1, Whose.EMPLOYER, document=paper)
+    assert (bench.notes.last_number(1), bench.files.held(bench.ledger.case(1))) == before
 
 
 @pytest.mark.parametrize("reason", ["", "  ", "Quillmere gave another", "the pin is 4711"])
