@@ -326,7 +326,9 @@ def _papered(bench: Bench, over: HandOver) -> HandedOver:
         "case_number": record.number,
     }
     pdf = bench.stationery.pdf("hand-over", facts)
-    kept = bench.files.keep(record, f"papers/hand-over-{over.number}.pdf", pdf)
+    with bench.ledger.together():
+        _standing(bench, over.case, over.number)  # called off meanwhile, its paper is not put back
+        kept = bench.files.keep(record, f"papers/hand-over-{over.number}.pdf", pdf)
     return HandedOver(over, kept.path, pdf)
 
 

@@ -4,8 +4,10 @@ both, and numbers are not used again."""
 from __future__ import annotations
 
 import json
+import re
 import shlex
 from dataclasses import replace
+from hashlib import sha256
 
 from mendbay.case.hand_over import HandOver
 from mendbay.case.items import Item, What, Where, read_item
@@ -16,6 +18,7 @@ from mendbay.jobs.hand_over_items import hand_over_called, hand_overs_of, write_
 from mendbay.jobs.keep_items import item_named, items_of, put_items, take_item_back
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.note_bodies import unreadable
+from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import require_reason, standing_notes
 
@@ -71,7 +74,8 @@ def withdraw_item(bench: Bench, case: int, named: str, reason: str) -> Item:
 
 
 def call_off(bench: Bench, case: int, number: int, reason: str) -> HandOver:
-    """Calls off a hand-over that never was: its items are where they were before.
+    """Calls off a hand-over that never was: its items are where they were before, and its paper, which bears
+    names and nothing that says so, leaves the case's folder. Custody tells the paper's SHA-256.
 
     Args:
         reason: without the customer's name.
@@ -81,6 +85,7 @@ def call_off(bench: Bench, case: int, number: int, reason: str) -> HandOver:
         CaseForgotten: it was forgotten.
         UsageError: no reason or one that cannot be kept; the hand-over is signed or called off already; or
             one of its items is neither where it left it nor where it was before.
+        SourceChanged, DestinationError: its paper cannot be read or removed; nothing is called off.
         LedgerError: a note is not one that Mendbay wrote.
     """
     require_reason(reason, "called off")
@@ -106,9 +111,29 @@ def call_off(bench: Bench, case: int, number: int, reason: str) -> HandOver:
             f"{was.traceable}: {was.whereabouts}{_onward(was, now)}"
             for was, now in zip(found, back, strict=True)
         )
-        bench.custody(case, f"hand-over {number} called off: {over.called_off}", moves)
-        bench.note(case, "hand-over", f"Hand-over {number} called off: {over.called_off}. {moves}.")
+        papers = _papers_of(bench, over)
+        gone = "".join(f"; paper removed, SHA-256 {one.sha256}" for one in papers)
+        bench.custody(case, f"hand-over {number} called off: {over.called_off}", moves + gone)
+        bench.note(case, "hand-over", f"Hand-over {number} called off: {over.called_off}. {moves}{gone}.")
+        for paper in papers:  # last: of what cannot be removed nothing is told as called off
+            bench.files.remove(bench.ledger.case(case), paper)
     return over
+
+
+def _papers_of(bench: Bench, over: HandOver) -> tuple[KeptFile, ...]:
+    """The unsigned papers that lie in the case's folder for a hand-over: made more than once, with the shop's
+    address or wording changed meanwhile, there are several. Each is known by its name alone."""
+    record = bench.ledger.case(over.case)
+    paper = re.compile(rf"papers/hand-over-{over.number}(-[0-9]{{1,3}})?\.pdf")
+    found: list[KeptFile] = []
+    for one in bench.files.held(record):
+        if one.is_plain and paper.fullmatch(one.path):
+            digest, size = sha256(), 0
+            for piece in bench.files.read(record, one.path):
+                digest.update(piece)
+                size += len(piece)
+            found.append(KeptFile(one.path, digest.hexdigest(), size))
+    return tuple(found)
 
 
 def _onward(was: Item, now: Item) -> str:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
 
 from mendbay.case.hand_over import Role
 from mendbay.case.items import Owner, What, Where
-from mendbay.core.errors import NoSuchItem, UsageError
+from mendbay.core.errors import DestinationError, NoSuchItem, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.check_custody import check_custody
 from mendbay.jobs.hand_over_items import hand_over_paper, hand_overs_of, keep_signed, receive, release
@@ -78,6 +79,40 @@ def test_a_hand_over_that_never_was_is_called_off(bench: Bench, adapter: str) ->
     with pytest.raises(UsageError, match="was called off"):
         hand_over_paper(bench, 1, 1)
     assert release(bench, 1, [adapter], Role.CUSTOMER).done.number == 2
+
+
+def test_the_paper_of_a_hand_over_that_was_called_off_goes(bench: Bench, adapter: str) -> None:
+    first = release(bench, 1, [adapter], Role.LAB)
+    receive(bench, 1, [adapter], Role.LAB)
+    made = release(bench, 1, [adapter], Role.COURIER, person="a name")
+    folder = bench.images.folder(bench.ledger.case(1))
+    other = bench.files.keep(bench.ledger.case(1), made.path, b"%PDF of another wording")
+    link = folder / "papers" / "hand-over-3-3.pdf"
+    link.symlink_to(folder / first.path)
+    call_off(bench, 1, 3, "nobody came")
+    link.unlink()
+    left = {one.path for one in bench.files.held(bench.ledger.case(1))}
+    assert left == {first.path, "papers/hand-over-2.pdf"}
+    for data in (made.pdf, b"%PDF of another wording"):
+        assert sha256(data).hexdigest() in custody(bench)[-1]
+    assert other.path == "papers/hand-over-3-2.pdf"
+
+
+def test_where_the_paper_cannot_go_nothing_is_called_off(
+    bench: Bench, adapter: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = release(bench, 1, [adapter], Role.CUSTOMER)
+    before = custody(bench), items_of(bench, 1), hand_overs_of(bench, 1)
+
+    def fail(self: object, case: object, kept: object) -> None:
+        raise DestinationError("It cannot be removed.", "Check its rights.")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(type(bench.files), "remove", fail)
+        with pytest.raises(DestinationError):
+            call_off(bench, 1, 1, "nobody came")
+    assert (custody(bench), items_of(bench, 1), hand_overs_of(bench, 1)) == before
+    assert (bench.images.folder(bench.ledger.case(1)) / made.path).exists()
 
 
 def test_a_thing_put_right_by_hand_does_not_keep_a_hand_over_from_being_called_off(
