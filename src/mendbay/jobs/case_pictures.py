@@ -9,7 +9,7 @@ from hashlib import sha256
 from pathlib import Path
 
 from mendbay.case.secret_text import require_no_secret
-from mendbay.core.errors import NoSuchItem, UsageError
+from mendbay.core.errors import NoSuchItem, SourceChanged, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_line
 from mendbay.jobs.bench import Bench
@@ -60,7 +60,7 @@ def keep_pictures(
             the words seem to hold a password.
         NoRoom, DestinationError: one cannot be kept.
     """
-    record = remembered(bench, case)
+    remembered(bench, case)
     require_line(of, "words")
     require_no_secret(of)
     files, left_out = found(places, ENDINGS, NO_PICTURE)
@@ -79,22 +79,35 @@ def keep_pictures(
             left_out.append(LeftOut(shown(one.path), "not a picture"))
             continue
         taken.append(data)
-    there = {one.kept.sha256: one.kept.path for one in case_pictures(bench, case)}
-    number = _last_number(bench, case)
     made: list[CasePicture] = []
-    for data in taken:
-        digest = sha256(data).hexdigest()
-        if digest not in there:
-            number += 1
-            there[digest] = f"{_FOLDER}{number:03}-{digest[:8]}{ending_of(data)}"
-        path = there[digest]
-        made.append(CasePicture(bench.files.keep(record, path, data), of, bench.now(), bench.who))
-    with bench.ledger.together():
-        for picture in made:
-            _note(bench, case, picture)
+    try:
+        for data in taken:
+            made.append(_keep(bench, case, data, of))
+    finally:
         if made:
             bench.note(case, "pictures", f"Pictures kept: {len(made)}.")
     return tuple(made), tuple(left_out)
+
+
+def _keep(bench: Bench, case: int, data: bytes, of: str) -> CasePicture:
+    """Keeps one and writes it down, as one step: nobody else may take its number, or take the same picture
+    back, in between. Each by itself, so that others wait for the ledger no longer than one picture takes.
+    Where a file no longer holds what was kept, the picture gets another number."""
+    digest = sha256(data).hexdigest()
+    with bench.ledger.together():
+        record = remembered(bench, case)
+        there = next((one.kept for one in case_pictures(bench, case) if one.kept.sha256 == digest), None)
+        try:
+            kept = bench.files.find(record, there.path, data) if there else None
+        except SourceChanged:
+            kept = None
+        if kept is None:
+            number = _last_number(bench, case) + 1
+            path = f"{_FOLDER}{number:03}-{digest[:8]}{ending_of(data)}"
+            kept = bench.files.keep(record, path, data)
+        picture = CasePicture(kept, of, bench.now(), bench.who)
+        _note(bench, case, picture)
+    return picture
 
 
 def case_pictures(bench: Bench, case: int) -> tuple[CasePicture, ...]:
@@ -120,7 +133,7 @@ def take_picture_back(bench: Bench, case: int, named: str, reason: str) -> CaseP
 
     Raises:
         NoSuchCase, NoSuchItem: there is no such case or picture.
-        UsageError: no reason, or one that cannot be kept.
+        UsageError: no reason, or one that cannot be kept; or several have that number.
         SourceChanged: its file holds something else by now; nothing is taken back.
         DestinationError: its file cannot be removed; nothing is taken back.
     """
@@ -139,10 +152,15 @@ def take_picture_back(bench: Bench, case: int, named: str, reason: str) -> CaseP
 
 def _one(bench: Bench, case: int, named: str) -> CasePicture:
     wanted = named.strip().removeprefix(_FOLDER)
-    for one in case_pictures(bench, case):
-        name = one.kept.path.removeprefix(_FOLDER)
-        if wanted in (name, name.partition(".")[0]) or _is_number(wanted, name):
-            return one
+    by_name = {one.kept.path.removeprefix(_FOLDER): one for one in case_pictures(bench, case)}
+    found = [one for one in by_name if wanted in (one, one.partition(".")[0])]
+    found = found or [one for one in by_name if _is_number(wanted, one)]
+    if len(found) > 1:
+        raise UsageError(
+            f"{wanted[:60]} means several pictures of case {case}: {', '.join(found)}.", "Name one in full."
+        )
+    if found:
+        return by_name[found[0]]
     raise NoSuchItem(
         f"Case {case} has no picture {named[:60]!r}.", f"mendbay case picture {case} lists those it has."
     )

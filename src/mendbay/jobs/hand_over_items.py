@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from hashlib import sha256
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -209,14 +210,15 @@ def keep_signed(bench: Bench, case: int, number: int, scan: Path) -> HandOver:
         raise UsageError(
             f"{scan} is neither a picture nor a PDF, by its bytes.", "Scan the paper as PDF, JPEG or PNG."
         )
-    # the name of the file may be the customer's: nothing of it is kept
-    kept = bench.files.keep(record, f"papers/hand-over-{number}-signed{ending_of(data)}", data)
-    with bench.ledger.together():
+    digest = sha256(data).hexdigest()
+    with bench.ledger.together():  # the file too, or a take-back may remove it in between
         over = _standing(bench, case, number)
-        if any(one.sha256 == kept.sha256 for one in over.signed):
+        if any(one.sha256 == digest for one in over.signed):
             raise UsageError(
                 f"Hand-over {number} has that very file already.", "Give another, or leave it as it is."
             )
+        # the name of the file may be the customer's: nothing of it is kept
+        kept = bench.files.keep(record, f"papers/hand-over-{number}-signed{ending_of(data)}", data)
         signed = Signed(kept.path, kept.sha256, kept.size_bytes, bench.now())
         over = replace(over, signed=(*over.signed, signed))
         write_hand_over(bench, over)

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import json
+import sqlite3
+from contextlib import closing
 from dataclasses import replace
 from hashlib import sha256
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -12,13 +16,14 @@ from hypothesis import strategies as st
 
 from mendbay.case.authority import Whose
 from mendbay.case.custody import verify
-from mendbay.core.errors import LedgerError, NoSuchItem, SourceChanged, UsageError
-from mendbay.core.note import Note
+from mendbay.core.errors import LedgerError, NoRoom, NoSuchItem, SourceChanged, UsageError
+from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.authority import set_authority, take_authority_back
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.case_pictures import case_pictures, keep_pictures, take_picture_back
 from mendbay.jobs.hand_over_items import hand_overs_of, keep_signed, receive, take_signed_back
 from mendbay.jobs.picture_files import ending_of, is_picture, is_scan
+from mendbay.jobs.ports import KeptFile
 
 PNG = b"\x89PNG\r\n\x1a\n"
 BEGINNINGS = {
@@ -233,6 +238,77 @@ def test_a_file_that_holds_something_else_stays_and_one_that_is_gone_is_no_troub
     (folder(bench) / lost).unlink()
     take_picture_back(bench, 1, lost, "blurred")
     assert [one.kept.path for one in case_pictures(bench, 1)] == [changed, linked]
+
+
+def test_a_file_is_kept_while_nobody_else_can_write(
+    bench: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else a take-back may remove it before it is noted, or two pictures get one number."""
+    receive(bench, 1, ["1"])
+    file = tmp_path / "one.png"
+    file.write_bytes(PNG)
+    kept: list[str] = []
+    real = type(bench.files).keep
+
+    def keep(self: Any, case: Any, path: str, data: bytes) -> KeptFile:
+        with (
+            closing(sqlite3.connect(tmp_path / "home" / "ledger.sqlite3", timeout=0)) as other,
+            pytest.raises(sqlite3.OperationalError, match="locked"),
+        ):
+            other.execute("BEGIN IMMEDIATE")
+        kept.append(path)
+        return real(self, case, path, data)
+
+    monkeypatch.setattr(type(bench.files), "keep", keep)
+    keep_pictures(bench, 1, [file])
+    keep_signed(bench, 1, 1, file)
+    set_authority(bench, 1, Whose.OWN, document=file)
+    assert len(kept) == 3
+
+
+def test_a_number_that_means_several_pictures_takes_none_back(bench: Bench, tmp_path: Path) -> None:
+    (first,) = pictures(bench, tmp_path, "one")
+    twin = bench.files.keep(bench.ledger.case(1), "pictures/001-twin.png", PNG + b"twin")
+    body = {"path": twin.path, "sha256": twin.sha256, "size_bytes": twin.size_bytes, "of": ""}
+    subject = "picture of the case: 001-twin.png"
+    bench.notes.add(Note(1, "", NoteKind.INTAKE, subject, bench.now(), bench.who, json.dumps(body)))
+    with pytest.raises(UsageError, match=r"means several pictures of case 1: 001-.*, 001-twin\.png"):
+        take_picture_back(bench, 1, "1", "blurred")
+    take_picture_back(bench, 1, "001-twin", "blurred")
+    assert take_picture_back(bench, 1, "1", "blurred").kept.path == first
+
+
+def test_pictures_before_one_that_cannot_be_kept_are_told(
+    bench: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    files = [tmp_path / "a.png", tmp_path / "b.png"]
+    for file in files:
+        file.write_bytes(PNG + file.name.encode())
+    real = type(bench.files).keep
+
+    def keep(self: Any, case: Any, path: str, data: bytes) -> KeptFile:
+        if data.endswith(b"b.png"):
+            raise NoRoom("There is no room.", "Free some.")
+        return real(self, case, path, data)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(type(bench.files), "keep", keep)
+        with pytest.raises(NoRoom):
+            keep_pictures(bench, 1, files)
+    assert len(case_pictures(bench, 1)) == 1
+    assert bench.ledger.events(1)[-1].text == "Pictures kept: 1."
+    assert [one.kept.path[:13] for one in keep_pictures(bench, 1, files)[0]] == [
+        "pictures/001-",
+        "pictures/002-",
+    ]
+
+
+def test_a_picture_whose_file_changed_is_kept_under_another_number(bench: Bench, tmp_path: Path) -> None:
+    (first,) = pictures(bench, tmp_path, "one")
+    (folder(bench) / first).unlink()
+    (folder(bench) / first).write_bytes(b"other")
+    (again,) = pictures(bench, tmp_path, "one")
+    assert again.startswith("pictures/002-")
 
 
 class FailingAt:
