@@ -106,7 +106,7 @@ def close_case(bench: Bench, number: int, outcome: Outcome, although: str = "") 
         NoSuchCase: there is no such case.
         UsageError: it names a fault or bay that the case has not, its remark names the customer or seems to
             hold a password, or the files are said to be handed back, no hand-back is on record and no reason
-            is given.
+            is given, or one is given where none is needed.
     """
     case = remembered(bench, number)
     require_nameless(case, outcome.remark)
@@ -115,6 +115,12 @@ def close_case(bench: Bench, number: int, outcome: Outcome, although: str = "") 
     unproven = _without_hand_back(bench, case, outcome)
     if unproven:
         _require_meant(case, although)
+    elif although:
+        raise UsageError(
+            f"A reason for closing case {number} without a hand-back has no effect: "
+            f"{_why_no_reason(case, outcome)}.",
+            "Leave --although-no-hand-back out.",
+        )
     before = outcomes(bench).get(number)
     with bench.ledger.together():
         _withdraw_what_it_taught(bench, number, "closed again")
@@ -138,6 +144,13 @@ def _without_hand_back(bench: Bench, case: Case, outcome: Outcome) -> bool:
     if outcome.end is not End.HANDED_BACK or case.kind in WITHOUT_DRIVE:
         return False
     return not any(one.kind == HAND_BACK for one in bench.ledger.events(case.number))
+
+
+def _why_no_reason(case: Case, outcome: Outcome) -> str:
+    """Why closing needs no reason for a hand-back that is missing."""
+    if outcome.end is not End.HANDED_BACK:
+        return f"it does not end with {End.HANDED_BACK}"
+    return "its kind needs none" if case.kind in WITHOUT_DRIVE else "a hand-back is on record"
 
 
 def _require_meant(case: Case, reason: str) -> None:

@@ -150,7 +150,7 @@ def add_item(
     Raises:
         NoSuchCase: there is no such case or bay.
         UsageError: a text that cannot stand on a label or names the customer, or the drive of a bay, or the
-            box, that is an item already.
+            box, that is an item already; or `another` is said of anything but a box.
     """
     with bench.ledger.together():
         record = bench.ledger.case(case)
@@ -168,7 +168,7 @@ def add_item(
 
 
 def _require_new(there: Sequence[Item], what: What, bay: str, owner: Owner, another: bool) -> None:
-    """Refuses a drive of a bay, or a box, that is an item already."""
+    """Refuses a drive of a bay, or a box, that is an item already; and to call anything else another."""
     if what is What.BOX:
         double = next((one for one in there if (one.what, one.owner) == (what, owner) and not another), None)
         called, or_else = "The box", "; with --another a second box is taken in"
@@ -181,6 +181,8 @@ def _require_new(there: Sequence[Item], what: What, bay: str, owner: Owner, anot
             f"{called} is item {double.code} already ({said}).",
             f"mendbay case item-change {double.case} {double.code} puts right what is noted of it{or_else}.",
         )
+    if another and what is not What.BOX:
+        raise UsageError("Only of a box is it asked whether another came in.", "Leave --another out.")
 
 
 def change_item(

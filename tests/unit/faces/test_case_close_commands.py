@@ -75,3 +75,10 @@ def test_words(run: Run) -> None:
 )
 def test_what_cannot_be_is_refused_with_the_next_step(run: Run, words: tuple[str, ...], said: str) -> None:
     assert said in " ".join(refused(run, 2, *words).split())
+
+
+def test_a_reason_without_effect_is_refused(run: Run) -> None:
+    reason = ("--although-no-hand-back", "copied at the counter")
+    assert "alone closes nothing" in refused(run, 2, "case", "close", "1", *reason)
+    assert "has no effect" in refused(run, 2, *HEADS, *reason)
+    assert answer(run, "case", "close", "1", codes=(3,))["state"] == "open"

@@ -103,6 +103,7 @@ def test_a_second_box_is_asked_for(run: Run) -> None:
     assert "The box is item 0001-03 already (Tarn, here)." in said
     assert "with --another a second box is taken in" in said
     assert answer(run, "case", "item-add", "1", "box", "--another")["code"] == "0001-04"
+    assert "Only of a box" in refused(run, 2, "case", "item-add", "1", "cable", "--another")
 
 
 def test_a_tampered_export_is_told_without_a_ledger(run: Run, tmp_path: Path) -> None:

@@ -70,6 +70,15 @@ def test_handed_back_without_a_hand_back_needs_a_reason(bench: Bench) -> None:
     assert "although" not in bench.ledger.custody(1)[-1].item
     enquiry = another(bench)
     bench.ledger.amend_case(enquiry, kind=CaseKind.ENQUIRY)
+    before = bench.notes.last_number(1), bench.notes.last_number(enquiry)
+    for number, end, why in (
+        (1, End.HANDED_BACK, "a hand-back is on record"),
+        (1, End.GIVEN_BACK, "it does not end with handed back"),
+        (enquiry, End.HANDED_BACK, "its kind needs none"),
+    ):
+        with pytest.raises(UsageError, match=f"has no effect: {why}"):
+            close_case(bench, number, said([], not_known=True, end=end, data=DataBack.ALL), "a reason")
+    assert (bench.notes.last_number(1), bench.notes.last_number(enquiry)) == before
     close_case(bench, enquiry, said([], not_known=True, end=End.HANDED_BACK, data=DataBack.ALL))
 
 

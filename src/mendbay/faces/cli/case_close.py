@@ -8,7 +8,7 @@ import sys
 import click
 
 from mendbay.case.outcome import DataBack, End, said, to_json
-from mendbay.core.errors import EXIT_INCOMPLETE
+from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, wrapped
 from mendbay.jobs.close_case import (
@@ -58,8 +58,14 @@ def close(
     user's trouble is one of them too: network, password, full-disk. Closing again puts right
     what was said before.
     """
+    only_looks = not any((found, nothing_broken, not_known, likely, end, data, remark))
+    if only_looks and although_no_hand_back:
+        raise UsageError(
+            "--although-no-hand-back alone closes nothing.",
+            f"{wording.called_as()} case close {case} says what else closing needs.",
+        )
     with open_bench(screen.home) as bench:
-        if not any((found, nothing_broken, not_known, likely, end, data, remark)):
+        if only_looks:
             closing = look_at_closing(bench, case)
         else:
             outcome = said(
