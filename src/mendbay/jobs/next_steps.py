@@ -33,14 +33,15 @@ def held(offer: Offer) -> bool:
 def short_list(told: Triage) -> tuple[Offer, ...]:
     """The first steps: no test that costs more than it saves, no repair that hardly helps and nothing that
     should not be done now; but what a repair opened again, the best repair of the likeliest fault and the
-    best way of ending the job always, where there is one. Of an enquiry everything: it is little."""
+    best way of ending the job always, where there is one; in the model's order, the one to do next first. Of
+    an enquiry everything: it is little."""
     if told.kind is CaseKind.ENQUIRY:
         return told.offers
     good = [one for one in told.offers if not held(one) and _promises(one)]
     names = list(dict.fromkeys(one.step.id for one in good))[:SHOWN]
-    shown = [one for one in good if one.step.id in names]
-    always = [_repair_of_likeliest(told), _end(told)]
-    return (*shown, *(one for one in always if one is not None and one not in shown))
+    always = (_repair_of_likeliest(told), _end(told))
+    chosen = [*(one for one in good if one.step.id in names), *(one for one in always if one is not None)]
+    return tuple(one for one in told.offers if one in chosen)
 
 
 def given_back(told: Triage) -> GivenBack:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -160,6 +161,18 @@ def test_giving_back_says_why_and_what_to_speak_about_again(run: Run) -> None:
     text_of(run, "triage", "about", "1", "--worth", "15")
     dear = " ".join(text_of(run, "triage", "show", "1").split())
     assert "What can be done would cost more than the data is worth." in dear
+
+
+@pytest.mark.parametrize(("worth", "best"), [(15, "give-back"), (60, "give-back"), (800, "ask-sound")])
+def test_the_short_list_is_in_the_order_of_the_model_giving_back_too(run: Run, worth: int, best: str) -> None:
+    told = answer(run, "triage", "about", "1", "--worth", str(worth))
+    assert told["steps"][0]["step"] == best
+    shown = text_of(run, "triage", "show", "1")
+    listed = list(dict.fromkeys(re.findall(r"^ {5}([a-z-]+): whole job", shown, re.MULTILINE)))
+    assert listed[0] == best
+    order = list(dict.fromkeys(one["step"] for one in told["steps"]))
+    assert sorted(listed, key=order.index) == listed
+    assert re.findall(r"^Next: \S+ triage step 1 ([a-z-]+)", shown, re.MULTILINE) == [best]
 
 
 def test_the_repair_of_the_likeliest_fault_is_in_the_short_list(run: Run) -> None:
