@@ -142,9 +142,10 @@ def skip(bench: Bench, case: int, bay: str, step: str, reason: str) -> Measured:
     """Leaves a step out, and says why.
 
     Raises:
-        NoSuchCase, UsageError: as `enter`.
+        NoSuchCase, UsageError: as `enter`; also if the reason names the customer.
     """
     with bench.ledger.together():
+        require_nameless(bench.ledger.case(case), reason)
         measured = _change(
             bench, case, bay, lambda sheet: sheet.with_skip(step, reason, at=bench.now(), who=bench.who)
         )

@@ -61,7 +61,8 @@ def whole_shop(bench: Bench) -> WholeShop:
 
 
 def wait(bench: Bench, number: int, who: WaitsFor, what: str, until: str = "") -> Case:
-    """Says what a case waits for from now on.
+    """Says what a case waits for from now on. The words stay with the note on waiting, from which letters
+    take them: they may name the customer, so the story tells only whom or what it waits for.
 
     Args:
         what: in words; `until` the day it is expected, empty for none.
@@ -85,7 +86,7 @@ def wait(bench: Bench, number: int, who: WaitsFor, what: str, until: str = "") -
         _require_open(remembered(bench, number))
         _note(bench, number, {"for": str(who), "what": what.strip(), "until": until})
         by = f", expected by {until}" if until else ""
-        bench.note(number, "waiting", f"Waits for {WORDS[who]}: {what.strip()}{by}.")
+        bench.note(number, "waiting", f"Waits for {WORDS[who]}{by}.")
         return bench.ledger.amend_case(number, state=CaseState.WAITING)
 
 

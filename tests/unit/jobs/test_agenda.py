@@ -97,7 +97,16 @@ def test_what_is_told_and_what_is_on_record(bench: Bench) -> None:
     assert go_on(bench, 1).case.state is CaseState.OPEN
     assert waits(tell_turn(bench, 1)) == []
     story = [one.text for one in bench.ledger.events(1) if one.kind == "waiting"]
-    assert story == [f"Waits for a part: a motor driver, expected by {LATER}.", "Goes on."]
+    assert story == [f"Waits for a part, expected by {LATER}.", "Goes on."]
+
+
+def test_why_it_waits_is_in_its_note_alone_as_it_may_name_the_customer(bench: Bench) -> None:
+    said = f"{bench.ledger.case(1).customer} is away"
+    wait(bench, 1, WaitsFor.CUSTOMER, said)
+    assert waits(tell_turn(bench, 1)) == [(WaitsFor.CUSTOMER, said)]
+    story = [one.text for one in bench.ledger.events(1) if one.kind == "waiting"]
+    assert story == ["Waits for the customer."]
+    assert not any("away" in one.text for one in bench.ledger.events(1))
 
 
 BY_HAND = Wish(lines=(("swap-board", ""),), odds=False)

@@ -96,6 +96,12 @@ def test_a_step_is_left_out_with_its_reason(bench: Bench) -> None:
     assert tell_sheet(bench, 1, "1").sheet == measured.sheet
 
 
+def test_why_a_step_is_left_out_names_no_customer(bench: Bench) -> None:
+    with pytest.raises(UsageError, match="names the customer"):
+        skip(bench, 1, "1", "wrist-strap", f"{bench.ledger.case(1).customer} has it")
+    assert tell_sheet(bench, 1, "1").sheet.records == ()
+
+
 def test_an_unknown_step_is_told(bench: Bench) -> None:
     with pytest.raises(UsageError, match="no step"):
         step_of(tell_sheet(bench, 1, "1").sheet, "nonsense")

@@ -10,6 +10,7 @@ from typing import cast
 
 import pytest
 
+from mendbay.case.agenda import WaitsFor
 from mendbay.case.authority import Whose
 from mendbay.case.consents import By, How, Word, packaged_risks
 from mendbay.case.custody import verify
@@ -30,6 +31,7 @@ from mendbay.jobs.ports import CaseFiles
 from mendbay.jobs.take_in import add_bay, take_in, tell_case
 from mendbay.jobs.take_in_form import Entry, FilledForm, fill_form, tell, untell
 from mendbay.jobs.triage_case import answer, tell_triage
+from mendbay.jobs.waiting import wait
 from mendbay.triage.belief import Asked
 from mendbay.triage.table_file import packaged_tables
 from mendbay.triage.tables import Seat, StepKind
@@ -356,6 +358,8 @@ def test_neither_custody_nor_story_name_the_customer(bench: Bench, case: int, tm
     for question in ("customer", "contact", "story", "came-in", "condition-words", "locked-who", "matters"):
         tell(bench, case, question, secret)
     tell(bench, case, "notes", secret)
+    tell(bench, case, "wanted", f"home/{NAME}/*")
+    wait(bench, case, WaitsFor.CUSTOMER, secret)
     give_word(bench, case, "parts", Word.YES, how=How.PHONE)
     paper = tmp_path / f"{NAME}.png"
     paper.write_bytes(b"\x89PNG\r\n\x1a\n")
