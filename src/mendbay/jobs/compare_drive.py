@@ -53,12 +53,12 @@ def compare_drive(
 
     Raises:
         NoSuchCase: the bay has no image.
-        HeldBack: the customer refused power, or triage keeps the drive without it.
+        HeldBack: the customer refused power or reading, or triage keeps the drive without it.
         SourceError, ForeignImage, ImageBusy, DamagedCheckpoint: nothing was begun.
         DriveVanished, DriveDied: what was compared until then is kept.
     """
     image_of(bench, number, drive.bay, writable=False).close()  # `opened` would make one
-    require_power(bench, number, [drive.bay], although)
+    require_power(bench, number, [drive.bay], although, reading=True)
     with opened(bench, number, drive) as one:
         result = _read_again(bench, one, seconds)
     unlike = SpanSet(found.span for found in result.differences).total_bytes

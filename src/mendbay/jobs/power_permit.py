@@ -15,6 +15,9 @@ from mendbay.jobs.triage_case import KeepOff, kept_without_power
 
 POWER = "power-on"
 """The consent to giving power (`consents.toml`)."""
+LONG = "long-reading"
+"""The consent to long reading, which reading a drive of a case needs besides: nobody knows before how long it
+takes."""
 REASONS_SHOWN = 3
 
 
@@ -34,18 +37,28 @@ class Although:
 AGAINST_NOTHING = Although()
 
 
-def require_power(bench: Bench, case: int, bays: Iterable[str], although: Although = AGAINST_NOTHING) -> None:
+def require_power(
+    bench: Bench,
+    case: int,
+    bays: Iterable[str],
+    although: Although = AGAINST_NOTHING,
+    *,
+    reading: bool = False,
+) -> None:
     """Passes where nothing was said against power, or a reason is given against all that was; the reasons
     then go into custody, with the drives they are of.
 
+    Args:
+        reading: the drives are read, beyond what they say of themselves.
+
     Raises:
-        HeldBack: the customer refused power, or triage keeps one of the drives without it.
+        HeldBack: the customer refused power, or reading, or triage keeps one of the drives without it.
         UsageError: a reason names the customer or holds a password.
         NoSuchCase, CaseForgotten: there is no such case any more.
         CustodyBroken: custody tells the customer's word otherwise than the case's notes.
     """
     asked = tuple(bays)
-    no, kept = _speaks_against(bench, case, asked, although)
+    no, kept = _speaks_against(bench, case, asked, although, reading=reading)
     with bench.ledger.together():
         for bay in asked if no else ():
             _record(bench, case, bay, "the customer refused it", although.refused)
@@ -53,25 +66,28 @@ def require_power(bench: Bench, case: int, bays: Iterable[str], although: Althou
             _record(bench, case, one.bay, "triage says STOP", although.harmful)
 
 
-def foresee_power(bench: Bench, case: int, bays: Iterable[str], although: Although = AGAINST_NOTHING) -> None:
-    """Passes where `require_power` will, and records nothing: for what is said before power is given. Raises
-    as it does."""
-    _speaks_against(bench, case, tuple(bays), although)
+def foresee_reading(
+    bench: Bench, case: int, bays: Iterable[str], although: Although = AGAINST_NOTHING
+) -> None:
+    """Passes where `require_power` will before reading, and records nothing: for what is said before power is
+    given. Raises as it does."""
+    _speaks_against(bench, case, tuple(bays), although, reading=True)
 
 
 def _speaks_against(
-    bench: Bench, case: int, asked: Sequence[str], although: Although
+    bench: Bench, case: int, asked: Sequence[str], although: Although, *, reading: bool
 ) -> tuple[bool, list[KeepOff]]:
-    """Whether the customer refused power, and the drives that triage keeps without it, where a reason is
-    given against both."""
+    """Whether the customer refused power or reading, and the drives that triage keeps without it, where a
+    reason is given against both."""
     record = remembered(bench, case)
     require_nameless(record, although.refused, although.harmful)
     require_undisputed(bench, case)
-    no = POWER in refused(consents_of(bench, case))
+    words = refused(consents_of(bench, case))
+    no = [one for one in (POWER, LONG) if one in words and (reading or one == POWER)]
     if no and not although.refused.strip():
         raise HeldBack(
-            f"The customer refused {risk_called(POWER).title} in case {case}.",
-            f"mendbay case consent {case} {POWER} yes, once they agree; or --although-refused REASON, which "
+            f"The customer refused {' and '.join(risk_called(one).title for one in no)} in case {case}.",
+            f"mendbay case consent {case} {no[0]} yes, once they agree; or --although-refused REASON, which "
             "custody keeps",
         )
     kept = [one for bay in asked if (one := kept_without_power(bench, case, bay)) is not None]
@@ -81,7 +97,7 @@ def _speaks_against(
             f"mendbay triage show {case} tells what to do instead; or --although-harmful REASON, which "
             "custody keeps",
         )
-    return no, kept
+    return bool(no), kept
 
 
 def unasked_power(bench: Bench, case: int) -> str:

@@ -94,11 +94,11 @@ def read_drive(
         although: why it is read where the customer or triage is against power.
 
     Raises:
-        HeldBack: the customer refused power, or triage keeps the drive without it.
+        HeldBack: the customer refused power or reading, or triage keeps the drive without it.
         SourceError, DestinationError, ForeignImage, DamagedCheckpoint: nothing was begun.
         DriveVanished: it is gone; what was read is kept.
     """
-    require_power(bench, number, [drive.bay], although)
+    require_power(bench, number, [drive.bay], although, reading=True)
     with opened(bench, number, drive) as one:
         ending = one.reading.run(wanted, rest=rest, seconds=seconds)
         return finish(bench, number, one, ending)

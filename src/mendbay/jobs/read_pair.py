@@ -99,7 +99,7 @@ def read_pair(
         although: why they are read where the customer or triage is against power.
 
     Raises:
-        HeldBack: the customer refused power, or triage keeps one of the drives without it.
+        HeldBack: the customer refused power or reading, or triage keeps one of the drives without it.
         CannotAssemble, NoFileSystem: the drives make no volume; what was read of them is kept.
         DriveVanished: one of them is gone, after the others were read.
         Interrupted: stopped by hand; everything read is kept.
@@ -107,7 +107,7 @@ def read_pair(
     """
     if len({drive.bay for drive in drives}) != len(drives):
         raise UsageError("Two drives were given for one bay.", "Give each bay once.")
-    require_power(bench, number, [drive.bay for drive in drives], although)
+    require_power(bench, number, [drive.bay for drive in drives], although, reading=True)
     wishes = tuple(patterns) or bench.ledger.case(number).wanted
     bench = _for_threads(bench)
     with ExitStack() as stack:

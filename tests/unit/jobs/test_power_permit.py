@@ -11,6 +11,7 @@ from mendbay.case.consents import Word
 from mendbay.case.records import Bay
 from mendbay.core.errors import HeldBack, UsageError
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.compare_drive import compare_drive
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.power_permit import Although, require_power
 from mendbay.jobs.read_drive import DriveAt, read_drive
@@ -49,6 +50,25 @@ def test_a_refused_drive_is_read_with_a_reason_alone(bench: Bench, drive: str) -
     assert said in custody(bench)
     give_word(bench, 1, "power-on", Word.YES)
     assert read_drive(bench, 1, DriveAt("1", drive)).is_complete
+
+
+def test_long_reading_that_was_refused_holds_reading_back_and_no_question_to_the_drive(
+    bench: Bench, drive: str
+) -> None:
+    give_word(bench, 1, "long-reading", Word.NO)
+    with pytest.raises(HeldBack, match="refused long reading") as caught:
+        read_drive(bench, 1, DriveAt("1", drive))
+    assert "case consent 1 long-reading yes" in caught.value.next_step
+    with pytest.raises(HeldBack, match="refused long reading"):
+        read_pair(bench, 1, [DriveAt("1", drive)])
+    require_power(bench, 1, ["1"])
+    assert read_drive(bench, 1, DriveAt("1", drive), although=Although(refused="an heir agreed")).is_complete
+    assert "although the customer refused it (drive of bay 1; an heir agreed)" in "\n".join(custody(bench))
+    with pytest.raises(HeldBack, match="refused long reading"):
+        compare_drive(bench, 1, DriveAt("1", drive))
+    give_word(bench, 1, "power-on", Word.NO)
+    with pytest.raises(HeldBack, match="giving power to a failing drive and long reading"):
+        read_drive(bench, 1, DriveAt("1", drive))
 
 
 def test_a_drive_kept_without_power_is_read_with_a_reason_alone(bench: Bench, drive: str) -> None:

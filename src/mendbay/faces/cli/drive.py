@@ -18,7 +18,7 @@ from mendbay.imaging.hazard import Condition as DriveCondition
 from mendbay.jobs.compare_drive import compare_drive
 from mendbay.jobs.drive_reading import Ending
 from mendbay.jobs.imaging_record import imaging_record
-from mendbay.jobs.power_permit import Although, foresee_power
+from mendbay.jobs.power_permit import Although, foresee_reading
 from mendbay.jobs.read_drive import DriveAt, read_drive
 from mendbay.wiring import open_bench
 
@@ -26,7 +26,7 @@ ALTHOUGH_REFUSED = click.option(
     "--although-refused",
     default="",
     metavar="REASON",
-    help="Read although the customer refused power; custody keeps the reason.",
+    help="Read although the customer refused it; custody keeps the reason.",
 )
 ALTHOUGH_HARMFUL = click.option(
     "--although-harmful",
@@ -131,7 +131,7 @@ def read(
         say_unsettled(screen, bench, case)
         seconds = None if minutes is None else minutes * 60
         although = Although(although_refused, although_harmful)
-        foresee_power(bench, case, [bay], although)
+        foresee_reading(bench, case, [bay], although)
         say_cautions(screen, DRIVE)
         result = read_drive(bench, case, DriveAt(bay, source, adapter), seconds=seconds, although=although)
     if result.ending is Ending.STOPPED:

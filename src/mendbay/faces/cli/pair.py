@@ -14,7 +14,7 @@ from mendbay.faces.cli.drive import ALTHOUGH_HARMFUL, ALTHOUGH_REFUSED, PATIENCE
 from mendbay.faces.cli.screen import Screen, printable, table, wrapped
 from mendbay.files.tree import VolumeFacts
 from mendbay.jobs.look_at_pair import look_at_pair
-from mendbay.jobs.power_permit import Although, foresee_power
+from mendbay.jobs.power_permit import Although, foresee_reading
 from mendbay.jobs.read_drive import DriveAt
 from mendbay.jobs.read_pair import PairResult, read_pair
 from mendbay.jobs.volume import explanation, fresher_bay
@@ -120,7 +120,7 @@ def read(
         say_unsettled(screen, bench, case)
         seconds = None if minutes is None else minutes * 60
         although = Although(although_refused, although_harmful)
-        foresee_power(bench, case, [drive.bay for drive in drives], although)
+        foresee_reading(bench, case, [drive.bay for drive in drives], although)
         say_cautions(screen, DRIVE)
         result = read_pair(
             bench, case, drives, patterns, rest=not only_wanted, seconds=seconds, although=although
