@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -157,6 +157,8 @@ _PRICES = ("cost", "markup", "margin")
 """A member whose name holds one of these is what a thing costs the shop, not the customer."""
 _CLOSING, _CLOSED = "closing", "Closed: "
 """Kind of the event that a case was closed, and how its text begins: the end, a full stop, the remark."""
+REMARK = "remark"
+"""The fact of that event that holds the remark, empty for none; older events lack it."""
 _PATIENT = "patient"
 """Role of the customer's own chip in a `dump`."""
 
@@ -181,23 +183,44 @@ def for_customer(note: Note) -> Note | None:
     return replace(note, body=json.dumps(_without_prices(body), ensure_ascii=False))
 
 
-def event_for_customer(event: Event) -> Event | None:
-    """The event as an export for the customer has it: without the remark at closing; None if left out."""
+def event_for_customer(event: Event, remarks: Collection[str] = ()) -> Event | None:
+    """The event as an export for the customer has it: without the remark at closing; None if left out.
+
+    Args:
+        remarks: the remarks of the case's outcomes, by which one is found in an event that does not hold it
+            as a fact. A reason why it was closed all the same stands before it and stays; where neither tells
+            how the text ends, it is cut at its first full stop, rather too early than with the remark.
+    """
     if event.kind in EVENTS_NOT_THE_CUSTOMERS:
         return None
     if event.kind != _CLOSING or not event.text.startswith(_CLOSED):
         return event
-    ending, stop, _ = event.text.partition(".")  # no word for an end, for data or for a fault has one
-    return replace(event, text=ending + stop)
+    own = event.facts.get(REMARK)
+    known = [own] if isinstance(own, str) else sorted(remarks, key=len, reverse=True)
+    found = next((one for one in known if one and event.text.endswith(f". {one}")), None)
+    if found is not None:
+        text = event.text.removesuffix(f" {found}")
+    elif own == "":
+        text = event.text
+    else:
+        text = "".join(event.text.partition(".")[:2])  # no word for an end, for data or for a fault has one
+    return replace(event, text=text, facts={key: one for key, one in event.facts.items() if key != REMARK})
 
 
-def has_remark(note: Note) -> bool:
-    """Whether a note has a remark at closing, which an export for the customer leaves out."""
+def remark_of(note: Note) -> str:
+    """The remark at closing that a note has, which an export for the customer leaves out; empty for none."""
     try:
         body = json.loads(note.body)
     except (ValueError, RecursionError):
-        return False
-    return note.kind is NoteKind.OUTCOME and isinstance(body, dict) and bool(body.get("remark"))
+        return ""
+    if note.kind is not NoteKind.OUTCOME or not isinstance(body, dict):
+        return ""
+    return str(body.get("remark") or "")
+
+
+def has_remark(note: Note) -> bool:
+    """Whether a note has a remark at closing."""
+    return bool(remark_of(note))
 
 
 def _without_prices(value: object) -> object:

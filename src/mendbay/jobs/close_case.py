@@ -9,6 +9,7 @@ from mendbay.board.swap_odds import Purpose
 from mendbay.board.transfer_plan import Purpose as Transfer
 from mendbay.case.items import Owner, Where
 from mendbay.case.outcome import DataBack, End, Found, Outcome, to_json
+from mendbay.case.personal import REMARK
 from mendbay.case.records import Case, CaseKind, CaseState
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
@@ -134,7 +135,8 @@ def close_case(bench: Bench, number: int, outcome: Outcome, although: str = "") 
         if unproven:
             words += f"; although no hand-back is on record: {although.strip()}"
         bench.custody(number, "closed" if before is None else "closed again", f"case {number}: {words}")
-        bench.note(number, "closing", f"Closed: {words}.{f' {outcome.remark}' if outcome.remark else ''}")
+        text = f"Closed: {words}.{f' {outcome.remark}' if outcome.remark else ''}"
+        bench.note(number, "closing", text, {REMARK: outcome.remark})
         bench.ledger.amend_case(number, state=CaseState.CLOSED)
     return look_at_closing(bench, number)
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from mendbay.case import export
 from mendbay.case.custody import export_lines
 from mendbay.case.export import ExportedFile, LeftOut
-from mendbay.case.personal import event_for_customer, has_remark
+from mendbay.case.personal import event_for_customer, has_remark, remark_of
 from mendbay.case.personal import for_customer as as_for_customer
 from mendbay.case.records import Case, Event, Image
 from mendbay.core.coverage import Coverage
@@ -187,7 +187,9 @@ class _Contents:
         every = self.bench.ledger.events(self.case.number)
         if not self.choice.for_customer:
             return list(every)
-        theirs = [kept for one in every if (kept := event_for_customer(one)) is not None]
+        outcomes = self.bench.notes.of(NoteKind.OUTCOME, self.case.number)
+        remarks = {remark_of(one) for one in outcomes}
+        theirs = [kept for one in every if (kept := event_for_customer(one, remarks)) is not None]
         if len(theirs) < len(every):
             self._leave_out(f"{len(every) - len(theirs)} events", "of the shop's stock, with what it cost")
         return theirs

@@ -117,6 +117,19 @@ def test_for_the_customer_the_story_ends_before_the_remark(kind: str, text: str,
     assert event_for_customer(Event(AT, "donor", text)) is None
 
 
+def test_the_reason_why_it_was_closed_all_the_same_stays_whole() -> None:
+    ended = "Closed: handed back; although no hand-back is on record: made on paper. Mr A. has it."
+    remark = "Asks. Much."
+    told = Event(AT, "closing", f"{ended} {remark}", {"remark": remark})
+    assert event_for_customer(told) == Event(AT, "closing", ended)
+    assert event_for_customer(Event(AT, "closing", ended, {"remark": ""})) == Event(AT, "closing", ended)
+    older = Event(AT, "closing", f"{ended} {remark}")
+    assert event_for_customer(older, {"", "Much.", remark}) == Event(AT, "closing", ended)
+    unknown = event_for_customer(older)
+    assert unknown is not None
+    assert remark not in unknown.text
+
+
 def test_no_word_of_an_ending_holds_the_full_stop_that_the_remark_follows() -> None:
     assert not any("." in word for word in (*End, *DataBack))
 
