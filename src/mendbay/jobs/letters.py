@@ -173,7 +173,12 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
     entry = tell_turn(bench, case.number)
     done = case.state in (CaseState.HANDED_BACK, CaseState.CLOSED)
     told = None if done or case.kind in WITHOUT_TRIAGE else _triage(bench, case)
-    no = frozenset[str]() if done else refused(consents_of(bench, case.number))
+    # nothing of an enquiry is here to which a step could be done
+    no = (
+        frozenset[str]()
+        if done or case.kind is CaseKind.ENQUIRY
+        else refused(consents_of(bench, case.number))
+    )
     return {
         **frame(bench, title, case),
         "message": message,

@@ -132,13 +132,14 @@ def tell_triage(bench: Bench, case: int) -> Triage:
     refusals = refused(consents)
     offers = offers_within(belief, about.stakes, refusals)
     kind = bench.ledger.case(case).kind
+    here = kind is not CaseKind.ENQUIRY
     return Triage(
         case=case,
         subject=about.subject,
         stakes=about.stakes,
         known=known,
         belief=belief,
-        offers=_from_afar(offers) if kind is CaseKind.ENQUIRY else offers,
+        offers=offers if here else _from_afar(offers),
         keep_off=_keep_off(belief),
         assumed=about.assumed,
         left_out=told.left_out,
@@ -148,7 +149,7 @@ def tell_triage(bench: Bench, case: int) -> Triage:
         kind=kind,
         tried=told.tries,
         open_again=tuple(sorted(told.known.keys() - belief.answers.keys())),
-        speak_again=speak_again(belief, about.stakes, refusals, offers) if refusals else (),
+        speak_again=speak_again(belief, about.stakes, refusals, offers) if refusals and here else (),
     )
 
 

@@ -25,7 +25,7 @@ from mendbay.jobs.quote_case import By, decide, make_quote
 from mendbay.jobs.quote_lines import ENQUIRY_ALONE, Wish
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.take_in_form import tell
-from mendbay.jobs.triage_case import answer
+from mendbay.jobs.triage_case import answer, tell_triage
 from mendbay.jobs.waiting import wait
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.triage.belief import Asked
@@ -89,7 +89,7 @@ def test_what_was_refused_is_told_with_what_it_leaves(bench: Bench) -> None:
     make_quote(bench, 1, Wish(lines=(("hour", ""),), odds=False))
     decide(bench, 1, 1, False, By.PHONE)
     for text in (flat(letter_words(bench, 1)), flat(message_mail(bench, 1, Message.STATUS).body)):
-        assert "You said no to giving power to a failing drive. The drives get no power" in text
+        assert "You said no to giving power to a failing drive. What you brought gets no power" in text
         assert "You said no to opening by a laboratory" in text
         assert "You declined our quote 1" in text
         assert "nothing more that we can do for your files" in text
@@ -204,6 +204,16 @@ def test_an_enquiry_speaks_of_no_drive(bench: Bench) -> None:
         assert "“Is there a board for {{ 7*7 }} it?”" in flat(text)
         for false in ("your turn", "What we need", "switch on", "your drives", "it came to us", "only read"):
             assert false not in flat(text).lower()
+
+
+def test_of_an_enquiry_nobody_speaks_again_of_a_step_that_cannot_be_taken(bench: Bench) -> None:
+    answer(bench, 1, Asked("sound", "1"), "silent")
+    for one in ("power-on", "open-drive"):
+        give_word(bench, 1, one, Word.NO)
+    assert tell_triage(bench, 1).speak_again
+    bench.ledger.amend_case(1, kind=CaseKind.ENQUIRY)
+    assert tell_triage(bench, 1).speak_again == ()
+    assert "said no" not in flat(letter_words(bench, 1))
 
 
 def test_of_an_enquiry_only_the_answer_is_quoted_and_waited_for(bench: Bench) -> None:
