@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from mendbay.case.items import What
 from mendbay.case.records import Bay, CaseKind
-from mendbay.case.take_in_form import packaged_form
+from mendbay.case.take_in_form import CONDITION, packaged_form
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
@@ -16,7 +16,6 @@ from mendbay.jobs.keep_items import add_item, item_kept, take_item_back
 from mendbay.jobs.note_bodies import body_of
 from mendbay.jobs.take_in import add_bay
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
-from mendbay.triage.next_step import CONDITION
 
 QUESTION = "bays"
 """Question of take-in that tells which parts of a box came in."""

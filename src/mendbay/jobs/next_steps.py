@@ -49,7 +49,8 @@ def given_back(told: Triage) -> GivenBack:
     free = [one for one in told.offers if not held(one)]
     if not free or min(free, key=lambda one: one.total).step.id != GIVE_BACK:
         return GivenBack.NOT_BEST
-    return GivenBack.REFUSED if told.speak_again else GivenBack.DEAR
+    helps = any(one.solves >= LEAST for one in free)  # what is free and helps is too dear, not refused
+    return GivenBack.REFUSED if told.speak_again and not helps else GivenBack.DEAR
 
 
 def _promises(one: Offer) -> bool:

@@ -161,6 +161,9 @@ def test_giving_back_says_why_and_what_to_speak_about_again(run: Run) -> None:
     text_of(run, "triage", "about", "1", "--worth", "15")
     dear = " ".join(text_of(run, "triage", "show", "1").split())
     assert "What can be done would cost more than the data is worth." in dear
+    text_of(run, "case", "consent", "1", "open-drive", "no")
+    still = " ".join(text_of(run, "triage", "show", "1").split())
+    assert "What the customer refused leaves nothing" not in still, "free steps help, and are too dear"
 
 
 @pytest.mark.parametrize(("worth", "best"), [(15, "give-back"), (60, "give-back"), (800, "ask-sound")])
