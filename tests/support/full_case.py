@@ -98,7 +98,7 @@ def _full_case(bench: Bench) -> None:
     _tell_triage(bench)
     _tell_board(bench, case)
     _agree(bench)
-    close_case(bench, 2, said(["heads:1"], end=End.SENT_ON, data=DataBack.NONE, remark="they were told by telephone"))
+    close_case(bench, 2, said(["heads:1"], end=End.SENT_ON, data=DataBack.NONE, remark="they were told"))
 
 
 def _tell_triage(bench: Bench) -> None:
