@@ -89,6 +89,11 @@ def read_result_text(result: ReadResult) -> str:
         lines.append(f"  unread: {bytes_text(result.unread_bytes)}; the same command goes on with it.")
     if result.sha256:
         lines.append(f"  SHA-256: {result.sha256}")
+    if result.changed_bytes:
+        lines.append(
+            f"  NO LONGER what the drive gave: {count_text(result.changed_bytes)} bytes of the image;"
+        )
+        lines.append("  it has no SHA-256, and drive verify says where.")
     lines.append(f"  image: {result.image}")
     return "\n".join(lines)
 
@@ -177,6 +182,7 @@ def read_result_json(result: ReadResult) -> dict[str, Any]:
         "unread_bytes": result.unread_bytes,
         "waived_bytes": result.waived_bytes,
         "sha256": result.sha256 or None,
+        "changed_bytes": result.changed_bytes,
     }
 
 

@@ -4,14 +4,15 @@ another adapter, on another day."""
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 from itertools import combinations
 from pathlib import Path
 
+from mendbay.case.records import Case
 from mendbay.core.coverage import Condition
-from mendbay.core.errors import ForeignImage
-from mendbay.core.quantity import count_text, counted
+from mendbay.core.errors import ForeignImage, MendbayError
+from mendbay.core.quantity import count_text
 from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.blend import foreign_by_content, foreign_by_identity, proving_places, worth_taking
 from mendbay.imaging.differences import Difference
@@ -58,8 +59,9 @@ def blend_images(bench: Bench, number: int, bay: str, others: Sequence[Path]) ->
 
     Raises:
         ForeignImage: sizes or serial numbers differ, or bytes that two have differ, or nothing shows that
-            they belong together; nothing was changed.
+            they belong together, or one is the image of the bay itself; nothing was changed.
         DestinationError, DamagedCheckpoint, ImageBusy: one of the images cannot be used.
+        NoRoom: the disk is full; what was taken over until then stays, and is in story and custody.
         CaseForgotten: the case was forgotten.
     """
     case = remembered(bench, number)
@@ -72,13 +74,27 @@ def blend_images(bench: Bench, number: int, bay: str, others: Sequence[Path]) ->
             sources[str(path)] = bench.images.other(path)
             stack.callback(sources[str(path)].close)
         _must_belong(store, sources)
-        images = tuple(_blend_one(bench, store, name, one) for name, one in sources.items())
+        images = tuple(_blend_and_tell(bench, case, bay, store, name, one) for name, one in sources.items())
         store.digest()
         note_image(bench, number, bay, store)
         read = store.coverage().total_bytes(Condition.READ)
-        result = BlendResult(bay, images, read, store.identity.size_bytes)
-    _tell(bench, number, result)
-    return result
+        return BlendResult(bay, images, read, store.identity.size_bytes)
+
+
+def _blend_and_tell(
+    bench: Bench, case: Case, bay: str, store: ImageStore, name: str, other: ImageStore
+) -> BlendedIn:
+    """Blends one image in and puts down what that did, also where it breaks off."""
+    before = _Content.of(store)
+    try:
+        done = _blend_one(bench, store, name, other)
+    except BaseException:
+        _tell_broken_off(bench, case, bay, store, before)
+        raise
+    with bench.ledger.together():
+        _tell(bench, case.number, bay, done)
+        note_image(bench, case.number, bay, store)
+    return done
 
 
 def _blend_one(bench: Bench, store: ImageStore, name: str, other: ImageStore) -> BlendedIn:
@@ -103,30 +119,70 @@ def _note_differences(
     return tuple(found)
 
 
-def _tell(bench: Bench, number: int, result: BlendResult) -> None:
-    for one in result.images:
-        unlike = SpanSet(found.span for found in one.differences).total_bytes
-        bench.note(
-            number,
-            "imaging",
-            f"{count_text(one.taken_bytes)} bytes taken over from another image into the image of "
-            f"bay {result.bay}; {count_text(one.compared_bytes)} bytes that both hold were compared, "
-            + (f"{count_text(unlike)} of them in sectors that differ." if unlike else "no read differs.")
-            + (f" {count_text(one.unsound.total_bytes)} bytes no longer prove sound." if one.unsound else ""),
-            {
-                "bay": result.bay,
-                "taken_bytes": one.taken_bytes,
-                "compared_bytes": one.compared_bytes,
-                "unlike_bytes": unlike,
-                "unsound_bytes": one.unsound.total_bytes,
-            },
-        )
-    how_many = counted(len(result.images), "other image")
+@dataclass(frozen=True, slots=True)
+class _Content:
+    """What an image holds, to see whether it changed."""
+
+    read: SpanSet
+    runs: int
+    refusals: int
+    differences: int
+
+    @classmethod
+    def of(cls, store: ImageStore) -> _Content:
+        return cls(store.coverage().read, len(store.runs()), len(store.refusals()), len(store.differences()))
+
+
+def _tell(bench: Bench, number: int, bay: str, one: BlendedIn) -> None:
+    unlike = SpanSet(found.span for found in one.differences).total_bytes
+    bench.note(
+        number,
+        "imaging",
+        f"{count_text(one.taken_bytes)} bytes taken over from another image into the image of "
+        f"bay {bay}; {count_text(one.compared_bytes)} bytes that both hold were compared, "
+        + (f"{count_text(unlike)} of them in sectors that differ." if unlike else "no read differs.")
+        + (f" {count_text(one.unsound.total_bytes)} bytes no longer prove sound." if one.unsound else ""),
+        {
+            "bay": bay,
+            "taken_bytes": one.taken_bytes,
+            "compared_bytes": one.compared_bytes,
+            "unlike_bytes": unlike,
+            "unsound_bytes": one.unsound.total_bytes,
+        },
+    )
     bench.custody(
         number,
-        f"image blended with {how_many} of the same drive: {count_text(result.taken_bytes)} bytes taken over",
-        f"image of bay {result.bay}",
+        f"image blended with another image of the same drive: {count_text(one.taken_bytes)} bytes taken over",
+        f"image of bay {bay}",
     )
+
+
+def _tell_broken_off(bench: Bench, case: Case, bay: str, store: ImageStore, before: _Content) -> None:
+    """Puts down what a blend that broke off has changed: what the image claims, not what was meant."""
+    with suppress(MendbayError):
+        store.commit()
+    durable = bench.images.reopen(case, bay, writable=False)
+    try:
+        after = _Content.of(durable)
+        if after == before:
+            return
+        taken = (after.read - before.read).total_bytes
+        said = f"{count_text(taken)} bytes taken over before it broke off"
+        with bench.ledger.together():
+            bench.note(
+                case.number,
+                "imaging",
+                f"Taking over another image into the image of bay {bay}: {said}.",
+                {"bay": bay, "taken_bytes": taken},
+            )
+            bench.custody(
+                case.number,
+                f"image blended with another image of the same drive: {said}",
+                f"image of bay {bay}",
+            )
+            note_image(bench, case.number, bay, durable)
+    finally:
+        durable.close()
 
 
 # ---------------------------------------------------------------------- whether they belong together
@@ -135,21 +191,26 @@ def _tell(bench: Bench, number: int, result: BlendResult) -> None:
 def _must_belong(store: ImageStore, others: Mapping[str, ImageStore]) -> None:
     """Refuses images of other drives: by what the drives say of themselves, then by content, every two of
     them against each other; and those that nothing joins to the others, directly or through one another."""
+    for name, one in others.items():
+        if store.path.samefile(one.path):
+            raise ForeignImage(f"{name} is the image of this bay itself.", "Name the image to be blended in.")
     stores = {"": store, **others}
     joined: dict[str, set[str]] = {name: {name} for name in stores}
-    for one, other in combinations(stores, 2):
-        if _agree(stores[one], stores[other], other):
-            together = joined[one] | joined[other]
+    for first, second in combinations(stores, 2):
+        if _agree(stores[first], stores[second], second):
+            together = joined[first] | joined[second]
             for name in together:
                 joined[name] = together
-    if not store.coverage().read:
-        return
+    # An image that holds nothing and has no serial number can be joined to none: then the others must be
+    # joined to one another, and the first stands for the drive.
+    says_something = bool(store.coverage().read or store.identity.serial)
+    anchor = "" if says_something else next(iter(others), "")
     for name in others:
-        if name not in joined[""]:
+        if name not in joined[anchor]:
             raise _foreign(
                 name,
-                "it has no range in common with the image of the bay and there are no two serial numbers, so "
-                "nothing shows that they belong together",
+                f"it has no range in common with {anchor or 'the image of the bay'} and there are no two "
+                "serial numbers, so nothing shows that they belong together",
             )
 
 

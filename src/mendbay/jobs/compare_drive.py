@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from mendbay.case.records import Facts
 from mendbay.core.errors import DriveDied, DriveVanished
 from mendbay.core.quantity import count_text
-from mendbay.core.span import SpanSet
+from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.attempt import Outcome
 from mendbay.imaging.block_digests import pieces
 from mendbay.imaging.differences import Difference
@@ -27,7 +27,8 @@ compared is in the image already (own choice)."""
 @dataclass(frozen=True, slots=True)
 class Compared:
     """What a second reading showed. Bytes; `refused_bytes` were given before and not this time;
-    `left_bytes` were not asked for again. `differences` are those of this reading alone."""
+    `left_bytes` were not asked for again. `differences` are those of this reading alone. `mended_bytes` were
+    no longer in the image as the drive had given them, and are taken from this reading."""
 
     bay: str
     ending: Ending
@@ -35,6 +36,7 @@ class Compared:
     refused_bytes: int
     left_bytes: int
     differences: tuple[Difference, ...]
+    mended_bytes: int = 0
 
 
 def compare_drive(
@@ -65,16 +67,26 @@ def compare_drive(
     text = (
         f"Drive of bay {drive.bay} read again: {count_text(result.compared_bytes)} bytes compared with the "
         f"image, {count_text(unlike)} of them in sectors that differ, {count_text(result.refused_bytes)} "
-        f"refused this time; {result.ending}."
+        f"refused this time; {result.ending}{_mended(result)}."
     )
     facts: Facts = {"bay": drive.bay, "compared_bytes": result.compared_bytes, "unlike_bytes": unlike}
     bench.note(number, "imaging", text, facts)
     bench.custody(
         number,
-        f"read again and compared with its image: {count_text(unlike)} bytes in sectors that differ",
+        f"read again and compared with its image: {count_text(unlike)} bytes in sectors that differ"
+        + _mended(result),
         f"drive of bay {drive.bay}",
     )
     return result
+
+
+def _mended(result: Compared) -> str:
+    if not result.mended_bytes:
+        return ""
+    return (
+        f"; {count_text(result.mended_bytes)} bytes of the image were no longer what the drive had given, "
+        "and are taken from this reading"
+    )
 
 
 def _read_again(bench: Bench, one: OpenDrive, seconds: float | None) -> Compared:
@@ -116,4 +128,7 @@ def _read_again(bench: Bench, one: OpenDrive, seconds: float | None) -> Compared
         bench.tell(StepProgress("comparing", compared + refused, held.total_bytes, in_bytes=True))
     found = tuple(each for each in one.store.differences() if each.second_run == run)
     left = held.total_bytes - compared - refused
-    return Compared(one.bay, ending, compared, refused, left, found)
+    mended = SpanSet(
+        span for span, by in one.store.provenance(Span(0, one.store.identity.size_bytes)) if by == run
+    )
+    return Compared(one.bay, ending, compared, refused, left, found, mended.total_bytes)

@@ -396,7 +396,16 @@ def _bay_facts(
         other_half=places(part for part in pieces if part.mark),
         older=places(part for one in files for part in _still_doubtful(one) if part.bay == label),
         wanted=places(pieces),
-        remarks=(bay.condition,) if bay and bay.condition else (),
+        remarks=((bay.condition,) if bay and bay.condition else ()) + _changed_words(store),
+    )
+
+
+def _changed_words(store: ImageStore) -> tuple[str, ...]:
+    changed = store.changed().total_bytes
+    if not changed:
+        return ()
+    return (
+        f"{counted(changed, 'byte')} of its image are no longer what the drive gave, so it has no SHA-256",
     )
 
 

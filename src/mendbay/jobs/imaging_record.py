@@ -8,6 +8,7 @@ from mendbay.core.coverage import Coverage
 from mendbay.core.csv_cells import csv_bytes
 from mendbay.core.errors import NoSuchCase
 from mendbay.core.source import Identity
+from mendbay.core.span import SpanSet
 from mendbay.imaging.adapters import SecondChance, second_chances
 from mendbay.imaging.differences import Difference
 from mendbay.imaging.lacking import Lacking, lacking
@@ -19,7 +20,8 @@ from mendbay.jobs.remembered import remembered
 @dataclass(frozen=True, slots=True)
 class ImagingRecord:
     """The record of one image: the drive, its coverage, the runs that read it, every range that is not read,
-    every difference between two reads, and what other adapters gave of what one refused."""
+    every difference between two reads, what other adapters gave of what one refused, and
+    the pieces found to be no longer what the drive gave."""
 
     bay: str
     identity: Identity
@@ -28,6 +30,7 @@ class ImagingRecord:
     lacking: tuple[Lacking, ...]
     differences: tuple[Difference, ...]
     chances: tuple[SecondChance, ...]
+    changed: SpanSet
 
     def adapter(self, run: int) -> str:
         """Through which adapter a run read."""
@@ -76,6 +79,7 @@ def _record(bay: str, store: ImageStore) -> ImagingRecord:
         lacking=lacking(store.coverage(), refusals, adapters),
         differences=store.differences(),
         chances=second_chances(refusals, store.given_by_run(), adapters, store.identity.sector_bytes),
+        changed=store.changed(),
     )
 
 

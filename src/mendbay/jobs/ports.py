@@ -265,8 +265,12 @@ class ImageStore(Protocol):
     def commit(self) -> None: ...
 
     def digest(self, *, compute: bool = True) -> str:
-        """SHA-256 of the whole image, empty while anything is missing from it or, unless `compute`,
-        while it is not known."""
+        """SHA-256 of the whole image, empty while anything is missing from it, or a piece of it is not what
+        the drive gave or, unless `compute`, while it is not known."""
+        ...
+
+    def changed(self) -> SpanSet:
+        """The pieces that, when the image was last hashed as a whole, were not what the drive had given."""
         ...
 
     def close(self) -> None: ...

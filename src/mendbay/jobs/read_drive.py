@@ -45,7 +45,8 @@ class DriveAt:
 
 @dataclass(frozen=True, slots=True)
 class ReadResult:
-    """What one reading of a drive came to. Bytes; `sha256` is empty unless every byte is there."""
+    """What one reading of a drive came to. Bytes; `sha256` is empty unless every byte is there, as
+    the drive gave it; `changed_bytes` are no longer."""
 
     bay: str
     ending: Ending
@@ -56,6 +57,7 @@ class ReadResult:
     unread_bytes: int
     waived_bytes: int
     sha256: str
+    changed_bytes: int = 0
 
     @property
     def is_complete(self) -> bool:
@@ -178,6 +180,11 @@ def finish(bench: Bench, number: int, one: OpenDrive, ending: Ending) -> ReadRes
         f"{count_text(result.identity.size_bytes)} bytes are in the image, "
         f"{count_text(result.refused_bytes)} refused, {count_text(result.unread_bytes)} unread; {ending}."
     )
+    if result.changed_bytes:
+        text += (
+            f" {count_text(result.changed_bytes)} bytes of the image are no longer what the drive gave, so "
+            "it has no SHA-256."
+        )
     facts: Facts = {
         "bay": one.bay,
         "read_bytes": result.read_bytes,
@@ -201,6 +208,7 @@ def result_of(one: OpenDrive, ending: Ending) -> ReadResult:
         unread_bytes=coverage.total_bytes(Condition.UNREAD),
         waived_bytes=coverage.total_bytes(Condition.WAIVED),
         sha256=one.store.digest(),
+        changed_bytes=one.store.changed().total_bytes,
     )
 
 

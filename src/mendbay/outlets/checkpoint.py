@@ -14,7 +14,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from mendbay.core.errors import DamagedCheckpoint, DestinationError, NoRoom
 from mendbay.jobs.ports import Run
@@ -22,6 +22,7 @@ from mendbay.outlets.checkpoint_schema import FORMAT, FORMATS_KNOWN, SCHEMA, tak
 
 if TYPE_CHECKING:
     from mendbay.core.source import Identity
+    from mendbay.core.span import SpanSet
     from mendbay.imaging.differences import Difference
 
 RESERVE_BYTES = 512 << 10
@@ -129,12 +130,7 @@ class Checkpoint:
         except sqlite3.Error as trouble:
             if log is not None:
                 log.close()
-            if trouble.sqlite_errorcode & 0xFF in _NOT_ITS_FAULT:
-                raise DestinationError(
-                    f"The checkpoint beside {image} cannot be opened: {trouble}.",
-                    "Check the disk it lies on and who may read and write there; nothing was changed.",
-                ) from trouble
-            raise damaged(image, str(trouble)) from trouble
+            raise _not_to_be_read(image, trouble) from trouble
         if found != "ok" or version is None or version[0] not in FORMATS_KNOWN:
             log.close()
             raise damaged(image, found if found != "ok" else f"its format {version} is not known here")
@@ -144,11 +140,11 @@ class Checkpoint:
 
     def meta(self) -> dict[str, str]:
         """The facts about drive and image by key."""
-        return dict(self._log.execute("SELECT key, value FROM meta").fetchall())
+        return dict(self._ask("SELECT key, value FROM meta"))
 
     def rows(self) -> Iterator[Row]:
         """Every row without its digests, oldest first."""
-        found = self._log.execute(
+        found = self._ask(
             "SELECT run_id, start, stop, outcome, error, seconds, at, trouble, celsius"
             " FROM reading ORDER BY id"
         )
@@ -157,7 +153,7 @@ class Checkpoint:
 
     def runs(self) -> tuple[Run, ...]:
         """Every run with what came of it, oldest first."""
-        rows = self._log.execute(
+        rows = self._ask(
             "SELECT run.id, adapter, source, started_at, taken_from, coalesce(max(at), ''),"
             " coalesce(sum((stop - start) * (outcome = 'given')), 0),"
             " coalesce(sum(outcome IN ('refused', 'hung')), 0), bench"
@@ -168,29 +164,45 @@ class Checkpoint:
     def claims(self) -> Iterator[tuple[int, int, int, int]]:
         """(start, stop, run, row) of every given read, oldest first; run 0 says that the range was doubted
         then, so that what was given before no longer counts."""
-        yield from self._log.execute(
+        yield from self._ask(
             "SELECT start, stop, CASE outcome WHEN 'given' THEN run_id ELSE 0 END, id FROM reading"
             " WHERE outcome IN ('given', 'doubted') ORDER BY id"
         )
 
     def row(self, number: int) -> Row:
         """One row with its digests, which are empty for a read noted before digests were."""
-        found = self._log.execute(
+        (found,) = self._ask(
             "SELECT run_id, start, stop, outcome, error, seconds, at, trouble, celsius, digests"
             " FROM reading WHERE id = ?",
             (number,),
         )
-        return Row(*found.fetchone())
+        return Row(*found)
 
     def differences(self) -> tuple[Difference, ...]:
         """Every difference found between two reads, oldest first."""
         from mendbay.core.span import Span
         from mendbay.imaging.differences import Difference
 
-        found = self._log.execute("SELECT start, stop, first_run, second_run, at FROM difference ORDER BY id")
-        return tuple(
-            Difference(Span(start, stop), first, second, at) for start, stop, first, second, at in found
-        )
+        found = self._ask("SELECT start, stop, first_run, second_run, at FROM difference ORDER BY id")
+        try:
+            return tuple(
+                Difference(Span(start, stop), first, second, at) for start, stop, first, second, at in found
+            )
+        except (TypeError, ValueError) as trouble:
+            raise damaged(self._image, "it speaks of a difference between bytes that are none") from trouble
+
+    def _ask(self, sql: str, values: Sequence[object] = ()) -> Iterator[Any]:
+        """The rows of an answer.
+
+        Raises:
+            DamagedCheckpoint: the log is not what a log is.
+            DestinationError: the disk does not give it.
+        """
+        try:
+            for row in self._log.execute(sql, values):  # noqa: UP028 - left in the middle, it closes nothing
+                yield row
+        except (sqlite3.Error, OverflowError) as trouble:
+            raise _not_to_be_read(self._image, trouble) from trouble
 
     # ------------------------------------------------------------------ adding
 
@@ -239,6 +251,11 @@ class Checkpoint:
     def keep_digest(self, sha256: str) -> None:
         """Notes the digest of the complete image."""
         self._change(("INSERT OR REPLACE INTO meta VALUES ('sha256', ?)", [(sha256,)]))
+
+    def keep_changed(self, spans: SpanSet) -> None:
+        """Notes the pieces that the image no longer holds as the drive gave them; empty for none."""
+        said = json.dumps([[one.start, one.stop] for one in spans])
+        self._change(("INSERT OR REPLACE INTO meta VALUES ('changed', ?)", [(said,)]))
 
     def _change(self, *changes: _Change) -> None:
         try:
@@ -315,6 +332,20 @@ def damaged(image: Path, found: str) -> DamagedCheckpoint:
     )
 
 
+def _not_to_be_read(image: Path, trouble: Exception) -> DamagedCheckpoint | DestinationError:
+    if _code(trouble) in _NOT_ITS_FAULT:
+        return DestinationError(
+            f"The checkpoint beside {image} cannot be opened: {trouble}.",
+            "Check the disk it lies on and who may read and write there; nothing was changed.",
+        )
+    return damaged(image, str(trouble))
+
+
+def _code(trouble: Exception) -> int:
+    """The error of SQLite; 0 for one of its binding, as for a text that is none."""
+    return int(getattr(trouble, "sqlite_errorcode", 0)) & 0xFF
+
+
 def _connect(path: Path) -> sqlite3.Connection:
     log = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=30)
     log.execute("PRAGMA journal_mode = WAL")
@@ -343,4 +374,4 @@ def _set_aside(folder: Path) -> int | None:
 
 
 def _is_full(trouble: sqlite3.Error) -> bool:
-    return trouble.sqlite_errorcode & 0xFF == sqlite3.SQLITE_FULL
+    return _code(trouble) == sqlite3.SQLITE_FULL

@@ -31,6 +31,9 @@ from mendbay.outlets.image_bytes import PrefixHasher, runs_of_zeros
 from mendbay.outlets.image_place import is_begun, sync_folder, take_lock, write_error
 from mendbay.outlets.image_view import ImageView
 
+DECAYED = "the image no longer held what the drive had given"
+"""The reason of a doubt that arises where a second read differs."""
+
 
 @dataclass(slots=True)
 class _Batch:
@@ -159,7 +162,8 @@ class ImageFile(ImageView):
         """Writes bytes that the drive gave, and notes the read with the digests of its blocks.
 
         Bytes that the image holds already stay; the new ones are compared with them, and where they differ
-        that is noted (`differences`).
+        that is noted (`differences`), unless the image no longer holds what the drive gave: then the piece is
+        doubted, and the new bytes are taken.
 
         Args:
             celsius: the drive's temperature; None where nobody measured.
@@ -168,6 +172,9 @@ class ImageFile(ImageView):
             NoRoom: the disk is full; what was kept before stays.
             DestinationError: the image cannot be written to.
         """
+        decayed = self._decayed(span, data)
+        if decayed:
+            self.doubt(decayed, DECAYED)
         known = self._known(span)
         for part in known:
             self._compare(part, data[part.start - span.start : part.stop - span.start], seconds, celsius)
@@ -176,16 +183,17 @@ class ImageFile(ImageView):
             self._keep_new(part, piece, seconds * part.length / span.length, celsius)
 
     def adopt(self, span: Span, data: memoryview, claim: Claim, run: int) -> None:
-        """Writes bytes of a claim of another image, which `run` stands for here, with their own time.
+        """Writes bytes of a claim of another image, which `run` stands for here, with their own time. They
+        get digests only if the claim had one that they were held against: bytes that nothing vouches for must
+        not look vouched for.
 
         Raises:
             NoRoom, DestinationError: as `keep`.
         """
         before, self._run = self._run, run
         try:
-            self._keep_new(
-                span, data, claim.seconds * span.length / claim.span.length, claim.celsius, claim.at
-            )
+            seconds = claim.seconds * span.length / claim.span.length
+            self._keep_new(span, data, seconds, claim.celsius, claim.at, vouched=claim.digest is not None)
         finally:
             self._run = before
 
@@ -193,6 +201,18 @@ class ImageFile(ImageView):
         """What of a range the image holds."""
         fresh = SpanSet([one for one in self._new_spans if one.overlaps(span)])
         return (self._given.clip(span) | fresh).clip(span)
+
+    def _decayed(self, span: Span, data: memoryview) -> SpanSet:
+        """The pieces of the image that differ from what the drive gives now because the image no longer holds
+        what it gave before: no word of the drive against itself."""
+        sector, found = self._identity.sector_bytes, []
+        for part in self._known(span):
+            given = data[part.start - span.start : part.stop - span.start]
+            for unlike in differing(part, self.take(part), given, sector):
+                for claim in self.claims_in(unlike):
+                    if claim.is_held_by(self.take(claim.span)) is False:
+                        found.append(claim.span)
+        return SpanSet(found)
 
     def _compare(self, span: Span, data: memoryview, seconds: float, celsius: float | None) -> None:
         at = iso(self._clock.now())
@@ -205,7 +225,14 @@ class ImageFile(ImageView):
         self._pending.differences += found
 
     def _keep_new(
-        self, span: Span, data: memoryview, seconds: float, celsius: float | None, at: str = ""
+        self,
+        span: Span,
+        data: memoryview,
+        seconds: float,
+        celsius: float | None,
+        at: str = "",
+        *,
+        vouched: bool = True,
     ) -> None:
         hashing = self._hasher.feed(span, data)
         try:
@@ -213,7 +240,33 @@ class ImageFile(ImageView):
         finally:
             if hashing is not None:
                 hashing.result()
-        self._given_now(span, data, seconds, celsius, at)
+        row = self._row_from(span.start, at, vouched=vouched)
+        if isinstance(row.digests, bytearray):
+            add_digests(row.digests, span, data)
+        row.stop = span.stop
+        row.seconds += seconds
+        row.celsius = max((one for one in (row.celsius, celsius) if one is not None), default=None)
+        if self._new_spans and self._new_spans[-1].stop == span.start:
+            self._new_spans[-1] = Span(self._new_spans[-1].start, span.stop)
+        else:
+            self._new_spans.append(span)
+        self._coverage = None
+
+    def _row_from(self, start: int, at: str, *, vouched: bool) -> Row:
+        """The row that a read given from `start` on belongs to: the last one if it goes on where that ends,
+        else a new one. Rows with digests and rows without are never one."""
+        last = self._pending.rows[-1] if self._pending.rows else None
+        if (
+            last is None
+            or (last.outcome, last.run, last.stop) != ("given", self._run, start)
+            or (at and last.at != at)
+            or isinstance(last.digests, bytearray) != vouched
+        ):
+            digests = bytearray() if vouched else b""
+            at = at or iso(self._clock.now())
+            last = Row(self._run, start, start, "given", "", 0.0, at, "", None, digests)
+            self._pending.rows.append(last)
+        return last
 
     def _write(self, span: Span, data: memoryview) -> None:
         try:
@@ -234,30 +287,6 @@ class ImageFile(ImageView):
             if trouble.errno == errno.ENXIO:  # no data up to the end
                 return True
             raise
-
-    def _given_now(
-        self, span: Span, data: memoryview, seconds: float, celsius: float | None, at: str
-    ) -> None:
-        last = self._pending.rows[-1] if self._pending.rows else None
-        if (
-            last is None
-            or (last.outcome, last.run, last.stop) != ("given", self._run, span.start)
-            or (at and last.at != at)
-            or not isinstance(last.digests, bytearray)
-        ):
-            at = at or iso(self._clock.now())
-            last = Row(self._run, span.start, span.start, "given", "", 0.0, at, "", None, bytearray())
-            self._pending.rows.append(last)
-        assert isinstance(last.digests, bytearray)
-        add_digests(last.digests, span, data)
-        last.stop = span.stop
-        last.seconds += seconds
-        last.celsius = max((one for one in (last.celsius, celsius) if one is not None), default=None)
-        if self._new_spans and self._new_spans[-1].stop == span.start:
-            self._new_spans[-1] = Span(self._new_spans[-1].start, span.stop)
-        else:
-            self._new_spans.append(span)
-        self._coverage = None
 
     def note(self, attempt: Attempt) -> None:
         """Notes a read that was not given.
@@ -334,8 +363,11 @@ class ImageFile(ImageView):
             for row in doubts:
                 self._forget(SpanSet([Span(row.start, row.stop)]))
             self._sha256, self._coverage, self._origins = "", None, None
-            self._hasher.close()
-            self._hasher = PrefixHasher()
+            self._hash_anew()
+            again = SpanSet(Span(row.start, row.stop) for row in doubts)
+            if self._changed & again:
+                self._changed = self._changed - again
+                self._log.keep_changed(self._changed)
         return SpanSet(Span(row.start, row.stop) for row in doubts)
 
     # ------------------------------------------------------------------ durability
@@ -394,10 +426,11 @@ class ImageFile(ImageView):
 
     def digest(self, *, compute: bool = True) -> str:
         """SHA-256 of the whole image file, hexadecimal, or an empty text while anything is unread or
-        refused (a drive with holes has no digest that another reading could repeat).
+        refused (a drive with holes has no digest that another reading could repeat), or a piece of the image
+        is not what the drive gave (`changed` says which; a digest would vouch for it).
 
-        Bytes that came in order were hashed on the way; the others are read back from the image now. The
-        digest is kept in the checkpoint, so that it is computed once.
+        Bytes that came in order were hashed on the way; the others are read back from the image now, and held
+        against the digests of their pieces. The digest is kept in the checkpoint, to be computed only once.
 
         Args:
             compute: False to only tell what is known already.
@@ -407,18 +440,36 @@ class ImageFile(ImageView):
             return self._sha256
         if not compute and self._hasher.reached < whole.stop:
             return ""
-        at = self._hasher.reached
-        while at < whole.stop:
-            piece = Span(at, min(at + (4 << 20), whole.stop))
-            hashing = self._hasher.feed(piece, memoryview(self.take(piece)))
-            if hashing is not None:
-                hashing.result()
-            at = piece.stop
-        self._sha256 = self._hasher.hexdigest()
+        self._changed = self._hash_rest()
+        if self._changed:
+            self._hash_anew()
+        else:
+            self._sha256 = self._hasher.hexdigest()
         if self._writable:
             self.commit()
-            self._log.keep_digest(self._sha256)
+            self._log.keep_changed(self._changed)
+            if self._sha256:
+                self._log.keep_digest(self._sha256)
         return self._sha256
+
+    def _hash_rest(self) -> SpanSet:
+        """Hashes what did not come in order, up to the first piece that is not what the drive gave; returns
+        all such pieces."""
+        changed: list[Span] = []
+        for claim in self.claims_in(Span(self._hasher.reached, self._identity.size_bytes)):
+            data = self.take(claim.span)
+            if claim.is_held_by(data) is False:
+                changed.append(claim.span)
+            elif not changed:
+                rest = Span(self._hasher.reached, claim.span.stop)
+                hashing = self._hasher.feed(rest, memoryview(data)[rest.start - claim.span.start :])
+                if hashing is not None:
+                    hashing.result()
+        return SpanSet(changed)
+
+    def _hash_anew(self) -> None:
+        self._hasher.close()
+        self._hasher = PrefixHasher()
 
     def close(self) -> None:
         """Commits and lets go of the files."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
@@ -20,6 +19,7 @@ from mendbay.imaging.lacking import Refusal
 from mendbay.imaging.trouble import Trouble, trouble_of
 from mendbay.jobs.ports import Run
 from mendbay.outlets.checkpoint import Checkpoint, Row, damaged
+from mendbay.outlets.checkpoint_check import LogCheck, changed_in, identity_in, numbers_of, sha256_in
 from mendbay.outlets.image_bytes import Origins, origins
 
 
@@ -44,26 +44,32 @@ class ImageView:
         self._load()
 
     def _load(self) -> None:
-        meta = self._log.meta()
         try:
-            self._identity = Identity(**json.loads(meta["identity"]))
-        except (KeyError, ValueError, TypeError) as trouble:
-            raise damaged(self._path, "it does not say which drive it describes") from trouble
-        self._sha256 = meta.get("sha256", "")
-        self._refusals: list[Refusal]
+            self._take_meta(self._log.meta())
+            self._take_rows()
+        except ValueError as trouble:
+            raise damaged(self._path, str(trouble)) from trouble
+
+    def _take_meta(self, meta: Mapping[str, str]) -> None:
+        self._identity = identity_in(meta.get("identity", ""))
+        self._sha256 = sha256_in(meta.get("sha256", ""))
         size = os.fstat(self._fd).st_size
         if size != self._identity.size_bytes:
-            raise damaged(
-                self._path,
-                f"it describes a drive of {self._identity.size_bytes} bytes, but the image has {size}",
+            raise ValueError(
+                f"it describes a drive of {self._identity.size_bytes} bytes, but the image has {size}"
             )
+
+        self._changed = changed_in(meta.get("changed", "[]"), size)
+
+    def _take_rows(self) -> None:
+        self._refusals: list[Refusal]
+        check = LogCheck(self._identity.size_bytes, self._identity.sector_bytes, numbers_of(self._log.runs()))
+        for one in self._log.differences():
+            check.require_difference(one)
         self._given, self._refusals = SpanSet(), []
         fresh: dict[str, list[Span]] = {"given": [], "waived": []}
-        sector = self._identity.sector_bytes
         for row in self._log.rows():
-            on_borders = row.start % sector == 0 and (row.stop % sector == 0 or row.stop == size)
-            if not (0 <= row.start < row.stop <= size and on_borders):
-                raise damaged(self._path, f"it speaks of bytes {row.start} to {row.stop} of the drive")
+            check.require_row(row)
             if row.outcome in fresh:
                 fresh[row.outcome].append(Span(row.start, row.stop))
             elif row.outcome == "doubted":
@@ -154,6 +160,10 @@ class ImageView:
         self._settle()
         return self._log.differences()
 
+    def changed(self) -> SpanSet:
+        """The pieces that, when the image was last hashed as a whole, were not what the drive had given."""
+        return self._changed
+
     def rows(self) -> Iterator[Row]:
         """Every row of the log without its digests, oldest first."""
         self._settle()
@@ -164,18 +174,27 @@ class ImageView:
 
     def claims(self) -> Iterator[Claim]:
         """What is read, in order of place, cut into the pieces whose digests were noted."""
+        yield from self.claims_in(Span(0, self._identity.size_bytes))
+
+    def claims_in(self, span: Span) -> Iterator[Claim]:
+        """The pieces, each whole, that hold any byte of `span`."""
         starts, stops, _, rows = self._claimed()
+        within = slice(
+            int(np.searchsorted(stops, span.start, side="right")),
+            int(np.searchsorted(starts, span.stop, side="left")),
+        )
+        starts, stops, rows = starts[within], stops[within], rows[within]
         for start, stop, number in zip(starts.tolist(), stops.tolist(), rows.tolist(), strict=True):
             here, row = Span(start, stop), self._log.row(number)
             whole = Span(row.start, row.stop)
             parts: Iterable[tuple[Span, int | None]] = ((one, None) for one in pieces(here))
             if row.digests:
-                if not is_whole(row.digests, whole):
+                if not isinstance(row.digests, bytes) or not is_whole(row.digests, whole):
                     raise damaged(self._path, f"its row {number} has digests of another range")
                 parts = digested(row.digests, whole)
             for part, expected in parts:
                 left = part.clip(here)
-                if left.length:
+                if left.length and left.overlaps(span):
                     noted = expected if left == part else None
                     seconds = row.seconds * left.length / whole.length
                     yield Claim(left, row.run, noted, row.at, seconds, row.celsius)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+import shutil
 import sqlite3
 import subprocess
 from collections.abc import Iterator
@@ -12,8 +13,11 @@ from pathlib import Path
 
 import pytest
 
+from mendbay.core.source import Identity
+from mendbay.core.span import Span
 from mendbay.imaging.block_digests import BLOCK_BYTES
 from mendbay.jobs.imaging_record import LACKING_COLUMNS
+from mendbay.outlets.image_file import ImageFile
 from support.answers import Run, answer, refused, text_of
 from support.commands import Commands, commands
 
@@ -201,7 +205,9 @@ def test_three_images_become_one_and_every_range_keeps_where_it_came_from(
     assert [one["adapter"] for one in shown["runs"]] == ["Adapter 1", "Adapter 2", "Adapter 3"]
     assert all(one["bench"] for one in shown["runs"])
     assert answer(run, "drive", "verify", 1, 1)["complete"]
-    assert "blended with 2 other images" in custody_of(run)
+    custody = custody_of(run)
+    for taken in ("1\N{THIN SPACE}536", "0"):
+        assert json.dumps(f"another image of the same drive: {taken} bytes taken over")[1:-1] in custody
 
 
 def test_reads_that_differ_are_told_and_a_foreign_drive_among_many_changes_nothing(
@@ -263,6 +269,59 @@ def test_without_serial_numbers_one_place_that_differs_is_another_drive(
     assert "drive verify" in told
 
 
+def emptied(path: Path, serial: str = "") -> None:
+    """An image of the same drive of which nothing is read yet."""
+    path.unlink()
+    for one in path.parent.glob(f"{path.stem}.coverage*"):
+        one.unlink()
+    ImageFile.create(path, Identity("simulated drive", "drive", SIZE, 512, serial=serial)).close()
+
+
+def drives_apart(path: Path, content: bytes, *, first_half: bool) -> None:
+    """Half of a drive as an image without a serial number: nothing in common with the other half."""
+    made = ImageFile.create(path, Identity("simulated drive", "drive", SIZE, 512))
+    made.begin_run("Dock", "drive")
+    half = Span(0, SIZE // 2) if first_half else Span(SIZE // 2, SIZE)
+    made.keep(half, memoryview(content)[half.start : half.stop], 0.1)
+    made.close()
+
+
+def test_into_an_empty_image_go_only_images_that_are_joined_to_one_another(
+    run: Run, tmp_path: Path, content: bytes
+) -> None:
+    opened(run, "One")
+    read(run, tmp_path, 1, "Dock", 100)
+    mine = image_of(tmp_path, "0001-one")
+    emptied(mine)
+    one, other = tmp_path / "half-1.img", tmp_path / "half-2.img"
+    drives_apart(one, content, first_half=True)
+    drives_apart(other, os.urandom(SIZE), first_half=False)
+    told = refused(run, 24, "drive", "blend", 1, 1, one, other)
+    assert "nothing shows that they belong together" in told
+    assert not answer(run, "drive", "show", 1, 1)["runs"]
+    whole = tmp_path / "whole.img"
+    shutil.copy(one, whole)
+    shutil.copy(one.with_suffix(".coverage"), whole.with_suffix(".coverage"))
+    added = ImageFile.reopen(whole)
+    added.begin_run("Dock", "drive")
+    added.keep(Span(SIZE // 2, SIZE), memoryview(content)[SIZE // 2 :], 0.1)
+    added.close()
+    assert answer(run, "drive", "blend", 1, 1, one, whole)["read_bytes"] == SIZE
+    assert mine.read_bytes() == content
+
+
+def test_into_an_empty_image_with_a_serial_number_go_no_images_without_one(
+    run: Run, tmp_path: Path, content: bytes
+) -> None:
+    opened(run, "One")
+    read(run, tmp_path, 1, "Dock", 100, serial="S1")
+    emptied(image_of(tmp_path, "0001-one"), "S1")
+    other = tmp_path / "half-1.img"
+    drives_apart(other, content, first_half=True)
+    assert "nothing shows" in refused(run, 24, "drive", "blend", 1, 1, other)
+    assert not answer(run, "drive", "show", 1, 1)["runs"]
+
+
 def test_a_second_reading_finds_what_the_drive_gives_otherwise_and_changes_nothing(
     run: Run, tmp_path: Path, content: bytes
 ) -> None:
@@ -285,6 +344,44 @@ def test_a_second_reading_finds_what_the_drive_gives_otherwise_and_changes_nothi
     (tmp_path / "worse.toml").write_text('image = "drive.img"\nserial = "S1"\nrefused = [[0, 2048]]\n')
     refused(run, 15, "drive", "compare", 1, 1, f"unsteady:{tmp_path}/worse.toml")
     text_of(run, "drive", "compare", 1, 1, plan, "--minutes", "0", code=3)
+
+
+def test_decay_of_the_image_is_not_held_against_the_drive(run: Run, tmp_path: Path, content: bytes) -> None:
+    opened(run, "One")
+    read(run, tmp_path, 1, "Dock", 100, serial="S1")
+    image = image_of(tmp_path, "0001-one")
+    plan = f"unsteady:{tmp_path}/1-100.toml"
+    for ask in (answer, text_of):
+        spoil(image, 3 * BLOCK_BYTES + 100)
+        found = ask(run, "drive", "compare", 1, 1, plan)
+        if isinstance(found, str):
+            assert "no longer what the drive had given" in found
+        else:
+            assert 0 < found["mended_bytes"] <= BLOCK_BYTES
+            assert found["differences"] == []
+            assert answer(run, "drive", "show", 1, 1)["read_bytes"] == SIZE - 3 * 512
+        assert image.read_bytes()[3 * BLOCK_BYTES :] == content[3 * BLOCK_BYTES :]
+    assert answer(run, "drive", "verify", 1, 1)["holds"]
+    assert "no longer what the drive had given" in custody_of(run)
+
+
+def test_an_image_that_decayed_gets_no_sha256_and_that_is_told(
+    run: Run, tmp_path: Path, content: bytes
+) -> None:
+    opened(run, "One")
+    read(run, tmp_path, 1, "Dock", 100, serial="S1")
+    spoil(image_of(tmp_path, "0001-one"), 3 * BLOCK_BYTES + 100)
+    (tmp_path / "well.toml").write_text('image = "drive.img"\nserial = "S1"\n')
+    again = ("drive", "read", 1, 1, f"unsteady:{tmp_path}/well.toml", "--adapter", "Second dock")
+    told = text_of(run, *again)
+    assert "NO LONGER what the drive gave" in told
+    assert "SHA-256:" not in told
+    shown = answer(run, "drive", "show", 1, 1)
+    assert shown["read_bytes"] == SIZE
+    ((start, stop),) = shown["changed"]
+    assert start <= 3 * BLOCK_BYTES + 100 < stop
+    assert "the image has no SHA-256" in " ".join(text_of(run, "drive", "show", 1, 1).split())
+    assert "so it has no SHA-256" in json.dumps(answer(run, "case", "show", 1))
 
 
 def test_a_bay_without_an_image_is_told(run: Run, tmp_path: Path) -> None:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import shutil
 import sqlite3
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -14,11 +16,11 @@ from mendbay.core.errors import DamagedCheckpoint
 from mendbay.core.source import Identity
 from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.attempt import Attempt, Outcome
-from mendbay.imaging.block_digests import BLOCK_BYTES, digest
+from mendbay.imaging.block_digests import BLOCK_BYTES, Claim, digest
 from mendbay.imaging.trouble import Trouble
 from mendbay.outlets.checkpoint import checkpoint_path
 from mendbay.outlets.image_blend import blend
-from mendbay.outlets.image_file import ImageFile
+from mendbay.outlets.image_file import DECAYED, ImageFile
 from support.scripted_drive import numbered
 
 SIZE = 4 * BLOCK_BYTES + 512
@@ -44,6 +46,12 @@ def changed(*at: int) -> bytes:
     for place in at:
         data[place] ^= 0xFF
     return bytes(data)
+
+
+def spoil(image: ImageFile, data: bytes, at: int) -> None:
+    with open(image.path, "r+b") as rotten:
+        rotten.seek(at)
+        rotten.write(data)
 
 
 def unsound(image: ImageFile) -> SpanSet:
@@ -159,6 +167,75 @@ def test_what_is_doubted_is_unread_until_it_is_read_again(image: ImageFile) -> N
     image.close()
 
 
+def test_decay_found_by_a_second_read_is_mended_and_not_held_against_the_drive(image: ImageFile) -> None:
+    keep(image, 0, SIZE)
+    image.commit()
+    rotten = bytearray(DATA[BLOCK_BYTES + 4096 : BLOCK_BYTES + 4608])
+    rotten[7] ^= 1
+    spoil(image, rotten, BLOCK_BYTES + 4096)
+    second = image.begin_run("another adapter", "drive")
+    keep(image, BLOCK_BYTES, 2 * BLOCK_BYTES, changed(BLOCK_BYTES + 9000))
+    keep(image, 3 * BLOCK_BYTES, SIZE, changed(3 * BLOCK_BYTES + 5))
+    unlike = Span(3 * BLOCK_BYTES, 3 * BLOCK_BYTES + 512)
+    assert [(one.span, one.first_run, one.second_run) for one in image.differences()] == [(unlike, 1, second)]
+    piece = Span(BLOCK_BYTES, 2 * BLOCK_BYTES)
+    assert image.take(piece) == changed(BLOCK_BYTES + 9000)[piece.start : piece.stop]
+    assert image.coverage().read.covers(Span(0, SIZE))
+    assert image.provenance(piece) == ((piece, second),)
+    assert not unsound(image)
+    doubts = [(one.start, one.stop, one.error) for one in image.rows() if one.outcome == "doubted"]
+    assert doubts == [(piece.start, piece.stop, DECAYED)]
+
+
+def test_of_a_decayed_piece_the_rest_is_unread(image: ImageFile) -> None:
+    keep(image, 0, SIZE)
+    image.commit()
+    spoil(image, b"rot", 512)
+    image.begin_run("another adapter", "drive")
+    keep(image, 512, 1024)
+    assert image.take(Span(512, 1024)) == DATA[512:1024]
+    assert not image.differences()
+    assert image.coverage().unread == SpanSet([Span(0, 512), Span(1024, BLOCK_BYTES)])
+
+
+def test_a_decayed_image_gets_no_digest_of_the_whole_and_says_where(image: ImageFile) -> None:
+    keep(image, 0, SIZE)
+    path = image.path
+    image.close()  # what was hashed on the way is gone
+    image = ImageFile.reopen(path)
+    spoil(image, b"rot", BLOCK_BYTES + 77)
+    rotten = SpanSet([Span(BLOCK_BYTES, 2 * BLOCK_BYTES)])
+    for _ in range(2):
+        assert image.digest() == ""
+        assert image.digest(compute=False) == ""
+        assert image.changed() == rotten
+        image.close()
+        image = ImageFile.reopen(path)
+        assert image.changed() == rotten
+    image.doubt(rotten, "decay")
+    assert not image.changed()
+    image.begin_run("bench adapter", "drive")
+    keep(image, BLOCK_BYTES, 2 * BLOCK_BYTES)
+    assert image.digest() == hashlib.sha256(DATA).hexdigest()
+    image.close()
+    image = ImageFile.reopen(path)
+    assert not image.changed()
+    image.close()
+
+
+def test_a_good_copy_put_back_gets_its_digest_again(image: ImageFile) -> None:
+    keep(image, 0, SIZE)
+    path = image.path
+    image.close()
+    image = ImageFile.reopen(path)
+    spoil(image, b"rot", 77)
+    assert image.digest() == ""
+    spoil(image, DATA[77:80], 77)
+    assert image.digest() == hashlib.sha256(DATA).hexdigest()
+    assert not image.changed()
+    image.close()
+
+
 def test_doubting_what_is_not_read_changes_nothing(image: ImageFile) -> None:
     keep(image, 0, 4096)
     before = image.coverage()
@@ -204,6 +281,48 @@ def test_blended_bytes_keep_their_time_adapter_and_digest_and_rotten_ones_are_le
         one.at for one in image.claims() if one.run == 1
     }
     other.close()
+
+
+def test_a_refusal_that_the_other_image_took_back_is_not_taken_over(image: ImageFile, tmp_path: Path) -> None:
+    other = ImageFile.create(tmp_path / "elsewhere.img", IDENTITY)
+    other.begin_run("third adapter", "drive")
+    bad, still_bad = Span(512, 1024), Span(2 * BLOCK_BYTES, 2 * BLOCK_BYTES + 512)
+    for span in (bad, still_bad):
+        other.note(Attempt(span, Outcome.REFUSED, NOTHING, 3.0, "ENODATA"))
+    keep(other, 0, BLOCK_BYTES)
+    other.doubt(SpanSet([bad]), "the image was edited")
+    other.note(Attempt(Span(4096, 4608), Outcome.HUNG, NOTHING, 30.0, "no answer"))
+    blend(image, other, other.coverage().read)
+    assert [one.span for one in image.refusals()] == [one.span for one in other.refusals()]
+    assert [one.span for one in image.refusals()] == [still_bad, Span(4096, 4608)]
+    assert image.coverage().tries_at(512) == 0
+    blend(image, other, SpanSet())
+    assert len(image.refusals()) == 2
+    other.close()
+
+
+def test_bytes_that_never_had_a_digest_get_none_by_a_blend(old: Path) -> None:
+    bare = ImageFile.reopen(old, writable=False)
+    mine = ImageFile.create(old.parent / "mine.img", bare.identity)
+    blend(mine, bare, bare.coverage().read)
+    assert {one.digest for one in mine.claims()} == {None}
+    assert SpanSet(one.span for one in mine.claims()) == bare.coverage().read
+    bare.close()
+    mine.close()
+
+
+def test_bytes_without_a_digest_do_not_join_a_row_that_has_digests(image: ImageFile) -> None:
+    half = BLOCK_BYTES // 2
+    bounds = [0, 4096, half, half + 4096, BLOCK_BYTES]
+    at = "2026-01-05T10:00:00Z"
+    for start, stop in pairwise(bounds):
+        span, data = Span(start, stop), memoryview(DATA)[start:stop]
+        noted = digest(data) if start in (0, half) else None
+        image.adopt(span, data, Claim(span, 1, noted, at), 1)
+    image.commit()
+    found = [(one.span, one.digest is not None) for one in image.claims()]
+    assert found == [(Span(a, b), a in (0, half)) for a, b in pairwise(bounds)]
+    assert not unsound(image)
 
 
 # ---------------------------------------------------------------------- made by the code of format 1

@@ -46,6 +46,7 @@ def show(screen: Screen, case: int, bay: str, everything: bool) -> None:
         f"Bay {bay} of case {case}: {bytes_text(coverage.size_bytes)} "
         f"in sectors of {coverage.sector_bytes} bytes",
         table(wording.coverage_rows(coverage), ("", "bytes", "share", "ranges"), right=(1, 2, 3)),
+        *_changed_lines(case, record),
         *_run_lines(record.runs),
         *_lacking_lines(record.lacking, everything),
         *_difference_lines(record.differences, record),
@@ -57,6 +58,7 @@ def show(screen: Screen, case: int, bay: str, everything: bool) -> None:
         "not_read": [_lacking_json(one) for one in record.lacking],
         "runs": [wording.run_json(one) for one in record.runs],
         "differences": [_difference_json(one) for one in record.differences],
+        "changed": wording.spans_json(record.changed),
         "second_chances": [_chance_json(one) for one in record.chances],
     }
     screen.answer(facts, "\n".join(lines))
@@ -157,6 +159,17 @@ def _run_lines(runs: Sequence[Run]) -> list[str]:
     ]
     head = ("run", "day", "bytes given", "refusals", "bench", "adapter")
     return ["", table(rows, head, right=(0, 2, 3))] if rows else []
+
+
+def _changed_lines(case: int, record: ImagingRecord) -> list[str]:
+    if not record.changed:
+        return []
+    found = (
+        f"{count_text(record.changed.total_bytes)} bytes of the image were no longer what the drive gave "
+        "when it was last hashed: the image has no SHA-256."
+    )
+    called = wording.called_as()
+    return ["", wrapped(found, hang=""), f"Next: {called} drive verify {case} {record.bay}"]
 
 
 def _lacking_row(one: Lacking) -> tuple[str, ...]:
@@ -262,6 +275,12 @@ def compared_lines(found: Compared, record: ImagingRecord) -> list[str]:
         lines.append(f"  refused this time, though given before: {count_text(found.refused_bytes)} bytes")
     if found.left_bytes:
         lines.append(f"  not asked for again: {count_text(found.left_bytes)} bytes")
+    if found.mended_bytes:
+        mended = (
+            f"{count_text(found.mended_bytes)} bytes of the image were no longer what the drive had given; "
+            "they are taken from this reading. Check the disk the image lies on."
+        )
+        lines.append(wrapped(mended, hang=""))
     if found.compared_bytes and not found.differences:
         lines.append("The drive gave the same bytes as before.")
     return [*lines, *_difference_lines(found.differences, record)]
@@ -275,6 +294,7 @@ def compared_json(found: Compared) -> dict[str, Any]:
         "compared_bytes": found.compared_bytes,
         "refused_bytes": found.refused_bytes,
         "left_bytes": found.left_bytes,
+        "mended_bytes": found.mended_bytes,
         "differences": [_difference_json(one) for one in found.differences],
     }
 
@@ -299,7 +319,7 @@ def _blend_lines(case: int, result: BlendResult, record: ImagingRecord) -> list[
         f"{count_text(result.size_bytes)} bytes."
     )
     found = [each for one in result.images for each in one.differences]
-    return [*lines, *_difference_lines(found, record)]
+    return [*lines, *_changed_lines(case, record), *_difference_lines(found, record)]
 
 
 def _compared_lines(one: BlendedIn) -> list[str]:
