@@ -83,6 +83,7 @@ def open_bench(
     assumed: Assumptions | None = None,
     patience_seconds: float = 30.0,
     sector_bytes: int = 512,
+    question_seconds: float = 30.0,
 ) -> Iterator[Bench]:
     """The bench with its ledger open.
 
@@ -90,6 +91,7 @@ def open_bench(
         home: where cases are kept; None for this machine's default.
         patience_seconds: how long one read of a drive may take before it is abandoned.
         sector_bytes: of image files used as drives.
+        question_seconds: how long the answer to a question about a drive is waited for.
 
     Raises:
         LedgerError: the ledger cannot be opened.
@@ -106,7 +108,7 @@ def open_bench(
     with Ledger(folder / "ledger.sqlite3") as ledger:
         yield Bench(
             ledger=ledger,
-            drives=BenchDrives(patience_seconds, sector_bytes),
+            drives=BenchDrives(patience_seconds, sector_bytes, question_seconds),
             images=ImageShelf(folder / "cases", clock, ledger.require_kept),
             shelf=ledger.shelf,
             notes=ledger.notes,

@@ -12,7 +12,7 @@ from mendbay.core.coverage import Condition, Coverage
 from mendbay.core.layers import topmost
 from mendbay.core.span import Span, SpanSet
 from mendbay.imaging import block_digests
-from mendbay.imaging.adapters import chance_through, second_chances
+from mendbay.imaging.adapters import second_chances
 from mendbay.imaging.block_digests import BLOCK_BYTES, add_digests, digested, is_whole, pieces
 from mendbay.imaging.differences import differing
 from mendbay.imaging.lacking import Refusal, lacking
@@ -142,5 +142,3 @@ def test_second_chances_are_counted_sector_by_sector(
             naive[names if one == {1, 3} else names[::-1]] = (good, asked)
     found = second_chances(refusals, given_by_run, adapters, BYTES)
     assert {(one.refused_through, one.given_through): (one.given, one.asked) for one in found} == naive
-    good, asked = naive.get(("Dock", "cable  B"), (0, 0))
-    assert chance_through(found, "CABLE b", 0.05) == (good + 4 * 0.05) / (asked + 4)

@@ -38,25 +38,6 @@ def test_what_earlier_runs_gave_counts_like_what_this_one_gives(spans: list[Span
         assert math.isclose(known.density(at), told.density(at))
 
 
-@given(st.integers(1, 5_000), st.floats(1e-9, 0.9), st.integers(0, 5_000))
-def test_chances_are_chances_and_longer_reads_are_less_likely(
-    sectors: int, density: float, doubtful: int
-) -> None:
-    chance = Evidence.chance(sectors, density, doubtful)
-    assert 0 <= chance <= 1
-    assert Evidence.chance(sectors + 1, density, doubtful) <= chance + 1e-12
-
-
-@given(st.integers(2, 60), st.floats(0.001, 0.5), st.integers(1, 59))
-def test_a_known_refusal_is_conditioned_on_exactly(doubtful: int, density: float, sectors: int) -> None:
-    """P(a given part is good | at least one of u is bad), counted out by the definition of the chance."""
-    sectors = min(sectors, doubtful - 1)
-    good_part = (1 - density) ** sectors
-    all_good = (1 - density) ** doubtful
-    expected = (good_part - all_good) / (1 - all_good)
-    assert math.isclose(Evidence.chance(sectors, density, doubtful), max(expected, 0.02), rel_tol=1e-9)
-
-
 @given(st.floats(1e-7, 0.03))
 def test_the_size_of_a_read_is_near_the_best_one(density: float) -> None:
     """Against trying every size: sectors per second of life within 5 % of the optimum."""

@@ -2,7 +2,8 @@
 
 The script is the file at PATH, JSON: for each command (`ec`, `b0d0`: command and feature, then the log) a
 page in hexadecimal, or an object with any of `error`, `status`, `host`, `sense`, `data`; `hang` lists
-commands that never answer, `die` those at which the process ends. What was asked is in PATH.asked.
+commands that never answer, `die` those at which the process ends.
+What was asked is in PATH.asked, the kernel's time-outs for it, in milliseconds, in PATH.times.
 """
 
 import json
@@ -28,11 +29,13 @@ def main(path: str, channel: int) -> None:
         packet = os.read(channel, COMMAND.size)
         if len(packet) < COMMAND.size:
             return
-        length, block, wanted, _ = COMMAND.unpack(packet)
+        length, block, wanted, milliseconds = COMMAND.unpack(packet)
         script = json.loads(Path(path).read_text())
         name = name_of(length, block)
         with Path(path + ".asked").open("a") as log:
             log.write(f"{length} {name}\n")
+        with Path(path + ".times").open("a") as log:
+            log.write(f"{milliseconds}\n")
         if name in script.get("hang", ()):
             time.sleep(600)
         if name in script.get("die", ()):

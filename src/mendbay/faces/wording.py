@@ -84,7 +84,8 @@ def read_result_text(result: ReadResult) -> str:
         sectors = result.refused_bytes // result.identity.sector_bytes
         lines.append(f"  refused: {counted(sectors, 'sector')}")
         if not result.unread_bytes:
-            lines.append("  (to ask for them again: another adapter, named with --adapter, or more --tries)")
+            lines.append("  (to ask for them again: more --tries, or another --adapter; tries of runs that")
+            lines.append("  named no adapter count for every one)")
     if result.unread_bytes:
         lines.append(f"  unread: {bytes_text(result.unread_bytes)}; the same command goes on with it.")
     if result.sha256:

@@ -1,26 +1,50 @@
 """Whether another adapter gives what one refused, counted within one drive's image.
 
-Two adapters are told apart by what the technician calls them, whatever the case and the spaces.
+Two adapters are told apart by what the technician calls them, whatever the case, spaces, hyphens and
+underscores. A run of which nobody said the adapter may have gone through any.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
+from mendbay.core.coverage import Coverage
 from mendbay.core.proportion import Proportion
 from mendbay.core.span import Int64s, SpanSet
 from mendbay.imaging.lacking import Refusal
 
-PRIOR_SECTORS = 4.0
-"""How many sectors the assumed share of good retries counts for, as in `imaging.odds` (own choice)."""
+NOT_STATED = "not stated"
+"""What stands for the adapter of a run where nobody named one."""
+_SAME = re.compile(r"[\s_-]+")
 
 
 def adapter_key(adapter: str) -> str:
-    """What makes two adapters the same."""
-    return " ".join(adapter.split()).casefold()
+    """What makes two adapters the same; empty where none is stated."""
+    key = _SAME.sub("", adapter).casefold()
+    return "" if key == _SAME.sub("", NOT_STATED) else key
+
+
+def counts_for(adapter: str, present: str) -> bool:
+    """Whether what went through `adapter` counts as tried through the present one; both are keys. Where
+    either is not stated they may be the same: a failing drive is not tried anew for a name left out."""
+    return adapter == present or not adapter or not present
+
+
+def asked_anew(everywhere: Coverage, here: Coverage, most_tries: int) -> int:
+    """How many refused sectors had all their tries and are tried again only because the adapter is new.
+
+    Args:
+        everywhere: with the tries of all adapters.
+        here: with those that count for the present one.
+        most_tries: of a sector.
+    """
+    spent = everywhere.refused_starts[everywhere.refused_tries >= most_tries]
+    spent_here = here.refused_starts[here.refused_tries >= most_tries]
+    return int(np.setdiff1d(spent, spent_here).size)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,14 +102,6 @@ def second_chances(
                 good = int(np.count_nonzero(through))
                 found.append(SecondChance(names[one_key], names[other], good, asked))
     return tuple(found)
-
-
-def chance_through(chances: Iterable[SecondChance], adapter: str, assumed: float) -> float:
-    """The chance that a sector which other adapters refused is given through this one: the mean of a Beta
-    estimate over all of them, drawn towards `assumed` where little was counted."""
-    mine = [one for one in chances if adapter_key(one.given_through) == adapter_key(adapter)]
-    given, asked = sum(one.given for one in mine), sum(one.asked for one in mine)
-    return (given + PRIOR_SECTORS * assumed) / (asked + PRIOR_SECTORS)
 
 
 def _inside(spans: SpanSet, places: Int64s) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:

@@ -51,6 +51,17 @@ def signed(byte: int) -> int:
     return byte - 256 if byte > 127 else byte
 
 
+LIKELY_CELSIUS = range(-40, 101)
+"""Temperatures that a drive can have and still answer; others are a fault of what tells them (own choice,
+wider than any maker's limits for storage and for work)."""
+
+
+def celsius_of(byte: int) -> int | None:
+    """A signed byte as degrees Celsius, None where no drive that answers can be that warm or cold."""
+    told = signed(byte)
+    return told if told in LIKELY_CELSIUS else None
+
+
 def number(raw: bytes, start: int, length: int) -> int:
     """`length` bytes from `start` as an unsigned number, little-endian."""
     return int.from_bytes(raw[start : start + length], "little")

@@ -13,6 +13,12 @@ class Condition(StrEnum):
     REFUSES = "refuses"
     CLICKS = "clicks"
 
+    @property
+    def bears_questions(self) -> bool:
+        """Whether such a drive may be asked about itself while it is read. The answers lie on its platters in
+        part, so to one that clicks each question is a try more (common practice, no source)."""
+        return self is not Condition.CLICKS
+
 
 @dataclass(frozen=True, slots=True)
 class Hazard:

@@ -343,22 +343,6 @@ class Evidence:
         """How many sectors to ask for inside a refused range with `doubtful` sectors left; at least 1."""
         return max(1, int(doubtful * math.sqrt(self.assumed.command_seconds / self.refusal_cost)))
 
-    @staticmethod
-    def chance(sectors: int, density: float, doubtful: int = 0) -> float:
-        """Chance that `sectors` in a row are all given, if single bad sectors are all there is.
-
-        Args:
-            density: chance that one of them is bad.
-            doubtful: if the read lies in a refused range, how many of its sectors are still open: at
-                least one of these is bad.
-        """
-        good = math.exp(sectors * math.log1p(-density))
-        if not doubtful:
-            return good
-        all_good = doubtful * math.log1p(-density)
-        given_one_bad = (good - math.exp(all_good)) / -math.expm1(all_good)
-        return max(given_one_bad, _LEAST_CHANCE)
-
 
 def _with_odds(prior: float, told: float, level: float, distance: float) -> float:
     """A band's chance after what a neighbour tells, which fades with the distance in reaches.

@@ -208,22 +208,6 @@ class Planner:
         found = [one.weight for one in wants if at * self._sector in one.spans.widen(self._sector)]
         return max(found, default=rest_weight)
 
-    def want(self, spans: SpanSet, weight: float) -> None:
-        """Raises the weight of the given ranges, while running; lower than before has no effect."""
-        for span in spans.widen(self._sector):
-            low, high = span.start // self._sector, -(-span.stop // self._sector)
-            for piece in list(self._pieces.overlapping(low, high)):
-                if piece.weight >= weight:
-                    continue
-                self._pieces.remove(piece)
-                start, stop = max(piece.start, low), min(piece.stop, high)
-                for first, last in ((piece.start, start), (start, stop), (stop, piece.stop)):
-                    if first < last:
-                        part = piece.part(first, last)
-                        part.weight = weight if first == start else piece.weight
-                        self._pieces.add(part)
-                self._push(self._pieces.region(piece.start // REGION))
-
     # ------------------------------------------------------------------ choosing
 
     def choose(self) -> Span | None:

@@ -9,10 +9,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from mendbay.imaging.ata_page import NotAPage, number, require_page, signed
+from mendbay.imaging.ata_page import NotAPage, celsius_of, number, require_page
 
 _VERSIONS = (2, 3)
-_NOT_VALID = 0x80
 _BUSY = 0xFFFF
 _STATISTICS_PAGE = 5
 _SUPPORTED_AND_VALID = 0xC0
@@ -21,7 +20,8 @@ _SUPPORTED_AND_VALID = 0xC0
 
 @dataclass(frozen=True, slots=True)
 class SctStatus:
-    """Degrees Celsius, None where the drive says none.
+    """Degrees Celsius, None where the drive says none or one that cannot be. A page whose present, lowest and
+    highest are all 0 was not filled in.
 
     Args:
         state: the drive's state as a number of the standard.
@@ -62,22 +62,19 @@ def parse_sct_status(raw: bytes) -> SctStatus:
     version = number(raw, 0, 2)
     if version not in _VERSIONS:
         raise NotAPage(f"SCT status: version {version}")
+    is_filled_in = any(raw[200:203])
     return SctStatus(
         version=version,
         state=raw[10],
         is_busy=number(raw, 14, 2) == _BUSY,
-        celsius=_celsius(raw[200]),
-        lowest=_celsius(raw[201]),
-        highest=_celsius(raw[202]),
-        life_lowest=_celsius(raw[203]) if version >= 3 else None,
-        life_highest=_celsius(raw[204]) if version >= 3 else None,
+        celsius=celsius_of(raw[200]) if is_filled_in else None,
+        lowest=celsius_of(raw[201]) if is_filled_in else None,
+        highest=celsius_of(raw[202]) if is_filled_in else None,
+        life_lowest=celsius_of(raw[203]) if version >= 3 else None,
+        life_highest=celsius_of(raw[204]) if version >= 3 else None,
         over_limit=number(raw, 206, 4),
         under_limit=number(raw, 210, 4),
     )
-
-
-def _celsius(byte: int) -> int | None:
-    return None if byte == _NOT_VALID else signed(byte)
 
 
 def parse_temperature_statistics(raw: bytes) -> MadeFor:
@@ -96,4 +93,4 @@ def _statistic(raw: bytes, start: int) -> int | None:
     """A signed byte whose flags, at the end of its eight bytes, say that it holds."""
     if raw[start + 7] & _SUPPORTED_AND_VALID != _SUPPORTED_AND_VALID:
         return None
-    return _celsius(raw[start])
+    return celsius_of(raw[start])

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
-from mendbay.imaging.ata_page import Checksum, number, require_page, signed, sums_to_zero
+from mendbay.imaging.ata_page import Checksum, celsius_of, number, require_page, sums_to_zero
 
 ATTRIBUTES = 30
 _ENTRY_BYTES = 12
@@ -177,8 +177,8 @@ class Health:
         """The temperature now: the lowest byte of the first of 194 and 190 that holds a likely one."""
         for wanted in (TEMPERATURE, TEMPERATURE_TOO):
             found = self.attribute(wanted)
-            if found is not None and any(found.raw) and -40 <= signed(found.raw[0]) <= 100:
-                return signed(found.raw[0])
+            if found is not None and any(found.raw) and celsius_of(found.raw[0]) is not None:
+                return celsius_of(found.raw[0])
         return None
 
     @property

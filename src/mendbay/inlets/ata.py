@@ -20,8 +20,12 @@ from mendbay.imaging.sense import Trouble
 from mendbay.inlets import ata_child, device, in_use
 from mendbay.jobs.ports import DriveLine
 
+KERNEL_SECONDS = 30.0
+"""After which the kernel gives a question up and resets the drive (the kernel's own for commands to discs:
+drivers/scsi/sd.h, SD_TIMEOUT; from memory). The same for every question: a short one would reset a drive that
+is only slow, a long one would keep the machine waiting for one that hangs."""
 STARTING_SECONDS = 10.0
-"""Added to the patience: a busy machine is not a hung drive, and the kernel's own time-out comes first."""
+"""Added to the patience: a busy machine is not a hung drive, and by itself the kernel gives up first."""
 ENDING_SECONDS = 0.2
 DIRECT_ACCESS = "0"
 """The SCSI device type of a drive (SPC-4, peripheral device type)."""
@@ -38,7 +42,8 @@ class AtaLine(DriveLine):
 
     Args:
         path: the device; a partition is refused, since the answer would be of the whole drive.
-        patience_seconds: after which the kernel gives a command up.
+        patience_seconds: how long an answer is waited for. The kernel is not told: it gives a question up
+            after `KERNEL_SECONDS`, however soon the waiting ends.
         program: the child; tests have one of their own.
 
     Raises:
@@ -47,7 +52,9 @@ class AtaLine(DriveLine):
 
     is_present = True
 
-    def __init__(self, path: Path, patience_seconds: float = 30.0, program: str = ata_child.__file__) -> None:
+    def __init__(
+        self, path: Path, patience_seconds: float = KERNEL_SECONDS, program: str = ata_child.__file__
+    ) -> None:
         self._path = path
         self._patience = patience_seconds
         self._program = program
@@ -111,7 +118,7 @@ class AtaLine(DriveLine):
             SourceError: this person may not pass commands on.
         """
         self._require_whole()
-        packet = ata_child.COMMAND.pack(len(block), block, question.answer_bytes, int(self._patience * 1000))
+        packet = ata_child.COMMAND.pack(len(block), block, question.answer_bytes, int(KERNEL_SECONDS * 1000))
         channel = self._channel or self._start()
         try:
             channel.send(packet)

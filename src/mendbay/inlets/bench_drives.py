@@ -29,11 +29,16 @@ class BenchDrives(Drives):
     Args:
         patience_seconds: how long one read may take before it is abandoned.
         sector_bytes: of image files; devices say their own.
+        question_seconds: how long the answer to a question about the drive is waited for, whatever the
+            patience for reads.
     """
 
-    def __init__(self, patience_seconds: float = 30.0, sector_bytes: int = 512) -> None:
+    def __init__(
+        self, patience_seconds: float = 30.0, sector_bytes: int = 512, question_seconds: float = 30.0
+    ) -> None:
         self._patience_seconds = patience_seconds
         self._sector_bytes = sector_bytes
+        self._question_seconds = question_seconds
 
     def look(self, where: str) -> Identity:
         if where.startswith(UNSTEADY):
@@ -65,7 +70,7 @@ class BenchDrives(Drives):
             return SilentLine("an image file says nothing of the drive it is of")
         if path.is_block_device() and in_use.backing_file(path.stat().st_rdev) is not None:
             return SilentLine("a loop device is a file and no drive")
-        return AtaLine(path, self._patience_seconds)
+        return AtaLine(path, self._question_seconds)
 
     def guard(self, where: str, folder: Path, needed_bytes: int, file_name: str) -> None:
         from mendbay.inlets import device

@@ -14,7 +14,7 @@ from mendbay.imaging.differences import Difference
 from mendbay.imaging.trouble import Trouble
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.drive_reading import COMMIT_SECONDS, Ending
-from mendbay.jobs.events import StepProgress
+from mendbay.jobs.events import Said, StepProgress
 from mendbay.jobs.imaging_record import image_of
 from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, require_power
 from mendbay.jobs.read_drive import DriveAt, OpenDrive, opened
@@ -22,6 +22,9 @@ from mendbay.jobs.read_drive import DriveAt, OpenDrive, opened
 REFUSALS_BORNE = 3
 """Reads in a row of what was given before that may be refused: the drive is getting worse, and what is
 compared is in the image already (own choice)."""
+REFUSALS_BORNE_IN_ALL = 16
+"""Reads refused in one reading, in a row or not, after which it ends for the same reason (own choice):
+damage that spreads over the drive is met once in many reads, and each refusal is wear for nothing new."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,18 +96,16 @@ def _read_again(bench: Bench, one: OpenDrive, seconds: float | None) -> Compared
     run = one.store.runs()[-1].number
     held = one.store.coverage().read
     started = committed = bench.clock.steady_seconds()
-    compared = refused = in_a_row = 0
+    compared = refused = in_a_row = refusals = 0
     ending = Ending.DONE
     for span in (part for each in held for part in pieces(each)):
         now = bench.clock.steady_seconds()
-        if bench.stop():
-            ending = Ending.STOPPED
-            break
-        if seconds is not None and now - started >= seconds:
-            ending = Ending.TIME_UP
+        over = _over(bench, one, refusals, seconds is not None and now - started >= seconds)
+        if over is not None:
+            ending = over
             break
         one.reader.ask(span)
-        attempt = one.reader.answer()
+        attempt = one.reading.with_celsius(one.reader.answer())
         if attempt.outcome is Outcome.GIVEN:
             one.store.keep(span, attempt.data, attempt.seconds, attempt.celsius)
             compared, in_a_row = compared + span.length, 0
@@ -116,7 +117,7 @@ def _read_again(bench: Bench, one: OpenDrive, seconds: float | None) -> Compared
             )
         else:
             one.store.note(attempt)
-            refused, in_a_row = refused + span.length, in_a_row + 1
+            refused, in_a_row, refusals = refused + span.length, in_a_row + 1, refusals + 1
             if in_a_row >= REFUSALS_BORNE:
                 raise DriveDied(
                     f"The drive in bay {one.bay} refused {in_a_row} reads in a row of what it gave before.",
@@ -132,3 +133,21 @@ def _read_again(bench: Bench, one: OpenDrive, seconds: float | None) -> Compared
         span for span, by in one.store.provenance(Span(0, one.store.identity.size_bytes)) if by == run
     )
     return Compared(one.bay, ending, compared, refused, left, found, mended.total_bytes)
+
+
+def _over(bench: Bench, one: OpenDrive, refusals: int, is_time_up: bool) -> Ending | None:
+    """Why the next piece is not to be read; None where it is. Nothing is under way then, so the drive may be
+    asked how warm it is."""
+    if bench.stop():
+        return Ending.STOPPED
+    if is_time_up:
+        return Ending.TIME_UP
+    if refusals >= REFUSALS_BORNE_IN_ALL:
+        bench.tell(
+            Said(
+                f"The drive in bay {one.bay} refused {refusals} reads of what it gave before. Power it "
+                "off: it is getting worse, and what was compared is in the image already."
+            )
+        )
+        return Ending.WORSE
+    return one.reading.heat_ending()

@@ -34,6 +34,8 @@ class Ending(StrEnum):
     TIME_UP = "the time allowed is over"
     STOPPED = "stopped by hand"
     TOO_HOT = "the drive got too hot"
+    HEAT_UNKNOWN = "the drive was hot and no longer tells how warm it is"
+    WORSE = "the drive refuses too much of what it gave before"
 
 
 class DriveReading:
@@ -76,7 +78,8 @@ class DriveReading:
         self._power_cycle = power_cycle
         self._stop = stop
         self._heat = heat
-        self._planner = self._plan([], WEIGHT_REST)
+        known, refused = store.coverage_here(), store.refused_reads()
+        self._planner = Planner(known, refused, assumed=self._assumed)
         self._queue: deque[Span] = deque()
         self._calm = CALM_READS
         self._refused_in_a_row = 0
@@ -114,7 +117,7 @@ class DriveReading:
             NoRoom, DestinationError: the image cannot grow.
         """
         wants = [Want(spans, WEIGHT_WANTED) for spans in wanted if spans]
-        self._planner = self._plan(wants, WEIGHT_REST if rest else 0.0)
+        self._planner.reweigh(wants, WEIGHT_REST if rest else 0.0)  # keeps what the drive taught so far
         everything = SpanSet([Span(0, self._store.identity.size_bytes)])
         aim = everything if rest else _union(wanted)
         self._phase, self._aim = phase or (Phase.REST if rest else Phase.WANTED), aim
@@ -122,8 +125,8 @@ class DriveReading:
         self._rate.restart(started)
         try:
             while True:
-                if self._is_too_hot():
-                    return Ending.TOO_HOT
+                if (heat := self.heat_ending()) is not None:
+                    return heat
                 if self._stop():
                     return Ending.STOPPED
                 if seconds is not None and self._clock.steady_seconds() - started >= seconds:
@@ -145,7 +148,7 @@ class DriveReading:
         wanted = spans.clip(Span(0, self._store.identity.size_bytes)).widen(self._store.identity.sector_bytes)
         self._phase, self._aim = Phase.FETCH, wanted
         try:
-            while not self._is_too_hot() and self._step(lambda: self._planner.choose_within(wanted)):
+            while self.heat_ending() is None and self._step(lambda: self._planner.choose_within(wanted)):
                 if self._stop():
                     raise Interrupted(
                         f"Stopped while reading from the drive in bay {self.bay}.",
@@ -154,14 +157,23 @@ class DriveReading:
         finally:
             self._drain()
 
-    def _is_too_hot(self) -> bool:
-        """Whether the drive must be left alone. It is asked with nothing queued and all durable: a drive may
-        hang when it is asked under load, and a pause may be long."""
+    def heat_ending(self) -> Ending | None:
+        """Why the drive must be left alone for its heat; None while it may be read. It is asked with nothing
+        queued and all durable: a drive may hang when it is asked under load, and a pause may be long."""
         if self._heat is None or not self._heat.is_due():
-            return False
+            return None
         self._drain()
         self._store.commit()
-        return not self._heat.may_go_on()
+        if self._heat.may_go_on():
+            return None
+        return Ending.HEAT_UNKNOWN if self._heat.fell_silent else Ending.TOO_HOT
+
+    def with_celsius(self, attempt: Attempt) -> Attempt:
+        """What came of a read, with the drive's temperature where it told one lately; for the record."""
+        if attempt.celsius is not None or self._heat is None:
+            return attempt
+        celsius = self._heat.celsius
+        return attempt if celsius is None else replace(attempt, celsius=float(celsius))
 
     # ------------------------------------------------------------------ one step
 
@@ -180,7 +192,7 @@ class DriveReading:
         return True
 
     def _take_answer(self) -> None:
-        attempt = self._reader.answer()
+        attempt = self.with_celsius(self._reader.answer())
         expected = self._queue.popleft()
         assert attempt.span == expected, f"asked for {expected}, answered for {attempt.span}"
         if attempt.outcome is Outcome.VANISHED:
@@ -246,6 +258,8 @@ class DriveReading:
         self._tell(Said(f"The drive in bay {self.bay} no longer answers."))
         while self._power_cycle(self.bay):
             if self._reader.returned():
+                if self._heat is not None:
+                    self._heat.begin_anew()
                 self._tell(Said(f"The drive in bay {self.bay} is back; reading goes on."))
                 return
         raise DriveVanished(
@@ -297,10 +311,6 @@ class DriveReading:
         finally:
             self._store.commit()
         self._tell(self._progress(self._given or Span(0, 0), self._clock.steady_seconds()))
-
-    def _plan(self, wants: Sequence[Want], rest_weight: float) -> Planner:
-        known = self._store.coverage_here()
-        return Planner(known, self._store.refused_reads(), wants, rest_weight, self._assumed)
 
 
 class _Rate:

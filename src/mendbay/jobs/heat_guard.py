@@ -14,13 +14,29 @@ from mendbay.imaging.ata_page import NotAPage
 from mendbay.imaging.identify import DriveIdentity, parse_identify
 from mendbay.imaging.sct import parse_sct_status, parse_temperature_statistics
 from mendbay.imaging.smart import parse_health
-from mendbay.imaging.temperature import USUAL, Heat, HeatLimits, Warmth, ask_again_after, heat_of, limits_for
+from mendbay.imaging.temperature import (
+    ASK_LATEST_SECONDS,
+    ASK_SOONEST_SECONDS,
+    USUAL,
+    Heat,
+    HeatLimits,
+    Warmth,
+    ask_again_after,
+    heat_of,
+    limits_for,
+)
 from mendbay.jobs.events import Said, Tell
 from mendbay.jobs.ports import DriveLine, Thermometer
 
 READINGS_KEPT = 8
 SLICE_SECONDS = 1.0
 """How often a pause looks whether it was stopped by hand."""
+SECOND_LOOK_SECONDS = 5.0
+"""How long after a reading that would end all a second is taken, with the drive at rest (own choice): one
+spoilt page must not end a reading."""
+FRESH_SECONDS = ASK_LATEST_SECONDS
+"""How old a reading may be to be noted with what is read: a steady drive is asked no sooner, and one whose
+temperature moves is asked earlier."""
 LONGEST_PAUSE_SECONDS = 1800.0
 """A drive that has not cooled after this long will not by itself (own choice)."""
 
@@ -28,14 +44,31 @@ LONGEST_PAUSE_SECONDS = 1800.0
 class DriveThermometer(Thermometer):
     """The temperature by the drive's own word: SCT where it has that, which is one page, else its counters.
 
-    Once a question hung, or nothing is passed on, it stays silent.
+    Once a question hung, or nothing is passed on, it stays silent. A drive that never said anything but 0
+    degrees does not measure.
+
+    Args:
+        line: to the drive.
+        open_again: a new line to it, for a drive that was gone; None: the old one serves on.
     """
 
-    def __init__(self, line: DriveLine) -> None:
+    def __init__(self, line: DriveLine, open_again: Callable[[], DriveLine] | None = None) -> None:
         self._line = line
+        self._open_again = open_again
         self._identity: DriveIdentity | None = None
+        self._told_other_than_0 = False
         self.limits: HeatLimits = USUAL
         self.why_silent = ""
+
+    def begin_anew(self) -> None:
+        self._identity, self._told_other_than_0, self.why_silent = None, False, ""
+        if self._open_again is None:
+            return
+        self._line.close()
+        try:
+            self._line = self._open_again()
+        except SourceError as trouble:
+            self.why_silent = trouble.what.rstrip(".")
 
     def celsius(self) -> int | None:
         if self.why_silent:
@@ -45,11 +78,12 @@ class DriveThermometer(Thermometer):
                 self._identity = self._who()
             told = None if self._identity is None else self._told(self._identity)
         except SourceError as trouble:
-            self.why_silent = trouble.what
+            self.why_silent = trouble.what.rstrip(".")
             return None
         except NotAPage:
             return None
-        return told
+        self._told_other_than_0 = self._told_other_than_0 or bool(told)
+        return told if self._told_other_than_0 else None
 
     def _who(self) -> DriveIdentity | None:
         raw = self._page(Question.IDENTIFY)
@@ -98,7 +132,8 @@ class DriveThermometer(Thermometer):
 
 
 class HeatGuard:
-    """Watches one drive. `is_due` is cheap; `may_go_on` asks the drive, so no read may be under way then.
+    """Watches one drive, which is asked for the first time once it was read for a while. `is_due` is cheap;
+    `may_go_on` asks the drive, so no read may be under way then.
 
     Args:
         wait: sleeps; tests let the time pass.
@@ -120,9 +155,10 @@ class HeatGuard:
         self._stop = stop
         self._wait = wait
         self._readings: list[Warmth] = []
-        self._due_at: float | None = clock.steady_seconds()
+        self._due_at: float | None = clock.steady_seconds() + ASK_SOONEST_SECONDS
         self._last = Heat.FINE
         self._is_over = False
+        self.fell_silent = False
 
     def is_due(self) -> bool:
         """Whether the drive is to be asked now."""
@@ -132,19 +168,37 @@ class HeatGuard:
         """Whether reading may go on; waits for a hot drive to cool. Once it may not, it never may again."""
         if self._is_over:
             return False
-        heat = self._look()
+        heat = self._look_well()
         if heat is Heat.HOT:
             heat = self._pause()
+        if self._is_over:
+            return False
         if heat is Heat.TOO_HOT:
-            self._is_over = True
-            self._say(
-                f"was at {self._celsius()} °C (to stop at {self._limits.stop}: {self._limits.origin}). "
-                "Reading ends here; what was read is kept. Cut its power, let it cool, put a fan on it."
+            return self._end(
+                f"was at {self._told()} °C (to stop at {self._limits.stop}: {self._limits.origin})."
             )
+        if self._due_at is None:
+            why = self._thermometer.why_silent or "its answers hold no temperature"
+            does = "does not tell" if self._told() is None else "no longer tells"
+            self._say(f"{does} how warm it is: {why}. Feel it now and then, keep a fan on it.")
         elif heat is Heat.WARM and self._last is not Heat.WARM:
-            self._say(f"is at {self._celsius()} °C. Put a fan on it.")
+            self._say(f"is at {self._told()} °C. Put a fan on it.")
         self._last = heat
-        return not self._is_over
+        return True
+
+    def begin_anew(self) -> None:
+        """Watches on after the drive was gone; it is asked once it was read for a while. A drive that was too
+        hot stays left alone."""
+        self._thermometer.begin_anew()
+        self._readings, self._last = [], Heat.FINE
+        self._due_at = self._clock.steady_seconds() + ASK_SOONEST_SECONDS
+
+    @property
+    def celsius(self) -> int | None:
+        """The last reading while it is no older than `FRESH_SECONDS`; None where the drive gave none."""
+        if not self._readings or self._clock.steady_seconds() - self._readings[-1].at_seconds > FRESH_SECONDS:
+            return None
+        return self._readings[-1].celsius
 
     def close(self) -> None:
         """Lets go of the drive."""
@@ -154,38 +208,50 @@ class HeatGuard:
     def _limits(self) -> HeatLimits:
         return self._thermometer.limits
 
-    def _celsius(self) -> int | None:
+    def _told(self) -> int | None:
         return next((one.celsius for one in reversed(self._readings) if one.celsius is not None), None)
 
     def _look(self) -> Heat:
         """One reading, and when the next is due."""
-        first = not self._readings
         celsius = self._thermometer.celsius()
         now = self._clock.steady_seconds()
         self._readings = [*self._readings[1 - READINGS_KEPT :], Warmth(now, celsius)]
         again = None if self._thermometer.why_silent else ask_again_after(self._readings, self._limits)
         self._due_at = None if again is None else now + again
-        if first and celsius is None and self._thermometer.why_silent:
-            why = self._thermometer.why_silent
-            self._say(f"does not tell how warm it is: {why}. Feel it now and then, keep a fan on it.")
         return heat_of(celsius, self._limits)
 
+    def _look_well(self) -> Heat:
+        """One reading, and a second before it is believed that the drive is too hot. Where the second says
+        nothing, the drive counts as hot: it is left to cool."""
+        heat = self._look()
+        if heat is not Heat.TOO_HOT:
+            return heat
+        begun = self._clock.steady_seconds()
+        while self._clock.steady_seconds() - begun < SECOND_LOOK_SECONDS:
+            if self._stop():
+                return Heat.WARM
+            self._wait(SLICE_SECONDS)
+        again = self._look()
+        return Heat.HOT if again is Heat.UNKNOWN else again
+
     def _pause(self) -> Heat:
-        """Waits until the drive is cool enough; what it is then, too hot if it does not cool."""
+        """Waits until the drive is cool enough, and ends it where that cannot be seen; what it is then."""
         limits = self._limits
         self._say(
-            f"is at {self._celsius()} °C. Reading pauses until it is at {limits.resume} °C; put a fan on it."
+            f"is at {self._told()} °C. Reading pauses until it is at {limits.resume} °C; put a fan on it."
         )
         begun = self._clock.steady_seconds()
         while self._clock.steady_seconds() - begun < LONGEST_PAUSE_SECONDS:
+            if self._due_at is None:
+                self.fell_silent = True
+                self._end(f"was at {self._told()} °C and no longer tells how warm it is.")
+                return Heat.UNKNOWN
             if self._stop():
                 return Heat.WARM
             self._wait(SLICE_SECONDS)
             if not self.is_due():
                 continue
-            heat = self._look()
-            if heat is Heat.UNKNOWN and self._due_at is None:
-                break
+            heat = self._look_well()
             celsius = self._readings[-1].celsius
             if heat is Heat.TOO_HOT:
                 return heat
@@ -193,8 +259,16 @@ class HeatGuard:
                 took = duration_text(self._clock.steady_seconds() - begun)
                 self._say(f"has cooled to {celsius} °C in {took}; reading goes on.")
                 return heat
-        self._say("has not cooled, or no longer tells.")
-        return Heat.TOO_HOT
+        self._end(f"is still at {self._told()} °C after {duration_text(LONGEST_PAUSE_SECONDS)}.")
+        return Heat.HOT
+
+    def _end(self, words: str) -> bool:
+        """Says why reading ends for good; whether it may go on, which it may not."""
+        self._is_over = True
+        self._say(
+            f"{words} Reading ends here; what was read is kept. Cut its power, let it cool, put a fan on it."
+        )
+        return False
 
     def _say(self, words: str) -> None:
         self._tell(Said(f"The drive in bay {self._bay} {words}"))

@@ -106,11 +106,27 @@ class Thermometer(Protocol):
         """Degrees Celsius, None if it gives none now."""
         ...
 
+    def begin_anew(self) -> None:
+        """For a drive that was gone and is back: what it said, or did not say, before counts no more."""
+        ...
+
     def close(self) -> None: ...
 
 
 class HeatWatch(Protocol):
-    """Looks after a drive that is being read."""
+    """Looks after a drive that is being read.
+
+    `fell_silent` says whether reading may not go on because a drive that was hot no longer tells how warm it
+    is.
+    """
+
+    @property
+    def fell_silent(self) -> bool: ...
+
+    @property
+    def celsius(self) -> int | None:
+        """The drive's temperature as last told, None where it told none lately."""
+        ...
 
     def is_due(self) -> bool:
         """Whether it wants to look now; cheap."""
@@ -118,6 +134,10 @@ class HeatWatch(Protocol):
 
     def may_go_on(self) -> bool:
         """Whether reading may go on; may take long, and no read may be under way."""
+        ...
+
+    def begin_anew(self) -> None:
+        """For a drive that was gone and is back."""
         ...
 
     def close(self) -> None: ...

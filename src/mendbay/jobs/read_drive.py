@@ -12,9 +12,10 @@ import numpy as np
 from mendbay.case.records import Bay, Case, Facts, Image
 from mendbay.core.coverage import Condition
 from mendbay.core.errors import ForeignImage, MendbayError, NoSuchCase, SourceError, UsageError
-from mendbay.core.quantity import count_text
+from mendbay.core.quantity import count_text, counted
 from mendbay.core.source import Identity
 from mendbay.core.span import Span, SpanSet
+from mendbay.imaging.adapters import NOT_STATED, asked_anew
 from mendbay.imaging.attempt import Outcome
 from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.bench import Bench
@@ -36,11 +37,15 @@ partition at 1 or 2 MiB (Linux kernel, drivers/md/md.c; partition starts: common
 
 @dataclass(frozen=True, slots=True)
 class DriveAt:
-    """Where a bay's drive is found (device, image file, simulated drive) and what it hangs on."""
+    """Where a bay's drive is found (device, image file, simulated drive) and what it hangs on.
+
+    `ask` says whether it may be asked about itself while it is read, which its temperature needs.
+    """
 
     bay: str
     where: str
     adapter: str = ""
+    ask: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +107,7 @@ def read_drive(
     """
     require_power(bench, number, [drive.bay], although, reading=True)
     with opened(bench, number, drive) as one:
+        say_asked_anew(bench, one)
         ending = one.reading.run(wanted, rest=rest, seconds=seconds)
         return finish(bench, number, one, ending)
 
@@ -119,7 +125,7 @@ def opened(bench: Bench, number: int, drive: DriveAt) -> Iterator[OpenDrive]:
         store = _image_for(bench, case, drive, reader)
         try:
             _note_bay(bench, case, drive, reader.identity)
-            adapter = drive.adapter or "not stated"
+            adapter = drive.adapter.strip() or NOT_STATED
             store.begin_run(adapter, str(Path(reader.identity.name).absolute()))
             bench.custody(number, f"connected for reading (adapter: {adapter})", f"drive of bay {drive.bay}")
             reading = DriveReading(
@@ -150,16 +156,41 @@ def opened(bench: Bench, number: int, drive: DriveAt) -> Iterator[OpenDrive]:
         reader.close()
 
 
+def say_asked_anew(bench: Bench, one: OpenDrive) -> None:
+    """Says, before a drive is read, how many sectors that had all their tries are asked for again."""
+    count = asked_anew(one.store.coverage(), one.store.coverage_here(), bench.assumed.most_tries)
+    if count:
+        are = "is" if count == 1 else "are"
+        bench.tell(
+            Said(
+                f"{counted(count, 'refused sector')} of the drive in bay {one.bay} {are} asked for again, "
+                f"because the adapter “{one.store.runs()[-1].adapter}” has not had its tries. If it is one "
+                "of before, stop and name it as then."
+            )
+        )
+
+
 def _heat_guard(bench: Bench, drive: DriveAt) -> HeatGuard | None:
     """What looks after the drive's temperature; None where there is no whole drive to ask."""
     try:
         line = bench.drives.line(drive.where)
-    except SourceError:
-        return None  # a partition can be read but not asked
+    except SourceError as trouble:  # a partition can be read but not asked
+        bench.tell(Said(f"The temperature of the drive in bay {drive.bay} is not watched: {trouble.what}"))
+        return None
     if not line.is_present:
         line.close()
         return None
-    return HeatGuard(drive.bay, DriveThermometer(line), bench.clock, bench.tell, bench.stop)
+    if not drive.ask:
+        line.close()
+        bench.tell(
+            Said(
+                f"The drive in bay {drive.bay} is asked nothing about itself, so its temperature is not "
+                "watched. Feel it now and then, keep a fan on it."
+            )
+        )
+        return None
+    thermometer = DriveThermometer(line, lambda: bench.drives.line(drive.where))
+    return HeatGuard(drive.bay, thermometer, bench.clock, bench.tell, bench.stop)
 
 
 def _refuse_third_bay(bench: Bench, number: int, label: str) -> None:

@@ -26,7 +26,7 @@ from mendbay.jobs.drive_reading import Ending
 from mendbay.jobs.events import Event, Phase, Said
 from mendbay.jobs.list_files import FileLine, judged
 from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, require_power
-from mendbay.jobs.read_drive import DriveAt, OpenDrive, ReadResult, finish, opened
+from mendbay.jobs.read_drive import DriveAt, OpenDrive, ReadResult, finish, opened, say_asked_anew
 from mendbay.jobs.volume import OpenVolume, open_volume
 from mendbay.pair.assemble import Assembled
 
@@ -113,6 +113,8 @@ def read_pair(
     with ExitStack() as stack:
         _refuse_same(bench, drives)
         lanes = [_Lane(bench, stack.enter_context(opened(bench, number, drive))) for drive in drives]
+        for lane in lanes:
+            say_asked_anew(bench, lane.drive)
         bench.tell(Said("Looking for the pair and its file system."))
         volume = open_volume({lane.drive.bay: lane.source for lane in lanes})
         first = _read_descriptions(bench, volume, lanes) if METADATA in wishes else {}

@@ -12,7 +12,7 @@ from mendbay.core.coverage import Coverage
 from mendbay.core.errors import DestinationError
 from mendbay.core.source import Identity
 from mendbay.core.span import Span, SpanSet
-from mendbay.imaging.adapters import adapter_key
+from mendbay.imaging.adapters import adapter_key, counts_for
 from mendbay.imaging.block_digests import Claim, digested, is_whole, pieces
 from mendbay.imaging.differences import Difference
 from mendbay.imaging.lacking import Refusal
@@ -116,8 +116,8 @@ class ImageView:
         return self._coverage
 
     def coverage_here(self) -> Coverage:
-        """The coverage with only those tries counted that went through the adapter of the present run, 0 for
-        a sector that only others refused: a new adapter or cable is a new chance."""
+        """The coverage with only those tries counted that went through the adapter of the present run, or may
+        have, 0 for a sector that only others refused: a new adapter or cable is a new chance."""
         found = self.coverage()
         adapters = {run.number: adapter_key(run.adapter) for run in self.runs()}
         if self._run not in adapters:
@@ -128,7 +128,7 @@ class ImageView:
                 [
                     one.span.start
                     for one in self._refusals
-                    if one.span.length <= sector and adapters[one.run] == adapters[self._run]
+                    if one.span.length <= sector and counts_for(adapters[one.run], adapters[self._run])
                 ],
                 dtype=np.int64,
             ),

@@ -384,6 +384,19 @@ def test_an_image_that_decayed_gets_no_sha256_and_that_is_told(
     assert "so it has no SHA-256" in json.dumps(answer(run, "case", "show", 1))
 
 
+def test_how_refused_sectors_are_asked_for_again_is_told_as_it_is(
+    run: Run, tmp_path: Path, content: bytes
+) -> None:
+    opened(run, "One")
+    (tmp_path / "plan.toml").write_text('image = "drive.img"\nserial = "S1"\nrefused = [[100, 2]]\n')
+    for adapter in ("", "Dock A"):
+        shown = text_of(
+            run, "drive", "read", 1, 1, f"unsteady:{tmp_path}/plan.toml", "--adapter", adapter, code=3
+        )
+        assert "named no adapter count for every one" in shown
+    assert {one["tries"] for one in answer(run, "drive", "refused", 1, 1)["ranges"]} == {3}
+
+
 def test_a_bay_without_an_image_is_told(run: Run, tmp_path: Path) -> None:
     opened(run, "One")
     for name in ("show", "refused", "verify"):

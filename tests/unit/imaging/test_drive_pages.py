@@ -135,6 +135,19 @@ def test_sct_status_has_signed_temperatures_and_says_which_hold() -> None:
         parse_sct_status(bytes(page))
 
 
+def test_temperatures_of_sct_that_cannot_be_are_none_as_with_the_counters() -> None:
+    page = bytearray(512)
+    page[0], page[200], page[201], page[202], page[203], page[204] = 3, 127, 0xD7, 101, 0xD8, 100
+    found = parse_sct_status(bytes(page))
+    assert (found.celsius, found.lowest, found.highest) == (None, None, None)
+    assert (found.life_lowest, found.life_highest) == (-40, 100)
+    page[200:203] = bytes(3)
+    found = parse_sct_status(bytes(page))
+    assert (found.celsius, found.lowest, found.highest) == (None, None, None)
+    page[202] = 20
+    assert parse_sct_status(bytes(page)).celsius == 0
+
+
 def test_limits_hold_only_where_the_drive_says_so() -> None:
     page = bytearray(512)
     page[2] = 5

@@ -39,3 +39,7 @@ def test_a_clicking_drive_is_asked_for_less_at_a_time() -> None:
 
 def test_other_assumptions_are_kept_when_a_condition_is_chosen() -> None:
     assert Assumptions.of(Condition.CLICKS, Assumptions(most_tries=1)).most_tries == 1
+
+
+def test_only_a_drive_that_clicks_is_asked_nothing() -> None:
+    assert [one for one in Condition if not one.bears_questions] == [Condition.CLICKS]

@@ -107,18 +107,6 @@ def test_rest_weight_zero_leaves_the_rest_alone() -> None:
     assert all(wanted.covers(span) for span, _ in reads)
 
 
-def test_a_weight_raised_while_running_changes_the_order() -> None:
-    planner = Planner(fresh(200_000))
-    first = planner.choose()
-    assert first is not None
-    planner.learn(Attempt(first, Outcome.GIVEN, memoryview(bytes(first.length)), 0.01))
-    late = SpanSet([Span(190_000 * SECTOR, 190_010 * SECTOR)])
-    planner.want(late, WEIGHT_WANTED)
-    second = planner.choose()
-    assert second is not None
-    assert late.covers(second)
-
-
 def test_a_refused_long_read_leaves_its_sectors_open_and_is_not_repeated() -> None:
     reads = play(Planner(fresh(60_000)), {30_000})
     refused = [span for span, outcome in reads if outcome is Outcome.REFUSED]

@@ -23,6 +23,7 @@ from mendbay.imaging.ata_command import Question, block_16
 from mendbay.imaging.sense import Trouble
 from mendbay.inlets import ata_child
 from mendbay.inlets.ata import AtaLine, PageLine
+from mendbay.inlets.bench_drives import BenchDrives
 from support import answering_child
 from support.ata_pages import identity_page, sct_page
 
@@ -112,6 +113,26 @@ def test_a_page_is_handed_over_whole(scripted: Any) -> None:
     assert one.line.ask(Question.IDENTIFY).data == PAGE
     assert one.line.ask(Question.SCT_STATUS).data[200] == 41
     assert one.asked() == ["16 ec", "16 b0d5e0"]
+
+
+@pytest.mark.parametrize("patience", [0.1, 5.0, 600.0])
+def test_the_kernel_has_its_usual_time_for_a_question_however_long_it_is_waited_for(
+    scripted: Any, patience: float
+) -> None:
+    one = scripted({"ec": PAGE.hex()}, patience)
+    assert one.line.ask(Question.IDENTIFY).how is How.GIVEN
+    assert Path(f"{one.path}.times").read_text().split() == ["30000"]
+
+
+@pytest.mark.parametrize("patience", [0.1, 3600.0])
+def test_the_patience_for_reads_is_none_for_questions(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, patience: float
+) -> None:
+    made: list[float] = []
+    monkeypatch.setattr("mendbay.inlets.ata.AtaLine", lambda path, seconds: made.append(seconds))
+    BenchDrives(patience).line(str(tmp_path / "drive"))
+    BenchDrives(patience, question_seconds=90.0).line(str(tmp_path / "drive"))
+    assert made == [30.0, 90.0]
 
 
 def test_a_clean_status_with_trouble_at_the_host_is_no_answer(scripted: Any) -> None:

@@ -15,6 +15,7 @@ from mendbay.jobs.take_in import take_in
 from mendbay.outlets.scenario.small import make_small_scenario
 from mendbay.wiring import open_bench
 from support.boxes import small_base
+from support.scripted_drive import numbered
 
 
 def test_the_other_half_of_a_mirror_is_not_read_into_a_bays_image(tmp_path: Path) -> None:
@@ -66,3 +67,35 @@ def test_what_stopped_a_reading_is_part_of_the_story(tmp_path: Path) -> None:
         with pytest.raises(Exception, match="never gave any"):
             read_drive(bench, 1, DriveAt("1", f"unsteady:{tmp_path}/d.toml"))
         assert any("never gave any" in event.text for event in bench.ledger.events(1))
+
+
+def test_before_a_drive_is_read_it_is_said_what_a_new_name_asks_for_again(tmp_path: Path) -> None:
+    (tmp_path / "drive.img").write_bytes(numbered(4096))
+    (tmp_path / "drive.toml").write_text('image = "drive.img"\nserial = "S1"\nrefused = [[100, 2]]\n')
+    said: list[str] = []
+
+    def tell(event: Event) -> None:
+        if isinstance(event, Said) and "asked for again" in event.text:
+            said.append(event.text)
+
+    def again(adapter: str) -> list[str]:
+        said.clear()
+        read_drive(bench, 1, DriveAt("1", f"unsteady:{tmp_path}/drive.toml", adapter))
+        return list(said)
+
+    with open_bench(tmp_path / "home", tell=tell) as bench:
+        take_in(bench, "Quillmere Pottery")
+        assert again("") == []
+        assert again("Dock A") == [], "the unnamed adapter may have been this one"
+        store = bench.images.reopen(bench.ledger.case(1), "1", writable=False)
+        assert {one.run for one in store.refusals()} == {1}
+        store.close()
+    with open_bench(tmp_path / "other", tell=tell) as bench:
+        take_in(bench, "Quillmere Pottery")
+        assert again("Dock A") == []
+        assert again("dock-a") == []
+        found = again("port on the board")
+        assert len(found) == 1
+        assert found[0].startswith("2 refused sectors of the drive in bay 1 are asked for again")
+        assert "“port on the board”" in found[0]
+        assert again("") == []

@@ -15,6 +15,7 @@ from mendbay.core.coverage import Condition
 from mendbay.core.errors import DamagedCheckpoint
 from mendbay.core.source import Identity
 from mendbay.core.span import Span, SpanSet
+from mendbay.imaging.adapters import asked_anew
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.block_digests import BLOCK_BYTES, Claim, digest
 from mendbay.imaging.trouble import Trouble
@@ -254,6 +255,35 @@ def test_tries_count_for_the_adapter_they_went_through(image: ImageFile) -> None
     image.begin_run("another adapter ", "drive")
     assert image.coverage_here().tries_at(512) == 1
     assert image.coverage().tries_at(512) == 4
+
+
+def refuse(image: ImageFile, start: int, times: int) -> None:
+    for _ in range(times):
+        image.note(Attempt(Span(start, start + 512), Outcome.REFUSED, NOTHING, 3.0, "EIO"))
+
+
+def test_tries_of_runs_without_an_adapter_count_for_every_adapter_and_all_count_without_one(
+    tmp_path: Path,
+) -> None:
+    image = ImageFile.create(tmp_path / "unnamed.img", IDENTITY)
+    image.begin_run("not stated", "drive")
+    refuse(image, 512, 3)
+    image.begin_run("Dock A", "drive")
+    assert image.coverage_here().tries_at(512) == 3
+    refuse(image, 1024, 2)
+    image.begin_run("port on the board", "drive")
+    assert [image.coverage_here().tries_at(at) for at in (512, 1024)] == [3, 0]
+    assert asked_anew(image.coverage(), image.coverage_here(), 2) == 1
+    assert asked_anew(image.coverage(), image.coverage_here(), 3) == 0
+    image.begin_run("Not  stated", "drive")
+    assert [image.coverage_here().tries_at(at) for at in (512, 1024)] == [3, 2]
+    for other in ("dock-a", "DOCK_A", " dock  a "):
+        image.begin_run(other, "drive")
+        assert image.coverage_here().tries_at(1024) == 2, other
+        assert asked_anew(image.coverage(), image.coverage_here(), 2) == 0
+    image.begin_run("dock b", "drive")
+    assert image.coverage_here().tries_at(1024) == 0
+    image.close()
 
 
 def test_blended_bytes_keep_their_time_adapter_and_digest_and_rotten_ones_are_left(

@@ -34,6 +34,11 @@ ALTHOUGH_HARMFUL = click.option(
     metavar="REASON",
     help="Read although triage says STOP; custody keeps the reason.",
 )
+ASK_NOTHING = click.option(
+    "--ask-nothing",
+    is_flag=True,
+    help="Send the drive no question about itself; its temperature is then not watched.",
+)
 SECTORS = click.Choice(["512", "4096"])
 PATIENCE = click.FloatRange(min=0.1, max=3600)
 
@@ -85,7 +90,8 @@ for one in COMMANDS:
     type=click.Choice([str(one) for one in DriveCondition]),
     default=str(DriveCondition.REFUSES),
     show_default=True,
-    help="What the drive is like: the worse, the more a refused read counts as harm.",
+    help="What the drive is like: the worse, the more a refused read counts as harm. "
+    "One that clicks is asked nothing about itself.",
 )
 @click.option(
     "--patience", type=PATIENCE, default=30.0, show_default=True, help="Seconds until a read counts as hung."
@@ -98,6 +104,7 @@ for one in COMMANDS:
     show_default=True,
     help="Sector size of image files.",
 )
+@ASK_NOTHING
 @ALTHOUGH_REFUSED
 @ALTHOUGH_HARMFUL
 @click.pass_obj
@@ -112,6 +119,7 @@ def read(
     condition: str,
     patience: float,
     sector_bytes: str,
+    ask_nothing: bool,
     although_refused: str,
     although_harmful: str,
 ) -> None:
@@ -133,7 +141,8 @@ def read(
         although = Although(although_refused, although_harmful)
         foresee_reading(bench, case, [bay], although)
         say_cautions(screen, DRIVE)
-        result = read_drive(bench, case, DriveAt(bay, source, adapter), seconds=seconds, although=although)
+        drive = DriveAt(bay, source, adapter, DriveCondition(condition).bears_questions and not ask_nothing)
+        result = read_drive(bench, case, drive, seconds=seconds, although=although)
     if result.ending is Ending.STOPPED:
         screen.say(wording.read_result_text(result))
         raise Interrupted("Stopped; everything read so far is kept.", "Run the same command again to go on.")
@@ -163,6 +172,7 @@ def assumptions(tries: int | None, condition: str = DriveCondition.REFUSES) -> A
     show_default=True,
     help="Sector size of image files.",
 )
+@ASK_NOTHING
 @ALTHOUGH_REFUSED
 @ALTHOUGH_HARMFUL
 @click.pass_obj
@@ -174,6 +184,7 @@ def compare(
     adapter: str,
     minutes: float | None,
     sector_bytes: str,
+    ask_nothing: bool,
     although_refused: str,
     although_harmful: str,
 ) -> None:
@@ -189,7 +200,8 @@ def compare(
     ):
         although = Although(although_refused, although_harmful)
         seconds = None if minutes is None else minutes * 60
-        found = compare_drive(bench, case, DriveAt(bay, source, adapter), seconds=seconds, although=although)
+        drive = DriveAt(bay, source, adapter, not ask_nothing)
+        found = compare_drive(bench, case, drive, seconds=seconds, although=although)
         record = imaging_record(bench, case, bay)
     if found.ending is Ending.STOPPED:
         screen.say("\n".join(compared_lines(found, record)))

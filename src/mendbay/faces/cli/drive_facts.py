@@ -32,7 +32,7 @@ SIGNS = {Weight.GRAVE: "!!", Weight.MIND: "! ", Weight.NOTED: "- "}
     type=click.FloatRange(min=1, max=600),
     default=30.0,
     show_default=True,
-    help="Seconds until a question counts as hung; then nothing more is asked.",
+    help="Seconds to wait for an answer; then nothing more is asked. The kernel waits 30 in any case.",
 )
 @click.option("--counters", is_flag=True, help="List every counter.")
 @click.option(
@@ -69,7 +69,7 @@ def facts(
         raise UsageError("A case needs the bay, and a bay the case.", "Give both --case and --bay, or none.")
     say_cautions(screen, DRIVE)
     in_case = None if case is None else InCase(case, bay, Although(although_refused, although_harmful))
-    with open_bench(screen.home, tell=screen.tell, patience_seconds=patience) as bench:
+    with open_bench(screen.home, tell=screen.tell, question_seconds=patience) as bench:
         told = ask_drive(bench, source, in_case, label)
     text = facts_text(told, counters)
     if case is not None and told.answers is not None:

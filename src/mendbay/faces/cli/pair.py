@@ -10,7 +10,14 @@ from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces import wording
 from mendbay.faces.cli.caution_words import DRIVE, say_cautions, say_unsettled
-from mendbay.faces.cli.drive import ALTHOUGH_HARMFUL, ALTHOUGH_REFUSED, PATIENCE, SECTORS, assumptions
+from mendbay.faces.cli.drive import (
+    ALTHOUGH_HARMFUL,
+    ALTHOUGH_REFUSED,
+    ASK_NOTHING,
+    PATIENCE,
+    SECTORS,
+    assumptions,
+)
 from mendbay.faces.cli.screen import Screen, printable, table, wrapped
 from mendbay.files.tree import VolumeFacts
 from mendbay.jobs.look_at_pair import look_at_pair
@@ -80,6 +87,7 @@ def look(screen: Screen, case: int, bays: tuple[str, ...]) -> None:
     show_default=True,
     help="Sector size of image files.",
 )
+@ASK_NOTHING
 @ALTHOUGH_REFUSED
 @ALTHOUGH_HARMFUL
 @click.pass_obj
@@ -94,6 +102,7 @@ def read(
     tries: int | None,
     patience: float,
     sector_bytes: str,
+    ask_nothing: bool,
     although_refused: str,
     although_harmful: str,
 ) -> None:
@@ -104,7 +113,8 @@ def read(
     the wishes noted in the case are used.
     """
     hung = dict(_pairs(adapters, "--adapter 1=NAME"))
-    drives = [DriveAt(bay, where, hung.get(bay, "")) for bay, where in _pairs(sources, "1=/dev/sdX")]
+    named = _pairs(sources, "1=/dev/sdX")
+    drives = [DriveAt(bay, where, hung.get(bay, ""), not ask_nothing) for bay, where in named]
     with (
         screen.stoppable() as stop,
         open_bench(
