@@ -486,13 +486,13 @@ def test_notes_that_mendbay_did_not_write_are_told(bench: Bench, case: int) -> N
 def test_a_paper_is_kept_with_its_digest_in_custody(bench: Bench, case: int, tmp_path: Path) -> None:
     assert "Nobody" in concern(bench, case)
     paper = tmp_path / "letter.pdf"
-    paper.write_bytes(b"%PDF agreed")
+    paper.write_bytes(b"%PDF-1.7 agreed")
     set_authority(bench, case, Whose.EMPLOYER)
     assert "not seen" in concern(bench, case)
     made = set_authority(bench, case, Whose.EMPLOYER, document=paper)
     assert concern(bench, case) == ""
     kept = tmp_path / "home" / "cases" / bench.ledger.case(case).folder / made.document
-    assert (kept.read_bytes(), kept.stat().st_mode & 0o777) == (b"%PDF agreed", 0o444)
+    assert (kept.read_bytes(), kept.stat().st_mode & 0o777) == (b"%PDF-1.7 agreed", 0o444)
     assert any(made.sha256 in one.item for one in bench.ledger.custody(case))
     with pytest.raises(UsageError, match="proves no right"):
         set_authority(bench, case, Whose.UNCLEAR, seen=True)
