@@ -33,6 +33,7 @@ REACHES = {"source", "sources", "programmer"}
 """Parameters through which a command comes to a device or a chip."""
 
 SHOWS = {
+    ("drive", "compare"): (("1", "1", "absent.img"), ("spinning-drive",)),
     ("drive", "facts"): (("absent.img",), ("spinning-drive",)),
     ("drive", "read"): (("1", "1", "absent.img"), ("spinning-drive",)),
     ("pair", "read"): (("1", "1=absent.img"), ("spinning-drive",)),

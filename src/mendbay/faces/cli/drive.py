@@ -193,7 +193,6 @@ def compare(
     The image keeps what was read first. This wears the drive as any reading does: have all that is wanted
     before.
     """
-    say_cautions(screen, DRIVE)
     with (
         screen.stoppable() as stop,
         open_bench(screen.home, tell=screen.tell, stop=stop, sector_bytes=int(sector_bytes)) as bench,
@@ -201,6 +200,8 @@ def compare(
         although = Although(although_refused, although_harmful)
         seconds = None if minutes is None else minutes * 60
         drive = DriveAt(bay, source, adapter, not ask_nothing)
+        foresee_reading(bench, case, [bay], although)
+        say_cautions(screen, DRIVE)
         found = compare_drive(bench, case, drive, seconds=seconds, although=although)
         record = imaging_record(bench, case, bay)
     if found.ending is Ending.STOPPED:
