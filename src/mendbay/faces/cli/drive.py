@@ -136,10 +136,10 @@ def read(
             sector_bytes=int(sector_bytes),
         ) as bench,
     ):
-        say_unsettled(screen, bench, case)
         seconds = None if minutes is None else minutes * 60
         although = Although(although_refused, although_harmful)
         foresee_reading(bench, case, [bay], although)
+        say_unsettled(screen, bench, case)
         say_cautions(screen, DRIVE)
         drive = DriveAt(bay, source, adapter, DriveCondition(condition).bears_questions and not ask_nothing)
         result = read_drive(bench, case, drive, seconds=seconds, although=although)
@@ -201,6 +201,7 @@ def compare(
         seconds = None if minutes is None else minutes * 60
         drive = DriveAt(bay, source, adapter, not ask_nothing)
         foresee_reading(bench, case, [bay], although)
+        say_unsettled(screen, bench, case)
         say_cautions(screen, DRIVE)
         found = compare_drive(bench, case, drive, seconds=seconds, although=although)
         record = imaging_record(bench, case, bay)

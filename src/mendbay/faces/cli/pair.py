@@ -127,10 +127,10 @@ def read(
             sector_bytes=int(sector_bytes),
         ) as bench,
     ):
-        say_unsettled(screen, bench, case)
         seconds = None if minutes is None else minutes * 60
         although = Although(although_refused, although_harmful)
         foresee_reading(bench, case, [drive.bay for drive in drives], although)
+        say_unsettled(screen, bench, case)
         say_cautions(screen, DRIVE)
         result = read_pair(
             bench, case, drives, patterns, rest=not only_wanted, seconds=seconds, although=although
