@@ -32,6 +32,7 @@ def test_what_speaks_against_a_transfer_spares_restoring_no_question(
     for name in ("shop_files", "transfer_journals"):
         monkeypatch.setattr(rom, name, lambda _: None)
     monkeypatch.setattr(rom, "open_bench", lambda *_, **__: nullcontext())
+    monkeypatch.setattr(rom, "remembered", lambda *_: None)
     monkeypatch.setattr(rom, "tell_plan", lambda *_: planned)
 
     def carried_out(*_: object, **__: object) -> None:
