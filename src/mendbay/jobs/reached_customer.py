@@ -118,13 +118,13 @@ def reached(bench: Bench, number: int, manifest: str, *, spared: bool = False) -
         manifest: SHA-256 of its list of files; empty if it is not known, and any checked copy counts.
         spared: the shop's own copy was checked and stays.
     """
-    out = _media_out(bench, number)
+    out, checks = _media_out(bench, number), _checks(bench, number, manifest)
     if not out:
+        check = "check the copy on their medium while it is here (mendbay handback check FOLDER)"
         release = (
             f"put down that a medium went to the customer (mendbay case release {number} ITEM --to customer)"
         )
-        return Reached(missing=(release,))
-    checks = _checks(bench, number, manifest)
+        return Reached(missing=(release,) if checks else (check, release))
     proven = [
         (item, over, before[-1])
         for item, over in out

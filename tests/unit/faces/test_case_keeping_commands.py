@@ -39,13 +39,8 @@ def test_from_keeping_to_the_certificate(read: Run, tmp_path: Path) -> None:
     assert "kept until 2099-01-31" in refused(read, 90, "case", "erase-plan", "1")
     asked = ("case", "erase-plan", "1", "--reason", "the customer asked for it")
     assert "lies on the shop's own medium" in refused(read, 90, *asked)
+    assert "handback check FOLDER" in " ".join(refused(read, 90, *asked).split())
     added = answer(read, "case", "item-add", "1", "medium", "--marks", "Tarn T2")
-    answer(read, "case", "release", "1", added["code"], "--to", "customer")
-    said = " ".join(refused(read, 90, *asked).split())
-    assert "case signed 1 1 FILE" in said
-    assert "handback check FOLDER" in said
-    (tmp_path / "scan.pdf").write_bytes(b"%PDF-1.7 signed")
-    answer(read, "case", "signed", "1", "1", tmp_path / "scan.pdf")
     here = text_of(read, "handback", "check", tmp_path / "back")
     assert "Not put on record as the customer's copy: it lies on the same medium" in " ".join(here.split())
     elsewhere = shared / f"mendbay-keeping-{os.getpid()}"
@@ -54,6 +49,10 @@ def test_from_keeping_to_the_certificate(read: Run, tmp_path: Path) -> None:
         assert answer(read, "handback", "check", elsewhere)["recorded_with_case"] == 1
     finally:
         shutil.rmtree(elsewhere, ignore_errors=True)
+    answer(read, "case", "release", "1", added["code"], "--to", "customer")
+    assert "case signed 1 1 FILE" in " ".join(refused(read, 90, *asked).split())
+    (tmp_path / "scan.pdf").write_bytes(b"%PDF-1.7 signed")
+    answer(read, "case", "signed", "1", "1", tmp_path / "scan.pdf")
     plan = answer(read, *asked)
     assert "(medium), Tarn T2, hand-over 1" in plan["proof"]["handed_over"]
     assert plan["proof"]["folder"] == str(tmp_path / "back")
