@@ -68,6 +68,13 @@ class SelfTestLog:
     checksum: Checksum
 
 
+def _newest_first(raw: bytes, newest: int, count: int, width: int) -> tuple[bytes, ...]:
+    """The filled entries of a ring of `count`, each `width` bytes, from byte 2; `newest` counts from 1."""
+    slots = ((newest - 1 - back) % count for back in range(count if 1 <= newest <= count else 0))
+    entries = (raw[2 + slot * width : 2 + (slot + 1) * width] for slot in slots)
+    return tuple(one for one in entries if any(one))
+
+
 def parse_error_log(raw: bytes) -> ErrorLog:
     """The summary error log.
 
@@ -75,15 +82,10 @@ def parse_error_log(raw: bytes) -> ErrorLog:
         NotAPage: the bytes are no page.
     """
     require_page(raw, "error log")
-    newest = raw[1]
-    errors = []
-    for back in range(_ERRORS if 1 <= newest <= _ERRORS else 0):
-        slot = (newest - 1 - back) % _ERRORS
-        start = 2 + slot * _ERROR_BYTES
-        entry = raw[start : start + _ERROR_BYTES]
-        if any(entry):
-            errors.append(_error(entry[_ERROR_RECORD_AT:]))
-    return ErrorLog(tuple(errors), number(raw, 452, 2), sums_to_zero(raw))
+    entries = _newest_first(raw, raw[1], _ERRORS, _ERROR_BYTES)
+    return ErrorLog(
+        tuple(_error(one[_ERROR_RECORD_AT:]) for one in entries), number(raw, 452, 2), sums_to_zero(raw)
+    )
 
 
 def _error(record: bytes) -> LoggedError:
@@ -99,15 +101,8 @@ def parse_self_test_log(raw: bytes) -> SelfTestLog:
         NotAPage: the bytes are no page.
     """
     require_page(raw, "self-test log")
-    newest = raw[508]
-    tests = []
-    for back in range(_TESTS if 1 <= newest <= _TESTS else 0):
-        slot = (newest - 1 - back) % _TESTS
-        start = 2 + slot * _TEST_BYTES
-        entry = raw[start : start + _TEST_BYTES]
-        if any(entry):
-            tests.append(_test(entry))
-    return SelfTestLog(tuple(tests), sums_to_zero(raw))
+    entries = _newest_first(raw, raw[508], _TESTS, _TEST_BYTES)
+    return SelfTestLog(tuple(map(_test, entries)), sums_to_zero(raw))
 
 
 def _test(entry: bytes) -> LoggedTest:

@@ -40,6 +40,14 @@ ASK_NOTHING = click.option(
     help="Send the drive no question about itself; its temperature is then not watched.",
 )
 SECTORS = click.Choice(["512", "4096"])
+SECTOR = click.option(
+    "--sector",
+    "sector_bytes",
+    type=SECTORS,
+    default="512",
+    show_default=True,
+    help="Sector size of image files.",
+)
 PATIENCE = click.FloatRange(min=0.1, max=3600)
 
 
@@ -54,14 +62,7 @@ def command() -> None:
 
 @command.command(name="look")
 @click.argument("source")
-@click.option(
-    "--sector",
-    "sector_bytes",
-    type=SECTORS,
-    default="512",
-    show_default=True,
-    help="Sector size of image files.",
-)
+@SECTOR
 @click.pass_obj
 def look(screen: Screen, source: str, sector_bytes: str) -> None:
     """Say what the drive at SOURCE is, without reading a sector of it."""
@@ -96,14 +97,7 @@ for one in COMMANDS:
 @click.option(
     "--patience", type=PATIENCE, default=30.0, show_default=True, help="Seconds until a read counts as hung."
 )
-@click.option(
-    "--sector",
-    "sector_bytes",
-    type=SECTORS,
-    default="512",
-    show_default=True,
-    help="Sector size of image files.",
-)
+@SECTOR
 @ASK_NOTHING
 @ALTHOUGH_REFUSED
 @ALTHOUGH_HARMFUL
@@ -164,14 +158,7 @@ def assumptions(tries: int | None, condition: str = DriveCondition.REFUSES) -> A
 @click.argument("source")
 @click.option("--adapter", default="", help="What the drive hangs on this time.")
 @click.option("--minutes", type=click.FloatRange(min=0), help="Stop after so long.")
-@click.option(
-    "--sector",
-    "sector_bytes",
-    type=SECTORS,
-    default="512",
-    show_default=True,
-    help="Sector size of image files.",
-)
+@SECTOR
 @ASK_NOTHING
 @ALTHOUGH_REFUSED
 @ALTHOUGH_HARMFUL

@@ -15,7 +15,7 @@ from mendbay.faces.cli.drive import (
     ALTHOUGH_REFUSED,
     ASK_NOTHING,
     PATIENCE,
-    SECTORS,
+    SECTOR,
     assumptions,
 )
 from mendbay.faces.cli.screen import Screen, printable, table, wrapped
@@ -79,14 +79,7 @@ def look(screen: Screen, case: int, bays: tuple[str, ...]) -> None:
 @click.option(
     "--patience", type=PATIENCE, default=30.0, show_default=True, help="Seconds until a read counts as hung."
 )
-@click.option(
-    "--sector",
-    "sector_bytes",
-    type=SECTORS,
-    default="512",
-    show_default=True,
-    help="Sector size of image files.",
-)
+@SECTOR
 @ASK_NOTHING
 @ALTHOUGH_REFUSED
 @ALTHOUGH_HARMFUL
