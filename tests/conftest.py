@@ -1,4 +1,5 @@
-"""What holds for every test: the processes that tests start compile the program once a run, not once each."""
+"""What holds for every test: the processes that tests start compile the program once a run, not once each;
+and nothing that was made for the tests lies about afterwards."""
 
 from __future__ import annotations
 
@@ -7,6 +8,8 @@ import shutil
 import tempfile
 
 import pytest
+
+from support import scratch
 
 COMPILED = pytest.StashKey[str]()
 
@@ -20,6 +23,7 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_unconfigure(config: pytest.Config) -> None:
+    scratch.clear()
     folder = config.stash.get(COMPILED, "")
     if folder:
         del os.environ["PYTHONPYCACHEPREFIX"]

@@ -5,16 +5,16 @@
 
 from __future__ import annotations
 
-import atexit
 import os
 import random
 import shutil
 import subprocess
-import tempfile
 from functools import cache, lru_cache
 from pathlib import Path
 
 import pytest
+
+from support.scratch import scratch
 
 LONG_NAME = b"n" * 255
 STRANGE_NAMES = (
@@ -72,9 +72,7 @@ def needs_root() -> None:
 @cache
 def workshop() -> Path:
     """A folder for images that is removed when the tests end."""
-    made = Path(tempfile.mkdtemp(prefix="mendbay-ext-"))
-    atexit.register(shutil.rmtree, made, ignore_errors=True)
-    return made
+    return scratch("ext")
 
 
 def _put(path: bytes, data: bytes) -> None:

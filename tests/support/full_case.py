@@ -6,11 +6,10 @@ camera or a programmer; that they go whatever they hold is tested beside the rul
 
 from __future__ import annotations
 
-import atexit
 import shutil
 from functools import cache
 from pathlib import Path
-from tempfile import TemporaryDirectory, mkdtemp
+from tempfile import TemporaryDirectory
 
 from mendbay.board.confusable import Correction
 from mendbay.board.description import BoardDescription
@@ -53,6 +52,7 @@ from mendbay.jobs.triage_case import answer, describe, note_tried
 from mendbay.jobs.waiting import go_on, wait
 from mendbay.triage.belief import Asked
 from mendbay.wiring import open_bench, shop_copies
+from support.scratch import scratch
 
 CUSTOMER = "Quillmere Pottery"
 SERIAL = "K-0113-77"
@@ -76,8 +76,7 @@ def full_home(home: Path) -> Path:
 @cache
 def _made() -> Path:
     """The folder that holds the home which is copied, as making one takes seconds."""
-    folder = Path(mkdtemp(prefix="mendbay-full-case-"))
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    folder = scratch("full-case")
     with open_bench(folder / "home") as bench:
         _full_case(bench)
     return folder
