@@ -18,59 +18,29 @@ from __future__ import annotations
 import heapq
 from bisect import bisect_left, bisect_right, insort
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+
+import numpy as np
 
 from mendbay.core.coverage import Coverage
-from mendbay.core.span import Span, SpanSet
+from mendbay.core.span import Int64s, Span, SpanSet
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.attempt import Attempt, Outcome
-from mendbay.imaging.odds import Evidence
+from mendbay.imaging.given_places import REGION
+from mendbay.imaging.layout import Layout, Want
+from mendbay.imaging.odds import Evidence, Outlook
+from mendbay.imaging.pieces import CLOSE, Choice, Doubt, Piece, Pieces, Region
+
+__all__ = ["WEIGHT_REST", "WEIGHT_WANTED", "Planner", "Want"]
 
 WEIGHT_WANTED = 100_000.0
 """So much more than the rest that even one wanted sector goes before a long healthy run."""
 WEIGHT_REST = 1.0
 
-_JUMPS = (2_048, 32_768, 524_288)
+_JUMPS = (2_048, 8_192, 32_768)
 """How far into a piece, in sectors, reading may start anew to get away from damage at its edge."""
 _HANG_PENALTY = 1e-3
 _SEEK_SHARE = 0.02
-
-
-@dataclass(frozen=True, slots=True)
-class Want:
-    """Ranges of the drive worth more than the rest: `weight` for each of their sectors."""
-
-    spans: SpanSet
-    weight: float
-
-
-@dataclass(slots=True)
-class _Doubt:
-    """A refused range: at least one of its `open_sectors` is bad."""
-
-    start: int
-    stop: int
-    open_sectors: int
-
-
-@dataclass(slots=True)
-class _Piece:
-    """Adjoining sectors to be read, alike in weight, doubt and number of tries."""
-
-    start: int
-    stop: int
-    weight: float
-    doubt: _Doubt | None = None
-    tries: int = 0
-    hung: bool = False
-    version: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class _Choice:
-    score: float
-    start: int
-    stop: int
+_PIECES_WITHIN = 64
 
 
 class Planner:
@@ -99,22 +69,28 @@ class Planner:
         self.assumed = assumed or Assumptions()
         self._sector = coverage.sector_bytes
         self._size = coverage.size_bytes
-        self.evidence = Evidence(self._sector, -(-self._size // self._sector), self.assumed)
-        self._starts: list[int] = []
-        self._pieces: dict[int, _Piece] = {}
-        self._heap: list[tuple[float, int, int]] = []
-        self._out: dict[int, _Piece] = {}
-        self._version = 0
+        sectors = -(-self._size // self._sector)
+        self.evidence = Evidence(self._sector, sectors, self.assumed, coverage.read)
+        self._waived = coverage.waived
+        self._tries = dict(
+            zip(
+                (coverage.refused_starts // self._sector).tolist(),
+                coverage.refused_tries.tolist(),
+                strict=True,
+            )
+        )
+        self._doubts: list[tuple[int, int]] = []
+        self._doubt_at: dict[tuple[int, int], Doubt] = {}
+        self._hung: list[tuple[int, int]] = []
+        self._out: dict[int, Piece] = {}
         self._head = 0
         self._remember(coverage, refused_reads)
-        self._lay_out(coverage, wants, rest_weight)
+        self._lay_out(coverage.unread, wants, rest_weight)
 
     # ------------------------------------------------------------------ the state at the start
 
     def _remember(self, coverage: Coverage, refused_reads: Iterable[tuple[int, int, float]]) -> None:
         """Takes up the evidence of earlier runs."""
-        if coverage.read:
-            self.evidence.known(coverage.read)
         decided = coverage.decided
         open_ranges: list[tuple[int, int, int]] = []
         for start, stop, seconds in refused_reads:
@@ -127,167 +103,306 @@ class Planner:
             left = span.length - decided.clip(span).total_bytes
             if left and not coverage.refused.overlaps(span):  # otherwise explained, or all given
                 open_ranges.append((first, last, left // self._sector))
-        self._doubts = _smallest(open_ranges)
-        for doubt in self._doubts:
+        for doubt in _smallest(open_ranges):
+            self._doubt(doubt)
             self.evidence.refused(doubt.start, doubt.stop, self.evidence.refusal_seconds)
+        self.evidence.learn_anew()
 
-    def _lay_out(self, coverage: Coverage, wants: Sequence[Want], rest_weight: float) -> None:
+    def _lay_out(self, unread: SpanSet, wants: Sequence[Want], rest_weight: float) -> None:
         """Cuts what is not read into pieces of one weight each."""
-        left = coverage.unread
-        retry = coverage.refused
-        for want in [
-            *sorted(wants, key=lambda one: -one.weight),
-            Want(SpanSet([Span(0, self._size)]), rest_weight),
-        ]:
-            spans = want.spans.widen(self._sector)
-            if want.weight > 0:
-                for span in left & spans:
-                    self._lay_piece(span, want.weight)
-                for span in retry & spans:
-                    for at in range(span.start, span.stop, self._sector):
-                        tries = coverage.tries_at(at)
-                        if tries < self.assumed.most_tries:
-                            first = at // self._sector
-                            self._add(_Piece(first, first + 1, want.weight, tries=tries))
-            left, retry = left - spans, retry - spans
+        again = sorted(one for one, tries in self._tries.items() if tries < self.assumed.most_tries)
+        tries = np.array([self._tries[one] for one in again], dtype=np.int64)
+        refused = np.array(again, dtype=np.int64)
+        self._layout = Layout(self._sector, self._size, unread, refused, tries, wants, rest_weight)
+        self._pieces = Pieces(self._layout, self._cut, self._score)
+        self._stamps: dict[int, int] = {}
+        self._longest = self._layout.longest()
+        self._retry_regions = self._layout.only_retries()
+        self._heap: list[tuple[float, int, int]] = []
+        self._fill_heap()
 
-    def _lay_piece(self, span: Span, weight: float) -> None:
-        start, stop = span.start // self._sector, -(-span.stop // self._sector)
-        at = max(0, bisect_right(self._doubts, start, key=lambda one: one.start) - 1)
-        for index in range(at, len(self._doubts)):  # a slice would step through all doubts before it
-            doubt = self._doubts[index]
-            if doubt.start >= stop:
-                break
-            if doubt.stop <= start:
-                continue
-            if start < doubt.start:
-                self._add(_Piece(start, doubt.start, weight))
-            self._add(_Piece(max(start, doubt.start), min(stop, doubt.stop), weight, doubt))
-            start = min(stop, doubt.stop)
-        if start < stop:
-            self._add(_Piece(start, stop, weight))
+    def _fill_heap(self) -> None:
+        """Puts every region that was not begun into the heap, with the score of its longest row where
+        nothing is known about its place; what is known nearby is found when it comes up."""
+        self._pace = self.evidence.sector_seconds
+        regions, weights, sectors = self._longest
+        scores = self._scores_unseen(weights, sectors)
+        best = np.full(self._layout.regions, -1.0)
+        np.maximum.at(best, regions, scores)
+        best[self._retry_regions] = np.maximum(best[self._retry_regions], 1e-12)
+        found = np.flatnonzero(best >= 0)
+        begun = self._pieces.begun
+        pairs = zip((-best[found]).tolist(), found.tolist(), strict=True)
+        self._heap += [(negative, number, 0) for negative, number in pairs if not begun(number)]
+        heapq.heapify(self._heap)
+
+    def _scores_unseen(self, weights: np.ndarray, sectors: Int64s) -> np.ndarray:
+        evidence, assumed = self.evidence, self.assumed
+        density, enter = evidence.damage.share, evidence.runs.enter
+        largest = max(1, assumed.largest_read_bytes // self._sector)
+        size = np.minimum(sectors, min(largest, evidence.steady_sectors(density + enter)))
+        chance = (1 - evidence.runs.stationary) * np.exp(size * (np.log1p(-density) - enter))
+        seek = assumed.seek_seconds * np.maximum(_SEEK_SHARE, size / np.maximum(1, sectors))
+        cost = assumed.command_seconds + seek + chance * size * evidence.sector_seconds
+        cost += (1 - chance) * evidence.refusal_cost
+        opens = (1 - np.exp(-enter * (sectors - size))) / enter
+        pace = evidence.sector_seconds + assumed.command_seconds / np.maximum(1, size)
+        pace += (density + enter) * evidence.refusal_cost
+        gain = chance * size
+        result: np.ndarray = weights * np.maximum(
+            gain / cost, (gain + chance * opens) / (cost + chance * opens * pace)
+        )
+        return result
+
+    def _cut(self, piece: Piece) -> list[Piece]:
+        """The piece split where refused ranges begin and end, each part with its doubt."""
+        if piece.tries or not (self._doubts or self._hung):
+            return [piece]
+        low, high = piece.start, piece.stop
+        borders = {low, high}
+        near = [*_near(self._doubts, low, high), *_near(self._hung, low, high)]
+        for start, stop in near:
+            borders.update(at for at in (start, stop) if low < at < high)
+        ordered = sorted(borders)
+        parts = [piece.part(ordered[at], ordered[at + 1]) for at in range(len(ordered) - 1)]
+        for part in parts:
+            part.doubt = next(
+                (self._doubt_at[one] for one in near if one in self._doubt_at and _covers(one, part)), None
+            )
+            part.hung = any(
+                _covers(one, part) for one in near if one not in self._doubt_at or one in self._hung
+            )
+        return parts
+
+    def _doubt(self, doubt: Doubt) -> None:
+        insort(self._doubts, (doubt.start, doubt.stop))
+        self._doubt_at[doubt.start, doubt.stop] = doubt
+
+    # ------------------------------------------------------------------ values
+
+    def reweigh(self, wants: Sequence[Want], rest_weight: float) -> None:
+        """Changes what the sectors are worth, while running; what was learned stays.
+
+        Args:
+            wants, rest_weight: as for a new planner.
+        """
+        sector = self._sector
+        starts, stops = self.evidence.given_places.bounds()
+        given = SpanSet.from_bounds(starts * sector, np.minimum(stops * sector, self._size))
+        alone = np.array(sorted(self._tries), dtype=np.int64) * sector
+        refused = SpanSet.from_bounds(alone, np.minimum(alone + sector, self._size))
+        out = SpanSet(
+            Span(one.start * sector, min(one.stop * sector, self._size)) for one in self._out.values()
+        )
+        decided = given | refused | self._waived | out
+        held = [one for one in self._out.values() if one.tries]
+        for piece in held:
+            self._tries.pop(piece.start, None)
+        self._lay_out(decided.complement(Span(0, self._size)), wants, rest_weight)
+        for piece in held:
+            self._tries[piece.start] = piece.tries
+        for piece in self._out.values():
+            piece.weight = self._weight_at(piece.start, wants, rest_weight)
+
+    def _weight_at(self, at: int, wants: Sequence[Want], rest_weight: float) -> float:
+        found = [one.weight for one in wants if at * self._sector in one.spans.widen(self._sector)]
+        return max(found, default=rest_weight)
 
     # ------------------------------------------------------------------ choosing
 
     def choose(self) -> Span | None:
         """The best read now, as a byte range on sector borders; None when nothing is left to try."""
-        top = self._best_piece()
-        if top is None:
+        if abs(self.evidence.sector_seconds / self._pace - 1) > 1 - CLOSE:
+            self._score_anew()  # all in one go, instead of one by one as they come up
+        while self._heap:
+            heap = self._heap
+            here = self._here(-heap[0][0])
+            if here is not None:
+                return self._take(*here)
+            _, number, stamp = heap[0]
+            if stamp != self._stamps.get(number, 0):
+                heapq.heappop(heap)
+                continue
+            top = self._pieces.region(number).best(self._score)
+            if top is None or top[1].score <= 0:
+                heapq.heappop(heap)
+                continue
+            rival = min(heap[1:3], default=None)
+            if rival is None or top[1].score >= -rival[0] * CLOSE:
+                return self._take(*top)
+            self._stamps[number] = stamp + 1
+            heapq.heapreplace(heap, (-top[1].score, number, stamp + 1))
+        return None
+
+    def _here(self, rival: float) -> tuple[Piece, Choice] | None:
+        """The best read where the head stands, if no other is clearly better."""
+        number = self._head // REGION
+        if number >= self._layout.regions:
             return None
-        piece, choice = top
-        return self._take(piece, choice)
+        top = self._pieces.region(number).best(self._score)
+        return top if top is not None and 0 < top[1].score >= rival * CLOSE else None
 
     def choose_within(self, spans: SpanSet) -> Span | None:
-        """The best read among the unread sectors of `spans` that were never refused alone; None when
+        """The best read among the first unread sectors of `spans` that were never refused alone; None when
         all of them are decided. The read lies inside `spans`, widened to whole sectors."""
-        best: tuple[_Piece, _Choice] | None = None
+        best: tuple[Piece, Choice] | None = None
+        seen = 0
         for span in spans:
             low, high = span.start // self._sector, -(-span.stop // self._sector)
-            for piece in self._overlapping(low, high):
+            for piece in self._pieces.overlapping(low, high):
                 if piece.tries:
                     continue
-                part = _Piece(max(piece.start, low), min(piece.stop, high), 1.0, piece.doubt, hung=piece.hung)
+                part = piece.part(max(piece.start, low), min(piece.stop, high))
+                part.weight = 1.0
                 choice = self._score(part)
                 if best is None or choice.score > best[1].score:
                     best = piece, choice
+                seen += 1
+                if seen >= _PIECES_WITHIN:
+                    return self._take(*best)
         return None if best is None else self._take(*best)
 
-    def want(self, spans: SpanSet, weight: float) -> None:
-        """Raises the weight of the given ranges, while running; lower than before has no effect."""
-        for span in spans.widen(self._sector):
-            low, high = span.start // self._sector, -(-span.stop // self._sector)
-            for piece in list(self._overlapping(low, high)):
-                if piece.weight >= weight:
-                    continue
-                self._remove(piece)
-                start, stop = max(piece.start, low), min(piece.stop, high)
-                for first, last, value in (
-                    (piece.start, start, piece.weight),
-                    (start, stop, weight),
-                    (stop, piece.stop, piece.weight),
-                ):
-                    if first < last:
-                        self._add(_Piece(first, last, value, piece.doubt, piece.tries, piece.hung))
-
-    def _best_piece(self) -> tuple[_Piece, _Choice] | None:
-        while self._heap:
-            negative, start, version = heapq.heappop(self._heap)
-            piece = self._pieces.get(start)
-            if piece is None or piece.version != version:
-                continue
-            choice = self._score(piece)
-            if choice.score >= -negative or not self._heap or choice.score >= -self._heap[0][0]:
-                return piece, choice
-            heapq.heappush(self._heap, (-choice.score, start, version))
-        return None
-
-    def _take(self, piece: _Piece, choice: _Choice) -> Span:
-        self._remove(piece)
-        taken = _Piece(choice.start, choice.stop, piece.weight, piece.doubt, piece.tries, piece.hung)
+    def _take(self, piece: Piece, choice: Choice) -> Span:
+        region = self._pieces.remove(piece)
+        self._head = choice.stop
         for first, last in ((piece.start, choice.start), (choice.stop, piece.stop)):
             if first < last:
-                self._add(_Piece(first, last, piece.weight, piece.doubt, piece.tries, piece.hung))
-        self._out[choice.start] = taken
-        self._head = choice.stop
+                self._pieces.add(piece.part(first, last))
+        self._out[choice.start] = piece.part(choice.start, choice.stop)
+        self._push(region)
         return Span(choice.start * self._sector, min(choice.stop * self._sector, self._size))
 
-    def _score(self, piece: _Piece) -> _Choice:
+    def _push(self, region: Region) -> None:
+        """Puts a region into the heap with the score it has now."""
+        stamp = self._stamps[region.number] = self._stamps.get(region.number, 0) + 1
+        top = region.best(self._score)
+        if top is not None:
+            heapq.heappush(self._heap, (-top[1].score, region.number, stamp))
+        if len(self._heap) > 2 * self._layout.regions + 1000:
+            self._heap = [one for one in self._heap if self._stamps.get(one[1], 0) == one[2]]
+            heapq.heapify(self._heap)
+
+    # ------------------------------------------------------------------ scores
+
+    def _score(self, piece: Piece) -> Choice:
         """The best read in a piece and its score."""
+        state, kept = self.evidence.state(piece.start), piece.choice
+        if kept is None or piece.seen != (state, kept.start == self._head or piece.start == self._head):
+            kept = piece.choice = self._scored(piece)
+            piece.seen = (state, kept.start == self._head or piece.start == self._head)
+        return kept
+
+    def _scored(self, piece: Piece) -> Choice:
         if piece.tries:
-            chance = self.evidence.retry_chance(piece.tries)
-            return _Choice(self._value(piece, 1, chance, piece.start), piece.start, piece.stop)
-        best: _Choice | None = None
-        for start, backwards in self._places(piece):
-            choice = self._at(piece, start, backwards)
-            if best is None or choice.score > best.score * (1 + 1e-9):
-                best = choice
+            chance = self.evidence.retries.chance(piece.start, piece.tries)
+            score = self._value(piece, (piece.start, piece.stop), chance, 0.0, 1 - chance)
+            return Choice(score, piece.start, piece.stop)
+        doubtful = piece.doubt.open_sectors if piece.doubt else 0
+        view = self.evidence.look(piece.start, piece.stop, doubtful)
+        best: Choice | None = None
+        for start, stop, density in self._reads(piece, view):
+            chance = self.evidence.read_chance(view, start, stop, density)
+            opens = 0.0
+            if piece.doubt is None:
+                backwards = stop == piece.stop and start > piece.start
+                opens = (
+                    self.evidence.opens(stop, piece.stop)
+                    if not backwards
+                    else self.evidence.opens(start, piece.start)
+                )
+            score = self._value(piece, (start, stop), chance, opens, density + self.evidence.runs.enter)
+            if best is None or score > best.score * (1 + 1e-9):
+                best = Choice(score, start, stop)
         assert best is not None
         return best
 
-    def _places(self, piece: _Piece) -> list[tuple[int, bool]]:
-        """Where a read of the piece could begin: at its start, backwards from its end, or further in."""
-        places = [(piece.start, False)]
+    def _density(self, view: Outlook, at: int) -> float:
+        return self.evidence.damage.share if view.calm else self.evidence.density(at)
+
+    def _reads(self, piece: Piece, view: Outlook) -> list[tuple[int, int, float]]:
+        """Reads worth weighing, each with the density of bad sectors there: from the piece's start, backwards
+        from its end, from further in, and up to or from the borders of bands."""
+        density = self._density(view, piece.start)
+        first = self._sized(piece, density)
+        reads = [(piece.start, piece.start + first, density)]
         length = piece.stop - piece.start
-        if length == 1 or not self._damage_near(piece):
-            return places
-        places.append((piece.stop, True))
-        if piece.doubt is None:
-            places += [(piece.start + jump, False) for jump in _JUMPS if jump < length // 2]
-        return places
+        if view.calm or length == 1:
+            return reads
+        density = self._density(view, piece.stop - 1)
+        reads.append((piece.stop - self._sized(piece, density), piece.stop, density))
+        if piece.doubt is not None:
+            return reads
+        for jump in _JUMPS:
+            if jump < length:
+                start = piece.start + jump
+                density = self._density(view, start)
+                reads.append((start, min(piece.stop, start + self._sized(piece, density)), density))
+        reads += self._reads_at_bands(piece, view)
+        return reads
 
-    def _damage_near(self, piece: _Piece) -> bool:
-        return piece.doubt is not None or self.evidence.damage_between(
-            piece.start - _JUMPS[0], piece.start + _JUMPS[0]
-        )
+    def _reads_at_bands(self, piece: Piece, view: Outlook) -> list[tuple[int, int, float]]:
+        bands = self.evidence.bands.around(piece.start)
+        if bands is None:
+            return []
+        reads: list[tuple[int, int, float]] = []
+        margin = int(bands.reach)
+        at = piece.start
+        for _ in range(4):
+            edge, bad_begins = bands.bands.next_edge(at)
+            if edge >= piece.stop:
+                break
+            place = edge - margin if bad_begins else edge + margin
+            if piece.start < place < piece.stop:
+                density = self._density(view, place)
+                size = self._sized(piece, density)
+                if bad_begins:
+                    reads.append((max(piece.start, place - size), place, density))
+                else:
+                    reads.append((place, min(piece.stop, place + size), density))
+            at = edge
+        return reads
 
-    def _at(self, piece: _Piece, place: int, backwards: bool) -> _Choice:
-        edge = place - 1 if backwards else place
-        density = self.evidence.density(edge, self._tried_between)
-        room = piece.stop - place if not backwards else place - piece.start
-        largest = max(1, self.assumed.largest_read_bytes // self._sector)
-        doubtful = piece.doubt.open_sectors if piece.doubt else 0
-        if piece.doubt:
-            sectors = min(self.evidence.sectors_after_refusal(doubtful), self.evidence.best_sectors(density))
-        else:
-            sectors = self.evidence.best_sectors(density)
-        sectors = min(sectors, room, largest)
-        chance = self.evidence.chance(sectors, density, doubtful)
-        start = place - sectors if backwards else place
-        return _Choice(self._value(piece, sectors, chance, start), start, start + sectors)
+    def _sized(self, piece: Piece, density: float) -> int:
+        """How many sectors to ask for at a density, held to the piece and the largest read."""
+        evidence = self.evidence
+        sectors = evidence.steady_sectors(min(0.95, density + evidence.runs.enter))
+        if piece.doubt is not None:
+            sectors = min(sectors, evidence.sectors_after_refusal(piece.doubt.open_sectors))
+        return min(sectors, piece.stop - piece.start, max(1, self.assumed.largest_read_bytes // self._sector))
 
-    def _value(self, piece: _Piece, sectors: int, chance: float, start: int) -> float:
+    def _value(
+        self, piece: Piece, read: tuple[int, int], chance: float, opens: float, density: float
+    ) -> float:
+        """The score of a read.
+
+        A read that succeeds where nothing was known opens the stretch it lies in, and what that brings at the
+        steady pace belongs to the decision: the index of a job that may be left off is its best ratio over
+        all times to stop at (Gittins, as above).
+
+        Args:
+            read: where it starts and stops.
+            chance: that it is given.
+            opens: how many good sectors are expected beyond it.
+            density: chance that a sector there is bad.
+        """
         evidence, assumed = self.evidence, self.assumed
+        start, stop = read
+        sectors = stop - start
         seek = 0.0
         if start != self._head:
             share = max(_SEEK_SHARE, min(1.0, sectors / max(1, piece.stop - start)))
             seek = assumed.seek_seconds * share
-        seconds = (
-            assumed.command_seconds
-            + seek
-            + chance * sectors * evidence.sector_seconds
-            + (1 - chance) * evidence.refusal_seconds
-        )
-        score = piece.weight * sectors * chance / (seconds + assumed.refusal_wear_seconds * (1 - chance))
+        wear = assumed.refusal_wear_seconds
+        gain = sectors * chance
+        cost = assumed.command_seconds + seek + gain * evidence.sector_seconds
+        cost += (1 - chance) * (evidence.refusal_seconds + wear)
+        score = gain / cost
+        if opens > 0:
+            pace = (
+                evidence.sector_seconds + assumed.command_seconds / sectors + density * evidence.refusal_cost
+            )
+            score = max(score, (gain + chance * opens) / (cost + chance * opens * pace))
+        score *= piece.weight
         return score * _HANG_PENALTY if piece.hung else score
 
     # ------------------------------------------------------------------ learning
@@ -299,27 +414,44 @@ class Planner:
             KeyError: that range is not out.
         """
         piece = self._out.pop(attempt.span.start // self._sector)
-        sectors = piece.stop - piece.start
+        given = attempt.outcome is Outcome.GIVEN
         if piece.tries:
-            self.evidence.retried(piece.tries, attempt.outcome is Outcome.GIVEN)
-        if attempt.outcome is Outcome.GIVEN:
-            self.evidence.given(piece.start, piece.stop, attempt.seconds)
-            if piece.doubt is not None:
-                piece.doubt.open_sectors -= sectors
+            self.evidence.retried(piece.start, piece.tries, given)
+        if given:
+            self._learn_given(piece, attempt.seconds)
         else:
-            self._learn_refusal(piece, sectors, attempt)
+            self._learn_refusal(piece, attempt)
+        if not given and self.evidence.learn_anew():
+            self._score_anew()
+
+    def _learn_given(self, piece: Piece, seconds: float) -> None:
+        self._tries.pop(piece.start, None)
+        if piece.tries:
+            self.evidence.given_places.add(piece.start, piece.stop)  # decided before, when it was refused
+        else:
+            self.evidence.given(piece.start, piece.stop, seconds)
+        doubt = piece.doubt
+        if doubt is not None:
+            doubt.open_sectors -= piece.stop - piece.start
         self._look_again_beside(piece)
 
-    def _learn_refusal(self, piece: _Piece, sectors: int, attempt: Attempt) -> None:
+    def _learn_refusal(self, piece: Piece, attempt: Attempt) -> None:
         hung = attempt.outcome is Outcome.HUNG
         self.evidence.refused(piece.start, piece.stop, attempt.seconds)
+        if hung:
+            insort(self._hung, (piece.start, piece.stop))
         if piece.doubt is not None:
             self._settle(piece.doubt)
-        if sectors > 1:
-            doubt = _Doubt(piece.start, piece.stop, sectors)
-            self._add(_Piece(piece.start, piece.stop, piece.weight, doubt, hung=hung))
-        elif piece.tries + 1 < self.assumed.most_tries:
-            self._add(_Piece(piece.start, piece.stop, piece.weight, tries=piece.tries + 1, hung=hung))
+        if piece.stop - piece.start > 1:
+            doubt = Doubt(piece.start, piece.stop, piece.stop - piece.start)
+            self._doubt(doubt)
+            back = Piece(piece.start, piece.stop, piece.weight, doubt, hung=hung)
+            self._push(self._pieces.add(back))
+            return
+        self._tries[piece.start] = piece.tries + 1
+        if piece.tries + 1 < self.assumed.most_tries:
+            again = Piece(piece.start, piece.stop, piece.weight, tries=piece.tries + 1, hung=hung)
+            self._push(self._pieces.add(again))
 
     def give_back(self, span: Span) -> None:
         """Takes back a range that was handed out but never tried.
@@ -328,91 +460,75 @@ class Planner:
             KeyError: that range is not out.
         """
         piece = self._out.pop(span.start // self._sector)
-        at = bisect_left(self._starts, piece.start)
-        beside = [self._pieces[start] for start in self._starts[max(0, at - 1) : at + 1]]
-        for other in beside:
-            touching = other.stop == piece.start or other.start == piece.stop
-            if touching and self._alike(other, piece):
-                self._remove(other)
-                piece.start, piece.stop = min(piece.start, other.start), max(piece.stop, other.stop)
-        self._add(piece)
+        for other in self._pieces.beside(piece.start, piece.stop):
+            if self._alike(other, piece):
+                self._pieces.remove(other)
+                piece = piece.part(min(piece.start, other.start), max(piece.stop, other.stop))
+        self._push(self._pieces.add(piece))
 
     @staticmethod
-    def _alike(one: _Piece, other: _Piece) -> bool:
+    def _alike(one: Piece, other: Piece) -> bool:
         return (
-            one.weight == other.weight
+            one.start // REGION == other.start // REGION
+            and one.weight == other.weight
             and one.doubt is other.doubt
             and one.tries == other.tries == 0
             and one.hung == other.hung
         )
 
-    def _settle(self, doubt: _Doubt) -> None:
+    def _settle(self, doubt: Doubt) -> None:
         """A refusal inside a refused range explains it: what else is open there is no longer doubted."""
-        self.evidence.settled(doubt.start, doubt.stop)
-        for piece in [one for one in self._overlapping(doubt.start, doubt.stop) if one.doubt is doubt]:
-            self._remove(piece)
-            self._add(_Piece(piece.start, piece.stop, piece.weight, None, piece.tries, piece.hung))
-        for piece in self._out.values():
+        key = (doubt.start, doubt.stop)
+        self.evidence.settled(*key)
+        if self._doubt_at.get(key) is doubt:
+            del self._doubt_at[key]
+            del self._doubts[bisect_left(self._doubts, key)]
+        for piece in list(self._pieces.overlapping(doubt.start, doubt.stop)):
             if piece.doubt is doubt:
-                piece.doubt = None
+                self._pieces.remove(piece)
+                whole = piece.part(piece.start, piece.stop)
+                whole.doubt = None
+                self._push(self._pieces.add(whole))
+        for out in self._out.values():
+            if out.doubt is doubt:
+                out.doubt = None
 
-    def _look_again_beside(self, piece: _Piece) -> None:
-        """A good read beside damage raises the score of its neighbours; a heap finds only falling ones."""
-        at = bisect_left(self._starts, piece.start)
-        for index in (at - 1, at):
-            if 0 <= index < len(self._starts):
-                self._push(self._pieces[self._starts[index]])
+    def _look_again_beside(self, piece: Piece) -> None:
+        """A good read raises the scores beside it; a heap finds only falling ones by itself."""
+        for other in self._pieces.nearest(piece.start, piece.stop):
+            region = self._pieces.region(other.start // REGION)
+            region.push(other, self._score)
+            self._push(region)
 
-    # ------------------------------------------------------------------ pieces in order
-
-    def _add(self, piece: _Piece) -> None:
-        insort(self._starts, piece.start)
-        self._pieces[piece.start] = piece
-        self._push(piece)
-
-    def _push(self, piece: _Piece) -> None:
-        self._version += 1
-        piece.version = self._version
-        heapq.heappush(self._heap, (-self._score(piece).score, piece.start, piece.version))
-        if len(self._heap) > 4 * len(self._pieces) + 1000:  # mostly pieces that are gone or scored anew
-            alive = ((start, version) for _, start, version in self._heap)
-            kept = {start for start, version in alive if self._is_current(start, version)}
-            self._heap = [
-                (-self._score(one).score, one.start, one.version)
-                for one in (self._pieces[start] for start in kept)
-            ]
-            heapq.heapify(self._heap)
-
-    def _is_current(self, start: int, version: int) -> bool:
-        piece = self._pieces.get(start)
-        return piece is not None and piece.version == version
-
-    def _remove(self, piece: _Piece) -> None:
-        del self._starts[bisect_left(self._starts, piece.start)]
-        del self._pieces[piece.start]
-
-    def _overlapping(self, low: int, high: int) -> list[_Piece]:
-        first = max(0, bisect_right(self._starts, low) - 1)
-        last = bisect_left(self._starts, high)
-        found = (self._pieces[start] for start in self._starts[first:last])
-        return [piece for piece in found if piece.stop > low]
-
-    def _tried_between(self, low: int, high: int) -> int:
-        """Sectors between two places that have been decided: given, or refused alone."""
-        open_sectors = sum(
-            min(piece.stop, high) - max(piece.start, low)
-            for piece in self._overlapping(low, high)
-            if not piece.tries
-        )
-        return max(0, high - low - open_sectors)
+    def _score_anew(self) -> None:
+        """After bands or stretches were estimated anew, scores may have risen anywhere."""
+        for region in self._pieces.open_regions:
+            if region.pieces:
+                region.push_all(self._score)
+                self._push(region)
+        begun, stamps = self._pieces.begun, self._stamps
+        self._heap = [one for one in self._heap if begun(one[1]) and stamps.get(one[1], 0) == one[2]]
+        self._fill_heap()
 
 
-def _smallest(ranges: list[tuple[int, int, int]]) -> list[_Doubt]:
+def _near(ranges: list[tuple[int, int]], low: int, high: int) -> list[tuple[int, int]]:
+    """The ranges of a sorted list that overlap `low` to `high`; looks back over a few that begin before."""
+    first = max(0, bisect_right(ranges, (low, low)) - 8)
+    return [
+        one for one in ranges[first : bisect_left(ranges, (high, high))] if one[0] < high and one[1] > low
+    ]
+
+
+def _covers(one: tuple[int, int], part: Piece) -> bool:
+    return one[0] <= part.start and part.stop <= one[1]
+
+
+def _smallest(ranges: list[tuple[int, int, int]]) -> list[Doubt]:
     """The refused ranges that hold no other one, in order of place: a smaller refusal replaces a larger."""
-    kept: list[_Doubt] = []
+    kept: list[Doubt] = []
     for start, stop, left in sorted(set(ranges), key=lambda one: (one[0], -one[1])):
         while kept and kept[-1].start <= start and stop <= kept[-1].stop:
             kept.pop()
         if not kept or stop > kept[-1].stop:
-            kept.append(_Doubt(start, stop, left))
+            kept.append(Doubt(start, stop, left))
     return kept

@@ -78,7 +78,8 @@ class DriveReading:
         self._power_cycle = power_cycle
         self._stop = stop
         self._heat = heat
-        self._planner = self._plan([], WEIGHT_REST)
+        known, refused = store.coverage_here(), store.refused_reads()
+        self._planner = Planner(known, refused, assumed=self._assumed)
         self._queue: deque[Span] = deque()
         self._calm = CALM_READS
         self._refused_in_a_row = 0
@@ -116,7 +117,7 @@ class DriveReading:
             NoRoom, DestinationError: the image cannot grow.
         """
         wants = [Want(spans, WEIGHT_WANTED) for spans in wanted if spans]
-        self._planner = self._plan(wants, WEIGHT_REST if rest else 0.0)
+        self._planner.reweigh(wants, WEIGHT_REST if rest else 0.0)  # keeps what the drive taught so far
         everything = SpanSet([Span(0, self._store.identity.size_bytes)])
         aim = everything if rest else _union(wanted)
         self._phase, self._aim = phase or (Phase.REST if rest else Phase.WANTED), aim
@@ -310,10 +311,6 @@ class DriveReading:
         finally:
             self._store.commit()
         self._tell(self._progress(self._given or Span(0, 0), self._clock.steady_seconds()))
-
-    def _plan(self, wants: Sequence[Want], rest_weight: float) -> Planner:
-        known = self._store.coverage_here()
-        return Planner(known, self._store.refused_reads(), wants, rest_weight, self._assumed)
 
 
 class _Rate:
