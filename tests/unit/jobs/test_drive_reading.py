@@ -9,6 +9,7 @@ from mendbay.core.coverage import Condition
 from mendbay.core.errors import DriveDied, DriveVanished, Interrupted
 from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.assumptions import Assumptions
+from mendbay.imaging.attempt import Outcome
 from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.drive_reading import DriveReading, Ending
 from mendbay.jobs.events import Event, ReadingProgress, silent
@@ -200,3 +201,18 @@ def test_a_drive_that_never_gives_anything_is_given_up_on() -> None:
     with pytest.raises(DriveDied, match="never gave any"):
         reading(drive, MemoryStore(drive.identity)).run()
     assert len(drive.log) < 300
+
+
+def test_a_second_run_knows_where_the_first_one_hung() -> None:
+    drive = ScriptedDrive(numbered(SECTORS), hang={5_000})
+    store = MemoryStore(drive.identity)
+    most = 1
+    one = reading(drive, store, stop=lambda: len(drive.log) >= most)
+    place = SpanSet([Span(4_900 * 512, 5_100 * 512)])
+    assert one.run([place], rest=False) is Ending.STOPPED
+    assert [(span, outcome) for span, outcome in drive.log] == [(next(iter(place)), Outcome.HUNG)]
+    most = 10**9
+    assert one.run([place]) is Ending.DONE
+    places = [place.overlaps(span) for span, _ in drive.log[1:]]
+    assert places == sorted(places), "where it hung comes last, also in the next run"
+    assert store.coverage().refused == SpanSet([Span(5_000 * 512, 5_001 * 512)])
