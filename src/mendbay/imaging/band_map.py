@@ -14,8 +14,8 @@ _MOST_STRETCHES = 32
 _WINDOWS = (20, 40, 80, 160)
 """Refused places in one fit."""
 _CENTRES = 2
-_LONGEST_WAIT = 7
-"""How often at most it is not looked for bands, when there was something to learn, after looking in vain."""
+_MANY_BAD, _LONGEST_WAIT = 160, 7
+"""With so many refused places and no bands among them, it is looked for them at most so much more seldom."""
 _RUNS_LIMIT = 32 * REGION
 
 
@@ -63,10 +63,11 @@ class BandMap:
         bad = _bad_places(damage)
         if bad.size < LEAST_BAD:
             return False
-        changed = any([self._learn_around(place, bad, damage, given) for place in _centres(latest)])
-        self._in_vain = 0 if changed else self._in_vain + 1
-        self._wait = min(_LONGEST_WAIT, self._in_vain // 2)
-        return changed
+        looked = [self._learn_around(place, bad, damage, given) for place in _centres(latest)]
+        found = any(looked)
+        self._in_vain = 0 if found or bad.size < _MANY_BAD else self._in_vain + 1
+        self._wait = min(_LONGEST_WAIT, self._in_vain)
+        return found
 
     def _learn_around(self, place: int, bad: Floats, damage: Density, given: GivenPlaces) -> bool:
         """Fits windows of several widths around a place, since the period changes along the drive, and
