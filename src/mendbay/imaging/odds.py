@@ -29,7 +29,7 @@ _LEAST_CHANCE = 0.02
 _REACH = (BLOCK_CELLS + 1) * CELL
 """Damage further away than this is left to the estimates for the whole drive and to the bands."""
 _MOST_SIGNS = 5
-_LEARN_EVERY = 16
+_LEARN_EVERY, _LEARN_SHARE = 16, 8
 _RETRY_PLACE = 16_384
 _PACE_BYTES, _PACE_BYTES_SLOW = 100e6, 400e6
 """Over how many bytes the pace is taken; by a slow read it is moved less (own choice, no source)."""
@@ -166,7 +166,7 @@ class Evidence:
         """Estimates bad stretches and bands anew if enough was refused since; returns whether that changed
         what is known of the drive."""
         marks = len(self.damage.bad) + len(self.damage.ranges)
-        if self._since_learned < max(min(marks // 4, _LEARN_EVERY), marks // _LEARN_EVERY, 2):
+        if self._since_learned < max(min(marks // 4, _LEARN_EVERY), marks // _LEARN_SHARE, 2):
             return False
         self._since_learned = 0
         learn_runs(self.runs, self.damage, self.given_places)
