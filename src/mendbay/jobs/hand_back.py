@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from hashlib import sha256
 from pathlib import Path
@@ -23,9 +23,11 @@ from mendbay.handback.facts import to_json
 from mendbay.handback.keeping import is_over
 from mendbay.handback.names import Named, links_json, names_json, plan_names
 from mendbay.handback.words import moment
+from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.authority import concern
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import StepProgress
+from mendbay.jobs.halves_apart import can_be_compared, halves_apart
 from mendbay.jobs.keep_copies import (
     HAND_BACK,
     HAND_BACK_BEGUN,
@@ -34,6 +36,7 @@ from mendbay.jobs.keep_copies import (
     set_keep_until,
 )
 from mendbay.jobs.list_files import Piece, adapters_of, folder_problems, link_problems, trace
+from mendbay.jobs.note_changed import note_changed
 from mendbay.jobs.ports import HandBackFolder, ImageStore, Papers
 from mendbay.jobs.remembered import remembered, reopening
 from mendbay.jobs.volume import (
@@ -115,7 +118,8 @@ def hand_back(
         "" if is_over(until, bench.now()[:10]) else until
     )  # due at once: nothing to tell the customer
     with case_images(bench, case, bays) as stores:
-        volume = open_volume(sources_of(stores))
+        drives = sources_of(stores, check=True)
+        volume = open_volume(drives)
         everything = list(volume.system.walk(nameless=True))
         entries = _chosen(everything, patterns)
         items = [_item(volume, entry) for entry in entries if entry.kind is Kind.FILE]
@@ -130,7 +134,7 @@ def hand_back(
             files = _copy_all(bench, volume, stores, destination, copied, names)
             files += [_not_copied(one) for one in items if one.is_empty_handed]
             proof = _proof_steps(volume, items, files)
-            facts = _facts(bench, case, volume, stores, entries, files, proof)
+            facts = _facts(bench, case, volume, stores, drives, entries, files, proof)
             facts = replace(
                 facts,
                 file_system=_with_damage(facts.file_system, everything),
@@ -153,6 +157,10 @@ def hand_back(
             )
         finally:
             destination.close()
+        unsound = {bay: one.unsound - stores[bay].changed() for bay, one in drives.items()}
+    for bay, found in unsound.items():
+        if found:
+            note_changed(bench, number, bay, found, whole=False)
     _note(bench, case, folder, facts, until, _manifest_sha256(payload))
     return HandBackResult(folder, facts)
 
@@ -249,7 +257,8 @@ def _proven(volume: OpenVolume, destination: HandBackFolder, item: _Item, copy: 
 def _file_facts(
     volume: OpenVolume, pieces: Iterable[Piece], item: _Item, copy: PayloadFile
 ) -> words.FileFacts:
-    verdict = judge(item.entry, item.layout, Outlook(copy.gaps, copy.marks), volume.assembled.parted_at)
+    marks = copy.marks + halves_apart(volume.assembled, item.layout)
+    verdict = judge(item.entry, item.layout, Outlook(copy.gaps, marks), volume.assembled.parted_at)
     return words.FileFacts(
         path=copy.path,
         raw_path=item.entry.path,
@@ -259,6 +268,7 @@ def _file_facts(
         other_half=verdict.other_half,
         older=verdict.older,
         reasons=verdict.reasons,
+        doubts=verdict.doubts,
         sha256=copy.sha256,
         sha512=copy.sha512,
         verified=True,
@@ -283,6 +293,7 @@ def _not_copied(item: _Item) -> words.FileFacts:
         verdict=item.before.verdict,
         gaps=item.before.gaps,
         reasons=item.before.reasons,
+        doubts=item.before.doubts,
         modified_at=item.entry.modified_at,
         changed_at=item.entry.changed_at,
     )
@@ -293,6 +304,7 @@ def _facts(
     case: Case,
     volume: OpenVolume,
     stores: dict[str, ImageStore],
+    drives: Mapping[str, ImageSource],
     entries: Iterable[Entry],
     files: list[words.FileFacts],
     proof: tuple[words.ProofStep, ...],
@@ -308,7 +320,9 @@ def _facts(
         taken_in_at=case.opened_at,
         box=case.box,
         drives="; ".join(_drive_words(bays[bay]) for bay in stores if bay in bays),
-        bays=tuple(_bay_facts(bay, bays.get(bay), store, files) for bay, store in stores.items()),
+        bays=tuple(
+            _bay_facts(bay, bays.get(bay), store, files, drives[bay].unsound) for bay, store in stores.items()
+        ),
         files=tuple(files),
         pair=words.PairFacts(
             assembled.level, fresher_bay(assembled), tuple(map(_for_customers, explanation(assembled)))
@@ -365,7 +379,11 @@ def _drive_words(bay: Bay) -> str:
 
 
 def _bay_facts(
-    label: str, bay: Bay | None, store: ImageStore, files: Sequence[words.FileFacts]
+    label: str,
+    bay: Bay | None,
+    store: ImageStore,
+    files: Sequence[words.FileFacts],
+    unsound: SpanSet,
 ) -> words.BayFacts:
     pieces = [part for one in files for part in one.trace if part.bay == label]
 
@@ -392,21 +410,27 @@ def _bay_facts(
             )
             for run in store.runs()
         ),
-        image_sha256=store.digest(compute=False),
+        image_sha256="" if unsound else store.digest(compute=False),
         other_half=places(part for part in pieces if part.mark),
         older=places(part for one in files for part in _still_doubtful(one) if part.bay == label),
         wanted=places(pieces),
-        remarks=((bay.condition,) if bay and bay.condition else ()) + _changed_words(store),
+        remarks=(*((bay.condition,) if bay and bay.condition else ()), *_against(store, unsound)),
     )
 
 
-def _changed_words(store: ImageStore) -> tuple[str, ...]:
-    changed = store.changed().total_bytes
-    if not changed:
-        return ()
-    return (
-        f"{counted(changed, 'byte')} of its image are no longer what the drive gave, so it has no SHA-256",
-    )
+def _against(store: ImageStore, unsound: SpanSet) -> Iterator[str]:
+    """What speaks against bytes of a drive's image."""
+    if unsound:
+        yield (
+            f"{counted(unsound.total_bytes, 'byte')} of its image are no longer what the drive gave, so it "
+            "has no SHA-256"
+        )
+    unlike = store.two_answers().total_bytes
+    if unlike:
+        yield (
+            f"read again, the drive gave other bytes in sectors of {counted(unlike, 'byte')}; the copies "
+            "hold its first answer"
+        )
 
 
 def _still_doubtful(one: words.FileFacts) -> Iterable[words.TraceFacts]:
@@ -442,7 +466,27 @@ def _proof_steps(
             f"{sum(one.verified for one in copied)} of {len(copied)} copies are equal.",
         ),
     ]
+    steps.append(
+        words.ProofStep(
+            "Every piece of the images that the copies were made from was held against the digest noted when "
+            "the drive gave it; where a drive gave two answers was looked up in its record.",
+            f"{_doubted(files, Mark.NOT_AS_READ, Mark.TWO_ANSWERS)} of {len(files)} files have bytes that "
+            "something speaks against.",
+        )
+    )
+    if can_be_compared(volume.assembled):
+        steps.append(
+            words.ProofStep(
+                "The two drives should hold the same: wherever both gave a file's bytes, they were compared.",
+                f"{_doubted(files, Mark.HALVES_DIFFER)} of {len(files)} files differ.",
+            )
+        )
     return tuple(steps)
+
+
+def _doubted(files: Sequence[words.FileFacts], *marks: Mark) -> int:
+    """How many files have bytes with any of the marks."""
+    return sum(any(doubt.mark in marks for doubt in one.doubts) for one in files)
 
 
 def _note_begun(bench: Bench, number: int, folder: Path) -> None:
