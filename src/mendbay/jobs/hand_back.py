@@ -27,7 +27,8 @@ from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.authority import concern
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import StepProgress
-from mendbay.jobs.halves_apart import can_be_compared, halves_apart
+from mendbay.jobs.halves_apart import halves_apart
+from mendbay.jobs.hand_back_proof import against, proof_steps
 from mendbay.jobs.keep_copies import (
     HAND_BACK,
     HAND_BACK_BEGUN,
@@ -133,7 +134,8 @@ def hand_back(
             _note_begun(bench, number, folder)
             files = _copy_all(bench, volume, stores, destination, copied, names)
             files += [_not_copied(one) for one in items if one.is_empty_handed]
-            proof = _proof_steps(volume, items, files)
+            described = sum(Proof.NONE not in (one.entry.proof, one.layout.proof) for one in items)
+            proof = proof_steps(volume, described, files)
             facts = _facts(bench, case, volume, stores, drives, entries, files, proof)
             facts = replace(
                 facts,
@@ -414,23 +416,8 @@ def _bay_facts(
         other_half=places(part for part in pieces if part.mark),
         older=places(part for one in files for part in _still_doubtful(one) if part.bay == label),
         wanted=places(pieces),
-        remarks=(*((bay.condition,) if bay and bay.condition else ()), *_against(store, unsound)),
+        remarks=(*((bay.condition,) if bay and bay.condition else ()), *against(store, unsound)),
     )
-
-
-def _against(store: ImageStore, unsound: SpanSet) -> Iterator[str]:
-    """What speaks against bytes of a drive's image."""
-    if unsound:
-        yield (
-            f"{counted(unsound.total_bytes, 'byte')} of its image are no longer what the drive gave, so it "
-            "has no SHA-256"
-        )
-    unlike = store.two_answers().total_bytes
-    if unlike:
-        yield (
-            f"read again, the drive gave other bytes in sectors of {counted(unlike, 'byte')}; the copies "
-            "hold its first answer"
-        )
 
 
 def _still_doubtful(one: words.FileFacts) -> Iterable[words.TraceFacts]:
@@ -441,52 +428,6 @@ def _still_doubtful(one: words.FileFacts) -> Iterable[words.TraceFacts]:
                 yield replace(
                     part, file_span=span, drive_start=part.drive_start + span.start - part.file_span.start
                 )
-
-
-def _proof_steps(
-    volume: OpenVolume, items: Sequence[_Item], files: Sequence[words.FileFacts]
-) -> tuple[words.ProofStep, ...]:
-    copied = [one for one in files if one.path]
-    system = volume.system.facts
-    described = sum(Proof.NONE not in (one.entry.proof, one.layout.proof) for one in items)
-    steps = [
-        words.ProofStep(
-            "Every read of a drive was noted with its outcome; what a drive did not give is listed, never "
-            "filled in silence.",
-            f"{sum(bool(one.gaps) for one in files)} of {len(files)} files have missing ranges.",
-        ),
-        words.ProofStep(
-            "The descriptions of the files were checked against the checksums the file system keeps."
-            if system.has_checksums
-            else "The file system keeps no checksums; what it says of each file was checked for agreement.",
-            f"{described} of {len(files)} descriptions hold.",
-        ),
-        words.ProofStep(
-            "Every copy was read again from the destination and compared by SHA-256 and SHA-512.",
-            f"{sum(one.verified for one in copied)} of {len(copied)} copies are equal.",
-        ),
-    ]
-    steps.append(
-        words.ProofStep(
-            "Every piece of the images that the copies were made from was held against the digest noted when "
-            "the drive gave it; where a drive gave two answers was looked up in its record.",
-            f"{_doubted(files, Mark.NOT_AS_READ, Mark.TWO_ANSWERS)} of {len(files)} files have bytes that "
-            "something speaks against.",
-        )
-    )
-    if can_be_compared(volume.assembled):
-        steps.append(
-            words.ProofStep(
-                "The two drives should hold the same: wherever both gave a file's bytes, they were compared.",
-                f"{_doubted(files, Mark.HALVES_DIFFER)} of {len(files)} files differ.",
-            )
-        )
-    return tuple(steps)
-
-
-def _doubted(files: Sequence[words.FileFacts], *marks: Mark) -> int:
-    """How many files have bytes with any of the marks."""
-    return sum(any(doubt.mark in marks for doubt in one.doubts) for one in files)
 
 
 def _note_begun(bench: Bench, number: int, folder: Path) -> None:
