@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from hashlib import sha256
 from pathlib import Path
 
-from mendbay.case.records import Bay, Case, CaseState
+from mendbay.case.records import Bay, Case, CaseState, Facts
 from mendbay.core.errors import DestinationError, Interrupted, NothingWanted, UsageError
 from mendbay.core.quantity import counted
 from mendbay.core.source import Mark, Outlook
@@ -163,6 +163,7 @@ def hand_back(
     for bay, found in unsound.items():
         if found:
             note_changed(bench, number, bay, found, whole=False)
+            _tell_changed(bench, number, bay, found)
     _note(bench, case, folder, facts, until, _manifest_sha256(payload))
     return HandBackResult(folder, facts)
 
@@ -428,6 +429,15 @@ def _still_doubtful(one: words.FileFacts) -> Iterable[words.TraceFacts]:
                 yield replace(
                     part, file_span=span, drive_start=part.drive_start + span.start - part.file_span.start
                 )
+
+
+def _tell_changed(bench: Bench, number: int, bay: str, found: SpanSet) -> None:
+    """Puts down that an image was found to have changed while copies were made from it."""
+    said = f"{counted(found.total_bytes, 'byte')} NOT what the drive gave, found while files were copied"
+    with bench.ledger.together():
+        facts: Facts = {"bay": bay, "wrong_bytes": found.total_bytes}
+        bench.note(number, "imaging", f"Image of bay {bay}: {said}.", facts)
+        bench.custody(number, f"image read for a hand-back: {said}", f"image of bay {bay}")
 
 
 def _note_begun(bench: Bench, number: int, folder: Path) -> None:

@@ -173,6 +173,8 @@ def test_a_change_of_the_image_is_found_while_copies_are_made(bench: Bench, tmp_
     assert bay.image_sha256 == ""
     assert any("no longer what the drive gave" in one for one in bay.remarks)
     assert verdicts(bench)[LARGE] is Verdict.UNPROVEN, "it is noted beside the image"
+    told = [one.what for one in bench.ledger.custody(1) if one.item == "image of bay 1"]
+    assert any("NOT what the drive gave, found while files were copied" in one for one in told)
 
 
 def test_reading_one_file_finds_the_change_too(bench: Bench, tmp_path: Path) -> None:
