@@ -92,9 +92,12 @@ def open_bench(
         patience_seconds: how long one read of a drive may take before it is abandoned.
         sector_bytes: of image files used as drives.
         question_seconds: how long the answer to a question about a drive is waited for.
+        power_cycle: who is asked to cut and restore a drive's power; the shop's own relay, where one is set
+            up, goes first.
 
     Raises:
         LedgerError: the ledger cannot be opened.
+        BadFormFile: the settings of the relay are not sound; looked at only where a drive may need it.
     """
     folder = home_folder(home)
     try:
@@ -104,6 +107,8 @@ def open_bench(
             f"The folder {folder} for cases cannot be made: {trouble.strerror}.",
             "Choose another with --home or MENDBAY_HOME.",
         ) from trouble
+    if power_cycle is not no_power_cycle:
+        power_cycle = _relay_first(folder, tell, stop, power_cycle)
     clock = SystemClock()
     with Ledger(folder / "ledger.sqlite3") as ledger:
         yield Bench(
@@ -123,6 +128,16 @@ def open_bench(
             assumed=assumed or Assumptions(),
             remembered=RememberedFile(folder / "worked-out.json"),
         )
+
+
+def _relay_first(folder: Path, tell: Tell, stop: Callable[[], bool], ask: PowerCycle) -> PowerCycle:
+    """The shop's relay before the person at the bench; that person alone where none is set up."""
+    text = ShopFolder(folder).text("settings", "power")
+    if text is None:
+        return ask
+    from mendbay.inlets.power_relay import PowerRelay, relay_settings  # few benches have one
+
+    return PowerRelay(relay_settings(text), tell, ask, stop)
 
 
 FONTS = Path("settings") / "fonts"

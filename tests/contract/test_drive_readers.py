@@ -8,8 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from mendbay.core.span import Span
+from mendbay.core.clock import SystemClock
+from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.attempt import Outcome
+from mendbay.jobs.drive_reading import DriveReading, Ending
+from mendbay.jobs.events import silent
+from mendbay.outlets.image_file import ImageFile
 from support.benches import (
     HANG,
     REFUSED,
@@ -63,6 +67,19 @@ def test_queued_reads_are_answered_in_the_order_asked(bench: Bench) -> None:
         assert attempt.span == bench.span(place, 3)
         assert bench.holds(attempt)
     assert bench.reader.queued == 0
+
+
+@pytest.mark.parametrize("count", [1, 8, 1000])
+def test_reading_backward_gives_the_same_bytes_as_forward(bench: Bench, count: int) -> None:
+    """Every read begins where the next one of before did: as damage is come back to from behind."""
+    places = [15_000 - at * count for at in range(4)]
+    assert all(bench.holds(bench.read(place, count)) for place in places)
+    for place in places[: bench.reader.depth]:
+        bench.reader.ask(bench.span(place, count))
+    for place in places[: bench.reader.depth]:
+        attempt = bench.reader.answer()
+        assert attempt.span == bench.span(place, count)
+        assert bench.holds(attempt)
 
 
 def test_data_stays_readable_until_the_next_but_one_answer(bench: Bench) -> None:
@@ -230,3 +247,48 @@ def test_sectors_of_4096_bytes(make: object, tmp_path: Path) -> None:
             Outcome.REFUSED,
             Outcome.GIVEN,
         ]
+
+
+@pytest.mark.parametrize("make", [SIMULATED, FAILING_LOOP])
+def test_a_drive_that_vanishes_in_the_middle_of_a_read_gives_nothing_of_it(
+    make: object, tmp_path: Path
+) -> None:
+    with make(tmp_path, vanish_at=((9000, 1),), vanish_times=1) as bench:  # type: ignore[operator]
+        for place in (8900, 9100, 9300):
+            bench.reader.ask(bench.span(place, 200))
+        gone = bench.reader.answer()
+        assert (gone.outcome, len(gone.data)) == (Outcome.VANISHED, 0)
+        assert gone.error in ("ENODEV", "no bytes", "too few bytes", "vanished", "")
+        assert bench.reader.queued == 0
+        assert bench.read(8900).outcome is Outcome.VANISHED, "the drive stays away"
+        bench.power_cycle()
+        assert bench.reader.returned()
+        assert bench.holds(bench.read(8900, 200))
+
+
+@pytest.mark.parametrize("sector_bytes", [512, 4096])
+@pytest.mark.parametrize("make", [SIMULATED, FAILING_LOOP])
+def test_reads_shrink_to_the_one_sector_that_is_never_given(
+    make: object, sector_bytes: int, tmp_path: Path
+) -> None:
+    """The whole engine: all but the refused sectors is read, whatever their size, and none is asked for in
+    less than a sector."""
+    scale = sector_bytes // 512
+    with make(  # type: ignore[operator]
+        tmp_path, sector_bytes=sector_bytes, hang=(), refused=((REFUSED // scale, 1), (1600, 3))
+    ) as bench:
+        assert bench.tried is not None
+        bench.tried()
+        path = tmp_path / "bay-1.img"
+        image = ImageFile.create(path, bench.reader.identity)
+        image.begin_run("Dock", "drive")
+        assert DriveReading("1", bench.reader, image, SystemClock(), silent).run() is Ending.DONE
+        lost = SpanSet([bench.span(REFUSED // scale), bench.span(1600, 3)])
+        assert image.coverage().refused == lost
+        assert image.coverage().read == lost.complement(Span(0, len(bench.content)))
+        sizes = {count for _, count in bench.tried()}
+        assert 1 in sizes
+        assert max(sizes) > 100
+        for span in image.coverage().read:
+            assert image.take(span) == bench.content[span.start : span.stop]
+        image.close()

@@ -17,6 +17,7 @@ from mendbay.inlets.reader import ReaderProcess
 from mendbay.inlets.unsteady_description import UnsteadyDescription, Weak
 from mendbay.jobs.drive_reading import DriveReading, Ending
 from mendbay.jobs.events import silent
+from mendbay.jobs.same_drive import SAMPLES, TELLING_PLACES
 from mendbay.outlets.image_file import ImageFile
 from support.benches import needs_failing_loop
 
@@ -129,4 +130,8 @@ def test_hung_reads_above_the_limit_end_with_the_power_and_nothing_given_is_read
     assert len(hands.power_cycles) == turns["vanishes"] + turns["hangs"] // 2
     assert turns["vanishes"] == 1
     given = [(first, count) for first, count, turn in log if turn == "gives"]
-    assert sum(count for _, count in given) == SECTORS - spans(*REFUSED, *HANG).total_bytes // 512
+    # but for the few sectors by which a drive without a serial number shows that it is the same
+    again = sum(count for _, count in given) - (SECTORS - spans(*REFUSED, *HANG).total_bytes // 512)
+    assert 0 < again <= len(hands.power_cycles) * (SAMPLES + len(TELLING_PLACES) + 1)
+    longer = [(first, count) for first, count in given if count > 1]
+    assert spans(*longer).total_bytes == sum(count for _, count in longer) * 512

@@ -8,6 +8,7 @@ from mendbay.core.coverage import Coverage
 from mendbay.core.source import Identity
 from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.attempt import Attempt
+from mendbay.imaging.block_digests import Claim
 
 
 class MemoryStore:
@@ -52,6 +53,15 @@ class MemoryStore:
     def take(self, span: Span) -> bytes:
         assert self.given.covers(span)
         return bytes(self.data[span.start : span.stop])
+
+    def claims_in(self, span: Span) -> Iterator[Claim]:
+        return iter(())
+
+    def two_answers(self) -> SpanSet:
+        return SpanSet()
+
+    def changed(self) -> SpanSet:
+        return SpanSet()
 
     def refused_reads(self) -> Iterator[tuple[int, int, float]]:
         return iter(self.refusals)

@@ -99,4 +99,5 @@ def _nothing_false_is_claimed(path: Path) -> None:
         return
     for span in left.coverage().read:
         assert left.take(span) == DATA[span.start : span.stop]
+    assert all(claim.is_held_by(left.take(claim.span)) is True for claim in left.claims())
     left.close()

@@ -108,7 +108,7 @@ def test_killed_at_random_moments_and_resumed(
             else:
                 for span in image.coverage().read:
                     assert image.take(span) == DATA[span.start : span.stop], "claimed, but not there"
-                assert all(claim.is_held_by(image.take(claim.span)) for claim in image.claims())
+                assert all(claim.is_held_by(image.take(claim.span)) is True for claim in image.claims())
                 image.close()
         go_on(path, ScriptedDrive(DATA, bad=set(BAD)))
         assert finished(path) == (whole, coverage)

@@ -35,6 +35,16 @@ class Mark(StrEnum):
     """The preferred half of a mirror lacked them; the other half gave them."""
     POSSIBLY_OLDER = "possibly older"
     """They come from a half that fell behind and nothing proves them current."""
+    TWO_ANSWERS = "two answers"
+    """The drive gave other bytes when it was read again, both times without an error."""
+    HALVES_DIFFER = "the halves differ"
+    """The halves of a mirror that are in step hold other bytes."""
+    NOT_AS_READ = "not as read"
+    """The image no longer holds what the drive gave."""
+
+
+DOUBTS = (Mark.TWO_ANSWERS, Mark.HALVES_DIFFER, Mark.NOT_AS_READ)
+"""What makes bytes unproven wherever they come from."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +68,8 @@ class Origin:
     """Where a span of a source lies on a bay's drive, for the thread of evidence.
 
     `span` is in the coordinates of the source asked, `at` in bytes of the drive in `bay`; both have
-    the same length. `mark` is the mark the bytes carry, if any.
+    the same length. `mark` is what the bytes carry for the half they come from, if anything; doubts
+    (`DOUBTS`) are in the reading and its outlook alone.
     """
 
     span: Span

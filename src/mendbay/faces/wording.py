@@ -108,6 +108,9 @@ def verdict_text(judgement: Judgement, size_bytes: int) -> str:
         return f"{judgement.verdict}, {count_text(missing)} of {count_text(size_bytes)} bytes missing"
     if judgement.older:
         return f"{judgement.verdict}, {count_text(judgement.older.total_bytes)} bytes may be older"
+    doubted = SpanSet(one.span for one in judgement.doubts).total_bytes
+    if doubted:
+        return f"{judgement.verdict}, {count_text(doubted)} bytes in doubt"
     return str(judgement.verdict)
 
 
@@ -206,6 +209,10 @@ def file_json(line: FileLine) -> dict[str, Any]:
             "gaps": gaps_json(judgement.gaps),
             "other_half": spans_json(judgement.other_half),
             "older": spans_json(judgement.older),
+            "doubts": [
+                {"start": one.span.start, "stop": one.span.stop, "why": str(one.mark)}
+                for one in judgement.doubts
+            ],
             "reasons": list(judgement.reasons),
         }
     return found

@@ -2,8 +2,9 @@
 
 `whole`: all bytes are there and their description is proven. `holed`: some bytes are missing; which, is
 listed. `lost`: nothing of a file that had bytes is left, or its inode is not to be had, so that not even
-its size is known. `unproven`: all bytes are there, but either the description could not be checked or some
-bytes come from a half that fell behind and may be older.
+its size is known. `unproven`: all bytes are there, but the description could not be checked, or some bytes
+come from a half that fell behind and may be older, or something speaks against some of them: the drive gave
+two answers, the halves of a mirror differ, the image is no longer what the drive gave.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
-from mendbay.core.source import Gap, Lack, Mark, Marked, Outlook, Reading, Source
+from mendbay.core.source import DOUBTS, Gap, Lack, Mark, Marked, Outlook, Reading, Source
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.tree import NOT_READ_YET, Entry, Kind, Layout, Proof
 
@@ -21,6 +22,13 @@ CHUNK_BYTES = 4 << 20
 SETTLE_SECONDS = 3600
 """How long before the halves parted a file must have been left alone: delayed writes and clock steps
 stay well below an hour (common practice, no source)."""
+
+
+DOUBT_WORDS = {
+    Mark.TWO_ANSWERS: "lie where the drive gave other bytes when read again; nothing says which are right",
+    Mark.HALVES_DIFFER: "lie where the drives of the mirror hold other bytes; nothing says which are right",
+    Mark.NOT_AS_READ: "lie where the image no longer holds what the drive gave",
+}
 
 
 class Verdict(StrEnum):
@@ -34,13 +42,15 @@ class Verdict(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """The verdict on one file with what it rests on. All spans are in bytes of the file."""
+    """The verdict on one file with what it rests on. All spans are in bytes of the file. `doubts` are the
+    marks of `DOUBTS` that its bytes carry."""
 
     verdict: Verdict
     gaps: tuple[Gap, ...]
     other_half: SpanSet
     older: SpanSet
     reasons: tuple[str, ...]
+    doubts: tuple[Marked, ...] = ()
 
 
 def file_outlook(volume: Source, layout: Layout) -> Outlook:
@@ -122,6 +132,11 @@ def judge(entry: Entry, layout: Layout, outlook: Outlook, halves_parted_at: int 
         older = SpanSet()
     elif older:
         reasons.append(f"{older.total_bytes} bytes come from the half that fell behind and may be older")
+    doubts = tuple(one for one in outlook.marks if one.mark in DOUBTS)
+    for mark in DOUBTS:
+        against = SpanSet(one.span for one in doubts if one.mark is mark)
+        if against:
+            reasons.append(f"{against.total_bytes} bytes {DOUBT_WORDS[mark]}")
     unread = SpanSet(gap.span for gap in outlook.gaps if gap.why is Lack.UNREAD)
     if unread:
         reasons.append(f"{unread.total_bytes} bytes have not been asked for yet: reading on may bring them")
@@ -132,11 +147,11 @@ def judge(entry: Entry, layout: Layout, outlook: Outlook, halves_parted_at: int 
         verdict = Verdict.LOST
     elif missing:
         verdict = Verdict.HOLED
-    elif older or (proof is Proof.NONE and entry.kind is not Kind.OTHER):
+    elif older or doubts or (proof is Proof.NONE and entry.kind is not Kind.OTHER):
         verdict = Verdict.UNPROVEN
     else:
         verdict = Verdict.WHOLE
-    return Judgement(verdict, outlook.gaps, other_half, older, tuple(reasons))
+    return Judgement(verdict, outlook.gaps, other_half, older, tuple(reasons), doubts)
 
 
 def is_undescribed(entry: Entry) -> bool:

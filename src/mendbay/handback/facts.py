@@ -14,7 +14,7 @@ from typing import Any
 
 from mendbay.core.clock import iso_from_epoch
 from mendbay.core.coverage import Condition, Coverage
-from mendbay.core.source import Gap
+from mendbay.core.source import Gap, Marked
 from mendbay.core.span import Span, SpanSet
 
 VERDICTS = ("whole", "unproven", "holed", "lost")
@@ -112,6 +112,7 @@ class FileFacts:
 
     `path` is its place in the bag (`data/…`), empty when no copy was made because nothing of it is
     left. `raw_path` is its path on the drive, byte for byte. All spans are in bytes of the file.
+    `doubts` are the bytes that something speaks against (`core.source.DOUBTS`), with what that is.
     `verified` says that the copy was read again from the destination and both digests were equal.
     """
 
@@ -129,6 +130,7 @@ class FileFacts:
     modified_at: int = 0
     changed_at: int = 0
     trace: tuple[TraceFacts, ...] = ()
+    doubts: tuple[Marked, ...] = ()
 
     def __post_init__(self) -> None:
         if self.verdict not in VERDICTS:
@@ -361,6 +363,9 @@ def _file_json(one: FileFacts) -> dict[str, Any]:
         "gaps": [{"start": gap.span.start, "stop": gap.span.stop, "why": gap.why.value} for gap in one.gaps],
         "other_half": _spans_json(one.other_half),
         "older": _spans_json(one.older),
+        "doubts": [
+            {"start": mark.span.start, "stop": mark.span.stop, "why": mark.mark.value} for mark in one.doubts
+        ],
         "reasons": list(one.reasons),
         "sha256": one.sha256 or None,
         "sha512": one.sha512 or None,

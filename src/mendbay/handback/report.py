@@ -13,7 +13,7 @@ from itertools import groupby
 
 from mendbay.core.clock import iso_from_epoch
 from mendbay.core.coverage import Condition
-from mendbay.core.source import Gap, Lack
+from mendbay.core.source import DOUBTS, Gap, Lack, Mark
 from mendbay.core.span import SpanSet
 from mendbay.handback.bag import PAYLOAD, merged_gaps
 from mendbay.handback.facts import VERDICTS, BayFacts, FileFacts, HandBack, RunFacts, TraceFacts
@@ -36,6 +36,15 @@ WHY_MISSING = {
     Lack.WAIVED: "left unread on purpose",
     Lack.ABSENT: "their place on the drives is not known or not there",
 }
+
+DOUBT_WORDS = {
+    Mark.TWO_ANSWERS: "cannot be proven: read again, the drive gave other bytes there. The copy has its "
+    "first answer; nothing says which is right.",
+    Mark.HALVES_DIFFER: "cannot be proven: the two drives should hold the same there, and do not. The copy "
+    "has those of the one that was preferred; nothing says which are right.",
+    Mark.NOT_AS_READ: "cannot be proven: our image of the drive has changed there since it was read.",
+}
+"""What speaks against bytes, as the end of a sentence that begins with which."""
 
 CONDITIONS = (
     (Condition.READ, "read", "the drive gave it"),
@@ -272,6 +281,10 @@ def _attention(one: FileFacts) -> AttentionEntry:
         )
     elif one.other_half and one.verdict != "whole":
         lines.append(f"{_ranges(one.other_half)} came from the other half of the mirror.")
+    for mark in DOUBTS:
+        spans = SpanSet(doubt.span for doubt in one.doubts if doubt.mark is mark)
+        if spans:
+            lines.append(f"{_ranges(spans)} {DOUBT_WORDS[mark]}")
     for reason in one.reasons:
         if not _is_said(reason, one):
             lines.append(sentence(reason))
@@ -280,6 +293,8 @@ def _attention(one: FileFacts) -> AttentionEntry:
 
 def _is_said(reason: str, one: FileFacts) -> bool:
     """Whether a reason only repeats what the ranges already say."""
+    if one.doubts and re.match(r"\d+ bytes lie where ", reason):
+        return True
     return bool(one.older or one.other_half) and re.match(r"\d+ bytes come from the ", reason) is not None
 
 

@@ -372,10 +372,13 @@ class ReaderProcess:
         if self._identity.kind == "file":
             return
         _, serial = device.texts_of(self.path.stat().st_rdev)
-        if serial and self._identity.serial and serial != self._identity.serial:
+        if self._identity.serial and serial != self._identity.serial:
             self._leave()
+            found = (
+                f"now is the drive with serial number {serial}" if serial else "now gives no serial number"
+            )
             raise SourceChanged(
-                f"{self.path} now is the drive with serial number {serial}; it was {self._identity.serial}",
+                f"{self.path} {found}; it was {self._identity.serial}",
                 "Connect the drive that was there before, or start a new image for this one",
             )
 

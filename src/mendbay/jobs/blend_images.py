@@ -19,8 +19,9 @@ from mendbay.imaging.differences import Difference
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.compare_images import Comparison, compare_images
 from mendbay.jobs.ports import ImageStore
-from mendbay.jobs.read_drive import TELLING_PLACES, note_image
+from mendbay.jobs.read_drive import note_image
 from mendbay.jobs.remembered import remembered
+from mendbay.jobs.same_drive import TELLING_PLACES
 
 
 @dataclass(frozen=True, slots=True)

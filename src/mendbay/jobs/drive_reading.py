@@ -8,7 +8,7 @@ from dataclasses import replace
 from enum import StrEnum
 
 from mendbay.core.clock import Clock
-from mendbay.core.errors import DriveDied, DriveVanished, Interrupted
+from mendbay.core.errors import DriveDied, DriveVanished, Interrupted, SourceChanged
 from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.attempt import Attempt, Outcome
@@ -16,6 +16,7 @@ from mendbay.imaging.planner import WEIGHT_REST, WEIGHT_WANTED, Planner, Want
 from mendbay.imaging.trouble import Trouble
 from mendbay.jobs.events import Phase, ReadingProgress, Said, Tell
 from mendbay.jobs.ports import DriveReader, HeatWatch, ImageStore, PowerCycle, never, no_power_cycle
+from mendbay.jobs.same_drive import likeness
 
 COMMIT_SECONDS = 1.0
 """How often the checkpoint is renewed while all goes well; at most this much is read again after a crash."""
@@ -25,6 +26,10 @@ CALM_READS = 64
 DEAD_AFTER = 200
 """Refusals in a row after which the drive is asked for something it gave before; if that is refused too, or
 if there is nothing it ever gave, it is taken for dead."""
+
+NOT_GIVEN_ON_RETURN = 2
+"""Sectors given before that a drive which is back may refuse, or hang on, until no more are compared: each is
+wear, and a hang costs the whole patience (own choice)."""
 
 
 class Ending(StrEnum):
@@ -113,6 +118,7 @@ class DriveReading:
 
         Raises:
             DriveVanished: the drive is gone and could not be brought back.
+            SourceChanged: another drive came back in its place.
             DriveDied: it refuses everything, also what it gave before.
             NoRoom, DestinationError: the image cannot grow.
         """
@@ -257,7 +263,7 @@ class DriveReading:
         self._calm = 0
         self._tell(Said(f"The drive in bay {self.bay} no longer answers."))
         while self._power_cycle(self.bay):
-            if self._reader.returned():
+            if self._reader.returned() and self._is_the_same():
                 if self._heat is not None:
                     self._heat.begin_anew()
                 self._tell(Said(f"The drive in bay {self.bay} is back; reading goes on."))
@@ -266,6 +272,32 @@ class DriveReading:
             f"The drive in bay {self.bay} no longer answers; everything read so far is kept.",
             "Cut its power, wait until it stands still, restore the power, then run the same command again.",
         )
+
+    def _is_the_same(self) -> bool:
+        """Whether a drive that answers again is the one that vanished, as far as it can be told; False if it
+        vanishes while it is asked. Size and serial number are the reader's to compare; without a serial
+        number what the drive gave before is.
+
+        Raises:
+            SourceChanged: it is another.
+        """
+        if self._reader.identity.serial:
+            return True
+        found = likeness(self._store, self._reader, NOT_GIVEN_ON_RETURN)
+        if found.unlike_at is not None:
+            raise SourceChanged(
+                f"The drive that is back in bay {self.bay} holds other bytes at {found.unlike_at} than the "
+                "one that vanished had given; nothing of it was read into the image.",
+                "Connect the drive that was there before, then run the same command again.",
+            )
+        if not found.compared and not found.vanished:
+            self._tell(
+                Said(
+                    f"Nothing shows that the drive that is back in bay {self.bay} is the one that vanished: "
+                    "it has no serial number, and nothing could be compared. Make sure of it."
+                )
+            )
+        return not found.vanished
 
     # ------------------------------------------------------------------ keeping the books
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from hashlib import sha256
 from pathlib import Path
 
-from mendbay.case.records import Bay, Case, CaseState
+from mendbay.case.records import Bay, Case, CaseState, Facts
 from mendbay.core.errors import DestinationError, Interrupted, NothingWanted, UsageError
 from mendbay.core.quantity import counted
 from mendbay.core.source import Mark, Outlook
@@ -23,9 +23,12 @@ from mendbay.handback.facts import to_json
 from mendbay.handback.keeping import is_over
 from mendbay.handback.names import Named, links_json, names_json, plan_names
 from mendbay.handback.words import moment
+from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.authority import concern
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import StepProgress
+from mendbay.jobs.halves_apart import halves_apart
+from mendbay.jobs.hand_back_proof import against, proof_steps
 from mendbay.jobs.keep_copies import (
     HAND_BACK,
     HAND_BACK_BEGUN,
@@ -34,6 +37,7 @@ from mendbay.jobs.keep_copies import (
     set_keep_until,
 )
 from mendbay.jobs.list_files import Piece, adapters_of, folder_problems, link_problems, trace
+from mendbay.jobs.note_changed import note_changed
 from mendbay.jobs.ports import HandBackFolder, ImageStore, Papers
 from mendbay.jobs.remembered import remembered, reopening
 from mendbay.jobs.volume import (
@@ -115,7 +119,8 @@ def hand_back(
         "" if is_over(until, bench.now()[:10]) else until
     )  # due at once: nothing to tell the customer
     with case_images(bench, case, bays) as stores:
-        volume = open_volume(sources_of(stores))
+        drives = sources_of(stores, check=True)
+        volume = open_volume(drives)
         everything = list(volume.system.walk(nameless=True))
         entries = _chosen(everything, patterns)
         items = [_item(volume, entry) for entry in entries if entry.kind is Kind.FILE]
@@ -129,8 +134,9 @@ def hand_back(
             _note_begun(bench, number, folder)
             files = _copy_all(bench, volume, stores, destination, copied, names)
             files += [_not_copied(one) for one in items if one.is_empty_handed]
-            proof = _proof_steps(volume, items, files)
-            facts = _facts(bench, case, volume, stores, entries, files, proof)
+            described = sum(Proof.NONE not in (one.entry.proof, one.layout.proof) for one in items)
+            proof = proof_steps(volume, described, files)
+            facts = _facts(bench, case, volume, stores, drives, entries, files, proof)
             facts = replace(
                 facts,
                 file_system=_with_damage(facts.file_system, everything),
@@ -153,6 +159,11 @@ def hand_back(
             )
         finally:
             destination.close()
+        unsound = {bay: one.unsound - stores[bay].changed() for bay, one in drives.items()}
+    for bay, found in unsound.items():
+        if found:
+            note_changed(bench, number, bay, found, whole=False)
+            _tell_changed(bench, number, bay, found)
     _note(bench, case, folder, facts, until, _manifest_sha256(payload))
     return HandBackResult(folder, facts)
 
@@ -249,7 +260,8 @@ def _proven(volume: OpenVolume, destination: HandBackFolder, item: _Item, copy: 
 def _file_facts(
     volume: OpenVolume, pieces: Iterable[Piece], item: _Item, copy: PayloadFile
 ) -> words.FileFacts:
-    verdict = judge(item.entry, item.layout, Outlook(copy.gaps, copy.marks), volume.assembled.parted_at)
+    marks = copy.marks + halves_apart(volume.assembled, item.layout)
+    verdict = judge(item.entry, item.layout, Outlook(copy.gaps, marks), volume.assembled.parted_at)
     return words.FileFacts(
         path=copy.path,
         raw_path=item.entry.path,
@@ -259,6 +271,7 @@ def _file_facts(
         other_half=verdict.other_half,
         older=verdict.older,
         reasons=verdict.reasons,
+        doubts=verdict.doubts,
         sha256=copy.sha256,
         sha512=copy.sha512,
         verified=True,
@@ -283,6 +296,7 @@ def _not_copied(item: _Item) -> words.FileFacts:
         verdict=item.before.verdict,
         gaps=item.before.gaps,
         reasons=item.before.reasons,
+        doubts=item.before.doubts,
         modified_at=item.entry.modified_at,
         changed_at=item.entry.changed_at,
     )
@@ -293,6 +307,7 @@ def _facts(
     case: Case,
     volume: OpenVolume,
     stores: dict[str, ImageStore],
+    drives: Mapping[str, ImageSource],
     entries: Iterable[Entry],
     files: list[words.FileFacts],
     proof: tuple[words.ProofStep, ...],
@@ -308,7 +323,9 @@ def _facts(
         taken_in_at=case.opened_at,
         box=case.box,
         drives="; ".join(_drive_words(bays[bay]) for bay in stores if bay in bays),
-        bays=tuple(_bay_facts(bay, bays.get(bay), store, files) for bay, store in stores.items()),
+        bays=tuple(
+            _bay_facts(bay, bays.get(bay), store, files, drives[bay].unsound) for bay, store in stores.items()
+        ),
         files=tuple(files),
         pair=words.PairFacts(
             assembled.level, fresher_bay(assembled), tuple(map(_for_customers, explanation(assembled)))
@@ -365,7 +382,11 @@ def _drive_words(bay: Bay) -> str:
 
 
 def _bay_facts(
-    label: str, bay: Bay | None, store: ImageStore, files: Sequence[words.FileFacts]
+    label: str,
+    bay: Bay | None,
+    store: ImageStore,
+    files: Sequence[words.FileFacts],
+    unsound: SpanSet,
 ) -> words.BayFacts:
     pieces = [part for one in files for part in one.trace if part.bay == label]
 
@@ -392,20 +413,11 @@ def _bay_facts(
             )
             for run in store.runs()
         ),
-        image_sha256=store.digest(compute=False),
+        image_sha256="" if unsound else store.digest(compute=False),
         other_half=places(part for part in pieces if part.mark),
         older=places(part for one in files for part in _still_doubtful(one) if part.bay == label),
         wanted=places(pieces),
-        remarks=((bay.condition,) if bay and bay.condition else ()) + _changed_words(store),
-    )
-
-
-def _changed_words(store: ImageStore) -> tuple[str, ...]:
-    changed = store.changed().total_bytes
-    if not changed:
-        return ()
-    return (
-        f"{counted(changed, 'byte')} of its image are no longer what the drive gave, so it has no SHA-256",
+        remarks=(*((bay.condition,) if bay and bay.condition else ()), *against(store, unsound)),
     )
 
 
@@ -419,30 +431,13 @@ def _still_doubtful(one: words.FileFacts) -> Iterable[words.TraceFacts]:
                 )
 
 
-def _proof_steps(
-    volume: OpenVolume, items: Sequence[_Item], files: Sequence[words.FileFacts]
-) -> tuple[words.ProofStep, ...]:
-    copied = [one for one in files if one.path]
-    system = volume.system.facts
-    described = sum(Proof.NONE not in (one.entry.proof, one.layout.proof) for one in items)
-    steps = [
-        words.ProofStep(
-            "Every read of a drive was noted with its outcome; what a drive did not give is listed, never "
-            "filled in silence.",
-            f"{sum(bool(one.gaps) for one in files)} of {len(files)} files have missing ranges.",
-        ),
-        words.ProofStep(
-            "The descriptions of the files were checked against the checksums the file system keeps."
-            if system.has_checksums
-            else "The file system keeps no checksums; what it says of each file was checked for agreement.",
-            f"{described} of {len(files)} descriptions hold.",
-        ),
-        words.ProofStep(
-            "Every copy was read again from the destination and compared by SHA-256 and SHA-512.",
-            f"{sum(one.verified for one in copied)} of {len(copied)} copies are equal.",
-        ),
-    ]
-    return tuple(steps)
+def _tell_changed(bench: Bench, number: int, bay: str, found: SpanSet) -> None:
+    """Puts down that an image was found to have changed while copies were made from it."""
+    said = f"{counted(found.total_bytes, 'byte')} NOT what the drive gave, found while files were copied"
+    with bench.ledger.together():
+        facts: Facts = {"bay": bay, "wrong_bytes": found.total_bytes}
+        bench.note(number, "imaging", f"Image of bay {bay}: {said}.", facts)
+        bench.custody(number, f"image read for a hand-back: {said}", f"image of bay {bay}")
 
 
 def _note_begun(bench: Bench, number: int, folder: Path) -> None:

@@ -8,13 +8,14 @@ from dataclasses import dataclass, field
 
 from mendbay.core.coverage import Condition
 from mendbay.core.errors import NothingWanted
-from mendbay.core.source import Origin
+from mendbay.core.source import Origin, Outlook
 from mendbay.core.span import Span
 from mendbay.files.tree import Entry, FileSystem, Kind, Layout, VolumeFacts
-from mendbay.files.verdict import Judgement, Verdict, file_outlook, judge
+from mendbay.files.verdict import Judgement, Verdict, file_outlook, file_readings, judge
 from mendbay.files.wanted import matcher
 from mendbay.handback.names import shown
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.halves_apart import halves_apart
 from mendbay.jobs.looks import remember
 from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.volume import OpenVolume, case_images, open_volume, sources_of
@@ -123,32 +124,41 @@ def link_problems(entries: Iterable[Entry]) -> Iterator[str]:
 
 
 def show_file(bench: Bench, number: int, path: bytes, bays: Sequence[str] = ()) -> FileDetail:
-    """One file with the thread of evidence for its bytes.
+    """One file with the thread of evidence for its bytes. They are read: held against the digests noted when
+    the drives gave them and, where the halves of a mirror are in step, compared with those of the other half.
 
     Raises:
         NothingWanted: there is no such path.
     """
     case = bench.ledger.case(number)
     with case_images(bench, case, bays) as stores:
-        volume = open_volume(sources_of(stores))
+        volume = open_volume(sources_of(stores, check=True))
         wanted = path.strip(b"/")
         for entry in volume.system.walk(nameless=True):
             if entry.path == wanted:
                 layout = volume.system.layout(entry)
                 pieces = tuple(trace(volume.system, layout, stores, adapters_of(stores)))
-                return FileDetail(judged(volume, entry), layout, pieces)
+                for _ in file_readings(volume.system.source, layout):
+                    pass  # every piece that is read is held against its digest
+                return FileDetail(judged(volume, entry, compare=True), layout, pieces)
     raise NothingWanted(
         f"There is nothing at {path.decode('utf-8', 'backslashreplace')} on the volume of case {number}.",
         "List the files to see the paths: mendbay files list.",
     )
 
 
-def judged(volume: OpenVolume, entry: Entry) -> FileLine:
-    """An entry with its verdict by what was read so far, if it is a file."""
+def judged(volume: OpenVolume, entry: Entry, *, compare: bool = False) -> FileLine:
+    """An entry with its verdict by what was read so far, if it is a file.
+
+    Args:
+        compare: also compare the halves of a mirror where they should be the same, which reads the file.
+    """
     if entry.kind is not Kind.FILE:
         return FileLine(entry, None)
     layout = volume.system.layout(entry)
     outlook = file_outlook(volume.system.source, layout)
+    if compare:
+        outlook = Outlook(outlook.gaps, outlook.marks + halves_apart(volume.assembled, layout))
     return FileLine(entry, judge(entry, layout, outlook, volume.assembled.parted_at))
 
 

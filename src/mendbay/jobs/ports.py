@@ -265,6 +265,10 @@ class ImageStore(Protocol):
         """What is read, in order of place, cut into the pieces whose digests were noted."""
         ...
 
+    def claims_in(self, span: Span) -> Iterator[Claim]:
+        """The pieces, each whole, that hold any byte of `span`."""
+        ...
+
     def differences(self) -> tuple[Difference, ...]:
         """Every difference found between two reads of one range, oldest first."""
         ...
@@ -289,8 +293,21 @@ class ImageStore(Protocol):
         the drive gave or, unless `compute`, while it is not known."""
         ...
 
+    def noted_digest(self) -> str:
+        """SHA-256 of the whole image as it was when it was noted; empty if none was."""
+        ...
+
     def changed(self) -> SpanSet:
-        """The pieces that, when the image was last hashed as a whole, were not what the drive had given."""
+        """The pieces that, when the image was last hashed or verified as a whole, were not what the drive had
+        given."""
+        ...
+
+    def note_changed(self, spans: SpanSet) -> None:
+        """Notes, durably, which pieces are not what the drive gave, in place of what was noted before."""
+        ...
+
+    def two_answers(self) -> SpanSet:
+        """Where two reads of the drive brought other bytes, both without an error."""
         ...
 
     def close(self) -> None: ...

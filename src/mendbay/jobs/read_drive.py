@@ -7,16 +7,13 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import numpy as np
-
 from mendbay.case.records import Bay, Case, Facts, Image
 from mendbay.core.coverage import Condition
 from mendbay.core.errors import ForeignImage, MendbayError, NoSuchCase, SourceError, UsageError
 from mendbay.core.quantity import count_text, counted
 from mendbay.core.source import Identity
-from mendbay.core.span import Span, SpanSet
+from mendbay.core.span import SpanSet
 from mendbay.imaging.adapters import NOT_STATED, asked_anew
-from mendbay.imaging.attempt import Outcome
 from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.drive_reading import DriveReading, Ending
@@ -25,14 +22,7 @@ from mendbay.jobs.heat_guard import DriveThermometer, HeatGuard
 from mendbay.jobs.ports import DriveReader, ImageStore
 from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, require_power
 from mendbay.jobs.remembered import remembered
-
-SAMPLES = 8
-"""How many sectors are compared to see that a drive without a serial number is the one of its image."""
-
-TELLING_PLACES = (0, 512, 4096, 4096 + 512, (1 << 20) + 4096, (2 << 20) + 4096)
-"""Bytes at which the halves of a mirror differ: the identifiers of the drive in its partition table (UEFI
-2.10, 5.3.2: header at sector 1), and of the member in a superblock 4 KiB into the drive or its first
-partition at 1 or 2 MiB (Linux kernel, drivers/md/md.c; partition starts: common practice, no source)."""
+from mendbay.jobs.same_drive import likeness
 
 
 @dataclass(frozen=True, slots=True)
@@ -303,25 +293,15 @@ def _must_be_same(store: ImageStore, found: Identity, drive: DriveAt) -> None:
 
 
 def _compare_samples(bench: Bench, store: ImageStore, reader: DriveReader, drive: DriveAt) -> None:
-    """Reads a few sectors again that the image already holds; on a difference it is another drive.
-
-    The halves of a mirror are alike almost everywhere, so the places that tell them apart (partition tables
-    and superblocks bear identifiers of their own) are among them.
-    """
-    compared = 0
-    for span, kept in _samples(store):
-        reader.ask(span)
-        attempt = reader.answer()
-        if attempt.outcome is not Outcome.GIVEN:
-            continue
-        if bytes(attempt.data) != kept:
-            raise ForeignImage(
-                f"The drive at {drive.where} holds other bytes at {span.start} than the image of bay "
-                f"{drive.bay} has from before.",
-                "It is another drive, or something wrote to it since. Connect the right one.",
-            )
-        compared += 1
-    if not compared:
+    """Reads a few sectors again that the image already holds; on a difference it is another drive."""
+    found = likeness(store, reader)
+    if found.unlike_at is not None:
+        raise ForeignImage(
+            f"The drive at {drive.where} holds other bytes at {found.unlike_at} than the image of bay "
+            f"{drive.bay} has from before.",
+            "It is another drive, or something wrote to it since. Connect the right one.",
+        )
+    if not found.compared:
         bench.tell(
             Said(
                 f"Nothing shows that the drive at {drive.where} is the one that the image of bay "
@@ -329,30 +309,6 @@ def _compare_samples(bench: Bench, store: ImageStore, reader: DriveReader, drive
                 "Make sure of it."
             )
         )
-
-
-def _samples(store: ImageStore) -> Iterator[tuple[Span, bytes]]:
-    """What to compare: the sectors that tell halves of a mirror apart, and up to `SAMPLES` more, spread
-    evenly; empty ones are left out, since they prove nothing."""
-    read = store.coverage().read
-    sector, size = store.identity.sector_bytes, store.identity.size_bytes
-    if not read:
-        return
-    places = [at for at in TELLING_PLACES if at + sector <= size] + [size - sector]
-    ends = np.cumsum(read.stops - read.starts)
-    for at in np.linspace(0, int(ends[-1]) - 1, 16 * SAMPLES).astype(np.int64).tolist():
-        which = int(np.searchsorted(ends, at, side="right"))
-        places.append(int(read.stops[which]) - (int(ends[which]) - at))
-    found = 0
-    for number, place in enumerate(places):
-        span = Span.at(place // sector * sector, sector)
-        telling = number <= len(TELLING_PLACES)
-        if not read.covers(span) or (not telling and found >= SAMPLES):
-            continue
-        kept = store.take(span)
-        if any(kept):
-            yield span, kept
-            found += not telling
 
 
 def _note_bay(bench: Bench, case: Case, drive: DriveAt, identity: Identity) -> None:

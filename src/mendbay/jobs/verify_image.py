@@ -5,16 +5,15 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass
 
-from mendbay.core.errors import DestinationError
 from mendbay.core.quantity import count_text, counted
 from mendbay.core.span import Span, SpanSet
 from mendbay.core.texts import require_characters
-from mendbay.imaging.block_digests import Claim
 from mendbay.imaging.differences import Difference
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import StepProgress, Tell
 from mendbay.jobs.imaging_record import image_of
 from mendbay.jobs.nameless import require_nameless
+from mendbay.jobs.note_changed import note_changed, taken
 from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.read_drive import note_image
 from mendbay.jobs.remembered import remembered
@@ -61,11 +60,13 @@ class Verified:
 
 
 def verify_image(bench: Bench, number: int, bay: str, *, read_again: str = "") -> Verified:
-    """Reads a bay's image and compares it with the digests noted at reading.
+    """Reads a bay's image and compares it with the digests noted at reading. Which pieces are wrong is noted
+    beside the image, and every verdict on a file reckons with it; the next look that finds them sound takes
+    it back.
 
     Args:
         read_again: the reason for which pieces found wrong are marked unread, so that the next reading asks
-            the drive for them; empty to change nothing.
+            the drive for them; empty to ask for nothing again.
 
     Raises:
         NoSuchCase: the bay has no image.
@@ -77,26 +78,31 @@ def verify_image(bench: Bench, number: int, bay: str, *, read_again: str = "") -
     require_nameless(remembered(bench, number), read_again)
     store = image_of(bench, number, bay, writable=bool(read_again))
     try:
-        found = _verified(bay, store, bench.tell)
-        doubted = SpanSet()
+        found, suspects = _verified(bay, store, bench.tell)
+        noted, doubted = store.changed(), SpanSet()
         if read_again and found.wrong:
             doubted = store.doubt(SpanSet(one.span for one in found.wrong), read_again)
             note_image(bench, number, bay, store)
     finally:
         store.close()
+    if suspects - doubted != noted - doubted:
+        note_changed(bench, number, bay, suspects - doubted, whole=True)
     return _told(bench, number, found, doubted.total_bytes, read_again)
 
 
-def _verified(bay: str, store: ImageStore, tell: Tell) -> Verified:
+def _verified(bay: str, store: ImageStore, tell: Tell) -> tuple[Verified, SpanSet]:
+    """What was found, and which pieces may not be relied on: those that are wrong or, where only the digest
+    of the whole tells that something is, those that have no digest of their own."""
     adapters = {run.number: run.adapter for run in store.runs()}
     coverage = store.coverage()
-    noted = store.digest(compute=False) if coverage.read.covers(Span(0, coverage.size_bytes)) else ""
+    noted = store.noted_digest() if coverage.read.covers(Span(0, coverage.size_bytes)) else ""
     whole = hashlib.sha256() if noted else None
     checked = without = 0
     wrong: list[WrongPiece] = []
+    unvouched: list[Span] = []
     total = coverage.read.total_bytes
     for claim in store.claims():
-        data = _taken(store, claim)
+        data = taken(store, claim)
         if whole is not None and data is not None:
             whole.update(data)
         if data is None or claim.is_held_by(data) is False:
@@ -104,19 +110,14 @@ def _verified(bay: str, store: ImageStore, tell: Tell) -> Verified:
             wrong.append(WrongPiece(claim.span, claim.run, adapter, claim.at, data is not None))
         if claim.digest is None:
             without += claim.span.length
+            unvouched.append(claim.span)
         else:
             checked += claim.span.length
         tell(StepProgress("verifying", checked + without, total, in_bytes=True))
     found = "" if whole is None else whole.hexdigest()
-    return Verified(bay, checked, without, tuple(wrong), store.differences(), noted, found)
-
-
-def _taken(store: ImageStore, claim: Claim) -> bytes | None:
-    """The bytes of a claim; None where the disk of the image does not give them."""
-    try:
-        return store.take(claim.span)
-    except DestinationError:
-        return None
+    suspects = [one.span for one in wrong] or (unvouched if found != noted else [])
+    verified = Verified(bay, checked, without, tuple(wrong), store.differences(), noted, found)
+    return verified, SpanSet(suspects)
 
 
 def _told(bench: Bench, number: int, found: Verified, doubted: int, reason: str) -> Verified:

@@ -113,6 +113,10 @@ def case_images(bench: Bench, case: Case, bays: Sequence[str] = ()) -> Iterator[
             store.close()
 
 
-def sources_of(stores: Mapping[str, ImageStore]) -> dict[str, Source]:
-    """The images as sources that show what was read and fetch nothing."""
-    return {bay: ImageSource(store, bay) for bay, store in stores.items()}
+def sources_of(stores: Mapping[str, ImageStore], *, check: bool = False) -> dict[str, ImageSource]:
+    """The images as sources that show what was read and fetch nothing.
+
+    Args:
+        check: hold what is read from them against the digests of the drive's answers.
+    """
+    return {bay: ImageSource(store, bay, check=check) for bay, store in stores.items()}

@@ -219,7 +219,7 @@ class Checkpoint:
                 [words],
             )
         )
-        return int(self._log.execute("SELECT max(id) FROM run").fetchone()[0])
+        return max(int(number) for (number,) in self._ask("SELECT max(id) FROM run"))
 
     def append(self, rows: Sequence[Row], differences: Sequence[Difference] = ()) -> None:
         """Adds rows, and the differences that they showed, all or none, durably. A row that doubts what was

@@ -222,7 +222,8 @@ class ImageFile(ImageView):
         unlike = differing(span, self.take(span), data, self._identity.sector_bytes)
         found = [Difference(part, run, self._run, at) for one in unlike for part, run in self.provenance(one)]
         self._pending.rows.append(row)
-        self._pending.differences += found
+        for one in found:
+            self.note_difference(one)
 
     def _keep_new(
         self,
@@ -338,6 +339,15 @@ class ImageFile(ImageView):
     def note_difference(self, one: Difference) -> None:
         """Notes that two reads differ."""
         self._pending.differences.append(one)
+        self._unlike.append(one.span)
+
+    def note_changed(self, spans: SpanSet) -> None:
+        """Notes, durably, which pieces of the image are not what the drive gave, in place of what was noted
+        before. While there are any, the image has no digest."""
+        self.commit()
+        self._changed = spans
+        self._hash_anew()
+        self._log.keep_changed(spans)
 
     def doubt(self, spans: SpanSet, why: str) -> SpanSet:
         """Takes back the claim that these ranges are read, durably, so that they are read again; the bytes
@@ -430,27 +440,31 @@ class ImageFile(ImageView):
         is not what the drive gave (`changed` says which; a digest would vouch for it).
 
         Bytes that came in order were hashed on the way; the others are read back from the image now, and held
-        against the digests of their pieces. The digest is kept in the checkpoint, to be computed only once.
+        against the digests of their pieces. The digest is kept in the checkpoint, to be computed only once,
+        and stays there when pieces change (`noted_digest`): a good copy of the image put back is known by it.
 
         Args:
             compute: False to only tell what is known already.
         """
         whole = Span(0, self._identity.size_bytes)
-        if self._sha256 or not self.coverage().read.covers(whole):
+        if (self._sha256 and not self._changed) or not self.coverage().read.covers(whole):
             return self._sha256
-        if not compute and self._hasher.reached < whole.stop:
+        if not compute and (self._changed or self._hasher.reached < whole.stop):
             return ""
-        self._changed = self._hash_rest()
-        if self._changed:
+        changed = self._hash_rest()
+        if not changed and self._sha256 and self._hasher.hexdigest() != self._sha256:
+            changed = self._changed  # only the whole tells: a new digest would vouch for what has changed
+        self._changed = changed
+        if changed:
             self._hash_anew()
         else:
             self._sha256 = self._hasher.hexdigest()
         if self._writable:
             self.commit()
-            self._log.keep_changed(self._changed)
-            if self._sha256:
+            self._log.keep_changed(changed)
+            if not changed:
                 self._log.keep_digest(self._sha256)
-        return self._sha256
+        return "" if changed else self._sha256
 
     def _hash_rest(self) -> SpanSet:
         """Hashes what did not come in order, up to the first piece that is not what the drive gave; returns

@@ -64,8 +64,11 @@ class ImageView:
     def _take_rows(self) -> None:
         self._refusals: list[Refusal]
         check = LogCheck(self._identity.size_bytes, self._identity.sector_bytes, numbers_of(self._log.runs()))
-        for one in self._log.differences():
+        differences = self._log.differences()
+        for one in differences:
             check.require_difference(one)
+        self._two_answers = SpanSet(one.span for one in differences)
+        self._unlike: list[Span] = []
         self._given, self._refusals = SpanSet(), []
         fresh: dict[str, list[Span]] = {"given": [], "waived": []}
         for row in self._log.rows():
@@ -160,9 +163,21 @@ class ImageView:
         self._settle()
         return self._log.differences()
 
+    def two_answers(self) -> SpanSet:
+        """Where two reads of the drive brought other bytes, with what is not yet committed included."""
+        if self._unlike:
+            self._two_answers = self._two_answers | SpanSet(self._unlike)
+            self._unlike = []
+        return self._two_answers
+
     def changed(self) -> SpanSet:
-        """The pieces that, when the image was last hashed as a whole, were not what the drive had given."""
+        """The pieces that, when the image was last hashed or verified as a whole, were not what the drive had
+        given."""
         return self._changed
+
+    def noted_digest(self) -> str:
+        """SHA-256 of the whole image as it was when it was noted; empty if none was."""
+        return self._sha256
 
     def rows(self) -> Iterator[Row]:
         """Every row of the log without its digests, oldest first."""

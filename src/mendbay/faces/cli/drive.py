@@ -117,7 +117,10 @@ def read(
     although_refused: str,
     although_harmful: str,
 ) -> None:
-    """Read the drive of BAY in CASE from SOURCE into its image, or go on with it."""
+    """Read the drive of BAY in CASE from SOURCE into its image, or go on with it.
+
+    A drive that vanishes is brought back by the relay that settings/power.toml names, or by you when asked.
+    """
     with (
         screen.stoppable() as stop,
         open_bench(

@@ -201,7 +201,8 @@ def _difference_lines(found: Sequence[Difference], record: ImagingRecord) -> lis
         "",
         wrapped(
             f"Two reads do not agree on {count_text(total)} bytes, though the drive gave both without an "
-            "error: neither can be relied on there. The image holds those of the first.",
+            "error: neither can be relied on there. The image holds those of the first. No file that lies "
+            "there is called whole: files list and the hand-back say which.",
             hang="",
         ),
     ]

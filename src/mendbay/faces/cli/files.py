@@ -131,11 +131,14 @@ def _detail_text(detail: FileDetail) -> str:
     ]
     if judgement is not None:
         lines.append(f"  verdict: {wording.verdict_text(judgement, detail.layout.size_bytes)}")
-        lines += [f"  {reason}" for reason in judgement.reasons]
+        lines += [wrapped(reason, "  ", "  ") for reason in judgement.reasons]
         lines += [
             f"  missing: bytes {gap.span.start} to {gap.span.stop}, {gap.why}" for gap in judgement.gaps
         ]
         lines += [f"  may be older: bytes {span.start} to {span.stop}" for span in judgement.older]
+        lines += [
+            f"  in doubt: bytes {one.span.start} to {one.span.stop}, {one.mark}" for one in judgement.doubts
+        ]
     if detail.pieces:
         rows = [
             (

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from mendbay.core.source import Mark, Reading, Source
+from mendbay.core.source import DOUBTS, Mark, Reading, Source
 from mendbay.core.span import Span, SpanSet
 
 LARGEST_READ_BYTES = 4 << 20
@@ -20,20 +20,30 @@ Ranges = tuple[tuple[int, int], ...]
 
 
 class Block(NamedTuple):
-    """One block. `missing` and `older` are (start, stop) ranges inside it: bytes that are not there, and
-    bytes that may be older than the rest of the volume."""
+    """One block. The others are (start, stop) ranges inside it: bytes that are not there, bytes that may be
+    older than the rest of the volume, and bytes that something else speaks against (`DOUBTS`)."""
 
     data: bytes
     missing: Ranges = ()
     older: Ranges = ()
+    doubted: Ranges = ()
 
 
 class BlockStore:
-    """Blocks of `block_bytes` of a source, cached up to `CACHE_BYTES`."""
+    """Blocks of `block_bytes` of a source, cached up to `CACHE_BYTES`.
 
-    def __init__(self, source: Source, block_bytes: int) -> None:
+    Args:
+        heed_doubts: bytes that something else speaks against count as older too, for where no checksum says
+            whether they are right.
+
+    `met_doubts` tells whether any such bytes were met so far.
+    """
+
+    def __init__(self, source: Source, block_bytes: int, *, heed_doubts: bool = False) -> None:
         self.source = source
         self.block_bytes = block_bytes
+        self.met_doubts = False
+        self._heed_doubts = heed_doubts
         self._most = CACHE_BYTES // block_bytes
         self._held: dict[int, Block] = {}
 
@@ -80,8 +90,19 @@ class BlockStore:
         return Block(
             data,
             _inside(reading.missing(), where),
-            _inside(reading.marked(Mark.POSSIBLY_OLDER), where),
+            _inside(self.older(reading), where),
+            _inside(self._doubted(reading), where),
         )
+
+    def older(self, reading: Reading) -> SpanSet:
+        """The bytes of a reading that count as older."""
+        found = reading.marked(Mark.POSSIBLY_OLDER)
+        return found | self._doubted(reading) if self._heed_doubts else found
+
+    def _doubted(self, reading: Reading) -> SpanSet:
+        found = SpanSet(one.span for one in reading.marks if one.mark in DOUBTS)
+        self.met_doubts |= bool(found)
+        return found
 
 
 def _inside(spans: SpanSet, where: Span) -> Ranges:

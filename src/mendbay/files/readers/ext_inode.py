@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from mendbay.core.source import Lack, Mark
+from mendbay.core.source import Lack
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.readers.ext_blocks import BlockStore, Ranges, read_pieces
 from mendbay.files.readers.ext_checksum import crc32c, inode_seed
@@ -194,7 +194,7 @@ class InodeTables:
                 )
                 old = tuple(
                     (one.start - reading.span.start, one.stop - reading.span.start)
-                    for one in reading.marked(Mark.POSSIBLY_OLDER)
+                    for one in self.blocks.older(reading)
                 )
                 yield [
                     inode

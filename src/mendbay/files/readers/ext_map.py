@@ -265,7 +265,7 @@ def _indirect_node(
     if block.missing:
         _lose(one, inode, found, node, f"block {node.block} of its map cannot be read")
         return []
-    if block.older:
+    if block.older or block.doubted:  # no checksum says whether it is right
         found.blame(OLDER)
     pointers = np.frombuffer(block.data, "<u4")
     if node.depth == 0:

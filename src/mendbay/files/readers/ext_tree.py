@@ -54,6 +54,7 @@ TWICE = "this folder also stands elsewhere in the tree; it is shown there with w
 TOO_DEEP = "this folder is nested deeper than any real one; what it holds is not shown here"
 ABOUT_AGE = frozenset((OLDER, NAME_IS_OLDER, PART_IS_OLDER))
 OR_JOURNAL = ", or its newest copy in the journal is lost"
+OR_DOUBTED = ", or from sectors that something speaks against: two answers, or no longer what was read"
 NO_TARGET = "where this link points to cannot be read"
 
 
@@ -127,7 +128,8 @@ class ExtFileSystem:
         self._journal = journal
         self._journal_doubts = journal_doubts
         self._at_hand: dict[int, Inode] = {}
-        self._blocks = BlockStore(source, groups.superblock.block_bytes)
+        has_checksums = groups.superblock.has_checksums
+        self._blocks = BlockStore(source, groups.superblock.block_bytes, heed_doubts=not has_checksums)
         self._tables = InodeTables(groups, self._blocks)
         self._prover = Prover(groups, Bitmaps(groups, self._blocks), source.size_bytes)
 
@@ -207,10 +209,9 @@ class ExtFileSystem:
             )
 
     def _worded(self, problems: Iterable[str]) -> tuple[str, ...]:
-        """The problems, where both can be meant with the other reason for which bytes count as older."""
-        if not self._journal_doubts:
-            return tuple(problems)
-        return tuple(one + OR_JOURNAL if one in ABOUT_AGE else one for one in problems)
+        """The problems, where more can be meant with the other reasons for which bytes count as older."""
+        more = OR_JOURNAL * self._journal_doubts + OR_DOUBTED * self._blocks.met_doubts
+        return tuple(one + more if one in ABOUT_AGE else one for one in problems)
 
     def _enter_doubtful(self, spots: list[_Spot], seen: _Seen, going: list[_Open]) -> None:
         """Reads folders that only a doubtful name leads to; whatever they hold shares the doubt."""

@@ -1,0 +1,30 @@
+"""Where the halves of a mirror that count as being in step hold other bytes of a file."""
+
+from __future__ import annotations
+
+from mendbay.core.source import Mark, Marked
+from mendbay.core.span import SpanSet
+from mendbay.files.tree import Layout
+from mendbay.pair.answers import union
+from mendbay.pair.assemble import Assembled
+from mendbay.pair.compare import compare_halves
+
+
+def can_be_compared(assembled: Assembled) -> bool:
+    """Whether the volume has two halves that should be the same: one that fell behind differs by right."""
+    return len(assembled.halves) > 1 and not assembled.stale_bays
+
+
+def halves_apart(assembled: Assembled, layout: Layout) -> tuple[Marked, ...]:
+    """Reads a file's places on every half, as far as both have them, and marks the bytes of the file in which
+    they differ. Nothing where there are no two halves in step."""
+    if not can_be_compared(assembled):
+        return ()
+    first, *others = assembled.halves
+    found = [
+        compare_halves(first, other, SpanSet([where])).differing.shift(extent.file_span.start - where.start)
+        for extent in layout.extents
+        if (where := extent.volume_span) is not None
+        for other in others
+    ]
+    return tuple(Marked(span, Mark.HALVES_DIFFER) for span in union(found))

@@ -1,0 +1,78 @@
+"""What was done to prove a hand-back, and what speaks against the images it was made from."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from mendbay.core.quantity import counted
+from mendbay.core.source import Mark
+from mendbay.core.span import SpanSet
+from mendbay.handback import facts as words
+from mendbay.jobs.halves_apart import can_be_compared
+from mendbay.jobs.ports import ImageStore
+from mendbay.jobs.volume import OpenVolume
+
+
+def against(store: ImageStore, unsound: SpanSet) -> Iterator[str]:
+    """What speaks against bytes of a drive's image."""
+    if unsound:
+        yield (
+            f"{counted(unsound.total_bytes, 'byte')} of its image are no longer what the drive gave, so it "
+            "has no SHA-256"
+        )
+    unlike = store.two_answers().total_bytes
+    if unlike:
+        yield (
+            f"read again, the drive gave other bytes in sectors of {counted(unlike, 'byte')}; the copies "
+            "hold its first answer"
+        )
+
+
+def proof_steps(
+    volume: OpenVolume, described: int, files: Sequence[words.FileFacts]
+) -> tuple[words.ProofStep, ...]:
+    """The steps that were done to prove a hand-back, each with what came of it.
+
+    Args:
+        described: how many files have a description that holds.
+    """
+    copied = [one for one in files if one.path]
+    system = volume.system.facts
+    steps = [
+        words.ProofStep(
+            "Every read of a drive was noted with its outcome; what a drive did not give is listed, never "
+            "filled in silence.",
+            f"{sum(bool(one.gaps) for one in files)} of {len(files)} files have missing ranges.",
+        ),
+        words.ProofStep(
+            "The descriptions of the files were checked against the checksums the file system keeps."
+            if system.has_checksums
+            else "The file system keeps no checksums; what it says of each file was checked for agreement.",
+            f"{described} of {len(files)} descriptions hold.",
+        ),
+        words.ProofStep(
+            "Every copy was read again from the destination and compared by SHA-256 and SHA-512.",
+            f"{sum(one.verified for one in copied)} of {len(copied)} copies are equal.",
+        ),
+    ]
+    steps.append(
+        words.ProofStep(
+            "Every piece of the images that the copies were made from was held against the digest noted when "
+            "the drive gave it, if there is one; where a drive gave two answers was looked up in its record.",
+            f"{_doubted(files, Mark.NOT_AS_READ, Mark.TWO_ANSWERS)} of {len(files)} files have bytes that "
+            "something speaks against.",
+        )
+    )
+    if can_be_compared(volume.assembled):
+        steps.append(
+            words.ProofStep(
+                "The two drives should hold the same: wherever both gave a file's bytes, they were compared.",
+                f"{_doubted(files, Mark.HALVES_DIFFER)} of {len(files)} files differ.",
+            )
+        )
+    return tuple(steps)
+
+
+def _doubted(files: Sequence[words.FileFacts], *marks: Mark) -> int:
+    """How many files have bytes with any of the marks."""
+    return sum(any(doubt.mark in marks for doubt in one.doubts) for one in files)

@@ -1,0 +1,184 @@
+"""The record of an image with its digests, classes, temperatures and differences (format 2): killed at random
+moments, and with the Nth read, write, flush or statement failing, once and for good, for Ns spread over its
+whole life (`test_failing_image_disk.py` takes every N of a first reading)."""
+
+from __future__ import annotations
+
+import errno
+import os
+import random
+import signal
+import sqlite3
+import time
+from collections.abc import Iterable
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from mendbay.core.errors import DestinationError, MendbayError, NoRoom
+from mendbay.jobs import drive_reading
+from mendbay.outlets import checkpoint
+from mendbay.outlets.image_file import ImageFile
+from support.failing import FailingConnection, FailingOs
+from support.record_life import BAD, check_record, finished, live, unlike
+
+KILLS = 40
+PAUSE = 0.001
+STRIDE = {"pwrite": 17, "fdatasync": 7, "pread": 17}
+"""Between the calls that fail: some 15 in a life."""
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> tuple[object, float]:
+    """What the life leaves when nothing goes wrong, and how long it takes."""
+    path = tmp_path_factory.mktemp("whole") / "bay-1.img"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(drive_reading, "COMMIT_SECONDS", 0.0)
+        begun = time.monotonic()
+        live(path, PAUSE)
+        seconds = time.monotonic() - begun
+    left = finished(path)
+    assert left[2] == unlike()
+    assert len(left[3]) == len(BAD)
+    return left, seconds
+
+
+def killed(path: Path, after_seconds: float) -> bool:
+    """Lives in a process of its own and kills it; False when that had already finished."""
+    child = os.fork()
+    if child == 0:
+        try:
+            drive_reading.COMMIT_SECONDS = 0.0
+            live(path, PAUSE)
+            os._exit(0)
+        except BaseException:
+            os._exit(1)
+    time.sleep(after_seconds)
+    os.kill(child, signal.SIGKILL)
+    _, status = os.waitpid(child, 0)
+    if os.WIFSIGNALED(status):
+        return True
+    assert os.WEXITSTATUS(status) == 0
+    return False
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore:.*fork.*:DeprecationWarning")
+def test_killed_at_random_moments_of_its_life(tmp_path: Path, whole: tuple[object, float]) -> None:
+    expected, seconds = whole
+    moments = random.Random(5)
+    kills = attempts = 0
+    met: set[str] = set()
+    while kills < KILLS:
+        attempts += 1
+        assert attempts < 10 * KILLS, "the lives end before they can be killed"
+        path = tmp_path / f"{attempts}.img"
+        if not killed(path, moments.uniform(0, seconds * 1.1)):
+            seconds *= 0.95  # this machine has become quicker than when the whole life was timed
+            continue
+        kills += 1
+        check_record(path)
+        met |= outcomes(path)
+        live(path)
+        assert finished(path) == expected
+        path.unlink()
+    assert {"given", "refused", "again", "doubted"} <= met, "the kills fell on all parts of the life"
+
+
+def outcomes(path: Path) -> set[str]:
+    """The kinds of rows in a log, none where there is no log yet."""
+    try:
+        image = ImageFile.reopen(path, writable=False)
+    except Exception:
+        return set()
+    found = {row.outcome for row in image.rows()}
+    image.close()
+    return found
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("for_good", [False, True], ids=["once", "for good"])
+@pytest.mark.parametrize(
+    ("call", "number"),
+    [("pwrite", errno.ENOSPC), ("pwrite", errno.EIO), ("fdatasync", errno.EIO), ("pread", errno.EIO)],
+)
+def test_whatever_call_fails_the_record_and_the_image_agree(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    whole: tuple[object, float],
+    call: str,
+    number: int,
+    for_good: bool,
+) -> None:
+    monkeypatch.setattr(drive_reading, "COMMIT_SECONDS", 0.0)
+    expected, _ = whole
+    failed = 0
+    for at in range(1 + for_good, 1000, STRIDE[call]):
+        path = tmp_path / f"{at}.img"
+        failing = FailingOs((call,), at, lambda: OSError(number, os.strerror(number)), for_good)
+        with pytest.MonkeyPatch.context() as broken:
+            for module in ("image_file", "image_view", "image_bytes"):
+                broken.setattr(f"mendbay.outlets.{module}.os", failing, raising=False)
+            hit = _ends_in_our_way(path, NoRoom if number == errno.ENOSPC else DestinationError)
+        if not hit:
+            assert failing.calls < at, "a failure was swallowed"
+            break
+        failed += 1
+        check_record(path)
+        live(path)
+        assert finished(path) == expected
+        path.unlink()
+    else:
+        pytest.fail("the life never got by without the failing call")
+    assert failed > 1, f"{call} is hardly ever used"
+
+
+def _ends_in_our_way(path: Path, told: type[Exception]) -> bool:
+    """Whether that life ended with the error meant for it; any other goes through."""
+    try:
+        live(path)
+    except told:
+        return True
+    return False
+
+
+class FailingLog(FailingConnection):
+    """Also counts the statements that are run with many rows."""
+
+    def executemany(self, sql: str, parameters: Iterable[Any], /) -> sqlite3.Cursor:
+        cls = type(self)
+        cls.count += 1
+        if cls.fail_at and (cls.count == cls.fail_at or (cls.for_good and cls.count > cls.fail_at)):
+            raise sqlite3.OperationalError("disk I/O error (made by the test)")
+        return super().executemany(sql, parameters)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("for_good", [False, True], ids=["once", "for good"])
+def test_whatever_statement_fails_rows_and_differences_come_together_or_not_at_all(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, whole: tuple[object, float], for_good: bool
+) -> None:
+    monkeypatch.setattr(drive_reading, "COMMIT_SECONDS", 0.0)
+    expected, _ = whole
+    failed = 0
+    for at in (*range(1, 25), *range(25 + for_good, 6000, 29)):  # every one while the image is begun
+        path = tmp_path / f"{at}.img"
+        with pytest.MonkeyPatch.context() as broken:
+            FailingLog.plan(at, for_good=for_good)
+            broken.setattr(checkpoint.sqlite3, "connect", partial(sqlite3.connect, factory=FailingLog))
+            hit = _ends_in_our_way(path, MendbayError)
+            reached = FailingLog.count >= at
+            FailingLog.plan(0)
+        if not hit:
+            assert not reached, "a failure was swallowed"
+            break
+        failed += 1
+        check_record(path)
+        live(path)
+        assert finished(path) == expected
+        path.unlink()
+    else:
+        pytest.fail("the life never got by without the failing statement")
+    assert failed > 5
