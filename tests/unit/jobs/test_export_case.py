@@ -135,7 +135,7 @@ def test_for_the_customer_the_shops_own_is_left_out(home: Path, tmp_path: Path) 
     assert [one["body"]["role"] for one in notes if one["kind"] == "dump"] == ["patient"]
     assert not any("cost" in one["body"] or "was" in one["body"] for one in notes)
     swap = next(one for one in notes if one["kind"] == "swap")
-    assert swap["body"]["remark"] == "Mr Quill was glad", "remarks about somebody are theirs to see"
+    assert swap["body"]["remark"] == "its owner was glad", "remarks about somebody are theirs to see"
     (outcome,) = [one["body"] for one in notes if one["kind"] == "outcome"]
     assert (outcome["end"], "remark" in outcome) == ("sent on", False)
     assert b"Closed: sent on; data: none; broken: heads:1." in held_below(tmp_path / "out")
