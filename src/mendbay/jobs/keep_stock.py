@@ -24,11 +24,14 @@ from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_characters
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
+from mendbay.jobs.consents import PARTS, refused_although
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.read_pictures import shop_forms
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 
+NEEDED = {Purpose.BOARD_SWAP: (PARTS, "board-swap"), Purpose.HEAD_TRANSPLANT: (PARTS,)}
+"""The customer's word that a swap rests on (`consents.toml`)."""
 NAMED_LIMIT = 4
 """Items of one name that are told."""
 
@@ -316,15 +319,22 @@ def record_swap(
     agreement: Agreement,
     worked: bool,
     remark: str = "",
+    *,
+    although: str = "",
 ) -> StockItem:
     """Notes how a swap with an item went; the item is used from then on, and the odds learn from it.
 
     Args:
         agreement: how patient and donor agreed, as the ranking said.
+        although: why it was made, where the customer refused what it needs; custody keeps it. One that is
+            noted as used for the case already needs none: its outcome is only put right.
 
     Raises:
         NoSuchItem, NoSuchCase: one of them is not there.
         CaseForgotten: the case was forgotten.
+        HeldBack: the customer refused that a part is used up, or that another board is fitted; nothing is
+            recorded.
+        CustodyBroken: custody tells the customer's word otherwise than the case's notes.
         UsageError: the item was used or reserved for another case, or a remark that cannot be kept, names
             the customer or seems to hold a password.
     """
@@ -337,6 +347,8 @@ def record_swap(
             raise UsageError(
                 f"Item {number} is {item.state} for case {item.case}.", "Check the number on its label."
             )
+        needed = () if item.state is StockState.USED else NEEDED[agreement.purpose]
+        against = refused_although(bench, case, needed, although)
         used = replace(item, state=StockState.USED, case=case)
         bench.shelf.amend_item(used)
         body = {
@@ -355,6 +367,10 @@ def record_swap(
             {"item": number, "worked": worked},
         )
         bench.custody(case, f"{agreement.purpose}: {outcome}", f"donor {number} ({item.full_name})")
+        if against:
+            done = f"{agreement.purpose} made although the customer refused {against}"
+            bench.custody(case, done, f"donor {number}; {although.strip()}")
+            bench.note(case, "donor", f"{done[:1].upper()}{done[1:]}: {although.strip()}", {"item": number})
     return used
 
 

@@ -237,6 +237,25 @@ def test_what_cannot_be_is_refused_with_the_next_step(run: Run, words: tuple[str
     assert said in refused(run, 2, "case", *words)
 
 
+def test_what_was_refused_is_held_back_and_how_is_said(run: Run) -> None:
+    asked = text_of(run, "case", "consent", "1", "sample-files")
+    flat = " ".join(asked.split())
+    assert "Somebody of the shop then sees what is in them." in flat
+    assert "No command opens a file or shows what is in it" in flat
+    assert "for you to keep" in flat
+    assert "for you to keep" not in text_of(run, "case", "consent", "1", "sample-files", "yes")
+    said = text_of(run, "case", "consent", "1", "parts", "no")
+    assert "a part is noted as ordered or used" in " ".join(said.split())
+    waits = ("case", "wait", "1", "part", "a donor board")
+    assert "refused using parts up" in refused(run, 16, *waits)
+    assert answer(run, *waits, "--although-refused", "they want this one")["case"] == 1
+    run("donor", "add", "board", "--board-number", "TB-4471-200")
+    used = ("donor", "used", "1", "1", "1", "worked")
+    assert "refused using parts up" in refused(run, 16, *used)
+    shown = text_of(run, *used, "--although-refused", "they want this one")
+    assert "CAUTION: item 1: The customer refused using parts up." in shown
+
+
 def test_opening_sends_nobody_to_read_what_may_click(run: Run) -> None:
     told = text_of(run, "case", "open", "Quillmere Pottery", "--box", "bare drive, clicks", "--bay", "1=")
     assert "What to do first: mendbay triage show 2\n" in told

@@ -363,7 +363,13 @@ def remove_(screen: Screen, item: str, reason: str) -> None:
     "--rom", type=click.Choice(["moved", "not-moved", "not-needed", "unknown"]), default="unknown",
     show_default=True, help="What was done with the patient's ROM.",
 )  # fmt: skip
-@click.option("--remark", default="", help="Anything worth keeping.")
+@click.option("--remark", default="", help="Anything worth keeping; without the customer's name.")
+@click.option(
+    "--although-refused",
+    default="",
+    metavar="REASON",
+    help="Note it although the customer refused it; custody keeps the reason.",
+)
 @click.pass_obj
 def used(
     screen: Screen,
@@ -375,6 +381,7 @@ def used(
     purpose: str,
     rom: str,
     remark: str,
+    although_refused: str,
     **described: str,
 ) -> None:
     """Say how the swap with ITEM went for the drive in BAY of CASE; the odds learn from it.
@@ -408,7 +415,9 @@ def used(
             rom=levels[rom],
             said=BoardDescription(**described),
         )
-        done = record_swap(bench, number, case, bay, agreement, outcome == "worked", remark)
+        done = record_swap(
+            bench, number, case, bay, agreement, outcome == "worked", remark, although=although_refused
+        )
     noted = f"Noted: the {agreement.purpose} with item {number} {outcome}; the item is used."
     screen.answer(
         {**_item_json(done), "cautions": list(cautions)},
