@@ -5,13 +5,14 @@ from __future__ import annotations
 import io
 import json
 import re
+from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
 from pypdf import PdfReader
 
 from mendbay.case.agenda import WaitsFor
-from mendbay.case.consents import Word
+from mendbay.case.consents import Word, packaged_risks
 from mendbay.case.price_list import packaged_prices
 from mendbay.case.quote import DIAGNOSIS, When
 from mendbay.case.records import CaseKind, CaseState
@@ -104,6 +105,20 @@ def test_what_was_refused_is_told_with_what_it_leaves(bench: Bench) -> None:
     make_quote(bench, 1, Wish(lines=(("hour", ""),), odds=False))
     assert "declined" not in flat(letter_words(bench, 1))
     assert "your turn" in flat(letter_words(bench, 1))
+
+
+@pytest.mark.parametrize("consent", packaged_risks())
+def test_every_refusal_is_told_with_what_it_leaves(bench: Bench, consent: str) -> None:
+    risk = packaged_risks()[consent]
+    give_word(bench, 1, consent, Word.ASK)
+    said = f"You said no to {risk.title}. {risk.refused}"
+    texts: tuple[Callable[[], str], ...] = (
+        lambda: letter_words(bench, 1),
+        lambda: message_mail(bench, 1, Message.STATUS).body,
+    )
+    assert [said in flat(text()) for text in texts] == [False, False]
+    give_word(bench, 1, consent, Word.NO)
+    assert [said in flat(text()) for text in texts] == [True, True]
 
 
 def test_a_drive_that_came_alone_speaks_of_no_box(bench: Bench) -> None:
