@@ -456,7 +456,7 @@ def labels(screen: Screen, path: Path, items: tuple[str, ...], paper: str, skip:
     """Write labels with a QR code for ITEMS to a new PDF file; none for what was removed from the stock."""
     with open_bench(screen.home) as bench:
         found = items_to_label(bench, items)
-    write_new_file(path, stock_labels(found, paper, skip))
+    write_new_file(path, stock_labels(found, paper, skip, screen.home))
     screen.answer(
         {"path": str(path), "labels": len(found)},
         f"{wording.counted(len(found), 'label')} in {path}.\n"
