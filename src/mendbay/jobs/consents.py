@@ -19,7 +19,8 @@ PARTS = "parts"
 GIVEN, TAKEN_OFF = "word given: ", "word taken off the record"
 """How entries of custody on the customer's word begin, and read."""
 _BY = {By.CUSTOMER: "the customer", By.OTHER: "another person for the customer"}
-_HOW = {How.IN_PERSON: "in person", How.PHONE: "by telephone", How.WRITING: "in writing"}
+HOW_GIVEN = {How.IN_PERSON: "in person", How.PHONE: "by telephone", How.WRITING: "in writing"}
+"""How a word was given, in words."""
 
 
 def consents_of(bench: Bench, case: int) -> Mapping[str, Consent]:
@@ -87,7 +88,7 @@ def risk_called(risk: str) -> Risk:
 
 def given_by(consent: Consent) -> str:
     """Whose word it is and how it was given, without a name."""
-    return f"{_BY[consent.by]}, {_HOW[consent.how]}"
+    return f"{_BY[consent.by]}, {HOW_GIVEN[consent.how]}"
 
 
 def refused(consents: Mapping[str, Consent]) -> frozenset[str]:
