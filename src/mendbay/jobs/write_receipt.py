@@ -71,6 +71,7 @@ def write_receipt(bench: Bench, case: int, agreed: Sequence[str] = ()) -> Receip
         "customer": record.customer,
         "opened": record.opened_at[:10],
         "box": record.box,
+        "kind": str(record.kind),
         "wanted": list(record.wanted),
         "due_on": record.due_on,
         **keeping_facts(bench, record),

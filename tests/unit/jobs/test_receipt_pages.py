@@ -10,11 +10,12 @@ import pytest
 from mendbay.case.authority import Whose
 from mendbay.case.consents import How, Word, packaged_risks
 from mendbay.case.items import What
+from mendbay.case.records import CaseKind
 from mendbay.jobs.authority import set_authority
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.keep_items import add_item
-from mendbay.jobs.take_in import amend_bay
+from mendbay.jobs.take_in import amend_bay, take_in
 from mendbay.jobs.take_in_form import tell
 from mendbay.jobs.write_receipt import write_receipt
 from mendbay.outlets.shop_files import ShopFolder
@@ -84,6 +85,26 @@ def test_an_ordinary_box_with_all_that_belongs_to_it_is_one_page(
     sizes = letter_sizes(only)
     assert max(one for one in sizes if one < 11) >= 9.5, "what is read"
     assert min(sizes) >= 7.2, "the case's number in the foot, as on every paper"
+
+
+@pytest.mark.parametrize(
+    ("kind", "told", "silent"),
+    [
+        (CaseKind.BOX, ("any other drive of the same box", "Keep the mains adapter"), ("belongs to",)),
+        (CaseKind.DRIVE, ("another drive that belongs to it",), ("same box", "mains adapter")),
+        (CaseKind.BOARD_SWAP, ("the drive that the board belongs to",), ("same box", "mains adapter")),
+    ],
+)
+def test_what_to_leave_alone_is_told_of_what_came(
+    bench: Bench, kind: CaseKind, told: tuple[str, ...], silent: tuple[str, ...]
+) -> None:
+    case = take_in(bench, "Quillmere Pottery").number
+    bench.ledger.amend_case(case, kind=kind)
+    pages = pypdf.PdfReader(io.BytesIO(write_receipt(bench, case).pdf)).pages
+    words = " ".join(" ".join(one.extract_text() for one in pages).split())
+    assert [one in words for one in told] == [True] * len(told)
+    assert [one in words for one in silent] == [False] * len(silent)
+    assert "Do not open a drive" in words
 
 
 def test_beyond_a_page_nothing_is_parted_from_what_it_belongs_to(box: Bench) -> None:
