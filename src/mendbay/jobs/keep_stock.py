@@ -363,7 +363,7 @@ def record_swap(
         bench.note(
             case,
             "donor",
-            f"The {agreement.purpose} with donor {number} {outcome}.{' ' + remark if remark else ''}",
+            f"The {agreement.purpose} with donor {number} {outcome}{f': {remark}' if remark else '.'}",
             {"item": number, "worked": worked},
         )
         bench.custody(case, f"{agreement.purpose}: {outcome}", f"donor {number} ({item.full_name})")

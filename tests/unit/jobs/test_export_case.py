@@ -146,9 +146,9 @@ def test_for_the_customer_the_shops_own_is_left_out(home: Path, tmp_path: Path) 
     assert facts["left_out"] == [{"what": one.what, "why": one.why} for one in done.left_out]
     assert {one.what for one in done.left_out} == {
         "roms/bay-1/donor-1/1 read.bin",
-        "1 notes",
+        "1 note",
         "2 events",
-        "1 remarks at closing",
+        "1 remark at closing",
     }
     assert parse_lines((tmp_path / "out/data/custody.jsonl").read_bytes())
 

@@ -319,6 +319,8 @@ def reserve_(screen: Screen, item: str, case: int, purpose: str) -> None:
             [
                 *_caution_lines(kept, cautions),
                 f"Item {kept.number} is reserved for case {case}; it lies at {kept.location or '?'}.",
+                f"Next, once it is fitted: {wording.called_as()} donor used {kept.number} {case} BAY "
+                "worked|failed",
             ]
         ),
     )
@@ -421,7 +423,9 @@ def used(
     noted = f"Noted: the {agreement.purpose} with item {number} {outcome}; the item is used."
     screen.answer(
         {**_item_json(done), "cautions": list(cautions)},
-        "\n".join([*_caution_lines(done, cautions), noted]),
+        "\n".join(
+            [*_caution_lines(done, cautions), noted, f"Next: {wording.called_as()} triage show {case}"]
+        ),
     )
 
 
