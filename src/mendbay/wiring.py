@@ -43,6 +43,7 @@ if TYPE_CHECKING:
     from mendbay.jobs.play_demo import Box
     from mendbay.jobs.ports import HandBackFolder, Papers
     from mendbay.jobs.take_in_page import TakeInPage
+    from mendbay.outlets.own_fonts import OwnFonts
     from mendbay.outlets.scenario.practice import Practice
     from mendbay.outlets.stationery import OwnPapers
 
@@ -159,10 +160,19 @@ class LaterStationery(Stationery):
         return self._made().pdf(paper, facts)
 
     def _made(self) -> Stationery:
-        from mendbay.outlets.own_fonts import OwnFonts
         from mendbay.outlets.stationery import PrintedStationery
 
-        return PrintedStationery(self._files, OwnFonts(self._fonts), _LACKING.update)
+        return PrintedStationery(self._files, _fonts_in(self._fonts))
+
+
+def _fonts_in(folder: Path) -> OwnFonts:
+    from mendbay.outlets.own_fonts import OwnFonts  # the typesetter: only when a paper is made
+
+    return OwnFonts(folder, _LACKING.update)
+
+
+def _own_fonts(home: Path | None) -> OwnFonts:
+    return _fonts_in(home_folder(home) / FONTS)
 
 
 def signs_lacking() -> str:
@@ -177,11 +187,17 @@ def open_handback_folder(folder: Path, case_number: str) -> HandBackFolder:
     return Destination(folder, case_number)
 
 
-def papers() -> Papers:
-    """What makes the reports."""
+def papers(home: Path | None = None) -> Papers:
+    """What makes the reports.
+
+    Raises:
+        BadFormFile: the shop's own fonts cannot be used: told before the first file is copied.
+    """
     from mendbay.outlets.documents import PrintedPapers  # the typesetter: only when a report is made
 
-    return PrintedPapers()
+    fonts = _own_fonts(home)
+    fonts.require_sound()
+    return PrintedPapers(fonts)
 
 
 def read_pictures_with() -> Pictures:
@@ -233,7 +249,7 @@ class BenchProgrammers(Programmers):
             yield bus
 
 
-def stock_labels(items: Sequence[StockItem], paper: str, skip: int) -> bytes:
+def stock_labels(items: Sequence[StockItem], paper: str, skip: int, home: Path | None = None) -> bytes:
     """Labels for items, as PDF.
 
     Args:
@@ -242,14 +258,15 @@ def stock_labels(items: Sequence[StockItem], paper: str, skip: int) -> bytes:
 
     Raises:
         UsageError: no items, or more places skipped than a sheet has.
+        BadFormFile: the shop's own fonts cannot be used.
     """
     from mendbay.outlets.stock_labels import LabelJob, labels_pdf  # the typesetter: only for this
     from mendbay.outlets.typesetting import Paper
 
-    return labels_pdf(LabelJob(tuple(items), Paper(paper), skip))
+    return labels_pdf(LabelJob(tuple(items), Paper(paper), skip), _own_fonts(home))
 
 
-def item_labels(items: Sequence[Item], paper: str, skip: int) -> bytes:
+def item_labels(items: Sequence[Item], paper: str, skip: int, home: Path | None = None) -> bytes:
     """Labels for the things of a case, as PDF.
 
     Args:
@@ -258,12 +275,13 @@ def item_labels(items: Sequence[Item], paper: str, skip: int) -> bytes:
 
     Raises:
         UsageError: no items, or more places skipped than a sheet has.
+        BadFormFile: the shop's own fonts cannot be used.
     """
     from mendbay.outlets.item_labels import item_sheets  # the typesetter: only for this
     from mendbay.outlets.label_sheet import sheets_pdf
     from mendbay.outlets.typesetting import Paper
 
-    return sheets_pdf(item_sheets(items, Paper(paper), skip))
+    return sheets_pdf(item_sheets(items, Paper(paper), skip), _own_fonts(home))
 
 
 def file_outside(path: Path, limit_bytes: int) -> bytes:
@@ -275,17 +293,20 @@ def file_outside(path: Path, limit_bytes: int) -> bytes:
     return CaseCabinet(Path()).fetch(path, limit_bytes)
 
 
-def transfer_certificate(facts: CertifiedTransfer, paper: str, shop: str) -> bytes:
+def transfer_certificate(facts: CertifiedTransfer, paper: str, shop: str, home: Path | None = None) -> bytes:
     """The certificate of a ROM transfer, as PDF.
 
     Args:
         paper: `A4` or `Letter`.
         shop: the shop's name; empty to leave it out.
+
+    Raises:
+        BadFormFile: the shop's own fonts cannot be used.
     """
     from mendbay.outlets.transfer_certificate import CertificateJob, certificate_pdf  # the typesetter again
     from mendbay.outlets.typesetting import Paper
 
-    return certificate_pdf(CertificateJob(facts, Paper(paper), shop))
+    return certificate_pdf(CertificateJob(facts, Paper(paper), shop), _own_fonts(home))
 
 
 def rom_picture(rom: RomMap) -> bytes:

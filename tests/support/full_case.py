@@ -57,7 +57,16 @@ from support.scratch import scratch
 CUSTOMER = "Quillmere Pottery"
 SERIAL = "K-0113-77"
 CONTACT = "quill@mere.example"
-SECRETS = (CUSTOMER, "quillmere", SERIAL, CONTACT, "kiln log", "dented by the cat", "Mr Quill")
+SECRETS = (
+    CUSTOMER,
+    "quillmere",
+    SERIAL,
+    CONTACT,
+    "kiln log",
+    "dented by the cat",
+    "Mr Quill",
+    "its owner was glad",
+)
 OTHER = "Harrow Mill"
 """The customer of another case, who must never be met in anything of this one."""
 SHOPS_OWN = "bought of Weir and Sons"
@@ -123,7 +132,7 @@ def _tell_board(bench: Bench, case: Case) -> None:
         ],
     )
     agreement = agreement_with(bench, shop, 2, "1", item.number, Purpose.BOARD_SWAP, Level.MOVED)
-    record_swap(bench, item.number, 2, "1", agreement, worked=True, remark="Mr Quill was glad")
+    record_swap(bench, item.number, 2, "1", agreement, worked=True, remark="its owner was glad")
     change_stock(bench, shop, item.number, {}, {"cost_minor": 1200, "notes": SHOPS_OWN})
     note_family(bench, FamilyNote("AL20", Seat.SEPARATE_CHIP, Need.MUST, "seen at the bench"))
     accept_alternative(bench, Alternative(Attribute.BOARD_NUMBER, "TB-4471-200", "TB-4471-201"))

@@ -53,6 +53,7 @@ class Risk:
         ask: the question to the customer.
         risk: what can go wrong, to be read out before.
         refused: what a no leaves, as a sentence to the customer.
+        kept: how a no is kept, for the person at the bench: what is held back, and what only they can keep.
     """
 
     id: str
@@ -60,6 +61,7 @@ class Risk:
     ask: str
     risk: str
     refused: str
+    kept: str
 
 
 Risks = Mapping[str, Risk]
@@ -103,7 +105,7 @@ def parse_risks(text: str, name: str = FILE) -> dict[str, Risk]:
     top = read_tables(text, name)
     found: dict[str, Risk] = {}
     for table in top.tables("consent"):
-        texts = (table.text(key) for key in ("title", "ask", "risk", "refused"))
+        texts = (table.text(key) for key in ("title", "ask", "risk", "refused", "kept"))
         risk = Risk(table.id(), *texts)
         if risk.id in found:
             table.refuse("uses an id that is taken", "Give every consent its own id")

@@ -7,16 +7,20 @@ from collections.abc import Mapping, Sequence
 
 from mendbay.case.consents import By, Consent, How, Risk, Word, packaged_risks
 from mendbay.case.custody import CustodyEntry
-from mendbay.core.errors import CustodyBroken, UsageError
+from mendbay.core.errors import CustodyBroken, HeldBack, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 
+PARTS = "parts"
+"""The consent to using parts up (`consents.toml`)."""
 GIVEN, TAKEN_OFF = "word given: ", "word taken off the record"
 """How entries of custody on the customer's word begin, and read."""
 _BY = {By.CUSTOMER: "the customer", By.OTHER: "another person for the customer"}
-_HOW = {How.IN_PERSON: "in person", How.PHONE: "by telephone", How.WRITING: "in writing"}
+HOW_GIVEN = {How.IN_PERSON: "in person", How.PHONE: "by telephone", How.WRITING: "in writing"}
+"""How a word was given, in words."""
 
 
 def consents_of(bench: Bench, case: int) -> Mapping[str, Consent]:
@@ -84,12 +88,44 @@ def risk_called(risk: str) -> Risk:
 
 def given_by(consent: Consent) -> str:
     """Whose word it is and how it was given, without a name."""
-    return f"{_BY[consent.by]}, {_HOW[consent.how]}"
+    return f"{_BY[consent.by]}, {HOW_GIVEN[consent.how]}"
 
 
 def refused(consents: Mapping[str, Consent]) -> frozenset[str]:
     """The steps to which the customer said no."""
     return frozenset(one for one, consent in consents.items() if consent.word is Word.NO)
+
+
+def refused_although(
+    bench: Bench, case: int, needed: Sequence[str], although: str = "", *, instead: str = ""
+) -> str:
+    """What the customer refused of all that a step needs, in words; empty if nothing.
+
+    Args:
+        needed: ids of consents.
+        although: why it is done all the same; whoever does it puts it into custody.
+        instead: what else can be done, for the refusal.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        HeldBack: something is refused, and no reason to do it all the same is given.
+        UsageError: the reason names the customer or seems to hold a password.
+        CustodyBroken: custody tells the customer's word otherwise than the case's notes.
+    """
+    require_nameless(bench.ledger.case(case), although)
+    if not needed:
+        return ""
+    require_undisputed(bench, case)
+    words = refused(consents_of(bench, case))
+    no = [risk_called(one) for one in needed if one in words]
+    titles = " and ".join(one.title for one in no)
+    if no and not although.strip():
+        raise HeldBack(
+            f"The customer refused {titles} in case {case}.",
+            f"{f'{instead}; ' if instead else ''}mendbay case consent {case} {no[0].id} yes, once they "
+            "agree; or --although-refused REASON, which custody keeps",
+        )
+    return titles
 
 
 def disputed(bench: Bench, case: int) -> tuple[tuple[int, str], ...]:

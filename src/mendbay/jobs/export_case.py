@@ -16,6 +16,7 @@ from mendbay.case.records import Case, Event, Image
 from mendbay.core.coverage import Coverage
 from mendbay.core.errors import DestinationError, Interrupted, MendbayError, SourceChanged, UsageError
 from mendbay.core.note import Note, NoteKind
+from mendbay.core.quantity import counted
 from mendbay.core.source import Reading
 from mendbay.core.span import Span
 from mendbay.handback.names import plan_names
@@ -191,7 +192,9 @@ class _Contents:
         remarks = {remark_of(one) for one in outcomes}
         theirs = [kept for one in every if (kept := event_for_customer(one, remarks)) is not None]
         if len(theirs) < len(every):
-            self._leave_out(f"{len(every) - len(theirs)} events", "of the shop's stock, with what it cost")
+            self._leave_out(
+                counted(len(every) - len(theirs), "event"), "of the shop's stock, with what it cost"
+            )
         return theirs
 
     def _notes(self, notes: tuple[Note, ...]) -> list[Note]:
@@ -200,9 +203,12 @@ class _Contents:
         theirs = [as_for_customer(one) for one in notes]
         gone = len([one for one in theirs if one is None])
         if gone:
-            self._leave_out(f"{gone} notes", "the shop's own, or of a donor's chip")
+            self._leave_out(counted(gone, "note"), "the shop's own, or of a donor's chip")
         if remarks := sum(map(has_remark, notes)):
-            self._leave_out(f"{remarks} remarks at closing", "the shop's own word; the whole export has them")
+            self._leave_out(
+                f"{counted(remarks, 'remark')} at closing",
+                "the shop's own word; the whole export has them",
+            )
         return [one for one in theirs if one is not None]
 
     def _chosen(self, held: tuple[HeldFile, ...], notes: tuple[Note, ...]) -> list[HeldFile]:

@@ -22,7 +22,8 @@ from mendbay.core.errors import UsageError
 from mendbay.core.quantity import chance_text
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
-from mendbay.jobs.keep_stock import alternatives, family_followed, last_swaps, outcomes
+from mendbay.jobs.consents import consents_of, refused, risk_called
+from mendbay.jobs.keep_stock import NEEDED, alternatives, family_followed, last_swaps, outcomes
 from mendbay.jobs.know_family import family_notes
 from mendbay.jobs.read_pictures import describe, described, shop_forms, tell_board, unsettled
 from mendbay.jobs.remembered import remembered
@@ -152,7 +153,8 @@ def cautions_before(
     rom: Level | None = None,
     said: BoardDescription | None = None,
 ) -> tuple[str, ...]:
-    """What the ranking holds against an item for a case, for a person who takes it all the same.
+    """What the customer's word and the ranking hold against an item for a case, for a person who takes it all
+    the same.
 
     Where nothing is known of the patient, only what speaks against the item by itself.
 
@@ -182,7 +184,9 @@ def cautions_before(
             break
         for stop in stops:
             against.setdefault(stop.words, []).append(one)
-    cautions = [
+    no = refused(consents_of(bench, case))
+    cautions = [f"The customer refused {risk_called(one).title}." for one in NEEDED[purpose] if one in no]
+    cautions += [
         words if len(whose) == max(1, len(known)) else f"Bay {', '.join(whose)}: {words}"
         for words, whose in against.items()
     ]

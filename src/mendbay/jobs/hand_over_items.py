@@ -22,13 +22,13 @@ from mendbay.case.hand_over import (
 )
 from mendbay.case.items import Item, Owner, What
 from mendbay.case.secret_text import require_no_secret
-from mendbay.core.errors import HeldBack, MendbayError, NoSuchItem, UsageError
+from mendbay.core.errors import MendbayError, NoSuchItem, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import counted
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.came_in import condition_seen
 from mendbay.jobs.check_custody import require_sound_custody
-from mendbay.jobs.consents import consents_of, refused, risk_called
+from mendbay.jobs.consents import refused_although
 from mendbay.jobs.keep_items import items_named, put_items
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.note_bodies import unreadable
@@ -41,7 +41,7 @@ from mendbay.jobs.withdraw import require_reason
 SIGNED_LIMIT_BYTES = 64 << 20
 """Largest scan or photo that is kept: some pages at the finest setting of an office scanner (own choice)."""
 
-NEEDED = {Role.LAB: "open-drive", Role.COURIER: "shipping"}
+NEEDED = {Role.LAB: ("open-drive",), Role.COURIER: ("shipping",)}
 """The customer's word that handing something to that role rests on (`consents.toml`)."""
 
 CAME_IN = (What.BOX, What.DRIVE, What.BOARD)
@@ -112,25 +112,6 @@ def release(
     return _hand_over(bench, case, named, Direction.RELEASED, role, "", person, words, although)
 
 
-def _against(bench: Bench, case: int, role: Role, although: str) -> str:
-    """What the customer refused of giving things to that role, in words; empty if nothing.
-
-    Raises:
-        HeldBack: something is, and no reason to do it all the same is given.
-    """
-    needed = NEEDED.get(role, "")
-    if needed not in refused(consents_of(bench, case)):
-        return ""
-    title = risk_called(needed).title
-    if not although.strip():
-        raise HeldBack(
-            f"The customer refused {title} in case {case}.",
-            f"mendbay case consent {case} {needed} yes, once they agree; or --although-refused REASON, which "
-            "custody keeps",
-        )
-    return title
-
-
 def _hand_over(
     bench: Bench,
     case: int,
@@ -147,8 +128,9 @@ def _hand_over(
         require_sound_custody(bench, case)
         customer = remembered(bench, case).customer
         require_no_secret(person, words)
-        require_nameless(remembered(bench, case), place, although)
-        against = _against(bench, case, role, although) if direction is Direction.RELEASED else ""
+        require_nameless(remembered(bench, case), place)
+        needed = NEEDED.get(role, ()) if direction is Direction.RELEASED else ()
+        against = refused_although(bench, case, needed, although)
         before = items_named(bench, case, named) if named else ()
         if direction is Direction.RECEIVED:
             items = received(before, [one for one in earlier if not one.called_off], place)

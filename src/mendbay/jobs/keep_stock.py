@@ -17,14 +17,21 @@ from mendbay.board.stock_by_hand import Change, HandChange, changes_between
 from mendbay.board.stock_csv import Field
 from mendbay.board.stock_import import gone_words
 from mendbay.board.swap_odds import Agreement, Attribute, Purpose, SwapOutcome
+from mendbay.case.named_persons import names_person
+from mendbay.case.records import Case
 from mendbay.core.errors import LedgerError, NoSuchItem, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_characters
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
+from mendbay.jobs.consents import PARTS, refused_although
+from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.read_pictures import shop_forms
+from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 
+NEEDED = {Purpose.BOARD_SWAP: (PARTS, "board-swap"), Purpose.HEAD_TRANSPLANT: (PARTS,)}
+"""The customer's word that a swap rests on (`consents.toml`)."""
 NAMED_LIMIT = 4
 """Items of one name that are told."""
 
@@ -92,7 +99,8 @@ def change_item(
 
     Raises:
         NoSuchItem: it is not there.
-        UsageError: nothing is given, or a value that cannot be kept.
+        UsageError: nothing is given, or a value that cannot be kept or names the customer of the case that
+            the item is for.
         LedgerError: an own id is taken.
     """
     if not described and not others:
@@ -108,13 +116,29 @@ def change_item(
         changed = with_family(forms, changed)
         _require_named(changed)
         changes = changes_between(item, changed)
+        case = _case_of(bench, item)
+        if case is not None:
+            require_nameless(case, *(one.new for one in changes))
         if changes:
             bench.shelf.amend_item(changed)
             _note_changes(bench, number, changes)
-            if item.case:
-                said = "; ".join(one.words() for one in changes)
-                bench.note(item.case, "donor", f"Donor {number} put right: {said}.", {"item": number})
+            if case is not None:
+                said = "; ".join(_words_for(case, one) for one in changes)
+                bench.note(case.number, "donor", f"Donor {number} put right: {said}.", {"item": number})
     return changed, changes
+
+
+def _case_of(bench: Bench, item: StockItem) -> Case | None:
+    """The case that an item is kept or used for; None if for none, or one that was forgotten and has no
+    story any more."""
+    known = item.case and bench.ledger.forgotten(item.case) is None
+    return bench.ledger.case(item.case) if known else None
+
+
+def _words_for(case: Case, one: Change) -> str:
+    """A change as the story of a case tells it: without values that name its customer."""
+    named = names_person(f"{one.old} {one.new}", case.customer, case.contact)
+    return f"{one.field} changed" if named else one.words()
 
 
 def changes_by_hand(bench: Bench, number: int | None = None) -> dict[int, tuple[HandChange, ...]]:
@@ -281,8 +305,9 @@ def free(bench: Bench, number: int) -> StockItem:
         bench.shelf.amend_item(freed)
         if item.state is StockState.REMOVED:
             _note_changes(bench, number, [Change(Field.STATE, str(item.state), str(freed.state))])
-        if item.case:
-            bench.note(item.case, "donor", f"Donor {number} is free again.", {"item": number})
+        case = _case_of(bench, item)
+        if case is not None:
+            bench.note(case.number, "donor", f"Donor {number} is free again.", {"item": number})
     return freed
 
 
@@ -294,24 +319,36 @@ def record_swap(
     agreement: Agreement,
     worked: bool,
     remark: str = "",
+    *,
+    although: str = "",
 ) -> StockItem:
     """Notes how a swap with an item went; the item is used from then on, and the odds learn from it.
 
     Args:
         agreement: how patient and donor agreed, as the ranking said.
+        although: why it was made, where the customer refused what it needs; custody keeps it. One that is
+            noted as used for the case already needs none: its outcome is only put right.
 
     Raises:
         NoSuchItem, NoSuchCase: one of them is not there.
-        UsageError: the item was used or reserved for another case, or a remark that cannot be kept.
+        CaseForgotten: the case was forgotten.
+        HeldBack: the customer refused that a part is used up, or that another board is fitted; nothing is
+            recorded.
+        CustodyBroken: custody tells the customer's word otherwise than the case's notes.
+        UsageError: the item was used or reserved for another case, or a remark that cannot be kept, names
+            the customer or seems to hold a password.
     """
     require_characters(remark, "remark")
     with bench.shelf.together():
+        require_nameless(remembered(bench, case), remark)
         item = bench.shelf.item(number)
         _require_there(item)
         if item.state is not StockState.FREE and item.case != case:
             raise UsageError(
                 f"Item {number} is {item.state} for case {item.case}.", "Check the number on its label."
             )
+        needed = () if item.state is StockState.USED else NEEDED[agreement.purpose]
+        against = refused_although(bench, case, needed, although)
         used = replace(item, state=StockState.USED, case=case)
         bench.shelf.amend_item(used)
         body = {
@@ -326,10 +363,14 @@ def record_swap(
         bench.note(
             case,
             "donor",
-            f"The {agreement.purpose} with donor {number} {outcome}.{' ' + remark if remark else ''}",
+            f"The {agreement.purpose} with donor {number} {outcome}{f': {remark}' if remark else '.'}",
             {"item": number, "worked": worked},
         )
         bench.custody(case, f"{agreement.purpose}: {outcome}", f"donor {number} ({item.full_name})")
+        if against:
+            done = f"{agreement.purpose} made although the customer refused {against}"
+            bench.custody(case, done, f"donor {number}; {although.strip()}")
+            bench.note(case, "donor", f"{done[:1].upper()}{done[1:]}: {although.strip()}", {"item": number})
     return used
 
 

@@ -195,6 +195,7 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
         "wanted": list(case.wanted),
         "two_drives": told is not None and (told.subject.box or len(told.subject.bays) > 1),
         "drives": case.kind not in WITHOUT_TRIAGE,
+        "many_drives": _drives(bench, case) > 1,
         "examined": told is not None and bool(told.known),
         "found": _found(told) if told is not None and told.known else [],
         "box_came": told is not None and told.subject.box,
@@ -206,6 +207,11 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
         "next_step": "" if done else _next_step(entry),
         **_turn_facts(bench, entry, told),
     }
+
+
+def _drives(bench: Bench, case: Case) -> int:
+    """How many drives came; while nobody described one, what that kind of case usually has."""
+    return len(bench.ledger.bays(case.number)) or (1 if case.kind is CaseKind.DRIVE else 2)
 
 
 def _triage(bench: Bench, case: Case) -> Triage | None:

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import json
+import re
 from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 from mendbay.board.electrical import Entry, Override, Record, Sheet, Standing
-from mendbay.board.electrical_form import Gate, Size, Step
+from mendbay.board.electrical_form import Gate, Size, Step, ValueClass
+from mendbay.board.electrical_judge import Judgement
 from mendbay.board.electrical_steps import StepState
+from mendbay.board.electrical_units import Unit, amount_text
 from mendbay.core.cautions import Caution, cautions_for
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.core.note import Note, NoteKind
@@ -19,6 +22,8 @@ from mendbay.jobs.remembered import remembered
 
 ABOUT = "sheet"
 """Subject of the note that says what the sheet is of; all others are named for their step or gate."""
+_BARE = re.compile(r"[0-9]+(?:[.,][0-9]+)?")
+"""A number without a prefix or unit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,8 +139,17 @@ def enter(bench: Bench, case: int, bay: str, step: str, text: str, note: str = "
             lambda sheet: sheet.with_entry(step, text, at=bench.now(), who=bench.who, note=note),
         )
         judged = measured.standing.judgements[step]
-        bench.note(case, "sheet", f"Bay {bay}, {step}: {text.strip()}; {judged.value_class.value}.")
+        said = _entered(step_of(measured.sheet, step), judged, text.strip())
+        bench.note(case, "sheet", f"Bay {bay}, {step}: {said}.")
     return measured
+
+
+def _entered(step: Step, judged: Judgement, text: str) -> str:
+    """What was entered, as the story tells it: a bare number with its unit, and what it was judged to be."""
+    bare = judged.typed is not None and step.unit is not Unit.CHOICE and _BARE.fullmatch(text) is not None
+    value = amount_text(judged.typed, step.unit) if bare and judged.typed is not None else text
+    usual = judged.value_class is ValueClass.WITHIN
+    return f"{value}; {'within what is usual' if usual else judged.value_class.value}"
 
 
 def skip(bench: Bench, case: int, bay: str, step: str, reason: str) -> Measured:

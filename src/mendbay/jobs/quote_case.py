@@ -16,6 +16,7 @@ from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_day
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.consents import PARTS, refused_although
 from mendbay.jobs.money_notes import body_of, note_of_quote, payments_of, read_body, unpaid_bill
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.ports import KeptFile
@@ -120,7 +121,15 @@ def make_quote(bench: Bench, case: int, wish: Wish) -> tuple[Quote, KeptFile]:
 
 
 def decide(
-    bench: Bench, case: int, number: int, accepted: bool, by: By, day: str = "", *, although: str = ""
+    bench: Bench,
+    case: int,
+    number: int,
+    accepted: bool,
+    by: By,
+    day: str = "",
+    *,
+    although: str = "",
+    although_refused: str = "",
 ) -> KeptQuote:
     """Puts down the customer's word on a quote; a later word takes the place of an earlier.
 
@@ -129,8 +138,12 @@ def decide(
         although: why a quote is accepted though a later one was made; custody keeps it, so it does not name
             the customer.
 
+        although_refused: the same, where it holds work or parts that the customer refused.
+
     Raises:
         NoSuchCase: there is no such case.
+        HeldBack: the customer refused what is in it, and no reason is given; nothing is recorded.
+        CustodyBroken: custody tells the customer's word otherwise than the case's notes.
         UsageError: there is no such quote, it is no longer valid, a later one was made and no reason is given
             for accepting it, the day cannot be, or the bill of the quote that counts so far is not paid and
             would be forgotten.
@@ -161,10 +174,32 @@ def decide(
             _require_meant(record, number, later, although)
             word["although_superseded"] = why = although.strip()
             what += f", although quote {later} was made after it"
+        needed = _needed(quote) if accepted else ()
+        instead = f"mendbay case quote {case} makes one without it"
+        against = refused_although(bench, case, needed, although_refused, instead=instead)
+        if against:
+            word["although_refused"] = although_refused.strip()
+            what += f", although they refused {against}"
+            why = "; ".join(one for one in (why, although_refused.strip()) if one)
         note_of_quote(bench, case, number, word)
         bench.note(case, "quote", f"{what[:1].upper()}{what[1:]}{': ' if why else '.'}{why}")
         bench.custody(case, what, f"quote {number}" + (f"; {why}" if why else ""))
     return quote_of(bench, case, number)
+
+
+def _needed(quote: Quote) -> tuple[str, ...]:
+    """The consents that what is in a quote rests on."""
+    from mendbay.jobs.quote_parts import OWN_PART, STOCK  # accepting one needs them, reading one does not
+    from mendbay.triage.table_file import packaged_tables
+
+    steps, needed = packaged_tables().steps, dict[str, None]()
+    for line in quote.lines:
+        named = line.key.partition(":")[0].removesuffix(OWN_PART)
+        if named == STOCK:
+            needed[PARTS] = None
+        elif named in steps:
+            needed |= dict.fromkeys(steps[named].consents)
+    return tuple(needed)
 
 
 def _later(bench: Bench, case: int, number: int) -> int:

@@ -12,6 +12,7 @@ from mendbay.case.quote import Ending, Possible, When
 from mendbay.core.money import Money
 from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.consents import PARTS, consents_of, refused, risk_called
 from mendbay.jobs.withdraw import standing_notes
 
 STOCK = "stock"
@@ -49,9 +50,10 @@ def with_parts(
 
     A part goes to the work of the bay it was used in; the others to work that is done in any case, then to
     that with the dearest allowance, then to the likelier one. It is due when its work is, and as many works
-    lose their allowance as parts were found for. A part without a work is due if it is used, and not counted
-    if it is only reserved.
+    lose their allowance as parts were found for. A part without a work is due if it is used and the customer
+    did not refuse that parts are used up, and not counted if it is only reserved.
     """
+    no = PARTS in refused(consents_of(bench, case))
     parts, said = _parts(bench, case, prices)
     found: list[Possible] = []
     fitted: dict[str, list[Part]] = {}
@@ -65,7 +67,12 @@ def with_parts(
     for work in works:
         found += _fitted(work, fitted.get(work.key, []))
     for part in parts:
-        if part.used:
+        if part.used and no:
+            said.append(
+                f"Part {part.item.number} from the stock is used and not counted: the customer refused "
+                f"{risk_called(PARTS).title}."
+            )
+        elif part.used:
             found.append(part.possible(When.ALWAYS))
         else:
             said.append(f"Part {part.item.number} from the stock is not counted: no work here takes it.")

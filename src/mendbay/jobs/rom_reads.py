@@ -377,7 +377,7 @@ def _keep(
         bench.note(
             case,
             "rom",
-            f"Bay {bay}: reads of the {role}'s ROM kept: {len(kept)}, sitting {sitting}.",
+            f"Bay {bay}: {counted(len(kept), 'read')} of the {role}'s ROM kept, sitting {sitting}.",
             {"role": str(role), "sitting": sitting, "reads": len(kept)},
         )
     return tuple(kept)

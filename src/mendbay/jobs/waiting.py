@@ -18,6 +18,7 @@ from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_day, require_line
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.consents import PARTS, refused_although
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.remembered import remembered, reopening
@@ -60,17 +61,20 @@ def whole_shop(bench: Bench) -> WholeShop:
     return WholeShop(frozenset(one.subject for one in bench.notes.of(NoteKind.WITHDRAWAL)), reserved)
 
 
-def wait(bench: Bench, number: int, who: WaitsFor, what: str, until: str = "") -> Case:
+def wait(bench: Bench, number: int, who: WaitsFor, what: str, until: str = "", *, although: str = "") -> Case:
     """Says what a case waits for from now on. The words stay with the note on waiting, from which letters
     take them: they may name the customer, so the story tells only whom or what it waits for.
 
     Args:
         what: in words; `until` the day it is expected, empty for none.
+        although: why a part is ordered where the customer refused that parts are used up; custody keeps it.
 
     Raises:
         NoSuchCase: there is no such case.
+        HeldBack: they refused it, and no reason is given; nothing is recorded.
         UsageError: it is done with, nothing is said, what is said seems to hold a password, or a day that is
             none.
+        CustodyBroken: custody tells the customer's word otherwise than the case's notes.
     """
     if who not in TELLABLE:
         raise UsageError("A case that waits for us does not wait.", f"mendbay case go-on {number} says so.")
@@ -84,6 +88,12 @@ def wait(bench: Bench, number: int, who: WaitsFor, what: str, until: str = "") -
             raise UsageError(f"{until} is past.", "Give a day to come, or leave --until out.")
     with bench.ledger.together():
         _require_open(remembered(bench, number))
+        needed = (PARTS,) if who is WaitsFor.PART else ()
+        against = refused_although(bench, number, needed, although)
+        if against:
+            done = f"part waited for although the customer refused {against}"
+            bench.custody(number, done, f"the whole case; {although.strip()}")
+            bench.note(number, "waiting", f"{done[:1].upper()}{done[1:]}: {although.strip()}")
         _note(bench, number, {"for": str(who), "what": what.strip(), "until": until})
         by = f", expected by {until}" if until else ""
         bench.note(number, "waiting", f"Waits for {WORDS[who]}{by}.")

@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from mendbay.case.authority import WORDS
-from mendbay.case.consents import packaged_risks
+from mendbay.case.consents import Word, packaged_risks
 from mendbay.case.custody import Head
 from mendbay.case.items import Item, Where
 from mendbay.case.secret_text import require_no_secret
@@ -17,7 +18,7 @@ from mendbay.jobs.authority import authority_of
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.came_in import condition_seen
 from mendbay.jobs.check_custody import require_sound_custody
-from mendbay.jobs.consents import consents_of
+from mendbay.jobs.consents import HOW_GIVEN, consents_of
 from mendbay.jobs.hand_over_items import head_facts, item_facts
 from mendbay.jobs.keep_copies import keeping_facts
 from mendbay.jobs.keep_items import items_of
@@ -70,10 +71,12 @@ def write_receipt(bench: Bench, case: int, agreed: Sequence[str] = ()) -> Receip
         "customer": record.customer,
         "opened": record.opened_at[:10],
         "box": record.box,
+        "kind": str(record.kind),
         "wanted": list(record.wanted),
         "due_on": record.due_on,
         **keeping_facts(bench, record),
         "consents": _consents(bench, case),
+        "words": _words(bench, case),
         "authority": "" if (settled := authority_of(bench, case)) is None else WORDS[settled.whose],
         "agreed": [one.strip() for one in agreed if one.strip()],
         "items": [item_facts(one, seen) for one in here],
@@ -97,6 +100,18 @@ def write_receipt(bench: Bench, case: int, agreed: Sequence[str] = ()) -> Receip
         )
         bench.note(case, "receipt", f"Receipt made, with the head of custody entry {entries[-1].sequence}.")
     return Receipt(here, head, kept.path, pdf)
+
+
+def _words(bench: Bench, case: int) -> list[dict[str, Any]]:
+    """The same, put together where the word, the way and the day are the same: yes first, no last."""
+    given = consents_of(bench, case)
+    found: dict[tuple[Word, str], list[str]] = {}
+    for word in (Word.YES, Word.ASK, Word.NO):
+        for one, risk in packaged_risks().items():
+            if one in given and given[one].word is word:
+                how = f"{HOW_GIVEN[given[one].how]}, {given[one].at[:10]}"
+                found.setdefault((word, how), []).append(risk.title)
+    return [{"word": str(word), "what": what, "given": how} for (word, how), what in found.items()]
 
 
 def _consents(bench: Bench, case: int) -> list[dict[str, str]]:

@@ -16,7 +16,8 @@ from markupsafe import Markup
 from mendbay.handback.facts import HandBack
 from mendbay.handback.report import FolderRows, Report, word_report
 from mendbay.handback.words import counted, grouped
-from mendbay.outlets.glyphs import has_codes, printable_values
+from mendbay.outlets.glyphs import printable_values
+from mendbay.outlets.own_fonts import OwnFonts
 from mendbay.outlets.rings import LIGHT, rings_svg, swatch_svg
 from mendbay.outlets.typesetting import typeset
 
@@ -31,7 +32,14 @@ _TEMPLATES = files("mendbay.outlets") / "templates"
 
 
 class PrintedPapers:
-    """Makes both forms of the report."""
+    """Makes both forms of the report.
+
+    Args:
+        fonts: what the printed one is set in.
+    """
+
+    def __init__(self, fonts: OwnFonts | None = None) -> None:
+        self._fonts = fonts
 
     def html(self, facts: HandBack) -> str:
         """See `render_html`."""
@@ -39,7 +47,7 @@ class PrintedPapers:
 
     def pdf(self, facts: HandBack) -> bytes:
         """See `render_pdf`."""
-        return render_pdf(facts)
+        return render_pdf(facts, self._fonts)
 
 
 def render_html(facts: HandBack) -> str:
@@ -74,13 +82,14 @@ def _drawn(svg: str) -> Markup:
     return Markup(svg)  # noqa: S704
 
 
-def render_pdf(facts: HandBack) -> bytes:
+def render_pdf(facts: HandBack, fonts: OwnFonts | None = None) -> bytes:
     """The report on A4 paper as PDF. Lists the files that are not whole and counts the others by folder;
     lists longer than `PAPER_ROWS` are cut and say so.
 
-    The bytes depend on the facts alone. Signs no built-in font has are shown as Unicode numbers.
+    The bytes depend on the facts and the fonts alone. Signs that no font has are shown as Unicode numbers.
 
     Raises:
+        BadFormFile: the shop's own fonts cannot be used.
         MendbayError: the typesetter refused, which is a defect here.
     """
     report = word_report(facts)
@@ -91,10 +100,12 @@ def render_pdf(facts: HandBack) -> bytes:
     for name, rows in PAPER_ROWS.items():
         shown["more"][name] = grouped(max(0, len(shown[name]) - rows))
         shown[name] = shown[name][:rows]
-    shown["has_codes"] = has_codes(shown)
+    fonts = fonts or OwnFonts()
+    own, has_codes = fonts.beside_built_in(shown)
+    shown["has_codes"] = has_codes
     sheet = {
         "main.typ": _template("report.typ").encode(),
-        "report.json": json.dumps(printable_values(shown), ensure_ascii=False).encode(),
+        "report.json": json.dumps(printable_values(shown, own), ensure_ascii=False).encode(),
     }
     for at, bay in enumerate(facts.bays):
         sheet[f"rings-{at}.svg"] = rings_svg(bay, _key(at), LIGHT).encode()
@@ -102,7 +113,7 @@ def render_pdf(facts: HandBack) -> bytes:
             swatch = swatch_svg(row.key, _key(at), LIGHT, alone=True)
             sheet[f"swatch-{at}-{row.key}.svg"] = swatch.encode()
     instead = "Use the web page and report.json, and report this with the message above."
-    return typeset(sheet, "The printed report", instead)[0]
+    return typeset(sheet, "The printed report", instead, fonts=fonts.fonts)[0]
 
 
 def _template(name: str) -> str:

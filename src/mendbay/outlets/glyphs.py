@@ -77,11 +77,6 @@ def printable_values(value: Any, also: frozenset[str] = frozenset()) -> Any:
     return value
 
 
-def has_codes(value: Any) -> bool:
-    """Whether a text in plain values has a sign that will stand as its Unicode number."""
-    return any(not can_show(one) for one in set(_all_text(value)) if not one.isspace())
-
-
 def lacking(value: Any) -> frozenset[str]:
     """The signs in plain values, composed, that no built-in font shows; white space and joiners left out."""
     signs = set(unicodedata.normalize("NFC", _all_text(value))) - set("\u200c\u200d")

@@ -16,6 +16,7 @@ import zxingcpp
 
 from mendbay.core.errors import UsageError
 from mendbay.outlets.glyphs import printable
+from mendbay.outlets.own_fonts import OwnFonts
 from mendbay.outlets.typesetting import PAGES_MM, Paper, typeset
 
 LABELS_LIMIT = 2_000
@@ -77,42 +78,51 @@ class LabelSheets:
             )
 
 
-def sheets_pdf(job: LabelSheets) -> bytes:
-    """The sheets as one PDF; its bytes depend on the job alone.
+def sheets_pdf(job: LabelSheets, fonts: OwnFonts | None = None) -> bytes:
+    """The sheets as one PDF; its bytes depend on the job and the fonts alone. Signs that no font has are
+    shown as Unicode numbers.
 
     Raises:
+        BadFormFile: the shop's own fonts cannot be used.
         MendbayError: the typesetter refused, which is a defect here.
     """
-    return _typeset(job, "pdf", 0)[0]
+    return _typeset(job, "pdf", 0, fonts or OwnFonts())[0]
 
 
-def sheets_pictures(job: LabelSheets, pixels_per_inch: int = 150) -> list[bytes]:
+def sheets_pictures(
+    job: LabelSheets, pixels_per_inch: int = 150, fonts: OwnFonts | None = None
+) -> list[bytes]:
     """The same sheets as one PNG each, to look at before printing.
 
     Raises:
+        BadFormFile: the shop's own fonts cannot be used.
         MendbayError: the typesetter refused, which is a defect here.
     """
-    return _typeset(job, "png", pixels_per_inch)
+    return _typeset(job, "png", pixels_per_inch, fonts or OwnFonts())
 
 
-def _typeset(job: LabelSheets, form: Literal["pdf", "png"], pixels_per_inch: int) -> list[bytes]:
+def _typeset(
+    job: LabelSheets, form: Literal["pdf", "png"], pixels_per_inch: int, fonts: OwnFonts
+) -> list[bytes]:
     template = files("mendbay.outlets") / "templates" / "labels.typ"
     sheet = {
         "main.typ": template.read_bytes(),
-        "labels.json": json.dumps(_facts(job), ensure_ascii=False).encode(),
+        "labels.json": json.dumps(_facts(job, fonts), ensure_ascii=False).encode(),
     }
     for at, label in enumerate(job.labels):
         sheet[_code_name(at)] = _code(label)
-    return typeset(sheet, "The labels", form=form, pixels_per_inch=pixels_per_inch)
+    return typeset(sheet, "The labels", form=form, pixels_per_inch=pixels_per_inch, fonts=fonts.fonts)
 
 
-def _facts(job: LabelSheets) -> dict[str, Any]:
+def _facts(job: LabelSheets, fonts: OwnFonts) -> dict[str, Any]:
+    written = [text[:most] for label in job.labels for text, most in _writing(label)]
+    own, _ = fonts.beside_built_in(written)
     width, height = PAGES_MM[job.paper]
     size = ((width - 2 * _MARGIN_MM[0]) / COLUMNS, (height - 2 * _MARGIN_MM[1]) / ROWS)
     sheets: dict[int, list[tuple[int, dict[str, Any]]]] = {}
     for nth, label in enumerate(job.labels):
         at = nth + job.skip
-        sheets.setdefault(at // LABELS_PER_SHEET, []).append((at % LABELS_PER_SHEET, _words(nth, label)))
+        sheets.setdefault(at // LABELS_PER_SHEET, []).append((at % LABELS_PER_SHEET, _words(nth, label, own)))
     return {
         "title": job.title,
         "page_mm": (width, height),
@@ -125,19 +135,27 @@ def _facts(job: LabelSheets) -> dict[str, Any]:
     }
 
 
-def _words(nth: int, label: Label) -> dict[str, Any]:
+def _writing(label: Label) -> list[tuple[str, int]]:
+    """The mark, the main line, the warning and the other lines, each with how many characters it has room
+    for."""
+    others = [(one, _LINE) for one in label.lines if one]
+    return [(label.mark, _MARK), (label.main, _MAIN), (label.warning, _LINE), *others]
+
+
+def _words(nth: int, label: Label, own: frozenset[str]) -> dict[str, Any]:
+    mark, main, warning, *lines = (_short(text, most, own) for text, most in _writing(label))
     return {
         "code": _code_name(nth),
         "number": label.number,
-        "mark": _short(label.mark, _MARK),
-        "main": _short(label.main, _MAIN),
-        "warning": _short(label.warning, _LINE),
-        "lines": [_short(one, _LINE) for one in label.lines if one],
+        "mark": mark,
+        "main": main,
+        "warning": warning,
+        "lines": lines,
     }
 
 
-def _short(text: str, most: int) -> str:
-    shown = printable(text)
+def _short(text: str, most: int, own: frozenset[str]) -> str:
+    shown = printable(text, own)
     return shown if len(shown) <= most else f"{shown[: most - 1]}…"
 
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, NoReturn
 
 import typst
 
 from mendbay.core.errors import BadFormFile
+from mendbay.outlets.glyphs import lacking
 
 MOST_FILES = 40
 LARGEST_BYTES = 64 << 20
@@ -28,10 +29,14 @@ class OwnFonts:
     """
     Args:
         folder: where the shop's fonts are, if it has any; nothing outside it is read.
+        lacks: is told the signs of what is printed that no font has.
     """
 
-    def __init__(self, folder: Path | None = None) -> None:
+    def __init__(
+        self, folder: Path | None = None, lacks: Callable[[frozenset[str]], None] = lambda _: None
+    ) -> None:
         self._folder = folder
+        self._lacks = lacks
         self._loaded: typst.Fonts | None = None
         self._own = False
 
@@ -47,6 +52,28 @@ class OwnFonts:
             paths = [str(self._folder)] if self._own else []
             self._loaded = typst.Fonts(include_system_fonts=False, font_paths=paths)
         return self._loaded
+
+    def require_sound(self) -> None:
+        """Refuses the folder where the first paper would, without loading a font.
+
+        Raises:
+            BadFormFile: as `fonts`.
+        """
+        if self._folder is not None:
+            _holds_files(self._folder)
+
+    def beside_built_in(self, value: Any) -> tuple[frozenset[str], bool]:
+        """What of the signs in plain values the shop's fonts show beside the built-in ones, and whether any
+        other is left, which stands as its Unicode number and is told as lacking.
+
+        Raises:
+            BadFormFile: as `fonts`.
+        """
+        signs = lacking(value)
+        own = self.shown_of(signs) if signs else frozenset[str]()
+        if signs - own:
+            self._lacks(signs - own)
+        return own, bool(signs - own)
 
     def shown_of(self, signs: Iterable[str]) -> frozenset[str]:
         """Those of the signs that the shop's fonts have, judged by the typesetter: the archival form of PDF

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from importlib.resources import files
 from pathlib import Path
@@ -14,7 +14,7 @@ import zxingcpp
 from mendbay.core.errors import BadFormFile, UsageError
 from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.stationery_port import Stationery
-from mendbay.outlets.glyphs import lacking, printable_values
+from mendbay.outlets.glyphs import printable_values
 from mendbay.outlets.own_fonts import OwnFonts
 from mendbay.outlets.typesetting import PAGES_MM, Paper, typeset
 from mendbay.outlets.wording_blocks import Block, blocks_of, filled, plain_text
@@ -32,18 +32,11 @@ class PrintedStationery(Stationery):
     Args:
         shop_files: where the shop's own are.
         fonts: what papers are set in.
-        lacks: is told the signs of a paper that no font has, which stand on it as Unicode numbers.
     """
 
-    def __init__(
-        self,
-        shop_files: ShopFiles,
-        fonts: OwnFonts | None = None,
-        lacks: Callable[[frozenset[str]], None] = lambda _: None,
-    ) -> None:
+    def __init__(self, shop_files: ShopFiles, fonts: OwnFonts | None = None) -> None:
         self._shop_files = shop_files
         self._fonts = fonts or OwnFonts()
-        self._lacks = lacks
 
     def words(self, paper: str, facts: Mapping[str, Any]) -> str:
         return plain_text(self._blocks(paper, facts))
@@ -60,12 +53,9 @@ class PrintedStationery(Stationery):
     ) -> list[bytes]:
         beside: dict[str, bytes] = {}
         frame = _frame(paper, self._blocks(paper, facts), facts, beside)
-        signs = lacking(frame)
-        own = self._fonts.shown_of(signs) if signs else frozenset()
+        own, has_codes = self._fonts.beside_built_in(frame)
         words = printable_values(frame, own)
-        words["has_codes"] = bool(signs - own)
-        if signs - own:
-            self._lacks(signs - own)
+        words["has_codes"] = has_codes
         sheet = {
             "main.typ": (files("mendbay.outlets") / "templates" / "paper.typ").read_bytes(),
             "paper.json": json.dumps(words, ensure_ascii=False).encode(),

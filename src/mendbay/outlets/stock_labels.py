@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from mendbay.board.stock import Condition, Kind, StockItem, label_text
 from mendbay.outlets.label_sheet import Label, LabelSheets, sheets_pdf, sheets_pictures
+from mendbay.outlets.own_fonts import OwnFonts
 from mendbay.outlets.typesetting import Paper
 
 TITLE = "Donor stock"
@@ -40,13 +41,14 @@ class LabelJob:
         return LabelSheets([_label(one) for one in self.items], TITLE, self.paper, self.skip)
 
 
-def labels_pdf(job: LabelJob) -> bytes:
-    """The sheets as one PDF; its bytes depend on the job alone.
+def labels_pdf(job: LabelJob, fonts: OwnFonts | None = None) -> bytes:
+    """The sheets as one PDF; its bytes depend on the job and the fonts alone.
 
     Raises:
+        BadFormFile: the shop's own fonts cannot be used.
         MendbayError: the typesetter refused, which is a defect here.
     """
-    return sheets_pdf(job.sheets())
+    return sheets_pdf(job.sheets(), fonts)
 
 
 def labels_pictures(job: LabelJob, pixels_per_inch: int = 150) -> list[bytes]:

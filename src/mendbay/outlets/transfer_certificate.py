@@ -19,7 +19,8 @@ from mendbay.board.transfer_plan import Purpose, Role
 from mendbay.case.custody import Head
 from mendbay.handback.words import counted, grouped, moment
 from mendbay.jobs.certify_rom import CertifiedTransfer, DumpBehind
-from mendbay.outlets.glyphs import has_codes, printable_values
+from mendbay.outlets.glyphs import printable_values
+from mendbay.outlets.own_fonts import OwnFonts
 from mendbay.outlets.typesetting import PAGES_MM, Paper, typeset
 
 Value = str | dict[str, str]
@@ -46,35 +47,43 @@ class CertificateJob:
     shop: str = ""
 
 
-def certificate_pdf(job: CertificateJob) -> bytes:
-    """The certificate as PDF; its bytes depend on the job alone. Signs no built-in font has are shown as
-    Unicode numbers.
+def certificate_pdf(job: CertificateJob, fonts: OwnFonts | None = None) -> bytes:
+    """The certificate as PDF; its bytes depend on the job and the fonts alone. Signs that no font has are
+    shown as Unicode numbers.
 
     Raises:
+        BadFormFile: the shop's own fonts cannot be used.
         MendbayError: the typesetter refused, which is a defect here.
     """
-    return _typeset(job, "pdf", 0)[0]
+    return _typeset(job, "pdf", 0, fonts or OwnFonts())[0]
 
 
-def certificate_pictures(job: CertificateJob, pixels_per_inch: int = 150) -> list[bytes]:
+def certificate_pictures(
+    job: CertificateJob, pixels_per_inch: int = 150, fonts: OwnFonts | None = None
+) -> list[bytes]:
     """The same pages as one PNG each, to look at before printing.
 
     Raises:
+        BadFormFile: the shop's own fonts cannot be used.
         MendbayError: the typesetter refused, which is a defect here.
     """
-    return _typeset(job, "png", pixels_per_inch)
+    return _typeset(job, "png", pixels_per_inch, fonts or OwnFonts())
 
 
-def _typeset(job: CertificateJob, form: Literal["pdf", "png"], pixels_per_inch: int) -> list[bytes]:
+def _typeset(
+    job: CertificateJob, form: Literal["pdf", "png"], pixels_per_inch: int, fonts: OwnFonts
+) -> list[bytes]:
     template = files("mendbay.outlets") / "templates" / "transfer_certificate.typ"
     words = _on_one_line(_words(job))
-    words["has_codes"] = has_codes(words)
+    own, has_codes = fonts.beside_built_in(words)
+    words["has_codes"] = has_codes
     sheet = {
         "main.typ": template.read_bytes(),
-        "certificate.json": json.dumps(printable_values(words), ensure_ascii=False).encode(),
+        "certificate.json": json.dumps(printable_values(words, own), ensure_ascii=False).encode(),
     }
     instead = "Use the certificate kept with the case, and report this with the message above."
-    return typeset(sheet, "The certificate", instead, form=form, pixels_per_inch=pixels_per_inch)
+    what, every = "The certificate", fonts.fonts
+    return typeset(sheet, what, instead, form=form, pixels_per_inch=pixels_per_inch, fonts=every)
 
 
 def _words(job: CertificateJob) -> dict[str, Any]:

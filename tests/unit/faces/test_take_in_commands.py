@@ -237,6 +237,48 @@ def test_what_cannot_be_is_refused_with_the_next_step(run: Run, words: tuple[str
     assert said in refused(run, 2, "case", *words)
 
 
+def test_what_was_refused_is_held_back_and_how_is_said(run: Run) -> None:
+    asked = text_of(run, "case", "consent", "1", "sample-files")
+    flat = " ".join(asked.split())
+    assert "Somebody of the shop then sees what is in them." in flat
+    assert "No command opens a file or shows what is in it" in flat
+    assert "for you to keep" in flat
+    assert "for you to keep" not in text_of(run, "case", "consent", "1", "sample-files", "yes")
+    said = text_of(run, "case", "consent", "1", "parts", "no")
+    assert "a part is noted as ordered or used" in " ".join(said.split())
+    waits = ("case", "wait", "1", "part", "a donor board")
+    assert "refused using parts up" in refused(run, 16, *waits)
+    assert answer(run, *waits, "--although-refused", "they want this one")["case"] == 1
+    run("donor", "add", "board", "--board-number", "TB-4471-200")
+    used = ("donor", "used", "1", "1", "1", "worked")
+    assert "refused using parts up" in refused(run, 16, *used)
+    shown = text_of(run, *used, "--although-refused", "they want this one")
+    assert "CAUTION: item 1: The customer refused using parts up." in shown
+
+
+def test_the_story_is_told_in_sentences_without_padding(run: Run, tmp_path: Path) -> None:
+    box = "two-bay box, does not start, with its adapter, one cable of a metre and a spare drive"
+    run("case", "open", "Quillmere Pottery", "--box", box, "--bay", "1=", "--notes", "they call " * 20)
+    run("board", "sheet", "2", "1", "--size", "3.5")
+    run("board", "measure", "2", "1", "leads", "0.3")
+    for number in (1, 2, 3):
+        dump = tmp_path / f"read-{number}.bin"
+        dump.write_bytes(bytes([number]) * 65536)
+        assert run("rom", "keep", "2", "1", "patient", str(dump)).returncode == 0
+    for number in (1, 2, 3):
+        assert run("case", "receipt", "2", str(tmp_path / f"{number}.pdf")).returncode == 0
+    shown = text_of(run, "case", "show", "2")
+    story = [line.strip() for line in shown.partition("What happened")[2].splitlines()]
+    assert not any("  " in line for line in story)
+    flat = " ".join(shown.split())
+    assert "Bay 1, leads: 0.3 Ω; within what is usual." in flat
+    assert "Bay 1: 1 read of the patient's ROM kept, sitting 3." in flat
+    assert flat.count("Receipt made, with the head of custody entry") == 1
+    assert "(3 times from 2" in flat
+    told = [one["text"] for one in answer(run, "case", "show", "2")["events"]]
+    assert sum("Receipt made" in one for one in told) == 3, "for programs each stands for itself"
+
+
 def test_opening_sends_nobody_to_read_what_may_click(run: Run) -> None:
     told = text_of(run, "case", "open", "Quillmere Pottery", "--box", "bare drive, clicks", "--bay", "1=")
     assert "What to do first: mendbay triage show 2\n" in told

@@ -146,6 +146,8 @@ def test_giving_back_says_why_and_what_to_speak_about_again(run: Run) -> None:
         text_of(run, "case", "consent", "1", one, "no")
     shown = " ".join(text_of(run, "triage", "show", "1", "--all").split())
     assert "What the customer refused leaves nothing that would help." in shown
+    alone = " ".join(text_of(run, "triage", "step", "1", "give-back").split())
+    assert "What the customer refused leaves nothing that would help." in alone
     assert "more than the data is worth" not in shown
     assert (
         "Speak to the customer again about giving power to a failing drive: it would allow new-adapter"
@@ -161,6 +163,8 @@ def test_giving_back_says_why_and_what_to_speak_about_again(run: Run) -> None:
     text_of(run, "triage", "about", "1", "--worth", "15")
     dear = " ".join(text_of(run, "triage", "show", "1").split())
     assert "What can be done would cost more than the data is worth." in dear
+    alone = " ".join(text_of(run, "triage", "step", "1", "give-back").split())
+    assert "What can be done would cost more than the data is worth." in alone
     text_of(run, "case", "consent", "1", "open-drive", "no")
     still = " ".join(text_of(run, "triage", "show", "1").split())
     assert "What the customer refused leaves nothing" not in still, "free steps help, and are too dear"

@@ -650,3 +650,27 @@ def test_a_remark_that_cannot_be_kept_is_named_as_such(bench: Bench, shop: ShopF
     with pytest.raises(UsageError, match="remark"):
         record_swap(bench, 1, 1, "1", agreement, True, "a\x01b")
     assert bench.shelf.item(1).state is StockState.FREE
+
+
+def test_the_story_of_a_swap_names_nobody(bench: Bench, shop: ShopFolder) -> None:
+    add_items(bench, shop, [GOOD])
+    agreement = agreement_with(bench, shop, 1, "1", 1, Purpose.BOARD_SWAP, Level.MOVED, PATIENT)
+    before = (bench.notes.last_number(), bench.ledger.events(1), bench.ledger.custody(1))
+    for remark in ("spins up, call Quillmere", "QUILLMERE\u00a0POTTERY was told"):
+        with pytest.raises(UsageError, match="names the customer"):
+            record_swap(bench, 1, 1, "1", agreement, worked=True, remark=remark)
+    assert (bench.notes.last_number(), bench.ledger.events(1), bench.ledger.custody(1)) == before
+    assert bench.shelf.item(1).state is StockState.FREE
+    record_swap(bench, 1, 1, "1", agreement, worked=True, remark="spins up at once")
+    assert bench.ledger.events(1)[-1].text.endswith("spins up at once")
+
+
+def test_what_is_put_right_of_a_reserved_item_names_nobody(bench: Bench, shop: ShopFolder) -> None:
+    add_items(bench, shop, [replace(GOOD, notes="for Quillmere, seen by them")])
+    reserve(bench, 1, 1)
+    with pytest.raises(UsageError, match="names the customer"):
+        change_item(bench, shop, 1, {}, {"location": "box of Quillmere"})
+    assert bench.shelf.item(1).location == "B2"
+    change_item(bench, shop, 1, {}, {"notes": "", "location": "B4"})
+    told = bench.ledger.events(1)[-1].text
+    assert told == "Donor 1 put right: location B2 -> B4; notes changed."

@@ -6,17 +6,22 @@ import json
 import os
 from collections.abc import Callable
 from dataclasses import replace
+from hashlib import sha256
 from pathlib import Path
 from shutil import rmtree
 
 import pytest
 
+from mendbay.board.stock import StockState
+from mendbay.board.swap_odds import ATTRIBUTES, LEVELS, Agreement, Purpose
+from mendbay.case.authority import Whose
 from mendbay.case.items import Owner, What, Where
 from mendbay.case.outcome import DataBack, End, said
 from mendbay.case.records import Case, CaseState
 from mendbay.core.errors import CaseForgotten, DestinationError, UsageError
 from mendbay.core.note import NoteKind
 from mendbay.jobs.agenda import tell_agenda
+from mendbay.jobs.authority import authority_of, set_authority, take_authority_back
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.check_custody import check_custody
 from mendbay.jobs.close_case import close_case, look_at_closing, reopen_case
@@ -24,7 +29,7 @@ from mendbay.jobs.corrections import lessons
 from mendbay.jobs.forget_case import ForgetPlan, copies_among, plan_forgetting, words_in
 from mendbay.jobs.keep_copies import EXPORT, HAND_BACK, HAND_BACK_BEGUN
 from mendbay.jobs.keep_items import add_item, move_item
-from mendbay.jobs.keep_stock import outcomes
+from mendbay.jobs.keep_stock import change_item, free, outcomes, record_swap, reserve
 from mendbay.jobs.learn_triage import AT_CLOSING, closed_cases, table_numbers
 from mendbay.jobs.lessons import tell_lessons
 from mendbay.jobs.measure_board import tell_sheet
@@ -36,6 +41,7 @@ from mendbay.wiring import open_bench
 from support.full_case import CUSTOMER, SECRETS, SERIAL, copies_of, forget, full_home, held_below
 
 WHY = "asked by its owner"
+UNKNOWN = Agreement(Purpose.BOARD_SWAP, tuple(min(LEVELS[one]) for one in ATTRIBUTES[Purpose.BOARD_SWAP]))
 
 
 @pytest.fixture
@@ -84,6 +90,49 @@ def test_what_was_learned_counts_on(home: Path) -> None:
         assert "0.3" in bench.notes.of(NoteKind.MEASUREMENT, 2)[-1].body
         assert bench.shelf.item(1).case == 2
         assert [one.body for one in bench.notes.of(NoteKind.FORGETTING)] == [f'{{"reason": "{WHY}"}}']
+
+
+def test_parts_of_a_forgotten_case_can_still_be_put_right_and_freed(home: Path) -> None:
+    with open_bench(home) as bench:
+        reserve(bench, 2, 2)
+        forget(bench, 2, WHY)
+        assert free(bench, 2).state is StockState.FREE
+        changed, _ = change_item(bench, bench.shop_files, 1, {}, {"cost_minor": 1300})
+        assert (changed.cost_minor, changed.case) == (1300, 2)
+        assert bench.ledger.events(2) == ()
+        with pytest.raises(CaseForgotten):
+            record_swap(bench, 2, 2, "1", UNKNOWN, worked=True)
+        assert bench.shelf.item(2).state is StockState.FREE
+
+
+def test_papers_on_authority_go_also_those_taken_back(home: Path, tmp_path: Path) -> None:
+    paper = tmp_path / "scan.pdf"
+    paper.write_bytes(b"%PDF-1.7\n" + CUSTOMER.encode())
+    with open_bench(home) as bench:
+        reopen_case(bench, 2, "a paper came late")
+        set_authority(bench, 2, Whose.EMPLOYER, document=paper)
+        gone = bench.images.folder(bench.ledger.case(2)) / authority_path(bench)
+        left = gone.read_bytes()
+        take_authority_back(bench, 2, "of another case")
+        assert not gone.exists()
+        gone.write_bytes(left)  # as an earlier take-back, or a copy put back by hand, leaves it
+        set_authority(bench, 2, Whose.OWN, document=paper)
+        close_case(bench, 2, HEADS)
+        assert {one.path for one in planned(bench, 2).files if "authority" in one.path} == {
+            "papers/authority/1.pdf",
+            "papers/authority/2.pdf",
+        }
+        digest = sha256(left).hexdigest().encode()
+        assert digest in held_below(home), "custody and the story tell it until then"
+        forget(bench, 2, WHY)
+        assert not list((home / "cases").iterdir())
+        assert digest not in held_below(home)
+
+
+def authority_path(bench: Bench) -> str:
+    said_so = authority_of(bench, 2)
+    assert said_so is not None
+    return said_so.document
 
 
 HEADS = said(["heads:1"], end=End.SENT_ON, data=DataBack.NONE)

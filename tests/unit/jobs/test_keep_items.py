@@ -275,7 +275,11 @@ class TestReceipt:
         made = write_receipt(bench, 1, ["Call before shipping."])
         words = words_of(made.pdf)
         for said in (
-            *("Your word on giving power to a failing drive yes, in person", "no, phone"),
+            *(
+                "You said yes to giving power to a failing drive (in person, ",
+                "no to soldering on the drive's board",
+            ),
+            "(by telephone, ",
             *("it is the customer's own", "Call before shipping."),
             "Copies kept until 3 days after hand-back",
         ):

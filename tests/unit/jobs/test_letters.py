@@ -5,16 +5,17 @@ from __future__ import annotations
 import io
 import json
 import re
+from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
 from pypdf import PdfReader
 
 from mendbay.case.agenda import WaitsFor
-from mendbay.case.consents import Word
+from mendbay.case.consents import Word, packaged_risks
 from mendbay.case.price_list import packaged_prices
 from mendbay.case.quote import DIAGNOSIS, When
-from mendbay.case.records import CaseKind, CaseState
+from mendbay.case.records import Bay, CaseKind, CaseState
 from mendbay.core.errors import BadFormFile, UsageError
 from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
@@ -106,11 +107,67 @@ def test_what_was_refused_is_told_with_what_it_leaves(bench: Bench) -> None:
     assert "your turn" in flat(letter_words(bench, 1))
 
 
+@pytest.mark.parametrize("consent", packaged_risks())
+def test_every_refusal_is_told_with_what_it_leaves(bench: Bench, consent: str) -> None:
+    risk = packaged_risks()[consent]
+    give_word(bench, 1, consent, Word.ASK)
+    said = f"You said no to {risk.title}. {risk.refused}"
+    texts: tuple[Callable[[], str], ...] = (
+        lambda: letter_words(bench, 1),
+        lambda: message_mail(bench, 1, Message.STATUS).body,
+    )
+    assert [said in flat(text()) for text in texts] == [False, False]
+    give_word(bench, 1, consent, Word.NO)
+    assert [said in flat(text()) for text in texts] == [True, True]
+
+
 def test_a_drive_that_came_alone_speaks_of_no_box(bench: Bench) -> None:
     bench.ledger.amend_case(1, kind=CaseKind.DRIVE, box="")
     said = flat(letter_words(bench, 1))
     assert "nothing that a computer offers" in said
     assert "the box offers" not in said
+
+
+def texts_of(bench: Bench, case: int) -> list[str]:
+    """Every wording to a customer whose drives are looked at, in one line each."""
+    make_quote(bench, case, Wish(lines=(("hour", ""),), odds=False))
+    mails = [message_mail(bench, case, one) for one in (Message.STATUS, Message.QUOTE, Message.REMINDER)]
+    return [flat(letter_words(bench, case)), *(flat(one.body) for one in mails)]
+
+
+@pytest.mark.parametrize(
+    ("bays", "kind"), [(1, CaseKind.DRIVE), (2, CaseKind.DRIVE), (1, CaseKind.BOX), (2, CaseKind.BOX)]
+)
+def test_one_drive_is_spoken_of_as_one_and_two_as_two(bench: Bench, bays: int, kind: CaseKind) -> None:
+    case = take_in(bench, "Quillmere Pottery", bays=[Bay(0, str(one + 1)) for one in range(bays)]).number
+    bench.ledger.amend_case(case, kind=kind)
+    answer(bench, case, Asked("history"), "dropped")
+    answer(bench, case, Asked("sound-alone", "1"), "clicks")
+    letter, status, quote, reminder = texts_of(bench, case)
+    one, two = (
+        ("Your drive is only read", "before the drive is read", "Your drive is probably damaged inside"),
+        ("Your drives are only read", "before the drives are read", "The drive in bay 1 is probably damaged"),
+    )
+    for said, of in ((one, 1), (two, 2)):
+        assert [words in letter for words in said] == [bays == of] * 3
+        assert (said[1] in quote) == (bays == of)
+    if bays == 1:
+        found = [
+            re.findall(r".{0,60}\b(?:drives|in bay)\b.{0,30}", text)
+            for text in (letter, status, quote, reminder)
+        ]
+        assert found == [[], [], [], []]
+    box, pair = kind is CaseKind.BOX, "also the other drive of a pair may be needed"
+    assert ("a drive or the box, should any of it still be with you" in letter) == box
+    assert (pair in letter) == (box or bays == 2)
+
+
+def test_of_a_board_alone_nothing_is_said_of_drives(bench: Bench) -> None:
+    case = take_in(bench, "Quillmere Pottery").number
+    bench.ledger.amend_case(case, kind=CaseKind.BOARD_REPAIR)
+    said = flat(letter_words(bench, case))
+    assert "only read" not in said
+    assert "Copies stay on our own machines" in said
 
 
 @pytest.mark.parametrize("said", [{"customer": "Quill\nmere"}, {"customer": "Quillmere", "box": "box\nx"}])

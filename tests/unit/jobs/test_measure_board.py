@@ -58,7 +58,8 @@ def test_an_override_is_taken_back(bench: Bench) -> None:
     assert "other board" in bench.ledger.custody(1)[-1].item
     assert override(bench, 1, "1", Gate.TWELVE, "this board now").standing.closings == ()
     told = [one.text for one in bench.ledger.events(1)]
-    assert "Bay 1, suppressor-12v: 0.4; short." in told
+    assert "Bay 1, leads: 0.3\u2009Ω; within what is usual." in told
+    assert "Bay 1, suppressor-12v: 0.4\u2009Ω; short." in told
     assert any("12 V closed again" in one for one in told)
 
 

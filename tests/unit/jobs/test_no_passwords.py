@@ -7,6 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from mendbay.board.description import BoardDescription
+from mendbay.board.stock import Kind, StockItem
+from mendbay.board.swap_odds import ATTRIBUTES, LEVELS, Agreement, Purpose
 from mendbay.case.agenda import WaitsFor
 from mendbay.case.hand_over import Role
 from mendbay.case.outcome import DataBack, End, Outcome
@@ -16,6 +19,7 @@ from mendbay.jobs.case_pictures import keep_pictures
 from mendbay.jobs.close_case import close_case, reopen_case
 from mendbay.jobs.hand_over_items import hand_overs_of, receive, release
 from mendbay.jobs.keep_items import items_of
+from mendbay.jobs.keep_stock import record_swap
 from mendbay.jobs.triage_case import (
     answer,
     note_about,
@@ -33,6 +37,11 @@ PLAIN = "the password is with the owner, ask there"
 
 def ended(remark: str) -> Outcome:
     return Outcome((), False, False, End.GIVEN_BACK, DataBack.NONE, remark)
+
+
+def swapped(bench: Bench, remark: str) -> None:
+    unknown = Agreement(Purpose.BOARD_SWAP, tuple(min(LEVELS[one]) for one in ATTRIBUTES[Purpose.BOARD_SWAP]))
+    record_swap(bench, 1, 1, "1", unknown, worked=True, remark=remark)
 
 
 Say = Callable[[Bench, str, Path], object]
@@ -53,6 +62,7 @@ SAID: dict[str, Say] = {
     "why a repair is taken back": lambda bench, said, _: take_back_tried(bench, 1, "new-adapter", "", said),
     "why the worth is taken back": lambda bench, said, _: take_worth_back(bench, 1, said),
     "what is to be learned": lambda bench, said, _: close_case(bench, 1, ended(said)),
+    "how a swap went": lambda bench, said, _: swapped(bench, said),
     "why it is opened again": lambda bench, said, _: reopen_case(bench, 1, said),
 }
 
@@ -62,6 +72,7 @@ def test_free_words_hold_no_password(bench: Bench, tmp_path: Path, where: str) -
     picture = tmp_path / "front.png"
     picture.write_bytes(b"\x89PNG\r\n\x1a\nfront")
     items_of(bench, 1)
+    bench.shelf.add_item(StockItem(0, Kind.BOARD, BoardDescription("TB-4471-200")))
     answer(bench, 1, Asked("sound", "1"), "normal")
     note_tried(bench, 1, "new-adapter")
     note_about(bench, 1, box=None, worth=900, bays=None)

@@ -3,15 +3,26 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pypdf
 import pytest
 
+from mendbay.board.description import BoardDescription
+from mendbay.board.stock import Kind, StockItem
+from mendbay.case.items import Item, What
 from mendbay.core.errors import BadFormFile
+from mendbay.outlets.documents import PrintedPapers, render_pdf
+from mendbay.outlets.item_labels import item_sheets
+from mendbay.outlets.label_sheet import Label, LabelSheets, sheets_pdf, sheets_pictures
 from mendbay.outlets.own_fonts import OwnFonts
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.outlets.stationery import PrintedStationery
+from mendbay.outlets.stock_labels import LabelJob, labels_pdf
+from mendbay.wiring import papers
+from support.handback_sample import sample
 from support.tiny_font import tiny_font
 
 FACTS = {
@@ -36,7 +47,7 @@ def folder(tmp_path: Path) -> Path:
 def printed(folder: Path) -> tuple[str, set[str]]:
     """The words on the paper, and the signs that were told to lack."""
     told: set[str] = set()
-    stationery = PrintedStationery(ShopFolder(folder.parents[1]), OwnFonts(folder), told.update)
+    stationery = PrintedStationery(ShopFolder(folder.parents[1]), OwnFonts(folder, told.update))
     pdf = stationery.pdf("trial", FACTS)
     assert stationery.pictures("trial", FACTS)
     return " ".join(pypdf.PdfReader(io.BytesIO(pdf)).pages[0].extract_text().split()), told
@@ -57,6 +68,53 @@ def test_a_sign_of_the_shops_font_stands_on_the_paper_and_others_are_told(folder
     assert "A 株 and a 青" in words
     assert "cannot print" not in words
     assert told == set()
+
+
+def on_labels(fonts: OwnFonts) -> bytes:
+    items = [Item(7, 1, What.CABLE, "株", marks="青")]
+    assert sheets_pictures(item_sheets(items), 72, fonts)
+    return sheets_pdf(item_sheets(items), fonts)
+
+
+def on_stock_labels(fonts: OwnFonts) -> bytes:
+    item = StockItem(1, Kind.BOARD, BoardDescription("TB-4471"), own_id="株", location="青")
+    return labels_pdf(LabelJob([item]), fonts)
+
+
+def in_report(fonts: OwnFonts) -> bytes:
+    facts = replace(sample(), customer="株 青")
+    assert PrintedPapers(fonts).pdf(facts) == render_pdf(facts, fonts)
+    return render_pdf(facts, fonts)
+
+
+@pytest.mark.parametrize("made", [on_labels, on_stock_labels, in_report])
+def test_whatever_is_printed_takes_the_shops_fonts(folder: Path, made: Callable[[OwnFonts], bytes]) -> None:
+    for written, said in ((b"nothing", ("‹U+682A›", "‹U+9752›")), (tiny_font("株"), ("株", "‹U+9752›"))):
+        (folder / "one.ttf").write_bytes(written)
+        told: set[str] = set()
+        pdf = made(OwnFonts(folder, told.update))
+        words = " ".join(
+            "".join(one.extract_text() for one in pypdf.PdfReader(io.BytesIO(pdf)).pages).split()
+        )
+        assert [one in words for one in said] == [True, True], words
+        assert told == {"株", "青"} - set(said)
+
+
+def test_labels_tell_only_of_signs_that_they_have_room_for() -> None:
+    told: set[str] = set()
+    label = Label("a code", "1", "A board", mark="D-1".ljust(40, "-") + "青")
+    assert sheets_pdf(LabelSheets([label], "Parts"), OwnFonts(lacks=told.update))
+    assert told == set()
+
+
+def test_a_folder_that_cannot_be_used_is_told_before_anything_is_made(folder: Path) -> None:
+    OwnFonts().require_sound()
+    OwnFonts(folder).require_sound()
+    (folder / "inside").mkdir()
+    with pytest.raises(BadFormFile, match="no plain file"):
+        OwnFonts(folder).require_sound()
+    with pytest.raises(BadFormFile, match="no plain file"):
+        papers(folder.parents[1])
 
 
 def test_a_file_that_is_no_font_gives_nothing_and_breaks_nothing(folder: Path) -> None:

@@ -4,7 +4,7 @@ import io
 from pathlib import Path
 
 import pytest
-from pypdf import PdfReader
+from pypdf import PageObject, PdfReader
 
 from mendbay.core.errors import BadFormFile, UsageError
 from mendbay.outlets.shop_files import ShopFolder
@@ -80,3 +80,57 @@ def test_a_picture_among_the_facts_is_set_and_told_in_words(tmp_path: Path) -> N
             stationery.pdf("trial", {**facts, **other})
     with pytest.raises(BadFormFile, match="picture"):
         stationery.pdf("trial", {**FRAME, "name": "a-plot.1"})
+
+
+def pages_of(tmp_path: Path, wording: str) -> list[str]:
+    """The text of each page, without head and foot."""
+    files = ShopFolder(tmp_path)
+    files.keep("papers", "trial", wording)
+    found = PdfReader(io.BytesIO(PrintedStationery(files).pdf("trial", FRAME))).pages
+    texts = [page.extract_text().splitlines() for page in found]
+    outside = ("The bench at the mill", "A trial sheet", "case", "page")
+    return ["\n".join(one for one in lines if one.strip() and not one.startswith(outside)) for lines in texts]
+
+
+def test_nothing_is_parted_from_the_words_it_belongs_to(tmp_path: Path) -> None:
+    ends = {
+        "a table": ("Words on it:\n\n| a | b |\n|--|--|\n| c | d |\n", "a"),
+        "signatures": ("Words on it:\n\n```signatures\nCustomer\nShop\n```\n", "Customer"),
+        "a code": ("Words on it:\n\n```\nabc\n```\n\n```qr\nabc\n```\n", "abc"),
+        "a caution": ("> Words on it:\n\n```signatures\nCustomer\n```\n", "Customer"),
+    }
+    for name, (end, first) in ends.items():
+        moved = 0
+        for lines in range(76, 100):
+            pages = pages_of(tmp_path, "x\n\n" * lines + end)
+            assert not pages[-1].startswith(first), (name, lines)
+            assert "Words on it:" in pages[-1], (name, lines)
+            moved += pages[-1].startswith("Words on it:")
+        assert moved, f"{name}: one of the pages began with it"
+
+
+def test_a_paper_that_runs_over_by_little_is_one_page_and_no_other_is_made_smaller(tmp_path: Path) -> None:
+    count = [len(pages_of(tmp_path, "x\n\n" * lines)) for lines in range(30, 70)]
+    sizes = list[float]()
+    for lines in range(30, 70):
+        files = ShopFolder(tmp_path)
+        files.keep("papers", "trial", "x\n\n" * lines)
+        (first, *_) = PdfReader(io.BytesIO(PrintedStationery(files).pdf("trial", FRAME))).pages
+        sizes.append(size_of(first, "x"))
+    assert count == sorted(count)
+    one_page = [size for pages, size in zip(count, sizes, strict=True) if pages == 1]
+    assert one_page == sorted(one_page, reverse=True)
+    assert set(one_page) == {10.5, 10.0, 9.5}
+    assert {size for pages, size in zip(count, sizes, strict=True) if pages > 1} == {10.5}
+
+
+def size_of(page: PageObject, word: str) -> float:
+    """The size of the letters of a word on a page, in points."""
+    found: list[float] = []
+
+    def seen(text: str, _: list[float], matrix: list[float], __: object, size: float) -> None:
+        if text.strip() == word:
+            found.append(round(abs(size * matrix[3]), 1))
+
+    page.extract_text(visitor_text=seen)
+    return found[0]

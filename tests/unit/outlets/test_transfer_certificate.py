@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import re
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import cv2
@@ -18,8 +19,10 @@ from mendbay.case.custody import append
 from mendbay.case.records import Bay, Case, CaseState
 from mendbay.jobs.certify_rom import CertifiedTransfer, DumpBehind
 from mendbay.jobs.ports import KeptFile
+from mendbay.outlets.own_fonts import OwnFonts
 from mendbay.outlets.transfer_certificate import CertificateJob, certificate_pdf, certificate_pictures
 from mendbay.outlets.typesetting import Paper
+from support.tiny_font import tiny_font
 
 CONTENT, BACKUP = "c0" * 32, "b1" * 32
 ORDINARY = Certificate(
@@ -227,6 +230,18 @@ def test_a_very_long_reason_takes_more_pages_and_loses_nothing() -> None:
     assert "Technician" in found[-1]
     assert f"page{len(found)}of{len(found)}" in found[-1]
     assert not ink_beyond_the_margins(long)
+
+
+def test_the_shops_fonts_are_taken_and_what_they_lack_is_told(tmp_path: Path) -> None:
+    (tmp_path / "one.ttf").write_bytes(tiny_font("株"))
+    told: set[str] = set()
+    fonts = OwnFonts(tmp_path, told.update)
+    made = replace(job(), shop="株 and 青")
+    text = "".join(pages(certificate_pdf(made, fonts)))
+    assert "株and‹U+9752›" in text
+    assert told == {"青"}
+    assert certificate_pictures(made, 72, fonts)
+    assert "‹U+682A›and‹U+9752›" in "".join(pages(certificate_pdf(made)))
 
 
 def test_a_chip_that_was_only_read_may_be_the_patients_own() -> None:

@@ -74,14 +74,20 @@ def waiting(screen: Screen) -> None:
 @click.argument("who", type=click.Choice([one.value for one in TELLABLE]))
 @click.argument("what", metavar="FOR-WHAT")
 @click.option("--until", default="", metavar="DAY", help="The day it is expected, like 2026-12-24.")
+@click.option(
+    "--although-refused",
+    default="",
+    metavar="REASON",
+    help="A part, though the customer refused using parts up; custody keeps the reason.",
+)
 @click.pass_obj
-def wait_(screen: Screen, case: int, who: str, what: str, until: str) -> None:
+def wait_(screen: Screen, case: int, who: str, what: str, until: str, although_refused: str) -> None:
     """Say that CASE waits for the customer, a part or a machine, and FOR-WHAT.
 
     What the customer is waited for stands in letters and reminders as it is typed here.
     """
     with open_bench(screen.home) as bench:
-        now = wait(bench, case, WaitsFor(who), what, until)
+        now = wait(bench, case, WaitsFor(who), what, until, although=although_refused)
     by = f", expected by {until}" if until else ""
     lines = [
         wrapped(f"Case {case} waits for {WORDS[WaitsFor(who)]}: {what.strip()}{by}."),

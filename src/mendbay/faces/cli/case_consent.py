@@ -59,6 +59,8 @@ def consent_(screen: Screen, case: int, consent: str | None, word: str | None, b
         lines.append(wrapped(consent_line(said) if said else f"{risk.title}: not asked yet", "", "  "))
         if consent and not word:
             lines += [wrapped(risk.ask, "  "), wrapped(risk.risk, "  ", "")]
+        if consent and (not said or said.word is Word.NO):
+            lines.append(wrapped(risk.kept, "  ", ""))
         if not consent:
             lines.append(f"  {risk.id}")
     called = wording.called_as()

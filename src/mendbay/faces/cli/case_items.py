@@ -210,7 +210,7 @@ def labels(screen: Screen, case: int, words: tuple[str, ...], paper: str, skip: 
         )
     with open_bench(screen.home) as bench:
         found = items_to_label(bench, case, words[:-1])
-    write_new_file(path, item_labels(found, paper, skip))
+    write_new_file(path, item_labels(found, paper, skip, screen.home))
     screen.answer(
         {"path": str(path), "labels": len(found)},
         f"{wording.counted(len(found), 'label')} in {path}.\n"

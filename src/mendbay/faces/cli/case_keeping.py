@@ -90,7 +90,8 @@ def _rule_lines(found: tuple[Held, ...]) -> Iterator[str]:
             str(one.case.number) for one in found if not one.case.keep_until and one.rule.agreed is agreed
         ]
         if cases:
-            yield f"No day is put down yet; so long after the hand-back {ground}: case {', '.join(cases)}."
+            of = f"case{'s' if len(cases) > 1 else ''} {', '.join(cases)}"
+            yield f"Of {of} no day is put down yet: copies are kept so long after the hand-back {ground}."
 
 
 def _held_json(one: Held) -> dict[str, object]:

@@ -109,9 +109,22 @@ def quotes(screen: Screen, case: int) -> None:
     metavar="REASON",
     help="Accept it though a later quote was made; custody keeps the reason.",
 )
+@click.option(
+    "--although-refused",
+    default="",
+    metavar="REASON",
+    help="Accept it though it holds what the customer refused; custody keeps the reason.",
+)
 @click.pass_obj
 def accept(
-    screen: Screen, case: int, number: int, by: str, decline: bool, day: str, although_superseded: str
+    screen: Screen,
+    case: int,
+    number: int,
+    by: str,
+    decline: bool,
+    day: str,
+    although_superseded: str,
+    although_refused: str,
 ) -> None:
     """Put down the customer's word on a QUOTE of CASE.
 
@@ -121,7 +134,16 @@ def accept(
     said = By(by.replace("-", " "))
     with open_bench(screen.home) as bench:
         before = next((one.quote.number for one in quotes_of(bench, case) if one.accepted), number)
-        found = decide(bench, case, number, not decline, said, day, although=although_superseded)
+        found = decide(
+            bench,
+            case,
+            number,
+            not decline,
+            said,
+            day,
+            although=although_superseded,
+            although_refused=although_refused,
+        )
         account = account_of(bench, case)
     if decline:
         text = "\n".join([f"Quote {number} is declined.", *_after_no(case, number, account)])

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict
+from itertools import groupby
 
 import click
 
 from mendbay.board.electrical_summary import short
+from mendbay.case.records import Event
 from mendbay.faces import wording
 from mendbay.faces.cli.case_custody import check_text
 from mendbay.faces.cli.case_items import item_json, item_lines
@@ -40,12 +42,12 @@ def _story_text(story: CaseStory, certificates: Sequence[KeptCertificate], taken
     case = story.case
     lines = [
         f"Case {case.number}: {case.customer}, {case.state}, opened {case.opened_at}",
-        f"  came in: {case.box or 'not described'}",
-        f"  wanted first: {', '.join(case.wanted) or 'not said'}",
+        wrapped(f"came in: {case.box or 'not described'}", "  "),
+        wrapped(f"wanted first: {', '.join(case.wanted) or 'not said'}", "  "),
         f"  folder: {story.folder}",
     ]
     if case.notes:
-        lines.append(f"  notes: {case.notes}")
+        lines += [wrapped(one, "  ") for one in f"notes: {case.notes}".splitlines()]
     lines += taken_in
     for bay in story.bays:
         named = " ".join(part for part in (bay.model, bay.serial) if part)
@@ -73,13 +75,23 @@ def _story_text(story: CaseStory, certificates: Sequence[KeptCertificate], taken
     if story.items:
         lines += ["", "Items", *item_lines(story.items, "  ")]
     lines += ["", "What happened"]
-    lines += [wrapped(f"{event.at}  {event.text}", "  ") for event in story.events]
+    lines += [wrapped(one, "  ", "    ") for one in _happened(story.events)]
     lines += ["", "Custody"]
     lines += [
-        wrapped(f"{one.sequence}  {one.at}  {one.who}: {one.what}; {one.item}", "  ") for one in story.custody
+        wrapped(f"{one.sequence}. {one.at} {one.who}: {one.what}; {one.item}", "  ", "    ")
+        for one in story.custody
     ]
     lines.append("  " + check_text(story.check))
     return "\n".join(lines)
+
+
+def _happened(events: Sequence[Event]) -> Iterator[str]:
+    """The events one after the other; what was told several times in a row stands once, with the last and the
+    first time."""
+    for text, same in groupby(events, key=lambda one: one.text):
+        times = [one.at for one in same]
+        again = f" ({len(times)} times from {times[0]})" if len(times) > 1 else ""
+        yield f"{times[-1]} {text}{again}"
 
 
 def _sheet_lines(measured: Measured, case: int, bay: str) -> list[str]:

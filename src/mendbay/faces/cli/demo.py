@@ -51,7 +51,7 @@ def command(screen: Screen, folder: Path | None, seed: int, simulated: bool) -> 
         screen.stoppable() as stop,
         open_bench(place, tell=_narrated(screen), stop=stop, assumed=assumptions(TRIES)) as bench,
     ):
-        result = play_demo(bench, place, stage, open_handback_folder, papers(), check_handback)
+        result = play_demo(bench, place, stage, open_handback_folder, papers(place), check_handback)
     seconds = time.monotonic() - started
     screen.answer(_json(result, seconds), _text(result, place, seconds))
     if result.unlisted or not result.check.is_valid:

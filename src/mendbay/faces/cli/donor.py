@@ -319,6 +319,8 @@ def reserve_(screen: Screen, item: str, case: int, purpose: str) -> None:
             [
                 *_caution_lines(kept, cautions),
                 f"Item {kept.number} is reserved for case {case}; it lies at {kept.location or '?'}.",
+                f"Next, once it is fitted: {wording.called_as()} donor used {kept.number} {case} BAY "
+                "worked|failed",
             ]
         ),
     )
@@ -363,7 +365,13 @@ def remove_(screen: Screen, item: str, reason: str) -> None:
     "--rom", type=click.Choice(["moved", "not-moved", "not-needed", "unknown"]), default="unknown",
     show_default=True, help="What was done with the patient's ROM.",
 )  # fmt: skip
-@click.option("--remark", default="", help="Anything worth keeping.")
+@click.option("--remark", default="", help="Anything worth keeping; without the customer's name.")
+@click.option(
+    "--although-refused",
+    default="",
+    metavar="REASON",
+    help="Note it although the customer refused it; custody keeps the reason.",
+)
 @click.pass_obj
 def used(
     screen: Screen,
@@ -375,6 +383,7 @@ def used(
     purpose: str,
     rom: str,
     remark: str,
+    although_refused: str,
     **described: str,
 ) -> None:
     """Say how the swap with ITEM went for the drive in BAY of CASE; the odds learn from it.
@@ -408,11 +417,15 @@ def used(
             rom=levels[rom],
             said=BoardDescription(**described),
         )
-        done = record_swap(bench, number, case, bay, agreement, outcome == "worked", remark)
+        done = record_swap(
+            bench, number, case, bay, agreement, outcome == "worked", remark, although=although_refused
+        )
     noted = f"Noted: the {agreement.purpose} with item {number} {outcome}; the item is used."
     screen.answer(
         {**_item_json(done), "cautions": list(cautions)},
-        "\n".join([*_caution_lines(done, cautions), noted]),
+        "\n".join(
+            [*_caution_lines(done, cautions), noted, f"Next: {wording.called_as()} triage show {case}"]
+        ),
     )
 
 
@@ -447,7 +460,7 @@ def labels(screen: Screen, path: Path, items: tuple[str, ...], paper: str, skip:
     """Write labels with a QR code for ITEMS to a new PDF file; none for what was removed from the stock."""
     with open_bench(screen.home) as bench:
         found = items_to_label(bench, items)
-    write_new_file(path, stock_labels(found, paper, skip))
+    write_new_file(path, stock_labels(found, paper, skip, screen.home))
     screen.answer(
         {"path": str(path), "labels": len(found)},
         f"{wording.counted(len(found), 'label')} in {path}.\n"

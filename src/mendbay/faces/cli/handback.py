@@ -59,7 +59,7 @@ def make(
             case,
             folder,
             open_handback_folder,
-            papers(),
+            papers(screen.home),
             patterns=patterns,
             shop=shop,
             keep_until=_day(keep_until),

@@ -511,7 +511,7 @@ def certificate(
     purpose = Purpose(of) if of else None
     with open_bench(screen.home) as bench:
         facts = certified_transfer(bench, transfer_journals(screen.home), case, bay, purpose)
-    made = transfer_certificate(facts, paper, shop)
+    made = transfer_certificate(facts, paper, shop, screen.home)
     write_new_file(file, made)
     what = "backup put back" if facts.purpose is Purpose.RESTORE else "transfer"
     screen.answer(
