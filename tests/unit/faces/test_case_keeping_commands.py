@@ -77,15 +77,17 @@ def test_what_the_customer_said_of_keeping_is_told(run: Run, tmp_path: Path) -> 
     assert run("drive", "read", "1", "1", small_base(tmp_path / "base").newest.image).returncode == 0
     (held,) = answer(run, "case", "keeping")
     assert (held["keep_until"], held["keep_days"], held["keep_said"]) == (None, 30, False)
-    assert "by the shop's rule, as nothing was agreed: case 1." in " ".join(
-        text_of(run, "case", "keeping").split()
+    told = " ".join(text_of(run, "case", "keeping").split())
+    assert (
+        "Of case 1 no day is put down yet: copies are kept so long after the hand-back by the shop's" in told
     )
+    assert "rule, as nothing was agreed." in told
     run("case", "tell", "1", "keep-days", "14")
     (held,) = answer(run, "case", "keeping")
     assert (held["keep_until"], held["keep_days"], held["keep_said"]) == (None, 14, True)
     shown = " ".join(text_of(run, "case", "keeping").split())
     assert "14 days after" in shown
-    assert "as the customer said: case 1." in shown
+    assert "so long after the hand-back as the customer said." in shown
     assert "agreed" not in shown
 
 
