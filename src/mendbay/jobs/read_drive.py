@@ -22,7 +22,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.drive_reading import DriveReading, Ending
 from mendbay.jobs.events import Said
 from mendbay.jobs.heat_guard import DriveThermometer, HeatGuard
-from mendbay.jobs.ports import DriveReader, ImageStore
+from mendbay.jobs.ports import DriveLine, DriveReader, ImageStore
 from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, require_power
 from mendbay.jobs.remembered import remembered
 
@@ -171,10 +171,15 @@ def say_asked_anew(bench: Bench, one: OpenDrive) -> None:
 
 
 def _heat_guard(bench: Bench, drive: DriveAt) -> HeatGuard | None:
-    """What looks after the drive's temperature; None where there is no whole drive to ask."""
+    """What looks after the drive's temperature, for a partition that of the drive it lies on; None where
+    there is no drive to ask."""
+
+    def line_to_it() -> DriveLine:
+        return bench.drives.line(bench.drives.drive_behind(drive.where))
+
     try:
-        line = bench.drives.line(drive.where)
-    except SourceError as trouble:  # a partition can be read but not asked
+        line = line_to_it()
+    except SourceError as trouble:
         bench.tell(Said(f"The temperature of the drive in bay {drive.bay} is not watched: {trouble.what}"))
         return None
     if not line.is_present:
@@ -189,7 +194,7 @@ def _heat_guard(bench: Bench, drive: DriveAt) -> HeatGuard | None:
             )
         )
         return None
-    thermometer = DriveThermometer(line, lambda: bench.drives.line(drive.where))
+    thermometer = DriveThermometer(line, line_to_it)
     return HeatGuard(drive.bay, thermometer, bench.clock, bench.tell, bench.stop)
 
 
