@@ -86,6 +86,7 @@ def read_result_text(result: ReadResult) -> str:
         if not result.unread_bytes:
             lines.append("  (to ask for them again: more --tries, or another --adapter; tries of runs that")
             lines.append("  named no adapter count for every one)")
+        lines += _worth_trying_lines(result)
     if result.unread_bytes:
         lines.append(f"  unread: {bytes_text(result.unread_bytes)}; the same command goes on with it.")
     if result.sha256:
@@ -97,6 +98,15 @@ def read_result_text(result: ReadResult) -> str:
         lines.append("  it has no SHA-256, and drive verify says where.")
     lines.append(f"  image: {result.image}")
     return "\n".join(lines)
+
+
+def _worth_trying_lines(result: ReadResult) -> list[str]:
+    if not result.worth_trying:
+        return []
+    from mendbay.faces.cli.screen import wrapped
+    from mendbay.jobs.adapters_tried import worth_trying_words
+
+    return [wrapped(worth_trying_words(one), "  ", "") for one in result.worth_trying]
 
 
 def verdict_text(judgement: Judgement, size_bytes: int) -> str:
@@ -184,6 +194,16 @@ def read_result_json(result: ReadResult) -> dict[str, Any]:
         "waived_bytes": result.waived_bytes,
         "sha256": result.sha256 or None,
         "changed_bytes": result.changed_bytes,
+        "worth_trying": [
+            {
+                "adapter": one.adapter or None,
+                "sectors": one.sectors,
+                "expected": one.expected,
+                "given": one.given,
+                "asked": one.asked,
+            }
+            for one in result.worth_trying
+        ],
     }
 
 

@@ -67,7 +67,7 @@ class Layout:
             mine = unread & spans
             parts.append((mine.starts // sector_bytes, -(-mine.stops // sector_bytes), rank))
             unread = unread - spans
-            inside = _inside(spans, refused * sector_bytes)
+            inside = spans.holds(refused * sector_bytes)
             retries.append((refused[inside], tries[inside], rank))
             refused, tries = refused[~inside], tries[~inside]
         self._sort(parts, retries)
@@ -124,9 +124,14 @@ class Layout:
         weights = np.repeat(np.array(self.weights), [one[0].size for one in found])
         return np.concatenate([one[0] for one in found]), weights, np.concatenate([one[2] for one in found])
 
-    def only_retries(self) -> npt.NDArray[np.int64]:
-        """Regions that have sectors refused before."""
-        return np.unique(self._starts[self._tries > 0] // REGION)
+    def retries(self) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
+        """Regions that have sectors refused before, and the highest weight of such a sector in each."""
+        again = self._tries > 0
+        regions = self._starts[again] // REGION
+        heaviest = np.zeros(self.regions)
+        np.maximum.at(heaviest, regions, np.array(self.weights)[self._ranks[again]])
+        found = np.unique(regions)
+        return found, heaviest[found]
 
 
 def _cut(starts: Int64s, stops: Int64s) -> tuple[Int64s, npt.NDArray[np.int32]]:
@@ -140,10 +145,3 @@ def _cut(starts: Int64s, stops: Int64s) -> tuple[Int64s, npt.NDArray[np.int32]]:
     begin = np.maximum(starts[own], (first[own] + step) * REGION)
     end = np.minimum(stops[own], (first[own] + step + 1) * REGION)
     return begin, (end - begin).astype(np.int32)
-
-
-def _inside(spans: SpanSet, places: Int64s) -> npt.NDArray[np.bool_]:
-    if not spans:
-        return np.zeros(places.size, dtype=bool)
-    at = np.searchsorted(spans.starts, places, side="right") - 1
-    return (at >= 0) & (places < spans.stops[np.maximum(at, 0)])

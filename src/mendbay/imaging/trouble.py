@@ -3,7 +3,7 @@
 Names of errors are those of Linux for block devices: `blk_errors` in block/blk-core.c, which gives every
 block status one errno (from memory, kernel 6.x). `EIO` is the kernel's answer where it knows nothing closer,
 so it is not taken for a bad medium. Nor is `EREMOTEIO` (BLK_STS_TARGET) taken for a fault of the drive: a
-place that it cannot find ends so as well. `docs/decisions/0095-class-of-an-error.md` has what each can mean.
+place that it cannot find ends so as well. What each can mean: `docs/decisions/0095-reading-a-dying-drive.md`.
 """
 
 from __future__ import annotations

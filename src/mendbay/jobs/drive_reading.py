@@ -10,6 +10,7 @@ from enum import StrEnum
 from mendbay.core.clock import Clock
 from mendbay.core.errors import DriveDied, DriveVanished, Interrupted
 from mendbay.core.span import Span, SpanSet
+from mendbay.imaging.adapter_odds import AdapterOdds
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.planner import WEIGHT_REST, WEIGHT_WANTED, Planner, Want
@@ -53,6 +54,7 @@ class DriveReading:
         power_cycle: how to get a vanished drive back.
         stop: asked before every read whether to stop; everything read so far is then made durable.
         heat: looks after the drive's temperature, with no read under way; None where nothing can.
+        elsewhere: the chances of sectors that only other adapters refused; None where there are none.
     """
 
     def __init__(
@@ -66,6 +68,7 @@ class DriveReading:
         power_cycle: PowerCycle = no_power_cycle,
         stop: Callable[[], bool] = never,
         heat: HeatWatch | None = None,
+        elsewhere: AdapterOdds | None = None,
     ) -> None:
         self.bay = bay
         self._reader = reader
@@ -79,7 +82,7 @@ class DriveReading:
         self._stop = stop
         self._heat = heat
         known, refused = store.coverage_here(), store.refused_reads()
-        self._planner = Planner(known, refused, assumed=self._assumed)
+        self._planner = Planner(known, refused, assumed=self._assumed, elsewhere=elsewhere)
         self._queue: deque[Span] = deque()
         self._calm = CALM_READS
         self._refused_in_a_row = 0

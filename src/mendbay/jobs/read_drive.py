@@ -15,9 +15,11 @@ from mendbay.core.errors import ForeignImage, MendbayError, NoSuchCase, SourceEr
 from mendbay.core.quantity import count_text, counted
 from mendbay.core.source import Identity
 from mendbay.core.span import Span, SpanSet
+from mendbay.imaging.adapter_odds import WorthTrying
 from mendbay.imaging.adapters import NOT_STATED, asked_anew
 from mendbay.imaging.attempt import Outcome
 from mendbay.imaging.image_source import ImageSource
+from mendbay.jobs.adapters_tried import odds_for, what_is_worth_trying, worth_trying_words
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.drive_reading import DriveReading, Ending
 from mendbay.jobs.events import Said
@@ -51,7 +53,8 @@ class DriveAt:
 @dataclass(frozen=True, slots=True)
 class ReadResult:
     """What one reading of a drive came to. Bytes; `sha256` is empty unless every byte is there, as
-    the drive gave it; `changed_bytes` are no longer."""
+    the drive gave it; `changed_bytes` are no longer. `worth_trying` are adapters that may give what is
+    refused, the best first."""
 
     bay: str
     ending: Ending
@@ -63,6 +66,7 @@ class ReadResult:
     waived_bytes: int
     sha256: str
     changed_bytes: int = 0
+    worth_trying: tuple[WorthTrying, ...] = ()
 
     @property
     def is_complete(self) -> bool:
@@ -138,6 +142,7 @@ def opened(bench: Bench, number: int, drive: DriveAt) -> Iterator[OpenDrive]:
                 bench.power_cycle,
                 bench.stop,
                 heat,
+                odds_for(bench, number, drive.bay, store),
             )
             source = ImageSource(store, drive.bay, reading.fetch)
             try:
@@ -210,7 +215,8 @@ def _refuse_third_bay(bench: Bench, number: int, label: str) -> None:
 
 def finish(bench: Bench, number: int, one: OpenDrive, ending: Ending) -> ReadResult:
     """Sums up a reading and notes it in the case."""
-    result = result_of(one, ending)
+    worth = what_is_worth_trying(bench, number, one.bay, one.store)
+    result = replace(result_of(one, ending), worth_trying=worth)
     text = (
         f"Drive of bay {one.bay} read: {count_text(result.read_bytes)} of "
         f"{count_text(result.identity.size_bytes)} bytes are in the image, "
@@ -221,6 +227,8 @@ def finish(bench: Bench, number: int, one: OpenDrive, ending: Ending) -> ReadRes
             f" {count_text(result.changed_bytes)} bytes of the image are no longer what the drive gave, so "
             "it has no SHA-256."
         )
+    if result.worth_trying:
+        text += f" {worth_trying_words(result.worth_trying[0])}"
     facts: Facts = {
         "bay": one.bay,
         "read_bytes": result.read_bytes,
