@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import textwrap
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
@@ -103,10 +104,13 @@ def read_result_text(result: ReadResult) -> str:
 def _worth_trying_lines(result: ReadResult) -> list[str]:
     if not result.worth_trying:
         return []
-    from mendbay.faces.cli.screen import wrapped
     from mendbay.jobs.adapters_tried import worth_trying_words
 
-    return [wrapped(worth_trying_words(one), "  ", "") for one in result.worth_trying]
+    return [line for one in result.worth_trying for line in _indented(worth_trying_words(one))]
+
+
+def _indented(text: str) -> list[str]:
+    return textwrap.wrap(text, 80, initial_indent="  ", subsequent_indent="  ", break_on_hyphens=False)
 
 
 def verdict_text(judgement: Judgement, size_bytes: int) -> str:
