@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from mendbay.core.source import Gap, Identity
     from mendbay.core.span import Span
     from mendbay.files.verdict import Judgement
+    from mendbay.imaging.going_on import Advice
     from mendbay.jobs.certify_rom import KeptCertificate
     from mendbay.jobs.list_files import FileLine
     from mendbay.jobs.ports import Run
@@ -98,6 +99,7 @@ def read_result_text(result: ReadResult) -> str:
         )
         lines.append("  it has no SHA-256, and drive verify says where.")
     lines.append(f"  image: {result.image}")
+    lines += _advice_lines(result)
     return "\n".join(lines)
 
 
@@ -107,6 +109,29 @@ def _worth_trying_lines(result: ReadResult) -> list[str]:
     from mendbay.jobs.adapters_tried import worth_trying_words
 
     return [line for one in result.worth_trying for line in _indented(worth_trying_words(one))]
+
+
+def _advice_lines(result: ReadResult) -> list[str]:
+    from mendbay.jobs.stop_advice import given_words
+
+    return _indented(given_words(result.advice))
+
+
+def advice_json(one: Advice | None) -> dict[str, Any] | None:
+    """An advice to go on or to stop; shares of what is still wanted."""
+    if one is None:
+        return None
+    return {
+        "go_on": one.go_on,
+        "seconds": one.seconds,
+        "brings": one.brings,
+        "refusals": one.refusals,
+        "dies": one.dies,
+        "risks": one.risks,
+        "costs": one.costs,
+        "lacking": one.lacking,
+        "head_work_gives": one.head_work_gives,
+    }
 
 
 def _indented(text: str) -> list[str]:
@@ -208,6 +233,11 @@ def read_result_json(result: ReadResult) -> dict[str, Any]:
             }
             for one in result.worth_trying
         ],
+        "advice": {
+            "at_end": advice_json(result.advice.last),
+            "stop_after_seconds": result.advice.stopped_at,
+            "stop": advice_json(result.advice.stop),
+        },
     }
 
 

@@ -124,6 +124,28 @@ class Layout:
         weights = np.repeat(np.array(self.weights), [one[0].size for one in found])
         return np.concatenate([one[0] for one in found]), weights, np.concatenate([one[2] for one in found])
 
+    def totals(self, regions: npt.NDArray[np.bool_]) -> list[tuple[float, bool, int, int]]:
+        """What lies in some regions, in sum: weight, whether refused before, rows and sectors.
+
+        Args:
+            regions: for every region, whether it counts.
+        """
+        found: list[tuple[float, bool, int, int]] = []
+        counts = np.zeros((len(self.weights), 2, 2), dtype=np.int64)
+        for low in range(0, self._starts.size, _AT_ONCE):
+            part = slice(low, low + _AT_ONCE)
+            chosen = regions[self._starts[part] // REGION]
+            again = (self._tries[part][chosen] > 0).astype(np.int64)
+            where = (self._ranks[part][chosen].astype(np.int64), again)
+            np.add.at(counts[:, :, 0], where, 1)
+            np.add.at(counts[:, :, 1], where, self._lengths[part][chosen])
+        for rank, weight in enumerate(self.weights):
+            for again_too in (False, True):
+                rows, sectors = counts[rank, int(again_too)].tolist()
+                if rows:
+                    found.append((weight, again_too, rows, sectors))
+        return found
+
     def retries(self) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
         """Regions that have sectors refused before, and the highest weight of such a sector in each."""
         again = self._tries > 0

@@ -24,12 +24,14 @@ import numpy as np
 from mendbay.core.coverage import Coverage
 from mendbay.core.span import Int64s, Span, SpanSet
 from mendbay.imaging.adapter_odds import AdapterOdds
+from mendbay.imaging.ahead import Ahead, Pace, look_ahead
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.given_places import REGION
 from mendbay.imaging.layout import Layout, Want
 from mendbay.imaging.odds import Evidence, Outlook
 from mendbay.imaging.pieces import CLOSE, Choice, Doubt, Piece, Pieces, Region
+from mendbay.imaging.prospects import Scores, prospects
 from mendbay.imaging.retries import ELSEWHERE
 
 __all__ = ["WEIGHT_REST", "WEIGHT_WANTED", "Planner", "Want"]
@@ -418,6 +420,23 @@ class Planner:
             score = max(score, (gain + chance * opens) / (cost + chance * opens * pace))
         score *= piece.weight
         return score * _HANG_PENALTY if piece.hung else score
+
+    # ------------------------------------------------------------------ what lies ahead
+
+    def ahead(self, seconds: float, rest_weight: float = WEIGHT_REST) -> Ahead:
+        """What so many seconds of reading are expected to bring; what is weightier than `rest_weight` counts
+        as wanted. Changes nothing; takes some hundredths of a second."""
+        evidence, assumed = self.evidence, self.assumed
+        pace = Pace(
+            assumed.command_seconds,
+            assumed.seek_seconds,
+            evidence.sector_seconds,
+            evidence.refusal_seconds,
+            evidence.refusal_cost,
+        )
+        scores = Scores(self._scored, self._scores_unseen, self._retry_score())
+        found = prospects(evidence, assumed, self._pieces, self._layout, scores)
+        return look_ahead(found, pace, seconds, lambda weight: weight > rest_weight)
 
     # ------------------------------------------------------------------ learning
 

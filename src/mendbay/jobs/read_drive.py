@@ -21,13 +21,17 @@ from mendbay.imaging.attempt import Outcome
 from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.adapters_tried import odds_for, what_is_worth_trying, worth_trying_words
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.consents import consents_of, refused
 from mendbay.jobs.drive_reading import DriveReading, Ending
 from mendbay.jobs.events import Said
 from mendbay.jobs.heat_guard import DriveThermometer, HeatGuard
 from mendbay.jobs.ports import DriveLine, DriveReader, ImageStore
 from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, require_power
 from mendbay.jobs.remembered import remembered
+from mendbay.jobs.stop_advice import NO_ADVICE, AdviceGiven, StopAdvice, given_words
 
+OPEN_DRIVE = "open-drive"
+"""The consent to head work in a laboratory (`consents.toml`)."""
 SAMPLES = 8
 """How many sectors are compared to see that a drive without a serial number is the one of its image."""
 
@@ -54,7 +58,7 @@ class DriveAt:
 class ReadResult:
     """What one reading of a drive came to. Bytes; `sha256` is empty unless every byte is there, as
     the drive gave it; `changed_bytes` are no longer. `worth_trying` are adapters that may give what is
-    refused, the best first."""
+    refused, the best first; `advice` is what was advised of going on."""
 
     bay: str
     ending: Ending
@@ -67,6 +71,7 @@ class ReadResult:
     sha256: str
     changed_bytes: int = 0
     worth_trying: tuple[WorthTrying, ...] = ()
+    advice: AdviceGiven = NO_ADVICE
 
     @property
     def is_complete(self) -> bool:
@@ -143,6 +148,7 @@ def opened(bench: Bench, number: int, drive: DriveAt) -> Iterator[OpenDrive]:
                 bench.stop,
                 heat,
                 odds_for(bench, number, drive.bay, store),
+                _stop_advice(bench, number, drive.bay),
             )
             source = ImageSource(store, drive.bay, reading.fetch)
             try:
@@ -203,6 +209,14 @@ def _heat_guard(bench: Bench, drive: DriveAt) -> HeatGuard | None:
     return HeatGuard(drive.bay, thermometer, bench.clock, bench.tell, bench.stop)
 
 
+def _stop_advice(bench: Bench, number: int, bay: str) -> StopAdvice:
+    """What weighs whether to go on. Head work that the customer refused is no other way."""
+    stakes = bench.stakes
+    if OPEN_DRIVE in refused(consents_of(bench, number)):
+        stakes = replace(stakes, head_work_gives=0.0)
+    return StopAdvice(bay, bench.assumed, stakes, bench.tell, bench.clock.steady_seconds)
+
+
 def _refuse_third_bay(bench: Bench, number: int, label: str) -> None:
     """A box has two bays: a third label is a slip of the finger, and would be paired with the others."""
     known = [bay.bay for bay in bench.ledger.bays(number)]
@@ -216,7 +230,8 @@ def _refuse_third_bay(bench: Bench, number: int, label: str) -> None:
 def finish(bench: Bench, number: int, one: OpenDrive, ending: Ending) -> ReadResult:
     """Sums up a reading and notes it in the case."""
     worth = what_is_worth_trying(bench, number, one.bay, one.store)
-    result = replace(result_of(one, ending), worth_trying=worth)
+    advice = NO_ADVICE if one.reading.advice is None else one.reading.advice.given
+    result = replace(result_of(one, ending), worth_trying=worth, advice=advice)
     text = (
         f"Drive of bay {one.bay} read: {count_text(result.read_bytes)} of "
         f"{count_text(result.identity.size_bytes)} bytes are in the image, "
@@ -229,6 +244,7 @@ def finish(bench: Bench, number: int, one: OpenDrive, ending: Ending) -> ReadRes
         )
     if result.worth_trying:
         text += f" {worth_trying_words(result.worth_trying[0])}"
+    text = f"{text} {given_words(result.advice)}".rstrip()
     facts: Facts = {
         "bay": one.bay,
         "read_bytes": result.read_bytes,

@@ -1,0 +1,83 @@
+"""What is left of a drive, for a look ahead: drawn from the pieces, summed where nothing was begun."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from mendbay.core.span import Int64s
+from mendbay.imaging.ahead import Prospect
+from mendbay.imaging.assumptions import Assumptions
+from mendbay.imaging.layout import Layout
+from mendbay.imaging.odds import Evidence, Outlook
+from mendbay.imaging.pieces import Choice, Piece, Pieces
+
+_DRAWN = 1_000
+"""Pieces that are weighed; more change little and cost time."""
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Scores:
+    """How the planner scores: the best read in a piece; rows where nothing is known, by weights and sectors;
+    a retry of a sector of weight 1."""
+
+    of_piece: Callable[[Piece], Choice]
+    unseen: Callable[[Floats, Int64s], Floats]
+    retry: float
+
+
+def prospects(
+    evidence: Evidence, assumed: Assumptions, pieces: Pieces, layout: Layout, scores: Scores
+) -> list[Prospect]:
+    """Everything that is left to read."""
+    begun = (_begun(evidence, piece, times, scores) for piece, times in pieces.sampled(_DRAWN))
+    return [*begun, *_unseen(evidence, assumed, pieces, layout, scores)]
+
+
+def _begun(evidence: Evidence, piece: Piece, times: float, scores: Scores) -> Prospect:
+    choice = scores.of_piece(piece)
+    sectors = (piece.stop - piece.start) * times
+    if piece.tries:
+        chance = evidence.retries.chance(piece.start, piece.tries)
+        return Prospect(choice.score, piece.weight, sectors, 1, chance, chance)
+    view = evidence.look(piece.start, piece.stop, piece.doubt.open_sectors if piece.doubt else 0)
+    density = evidence.damage.share if view.calm else evidence.density(choice.start)
+    size = choice.stop - choice.start
+    chance = _likely(evidence, view, choice.start, size, density)
+    single = chance if size == 1 else _likely(evidence, view, choice.start, 1, density)
+    return Prospect(choice.score, piece.weight, sectors, size, chance, max(chance, single))
+
+
+def _likely(evidence: Evidence, view: Outlook, start: int, sectors: int, density: float) -> float:
+    """The chance of a read. Inside a refused range the planner never takes one for hopeless; what is known of
+    the place alone may say so, and then counts here."""
+    chance = evidence.read_chance(view, start, start + sectors, density)
+    if not view.open_sectors:
+        return chance
+    return min(chance, evidence.read_chance(replace(view, open_sectors=0), start, start + sectors, density))
+
+
+def _unseen(
+    evidence: Evidence, assumed: Assumptions, pieces: Pieces, layout: Layout, scores: Scores
+) -> Iterator[Prospect]:
+    """What is left of each weight in the regions that were never begun, as land where nothing is known."""
+    unseen = np.array([not pieces.begun(one) for one in range(layout.regions)], dtype=np.bool_)
+    density, enter = evidence.damage.share, evidence.runs.enter
+    largest = max(1, assumed.largest_read_bytes // evidence.sector_bytes)
+    for weight, is_retry, rows, sectors in layout.totals(unseen):
+        if is_retry:
+            chance = evidence.retries.likely(assumed.most_tries)
+            yield Prospect(weight * scores.retry, weight, sectors, 1, chance, chance)
+            continue
+        length = -(-sectors // rows)
+        size = min(length, largest, evidence.steady_sectors(density + enter))
+        score = float(scores.unseen(np.array([weight]), np.array([length], dtype=np.int64))[0])
+        single = (1 - evidence.runs.stationary) * (1 - density)
+        chance = single * math.exp((size - 1) * (math.log1p(-density) - enter))
+        yield Prospect(score, weight, sectors, size, chance, single)
