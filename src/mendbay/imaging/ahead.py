@@ -13,6 +13,7 @@ import heapq
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from itertools import count
 
 _SEEK_SHARE = 0.02
 """As in the planner: a long way is begun with one seek."""
@@ -68,7 +69,8 @@ def look_ahead(
     Args:
         is_wanted: whether sectors of a weight are among what is wanted.
     """
-    queue = [(-one.score, number, one) for number, one in enumerate(prospects) if one.score > 0]
+    numbers = count()  # so that no two in the heap are alike
+    queue = [(-one.score, next(numbers), one) for one in prospects if one.score > 0]
     heapq.heapify(queue)
     left, wanted, rest, refusals = seconds, 0.0, 0.0, 0.0
     while queue and left > 0:
@@ -83,7 +85,7 @@ def look_ahead(
             rest += part * gained
         if one.read_sectors > 1 and one.sectors - gained > 0:
             after = _after(one, gained, pace)
-            heapq.heappush(queue, (-after.score, -len(queue), after))
+            heapq.heappush(queue, (-after.score, next(numbers), after))
     return Ahead(seconds - max(0.0, left), wanted, rest, refusals)
 
 

@@ -47,11 +47,24 @@ def _begun(evidence: Evidence, piece: Piece, times: float, scores: Scores) -> Pr
         chance = evidence.retries.chance(piece.start, piece.tries)
         return Prospect(choice.score, piece.weight, sectors, 1, chance, chance)
     view = evidence.look(piece.start, piece.stop, piece.doubt.open_sectors if piece.doubt else 0)
-    density = evidence.damage.share if view.calm else evidence.density(choice.start)
-    size = choice.stop - choice.start
-    chance = _likely(evidence, view, choice.start, size, density)
-    single = chance if size == 1 else _likely(evidence, view, choice.start, 1, density)
-    return Prospect(choice.score, piece.weight, sectors, size, chance, max(chance, single))
+    start, size, length = choice.start, choice.stop - choice.start, piece.stop - piece.start
+    chance, single = _chances(evidence, view, start, size)
+    if length > 2 * size and piece.doubt is None:
+        # Where the first read is given the others go on in good land; where not they begin anew further in.
+        inside, alone = _chances(evidence, view, (piece.start + piece.stop - size) // 2, size)
+        goes_on = math.exp(size * (math.log1p(-evidence.density(start)) - evidence.runs.enter))
+        first, others = size / length, 1 - size / length
+        chance = first * chance + others * (chance * goes_on + (1 - chance) * inside)
+        single = first * single + others * (single + alone) / 2
+    return Prospect(choice.score, piece.weight, sectors, size, chance, single)
+
+
+def _chances(evidence: Evidence, view: Outlook, start: int, size: int) -> tuple[float, float]:
+    """The chances that a read is given, and that a single sector there is."""
+    density = evidence.damage.share if view.calm else evidence.density(start)
+    chance = _likely(evidence, view, start, size, density)
+    single = chance if size == 1 else _likely(evidence, view, start, 1, density)
+    return chance, max(chance, single)
 
 
 def _likely(evidence: Evidence, view: Outlook, start: int, sectors: int, density: float) -> float:

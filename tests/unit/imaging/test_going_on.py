@@ -136,3 +136,19 @@ def test_what_ends_sooner_is_told_so_and_worthless_land_is_left_out() -> None:
     found = look_ahead([few, left_out], PACE, 3600.0, lambda weight: weight > 1)
     assert (found.wanted_sectors, found.rest_sectors) == (pytest.approx(5.0), 0)
     assert found.seconds == pytest.approx(10 * 1.5 + 10 * 0.002, rel=0.02)
+
+
+@given(
+    st.lists(st.tuples(st.floats(0, 1e4), shares, shares, st.integers(1, 5000)), max_size=12),
+    st.floats(1, 1e5),
+)
+def test_a_look_keeps_within_time_and_land(
+    rows: list[tuple[float, float, float, int]], seconds: float
+) -> None:
+    """Also where many prospects have one score."""
+    prospects = [Prospect(round(score), 1.0, 5000, size, low * high, high) for score, low, high, size in rows]
+    found = look_ahead(prospects, PACE, seconds, lambda weight: weight > 1)
+    assert 0 <= found.seconds <= seconds * (1 + 1e-9)
+    assert found.wanted_sectors == 0
+    assert 0 <= found.rest_sectors <= 5000 * len(rows) * (1 + 1e-9)
+    assert 0 <= found.refusals <= seconds / PACE.refusal * (1 + 1e-9)
