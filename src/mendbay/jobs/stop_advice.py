@@ -124,23 +124,29 @@ def advice_words(bay: str, one: Advice) -> str:
 def _reason(one: Advice) -> str:
     if one.risks >= one.costs:
         return "Head work in a clean room would have more to gain."
-    return "The bench costs more than that is worth."
+    return "That is not worth the bench."
 
 
 def numbers_of(one: Advice) -> str:
-    """The numbers behind an advice, in a sentence."""
-    stretch = "hour" if one.seconds >= STEP_SECONDS else duration_text(one.seconds)
+    """The numbers behind an advice, in a sentence or two."""
+    is_whole = one.seconds >= STEP_SECONDS
+    stretch = "The next hour" if is_whole else f"What is left to try, about {duration_text(one.seconds)},"
     refused = round(one.refusals)
     reads = counted(refused, "refused read") if refused else "hardly a refused read"
-    told = (
-        f"The next {stretch} is expected to bring {share_text(one.brings)} of what is still wanted, with "
-        f"{reads}; the drive is lost in it with {share_text(one.dies)}"
-    )
-    if one.head_work_gives > 0:
-        told += f", and with it {share_text(one.risks)} of what head work could still give of that"
+    brings = f"{stretch} is expected to bring {share_text(one.brings)} of what is still wanted ({reads})"
+    dies = f"the drive is lost meanwhile with {share_text(one.dies)}"
+    costs = ""
     if one.costs:
-        told += f"; the bench costs as much as {share_text(one.costs)}"
-    return f"{told}."
+        as_much = (
+            f"as much as {share_text(one.costs)} of it" if one.costs <= 1 else "more than all of it is worth"
+        )
+        costs = f" The bench costs {as_much}."
+    if one.head_work_gives <= 0:
+        return f"{brings}; {dies}, and head work is no option.{costs}"
+    return (
+        f"{brings} and to risk {share_text(one.risks)} of it: {dies}, and head work might still give "
+        f"{share_text(one.head_work_gives)}.{costs}"
+    )
 
 
 def given_words(given: AdviceGiven) -> str:

@@ -164,14 +164,25 @@ def test_the_words_have_the_numbers_and_the_reason() -> None:
     found = advice.given.last
     assert found is not None
     words = advice_words("2", found)
-    assert words == (
-        "Bay 2, recommended: stop here, power the drive off. The next hour is expected to bring 0.4 % of "
-        "what is still wanted, with hardly a refused read; the drive is lost in it with 2 %, and with it "
-        "0.99 % of what head work could still give of that. Head work in a clean room would have more to "
-        "gain. You decide; until you stop it, reading goes on."
+    assert words.replace("\u2009", " ") == (
+        "Bay 2, recommended: stop here, power the drive off. The next hour is expected to bring 0.4 % of "
+        "what is still wanted (hardly a refused read) and to risk 0.99 % of it: the drive is lost meanwhile "
+        "with 2 %, and head work might still give 50 %. Head work in a clean room would have more to gain. "
+        "You decide; until you stop it, reading goes on."
     )
     assert given_words(advice.given).startswith("Stopping was recommended after 0 s: The next hour is")
     assert given_words(AdviceGiven()) == ""
+
+
+def test_a_bench_that_costs_more_than_the_data_is_the_reason() -> None:
+    stakes = Stakes(Money(1000, "EUR"), Money(5000, "EUR"))
+    advice = StopAdvice("1", Assumptions(), stakes, silent, Still().steady_seconds)
+    for _ in range(2):
+        advice.look(_bringing(0.5), Left(0, 0, 1000, 1000))
+    assert advice.given.last is not None
+    words = advice_words("1", advice.given.last)
+    assert "The bench costs more than all of it is worth. That is not worth the bench." in words
+    assert "clean room" not in words
 
 
 def test_only_what_is_aimed_at_counts() -> None:
