@@ -130,21 +130,18 @@ class Layout:
         Args:
             regions: for every region, whether it counts.
         """
-        found: list[tuple[float, bool, int, int]] = []
-        counts = np.zeros((len(self.weights), 2, 2), dtype=np.int64)
+        kinds = 2 * len(self.weights)
+        rows, sectors = np.zeros(kinds, dtype=np.int64), np.zeros(kinds, dtype=np.float64)
         for low in range(0, self._starts.size, _AT_ONCE):
             part = slice(low, low + _AT_ONCE)
             chosen = regions[self._starts[part] // REGION]
-            again = (self._tries[part][chosen] > 0).astype(np.int64)
-            where = (self._ranks[part][chosen].astype(np.int64), again)
-            np.add.at(counts[:, :, 0], where, 1)
-            np.add.at(counts[:, :, 1], where, self._lengths[part][chosen])
-        for rank, weight in enumerate(self.weights):
-            for again_too in (False, True):
-                rows, sectors = counts[rank, int(again_too)].tolist()
-                if rows:
-                    found.append((weight, again_too, rows, sectors))
-        return found
+            kind = 2 * self._ranks[part][chosen].astype(np.int64) + (self._tries[part][chosen] > 0)
+            rows += np.bincount(kind, minlength=kinds)
+            sectors += np.bincount(kind, self._lengths[part][chosen], kinds)
+        return [
+            (self.weights[kind // 2], kind % 2 == 1, int(rows[kind]), int(sectors[kind]))
+            for kind in np.flatnonzero(rows).tolist()
+        ]
 
     def retries(self) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
         """Regions that have sectors refused before, and the highest weight of such a sector in each."""

@@ -15,6 +15,7 @@ from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.layout import Layout
 from mendbay.imaging.odds import Evidence, Outlook
 from mendbay.imaging.pieces import Choice, Piece, Pieces
+from mendbay.imaging.runs import GOOD_SECTORS
 
 _DRAWN = 1_000
 """Pieces that are weighed; more change little and cost time."""
@@ -36,11 +37,43 @@ def prospects(
     evidence: Evidence, assumed: Assumptions, pieces: Pieces, layout: Layout, scores: Scores
 ) -> list[Prospect]:
     """Everything that is left to read."""
-    begun = (_begun(evidence, piece, times, scores) for piece, times in pieces.sampled(_DRAWN))
-    return [*begun, *_unseen(evidence, assumed, pieces, layout, scores)]
+    calm = _Calm.of(evidence)
+    begun = (_begun(evidence, calm, piece, times, scores) for piece, times in pieces.sampled(_DRAWN))
+    return [*begun, *_unseen(evidence, calm, assumed, pieces, layout, scores)]
 
 
-def _begun(evidence: Evidence, piece: Piece, times: float, scores: Scores) -> Prospect:
+@dataclass(frozen=True, slots=True)
+class _Calm:
+    """Land where nothing was refused nearby.
+
+    The planner learns how often bad stretches begin from what is refused; as long as nothing is, it keeps
+    what it assumed, which changes no order, but would promise a healthy drive's owner little. Here every
+    sector that was tried counts against bad stretches from the first one on.
+
+    Attributes:
+        enter: chance that a bad stretch begins at a sector.
+        bad: share that lies in bad stretches.
+        density: chance that a single sector is bad.
+    """
+
+    enter: float
+    bad: float
+    density: float
+
+    @classmethod
+    def of(cls, evidence: Evidence) -> _Calm:
+        marks = len(evidence.damage.bad) + len(evidence.damage.ranges)
+        seen = (1 + marks) / (GOOD_SECTORS + evidence.damage.tried_sectors)
+        enter = min(evidence.runs.enter, seen)
+        return cls(enter, enter / (enter + evidence.runs.leave), evidence.damage.share)
+
+    def chance(self, sectors: int, *, known_good: bool) -> float:
+        """That a read is given; `known_good` where what lies before it was."""
+        first = 1.0 if known_good else 1 - self.bad
+        return first * math.exp(sectors * (math.log1p(-self.density) - self.enter))
+
+
+def _begun(evidence: Evidence, calm: _Calm, piece: Piece, times: float, scores: Scores) -> Prospect:
     choice = scores.of_piece(piece)
     sectors = (piece.stop - piece.start) * times
     if piece.tries:
@@ -48,20 +81,23 @@ def _begun(evidence: Evidence, piece: Piece, times: float, scores: Scores) -> Pr
         return Prospect(choice.score, piece.weight, sectors, 1, chance, chance)
     view = evidence.look(piece.start, piece.stop, piece.doubt.open_sectors if piece.doubt else 0)
     start, size, length = choice.start, choice.stop - choice.start, piece.stop - piece.start
-    chance, single = _chances(evidence, view, start, size)
+    chance, single = _chances(evidence, calm, view, start, size)
     if length > 2 * size and piece.doubt is None:
         # Where the first read is given the others go on in good land; where not they begin anew further in.
-        inside, alone = _chances(evidence, view, (piece.start + piece.stop - size) // 2, size)
-        goes_on = math.exp(size * (math.log1p(-evidence.density(start)) - evidence.runs.enter))
+        inside, alone = _chances(evidence, calm, view, (piece.start + piece.stop - size) // 2, size)
+        goes_on = calm.chance(size, known_good=True)
         first, others = size / length, 1 - size / length
         chance = first * chance + others * (chance * goes_on + (1 - chance) * inside)
         single = first * single + others * (single + alone) / 2
     return Prospect(choice.score, piece.weight, sectors, size, chance, single)
 
 
-def _chances(evidence: Evidence, view: Outlook, start: int, size: int) -> tuple[float, float]:
+def _chances(evidence: Evidence, calm: _Calm, view: Outlook, start: int, size: int) -> tuple[float, float]:
     """The chances that a read is given, and that a single sector there is."""
-    density = evidence.damage.share if view.calm else evidence.density(start)
+    if view.calm:
+        known_good = start == view.start and view.before == 0
+        return calm.chance(size, known_good=known_good), calm.chance(1, known_good=known_good)
+    density = evidence.density(start)
     chance = _likely(evidence, view, start, size, density)
     single = chance if size == 1 else _likely(evidence, view, start, 1, density)
     return chance, max(chance, single)
@@ -77,7 +113,7 @@ def _likely(evidence: Evidence, view: Outlook, start: int, sectors: int, density
 
 
 def _unseen(
-    evidence: Evidence, assumed: Assumptions, pieces: Pieces, layout: Layout, scores: Scores
+    evidence: Evidence, calm: _Calm, assumed: Assumptions, pieces: Pieces, layout: Layout, scores: Scores
 ) -> Iterator[Prospect]:
     """What is left of each weight in the regions that were never begun, as land where nothing is known."""
     unseen = np.array([not pieces.begun(one) for one in range(layout.regions)], dtype=np.bool_)
@@ -91,6 +127,7 @@ def _unseen(
         length = -(-sectors // rows)
         size = min(length, largest, evidence.steady_sectors(density + enter))
         score = float(scores.unseen(np.array([weight]), np.array([length], dtype=np.int64))[0])
-        single = (1 - evidence.runs.stationary) * (1 - density)
-        chance = single * math.exp((size - 1) * (math.log1p(-density) - enter))
-        yield Prospect(score, weight, sectors, size, chance, single)
+        first, single = (calm.chance(one, known_good=False) for one in (size, 1))
+        others = first * calm.chance(size, known_good=True) + (1 - first) * first
+        share = min(1.0, size * rows / sectors)
+        yield Prospect(score, weight, sectors, size, share * first + (1 - share) * others, single)
