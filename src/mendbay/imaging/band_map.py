@@ -14,6 +14,8 @@ _MOST_STRETCHES = 32
 _WINDOWS = (20, 40, 80, 160)
 """Refused places in one fit."""
 _CENTRES = 2
+_MANY_BAD, _LONGEST_WAIT = 160, 7
+"""With so many refused places and no bands among them, it is looked for them at most so much more seldom."""
 _RUNS_LIMIT = 32 * REGION
 
 
@@ -41,6 +43,8 @@ class BandMap:
 
     def __init__(self) -> None:
         self._stretches: list[BandStretch] = []
+        self._in_vain = 0
+        self._wait = 0
 
     def around(self, at: int) -> BandStretch | None:
         """The bands at a place, None where none are known."""
@@ -49,18 +53,25 @@ class BandMap:
                 return one
         return None
 
-    def learn(self, damage: Density, given: GivenPlaces, latest: list[int]) -> None:
+    def learn(self, damage: Density, given: GivenPlaces, latest: list[int]) -> bool:
         """Looks for bands anew, with all that was refused and given so far, around the places that were
-        refused lately."""
+        refused lately; returns whether any were found or given up. The longer it has looked in vain, the more
+        seldom it looks: most drives have none."""
+        if self._wait:
+            self._wait -= 1
+            return False
         bad = _bad_places(damage)
         if bad.size < LEAST_BAD:
-            return
-        for place in _centres(latest):
-            self._learn_around(place, bad, damage, given)
+            return False
+        looked = [self._learn_around(place, bad, damage, given) for place in _centres(latest)]
+        found = any(looked)
+        self._in_vain = 0 if found or bad.size < _MANY_BAD else self._in_vain + 1
+        self._wait = min(_LONGEST_WAIT, self._in_vain)
+        return found
 
-    def _learn_around(self, place: int, bad: Floats, damage: Density, given: GivenPlaces) -> None:
+    def _learn_around(self, place: int, bad: Floats, damage: Density, given: GivenPlaces) -> bool:
         """Fits windows of several widths around a place, since the period changes along the drive, and
-        keeps the fit that explains most of what it looked at."""
+        keeps the fit that explains most of what it looked at; returns whether what is believed changed."""
         nearest = bad[np.argsort(np.abs(bad - place), kind="stable")]
         best: Bands | None = None
         for count in _WINDOWS:
@@ -73,13 +84,14 @@ class BandMap:
         if best is None:
             if known is not None:  # what was believed here no longer holds
                 self._stretches.remove(known)
-            return
+            return known is not None
         low, high = int(max(0, best.low)), int(best.high)
         inside = nearest[(nearest >= low) & (nearest < high)]
         outside = sum(best.chance(one) < 0.5 for one in inside)
         stretch = BandStretch(best, (outside + 0.5) / (damage.tried_between(low, high) + 50_000))
         kept = [one for one in self._stretches if not _inside(one.bands, best)]
         self._stretches = [stretch, *kept][:_MOST_STRETCHES]
+        return True
 
 
 def _centres(latest: list[int]) -> list[int]:

@@ -15,8 +15,9 @@ from dataclasses import dataclass
 from mendbay.core.span import SpanSet
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.band_map import BandMap
+from mendbay.imaging.changes import Changes
 from mendbay.imaging.density import BLOCK_CELLS, CELL, Density
-from mendbay.imaging.given_places import REGION, GivenPlaces
+from mendbay.imaging.given_places import GivenPlaces
 from mendbay.imaging.retries import Retries
 from mendbay.imaging.runs import BadRuns, Sign
 from mendbay.imaging.slowness import Slowness
@@ -30,6 +31,8 @@ _REACH = (BLOCK_CELLS + 1) * CELL
 _MOST_SIGNS = 5
 _LEARN_EVERY = 16
 _RETRY_PLACE = 16_384
+_PACE_BYTES, _PACE_BYTES_SLOW = 100e6, 400e6
+"""Over how many bytes the pace is taken; by a slow read it is moved less (own choice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,8 +80,7 @@ class Evidence:
         self.runs = BadRuns()
         self.bands = BandMap()
         self.retries = Retries(assumed.retry_share, _RETRY_PLACE)
-        self._changes = [0] * (sectors // REGION + 3)
-        self._epoch = 0
+        self._changes = Changes(sectors)
         self._refusals = 4.0
         self._refusal_seconds = 4.0 * assumed.refusal_seconds
         self._given_bytes = 64e6
@@ -107,31 +109,26 @@ class Evidence:
 
     def state(self, at: int) -> int:
         """A number that grows whenever what is known around a place has changed much."""
-        region = at // REGION
-        return self._epoch + self._changes[region] + self._changes[region + 1] + self._changes[region + 2]
-
-    def _changed(self, at: int) -> None:
-        self._changes[at // REGION + 1] += 1
+        return self._changes.state(at)
 
     def given(self, start: int, stop: int, seconds: float) -> None:
         """Notes that sectors `start` to `stop` were given by one read."""
-        self._changed(start)
+        self._changes.given(start, stop - start)
         expected = self.assumed.command_seconds + (stop - start) * self.sector_seconds
         slow = self.slow.given(start, stop, seconds, expected + self.assumed.seek_seconds)
         if self._refusals > 4 and self._is_probe(self.look(start, stop)):
             self.runs.probed(0.0)
         self.damage.tried(start, stop)
         self.given_places.add(start, stop)
-        forget = (
-            0.995 if slow else 0.98
-        )  # outer tracks are faster than inner ones: follow the drive as it goes
-        self._given_bytes = self._given_bytes * forget + (stop - start) * self.sector_bytes
+        # Outer tracks are faster than inner ones: the pace follows the drive as it goes.
+        size = (stop - start) * self.sector_bytes
+        forget = math.exp(-size / (_PACE_BYTES_SLOW if slow else _PACE_BYTES))
+        self._given_bytes = self._given_bytes * forget + size
         self._given_seconds = self._given_seconds * forget + seconds
 
     def refused(self, start: int, stop: int, seconds: float) -> None:
         """Notes a read of sectors `start` to `stop` that was refused."""
-        self._changed(start)
-        self._epoch += 1
+        self._changes.refused(start)
         self._since_learned += 1
         self._latest.append(start)
         self._refusals += 1
@@ -142,6 +139,7 @@ class Evidence:
         if self._is_probe(view):
             self.runs.probed(share)
         self.damage.refused(start, stop, 1 - share)
+        self._weigh_changes()
 
     def _is_probe(self, view: Outlook) -> bool:
         """Whether nothing told of the place before it was read, so that it speaks for the whole drive."""
@@ -157,25 +155,33 @@ class Evidence:
 
     def settled(self, start: int, stop: int) -> None:
         """Forgets the refused range `start` to `stop`: a smaller refusal inside explains it."""
-        self._changed(start)
         self.damage.settled(start, stop)
 
     def retried(self, at: int, tries: int, success: bool) -> None:
         """Notes the outcome of asking again for sector `at`, refused `tries` times before."""
-        self._changed(at)
+        self._changes.here(at)
         self.retries.note(at, tries, success)
 
     def learn_anew(self) -> bool:
-        """Estimates bad stretches and bands anew if enough was refused since; returns whether it did."""
+        """Estimates bad stretches and bands anew if enough was refused since; returns whether that changed
+        what is known of the drive."""
         marks = len(self.damage.bad) + len(self.damage.ranges)
         if self._since_learned < max(min(marks // 4, _LEARN_EVERY), marks // _LEARN_EVERY, 2):
             return False
         self._since_learned = 0
-        self._epoch += 1
         learn_runs(self.runs, self.damage, self.given_places)
-        self.bands.learn(self.damage, self.given_places, self._latest)
+        banded = self.bands.learn(self.damage, self.given_places, self._latest)
         self._latest = []
-        return True
+        if banded:
+            self._changes.everywhere()
+        return self._weigh_changes() or banded
+
+    def _weigh_changes(self) -> bool:
+        """Whether what holds for the whole drive has changed so much that every score is stale."""
+        runs = self.runs
+        return self._changes.of_the_drive(
+            self.refusal_cost, self.damage.share, runs.enter, runs.leave, 1 - runs.refused_share
+        )
 
     # ------------------------------------------------------------------ what lies around
 

@@ -20,6 +20,7 @@ MOST_OPEN = 256
 CLOSE = 0.98
 """A score that is this much of the best counts as best: with thousands of equals, a rate that has changed by
 a hair would otherwise have all of them scored anew for every read."""
+NEVER_SEEN = (-1, False)
 
 
 @dataclass(slots=True)
@@ -52,7 +53,7 @@ class Piece:
     hung: bool = False
     version: int = 0
     choice: Choice | None = None
-    seen: tuple[int, bool] = (-1, False)
+    seen: tuple[int, bool] = NEVER_SEEN
     """What the choice was made from: the state of the evidence there, and whether the head stood there."""
 
     def part(self, start: int, stop: int) -> Piece:

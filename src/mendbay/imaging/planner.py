@@ -30,7 +30,7 @@ from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.given_places import REGION
 from mendbay.imaging.layout import Layout, Want
 from mendbay.imaging.odds import Evidence, Outlook
-from mendbay.imaging.pieces import CLOSE, Choice, Doubt, Piece, Pieces, Region
+from mendbay.imaging.pieces import CLOSE, NEVER_SEEN, Choice, Doubt, Piece, Pieces, Region
 from mendbay.imaging.prospects import Scores, prospects
 from mendbay.imaging.retries import ELSEWHERE
 
@@ -45,6 +45,8 @@ _JUMPS = (2_048, 8_192, 32_768)
 _HANG_PENALTY = 1e-3
 _SEEK_SHARE = 0.02
 _PIECES_WITHIN = 64
+_PACE_CHANGE = 0.1
+"""When the pace has changed by this share, all scores are made anew, not one by one as they come up."""
 
 
 class Planner:
@@ -228,8 +230,8 @@ class Planner:
 
     def choose(self) -> Span | None:
         """The best read now, as a byte range on sector borders; None when nothing is left to try."""
-        if abs(self.evidence.sector_seconds / self._pace - 1) > 1 - CLOSE:
-            self._score_anew()  # all in one go, instead of one by one as they come up
+        if abs(self.evidence.sector_seconds / self._pace - 1) > _PACE_CHANGE:
+            self._score_anew()
         while self._heap:
             heap = self._heap
             here = self._here(-heap[0][0])
@@ -473,6 +475,8 @@ class Planner:
         self.evidence.refused(piece.start, piece.stop, attempt.seconds)
         if hung:
             insort(self._hung, (piece.start, piece.stop))
+        for other in self._pieces.nearest(piece.start, piece.stop):
+            other.seen = NEVER_SEEN  # its score has fallen: the heap finds that when it comes up
         if piece.doubt is not None:
             self._settle(piece.doubt)
         if piece.stop - piece.start > 1:
@@ -529,6 +533,7 @@ class Planner:
     def _look_again_beside(self, piece: Piece) -> None:
         """A good read raises the scores beside it; a heap finds only falling ones by itself."""
         for other in self._pieces.nearest(piece.start, piece.stop):
+            other.seen = NEVER_SEEN
             region = self._pieces.region(other.start // REGION)
             region.push(other, self._score)
             self._push(region)
