@@ -2,9 +2,8 @@
 own chances.
 
 What is left is taken best first, as the planner takes it, until the time is full. A read of several sectors
-that is refused is gone into as far as single sectors there are likely given, at a few refusals more: one each
-time it is cut to the size that pays inside a refused range. What is not given then is asked for sector by
-sector at the end.
+that is refused is gone into where its parts are likely given, at a few refusals more: one each time it is cut
+to the size that pays inside a refused range. What is not given then is asked for sector by sector at the end.
 """
 
 from __future__ import annotations
@@ -102,13 +101,13 @@ def _whole(one: Prospect, pace: Pace) -> tuple[float, float, float]:
     """Seconds, sectors given and refusals if all of it is tried once."""
     size = max(1, min(one.read_sectors, math.ceil(one.sectors)))
     reads = one.sectors / size
-    cuts = 0.0
-    if size > 1:
-        smaller = math.sqrt(pace.refusal_cost / pace.command)
-        cuts = one.single * max(1.0, math.log(size) / math.log(max(2.0, smaller)))
-    later = one.single * (size - 1)
-    gained = one.chance * size + (1 - one.chance) * later
-    refused = (1 - one.chance) * (1 + cuts)
+    smaller = max(2.0, math.sqrt(pace.refusal_cost / pace.command))
+    cuts = max(1.0, math.log(size) / math.log(smaller)) if size > 1 else 0.0
+    mended = one.single ** max(
+        1.0, size / smaller
+    )  # that a part, cut once, is given whole: damage is lone then
+    gained = one.chance * size + (1 - one.chance) * mended * (size - 1)
+    refused = (1 - one.chance) * (1 + mended * cuts)
     seek = pace.seek * max(_SEEK_SHARE, min(1.0, size / one.sectors))
     took = pace.command + seek + gained * pace.sector + refused * pace.refusal
     return reads * took, reads * gained, reads * refused
