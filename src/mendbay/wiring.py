@@ -18,6 +18,7 @@ from mendbay.core.clock import SystemClock
 from mendbay.core.errors import DestinationError, LedgerError
 from mendbay.core.texts import require_line
 from mendbay.imaging.assumptions import Assumptions
+from mendbay.imaging.going_on import Stakes
 from mendbay.inlets.bench_drives import UNSTEADY, BenchDrives
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Programmers, ShopFiles
@@ -82,6 +83,7 @@ def open_bench(
     stop: Callable[[], bool] = never,
     power_cycle: PowerCycle = no_power_cycle,
     assumed: Assumptions | None = None,
+    stakes: Stakes | None = None,
     patience_seconds: float = 30.0,
     sector_bytes: int = 512,
     question_seconds: float = 30.0,
@@ -127,6 +129,7 @@ def open_bench(
             stop=stop,
             power_cycle=power_cycle,
             assumed=assumed or Assumptions(),
+            stakes=stakes or Stakes(),
             remembered=RememberedFile(folder / "worked-out.json"),
         )
 

@@ -105,3 +105,9 @@ def test_map_through_touching_pieces(ranges: list[tuple[int, int]], chunk: int) 
         if offset % (2 * chunk) < chunk
     }
     assert bytes_of(mapped) == expected
+
+
+@given(pairs, st.lists(st.integers(0, TOP)))
+def test_which_of_many_offsets_it_holds(ranges: list[tuple[int, int]], offsets: list[int]) -> None:
+    held = made(ranges).holds(np.array(offsets, dtype=np.int64)).tolist()
+    assert held == [one in naive(ranges) for one in offsets]

@@ -71,7 +71,7 @@ class Coverage:
         self.read = (read or SpanSet()).clip(whole)
         starts = np.empty(0, np.int64) if refused_starts is None else refused_starts
         tries = np.empty(0, np.int64) if refused_tries is None else refused_tries
-        keep = ~_inside(self.read, starts)
+        keep = ~self.read.holds(starts)
         self.refused_starts, self.refused_tries = starts[keep], tries[keep]
         self.refused = SpanSet.from_bounds(
             self.refused_starts, np.minimum(self.refused_starts + sector_bytes, size_bytes)
@@ -161,11 +161,3 @@ class Coverage:
 
     def __hash__(self) -> int:
         return hash((self.size_bytes, self.read, self.waived, self.refused_starts.tobytes()))
-
-
-def _inside(spans: SpanSet, offsets: Int64s) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
-    """For each offset, whether it lies in the set."""
-    if not spans or offsets.size == 0:
-        return np.zeros(offsets.size, dtype=bool)
-    at = np.searchsorted(spans.starts, offsets, side="right") - 1
-    return (at >= 0) & (offsets < spans.stops[np.maximum(at, 0)])

@@ -83,6 +83,18 @@ def chance_text(chance: float) -> str:
     return "under 1 %" if chance < 0.01 else f"{100 * chance:.0f} %"
 
 
+def share_text(share: float, *, plain: bool = False) -> str:
+    """A share (0 to 1) that may be small, in per cent with two digits that count: `0.42 %`, `13 %`,
+    `under 0.01 %`, `over 99 %`."""
+    value = 100 * share
+    sign = f"{_space(plain)}%"
+    if value < 0.01:
+        return f"under 0.01{sign}"
+    if value > 99:
+        return f"over 99{sign}"
+    return f"{value:.0f}{sign}" if value >= 9.95 else f"{value:.2g}{sign}"
+
+
 def percent_text(part: int, whole: int, *, plain: bool = False) -> str:
     """A share in per cent with one decimal: `0 %`, `45.3 %`, `100 %`.
 

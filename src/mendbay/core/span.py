@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 Int64s = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -205,6 +206,14 @@ class SpanSet:
     def overlaps(self, span: Span) -> bool:
         """Whether at least one byte of `span` is in the set."""
         return bool(self.clip(span))
+
+    def holds(self, offsets: Int64s) -> Bools:
+        """For each offset, whether it lies in the set."""
+        if not self or not offsets.size:
+            return np.zeros(offsets.size, dtype=bool)
+        at = np.searchsorted(self.starts, offsets, side="right") - 1
+        held: Bools = (at >= 0) & (offsets < self.stops[np.maximum(at, 0)])
+        return held
 
     def shift(self, delta: int) -> SpanSet:
         """The set moved by `delta` bytes.

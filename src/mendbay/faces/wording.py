@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import textwrap
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
     from mendbay.core.source import Gap, Identity
     from mendbay.core.span import Span
     from mendbay.files.verdict import Judgement
+    from mendbay.imaging.going_on import Advice
     from mendbay.jobs.certify_rom import KeptCertificate
     from mendbay.jobs.list_files import FileLine
     from mendbay.jobs.ports import Run
@@ -86,6 +88,7 @@ def read_result_text(result: ReadResult) -> str:
         if not result.unread_bytes:
             lines.append("  (to ask for them again: more --tries, or another --adapter; tries of runs that")
             lines.append("  named no adapter count for every one)")
+        lines += _worth_trying_lines(result)
     if result.unread_bytes:
         lines.append(f"  unread: {bytes_text(result.unread_bytes)}; the same command goes on with it.")
     if result.sha256:
@@ -96,7 +99,43 @@ def read_result_text(result: ReadResult) -> str:
         )
         lines.append("  it has no SHA-256, and drive verify says where.")
     lines.append(f"  image: {result.image}")
+    lines += _advice_lines(result)
     return "\n".join(lines)
+
+
+def _worth_trying_lines(result: ReadResult) -> list[str]:
+    if not result.worth_trying:
+        return []
+    from mendbay.jobs.adapters_tried import worth_trying_words
+
+    return [line for one in result.worth_trying for line in _indented(worth_trying_words(one))]
+
+
+def _advice_lines(result: ReadResult) -> list[str]:
+    from mendbay.jobs.stop_advice import given_words
+
+    return _indented(given_words(result.advice))
+
+
+def advice_json(one: Advice | None) -> dict[str, Any] | None:
+    """An advice to go on or to stop; shares of what is still wanted."""
+    if one is None:
+        return None
+    return {
+        "go_on": one.go_on,
+        "seconds": one.seconds,
+        "brings": one.brings,
+        "refusals": one.refusals,
+        "dies": one.dies,
+        "risks": one.risks,
+        "costs": one.costs,
+        "lacking": one.lacking,
+        "head_work_gives": one.head_work_gives,
+    }
+
+
+def _indented(text: str) -> list[str]:
+    return textwrap.wrap(text, 80, initial_indent="  ", subsequent_indent="  ", break_on_hyphens=False)
 
 
 def verdict_text(judgement: Judgement, size_bytes: int) -> str:
@@ -187,6 +226,21 @@ def read_result_json(result: ReadResult) -> dict[str, Any]:
         "waived_bytes": result.waived_bytes,
         "sha256": result.sha256 or None,
         "changed_bytes": result.changed_bytes,
+        "worth_trying": [
+            {
+                "adapter": one.adapter or None,
+                "sectors": one.sectors,
+                "expected": one.expected,
+                "given": one.given,
+                "asked": one.asked,
+            }
+            for one in result.worth_trying
+        ],
+        "advice": {
+            "at_end": advice_json(result.advice.last),
+            "stop_after_seconds": result.advice.stopped_at,
+            "stop": advice_json(result.advice.stop),
+        },
     }
 
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from mendbay.core.coverage import Coverage
 from mendbay.core.proportion import Proportion
-from mendbay.core.span import Int64s, SpanSet
+from mendbay.core.span import SpanSet
 from mendbay.imaging.lacking import Refusal
 
 NOT_STATED = "not stated"
@@ -96,16 +96,9 @@ def second_chances(
         for other in sorted(names):
             if one_key == other:
                 continue
-            through = _inside(given[other], starts[one_key])
+            through = given[other].holds(starts[one_key])
             asked = int(np.count_nonzero(through | np.isin(starts[one_key], starts[other])))
             if asked:
                 good = int(np.count_nonzero(through))
                 found.append(SecondChance(names[one_key], names[other], good, asked))
     return tuple(found)
-
-
-def _inside(spans: SpanSet, places: Int64s) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
-    if not spans or not places.size:
-        return np.zeros(places.size, dtype=bool)
-    at = np.searchsorted(spans.starts, places, side="right") - 1
-    return (at >= 0) & (places < spans.stops[np.maximum(at, 0)])

@@ -67,7 +67,7 @@ class Layout:
             mine = unread & spans
             parts.append((mine.starts // sector_bytes, -(-mine.stops // sector_bytes), rank))
             unread = unread - spans
-            inside = _inside(spans, refused * sector_bytes)
+            inside = spans.holds(refused * sector_bytes)
             retries.append((refused[inside], tries[inside], rank))
             refused, tries = refused[~inside], tries[~inside]
         self._sort(parts, retries)
@@ -124,9 +124,33 @@ class Layout:
         weights = np.repeat(np.array(self.weights), [one[0].size for one in found])
         return np.concatenate([one[0] for one in found]), weights, np.concatenate([one[2] for one in found])
 
-    def only_retries(self) -> npt.NDArray[np.int64]:
-        """Regions that have sectors refused before."""
-        return np.unique(self._starts[self._tries > 0] // REGION)
+    def totals(self, regions: npt.NDArray[np.bool_]) -> list[tuple[float, bool, int, int]]:
+        """What lies in some regions, in sum: weight, whether refused before, rows and sectors.
+
+        Args:
+            regions: for every region, whether it counts.
+        """
+        kinds = 2 * len(self.weights)
+        rows, sectors = np.zeros(kinds, dtype=np.int64), np.zeros(kinds, dtype=np.float64)
+        for low in range(0, self._starts.size, _AT_ONCE):
+            part = slice(low, low + _AT_ONCE)
+            chosen = regions[self._starts[part] // REGION]
+            kind = 2 * self._ranks[part][chosen].astype(np.int64) + (self._tries[part][chosen] > 0)
+            rows += np.bincount(kind, minlength=kinds)
+            sectors += np.bincount(kind, self._lengths[part][chosen], kinds)
+        return [
+            (self.weights[kind // 2], kind % 2 == 1, int(rows[kind]), int(sectors[kind]))
+            for kind in np.flatnonzero(rows).tolist()
+        ]
+
+    def retries(self) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
+        """Regions that have sectors refused before, and the highest weight of such a sector in each."""
+        again = self._tries > 0
+        regions = self._starts[again] // REGION
+        heaviest = np.zeros(self.regions)
+        np.maximum.at(heaviest, regions, np.array(self.weights)[self._ranks[again]])
+        found = np.unique(regions)
+        return found, heaviest[found]
 
 
 def _cut(starts: Int64s, stops: Int64s) -> tuple[Int64s, npt.NDArray[np.int32]]:
@@ -140,10 +164,3 @@ def _cut(starts: Int64s, stops: Int64s) -> tuple[Int64s, npt.NDArray[np.int32]]:
     begin = np.maximum(starts[own], (first[own] + step) * REGION)
     end = np.minimum(stops[own], (first[own] + step + 1) * REGION)
     return begin, (end - begin).astype(np.int32)
-
-
-def _inside(spans: SpanSet, places: Int64s) -> npt.NDArray[np.bool_]:
-    if not spans:
-        return np.zeros(places.size, dtype=bool)
-    at = np.searchsorted(spans.starts, places, side="right") - 1
-    return (at >= 0) & (places < spans.stops[np.maximum(at, 0)])

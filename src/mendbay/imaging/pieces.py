@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import heapq
+import math
 from array import array
 from bisect import bisect_left, bisect_right, insort
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
+import numpy as np
+
+from mendbay.core.span import Int64s
 from mendbay.imaging.given_places import REGION
 from mendbay.imaging.layout import Layout
 
@@ -133,6 +137,39 @@ def _exact(weight: float) -> bool:
     return weight == int(weight) and abs(weight) < 1 << 24
 
 
+_SAMPLE_EVEN = 64
+"""Sectors added to each piece's length where pieces are drawn, so that short ones are drawn too."""
+
+
+def _lengths(folded: _Folded) -> Int64s:
+    bounds = np.frombuffer(folded.bounds, dtype=np.int64).reshape(-1, 2)
+    lengths: Int64s = bounds[:, 1] - bounds[:, 0]
+    return lengths
+
+
+class _Drawing:
+    """Draws at every `step` of a way."""
+
+    def __init__(self, step: float) -> None:
+        self._step = step
+        self._next = step / 2
+
+    def passes(self, size: int) -> bool:
+        """Whether nothing is drawn in the next part of the way, which is then behind."""
+        if size <= self._next:
+            self._next -= size
+            return True
+        return False
+
+    def times(self, size: int) -> float:
+        """How often the next part of the way counts: so that the mean is once; 0 if it is not drawn."""
+        if self.passes(size):
+            return 0.0
+        hits = math.ceil((size - self._next) / self._step)
+        self._next += hits * self._step - size
+        return hits * self._step / size
+
+
 class Pieces:
     """All that is left to read.
 
@@ -182,6 +219,27 @@ class Pieces:
     def open_regions(self) -> list[Region]:
         """The regions that are open now."""
         return list(self._open.values())
+
+    def sampled(self, most: int) -> Iterable[tuple[Piece, float]]:
+        """About `most` of the pieces in regions that were begun, each with the number of pieces it stands
+        for: drawn at even distances, long pieces more often, so that sums over them are those over all."""
+        folded = [(each, _lengths(each) + _SAMPLE_EVEN) for each in self._folded.values()]
+        pieces = [one for region in self._open.values() for one in region.pieces.values()]
+        total = sum(one.stop - one.start + _SAMPLE_EVEN for one in pieces)
+        total += sum(int(sizes.sum()) for _, sizes in folded)
+        step = total / most
+        drawn = _Drawing(step)
+        for one in pieces:
+            times = drawn.times(one.stop - one.start + _SAMPLE_EVEN)
+            if times:
+                yield one, times
+        for each, sizes in folded:
+            if drawn.passes(int(sizes.sum())):
+                continue
+            for one, size in zip(each.pieces(), sizes.tolist(), strict=True):
+                times = drawn.times(size)
+                if times:
+                    yield one, times
 
     def begun(self, number: int) -> bool:
         """Whether a region was ever opened."""

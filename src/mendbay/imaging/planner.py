@@ -23,12 +23,16 @@ import numpy as np
 
 from mendbay.core.coverage import Coverage
 from mendbay.core.span import Int64s, Span, SpanSet
+from mendbay.imaging.adapter_odds import AdapterOdds
+from mendbay.imaging.ahead import Ahead, Pace, look_ahead
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.given_places import REGION
 from mendbay.imaging.layout import Layout, Want
 from mendbay.imaging.odds import Evidence, Outlook
 from mendbay.imaging.pieces import CLOSE, NEVER_SEEN, Choice, Doubt, Piece, Pieces, Region
+from mendbay.imaging.prospects import Scores, prospects
+from mendbay.imaging.retries import ELSEWHERE
 
 __all__ = ["WEIGHT_REST", "WEIGHT_WANTED", "Planner", "Want"]
 
@@ -58,6 +62,7 @@ class Planner:
         wants: what matters more; where wants overlap the heavier weight counts.
         rest_weight: for everything else; 0 leaves it out.
         assumed: the priors and limits.
+        elsewhere: the chances of sectors that only other adapters refused (0 tries in `coverage`).
     """
 
     def __init__(
@@ -67,12 +72,15 @@ class Planner:
         wants: Sequence[Want] = (),
         rest_weight: float = WEIGHT_REST,
         assumed: Assumptions | None = None,
+        elsewhere: AdapterOdds | None = None,
     ) -> None:
         self.assumed = assumed or Assumptions()
         self._sector = coverage.sector_bytes
         self._size = coverage.size_bytes
         sectors = -(-self._size // self._sector)
         self.evidence = Evidence(self._sector, sectors, self.assumed, coverage.read)
+        if elsewhere is not None:
+            self.evidence.retries.elsewhere = elsewhere
         self._waived = coverage.waived
         self._tries = dict(
             zip(
@@ -113,13 +121,13 @@ class Planner:
     def _lay_out(self, unread: SpanSet, wants: Sequence[Want], rest_weight: float) -> None:
         """Cuts what is not read into pieces of one weight each."""
         again = sorted(one for one, tries in self._tries.items() if tries < self.assumed.most_tries)
-        tries = np.array([self._tries[one] for one in again], dtype=np.int64)
+        tries = np.array([self._tries[one] or ELSEWHERE for one in again], dtype=np.int64)
         refused = np.array(again, dtype=np.int64)
         self._layout = Layout(self._sector, self._size, unread, refused, tries, wants, rest_weight)
         self._pieces = Pieces(self._layout, self._cut, self._score)
         self._stamps: dict[int, int] = {}
         self._longest = self._layout.longest()
-        self._retry_regions = self._layout.only_retries()
+        self._retry_regions = self._layout.retries()
         self._heap: list[tuple[float, int, int]] = []
         self._fill_heap()
 
@@ -131,12 +139,20 @@ class Planner:
         scores = self._scores_unseen(weights, sectors)
         best = np.full(self._layout.regions, -1.0)
         np.maximum.at(best, regions, scores)
-        best[self._retry_regions] = np.maximum(best[self._retry_regions], 1e-12)
+        regions, weights = self._retry_regions
+        best[regions] = np.maximum(best[regions], np.maximum(weights * self._retry_score(), 1e-12))
         found = np.flatnonzero(best >= 0)
         begun = self._pieces.begun
         pairs = zip((-best[found]).tolist(), found.tolist(), strict=True)
         self._heap += [(negative, number, 0) for negative, number in pairs if not begun(number)]
         heapq.heapify(self._heap)
+
+    def _retry_score(self) -> float:
+        """The score of asking again for a sector of weight 1, the likeliest number of tries taken."""
+        evidence, assumed = self.evidence, self.assumed
+        chance = evidence.retries.likely(assumed.most_tries)
+        cost = assumed.command_seconds + assumed.seek_seconds + (1 - chance) * evidence.refusal_cost
+        return chance / cost
 
     def _scores_unseen(self, weights: np.ndarray, sectors: Int64s) -> np.ndarray:
         evidence, assumed = self.evidence, self.assumed
@@ -202,7 +218,7 @@ class Planner:
             self._tries.pop(piece.start, None)
         self._lay_out(decided.complement(Span(0, self._size)), wants, rest_weight)
         for piece in held:
-            self._tries[piece.start] = piece.tries
+            self._tries[piece.start] = piece.tries % ELSEWHERE
         for piece in self._out.values():
             piece.weight = self._weight_at(piece.start, wants, rest_weight)
 
@@ -252,7 +268,7 @@ class Planner:
         for span in spans:
             low, high = span.start // self._sector, -(-span.stop // self._sector)
             for piece in self._pieces.overlapping(low, high):
-                if piece.tries:
+                if piece.tries not in (0, ELSEWHERE):
                     continue
                 part = piece.part(max(piece.start, low), min(piece.stop, high))
                 part.weight = 1.0
@@ -407,6 +423,23 @@ class Planner:
         score *= piece.weight
         return score * _HANG_PENALTY if piece.hung else score
 
+    # ------------------------------------------------------------------ what lies ahead
+
+    def ahead(self, seconds: float, rest_weight: float = WEIGHT_REST) -> Ahead:
+        """What so many seconds of reading are expected to bring; what is weightier than `rest_weight` counts
+        as wanted. Changes nothing; takes some hundredths of a second."""
+        evidence, assumed = self.evidence, self.assumed
+        pace = Pace(
+            assumed.command_seconds,
+            assumed.seek_seconds,
+            evidence.sector_seconds,
+            evidence.refusal_seconds,
+            evidence.refusal_cost,
+        )
+        scores = Scores(self._scored, self._scores_unseen, self._retry_score())
+        found = prospects(evidence, assumed, self._pieces, self._layout, scores)
+        return look_ahead(found, pace, seconds, lambda weight: weight > rest_weight)
+
     # ------------------------------------------------------------------ learning
 
     def learn(self, attempt: Attempt) -> None:
@@ -452,9 +485,9 @@ class Planner:
             back = Piece(piece.start, piece.stop, piece.weight, doubt, hung=hung)
             self._push(self._pieces.add(back))
             return
-        self._tries[piece.start] = piece.tries + 1
-        if piece.tries + 1 < self.assumed.most_tries:
-            again = Piece(piece.start, piece.stop, piece.weight, tries=piece.tries + 1, hung=hung)
+        tries = self._tries[piece.start] = piece.tries % ELSEWHERE + 1
+        if tries < self.assumed.most_tries:
+            again = Piece(piece.start, piece.stop, piece.weight, tries=tries, hung=hung)
             self._push(self._pieces.add(again))
 
     def give_back(self, span: Span) -> None:

@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-_GOOD_SECTORS, _BAD_SECTORS = 400_000.0, 1_500.0
+GOOD_SECTORS, _BAD_SECTORS = 400_000.0, 1_500.0
 _SHARE_REFUSED, _SHARE_STRENGTH = 0.9, 10.0
 # Mean lengths of good and bad stretches and the share refused inside a bad one, before anything is known:
 # own choice from simulated trials, no source. They are soon outweighed by what the drive shows.
@@ -40,7 +40,7 @@ class BadRuns:
     """The chain, with what was learned about this drive."""
 
     def __init__(self) -> None:
-        self.enter = 1 / _GOOD_SECTORS
+        self.enter = 1 / GOOD_SECTORS
         self.leave = 1 / _BAD_SECTORS
         self.refused_share = _SHARE_REFUSED
         self._probes = 0.0
@@ -66,7 +66,7 @@ class BadRuns:
         """
         lengths = list(bad_lengths)
         count = len(lengths) + _STRENGTH
-        self.enter = count / (good_sectors + _STRENGTH * _GOOD_SECTORS)
+        self.enter = count / (good_sectors + _STRENGTH * GOOD_SECTORS)
         self.leave = count / (sum(lengths) + _STRENGTH * _BAD_SECTORS)
         level = (self._probes_bad + _PROBE_STRENGTH * self.stationary) / (self._probes + _PROBE_STRENGTH)
         self.enter = min(0.1, self.leave * level / (1 - level))

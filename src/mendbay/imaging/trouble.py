@@ -2,7 +2,8 @@
 
 Names of errors are those of Linux for block devices: `blk_errors` in block/blk-core.c, which gives every
 block status one errno (from memory, kernel 6.x). `EIO` is the kernel's answer where it knows nothing closer,
-so it is not taken for a bad medium.
+so it is not taken for a bad medium. Nor is `EREMOTEIO` (BLK_STS_TARGET) taken for a fault of the drive: a
+place that it cannot find ends so as well. What each can mean: `docs/decisions/0095-reading-a-dying-drive.md`.
 """
 
 from __future__ import annotations
@@ -34,7 +35,6 @@ class Trouble(StrEnum):
 _OF_ERRNO = {
     "ENODATA": Trouble.MEDIA,  # BLK_STS_MEDIUM
     "ENOLINK": Trouble.LINK,  # BLK_STS_TRANSPORT
-    "EREMOTEIO": Trouble.DRIVE_FAULT,  # BLK_STS_TARGET
     "ETIMEDOUT": Trouble.HANG,  # BLK_STS_TIMEOUT
     "ETIME": Trouble.HANG,  # BLK_STS_DURATION_LIMIT
     "ENODEV": Trouble.GONE,  # BLK_STS_OFFLINE

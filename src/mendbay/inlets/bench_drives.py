@@ -72,6 +72,13 @@ class BenchDrives(Drives):
             return SilentLine("a loop device is a file and no drive")
         return AtaLine(path, self._question_seconds)
 
+    def drive_behind(self, where: str) -> str:
+        if where.startswith((UNSTEADY, PAGES)):
+            return where
+        from mendbay.inlets import device
+
+        return str(device.drive_behind(Path(where)))
+
     def guard(self, where: str, folder: Path, needed_bytes: int, file_name: str) -> None:
         from mendbay.inlets import device
         from mendbay.inlets.unsteady_description import load_unsteady

@@ -102,6 +102,28 @@ def _look_at_device(path: Path, device: int) -> Identity:
     return _identity(kind, path, size, sector, physical, model, serial)
 
 
+def drive_behind(path: Path) -> Path:
+    """The node of the drive that a partition lies on; `path` itself for all else, also what is not there.
+
+    Raises:
+        SourceError: the node of the drive is missing, or is of another device.
+    """
+    try:
+        status = path.stat()
+    except OSError:
+        return path
+    number = in_use.whole_disk(status.st_rdev) if stat.S_ISBLK(status.st_mode) else status.st_rdev
+    if number == status.st_rdev:
+        return path
+    name = in_use.name_of(number)
+    if in_use.node(name) != number:
+        raise SourceError(
+            f"{path} is a partition, and {name} is not the drive it lies on",
+            "Name the drive itself, such as /dev/sdX",
+        )
+    return Path(name)
+
+
 def claim(path: Path) -> int:
     """A descriptor that keeps a block device to this process: while it is open nothing can mount it.
 

@@ -63,9 +63,12 @@ def _number_of(folder: Path) -> int | None:
 
 
 def name_of(device: int) -> str:
-    """`/dev/NAME`, or the two numbers if the kernel has no name for it."""
+    """`/dev/NAME`, or the two numbers if the kernel has no name for it. The kernel writes a slash inside a
+    name as `!` (Linux, block/genhd.c)."""
     folder = sys_folder(device)
-    return f"/dev/{folder.name}" if folder else f"device {os.major(device)}:{os.minor(device)}"
+    return (
+        "/dev/" + folder.name.replace("!", "/") if folder else f"device {os.major(device)}:{os.minor(device)}"
+    )
 
 
 def whole_disk(device: int) -> int:
@@ -144,7 +147,7 @@ def devices_of_folder(folder: Path) -> tuple[int, ...]:
     found = [own]
     for mount in mounts():
         if mount.device == own:
-            number = _rdev(mount.source)
+            number = node(mount.source)
             if number is not None and number not in found:
                 found.append(number)
     for listed in _several_device_systems():
@@ -161,8 +164,9 @@ def _several_device_systems() -> Iterator[tuple[int, ...]]:
                 yield tuple(number for number in numbers if number is not None)
 
 
-def _rdev(path: str) -> int | None:
-    """The device number of a node below `/dev`; other places are not touched, they could be remote."""
+def node(path: str) -> int | None:
+    """The number of the block device at a node below `/dev`, None if there is none; other places are not
+    touched, they could be remote."""
     if not path.startswith("/dev/"):
         return None
     try:
@@ -183,7 +187,7 @@ def uses_of_device(device: int) -> tuple[str, ...]:
         f"{name_of(one)} is mounted at {mount.point}"
         for mount in mounts()
         for one in watched
-        if one in (mount.device, _rdev(mount.source))
+        if one in (mount.device, node(mount.source))
     ]
     found += [f"{name_of(number)} is used as swap" for number in _swap_devices() if number in watched]
     partitions = {part for one in family if (folder := sys_folder(one)) for part in _partitions(folder)}
@@ -200,7 +204,7 @@ def _swap_lines() -> Iterator[str]:
 
 def _swap_devices() -> Iterator[int]:
     for path in _swap_lines():
-        number = _rdev(path)
+        number = node(path)
         if number is not None:
             yield number
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from mendbay.case.records import Event, Facts
 from mendbay.core.clock import Clock, iso
 from mendbay.imaging.assumptions import Assumptions
+from mendbay.imaging.going_on import Stakes
 from mendbay.jobs.board_ledger_port import BoardLedger
 from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.events import Tell, silent
@@ -24,7 +25,8 @@ class Bench:
     folders, and the person at the bench.
 
     `who` is written into the custody log. `stop` is asked often whether to stop; `power_cycle` is asked
-    to bring back a drive that vanished; `assumed` are the planner's priors and limits;
+    to bring back a drive that vanished; `assumed` are the planner's priors and limits, `stakes` what is at
+    stake where the shop states it;
     `remembered` is what was worked out before, to save time.
     """
 
@@ -42,6 +44,7 @@ class Bench:
     stop: Callable[[], bool] = never
     power_cycle: PowerCycle = no_power_cycle
     assumed: Assumptions = field(default_factory=Assumptions)
+    stakes: Stakes = field(default_factory=Stakes)
     remembered: Remembered = field(default_factory=Forgetful)
 
     def now(self) -> str:

@@ -10,13 +10,16 @@ from enum import StrEnum
 from mendbay.core.clock import Clock
 from mendbay.core.errors import DriveDied, DriveVanished, Interrupted, SourceChanged
 from mendbay.core.span import Span, SpanSet
+from mendbay.imaging.adapter_odds import AdapterOdds
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.attempt import Attempt, Outcome
+from mendbay.imaging.going_on import Left
 from mendbay.imaging.planner import WEIGHT_REST, WEIGHT_WANTED, Planner, Want
 from mendbay.imaging.trouble import Trouble
 from mendbay.jobs.events import Phase, ReadingProgress, Said, Tell
 from mendbay.jobs.ports import DriveReader, HeatWatch, ImageStore, PowerCycle, never, no_power_cycle
 from mendbay.jobs.same_drive import likeness
+from mendbay.jobs.stop_advice import StopAdvice
 
 COMMIT_SECONDS = 1.0
 """How often the checkpoint is renewed while all goes well; at most this much is read again after a crash."""
@@ -58,6 +61,8 @@ class DriveReading:
         power_cycle: how to get a vanished drive back.
         stop: asked before every read whether to stop; everything read so far is then made durable.
         heat: looks after the drive's temperature, with no read under way; None where nothing can.
+        elsewhere: the chances of sectors that only other adapters refused; None where there are none.
+        advice: weighs now and then whether to go on; None where nobody asks.
     """
 
     def __init__(
@@ -71,6 +76,8 @@ class DriveReading:
         power_cycle: PowerCycle = no_power_cycle,
         stop: Callable[[], bool] = never,
         heat: HeatWatch | None = None,
+        elsewhere: AdapterOdds | None = None,
+        advice: StopAdvice | None = None,
     ) -> None:
         self.bay = bay
         self._reader = reader
@@ -83,8 +90,9 @@ class DriveReading:
         self._power_cycle = power_cycle
         self._stop = stop
         self._heat = heat
+        self.advice = advice
         known, refused = store.coverage_here(), store.refused_reads()
-        self._planner = Planner(known, refused, assumed=self._assumed)
+        self._planner = Planner(known, refused, assumed=self._assumed, elsewhere=elsewhere)
         self._queue: deque[Span] = deque()
         self._calm = CALM_READS
         self._refused_in_a_row = 0
@@ -94,6 +102,7 @@ class DriveReading:
         self._rate = _Rate()
         self._phase = Phase.REST
         self._aim = SpanSet()
+        self._wanted = SpanSet()
 
     # ------------------------------------------------------------------ the two ways to read
 
@@ -125,7 +134,8 @@ class DriveReading:
         wants = [Want(spans, WEIGHT_WANTED) for spans in wanted if spans]
         self._planner.reweigh(wants, WEIGHT_REST if rest else 0.0)  # keeps what the drive taught so far
         everything = SpanSet([Span(0, self._store.identity.size_bytes)])
-        aim = everything if rest else _union(wanted)
+        self._wanted = _union(wanted)
+        aim = everything if rest else self._wanted
         self._phase, self._aim = phase or (Phase.REST if rest else Phase.WANTED), aim
         started = self._clock.steady_seconds()
         self._rate.restart(started)
@@ -141,6 +151,8 @@ class DriveReading:
                     return Ending.DONE
         finally:
             self._settle()
+            if self.advice is not None:
+                self.advice.at_end(self._planner.ahead, self._left())
 
     def fetch(self, spans: SpanSet) -> None:
         """Reads the given ranges now, as far as the drive gives them; each of their sectors is tried
@@ -224,6 +236,8 @@ class DriveReading:
             self._calm = 0
             self._refused_in_a_row += 1
         self._planner.learn(attempt)
+        if self.advice is not None and self.advice.spent(attempt.seconds) and self._phase is not Phase.FETCH:
+            self.advice.look(self._planner.ahead, self._left())
         if attempt.outcome is not Outcome.GIVEN:
             self._give_back_queued()
             if self._refused_in_a_row >= DEAD_AFTER:
@@ -328,6 +342,19 @@ class DriveReading:
             aim_bytes=aim_bytes,
             bytes_per_second=rate,
             seconds_left=left / rate if rate > 0 else None,
+        )
+
+    def _left(self) -> Left:
+        """What the present run is to read, and what of that it has not."""
+        coverage, sector = self._store.coverage(), self._store.identity.sector_bytes
+        wanted = self._wanted - coverage.waived
+        rest = self._aim - coverage.waived - wanted
+        read = coverage.read
+        return Left(
+            wanted.total_bytes // sector,
+            (wanted - read).total_bytes // sector,
+            rest.total_bytes // sector,
+            (rest - read).total_bytes // sector,
         )
 
     def _drain(self) -> None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from mendbay.core.span import Span
+    from mendbay.imaging.going_on import Advice
 
 
 class Phase(StrEnum):
@@ -56,7 +57,17 @@ class Said:
     text: str
 
 
-Event = ReadingProgress | StepProgress | Said
+@dataclass(frozen=True, slots=True)
+class Advised:
+    """A recommendation to go on with reading a bay's drive or to stop; `text` says it with the numbers of
+    `advice`. Nothing follows from it by itself."""
+
+    bay: str
+    advice: Advice
+    text: str
+
+
+Event = ReadingProgress | StepProgress | Said | Advised
 Tell = Callable[[Event], None]
 
 

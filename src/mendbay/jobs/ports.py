@@ -170,6 +170,15 @@ class Drives(Protocol):
         """
         ...
 
+    def drive_behind(self, where: str) -> str:
+        """The name of the whole drive that a name leads to: for a partition the drive it lies on, else
+        `where`. Nothing is opened.
+
+        Raises:
+            SourceError: a partition of which the system does not tell the drive.
+        """
+        ...
+
     def guard(self, where: str, folder: Path, needed_bytes: int, file_name: str) -> None:
         """Makes sure that a copy may be written into a folder.
 

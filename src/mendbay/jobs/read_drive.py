@@ -13,16 +13,23 @@ from mendbay.core.errors import ForeignImage, MendbayError, NoSuchCase, SourceEr
 from mendbay.core.quantity import count_text, counted
 from mendbay.core.source import Identity
 from mendbay.core.span import SpanSet
+from mendbay.imaging.adapter_odds import WorthTrying
 from mendbay.imaging.adapters import NOT_STATED, asked_anew
 from mendbay.imaging.image_source import ImageSource
+from mendbay.jobs.adapters_tried import odds_for, what_is_worth_trying, worth_trying_words
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.consents import consents_of, refused
 from mendbay.jobs.drive_reading import DriveReading, Ending
 from mendbay.jobs.events import Said
 from mendbay.jobs.heat_guard import DriveThermometer, HeatGuard
-from mendbay.jobs.ports import DriveReader, ImageStore
+from mendbay.jobs.ports import DriveLine, DriveReader, ImageStore
 from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, require_power
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.same_drive import likeness
+from mendbay.jobs.stop_advice import NO_ADVICE, AdviceGiven, StopAdvice, given_words
+
+OPEN_DRIVE = "open-drive"
+"""The consent to head work in a laboratory (`consents.toml`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +48,8 @@ class DriveAt:
 @dataclass(frozen=True, slots=True)
 class ReadResult:
     """What one reading of a drive came to. Bytes; `sha256` is empty unless every byte is there, as
-    the drive gave it; `changed_bytes` are no longer."""
+    the drive gave it; `changed_bytes` are no longer. `worth_trying` are adapters that may give what is
+    refused, the best first; `advice` is what was advised of going on."""
 
     bay: str
     ending: Ending
@@ -53,6 +61,8 @@ class ReadResult:
     waived_bytes: int
     sha256: str
     changed_bytes: int = 0
+    worth_trying: tuple[WorthTrying, ...] = ()
+    advice: AdviceGiven = NO_ADVICE
 
     @property
     def is_complete(self) -> bool:
@@ -128,6 +138,8 @@ def opened(bench: Bench, number: int, drive: DriveAt) -> Iterator[OpenDrive]:
                 bench.power_cycle,
                 bench.stop,
                 heat,
+                odds_for(bench, number, drive.bay, store),
+                _stop_advice(bench, number, drive.bay),
             )
             source = ImageSource(store, drive.bay, reading.fetch)
             try:
@@ -161,10 +173,15 @@ def say_asked_anew(bench: Bench, one: OpenDrive) -> None:
 
 
 def _heat_guard(bench: Bench, drive: DriveAt) -> HeatGuard | None:
-    """What looks after the drive's temperature; None where there is no whole drive to ask."""
+    """What looks after the drive's temperature, for a partition that of the drive it lies on; None where
+    there is no drive to ask."""
+
+    def line_to_it() -> DriveLine:
+        return bench.drives.line(bench.drives.drive_behind(drive.where))
+
     try:
-        line = bench.drives.line(drive.where)
-    except SourceError as trouble:  # a partition can be read but not asked
+        line = line_to_it()
+    except SourceError as trouble:
         bench.tell(Said(f"The temperature of the drive in bay {drive.bay} is not watched: {trouble.what}"))
         return None
     if not line.is_present:
@@ -179,8 +196,16 @@ def _heat_guard(bench: Bench, drive: DriveAt) -> HeatGuard | None:
             )
         )
         return None
-    thermometer = DriveThermometer(line, lambda: bench.drives.line(drive.where))
+    thermometer = DriveThermometer(line, line_to_it)
     return HeatGuard(drive.bay, thermometer, bench.clock, bench.tell, bench.stop)
+
+
+def _stop_advice(bench: Bench, number: int, bay: str) -> StopAdvice:
+    """What weighs whether to go on. Head work that the customer refused is no other way."""
+    stakes = bench.stakes
+    if OPEN_DRIVE in refused(consents_of(bench, number)):
+        stakes = replace(stakes, head_work_gives=0.0)
+    return StopAdvice(bay, bench.assumed, stakes, bench.tell, bench.clock.steady_seconds)
 
 
 def _refuse_third_bay(bench: Bench, number: int, label: str) -> None:
@@ -195,7 +220,9 @@ def _refuse_third_bay(bench: Bench, number: int, label: str) -> None:
 
 def finish(bench: Bench, number: int, one: OpenDrive, ending: Ending) -> ReadResult:
     """Sums up a reading and notes it in the case."""
-    result = result_of(one, ending)
+    worth = what_is_worth_trying(bench, number, one.bay, one.store)
+    advice = NO_ADVICE if one.reading.advice is None else one.reading.advice.given
+    result = replace(result_of(one, ending), worth_trying=worth, advice=advice)
     text = (
         f"Drive of bay {one.bay} read: {count_text(result.read_bytes)} of "
         f"{count_text(result.identity.size_bytes)} bytes are in the image, "
@@ -206,6 +233,9 @@ def finish(bench: Bench, number: int, one: OpenDrive, ending: Ending) -> ReadRes
             f" {count_text(result.changed_bytes)} bytes of the image are no longer what the drive gave, so "
             "it has no SHA-256."
         )
+    if result.worth_trying:
+        text += f" {worth_trying_words(result.worth_trying[0])}"
+    text = f"{text} {given_words(result.advice)}".rstrip()
     facts: Facts = {
         "bay": one.bay,
         "read_bytes": result.read_bytes,

@@ -11,13 +11,10 @@ from __future__ import annotations
 
 import errno
 import os
-from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
-from dataclasses import dataclass, field
 from pathlib import Path
 
 from mendbay.core.clock import Clock, SystemClock, iso
-from mendbay.core.errors import DamagedCheckpoint, DestinationError, MendbayError
 from mendbay.core.source import Identity
 from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.attempt import Attempt, Outcome
@@ -26,24 +23,15 @@ from mendbay.imaging.differences import Difference, differing
 from mendbay.imaging.lacking import Refusal
 from mendbay.imaging.trouble import Trouble, trouble_in
 from mendbay.jobs.ports import Run
-from mendbay.outlets.checkpoint import Checkpoint, Row, checkpoint_path, clear_stillborn
+from mendbay.outlets.checkpoint import Checkpoint, Row
 from mendbay.outlets.image_bytes import PrefixHasher, runs_of_zeros
-from mendbay.outlets.image_place import is_begun, sync_folder, take_lock, write_error
+from mendbay.outlets.image_commits import Commits
+from mendbay.outlets.image_opening import begin_files, open_files
+from mendbay.outlets.image_place import write_error
 from mendbay.outlets.image_view import ImageView
 
 DECAYED = "the image no longer held what the drive had given"
 """The reason of a doubt that arises where a second read differs."""
-
-
-@dataclass(slots=True)
-class _Batch:
-    """What becomes durable together."""
-
-    rows: list[Row] = field(default_factory=list)
-    differences: list[Difference] = field(default_factory=list)
-
-    def __bool__(self) -> bool:
-        return bool(self.rows or self.differences)
 
 
 class ImageFile(ImageView):
@@ -59,12 +47,8 @@ class ImageFile(ImageView):
         super().__init__(path, image_fd, log)
         self._clock = clock
         self._writable = writable
-        self._committer = ThreadPoolExecutor(1, "checkpoint")
-        self._commits: Future[None] | None = None
+        self._commits = Commits(path, image_fd, log)
         self._hasher = PrefixHasher()
-        self._pending = _Batch()
-        self._in_background = _Batch()
-        self._broken: MendbayError | None = None
 
     # ------------------------------------------------------------------ making and opening
 
@@ -75,35 +59,7 @@ class ImageFile(ImageView):
         Raises:
             DestinationError: a file is already there, or the folder cannot be written to.
         """
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o640)
-        except OSError as trouble:
-            raise write_error(path, trouble) from trouble
-        with ExitStack() as undo:
-            undo.callback(os.close, fd)
-            take_lock(fd, path)  # before anything is cleared away: another process may be at it
-            if os.fstat(fd).st_size == 0:
-                clear_stillborn(path)
-            for there in (path, checkpoint_path(path)):
-                if there.exists() and (there != path or is_begun(path)):
-                    raise DestinationError(
-                        f"{there} already exists.",
-                        "Go on with that image, or choose another name for a new one."
-                        if there == path
-                        else "Its image is gone, erased or moved: name the bay otherwise, or move that file.",
-                    )
-            log = Checkpoint.create(path, identity)
-            undo.callback(log.close)
-            try:
-                os.ftruncate(fd, identity.size_bytes)
-                os.fsync(fd)
-                sync_folder(path.parent)
-            except OSError as trouble:
-                raise write_error(path, trouble) from trouble
-            made = cls(path, fd, log, clock or SystemClock(), writable=True)
-            undo.pop_all()
-            return made
+        return cls._over(path, begin_files(path, identity), clock, writable=True)
 
     @classmethod
     def reopen(cls, path: Path, clock: Clock | None = None, *, writable: bool = True) -> ImageFile:
@@ -114,37 +70,20 @@ class ImageFile(ImageView):
             ImageBusy: another process is writing to it.
             DamagedCheckpoint: the checkpoint is missing, damaged or does not fit the image.
         """
-        log_path = checkpoint_path(path)
-        if not path.exists() and log_path.exists():
-            raise DestinationError(
-                f"The image {path} is gone: erased, half erased or moved; only its log of reads is there.",
-                "If it was moved, put it back. Otherwise read the drive again under another name of its bay.",
-            )
-        if not path.exists():
-            raise DestinationError(f"There is no image {path}.", "Check the name, or start a new image.")
-        if not log_path.exists():
-            raise DamagedCheckpoint(
-                f"The image {path} has no checkpoint {log_path.name} beside it, so nothing says which of its "
-                "bytes were read.",
-                f"Put {log_path.name} back beside it, or start a new image under another name.",
-            )
+        return cls._over(path, open_files(path, writable=writable), clock, writable=writable)
+
+    @classmethod
+    def _over(
+        cls, path: Path, opened: tuple[int, Checkpoint], clock: Clock | None, *, writable: bool
+    ) -> ImageFile:
+        """The image over its open files, which are closed again where they do not fit each other."""
+        fd, log = opened
         with ExitStack() as undo:
-            mode = os.O_RDWR if writable else os.O_RDONLY
-            try:
-                fd = os.open(path, mode | os.O_CLOEXEC | os.O_NOFOLLOW)
-            except OSError as trouble:
-                raise DestinationError(
-                    f"The image {path} cannot be opened: {trouble.strerror}.",
-                    "Check who may read and write it.",
-                ) from trouble
             undo.callback(os.close, fd)
-            if writable:
-                take_lock(fd, path)
-            log = Checkpoint.open(path, writable=writable)
             undo.callback(log.close)
-            found = cls(path, fd, log, clock or SystemClock(), writable)
+            made = cls(path, fd, log, clock or SystemClock(), writable)
             undo.pop_all()
-            return found
+            return made
 
     # ------------------------------------------------------------------ adding
 
@@ -221,7 +160,7 @@ class ImageFile(ImageView):
         add_digests(row.digests, span, data)
         unlike = differing(span, self.take(span), data, self._identity.sector_bytes)
         found = [Difference(part, run, self._run, at) for one in unlike for part, run in self.provenance(one)]
-        self._pending.rows.append(row)
+        self._commits.pending.rows.append(row)
         for one in found:
             self.note_difference(one)
 
@@ -256,7 +195,7 @@ class ImageFile(ImageView):
     def _row_from(self, start: int, at: str, *, vouched: bool) -> Row:
         """The row that a read given from `start` on belongs to: the last one if it goes on where that ends,
         else a new one. Rows with digests and rows without are never one."""
-        last = self._pending.rows[-1] if self._pending.rows else None
+        last = self._commits.pending.rows[-1] if self._commits.pending.rows else None
         if (
             last is None
             or (last.outcome, last.run, last.stop) != ("given", self._run, start)
@@ -266,7 +205,7 @@ class ImageFile(ImageView):
             digests = bytearray() if vouched else b""
             at = at or iso(self._clock.now())
             last = Row(self._run, start, start, "given", "", 0.0, at, "", None, digests)
-            self._pending.rows.append(last)
+            self._commits.pending.rows.append(last)
         return last
 
     def _write(self, span: Span, data: memoryview) -> None:
@@ -312,7 +251,7 @@ class ImageFile(ImageView):
 
     def adopt_refusal(self, one: Refusal, outcome: str) -> None:
         """Notes a refused read of a run that is known here, at its own time."""
-        self._pending.rows.append(
+        self._commits.pending.rows.append(
             Row(
                 one.run,
                 one.span.start,
@@ -332,13 +271,13 @@ class ImageFile(ImageView):
         """Notes that these ranges are deliberately left."""
         at = iso(self._clock.now())
         for span in spans:
-            self._pending.rows.append(Row(self._run, span.start, span.stop, "waived", "", 0.0, at))
+            self._commits.pending.rows.append(Row(self._run, span.start, span.stop, "waived", "", 0.0, at))
         self._waived = self._waived | spans
         self._coverage = None
 
     def note_difference(self, one: Difference) -> None:
         """Notes that two reads differ."""
-        self._pending.differences.append(one)
+        self._commits.pending.differences.append(one)
         self._unlike.append(one.span)
 
     def note_changed(self, spans: SpanSet) -> None:
@@ -367,7 +306,7 @@ class ImageFile(ImageView):
             else:
                 doubts.append(Row(claim.run, claim.span.start, claim.span.stop, "doubted", why, 0.0, at))
         if doubts:
-            self._pending.rows += doubts
+            self._commits.pending.rows += doubts
             self.commit()
             self.coverage()  # folds in what was kept last
             for row in doubts:
@@ -389,10 +328,7 @@ class ImageFile(ImageView):
 
     def commit_soon(self) -> None:
         """Makes everything pending durable in the background; does nothing if that is still going on."""
-        if self._pending and (self._commits is None or self._commits.done()):
-            self._join_background()
-            self._in_background, self._pending = self._pending, _Batch()
-            self._commits = self._committer.submit(self._make_durable, self._in_background)
+        self._commits.soon()
 
     def commit(self) -> None:
         """Makes everything pending durable: first the bytes, then the log that speaks of them.
@@ -400,39 +336,7 @@ class ImageFile(ImageView):
         Raises:
             NoRoom, DestinationError: the disk would not take it; nothing is claimed that is not there.
         """
-        self._join_background()
-        if self._pending:
-            self._make_durable(self._pending)
-            self._pending = _Batch()
-
-    def _join_background(self) -> None:
-        """Waits for the commit under way; if it failed its rows are pending again."""
-        if self._commits is None:
-            return
-        waiting, self._commits = self._commits, None
-        try:
-            waiting.result()
-        except BaseException:
-            self._pending = _Batch(
-                self._in_background.rows + self._pending.rows,
-                self._in_background.differences + self._pending.differences,
-            )
-            raise
-        finally:
-            self._in_background = _Batch()
-
-    def _make_durable(self, batch: _Batch) -> None:
-        if self._broken is not None:
-            raise self._broken
-        try:
-            if any(row.outcome == "given" for row in batch.rows):
-                os.fdatasync(self._fd)
-        except OSError as trouble:
-            # The system may have dropped the bytes it could not write and call the next flush a success:
-            # nothing that was pending may be claimed by this process any more.
-            self._broken = write_error(self._path, trouble)
-            raise self._broken from trouble
-        self._log.append(batch.rows, batch.differences)
+        self._commits.now()
 
     def digest(self, *, compute: bool = True) -> str:
         """SHA-256 of the whole image file, hexadecimal, or an empty text while anything is unread or
@@ -488,10 +392,10 @@ class ImageFile(ImageView):
     def close(self) -> None:
         """Commits and lets go of the files."""
         try:
-            if self._writable and self._broken is None:
+            if self._writable and not self._commits.is_broken:
                 self.commit()
         finally:
-            self._committer.shutdown(wait=True)
+            self._commits.close()
             self._hasher.close()
             self._log.close()
             os.close(self._fd)

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from mendbay.core.quantity import bytes_text, count_text, counted, duration_text, percent_text
+from mendbay.core.quantity import bytes_text, count_text, counted, duration_text, percent_text, share_text
 
 UNITS = {
     "byte": 1,
@@ -161,3 +161,12 @@ def test_things_are_counted_in_words() -> None:
     assert [counted(number, "bit", plain=True) for number in (0, 1, 2, 1204)] == [
         "0 bits", "1 bit", "2 bits", "1 204 bits",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("share", "text"),
+    [(0.0, "under 0.01 %"), (0.0042, "0.42 %"), (0.0198, "2 %"), (0.127, "13 %"), (0.995, "over 99 %")],
+)
+def test_small_shares_have_two_digits_that_count(share: float, text: str) -> None:
+    assert share_text(share, plain=True) == text
+    assert share_text(share) == text.replace(" %", "\N{THIN SPACE}%")

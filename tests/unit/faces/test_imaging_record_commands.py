@@ -18,7 +18,7 @@ from mendbay.core.span import Span
 from mendbay.imaging.block_digests import BLOCK_BYTES
 from mendbay.jobs.imaging_record import LACKING_COLUMNS
 from mendbay.outlets.image_file import ImageFile
-from support.answers import Run, answer, refused, text_of
+from support.answers import Run, answer, fits, refused, text_of
 from support.commands import Commands, commands
 
 SIZE = 4 * BLOCK_BYTES
@@ -403,3 +403,40 @@ def test_a_bay_without_an_image_is_told(run: Run, tmp_path: Path) -> None:
         refused(run, 41, "drive", name, 1, 1)
     (tmp_path / "drive.img").write_bytes(bytes(1 << 20))
     refused(run, 41, "drive", "compare", 1, 1, tmp_path / "drive.img")
+
+
+def test_what_is_at_stake_is_stated_in_one_currency_and_with_a_worth(
+    run: Run, content: bytes, tmp_path: Path
+) -> None:
+    opened(run, "Quillmere Pottery")
+    read_it = ("drive", "read", 1, 1, tmp_path / "drive.img")
+    assert "worth" in refused(run, 2, *read_it, "--bench-hour", "60.00 EUR")
+    assert "currency" in refused(run, 2, *read_it, "--worth", "100.00 EUR", "--bench-hour", "60.00 GBP")
+    found = answer(run, *read_it, "--worth", "100.00 EUR", "--bench-hour", "60.00")
+    assert found["advice"] == {"at_end": None, "stop_after_seconds": None, "stop": None}
+    assert found["worth_trying"] == []
+
+
+def test_advice_and_the_adapter_to_try_are_told_and_fit_the_screen(
+    run: Run, content: bytes, tmp_path: Path
+) -> None:
+    opened(run, "Quillmere Pottery")
+    description = tmp_path / "bridge.toml"
+    description.write_text('image = "drive.img"\nserial = "7K0042"\nrefused = [[100, 120]]\n')
+    read_it = ("drive", "read", 1, 1, f"unsteady:{description}", "--adapter", "USB bridge", "--tries", 1)
+    done = run(*read_it, "--condition", "clicks")
+    assert done.returncode == 3, "advice changes no exit code"
+    assert fits(done.stdout)
+    assert fits(done.stderr)
+    assert "recommended: stop here, power the drive off" in " ".join(done.stderr.split())
+    said = " ".join(done.stdout.split())
+    assert "Another one, or another cable, may give about 12 of the 120 refused sectors" in said
+    assert "Stopping was recommended after" in said
+    description.write_text('image = "drive.img"\nserial = "7K0042"\nrefused = [[100, 90]]\n')
+    again = ("drive", "read", 1, 1, f"unsteady:{description}", "--adapter", "port on the board", "--tries", 1)
+    found = answer(run, *again, codes=(3,))
+    assert found["worth_trying"] == []
+    other = answer(run, "drive", "read", 1, 2, read_it[4], *read_it[5:], codes=(3,))
+    (port,) = other["worth_trying"]
+    assert (port["adapter"], port["given"], port["asked"]) == ("port on the board", 30, 120)
+    assert other["advice"]["stop"] is None or not other["advice"]["stop"]["go_on"]

@@ -17,7 +17,7 @@ from mendbay.imaging.trouble import Trouble, of_errno, trouble_in, trouble_of
 BLOCK_STATUS = [
     ("BLK_STS_MEDIUM", errno.ENODATA, Trouble.MEDIA),
     ("BLK_STS_TRANSPORT", errno.ENOLINK, Trouble.LINK),
-    ("BLK_STS_TARGET", errno.EREMOTEIO, Trouble.DRIVE_FAULT),
+    ("BLK_STS_TARGET", errno.EREMOTEIO, Trouble.UNKNOWN),
     ("BLK_STS_TIMEOUT", errno.ETIMEDOUT, Trouble.HANG),
     ("BLK_STS_DURATION_LIMIT", errno.ETIME, Trouble.HANG),
     ("BLK_STS_OFFLINE", errno.ENODEV, Trouble.GONE),

@@ -7,10 +7,13 @@ The tree: disk 8:0 `sda` with partitions 8:1 and 8:2; set 9:0 `md0` on the first
 from __future__ import annotations
 
 import os
-from pathlib import Path
+import stat
+from pathlib import Path, PosixPath
+from typing import ClassVar
 
 import pytest
 
+from mendbay.core.errors import SourceError
 from mendbay.inlets import device, in_use
 
 SDA, SDA1, SDA2 = os.makedev(8, 0), os.makedev(8, 1), os.makedev(8, 2)
@@ -79,7 +82,7 @@ def tree(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Tree:
 def nodes(monkeypatch: pytest.MonkeyPatch) -> dict[str, int]:
     """Device nodes by name, since a test cannot make real ones."""
     known = {"/dev/sda2": SDA2, "/dev/sdb": SDB, "/dev/dm-0": DM0}
-    monkeypatch.setattr(in_use, "_rdev", known.get)
+    monkeypatch.setattr(in_use, "node", known.get)
     return known
 
 
@@ -194,3 +197,48 @@ def test_model_and_serial_come_from_what_the_kernel_keeps(
     assert device.texts_of(SDA) == expected
     assert device.texts_of(SDA1) == expected, "a partition answers with its disk"
     assert device.texts_of(SDB) == ("", "")
+
+
+class Node(PosixPath):
+    """A path that the system says is a block device of a number, without a device."""
+
+    numbers: ClassVar[dict[str, int]] = {}
+
+    def stat(self, *, follow_symlinks: bool = True) -> os.stat_result:
+        number = self.numbers.get(str(self))
+        if number is None:
+            return super().stat(follow_symlinks=follow_symlinks)
+        values = [0] * 10
+        values[0] = stat.S_IFBLK | 0o660
+        return os.stat_result(values, {"st_rdev": number})
+
+
+def test_the_drive_behind_a_partition_is_the_one_it_lies_on(
+    tree: Tree, nodes: dict[str, int], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr(Node, "numbers", {"/dev/sda2": SDA2, "/dev/sdb": SDB, "/dev/odd1": os.makedev(99, 1)})
+    nodes["/dev/sda"] = SDA
+    assert device.drive_behind(Node("/dev/sda2")) == Path("/dev/sda")
+    assert device.drive_behind(Node("/dev/sdb")) == Path("/dev/sdb"), "a whole drive is its own"
+    assert device.drive_behind(Node("/dev/odd1")) == Path("/dev/odd1"), "one that /sys does not know"
+    image = tmp_path / "image"
+    image.write_bytes(b"\0" * 512)
+    assert device.drive_behind(image) == image
+    assert device.drive_behind(tmp_path / "missing") == tmp_path / "missing"
+
+
+@pytest.mark.parametrize("found", [None, SDB])
+def test_a_node_that_is_not_the_drive_of_the_partition_is_not_asked(
+    tree: Tree, nodes: dict[str, int], monkeypatch: pytest.MonkeyPatch, found: int | None
+) -> None:
+    monkeypatch.setattr(Node, "numbers", {"/dev/sda2": SDA2})
+    if found is not None:
+        nodes["/dev/sda"] = found
+    with pytest.raises(SourceError, match="/dev/sda is not the drive it lies on"):
+        device.drive_behind(Node("/dev/sda2"))
+
+
+def test_a_slash_in_the_name_of_a_drive(tree: Tree, nodes: dict[str, int]) -> None:
+    """The kernel writes it as `!` in /sys (Linux, block/genhd.c)."""
+    tree.add("array!d0", "104:0")
+    assert in_use.name_of(os.makedev(104, 0)) == "/dev/array/d0"

@@ -343,9 +343,9 @@ def test_what_is_given_and_refused_is_noted_with_the_temperature_told_lately() -
 
 
 class Partition(BenchDrives):
-    """Image files of which the bench says that they are partitions."""
+    """Image files of which the bench says that they are partitions of a drive that nobody knows."""
 
-    def line(self, where: str) -> Line:  # type: ignore[override]
+    def drive_behind(self, where: str) -> str:
         raise SourceError(f"{where} is a partition", "Name the drive itself")
 
 
@@ -357,6 +357,23 @@ def test_a_drive_that_is_not_watched_is_told(bench: Bench, tmp_path: Path) -> No
     words = [one.text for one in said if isinstance(one, Said) and "not watched" in one.text]
     assert len(words) == 1
     assert words[0].endswith("drive.img is a partition.")
+
+
+class OnAHotDrive(BenchDrives):
+    """Image files of which the bench says that they are partitions of a drive of 61 degrees."""
+
+    def drive_behind(self, where: str) -> str:
+        return f"the drive of {where}"
+
+    def line(self, where: str) -> Line:  # type: ignore[override]
+        assert where.startswith("the drive of "), "a partition says nothing of itself"
+        return Line({Question.IDENTIFY: identity_page(words={206: 1}), Question.SCT_STATUS: sct_page(61)})
+
+
+def test_a_partition_is_watched_through_the_drive_it_lies_on(bench: Bench, tmp_path: Path) -> None:
+    (tmp_path / "drive.img").write_bytes(numbered(200_000))
+    apart = replace(bench, drives=OnAHotDrive(), clock=Quick())
+    assert read_drive(apart, 1, DriveAt("1", str(tmp_path / "drive.img"))).ending is Ending.TOO_HOT
 
 
 @dataclass

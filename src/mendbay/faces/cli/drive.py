@@ -13,6 +13,7 @@ from mendbay.faces.cli.caution_words import DRIVE, say_cautions, say_unsettled
 from mendbay.faces.cli.drive_facts import COMMANDS
 from mendbay.faces.cli.drive_record import blend, compared_json, compared_lines, refused, show, verify
 from mendbay.faces.cli.screen import Screen
+from mendbay.faces.cli.stakes import stakes_of, stakes_options
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.hazard import Condition as DriveCondition
 from mendbay.jobs.compare_drive import compare_drive
@@ -99,6 +100,7 @@ for one in COMMANDS:
 )
 @SECTOR
 @ASK_NOTHING
+@stakes_options
 @ALTHOUGH_REFUSED
 @ALTHOUGH_HARMFUL
 @click.pass_obj
@@ -114,12 +116,17 @@ def read(
     patience: float,
     sector_bytes: str,
     ask_nothing: bool,
+    worth: str | None,
+    bench_hour: str | None,
+    head_work_gives: float,
     although_refused: str,
     although_harmful: str,
 ) -> None:
     """Read the drive of BAY in CASE from SOURCE into its image, or go on with it.
 
     A drive that vanishes is brought back by the relay that settings/power.toml names, or by you when asked.
+    While it reads, and at the end, it is said whether going on is worth the risk, where head work in a clean
+    room is the other way. Nothing is stopped for that.
     """
     with (
         screen.stoppable() as stop,
@@ -129,6 +136,7 @@ def read(
             stop=stop,
             power_cycle=screen.ask_power_cycle,
             assumed=assumptions(tries, condition),
+            stakes=stakes_of(worth, bench_hour, head_work_gives),
             patience_seconds=patience,
             sector_bytes=int(sector_bytes),
         ) as bench,

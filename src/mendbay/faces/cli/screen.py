@@ -17,7 +17,7 @@ from typing import Any
 import click
 
 from mendbay.core.quantity import bytes_text, duration_text, percent_text
-from mendbay.jobs.events import Event, Phase, ReadingProgress, Said, StepProgress
+from mendbay.jobs.events import Advised, Event, Phase, ReadingProgress, Said, StepProgress
 
 WIDTH = 80
 PHASES = {
@@ -75,6 +75,10 @@ class Screen:
             if not self.as_json:
                 self._clear()
                 click.echo(without_controls(event.text), err=True)
+        elif isinstance(event, Advised):
+            if not self.as_json:
+                self._clear()
+                click.echo(wrapped(without_controls(event.text), "", "  "), err=True)
         elif self._progress:
             self._draw(without_controls(_progress_line(event), one_line=True))
 

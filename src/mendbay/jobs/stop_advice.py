@@ -1,0 +1,163 @@
+"""Watches whether reading a drive is still worth its risk, and says so. It never stops anything."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from mendbay.core.quantity import counted, duration_text, share_text
+from mendbay.imaging.ahead import Ahead
+from mendbay.imaging.assumptions import Assumptions
+from mendbay.imaging.going_on import STEP_SECONDS, Advice, Left, Stakes, advise
+from mendbay.jobs.events import Advised, Tell
+
+LOOK_EVERY_SECONDS = 60.0
+"""Of bench time (own choice): a look takes some hundredths of a second."""
+SURE_AFTER = 2
+"""Looks in a row that must agree before something is said: one unlucky minute is none (own choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class AdviceGiven:
+    """What was advised in a reading.
+
+    Attributes:
+        last: the advice at the end; None where nothing was left to weigh.
+        stopped_at: seconds of bench time at which stopping was first advised, None if it never was.
+        stop: that advice.
+    """
+
+    last: Advice | None = None
+    stopped_at: float | None = None
+    stop: Advice | None = None
+
+
+NO_ADVICE = AdviceGiven()
+
+
+class StopAdvice:
+    """The advice for one drive being read. Bench time is what passed on the clock, or what the drive says its
+    reads took where that is more, as with a simulated drive.
+
+    Args:
+        bay: for events.
+        assumed: holds how likely the drive is lost.
+        stakes: what is at stake.
+        tell: hears of the advice, when it is first sure and whenever it changes.
+        now: seconds of a steady clock.
+    """
+
+    def __init__(
+        self, bay: str, assumed: Assumptions, stakes: Stakes, tell: Tell, now: Callable[[], float]
+    ) -> None:
+        self._bay = bay
+        self._assumed = assumed
+        self._stakes = stakes
+        self._tell = tell
+        self._now = now
+        self._began = now()
+        self._read_seconds = 0.0
+        self._due_at = LOOK_EVERY_SECONDS
+        self._said: bool | None = None
+        self._agreeing = 0
+        self._given = AdviceGiven()
+
+    @property
+    def given(self) -> AdviceGiven:
+        """What was advised so far."""
+        return self._given
+
+    @property
+    def bench_seconds(self) -> float:
+        """How long the drive has been read."""
+        return max(self._now() - self._began, self._read_seconds)
+
+    def spent(self, seconds: float) -> bool:
+        """Notes how long a read took; whether it is time to look ahead."""
+        self._read_seconds += seconds
+        return self.bench_seconds >= self._due_at
+
+    def look(self, ahead: Callable[[float], Ahead], left: Left) -> None:
+        """Weighs what the next stretch brings, and says what follows once it is sure.
+
+        Args:
+            ahead: what so many seconds are expected to bring.
+            left: what is still to be read.
+        """
+        self._due_at = self.bench_seconds + LOOK_EVERY_SECONDS
+        before = self._given.last
+        found = self._weigh(ahead, left)
+        self._given = AdviceGiven(found, self._given.stopped_at, self._given.stop)
+        if found is None:
+            return
+        same = before is not None and before.go_on == found.go_on
+        self._agreeing = self._agreeing + 1 if same else 1
+        if self._agreeing >= SURE_AFTER and found.go_on != self._said:
+            self._said = found.go_on
+            if not found.go_on and self._given.stop is None:
+                self._given = AdviceGiven(found, self.bench_seconds, found)
+            self._tell(Advised(self._bay, found, advice_words(self._bay, found)))
+
+    def at_end(self, ahead: Callable[[float], Ahead], left: Left) -> None:
+        """Weighs once more, when a reading has ended for whatever reason; says nothing."""
+        self._given = AdviceGiven(self._weigh(ahead, left), self._given.stopped_at, self._given.stop)
+
+    def _weigh(self, ahead: Callable[[float], Ahead], left: Left) -> Advice | None:
+        if left.lacking <= 0:
+            return None
+        assumed = self._assumed
+        return advise(
+            ahead(STEP_SECONDS), left, assumed.hazard_per_hour, assumed.hazard_per_refusal, self._stakes
+        )
+
+
+def advice_words(bay: str, one: Advice) -> str:
+    """An advice with its numbers and the reason, for a person."""
+    if one.go_on:
+        return f"Bay {bay}, recommended: go on. {numbers_of(one)}"
+    return (
+        f"Bay {bay}, recommended: stop here, power the drive off. {numbers_of(one)} {_reason(one)} "
+        "You decide; until you stop it, reading goes on."
+    )
+
+
+def _reason(one: Advice) -> str:
+    if one.risks >= one.costs:
+        return "Head work in a clean room would have more to gain."
+    return "That is not worth the bench."
+
+
+def numbers_of(one: Advice) -> str:
+    """The numbers behind an advice, in a sentence or two."""
+    is_whole = one.seconds >= STEP_SECONDS
+    stretch = "The next hour" if is_whole else f"What is left to try, about {duration_text(one.seconds)},"
+    refused = round(one.refusals)
+    reads = counted(refused, "refused read") if refused else "hardly a refused read"
+    brings = f"{stretch} is expected to bring {share_text(one.brings)} of what is still wanted ({reads})"
+    dies = f"the drive is lost meanwhile with {share_text(one.dies)}"
+    costs = ""
+    if one.costs:
+        as_much = (
+            f"as much as {share_text(one.costs)} of it" if one.costs <= 1 else "more than all of it is worth"
+        )
+        costs = f" The bench costs {as_much}."
+    if one.head_work_gives <= 0:
+        return f"{brings}; {dies}, and head work is no option.{costs}"
+    return (
+        f"{brings} and to risk {share_text(one.risks)} of it: {dies}, and head work might still give "
+        f"{share_text(one.head_work_gives)}.{costs}"
+    )
+
+
+def given_words(given: AdviceGiven) -> str:
+    """What was advised in a reading, as sentences for its story; empty where there is nothing to tell."""
+    told = ""
+    if given.stop is not None and given.stopped_at is not None:
+        told = (
+            f"Stopping was recommended after {duration_text(given.stopped_at)}: {numbers_of(given.stop)} "
+            f"{_reason(given.stop)}"
+        )
+    if given.last is not None and (given.last.go_on or not told):
+        word = "Going on" if given.last.go_on else "Leaving it at that, with its power off,"
+        told = f"{told} {word} is recommended at the end: {numbers_of(given.last)}".strip()
+    return told

@@ -1,0 +1,76 @@
+"""A simulated drive behind two adapters, read as a technician would."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import pytest
+
+from mendbay.core.source import Identity
+from mendbay.inlets.bench_drives import BenchDrives
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.ports import DriveReader
+from mendbay.jobs.read_drive import DriveAt, ReadResult, read_drive
+from support.scripted_drive import ScriptedDrive, numbered
+
+SECTORS = 40_000
+BAD = frozenset(range(1000, 1040))
+THROUGH_PORT = frozenset(range(1000, 1030))
+"""What the drive gives through the port on the board."""
+
+
+class OnAnAdapter(ScriptedDrive):
+    """Named like a device, so that a guard has something to look at."""
+
+    @property
+    def identity(self) -> Identity:
+        return replace(self._identity, name="/dev/null")
+
+
+@dataclass
+class Drives(BenchDrives):
+    """One drive that refuses `bad`, whatever is named."""
+
+    bad: set[int] = field(default_factory=set)
+
+    def open(self, where: str) -> DriveReader:
+        return OnAnAdapter(numbered(SECTORS), bad=self.bad)  # type: ignore[return-value]
+
+    def drive_behind(self, where: str) -> str:
+        return "unsteady:none"
+
+    def guard(self, where: str, folder: Path, needed_bytes: int, file_name: str) -> None:
+        """There is room."""
+
+
+def read(bench: Bench, bay: str, adapter: str, bad: set[int]) -> ReadResult:
+    return read_drive(replace(bench, drives=Drives(bad=bad)), 1, DriveAt(bay, "a drive", adapter))
+
+
+def test_the_odds_of_a_second_adapter_are_learned_within_the_case(bench: Bench) -> None:
+    first = read(bench, "1", "USB bridge", set(BAD))
+    assert first.refused_bytes == len(BAD) * 512
+    (another,) = first.worth_trying
+    assert (another.adapter, another.sectors, another.asked) == ("", 40, 0)
+    assert another.expected == pytest.approx(4.0)
+
+    second = read(bench, "1", "port on the board", set(BAD - THROUGH_PORT))
+    assert second.refused_bytes == 10 * 512
+    assert second.worth_trying == (), "the ten that are left were refused through both"
+
+    other_bay = read(bench, "2", "usb-bridge", set(BAD))
+    (port,) = other_bay.worth_trying
+    assert (port.adapter, port.sectors, port.given, port.asked) == ("port on the board", 40, 30, 40)
+    assert port.expected == pytest.approx(40 * 30.4 / 44)
+    told = bench.ledger.events(1)[-1].text
+    assert "Through the adapter “port on the board” about 28 of the 40 refused sectors may come" in told
+    assert "it gave 30 of 40 sectors refused like them" in told
+
+
+def test_nothing_is_said_where_nobody_named_the_adapter(bench: Bench) -> None:
+    assert read(bench, "1", "", set(BAD)).worth_trying == ()
+
+
+def test_a_drive_that_refuses_nothing_needs_no_other_adapter(bench: Bench) -> None:
+    assert read(bench, "1", "USB bridge", set()).worth_trying == ()
