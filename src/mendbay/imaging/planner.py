@@ -216,19 +216,22 @@ class Planner:
             wants, rest_weight: as for a new planner.
             left: what need not be read here, as after `withdraw`; what was withdrawn before is open again.
         """
-        sector = self._sector
-        given = self.given()
-        alone = np.array(sorted(self._tries), dtype=np.int64) * sector
-        refused = SpanSet.from_bounds(alone, np.minimum(alone + sector, self._size))
-        decided = given | refused | self._waived | self.under_way()
         held = [one for one in self._out.values() if one.tries]
         for piece in held:
             self._tries.pop(piece.start, None)
-        self._lay_out(decided.complement(Span(0, self._size)), wants, rest_weight, left)
+        self._lay_out(self._undecided(), wants, rest_weight, left)
         for piece in held:
             self._tries[piece.start] = piece.tries
         for piece in self._out.values():
             piece.weight = self._weight_at(piece.start, wants, rest_weight)
+
+    def _undecided(self) -> SpanSet:
+        """What was never given nor refused alone, is not waived, and not under way."""
+        sector = self._sector
+        alone = np.array(sorted(self._tries), dtype=np.int64) * sector
+        refused = SpanSet.from_bounds(alone, np.minimum(alone + sector, self._size))
+        decided = self.given() | refused | self._waived | self.under_way()
+        return decided.complement(Span(0, self._size))
 
     def _weight_at(self, at: int, wants: Sequence[Want], rest_weight: float) -> float:
         found = [one.weight for one in wants if at * self._sector in one.spans.widen(self._sector)]
@@ -345,6 +348,11 @@ class Planner:
                     if piece.start <= start < stop <= piece.stop:
                         self._pieces.add(piece.part(start, stop))
                 self._push(region)
+
+    def waive(self, spans: SpanSet) -> None:
+        """Leaves these ranges for good; what is under way there counts all the same."""
+        self._waived = self._waived | spans
+        self.reweigh(self._wants, self._rest_weight)
 
     def put_back(self, spans: SpanSet, factor: float = 1.0, weight: float | None = None) -> None:
         """Opens again what of these ranges was withdrawn and is neither given nor done with here.

@@ -83,9 +83,16 @@ class SharedTask:
 
     # ------------------------------------------------------------------ what is wanted
 
-    def begin(self, wants: tuple[Sequence[Want], Sequence[Want]], rest_weight: float) -> None:
-        """Says, or changes, what the sectors of each drive are worth (as `Planner.reweigh`)."""
+    def begin(
+        self,
+        wants: tuple[Sequence[Want], Sequence[Want]],
+        rest_weight: float,
+        gone: tuple[bool, bool] = (False, False),
+    ) -> None:
+        """Says, or changes, what the sectors of each drive are worth (as `Planner.reweigh`), and which of
+        them reads no more."""
         self._wants, self._rest_weight = wants, rest_weight
+        self._gone = list(gone)
         self._lay_out()
 
     def read_whole(self) -> None:

@@ -15,6 +15,7 @@ from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.planner import WEIGHT_REST, WEIGHT_WANTED, Planner, Want
 from mendbay.imaging.trouble import Trouble
 from mendbay.jobs.events import Phase, ReadingProgress, Said, Tell
+from mendbay.jobs.picking import Alone, Picker
 from mendbay.jobs.ports import DriveReader, HeatWatch, ImageStore, PowerCycle, never, no_power_cycle
 
 COMMIT_SECONDS = 1.0
@@ -36,6 +37,7 @@ class Ending(StrEnum):
     TOO_HOT = "the drive got too hot"
     HEAT_UNKNOWN = "the drive was hot and no longer tells how warm it is"
     WORSE = "the drive refuses too much of what it gave before"
+    PAUSED = "something else is wanted first"
 
 
 class DriveReading:
@@ -79,7 +81,8 @@ class DriveReading:
         self._stop = stop
         self._heat = heat
         known, refused = store.coverage_here(), store.refused_reads()
-        self._planner = Planner(known, refused, assumed=self._assumed)
+        self.planner = Planner(known, refused, assumed=self._assumed)
+        self.picker: Picker = Alone(self.planner)
         self._queue: deque[Span] = deque()
         self._calm = CALM_READS
         self._refused_in_a_row = 0
@@ -99,6 +102,8 @@ class DriveReading:
         rest: bool = True,
         seconds: float | None = None,
         phase: Phase | None = None,
+        wants: Sequence[Want] = (),
+        pause: Callable[[], bool] = never,
     ) -> Ending:
         """Reads what is wanted and, with `rest`, everything else, as the planner orders it.
 
@@ -107,6 +112,8 @@ class DriveReading:
             rest: whether to go on with everything else.
             seconds: how long it may take; None: until nothing is left to try.
             phase: what to call it in events.
+            wants: further ranges, each with a weight of its own.
+            pause: asked before every read whether to leave off for now.
 
         Returns:
             Why it ended. Whatever the reason, everything read is durable.
@@ -116,10 +123,10 @@ class DriveReading:
             DriveDied: it refuses everything, also what it gave before.
             NoRoom, DestinationError: the image cannot grow.
         """
-        wants = [Want(spans, WEIGHT_WANTED) for spans in wanted if spans]
-        self._planner.reweigh(wants, WEIGHT_REST if rest else 0.0)  # keeps what the drive taught so far
+        told = [Want(spans, WEIGHT_WANTED) for spans in wanted if spans] + list(wants)
+        self.picker.begin(told, WEIGHT_REST if rest else 0.0)
         everything = SpanSet([Span(0, self._store.identity.size_bytes)])
-        aim = everything if rest else _union(wanted)
+        aim = everything if rest else _union([one.spans for one in told])
         self._phase, self._aim = phase or (Phase.REST if rest else Phase.WANTED), aim
         started = self._clock.steady_seconds()
         self._rate.restart(started)
@@ -131,8 +138,12 @@ class DriveReading:
                     return Ending.STOPPED
                 if seconds is not None and self._clock.steady_seconds() - started >= seconds:
                     return Ending.TIME_UP
-                if not self._step(self._planner.choose):
-                    return Ending.DONE
+                if pause():
+                    return Ending.PAUSED
+                if not self._step(self.picker.choose):
+                    self._store.commit_soon()  # it may be long until the next answer
+                    if not self.picker.waits():
+                        return Ending.DONE
         finally:
             self._settle()
 
@@ -148,7 +159,7 @@ class DriveReading:
         wanted = spans.clip(Span(0, self._store.identity.size_bytes)).widen(self._store.identity.sector_bytes)
         self._phase, self._aim = Phase.FETCH, wanted
         try:
-            while self.heat_ending() is None and self._step(lambda: self._planner.choose_within(wanted)):
+            while self.heat_ending() is None and self._step(lambda: self.picker.choose_within(wanted)):
                 if self._stop():
                     raise Interrupted(
                         f"Stopped while reading from the drive in bay {self.bay}.",
@@ -204,7 +215,7 @@ class DriveReading:
                 trouble=attempt.trouble or Trouble.GONE,
             )
             self._store.note(fall)
-            self._planner.learn(fall)
+            self.picker.learn(fall)
             self._give_back_queued()
             self._bring_back()
             return
@@ -217,7 +228,7 @@ class DriveReading:
             self._store.note(attempt)
             self._calm = 0
             self._refused_in_a_row += 1
-        self._planner.learn(attempt)
+        self.picker.learn(attempt)
         if attempt.outcome is not Outcome.GIVEN:
             self._give_back_queued()
             if self._refused_in_a_row >= DEAD_AFTER:
@@ -228,7 +239,7 @@ class DriveReading:
         """Reads queued behind one that failed were dropped untried: the planner may choose anew."""
         assert self._reader.queued == 0
         while self._queue:
-            self._planner.give_back(self._queue.popleft())
+            self.picker.give_back(self._queue.popleft())
 
     def _check_alive(self) -> None:
         """After a long row of refusals: does the drive still give what it gave before?"""
@@ -282,9 +293,10 @@ class DriveReading:
 
     def _progress(self, now_at: Span, now: float) -> ReadingProgress:
         coverage = self._store.coverage()
-        aim_bytes = self._aim.total_bytes
-        done = (coverage.read & self._aim).total_bytes
-        refused = (coverage.refused & self._aim).total_bytes
+        aim = self._aim - self.picker.left()
+        aim_bytes = aim.total_bytes
+        done = (coverage.read & aim).total_bytes
+        refused = (coverage.refused & aim).total_bytes
         rate = self._rate.bytes_per_second(now)
         left = aim_bytes - done - refused
         return ReadingProgress(
@@ -303,7 +315,7 @@ class DriveReading:
         while self._queue and self._reader.queued:
             self._take_answer()
         while self._queue:
-            self._planner.give_back(self._queue.popleft())
+            self.picker.give_back(self._queue.popleft())
 
     def _settle(self) -> None:
         try:
