@@ -269,8 +269,8 @@ class HandedBack:
 @dataclass(frozen=True)
 class Judge:
     """What a hand-back of one box is held against. `why_missing` is the reason that has to be given
-    for bytes missing from files whose description is sound. In `one_task` a place that the preferred half never
-    gave may not have been asked of it: that a file's bytes come from the other half says nothing then."""
+    for bytes missing from files whose description is sound. In `one_task` a place the preferred half
+    never gave may not have been asked of it: that bytes come from the other half says nothing then."""
 
     newest: Original
     older: Original

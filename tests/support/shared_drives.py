@@ -41,7 +41,8 @@ class Side:
 
 
 class Rig:
-    """Two drives that hold the same from byte `starts[side]` on, and what is done to both.
+    """Two drives that hold the same from byte `starts[side]` on, and what is done to both. `order` tells
+    every read of either: side, range, whether it was given.
 
     Args:
         drives: side 0 and side 1.
@@ -75,6 +76,7 @@ class Rig:
             1_000.0,
         )
         self.pairs: list[Both] = []
+        self.order: list[tuple[int, Span, bool]] = []
         self.reads = 0
 
     def begin(self, wants: tuple[list[Want], list[Want]] = ([], []), rest_weight: float = 1.0) -> Rig:
@@ -92,6 +94,7 @@ class Rig:
         one.drive.ask(span)
         attempt = one.drive.answer()
         one.seconds += attempt.seconds
+        self.order.append((side, span, attempt.outcome is Outcome.GIVEN))
         if attempt.outcome is Outcome.GIVEN:
             one.given = one.given | SpanSet([span])
         self.pairs += self.task.learn(
