@@ -21,6 +21,8 @@ from mendbay.jobs.ports import DriveReader, HeatWatch, ImageStore, PowerCycle, n
 COMMIT_SECONDS = 1.0
 """How often the checkpoint is renewed while all goes well; at most this much is read again after a crash."""
 PROGRESS_SECONDS = 0.2
+LEFT_SECONDS = 2.0
+"""How old the account of what the other half of a mirror gave may be, for showing how far a reading is."""
 CALM_READS = 64
 """How many reads in a row must have been given before reads are queued ahead again."""
 DEAD_AFTER = 200
@@ -92,6 +94,7 @@ class DriveReading:
         self._rate = _Rate()
         self._phase = Phase.REST
         self._aim = SpanSet()
+        self._left, self._left_at = SpanSet(), -LEFT_SECONDS
 
     # ------------------------------------------------------------------ the two ways to read
 
@@ -293,7 +296,9 @@ class DriveReading:
 
     def _progress(self, now_at: Span, now: float) -> ReadingProgress:
         coverage = self._store.coverage()
-        aim = self._aim - self.picker.left()
+        if now - self._left_at >= LEFT_SECONDS:
+            self._left, self._left_at = self.picker.left(), now
+        aim = self._aim - self._left
         aim_bytes = aim.total_bytes
         done = (coverage.read & aim).total_bytes
         refused = (coverage.refused & aim).total_bytes

@@ -10,7 +10,6 @@ import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from mendbay.core.clock import Clock
 from mendbay.core.quantity import count_text
 from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.alike import Alike
@@ -23,8 +22,6 @@ from mendbay.jobs.events import Said, Tell
 from mendbay.jobs.ports import ImageStore
 
 WAIT_SECONDS = 0.1
-LEFT_SECONDS = 2.0
-"""How old the count of what the other drive gave may be, for showing how far a reading is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,9 +51,7 @@ class OneTask:
         sample: ranges of side 0 that both are asked for.
     """
 
-    def __init__(
-        self, members: tuple[Member, Member], alike: Alike, sample: SpanSet, clock: Clock, tell: Tell
-    ) -> None:
+    def __init__(self, members: tuple[Member, Member], alike: Alike, sample: SpanSet, tell: Tell) -> None:
         self.bays = (members[0].bay, members[1].bay)
         self.alike = alike
         self._members = members
@@ -73,7 +68,7 @@ class OneTask:
             WEIGHT_SAMPLE,
         )
         for side, member in enumerate(members):
-            member.reading.picker = Seat(self, side, clock)
+            member.reading.picker = Seat(self, side)
         self._compare_kept(sample)
 
     def _compare_kept(self, sample: SpanSet) -> None:
@@ -164,12 +159,9 @@ class OneTask:
 class Seat:
     """One drive's place in the task; a `Picker`."""
 
-    def __init__(self, task: OneTask, side: int, clock: Clock) -> None:
+    def __init__(self, task: OneTask, side: int) -> None:
         self._task = task
         self._side = side
-        self._clock = clock
-        self._left = SpanSet()
-        self._left_at = -LEFT_SECONDS
 
     def begin(self, wants: Sequence[Want], rest_weight: float) -> None:
         """What is wanted is said to the task, for both drives at once."""
@@ -190,10 +182,7 @@ class Seat:
         return self._task.waits(self._side)
 
     def left(self) -> SpanSet:
-        now = self._clock.steady_seconds()
-        if now - self._left_at >= LEFT_SECONDS:
-            self._left, self._left_at = self._task.left(self._task.bays[self._side]), now
-        return self._left
+        return self._task.left(self._task.bays[self._side])
 
 
 def differing_words(bays: tuple[str, str], differ_at: tuple[int, int]) -> str:

@@ -15,12 +15,14 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 from mendbay.core.errors import DriveVanished, Interrupted, UsageError
 from mendbay.core.quantity import counted
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.verdict import Verdict
 from mendbay.files.wanted import METADATA
+from mendbay.imaging.alike import Alike
 from mendbay.imaging.image_source import ImageSource
 from mendbay.imaging.layout import Want
 from mendbay.imaging.values import WEIGHT_REST
@@ -30,9 +32,10 @@ from mendbay.jobs.events import Event, Phase, Said
 from mendbay.jobs.list_files import FileLine
 from mendbay.jobs.one_task import Compared, OneTask
 from mendbay.jobs.pair_values import PairValues, Wishes
+from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, require_power
 from mendbay.jobs.read_drive import DriveAt, OpenDrive, ReadResult, finish, opened, say_asked_anew
-from mendbay.jobs.share_mirror import note_compared, shared_task
+from mendbay.jobs.share_mirror import known_alike, note_compared, shared_task
 from mendbay.jobs.volume import open_volume
 from mendbay.pair.assemble import Assembled
 
@@ -74,10 +77,13 @@ class _Lane:
         self.gone: DriveVanished | None = None
         self.ending = Ending.DONE
         self.task: OneTask | None = None
+        self.held_elsewhere: Callable[[], SpanSet] = SpanSet
         self.source = ImageSource(drive.store, drive.bay, self._fetch)
 
     def _fetch(self, spans: SpanSet) -> None:
-        self._while_there(lambda: self.drive.reading.fetch(spans))
+        wanted = spans if self.task is not None else spans - self.held_elsewhere()
+        if wanted:
+            self._while_there(lambda: self.drive.reading.fetch(wanted))
 
     def read(self, step: _Step) -> None:
         """Does one step; whatever ends it, the other half of a mirror learns of it."""
@@ -172,6 +178,8 @@ def read_pair(
         lanes = [_Lane(bench, stack.enter_context(opened(bench, number, drive))) for drive in drives]
         for lane in lanes:
             say_asked_anew(bench, lane.drive)
+        if not both_whole and len(lanes) == 2:
+            _spare_what_the_other_gave(bench, number, lanes)
         bench.tell(Said("Looking for the pair and its file system."))
         by_risk = sorted(lanes, key=lambda lane: lane.drive.hazard.per_hour)  # if nothing else decides, the
         volume = open_volume({lane.drive.bay: lane.source for lane in by_risk})  # first half is asked first
@@ -207,6 +215,21 @@ def read_pair(
         )
 
 
+def _spare_what_the_other_gave(bench: Bench, number: int, lanes: Sequence[_Lane]) -> None:
+    """Where the images say already that the drives are halves in step: what one has of what describes them is
+    not asked of the other once more."""
+    alike = known_alike(bench, number, [lane.drive for lane in lanes])
+    if alike is None:
+        return
+    for side, lane in enumerate(lanes):
+        other = lanes[1 - side].drive.store
+        lane.held_elsewhere = partial(_held, alike, 1 - side, other)
+
+
+def _held(alike: Alike, side: int, store: ImageStore) -> SpanSet:
+    return alike.across(side, store.coverage().read)
+
+
 def _read(
     bench: Bench,
     lanes: Sequence[_Lane],
@@ -220,8 +243,12 @@ def _read(
     if values.descriptions:
         _together(bench, lanes, task, _Step(Phase.DESCRIPTION, _Values(values.of_descriptions())), values)
     left = seconds
+    changed = False
     while True:
         values.select()
+        if changed:
+            files = counted(values.selected_files(), "file")
+            bench.tell(Said(f"The wishes of the case have changed: what is wanted now ({files}) goes first."))
         step = _Step(Phase.WANTED, _Values(values.of_wanted()))
         changed = _together(bench, lanes, task, step, values)
         if not changed and rest:
@@ -233,10 +260,6 @@ def _read(
                 left = max(0.0, left - (bench.clock.steady_seconds() - begun))
         if not changed:
             return
-        wanted = counted(values.selected_files(), "file")
-        bench.tell(
-            Said(f"The wishes of the case have changed: {wanted} wanted now. Reading goes on with them.")
-        )
 
 
 def _together(

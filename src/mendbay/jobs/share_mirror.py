@@ -1,23 +1,21 @@
-"""Whether two drives are halves of a mirror in step, to be read as one task, and what their halves left."""
+"""Whether two drives are halves of a mirror in step, to be read as one task, and what comparing them told."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from zlib import crc32
 
-from mendbay.core.coverage import Coverage
-from mendbay.core.errors import CannotAssemble
 from mendbay.core.quantity import bytes_text, count_text
 from mendbay.core.source import Source
 from mendbay.core.span import SpanSet
-from mendbay.imaging.alike import Alike, Stretch, sample
+from mendbay.imaging.alike import Alike, sample
+from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import Said
 from mendbay.jobs.one_task import Member, OneTask, differing_words
+from mendbay.jobs.other_half import alike_by_sets, alike_of
 from mendbay.jobs.read_drive import OpenDrive
 from mendbay.jobs.volume import OpenVolume
-from mendbay.pair.assemble import Assembled, assemble
-from mendbay.pair.same_bytes import same_bytes
 
 HALVES = "halves"
 """Kind of the events that tell what came of comparing the halves of a mirror."""
@@ -55,7 +53,16 @@ def shared_task(
             "both and compared, the rest from one of them. (--both-whole reads all of both.)"
         )
     )
-    return OneTask((members[0], members[1]), alike, both, bench.clock, bench.tell)
+    return OneTask((members[0], members[1]), alike, both, bench.tell)
+
+
+def known_alike(bench: Bench, case: int, drives: Sequence[OpenDrive]) -> Alike | None:
+    """What two drives hold alike by what their images have of their sets already; None if that is nothing, or
+    they were found to differ. No drive is read."""
+    if halves_differ(bench, case):
+        return None
+    plain = {one.bay: ImageSource(one.store, one.bay) for one in drives}
+    return alike_by_sets(plain)
 
 
 def _alike(drives: Sequence[OpenDrive], volume: OpenVolume) -> Alike | None:
@@ -65,51 +72,6 @@ def _alike(drives: Sequence[OpenDrive], volume: OpenVolume) -> Alike | None:
     sources: dict[str, Source] = {one.bay: one.source for one in drives}
     size = volume.system.facts.size_bytes
     return alike_of(sources, volume.assembled, size)
-
-
-def alike_of(sources: Mapping[str, Source], chosen: Assembled, file_system_bytes: int) -> Alike | None:
-    """What two drives hold alike by the sets they make; None if nothing.
-
-    Args:
-        sources: the two drives by bay; `side` counts in their order.
-        chosen: the volume that is looked at; a mirror without superblocks is only known by its file system.
-        file_system_bytes: how much of that volume the file system fills.
-    """
-    bays = tuple(sources)
-    if len(bays) != 2:
-        return None
-    sector = max(one.sector_bytes for one in sources.values())
-    try:
-        largest = assemble(sources)
-        volumes = [largest, *largest.others] if largest.set_uuid else []
-    except CannotAssemble:
-        volumes = []
-    found = same_bytes(volumes, (bays[0], bays[1]), sector)
-    if not chosen.set_uuid:
-        found = same_bytes([chosen], (bays[0], bays[1]), sector)
-        limit = file_system_bytes // sector * sector
-        return _made([Stretch(one.starts, min(one.length, limit)) for one in found])
-    return _made([Stretch(one.starts, one.length) for one in found])
-
-
-def _made(stretches: Sequence[Stretch]) -> Alike | None:
-    kept = tuple(one for one in stretches if one.length > 0)
-    return Alike(kept) if kept else None
-
-
-def left_to_other(
-    sources: Mapping[str, Source], coverages: Mapping[str, Coverage], volume: OpenVolume
-) -> dict[str, SpanSet]:
-    """By bay, what is unread there but was given by the other half of a mirror in step: not lost, and not
-    proven twice. Empty for drives that make none."""
-    alike = alike_of(sources, volume.assembled, volume.system.facts.size_bytes)
-    bays = tuple(sources)
-    if alike is None:
-        return {bay: SpanSet() for bay in bays}
-    return {
-        bay: coverages[bay].unread & alike.across(1 - side, coverages[bays[1 - side]].read)
-        for side, bay in enumerate(bays)
-    }
 
 
 def note_compared(bench: Bench, case: int, task: OneTask) -> None:
