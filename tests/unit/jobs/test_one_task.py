@@ -15,7 +15,7 @@ from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.hazard import Condition
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.drive_reading import Ending
-from mendbay.jobs.events import Event, ReadingProgress, Said
+from mendbay.jobs.events import Event, Said
 from mendbay.jobs.list_files import list_files
 from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.read_drive import DriveAt
@@ -215,31 +215,19 @@ def test_what_is_free_can_be_waived(tmp_path: Path, base: SmallBase) -> None:
 
 
 @contextmanager
-def slow_shop(
-    tmp_path: Path, base: SmallBase, first_wish: str
-) -> Iterator[tuple[Shop, list[tuple[str, Span]]]]:
-    """A box whose drives take their time over the rest; with the places where they are by the clock."""
-    box = make_small_scenario(tmp_path / "box", 1, base=base, parted=False, refusals=0)
-    for drive in box.drives:
-        drive.write_text(drive.read_text() + "\nreal_time = true\nseconds_per_sector = 3e-4\n")
-    seen: list[tuple[str, Span]] = []
-    said: list[str] = []
-
-    def tell(event: Event) -> None:
-        if isinstance(event, ReadingProgress):
-            seen.append((event.bay, event.now))
-        if isinstance(event, Said):
-            said.append(event.text)
-            seen.append((event.text, Span(0, 0)))
-
-    with open_bench(tmp_path / "home", tell=tell) as bench:
-        take_in(bench, "Quillmere Pottery", wanted=(first_wish,))
-        yield Shop(bench, box, said), seen
+def slow_shop(tmp_path: Path, base: SmallBase, first_wish: str) -> Iterator[Shop]:
+    """A box whose drives take some seconds over the rest."""
+    with shop(tmp_path, base) as one:
+        for drive in one.box.drives:
+            slow = "real_time = true\nseconds_per_sector = 2e-4\n"
+            drive.write_text(slow + drive.read_text())
+        tell_answer(one.bench, 1, "wanted", first_wish)
+        yield one
 
 
 def test_wishes_changed_while_reading_are_read_next(tmp_path: Path, base: SmallBase) -> None:
     late = b"texts/02.txt"
-    with slow_shop(tmp_path, base, "nothing-like-this") as (one, _):
+    with slow_shop(tmp_path, base, "nothing-like-this") as one:
         results: list[PairResult] = []
 
         def other_terminal() -> None:
@@ -262,7 +250,7 @@ def test_wishes_changed_while_reading_are_read_next(tmp_path: Path, base: SmallB
 
 
 def test_patterns_given_with_the_command_stay(tmp_path: Path, base: SmallBase) -> None:
-    with slow_shop(tmp_path, base, "*.bin") as (one, _):
+    with slow_shop(tmp_path, base, "*.bin") as one:
 
         def other_terminal() -> None:
             while not any("reading the rest" in text for text in one.said):
