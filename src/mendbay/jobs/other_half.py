@@ -9,9 +9,13 @@ from mendbay.core.errors import CannotAssemble
 from mendbay.core.source import Source
 from mendbay.core.span import SpanSet
 from mendbay.imaging.alike import Alike, Stretch
+from mendbay.jobs.bench import Bench
 from mendbay.jobs.volume import OpenVolume
 from mendbay.pair.assemble import Assembled, assemble
 from mendbay.pair.same_bytes import same_bytes
+
+HALVES = "halves"
+"""Kind of the events that tell what came of comparing the halves of a mirror."""
 
 
 def alike_of(sources: Mapping[str, Source], chosen: Assembled, file_system_bytes: int) -> Alike | None:
@@ -66,3 +70,14 @@ def left_to_other(
         bay: coverages[bay].unread & alike.across(1 - side, coverages[bays[1 - side]].read)
         for side, bay in enumerate(bays)
     }
+
+
+def found_differing(bench: Bench, case: int) -> tuple[str, ...]:
+    """In a sentence, that the halves were found to differ where they should be the same; empty if they never
+    were."""
+    told = [
+        one.text
+        for one in bench.ledger.events(case)
+        if one.kind == HALVES and one.facts.get("differ") is True
+    ]
+    return tuple(told[-1:])

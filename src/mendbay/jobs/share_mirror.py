@@ -13,12 +13,9 @@ from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import Said
 from mendbay.jobs.one_task import Member, OneTask, differing_words
-from mendbay.jobs.other_half import alike_by_sets, alike_of
+from mendbay.jobs.other_half import HALVES, alike_by_sets, alike_of, found_differing
 from mendbay.jobs.read_drive import OpenDrive
 from mendbay.jobs.volume import OpenVolume
-
-HALVES = "halves"
-"""Kind of the events that tell what came of comparing the halves of a mirror."""
 
 
 def shared_task(
@@ -39,7 +36,7 @@ def shared_task(
     alike = _alike(drives, volume)
     if alike is None:
         return None
-    if halves_differ(bench, case):
+    if found_differing(bench, case):
         bench.tell(Said("The halves of the mirror were found to differ before: both are read whole."))
         return None
     shared = alike.spans(0)
@@ -59,7 +56,7 @@ def shared_task(
 def known_alike(bench: Bench, case: int, drives: Sequence[OpenDrive]) -> Alike | None:
     """What two drives hold alike by what their images have of their sets already; None if that is nothing, or
     they were found to differ. No drive is read."""
-    if halves_differ(bench, case):
+    if found_differing(bench, case):
         return None
     plain = {one.bay: ImageSource(one.store, one.bay) for one in drives}
     return alike_by_sets(plain)
@@ -86,8 +83,3 @@ def note_compared(bench: Bench, case: int, task: OneTask) -> None:
             "the same there."
         )
         bench.note(case, HALVES, text, {"differ": False, "compared_bytes": found.compared_bytes})
-
-
-def halves_differ(bench: Bench, case: int) -> bool:
-    """Whether the halves were ever found to differ where they should be the same."""
-    return any(one.kind == HALVES and one.facts.get("differ") is True for one in bench.ledger.events(case))

@@ -17,10 +17,10 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.drive_reading import Ending
 from mendbay.jobs.events import Event, Said
 from mendbay.jobs.list_files import list_files
+from mendbay.jobs.other_half import HALVES
 from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.read_drive import DriveAt
 from mendbay.jobs.read_pair import PairResult, read_pair
-from mendbay.jobs.share_mirror import HALVES
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.take_in_form import tell as tell_answer
 from mendbay.outlets.scenario.damage import Faults, write_drive
