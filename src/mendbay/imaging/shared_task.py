@@ -23,7 +23,7 @@ from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.layout import Want
 from mendbay.imaging.planner import Offer, Planner
 
-SPARED = 10.0
+SPARED = 5.0
 """So many times the hazard of the other drive, and a drive is spared what the other gives."""
 PREFERRED = 1.5
 """So much better must a range stand with the other drive to be left to it: the scores are estimates, and a

@@ -38,6 +38,7 @@ from mendbay.jobs.read_drive import DriveAt, OpenDrive, ReadResult, finish, open
 from mendbay.jobs.share_mirror import known_alike, note_compared, shared_task
 from mendbay.jobs.volume import open_volume
 from mendbay.pair.assemble import Assembled
+from mendbay.pair.volume import Level
 
 LOOK_SECONDS = 2.0
 """How often the case is looked at for other wishes while its drives are read."""
@@ -184,7 +185,8 @@ def read_pair(
         by_risk = sorted(lanes, key=lambda lane: lane.drive.hazard.per_hour)  # if nothing else decides, the
         volume = open_volume({lane.drive.bay: lane.source for lane in by_risk})  # first half is asked first
         values = PairValues(volume, wishes)
-        if rest or METADATA in wishes.now:
+        may_share = not both_whole and volume.assembled.level is Level.MIRROR
+        if rest or METADATA in wishes.now or may_share:  # what both halves say of the files is compared first
             values.take_descriptions()
         if waive_unallocated:
             _waive(bench, lanes, values)

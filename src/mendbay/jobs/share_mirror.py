@@ -10,6 +10,7 @@ from mendbay.core.source import Source
 from mendbay.core.span import SpanSet
 from mendbay.imaging.alike import Alike, sample
 from mendbay.imaging.image_source import ImageSource
+from mendbay.imaging.shared_task import SPARED
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import Said
 from mendbay.jobs.one_task import Member, OneTask, differing_words
@@ -43,13 +44,15 @@ def shared_task(
     seed = crc32(volume.system.facts.uuid.encode())
     both = (sample(shared, seed) | descriptions.get(drives[0].bay, SpanSet())) & shared
     members = [Member(one.bay, one.reading, one.store, one.hazard.per_hour / 3600) for one in drives]
-    bench.tell(
-        Said(
-            "The drives are halves of a mirror in step and are read as one task: of "
-            f"{bytes_text(shared.total_bytes)} that both hold, {bytes_text(both.total_bytes)} are read from "
-            "both and compared, the rest from one of them. (--both-whole reads all of both.)"
-        )
+    text = (
+        "The drives are halves of a mirror in step and are read as one task: of "
+        f"{bytes_text(shared.total_bytes)} that both hold, {bytes_text(both.total_bytes)} are read from "
+        "both and compared, the rest from one of them. (--both-whole reads all of both.)"
     )
+    for one, other in (members, members[::-1]):
+        if one.per_second > SPARED * other.per_second:
+            text += f" Bay {one.bay} is worse off: it is asked only for that and what bay {other.bay} is refused."
+    bench.tell(Said(text))
     return OneTask((members[0], members[1]), alike, both, bench.tell)
 
 
