@@ -51,7 +51,7 @@ def shared_task(
     )
     for one, other in (members, members[::-1]):
         if one.per_second > SPARED * other.per_second:
-            text += f" Bay {one.bay} is worse off: it is asked only for that and what bay {other.bay} is refused."
+            text += f" Bay {one.bay} is spared: else it is asked only for what bay {other.bay} is refused."
     bench.tell(Said(text))
     return OneTask((members[0], members[1]), alike, both, bench.tell)
 
