@@ -135,11 +135,9 @@ class Planner:
         """Cuts what is not read into pieces of one weight each."""
         self._wants = sorted(wants, key=lambda one: -one.weight)
         self._rest_weight = rest_weight
-        again = sorted(
-            one
-            for one, tries in self._tries.items()
-            if tries < self.assumed.most_tries and one * self._sector not in left
-        )
+        again = sorted(one for one, tries in self._tries.items() if tries < self.assumed.most_tries)
+        if left:
+            again = [one for one in again if one * self._sector not in left]
         tries = np.array([self._tries[one] for one in again], dtype=np.int64)
         refused = np.array(again, dtype=np.int64)
         self._layout = Layout(self._sector, self._size, unread - left, refused, tries, wants, rest_weight)
