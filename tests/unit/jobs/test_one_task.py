@@ -108,6 +108,9 @@ def test_each_place_of_a_mirror_is_read_from_one_half(tmp_path: Path, base: Smal
             assert read.read_bytes + read.left_bytes == read.identity.size_bytes
             assert read.sha256 == ""
         assert any("read as one task" in text for text in one.said)
+        assert [image.unread_bytes for image in one.bench.ledger.images(1)] == [0, 0], (
+            "nothing is still to do"
+        )
         listing = list_files(one.bench, 1)
         assert set(listing.verdicts) == {"whole"}
         assert not any(listing.unread.values()), "what the other half gave is not still to be asked for"
