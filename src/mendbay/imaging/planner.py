@@ -352,6 +352,11 @@ class Planner:
         self._waived = self._waived | spans
         self.reweigh(self._wants, self._rest_weight)
 
+    def take_up_waived(self) -> None:
+        """Opens again what was waived."""
+        self._waived = SpanSet()
+        self.reweigh(self._wants, self._rest_weight)
+
     def put_back(self, spans: SpanSet, factor: float = 1.0, weight: float | None = None) -> None:
         """Opens again what of these ranges was withdrawn and is neither given nor done with here.
 

@@ -159,7 +159,7 @@ def read_pair(
         rest: whether to go on with everything else afterwards.
         seconds: how long the rest may take; None: until nothing is left to try.
         both_whole: read both halves of a mirror whole, instead of each place from one of them.
-        waive_unallocated: leave what the file system says is free.
+        waive_unallocated: leave what the file system says is free; else what was left before is read too.
         although: why they are read where the customer or triage is against power.
 
     Raises:
@@ -190,6 +190,9 @@ def read_pair(
             values.take_descriptions()
         if waive_unallocated:
             _waive(bench, lanes, values)
+        else:
+            for lane in lanes:
+                lane.drive.reading.planner.take_up_waived()
         task = None
         if not both_whole:
             task = shared_task(bench, number, [lane.drive for lane in lanes], volume, values.descriptions)
@@ -213,7 +216,7 @@ def read_pair(
             values.judged(),
             {lane.drive.bay: values.asked_bytes(lane.drive.bay) for lane in lanes},
             None if task is None else task.compared,
-            _missing(lanes, task),
+            _missing(lanes, task, waived_too=not waive_unallocated),
         )
 
 
@@ -302,13 +305,15 @@ def _waive(bench: Bench, lanes: Sequence[_Lane], values: PairValues) -> None:
         lane.drive.reading.planner.waive(spans)
 
 
-def _missing(lanes: Sequence[_Lane], task: OneTask | None) -> int:
-    """How many bytes no drive gave though one might have."""
+def _missing(lanes: Sequence[_Lane], task: OneTask | None, *, waived_too: bool) -> int:
+    """How many bytes no drive gave though one might have; those waived count if they were asked for."""
     total = 0
     seen = SpanSet()
     for side, lane in enumerate(lanes):
         coverage = lane.drive.store.coverage()
-        lacks = coverage.read.complement(Span(0, coverage.size_bytes)) - coverage.waived
+        lacks = coverage.read.complement(Span(0, coverage.size_bytes))
+        if not waived_too:
+            lacks = lacks - coverage.waived
         if task is not None:
             other = lanes[1 - side].drive.store.coverage().read
             lacks = lacks - task.alike.across(1 - side, other)

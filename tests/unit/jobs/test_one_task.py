@@ -212,6 +212,10 @@ def test_what_is_free_can_be_waived(tmp_path: Path, base: SmallBase) -> None:
         data = data_area(one.box)
         first, second = one.read_of()
         assert ((first | second) & data).total_bytes < data.total_bytes - (1 << 20)
+        after = read_pair(one.bench, 1, one.drives())
+        first, second = one.read_of()
+        assert (first | second) & data == data, "asked without it, what was waived is read too"
+        assert after.missing_bytes == 0
 
 
 # ---------------------------------------------------------------------- wishes that change meanwhile

@@ -91,7 +91,11 @@ def look(screen: Screen, case: int, bays: tuple[str, ...]) -> None:
 @click.option(
     "--both-whole", is_flag=True, help="Read both halves of a mirror whole, not each place from one of them."
 )
-@click.option("--waive-unallocated", is_flag=True, help="Leave what the file system says is free.")
+@click.option(
+    "--waive-unallocated",
+    is_flag=True,
+    help="Leave what the file system says is free. Without it what was left before is read too.",
+)
 @SECTOR
 @ASK_NOTHING
 @ALTHOUGH_REFUSED
