@@ -62,9 +62,11 @@ def refused_on(all_places: list[Span], drawn: Refused, bay: int, size: int) -> S
 
 @pytest.mark.slow
 @settings(LOOKING, max_examples=25)
-@given(drawn=REFUSED, parted=st.booleans())
-def test_every_byte_is_the_original_or_listed(shop: Workshop, drawn: Refused, parted: bool) -> None:
-    hold(shop, lambda bay, size: refused_on(places(shop), drawn, bay, size), parted)
+@given(drawn=REFUSED, parted=st.booleans(), both_whole=st.booleans())
+def test_every_byte_is_the_original_or_listed(
+    shop: Workshop, drawn: Refused, parted: bool, both_whole: bool
+) -> None:
+    hold(shop, lambda bay, size: refused_on(places(shop), drawn, bay, size), parted, both_whole)
 
 
 @pytest.mark.slow
@@ -79,15 +81,17 @@ def test_wide_scratches_across_the_volume_are_listed(shop: Workshop, starts: lis
     hold(shop, scratches, parted=True)
 
 
-def hold(shop: Workshop, refused: Callable[[int, int], SpanSet], parted: bool) -> None:
+def hold(
+    shop: Workshop, refused: Callable[[int, int], SpanSet], parted: bool, both_whole: bool = False
+) -> None:
     size = shop.boxes[Level.MIRROR, parted].geometry.volume_bytes
     box = shop.refusing(
         f"drawn {next(NUMBER)}", (refused(0, size), refused(1, size)), Level.MIRROR, parted=parted
     )
-    judge = Judge.of(shop, box)
+    judge = Judge.of(shop, box, one_task=not parted and not both_whole)
     with tempfile.TemporaryDirectory() as folder:
         try:
-            made = whole_job(Path(folder), box)
+            made = whole_job(Path(folder), box, both_whole=both_whole)
         except (NothingWanted, NoFileSystem, CannotAssemble) as trouble:
             note(str(trouble))
             if not judge.may_find_nothing:

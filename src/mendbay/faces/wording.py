@@ -77,9 +77,10 @@ def coverage_rows(coverage: Coverage) -> list[tuple[str, str, str, str]]:
 def read_result_text(result: ReadResult) -> str:
     """What one reading of a drive came to."""
     size = result.identity.size_bytes
+    missing = size - result.read_bytes - result.left_bytes
     lines = [
         f"Bay {result.bay}: {percent_text(result.read_bytes, size)} of {bytes_text(size)} read"
-        + (f", {count_text(size - result.read_bytes)} bytes not" if result.read_bytes < size else "")
+        + (f", {count_text(missing)} bytes not" if missing else "")
         + f"; {result.ending}."
     ]
     if result.refused_bytes:
@@ -89,6 +90,10 @@ def read_result_text(result: ReadResult) -> str:
             lines.append("  (to ask for them again: more --tries, or another --adapter; tries of runs that")
             lines.append("  named no adapter count for every one)")
         lines += _worth_trying_lines(result)
+    if result.left_bytes:
+        lines.append(
+            f"  left to the other half of the mirror, which gave them: {bytes_text(result.left_bytes)}"
+        )
     if result.unread_bytes:
         lines.append(f"  unread: {bytes_text(result.unread_bytes)}; the same command goes on with it.")
     if result.sha256:
@@ -224,6 +229,7 @@ def read_result_json(result: ReadResult) -> dict[str, Any]:
         "refused_bytes": result.refused_bytes,
         "unread_bytes": result.unread_bytes,
         "waived_bytes": result.waived_bytes,
+        "left_bytes": result.left_bytes,
         "sha256": result.sha256 or None,
         "changed_bytes": result.changed_bytes,
         "worth_trying": [

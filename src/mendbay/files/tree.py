@@ -129,6 +129,11 @@ class FileSystem(Protocol):
         tables, journal, folder blocks and mapping blocks. May read much of them to find the rest."""
         ...
 
+    def allocated(self) -> SpanSet | None:
+        """The volume ranges that are in use by the file system's own maps, what it does not know of included;
+        None if it keeps none. Reads the maps."""
+        ...
+
     def walk(self, *, nameless: bool = False) -> Iterator[Entry]:
         """Every entry once, folders before what they hold; the root comes first.
 

@@ -47,7 +47,8 @@ class BayFacts:
     `image_sha256` is the digest of the image and is empty unless every byte was read: a drive with
     unread or refused sectors has no whole-drive digest that could be had again. `other_half`, `older`
     and `wanted` are ranges of this drive: what it gave in place of the other half, what of that may be
-    older, and where the wanted files lie.
+    older, and where the wanted files lie. `left` is what is unread because the other half of a mirror in step
+    gave it.
     """
 
     bay: str
@@ -60,6 +61,7 @@ class BayFacts:
     older: SpanSet = NOTHING
     wanted: SpanSet = NOTHING
     remarks: tuple[str, ...] = ()
+    left: SpanSet = NOTHING
 
     @property
     def size_bytes(self) -> int:
@@ -322,6 +324,7 @@ def _bay_json(bay: BayFacts) -> dict[str, Any]:
         ],
         "other_half": _spans_json(bay.other_half),
         "older": _spans_json(bay.older),
+        "left_to_other_half": _spans_json(bay.left),
         "image_sha256": bay.image_sha256 or None,
         "runs": [
             {

@@ -55,6 +55,7 @@ CONDITIONS = (
 
 
 OTHER_HALF = ("for the other half", "part of “read”: taken in place of what the other drive lacked")
+LEFT = ("left to the other half", "not read here, because the other drive holds the same and gave it")
 OLDER = ("possibly older", "part of “read”: nothing proves that it is the last state")
 
 
@@ -354,6 +355,11 @@ def _pair(facts: HandBack) -> tuple[str, ...]:
             f"The drive in {bay_words(facts.pair.fresher)} holds the fresher state and was preferred."
         )
     said += [sentence(one) for one in facts.pair.why]
+    if any(bay.left for bay in facts.bays):
+        said.append(
+            "The halves were in step and were read together: each place from one of them, a sample from "
+            "both to see that they are alike."
+        )
     if facts.other_half_bytes:
         said.append(f"{exact_size(facts.other_half_bytes)} of your files came from the other half.")
     if facts.older_bytes:
@@ -376,11 +382,15 @@ def _file_system(facts: HandBack) -> tuple[str, ...]:
 
 
 def _drive(at: int, bay: BayFacts) -> DriveCard:
+    totals = {key: bay.total_bytes(key) for key in Condition}
+    totals[Condition.UNREAD] -= bay.left.total_bytes
     rows = [
-        _condition_row(bay, key.value, word, meaning, bay.total_bytes(key))
+        _condition_row(bay, key.value, word, meaning, totals[key])
         for key, word, meaning in CONDITIONS
-        if bay.total_bytes(key) or key is Condition.READ
+        if totals[key] or key is Condition.READ
     ]
+    if bay.left:
+        rows.append(_condition_row(bay, "unread", *LEFT, bay.left.total_bytes))
     rows += [
         _condition_row(bay, key, word, meaning, spans.total_bytes)
         for key, spans, (word, meaning) in (

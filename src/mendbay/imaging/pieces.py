@@ -56,6 +56,12 @@ class Piece:
     seen: tuple[int, bool] = NEVER_SEEN
     """What the choice was made from: the state of the evidence there, and whether the head stood there."""
 
+    @property
+    def suspicion(self) -> int:
+        """0 where nothing speaks against it, 1 in a refused range that is not explained, 2 for a sector that
+        was refused alone."""
+        return 2 if self.tries else int(self.doubt is not None or self.hung)
+
     def part(self, start: int, stop: int) -> Piece:
         """The part between two places."""
         return Piece(start, stop, self.weight, self.doubt, self.tries, self.hung)

@@ -17,7 +17,8 @@ from __future__ import annotations
 
 import heapq
 from bisect import bisect_left, bisect_right, insort
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -47,6 +48,26 @@ _SEEK_SHARE = 0.02
 _PIECES_WITHIN = 64
 _PACE_CHANGE = 0.1
 """When the pace has changed by this share, all scores are made anew, not one by one as they come up."""
+_PIECES_PROMISED = 8
+_NOTHING = SpanSet()
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """The best read of a drive as it stands, before anyone decides whether to do it.
+
+    Attributes:
+        span: in bytes.
+        efficiency: chance times sectors over cost, whatever the sectors are worth.
+        suspicion: as of its piece (`Piece.suspicion`).
+        piece, choice: what `Planner.take` needs; no use to others.
+    """
+
+    span: Span
+    efficiency: float
+    suspicion: int
+    piece: Piece
+    choice: Choice
 
 
 class Planner:
@@ -118,12 +139,18 @@ class Planner:
             self.evidence.refused(doubt.start, doubt.stop, self.evidence.refusal_seconds)
         self.evidence.learn_anew()
 
-    def _lay_out(self, unread: SpanSet, wants: Sequence[Want], rest_weight: float) -> None:
+    def _lay_out(
+        self, unread: SpanSet, wants: Sequence[Want], rest_weight: float, left: SpanSet = _NOTHING
+    ) -> None:
         """Cuts what is not read into pieces of one weight each."""
+        self._wants = sorted(wants, key=lambda one: -one.weight)
+        self._rest_weight = rest_weight
         again = sorted(one for one, tries in self._tries.items() if tries < self.assumed.most_tries)
+        if left:
+            again = [one for one in again if one * self._sector not in left]
         tries = np.array([self._tries[one] or ELSEWHERE for one in again], dtype=np.int64)
         refused = np.array(again, dtype=np.int64)
-        self._layout = Layout(self._sector, self._size, unread, refused, tries, wants, rest_weight)
+        self._layout = Layout(self._sector, self._size, unread - left, refused, tries, wants, rest_weight)
         self._pieces = Pieces(self._layout, self._cut, self._score)
         self._stamps: dict[int, int] = {}
         self._longest = self._layout.longest()
@@ -198,29 +225,29 @@ class Planner:
 
     # ------------------------------------------------------------------ values
 
-    def reweigh(self, wants: Sequence[Want], rest_weight: float) -> None:
+    def reweigh(self, wants: Sequence[Want], rest_weight: float, left: SpanSet = _NOTHING) -> None:
         """Changes what the sectors are worth, while running; what was learned stays.
 
         Args:
             wants, rest_weight: as for a new planner.
+            left: what need not be read here, as after `withdraw`; what was withdrawn before is open again.
         """
-        sector = self._sector
-        starts, stops = self.evidence.given_places.bounds()
-        given = SpanSet.from_bounds(starts * sector, np.minimum(stops * sector, self._size))
-        alone = np.array(sorted(self._tries), dtype=np.int64) * sector
-        refused = SpanSet.from_bounds(alone, np.minimum(alone + sector, self._size))
-        out = SpanSet(
-            Span(one.start * sector, min(one.stop * sector, self._size)) for one in self._out.values()
-        )
-        decided = given | refused | self._waived | out
         held = [one for one in self._out.values() if one.tries]
         for piece in held:
             self._tries.pop(piece.start, None)
-        self._lay_out(decided.complement(Span(0, self._size)), wants, rest_weight)
+        self._lay_out(self._undecided(), wants, rest_weight, left)
         for piece in held:
             self._tries[piece.start] = piece.tries % ELSEWHERE
         for piece in self._out.values():
             piece.weight = self._weight_at(piece.start, wants, rest_weight)
+
+    def _undecided(self) -> SpanSet:
+        """What was never given nor refused alone, is not waived, and not under way."""
+        sector = self._sector
+        alone = np.array(sorted(self._tries), dtype=np.int64) * sector
+        refused = SpanSet.from_bounds(alone, np.minimum(alone + sector, self._size))
+        decided = self.given() | refused | self._waived | self.under_way()
+        return decided.complement(Span(0, self._size))
 
     def _weight_at(self, at: int, wants: Sequence[Want], rest_weight: float) -> float:
         found = [one.weight for one in wants if at * self._sector in one.spans.widen(self._sector)]
@@ -230,13 +257,18 @@ class Planner:
 
     def choose(self) -> Span | None:
         """The best read now, as a byte range on sector borders; None when nothing is left to try."""
+        found = self._best()
+        return None if found is None else self._take(*found)
+
+    def _best(self) -> tuple[Piece, Choice] | None:
+        """The piece with the best read, and that read; None when nothing is left to try."""
         if abs(self.evidence.sector_seconds / self._pace - 1) > _PACE_CHANGE:
             self._score_anew()
         while self._heap:
             heap = self._heap
             here = self._here(-heap[0][0])
             if here is not None:
-                return self._take(*here)
+                return here
             _, number, stamp = heap[0]
             if stamp != self._stamps.get(number, 0):
                 heapq.heappop(heap)
@@ -247,7 +279,7 @@ class Planner:
                 continue
             rival = min(heap[1:3], default=None)
             if rival is None or top[1].score >= -rival[0] * CLOSE:
-                return self._take(*top)
+                return top
             self._stamps[number] = stamp + 1
             heapq.heapreplace(heap, (-top[1].score, number, stamp + 1))
         return None
@@ -259,6 +291,163 @@ class Planner:
             return None
         top = self._pieces.region(number).best(self._score)
         return top if top is not None and 0 < top[1].score >= rival * CLOSE else None
+
+    # ------------------------------------------------------------------ one of two drives that hold the same
+
+    @property
+    def size_bytes(self) -> int:
+        """The size of the drive."""
+        return self._size
+
+    def offer(self) -> Offer | None:
+        """The best read now, as `choose` would give it, but not handed out; None when nothing is left to try
+        or what is left is worth nothing. It holds until the planner is told or asked anything else."""
+        found = self._best()
+        if found is None:
+            return None
+        piece, choice = found
+        span = Span(choice.start * self._sector, min(choice.stop * self._sector, self._size))
+        return Offer(span, choice.score / piece.weight, piece.suspicion, piece, choice)
+
+    def take(self, offer: Offer) -> Span:
+        """Hands out what `offer` told of last."""
+        return self._take(offer.piece, offer.choice)
+
+    def promise(self, spans: SpanSet) -> tuple[float, int] | None:
+        """The best efficiency of a read inside these ranges (see `Offer`), and the least suspicion of what is
+        open there; None if nothing is open. Only the first few pieces are looked at."""
+        found: list[Piece] = []
+        for span in spans:
+            low, high = span.start // self._sector, -(-span.stop // self._sector)
+            for piece in self._pieces.overlapping(low, high):
+                found.append(piece.part(max(piece.start, low), min(piece.stop, high)))
+                if len(found) >= _PIECES_PROMISED:
+                    break
+        if not found:
+            return None
+        for one in found:
+            one.weight = 1.0
+        return max(self._score(one).score for one in found), min(one.suspicion for one in found)
+
+    def place_of(self, offer: Offer) -> Span:
+        """The piece that an offer lies in, in bytes: sectors alike in what is known of them."""
+        return Span(offer.piece.start * self._sector, min(offer.piece.stop * self._sector, self._size))
+
+    def open_within(self, spans: SpanSet) -> SpanSet:
+        """What of these ranges is still to be read here and not under way, in bytes."""
+        found: list[Span] = []
+        for span in spans:
+            low, high = span.start // self._sector, -(-span.stop // self._sector)
+            for piece in self._pieces.overlapping(low, high):
+                found.append(Span(max(piece.start, low) * self._sector, min(piece.stop, high) * self._sector))
+        return SpanSet(found).clip(Span(0, self._size))
+
+    def under_way(self) -> SpanSet:
+        """What was handed out and not told of since, in bytes."""
+        sector = self._sector
+        return SpanSet(
+            Span(one.start * sector, min(one.stop * sector, self._size)) for one in self._out.values()
+        )
+
+    def withdraw(self, spans: SpanSet) -> None:
+        """Takes the whole sectors of these ranges off what is to be read here, for another drive gives them.
+        They do not count as read; `put_back` and `reweigh` open them again."""
+        for span in spans:
+            low, high = -(-span.start // self._sector), span.stop // self._sector
+            if span.stop >= self._size:
+                high = -(-self._size // self._sector)
+            if low >= high:
+                continue
+            for piece in list(self._pieces.overlapping(low, high)):
+                region = self._pieces.remove(piece)
+                for start, stop in ((piece.start, low), (high, piece.stop)):
+                    if piece.start <= start < stop <= piece.stop:
+                        self._pieces.add(piece.part(start, stop))
+                self._push(region)
+
+    def waive(self, spans: SpanSet) -> None:
+        """Leaves these ranges for good; what is under way there counts all the same."""
+        self._waived = self._waived | spans
+        self.reweigh(self._wants, self._rest_weight)
+
+    def take_up_waived(self) -> None:
+        """Opens again what was waived."""
+        self._waived = SpanSet()
+        self.reweigh(self._wants, self._rest_weight)
+
+    def put_back(self, spans: SpanSet, factor: float = 1.0, weight: float | None = None) -> None:
+        """Opens again what of these ranges was withdrawn and is neither given nor done with here.
+
+        Args:
+            factor: how many times its usual weight it gets.
+            weight: what it is worth instead of its usual weight.
+        """
+        for span in spans:
+            low, high = span.start // self._sector, -(-span.stop // self._sector)
+            for start, stop in self._shut(low, high):
+                for piece in self._weighed(start, stop):
+                    piece.weight = weight if weight is not None else piece.weight * factor
+                    for part in self._cut(piece):
+                        self._push(self._pieces.add(part))
+
+    def _shut(self, low: int, high: int) -> list[tuple[int, int]]:
+        """What between two places is not given, not under way, not open, and may be tried, cut at the borders
+        of regions; a sector that was refused alone stands by itself."""
+        sector = self._sector
+        within = Span(low * sector, high * sector)
+        waived = self._waived.clip(within)
+        taken = [(one.start, one.stop) for one in self._pieces.overlapping(low, high)]
+        taken += [(one.start, one.stop) for one in self._out.values()]
+        taken += self.evidence.given_places.runs_between(low, high)
+        taken += [(one.start // sector, -(-one.stop // sector)) for one in waived]
+        tried = [one for one in range(low, high) if one in self._tries] if self._tries else []
+        free = SpanSet(Span(*one) for one in taken).complement(Span(low, high))
+        alone = [
+            (one, one + 1) for one in tried if one in free and self._tries[one] < self.assumed.most_tries
+        ]
+        free = free - SpanSet(Span(one, one + 1) for one in tried)
+        borders = range(low // REGION * REGION, high, REGION)
+        cut = [part for start in borders for part in free.clip(Span(start, start + REGION))]
+        return [(one.start, one.stop) for one in cut] + alone
+
+    def _weighed(self, start: int, stop: int) -> Iterator[Piece]:
+        """A range of sectors as pieces of one weight each, by what they are worth now."""
+        sector = self._sector
+        left = SpanSet([Span(start * sector, stop * sector)])
+        for want in [*self._wants, Want(left, self._rest_weight)]:
+            for part in want.spans.clip(Span(start * sector, stop * sector)).widen(sector) & left:
+                first, last = part.start // sector, part.stop // sector
+                yield Piece(first, last, want.weight, tries=self._tries.get(first, 0))
+            left = left - want.spans.clip(Span(start * sector, stop * sector)).widen(sector)
+
+    def given(self) -> SpanSet:
+        """All that was given so far, in bytes."""
+        starts, stops = self.evidence.given_places.bounds()
+        return SpanSet.from_bounds(starts * self._sector, np.minimum(stops * self._sector, self._size))
+
+    def given_within(self, span: Span) -> SpanSet:
+        """What of a range was given so far, in bytes."""
+        low, high = span.start // self._sector, -(-span.stop // self._sector)
+        runs = self.evidence.given_places.runs_between(low, high)
+        found = [Span(start * self._sector, min(stop * self._sector, self._size)) for start, stop in runs]
+        return SpanSet(found).clip(span)
+
+    def refused(self) -> SpanSet:
+        """All that was refused and not given since, in bytes: single sectors, and ranges not explained."""
+        sector = self._sector
+        spans = [Span(one * sector, min((one + 1) * sector, self._size)) for one in self._tries]
+        spans += [Span(start * sector, min(stop * sector, self._size)) for start, stop in self._doubts]
+        return SpanSet(spans) - self.given()
+
+    def refused_within(self, span: Span) -> SpanSet:
+        """What of a range was refused and not given since, as `refused`."""
+        sector = self._sector
+        low, high = span.start // sector, -(-span.stop // sector)
+        spans = [Span(one * sector, (one + 1) * sector) for one in range(low, high) if one in self._tries]
+        spans += [Span(start * sector, stop * sector) for start, stop in _near(self._doubts, low, high)]
+        return SpanSet(spans).clip(span) - self.given_within(span)
+
+    # ------------------------------------------------------------------ given ranges
 
     def choose_within(self, spans: SpanSet) -> Span | None:
         """The best read among the first unread sectors of `spans` that were never refused alone; None when

@@ -17,6 +17,7 @@ from mendbay.imaging.going_on import Left
 from mendbay.imaging.planner import WEIGHT_REST, WEIGHT_WANTED, Planner, Want
 from mendbay.imaging.trouble import Trouble
 from mendbay.jobs.events import Phase, ReadingProgress, Said, Tell
+from mendbay.jobs.picking import Alone, Picker
 from mendbay.jobs.ports import DriveReader, HeatWatch, ImageStore, PowerCycle, never, no_power_cycle
 from mendbay.jobs.same_drive import likeness
 from mendbay.jobs.stop_advice import StopAdvice
@@ -24,6 +25,8 @@ from mendbay.jobs.stop_advice import StopAdvice
 COMMIT_SECONDS = 1.0
 """How often the checkpoint is renewed while all goes well; at most this much is read again after a crash."""
 PROGRESS_SECONDS = 0.2
+LEFT_SECONDS = 2.0
+"""How old the account of what the other half of a mirror gave may be, for showing how far a reading is."""
 CALM_READS = 64
 """How many reads in a row must have been given before reads are queued ahead again."""
 DEAD_AFTER = 200
@@ -44,6 +47,7 @@ class Ending(StrEnum):
     TOO_HOT = "the drive got too hot"
     HEAT_UNKNOWN = "the drive was hot and no longer tells how warm it is"
     WORSE = "the drive refuses too much of what it gave before"
+    PAUSED = "something else is wanted first"
 
 
 class DriveReading:
@@ -92,7 +96,8 @@ class DriveReading:
         self._heat = heat
         self.advice = advice
         known, refused = store.coverage_here(), store.refused_reads()
-        self._planner = Planner(known, refused, assumed=self._assumed, elsewhere=elsewhere)
+        self.planner = Planner(known, refused, assumed=self._assumed, elsewhere=elsewhere)
+        self.picker: Picker = Alone(self.planner)
         self._queue: deque[Span] = deque()
         self._calm = CALM_READS
         self._refused_in_a_row = 0
@@ -103,6 +108,7 @@ class DriveReading:
         self._phase = Phase.REST
         self._aim = SpanSet()
         self._wanted = SpanSet()
+        self._elsewhere, self._elsewhere_at = SpanSet(), -LEFT_SECONDS
 
     # ------------------------------------------------------------------ the two ways to read
 
@@ -113,6 +119,8 @@ class DriveReading:
         rest: bool = True,
         seconds: float | None = None,
         phase: Phase | None = None,
+        wants: Sequence[Want] = (),
+        pause: Callable[[], bool] = never,
     ) -> Ending:
         """Reads what is wanted and, with `rest`, everything else, as the planner orders it.
 
@@ -121,6 +129,8 @@ class DriveReading:
             rest: whether to go on with everything else.
             seconds: how long it may take; None: until nothing is left to try.
             phase: what to call it in events.
+            wants: further ranges, each with a weight of its own.
+            pause: asked before every read whether to leave off for now.
 
         Returns:
             Why it ended. Whatever the reason, everything read is durable.
@@ -131,10 +141,10 @@ class DriveReading:
             DriveDied: it refuses everything, also what it gave before.
             NoRoom, DestinationError: the image cannot grow.
         """
-        wants = [Want(spans, WEIGHT_WANTED) for spans in wanted if spans]
-        self._planner.reweigh(wants, WEIGHT_REST if rest else 0.0)  # keeps what the drive taught so far
+        told = [Want(spans, WEIGHT_WANTED) for spans in wanted if spans] + list(wants)
+        self.picker.begin(told, WEIGHT_REST if rest else 0.0)
         everything = SpanSet([Span(0, self._store.identity.size_bytes)])
-        self._wanted = _union(wanted)
+        self._wanted = _union([one.spans for one in told])
         aim = everything if rest else self._wanted
         self._phase, self._aim = phase or (Phase.REST if rest else Phase.WANTED), aim
         started = self._clock.steady_seconds()
@@ -147,12 +157,16 @@ class DriveReading:
                     return Ending.STOPPED
                 if seconds is not None and self._clock.steady_seconds() - started >= seconds:
                     return Ending.TIME_UP
-                if not self._step(self._planner.choose):
-                    return Ending.DONE
+                if pause():
+                    return Ending.PAUSED
+                if not self._step(self.picker.choose):
+                    self._store.commit_soon()  # it may be long until the next answer
+                    if not self.picker.waits():
+                        return Ending.DONE
         finally:
             self._settle()
             if self.advice is not None:
-                self.advice.at_end(self._planner.ahead, self._left())
+                self.advice.at_end(self.planner.ahead, self._left())
 
     def fetch(self, spans: SpanSet) -> None:
         """Reads the given ranges now, as far as the drive gives them; each of their sectors is tried
@@ -166,7 +180,7 @@ class DriveReading:
         wanted = spans.clip(Span(0, self._store.identity.size_bytes)).widen(self._store.identity.sector_bytes)
         self._phase, self._aim = Phase.FETCH, wanted
         try:
-            while self.heat_ending() is None and self._step(lambda: self._planner.choose_within(wanted)):
+            while self.heat_ending() is None and self._step(lambda: self.picker.choose_within(wanted)):
                 if self._stop():
                     raise Interrupted(
                         f"Stopped while reading from the drive in bay {self.bay}.",
@@ -222,7 +236,7 @@ class DriveReading:
                 trouble=attempt.trouble or Trouble.GONE,
             )
             self._store.note(fall)
-            self._planner.learn(fall)
+            self.picker.learn(fall)
             self._give_back_queued()
             self._bring_back()
             return
@@ -235,9 +249,9 @@ class DriveReading:
             self._store.note(attempt)
             self._calm = 0
             self._refused_in_a_row += 1
-        self._planner.learn(attempt)
+        self.picker.learn(attempt)
         if self.advice is not None and self.advice.spent(attempt.seconds) and self._phase is not Phase.FETCH:
-            self.advice.look(self._planner.ahead, self._left())
+            self.advice.look(self.planner.ahead, self._left())
         if attempt.outcome is not Outcome.GIVEN:
             self._give_back_queued()
             if self._refused_in_a_row >= DEAD_AFTER:
@@ -248,7 +262,7 @@ class DriveReading:
         """Reads queued behind one that failed were dropped untried: the planner may choose anew."""
         assert self._reader.queued == 0
         while self._queue:
-            self._planner.give_back(self._queue.popleft())
+            self.picker.give_back(self._queue.popleft())
 
     def _check_alive(self) -> None:
         """After a long row of refusals: does the drive still give what it gave before?"""
@@ -328,9 +342,12 @@ class DriveReading:
 
     def _progress(self, now_at: Span, now: float) -> ReadingProgress:
         coverage = self._store.coverage()
-        aim_bytes = self._aim.total_bytes
-        done = (coverage.read & self._aim).total_bytes
-        refused = (coverage.refused & self._aim).total_bytes
+        if now - self._elsewhere_at >= LEFT_SECONDS:
+            self._elsewhere, self._elsewhere_at = self.picker.left(), now
+        aim = self._aim - self._elsewhere
+        aim_bytes = aim.total_bytes
+        done = (coverage.read & aim).total_bytes
+        refused = (coverage.refused & aim).total_bytes
         rate = self._rate.bytes_per_second(now)
         left = aim_bytes - done - refused
         return ReadingProgress(
@@ -345,11 +362,11 @@ class DriveReading:
         )
 
     def _left(self) -> Left:
-        """What the present run is to read, and what of that it has not."""
+        """What the present run is to read, and what of that neither it nor the other half of a mirror has."""
         coverage, sector = self._store.coverage(), self._store.identity.sector_bytes
         wanted = self._wanted - coverage.waived
         rest = self._aim - coverage.waived - wanted
-        read = coverage.read
+        read = coverage.read | self.picker.left()
         return Left(
             wanted.total_bytes // sector,
             (wanted - read).total_bytes // sector,
@@ -362,7 +379,7 @@ class DriveReading:
         while self._queue and self._reader.queued:
             self._take_answer()
         while self._queue:
-            self._planner.give_back(self._queue.popleft())
+            self.picker.give_back(self._queue.popleft())
 
     def _settle(self) -> None:
         try:

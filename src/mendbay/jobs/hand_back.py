@@ -38,6 +38,7 @@ from mendbay.jobs.keep_copies import (
 )
 from mendbay.jobs.list_files import Piece, adapters_of, folder_problems, link_problems, trace
 from mendbay.jobs.note_changed import note_changed
+from mendbay.jobs.other_half import found_differing, left_to_other
 from mendbay.jobs.ports import HandBackFolder, ImageStore, Papers
 from mendbay.jobs.remembered import remembered, reopening
 from mendbay.jobs.volume import (
@@ -315,6 +316,8 @@ def _facts(
     system, assembled = volume.system.facts, volume.assembled
     bays = {bay.bay: bay for bay in bench.ledger.bays(case.number)}
     files.sort(key=lambda one: one.raw_path)
+    coverages = {bay: store.coverage() for bay, store in stores.items()}
+    left = left_to_other(sources_of(stores), coverages, volume)
     return words.HandBack(
         case_number=f"{case.number:04}",
         customer=case.customer,
@@ -324,11 +327,14 @@ def _facts(
         box=case.box,
         drives="; ".join(_drive_words(bays[bay]) for bay in stores if bay in bays),
         bays=tuple(
-            _bay_facts(bay, bays.get(bay), store, files, drives[bay].unsound) for bay, store in stores.items()
+            _bay_facts(bay, bays.get(bay), store, files, drives[bay].unsound, left[bay])
+            for bay, store in stores.items()
         ),
         files=tuple(files),
         pair=words.PairFacts(
-            assembled.level, fresher_bay(assembled), tuple(map(_for_customers, explanation(assembled)))
+            assembled.level,
+            fresher_bay(assembled),
+            tuple(map(_for_customers, (*explanation(assembled), *found_differing(bench, case.number)))),
         ),
         file_system=words.FileSystemFacts(
             system.kind, system.label, system.uuid, system.size_bytes, system.has_checksums, system.remarks
@@ -387,6 +393,7 @@ def _bay_facts(
     store: ImageStore,
     files: Sequence[words.FileFacts],
     unsound: SpanSet,
+    left: SpanSet,
 ) -> words.BayFacts:
     pieces = [part for one in files for part in one.trace if part.bay == label]
 
@@ -418,6 +425,7 @@ def _bay_facts(
         older=places(part for one in files for part in _still_doubtful(one) if part.bay == label),
         wanted=places(pieces),
         remarks=(*((bay.condition,) if bay and bay.condition else ()), *against(store, unsound)),
+        left=left,
     )
 
 

@@ -6,7 +6,6 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from mendbay.core.coverage import Condition
 from mendbay.core.errors import NothingWanted
 from mendbay.core.source import Origin, Outlook
 from mendbay.core.span import Span
@@ -17,6 +16,7 @@ from mendbay.handback.names import shown
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.halves_apart import halves_apart
 from mendbay.jobs.looks import remember
+from mendbay.jobs.other_half import left_to_other
 from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.volume import OpenVolume, case_images, open_volume, sources_of
 from mendbay.pair.assemble import Assembled
@@ -34,7 +34,7 @@ class FileLine:
 class Listing:
     """What is on a volume. `verdicts` counts the files of each verdict. `hidden` are sentences on what may
     hide further files (a list of names that is damaged or not read); `unread` is, by bay, how many bytes
-    have never been asked for."""
+    have never been asked for; what the other half of a mirror gave is not counted."""
 
     facts: VolumeFacts
     assembled: Assembled
@@ -87,7 +87,9 @@ def list_files(
         lines = tuple(
             judged(volume, entry) for entry in everything if entry.path and (test is None or test(entry.path))
         )
-        unread = {bay: store.coverage().total_bytes(Condition.UNREAD) for bay, store in stores.items()}
+        coverages = {bay: store.coverage() for bay, store in stores.items()}
+        left = left_to_other(sources_of(stores), coverages, volume)
+        unread = {bay: (one.unread - left[bay]).total_bytes for bay, one in coverages.items()}
         hidden = tuple(folder_problems(everything))
         if test is None and not bays:
             _remember(bench, number, lines, hidden, unread)

@@ -15,6 +15,9 @@ from mendbay.core.source import Identity
 from mendbay.core.span import SpanSet
 from mendbay.imaging.adapter_odds import WorthTrying
 from mendbay.imaging.adapters import NOT_STATED, asked_anew
+from mendbay.imaging.assumptions import Assumptions
+from mendbay.imaging.hazard import HAZARDS, Hazard
+from mendbay.imaging.hazard import Condition as DriveCondition
 from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.adapters_tried import odds_for, what_is_worth_trying, worth_trying_words
 from mendbay.jobs.bench import Bench
@@ -28,6 +31,7 @@ from mendbay.jobs.remembered import remembered
 from mendbay.jobs.same_drive import likeness
 from mendbay.jobs.stop_advice import NO_ADVICE, AdviceGiven, StopAdvice, given_words
 
+NOTHING_LEFT = SpanSet()
 OPEN_DRIVE = "open-drive"
 """The consent to head work in a laboratory (`consents.toml`)."""
 
@@ -36,20 +40,23 @@ OPEN_DRIVE = "open-drive"
 class DriveAt:
     """Where a bay's drive is found (device, image file, simulated drive) and what it hangs on.
 
-    `ask` says whether it may be asked about itself while it is read, which its temperature needs.
+    `ask` says whether it may be asked about itself while it is read, which its temperature needs;
+    `condition` what it is like, None for what the bench assumes of all.
     """
 
     bay: str
     where: str
     adapter: str = ""
     ask: bool = True
+    condition: DriveCondition | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class ReadResult:
     """What one reading of a drive came to. Bytes; `sha256` is empty unless every byte is there, as
     the drive gave it; `changed_bytes` are no longer. `worth_trying` are adapters that may give what is
-    refused, the best first; `advice` is what was advised of going on."""
+    refused, the best first; `advice` is what was advised of going on. `left_bytes` were not read here because
+    the other half of a mirror gave them, and are not counted as unread."""
 
     bay: str
     ending: Ending
@@ -63,6 +70,7 @@ class ReadResult:
     changed_bytes: int = 0
     worth_trying: tuple[WorthTrying, ...] = ()
     advice: AdviceGiven = NO_ADVICE
+    left_bytes: int = 0
 
     @property
     def is_complete(self) -> bool:
@@ -72,13 +80,15 @@ class ReadResult:
 
 @dataclass(frozen=True, slots=True)
 class OpenDrive:
-    """A drive being read, its image, and the image as a source that reads through to the drive."""
+    """A drive being read, its image, the image as a source that reads through to the drive, and how likely
+    the drive is to be lost by going on."""
 
     bay: str
     reader: DriveReader
     reading: DriveReading
     store: ImageStore
     source: ImageSource
+    hazard: Hazard
 
 
 def read_drive(
@@ -134,22 +144,23 @@ def opened(bench: Bench, number: int, drive: DriveAt) -> Iterator[OpenDrive]:
                 store,
                 bench.clock,
                 bench.tell,
-                bench.assumed,
+                _assumed(bench, drive),
                 bench.power_cycle,
                 bench.stop,
                 heat,
                 odds_for(bench, number, drive.bay, store),
-                _stop_advice(bench, number, drive.bay),
+                _stop_advice(bench, number, drive),
             )
             source = ImageSource(store, drive.bay, reading.fetch)
             try:
-                yield OpenDrive(drive.bay, reader, reading, store, source)
+                hazard = HAZARDS[drive.condition or DriveCondition.REFUSES]
+                yield OpenDrive(drive.bay, reader, reading, store, source, hazard)
             except MendbayError as trouble:
                 bench.note(number, "imaging", f"Bay {drive.bay}: {trouble.what}")
                 raise
             finally:
                 store.commit()
-                note_image(bench, number, drive.bay, store)
+                note_image(bench, number, drive.bay, store, reading.picker.left())
         finally:
             store.close()
     finally:
@@ -200,12 +211,12 @@ def _heat_guard(bench: Bench, drive: DriveAt) -> HeatGuard | None:
     return HeatGuard(drive.bay, thermometer, bench.clock, bench.tell, bench.stop)
 
 
-def _stop_advice(bench: Bench, number: int, bay: str) -> StopAdvice:
+def _stop_advice(bench: Bench, number: int, drive: DriveAt) -> StopAdvice:
     """What weighs whether to go on. Head work that the customer refused is no other way."""
     stakes = bench.stakes
     if OPEN_DRIVE in refused(consents_of(bench, number)):
         stakes = replace(stakes, head_work_gives=0.0)
-    return StopAdvice(bay, bench.assumed, stakes, bench.tell, bench.clock.steady_seconds)
+    return StopAdvice(drive.bay, _assumed(bench, drive), stakes, bench.tell, bench.clock.steady_seconds)
 
 
 def _refuse_third_bay(bench: Bench, number: int, label: str) -> None:
@@ -218,16 +229,28 @@ def _refuse_third_bay(bench: Bench, number: int, label: str) -> None:
         )
 
 
-def finish(bench: Bench, number: int, one: OpenDrive, ending: Ending) -> ReadResult:
-    """Sums up a reading and notes it in the case."""
+def _assumed(bench: Bench, drive: DriveAt) -> Assumptions:
+    return bench.assumed if drive.condition is None else Assumptions.of(drive.condition, bench.assumed)
+
+
+def finish(
+    bench: Bench, number: int, one: OpenDrive, ending: Ending, left: SpanSet = NOTHING_LEFT
+) -> ReadResult:
+    """Sums up a reading and notes it in the case.
+
+    Args:
+        left: what was not read here because the other half of a mirror gave it.
+    """
     worth = what_is_worth_trying(bench, number, one.bay, one.store)
     advice = NO_ADVICE if one.reading.advice is None else one.reading.advice.given
-    result = replace(result_of(one, ending), worth_trying=worth, advice=advice)
+    result = replace(result_of(one, ending, left), worth_trying=worth, advice=advice)
     text = (
         f"Drive of bay {one.bay} read: {count_text(result.read_bytes)} of "
         f"{count_text(result.identity.size_bytes)} bytes are in the image, "
         f"{count_text(result.refused_bytes)} refused, {count_text(result.unread_bytes)} unread; {ending}."
     )
+    if result.left_bytes:
+        text += f" {count_text(result.left_bytes)} bytes are left to the other half, which gave them."
     if result.changed_bytes:
         text += (
             f" {count_text(result.changed_bytes)} bytes of the image are no longer what the drive gave, so "
@@ -241,14 +264,16 @@ def finish(bench: Bench, number: int, one: OpenDrive, ending: Ending) -> ReadRes
         "read_bytes": result.read_bytes,
         "refused_bytes": result.refused_bytes,
         "unread_bytes": result.unread_bytes,
+        "left_bytes": result.left_bytes,
     }
     bench.note(number, "imaging", text, facts)
     return result
 
 
-def result_of(one: OpenDrive, ending: Ending) -> ReadResult:
-    """The figures of an image after a reading."""
+def result_of(one: OpenDrive, ending: Ending, left: SpanSet = NOTHING_LEFT) -> ReadResult:
+    """The figures of an image after a reading; `left` as for `finish`."""
     coverage = one.store.coverage()
+    left_here = left & coverage.unread
     return ReadResult(
         bay=one.bay,
         ending=ending,
@@ -256,15 +281,17 @@ def result_of(one: OpenDrive, ending: Ending) -> ReadResult:
         image=str(one.store.path),
         read_bytes=coverage.total_bytes(Condition.READ),
         refused_bytes=coverage.total_bytes(Condition.REFUSED),
-        unread_bytes=coverage.total_bytes(Condition.UNREAD),
+        unread_bytes=(coverage.unread - left_here).total_bytes,
         waived_bytes=coverage.total_bytes(Condition.WAIVED),
         sha256=one.store.digest(),
         changed_bytes=one.store.changed().total_bytes,
+        left_bytes=left_here.total_bytes,
     )
 
 
-def note_image(bench: Bench, number: int, bay: str, store: ImageStore) -> None:
-    """Puts an image's present figures into the ledger."""
+def note_image(bench: Bench, number: int, bay: str, store: ImageStore, left: SpanSet = NOTHING_LEFT) -> None:
+    """Puts an image's present figures into the ledger; what is left to the other half of a mirror is not
+    counted as unread."""
     coverage = store.coverage()
     runs = store.runs()
     bench.ledger.note_image(
@@ -278,7 +305,7 @@ def note_image(bench: Bench, number: int, bay: str, store: ImageStore) -> None:
             read_bytes=coverage.total_bytes(Condition.READ),
             refused_bytes=coverage.total_bytes(Condition.REFUSED),
             waived_bytes=coverage.total_bytes(Condition.WAIVED),
-            unread_bytes=coverage.total_bytes(Condition.UNREAD),
+            unread_bytes=(coverage.unread - left).total_bytes,
             sha256=store.digest(compute=False),
         )
     )

@@ -2,7 +2,8 @@
 
 The file system is opened through the images being made, so that every sector it touches is kept. What it
 says about the wanted files is mapped down through volume and pair to ranges on each drive, and these are
-read before anything else.
+read before anything else. The halves of a mirror in step are read as one task, each place from one of them
+(docs/decisions/0094); other drives each for itself, all at the same time.
 """
 
 from __future__ import annotations
@@ -11,24 +12,38 @@ import os
 import threading
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import partial
 
 from mendbay.core.errors import DriveVanished, Interrupted, UsageError
-from mendbay.core.span import SpanSet
-from mendbay.files.tree import Kind
+from mendbay.core.quantity import counted
+from mendbay.core.span import Span, SpanSet
 from mendbay.files.verdict import Verdict
-from mendbay.files.wanted import METADATA, ranges_of, select
+from mendbay.files.wanted import METADATA
+from mendbay.imaging.alike import Alike
 from mendbay.imaging.image_source import ImageSource
+from mendbay.imaging.layout import Want
+from mendbay.imaging.values import WEIGHT_REST
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.drive_reading import Ending
 from mendbay.jobs.events import Event, Phase, Said
-from mendbay.jobs.list_files import FileLine, judged
+from mendbay.jobs.list_files import FileLine
+from mendbay.jobs.one_task import Compared, OneTask
+from mendbay.jobs.pair_values import PairValues, Wishes
+from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, require_power
 from mendbay.jobs.read_drive import DriveAt, OpenDrive, ReadResult, finish, opened, say_asked_anew
-from mendbay.jobs.volume import OpenVolume, open_volume
+from mendbay.jobs.share_mirror import known_alike, note_compared, shared_task
+from mendbay.jobs.volume import open_volume
 from mendbay.pair.assemble import Assembled
+from mendbay.pair.volume import Level
+
+LOOK_SECONDS = 2.0
+"""How often the case is looked at for other wishes while its drives are read."""
+LEFT_OFF = (Ending.TOO_HOT, Ending.HEAT_UNKNOWN, Ending.WORSE)
+"""Endings after which a drive reads no more while the other goes on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,13 +51,17 @@ class PairResult:
     """What reading the drives together came to.
 
     `wanted` are the files asked for with their verdicts as they are now; `wanted_bytes` how many bytes of
-    each bay's drive were read first for their sake.
+    each bay's drive were read first for their sake. `compared` is None unless the drives were read as one
+    task. `missing_bytes` are those that no drive gave though one might have, each place once; what was waived
+    is not among them.
     """
 
     assembled: Assembled
     drives: tuple[ReadResult, ...]
     wanted: tuple[FileLine, ...]
     wanted_bytes: Mapping[str, int]
+    compared: Compared | None = None
+    missing_bytes: int = 0
 
     @property
     def verdicts(self) -> Counter[Verdict]:
@@ -58,16 +77,34 @@ class _Lane:
         self.drive = drive
         self.gone: DriveVanished | None = None
         self.ending = Ending.DONE
+        self.task: OneTask | None = None
+        self.held_elsewhere: Callable[[], SpanSet] = SpanSet
         self.source = ImageSource(drive.store, drive.bay, self._fetch)
 
     def _fetch(self, spans: SpanSet) -> None:
-        self._while_there(lambda: self.drive.reading.fetch(spans))
+        wanted = spans if self.task is not None else spans - self.held_elsewhere()
+        if wanted:
+            self._while_there(lambda: self.drive.reading.fetch(wanted))
 
-    def read(self, wanted: Sequence[SpanSet], *, phase: Phase, rest: bool, seconds: float | None) -> None:
+    def read(self, step: _Step) -> None:
+        """Does one step; whatever ends it, the other half of a mirror learns of it."""
+
         def run() -> None:
-            self.ending = self.drive.reading.run(wanted, rest=rest, seconds=seconds, phase=phase)
+            self.ending = self.drive.reading.run(
+                wants=step.values.of(self.drive.bay),
+                rest=step.rest,
+                seconds=step.seconds,
+                phase=step.phase,
+                pause=step.pause.is_set,
+            )
 
-        self._while_there(run)
+        goes_on = False
+        try:
+            self._while_there(run)
+            goes_on = self.gone is None and self.ending not in LEFT_OFF
+        finally:
+            if self.task is not None and not goes_on:
+                self.task.leave(self.drive.bay)
 
     def _while_there(self, do: Callable[[], None]) -> None:
         if self.gone is not None:
@@ -79,6 +116,28 @@ class _Lane:
             self._tell(Said(f"{trouble.what} The other drives are read on."))
 
 
+@dataclass(frozen=True, slots=True)
+class _Values:
+    """What is worth what, by bay."""
+
+    wants: Mapping[str, Sequence[Want]]
+
+    def of(self, bay: str) -> Sequence[Want]:
+        return self.wants.get(bay, ())
+
+
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """One step for all drives: what is worth what, whether the rest is read too, and how long. `pause` is set
+    when something else is wanted first."""
+
+    phase: Phase
+    values: _Values
+    rest: bool = False
+    seconds: float | None = None
+    pause: threading.Event = field(default_factory=threading.Event)
+
+
 def read_pair(
     bench: Bench,
     number: int,
@@ -87,15 +146,20 @@ def read_pair(
     *,
     rest: bool = True,
     seconds: float | None = None,
+    both_whole: bool = False,
+    waive_unallocated: bool = False,
     although: Although = AGAINST_NOTHING,
 ) -> PairResult:
     """Reads the drives of one case together.
 
     Args:
         drives: one for each bay at hand, usually two.
-        patterns: what is wanted first (see `files.wanted`); the case's own wishes if empty.
+        patterns: what is wanted first (see `files.wanted`); the case's own wishes if empty. Those may change
+            while the drives are read: then what is wanted now goes first.
         rest: whether to go on with everything else afterwards.
         seconds: how long the rest may take; None: until nothing is left to try.
+        both_whole: read both halves of a mirror whole, instead of each place from one of them.
+        waive_unallocated: leave what the file system says is free; else what was left before is read too.
         although: why they are read where the customer or triage is against power.
 
     Raises:
@@ -108,31 +172,156 @@ def read_pair(
     if len({drive.bay for drive in drives}) != len(drives):
         raise UsageError("Two drives were given for one bay.", "Give each bay once.")
     require_power(bench, number, [drive.bay for drive in drives], although, reading=True)
-    wishes = tuple(patterns) or bench.ledger.case(number).wanted
+    wishes = Wishes(bench, number, tuple(patterns))
     bench = _for_threads(bench)
     with ExitStack() as stack:
         _refuse_same(bench, drives)
         lanes = [_Lane(bench, stack.enter_context(opened(bench, number, drive))) for drive in drives]
         for lane in lanes:
             say_asked_anew(bench, lane.drive)
+        if not both_whole and len(lanes) == 2:
+            _spare_what_the_other_gave(bench, number, lanes)
         bench.tell(Said("Looking for the pair and its file system."))
-        volume = open_volume({lane.drive.bay: lane.source for lane in lanes})
-        first = _read_descriptions(bench, volume, lanes) if METADATA in wishes else {}
-        named = [wish for wish in wishes if wish != METADATA]
-        tree = (one for one in volume.system.walk() if one.path) if named else ()  # a walk reads the drives
-        chosen = select(tree, wishes)
-        wanted = volume.system.source.needs(ranges_of(volume.system, chosen.entries))
-        _read_first(bench, lanes, wanted, Phase.WANTED)
-        if rest:
-            bench.tell(Said("What is wanted has been tried; reading the rest."))
-            _read_rest(bench, lanes, wanted, seconds)
-        lines = tuple(judged(volume, one) for one in chosen.entries if one.kind is Kind.FILE)
-        results = tuple(finish(bench, number, lane.drive, lane.ending) for lane in lanes)
+        by_risk = sorted(lanes, key=lambda lane: lane.drive.hazard.per_hour)  # if nothing else decides, the
+        volume = open_volume({lane.drive.bay: lane.source for lane in by_risk})  # first half is asked first
+        values = PairValues(volume, wishes)
+        may_share = not both_whole and volume.assembled.level is Level.MIRROR
+        if rest or METADATA in wishes.now or may_share:  # what both halves say of the files is compared first
+            values.take_descriptions()
+        if waive_unallocated:
+            _waive(bench, lanes, values)
+        else:
+            for lane in lanes:
+                lane.drive.reading.planner.take_up_waived()
+        task = None
+        if not both_whole:
+            task = shared_task(bench, number, [lane.drive for lane in lanes], volume, values.descriptions)
+        for lane in lanes:
+            lane.task = task
+        try:
+            _read(bench, lanes, task, values, rest=rest, seconds=seconds)
+        finally:
+            if task is not None:
+                note_compared(bench, number, task)
+        left = {lane.drive.bay: lane.drive.reading.picker.left() for lane in lanes}
+        results = tuple(
+            finish(bench, number, lane.drive, lane.ending, left[lane.drive.bay]) for lane in lanes
+        )
         for lane in lanes:
             if lane.gone is not None:
                 raise lane.gone
-        asked = {lane.drive.bay: _asked(lane.drive.bay, first, wanted) for lane in lanes}
-        return PairResult(volume.assembled, results, lines, asked)
+        return PairResult(
+            volume.assembled,
+            results,
+            values.judged(),
+            {lane.drive.bay: values.asked_bytes(lane.drive.bay) for lane in lanes},
+            None if task is None else task.compared,
+            _missing(lanes, task, waived_too=not waive_unallocated),
+        )
+
+
+def _spare_what_the_other_gave(bench: Bench, number: int, lanes: Sequence[_Lane]) -> None:
+    """Where the images say already that the drives are halves in step: what one has of what describes them is
+    not asked of the other once more."""
+    alike = known_alike(bench, number, [lane.drive for lane in lanes])
+    if alike is None:
+        return
+    for side, lane in enumerate(lanes):
+        other = lanes[1 - side].drive.store
+        lane.held_elsewhere = partial(_held, alike, 1 - side, other)
+
+
+def _held(alike: Alike, side: int, store: ImageStore) -> SpanSet:
+    return alike.across(side, store.coverage().read)
+
+
+def _read(
+    bench: Bench,
+    lanes: Sequence[_Lane],
+    task: OneTask | None,
+    values: PairValues,
+    *,
+    rest: bool,
+    seconds: float | None,
+) -> None:
+    """Step by step, and again from what is wanted whenever that has changed meanwhile."""
+    if values.descriptions:
+        _together(bench, lanes, task, _Step(Phase.DESCRIPTION, _Values(values.of_descriptions())), values)
+    left = seconds
+    changed = False
+    while True:
+        values.select()
+        if changed:
+            files = counted(values.selected_files(), "file")
+            bench.tell(Said(f"The wishes of the case have changed: what is wanted now ({files}) goes first."))
+        step = _Step(Phase.WANTED, _Values(values.of_wanted()))
+        changed = _together(bench, lanes, task, step, values)
+        if not changed and rest:
+            bench.tell(Said("What is wanted has been tried; reading the rest."))
+            begun = bench.clock.steady_seconds()
+            step = _Step(Phase.REST, _Values(values.of_everything()), rest=True, seconds=left)
+            changed = _together(bench, lanes, task, step, values)
+            if left is not None:
+                left = max(0.0, left - (bench.clock.steady_seconds() - begun))
+        if not changed:
+            return
+
+
+def _together(
+    bench: Bench, lanes: Sequence[_Lane], task: OneTask | None, step: _Step, values: PairValues
+) -> bool:
+    """Does a step on all drives at the same time, each in a thread of its own.
+
+    Returns:
+        Whether it was left off because something else is wanted.
+    """
+    if task is not None:
+        wants = (step.values.of(task.bays[0]), step.values.of(task.bays[1]))
+        gone = [lane.drive.bay for lane in lanes if lane.gone is not None]
+        task.begin(wants, WEIGHT_REST if step.rest else 0.0, gone)
+    with ThreadPoolExecutor(len(lanes), "drive") as threads:
+        running = [threads.submit(lane.read, step) for lane in lanes]
+        while wait(running, LOOK_SECONDS).not_done:
+            if step.phase is not Phase.DESCRIPTION and not step.pause.is_set() and values.wishes.changed():
+                step.pause.set()
+        for one in running:
+            one.result()
+    if any(lane.ending is Ending.STOPPED for lane in lanes):
+        raise Interrupted(
+            "Stopped; everything read so far is kept.", "Run the same command again; it goes on from here."
+        )
+    return step.pause.is_set()
+
+
+def _waive(bench: Bench, lanes: Sequence[_Lane], values: PairValues) -> None:
+    """Notes what is free on each drive as left on purpose; it is not read from now on."""
+    free = values.unallocated()
+    if free is None:
+        bench.tell(Said("The file system does not tell what is free: nothing is waived."))
+        return
+    for lane in lanes:
+        spans = free.get(lane.drive.bay, SpanSet()) & lane.drive.store.coverage().unread
+        lane.drive.store.waive(spans)
+        lane.drive.reading.planner.waive(spans)
+
+
+def _missing(lanes: Sequence[_Lane], task: OneTask | None, *, waived_too: bool) -> int:
+    """How many bytes no drive gave though one might have; those waived count if they were asked for."""
+    total = 0
+    seen = SpanSet()
+    for side, lane in enumerate(lanes):
+        coverage = lane.drive.store.coverage()
+        lacks = coverage.read.complement(Span(0, coverage.size_bytes))
+        if not waived_too:
+            lacks = lacks - coverage.waived
+        if task is not None:
+            other = lanes[1 - side].drive.store.coverage().read
+            lacks = lacks - task.alike.across(1 - side, other)
+            if side == 1:
+                lacks = lacks - task.alike.across(0, seen)
+        seen = lacks
+        total += lacks.total_bytes
+    return total
 
 
 def _refuse_same(bench: Bench, drives: Sequence[DriveAt]) -> None:
@@ -146,53 +335,6 @@ def _refuse_same(bench: Bench, drives: Sequence[DriveAt]) -> None:
                 "Name the drive of each bay; leave out a bay whose drive is not at hand.",
             )
         seen[name] = drive.bay
-
-
-def _read_descriptions(bench: Bench, volume: OpenVolume, lanes: Sequence[_Lane]) -> Mapping[str, SpanSet]:
-    needs = volume.system.source.needs(volume.system.metadata())
-    _read_first(bench, lanes, needs, Phase.DESCRIPTION)
-    return needs
-
-
-def _read_first(bench: Bench, lanes: Sequence[_Lane], needs: Mapping[str, SpanSet], phase: Phase) -> None:
-    """Reads ranges on every drive and nothing else."""
-    for lane in lanes:
-        spans = needs.get(lane.drive.bay, SpanSet())
-        if spans:
-            lane.read([spans], phase=phase, rest=False, seconds=None)
-        if lane.ending is Ending.STOPPED:
-            raise _stopped()
-
-
-def _read_rest(
-    bench: Bench, lanes: Sequence[_Lane], wanted: Mapping[str, SpanSet], seconds: float | None
-) -> None:
-    """Reads everything else, all drives at the same time, each in a thread of its own."""
-    with ThreadPoolExecutor(len(lanes), "drive") as threads:
-        running = [
-            threads.submit(
-                lane.read,
-                [wanted.get(lane.drive.bay, SpanSet())],
-                phase=Phase.REST,
-                rest=True,
-                seconds=seconds,
-            )
-            for lane in lanes
-        ]
-        for one in running:
-            one.result()
-    if any(lane.ending is Ending.STOPPED for lane in lanes):
-        raise _stopped()
-
-
-def _asked(bay: str, first: Mapping[str, SpanSet], wanted: Mapping[str, SpanSet]) -> int:
-    return (first.get(bay, SpanSet()) | wanted.get(bay, SpanSet())).total_bytes
-
-
-def _stopped() -> Interrupted:
-    return Interrupted(
-        "Stopped; everything read so far is kept.", "Run the same command again; it goes on from here."
-    )
 
 
 def _for_threads(bench: Bench) -> Bench:

@@ -42,3 +42,6 @@ def test_a_drive_is_asked_unless_it_clicks_or_a_person_says_no(
     both = ("read", "1", "1=x.img", "2=y.img")
     assert asks(monkeypatch, opened, pair, *both) == [True, True]
     assert asks(monkeypatch, opened, pair, *both, "--ask-nothing") == [False, False]
+    assert asks(monkeypatch, opened, pair, *both, "--condition", "2=clicks") == [True, False]
+    for wrong in ("3=clicks", "2=broken", "clicks"):
+        assert asks(monkeypatch, opened, pair, *both, "--condition", wrong) == [], "refused before any drive"

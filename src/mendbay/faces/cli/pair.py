@@ -20,6 +20,7 @@ from mendbay.faces.cli.drive import (
 )
 from mendbay.faces.cli.screen import Screen, printable, table, wrapped
 from mendbay.files.tree import VolumeFacts
+from mendbay.imaging.hazard import Condition as DriveCondition
 from mendbay.jobs.look_at_pair import look_at_pair
 from mendbay.jobs.power_permit import Although, foresee_reading
 from mendbay.jobs.read_drive import DriveAt
@@ -79,6 +80,22 @@ def look(screen: Screen, case: int, bays: tuple[str, ...]) -> None:
 @click.option(
     "--patience", type=PATIENCE, default=30.0, show_default=True, help="Seconds until a read counts as hung."
 )
+@click.option(
+    "--condition",
+    "conditions",
+    multiple=True,
+    metavar="BAY=WORD",
+    help="What a drive is like: healthy, refuses or clicks.  [default: refuses] The worse one is spared what "
+    "the other gives.",
+)
+@click.option(
+    "--both-whole", is_flag=True, help="Read both halves of a mirror whole, not each place from one of them."
+)
+@click.option(
+    "--waive-unallocated",
+    is_flag=True,
+    help="Leave what the file system says is free. Without it what was left before is read too.",
+)
 @SECTOR
 @ASK_NOTHING
 @ALTHOUGH_REFUSED
@@ -94,6 +111,9 @@ def read(
     minutes: float | None,
     tries: int | None,
     patience: float,
+    conditions: tuple[str, ...],
+    both_whole: bool,
+    waive_unallocated: bool,
     sector_bytes: str,
     ask_nothing: bool,
     although_refused: str,
@@ -103,11 +123,20 @@ def read(
 
     Each BAY=SOURCE names a drive, such as 1=/dev/sdb 2=/dev/sdc. A pattern is a name such as '*.xlsx',
     a path such as 'photos/**', or the word metadata for the descriptions of all files. Without --want
-    the wishes noted in the case are used.
+    the wishes noted in the case are used; whoever changes those meanwhile (case tell CASE wanted ...)
+    changes what is read next.
+
+    The halves of a mirror in step are read as one task: each place from the drive that gives it with less
+    harm, a sample from both to see that they are alike.
     """
     hung = dict(_pairs(adapters, "--adapter 1=NAME"))
     named = _pairs(sources, "1=/dev/sdX")
-    drives = [DriveAt(bay, where, hung.get(bay, ""), not ask_nothing) for bay, where in named]
+    states = {bay: _condition(word) for bay, word in _pairs(conditions, "--condition 1=clicks")}
+    _refuse_strange(named, (*hung, *states))
+    drives = [
+        DriveAt(bay, where, hung.get(bay, ""), _may_ask(states.get(bay), ask_nothing), states.get(bay))
+        for bay, where in named
+    ]
     with (
         screen.stoppable() as stop,
         open_bench(
@@ -126,13 +155,21 @@ def read(
         say_unsettled(screen, bench, case)
         say_cautions(screen, DRIVE)
         result = read_pair(
-            bench, case, drives, patterns, rest=not only_wanted, seconds=seconds, although=although
+            bench,
+            case,
+            drives,
+            patterns,
+            rest=not only_wanted,
+            seconds=seconds,
+            both_whole=both_whole,
+            waive_unallocated=waive_unallocated,
+            although=although,
         )
     screen.answer(pair_json(result), pair_text(result, case))
     if only_wanted:
         complete = all(line.judgement is None or line.judgement.verdict == "whole" for line in result.wanted)
     else:
-        complete = all(one.is_complete for one in result.drives)
+        complete = not result.missing_bytes
     if not complete:
         sys.exit(EXIT_INCOMPLETE)
 
@@ -147,10 +184,34 @@ def _pairs(texts: tuple[str, ...], example: str) -> list[tuple[str, str]]:
     return found
 
 
+def _condition(word: str) -> DriveCondition:
+    try:
+        return DriveCondition(word)
+    except ValueError:
+        words = ", ".join(DriveCondition)
+        raise UsageError(f"'{word}' is no condition of a drive.", f"Say one of {words}.") from None
+
+
+def _may_ask(condition: DriveCondition | None, ask_nothing: bool) -> bool:
+    return not ask_nothing and (condition is None or condition.bears_questions)
+
+
+def _refuse_strange(named: list[tuple[str, str]], bays: tuple[str, ...]) -> None:
+    """An option for a bay that is not read would otherwise be lost without a word."""
+    known = [bay for bay, _ in named]
+    for bay in bays:
+        if bay not in known:
+            raise UsageError(
+                f"An option speaks of bay {bay}, but no drive was given for it.",
+                f"The bays are {' and '.join(known)}.",
+            )
+
+
 def pair_text(result: PairResult, case: int) -> str:
     """What reading the drives together came to."""
     lines = [*assembled_lines(result.assembled), ""]
     lines += [wording.read_result_text(one) for one in result.drives]
+    lines += _together_lines(result)
     files = [line for line in result.wanted if line.judgement is not None]
     if files:
         counts = ", ".join(f"{count_text(count)} {word}" for word, count in sorted(result.verdicts.items()))
@@ -168,12 +229,42 @@ def pair_text(result: PairResult, case: int) -> str:
     return "\n".join(lines)
 
 
+def _together_lines(result: PairResult) -> list[str]:
+    """What two halves gave together, and whether they are alike; nothing for drives read by themselves."""
+    compared = result.compared
+    if compared is None:
+        return []
+    lines = []
+    if compared.differ_at is not None:
+        lines.append(
+            "The halves DIFFER where they should be the same; both were read whole. Which one is right, only "
+            "the files can tell: look at them before they are handed back."
+        )
+    elif compared.compared_bytes:
+        lines.append(
+            f"Read as one task. {bytes_text(compared.compared_bytes)} were read from both halves and are the "
+            "same."
+        )
+    if result.missing_bytes:
+        lines.append(f"Neither half gave {count_text(result.missing_bytes)} bytes.")
+    else:
+        lines.append("Together the halves gave every byte.")
+    return ["", *(wrapped(one, "", "  ") for one in lines)]
+
+
 def pair_json(result: PairResult) -> dict[str, object]:
     return {
         "pair": assembled_json(result.assembled),
         "drives": [wording.read_result_json(one) for one in result.drives],
         "wanted": [wording.file_json(line) for line in result.wanted],
         "read_first_bytes": dict(result.wanted_bytes),
+        "missing_bytes": result.missing_bytes,
+        "one_task": None
+        if result.compared is None
+        else {
+            "compared_bytes": result.compared.compared_bytes,
+            "differ": result.compared.differ_at is not None,
+        },
     }
 
 

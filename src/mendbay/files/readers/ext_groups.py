@@ -11,6 +11,7 @@ from itertools import islice
 import numpy as np
 import numpy.typing as npt
 
+from mendbay.core.span import SpanSet
 from mendbay.files.readers.ext_blocks import BlockStore, touches
 from mendbay.files.readers.ext_checksum import crc16, crc32c
 from mendbay.files.readers.ext_layout import (
@@ -305,6 +306,42 @@ class Bitmaps:
                     return False
             first += length
         return answer
+
+    def used(self) -> SpanSet:
+        """The bytes of the volume in use by the bitmaps. A group whose bitmap is not to be had counts as in
+        use; of one whose bitmap was never written only what describes groups is."""
+        one, groups = self.groups.superblock, self.groups
+        starts: list[Int64s] = [groups.inode_table[groups.usable], groups.block_bitmap[groups.usable]]
+        stops: list[Int64s] = [starts[0] + _table_blocks(one), starts[1] + 1]
+        starts.append(groups.inode_bitmap[groups.usable])
+        stops.append(starts[2] + 1)
+        lead = np.array([0], np.int64)  # the boot block, before the first group
+        starts.append(lead)
+        stops.append(lead + max(1, one.first_block))
+        for first in range(0, groups.count, BITMAPS_HELD // 2):
+            batch = range(first, min(groups.count, first + BITMAPS_HELD // 2))
+            self.blocks.prefetch([int(groups.block_bitmap[one]) for one in batch if self._has_bitmap(one)])
+            for group in batch:
+                low, high = self._used_in(group)
+                starts.append(low)
+                stops.append(high)
+        size = one.block_bytes
+        return SpanSet.from_bounds(np.concatenate(starts) * size, np.concatenate(stops) * size)
+
+    def _has_bitmap(self, group: int) -> bool:
+        return bool(self.groups.usable[group]) and not self.groups.blocks_unused[group]
+
+    def _used_in(self, group: int) -> tuple[Int64s, Int64s]:
+        """The runs of blocks in use in a group: where each begins and ends."""
+        one = self.groups.superblock
+        start = one.group_start(group)
+        stop = min(start + one.blocks_per_group, one.blocks_count)
+        bits = self._bits(self._blocks, group, self.groups.block_bitmap, self.groups.blocks_unused)
+        if bits is None:
+            return np.array([start], np.int64), np.array([stop], np.int64)
+        edges = np.flatnonzero(np.diff(np.concatenate(([False], bits, [False])).astype(np.int8)))
+        places = np.minimum(start + edges.astype(np.int64) * one.cluster_blocks, stop)
+        return places[0::2], places[1::2]
 
     def _bits(self, held: dict[int, Bools | None], group: int, places: Int64s, unused: Bools) -> Bools | None:
         if group in held:

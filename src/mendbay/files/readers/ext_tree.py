@@ -387,6 +387,16 @@ class ExtFileSystem:
         found |= self._described_by(waiting)
         return found.clip(Span(0, self.source.size_bytes))
 
+    def allocated(self) -> SpanSet:
+        """The ranges of the volume in use, by the block bitmaps; where one is not to be had all counts as
+        used, and so does what the file system cannot speak of."""
+        one = self._superblock
+        beyond = Span(one.blocks_count * one.block_bytes, self.source.size_bytes)
+        found = Bitmaps(self._groups, self._blocks).used()
+        if beyond.start < beyond.stop:
+            found |= SpanSet((beyond,))
+        return found.clip(Span(0, self.source.size_bytes))
+
     def _described_by(self, inodes: list[Inode]) -> SpanSet:
         """The mapping blocks of these inodes, and the content of the folders and links among them."""
         one = self._superblock

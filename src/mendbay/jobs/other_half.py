@@ -1,0 +1,83 @@
+"""What two drives hold alike, and what is unread on one because the other gave it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from mendbay.core.coverage import Coverage
+from mendbay.core.errors import CannotAssemble
+from mendbay.core.source import Source
+from mendbay.core.span import SpanSet
+from mendbay.imaging.alike import Alike, Stretch
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.volume import OpenVolume
+from mendbay.pair.assemble import Assembled, assemble
+from mendbay.pair.same_bytes import same_bytes
+
+HALVES = "halves"
+"""Kind of the events that tell what came of comparing the halves of a mirror."""
+
+
+def alike_of(sources: Mapping[str, Source], chosen: Assembled, file_system_bytes: int) -> Alike | None:
+    """What two drives hold alike by the sets they make; None if nothing.
+
+    Args:
+        sources: the two drives by bay; `side` counts in their order.
+        chosen: the volume that is looked at; a mirror without superblocks is only known by its file system.
+        file_system_bytes: how much of that volume the file system fills.
+    """
+    if chosen.set_uuid:
+        return alike_by_sets(sources)
+    bays = tuple(sources)
+    if len(bays) != 2:
+        return None
+    sector = max(one.sector_bytes for one in sources.values())
+    limit = file_system_bytes // sector * sector
+    found = same_bytes([chosen], (bays[0], bays[1]), sector)
+    return _made([Stretch(one.starts, min(one.length, limit)) for one in found])
+
+
+def alike_by_sets(sources: Mapping[str, Source]) -> Alike | None:
+    """What two drives hold alike by the superblocks of all their sets; None if nothing."""
+    bays = tuple(sources)
+    if len(bays) != 2:
+        return None
+    sector = max(one.sector_bytes for one in sources.values())
+    try:
+        largest = assemble(sources)
+    except CannotAssemble:
+        return None
+    sets = [one for one in (largest, *largest.others) if one.set_uuid]
+    found = same_bytes(sets, (bays[0], bays[1]), sector)
+    return _made([Stretch(one.starts, one.length) for one in found])
+
+
+def _made(stretches: Sequence[Stretch]) -> Alike | None:
+    kept = tuple(one for one in stretches if one.length > 0)
+    return Alike(kept) if kept else None
+
+
+def left_to_other(
+    sources: Mapping[str, Source], coverages: Mapping[str, Coverage], volume: OpenVolume
+) -> dict[str, SpanSet]:
+    """By bay, what is unread there but was given by the other half of a mirror in step: not lost, and not
+    proven twice. Empty for drives that make none."""
+    alike = alike_of(sources, volume.assembled, volume.system.facts.size_bytes)
+    bays = tuple(sources)
+    if alike is None:
+        return {bay: SpanSet() for bay in bays}
+    return {
+        bay: coverages[bay].unread & alike.across(1 - side, coverages[bays[1 - side]].read)
+        for side, bay in enumerate(bays)
+    }
+
+
+def found_differing(bench: Bench, case: int) -> tuple[str, ...]:
+    """In a sentence, that the halves were found to differ where they should be the same; empty if they never
+    were."""
+    told = [
+        one.text
+        for one in bench.ledger.events(case)
+        if one.kind == HALVES and one.facts.get("differ") is True
+    ]
+    return tuple(told[-1:])

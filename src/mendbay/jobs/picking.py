@@ -1,0 +1,55 @@
+"""Who says what of a drive is read next: its own planner, or a task that it shares with another drive."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Protocol
+
+from mendbay.core.span import Span, SpanSet
+from mendbay.imaging.attempt import Attempt
+from mendbay.imaging.layout import Want
+from mendbay.imaging.planner import Planner
+
+
+class Picker(Protocol):
+    """Chooses the reads of one drive and learns from their outcomes, as `imaging.planner.Planner` does."""
+
+    def begin(self, wants: Sequence[Want], rest_weight: float) -> None:
+        """Says what the sectors are worth."""
+        ...
+
+    def choose(self) -> Span | None: ...
+
+    def choose_within(self, spans: SpanSet) -> Span | None: ...
+
+    def learn(self, attempt: Attempt) -> None: ...
+
+    def give_back(self, span: Span) -> None: ...
+
+    def waits(self) -> bool:
+        """After `choose` gave nothing: whether it may later. Waits a moment before it says yes."""
+        ...
+
+    def left(self) -> SpanSet:
+        """What need not be read here, because the other half of a mirror gave it."""
+        ...
+
+
+class Alone:
+    """A drive that is read by itself."""
+
+    def __init__(self, planner: Planner) -> None:
+        self._planner = planner
+        self.choose = planner.choose
+        self.choose_within = planner.choose_within
+        self.learn = planner.learn
+        self.give_back = planner.give_back
+
+    def begin(self, wants: Sequence[Want], rest_weight: float) -> None:
+        self._planner.reweigh(wants, rest_weight)  # keeps what the drive taught so far
+
+    def waits(self) -> bool:
+        return False
+
+    def left(self) -> SpanSet:
+        return SpanSet()

@@ -1,0 +1,273 @@
+"""The two drives of a box read as one task, from take-in to what is told of it."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+
+from mendbay.core.span import Span, SpanSet
+from mendbay.imaging.hazard import Condition
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.drive_reading import Ending
+from mendbay.jobs.events import Event, Said
+from mendbay.jobs.list_files import list_files
+from mendbay.jobs.other_half import HALVES
+from mendbay.jobs.ports import ImageStore
+from mendbay.jobs.read_drive import DriveAt
+from mendbay.jobs.read_pair import PairResult, read_pair
+from mendbay.jobs.take_in import take_in
+from mendbay.jobs.take_in_form import tell as tell_answer
+from mendbay.outlets.scenario.damage import Faults, write_drive
+from mendbay.outlets.scenario.geometry import Level
+from mendbay.outlets.scenario.scenario import Scenario
+from mendbay.outlets.scenario.small import SmallBase, make_small_scenario
+from mendbay.wiring import open_bench
+from support.boxes import small_base
+from support.promise import PATIENT
+
+
+@pytest.fixture(scope="module")
+def base(tmp_path_factory: pytest.TempPathFactory) -> SmallBase:
+    return small_base(tmp_path_factory.mktemp("base"))
+
+
+@dataclass
+class Shop:
+    """A bench with a case, the box on it, and what was said."""
+
+    bench: Bench
+    box: Scenario
+    said: list[str] = field(default_factory=list)
+
+    def drives(self, **conditions: Condition) -> list[DriveAt]:
+        return [
+            DriveAt(bay, f"unsteady:{drive}", condition=conditions.get(f"bay_{bay}"))
+            for bay, drive in zip("12", self.box.drives, strict=True)
+        ]
+
+    @contextmanager
+    def images(self) -> Iterator[list[ImageStore]]:
+        case = self.bench.ledger.case(1)
+        stores = [self.bench.images.reopen(case, bay, writable=False) for bay in "12"]
+        try:
+            yield stores
+        finally:
+            for store in stores:
+                store.close()
+
+    def read_of(self) -> list[SpanSet]:
+        """What of each drive is in its image."""
+        with self.images() as stores:
+            return [store.coverage().read for store in stores]
+
+
+@contextmanager
+def shop(
+    tmp_path: Path, base: SmallBase, *, refusals: int = 0, level: Level = Level.MIRROR, parted: bool = False
+) -> Iterator[Shop]:
+    said: list[str] = []
+
+    def tell(event: Event) -> None:
+        if isinstance(event, Said):
+            said.append(event.text)
+
+    box = make_small_scenario(tmp_path / "box", 1, base=base, level=level, parted=parted, refusals=refusals)
+    if not refusals:  # the maker damages some places that belong to no file all the same
+        for bay, drive in enumerate(box.drives):
+            drive.unlink()
+            write_drive(drive, box.images[bay], Faults(SpanSet()), seed=bay, serial=f"S{bay}")
+    with open_bench(tmp_path / "home", tell=tell, assumed=PATIENT) as bench:
+        take_in(bench, "Quillmere Pottery")
+        yield Shop(bench, box, said)
+
+
+def data_area(box: Scenario) -> SpanSet:
+    """What the halves hold alike, in bytes of either drive."""
+    return box.geometry.on_drive(0, SpanSet([Span(0, box.geometry.volume_bytes)]))
+
+
+def test_each_place_of_a_mirror_is_read_from_one_half(tmp_path: Path, base: SmallBase) -> None:
+    with shop(tmp_path, base) as one:
+        result = read_pair(one.bench, 1, one.drives())
+        first, second = one.read_of()
+        data = data_area(one.box)
+        assert (first | second) & data == data
+        both = (first & second & data).total_bytes
+        assert result.compared is not None
+        assert 0 < result.compared.compared_bytes <= both < 0.2 * data.total_bytes
+        assert result.missing_bytes == 0
+        for read in result.drives:
+            assert read.left_bytes > 0.3 * data.total_bytes
+            assert read.unread_bytes == 0
+            assert read.read_bytes + read.left_bytes == read.identity.size_bytes
+            assert read.sha256 == ""
+        assert any("read as one task" in text for text in one.said)
+        assert [image.unread_bytes for image in one.bench.ledger.images(1)] == [0, 0], (
+            "nothing is still to do"
+        )
+        listing = list_files(one.bench, 1)
+        assert set(listing.verdicts) == {"whole"}
+        assert not any(listing.unread.values()), "what the other half gave is not still to be asked for"
+
+
+def test_both_are_read_whole_if_it_is_asked_for_and_nothing_is_lost_by_beginning_otherwise(
+    tmp_path: Path, base: SmallBase
+) -> None:
+    with shop(tmp_path, base) as one:
+        read_pair(one.bench, 1, one.drives())
+        result = read_pair(one.bench, 1, one.drives(), both_whole=True)
+        assert result.compared is None
+        for read in result.drives:
+            assert read.is_complete
+            assert read.sha256
+            assert read.left_bytes == 0
+
+
+def test_a_second_session_asks_for_nothing_again(tmp_path: Path, base: SmallBase) -> None:
+    with shop(tmp_path, base, refusals=6) as one:
+        before = read_pair(one.bench, 1, one.drives())
+        kept = one.read_of()
+        again = read_pair(one.bench, 1, one.drives())
+        assert again.missing_bytes == before.missing_bytes
+        data, (first, second) = data_area(one.box), one.read_of()
+        both = (first & second) - (kept[0] & kept[1])
+        assert (both & data).total_bytes < 0.01 * data.total_bytes, "at most what of the sample is still open"
+        with one.images() as stores:
+            assert {run.refused_reads for store in stores for run in store.runs() if run.number == 2} == {0}
+
+
+def test_stripes_and_halves_of_which_one_is_behind_are_read_whole(tmp_path: Path, base: SmallBase) -> None:
+    for name, level, parted in (("stripe", Level.STRIPE, False), ("behind", Level.MIRROR, True)):
+        with shop(tmp_path / name, base, level=level, parted=parted) as one:
+            result = read_pair(one.bench, 1, one.drives())
+            assert result.compared is None
+            assert all(read.is_complete for read in result.drives)
+
+
+def test_two_failing_drives_give_together_all_that_one_of_them_gives(tmp_path: Path, base: SmallBase) -> None:
+    with shop(tmp_path, base, refusals=12) as one:
+        result = read_pair(one.bench, 1, one.drives())
+        hit = [faults.refused for faults in one.box.faults]
+        assert hit[0]
+        assert hit[1]
+        data = data_area(one.box)
+        lost = hit[0] & hit[1] & data
+        first, second = one.read_of()
+        assert data - (first | second) == lost
+        outside = sum((spans - data).total_bytes for spans in hit)
+        assert result.missing_bytes == lost.total_bytes + outside
+        with one.images() as stores:
+            for bay, store in enumerate(stores):
+                content = one.box.images[bay].read_bytes()
+                for span in store.coverage().read:
+                    assert store.take(span) == content[span.start : span.stop]
+
+
+def test_the_drive_that_is_worse_off_is_spared(tmp_path: Path, base: SmallBase) -> None:
+    with shop(tmp_path, base) as one:
+        read_pair(one.bench, 1, one.drives(bay_1=Condition.CLICKS, bay_2=Condition.REFUSES))
+        first, second = one.read_of()
+        data = data_area(one.box)
+        assert (first & data).total_bytes < 0.2 * data.total_bytes
+        assert second & data == data
+
+
+def test_halves_that_differ_are_read_whole_told_of_and_not_trusted_again(
+    tmp_path: Path, base: SmallBase
+) -> None:
+    with shop(tmp_path, base) as one:
+        place = one.box.geometry.on_drive(1, SpanSet(base.newest.placed[b"texts/02.txt"].blocks))
+        at = next(iter(place)).start
+        # the inode tables of one half alone say something else: as if it had been written to by itself
+        inode = one.box.geometry.on_drive(1, SpanSet([base.newest.placed[b"texts/02.txt"].inode_at]))
+        for spot in (at, next(iter(inode)).start + 8):
+            with one.box.images[1].open("r+b") as drive:
+                drive.seek(spot)
+                byte = drive.read(1)
+                drive.seek(spot)
+                drive.write(bytes([byte[0] ^ 1]))
+        result = read_pair(one.bench, 1, one.drives())
+        assert result.compared is not None
+        assert result.compared.differ_at is not None
+        assert all(read.is_complete for read in result.drives), "both are read whole"
+        assert any("The halves of the mirror differ" in text for text in one.said)
+        events = [event for event in one.bench.ledger.events(1) if event.kind == HALVES]
+        assert [event.facts["differ"] for event in events] == [True]
+        assert read_pair(one.bench, 1, one.drives()).compared is None
+        assert any("found to differ before" in text for text in one.said)
+
+
+def test_what_is_free_can_be_waived(tmp_path: Path, base: SmallBase) -> None:
+    with shop(tmp_path, base) as one:
+        result = read_pair(one.bench, 1, one.drives(), waive_unallocated=True)
+        assert result.missing_bytes == 0
+        assert all(read.waived_bytes > 1 << 20 for read in result.drives)
+        assert set(list_files(one.bench, 1).verdicts) == {"whole"}
+        data = data_area(one.box)
+        first, second = one.read_of()
+        assert ((first | second) & data).total_bytes < data.total_bytes - (1 << 20)
+        after = read_pair(one.bench, 1, one.drives())
+        first, second = one.read_of()
+        assert (first | second) & data == data, "asked without it, what was waived is read too"
+        assert after.missing_bytes == 0
+
+
+# ---------------------------------------------------------------------- wishes that change meanwhile
+
+
+@contextmanager
+def slow_shop(tmp_path: Path, base: SmallBase, first_wish: str) -> Iterator[Shop]:
+    """A box whose drives take some seconds over the rest."""
+    with shop(tmp_path, base) as one:
+        for drive in one.box.drives:
+            slow = "real_time = true\nseconds_per_sector = 2e-4\n"
+            drive.write_text(slow + drive.read_text())
+        tell_answer(one.bench, 1, "wanted", first_wish)
+        yield one
+
+
+def test_wishes_changed_while_reading_are_read_next(tmp_path: Path, base: SmallBase) -> None:
+    late = b"texts/02.txt"
+    with slow_shop(tmp_path, base, "nothing-like-this") as one:
+        results: list[PairResult] = []
+
+        def other_terminal() -> None:
+            while not any("reading the rest" in text for text in one.said):
+                time.sleep(0.02)
+            with open_bench(tmp_path / "home") as other:
+                tell_answer(other, 1, "wanted", late.decode())
+
+        changing = threading.Thread(target=other_terminal)
+        changing.start()
+        results.append(read_pair(one.bench, 1, one.drives()))
+        changing.join()
+        told = [text for text in one.said if "wishes of the case have changed" in text]
+        assert told == ["The wishes of the case have changed: what is wanted now (1 file) goes first."]
+        assert [line.entry.path for line in results[0].wanted] == [late]
+        assert all(read.ending is Ending.DONE for read in results[0].drives)
+        assert len(one.bench.ledger.custody(1)) == 3, "the drives were connected once"
+        with one.images() as stores:
+            assert [len(store.runs()) for store in stores] == [1, 1]
+
+
+def test_patterns_given_with_the_command_stay(tmp_path: Path, base: SmallBase) -> None:
+    with slow_shop(tmp_path, base, "*.bin") as one:
+
+        def other_terminal() -> None:
+            while not any("reading the rest" in text for text in one.said):
+                time.sleep(0.02)
+            with open_bench(tmp_path / "home") as other:
+                tell_answer(other, 1, "wanted", "texts/02.txt")
+
+        changing = threading.Thread(target=other_terminal)
+        changing.start()
+        result = read_pair(one.bench, 1, one.drives(), ["texts/03.txt"])
+        changing.join()
+        assert [line.entry.path for line in result.wanted] == [b"texts/03.txt"]
+        assert not any("have changed" in text for text in one.said)
