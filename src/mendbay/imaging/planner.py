@@ -16,24 +16,25 @@ The planner is pure: given the same outcomes it makes the same choices.
 from __future__ import annotations
 
 import heapq
-from bisect import bisect_left, bisect_right, insort
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from mendbay.core.coverage import Coverage
-from mendbay.core.span import Int64s, Span, SpanSet
+from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.adapter_odds import AdapterOdds
 from mendbay.imaging.ahead import Ahead, Pace, look_ahead
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.attempt import Attempt, Outcome
+from mendbay.imaging.doubts import Doubts, smallest
 from mendbay.imaging.given_places import REGION
 from mendbay.imaging.layout import Layout, Want
-from mendbay.imaging.odds import Evidence, Outlook
+from mendbay.imaging.odds import Evidence
 from mendbay.imaging.pieces import CLOSE, NEVER_SEEN, Choice, Doubt, Piece, Pieces, Region
 from mendbay.imaging.prospects import Scores, prospects
 from mendbay.imaging.retries import ELSEWHERE
+from mendbay.imaging.scoring import Scoring
 
 __all__ = ["WEIGHT_REST", "WEIGHT_WANTED", "Planner", "Want"]
 
@@ -41,10 +42,6 @@ WEIGHT_WANTED = 100_000.0
 """So much more than the rest that even one wanted sector goes before a long healthy run."""
 WEIGHT_REST = 1.0
 
-_JUMPS = (2_048, 8_192, 32_768)
-"""How far into a piece, in sectors, reading may start anew to get away from damage at its edge."""
-_HANG_PENALTY = 1e-3
-_SEEK_SHARE = 0.02
 _PIECES_WITHIN = 64
 _PACE_CHANGE = 0.1
 """When the pace has changed by this share, all scores are made anew, not one by one as they come up."""
@@ -110,11 +107,9 @@ class Planner:
                 strict=True,
             )
         )
-        self._doubts: list[tuple[int, int]] = []
-        self._doubt_at: dict[tuple[int, int], Doubt] = {}
-        self._hung: list[tuple[int, int]] = []
+        self._doubts = Doubts()
         self._out: dict[int, Piece] = {}
-        self._head = 0
+        self._scoring = Scoring(self.evidence, self.assumed)
         self._remember(coverage, refused_reads)
         self._lay_out(coverage.unread, wants, rest_weight)
 
@@ -134,8 +129,8 @@ class Planner:
             left = span.length - decided.clip(span).total_bytes
             if left and not coverage.refused.overlaps(span):  # otherwise explained, or all given
                 open_ranges.append((first, last, left // self._sector))
-        for doubt in _smallest(open_ranges):
-            self._doubt(doubt)
+        for doubt in smallest(open_ranges):
+            self._doubts.add(doubt)
             self.evidence.refused(doubt.start, doubt.stop, self.evidence.refusal_seconds)
         self.evidence.learn_anew()
 
@@ -151,7 +146,7 @@ class Planner:
         tries = np.array([self._tries[one] or ELSEWHERE for one in again], dtype=np.int64)
         refused = np.array(again, dtype=np.int64)
         self._layout = Layout(self._sector, self._size, unread - left, refused, tries, wants, rest_weight)
-        self._pieces = Pieces(self._layout, self._cut, self._score)
+        self._pieces = Pieces(self._layout, self._doubts.cut, self._scoring.best)
         self._stamps: dict[int, int] = {}
         self._longest = self._layout.longest()
         self._retry_regions = self._layout.retries()
@@ -163,65 +158,16 @@ class Planner:
         nothing is known about its place; what is known nearby is found when it comes up."""
         self._pace = self.evidence.sector_seconds
         regions, weights, sectors = self._longest
-        scores = self._scores_unseen(weights, sectors)
+        scores = self._scoring.unseen(weights, sectors)
         best = np.full(self._layout.regions, -1.0)
         np.maximum.at(best, regions, scores)
         regions, weights = self._retry_regions
-        best[regions] = np.maximum(best[regions], np.maximum(weights * self._retry_score(), 1e-12))
+        best[regions] = np.maximum(best[regions], np.maximum(weights * self._scoring.retry(), 1e-12))
         found = np.flatnonzero(best >= 0)
         begun = self._pieces.begun
         pairs = zip((-best[found]).tolist(), found.tolist(), strict=True)
         self._heap += [(negative, number, 0) for negative, number in pairs if not begun(number)]
         heapq.heapify(self._heap)
-
-    def _retry_score(self) -> float:
-        """The score of asking again for a sector of weight 1, the likeliest number of tries taken."""
-        evidence, assumed = self.evidence, self.assumed
-        chance = evidence.retries.likely(assumed.most_tries)
-        cost = assumed.command_seconds + assumed.seek_seconds + (1 - chance) * evidence.refusal_cost
-        return chance / cost
-
-    def _scores_unseen(self, weights: np.ndarray, sectors: Int64s) -> np.ndarray:
-        evidence, assumed = self.evidence, self.assumed
-        density, enter = evidence.damage.share, evidence.runs.enter
-        largest = max(1, assumed.largest_read_bytes // self._sector)
-        size = np.minimum(sectors, min(largest, evidence.steady_sectors(density + enter)))
-        chance = (1 - evidence.runs.stationary) * np.exp(size * (np.log1p(-density) - enter))
-        seek = assumed.seek_seconds * np.maximum(_SEEK_SHARE, size / np.maximum(1, sectors))
-        cost = assumed.command_seconds + seek + chance * size * evidence.sector_seconds
-        cost += (1 - chance) * evidence.refusal_cost
-        opens = (1 - np.exp(-enter * (sectors - size))) / enter
-        pace = evidence.sector_seconds + assumed.command_seconds / np.maximum(1, size)
-        pace += (density + enter) * evidence.refusal_cost
-        gain = chance * size
-        result: np.ndarray = weights * np.maximum(
-            gain / cost, (gain + chance * opens) / (cost + chance * opens * pace)
-        )
-        return result
-
-    def _cut(self, piece: Piece) -> list[Piece]:
-        """The piece split where refused ranges begin and end, each part with its doubt."""
-        if piece.tries or not (self._doubts or self._hung):
-            return [piece]
-        low, high = piece.start, piece.stop
-        borders = {low, high}
-        near = [*_near(self._doubts, low, high), *_near(self._hung, low, high)]
-        for start, stop in near:
-            borders.update(at for at in (start, stop) if low < at < high)
-        ordered = sorted(borders)
-        parts = [piece.part(ordered[at], ordered[at + 1]) for at in range(len(ordered) - 1)]
-        for part in parts:
-            part.doubt = next(
-                (self._doubt_at[one] for one in near if one in self._doubt_at and _covers(one, part)), None
-            )
-            part.hung = any(
-                _covers(one, part) for one in near if one not in self._doubt_at or one in self._hung
-            )
-        return parts
-
-    def _doubt(self, doubt: Doubt) -> None:
-        insort(self._doubts, (doubt.start, doubt.stop))
-        self._doubt_at[doubt.start, doubt.stop] = doubt
 
     # ------------------------------------------------------------------ values
 
@@ -273,7 +219,7 @@ class Planner:
             if stamp != self._stamps.get(number, 0):
                 heapq.heappop(heap)
                 continue
-            top = self._pieces.region(number).best(self._score)
+            top = self._pieces.region(number).best(self._scoring.best)
             if top is None or top[1].score <= 0:
                 heapq.heappop(heap)
                 continue
@@ -286,10 +232,10 @@ class Planner:
 
     def _here(self, rival: float) -> tuple[Piece, Choice] | None:
         """The best read where the head stands, if no other is clearly better."""
-        number = self._head // REGION
+        number = self._scoring.head // REGION
         if number >= self._layout.regions:
             return None
-        top = self._pieces.region(number).best(self._score)
+        top = self._pieces.region(number).best(self._scoring.best)
         return top if top is not None and 0 < top[1].score >= rival * CLOSE else None
 
     # ------------------------------------------------------------------ one of two drives that hold the same
@@ -327,7 +273,7 @@ class Planner:
             return None
         for one in found:
             one.weight = 1.0
-        return max(self._score(one).score for one in found), min(one.suspicion for one in found)
+        return max(self._scoring.best(one).score for one in found), min(one.suspicion for one in found)
 
     def place_of(self, offer: Offer) -> Span:
         """The piece that an offer lies in, in bytes: sectors alike in what is known of them."""
@@ -387,7 +333,7 @@ class Planner:
             for start, stop in self._shut(low, high):
                 for piece in self._weighed(start, stop):
                     piece.weight = weight if weight is not None else piece.weight * factor
-                    for part in self._cut(piece):
+                    for part in self._doubts.cut(piece):
                         self._push(self._pieces.add(part))
 
     def _shut(self, low: int, high: int) -> list[tuple[int, int]]:
@@ -436,7 +382,7 @@ class Planner:
         """All that was refused and not given since, in bytes: single sectors, and ranges not explained."""
         sector = self._sector
         spans = [Span(one * sector, min((one + 1) * sector, self._size)) for one in self._tries]
-        spans += [Span(start * sector, min(stop * sector, self._size)) for start, stop in self._doubts]
+        spans += [Span(start * sector, min(stop * sector, self._size)) for start, stop in self._doubts.ranges]
         return SpanSet(spans) - self.given()
 
     def refused_within(self, span: Span) -> SpanSet:
@@ -444,7 +390,7 @@ class Planner:
         sector = self._sector
         low, high = span.start // sector, -(-span.stop // sector)
         spans = [Span(one * sector, (one + 1) * sector) for one in range(low, high) if one in self._tries]
-        spans += [Span(start * sector, stop * sector) for start, stop in _near(self._doubts, low, high)]
+        spans += [Span(start * sector, stop * sector) for start, stop in self._doubts.near(low, high)]
         return SpanSet(spans).clip(span) - self.given_within(span)
 
     # ------------------------------------------------------------------ given ranges
@@ -461,7 +407,7 @@ class Planner:
                     continue
                 part = piece.part(max(piece.start, low), min(piece.stop, high))
                 part.weight = 1.0
-                choice = self._score(part)
+                choice = self._scoring.best(part)
                 if best is None or choice.score > best[1].score:
                     best = piece, choice
                 seen += 1
@@ -471,7 +417,7 @@ class Planner:
 
     def _take(self, piece: Piece, choice: Choice) -> Span:
         region = self._pieces.remove(piece)
-        self._head = choice.stop
+        self._scoring.head = choice.stop
         for first, last in ((piece.start, choice.start), (choice.stop, piece.stop)):
             if first < last:
                 self._pieces.add(piece.part(first, last))
@@ -482,135 +428,12 @@ class Planner:
     def _push(self, region: Region) -> None:
         """Puts a region into the heap with the score it has now."""
         stamp = self._stamps[region.number] = self._stamps.get(region.number, 0) + 1
-        top = region.best(self._score)
+        top = region.best(self._scoring.best)
         if top is not None:
             heapq.heappush(self._heap, (-top[1].score, region.number, stamp))
         if len(self._heap) > 2 * self._layout.regions + 1000:
             self._heap = [one for one in self._heap if self._stamps.get(one[1], 0) == one[2]]
             heapq.heapify(self._heap)
-
-    # ------------------------------------------------------------------ scores
-
-    def _score(self, piece: Piece) -> Choice:
-        """The best read in a piece and its score."""
-        state, kept = self.evidence.state(piece.start), piece.choice
-        if kept is None or piece.seen != (state, kept.start == self._head or piece.start == self._head):
-            kept = piece.choice = self._scored(piece)
-            piece.seen = (state, kept.start == self._head or piece.start == self._head)
-        return kept
-
-    def _scored(self, piece: Piece) -> Choice:
-        if piece.tries:
-            chance = self.evidence.retries.chance(piece.start, piece.tries)
-            score = self._value(piece, (piece.start, piece.stop), chance, 0.0, 1 - chance)
-            return Choice(score, piece.start, piece.stop)
-        doubtful = piece.doubt.open_sectors if piece.doubt else 0
-        view = self.evidence.look(piece.start, piece.stop, doubtful)
-        best: Choice | None = None
-        for start, stop, density in self._reads(piece, view):
-            chance = self.evidence.read_chance(view, start, stop, density)
-            opens = 0.0
-            if piece.doubt is None:
-                backwards = stop == piece.stop and start > piece.start
-                opens = (
-                    self.evidence.opens(stop, piece.stop)
-                    if not backwards
-                    else self.evidence.opens(start, piece.start)
-                )
-            score = self._value(piece, (start, stop), chance, opens, density + self.evidence.runs.enter)
-            if best is None or score > best.score * (1 + 1e-9):
-                best = Choice(score, start, stop)
-        assert best is not None
-        return best
-
-    def _density(self, view: Outlook, at: int) -> float:
-        return self.evidence.damage.share if view.calm else self.evidence.density(at)
-
-    def _reads(self, piece: Piece, view: Outlook) -> list[tuple[int, int, float]]:
-        """Reads worth weighing, each with the density of bad sectors there: from the piece's start, backwards
-        from its end, from further in, and up to or from the borders of bands."""
-        density = self._density(view, piece.start)
-        first = self._sized(piece, density)
-        reads = [(piece.start, piece.start + first, density)]
-        length = piece.stop - piece.start
-        if view.calm or length == 1:
-            return reads
-        density = self._density(view, piece.stop - 1)
-        reads.append((piece.stop - self._sized(piece, density), piece.stop, density))
-        if piece.doubt is not None:
-            return reads
-        for jump in _JUMPS:
-            if jump < length:
-                start = piece.start + jump
-                density = self._density(view, start)
-                reads.append((start, min(piece.stop, start + self._sized(piece, density)), density))
-        reads += self._reads_at_bands(piece, view)
-        return reads
-
-    def _reads_at_bands(self, piece: Piece, view: Outlook) -> list[tuple[int, int, float]]:
-        bands = self.evidence.bands.around(piece.start)
-        if bands is None:
-            return []
-        reads: list[tuple[int, int, float]] = []
-        margin = int(bands.reach)
-        at = piece.start
-        for _ in range(4):
-            edge, bad_begins = bands.bands.next_edge(at)
-            if edge >= piece.stop:
-                break
-            place = edge - margin if bad_begins else edge + margin
-            if piece.start < place < piece.stop:
-                density = self._density(view, place)
-                size = self._sized(piece, density)
-                if bad_begins:
-                    reads.append((max(piece.start, place - size), place, density))
-                else:
-                    reads.append((place, min(piece.stop, place + size), density))
-            at = edge
-        return reads
-
-    def _sized(self, piece: Piece, density: float) -> int:
-        """How many sectors to ask for at a density, held to the piece and the largest read."""
-        evidence = self.evidence
-        sectors = evidence.steady_sectors(min(0.95, density + evidence.runs.enter))
-        if piece.doubt is not None:
-            sectors = min(sectors, evidence.sectors_after_refusal(piece.doubt.open_sectors))
-        return min(sectors, piece.stop - piece.start, max(1, self.assumed.largest_read_bytes // self._sector))
-
-    def _value(
-        self, piece: Piece, read: tuple[int, int], chance: float, opens: float, density: float
-    ) -> float:
-        """The score of a read.
-
-        A read that succeeds where nothing was known opens the stretch it lies in, and what that brings at the
-        steady pace belongs to the decision: the index of a job that may be left off is its best ratio over
-        all times to stop at (Gittins, as above).
-
-        Args:
-            read: where it starts and stops.
-            chance: that it is given.
-            opens: how many good sectors are expected beyond it.
-            density: chance that a sector there is bad.
-        """
-        evidence, assumed = self.evidence, self.assumed
-        start, stop = read
-        sectors = stop - start
-        seek = 0.0
-        if start != self._head:
-            share = max(_SEEK_SHARE, min(1.0, sectors / max(1, piece.stop - start)))
-            seek = assumed.seek_seconds * share
-        wear = assumed.refusal_wear_seconds
-        gain = sectors * chance
-        cost = assumed.command_seconds + seek + gain * evidence.sector_seconds
-        cost += (1 - chance) * (evidence.refusal_seconds + wear)
-        score = gain / cost
-        if opens > 0:
-            pace = (
-                evidence.sector_seconds + assumed.command_seconds / sectors + density * evidence.refusal_cost
-            )
-            score = max(score, (gain + chance * opens) / (cost + chance * opens * pace))
-        score *= piece.weight
-        return score * _HANG_PENALTY if piece.hung else score
 
     # ------------------------------------------------------------------ what lies ahead
 
@@ -625,7 +448,7 @@ class Planner:
             evidence.refusal_seconds,
             evidence.refusal_cost,
         )
-        scores = Scores(self._scored, self._scores_unseen, self._retry_score())
+        scores = Scores(self._scoring.fresh, self._scoring.unseen, self._scoring.retry())
         found = prospects(evidence, assumed, self._pieces, self._layout, scores)
         return look_ahead(found, pace, seconds, lambda weight: weight > rest_weight)
 
@@ -663,14 +486,14 @@ class Planner:
         hung = attempt.outcome is Outcome.HUNG
         self.evidence.refused(piece.start, piece.stop, attempt.seconds)
         if hung:
-            insort(self._hung, (piece.start, piece.stop))
+            self._doubts.hung(piece.start, piece.stop)
         for other in self._pieces.nearest(piece.start, piece.stop):
             other.seen = NEVER_SEEN  # its score has fallen: the heap finds that when it comes up
         if piece.doubt is not None:
             self._settle(piece.doubt)
         if piece.stop - piece.start > 1:
             doubt = Doubt(piece.start, piece.stop, piece.stop - piece.start)
-            self._doubt(doubt)
+            self._doubts.add(doubt)
             back = Piece(piece.start, piece.stop, piece.weight, doubt, hung=hung)
             self._push(self._pieces.add(back))
             return
@@ -704,11 +527,8 @@ class Planner:
 
     def _settle(self, doubt: Doubt) -> None:
         """A refusal inside a refused range explains it: what else is open there is no longer doubted."""
-        key = (doubt.start, doubt.stop)
-        self.evidence.settled(*key)
-        if self._doubt_at.get(key) is doubt:
-            del self._doubt_at[key]
-            del self._doubts[bisect_left(self._doubts, key)]
+        self.evidence.settled(doubt.start, doubt.stop)
+        self._doubts.drop(doubt)
         for piece in list(self._pieces.overlapping(doubt.start, doubt.stop)):
             if piece.doubt is doubt:
                 self._pieces.remove(piece)
@@ -724,38 +544,15 @@ class Planner:
         for other in self._pieces.nearest(piece.start, piece.stop):
             other.seen = NEVER_SEEN
             region = self._pieces.region(other.start // REGION)
-            region.push(other, self._score)
+            region.push(other, self._scoring.best)
             self._push(region)
 
     def _score_anew(self) -> None:
         """After bands or stretches were estimated anew, scores may have risen anywhere."""
         for region in self._pieces.open_regions:
             if region.pieces:
-                region.push_all(self._score)
+                region.push_all(self._scoring.best)
                 self._push(region)
         begun, stamps = self._pieces.begun, self._stamps
         self._heap = [one for one in self._heap if begun(one[1]) and stamps.get(one[1], 0) == one[2]]
         self._fill_heap()
-
-
-def _near(ranges: list[tuple[int, int]], low: int, high: int) -> list[tuple[int, int]]:
-    """The ranges of a sorted list that overlap `low` to `high`; looks back over a few that begin before."""
-    first = max(0, bisect_right(ranges, (low, low)) - 8)
-    return [
-        one for one in ranges[first : bisect_left(ranges, (high, high))] if one[0] < high and one[1] > low
-    ]
-
-
-def _covers(one: tuple[int, int], part: Piece) -> bool:
-    return one[0] <= part.start and part.stop <= one[1]
-
-
-def _smallest(ranges: list[tuple[int, int, int]]) -> list[Doubt]:
-    """The refused ranges that hold no other one, in order of place: a smaller refusal replaces a larger."""
-    kept: list[Doubt] = []
-    for start, stop, left in sorted(set(ranges), key=lambda one: (one[0], -one[1])):
-        while kept and kept[-1].start <= start and stop <= kept[-1].stop:
-            kept.pop()
-        if not kept or stop > kept[-1].stop:
-            kept.append(Doubt(start, stop, left))
-    return kept
