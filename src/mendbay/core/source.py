@@ -39,11 +39,13 @@ class Mark(StrEnum):
     """The drive gave other bytes when it was read again, both times without an error."""
     HALVES_DIFFER = "the halves differ"
     """The halves of a mirror that are in step hold other bytes."""
+    ONE_HALF_ALONE = "one half alone"
+    """One half of a mirror gave them, and the halves differ elsewhere: nothing tells which is right."""
     NOT_AS_READ = "not as read"
     """The image no longer holds what the drive gave."""
 
 
-DOUBTS = (Mark.TWO_ANSWERS, Mark.HALVES_DIFFER, Mark.NOT_AS_READ)
+DOUBTS = (Mark.TWO_ANSWERS, Mark.HALVES_DIFFER, Mark.ONE_HALF_ALONE, Mark.NOT_AS_READ)
 """What makes bytes unproven wherever they come from."""
 
 

@@ -4,7 +4,8 @@
 listed. `lost`: nothing of a file that had bytes is left, or its inode is not to be had, so that not even
 its size is known. `unproven`: all bytes are there, but the description could not be checked, or some bytes
 come from a half that fell behind and may be older, or something speaks against some of them: the drive gave
-two answers, the halves of a mirror differ, the image is no longer what the drive gave.
+two answers, the halves of a mirror differ there, or elsewhere while only one of them gave these, or the image
+is no longer what the drive gave.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ stay well below an hour (common practice, no source)."""
 DOUBT_WORDS = {
     Mark.TWO_ANSWERS: "lie where the drive gave other bytes when read again; nothing says which are right",
     Mark.HALVES_DIFFER: "lie where the drives of the mirror hold other bytes; nothing says which are right",
+    Mark.ONE_HALF_ALONE: "come from one half of a mirror whose halves differ; nothing says which is right",
     Mark.NOT_AS_READ: "lie where the image no longer holds what the drive gave",
 }
 

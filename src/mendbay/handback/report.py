@@ -42,6 +42,8 @@ DOUBT_WORDS = {
     "first answer; nothing says which is right.",
     Mark.HALVES_DIFFER: "cannot be proven: the two drives should hold the same there, and do not. The copy "
     "has those of the one that was preferred; nothing says which are right.",
+    Mark.ONE_HALF_ALONE: "cannot be proven: only one of the two drives gave them, and the drives differ "
+    "elsewhere although they should be the same; nothing says which is right.",
     Mark.NOT_AS_READ: "cannot be proven: our image of the drive has changed there since it was read.",
 }
 """What speaks against bytes, as the end of a sentence that begins with which."""

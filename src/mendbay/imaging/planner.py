@@ -143,7 +143,7 @@ class Planner:
         again = sorted(one for one, tries in self._tries.items() if tries < self.assumed.most_tries)
         if left:
             again = [one for one in again if one * self._sector not in left]
-        tries = np.array([self._tries[one] or ELSEWHERE for one in again], dtype=np.int64)
+        tries = np.array([self._tries_as_piece(one) for one in again], dtype=np.int64)
         refused = np.array(again, dtype=np.int64)
         self._layout = Layout(self._sector, self._size, unread - left, refused, tries, wants, rest_weight)
         self._pieces = Pieces(self._layout, self._doubts.cut, self._scoring.best)
@@ -363,8 +363,18 @@ class Planner:
         for want in [*self._wants, Want(left, self._rest_weight)]:
             for part in want.spans.clip(Span(start * sector, stop * sector)).widen(sector) & left:
                 first, last = part.start // sector, part.stop // sector
-                yield Piece(first, last, want.weight, tries=self._tries.get(first, 0))
+                yield Piece(first, last, want.weight, tries=self._tries_as_piece(first))
             left = left - want.spans.clip(Span(start * sector, stop * sector)).widen(sector)
+
+    def _tries_as_piece(self, at: int) -> int:
+        """How often a sector was refused alone, as its piece has it: one that only other adapters refused is
+        no sector never tried."""
+        return self._tries[at] or ELSEWHERE if at in self._tries else 0
+
+    @property
+    def waived(self) -> SpanSet:
+        """What is left for good, in bytes."""
+        return self._waived
 
     def given(self) -> SpanSet:
         """All that was given so far, in bytes."""

@@ -35,6 +35,7 @@ SOON = 1.5
 LEAST_SPLIT_BYTES = 16 << 20
 """Less than this is not split anew: the drives then simply take turns."""
 _MOST_PASSED = 256
+_NOTHING = SpanSet()
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +57,7 @@ class SharedTask:
         alike: what they hold alike.
         sample: ranges of side 0 to be read from both.
         sample_weight: what a sector of it is worth once the other drive gave it.
+        in_doubt: what each drive gave that something speaks against: it takes nothing off the other.
     """
 
     def __init__(
@@ -65,6 +67,7 @@ class SharedTask:
         alike: Alike,
         sample: SpanSet,
         sample_weight: float,
+        in_doubt: tuple[SpanSet, SpanSet] = (_NOTHING, _NOTHING),
     ) -> None:
         self.is_whole = False
         self._planners = planners
@@ -73,6 +76,7 @@ class SharedTask:
         shared = sample & alike.spans(0)
         self._sample = (shared, alike.across(0, shared))
         self._sample_weight = sample_weight
+        self._in_doubt = in_doubt
         self._wants: tuple[Sequence[Want], Sequence[Want]] = ((), ())
         self._rest_weight = 0.0
         self._gone = [False, False]
@@ -111,7 +115,7 @@ class SharedTask:
             for side in (0, 1):
                 self._planners[side].reweigh(self._wants[side], self._rest_weight)
             return
-        given = [self._planners[side].given() for side in (0, 1)]
+        given = [self._given(side) for side in (0, 1)]
         refused = [self._planners[side].refused() for side in (0, 1)]
         theirs = [self._alike.across(1 - side, given[1 - side]) for side in (0, 1)]
         asked = [self._alike.across(1 - side, refused[1 - side]) - theirs[side] for side in (0, 1)]
@@ -130,6 +134,10 @@ class SharedTask:
             ]
             wants.append(Want(twice, self._sample_weight))
             self._planners[side].reweigh([one for one in wants if one.spans], 0.0, left)
+
+    def _given(self, side: int) -> SpanSet:
+        """What this drive gave and nothing speaks against."""
+        return self._planners[side].given() - self._in_doubt[side]
 
     def _whole(self, side: int) -> SpanSet:
         return SpanSet([Span(0, self._planners[side].size_bytes)])
@@ -227,7 +235,7 @@ class SharedTask:
         there = self._across(side, attempt.span)
         if self.is_whole or not there:
             return []
-        given = joined([other.given_within(one) for one in there])
+        given = joined([other.given_within(one) for one in there]) - self._in_doubt[1 - side]
         if attempt.outcome is not Outcome.GIVEN:
             mine.withdraw(self._alike.across(1 - side, given))
             other.put_back(there - given, SOON)
@@ -274,7 +282,7 @@ class SharedTask:
         """What was not read here because the other drive gave it."""
         if self.is_whole:
             return SpanSet()
-        return self._alike.across(1 - side, self._planners[1 - side].given()) - self._planners[side].given()
+        return self._alike.across(1 - side, self._given(1 - side)) - self._planners[side].given()
 
 
 def _parted(want: Want, twice: SpanSet, asked: SpanSet, away: SpanSet) -> list[Want]:

@@ -166,7 +166,7 @@ class DriveReading:
         finally:
             self._settle()
             if self.advice is not None:
-                self.advice.at_end(self.planner.ahead, self._left())
+                self.advice.at_end(self.picker.ahead, self._left())
 
     def fetch(self, spans: SpanSet) -> None:
         """Reads the given ranges now, as far as the drive gives them; each of their sectors is tried
@@ -251,7 +251,7 @@ class DriveReading:
             self._refused_in_a_row += 1
         self.picker.learn(attempt)
         if self.advice is not None and self.advice.spent(attempt.seconds) and self._phase is not Phase.FETCH:
-            self.advice.look(self.planner.ahead, self._left())
+            self.advice.look(self.picker.ahead, self._left())
         if attempt.outcome is not Outcome.GIVEN:
             self._give_back_queued()
             if self._refused_in_a_row >= DEAD_AFTER:

@@ -15,6 +15,23 @@ def can_be_compared(assembled: Assembled) -> bool:
     return len(assembled.halves) > 1 and not assembled.stale_bays
 
 
+def one_half_alone(assembled: Assembled, layout: Layout) -> tuple[Marked, ...]:
+    """Marks the bytes of a file that not every half gave, for halves known to differ. Reads nothing."""
+    if not can_be_compared(assembled):
+        return ()
+    found: list[SpanSet] = []
+    for extent in layout.extents:
+        where = extent.volume_span
+        if where is None:
+            continue
+        lacking = [SpanSet(gap.span for gap in half.outlook(where).gaps) for half in assembled.halves]
+        nowhere = lacking[0]
+        for one in lacking[1:]:
+            nowhere = nowhere & one
+        found.append((union(lacking) - nowhere).shift(extent.file_span.start - where.start))
+    return tuple(Marked(span, Mark.ONE_HALF_ALONE) for span in union(found))
+
+
 def halves_apart(assembled: Assembled, layout: Layout) -> tuple[Marked, ...]:
     """Reads a file's places on every half, as far as both have them, and marks the bytes of the file in which
     they differ. Nothing where there are no two halves in step."""

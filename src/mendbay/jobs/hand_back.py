@@ -27,7 +27,7 @@ from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.authority import concern
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import StepProgress
-from mendbay.jobs.halves_apart import halves_apart
+from mendbay.jobs.halves_apart import halves_apart, one_half_alone
 from mendbay.jobs.hand_back_proof import against, proof_steps
 from mendbay.jobs.keep_copies import (
     HAND_BACK,
@@ -121,7 +121,7 @@ def hand_back(
     )  # due at once: nothing to tell the customer
     with case_images(bench, case, bays) as stores:
         drives = sources_of(stores, check=True)
-        volume = open_volume(drives)
+        volume = open_volume(drives, halves_differ=bool(found_differing(bench, number)))
         everything = list(volume.system.walk(nameless=True))
         entries = _chosen(everything, patterns)
         items = [_item(volume, entry) for entry in entries if entry.kind is Kind.FILE]
@@ -193,6 +193,8 @@ def _chosen(everything: Sequence[Entry], patterns: Sequence[str]) -> list[Entry]
 def _item(volume: OpenVolume, entry: Entry) -> _Item:
     layout = volume.system.layout(entry)
     outlook = file_outlook(volume.system.source, layout)
+    if volume.halves_differ:
+        outlook = Outlook(outlook.gaps, outlook.marks + one_half_alone(volume.assembled, layout))
     return _Item(entry, layout, outlook, judge(entry, layout, outlook, volume.assembled.parted_at))
 
 
@@ -262,6 +264,8 @@ def _file_facts(
     volume: OpenVolume, pieces: Iterable[Piece], item: _Item, copy: PayloadFile
 ) -> words.FileFacts:
     marks = copy.marks + halves_apart(volume.assembled, item.layout)
+    if volume.halves_differ:
+        marks += one_half_alone(volume.assembled, item.layout)
     verdict = judge(item.entry, item.layout, Outlook(copy.gaps, marks), volume.assembled.parted_at)
     return words.FileFacts(
         path=copy.path,
@@ -316,8 +320,7 @@ def _facts(
     system, assembled = volume.system.facts, volume.assembled
     bays = {bay.bay: bay for bay in bench.ledger.bays(case.number)}
     files.sort(key=lambda one: one.raw_path)
-    coverages = {bay: store.coverage() for bay, store in stores.items()}
-    left = left_to_other(sources_of(stores), coverages, volume)
+    left = left_to_other(sources_of(stores), stores, volume)
     return words.HandBack(
         case_number=f"{case.number:04}",
         customer=case.customer,

@@ -70,6 +70,13 @@ def proof_steps(
                 f"{_doubted(files, Mark.HALVES_DIFFER)} of {len(files)} files differ.",
             )
         )
+    if volume.halves_differ:
+        steps.append(
+            words.ProofStep(
+                "The drives were found to differ while they were read: what only one gave is not proven.",
+                f"{_doubted(files, Mark.ONE_HALF_ALONE)} of {len(files)} files have such bytes.",
+            )
+        )
     return tuple(steps)
 
 

@@ -14,9 +14,9 @@ from mendbay.files.verdict import Judgement, Verdict, file_outlook, file_reading
 from mendbay.files.wanted import matcher
 from mendbay.handback.names import shown
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.halves_apart import halves_apart
+from mendbay.jobs.halves_apart import halves_apart, one_half_alone
 from mendbay.jobs.looks import remember
-from mendbay.jobs.other_half import left_to_other
+from mendbay.jobs.other_half import found_differing, left_to_other
 from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.volume import OpenVolume, case_images, open_volume, sources_of
 from mendbay.pair.assemble import Assembled
@@ -81,14 +81,15 @@ def list_files(
     """
     case = bench.ledger.case(number)
     with case_images(bench, case, bays) as stores:
-        volume = open_volume(sources_of(stores))
+        differ = found_differing(bench, number)
+        volume = open_volume(sources_of(stores), halves_differ=bool(differ))
         test = matcher(patterns) if patterns else None
         everything = list(volume.system.walk(nameless=nameless))
         lines = tuple(
             judged(volume, entry) for entry in everything if entry.path and (test is None or test(entry.path))
         )
         coverages = {bay: store.coverage() for bay, store in stores.items()}
-        left = left_to_other(sources_of(stores), coverages, volume)
+        left = left_to_other(sources_of(stores), stores, volume)
         unread = {bay: (one.unread - left[bay]).total_bytes for bay, one in coverages.items()}
         hidden = tuple(folder_problems(everything))
         if test is None and not bays:
@@ -134,7 +135,8 @@ def show_file(bench: Bench, number: int, path: bytes, bays: Sequence[str] = ()) 
     """
     case = bench.ledger.case(number)
     with case_images(bench, case, bays) as stores:
-        volume = open_volume(sources_of(stores, check=True))
+        differ = found_differing(bench, number)
+        volume = open_volume(sources_of(stores, check=True), halves_differ=bool(differ))
         wanted = path.strip(b"/")
         for entry in volume.system.walk(nameless=True):
             if entry.path == wanted:
@@ -161,6 +163,8 @@ def judged(volume: OpenVolume, entry: Entry, *, compare: bool = False) -> FileLi
     outlook = file_outlook(volume.system.source, layout)
     if compare:
         outlook = Outlook(outlook.gaps, outlook.marks + halves_apart(volume.assembled, layout))
+    if volume.halves_differ:
+        outlook = Outlook(outlook.gaps, outlook.marks + one_half_alone(volume.assembled, layout))
     return FileLine(entry, judge(entry, layout, outlook, volume.assembled.parted_at))
 
 

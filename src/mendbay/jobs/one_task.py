@@ -7,11 +7,12 @@ of that is kept for whoever tells it.
 from __future__ import annotations
 
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from mendbay.core.quantity import count_text
 from mendbay.core.span import Span, SpanSet
+from mendbay.imaging.ahead import Ahead
 from mendbay.imaging.alike import Alike
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.layout import Want
@@ -19,9 +20,13 @@ from mendbay.imaging.shared_task import Both, SharedTask
 from mendbay.imaging.values import WEIGHT_SAMPLE
 from mendbay.jobs.drive_reading import DriveReading
 from mendbay.jobs.events import Said, Tell
-from mendbay.jobs.ports import ImageStore
+from mendbay.jobs.other_half import in_doubt
+from mendbay.jobs.ports import ImageStore, never
 
 WAIT_SECONDS = 0.1
+MOST_KEPT_BYTES = 1 << 30
+"""About so much of what both images hold is compared before reading goes on."""
+_PIECE_BYTES = 4 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,38 +54,58 @@ class OneTask:
     Args:
         members: side 0 and side 1.
         sample: ranges of side 0 that both are asked for.
+        stop: whether to leave off comparing what both images hold already.
     """
 
-    def __init__(self, members: tuple[Member, Member], alike: Alike, sample: SpanSet, tell: Tell) -> None:
+    def __init__(
+        self,
+        members: tuple[Member, Member],
+        alike: Alike,
+        sample: SpanSet,
+        tell: Tell,
+        stop: Callable[[], bool] = never,
+    ) -> None:
         self.bays = (members[0].bay, members[1].bay)
         self.alike = alike
         self._members = members
         self._tell = tell
         self._lock = threading.RLock()
         self._changed = threading.Condition(self._lock)
+        self._stop = stop
+        self._in_doubt = (in_doubt(members[0].store), in_doubt(members[1].store))
         self._compared_bytes = 0
         self._differ_at: tuple[int, int] | None = None
+        self._suspected: list[list[tuple[int, int]]] = [[], []]
         self._task = SharedTask(
             (members[0].reading.planner, members[1].reading.planner),
             (members[0].per_second, members[1].per_second),
             alike,
             sample,
             WEIGHT_SAMPLE,
+            self._in_doubt,
         )
         for side, member in enumerate(members):
             member.reading.picker = Seat(self, side)
         self._compare_kept(sample)
 
     def _compare_kept(self, sample: SpanSet) -> None:
-        """Compares what both images hold of the sample already."""
+        """Compares what both images hold of the sample already, up to the first difference. The drives wait
+        for it under power, so of a large sample only pieces are compared, evenly chosen: most of it was when
+        it was read."""
         first, second = (one.store.coverage().read for one in self._members)
-        both = sample & first & self.alike.across(1, second)
-        for span in both:
-            for start in range(span.start, span.stop, 4 << 20):
-                here = Span(start, min(span.stop, start + (4 << 20)))
-                for there in self.alike.across(0, SpanSet([here])):
-                    twin = Both((here, there))
-                    self._judge(twin, self._members[0].store.take(here), self._members[1].store.take(there))
+        both = (sample & first & self.alike.across(1, second)).total_bytes
+        every = -(-both // MOST_KEPT_BYTES)
+        for number, here in enumerate(_pieces(sample & first & self.alike.across(1, second))):
+            if self._differ_at is not None or self._stop():
+                return
+            if number % max(1, every):
+                continue
+            for there in self.alike.across(0, SpanSet([here])):
+                twin = Both((here, there))
+                kept = [one.store.take(span) for one, span in zip(self._members, twin.spans, strict=True)]
+                self._judge(0, twin, kept[0], kept[1])
+                self._suspected[1] = [at for at in self._suspected[1] if not self._is_rotten(0, at[0])]
+                self._settle_suspicions(1)
 
     # ------------------------------------------------------------------ for the one who runs it
 
@@ -101,7 +126,9 @@ class OneTask:
 
     @property
     def compared(self) -> Compared:
-        """What came of comparing both halves so far."""
+        """What came of comparing both halves; for when neither drive is being read."""
+        for side in (0, 1):
+            self._settle_suspicions(side)
         return Compared(self._compared_bytes, self._differ_at)
 
     def left(self, bay: str) -> SpanSet:
@@ -112,6 +139,8 @@ class OneTask:
     # ------------------------------------------------------------------ for the seats
 
     def choose(self, side: int) -> Span | None:
+        if self._suspected[side]:
+            self._settle_suspicions(side)
         with self._lock:
             return self._task.choose(side)
 
@@ -134,7 +163,12 @@ class OneTask:
         for twin in pairs:
             span = twin.spans[side].shift(-attempt.span.start)
             other = self._members[1 - side].store.take(twin.spans[1 - side])
-            self._judge(twin, bytes(attempt.data[span.start : span.stop]), other)
+            self._judge(side, twin, bytes(attempt.data[span.start : span.stop]), other)
+
+    def ahead(self, side: int, seconds: float) -> Ahead:
+        """What so many seconds of reading this drive are expected to bring."""
+        with self._lock:
+            return self._members[side].reading.planner.ahead(seconds)
 
     def waits(self, side: int) -> bool:
         """Whether something may still come for a drive that has nothing now; waits a moment for it."""
@@ -144,16 +178,53 @@ class OneTask:
             self._changed.wait(WAIT_SECONDS)
             return True
 
-    def _judge(self, twin: Both, one: bytes, other: bytes) -> None:
-        self._compared_bytes += len(one)
-        if one == other or self._differ_at is not None:
-            return
-        at = next(index for index, pair in enumerate(zip(one, other, strict=True)) if pair[0] != pair[1])
+    def _judge(self, side: int, twin: Both, given: bytes, kept: bytes) -> None:
+        """Compares what the drive of one side gave just now with what the other image holds, but for what
+        something speaks against already. Whether that image still holds what its drive gave is for the
+        thread of the other side to say, whose image it is: before, no half is accused."""
+        doubted = [self._in_doubt[one].clip(span).shift(-span.start) for one, span in enumerate(twin.spans)]
+        compared = (doubted[0] | doubted[1]).complement(Span(0, len(given)))
+        apart = [one for one in compared if given[one.start : one.stop] != kept[one.start : one.stop]]
         with self._changed:
-            self._differ_at = (twin.spans[0].start + at, twin.spans[1].start + at)
-            self._task.read_whole()
+            self._compared_bytes += compared.total_bytes
+            for one in apart:
+                pairs = enumerate(zip(given[one.start :], kept[one.start :], strict=True), one.start)
+                at = next(index for index, (mine, theirs) in pairs if mine != theirs)
+                spans = (twin.spans[0].shift(at).start, twin.spans[1].shift(at).start)
+                self._suspected[1 - side].append(spans)
             self._changed.notify_all()
-        self._tell(Said(f"{differing_words(self.bays, self._differ_at)} Both are read whole from now on."))
+
+    def _settle_suspicions(self, side: int) -> None:
+        """Tells of the places where this image and the other drive differ, or that this image has changed
+        since it was read. Only in the thread of this side."""
+        with self._changed:
+            suspected, self._suspected[side] = self._suspected[side], []
+            if self._differ_at is not None:
+                return
+        for places in suspected:
+            if self._is_rotten(side, places[side]):
+                continue
+            with self._changed:
+                if self._differ_at is not None:
+                    return
+                self._differ_at = places
+                self._task.read_whole()
+                self._changed.notify_all()
+            self._tell(Said(f"{differing_words(self.bays, places)} Both are read whole from now on."))
+            return
+
+    def _is_rotten(self, side: int, at: int) -> bool:
+        store = self._members[side].store
+        for claim in store.claims_in(Span.at(at, 1)):
+            if claim.is_held_by(store.take(claim.span)) is False:
+                self._tell(
+                    Said(
+                        f"The image of bay {self.bays[side]} no longer holds at byte {count_text(at)} what "
+                        "the drive gave there, so it says nothing of the halves. See mendbay drive verify."
+                    )
+                )
+                return True
+        return False
 
 
 class Seat:
@@ -183,6 +254,15 @@ class Seat:
 
     def left(self) -> SpanSet:
         return self._task.left(self._task.bays[self._side])
+
+    def ahead(self, seconds: float) -> Ahead:
+        return self._task.ahead(self._side, seconds)
+
+
+def _pieces(spans: SpanSet) -> Iterator[Span]:
+    for span in spans:
+        for start in range(span.start, span.stop, _PIECE_BYTES):
+            yield Span(start, min(span.stop, start + _PIECE_BYTES))
 
 
 def differing_words(bays: tuple[str, str], differ_at: tuple[int, int]) -> str:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from mendbay.core.coverage import Coverage
 from mendbay.core.errors import CannotAssemble
 from mendbay.core.source import Source
 from mendbay.core.span import SpanSet
 from mendbay.imaging.alike import Alike, Stretch
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.volume import OpenVolume
 from mendbay.pair.assemble import Assembled, assemble
 from mendbay.pair.same_bytes import same_bytes
@@ -58,18 +58,30 @@ def _made(stretches: Sequence[Stretch]) -> Alike | None:
 
 
 def left_to_other(
-    sources: Mapping[str, Source], coverages: Mapping[str, Coverage], volume: OpenVolume
+    sources: Mapping[str, Source], images: Mapping[str, ImageStore], volume: OpenVolume
 ) -> dict[str, SpanSet]:
     """By bay, what is unread there but was given by the other half of a mirror in step: not lost, and not
-    proven twice. Empty for drives that make none."""
-    alike = alike_of(sources, volume.assembled, volume.system.facts.size_bytes)
+    proven twice. Empty for drives that make none, and for halves that were found to differ."""
     bays = tuple(sources)
+    alike = None
+    if not volume.halves_differ:
+        alike = alike_of(sources, volume.assembled, volume.system.facts.size_bytes)
     if alike is None:
         return {bay: SpanSet() for bay in bays}
     return {
-        bay: coverages[bay].unread & alike.across(1 - side, coverages[bays[1 - side]].read)
+        bay: images[bay].coverage().unread & alike.across(1 - side, sound(images[bays[1 - side]]))
         for side, bay in enumerate(bays)
     }
+
+
+def sound(image: ImageStore) -> SpanSet:
+    """What an image holds that nothing speaks against: only that takes a read off the other half."""
+    return image.coverage().read - in_doubt(image)
+
+
+def in_doubt(image: ImageStore) -> SpanSet:
+    """What of an image the drive gave otherwise at another time, or what is no longer what it gave."""
+    return image.changed() | image.two_answers()
 
 
 def found_differing(bench: Bench, case: int) -> tuple[str, ...]:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Protocol
 
 from mendbay.core.span import Span, SpanSet
+from mendbay.imaging.ahead import Ahead
 from mendbay.imaging.attempt import Attempt
 from mendbay.imaging.layout import Want
 from mendbay.imaging.planner import Planner
@@ -34,6 +35,10 @@ class Picker(Protocol):
         """What need not be read here, because the other half of a mirror gave it."""
         ...
 
+    def ahead(self, seconds: float) -> Ahead:
+        """What so many seconds of reading are expected to bring."""
+        ...
+
 
 class Alone:
     """A drive that is read by itself."""
@@ -44,6 +49,7 @@ class Alone:
         self.choose_within = planner.choose_within
         self.learn = planner.learn
         self.give_back = planner.give_back
+        self.ahead = planner.ahead
 
     def begin(self, wants: Sequence[Want], rest_weight: float) -> None:
         self._planner.reweigh(wants, rest_weight)  # keeps what the drive taught so far

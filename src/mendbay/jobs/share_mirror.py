@@ -53,7 +53,7 @@ def shared_task(
         if one.per_second > SPARED * other.per_second:
             text += f" Bay {one.bay} is spared: else it is asked only for what bay {other.bay} is refused."
     bench.tell(Said(text))
-    return OneTask((members[0], members[1]), alike, both, bench.tell)
+    return OneTask((members[0], members[1]), alike, both, bench.tell, bench.stop)
 
 
 def known_alike(bench: Bench, case: int, drives: Sequence[OpenDrive]) -> Alike | None:

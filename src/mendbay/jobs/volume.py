@@ -22,14 +22,19 @@ from mendbay.pair.volume import Level
 
 @dataclass(frozen=True, slots=True)
 class OpenVolume:
-    """A volume with a file system on it, and how it was put together."""
+    """A volume with a file system on it, and how it was put together. `halves_differ`: its halves were
+    found to differ although they count as being in step, so that either may be the older."""
 
     assembled: Assembled
     system: FileSystem
+    halves_differ: bool = False
 
 
-def open_volume(drives: Mapping[str, Source]) -> OpenVolume:
+def open_volume(drives: Mapping[str, Source], *, halves_differ: bool = False) -> OpenVolume:
     """The largest volume on the drives (by bay label) that holds a file system.
+
+    Args:
+        halves_differ: as of `OpenVolume`.
 
     Raises:
         CannotAssemble: the drives do not make a volume.
@@ -40,7 +45,7 @@ def open_volume(drives: Mapping[str, Source]) -> OpenVolume:
         system = open_ext(assembled.volume)
         if system is not None:
             left = left_out(drives, assembled)
-            return OpenVolume(replace(assembled, remarks=assembled.remarks + left), system)
+            return OpenVolume(replace(assembled, remarks=assembled.remarks + left), system, halves_differ)
     found = ", ".join(f"{one.level} of {one.volume.size_bytes} bytes" for one in candidates) or "nothing"
     raise NoFileSystem(
         f"No ext2, ext3 or ext4 file system was found. Looked at: {found}.",
