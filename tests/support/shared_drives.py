@@ -57,6 +57,7 @@ class Rig:
         starts: tuple[int, int] = (0, 0),
         length: int | None = None,
         sample: SpanSet | None = None,
+        in_doubt: tuple[SpanSet, SpanSet] = (SpanSet(), SpanSet()),
         conditions: tuple[Condition, Condition] = (Condition.REFUSES, Condition.REFUSES),
         assumed: Assumptions | None = None,
     ) -> None:
@@ -74,6 +75,7 @@ class Rig:
             self.alike,
             self.sample,
             1_000.0,
+            in_doubt,
         )
         self.pairs: list[Both] = []
         self.order: list[tuple[int, Span, bool]] = []

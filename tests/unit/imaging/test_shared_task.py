@@ -246,3 +246,13 @@ def test_several_stretches_map_both_ways() -> None:
         [Span(500, 510), Span(140, 150)]
     )
     assert alike.spans(1) == SpanSet([Span(0, 100), Span(1000, 1050)])
+
+
+def test_what_something_speaks_against_takes_nothing_off_the_other_drive() -> None:
+    doubted = SpanSet([Span(100 * 512, 400 * 512)])
+    rig = Rig((drive(1_000), drive(1_000)), in_doubt=(NOTHING, doubted))
+    for one in doubted:  # the second drive gave it in an earlier session
+        rig.sides[1].planner.evidence.given(one.start // 512, one.stop // 512, 0.01)
+    rig.begin().run()
+    assert rig.sides[0].given & doubted == doubted
+    assert not rig.task.left_to_other(0) & doubted

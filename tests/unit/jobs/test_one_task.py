@@ -12,11 +12,14 @@ from pathlib import Path
 import pytest
 
 from mendbay.core.span import Span, SpanSet
+from mendbay.files.verdict import Verdict
 from mendbay.imaging.hazard import Condition
+from mendbay.imaging.planner import Planner
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.drive_reading import Ending
 from mendbay.jobs.events import Event, Said
 from mendbay.jobs.list_files import list_files
+from mendbay.jobs.one_task import Member, OneTask, Seat
 from mendbay.jobs.other_half import HALVES
 from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.read_drive import DriveAt
@@ -29,7 +32,10 @@ from mendbay.outlets.scenario.scenario import Scenario
 from mendbay.outlets.scenario.small import SmallBase, make_small_scenario
 from mendbay.wiring import open_bench
 from support.boxes import small_base
+from support.memory_store import MemoryStore
 from support.promise import PATIENT
+from support.scripted_drive import ScriptedDrive, numbered
+from support.shared_drives import Rig
 
 
 @pytest.fixture(scope="module")
@@ -271,3 +277,79 @@ def test_patterns_given_with_the_command_stay(tmp_path: Path, base: SmallBase) -
         changing.join()
         assert [line.entry.path for line in result.wanted] == [b"texts/03.txt"]
         assert not any("have changed" in text for text in one.said)
+
+
+def damage_on(one: Shop, base: SmallBase, name: bytes) -> SpanSet:
+    """Has the drive of bay 1 refuse the content of a file, and the drive of bay 2 hold another state of some
+    other file's description; returns where the first lies on bay 1."""
+    refused = one.box.geometry.on_drive(0, SpanSet(base.newest.placed[name].blocks))
+    drive = one.box.drives[0]
+    drive.unlink()
+    write_drive(drive, one.box.images[0], Faults(refused.widen(512)), seed=0, serial="S0")
+    inode = one.box.geometry.on_drive(1, SpanSet([base.newest.placed[b"texts/02.txt"].inode_at]))
+    with one.box.images[1].open("r+b") as image:
+        image.seek(next(iter(inode)).start + 8)
+        byte = image.read(1)
+        image.seek(-1, 1)
+        image.write(bytes([byte[0] ^ 1]))
+    return refused
+
+
+def test_what_one_half_gave_alone_is_not_proven_once_the_halves_differ(
+    tmp_path: Path, base: SmallBase
+) -> None:
+    with shop(tmp_path, base) as one:
+        damage_on(one, base, b"files/14.bin")
+        read_pair(one.bench, 1, one.drives())
+        listing = list_files(one.bench, 1)
+        verdicts = {line.entry.path: line.judgement for line in listing.lines if line.judgement is not None}
+        alone = verdicts[b"files/14.bin"]
+        assert alone.verdict is Verdict.UNPROVEN
+        assert any("one half of a mirror whose halves differ" in reason for reason in alone.reasons)
+        assert verdicts[b"files/05.bin"].verdict is Verdict.WHOLE, "what both gave alike stays proven"
+
+
+def test_an_image_that_has_changed_accuses_no_half(tmp_path: Path, base: SmallBase) -> None:
+    with shop(tmp_path, base) as one:
+        read_pair(one.bench, 1, one.drives(), both_whole=True)
+        with one.images() as stores:
+            path = stores[1].path
+        inode = one.box.geometry.on_drive(1, SpanSet([base.newest.placed[b"texts/02.txt"].inode_at]))
+        with path.open("r+b") as image:
+            image.seek(next(iter(inode)).start + 8)
+            byte = image.read(1)
+            image.seek(-1, 1)
+            image.write(bytes([byte[0] ^ 1]))
+        result = read_pair(one.bench, 1, one.drives())
+        assert result.compared is not None
+        assert result.compared.differ_at is None
+        assert any("no longer holds at byte" in text for text in one.said)
+        assert not any(event.facts["differ"] for event in one.bench.ledger.events(1) if event.kind == HALVES)
+
+
+def test_the_outlook_of_a_shared_drive_is_asked_under_the_lock() -> None:
+    rig = Rig((ScriptedDrive(numbered(4_096)), ScriptedDrive(numbered(4_096))))
+
+    @dataclass
+    class Reading:
+        planner: Planner
+        picker: object = None
+
+    stores = [MemoryStore(side.drive.identity) for side in rig.sides]
+    members = [
+        Member(bay, Reading(side.planner), store, 1e-6)  # type: ignore[arg-type]
+        for bay, side, store in zip("12", rig.sides, stores, strict=True)
+    ]
+    task = OneTask((members[0], members[1]), rig.alike, SpanSet(), lambda event: None)
+    seen = threading.Event()
+
+    def ask() -> None:
+        Seat(task, 0).ahead(60.0)
+        seen.set()
+
+    with task._lock:
+        thread = threading.Thread(target=ask)
+        thread.start()
+        assert not seen.wait(0.3), "it walks what the other drive's thread changes"
+    thread.join(10)
+    assert seen.is_set()
