@@ -344,7 +344,7 @@ class DriveReading:
         coverage = self._store.coverage()
         if now - self._elsewhere_at >= LEFT_SECONDS:
             self._elsewhere, self._elsewhere_at = self.picker.left(), now
-        aim = self._aim - self._elsewhere
+        aim = self._aim - self._elsewhere - self.planner.waived
         aim_bytes = aim.total_bytes
         done = (coverage.read & aim).total_bytes
         refused = (coverage.refused & aim).total_bytes
@@ -364,8 +364,8 @@ class DriveReading:
     def _left(self) -> Left:
         """What the present run is to read, and what of that neither it nor the other half of a mirror has."""
         coverage, sector = self._store.coverage(), self._store.identity.sector_bytes
-        wanted = self._wanted - coverage.waived
-        rest = self._aim - coverage.waived - wanted
+        wanted = self._wanted - self.planner.waived  # not the record's: what was waived can be taken up again
+        rest = self._aim - self.planner.waived - wanted
         read = coverage.read | self.picker.left()
         return Left(
             wanted.total_bytes // sector,
