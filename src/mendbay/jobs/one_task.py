@@ -125,6 +125,11 @@ class OneTask:
             self._changed.notify_all()
 
     @property
+    def is_whole(self) -> bool:
+        """Whether each is read as if the other were not there, since they differ."""
+        return self._task.is_whole
+
+    @property
     def compared(self) -> Compared:
         """What came of comparing both halves; for when neither drive is being read."""
         for side in (0, 1):

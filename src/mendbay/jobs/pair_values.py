@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.tree import Entry, Kind
@@ -50,7 +51,7 @@ class PairValues:
         self._entries: tuple[Entry, ...] = ()
         self._wanted: ByBay = {}
         self._allocated: ByBay | None = None
-        self._asked_descriptions = METADATA in wishes.now
+        self._asked_descriptions = False
 
     def take_descriptions(self) -> None:
         """Finds out what describes the files; reads much of it to find the rest."""
@@ -70,8 +71,12 @@ class PairValues:
         return system.source.needs((used | system.metadata()).complement(whole))
 
     def select(self) -> None:
-        """Looks for the files that are wanted now."""
+        """Looks for the files that are wanted now, and for their descriptions if those are wanted."""
         system = self._volume.system
+        if METADATA in self.wishes.now:
+            self._asked_descriptions = True
+            if not self.descriptions:
+                self.take_descriptions()
         named = [wish for wish in self.wishes.now if wish != METADATA]
         tree = (one for one in system.walk() if one.path) if named else ()  # a walk reads the drives
         self._entries = select(tree, self.wishes.now).entries
@@ -109,6 +114,7 @@ class PairValues:
             wanted = wanted | self.descriptions.get(bay, SpanSet())
         return wanted.total_bytes
 
-    def judged(self) -> tuple[FileLine, ...]:
+    def judged(self, *, halves_differ: bool) -> tuple[FileLine, ...]:
         """The wanted files with their verdicts by what was read so far."""
-        return tuple(judged(self._volume, one) for one in self._entries if one.kind is Kind.FILE)
+        volume = replace(self._volume, halves_differ=halves_differ)
+        return tuple(judged(volume, one) for one in self._entries if one.kind is Kind.FILE)

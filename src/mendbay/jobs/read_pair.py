@@ -17,11 +17,10 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from functools import partial
 
-from mendbay.core.errors import DriveVanished, Interrupted, UsageError
+from mendbay.core.errors import CannotAssemble, Interrupted, MendbayError, NoFileSystem, UsageError
 from mendbay.core.quantity import counted
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.verdict import Verdict
-from mendbay.files.wanted import METADATA
 from mendbay.imaging.alike import Alike
 from mendbay.imaging.image_source import ImageSource
 from mendbay.imaging.layout import Want
@@ -31,12 +30,13 @@ from mendbay.jobs.drive_reading import Ending
 from mendbay.jobs.events import Event, Phase, Said
 from mendbay.jobs.list_files import FileLine
 from mendbay.jobs.one_task import Compared, OneTask
+from mendbay.jobs.other_half import found_differing, sound
 from mendbay.jobs.pair_values import PairValues, Wishes
 from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, require_power
 from mendbay.jobs.read_drive import DriveAt, OpenDrive, ReadResult, finish, opened, say_asked_anew
 from mendbay.jobs.share_mirror import known_alike, note_compared, shared_task
-from mendbay.jobs.volume import open_volume
+from mendbay.jobs.volume import OpenVolume, open_volume
 from mendbay.pair.assemble import Assembled
 from mendbay.pair.volume import Level
 
@@ -70,12 +70,12 @@ class PairResult:
 
 
 class _Lane:
-    """One drive under way. Once it has vanished for good the others go on without it."""
+    """One drive under way. Once it has come to grief the others go on without it."""
 
     def __init__(self, bench: Bench, drive: OpenDrive) -> None:
         self._tell = bench.tell
         self.drive = drive
-        self.gone: DriveVanished | None = None
+        self.gone: MendbayError | None = None
         self.ending = Ending.DONE
         self.task: OneTask | None = None
         self.held_elsewhere: Callable[[], SpanSet] = SpanSet
@@ -111,9 +111,13 @@ class _Lane:
             return
         try:
             do()
-        except DriveVanished as trouble:
+        except Interrupted:
+            raise
+        except MendbayError as trouble:  # of the drive, or of its image: neither is a matter of the others
             self.gone = trouble
             self._tell(Said(f"{trouble.what} The other drives are read on."))
+            if self.task is not None:
+                self.task.leave(self.drive.bay)
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,9 +169,10 @@ def read_pair(
     Raises:
         HeldBack: the customer refused power or reading, or triage keeps one of the drives without it.
         CannotAssemble, NoFileSystem: the drives make no volume; what was read of them is kept.
-        DriveVanished: one of them is gone, after the others were read.
+        SourceError, DestinationError: one of the drives or its image failed (it vanished, another drive came
+            back, the disk is full), after the others were read; or nothing was begun.
+        ForeignImage, DamagedCheckpoint: nothing was begun.
         Interrupted: stopped by hand; everything read is kept.
-        SourceError, DestinationError, ForeignImage, DamagedCheckpoint: nothing was begun.
     """
     if len({drive.bay for drive in drives}) != len(drives):
         raise UsageError("Two drives were given for one bay.", "Give each bay once.")
@@ -182,11 +187,10 @@ def read_pair(
         if not both_whole and len(lanes) == 2:
             _spare_what_the_other_gave(bench, number, lanes)
         bench.tell(Said("Looking for the pair and its file system."))
-        by_risk = sorted(lanes, key=lambda lane: lane.drive.hazard.per_hour)  # if nothing else decides, the
-        volume = open_volume({lane.drive.bay: lane.source for lane in by_risk})  # first half is asked first
+        volume = _volume_of(lanes)
         values = PairValues(volume, wishes)
         may_share = not both_whole and volume.assembled.level is Level.MIRROR
-        if rest or METADATA in wishes.now or may_share:  # what both halves say of the files is compared first
+        if rest or may_share:  # what both halves say of the files is compared first
             values.take_descriptions()
         if waive_unallocated:
             _waive(bench, lanes, values)
@@ -195,7 +199,11 @@ def read_pair(
                 lane.drive.reading.planner.take_up_waived()
         task = None
         if not both_whole:
-            task = shared_task(bench, number, [lane.drive for lane in lanes], volume, values.descriptions)
+            opened_drives, sources = (
+                [lane.drive for lane in lanes],
+                {one.drive.bay: one.source for one in lanes},
+            )
+            task = shared_task(bench, number, opened_drives, sources, volume, values.descriptions)
         for lane in lanes:
             lane.task = task
         try:
@@ -213,11 +221,23 @@ def read_pair(
         return PairResult(
             volume.assembled,
             results,
-            values.judged(),
+            values.judged(halves_differ=bool(found_differing(bench, number))),
             {lane.drive.bay: values.asked_bytes(lane.drive.bay) for lane in lanes},
             None if task is None else task.compared,
             _missing(lanes, task, waived_too=not waive_unallocated),
         )
+
+
+def _volume_of(lanes: Sequence[_Lane]) -> OpenVolume:
+    """The volume on the drives; where there is none because a drive failed meanwhile, that is what is told."""
+    by_risk = sorted(lanes, key=lambda lane: lane.drive.hazard.per_hour)  # if nothing else decides, the first
+    try:  # half is asked first
+        return open_volume({lane.drive.bay: lane.source for lane in by_risk})
+    except (CannotAssemble, NoFileSystem) as nothing:
+        for lane in lanes:
+            if lane.gone is not None:
+                raise lane.gone from nothing
+        raise
 
 
 def _spare_what_the_other_gave(bench: Bench, number: int, lanes: Sequence[_Lane]) -> None:
@@ -232,7 +252,7 @@ def _spare_what_the_other_gave(bench: Bench, number: int, lanes: Sequence[_Lane]
 
 
 def _held(alike: Alike, side: int, store: ImageStore) -> SpanSet:
-    return alike.across(side, store.coverage().read)
+    return alike.across(side, sound(store))
 
 
 def _read(
@@ -245,12 +265,14 @@ def _read(
     seconds: float | None,
 ) -> None:
     """Step by step, and again from what is wanted whenever that has changed meanwhile."""
-    if values.descriptions:
-        _together(bench, lanes, task, _Step(Phase.DESCRIPTION, _Values(values.of_descriptions())), values)
     left = seconds
-    changed = False
+    changed = described = False
     while True:
-        values.select()
+        if not described:
+            described = _describe(bench, lanes, task, values)
+        _select(lanes, values)
+        if not described:
+            described = _describe(bench, lanes, task, values)
         if changed:
             files = counted(values.selected_files(), "file")
             bench.tell(Said(f"The wishes of the case have changed: what is wanted now ({files}) goes first."))
@@ -267,6 +289,21 @@ def _read(
             return
 
 
+def _describe(bench: Bench, lanes: Sequence[_Lane], task: OneTask | None, values: PairValues) -> bool:
+    """Reads what describes the files, if it is known; whether it was."""
+    if values.descriptions:
+        _together(bench, lanes, task, _Step(Phase.DESCRIPTION, _Values(values.of_descriptions())), values)
+    return bool(values.descriptions)
+
+
+def _select(lanes: Sequence[_Lane], values: PairValues) -> None:
+    """Looks for what is wanted; again if a drive failed over it, as the other then gives what it was spared."""
+    before = [lane.gone for lane in lanes]
+    values.select()
+    if [lane.gone for lane in lanes] != before:
+        values.select()
+
+
 def _together(
     bench: Bench, lanes: Sequence[_Lane], task: OneTask | None, step: _Step, values: PairValues
 ) -> bool:
@@ -281,9 +318,17 @@ def _together(
         task.begin(wants, WEIGHT_REST if step.rest else 0.0, gone)
     with ThreadPoolExecutor(len(lanes), "drive") as threads:
         running = [threads.submit(lane.read, step) for lane in lanes]
-        while wait(running, LOOK_SECONDS).not_done:
-            if step.phase is not Phase.DESCRIPTION and not step.pause.is_set() and values.wishes.changed():
-                step.pause.set()
+        try:
+            while wait(running, LOOK_SECONDS).not_done:
+                if (
+                    step.phase is not Phase.DESCRIPTION
+                    and not step.pause.is_set()
+                    and values.wishes.changed()
+                ):
+                    step.pause.set()
+        except BaseException:
+            step.pause.set()  # nobody looks any more: the drives leave off after the read under way
+            raise
         for one in running:
             one.result()
     if any(lane.ending is Ending.STOPPED for lane in lanes):
@@ -314,9 +359,8 @@ def _missing(lanes: Sequence[_Lane], task: OneTask | None, *, waived_too: bool) 
         lacks = coverage.read.complement(Span(0, coverage.size_bytes))
         if not waived_too:
             lacks = lacks - coverage.waived
-        if task is not None:
-            other = lanes[1 - side].drive.store.coverage().read
-            lacks = lacks - task.alike.across(1 - side, other)
+        if task is not None and not task.is_whole:
+            lacks = lacks - task.alike.across(1 - side, sound(lanes[1 - side].drive.store))
             if side == 1:
                 lacks = lacks - task.alike.across(0, seen)
         seen = lacks
@@ -338,15 +382,16 @@ def _refuse_same(bench: Bench, drives: Sequence[DriveAt]) -> None:
 
 
 def _for_threads(bench: Bench) -> Bench:
-    """The bench with what reaches the person made safe for several threads: one says or asks at a time."""
-    lock = threading.RLock()
+    """The bench with what reaches the person made safe for several threads: one says and one asks at a time.
+    Bringing a drive back may take minutes: what the other drive says does not wait for it."""
+    lock, asking = threading.RLock(), threading.RLock()
 
     def tell(event: Event) -> None:
         with lock:
             bench.tell(event)
 
     def power_cycle(bay: str) -> bool:
-        with lock:
+        with asking:
             return not bench.stop() and bench.power_cycle(bay)
 
     return replace(bench, tell=tell, power_cycle=power_cycle)

@@ -23,18 +23,20 @@ def shared_task(
     bench: Bench,
     case: int,
     drives: Sequence[OpenDrive],
+    sources: Mapping[str, Source],
     volume: OpenVolume,
     descriptions: Mapping[str, SpanSet],
 ) -> OneTask | None:
     """The two drives as one task, and a word on it; None if each has to be read whole.
 
     Args:
+        sources: what is read of the drives, by bay.
         descriptions: by bay, what describes the files: part of what both halves are asked for, since no file
             can change on one half alone without them.
     """
     if len(drives) != 2:
         return None
-    alike = _alike(drives, volume)
+    alike = _alike(drives, sources, volume)
     if alike is None:
         return None
     if found_differing(bench, case):
@@ -65,11 +67,10 @@ def known_alike(bench: Bench, case: int, drives: Sequence[OpenDrive]) -> Alike |
     return alike_by_sets(plain)
 
 
-def _alike(drives: Sequence[OpenDrive], volume: OpenVolume) -> Alike | None:
+def _alike(drives: Sequence[OpenDrive], sources: Mapping[str, Source], volume: OpenVolume) -> Alike | None:
     first, second = drives
     if first.store.identity.sector_bytes != second.store.identity.sector_bytes:
         return None
-    sources: dict[str, Source] = {one.bay: one.source for one in drives}
     size = volume.system.facts.size_bytes
     return alike_of(sources, volume.assembled, size)
 

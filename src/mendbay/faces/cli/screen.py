@@ -41,6 +41,7 @@ class Screen:
         self.home = Path(home) if home else None
         self.as_json = as_json
         self._progress = not quiet and sys.stderr.isatty()
+        self._asking = False
         self._line = ""
         self._stopping = False
 
@@ -79,7 +80,7 @@ class Screen:
             if not self.as_json:
                 self._clear()
                 click.echo(wrapped(without_controls(event.text), "", "  "), err=True)
-        elif self._progress:
+        elif self._progress and not self._asking:
             self._draw(without_controls(_progress_line(event), one_line=True))
 
     def _draw(self, line: str) -> None:
@@ -141,12 +142,16 @@ class Screen:
         if self.as_json or not sys.stdin.isatty():
             return False
         self._clear()
-        return click.confirm(
-            f"Cut the power of the drive in bay {bay}, wait until it stands still, restore it.\n"
-            "Has it been done, and shall reading go on?",
-            default=True,
-            err=True,
-        )
+        self._asking = True  # another drive may be read meanwhile: its progress waits
+        try:
+            return click.confirm(
+                f"Cut the power of the drive in bay {bay}, wait until it stands still, restore it.\n"
+                "Has it been done, and shall reading go on?",
+                default=True,
+                err=True,
+            )
+        finally:
+            self._asking = False
 
 
 def _onto_terminal(text: str) -> None:
