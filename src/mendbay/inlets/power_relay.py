@@ -1,22 +1,24 @@
 """A relay that cuts and restores a drive's power: the shop's own command, named in `settings/power.toml`.
 
-`docs/formats/power.md` describes the file. The command is run as it stands there, without a shell; what it
-does with the power is its own affair, so it is never broken off while it may still be at it, and is believed
-only if it ends with exit code 0.
+`docs/formats/power.md` describes the file. The command is run as it stands there, without a shell, and is
+believed only if it ends with exit code 0. It may be between cutting the power and restoring it at any moment:
+a stop of the reading does not reach it, and past its time it is told to end and can still restore the power
+before it is killed.
 """
 
 from __future__ import annotations
 
+import fcntl
 import os
 import signal
 import subprocess
-import tempfile
 import time
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import Any, BinaryIO
+from types import TracebackType
+from typing import Any, Self
 
 from mendbay.core.errors import BadFormFile
 from mendbay.core.toml_text import NotToml, parse_toml
@@ -28,6 +30,12 @@ LONGEST_SECONDS = 600
 MOST_WORDS = 64
 SAID_BYTES = 200
 """How much of what the command says is passed on."""
+HELD_BYTES = 64 << 10
+"""More of what the command says is not held for longer than between two looks."""
+LOOK_SECONDS = 0.05
+GRACE_SECONDS = 5.0
+"""How long a command that was told to end may take for it, to restore the power (own choice: a relay switches
+within a second)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,46 +139,118 @@ class PowerRelay:
     def _run(self, bay: str) -> str:
         """Runs the command; what went wrong, as sentences, empty if nothing did."""
         words = [one.replace(BAY, bay) for one in self._settings.command]
-        with tempfile.TemporaryFile() as said:
-            try:
-                process = subprocess.Popen(  # noqa: S603
-                    words,
-                    stdin=subprocess.DEVNULL,
-                    stdout=said,
-                    stderr=said,
-                    start_new_session=True,  # Ctrl-C at the keyboard must not leave the power cut
-                )
-            except OSError as trouble:
-                return f"{words[0]} cannot be started: {trouble.strerror}. See settings/power.toml."
-            try:
-                code = process.wait(self._settings.seconds)
-            except subprocess.TimeoutExpired:
-                _end(process)
+        try:
+            command = _Command(words)
+        except OSError as trouble:
+            return f"{words[0]} cannot be started: {trouble.strerror}. See settings/power.toml."
+        with command:
+            code = command.code_within(self._settings.seconds)
+            if code is None:
+                ended = "was stopped" if command.stop() else "could not be stopped: it may still be at it"
                 return (
-                    f"{words[0]} did not end within {self._settings.seconds:g} seconds and was stopped. "
+                    f"{words[0]} did not end within {self._settings.seconds:g} seconds and {ended}. "
                     "Look whether the drive has power."
                 )
             if code == 0:
                 return ""
-            return f"{words[0]} ended with {_code_words(code)}{_last_words(said)}. Look at the relay."
+            return (
+                f"{words[0]} ended with {_code_words(code)}{_last_words(command.said())}. Look at the relay."
+            )
 
 
-def _end(process: subprocess.Popen[bytes]) -> None:
-    """Kills the command and what it started. One that cannot be killed is left: nobody waits for it."""
-    with suppress(ProcessLookupError):
-        os.killpg(process.pid, signal.SIGKILL)
-    with suppress(subprocess.TimeoutExpired):
-        process.wait(timeout=1.0)
+class _Command:
+    """The command while it runs, in a session of its own: Ctrl-C at the keyboard must not leave the power
+    cut. What it says goes into memory. A full disk does not disturb it there, and neither does Mendbay's end,
+    which would break a pipe between cutting and restoring.
+
+    Raises:
+        OSError: it cannot be started.
+    """
+
+    def __init__(self, words: Sequence[str]) -> None:
+        self._last = b""
+        self._said = os.memfd_create("said")
+        try:
+            # Whatever is said goes to the end, also after the front was cut off.
+            fcntl.fcntl(self._said, fcntl.F_SETFL, fcntl.fcntl(self._said, fcntl.F_GETFL) | os.O_APPEND)
+            self._process = subprocess.Popen(  # noqa: S603
+                words,
+                stdin=subprocess.DEVNULL,
+                stdout=self._said,
+                stderr=self._said,
+                start_new_session=True,
+            )
+        except BaseException:
+            os.close(self._said)
+            raise
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        os.close(self._said)
+
+    def code_within(self, seconds: float) -> int | None:
+        """Its exit code, negative for a signal; None if it has not ended in that time."""
+        self._wait(seconds, self._has_ended)
+        return self._process.poll()
+
+    def stop(self) -> bool:
+        """Tells it and what it started to end, and kills what has not done so in time.
+
+        Returns:
+            Whether the command is gone. One that runs with rights of its own, or hangs in the kernel, is
+            left, and nobody waits for it.
+        """
+        self._send(signal.SIGTERM)
+        if not self._wait(GRACE_SECONDS, self._is_gone_with_all):
+            self._send(signal.SIGKILL)
+        return self._wait(1.0, self._has_ended)
+
+    def said(self) -> bytes:
+        """The end of what it has said."""
+        size = os.fstat(self._said).st_size
+        return (self._last + os.pread(self._said, SAID_BYTES, max(0, size - SAID_BYTES)))[-SAID_BYTES:]
+
+    def _wait(self, seconds: float, over: Callable[[], bool]) -> bool:
+        end = time.monotonic() + seconds
+        while not over():
+            left = end - time.monotonic()
+            if left <= 0:
+                return False
+            if os.fstat(self._said).st_size > HELD_BYTES:
+                self._last = self.said()
+                os.ftruncate(self._said, 0)
+            time.sleep(min(left, LOOK_SECONDS))
+        return True
+
+    def _has_ended(self) -> bool:
+        return self._process.poll() is not None
+
+    def _is_gone_with_all(self) -> bool:
+        """Whether also nothing that it started is left: a script may end before the program it ran."""
+        self._process.poll()
+        try:
+            os.killpg(self._process.pid, 0)
+        except ProcessLookupError:
+            return True
+        except PermissionError:
+            pass
+        return False
+
+    def _send(self, number: signal.Signals) -> None:
+        with suppress(ProcessLookupError, PermissionError):
+            os.killpg(self._process.pid, number)
 
 
 def _code_words(code: int) -> str:
     return f"exit code {code}" if code > 0 else f"signal {-code}"
 
 
-def _last_words(said: BinaryIO) -> str:
+def _last_words(said: bytes) -> str:
     """The last line of what a command said, as an addition to a sentence."""
-    size = said.seek(0, os.SEEK_END)
-    said.seek(max(0, size - SAID_BYTES))
-    lines = said.read(SAID_BYTES).decode("utf-8", "replace").split("\n")
+    lines = said.decode("utf-8", "replace").split("\n")
     last = next((line.strip() for line in reversed(lines) if line.strip()), "")
     return f" and said: {last.rstrip('.')}" if last else ""

@@ -137,6 +137,7 @@ class DriveReading:
 
         Raises:
             DriveVanished: the drive is gone and could not be brought back.
+            Interrupted: stopped by hand while it was gone.
             SourceChanged: another drive came back in its place.
             DriveDied: it refuses everything, also what it gave before.
             NoRoom, DestinationError: the image cannot grow.
@@ -286,16 +287,27 @@ class DriveReading:
             )
 
     def _bring_back(self) -> None:
-        """The drive vanished: make what there is durable, have its power cycled, see whether it returns."""
+        """The drive vanished: make what there is durable, have its power cycled, see whether it returns.
+
+        Raises:
+            DriveVanished: it does not.
+            Interrupted: stopped by hand meanwhile.
+            SourceChanged: another returned.
+        """
         self._store.commit()
         self._calm = 0
         self._tell(Said(f"The drive in bay {self.bay} no longer answers."))
-        while self._power_cycle(self.bay):
+        while not self._stop() and self._power_cycle(self.bay):
             if self._reader.returned() and self._is_the_same():
                 if self._heat is not None:
                     self._heat.begin_anew()
                 self._tell(Said(f"The drive in bay {self.bay} is back; reading goes on."))
                 return
+        if self._stop():  # it may be there again: nobody waited for it
+            raise Interrupted(
+                f"Stopped while the drive in bay {self.bay} did not answer; everything read so far is kept.",
+                "Look whether it has power, then run the same command again; it goes on from here.",
+            )
         raise DriveVanished(
             f"The drive in bay {self.bay} no longer answers; everything read so far is kept.",
             "Cut its power, wait until it stands still, restore the power, then run the same command again.",

@@ -161,11 +161,13 @@ def hand_back(
         finally:
             destination.close()
         unsound = {bay: one.unsound - stores[bay].changed() for bay, one in drives.items()}
-    for bay, found in unsound.items():
-        if found:
-            note_changed(bench, number, bay, found, whole=False)
+    changed = {bay: found for bay, found in unsound.items() if found}
+    with bench.ledger.together():  # the copies are made: on record before an image is touched once more
+        for bay, found in changed.items():
             _tell_changed(bench, number, bay, found)
-    _note(bench, case, folder, facts, until, _manifest_sha256(payload))
+        _note(bench, case, folder, facts, until, _manifest_sha256(payload))
+    for bay, found in changed.items():
+        note_changed(bench, number, bay, found, whole=False)
     return HandBackResult(folder, facts)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from mendbay.core.errors import DestinationError, ImageBusy
+from mendbay.core.errors import DamagedCheckpoint, DestinationError, ImageBusy
 from mendbay.core.quantity import count_text
 from mendbay.core.span import SpanSet
 from mendbay.imaging.block_digests import Claim
@@ -15,23 +15,30 @@ from mendbay.jobs.read_drive import note_image
 
 def note_changed(bench: Bench, number: int, bay: str, suspects: SpanSet, *, whole: bool) -> None:
     """Notes which pieces of a bay's image are not what the drive gave, so that every later verdict reckons
-    with them. Where the image cannot be written to now, that is said instead.
+    with them. Where that cannot be noted now, it is said instead.
 
     Args:
         suspects: pieces that were found to be wrong a moment ago; they are looked at once more.
         whole: the rest of the image was looked at too, and holds: what was noted of it counts no more.
+
+    Raises:
+        NoSuchCase: the bay has no image.
+        CaseForgotten: the case was forgotten.
     """
     try:
-        store = image_of(bench, number, bay, writable=True)
-    except (DestinationError, ImageBusy) as trouble:
+        _note(bench, number, bay, suspects, whole=whole)
+    except (DestinationError, ImageBusy, DamagedCheckpoint) as trouble:
+        found = f"What was noted of the image of bay {bay} counts no more: it is what the drive gave."
         if suspects:
-            bench.tell(
-                Said(
-                    f"{count_text(suspects.total_bytes)} bytes of the image of bay {bay} are no longer what "
-                    f"the drive gave. That could not be noted beside it: {trouble.what}"
-                )
+            found = (
+                f"{count_text(suspects.total_bytes)} bytes of the image of bay {bay} are no longer what "
+                "the drive gave."
             )
-        return
+        bench.tell(Said(f"{found} That could not be noted beside it: {trouble.what}"))
+
+
+def _note(bench: Bench, number: int, bay: str, suspects: SpanSet, *, whole: bool) -> None:
+    store = image_of(bench, number, bay, writable=True)
     try:
         wrong = SpanSet(
             claim.span for span in suspects for claim in store.claims_in(span) if not _holds(store, claim)

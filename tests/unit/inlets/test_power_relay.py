@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import errno
 import os
+import signal
 import stat
+import tempfile
 import time
 from collections.abc import Sequence
 from dataclasses import replace
@@ -12,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from mendbay.core.errors import BadFormFile
+from mendbay.inlets import power_relay
 from mendbay.inlets.power_relay import PowerRelay, RelaySettings, relay_settings
 from mendbay.jobs.events import Event, Said
 
@@ -78,6 +82,59 @@ def test_one_that_hangs_is_stopped_with_all_it_started(tmp_path: Path) -> None:
     assert "did not end within 1 seconds and was stopped. Look whether the drive has power" in bench.said[-1]
     assert bench.asked == ["1"]
     assert _is_gone(int(child.read_text()))
+
+
+def test_one_that_takes_too_long_can_still_restore_the_power(tmp_path: Path) -> None:
+    """Also where a script that is gone at once had it done by another program."""
+    power, inner = tmp_path / "power", tmp_path / "inner"
+    lines = (f"trap 'sleep 0.3; echo on > {power}; exit' TERM", f"echo off > {power}", "sleep 300 & wait")
+    inner.write_text("\n".join(lines) + "\n")
+    for command in (lines, (f"/bin/sh {inner} &", "sleep 300")):
+        bench = Bench(answer=False)
+        assert not bench.relay(script(tmp_path, *command), seconds=1.0)("1")
+        assert power.read_text() == "on\n", command
+        assert "did not end within 1 seconds and was stopped." in bench.said[-1]
+
+
+def test_one_that_will_not_end_is_killed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(power_relay, "GRACE_SECONDS", 0.5)
+    bench, own = Bench(answer=False), tmp_path / "own"
+    command = script(tmp_path, "trap '' TERM", f"echo $$ > {own}", "sleep 300")
+    assert not bench.relay(command, seconds=1.0)("1")
+    assert "and was stopped" in bench.said[-1]
+    assert _is_gone(int(own.read_text()))
+
+
+def test_one_that_cannot_be_stopped_is_told_and_left(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As one that runs with the rights of another user."""
+
+    def refused(group: int, number: int) -> None:
+        raise PermissionError(errno.EPERM, "Operation not permitted")
+
+    monkeypatch.setattr(power_relay, "GRACE_SECONDS", 0.2)
+    bench, own = Bench(), tmp_path / "own"
+    with monkeypatch.context() as changed:
+        changed.setattr(os, "killpg", refused)
+        assert bench.relay(script(tmp_path, f"echo $$ > {own}", "exec sleep 300"), seconds=1.0)("1")
+    os.killpg(int(own.read_text()), signal.SIGKILL)
+    assert "could not be stopped: it may still be at it. Look whether" in bench.said[-1]
+    assert bench.asked == ["1"]
+
+
+def test_neither_a_full_disk_nor_one_that_says_much_is_in_its_way(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "no such folder"))
+    bench, held = Bench(answer=False), tmp_path / "held"
+    lines = (
+        "head -c 4000000 /dev/zero | tr '\\0' x; echo",
+        "sleep 0.5",
+        f"stat -L -c %s /proc/$$/fd/1 > {held}",
+        "echo contact welded; exit 7",
+    )
+    assert not bench.relay(script(tmp_path, *lines))("1")
+    assert int(held.read_text()) <= power_relay.HELD_BYTES
+    assert "exit code 7 and said: contact welded. Look" in bench.said[-1]
 
 
 def _is_gone(process: int) -> bool:

@@ -6,9 +6,12 @@ import json
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from mendbay.case.records import CaseState
+from mendbay.core.errors import DamagedCheckpoint, MendbayError, NoRoom
 from mendbay.core.source import Mark
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.verdict import Verdict
@@ -17,12 +20,16 @@ from mendbay.handback.report import word_report
 from mendbay.imaging.block_digests import BLOCK_BYTES
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.compare_drive import compare_drive
+from mendbay.jobs.events import Said
 from mendbay.jobs.hand_back import HandBackResult, hand_back
 from mendbay.jobs.imaging_record import image_of
+from mendbay.jobs.keep_copies import HAND_BACK
 from mendbay.jobs.list_files import list_files, show_file
 from mendbay.jobs.read_drive import DriveAt, read_drive
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.verify_image import verify_image
+from mendbay.outlets.image_file import ImageFile
+from mendbay.outlets.image_shelf import ImageShelf
 from mendbay.wiring import open_bench, open_handback_folder, papers
 from support.box import drive_bytes, member_bytes, superblock
 from support.ext_images import small_image
@@ -175,6 +182,80 @@ def test_a_change_of_the_image_is_found_while_copies_are_made(bench: Bench, tmp_
     assert verdicts(bench)[LARGE] is Verdict.UNPROVEN, "it is noted beside the image"
     told = [one.what for one in bench.ledger.custody(1) if one.item == "image of bay 1"]
     assert any("NOT what the drive gave, found while files were copied" in one for one in told)
+
+
+FULL = NoRoom("The disk that holds the image is full.", "Make room there.")
+UNSOUND = DamagedCheckpoint("The checkpoint of the image is damaged.", "Put a good copy of it back.")
+
+
+@pytest.mark.parametrize(
+    ("of", "what", "trouble"),
+    [
+        (ImageShelf, "reopen", UNSOUND),
+        (ImageFile, "note_changed", FULL),
+        (ImageFile, "claims_in", UNSOUND),
+    ],
+)
+def test_copies_are_on_record_also_where_the_change_cannot_be_noted(
+    bench: Bench,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    of: type,
+    what: str,
+    trouble: MendbayError,
+) -> None:
+    read(bench, tmp_path, "1", small_image("ext4"))
+    path = bench.images.folder(bench.ledger.case(1)) / "bay-1.img"
+    _, place = place_of(bench, LARGE, 500_000)
+    spoil(path, place)
+    said: list[str] = []
+    listening = replace(
+        bench, tell=lambda event: said.append(event.text) if isinstance(event, Said) else None
+    )
+    usual = getattr(of, what)
+
+    def failing(one: Any, *args: Any, **options: Any) -> Any:
+        """Fails once the bag is finished: until then only looking at the image is asked for."""
+        if (tmp_path / "out" / "tagmanifest-sha256.txt").exists():
+            raise trouble
+        return usual(one, *args, **options)
+
+    monkeypatch.setattr(of, what, failing)
+    hand_back(listening, 1, tmp_path / "out", open_handback_folder, papers(), keep_until="2031-05-01")
+    monkeypatch.undo()
+    assert said[-1].endswith(f"That could not be noted beside it: {trouble.what}")
+    case = bench.ledger.case(1)
+    assert (case.state, case.keep_until) == (CaseState.HANDED_BACK, "2031-05-01")
+    custody = [one.what for one in bench.ledger.custody(1)]
+    assert any(one.startswith("files handed back") for one in custody)
+    assert any("NOT what the drive gave, found while files were copied" in one for one in custody)
+    story = [one.kind for one in bench.ledger.events(1) if one.kind in ("imaging", HAND_BACK)]
+    assert story[-2:] == ["imaging", HAND_BACK]
+
+
+def test_verify_says_where_it_cannot_take_back_what_was_noted(
+    bench: Bench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read(bench, tmp_path, "1", small_image("ext4"))
+    path = bench.images.folder(bench.ledger.case(1)) / "bay-1.img"
+    _, place = place_of(bench, LARGE, 400_000)
+    spoil(path, place)
+    verify_image(bench, 1, "1")
+    spoil(path, place)  # a good copy of the image is put back
+    said: list[str] = []
+    listening = replace(
+        bench, tell=lambda event: said.append(event.text) if isinstance(event, Said) else None
+    )
+
+    def full(one: ImageFile, spans: SpanSet) -> None:
+        raise FULL
+
+    monkeypatch.setattr(ImageFile, "note_changed", full)
+    assert verify_image(listening, 1, "1").holds
+    assert said[-1].startswith(
+        "What was noted of the image of bay 1 counts no more: it is what the drive gave."
+    )
+    assert said[-1].endswith(FULL.what)
 
 
 def test_reading_one_file_finds_the_change_too(bench: Bench, tmp_path: Path) -> None:

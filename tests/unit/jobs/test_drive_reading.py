@@ -69,6 +69,39 @@ def test_a_vanished_drive_that_nobody_can_cycle_ends_the_run_with_all_kept() -> 
     assert bytes(store.data) == drive.data
 
 
+def test_who_stops_while_a_drive_comes_back_is_not_told_that_it_is_gone() -> None:
+    drive = ScriptedDrive(numbered(SECTORS), vanish_after=4)
+    store = MemoryStore(drive.identity)
+    asked: list[str] = []
+
+    def cycle(bay: str) -> bool:
+        asked.append(bay)
+        drive.power_cycle()
+        return False  # stopped before it was known whether the drive is up
+
+    with pytest.raises(Interrupted, match="Stopped while the drive in bay 1 did not answer"):
+        reading(drive, store, power_cycle=cycle, stop=lambda: bool(asked)).run()
+    assert asked == ["1"]
+    assert store.coverage().read
+    assert reading(drive, store).run() is Ending.DONE
+    assert bytes(store.data) == drive.data
+
+
+def test_who_stops_before_a_drive_vanishes_is_not_asked_to_bring_it_back() -> None:
+    """A read that was under way when it was stopped may be the one that throws the drive off the bus."""
+    drive = ScriptedDrive(numbered(SECTORS), vanish_after=4)
+    store = MemoryStore(drive.identity)
+    asked: list[str] = []
+
+    def cycle(bay: str) -> bool:
+        asked.append(bay)
+        return False
+
+    with pytest.raises(Interrupted):
+        reading(drive, store, power_cycle=cycle, stop=lambda: drive.gone).run()
+    assert asked == []
+
+
 def test_a_dead_drive_is_recognised_by_asking_for_what_it_gave_before() -> None:
     drive = ScriptedDrive(numbered(SECTORS))
     store = MemoryStore(drive.identity)

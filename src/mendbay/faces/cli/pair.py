@@ -128,6 +128,8 @@ def read(
 
     The halves of a mirror in step are read as one task: each place from the drive that gives it with less
     harm, a sample from both to see that they are alike.
+
+    A drive that vanishes is brought back by the relay that settings/power.toml names, or by you when asked.
     """
     hung = dict(_pairs(adapters, "--adapter 1=NAME"))
     named = _pairs(sources, "1=/dev/sdX")
