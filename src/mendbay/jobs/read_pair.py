@@ -229,7 +229,7 @@ def read_pair(
 
 
 def _volume_of(lanes: Sequence[_Lane]) -> OpenVolume:
-    """The volume on the drives; where there is none because a drive failed meanwhile, that is what is told."""
+    """The volume on the drives; where there is none because a drive failed meanwhile, that is told."""
     by_risk = sorted(lanes, key=lambda lane: lane.drive.hazard.per_hour)  # if nothing else decides, the first
     try:  # half is asked first
         return open_volume({lane.drive.bay: lane.source for lane in by_risk})
@@ -297,7 +297,7 @@ def _describe(bench: Bench, lanes: Sequence[_Lane], task: OneTask | None, values
 
 
 def _select(lanes: Sequence[_Lane], values: PairValues) -> None:
-    """Looks for what is wanted; again if a drive failed over it, as the other then gives what it was spared."""
+    """Looks for what is wanted; again if a drive failed over it: the other then gives what it was spared."""
     before = [lane.gone for lane in lanes]
     values.select()
     if [lane.gone for lane in lanes] != before:
