@@ -80,8 +80,9 @@ def live(path: Path, pause: float = 0.0) -> None:
         _read_again(image, TellingDrive(second_answer(), pause))
         _decay_once(image)
         wrong = failing(image)
-        if wrong:
+        if wrong or image.changed():  # as `drive verify`: what is noted is what is found now
             image.note_changed(wrong)
+        if wrong:
             image.doubt(wrong, "found wrong by the sweep")
         image.begin_run("Dock", "drive")
         again = TellingDrive(DATA, pause)

@@ -79,6 +79,7 @@ def test_killed_at_random_moments_of_its_life(tmp_path: Path, whole: tuple[objec
             seconds *= 0.95  # this machine has become quicker than when the whole life was timed
             continue
         kills += 1
+        seconds *= 1.02  # or slower: kills must reach the end of the life too
         check_record(path)
         met |= outcomes(path)
         live(path)
@@ -119,7 +120,7 @@ def test_whatever_call_fails_the_record_and_the_image_agree(
         path = tmp_path / f"{at}.img"
         failing = FailingOs((call,), at, lambda: OSError(number, os.strerror(number)), for_good)
         with pytest.MonkeyPatch.context() as broken:
-            for module in ("image_file", "image_view", "image_bytes"):
+            for module in ("image_file", "image_view", "image_bytes", "image_commits"):
                 broken.setattr(f"mendbay.outlets.{module}.os", failing, raising=False)
             hit = _ends_in_our_way(path, NoRoom if number == errno.ENOSPC else DestinationError)
         if not hit:

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from mendbay.core.errors import MendbayError
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.tree import Entry, Kind
 from mendbay.files.wanted import METADATA, ranges_of, select
 from mendbay.imaging.layout import Want
 from mendbay.imaging.values import WEIGHT_ALLOCATED, WEIGHT_METADATA, WEIGHT_WANTED
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.events import Said
 from mendbay.jobs.list_files import FileLine, judged
 from mendbay.jobs.volume import OpenVolume
 
@@ -28,13 +30,22 @@ class Wishes:
         self._bench = bench
         self._case = case
         self._given = given
+        self._told = False
         self.now = given or bench.ledger.case(case).wanted
 
     def changed(self) -> bool:
-        """Whether the case wants something else than before; `now` is then what."""
+        """Whether the case wants something else than before; `now` is then what. Where the ledger cannot
+        tell, which is said once, it stays as it was."""
         if self._given:
             return False
-        before, self.now = self.now, self._bench.ledger.case(self._case).wanted
+        try:
+            wanted = self._bench.ledger.case(self._case).wanted
+        except MendbayError as trouble:
+            if not self._told:
+                self._told = True
+                self._bench.tell(Said(f"{trouble.what} What is wanted stays as it was."))
+            return False
+        before, self.now = self.now, wanted
         return self.now != before
 
 

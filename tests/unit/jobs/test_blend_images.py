@@ -141,7 +141,7 @@ def test_the_hand_back_says_of_a_decayed_image_why_it_has_no_digest(tmp_path: Pa
             path.write_bytes(b"rot" + DATA[3:])
         store = ImageFile.reopen(path)
         store.digest()
-        facts = _bay_facts("1", None, store, (), store.changed())
+        facts = _bay_facts("1", None, store, (), store.changed(), SpanSet())
         assert bool(facts.image_sha256) is not spoilt
         assert any("no longer what the drive gave" in one for one in facts.remarks) is spoilt
         store.doubt(SpanSet([Span(SIZE - 1, SIZE)]), "to be hashed again")  # takes the digest along
