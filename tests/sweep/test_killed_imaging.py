@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import os
 import random
-import signal
 import time
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -19,6 +18,7 @@ from mendbay.jobs.events import silent
 from mendbay.outlets.checkpoint import checkpoint_path
 from mendbay.outlets.image_file import ImageFile
 from mendbay.outlets.image_place import is_begun
+from support.kills import killed
 from support.scripted_drive import ScriptedDrive, numbered
 
 SECTORS = 6_000
@@ -49,23 +49,10 @@ def go_on(path: Path, drive: ScriptedDrive) -> None:
     image.close()
 
 
-def killed(path: Path, after_seconds: float) -> bool:
-    """Runs `go_on` in a process of its own and kills it; False when it had already finished."""
-    child = os.fork()
-    if child == 0:
-        try:
-            drive_reading.COMMIT_SECONDS = 0.0
-            go_on(path, paced())
-            os._exit(0)
-        except BaseException:
-            os._exit(1)
-    time.sleep(after_seconds)
-    os.kill(child, signal.SIGKILL)
-    _, status = os.waitpid(child, 0)
-    if os.WIFSIGNALED(status):
-        return True
-    assert os.WEXITSTATUS(status) == 0
-    return False
+def committing_always(path: Path) -> None:
+    """That work, made durable after every read; for a process of its own."""
+    drive_reading.COMMIT_SECONDS = 0.0
+    go_on(path, paced())
 
 
 def finished(path: Path) -> tuple[bytes, Coverage]:
@@ -96,7 +83,7 @@ def test_killed_at_random_moments_and_resumed(
         attempts += 1
         assert attempts < 20 * MOMENTS, "the runs end before they can be killed"
         path = tmp_path / f"{attempts}.img"
-        if not killed(path, moments.uniform(0, seconds)):
+        if not killed(partial(committing_always, path), moments.uniform(0, seconds)):
             seconds *= 0.9  # this machine has become quicker than when the whole run was timed
             continue
         kills += 1
@@ -124,7 +111,7 @@ def test_killed_again_and_again_on_the_way(
     path = tmp_path / "bay-1.img"
     kills = 0
     while kills < 3:
-        if killed(path, moments.uniform(0.02, seconds * 0.3)):
+        if killed(partial(committing_always, path), moments.uniform(0.02, seconds * 0.3)):
             kills += 1
         else:  # done before the third kill: begin anew, and kill sooner
             kills, seconds = 0, seconds * 0.7

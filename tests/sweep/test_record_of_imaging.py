@@ -7,7 +7,6 @@ from __future__ import annotations
 import errno
 import os
 import random
-import signal
 import sqlite3
 import time
 from collections.abc import Iterable
@@ -22,6 +21,7 @@ from mendbay.jobs import drive_reading
 from mendbay.outlets import checkpoint
 from mendbay.outlets.image_file import ImageFile
 from support.failing import FailingConnection, FailingOs
+from support.kills import killed
 from support.record_life import BAD, check_record, finished, live, unlike
 
 KILLS = 40
@@ -45,23 +45,10 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> tuple[object, float]:
     return left, seconds
 
 
-def killed(path: Path, after_seconds: float) -> bool:
-    """Lives in a process of its own and kills it; False when that had already finished."""
-    child = os.fork()
-    if child == 0:
-        try:
-            drive_reading.COMMIT_SECONDS = 0.0
-            live(path, PAUSE)
-            os._exit(0)
-        except BaseException:
-            os._exit(1)
-    time.sleep(after_seconds)
-    os.kill(child, signal.SIGKILL)
-    _, status = os.waitpid(child, 0)
-    if os.WIFSIGNALED(status):
-        return True
-    assert os.WEXITSTATUS(status) == 0
-    return False
+def committing_always(path: Path) -> None:
+    """That work, made durable after every read; for a process of its own."""
+    drive_reading.COMMIT_SECONDS = 0.0
+    live(path, PAUSE)
 
 
 @pytest.mark.slow
@@ -75,7 +62,7 @@ def test_killed_at_random_moments_of_its_life(tmp_path: Path, whole: tuple[objec
         attempts += 1
         assert attempts < 10 * KILLS, "the lives end before they can be killed"
         path = tmp_path / f"{attempts}.img"
-        if not killed(path, moments.uniform(0, seconds * 1.1)):
+        if not killed(partial(committing_always, path), moments.uniform(0, seconds * 1.1)):
             seconds *= 0.95  # this machine has become quicker than when the whole life was timed
             continue
         kills += 1
