@@ -8,10 +8,15 @@ import shutil
 import tempfile
 
 import pytest
+from hypothesis import settings
 
 from support import scratch
 
 COMPILED = pytest.StashKey[str]()
+
+# On a busy machine one example may take long for no fault of its own.
+settings.register_profile("busy machine", deadline=None)
+settings.load_profile("busy machine")
 
 
 def pytest_configure(config: pytest.Config) -> None:

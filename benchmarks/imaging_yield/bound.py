@@ -23,14 +23,15 @@ Why no order of reading beats it, in expectation:
    by t is a stopping time). Survival is at most S(t) = exp(-hazard by age), which falls; so the value is at
    most the integral of S over that gain (summation by parts). The smaller of the two bounds counts.
 
-A weak head makes this bound looser than it need be: who knows each sector's chance reads the sure ones
-between the weak ones, which nobody can tell apart before trying. `bound_of_bands` is what cannot be beaten
-by one who knows the bands and how weak they are, but not which of their sectors are. Then a sector of a
-band is a job whose chance of success falls with each refusal, since it is ever more likely one of the
-weaker. Its index falls with it, and for such jobs the index of the next try alone is the right one (same
+This bound is out of reach where luck decides which sectors are bad: who knows each sector's chance goes
+round the strewn bad ones and reads the sure ones between the weak ones of a weak head, which nobody can tell
+apart before trying. `bound_of_law` is what cannot be beaten by one who knows everything else: bands, dead
+ranges, clusters, slow zones, and by what law sectors are bad or weak, but not which of those. Then such a
+sector is a job whose chance of success falls with each refusal, since it is ever more likely one of the
+worse. Its index falls with it, and for such jobs the index of the next try alone is the right one (same
 source). Each try is a job of its own in the order; sectors are independent, so their discounts multiply as
-before. Step 1 holds as it stands: single reads tell more than one of many. This is an expectation over
-which sectors are weak, too.
+before. Step 1 holds as it stands: single reads tell more than one of many. This is an expectation over which
+sectors are bad, too.
 """
 
 from __future__ import annotations
@@ -39,7 +40,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from imaging_yield.models import DriveModel, Floats, Ints, WeakBands
+from imaging_yield.models import DriveModel, Floats, Ints
+from imaging_yield.parameters import Range
 
 _STEPS = 20_000
 _TRIES = 200
@@ -56,7 +58,7 @@ class Jobs:
     chance: Floats
 
 
-def jobs_of(model: DriveModel, wanted_weight: float) -> Jobs:
+def jobs_of(model: DriveModel, wanted_weight: float, rest_weight: float = 1.0) -> Jobs:
     """Everything a clairvoyant would read of a drive."""
     edges = _edges(model)
     left, length = edges[:-1], np.diff(edges)
@@ -66,7 +68,7 @@ def jobs_of(model: DriveModel, wanted_weight: float) -> Jobs:
     length[_in_spans(model.dead, left) | np.isin(left, model.bad)] = 0
     pace = np.diff(model.pace_seconds) / np.diff(model.pace_at)
     seconds = pace[np.searchsorted(model.pace_at, left, side="right") - 1]
-    weight = np.where(wanted, wanted_weight, 1.0)
+    weight = np.where(wanted, wanted_weight, rest_weight)
     return Jobs(
         np.concatenate([length, np.ones(model.weak.size)]),
         np.concatenate([weight, weight[weak_at]]),
@@ -90,9 +92,9 @@ def _edges(model: DriveModel) -> Ints:
     return np.unique(np.concatenate(ends))
 
 
-def bound(model: DriveModel, wanted_weight: float) -> float:
+def bound(model: DriveModel, wanted_weight: float, rest_weight: float = 1.0) -> float:
     """The most weight that any order can be expected to gain from the drive before it dies."""
-    jobs = jobs_of(model, wanted_weight)
+    jobs = jobs_of(model, wanted_weight, rest_weight)
     return min(by_index(jobs, model), by_age(jobs, model))
 
 
@@ -121,7 +123,7 @@ def _known(jobs: Jobs, model: DriveModel) -> _Order:
         worth = jobs.weight * chance * given / last
         left = np.log(chance * given / last)
         index = worth / -np.expm1(left)
-    keep = (jobs.count > 0) & (chance > 0)
+    keep = (jobs.count > 0) & (chance > 0) & (jobs.weight > 0)
     return _Order(jobs.count[keep], index[keep], worth[keep], left[keep])
 
 
@@ -138,7 +140,7 @@ def _in_order(jobs: _Order) -> float:
 
 def by_age(jobs: Jobs, model: DriveModel) -> float:
     """The integral of survival by age over the most that can be gained by each age."""
-    keep = (jobs.count > 0) & (jobs.chance > 0)
+    keep = (jobs.count > 0) & (jobs.chance > 0) & (jobs.weight > 0)
     count, chance = jobs.count[keep], jobs.chance[keep]
     time = jobs.seconds[keep] + model.refusal_seconds * (1 - chance) / chance
     order = np.argsort(-jobs.weight[keep] / time, kind="stable")
@@ -150,47 +152,77 @@ def by_age(jobs: Jobs, model: DriveModel) -> float:
     return float((np.exp(-model.hazard.by_age(ages)) * np.diff(np.interp(steps, ends, gains))).sum())
 
 
-def bound_of_bands(model: DriveModel, wanted_weight: float) -> float:
-    """The most weight that one who knows everything but which sectors of a weak head are the weak ones can be
-    expected to gain; the same as `bound` if no head is weak."""
-    clairvoyant, bands = bound(model, wanted_weight), model.weak_bands
-    if bands is None:
-        return clairvoyant
-    jobs, left = jobs_of(model, wanted_weight), _edges(model)[:-1]
+@dataclass(frozen=True, slots=True)
+class Law:
+    """By what chances a sector is bad: never given with chance `dead`; and with the chance of each of `weak`,
+    given at a try with a chance drawn evenly from its range."""
+
+    dead: float
+    weak: tuple[tuple[float, Range], ...]
+
+    def refused_so_far(self, most: int) -> Floats:
+        """The chance that a sector has been refused each time, for 0 to `most` tries."""
+        tries = np.arange(most + 1)
+        refused = np.full(most + 1, self.dead)
+        for share, (low, high) in self.weak:  # the mean of (1 - p)^tries for p drawn evenly
+            refused += (
+                share * ((1 - low) ** (tries + 1) - (1 - high) ** (tries + 1)) / (tries + 1) / (high - low)
+            )
+        refused[0] = 1.0
+        return refused
+
+
+def _laws(model: DriveModel) -> tuple[Law | None, Law | None]:
+    """The law between the bands of a weak head, and in them; None where every sector is known."""
+    dead, strewn = 0.0, ()
+    if model.strewn is not None:
+        dead, strewn = model.strewn.dead, ((model.strewn.weak, model.strewn.gives),)
+    outside = Law(dead, strewn) if strewn else None
+    if model.weak_bands is None:
+        return outside, outside
+    share = model.weak_bands.share * (1 - dead - sum(one[0] for one in strewn))
+    return outside, Law(dead, (*strewn, (share, model.weak_bands.gives)))
+
+
+def bound_of_law(model: DriveModel, wanted_weight: float, rest_weight: float = 1.0) -> float:
+    """The most weight that one can be expected to gain who knows everything but which sectors luck made bad
+    or weak; the same as `bound` if luck made none. The mean over where luck put them: on a single drive it
+    may be more than `bound` and less than what was gained."""
+    laws = _laws(model)
+    if laws == (None, None):
+        return bound(model, wanted_weight, rest_weight)
+    jobs, edges = jobs_of(model, wanted_weight, rest_weight), _edges(model)
+    left, length = edges[:-1], np.diff(edges)
+    bands, places = model.weak_bands, model.strewn.places if model.strewn else edges[:0]
+    inside = _in_spans((bands.starts, bands.stops), left) if bands else np.zeros(left.size, dtype=bool)
     weak_at = np.searchsorted(left, model.weak, side="right") - 1
-    inside = _in_spans((bands.starts, bands.stops), left)
-    unknown = np.where(inside, jobs.count[: left.size] + np.bincount(weak_at, minlength=left.size), 0)
-    sure = np.concatenate([np.where(inside, 0, jobs.count[: left.size]), ~inside[weak_at]])
-    known = _known(Jobs(sure, jobs.weight, jobs.seconds, jobs.chance), model)
-    some = unknown > 0
-    tries = tries_of(
-        unknown[some], jobs.weight[: left.size][some], jobs.seconds[: left.size][some], bands, model
-    )
-    parts = [
-        np.concatenate(both)
-        for both in (
-            (known.count, tries.count),
-            (known.index, tries.index),
-            (known.worth, tries.worth),
-            (known.left, tries.left),
-        )
-    ]
-    return min(clairvoyant, _in_order(_Order(*parts)))
+    weak_known = ~np.isin(model.weak, places) & ~inside[weak_at]
+    hidden = length - np.bincount(weak_at[weak_known], minlength=left.size)
+    hidden[_in_spans(model.dead, left) | (np.isin(left, model.bad) & ~np.isin(left, places))] = 0
+    sure = np.zeros(left.size)
+    parts: list[_Order] = []
+    for some, law in ((~inside, laws[0]), (inside, laws[1])):
+        if law is None:
+            sure = np.where(some, jobs.count[: left.size], sure)
+            continue
+        some = some & (hidden > 0) & (jobs.weight[: left.size] > 0)
+        columns = (hidden, jobs.weight[: left.size], jobs.seconds[: left.size])
+        parts.append(tries_of(*(column[some].astype(float) for column in columns), law, model))
+    known = np.concatenate([sure, weak_known])
+    parts.append(_known(Jobs(known, jobs.weight, jobs.seconds, jobs.chance), model))
+    columns = zip(*((one.count, one.index, one.worth, one.left) for one in parts), strict=True)
+    return _in_order(_Order(*(np.concatenate(column) for column in columns)))
 
 
 def tries_of(
-    count: Floats, weight: Floats, seconds: Floats, bands: WeakBands, model: DriveModel, most: int = _TRIES
+    count: Floats, weight: Floats, seconds: Floats, law: Law, model: DriveModel, most: int = _TRIES
 ) -> _Order:
-    """Each try of sectors that may be weak as a job of its own; `most` tries of each."""
-    low, high = bands.gives
-    number = np.arange(most + 1)
-    refused_so_far = bands.share * ((1 - low) ** (number + 1) - (1 - high) ** (number + 1))
-    refused_so_far /= (number + 1) * (high - low)  # the mean of (1 - p)^number for p drawn evenly
-    refused_so_far[0] = 1.0
+    """Each try of sectors under a law as a job of its own; `most` tries of each."""
+    refused_so_far = law.refused_so_far(most)
     chance = 1 - refused_so_far[1:] / refused_so_far[:-1]
     given = np.exp(-seconds / model.hazard.life_seconds)[:, None]
     refused = float(np.exp(-model.refusal_seconds / model.hazard.life_seconds - model.hazard.refusal))
-    reached = refused_so_far * refused**number
+    reached = refused_so_far * refused ** np.arange(most + 1)
     lost = 1 - chance * given - (1 - chance) * refused  # of the discount, by one try
     index = weight[:, None] * chance * given / lost
     gain = reached[:-1] * chance * given
@@ -202,7 +234,7 @@ def tries_of(
 
 
 def value_of_tries(
-    count: Floats, weight: Floats, seconds: Floats, bands: WeakBands, model: DriveModel, most: int
+    count: Floats, weight: Floats, seconds: Floats, law: Law, model: DriveModel, most: int
 ) -> float:
-    """What sectors that may be weak are worth by themselves, each tried `most` times at most."""
-    return _in_order(tries_of(count, weight, seconds, bands, model, most))
+    """What sectors under a law are worth by themselves, each tried `most` times at most."""
+    return _in_order(tries_of(count, weight, seconds, law, model, most))

@@ -77,6 +77,17 @@ class WeakBands:
 
 
 @dataclass(frozen=True, slots=True)
+class Strewn:
+    """Single sectors that any place is as likely to hold: `places` were drawn; a sector is never given with
+    chance `dead`, and given by chance with chance `weak`, then drawn evenly from `gives`."""
+
+    places: Ints
+    dead: float
+    weak: float
+    gives: Range
+
+
+@dataclass(frozen=True, slots=True)
 class DriveModel:
     """One drawn drive. Places in sectors, times in seconds.
 
@@ -86,6 +97,7 @@ class DriveModel:
         bad: single sectors never given; none lies in `dead`.
         weak, weak_gives: single sectors given by chance, and that chance of each try.
         weak_bands: where most of `weak` come from; None if no head is weak.
+        strewn: those of `bad` and `weak` that lie anywhere; None if there are none such.
         hangs: places among `bad` that answer nothing at all.
         pace_at, pace_seconds: reading from 0 to `pace_at[i]` takes `pace_seconds[i]`, linear in between.
     """
@@ -102,6 +114,7 @@ class DriveModel:
     weak: Ints = field(default_factory=lambda: _none())
     weak_gives: Floats = field(default_factory=lambda: np.empty(0))
     weak_bands: WeakBands | None = None
+    strewn: Strewn | None = None
     hangs: Ints = field(default_factory=lambda: _none())
     hang_seconds: float = 30.0
     drop_out_chance: float = 0.0
@@ -282,17 +295,22 @@ def _outside(spans: SpanSet, places: Ints) -> Ints:
 # ---------------------------------------------------------------------- sparse damage
 
 
-def _add_errors(drive: _Drawing, places: Ints) -> None:
-    """Bad sectors, of which some are given now and then."""
-    recovers = drive.chance.random(places.size) < drive.even(drive.ranges.recovering_share)
+def _add_errors(drive: _Drawing, places: Ints) -> float:
+    """Bad sectors, of which some are given now and then; returns the chance of that."""
+    share = drive.even(drive.ranges.recovering_share)
+    recovers = drive.chance.random(places.size) < share
     drive.bad.append(places[~recovers])
     drive.weak.append(places[recovers])
     drive.gives.append(drive.chance.uniform(*drive.ranges.recovering_chance, int(recovers.sum())))
+    return share
 
 
 def isolated(drive: _Drawing) -> None:
     """Single bad sectors anywhere."""
-    _add_errors(drive, drive.random_places(drive.number_of_errors()))
+    places = drive.random_places(drive.number_of_errors())
+    recovers, density = _add_errors(drive, places), places.size / drive.sectors
+    strewn = Strewn(places, density * (1 - recovers), density * recovers, drive.ranges.recovering_chance)
+    drive.drive = replace(drive.drive, strewn=strewn)
 
 
 def _cluster(drive: _Drawing, middle: int, mean_errors: float, mean_gap: float) -> Ints:

@@ -23,6 +23,7 @@ SKIP = 4_096
 _PIECE = 16
 _MOST_TRIES = 3
 _NOMINAL_SECONDS = 1_800.0
+_RATE = SECTORS * SECTOR_BYTES / _NOMINAL_SECONDS
 
 
 class Policy(Protocol):
@@ -153,7 +154,7 @@ def _sectors(span: Span) -> tuple[int, int]:
 def _ours(model: DriveModel, make: MakePlanner, weight: float) -> Policy:
     """The planner knows the usual rate and size of the scaled drives, and nothing of this one."""
     size = model.sectors * SECTOR_BYTES
-    assumed = Assumptions(bytes_per_second=SECTORS * SECTOR_BYTES / _NOMINAL_SECONDS)
+    assumed = Assumptions(bytes_per_second=_RATE)
     wants = [Want(SpanSet(model.wanted_spans), weight)]
     return make(Coverage(size, SECTOR_BYTES), wants, WEIGHT_REST, assumed)
 
@@ -162,13 +163,15 @@ def make_policy(name: str, model: DriveModel, planner: MakePlanner | None = None
     """The order of that name.
 
     `ours` is the planner as Mendbay uses it, `ours-told` the same told what a wanted sector is worth here.
+    These drives are read some hundred times slower than real ones, in sectors a second; a refusal takes as
+    long. So that one wanted sector holds out against as many refusals, its weight falls with the rate.
 
     Raises:
         KeyError: there is no such order.
     """
     make = planner or own_planner
     if name == "ours":
-        return _ours(model, make, WEIGHT_WANTED)
+        return _ours(model, make, WEIGHT_WANTED * _RATE / Assumptions().bytes_per_second)
     if name == "ours-told":
         return _ours(model, make, VALUE_WANTED)
     if name == "sequential":

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from imaging_yield.simulate import PARTS, Outcome
+from imaging_yield.simulate import PARTS, Outcome, run
 
 NEAR = 0.99
 """Refusals are compared at this share of the value that the fixed skip reaches in the end."""
@@ -19,7 +19,8 @@ COLUMNS = (
     "total_share",
     "value",
     "bound",
-    "band_bound",
+    "law_bound",
+    "wanted_bound",
     "refusals",
     "hours",
     "reads",
@@ -30,18 +31,36 @@ COLUMNS = (
 )
 
 
+RIVAL = "skips"
+
+
 @dataclass(frozen=True, slots=True)
 class Run:
-    """One order played against one drive."""
+    """One order played against one drive; `until_near` is how many refusals it took to gain `NEAR` of what
+    `RIVAL` gained on that drive: infinite if it never did, not a number if the rival was not played."""
 
     policy: str
     model: str
     seed: int
     params: str
     outcome: Outcome
+    until_near: float = math.nan
 
 
-def tables(runs: Sequence[Run], rival: str = "skips") -> str:
+def runs_of_drive(model: str, seed: int, params: str, policies: Sequence[str]) -> list[Run]:
+    """Every order played against one drive.
+
+    Raises:
+        KeyError: there is no such order, model or set.
+    """
+    outcomes = {policy: run(policy, model, seed, params) for policy in policies}
+    goal = NEAR * outcomes[RIVAL].value if RIVAL in outcomes else math.nan
+    return [
+        Run(policy, model, seed, params, one, one.refusals_until(goal)) for policy, one in outcomes.items()
+    ]
+
+
+def tables(runs: Sequence[Run], rival: str = RIVAL) -> str:
     """Every model's table, how each order stands to the bound and to the rival, and where value is lost."""
     models = list(dict.fromkeys(run.model for run in runs))
     policies = list(dict.fromkeys(run.policy for run in runs))
@@ -85,34 +104,35 @@ def _mean(values: Iterable[float], places: int = 1) -> str:
 
 def _against(runs: Sequence[Run], models: Sequence[str], policies: Sequence[str], rival: str) -> str:
     lines = [
-        "Value as a share of the bound, and of that for one who does not know which",
-        f"sectors of a weak head are weak; won against {rival}: mean (standard error).",
+        "Value as a share of the bound; of that for one who knows the law but not which",
+        "sectors luck made bad or weak; and wanted sectors as a share of the most one",
+        f"could get who cares for nothing else; won against {rival}: mean (standard error).",
         f"Refusals: until {NEAR:.0%} of what {rival} gains, as a share of those it takes;",
         "median, and in how many drives that value was reached.",
-        f"{'model':12}{'policy':12}{'of bound %':>12}{'of bands %':>12}{'won %':>14}{'refusals':>10}"
-        f"{'reached':>8}",
+        f"{'':14}{'bound %':>13}{'law %':>13}{'wanted %':>13}{'won %':>14}{'ref.':>6}",
     ]
     for model in models:
-        rivals = {run.seed: run.outcome for run in runs if run.model == model and run.policy == rival}
+        lines.append(model)
+        rivals = {run.seed: run for run in runs if run.model == model and run.policy == rival}
         for policy in policies:
-            some = {run.seed: run.outcome for run in runs if run.model == model and run.policy == policy}
-            pairs = [(one, rivals[seed]) for seed, one in some.items() if seed in rivals]
-            won = _mean([100 * (one.value - other.value) for one, other in pairs], 2)
-            ratios = [_refusal_ratio(one, other) for one, other in pairs]
+            mine = [run for run in runs if run.model == model and run.policy == policy]
+            pairs = [(run, rivals[run.seed]) for run in mine if run.seed in rivals]
+            won = _mean([100 * (one.outcome.value - other.outcome.value) for one, other in pairs], 2)
+            ratios = [one.until_near / max(1.0, other.until_near) for one, other in pairs]
             reached = sum(math.isfinite(ratio) for ratio in ratios)
             middle = float(np.median(ratios)) if ratios else math.nan
+            some = [run.outcome for run in mine]
+            shares = (
+                _mean(100 * one.value / one.bound for one in some),
+                _mean(100 * one.value / one.law_bound for one in some),
+                _mean(100 * one.wanted_share / one.wanted_bound for one in some),
+            )
             lines.append(
-                f"{model:12}{policy:12}"
-                f"{_mean(100 * one.value / one.bound for one in some.values()):>12}"
-                f"{_mean(100 * one.value / one.band_bound for one in some.values()):>12}{won:>14}"
-                f"{f'{100 * middle:.0f} %':>10}{f'{reached}/{len(pairs)}':>8}"
+                f"  {policy:12}"
+                + "".join(f"{share:>13}" for share in shares)
+                + f"{won:>14}{f'{100 * middle:.0f}%':>6}{f'{reached}/{len(pairs)}':>7}"
             )
     return "\n".join(lines)
-
-
-def _refusal_ratio(one: Outcome, other: Outcome) -> float:
-    goal = NEAR * other.value
-    return one.refusals_until(goal) / max(1.0, other.refusals_until(goal))
 
 
 def _losses(runs: Sequence[Run], models: Sequence[str], policies: Sequence[str]) -> str:
@@ -134,16 +154,47 @@ def _losses(runs: Sequence[Run], models: Sequence[str], policies: Sequence[str])
     return "\n".join(lines)
 
 
+_LOSSES = tuple(f"lost_{part}" for part in PARTS)
+_SECONDS = tuple(f"seconds_{part}" for part in (*PARTS, "transfer"))
+
+
 def write_csv(path: Path, runs: Sequence[Run]) -> None:
-    """One row a run, as RFC 4180 asks: a header, lines that end in CRLF."""
-    losses = [f"lost_{part}" for part in PARTS]
-    seconds = [f"seconds_{part}" for part in (*PARTS, "transfer")]
-    with path.open("w", newline="", encoding="utf-8") as file:
+    """Adds one row a run, as RFC 4180 asks: a header if the file is new or empty, lines that end in CRLF."""
+    with path.open("a", newline="", encoding="utf-8") as file:
         rows = csv.writer(file)
-        rows.writerow(["model", "params", "seed", "policy", "played", *COLUMNS, *losses, *seconds])
+        if not file.tell():
+            heads = ["model", "params", "seed", "policy", "played", "until_near"]
+            rows.writerow([*heads, *COLUMNS, *_LOSSES, *_SECONDS])
         for run in runs:
             one = run.outcome
             facts = [getattr(one, column) for column in COLUMNS]
-            rows.writerow(
-                [run.model, run.params, run.seed, run.policy, one.name, *facts, *one.lost, *one.spent]
-            )
+            heads = [run.model, run.params, str(run.seed), run.policy, one.name, str(run.until_near)]
+            rows.writerow([*heads, *facts, *one.lost, *one.spent])
+
+
+def read_csv(path: Path) -> list[Run]:
+    """The runs of a file that `write_csv` wrote; none if there is no such file.
+
+    Raises:
+        ValueError: a row is not one of its rows.
+    """
+    if not path.exists():
+        return []
+    with path.open(newline="", encoding="utf-8") as file:
+        return [_run_of(row) for row in csv.DictReader(file)]
+
+
+def _run_of(row: dict[str, str]) -> Run:
+    try:
+        outcome = Outcome(
+            **{column: float(row[column]) for column in COLUMNS if column != "reads"},  # type: ignore[arg-type]
+            reads=int(row["reads"]),
+            lost=tuple(float(row[column]) for column in _LOSSES),
+            spent=tuple(float(row[column]) for column in _SECONDS),
+            gained=np.empty(0),
+            name=row["played"],
+        )
+        seed, until_near = int(row["seed"]), float(row["until_near"])
+    except (KeyError, TypeError, ValueError) as error:
+        raise ValueError(f"not a row of this benchmark: {error}") from error
+    return Run(row["policy"], row["model"], seed, row["params"], outcome, until_near)

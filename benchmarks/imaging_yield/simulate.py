@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from imaging_yield.bound import bound, bound_of_bands
+from imaging_yield.bound import bound, bound_of_law
 from imaging_yield.models import SECTOR_BYTES, DriveModel, Floats, Ints, draw
 from imaging_yield.policies import SKIP_NAMES, VALUE_WANTED, MakePlanner, Policy, make_policy
 from imaging_yield.simulated_drive import Answer, SimulatedDrive
@@ -34,7 +34,8 @@ class Outcome:
     Attributes:
         wanted_share, total_share: of all sectors of that kind, those never given included.
         value, bound: weight gained, and the most that can be, as shares of the weight of all sectors.
-        band_bound: the most for one who knows all but which sectors of a weak head are weak.
+        law_bound: the most for one who knows all but which sectors luck made bad or weak.
+        wanted_bound: the greatest `wanted_share` that can be, by one who cares for nothing else.
         refusals, hours: made, and powered, until the drive dies or nothing is left to try.
         reads: how many were made, up to the end of the run.
         planner_seconds: of this computer, to choose and to learn.
@@ -50,7 +51,8 @@ class Outcome:
     total_share: float
     value: float
     bound: float
-    band_bound: float
+    law_bound: float
+    wanted_bound: float
     refusals: float
     hours: float
     reads: int
@@ -149,7 +151,8 @@ class Books:
             total_share=total / model.sectors,
             value=_weight(wanted, total) / whole,
             bound=bound(model, VALUE_WANTED) / whole,
-            band_bound=bound_of_bands(model, VALUE_WANTED) / whole,
+            law_bound=bound_of_law(model, VALUE_WANTED) / whole,
+            wanted_bound=bound_of_law(model, 1.0, 0.0) / max(1, model.wanted_sectors),
             refusals=float((alive_before * ledger.refused).sum()),
             hours=float((alive_before * seconds).sum()) / 3600,
             reads=len(self.rows),

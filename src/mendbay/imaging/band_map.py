@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from mendbay.imaging.bands import LEAST_BAD, MOST_BAD, Bands, Floats, fit
@@ -17,6 +19,9 @@ _CENTRES = 2
 _MANY_BAD, _LONGEST_WAIT = 160, 7
 """With so many refused places and no bands among them, it is looked for them at most so much more seldom."""
 _RUNS_LIMIT = 32 * REGION
+_START_TRUST, _MOST_TRUST, _SURPRISE = -1.0, 4.0, 0.03
+"""Log odds of the bands against the chain at the start and at most, and the least chance counted for an
+outcome: a fit must first foretell something, and one that stopped doing so is soon left (own choice)."""
 
 
 class BandStretch:
@@ -45,6 +50,25 @@ class BandMap:
         self._stretches: list[BandStretch] = []
         self._in_vain = 0
         self._wait = 0
+        self._log_trust = _START_TRUST
+
+    @property
+    def trust(self) -> float:
+        """Weight of the bands against what neighbours tell, 0 to 1: by how well each foretold the reads so
+        far (Dawid, "Present Position and Potential Developments: Some Personal Views: Statistical Theory: The
+        Prequential Approach", J. R. Statist. Soc. A 147, 1984, cited from memory)."""
+        return 1 / (1 + math.exp(-self._log_trust))
+
+    def weigh(self, by_bands: float, by_chain: float, given: bool) -> None:
+        """Notes a read at a place with bands.
+
+        Args:
+            by_bands, by_chain: chances of its being given, foretold by the bands and without them.
+        """
+        floor = _SURPRISE
+        told = [min(1 - floor, max(floor, one if given else 1 - one)) for one in (by_bands, by_chain)]
+        moved = self._log_trust + math.log(told[0] / told[1])
+        self._log_trust = max(-_MOST_TRUST, min(_MOST_TRUST, moved))
 
     def around(self, at: int) -> BandStretch | None:
         """The bands at a place, None where none are known."""

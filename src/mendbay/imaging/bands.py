@@ -27,6 +27,7 @@ _LEAST_GAIN, _LEAST_SHARE = 12.0, 0.35
 _DRIFTS = np.linspace(-0.06, 0.06, 13)
 _EDGE_SHARE = 0.01
 _REACH_PERIODS = 2.5
+_COMPANY, _STRAY = 25, 0.01
 _LEAST_PERIODS = 4
 # Trial periods, bins, duties and thresholds: own choice, checked on drawn data (unit/imaging/test_bands.py);
 # the rates inside and outside that score a fold are those of a nearly dead head with a few stray errors.
@@ -117,7 +118,7 @@ def fit(bad: Floats, good: Floats, unit: float) -> Bands | None:
     turns = x[None, :] / periods[:, None]
     best = _best_box(turns, is_bad, np.array(_DUTIES), _BINS)
     fine = _finer(x, is_bad, window, float(periods[best.row]), best.duty)
-    gain, share = _gain(fine.turn, fine.duty, is_bad)
+    gain, share = _gain(fine.turn, fine.duty, places, is_bad)
     if gain < _LEAST_GAIN or share < _LEAST_SHARE or not _recurs(fine, x, is_bad):
         return None
     return _bands(fine, is_bad, centre, (low, high), (gain, share))
@@ -188,20 +189,37 @@ def _recurs(fine: _Fine, x: Floats, is_bad: npt.NDArray[np.bool_]) -> bool:
     return bool(np.unique(np.floor(x[inside] / fine.period - fine.phase)).size >= _LEAST_PERIODS)
 
 
-def _gain(turn: Floats, duty: float, is_bad: npt.NDArray[np.bool_]) -> tuple[float, float]:
-    """Nats gained over a constant chance, and their share of what could be gained."""
+def _gain(turn: Floats, duty: float, places: Floats, is_bad: npt.NDArray[np.bool_]) -> tuple[float, float]:
+    """Nats gained over the best explanation without a period, and their share of what could be gained."""
     inside = turn < duty
-
-    def nats(bad: int, all_of: int) -> float:
-        return sum(n * math.log(n / all_of) for n in (bad, all_of - bad) if n)
-
     total, bad = is_bad.size, int(is_bad.sum())
     bad_in, all_in = int((is_bad & inside).sum()), int(inside.sum())
-    constant = nats(bad, total)
-    apart = nats(bad_in, all_in) + nats(bad - bad_in, total - all_in)
-    bad_more_inside = all_in and bad_in / all_in > bad / total
-    gain = apart - constant if bad_more_inside else 0.0
-    return gain, gain / -constant if constant else 0.0
+    if not all_in or bad_in / all_in <= bad / total:
+        return 0.0, 0.0
+    apart = _nats(bad_in, all_in) + _nats(bad - bad_in, total - all_in)
+    without = max(_nats(bad, total), _nats_in_company(places, is_bad))
+    gain = apart - without
+    return gain, gain / -without if without else 0.0
+
+
+def _nats(bad: int, all_of: int) -> float:
+    """How well so many outcomes are explained by their share, in nats; at most 0."""
+    return sum(n * math.log(n / all_of) for n in (bad, all_of - bad) if n)
+
+
+def _nats_in_company(places: Floats, is_bad: npt.NDArray[np.bool_]) -> float:
+    """How well outcomes are explained by those beside them alone, as a two-state chain along the addresses
+    does: places in one damaged stretch say little about a period, for they are alike anyway."""
+    order = np.argsort(places, kind="stable")
+    at, state = places[order], is_bad[order]
+    level = np.where(state[1:], state.mean(), 1 - state.mean())
+    gaps, alike = np.diff(at), state[1:] == state[:-1]
+    window = float(at[-1] - at[0])
+    faded = np.exp(-gaps[None, :] / np.geomspace(window / 4096, window, _COMPANY)[:, None])
+    chance = np.where(alike, level + (1 - level) * faded, level * (1 - faded))
+    strays = np.clip(chance, _STRAY, 1 - _STRAY)
+    first = math.log(max(_STRAY, float(is_bad.mean() if state[0] else 1 - is_bad.mean())))
+    return first + float(np.log(strays).sum(axis=1).max())
 
 
 def _bands(

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from mendbay.core.span import SpanSet
 from mendbay.imaging.assumptions import Assumptions
-from mendbay.imaging.band_map import BandMap
+from mendbay.imaging.band_map import BandMap, BandStretch
 from mendbay.imaging.changes import Changes
 from mendbay.imaging.density import BLOCK_CELLS, CELL, Density
 from mendbay.imaging.given_places import GivenPlaces
@@ -116,8 +116,11 @@ class Evidence:
         self._changes.given(start, stop - start)
         expected = self.assumed.command_seconds + (stop - start) * self.sector_seconds
         slow = self.slow.given(start, stop, seconds, expected + self.assumed.seek_seconds)
-        if self._refusals > 4 and self._is_probe(self.look(start, stop)):
-            self.runs.probed(0.0)
+        if self._refusals > 4:
+            view = self.look(start, stop)
+            if self._is_probe(view):
+                self.runs.probed(0.0)
+            self._weigh_bands(view, start, stop, given=True)
         self.damage.tried(start, stop)
         self.given_places.add(start, stop)
         # Outer tracks are faster than inner ones: the pace follows the drive as it goes.
@@ -138,6 +141,7 @@ class Evidence:
         share = self._run_share(view, start, stop)
         if self._is_probe(view):
             self.runs.probed(share)
+        self._weigh_bands(view, start, stop, given=False)
         self.damage.refused(start, stop, 1 - share)
         self._weigh_changes()
 
@@ -145,6 +149,18 @@ class Evidence:
         """Whether nothing told of the place before it was read, so that it speaks for the whole drive."""
         level = self.runs.stationary
         return min(view.before, view.behind) > 0.8 * level and max(view.before, view.behind) < 1.2 * level
+
+    def _weigh_bands(self, view: Outlook, start: int, stop: int, given: bool) -> None:
+        """Holds the bands against the chain by how well each foretold a read."""
+        bands = self.bands.around(start)
+        if bands is None:
+            return
+        runs, density = self.runs, self.damage.share
+        before = runs.fade(view.before, start - view.start)
+        behind = runs.fade(view.behind, max(0, view.stop - stop))
+        by_chain = self._given_chance(*runs.stays(stop - start, before, behind), stop - start, density)
+        by_bands = self._given_chance(*self._banded_chances(bands, view, start, stop), stop - start, density)
+        self.bands.weigh(by_bands, by_chain, given)
 
     def _run_share(self, view: Outlook, start: int, stop: int) -> float:
         """How far a bad stretch explains a refusal, 0 to 1; the rest is for single bad sectors."""
@@ -298,11 +314,20 @@ class Evidence:
         """Chances that a read lies wholly in a good stretch, and wholly in a bad one."""
         runs = self.runs
         bands = self.bands.around(start)
+        before = runs.fade(view.before, start - view.start)
+        behind = runs.fade(view.behind, max(0, view.stop - stop))
+        good, bad = runs.stays(stop - start, before, behind)
         if bands is None:
-            before = runs.fade(view.before, start - view.start)
-            behind = runs.fade(view.behind, max(0, view.stop - stop))
-            return runs.stays(stop - start, before, behind)
-        level, reach = runs.stationary, bands.reach
+            return good, bad
+        trust = self.bands.trust
+        banded_good, banded_bad = self._banded_chances(bands, view, start, stop)
+        return good + trust * (banded_good - good), bad + trust * (banded_bad - bad)
+
+    def _banded_chances(
+        self, bands: BandStretch, view: Outlook, start: int, stop: int
+    ) -> tuple[float, float]:
+        """The same by the bands alone."""
+        level, reach = self.runs.stationary, bands.reach
         first, last = bands.chance(start), bands.chance(stop - 1)
         before = _with_odds(first, view.before, level, (start - view.start) / reach)
         behind = _with_odds(last, view.behind, level, max(0, view.stop - stop) / reach)
@@ -319,7 +344,7 @@ class Evidence:
             return 0.0
         enter = self.runs.enter
         bands = self.bands.around(start)
-        if bands is not None:
+        if bands is not None and self.bands.trust > 0.5:
             enter = bands.stray
             room = min(room, bands.bands.good_ahead(start, forwards=stop > start))
         return (1 - math.exp(-enter * room)) / enter

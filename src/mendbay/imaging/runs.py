@@ -37,19 +37,27 @@ class Sign:
 
 
 class BadRuns:
-    """The chain, with what was learned about this drive."""
+    """The chain, with what was learned about this drive.
 
-    def __init__(self) -> None:
-        self.enter = 1 / GOOD_SECTORS
-        self.leave = 1 / _BAD_SECTORS
+    Args:
+        good_sectors, bad_sectors: mean lengths of stretches before anything is known.
+
+    Attributes:
+        enter, leave: chances by the sector of walking into a bad stretch, and out of one.
+        stationary: share of the drive that lies in bad stretches.
+        refused_share: chance that a sector inside one is refused.
+    """
+
+    def __init__(self, good_sectors: float = GOOD_SECTORS, bad_sectors: float = _BAD_SECTORS) -> None:
+        self.enter = 1 / good_sectors
+        self.leave = 1 / bad_sectors
         self.refused_share = _SHARE_REFUSED
+        self._settle()
         self._probes = 0.0
         self._probes_bad = 0.0
 
-    @property
-    def stationary(self) -> float:
-        """Share of the drive that lies in bad stretches."""
-        return self.enter / (self.enter + self.leave)
+    def _settle(self) -> None:
+        self.stationary = self.enter / (self.enter + self.leave)
 
     def probed(self, bad: float) -> None:
         """Notes a read at a place of which nothing was known: how far it spoke for a bad stretch, 0 to 1."""
@@ -68,8 +76,10 @@ class BadRuns:
         count = len(lengths) + _STRENGTH
         self.enter = count / (good_sectors + _STRENGTH * GOOD_SECTORS)
         self.leave = count / (sum(lengths) + _STRENGTH * _BAD_SECTORS)
+        self._settle()
         level = (self._probes_bad + _PROBE_STRENGTH * self.stationary) / (self._probes + _PROBE_STRENGTH)
         self.enter = min(0.1, self.leave * level / (1 - level))
+        self._settle()
         bad = refused + _SHARE_STRENGTH * _SHARE_REFUSED
         self.refused_share = min(0.995, bad / (refused + given + _SHARE_STRENGTH))
 
@@ -97,6 +107,8 @@ class BadRuns:
             near, far = (sign.stop, sign.start) if sign.stop <= at else (sign.start, sign.stop)
             if place is not None:
                 bad = self.fade(bad, abs(far - place))
+            if sign.log_odds > 0:  # somewhere in a refused range a bad stretch may have begun
+                bad = self.fade(bad, sign.stop - sign.start)
             bad = _moved(bad, sign.log_odds)
             place = near
         return bad if place is None else self.fade(bad, abs(at - place))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from mendbay.core.span import Int64s
@@ -13,6 +15,8 @@ _JUMPS = (2_048, 8_192, 32_768)
 """How far into a piece, in sectors, reading may start anew to get away from damage at its edge."""
 _HANG_PENALTY = 1e-3
 _SEEK_SHARE = 0.02
+_SURE = 0.97
+"""A read from the start of a piece with this chance is not worth weighing against others further in."""
 
 
 class Scoring:
@@ -79,7 +83,10 @@ class Scoring:
         doubtful = piece.doubt.open_sectors if piece.doubt else 0
         view = self.evidence.look(piece.start, piece.stop, doubtful)
         best: Choice | None = None
+        best_chance = 0.0
         for start, stop, density in self._reads(piece, view):
+            if best is not None and best_chance >= _SURE:
+                break
             chance = self.evidence.read_chance(view, start, stop, density)
             opens = 0.0
             if piece.doubt is None:
@@ -91,39 +98,37 @@ class Scoring:
                 )
             score = self._value(piece, (start, stop), chance, opens, density + self.evidence.runs.enter)
             if best is None or score > best.score * (1 + 1e-9):
-                best = Choice(score, start, stop)
+                best, best_chance = Choice(score, start, stop), chance
         assert best is not None
         return best
 
     def _density(self, view: Outlook, at: int) -> float:
         return self.evidence.damage.share if view.calm else self.evidence.density(at)
 
-    def _reads(self, piece: Piece, view: Outlook) -> list[tuple[int, int, float]]:
+    def _reads(self, piece: Piece, view: Outlook) -> Iterator[tuple[int, int, float]]:
         """Reads worth weighing, each with the density of bad sectors there: from the piece's start, backwards
         from its end, from further in, and up to or from the borders of bands."""
         density = self._density(view, piece.start)
         first = self._sized(piece, density)
-        reads = [(piece.start, piece.start + first, density)]
+        yield piece.start, piece.start + first, density
         length = piece.stop - piece.start
         if view.calm or length == 1:
-            return reads
+            return
         density = self._density(view, piece.stop - 1)
-        reads.append((piece.stop - self._sized(piece, density), piece.stop, density))
+        yield piece.stop - self._sized(piece, density), piece.stop, density
         if piece.doubt is not None:
-            return reads
+            return
         for jump in _JUMPS:
             if jump < length:
                 start = piece.start + jump
                 density = self._density(view, start)
-                reads.append((start, min(piece.stop, start + self._sized(piece, density)), density))
-        reads += self._reads_at_bands(piece, view)
-        return reads
+                yield start, min(piece.stop, start + self._sized(piece, density)), density
+        yield from self._reads_at_bands(piece, view)
 
-    def _reads_at_bands(self, piece: Piece, view: Outlook) -> list[tuple[int, int, float]]:
+    def _reads_at_bands(self, piece: Piece, view: Outlook) -> Iterator[tuple[int, int, float]]:
         bands = self.evidence.bands.around(piece.start)
         if bands is None:
-            return []
-        reads: list[tuple[int, int, float]] = []
+            return
         margin = int(bands.reach)
         at = piece.start
         for _ in range(4):
@@ -135,11 +140,10 @@ class Scoring:
                 density = self._density(view, place)
                 size = self._sized(piece, density)
                 if bad_begins:
-                    reads.append((max(piece.start, place - size), place, density))
+                    yield max(piece.start, place - size), place, density
                 else:
-                    reads.append((place, min(piece.stop, place + size), density))
+                    yield place, min(piece.stop, place + size), density
             at = edge
-        return reads
 
     def _sized(self, piece: Piece, density: float) -> int:
         """How many sectors to ask for at a density, held to the piece and the largest read."""

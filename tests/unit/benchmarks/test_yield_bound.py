@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from imaging_yield.bound import bound, bound_of_bands, by_age, by_index, jobs_of, value_of_tries
-from imaging_yield.models import MODELS, SECTOR_BYTES, DriveModel, WeakBands, draw
+from imaging_yield.bound import Law, bound, bound_of_law, by_age, by_index, jobs_of, value_of_tries
+from imaging_yield.models import MODELS, SECTOR_BYTES, DriveModel, Strewn, draw
 from imaging_yield.policies import VALUE_WANTED
 from imaging_yield.simulate import play, read_until_the_end
 
@@ -174,12 +174,15 @@ def test_a_clairvoyant_reads_every_sector_that_is_not_dead_once() -> None:
         assert whole <= drive.pace_seconds[-1] * (1 + 1e-9)
 
 
-def best_of_tries(weights: list[float], bands: WeakBands, model: DriveModel, most: int) -> float:
+def best_of_tries(weights: list[float], law: Law, model: DriveModel, most: int) -> float:
     """The optimum over all orders of tries of sectors that may be weak, each with its count of refusals: the
     chance of the next is that of a mixture, integrated in small steps."""
-    edges = np.linspace(*bands.gives, 20_001)
-    gives = (edges[1:] + edges[:-1]) / 2
-    refused_by = [1.0] + [bands.share * float(np.mean((1 - gives) ** k)) for k in range(1, most + 1)]
+    refused_by = [1.0] + [law.dead] * most
+    for share, gives in law.weak:
+        edges = np.linspace(*gives, 20_001)
+        middles = (edges[1:] + edges[:-1]) / 2
+        for tries in range(1, most + 1):
+            refused_by[tries] += share * float(np.mean((1 - middles) ** tries))
     given = math.exp(-0.5 / model.hazard.life_seconds)
     refused = math.exp(-model.refusal_seconds / model.hazard.life_seconds - model.hazard.refusal)
 
@@ -204,27 +207,59 @@ def best_of_tries(weights: list[float], bands: WeakBands, model: DriveModel, mos
     st.sampled_from([(0.05, 0.9), (0.2, 0.8)]),
     st.sampled_from([2.0, 50.0]),
     st.sampled_from([0.0, 0.3]),
+    st.sampled_from([0.0, 0.02]),
 )
 @settings(max_examples=40, deadline=None)
-def test_the_bound_of_bands_is_the_exact_optimum_for_one_who_must_find_out(
-    weights: list[float], share: float, gives: tuple[float, float], life: float, refusal: float
+def test_the_bound_of_law_is_the_exact_optimum_for_one_who_must_find_out(
+    weights: list[float], share: float, gives: tuple[float, float], life: float, refusal: float, dead: float
 ) -> None:
-    nowhere = np.empty(0, np.int64)
-    bands = WeakBands(nowhere, nowhere, share, gives)
+    law = Law(dead, ((share, gives), (dead / 2, (0.1, 0.3))))
     model = small_drive([1.0], life=life, refusal=refusal)
     kinds, counts = np.unique(weights, return_counts=True)
-    found = value_of_tries(counts.astype(float), kinds, np.full(kinds.size, 0.5), bands, model, 5)
-    assert found == pytest.approx(best_of_tries(weights, bands, model, 5), rel=1e-6)
+    found = value_of_tries(counts.astype(float), kinds, np.full(kinds.size, 0.5), law, model, 5)
+    assert found == pytest.approx(best_of_tries(weights, law, model, 5), rel=1e-6)
 
 
-def test_not_knowing_which_sectors_are_weak_never_raises_the_bound() -> None:
+def test_not_knowing_what_luck_decided_never_raises_the_bound() -> None:
     for seed in range(4):
-        drive = draw("weak-head", seed, "reporting", 1 << 16)
-        assert 0 < bound_of_bands(drive, VALUE_WANTED) < bound(drive, VALUE_WANTED)
-        mixed = draw("mixed", seed, "reporting", 1 << 16)
-        assert 0 < bound_of_bands(mixed, VALUE_WANTED) <= bound(mixed, VALUE_WANTED)
-    drive = draw("dead-head", 1, "reporting", 1 << 16)
-    assert bound_of_bands(drive, VALUE_WANTED) == bound(drive, VALUE_WANTED)
+        for name in ("weak-head", "isolated", "dead-head"):
+            drive = draw(name, seed, "reporting", 1 << 16)
+            assert 0 < bound_of_law(drive, VALUE_WANTED) < bound(drive, VALUE_WANTED)
+    drive = draw("clusters", 1, "reporting", 1 << 16)
+    assert bound_of_law(drive, VALUE_WANTED) == bound(drive, VALUE_WANTED)
+
+
+def test_one_who_knows_the_law_only_is_held_to_it_in_the_mean_over_placements() -> None:
+    """The bound of law against play: sectors read one by one in the order of their weights, no cost of
+    commands or seeks, bad ones strewn anew each time. Independent sectors have no better order."""
+    values, bounds = [], []
+    for seed in range(400):
+        chance = np.random.default_rng(seed)
+        bad = chance.random(300) < 0.05
+        free = {"command_seconds": 0.0, "seek_seconds": (0.0, 0.0)}
+        drive = small_drive((~bad).astype(float).tolist(), [(40, 60)], life=400.0, refusal=0.02, **free)
+        drive = replace(drive, strewn=Strewn(drive.bad, 0.05, 0.0, (0.1, 0.3)))
+        outcome = read_until_the_end(OneByOne(drive), drive)[0].outcome("one by one", 0.0)
+        values.append(outcome.value)
+        bounds.append(outcome.law_bound)
+    assert np.ptp(bounds) < 1e-9
+    error = np.std(values, ddof=1) / math.sqrt(len(values))
+    assert abs(np.mean(values) - bounds[0]) < 3 * error
+    assert error < 0.01 * bounds[0]
+
+
+class OneByOne:
+    """Reads single sectors once each, the wanted ones first."""
+
+    def __init__(self, model: DriveModel) -> None:
+        weight = np.array(weights_of(model, VALUE_WANTED))
+        self._left = np.argsort(weight, kind="stable").tolist()
+
+    def choose(self) -> Span | None:
+        return Span.at(self._left.pop() * SECTOR_BYTES, SECTOR_BYTES) if self._left else None
+
+    def learn(self, attempt: Attempt) -> None:
+        pass
 
 
 class Clairvoyant:

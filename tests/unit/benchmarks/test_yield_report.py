@@ -5,31 +5,41 @@ from __future__ import annotations
 import csv
 from pathlib import Path
 
+import imaging_yield.report as report
 import pytest
 from imaging_yield.models import draw
-from imaging_yield.report import Run, tables, write_csv
-from imaging_yield.simulate import play
+from imaging_yield.report import Run, read_csv, runs_of_drive, tables, write_csv
+from imaging_yield.simulate import Outcome, play
+
+POLICIES = ("skips", "skips-16384", "ours")
 
 
 @pytest.fixture(scope="module")
 def runs() -> list[Run]:
-    return [
-        Run(policy, model, seed, "reporting", play(policy, draw(model, seed, "reporting", 1 << 16)))
-        for model in ("first-tenth", "weak-head")
-        for seed in (1, 2)
-        for policy in ("skips", "skips-16384", "ours")
-    ]
+    def small(policy: str, model: str, seed: int, params: str) -> Outcome:
+        return play(policy, draw(model, seed, params, 1 << 16))
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(report, "run", small)
+        return [
+            run
+            for model in ("first-tenth", "weak-head")
+            for seed in (1, 2)
+            for run in runs_of_drive(model, seed, "reporting", POLICIES)
+        ]
 
 
 def test_tables_fit_80_columns_and_compare_drive_by_drive(runs: list[Run]) -> None:
     printed = tables(runs)
     assert max(map(len, printed.splitlines())) <= 80
-    row = next(line for line in printed.splitlines() if line.startswith("weak-head   ours"))
+    against = printed[printed.index("Value as a share") : printed.index("What lacks")]
+    row = against[against.index("\nweak-head\n") :].splitlines()[4]
     pairs = {(run.seed, run.policy): run.outcome for run in runs if run.model == "weak-head"}
     shares = [100 * pairs[seed, "ours"].value / pairs[seed, "ours"].bound for seed in (1, 2)]
     won = [100 * (pairs[seed, "ours"].value - pairs[seed, "skips"].value) for seed in (1, 2)]
-    assert row.split()[2] == f"{sum(shares) / 2:.1f}"
-    assert row.split()[6] == f"{sum(won) / 2:.2f}"
+    assert row.split()[0] == "ours"
+    assert row.split()[1] == f"{sum(shares) / 2:.1f}"
+    assert row.split()[7] == f"{sum(won) / 2:.2f}"
     assert "nan" not in printed
 
 
@@ -47,3 +57,19 @@ def test_the_file_has_one_row_a_run(runs: list[Run], tmp_path: Path) -> None:
     assert text.count(b"\r\n") == len(runs) + 1
     rows = list(csv.DictReader(text.decode().splitlines()))
     assert [float(row["value"]) for row in rows] == [run.outcome.value for run in runs]
+
+
+def test_a_report_from_the_file_is_that_from_the_runs(runs: list[Run], tmp_path: Path) -> None:
+    path = tmp_path / "yield.csv"
+    assert read_csv(path) == []
+    for run in runs:  # as they end
+        write_csv(path, [run])
+    assert tables(read_csv(path)) == tables(runs)
+    path.write_text("model,seed\r\nweak-head,1\r\n")
+    with pytest.raises(ValueError, match="not a row"):
+        read_csv(path)
+
+
+def test_nobody_has_more_of_what_is_wanted_than_its_bound(runs: list[Run]) -> None:
+    for run in runs:
+        assert 0 < run.outcome.wanted_share <= run.outcome.wanted_bound + 1e-9 <= 1 + 1e-9

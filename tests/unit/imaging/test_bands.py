@@ -65,6 +65,18 @@ def test_one_cluster_is_no_band() -> None:
     assert fit(np.arange(500_000.0, 500_400.0, 10), good[(good < 490_000) | (good > 510_000)], 64) is None
 
 
+def test_a_few_long_damaged_stretches_are_no_bands() -> None:
+    """Places close together in one stretch are alike anyway: that they fit a period says nothing."""
+    for seed in range(40):
+        chance = np.random.default_rng(seed)
+        begins = np.sort(chance.uniform(50_000, SIZE - 50_000, 6))
+        ends = begins + chance.uniform(20_000, 60_000, 6)
+        asked = chance.uniform(0, SIZE, 6)  # a few folders' neighbourhoods
+        at = np.sort((asked[:, None] + chance.normal(0, 20_000, (6, 25))).ravel())
+        bad = np.any((at[:, None] >= begins) & (at[:, None] < ends), axis=1)
+        assert fit(at[bad], at[~bad], 64) is None
+
+
 def test_too_few_places_say_nothing() -> None:
     assert fit(np.arange(5.0) * 1000, np.arange(100.0) * 999, 64) is None
     assert fit(np.arange(50.0) * 1000, np.empty(0), 64) is None

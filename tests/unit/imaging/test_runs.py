@@ -14,12 +14,6 @@ from mendbay.imaging.runs import BadRuns
 chances = st.floats(0.001, 0.999)
 
 
-def chain(good: float, bad: float) -> BadRuns:
-    runs = BadRuns()
-    runs.enter, runs.leave = 1 / good, 1 / bad
-    return runs
-
-
 def drawn(runs: BadRuns, length: int, times: int) -> np.ndarray:
     """States of many chains; row i is one walk, begun in the long run's mixture."""
     generator = np.random.default_rng(5)
@@ -33,7 +27,7 @@ def drawn(runs: BadRuns, length: int, times: int) -> np.ndarray:
 
 
 def test_a_read_between_two_known_places_stays_good_as_often_as_in_drawn_chains() -> None:
-    runs = chain(200, 60)
+    runs = BadRuns(200, 60)
     walks = drawn(runs, 120, 60_000)
     kept = walks[~walks[:, 0] & ~walks[:, 120]]  # good at both ends
     counted = float(np.mean(~kept[:, 30:81].any(axis=1)))
@@ -49,7 +43,7 @@ def test_a_read_between_two_known_places_stays_good_as_often_as_in_drawn_chains(
 def test_chances_of_staying_are_chances(
     sectors: float, before: float, behind: float, good: float, bad: float
 ) -> None:
-    stays_good, stays_bad = chain(good, bad).stays(sectors, before, behind)
+    stays_good, stays_bad = BadRuns(good, bad).stays(sectors, before, behind)
     assert stays_good >= 0
     assert stays_bad >= 0
     assert stays_good + stays_bad <= 1 + 1e-9
@@ -57,11 +51,24 @@ def test_chances_of_staying_are_chances(
 
 @given(chances, st.floats(0, 1e7))
 def test_what_is_known_fades_to_the_share_of_the_drive(bad: float, sectors: float) -> None:
-    runs = chain(5_000, 500)
+    runs = BadRuns(5_000, 500)
     faded = runs.fade(bad, sectors)
     low, high = sorted((bad, runs.stationary))
     assert low - 1e-12 <= faded <= high + 1e-12
     assert runs.fade(bad, 1e9) == pytest.approx(runs.stationary)
+
+
+@pytest.mark.parametrize("density", [0.002, 0.02])
+def test_beyond_a_refused_read_it_is_as_often_bad_as_in_drawn_chains(density: float) -> None:
+    """A bad stretch may have begun anywhere in the read, or a single bad sector refused it."""
+    runs, length = BadRuns(400, 100), 40
+    walks = drawn(runs, length, 60_000)
+    spots = np.random.default_rng(6).random(walks.shape) < density
+    walks, spots = walks[~walks[:, 0]], spots[~walks[:, 0]]  # good where the read begins
+    refused = (walks | spots)[:, :length].any(axis=1)
+    counted = float(walks[refused, length].mean())
+    signs = [runs.refused_sign(100, 100 + length, density), runs.given_sign(0, 100)]
+    assert runs.message(100 + length, signs) == pytest.approx(counted, abs=0.05)
 
 
 def test_a_single_refusal_between_good_land_is_no_stretch() -> None:
