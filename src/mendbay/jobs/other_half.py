@@ -93,3 +93,9 @@ def found_differing(bench: Bench, case: int) -> tuple[str, ...]:
         if one.kind == HALVES and one.facts.get("differ") is True
     ]
     return tuple(told[-1:])
+
+
+def read_as_one_task(bench: Bench, case: int) -> bool:
+    """Whether the halves of the mirror were ever read as one task: only then is what one of them lacks left
+    to the other on purpose."""
+    return any(one.kind == HALVES for one in bench.ledger.events(case))
