@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from mendbay.core.source import Mark, Marked
-from mendbay.core.span import SpanSet
+from mendbay.core.span import SpanSet, union
 from mendbay.files.tree import Layout
-from mendbay.pair.answers import union
 from mendbay.pair.assemble import Assembled
 from mendbay.pair.compare import compare_halves
 

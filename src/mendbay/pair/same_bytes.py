@@ -6,19 +6,11 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from mendbay.core.source import PartOf, Source
-from mendbay.core.span import Span, SpanSet
+from mendbay.core.span import SameBytes, Span, SpanSet
 from mendbay.pair.assemble import Assembled
 from mendbay.pair.member import Withheld
 from mendbay.pair.standing import MAY_BE_OLDER
 from mendbay.pair.volume import Level
-
-
-@dataclass(frozen=True, slots=True)
-class SameBytes:
-    """Bytes that two drives hold alike: where they begin on each, in the order of the bays asked for."""
-
-    starts: tuple[int, int]
-    length: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +33,7 @@ def same_bytes(
 
     Args:
         volumes: what the drives make; where two speak of the same bytes the first counts.
+        bays: of the two drives, in the order in which `SameBytes.starts` has them.
     """
     taken = (SpanSet(), SpanSet())
     found: list[SameBytes] = []
