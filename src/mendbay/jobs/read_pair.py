@@ -38,7 +38,6 @@ from mendbay.jobs.read_drive import DriveAt, OpenDrive, ReadResult, finish, open
 from mendbay.jobs.share_mirror import known_alike, note_compared, shared_task
 from mendbay.jobs.volume import OpenVolume, open_volume
 from mendbay.pair.assemble import Assembled
-from mendbay.pair.volume import Level
 
 LOOK_SECONDS = 2.0
 """How often the case is looked at for other wishes while its drives are read."""
@@ -189,7 +188,7 @@ def read_pair(
         bench.tell(Said("Looking for the pair and its file system."))
         volume = _volume_of(lanes)
         values = PairValues(volume, wishes)
-        may_share = not both_whole and volume.assembled.level is Level.MIRROR
+        may_share = not both_whole and volume.assembled.halves_in_step
         if rest or may_share:  # what both halves say of the files is compared first
             values.take_descriptions()
         if waive_unallocated:

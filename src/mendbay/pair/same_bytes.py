@@ -9,7 +9,6 @@ from mendbay.core.source import PartOf, Source
 from mendbay.core.span import SameBytes, Span, SpanSet
 from mendbay.pair.assemble import Assembled
 from mendbay.pair.member import Withheld
-from mendbay.pair.standing import MAY_BE_OLDER
 from mendbay.pair.volume import Level
 
 
@@ -48,8 +47,7 @@ def same_bytes(
 
 
 def _of(one: Assembled, bays: tuple[str, str], sector_bytes: int) -> Iterator[SameBytes]:
-    in_doubt = one.stale_bays or any(member.standing in MAY_BE_OLDER for member in one.members)
-    if one.level is not Level.MIRROR or len(one.halves) != 2 or in_doubt:
+    if one.level is not Level.MIRROR or len(one.halves) != 2 or not one.halves_in_step:
         return
     placed = {half.bay: half for half in map(_placed, one.halves) if half is not None}
     if set(placed) != set(bays):
