@@ -10,9 +10,9 @@ from mendbay.imaging.alike import Alike
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.hazard import HAZARDS, Condition
-from mendbay.imaging.layout import Want
 from mendbay.imaging.planner import Planner
 from mendbay.imaging.shared_task import Both, SharedTask
+from mendbay.imaging.values import Want
 from support.scripted_drive import ScriptedDrive, numbered
 
 SECTOR = 512

@@ -20,8 +20,8 @@ from dataclasses import dataclass
 from mendbay.core.span import Span, SpanSet, union
 from mendbay.imaging.alike import Alike, lower_half
 from mendbay.imaging.attempt import Attempt, Outcome
-from mendbay.imaging.layout import Want
 from mendbay.imaging.planner import Offer, Planner
+from mendbay.imaging.values import Want
 
 SPARED = 5.0
 """So many times the hazard of the other drive, and a drive is spared what the other gives."""

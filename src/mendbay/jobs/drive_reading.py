@@ -14,8 +14,9 @@ from mendbay.imaging.adapter_odds import AdapterOdds
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.going_on import Left
-from mendbay.imaging.planner import WEIGHT_REST, WEIGHT_WANTED, Planner, Want
+from mendbay.imaging.planner import Planner
 from mendbay.imaging.trouble import Trouble
+from mendbay.imaging.values import WEIGHT_REST, WEIGHT_WANTED, Want
 from mendbay.jobs.events import Phase, ReadingProgress, Said, Tell
 from mendbay.jobs.picking import Alone, Picker
 from mendbay.jobs.ports import DriveReader, HeatWatch, ImageStore, PowerCycle, never, no_power_cycle

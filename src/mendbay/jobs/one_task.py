@@ -15,9 +15,8 @@ from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.ahead import Ahead
 from mendbay.imaging.alike import Alike
 from mendbay.imaging.attempt import Attempt, Outcome
-from mendbay.imaging.layout import Want
 from mendbay.imaging.shared_task import Both, SharedTask
-from mendbay.imaging.values import WEIGHT_SAMPLE
+from mendbay.imaging.values import WEIGHT_SAMPLE, Want
 from mendbay.jobs.drive_reading import DriveReading
 from mendbay.jobs.events import Said, Tell
 from mendbay.jobs.other_half import in_doubt

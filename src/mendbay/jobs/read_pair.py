@@ -23,8 +23,7 @@ from mendbay.core.span import Span, SpanSet
 from mendbay.files.verdict import Verdict
 from mendbay.imaging.alike import Alike
 from mendbay.imaging.image_source import ImageSource
-from mendbay.imaging.layout import Want
-from mendbay.imaging.values import WEIGHT_REST
+from mendbay.imaging.values import WEIGHT_REST, Want
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.drive_reading import Ending
 from mendbay.jobs.events import Event, Phase, Said

@@ -8,7 +8,7 @@ from mendbay.core.span import SameBytes, Span, SpanSet
 from mendbay.imaging.alike import Alike, lower_half, sample
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.hazard import Condition
-from mendbay.imaging.layout import Want
+from mendbay.imaging.values import Want
 from support.shared_drives import SECTOR, Rig, drive, sectors
 
 SECTORS = 60_000
