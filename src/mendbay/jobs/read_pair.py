@@ -202,7 +202,7 @@ def read_pair(
             results,
             values.judged(halves_differ=bool(found_differing(bench, number))),
             {lane.drive.bay: values.asked_bytes(lane.drive.bay) for lane in lanes},
-            None if task is None else task.compared,
+            None if task is None else task.conclude(),
             _missing(lanes, task, waived_too=not waive_unallocated),
         )
 

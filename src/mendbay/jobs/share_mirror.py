@@ -78,7 +78,7 @@ def _alike(drives: Sequence[OpenDrive], sources: Mapping[str, Source], volume: O
 
 def note_compared(bench: Bench, case: int, task: OneTask) -> None:
     """Tells in the case's story that the halves were read as one task, and what came of comparing them."""
-    found = task.compared
+    found = task.conclude()
     if found.differ_at is not None:
         text = differing_words(task.bays, found.differ_at)
     elif found.compared_bytes:

@@ -40,7 +40,8 @@ class ImageFile(ImageView):
     Make it with `create` or `reopen`. Everything written is pending until `commit` (or `commit_soon`,
     which works in the background).
 
-    Not for use by several threads.
+    Belongs to one thread at a time, but for `take`, `path` and `identity` (`ports.ImageStore` says how). The
+    threads of its own, which commit and hash in the background, are its own affair.
     """
 
     def __init__(self, path: Path, image_fd: int, log: Checkpoint, clock: Clock, writable: bool) -> None:
