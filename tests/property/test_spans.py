@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from mendbay.core.span import Span, SpanSet
+from mendbay.core.span import Span, SpanSet, union
 
 TOP = 60
 pairs = st.lists(
@@ -46,6 +46,12 @@ def test_union_intersection_difference(one: list[tuple[int, int]], other: list[t
     assert bytes_of(a & b) == naive(one) & naive(other)
     assert bytes_of(a - b) == naive(one) - naive(other)
     assert (a == b) == (naive(one) == naive(other))
+
+
+@given(st.lists(pairs, max_size=5))
+def test_union_of_any_number(sets: list[list[tuple[int, int]]]) -> None:
+    every = [offset for one in sets for offset in naive(one)]
+    assert bytes_of(union(made(one) for one in sets)) == set(every)
 
 
 @given(pairs, one_span)

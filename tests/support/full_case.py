@@ -27,6 +27,7 @@ from mendbay.case.outcome import DataBack, End, said
 from mendbay.case.records import Bay, Case, Forgotten
 from mendbay.handback.erasure import Sort
 from mendbay.jobs import forget_case
+from mendbay.jobs.alternatives import accept_alternative
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import How as PaidHow
 from mendbay.jobs.bill_case import make_bill, pay, unpay
@@ -37,7 +38,7 @@ from mendbay.jobs.erasure_port import Copies
 from mendbay.jobs.find_donor import agreement_with
 from mendbay.jobs.hand_over_items import receive, release
 from mendbay.jobs.keep_items import add_item
-from mendbay.jobs.keep_stock import accept_alternative, add_items, record_swap
+from mendbay.jobs.keep_stock import add_items
 from mendbay.jobs.keep_stock import change_item as change_stock
 from mendbay.jobs.know_family import note_family
 from mendbay.jobs.letters import letter_mail
@@ -45,6 +46,7 @@ from mendbay.jobs.measure_board import enter
 from mendbay.jobs.plan_erasure import plan_erasure
 from mendbay.jobs.quote_case import By, decide, make_quote
 from mendbay.jobs.quote_lines import Wish
+from mendbay.jobs.record_swaps import record_swap
 from mendbay.jobs.rom_reads import keep_files
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.take_in_form import tell

@@ -147,7 +147,7 @@ def _check_bytes(image: ImageFile) -> None:
     claimed = SpanSet(one.span for one in image.claims())
     assert claimed == image.coverage().read, "every byte that is read has its claim"
     assert all(one.digest is not None for one in image.claims()), "and every claim its digest"
-    assert not image.changed() - rotten
+    assert not image.changed() - named, "what is noted as changed is not what the drive gave"
     if image.noted_digest() and not image.changed():
         assert not image.coverage().unread
 

@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from mendbay.core.coverage import Coverage
-from mendbay.core.span import Span, SpanSet
-from mendbay.imaging.alike import Alike, Stretch
+from mendbay.core.span import SameBytes, Span, SpanSet
+from mendbay.imaging.alike import Alike
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.hazard import HAZARDS, Condition
-from mendbay.imaging.layout import Want
 from mendbay.imaging.planner import Planner
 from mendbay.imaging.shared_task import Both, SharedTask
+from mendbay.imaging.values import Want
 from support.scripted_drive import ScriptedDrive, numbered
 
 SECTOR = 512
@@ -67,7 +67,7 @@ class Rig:
             for drive, condition in zip(drives, conditions, strict=True)
         )
         shared = len(drives[0].data) - starts[0] if length is None else length
-        self.alike = Alike((Stretch(starts, shared),))
+        self.alike = Alike((SameBytes(starts, shared),))
         self.sample = SpanSet() if sample is None else sample
         self.task = SharedTask(
             (self.sides[0].planner, self.sides[1].planner),

@@ -163,7 +163,8 @@ class Image:
     """An image of one bay's drive, with its figures at the last look.
 
     `path` is relative to the case's folder, with `/`. `adapter` names what stood between drive and
-    machine. `finished_at` is empty while reading goes on. The four byte counts add up to the drive.
+    machine. `finished_at` is empty while reading goes on. `unread_bytes` is less what was left to the other
+    half of a mirror, which gave it; but for that the four byte counts add up to the drive.
     `sha256` is of the image file as written, holes included, and empty until taken: a drive with
     unread places has no digest of its own.
 

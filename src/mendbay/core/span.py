@@ -69,6 +69,14 @@ class Span:
         return Span(self.start // unit * unit, -(-self.stop // unit) * unit)
 
 
+@dataclass(frozen=True, slots=True)
+class SameBytes:
+    """Bytes that two sources hold alike: where they begin on the first and on the second, and how many."""
+
+    starts: tuple[int, int]
+    length: int
+
+
 class SpanSet:
     """An immutable set of bytes, kept as sorted, disjoint, non-touching spans.
 
@@ -260,6 +268,18 @@ class SpanSet:
         end = np.minimum(self.stops[own], piece_stop[piece])
         delta = target[piece] - piece_start[piece]
         return SpanSet._raw(*_normal(begin + delta, end + delta))
+
+
+def union(sets: Iterable[SpanSet]) -> SpanSet:
+    """Every byte of any of the sets, joined in one go."""
+    starts: list[Int64s] = []
+    stops: list[Int64s] = []
+    for one in sets:
+        starts.append(one.starts)
+        stops.append(one.stops)
+    if not starts:
+        return SpanSet()
+    return SpanSet.from_bounds(np.concatenate(starts), np.concatenate(stops))
 
 
 def _normal(starts: Int64s, stops: Int64s) -> tuple[Int64s, Int64s]:

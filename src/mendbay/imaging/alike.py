@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
-from mendbay.core.span import Span, SpanSet
+from mendbay.core.span import SameBytes, Span, SpanSet
 
 SAMPLE_SHARE = 0.01
 """How much of what two drives share is read from both: own choice. A stale half differs in more places."""
@@ -17,13 +16,7 @@ SAMPLE_BYTES = 1 << 20
 LEAST_SAMPLES = 16
 _BLOCK = 4096
 
-
-@dataclass(frozen=True, slots=True)
-class Stretch:
-    """Bytes that both drives hold: where they begin on each, and how many they are."""
-
-    starts: tuple[int, int]
-    length: int
+Stretch = SameBytes  # what benchmarks/one_task.py calls it
 
 
 @dataclass(frozen=True)
@@ -34,7 +27,7 @@ class Alike:
         stretches: disjoint on either side, in any order.
     """
 
-    stretches: tuple[Stretch, ...]
+    stretches: tuple[SameBytes, ...]
 
     def spans(self, side: int) -> SpanSet:
         """The ranges of one side that the other holds too."""
@@ -97,12 +90,3 @@ def lower_half(spans: SpanSet) -> SpanSet:
         return spans
     at = int(spans.stops[which]) - (int(ends[which]) - half)
     return spans.clip(Span(0, at // _BLOCK * _BLOCK))
-
-
-def joined(sets: Sequence[SpanSet]) -> SpanSet:
-    """The union of several sets."""
-    if not sets:
-        return SpanSet()
-    return SpanSet.from_bounds(
-        np.concatenate([one.starts for one in sets]), np.concatenate([one.stops for one in sets])
-    )

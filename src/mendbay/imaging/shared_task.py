@@ -17,11 +17,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from mendbay.core.span import Span, SpanSet
-from mendbay.imaging.alike import Alike, joined, lower_half
+from mendbay.core.span import Span, SpanSet, union
+from mendbay.imaging.alike import Alike, lower_half
 from mendbay.imaging.attempt import Attempt, Outcome
-from mendbay.imaging.layout import Want
 from mendbay.imaging.planner import Offer, Planner
+from mendbay.imaging.values import Want
 
 SPARED = 5.0
 """So many times the hazard of the other drive, and a drive is spared what the other gives."""
@@ -146,13 +146,13 @@ class SharedTask:
         """Gives each drive a half of what is open (side 0: its first), class by class."""
         homes: list[SpanSet] = []
         if not self._rest_weight:
-            open_here = open_here & joined([want.spans for want in self._wants[0]])
+            open_here = open_here & union([want.spans for want in self._wants[0]])
         left = open_here
         for want in sorted(self._wants[0], key=lambda one: -one.weight):
             homes.append(lower_half(want.spans & left))
             left = left - want.spans
         homes.append(lower_half(left))
-        first = joined(homes)
+        first = union(homes)
         self._home = [first, self._alike.across(0, open_here - first)]
         self._open_bytes = self._split_bytes = open_here.total_bytes
 
@@ -235,7 +235,7 @@ class SharedTask:
         there = self._across(side, attempt.span)
         if self.is_whole or not there:
             return []
-        given = joined([other.given_within(one) for one in there]) - self._in_doubt[1 - side]
+        given = union([other.given_within(one) for one in there]) - self._in_doubt[1 - side]
         if attempt.outcome is not Outcome.GIVEN:
             mine.withdraw(self._alike.across(1 - side, given))
             other.put_back(there - given, SOON)

@@ -18,8 +18,8 @@ from mendbay.imaging.blend import foreign_by_content, foreign_by_identity, provi
 from mendbay.imaging.differences import Difference
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.compare_images import Comparison, compare_images
+from mendbay.jobs.image_figures import note_image
 from mendbay.jobs.ports import ImageStore
-from mendbay.jobs.read_drive import note_image
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.same_drive import TELLING_PLACES
 
@@ -94,7 +94,7 @@ def _blend_and_tell(
         raise
     with bench.ledger.together():
         _tell(bench, case.number, bay, done)
-        note_image(bench, case.number, bay, store)
+    note_image(bench, case.number, bay, store)
     return done
 
 
@@ -181,7 +181,7 @@ def _tell_broken_off(bench: Bench, case: Case, bay: str, store: ImageStore, befo
                 f"image blended with another image of the same drive: {said}",
                 f"image of bay {bay}",
             )
-            note_image(bench, case.number, bay, durable)
+        note_image(bench, case.number, bay, durable)
     finally:
         durable.close()
 

@@ -19,9 +19,9 @@ from mendbay.jobs.bill_case import account_of
 from mendbay.jobs.certify_rom import certificates_kept
 from mendbay.jobs.keep_copies import HAND_BACK
 from mendbay.jobs.keep_items import items_of
-from mendbay.jobs.keep_stock import last_swaps_of
 from mendbay.jobs.learn_triage import AT_CLOSING, OUTCOME, at_closing, closed_cases, learned, outcomes
 from mendbay.jobs.nameless import require_nameless
+from mendbay.jobs.record_swaps import last_swaps_of
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.triage_case import Triage, answer_words, tell_triage
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw

@@ -9,13 +9,14 @@ from enum import StrEnum
 
 from mendbay.core.clock import Clock
 from mendbay.core.errors import DriveDied, DriveVanished, Interrupted, SourceChanged
-from mendbay.core.span import Span, SpanSet
+from mendbay.core.span import Span, SpanSet, union
 from mendbay.imaging.adapter_odds import AdapterOdds
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.going_on import Left
-from mendbay.imaging.planner import WEIGHT_REST, WEIGHT_WANTED, Planner, Want
+from mendbay.imaging.planner import Planner
 from mendbay.imaging.trouble import Trouble
+from mendbay.imaging.values import WEIGHT_REST, WEIGHT_WANTED, Want
 from mendbay.jobs.events import Phase, ReadingProgress, Said, Tell
 from mendbay.jobs.picking import Alone, Picker
 from mendbay.jobs.ports import DriveReader, HeatWatch, ImageStore, PowerCycle, never, no_power_cycle
@@ -145,7 +146,7 @@ class DriveReading:
         told = [Want(spans, WEIGHT_WANTED) for spans in wanted if spans] + list(wants)
         self.picker.begin(told, WEIGHT_REST if rest else 0.0)
         everything = SpanSet([Span(0, self._store.identity.size_bytes)])
-        self._wanted = _union([one.spans for one in told])
+        self._wanted = union(one.spans for one in told)
         aim = everything if rest else self._wanted
         self._phase, self._aim = phase or (Phase.REST if rest else Phase.WANTED), aim
         started = self._clock.steady_seconds()
@@ -421,10 +422,3 @@ class _Rate:
             self._marks.popleft()
         (then, before), (last, total) = self._marks[0], self._marks[-1]
         return (total - before) / (last - then) if last > then else 0.0
-
-
-def _union(sets: Sequence[SpanSet]) -> SpanSet:
-    together = SpanSet()
-    for one in sets:
-        together = together | one
-    return together

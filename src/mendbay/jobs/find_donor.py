@@ -20,12 +20,14 @@ from mendbay.board.swap_odds import Agreement, Level, Purpose, SwapOdds, package
 from mendbay.board.unique_data import Need, TransferOutcome, UniqueData, Work, unique_data
 from mendbay.core.errors import UsageError
 from mendbay.core.quantity import chance_text
+from mendbay.jobs.alternatives import alternatives
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.consents import consents_of, refused, risk_called
-from mendbay.jobs.keep_stock import NEEDED, alternatives, family_followed, last_swaps, outcomes
+from mendbay.jobs.keep_stock import family_followed
 from mendbay.jobs.know_family import family_notes
 from mendbay.jobs.read_pictures import describe, described, shop_forms, tell_board, unsettled
+from mendbay.jobs.record_swaps import NEEDED, last_swaps, outcomes
 from mendbay.jobs.remembered import remembered
 
 

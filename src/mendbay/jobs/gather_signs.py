@@ -20,10 +20,10 @@ from mendbay.core.note import NoteKind
 from mendbay.core.span import Span
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.drive_records import recorded
-from mendbay.jobs.keep_stock import last_swaps_of
 from mendbay.jobs.looks import looks
 from mendbay.jobs.measure_board import begun_sheet
 from mendbay.jobs.note_bodies import body_of
+from mendbay.jobs.record_swaps import last_swaps_of
 from mendbay.jobs.rom_reads import newest_sitting
 from mendbay.jobs.withdraw import standing_notes
 from mendbay.triage.belief import Asked

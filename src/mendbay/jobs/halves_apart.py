@@ -3,21 +3,15 @@
 from __future__ import annotations
 
 from mendbay.core.source import Mark, Marked
-from mendbay.core.span import SpanSet
+from mendbay.core.span import SpanSet, union
 from mendbay.files.tree import Layout
-from mendbay.pair.answers import union
 from mendbay.pair.assemble import Assembled
 from mendbay.pair.compare import compare_halves
 
 
-def can_be_compared(assembled: Assembled) -> bool:
-    """Whether the volume has two halves that should be the same: one that fell behind differs by right."""
-    return len(assembled.halves) > 1 and not assembled.stale_bays
-
-
 def one_half_alone(assembled: Assembled, layout: Layout) -> tuple[Marked, ...]:
     """Marks the bytes of a file that not every half gave, for halves known to differ. Reads nothing."""
-    if not can_be_compared(assembled):
+    if not assembled.halves_in_step:
         return ()
     found: list[SpanSet] = []
     for extent in layout.extents:
@@ -35,7 +29,7 @@ def one_half_alone(assembled: Assembled, layout: Layout) -> tuple[Marked, ...]:
 def halves_apart(assembled: Assembled, layout: Layout) -> tuple[Marked, ...]:
     """Reads a file's places on every half, as far as both have them, and marks the bytes of the file in which
     they differ. Nothing where there are no two halves in step."""
-    if not can_be_compared(assembled):
+    if not assembled.halves_in_step:
         return ()
     first, *others = assembled.halves
     found = [

@@ -85,6 +85,27 @@ class _Item:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class _Choice:
+    """What is handed back: all entries of the volume, those that were asked for, the files among these, and
+    the names of the copies in the order of `copied`."""
+
+    everything: Sequence[Entry]
+    entries: Sequence[Entry]
+    items: Sequence[_Item]
+    names: Sequence[Named]
+
+    @property
+    def copied(self) -> Sequence[_Item]:
+        """The files of which a copy is made."""
+        return [one for one in self.items if not one.is_empty_handed]
+
+    @property
+    def sizes(self) -> dict[str, int]:
+        """The size of every copy by its name in the bag."""
+        return {name.path: one.layout.size_bytes for name, one in zip(self.names, self.copied, strict=True)}
+
+
 def hand_back(
     bench: Bench,
     number: int,
@@ -116,48 +137,25 @@ def hand_back(
             reopening(case),
         )
     until = keep_until or day_at_hand_back(bench, case)
-    told_until = (
-        "" if is_over(until, bench.now()[:10]) else until
-    )  # due at once: nothing to tell the customer
+    told_until = "" if is_over(until, bench.now()[:10]) else until  # due at once: not for customers
     with case_images(bench, case, bays) as stores:
         drives = sources_of(stores, check=True)
         volume = open_volume(drives, halves_differ=bool(found_differing(bench, number)))
-        everything = list(volume.system.walk(nameless=True))
-        entries = _chosen(everything, patterns)
-        items = [_item(volume, entry) for entry in entries if entry.kind is Kind.FILE]
-        copied = [one for one in items if not one.is_empty_handed]
-        names = plan_names([one.entry.path for one in copied])
+        choice = _chosen(volume, patterns)
         destination = open_folder(folder, case.folder)
         try:
-            destination.expect(
-                {name.path: one.layout.size_bytes for name, one in zip(names, copied, strict=True)}
-            )
+            destination.expect(choice.sizes)
             _note_begun(bench, number, folder)
-            files = _copy_all(bench, volume, stores, destination, copied, names)
-            files += [_not_copied(one) for one in items if one.is_empty_handed]
-            described = sum(Proof.NONE not in (one.entry.proof, one.layout.proof) for one in items)
-            proof = proof_steps(volume, described, files)
-            facts = _facts(bench, case, volume, stores, drives, entries, files, proof)
+            files = _copy_all(bench, volume, stores, destination, choice)
+            facts = _facts(bench, case, volume, stores, drives, choice, files)
             facts = replace(
                 facts,
-                file_system=_with_damage(facts.file_system, everything),
                 wanted=tuple(patterns) or case.wanted,
                 shop=shop,
                 keep_until=told_until,
                 advice=advice_for(facts.files, facts.bays, volume.assembled.level, told_until),
             )
-            links = [(one.raw_path, one.target) for one in facts.links]
-            payload = destination.finish(
-                bench.now()[:10],
-                [("Source-Organization", shop)] if shop else [],
-                {
-                    REPORT_HTML: papers.html(facts).encode(),
-                    REPORT_PDF: papers.pdf(facts),
-                    REPORT_JSON: json_bytes(to_json(facts)),
-                    "names.json": names_json(names),
-                    "links.json": links_json(links),
-                },
-            )
+            payload = _make_bag(bench, destination, papers, facts, choice.names)
         finally:
             destination.close()
         unsound = {bay: one.unsound - stores[bay].changed() for bay, one in drives.items()}
@@ -174,22 +172,33 @@ def hand_back(
 # ---------------------------------------------------------------------- choosing and copying
 
 
-def _chosen(everything: Sequence[Entry], patterns: Sequence[str]) -> list[Entry]:
+def _chosen(volume: OpenVolume, patterns: Sequence[str]) -> _Choice:
+    """What of the volume matches the patterns, all without one.
+
+    Raises:
+        NothingWanted: no file does.
+    """
+    everything = list(volume.system.walk(nameless=True))
     test = matcher(patterns) if patterns else None
     entries = [one for one in everything if one.path and (test is None or test(one.path))]
     if not any(one.kind is Kind.FILE for one in entries):
-        if patterns:
-            raise NothingWanted(
-                "No file on the volume matches what was asked for.",
-                "List the files to see what there is: mendbay files list.",
-            )
-        problems = [problem for one in everything for problem in one.problems]
-        raise NothingWanted(
-            "There is no file on the volume that could be listed"
-            + "".join(f"; {one}" for one in problems[:3]),
-            "If the drives are only partly read, read more of them; see mendbay drive show.",
+        raise _nothing_wanted(everything, patterns)
+    items = [_item(volume, entry) for entry in entries if entry.kind is Kind.FILE]
+    names = plan_names([one.entry.path for one in items if not one.is_empty_handed])
+    return _Choice(everything, entries, items, names)
+
+
+def _nothing_wanted(everything: Sequence[Entry], patterns: Sequence[str]) -> NothingWanted:
+    if patterns:
+        return NothingWanted(
+            "No file on the volume matches what was asked for.",
+            "List the files to see what there is: mendbay files list.",
         )
-    return entries
+    problems = [problem for one in everything for problem in one.problems]
+    return NothingWanted(
+        "There is no file on the volume that could be listed" + "".join(f"; {one}" for one in problems[:3]),
+        "If the drives are only partly read, read more of them; see mendbay drive show.",
+    )
 
 
 def _item(volume: OpenVolume, entry: Entry) -> _Item:
@@ -205,11 +214,12 @@ def _copy_all(
     volume: OpenVolume,
     stores: dict[str, ImageStore],
     destination: HandBackFolder,
-    items: Sequence[_Item],
-    names: Sequence[Named],
+    choice: _Choice,
 ) -> list[words.FileFacts]:
+    """Copies the files, reads every copy again; what is to be told of them, and of those not copied."""
+    items = choice.copied
     made: list[tuple[_Item, PayloadFile, bool]] = []
-    for at, (item, name) in enumerate(zip(items, names, strict=True)):
+    for at, (item, name) in enumerate(zip(items, choice.names, strict=True)):
         if bench.stop():
             destination.settle()
             raise Interrupted(
@@ -226,7 +236,29 @@ def _copy_all(
         good = copy if is_proven else _proven(volume, destination, item, copy)
         files.append(_file_facts(volume, trace(volume.system, item.layout, stores, adapters), item, good))
     bench.tell(StepProgress("reading again", len(items), len(items)))
-    return files
+    return files + [_not_copied(one) for one in choice.items if one.is_empty_handed]
+
+
+def _make_bag(
+    bench: Bench,
+    destination: HandBackFolder,
+    papers: Papers,
+    facts: words.HandBack,
+    names: Sequence[Named],
+) -> tuple[PayloadFile, ...]:
+    """Adds the reports and lists, and declares the folder a bag; what of it are copies."""
+    links = [(one.raw_path, one.target) for one in facts.links]
+    return destination.finish(
+        bench.now()[:10],
+        [("Source-Organization", facts.shop)] if facts.shop else [],
+        {
+            REPORT_HTML: papers.html(facts).encode(),
+            REPORT_PDF: papers.pdf(facts),
+            REPORT_JSON: json_bytes(to_json(facts)),
+            "names.json": names_json(names),
+            "links.json": links_json(links),
+        },
+    )
 
 
 def _copy(
@@ -315,11 +347,11 @@ def _facts(
     volume: OpenVolume,
     stores: dict[str, ImageStore],
     drives: Mapping[str, ImageSource],
-    entries: Iterable[Entry],
+    choice: _Choice,
     files: list[words.FileFacts],
-    proof: tuple[words.ProofStep, ...],
 ) -> words.HandBack:
     system, assembled = volume.system.facts, volume.assembled
+    described = sum(Proof.NONE not in (one.entry.proof, one.layout.proof) for one in choice.items)
     bays = {bay.bay: bay for bay in bench.ledger.bays(case.number)}
     files.sort(key=lambda one: one.raw_path)
     left = left_to_other(sources_of(stores), stores, volume)
@@ -342,15 +374,20 @@ def _facts(
             tuple(map(_for_customers, (*explanation(assembled), *found_differing(bench, case.number)))),
         ),
         file_system=words.FileSystemFacts(
-            system.kind, system.label, system.uuid, system.size_bytes, system.has_checksums, system.remarks
+            system.kind,
+            system.label,
+            system.uuid,
+            system.size_bytes,
+            system.has_checksums,
+            (*system.remarks, *_damage(choice.everything)),
         ),
         links=tuple(
             words.LinkFacts(one.path, one.link_target)
-            for one in entries
+            for one in choice.entries
             if one.kind is Kind.LINK and one.link_target is not None
         ),
-        left_out=tuple(_left_out(entries)),
-        proof=proof,
+        left_out=tuple(_left_out(choice.entries)),
+        proof=proof_steps(volume, described, files),
     )
 
 
@@ -369,16 +406,11 @@ def _for_customers(text: str) -> str:
     return re.sub(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", lambda found: moment(found[0]), text)
 
 
-def _with_damage(
-    system: words.FileSystemFacts | None, everything: Sequence[Entry]
-) -> words.FileSystemFacts | None:
-    """The file system's remarks with what is wrong with its folders and links: a damaged list of names can
-    hide files, a link may lead where it did before, and nothing may vanish in silence."""
-    if system is None:
-        return None
+def _damage(everything: Sequence[Entry]) -> list[str]:
+    """What is wrong with the folders and links of a file system: a damaged list of names can hide files, a
+    link may lead where it did before, and nothing may vanish in silence."""
     told = _at_most(list(folder_problems(everything)), "more folders have problems.")
-    told += _at_most(list(link_problems(everything)), "more links have problems.")
-    return replace(system, remarks=(*system.remarks, *told))
+    return told + _at_most(list(link_problems(everything)), "more links have problems.")
 
 
 def _at_most(told: list[str], more: str) -> list[str]:

@@ -8,7 +8,6 @@ from mendbay.core.quantity import counted
 from mendbay.core.source import Mark
 from mendbay.core.span import SpanSet
 from mendbay.handback import facts as words
-from mendbay.jobs.halves_apart import can_be_compared
 from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.volume import OpenVolume
 
@@ -63,7 +62,7 @@ def proof_steps(
             "something speaks against.",
         )
     )
-    if can_be_compared(volume.assembled):
+    if volume.assembled.halves_in_step:
         steps.append(
             words.ProofStep(
                 "The two drives should hold the same: wherever both gave a file's bytes, they were compared.",

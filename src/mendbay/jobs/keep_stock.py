@@ -1,37 +1,30 @@
-"""The shop's shelf: put boards and donor drives on it, reserve them, use them, and say how the swap went."""
+"""The shop's shelf: boards and donor drives put on it, put right, kept for a case, taken off it."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 from mendbay.board.claims import exact_form
 from mendbay.board.description import BoardDescription
-from mendbay.board.match import Alternative
 from mendbay.board.number_form import Forms
 from mendbay.board.number_form import Kind as NumberKind
 from mendbay.board.stock import StockItem, StockState, label_text, number_in_label
 from mendbay.board.stock_by_hand import Change, HandChange, changes_between
 from mendbay.board.stock_csv import Field
 from mendbay.board.stock_import import gone_words
-from mendbay.board.swap_odds import Agreement, Attribute, Purpose, SwapOutcome
 from mendbay.case.named_persons import names_person
 from mendbay.case.records import Case
 from mendbay.core.errors import LedgerError, NoSuchItem, UsageError
 from mendbay.core.note import Note, NoteKind
-from mendbay.core.texts import require_characters
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
-from mendbay.jobs.consents import PARTS, refused_although
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.read_pictures import shop_forms
-from mendbay.jobs.remembered import remembered
-from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
+from mendbay.jobs.withdraw import require_reason
 
-NEEDED = {Purpose.BOARD_SWAP: (PARTS, "board-swap"), Purpose.HEAD_TRANSPLANT: (PARTS,)}
-"""The customer's word that a swap rests on (`consents.toml`)."""
 NAMED_LIMIT = 4
 """Items of one name that are told."""
 
@@ -236,7 +229,7 @@ def reserve(bench: Bench, number: int, case: int) -> StockItem:
     """
     with bench.shelf.together():
         item = bench.shelf.item(number)
-        _require_there(item)
+        require_there(item)
         if item.state is StockState.USED or (item.state is StockState.RESERVED and item.case != case):
             raise UsageError(
                 f"Item {number} is {item.state} for case {item.case}.",
@@ -250,7 +243,12 @@ def reserve(bench: Bench, number: int, case: int) -> StockItem:
     return kept
 
 
-def _require_there(item: StockItem) -> None:
+def require_there(item: StockItem) -> None:
+    """Refuses an item that was removed from the stock.
+
+    Raises:
+        UsageError: it was.
+    """
     if item.state is StockState.REMOVED:
         raise UsageError(
             f"Item {item.number} was removed from the stock.",
@@ -272,7 +270,7 @@ def remove(bench: Bench, number: int, reason: str) -> StockItem:
     require_reason(reason, "removed")
     with bench.shelf.together():
         item = bench.shelf.item(number)
-        _require_there(item)
+        require_there(item)
         if item.state is not StockState.FREE:
             hint = (
                 f"mendbay donor free {number} puts it back first."
@@ -309,266 +307,3 @@ def free(bench: Bench, number: int) -> StockItem:
         if case is not None:
             bench.note(case.number, "donor", f"Donor {number} is free again.", {"item": number})
     return freed
-
-
-def record_swap(
-    bench: Bench,
-    number: int,
-    case: int,
-    bay: str,
-    agreement: Agreement,
-    worked: bool,
-    remark: str = "",
-    *,
-    although: str = "",
-) -> StockItem:
-    """Notes how a swap with an item went; the item is used from then on, and the odds learn from it.
-
-    Args:
-        agreement: how patient and donor agreed, as the ranking said.
-        although: why it was made, where the customer refused what it needs; custody keeps it. One that is
-            noted as used for the case already needs none: its outcome is only put right.
-
-    Raises:
-        NoSuchItem, NoSuchCase: one of them is not there.
-        CaseForgotten: the case was forgotten.
-        HeldBack: the customer refused that a part is used up, or that another board is fitted; nothing is
-            recorded.
-        CustodyBroken: custody tells the customer's word otherwise than the case's notes.
-        UsageError: the item was used or reserved for another case, or a remark that cannot be kept, names
-            the customer or seems to hold a password.
-    """
-    require_characters(remark, "remark")
-    with bench.shelf.together():
-        require_nameless(remembered(bench, case), remark)
-        item = bench.shelf.item(number)
-        _require_there(item)
-        if item.state is not StockState.FREE and item.case != case:
-            raise UsageError(
-                f"Item {number} is {item.state} for case {item.case}.", "Check the number on its label."
-            )
-        needed = () if item.state is StockState.USED else NEEDED[agreement.purpose]
-        against = refused_although(bench, case, needed, although)
-        used = replace(item, state=StockState.USED, case=case)
-        bench.shelf.amend_item(used)
-        body = {
-            "purpose": str(agreement.purpose),
-            "agreement": agreement.as_words(),
-            "worked": worked,
-            "remark": remark,
-            "was": {"state": str(item.state), "case": item.case},
-        }
-        bench.notes.add(Note(case, bay, NoteKind.SWAP, str(number), bench.now(), bench.who, json.dumps(body)))
-        outcome = "worked" if worked else "did not work"
-        bench.note(
-            case,
-            "donor",
-            f"The {agreement.purpose} with donor {number} {outcome}{f': {remark}' if remark else '.'}",
-            {"item": number, "worked": worked},
-        )
-        bench.custody(case, f"{agreement.purpose}: {outcome}", f"donor {number} ({item.full_name})")
-        if against:
-            done = f"{agreement.purpose} made although the customer refused {against}"
-            bench.custody(case, done, f"donor {number}; {although.strip()}")
-            bench.note(case, "donor", f"{done[:1].upper()}{done[1:]}: {although.strip()}", {"item": number})
-    return used
-
-
-def withdraw_swap(bench: Bench, number: int, case: int, bay: str, purpose: Purpose, reason: str) -> StockItem:
-    """Takes back how a swap with an item went, however often it was said: the odds learn from it no more.
-    The item is as it was before, unless another swap used it.
-
-    Args:
-        reason: why it was a mistake.
-
-    Raises:
-        NoSuchItem, NoSuchCase: one of them is not there.
-        UsageError: no such swap is recorded, or no reason is given.
-    """
-    require_reason(reason)
-    with bench.shelf.together():
-        bench.ledger.bay(case, bay)
-        item = bench.shelf.item(number)
-        of_item = standing_notes(bench, NoteKind.SWAP, subject=str(number))
-        said = [one for one in of_item if (one.case, one.bay) == (case, bay) and _purpose_of(one) is purpose]
-        if not said:
-            raise UsageError(
-                f"No {purpose} with item {number} is recorded for bay {bay} of case {case}.",
-                f"mendbay case show {case} tells what is recorded.",
-            )
-        withdraw(bench, map(subject_of, said), case, bay, reason)
-        if len(said) == len(of_item):
-            item = _as_before(item, bench.notes.of(NoteKind.SWAP, subject=str(number)))
-            bench.shelf.amend_item(item)
-        outcome = "worked" if json.loads(said[-1].body)["worked"] else "did not work"
-        bench.note(
-            case,
-            "donor",
-            f"Withdrawn: the {purpose} with donor {number} in bay {bay} ({outcome}). {reason}",
-            {"item": number},
-        )
-        bench.custody(case, f"{purpose}: outcome withdrawn", f"donor {number} ({outcome}): {reason}")
-    return item
-
-
-def _purpose_of(note: Note) -> Purpose:
-    return Purpose(_swap_of(note)["purpose"])
-
-
-def _as_before(item: StockItem, said: Sequence[Note]) -> StockItem:
-    """The item as it was before its swaps used it. One that had been used before the first of them (it came
-    so in a list) still is; where nothing was written down it is free.
-
-    Args:
-        said: every swap of it, withdrawn ones too, the oldest first.
-    """
-    states = [_was_of(_swap_of(note)) for note in said]
-    unused = [was for was in states if was and was[0] is not StockState.USED]
-    state, case = (unused[-1] if unused else states[0]) or (StockState.FREE, 0)
-    return replace(item, state=state, case=case)
-
-
-def outcomes(bench: Bench) -> tuple[SwapOutcome, ...]:
-    """Every swap the shop has recorded.
-
-    Raises:
-        LedgerError: a note is not one that Mendbay wrote.
-    """
-    return tuple(SwapOutcome(_agreement_of(body), bool(body["worked"])) for body in last_swaps(bench))
-
-
-def last_swaps(bench: Bench) -> list[Mapping[str, Any]]:
-    """The last word on each swap that was not withdrawn: of one donor, for one purpose, in one bay of a
-    case.
-
-    Raises:
-        LedgerError: a note is not one that Mendbay wrote.
-    """
-    return [body for _, body in _last_swaps(bench)]
-
-
-def dated_swaps(bench: Bench) -> list[tuple[str, SwapOutcome]]:
-    """The same as the odds take them, each with the time at which it was noted.
-
-    Raises:
-        LedgerError: a note is not one that Mendbay wrote.
-    """
-    return [
-        (note.at, SwapOutcome(_agreement_of(body), bool(body["worked"]))) for note, body in _last_swaps(bench)
-    ]
-
-
-def _last_swaps(bench: Bench) -> list[tuple[Note, Mapping[str, Any]]]:
-    last: dict[tuple[int, str, str, str], tuple[Note, Mapping[str, Any]]] = {}
-    for note in standing_notes(bench, NoteKind.SWAP):
-        body = _swap_of(note)
-        last[note.case, note.bay, note.subject, body["purpose"]] = note, body
-    return list(last.values())
-
-
-def last_swaps_of(bench: Bench, case: int, bay: str) -> list[Mapping[str, Any]]:
-    """The same of one bay of a case."""
-    last: dict[tuple[str, str], Mapping[str, Any]] = {}
-    for note in standing_notes(bench, NoteKind.SWAP, case, bay):
-        body = _swap_of(note)
-        last.pop((note.subject, body["purpose"]), None)  # said again, it comes last
-        last[note.subject, body["purpose"]] = body
-    return list(last.values())
-
-
-def _swap_of(note: Note) -> Mapping[str, Any]:
-    try:
-        body: Mapping[str, Any] = json.loads(note.body)
-        _agreement_of(body)
-        _was_of(body)
-        bool(body["worked"])
-    except (ValueError, KeyError, TypeError, UsageError) as trouble:
-        raise LedgerError(
-            f"The ledger's note {note.number} of a swap cannot be read: {trouble}.",
-            "Put the newest backup of the ledger in its place.",
-        ) from trouble
-    return body
-
-
-def _was_of(body: Mapping[str, Any]) -> tuple[StockState, int] | None:
-    """State and case of the item before the swap; None if that was not written down."""
-    was = body.get("was")
-    return (StockState(was["state"]), int(was["case"])) if was else None
-
-
-def _agreement_of(body: Mapping[str, Any]) -> Agreement:
-    return Agreement.from_words(Purpose(body["purpose"]), body["agreement"])
-
-
-def accept_alternative(bench: Bench, alternative: Alternative) -> None:
-    """Notes that one value can stand for another from now on."""
-    body = {
-        "wanted": alternative.wanted,
-        "donor": alternative.donor,
-        "both_ways": alternative.both_ways,
-        "board_number": alternative.board_number,
-        "reason": alternative.reason,
-    }
-    subject = str(alternative.attribute)
-    bench.notes.add(Note(0, "", NoteKind.ALTERNATIVE, subject, bench.now(), bench.who, json.dumps(body)))
-
-
-@dataclass(frozen=True, slots=True)
-class Accepted:
-    """A row of the shop's table of what can stand for what: its number, when it was noted and by whom."""
-
-    number: int
-    alternative: Alternative
-    at: str
-    who: str
-
-
-def accepted(bench: Bench) -> tuple[Accepted, ...]:
-    """The shop's table of what can stand for what, the oldest row first.
-
-    Raises:
-        LedgerError: a note is not one that Mendbay wrote.
-    """
-    return tuple(
-        Accepted(note.number, _alternative_of(note), note.at, note.who)
-        for note in standing_notes(bench, NoteKind.ALTERNATIVE)
-    )
-
-
-def alternatives(bench: Bench) -> tuple[Alternative, ...]:
-    """The same as the ranking takes it."""
-    return tuple(one.alternative for one in accepted(bench))
-
-
-def withdraw_alternative(bench: Bench, number: int, reason: str) -> Accepted:
-    """Takes back that one value can stand for another, however often that row was noted.
-
-    Args:
-        number: the row's.
-        reason: why it was a mistake.
-
-    Raises:
-        UsageError: there is no such row, or no reason is given.
-    """
-    require_reason(reason)
-    with bench.shelf.together():
-        said = {note.number: note for note in standing_notes(bench, NoteKind.ALTERNATIVE)}
-        rows = {one.number: one for one in accepted(bench)}
-        if number not in rows:
-            raise UsageError(
-                f"No row {number} says what can stand for what.", "mendbay donor accepted lists them."
-            )
-        meant = replace(rows[number].alternative, reason="")
-        same = [one.number for one in rows.values() if replace(one.alternative, reason="") == meant]
-        withdraw(bench, [subject_of(said[one]) for one in same], 0, "", reason)
-    return rows[number]
-
-
-def _alternative_of(note: Note) -> Alternative:
-    try:
-        return Alternative(Attribute(note.subject), **json.loads(note.body))
-    except (ValueError, TypeError, UsageError) as trouble:
-        raise LedgerError(
-            f"The ledger's note {note.number} of what can stand for what cannot be read: {trouble}.",
-            "Put the newest backup of the ledger in its place.",
-        ) from trouble

@@ -34,11 +34,11 @@ from mendbay.core.texts import require_day
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.find_donor import known_patient
-from mendbay.jobs.keep_stock import dated_swaps
 from mendbay.jobs.learn_triage import AT_CLOSING, OUTCOME
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.papers import frame
 from mendbay.jobs.read_pictures import shop_forms
+from mendbay.jobs.record_swaps import dated_swaps
 from mendbay.jobs.withdraw import standing_notes
 from mendbay.triage.table_file import packaged_tables
 

@@ -8,9 +8,9 @@ from mendbay.core.span import SpanSet
 from mendbay.imaging.block_digests import Claim
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import Said
+from mendbay.jobs.image_figures import note_image
 from mendbay.jobs.imaging_record import image_of
 from mendbay.jobs.ports import ImageStore
-from mendbay.jobs.read_drive import note_image
 
 
 def note_changed(bench: Bench, number: int, bay: str, suspects: SpanSet, *, whole: bool) -> None:

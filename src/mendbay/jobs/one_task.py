@@ -1,7 +1,8 @@
 """The two drives of a mirror read as one task, each in a thread of its own.
 
 `imaging.shared_task` decides; here it is kept to one thread at a time, the sample is compared, and what comes
-of that is kept for whoever tells it.
+of that is kept for whoever tells it. Of the other drive's image a thread only takes bytes: all else of it is
+for the thread that reads that drive (`ports.ImageStore`).
 """
 
 from __future__ import annotations
@@ -15,9 +16,8 @@ from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.ahead import Ahead
 from mendbay.imaging.alike import Alike
 from mendbay.imaging.attempt import Attempt, Outcome
-from mendbay.imaging.layout import Want
 from mendbay.imaging.shared_task import Both, SharedTask
-from mendbay.imaging.values import WEIGHT_SAMPLE
+from mendbay.imaging.values import WEIGHT_SAMPLE, Want
 from mendbay.jobs.drive_reading import DriveReading
 from mendbay.jobs.events import Said, Tell
 from mendbay.jobs.other_half import in_doubt
@@ -129,9 +129,13 @@ class OneTask:
         """Whether each is read as if the other were not there, since they differ."""
         return self._task.is_whole
 
-    @property
-    def compared(self) -> Compared:
-        """What came of comparing both halves; for when neither drive is being read."""
+    def conclude(self) -> Compared:
+        """Looks into every difference that is only suspected so far, tells of it, and says what came of
+        comparing both halves. Only while neither drive is being read, since it looks into both images.
+
+        Raises:
+            NoRoom, DestinationError: an image cannot be made durable, or read.
+        """
         for side in (0, 1):
             self._settle_suspicions(side)
         return Compared(self._compared_bytes, self._differ_at)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
 
 from mendbay.core.errors import CannotAssemble
 from mendbay.core.source import Source
-from mendbay.core.span import SpanSet
-from mendbay.imaging.alike import Alike, Stretch
+from mendbay.core.span import SameBytes, SpanSet
+from mendbay.imaging.alike import Alike
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.volume import OpenVolume
@@ -34,7 +35,7 @@ def alike_of(sources: Mapping[str, Source], chosen: Assembled, file_system_bytes
     sector = max(one.sector_bytes for one in sources.values())
     limit = file_system_bytes // sector * sector
     found = same_bytes([chosen], (bays[0], bays[1]), sector)
-    return _made([Stretch(one.starts, min(one.length, limit)) for one in found])
+    return _made([replace(one, length=min(one.length, limit)) for one in found])
 
 
 def alike_by_sets(sources: Mapping[str, Source]) -> Alike | None:
@@ -49,10 +50,10 @@ def alike_by_sets(sources: Mapping[str, Source]) -> Alike | None:
         return None
     sets = [one for one in (largest, *largest.others) if one.set_uuid]
     found = same_bytes(sets, (bays[0], bays[1]), sector)
-    return _made([Stretch(one.starts, one.length) for one in found])
+    return _made(found)
 
 
-def _made(stretches: Sequence[Stretch]) -> Alike | None:
+def _made(stretches: Iterable[SameBytes]) -> Alike | None:
     kept = tuple(one for one in stretches if one.length > 0)
     return Alike(kept) if kept else None
 
@@ -93,3 +94,9 @@ def found_differing(bench: Bench, case: int) -> tuple[str, ...]:
         if one.kind == HALVES and one.facts.get("differ") is True
     ]
     return tuple(told[-1:])
+
+
+def read_as_one_task(bench: Bench, case: int) -> bool:
+    """Whether the halves of the mirror were ever read as one task: only then is what one of them lacks left
+    to the other on purpose."""
+    return any(one.kind == HALVES for one in bench.ledger.events(case))

@@ -9,8 +9,7 @@ from mendbay.core.errors import MendbayError
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.tree import Entry, Kind
 from mendbay.files.wanted import METADATA, ranges_of, select
-from mendbay.imaging.layout import Want
-from mendbay.imaging.values import WEIGHT_ALLOCATED, WEIGHT_METADATA, WEIGHT_WANTED
+from mendbay.imaging.values import WEIGHT_ALLOCATED, WEIGHT_METADATA, WEIGHT_WANTED, Want
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import Said
 from mendbay.jobs.list_files import FileLine, judged

@@ -8,8 +8,8 @@ from typing import Protocol
 from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.ahead import Ahead
 from mendbay.imaging.attempt import Attempt
-from mendbay.imaging.layout import Want
 from mendbay.imaging.planner import Planner
+from mendbay.imaging.values import Want
 
 
 class Picker(Protocol):

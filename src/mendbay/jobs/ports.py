@@ -212,6 +212,10 @@ class ImageStore(Protocol):
 
     What `keep` and `note` were given is claimed by the checkpoint only after `commit`, which makes
     the bytes durable first.
+
+    An image belongs to one thread at a time: what looks like a question may fold in, or make durable, what
+    was added last. It may pass to another when one of them has waited for the other. Any thread may ask for
+    `path` and `identity`, and `take` ranges that it knows to be read, until the image is closed.
     """
 
     @property
@@ -255,7 +259,7 @@ class ImageStore(Protocol):
         ...
 
     def take(self, span: Span) -> bytes:
-        """The bytes of a range that is `read`, from the image."""
+        """The bytes of a range that is `read`, from the image. Any thread may ask."""
         ...
 
     def refused_reads(self) -> Iterator[tuple[int, int, float]]:

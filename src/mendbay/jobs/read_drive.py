@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from mendbay.case.records import Bay, Case, Facts, Image
+from mendbay.case.records import Bay, Case, Facts
 from mendbay.core.coverage import Condition
 from mendbay.core.errors import ForeignImage, MendbayError, NoSuchCase, SourceError, UsageError
 from mendbay.core.quantity import count_text, counted
@@ -25,6 +25,7 @@ from mendbay.jobs.consents import consents_of, refused
 from mendbay.jobs.drive_reading import DriveReading, Ending
 from mendbay.jobs.events import Said
 from mendbay.jobs.heat_guard import DriveThermometer, HeatGuard
+from mendbay.jobs.image_figures import note_image
 from mendbay.jobs.ports import DriveLine, DriveReader, ImageStore
 from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, require_power
 from mendbay.jobs.remembered import remembered
@@ -286,28 +287,6 @@ def result_of(one: OpenDrive, ending: Ending, left: SpanSet = NOTHING_LEFT) -> R
         sha256=one.store.digest(),
         changed_bytes=one.store.changed().total_bytes,
         left_bytes=left_here.total_bytes,
-    )
-
-
-def note_image(bench: Bench, number: int, bay: str, store: ImageStore, left: SpanSet = NOTHING_LEFT) -> None:
-    """Puts an image's present figures into the ledger; what is left to the other half of a mirror is not
-    counted as unread."""
-    coverage = store.coverage()
-    runs = store.runs()
-    bench.ledger.note_image(
-        Image(
-            case=number,
-            bay=bay,
-            path=store.path.name,
-            adapter=runs[-1].adapter if runs else "",
-            started_at=runs[0].started_at if runs else bench.now(),
-            finished_at=bench.now(),
-            read_bytes=coverage.total_bytes(Condition.READ),
-            refused_bytes=coverage.total_bytes(Condition.REFUSED),
-            waived_bytes=coverage.total_bytes(Condition.WAIVED),
-            unread_bytes=(coverage.unread - left).total_bytes,
-            sha256=store.digest(compute=False),
-        )
     )
 
 

@@ -23,8 +23,7 @@ from mendbay.core.span import Span, SpanSet
 from mendbay.files.verdict import Verdict
 from mendbay.imaging.alike import Alike
 from mendbay.imaging.image_source import ImageSource
-from mendbay.imaging.layout import Want
-from mendbay.imaging.values import WEIGHT_REST
+from mendbay.imaging.values import WEIGHT_REST, Want
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.drive_reading import Ending
 from mendbay.jobs.events import Event, Phase, Said
@@ -38,7 +37,6 @@ from mendbay.jobs.read_drive import DriveAt, OpenDrive, ReadResult, finish, open
 from mendbay.jobs.share_mirror import known_alike, note_compared, shared_task
 from mendbay.jobs.volume import OpenVolume, open_volume
 from mendbay.pair.assemble import Assembled
-from mendbay.pair.volume import Level
 
 LOOK_SECONDS = 2.0
 """How often the case is looked at for other wishes while its drives are read."""
@@ -182,14 +180,9 @@ def read_pair(
     with ExitStack() as stack:
         _refuse_same(bench, drives)
         lanes = [_Lane(bench, stack.enter_context(opened(bench, number, drive))) for drive in drives]
-        for lane in lanes:
-            say_asked_anew(bench, lane.drive)
-        if not both_whole and len(lanes) == 2:
-            _spare_what_the_other_gave(bench, number, lanes)
-        bench.tell(Said("Looking for the pair and its file system."))
-        volume = _volume_of(lanes)
+        volume = _volume_of(bench, number, lanes, both_whole=both_whole)
         values = PairValues(volume, wishes)
-        may_share = not both_whole and volume.assembled.level is Level.MIRROR
+        may_share = not both_whole and volume.assembled.halves_in_step
         if rest or may_share:  # what both halves say of the files is compared first
             values.take_descriptions()
         if waive_unallocated:
@@ -197,39 +190,59 @@ def read_pair(
         else:
             for lane in lanes:
                 lane.drive.reading.planner.take_up_waived()
-        task = None
-        if not both_whole:
-            opened_drives, sources = (
-                [lane.drive for lane in lanes],
-                {one.drive.bay: one.source for one in lanes},
-            )
-            task = shared_task(bench, number, opened_drives, sources, volume, values.descriptions)
-        for lane in lanes:
-            lane.task = task
+        task = None if both_whole else _one_task(bench, number, lanes, volume, values)
         try:
             _read(bench, lanes, task, values, rest=rest, seconds=seconds)
         finally:
             if task is not None:
                 note_compared(bench, number, task)
-        left = {lane.drive.bay: lane.drive.reading.picker.left() for lane in lanes}
-        results = tuple(
-            finish(bench, number, lane.drive, lane.ending, left[lane.drive.bay]) for lane in lanes
-        )
-        for lane in lanes:
-            if lane.gone is not None:
-                raise lane.gone
+        results = _finish(bench, number, lanes)
         return PairResult(
             volume.assembled,
             results,
             values.judged(halves_differ=bool(found_differing(bench, number))),
             {lane.drive.bay: values.asked_bytes(lane.drive.bay) for lane in lanes},
-            None if task is None else task.compared,
+            None if task is None else task.conclude(),
             _missing(lanes, task, waived_too=not waive_unallocated),
         )
 
 
-def _volume_of(lanes: Sequence[_Lane]) -> OpenVolume:
-    """The volume on the drives; where there is none because a drive failed meanwhile, that is told."""
+def _one_task(
+    bench: Bench, number: int, lanes: Sequence[_Lane], volume: OpenVolume, values: PairValues
+) -> OneTask | None:
+    """Has the drives read as one task from now on, if they are halves in step; None if they are not."""
+    sources = {lane.drive.bay: lane.source for lane in lanes}
+    drives = [lane.drive for lane in lanes]
+    task = shared_task(bench, number, drives, sources, volume, values.descriptions)
+    for lane in lanes:
+        lane.task = task
+    return task
+
+
+def _finish(bench: Bench, number: int, lanes: Sequence[_Lane]) -> tuple[ReadResult, ...]:
+    """Sums up what was read of every drive and notes it; then what one of them came to grief over goes on."""
+    left = [lane.drive.reading.picker.left() for lane in lanes]
+    results = tuple(
+        finish(bench, number, lane.drive, lane.ending, its) for lane, its in zip(lanes, left, strict=True)
+    )
+    for lane in lanes:
+        if lane.gone is not None:
+            raise lane.gone
+    return results
+
+
+def _volume_of(bench: Bench, number: int, lanes: Sequence[_Lane], *, both_whole: bool) -> OpenVolume:
+    """The volume on the drives; where there is none because a drive failed meanwhile, that is told.
+
+    Raises:
+        CannotAssemble, NoFileSystem: the drives make none.
+        SourceError, DestinationError: what a drive or its image came to grief over.
+    """
+    for lane in lanes:
+        say_asked_anew(bench, lane.drive)
+    if not both_whole and len(lanes) == 2:
+        _spare_what_the_other_gave(bench, number, lanes)
+    bench.tell(Said("Looking for the pair and its file system."))
     by_risk = sorted(lanes, key=lambda lane: lane.drive.hazard.per_hour)  # if nothing else decides, the first
     try:  # half is asked first
         return open_volume({lane.drive.bay: lane.source for lane in by_risk})

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from zlib import crc32
 
+from mendbay.case.records import Facts
 from mendbay.core.quantity import bytes_text, count_text
 from mendbay.core.source import Source
 from mendbay.core.span import SpanSet
@@ -76,14 +77,16 @@ def _alike(drives: Sequence[OpenDrive], sources: Mapping[str, Source], volume: O
 
 
 def note_compared(bench: Bench, case: int, task: OneTask) -> None:
-    """Tells in the case's story what came of comparing the halves."""
-    found = task.compared
+    """Tells in the case's story that the halves were read as one task, and what came of comparing them."""
+    found = task.conclude()
     if found.differ_at is not None:
         text = differing_words(task.bays, found.differ_at)
-        bench.note(case, HALVES, text, {"differ": True, "compared_bytes": found.compared_bytes})
     elif found.compared_bytes:
         text = (
             f"The halves of the mirror were compared in {count_text(found.compared_bytes)} bytes, and are "
             "the same there."
         )
-        bench.note(case, HALVES, text, {"differ": False, "compared_bytes": found.compared_bytes})
+    else:
+        text = "The halves of the mirror were read as one task; nothing was given by both to be compared."
+    facts: Facts = {"differ": found.differ_at is not None, "compared_bytes": found.compared_bytes}
+    bench.note(case, HALVES, text, facts)

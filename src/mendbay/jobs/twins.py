@@ -69,7 +69,6 @@ def _mirror(one: _Twin, other: _Twin) -> Assembled:
         name=name,
         freshness=_why(fresh, behind, differing, equal),
         parted_at=None if in_step else _written(behind) or None,
-        stale_bays=() if in_step else (behind.member.bay,),
         remarks=(
             "There are no superblocks; the drives are taken for a mirror because both hold the file "
             f"system {fresh.system.facts.uuid}.",

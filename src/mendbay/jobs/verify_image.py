@@ -11,11 +11,11 @@ from mendbay.core.texts import require_characters
 from mendbay.imaging.differences import Difference
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import StepProgress, Tell
+from mendbay.jobs.image_figures import note_image
 from mendbay.jobs.imaging_record import image_of
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.note_changed import note_changed, taken
 from mendbay.jobs.ports import ImageStore
-from mendbay.jobs.read_drive import note_image
 from mendbay.jobs.remembered import remembered
 
 

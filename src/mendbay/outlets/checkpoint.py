@@ -76,6 +76,11 @@ def _columns(row: Row) -> tuple[object, ...]:
     )
 
 
+def _keep_changed(spans: SpanSet) -> _Change:
+    said = json.dumps([[one.start, one.stop] for one in spans])
+    return ("INSERT OR REPLACE INTO meta VALUES ('changed', ?)", [(said,)])
+
+
 class Checkpoint:
     """The log beside one image. Changes may come from two threads; whoever reads must have waited for the
     changes under way.
@@ -221,9 +226,17 @@ class Checkpoint:
         )
         return max(int(number) for (number,) in self._ask("SELECT max(id) FROM run"))
 
-    def append(self, rows: Sequence[Row], differences: Sequence[Difference] = ()) -> None:
+    def append(
+        self,
+        rows: Sequence[Row],
+        differences: Sequence[Difference] = (),
+        changed: SpanSet | None = None,
+    ) -> None:
         """Adds rows, and the differences that they showed, all or none, durably. A row that doubts what was
         read takes the digest of the whole image with it.
+
+        Args:
+            changed: as for `keep_changed`; None: what was noted stays.
 
         Raises:
             NoRoom: the disk is full, also after the reserve was given up.
@@ -246,6 +259,8 @@ class Checkpoint:
         ]
         if any(row.outcome == "doubted" for row in rows):
             changes.append(("DELETE FROM meta WHERE key = ?", [("sha256",)]))
+        if changed is not None:
+            changes.append(_keep_changed(changed))
         self._change(*changes)
 
     def keep_digest(self, sha256: str) -> None:
@@ -254,8 +269,7 @@ class Checkpoint:
 
     def keep_changed(self, spans: SpanSet) -> None:
         """Notes the pieces that the image no longer holds as the drive gave them; empty for none."""
-        said = json.dumps([[one.start, one.stop] for one in spans])
-        self._change(("INSERT OR REPLACE INTO meta VALUES ('changed', ?)", [(said,)]))
+        self._change(_keep_changed(spans))
 
     def _change(self, *changes: _Change) -> None:
         try:

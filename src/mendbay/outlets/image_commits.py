@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from mendbay.core.errors import MendbayError
+from mendbay.core.span import SpanSet
 from mendbay.imaging.differences import Difference
 from mendbay.outlets.checkpoint import Checkpoint, Row
 from mendbay.outlets.image_place import write_error
@@ -15,13 +16,20 @@ from mendbay.outlets.image_place import write_error
 
 @dataclass(slots=True)
 class Batch:
-    """What becomes durable together."""
+    """What becomes durable together. `changed` are the pieces that are not what the drive gave from then on;
+    None where what was noted of them stays."""
 
     rows: list[Row] = field(default_factory=list)
     differences: list[Difference] = field(default_factory=list)
+    changed: SpanSet | None = None
 
     def __bool__(self) -> bool:
-        return bool(self.rows or self.differences)
+        return bool(self.rows or self.differences) or self.changed is not None
+
+    def before(self, later: Batch) -> Batch:
+        """This batch and a later one in one."""
+        changed = self.changed if later.changed is None else later.changed
+        return Batch(self.rows + later.rows, self.differences + later.differences, changed)
 
 
 class Commits:
@@ -74,10 +82,7 @@ class Commits:
         try:
             waiting.result()
         except BaseException:
-            self.pending = Batch(
-                self._in_background.rows + self.pending.rows,
-                self._in_background.differences + self.pending.differences,
-            )
+            self.pending = self._in_background.before(self.pending)
             raise
         finally:
             self._in_background = Batch()
@@ -93,7 +98,7 @@ class Commits:
             # nothing that was pending may be claimed by this process any more.
             self._broken = write_error(self._path, trouble)
             raise self._broken from trouble
-        self._log.append(batch.rows, batch.differences)
+        self._log.append(batch.rows, batch.differences, batch.changed)
 
     def close(self) -> None:
         """Ends the thread in the background; what is pending stays so."""

@@ -40,7 +40,8 @@ class ImageFile(ImageView):
     Make it with `create` or `reopen`. Everything written is pending until `commit` (or `commit_soon`,
     which works in the background).
 
-    Not for use by several threads.
+    Belongs to one thread at a time, but for `take`, `path` and `identity` (`ports.ImageStore` says how). The
+    threads of its own, which commit and hash in the background, are its own affair.
     """
 
     def __init__(self, path: Path, image_fd: int, log: Checkpoint, clock: Clock, writable: bool) -> None:
@@ -290,7 +291,8 @@ class ImageFile(ImageView):
 
     def doubt(self, spans: SpanSet, why: str) -> SpanSet:
         """Takes back the claim that these ranges are read, durably, so that they are read again; the bytes
-        stay in the file until then. `why` is kept. With them goes the digest of the whole image.
+        stay in the file until then. `why` is kept. With the claim go, in one step, the digest of the whole
+        image and what `note_changed` noted of these ranges.
 
         Returns:
             What is unread now: the pieces (see `claims`) that hold any of it, since a digest is one of a
@@ -305,19 +307,20 @@ class ImageFile(ImageView):
                 doubts[-1].stop = claim.span.stop
             else:
                 doubts.append(Row(claim.run, claim.span.start, claim.span.stop, "doubted", why, 0.0, at))
+        again = SpanSet(Span(row.start, row.stop) for row in doubts)
         if doubts:
+            left = self._changed - again
             self._commits.pending.rows += doubts
+            if left != self._changed:  # in the same step: what the drive gives next must not be marked
+                self._commits.pending.changed = left
             self.commit()
             self.coverage()  # folds in what was kept last
             for row in doubts:
                 self._forget(SpanSet([Span(row.start, row.stop)]))
             self._sha256, self._coverage, self._origins = "", None, None
             self._hash_anew()
-            again = SpanSet(Span(row.start, row.stop) for row in doubts)
-            if self._changed & again:
-                self._changed = self._changed - again
-                self._log.keep_changed(self._changed)
-        return SpanSet(Span(row.start, row.stop) for row in doubts)
+            self._changed = left
+        return again
 
     # ------------------------------------------------------------------ durability
 

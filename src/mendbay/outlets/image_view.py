@@ -221,7 +221,8 @@ class ImageView:
         return self._origins
 
     def take(self, span: Span) -> bytes:
-        """The bytes of a range that is `read`, from the image.
+        """The bytes of a range that is `read`, from the image. Any thread may ask until the image is closed:
+        nothing is used that changes.
 
         Raises:
             DestinationError: the image itself cannot be read there.

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from mendbay.core.source import Gap, Lack, Mark, Marked, Origin
-from mendbay.core.span import Int64s, Span, SpanSet
+from mendbay.core.span import Int64s, Span, SpanSet, union
 
 Lacks = dict[Lack, SpanSet]
 Marks = dict[Mark, SpanSet]
@@ -65,18 +65,6 @@ def missing_words(gaps: Iterable[Gap], plural: bool = False) -> str:
     if not reasons:
         raise ValueError("nothing is missing")
     return _MISSING[min(reasons, key=MOST_HOPEFUL_FIRST.index)][plural]
-
-
-def union(sets: Iterable[SpanSet]) -> SpanSet:
-    """Every byte of any of the sets."""
-    starts: list[Int64s] = []
-    stops: list[Int64s] = []
-    for one in sets:
-        starts.append(one.starts)
-        stops.append(one.stops)
-    if not starts:
-        return SpanSet()
-    return SpanSet.from_bounds(np.concatenate(starts), np.concatenate(stops))
 
 
 def most_hopeful(everywhere: SpanSet, answers: Iterable[Lacks]) -> Lacks:

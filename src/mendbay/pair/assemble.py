@@ -12,7 +12,7 @@ from mendbay.pair.answers import lacks_of, missing_words
 from mendbay.pair.discover import MAX_PROBED, Discovery, Place, discover
 from mendbay.pair.md import ROLE_FAULTY, ROLE_JOURNAL, ROLE_SPARE
 from mendbay.pair.partitions import find_partitions_inside
-from mendbay.pair.standing import Ranked, Standing, explain, number, rank
+from mendbay.pair.standing import MAY_BE_OLDER, Ranked, Standing, explain, number, rank
 from mendbay.pair.volume import Level, build_volume
 
 ROLE_WORDS = {ROLE_SPARE: "spare", ROLE_FAULTY: "failed", ROLE_JOURNAL: "journal"}
@@ -59,7 +59,6 @@ class Assembled:
     is_complete: bool = True
     freshness: tuple[str, ...] = ()
     parted_at: int | None = None
-    stale_bays: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
     halves: tuple[Source, ...] = ()
     unreadable: Mapping[str, SpanSet] = field(default_factory=dict)
@@ -69,6 +68,17 @@ class Assembled:
     def bays(self) -> tuple[str, ...]:
         """The bays the volume rests on, in the order of its members."""
         return tuple(dict.fromkeys(member.bay for member in self.members))
+
+    @property
+    def stale_bays(self) -> tuple[str, ...]:
+        """The bays of members that may hold an older state, in the order of the members."""
+        return tuple(dict.fromkeys(one.bay for one in self.members if one.standing in MAY_BE_OLDER))
+
+    @property
+    def halves_in_step(self) -> bool:
+        """Whether there are halves which should hold the same: one that fell behind differs by right. Only
+        what they hold can prove that they do."""
+        return len(self.halves) > 1 and not self.stale_bays
 
 
 def assemble(drives: Mapping[str, Source]) -> Assembled:
@@ -158,7 +168,6 @@ class _Sets:
             is_complete=len(slots - {None}) >= one.raid_disks,
             freshness=explain(ranking),
             parted_at=ranking.parted_at,
-            stale_bays=tuple(dict.fromkeys(ranked.place.bay for ranked in ranking.behind())),
             remarks=(*self._remarks(places), *built.remarks, *lone),
             halves=built.halves,
             unreadable=self.unreadable,

@@ -8,8 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from mendbay.core.source import Reading, Source
-from mendbay.core.span import Span, SpanSet
-from mendbay.pair.answers import union
+from mendbay.core.span import Span, SpanSet, union
 
 BLOCK_BYTES = 4096
 CHUNK_BYTES = 4 << 20

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from mendbay.core.source import Gap, Identity, Mark, Marked, Origin, Outlook, Reading, Source, absent_beyond
-from mendbay.core.span import Span, SpanSet
+from mendbay.core.span import Span, SpanSet, union
 from mendbay.pair.answers import (
     Lacks,
     Marks,
@@ -17,7 +17,6 @@ from mendbay.pair.answers import (
     marks_of,
     merged_needs,
     most_hopeful,
-    union,
 )
 
 

@@ -6,19 +6,10 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from mendbay.core.source import PartOf, Source
-from mendbay.core.span import Span, SpanSet
+from mendbay.core.span import SameBytes, Span, SpanSet
 from mendbay.pair.assemble import Assembled
 from mendbay.pair.member import Withheld
-from mendbay.pair.standing import MAY_BE_OLDER
 from mendbay.pair.volume import Level
-
-
-@dataclass(frozen=True, slots=True)
-class SameBytes:
-    """Bytes that two drives hold alike: where they begin on each, in the order of the bays asked for."""
-
-    starts: tuple[int, int]
-    length: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +32,7 @@ def same_bytes(
 
     Args:
         volumes: what the drives make; where two speak of the same bytes the first counts.
+        bays: of the two drives, in the order in which `SameBytes.starts` has them.
     """
     taken = (SpanSet(), SpanSet())
     found: list[SameBytes] = []
@@ -55,8 +47,7 @@ def same_bytes(
 
 
 def _of(one: Assembled, bays: tuple[str, str], sector_bytes: int) -> Iterator[SameBytes]:
-    in_doubt = one.stale_bays or any(member.standing in MAY_BE_OLDER for member in one.members)
-    if one.level is not Level.MIRROR or len(one.halves) != 2 or in_doubt:
+    if one.level is not Level.MIRROR or len(one.halves) != 2 or not one.halves_in_step:
         return
     placed = {half.bay: half for half in map(_placed, one.halves) if half is not None}
     if set(placed) != set(bays):

@@ -58,10 +58,6 @@ class Ranking:
     went_own_ways: bool
     parted_at: int | None
 
-    def behind(self) -> tuple[Ranked, ...]:
-        """The members that may hold an older state."""
-        return tuple(one for one in self.members if one.standing in MAY_BE_OLDER)
-
 
 def rank(places: Sequence[Place]) -> Ranking:
     """Ranks the members of one set; equal ones keep their order.

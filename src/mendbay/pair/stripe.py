@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from mendbay.core.source import Identity, Origin, Outlook, Reading, Source, absent_beyond
-from mendbay.core.span import Int64s, Span, SpanSet
+from mendbay.core.span import Int64s, Span, SpanSet, union
 from mendbay.pair.answers import (
     Lacks,
     Marks,
@@ -24,7 +24,6 @@ from mendbay.pair.answers import (
     marks_from,
     marks_of,
     merged_needs,
-    union,
 )
 
 _K = TypeVar("_K")

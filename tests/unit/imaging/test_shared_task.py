@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from mendbay.core.span import Span, SpanSet
-from mendbay.imaging.alike import Alike, Stretch, lower_half, sample
+from mendbay.core.span import SameBytes, Span, SpanSet
+from mendbay.imaging.alike import Alike, lower_half, sample
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.hazard import Condition
-from mendbay.imaging.layout import Want
+from mendbay.imaging.values import Want
 from support.shared_drives import SECTOR, Rig, drive, sectors
 
 SECTORS = 60_000
@@ -238,7 +238,7 @@ def test_half_of_the_bytes_not_of_the_ranges() -> None:
 
 
 def test_several_stretches_map_both_ways() -> None:
-    alike = Alike((Stretch((100, 1000), 50), Stretch((500, 0), 100)))
+    alike = Alike((SameBytes((100, 1000), 50), SameBytes((500, 0), 100)))
     assert alike.across(0, SpanSet([Span(90, 110), Span(590, 700)])) == SpanSet(
         [Span(1000, 1010), Span(90, 100)]
     )

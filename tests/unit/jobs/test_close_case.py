@@ -25,10 +25,11 @@ from mendbay.jobs.close_case import close_case, look_at_closing, outcome_words, 
 from mendbay.jobs.find_donor import agreement_with
 from mendbay.jobs.hand_over_items import release
 from mendbay.jobs.keep_items import add_item
-from mendbay.jobs.keep_stock import add_items, record_swap
+from mendbay.jobs.keep_stock import add_items
 from mendbay.jobs.learn_triage import closed_cases, outcomes, table_numbers, worlds_of
 from mendbay.jobs.quote_case import By, decide, make_quote
 from mendbay.jobs.quote_lines import Wish
+from mendbay.jobs.record_swaps import record_swap
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.triage_case import answer, describe, tell_triage
 from mendbay.outlets.shop_files import ShopFolder

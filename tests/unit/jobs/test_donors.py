@@ -22,26 +22,23 @@ from mendbay.board.swap_odds import ATTRIBUTES, Attribute, Level, Purpose
 from mendbay.board.unique_data import FamilyNote, Need, Seat
 from mendbay.core.errors import LedgerError, NoSuchCase, NoSuchItem, UsageError
 from mendbay.core.note import Note, NoteKind
+from mendbay.jobs.alternatives import accept_alternative, alternatives
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.find_donor import DonorSearch, agreement_with, cautions_before, find_donor
 from mendbay.jobs.import_stock import export_stock, import_stock
 from mendbay.jobs.keep_stock import (
-    accept_alternative,
     add_items,
-    alternatives,
     change_item,
     changes_by_hand,
     free,
     item_named,
     items_to_label,
-    outcomes,
-    record_swap,
     remove,
     reserve,
-    withdraw_swap,
 )
 from mendbay.jobs.know_family import known_families, note_family
 from mendbay.jobs.read_pictures import correct_identifier, read_pictures, tell_board
+from mendbay.jobs.record_swaps import outcomes, record_swap, withdraw_swap
 from mendbay.jobs.take_in import amend_bay
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.outlets.stock_labels import LabelJob, labels_pictures

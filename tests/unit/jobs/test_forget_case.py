@@ -29,11 +29,12 @@ from mendbay.jobs.corrections import lessons
 from mendbay.jobs.forget_case import ForgetPlan, copies_among, plan_forgetting, words_in
 from mendbay.jobs.keep_copies import EXPORT, HAND_BACK, HAND_BACK_BEGUN
 from mendbay.jobs.keep_items import add_item, move_item
-from mendbay.jobs.keep_stock import change_item, free, outcomes, record_swap, reserve
+from mendbay.jobs.keep_stock import change_item, free, reserve
 from mendbay.jobs.learn_triage import AT_CLOSING, closed_cases, table_numbers
 from mendbay.jobs.lessons import tell_lessons
 from mendbay.jobs.measure_board import tell_sheet
 from mendbay.jobs.ports import HeldFile
+from mendbay.jobs.record_swaps import outcomes, record_swap
 from mendbay.jobs.take_in import take_in, tell_case
 from mendbay.jobs.triage_case import tell_triage
 from mendbay.outlets.case_files import CaseCabinet

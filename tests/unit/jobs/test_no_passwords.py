@@ -19,7 +19,7 @@ from mendbay.jobs.case_pictures import keep_pictures
 from mendbay.jobs.close_case import close_case, reopen_case
 from mendbay.jobs.hand_over_items import hand_overs_of, receive, release
 from mendbay.jobs.keep_items import items_of
-from mendbay.jobs.keep_stock import record_swap
+from mendbay.jobs.record_swaps import record_swap
 from mendbay.jobs.triage_case import (
     answer,
     note_about,

@@ -6,34 +6,28 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
-from mendbay.core.span import Span, SpanSet
+from mendbay.core.span import SpanSet
 from mendbay.files.verdict import Verdict
 from mendbay.imaging.hazard import Condition
 from mendbay.imaging.planner import Planner
-from mendbay.jobs.bench import Bench
 from mendbay.jobs.drive_reading import Ending
-from mendbay.jobs.events import Event, Said
 from mendbay.jobs.list_files import list_files
 from mendbay.jobs.one_task import Member, OneTask, Seat
 from mendbay.jobs.other_half import HALVES
-from mendbay.jobs.ports import ImageStore
-from mendbay.jobs.read_drive import DriveAt
 from mendbay.jobs.read_pair import PairResult, read_pair
-from mendbay.jobs.take_in import take_in
 from mendbay.jobs.take_in_form import tell as tell_answer
 from mendbay.outlets.scenario.damage import Faults, write_drive
 from mendbay.outlets.scenario.geometry import Level
-from mendbay.outlets.scenario.scenario import Scenario
-from mendbay.outlets.scenario.small import SmallBase, make_small_scenario
+from mendbay.outlets.scenario.small import SmallBase
 from mendbay.wiring import open_bench
 from support.boxes import small_base
 from support.memory_store import MemoryStore
-from support.promise import PATIENT
+from support.pair_shop import Shop, data_area, shop
 from support.scripted_drive import ScriptedDrive, numbered
 from support.shared_drives import Rig
 
@@ -41,61 +35,6 @@ from support.shared_drives import Rig
 @pytest.fixture(scope="module")
 def base(tmp_path_factory: pytest.TempPathFactory) -> SmallBase:
     return small_base(tmp_path_factory.mktemp("base"))
-
-
-@dataclass
-class Shop:
-    """A bench with a case, the box on it, and what was said."""
-
-    bench: Bench
-    box: Scenario
-    said: list[str] = field(default_factory=list)
-
-    def drives(self, **conditions: Condition) -> list[DriveAt]:
-        return [
-            DriveAt(bay, f"unsteady:{drive}", condition=conditions.get(f"bay_{bay}"))
-            for bay, drive in zip("12", self.box.drives, strict=True)
-        ]
-
-    @contextmanager
-    def images(self) -> Iterator[list[ImageStore]]:
-        case = self.bench.ledger.case(1)
-        stores = [self.bench.images.reopen(case, bay, writable=False) for bay in "12"]
-        try:
-            yield stores
-        finally:
-            for store in stores:
-                store.close()
-
-    def read_of(self) -> list[SpanSet]:
-        """What of each drive is in its image."""
-        with self.images() as stores:
-            return [store.coverage().read for store in stores]
-
-
-@contextmanager
-def shop(
-    tmp_path: Path, base: SmallBase, *, refusals: int = 0, level: Level = Level.MIRROR, parted: bool = False
-) -> Iterator[Shop]:
-    said: list[str] = []
-
-    def tell(event: Event) -> None:
-        if isinstance(event, Said):
-            said.append(event.text)
-
-    box = make_small_scenario(tmp_path / "box", 1, base=base, level=level, parted=parted, refusals=refusals)
-    if not refusals:  # the maker damages some places that belong to no file all the same
-        for bay, drive in enumerate(box.drives):
-            drive.unlink()
-            write_drive(drive, box.images[bay], Faults(SpanSet()), seed=bay, serial=f"S{bay}")
-    with open_bench(tmp_path / "home", tell=tell, assumed=PATIENT) as bench:
-        take_in(bench, "Quillmere Pottery")
-        yield Shop(bench, box, said)
-
-
-def data_area(box: Scenario) -> SpanSet:
-    """What the halves hold alike, in bytes of either drive."""
-    return box.geometry.on_drive(0, SpanSet([Span(0, box.geometry.volume_bytes)]))
 
 
 def test_each_place_of_a_mirror_is_read_from_one_half(tmp_path: Path, base: SmallBase) -> None:

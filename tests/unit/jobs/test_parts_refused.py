@@ -15,9 +15,10 @@ from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.find_donor import cautions_before
-from mendbay.jobs.keep_stock import add_items, outcomes, record_swap, reserve
+from mendbay.jobs.keep_stock import add_items, reserve
 from mendbay.jobs.quote_case import By, decide, make_quote, quotes_of
 from mendbay.jobs.quote_lines import Wish
+from mendbay.jobs.record_swaps import outcomes, record_swap
 from mendbay.jobs.triage_case import answer, tell_triage
 from mendbay.jobs.waiting import wait
 from mendbay.outlets.shop_files import ShopFolder

@@ -22,8 +22,9 @@ from mendbay.core.errors import LedgerError, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.close_case import close_case
-from mendbay.jobs.keep_stock import add_items, record_swap, withdraw_swap
+from mendbay.jobs.keep_stock import add_items
 from mendbay.jobs.lessons import Lessons, lessons_csv, lessons_pdf, number_text, tell_lessons
+from mendbay.jobs.record_swaps import record_swap, withdraw_swap
 from mendbay.jobs.triage_case import answer, note_tried
 from mendbay.jobs.withdraw import subject_of, withdraw
 from mendbay.outlets.shop_files import ShopFolder

@@ -23,9 +23,10 @@ from mendbay.jobs.agenda import tell_turn
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.find_donor import agreement_with
 from mendbay.jobs.gather_signs import PLACE_BYTES, refusals_of
-from mendbay.jobs.keep_stock import add_items, record_swap, withdraw_swap
+from mendbay.jobs.keep_stock import add_items
 from mendbay.jobs.looks import remember
 from mendbay.jobs.measure_board import describe_board, enter
+from mendbay.jobs.record_swaps import record_swap, withdraw_swap
 from mendbay.jobs.take_in import add_bay, take_in
 from mendbay.jobs.take_in_form import tell
 from mendbay.jobs.triage_case import (

@@ -35,6 +35,7 @@ def test_equal_halves_are_in_step_and_make_each_other_whole(states: tuple[bytes,
     opened = open_volume({"1": first, "2": second})
     assert opened.assembled.level is Level.MIRROR
     assert opened.assembled.stale_bays == ()
+    assert opened.assembled.halves_in_step
     reading = opened.system.source.read(Span(8 << 20, 10 << 20))
     assert reading.data == newest[8 << 20 : 10 << 20]
     assert reading.is_complete
@@ -54,7 +55,8 @@ def test_the_half_written_last_is_preferred_and_the_other_proves_nothing(
     }
     opened = open_volume(drives)
     assert opened.assembled.members[0].bay == fresher
-    assert len(opened.assembled.stale_bays) == 1
+    assert opened.assembled.stale_bays == ("2" if fresher == "1" else "1",)
+    assert not opened.assembled.halves_in_step
     reading = opened.system.source.read(Span(8 << 20, 12 << 20))
     assert reading.data == older[8 << 20 : 12 << 20]
     assert reading.marked(Mark.POSSIBLY_OLDER) == SpanSet([Span(8 << 20, 12 << 20)])

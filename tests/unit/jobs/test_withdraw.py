@@ -16,20 +16,16 @@ from mendbay.board.swap_odds import Attribute, Level, Purpose
 from mendbay.board.unique_data import FamilyNote, Need, Seat
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.core.note import Note, NoteKind
+from mendbay.jobs.alternatives import (
+    accept_alternative,
+    accepted,
+    alternatives,
+    withdraw_alternative,
+)
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.corrections import lessons, unlearn
 from mendbay.jobs.find_donor import agreement_with, find_donor
-from mendbay.jobs.keep_stock import (
-    accept_alternative,
-    accepted,
-    add_items,
-    alternatives,
-    outcomes,
-    record_swap,
-    reserve,
-    withdraw_alternative,
-    withdraw_swap,
-)
+from mendbay.jobs.keep_stock import add_items, reserve
 from mendbay.jobs.know_family import known_families, note_family, withdraw_family
 from mendbay.jobs.learn_rom import families, family_named, learn_family, unlearn_dump
 from mendbay.jobs.read_pictures import (
@@ -39,6 +35,7 @@ from mendbay.jobs.read_pictures import (
     tell_board,
     withdraw_picture,
 )
+from mendbay.jobs.record_swaps import outcomes, record_swap, withdraw_swap
 from mendbay.jobs.withdraw import REASON_LIMIT
 from mendbay.outlets.shop_files import ShopFolder
 from support.board_bench import ToldPictures, starting

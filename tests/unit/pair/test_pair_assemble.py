@@ -68,6 +68,7 @@ def pair(
 def test_halves_in_step_make_a_mirror_without_marks() -> None:
     made = assemble(pair(superblock(0), superblock(1)))
     assert (made.level, made.bays, made.stale_bays, made.parted_at) == (Level.MIRROR, ("1", "2"), (), None)
+    assert made.halves_in_step
     assert made.is_complete
     assert made.freshness == ("Bay 1 and bay 2 are in step: 4 812 events each",)
     reading = made.volume.read(Span(0, 2 * MIB))
@@ -93,13 +94,20 @@ def test_a_hole_is_filled_from_the_other_half_and_marked() -> None:
 def test_one_event_behind_is_in_step() -> None:
     made = assemble(pair(superblock(0), superblock(1, events=4811)))
     assert made.stale_bays == ()
+    assert made.halves_in_step
     assert "one behind counts as in step" in made.freshness[0]
 
 
 def test_two_events_behind_is_behind() -> None:
     made = assemble(pair(superblock(0), superblock(1, events=4810)))
     assert made.stale_bays == ("2",)
+    assert not made.halves_in_step
     assert made.freshness[0].startswith("Bay 1 is fresher: 4 812 events against 4 810")
+
+
+def test_one_half_alone_is_in_step_with_nothing() -> None:
+    made = assemble({"1": pair(superblock(0), superblock(1))["1"]})
+    assert (made.level, made.stale_bays, made.halves_in_step) == (Level.MIRROR, (), False)
 
 
 def test_one_event_behind_but_listed_as_failed_is_behind() -> None:

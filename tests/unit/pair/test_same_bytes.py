@@ -5,12 +5,12 @@ from __future__ import annotations
 import pytest
 
 from mendbay.core.source import PartOf
-from mendbay.core.span import Span, SpanSet
+from mendbay.core.span import SameBytes, Span, SpanSet
 from mendbay.pair.assemble import Assembled, Member, assemble
 from mendbay.pair.md import ROLE_FAULTY, Superblock
 from mendbay.pair.mirror import Half, Mirror
 from mendbay.pair.raid10 import FAR_2, OFFSET_2, TWO_MEMBER_LAYOUTS
-from mendbay.pair.same_bytes import SameBytes, same_bytes
+from mendbay.pair.same_bytes import same_bytes
 from mendbay.pair.volume import Level
 from support.box import MIB, drive, member_bytes, superblock
 from support.sources import MemorySource, numbered

@@ -22,24 +22,20 @@ from mendbay.core.money import cost_text, read_cost
 from mendbay.core.quantity import chance_text, count_text
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
+from mendbay.jobs.alternatives import Accepted, accept_alternative, accepted, withdraw_alternative
 from mendbay.jobs.find_donor import DonorSearch, agreement_with, cautions_before, find_donor
 from mendbay.jobs.import_stock import Imported, export_stock, import_stock
 from mendbay.jobs.keep_stock import (
-    Accepted,
-    accept_alternative,
-    accepted,
     add_items,
     change_item,
     changes_by_hand,
     free,
     item_named,
     items_to_label,
-    record_swap,
     remove,
     reserve,
-    withdraw_alternative,
-    withdraw_swap,
 )
+from mendbay.jobs.record_swaps import record_swap, withdraw_swap
 from mendbay.wiring import open_bench, shop_files, stock_labels, write_new_file
 
 PURPOSES = {"board": Purpose.BOARD_SWAP, "heads": Purpose.HEAD_TRANSPLANT}
