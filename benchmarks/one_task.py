@@ -16,8 +16,8 @@ from dataclasses import dataclass
 from statistics import median
 
 from mendbay.core.coverage import Coverage
-from mendbay.core.span import Span, SpanSet
-from mendbay.imaging.alike import Alike, Stretch, sample
+from mendbay.core.span import SameBytes, Span, SpanSet
+from mendbay.imaging.alike import Alike, sample
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.hazard import HAZARDS, Condition
@@ -91,7 +91,7 @@ def together(drives: tuple[Drive, Drive], sectors: int) -> Cost:
     task = SharedTask(
         (drives[0].planner, drives[1].planner),
         (PER_SECOND, PER_SECOND),
-        Alike((Stretch((0, 0), size),)),
+        Alike((SameBytes((0, 0), size),)),
         sample(SpanSet([Span(0, size)]), 1),
         WEIGHT_SAMPLE,
     )

@@ -16,8 +16,6 @@ SAMPLE_BYTES = 1 << 20
 LEAST_SAMPLES = 16
 _BLOCK = 4096
 
-Stretch = SameBytes  # what benchmarks/one_task.py calls it
-
 
 @dataclass(frozen=True)
 class Alike:
