@@ -15,8 +15,8 @@ from imaging_yield.simulated_drive import Answer, SimulatedDrive
 from mendbay.imaging.attempt import Attempt
 from mendbay.imaging.attempt import Outcome as Ending
 
-SPENT_AT_MOST = -math.log(0.02)
-"""A run ends when the drive is alive with a chance of 2 % only."""
+SPENT_AT_MOST = -math.log(0.05)
+"""A run ends when the drive is alive with a chance of 5 % only; what it might still give counts for none."""
 MOST_READS = 400_000
 PARTS = ("seek", "redone", "search", "single", "again", "hang", "pause")
 """Where powered time goes besides transfer: seeks and commands; transfers before a sector not given, to be

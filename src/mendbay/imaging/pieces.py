@@ -88,6 +88,12 @@ class Region:
         if len(self.heap) > 4 * len(self.pieces) + 64:  # mostly pieces that are gone or scored anew
             self.push_all(score)
 
+    def push_as(self, piece: Piece, score: float) -> None:
+        """Puts a piece into the heap with a score taken for its own until it comes up."""
+        self.version += 1
+        piece.version = self.version
+        heapq.heappush(self.heap, (-score, piece.start, piece.version))
+
     def push_all(self, score: Score) -> None:
         """Scores every piece anew."""
         self.heap = [(-score(one).score, one.start, one.version) for one in self.pieces.values()]
@@ -251,12 +257,19 @@ class Pieces:
         """Whether a region was ever opened."""
         return number in self._begun
 
-    def add(self, piece: Piece) -> Region:
-        """Adds a piece; returns its region."""
+    def add(self, piece: Piece, taken_for: float | None = None) -> Region:
+        """Adds a piece; returns its region.
+
+        Args:
+            taken_for: the score it has until it comes up; else it is scored at once.
+        """
         region = self.region(piece.start // REGION)
         insort(region.starts, piece.start)
         region.pieces[piece.start] = piece
-        region.push(piece, self._score)
+        if taken_for is None:
+            region.push(piece, self._score)
+        else:
+            region.push_as(piece, taken_for)
         return region
 
     def remove(self, piece: Piece) -> Region:

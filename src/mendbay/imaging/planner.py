@@ -46,6 +46,8 @@ _PIECES_WITHIN = 64
 _PACE_CHANGE = 0.1
 """When the pace has changed by this share, all scores are made anew, not one by one as they come up."""
 _PIECES_PROMISED = 8
+_NEAR = 2_048
+"""Sectors beyond which one good read more tells little of a piece; a region given in part is scored anew."""
 _NOTHING = SpanSet()
 
 
@@ -429,18 +431,25 @@ class Planner:
         region = self._pieces.remove(piece)
         self._scoring.head = choice.stop
         for first, last in ((piece.start, choice.start), (choice.stop, piece.stop)):
-            if first < last:
-                self._pieces.add(piece.part(first, last))
+            if first < last:  # what comes of this read decides its score
+                self._pieces.add(piece.part(first, last), choice.score)
         self._out[choice.start] = piece.part(choice.start, choice.stop)
-        self._push(region)
+        if region.pieces:
+            self._push_as(region, choice.score)
         return Span(choice.start * self._sector, min(choice.stop * self._sector, self._size))
 
     def _push(self, region: Region) -> None:
         """Puts a region into the heap with the score it has now."""
-        stamp = self._stamps[region.number] = self._stamps.get(region.number, 0) + 1
         top = region.best(self._scoring.best)
-        if top is not None:
-            heapq.heappush(self._heap, (-top[1].score, region.number, stamp))
+        if top is None:
+            self._stamps[region.number] = self._stamps.get(region.number, 0) + 1
+        else:
+            self._push_as(region, top[1].score)
+
+    def _push_as(self, region: Region, score: float) -> None:
+        """Puts a region into the heap with a score taken for its own until it comes up."""
+        stamp = self._stamps[region.number] = self._stamps.get(region.number, 0) + 1
+        heapq.heappush(self._heap, (-score, region.number, stamp))
         if len(self._heap) > 2 * self._layout.regions + 1000:
             self._heap = [one for one in self._heap if self._stamps.get(one[1], 0) == one[2]]
             heapq.heapify(self._heap)
@@ -552,6 +561,8 @@ class Planner:
     def _look_again_beside(self, piece: Piece) -> None:
         """A good read raises the scores beside it; a heap finds only falling ones by itself."""
         for other in self._pieces.nearest(piece.start, piece.stop):
+            if max(other.start - piece.stop, piece.start - other.stop) > _NEAR:
+                continue
             other.seen = NEVER_SEEN
             region = self._pieces.region(other.start // REGION)
             region.push(other, self._scoring.best)
