@@ -42,6 +42,7 @@ class Density:
 
     def __init__(self, sectors: int, bad_share: float, given: GivenPlaces, slow: Slowness) -> None:
         self._assumed = bad_share
+        self._before = (0, 0.0)
         self._given = given
         self._slow = slow
         self._tried = 0
@@ -72,7 +73,15 @@ class Density:
     @property
     def share(self) -> float:
         """The estimate for the whole drive."""
-        return (self._found + _DRIVE_STRENGTH * self._assumed) / (self._tried + _DRIVE_STRENGTH)
+        tried, found = self._before
+        return (max(0.0, self._found - found) + _DRIVE_STRENGTH * self._assumed) / (
+            self._tried - tried + _DRIVE_STRENGTH
+        )
+
+    def take(self, share: float) -> None:
+        """Goes on with another estimate for the whole drive; what is noted from now on moves it."""
+        self._assumed = share
+        self._before = (self._tried, self._found)
 
     @property
     def tried_sectors(self) -> int:
@@ -144,6 +153,12 @@ class Density:
         """How many sectors between two places were decided, to whole cells."""
         cells = np.frombuffer(self._tried_in_cell, dtype=np.int32)[1:-1]
         return int(cells[low // CELL : -(-high // CELL)].sum(dtype=np.int64))
+
+    def runs_between(self, low: int, high: int) -> int:
+        """In about how many runs the sectors decided between two places lie: those that end inside a cell are
+        counted by their ends. At least 1."""
+        cells = np.frombuffer(self._tried_in_cell, dtype=np.int32)[1:-1][low // CELL : -(-high // CELL)]
+        return 1 + int(np.count_nonzero((cells > 0) & (cells < CELL))) // 2
 
     def whole_cells(self, low: int, high: int) -> npt.NDArray[np.float64]:
         """Middles of the cells between two places that were mostly given, and nothing of them refused."""

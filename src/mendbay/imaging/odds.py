@@ -15,13 +15,14 @@ from dataclasses import dataclass
 from mendbay.core.span import SpanSet
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.band_map import BandMap, BandStretch
+from mendbay.imaging.chain_fit import ChainFit
 from mendbay.imaging.changes import Changes
 from mendbay.imaging.density import BLOCK_CELLS, CELL, Density
 from mendbay.imaging.given_places import GivenPlaces
 from mendbay.imaging.retries import Retries
 from mendbay.imaging.runs import BadRuns, Sign
 from mendbay.imaging.slowness import Slowness
-from mendbay.imaging.stretches import learn_runs
+from mendbay.imaging.stretches import learn_stretches
 
 _SIZE_FACTOR = 1.4
 _RARE = 10.0
@@ -117,10 +118,7 @@ class Evidence:
         expected = self.assumed.command_seconds + (stop - start) * self.sector_seconds
         slow = self.slow.given(start, stop, seconds, expected + self.assumed.seek_seconds)
         if self._refusals > 4:
-            view = self.look(start, stop)
-            if self._is_probe(view):
-                self.runs.probed(0.0)
-            self._weigh_bands(view, start, stop, given=True)
+            self._weigh_bands(self.look(start, stop), start, stop, given=True)
         self.damage.tried(start, stop)
         self.given_places.add(start, stop)
         # Outer tracks are faster than inner ones: the pace follows the drive as it goes.
@@ -139,16 +137,9 @@ class Evidence:
         self.slow.refused(start, stop)
         view = self.look(start, stop, closely=True)
         share = self._run_share(view, start, stop)
-        if self._is_probe(view):
-            self.runs.probed(share)
         self._weigh_bands(view, start, stop, given=False)
         self.damage.refused(start, stop, 1 - share)
         self._weigh_changes()
-
-    def _is_probe(self, view: Outlook) -> bool:
-        """Whether nothing told of the place before it was read, so that it speaks for the whole drive."""
-        level = self.runs.stationary
-        return min(view.before, view.behind) > 0.8 * level and max(view.before, view.behind) < 1.2 * level
 
     def _weigh_bands(self, view: Outlook, start: int, stop: int, given: bool) -> None:
         """Holds the bands against the chain by how well each foretold a read."""
@@ -185,12 +176,18 @@ class Evidence:
         if self._since_learned < max(min(marks // 4, _LEARN_EVERY), marks // _LEARN_SHARE, 2):
             return False
         self._since_learned = 0
-        learn_runs(self.runs, self.damage, self.given_places)
+        found = self.explained()
+        self.runs.take(found)
+        self.damage.take(found.density)
         banded = self.bands.learn(self.damage, self.given_places, self._latest)
         self._latest = []
         if banded:
             self._changes.everywhere()
         return self._weigh_changes() or banded
+
+    def explained(self) -> ChainFit:
+        """The likeliest explanation of all outcomes so far; takes some hundredths of a second."""
+        return learn_stretches(self.damage, self.given_places, self.sectors, self.assumed.bad_share)
 
     def _weigh_changes(self) -> bool:
         """Whether what holds for the whole drive has changed so much that every score is stale."""

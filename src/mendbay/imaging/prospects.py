@@ -15,7 +15,6 @@ from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.layout import Layout
 from mendbay.imaging.odds import Evidence, Outlook
 from mendbay.imaging.pieces import Choice, Piece, Pieces
-from mendbay.imaging.runs import GOOD_SECTORS
 
 _DRAWN = 1_000
 """Pieces that are weighed; more change little and cost time."""
@@ -46,9 +45,9 @@ def prospects(
 class _Calm:
     """Land where nothing was refused nearby.
 
-    The planner learns how often bad stretches begin from what is refused; as long as nothing is, it keeps
-    what it assumed, which changes no order, but would promise a healthy drive's owner little. Here every
-    sector that was tried counts against bad stretches from the first one on.
+    The planner learns how long stretches are from what is refused; as long as nothing is, it keeps what it
+    assumed, which changes no order, but would promise a healthy drive's owner little. Here everything given
+    counts as well.
 
     Attributes:
         enter: chance that a bad stretch begins at a sector.
@@ -62,10 +61,8 @@ class _Calm:
 
     @classmethod
     def of(cls, evidence: Evidence) -> _Calm:
-        marks = len(evidence.damage.bad) + len(evidence.damage.ranges)
-        seen = (1 + marks) / (GOOD_SECTORS + evidence.damage.tried_sectors)
-        enter = min(evidence.runs.enter, seen)
-        return cls(enter, enter / (enter + evidence.runs.leave), evidence.damage.share)
+        found = evidence.explained()
+        return cls(found.enter, found.enter / (found.enter + found.leave), found.density)
 
     def chance(self, sectors: int, *, known_good: bool) -> float:
         """That a read is given; `known_good` where what lies before it was."""

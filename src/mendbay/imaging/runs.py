@@ -8,15 +8,14 @@ form, the chance that a whole read stays in the good state (the bridge of a two-
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
 
+from mendbay.imaging.chain_fit import ChainFit
+
 GOOD_SECTORS, _BAD_SECTORS = 400_000.0, 1_500.0
-_SHARE_REFUSED, _SHARE_STRENGTH = 0.9, 10.0
+_SHARE_REFUSED = 0.9
 # Mean lengths of good and bad stretches and the share refused inside a bad one, before anything is known:
 # own choice from simulated trials, no source. They are soon outweighed by what the drive shows.
-_STRENGTH = 1.0
-_PROBE_STRENGTH = 8.0
 LIMIT = 12.0
 """Log odds are held within this much: nothing a drive says is certain."""
 GOOD_SECTOR_ODDS = 0.998
@@ -53,35 +52,15 @@ class BadRuns:
         self.leave = 1 / bad_sectors
         self.refused_share = _SHARE_REFUSED
         self._settle()
-        self._probes = 0.0
-        self._probes_bad = 0.0
 
     def _settle(self) -> None:
         self.stationary = self.enter / (self.enter + self.leave)
 
-    def probed(self, bad: float) -> None:
-        """Notes a read at a place of which nothing was known: how far it spoke for a bad stretch, 0 to 1."""
-        self._probes += 1
-        self._probes_bad += bad
-
-    def learn(self, good_sectors: float, bad_lengths: Iterable[float], refused: float, given: float) -> None:
-        """Estimates the chain anew.
-
-        Args:
-            good_sectors: sectors seen outside bad stretches.
-            bad_lengths: length of every bad stretch seen, in sectors.
-            refused, given: single sectors refused and given inside them.
-        """
-        lengths = list(bad_lengths)
-        count = len(lengths) + _STRENGTH
-        self.enter = count / (good_sectors + _STRENGTH * GOOD_SECTORS)
-        self.leave = count / (sum(lengths) + _STRENGTH * _BAD_SECTORS)
+    def take(self, found: ChainFit) -> None:
+        """Goes on with another estimate of the chain."""
+        self.enter, self.leave = found.enter, found.leave
+        self.refused_share = found.refused_share
         self._settle()
-        level = (self._probes_bad + _PROBE_STRENGTH * self.stationary) / (self._probes + _PROBE_STRENGTH)
-        self.enter = min(0.1, self.leave * level / (1 - level))
-        self._settle()
-        bad = refused + _SHARE_STRENGTH * _SHARE_REFUSED
-        self.refused_share = min(0.995, bad / (refused + given + _SHARE_STRENGTH))
 
     def given_sign(self, start: int, stop: int) -> Sign:
         """The sign of sectors that were given."""

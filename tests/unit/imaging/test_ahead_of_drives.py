@@ -87,8 +87,8 @@ def test_what_is_wanted_is_told_apart_and_an_untouched_drive_is_told_whole() -> 
     wanted = SpanSet([Span(300_000 * 512, 310_000 * 512)])
     planner.reweigh([Want(wanted, WEIGHT_WANTED)], WEIGHT_REST)
     ahead = planner.ahead(3600.0)
-    assert ahead.wanted_sectors == pytest.approx(10_000, rel=0.03)
-    assert ahead.rest_sectors == pytest.approx(SECTORS - 10_000, rel=0.06)
+    assert ahead.wanted_sectors == pytest.approx(10_000, rel=0.1)
+    assert ahead.rest_sectors == pytest.approx(SECTORS - 10_000, rel=0.1)
     planner.reweigh([Want(wanted, WEIGHT_WANTED)], 0.0)
     assert planner.ahead(3600.0, 0.0).rest_sectors == 0
 

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from mendbay.imaging.chain_fit import ChainFit
 from mendbay.imaging.runs import BadRuns
 
 chances = st.floats(0.001, 0.999)
@@ -79,21 +80,12 @@ def test_a_single_refusal_between_good_land_is_no_stretch() -> None:
     assert runs.message(1_105, row) > 0.95
 
 
-def test_the_chain_learns_lengths_and_how_much_is_refused_inside() -> None:
+def test_it_goes_on_with_another_estimate() -> None:
     runs = BadRuns()
-    runs.learn(5_000_000, [4_000.0] * 50, refused=300, given=700)
-    assert 1 / runs.leave == pytest.approx(4_000, rel=0.05)
-    assert 1 / runs.enter == pytest.approx(100_000, rel=0.1)
-    assert runs.refused_share == pytest.approx(0.3, abs=0.02)
-
-
-def test_reads_at_unknown_places_tell_how_much_of_the_drive_is_bad() -> None:
-    runs = BadRuns()
-    for _ in range(100):
-        runs.probed(1.0)
-        runs.probed(0.0)
-    runs.learn(100_000, [20_000.0] * 5, refused=0, given=0)
-    assert runs.stationary == pytest.approx(0.5, abs=0.03)
+    runs.take(ChainFit(enter=1 / 9_000, leave=1 / 1_000, refused_share=0.3, density=1e-4))
+    assert runs.stationary == pytest.approx(0.1)
+    assert runs.fade(1.0, 1e9) == pytest.approx(0.1)
+    assert runs.given_sign(0, 10).log_odds == pytest.approx(10 * math.log(0.7 / 0.998))
 
 
 def test_the_sign_of_given_sectors_is_held_within_the_limit() -> None:

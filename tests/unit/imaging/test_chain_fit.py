@@ -1,0 +1,152 @@
+"""Good and bad stretches estimated from what was given and refused: against drives drawn by the same law, and
+the likelihood against one that walks sector by sector."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+
+from mendbay.imaging.chain_fit import Seen, fit, log_likelihood
+from mendbay.imaging.density import Density
+from mendbay.imaging.given_places import GivenPlaces
+from mendbay.imaging.slowness import Slowness
+from mendbay.imaging.stretches import learn_stretches
+
+SECTORS = 1 << 20
+
+
+def drawn(seed: int, good: float, bad: float, refused_share: float, density: float) -> np.ndarray:
+    """Which sectors of a drive refuse."""
+    chance = np.random.default_rng(seed)
+    refuses = chance.random(SECTORS) < density
+    at = int(chance.exponential(good))
+    while at < SECTORS and bad:
+        length = max(1, int(chance.exponential(bad)))
+        inside = refuses[at : at + length]
+        inside |= chance.random(inside.size) < refused_share
+        at += length + max(1, int(chance.exponential(good)))
+    return refuses
+
+
+def read(refuses: np.ndarray, seed: int, reads: int, size: int) -> tuple[Density, GivenPlaces]:
+    """What so many reads at places drawn by chance bring; in some refused ones a few sectors are asked for
+    singly."""
+    chance = np.random.default_rng([seed, 9])
+    nothing = np.empty(0, np.int64)
+    given, slow = GivenPlaces(nothing, nothing), Slowness()
+    damage = Density(SECTORS, 2e-5, given, slow)
+    for place in np.sort(chance.choice(SECTORS // size, reads, replace=False)).tolist():
+        start, stop = place * size, (place + 1) * size
+        if not refuses[start:stop].any():
+            given.add(start, stop)
+            damage.tried(start, stop)
+            continue
+        few = chance.random() < 0.3
+        for one in range(start, start + 24) if few else ():
+            if refuses[one]:
+                damage.refused(one, one + 1, 1.0)
+            else:
+                given.add(one, one + 1)
+                damage.tried(one, one + 1)
+        first = start + 24 if few else start
+        if refuses[first:stop].any():
+            damage.refused(first, stop, 1.0)
+    return damage, given
+
+
+def test_lone_bad_sectors_are_no_stretches_however_many_long_reads_they_spoil() -> None:
+    for seed in range(4):
+        damage, given = read(drawn(seed, 1.0, 0.0, 0.0, 1e-3), seed, 1_500, 256)
+        found = learn_stretches(damage, given, SECTORS, 2e-5)
+        assert found.enter * 256 < 0.15 * (256 * 1e-3)  # nearly all refusals are for lone sectors
+        assert found.density == pytest.approx(1e-3, rel=0.6)
+
+
+@pytest.mark.parametrize(("good", "bad"), [(30_000, 10_000), (30_000, 30_000), (120_000, 4_000)])
+def test_dead_stretches_are_told_from_reads_at_places_drawn_by_chance(good: float, bad: float) -> None:
+    shares, lengths = [], []
+    for seed in range(6):
+        refuses = drawn(seed, good, bad, 1.0, 2e-5)
+        found = learn_stretches(*read(refuses, seed, 1_200, 256), SECTORS, 2e-5)
+        shares.append(found.enter / (found.enter + found.leave) / (bad / (good + bad)))
+        lengths.append(1 / found.leave / bad)
+        assert found.refused_share > 0.6
+    assert 0.6 < np.median(shares) < 1.6
+    assert 0.4 < np.median(lengths) < 2.5
+
+
+def test_a_weak_head_is_told_from_a_dead_one() -> None:
+    for seed in range(4):
+        weak = learn_stretches(
+            *read(drawn(seed, 30_000, 15_000, 0.08, 2e-5), seed, 1_200, 256), SECTORS, 2e-5
+        )
+        dead = learn_stretches(*read(drawn(seed, 30_000, 15_000, 1.0, 2e-5), seed, 1_200, 256), SECTORS, 2e-5)
+        assert weak.refused_share < 0.25
+        assert dead.refused_share > 0.75
+
+
+def test_nothing_seen_leaves_what_was_assumed_and_a_healthy_drive_makes_it_small() -> None:
+    nothing = np.empty(0, np.int64)
+    given = GivenPlaces(nothing, nothing)
+    damage = Density(SECTORS, 2e-5, given, Slowness())
+    before = learn_stretches(damage, given, SECTORS, 2e-5)
+    assert before.density == pytest.approx(2e-5, rel=1.0)
+    given.add(0, SECTORS)
+    damage.tried(0, SECTORS)
+    after = learn_stretches(damage, given, SECTORS, 2e-5)
+    assert after.enter < 2e-6
+    assert after.enter < before.enter / 10
+    assert after.density < 5e-6
+
+
+def walked(kinds: str, enter: float, leave: float, refused: float, density: float) -> float:
+    """Log likelihood sector by sector: `g` given, `r` refused, `.` nobody asked."""
+    state = np.array([leave, enter]) / (enter + leave)
+    moves = np.array([[1 - enter, enter], [leave, 1 - leave]])
+    total = 0.0
+    for kind in kinds:
+        gives = {"g": (1 - density, 1 - refused), "r": (density, refused), ".": (1.0, 1.0)}[kind]
+        state = (state * gives) @ moves
+        total += float(np.log(state.sum()))
+        state = state / state.sum()
+    return total
+
+
+def test_the_likelihood_is_that_of_walking_sector_by_sector() -> None:
+    """Single sectors, so that the walk needs no sum over where in a range the bad one lies."""
+    kinds = "gggg....rr..gg....r......gggggg...rrr.ggg"
+    rows: list[tuple[int, int, int, int]] = []
+    unread = 0
+    for kind, group in itertools.groupby(kinds):
+        length = len(list(group))
+        if kind == ".":
+            unread = length
+        elif kind == "g":
+            rows.append((unread, length, 1, 0))
+            unread = 0
+        else:
+            rows += [(unread, 0, 0, 1), *[(0, 0, 0, 1)] * (length - 1)]
+            unread = 0
+    columns = np.array(rows, dtype=float).T
+    begins = np.zeros(len(rows), dtype=np.bool_)
+    seen = Seen(
+        columns[0], columns[1], columns[2].astype(np.int64), columns[3], np.ones(len(rows), int), begins
+    )
+    grid, found = log_likelihood(seen, 2e-5)
+    for index in range(0, found.size, 41):
+        enter, leave = float(grid.enter[index]), float(grid.leave[index])
+        if max(enter, leave) > 0.004:
+            continue  # states that change within a given stretch are left out, which counts for little below
+        true = walked(kinds, enter, leave, float(grid.refused[index]), float(grid.density[index]))
+        assert found[index] == pytest.approx(true, abs=0.5)
+
+
+def test_fit_is_the_mean_of_its_grid_by_weight() -> None:
+    nothing, one = np.zeros(1, dtype=np.bool_), np.ones(1, dtype=np.int64)
+    seen = Seen(np.array([100.0]), np.array([5_000.0]), one, np.array([0.0]), one, nothing)
+    grid, found = log_likelihood(seen, 2e-5)
+    weight = np.exp(grid.log_prior + found)
+    mean = float((weight / weight.sum()) @ grid.refused)
+    assert fit(seen, 2e-5).refused_share == pytest.approx(mean)
