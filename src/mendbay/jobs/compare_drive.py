@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from mendbay.case.records import Facts
-from mendbay.core.errors import DriveDied, DriveVanished
+from mendbay.core.errors import DriveDied, DriveVanished, MendbayError
 from mendbay.core.quantity import count_text
 from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.attempt import Outcome
@@ -65,7 +65,11 @@ def compare_drive(
     image_of(bench, number, drive.bay, writable=False).close()  # `opened` would make one
     require_power(bench, number, [drive.bay], although, reading=True)
     with opened(bench, number, drive) as one:
-        result = _read_again(bench, one, seconds)
+        try:
+            result = _read_again(bench, one, seconds)
+        except MendbayError as trouble:
+            bench.note(number, "imaging", f"Bay {drive.bay}: {trouble.what}")
+            raise
     unlike = SpanSet(found.span for found in result.differences).total_bytes
     text = (
         f"Drive of bay {drive.bay} read again: {count_text(result.compared_bytes)} bytes compared with the "

@@ -147,7 +147,14 @@ def read(
         say_unsettled(screen, bench, case)
         say_cautions(screen, DRIVE)
         drive = DriveAt(bay, source, adapter, DriveCondition(condition).bears_questions and not ask_nothing)
-        result = read_drive(bench, case, drive, seconds=seconds, although=although)
+        result = read_drive(
+            bench,
+            case,
+            drive,
+            seconds=seconds,
+            although=although,
+            broken_off=lambda result: screen.say(wording.read_result_text(result)),
+        )
     if result.ending is Ending.STOPPED:
         screen.say(wording.read_result_text(result))
         raise Interrupted("Stopped; everything read so far is kept.", "Run the same command again to go on.")

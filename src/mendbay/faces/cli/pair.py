@@ -166,6 +166,7 @@ def read(
             both_whole=both_whole,
             waive_unallocated=waive_unallocated,
             although=although,
+            broken_off=lambda results: screen.say("\n".join(map(wording.read_result_text, results))),
         )
     screen.answer(pair_json(result), pair_text(result, case))
     if only_wanted:
