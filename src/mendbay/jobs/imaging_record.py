@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from mendbay.core.coverage import Coverage
 from mendbay.core.csv_cells import csv_bytes
-from mendbay.core.errors import NoSuchCase
+from mendbay.core.errors import MendbayError, NoSuchCase
 from mendbay.core.source import Identity
 from mendbay.core.span import SpanSet
 from mendbay.imaging.adapters import SecondChance, second_chances
@@ -15,6 +15,9 @@ from mendbay.imaging.lacking import Lacking, lacking
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.ports import ImageStore, Run
 from mendbay.jobs.remembered import remembered
+
+DEVICES = "/dev/"
+"""Where block devices are."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +69,26 @@ def image_of(bench: Bench, number: int, bay: str, *, writable: bool) -> ImageSto
             f"Bay {bay} of case {number} has no image.", "Read the drive first: mendbay drive read."
         )
     return bench.images.reopen(case, bay, writable=writable)
+
+
+def was_read_from_device(bench: Bench, number: int, bay: str) -> bool:
+    """Whether the image of a bay was read from a block device before; False also where there is none, or it
+    cannot be looked at.
+
+    Raises:
+        CaseForgotten, NoSuchCase: there is no such case any more.
+    """
+    case = remembered(bench, number)
+    if not bench.images.exists(case, bay):
+        return False
+    try:
+        store = bench.images.reopen(case, bay, writable=False)
+    except MendbayError:
+        return False
+    try:
+        return any(run.source.startswith(DEVICES) for run in store.runs())
+    finally:
+        store.close()
 
 
 def _record(bay: str, store: ImageStore) -> ImagingRecord:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -133,6 +134,31 @@ def read_drive(
                 broken_off(result)
             raise
         return finish(bench, number, one, ending)
+
+
+def foresee_drives(bench: Bench, number: int, drives: Sequence[tuple[str, str]]) -> None:
+    """Passes where the drives, each a bay and where it is, can be read as drives of the case, as far as that
+    shows before one is opened; for what is said before.
+
+    Raises:
+        UsageError: a label or a third bay, or one drive or bay twice.
+        SourceError or one of its kinds: a drive cannot be used.
+        NoSuchCase, CaseForgotten: there is no such case any more.
+    """
+    remembered(bench, number)
+    seen: dict[str, str] = {}
+    for bay, where in drives:
+        if bay in seen.values():
+            raise UsageError("Two drives were given for one bay.", "Give each bay once.")
+        Bay(number, bay)
+        _refuse_third_bay(bench, number, bay)
+        name = os.path.realpath(bench.drives.look(where).name)
+        if name in seen:
+            raise UsageError(
+                f"Bay {seen[name]} and bay {bay} are given the same drive, {name}.",
+                "Name the drive of each bay; leave out a bay whose drive is not at hand.",
+            )
+        seen[name] = bay
 
 
 @contextmanager

@@ -8,7 +8,6 @@ read before anything else. The halves of a mirror in step are read as one task, 
 
 from __future__ import annotations
 
-import os
 import threading
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -17,7 +16,7 @@ from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
 
-from mendbay.core.errors import CannotAssemble, Interrupted, MendbayError, NoFileSystem, UsageError
+from mendbay.core.errors import CannotAssemble, Interrupted, MendbayError, NoFileSystem
 from mendbay.core.quantity import counted
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.verdict import Verdict
@@ -39,6 +38,7 @@ from mendbay.jobs.read_drive import (
     ReadResult,
     finish,
     finish_broken_off,
+    foresee_drives,
     opened,
     say_asked_anew,
     unheard,
@@ -184,13 +184,11 @@ def read_pair(
         ForeignImage, DamagedCheckpoint: nothing was begun.
         Interrupted: stopped by hand; everything read is kept.
     """
-    if len({drive.bay for drive in drives}) != len(drives):
-        raise UsageError("Two drives were given for one bay.", "Give each bay once.")
+    foresee_drives(bench, number, [(drive.bay, drive.where) for drive in drives])
     require_power(bench, number, [drive.bay for drive in drives], although, reading=True)
     wishes = Wishes(bench, number, tuple(patterns))
     bench = _for_threads(bench)
     with ExitStack() as stack:
-        _refuse_same(bench, drives)
         lanes = [_Lane(bench, stack.enter_context(opened(bench, number, drive))) for drive in drives]
         stack.enter_context(_summed_up(bench, number, lanes, broken_off))
         volume = _volume_of(bench, number, lanes, both_whole=both_whole)
@@ -419,19 +417,6 @@ def _missing(lanes: Sequence[_Lane], task: OneTask | None, *, waived_too: bool) 
         seen = lacks
         total += lacks.total_bytes
     return total
-
-
-def _refuse_same(bench: Bench, drives: Sequence[DriveAt]) -> None:
-    """One drive given for two bays would be read twice and taken for a mirror of itself."""
-    seen: dict[str, str] = {}
-    for drive in drives:
-        name = os.path.realpath(bench.drives.look(drive.where).name)
-        if name in seen:
-            raise UsageError(
-                f"Bay {seen[name]} and bay {drive.bay} are given the same drive, {name}.",
-                "Name the drive of each bay; leave out a bay whose drive is not at hand.",
-            )
-        seen[name] = drive.bay
 
 
 def _for_threads(bench: Bench) -> Bench:

@@ -10,12 +10,12 @@ import click
 from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces import wording
-from mendbay.faces.cli.caution_words import DRIVE, say_cautions
+from mendbay.faces.cli.caution_words import say_drive_cautions
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.imaging.drive_findings import DriveAnswers, Weight
 from mendbay.imaging.identify import DriveIdentity
 from mendbay.imaging.smart import NAMES, Attribute
-from mendbay.jobs.ask_drive import DriveFacts, InCase, ask_drive
+from mendbay.jobs.ask_drive import DriveFacts, InCase, ask_drive, foresee_asking
 from mendbay.jobs.power_permit import Although
 from mendbay.wiring import open_bench
 
@@ -67,9 +67,10 @@ def facts(
     """
     if (case is None) != (not bay):
         raise UsageError("A case needs the bay, and a bay the case.", "Give both --case and --bay, or none.")
-    say_cautions(screen, DRIVE)
     in_case = None if case is None else InCase(case, bay, Although(although_refused, although_harmful))
     with open_bench(screen.home, tell=screen.tell, question_seconds=patience) as bench:
+        foresee_asking(bench, source, in_case, label)
+        say_drive_cautions(screen, bench, [source], case, [bay])
         told = ask_drive(bench, source, in_case, label)
     text = facts_text(told, counters)
     if case is not None and told.answers is not None:
