@@ -118,13 +118,18 @@ def ask_drive(bench: Bench, where: str, in_case: InCase | None = None, label: st
         why_not=asked.why_not(answers),
         answers=answers,
         findings=() if answers is None else (*findings_of(answers),),
-        not_said=tuple(asked.not_said),
+        not_said=tuple(one for one in asked.not_said if not _is_known(one, answers)),
         label_gb=label_gb,
     )
     if in_case is not None:
         facts = _held_against_bay(bench, in_case, facts)
         _note(bench, in_case, facts, asked.pages)
     return facts
+
+
+def _is_known(one: NotSaid, answers: DriveAnswers | None) -> bool:
+    """Whether what one page did not tell was told by another."""
+    return one.what == _WORDS[Question.SCT_STATUS] and answers is not None and answers.celsius is not None
 
 
 def foresee_asking(bench: Bench, where: str, in_case: InCase | None = None, label: str = "") -> None:

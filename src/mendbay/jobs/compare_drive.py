@@ -74,7 +74,7 @@ def compare_drive(
     text = (
         f"Drive of bay {drive.bay} read again: {count_text(result.compared_bytes)} bytes compared with the "
         f"image, {count_text(unlike)} of them in sectors that differ, {count_text(result.refused_bytes)} "
-        f"refused this time; {result.ending}{_mended(result)}."
+        f"refused this time; {ended_words(result.ending)}{_mended(result)}."
     )
     facts: Facts = {"bay": drive.bay, "compared_bytes": result.compared_bytes, "unlike_bytes": unlike}
     bench.note(number, "imaging", text, facts)
@@ -85,6 +85,11 @@ def compare_drive(
         f"drive of bay {drive.bay}",
     )
     return result
+
+
+def ended_words(ending: Ending) -> str:
+    """Why a second reading stopped: it goes only over what the image holds, and that may be little."""
+    return "all that the image holds was asked for" if ending is Ending.DONE else str(ending)
 
 
 def _mended(result: Compared) -> str:

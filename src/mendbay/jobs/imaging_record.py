@@ -107,6 +107,7 @@ def _record(bay: str, store: ImageStore) -> ImagingRecord:
 
 
 LACKING_COLUMNS = (
+    "case",
     "bay",
     "condition",
     "first_byte",
@@ -117,7 +118,7 @@ LACKING_COLUMNS = (
     "sectors",
     "sector_bytes",
     "tries",
-    "class",
+    "trouble",
     "error",
     "last_tried_at",
     "adapter",
@@ -125,13 +126,14 @@ LACKING_COLUMNS = (
 )
 
 
-def lacking_csv(record: ImagingRecord) -> bytes:
-    """Every range that is not read as a list (`docs/formats/refused.md`)."""
+def lacking_csv(record: ImagingRecord, number: int) -> bytes:
+    """Every range that is not read of a drive of case `number`, as a list (`docs/formats/refused.md`)."""
     sector = record.coverage.sector_bytes
     return csv_bytes(
         LACKING_COLUMNS,
         (
             (
+                number,
                 record.bay,
                 one.condition.value,
                 one.span.start,
