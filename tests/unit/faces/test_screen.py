@@ -63,10 +63,10 @@ def test_lines_are_broken_between_words_to_the_width_of_the_terminal(
     monkeypatch: pytest.MonkeyPatch, columns: int
 ) -> None:
     monkeypatch.setenv("COLUMNS", str(columns))
-    lines = fitted(f"short\n\n{LONG}\n/{'x' * 200}", Terminal()).split("\n")
+    lines = fitted(f"short\n\n{LONG}\n/{'x' * 200}\n  image: /{'x' * 200}", Terminal()).split("\n")
     assert lines[:2] == ["short", ""]
-    assert lines[-1] == f"/{'x' * 200}", "a name is left whole"
-    broken = lines[2:-1]
+    assert lines[-2:] == [f"/{'x' * 200}", f"  image: /{'x' * 200}"], "a name is left whole"
+    broken = lines[2:-2]
     assert max(map(len, broken)) <= columns
     assert max(map(len, broken)) > columns - 10
     assert broken[0].startswith("  The")

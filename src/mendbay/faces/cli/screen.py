@@ -288,7 +288,7 @@ def wrapped(text: str, indent: str = "", hang: str = "    ", width: int | None =
 
 def fitted(text: str, stream: TextIO) -> str:
     """A text whose lines fit the terminal of a stream, 80 columns where it is none: longer ones go on in the
-    next line, between words. A line that fits, and one that holds nothing but a name too long, is left."""
+    next line, between words. A line that fits is left, and so is a name too long with a word before it."""
     width = max(40, columns(stream))
     return "\n".join(line if len(line) <= width else _broken(line, width) for line in text.split("\n"))
 
@@ -300,7 +300,9 @@ def in_sight(text: str, stream: TextIO) -> str:
 
 def _broken(line: str, width: int) -> str:
     indent = line[: len(line) - len(line.lstrip(" "))]
-    return wrapped(line[len(indent) :], indent, "  ", width)
+    broken = wrapped(line[len(indent) :], indent, "  ", width)
+    lines = broken.split("\n")
+    return line if len(lines) == 2 and len(lines[1]) > width else broken
 
 
 def printable(raw: bytes) -> str:
