@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from mendbay.core.errors import DestinationOnSource, NoRoom, SourceBusy
+from mendbay.core.quantity import count_text
 from mendbay.inlets.device import guard_destination, look
 from mendbay.inlets.reader import ReaderProcess
 from support.loops import disk_with_two_partitions, ext4_image, loop_of, mounted, needs_loops, run
@@ -113,7 +114,7 @@ def test_no_room_on_a_real_file_system_gives_both_numbers(tmp_path: Path) -> Non
         guard_destination(tmp_path / "a.img", point, free)
         with pytest.raises(NoRoom) as found:
             guard_destination(tmp_path / "a.img", point, free + 1)
-        assert f"{free:,} bytes free" in found.value.what
+        assert f"{count_text(free)} bytes free" in found.value.what
         assert f"{free + 1:,} are needed" in found.value.what
         assert "Make 1 bytes of room" in found.value.next_step
 

@@ -236,7 +236,7 @@ def read_result_json(result: ReadResult) -> dict[str, Any]:
             {
                 "adapter": one.adapter or None,
                 "sectors": one.sectors,
-                "expected": one.expected,
+                "expected": round(one.expected, 2),
                 "given": one.given,
                 "asked": one.asked,
             }

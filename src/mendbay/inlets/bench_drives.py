@@ -79,6 +79,9 @@ class BenchDrives(Drives):
 
         return str(device.drive_behind(Path(where)))
 
+    def is_device(self, where: str) -> bool:
+        return not where.startswith((UNSTEADY, PAGES)) and Path(where).is_block_device()
+
     def guard(self, where: str, folder: Path, needed_bytes: int, file_name: str) -> None:
         from mendbay.inlets import device
         from mendbay.inlets.unsteady_description import load_unsteady

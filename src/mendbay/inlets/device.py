@@ -20,6 +20,7 @@ from mendbay.core.errors import (
     SourceError,
     SourceTooSmall,
 )
+from mendbay.core.quantity import count_text
 from mendbay.core.source import Identity
 from mendbay.inlets import in_use
 
@@ -180,7 +181,7 @@ def _identity(
 ) -> Identity:
     if size < sector:
         raise SourceTooSmall(
-            f"{path} holds {size:,} bytes, less than one sector of {sector:,} bytes",
+            f"{path} holds {count_text(size)} bytes, less than one sector of {count_text(sector)} bytes",
             "Check that this is the right source; a drive of size 0 usually wants its power cut and restored",
         )
     name = str(path).encode("utf-8", "backslashreplace").decode()  # a record must be able to hold it
@@ -251,8 +252,8 @@ def guard_destination(source: Path, folder: Path, needed_bytes: int, file_name: 
     free = room.f_bavail * room.f_frsize
     if needed_bytes > free:
         raise NoRoom(
-            f"{folder} has {free:,} bytes free, but {needed_bytes:,} are needed",
-            f"Make {needed_bytes - free:,} bytes of room there, or choose another destination",
+            f"{folder} has {count_text(free)} bytes free, but {count_text(needed_bytes)} are needed",
+            f"Make {count_text(needed_bytes - free)} bytes of room there, or choose another destination",
         )
 
 

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from mendbay.core.errors import MendbayError, SourceChanged, SourceError
+from mendbay.core.quantity import count_text
 from mendbay.core.source import Identity
 from mendbay.core.span import Span
 from mendbay.imaging.attempt import Attempt, Outcome
@@ -331,8 +332,8 @@ class ReaderProcess:
             self._leave()
             self._drop_queue()
             raise SourceChanged(
-                f"{self.path} now has {size:,} bytes in sectors of {sector}; it had {noted.size_bytes:,} in "
-                f"sectors of {noted.sector_bytes}",
+                f"{self.path} now has {count_text(size)} bytes in sectors of {sector}; it had "
+                f"{count_text(noted.size_bytes)} in sectors of {noted.sector_bytes}",
                 "Connect the drive that was there before, or start a new image for this one",
             )
 

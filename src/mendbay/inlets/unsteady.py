@@ -13,6 +13,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from mendbay.core.errors import SourceTooSmall, UsageError
+from mendbay.core.quantity import count_text
 from mendbay.core.source import Identity
 from mendbay.core.span import Span
 from mendbay.imaging.attempt import Attempt, Outcome
@@ -44,7 +45,7 @@ class UnsteadyDrive:
         size = description.image_bytes
         if size < description.sector_bytes:
             raise SourceTooSmall(
-                f"{description.image} holds {size:,} bytes, less than one sector",
+                f"{description.image} holds {count_text(size)} bytes, less than one sector",
                 "Give the unsteady drive an image with something in it",
             )
         self.plan = FaultPlan(description.faults())

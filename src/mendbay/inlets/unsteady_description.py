@@ -177,8 +177,10 @@ def load_unsteady(path: Path) -> UnsteadyDescription:
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as trouble:
+        why = trouble.strerror if isinstance(trouble, OSError) else "it is not text"
         raise UsageError(
-            f"The description {path} cannot be read: {trouble}", "Check the name and the file"
+            f'The description "{path}" of an unsteady drive cannot be read: {why}',
+            "Check the name and the file",
         ) from None
     return parse(text, path.parent, str(path))
 

@@ -25,7 +25,7 @@ from mendbay.imaging.smart_logs import parse_error_log, parse_self_test_log
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.drive_records import DRIVE, link_errors_before
 from mendbay.jobs.ports import DriveLine
-from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, require_power
+from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, foresee_power, require_power
 from mendbay.jobs.read_pictures import identifiers_of
 from mendbay.jobs.remembered import remembered
 
@@ -101,10 +101,7 @@ def ask_drive(bench: Bench, where: str, in_case: InCase | None = None, label: st
         SourceError or one of its kinds: it cannot be used.
         NoSuchCase, CaseForgotten: there is no such case or bay.
     """
-    if in_case is not None:
-        remembered(bench, in_case.case)
-        bench.ledger.bay(in_case.case, in_case.bay)
-    label_gb = _label_of(bench, in_case, label)
+    label_gb = _foreseen(bench, in_case, label)
     with _line(bench, where) as line:
         seen = None
         if line.is_present:
@@ -121,13 +118,34 @@ def ask_drive(bench: Bench, where: str, in_case: InCase | None = None, label: st
         why_not=asked.why_not(answers),
         answers=answers,
         findings=() if answers is None else (*findings_of(answers),),
-        not_said=tuple(asked.not_said),
+        not_said=tuple(one for one in asked.not_said if not _is_known(one, answers)),
         label_gb=label_gb,
     )
     if in_case is not None:
         facts = _held_against_bay(bench, in_case, facts)
         _note(bench, in_case, facts, asked.pages)
     return facts
+
+
+def _is_known(one: NotSaid, answers: DriveAnswers | None) -> bool:
+    """Whether what one page did not tell was told by another."""
+    return one.what == _WORDS[Question.SCT_STATUS] and answers is not None and answers.celsius is not None
+
+
+def foresee_asking(bench: Bench, where: str, in_case: InCase | None = None, label: str = "") -> None:
+    """Passes where `ask_drive` will before it asks, as far as that shows, and records nothing: for what is
+    said before power is given. Raises as it does."""
+    _foreseen(bench, in_case, label)
+    if in_case is not None and bench.drives.is_device(where):
+        foresee_power(bench, in_case.case, [in_case.bay], in_case.although)
+
+
+def _foreseen(bench: Bench, in_case: InCase | None, label: str) -> int | None:
+    """What the label says, where case, bay and label are sound."""
+    if in_case is not None:
+        remembered(bench, in_case.case)
+        bench.ledger.bay(in_case.case, in_case.bay)
+    return _label_of(bench, in_case, label)
 
 
 @contextmanager

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from mendbay.case.records import Facts
-from mendbay.core.errors import DriveDied, DriveVanished
+from mendbay.core.errors import DriveDied, DriveVanished, MendbayError
 from mendbay.core.quantity import count_text
 from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.attempt import Outcome
@@ -65,12 +65,16 @@ def compare_drive(
     image_of(bench, number, drive.bay, writable=False).close()  # `opened` would make one
     require_power(bench, number, [drive.bay], although, reading=True)
     with opened(bench, number, drive) as one:
-        result = _read_again(bench, one, seconds)
+        try:
+            result = _read_again(bench, one, seconds)
+        except MendbayError as trouble:
+            bench.note(number, "imaging", f"Bay {drive.bay}: {trouble.what}")
+            raise
     unlike = SpanSet(found.span for found in result.differences).total_bytes
     text = (
         f"Drive of bay {drive.bay} read again: {count_text(result.compared_bytes)} bytes compared with the "
         f"image, {count_text(unlike)} of them in sectors that differ, {count_text(result.refused_bytes)} "
-        f"refused this time; {result.ending}{_mended(result)}."
+        f"refused this time; {ended_words(result.ending)}{_mended(result)}."
     )
     facts: Facts = {"bay": drive.bay, "compared_bytes": result.compared_bytes, "unlike_bytes": unlike}
     bench.note(number, "imaging", text, facts)
@@ -81,6 +85,11 @@ def compare_drive(
         f"drive of bay {drive.bay}",
     )
     return result
+
+
+def ended_words(ending: Ending) -> str:
+    """Why a second reading stopped: it goes only over what the image holds, and that may be little."""
+    return "all that the image holds was asked for" if ending is Ending.DONE else str(ending)
 
 
 def _mended(result: Compared) -> str:

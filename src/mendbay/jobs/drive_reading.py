@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from mendbay.core.clock import Clock
-from mendbay.core.errors import DriveDied, DriveVanished, Interrupted, SourceChanged
+from mendbay.core.clock import Clock, iso
+from mendbay.core.errors import DriveDied, DriveVanished, Interrupted, MendbayError, SourceChanged
+from mendbay.core.quantity import count_text
 from mendbay.core.span import Span, SpanSet, union
 from mendbay.imaging.adapter_odds import AdapterOdds
 from mendbay.imaging.assumptions import Assumptions
@@ -27,7 +28,11 @@ COMMIT_SECONDS = 1.0
 """How often the checkpoint is renewed while all goes well; at most this much is read again after a crash."""
 PROGRESS_SECONDS = 0.2
 LEFT_SECONDS = 2.0
-"""How old the account of what the other half of a mirror gave may be, for showing how far a reading is."""
+"""How old the accounts of what the other half of a mirror gave, and of the tries that are left, may be, for
+showing how far a reading is."""
+NO_RETRIES = (0, 0)
+STEADINESS = 0.8
+"""How much of the usual time of a try is kept when another one took a different time (own choice)."""
 CALM_READS = 64
 """How many reads in a row must have been given before reads are queued ahead again."""
 DEAD_AFTER = 200
@@ -49,6 +54,28 @@ class Ending(StrEnum):
     HEAT_UNKNOWN = "the drive was hot and no longer tells how warm it is"
     WORSE = "the drive refuses too much of what it gave before"
     PAUSED = "something else is wanted first"
+    GONE = "the drive no longer answers"
+    DIED = "the drive refuses everything"
+    BROKEN_OFF = "broken off"
+
+    @classmethod
+    def of(cls, trouble: MendbayError) -> Ending:
+        """The ending of a reading that came to grief."""
+        if isinstance(trouble, Interrupted):
+            return cls.STOPPED
+        if isinstance(trouble, DriveDied):
+            return cls.DIED
+        return cls.GONE if isinstance(trouble, DriveVanished) else cls.BROKEN_OFF
+
+
+@dataclass(frozen=True, slots=True)
+class Happening:
+    """What befell a drive while it was read, for the case's story: when (UTC, as records carry it), in a
+    sentence, and whether its power was cut and restored."""
+
+    at: str
+    text: str
+    is_power: bool
 
 
 class DriveReading:
@@ -56,7 +83,8 @@ class DriveReading:
 
     `run` reads what the planner chooses; `fetch` reads given ranges at once, for a file system being
     looked at through the image. Both keep what is given, note what is refused, and survive a drive that
-    vanishes if its power can be cycled.
+    vanishes if its power can be cycled. `happenings` are what befell the drive meanwhile, in order; whoever
+    runs the reading takes them, since a reading may run in a thread of its own.
 
     Args:
         bay: label of the bay, for events and messages.
@@ -96,6 +124,7 @@ class DriveReading:
         self._stop = stop
         self._heat = heat
         self.advice = advice
+        self.happenings: list[Happening] = []
         known, refused = store.coverage_here(), store.refused_reads()
         self.planner = Planner(known, refused, assumed=self._assumed, elsewhere=elsewhere)
         self.picker: Picker = Alone(self.planner)
@@ -110,6 +139,8 @@ class DriveReading:
         self._aim = SpanSet()
         self._wanted = SpanSet()
         self._elsewhere, self._elsewhere_at = SpanSet(), -LEFT_SECONDS
+        self._retries, self._retries_at = NO_RETRIES, -LEFT_SECONDS
+        self._alone_seconds, self._answered_at = 0.0, clock.steady_seconds()
 
     # ------------------------------------------------------------------ the two ways to read
 
@@ -283,7 +314,7 @@ class DriveReading:
         elif attempt.outcome is not Outcome.GIVEN:
             raise DriveDied(
                 f"The drive in bay {self.bay} refused {DEAD_AFTER} reads in a row, and now also byte "
-                f"{given.start}, which it gave before.",
+                f"{count_text(given.start)}, which it gave before.",
                 "Power it off. What was read is kept; weigh head work in a clean room before more attempts.",
             )
 
@@ -298,12 +329,17 @@ class DriveReading:
         self._store.commit()
         self._calm = 0
         self._tell(Said(f"The drive in bay {self.bay} no longer answers."))
+        self._happened(f"The drive in bay {self.bay} no longer answered.")
         while not self._stop() and self._power_cycle(self.bay):
+            self._happened(f"The power of the drive in bay {self.bay} was cut and restored.", is_power=True)
             if self._reader.returned() and self._is_the_same():
                 if self._heat is not None:
                     self._heat.begin_anew()
                 self._tell(Said(f"The drive in bay {self.bay} is back; reading goes on."))
+                self._happened(f"The drive in bay {self.bay} was back; reading went on.")
                 return
+            self._tell(Said(f"The drive in bay {self.bay} still does not answer."))
+            self._happened(f"The drive in bay {self.bay} still did not answer.")
         if self._stop():  # it may be there again: nobody waited for it
             raise Interrupted(
                 f"Stopped while the drive in bay {self.bay} did not answer; everything read so far is kept.",
@@ -313,6 +349,9 @@ class DriveReading:
             f"The drive in bay {self.bay} no longer answers; everything read so far is kept.",
             "Cut its power, wait until it stands still, restore the power, then run the same command again.",
         )
+
+    def _happened(self, text: str, *, is_power: bool = False) -> None:
+        self.happenings.append(Happening(iso(self._clock.now()), text, is_power))
 
     def _is_the_same(self) -> bool:
         """Whether a drive that answers again is the one that vanished, as far as it can be told; False if it
@@ -327,8 +366,9 @@ class DriveReading:
         found = likeness(self._store, self._reader, NOT_GIVEN_ON_RETURN)
         if found.unlike_at is not None:
             raise SourceChanged(
-                f"The drive that is back in bay {self.bay} holds other bytes at {found.unlike_at} than the "
-                "one that vanished had given; nothing of it was read into the image.",
+                f"The drive that is back in bay {self.bay} holds other bytes at "
+                f"{count_text(found.unlike_at)} than the one that vanished had given; nothing of it was read "
+                "into the image.",
                 "Connect the drive that was there before, then run the same command again.",
             )
         if not found.compared and not found.vanished:
@@ -344,6 +384,11 @@ class DriveReading:
 
     def _tick(self, attempt: Attempt) -> None:
         now = self._clock.steady_seconds()
+        if attempt.span.length <= self._store.identity.sector_bytes:
+            took = now - self._answered_at
+            before = self._alone_seconds or took
+            self._alone_seconds = STEADINESS * before + (1 - STEADINESS) * took
+        self._answered_at = now
         if attempt.outcome is not Outcome.GIVEN or now - self._last_commit >= COMMIT_SECONDS:
             self._last_commit = now
             self._store.commit_soon()
@@ -363,6 +408,8 @@ class DriveReading:
         refused = (coverage.refused & aim).total_bytes
         rate = self._rate.bytes_per_second(now)
         left = aim_bytes - done - refused
+        sectors, tries = self._retries_of(aim, now) if left <= 0 and refused else NO_RETRIES
+        seconds = tries * self._alone_seconds if left <= 0 else left / rate if rate > 0 else None
         return ReadingProgress(
             bay=self.bay,
             phase=self._phase,
@@ -371,8 +418,23 @@ class DriveReading:
             refused_bytes=refused,
             aim_bytes=aim_bytes,
             bytes_per_second=rate,
-            seconds_left=left / rate if rate > 0 else None,
+            seconds_left=seconds,
+            retrying_sectors=sectors,
+            tries_left=tries,
+            is_shared=self.picker.is_shared,
+            elsewhere_bytes=(self._aim & self._elsewhere).total_bytes,
         )
+
+    def _retries_of(self, aim: SpanSet, now: float) -> tuple[int, int]:
+        """How many refused sectors are asked for again, and the most tries that are left for them."""
+        if self._phase is Phase.FETCH:
+            return NO_RETRIES
+        if now - self._retries_at >= LEFT_SECONDS:
+            here = self._store.coverage_here()
+            left = self._assumed.most_tries - here.refused_tries[aim.holds(here.refused_starts)]
+            left = left[left > 0]
+            self._retries, self._retries_at = (int(left.size), int(left.sum())), now
+        return self._retries
 
     def _left(self) -> Left:
         """What the present run is to read, and what of that neither it nor the other half of a mirror has."""

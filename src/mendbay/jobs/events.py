@@ -23,7 +23,14 @@ class Phase(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class ReadingProgress:
-    """How far the reading of one bay's drive is. Bytes and seconds; `seconds_left` is None while unknown."""
+    """How far the reading of one bay's drive is. Bytes and seconds; `seconds_left` is None while unknown.
+
+    Args:
+        aim_bytes: what is to be read here, without `elsewhere_bytes`.
+        retrying_sectors: refused sectors that are asked for again, once nothing is unread.
+        tries_left: the most tries that are left for them.
+        is_shared: whether another drive has a part in the same task, `elsewhere_bytes` being what that gave.
+    """
 
     bay: str
     phase: Phase
@@ -33,6 +40,10 @@ class ReadingProgress:
     aim_bytes: int
     bytes_per_second: float
     seconds_left: float | None
+    retrying_sectors: int = 0
+    tries_left: int = 0
+    is_shared: bool = False
+    elsewhere_bytes: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from mendbay.core.coverage import Coverage
 from mendbay.core.csv_cells import csv_bytes
-from mendbay.core.errors import NoSuchCase
+from mendbay.core.errors import MendbayError, NoSuchCase
 from mendbay.core.source import Identity
 from mendbay.core.span import SpanSet
 from mendbay.imaging.adapters import SecondChance, second_chances
@@ -15,6 +15,9 @@ from mendbay.imaging.lacking import Lacking, lacking
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.ports import ImageStore, Run
 from mendbay.jobs.remembered import remembered
+
+DEVICES = "/dev/"
+"""Where block devices are."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +71,26 @@ def image_of(bench: Bench, number: int, bay: str, *, writable: bool) -> ImageSto
     return bench.images.reopen(case, bay, writable=writable)
 
 
+def was_read_from_device(bench: Bench, number: int, bay: str) -> bool:
+    """Whether the image of a bay was read from a block device before; False also where there is none, or it
+    cannot be looked at.
+
+    Raises:
+        CaseForgotten, NoSuchCase: there is no such case any more.
+    """
+    case = remembered(bench, number)
+    if not bench.images.exists(case, bay):
+        return False
+    try:
+        store = bench.images.reopen(case, bay, writable=False)
+    except MendbayError:
+        return False
+    try:
+        return any(run.source.startswith(DEVICES) for run in store.runs())
+    finally:
+        store.close()
+
+
 def _record(bay: str, store: ImageStore) -> ImagingRecord:
     runs, refusals = store.runs(), store.refusals()
     adapters = {run.number: run.adapter for run in runs}
@@ -84,6 +107,7 @@ def _record(bay: str, store: ImageStore) -> ImagingRecord:
 
 
 LACKING_COLUMNS = (
+    "case",
     "bay",
     "condition",
     "first_byte",
@@ -94,7 +118,7 @@ LACKING_COLUMNS = (
     "sectors",
     "sector_bytes",
     "tries",
-    "class",
+    "trouble",
     "error",
     "last_tried_at",
     "adapter",
@@ -102,13 +126,14 @@ LACKING_COLUMNS = (
 )
 
 
-def lacking_csv(record: ImagingRecord) -> bytes:
-    """Every range that is not read as a list (`docs/formats/refused.md`)."""
+def lacking_csv(record: ImagingRecord, number: int) -> bytes:
+    """Every range that is not read of a drive of case `number`, as a list (`docs/formats/refused.md`)."""
     sector = record.coverage.sector_bytes
     return csv_bytes(
         LACKING_COLUMNS,
         (
             (
+                number,
                 record.bay,
                 one.condition.value,
                 one.span.start,

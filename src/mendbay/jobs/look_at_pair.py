@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from mendbay.core.errors import CannotAssemble
+from mendbay.core.quantity import count_text
 from mendbay.files.readers.ext import open_ext
 from mendbay.files.tree import VolumeFacts
 from mendbay.jobs.bench import Bench
@@ -68,6 +69,7 @@ def _remember(
 
 def _note(bench: Bench, number: int, chosen: Assembled) -> None:
     """Notes in the story that the volume is known, once for what it says."""
-    text = f"Volume known: {chosen.volume.size_bytes} bytes on bays {', '.join(sorted(chosen.bays))}."
+    size, bays = count_text(chosen.volume.size_bytes), ", ".join(sorted(chosen.bays))
+    text = f"Volume known: {size} bytes on bays {bays}."
     if not any(one.kind == LOOKED and one.text == text for one in bench.ledger.events(number)):
         bench.note(number, LOOKED, text)

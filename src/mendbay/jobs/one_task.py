@@ -261,6 +261,10 @@ class Seat:
     def waits(self) -> bool:
         return self._task.waits(self._side)
 
+    @property
+    def is_shared(self) -> bool:
+        return not self._task.is_whole
+
     def left(self) -> SpanSet:
         return self._task.left(self._task.bays[self._side])
 

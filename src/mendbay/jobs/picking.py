@@ -31,6 +31,11 @@ class Picker(Protocol):
         """After `choose` gave nothing: whether it may later. Waits a moment before it says yes."""
         ...
 
+    @property
+    def is_shared(self) -> bool:
+        """Whether another drive has a part in the same task."""
+        ...
+
     def left(self) -> SpanSet:
         """What need not be read here, because the other half of a mirror gave it."""
         ...
@@ -55,6 +60,10 @@ class Alone:
         self._planner.reweigh(wants, rest_weight)  # keeps what the drive taught so far
 
     def waits(self) -> bool:
+        return False
+
+    @property
+    def is_shared(self) -> bool:
         return False
 
     def left(self) -> SpanSet:

@@ -179,6 +179,11 @@ class Drives(Protocol):
         """
         ...
 
+    def is_device(self, where: str) -> bool:
+        """Whether a name is of a block device, so that what is done with it may be done to a drive. Nothing
+        is opened; False also where nothing is there."""
+        ...
+
     def guard(self, where: str, folder: Path, needed_bytes: int, file_name: str) -> None:
         """Makes sure that a copy may be written into a folder.
 

@@ -74,6 +74,11 @@ def foresee_reading(
     _speaks_against(bench, case, tuple(bays), although, reading=True)
 
 
+def foresee_power(bench: Bench, case: int, bays: Iterable[str], although: Although = AGAINST_NOTHING) -> None:
+    """As `foresee_reading`, for drives that get power without being read."""
+    _speaks_against(bench, case, tuple(bays), although, reading=False)
+
+
 def _speaks_against(
     bench: Bench, case: int, asked: Sequence[str], although: Although, *, reading: bool
 ) -> tuple[bool, list[KeepOff]]:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import os
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from mendbay.case.records import Bay, Case, Facts
+from mendbay.case.records import Bay, Case, Event, Facts
 from mendbay.core.coverage import Condition
-from mendbay.core.errors import ForeignImage, MendbayError, NoSuchCase, SourceError, UsageError
+from mendbay.core.errors import ForeignImage, Interrupted, MendbayError, NoSuchCase, SourceError, UsageError
 from mendbay.core.quantity import count_text, counted
 from mendbay.core.source import Identity
 from mendbay.core.span import SpanSet
@@ -92,6 +93,10 @@ class OpenDrive:
     hazard: Hazard
 
 
+def unheard(found: object) -> None:
+    """Nobody is told what a reading that broke off came to."""
+
+
 def read_drive(
     bench: Bench,
     number: int,
@@ -101,6 +106,7 @@ def read_drive(
     wanted: Sequence[SpanSet] = (),
     rest: bool = True,
     although: Although = AGAINST_NOTHING,
+    broken_off: Callable[[ReadResult], None] = unheard,
 ) -> ReadResult:
     """Reads a drive as far as it can be read, and notes it in the case.
 
@@ -110,6 +116,7 @@ def read_drive(
         wanted: ranges of the drive that go first.
         rest: whether to go on with everything else.
         although: why it is read where the customer or triage is against power.
+        broken_off: is told what was read before an error ends it.
 
     Raises:
         HeldBack: the customer refused power or reading, or triage keeps the drive without it.
@@ -119,13 +126,45 @@ def read_drive(
     require_power(bench, number, [drive.bay], although, reading=True)
     with opened(bench, number, drive) as one:
         say_asked_anew(bench, one)
-        ending = one.reading.run(wanted, rest=rest, seconds=seconds)
+        try:
+            ending = one.reading.run(wanted, rest=rest, seconds=seconds)
+        except MendbayError as trouble:
+            result = finish_broken_off(bench, number, one, trouble)
+            if result is not None:
+                broken_off(result)
+            raise
         return finish(bench, number, one, ending)
+
+
+def foresee_drives(bench: Bench, number: int, drives: Sequence[tuple[str, str]]) -> None:
+    """Passes where the drives, each a bay and where it is, can be read as drives of the case, as far as that
+    shows before one is opened; for what is said before.
+
+    Raises:
+        UsageError: a label or a third bay, or one drive or bay twice.
+        SourceError or one of its kinds: a drive cannot be used.
+        NoSuchCase, CaseForgotten: there is no such case any more.
+    """
+    remembered(bench, number)
+    seen: dict[str, str] = {}
+    for bay, where in drives:
+        if bay in seen.values():
+            raise UsageError("Two drives were given for one bay.", "Give each bay once.")
+        Bay(number, bay)
+        _refuse_third_bay(bench, number, bay)
+        name = os.path.realpath(bench.drives.look(where).name)
+        if name in seen:
+            raise UsageError(
+                f"Bay {seen[name]} and bay {bay} are given the same drive, {name}.",
+                "Name the drive of each bay; leave out a bay whose drive is not at hand.",
+            )
+        seen[name] = bay
 
 
 @contextmanager
 def opened(bench: Bench, number: int, drive: DriveAt) -> Iterator[OpenDrive]:
-    """The drive and its image, checked to belong together, with a run begun; closed in any case."""
+    """The drive and its image, checked to belong together, with a run begun; closed in any case. What befell
+    the drive is noted in the case; what ended its reading is for whoever read it to note."""
     case = remembered(bench, number)
     Bay(number, drive.bay)  # its label becomes part of a file name: refuse an unusable one first
     _refuse_third_bay(bench, number, drive.bay)
@@ -156,10 +195,8 @@ def opened(bench: Bench, number: int, drive: DriveAt) -> Iterator[OpenDrive]:
             try:
                 hazard = HAZARDS[drive.condition or DriveCondition.REFUSES]
                 yield OpenDrive(drive.bay, reader, reading, store, source, hazard)
-            except MendbayError as trouble:
-                bench.note(number, "imaging", f"Bay {drive.bay}: {trouble.what}")
-                raise
             finally:
+                note_happenings(bench, number, reading)
                 store.commit()
                 note_image(bench, number, drive.bay, store, reading.picker.left())
         finally:
@@ -168,6 +205,16 @@ def opened(bench: Bench, number: int, drive: DriveAt) -> Iterator[OpenDrive]:
         if heat is not None:
             heat.close()
         reader.close()
+
+
+def note_happenings(bench: Bench, number: int, reading: DriveReading) -> None:
+    """Notes what befell a drive in the case, and in custody that its power was cut; each once."""
+    happenings, reading.happenings = reading.happenings, []
+    for one in happenings:
+        bench.ledger.note_event(number, Event(one.at, "imaging", one.text, {}))
+        if one.is_power:
+            what = f"power cut and restored at {one.at}, since the drive did not answer"
+            bench.custody(number, what, f"drive of bay {reading.bay}")
 
 
 def say_asked_anew(bench: Bench, one: OpenDrive) -> None:
@@ -235,21 +282,30 @@ def _assumed(bench: Bench, drive: DriveAt) -> Assumptions:
 
 
 def finish(
-    bench: Bench, number: int, one: OpenDrive, ending: Ending, left: SpanSet = NOTHING_LEFT
+    bench: Bench,
+    number: int,
+    one: OpenDrive,
+    ending: Ending,
+    left: SpanSet = NOTHING_LEFT,
+    trouble: MendbayError | None = None,
 ) -> ReadResult:
     """Sums up a reading and notes it in the case.
 
     Args:
         left: what was not read here because the other half of a mirror gave it.
+        trouble: what this drive, or its image, came to grief over. Nothing is advised then of going on.
     """
+    note_happenings(bench, number, one.reading)
     worth = what_is_worth_trying(bench, number, one.bay, one.store)
-    advice = NO_ADVICE if one.reading.advice is None else one.reading.advice.given
+    advice = NO_ADVICE if one.reading.advice is None or trouble is not None else one.reading.advice.given
     result = replace(result_of(one, ending, left), worth_trying=worth, advice=advice)
     text = (
         f"Drive of bay {one.bay} read: {count_text(result.read_bytes)} of "
         f"{count_text(result.identity.size_bytes)} bytes are in the image, "
         f"{count_text(result.refused_bytes)} refused, {count_text(result.unread_bytes)} unread; {ending}."
     )
+    if trouble is not None:
+        text += f" {trouble.what}"
     if result.left_bytes:
         text += f" {count_text(result.left_bytes)} bytes are left to the other half, which gave them."
     if result.changed_bytes:
@@ -269,6 +325,19 @@ def finish(
     }
     bench.note(number, "imaging", text, facts)
     return result
+
+
+def finish_broken_off(
+    bench: Bench, number: int, one: OpenDrive, trouble: MendbayError, left: SpanSet = NOTHING_LEFT
+) -> ReadResult | None:
+    """Sums up a reading that an error or a person ended, and notes it in the case; None where the image
+    cannot be summed up any more, and the trouble alone is noted."""
+    of_the_drive = None if isinstance(trouble, Interrupted) else trouble
+    try:
+        return finish(bench, number, one, Ending.of(trouble), left, of_the_drive)
+    except MendbayError:
+        bench.note(number, "imaging", f"Bay {one.bay}: {trouble.what}")
+        return None
 
 
 def result_of(one: OpenDrive, ending: Ending, left: SpanSet = NOTHING_LEFT) -> ReadResult:
@@ -333,8 +402,8 @@ def _compare_samples(bench: Bench, store: ImageStore, reader: DriveReader, drive
     found = likeness(store, reader)
     if found.unlike_at is not None:
         raise ForeignImage(
-            f"The drive at {drive.where} holds other bytes at {found.unlike_at} than the image of bay "
-            f"{drive.bay} has from before.",
+            f"The drive at {drive.where} holds other bytes at {count_text(found.unlike_at)} than the "
+            f"image of bay {drive.bay} has from before.",
             "It is another drive, or something wrote to it since. Connect the right one.",
         )
     if not found.compared:

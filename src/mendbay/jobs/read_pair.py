@@ -8,16 +8,15 @@ read before anything else. The halves of a mirror in step are read as one task, 
 
 from __future__ import annotations
 
-import os
 import threading
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
 
-from mendbay.core.errors import CannotAssemble, Interrupted, MendbayError, NoFileSystem, UsageError
+from mendbay.core.errors import CannotAssemble, Interrupted, MendbayError, NoFileSystem
 from mendbay.core.quantity import counted
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.verdict import Verdict
@@ -33,7 +32,17 @@ from mendbay.jobs.other_half import found_differing, sound
 from mendbay.jobs.pair_values import PairValues, Wishes
 from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, require_power
-from mendbay.jobs.read_drive import DriveAt, OpenDrive, ReadResult, finish, opened, say_asked_anew
+from mendbay.jobs.read_drive import (
+    DriveAt,
+    OpenDrive,
+    ReadResult,
+    finish,
+    finish_broken_off,
+    foresee_drives,
+    opened,
+    say_asked_anew,
+    unheard,
+)
 from mendbay.jobs.share_mirror import known_alike, note_compared, shared_task
 from mendbay.jobs.volume import OpenVolume, open_volume
 from mendbay.pair.assemble import Assembled
@@ -75,6 +84,7 @@ class _Lane:
         self.drive = drive
         self.gone: MendbayError | None = None
         self.ending = Ending.DONE
+        self.result: ReadResult | None = None
         self.task: OneTask | None = None
         self.held_elsewhere: Callable[[], SpanSet] = SpanSet
         self.source = ImageSource(drive.store, drive.bay, self._fetch)
@@ -151,6 +161,7 @@ def read_pair(
     both_whole: bool = False,
     waive_unallocated: bool = False,
     although: Although = AGAINST_NOTHING,
+    broken_off: Callable[[Sequence[ReadResult]], None] = unheard,
 ) -> PairResult:
     """Reads the drives of one case together.
 
@@ -163,6 +174,7 @@ def read_pair(
         both_whole: read both halves of a mirror whole, instead of each place from one of them.
         waive_unallocated: leave what the file system says is free; else what was left before is read too.
         although: why they are read where the customer or triage is against power.
+        broken_off: is told what was read of each drive before an error or a stop ends it.
 
     Raises:
         HeldBack: the customer refused power or reading, or triage keeps one of the drives without it.
@@ -172,14 +184,13 @@ def read_pair(
         ForeignImage, DamagedCheckpoint: nothing was begun.
         Interrupted: stopped by hand; everything read is kept.
     """
-    if len({drive.bay for drive in drives}) != len(drives):
-        raise UsageError("Two drives were given for one bay.", "Give each bay once.")
+    foresee_drives(bench, number, [(drive.bay, drive.where) for drive in drives])
     require_power(bench, number, [drive.bay for drive in drives], although, reading=True)
     wishes = Wishes(bench, number, tuple(patterns))
     bench = _for_threads(bench)
     with ExitStack() as stack:
-        _refuse_same(bench, drives)
         lanes = [_Lane(bench, stack.enter_context(opened(bench, number, drive))) for drive in drives]
+        stack.enter_context(_summed_up(bench, number, lanes, broken_off))
         volume = _volume_of(bench, number, lanes, both_whole=both_whole)
         values = PairValues(volume, wishes)
         may_share = not both_whole and volume.assembled.halves_in_step
@@ -222,13 +233,40 @@ def _one_task(
 def _finish(bench: Bench, number: int, lanes: Sequence[_Lane]) -> tuple[ReadResult, ...]:
     """Sums up what was read of every drive and notes it; then what one of them came to grief over goes on."""
     left = [lane.drive.reading.picker.left() for lane in lanes]
-    results = tuple(
-        finish(bench, number, lane.drive, lane.ending, its) for lane, its in zip(lanes, left, strict=True)
-    )
+    for lane, its in zip(lanes, left, strict=True):
+        ending = lane.ending if lane.gone is None else Ending.of(lane.gone)
+        lane.result = finish(bench, number, lane.drive, ending, its, lane.gone)
     for lane in lanes:
         if lane.gone is not None:
             raise lane.gone
-    return results
+    return tuple(lane.result for lane in lanes if lane.result is not None)
+
+
+@contextmanager
+def _summed_up(
+    bench: Bench,
+    number: int,
+    lanes: Sequence[_Lane],
+    broken_off: Callable[[Sequence[ReadResult]], None],
+) -> Iterator[None]:
+    """Sums up and notes what was read of every drive also where an error or a stop ends the reading. What one
+    drive came to grief over is noted of that drive alone."""
+    try:
+        yield
+    except MendbayError as trouble:
+        of_one = any(trouble is lane.gone for lane in lanes)
+        for lane in lanes:
+            if lane.result is not None:
+                continue
+            drive, left = lane.drive, lane.drive.reading.picker.left()
+            its = lane.gone or (None if of_one else trouble)
+            if its is None:
+                with suppress(MendbayError):
+                    lane.result = finish(bench, number, drive, Ending.BROKEN_OFF, left)
+            else:
+                lane.result = finish_broken_off(bench, number, drive, its, left)
+        broken_off([lane.result for lane in lanes if lane.result is not None])
+        raise
 
 
 def _volume_of(bench: Bench, number: int, lanes: Sequence[_Lane], *, both_whole: bool) -> OpenVolume:
@@ -379,19 +417,6 @@ def _missing(lanes: Sequence[_Lane], task: OneTask | None, *, waived_too: bool) 
         seen = lacks
         total += lacks.total_bytes
     return total
-
-
-def _refuse_same(bench: Bench, drives: Sequence[DriveAt]) -> None:
-    """One drive given for two bays would be read twice and taken for a mirror of itself."""
-    seen: dict[str, str] = {}
-    for drive in drives:
-        name = os.path.realpath(bench.drives.look(drive.where).name)
-        if name in seen:
-            raise UsageError(
-                f"Bay {seen[name]} and bay {drive.bay} are given the same drive, {name}.",
-                "Name the drive of each bay; leave out a bay whose drive is not at hand.",
-            )
-        seen[name] = drive.bay
 
 
 def _for_threads(bench: Bench) -> Bench:

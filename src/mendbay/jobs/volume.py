@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from mendbay.case.records import Case
 from mendbay.core.errors import NoFileSystem, NoSuchCase
+from mendbay.core.quantity import count_text
 from mendbay.core.source import Source
 from mendbay.files.readers.ext import open_ext
 from mendbay.files.tree import FileSystem
@@ -46,7 +47,10 @@ def open_volume(drives: Mapping[str, Source], *, halves_differ: bool = False) ->
         if system is not None:
             left = left_out(drives, assembled)
             return OpenVolume(replace(assembled, remarks=assembled.remarks + left), system, halves_differ)
-    found = ", ".join(f"{one.level} of {one.volume.size_bytes} bytes" for one in candidates) or "nothing"
+    found = (
+        ", ".join(f"{one.level} of {count_text(one.volume.size_bytes)} bytes" for one in candidates)
+        or "nothing"
+    )
     raise NoFileSystem(
         f"No ext2, ext3 or ext4 file system was found. Looked at: {found}.",
         "If the drives are only partly read, read more of them; other file systems cannot be read yet.",

@@ -9,10 +9,10 @@ from dataclasses import astuple, replace
 
 from mendbay.board.description import BoardDescription
 from mendbay.board.stock import Condition, Kind, StockItem, StockState
-from mendbay.core.errors import LedgerError, NoSuchCase, NoSuchItem, UsageError
+from mendbay.core.errors import LedgerError, NoSuchItem, UsageError
 from mendbay.jobs.board_ledger_port import BoardLedger
 from mendbay.ledger import board_queries as queries
-from mendbay.ledger.store import Row, Store, Value, damaged
+from mendbay.ledger.store import Row, Store, Value, damaged, no_such_case
 
 BATCH = 10_000
 """Items read at a time, so that a large stock never lies in memory twice."""
@@ -70,7 +70,7 @@ class BoardShelf(BoardLedger):
 
     def _require_case(self, case: int) -> None:
         if case and not self._store.rows(queries.CASE_EXISTS, (case,)):
-            raise NoSuchCase(f"The ledger has no case {case}.", "List the cases to see those it has.")
+            raise no_such_case(self._store, case)
 
     def _require_own_id(self, item: StockItem) -> None:
         other = self.item_of(item.own_id)

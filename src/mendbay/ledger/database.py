@@ -20,7 +20,7 @@ from mendbay.ledger import queries
 from mendbay.ledger.board_shelf import BoardShelf
 from mendbay.ledger.forgetting import forget, forgotten, require_kept
 from mendbay.ledger.notes import NoteBook
-from mendbay.ledger.store import Row, Store, Value, damaged
+from mendbay.ledger.store import Row, Store, Value, damaged, no_such_case
 
 Record = TypeVar("Record")
 
@@ -103,7 +103,7 @@ class Ledger(CaseLedger):
     def case(self, number: int) -> Case:
         found = self._read(_case_of, queries.ONE_CASE, number) if 0 < number < 2**63 else ()
         if not found:
-            raise NoSuchCase(f"The ledger has no case {number}.", "List the cases to see those it has.")
+            raise no_such_case(self._store, number)
         return found[0]
 
     def cases(self) -> tuple[Case, ...]:

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from mendbay.core.errors import NoSuchCase, UsageError
+from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.note_ledger_port import NoteLedger
 from mendbay.ledger import queries
 from mendbay.ledger.forgetting import require_kept
-from mendbay.ledger.store import Row, Store, Value, damaged
+from mendbay.ledger.store import Row, Store, Value, damaged, no_such_case
 
 
 class NoteBook(NoteLedger):
@@ -54,7 +54,7 @@ class NoteBook(NoteLedger):
     def _require_case(self, case: int) -> None:
         found = 0 < case < 2**63 and self._store.rows(queries.CASE_EXISTS, (case,))
         if not found:
-            raise NoSuchCase(f"The ledger has no case {case}.", "List the cases to see those it has.")
+            raise no_such_case(self._store, case)
 
 
 def _twice(asked: Value | None) -> tuple[Value, Value]:

@@ -21,6 +21,7 @@ UPDATE cases SET customer = ?, contact = ?, box = ?, wanted = ?, notes = ?, stat
 WHERE number = ?
 """
 CASE_EXISTS = "SELECT 1 FROM cases WHERE number = ?"
+ANY_CASE = "SELECT 1 FROM cases LIMIT 1"
 
 ADD_BAY = """
 INSERT INTO bays (case_number, bay, model, serial, size_bytes, sector_bytes, physical_bytes, condition)

@@ -13,7 +13,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from mendbay.core.errors import LedgerError
+from mendbay.core.errors import LedgerError, NoSuchCase
+from mendbay.ledger import queries
 from mendbay.ledger.migration import Migration, newest, pending, statements
 
 APPLICATION_ID = 0x4D424C47
@@ -272,6 +273,20 @@ def damaged(path: Path, said: str) -> LedgerError:
     return LedgerError(
         f"The ledger {path} is damaged: {said}.",
         "Keep the file and put the newest backup in its place; the case folders are not touched by this.",
+    )
+
+
+def no_such_case(store: Store, number: int) -> NoSuchCase:
+    """What to tell of a number that no case of a ledger has. A ledger without any case is most likely the
+    wrong one: naming another folder makes a new one."""
+    if store.rows(queries.ANY_CASE):
+        return NoSuchCase(
+            f"The ledger {store.path} has no case {number}.", "mendbay case list shows the cases it has."
+        )
+    return NoSuchCase(
+        f"There is no case {number}: the ledger {store.path} has no case at all.",
+        "Look whether --home or MENDBAY_HOME names the folder of your cases; mendbay case open begins a "
+        "first one here.",
     )
 
 

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from importlib import import_module
 from pathlib import Path
 
 import click
 import pytest
+from click.testing import CliRunner
 
 from mendbay.board.electrical_form import Step
 from mendbay.board.electrical_form_file import packaged_form
@@ -19,8 +21,11 @@ from mendbay.case.records import Bay
 from mendbay.core.cautions import cautions_for
 from mendbay.core.note import Note, NoteKind
 from mendbay.faces.cli.main import command as program_command
+from mendbay.faces.cli.screen import Screen
 from mendbay.faces.cli.sheet_words import step_json, step_text
 from mendbay.faces.cli.triage import offer_json, step_lines
+from mendbay.inlets.bench_drives import BenchDrives
+from mendbay.jobs import imaging_record
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.triage_case import Triage, tell_triage
@@ -32,11 +37,15 @@ from support.answers import Run, answer, fits
 REACHES = {"source", "sources", "programmer"}
 """Parameters through which a command comes to a device or a chip."""
 
+READS = {
+    ("drive", "compare"): ("1", "1", "{}"),
+    ("drive", "facts"): ("{}", "--case", "1", "--bay", "1"),
+    ("drive", "read"): ("1", "1", "{}"),
+    ("pair", "read"): ("1", "1={}"),
+}
+"""Commands that reach a drive, and how each is called for the one of bay 1."""
+
 SHOWS = {
-    ("drive", "compare"): (("1", "1", "absent.img"), ("spinning-drive",)),
-    ("drive", "facts"): (("absent.img",), ("spinning-drive",)),
-    ("drive", "read"): (("1", "1", "absent.img"), ("spinning-drive",)),
-    ("pair", "read"): (("1", "1=absent.img"), ("spinning-drive",)),
     ("rom", "read"): (("1", "1", "patient", "--programmer", "simulated:absent.toml"), ("static", "clip")),
     ("rom", "write"): (("1", "1", "--programmer", "simulated:absent.toml"), ("static", "clip")),
     ("rom", "restore"): (("1", "1", "--programmer", "simulated:absent.toml"), ("static", "clip")),
@@ -89,7 +98,7 @@ def test_every_command_that_reaches_a_device_or_a_chip_is_accounted_for() -> Non
         for words, one in leaves(program_command)
         if REACHES & {parameter.name for parameter in one.params}
     }
-    assert found == set(SHOWS) | set(SHOWS_NONE)
+    assert found == set(READS) | set(SHOWS) | set(SHOWS_NONE)
     assert not set(SHOWS) & set(SHOWS_NONE)
 
 
@@ -107,13 +116,107 @@ def test_cautions_stand_before_the_device_is_opened(run: Run, words: tuple[str, 
     assert as_json.stdout == "" or json.loads(as_json.stdout)
 
 
-def test_cautions_stand_before_what_reading_answers(run: Run, tmp_path: Path) -> None:
-    drive = tmp_path / "drive.img"
-    drive.write_bytes(b"\0" * 65536)
-    done = run("drive", "read", "1", "1", drive)
-    assert done.returncode == 0, done.stderr
-    require_before(done.stdout, ("spinning-drive",), "Next: ")
-    assert answer(run, "drive", "read", "1", "2", drive, codes=(0,))["ending"] == "done"
+class Reading:
+    """Commands on a home with a case whose drive of bay 1 is an image file."""
+
+    def __init__(self, folder: Path) -> None:
+        self.home = folder / "home"
+        self.drive = folder / "drive.img"
+        self.drive.write_bytes(b"\0" * 65536)
+        with open_bench(self.home) as bench:
+            take_in(bench, "Quillmere Pottery", bays=[Bay(0, "1")])
+
+    def __call__(self, words: tuple[str, ...], given: tuple[str, ...], as_json: bool = False) -> str:
+        """What stands on the screen, errors too."""
+        module = import_module(f"mendbay.faces.cli.{words[0]}")
+        screen = Screen(str(self.home), as_json, True)
+        named = [one.format(self.drive) for one in given]
+        return CliRunner().invoke(module.command, [*words[1:], *named], obj=screen).output
+
+
+@pytest.fixture
+def reading(tmp_path: Path) -> Reading:
+    return Reading(tmp_path)
+
+
+@pytest.fixture
+def as_device(reading: Reading, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The image file counts as a block device."""
+    monkeypatch.setattr(BenchDrives, "is_device", lambda self, where: where == str(reading.drive))
+    monkeypatch.setattr(imaging_record, "DEVICES", str(reading.drive.parent))
+
+
+@pytest.mark.parametrize("words", [("drive", "read"), ("pair", "read"), ("drive", "facts")], ids=" ".join)
+@pytest.mark.usefixtures("as_device")
+def test_cautions_stand_in_full_before_a_drive_is_first_read_in_its_case(
+    reading: Reading, words: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened: list[str] = []
+    monkeypatch.setattr(BenchDrives, "open", lambda self, where: opened.append(where))
+    monkeypatch.setattr(BenchDrives, "line", lambda self, where: opened.append(where))
+    said = reading(words, READS[words])
+    assert opened, "it came to opening the drive, which this one does not survive"
+    require_before(said + "THE END", ("reading-drive",), "THE END")
+    (caution,) = cautions_for(("reading-drive",))
+    assert flat(caution.text) in flat(said)
+    assert caution.deferral in flat(said)
+    assert "board" not in caution.text
+    assert "CAUTION" not in reading(words, READS[words], as_json=True)
+
+
+@pytest.mark.parametrize("words", list(READS), ids=" ".join)
+@pytest.mark.usefixtures("as_device")
+def test_afterwards_one_line_stands_before_it(reading: Reading, words: tuple[str, ...]) -> None:
+    assert "CAUTION, " in reading(("drive", "read"), READS["drive", "read"])
+    said = reading(words, READS[words])
+    (caution,) = cautions_for(("reading-drive",))
+    assert f"CAUTION as before: {caution.title}." in said
+    assert caution.text[:40] not in flat(said)
+
+
+@pytest.mark.usefixtures("as_device")
+def test_a_drive_that_was_only_read_from_an_image_file_gets_them_in_full(
+    reading: Reading, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as meanwhile:
+        meanwhile.setattr(imaging_record, "DEVICES", "/dev/")
+        reading(("drive", "read"), READS["drive", "read"])
+        assert "CAUTION, " in reading(("drive", "compare"), READS["drive", "compare"])
+
+
+@pytest.mark.parametrize("words", list(READS), ids=" ".join)
+def test_no_caution_stands_before_what_touches_no_drive(reading: Reading, words: tuple[str, ...]) -> None:
+    reading(("drive", "read"), READS["drive", "read"])
+    assert "CAUTION" not in reading(words, READS[words])
+
+
+@pytest.mark.parametrize(
+    ("words", "given"),
+    [
+        (("drive", "read"), ("1", "no bay/", "{}")),
+        (("drive", "read"), ("7", "1", "{}")),
+        (("drive", "compare"), ("1", "1", "{}")),
+        (("drive", "facts"), ("{}", "--label", "big")),
+        (("drive", "facts"), ("{}", "--case", "1", "--bay", "7")),
+        (("pair", "read"), ("1", "1={}", "2={}")),
+        (("pair", "read"), ("1", "1={}", "1={}")),
+    ],
+)
+@pytest.mark.usefixtures("as_device")
+def test_no_caution_stands_before_what_cannot_be_done(
+    reading: Reading, words: tuple[str, ...], given: tuple[str, ...]
+) -> None:
+    assert "CAUTION" not in reading(words, given)
+
+
+def test_what_is_a_device(tmp_path: Path) -> None:
+    drives = BenchDrives()
+    (tmp_path / "drive.img").write_bytes(bytes(512))
+    for where in ("drive.img", "absent", "."):
+        assert not drives.is_device(str(tmp_path / where))
+    assert not drives.is_device("/dev/null")
+    assert not drives.is_device(f"pages:{tmp_path}")
+    assert not drives.is_device("unsteady:/dev/sda")
 
 
 def answered(bench: Bench, needs: tuple[tuple[str, str], ...], again: bool) -> Triage:

@@ -335,3 +335,24 @@ def test_every_command_of_a_case_is_listed_once_and_is_where_it_is_looked_for() 
     folder = Path(main.__file__).parent
     modules = {path.stem.removeprefix("case_") for path in folder.glob("case_*.py")}
     assert modules == set(listed.values())
+
+
+def test_a_home_without_a_case_is_named_with_the_command_that_makes_one(run: Run, tmp_path: Path) -> None:
+    done = run("case", "show", "1")
+    assert done.returncode == 41
+    assert str(tmp_path / "home") in done.stderr
+    assert "--home" in done.stderr
+    assert "case open" in done.stderr
+    run("case", "open", "Quillmere Pottery")
+    done = run("case", "show", "7")
+    assert "has no case 7" in done.stderr
+    assert "case list" in done.stderr
+
+
+def test_a_folder_is_no_description_and_is_named_without_the_systems_own_words(
+    run: Run, tmp_path: Path
+) -> None:
+    done = run("drive", "look", f"unsteady:{tmp_path}")
+    assert done.returncode == 2
+    assert f'"{tmp_path}"' in done.stderr
+    assert "Errno" not in done.stderr

@@ -152,7 +152,7 @@ def test_the_list_of_what_is_refused_is_a_list_no_spreadsheet_runs(
             "tries": 3,
             "trouble": found["ranges"][0]["trouble"],
             "error": found["ranges"][0]["error"],
-            "at": found["ranges"][0]["at"],
+            "last_tried_at": found["ranges"][0]["last_tried_at"],
             "adapter": '=cmd|"x"',
             "celsius": None,
         }
@@ -167,8 +167,16 @@ def test_the_list_of_what_is_refused_is_a_list_no_spreadsheet_runs(
     assert named["adapter"] == '\'=cmd|"x"'
     assert (named["first_byte"], named["last_byte"], named["sectors"]) == ("51200", "52735", "3")
     assert (named["first_sector"], named["last_sector"], named["tries"]) == ("100", "102", "3")
+    assert (named["case"], named["bay"]) == ("1", "1")
+    shared = set(head) & set(found["ranges"][0])
+    assert shared == set(found["ranges"][0]) - {"start", "stop"}, "one name for one thing"
     refused(run, 20, "drive", "refused", 1, 1, path)
     text_of(run, "drive", "refused", 1, 1)
+    document = tmp_path / "list.json"
+    answer(run, "drive", "refused", 1, 1, document)
+    assert json.loads(document.read_text()) == {**found, "path": str(document)}
+    assert ".csv" in refused(run, 2, "drive", "refused", 1, 1, tmp_path / "list.xlsx")
+    assert not (tmp_path / "list.xlsx").exists()
     documented = (ROOT / "docs" / "formats" / "refused.md").read_text()
     assert all(f"| `{column}` |" in documented for column in LACKING_COLUMNS)
 

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import io
 import json
 
 import pytest
 
 from mendbay.core.errors import UsageError
+from mendbay.core.span import Span
 from mendbay.faces.cli import main
-from mendbay.faces.cli.screen import Screen, without_controls
-from mendbay.jobs.events import Said, StepProgress
+from mendbay.faces.cli.screen import Screen, fitted, in_sight, without_controls
+from mendbay.jobs.events import Phase, ReadingProgress, Said, StepProgress
 
 HOSTILE = "\x1b]0;owned\x07\x9b2J\u202egpj\u2066\u200f\x7f\udce4.jpg"
 SHOWN = r"\x1b]0;owned\x07\x9b2J\u202egpj\u2066\u200f\x7f\xe4.jpg"
@@ -46,3 +48,48 @@ def test_json_says_the_same_in_escapes_of_its_own(capsys: pytest.CaptureFixture[
     answer, _, trouble = out.rpartition("\n{")
     assert json.loads(answer)["name"] == HOSTILE
     assert json.loads("{" + trouble)["error"]["what"] == f"{HOSTILE}."
+
+
+LONG = "  " + "The drive in bay 1 refused reads, and each of them is wear for nothing new. " * 3
+
+
+class Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.mark.parametrize("columns", [60, 80, 132])
+def test_lines_are_broken_between_words_to_the_width_of_the_terminal(
+    monkeypatch: pytest.MonkeyPatch, columns: int
+) -> None:
+    monkeypatch.setenv("COLUMNS", str(columns))
+    lines = fitted(f"short\n\n{LONG}\n/{'x' * 200}\n  image: /{'x' * 200}", Terminal()).split("\n")
+    assert lines[:2] == ["short", ""]
+    assert lines[-2:] == [f"/{'x' * 200}", f"  image: /{'x' * 200}"], "a name is left whole"
+    broken = lines[2:-2]
+    assert max(map(len, broken)) <= columns
+    assert max(map(len, broken)) > columns - 10
+    assert broken[0].startswith("  The")
+    assert all(one.startswith("    ") for one in broken[1:])
+    assert " ".join(" ".join(broken).split()) == " ".join(LONG.split())
+
+
+def test_where_no_terminal_is_an_answer_has_80_columns_and_an_error_one_line(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.delenv("COLUMNS", raising=False)
+    assert max(map(len, fitted(LONG, io.StringIO()).split("\n"))) <= 80
+    assert in_sight(LONG, io.StringIO()) == LONG
+    assert "\n" in in_sight(LONG, Terminal())
+
+
+def test_what_is_said_takes_the_progress_off_first(capsys: pytest.CaptureFixture[str]) -> None:
+    screen = Screen(None, as_json=False, quiet=False)
+    screen._progress = True
+    screen.tell(ReadingProgress("1", Phase.REST, Span(0, 512), 1, 0, 2, 0.0, None))
+    screen.end_progress()
+    drawn = capsys.readouterr().err
+    assert drawn.startswith("\rbay 1, the rest: 50.0")
+    assert drawn.endswith(" \r")
+    screen.end_progress()
+    assert not capsys.readouterr().err, "there is nothing to take off"

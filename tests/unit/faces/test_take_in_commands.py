@@ -44,6 +44,15 @@ def test_the_essentials_of_a_box_at_the_terminal(tmp_path: Path, run: Run) -> No
     assert answer(run, "triage", "show", "2")["keep_without_power"][0]["bay"] == "2"
 
 
+def test_who_typed_a_wrong_name_goes_back_to_it(tmp_path: Path, run: Run) -> None:
+    home = tmp_path / "home"
+    talked = converse(home, ["case", "take-in"], ["Quilmere Potery", "-", "Quillmere Pottery", STOP])
+    assert "There is no question before this" not in talked.said
+    assert "so far: Quilmere Potery" in talked.said
+    shown = answer(run, "case", "show", "2")
+    assert shown["customer"] == "Quillmere Pottery"
+
+
 def test_what_cannot_be_picked_is_told_by_the_numbers_and_words_shown(tmp_path: Path, run: Run) -> None:
     condition = ["1", "555 0100", "a box", "1"]
     said = converse(

@@ -251,3 +251,56 @@ def test_a_second_run_knows_where_the_first_one_hung() -> None:
     asked_there = next(at for at, (span, _) in enumerate(drive.log[1:]) if place.overlaps(span))
     assert not any(elsewhere[asked_there:]), "all that is not beside it comes first, also in the next run"
     assert store.coverage().refused == SpanSet([Span(5_000 * 512, 5_001 * 512)])
+
+
+def test_once_everything_was_asked_for_the_tries_that_are_left_are_told() -> None:
+    drive = ScriptedDrive(numbered(SECTORS), bad={11, 12, 5000})
+    store = MemoryStore(drive.identity)
+    told: list[ReadingProgress] = []
+
+    def tell(event: Event) -> None:
+        if isinstance(event, ReadingProgress):
+            told.append(event)
+
+    assert DriveReading("1", drive, store, Ticking(), tell).run() is Ending.DONE
+    retrying = [one for one in told if one.tries_left]
+    assert retrying
+    assert all(one.read_bytes + one.refused_bytes == one.aim_bytes for one in retrying)
+    assert retrying[0].retrying_sectors <= 3
+    assert retrying[0].tries_left > retrying[-1].tries_left > 0
+    assert all(one.seconds_left for one in retrying), "never nothing while something is to be done"
+    assert told[-1].tries_left == 0
+    assert not told[-1].seconds_left
+
+
+class Ticking(SystemClock):
+    """A clock on which every look takes two seconds."""
+
+    seconds = 0.0
+
+    def steady_seconds(self) -> float:
+        self.seconds += 2.0
+        return self.seconds
+
+
+def test_what_befell_the_drive_is_kept_for_the_story() -> None:
+    drive = ScriptedDrive(numbered(SECTORS), vanish_after=4)
+    store = MemoryStore(drive.identity)
+    turns: list[str] = []
+
+    def cycle(bay: str) -> bool:
+        turns.append(bay)
+        if len(turns) == 2:
+            drive.power_cycle()
+        return True
+
+    one = reading(drive, store, power_cycle=cycle)
+    assert one.run() is Ending.DONE
+    assert [found.text for found in one.happenings] == [
+        "The drive in bay 1 no longer answered.",
+        "The power of the drive in bay 1 was cut and restored.",
+        "The drive in bay 1 still did not answer.",
+        "The power of the drive in bay 1 was cut and restored.",
+        "The drive in bay 1 was back; reading went on.",
+    ]
+    assert [found.is_power for found in one.happenings] == [False, True, False, True, False]

@@ -89,8 +89,12 @@ def test_trouble_of_one_half_is_told_after_the_other_is_read_and_both_are_noted(
         with pytest.raises(trouble, match="Bay 1 is in trouble"):
             read_pair(bench, 1, on(box))
         assert not unread_data(bench, box, "2")
-        story = [event.text for event in bench.ledger.events(1) if event.text.startswith("Drive of bay")]
-        assert len(story) == 2
+        story = [event.text for event in bench.ledger.events(1) if event.kind == "imaging"]
+        first, second = [text for text in story if text.startswith("Drive of bay")]
+        assert "; broken off. Bay 1 is in trouble." in first
+        assert "recommended" not in first
+        assert "; everything was tried." in second
+        assert not [text for text in story if text.startswith("Bay 2: ")], "it is no matter of bay 2"
 
 
 def test_a_drive_being_brought_back_does_not_silence_the_other(tmp_path: Path) -> None:

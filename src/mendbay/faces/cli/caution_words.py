@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from mendbay.core.cautions import cautions_for
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, wrapped
 from mendbay.faces.cli.take_in_words import authority_warning
 from mendbay.jobs.authority import concern
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.imaging_record import was_read_from_device
 from mendbay.jobs.power_permit import POWER, unasked_power
 
-DRIVE = ("spinning-drive",)
-"""Before a drive is read."""
+DRIVE = ("reading-drive",)
+"""Before a drive is read, or asked about itself."""
 CHIP = ("static", "clip")
 """Before a clip goes onto a chip."""
 
@@ -22,6 +25,26 @@ def say_cautions(screen: Screen, ids: tuple[str, ...]) -> None:
     cautions = cautions_for(ids)
     lines = [wrapped(f"CAUTION, {one.title}: {one.text}", "", "  ") for one in cautions]
     screen.say("\n".join([*lines, wrapped(cautions[0].deferral, "", "  "), ""]))
+
+
+def say_drive_cautions(
+    screen: Screen, bench: Bench, sources: Sequence[str], case: int | None = None, bays: Sequence[str] = ()
+) -> None:
+    """Shows what is to be minded before drives are read or asked: in full, or in one line where each of them
+    was read in this case before. Nothing where no source is a device.
+
+    Args:
+        sources: where the drives are.
+        case, bays: of the case they belong to, one bay for each source; none for drives of no case.
+    """
+    devices = [at for at, where in enumerate(sources) if bench.drives.is_device(where)]
+    if not devices:
+        return
+    if case is not None and all(was_read_from_device(bench, case, bays[at]) for at in devices):
+        titles = [one.title for one in cautions_for(DRIVE)]
+        screen.say("\n".join(wrapped(f"CAUTION as before: {title}.", "", "  ") for title in titles))
+    else:
+        say_cautions(screen, DRIVE)
 
 
 def say_unsettled(screen: Screen, bench: Bench, case: int) -> None:

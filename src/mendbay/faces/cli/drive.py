@@ -9,7 +9,7 @@ import click
 
 from mendbay.core.errors import EXIT_INCOMPLETE, Interrupted
 from mendbay.faces import wording
-from mendbay.faces.cli.caution_words import DRIVE, say_cautions, say_unsettled
+from mendbay.faces.cli.caution_words import say_drive_cautions, say_unsettled
 from mendbay.faces.cli.drive_facts import COMMANDS
 from mendbay.faces.cli.drive_record import blend, compared_json, compared_lines, refused, show, verify
 from mendbay.faces.cli.screen import Screen
@@ -18,9 +18,9 @@ from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.hazard import Condition as DriveCondition
 from mendbay.jobs.compare_drive import compare_drive
 from mendbay.jobs.drive_reading import Ending
-from mendbay.jobs.imaging_record import imaging_record
+from mendbay.jobs.imaging_record import image_of, imaging_record
 from mendbay.jobs.power_permit import Although, foresee_reading
-from mendbay.jobs.read_drive import DriveAt, read_drive
+from mendbay.jobs.read_drive import DriveAt, foresee_drives, read_drive
 from mendbay.wiring import open_bench
 
 ALTHOUGH_REFUSED = click.option(
@@ -143,11 +143,19 @@ def read(
     ):
         seconds = None if minutes is None else minutes * 60
         although = Although(although_refused, although_harmful)
+        foresee_drives(bench, case, [(bay, source)])
         foresee_reading(bench, case, [bay], although)
         say_unsettled(screen, bench, case)
-        say_cautions(screen, DRIVE)
+        say_drive_cautions(screen, bench, [source], case, [bay])
         drive = DriveAt(bay, source, adapter, DriveCondition(condition).bears_questions and not ask_nothing)
-        result = read_drive(bench, case, drive, seconds=seconds, although=although)
+        result = read_drive(
+            bench,
+            case,
+            drive,
+            seconds=seconds,
+            although=although,
+            broken_off=lambda result: screen.say(wording.read_result_text(result)),
+        )
     if result.ending is Ending.STOPPED:
         screen.say(wording.read_result_text(result))
         raise Interrupted("Stopped; everything read so far is kept.", "Run the same command again to go on.")
@@ -198,9 +206,11 @@ def compare(
         although = Although(although_refused, although_harmful)
         seconds = None if minutes is None else minutes * 60
         drive = DriveAt(bay, source, adapter, not ask_nothing)
+        image_of(bench, case, bay, writable=False).close()  # without one there is nothing to compare with
+        foresee_drives(bench, case, [(bay, source)])
         foresee_reading(bench, case, [bay], although)
         say_unsettled(screen, bench, case)
-        say_cautions(screen, DRIVE)
+        say_drive_cautions(screen, bench, [source], case, [bay])
         found = compare_drive(bench, case, drive, seconds=seconds, although=although)
         record = imaging_record(bench, case, bay)
     if found.ending is Ending.STOPPED:

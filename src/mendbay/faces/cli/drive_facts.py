@@ -10,12 +10,12 @@ import click
 from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces import wording
-from mendbay.faces.cli.caution_words import DRIVE, say_cautions
+from mendbay.faces.cli.caution_words import say_drive_cautions
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.imaging.drive_findings import DriveAnswers, Weight
 from mendbay.imaging.identify import DriveIdentity
 from mendbay.imaging.smart import NAMES, Attribute
-from mendbay.jobs.ask_drive import DriveFacts, InCase, ask_drive
+from mendbay.jobs.ask_drive import DriveFacts, InCase, ask_drive, foresee_asking
 from mendbay.jobs.power_permit import Although
 from mendbay.wiring import open_bench
 
@@ -35,6 +35,7 @@ SIGNS = {Weight.GRAVE: "!!", Weight.MIND: "! ", Weight.NOTED: "- "}
     help="Seconds to wait for an answer; then nothing more is asked. The kernel waits 30 in any case.",
 )
 @click.option("--counters", is_flag=True, help="List every counter.")
+@click.option("--raw", is_flag=True, help="List every counter, with the bytes it was read from.")
 @click.option(
     "--although-refused",
     default="",
@@ -56,6 +57,7 @@ def facts(
     label: str,
     patience: float,
     counters: bool,
+    raw: bool,
     although_refused: str,
     although_harmful: str,
 ) -> None:
@@ -67,11 +69,12 @@ def facts(
     """
     if (case is None) != (not bay):
         raise UsageError("A case needs the bay, and a bay the case.", "Give both --case and --bay, or none.")
-    say_cautions(screen, DRIVE)
     in_case = None if case is None else InCase(case, bay, Although(although_refused, although_harmful))
     with open_bench(screen.home, tell=screen.tell, question_seconds=patience) as bench:
+        foresee_asking(bench, source, in_case, label)
+        say_drive_cautions(screen, bench, [source], case, [bay])
         told = ask_drive(bench, source, in_case, label)
-    text = facts_text(told, counters)
+    text = facts_text(told, counters or raw, raw)
     if case is not None and told.answers is not None:
         text += f"\nNext: {wording.called_as()} triage show {case}"
     screen.answer(facts_json(told), text)
@@ -82,7 +85,7 @@ def facts(
 COMMANDS = (facts,)
 
 
-def facts_text(told: DriveFacts, counters: bool) -> str:
+def facts_text(told: DriveFacts, counters: bool, raw: bool = False) -> str:
     """What it said, for a person; never wider than the terminal."""
     lines = [] if told.seen is None else [wrapped(f"The host sees {bytes_text(told.seen.size_bytes)} there.")]
     answers = told.answers
@@ -98,7 +101,7 @@ def facts_text(told: DriveFacts, counters: bool) -> str:
     if answers.size.is_right and not answers.size.amiss:
         lines += ["", wrapped(answers.size.said[0].sentence)]
     if counters and answers.health is not None:
-        lines += ["", _counters(answers.health.attributes)]
+        lines += ["", _counters(answers.health.attributes, raw)]
     if told.not_said:
         lines += ["", "Not told:"]
         lines += [wrapped(f"- {one.what}: {one.why}", "", "  ") for one in told.not_said]
@@ -120,21 +123,24 @@ def _identity_lines(identity: DriveIdentity) -> list[str]:
     ]
 
 
-def _counters(attributes: tuple[Attribute, ...]) -> str:
+def _counters(attributes: tuple[Attribute, ...], raw: bool) -> str:
     rows = [
         (
-            str(one.id),
-            NAMES.get(one.id, "")[:24],
+            NAMES.get(one.id, f"counter {one.id}")[:24],
+            count_text(one.count) + (" +" if one.is_packed else ""),
             str(one.current),
             str(one.worst),
-            "" if one.threshold is None else str(one.threshold),
-            count_text(one.count) + (" +" if one.is_packed else ""),
-            one.raw.hex(),
+            "none" if one.threshold is None else str(one.threshold),
+            str(one.id),
+            *((one.raw.hex(),) if raw else ()),
         )
         for one in attributes
     ]
-    head = ("id", "counts", "now", "worst", "limit", "count", "raw")
-    return table(rows, head, right=(0, 2, 3, 4, 5)) + "\n(+ more is packed in the raw bytes)"
+    head = ["what it counts", "count", "mark", "lowest mark", "fails at", "number"]
+    if raw:
+        head.append("bytes")
+    packed = "\n(+ more is packed in its bytes)" if any(one.is_packed for one in attributes) else ""
+    return table(rows, head, right=(1, 2, 3, 4, 5)) + packed
 
 
 def facts_json(told: DriveFacts) -> dict[str, Any]:

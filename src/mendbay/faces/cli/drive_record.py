@@ -9,23 +9,25 @@ from typing import Any
 
 import click
 
-from mendbay.core.errors import EXIT_INCOMPLETE, ImageChanged
+from mendbay.core.errors import EXIT_INCOMPLETE, ImageChanged, UsageError
 from mendbay.core.proportion import interval_text
-from mendbay.core.quantity import bytes_text, count_text, counted
+from mendbay.core.quantity import bytes_text, count_text, counted, percent_text
 from mendbay.core.span import SpanSet
 from mendbay.faces import wording
-from mendbay.faces.cli.screen import Screen, table, wrapped
+from mendbay.faces.cli.screen import Screen, json_text, table, wrapped
 from mendbay.imaging.adapters import SecondChance
 from mendbay.imaging.differences import Difference
 from mendbay.imaging.lacking import Lacking
 from mendbay.jobs.blend_images import BlendedIn, BlendResult, blend_images
-from mendbay.jobs.compare_drive import Compared
+from mendbay.jobs.compare_drive import Compared, ended_words
 from mendbay.jobs.imaging_record import ImagingRecord, imaging_record, lacking_csv
 from mendbay.jobs.ports import Run
 from mendbay.jobs.verify_image import Verified, verify_image
 from mendbay.wiring import open_bench, write_new_file
 
 RANGES_SHOWN = 40
+SUFFIXES = (".csv", ".json")
+"""How the name of a list may end."""
 NAME_SHOWN = 18
 """Letters of an adapter's name in a table; JSON and the list have all."""
 
@@ -72,20 +74,28 @@ def show(screen: Screen, case: int, bay: str, everything: bool) -> None:
 def refused(screen: Screen, case: int, bay: str, path: Path | None) -> None:
     """List every range of BAY in CASE that is not read, with the reason for each.
 
-    With a PATH the list is written there as a new file (CSV).
+    With a PATH the list is written there as a new file: as CSV, or where its name ends in .json as the JSON
+    document that --json gives.
     """
+    if path is not None and path.suffix.lower() not in SUFFIXES:
+        raise UsageError(
+            f"The name {path} does not say how the list is to be written.",
+            "Let it end in .csv for a list, or in .json for a JSON document.",
+        )
     with open_bench(screen.home) as bench:
         record = imaging_record(bench, case, bay)
-    if path is not None:
-        write_new_file(path, lacking_csv(record))
     found = record.lacking
     facts = {
+        "case": case,
         "bay": bay,
         "sector_bytes": record.coverage.sector_bytes,
         "ranges": [_lacking_json(one) for one in found],
         "path": None if path is None else str(path),
     }
     if path is not None:
+        as_json = path.suffix.lower() == ".json"
+        made = f"{json_text(facts, indent=2)}\n".encode() if as_json else lacking_csv(record, case)
+        write_new_file(path, made)
         screen.answer(facts, f"Ranges not read: {count_text(len(found))}; the list is\n{path}")
     elif not found:
         screen.answer(facts, f"Every byte of the drive of bay {bay} is read.")
@@ -270,7 +280,9 @@ def _verified_lines(case: int, found: Verified, record: ImagingRecord) -> list[s
 def compared_lines(found: Compared, record: ImagingRecord) -> list[str]:
     """What a second reading of a drive showed."""
     lines = [
-        f"Bay {found.bay}: {count_text(found.compared_bytes)} bytes read again and compared; {found.ending}."
+        f"Bay {found.bay}: {count_text(found.compared_bytes)} bytes read again and compared, "
+        f"{percent_text(found.compared_bytes, record.coverage.size_bytes)} of the drive; "
+        f"{ended_words(found.ending)}."
     ]
     if found.refused_bytes:
         lines.append(f"  refused this time, though given before: {count_text(found.refused_bytes)} bytes")
@@ -352,7 +364,7 @@ def _lacking_json(one: Lacking) -> dict[str, Any]:
         "tries": one.tries,
         "trouble": None if one.trouble is None else str(one.trouble),
         "error": one.error or None,
-        "at": one.at or None,
+        "last_tried_at": one.at or None,
         "adapter": one.adapter or None,
         "celsius": one.celsius,
     }

@@ -87,6 +87,7 @@ def command(ctx: click.Context, home: str | None, as_json: bool, quiet: bool) ->
 
     ctx.obj = screen = Screen(home=home, as_json=as_json, quiet=quiet)
     ctx.call_on_close(lambda: _tell_lacking(screen))
+    ctx.call_on_close(screen.end_progress)  # an error is told after this, and must not stand behind it
 
 
 def _tell_lacking(screen: Screen) -> None:
@@ -170,7 +171,7 @@ def _tell(trouble: MendbayError, as_json: bool) -> int:
 
 
 def _print(trouble: MendbayError, as_json: bool) -> None:
-    from mendbay.faces.cli.screen import json_text, without_controls
+    from mendbay.faces.cli.screen import in_sight, json_text, without_controls
 
     if as_json:
         shape = {
@@ -185,16 +186,7 @@ def _print(trouble: MendbayError, as_json: bool) -> None:
         verbs = rf"\bmendbay (?={'|'.join(COMMANDS)}|--help)"
         step = re.sub(verbs, lambda _: f"{called} ", trouble.next_step)
         for line in (f"mendbay: {trouble.what}", f"Next: {step}"):
-            print(_fitted(without_controls(line)), file=sys.stderr)
-
-
-def _fitted(line: str) -> str:
-    """A line broken to the width of the terminal, if a person is reading."""
-    if not sys.stderr.isatty():
-        return line
-    from mendbay.faces.cli.screen import wrapped
-
-    return wrapped(line, hang="  ")
+            print(in_sight(without_controls(line), sys.stderr), file=sys.stderr)
 
 
 if __name__ == "__main__":

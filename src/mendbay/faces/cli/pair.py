@@ -9,7 +9,7 @@ import click
 from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces import wording
-from mendbay.faces.cli.caution_words import DRIVE, say_cautions, say_unsettled
+from mendbay.faces.cli.caution_words import say_drive_cautions, say_unsettled
 from mendbay.faces.cli.drive import (
     ALTHOUGH_HARMFUL,
     ALTHOUGH_REFUSED,
@@ -23,7 +23,7 @@ from mendbay.files.tree import VolumeFacts
 from mendbay.imaging.hazard import Condition as DriveCondition
 from mendbay.jobs.look_at_pair import look_at_pair
 from mendbay.jobs.power_permit import Although, foresee_reading
-from mendbay.jobs.read_drive import DriveAt
+from mendbay.jobs.read_drive import DriveAt, foresee_drives
 from mendbay.jobs.read_pair import PairResult, read_pair
 from mendbay.jobs.volume import explanation, fresher_bay
 from mendbay.pair.assemble import Assembled
@@ -153,9 +153,10 @@ def read(
     ):
         seconds = None if minutes is None else minutes * 60
         although = Although(although_refused, although_harmful)
+        foresee_drives(bench, case, named)
         foresee_reading(bench, case, [drive.bay for drive in drives], although)
         say_unsettled(screen, bench, case)
-        say_cautions(screen, DRIVE)
+        say_drive_cautions(screen, bench, [where for _, where in named], case, [bay for bay, _ in named])
         result = read_pair(
             bench,
             case,
@@ -166,6 +167,7 @@ def read(
             both_whole=both_whole,
             waive_unallocated=waive_unallocated,
             although=although,
+            broken_off=lambda results: screen.say("\n".join(map(wording.read_result_text, results))),
         )
     screen.answer(pair_json(result), pair_text(result, case))
     if only_wanted:

@@ -3,29 +3,31 @@
 from __future__ import annotations
 
 import json
+import os
 import re
+import select
 import shutil
 import signal
 import sys
+import termios
 import textwrap
+import threading
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import FrameType
-from typing import Any
+from typing import Any, TextIO
 
 import click
 
-from mendbay.core.quantity import bytes_text, duration_text, percent_text
-from mendbay.jobs.events import Advised, Event, Phase, ReadingProgress, Said, StepProgress
+from mendbay.faces.cli.progress_words import drives_line, step_line
+from mendbay.jobs.events import Advised, Event, ReadingProgress, Said, StepProgress
 
 WIDTH = 80
-PHASES = {
-    Phase.DESCRIPTION: "descriptions",
-    Phase.WANTED: "wanted first",
-    Phase.REST: "the rest",
-    Phase.FETCH: "looking",
-}
+ANSWER_LOOK_SECONDS = 0.1
+"""How soon Ctrl-C is heeded while an answer is waited for in another thread than the one that gets it."""
+ANSWERS = {"y": True, "yes": True, "n": False, "no": False}
 
 
 class Screen:
@@ -41,58 +43,78 @@ class Screen:
         self.home = Path(home) if home else None
         self.as_json = as_json
         self._progress = not quiet and sys.stderr.isatty()
-        self._asking = False
+        self._question = ""
         self._line = ""
         self._stopping = False
+        self._drives: dict[str, tuple[ReadingProgress, float]] = {}
+        self._drawing = threading.RLock()
 
     # ------------------------------------------------------------------ answers
 
     def answer(self, facts: Any, text: str) -> None:
         """The result of a command: `facts` for programs, `text` for people."""
-        self._clear()
+        self.end_progress()
         if self.as_json:
             click.echo(json_text(facts, indent=2))
         else:
-            click.echo(without_controls(text))
+            click.echo(fitted(without_controls(text), sys.stdout))
 
     def say(self, text: str) -> None:
         """A sentence on the way, for people only. A terminal that was closed does not end the job."""
         if not self.as_json:
-            self._clear()
-            with suppress(OSError):
-                click.echo(without_controls(text))
+            with self._drawing, suppress(OSError):
+                self.end_progress()
+                click.echo(fitted(without_controls(text), sys.stdout))
 
     def warn(self, text: str) -> None:
         """A sentence to be minded, on the error stream, for people only; nothing for an empty one."""
         if text and not self.as_json:
-            self._clear()
-            click.echo(wrapped(without_controls(text), "", "  "), err=True)
+            with self._drawing:
+                self.end_progress()
+                click.echo(wrapped(without_controls(text), "", "  "), err=True)
 
     # ------------------------------------------------------------------ progress
 
     def tell(self, event: Event) -> None:
         """Draws an event of a running job on the error stream; a terminal gets a line that changes."""
-        if isinstance(event, Said):
-            if not self.as_json:
-                self._clear()
-                click.echo(without_controls(event.text), err=True)
-        elif isinstance(event, Advised):
-            if not self.as_json:
-                self._clear()
-                click.echo(wrapped(without_controls(event.text), "", "  "), err=True)
-        elif self._progress and not self._asking:
-            self._draw(without_controls(_progress_line(event), one_line=True))
+        with self._drawing:
+            if isinstance(event, Said):
+                if not self.as_json:
+                    self._say_beside(without_controls(event.text))
+            elif isinstance(event, Advised):
+                if not self.as_json:
+                    self._say_beside(wrapped(without_controls(event.text), "", "  "))
+            elif self._progress and not self._question:
+                self._draw(event)
 
-    def _draw(self, line: str) -> None:
-        width = shutil.get_terminal_size((WIDTH, 24)).columns - 1
-        line = line[:width]
+    def end_progress(self) -> None:
+        """Takes the line that changes off the terminal, so that what is written next has one of its own."""
+        with self._drawing:
+            if self._line:
+                _onto_terminal("\r" + " " * len(self._line) + "\r")
+                self._line = ""
+
+    def _say_beside(self, text: str) -> None:
+        """Says something on the error stream; a question that waits for its answer is shown again below."""
+        self.end_progress()
+        if self._question:
+            _onto_terminal("\n")
+        click.echo(in_sight(text, sys.stderr), err=True)
+        if self._question:
+            _onto_terminal(self._question)
+
+    def _draw(self, event: ReadingProgress | StepProgress) -> None:
+        width = columns(sys.stderr) - 1
+        if isinstance(event, ReadingProgress):
+            now = time.monotonic()
+            self._drives[event.bay] = (event, now)
+            line = drives_line([(one, now - told) for one, told in self._drives.values()], width)
+        else:
+            self._drives.clear()
+            line = step_line(event)
+        line = without_controls(line, one_line=True)[:width]
         _onto_terminal("\r" + line.ljust(len(self._line)))
         self._line = line
-
-    def _clear(self) -> None:
-        if self._line:
-            _onto_terminal("\r" + " " * len(self._line) + "\r")
-            self._line = ""
 
     # ------------------------------------------------------------------ stopping and asking
 
@@ -109,8 +131,11 @@ class Screen:
             if self._stopping:
                 raise KeyboardInterrupt
             self._stopping = True
-            self._clear()
-            click.echo("Stopping after the read under way; press Ctrl-C again to stop at once.", err=True)
+            self.end_progress()
+            if self._question:
+                _onto_terminal("\nStopping.\n")
+            else:
+                click.echo("Stopping after the read under way; press Ctrl-C again to stop at once.", err=True)
 
         before = {number: signal.signal(number, on_signal) for number in (signal.SIGINT, signal.SIGTERM)}
         try:
@@ -138,20 +163,44 @@ class Screen:
                 signal.signal(number, handler)
 
     def ask_power_cycle(self, bay: str) -> bool:
-        """Asks the technician to cut and restore a drive's power; False where nobody can be asked."""
+        """Asks the technician to cut and restore a drive's power.
+
+        Returns:
+            Whether it was done; False also where nobody can be asked, and once the job is to stop.
+        """
         if self.as_json or not sys.stdin.isatty():
             return False
-        self._clear()
-        self._asking = True  # another drive may be read meanwhile: its progress waits
+        ask = f"Cut the power of the drive in bay {bay}, wait until it stands still, restore it."
+        with self._drawing:
+            self.end_progress()
+            click.echo(in_sight(without_controls(ask), sys.stderr), err=True)
+            # Another drive may be read meanwhile: its progress waits while there is a question.
+            self._question = "Has it been done, and shall reading go on? [y/n]: "
         try:
-            return click.confirm(
-                f"Cut the power of the drive in bay {bay}, wait until it stands still, restore it.\n"
-                "Has it been done, and shall reading go on?",
-                default=True,
-                err=True,
-            )
+            termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)  # typed before the question, so no answer
+            while (typed := self._typed()) is not None:
+                if typed.strip().lower() in ANSWERS:
+                    return ANSWERS[typed.strip().lower()]
+            return False
         finally:
-            self._asking = False
+            self._question = ""
+
+    def _typed(self) -> str | None:
+        """Shows the question and waits for a line; None at the end of the input, and once the job is to stop.
+
+        Python's own reading of the keyboard cannot be broken off in a thread that gets no signals, and a
+        thread that hangs in it brings the program down at its end; so the terminal is looked at instead.
+        """
+        _onto_terminal(self._question)
+        keyboard = sys.stdin.fileno()
+        while not self._stopping:
+            if select.select([keyboard], [], [], ANSWER_LOOK_SECONDS)[0]:
+                try:
+                    line = os.read(keyboard, 1024)
+                except OSError:  # the terminal was closed
+                    return None
+                return line.decode("utf-8", "replace") if line else None
+        return None
 
 
 def _onto_terminal(text: str) -> None:
@@ -188,21 +237,6 @@ def json_text(facts: Any, indent: int | None = None) -> str:
     return _CONTROLS.sub(lambda one: f"\\u{ord(one[0]):04x}", text)
 
 
-def _progress_line(event: ReadingProgress | StepProgress) -> str:
-    if isinstance(event, StepProgress):
-        if event.in_bytes:
-            return f"{event.step}: {bytes_text(event.done)} of {bytes_text(event.total)} {event.now}"
-        return f"{event.step} {event.done} of {event.total} {event.now}"
-    tried = event.read_bytes + event.refused_bytes
-    share = percent_text(min(tried, event.aim_bytes), event.aim_bytes)
-    left = "" if event.seconds_left is None else f", {duration_text(event.seconds_left)} left"
-    refused = f", {bytes_text(event.refused_bytes)} refused" if event.refused_bytes else ""
-    return (
-        f"bay {event.bay}, {PHASES[event.phase]}: {share}, at {bytes_text(event.now.start)}, "
-        f"{bytes_text(int(event.bytes_per_second))}/s{left}{refused}"
-    )
-
-
 def table(rows: Sequence[Sequence[str]], head: Sequence[str], right: Sequence[int] = ()) -> str:
     """Rows as aligned columns under a head; `right` are the columns that are aligned to the right."""
     widths = [max(len(row[at]) for row in [head, *rows]) for at in range(len(head))]
@@ -221,10 +255,25 @@ def table(rows: Sequence[Sequence[str]], head: Sequence[str], right: Sequence[in
 _GLUE = "\N{NO-BREAK SPACE}"
 
 
-def wrapped(text: str, indent: str = "", hang: str = "    ") -> str:
+def columns(stream: TextIO) -> int:
+    """How many columns the terminal of a stream has; 80 where it is none, or does not say."""
+    with suppress(ValueError):
+        if (stated := int(os.environ.get("COLUMNS", ""))) > 0:
+            return stated
+    with suppress(OSError, ValueError):
+        return os.get_terminal_size(stream.fileno()).columns or WIDTH
+    return WIDTH
+
+
+def wrapped(text: str, indent: str = "", hang: str = "    ", width: int | None = None) -> str:
     """A sentence broken into lines that fit the terminal; lines after the first are indented by `hang`, and
-    none begins with the sign of a percentage."""
-    width = max(40, min(shutil.get_terminal_size((WIDTH, 24)).columns, 100))
+    none begins with the sign of a percentage.
+
+    Args:
+        width: of a line; None for that of the terminal, within reason.
+    """
+    if width is None:
+        width = max(40, min(shutil.get_terminal_size((WIDTH, 24)).columns, 100))
     return "\n".join(
         textwrap.wrap(
             text.replace(" %", f"{_GLUE}%"),
@@ -235,6 +284,25 @@ def wrapped(text: str, indent: str = "", hang: str = "    ") -> str:
             break_on_hyphens=False,
         )
     ).replace(_GLUE, " ")
+
+
+def fitted(text: str, stream: TextIO) -> str:
+    """A text whose lines fit the terminal of a stream, 80 columns where it is none: longer ones go on in the
+    next line, between words. A line that fits is left, and so is a name too long with a word before it."""
+    width = max(40, columns(stream))
+    return "\n".join(line if len(line) <= width else _broken(line, width) for line in text.split("\n"))
+
+
+def in_sight(text: str, stream: TextIO) -> str:
+    """A text for the error stream: fitted to a terminal, in one line for a program that looks for words."""
+    return fitted(text, stream) if stream.isatty() else text
+
+
+def _broken(line: str, width: int) -> str:
+    indent = line[: len(line) - len(line.lstrip(" "))]
+    broken = wrapped(line[len(indent) :], indent, "  ", width)
+    lines = broken.split("\n")
+    return line if len(lines) == 2 and len(lines[1]) > width else broken
 
 
 def printable(raw: bytes) -> str:

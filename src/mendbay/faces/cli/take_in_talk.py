@@ -84,6 +84,7 @@ class Talk:
                     self._complain(trouble)
                     continue
                 self._screen.say(f"Case {self.case}.")
+                self._asked.append(entry.key)
                 return True
 
     def _ask_all(self) -> None:
