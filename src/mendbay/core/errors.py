@@ -114,6 +114,12 @@ class HeldBack(MendbayError):
     exit_code = 16
 
 
+class WrongDrive(SourceError):
+    """The drive says another serial number than its bay has, or that of another bay; nothing was begun."""
+
+    exit_code = 17
+
+
 class DestinationError(MendbayError):
     """The destination cannot be written to, or already holds something else."""
 

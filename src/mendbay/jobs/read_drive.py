@@ -9,7 +9,7 @@ from pathlib import Path
 
 from mendbay.case.records import Bay, Case, Facts
 from mendbay.core.coverage import Condition
-from mendbay.core.errors import ForeignImage, MendbayError, NoSuchCase, SourceError, UsageError
+from mendbay.core.errors import ForeignImage, MendbayError, NoSuchCase, SourceError
 from mendbay.core.quantity import count_text, counted
 from mendbay.core.source import Identity
 from mendbay.core.span import SpanSet
@@ -20,6 +20,7 @@ from mendbay.imaging.hazard import HAZARDS, Hazard
 from mendbay.imaging.hazard import Condition as DriveCondition
 from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.adapters_tried import odds_for, what_is_worth_trying, worth_trying_words
+from mendbay.jobs.bay_drive import note_connected, require_bays_drive
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import consents_of, refused
 from mendbay.jobs.drive_reading import DriveReading, Ending
@@ -109,36 +110,41 @@ def read_drive(
         seconds: how long it may take; None: until nothing is left to try.
         wanted: ranges of the drive that go first.
         rest: whether to go on with everything else.
-        although: why it is read where the customer or triage is against power.
+        although: why it is read where the customer or triage is against power, or its serial number is.
 
     Raises:
         HeldBack: the customer refused power or reading, or triage keeps the drive without it.
+        NoSuchCase: the case has two other bays.
+        WrongDrive: its serial number contradicts the label, or is that of another bay.
         SourceError, DestinationError, ForeignImage, DamagedCheckpoint: nothing was begun.
         DriveVanished: it is gone; what was read is kept.
     """
     require_power(bench, number, [drive.bay], although, reading=True)
-    with opened(bench, number, drive) as one:
+    with opened(bench, number, drive, although) as one:
         say_asked_anew(bench, one)
         ending = one.reading.run(wanted, rest=rest, seconds=seconds)
         return finish(bench, number, one, ending)
 
 
 @contextmanager
-def opened(bench: Bench, number: int, drive: DriveAt) -> Iterator[OpenDrive]:
-    """The drive and its image, checked to belong together, with a run begun; closed in any case."""
+def opened(
+    bench: Bench, number: int, drive: DriveAt, although: Although = AGAINST_NOTHING
+) -> Iterator[OpenDrive]:
+    """The drive and its image, checked to belong to the bay and together, with a run begun; closed in any
+    case."""
     case = remembered(bench, number)
     Bay(number, drive.bay)  # its label becomes part of a file name: refuse an unusable one first
     _refuse_third_bay(bench, number, drive.bay)
     reader = bench.drives.open(drive.where)
     heat: HeatGuard | None = None
     try:
+        against = require_bays_drive(bench, number, drive.bay, drive.where, reader.identity, although)
         heat = _heat_guard(bench, drive)
         store = _image_for(bench, case, drive, reader)
         try:
-            _note_bay(bench, case, drive, reader.identity)
             adapter = drive.adapter.strip() or NOT_STATED
+            note_connected(bench, number, drive.bay, reader.identity, adapter, against, although)
             store.begin_run(adapter, str(Path(reader.identity.name).absolute()))
-            bench.custody(number, f"connected for reading (adapter: {adapter})", f"drive of bay {drive.bay}")
             reading = DriveReading(
                 drive.bay,
                 reader,
@@ -224,7 +230,7 @@ def _refuse_third_bay(bench: Bench, number: int, label: str) -> None:
     """A box has two bays: a third label is a slip of the finger, and would be paired with the others."""
     known = [bay.bay for bay in bench.ledger.bays(number)]
     if label not in known and len(known) >= 2:
-        raise UsageError(
+        raise NoSuchCase(
             f"Case {number} has the bays {' and '.join(known)}, not {label}.",
             "Name one of them; a drive of another box belongs to another case.",
         )
@@ -345,29 +351,3 @@ def _compare_samples(bench: Bench, store: ImageStore, reader: DriveReader, drive
                 "Make sure of it."
             )
         )
-
-
-def _note_bay(bench: Bench, case: Case, drive: DriveAt, identity: Identity) -> None:
-    """Notes what the drive says of itself, without losing what the label said."""
-    seen = Bay(
-        case.number,
-        drive.bay,
-        identity.model,
-        identity.serial,
-        identity.size_bytes,
-        identity.sector_bytes,
-        identity.physical_bytes,
-    )
-    try:
-        known = bench.ledger.bay(case.number, drive.bay)
-    except NoSuchCase:
-        bench.ledger.add_bay(seen)
-        return
-    bench.ledger.amend_bay(
-        replace(
-            seen,
-            model=seen.model or known.model,
-            serial=seen.serial or known.serial,
-            condition=known.condition,
-        )
-    )

@@ -24,6 +24,7 @@ from mendbay.files.verdict import Verdict
 from mendbay.imaging.alike import Alike
 from mendbay.imaging.image_source import ImageSource
 from mendbay.imaging.values import WEIGHT_REST, Want
+from mendbay.jobs.bay_drive import require_bays_drive
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.drive_reading import Ending
 from mendbay.jobs.events import Event, Phase, Said
@@ -162,10 +163,11 @@ def read_pair(
         seconds: how long the rest may take; None: until nothing is left to try.
         both_whole: read both halves of a mirror whole, instead of each place from one of them.
         waive_unallocated: leave what the file system says is free; else what was left before is read too.
-        although: why they are read where the customer or triage is against power.
+        although: why they are read where the customer or triage is against power, or a serial number is.
 
     Raises:
         HeldBack: the customer refused power or reading, or triage keeps one of the drives without it.
+        WrongDrive: a serial number contradicts the label, or is that of another bay; nothing was begun.
         CannotAssemble, NoFileSystem: the drives make no volume; what was read of them is kept.
         SourceError, DestinationError: one of the drives or its image failed (it vanished, another drive came
             back, the disk is full), after the others were read; or nothing was begun.
@@ -178,8 +180,8 @@ def read_pair(
     wishes = Wishes(bench, number, tuple(patterns))
     bench = _for_threads(bench)
     with ExitStack() as stack:
-        _refuse_same(bench, drives)
-        lanes = [_Lane(bench, stack.enter_context(opened(bench, number, drive))) for drive in drives]
+        _refuse_wrong(bench, number, drives, although)
+        lanes = [_Lane(bench, stack.enter_context(opened(bench, number, one, although))) for one in drives]
         volume = _volume_of(bench, number, lanes, both_whole=both_whole)
         values = PairValues(volume, wishes)
         may_share = not both_whole and volume.assembled.halves_in_step
@@ -381,17 +383,20 @@ def _missing(lanes: Sequence[_Lane], task: OneTask | None, *, waived_too: bool) 
     return total
 
 
-def _refuse_same(bench: Bench, drives: Sequence[DriveAt]) -> None:
-    """One drive given for two bays would be read twice and taken for a mirror of itself."""
+def _refuse_wrong(bench: Bench, number: int, drives: Sequence[DriveAt], although: Although) -> None:
+    """Refuses a drive given for two bays, which would be read twice and taken for a mirror of itself, and one
+    that is not that of its bay, before anything is begun of the other."""
     seen: dict[str, str] = {}
     for drive in drives:
-        name = os.path.realpath(bench.drives.look(drive.where).name)
+        found = bench.drives.look(drive.where)
+        name = os.path.realpath(found.name)
         if name in seen:
             raise UsageError(
                 f"Bay {seen[name]} and bay {drive.bay} are given the same drive, {name}.",
                 "Name the drive of each bay; leave out a bay whose drive is not at hand.",
             )
         seen[name] = drive.bay
+        require_bays_drive(bench, number, drive.bay, drive.where, found, although)
 
 
 def _for_threads(bench: Bench) -> Bench:

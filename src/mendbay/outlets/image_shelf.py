@@ -62,6 +62,26 @@ class ImageShelf(Images):
 
         return ImageFile.reopen(self._path(case, bay), self._clock, writable=writable)
 
+    def aside_name(self, case: Case, bay: str) -> str:
+        from mendbay.outlets.image_aside import next_aside
+
+        return next_aside(self._path(case, bay)).name
+
+    def asides(self, case: Case, bay: str) -> tuple[str, ...]:
+        from mendbay.outlets.image_aside import asides_of
+
+        return tuple(one.name for one in asides_of(self._path(case, bay)))
+
+    def is_half_aside(self, case: Case, bay: str) -> bool:
+        from mendbay.outlets.image_aside import is_half_aside
+
+        return is_half_aside(self._path(case, bay))
+
+    def set_aside(self, case: Case, bay: str, name: str) -> None:
+        from mendbay.outlets.image_aside import set_aside
+
+        set_aside(self._path(case, bay), self.folder(case) / name)
+
     def other(self, path: Path) -> ImageFile:
         from mendbay.outlets.image_file import ImageFile
 

@@ -64,7 +64,8 @@ def read(
     plan = tmp_path / f"{case}-{bad}.toml"
     faults = f"refused = [[{bad}, {count}]]\n" if count else ""
     plan.write_text(f'image = "drive.img"\nserial = "{serial}"\n{faults}')
-    done = run("drive", "read", case, "1", f"unsteady:{plan}", "--adapter", adapter)
+    twice = ("--although-other-serial", "case 2 is another bench") if case > 1 and serial else ()
+    done = run("drive", "read", case, "1", f"unsteady:{plan}", "--adapter", adapter, *twice)
     assert done.returncode == code, done.stdout + done.stderr
 
 
@@ -436,6 +437,7 @@ def test_advice_and_the_adapter_to_try_are_told_and_fit_the_screen(
     again = ("drive", "read", 1, 1, f"unsteady:{description}", "--adapter", "port on the board", "--tries", 1)
     found = answer(run, *again, codes=(3,))
     assert found["worth_trying"] == []
+    description.write_text('image = "drive.img"\nserial = "7K0043"\nrefused = [[100, 90]]\n')
     other = answer(run, "drive", "read", 1, 2, read_it[4], *read_it[5:], codes=(3,))
     (port,) = other["worth_trying"]
     assert (port["adapter"], port["given"], port["asked"]) == ("port on the board", 30, 120)
