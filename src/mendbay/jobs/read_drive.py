@@ -30,7 +30,7 @@ from mendbay.jobs.image_figures import note_image
 from mendbay.jobs.ports import DriveLine, DriveReader, ImageStore
 from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, require_power
 from mendbay.jobs.remembered import remembered
-from mendbay.jobs.same_drive import likeness
+from mendbay.jobs.same_drive import between, likeness
 from mendbay.jobs.stop_advice import NO_ADVICE, AdviceGiven, StopAdvice, given_words
 
 NOTHING_LEFT = SpanSet()
@@ -140,11 +140,14 @@ def opened(
     try:
         against = require_bays_drive(bench, number, drive.bay, drive.where, reader.identity, although)
         heat = _heat_guard(bench, drive)
-        store = _image_for(bench, case, drive, reader)
+        store, taken_for = _image_for(bench, case, drive, reader)
         try:
             adapter = drive.adapter.strip() or NOT_STATED
             note_connected(bench, number, drive.bay, reader.identity, adapter, against, although)
-            store.begin_run(adapter, str(Path(reader.identity.name).absolute()))
+            run = store.begin_run(adapter, str(Path(reader.identity.name).absolute()))
+            if taken_for:
+                bench.tell(Said(taken_for))
+                bench.note(number, "imaging", f"Run {run}: {taken_for}", {"bay": drive.bay, "run": run})
             reading = DriveReading(
                 drive.bay,
                 reader,
@@ -296,21 +299,22 @@ def result_of(one: OpenDrive, ending: Ending, left: SpanSet = NOTHING_LEFT) -> R
     )
 
 
-def _image_for(bench: Bench, case: Case, drive: DriveAt, reader: DriveReader) -> ImageStore:
-    """The bay's image, made if there is none, refused if it is of another drive."""
+def _image_for(bench: Bench, case: Case, drive: DriveAt, reader: DriveReader) -> tuple[ImageStore, str]:
+    """The bay's image, made if there is none, refused if it is of another drive; and on what the two are
+    taken to belong together, where only one has a serial number."""
     folder, identity = bench.images.folder(case), reader.identity
     name = bench.images.name(drive.bay)
     if not bench.images.exists(case, drive.bay):
         bench.drives.guard(drive.where, folder, identity.size_bytes, name)
-        return bench.images.create(case, drive.bay, identity)
+        return bench.images.create(case, drive.bay, identity), ""
     store = bench.images.reopen(case, drive.bay, writable=True)
     try:
         _must_be_same(store, identity, drive)
         left = identity.size_bytes - store.coverage().total_bytes(Condition.READ)
         bench.drives.guard(drive.where, folder, left, name)
-        if not (identity.serial and store.identity.serial):
-            _compare_samples(bench, store, reader, drive)
-        return store
+        if identity.serial and store.identity.serial:
+            return store, ""
+        return store, _compare_samples(bench, case, store, reader, drive)
     except BaseException:
         store.close()
         raise
@@ -334,20 +338,68 @@ def _must_be_same(store: ImageStore, found: Identity, drive: DriveAt) -> None:
         )
 
 
-def _compare_samples(bench: Bench, store: ImageStore, reader: DriveReader, drive: DriveAt) -> None:
-    """Reads a few sectors again that the image already holds; on a difference it is another drive."""
+def _compare_samples(bench: Bench, case: Case, store: ImageStore, reader: DriveReader, drive: DriveAt) -> str:
+    """Reads a few sectors again that the image already holds, where no two serial numbers say whose it is.
+
+    Returns:
+        What the drive is taken for and why, where only one side has a serial number; else empty.
+
+    Raises:
+        ForeignImage: it is another drive, or rather the one of another bay.
+    """
     found = likeness(store, reader)
+    other = _fits_better(bench, case, store, reader, drive)
     if found.unlike_at is not None:
+        also = f" It holds what the image of bay {other} has." if other else ""
         raise ForeignImage(
             f"The drive at {drive.where} holds other bytes at {found.unlike_at} than the image of bay "
-            f"{drive.bay} has from before.",
+            f"{drive.bay} has from before.{also}",
             "It is another drive, or something wrote to it since. Connect the right one.",
         )
-    if not found.compared:
-        bench.tell(
-            Said(
-                f"Nothing shows that the drive at {drive.where} is the one that the image of bay "
-                f"{drive.bay} was begun with: it has no serial number, and nothing could be compared. "
-                "Make sure of it."
-            )
+    if other:
+        raise ForeignImage(
+            f"Where the images of bay {drive.bay} and bay {other} differ, the drive at {drive.where} holds "
+            f"what that of bay {other} has.",
+            f"The drives are mixed up: connect that of bay {drive.bay}, or name bay {other}.",
         )
+    here, there = reader.identity.serial, store.identity.serial
+    if not (here or there):
+        if not found.compared:
+            bench.tell(
+                Said(
+                    f"Nothing shows that the drive at {drive.where} is the one that the image of bay "
+                    f"{drive.bay} was begun with: it has no serial number, and nothing could be compared. "
+                    "Make sure of it."
+                )
+            )
+        return ""
+    words = (
+        f"The source for bay {drive.bay} gives no serial number; its image is of {there}."
+        if there
+        else f"The drive for bay {drive.bay} says serial number {here}; its image was begun from a source "
+        "without one."
+    )
+    if not found.compared:
+        return f"{words} It is taken for the same drive, though nothing could be compared: make sure of it."
+    are = "is" if found.compared == 1 else "are"
+    sectors = counted(found.compared, "compared sector")
+    return f"{words} It is taken for the same drive, as {sectors} {are} the same."
+
+
+def _fits_better(bench: Bench, case: Case, store: ImageStore, reader: DriveReader, drive: DriveAt) -> str:
+    """The other bay whose image the drive fits better where the two differ; empty for none."""
+    for bay in bench.ledger.bays(case.number):
+        if bay.bay == drive.bay or not bench.images.exists(case, bay.bay):
+            continue
+        try:
+            other = bench.images.reopen(case, bay.bay, writable=False)
+        except MendbayError as trouble:
+            bench.tell(Said(f"The image of bay {bay.bay} could not be compared with: {trouble.what}"))
+            continue
+        try:
+            found = between(store, other, reader)
+        finally:
+            other.close()
+        if found.theirs > found.mine:
+            return bay.bay
+    return ""
