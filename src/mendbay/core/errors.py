@@ -145,7 +145,7 @@ class ImageBusy(MendbayError):
 
 
 class ForeignImage(MendbayError):
-    """The image, or its checkpoint, belongs to another drive."""
+    """The image, or its checkpoint, belongs to another drive, or lies in another case's folder."""
 
     exit_code = 24
 

@@ -468,9 +468,10 @@ class Images(Protocol):
         """
         ...
 
-    def blend(self, into: ImageStore, other: ImageStore, spans: SpanSet) -> Blended:
+    def blend(self, into: ImageStore, other: ImageStore, spans: SpanSet, origin: str) -> Blended:
         """Takes over into one image what another image of the same drive holds of `spans`, and all it knows
-        of refusals, keeping the adapters, benches and times of its runs.
+        of refusals, keeping the adapters, benches and times of its runs; `origin` is what they were taken
+        from, as is noted with them.
 
         Raises:
             ForeignImage: both are the same file, or of drives of different size.

@@ -87,7 +87,7 @@ class ImageShelf(Images):
 
         return ImageFile.reopen(path, self._clock, writable=False)
 
-    def blend(self, into: ImageStore, other: ImageStore, spans: SpanSet) -> Blended:
+    def blend(self, into: ImageStore, other: ImageStore, spans: SpanSet, origin: str) -> Blended:
         """As the port says.
 
         Raises:
@@ -98,4 +98,4 @@ class ImageShelf(Images):
 
         if not (isinstance(into, ImageFile) and isinstance(other, ImageFile)):
             raise TypeError("only images opened from this shelf can take over others")
-        return blend(into, other, spans)
+        return blend(into, other, spans, origin)

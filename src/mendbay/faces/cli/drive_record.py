@@ -128,15 +128,21 @@ def verify(screen: Screen, case: int, bay: str, read_again: str) -> None:
 @click.argument("case", type=int)
 @click.argument("bay")
 @click.argument("images", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="IMAGE...")
+@click.option(
+    "--although-other-case",
+    default="",
+    metavar="REASON",
+    help="Take over although an image lies in another case's folder; custody keeps the reason.",
+)
 @click.pass_obj
-def blend(screen: Screen, case: int, bay: str, images: tuple[Path, ...]) -> None:
+def blend(screen: Screen, case: int, bay: str, images: tuple[Path, ...], although_other_case: str) -> None:
     """Take over into the image of BAY what other IMAGEs of the same drive hold.
 
     They must have been made by Mendbay, with their checkpoints beside them: at another bench, through
     another adapter, on another day. Where several hold the same, the first one counts.
     """
     with open_bench(screen.home, tell=screen.tell) as bench:
-        result = blend_images(bench, case, bay, images)
+        result = blend_images(bench, case, bay, images, although_other_case)
         record = imaging_record(bench, case, bay)
     screen.answer(_blend_json(result), "\n".join(_blend_lines(case, result, record)))
 
@@ -354,6 +360,11 @@ def _blend_lines(case: int, result: BlendResult, record: ImagingRecord) -> list[
 
 
 def _compared_lines(one: BlendedIn) -> list[str]:
+    told = [wrapped(one.serials, "  ", "")] if one.serials else []
+    return [*told, *_agreement_lines(one)]
+
+
+def _agreement_lines(one: BlendedIn) -> list[str]:
     if not one.compared_bytes:
         return ["  The two had nothing in common to compare: make sure that both are of this drive."]
     compared = f"{count_text(one.compared_bytes)} bytes that both hold were compared"
@@ -449,6 +460,8 @@ def _blend_json(result: BlendResult) -> dict[str, Any]:
                 "compared_bytes": one.compared_bytes,
                 "differences": [_difference_json(each) for each in one.differences],
                 "unsound": wording.spans_json(one.unsound),
+                "serials": one.serials or None,
+                "other_case": one.other_case,
             }
             for one in result.images
         ],
