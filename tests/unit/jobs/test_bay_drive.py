@@ -9,6 +9,7 @@ import pytest
 
 from mendbay.case.records import Bay, CaseState
 from mendbay.core.errors import ImageBusy, NoSuchCase, UsageError, WrongDrive
+from mendbay.handback.erasure import Sort, sort_of
 from mendbay.jobs.bay_drive import said_serial
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.blend_images import blend_images
@@ -272,3 +273,10 @@ def test_halves_compared_with_a_wrong_drive_are_not_held_against_the_right_one(
     assert found_differing(shop, 1)
     set_aside(shop, 1, "2", "it was another drive")
     assert not found_differing(shop, 1)
+
+
+def test_what_is_set_aside_is_erased_with_the_images(shop: Bench, tmp_path: Path) -> None:
+    read_drive(shop, 1, DriveAt("1", drive(tmp_path, "S1AAA")))
+    name = set_aside(shop, 1, "1", "a reason").name
+    assert sort_of(name) is Sort.IMAGES
+    assert sort_of(name.replace(".img", ".coverage")) is None
