@@ -114,6 +114,12 @@ class HeldBack(MendbayError):
     exit_code = 16
 
 
+class WrongDrive(SourceError):
+    """The drive says another serial number than its bay has, or that of another bay; nothing was begun."""
+
+    exit_code = 17
+
+
 class DestinationError(MendbayError):
     """The destination cannot be written to, or already holds something else."""
 
@@ -139,7 +145,7 @@ class ImageBusy(MendbayError):
 
 
 class ForeignImage(MendbayError):
-    """The image, or its checkpoint, belongs to another drive."""
+    """The image, or its checkpoint, belongs to another drive, or lies in another case's folder."""
 
     exit_code = 24
 

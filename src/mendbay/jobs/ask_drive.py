@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 from mendbay.board.number_form import Kind
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
+from mendbay.core.serials import plain_serial, same_serial
 from mendbay.core.source import Identity
 from mendbay.imaging.ata_answer import Answer, How
 from mendbay.imaging.ata_command import Question
@@ -289,11 +290,11 @@ def _held_against_bay(bench: Bench, in_case: InCase, facts: DriveFacts) -> Drive
     noted, says = bench.ledger.bay(in_case.case, in_case.bay), facts.answers.identity
     differs = [
         f"{what} {there or 'none'} where the case has {here}"
-        for what, here, there in (
-            ("model", noted.model, says.model),
-            ("serial number", noted.serial, says.serial),
+        for what, here, there, agree in (
+            ("model", noted.model, says.model, _holds),
+            ("serial number", noted.serial, says.serial, same_serial),
         )
-        if here and _plain(here) not in _plain(there)
+        if plain_serial(here) and not agree(here, there)
     ]
     if not differs:
         return facts
@@ -307,8 +308,8 @@ def _held_against_bay(bench: Bench, in_case: InCase, facts: DriveFacts) -> Drive
     return replace(facts, findings=(*grave, found, *rest))
 
 
-def _plain(text: str) -> str:
-    return re.sub(r"[^0-9A-Z]", "", text.upper())
+def _holds(label: str, said: str) -> bool:
+    return plain_serial(label) in plain_serial(said)
 
 
 def _note(bench: Bench, in_case: InCase, facts: DriveFacts, pages: dict[str, bytes]) -> None:
@@ -355,6 +356,6 @@ def _detected(bench: Bench, in_case: InCase, answers: DriveAnswers) -> str:
     identity, noted = answers.identity, bench.ledger.bay(in_case.case, in_case.bay)
     if not answers.size.is_right or not identity.model or identity.is_incomplete:
         return "wrong"
-    if noted.serial and _plain(noted.serial) not in _plain(identity.serial):
+    if plain_serial(noted.serial) and not same_serial(noted.serial, identity.serial):
         return ""
     return "right"

@@ -19,6 +19,7 @@ from mendbay.imaging.differences import Difference
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.compare_images import Comparison, compare_images
 from mendbay.jobs.image_figures import note_image
+from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.same_drive import TELLING_PLACES
@@ -27,13 +28,16 @@ from mendbay.jobs.same_drive import TELLING_PLACES
 @dataclass(frozen=True, slots=True)
 class BlendedIn:
     """What one image brought. `unsound` is where it, or the image of the bay, no longer holds what the drive
-    gave; nothing is taken over from there."""
+    gave; nothing is taken over from there. `serials` tells, as a sentence, that only one of the two has a
+    serial number, and `other_case` in which other case's folder it lies."""
 
     other: str
     taken_bytes: int
     compared_bytes: int
     differences: tuple[Difference, ...]
     unsound: SpanSet
+    serials: str = ""
+    other_case: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,19 +58,35 @@ class BlendResult:
         return sum(one.compared_bytes for one in self.images)
 
 
-def blend_images(bench: Bench, number: int, bay: str, others: Sequence[Path]) -> BlendResult:
+def blend_images(
+    bench: Bench, number: int, bay: str, others: Sequence[Path], although_other_case: str = ""
+) -> BlendResult:
     """Blends image files into the image of a bay, one after the other; where several hold the same, the
     first counts.
 
+    Args:
+        although_other_case: why also from the folder of another case; custody keeps it.
+
     Raises:
-        ForeignImage: sizes or serial numbers differ, or bytes that two have differ, or nothing shows that
-            they belong together, or one is the image of the bay itself; nothing was changed.
+        UsageError: the reason names the customer or holds a password.
+        ForeignImage: one lies in the folder of another case, and no reason is given; sizes or serial numbers
+            differ, or bytes that two have differ, or nothing shows that they belong together, or one is the
+            image of the bay itself; nothing was changed.
         DestinationError, DamagedCheckpoint, ImageBusy: one of the images cannot be used.
         NoRoom: the disk is full; what was taken over until then stays, and is in story and custody.
         CaseForgotten: the case was forgotten.
     """
     case = remembered(bench, number)
     bench.ledger.bay(number, bay)
+    strange = _of_other_cases(bench, case, others)
+    require_nameless(case, although_other_case)
+    if strange and not although_other_case.strip():
+        first, whose = next(iter(strange.items()))
+        raise ForeignImage(
+            f"{first} lies in the folder of {_called(whose)}: its bytes may be another customer's.",
+            f"Name an image of the drive of case {number}; if it is one: --although-other-case REASON, which "
+            "custody keeps.",
+        )
     with ExitStack() as stack:
         store = bench.images.reopen(case, bay, writable=True)
         stack.callback(store.close)
@@ -75,36 +95,111 @@ def blend_images(bench: Bench, number: int, bay: str, others: Sequence[Path]) ->
             sources[str(path)] = bench.images.other(path)
             stack.callback(sources[str(path)].close)
         _must_belong(store, sources)
-        images = tuple(_blend_and_tell(bench, case, bay, store, name, one) for name, one in sources.items())
+        images = tuple(
+            _blend_and_tell(
+                bench, case, bay, store, _Other(name, one, strange.get(name), although_other_case.strip())
+            )
+            for name, one in sources.items()
+        )
         store.digest()
         note_image(bench, number, bay, store)
         read = store.coverage().total_bytes(Condition.READ)
         return BlendResult(bay, images, read, store.identity.size_bytes)
 
 
-def _blend_and_tell(
-    bench: Bench, case: Case, bay: str, store: ImageStore, name: str, other: ImageStore
-) -> BlendedIn:
+UNKNOWN_CASE = 0
+"""Stands for a folder beside those of the cases that the ledger does not know."""
+
+
+def _of_other_cases(bench: Bench, case: Case, others: Sequence[Path]) -> dict[str, int]:
+    """Those of the images that lie in the folder of another case, links followed, with its number."""
+    own = bench.images.folder(case)
+    cases = own.parent.resolve()
+    found: dict[str, int] = {}
+    for path in others:
+        real = path.resolve()
+        if cases not in real.parents:
+            continue
+        folder = real.relative_to(cases).parts[0]
+        if folder != own.name and own.resolve() not in real.parents:
+            known = (one.number for one in bench.ledger.cases() if one.folder == folder)
+            found[str(path)] = next(known, UNKNOWN_CASE)
+    return found
+
+
+def _called(case: int) -> str:
+    return f"case {case}" if case else "another case"
+
+
+@dataclass(frozen=True, slots=True)
+class _Other:
+    """An image to be blended in: as it was named, and in which other case it lies, None for none, with the
+    reason why it is taken all the same."""
+
+    name: str
+    store: ImageStore
+    case: int | None
+    reason: str
+
+    @property
+    def origin(self) -> str:
+        """What its runs are called by in the image that takes them over; without the name of a customer, as
+        the folder of another case bears one."""
+        parts = [self.store.path.name]
+        if self.case is not None:
+            parts.append(f"of {_called(self.case)}")
+        return " ".join(parts)
+
+
+def _blend_and_tell(bench: Bench, case: Case, bay: str, store: ImageStore, other: _Other) -> BlendedIn:
     """Blends one image in and puts down what that did, also where it breaks off."""
     before = _Content.of(store)
     try:
-        done = _blend_one(bench, store, name, other)
+        done = _blend_one(bench, bay, store, other)
     except BaseException:
         _tell_broken_off(bench, case, bay, store, before)
         raise
     with bench.ledger.together():
-        _tell(bench, case.number, bay, done)
+        _tell(bench, case.number, bay, done, other.reason)
     note_image(bench, case.number, bay, store)
     return done
 
 
-def _blend_one(bench: Bench, store: ImageStore, name: str, other: ImageStore) -> BlendedIn:
-    comparison = compare_images(store, other, bench.tell)
-    wanted = worth_taking(store.coverage(), other.coverage())
-    brought = bench.images.blend(store, other, wanted)
+def _blend_one(bench: Bench, bay: str, store: ImageStore, other: _Other) -> BlendedIn:
+    comparison = compare_images(store, other.store, bench.tell)
+    wanted = worth_taking(store.coverage(), other.store.coverage())
+    serials = _serials(bay, store, other.store, comparison.compared_bytes)
+    there = other.store.identity.serial
+    numbers = f" ({f'serial {there}' if there else 'no serial number'})" if serials else ""
+    brought = bench.images.blend(store, other.store, wanted, f"{other.origin}{numbers}")
     found = _note_differences(bench, store, comparison, brought.runs)
     unsound = brought.unsound | comparison.unsound
-    return BlendedIn(name, brought.taken.total_bytes, comparison.compared_bytes, found, unsound)
+    return BlendedIn(
+        other.name,
+        brought.taken.total_bytes,
+        comparison.compared_bytes,
+        found,
+        unsound,
+        serials,
+        other.case,
+    )
+
+
+def _serials(bay: str, store: ImageStore, other: ImageStore, compared_bytes: int) -> str:
+    """That only one of two images has a serial number, and on what they are taken for one drive; empty if
+    both or none have."""
+    here, there = store.identity.serial, other.identity.serial
+    if bool(here) == bool(there):
+        return ""
+    has, has_not = (
+        ("The image of bay " + bay, "the other") if here else ("The other", "the image of bay " + bay)
+    )
+    words = f"{has} is of serial number {here or there}, {has_not} gives none"
+    if not compared_bytes:
+        return f"{words}; they have no byte in common, so only a third image joins them: make sure of it."
+    return (
+        f"{words}; they are taken for one drive, as {count_text(compared_bytes)} bytes of both were compared."
+    )
 
 
 def _note_differences(
@@ -134,27 +229,32 @@ class _Content:
         return cls(store.coverage().read, len(store.runs()), len(store.refusals()), len(store.differences()))
 
 
-def _tell(bench: Bench, number: int, bay: str, one: BlendedIn) -> None:
+def _tell(bench: Bench, number: int, bay: str, one: BlendedIn, reason: str) -> None:
     unlike = SpanSet(found.span for found in one.differences).total_bytes
+    origin = "another image" if one.other_case is None else f"an image of {_called(one.other_case)}"
+    why = "" if one.other_case is None else f"; of {_called(one.other_case)}, taken all the same: {reason}"
+    serials = f"; {one.serials[:-1]}" if one.serials else ""
     bench.note(
         number,
         "imaging",
-        f"{count_text(one.taken_bytes)} bytes taken over from another image into the image of "
+        f"{count_text(one.taken_bytes)} bytes taken over from {origin} into the image of "
         f"bay {bay}; {count_text(one.compared_bytes)} bytes that both hold were compared, "
         + (f"{count_text(unlike)} of them in sectors that differ." if unlike else "no read differs.")
-        + (f" {count_text(one.unsound.total_bytes)} bytes no longer prove sound." if one.unsound else ""),
+        + (f" {count_text(one.unsound.total_bytes)} bytes no longer prove sound." if one.unsound else "")
+        + (f" {one.serials}" if one.serials else ""),
         {
             "bay": bay,
             "taken_bytes": one.taken_bytes,
             "compared_bytes": one.compared_bytes,
             "unlike_bytes": unlike,
             "unsound_bytes": one.unsound.total_bytes,
+            "other_case": one.other_case,
         },
     )
     bench.custody(
         number,
         f"image blended with another image of the same drive: {count_text(one.taken_bytes)} bytes taken over",
-        f"image of bay {bay}",
+        f"image of bay {bay}{why}{serials}",
     )
 
 

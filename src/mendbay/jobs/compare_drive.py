@@ -54,17 +54,18 @@ def compare_drive(
 
     Args:
         seconds: how long it may take; None: to the end.
-        although: why it is read where the customer or triage is against power.
+        although: why it is read where the customer or triage is against power, or its serial number is.
 
     Raises:
         NoSuchCase: the bay has no image.
         HeldBack: the customer refused power or reading, or triage keeps the drive without it.
+        WrongDrive: its serial number contradicts the label, or is that of another bay.
         SourceError, ForeignImage, ImageBusy, DamagedCheckpoint: nothing was begun.
         DriveVanished, DriveDied: what was compared until then is kept.
     """
     image_of(bench, number, drive.bay, writable=False).close()  # `opened` would make one
     require_power(bench, number, [drive.bay], although, reading=True)
-    with opened(bench, number, drive) as one:
+    with opened(bench, number, drive, although) as one:
         try:
             result = _read_again(bench, one, seconds)
         except MendbayError as trouble:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
+from mendbay.case.records import Event
 from mendbay.core.errors import CannotAssemble
 from mendbay.core.source import Source
 from mendbay.core.span import SameBytes, SpanSet
@@ -17,6 +18,8 @@ from mendbay.pair.same_bytes import same_bytes
 
 HALVES = "halves"
 """Kind of the events that tell what came of comparing the halves of a mirror."""
+ASIDE = "set_aside"
+"""Fact of an event: an image was set aside, as it is of another drive. What was compared with it is void."""
 
 
 def alike_of(sources: Mapping[str, Source], chosen: Assembled, file_system_bytes: int) -> Alike | None:
@@ -88,15 +91,22 @@ def in_doubt(image: ImageStore) -> SpanSet:
 def found_differing(bench: Bench, case: int) -> tuple[str, ...]:
     """In a sentence, that the halves were found to differ where they should be the same; empty if they never
     were."""
-    told = [
-        one.text
-        for one in bench.ledger.events(case)
-        if one.kind == HALVES and one.facts.get("differ") is True
-    ]
+    told = [one.text for one in _of_halves(bench, case) if one.facts.get("differ") is True]
     return tuple(told[-1:])
 
 
 def read_as_one_task(bench: Bench, case: int) -> bool:
     """Whether the halves of the mirror were ever read as one task: only then is what one of them lacks left
     to the other on purpose."""
-    return any(one.kind == HALVES for one in bench.ledger.events(case))
+    return bool(_of_halves(bench, case))
+
+
+def _of_halves(bench: Bench, case: int) -> list[Event]:
+    """What was told of the halves of the mirror, since an image was last set aside."""
+    told: list[Event] = []
+    for one in bench.ledger.events(case):
+        if ASIDE in one.facts:
+            told.clear()
+        elif one.kind == HALVES:
+            told.append(one)
+    return told

@@ -444,6 +444,27 @@ class Images(Protocol):
         """
         ...
 
+    def aside_name(self, case: Case, bay: str) -> str:
+        """What a bay's image will be called when it is set aside."""
+        ...
+
+    def asides(self, case: Case, bay: str) -> tuple[str, ...]:
+        """The names of a bay's images that were set aside and are there, the first set aside first."""
+        ...
+
+    def is_half_aside(self, case: Case, bay: str) -> bool:
+        """Whether a kill stopped the setting aside of a bay's image half way."""
+        ...
+
+    def set_aside(self, case: Case, bay: str, name: str) -> None:
+        """Moves a bay's image with its checkpoint to a name that `aside_name` gave, or goes on with that;
+        durable.
+
+        Raises:
+            DestinationError, ImageBusy: it cannot be moved.
+        """
+        ...
+
     def other(self, path: Path) -> ImageStore:
         """An image anywhere, to look at.
 
@@ -452,9 +473,10 @@ class Images(Protocol):
         """
         ...
 
-    def blend(self, into: ImageStore, other: ImageStore, spans: SpanSet) -> Blended:
+    def blend(self, into: ImageStore, other: ImageStore, spans: SpanSet, origin: str) -> Blended:
         """Takes over into one image what another image of the same drive holds of `spans`, and all it knows
-        of refusals, keeping the adapters, benches and times of its runs.
+        of refusals, keeping the adapters, benches and times of its runs; `origin` is what they were taken
+        from, as is noted with them.
 
         Raises:
             ForeignImage: both are the same file, or of drives of different size.

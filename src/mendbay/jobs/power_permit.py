@@ -23,15 +23,17 @@ REASONS_SHOWN = 3
 
 @dataclass(frozen=True, slots=True)
 class Although:
-    """Why a drive gets power all the same; custody keeps it. Empty: it gets none.
+    """Why a drive gets power, or is read, all the same; custody keeps it. Empty: it is not.
 
     Args:
         refused: against the customer's word.
         harmful: against triage.
+        other_serial: although its serial number contradicts its bay's, or is another bay's.
     """
 
     refused: str = ""
     harmful: str = ""
+    other_serial: str = ""
 
 
 AGAINST_NOTHING = Although()
@@ -85,7 +87,7 @@ def _speaks_against(
     """Whether the customer refused power or reading, and the drives that triage keeps without it, where a
     reason is given against both."""
     record = remembered(bench, case)
-    require_nameless(record, although.refused, although.harmful)
+    require_nameless(record, although.refused, although.harmful, although.other_serial)
     require_undisputed(bench, case)
     words = refused(consents_of(bench, case))
     no = [one for one in (POWER, LONG) if one in words and (reading or one == POWER)]

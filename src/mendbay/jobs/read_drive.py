@@ -21,6 +21,7 @@ from mendbay.imaging.hazard import HAZARDS, Hazard
 from mendbay.imaging.hazard import Condition as DriveCondition
 from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.adapters_tried import odds_for, what_is_worth_trying, worth_trying_words
+from mendbay.jobs.bay_drive import note_connected, require_bays_drive
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import consents_of, refused
 from mendbay.jobs.drive_reading import DriveReading, Ending
@@ -30,7 +31,7 @@ from mendbay.jobs.image_figures import note_image
 from mendbay.jobs.ports import DriveLine, DriveReader, ImageStore
 from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, require_power
 from mendbay.jobs.remembered import remembered
-from mendbay.jobs.same_drive import likeness
+from mendbay.jobs.same_drive import between, likeness
 from mendbay.jobs.stop_advice import NO_ADVICE, AdviceGiven, StopAdvice, given_words
 
 NOTHING_LEFT = SpanSet()
@@ -115,16 +116,18 @@ def read_drive(
         seconds: how long it may take; None: until nothing is left to try.
         wanted: ranges of the drive that go first.
         rest: whether to go on with everything else.
-        although: why it is read where the customer or triage is against power.
+        although: why it is read where the customer or triage is against power, or its serial number is.
         broken_off: is told what was read before an error ends it.
 
     Raises:
         HeldBack: the customer refused power or reading, or triage keeps the drive without it.
+        NoSuchCase: the case has two other bays.
+        WrongDrive: its serial number contradicts the label, or is that of another bay.
         SourceError, DestinationError, ForeignImage, DamagedCheckpoint: nothing was begun.
         DriveVanished: it is gone; what was read is kept.
     """
     require_power(bench, number, [drive.bay], although, reading=True)
-    with opened(bench, number, drive) as one:
+    with opened(bench, number, drive, although) as one:
         say_asked_anew(bench, one)
         try:
             ending = one.reading.run(wanted, rest=rest, seconds=seconds)
@@ -162,22 +165,27 @@ def foresee_drives(bench: Bench, number: int, drives: Sequence[tuple[str, str]])
 
 
 @contextmanager
-def opened(bench: Bench, number: int, drive: DriveAt) -> Iterator[OpenDrive]:
-    """The drive and its image, checked to belong together, with a run begun; closed in any case. What befell
-    the drive is noted in the case; what ended its reading is for whoever read it to note."""
+def opened(
+    bench: Bench, number: int, drive: DriveAt, although: Although = AGAINST_NOTHING
+) -> Iterator[OpenDrive]:
+    """The drive and its image, checked to belong to the bay and together, with a run begun; closed in any
+    case. What befell the drive is noted in the case; what ended its reading is for the caller to note."""
     case = remembered(bench, number)
     Bay(number, drive.bay)  # its label becomes part of a file name: refuse an unusable one first
     _refuse_third_bay(bench, number, drive.bay)
     reader = bench.drives.open(drive.where)
     heat: HeatGuard | None = None
     try:
+        against = require_bays_drive(bench, number, drive.bay, drive.where, reader.identity, although)
         heat = _heat_guard(bench, drive)
-        store = _image_for(bench, case, drive, reader)
+        store, taken_for = _image_for(bench, case, drive, reader)
         try:
-            _note_bay(bench, case, drive, reader.identity)
             adapter = drive.adapter.strip() or NOT_STATED
-            store.begin_run(adapter, str(Path(reader.identity.name).absolute()))
-            bench.custody(number, f"connected for reading (adapter: {adapter})", f"drive of bay {drive.bay}")
+            note_connected(bench, number, drive.bay, reader.identity, adapter, against, although)
+            run = store.begin_run(adapter, str(Path(reader.identity.name).absolute()))
+            if taken_for:
+                bench.tell(Said(taken_for))
+                bench.note(number, "imaging", f"Run {run}: {taken_for}", {"bay": drive.bay, "run": run})
             reading = DriveReading(
                 drive.bay,
                 reader,
@@ -271,7 +279,7 @@ def _refuse_third_bay(bench: Bench, number: int, label: str) -> None:
     """A box has two bays: a third label is a slip of the finger, and would be paired with the others."""
     known = [bay.bay for bay in bench.ledger.bays(number)]
     if label not in known and len(known) >= 2:
-        raise UsageError(
+        raise NoSuchCase(
             f"Case {number} has the bays {' and '.join(known)}, not {label}.",
             "Name one of them; a drive of another box belongs to another case.",
         )
@@ -359,21 +367,22 @@ def result_of(one: OpenDrive, ending: Ending, left: SpanSet = NOTHING_LEFT) -> R
     )
 
 
-def _image_for(bench: Bench, case: Case, drive: DriveAt, reader: DriveReader) -> ImageStore:
-    """The bay's image, made if there is none, refused if it is of another drive."""
+def _image_for(bench: Bench, case: Case, drive: DriveAt, reader: DriveReader) -> tuple[ImageStore, str]:
+    """The bay's image, made if there is none, refused if it is of another drive; and on what the two are
+    taken to belong together, where only one has a serial number."""
     folder, identity = bench.images.folder(case), reader.identity
     name = bench.images.name(drive.bay)
     if not bench.images.exists(case, drive.bay):
         bench.drives.guard(drive.where, folder, identity.size_bytes, name)
-        return bench.images.create(case, drive.bay, identity)
+        return bench.images.create(case, drive.bay, identity), ""
     store = bench.images.reopen(case, drive.bay, writable=True)
     try:
         _must_be_same(store, identity, drive)
         left = identity.size_bytes - store.coverage().total_bytes(Condition.READ)
         bench.drives.guard(drive.where, folder, left, name)
-        if not (identity.serial and store.identity.serial):
-            _compare_samples(bench, store, reader, drive)
-        return store
+        if identity.serial and store.identity.serial:
+            return store, ""
+        return store, _compare_samples(bench, case, store, reader, drive)
     except BaseException:
         store.close()
         raise
@@ -397,46 +406,68 @@ def _must_be_same(store: ImageStore, found: Identity, drive: DriveAt) -> None:
         )
 
 
-def _compare_samples(bench: Bench, store: ImageStore, reader: DriveReader, drive: DriveAt) -> None:
-    """Reads a few sectors again that the image already holds; on a difference it is another drive."""
+def _compare_samples(bench: Bench, case: Case, store: ImageStore, reader: DriveReader, drive: DriveAt) -> str:
+    """Reads a few sectors again that the image already holds, where no two serial numbers say whose it is.
+
+    Returns:
+        What the drive is taken for and why, where only one side has a serial number; else empty.
+
+    Raises:
+        ForeignImage: it is another drive, or rather the one of another bay.
+    """
     found = likeness(store, reader)
+    other = _fits_better(bench, case, store, reader, drive)
     if found.unlike_at is not None:
+        also = f" It holds what the image of bay {other} has." if other else ""
         raise ForeignImage(
             f"The drive at {drive.where} holds other bytes at {count_text(found.unlike_at)} than the "
-            f"image of bay {drive.bay} has from before.",
+            f"image of bay {drive.bay} has from before.{also}",
             "It is another drive, or something wrote to it since. Connect the right one.",
         )
-    if not found.compared:
-        bench.tell(
-            Said(
-                f"Nothing shows that the drive at {drive.where} is the one that the image of bay "
-                f"{drive.bay} was begun with: it has no serial number, and nothing could be compared. "
-                "Make sure of it."
+    if other:
+        raise ForeignImage(
+            f"Where the images of bay {drive.bay} and bay {other} differ, the drive at {drive.where} holds "
+            f"what that of bay {other} has.",
+            f"The drives are mixed up: connect that of bay {drive.bay}, or name bay {other}.",
+        )
+    here, there = reader.identity.serial, store.identity.serial
+    if not (here or there):
+        if not found.compared:
+            bench.tell(
+                Said(
+                    f"Nothing shows that the drive at {drive.where} is the one that the image of bay "
+                    f"{drive.bay} was begun with: it has no serial number, and nothing could be compared. "
+                    "Make sure of it."
+                )
             )
-        )
+        return ""
+    words = (
+        f"The source for bay {drive.bay} gives no serial number; its image is of {there}."
+        if there
+        else f"The drive for bay {drive.bay} says serial number {here}; its image was begun from a source "
+        "without one."
+    )
+    if not found.compared:
+        return f"{words} It is taken for the same drive, though nothing could be compared: make sure of it."
+    are = "is" if found.compared == 1 else "are"
+    sectors = counted(found.compared, "compared sector")
+    return f"{words} It is taken for the same drive, as {sectors} {are} the same."
 
 
-def _note_bay(bench: Bench, case: Case, drive: DriveAt, identity: Identity) -> None:
-    """Notes what the drive says of itself, without losing what the label said."""
-    seen = Bay(
-        case.number,
-        drive.bay,
-        identity.model,
-        identity.serial,
-        identity.size_bytes,
-        identity.sector_bytes,
-        identity.physical_bytes,
-    )
-    try:
-        known = bench.ledger.bay(case.number, drive.bay)
-    except NoSuchCase:
-        bench.ledger.add_bay(seen)
-        return
-    bench.ledger.amend_bay(
-        replace(
-            seen,
-            model=seen.model or known.model,
-            serial=seen.serial or known.serial,
-            condition=known.condition,
-        )
-    )
+def _fits_better(bench: Bench, case: Case, store: ImageStore, reader: DriveReader, drive: DriveAt) -> str:
+    """The other bay whose image the drive fits better where the two differ; empty for none."""
+    for bay in bench.ledger.bays(case.number):
+        if bay.bay == drive.bay or not bench.images.exists(case, bay.bay):
+            continue
+        try:
+            other = bench.images.reopen(case, bay.bay, writable=False)
+        except MendbayError as trouble:
+            bench.tell(Said(f"The image of bay {bay.bay} could not be compared with: {trouble.what}"))
+            continue
+        try:
+            found = between(store, other, reader)
+        finally:
+            other.close()
+        if found.theirs > found.mine:
+            return bay.bay
+    return ""

@@ -23,6 +23,7 @@ from mendbay.files.verdict import Verdict
 from mendbay.imaging.alike import Alike
 from mendbay.imaging.image_source import ImageSource
 from mendbay.imaging.values import WEIGHT_REST, Want
+from mendbay.jobs.bay_drive import require_bays_drive
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.drive_reading import Ending
 from mendbay.jobs.events import Event, Phase, Said
@@ -173,11 +174,12 @@ def read_pair(
         seconds: how long the rest may take; None: until nothing is left to try.
         both_whole: read both halves of a mirror whole, instead of each place from one of them.
         waive_unallocated: leave what the file system says is free; else what was left before is read too.
-        although: why they are read where the customer or triage is against power.
+        although: why they are read where the customer or triage is against power, or a serial number is.
         broken_off: is told what was read of each drive before an error or a stop ends it.
 
     Raises:
         HeldBack: the customer refused power or reading, or triage keeps one of the drives without it.
+        WrongDrive: a serial number contradicts the label, or is that of another bay; nothing was begun.
         CannotAssemble, NoFileSystem: the drives make no volume; what was read of them is kept.
         SourceError, DestinationError: one of the drives or its image failed (it vanished, another drive came
             back, the disk is full), after the others were read; or nothing was begun.
@@ -189,7 +191,8 @@ def read_pair(
     wishes = Wishes(bench, number, tuple(patterns))
     bench = _for_threads(bench)
     with ExitStack() as stack:
-        lanes = [_Lane(bench, stack.enter_context(opened(bench, number, drive))) for drive in drives]
+        _refuse_wrong(bench, number, drives, although)
+        lanes = [_Lane(bench, stack.enter_context(opened(bench, number, one, although))) for one in drives]
         stack.enter_context(_summed_up(bench, number, lanes, broken_off))
         volume = _volume_of(bench, number, lanes, both_whole=both_whole)
         values = PairValues(volume, wishes)
@@ -417,6 +420,13 @@ def _missing(lanes: Sequence[_Lane], task: OneTask | None, *, waived_too: bool) 
         seen = lacks
         total += lacks.total_bytes
     return total
+
+
+def _refuse_wrong(bench: Bench, number: int, drives: Sequence[DriveAt], although: Although) -> None:
+    """Refuses a drive that is not that of its bay, before anything is begun of the other."""
+    for drive in drives:
+        found = bench.drives.look(drive.where)
+        require_bays_drive(bench, number, drive.bay, drive.where, found, although)
 
 
 def _for_threads(bench: Bench) -> Bench:

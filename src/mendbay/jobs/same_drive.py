@@ -1,7 +1,8 @@
 """Whether the drive at hand is the one an image was begun with, by what the image holds of it.
 
 For drives without a serial number. The halves of a mirror are alike almost everywhere, so the places that
-tell them apart (partition tables and superblocks bear identifiers of their own) are among those compared.
+tell them apart (partition tables and superblocks bear identifiers of their own) are among those compared, and
+those where the images of two bays differ are held against both.
 """
 
 from __future__ import annotations
@@ -11,9 +12,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from mendbay.core.span import Span
+from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.attempt import Outcome
+from mendbay.imaging.blend import proving_places
 from mendbay.jobs.ports import DriveReader, ImageStore
+from mendbay.pair.md import places as superblocks
 
 SAMPLES = 8
 """How many sectors are compared to see that a drive without a serial number is the one of its image."""
@@ -57,11 +60,66 @@ def likeness(store: ImageStore, reader: DriveReader, most_not_given: int = 1 << 
     return Likeness(compared)
 
 
+@dataclass(frozen=True, slots=True)
+class Between:
+    """Of the sectors in which two images differ, how many of those that the drive gave are as in each."""
+
+    mine: int
+    theirs: int
+
+
+def between(mine: ImageStore, theirs: ImageStore, reader: DriveReader) -> Between:
+    """Reads a few sectors in which two images differ, to see of which the drive is. Nothing may be queued.
+
+    At most `SAMPLES` are read, of the places that tell the halves of a mirror apart and of others spread over
+    all that both images hold.
+    """
+    as_mine = as_theirs = 0
+    for span, here, there in _differing(mine, theirs):
+        reader.ask(span)
+        attempt = reader.answer()
+        if attempt.outcome is not Outcome.GIVEN:
+            break  # the drive is not asked for more over a doubt
+        data = bytes(attempt.data)
+        as_mine += data == here
+        as_theirs += data == there
+    return Between(as_mine, as_theirs)
+
+
+def _differing(mine: ImageStore, theirs: ImageStore) -> Iterator[tuple[Span, bytes, bytes]]:
+    """Up to `SAMPLES` sectors in which two images differ, with what each has."""
+    one, other = mine.identity, theirs.identity
+    if (one.size_bytes, one.sector_bytes) != (other.size_bytes, other.sector_bytes):
+        return
+    sector, size = one.sector_bytes, one.size_bytes
+    common = _undisputed(mine) & _undisputed(theirs)
+    telling = {at // sector * sector for at in (*TELLING_PLACES, *superblocks(size).values(), size - sector)}
+    places = [Span.at(at, sector) for at in sorted(telling)]
+    found = 0
+    seen: set[int] = set()
+    for place in (*(each for each in places if common.covers(each)), *proving_places(common, sector)):
+        here, there = mine.take(place), theirs.take(place)
+        if here == there:
+            continue
+        at = next(i for i, (a, b) in enumerate(zip(here, there, strict=True)) if a != b) // sector * sector
+        if place.start + at in seen:
+            continue
+        seen.add(place.start + at)
+        yield Span.at(place.start + at, sector), here[at : at + sector], there[at : at + sector]
+        found += 1
+        if found >= SAMPLES:
+            return
+
+
+def _undisputed(store: ImageStore) -> SpanSet:
+    return store.coverage().read - store.two_answers() - store.changed()
+
+
 def _samples(store: ImageStore) -> Iterator[tuple[Span, bytes]]:
     """What to compare: the sectors that tell halves of a mirror apart, and up to `SAMPLES` more, spread
     evenly; empty ones are left out, since they prove nothing, and those that gave two answers, since they
     would accuse the right drive."""
-    read = store.coverage().read - store.two_answers() - store.changed()
+    read = _undisputed(store)
     sector, size = store.identity.sector_bytes, store.identity.size_bytes
     if not read:
         return

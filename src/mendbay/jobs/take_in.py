@@ -13,6 +13,7 @@ from mendbay.case.records import Bay, Case, Event, Image, Intake
 from mendbay.case.secret_text import require_no_secret
 from mendbay.core.coverage import Coverage
 from mendbay.core.errors import MendbayError, UsageError
+from mendbay.jobs.bay_drive import said_serial
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.check_custody import held_against_papers
 from mendbay.jobs.keep_items import items_of
@@ -20,6 +21,7 @@ from mendbay.jobs.measure_board import Measured, begun_sheet
 from mendbay.jobs.ports import Run
 from mendbay.jobs.read_pictures import identifiers_of
 from mendbay.jobs.remembered import remembered
+from mendbay.jobs.set_aside import asides
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +52,10 @@ class CaseStory:
     by_pictures: Mapping[str, str] = field(default_factory=dict)
     """Model and serial number of drives not described at take-in, as far as pictures show them, by bay."""
     items: tuple[Item, ...] = ()
+    said_serials: Mapping[str, str] = field(default_factory=dict)
+    """What drives say is their serial number, by bay, where their labels say otherwise."""
+    asides: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """The images that were set aside, by bay."""
 
 
 def take_in(
@@ -68,9 +74,15 @@ def take_in(
         bays: with any case number; the new case's is put in.
 
     Raises:
-        UsageError: no customer, a text that cannot be kept, or one that seems to hold a password.
+        UsageError: no customer, a text that cannot be kept, or one that seems to hold a password; a bay is
+            named twice.
     """
     require_no_secret(notes, box)
+    labels = [one.bay for one in bays]
+    if twice := [one for one in labels if labels.count(one) > 1]:
+        raise UsageError(
+            f"Bay {twice[0]} is named twice.", "Give each drive the label of its own bay: 1, 2, left."
+        )
     intake = Intake(bench.now(), customer, contact, box, tuple(wanted), notes)
     with bench.ledger.together():
         case = bench.ledger.open_case(intake)
@@ -178,6 +190,12 @@ def tell_case(bench: Bench, number: int) -> CaseStory:
             for bay in bays
             if not (bay.model or bay.serial) and (named := named_by_pictures(bench, number, bay.bay))
         },
+        said_serials={
+            bay.bay: said
+            for bay in bays
+            if (said := said_serial(bench, number, bay.bay)) not in ("", bay.serial)
+        },
+        asides={bay.bay: found for bay in bays if (found := asides(bench, number, bay.bay))},
     )
 
 

@@ -16,10 +16,11 @@ from mendbay.outlets.image_file import ImageFile
 NOT_GIVEN = ("refused", "hung")
 
 
-def blend(into: ImageFile, other: ImageFile, spans: SpanSet) -> Blended:
+def blend(into: ImageFile, other: ImageFile, spans: SpanSet, origin: str = "") -> Blended:
     """Takes over the bytes of `spans`, and every refusal that still stands in the other, with adapters,
     benches and times of its runs; durable when it returns. Bytes of which the other's digests
-    say that they are not what the drive gave are left.
+    say that they are not what the drive gave are left. `origin` is noted with the runs as what they were
+    taken from; empty for the file's name.
 
     Raises:
         ForeignImage: both are the same file, or of drives of different size.
@@ -34,7 +35,7 @@ def blend(into: ImageFile, other: ImageFile, spans: SpanSet) -> Blended:
         raise ForeignImage(
             f"{other.path} is the image of this bay itself.", "Name the image to be blended in."
         )
-    numbers = _adopt_runs(into, other)
+    numbers = _adopt_runs(into, other, origin or other.path.name)
     _adopt_refusals(into, other, numbers)
     taken: list[Span] = []
     unsound: list[Span] = []
@@ -54,14 +55,14 @@ def blend(into: ImageFile, other: ImageFile, spans: SpanSet) -> Blended:
     return Blended(SpanSet(taken), SpanSet(unsound), numbers)
 
 
-def _adopt_runs(into: ImageFile, other: ImageFile) -> dict[int, int]:
+def _adopt_runs(into: ImageFile, other: ImageFile, origin: str) -> dict[int, int]:
     """The numbers that the other's runs have here; those that are not known yet are noted."""
     known = {_key(run): run.number for run in into.runs()}
     numbers: dict[int, int] = {}
     for run in other.runs():
         there = known.get(_key(run))
         if there is None:
-            there = into.adopt_run(replace(run, taken_from=other.path.name))
+            there = into.adopt_run(replace(run, taken_from=origin))
         numbers[run.number] = there
     return numbers
 

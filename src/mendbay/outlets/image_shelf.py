@@ -62,12 +62,32 @@ class ImageShelf(Images):
 
         return ImageFile.reopen(self._path(case, bay), self._clock, writable=writable)
 
+    def aside_name(self, case: Case, bay: str) -> str:
+        from mendbay.outlets.image_aside import next_aside
+
+        return next_aside(self._path(case, bay)).name
+
+    def asides(self, case: Case, bay: str) -> tuple[str, ...]:
+        from mendbay.outlets.image_aside import asides_of
+
+        return tuple(one.name for one in asides_of(self._path(case, bay)))
+
+    def is_half_aside(self, case: Case, bay: str) -> bool:
+        from mendbay.outlets.image_aside import is_half_aside
+
+        return is_half_aside(self._path(case, bay))
+
+    def set_aside(self, case: Case, bay: str, name: str) -> None:
+        from mendbay.outlets.image_aside import set_aside
+
+        set_aside(self._path(case, bay), self.folder(case) / name)
+
     def other(self, path: Path) -> ImageFile:
         from mendbay.outlets.image_file import ImageFile
 
         return ImageFile.reopen(path, self._clock, writable=False)
 
-    def blend(self, into: ImageStore, other: ImageStore, spans: SpanSet) -> Blended:
+    def blend(self, into: ImageStore, other: ImageStore, spans: SpanSet, origin: str) -> Blended:
         """As the port says.
 
         Raises:
@@ -78,4 +98,4 @@ class ImageShelf(Images):
 
         if not (isinstance(into, ImageFile) and isinstance(other, ImageFile)):
             raise TypeError("only images opened from this shelf can take over others")
-        return blend(into, other, spans)
+        return blend(into, other, spans, origin)

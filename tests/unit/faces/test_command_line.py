@@ -166,14 +166,16 @@ def test_two_adapters_are_blended_and_both_named(run: Run, tmp_path: Path) -> No
         codes=(3,),
     )
     other = tmp_path / "home" / "cases" / "0002-two" / "bay-1.img"
-    blended = answer(run, "drive blend", "drive", "blend", "1", "1", other)
+    blended = answer(
+        run, "drive blend", "drive", "blend", "1", "1", other, "--although-other-case", "entered twice"
+    )
     assert blended["taken_bytes"] == 3 * 512
     assert blended["compared_bytes"] > 0
     assert (tmp_path / "home" / "cases" / "0001-one" / "bay-1.img").read_bytes() == content
     story = answer(run, "case show", "case", "show", "1")
     assert {run["adapter"] for run in story["images"][0]["runs"]} == {"A", "B"}
     (told,) = [one["text"] for one in story["events"] if "taken over" in one["text"]]
-    assert "1\N{THIN SPACE}536 bytes taken over from another image into the image of bay 1; " in told
+    assert "1\N{THIN SPACE}536 bytes taken over from an image of case 2 into the image of bay 1; " in told
 
 
 def failing(done: subprocess.CompletedProcess[str], kind: type[errors.MendbayError]) -> str:

@@ -22,6 +22,7 @@ from support.answers import Run, answer, fits, refused, text_of
 from support.commands import Commands, commands
 
 SIZE = 4 * BLOCK_BYTES
+ANOTHER_BENCH = ("--although-other-case", "it stands for another bench")
 ROOT = Path(__file__).parents[3]
 
 
@@ -64,7 +65,8 @@ def read(
     plan = tmp_path / f"{case}-{bad}.toml"
     faults = f"refused = [[{bad}, {count}]]\n" if count else ""
     plan.write_text(f'image = "drive.img"\nserial = "{serial}"\n{faults}')
-    done = run("drive", "read", case, "1", f"unsteady:{plan}", "--adapter", adapter)
+    twice = ("--although-other-serial", "case 2 is another bench") if case > 1 and serial else ()
+    done = run("drive", "read", case, "1", f"unsteady:{plan}", "--adapter", adapter, *twice)
     assert done.returncode == code, done.stdout + done.stderr
 
 
@@ -205,7 +207,7 @@ def test_three_images_become_one_and_every_range_keeps_where_it_came_from(
         opened(run, f"Case {case}")
         read(run, tmp_path, case, f"Adapter {case}", bad)
     others = [image_of(tmp_path, f"000{case}-case-{case}") for case in (2, 3)]
-    blended = answer(run, "drive", "blend", 1, 1, *others)
+    blended = answer(run, "drive", "blend", 1, 1, *ANOTHER_BENCH, *others)
     assert [one["taken_bytes"] for one in blended["images"]] == [3 * 512, 0]
     assert blended["read_bytes"] == SIZE
     assert image_of(tmp_path, "0001-case-1").read_bytes() == content
@@ -232,16 +234,18 @@ def test_reads_that_differ_are_told_and_a_foreign_drive_among_many_changes_nothi
     (tmp_path / "drive.img").write_bytes(os.urandom(SIZE))
     read(run, tmp_path, 3, "Dock", 900, serial="S1")  # the same serial number, but a copy of something else
     second, foreign = (image_of(tmp_path, name) for name in ("0002-two", "0003-three"))
-    assert "something wrote to the drive" in refused(run, 24, "drive", "blend", 1, 1, second, foreign)
+    assert "something wrote to the drive" in refused(
+        run, 24, "drive", "blend", 1, 1, *ANOTHER_BENCH, second, foreign
+    )
     assert len(answer(run, "drive", "show", 1, 1)["runs"]) == 1
     for _ in range(2):
-        found = answer(run, "drive", "blend", 1, 1, second)
+        found = answer(run, "drive", "blend", 1, 1, *ANOTHER_BENCH, second)
         spans = [(one["start"], one["stop"]) for one in found["images"][0]["differences"]]
         assert spans == [(300 * 512, 301 * 512)]
     shown = answer(run, "drive", "show", 1, 1)["differences"]
     assert [(one["start"], one["first_run"], one["second_run"]) for one in shown] == [(300 * 512, 1, 2)]
     assert "do not agree on 512 bytes" in text_of(run, "drive", "show", 1, 1)
-    text_of(run, "drive", "blend", 1, 1, second)
+    text_of(run, "drive", "blend", 1, 1, *ANOTHER_BENCH, second)
 
 
 def test_a_rotten_block_is_not_taken_over_nor_called_a_difference(
@@ -255,13 +259,13 @@ def test_a_rotten_block_is_not_taken_over_nor_called_a_difference(
     other = image_of(tmp_path, "0002-two")
     spoil(other, 3 * BLOCK_BYTES + 100)  # in what the first image lacks
     spoil(image_of(tmp_path, "0001-one"), 100)
-    found = answer(run, "drive", "blend", 1, 1, other)["images"][0]
+    found = answer(run, "drive", "blend", 1, 1, *ANOTHER_BENCH, other)["images"][0]
     assert found["taken_bytes"] == 0
     assert found["differences"] == []
     ((start, stop),) = found["unsound"]  # the rot in what both hold is no business of theirs: the reads agree
     assert start <= 3 * BLOCK_BYTES + 100 < stop
     assert answer(run, "drive", "show", 1, 1)["refused_bytes"] == 8 * 512
-    text_of(run, "drive", "blend", 1, 1, other)
+    text_of(run, "drive", "blend", 1, 1, *ANOTHER_BENCH, other)
 
 
 def test_without_serial_numbers_one_place_that_differs_is_another_drive(
@@ -272,7 +276,7 @@ def test_without_serial_numbers_one_place_that_differs_is_another_drive(
     read(run, tmp_path, 1, "Dock", 100)
     (tmp_path / "drive.img").write_bytes(content[:-1] + bytes([content[-1] ^ 1]))
     read(run, tmp_path, 2, "Dock", 900)
-    told = refused(run, 24, "drive", "blend", 1, 1, image_of(tmp_path, "0002-two"))
+    told = refused(run, 24, "drive", "blend", 1, 1, *ANOTHER_BENCH, image_of(tmp_path, "0002-two"))
     assert f"differ at byte {SIZE - 1}" in told
     assert "drive verify" in told
 
@@ -304,7 +308,7 @@ def test_into_an_empty_image_go_only_images_that_are_joined_to_one_another(
     one, other = tmp_path / "half-1.img", tmp_path / "half-2.img"
     drives_apart(one, content, first_half=True)
     drives_apart(other, os.urandom(SIZE), first_half=False)
-    told = refused(run, 24, "drive", "blend", 1, 1, one, other)
+    told = refused(run, 24, "drive", "blend", 1, 1, *ANOTHER_BENCH, one, other)
     assert "nothing shows that they belong together" in told
     assert not answer(run, "drive", "show", 1, 1)["runs"]
     whole = tmp_path / "whole.img"
@@ -314,7 +318,7 @@ def test_into_an_empty_image_go_only_images_that_are_joined_to_one_another(
     added.begin_run("Dock", "drive")
     added.keep(Span(SIZE // 2, SIZE), memoryview(content)[SIZE // 2 :], 0.1)
     added.close()
-    assert answer(run, "drive", "blend", 1, 1, one, whole)["read_bytes"] == SIZE
+    assert answer(run, "drive", "blend", 1, 1, *ANOTHER_BENCH, one, whole)["read_bytes"] == SIZE
     assert mine.read_bytes() == content
 
 
@@ -326,7 +330,7 @@ def test_into_an_empty_image_with_a_serial_number_go_no_images_without_one(
     emptied(image_of(tmp_path, "0001-one"), "S1")
     other = tmp_path / "half-1.img"
     drives_apart(other, content, first_half=True)
-    assert "nothing shows" in refused(run, 24, "drive", "blend", 1, 1, other)
+    assert "nothing shows" in refused(run, 24, "drive", "blend", 1, 1, *ANOTHER_BENCH, other)
     assert not answer(run, "drive", "show", 1, 1)["runs"]
 
 
@@ -444,6 +448,7 @@ def test_advice_and_the_adapter_to_try_are_told_and_fit_the_screen(
     again = ("drive", "read", 1, 1, f"unsteady:{description}", "--adapter", "port on the board", "--tries", 1)
     found = answer(run, *again, codes=(3,))
     assert found["worth_trying"] == []
+    description.write_text('image = "drive.img"\nserial = "7K0043"\nrefused = [[100, 90]]\n')
     other = answer(run, "drive", "read", 1, 2, read_it[4], *read_it[5:], codes=(3,))
     (port,) = other["worth_trying"]
     assert (port["adapter"], port["given"], port["asked"]) == ("port on the board", 30, 120)

@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from mendbay.core.errors import DestinationError, ForeignImage, MendbayError, NoRoom
+from mendbay.case.records import Bay
+from mendbay.core.errors import DestinationError, ForeignImage, MendbayError, NoRoom, UsageError
 from mendbay.core.quantity import count_text
 from mendbay.core.source import Identity
 from mendbay.core.span import Span, SpanSet
@@ -17,6 +18,7 @@ from mendbay.imaging.block_digests import BLOCK_BYTES
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.blend_images import blend_images
 from mendbay.jobs.hand_back import _bay_facts
+from mendbay.jobs.take_in import take_in
 from mendbay.outlets import image_file
 from mendbay.outlets.image_file import ImageFile
 from support.scripted_drive import numbered
@@ -148,3 +150,68 @@ def test_the_hand_back_says_of_a_decayed_image_why_it_has_no_digest(tmp_path: Pa
         store.begin_run("Dock", "again")
         store.keep(Span(SIZE - BLOCK_BYTES, SIZE), memoryview(DATA)[SIZE - BLOCK_BYTES :], 0.1)
         store.close()
+
+
+# ---------------------------------------------------------------------- whose it is
+
+
+def image_as(path: Path, serial: str, *held: Span) -> Path:
+    made = ImageFile.create(path, Identity("simulated drive", "drive", SIZE, 512, serial=serial))
+    made.begin_run("Another dock", path.stem)
+    for span in held:
+        made.keep(span, memoryview(DATA)[span.start : span.stop], 0.1)
+    made.close()
+    return path
+
+
+def taken_from(path: Path) -> str:
+    looked = ImageFile.reopen(path, writable=False)
+    try:
+        return looked.runs()[-1].taken_from
+    finally:
+        looked.close()
+
+
+def test_an_image_of_another_case_is_taken_only_with_a_reason(
+    bench: Bench, mine: Path, tmp_path: Path
+) -> None:
+    case = take_in(bench, "Delta Ceramics", bays=[Bay(0, "1")])
+    other = image_as(bench.images.folder(case) / bench.images.name("1"), "S1", Span(0, SIZE))
+    way_in = tmp_path / "way-in"
+    way_in.symlink_to(other.parent, target_is_directory=True)
+    before = mine.read_bytes(), read_of(mine), told(bench)
+    for path in (other, way_in / other.name):
+        with pytest.raises(ForeignImage, match="lies in the folder of case 2"):
+            blend_images(bench, 1, "1", [path])
+    with pytest.raises(UsageError, match="names the customer"):
+        blend_images(bench, 1, "1", [other], bench.ledger.case(1).customer)
+    assert (mine.read_bytes(), read_of(mine), told(bench)) == before
+    done = blend_images(bench, 1, "1", [other], "one drive, entered twice")
+    assert done.images[0].other_case == 2
+    assert done.taken_bytes == 3 * BLOCK_BYTES
+    assert "of case 2, taken all the same: one drive, entered twice" in bench.ledger.custody(1)[-1].item
+    assert bench.ledger.events(1)[-1].facts["other_case"] == 2
+    assert taken_from(mine) == "bay-1.img of case 2", "without the name of its customer"
+
+
+def test_an_image_beside_its_own_case_or_elsewhere_needs_no_reason(
+    bench: Bench, mine: Path, tmp_path: Path
+) -> None:
+    aside = image_as(mine.with_name("bay-1.aside-1.img"), "S1", Span(0, 2 * BLOCK_BYTES))
+    elsewhere = image_as(tmp_path / "elsewhere.img", "S1", Span(0, SIZE))
+    done = blend_images(bench, 1, "1", [aside, elsewhere])
+    assert [one.other_case for one in done.images] == [None, None]
+    assert [one.serials for one in done.images] == ["", ""]
+
+
+def test_a_serial_number_on_one_side_only_is_told_and_kept(bench: Bench, mine: Path, tmp_path: Path) -> None:
+    silent = image_as(tmp_path / "silent.img", "", Span(0, SIZE))
+    done = blend_images(bench, 1, "1", [silent])
+    words = (
+        "The image of bay 1 is of serial number S1, the other gives none; they are taken for one drive, as "
+        f"{count_text(BLOCK_BYTES)} bytes of both were compared."
+    )
+    assert done.images[0].serials == words
+    assert words in bench.ledger.events(1)[-1].text
+    assert words[:-1] in bench.ledger.custody(1)[-1].item
+    assert taken_from(mine) == "silent.img (no serial number)"

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from mendbay.core.errors import ForeignImage, UsageError
+from mendbay.core.errors import ForeignImage, NoSuchCase, UsageError
 from mendbay.jobs.events import Event, Said
 from mendbay.jobs.read_drive import DriveAt, read_drive
 from mendbay.jobs.read_pair import read_pair
@@ -40,7 +40,8 @@ def test_nothing_to_compare_is_said(tmp_path: Path) -> None:
     with open_bench(tmp_path / "home", tell=tell) as bench:
         take_in(bench, "A customer")
         read_drive(bench, 1, DriveAt("1", str(blank)))
-        assert not said
+        assert said == ["Case 1 had no bay 1: it is added."]
+        said.clear()
         read_drive(bench, 1, DriveAt("1", str(blank)))
     assert "nothing could be compared" in said[0]
 
@@ -54,7 +55,7 @@ def test_one_drive_for_two_bays_and_a_third_bay_are_refused(tmp_path: Path) -> N
             read_pair(bench, 1, [DriveAt("1", str(image)), DriveAt("2", str(image))])
         read_drive(bench, 1, DriveAt("1", str(image)))
         read_drive(bench, 1, DriveAt("2", str(image)))
-        with pytest.raises(UsageError, match="has the bays 1 and 2, not 3"):
+        with pytest.raises(NoSuchCase, match="has the bays 1 and 2, not 3"):
             read_drive(bench, 1, DriveAt("3", str(image)))
 
 

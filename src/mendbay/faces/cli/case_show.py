@@ -55,12 +55,14 @@ def _story_text(story: CaseStory, certificates: Sequence[KeptCertificate], taken
             named = f"{story.by_pictures[bay.bay]}, by its pictures"
         named = named or "drive not described"
         lines += ["", f"Bay {bay.bay}: {named}"]
+        if bay.bay in story.said_serials:
+            lines.append(wrapped(f"the drive itself says serial number {story.said_serials[bay.bay]}", "  "))
         if bay.bay in story.sheets:
             lines += _sheet_lines(story.sheets[bay.bay], case.number, bay.bay)
         lines += [wrapped(wording.certificate_words(one), "  ") for one in certificates if one.bay == bay.bay]
         image = next((one for one in story.images if one.bay == bay.bay), None)
         if image is None:
-            was_read = any(one.bay == bay.bay for one in story.noted_images)
+            was_read = any(one.bay == bay.bay and one.finished_at for one in story.noted_images)
             lines.append("  its image is not there any more" if was_read else "  not read yet")
         elif image.coverage is None:
             lines.append(f"  {image.path}: {image.trouble}")
@@ -72,6 +74,8 @@ def _story_text(story: CaseStory, certificates: Sequence[KeptCertificate], taken
             for run in image.runs:
                 taken = f", taken over from {run.taken_from}" if run.taken_from else ""
                 lines.append(f"  run {run.number}: {run.started_at}, adapter: {run.adapter}{taken}")
+        if bay.bay in story.asides:
+            lines.append(wrapped(f"set aside: {', '.join(story.asides[bay.bay])}", "  "))
     if story.items:
         lines += ["", "Items", *item_lines(story.items, "  ")]
     lines += ["", "What happened"]
@@ -121,7 +125,14 @@ def _story_json(story: CaseStory, certificates: Sequence[KeptCertificate]) -> di
         "notes": case.notes,
         "folder": story.folder,
         "bays": [
-            {"bay": one.bay, "model": one.model, "serial": one.serial, "size_bytes": one.size_bytes}
+            {
+                "bay": one.bay,
+                "model": one.model,
+                "serial": one.serial,
+                "said_serial": story.said_serials.get(one.bay),
+                "size_bytes": one.size_bytes,
+                "set_aside": list(story.asides.get(one.bay, ())),
+            }
             for one in story.bays
         ],
         "images": [

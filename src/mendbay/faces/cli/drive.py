@@ -11,7 +11,7 @@ from mendbay.core.errors import EXIT_INCOMPLETE, Interrupted
 from mendbay.faces import wording
 from mendbay.faces.cli.caution_words import say_drive_cautions, say_unsettled
 from mendbay.faces.cli.drive_facts import COMMANDS
-from mendbay.faces.cli.drive_record import blend, compared_json, compared_lines, refused, show, verify
+from mendbay.faces.cli.drive_record import aside, blend, compared_json, compared_lines, refused, show, verify
 from mendbay.faces.cli.screen import Screen
 from mendbay.faces.cli.stakes import stakes_of, stakes_options
 from mendbay.imaging.assumptions import Assumptions
@@ -34,6 +34,12 @@ ALTHOUGH_HARMFUL = click.option(
     default="",
     metavar="REASON",
     help="Read although triage says STOP; custody keeps the reason.",
+)
+ALTHOUGH_OTHER_SERIAL = click.option(
+    "--although-other-serial",
+    default="",
+    metavar="REASON",
+    help="Read although its serial number is not this bay's, or is another's; custody keeps the reason.",
 )
 ASK_NOTHING = click.option(
     "--ask-nothing",
@@ -103,6 +109,7 @@ for one in COMMANDS:
 @stakes_options
 @ALTHOUGH_REFUSED
 @ALTHOUGH_HARMFUL
+@ALTHOUGH_OTHER_SERIAL
 @click.pass_obj
 def read(
     screen: Screen,
@@ -121,6 +128,7 @@ def read(
     head_work_gives: float,
     although_refused: str,
     although_harmful: str,
+    although_other_serial: str,
 ) -> None:
     """Read the drive of BAY in CASE from SOURCE into its image, or go on with it.
 
@@ -142,7 +150,7 @@ def read(
         ) as bench,
     ):
         seconds = None if minutes is None else minutes * 60
-        although = Although(although_refused, although_harmful)
+        although = Although(although_refused, although_harmful, although_other_serial)
         foresee_drives(bench, case, [(bay, source)])
         foresee_reading(bench, case, [bay], although)
         say_unsettled(screen, bench, case)
@@ -181,6 +189,7 @@ def assumptions(tries: int | None, condition: str = DriveCondition.REFUSES) -> A
 @ASK_NOTHING
 @ALTHOUGH_REFUSED
 @ALTHOUGH_HARMFUL
+@ALTHOUGH_OTHER_SERIAL
 @click.pass_obj
 def compare(
     screen: Screen,
@@ -193,6 +202,7 @@ def compare(
     ask_nothing: bool,
     although_refused: str,
     although_harmful: str,
+    although_other_serial: str,
 ) -> None:
     """Read once more from SOURCE what the image of BAY in CASE holds, and tell where they differ.
 
@@ -203,7 +213,7 @@ def compare(
         screen.stoppable() as stop,
         open_bench(screen.home, tell=screen.tell, stop=stop, sector_bytes=int(sector_bytes)) as bench,
     ):
-        although = Although(although_refused, although_harmful)
+        although = Although(although_refused, although_harmful, although_other_serial)
         seconds = None if minutes is None else minutes * 60
         drive = DriveAt(bay, source, adapter, not ask_nothing)
         image_of(bench, case, bay, writable=False).close()  # without one there is nothing to compare with
@@ -221,5 +231,5 @@ def compare(
         sys.exit(EXIT_INCOMPLETE)
 
 
-for one in (show, refused, verify, blend):
+for one in (show, refused, verify, blend, aside):
     command.add_command(one)

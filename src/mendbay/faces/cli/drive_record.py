@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -12,6 +13,7 @@ import click
 from mendbay.core.errors import EXIT_INCOMPLETE, ImageChanged, UsageError
 from mendbay.core.proportion import interval_text
 from mendbay.core.quantity import bytes_text, count_text, counted, percent_text
+from mendbay.core.serials import same_serial
 from mendbay.core.span import SpanSet
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, json_text, table, wrapped
@@ -22,6 +24,7 @@ from mendbay.jobs.blend_images import BlendedIn, BlendResult, blend_images
 from mendbay.jobs.compare_drive import Compared, ended_words
 from mendbay.jobs.imaging_record import ImagingRecord, imaging_record, lacking_csv
 from mendbay.jobs.ports import Run
+from mendbay.jobs.set_aside import set_aside
 from mendbay.jobs.verify_image import Verified, verify_image
 from mendbay.wiring import open_bench, write_new_file
 
@@ -135,17 +138,50 @@ def verify(screen: Screen, case: int, bay: str, read_again: str) -> None:
 @click.argument("case", type=int)
 @click.argument("bay")
 @click.argument("images", type=click.Path(path_type=Path), nargs=-1, required=True, metavar="IMAGE...")
+@click.option(
+    "--although-other-case",
+    default="",
+    metavar="REASON",
+    help="Take over although an image lies in another case's folder; custody keeps the reason.",
+)
 @click.pass_obj
-def blend(screen: Screen, case: int, bay: str, images: tuple[Path, ...]) -> None:
+def blend(screen: Screen, case: int, bay: str, images: tuple[Path, ...], although_other_case: str) -> None:
     """Take over into the image of BAY what other IMAGEs of the same drive hold.
 
     They must have been made by Mendbay, with their checkpoints beside them: at another bench, through
     another adapter, on another day. Where several hold the same, the first one counts.
     """
     with open_bench(screen.home, tell=screen.tell) as bench:
-        result = blend_images(bench, case, bay, images)
+        result = blend_images(bench, case, bay, images, although_other_case)
         record = imaging_record(bench, case, bay)
     screen.answer(_blend_json(result), "\n".join(_blend_lines(case, result, record)))
+
+
+@click.command(name="set-aside")
+@click.argument("case", type=int)
+@click.argument("bay")
+@click.option("--reason", required=True, help="Why, in a sentence without the customer's name.")
+@click.pass_obj
+def aside(screen: Screen, case: int, bay: str, reason: str) -> None:
+    """Set the image of BAY in CASE aside, as it is of another drive; then the right one can be read.
+
+    Image and checkpoint are moved together to a name of their own in the case's folder, and story and custody
+    tell it. Nothing is deleted: drive blend can take over from it. What the bay had from that drive alone, no
+    label saying it, is cleared.
+    """
+    with open_bench(screen.home) as bench:
+        done = set_aside(bench, case, bay, reason)
+    called = wording.called_as()
+    lines = [f"The image of bay {bay} is kept as", done.name]
+    if done.image_serial and same_serial(done.bay.serial, done.image_serial):
+        label = shlex.quote(f"{bay}={done.bay.model}/SERIAL")
+        lines += [
+            wrapped(f"Bay {bay} is still noted as {done.bay.serial}. If its label says otherwise:", hang=""),
+            f"{called} case bay {case} {label} --amend",
+        ]
+    lines.append(f"Next: {called} drive read {case} {bay} /dev/sdX")
+    facts = {"case": case, "bay": bay, "set_aside": done.name, "image_serial": done.image_serial or None}
+    screen.answer(facts, "\n".join(lines))
 
 
 # ---------------------------------------------------------------------- in words
@@ -336,6 +372,11 @@ def _blend_lines(case: int, result: BlendResult, record: ImagingRecord) -> list[
 
 
 def _compared_lines(one: BlendedIn) -> list[str]:
+    told = [wrapped(one.serials, "  ", "")] if one.serials else []
+    return [*told, *_agreement_lines(one)]
+
+
+def _agreement_lines(one: BlendedIn) -> list[str]:
     if not one.compared_bytes:
         return ["  The two had nothing in common to compare: make sure that both are of this drive."]
     compared = f"{count_text(one.compared_bytes)} bytes that both hold were compared"
@@ -431,6 +472,8 @@ def _blend_json(result: BlendResult) -> dict[str, Any]:
                 "compared_bytes": one.compared_bytes,
                 "differences": [_difference_json(each) for each in one.differences],
                 "unsound": wording.spans_json(one.unsound),
+                "serials": one.serials or None,
+                "other_case": one.other_case,
             }
             for one in result.images
         ],

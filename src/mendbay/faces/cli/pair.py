@@ -12,6 +12,7 @@ from mendbay.faces import wording
 from mendbay.faces.cli.caution_words import say_drive_cautions, say_unsettled
 from mendbay.faces.cli.drive import (
     ALTHOUGH_HARMFUL,
+    ALTHOUGH_OTHER_SERIAL,
     ALTHOUGH_REFUSED,
     ASK_NOTHING,
     PATIENCE,
@@ -100,6 +101,7 @@ def look(screen: Screen, case: int, bays: tuple[str, ...]) -> None:
 @ASK_NOTHING
 @ALTHOUGH_REFUSED
 @ALTHOUGH_HARMFUL
+@ALTHOUGH_OTHER_SERIAL
 @click.pass_obj
 def read(
     screen: Screen,
@@ -118,6 +120,7 @@ def read(
     ask_nothing: bool,
     although_refused: str,
     although_harmful: str,
+    although_other_serial: str,
 ) -> None:
     """Read the drives of CASE together: descriptions, wanted files, then the rest.
 
@@ -152,7 +155,7 @@ def read(
         ) as bench,
     ):
         seconds = None if minutes is None else minutes * 60
-        although = Although(although_refused, although_harmful)
+        although = Although(although_refused, although_harmful, although_other_serial)
         foresee_drives(bench, case, named)
         foresee_reading(bench, case, [drive.bay for drive in drives], although)
         say_unsettled(screen, bench, case)

@@ -1,0 +1,174 @@
+"""Whether a drive is the one that the case has for its bay, by the serial number it says.
+
+A label and the drive's own word are two things: the case keeps both. The label stands with the bay, the
+drive's own word in its image, in custody, and in the story's event of the connection.
+"""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Iterator
+from dataclasses import replace
+
+from mendbay.case.records import Bay, CaseState, Facts
+from mendbay.core.errors import NoSuchCase, WrongDrive
+from mendbay.core.serials import plain_serial, same_serial
+from mendbay.core.source import Identity
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.events import Said
+from mendbay.jobs.power_permit import Although
+
+SAID = "drive_serial"
+"""Fact of an event: the serial number that the drive of a bay says; empty once its image was set aside."""
+SERIAL_FROM_DRIVE, MODEL_FROM_DRIVE = "serial_from_drive", "model_from_drive"
+"""Facts of the same event: what the bay took from the drive, as no label said it; empty for nothing."""
+HERE = (CaseState.OPEN, CaseState.WAITING)
+"""Cases whose drives are at the shop."""
+
+
+def require_bays_drive(
+    bench: Bench, case: int, bay: str, where: str, found: Identity, although: Although
+) -> str:
+    """Passes where nothing speaks against a drive being that of its bay, or a reason is given.
+
+    Returns:
+        What speaks against it, as a sentence; empty for nothing.
+
+    Raises:
+        WrongDrive: its serial number contradicts the label, or is that of another bay's drive.
+    """
+    if not plain_serial(found.serial):
+        return ""
+    known = next((one for one in bench.ledger.bays(case) if one.bay == bay), Bay(case, bay))
+    fits = same_serial(known.serial, found.serial)
+    contradicts = bool(plain_serial(known.serial)) and not fits
+    elsewhere = _elsewhere(bench, case, bay, found.serial, parts=not fits)
+    if not contradicts and not elsewhere:
+        return ""
+    against = f"The drive at {where} says serial number {found.serial}"
+    against += f"; the case has {known.serial} for bay {bay}." if contradicts else "."
+    if elsewhere:
+        against += f" That is the drive of bay {elsewhere.bay} of {_called(elsewhere, case)}."
+    if although.other_serial.strip():
+        return against
+    label = shlex.quote(f"{bay}={known.model}/{found.serial}")
+    right = (
+        f"if the label was noted wrongly: mendbay case bay {case} {label} --amend; " if contradicts else ""
+    )
+    moved = ""
+    if elsewhere and bench.images.exists(bench.ledger.case(elsewhere.case), elsewhere.bay):
+        moved = (
+            f"if it was read there by mistake: mendbay drive set-aside {elsewhere.case} {elsewhere.bay} "
+            "--reason REASON; "
+        )
+    raise WrongDrive(
+        against,
+        f"Connect the drive of bay {bay}, or name the right bay and case. Otherwise, {right}{moved}"
+        "--although-other-serial REASON reads it all the same, and custody keeps that.",
+    )
+
+
+def _called(bay: Bay, case: int) -> str:
+    return "this case" if bay.case == case else f"case {bay.case}, which is open"
+
+
+def _elsewhere(bench: Bench, case: int, bay: str, serial: str, *, parts: bool) -> Bay | None:
+    """The other bay that a serial number is of; None for none. In another case only a whole serial
+    number counts."""
+    for other in bench.ledger.bays(case):
+        if other.bay != bay and any(
+            same_serial(one, serial) if parts else plain_serial(one) == plain_serial(serial)
+            for one in _serials(bench, other)
+        ):
+            return other
+    for record in bench.ledger.cases():
+        if record.number == case or record.state not in HERE:
+            continue
+        for other in bench.ledger.bays(record.number):
+            if any(plain_serial(one) == plain_serial(serial) for one in _serials(bench, other)):
+                return other
+    return None
+
+
+def _serials(bench: Bench, bay: Bay) -> Iterator[str]:
+    """What label and drive of a bay say."""
+    yield bay.serial
+    yield said_serial(bench, bay.case, bay.bay)
+
+
+def said_serial(bench: Bench, case: int, bay: str) -> str:
+    """The serial number that the drive of a bay said when it was last read; empty if it said none, or its
+    image was set aside."""
+    return str(last_said(bench, case, bay).get(SAID, ""))
+
+
+def last_said(bench: Bench, case: int, bay: str) -> Facts:
+    """The facts of the last event that tells who the drive of a bay says it is; none if there is no such."""
+    return next(
+        (
+            one.facts
+            for one in reversed(bench.ledger.events(case))
+            if SAID in one.facts and one.facts.get("bay") == bay
+        ),
+        {},
+    )
+
+
+def note_connected(
+    bench: Bench, case: int, bay: str, found: Identity, adapter: str, against: str, although: Although
+) -> None:
+    """Notes what a drive that is about to be read says of itself, without losing what the label said.
+
+    Args:
+        against: what `require_bays_drive` returned.
+    """
+    with bench.ledger.together():
+        known = _known(bench, case, bay)
+        now = replace(
+            known,
+            model=known.model or found.model,
+            serial=known.serial or found.serial,
+            size_bytes=found.size_bytes,
+            sector_bytes=found.sector_bytes,
+            physical_bytes=found.physical_bytes,
+        )
+        bench.ledger.amend_bay(now)
+        _note_said(bench, known, found)
+        says = f"serial number {found.serial}" if found.serial else "it gives no serial number"
+        if found.serial and known.serial and plain_serial(known.serial) != plain_serial(found.serial):
+            says += f", on its label {known.serial}"
+        item = f"drive of bay {bay}; {says}"
+        if against:
+            reason = although.other_serial.strip()
+            bench.custody(
+                case, "reading decided on although its serial number is another", f"{item}; {reason}"
+            )
+            bench.note(case, "imaging", f"{against} It is read as the drive of bay {bay}: {reason}")
+        bench.custody(case, f"connected for reading (adapter: {adapter})", item)
+
+
+def _known(bench: Bench, case: int, bay: str) -> Bay:
+    """The bay; one that the case has not yet is added, and that is told."""
+    try:
+        return bench.ledger.bay(case, bay)
+    except NoSuchCase:
+        new = Bay(case, bay)
+    bench.ledger.add_bay(new)
+    bench.note(case, "take-in", f"Bay {bay} added, as its drive is read.", {"bay": bay})
+    bench.tell(Said(f"Case {case} had no bay {bay}: it is added."))
+    return new
+
+
+def _note_said(bench: Bench, known: Bay, found: Identity) -> None:
+    """Puts into the story who the drive says it is, unless that is what it said before."""
+    if not found.serial or said_serial(bench, known.case, known.bay) == found.serial:
+        return
+    label = f" Its label says {known.serial}." if known.serial and known.serial != found.serial else ""
+    facts: Facts = {
+        "bay": known.bay,
+        SAID: found.serial,
+        SERIAL_FROM_DRIVE: "" if known.serial else found.serial,
+        MODEL_FROM_DRIVE: "" if known.model else found.model,
+    }
+    text = f"The drive of bay {known.bay} says serial number {found.serial}.{label}"
+    bench.note(known.case, "imaging", text, facts)
