@@ -16,7 +16,10 @@ from mendbay.pair.assemble import Assembled, assemble
 from mendbay.pair.same_bytes import same_bytes
 
 HALVES = "halves"
-"""Kind of the events that tell what came of comparing the halves of a mirror."""
+"""Kind of the events that tell that the halves of a mirror were read as one task, and what came of comparing
+its sample."""
+COMPARED = "halves compared"
+"""Kind of the events that tell where the halves of a mirror differ (`jobs.halves_compared`)."""
 
 
 def alike_of(sources: Mapping[str, Source], chosen: Assembled, file_system_bytes: int) -> Alike | None:
@@ -91,7 +94,7 @@ def found_differing(bench: Bench, case: int) -> tuple[str, ...]:
     told = [
         one.text
         for one in bench.ledger.events(case)
-        if one.kind == HALVES and one.facts.get("differ") is True
+        if one.kind in (HALVES, COMPARED) and one.facts.get("differ") is True
     ]
     return tuple(told[-1:])
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 
 from mendbay.core.errors import MendbayError
 from mendbay.core.span import Span, SpanSet
@@ -124,7 +123,10 @@ class PairValues:
             wanted = wanted | self.descriptions.get(bay, SpanSet())
         return wanted.total_bytes
 
-    def judged(self, *, halves_differ: bool) -> tuple[FileLine, ...]:
-        """The wanted files with their verdicts by what was read so far."""
-        volume = replace(self._volume, halves_differ=halves_differ)
+    def judged(self, volume: OpenVolume) -> tuple[FileLine, ...]:
+        """The wanted files with their verdicts by what was read so far.
+
+        Args:
+            volume: the one that is read, with what is known of its halves now.
+        """
         return tuple(judged(volume, one) for one in self._entries if one.kind is Kind.FILE)

@@ -89,7 +89,9 @@ def look(screen: Screen, case: int, bays: tuple[str, ...]) -> None:
     "the other gives.",
 )
 @click.option(
-    "--both-whole", is_flag=True, help="Read both halves of a mirror whole, not each place from one of them."
+    "--both-whole",
+    is_flag=True,
+    help="Read both halves of a mirror whole, not each place from one of them, and compare them at the end.",
 )
 @click.option(
     "--waive-unallocated",
@@ -127,7 +129,8 @@ def read(
     changes what is read next.
 
     The halves of a mirror in step are read as one task: each place from the drive that gives it with less
-    harm, a sample from both to see that they are alike.
+    harm, a sample from both to see that they are alike. Of a bay that is left out, the image in the case
+    counts as that half: only what it lacks is read.
 
     A drive that vanishes is brought back by the relay that settings/power.toml names, or by you when asked.
     """
@@ -233,11 +236,24 @@ def pair_text(result: PairResult, case: int) -> str:
 
 def _together_lines(result: PairResult) -> list[str]:
     """What two halves gave together, and whether they are alike; nothing for drives read by themselves."""
-    compared = result.compared
-    if compared is None:
+    compared, halves = result.compared, result.halves
+    if compared is None and not result.assembled.halves_in_step:
         return []
     lines = []
-    if compared.differ_at is not None:
+    if halves is not None and halves.apart:
+        lines.append(
+            f"The halves DIFFER in {count_text(halves.apart.total_bytes)} bytes "
+            f"({wording.counted(len(halves.apart), 'range')}) where they should be the same. Which one is "
+            "right, only the files can tell: look at those that are not whole before they are handed back."
+        )
+    elif halves is not None:
+        lines.append(
+            f"Both halves were read and compared: {bytes_text(halves.compared_bytes)} came from both and are "
+            "the same."
+        )
+    elif compared is None:
+        lines.append("The halves are NOT compared yet: that comes once everything was tried.")
+    elif compared.differ_at is not None:
         lines.append(
             "The halves DIFFER where they should be the same; both were read whole. Which one is right, only "
             "the files can tell: look at them before they are handed back."
@@ -266,6 +282,12 @@ def pair_json(result: PairResult) -> dict[str, object]:
         else {
             "compared_bytes": result.compared.compared_bytes,
             "differ": result.compared.differ_at is not None,
+        },
+        "halves": None
+        if result.halves is None
+        else {
+            "compared_bytes": result.halves.compared_bytes,
+            "differing_bytes": result.halves.apart.total_bytes,
         },
     }
 
