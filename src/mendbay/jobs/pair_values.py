@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from mendbay.core.errors import MendbayError
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.tree import Entry, Kind
-from mendbay.files.wanted import METADATA, ranges_of, select
+from mendbay.files.wanted import METADATA, matcher, ranges_of, select
 from mendbay.imaging.values import WEIGHT_ALLOCATED, WEIGHT_METADATA, WEIGHT_WANTED, Want
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import Said
@@ -94,6 +94,12 @@ class PairValues:
     def selected_files(self) -> int:
         """How many files were wanted when it was looked last."""
         return sum(one.kind is Kind.FILE for one in self._entries)
+
+    def unmatched(self) -> tuple[str, ...]:
+        """The patterns that nothing matched when it was looked last."""
+        paths = [one.path for one in self._entries]
+        named = [wish for wish in self.wishes.now if wish != METADATA]
+        return tuple(wish for wish in named if not any(map(matcher([wish]), paths)))
 
     def of_descriptions(self) -> Mapping[str, Sequence[Want]]:
         """What describes the files, and nothing else."""

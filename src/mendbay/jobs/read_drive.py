@@ -117,6 +117,14 @@ def read_drive(
         DriveVanished: it is gone; what was read is kept.
     """
     require_power(bench, number, [drive.bay], although, reading=True)
+    wishes = bench.ledger.case(number).wanted
+    if wishes and not wanted and rest:
+        bench.tell(
+            Said(
+                f"The drive is read as it lies: what the case wants first ({', '.join(wishes)}) does not "
+                f"count here. Wanted files first: mendbay pair read {number} {drive.bay}={drive.where}"
+            )
+        )
     with opened(bench, number, drive) as one:
         say_asked_anew(bench, one)
         ending = one.reading.run(wanted, rest=rest, seconds=seconds)

@@ -17,10 +17,18 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from functools import partial
 
-from mendbay.core.errors import CannotAssemble, Interrupted, MendbayError, NoFileSystem, UsageError
+from mendbay.core.errors import (
+    CannotAssemble,
+    Interrupted,
+    MendbayError,
+    NoFileSystem,
+    NothingWanted,
+    UsageError,
+)
 from mendbay.core.quantity import counted
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.verdict import Verdict
+from mendbay.files.wanted import METADATA, matcher
 from mendbay.imaging.alike import Alike
 from mendbay.imaging.image_source import ImageSource
 from mendbay.imaging.values import WEIGHT_REST, Want
@@ -53,7 +61,7 @@ class PairResult:
     each bay's drive were read first for their sake. `compared` is None unless the drives were read as one
     task. `missing_bytes` are those that no drive gave though one might have, each place once; what was waived
     is not among them. `halves` is what comparing all that both halves of a mirror gave came to; None if they
-    were not compared so.
+    were not compared so. `unmatched` are patterns that no file matches, as far as the folders are known.
     """
 
     assembled: Assembled
@@ -63,6 +71,7 @@ class PairResult:
     compared: Compared | None = None
     missing_bytes: int = 0
     halves: HalvesCompared | None = None
+    unmatched: tuple[str, ...] = ()
 
     @property
     def verdicts(self) -> Counter[Verdict]:
@@ -171,6 +180,9 @@ def read_pair(
     Raises:
         HeldBack: the customer refused power or reading, or triage keeps one of the drives without it.
         CannotAssemble, NoFileSystem: the drives make no volume; what was read of them is kept.
+        NothingWanted: only what is wanted was to be read, and no file matches; what was read is kept.
+        UsageError: a pattern cannot be used, or only what is wanted was to be read and nothing is; nothing
+            was begun.
         SourceError, DestinationError: one of the drives or its image failed (it vanished, another drive came
             back, the disk is full), after the others were read; or nothing was begun.
         ForeignImage, DamagedCheckpoint: nothing was begun.
@@ -180,6 +192,12 @@ def read_pair(
         raise UsageError("Two drives were given for one bay.", "Give each bay once.")
     require_power(bench, number, [drive.bay for drive in drives], although, reading=True)
     wishes = Wishes(bench, number, tuple(patterns))
+    matcher(wishes.now)  # a pattern that cannot be used is refused before any drive gets power
+    if not rest and not wishes.now:
+        raise UsageError(
+            "Nothing is said to be wanted, so there is nothing to read.",
+            "Give --want PATTERN, note the case's wishes (mendbay case tell), or leave out --only-wanted.",
+        )
     bench = _for_threads(bench)
     with ExitStack() as stack:
         _refuse_same(bench, drives)
@@ -205,6 +223,11 @@ def read_pair(
         halves = None
         if (task is None or task.is_whole) and all(lane.ending is Ending.DONE for lane in lanes):
             halves = _compare_halves(bench, number, _stores(lanes, kept))
+        if not rest and not values.selected_files() and METADATA not in wishes.now:
+            raise NothingWanted(
+                f"No file on the volume matches {_or(values.unmatched())}.",
+                "List the files to see what there is: mendbay files list.",
+            )
         volume = with_known(bench, number, volume)
         alike = _said_alike(_stores(lanes, kept), volume, task, halves)
         return PairResult(
@@ -215,7 +238,12 @@ def read_pair(
             None if task is None else task.conclude(),
             _missing(_stores(lanes, kept if alike else None), alike, waived_too=not waive_unallocated),
             halves,
+            values.unmatched(),
         )
+
+
+def _or(patterns: Sequence[str]) -> str:
+    return " or ".join(f"'{one}'" for one in patterns)
 
 
 def _kept_half(bench: Bench, number: int, lanes: Sequence[_Lane], stack: ExitStack) -> KeptHalf | None:
@@ -380,7 +408,7 @@ def _read(
         step = _Step(Phase.WANTED, _Values(values.of_wanted()))
         changed = _together(bench, lanes, task, step, values)
         if not changed and rest:
-            bench.tell(Said("What is wanted has been tried; reading the rest."))
+            bench.tell(Said(_before_the_rest(values)))
             begun = bench.clock.steady_seconds()
             step = _Step(Phase.REST, _Values(values.of_everything()), rest=True, seconds=left)
             changed = _together(bench, lanes, task, step, values)
@@ -388,6 +416,14 @@ def _read(
                 left = max(0.0, left - (bench.clock.steady_seconds() - begun))
         if not changed:
             return
+
+
+def _before_the_rest(values: PairValues) -> str:
+    if not values.wishes.now:
+        return "Nothing is said to be wanted first; reading the rest."
+    if values.selected_files() or METADATA in values.wishes.now:
+        return "What is wanted has been tried; reading the rest."
+    return "No file matches what is wanted first; reading the rest."
 
 
 def _describe(bench: Bench, lanes: Sequence[_Lane], task: OneTask | None, values: PairValues) -> bool:

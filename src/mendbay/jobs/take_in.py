@@ -13,6 +13,7 @@ from mendbay.case.records import Bay, Case, Event, Image, Intake
 from mendbay.case.secret_text import require_no_secret
 from mendbay.core.coverage import Coverage
 from mendbay.core.errors import MendbayError, UsageError
+from mendbay.files.wanted import matcher
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.check_custody import held_against_papers
 from mendbay.jobs.keep_items import items_of
@@ -68,9 +69,11 @@ def take_in(
         bays: with any case number; the new case's is put in.
 
     Raises:
-        UsageError: no customer, a text that cannot be kept, or one that seems to hold a password.
+        UsageError: no customer, a text that cannot be kept, one that seems to hold a password, or an empty
+            pattern.
     """
     require_no_secret(notes, box)
+    matcher(wanted)
     intake = Intake(bench.now(), customer, contact, box, tuple(wanted), notes)
     with bench.ledger.together():
         case = bench.ledger.open_case(intake)

@@ -20,6 +20,7 @@ from mendbay.faces.cli.drive import (
 )
 from mendbay.faces.cli.screen import Screen, printable, table, wrapped
 from mendbay.files.tree import VolumeFacts
+from mendbay.files.wanted import seems_several
 from mendbay.imaging.hazard import Condition as DriveCondition
 from mendbay.jobs.look_at_pair import look_at_pair
 from mendbay.jobs.power_permit import Although, foresee_reading
@@ -69,7 +70,11 @@ def look(screen: Screen, case: int, bays: tuple[str, ...]) -> None:
 @click.argument("case", type=int)
 @click.argument("sources", nargs=-1, required=True, metavar="BAY=SOURCE...")
 @click.option(
-    "--want", "patterns", multiple=True, metavar="PATTERN", help="Read these files first; repeat it."
+    "--want",
+    "patterns",
+    multiple=True,
+    metavar="PATTERN",
+    help="Read these files first; one pattern each, repeat it.",
 )
 @click.option("--only-wanted", is_flag=True, help="Stop after what is wanted.")
 @click.option("--adapter", "adapters", multiple=True, metavar="BAY=NAME", help="What a drive hangs on.")
@@ -170,7 +175,7 @@ def read(
             waive_unallocated=waive_unallocated,
             although=although,
         )
-    screen.answer(pair_json(result), pair_text(result, case))
+    screen.answer(pair_json(result), pair_text(result, case, only_wanted=only_wanted))
     if only_wanted:
         complete = all(line.judgement is None or line.judgement.verdict == "whole" for line in result.wanted)
     else:
@@ -212,10 +217,10 @@ def _refuse_strange(named: list[tuple[str, str]], bays: tuple[str, ...]) -> None
             )
 
 
-def pair_text(result: PairResult, case: int) -> str:
+def pair_text(result: PairResult, case: int, *, only_wanted: bool = False) -> str:
     """What reading the drives together came to."""
     lines = [*assembled_lines(result.assembled), ""]
-    lines += [wording.read_result_text(one) for one in result.drives]
+    lines += [wording.read_result_text(one, only_wanted=only_wanted) for one in result.drives]
     lines += _together_lines(result)
     files = [line for line in result.wanted if line.judgement is not None]
     if files:
@@ -229,6 +234,8 @@ def pair_text(result: PairResult, case: int) -> str:
         lines += [f"  {path}: {said}" for path, said in rows[:FILES_SHOWN]]
         if len(rows) > FILES_SHOWN:
             lines.append(f"  ... and {count_text(len(rows) - FILES_SHOWN)} more that are not whole.")
+    lines += [wrapped(f"No file matches '{printable(one.encode())}'.") for one in result.unmatched]
+    lines += [wrapped(wording.several_hint(one)) for one in result.unmatched if seems_several(one)]
     called = wording.called_as()
     lines.append(f"Next: {called} files list {case}, then {called} handback make {case} FOLDER")
     return "\n".join(lines)
@@ -276,6 +283,7 @@ def pair_json(result: PairResult) -> dict[str, object]:
         "drives": [wording.read_result_json(one) for one in result.drives],
         "wanted": [wording.file_json(line) for line in result.wanted],
         "read_first_bytes": dict(result.wanted_bytes),
+        "unmatched": list(result.unmatched),
         "missing_bytes": result.missing_bytes,
         "one_task": None
         if result.compared is None
