@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
@@ -109,3 +110,18 @@ def test_drives_read_one_by_one_are_said_not_to_be_compared(run: Run, box: Scena
         assert run("drive", "read", 1, bay, f"unsteady:{drive}").returncode == 0
     listed = one_line(run("files", "list", 1).stdout)
     assert "that both halves of the mirror gave are NOT compared" in listed
+
+
+def test_what_was_left_to_the_other_half_is_said_so(run: Run, box: Scenario, tmp_path: Path) -> None:
+    assert run("pair", "read", 1, *both(box)).returncode == 0
+    left = answer(run, "drive", "show", 1, 1)["left_bytes"]
+    assert left > 1 << 20
+    said = one_line(text_of(run, "drive", "show", 1, 1))
+    assert "of the unread bytes" in said
+    assert "were left to the other half of the mirror, which gave them" in said
+    assert "from byte" not in said, "none of them is a matter for the table"
+    assert "left the other half" in one_line(text_of(run, "drive", "show", 1, 1, "--all"))
+    text_of(run, "drive", "refused", 1, 1, tmp_path / "list.csv")
+    rows = list(csv.DictReader((tmp_path / "list.csv").open()))
+    assert sum(int(row["bytes"]) for row in rows if row["condition"] == "left") == left
+    assert {row["condition"] for row in rows} == {"left"}
