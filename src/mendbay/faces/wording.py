@@ -74,14 +74,29 @@ def coverage_rows(coverage: Coverage) -> list[tuple[str, str, str, str]]:
     ]
 
 
-def read_result_text(result: ReadResult) -> str:
-    """What one reading of a drive came to."""
+def several_hint(pattern: str) -> str:
+    """How to say what one pattern with blanks in it may have meant."""
+    return (
+        f"'{pattern}' is ONE pattern, with blanks in it. Several are given one by one, each with its --want."
+    )
+
+
+def read_result_text(result: ReadResult, *, only_wanted: bool = False) -> str:
+    """What one reading of a drive came to.
+
+    Args:
+        only_wanted: no more was to be read than what is wanted.
+    """
+    ending, again = str(result.ending), "the same command"
+    if only_wanted:
+        again = "the same command without --only-wanted"
+        ending = "what is wanted was tried" if result.ending.name == "DONE" else ending
     size = result.identity.size_bytes
     missing = size - result.read_bytes - result.left_bytes
     lines = [
         f"Bay {result.bay}: {percent_text(result.read_bytes, size)} of {bytes_text(size)} read"
         + (f", {count_text(missing)} bytes not" if missing else "")
-        + f"; {result.ending}."
+        + f"; {ending}."
     ]
     if result.refused_bytes:
         sectors = result.refused_bytes // result.identity.sector_bytes
@@ -95,7 +110,12 @@ def read_result_text(result: ReadResult) -> str:
             f"  left to the other half of the mirror, which gave them: {bytes_text(result.left_bytes)}"
         )
     if result.unread_bytes:
-        lines.append(f"  unread: {bytes_text(result.unread_bytes)}; the same command goes on with it.")
+        lines += _indented(f"unread: {bytes_text(result.unread_bytes)}; {again} goes on with it.")
+    if result.waived_bytes:
+        lines += _indented(
+            f"waived: {bytes_text(result.waived_bytes)} that the file system says are free were left on "
+            f"purpose; {called_as()} pair read without --waive-unallocated reads them."
+        )
     if result.sha256:
         lines.append(f"  SHA-256: {result.sha256}")
     if result.changed_bytes:

@@ -47,6 +47,12 @@ def matcher(patterns: Sequence[str]) -> Callable[[bytes], bool]:
     return test
 
 
+def seems_several(pattern: str) -> bool:
+    """Whether one pattern looks like several with blanks between them (`*.xlsx *.txt`)."""
+    parts = pattern.split()
+    return len(parts) > 1 and all("*" in part or "?" in part for part in parts)
+
+
 def _expression(pattern: str) -> str:
     """The pattern as a regular expression over the whole path, with everything below a match."""
     place = pattern.strip().rstrip("/")

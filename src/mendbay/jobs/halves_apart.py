@@ -1,4 +1,4 @@
-"""Where the halves of a mirror that count as being in step hold other bytes of a file."""
+"""Marks on the bytes of a file where the halves of its mirror differ. Nothing is read."""
 
 from __future__ import annotations
 
@@ -6,11 +6,10 @@ from mendbay.core.source import Mark, Marked
 from mendbay.core.span import SpanSet, union
 from mendbay.files.tree import Layout
 from mendbay.pair.assemble import Assembled
-from mendbay.pair.compare import compare_halves
 
 
 def one_half_alone(assembled: Assembled, layout: Layout) -> tuple[Marked, ...]:
-    """Marks the bytes of a file that not every half gave, for halves known to differ. Reads nothing."""
+    """Marks the bytes of a file that not every half gave, for halves known to differ."""
     if not assembled.halves_in_step:
         return ()
     found: list[SpanSet] = []
@@ -26,16 +25,20 @@ def one_half_alone(assembled: Assembled, layout: Layout) -> tuple[Marked, ...]:
     return tuple(Marked(span, Mark.ONE_HALF_ALONE) for span in union(found))
 
 
-def halves_apart(assembled: Assembled, layout: Layout) -> tuple[Marked, ...]:
-    """Reads a file's places on every half, as far as both have them, and marks the bytes of the file in which
-    they differ. Nothing where there are no two halves in step."""
-    if not assembled.halves_in_step:
-        return ()
-    first, *others = assembled.halves
-    found = [
-        compare_halves(first, other, SpanSet([where])).differing.shift(extent.file_span.start - where.start)
+def mapped(layout: Layout) -> SpanSet:
+    """Where the bytes of a file lie on the volume."""
+    return SpanSet(where for extent in layout.extents if (where := extent.volume_span) is not None)
+
+
+def noted_apart(apart: SpanSet, layout: Layout) -> tuple[Marked, ...]:
+    """Marks the bytes of a file that lie where the halves are known to differ.
+
+    Args:
+        apart: ranges of the volume.
+    """
+    found = union(
+        apart.clip(where).shift(extent.file_span.start - where.start)
         for extent in layout.extents
         if (where := extent.volume_span) is not None
-        for other in others
-    ]
-    return tuple(Marked(span, Mark.HALVES_DIFFER) for span in union(found))
+    )
+    return tuple(Marked(span, Mark.HALVES_DIFFER) for span in found)

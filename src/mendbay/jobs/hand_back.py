@@ -12,7 +12,7 @@ from mendbay.case.records import Bay, Case, CaseState, Facts
 from mendbay.core.errors import DestinationError, Interrupted, NothingWanted, UsageError
 from mendbay.core.quantity import counted
 from mendbay.core.source import Mark, Outlook
-from mendbay.core.span import SpanSet
+from mendbay.core.span import SpanSet, union
 from mendbay.files.tree import Entry, Kind, Layout, Proof
 from mendbay.files.verdict import Judgement, Verdict, file_outlook, file_readings, is_undescribed, judge
 from mendbay.files.wanted import matcher
@@ -27,7 +27,8 @@ from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.authority import concern
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import StepProgress
-from mendbay.jobs.halves_apart import halves_apart, one_half_alone
+from mendbay.jobs.halves_apart import mapped, noted_apart, one_half_alone
+from mendbay.jobs.halves_compared import HalvesCompared, apart_in, note_seen, open_case_volume
 from mendbay.jobs.hand_back_proof import against, proof_steps
 from mendbay.jobs.keep_copies import (
     HAND_BACK,
@@ -46,7 +47,6 @@ from mendbay.jobs.volume import (
     case_images,
     explanation,
     fresher_bay,
-    open_volume,
     sources_of,
 )
 
@@ -140,13 +140,16 @@ def hand_back(
     told_until = "" if is_over(until, bench.now()[:10]) else until  # due at once: not for customers
     with case_images(bench, case, bays) as stores:
         drives = sources_of(stores, check=True)
-        volume = open_volume(drives, halves_differ=bool(found_differing(bench, number)))
+        volume = open_case_volume(bench, number, drives)
         choice = _chosen(volume, patterns)
         destination = open_folder(folder, case.folder)
         try:
             destination.expect(choice.sizes)
             _note_begun(bench, number, folder)
-            files = _copy_all(bench, volume, stores, destination, choice)
+            made = _copy_all(bench, volume, destination, choice)
+            volume = _compare_halves(bench, number, volume, made)
+            files = _read_again(bench, volume, stores, destination, made)
+            files += [_not_copied(one) for one in choice.items if one.is_empty_handed]
             facts = _facts(bench, case, volume, stores, drives, choice, files)
             facts = replace(
                 facts,
@@ -209,16 +212,19 @@ def _item(volume: OpenVolume, entry: Entry) -> _Item:
     return _Item(entry, layout, outlook, judge(entry, layout, outlook, volume.assembled.parted_at))
 
 
-def _copy_all(
-    bench: Bench,
-    volume: OpenVolume,
-    stores: dict[str, ImageStore],
-    destination: HandBackFolder,
-    choice: _Choice,
-) -> list[words.FileFacts]:
-    """Copies the files, reads every copy again; what is to be told of them, and of those not copied."""
+@dataclass(frozen=True, slots=True)
+class _Made:
+    """A copy, and whether it has been read again and was equal."""
+
+    item: _Item
+    copy: PayloadFile
+    is_proven: bool
+
+
+def _copy_all(bench: Bench, volume: OpenVolume, destination: HandBackFolder, choice: _Choice) -> list[_Made]:
+    """Copies the files."""
     items = choice.copied
-    made: list[tuple[_Item, PayloadFile, bool]] = []
+    made: list[_Made] = []
     for at, (item, name) in enumerate(zip(items, choice.names, strict=True)):
         if bench.stop():
             destination.settle()
@@ -227,16 +233,53 @@ def _copy_all(
                 "Run the same command again; what is copied is kept.",
             )
         bench.tell(StepProgress("copying", at, len(items), name.path))
-        made.append((item, *_copy(volume, destination, item, name.path)))
+        made.append(_Made(item, *_copy(volume, destination, item, name.path)))
     destination.settle()
+    return made
+
+
+def _compare_halves(bench: Bench, number: int, volume: OpenVolume, made: Sequence[_Made]) -> OpenVolume:
+    """Compares the halves wherever both gave bytes of these files, before any file is judged: that they
+    differ in one moves the verdict on what one half gave alone of another.
+
+    Returns:
+        The volume with what is known of its halves now.
+    """
+    if not volume.assembled.halves_in_step:
+        return volume
+    looked = [mapped(one.item.layout) for one in made]
+    compared, apart = 0, []
+    for at, spans in enumerate(looked):
+        if bench.stop():
+            raise Interrupted(
+                "Stopped while the halves of the mirror were compared; all files are copied.",
+                "Run the same command again; what is copied is kept.",
+            )
+        bench.tell(StepProgress("comparing the halves", at, len(looked), made[at].copy.path))
+        seen = apart_in(volume.assembled, spans)
+        compared += seen.compared_bytes
+        apart.append(seen.apart)
+    found = HalvesCompared(compared, union(apart))
+    return note_seen(bench, number, volume, union(looked), found, also_the_same=True)
+
+
+def _read_again(
+    bench: Bench,
+    volume: OpenVolume,
+    stores: dict[str, ImageStore],
+    destination: HandBackFolder,
+    made: Sequence[_Made],
+) -> list[words.FileFacts]:
+    """Reads every copy again; what is to be told of the files."""
     files = []
     adapters = adapters_of(stores)
-    for at, (item, copy, is_proven) in enumerate(made):
-        bench.tell(StepProgress("reading again", at, len(items), copy.path))
-        good = copy if is_proven else _proven(volume, destination, item, copy)
-        files.append(_file_facts(volume, trace(volume.system, item.layout, stores, adapters), item, good))
-    bench.tell(StepProgress("reading again", len(items), len(items)))
-    return files + [_not_copied(one) for one in choice.items if one.is_empty_handed]
+    for at, one in enumerate(made):
+        bench.tell(StepProgress("reading again", at, len(made), one.copy.path))
+        good = one.copy if one.is_proven else _proven(volume, destination, one.item, one.copy)
+        pieces = trace(volume.system, one.item.layout, stores, adapters)
+        files.append(_file_facts(volume, pieces, one.item, good))
+    bench.tell(StepProgress("reading again", len(made), len(made)))
+    return files
 
 
 def _make_bag(
@@ -297,7 +340,7 @@ def _proven(volume: OpenVolume, destination: HandBackFolder, item: _Item, copy: 
 def _file_facts(
     volume: OpenVolume, pieces: Iterable[Piece], item: _Item, copy: PayloadFile
 ) -> words.FileFacts:
-    marks = copy.marks + halves_apart(volume.assembled, item.layout)
+    marks = copy.marks + noted_apart(volume.apart, item.layout)
     if volume.halves_differ:
         marks += one_half_alone(volume.assembled, item.layout)
     verdict = judge(item.entry, item.layout, Outlook(copy.gaps, marks), volume.assembled.parted_at)

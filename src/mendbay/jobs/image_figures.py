@@ -46,6 +46,19 @@ def note_image(bench: Bench, number: int, bay: str, store: ImageStore, left: Spa
                     bench.ledger.note_image(image)
 
 
+def left_of(bench: Bench, number: int, bay: str, store: ImageStore) -> SpanSet:
+    """What of a drive is unread because the other half of a mirror gave it; nothing if the two were never
+    read as one task.
+
+    Args:
+        store: the image of `bay`, open.
+    """
+    if not read_as_one_task(bench, number):
+        return _NOTHING
+    with _looked_at(bench, number, bay, store) as stores:
+        return _left(bench, number, stores).get(bay, _NOTHING)
+
+
 def _figures_of(bench: Bench, number: int, bay: str, store: ImageStore, left: SpanSet) -> Image:
     coverage = store.coverage()
     runs = store.runs()

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field, replace
 
-from mendbay.core.coverage import Coverage
+from mendbay.core.coverage import Condition, Coverage
 from mendbay.core.csv_cells import csv_bytes
 from mendbay.core.errors import MendbayError, NoSuchCase
 from mendbay.core.source import Identity
@@ -13,18 +14,22 @@ from mendbay.imaging.adapters import SecondChance, second_chances
 from mendbay.imaging.differences import Difference
 from mendbay.imaging.lacking import Lacking, lacking
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.image_figures import left_of
 from mendbay.jobs.ports import ImageStore, Run
 from mendbay.jobs.remembered import remembered
 
 DEVICES = "/dev/"
 """Where block devices are."""
+LEFT = "left"
+"""What an unread range is called that the other half of a mirror gave."""
 
 
 @dataclass(frozen=True, slots=True)
 class ImagingRecord:
     """The record of one image: the drive, its coverage, the runs that read it, every range that is not read,
     every difference between two reads, what other adapters gave of what one refused, and
-    the pieces found to be no longer what the drive gave."""
+    the pieces found to be no longer what the drive gave. `left` is unread because the other half of a mirror
+    gave it."""
 
     bay: str
     identity: Identity
@@ -34,6 +39,11 @@ class ImagingRecord:
     differences: tuple[Difference, ...]
     chances: tuple[SecondChance, ...]
     changed: SpanSet
+    left: SpanSet = field(default_factory=SpanSet)
+
+    def condition_of(self, one: Lacking) -> str:
+        """The condition of a range that is not read, in a word; `left` if it was left to the other half."""
+        return LEFT if self.left.overlaps(one.span) else str(one.condition)
 
     def adapter(self, run: int) -> str:
         """Through which adapter a run read."""
@@ -50,7 +60,7 @@ def imaging_record(bench: Bench, number: int, bay: str) -> ImagingRecord:
     """
     store = image_of(bench, number, bay, writable=False)
     try:
-        return _record(bay, store)
+        return _record(bay, store, left_of(bench, number, bay, store))
     finally:
         store.close()
 
@@ -91,7 +101,7 @@ def was_read_from_device(bench: Bench, number: int, bay: str) -> bool:
         store.close()
 
 
-def _record(bay: str, store: ImageStore) -> ImagingRecord:
+def _record(bay: str, store: ImageStore, left: SpanSet) -> ImagingRecord:
     runs, refusals = store.runs(), store.refusals()
     adapters = {run.number: run.adapter for run in runs}
     return ImagingRecord(
@@ -99,11 +109,23 @@ def _record(bay: str, store: ImageStore) -> ImagingRecord:
         identity=store.identity,
         coverage=store.coverage(),
         runs=runs,
-        lacking=lacking(store.coverage(), refusals, adapters),
+        lacking=tuple(_parted(lacking(store.coverage(), refusals, adapters), left)),
         differences=store.differences(),
         chances=second_chances(refusals, store.given_by_run(), adapters, store.identity.sector_bytes),
         changed=store.changed(),
+        left=left,
     )
+
+
+def _parted(found: Iterable[Lacking], left: SpanSet) -> Iterator[Lacking]:
+    """Ranges not read, cut where something left to the other half begins or ends."""
+    for one in found:
+        if one.condition is not Condition.UNREAD or not left.overlaps(one.span):
+            yield one
+            continue
+        inside = left.clip(one.span)
+        for span in sorted([*inside, *inside.complement(one.span)]):
+            yield replace(one, span=span)
 
 
 LACKING_COLUMNS = (
@@ -135,7 +157,7 @@ def lacking_csv(record: ImagingRecord, number: int) -> bytes:
             (
                 number,
                 record.bay,
-                one.condition.value,
+                record.condition_of(one),
                 one.span.start,
                 one.span.stop - 1,
                 one.span.length,

@@ -14,11 +14,12 @@ from mendbay.files.verdict import Judgement, Verdict, file_outlook, file_reading
 from mendbay.files.wanted import matcher
 from mendbay.handback.names import shown
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.halves_apart import halves_apart, one_half_alone
+from mendbay.jobs.halves_apart import mapped, noted_apart, one_half_alone
+from mendbay.jobs.halves_compared import apart_in, note_seen, open_case_volume, uncompared_bytes
 from mendbay.jobs.looks import remember
-from mendbay.jobs.other_half import found_differing, left_to_other
+from mendbay.jobs.other_half import left_to_other
 from mendbay.jobs.ports import ImageStore
-from mendbay.jobs.volume import OpenVolume, case_images, open_volume, sources_of
+from mendbay.jobs.volume import OpenVolume, case_images, sources_of
 from mendbay.pair.assemble import Assembled
 
 
@@ -34,13 +35,15 @@ class FileLine:
 class Listing:
     """What is on a volume. `verdicts` counts the files of each verdict. `hidden` are sentences on what may
     hide further files (a list of names that is damaged or not read); `unread` is, by bay, how many bytes
-    have never been asked for; what the other half of a mirror gave is not counted."""
+    have never been asked for; what the other half of a mirror gave is not counted. `uncompared_bytes` were
+    given by both halves of a mirror and not compared; 0 if most were."""
 
     facts: VolumeFacts
     assembled: Assembled
     lines: tuple[FileLine, ...]
     hidden: tuple[str, ...] = ()
     unread: Mapping[str, int] = field(default_factory=dict)
+    uncompared_bytes: int = 0
 
     @property
     def verdicts(self) -> Counter[Verdict]:
@@ -81,8 +84,7 @@ def list_files(
     """
     case = bench.ledger.case(number)
     with case_images(bench, case, bays) as stores:
-        differ = found_differing(bench, number)
-        volume = open_volume(sources_of(stores), halves_differ=bool(differ))
+        volume = open_case_volume(bench, number, sources_of(stores))
         test = matcher(patterns) if patterns else None
         everything = list(volume.system.walk(nameless=nameless))
         lines = tuple(
@@ -94,7 +96,8 @@ def list_files(
         hidden = tuple(folder_problems(everything))
         if test is None and not bays:
             _remember(bench, number, lines, hidden, unread)
-        return Listing(volume.system.facts, volume.assembled, lines, hidden, unread)
+        uncompared = uncompared_bytes(bench, number, volume)
+        return Listing(volume.system.facts, volume.assembled, lines, hidden, unread, uncompared)
 
 
 def _remember(
@@ -128,15 +131,15 @@ def link_problems(entries: Iterable[Entry]) -> Iterator[str]:
 
 def show_file(bench: Bench, number: int, path: bytes, bays: Sequence[str] = ()) -> FileDetail:
     """One file with the thread of evidence for its bytes. They are read: held against the digests noted when
-    the drives gave them and, where the halves of a mirror are in step, compared with those of the other half.
+    the drives gave them and, where the halves of a mirror are in step, compared with those of the other half;
+    what is found to differ is noted.
 
     Raises:
         NothingWanted: there is no such path.
     """
     case = bench.ledger.case(number)
     with case_images(bench, case, bays) as stores:
-        differ = found_differing(bench, number)
-        volume = open_volume(sources_of(stores, check=True), halves_differ=bool(differ))
+        volume = open_case_volume(bench, number, sources_of(stores, check=True))
         wanted = path.strip(b"/")
         for entry in volume.system.walk(nameless=True):
             if entry.path == wanted:
@@ -144,25 +147,23 @@ def show_file(bench: Bench, number: int, path: bytes, bays: Sequence[str] = ()) 
                 pieces = tuple(trace(volume.system, layout, stores, adapters_of(stores)))
                 for _ in file_readings(volume.system.source, layout):
                     pass  # every piece that is read is held against its digest
-                return FileDetail(judged(volume, entry, compare=True), layout, pieces)
+                here = mapped(layout)
+                volume = note_seen(bench, number, volume, here, apart_in(volume.assembled, here))
+                return FileDetail(judged(volume, entry), layout, pieces)
     raise NothingWanted(
         f"There is nothing at {path.decode('utf-8', 'backslashreplace')} on the volume of case {number}.",
         "List the files to see the paths: mendbay files list.",
     )
 
 
-def judged(volume: OpenVolume, entry: Entry, *, compare: bool = False) -> FileLine:
-    """An entry with its verdict by what was read so far, if it is a file.
-
-    Args:
-        compare: also compare the halves of a mirror where they should be the same, which reads the file.
-    """
+def judged(volume: OpenVolume, entry: Entry) -> FileLine:
+    """An entry with its verdict by what was read so far and is known of the halves, if it is a file. Nothing
+    of it is read."""
     if entry.kind is not Kind.FILE:
         return FileLine(entry, None)
     layout = volume.system.layout(entry)
     outlook = file_outlook(volume.system.source, layout)
-    if compare:
-        outlook = Outlook(outlook.gaps, outlook.marks + halves_apart(volume.assembled, layout))
+    outlook = Outlook(outlook.gaps, outlook.marks + noted_apart(volume.apart, layout))
     if volume.halves_differ:
         outlook = Outlook(outlook.gaps, outlook.marks + one_half_alone(volume.assembled, layout))
     return FileLine(entry, judge(entry, layout, outlook, volume.assembled.parted_at))

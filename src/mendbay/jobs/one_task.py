@@ -10,17 +10,19 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 from mendbay.core.quantity import count_text
 from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.ahead import Ahead
 from mendbay.imaging.alike import Alike
 from mendbay.imaging.attempt import Attempt, Outcome
+from mendbay.imaging.planner import Planner
 from mendbay.imaging.shared_task import Both, SharedTask
 from mendbay.imaging.values import WEIGHT_SAMPLE, Want
-from mendbay.jobs.drive_reading import DriveReading
 from mendbay.jobs.events import Said, Tell
 from mendbay.jobs.other_half import in_doubt
+from mendbay.jobs.picking import Picker
 from mendbay.jobs.ports import ImageStore, never
 
 WAIT_SECONDS = 0.1
@@ -29,12 +31,21 @@ MOST_KEPT_BYTES = 1 << 30
 _PIECE_BYTES = 4 << 20
 
 
+class Seated(Protocol):
+    """The reading of one of the two drives, or what stands for it where only its image is at hand."""
+
+    @property
+    def planner(self) -> Planner: ...
+
+    picker: Picker
+
+
 @dataclass(frozen=True, slots=True)
 class Member:
     """One of the two drives: its bay, its reading and image, and the hazard of a powered second."""
 
     bay: str
-    reading: DriveReading
+    reading: Seated
     store: ImageStore
     per_second: float
 
@@ -55,6 +66,8 @@ class OneTask:
         members: side 0 and side 1.
         sample: ranges of side 0 that both are asked for.
         stop: whether to leave off comparing what both images hold already.
+        kept: the bay of which only the image is there, empty if both drives are. No thread reads that drive:
+            the other one's looks into its image.
     """
 
     def __init__(
@@ -64,6 +77,7 @@ class OneTask:
         sample: SpanSet,
         tell: Tell,
         stop: Callable[[], bool] = never,
+        kept: str = "",
     ) -> None:
         self.bays = (members[0].bay, members[1].bay)
         self.alike = alike
@@ -72,6 +86,7 @@ class OneTask:
         self._lock = threading.RLock()
         self._changed = threading.Condition(self._lock)
         self._stop = stop
+        self._kept = self.bays.index(kept) if kept else None
         self._in_doubt = (in_doubt(members[0].store), in_doubt(members[1].store))
         self._compared_bytes = 0
         self._differ_at: tuple[int, int] | None = None
@@ -115,7 +130,8 @@ class OneTask:
         """Says what the sectors of each drive are worth, and the bays that are not read any more; no reads
         may be under way."""
         with self._changed:
-            self._task.begin(wants, rest_weight, (self.bays[0] in gone, self.bays[1] in gone))
+            away = [side == self._kept or bay in gone for side, bay in enumerate(self.bays)]
+            self._task.begin(wants, rest_weight, (away[0], away[1]))
             self._changed.notify_all()
 
     def leave(self, bay: str) -> None:
@@ -148,8 +164,9 @@ class OneTask:
     # ------------------------------------------------------------------ for the seats
 
     def choose(self, side: int) -> Span | None:
-        if self._suspected[side]:
-            self._settle_suspicions(side)
+        for one in (side,) if self._kept is None else (0, 1):
+            if self._suspected[one]:
+                self._settle_suspicions(one)
         with self._lock:
             return self._task.choose(side)
 

@@ -17,7 +17,10 @@ from mendbay.pair.assemble import Assembled, assemble
 from mendbay.pair.same_bytes import same_bytes
 
 HALVES = "halves"
-"""Kind of the events that tell what came of comparing the halves of a mirror."""
+"""Kind of the events that tell that the halves of a mirror were read as one task, and what came of comparing
+its sample."""
+COMPARED = "halves compared"
+"""Kind of the events that tell where the halves of a mirror differ (`jobs.halves_compared`)."""
 ASIDE = "set_aside"
 """Fact of an event: an image was set aside, as it is of another drive. What was compared with it is void."""
 
@@ -91,22 +94,22 @@ def in_doubt(image: ImageStore) -> SpanSet:
 def found_differing(bench: Bench, case: int) -> tuple[str, ...]:
     """In a sentence, that the halves were found to differ where they should be the same; empty if they never
     were."""
-    told = [one.text for one in _of_halves(bench, case) if one.facts.get("differ") is True]
+    told = [one.text for one in of_halves(bench, case) if one.facts.get("differ") is True]
     return tuple(told[-1:])
 
 
 def read_as_one_task(bench: Bench, case: int) -> bool:
     """Whether the halves of the mirror were ever read as one task: only then is what one of them lacks left
     to the other on purpose."""
-    return bool(_of_halves(bench, case))
+    return any(one.kind == HALVES for one in of_halves(bench, case))
 
 
-def _of_halves(bench: Bench, case: int) -> list[Event]:
+def of_halves(bench: Bench, case: int) -> list[Event]:
     """What was told of the halves of the mirror, since an image was last set aside."""
     told: list[Event] = []
     for one in bench.ledger.events(case):
         if ASIDE in one.facts:
             told.clear()
-        elif one.kind == HALVES:
+        elif one.kind in (HALVES, COMPARED):
             told.append(one)
     return told

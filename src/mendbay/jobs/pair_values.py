@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 
 from mendbay.core.errors import MendbayError
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.tree import Entry, Kind
-from mendbay.files.wanted import METADATA, ranges_of, select
+from mendbay.files.wanted import METADATA, matcher, ranges_of, select
 from mendbay.imaging.values import WEIGHT_ALLOCATED, WEIGHT_METADATA, WEIGHT_WANTED, Want
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import Said
@@ -96,6 +95,12 @@ class PairValues:
         """How many files were wanted when it was looked last."""
         return sum(one.kind is Kind.FILE for one in self._entries)
 
+    def unmatched(self) -> tuple[str, ...]:
+        """The patterns that nothing matched when it was looked last."""
+        paths = [one.path for one in self._entries]
+        named = [wish for wish in self.wishes.now if wish != METADATA]
+        return tuple(wish for wish in named if not any(map(matcher([wish]), paths)))
+
     def of_descriptions(self) -> Mapping[str, Sequence[Want]]:
         """What describes the files, and nothing else."""
         return {bay: [Want(spans, WEIGHT_METADATA)] for bay, spans in self.descriptions.items()}
@@ -124,7 +129,10 @@ class PairValues:
             wanted = wanted | self.descriptions.get(bay, SpanSet())
         return wanted.total_bytes
 
-    def judged(self, *, halves_differ: bool) -> tuple[FileLine, ...]:
-        """The wanted files with their verdicts by what was read so far."""
-        volume = replace(self._volume, halves_differ=halves_differ)
+    def judged(self, volume: OpenVolume) -> tuple[FileLine, ...]:
+        """The wanted files with their verdicts by what was read so far.
+
+        Args:
+            volume: the one that is read, with what is known of its halves now.
+        """
         return tuple(judged(volume, one) for one in self._entries if one.kind is Kind.FILE)

@@ -127,6 +127,14 @@ def read_drive(
         DriveVanished: it is gone; what was read is kept.
     """
     require_power(bench, number, [drive.bay], although, reading=True)
+    wishes = bench.ledger.case(number).wanted
+    if wishes and not wanted and rest:
+        bench.tell(
+            Said(
+                f"The drive is read as it lies: what the case wants first ({', '.join(wishes)}) does not "
+                f"count here. Wanted files first: mendbay pair read {number} {drive.bay}={drive.where}"
+            )
+        )
     with opened(bench, number, drive, although) as one:
         say_asked_anew(bench, one)
         try:
@@ -159,7 +167,7 @@ def foresee_drives(bench: Bench, number: int, drives: Sequence[tuple[str, str]])
         if name in seen:
             raise UsageError(
                 f"Bay {seen[name]} and bay {bay} are given the same drive, {name}.",
-                "Name the drive of each bay; leave out a bay whose drive is not at hand.",
+                "Name the drive of each bay; leave out a bay whose drive is not at hand: its image counts.",
             )
         seen[name] = bay
 

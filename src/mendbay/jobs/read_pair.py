@@ -16,10 +16,18 @@ from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
 
-from mendbay.core.errors import CannotAssemble, Interrupted, MendbayError, NoFileSystem
+from mendbay.core.errors import (
+    CannotAssemble,
+    Interrupted,
+    MendbayError,
+    NoFileSystem,
+    NothingWanted,
+    UsageError,
+)
 from mendbay.core.quantity import counted
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.verdict import Verdict
+from mendbay.files.wanted import METADATA, matcher
 from mendbay.imaging.alike import Alike
 from mendbay.imaging.image_source import ImageSource
 from mendbay.imaging.values import WEIGHT_REST, Want
@@ -27,9 +35,10 @@ from mendbay.jobs.bay_drive import require_bays_drive
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.drive_reading import Ending
 from mendbay.jobs.events import Event, Phase, Said
+from mendbay.jobs.halves_compared import HalvesCompared, compare_all, with_known
 from mendbay.jobs.list_files import FileLine
 from mendbay.jobs.one_task import Compared, OneTask
-from mendbay.jobs.other_half import found_differing, sound
+from mendbay.jobs.other_half import alike_of, sound
 from mendbay.jobs.pair_values import PairValues, Wishes
 from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, require_power
@@ -44,8 +53,8 @@ from mendbay.jobs.read_drive import (
     say_asked_anew,
     unheard,
 )
-from mendbay.jobs.share_mirror import known_alike, note_compared, shared_task
-from mendbay.jobs.volume import OpenVolume, open_volume
+from mendbay.jobs.share_mirror import KeptHalf, known_alike, note_compared, shared_task
+from mendbay.jobs.volume import OpenVolume, open_volume, sources_of
 from mendbay.pair.assemble import Assembled
 
 LOOK_SECONDS = 2.0
@@ -61,7 +70,8 @@ class PairResult:
     `wanted` are the files asked for with their verdicts as they are now; `wanted_bytes` how many bytes of
     each bay's drive were read first for their sake. `compared` is None unless the drives were read as one
     task. `missing_bytes` are those that no drive gave though one might have, each place once; what was waived
-    is not among them.
+    is not among them. `halves` is what comparing all that both halves of a mirror gave came to; None if they
+    were not compared so. `unmatched` are patterns that no file matches, as far as the folders are known.
     """
 
     assembled: Assembled
@@ -70,6 +80,8 @@ class PairResult:
     wanted_bytes: Mapping[str, int]
     compared: Compared | None = None
     missing_bytes: int = 0
+    halves: HalvesCompared | None = None
+    unmatched: tuple[str, ...] = ()
 
     @property
     def verdicts(self) -> Counter[Verdict]:
@@ -167,7 +179,8 @@ def read_pair(
     """Reads the drives of one case together.
 
     Args:
-        drives: one for each bay at hand, usually two.
+        drives: one for each bay at hand, usually two. Of a bay that is left out the image counts, if the case
+            has one: of a mirror only what that lacks is read.
         patterns: what is wanted first (see `files.wanted`); the case's own wishes if empty. Those may change
             while the drives are read: then what is wanted now goes first.
         rest: whether to go on with everything else afterwards.
@@ -181,6 +194,9 @@ def read_pair(
         HeldBack: the customer refused power or reading, or triage keeps one of the drives without it.
         WrongDrive: a serial number contradicts the label, or is that of another bay; nothing was begun.
         CannotAssemble, NoFileSystem: the drives make no volume; what was read of them is kept.
+        NothingWanted: only what is wanted was to be read, and no file matches; what was read is kept.
+        UsageError: a pattern cannot be used, or only what is wanted was to be read and nothing is; nothing
+            was begun.
         SourceError, DestinationError: one of the drives or its image failed (it vanished, another drive came
             back, the disk is full), after the others were read; or nothing was begun.
         ForeignImage, DamagedCheckpoint: nothing was begun.
@@ -189,12 +205,19 @@ def read_pair(
     foresee_drives(bench, number, [(drive.bay, drive.where) for drive in drives])
     require_power(bench, number, [drive.bay for drive in drives], although, reading=True)
     wishes = Wishes(bench, number, tuple(patterns))
+    matcher(wishes.now)  # a pattern that cannot be used is refused before any drive gets power
+    if not rest and not wishes.now:
+        raise UsageError(
+            "Nothing is said to be wanted, so there is nothing to read.",
+            "Give --want PATTERN, note the case's wishes (mendbay case tell), or leave out --only-wanted.",
+        )
     bench = _for_threads(bench)
     with ExitStack() as stack:
         _refuse_wrong(bench, number, drives, although)
         lanes = [_Lane(bench, stack.enter_context(opened(bench, number, one, although))) for one in drives]
         stack.enter_context(_summed_up(bench, number, lanes, broken_off))
-        volume = _volume_of(bench, number, lanes, both_whole=both_whole)
+        kept = _kept_half(bench, number, lanes, stack)
+        volume, kept = _volume_of(bench, number, lanes, kept, both_whole=both_whole)
         values = PairValues(volume, wishes)
         may_share = not both_whole and volume.assembled.halves_in_step
         if rest or may_share:  # what both halves say of the files is compared first
@@ -204,29 +227,102 @@ def read_pair(
         else:
             for lane in lanes:
                 lane.drive.reading.planner.take_up_waived()
-        task = None if both_whole else _one_task(bench, number, lanes, volume, values)
+        task = None if both_whole else _one_task(bench, number, lanes, kept, volume, values)
         try:
             _read(bench, lanes, task, values, rest=rest, seconds=seconds)
         finally:
             if task is not None:
                 note_compared(bench, number, task)
         results = _finish(bench, number, lanes)
+        halves = None
+        if (task is None or task.is_whole) and all(lane.ending is Ending.DONE for lane in lanes):
+            halves = _compare_halves(bench, number, _stores(lanes, kept))
+        if not rest and not values.selected_files() and METADATA not in wishes.now:
+            raise NothingWanted(
+                f"No file on the volume matches {_or(values.unmatched())}.",
+                "List the files to see what there is: mendbay files list.",
+            )
+        volume = with_known(bench, number, volume)
+        alike = _said_alike(_stores(lanes, kept), volume, task, halves)
         return PairResult(
             volume.assembled,
             results,
-            values.judged(halves_differ=bool(found_differing(bench, number))),
+            values.judged(volume),
             {lane.drive.bay: values.asked_bytes(lane.drive.bay) for lane in lanes},
             None if task is None else task.conclude(),
-            _missing(lanes, task, waived_too=not waive_unallocated),
+            _missing(_stores(lanes, kept if alike else None), alike, waived_too=not waive_unallocated),
+            halves,
+            values.unmatched(),
         )
 
 
+def _or(patterns: Sequence[str]) -> str:
+    return " or ".join(f"'{one}'" for one in patterns)
+
+
+def _kept_half(bench: Bench, number: int, lanes: Sequence[_Lane], stack: ExitStack) -> KeptHalf | None:
+    """The image of the bay that is not read, if the case has one with bytes in it; closed with `stack`."""
+    case = bench.ledger.case(number)
+    named = {lane.drive.bay for lane in lanes}
+    for one in bench.ledger.bays(number):
+        if one.bay in named or not bench.images.exists(case, one.bay):
+            continue
+        try:
+            store = bench.images.reopen(case, one.bay, writable=False)
+        except MendbayError as trouble:
+            bench.tell(Said(f"The image of bay {one.bay} is left out: {trouble.what}"))
+            continue
+        stack.callback(store.close)
+        if store.coverage().read:
+            return KeptHalf.of(one.bay, store, lanes[0].drive.hazard)
+    return None
+
+
+def _stores(lanes: Sequence[_Lane], kept: KeptHalf | None) -> dict[str, ImageStore]:
+    """The images by bay, those being read first."""
+    stores = {lane.drive.bay: lane.drive.store for lane in lanes}
+    return stores if kept is None else {**stores, kept.bay: kept.store}
+
+
+def _compare_halves(bench: Bench, number: int, stores: Mapping[str, ImageStore]) -> HalvesCompared | None:
+    """Compares what both halves of a mirror gave, if the drives make one whose halves should be the same. No
+    drive is asked for anything."""
+    volume = with_known(bench, number, open_volume(sources_of(stores, check=True)))
+    if not volume.assembled.halves_in_step:
+        return None
+    bench.tell(Said("All is tried; the images of both halves are compared. The drives are needed no more."))
+    return compare_all(bench, number, volume)
+
+
+def _said_alike(
+    stores: Mapping[str, ImageStore],
+    volume: OpenVolume,
+    task: OneTask | None,
+    halves: HalvesCompared | None,
+) -> Alike | None:
+    """What the two drives hold alike as far as they were found to; None if nothing one of them gave stands
+    for what the other did not."""
+    if task is not None and not task.is_whole:
+        return task.alike
+    if halves is None or volume.halves_differ:
+        return None
+    return alike_of(sources_of(stores), volume.assembled, volume.system.facts.size_bytes)
+
+
 def _one_task(
-    bench: Bench, number: int, lanes: Sequence[_Lane], volume: OpenVolume, values: PairValues
+    bench: Bench,
+    number: int,
+    lanes: Sequence[_Lane],
+    kept: KeptHalf | None,
+    volume: OpenVolume,
+    values: PairValues,
 ) -> OneTask | None:
     """Has the drives read as one task from now on, if they are halves in step; None if they are not."""
     sources = {lane.drive.bay: lane.source for lane in lanes}
-    drives = [lane.drive for lane in lanes]
+    drives: list[OpenDrive | KeptHalf] = [lane.drive for lane in lanes]
+    if kept is not None:
+        sources[kept.bay] = ImageSource(kept.store, kept.bay)
+        drives.append(kept)
     task = shared_task(bench, number, drives, sources, volume, values.descriptions)
     for lane in lanes:
         lane.task = task
@@ -272,8 +368,16 @@ def _summed_up(
         raise
 
 
-def _volume_of(bench: Bench, number: int, lanes: Sequence[_Lane], *, both_whole: bool) -> OpenVolume:
+def _volume_of(
+    bench: Bench, number: int, lanes: Sequence[_Lane], kept: KeptHalf | None, *, both_whole: bool
+) -> tuple[OpenVolume, KeptHalf | None]:
     """The volume on the drives; where there is none because a drive failed meanwhile, that is told.
+
+    Args:
+        kept: the image of a drive that is not read, which is asked before any drive.
+
+    Returns:
+        The volume, and `kept` if it could be put together with that.
 
     Raises:
         CannotAssemble, NoFileSystem: the drives make none.
@@ -281,12 +385,19 @@ def _volume_of(bench: Bench, number: int, lanes: Sequence[_Lane], *, both_whole:
     """
     for lane in lanes:
         say_asked_anew(bench, lane.drive)
-    if not both_whole and len(lanes) == 2:
-        _spare_what_the_other_gave(bench, number, lanes)
+    if not both_whole:
+        _spare_what_the_other_gave(bench, number, lanes, kept)
     bench.tell(Said("Looking for the pair and its file system."))
     by_risk = sorted(lanes, key=lambda lane: lane.drive.hazard.per_hour)  # if nothing else decides, the first
-    try:  # half is asked first
-        return open_volume({lane.drive.bay: lane.source for lane in by_risk})
+    sources = {lane.drive.bay: lane.source for lane in by_risk}  # half is asked first
+    if kept is not None:
+        try:
+            whole = {kept.bay: ImageSource(kept.store, kept.bay), **sources}
+            return open_volume(whole), kept
+        except (CannotAssemble, NoFileSystem) as nothing:
+            bench.tell(Said(f"The image of bay {kept.bay} is left out: {nothing.what}"))
+    try:
+        return open_volume(sources), None
     except (CannotAssemble, NoFileSystem) as nothing:
         for lane in lanes:
             if lane.gone is not None:
@@ -294,14 +405,19 @@ def _volume_of(bench: Bench, number: int, lanes: Sequence[_Lane], *, both_whole:
         raise
 
 
-def _spare_what_the_other_gave(bench: Bench, number: int, lanes: Sequence[_Lane]) -> None:
+def _spare_what_the_other_gave(
+    bench: Bench, number: int, lanes: Sequence[_Lane], kept: KeptHalf | None
+) -> None:
     """Where the images say already that the drives are halves in step: what one has of what describes them is
     not asked of the other once more."""
-    alike = known_alike(bench, number, [lane.drive for lane in lanes])
+    halves: list[OpenDrive | KeptHalf] = [lane.drive for lane in lanes]
+    if kept is not None:
+        halves.append(kept)
+    alike = known_alike(bench, number, halves)
     if alike is None:
         return
     for side, lane in enumerate(lanes):
-        other = lanes[1 - side].drive.store
+        other = halves[1 - side].store
         lane.held_elsewhere = partial(_held, alike, 1 - side, other)
 
 
@@ -333,7 +449,7 @@ def _read(
         step = _Step(Phase.WANTED, _Values(values.of_wanted()))
         changed = _together(bench, lanes, task, step, values)
         if not changed and rest:
-            bench.tell(Said("What is wanted has been tried; reading the rest."))
+            bench.tell(Said(_before_the_rest(values)))
             begun = bench.clock.steady_seconds()
             step = _Step(Phase.REST, _Values(values.of_everything()), rest=True, seconds=left)
             changed = _together(bench, lanes, task, step, values)
@@ -341,6 +457,14 @@ def _read(
                 left = max(0.0, left - (bench.clock.steady_seconds() - begun))
         if not changed:
             return
+
+
+def _before_the_rest(values: PairValues) -> str:
+    if not values.wishes.now:
+        return "Nothing is said to be wanted first; reading the rest."
+    if values.selected_files() or METADATA in values.wishes.now:
+        return "What is wanted has been tried; reading the rest."
+    return "No file matches what is wanted first; reading the rest."
 
 
 def _describe(bench: Bench, lanes: Sequence[_Lane], task: OneTask | None, values: PairValues) -> bool:
@@ -404,19 +528,24 @@ def _waive(bench: Bench, lanes: Sequence[_Lane], values: PairValues) -> None:
         lane.drive.reading.planner.waive(spans)
 
 
-def _missing(lanes: Sequence[_Lane], task: OneTask | None, *, waived_too: bool) -> int:
-    """How many bytes no drive gave though one might have; those waived count if they were asked for."""
+def _missing(stores: Mapping[str, ImageStore], alike: Alike | None, *, waived_too: bool) -> int:
+    """How many bytes no drive gave though one might have; those waived count if they were asked for.
+
+    Args:
+        alike: what the two drives hold alike, each place of which counts once.
+    """
     total = 0
     seen = SpanSet()
-    for side, lane in enumerate(lanes):
-        coverage = lane.drive.store.coverage()
+    each = list(stores.values())
+    for side, store in enumerate(each):
+        coverage = store.coverage()
         lacks = coverage.read.complement(Span(0, coverage.size_bytes))
         if not waived_too:
             lacks = lacks - coverage.waived
-        if task is not None and not task.is_whole:
-            lacks = lacks - task.alike.across(1 - side, sound(lanes[1 - side].drive.store))
+        if alike is not None:
+            lacks = lacks - alike.across(1 - side, sound(each[1 - side]))
             if side == 1:
-                lacks = lacks - task.alike.across(0, seen)
+                lacks = lacks - alike.across(0, seen)
         seen = lacks
         total += lacks.total_bytes
     return total

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
 from zlib import crc32
 
 from mendbay.case.records import Facts
@@ -10,20 +12,63 @@ from mendbay.core.quantity import bytes_text, count_text
 from mendbay.core.source import Source
 from mendbay.core.span import SpanSet
 from mendbay.imaging.alike import Alike, sample
+from mendbay.imaging.hazard import Hazard
 from mendbay.imaging.image_source import ImageSource
+from mendbay.imaging.planner import Planner
 from mendbay.imaging.shared_task import SPARED
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import Said
-from mendbay.jobs.one_task import Member, OneTask, differing_words
+from mendbay.jobs.one_task import Member, OneTask, Seated, differing_words
 from mendbay.jobs.other_half import HALVES, alike_by_sets, alike_of, found_differing
-from mendbay.jobs.read_drive import OpenDrive
+from mendbay.jobs.picking import Alone, Picker
+from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.volume import OpenVolume
+
+
+class Half(Protocol):
+    """One of two drives that may be halves of a mirror, as far as sharing goes."""
+
+    @property
+    def bay(self) -> str: ...
+
+    @property
+    def reading(self) -> Seated: ...
+
+    @property
+    def store(self) -> ImageStore: ...
+
+    @property
+    def hazard(self) -> Hazard: ...
+
+
+@dataclass
+class _NotRead:
+    planner: Planner
+    picker: Picker
+
+
+@dataclass(frozen=True, slots=True)
+class KeptHalf:
+    """The image of a drive that is not at hand: what it holds counts, and nothing is added to it."""
+
+    bay: str
+    store: ImageStore
+    reading: _NotRead
+    hazard: Hazard
+
+    @classmethod
+    def of(cls, bay: str, store: ImageStore, hazard: Hazard) -> KeptHalf:
+        """Args:
+        hazard: that of the drive it is compared with: the absent one runs none.
+        """
+        planner = Planner(store.coverage_here(), store.refused_reads())
+        return cls(bay, store, _NotRead(planner, Alone(planner)), hazard)
 
 
 def shared_task(
     bench: Bench,
     case: int,
-    drives: Sequence[OpenDrive],
+    drives: Sequence[Half],
     sources: Mapping[str, Source],
     volume: OpenVolume,
     descriptions: Mapping[str, SpanSet],
@@ -41,12 +86,21 @@ def shared_task(
     if alike is None:
         return None
     if found_differing(bench, case):
-        bench.tell(Said("The halves of the mirror were found to differ before: both are read whole."))
+        bench.tell(Said("The halves of the mirror were found to differ before: each is read whole."))
         return None
     shared = alike.spans(0)
     seed = crc32(volume.system.facts.uuid.encode())
     both = (sample(shared, seed) | descriptions.get(drives[0].bay, SpanSet())) & shared
     members = [Member(one.bay, one.reading, one.store, one.hazard.per_hour / 3600) for one in drives]
+    kept = next((one.bay for one in drives if isinstance(one, KeptHalf)), "")
+    if kept:
+        text = (
+            f"The image of bay {kept} counts as that half of the mirror: of the other drive only what it "
+            f"lacks is read, and {bytes_text(both.total_bytes)} to compare the two. (--both-whole reads all "
+            "of it.)"
+        )
+        bench.tell(Said(text))
+        return OneTask((members[0], members[1]), alike, both, bench.tell, bench.stop, kept)
     text = (
         "The drives are halves of a mirror in step and are read as one task: of "
         f"{bytes_text(shared.total_bytes)} that both hold, {bytes_text(both.total_bytes)} are read from "
@@ -59,7 +113,7 @@ def shared_task(
     return OneTask((members[0], members[1]), alike, both, bench.tell, bench.stop)
 
 
-def known_alike(bench: Bench, case: int, drives: Sequence[OpenDrive]) -> Alike | None:
+def known_alike(bench: Bench, case: int, drives: Sequence[Half]) -> Alike | None:
     """What two drives hold alike by what their images have of their sets already; None if that is nothing, or
     they were found to differ. No drive is read."""
     if found_differing(bench, case):
@@ -68,7 +122,7 @@ def known_alike(bench: Bench, case: int, drives: Sequence[OpenDrive]) -> Alike |
     return alike_by_sets(plain)
 
 
-def _alike(drives: Sequence[OpenDrive], sources: Mapping[str, Source], volume: OpenVolume) -> Alike | None:
+def _alike(drives: Sequence[Half], sources: Mapping[str, Source], volume: OpenVolume) -> Alike | None:
     first, second = drives
     if first.store.identity.sector_bytes != second.store.identity.sector_bytes:
         return None

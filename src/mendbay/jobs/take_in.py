@@ -13,6 +13,7 @@ from mendbay.case.records import Bay, Case, Event, Image, Intake
 from mendbay.case.secret_text import require_no_secret
 from mendbay.core.coverage import Coverage
 from mendbay.core.errors import MendbayError, UsageError
+from mendbay.files.wanted import matcher
 from mendbay.jobs.bay_drive import said_serial
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.check_custody import held_against_papers
@@ -74,10 +75,11 @@ def take_in(
         bays: with any case number; the new case's is put in.
 
     Raises:
-        UsageError: no customer, a text that cannot be kept, or one that seems to hold a password; a bay is
-            named twice.
+        UsageError: no customer, a text that cannot be kept, one that seems to hold a password, or an empty
+            pattern; a bay is named twice.
     """
     require_no_secret(notes, box)
+    matcher(wanted)
     labels = [one.bay for one in bays]
     if twice := [one for one in labels if labels.count(one) > 1]:
         raise UsageError(

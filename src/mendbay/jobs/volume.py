@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from mendbay.case.records import Case
 from mendbay.core.errors import NoFileSystem, NoSuchCase
 from mendbay.core.quantity import count_text
 from mendbay.core.source import Source
+from mendbay.core.span import SpanSet
 from mendbay.files.readers.ext import open_ext
 from mendbay.files.tree import FileSystem
 from mendbay.imaging.image_source import ImageSource
@@ -24,18 +25,17 @@ from mendbay.pair.volume import Level
 @dataclass(frozen=True, slots=True)
 class OpenVolume:
     """A volume with a file system on it, and how it was put together. `halves_differ`: its halves were
-    found to differ although they count as being in step, so that either may be the older."""
+    found to differ although they count as being in step, so that either may be the older; `apart` is where,
+    in bytes of the volume, as far as the case knows (`jobs.halves_compared`)."""
 
     assembled: Assembled
     system: FileSystem
     halves_differ: bool = False
+    apart: SpanSet = field(default_factory=SpanSet)
 
 
-def open_volume(drives: Mapping[str, Source], *, halves_differ: bool = False) -> OpenVolume:
+def open_volume(drives: Mapping[str, Source]) -> OpenVolume:
     """The largest volume on the drives (by bay label) that holds a file system.
-
-    Args:
-        halves_differ: as of `OpenVolume`.
 
     Raises:
         CannotAssemble: the drives do not make a volume.
@@ -46,7 +46,7 @@ def open_volume(drives: Mapping[str, Source], *, halves_differ: bool = False) ->
         system = open_ext(assembled.volume)
         if system is not None:
             left = left_out(drives, assembled)
-            return OpenVolume(replace(assembled, remarks=assembled.remarks + left), system, halves_differ)
+            return OpenVolume(replace(assembled, remarks=assembled.remarks + left), system)
     found = (
         ", ".join(f"{one.level} of {count_text(one.volume.size_bytes)} bytes" for one in candidates)
         or "nothing"

@@ -10,6 +10,7 @@ from mendbay.case.records import Bay
 from mendbay.core.errors import UsageError
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, wrapped
+from mendbay.files.wanted import seems_several
 from mendbay.jobs.came_in import remove_bay
 from mendbay.jobs.take_in import add_bay, amend_bay, take_in
 from mendbay.wiring import open_bench
@@ -20,7 +21,11 @@ from mendbay.wiring import open_bench
 @click.option("--contact", default="", help="How to reach the customer.")
 @click.option("--box", default="", help="What came in, in words.")
 @click.option(
-    "--want", "wanted", multiple=True, metavar="PATTERN", help="What the customer wants first; repeat it."
+    "--want",
+    "wanted",
+    multiple=True,
+    metavar="PATTERN",
+    help="What the customer wants first; one pattern each, repeat it.",
 )
 @click.option(
     "--bay", "bays", multiple=True, metavar="BAY=MODEL/SERIAL", help="A drive as its label says; repeat it."
@@ -54,6 +59,7 @@ def open_(
             (
                 f"Case {case.number} is open for {case.customer}.",
                 f"Its folder will be {folder}",
+                *(wrapped(wording.several_hint(one)) for one in case.wanted if seems_several(one)),
                 f"Next: {wording.called_as()} case take-in {case.number}   (what is still to be asked)",
                 f"What to do first: {wording.called_as()} triage show {case.number}",
                 # words on what came in may say that a drive clicks: then nobody is sent to read it

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
@@ -14,6 +15,7 @@ from mendbay.faces.cli.screen import Screen, wrapped
 from mendbay.faces.cli.take_in_files import enter, make_page
 from mendbay.faces.cli.take_in_talk import Ended, Talk
 from mendbay.faces.cli.take_in_words import form_json, form_lines, how_to_answer, next_commands
+from mendbay.files.wanted import seems_several
 from mendbay.jobs.take_in_form import FilledForm, fill_form, tell, untell
 from mendbay.wiring import open_bench
 
@@ -144,8 +146,17 @@ def _standing(form: FilledForm) -> list[str]:
 def tell_(screen: Screen, case: int, question: str, answer: str, bay: str, how: str) -> None:
     """Answer one QUESTION of CASE's form; "not known" if there is no answer to be had."""
     with open_bench(screen.home) as bench:
+        before = bench.ledger.case(case).wanted if question == "wanted" else ()
         form = tell(bench, case, question, answer, bay, how_of(how))
-    _one(screen, form, question, bay)
+        now = bench.ledger.case(case).wanted if question == "wanted" else ()
+    _one(screen, form, question, bay, _wishes_lines(before, now))
+
+
+def _wishes_lines(before: tuple[str, ...], now: tuple[str, ...]) -> list[str]:
+    """What wishes told anew replaced, and which of them may be meant otherwise."""
+    lines = [wrapped(f"It takes the place of: {', '.join(before)}")] if before and before != now else []
+    hint = "is ONE pattern, with blanks in it. Several are written with commas between."
+    return lines + [wrapped(f"'{one}' {hint}") for one in now if seems_several(one)]
 
 
 @click.command(name="untell")
@@ -161,10 +172,10 @@ def untell_(screen: Screen, case: int, question: str, reason: str, bay: str) -> 
     _one(screen, form, question, bay)
 
 
-def _one(screen: Screen, form: FilledForm, question: str, bay: str) -> None:
+def _one(screen: Screen, form: FilledForm, question: str, bay: str, more: Sequence[str] = ()) -> None:
     """Answers with one question as it stands now, and what is missing."""
     entries = [one for one in form.entries if one.key == (question, bay)]
-    lines = form_lines(form, entries)
+    lines = [*form_lines(form, entries), *more]
     screen.answer(form_json(form, entries), "\n".join([*lines, *_standing(form)]))
 
 

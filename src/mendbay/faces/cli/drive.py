@@ -132,6 +132,8 @@ def read(
 ) -> None:
     """Read the drive of BAY in CASE from SOURCE into its image, or go on with it.
 
+    It is read as it lies: the case's wishes do not count. Wanted files first: pair read CASE BAY=SOURCE.
+
     A drive that vanishes is brought back by the relay that settings/power.toml names, or by you when asked.
     While it reads, and at the end, it is said whether going on is worth the risk, where head work in a clean
     room is the other way. Nothing is stopped for that.

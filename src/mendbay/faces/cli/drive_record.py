@@ -22,7 +22,7 @@ from mendbay.imaging.differences import Difference
 from mendbay.imaging.lacking import Lacking
 from mendbay.jobs.blend_images import BlendedIn, BlendResult, blend_images
 from mendbay.jobs.compare_drive import Compared, ended_words
-from mendbay.jobs.imaging_record import ImagingRecord, imaging_record, lacking_csv
+from mendbay.jobs.imaging_record import LEFT, ImagingRecord, imaging_record, lacking_csv
 from mendbay.jobs.ports import Run
 from mendbay.jobs.set_aside import set_aside
 from mendbay.jobs.verify_image import Verified, verify_image
@@ -53,13 +53,15 @@ def show(screen: Screen, case: int, bay: str, everything: bool) -> None:
         table(wording.coverage_rows(coverage), ("", "bytes", "share", "ranges"), right=(1, 2, 3)),
         *_changed_lines(case, record),
         *_run_lines(record.runs),
-        *_lacking_lines(record.lacking, everything),
+        *_left_lines(record),
+        *_lacking_lines(record, everything),
         *_difference_lines(record.differences, record),
         *_chance_lines(record.chances),
     ]
     facts = {
         "bay": bay,
         **wording.coverage_json(coverage),
+        "left_bytes": record.left.total_bytes,
         "not_read": [_lacking_json(one) for one in record.lacking],
         "runs": [wording.run_json(one) for one in record.runs],
         "differences": [_difference_json(one) for one in record.differences],
@@ -104,7 +106,7 @@ def refused(screen: Screen, case: int, bay: str, path: Path | None) -> None:
         screen.answer(facts, f"Every byte of the drive of bay {bay} is read.")
     else:
         following = f"Next: {wording.called_as()} drive refused {case} {bay} LIST.csv writes it as a list."
-        rows = [_lacking_row(one) for one in found]
+        rows = [_lacking_row(record, one) for one in found]
         screen.answer(facts, table(rows, LACKING_HEAD, right=(0, 1, 3)) + f"\n{following}")
 
 
@@ -218,7 +220,19 @@ def _changed_lines(case: int, record: ImagingRecord) -> list[str]:
     return ["", wrapped(found, hang=""), f"Next: {called} drive verify {case} {record.bay}"]
 
 
-def _lacking_row(one: Lacking) -> tuple[str, ...]:
+def _left_lines(record: ImagingRecord) -> list[str]:
+    if not record.left:
+        return []
+    said = (
+        f"{count_text(record.left.total_bytes)} of the unread bytes ({counted(len(record.left), 'range')}) "
+        "were left to the other half of the mirror, which gave them: nothing is to be done about them."
+    )
+    return ["", wrapped(said, hang="")]
+
+
+def _lacking_row(record: ImagingRecord, one: Lacking) -> tuple[str, ...]:
+    if record.condition_of(one) == LEFT:
+        return count_text(one.span.start), count_text(one.span.length), LEFT, "", "", "the other half"
     return (
         count_text(one.span.start),
         count_text(one.span.length),
@@ -229,11 +243,13 @@ def _lacking_row(one: Lacking) -> tuple[str, ...]:
     )
 
 
-def _lacking_lines(found: Sequence[Lacking], everything: bool) -> list[str]:
+def _lacking_lines(record: ImagingRecord, everything: bool) -> list[str]:
+    """The ranges that are not read; what was left to the other half only if everything is asked for."""
+    found = [one for one in record.lacking if everything or record.condition_of(one) != LEFT]
     shown = found if everything else found[:RANGES_SHOWN]
     if not shown:
         return []
-    lines = ["", table([_lacking_row(one) for one in shown], LACKING_HEAD, right=(0, 1, 3))]
+    lines = ["", table([_lacking_row(record, one) for one in shown], LACKING_HEAD, right=(0, 1, 3))]
     if len(shown) < len(found):
         lines.append(f"... and {count_text(len(found) - len(shown))} ranges more; --all lists them.")
     return lines

@@ -56,6 +56,7 @@ def list_(
             "verdicts": {str(word): listing.verdicts.get(word, 0) for word in Verdict},
             "hidden": list(listing.hidden),
             "unread_bytes": dict(listing.unread),
+            "uncompared_bytes": listing.uncompared_bytes,
             "files": [wording.file_json(line) for line in lines],
             "authority_concern": unsettled or None,
         },
@@ -83,6 +84,14 @@ def _listing_text(listing: Listing, lines: list[FileLine], case: int) -> str:
         for bay, count in listing.unread.items()
         if count
     ]
+    if listing.uncompared_bytes:
+        out.append(
+            wrapped(
+                f"{bytes_text(listing.uncompared_bytes)} that both halves of the mirror gave are NOT "
+                "compared: a file may still turn out to differ. files show compares one file, handback make "
+                "all it copies."
+            )
+        )
     told = [one for one in explanation(listing.assembled) if "NO part" in one]
     out += [wrapped(one) for one in told]
     return "\n".join([*out, f"Next: {wording.called_as()} handback make {case} FOLDER"])
@@ -95,7 +104,7 @@ def _named(line: FileLine) -> str:
     if entry.kind is Kind.LINK:
         name += f" -> {printable(entry.link_target or b'')}"
     troubles = list(entry.problems)
-    if judgement is not None and (judgement.gaps or judgement.older):
+    if judgement is not None and (judgement.gaps or judgement.older or judgement.doubts):
         said = wording.verdict_text(judgement, entry.size_bytes)
         troubles.insert(0, said.removeprefix(f"{judgement.verdict}, "))
     return "\n      ".join([name, *troubles])

@@ -10,10 +10,11 @@ import click
 
 from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.core.quantity import bytes_text, count_text
+from mendbay.core.span import SpanSet
 from mendbay.faces import wording
-from mendbay.faces.cli.screen import Screen, wrapped
+from mendbay.faces.cli.screen import Screen, printable, wrapped
 from mendbay.faces.cli.take_in_words import authority_warning
-from mendbay.handback.facts import HandBack
+from mendbay.handback.facts import FileFacts, HandBack
 from mendbay.jobs.authority import concern
 from mendbay.jobs.hand_back import REPORT_HTML, REPORT_JSON, REPORT_PDF, hand_back
 from mendbay.jobs.reached_customer import check_hand_back
@@ -25,6 +26,8 @@ from mendbay.wiring import (
     papers,
     shop_copies,
 )
+
+FILES_SHOWN = 20
 
 
 @click.group(name="handback")
@@ -93,11 +96,36 @@ def _made_text(facts: HandBack, folder: Path) -> str:
     return (
         f"{wording.counted(facts.copied.files, 'file')} ({bytes_text(facts.copied.size_bytes)}) in {folder}, "
         f"{count_text(facts.verified_files)} of them read again and equal.\n"
-        f"Verdicts: {counts}.\n"
+        f"Verdicts: {counts}.\n{_not_whole_text(facts)}"
         f"Report for the customer: {folder / REPORT_PDF}\n"
         f"The same as a page:      {folder / REPORT_HTML}\n"
         f"Next: {wording.called_as()} handback check {folder}"
     )
+
+
+def _not_whole(facts: HandBack) -> list[FileFacts]:
+    return [one for one in facts.files if one.verdict != "whole"]
+
+
+def _not_whole_text(facts: HandBack) -> str:
+    """A line for each file that is not whole, up to so many; each line ends with a line break."""
+    found = _not_whole(facts)
+    lines = []
+    for one in found[:FILES_SHOWN]:
+        doubted = SpanSet(doubt.span for doubt in one.doubts).total_bytes
+        why = [
+            f"{count_text(count)} bytes {what}"
+            for count, what in (
+                (one.missing_bytes, "missing"),
+                (one.older.total_bytes, "may be older"),
+                (doubted, "in doubt"),
+            )
+            if count
+        ]
+        lines.append(f"  {printable(one.raw_path)}: {', '.join([one.verdict, *why])}")
+    if len(found) > FILES_SHOWN:
+        lines.append(f"  ... and {count_text(len(found) - FILES_SHOWN)} more; the report lists them all.")
+    return "".join(f"{line}\n" for line in lines)
 
 
 def _made_json(facts: HandBack, folder: Path) -> dict[str, object]:
@@ -107,6 +135,15 @@ def _made_json(facts: HandBack, folder: Path) -> dict[str, object]:
         "copied_bytes": facts.copied.size_bytes,
         "verified_files": facts.verified_files,
         "verdicts": {word: tally.files for word, tally in facts.tallies.items()},
+        "not_whole": [
+            {
+                "path": one.raw_path.decode("utf-8", "replace"),
+                "raw_path_hex": one.raw_path.hex(),
+                "verdict": one.verdict,
+                "reasons": list(one.reasons),
+            }
+            for one in _not_whole(facts)
+        ],
         "report": {"pdf": REPORT_PDF, "html": REPORT_HTML, "json": REPORT_JSON},
     }
 

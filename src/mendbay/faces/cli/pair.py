@@ -21,6 +21,7 @@ from mendbay.faces.cli.drive import (
 )
 from mendbay.faces.cli.screen import Screen, printable, table, wrapped
 from mendbay.files.tree import VolumeFacts
+from mendbay.files.wanted import seems_several
 from mendbay.imaging.hazard import Condition as DriveCondition
 from mendbay.jobs.look_at_pair import look_at_pair
 from mendbay.jobs.power_permit import Although, foresee_reading
@@ -70,7 +71,11 @@ def look(screen: Screen, case: int, bays: tuple[str, ...]) -> None:
 @click.argument("case", type=int)
 @click.argument("sources", nargs=-1, required=True, metavar="BAY=SOURCE...")
 @click.option(
-    "--want", "patterns", multiple=True, metavar="PATTERN", help="Read these files first; repeat it."
+    "--want",
+    "patterns",
+    multiple=True,
+    metavar="PATTERN",
+    help="Read these files first; one pattern each, repeat it.",
 )
 @click.option("--only-wanted", is_flag=True, help="Stop after what is wanted.")
 @click.option("--adapter", "adapters", multiple=True, metavar="BAY=NAME", help="What a drive hangs on.")
@@ -90,7 +95,9 @@ def look(screen: Screen, case: int, bays: tuple[str, ...]) -> None:
     "the other gives.",
 )
 @click.option(
-    "--both-whole", is_flag=True, help="Read both halves of a mirror whole, not each place from one of them."
+    "--both-whole",
+    is_flag=True,
+    help="Read both halves of a mirror whole, not each place from one of them, and compare them at the end.",
 )
 @click.option(
     "--waive-unallocated",
@@ -130,7 +137,8 @@ def read(
     changes what is read next.
 
     The halves of a mirror in step are read as one task: each place from the drive that gives it with less
-    harm, a sample from both to see that they are alike.
+    harm, a sample from both to see that they are alike. Of a bay that is left out, the image in the case
+    counts as that half: only what it lacks is read.
 
     A drive that vanishes is brought back by the relay that settings/power.toml names, or by you when asked.
     """
@@ -172,7 +180,7 @@ def read(
             although=although,
             broken_off=lambda results: screen.say("\n".join(map(wording.read_result_text, results))),
         )
-    screen.answer(pair_json(result), pair_text(result, case))
+    screen.answer(pair_json(result), pair_text(result, case, only_wanted=only_wanted))
     if only_wanted:
         complete = all(line.judgement is None or line.judgement.verdict == "whole" for line in result.wanted)
     else:
@@ -214,10 +222,10 @@ def _refuse_strange(named: list[tuple[str, str]], bays: tuple[str, ...]) -> None
             )
 
 
-def pair_text(result: PairResult, case: int) -> str:
+def pair_text(result: PairResult, case: int, *, only_wanted: bool = False) -> str:
     """What reading the drives together came to."""
     lines = [*assembled_lines(result.assembled), ""]
-    lines += [wording.read_result_text(one) for one in result.drives]
+    lines += [wording.read_result_text(one, only_wanted=only_wanted) for one in result.drives]
     lines += _together_lines(result)
     files = [line for line in result.wanted if line.judgement is not None]
     if files:
@@ -231,6 +239,8 @@ def pair_text(result: PairResult, case: int) -> str:
         lines += [f"  {path}: {said}" for path, said in rows[:FILES_SHOWN]]
         if len(rows) > FILES_SHOWN:
             lines.append(f"  ... and {count_text(len(rows) - FILES_SHOWN)} more that are not whole.")
+    lines += [wrapped(f"No file matches '{printable(one.encode())}'.") for one in result.unmatched]
+    lines += [wrapped(wording.several_hint(one)) for one in result.unmatched if seems_several(one)]
     called = wording.called_as()
     lines.append(f"Next: {called} files list {case}, then {called} handback make {case} FOLDER")
     return "\n".join(lines)
@@ -238,11 +248,24 @@ def pair_text(result: PairResult, case: int) -> str:
 
 def _together_lines(result: PairResult) -> list[str]:
     """What two halves gave together, and whether they are alike; nothing for drives read by themselves."""
-    compared = result.compared
-    if compared is None:
+    compared, halves = result.compared, result.halves
+    if compared is None and not result.assembled.halves_in_step:
         return []
     lines = []
-    if compared.differ_at is not None:
+    if halves is not None and halves.apart:
+        lines.append(
+            f"The halves DIFFER in {count_text(halves.apart.total_bytes)} bytes "
+            f"({wording.counted(len(halves.apart), 'range')}) where they should be the same. Which one is "
+            "right, only the files can tell: look at those that are not whole before they are handed back."
+        )
+    elif halves is not None:
+        lines.append(
+            f"Both halves were read and compared: {bytes_text(halves.compared_bytes)} came from both and are "
+            "the same."
+        )
+    elif compared is None:
+        lines.append("The halves are NOT compared yet: that comes once everything was tried.")
+    elif compared.differ_at is not None:
         lines.append(
             "The halves DIFFER where they should be the same; both were read whole. Which one is right, only "
             "the files can tell: look at them before they are handed back."
@@ -265,12 +288,19 @@ def pair_json(result: PairResult) -> dict[str, object]:
         "drives": [wording.read_result_json(one) for one in result.drives],
         "wanted": [wording.file_json(line) for line in result.wanted],
         "read_first_bytes": dict(result.wanted_bytes),
+        "unmatched": list(result.unmatched),
         "missing_bytes": result.missing_bytes,
         "one_task": None
         if result.compared is None
         else {
             "compared_bytes": result.compared.compared_bytes,
             "differ": result.compared.differ_at is not None,
+        },
+        "halves": None
+        if result.halves is None
+        else {
+            "compared_bytes": result.halves.compared_bytes,
+            "differing_bytes": result.halves.apart.total_bytes,
         },
     }
 

@@ -1,0 +1,127 @@
+"""What reading a pair is said to have come to on the command line."""
+
+from __future__ import annotations
+
+import csv
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from mendbay.core.span import SpanSet
+from mendbay.outlets.scenario.damage import Faults, write_drive
+from mendbay.outlets.scenario.scenario import Scenario
+from mendbay.outlets.scenario.small import SmallBase, make_small_scenario
+from support.answers import Run, answer, text_of
+from support.boxes import small_base
+from support.commands import Commands, commands
+
+ODD = b"files/14.bin"
+
+
+@pytest.fixture(scope="module")
+def base(tmp_path_factory: pytest.TempPathFactory) -> SmallBase:
+    return small_base(tmp_path_factory.mktemp("base"))
+
+
+@pytest.fixture
+def box(tmp_path: Path, base: SmallBase) -> Scenario:
+    """A mirror in step on two drives that give everything."""
+    made = make_small_scenario(tmp_path / "box", 1, base=base, parted=False)
+    for bay in (0, 1):
+        give(made, bay, SpanSet())
+    return made
+
+
+def give(box: Scenario, bay: int, refused: SpanSet) -> None:
+    """Has a drive give everything but some ranges."""
+    box.drives[bay].unlink()
+    write_drive(box.drives[bay], box.images[bay], Faults(refused), seed=bay, serial=f"S{bay}")
+
+
+def place(box: Scenario, base: SmallBase, bay: int, name: bytes = ODD) -> SpanSet:
+    return box.geometry.on_drive(bay, SpanSet(base.newest.placed[name].blocks))
+
+
+@pytest.fixture(scope="module")
+def server() -> Iterator[Commands]:
+    with commands() as made:
+        yield made
+
+
+@pytest.fixture
+def run(server: Commands, tmp_path: Path) -> Run:
+    """Runs mendbay with a home of its own that holds a case."""
+
+    def call(*words: object) -> subprocess.CompletedProcess[str]:
+        return server.run(["--home", str(tmp_path / "home"), *(str(one) for one in words)])
+
+    assert call("case", "open", "Quillmere Pottery").returncode == 0
+    return call
+
+
+def both(box: Scenario) -> list[str]:
+    return [f"{bay}=unsteady:{drive}" for bay, drive in zip("12", box.drives, strict=True)]
+
+
+def one_line(text: str) -> str:
+    return " ".join(text.replace("\u2009", " ").split())
+
+
+def test_halves_read_whole_are_compared_and_the_file_in_which_they_differ_is_named(
+    run: Run, box: Scenario, base: SmallBase, tmp_path: Path
+) -> None:
+    at = next(iter(place(box, base, 1))).start
+    with box.images[1].open("r+b") as image:
+        image.seek(at)
+        before = image.read(800)
+        image.seek(at)
+        image.write(bytes(byte ^ 0xFF for byte in before))
+    said = one_line(text_of(run, "pair", "read", 1, *both(box), "--both-whole", "--want", "*.bin"))
+    assert "The halves DIFFER in 4 096 bytes (1 range) where they should be the same." in said
+    assert "Together the halves gave every byte." in said
+    assert "files/14.bin: unproven, 4 096 bytes in doubt" in said
+    listed = answer(run, "files", "list", 1, "--damaged", codes=(3,))
+    assert [one["path"] for one in listed["files"]] == [ODD.decode()]
+    assert listed["uncompared_bytes"] == 0
+    assert "4 096 bytes in doubt" in one_line(text_of(run, "files", "list", 1, "--damaged", code=3))
+    made = run("handback", "make", 1, tmp_path / "out")
+    assert made.returncode == 3
+    assert "files/14.bin: unproven, 4 096 bytes in doubt" in one_line(made.stdout)
+    told = answer(run, "handback", "make", 1, tmp_path / "again", codes=(3,))
+    assert [(one["path"], one["verdict"]) for one in told["not_whole"]] == [(ODD.decode(), "unproven")]
+
+
+def test_halves_read_whole_that_give_every_byte_together_end_with_code_0(
+    run: Run, box: Scenario, base: SmallBase
+) -> None:
+    give(box, 0, place(box, base, 0).widen(512))
+    told = answer(run, "pair", "read", 1, *both(box), "--both-whole", codes=(0,))
+    assert told["missing_bytes"] == 0
+    assert told["halves"]["differing_bytes"] == 0
+    said = one_line(text_of(run, "pair", "read", 1, *both(box), "--both-whole"))
+    assert "came from both and are the same." in said
+    assert "Together the halves gave every byte." in said
+
+
+def test_drives_read_one_by_one_are_said_not_to_be_compared(run: Run, box: Scenario) -> None:
+    for bay, drive in zip("12", box.drives, strict=True):
+        assert run("drive", "read", 1, bay, f"unsteady:{drive}").returncode == 0
+    listed = one_line(run("files", "list", 1).stdout)
+    assert "that both halves of the mirror gave are NOT compared" in listed
+
+
+def test_what_was_left_to_the_other_half_is_said_so(run: Run, box: Scenario, tmp_path: Path) -> None:
+    assert run("pair", "read", 1, *both(box)).returncode == 0
+    left = answer(run, "drive", "show", 1, 1)["left_bytes"]
+    assert left > 1 << 20
+    said = one_line(text_of(run, "drive", "show", 1, 1))
+    assert "of the unread bytes" in said
+    assert "were left to the other half of the mirror, which gave them" in said
+    assert "from byte" not in said, "none of them is a matter for the table"
+    assert "left the other half" in one_line(text_of(run, "drive", "show", 1, 1, "--all"))
+    text_of(run, "drive", "refused", 1, 1, tmp_path / "list.csv")
+    rows = list(csv.DictReader((tmp_path / "list.csv").open()))
+    assert sum(int(row["bytes"]) for row in rows if row["condition"] == "left") == left
+    assert {row["condition"] for row in rows} == {"left"}
