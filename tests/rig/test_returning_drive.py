@@ -198,6 +198,28 @@ def test_a_drive_that_drops_off_in_the_middle_is_brought_back_by_the_relay(desk:
     assert image == bytes(content)
 
 
+def test_a_second_reading_is_gone_on_with_after_the_relay(desk: Desk) -> None:
+    with FailingLoop(description_of(desk.folder, hang=(), refused=())) as loop:
+        read = desk.mendbay("drive", "read", 1, 1, loop.path, "--patience", 5)
+        assert read.returncode == 0, read.stdout + read.stderr
+    sound = {"hang": (), "refused": (), "weak": ()}
+    with FailingLoop(description_of(desk.folder, vanish_after_reads=40, vanish_times=1, **sound)) as loop:
+
+        def cycle() -> str:
+            loop.power_cycle()
+            return "ok"
+
+        hand = desk.listen(cycle)
+        compared = desk.mendbay("--json", "drive", "compare", 1, 1, loop.path)
+        hand.join(10)
+    assert desk.rung == ["1"]
+    assert compared.returncode == 3, compared.stdout + compared.stderr
+    found = json.loads(compared.stdout)
+    assert found["refused_bytes"] == 256 << 10, "what it vanished over, and no more"
+    assert (found["left_bytes"], found["differences"]) == (0, [])
+    assert found["compared_bytes"] == (desk.folder / "drive.img").stat().st_size - (256 << 10)
+
+
 def test_a_relay_that_fails_with_nobody_there_ends_the_reading_with_all_kept(desk: Desk) -> None:
     with FailingLoop(description_of(desk.folder, hang=(), vanish_after_reads=6, vanish_times=1)) as loop:
         hand = desk.listen(lambda: "no")

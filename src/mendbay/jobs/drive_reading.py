@@ -229,17 +229,11 @@ class DriveReading:
         expected = self._queue.popleft()
         assert attempt.span == expected, f"asked for {expected}, answered for {attempt.span}"
         if attempt.outcome is Outcome.VANISHED:
-            # This place may be what throws the drive off the bus: remembered like a hang, it comes last.
-            fall = replace(
-                attempt,
-                outcome=Outcome.HUNG,
-                error=attempt.error or "vanished",
-                trouble=attempt.trouble or Trouble.GONE,
-            )
+            fall = fall_of(attempt)
             self._store.note(fall)
             self.picker.learn(fall)
             self._give_back_queued()
-            self._bring_back()
+            self.bring_back()
             return
         if attempt.outcome is Outcome.GIVEN:
             self._store.keep(attempt.span, attempt.data, attempt.seconds, attempt.celsius)
@@ -278,7 +272,7 @@ class DriveReading:
         self._reader.ask(Span(given.start, given.start + sector))
         attempt = self._reader.answer()
         if attempt.outcome is Outcome.VANISHED:
-            self._bring_back()
+            self.bring_back()
         elif attempt.outcome is not Outcome.GIVEN:
             raise DriveDied(
                 f"The drive in bay {self.bay} refused {DEAD_AFTER} reads in a row, and now also byte "
@@ -286,8 +280,9 @@ class DriveReading:
                 "Power it off. What was read is kept; weigh head work in a clean room before more attempts.",
             )
 
-    def _bring_back(self) -> None:
+    def bring_back(self) -> None:
         """The drive vanished: make what there is durable, have its power cycled, see whether it returns.
+        Nothing may be queued.
 
         Raises:
             DriveVanished: it does not.
@@ -399,6 +394,17 @@ class DriveReading:
         finally:
             self._store.commit()
         self._tell(self._progress(self._given or Span(0, 0), self._clock.steady_seconds()))
+
+
+def fall_of(attempt: Attempt) -> Attempt:
+    """A read over which the drive vanished, as the record keeps it: its place may be what throws the drive
+    off the bus, so it is remembered like a hang, and comes last."""
+    return replace(
+        attempt,
+        outcome=Outcome.HUNG,
+        error=attempt.error or "vanished",
+        trouble=attempt.trouble or Trouble.GONE,
+    )
 
 
 class _Rate:
