@@ -55,7 +55,8 @@ class DriveReading:
 
     `run` reads what the planner chooses; `fetch` reads given ranges at once, for a file system being
     looked at through the image. Both keep what is given, note what is refused, and survive a drive that
-    vanishes if its power can be cycled.
+    vanishes if its power can be cycled. `left_alone` says why the drive is left alone for its heat, for good;
+    None while nothing showed that.
 
     Args:
         bay: label of the bay, for events and messages.
@@ -95,6 +96,7 @@ class DriveReading:
         self._stop = stop
         self._heat = heat
         self.advice = advice
+        self.left_alone: Ending | None = None
         known, refused = store.coverage_here(), store.refused_reads()
         self.planner = Planner(known, refused, assumed=self._assumed, elsewhere=elsewhere)
         self.picker: Picker = Alone(self.planner)
@@ -181,25 +183,27 @@ class DriveReading:
         wanted = spans.clip(Span(0, self._store.identity.size_bytes)).widen(self._store.identity.sector_bytes)
         self._phase, self._aim = Phase.FETCH, wanted
         try:
-            while self.heat_ending() is None and self._step(lambda: self.picker.choose_within(wanted)):
-                if self._stop():
+            while self.heat_ending() is None:
+                if self._stop():  # perhaps in a pause for its heat: not one read more
                     raise Interrupted(
                         f"Stopped while reading from the drive in bay {self.bay}.",
                         "Run the same command again; it goes on from here.",
                     )
+                if not self._step(lambda: self.picker.choose_within(wanted)):
+                    break
         finally:
             self._drain()
 
     def heat_ending(self) -> Ending | None:
         """Why the drive must be left alone for its heat; None while it may be read. It is asked with nothing
         queued and all durable: a drive may hang when it is asked under load, and a pause may be long."""
-        if self._heat is None or not self._heat.is_due():
-            return None
+        if self._heat is None or self.left_alone is not None or not self._heat.is_due():
+            return self.left_alone
         self._drain()
         self._store.commit()
-        if self._heat.may_go_on():
-            return None
-        return Ending.HEAT_UNKNOWN if self._heat.fell_silent else Ending.TOO_HOT
+        if not self._heat.may_go_on():
+            self.left_alone = Ending.HEAT_UNKNOWN if self._heat.fell_silent else Ending.TOO_HOT
+        return self.left_alone
 
     def with_celsius(self, attempt: Attempt) -> Attempt:
         """What came of a read, with the drive's temperature where it told one lately; for the record."""

@@ -42,8 +42,6 @@ from mendbay.pair.volume import Level
 
 LOOK_SECONDS = 2.0
 """How often the case is looked at for other wishes while its drives are read."""
-LEFT_OFF = (Ending.TOO_HOT, Ending.HEAT_UNKNOWN, Ending.WORSE)
-"""Endings after which a drive reads no more while the other goes on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +68,7 @@ class PairResult:
 
 
 class _Lane:
-    """One drive under way. Once it has come to grief the others go on without it."""
+    """One drive under way. Once it has come to grief, or got too hot, the others go on without it."""
 
     def __init__(self, bench: Bench, drive: OpenDrive) -> None:
         self._tell = bench.tell
@@ -81,10 +79,18 @@ class _Lane:
         self.held_elsewhere: Callable[[], SpanSet] = SpanSet
         self.source = ImageSource(drive.store, drive.bay, self._fetch)
 
+    @property
+    def has_left(self) -> bool:
+        """Whether the drive is read no more."""
+        return self.gone is not None or self.drive.reading.left_alone is not None
+
     def _fetch(self, spans: SpanSet) -> None:
         wanted = spans if self.task is not None else spans - self.held_elsewhere()
-        if wanted:
-            self._while_there(lambda: self.drive.reading.fetch(wanted))
+        if not wanted or self.has_left:
+            return
+        self._while_there(lambda: self.drive.reading.fetch(wanted))
+        if self.has_left and self.task is not None:
+            self.task.leave(self.drive.bay)
 
     def read(self, step: _Step) -> None:
         """Does one step; whatever ends it, the other half of a mirror learns of it."""
@@ -101,7 +107,7 @@ class _Lane:
         goes_on = False
         try:
             self._while_there(run)
-            goes_on = self.gone is None and self.ending not in LEFT_OFF
+            goes_on = not self.has_left
         finally:
             if self.task is not None and not goes_on:
                 self.task.leave(self.drive.bay)
@@ -116,8 +122,6 @@ class _Lane:
         except MendbayError as trouble:  # of the drive, or of its image: neither is a matter of the others
             self.gone = trouble
             self._tell(Said(f"{trouble.what} The other drives are read on."))
-            if self.task is not None:
-                self.task.leave(self.drive.bay)
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,10 +301,11 @@ def _describe(bench: Bench, lanes: Sequence[_Lane], task: OneTask | None, values
 
 
 def _select(lanes: Sequence[_Lane], values: PairValues) -> None:
-    """Looks for what is wanted; again if a drive failed over it: the other then gives what it was spared."""
-    before = [lane.gone for lane in lanes]
+    """Looks for what is wanted; again if a drive failed or got too hot over it: the other then gives what it
+    was spared."""
+    before = [lane.has_left for lane in lanes]
     values.select()
-    if [lane.gone for lane in lanes] != before:
+    if [lane.has_left for lane in lanes] != before:
         values.select()
 
 
@@ -314,7 +319,7 @@ def _together(
     """
     if task is not None:
         wants = (step.values.of(task.bays[0]), step.values.of(task.bays[1]))
-        gone = [lane.drive.bay for lane in lanes if lane.gone is not None]
+        gone = [lane.drive.bay for lane in lanes if lane.has_left]
         task.begin(wants, WEIGHT_REST if step.rest else 0.0, gone)
     with ThreadPoolExecutor(len(lanes), "drive") as threads:
         running = [threads.submit(lane.read, step) for lane in lanes]
