@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from mendbay.core.errors import MendbayError
+from mendbay.core.quantity import counted
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.tree import Entry, Kind
 from mendbay.files.wanted import METADATA, ranges_of, select
@@ -96,6 +97,13 @@ class PairValues:
     def selected_files(self) -> int:
         """How many files were wanted when it was looked last."""
         return sum(one.kind is Kind.FILE for one in self._entries)
+
+    def selected_words(self) -> str:
+        """What is wanted by what was found when it was looked last, in a few words."""
+        files = counted(self.selected_files(), "file")
+        if METADATA not in self.wishes.now:
+            return files
+        return "the descriptions of all files" + (f" and {files}" if len(self.wishes.now) > 1 else "")
 
     def of_descriptions(self) -> Mapping[str, Sequence[Want]]:
         """What describes the files, and nothing else."""

@@ -18,7 +18,6 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 
 from mendbay.core.errors import CannotAssemble, Interrupted, MendbayError, NoFileSystem, UsageError
-from mendbay.core.quantity import counted
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.verdict import Verdict
 from mendbay.imaging.alike import Alike
@@ -275,11 +274,11 @@ def _read(
         if not described:
             described = _describe(bench, lanes, task, values)
         _select(lanes, values)
+        if changed:
+            now = values.selected_words()
+            bench.tell(Said(f"The wishes of the case have changed: what is wanted now ({now}) goes first."))
         if not described:
             described = _describe(bench, lanes, task, values)
-        if changed:
-            files = counted(values.selected_files(), "file")
-            bench.tell(Said(f"The wishes of the case have changed: what is wanted now ({files}) goes first."))
         step = _Step(Phase.WANTED, _Values(values.of_wanted()))
         changed = _together(bench, lanes, task, step, values)
         if not changed and rest:

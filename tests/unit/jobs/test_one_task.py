@@ -14,18 +14,21 @@ import pytest
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.verdict import Verdict
 from mendbay.imaging.hazard import Condition
+from mendbay.imaging.image_source import ImageSource
 from mendbay.imaging.planner import Planner
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.drive_reading import Ending
+from mendbay.jobs.drive_reading import DriveReading, Ending
 from mendbay.jobs.events import Event, Said
 from mendbay.jobs.list_files import list_files
 from mendbay.jobs.one_task import Member, OneTask, Seat
 from mendbay.jobs.other_half import HALVES
+from mendbay.jobs.pair_values import PairValues, Wishes
 from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.read_drive import DriveAt
 from mendbay.jobs.read_pair import PairResult, read_pair
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.take_in_form import tell as tell_answer
+from mendbay.jobs.volume import open_volume
 from mendbay.outlets.scenario.damage import Faults, write_drive
 from mendbay.outlets.scenario.geometry import Level
 from mendbay.outlets.scenario.scenario import Scenario
@@ -36,6 +39,7 @@ from support.memory_store import MemoryStore
 from support.promise import PATIENT
 from support.scripted_drive import ScriptedDrive, numbered
 from support.shared_drives import Rig
+from support.sources import MemorySource
 
 
 @pytest.fixture(scope="module")
@@ -228,11 +232,13 @@ def test_what_is_free_can_be_waived(tmp_path: Path, base: SmallBase) -> None:
 
 
 @contextmanager
-def slow_shop(tmp_path: Path, base: SmallBase, first_wish: str) -> Iterator[Shop]:
+def slow_shop(
+    tmp_path: Path, base: SmallBase, first_wish: str, seconds_per_sector: float = 2e-4
+) -> Iterator[Shop]:
     """A box whose drives take some seconds over the rest."""
     with shop(tmp_path, base) as one:
         for drive in one.box.drives:
-            slow = "real_time = true\nseconds_per_sector = 2e-4\n"
+            slow = f"real_time = true\nseconds_per_sector = {seconds_per_sector}\n"
             drive.write_text(slow + drive.read_text())
         tell_answer(one.bench, 1, "wanted", first_wish)
         yield one
@@ -260,6 +266,72 @@ def test_wishes_changed_while_reading_are_read_next(tmp_path: Path, base: SmallB
         assert len(one.bench.ledger.custody(1)) == 3, "the drives were connected once"
         with one.images() as stores:
             assert [len(store.runs()) for store in stores] == [1, 1]
+
+
+def test_descriptions_wanted_while_reading_are_read_next(tmp_path: Path, base: SmallBase) -> None:
+    with slow_shop(tmp_path, base, "*.bin", 1e-3) as one:
+        results: list[PairResult] = []
+        begun = threading.Event()
+        plain = DriveReading.run
+
+        def run(reading: DriveReading, *args: object, **named: object) -> Ending:
+            begun.set()
+            return plain(reading, *args, **named)  # type: ignore[arg-type]
+
+        def other_terminal() -> None:
+            assert begun.wait(20)
+            with open_bench(tmp_path / "home") as other:
+                tell_answer(other, 1, "wanted", "metadata")
+
+        changing = threading.Thread(target=other_terminal)
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(DriveReading, "run", run)
+            changing.start()
+            results.append(read_pair(one.bench, 1, one.drives(), rest=False, both_whole=True))
+        changing.join()
+        told = [text for text in one.said if "wishes of the case have changed" in text]
+        assert told == [
+            "The wishes of the case have changed: what is wanted now (the descriptions of all files) goes "
+            "first."
+        ]
+        with one.images() as stores:
+            system = open_volume(
+                {bay: ImageSource(store, bay) for bay, store in zip("12", stores, strict=True)}
+            ).system
+            descriptions = system.source.needs(system.metadata())
+            for bay, store in zip("12", stores, strict=True):
+                assert descriptions[bay].total_bytes > 100_000
+                assert not descriptions[bay] - store.coverage().read
+        assert results[0].wanted == ()
+        assert results[0].wanted_bytes == {bay: spans.total_bytes for bay, spans in descriptions.items()}, (
+            "they count as read for the sake of the wish"
+        )
+
+
+def test_what_is_wanted_is_told_by_what_was_found(tmp_path: Path, base: SmallBase) -> None:
+    box = make_small_scenario(tmp_path / "box", 1, base=base, parted=False, refusals=0)
+    drives = {
+        bay: MemorySource(path.read_bytes(), bay=bay) for bay, path in zip("12", box.images, strict=True)
+    }
+    told = []
+    with open_bench(tmp_path / "home") as bench:
+        take_in(bench, "Quillmere Pottery")
+        volume = open_volume(drives)
+        for wanted in (
+            ("metadata",),
+            ("metadata", "texts/02.txt"),
+            ("texts/*.txt",),
+            ("metadata", "no-such"),
+        ):
+            values = PairValues(volume, Wishes(bench, 1, wanted))
+            values.select()
+            told.append(values.selected_words())
+    assert told == [
+        "the descriptions of all files",
+        "the descriptions of all files and 1 file",
+        f"{sum(one.startswith(b'texts/') for one in base.newest.placed)} files",
+        "the descriptions of all files and 0 files",
+    ]
 
 
 def test_patterns_given_with_the_command_stay(tmp_path: Path, base: SmallBase) -> None:
