@@ -16,6 +16,7 @@ from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.going_on import Left
 from mendbay.imaging.planner import WEIGHT_REST, WEIGHT_WANTED, Planner, Want
 from mendbay.imaging.trouble import Trouble
+from mendbay.imaging.units import in_units, last_pieces
 from mendbay.jobs.events import Phase, ReadingProgress, Said, Tell
 from mendbay.jobs.picking import Alone, Picker
 from mendbay.jobs.ports import DriveReader, HeatWatch, ImageStore, PowerCycle, never, no_power_cycle
@@ -97,9 +98,10 @@ class DriveReading:
         self._heat = heat
         self.advice = advice
         self.left_alone: Ending | None = None
-        known, refused = store.coverage_here(), store.refused_reads()
-        self.planner = Planner(known, refused, assumed=self._assumed, elsewhere=elsewhere)
-        self.picker: Picker = Alone(self.planner)
+        self._tried_elsewhere = elsewhere
+        self._pieces: deque[Span] = deque()
+        self.picker: Picker
+        self.plan_by(store.identity.unit_bytes)
         self._queue: deque[Span] = deque()
         self._calm = CALM_READS
         self._refused_in_a_row = 0
@@ -111,6 +113,22 @@ class DriveReading:
         self._aim = SpanSet()
         self._wanted = SpanSet()
         self._elsewhere, self._elsewhere_at = SpanSet(), -LEFT_SECONDS
+
+    def plan_by(self, unit_bytes: int) -> None:
+        """Plans from the record, for a drive that is read in ranges of whole units and gives or refuses each
+        as one. Nothing may be under way. What this reading learned from what was given is learned anew, and
+        what is waived is what the record says.
+
+        Args:
+            unit_bytes: a sector, or what the identity of the drive says of its units.
+        """
+        self.unit_bytes = unit_bytes
+        store, elsewhere = self._store, self._tried_elsewhere
+        if elsewhere is not None:
+            elsewhere = elsewhere.by_units(unit_bytes // store.identity.sector_bytes)
+        known = in_units(store.coverage_here(), unit_bytes)
+        self.planner = Planner(known, store.refused_reads(), assumed=self._assumed, elsewhere=elsewhere)
+        self.picker = Alone(self.planner)
 
     # ------------------------------------------------------------------ the two ways to read
 
@@ -150,6 +168,7 @@ class DriveReading:
         self._wanted = _union([one.spans for one in told])
         aim = everything if rest else self._wanted
         self._phase, self._aim = phase or (Phase.REST if rest else Phase.WANTED), aim
+        self._pieces.clear()
         started = self._clock.steady_seconds()
         self._rate.restart(started)
         try:
@@ -164,7 +183,7 @@ class DriveReading:
                     return Ending.PAUSED
                 if not self._step(self.picker.choose):
                     self._store.commit_soon()  # it may be long until the next answer
-                    if not self.picker.waits():
+                    if not self.picker.waits() and not self._step(self._choose_piece):
                         return Ending.DONE
         finally:
             self._settle()
@@ -172,15 +191,15 @@ class DriveReading:
                 self.advice.at_end(self.picker.ahead, self._left())
 
     def fetch(self, spans: SpanSet) -> None:
-        """Reads the given ranges now, as far as the drive gives them; each of their sectors is tried
-        until it is given or has been refused alone once. A drive that got too hot is left alone: what is
-        missing then stays unread.
+        """Reads the given ranges now, as far as the drive gives them; each of their sectors, or units, is
+        tried until it is given or has been refused alone once. A drive that got too hot is left alone: what
+        is missing then stays unread.
 
         Raises:
             Interrupted: stopped by hand.
             DriveVanished, DriveDied, NoRoom, DestinationError: as `run`.
         """
-        wanted = spans.clip(Span(0, self._store.identity.size_bytes)).widen(self._store.identity.sector_bytes)
+        wanted = spans.clip(Span(0, self._store.identity.size_bytes)).widen(self.unit_bytes)
         self._phase, self._aim = Phase.FETCH, wanted
         try:
             while self.heat_ending() is None:
@@ -235,7 +254,7 @@ class DriveReading:
         if attempt.outcome is Outcome.VANISHED:
             fall = fall_of(attempt)
             self._store.note(fall)
-            self.picker.learn(fall)
+            self._learn(fall)
             self._give_back_queued()
             self.bring_back()
             return
@@ -248,7 +267,7 @@ class DriveReading:
             self._store.note(attempt)
             self._calm = 0
             self._refused_in_a_row += 1
-        self.picker.learn(attempt)
+        self._learn(attempt)
         if self.advice is not None and self.advice.spent(attempt.seconds) and self._phase is not Phase.FETCH:
             self.advice.look(self.picker.ahead, self._left())
         if attempt.outcome is not Outcome.GIVEN:
@@ -261,7 +280,29 @@ class DriveReading:
         """Reads queued behind one that failed were dropped untried: the planner may choose anew."""
         assert self._reader.queued == 0
         while self._queue:
-            self.picker.give_back(self._queue.popleft())
+            self._give_back(self._queue.popleft())
+
+    def _choose_piece(self) -> Span | None:
+        """A sector of a unit that was refused to the end, once nothing else is left; None if there is none to
+        be asked for."""
+        if not self._pieces and self.unit_bytes > self._store.identity.sector_bytes:
+            within = self._aim - self.planner.waived - self.picker.left()
+            known, refused = self._store.coverage_here(), self._store.refused_here()
+            most = self._assumed.most_tries
+            self._pieces.extend(last_pieces(known, refused, self.unit_bytes, most, within))
+        return self._pieces.popleft() if self._pieces else None
+
+    def _is_piece(self, span: Span) -> bool:
+        """Whether a read is of a part of a unit: no planner's, which reads whole ones."""
+        return self._store.identity.sector_bytes < self.unit_bytes > span.length
+
+    def _learn(self, attempt: Attempt) -> None:
+        if not self._is_piece(attempt.span):
+            self.picker.learn(attempt)
+
+    def _give_back(self, span: Span) -> None:
+        if not self._is_piece(span):  # a piece is found again by the record
+            self.picker.give_back(span)
 
     def _check_alive(self) -> None:
         """After a long row of refusals: does the drive still give what it gave before?"""
@@ -373,8 +414,9 @@ class DriveReading:
         )
 
     def _left(self) -> Left:
-        """What the present run is to read, and what of that neither it nor the other half of a mirror has."""
-        coverage, sector = self._store.coverage(), self._store.identity.sector_bytes
+        """What the present run is to read, and what of that neither it nor the other half of a mirror has, as
+        the planner counts."""
+        coverage, sector = self._store.coverage(), self.unit_bytes
         wanted = self._wanted - self.planner.waived  # not the record's: what was waived can be taken up again
         rest = self._aim - self.planner.waived - wanted
         read = coverage.read | self.picker.left()
@@ -390,7 +432,7 @@ class DriveReading:
         while self._queue and self._reader.queued:
             self._take_answer()
         while self._queue:
-            self.picker.give_back(self._queue.popleft())
+            self._give_back(self._queue.popleft())
 
     def _settle(self) -> None:
         try:

@@ -78,7 +78,9 @@ def _record(bay: str, store: ImageStore) -> ImagingRecord:
         runs=runs,
         lacking=lacking(store.coverage(), refusals, adapters),
         differences=store.differences(),
-        chances=second_chances(refusals, store.given_by_run(), adapters, store.identity.sector_bytes),
+        chances=second_chances(
+            refusals, store.given_by_run(), adapters, store.identity.sector_bytes, store.identity.unit_bytes
+        ),
         changed=store.changed(),
     )
 

@@ -55,6 +55,7 @@ class OneTask:
         members: side 0 and side 1.
         sample: ranges of side 0 that both are asked for.
         stop: whether to leave off comparing what both images hold already.
+        unit_bytes: what both readings are planned by; it divides every border of `alike`.
     """
 
     def __init__(
@@ -64,6 +65,7 @@ class OneTask:
         sample: SpanSet,
         tell: Tell,
         stop: Callable[[], bool] = never,
+        unit_bytes: int = 1,
     ) -> None:
         self.bays = (members[0].bay, members[1].bay)
         self.alike = alike
@@ -83,6 +85,7 @@ class OneTask:
             sample,
             WEIGHT_SAMPLE,
             self._in_doubt,
+            unit_bytes,
         )
         for side, member in enumerate(members):
             member.reading.picker = Seat(self, side)

@@ -34,7 +34,7 @@ from mendbay.jobs.pair_values import PairValues, Wishes
 from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, require_power
 from mendbay.jobs.read_drive import DriveAt, OpenDrive, ReadResult, finish, opened, say_asked_anew
-from mendbay.jobs.share_mirror import known_alike, note_compared, shared_task
+from mendbay.jobs.share_mirror import known_alike, note_compared, plan_together, shared_task
 from mendbay.jobs.volume import OpenVolume, open_volume
 from mendbay.pair.assemble import Assembled
 from mendbay.pair.volume import Level
@@ -191,6 +191,9 @@ def read_pair(
             _spare_what_the_other_gave(bench, number, lanes)
         bench.tell(Said("Looking for the pair and its file system."))
         volume = _volume_of(lanes)
+        opened_drives, sources = [lane.drive for lane in lanes], {one.drive.bay: one.source for one in lanes}
+        if not both_whole:
+            plan_together(opened_drives, sources, volume)
         values = PairValues(volume, wishes)
         may_share = not both_whole and volume.assembled.level is Level.MIRROR
         if rest or may_share:  # what both halves say of the files is compared first
@@ -202,10 +205,6 @@ def read_pair(
                 lane.drive.reading.planner.take_up_waived()
         task = None
         if not both_whole:
-            opened_drives, sources = (
-                [lane.drive for lane in lanes],
-                {one.drive.bay: one.source for one in lanes},
-            )
             task = shared_task(bench, number, opened_drives, sources, volume, values.descriptions)
         for lane in lanes:
             lane.task = task
@@ -351,7 +350,7 @@ def _waive(bench: Bench, lanes: Sequence[_Lane], values: PairValues) -> None:
     for lane in lanes:
         spans = free.get(lane.drive.bay, SpanSet()) & lane.drive.store.coverage().unread
         lane.drive.store.waive(spans)
-        lane.drive.reading.planner.waive(spans)
+        lane.drive.reading.planner.waive(spans.narrow(lane.drive.reading.unit_bytes))
 
 
 def _missing(lanes: Sequence[_Lane], task: OneTask | None, *, waived_too: bool) -> int:

@@ -11,6 +11,7 @@ from mendbay.core.span import SpanSet
 from mendbay.imaging.alike import Alike, sample
 from mendbay.imaging.image_source import ImageSource
 from mendbay.imaging.shared_task import SPARED
+from mendbay.imaging.units import alike_in_units, common_unit
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import Said
 from mendbay.jobs.one_task import Member, OneTask, differing_words
@@ -42,9 +43,11 @@ def shared_task(
     if found_differing(bench, case):
         bench.tell(Said("The halves of the mirror were found to differ before: both are read whole."))
         return None
+    unit = drives[0].reading.unit_bytes
+    alike = alike_in_units(alike, unit)
     shared = alike.spans(0)
     seed = crc32(volume.system.facts.uuid.encode())
-    both = (sample(shared, seed) | descriptions.get(drives[0].bay, SpanSet())) & shared
+    both = (sample(shared, seed) | descriptions.get(drives[0].bay, SpanSet())).widen(unit) & shared
     members = [Member(one.bay, one.reading, one.store, one.hazard.per_hour / 3600) for one in drives]
     text = (
         "The drives are halves of a mirror in step and are read as one task: of "
@@ -55,7 +58,24 @@ def shared_task(
         if one.per_second > SPARED * other.per_second:
             text += f" Bay {one.bay} is spared: else it is asked only for what bay {other.bay} is refused."
     bench.tell(Said(text))
-    return OneTask((members[0], members[1]), alike, both, bench.tell, bench.stop)
+    return OneTask((members[0], members[1]), alike, both, bench.tell, bench.stop, unit)
+
+
+def plan_together(drives: Sequence[OpenDrive], sources: Mapping[str, Source], volume: OpenVolume) -> None:
+    """Has two drives that may be read as one task plan in units of one size whose borders meet; in sectors
+    where theirs do not. Nothing may be under way, and nothing waived in this reading.
+
+    Args:
+        sources: what is read of the drives, by bay.
+    """
+    alike = _alike(drives, sources, volume) if len(drives) == 2 else None
+    if alike is None:
+        return
+    first, second = (one.store.identity for one in drives)
+    unit = common_unit(alike, (first.unit_bytes, second.unit_bytes), first.sector_bytes)
+    for one in drives:
+        if one.reading.unit_bytes != unit:
+            one.reading.plan_by(unit)
 
 
 def known_alike(bench: Bench, case: int, drives: Sequence[OpenDrive]) -> Alike | None:

@@ -228,6 +228,45 @@ def test_what_is_free_can_be_waived(tmp_path: Path, base: SmallBase) -> None:
         assert after.missing_bytes == 0
 
 
+@pytest.fixture(scope="module")
+def fine_base(tmp_path_factory: pytest.TempPathFactory) -> SmallBase:
+    """Blocks smaller than a physical sector."""
+    return small_base(tmp_path_factory.mktemp("fine"), block_bytes=1024)
+
+
+@pytest.mark.parametrize("physical", [(4096, 4096), (4096, 512)], ids=["both", "one"])
+def test_drives_of_large_physical_sectors_are_read_as_one_task(
+    tmp_path: Path, fine_base: SmallBase, physical: tuple[int, int]
+) -> None:
+    with shop(tmp_path, fine_base, refusals=12) as one:
+        hit = [faults.refused for faults in one.box.faults]
+        for bay, drive in enumerate(one.box.drives):
+            drive.unlink()
+            write_drive(drive, one.box.images[bay], Faults(hit[bay]), seed=bay, serial=f"S{bay}")
+            drive.write_text(f"physical_bytes = {physical[bay]}\n" + drive.read_text())
+        result = read_pair(one.bench, 1, one.drives(), ["*.bin"], waive_unallocated=True)
+        assert result.compared is not None
+        assert result.compared.differ_at is None
+        read_pair(one.bench, 1, one.drives())
+        data, (first, second) = data_area(one.box), one.read_of()
+        assert data - (first | second) == hit[0] & hit[1] & data
+        assert (first & second & data).total_bytes < 0.2 * data.total_bytes
+        with one.images() as stores:
+            for bay, store in enumerate(stores):
+                assert not store.coverage().read & hit[bay]
+                refused = {refusal.span.length % 4096 for refusal in store.refusals()}
+                assert (refused <= {0, 512}) == (physical == (4096, 4096)), "units, and pieces at last"
+                content = one.box.images[bay].read_bytes()
+                for span in store.coverage().read:
+                    assert store.take(span) == content[span.start : span.stop]
+        kept = one.read_of()
+        read_pair(one.bench, 1, one.drives(), both_whole=True)
+        for bay, read in enumerate(one.read_of()):
+            whole = SpanSet([Span(0, one.box.images[bay].stat().st_size)])
+            assert not kept[bay] - read
+            assert whole - read == hit[bay], "also by itself each gives all that it has"
+
+
 # ---------------------------------------------------------------------- wishes that change meanwhile
 
 
