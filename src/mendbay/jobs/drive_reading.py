@@ -425,6 +425,7 @@ class DriveReading:
             (wanted - read).total_bytes // sector,
             rest.total_bytes // sector,
             (rest - read).total_bytes // sector,
+            sector,
         )
 
     def _drain(self) -> None:

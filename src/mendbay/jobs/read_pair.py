@@ -35,6 +35,7 @@ from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, require_power
 from mendbay.jobs.read_drive import DriveAt, OpenDrive, ReadResult, finish, opened, say_asked_anew
 from mendbay.jobs.share_mirror import known_alike, note_compared, plan_together, shared_task
+from mendbay.jobs.task_advice import TaskAdvice, task_advice, task_words
 from mendbay.jobs.volume import OpenVolume, open_volume
 from mendbay.pair.assemble import Assembled
 from mendbay.pair.volume import Level
@@ -50,7 +51,8 @@ class PairResult:
     `wanted` are the files asked for with their verdicts as they are now; `wanted_bytes` how many bytes of
     each bay's drive were read first for their sake. `compared` is None unless the drives were read as one
     task. `missing_bytes` are those that no drive gave though one might have, each place once; what was waived
-    is not among them.
+    is not among them. `advice` is what going on with both would bring; None where nothing is left to try, or
+    the drives were read each for itself.
     """
 
     assembled: Assembled
@@ -59,6 +61,7 @@ class PairResult:
     wanted_bytes: Mapping[str, int]
     compared: Compared | None = None
     missing_bytes: int = 0
+    advice: TaskAdvice | None = None
 
     @property
     def verdicts(self) -> Counter[Verdict]:
@@ -208,15 +211,21 @@ def read_pair(
             task = shared_task(bench, number, opened_drives, sources, volume, values.descriptions)
         for lane in lanes:
             lane.task = task
+        if task is not None:
+            _advise_together(lanes, task)
         try:
             _read(bench, lanes, task, values, rest=rest, seconds=seconds)
         finally:
             if task is not None:
                 note_compared(bench, number, task)
+        missing = _missing(lanes, task, waived_too=not waive_unallocated)
+        advice = None if task is None else _task_advice(lanes, task, missing)
         left = {lane.drive.bay: lane.drive.reading.picker.left() for lane in lanes}
         results = tuple(
             finish(bench, number, lane.drive, lane.ending, left[lane.drive.bay]) for lane in lanes
         )
+        if advice is not None:
+            bench.note(number, "imaging", task_words(advice))
         for lane in lanes:
             if lane.gone is not None:
                 raise lane.gone
@@ -226,8 +235,33 @@ def read_pair(
             values.judged(halves_differ=bool(found_differing(bench, number))),
             {lane.drive.bay: values.asked_bytes(lane.drive.bay) for lane in lanes},
             None if task is None else task.compared,
-            _missing(lanes, task, waived_too=not waive_unallocated),
+            missing,
+            advice,
         )
+
+
+def _task_advice(
+    lanes: Sequence[_Lane], task: OneTask, missing_bytes: int | None = None
+) -> TaskAdvice | None:
+    """What was advised last of the drives that are still read, for both together; None where each is read
+    for itself."""
+    if task.is_whole:
+        return None
+    given = {lane.drive.bay: lane.drive.reading.advice for lane in lanes if not lane.has_left}
+    advised = {bay: one.given.last for bay, one in given.items() if one is not None}
+    return task_advice({bay: last for bay, last in advised.items() if last is not None}, missing_bytes)
+
+
+def _advise_together(lanes: Sequence[_Lane], task: OneTask) -> None:
+    """Has what is advised for one drive told with what both bring together, once that is known of both."""
+
+    def words() -> str:
+        found = _task_advice(lanes, task)
+        return "" if found is None or len(found.dies) < len(lanes) else task_words(found)
+
+    for lane in lanes:
+        if lane.drive.reading.advice is not None:
+            lane.drive.reading.advice.besides = words
 
 
 def _volume_of(lanes: Sequence[_Lane]) -> OpenVolume:

@@ -6,7 +6,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pytest
@@ -18,7 +18,7 @@ from mendbay.imaging.image_source import ImageSource
 from mendbay.imaging.planner import Planner
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.drive_reading import DriveReading, Ending
-from mendbay.jobs.events import Event, Said
+from mendbay.jobs.events import Advised, Event, Said
 from mendbay.jobs.list_files import list_files
 from mendbay.jobs.one_task import Member, OneTask, Seat
 from mendbay.jobs.other_half import HALVES
@@ -177,6 +177,42 @@ def test_two_failing_drives_give_together_all_that_one_of_them_gives(tmp_path: P
                 content = one.box.images[bay].read_bytes()
                 for span in store.coverage().read:
                     assert store.take(span) == content[span.start : span.stop]
+
+
+def test_what_both_bring_is_told_in_bytes_hours_and_risk(tmp_path: Path, base: SmallBase) -> None:
+    with shop(tmp_path, base, refusals=6) as one:
+        result = read_pair(one.bench, 1, one.drives(bay_2=Condition.HEALTHY), seconds=0)
+        assert {read.ending for read in result.drives} == {Ending.TIME_UP}
+        assert result.advice is not None
+        assert result.advice.lacking_bytes == result.missing_bytes > 1 << 20
+        assert 0.8 * result.missing_bytes < result.advice.brings_bytes <= result.missing_bytes
+        last = [read.advice.last for read in result.drives]
+        assert last[0] is not None
+        assert last[1] is not None
+        assert result.advice.dies["1"] == pytest.approx(last[0].dies), "it is through sooner"
+        assert 0 < result.advice.dies["2"] < result.advice.dies["1"]
+        assert result.advice.seconds <= max(last[0].seconds, last[1].seconds)
+        for own, read in zip(last, result.drives, strict=True):
+            assert own is not None
+            assert own.lacking_bytes == read.unread_bytes + read.refused_bytes
+            assert 0 < own.brings_bytes <= own.lacking_bytes
+        story = [event.text for event in one.bench.ledger.events(1)]
+        assert any(text.startswith("Both drives together, recommended: go on.") for text in story)
+        done = read_pair(one.bench, 1, one.drives())
+        assert done.advice is None, "nothing is left to try"
+
+
+def test_on_the_way_both_are_told_of_along_with_each(tmp_path: Path, base: SmallBase) -> None:
+    told: list[Event] = []
+    with shop(tmp_path, base) as one:
+        for drive in one.box.drives:  # slow by their own count of time, which costs nobody any
+            drive.write_text("seconds_per_sector = 0.02\n" + drive.read_text())
+        bench = replace(one.bench, tell=told.append)
+        read_pair(bench, 1, one.drives())
+    advised = [event for event in told if isinstance(event, Advised)]
+    assert {event.bay for event in advised} == {"1", "2"}
+    assert "Both drives together, recommended: go on." in advised[-1].text
+    assert "neither half gave" in advised[-1].text
 
 
 def test_the_drive_that_is_worse_off_is_spared(tmp_path: Path, base: SmallBase) -> None:
