@@ -79,3 +79,61 @@ def _asked_for_a_reason(rig: Rig, drawn: SpanSet) -> None:
             given[side] |= place
         elif span.length == SECTOR:
             refused[side] |= place
+
+
+UNIT = 8
+"""Sectors of a physical sector."""
+places = st.integers(0, SHARED // UNIT - 1)
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    bad=st.tuples(bad_sectors, bad_sectors),
+    lead=st.tuples(st.integers(0, 9), st.integers(0, 9)),
+    cut=st.tuples(st.integers(0, UNIT - 1), st.integers(0, UNIT - 1)),
+    drawn=st.sets(places, max_size=12),
+    doubted=st.tuples(st.sets(st.integers(0, SHARED - 1), max_size=4), st.just(set())),
+    conditions=st.tuples(condition, condition),
+)
+def test_planned_in_physical_sectors_whatever_lies_across_their_borders(
+    bad: tuple[Bad, Bad],
+    lead: tuple[int, int],
+    cut: tuple[int, int],
+    drawn: set[int],
+    doubted: tuple[set[int], set[int]],
+    conditions: tuple[Condition, Condition],
+) -> None:
+    """What is shared begins and ends inside physical sectors, and what is in doubt is a part of one."""
+    lengths = [lead[side] * UNIT + SHARED // UNIT * UNIT for side in (0, 1)]
+    first = [lead[side] * UNIT + cut[0] for side in (0, 1)]
+    drives = tuple(
+        drive(lengths[side], {one + lead[side] * UNIT for one in bad[side]} & set(range(lengths[side])))
+        for side in (0, 1)
+    )
+    shared_sectors = SHARED // UNIT * UNIT - cut[0] - cut[1]
+    units = SpanSet(Span.at((lead[0] + one) * UNIT * SECTOR, UNIT * SECTOR) for one in drawn)
+    rig = Rig(
+        (drives[0], drives[1]),
+        starts=(first[0] * SECTOR, first[1] * SECTOR),
+        length=shared_sectors * SECTOR,
+        sample=units,
+        in_doubt=(sectors(*doubted[0]), sectors()),
+        conditions=conditions,
+        unit_bytes=UNIT * SECTOR,
+    )
+    shared = rig.alike.spans(0)
+    assert shared.narrow(UNIT * SECTOR) == shared
+    rig.begin().run()
+    failed = [
+        sectors(*(one + lead[side] * UNIT for one in bad[side])).widen(UNIT * SECTOR) for side in (0, 1)
+    ]
+    lost = (failed[0] & shared) & rig.alike.across(1, failed[1])
+    assert (rig.shared(0) | rig.shared(1)) & shared == shared - lost
+    for side in (0, 1):
+        own = SpanSet([Span(0, lengths[side] * SECTOR)]) - rig.alike.spans(side) - failed[side]
+        assert rig.sides[side].given & own == own, "what it does not share it reads by itself"
+        whole = SpanSet(span for span in rig.sides[side].asked())
+        assert whole.narrow(UNIT * SECTOR) == whole
+    both = rig.shared(0) & rig.shared(1) & shared
+    again = (rig.task._in_doubt[0] & rig.sides[0].given).widen(UNIT * SECTOR)
+    assert not both - units - again, "only the sample, and what is in doubt, was given twice"

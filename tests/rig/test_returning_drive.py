@@ -95,16 +95,20 @@ def test_a_drive_says_its_own_sectors_and_takes_no_less(tmp_path: Path, sector_b
                     reader.ask(Span.at(512, 512))
 
 
+@pytest.mark.parametrize(("aside", "told"), [(0, 4096), (512, 0), (-1, 0)])
 def test_a_512e_drive_is_asked_for_logical_sectors_and_told_with_its_physical_ones(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, aside: int, told: int
 ) -> None:
-    """No loop device has physical sectors larger than its logical ones: the kernel's answer to that one
-    question is stood in for, where the device is looked at and in the child."""
+    """No loop device has physical sectors larger than its logical ones: the kernel's answers to the questions
+    for these are stood in for, where the device is looked at and in the child. Those that do not begin where
+    the device does (or the kernel does not know) are none to read by."""
     plain = device.fcntl.ioctl
 
     def with_physical(descriptor: int, request: int, argument: object = 0) -> object:
         if request == device.BLKPBSZGET:
             return (4096).to_bytes(4, sys.byteorder)
+        if request == device.BLKALIGNOFF:
+            return aside.to_bytes(4, sys.byteorder, signed=True)
         return plain(descriptor, request, argument)  # type: ignore[call-overload]
 
     with FailingLoop(description_of(tmp_path)) as loop:
@@ -114,7 +118,8 @@ def test_a_512e_drive_is_asked_for_logical_sectors_and_told_with_its_physical_on
         os.close(child.descriptor)
         assert (child.sector, child.physical) == (512, 4096)
         monkeypatch.undo()
-        assert (found.sector_bytes, found.physical_bytes) == (512, 4096)
+        assert (found.sector_bytes, found.physical_bytes) == (512, told)
+        assert found.unit_bytes == (told or 512)
         with ReaderProcess(loop.path) as reader:
             bench = Bench(reader, (tmp_path / "drive.img").read_bytes(), 512)
             assert [bench.read(one).outcome for one in (999, 1000, 1001)] == [
@@ -198,6 +203,28 @@ def test_a_drive_that_drops_off_in_the_middle_is_brought_back_by_the_relay(desk:
     assert image == bytes(content)
 
 
+def test_a_second_reading_is_gone_on_with_after_the_relay(desk: Desk) -> None:
+    with FailingLoop(description_of(desk.folder, hang=(), refused=())) as loop:
+        read = desk.mendbay("drive", "read", 1, 1, loop.path, "--patience", 5)
+        assert read.returncode == 0, read.stdout + read.stderr
+    sound = {"hang": (), "refused": (), "weak": ()}
+    with FailingLoop(description_of(desk.folder, vanish_after_reads=40, vanish_times=1, **sound)) as loop:
+
+        def cycle() -> str:
+            loop.power_cycle()
+            return "ok"
+
+        hand = desk.listen(cycle)
+        compared = desk.mendbay("--json", "drive", "compare", 1, 1, loop.path)
+        hand.join(10)
+    assert desk.rung == ["1"]
+    assert compared.returncode == 3, compared.stdout + compared.stderr
+    found = json.loads(compared.stdout)
+    assert found["refused_bytes"] == 256 << 10, "what it vanished over, and no more"
+    assert (found["left_bytes"], found["differences"]) == (0, [])
+    assert found["compared_bytes"] == (desk.folder / "drive.img").stat().st_size - (256 << 10)
+
+
 def test_a_relay_that_fails_with_nobody_there_ends_the_reading_with_all_kept(desk: Desk) -> None:
     with FailingLoop(description_of(desk.folder, hang=(), vanish_after_reads=6, vanish_times=1)) as loop:
         hand = desk.listen(lambda: "no")
@@ -218,7 +245,8 @@ def test_another_drive_that_comes_back_in_its_place_ends_the_reading(desk: Desk)
     content = (description_of(desk.folder).image).read_bytes()
     (other / "drive.img").write_bytes(content[512:] + content[:512])
     name = desk.folder / "by-id"
-    first = description_of(desk.folder, hang=(), vanish_after_reads=6, vanish_times=1)
+    # The kernel itself reads a few places of a drive that appears; then some must be given and kept.
+    first = description_of(desk.folder, hang=(), vanish_after_reads=25, vanish_times=1)
     with FailingLoop(first) as loop, FailingLoop(description_of(other, hang=())) as stranger:
         name.symlink_to(loop.path)
 

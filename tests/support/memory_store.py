@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
+
 from mendbay.core.coverage import Coverage
 from mendbay.core.source import Identity
-from mendbay.core.span import Span, SpanSet
+from mendbay.core.span import Int64s, Span, SpanSet
 from mendbay.imaging.attempt import Attempt
 from mendbay.imaging.block_digests import Claim
 
@@ -33,6 +35,7 @@ class MemoryStore:
             self.given,
             ((start, stop) for start, stop, _ in self.refusals),
             self.waived,
+            self._identity.unit_bytes,
         )
 
     def coverage_here(self) -> Coverage:
@@ -62,6 +65,10 @@ class MemoryStore:
 
     def changed(self) -> SpanSet:
         return SpanSet()
+
+    def refused_here(self) -> Int64s:
+        bounds = [(start, stop) for start, stop, _ in self.refusals]
+        return np.array(bounds, dtype=np.int64).reshape(-1, 2)
 
     def refused_reads(self) -> Iterator[tuple[int, int, float]]:
         return iter(self.refusals)

@@ -24,6 +24,7 @@ class ScriptedDrive:
         hang: sectors that never answer (reported as hung after a minute of simulated time).
         vanish_after: how many reads until it vanishes, once; None never.
         vanish_at: sectors that take it off the bus whenever they are read.
+        physical_bytes: what it says of its physical sectors; what it gives does not depend on it.
     """
 
     depth = 3
@@ -39,6 +40,7 @@ class ScriptedDrive:
         sector_bytes: int = 512,
         serial: str = "SCRIPTED",
         largest_read_bytes: int = 1 << 20,
+        physical_bytes: int = 0,
     ) -> None:
         self.data = data
         self.bad = bad or set()
@@ -51,7 +53,9 @@ class ScriptedDrive:
         self.largest_read_bytes = largest_read_bytes
         self.log: list[tuple[Span, Outcome]] = []
         self._queue: deque[Span] = deque()
-        self._identity = Identity("simulated drive", "scripted", len(data), sector_bytes, serial=serial)
+        self._identity = Identity(
+            "simulated drive", "scripted", len(data), sector_bytes, physical_bytes, serial=serial
+        )
 
     @property
     def identity(self) -> Identity:

@@ -12,6 +12,7 @@ from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.hazard import HAZARDS, Condition
 from mendbay.imaging.planner import Planner
 from mendbay.imaging.shared_task import Both, SharedTask
+from mendbay.imaging.units import alike_in_units
 from mendbay.imaging.values import Want
 from support.scripted_drive import ScriptedDrive, numbered
 
@@ -48,6 +49,7 @@ class Rig:
         drives: side 0 and side 1.
         length: how many bytes they share; from `starts` on.
         sample: ranges of side 0 that are read from both.
+        unit_bytes: what both are planned by.
     """
 
     def __init__(
@@ -60,14 +62,17 @@ class Rig:
         in_doubt: tuple[SpanSet, SpanSet] = (SpanSet(), SpanSet()),
         conditions: tuple[Condition, Condition] = (Condition.REFUSES, Condition.REFUSES),
         assumed: Assumptions | None = None,
+        unit_bytes: int = SECTOR,
     ) -> None:
         base = assumed or Assumptions(largest_read_bytes=256 << 10)
         self.sides = tuple(
-            Side(drive, Planner(Coverage(len(drive.data), SECTOR), assumed=Assumptions.of(condition, base)))
+            Side(
+                drive, Planner(Coverage(len(drive.data), unit_bytes), assumed=Assumptions.of(condition, base))
+            )
             for drive, condition in zip(drives, conditions, strict=True)
         )
         shared = len(drives[0].data) - starts[0] if length is None else length
-        self.alike = Alike((SameBytes(starts, shared),))
+        self.alike = alike_in_units(Alike((SameBytes(starts, shared),)), unit_bytes)
         self.sample = SpanSet() if sample is None else sample
         self.task = SharedTask(
             (self.sides[0].planner, self.sides[1].planner),
@@ -76,6 +81,7 @@ class Rig:
             self.sample,
             1_000.0,
             in_doubt,
+            unit_bytes,
         )
         self.pairs: list[Both] = []
         self.order: list[tuple[int, Span, bool]] = []

@@ -3,7 +3,8 @@
 A range is in exactly one of four conditions. `read`: its bytes are in the image. `refused`: a read of
 that single sector was asked for and not given, with the number of tries. `waived`: left on purpose.
 `unread`: everything else; a refused read of many sectors leaves them `unread`, because one bad sector
-fails the whole request and says nothing about the others.
+fails the whole request and says nothing about the others. Where a drive reports that several sectors make
+one physical sector, which is given or not as a whole, a refused read of exactly that is a try of each.
 """
 
 from __future__ import annotations
@@ -43,14 +44,35 @@ class Stretch:
     tries: int = 0
 
 
+def refused_alone(bounds: Int64s, sector_bytes: int, unit_bytes: int = 0) -> tuple[Int64s, Int64s]:
+    """The sectors of which refused reads say that they are not given: that of a read of one sector or less,
+    and each of a read of exactly one unit. All other reads say nothing of any sector.
+
+    Args:
+        bounds: start and stop of every read; shape (n, 2).
+        unit_bytes: what fails as one; 0 for a sector.
+
+    Returns:
+        The first bytes of the sectors, a sector once for each read that speaks of it, and which read that is.
+    """
+    starts, length = bounds[:, 0], bounds[:, 1] - bounds[:, 0]
+    alone = np.flatnonzero((length > 0) & (length <= sector_bytes))
+    if unit_bytes <= sector_bytes:
+        return starts[alone], alone
+    units = np.flatnonzero((length == unit_bytes) & (starts % unit_bytes == 0))
+    inside = np.arange(0, unit_bytes, sector_bytes, dtype=np.int64)
+    places = (starts[units, np.newaxis] + inside).reshape(-1)
+    return np.concatenate((starts[alone], places)), np.concatenate((alone, np.repeat(units, inside.size)))
+
+
 class Coverage:
     """The condition of every byte of a drive of `size_bytes`. Immutable; equal when every byte agrees.
 
     Args:
         size_bytes, sector_bytes: of the drive.
         read: what is in the image.
-        refused_starts, refused_tries: single-sector refusals, one row per sector: its first byte, and how
-            often it was refused; rows that lie in `read` are ignored, since the sector was given in the end.
+        refused_starts, refused_tries: sectors refused alone, one row each: its first byte, and how often it
+            was refused; rows that lie in `read` are ignored, since the sector was given in the end.
         waived: what is left on purpose; loses to `read` and `refused`.
     """
 
@@ -86,18 +108,19 @@ class Coverage:
         given: SpanSet,
         refusals: Iterable[tuple[int, int]],
         waived: SpanSet | None = None,
+        unit_bytes: int = 0,
     ) -> Coverage:
         """The coverage that a log of reads amounts to.
 
         Args:
             given: the union of all reads that were answered.
-            refusals: (start, stop) of every refused read; those longer than one sector say nothing
-                about their sectors and leave no trace here.
+            refusals: (start, stop) of every refused read; those that `refused_alone` passes over leave no
+                trace here.
             waived: what was left on purpose.
+            unit_bytes: what fails as one (see `Identity.unit_bytes`); 0 for a sector.
         """
         bounds = np.array(list(refusals), dtype=np.int64).reshape(-1, 2)
-        length = bounds[:, 1] - bounds[:, 0]
-        single = bounds[(length > 0) & (length <= sector_bytes), 0]
+        single, _ = refused_alone(bounds, sector_bytes, unit_bytes)
         starts, tries = np.unique(single, return_counts=True)
         return cls(size_bytes, sector_bytes, given, starts, tries.astype(np.int64), waived)
 

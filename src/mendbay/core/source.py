@@ -80,12 +80,16 @@ class Origin:
     mark: Mark | None = None
 
 
+LARGEST_UNIT = 4096
+"""No drive is known to have larger physical sectors; who reports them is not believed."""
+
+
 @dataclass(frozen=True, slots=True)
 class Identity:
     """What a source says it is. Unknown texts are empty, never guessed.
 
     `sector_bytes` is the smallest unit that can be asked for; `physical_bytes` what the medium is
-    written in (0 = not reported).
+    written in, from byte 0 on (0 = not reported).
     """
 
     kind: str
@@ -95,6 +99,14 @@ class Identity:
     physical_bytes: int = 0
     model: str = ""
     serial: str = ""
+
+    @property
+    def unit_bytes(self) -> int:
+        """What fails as one: a physical sector, if several sectors make one of at most `LARGEST_UNIT` bytes
+        and the source is made of whole ones; else a sector."""
+        sector, physical = self.sector_bytes, self.physical_bytes
+        whole = sector < physical <= LARGEST_UNIT and physical % sector == 0
+        return physical if whole and self.size_bytes % physical == 0 else sector
 
 
 @dataclass(frozen=True, slots=True)

@@ -156,6 +156,8 @@ def advice_json(one: Advice | None) -> dict[str, Any] | None:
         "costs": one.costs,
         "lacking": one.lacking,
         "head_work_gives": one.head_work_gives,
+        "brings_bytes": one.brings_bytes,
+        "lacking_bytes": one.lacking_bytes,
     }
 
 

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from mendbay.core.coverage import refused_alone
 from mendbay.core.span import Bools, Int64s, SpanSet
 from mendbay.imaging.adapters import adapter_key
 from mendbay.imaging.lacking import Refusal
@@ -75,8 +76,9 @@ class AdapterRecord:
 
     Args:
         sittings: every run.
-        refusals: every read not given; those of more than one sector say nothing about their sectors.
+        refusals: every read not given; which sectors each speaks of: `core.coverage.refused_alone`.
         given_by_run: what each run gave.
+        unit_bytes: what fails as one; 0 for a sector.
     """
 
     def __init__(
@@ -85,6 +87,7 @@ class AdapterRecord:
         refusals: Iterable[Refusal],
         given_by_run: Mapping[int, SpanSet],
         sector_bytes: int,
+        unit_bytes: int = 0,
     ) -> None:
         ordered = sorted(sittings, key=lambda one: (one.started_at, one.run))
         self._rank = {one.run: at for at, one in enumerate(ordered)}
@@ -95,11 +98,16 @@ class AdapterRecord:
         for one in ordered:
             if self._key[one.run]:
                 self.names.setdefault(self._key[one.run], one.adapter)
-        places: dict[str, list[tuple[int, int]]] = defaultdict(list)
+        reads: dict[str, list[tuple[int, int, int]]] = defaultdict(list)
         for refusal in refusals:
-            if refusal.span.length <= sector_bytes:
-                places[self._key[refusal.run]].append((refusal.span.start, self._rank[refusal.run]))
-        self._refused = {key: _refused(found) for key, found in places.items()}
+            span, rank = refusal.span, self._rank[refusal.run]
+            reads[self._key[refusal.run]].append((span.start, span.stop, rank))
+        self._refused: dict[str, _Refused] = {}
+        for key, found in reads.items():
+            rows = np.array(found, dtype=np.int64)
+            places, which = refused_alone(rows[:, :2], sector_bytes, unit_bytes)
+            if places.size:
+                self._refused[key] = _refused(places, rows[which, 2])
 
     def counts(self) -> dict[Pair, Counts]:
         """What each adapter was asked for, and gave, of what each other one had refused before."""
@@ -142,13 +150,12 @@ class AdapterRecord:
         return tuple(tuple(key for key, said in zip(keys, row, strict=True) if said) for row in rows)
 
 
-def _refused(found: list[tuple[int, int]]) -> _Refused:
-    places = np.array(found, dtype=np.int64).reshape(-1, 2)
-    starts, which = np.unique(places[:, 0], return_inverse=True)
+def _refused(places: Int64s, ranks: Int64s) -> _Refused:
+    starts, which = np.unique(places, return_inverse=True)
     first = np.full(starts.size, np.iinfo(np.int64).max)
     last = np.full(starts.size, -1, dtype=np.int64)
-    np.minimum.at(first, which, places[:, 1])
-    np.maximum.at(last, which, places[:, 1])
+    np.minimum.at(first, which, ranks)
+    np.maximum.at(last, which, ranks)
     return _Refused(starts, first, last)
 
 
@@ -177,6 +184,16 @@ class AdapterOdds:
     ) -> None:
         self._counts = {one: counts.get((one, present), NONE) for keys in refused_by.values() for one in keys}
         self._refused_by = refused_by
+
+    def by_units(self, sectors: int) -> AdapterOdds:
+        """The same chances, of units of so many sectors, by their numbers; a unit was refused by whoever
+        refused a sector of it."""
+        refused_by: dict[int, set[str]] = defaultdict(set)
+        for at, keys in self._refused_by.items():
+            refused_by[at // sectors].update(keys)
+        made = AdapterOdds("", {}, {at: tuple(sorted(keys)) for at, keys in refused_by.items()})
+        made._counts = dict(self._counts)
+        return made
 
     def chance(self, at: int) -> float:
         """That sector `at` is given; that of the prior where nobody is known to have refused it."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from mendbay.core.coverage import Coverage
+from mendbay.core.coverage import Coverage, refused_alone
 from mendbay.core.proportion import Proportion
 from mendbay.core.span import SpanSet
 from mendbay.imaging.lacking import Refusal
@@ -68,6 +68,7 @@ def second_chances(
     given_by_run: Mapping[int, SpanSet],
     adapters: Mapping[int, str],
     sector_bytes: int,
+    unit_bytes: int = 0,
 ) -> tuple[SecondChance, ...]:
     """The counts for every two adapters of which one was asked for what the other refused, in order of names.
 
@@ -75,22 +76,26 @@ def second_chances(
     were asked says nothing, so it is not asked.
 
     Args:
-        refusals: every read not given; those of more than one sector say nothing about their sectors.
+        refusals: every read not given; which sectors each speaks of: `core.coverage.refused_alone`.
         given_by_run: what each run gave.
         adapters: of each run.
     """
     names: dict[str, str] = {}
     for name in adapters.values():
         names.setdefault(adapter_key(name), name)
-    refused: dict[str, list[int]] = {key: [] for key in names}
+    refused: dict[str, list[tuple[int, int]]] = {key: [] for key in names}
     for one in refusals:
-        if one.span.length <= sector_bytes:
-            refused[adapter_key(adapters[one.run])].append(one.span.start)
+        refused[adapter_key(adapters[one.run])].append((one.span.start, one.span.stop))
     given = dict.fromkeys(names, SpanSet())
     for run, spans in given_by_run.items():
         key = adapter_key(adapters[run])
         given[key] = given[key] | spans
-    starts = {key: np.unique(np.array(places, dtype=np.int64)) for key, places in refused.items()}
+    starts = {
+        key: np.unique(
+            refused_alone(np.array(reads, dtype=np.int64).reshape(-1, 2), sector_bytes, unit_bytes)[0]
+        )
+        for key, reads in refused.items()
+    }
     found = []
     for one_key in sorted(names):
         for other in sorted(names):

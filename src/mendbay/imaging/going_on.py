@@ -49,12 +49,14 @@ class Stakes:
 
 @dataclass(frozen=True, slots=True)
 class Left:
-    """Sectors that are to be read, and of these the ones that are not; what is wanted and the rest."""
+    """Sectors that are to be read, and of these the ones that are not; what is wanted and the rest. A sector
+    here is what the planner counts, of `sector_bytes`."""
 
     wanted: int
     wanted_lacking: int
     rest: int
     rest_lacking: int
+    sector_bytes: int = 512
 
     def share(self, wanted: float, rest: float) -> float:
         """What so many sectors are of the worth of everything, 0 to 1."""
@@ -82,6 +84,8 @@ class Advice:
         costs: of the bench, as a share; 0 where the worth is not stated.
         lacking: share of the whole worth that is still lacking.
         head_work_gives: as stated.
+        brings_bytes: how many bytes the stretch is expected to bring.
+        lacking_bytes: how many are still lacking.
     """
 
     go_on: bool
@@ -93,6 +97,8 @@ class Advice:
     costs: float
     lacking: float
     head_work_gives: float
+    brings_bytes: int
+    lacking_bytes: int
 
 
 def advise(ahead: Ahead, left: Left, per_hour: float, per_refusal: float, stakes: Stakes) -> Advice | None:
@@ -106,7 +112,8 @@ def advise(ahead: Ahead, left: Left, per_hour: float, per_refusal: float, stakes
         return None
     hours = ahead.seconds / 3600
     wanted = min(ahead.wanted_sectors, left.wanted_lacking)
-    brings = left.share(wanted, min(ahead.rest_sectors, left.rest_lacking)) / lacking
+    rest = min(ahead.rest_sectors, left.rest_lacking)
+    brings = left.share(wanted, rest) / lacking
     hazard = per_hour + per_refusal * ahead.refusals / hours
     cost = 0.0
     if stakes.worth is not None and stakes.bench_hour is not None:
@@ -123,4 +130,6 @@ def advise(ahead: Ahead, left: Left, per_hour: float, per_refusal: float, stakes
         costs=cost * hours,
         lacking=lacking,
         head_work_gives=stakes.head_work_gives,
+        brings_bytes=round((wanted + rest) * left.sector_bytes),
+        lacking_bytes=(left.wanted_lacking + left.rest_lacking) * left.sector_bytes,
     )

@@ -31,10 +31,10 @@ class Refusal:
 class Lacking:
     """A range that is not read.
 
-    `tries` says how often each of its sectors was refused alone. The rest is that of the last refused read
-    that held it, whatever its length; `trouble` is None, and the texts are empty, if there was none. `at` is
-    the latest time where sectors that are alike in everything else make one range, `celsius` the highest
-    temperature.
+    `tries` says how often each of its sectors was refused alone, or with its physical sector. The rest is
+    that of the last refused read that held it, whatever its length; `trouble` is None, and the texts are
+    empty, if there was none. `at` is the latest time where sectors that are alike in everything else make one
+    range, `celsius` the highest temperature.
     """
 
     span: Span

@@ -58,6 +58,7 @@ class SharedTask:
         sample: ranges of side 0 to be read from both.
         sample_weight: what a sector of it is worth once the other drive gave it.
         in_doubt: what each drive gave that something speaks against: it takes nothing off the other.
+        unit_bytes: what both planners read whole; it divides every border of `alike`.
     """
 
     def __init__(
@@ -68,6 +69,7 @@ class SharedTask:
         sample: SpanSet,
         sample_weight: float,
         in_doubt: tuple[SpanSet, SpanSet] = (_NOTHING, _NOTHING),
+        unit_bytes: int = 1,
     ) -> None:
         self.is_whole = False
         self._planners = planners
@@ -77,6 +79,7 @@ class SharedTask:
         self._sample = (shared, alike.across(0, shared))
         self._sample_weight = sample_weight
         self._in_doubt = in_doubt
+        self._unit = unit_bytes
         self._wants: tuple[Sequence[Want], Sequence[Want]] = ((), ())
         self._rest_weight = 0.0
         self._gone = [False, False]
@@ -133,7 +136,7 @@ class SharedTask:
                 for part in _parted(want, twice, asked[side], away)
             ]
             wants.append(Want(twice, self._sample_weight))
-            self._planners[side].reweigh([one for one in wants if one.spans], 0.0, left)
+            self._planners[side].reweigh([one for one in wants if one.spans], 0.0, left.narrow(self._unit))
 
     def _given(self, side: int) -> SpanSet:
         """What this drive gave and nothing speaks against."""

@@ -27,6 +27,7 @@ from mendbay.inlets import in_use
 BLKGETSIZE64 = 0x80081272
 BLKSSZGET = 0x1268
 BLKPBSZGET = 0x127B
+BLKALIGNOFF = 0x127A
 """Linux, include/uapi/linux/fs.h."""
 
 TEXT_BYTES = 256
@@ -45,7 +46,8 @@ def look(path: Path, sector_bytes: int = 512) -> Identity:
         sector_bytes: of an image file; a device says its own.
 
     Returns:
-        `kind` is `drive`, `partition` or `file`; `name` the path as given. `serial` is the serial number,
+        `kind` is `drive`, `partition` or `file`; `name` the path as given; `physical_bytes` is 0 also where a
+        physical sector does not begin at byte 0. `serial` is the serial number,
         or the world-wide identifier where the system knows no serial number.
 
     Raises:
@@ -96,11 +98,13 @@ def _look_at_device(path: Path, device: int) -> Identity:
         size = _number(descriptor, BLKGETSIZE64, "=Q")
         sector = _number(descriptor, BLKSSZGET, "=i")
         physical = _number(descriptor, BLKPBSZGET, "=I")
+        aside = _number(descriptor, BLKALIGNOFF, "=i")
     finally:
         os.close(descriptor)
     model, serial = texts_of(device)
     kind = "drive" if in_use.whole_disk(device) == device else "partition"
-    return _identity(kind, path, size, sector, physical, model, serial)
+    # Physical sectors that do not begin where this does (a partition's old start) are none to read by.
+    return _identity(kind, path, size, sector, 0 if aside else physical, model, serial)
 
 
 def drive_behind(path: Path) -> Path:

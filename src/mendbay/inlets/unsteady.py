@@ -56,7 +56,7 @@ class UnsteadyDrive:
             str(description.image),
             size,
             description.sector_bytes,
-            description.sector_bytes,
+            description.physical_bytes or description.sector_bytes,
             description.model,
             description.serial,
         )

@@ -61,6 +61,7 @@ class Slow:
 class UnsteadyDescription:
     """All that is written about an unsteady drive. Zero switches a limit off; paths are absolute.
 
+    `physical_bytes` is what it says of its physical sectors, 0 for `sector_bytes`; no more follows from it.
     `hang` sectors never answer; `hang_seconds` bounds that on a real loop device. `vanish_at` sectors, and
     every read after the first `vanish_after_reads` since power came, take the drive off the bus, at most
     `vanish_times` times in all if that is not 0. Once the drive has refused `dies_after_refusals` reads, or
@@ -72,6 +73,7 @@ class UnsteadyDescription:
 
     image: Path
     sector_bytes: int = 512
+    physical_bytes: int = 0
     seed: int = 0
     model: str = ""
     serial: str = ""
@@ -286,6 +288,12 @@ def _sector_size(value: object) -> int:
     return _count(value)
 
 
+def _physical_size(value: object) -> int:
+    if _count(value) not in (0, 512, 4096):
+        raise ValueError("physical sectors have 512 or 4096 bytes")
+    return _count(value)
+
+
 def _error(value: object) -> str:
     if value not in ERRORS:
         raise ValueError(f"it must be one of {', '.join(ERRORS)}")
@@ -349,6 +357,7 @@ _READ: dict[str, Callable[[object], Any]] = {
     "image": _text,
     "state_file": _text,
     "sector_bytes": _sector_size,
+    "physical_bytes": _physical_size,
     "error": _error,
     "refused": _ranges,
     "hang": _ranges,

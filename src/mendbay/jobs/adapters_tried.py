@@ -20,8 +20,8 @@ from mendbay.jobs.ports import ImageStore
 
 
 def odds_for(bench: Bench, number: int, bay: str, store: ImageStore) -> AdapterOdds | None:
-    """The chances of what only other adapters refused, for the run that has begun on an image; None where
-    there is no such sector."""
+    """The chances of what only other adapters refused, by sector, for the run that has begun on an image;
+    None where there is no such sector."""
     present = adapter_key(store.runs()[-1].adapter)
     here = store.coverage_here()
     starts = here.refused_starts[here.refused_tries == 0]
@@ -62,7 +62,10 @@ def worth_trying_words(one: WorthTrying) -> str:
 def record_of(store: ImageStore) -> AdapterRecord:
     """What the log of an image tells of its adapters."""
     sittings = [Sitting(run.number, run.adapter, run.started_at) for run in store.runs()]
-    return AdapterRecord(sittings, store.refusals(), store.given_by_run(), store.identity.sector_bytes)
+    drive = store.identity
+    return AdapterRecord(
+        sittings, store.refusals(), store.given_by_run(), drive.sector_bytes, drive.unit_bytes
+    )
 
 
 def _of_case(

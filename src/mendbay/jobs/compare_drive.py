@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from mendbay.case.records import Facts
-from mendbay.core.errors import DriveDied, DriveVanished, MendbayError
+from mendbay.core.errors import DriveDied, DriveVanished, Interrupted, MendbayError
 from mendbay.core.quantity import count_text
 from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.attempt import Outcome
 from mendbay.imaging.block_digests import pieces
 from mendbay.imaging.differences import Difference
-from mendbay.imaging.trouble import Trouble
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.drive_reading import COMMIT_SECONDS, Ending
+from mendbay.jobs.drive_reading import COMMIT_SECONDS, Ending, fall_of
 from mendbay.jobs.events import Said, StepProgress
 from mendbay.jobs.imaging_record import image_of
 from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, require_power
@@ -52,6 +51,9 @@ def compare_drive(
 ) -> Compared:
     """Reads again, from the start, what the image of a bay holds. The image keeps its bytes.
 
+    A drive that vanishes is brought back as in any reading; what it vanished over counts as refused and is
+    not asked for again.
+
     Args:
         seconds: how long it may take; None: to the end.
         although: why it is read where the customer or triage is against power, or its serial number is.
@@ -61,7 +63,8 @@ def compare_drive(
         HeldBack: the customer refused power or reading, or triage keeps the drive without it.
         WrongDrive: its serial number contradicts the label, or is that of another bay.
         SourceError, ForeignImage, ImageBusy, DamagedCheckpoint: nothing was begun.
-        DriveVanished, DriveDied: what was compared until then is kept.
+        DriveVanished, DriveDied, SourceChanged: what was compared until it was gone for good, refused too
+            much, or another came back in its place is kept.
     """
     image_of(bench, number, drive.bay, writable=False).close()  # `opened` would make one
     require_power(bench, number, [drive.bay], although, reading=True)
@@ -119,20 +122,18 @@ def _read_again(bench: Bench, one: OpenDrive, seconds: float | None) -> Compared
         if attempt.outcome is Outcome.GIVEN:
             one.store.keep(span, attempt.data, attempt.seconds, attempt.celsius)
             compared, in_a_row = compared + span.length, 0
-        elif attempt.outcome is Outcome.VANISHED:
-            one.store.note(replace(attempt, outcome=Outcome.HUNG, trouble=attempt.trouble or Trouble.GONE))
-            raise DriveVanished(
-                f"The drive in bay {one.bay} no longer answers; what was compared so far is kept.",
-                "Cut its power, wait until it stands still; weigh whether to go on at all.",
-            )
         else:
-            one.store.note(attempt)
+            is_gone = attempt.outcome is Outcome.VANISHED
+            one.store.note(fall_of(attempt) if is_gone else attempt)
             refused, in_a_row, refusals = refused + span.length, in_a_row + 1, refusals + 1
             if in_a_row >= REFUSALS_BORNE:
                 raise DriveDied(
                     f"The drive in bay {one.bay} refused {in_a_row} reads in a row of what it gave before.",
                     "Power it off: it is getting worse, and what was compared is in the image already.",
                 )
+            if is_gone and not _is_back(one):
+                ending = Ending.STOPPED
+                break
         if now - committed >= COMMIT_SECONDS:
             committed = now
             one.store.commit_soon()
@@ -143,6 +144,25 @@ def _read_again(bench: Bench, one: OpenDrive, seconds: float | None) -> Compared
         span for span, by in one.store.provenance(Span(0, one.store.identity.size_bytes)) if by == run
     )
     return Compared(one.bay, ending, compared, refused, left, found, mended.total_bytes)
+
+
+def _is_back(one: OpenDrive) -> bool:
+    """Whether a drive that vanished was brought back; False if it was stopped by hand over that.
+
+    Raises:
+        DriveVanished: it is gone.
+        SourceChanged: another came back.
+    """
+    try:
+        one.reading.bring_back()
+    except Interrupted:
+        return False
+    except DriveVanished:
+        raise DriveVanished(
+            f"The drive in bay {one.bay} no longer answers; what was compared so far is kept.",
+            "Cut its power, wait until it stands still; weigh whether to go on at all.",
+        ) from None
+    return True
 
 
 def _over(bench: Bench, one: OpenDrive, refusals: int, is_time_up: bool) -> Ending | None:

@@ -17,6 +17,7 @@ from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.going_on import Left
 from mendbay.imaging.planner import Planner
 from mendbay.imaging.trouble import Trouble
+from mendbay.imaging.units import in_units, last_pieces
 from mendbay.imaging.values import WEIGHT_REST, WEIGHT_WANTED, Want
 from mendbay.jobs.events import Phase, ReadingProgress, Said, Tell
 from mendbay.jobs.picking import Alone, Picker
@@ -84,7 +85,8 @@ class DriveReading:
     `run` reads what the planner chooses; `fetch` reads given ranges at once, for a file system being
     looked at through the image. Both keep what is given, note what is refused, and survive a drive that
     vanishes if its power can be cycled. `happenings` are what befell the drive meanwhile, in order; whoever
-    runs the reading takes them, since a reading may run in a thread of its own.
+    runs the reading takes them, since a reading may run in a thread of its own. `left_alone` says why the
+    drive is left alone for its heat, for good; None while nothing showed that.
 
     Args:
         bay: label of the bay, for events and messages.
@@ -125,9 +127,11 @@ class DriveReading:
         self._heat = heat
         self.advice = advice
         self.happenings: list[Happening] = []
-        known, refused = store.coverage_here(), store.refused_reads()
-        self.planner = Planner(known, refused, assumed=self._assumed, elsewhere=elsewhere)
-        self.picker: Picker = Alone(self.planner)
+        self.left_alone: Ending | None = None
+        self._tried_elsewhere = elsewhere
+        self._pieces: deque[Span] = deque()
+        self.picker: Picker
+        self.plan_by(store.identity.unit_bytes)
         self._queue: deque[Span] = deque()
         self._calm = CALM_READS
         self._refused_in_a_row = 0
@@ -141,6 +145,22 @@ class DriveReading:
         self._elsewhere, self._elsewhere_at = SpanSet(), -LEFT_SECONDS
         self._retries, self._retries_at = NO_RETRIES, -LEFT_SECONDS
         self._alone_seconds, self._answered_at = 0.0, clock.steady_seconds()
+
+    def plan_by(self, unit_bytes: int) -> None:
+        """Plans from the record, for a drive that is read in ranges of whole units and gives or refuses each
+        as one. Nothing may be under way. What this reading learned from what was given is learned anew, and
+        what is waived is what the record says.
+
+        Args:
+            unit_bytes: a sector, or what the identity of the drive says of its units.
+        """
+        self.unit_bytes = unit_bytes
+        store, elsewhere = self._store, self._tried_elsewhere
+        if elsewhere is not None:
+            elsewhere = elsewhere.by_units(unit_bytes // store.identity.sector_bytes)
+        known = in_units(store.coverage_here(), unit_bytes)
+        self.planner = Planner(known, store.refused_reads(), assumed=self._assumed, elsewhere=elsewhere)
+        self.picker = Alone(self.planner)
 
     # ------------------------------------------------------------------ the two ways to read
 
@@ -180,6 +200,7 @@ class DriveReading:
         self._wanted = union(one.spans for one in told)
         aim = everything if rest else self._wanted
         self._phase, self._aim = phase or (Phase.REST if rest else Phase.WANTED), aim
+        self._pieces.clear()
         started = self._clock.steady_seconds()
         self._rate.restart(started)
         try:
@@ -194,7 +215,7 @@ class DriveReading:
                     return Ending.PAUSED
                 if not self._step(self.picker.choose):
                     self._store.commit_soon()  # it may be long until the next answer
-                    if not self.picker.waits():
+                    if not self.picker.waits() and not self._step(self._choose_piece):
                         return Ending.DONE
         finally:
             self._settle()
@@ -202,36 +223,38 @@ class DriveReading:
                 self.advice.at_end(self.picker.ahead, self._left())
 
     def fetch(self, spans: SpanSet) -> None:
-        """Reads the given ranges now, as far as the drive gives them; each of their sectors is tried
-        until it is given or has been refused alone once. A drive that got too hot is left alone: what is
-        missing then stays unread.
+        """Reads the given ranges now, as far as the drive gives them; each of their sectors, or units, is
+        tried until it is given or has been refused alone once. A drive that got too hot is left alone: what
+        is missing then stays unread.
 
         Raises:
             Interrupted: stopped by hand.
             DriveVanished, DriveDied, NoRoom, DestinationError: as `run`.
         """
-        wanted = spans.clip(Span(0, self._store.identity.size_bytes)).widen(self._store.identity.sector_bytes)
+        wanted = spans.clip(Span(0, self._store.identity.size_bytes)).widen(self.unit_bytes)
         self._phase, self._aim = Phase.FETCH, wanted
         try:
-            while self.heat_ending() is None and self._step(lambda: self.picker.choose_within(wanted)):
-                if self._stop():
+            while self.heat_ending() is None:
+                if self._stop():  # perhaps in a pause for its heat: not one read more
                     raise Interrupted(
                         f"Stopped while reading from the drive in bay {self.bay}.",
                         "Run the same command again; it goes on from here.",
                     )
+                if not self._step(lambda: self.picker.choose_within(wanted)):
+                    break
         finally:
             self._drain()
 
     def heat_ending(self) -> Ending | None:
         """Why the drive must be left alone for its heat; None while it may be read. It is asked with nothing
         queued and all durable: a drive may hang when it is asked under load, and a pause may be long."""
-        if self._heat is None or not self._heat.is_due():
-            return None
+        if self._heat is None or self.left_alone is not None or not self._heat.is_due():
+            return self.left_alone
         self._drain()
         self._store.commit()
-        if self._heat.may_go_on():
-            return None
-        return Ending.HEAT_UNKNOWN if self._heat.fell_silent else Ending.TOO_HOT
+        if not self._heat.may_go_on():
+            self.left_alone = Ending.HEAT_UNKNOWN if self._heat.fell_silent else Ending.TOO_HOT
+        return self.left_alone
 
     def with_celsius(self, attempt: Attempt) -> Attempt:
         """What came of a read, with the drive's temperature where it told one lately; for the record."""
@@ -261,17 +284,11 @@ class DriveReading:
         expected = self._queue.popleft()
         assert attempt.span == expected, f"asked for {expected}, answered for {attempt.span}"
         if attempt.outcome is Outcome.VANISHED:
-            # This place may be what throws the drive off the bus: remembered like a hang, it comes last.
-            fall = replace(
-                attempt,
-                outcome=Outcome.HUNG,
-                error=attempt.error or "vanished",
-                trouble=attempt.trouble or Trouble.GONE,
-            )
+            fall = fall_of(attempt)
             self._store.note(fall)
-            self.picker.learn(fall)
+            self._learn(fall)
             self._give_back_queued()
-            self._bring_back()
+            self.bring_back()
             return
         if attempt.outcome is Outcome.GIVEN:
             self._store.keep(attempt.span, attempt.data, attempt.seconds, attempt.celsius)
@@ -282,7 +299,7 @@ class DriveReading:
             self._store.note(attempt)
             self._calm = 0
             self._refused_in_a_row += 1
-        self.picker.learn(attempt)
+        self._learn(attempt)
         if self.advice is not None and self.advice.spent(attempt.seconds) and self._phase is not Phase.FETCH:
             self.advice.look(self.picker.ahead, self._left())
         if attempt.outcome is not Outcome.GIVEN:
@@ -295,7 +312,29 @@ class DriveReading:
         """Reads queued behind one that failed were dropped untried: the planner may choose anew."""
         assert self._reader.queued == 0
         while self._queue:
-            self.picker.give_back(self._queue.popleft())
+            self._give_back(self._queue.popleft())
+
+    def _choose_piece(self) -> Span | None:
+        """A sector of a unit that was refused to the end, once nothing else is left; None if there is none to
+        be asked for."""
+        if not self._pieces and self.unit_bytes > self._store.identity.sector_bytes:
+            within = self._aim - self.planner.waived - self.picker.left()
+            known, refused = self._store.coverage_here(), self._store.refused_here()
+            most = self._assumed.most_tries
+            self._pieces.extend(last_pieces(known, refused, self.unit_bytes, most, within))
+        return self._pieces.popleft() if self._pieces else None
+
+    def _is_piece(self, span: Span) -> bool:
+        """Whether a read is of a part of a unit: no planner's, which reads whole ones."""
+        return self._store.identity.sector_bytes < self.unit_bytes > span.length
+
+    def _learn(self, attempt: Attempt) -> None:
+        if not self._is_piece(attempt.span):
+            self.picker.learn(attempt)
+
+    def _give_back(self, span: Span) -> None:
+        if not self._is_piece(span):  # a piece is found again by the record
+            self.picker.give_back(span)
 
     def _check_alive(self) -> None:
         """After a long row of refusals: does the drive still give what it gave before?"""
@@ -310,7 +349,7 @@ class DriveReading:
         self._reader.ask(Span(given.start, given.start + sector))
         attempt = self._reader.answer()
         if attempt.outcome is Outcome.VANISHED:
-            self._bring_back()
+            self.bring_back()
         elif attempt.outcome is not Outcome.GIVEN:
             raise DriveDied(
                 f"The drive in bay {self.bay} refused {DEAD_AFTER} reads in a row, and now also byte "
@@ -318,8 +357,9 @@ class DriveReading:
                 "Power it off. What was read is kept; weigh head work in a clean room before more attempts.",
             )
 
-    def _bring_back(self) -> None:
+    def bring_back(self) -> None:
         """The drive vanished: make what there is durable, have its power cycled, see whether it returns.
+        Nothing may be queued.
 
         Raises:
             DriveVanished: it does not.
@@ -437,8 +477,9 @@ class DriveReading:
         return self._retries
 
     def _left(self) -> Left:
-        """What the present run is to read, and what of that neither it nor the other half of a mirror has."""
-        coverage, sector = self._store.coverage(), self._store.identity.sector_bytes
+        """What the present run is to read, and what of that neither it nor the other half of a mirror has, as
+        the planner counts."""
+        coverage, sector = self._store.coverage(), self.unit_bytes
         wanted = self._wanted - self.planner.waived  # not the record's: what was waived can be taken up again
         rest = self._aim - self.planner.waived - wanted
         read = coverage.read | self.picker.left()
@@ -447,6 +488,7 @@ class DriveReading:
             (wanted - read).total_bytes // sector,
             rest.total_bytes // sector,
             (rest - read).total_bytes // sector,
+            sector,
         )
 
     def _drain(self) -> None:
@@ -454,7 +496,7 @@ class DriveReading:
         while self._queue and self._reader.queued:
             self._take_answer()
         while self._queue:
-            self.picker.give_back(self._queue.popleft())
+            self._give_back(self._queue.popleft())
 
     def _settle(self) -> None:
         try:
@@ -462,6 +504,17 @@ class DriveReading:
         finally:
             self._store.commit()
         self._tell(self._progress(self._given or Span(0, 0), self._clock.steady_seconds()))
+
+
+def fall_of(attempt: Attempt) -> Attempt:
+    """A read over which the drive vanished, as the record keeps it: its place may be what throws the drive
+    off the bus, so it is remembered like a hang, and comes last."""
+    return replace(
+        attempt,
+        outcome=Outcome.HUNG,
+        error=attempt.error or "vanished",
+        trouble=attempt.trouble or Trouble.GONE,
+    )
 
 
 class _Rate:

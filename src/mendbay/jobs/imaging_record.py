@@ -111,7 +111,9 @@ def _record(bay: str, store: ImageStore, left: SpanSet) -> ImagingRecord:
         runs=runs,
         lacking=tuple(_parted(lacking(store.coverage(), refusals, adapters), left)),
         differences=store.differences(),
-        chances=second_chances(refusals, store.given_by_run(), adapters, store.identity.sector_bytes),
+        chances=second_chances(
+            refusals, store.given_by_run(), adapters, store.identity.sector_bytes, store.identity.unit_bytes
+        ),
         changed=store.changed(),
         left=left,
     )

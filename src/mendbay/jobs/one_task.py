@@ -68,6 +68,7 @@ class OneTask:
         stop: whether to leave off comparing what both images hold already.
         kept: the bay of which only the image is there, empty if both drives are. No thread reads that drive:
             the other one's looks into its image.
+        unit_bytes: what both readings are planned by; it divides every border of `alike`.
     """
 
     def __init__(
@@ -78,6 +79,7 @@ class OneTask:
         tell: Tell,
         stop: Callable[[], bool] = never,
         kept: str = "",
+        unit_bytes: int = 1,
     ) -> None:
         self.bays = (members[0].bay, members[1].bay)
         self.alike = alike
@@ -98,6 +100,7 @@ class OneTask:
             sample,
             WEIGHT_SAMPLE,
             self._in_doubt,
+            unit_bytes,
         )
         for side, member in enumerate(members):
             member.reading.picker = Seat(self, side)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from mendbay.core.errors import MendbayError
+from mendbay.core.quantity import counted
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.tree import Entry, Kind
 from mendbay.files.wanted import METADATA, matcher, ranges_of, select
@@ -100,6 +101,13 @@ class PairValues:
         paths = [one.path for one in self._entries]
         named = [wish for wish in self.wishes.now if wish != METADATA]
         return tuple(wish for wish in named if not any(map(matcher([wish]), paths)))
+
+    def selected_words(self) -> str:
+        """What is wanted by what was found when it was looked last, in a few words."""
+        files = counted(self.selected_files(), "file")
+        if METADATA not in self.wishes.now:
+            return files
+        return "the descriptions of all files" + (f" and {files}" if len(self.wishes.now) > 1 else "")
 
     def of_descriptions(self) -> Mapping[str, Sequence[Want]]:
         """What describes the files, and nothing else."""

@@ -12,7 +12,7 @@ from mendbay.case.records import Case
 if TYPE_CHECKING:
     from mendbay.core.coverage import Coverage
     from mendbay.core.source import Gap, Identity, Marked, Reading
-    from mendbay.core.span import Span, SpanSet
+    from mendbay.core.span import Int64s, Span, SpanSet
     from mendbay.handback.bag import PayloadFile, Reread
     from mendbay.handback.facts import HandBack
     from mendbay.imaging.ata_answer import Answer
@@ -265,6 +265,11 @@ class ImageStore(Protocol):
 
     def take(self, span: Span) -> bytes:
         """The bytes of a range that is `read`, from the image. Any thread may ask."""
+        ...
+
+    def refused_here(self) -> Int64s:
+        """Start and stop of every read not given through the adapter of the present run, or that may have
+        gone through it; shape (n, 2)."""
         ...
 
     def refused_reads(self) -> Iterator[tuple[int, int, float]]:

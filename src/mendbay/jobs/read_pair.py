@@ -24,7 +24,7 @@ from mendbay.core.errors import (
     NothingWanted,
     UsageError,
 )
-from mendbay.core.quantity import counted
+from mendbay.core.source import Source
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.verdict import Verdict
 from mendbay.files.wanted import METADATA, matcher
@@ -53,14 +53,13 @@ from mendbay.jobs.read_drive import (
     say_asked_anew,
     unheard,
 )
-from mendbay.jobs.share_mirror import KeptHalf, known_alike, note_compared, shared_task
+from mendbay.jobs.share_mirror import KeptHalf, known_alike, note_compared, plan_together, shared_task
+from mendbay.jobs.task_advice import TaskAdvice, task_advice, task_words
 from mendbay.jobs.volume import OpenVolume, open_volume, sources_of
 from mendbay.pair.assemble import Assembled
 
 LOOK_SECONDS = 2.0
 """How often the case is looked at for other wishes while its drives are read."""
-LEFT_OFF = (Ending.TOO_HOT, Ending.HEAT_UNKNOWN, Ending.WORSE)
-"""Endings after which a drive reads no more while the other goes on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +71,8 @@ class PairResult:
     task. `missing_bytes` are those that no drive gave though one might have, each place once; what was waived
     is not among them. `halves` is what comparing all that both halves of a mirror gave came to; None if they
     were not compared so. `unmatched` are patterns that no file matches, as far as the folders are known.
+    `advice` is what going on with both would bring; None where nothing is left to try, or the drives were
+    read each for itself.
     """
 
     assembled: Assembled
@@ -82,6 +83,7 @@ class PairResult:
     missing_bytes: int = 0
     halves: HalvesCompared | None = None
     unmatched: tuple[str, ...] = ()
+    advice: TaskAdvice | None = None
 
     @property
     def verdicts(self) -> Counter[Verdict]:
@@ -90,7 +92,7 @@ class PairResult:
 
 
 class _Lane:
-    """One drive under way. Once it has come to grief the others go on without it."""
+    """One drive under way. Once it has come to grief, or got too hot, the others go on without it."""
 
     def __init__(self, bench: Bench, drive: OpenDrive) -> None:
         self._tell = bench.tell
@@ -102,10 +104,18 @@ class _Lane:
         self.held_elsewhere: Callable[[], SpanSet] = SpanSet
         self.source = ImageSource(drive.store, drive.bay, self._fetch)
 
+    @property
+    def has_left(self) -> bool:
+        """Whether the drive is read no more."""
+        return self.gone is not None or self.drive.reading.left_alone is not None
+
     def _fetch(self, spans: SpanSet) -> None:
         wanted = spans if self.task is not None else spans - self.held_elsewhere()
-        if wanted:
-            self._while_there(lambda: self.drive.reading.fetch(wanted))
+        if not wanted or self.has_left:
+            return
+        self._while_there(lambda: self.drive.reading.fetch(wanted))
+        if self.has_left and self.task is not None:
+            self.task.leave(self.drive.bay)
 
     def read(self, step: _Step) -> None:
         """Does one step; whatever ends it, the other half of a mirror learns of it."""
@@ -122,7 +132,7 @@ class _Lane:
         goes_on = False
         try:
             self._while_there(run)
-            goes_on = self.gone is None and self.ending not in LEFT_OFF
+            goes_on = not self.has_left
         finally:
             if self.task is not None and not goes_on:
                 self.task.leave(self.drive.bay)
@@ -137,8 +147,6 @@ class _Lane:
         except MendbayError as trouble:  # of the drive, or of its image: neither is a matter of the others
             self.gone = trouble
             self._tell(Said(f"{trouble.what} The other drives are read on."))
-            if self.task is not None:
-                self.task.leave(self.drive.bay)
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,6 +226,8 @@ def read_pair(
         stack.enter_context(_summed_up(bench, number, lanes, broken_off))
         kept = _kept_half(bench, number, lanes, stack)
         volume, kept = _volume_of(bench, number, lanes, kept, both_whole=both_whole)
+        if not both_whole:
+            plan_together(*_halves(lanes, kept), volume)
         values = PairValues(volume, wishes)
         may_share = not both_whole and volume.assembled.halves_in_step
         if rest or may_share:  # what both halves say of the files is compared first
@@ -233,6 +243,9 @@ def read_pair(
         finally:
             if task is not None:
                 note_compared(bench, number, task)
+        advice = _advice_at_end(lanes, kept, task, waived_too=not waive_unallocated)
+        if advice is not None:
+            bench.note(number, "imaging", task_words(advice))
         results = _finish(bench, number, lanes)
         halves = None
         if (task is None or task.is_whole) and all(lane.ending is Ending.DONE for lane in lanes):
@@ -253,6 +266,7 @@ def read_pair(
             _missing(_stores(lanes, kept if alike else None), alike, waived_too=not waive_unallocated),
             halves,
             values.unmatched(),
+            advice,
         )
 
 
@@ -318,15 +332,58 @@ def _one_task(
     values: PairValues,
 ) -> OneTask | None:
     """Has the drives read as one task from now on, if they are halves in step; None if they are not."""
-    sources = {lane.drive.bay: lane.source for lane in lanes}
+    task = shared_task(bench, number, *_halves(lanes, kept), volume, values.descriptions)
+    for lane in lanes:
+        lane.task = task
+    if task is not None and kept is None:
+        _advise_together(lanes, task)
+    return task
+
+
+def _halves(
+    lanes: Sequence[_Lane], kept: KeptHalf | None
+) -> tuple[list[OpenDrive | KeptHalf], dict[str, Source]]:
+    """The drives, and the image of one that is not read; and by bay what is read of each."""
+    sources: dict[str, Source] = {lane.drive.bay: lane.source for lane in lanes}
     drives: list[OpenDrive | KeptHalf] = [lane.drive for lane in lanes]
     if kept is not None:
         sources[kept.bay] = ImageSource(kept.store, kept.bay)
         drives.append(kept)
-    task = shared_task(bench, number, drives, sources, volume, values.descriptions)
+    return drives, sources
+
+
+def _advice_at_end(
+    lanes: Sequence[_Lane], kept: KeptHalf | None, task: OneTask | None, *, waived_too: bool
+) -> TaskAdvice | None:
+    """What going on with both drives would bring; None where they are not read as one task."""
+    if task is None or kept is not None:
+        return None
+    alike = None if task.is_whole else task.alike
+    return _task_advice(lanes, task, _missing(_stores(lanes, kept), alike, waived_too=waived_too))
+
+
+def _task_advice(
+    lanes: Sequence[_Lane], task: OneTask, missing_bytes: int | None = None
+) -> TaskAdvice | None:
+    """What was advised last of the drives that are still read, for both together; None where each is read
+    for itself."""
+    if task.is_whole:
+        return None
+    given = {lane.drive.bay: lane.drive.reading.advice for lane in lanes if not lane.has_left}
+    advised = {bay: one.given.last for bay, one in given.items() if one is not None}
+    return task_advice({bay: last for bay, last in advised.items() if last is not None}, missing_bytes)
+
+
+def _advise_together(lanes: Sequence[_Lane], task: OneTask) -> None:
+    """Has what is advised for one drive told with what both bring together, once that is known of both."""
+
+    def words() -> str:
+        found = _task_advice(lanes, task)
+        return "" if found is None or len(found.dies) < len(lanes) else task_words(found)
+
     for lane in lanes:
-        lane.task = task
-    return task
+        if lane.drive.reading.advice is not None:
+            lane.drive.reading.advice.besides = words
 
 
 def _finish(bench: Bench, number: int, lanes: Sequence[_Lane]) -> tuple[ReadResult, ...]:
@@ -441,11 +498,11 @@ def _read(
         if not described:
             described = _describe(bench, lanes, task, values)
         _select(lanes, values)
+        if changed:
+            now = values.selected_words()
+            bench.tell(Said(f"The wishes of the case have changed: what is wanted now ({now}) goes first."))
         if not described:
             described = _describe(bench, lanes, task, values)
-        if changed:
-            files = counted(values.selected_files(), "file")
-            bench.tell(Said(f"The wishes of the case have changed: what is wanted now ({files}) goes first."))
         step = _Step(Phase.WANTED, _Values(values.of_wanted()))
         changed = _together(bench, lanes, task, step, values)
         if not changed and rest:
@@ -475,10 +532,11 @@ def _describe(bench: Bench, lanes: Sequence[_Lane], task: OneTask | None, values
 
 
 def _select(lanes: Sequence[_Lane], values: PairValues) -> None:
-    """Looks for what is wanted; again if a drive failed over it: the other then gives what it was spared."""
-    before = [lane.gone for lane in lanes]
+    """Looks for what is wanted; again if a drive failed or got too hot over it: the other then gives what it
+    was spared."""
+    before = [lane.has_left for lane in lanes]
     values.select()
-    if [lane.gone for lane in lanes] != before:
+    if [lane.has_left for lane in lanes] != before:
         values.select()
 
 
@@ -492,7 +550,7 @@ def _together(
     """
     if task is not None:
         wants = (step.values.of(task.bays[0]), step.values.of(task.bays[1]))
-        gone = [lane.drive.bay for lane in lanes if lane.gone is not None]
+        gone = [lane.drive.bay for lane in lanes if lane.has_left]
         task.begin(wants, WEIGHT_REST if step.rest else 0.0, gone)
     with ThreadPoolExecutor(len(lanes), "drive") as threads:
         running = [threads.submit(lane.read, step) for lane in lanes]
@@ -525,7 +583,7 @@ def _waive(bench: Bench, lanes: Sequence[_Lane], values: PairValues) -> None:
     for lane in lanes:
         spans = free.get(lane.drive.bay, SpanSet()) & lane.drive.store.coverage().unread
         lane.drive.store.waive(spans)
-        lane.drive.reading.planner.waive(spans)
+        lane.drive.reading.planner.waive(spans.narrow(lane.drive.reading.unit_bytes))
 
 
 def _missing(stores: Mapping[str, ImageStore], alike: Alike | None, *, waived_too: bool) -> int:

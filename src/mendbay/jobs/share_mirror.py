@@ -16,6 +16,7 @@ from mendbay.imaging.hazard import Hazard
 from mendbay.imaging.image_source import ImageSource
 from mendbay.imaging.planner import Planner
 from mendbay.imaging.shared_task import SPARED
+from mendbay.imaging.units import alike_in_units, common_unit, in_units
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import Said
 from mendbay.jobs.one_task import Member, OneTask, Seated, differing_words
@@ -25,6 +26,15 @@ from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.volume import OpenVolume
 
 
+class Planned(Seated, Protocol):
+    """A reading whose planner counts in units."""
+
+    unit_bytes: int
+
+    def plan_by(self, unit_bytes: int) -> None:
+        """Plans in units of another size."""
+
+
 class Half(Protocol):
     """One of two drives that may be halves of a mirror, as far as sharing goes."""
 
@@ -32,7 +42,7 @@ class Half(Protocol):
     def bay(self) -> str: ...
 
     @property
-    def reading(self) -> Seated: ...
+    def reading(self) -> Planned: ...
 
     @property
     def store(self) -> ImageStore: ...
@@ -41,10 +51,18 @@ class Half(Protocol):
     def hazard(self) -> Hazard: ...
 
 
-@dataclass
 class _NotRead:
-    planner: Planner
-    picker: Picker
+    """A reading that reads nothing: what the image holds is given."""
+
+    def __init__(self, store: ImageStore) -> None:
+        self._store = store
+        self.plan_by(store.identity.unit_bytes)
+
+    def plan_by(self, unit_bytes: int) -> None:
+        self.unit_bytes = unit_bytes
+        known = in_units(self._store.coverage_here(), unit_bytes)
+        self.planner = Planner(known, self._store.refused_reads())
+        self.picker: Picker = Alone(self.planner)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +79,7 @@ class KeptHalf:
         """Args:
         hazard: that of the drive it is compared with: the absent one runs none.
         """
-        planner = Planner(store.coverage_here(), store.refused_reads())
-        return cls(bay, store, _NotRead(planner, Alone(planner)), hazard)
+        return cls(bay, store, _NotRead(store), hazard)
 
 
 def shared_task(
@@ -88,9 +105,11 @@ def shared_task(
     if found_differing(bench, case):
         bench.tell(Said("The halves of the mirror were found to differ before: each is read whole."))
         return None
+    unit = drives[0].reading.unit_bytes
+    alike = alike_in_units(alike, unit)
     shared = alike.spans(0)
     seed = crc32(volume.system.facts.uuid.encode())
-    both = (sample(shared, seed) | descriptions.get(drives[0].bay, SpanSet())) & shared
+    both = (sample(shared, seed) | descriptions.get(drives[0].bay, SpanSet())).widen(unit) & shared
     members = [Member(one.bay, one.reading, one.store, one.hazard.per_hour / 3600) for one in drives]
     kept = next((one.bay for one in drives if isinstance(one, KeptHalf)), "")
     if kept:
@@ -100,7 +119,7 @@ def shared_task(
             "of it.)"
         )
         bench.tell(Said(text))
-        return OneTask((members[0], members[1]), alike, both, bench.tell, bench.stop, kept)
+        return OneTask((members[0], members[1]), alike, both, bench.tell, bench.stop, kept, unit)
     text = (
         "The drives are halves of a mirror in step and are read as one task: of "
         f"{bytes_text(shared.total_bytes)} that both hold, {bytes_text(both.total_bytes)} are read from "
@@ -110,7 +129,24 @@ def shared_task(
         if one.per_second > SPARED * other.per_second:
             text += f" Bay {one.bay} is spared: else it is asked only for what bay {other.bay} is refused."
     bench.tell(Said(text))
-    return OneTask((members[0], members[1]), alike, both, bench.tell, bench.stop)
+    return OneTask((members[0], members[1]), alike, both, bench.tell, bench.stop, unit_bytes=unit)
+
+
+def plan_together(drives: Sequence[Half], sources: Mapping[str, Source], volume: OpenVolume) -> None:
+    """Has two drives that may be read as one task plan in units of one size whose borders meet; in sectors
+    where theirs do not. Nothing may be under way, and nothing waived in this reading.
+
+    Args:
+        sources: what is read of the drives, by bay.
+    """
+    alike = _alike(drives, sources, volume) if len(drives) == 2 else None
+    if alike is None:
+        return
+    first, second = (one.store.identity for one in drives)
+    unit = common_unit(alike, (first.unit_bytes, second.unit_bytes), first.sector_bytes)
+    for one in drives:
+        if one.reading.unit_bytes != unit:
+            one.reading.plan_by(unit)
 
 
 def known_alike(bench: Bench, case: int, drives: Sequence[Half]) -> Alike | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from mendbay.core.quantity import counted, duration_text, share_text
+from mendbay.core.quantity import bytes_text, counted, duration_text, share_text
 from mendbay.imaging.ahead import Ahead
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.going_on import STEP_SECONDS, Advice, Left, Stakes, advise
@@ -61,6 +61,8 @@ class StopAdvice:
         self._said: bool | None = None
         self._agreeing = 0
         self._given = AdviceGiven()
+        self.besides: Callable[[], str] = str
+        """What is to be said along with an advice; asked in the thread that looks."""
 
     @property
     def given(self) -> AdviceGiven:
@@ -96,7 +98,8 @@ class StopAdvice:
             self._said = found.go_on
             if not found.go_on and self._given.stop is None:
                 self._given = AdviceGiven(found, self.bench_seconds, found)
-            self._tell(Advised(self._bay, found, advice_words(self._bay, found)))
+            words = f"{advice_words(self._bay, found)} {self.besides()}".rstrip()
+            self._tell(Advised(self._bay, found, words))
 
     def at_end(self, ahead: Callable[[float], Ahead], left: Left) -> None:
         """Weighs once more, when a reading has ended for whatever reason; says nothing."""
@@ -129,11 +132,10 @@ def _reason(one: Advice) -> str:
 
 def numbers_of(one: Advice) -> str:
     """The numbers behind an advice, in a sentence or two."""
-    is_whole = one.seconds >= STEP_SECONDS
-    stretch = "The next hour" if is_whole else f"What is left to try, about {duration_text(one.seconds)},"
-    refused = round(one.refusals)
-    reads = counted(refused, "refused read") if refused else "hardly a refused read"
-    brings = f"{stretch} is expected to bring {share_text(one.brings)} of what is still wanted ({reads})"
+    brings = (
+        f"{brings_words(one.seconds, one.brings_bytes, one.lacking_bytes)} still lacking "
+        f"({share_text(one.brings)} of what is still wanted, {refusals_words(one.refusals)})"
+    )
     dies = f"the drive is lost meanwhile with {share_text(one.dies)}"
     costs = ""
     if one.costs:
@@ -147,6 +149,20 @@ def numbers_of(one: Advice) -> str:
         f"{brings} and to risk {share_text(one.risks)} of it: {dies}, and head work might still give "
         f"{share_text(one.head_work_gives)}.{costs}"
     )
+
+
+def brings_words(seconds: float, brings_bytes: int, lacking_bytes: int) -> str:
+    """What a stretch is expected to bring, to be followed by what the bytes lacking are."""
+    is_whole = seconds >= STEP_SECONDS
+    stretch = "The next hour" if is_whole else f"What is left to try, about {duration_text(seconds)},"
+    amount = bytes_text(brings_bytes) if brings_bytes else "hardly a byte"
+    return f"{stretch} is expected to bring {amount} of the {bytes_text(lacking_bytes)}"
+
+
+def refusals_words(refusals: float) -> str:
+    """How many reads are expected to be refused."""
+    refused = round(refusals)
+    return counted(refused, "refused read") if refused else "hardly a refused read"
 
 
 def given_words(given: AdviceGiven) -> str:

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import numpy as np
 
-from mendbay.core.coverage import Coverage
+from mendbay.core.coverage import Coverage, refused_alone
 from mendbay.core.errors import DestinationError
 from mendbay.core.source import Identity
-from mendbay.core.span import Span, SpanSet
+from mendbay.core.span import Int64s, Span, SpanSet
 from mendbay.imaging.adapters import adapter_key, counts_for
 from mendbay.imaging.block_digests import Claim, digested, is_whole, pieces
 from mendbay.imaging.differences import Difference
@@ -115,6 +115,7 @@ class ImageView:
                 self._given,
                 ((one.span.start, one.span.stop) for one in self._refusals),
                 self._waived,
+                self._identity.unit_bytes,
             )
         return self._coverage
 
@@ -122,25 +123,24 @@ class ImageView:
         """The coverage with only those tries counted that went through the adapter of the present run, or may
         have, 0 for a sector that only others refused: a new adapter or cable is a new chance."""
         found = self.coverage()
-        adapters = {run.number: adapter_key(run.adapter) for run in self.runs()}
-        if self._run not in adapters:
-            return found
         sector = found.sector_bytes
-        starts, counts = np.unique(
-            np.array(
-                [
-                    one.span.start
-                    for one in self._refusals
-                    if one.span.length <= sector and counts_for(adapters[one.run], adapters[self._run])
-                ],
-                dtype=np.int64,
-            ),
-            return_counts=True,
-        )
+        single, _ = refused_alone(self.refused_here(), sector, self._identity.unit_bytes)
+        starts, counts = np.unique(single, return_counts=True)
         tries = np.zeros(found.refused_starts.size, dtype=np.int64)
         _, mine, theirs = np.intersect1d(found.refused_starts, starts, return_indices=True)
         tries[mine] = counts[theirs]
         return Coverage(found.size_bytes, sector, found.read, found.refused_starts, tries, found.waived)
+
+    def refused_here(self) -> Int64s:
+        """Start and stop of every read not given through the adapter of the present run, or that may have
+        gone through it; of every one where no run is under way. Shape (n, 2)."""
+        adapters = {run.number: adapter_key(run.adapter) for run in self.runs()}
+        bounds = [
+            (one.span.start, one.span.stop)
+            for one in self._refusals
+            if self._run not in adapters or counts_for(adapters[one.run], adapters[self._run])
+        ]
+        return np.array(bounds, dtype=np.int64).reshape(-1, 2)
 
     def refused_reads(self) -> Iterator[tuple[int, int, float]]:
         """(start, stop, seconds) of every read not given, oldest first."""

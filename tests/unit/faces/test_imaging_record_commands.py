@@ -358,6 +358,18 @@ def test_a_second_reading_finds_what_the_drive_gives_otherwise_and_changes_nothi
     text_of(run, "drive", "compare", 1, 1, plan, "--minutes", "0", code=3)
 
 
+@pytest.mark.usefixtures("content")
+def test_a_second_reading_looks_for_the_relay_before_it_touches_the_drive(run: Run, tmp_path: Path) -> None:
+    opened(run, "One")
+    read(run, tmp_path, 1, "Dock", 100, serial="S1")
+    settings = tmp_path / "home" / "settings"
+    settings.mkdir()
+    (settings / "power.toml").write_text('command = ["relay"]\n')
+    said = refused(run, 52, "drive", "compare", 1, 1, f"unsteady:{tmp_path}/1-100.toml")
+    assert "settings/power.toml names a program without its whole path" in " ".join(said.split())
+    assert len(answer(run, "drive", "show", 1, 1)["runs"]) == 1
+
+
 def test_decay_of_the_image_is_not_held_against_the_drive(run: Run, tmp_path: Path, content: bytes) -> None:
     opened(run, "One")
     read(run, tmp_path, 1, "Dock", 100, serial="S1")

@@ -23,6 +23,7 @@ from mendbay.inlets.unsteady_description import (
 EVERYTHING = UnsteadyDescription(
     image=Path("/bench/bay 2/drive.img"),
     sector_bytes=4096,
+    physical_bytes=4096,
     seed=7,
     model='AL20-HX4 "test" \\ \x7f\t',
     serial="7K0042",

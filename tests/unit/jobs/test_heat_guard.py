@@ -6,8 +6,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+import pytest
+
 from mendbay.core.coverage import Condition
-from mendbay.core.errors import SourceError
+from mendbay.core.errors import Interrupted, SourceError
 from mendbay.core.source import Identity
 from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.ata_answer import Answer, How, Passed, answer_of
@@ -301,6 +303,60 @@ def test_reading_ends_durably_and_goes_on_later_without_loss() -> None:
     assert store.coverage().refused == SpanSet([Span(11 * 512, 12 * 512)])
     for span in store.coverage().read:
         assert store.data[span.start : span.stop] == drive.data[span.start : span.stop]
+
+
+@dataclass
+class Sudden(Watch):
+    """Due once the drive has answered so many reads, and says no then; `asked_after` is when it was asked."""
+
+    asked_after: list[int] = field(default_factory=list)
+
+    def is_due(self) -> bool:
+        return len(self.drive.log) >= self.good_for
+
+    def may_go_on(self) -> bool:
+        self.asked_after.append(len(self.drive.log))
+        return False
+
+
+def test_heat_in_the_middle_of_a_fetch_is_acted_on_within_the_reads_under_way() -> None:
+    for good_for in (1, 2, 5, 7):
+        drive = ScriptedDrive(numbered(SECTORS), bad={11, 700}, largest_read_bytes=64 << 10)
+        watch = Sudden(drive, MemoryStore(drive.identity), good_for)  # type: ignore[arg-type]
+        reading = DriveReading("1", drive, watch.store, Time(), silent, heat=watch)  # type: ignore[arg-type]
+        reading.fetch(SpanSet([Span(0, 512 * SECTORS)]))
+        assert watch.asked_after[0] - good_for < drive.depth, "what was queued comes in first"
+        assert len(drive.log) == watch.asked_after[0], "and nothing after it"
+        assert reading.left_alone is Ending.TOO_HOT
+        reading.fetch(SpanSet([Span(0, 512 * SECTORS)]))
+        assert reading.run() is Ending.TOO_HOT
+        assert len(drive.log) == watch.asked_after[0]
+        assert len(watch.asked_after) == 1, "it is not asked again"
+
+
+def test_a_stop_in_a_pause_of_a_fetch_costs_no_read_more() -> None:
+    drive = ScriptedDrive(numbered(SECTORS), largest_read_bytes=64 << 10)
+    stopped: list[bool] = []
+
+    class Pausing(Watch):
+        def may_go_on(self) -> bool:
+            stopped.append(True)
+            return True
+
+    store = CountingStore(drive.identity)
+    watch = Pausing(drive, store, good_for=0)
+    reading = DriveReading(
+        "1",
+        drive,
+        store,
+        Time(),
+        silent,
+        stop=lambda: bool(stopped),
+        heat=watch,  # type: ignore[arg-type]
+    )
+    with pytest.raises(Interrupted):
+        reading.fetch(SpanSet([Span(0, 512 * SECTORS)]))
+    assert drive.log == []
 
 
 def test_a_watch_that_is_always_content_changes_nothing() -> None:

@@ -6,30 +6,36 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
 
-from mendbay.core.span import SpanSet
+from mendbay.core.span import Span, SpanSet
 from mendbay.files.verdict import Verdict
 from mendbay.imaging.hazard import Condition
+from mendbay.imaging.image_source import ImageSource
 from mendbay.imaging.planner import Planner
-from mendbay.jobs.drive_reading import Ending
+from mendbay.jobs.drive_reading import DriveReading, Ending
+from mendbay.jobs.events import Advised, Event
 from mendbay.jobs.list_files import list_files
 from mendbay.jobs.one_task import Member, OneTask, Seat
 from mendbay.jobs.other_half import HALVES
+from mendbay.jobs.pair_values import PairValues, Wishes
 from mendbay.jobs.read_pair import PairResult, read_pair
+from mendbay.jobs.take_in import take_in
 from mendbay.jobs.take_in_form import tell as tell_answer
+from mendbay.jobs.volume import open_volume
 from mendbay.outlets.scenario.damage import Faults, write_drive
 from mendbay.outlets.scenario.geometry import Level
-from mendbay.outlets.scenario.small import SmallBase
+from mendbay.outlets.scenario.small import SmallBase, make_small_scenario
 from mendbay.wiring import open_bench
 from support.boxes import small_base
 from support.memory_store import MemoryStore
 from support.pair_shop import Shop, data_area, shop
 from support.scripted_drive import ScriptedDrive, numbered
 from support.shared_drives import Rig
+from support.sources import MemorySource
 
 
 @pytest.fixture(scope="module")
@@ -114,6 +120,42 @@ def test_two_failing_drives_give_together_all_that_one_of_them_gives(tmp_path: P
                     assert store.take(span) == content[span.start : span.stop]
 
 
+def test_what_both_bring_is_told_in_bytes_hours_and_risk(tmp_path: Path, base: SmallBase) -> None:
+    with shop(tmp_path, base, refusals=6) as one:
+        result = read_pair(one.bench, 1, one.drives(bay_2=Condition.HEALTHY), seconds=0)
+        assert {read.ending for read in result.drives} == {Ending.TIME_UP}
+        assert result.advice is not None
+        assert result.advice.lacking_bytes == result.missing_bytes > 1 << 20
+        assert 0.8 * result.missing_bytes < result.advice.brings_bytes <= result.missing_bytes
+        last = [read.advice.last for read in result.drives]
+        assert last[0] is not None
+        assert last[1] is not None
+        assert result.advice.dies["1"] == pytest.approx(last[0].dies), "it is through sooner"
+        assert 0 < result.advice.dies["2"] < result.advice.dies["1"]
+        assert result.advice.seconds <= max(last[0].seconds, last[1].seconds)
+        for own, read in zip(last, result.drives, strict=True):
+            assert own is not None
+            assert own.lacking_bytes == read.unread_bytes + read.refused_bytes
+            assert 0 < own.brings_bytes <= own.lacking_bytes
+        story = [event.text for event in one.bench.ledger.events(1)]
+        assert any(text.startswith("Both drives together, recommended: go on.") for text in story)
+        done = read_pair(one.bench, 1, one.drives())
+        assert done.advice is None, "nothing is left to try"
+
+
+def test_on_the_way_both_are_told_of_along_with_each(tmp_path: Path, base: SmallBase) -> None:
+    told: list[Event] = []
+    with shop(tmp_path, base) as one:
+        for drive in one.box.drives:  # slow by their own count of time, which costs nobody any
+            drive.write_text("seconds_per_sector = 0.02\n" + drive.read_text())
+        bench = replace(one.bench, tell=told.append)
+        read_pair(bench, 1, one.drives())
+    advised = [event for event in told if isinstance(event, Advised)]
+    assert {event.bay for event in advised} == {"1", "2"}
+    assert "Both drives together, recommended: go on." in advised[-1].text
+    assert "neither half gave" in advised[-1].text
+
+
 def test_the_drive_that_is_worse_off_is_spared(tmp_path: Path, base: SmallBase) -> None:
     with shop(tmp_path, base) as one:
         read_pair(one.bench, 1, one.drives(bay_1=Condition.CLICKS, bay_2=Condition.REFUSES))
@@ -163,15 +205,56 @@ def test_what_is_free_can_be_waived(tmp_path: Path, base: SmallBase) -> None:
         assert after.missing_bytes == 0
 
 
+@pytest.fixture(scope="module")
+def fine_base(tmp_path_factory: pytest.TempPathFactory) -> SmallBase:
+    """Blocks smaller than a physical sector."""
+    return small_base(tmp_path_factory.mktemp("fine"), block_bytes=1024)
+
+
+@pytest.mark.parametrize("physical", [(4096, 4096), (4096, 512)], ids=["both", "one"])
+def test_drives_of_large_physical_sectors_are_read_as_one_task(
+    tmp_path: Path, fine_base: SmallBase, physical: tuple[int, int]
+) -> None:
+    with shop(tmp_path, fine_base, refusals=12) as one:
+        hit = [faults.refused for faults in one.box.faults]
+        for bay, drive in enumerate(one.box.drives):
+            drive.unlink()
+            write_drive(drive, one.box.images[bay], Faults(hit[bay]), seed=bay, serial=f"S{bay}")
+            drive.write_text(f"physical_bytes = {physical[bay]}\n" + drive.read_text())
+        result = read_pair(one.bench, 1, one.drives(), ["*.bin"], waive_unallocated=True)
+        assert result.compared is not None
+        assert result.compared.differ_at is None
+        read_pair(one.bench, 1, one.drives())
+        data, (first, second) = data_area(one.box), one.read_of()
+        assert data - (first | second) == hit[0] & hit[1] & data
+        assert (first & second & data).total_bytes < 0.2 * data.total_bytes
+        with one.images() as stores:
+            for bay, store in enumerate(stores):
+                assert not store.coverage().read & hit[bay]
+                refused = {refusal.span.length % 4096 for refusal in store.refusals()}
+                assert (refused <= {0, 512}) == (physical == (4096, 4096)), "units, and pieces at last"
+                content = one.box.images[bay].read_bytes()
+                for span in store.coverage().read:
+                    assert store.take(span) == content[span.start : span.stop]
+        kept = one.read_of()
+        read_pair(one.bench, 1, one.drives(), both_whole=True)
+        for bay, read in enumerate(one.read_of()):
+            whole = SpanSet([Span(0, one.box.images[bay].stat().st_size)])
+            assert not kept[bay] - read
+            assert whole - read == hit[bay], "also by itself each gives all that it has"
+
+
 # ---------------------------------------------------------------------- wishes that change meanwhile
 
 
 @contextmanager
-def slow_shop(tmp_path: Path, base: SmallBase, first_wish: str) -> Iterator[Shop]:
+def slow_shop(
+    tmp_path: Path, base: SmallBase, first_wish: str, seconds_per_sector: float = 2e-4
+) -> Iterator[Shop]:
     """A box whose drives take some seconds over the rest."""
     with shop(tmp_path, base) as one:
         for drive in one.box.drives:
-            slow = "real_time = true\nseconds_per_sector = 2e-4\n"
+            slow = f"real_time = true\nseconds_per_sector = {seconds_per_sector}\n"
             drive.write_text(slow + drive.read_text())
         tell_answer(one.bench, 1, "wanted", first_wish)
         yield one
@@ -199,6 +282,72 @@ def test_wishes_changed_while_reading_are_read_next(tmp_path: Path, base: SmallB
         assert len(one.bench.ledger.custody(1)) == 3, "the drives were connected once"
         with one.images() as stores:
             assert [len(store.runs()) for store in stores] == [1, 1]
+
+
+def test_descriptions_wanted_while_reading_are_read_next(tmp_path: Path, base: SmallBase) -> None:
+    with slow_shop(tmp_path, base, "*.bin", 1e-3) as one:
+        results: list[PairResult] = []
+        begun = threading.Event()
+        plain = DriveReading.run
+
+        def run(reading: DriveReading, *args: object, **named: object) -> Ending:
+            begun.set()
+            return plain(reading, *args, **named)  # type: ignore[arg-type]
+
+        def other_terminal() -> None:
+            assert begun.wait(20)
+            with open_bench(tmp_path / "home") as other:
+                tell_answer(other, 1, "wanted", "metadata")
+
+        changing = threading.Thread(target=other_terminal)
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(DriveReading, "run", run)
+            changing.start()
+            results.append(read_pair(one.bench, 1, one.drives(), rest=False, both_whole=True))
+        changing.join()
+        told = [text for text in one.said if "wishes of the case have changed" in text]
+        assert told == [
+            "The wishes of the case have changed: what is wanted now (the descriptions of all files) goes "
+            "first."
+        ]
+        with one.images() as stores:
+            system = open_volume(
+                {bay: ImageSource(store, bay) for bay, store in zip("12", stores, strict=True)}
+            ).system
+            descriptions = system.source.needs(system.metadata())
+            for bay, store in zip("12", stores, strict=True):
+                assert descriptions[bay].total_bytes > 100_000
+                assert not descriptions[bay] - store.coverage().read
+        assert results[0].wanted == ()
+        assert results[0].wanted_bytes == {bay: spans.total_bytes for bay, spans in descriptions.items()}, (
+            "they count as read for the sake of the wish"
+        )
+
+
+def test_what_is_wanted_is_told_by_what_was_found(tmp_path: Path, base: SmallBase) -> None:
+    box = make_small_scenario(tmp_path / "box", 1, base=base, parted=False, refusals=0)
+    drives = {
+        bay: MemorySource(path.read_bytes(), bay=bay) for bay, path in zip("12", box.images, strict=True)
+    }
+    told = []
+    with open_bench(tmp_path / "home") as bench:
+        take_in(bench, "Quillmere Pottery")
+        volume = open_volume(drives)
+        for wanted in (
+            ("metadata",),
+            ("metadata", "texts/02.txt"),
+            ("texts/*.txt",),
+            ("metadata", "no-such"),
+        ):
+            values = PairValues(volume, Wishes(bench, 1, wanted))
+            values.select()
+            told.append(values.selected_words())
+    assert told == [
+        "the descriptions of all files",
+        "the descriptions of all files and 1 file",
+        f"{sum(one.startswith(b'texts/') for one in base.newest.placed)} files",
+        "the descriptions of all files and 0 files",
+    ]
 
 
 def test_patterns_given_with_the_command_stay(tmp_path: Path, base: SmallBase) -> None:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import threading
-from dataclasses import replace
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, cast
 
@@ -11,19 +13,27 @@ import pytest
 
 from mendbay.core.errors import DriveVanished, LedgerError, MendbayError, NoRoom, SourceChanged
 from mendbay.core.span import Span, SpanSet
+from mendbay.imaging.ata_answer import Answer, Passed, answer_of
+from mendbay.imaging.ata_command import Question
+from mendbay.imaging.attempt import Attempt
 from mendbay.imaging.hazard import Condition
+from mendbay.inlets.bench_drives import BenchDrives
+from mendbay.inlets.unsteady import UnsteadyDrive
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.drive_reading import DriveReading
+from mendbay.jobs.drive_reading import DriveReading, Ending
 from mendbay.jobs.events import Event, Said
 from mendbay.jobs.pair_values import PairValues, Wishes
+from mendbay.jobs.ports import DriveLine
 from mendbay.jobs.read_drive import DriveAt
-from mendbay.jobs.read_pair import _for_threads, read_pair
+from mendbay.jobs.read_pair import PairResult, _for_threads, read_pair
 from mendbay.jobs.take_in import take_in
 from mendbay.outlets.scenario.damage import Faults, write_drive
 from mendbay.outlets.scenario.scenario import Scenario
 from mendbay.outlets.scenario.small import SmallBase, make_small_scenario
 from mendbay.wiring import open_bench
+from support.ata_pages import identity_page, limits_page, sct_page
 from support.boxes import small_base
+from support.clocks_by_hand import Quick
 from support.promise import PATIENT
 
 
@@ -35,7 +45,7 @@ def base(tmp_path_factory: pytest.TempPathFactory) -> SmallBase:
 @pytest.fixture
 def box(tmp_path: Path, base: SmallBase) -> Scenario:
     """A mirror in step on two drives that give everything."""
-    made = make_small_scenario(tmp_path / "box", 1, base=base)
+    made = make_small_scenario(tmp_path / "box", 1, base=base, parted=False)
     for bay, drive in enumerate(made.drives):
         drive.unlink()
         write_drive(drive, made.images[bay], Faults(SpanSet()), seed=bay, serial=f"S{bay}")
@@ -46,14 +56,16 @@ def on(box: Scenario) -> list[DriveAt]:
     return [DriveAt(bay, f"unsteady:{drive}") for bay, drive in zip("12", box.drives, strict=True)]
 
 
-def unread_data(bench: Bench, box: Scenario, bay: str) -> SpanSet:
-    """What the halves hold alike and the image of this bay has not."""
-    store = bench.images.reopen(bench.ledger.case(1), bay, writable=False)
-    try:
-        whole = SpanSet([Span(0, box.geometry.volume_bytes)])
-        return box.geometry.on_drive(0, whole) - store.coverage().read
-    finally:
-        store.close()
+def unread_data(bench: Bench, box: Scenario) -> SpanSet:
+    """What the halves hold alike and neither image has."""
+    left = box.geometry.on_drive(0, SpanSet([Span(0, box.geometry.volume_bytes)]))
+    for bay in "12":
+        store = bench.images.reopen(bench.ledger.case(1), bay, writable=False)
+        try:
+            left = left - store.coverage().read
+        finally:
+            store.close()
+    return left
 
 
 def breaks(monkeypatch: pytest.MonkeyPatch, method: str, bay: str, trouble: MendbayError) -> None:
@@ -76,7 +88,7 @@ def test_a_drive_gone_while_the_pair_is_looked_for_leaves_the_other_to_be_read(
         breaks(monkeypatch, "fetch", "1", DriveVanished("Bay 1 is gone.", "Cut its power."))
         with pytest.raises(DriveVanished, match="Bay 1 is gone"):
             read_pair(bench, 1, on(box))
-        assert not unread_data(bench, box, "2")
+        assert not unread_data(bench, box)
 
 
 @pytest.mark.parametrize("trouble", [SourceChanged, NoRoom])
@@ -159,3 +171,127 @@ def test_a_ledger_that_cannot_tell_the_wishes_is_told_of_once_and_changes_nothin
         assert [wishes.changed(), wishes.changed()] == [False, False]
         assert wishes.now == before
         assert said == [Said("The ledger is locked. What is wanted stays as it was.")]
+
+
+# ---------------------------------------------------------------------- a drive that gets hot
+
+
+@dataclass
+class Telling:
+    """The line to a drive made for 45 °C at most; `hot` are the bays whose drives are at 46."""
+
+    bay: str
+    hot: set[str]
+    is_present: bool = True
+
+    def ask(self, question: Question) -> Answer:
+        pages = {
+            Question.IDENTIFY: identity_page(words={206: 1}),
+            Question.TEMPERATURE_STATISTICS: limits_page(45),
+            Question.SCT_STATUS: sct_page(46 if self.bay in self.hot else 30),
+        }
+        return answer_of(question, Passed(data=pages[question]) if question in pages else Passed(error=25))
+
+    def close(self) -> None:
+        """Nothing is open."""
+
+
+@dataclass
+class Warming(BenchDrives):
+    """The drives of a box, each with a line of its own; `answered` are the bays of all reads, in order."""
+
+    box: Scenario
+    hot: set[str] = field(default_factory=set)
+    answered: list[str] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        super().__init__()
+
+    def line(self, where: str) -> DriveLine:
+        return Telling(self.bay_of(where), self.hot)
+
+    def open(self, where: str) -> UnsteadyDrive:
+        drive = cast("UnsteadyDrive", super().open(where))
+        bay, plain = self.bay_of(where), drive.answer
+
+        def answer() -> Attempt:
+            self.answered.append(bay)
+            return plain()
+
+        drive.answer = answer  # type: ignore[method-assign]
+        return drive
+
+    def bay_of(self, where: str) -> str:
+        return next(
+            bay for bay, drive in zip("12", self.box.drives, strict=True) if where.endswith(str(drive))
+        )
+
+
+@contextmanager
+def warming_bench(tmp_path: Path, box: Scenario, said: list[Event] | None = None) -> Iterator[Bench]:
+    with open_bench(tmp_path / "home", assumed=PATIENT) as bench:
+        take_in(bench, "Quillmere Pottery")
+        tell = (lambda event: None) if said is None else said.append
+        yield replace(bench, drives=Warming(box), clock=Quick(), tell=tell)
+
+
+def looking_for_all(bench: Bench, box: Scenario) -> PairResult:
+    """Looks for files through bay 1, with bay 2 spared."""
+    first, second = on(box)
+    drives = [first, replace(second, condition=Condition.CLICKS)]
+    return read_pair(bench, 1, drives, ["*.txt", "*.bin"], rest=False)
+
+
+def test_a_drive_that_gets_too_hot_while_files_are_looked_for_leaves_at_once(
+    tmp_path: Path, box: Scenario, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with warming_bench(tmp_path / "cool", box) as bench:
+        cool = looking_for_all(bench, box)
+    sound, looked, asked_when_hot, asked_instead = PairValues.select, [], [], []
+    said: list[Event] = []
+    with warming_bench(tmp_path / "hot", box, said) as bench:
+        drives, clock = cast("Warming", bench.drives), cast("Quick", bench.clock)
+
+        def gets_hot_in_it(values: PairValues) -> None:
+            if not looked:
+                drives.hot.add("1")
+                clock.seconds += 1000
+                asked_when_hot.append(drives.answered.count("1"))
+            before = drives.answered.count("2")
+            sound(values)
+            asked_instead.append(drives.answered.count("2") - before)
+            looked.append(values.selected_files())
+
+        monkeypatch.setattr(PairValues, "select", gets_hot_in_it)
+        result = looking_for_all(bench, box)
+        assert asked_when_hot[0] > 0
+        assert drives.answered.count("1") == asked_when_hot[0], "not one read more"
+    assert [read.ending for read in result.drives] == [Ending.TOO_HOT, Ending.DONE]
+    assert {line.entry.path for line in result.wanted} == {line.entry.path for line in cool.wanted}
+    assert result.verdicts == cool.verdicts, "the drive that was spared gives it all"
+    assert asked_instead[0] > 0, "it is asked in the same look"
+    assert len(looked) == 2
+    told = [one.text for one in said if isinstance(one, Said) and "46 °C" in one.text]
+    assert len(told) == 1
+    assert "was at 46 °C (to stop at 45" in told[0], "the drive's own limit"
+
+
+def test_a_drive_that_gets_too_hot_before_the_files_are_known_leaves_all_to_the_other(
+    tmp_path: Path, box: Scenario, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sound = PairValues.take_descriptions
+    with warming_bench(tmp_path / "hot", box) as bench:
+        drives, clock = cast("Warming", bench.drives), cast("Quick", bench.clock)
+        asked_when_hot = []
+
+        def gets_hot_in_it(values: PairValues) -> None:
+            drives.hot.add("1")
+            clock.seconds += 1000
+            asked_when_hot.append(drives.answered.count("1"))
+            sound(values)
+
+        monkeypatch.setattr(PairValues, "take_descriptions", gets_hot_in_it)
+        result = read_pair(bench, 1, on(box))
+        assert drives.answered.count("1") == asked_when_hot[0]
+        assert not unread_data(bench, box)
+    assert [read.ending for read in result.drives] == [Ending.TOO_HOT, Ending.DONE]

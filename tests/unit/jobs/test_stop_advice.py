@@ -165,10 +165,10 @@ def test_the_words_have_the_numbers_and_the_reason() -> None:
     assert found is not None
     words = advice_words("2", found)
     assert words.replace("\u2009", " ") == (
-        "Bay 2, recommended: stop here, power the drive off. The next hour is expected to bring 0.4 % of "
-        "what is still wanted (hardly a refused read) and to risk 0.99 % of it: the drive is lost meanwhile "
-        "with 2 %, and head work might still give 50 %. Head work in a clean room would have more to gain. "
-        "You decide; until you stop it, reading goes on."
+        "Bay 2, recommended: stop here, power the drive off. The next hour is expected to bring 2.05 kB of "
+        "the 512 kB still lacking (0.4 % of what is still wanted, hardly a refused read) and to risk 0.99 % "
+        "of it: the drive is lost meanwhile with 2 %, and head work might still give 50 %. Head work in a "
+        "clean room would have more to gain. You decide; until you stop it, reading goes on."
     )
     assert given_words(advice.given).startswith("Stopping was recommended after 0 s: The next hour is")
     assert given_words(AdviceGiven()) == ""

@@ -209,11 +209,18 @@ def compare(
     """Read once more from SOURCE what the image of BAY in CASE holds, and tell where they differ.
 
     The image keeps what was read first. This wears the drive as any reading does: have all that is wanted
-    before.
+    before. A drive that vanishes is brought back by the relay that settings/power.toml names, or by you when
+    asked; what it vanished over is not asked for again.
     """
     with (
         screen.stoppable() as stop,
-        open_bench(screen.home, tell=screen.tell, stop=stop, sector_bytes=int(sector_bytes)) as bench,
+        open_bench(
+            screen.home,
+            tell=screen.tell,
+            stop=stop,
+            power_cycle=screen.ask_power_cycle,
+            sector_bytes=int(sector_bytes),
+        ) as bench,
     ):
         although = Although(although_refused, although_harmful, although_other_serial)
         seconds = None if minutes is None else minutes * 60

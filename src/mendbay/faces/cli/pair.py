@@ -27,6 +27,7 @@ from mendbay.jobs.look_at_pair import look_at_pair
 from mendbay.jobs.power_permit import Although, foresee_reading
 from mendbay.jobs.read_drive import DriveAt, foresee_drives
 from mendbay.jobs.read_pair import PairResult, read_pair
+from mendbay.jobs.task_advice import TaskAdvice, task_words
 from mendbay.jobs.volume import explanation, fresher_bay
 from mendbay.pair.assemble import Assembled
 from mendbay.pair.volume import Level
@@ -279,6 +280,8 @@ def _together_lines(result: PairResult) -> list[str]:
         lines.append(f"Neither half gave {count_text(result.missing_bytes)} bytes.")
     else:
         lines.append("Together the halves gave every byte.")
+    if result.advice is not None:
+        lines.append(task_words(result.advice))
     return ["", *(wrapped(one, "", "  ") for one in lines)]
 
 
@@ -295,6 +298,7 @@ def pair_json(result: PairResult) -> dict[str, object]:
         else {
             "compared_bytes": result.compared.compared_bytes,
             "differ": result.compared.differ_at is not None,
+            "advice": None if result.advice is None else _task_advice_json(result.advice),
         },
         "halves": None
         if result.halves is None
@@ -302,6 +306,18 @@ def pair_json(result: PairResult) -> dict[str, object]:
             "compared_bytes": result.halves.compared_bytes,
             "differing_bytes": result.halves.apart.total_bytes,
         },
+    }
+
+
+def _task_advice_json(one: TaskAdvice) -> dict[str, object]:
+    return {
+        "go_on": dict(one.go_on),
+        "seconds": one.seconds,
+        "brings_bytes": one.brings_bytes,
+        "lacking_bytes": one.lacking_bytes,
+        "refusals": one.refusals,
+        "dies": dict(one.dies),
+        "all_die": one.all_die,
     }
 
 
