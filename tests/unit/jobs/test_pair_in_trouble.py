@@ -100,7 +100,7 @@ def test_trouble_of_one_half_is_told_after_the_other_is_read_and_both_are_noted(
         breaks(monkeypatch, "run", "1", trouble("Bay 1 is in trouble.", "Look at it."))
         with pytest.raises(trouble, match="Bay 1 is in trouble"):
             read_pair(bench, 1, on(box))
-        assert not unread_data(bench, box, "2")
+        assert not unread_data(bench, box)
         story = [event.text for event in bench.ledger.events(1) if event.kind == "imaging"]
         first, second = [text for text in story if text.startswith("Drive of bay")]
         assert "; broken off. Bay 1 is in trouble." in first
