@@ -158,6 +158,8 @@ def advice_json(one: Advice | None) -> dict[str, Any] | None:
         "head_work_gives": one.head_work_gives,
         "brings_bytes": one.brings_bytes,
         "lacking_bytes": one.lacking_bytes,
+        "bench": None if one.bench is None else one.bench.text,
+        "gain": None if one.gain is None else one.gain.text,
     }
 
 

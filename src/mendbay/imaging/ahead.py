@@ -52,12 +52,16 @@ class Pace:
 
 @dataclass(frozen=True, slots=True)
 class Ahead:
-    """What is expected of the next `seconds`: less than asked for if nothing is left to try then."""
+    """What is expected of the next `seconds`: less than asked for if nothing is left to try then.
+
+    `too_early`: so little was read that it says more of what was assumed than of the drive.
+    """
 
     seconds: float
     wanted_sectors: float
     rest_sectors: float
     refusals: float
+    too_early: bool = False
 
 
 def look_ahead(

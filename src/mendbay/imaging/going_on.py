@@ -9,6 +9,7 @@ by its bytes. The planner orders reads from best to worst, so the yield falls, a
 from __future__ import annotations
 
 from dataclasses import dataclass
+from fractions import Fraction
 
 from mendbay.core.loss_odds import death_chance, going_on_gains
 from mendbay.core.money import Money
@@ -86,6 +87,8 @@ class Advice:
         head_work_gives: as stated.
         brings_bytes: how many bytes the stretch is expected to bring.
         lacking_bytes: how many are still lacking.
+        bench: what the bench costs in the stretch; None where the worth is not stated.
+        gain: what is expected to come, by the worth stated; None where it is not.
     """
 
     go_on: bool
@@ -99,16 +102,19 @@ class Advice:
     head_work_gives: float
     brings_bytes: int
     lacking_bytes: int
+    bench: Money | None = None
+    gain: Money | None = None
 
 
 def advise(ahead: Ahead, left: Left, per_hour: float, per_refusal: float, stakes: Stakes) -> Advice | None:
-    """The advice for a stretch; None where nothing is lacking or nothing is left to try.
+    """The advice for a stretch; None where nothing is lacking or left to try, or so little was read that
+    nothing can be told yet.
 
     Args:
         per_hour, per_refusal: chance that the drive is lost in a powered hour, and by a refusal.
     """
     lacking = left.lacking
-    if ahead.seconds <= 0 or lacking <= 0:
+    if ahead.seconds <= 0 or lacking <= 0 or ahead.too_early:
         return None
     hours = ahead.seconds / 3600
     wanted = min(ahead.wanted_sectors, left.wanted_lacking)
@@ -132,4 +138,10 @@ def advise(ahead: Ahead, left: Left, per_hour: float, per_refusal: float, stakes
         head_work_gives=stakes.head_work_gives,
         brings_bytes=round((wanted + rest) * left.sector_bytes),
         lacking_bytes=(left.wanted_lacking + left.rest_lacking) * left.sector_bytes,
+        bench=stakes.bench_hour.times(_exact(hours)) if stakes.worth and stakes.bench_hour else None,
+        gain=stakes.worth.times(_exact(brings * lacking)) if stakes.worth else None,
     )
+
+
+def _exact(number: float) -> Fraction:
+    return Fraction(number).limit_denominator(1_000_000)

@@ -97,6 +97,11 @@ class Evidence:
         return self._refusal_seconds / self._refusals
 
     @property
+    def refusals(self) -> int:
+        """How many reads were refused."""
+        return int(self._refusals) - 4
+
+    @property
     def refusal_cost(self) -> float:
         """What a refusal costs in seconds of the drive's life: the wait and the wear."""
         return self.refusal_seconds + self.assumed.refusal_wear_seconds

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -48,6 +48,9 @@ _PACE_CHANGE = 0.1
 _PIECES_PROMISED = 8
 _NEAR = 2_048
 """Sectors beyond which one good read more tells little of a piece; a region given in part is scored anew."""
+_TOLD_SHARE, _TOLD_SECTORS, _TOLD_REFUSALS = 0.01, 2_000_000, 20
+"""From what share of the drive, how many sectors, or how many refusals on a look ahead rests on the drive and
+not on what was assumed of it (own choice)."""
 _NOTHING = SpanSet()
 
 
@@ -469,7 +472,13 @@ class Planner:
         )
         scores = Scores(self._scoring.fresh, self._scoring.unseen, self._scoring.retry())
         found = prospects(evidence, assumed, self._pieces, self._layout, scores)
-        return look_ahead(found, pace, seconds, lambda weight: weight > rest_weight)
+        seen = look_ahead(found, pace, seconds, lambda weight: weight > rest_weight)
+        return replace(seen, too_early=self._knows_little())
+
+    def _knows_little(self) -> bool:
+        tried, everything = self.evidence.damage.tried_sectors, -(-self._size // self._sector)
+        enough = min(_TOLD_SHARE * everything, _TOLD_SECTORS)
+        return tried < enough and self.evidence.refusals < _TOLD_REFUSALS
 
     # ------------------------------------------------------------------ learning
 

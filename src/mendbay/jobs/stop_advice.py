@@ -134,21 +134,27 @@ def numbers_of(one: Advice) -> str:
     """The numbers behind an advice, in a sentence or two."""
     brings = (
         f"{brings_words(one.seconds, one.brings_bytes, one.lacking_bytes)} still lacking "
-        f"({share_text(one.brings)} of what is still wanted, {refusals_words(one.refusals)})"
+        f"({share_text(one.brings)} of what is still wanted), with {refusals_words(one.refusals)},"
     )
     dies = f"the drive is lost meanwhile with {share_text(one.dies)}"
-    costs = ""
-    if one.costs:
-        as_much = (
-            f"as much as {share_text(one.costs)} of it" if one.costs <= 1 else "more than all of it is worth"
-        )
-        costs = f" The bench costs {as_much}."
+    costs = _price_words(one)
     if one.head_work_gives <= 0:
-        return f"{brings}; {dies}, and head work is no option.{costs}"
+        return f"{brings[:-1]}; {dies}, and head work is no option.{costs}"
     return (
         f"{brings} and to risk {share_text(one.risks)} of it: {dies}, and head work might still give "
         f"{share_text(one.head_work_gives)}.{costs}"
     )
+
+
+def _price_words(one: Advice) -> str:
+    """What the stretch costs and is worth in money, as far as that was stated."""
+    if one.gain is None:
+        return ""
+    worth = f" What comes is worth {one.gain.shown}"
+    if one.bench is None:
+        return f"{worth}."
+    more = ", more than all that is lacking is worth" if one.costs > 1 else ""
+    return f"{worth}; the bench costs {one.bench.shown} meanwhile{more}."
 
 
 def brings_words(seconds: float, brings_bytes: int, lacking_bytes: int) -> str:
@@ -160,9 +166,9 @@ def brings_words(seconds: float, brings_bytes: int, lacking_bytes: int) -> str:
 
 
 def refusals_words(refusals: float) -> str:
-    """How many reads are expected to be refused."""
+    """How many reads are expected to be refused, at most: hopeless places fill what is left of the time."""
     refused = round(refusals)
-    return counted(refused, "refused read") if refused else "hardly a refused read"
+    return f"up to {counted(refused, 'refused read')}" if refused else "hardly a refused read"
 
 
 def given_words(given: AdviceGiven) -> str:

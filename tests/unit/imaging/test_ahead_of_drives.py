@@ -127,3 +127,15 @@ def test_a_large_healthy_drive_is_worth_going_on_with_from_the_second_minute() -
         advice = advise(ahead, left, hazard.per_hour, hazard.per_refusal, Stakes())
         assert advice is not None
         assert advice.go_on
+
+
+def test_before_anything_of_the_drive_is_known_nothing_is_advised() -> None:
+    planner = Planner(Coverage(1_000_000 * 512, 512))
+    assert planner.ahead(3600.0).too_early
+    left = Left(0, 0, 1_000_000, 1_000_000)
+    assert advise(planner.ahead(3600.0), left, 0.02, 0.0, Stakes()) is None
+    for _ in range(8):
+        span = planner.choose()
+        assert span is not None
+        planner.learn(Attempt(span, Outcome.GIVEN, memoryview(b""), 0.02))
+    assert not planner.ahead(3600.0).too_early

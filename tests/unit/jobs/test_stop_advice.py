@@ -166,9 +166,9 @@ def test_the_words_have_the_numbers_and_the_reason() -> None:
     words = advice_words("2", found)
     assert words.replace("\u2009", " ") == (
         "Bay 2, recommended: stop here, power the drive off. The next hour is expected to bring 2.05 kB of "
-        "the 512 kB still lacking (0.4 % of what is still wanted, hardly a refused read) and to risk 0.99 % "
-        "of it: the drive is lost meanwhile with 2 %, and head work might still give 50 %. Head work in a "
-        "clean room would have more to gain. You decide; until you stop it, reading goes on."
+        "the 512 kB still lacking (0.4 % of what is still wanted), with hardly a refused read, and to risk "
+        "0.99 % of it: the drive is lost meanwhile with 2 %, and head work might still give 50 %. Head work "
+        "in a clean room would have more to gain. You decide; until you stop it, reading goes on."
     )
     assert given_words(advice.given).startswith("Stopping was recommended after 0 s: The next hour is")
     assert given_words(AdviceGiven()) == ""
@@ -181,7 +181,8 @@ def test_a_bench_that_costs_more_than_the_data_is_the_reason() -> None:
         advice.look(_bringing(0.5), Left(0, 0, 1000, 1000))
     assert advice.given.last is not None
     words = advice_words("1", advice.given.last)
-    assert "The bench costs more than all of it is worth. That is not worth the bench." in words
+    assert "What comes is worth 5.00 EUR; the bench costs 50.00 EUR meanwhile, more than all" in words
+    assert words.count("That is not worth the bench.") == 1
     assert "clean room" not in words
 
 

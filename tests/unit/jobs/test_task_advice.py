@@ -82,8 +82,8 @@ def test_the_words_have_the_numbers_for_each_drive_and_both(first: bool, second:
     assert found is not None
     assert task_words(found).replace("\u2009", " ") == (
         f"Both drives together, recommended: {advised}. The next hour is expected to bring 90.0 GB of the "
-        "100 GB that neither half gave (3 refused reads); bay 1 is lost meanwhile with 2 %, bay 2 is lost "
-        "meanwhile with 20 %, both are with 0.4 %."
+        "100 GB that neither half gave (up to 3 refused reads); bay 1 is lost meanwhile with 2 %, bay 2 is "
+        "lost meanwhile with 20 %, both are with 0.4 %."
     )
 
 
