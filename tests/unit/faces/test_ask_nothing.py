@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from unittest.mock import MagicMock
 
 import pytest
 from click.testing import CliRunner
@@ -23,6 +24,8 @@ def asks(monkeypatch: pytest.MonkeyPatch, home: Path, module: object, *words: st
 
     for name in ("read_drive", "compare_drive", "read_pair"):
         monkeypatch.setattr(module, name, job, raising=False)
+    for name in ("foresee_drives", "say_drive_cautions", "image_of"):  # the drives of this test are none
+        monkeypatch.setattr(module, name, MagicMock(), raising=False)
     CliRunner().invoke(module.command, words, obj=Screen(str(home), False, True))  # type: ignore[attr-defined]
     return [one.ask for one in handed]
 
