@@ -23,11 +23,11 @@ Floats = npt.NDArray[np.float64]
 _BAD_SHARES = (1e-4, 1e-3, 0.01, 0.03, 0.1, 0.2, 0.35, 0.5)
 _BAD_SECTORS = (30.0, 300.0, 3_000.0, 12_000.0, 40_000.0)
 _DENSITIES = (1e-8, 1e-7, 1e-6, 1e-5, 1e-4, 3e-4, 1e-3, 3e-3, 1e-2)
-_REFUSED_SHARES = (0.95, 0.3, 0.07)
+_REFUSED_SHARES = (0.995, 0.9, 0.3, 0.07)
 _USUAL_SHARE, _SHARE_SPREAD = 0.004, 2.5
 _USUAL_SECTORS, _SECTORS_SPREAD = 1_500.0, 1.5
 _DENSITY_SPREAD = 2.0
-_REFUSED_PRIOR = (0.6, 0.2, 0.2)
+_REFUSED_PRIOR = (0.4, 0.2, 0.2, 0.2)
 # Priors are log-normal: medians and spreads in nats, own choice from simulated trials, no source.
 
 

@@ -14,6 +14,7 @@ import pytest
 
 from mendbay.core.clock import SystemClock
 from mendbay.core.errors import DriveVanished, SourceChanged
+from mendbay.core.quantity import count_text
 from mendbay.core.span import Span
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.inlets.power_relay import PowerRelay, RelaySettings
@@ -145,8 +146,8 @@ def test_a_relay_that_does_not_help_is_not_run_for_ever(run: Run) -> None:
 @pytest.mark.parametrize(
     ("other", "told"),
     [
-        (CONTENT[: len(CONTENT) // 2], "10,240,000 bytes"),
-        (CONTENT + bytes(512), "20,480,512 bytes"),
+        (CONTENT[: len(CONTENT) // 2], f"{count_text(10_240_000)} bytes"),
+        (CONTENT + bytes(512), f"{count_text(20_480_512)} bytes"),
         (bytes(512) + CONTENT[:-512], "holds other bytes at 0"),
         (b"\xff" * len(CONTENT), "holds other bytes at 0"),
     ],
