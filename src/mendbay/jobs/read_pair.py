@@ -210,8 +210,8 @@ def read_pair(
         ForeignImage, DamagedCheckpoint: nothing was begun.
         Interrupted: stopped by hand; everything read is kept.
     """
-    foresee_drives(bench, number, [(drive.bay, drive.where) for drive in drives])
     require_power(bench, number, [drive.bay for drive in drives], although, reading=True)
+    foresee_drives(bench, number, [(drive.bay, drive.where) for drive in drives])
     wishes = Wishes(bench, number, tuple(patterns))
     matcher(wishes.now)  # a pattern that cannot be used is refused before any drive gets power
     if not rest and not wishes.now:

@@ -33,9 +33,10 @@ class Drives(BenchDrives):
     """One drive that refuses `bad`, whatever is named."""
 
     bad: set[int] = field(default_factory=set)
+    serial: str = ""
 
     def open(self, where: str) -> DriveReader:
-        return OnAnAdapter(numbered(SECTORS), bad=self.bad)  # type: ignore[return-value]
+        return OnAnAdapter(numbered(SECTORS), bad=self.bad, serial=self.serial)  # type: ignore[return-value]
 
     def drive_behind(self, where: str) -> str:
         return "unsteady:none"
@@ -45,7 +46,9 @@ class Drives(BenchDrives):
 
 
 def read(bench: Bench, bay: str, adapter: str, bad: set[int]) -> ReadResult:
-    return read_drive(replace(bench, drives=Drives(bad=bad)), 1, DriveAt(bay, "a drive", adapter))
+    return read_drive(
+        replace(bench, drives=Drives(bad=bad, serial=f"bay {bay}")), 1, DriveAt(bay, "a drive", adapter)
+    )
 
 
 def test_the_odds_of_a_second_adapter_are_learned_within_the_case(bench: Bench) -> None:
