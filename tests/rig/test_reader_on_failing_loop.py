@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from mendbay.core.errors import SourceBusy, SourceChanged, SourceError, SourceTooSmall
+from mendbay.core.quantity import count_text
 from mendbay.imaging.attempt import Outcome
 from mendbay.inlets import device
 from mendbay.inlets.failing_loop import FailingLoop
@@ -172,7 +173,7 @@ def test_another_drive_under_the_same_name_is_refused(tmp_path: Path) -> None:
             name.unlink()
             assert not reader.returned()
             name.symlink_to(second.path)
-            with pytest.raises(SourceChanged, match="1,048,576"):
+            with pytest.raises(SourceChanged, match=count_text(1 << 20)):
                 reader.returned()
 
 

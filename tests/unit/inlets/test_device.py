@@ -20,6 +20,7 @@ from mendbay.core.errors import (
     SourceError,
     SourceTooSmall,
 )
+from mendbay.core.quantity import count_text
 from mendbay.inlets import device
 from mendbay.inlets.device import guard_destination, look
 
@@ -80,8 +81,8 @@ def test_less_than_one_sector_is_too_small_with_both_numbers(tmp_path: Path, siz
     path.write_bytes(bytes(size))
     with pytest.raises(SourceTooSmall) as found:
         look(path, sector)
-    assert f"holds {size:,} bytes" in found.value.what
-    assert f"{sector:,} bytes" in found.value.what
+    assert f"holds {count_text(size)} bytes" in found.value.what
+    assert f"{count_text(sector)} bytes" in found.value.what
 
 
 @pytest.mark.parametrize(
@@ -191,7 +192,7 @@ def test_no_room_gives_both_numbers_and_the_difference(tmp_path: Path) -> None:
     free = int(found.value.what.split(" has ")[1].split(" bytes")[0].replace(",", ""))
     room = os.statvfs(tmp_path)
     assert abs(free - room.f_bavail * room.f_frsize) < 1 << 30, "others write to this disk meanwhile"
-    assert f"{needed:,} are needed" in found.value.what
+    assert f"{count_text(needed)} are needed" in found.value.what
     assert f"Make {needed - free:,} bytes of room" in found.value.next_step
 
 
