@@ -189,11 +189,11 @@ def test_no_room_gives_both_numbers_and_the_difference(tmp_path: Path) -> None:
     needed = 1 << 62
     with pytest.raises(NoRoom) as found:
         guard_destination(source, tmp_path, needed)
-    free = int(found.value.what.split(" has ")[1].split(" bytes")[0].replace(",", ""))
+    free = int(found.value.what.split(" has ")[1].split(" bytes")[0].replace("\u2009", ""))
     room = os.statvfs(tmp_path)
     assert abs(free - room.f_bavail * room.f_frsize) < 1 << 30, "others write to this disk meanwhile"
     assert f"{count_text(needed)} are needed" in found.value.what
-    assert f"Make {needed - free:,} bytes of room" in found.value.next_step
+    assert f"Make {count_text(needed - free)} bytes of room" in found.value.next_step
 
 
 @pytest.mark.parametrize("how", ["itself", "hard link", "symbolic link"])
