@@ -115,7 +115,7 @@ def test_no_room_on_a_real_file_system_gives_both_numbers(tmp_path: Path) -> Non
         with pytest.raises(NoRoom) as found:
             guard_destination(tmp_path / "a.img", point, free + 1)
         assert f"{count_text(free)} bytes free" in found.value.what
-        assert f"{free + 1:,} are needed" in found.value.what
+        assert f"{count_text(free + 1)} are needed" in found.value.what
         assert "Make 1 bytes of room" in found.value.next_step
 
 
