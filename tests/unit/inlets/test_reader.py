@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from mendbay.core.errors import MendbayError, SourceChanged, SourceError, SourceTooSmall
+from mendbay.core.quantity import count_text
 from mendbay.core.span import Span
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.inlets import reader_child
@@ -71,8 +72,8 @@ def test_a_file_that_shrinks_has_vanished_and_is_then_another_one(image: Path) -
         assert (attempt.outcome, attempt.error) == (Outcome.VANISHED, "too few bytes")
         with pytest.raises(SourceChanged) as found:
             reader.returned()
-        assert "1,024" in found.value.what
-        assert "2,048,000" in found.value.what
+        assert count_text(1024) in found.value.what
+        assert count_text(2_048_000) in found.value.what
 
 
 def test_no_bytes_at_all_are_vanished_until_the_file_is_back(image: Path) -> None:
