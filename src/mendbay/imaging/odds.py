@@ -88,6 +88,7 @@ class Evidence:
         self._given_seconds = self._given_bytes / assumed.bytes_per_second
         self._since_learned = 0
         self._latest: list[int] = []
+        self._explained: tuple[ChainFit, float, int] | None = None
 
     # ------------------------------------------------------------------ times
 
@@ -191,8 +192,16 @@ class Evidence:
         return self._weigh_changes() or banded
 
     def explained(self) -> ChainFit:
-        """The likeliest explanation of all outcomes so far; takes some hundredths of a second."""
-        return learn_stretches(self.damage, self.given_places, self.sectors, self.assumed.bad_share)
+        """The likeliest explanation of all outcomes so far; made anew once a tenth more was refused or
+        tried, since it takes some tenths of a second."""
+        refusals, tried = self._refusals, self.damage.tried_sectors
+        if self._explained is not None:
+            found, refusals_then, tried_then = self._explained
+            if refusals <= 1.1 * refusals_then and tried <= 1.1 * tried_then:
+                return found
+        found = learn_stretches(self.damage, self.given_places, self.sectors, self.assumed.bad_share)
+        self._explained = found, refusals, tried
+        return found
 
     def _weigh_changes(self) -> bool:
         """Whether what holds for the whole drive has changed so much that every score is stale."""
