@@ -111,10 +111,8 @@ def log_likelihood(seen: Seen, usual_density: float) -> tuple[Grid, Floats]:
     grid = Grid(usual_density)
     share, good_share = grid.share, 1 - grid.share
     speed = grid.enter + grid.leave
-    good_ends = -(
-        grid.enter - np.log1p(-grid.density)
-    )  # the logarithm of a good sector given and followed by one
-    bad_ends = -grid.leave + np.log1p(-grid.refused)
+    # Logarithms of the chance that a sector is given and the next one is in the same state.
+    good_ends, bad_ends = np.log1p(-grid.density) - grid.enter, np.log1p(-grid.refused) - grid.leave
     good, bad = good_share.copy(), share.copy()
     total = np.zeros(share.size)
     singly = np.log(grid.density) - grid.enter, np.log(grid.refused) - grid.leave
@@ -151,10 +149,8 @@ def _moved_through(
 ) -> tuple[Floats, Floats, Floats]:
     """The states after so many times a gap and a given run, and what was divided out of them, in nats: by
     squaring the step as often as needed."""
-    kept = [
-        [1 - share * (1 - faded), share * (1 - faded)],
-        [(1 - share) * (1 - faded), share + (1 - share) * faded],
-    ]
+    to_bad, to_good = share * (1 - faded), (1 - share) * (1 - faded)
+    kept = [[1 - to_bad, to_bad], [to_good, 1 - to_good]]
     step = np.array([[row[0] * gives[0], row[1] * gives[1]] for row in kept])
     lost, scale = np.zeros(share.size), np.zeros(share.size)
     while True:

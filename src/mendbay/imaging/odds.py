@@ -182,7 +182,7 @@ class Evidence:
         if self._since_learned < max(min(marks // 4, _LEARN_EVERY), marks // _LEARN_SHARE, 2):
             return False
         self._since_learned = 0
-        found = self.explained()
+        found = self._explain()
         self.runs.take(found)
         self.damage.take(found.density)
         banded = self.bands.learn(self.damage, self.given_places, self._latest)
@@ -192,15 +192,17 @@ class Evidence:
         return self._weigh_changes() or banded
 
     def explained(self) -> ChainFit:
-        """The likeliest explanation of all outcomes so far; made anew once a tenth more was refused or
-        tried, since it takes some tenths of a second."""
-        refusals, tried = self._refusals, self.damage.tried_sectors
+        """The likeliest explanation of all outcomes; at most a tenth of them came since it was made."""
         if self._explained is not None:
-            found, refusals_then, tried_then = self._explained
-            if refusals <= 1.1 * refusals_then and tried <= 1.1 * tried_then:
+            found, refusals, tried = self._explained
+            if self._refusals <= 1.1 * refusals and self.damage.tried_sectors <= 1.1 * tried:
                 return found
+        return self._explain()
+
+    def _explain(self) -> ChainFit:
+        """The same, made anew: some tenths of a second where much was refused."""
         found = learn_stretches(self.damage, self.given_places, self.sectors, self.assumed.bad_share)
-        self._explained = found, refusals, tried
+        self._explained = found, self._refusals, self.damage.tried_sectors
         return found
 
     def _weigh_changes(self) -> bool:
