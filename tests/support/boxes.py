@@ -7,8 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from mendbay.core.span import SpanSet
+from mendbay.outlets.scenario.damage import Faults, write_drive
 from mendbay.outlets.scenario.scenario import Scenario
-from mendbay.outlets.scenario.small import SmallBase, make_small_base
+from mendbay.outlets.scenario.small import SmallBase, make_small_base, make_small_scenario
 
 TOOLS_FOLDERS = "/usr/sbin:/sbin:/usr/bin:/bin"
 
@@ -25,6 +27,20 @@ def small_base(folder: Path, seed: int = 0, block_bytes: int = 4096) -> SmallBas
     """A small base, or a loud skip where the programs that make it are missing."""
     tool_or_skip("mke2fs", "e2fsprogs")
     return make_small_base(folder, seed, block_bytes)
+
+
+def giving_box(folder: Path, base: SmallBase) -> Scenario:
+    """A mirror in step on two drives that give everything."""
+    made = make_small_scenario(folder, 1, base=base, parted=False)
+    for bay in (0, 1):
+        have_refuse(made, bay, SpanSet())
+    return made
+
+
+def have_refuse(box: Scenario, bay: int, refused: SpanSet) -> None:
+    """Makes a drive of a box anew, which gives everything but some ranges."""
+    box.drives[bay].unlink()
+    write_drive(box.drives[bay], box.images[bay], Faults(refused), seed=bay, serial=f"S{bay}")
 
 
 def volume_byte_by_drive(scenario: Scenario, bay: int, at: int) -> int | None:

@@ -462,15 +462,28 @@ def _compare_samples(bench: Bench, case: Case, store: ImageStore, reader: DriveR
     return f"{words} It is taken for the same drive, as {sectors} {are} the same."
 
 
+def image_if_any(bench: Bench, case: Case, bay: str, trouble: str) -> ImageStore | None:
+    """The image of a bay to look at, to be closed; None where there is none, or it cannot be used.
+
+    Args:
+        trouble: what is said of the image in the latter case, before the reason.
+    """
+    if not bench.images.exists(case, bay):
+        return None
+    try:
+        return bench.images.reopen(case, bay, writable=False)
+    except MendbayError as found:
+        bench.tell(Said(f"The image of bay {bay} {trouble}: {found.what}"))
+        return None
+
+
 def _fits_better(bench: Bench, case: Case, store: ImageStore, reader: DriveReader, drive: DriveAt) -> str:
     """The other bay whose image the drive fits better where the two differ; empty for none."""
     for bay in bench.ledger.bays(case.number):
-        if bay.bay == drive.bay or not bench.images.exists(case, bay.bay):
+        if bay.bay == drive.bay:
             continue
-        try:
-            other = bench.images.reopen(case, bay.bay, writable=False)
-        except MendbayError as trouble:
-            bench.tell(Said(f"The image of bay {bay.bay} could not be compared with: {trouble.what}"))
+        other = image_if_any(bench, case, bay.bay, "could not be compared with")
+        if other is None:
             continue
         try:
             found = between(store, other, reader)

@@ -49,6 +49,7 @@ from mendbay.jobs.read_drive import (
     finish,
     finish_broken_off,
     foresee_drives,
+    image_if_any,
     opened,
     say_asked_anew,
     unheard,
@@ -279,12 +280,8 @@ def _kept_half(bench: Bench, number: int, lanes: Sequence[_Lane], stack: ExitSta
     case = bench.ledger.case(number)
     named = {lane.drive.bay for lane in lanes}
     for one in bench.ledger.bays(number):
-        if one.bay in named or not bench.images.exists(case, one.bay):
-            continue
-        try:
-            store = bench.images.reopen(case, one.bay, writable=False)
-        except MendbayError as trouble:
-            bench.tell(Said(f"The image of bay {one.bay} is left out: {trouble.what}"))
+        store = None if one.bay in named else image_if_any(bench, case, one.bay, "is left out")
+        if store is None:
             continue
         stack.callback(store.close)
         if store.coverage().read:

@@ -19,6 +19,16 @@ def program() -> Iterator[Commands]:
         yield server
 
 
+@pytest.fixture
+def without_case(tmp_path: Path, program: Commands) -> Run:
+    """Runs mendbay with a home of its own that does not exist yet."""
+
+    def runner(*words: object) -> subprocess.CompletedProcess[str]:
+        return program.run(["--home", str(tmp_path / "home"), *map(str, words)])
+
+    return runner
+
+
 @pytest.fixture(scope="session")
 def opened(tmp_path_factory: pytest.TempPathFactory, program: Commands) -> Path:
     """A home with a case of two bays, for copies: a home is a folder, and holds no path to itself."""
@@ -29,11 +39,7 @@ def opened(tmp_path_factory: pytest.TempPathFactory, program: Commands) -> Path:
 
 
 @pytest.fixture
-def run(tmp_path: Path, program: Commands, opened: Path) -> Run:
+def run(tmp_path: Path, without_case: Run, opened: Path) -> Run:
     """Runs mendbay with a home of its own that holds a case with two bays."""
     shutil.copytree(opened, tmp_path / "home")
-
-    def runner(*words: object) -> subprocess.CompletedProcess[str]:
-        return program.run(["--home", str(tmp_path / "home"), *map(str, words)])
-
-    return runner
+    return without_case

@@ -7,8 +7,6 @@ import json
 import os
 import shutil
 import sqlite3
-import subprocess
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -19,25 +17,15 @@ from mendbay.imaging.block_digests import BLOCK_BYTES
 from mendbay.jobs.imaging_record import LACKING_COLUMNS
 from mendbay.outlets.image_file import ImageFile
 from support.answers import Run, answer, fits, refused, text_of
-from support.commands import Commands, commands
 
 SIZE = 4 * BLOCK_BYTES
 ANOTHER_BENCH = ("--although-other-case", "it stands for another bench")
 ROOT = Path(__file__).parents[3]
 
 
-@pytest.fixture(scope="module")
-def server() -> Iterator[Commands]:
-    with commands() as made:
-        yield made
-
-
 @pytest.fixture
-def run(server: Commands, tmp_path: Path) -> Run:
-    def call(*words: object) -> subprocess.CompletedProcess[str]:
-        return server.run(["--home", str(tmp_path / "home"), *(str(one) for one in words)])
-
-    return call
+def run(without_case: Run) -> Run:
+    return without_case
 
 
 @pytest.fixture

@@ -3,19 +3,15 @@
 from __future__ import annotations
 
 import csv
-import subprocess
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from mendbay.core.span import SpanSet
-from mendbay.outlets.scenario.damage import Faults, write_drive
 from mendbay.outlets.scenario.scenario import Scenario
-from mendbay.outlets.scenario.small import SmallBase, make_small_scenario
+from mendbay.outlets.scenario.small import SmallBase
 from support.answers import Run, answer, text_of
-from support.boxes import small_base
-from support.commands import Commands, commands
+from support.boxes import giving_box, have_refuse, small_base
 
 ODD = b"files/14.bin"
 
@@ -27,38 +23,18 @@ def base(tmp_path_factory: pytest.TempPathFactory) -> SmallBase:
 
 @pytest.fixture
 def box(tmp_path: Path, base: SmallBase) -> Scenario:
-    """A mirror in step on two drives that give everything."""
-    made = make_small_scenario(tmp_path / "box", 1, base=base, parted=False)
-    for bay in (0, 1):
-        give(made, bay, SpanSet())
-    return made
-
-
-def give(box: Scenario, bay: int, refused: SpanSet) -> None:
-    """Has a drive give everything but some ranges."""
-    box.drives[bay].unlink()
-    write_drive(box.drives[bay], box.images[bay], Faults(refused), seed=bay, serial=f"S{bay}")
+    return giving_box(tmp_path / "box", base)
 
 
 def place(box: Scenario, base: SmallBase, bay: int, name: bytes = ODD) -> SpanSet:
     return box.geometry.on_drive(bay, SpanSet(base.newest.placed[name].blocks))
 
 
-@pytest.fixture(scope="module")
-def server() -> Iterator[Commands]:
-    with commands() as made:
-        yield made
-
-
 @pytest.fixture
-def run(server: Commands, tmp_path: Path) -> Run:
-    """Runs mendbay with a home of its own that holds a case."""
-
-    def call(*words: object) -> subprocess.CompletedProcess[str]:
-        return server.run(["--home", str(tmp_path / "home"), *(str(one) for one in words)])
-
-    assert call("case", "open", "Quillmere Pottery").returncode == 0
-    return call
+def run(without_case: Run) -> Run:
+    """Runs mendbay with a home of its own that holds a case whose bays are not named."""
+    assert without_case("case", "open", "Quillmere Pottery").returncode == 0
+    return without_case
 
 
 def both(box: Scenario) -> list[str]:
@@ -96,7 +72,7 @@ def test_halves_read_whole_are_compared_and_the_file_in_which_they_differ_is_nam
 def test_halves_read_whole_that_give_every_byte_together_end_with_code_0(
     run: Run, box: Scenario, base: SmallBase
 ) -> None:
-    give(box, 0, place(box, base, 0).widen(512))
+    have_refuse(box, 0, place(box, base, 0).widen(512))
     told = answer(run, "pair", "read", 1, *both(box), "--both-whole", codes=(0,))
     assert told["missing_bytes"] == 0
     assert told["halves"]["differing_bytes"] == 0

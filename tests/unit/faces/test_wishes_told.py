@@ -2,43 +2,21 @@
 
 from __future__ import annotations
 
-import subprocess
-from collections.abc import Iterator
-from pathlib import Path
-
 import pytest
 
-from mendbay.core.span import SpanSet
-from mendbay.outlets.scenario.damage import Faults, write_drive
 from mendbay.outlets.scenario.scenario import Scenario
-from mendbay.outlets.scenario.small import make_small_scenario
 from support.answers import Run
-from support.boxes import small_base
-from support.commands import Commands, commands
+from support.boxes import giving_box, small_base
 
 
 @pytest.fixture(scope="module")
 def box(tmp_path_factory: pytest.TempPathFactory) -> Scenario:
-    base = small_base(tmp_path_factory.mktemp("base"))
-    made = make_small_scenario(tmp_path_factory.mktemp("box"), 1, base=base, parted=False)
-    for bay, drive in enumerate(made.drives):
-        drive.unlink()
-        write_drive(drive, made.images[bay], Faults(SpanSet()), seed=bay, serial=f"S{bay}")
-    return made
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[Commands]:
-    with commands() as made:
-        yield made
+    return giving_box(tmp_path_factory.mktemp("box"), small_base(tmp_path_factory.mktemp("base")))
 
 
 @pytest.fixture
-def run(server: Commands, tmp_path: Path) -> Run:
-    def call(*words: object) -> subprocess.CompletedProcess[str]:
-        return server.run(["--home", str(tmp_path / "home"), *(str(one) for one in words)])
-
-    return call
+def run(without_case: Run) -> Run:
+    return without_case
 
 
 def said(run: Run, code: int, *words: object) -> str:

@@ -8,8 +8,24 @@ from pathlib import Path
 import pytest
 
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.events import Event, Said, Tell
 from mendbay.outlets.shop_files import ShopFolder
 from support.board_bench import bench_with_case
+
+
+@pytest.fixture
+def said() -> list[str]:
+    """What was said to the person; filled by `hear`."""
+    return []
+
+
+@pytest.fixture
+def hear(said: list[str]) -> Tell:
+    def tell(event: Event) -> None:
+        if isinstance(event, Said):
+            said.append(event.text)
+
+    return tell
 
 
 @pytest.fixture

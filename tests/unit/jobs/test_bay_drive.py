@@ -14,7 +14,7 @@ from mendbay.jobs.bay_drive import said_serial
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.blend_images import blend_images
 from mendbay.jobs.compare_drive import compare_drive
-from mendbay.jobs.events import Event, Said
+from mendbay.jobs.events import Tell
 from mendbay.jobs.other_half import HALVES, found_differing
 from mendbay.jobs.power_permit import Although
 from mendbay.jobs.read_drive import DriveAt, read_drive
@@ -29,19 +29,9 @@ REASON = Although(other_serial="its board is a donor's")
 
 
 @pytest.fixture
-def said() -> list[str]:
-    return []
-
-
-@pytest.fixture
-def shop(tmp_path: Path, said: list[str]) -> Iterator[Bench]:
+def shop(tmp_path: Path, hear: Tell) -> Iterator[Bench]:
     """A bench with case 1: bay 1 is S1AAA and bay 2 is S2BBB by their labels."""
-
-    def tell(event: Event) -> None:
-        if isinstance(event, Said):
-            said.append(event.text)
-
-    with open_bench(tmp_path / "home", tell=tell) as bench:
+    with open_bench(tmp_path / "home", tell=hear) as bench:
         take_in(bench, "Gamma", bays=[Bay(0, "1", "AL20-HX4", "S1AAA"), Bay(0, "2", "AL20-HX4", "S2BBB")])
         yield bench
 

@@ -27,12 +27,11 @@ from mendbay.jobs.ports import DriveLine
 from mendbay.jobs.read_drive import DriveAt
 from mendbay.jobs.read_pair import PairResult, _for_threads, read_pair
 from mendbay.jobs.take_in import take_in
-from mendbay.outlets.scenario.damage import Faults, write_drive
 from mendbay.outlets.scenario.scenario import Scenario
-from mendbay.outlets.scenario.small import SmallBase, make_small_scenario
+from mendbay.outlets.scenario.small import SmallBase
 from mendbay.wiring import open_bench
 from support.ata_pages import identity_page, limits_page, sct_page
-from support.boxes import small_base
+from support.boxes import giving_box, small_base
 from support.clocks_by_hand import Quick
 from support.promise import PATIENT
 
@@ -44,12 +43,7 @@ def base(tmp_path_factory: pytest.TempPathFactory) -> SmallBase:
 
 @pytest.fixture
 def box(tmp_path: Path, base: SmallBase) -> Scenario:
-    """A mirror in step on two drives that give everything."""
-    made = make_small_scenario(tmp_path / "box", 1, base=base, parted=False)
-    for bay, drive in enumerate(made.drives):
-        drive.unlink()
-        write_drive(drive, made.images[bay], Faults(SpanSet()), seed=bay, serial=f"S{bay}")
-    return made
+    return giving_box(tmp_path / "box", base)
 
 
 def on(box: Scenario) -> list[DriveAt]:

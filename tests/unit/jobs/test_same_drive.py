@@ -10,7 +10,7 @@ import pytest
 from mendbay.case.records import Bay
 from mendbay.core.errors import ForeignImage
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.events import Event, Said
+from mendbay.jobs.events import Tell
 from mendbay.jobs.read_drive import DriveAt, read_drive
 from mendbay.jobs.read_pair import read_pair
 from mendbay.jobs.take_in import take_in
@@ -25,17 +25,8 @@ of those compared with an image's own."""
 
 
 @pytest.fixture
-def said() -> list[str]:
-    return []
-
-
-@pytest.fixture
-def shop(tmp_path: Path, said: list[str]) -> Iterator[Bench]:
-    def tell(event: Event) -> None:
-        if isinstance(event, Said):
-            said.append(event.text)
-
-    with open_bench(tmp_path / "home", tell=tell) as bench:
+def shop(tmp_path: Path, hear: Tell) -> Iterator[Bench]:
+    with open_bench(tmp_path / "home", tell=hear) as bench:
         take_in(bench, "Gamma", bays=[Bay(0, "1"), Bay(0, "2")])
         yield bench
 
