@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from mendbay.core.quantity import bytes_text, counted, duration_text, percent_text
+from mendbay.core.quantity import bytes_text, count_text, counted, duration_text, percent_text
 from mendbay.jobs.events import Phase, ReadingProgress, StepProgress
 
 PHASES = {
@@ -89,7 +89,7 @@ def _retrying(head: str, events: Sequence[ReadingProgress]) -> list[Part]:
     tries = sum(event.tries_left for event in events)
     parts = [
         (f"{head}: retrying {counted(sectors, 'sector')}", 0),
-        (f"about {counted(tries, 'try').replace('trys', 'tries')} left", 1),
+        (f"about {count_text(tries)} {'try' if tries == 1 else 'tries'} left", 1),
     ]
     seconds = max((event.seconds_left or 0.0 for event in events), default=0.0)
     if seconds:
