@@ -8,6 +8,7 @@ the command line returns. A refused read is not here: it is data.
     ├── SourceError          10   ├── SourceBusy 11, SourceTooSmall 12, SourceChanged 13
     ├── DriveVanished        14   └── DriveDied 15
     ├── HeldBack             16
+    ├── WrongDrive           17
     ├── DestinationError     20   ├── NoRoom 21, DestinationOnSource 22
     ├── ImageBusy            23
     ├── ForeignImage         24

@@ -8,12 +8,12 @@ UTC as `core.clock.iso` writes them, or seconds since 1970 where they come from 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
 from mendbay.core.clock import iso_from_epoch
-from mendbay.core.coverage import Condition, Coverage
+from mendbay.core.coverage import Condition, Coverage, Stretch
 from mendbay.core.source import Gap, Marked
 from mendbay.core.span import Span, SpanSet
 
@@ -47,8 +47,8 @@ class BayFacts:
     `image_sha256` is the digest of the image and is empty unless every byte was read: a drive with
     unread or refused sectors has no whole-drive digest that could be had again. `other_half`, `older`
     and `wanted` are ranges of this drive: what it gave in place of the other half, what of that may be
-    older, and where the wanted files lie. `left` is what is unread because the other half of a mirror in step
-    gave it.
+    older, and where the wanted files lie. `left` is what the drive was not asked for, or not yet alone,
+    because the other half of a mirror in step gave it; it counts as no other condition.
     """
 
     bay: str
@@ -69,8 +69,20 @@ class BayFacts:
         return self.coverage.size_bytes
 
     def total_bytes(self, condition: Condition) -> int:
-        """How many bytes of the drive are in `condition`."""
-        return self.coverage.total_bytes(condition)
+        """How many bytes of the drive are in `condition`; what is left to the other half counts in none."""
+        left = self.left.total_bytes if condition is Condition.UNREAD else 0
+        return self.coverage.total_bytes(condition) - left
+
+    def not_read(self) -> tuple[Stretch, ...]:
+        """Every range of one condition that is not read, in order, but for what is left to the other half."""
+        return tuple(
+            replace(one, span=span)
+            for one in self.coverage.stretches()
+            if one.condition is not Condition.READ
+            for span in (
+                SpanSet([one.span]) - self.left if one.condition is Condition.UNREAD else SpanSet([one.span])
+            )
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +127,7 @@ class FileFacts:
     `path` is its place in the bag (`data/…`), empty when no copy was made because nothing of it is
     left. `raw_path` is its path on the drive, byte for byte. All spans are in bytes of the file.
     `doubts` are the bytes that something speaks against (`core.source.DOUBTS`), with what that is.
+    `both_bytes` is how many of its bytes both halves of a mirror in step gave, so that they were compared.
     `verified` says that the copy was read again from the destination and both digests were equal.
     """
 
@@ -133,6 +146,7 @@ class FileFacts:
     changed_at: int = 0
     trace: tuple[TraceFacts, ...] = ()
     doubts: tuple[Marked, ...] = ()
+    both_bytes: int = 0
 
     def __post_init__(self) -> None:
         if self.verdict not in VERDICTS:
@@ -311,7 +325,10 @@ def _bay_json(bay: BayFacts) -> dict[str, Any]:
         "serial": bay.serial,
         "size_bytes": bay.size_bytes,
         "sector_bytes": bay.coverage.sector_bytes,
-        "bytes_by_condition": {one.value: bay.total_bytes(one) for one in Condition},
+        "bytes_by_condition": {
+            **{one.value: bay.total_bytes(one) for one in Condition},
+            "left_to_other_half": bay.left.total_bytes,
+        },
         "not_read": [
             {
                 "start": one.span.start,
@@ -319,8 +336,7 @@ def _bay_json(bay: BayFacts) -> dict[str, Any]:
                 "condition": one.condition.value,
                 "tries": one.tries,
             }
-            for one in bay.coverage.stretches()
-            if one.condition is not Condition.READ
+            for one in bay.not_read()
         ],
         "other_half": _spans_json(bay.other_half),
         "older": _spans_json(bay.older),

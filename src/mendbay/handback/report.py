@@ -31,7 +31,7 @@ MEANINGS = {
 }
 
 WHY_MISSING = {
-    Lack.REFUSED: "asked for, and refused by the drive",
+    Lack.REFUSED: "asked for, and refused",
     Lack.UNREAD: "not read",
     Lack.WAIVED: "left unread on purpose",
     Lack.ABSENT: "their place on the drives is not known or not there",
@@ -56,6 +56,8 @@ CONDITIONS = (
 )
 
 
+NOT_STATED = "not stated"
+"""What stands for the adapter of a run where nobody named one (`imaging.adapters`)."""
 OTHER_HALF = ("for the other half", "part of “read”: taken in place of what the other drive lacked")
 LEFT = ("left to the other half", "not read here, because the other drive holds the same and gave it")
 OLDER = ("possibly older", "part of “read”: nothing proves that it is the last state")
@@ -385,14 +387,13 @@ def _file_system(facts: HandBack) -> tuple[str, ...]:
 
 def _drive(at: int, bay: BayFacts) -> DriveCard:
     totals = {key: bay.total_bytes(key) for key in Condition}
-    totals[Condition.UNREAD] -= bay.left.total_bytes
     rows = [
         _condition_row(bay, key.value, word, meaning, totals[key])
         for key, word, meaning in CONDITIONS
         if totals[key] or key is Condition.READ
     ]
     if bay.left:
-        rows.append(_condition_row(bay, "unread", *LEFT, bay.left.total_bytes))
+        rows.append(_condition_row(bay, "left", *LEFT, bay.left.total_bytes))
     rows += [
         _condition_row(bay, key, word, meaning, spans.total_bytes)
         for key, spans, (word, meaning) in (
@@ -431,7 +432,8 @@ def _run(run: RunFacts) -> tuple[str, str, str]:
     outcome = f"{exact_size(run.given_bytes)} given{refused}"
     if run.remark:
         outcome += f"; {run.remark}"
-    return f"Run {run.number}, {run.adapter}", when, sentence(outcome)
+    through = "adapter not stated" if run.adapter == NOT_STATED else run.adapter
+    return f"Run {run.number}, {through}", when, sentence(outcome)
 
 
 def _check(facts: HandBack) -> tuple[str, ...]:

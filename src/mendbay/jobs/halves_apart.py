@@ -8,6 +8,20 @@ from mendbay.files.tree import Layout
 from mendbay.pair.assemble import Assembled
 
 
+def both_gave(assembled: Assembled, layout: Layout) -> SpanSet:
+    """The bytes of a file that every half of a mirror in step gave; none for other volumes. Reads nothing."""
+    if not assembled.halves_in_step:
+        return SpanSet()
+    found = [
+        union(SpanSet(gap.span for gap in half.outlook(where).gaps) for half in assembled.halves)
+        .complement(where)
+        .shift(extent.file_span.start - where.start)
+        for extent in layout.extents
+        if (where := extent.volume_span) is not None
+    ]
+    return union(found)
+
+
 def one_half_alone(assembled: Assembled, layout: Layout) -> tuple[Marked, ...]:
     """Marks the bytes of a file that not every half gave, for halves known to differ."""
     if not assembled.halves_in_step:

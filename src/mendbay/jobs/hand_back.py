@@ -27,7 +27,7 @@ from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.authority import concern
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import StepProgress
-from mendbay.jobs.halves_apart import mapped, noted_apart, one_half_alone
+from mendbay.jobs.halves_apart import both_gave, mapped, noted_apart, one_half_alone
 from mendbay.jobs.halves_compared import HalvesCompared, apart_in, note_seen, open_case_volume
 from mendbay.jobs.hand_back_proof import against, proof_steps
 from mendbay.jobs.keep_copies import (
@@ -354,6 +354,7 @@ def _file_facts(
         older=verdict.older,
         reasons=verdict.reasons,
         doubts=verdict.doubts,
+        both_bytes=both_gave(volume.assembled, item.layout).total_bytes,
         sha256=copy.sha256,
         sha512=copy.sha512,
         verified=True,

@@ -66,7 +66,9 @@ def proof_steps(
         steps.append(
             words.ProofStep(
                 "The two drives should hold the same: wherever both gave a file's bytes, they were compared.",
-                f"{_doubted(files, Mark.HALVES_DIFFER)} of {len(files)} files differ.",
+                f"{_doubted(files, Mark.HALVES_DIFFER)} of {len(files)} files differ; both gave "
+                f"{counted(sum(one.both_bytes for one in files), 'byte')} of "
+                f"{counted(sum(one.size_bytes for one in copied), 'byte')}.",
             )
         )
     if volume.halves_differ:

@@ -69,6 +69,7 @@ def render_html(facts: HandBack) -> str:
         rings=pictures,
         spine=_spine(facts, report),
         any_wanted=any(bay.wanted for bay in facts.bays),
+        any_left=any(bay.left for bay in facts.bays),
         all_listed=all_listed,
     )
 
@@ -96,6 +97,8 @@ def render_pdf(facts: HandBack, fonts: OwnFonts | None = None) -> bytes:
     folders = [{"folder": one.folder, "summary": one.summary} for one in report.folders]
     shown = {**asdict(replace(report, folders=())), "folders": folders}
     shown["any_wanted"] = any(bay.wanted for bay in facts.bays)
+    shown["any_left"] = any(bay.left for bay in facts.bays)
+    shown["all_whole"] = not report.attention
     shown["more"] = {}
     for name, rows in PAPER_ROWS.items():
         shown["more"][name] = grouped(max(0, len(shown[name]) - rows))

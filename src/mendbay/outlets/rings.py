@@ -25,11 +25,12 @@ OUTER, INNER, CENTRE = 100.0, 30.0, 110.0
 SLIVER = 1 / 60
 """The least share of a ring that a condition present in it is drawn as."""
 
-ORDER = ("read", "other", "older", "refused", "waived", "unread")
+ORDER = ("read", "other", "older", "left", "refused", "waived", "unread")
 WORDS = {
     "read": "read",
     "other": "read, for the other half",
     "older": "read, possibly older",
+    "left": "left to the other half",
     "refused": "refused",
     "waived": "waived",
     "unread": "unread",
@@ -72,13 +73,15 @@ def bands_of(bay: BayFacts, count: int = BANDS) -> tuple[Band, ...]:
     coverage = bay.coverage
     older = bay.older & coverage.read
     other = (bay.other_half & coverage.read) - older
+    left = bay.left & coverage.unread
     sets = {
         "read": coverage.read - older - other,
         "other": other,
         "older": older,
+        "left": left,
         Condition.REFUSED.value: coverage.refused,
         Condition.WAIVED.value: coverage.waived,
-        Condition.UNREAD.value: coverage.unread,
+        Condition.UNREAD.value: coverage.unread - left,
     }
     columns = [_bytes_between(sets[name], edges) for name in ORDER]
     return tuple(
@@ -148,12 +151,13 @@ def rings_svg(bay: BayFacts, key: str, colours: Mapping[str, str] = CSS, needle_
 def _textures(key: str, colours: Mapping[str, str]) -> str:
     """The textures of the conditions as patterns; `read` and `unread` are plain."""
     ground, plum, ochre = colours["ground"], colours["plum"], colours["ochre"]
-    ink, slate = colours["ink"], colours["slate"]
+    ink, slate, teal = colours["ink"], colours["slate"], colours["teal"]
     made = (
         _pattern(key, "other", 4, plum, f'<path d="M0 1H4M0 3H4" stroke="{ground}" stroke-width="0.7"/>'),
         _pattern(
             key, "older", 6, ground, f'<path d="M0 1.5H4M2 4.5H6" stroke="{ochre}" stroke-width="1.5"/>'
         ),
+        _pattern(key, "left", 4, ground, f'<path d="M2 0V4" stroke="{teal}" stroke-width="0.9"/>'),
         _pattern(key, "refused", 3, ground, f'<path d="M0 1.5H3" stroke="{ink}" stroke-width="1.5"/>', 45),
         _pattern(key, "waived", 4, ground, f'<circle cx="2" cy="2" r="0.9" fill="{slate}"/>'),
     )
@@ -195,7 +199,7 @@ def _ring(band: Band, outer: float, inner: float, key: str, colours: Mapping[str
         if part > 0:
             edge = (
                 f' stroke="{colours["slate"]}" stroke-width="0.4"'
-                if name in ("waived", "refused", "older")
+                if name in ("waived", "refused", "older", "left")
                 else ""
             )
             arcs.append(

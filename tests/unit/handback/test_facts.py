@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import jsonschema
+import numpy as np
 import pytest
 
+from mendbay.core.coverage import Coverage
 from mendbay.core.source import Gap, Lack
-from mendbay.core.span import Span
-from mendbay.handback.facts import FileFacts, HandBack, to_json
+from mendbay.core.span import Span, SpanSet
+from mendbay.handback.facts import BayFacts, FileFacts, HandBack, to_json
 from support.handback_sample import a_file, sample
 
 SCHEMA = Path(__file__).parents[3] / "docs" / "handback-report.schema.json"
@@ -83,6 +86,38 @@ def test_the_conditions_of_a_drive_add_up_to_its_size(report: dict[str, Any]) ->
         assert sum(bay["bytes_by_condition"].values()) == bay["size_bytes"]
         not_read = sum(one["stop"] - one["start"] for one in bay["not_read"])
         assert bay["bytes_by_condition"]["read"] + not_read == bay["size_bytes"]
+
+
+def test_what_is_left_to_the_other_half_counts_as_nothing_else(
+    validator: jsonschema.Draft202012Validator,
+) -> None:
+    size = 100 * 512
+    read = SpanSet([Span(0, 40 * 512)])
+    starts = np.array([50 * 512, 90 * 512], dtype=np.int64)
+    coverage = Coverage(size, 512, read, starts, np.array([1, 2]))
+    left = SpanSet([Span(45 * 512, 50 * 512), Span(60 * 512, 70 * 512)])
+    bay = BayFacts("1", "", "", coverage, left=left)
+    report = to_json(replace(sample(), bays=(bay,)))
+    validator.validate(report)
+    found = report["bays"][0]
+    assert found["bytes_by_condition"] == {
+        "read": 40 * 512,
+        "refused": 2 * 512,
+        "unread": 43 * 512,
+        "waived": 0,
+        "left_to_other_half": 15 * 512,
+    }
+    assert sum(found["bytes_by_condition"].values()) == size
+    not_read = SpanSet(Span(one["start"], one["stop"]) for one in found["not_read"])
+    assert not_read == SpanSet([Span(0, size)]) - read - left
+    assert [(one["start"] // 512, one["condition"], one["tries"]) for one in found["not_read"]] == [
+        (40, "unread", 0),
+        (50, "refused", 1),
+        (51, "unread", 0),
+        (70, "unread", 0),
+        (90, "refused", 2),
+        (91, "unread", 0),
+    ]
 
 
 def test_a_renamed_file_carries_its_raw_name_and_others_do_not(report: dict[str, Any]) -> None:

@@ -6,12 +6,14 @@ from dataclasses import replace
 
 import pytest
 
+from mendbay.core.coverage import Coverage
 from mendbay.core.source import Gap, Lack
 from mendbay.core.span import Span, SpanSet
 from mendbay.handback import words
 from mendbay.handback.advice import advice_for
-from mendbay.handback.facts import HandBack, PairFacts, TraceFacts
-from mendbay.handback.report import LONGEST_LIST, bay_words, sentence, word_report
+from mendbay.handback.facts import BayFacts, HandBack, PairFacts, RunFacts, TraceFacts
+from mendbay.handback.report import LONGEST_LIST, NOT_STATED, bay_words, sentence, word_report
+from mendbay.imaging import adapters
 from support.handback_sample import a_file, bays, sample
 
 
@@ -109,9 +111,9 @@ def test_the_lead_claims_no_check_that_was_not_made(nothing: HandBack) -> None:
 def test_every_file_that_is_not_whole_is_named_worst_first() -> None:
     attention = word_report(sample()).attention
     assert [one.verdict for one in attention] == ["lost", "holed", "unproven"]
-    assert "asked for, and refused by the drive" in attention[0].lines[0]
+    assert "asked for, and refused." in attention[0].lines[0]
     assert thin("36_864 of its 6_815_744 bytes (0.54_%) are missing") in attention[1].lines[0]
-    assert attention[1].lines[1] == thin("Bytes 1_048_576 to 1_052_671: asked for, and refused by the drive.")
+    assert attention[1].lines[1] == thin("Bytes 1_048_576 to 1_052_671: asked for, and refused.")
     assert attention[1].lines[2] == thin("Bytes 2_097_152 to 2_129_919: not read.")
     assert "may be older than your last change" in attention[2].lines[0]
     assert len(attention[2].lines) == 1, "the reason only repeats what the range says"
@@ -160,6 +162,21 @@ def test_the_drives_conditions_are_given_in_words_and_numbers() -> None:
     assert rows["refused"].exact == thin("31_232 bytes")
     assert rows["refused"].share == thin("<_0.01_%")
     assert [row.word for row in word_report(sample()).drives[0].rows] == ["read"]
+
+
+def test_what_is_left_to_the_other_half_has_a_row_and_a_texture_of_its_own(nothing: HandBack) -> None:
+    coverage = Coverage(1000, 1, SpanSet([Span(0, 400)]))
+    run = RunFacts(1, "not stated", "2026-11-19T08:02:00Z", "", 0, 0)
+    bay = BayFacts("1", "", "", coverage, (run,), left=SpanSet([Span(400, 900)]))
+    (drive,) = word_report(replace(nothing, bays=(bay,))).drives
+    assert [(row.key, row.word, row.size) for row in drive.rows] == [
+        ("read", "read", "400 bytes"),
+        ("unread", "unread", "100 bytes"),
+        ("left", "left to the other half", "500 bytes"),
+    ]
+    assert drive.runs[0][0] == "Run 1, adapter not stated"
+    assert NOT_STATED == adapters.NOT_STATED
+    assert word_report(sample()).drives[0].runs[1][0] == "Run 2, direct cable, port 3"
 
 
 def test_links_are_told_with_their_target() -> None:

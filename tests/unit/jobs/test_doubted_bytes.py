@@ -12,6 +12,7 @@ import pytest
 
 from mendbay.case.records import CaseState
 from mendbay.core.errors import DamagedCheckpoint, MendbayError, NoRoom
+from mendbay.core.quantity import count_text
 from mendbay.core.source import Mark
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.verdict import Verdict
@@ -300,12 +301,16 @@ def test_halves_in_step_that_differ_leave_the_file_unproven(bench: Bench, tmp_pa
     if gap:  # nothing to compare with there: nothing speaks against what the first half gave
         assert (shown.verdict, large.verdict) == (Verdict.WHOLE, "whole")
         assert compared[0].outcome.startswith("0 of ")
+        assert large.both_bytes == large.size_bytes - SECTOR
         return
     assert (shown.verdict, large.verdict) == (Verdict.UNPROVEN, "unproven")
     assert spans_of(large, Mark.HALVES_DIFFER).covers(Span.at(200_000, 1))
     assert spans_of(large, Mark.HALVES_DIFFER).total_bytes <= 4096
     assert "the two drives should hold the same there, and do not" in lines_on(made, "large.bin")
     assert compared[0].outcome.startswith("1 of ")
+    assert {one.both_bytes for one in made.facts.files} >= {large.size_bytes}
+    stored = [one.both_bytes for one in made.facts.files]
+    assert f"both gave {count_text(sum(stored))} bytes of " in compared[0].outcome
 
 
 @pytest.mark.parametrize(("kind", "stays"), [("ext4", True), ("ext4-no-checksums", False)])

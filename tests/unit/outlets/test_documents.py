@@ -17,7 +17,7 @@ from mendbay.handback.facts import HandBack, LeftOut
 from mendbay.outlets import documents
 from mendbay.outlets.documents import PAPER_ROWS, PrintedPapers, render_html, render_pdf
 from mendbay.outlets.glyphs import RANGES, can_show, printable
-from support.handback_sample import a_file, sample
+from support.handback_sample import a_file, bays, sample
 
 EMPTY = HandBack("7", "", "", "", "", "", "", (), ())
 
@@ -104,6 +104,24 @@ def test_the_page_lists_every_file_and_paper_counts_the_whole_ones() -> None:
     paper = plain(pdf_text(render_pdf(facts)))
     assert "firing-00007.csv" not in paper
     assert plain("Workshop/2022") in paper
+
+
+def test_both_forms_tell_of_what_is_left_to_the_other_half_only_where_there_is_any() -> None:
+    striped = plain("What was left to the other half is striped: it is not missing.")
+    counted = plain("All files are counted here by folder")
+    first, second = bays()
+    left = replace(second, left=second.coverage.unread)
+    facts = replace(sample(), bays=(first, left))
+    assert striped in plain(Page(render_html(facts)).text)
+    paper = plain(pdf_text(render_pdf(facts)))
+    assert striped in paper
+    assert plain("left to the other half") in paper
+    assert counted not in paper
+    assert striped not in plain(Page(render_html(sample())).text)
+    whole = replace(EMPTY, files=(a_file("one", 5),))
+    paper = plain(pdf_text(render_pdf(whole)))
+    assert striped not in paper
+    assert counted in paper
 
 
 def test_a_name_without_a_gap_is_broken_to_fit_the_sheet() -> None:

@@ -25,7 +25,16 @@ def drives(draw: st.DrawFn) -> BayFacts:
     )
     starts = np.array(sorted(draw(st.sets(st.integers(0, size - 1), max_size=6))), np.int64)
     coverage = Coverage(size, 1, draw(spans), starts, np.full(starts.size, 2, np.int64), draw(spans))
-    return BayFacts("1", "", "", coverage, other_half=draw(spans), older=draw(spans), wanted=draw(spans))
+    return BayFacts(
+        "1",
+        "",
+        "",
+        coverage,
+        other_half=draw(spans),
+        older=draw(spans),
+        wanted=draw(spans),
+        left=draw(spans) & coverage.unread,
+    )
 
 
 @given(drives(), st.integers(1, 20))
@@ -41,13 +50,14 @@ def test_bands_count_every_byte_once_in_its_condition(bay: BayFacts, count: int)
                 word = "older" if at in bay.older else "other" if at in bay.other_half else "read"
             else:
                 word = next(
-                    (name for name in ("refused", "waived") if at in getattr(bay.coverage, name)), "unread"
+                    (name for name in ("refused", "waived") if at in getattr(bay.coverage, name)),
+                    "left" if at in bay.left else "unread",
                 )
             naive[word] += 1
         assert dict(zip(ORDER, band.given, strict=True)) == naive
 
 
-@given(st.tuples(*[st.integers(0, 10**12)] * 6))
+@given(st.tuples(*[st.integers(0, 10**12)] * len(ORDER)))
 def test_arcs_fill_the_ring_and_nothing_present_vanishes(given_bytes: tuple[int, ...]) -> None:
     drawn = shares_drawn(given_bytes)
     for part, share in zip(given_bytes, drawn, strict=True):
