@@ -12,7 +12,6 @@ from mendbay.core.coverage import Condition, Coverage
 from mendbay.core.layers import topmost
 from mendbay.core.span import Span, SpanSet
 from mendbay.imaging import block_digests
-from mendbay.imaging.adapters import second_chances
 from mendbay.imaging.block_digests import BLOCK_BYTES, add_digests, digested, is_whole, pieces
 from mendbay.imaging.differences import differing
 from mendbay.imaging.lacking import Refusal, lacking
@@ -117,28 +116,3 @@ def test_what_is_lacking_names_the_last_refused_read_of_every_sector(
         assert one.trouble is over[-1].trouble
         assert one.adapter == {1: "one", 2: "two", 3: "three"}[over[-1].run]
         assert one.at >= over[-1].at
-
-
-@given(refused, st.lists(st.tuples(st.integers(1, 3), spans), max_size=6))
-def test_second_chances_are_counted_sector_by_sector(
-    drawn: list[tuple[tuple[int, int], int, Trouble]], gave: list[tuple[int, tuple[int, int]]]
-) -> None:
-    refusals = as_refusals(drawn)
-    adapters = {1: "Dock", 2: "cable  B", 3: " dock "}  # the first and the third are one
-    given_by_run: dict[int, SpanSet] = {}
-    for run, (a, b) in gave:
-        given_by_run[run] = given_by_run.get(run, SpanSet()) | SpanSet([Span(a * BYTES, b * BYTES)])
-    naive: dict[tuple[str, str], tuple[int, int]] = {}
-    for one, other in (({1, 3}, {2}), ({2}, {1, 3})):
-        good = asked = 0
-        for at in range(0, SECTORS * BYTES, BYTES):
-            no = any(r.run in one and r.span == Span(at, at + BYTES) for r in refusals)
-            yes = any(run in other and at in spans for run, spans in given_by_run.items())
-            no_too = any(r.run in other and r.span == Span(at, at + BYTES) for r in refusals)
-            good += no and yes
-            asked += no and (yes or no_too)
-        if asked:
-            names = ("Dock", "cable  B")
-            naive[names if one == {1, 3} else names[::-1]] = (good, asked)
-    found = second_chances(refusals, given_by_run, adapters, BYTES)
-    assert {(one.refused_through, one.given_through): (one.given, one.asked) for one in found} == naive

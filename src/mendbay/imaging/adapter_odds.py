@@ -21,6 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from mendbay.core.coverage import refused_alone
+from mendbay.core.proportion import Proportion
 from mendbay.core.span import Bools, Int64s, SpanSet
 from mendbay.imaging.adapters import adapter_key
 from mendbay.imaging.lacking import Refusal
@@ -51,6 +52,22 @@ class Counts:
 
 
 NONE = Counts()
+
+
+@dataclass(frozen=True, slots=True)
+class SecondChance:
+    """Of `asked` sectors that `refused_through` refused alone and that were asked for through `given_through`
+    later, `given` were given. Both are names as a person gave them."""
+
+    refused_through: str
+    given_through: str
+    given: int
+    asked: int
+
+    @property
+    def share(self) -> Proportion:
+        """As a proportion with its interval."""
+        return Proportion(self.given, self.asked)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +139,13 @@ class AdapterRecord:
                     if counts.asked:
                         found[one, other] = counts
         return found
+
+    def second_chances(self) -> tuple[SecondChance, ...]:
+        """`counts` with the names of the adapters, in order of their keys."""
+        return tuple(
+            SecondChance(self.names[one], self.names[other], found.given, found.asked)
+            for (one, other), found in sorted(self.counts().items())
+        )
 
     def _pair(self, refused: _Refused, other: str, own: Bools) -> Counts:
         given = self._given_through(other, refused.starts, refused.first)

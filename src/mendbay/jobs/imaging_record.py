@@ -10,9 +10,10 @@ from mendbay.core.csv_cells import csv_bytes
 from mendbay.core.errors import MendbayError, NoSuchCase
 from mendbay.core.source import Identity
 from mendbay.core.span import SpanSet
-from mendbay.imaging.adapters import SecondChance, second_chances
+from mendbay.imaging.adapter_odds import SecondChance
 from mendbay.imaging.differences import Difference
 from mendbay.imaging.lacking import Lacking, lacking
+from mendbay.jobs.adapters_tried import record_of
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.image_figures import left_of
 from mendbay.jobs.ports import ImageStore, Run
@@ -111,9 +112,7 @@ def _record(bay: str, store: ImageStore, left: SpanSet) -> ImagingRecord:
         runs=runs,
         lacking=tuple(_parted(lacking(store.coverage(), refusals, adapters), left)),
         differences=store.differences(),
-        chances=second_chances(
-            refusals, store.given_by_run(), adapters, store.identity.sector_bytes, store.identity.unit_bytes
-        ),
+        chances=record_of(store).second_chances(),
         changed=store.changed(),
         left=left,
     )

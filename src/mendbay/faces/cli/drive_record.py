@@ -17,7 +17,7 @@ from mendbay.core.serials import same_serial
 from mendbay.core.span import SpanSet
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, json_text, table, wrapped
-from mendbay.imaging.adapters import SecondChance
+from mendbay.imaging.adapter_odds import SecondChance
 from mendbay.imaging.differences import Difference
 from mendbay.imaging.lacking import Lacking
 from mendbay.jobs.blend_images import BlendedIn, BlendResult, blend_images
@@ -287,7 +287,7 @@ def _chance_lines(chances: Sequence[SecondChance]) -> list[str]:
     said = [
         wrapped(
             f"Of {counted(one.asked, 'sector')} that {one.refused_through} refused, {one.given_through} gave "
-            f"{count_text(one.given)} ({interval_text(one.share.interval)})."
+            f"{count_text(one.given)} later ({interval_text(one.share.interval)})."
         )
         for one in chances
     ]
