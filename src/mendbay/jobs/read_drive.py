@@ -24,6 +24,7 @@ from mendbay.jobs.adapters_tried import odds_for, what_is_worth_trying, worth_tr
 from mendbay.jobs.bay_drive import note_connected, require_bays_drive
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import consents_of, refused
+from mendbay.jobs.drive_condition import condition_of
 from mendbay.jobs.drive_reading import DriveReading, Ending
 from mendbay.jobs.events import Said
 from mendbay.jobs.heat_guard import DriveThermometer, HeatGuard
@@ -43,8 +44,8 @@ OPEN_DRIVE = "open-drive"
 class DriveAt:
     """Where a bay's drive is found (device, image file, simulated drive) and what it hangs on.
 
-    `ask` says whether it may be asked about itself while it is read, which its temperature needs;
-    `condition` what it is like, None for what the bench assumes of all.
+    `ask` says whether it may be asked about itself while it is read, which its temperature needs, unless its
+    condition forbids that; `condition` what a person says it is like, None if nobody does.
     """
 
     bay: str
@@ -181,6 +182,9 @@ def opened(
     case = remembered(bench, number)
     Bay(number, drive.bay)  # its label becomes part of a file name: refuse an unusable one first
     _refuse_third_bay(bench, number, drive.bay)
+    condition = condition_of(bench, number, drive.bay, drive.condition)
+    if condition is not None:
+        drive = replace(drive, condition=condition, ask=drive.ask and condition.bears_questions)
     reader = bench.drives.open(drive.where)
     heat: HeatGuard | None = None
     try:

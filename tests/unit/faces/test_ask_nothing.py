@@ -11,11 +11,14 @@ from click.testing import CliRunner
 from mendbay.core.errors import UsageError
 from mendbay.faces.cli import drive, pair
 from mendbay.faces.cli.screen import Screen
+from mendbay.imaging.hazard import Condition
 from mendbay.jobs.read_drive import DriveAt
 
+Said = tuple[bool, Condition | None]
 
-def asks(monkeypatch: pytest.MonkeyPatch, home: Path, module: object, *words: str) -> list[bool]:
-    """What the drives that a command hands to its job may be asked."""
+
+def said(monkeypatch: pytest.MonkeyPatch, home: Path, module: object, *words: str) -> list[Said]:
+    """Whether the drives that a command hands to its job may be asked, and what they are said to be like."""
     handed: list[DriveAt] = []
 
     def job(_bench: object, _case: int, at: DriveAt | list[DriveAt], *_: object, **__: object) -> None:
@@ -27,24 +30,23 @@ def asks(monkeypatch: pytest.MonkeyPatch, home: Path, module: object, *words: st
     for name in ("foresee_drives", "say_drive_cautions", "image_of"):  # the drives of this test are none
         monkeypatch.setattr(module, name, MagicMock(), raising=False)
     CliRunner().invoke(module.command, words, obj=Screen(str(home), False, True))  # type: ignore[attr-defined]
-    return [one.ask for one in handed]
+    return [(one.ask, one.condition) for one in handed]
 
 
-def test_a_drive_is_asked_unless_it_clicks_or_a_person_says_no(
-    opened: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_what_a_person_says_of_a_drive_reaches_the_job(opened: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    may, no, clicks = (True, None), (False, None), (True, Condition.CLICKS)
     for words, expected in (
-        (("read", "1", "1", "x.img"), [True]),
-        (("read", "1", "1", "x.img", "--ask-nothing"), [False]),
-        (("read", "1", "1", "x.img", "--condition", "clicks"), [False]),
-        (("read", "1", "1", "x.img", "--condition", "healthy"), [True]),
-        (("compare", "1", "1", "x.img"), [True]),
-        (("compare", "1", "1", "x.img", "--ask-nothing"), [False]),
+        (("read", "1", "1", "x.img"), [may]),
+        (("read", "1", "1", "x.img", "--ask-nothing"), [no]),
+        (("read", "1", "1", "x.img", "--condition", "clicks"), [clicks]),
+        (("read", "1", "1", "x.img", "--condition", "healthy"), [(True, Condition.HEALTHY)]),
+        (("compare", "1", "1", "x.img"), [may]),
+        (("compare", "1", "1", "x.img", "--ask-nothing"), [no]),
     ):
-        assert asks(monkeypatch, opened, drive, *words) == expected, words
+        assert said(monkeypatch, opened, drive, *words) == expected, words
     both = ("read", "1", "1=x.img", "2=y.img")
-    assert asks(monkeypatch, opened, pair, *both) == [True, True]
-    assert asks(monkeypatch, opened, pair, *both, "--ask-nothing") == [False, False]
-    assert asks(monkeypatch, opened, pair, *both, "--condition", "2=clicks") == [True, False]
+    assert said(monkeypatch, opened, pair, *both) == [may, may]
+    assert said(monkeypatch, opened, pair, *both, "--ask-nothing") == [no, no]
+    assert said(monkeypatch, opened, pair, *both, "--condition", "2=clicks") == [may, clicks]
     for wrong in ("3=clicks", "2=broken", "clicks"):
-        assert asks(monkeypatch, opened, pair, *both, "--condition", wrong) == [], "refused before any drive"
+        assert said(monkeypatch, opened, pair, *both, "--condition", wrong) == [], "refused before any drive"

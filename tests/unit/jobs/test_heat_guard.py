@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -15,6 +16,7 @@ from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.ata_answer import Answer, How, Passed, answer_of
 from mendbay.imaging.ata_command import Question
 from mendbay.imaging.attempt import Attempt
+from mendbay.imaging.hazard import Condition as DriveCondition
 from mendbay.imaging.temperature import ASK_SOONEST_SECONDS, USUAL, HeatLimits
 from mendbay.inlets.bench_drives import BenchDrives
 from mendbay.jobs.bench import Bench
@@ -460,12 +462,15 @@ def test_a_hot_drive_of_a_case_is_left_alone_and_the_story_says_so(bench: Bench,
     assert cooled.is_complete
 
 
-def test_a_drive_can_be_read_without_a_question_to_it(bench: Bench, tmp_path: Path) -> None:
+@pytest.mark.parametrize("quietly", [{"ask": False}, {"condition": DriveCondition.CLICKS}])
+def test_a_drive_can_be_read_without_a_question_to_it(
+    bench: Bench, tmp_path: Path, quietly: dict[str, Any]
+) -> None:
     (tmp_path / "drive.img").write_bytes(numbered(200_000))
     said: list[Event] = []
     drives = HotDrives()
     hot = replace(bench, drives=drives, tell=said.append, clock=Quick())
-    assert read_drive(hot, 1, DriveAt("1", str(tmp_path / "drive.img"), ask=False)).is_complete
+    assert read_drive(hot, 1, DriveAt("1", str(tmp_path / "drive.img"), **quietly)).is_complete
     assert [one.asked for one in drives.lines] == [[]]
     words = [one.text for one in said if isinstance(one, Said) and "not watched" in one.text]
     assert len(words) == 1

@@ -96,10 +96,9 @@ for one in COMMANDS:
 @click.option(
     "--condition",
     type=click.Choice([str(one) for one in DriveCondition]),
-    default=str(DriveCondition.REFUSES),
-    show_default=True,
-    help="What the drive is like: the worse, the more a refused read counts as harm. "
-    "One that clicks is asked nothing about itself.",
+    help="What the drive is like: the worse, the more a refused read counts as harm. One that clicks is "
+    "asked nothing about itself.  "
+    "[default: as said last; clicks if triage keeps it without power; else refuses]",
 )
 @click.option(
     "--patience", type=PATIENCE, default=30.0, show_default=True, help="Seconds until a read counts as hung."
@@ -119,7 +118,7 @@ def read(
     adapter: str,
     minutes: float | None,
     tries: int | None,
-    condition: str,
+    condition: str | None,
     patience: float,
     sector_bytes: str,
     ask_nothing: bool,
@@ -145,7 +144,7 @@ def read(
             tell=screen.tell,
             stop=stop,
             power_cycle=screen.ask_power_cycle,
-            assumed=assumptions(tries, condition),
+            assumed=assumptions(tries),
             stakes=stakes_of(worth, bench_hour, head_work_gives),
             patience_seconds=patience,
             sector_bytes=int(sector_bytes),
@@ -157,7 +156,8 @@ def read(
         foresee_reading(bench, case, [bay], although)
         say_unsettled(screen, bench, case)
         say_drive_cautions(screen, bench, [source], case, [bay])
-        drive = DriveAt(bay, source, adapter, DriveCondition(condition).bears_questions and not ask_nothing)
+        state = None if condition is None else DriveCondition(condition)
+        drive = DriveAt(bay, source, adapter, not ask_nothing, state)
         result = read_drive(
             bench,
             case,
@@ -175,9 +175,9 @@ def read(
         sys.exit(EXIT_INCOMPLETE)
 
 
-def assumptions(tries: int | None, condition: str = DriveCondition.REFUSES) -> Assumptions:
-    """The planner's assumptions for a drive in a condition, and the person's own limit of tries."""
-    base = Assumptions.of(DriveCondition(condition))
+def assumptions(tries: int | None) -> Assumptions:
+    """The planner's assumptions of a drive of which nobody says more, and the person's own limit of tries."""
+    base = Assumptions.of(DriveCondition.REFUSES)
     return base if tries is None else replace(base, most_tries=tries)
 
 

@@ -92,8 +92,8 @@ def look(screen: Screen, case: int, bays: tuple[str, ...]) -> None:
     "conditions",
     multiple=True,
     metavar="BAY=WORD",
-    help="What a drive is like: healthy, refuses or clicks.  [default: refuses] The worse one is spared what "
-    "the other gives.",
+    help="What a drive is like: healthy, refuses or clicks. The worse one is spared what the other gives.  "
+    "[default: as said last; clicks if triage keeps it without power; else refuses]",
 )
 @click.option(
     "--both-whole",
@@ -148,8 +148,7 @@ def read(
     states = {bay: _condition(word) for bay, word in _pairs(conditions, "--condition 1=clicks")}
     _refuse_strange(named, (*hung, *states))
     drives = [
-        DriveAt(bay, where, hung.get(bay, ""), _may_ask(states.get(bay), ask_nothing), states.get(bay))
-        for bay, where in named
+        DriveAt(bay, where, hung.get(bay, ""), not ask_nothing, states.get(bay)) for bay, where in named
     ]
     with (
         screen.stoppable() as stop,
@@ -206,10 +205,6 @@ def _condition(word: str) -> DriveCondition:
     except ValueError:
         words = ", ".join(DriveCondition)
         raise UsageError(f"'{word}' is no condition of a drive.", f"Say one of {words}.") from None
-
-
-def _may_ask(condition: DriveCondition | None, ask_nothing: bool) -> bool:
-    return not ask_nothing and (condition is None or condition.bears_questions)
 
 
 def _refuse_strange(named: list[tuple[str, str]], bays: tuple[str, ...]) -> None:
