@@ -37,8 +37,8 @@ def test_what_was_said_counts_until_something_else_is_said(
     with opened(listening, 1, DriveAt("1", drive)) as one:
         assert one.hazard == HAZARDS[Condition.CLICKS]
     assert [text for text in said if "--condition" in text] == [
-        "The drive in bay 1 is read as one that clicks, as was said of it before. If it is otherwise, say so at "
-        "the next reading with --condition."
+        "The drive in bay 1 is read as one that clicks, as was said of it before. If it is otherwise, say so "
+        "at the next reading with --condition."
     ]
     assert condition_of(bench, 1, "2") is None, "the other drive is another"
     before = len(bench.ledger.events(1))
