@@ -111,5 +111,8 @@ class ScriptedDrive:
     def returned(self) -> bool:
         return not self.gone
 
+    def break_off(self) -> None:
+        self._queue.clear()
+
     def close(self) -> None:
         self._queue.clear()

@@ -15,6 +15,7 @@ import subprocess
 import sys
 import time
 from collections import deque
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -115,6 +116,11 @@ class _Child:
             raise EOFError
         return tuple(reader_child.ANSWER.unpack(packet))
 
+    def wake(self) -> None:
+        """For another thread: whoever waits for an answer is told at once that none comes."""
+        with suppress(OSError):  # closed meanwhile: nobody waits
+            self.channel.shutdown(socket.SHUT_RDWR)
+
     def end(self) -> subprocess.Popen[bytes]:
         """Kills the process without waiting for it. The memory is freed when no view of it is left."""
         self.process.kill()
@@ -167,6 +173,7 @@ class ReaderProcess:
         self._crashes = 0
         self._last_finished_ns = 0
         self._closed = False
+        self._broken_off = False
         self._child: _Child | None = None
         self._claim: int | None = None
         self.is_direct = True
@@ -232,6 +239,7 @@ class ReaderProcess:
             ValueError: nothing is queued.
             SourceChanged: another drive answers under this name.
             MendbayError: the reading process crashes over and over, or the kernel calls the read malformed.
+            KeyboardInterrupt: another thread called `break_off`.
 
         Whatever is raised, also a `KeyboardInterrupt`, everything queued is dropped.
         """
@@ -243,10 +251,14 @@ class ReaderProcess:
                 self._leave()
                 return self._not_given(Outcome.VANISHED, 0.0, "too many hung reads")
             child = self._child or self._start_child()
+            if self._broken_off:  # asked last: from here on `break_off` finds this child
+                self._break_off()
+                raise KeyboardInterrupt
             try:
                 attempt = self._answer_of(child)
             except EOFError:
-                self._replace_crashed(child)
+                if not self._broken_off:
+                    self._replace_crashed(child)
                 continue
             except BaseException:
                 self._break_off()
@@ -382,6 +394,14 @@ class ReaderProcess:
                 f"{self.path} {found}; it was {self._identity.serial}",
                 "Connect the drive that was there before, or start a new image for this one",
             )
+
+    def break_off(self) -> None:
+        """For another thread: the `answer` under way, and every later one, ends with `KeyboardInterrupt`, at
+        once though the drive hangs."""
+        self._broken_off = True
+        child = self._child
+        if child is not None:
+            child.wake()
 
     def close(self) -> None:
         """Ends the child and frees everything. A child that hangs is left to end by itself."""

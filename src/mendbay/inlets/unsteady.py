@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import os
-import time
+import threading
 from collections import deque
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -66,6 +66,7 @@ class UnsteadyDrive:
             take_state(description.state_file, description, self.plan)
         self._image = os.open(description.image, os.O_RDONLY | os.O_CLOEXEC)
         self._closed = False
+        self._broken_off = threading.Event()
 
     @property
     def identity(self) -> Identity:
@@ -97,6 +98,7 @@ class UnsteadyDrive:
 
         Raises:
             ValueError: nothing is queued.
+            KeyboardInterrupt: another thread called `break_off`.
         """
         self._must_be_open()
         if not self._queue:
@@ -111,8 +113,9 @@ class UnsteadyDrive:
         self._reads_unsaved += 1
         if self.plan.changed or self._reads_unsaved >= READS_BETWEEN_SAVES:
             self._save_state()
-        if self.description.real_time:
-            time.sleep(attempt.seconds)
+        seconds = attempt.seconds if self.description.real_time else 0.0
+        if self._broken_off.wait(seconds):
+            raise KeyboardInterrupt
         return attempt
 
     def _carry_out(self, span: Span, fate: Fate) -> Attempt:
@@ -138,6 +141,10 @@ class UnsteadyDrive:
         self._must_be_open()
         self.plan.power_cycle()
         self._save_state()
+
+    def break_off(self) -> None:
+        """For another thread: the `answer` under way, and every later one, ends with `KeyboardInterrupt`."""
+        self._broken_off.set()
 
     def close(self) -> None:
         """Keeps the wear, if there is a state file, and lets the image go."""

@@ -69,6 +69,11 @@ class DriveReader(Protocol):
         """
         ...
 
+    def break_off(self) -> None:
+        """For another thread, when a person waits no longer: the `answer` under way, and every later one,
+        raises `KeyboardInterrupt`, at once though the drive hangs."""
+        ...
+
     def close(self) -> None: ...
 
 

@@ -559,8 +559,11 @@ def _together(
                     and values.wishes.changed()
                 ):
                     step.pause.set()
-        except BaseException:
+        except BaseException as trouble:
             step.pause.set()  # nobody looks any more: the drives leave off after the read under way
+            if isinstance(trouble, KeyboardInterrupt):  # or, where a person waits no longer, at once
+                for lane in lanes:
+                    lane.drive.reader.break_off()
             raise
         for one in running:
             one.result()

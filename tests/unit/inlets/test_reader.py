@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor, wait
 from pathlib import Path
 
 import pytest
@@ -224,6 +225,21 @@ def test_an_answer_broken_off_half_way_is_never_taken_for_that_of_a_later_read(
         assert reader.queued == 0
         assert bytes(read(reader, 2048).data) == image.read_bytes()[2048:2560]
         assert reader.hanging == 0
+
+
+def test_a_person_need_not_wait_for_a_hung_read_of_another_thread(image: Path) -> None:
+    with ReaderProcess(image, patience_seconds=600) as reader, ThreadPoolExecutor(1) as threads:
+        os.kill(child_of(reader), signal.SIGSTOP)
+        for place in (0, 512):
+            reader.ask(Span.at(place, 512))
+        waiting = threads.submit(reader.answer)
+        assert not wait([waiting], 0.2).done
+        reader.break_off()
+        with pytest.raises(KeyboardInterrupt):
+            waiting.result(60)
+        assert reader.queued == 0
+        with pytest.raises(KeyboardInterrupt):
+            read(reader, 1024)
 
 
 def test_what_look_refuses_is_refused_before_any_child_is_started(tmp_path: Path) -> None:

@@ -289,3 +289,34 @@ def test_a_drive_that_gets_too_hot_before_the_files_are_known_leaves_all_to_the_
         assert drives.answered.count("1") == asked_when_hot[0]
         assert not unread_data(bench, box)
     assert [read.ending for read in result.drives] == [Ending.TOO_HOT, Ending.DONE]
+
+
+def test_who_waits_no_longer_need_not_wait_for_hung_drives(
+    tmp_path: Path, box: Scenario, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked, broken_off = threading.Event(), list[bool]()
+
+    class Hanging(UnsteadyDrive):
+        """Hangs, once the first drive is read in a thread of its own, until it is broken off."""
+
+        def answer(self) -> Attempt:
+            if threading.current_thread() is threading.main_thread():
+                return super().answer()
+            asked.set()
+            broken_off.append(self._broken_off.wait(60))
+            return super().answer()
+
+    monkeypatch.setattr("mendbay.inlets.unsteady.UnsteadyDrive", Hanging)
+
+    def second_ctrl_c(*_: object) -> None:
+        assert asked.wait(60)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("mendbay.jobs.read_pair.wait", second_ctrl_c)
+    with open_bench(tmp_path / "home", assumed=PATIENT) as bench:
+        take_in(bench, "Quillmere Pottery")
+        with pytest.raises(KeyboardInterrupt):
+            read_pair(bench, 1, on(box))
+        assert broken_off
+        assert all(broken_off)
+        assert unread_data(bench, box), "it was stopped on its way"
