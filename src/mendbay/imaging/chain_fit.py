@@ -1,13 +1,14 @@
 """How long good and bad stretches are, how much is refused inside, and how dense lone bad sectors are: the
 likeliest explanation of everything that was given and refused.
 
-The states along the addresses are a two-state chain (`runs`). Seen are ranges that were given, ranges that
-were refused, and gaps that nobody asked for. With the transition T(n) over n sectors and G(n), staying in one
-state with every sector given, a given range moves the chain by G, a gap by T and a refused range by T - G:
-whatever may happen in it but that all is given. The likelihood of all of it follows by running along the
-addresses once (the forward algorithm: Rabiner, "A Tutorial on Hidden Markov Models", Proc. IEEE 77(2), 1989,
-from memory). It does not depend on the order in which places were asked for, so it is not misled by a planner
-that asks where it hopes most. A grid of explanations is weighed, each with its prior, and the mean taken.
+The states along the addresses are a two-state chain (`runs`): each sector is given or refused by its state,
+then the state changes or stays. Seen are ranges that were given, ranges that were refused, and gaps that
+nobody asked for. With the transition T and the chances G that a state gives its sector, n sectors given move
+the chain by (G T)^n, a gap by T^n, and a refused range by T^n - (G T)^n: whatever may happen in it but that
+all is given. The likelihood of all of it follows by running along the addresses once (the forward algorithm:
+Rabiner, "A Tutorial on Hidden Markov Models", Proc. IEEE 77(2), 1989, from memory). It does not depend on the
+order in which places were asked for, so it is not misled by a planner that asks where it hopes most. A grid
+of explanations is weighed, each with its prior, and the mean taken.
 """
 
 from __future__ import annotations
@@ -44,6 +45,8 @@ class Seen:
         refused: length of the refused range at the entry's end; 0 if there is none; shape (n,).
         times: how many sectors were refused singly, one after the other, where `refused` is 1; shape (n,).
         begins: whether nothing is known of the state before the entry; shape (n,).
+        counts: how often what the entry tells counts: 0 for one that only leads to the next, more than 1 for
+            one that stands for others; shape (n,).
     """
 
     unread: Floats
@@ -52,6 +55,7 @@ class Seen:
     refused: Floats
     times: npt.NDArray[np.int64]
     begins: npt.NDArray[np.bool_]
+    counts: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,66 +113,108 @@ def fit(seen: Seen, usual_density: float) -> ChainFit:
 def log_likelihood(seen: Seen, usual_density: float) -> tuple[Grid, Floats]:
     """Every explanation, and the log likelihood of everything seen under each; shape (explanations,)."""
     grid = Grid(usual_density)
-    share, good_share = grid.share, 1 - grid.share
-    speed = grid.enter + grid.leave
-    # Logarithms of the chance that a sector is given and the next one is in the same state.
-    good_ends, bad_ends = np.log1p(-grid.density) - grid.enter, np.log1p(-grid.refused) - grid.leave
-    good, bad = good_share.copy(), share.copy()
-    total = np.zeros(share.size)
-    singly = np.log(grid.density) - grid.enter, np.log(grid.refused) - grid.leave
-    columns = (seen.unread, seen.given, seen.runs, seen.refused, seen.times, seen.begins)
-    for unread, given, runs, refused, times, begins in zip(*(one.tolist() for one in columns), strict=True):
+    share = grid.share
+    start = np.stack((1 - share, share))
+    moves = np.array([[1 - grid.enter, grid.enter], [grid.leave, 1 - grid.leave]])
+    fades = np.log1p(-(grid.enter + grid.leave))
+    gives = _Power(np.stack((1 - grid.density, 1 - grid.refused)), moves)
+    refuses = _Power(np.stack((grid.density, grid.refused)), moves)
+    state, total = start, np.zeros(share.size)
+    columns = (seen.unread, seen.given, seen.runs, seen.refused, seen.times, seen.begins, seen.counts)
+    for unread, given, runs, refused, times, begins, counts in zip(
+        *(one.tolist() for one in columns), strict=True
+    ):
         if begins:
-            good, bad = good_share.copy(), share.copy()
+            state = start
+        lost = np.zeros(share.size)
         if unread and not (given and runs):
-            good, bad = _moved(good, bad, share, np.exp(-speed * unread))
+            state = _moved(state, share, np.exp(fades * unread))
         elif given and runs == 1 and not refused:  # its place is known: the gap lies before it
             if unread:
-                good, bad = _moved(good, bad, share, np.exp(-speed * unread))
-            good, bad = good * np.exp(good_ends * given), bad * np.exp(bad_ends * given)
+                state = _moved(state, share, np.exp(fades * unread))
+            state, lost = gives.after(state, given)
         elif given and runs:
-            faded = np.exp(-speed * (unread / (runs + 1)))
-            gives = np.exp(good_ends * (given / runs)), np.exp(bad_ends * (given / runs))
-            good, bad, lost = _moved_through(good, bad, share, faded, gives, runs)
-            total += lost
-            good, bad = _moved(good, bad, share, faded)
+            faded = np.exp(fades * (unread / (runs + 1)))
+            state, lost = _moved_through(state, share, faded, gives.matrix(given / runs), runs)
+            state = _moved(state, share, faded)
         if refused == 1:
-            good, bad = good * np.exp(singly[0] * times), bad * np.exp(singly[1] * times)
+            state, more = refuses.after(state, times)
+            lost = lost + more
         elif refused:
-            all_good, all_bad = good * np.exp(good_ends * refused), bad * np.exp(bad_ends * refused)
-            good, bad = _moved(good, bad, share, np.exp(-speed * refused))
-            good, bad = np.maximum(good - all_good, 0.0), np.maximum(bad - all_bad, 0.0)
-        chance = np.maximum(good + bad, 1e-290)
-        total += np.log(chance)
-        good, bad = good / chance, bad / chance
+            none, scale = gives.after(state, refused)
+            state = _moved(state, share, np.exp(fades * refused)) - none * np.exp(scale)
+        state, more = _scaled(np.maximum(state, 0.0))
+        if counts:
+            total += counts * (lost + more)
     return grid, total
 
 
+class _Power:
+    """Powers of D M, where D has the chances of an outcome in either state and M the moves, for each
+    explanation: by the eigenvalues, which are apart, as the states differ in their chances.
+
+    Args:
+        chances: of the outcome; shape (2, explanations).
+        moves: shape (2, 2, explanations).
+    """
+
+    def __init__(self, chances: Floats, moves: Floats) -> None:
+        once = chances[:, None] * moves
+        (a, b), (c, d) = once
+        apart = np.sqrt((a - d) ** 2 + 4 * b * c)
+        greater = (a + d + apart) / 2
+        lesser = (a * d - b * c) / greater
+        self._log_greater, self._log_ratio = np.log(greater), np.log(lesser / greater)
+        unit = np.eye(2)[:, :, None]
+        self._stays, self._fades = (once - lesser * unit) / apart, (once - greater * unit) / apart
+
+    def after(self, state: Floats, times: float) -> tuple[Floats, Floats]:
+        """The state after so many such sectors, and what is to be multiplied to it, in nats."""
+        ratio = np.exp(self._log_ratio * times)
+        found = _through(state, self._stays) - ratio * _through(state, self._fades)
+        return np.maximum(found, 0.0), self._log_greater * times
+
+    def matrix(self, times: float) -> tuple[Floats, Floats]:
+        """The power itself, shape (2, 2, explanations), and what is to be multiplied to it, in nats."""
+        found = self._stays - np.exp(self._log_ratio * times) * self._fades
+        return np.maximum(found, 0.0), self._log_greater * times
+
+
+def _through(state: Floats, step: Floats) -> Floats:
+    return np.stack(
+        (state[0] * step[0, 0] + state[1] * step[1, 0], state[0] * step[0, 1] + state[1] * step[1, 1])
+    )
+
+
+def _scaled(state: Floats) -> tuple[Floats, Floats]:
+    """The state with its chances adding to one, and the logarithm of what they added to."""
+    both = np.maximum(state[0] + state[1], 1e-290)
+    return state / both, np.log(both)
+
+
 def _moved_through(
-    good: Floats, bad: Floats, share: Floats, faded: Floats, gives: tuple[Floats, Floats], runs: int
-) -> tuple[Floats, Floats, Floats]:
-    """The states after so many times a gap and a given run, and what was divided out of them, in nats: by
+    state: Floats, share: Floats, faded: Floats, gives: tuple[Floats, Floats], runs: int
+) -> tuple[Floats, Floats]:
+    """The state after so many times a gap and a given run, and what was divided out of it, in nats: by
     squaring the step as often as needed."""
     to_bad, to_good = share * (1 - faded), (1 - share) * (1 - faded)
-    kept = [[1 - to_bad, to_bad], [to_good, 1 - to_good]]
-    step = np.array([[row[0] * gives[0], row[1] * gives[1]] for row in kept])
-    lost, scale = np.zeros(share.size), np.zeros(share.size)
+    gap = np.array([[1 - to_bad, to_bad], [to_good, 1 - to_good]])
+    step, scale = np.einsum("ijk,jlk->ilk", gap, gives[0]), gives[1]
+    lost = np.zeros(share.size)
     while True:
         if runs & 1:
-            good, bad = good * step[0, 0] + bad * step[1, 0], good * step[0, 1] + bad * step[1, 1]
-            both = np.maximum(good + bad, 1e-290)
-            good, bad = good / both, bad / both
-            lost += np.log(both) + scale
+            state, more = _scaled(_through(state, step))
+            lost += more + scale
         runs >>= 1
         if not runs:
-            return good, bad, lost
+            return state, lost
         step = np.einsum("ijk,jlk->ilk", step, step)
         largest = np.maximum(step.max(axis=(0, 1)), 1e-290)
         step, scale = step / largest, 2 * scale + np.log(largest)
 
 
-def _moved(good: Floats, bad: Floats, share: Floats, faded: Floats) -> tuple[Floats, Floats]:
-    """The states after so many sectors that nobody asked for."""
-    both = good + bad
-    moved = both * share + (bad - both * share) * faded
-    return both - moved, moved
+def _moved(state: Floats, share: Floats, faded: Floats) -> Floats:
+    """The state after sectors that nobody asked for."""
+    both = state[0] + state[1]
+    bad = both * share + (state[1] - both * share) * faded
+    return np.stack((both - bad, bad))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,9 +12,15 @@ from mendbay.imaging.given_places import GivenPlaces
 
 _FAR_SECTORS = 65_536
 """Between refusals further apart, what was given is taken from the counts by cell."""
-_MOST_MARKS, _MOST_IN_WINDOW, _WINDOWS = 600, 150, 256
-"""With more refusals, parts of the drive evenly chosen are looked at: all of them would take longer, and tell
-hardly more."""
+_MOST_MARKS = 600
+"""With more refusals, parts are looked at that stand for all: all would take longer, and tell hardly more."""
+_BLOCK, _LEAD, _WIDEST, _BEHIND = 50, 8, 32, 4
+"""Refusals in one part, refusals before it that only lead to it, how many of the widest ranges between two
+refusals are looked at in any case, and how many refusals from there on (own choice)."""
+
+Mark = tuple[int, int, int]
+"""First sector, the one past the last, and how many sectors of it were refused singly one after the other; 1
+also for a refused range."""
 
 
 def learn_stretches(damage: Density, given: GivenPlaces, sectors: int, usual_density: float) -> ChainFit:
@@ -25,36 +30,108 @@ def learn_stretches(damage: Density, given: GivenPlaces, sectors: int, usual_den
         sectors: how many the drive has.
         usual_density: of lone bad sectors, where nothing is known.
     """
-    rows: list[_Row] = []
-    for low, high, marks in _windows(_marks(damage), sectors):
-        behind, begins = low, low > 0
-        for start, stop, times in marks:
-            before = max(start, behind)
-            between = _between(damage, given, behind, before)
-            inside, runs = _given(damage, given, before, stop) if times == 1 else (0, 0)
-            between[-1].take(inside, runs, 1 if times > 1 else max(1, stop - before - inside), times)
-            between[0].begins = begins
-            rows += between
-            behind, begins = max(behind, stop), False
-        rows += _between(damage, given, behind, high)
-        rows[-1].begins = begins
-    columns = np.array(
-        [(one.unread, one.given, one.runs, one.refused, one.times, one.begins) for one in rows]
-    ).T
-    return fit(
-        Seen(
-            columns[0].astype(np.float64),
-            columns[1].astype(np.float64),
-            columns[2],
-            columns[3].astype(np.float64),
-            columns[4],
-            columns[5].astype(np.bool_),
-        ),
-        usual_density,
+    return fit(seen_of(damage, given, sectors), usual_density)
+
+
+def seen_of(damage: Density, given: GivenPlaces, sectors: int) -> Seen:
+    """What was seen along a drive of so many sectors; of many refusals parts that stand for all."""
+    marks = _marks(damage)
+    rows = [row for part in _parts(marks, sectors) for row in _rows(damage, given, marks, sectors, part)]
+    columns = list(zip(*(one.columns for one in rows), strict=True)) or [()] * len(_Row(0, 0, 0).columns)
+    return Seen(
+        np.array(columns[0], dtype=np.float64),
+        np.array(columns[1], dtype=np.float64),
+        np.array(columns[2], dtype=np.int64),
+        np.array(columns[3], dtype=np.float64),
+        np.array(columns[4], dtype=np.int64),
+        np.array(columns[5], dtype=np.bool_),
+        np.array(columns[6], dtype=np.float64),
     )
 
 
-def _marks(damage: Density) -> list[tuple[int, int, int]]:
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """Refusals in a row, by their numbers, each with what lies before it; the number past the last stands for
+    the drive's end.
+
+    Attributes:
+        lead: the first that leads to the part.
+        start, stop: those that count.
+        counts: how often.
+        once: those of them that count once.
+    """
+
+    lead: int
+    start: int
+    stop: int
+    counts: float = 1.0
+    once: frozenset[int] = frozenset()
+
+
+def _parts(marks: list[Mark], sectors: int) -> list[_Part]:
+    """The whole drive, or blocks of refusals evenly chosen by number that count for those left out, and
+    besides the widest ranges between refusals with what follows them: a few of these are most of the drive
+    and end where damage begins, so none may stand for another.
+
+    By the chain rule the likelihood of everything is the product of that of each part where all before it is
+    known; the refusals just before it tell nearly as much.
+    """
+    count = len(marks)
+    if count <= _MOST_MARKS:
+        return [_Part(0, 0, count + 1)]
+    ends = np.array([0, *(stop for _, stop, _ in marks)], dtype=np.int64)
+    gaps = np.array([*(start for start, _, _ in marks), sectors], dtype=np.int64)
+    gaps -= np.maximum.accumulate(ends)
+    widest = np.argsort(-gaps, kind="stable")[:_WIDEST].tolist()
+    once = frozenset(one for at in widest for one in range(at, min(at + _BEHIND, count + 1)))
+    blocks, most = -(-count // _BLOCK), _MOST_MARKS // _BLOCK
+    chosen = sorted({(2 * one + 1) * blocks // (2 * most) for one in range(most)})
+    inside = {at for one in chosen for at in range(one * _BLOCK, min(count, (one + 1) * _BLOCK))}
+    counts = (count - len(once)) / max(1, len(inside - once))
+    found = [
+        _Part(max(0, one * _BLOCK - _LEAD), one * _BLOCK, min(count, (one + 1) * _BLOCK), counts, once)
+        for one in chosen
+    ]
+    found += [_Part(max(0, at - _LEAD), at, stop) for at, stop in _in_rows(sorted(once - inside))]
+    return found
+
+
+def _in_rows(numbers: list[int]) -> list[tuple[int, int]]:
+    """Numbers in order as ranges."""
+    found: list[tuple[int, int]] = []
+    for one in numbers:
+        if found and found[-1][1] == one:
+            found[-1] = (found[-1][0], one + 1)
+        else:
+            found.append((one, one + 1))
+    return found
+
+
+def _rows(damage: Density, given: GivenPlaces, marks: list[Mark], sectors: int, part: _Part) -> list[_Row]:
+    """The entries of a part."""
+    rows: list[_Row] = []
+    behind = max((stop for _, stop, _ in marks[max(0, part.lead - 1) : part.lead]), default=0)
+    for at in range(part.lead, part.stop):
+        ends = at == len(marks)
+        start, stop, times = (sectors, sectors, 1) if ends else marks[at]
+        counts = 0.0 if at < part.start else 1.0 if at in part.once else part.counts
+        before = max(start, behind)
+        between = _between(damage, given, behind, before)
+        for one in between:
+            one.counts = counts
+        rows += between
+        if not ends:
+            inside, runs = _given(damage, given, before, stop) if times == 1 else (0, 0)
+            refused = 1 if times > 1 else max(1, stop - before - inside)
+            rows.append(_Row(0, inside, runs, refused, times, counts=counts))
+        behind = max(behind, stop)
+    rows = [one for one in rows if one.unread or one.given or one.refused]
+    for one in rows[:1]:
+        one.begins = part.lead > 0
+    return rows
+
+
+def _marks(damage: Density) -> list[Mark]:
     """Refused ranges, and single sectors refused one after the other, with how many they are; sorted."""
     found = [(start, stop, 1) for start, stop in damage.ranges]
     bad = np.array(damage.bad, dtype=np.int64)
@@ -68,26 +145,6 @@ def _marks(damage: Density) -> list[tuple[int, int, int]]:
     return sorted(found)
 
 
-def _windows(
-    marks: list[tuple[int, int, int]], sectors: int
-) -> list[tuple[int, int, list[tuple[int, int, int]]]]:
-    """The whole drive with its marks, or parts of it evenly chosen by place, so that none is chosen for being
-    damaged."""
-    if len(marks) <= _MOST_MARKS:
-        return [(0, sectors, marks)]
-    step = -(-len(marks) // _MOST_MARKS)
-    width = -(-sectors // _WINDOWS)
-    found = []
-    for low in range(step // 2 * width, sectors, step * width):
-        inside = marks[bisect_left(marks, (low, 0, 0)) : bisect_left(marks, (low + width, 0, 0))]
-        high = min(sectors, low + width)
-        if len(inside) > _MOST_IN_WINDOW:
-            inside = inside[:_MOST_IN_WINDOW]
-            high = inside[-1][1]
-        found.append((low, max(high, inside[-1][1] if inside else 0), inside))
-    return found
-
-
 @dataclass(slots=True)
 class _Row:
     """One entry of `Seen`."""
@@ -98,15 +155,11 @@ class _Row:
     refused: int = 0
     times: int = 1
     begins: bool = False
+    counts: float = 1.0
 
     @property
-    def columns(self) -> tuple[int, int, int, int, int, bool]:
-        return self.unread, self.given, self.runs, self.refused, self.times, self.begins
-
-    def take(self, given: int, runs: int, refused: int, times: int) -> None:
-        self.given += given
-        self.runs += runs
-        self.refused, self.times = refused, times
+    def columns(self) -> tuple[int, int, int, int, int, bool, float]:
+        return self.unread, self.given, self.runs, self.refused, self.times, self.begins, self.counts
 
 
 def _between(damage: Density, given: GivenPlaces, low: int, high: int) -> list[_Row]:

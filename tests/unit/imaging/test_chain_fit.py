@@ -4,9 +4,12 @@ the likelihood against one that walks sector by sector."""
 from __future__ import annotations
 
 import itertools
+from decimal import Decimal, localcontext
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from mendbay.imaging.chain_fit import Seen, fit, log_likelihood
 from mendbay.imaging.density import Density
@@ -114,38 +117,124 @@ def walked(kinds: str, enter: float, leave: float, refused: float, density: floa
     return total
 
 
-def test_the_likelihood_is_that_of_walking_sector_by_sector() -> None:
-    """Single sectors, so that the walk needs no sum over where in a range the bad one lies."""
-    kinds = "gggg....rr..gg....r......gggggg...rrr.ggg"
-    rows: list[tuple[int, int, int, int]] = []
+def rows_of(kinds: str) -> Seen:
+    """The same as entries; what was refused singly in a row is one."""
+    rows: list[tuple[int, int, int, int, int]] = []
     unread = 0
     for kind, group in itertools.groupby(kinds):
         length = len(list(group))
         if kind == ".":
             unread = length
-        elif kind == "g":
-            rows.append((unread, length, 1, 0))
-            unread = 0
         else:
-            rows += [(unread, 0, 0, 1), *[(0, 0, 0, 1)] * (length - 1)]
+            rows.append((unread, length, 1, 0, 1) if kind == "g" else (unread, 0, 0, 1, length))
             unread = 0
-    columns = np.array(rows, dtype=float).T
-    begins = np.zeros(len(rows), dtype=np.bool_)
+    rows += [(unread, 0, 0, 0, 1)] if unread else []
+    unread_, given, runs, refused, times = np.array(rows).T
+    nothing, once = np.zeros(len(rows), dtype=np.bool_), np.ones(len(rows))
+    return Seen(unread_.astype(float), given.astype(float), runs, refused.astype(float), times, nothing, once)
+
+
+def same_as_walked(kinds: str) -> None:
+    grid, found = log_likelihood(rows_of(kinds), 2e-5)
+    for index in range(0, found.size, 41):
+        true = walked(
+            kinds,
+            float(grid.enter[index]),
+            float(grid.leave[index]),
+            float(grid.refused[index]),
+            float(grid.density[index]),
+        )
+        assert found[index] == pytest.approx(true, rel=1e-6, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    "kinds",
+    [
+        "gggg....rr..gg....r......gggggg...rrr.ggg",
+        "g" * 200 + "rrr" + "g" * 200,
+        "r" * 300 + "g" * 3000 + "r" * 300,
+        "rg" * 40,
+        "g" * 5000,
+        "r" * 5000,
+    ],
+)
+def test_the_likelihood_is_that_of_walking_sector_by_sector(kinds: str) -> None:
+    same_as_walked(kinds)
+
+
+@settings(max_examples=30)
+@given(st.lists(st.tuples(st.sampled_from("gr."), st.integers(1, 40)), min_size=1, max_size=12))
+def test_the_likelihood_is_that_of_walking_along_anything(runs: list[tuple[str, int]]) -> None:
+    same_as_walked("".join(kind * length for kind, length in runs))
+
+
+def test_a_refused_range_is_whatever_may_happen_in_it_but_that_all_is_given() -> None:
+    """Summed over every way in which at least one of six sectors is refused."""
+    nothing, once = np.zeros(3, dtype=np.bool_), np.ones(3)
     seen = Seen(
-        columns[0], columns[1], columns[2].astype(np.int64), columns[3], np.ones(len(rows), int), begins
+        np.array([0.0, 0.0, 2.0]),
+        np.array([9.0, 0.0, 4.0]),
+        np.array([1, 0, 1]),
+        np.array([0.0, 6.0, 0.0]),
+        np.ones(3, dtype=int),
+        nothing,
+        once,
     )
     grid, found = log_likelihood(seen, 2e-5)
-    for index in range(0, found.size, 41):
-        enter, leave = float(grid.enter[index]), float(grid.leave[index])
-        if max(enter, leave) > 0.004:
-            continue  # states that change within a given stretch are left out, which counts for little below
-        true = walked(kinds, enter, leave, float(grid.refused[index]), float(grid.density[index]))
-        assert found[index] == pytest.approx(true, abs=2.0)
+    for index in range(0, found.size, 97):
+        law = [float(one[index]) for one in (grid.enter, grid.leave, grid.refused, grid.density)]
+        ways = ("".join(one) for one in itertools.product("gr", repeat=6))
+        chance = sum(
+            float(np.exp(walked("g" * 9 + way + ".." + "g" * 4, *law))) for way in ways if "r" in way
+        )
+        assert found[index] == pytest.approx(float(np.log(chance)), rel=1e-6, abs=1e-6)
+
+
+def test_several_runs_alike_are_gaps_and_runs_in_turn() -> None:
+    nothing, once = np.zeros(1, dtype=np.bool_), np.ones(1)
+    seen = Seen(
+        np.array([20.0]),
+        np.array([12.0]),
+        np.array([3]),
+        np.array([0.0]),
+        np.ones(1, dtype=int),
+        nothing,
+        once,
+    )
+    grid, found = log_likelihood(seen, 2e-5)
+    for index in range(0, found.size, 97):
+        law = [float(one[index]) for one in (grid.enter, grid.leave, grid.refused, grid.density)]
+        assert found[index] == pytest.approx(walked(".....gggg" * 3 + ".....", *law), rel=1e-6, abs=1e-6)
+
+
+def long_run(sectors: int, law: list[float], *, refused: bool) -> float:
+    """Log likelihood of so many sectors of one kind, by the eigenvalues, to fifty digits."""
+    with localcontext(prec=50):
+        enter, leave, inside, density = map(Decimal, law)
+        good, bad = (density, inside) if refused else (1 - density, 1 - inside)
+        a, b, c, d = good * (1 - enter), good * enter, bad * leave, bad * (1 - leave)
+        apart = ((a - d) ** 2 + 4 * b * c).sqrt()
+        greater, lesser = (a + d + apart) / 2, (a + d - apart) / 2
+        share = enter / (enter + leave)
+        stays = (1 - share) * (a - lesser + b) + share * (c + d - lesser)
+        return float(greater.ln() * sectors + (stays / apart).ln())
+
+
+def test_no_range_is_too_long_and_no_explanation_too_wrong_to_be_weighed() -> None:
+    long, one, no = 10**9, np.ones(1, dtype=int), np.zeros(1)
+    begins, once = np.zeros(1, dtype=np.bool_), np.ones(1)
+    given_all = Seen(no, np.array([float(long)]), one, no, one, begins, once)
+    refused_all = Seen(no, no, 0 * one, np.ones(1), long * one, begins, once)
+    for seen, refused in ((given_all, False), (refused_all, True)):
+        grid, found = log_likelihood(seen, 2e-5)
+        for index in range(0, found.size, 97):
+            law = [float(one[index]) for one in (grid.enter, grid.leave, grid.refused, grid.density)]
+            assert found[index] == pytest.approx(long_run(long, law, refused=refused), rel=1e-9, abs=1e-5)
 
 
 def test_fit_is_the_mean_of_its_grid_by_weight() -> None:
     nothing, one = np.zeros(1, dtype=np.bool_), np.ones(1, dtype=np.int64)
-    seen = Seen(np.array([100.0]), np.array([5_000.0]), one, np.array([0.0]), one, nothing)
+    seen = Seen(np.array([100.0]), np.array([5_000.0]), one, np.array([0.0]), one, nothing, np.ones(1))
     grid, found = log_likelihood(seen, 2e-5)
     weight = np.exp(grid.log_prior + found)
     mean = float((weight / weight.sum()) @ grid.refused)
