@@ -393,11 +393,20 @@ class Planner:
         found = [Span(start * self._sector, min(stop * self._sector, self._size)) for start, stop in runs]
         return SpanSet(found).clip(span)
 
-    def refused(self) -> SpanSet:
-        """All that was refused and not given since, in bytes: single sectors, and ranges not explained."""
+    def refused(self, most_bytes: int | None = None) -> SpanSet:
+        """All that was refused and not given since, in bytes: single sectors, and ranges not explained.
+
+        Args:
+            most_bytes: longer ranges are left out; None for none.
+        """
         sector = self._sector
+        most = self._size if most_bytes is None else most_bytes
         spans = [Span(one * sector, min((one + 1) * sector, self._size)) for one in self._tries]
-        spans += [Span(start * sector, min(stop * sector, self._size)) for start, stop in self._doubts.ranges]
+        spans += [
+            Span(start * sector, min(stop * sector, self._size))
+            for start, stop in self._doubts.ranges
+            if (stop - start) * sector <= most
+        ]
         return SpanSet(spans) - self.given()
 
     def refused_within(self, span: Span) -> SpanSet:

@@ -4,7 +4,8 @@ Every range goes to the drive likelier to give it per unit of harm: the planners
 the wear of refusals in it) divided by the hazard of a second. Between equals each begins with a half of its
 own, and when one is through it takes half of what is left of the other's. What one drive reads is taken off
 the other's list; what one was refused comes to the other, before the first asks again. A drive more than
-`SPARED` times as much at risk is not asked for anything but what the other was refused, and the sample.
+`SPARED` times as much at risk is not asked for anything but the sample and what the other was refused in
+reads of up to `SPARED_READ_BYTES`.
 
 The sample is read from both, and whoever keeps the bytes compares them. Where they differ one of the halves
 may be older: then `read_whole` has both read as if they were strangers.
@@ -25,6 +26,9 @@ from mendbay.imaging.values import Want
 
 SPARED = 5.0
 """So many times the hazard of the other drive, and a drive is spared what the other gives."""
+SPARED_READ_BYTES = 64 << 10
+"""A longer read that the other drive was refused is first tried by it in smaller ones (own choice): most of
+its sectors are good, and each one read is wear."""
 PREFERRED = 1.5
 """So much better must a range stand with the other drive to be left to it: the scores are estimates, and a
 drive that waits costs time."""
@@ -119,7 +123,7 @@ class SharedTask:
                 self._planners[side].reweigh(self._wants[side], self._rest_weight)
             return
         given = [self._given(side) for side in (0, 1)]
-        refused = [self._planners[side].refused() for side in (0, 1)]
+        refused = [self._planners[side].refused(self._most_handed(1 - side)) for side in (0, 1)]
         theirs = [self._alike.across(1 - side, given[1 - side]) for side in (0, 1)]
         asked = [self._alike.across(1 - side, refused[1 - side]) - theirs[side] for side in (0, 1)]
         open_here = self._alike.spans(0) - given[0] - theirs[0]
@@ -163,6 +167,10 @@ class SharedTask:
         if self._gone[1 - side]:
             return False
         return self._per_second[side] > SPARED * self._per_second[1 - side]
+
+    def _most_handed(self, side: int) -> int | None:
+        """How long a read may be that comes to this drive because the other was refused it; None for any."""
+        return SPARED_READ_BYTES if self._is_spared(side) else None
 
     # ------------------------------------------------------------------ choosing
 
@@ -241,8 +249,10 @@ class SharedTask:
         given = union([other.given_within(one) for one in there]) - self._in_doubt[1 - side]
         if attempt.outcome is not Outcome.GIVEN:
             mine.withdraw(self._alike.across(1 - side, given))
-            other.put_back(there - given, SOON)
-            self._idle[1 - side] = False
+            most = self._most_handed(1 - side)
+            if most is None or attempt.span.length <= most:
+                other.put_back(there - given, SOON)
+                self._idle[1 - side] = False
             return []
         self._open_bytes -= (there - given).total_bytes
         return self._sampled(side, attempt.span)

@@ -15,6 +15,7 @@ from mendbay.imaging.adapter_odds import (
     worth_trying,
 )
 from mendbay.imaging.adapters import adapter_key
+from mendbay.imaging.trouble import Trouble
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.ports import ImageStore
 
@@ -60,12 +61,12 @@ def worth_trying_words(one: WorthTrying) -> str:
 
 
 def record_of(store: ImageStore) -> AdapterRecord:
-    """What the log of an image tells of its adapters."""
+    """What the log of an image tells of its adapters. A read over which the drive vanished is no refusal of
+    theirs."""
     sittings = [Sitting(run.number, run.adapter, run.started_at) for run in store.runs()]
+    refusals = [one for one in store.refusals() if one.trouble is not Trouble.GONE]
     drive = store.identity
-    return AdapterRecord(
-        sittings, store.refusals(), store.given_by_run(), drive.sector_bytes, drive.unit_bytes
-    )
+    return AdapterRecord(sittings, refusals, store.given_by_run(), drive.sector_bytes, drive.unit_bytes)
 
 
 def _of_case(

@@ -36,9 +36,11 @@ STEADINESS = 0.8
 """How much of the usual time of a try is kept when another one took a different time (own choice)."""
 CALM_READS = 64
 """How many reads in a row must have been given before reads are queued ahead again."""
-DEAD_AFTER = 200
-"""Refusals in a row after which the drive is asked for something it gave before; if that is refused too, or
-if there is nothing it ever gave, it is taken for dead."""
+DEAD_AFTER = 32
+"""Refusals in a row after which the drive is asked for something it gave before, and if that is refused for
+something it gave elsewhere: without both it is taken for dead (own choice). One place may have grown bad."""
+DEAD_FROM_START_AFTER = 3 * DEAD_AFTER
+"""The same where there is nothing it ever gave (own choice)."""
 
 NOT_GIVEN_ON_RETURN = 2
 """Sectors given before that a drive which is back may refuse, or hang on, until no more are compared: each is
@@ -304,7 +306,7 @@ class DriveReading:
             self.advice.look(self.picker.ahead, self._left())
         if attempt.outcome is not Outcome.GIVEN:
             self._give_back_queued()
-            if self._refused_in_a_row >= DEAD_AFTER:
+            if self._refused_in_a_row % DEAD_AFTER == 0:
                 self._check_alive()
         self._tick(attempt)
 
@@ -338,24 +340,34 @@ class DriveReading:
 
     def _check_alive(self) -> None:
         """After a long row of refusals: does the drive still give what it gave before?"""
-        self._refused_in_a_row = 0
-        given = self._given or next(iter(self._store.coverage().read), None)
-        if given is None:
+        sector, size = self._store.identity.sector_bytes, self._store.identity.size_bytes
+        read = self._store.coverage().read
+        known = [self._given.start] if self._given else []
+        if read:
+            ends = (int(read.starts[0]), (int(read.stops[-1]) - 1) // sector * sector)
+            known = known or [ends[0]]
+            known.append(max(ends, key=lambda place: abs(place - known[0])))
+        if not known:
+            if self._refused_in_a_row < DEAD_FROM_START_AFTER:
+                return
             raise DriveDied(
-                f"The drive in bay {self.bay} refused {DEAD_AFTER} reads in a row and never gave any.",
+                f"The drive in bay {self.bay} refused {self._refused_in_a_row} reads in a row and never gave "
+                "any.",
                 "Power it off: every try wears it. Weigh its board, and head work in a clean room, first.",
             )
-        sector = self._store.identity.sector_bytes
-        self._reader.ask(Span(given.start, given.start + sector))
-        attempt = self._reader.answer()
-        if attempt.outcome is Outcome.VANISHED:
-            self.bring_back()
-        elif attempt.outcome is not Outcome.GIVEN:
-            raise DriveDied(
-                f"The drive in bay {self.bay} refused {DEAD_AFTER} reads in a row, and now also byte "
-                f"{count_text(given.start)}, which it gave before.",
-                "Power it off. What was read is kept; weigh head work in a clean room before more attempts.",
-            )
+        row, self._refused_in_a_row = self._refused_in_a_row, 0
+        for place in dict.fromkeys(known):
+            self._reader.ask(Span(place, min(place + sector, size)))
+            attempt = self._reader.answer()
+            if attempt.outcome is Outcome.VANISHED:
+                self.bring_back()
+            if attempt.outcome in (Outcome.VANISHED, Outcome.GIVEN):
+                return
+        raise DriveDied(
+            f"The drive in bay {self.bay} refused {row} reads in a row, and now also byte "
+            f"{count_text(known[0])}, which it gave before.",
+            "Power it off. What was read is kept; weigh head work in a clean room before more attempts.",
+        )
 
     def bring_back(self) -> None:
         """The drive vanished: make what there is durable, have its power cycled, see whether it returns.

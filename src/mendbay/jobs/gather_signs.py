@@ -19,7 +19,9 @@ from mendbay.core.errors import MendbayError
 from mendbay.core.note import NoteKind
 from mendbay.core.span import Span
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.drive_reading import Ending
 from mendbay.jobs.drive_records import recorded
+from mendbay.jobs.last_reading import last_ending
 from mendbay.jobs.looks import looks
 from mendbay.jobs.measure_board import begun_sheet
 from mendbay.jobs.note_bodies import body_of
@@ -191,7 +193,12 @@ def _of_image(bench: Bench, case: int, bay: str) -> Iterator[tuple[Asked, Gather
     if coverage.read.total_bytes > 0:
         yield Asked("detected", bay), Gathered("right", "it is being read")
     refusals = refusals_of(coverage)
-    if refusals:
+    if last_ending(bench, case, bay) is Ending.DIED:
+        yield (
+            Asked("refusals", bay),
+            Gathered("most", "its last reading, which refused everything in the end"),
+        )
+    elif refusals:
         yield Asked("refusals", bay), Gathered(refusals, "the image so far")
 
 

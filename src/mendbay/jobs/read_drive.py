@@ -29,6 +29,7 @@ from mendbay.jobs.drive_reading import DriveReading, Ending
 from mendbay.jobs.events import Said
 from mendbay.jobs.heat_guard import DriveThermometer, HeatGuard
 from mendbay.jobs.image_figures import note_image
+from mendbay.jobs.last_reading import ENDING, last_ending
 from mendbay.jobs.ports import DriveLine, DriveReader, ImageStore
 from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, require_power
 from mendbay.jobs.remembered import remembered
@@ -185,6 +186,13 @@ def opened(
     condition = condition_of(bench, number, drive.bay, drive.condition)
     if condition is not None:
         drive = replace(drive, condition=condition, ask=drive.ask and condition.bears_questions)
+    if last_ending(bench, number, drive.bay) is Ending.DIED:
+        bench.tell(
+            Said(
+                f"The last reading of the drive in bay {drive.bay} ended because it refused everything. If "
+                "that goes on, power it off: every try wears it."
+            )
+        )
     reader = bench.drives.open(drive.where)
     heat: HeatGuard | None = None
     try:
@@ -342,6 +350,7 @@ def finish(
         "refused_bytes": result.refused_bytes,
         "unread_bytes": result.unread_bytes,
         "left_bytes": result.left_bytes,
+        ENDING: str(ending),
     }
     bench.note(number, "imaging", text, facts)
     return result

@@ -15,7 +15,7 @@ from mendbay.imaging.alike import Alike, sample
 from mendbay.imaging.hazard import Hazard
 from mendbay.imaging.image_source import ImageSource
 from mendbay.imaging.planner import Planner
-from mendbay.imaging.shared_task import SPARED
+from mendbay.imaging.shared_task import SPARED, SPARED_READ_BYTES
 from mendbay.imaging.units import alike_in_units, common_unit, in_units
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import Said
@@ -127,7 +127,10 @@ def shared_task(
     )
     for one, other in (members, members[::-1]):
         if one.per_second > SPARED * other.per_second:
-            text += f" Bay {one.bay} is spared: else it is asked only for what bay {other.bay} is refused."
+            text += (
+                f" Bay {one.bay} is spared: else it is asked only for what bay {other.bay} is refused, in "
+                f"reads of up to {bytes_text(SPARED_READ_BYTES)}."
+            )
     bench.tell(Said(text))
     return OneTask((members[0], members[1]), alike, both, bench.tell, bench.stop, unit_bytes=unit)
 

@@ -8,6 +8,7 @@ from mendbay.core.span import SameBytes, Span, SpanSet
 from mendbay.imaging.alike import Alike, lower_half, sample
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.hazard import Condition
+from mendbay.imaging.shared_task import SPARED_READ_BYTES
 from mendbay.imaging.values import Want
 from support.shared_drives import SECTOR, Rig, drive, sectors
 
@@ -79,8 +80,17 @@ def test_a_drive_at_far_greater_risk_is_asked_only_for_what_the_other_refused() 
     rig = Rig((drive(SECTORS, {700}), drive(SECTORS)), conditions=conditions).begin().run()
     assert union(rig) == WHOLE
     asked = rig.sides[1].asked()
-    assert asked.total_bytes <= 512 << 10
+    assert asked.total_bytes <= SPARED_READ_BYTES
     assert all(span.overlaps(refused) for span in asked for refused in rig.sides[0].refusals()[:1])
+
+
+def test_a_spared_drive_is_asked_for_little_around_each_of_many_bad_places() -> None:
+    conditions = (Condition.HEALTHY, Condition.CLICKS)
+    bad = set(range(500, SECTORS, 997))
+    rig = Rig((drive(SECTORS, bad), drive(SECTORS)), conditions=conditions).begin().run()
+    assert union(rig) == WHOLE
+    assert max(span.length for span, _ in rig.sides[1].log) <= SPARED_READ_BYTES
+    assert rig.sides[1].asked().total_bytes <= 0.2 * SECTORS * SECTOR
 
 
 def test_it_is_not_asked_at_all_while_the_other_gives_everything() -> None:
