@@ -131,9 +131,12 @@ class UnsteadyDrive:
         return Attempt(span, Outcome.VANISHED, NOTHING, fate.seconds, "no bytes")
 
     def returned(self) -> bool:
-        """Whether the drive is on the bus: after it vanished, only once `power_cycle` was called."""
+        """Whether the drive is on the bus: after it vanished, only once `power_cycle` was called, or where
+        the description says `comes_back`."""
         self._must_be_open()
         self._queue.clear()
+        if self.plan.vanished and self.description.comes_back:
+            self.power_cycle()
         return not self.plan.vanished
 
     def power_cycle(self) -> None:

@@ -64,7 +64,8 @@ class UnsteadyDescription:
     `physical_bytes` is what it says of its physical sectors, 0 for `sector_bytes`; no more follows from it.
     `hang` sectors never answer; `hang_seconds` bounds that on a real loop device. `vanish_at` sectors, and
     every read after the first `vanish_after_reads` since power came, take the drive off the bus, at most
-    `vanish_times` times in all if that is not 0. Once the drive has refused `dies_after_refusals` reads, or
+    `vanish_times` times in all if that is not 0; with `comes_back` it is there again when it is looked for,
+    as if its power had been cut. Once the drive has refused `dies_after_refusals` reads, or
     worked `dies_after_seconds` by its own model of time, it refuses everything. A read costs
     `command_seconds`, `seek_seconds` if it does not begin where the last one ended, `seconds_per_sector`, and
     `refusal_seconds` if refused. With `real_time` that time really passes. With `state_file` the wear
@@ -86,6 +87,7 @@ class UnsteadyDescription:
     vanish_at: tuple[Range, ...] = ()
     vanish_after_reads: int = 0
     vanish_times: int = 0
+    comes_back: bool = False
     dies_after_refusals: int = 0
     dies_after_seconds: float = 0.0
     command_seconds: float = 0.0005

@@ -124,3 +124,12 @@ def test_an_image_that_shrinks_while_it_is_read_has_vanished(tmp_path: Path) -> 
     with (tmp_path / "drive.img").open("r+b") as file:
         file.truncate(512 * 100)
     assert bench.read(200).outcome is Outcome.VANISHED
+
+
+def test_a_drive_that_comes_back_is_there_when_it_is_looked_for(tmp_path: Path) -> None:
+    bench = opened(tmp_path, vanish_after_reads=1, comes_back=True)
+    outcomes = []
+    for _ in range(3):
+        outcomes.append(bench.read(0).outcome)
+        assert bench.reader.returned()
+    assert outcomes == [Outcome.GIVEN, Outcome.VANISHED, Outcome.GIVEN]

@@ -36,6 +36,7 @@ EVERYTHING = UnsteadyDescription(
     vanish_at=((500, 1),),
     vanish_after_reads=1000,
     vanish_times=2,
+    comes_back=True,
     dies_after_refusals=50,
     dies_after_seconds=3600.0,
     command_seconds=0.001,
