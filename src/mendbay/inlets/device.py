@@ -257,7 +257,8 @@ def guard_destination(source: Path, folder: Path, needed_bytes: int, file_name: 
     if needed_bytes > free:
         raise NoRoom(
             f"{folder} has {count_text(free)} bytes free, but {count_text(needed_bytes)} are needed",
-            f"Make {count_text(needed_bytes - free)} bytes of room there, or choose another destination",
+            f"Make {count_text(needed_bytes - free)} bytes of room there, or take a larger disk: cases lie "
+            "under --home (or MENDBAY_HOME), copies where the command puts them",
         )
 
 

@@ -64,12 +64,14 @@ def open_files(path: Path, *, writable: bool) -> tuple[int, Checkpoint]:
             "If it was moved, put it back. Otherwise read the drive again under another name of its bay.",
         )
     if not path.exists():
-        raise DestinationError(f"There is no image {path}.", "Check the name, or start a new image.")
+        raise DestinationError(
+            f"There is no image {path}.", "Check the name; `mendbay drive read` begins an image."
+        )
     if not log_path.exists():
         raise DamagedCheckpoint(
             f"The image {path} has no checkpoint {log_path.name} beside it, so nothing says which of its "
             "bytes were read.",
-            f"Put {log_path.name} back beside it, or start a new image under another name.",
+            f"Put {log_path.name} back beside it; without it the drive has to be read anew.",
         )
     with ExitStack() as undo:
         mode = os.O_RDWR if writable else os.O_RDONLY
