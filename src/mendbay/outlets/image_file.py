@@ -315,8 +315,7 @@ class ImageFile(ImageView):
                 self._commits.pending.changed = left
             self.commit()
             self.coverage()  # folds in what was kept last
-            for row in doubts:
-                self._forget(SpanSet([Span(row.start, row.stop)]))
+            self._forget([Span(row.start, row.stop) for row in doubts])
             self._sha256, self._coverage, self._origins = "", None, None
             self._hash_anew()
             self._changed = left
