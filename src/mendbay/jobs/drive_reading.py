@@ -28,6 +28,9 @@ from mendbay.jobs.stop_advice import StopAdvice
 COMMIT_SECONDS = 1.0
 """How often the checkpoint is renewed while all goes well; at most this much is read again after a crash."""
 PROGRESS_SECONDS = 0.2
+PROGRESS_REST = 50
+"""So many times what an account of how far a reading is took passes until the next one is due: with millions
+of ranges it takes seconds, and in a pair the other drive may wait for it (own choice)."""
 LEFT_SECONDS = 2.0
 """How old the accounts of what the other half of a mirror gave, and of the tries that are left, may be, for
 showing how far a reading is."""
@@ -139,7 +142,7 @@ class DriveReading:
         self._refused_in_a_row = 0
         self._given: Span | None = None
         self._last_commit = clock.steady_seconds()
-        self._last_progress = 0.0
+        self._progress_due = 0.0
         self._rate = _Rate()
         self._phase = Phase.REST
         self._aim = SpanSet()
@@ -451,9 +454,11 @@ class DriveReading:
             self._store.commit_soon()
         if attempt.outcome is Outcome.GIVEN:
             self._rate.add(attempt.span.length)
-        if now - self._last_progress >= PROGRESS_SECONDS:
-            self._last_progress = now
-            self._tell(self._progress(attempt.span, now))
+        if now >= self._progress_due:
+            account = self._progress(attempt.span, now)
+            took = self._clock.steady_seconds() - now
+            self._progress_due = now + max(PROGRESS_SECONDS, took + PROGRESS_REST * took)
+            self._tell(account)
 
     def _progress(self, now_at: Span, now: float) -> ReadingProgress:
         coverage = self._store.coverage()

@@ -20,6 +20,7 @@ from mendbay.imaging.trouble import Trouble, trouble_of
 from mendbay.jobs.ports import Run
 from mendbay.outlets.checkpoint import Checkpoint, Row, damaged
 from mendbay.outlets.checkpoint_check import LogCheck, changed_in, identity_in, numbers_of, sha256_in
+from mendbay.outlets.fresh_spans import FreshSpans
 from mendbay.outlets.image_bytes import Origins, origins
 from mendbay.outlets.log_fold import fold, standing
 
@@ -72,7 +73,7 @@ class ImageView:
         amounts = fold(_checked(self._log.rows(), check))
         self._given, self._waived = amounts.given, amounts.waived
         self._refusals = [_refusal(row) for row in amounts.refused]
-        self._new_spans: list[Span] = []
+        self._fresh = FreshSpans()
         self._coverage: Coverage | None = None
 
     def _forget(self, doubts: Sequence[Span]) -> None:
@@ -97,9 +98,7 @@ class ImageView:
     def coverage(self) -> Coverage:
         """The condition of every range, with what is not yet committed included."""
         if self._coverage is None:
-            if self._new_spans:
-                self._given = self._given | SpanSet(self._new_spans)
-                self._new_spans = []
+            self._given = self._given | self._fresh.take()
             self._coverage = Coverage.from_log(
                 self._identity.size_bytes,
                 self._identity.sector_bytes,
