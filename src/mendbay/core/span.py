@@ -165,6 +165,9 @@ class SpanSet:
         )
 
     def __and__(self, other: SpanSet) -> SpanSet:
+        if len(self) == 1 or len(other) == 1:  # no sweep over millions of edges for the sake of one span
+            one, many = (self, other) if len(self) == 1 else (other, self)
+            return many.clip(one.hull())
         return self._where_depth(other, at_least=2)
 
     def __sub__(self, other: SpanSet) -> SpanSet:

@@ -18,6 +18,7 @@ from __future__ import annotations
 import heapq
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import islice
 
 import numpy as np
 
@@ -267,18 +268,19 @@ class Planner:
     def promise(self, spans: SpanSet) -> tuple[float, int] | None:
         """The best efficiency of a read inside these ranges (see `Offer`), and the least suspicion of what is
         open there; None if nothing is open. Only the first few pieces are looked at."""
-        found: list[Piece] = []
-        for span in spans:
-            low, high = span.start // self._sector, -(-span.stop // self._sector)
-            for piece in self._pieces.overlapping(low, high):
-                found.append(piece.part(max(piece.start, low), min(piece.stop, high)))
-                if len(found) >= _PIECES_PROMISED:
-                    break
+        found = list(islice(self._parts_within(spans), _PIECES_PROMISED))
         if not found:
             return None
         for one in found:
             one.weight = 1.0
         return max(self._scoring.best(one).score for one in found), min(one.suspicion for one in found)
+
+    def _parts_within(self, spans: SpanSet) -> Iterator[Piece]:
+        """What of the open pieces lies in these ranges, in order."""
+        for span in spans:
+            low, high = span.start // self._sector, -(-span.stop // self._sector)
+            for piece in self._pieces.overlapping(low, high):
+                yield piece.part(max(piece.start, low), min(piece.stop, high))
 
     def place_of(self, offer: Offer) -> Span:
         """The piece that an offer lies in, in bytes: sectors alike in what is known of them."""

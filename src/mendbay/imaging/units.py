@@ -9,6 +9,8 @@ brings anything.
 
 from __future__ import annotations
 
+import heapq
+
 import numpy as np
 
 from mendbay.core.coverage import Coverage, refused_alone
@@ -45,47 +47,103 @@ def in_units(coverage: Coverage, unit_bytes: int) -> Coverage:
     return Coverage(coverage.size_bytes, unit_bytes, read, starts[kept], least[kept], waived)
 
 
-def last_pieces(
-    coverage: Coverage,
-    refused: Int64s,
-    unit_bytes: int,
-    most_tries: int,
-    within: SpanSet,
-) -> tuple[Span, ...]:
-    """The sectors of the first unit that had all its tries as a whole and whose sectors were not asked for
-    alone yet, in order; none if there is no such unit, or the drive's word for its units is believed.
+class LastPieces:
+    """The sectors of units that had all their tries as a whole and were not asked for alone yet, unit by unit
+    in order, as long as the drive's word for its units is not believed.
+
+    Every sector handed out must be told of: `asked` or `give_back`. What is handed out, and the list itself,
+    rest on the record as it was at the start: after any other read, and where `within` grows, make a new one.
 
     Args:
         coverage: in sectors.
         refused: start and stop of every read not given that counts; shape (n, 2).
+        unit_bytes: what the drive says fails as one.
+        most_tries: tries of a unit as a whole after which it is asked for in pieces.
         within: where to look.
     """
-    sector = coverage.sector_bytes
-    alone = np.unique(refused_alone(refused, sector)[0])
-    if _is_believed(coverage, alone, unit_bytes):
-        return ()
-    starts = coverage.refused_starts[coverage.refused_tries >= most_tries]
-    due = np.setdiff1d(starts[within.holds(starts)], alone)
-    if not due.size:
-        return ()
-    first = due[due // unit_bytes == due[0] // unit_bytes]
-    return tuple(Span.at(at, sector) for at in first.tolist())
+
+    def __init__(
+        self, coverage: Coverage, refused: Int64s, unit_bytes: int, most_tries: int, within: SpanSet
+    ) -> None:
+        self._sector, self._unit = coverage.sector_bytes, unit_bytes
+        alone = np.unique(refused_alone(refused, self._sector)[0])
+        starts = coverage.refused_starts[coverage.refused_tries >= most_tries]
+        due: list[int] = np.setdiff1d(starts[within.holds(starts)], alone).tolist()
+        self._due = due  # sorted, so a heap
+        self._word = _WordOfUnits(coverage, alone, unit_bytes)
+
+    def next_unit(self) -> tuple[Span, ...]:
+        """Hands out the sectors of the first such unit, in order; none if there is no such unit, or the
+        drive's word is believed."""
+        if not self._due or self._word.is_believed:
+            return ()
+        unit = self._due[0] // self._unit
+        found: list[Span] = []
+        while self._due and self._due[0] // self._unit == unit:
+            found.append(Span.at(heapq.heappop(self._due), self._sector))
+        return tuple(found)
+
+    def asked(self, span: Span, *, is_given: bool) -> None:
+        """Takes in what came of asking for a sector alone."""
+        self._word.asked(span.start, is_given=is_given)
+
+    def give_back(self, span: Span) -> None:
+        """Takes back a sector that was handed out but never tried."""
+        heapq.heappush(self._due, span.start)
 
 
-def _is_believed(coverage: Coverage, alone: Int64s, unit_bytes: int) -> bool:
+class _WordOfUnits:
     """Whether enough units were asked for in pieces to see that none come.
 
     Only those count of which every sector was asked for, and of units that adjoin only the first: there a
     stretch of bad sectors begins, and if they were smaller than a unit some beside them would be given.
+
+    Args:
+        alone: the first bytes of the sectors refused alone, sorted.
     """
-    numbers = np.unique(alone // unit_bytes)
-    first = numbers[np.diff(numbers, prepend=-2) > 1]
-    inside = np.arange(0, unit_bytes, coverage.sector_bytes, dtype=np.int64)
-    pieces = first[:, np.newaxis] * unit_bytes + inside
-    given = coverage.read.holds(pieces.reshape(-1)).reshape(pieces.shape)
-    asked = (np.isin(pieces, alone) | given).all(axis=1)
-    count = int(np.count_nonzero(asked)) * inside.size
-    return count >= BELIEVED_AFTER and int(np.count_nonzero(given[asked])) < BELIEVED_SHARE * count
+
+    def __init__(self, coverage: Coverage, alone: Int64s, unit_bytes: int) -> None:
+        self._sector, self._unit = coverage.sector_bytes, unit_bytes
+        self._inside = np.arange(0, unit_bytes, self._sector, dtype=np.int64)
+        self._read, self._given = coverage.read, set[int]()
+        self._refused: dict[int, int] = {}  # by number of the unit, a bit for each of its sectors
+        for at in alone.tolist():
+            self._note_refused(at)
+        self._pieces = self._came = 0
+        for unit in self._refused:
+            self._count(unit, 1)
+
+    @property
+    def is_believed(self) -> bool:
+        return self._pieces >= BELIEVED_AFTER and self._came < BELIEVED_SHARE * self._pieces
+
+    def asked(self, at: int, *, is_given: bool) -> None:
+        unit = at // self._unit
+        changed = (unit, unit + 1)  # the next one is the first of its kind only while this one is none
+        for one in changed:
+            self._count(one, -1)
+        if is_given:
+            self._given.add(at)
+        else:
+            self._note_refused(at)
+        for one in changed:
+            self._count(one, 1)
+
+    def _note_refused(self, at: int) -> None:
+        unit = at // self._unit
+        self._refused[unit] = self._refused.get(unit, 0) | 1 << at % self._unit // self._sector
+
+    def _count(self, unit: int, times: int) -> None:
+        """Adds a unit that counts to the pieces asked for and to those that came, or takes it off."""
+        if unit not in self._refused or unit - 1 in self._refused:
+            return
+        places = unit * self._unit + self._inside
+        given = self._read.holds(places)
+        came = [was or at in self._given for was, at in zip(given.tolist(), places.tolist(), strict=True)]
+        refused = self._refused[unit]
+        if all(was or refused >> number & 1 for number, was in enumerate(came)):
+            self._pieces += times * len(came)
+            self._came += times * sum(came)
 
 
 def common_unit(alike: Alike, units: tuple[int, int], sector_bytes: int) -> int:

@@ -17,7 +17,7 @@ from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.going_on import Left
 from mendbay.imaging.planner import Planner
 from mendbay.imaging.trouble import Trouble
-from mendbay.imaging.units import in_units, last_pieces
+from mendbay.imaging.units import LastPieces, in_units
 from mendbay.imaging.values import WEIGHT_REST, WEIGHT_WANTED, Want
 from mendbay.jobs.events import Phase, ReadingProgress, Said, Tell
 from mendbay.jobs.picking import Alone, Picker
@@ -28,6 +28,9 @@ from mendbay.jobs.stop_advice import StopAdvice
 COMMIT_SECONDS = 1.0
 """How often the checkpoint is renewed while all goes well; at most this much is read again after a crash."""
 PROGRESS_SECONDS = 0.2
+PROGRESS_REST = 50
+"""So many times what an account of how far a reading is took passes until the next one is due: with millions
+of ranges it takes seconds, and in a pair the other drive may wait for it (own choice)."""
 LEFT_SECONDS = 2.0
 """How old the accounts of what the other half of a mirror gave, and of the tries that are left, may be, for
 showing how far a reading is."""
@@ -132,6 +135,8 @@ class DriveReading:
         self.left_alone: Ending | None = None
         self._tried_elsewhere = elsewhere
         self._pieces: deque[Span] = deque()
+        self._last_pieces: LastPieces | None = None
+        self._was_shared = False
         self.picker: Picker
         self.plan_by(store.identity.unit_bytes)
         self._queue: deque[Span] = deque()
@@ -139,7 +144,7 @@ class DriveReading:
         self._refused_in_a_row = 0
         self._given: Span | None = None
         self._last_commit = clock.steady_seconds()
-        self._last_progress = 0.0
+        self._progress_due = 0.0
         self._rate = _Rate()
         self._phase = Phase.REST
         self._aim = SpanSet()
@@ -163,6 +168,7 @@ class DriveReading:
         known = in_units(store.coverage_here(), unit_bytes)
         self.planner = Planner(known, store.refused_reads(), assumed=self._assumed, elsewhere=elsewhere)
         self.picker = Alone(self.planner)
+        self._last_pieces = None
 
     # ------------------------------------------------------------------ the two ways to read
 
@@ -203,6 +209,7 @@ class DriveReading:
         aim = everything if rest else self._wanted
         self._phase, self._aim = phase or (Phase.REST if rest else Phase.WANTED), aim
         self._pieces.clear()
+        self._last_pieces = None
         started = self._clock.steady_seconds()
         self._rate.restart(started)
         try:
@@ -320,11 +327,19 @@ class DriveReading:
         """A sector of a unit that was refused to the end, once nothing else is left; None if there is none to
         be asked for."""
         if not self._pieces and self.unit_bytes > self._store.identity.sector_bytes:
-            within = self._aim - self.planner.waived - self.picker.left()
-            known, refused = self._store.coverage_here(), self._store.refused_here()
-            most = self._assumed.most_tries
-            self._pieces.extend(last_pieces(known, refused, self.unit_bytes, most, within))
+            if self._last_pieces is None or self._was_shared != self.picker.is_shared:
+                self._last_pieces = self._refused_to_the_end()
+            self._pieces.extend(self._last_pieces.next_unit())
         return self._pieces.popleft() if self._pieces else None
+
+    def _refused_to_the_end(self) -> LastPieces:
+        """What is to be asked for in pieces, by the record. It stands until something else is read, or the
+        task is shared no more: what is left to the other half does not change while neither has anything to
+        read but pieces."""
+        self._was_shared = self.picker.is_shared
+        within = self._aim - self.planner.waived - self.picker.left() - SpanSet(self._queue)
+        known, refused = self._store.coverage_here(), self._store.refused_here()
+        return LastPieces(known, refused, self.unit_bytes, self._assumed.most_tries, within)
 
     def _is_piece(self, span: Span) -> bool:
         """Whether a read is of a part of a unit: no planner's, which reads whole ones."""
@@ -332,11 +347,16 @@ class DriveReading:
 
     def _learn(self, attempt: Attempt) -> None:
         if not self._is_piece(attempt.span):
+            self._last_pieces = None
             self.picker.learn(attempt)
+        elif self._last_pieces is not None:
+            self._last_pieces.asked(attempt.span, is_given=attempt.outcome is Outcome.GIVEN)
 
     def _give_back(self, span: Span) -> None:
-        if not self._is_piece(span):  # a piece is found again by the record
+        if not self._is_piece(span):
             self.picker.give_back(span)
+        elif self._last_pieces is not None:  # else it is found again by the record
+            self._last_pieces.give_back(span)
 
     def _check_alive(self) -> None:
         """After a long row of refusals: does the drive still give what it gave before?"""
@@ -446,9 +466,11 @@ class DriveReading:
             self._store.commit_soon()
         if attempt.outcome is Outcome.GIVEN:
             self._rate.add(attempt.span.length)
-        if now - self._last_progress >= PROGRESS_SECONDS:
-            self._last_progress = now
-            self._tell(self._progress(attempt.span, now))
+        if now >= self._progress_due:
+            account = self._progress(attempt.span, now)
+            took = self._clock.steady_seconds() - now
+            self._progress_due = now + max(PROGRESS_SECONDS, took + PROGRESS_REST * took)
+            self._tell(account)
 
     def _progress(self, now_at: Span, now: float) -> ReadingProgress:
         coverage = self._store.coverage()

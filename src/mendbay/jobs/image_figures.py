@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 
-from mendbay.case.records import Image
+from mendbay.case.records import Case, Image
 from mendbay.core.coverage import Condition
 from mendbay.core.errors import MendbayError
 from mendbay.core.span import SpanSet
@@ -26,15 +26,15 @@ def note_image(bench: Bench, number: int, bay: str, store: ImageStore, left: Spa
     """Puts an image's present figures into the ledger, and what follows from them for the other half.
 
     Args:
-        left: what was left to the other half, where a reading of both still knows it; else, if they were ever
-            read as one task, it is worked out from the images.
+        left: what this drive left to the other half, where a reading of both still knows it; else, if they
+            were ever read as one task, it is worked out from the images, as what the other half left is.
     """
-    if left or not read_as_one_task(bench, number):
+    if not read_as_one_task(bench, number):
         bench.ledger.note_image(_figures_of(bench, number, bay, store, left))
         return
-    with _looked_at(bench, number, bay, store) as stores:
+    with _looked_at(bench, number, bay, store, busy_too=not left) as stores:
         lefts = _left(bench, number, stores)  # may read much: before anybody has to wait for the ledger
-        mine = _figures_of(bench, number, bay, store, lefts.get(bay, _NOTHING))
+        mine = _figures_of(bench, number, bay, store, left or lefts.get(bay, _NOTHING))
         theirs = [
             _other_figures(bench, number, other, its, lefts.get(other, _NOTHING))
             for other, its in stores.items()
@@ -78,15 +78,21 @@ def _figures_of(bench: Bench, number: int, bay: str, store: ImageStore, left: Sp
 
 
 @contextmanager
-def _looked_at(bench: Bench, number: int, bay: str, store: ImageStore) -> Iterator[dict[str, ImageStore]]:
-    """All images of a case that can be looked at, by bay; `store` is the one of `bay`, open already."""
+def _looked_at(
+    bench: Bench, number: int, bay: str, store: ImageStore, *, busy_too: bool = True
+) -> Iterator[dict[str, ImageStore]]:
+    """All images of a case that can be looked at, by bay; `store` is the one of `bay`, open already.
+
+    Args:
+        busy_too: also those that are being added to.
+    """
     case = bench.ledger.case(number)
     stores: dict[str, ImageStore] = {}
     with ExitStack() as stack:
         for one in bench.ledger.bays(number):
             if one.bay == bay:
                 stores[bay] = store
-            elif bench.images.exists(case, one.bay):
+            elif bench.images.exists(case, one.bay) and (busy_too or not _is_busy(bench, case, one.bay)):
                 try:
                     stores[one.bay] = bench.images.reopen(case, one.bay, writable=False)
                 except MendbayError:
@@ -97,7 +103,7 @@ def _looked_at(bench: Bench, number: int, bay: str, store: ImageStore) -> Iterat
 
 def _left(bench: Bench, number: int, stores: Mapping[str, ImageStore]) -> Mapping[str, SpanSet]:
     """By bay, what was left to the other half; nothing where the images make no mirror."""
-    if found_differing(bench, number):
+    if len(stores) < 2 or found_differing(bench, number):
         return {}
     try:
         sources = sources_of(stores)
@@ -111,8 +117,13 @@ def _other_figures(bench: Bench, number: int, bay: str, store: ImageStore, left:
     added to is left alone: whoever adds to it notes its figures at the end."""
     case = bench.ledger.case(number)
     noted = next((one for one in bench.ledger.images(number, bay) if one.path == store.path.name), None)
-    glance = bench.images.glance(case, bay)
-    if noted is None or glance is None or glance.busy:
+    if noted is None or _is_busy(bench, case, bay):
         return None
     unread = (store.coverage().unread - left).total_bytes
     return None if unread == noted.unread_bytes else replace(noted, unread_bytes=unread)
+
+
+def _is_busy(bench: Bench, case: Case, bay: str) -> bool:
+    """Whether an image is being added to, or not there to be looked at."""
+    glance = bench.images.glance(case, bay)
+    return glance is None or glance.busy

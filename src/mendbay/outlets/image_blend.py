@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 
 from mendbay.core.errors import ForeignImage
@@ -10,8 +10,8 @@ from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.lacking import Refusal
 from mendbay.imaging.trouble import Trouble, trouble_of
 from mendbay.jobs.ports import Blended, Run
-from mendbay.outlets.checkpoint import Row
 from mendbay.outlets.image_file import ImageFile
+from mendbay.outlets.log_fold import fold
 
 NOT_GIVEN = ("refused", "hung")
 
@@ -74,21 +74,9 @@ def _key(run: Run) -> tuple[str, str, str, str]:
 def _adopt_refusals(into: ImageFile, other: ImageFile, numbers: Mapping[int, int]) -> None:
     """Every refused read that still stands in the other, unless it was blended in before."""
     noted = {(row.run, row.start, row.stop, row.at) for row in into.rows() if row.outcome in NOT_GIVEN}
-    for row in _standing(other.rows()):
+    for row in fold(other.rows()).refused:
         if (numbers[row.run], row.start, row.stop, row.at) not in noted:
             trouble = trouble_of(row.outcome, row.error, row.trouble) or Trouble.UNKNOWN
             span = Span(row.start, row.stop)
             refusal = Refusal(span, numbers[row.run], row.seconds, row.error, trouble, row.at, row.celsius)
             into.adopt_refusal(refusal, row.outcome)
-
-
-def _standing(rows: Iterable[Row]) -> list[Row]:
-    """The refused reads of a log that no later doubt took back."""
-    found: list[Row] = []
-    for row in rows:
-        if row.outcome in NOT_GIVEN:
-            found.append(row)
-        elif row.outcome == "doubted":
-            doubted = Span(row.start, row.stop)
-            found = [one for one in found if not SpanSet([doubted]).covers(Span(one.start, one.stop))]
-    return found

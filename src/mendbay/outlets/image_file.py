@@ -139,8 +139,7 @@ class ImageFile(ImageView):
 
     def _known(self, span: Span) -> SpanSet:
         """What of a range the image holds."""
-        fresh = SpanSet([one for one in self._new_spans if one.overlaps(span)])
-        return (self._given.clip(span) | fresh).clip(span)
+        return self._given.clip(span) | self._fresh.within(span)
 
     def _decayed(self, span: Span, data: memoryview) -> SpanSet:
         """The pieces of the image that differ from what the drive gives now because the image no longer holds
@@ -187,10 +186,7 @@ class ImageFile(ImageView):
         row.stop = span.stop
         row.seconds += seconds
         row.celsius = max((one for one in (row.celsius, celsius) if one is not None), default=None)
-        if self._new_spans and self._new_spans[-1].stop == span.start:
-            self._new_spans[-1] = Span(self._new_spans[-1].start, span.stop)
-        else:
-            self._new_spans.append(span)
+        self._fresh.add(span)
         self._coverage = None
 
     def _row_from(self, start: int, at: str, *, vouched: bool) -> Row:
@@ -315,8 +311,7 @@ class ImageFile(ImageView):
                 self._commits.pending.changed = left
             self.commit()
             self.coverage()  # folds in what was kept last
-            for row in doubts:
-                self._forget(SpanSet([Span(row.start, row.stop)]))
+            self._forget([Span(row.start, row.stop) for row in doubts])
             self._sha256, self._coverage, self._origins = "", None, None
             self._hash_anew()
             self._changed = left

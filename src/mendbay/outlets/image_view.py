@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +20,9 @@ from mendbay.imaging.trouble import Trouble, trouble_of
 from mendbay.jobs.ports import Run
 from mendbay.outlets.checkpoint import Checkpoint, Row, damaged
 from mendbay.outlets.checkpoint_check import LogCheck, changed_in, identity_in, numbers_of, sha256_in
+from mendbay.outlets.fresh_spans import FreshSpans
 from mendbay.outlets.image_bytes import Origins, origins
+from mendbay.outlets.log_fold import fold, standing
 
 
 class ImageView:
@@ -62,34 +64,24 @@ class ImageView:
         self._changed = changed_in(meta.get("changed", "[]"), size)
 
     def _take_rows(self) -> None:
-        self._refusals: list[Refusal]
         check = LogCheck(self._identity.size_bytes, self._identity.sector_bytes, numbers_of(self._log.runs()))
         differences = self._log.differences()
         for one in differences:
             check.require_difference(one)
         self._two_answers = SpanSet(one.span for one in differences)
         self._unlike: list[Span] = []
-        self._given, self._refusals = SpanSet(), []
-        fresh: dict[str, list[Span]] = {"given": [], "waived": []}
-        for row in self._log.rows():
-            check.require_row(row)
-            if row.outcome in fresh:
-                fresh[row.outcome].append(Span(row.start, row.stop))
-            elif row.outcome == "doubted":
-                self._given = self._given | SpanSet(fresh["given"])
-                fresh["given"] = []
-                self._forget(SpanSet([Span(row.start, row.stop)]))
-            elif row.outcome != "again":
-                self._refusals.append(_refusal(row))
-        self._given = self._given | SpanSet(fresh["given"])
-        self._waived = SpanSet(fresh["waived"])
-        self._new_spans: list[Span] = []
+        amounts = fold(_checked(self._log.rows(), check))
+        self._given, self._waived = amounts.given, amounts.waived
+        self._refusals = [_refusal(row) for row in amounts.refused]
+        self._fresh = FreshSpans()
         self._coverage: Coverage | None = None
 
-    def _forget(self, spans: SpanSet) -> None:
-        """What was read there counts no more, nor do the refusals before it was."""
-        self._given = self._given - spans
-        self._refusals = [one for one in self._refusals if not spans.covers(one.span)]
+    def _forget(self, doubts: Sequence[Span]) -> None:
+        """What was read there counts no more, nor do the refusals before it was that lie in one of them."""
+        self._given = self._given - SpanSet(doubts)
+        places = [(1, one.span) for one in self._refusals]
+        stands = standing(places, [(2, one) for one in doubts])
+        self._refusals = [one for one, its in zip(self._refusals, stands, strict=True) if its]
 
     # ------------------------------------------------------------------ what is there
 
@@ -106,9 +98,7 @@ class ImageView:
     def coverage(self) -> Coverage:
         """The condition of every range, with what is not yet committed included."""
         if self._coverage is None:
-            if self._new_spans:
-                self._given = self._given | SpanSet(self._new_spans)
-                self._new_spans = []
+            self._given = self._given | self._fresh.take()
             self._coverage = Coverage.from_log(
                 self._identity.size_bytes,
                 self._identity.sector_bytes,
@@ -256,6 +246,17 @@ class ImageView:
         return tuple(
             (Span(int(starts[at]), int(stops[at])).clip(span), int(runs[at])) for at in range(first, last)
         )
+
+
+def _checked(rows: Iterable[Row], check: LogCheck) -> Iterator[Row]:
+    """The rows, each once it was found that it can be true.
+
+    Raises:
+        ValueError: one cannot.
+    """
+    for row in rows:
+        check.require_row(row)
+        yield row
 
 
 def _refusal(row: Row) -> Refusal:

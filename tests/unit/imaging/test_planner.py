@@ -8,7 +8,9 @@ from mendbay.core.coverage import Coverage
 from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.attempt import Attempt, Outcome
+from mendbay.imaging.pieces import Choice, Piece
 from mendbay.imaging.planner import WEIGHT_WANTED, Planner, Want
+from mendbay.imaging.scoring import Scoring
 
 SECTOR = 512
 
@@ -198,3 +200,24 @@ def test_what_waits_to_be_chosen_does_not_grow_with_every_read() -> None:
         assert span is not None
         planner.learn(Attempt(span, Outcome.GIVEN, memoryview(bytes(span.length)), 0.001))
     assert len(planner._heap) < 2_000
+
+
+@pytest.mark.parametrize("in_one_span", [True, False])
+def test_a_promise_looks_at_the_first_few_pieces_however_many_ranges_it_is_asked_about(
+    in_one_span: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    odd = [Span.at(one * SECTOR, SECTOR) for one in range(1, 1600, 2)]
+    planner = Planner(Coverage(1600 * SECTOR, SECTOR, SpanSet(odd)))
+    scored: list[int] = []
+    best = Scoring.best
+
+    def counted(scoring: Scoring, piece: Piece) -> Choice:
+        scored.append(piece.start)
+        return best(scoring, piece)
+
+    even = SpanSet(odd).complement(Span(0, 1600 * SECTOR))
+    assert planner.promise(even.clip(Span(0, SECTOR))) is not None  # the region is open from here on
+    monkeypatch.setattr(Scoring, "best", counted)
+    found = planner.promise(SpanSet([even.hull()]) if in_one_span else even)
+    assert scored == [0, 2, 4, 6, 8, 10, 12, 14]
+    assert found == planner.promise(even.clip(Span(0, 16 * SECTOR)))

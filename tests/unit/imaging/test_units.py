@@ -12,10 +12,10 @@ from mendbay.imaging.alike import Alike
 from mendbay.imaging.units import (
     BELIEVED_AFTER,
     BELIEVED_SHARE,
+    LastPieces,
     alike_in_units,
     common_unit,
     in_units,
-    last_pieces,
 )
 
 SECTOR, UNIT = 512, 4096
@@ -94,7 +94,7 @@ def test_tries_that_went_through_other_adapters_only_count_as_none() -> None:
 def due(seen: Coverage, refusals: list[tuple[int, int]], within: SpanSet = EVERYWHERE) -> list[int]:
     """The sectors that are asked for alone next."""
     reads = np.array(refusals, dtype=np.int64) * SECTOR
-    return [one.start // SECTOR for one in last_pieces(seen, reads, UNIT, 3, within)]
+    return [one.start // SECTOR for one in LastPieces(seen, reads, UNIT, 3, within).next_unit()]
 
 
 def test_only_what_had_all_its_tries_as_a_whole_is_asked_for_in_pieces_once() -> None:

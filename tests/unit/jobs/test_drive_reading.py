@@ -5,14 +5,16 @@ from __future__ import annotations
 import pytest
 
 from mendbay.core.clock import SystemClock
-from mendbay.core.coverage import Condition
+from mendbay.core.coverage import Condition, Coverage
 from mendbay.core.errors import DriveDied, DriveVanished, Interrupted
 from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.assumptions import Assumptions
-from mendbay.imaging.attempt import Outcome
+from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.image_source import ImageSource
-from mendbay.jobs.drive_reading import DriveReading, Ending
+from mendbay.jobs.drive_reading import PROGRESS_REST, DriveReading, Ending
 from mendbay.jobs.events import Event, ReadingProgress, silent
+from mendbay.jobs.picking import Alone
+from support.clocks_by_hand import Time
 from support.memory_store import MemoryStore
 from support.scripted_drive import ScriptedDrive, numbered
 
@@ -266,7 +268,8 @@ def test_a_second_run_knows_where_the_first_one_hung() -> None:
 
 
 def test_once_everything_was_asked_for_the_tries_that_are_left_are_told() -> None:
-    drive = ScriptedDrive(numbered(SECTORS), bad={11, 12, 5000})
+    clock = Time()
+    drive = TimedDrive(clock, 2.0, bad={11, 12, 5000})
     store = MemoryStore(drive.identity)
     told: list[ReadingProgress] = []
 
@@ -274,7 +277,7 @@ def test_once_everything_was_asked_for_the_tries_that_are_left_are_told() -> Non
         if isinstance(event, ReadingProgress):
             told.append(event)
 
-    assert DriveReading("1", drive, store, Ticking(), tell).run() is Ending.DONE
+    assert DriveReading("1", drive, store, clock, tell).run() is Ending.DONE
     retrying = [one for one in told if one.tries_left]
     assert retrying
     assert all(one.read_bytes + one.refused_bytes == one.aim_bytes for one in retrying)
@@ -285,14 +288,51 @@ def test_once_everything_was_asked_for_the_tries_that_are_left_are_told() -> Non
     assert not told[-1].seconds_left
 
 
-class Ticking(SystemClock):
-    """A clock on which every look takes two seconds."""
+class TimedDrive(ScriptedDrive):
+    """Every answer takes so many seconds."""
 
-    seconds = 0.0
+    def __init__(self, clock: Time, seconds: float, bad: set[int], largest_read_bytes: int = 1 << 20) -> None:
+        super().__init__(numbered(SECTORS), bad, largest_read_bytes=largest_read_bytes)
+        self._clock, self._seconds = clock, seconds
 
-    def steady_seconds(self) -> float:
-        self.seconds += 2.0
-        return self.seconds
+    def answer(self) -> Attempt:
+        self._clock.wait(self._seconds)
+        return super().answer()
+
+
+@pytest.mark.parametrize(
+    ("coverage_seconds", "left_seconds"), [(1.0, 0.0), (0.0, 1.0), (0.003, 0.0), (0.0, 0.0)]
+)
+def test_telling_how_far_a_reading_is_takes_a_small_part_of_it_however_long_each_account_takes(
+    coverage_seconds: float, left_seconds: float
+) -> None:
+    clock = Time()
+    drive = TimedDrive(clock, 0.05, set(), largest_read_bytes=4096)
+    spent: list[float] = []
+
+    def take(seconds: float) -> None:
+        clock.wait(seconds)
+        spent.append(seconds)
+
+    class Store(MemoryStore):
+        def coverage(self) -> Coverage:
+            take(coverage_seconds)
+            return super().coverage()
+
+    class Picker(Alone):
+        def left(self) -> SpanSet:
+            take(left_seconds)
+            return super().left()
+
+    store, told = Store(drive.identity), list[Event]()
+    reading = DriveReading("1", drive, store, clock, told.append)  # type: ignore[arg-type]
+    reading.picker = Picker(reading.planner)
+    spent.clear()
+    begun = clock.seconds
+    assert reading.run() is Ending.DONE
+    account = coverage_seconds + left_seconds
+    assert sum(spent) <= (clock.seconds - begun) / PROGRESS_REST + 2 * account, "but for the first and last"
+    assert len(told) > (2 if account >= 1 else 500), "and still it is told, often where that costs little"
 
 
 def test_what_befell_the_drive_is_kept_for_the_story() -> None:

@@ -10,6 +10,7 @@ from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.block_digests import BLOCK_BYTES
 from mendbay.jobs.compare_drive import compare_drive
 from mendbay.jobs.hand_back import hand_back
+from mendbay.jobs.image_figures import left_of
 from mendbay.jobs.list_files import show_file
 from mendbay.jobs.read_drive import read_drive
 from mendbay.jobs.read_pair import read_pair
@@ -158,3 +159,40 @@ def test_halves_that_differ_leave_nothing_to_each_other(tmp_path: Path, base: Sm
         assert unread(one) == lacking
         compare_drive(one.bench, 1, one.drives()[0], seconds=0)
         assert unread(one) == lacking
+
+
+def told_left(one: Shop) -> list[int]:
+    """What is unread of each drive but for what it left to the other half, worked out from the images."""
+    with one.images() as stores:
+        return [
+            (store.coverage().unread - left_of(one.bench, 1, bay, store)).total_bytes
+            for bay, store in zip("12", stores, strict=True)
+        ]
+
+
+def test_what_one_half_reads_later_is_no_longer_unread_of_the_other(tmp_path: Path, base: SmallBase) -> None:
+    with shop(tmp_path, base) as one:
+        read_pair(one.bench, 1, one.drives(), seconds=0)
+        before = unread(one)
+        assert before == told_left(one)
+        assert all(before), "the reading was cut short"
+        read_pair(one.bench, 1, one.drives()[1:])
+        after = unread(one)
+        assert after == told_left(one)
+        assert after[0] < before[0], "the first drive was not read, and yet less of it is lacking"
+
+
+def test_the_figures_of_a_half_that_is_being_added_to_are_left_to_whoever_adds_to_it(
+    tmp_path: Path, base: SmallBase
+) -> None:
+    with shop(tmp_path, base) as one:
+        read_pair(one.bench, 1, one.drives(), seconds=0)
+        before = unread(one)
+        adding = one.bench.images.reopen(one.bench.ledger.case(1), "1", writable=True)
+        try:
+            read_pair(one.bench, 1, one.drives()[1:])
+        finally:
+            adding.close()
+        after = unread(one)
+        assert after[0] == before[0]
+        assert after[1] == told_left(one)[1] < before[1]

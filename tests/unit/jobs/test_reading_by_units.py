@@ -10,7 +10,7 @@ import pytest
 
 from mendbay.core.clock import SystemClock
 from mendbay.core.coverage import Condition, Coverage
-from mendbay.core.span import Span, SpanSet
+from mendbay.core.span import Int64s, Span, SpanSet
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.attempt import Outcome
 from mendbay.imaging.image_source import ImageSource
@@ -19,6 +19,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.drive_reading import DriveReading, Ending
 from mendbay.jobs.events import silent
 from mendbay.jobs.imaging_record import imaging_record
+from mendbay.jobs.picking import Alone
 from mendbay.jobs.ports import ImageStore, never
 from mendbay.jobs.read_drive import DriveAt, read_drive
 from mendbay.outlets.image_file import ImageFile
@@ -99,6 +100,44 @@ def test_physical_sectors_that_begin_elsewhere_are_not_lost_with_their_neighbour
     store = MemoryStore(drive_with(set()).identity)
     assert read(drive_with(bad), store)[0] is Ending.DONE
     assert sound(store.coverage(), bad)
+
+
+def test_what_is_due_in_pieces_is_worked_out_once_however_many_there_are() -> None:
+    class Counting(MemoryStore):
+        worked_out = 0
+
+        def refused_here(self) -> Int64s:
+            self.worked_out += 1
+            return super().refused_here()
+
+    found: list[int] = []
+    for count in (2, 40):
+        bad = {8 * block + block % 8 for block in range(5, 5 + 50 * count, 50)}
+        store = Counting(drive_with(set()).identity)
+        _, refused = read(drive_with(bad), store)
+        assert sound(store.coverage(), bad)
+        assert refused[512] == len(bad) == count
+        found.append(store.worked_out)
+    assert found == [1, 1]
+
+
+def test_pieces_left_to_the_other_half_are_asked_for_once_the_halves_are_found_to_differ() -> None:
+    class Sharing(Alone):
+        """The other half gave block 500, until a piece of block 10 was asked for: then they differ."""
+
+        @property
+        def is_shared(self) -> bool:
+            return not any(span.length == 512 for span, _ in drive.log)
+
+        def left(self) -> SpanSet:
+            return SpanSet([Span.at(500 * 4096, 4096)]) if self.is_shared else SpanSet()
+
+    drive = drive_with({83, 4000})
+    store = MemoryStore(drive.identity)
+    reading = DriveReading("1", drive, store, SystemClock(), silent)
+    reading.picker = Sharing(reading.planner)
+    assert reading.run() is Ending.DONE
+    assert sound(store.coverage(), {83, 4000})
 
 
 def test_with_a_single_try_pieces_are_asked_for_all_the_same() -> None:
