@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import csv
+import re
 from pathlib import Path
 
 import pytest
 
-from mendbay.core.span import SpanSet
+from mendbay.core.span import Span, SpanSet
 from mendbay.outlets.scenario.scenario import Scenario
 from mendbay.outlets.scenario.small import SmallBase
 from support.answers import Run, answer, text_of
@@ -79,6 +80,34 @@ def test_halves_read_whole_that_give_every_byte_together_end_with_code_0(
     said = one_line(text_of(run, "pair", "read", 1, *both(box), "--both-whole"))
     assert "came from both and are the same." in said
     assert "Together the halves gave every byte." in said
+
+
+def test_what_the_stakes_are_can_be_said_of_a_pair(run: Run, box: Scenario, base: SmallBase) -> None:
+    for bay in (0, 1):  # enough refusals for a word
+        file = place(box, base, bay)
+        refused = [Span.at(at, 512) for span in file for at in range(span.start, span.stop, 8192)]
+        assert len(refused) > 20
+        have_refuse(box, bay, SpanSet(refused))
+    worth = ("--worth", "2500.00 EUR", "--bench-hour", "60.00 EUR")
+    read = ("pair", "read", 1, *both(box), "--want", ODD.decode(), "--minutes", 0, *worth)
+    told = answer(run, *read, codes=(3,))
+    advised = told["one_task"]["advice"]
+    assert 0 < float(advised["gain"].removesuffix(" EUR")) <= 2500
+    hours = advised["seconds"] / 3600
+    assert float(advised["bench"].removesuffix(" EUR")) == pytest.approx(60 * hours, abs=0.01)
+    for one in told["drives"]:
+        own = one["advice"]["at_end"]
+        assert float(own["bench"].removesuffix(" EUR")) == pytest.approx(30 * own["seconds"] / 3600, abs=0.01)
+    said = one_line(text_of(run, *read, code=3))
+    price = r"What comes is worth [\d ]+\.\d\d EUR; {} costs \d+\.\d\d EUR meanwhile"
+    assert re.search(price.format("the bench"), said)
+    assert len(re.findall(price.format("its share of the bench"), said)) == 2
+
+
+def test_an_hours_cost_without_a_worth_is_refused_of_a_pair_too(run: Run, box: Scenario) -> None:
+    done = run("pair", "read", 1, *both(box), "--bench-hour", "60.00 EUR")
+    assert done.returncode == 2
+    assert "Add --worth AMOUNT" in one_line(done.stderr)
 
 
 def test_drives_read_one_by_one_are_said_not_to_be_compared(run: Run, box: Scenario) -> None:
