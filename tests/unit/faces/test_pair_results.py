@@ -12,19 +12,9 @@ from mendbay.core.span import Span, SpanSet
 from mendbay.outlets.scenario.scenario import Scenario
 from mendbay.outlets.scenario.small import SmallBase
 from support.answers import Run, answer, text_of
-from support.boxes import giving_box, have_refuse, small_base
+from support.boxes import have_refuse
 
 ODD = b"files/14.bin"
-
-
-@pytest.fixture(scope="module")
-def base(tmp_path_factory: pytest.TempPathFactory) -> SmallBase:
-    return small_base(tmp_path_factory.mktemp("base"))
-
-
-@pytest.fixture
-def box(tmp_path: Path, base: SmallBase) -> Scenario:
-    return giving_box(tmp_path / "box", base)
 
 
 def place(box: Scenario, base: SmallBase, bay: int, name: bytes = ODD) -> SpanSet:

@@ -7,7 +7,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import pytest
 
 from mendbay.core.source import Mark
 from mendbay.core.span import Span, SpanSet
@@ -24,16 +23,10 @@ from mendbay.outlets.scenario.damage import Faults, write_drive
 from mendbay.outlets.scenario.small import SmallBase
 from mendbay.wiring import open_bench, open_handback_folder, papers
 from support.box import mirror_drives
-from support.boxes import small_base
 from support.ext_images import make
 from support.pair_shop import Shop, shop
 
 ODD, OTHER = b"files/14.bin", b"files/05.bin"
-
-
-@pytest.fixture(scope="module")
-def base(tmp_path_factory: pytest.TempPathFactory) -> SmallBase:
-    return small_base(tmp_path_factory.mktemp("base"))
 
 
 def spoil(one: Shop, base: SmallBase, name: bytes = ODD, count: int = 800) -> None:

@@ -41,11 +41,6 @@ from support.shared_drives import Rig
 from support.sources import MemorySource
 
 
-@pytest.fixture(scope="module")
-def base(tmp_path_factory: pytest.TempPathFactory) -> SmallBase:
-    return small_base(tmp_path_factory.mktemp("base"))
-
-
 def test_each_place_of_a_mirror_is_read_from_one_half(tmp_path: Path, base: SmallBase) -> None:
     with shop(tmp_path, base) as one:
         result = read_pair(one.bench, 1, one.drives())
