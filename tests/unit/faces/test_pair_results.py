@@ -111,6 +111,13 @@ def test_what_was_left_to_the_other_half_is_said_so(run: Run, box: Scenario, tmp
     assert run("pair", "read", 1, *both(box)).returncode == 0
     left = answer(run, "drive", "show", 1, 1)["left_bytes"]
     assert left > 1 << 20
+    assert answer(run, "case", "show", 1)["images"][0]["left_bytes"] == left
+    story = one_line(text_of(run, "case", "show", 1))
+    both_say = re.findall(
+        r"([\d ]+) of the unread bytes \([\d ]+ ranges?\) were left to the other half", story
+    )
+    assert int(both_say[0].replace(" ", "")) == left
+    assert len(both_say) == 2
     said = one_line(text_of(run, "drive", "show", 1, 1))
     assert "of the unread bytes" in said
     assert "were left to the other half of the mirror, which gave them" in said
