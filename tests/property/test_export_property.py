@@ -42,17 +42,28 @@ def test_notes_read_back_as_they_were(said: list[tuple[NoteKind, object]]) -> No
     assert [(one["kind"], one["body"]) for one in map(json.loads, lines)] == said
 
 
-@given(st.lists(st.integers(0, 99), max_size=12), st.lists(st.integers(0, 99), max_size=12))
-def test_the_coverage_has_every_byte_once(read: list[int], waived: list[int]) -> None:
+@given(
+    st.lists(st.integers(0, 99), max_size=12),
+    st.lists(st.integers(0, 99), max_size=12),
+    st.lists(st.integers(0, 99), max_size=40),
+)
+def test_the_coverage_has_every_byte_once(read: list[int], waived: list[int], theirs: list[int]) -> None:
     def spans(sectors: list[int]) -> SpanSet:
         return SpanSet(Span.at(one * 512, 512) for one in sectors)
 
     coverage = Coverage(100 * 512, 512, spans(read), waived=spans(waived))
-    rows = list(csv.DictReader(io.StringIO(coverage_csv(coverage).decode(), newline="")))
+    left = spans(theirs) & coverage.unread
+    rows = list(csv.DictReader(io.StringIO(coverage_csv(coverage, left).decode(), newline="")))
     bounds = [(int(one["start"]), int(one["stop"])) for one in rows]
     assert [start for start, _ in bounds] == [0, *(stop for _, stop in bounds[:-1])]
     assert bounds[-1][1] == 100 * 512
-    for name, meant in (("read", coverage.read), ("waived", coverage.waived)):
+    unread = coverage.unread - left
+    for name, meant in (
+        ("read", coverage.read),
+        ("waived", coverage.waived),
+        ("left", left),
+        ("unread", unread),
+    ):
         shares = [int(one["stop"]) - int(one["start"]) for one in rows if one["condition"] == name]
         assert sum(shares) == meant.total_bytes
 

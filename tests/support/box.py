@@ -94,6 +94,19 @@ def drive(
     return MemorySource(drive_bytes(members, disk=int(bay) - 1), gaps, bay=bay, name=f"drive {bay}")
 
 
+def mirror_drives(data: bytes) -> list[bytes]:
+    """The two drives of a mirror in step that holds `data`."""
+    start = superblock().data.start
+    own = [
+        replace(superblock(slot), component_bytes=len(data), data=Span.at(start, len(data)))
+        for slot in range(2)
+    ]
+    return [
+        drive_bytes([member_bytes(one, data, size_bytes=start + len(data))], slot)
+        for slot, one in enumerate(own)
+    ]
+
+
 def bitmap_for(one: Superblock, dirty: SpanSet, events_cleared: int, chunk_bytes: int = 65536) -> bytes:
     """The bitmap of a member with these parts of its data marked."""
     return pack_bitmap(one, dirty, one.component_bytes, chunk_bytes, events_cleared)

@@ -9,7 +9,7 @@ import os
 import random
 import sqlite3
 import time
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -102,25 +102,46 @@ def test_whatever_call_fails_the_record_and_the_image_agree(
 ) -> None:
     monkeypatch.setattr(drive_reading, "COMMIT_SECONDS", 0.0)
     expected, _ = whole
-    failed = 0
-    for at in range(1 + for_good, 1000, STRIDE[call]):
-        path = tmp_path / f"{at}.img"
+
+    def life(path: Path, at: int) -> tuple[bool, bool]:
         failing = FailingOs((call,), at, lambda: OSError(number, os.strerror(number)), for_good)
         with pytest.MonkeyPatch.context() as broken:
             for module in ("image_file", "image_view", "image_bytes", "image_commits"):
                 broken.setattr(f"mendbay.outlets.{module}.os", failing, raising=False)
             hit = _ends_in_our_way(path, NoRoom if number == errno.ENOSPC else DestinationError)
+        return hit, failing.calls >= at
+
+    failed = _lives_that_failed(tmp_path, range(1 + for_good, 1000, STRIDE[call]), life, expected)
+    assert failed > 1, f"{call} is hardly ever used"
+
+
+def _lives_that_failed(
+    folder: Path,
+    places: Iterable[int],
+    life: Callable[[Path, int], tuple[bool, bool]],
+    expected: object,
+) -> int:
+    """Lives with a failure at each place in turn, until one gets by without it. After each the record must be
+    sound, and the same life must go on to the same end.
+
+    Args:
+        life: lives with a failure at a place; whether it ended with the error meant for it, and whether it
+            got as far as that place.
+
+    Returns:
+        How many failed.
+    """
+    for failed, at in enumerate(places):
+        path = folder / f"{at}.img"
+        hit, reached = life(path, at)
         if not hit:
-            assert failing.calls < at, "a failure was swallowed"
-            break
-        failed += 1
+            assert not reached, "a failure was swallowed"
+            return failed
         check_record(path)
         live(path)
         assert finished(path) == expected
         path.unlink()
-    else:
-        pytest.fail("the life never got by without the failing call")
-    assert failed > 1, f"{call} is hardly ever used"
+    pytest.fail("the life never got by without the failure")
 
 
 def _ends_in_our_way(path: Path, told: type[Exception]) -> bool:
@@ -150,23 +171,15 @@ def test_whatever_statement_fails_rows_and_differences_come_together_or_not_at_a
 ) -> None:
     monkeypatch.setattr(drive_reading, "COMMIT_SECONDS", 0.0)
     expected, _ = whole
-    failed = 0
-    for at in (*range(1, 25), *range(25 + for_good, 6000, 29)):  # every one while the image is begun
-        path = tmp_path / f"{at}.img"
+
+    def life(path: Path, at: int) -> tuple[bool, bool]:
         with pytest.MonkeyPatch.context() as broken:
             FailingLog.plan(at, for_good=for_good)
             broken.setattr(checkpoint.sqlite3, "connect", partial(sqlite3.connect, factory=FailingLog))
             hit = _ends_in_our_way(path, MendbayError)
             reached = FailingLog.count >= at
             FailingLog.plan(0)
-        if not hit:
-            assert not reached, "a failure was swallowed"
-            break
-        failed += 1
-        check_record(path)
-        live(path)
-        assert finished(path) == expected
-        path.unlink()
-    else:
-        pytest.fail("the life never got by without the failing statement")
-    assert failed > 5
+        return hit, reached
+
+    places = (*range(1, 25), *range(25 + for_good, 6000, 29))  # every one while the image is begun
+    assert _lives_that_failed(tmp_path, places, life, expected) > 5

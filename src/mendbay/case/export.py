@@ -13,10 +13,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from mendbay.case.records import Bay, Case, Event, Image
-from mendbay.core.coverage import Coverage
+from mendbay.core.coverage import Condition, Coverage, Stretch
 from mendbay.core.note import Note
+from mendbay.core.span import Span, SpanSet
 
 FORMAT = "mendbay case export 1"
+_NOTHING = SpanSet()
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,13 +70,18 @@ def case_facts(case: Case, bays: Sequence[Bay]) -> dict[str, object]:
 
 
 def image_facts(
-    image: Image, coverage_path: str | None, image_path: str | None, runs: Sequence[Mapping[str, object]]
+    image: Image,
+    coverage_path: str | None,
+    image_path: str | None,
+    runs: Sequence[Mapping[str, object]],
+    left_bytes: int | None = None,
 ) -> dict[str, object]:
     """An image as `case.json` has it.
 
     Args:
         coverage_path, image_path: where they are below `data/`; None if they are not in the export.
         runs: the sittings in which the drive was read.
+        left_bytes: unread since the other half of a mirror gave them; None if the image cannot be looked at.
     """
     return {
         "bay": image.bay,
@@ -86,6 +93,7 @@ def image_facts(
         "refused_bytes": image.refused_bytes,
         "waived_bytes": image.waived_bytes,
         "unread_bytes": image.unread_bytes,
+        "left_bytes": left_bytes,
         "sha256": image.sha256 or None,
         "coverage": coverage_path,
         "image": image_path,
@@ -99,14 +107,28 @@ def events_csv(events: Iterable[Event]) -> bytes:
     return _csv(("at", "kind", "text", "facts"), rows)
 
 
-def coverage_csv(coverage: Coverage) -> bytes:
+def coverage_csv(coverage: Coverage, left: SpanSet = _NOTHING) -> bytes:
     """Every range of a drive with its condition, as CSV; `start` and `stop` in bytes, half open, `tries` the
-    number of refused single reads."""
+    number of refused single reads.
+
+    Args:
+        left: what is unread since the other half of a mirror gave it: its condition is told as `left`.
+    """
     rows = (
-        (str(one.span.start), str(one.span.stop), str(one.condition), str(one.tries))
+        (str(span.start), str(span.stop), word, str(one.tries))
         for one in coverage.stretches()
+        for span, word in _told(one, left)
     )
     return _csv(("start", "stop", "condition", "tries"), rows)
+
+
+def _told(one: Stretch, left: SpanSet) -> list[tuple[Span, str]]:
+    """The parts of a range with the words for their conditions, in order."""
+    if one.condition is not Condition.UNREAD:
+        return [(one.span, str(one.condition))]
+    theirs = left.clip(one.span)
+    open_still = [(span, str(one.condition)) for span in theirs.complement(one.span)]
+    return sorted(open_still + [(span, "left") for span in theirs])
 
 
 def notes_lines(notes: Iterable[Note]) -> bytes:
@@ -164,8 +186,9 @@ notes.jsonl            what was written down on the bench, one JSON object a lin
                        the same kind, bay and subject the latest counts; a "withdrawal" takes back
                        what its subject names.
 files/                 pictures, dumps of chips, papers and certificates of the case.
-images/*.coverage.csv  which parts of each drive were read, were refused by the drive, were left
-                       on purpose, or were never asked for.
+images/*.coverage.csv  which parts of each drive were read, were refused by the drive, were waived
+                       (passed over on purpose), were left to the other half of a mirror, which
+                       gave them, or are unread.
 {images}
 This folder is a bag after RFC 8493: manifest-sha256.txt and manifest-sha512.txt above data/ hold
 the digest of every file here, and "sha256sum -c manifest-sha256.txt" in the folder above checks

@@ -14,7 +14,7 @@ from mendbay.core.quantity import bytes_text, count_text, percent_text
 if TYPE_CHECKING:
     from mendbay.core.coverage import Coverage
     from mendbay.core.source import Gap, Identity
-    from mendbay.core.span import Span
+    from mendbay.core.span import Span, SpanSet
     from mendbay.files.verdict import Judgement
     from mendbay.imaging.going_on import Advice
     from mendbay.jobs.certify_rom import KeptCertificate
@@ -72,6 +72,14 @@ def coverage_rows(coverage: Coverage) -> list[tuple[str, str, str, str]]:
         )
         for one in spans
     ]
+
+
+def left_words(left: SpanSet) -> str:
+    """What of a drive's unread bytes the other half of a mirror gave, which no row of the coverage says."""
+    return (
+        f"{count_text(left.total_bytes)} of the unread bytes ({counted(len(left), 'range')}) were left to "
+        "the other half of the mirror, which gave them: nothing is to be done about them."
+    )
 
 
 def several_hint(pattern: str) -> str:

@@ -127,7 +127,6 @@ class FileFacts:
     `path` is its place in the bag (`data/…`), empty when no copy was made because nothing of it is
     left. `raw_path` is its path on the drive, byte for byte. All spans are in bytes of the file.
     `doubts` are the bytes that something speaks against (`core.source.DOUBTS`), with what that is.
-    `both_bytes` is how many of its bytes both halves of a mirror in step gave, so that they were compared.
     `verified` says that the copy was read again from the destination and both digests were equal.
     """
 
@@ -146,7 +145,6 @@ class FileFacts:
     changed_at: int = 0
     trace: tuple[TraceFacts, ...] = ()
     doubts: tuple[Marked, ...] = ()
-    both_bytes: int = 0
 
     def __post_init__(self) -> None:
         if self.verdict not in VERDICTS:

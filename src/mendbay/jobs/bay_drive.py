@@ -136,7 +136,8 @@ def note_connected(
         _note_said(bench, known, found)
         says = f"serial number {found.serial}" if found.serial else "it gives no serial number"
         if found.serial and known.serial and plain_serial(known.serial) != plain_serial(found.serial):
-            says += f", on its label {known.serial}"
+            earlier = last_said(bench, case, bay).get(SERIAL_FROM_DRIVE) == known.serial
+            says += f", {'it said' if earlier else 'on its label'} {known.serial}"
         item = f"drive of bay {bay}; {says}"
         if against:
             reason = although.other_serial.strip()
@@ -160,15 +161,25 @@ def _known(bench: Bench, case: int, bay: str) -> Bay:
 
 
 def _note_said(bench: Bench, known: Bay, found: Identity) -> None:
-    """Puts into the story who the drive says it is, unless that is what it said before."""
-    if not found.serial or said_serial(bench, known.case, known.bay) == found.serial:
-        return
-    label = f" Its label says {known.serial}." if known.serial and known.serial != found.serial else ""
+    """Puts into the story who the drive says it is, unless that and what the bay has from it were told
+    before."""
+    before = last_said(bench, known.case, known.bay)
     facts: Facts = {
         "bay": known.bay,
-        SAID: found.serial,
-        SERIAL_FROM_DRIVE: "" if known.serial else found.serial,
-        MODEL_FROM_DRIVE: "" if known.model else found.model,
+        SAID: found.serial or str(before.get(SAID, "")),
+        SERIAL_FROM_DRIVE: _from_drive(known.serial, found.serial, before.get(SERIAL_FROM_DRIVE)),
+        MODEL_FROM_DRIVE: _from_drive(known.model, found.model, before.get(MODEL_FROM_DRIVE)),
     }
-    text = f"The drive of bay {known.bay} says serial number {found.serial}.{label}"
-    bench.note(known.case, "imaging", text, facts)
+    told = (SAID, SERIAL_FROM_DRIVE, MODEL_FROM_DRIVE)
+    if all(facts[one] == str(before.get(one, "")) for one in told):
+        return
+    says = f"serial number {found.serial}" if found.serial else f"model {found.model} and no serial number"
+    by_label = known.serial not in ("", found.serial, facts[SERIAL_FROM_DRIVE])
+    label = f" Its label says {known.serial}." if by_label else ""
+    bench.note(known.case, "imaging", f"The drive of bay {known.bay} says {says}.{label}", facts)
+
+
+def _from_drive(known: str, found: str, before: object) -> str:
+    """What a bay has from its drive: what the drive says where nothing is known, and what it said before
+    for as long as the bay still says the same."""
+    return found if not known else known if known == before else ""

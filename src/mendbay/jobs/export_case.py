@@ -18,12 +18,13 @@ from mendbay.core.errors import DestinationError, Interrupted, MendbayError, Sou
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import counted
 from mendbay.core.source import Reading
-from mendbay.core.span import Span
+from mendbay.core.span import Span, SpanSet
 from mendbay.handback.names import plan_names
 from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.forget_case import IMAGE, copies_among
+from mendbay.jobs.image_figures import left_of
 from mendbay.jobs.keep_copies import EXPORT
 from mendbay.jobs.papers import shop_of
 from mendbay.jobs.ports import HandBackFolder, HeldFile, ImageStore
@@ -62,6 +63,8 @@ class _OpenImage:
     noted: Image
     store: ImageStore
     coverage: Coverage
+    left: SpanSet
+    """What is unread since the other half of a mirror gave it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +150,7 @@ class _Contents:
             "events.csv": export.events_csv(events),
             "custody.jsonl": export_lines(self.custody),
             "notes.jsonl": export.notes_lines(notes),
-            **{_figures(one): export.coverage_csv(one.coverage) for one in self._opened},
+            **{_figures(one): export.coverage_csv(one.coverage, one.left) for one in self._opened},
         }
         return {self._place[name]: text for name, text in texts.items()}
 
@@ -176,7 +179,8 @@ class _Contents:
     def _image(self, one: _OpenImage) -> dict[str, object]:
         raw = _below(self._place[_raw(one)]) if self.choice.with_images else None
         runs = [asdict(run) for run in one.store.runs()]
-        return export.image_facts(one.noted, _below(self._place[_figures(one)]), raw, runs)
+        coverage = _below(self._place[_figures(one)])
+        return export.image_facts(one.noted, coverage, raw, runs, one.left.total_bytes)
 
     def _images_gone(self) -> list[dict[str, object]]:
         """Images that the ledger knows and that are there no longer, or cannot be opened."""
@@ -335,22 +339,22 @@ def _open_images(bench: Bench, case: Case, stack: ExitStack) -> tuple[list[_Open
             missing.append(LeftOut(path, trouble.what))
             continue
         stack.callback(store.close)
-        coverage = store.coverage()
+        coverage, left = store.coverage(), left_of(bench, case.number, bay.bay, store)
         image = noted.get(bay.bay)
         if image is None or image.path != path:
             image = Image(case.number, bay.bay, path, "", case.opened_at)
-        found.append(_OpenImage(_with_figures(image, coverage), store, coverage))
+        found.append(_OpenImage(_with_figures(image, coverage, left), store, coverage, left))
     return found, missing
 
 
-def _with_figures(image: Image, coverage: Coverage) -> Image:
+def _with_figures(image: Image, coverage: Coverage, left: SpanSet) -> Image:
     """The image with the figures of its checkpoint, which is the truth about it."""
     return replace(
         image,
         read_bytes=coverage.read.total_bytes,
         refused_bytes=coverage.refused.total_bytes,
         waived_bytes=coverage.waived.total_bytes,
-        unread_bytes=coverage.unread.total_bytes,
+        unread_bytes=(coverage.unread - left).total_bytes,
     )
 
 

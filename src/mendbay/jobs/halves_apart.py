@@ -8,18 +8,17 @@ from mendbay.files.tree import Layout
 from mendbay.pair.assemble import Assembled
 
 
-def both_gave(assembled: Assembled, layout: Layout) -> SpanSet:
-    """The bytes of a file that every half of a mirror in step gave; none for other volumes. Reads nothing."""
+def both_gave(assembled: Assembled, spans: SpanSet) -> SpanSet:
+    """The ranges of the volume, of these, that every half of a mirror in step gave; none for other volumes.
+    Reads nothing."""
     if not assembled.halves_in_step:
         return SpanSet()
-    found = [
-        union(SpanSet(gap.span for gap in half.outlook(where).gaps) for half in assembled.halves)
-        .complement(where)
-        .shift(extent.file_span.start - where.start)
-        for extent in layout.extents
-        if (where := extent.volume_span) is not None
-    ]
-    return union(found)
+    return union(
+        union(SpanSet(gap.span for gap in half.outlook(where).gaps) for half in assembled.halves).complement(
+            where
+        )
+        for where in spans
+    )
 
 
 def one_half_alone(assembled: Assembled, layout: Layout) -> tuple[Marked, ...]:

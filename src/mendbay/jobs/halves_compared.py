@@ -6,7 +6,7 @@ differ is noted as ranges of the volume, so that all of them say the same of a f
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -32,11 +32,21 @@ reading compares its sample, and little else comes from both."""
 
 @dataclass(frozen=True, slots=True)
 class HalvesCompared:
-    """How many bytes that both halves gave were compared, and where they differ: ranges of the volume, in the
-    blocks of `pair.compare`."""
+    """Where the halves were compared, as both gave bytes there, and where they differ: ranges of the volume,
+    the latter in the blocks of `pair.compare`."""
 
-    compared_bytes: int
+    compared: SpanSet
     apart: SpanSet
+
+    @property
+    def compared_bytes(self) -> int:
+        """How many bytes of the volume were compared, each counted once."""
+        return self.compared.total_bytes
+
+
+def joined(found: Sequence[HalvesCompared]) -> HalvesCompared:
+    """What several comparisons came to together."""
+    return HalvesCompared(union(one.compared for one in found), union(one.apart for one in found))
 
 
 def open_case_volume(bench: Bench, number: int, drives: Mapping[str, Source]) -> OpenVolume:
@@ -67,17 +77,15 @@ def compare_all(bench: Bench, number: int, volume: OpenVolume) -> HalvesCompared
     if not volume.assembled.halves_in_step:
         return None
     size = volume.assembled.volume.size_bytes
-    compared, found = 0, []
+    found = []
     for start in range(0, size, CHUNK_BYTES):
         if bench.stop():
             return None
         bench.tell(StepProgress("comparing the halves", start, size, in_bytes=True))
         part = SpanSet([Span(start, min(size, start + CHUNK_BYTES))])
-        one = apart_in(volume.assembled, part)
-        compared += one.compared_bytes
-        found.append(one.apart)
+        found.append(apart_in(volume.assembled, part))
     bench.tell(StepProgress("comparing the halves", size, size, in_bytes=True))
-    result = HalvesCompared(compared, union(found))
+    result = joined(found)
     _note(bench, number, volume, result)
     return result
 
@@ -86,7 +94,7 @@ def apart_in(assembled: Assembled, spans: SpanSet) -> HalvesCompared:
     """Compares the halves in ranges of the volume, as far as both have them and nothing speaks against what
     one of them holds there. Nothing is compared where there are no two halves in step."""
     if not assembled.halves_in_step:
-        return HalvesCompared(0, SpanSet())
+        return HalvesCompared(SpanSet(), SpanSet())
     first, *others = assembled.halves
     compared, found = SpanSet(), SpanSet()
     for other in others:
@@ -94,7 +102,7 @@ def apart_in(assembled: Assembled, spans: SpanSet) -> HalvesCompared:
         doubted = _doubted(first, seen.differing) | _doubted(other, seen.differing)
         compared = compared | seen.equal | (seen.differing - doubted)
         found = found | (seen.differing - doubted)
-    return HalvesCompared(compared.total_bytes, found)
+    return HalvesCompared(compared, found)
 
 
 def _doubted(half: Source, spans: SpanSet) -> SpanSet:
@@ -124,7 +132,7 @@ def note_seen(
     more = also_the_same and seen.compared_bytes > _most_compared(bench, number)
     if now == volume.apart and not more:
         return volume
-    _note(bench, number, volume, HalvesCompared(seen.compared_bytes, now))
+    _note(bench, number, volume, HalvesCompared(seen.compared, now))
     return replace(with_known(bench, number, volume), apart=now)
 
 

@@ -27,8 +27,8 @@ from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.authority import concern
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import StepProgress
-from mendbay.jobs.halves_apart import both_gave, mapped, noted_apart, one_half_alone
-from mendbay.jobs.halves_compared import HalvesCompared, apart_in, note_seen, open_case_volume
+from mendbay.jobs.halves_apart import mapped, noted_apart, one_half_alone
+from mendbay.jobs.halves_compared import apart_in, joined, note_seen, open_case_volume
 from mendbay.jobs.hand_back_proof import against, proof_steps
 from mendbay.jobs.keep_copies import (
     HAND_BACK,
@@ -247,20 +247,19 @@ def _compare_halves(bench: Bench, number: int, volume: OpenVolume, made: Sequenc
     """
     if not volume.assembled.halves_in_step:
         return volume
-    looked = [mapped(one.item.layout) for one in made]
-    compared, apart = 0, []
-    for at, spans in enumerate(looked):
+    looked: dict[SpanSet, str] = {}  # the names of one file lie at the same places: these are read once
+    for one in made:
+        looked.setdefault(mapped(one.item.layout), one.copy.path)
+    found = []
+    for at, (spans, path) in enumerate(looked.items()):
         if bench.stop():
             raise Interrupted(
                 "Stopped while the halves of the mirror were compared; all files are copied.",
                 "Run the same command again; what is copied is kept.",
             )
-        bench.tell(StepProgress("comparing the halves", at, len(looked), made[at].copy.path))
-        seen = apart_in(volume.assembled, spans)
-        compared += seen.compared_bytes
-        apart.append(seen.apart)
-    found = HalvesCompared(compared, union(apart))
-    return note_seen(bench, number, volume, union(looked), found, also_the_same=True)
+        bench.tell(StepProgress("comparing the halves", at, len(looked), path))
+        found.append(apart_in(volume.assembled, spans))
+    return note_seen(bench, number, volume, union(looked), joined(found), also_the_same=True)
 
 
 def _read_again(
@@ -354,7 +353,6 @@ def _file_facts(
         older=verdict.older,
         reasons=verdict.reasons,
         doubts=verdict.doubts,
-        both_bytes=both_gave(volume.assembled, item.layout).total_bytes,
         sha256=copy.sha256,
         sha512=copy.sha512,
         verified=True,
@@ -431,7 +429,7 @@ def _facts(
             if one.kind is Kind.LINK and one.link_target is not None
         ),
         left_out=tuple(_left_out(choice.entries)),
-        proof=proof_steps(volume, described, files),
+        proof=proof_steps(volume, described, files, union(mapped(one.layout) for one in choice.copied)),
     )
 
 

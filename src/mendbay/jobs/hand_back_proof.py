@@ -8,6 +8,7 @@ from mendbay.core.quantity import counted
 from mendbay.core.source import Mark
 from mendbay.core.span import SpanSet
 from mendbay.handback import facts as words
+from mendbay.jobs.halves_apart import both_gave
 from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.volume import OpenVolume
 
@@ -28,12 +29,13 @@ def against(store: ImageStore, unsound: SpanSet) -> Iterator[str]:
 
 
 def proof_steps(
-    volume: OpenVolume, described: int, files: Sequence[words.FileFacts]
+    volume: OpenVolume, described: int, files: Sequence[words.FileFacts], places: SpanSet
 ) -> tuple[words.ProofStep, ...]:
     """The steps that were done to prove a hand-back, each with what came of it.
 
     Args:
         described: how many files have a description that holds.
+        places: where the copied files lie on the volume; what lies there under several names is there once.
     """
     copied = [one for one in files if one.path]
     system = volume.system.facts
@@ -65,10 +67,11 @@ def proof_steps(
     if volume.assembled.halves_in_step:
         steps.append(
             words.ProofStep(
-                "The two drives should hold the same: wherever both gave a file's bytes, they were compared.",
+                "The two drives should hold the same: wherever both gave a file's bytes, they were compared. "
+                "Bytes that a drive stores once, for a file with several names, are counted once.",
                 f"{_doubted(files, Mark.HALVES_DIFFER)} of {len(files)} files differ; both gave "
-                f"{counted(sum(one.both_bytes for one in files), 'byte')} of "
-                f"{counted(sum(one.size_bytes for one in copied), 'byte')}.",
+                f"{counted(both_gave(volume.assembled, places).total_bytes, 'byte')} of "
+                f"{counted(places.total_bytes, 'byte')} stored.",
             )
         )
     if volume.halves_differ:

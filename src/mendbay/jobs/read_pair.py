@@ -55,6 +55,7 @@ from mendbay.jobs.read_drive import (
     unheard,
 )
 from mendbay.jobs.share_mirror import KeptHalf, known_alike, note_compared, plan_together, shared_task
+from mendbay.jobs.stop_advice import Among
 from mendbay.jobs.task_advice import TaskAdvice, task_advice, task_words
 from mendbay.jobs.volume import OpenVolume, open_volume, sources_of
 from mendbay.pair.assemble import Assembled
@@ -102,6 +103,8 @@ class _Lane:
         self.ending = Ending.DONE
         self.result: ReadResult | None = None
         self.task: OneTask | None = None
+        self.is_through = False
+        """Whether it has nothing left to try of anything."""
         self.held_elsewhere: Callable[[], SpanSet] = SpanSet
         self.source = ImageSource(drive.store, drive.bay, self._fetch)
 
@@ -130,10 +133,11 @@ class _Lane:
                 pause=step.pause.is_set,
             )
 
-        goes_on = False
+        goes_on = self.is_through = False
         try:
             self._while_there(run)
             goes_on = not self.has_left
+            self.is_through = step.rest and self.ending is Ending.DONE
         finally:
             if self.task is not None and not goes_on:
                 self.task.leave(self.drive.bay)
@@ -239,12 +243,13 @@ def read_pair(
             for lane in lanes:
                 lane.drive.reading.planner.take_up_waived()
         task = None if both_whole else _one_task(bench, number, lanes, kept, volume, values)
+        _share_stakes(lanes, task)
         try:
             _read(bench, lanes, task, values, rest=rest, seconds=seconds)
         finally:
             if task is not None:
                 note_compared(bench, number, task)
-        advice = _advice_at_end(lanes, kept, task, waived_too=not waive_unallocated)
+        advice = _advice_at_end(bench, lanes, kept, task, waived_too=not waive_unallocated)
         if advice is not None:
             bench.note(number, "imaging", task_words(advice))
         results = _finish(bench, number, lanes)
@@ -333,8 +338,24 @@ def _one_task(
     for lane in lanes:
         lane.task = task
     if task is not None and kept is None:
-        _advise_together(lanes, task)
+        _advise_together(bench, lanes, task)
     return task
+
+
+def _share_stakes(lanes: Sequence[_Lane], task: OneTask | None) -> None:
+    """Has each drive weighed with its part of the stakes, which are those of the whole reading: an hour of
+    the bench reads all drives that are still under way. The halves of one task hold the same, so either has
+    all of the worth; of drives that are read each for itself each has its part by its bytes."""
+    sizes = {lane.drive.bay: lane.drive.store.identity.size_bytes for lane in lanes}
+
+    def among(bay: str) -> Among:
+        under_way = sum(not (lane.has_left or lane.is_through) for lane in lanes)
+        is_one = task is not None and not task.is_whole
+        return Among(max(1, under_way), 1.0 if is_one else sizes[bay] / sum(sizes.values()))
+
+    for lane in lanes:
+        if lane.drive.reading.advice is not None:
+            lane.drive.reading.advice.among = partial(among, lane.drive.bay)
 
 
 def _halves(
@@ -350,17 +371,22 @@ def _halves(
 
 
 def _advice_at_end(
-    lanes: Sequence[_Lane], kept: KeptHalf | None, task: OneTask | None, *, waived_too: bool
+    bench: Bench,
+    lanes: Sequence[_Lane],
+    kept: KeptHalf | None,
+    task: OneTask | None,
+    *,
+    waived_too: bool,
 ) -> TaskAdvice | None:
     """What going on with both drives would bring; None where they are not read as one task."""
     if task is None or kept is not None:
         return None
     alike = None if task.is_whole else task.alike
-    return _task_advice(lanes, task, _missing(_stores(lanes, kept), alike, waived_too=waived_too))
+    return _task_advice(bench, lanes, task, _missing(_stores(lanes, kept), alike, waived_too=waived_too))
 
 
 def _task_advice(
-    lanes: Sequence[_Lane], task: OneTask, missing_bytes: int | None = None
+    bench: Bench, lanes: Sequence[_Lane], task: OneTask, missing_bytes: int | None = None
 ) -> TaskAdvice | None:
     """What was advised last of the drives that are still read, for both together; None where each is read
     for itself."""
@@ -368,14 +394,15 @@ def _task_advice(
         return None
     given = {lane.drive.bay: lane.drive.reading.advice for lane in lanes if not lane.has_left}
     advised = {bay: one.given.last for bay, one in given.items() if one is not None}
-    return task_advice({bay: last for bay, last in advised.items() if last is not None}, missing_bytes)
+    found = {bay: last for bay, last in advised.items() if last is not None}
+    return task_advice(found, missing_bytes, bench.stakes)
 
 
-def _advise_together(lanes: Sequence[_Lane], task: OneTask) -> None:
+def _advise_together(bench: Bench, lanes: Sequence[_Lane], task: OneTask) -> None:
     """Has what is advised for one drive told with what both bring together, once that is known of both."""
 
     def words() -> str:
-        found = _task_advice(lanes, task)
+        found = _task_advice(bench, lanes, task)
         return "" if found is None or len(found.dies) < len(lanes) else task_words(found)
 
     for lane in lanes:

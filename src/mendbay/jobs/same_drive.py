@@ -117,8 +117,8 @@ def _undisputed(store: ImageStore) -> SpanSet:
 
 def _samples(store: ImageStore) -> Iterator[tuple[Span, bytes]]:
     """What to compare: the sectors that tell halves of a mirror apart, and up to `SAMPLES` more, spread
-    evenly; empty ones are left out, since they prove nothing, and those that gave two answers, since they
-    would accuse the right drive."""
+    evenly, none twice; empty ones are left out, since they prove nothing, and those that gave two answers,
+    since they would accuse the right drive."""
     read = _undisputed(store)
     sector, size = store.identity.sector_bytes, store.identity.size_bytes
     if not read:
@@ -129,11 +129,13 @@ def _samples(store: ImageStore) -> Iterator[tuple[Span, bytes]]:
         which = int(np.searchsorted(ends, at, side="right"))
         places.append(int(read.stops[which]) - (int(ends[which]) - at))
     found = 0
+    seen: set[int] = set()
     for number, place in enumerate(places):
         span = Span.at(place // sector * sector, sector)
         telling = number <= len(TELLING_PLACES)
-        if not read.covers(span) or (not telling and found >= SAMPLES):
+        if span.start in seen or not read.covers(span) or (not telling and found >= SAMPLES):
             continue
+        seen.add(span.start)
         kept = store.take(span)
         if any(kept):
             yield span, kept

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
+from fractions import Fraction
 
+from mendbay.core.money import Money
 from mendbay.core.quantity import bytes_text, counted, duration_text, share_text
 from mendbay.imaging.ahead import Ahead
 from mendbay.imaging.assumptions import Assumptions
@@ -35,6 +37,33 @@ class AdviceGiven:
 NO_ADVICE = AdviceGiven()
 
 
+@dataclass(frozen=True, slots=True)
+class Among:
+    """How a drive stands among those that are read at once.
+
+    Attributes:
+        drives: how many of them are still read: they share the hour of the bench.
+        of_worth: the share of the stated worth that lies on this drive; 1 for a half of a mirror, which holds
+            what the other holds.
+    """
+
+    drives: int = 1
+    of_worth: float = 1.0
+
+    def stakes(self, stated: Stakes) -> Stakes:
+        """What of the stakes of the whole task counts for this drive."""
+        return replace(
+            stated,
+            worth=stated.worth and stated.worth.times(Fraction(self.of_worth).limit_denominator(1_000_000)),
+            bench_hour=stated.bench_hour and stated.bench_hour.times(Fraction(1, self.drives)),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class SharedAdvice(Advice):
+    """The advice for one of several drives that are read at once; `bench` and `costs` are its share."""
+
+
 class StopAdvice:
     """The advice for one drive being read. Bench time is what passed on the clock, or what the drive says its
     reads took where that is more, as with a simulated drive.
@@ -61,6 +90,8 @@ class StopAdvice:
         self._said: bool | None = None
         self._agreeing = 0
         self._given = AdviceGiven()
+        self.among: Callable[[], Among] = Among
+        """How the drive stands among others that are read with it; asked in the thread that looks."""
         self.besides: Callable[[], str] = str
         """What is to be said along with an advice; asked in the thread that looks."""
 
@@ -108,10 +139,12 @@ class StopAdvice:
     def _weigh(self, ahead: Callable[[float], Ahead], left: Left) -> Advice | None:
         if left.lacking <= 0:
             return None
-        assumed = self._assumed
-        return advise(
-            ahead(STEP_SECONDS), left, assumed.hazard_per_hour, assumed.hazard_per_refusal, self._stakes
-        )
+        assumed, among = self._assumed, self.among()
+        stakes = among.stakes(self._stakes)
+        found = advise(ahead(STEP_SECONDS), left, assumed.hazard_per_hour, assumed.hazard_per_refusal, stakes)
+        if found is None or among.drives == 1:
+            return found
+        return SharedAdvice(**{one.name: getattr(found, one.name) for one in fields(found)})
 
 
 def advice_words(bay: str, one: Advice) -> str:
@@ -150,11 +183,22 @@ def _price_words(one: Advice) -> str:
     """What the stretch costs and is worth in money, as far as that was stated."""
     if one.gain is None:
         return ""
-    worth = f" What comes is worth {one.gain.shown}"
-    if one.bench is None:
+    whose = "its share of the bench" if isinstance(one, SharedAdvice) else "the bench"
+    return price_words(one.gain, one.bench, whose, is_more=one.costs > 1)
+
+
+def price_words(gain: Money, bench: Money | None, whose: str, *, is_more: bool) -> str:
+    """What a stretch is expected to bring and costs in money, as a sentence with a blank before it.
+
+    Args:
+        whose: the bench, or a share of it.
+        is_more: whether it costs more than all that is lacking is worth.
+    """
+    worth = f" What comes is worth {gain.shown}"
+    if bench is None:
         return f"{worth}."
-    more = ", more than all that is lacking is worth" if one.costs > 1 else ""
-    return f"{worth}; the bench costs {one.bench.shown} meanwhile{more}."
+    more = ", more than all that is lacking is worth" if is_more else ""
+    return f"{worth}; {whose} costs {bench.shown} meanwhile{more}."
 
 
 def brings_words(seconds: float, brings_bytes: int, lacking_bytes: int) -> str:

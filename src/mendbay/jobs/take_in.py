@@ -13,10 +13,12 @@ from mendbay.case.records import Bay, Case, Event, Image, Intake
 from mendbay.case.secret_text import require_no_secret
 from mendbay.core.coverage import Coverage
 from mendbay.core.errors import MendbayError, UsageError
+from mendbay.core.span import SpanSet
 from mendbay.files.wanted import matcher
 from mendbay.jobs.bay_drive import said_serial
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.check_custody import held_against_papers
+from mendbay.jobs.image_figures import left_of
 from mendbay.jobs.keep_items import items_of
 from mendbay.jobs.measure_board import Measured, begun_sheet
 from mendbay.jobs.ports import Run
@@ -27,13 +29,15 @@ from mendbay.jobs.set_aside import asides
 
 @dataclass(frozen=True, slots=True)
 class ImageStory:
-    """An image as it is on disk now; `trouble` says why it could not be looked at, if so."""
+    """An image as it is on disk now; `trouble` says why it could not be looked at, if so. `left` is unread
+    because the other half of a mirror gave it."""
 
     bay: str
     path: str
     coverage: Coverage | None
     runs: tuple[Run, ...]
     trouble: str = ""
+    left: SpanSet = field(default_factory=SpanSet)
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,6 +226,7 @@ def _image(bench: Bench, case: Case, bay: str) -> ImageStory:
     except MendbayError as trouble:
         return ImageStory(bay, name, None, (), trouble.what)
     try:
-        return ImageStory(bay, name, store.coverage(), store.runs())
+        left = left_of(bench, case.number, bay, store)
+        return ImageStory(bay, name, store.coverage(), store.runs(), left=left)
     finally:
         store.close()

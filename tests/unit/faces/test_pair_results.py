@@ -3,27 +3,18 @@
 from __future__ import annotations
 
 import csv
+import re
 from pathlib import Path
 
 import pytest
 
-from mendbay.core.span import SpanSet
+from mendbay.core.span import Span, SpanSet
 from mendbay.outlets.scenario.scenario import Scenario
 from mendbay.outlets.scenario.small import SmallBase
 from support.answers import Run, answer, text_of
-from support.boxes import giving_box, have_refuse, small_base
+from support.boxes import have_refuse
 
 ODD = b"files/14.bin"
-
-
-@pytest.fixture(scope="module")
-def base(tmp_path_factory: pytest.TempPathFactory) -> SmallBase:
-    return small_base(tmp_path_factory.mktemp("base"))
-
-
-@pytest.fixture
-def box(tmp_path: Path, base: SmallBase) -> Scenario:
-    return giving_box(tmp_path / "box", base)
 
 
 def place(box: Scenario, base: SmallBase, bay: int, name: bytes = ODD) -> SpanSet:
@@ -81,6 +72,34 @@ def test_halves_read_whole_that_give_every_byte_together_end_with_code_0(
     assert "Together the halves gave every byte." in said
 
 
+def test_what_the_stakes_are_can_be_said_of_a_pair(run: Run, box: Scenario, base: SmallBase) -> None:
+    for bay in (0, 1):  # enough refusals for a word
+        file = place(box, base, bay)
+        refused = [Span.at(at, 512) for span in file for at in range(span.start, span.stop, 8192)]
+        assert len(refused) > 20
+        have_refuse(box, bay, SpanSet(refused))
+    worth = ("--worth", "2500.00 EUR", "--bench-hour", "60.00 EUR")
+    read = ("pair", "read", 1, *both(box), "--want", ODD.decode(), "--minutes", 0, *worth)
+    told = answer(run, *read, codes=(3,))
+    advised = told["one_task"]["advice"]
+    assert 0 < float(advised["gain"].removesuffix(" EUR")) <= 2500
+    hours = advised["seconds"] / 3600
+    assert float(advised["bench"].removesuffix(" EUR")) == pytest.approx(60 * hours, abs=0.01)
+    for one in told["drives"]:
+        own = one["advice"]["at_end"]
+        assert float(own["bench"].removesuffix(" EUR")) == pytest.approx(30 * own["seconds"] / 3600, abs=0.01)
+    said = one_line(text_of(run, *read, code=3))
+    price = r"What comes is worth [\d ]+\.\d\d EUR; {} costs \d+\.\d\d EUR meanwhile"
+    assert re.search(price.format("the bench"), said)
+    assert len(re.findall(price.format("its share of the bench"), said)) == 2
+
+
+def test_an_hours_cost_without_a_worth_is_refused_of_a_pair_too(run: Run, box: Scenario) -> None:
+    done = run("pair", "read", 1, *both(box), "--bench-hour", "60.00 EUR")
+    assert done.returncode == 2
+    assert "Add --worth AMOUNT" in one_line(done.stderr)
+
+
 def test_drives_read_one_by_one_are_said_not_to_be_compared(run: Run, box: Scenario) -> None:
     for bay, drive in zip("12", box.drives, strict=True):
         assert run("drive", "read", 1, bay, f"unsteady:{drive}").returncode == 0
@@ -92,6 +111,13 @@ def test_what_was_left_to_the_other_half_is_said_so(run: Run, box: Scenario, tmp
     assert run("pair", "read", 1, *both(box)).returncode == 0
     left = answer(run, "drive", "show", 1, 1)["left_bytes"]
     assert left > 1 << 20
+    assert answer(run, "case", "show", 1)["images"][0]["left_bytes"] == left
+    story = one_line(text_of(run, "case", "show", 1))
+    both_say = re.findall(
+        r"([\d ]+) of the unread bytes \([\d ]+ ranges?\) were left to the other half", story
+    )
+    assert int(both_say[0].replace(" ", "")) == left
+    assert len(both_say) == 2
     said = one_line(text_of(run, "drive", "show", 1, 1))
     assert "of the unread bytes" in said
     assert "were left to the other half of the mirror, which gave them" in said

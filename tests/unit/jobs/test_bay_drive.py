@@ -194,6 +194,31 @@ def test_a_wrong_image_is_set_aside_and_the_right_drive_read(shop: Bench, tmp_pa
     assert set_aside(shop, 2, "1", "once more").name == "bay-1.aside-2.img"
 
 
+def test_what_a_drive_said_through_another_adapter_is_cleared_too(shop: Bench, tmp_path: Path) -> None:
+    take_in(shop, "Delta", bays=[Bay(0, "1")])
+    for serial, model in (("", ""), ("WXK12345", ""), ("WXK12345", "ZZ9"), ("0000WXK12345", "USB ZZ9")):
+        wrong = drive(tmp_path, serial, "wrong", model)
+        read_drive(shop, 2, DriveAt("1", wrong))
+    assert (shop.ledger.bay(2, "1").serial, shop.ledger.bay(2, "1").model) == ("WXK12345", "ZZ9")
+    assert "serial number 0000WXK12345, it said WXK12345" in custody(shop, 2)
+    assert not any("label" in one.text for one in shop.ledger.events(2)), "nobody noted any"
+    set_aside(shop, 2, "1", "the wrong drive was connected")
+    assert (shop.ledger.bay(2, "1").serial, shop.ledger.bay(2, "1").model) == ("", "")
+    assert read_drive(shop, 2, DriveAt("1", drive(tmp_path, "R1GGG"))).is_complete
+
+
+def test_the_model_of_a_drive_without_a_serial_number_is_cleared_and_a_noted_one_stays(
+    shop: Bench, tmp_path: Path
+) -> None:
+    take_in(shop, "Delta", bays=[Bay(0, "1")])
+    read_drive(shop, 2, DriveAt("1", drive(tmp_path, "", "silent", "ZZ9")))
+    assert shop.ledger.bay(2, "1").model == "ZZ9"
+    amend_bay(shop, 2, "1", serial="S7HHH")
+    read_drive(shop, 2, DriveAt("1", drive(tmp_path, "0000S7HHH", "silent", "ZZ9")))
+    set_aside(shop, 2, "1", "the wrong drive was connected")
+    assert (shop.ledger.bay(2, "1").serial, shop.ledger.bay(2, "1").model) == ("S7HHH", "")
+
+
 def test_what_a_label_said_stays_when_an_image_is_set_aside(shop: Bench, tmp_path: Path) -> None:
     read_drive(shop, 1, DriveAt("2", drive(tmp_path, "D0N0R")), although=REASON)
     set_aside(shop, 1, "2", "it was the wrong one")

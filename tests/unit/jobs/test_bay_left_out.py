@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import pytest
-
 from mendbay.core.span import SpanSet
 from mendbay.files.verdict import Verdict
 from mendbay.jobs.list_files import list_files
@@ -13,15 +11,9 @@ from mendbay.jobs.read_drive import read_drive
 from mendbay.jobs.read_pair import read_pair
 from mendbay.outlets.scenario.damage import Faults, write_drive
 from mendbay.outlets.scenario.small import SmallBase
-from support.boxes import small_base
 from support.pair_shop import Shop, data_area, shop
 
 NAME, OTHER = b"files/14.bin", b"files/05.bin"
-
-
-@pytest.fixture(scope="module")
-def base(tmp_path_factory: pytest.TempPathFactory) -> SmallBase:
-    return small_base(tmp_path_factory.mktemp("base"))
 
 
 def place(one: Shop, base: SmallBase, name: bytes, bay: int) -> SpanSet:

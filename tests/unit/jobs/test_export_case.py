@@ -20,10 +20,13 @@ from mendbay.core.note import NoteKind
 from mendbay.jobs.export_case import Exported, export_case
 from mendbay.jobs.power_permit import Although
 from mendbay.jobs.read_drive import DriveAt, read_drive
+from mendbay.jobs.read_pair import read_pair
 from mendbay.jobs.take_in import take_in
 from mendbay.outlets.bag_check import check_bag
+from mendbay.outlets.scenario.small import SmallBase
 from mendbay.wiring import open_bench, open_handback_folder
 from support.full_case import CUSTOMER, OTHER, ROM, SERIAL, SHOPS_OWN, forget, full_home, held_below
+from support.pair_shop import shop
 
 SCHEMA = json.loads((Path(__file__).parents[3] / "docs" / "case-export.schema.json").read_text())
 SIZE = 1 << 20
@@ -180,6 +183,23 @@ def test_images_are_in_it_when_asked_for_with_their_gaps(home: Path, tmp_path: P
         (f"data/{image['image']}", [51200, 358400])
     ]
     assert check_bag(tmp_path / "out").is_valid
+
+
+def test_what_was_left_to_the_other_half_is_not_called_unread(tmp_path: Path, base: SmallBase) -> None:
+    with shop(tmp_path, base) as one:
+        read_pair(one.bench, 1, one.drives())
+        export_case(one.bench, 1, tmp_path / "out", open_handback_folder)
+        lacking = [
+            one.box.images[bay].stat().st_size - read.total_bytes for bay, read in enumerate(one.read_of())
+        ]
+    for image, left in zip(facts_of(tmp_path / "out")["images"], lacking, strict=True):
+        assert left > 1 << 20
+        assert (image["unread_bytes"], image["left_bytes"]) == (0, left)
+        rows = list(csv.DictReader((tmp_path / "out/data" / image["coverage"]).open(newline="")))
+        assert {row["condition"] for row in rows} == {"read", "left"}
+        theirs = [row for row in rows if row["condition"] == "left"]
+        assert sum(int(row["stop"]) - int(row["start"]) for row in theirs) == left
+        assert [row["start"] for row in rows[1:]] == [row["stop"] for row in rows[:-1]]
 
 
 def test_what_was_never_read_takes_no_room(home: Path, tmp_path: Path) -> None:

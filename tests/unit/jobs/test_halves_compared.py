@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import pytest
 
 from mendbay.core.source import Mark
 from mendbay.core.span import Span, SpanSet
@@ -15,21 +15,18 @@ from mendbay.jobs.halves_compared import MOST_RANGES, _fewer, compare_all
 from mendbay.jobs.hand_back import hand_back
 from mendbay.jobs.list_files import list_files, show_file
 from mendbay.jobs.other_half import COMPARED
-from mendbay.jobs.read_drive import read_drive
+from mendbay.jobs.read_drive import DriveAt, read_drive
 from mendbay.jobs.read_pair import read_pair
+from mendbay.jobs.take_in import take_in
 from mendbay.jobs.volume import open_volume, sources_of
 from mendbay.outlets.scenario.damage import Faults, write_drive
 from mendbay.outlets.scenario.small import SmallBase
-from mendbay.wiring import open_handback_folder, papers
-from support.boxes import small_base
+from mendbay.wiring import open_bench, open_handback_folder, papers
+from support.box import mirror_drives
+from support.ext_images import make
 from support.pair_shop import Shop, shop
 
 ODD, OTHER = b"files/14.bin", b"files/05.bin"
-
-
-@pytest.fixture(scope="module")
-def base(tmp_path_factory: pytest.TempPathFactory) -> SmallBase:
-    return small_base(tmp_path_factory.mktemp("base"))
 
 
 def spoil(one: Shop, base: SmallBase, name: bytes = ODD, count: int = 800) -> None:
@@ -163,6 +160,30 @@ def test_a_hand_back_that_finds_a_difference_judges_all_files_by_it(tmp_path: Pa
         said = handed_back(one, tmp_path / "out")
         assert (said[ODD], said[OTHER]) == (Verdict.UNPROVEN, Verdict.UNPROVEN)
         assert listed(one) == said
+
+
+def test_a_file_with_many_names_is_compared_and_counted_once(tmp_path: Path) -> None:
+    """By its names alone ten times as much would seem compared as the volume holds."""
+    content, names = tmp_path / "content", 50
+    content.mkdir()
+    (content / "kiln-log-00").write_bytes(bytes(range(250)) * 2_000)
+    for number in range(1, names):
+        os.link(content / "kiln-log-00", content / f"kiln-log-{number:02}")
+    image = make(tmp_path / "volume.img", 4, ("-t", "ext4", "-b", "1024", "-O", "^has_journal"), content)
+    with open_bench(tmp_path / "home") as bench:
+        take_in(bench, "Quillmere Pottery")
+        for bay, data in zip("12", mirror_drives(image.read_bytes()), strict=True):
+            (tmp_path / f"drive-{bay}.img").write_bytes(data)
+            described = tmp_path / f"drive-{bay}.toml"
+            described.write_text(f'image = "drive-{bay}.img"\nserial = "K-{bay}"\n')
+            read_drive(bench, 1, DriveAt(bay, f"unsteady:{described}"))
+        before = list_files(bench, 1).uncompared_bytes
+        made = hand_back(bench, 1, tmp_path / "out", open_handback_folder, papers())
+        after = list_files(bench, 1).uncompared_bytes
+    assert len(made.facts.files) == names
+    assert before - after == 500_000
+    (said,) = (one for one in made.facts.proof if "two drives should hold the same" in one.what)
+    assert said.outcome.endswith("both gave 500\u2009000 bytes of 500\u2009000 bytes stored.")
 
 
 def test_an_image_that_has_rotted_is_not_said_to_differ(tmp_path: Path, base: SmallBase) -> None:

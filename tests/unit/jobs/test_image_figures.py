@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -17,15 +18,17 @@ from mendbay.jobs.read_pair import read_pair
 from mendbay.jobs.verify_image import verify_image
 from mendbay.outlets.scenario.small import SmallBase
 from mendbay.wiring import open_handback_folder, papers
-from support.boxes import small_base
 from support.pair_shop import Shop, data_area, shop
 
 NAME = b"files/14.bin"
 
 
-@pytest.fixture(scope="module")
-def base(tmp_path_factory: pytest.TempPathFactory) -> SmallBase:
-    return small_base(tmp_path_factory.mktemp("base"))
+@pytest.fixture
+def read(tmp_path: Path, base: SmallBase) -> Iterator[Shop]:
+    """A shop that has read the two drives of a mirror as one task."""
+    with shop(tmp_path, base) as one:
+        read_pair(one.bench, 1, one.drives())
+        yield one
 
 
 def unread(one: Shop) -> list[int]:
@@ -68,68 +71,56 @@ def open_again(one: Shop, bay: int, spans: SpanSet) -> int:
         return (stores[bay].coverage().unread & spans & data_area(one.box)).total_bytes
 
 
-def test_a_verification_counts_nothing_as_unread_that_was_left_to_the_other_half(
-    tmp_path: Path, base: SmallBase
-) -> None:
-    with shop(tmp_path, base) as one:
-        read_pair(one.bench, 1, one.drives())
-        bay, at = given_by_one(one)
-        assert verify_image(one.bench, 1, str(bay + 1)).holds
-        assert unread(one) == [0, 0]
-        spoil(one, bay, at)
-        piece = piece_of(one, bay, at)
-        assert not verify_image(one.bench, 1, str(bay + 1)).holds
-        figures = unread(one)
-        assert figures[bay] == 0, "what it lacks was left to the other half, which nothing speaks against"
-        opened = open_again(one, 1 - bay, SpanSet([piece]))
-        assert 0 < opened <= BLOCK_BYTES
-        assert figures[1 - bay] == opened, "what it left to the piece that has changed is open again"
+def test_a_verification_counts_nothing_as_unread_that_was_left_to_the_other_half(read: Shop) -> None:
+    bay, at = given_by_one(read)
+    assert verify_image(read.bench, 1, str(bay + 1)).holds
+    assert unread(read) == [0, 0]
+    spoil(read, bay, at)
+    piece = piece_of(read, bay, at)
+    assert not verify_image(read.bench, 1, str(bay + 1)).holds
+    figures = unread(read)
+    assert figures[bay] == 0, "what it lacks was left to the other half, which nothing speaks against"
+    opened = open_again(read, 1 - bay, SpanSet([piece]))
+    assert 0 < opened <= BLOCK_BYTES
+    assert figures[1 - bay] == opened, "what it left to the piece that has changed is open again"
 
-        spoil(one, bay, at)  # a good copy is put back
-        assert verify_image(one.bench, 1, str(bay + 1)).holds
-        assert unread(one) == [0, 0]
+    spoil(read, bay, at)  # a good copy is put back
+    assert verify_image(read.bench, 1, str(bay + 1)).holds
+    assert unread(read) == [0, 0]
 
 
-def test_what_a_verification_takes_back_is_unread_and_so_is_what_was_left_to_it(
-    tmp_path: Path, base: SmallBase
-) -> None:
-    with shop(tmp_path, base) as one:
-        read_pair(one.bench, 1, one.drives())
-        bay, at = given_by_one(one)
-        spoil(one, bay, at)
-        doubted = verify_image(one.bench, 1, str(bay + 1), read_again="the image has changed")
-        assert doubted.doubted_bytes
-        first, second = one.read_of()
-        nobody = (data_area(one.box) - first - second).total_bytes
-        assert 0 < nobody <= doubted.doubted_bytes
-        assert unread(one) == [nobody, nobody]
-        read_pair(one.bench, 1, one.drives())
-        assert unread(one) == [0, 0]
+def test_what_a_verification_takes_back_is_unread_and_so_is_what_was_left_to_it(read: Shop) -> None:
+    bay, at = given_by_one(read)
+    spoil(read, bay, at)
+    doubted = verify_image(read.bench, 1, str(bay + 1), read_again="the image has changed")
+    assert doubted.doubted_bytes
+    first, second = read.read_of()
+    nobody = (data_area(read.box) - first - second).total_bytes
+    assert 0 < nobody <= doubted.doubted_bytes
+    assert unread(read) == [nobody, nobody]
+    read_pair(read.bench, 1, read.drives())
+    assert unread(read) == [0, 0]
 
 
 def test_a_hand_back_counts_nothing_as_unread_that_was_left_to_the_other_half(
-    tmp_path: Path, base: SmallBase
+    read: Shop, tmp_path: Path
 ) -> None:
-    with shop(tmp_path, base) as one:
-        read_pair(one.bench, 1, one.drives())
-        bay, at = given_by_one(one)
-        spoil(one, bay, at)
-        piece = piece_of(one, bay, at)
-        hand_back(one.bench, 1, tmp_path / "out", open_handback_folder, papers())
-        with one.images() as stores:
-            assert stores[bay].changed() == SpanSet([piece]), "the hand-back noted what it found"
-        figures = unread(one)
-        assert figures[bay] == 0
-        assert figures[1 - bay] == open_again(one, 1 - bay, SpanSet([piece])) > 0
+    bay, at = given_by_one(read)
+    spoil(read, bay, at)
+    piece = piece_of(read, bay, at)
+    hand_back(read.bench, 1, tmp_path / "out", open_handback_folder, papers())
+    with read.images() as stores:
+        assert stores[bay].changed() == SpanSet([piece]), "the hand-back noted what it found"
+    figures = unread(read)
+    assert figures[bay] == 0
+    assert figures[1 - bay] == open_again(read, 1 - bay, SpanSet([piece])) > 0
 
 
-def test_reading_one_of_the_two_alone_tells_of_what_nobody_read(tmp_path: Path, base: SmallBase) -> None:
-    with shop(tmp_path, base) as one:
-        read_pair(one.bench, 1, one.drives())
-        compare_drive(one.bench, 1, one.drives()[0], seconds=0)
-        assert unread(one) == [0, 0]
-        read_drive(one.bench, 1, one.drives()[1], seconds=0)
-        assert unread(one) == [0, 0]
+def test_reading_one_of_the_two_alone_tells_of_what_nobody_read(read: Shop) -> None:
+    compare_drive(read.bench, 1, read.drives()[0], seconds=0)
+    assert unread(read) == [0, 0]
+    read_drive(read.bench, 1, read.drives()[1], seconds=0)
+    assert unread(read) == [0, 0]
 
 
 def test_drives_that_were_never_read_as_one_leave_nothing_to_each_other(

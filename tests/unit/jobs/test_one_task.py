@@ -11,8 +11,10 @@ from pathlib import Path
 
 import pytest
 
+from mendbay.core.money import Money
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.verdict import Verdict
+from mendbay.imaging.going_on import Stakes
 from mendbay.imaging.hazard import Condition
 from mendbay.imaging.image_source import ImageSource
 from mendbay.imaging.planner import Planner
@@ -23,6 +25,7 @@ from mendbay.jobs.one_task import Member, OneTask, Seat
 from mendbay.jobs.other_half import HALVES
 from mendbay.jobs.pair_values import PairValues, Wishes
 from mendbay.jobs.read_pair import PairResult, read_pair
+from mendbay.jobs.stop_advice import SharedAdvice
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.take_in_form import tell as tell_answer
 from mendbay.jobs.volume import open_volume
@@ -36,11 +39,6 @@ from support.pair_shop import Shop, data_area, shop
 from support.scripted_drive import ScriptedDrive, numbered
 from support.shared_drives import Rig
 from support.sources import MemorySource
-
-
-@pytest.fixture(scope="module")
-def base(tmp_path_factory: pytest.TempPathFactory) -> SmallBase:
-    return small_base(tmp_path_factory.mktemp("base"))
 
 
 def test_each_place_of_a_mirror_is_read_from_one_half(tmp_path: Path, base: SmallBase) -> None:
@@ -144,6 +142,33 @@ def test_what_both_bring_is_told_in_bytes_hours_and_risk(
         assert any(text.startswith("Both drives together, recommended: go on.") for text in story)
         done = read_pair(one.bench, 1, one.drives())
         assert done.advice is None, "nothing is left to try"
+
+
+def test_the_stakes_are_of_both_drives_together(
+    tmp_path: Path, base: SmallBase, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("mendbay.imaging.planner._TOLD_SHARE", 0.0)  # else too little is read here for a word
+    stakes = Stakes(Money(100_000_000, "EUR"), Money(1_000_000, "EUR"))
+    for level, each in ((Level.MIRROR, 1.0), (Level.STRIPE, 0.5)):
+        with shop(tmp_path / level, base, level=level) as one:
+            result = read_pair(replace(one.bench, stakes=stakes), 1, one.drives(), seconds=0)
+        for read in result.drives:
+            last = read.advice.last
+            assert isinstance(last, SharedAdvice)
+            assert last.bench is not None
+            assert last.gain is not None
+            assert last.bench.minor == pytest.approx(500_000 * last.seconds / 3600, abs=1)
+            assert last.gain.minor == pytest.approx(100_000_000 * each * last.brings * last.lacking, rel=1e-4)
+        if level is Level.STRIPE:
+            assert result.advice is None, "each is read for itself"
+            continue
+        both = result.advice
+        assert both is not None
+        assert both.bench is not None
+        assert both.gain is not None
+        assert both.bench.minor == pytest.approx(1_000_000 * both.seconds / 3600, abs=1)
+        gains = [read.advice.last.gain.minor for read in result.drives if read.advice.last.gain]  # type: ignore[union-attr]
+        assert max(gains) <= both.gain.minor < 100_000_000
 
 
 def test_on_the_way_both_are_told_of_along_with_each(tmp_path: Path, base: SmallBase) -> None:

@@ -28,22 +28,10 @@ from mendbay.jobs.read_drive import DriveAt
 from mendbay.jobs.read_pair import PairResult, _for_threads, read_pair
 from mendbay.jobs.take_in import take_in
 from mendbay.outlets.scenario.scenario import Scenario
-from mendbay.outlets.scenario.small import SmallBase
 from mendbay.wiring import open_bench
 from support.ata_pages import identity_page, limits_page, sct_page
-from support.boxes import giving_box, small_base
 from support.clocks_by_hand import Quick
 from support.promise import PATIENT
-
-
-@pytest.fixture(scope="module")
-def base(tmp_path_factory: pytest.TempPathFactory) -> SmallBase:
-    return small_base(tmp_path_factory.mktemp("base"))
-
-
-@pytest.fixture
-def box(tmp_path: Path, base: SmallBase) -> Scenario:
-    return giving_box(tmp_path / "box", base)
 
 
 def on(box: Scenario) -> list[DriveAt]:

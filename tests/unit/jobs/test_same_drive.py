@@ -9,13 +9,16 @@ import pytest
 
 from mendbay.case.records import Bay
 from mendbay.core.errors import ForeignImage
+from mendbay.core.span import Span
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import Tell
 from mendbay.jobs.read_drive import DriveAt, read_drive
 from mendbay.jobs.read_pair import read_pair
+from mendbay.jobs.same_drive import likeness
 from mendbay.jobs.take_in import take_in
 from mendbay.wiring import open_bench
-from support.scripted_drive import numbered
+from support.memory_store import MemoryStore
+from support.scripted_drive import ScriptedDrive, numbered
 
 SECTORS = 2048
 DATA = numbered(SECTORS)
@@ -46,6 +49,24 @@ def runs_of(bench: Bench) -> list[int]:
         found.append(len(store.runs()))
         store.close()
     return found
+
+
+@pytest.mark.parametrize(
+    ("held", "sector_bytes"),
+    [([700, 701], 512), ([0, 2047], 512), ([0, 1, 255], 4096)],
+    ids=["none that tells halves apart", "first and last", "large sectors"],
+)
+@pytest.mark.parametrize("refuses", [False, True], ids=["giving", "refusing"])
+def test_a_sector_is_asked_for_and_counted_once(held: list[int], sector_bytes: int, refuses: bool) -> None:
+    drive = ScriptedDrive(DATA, sector_bytes=sector_bytes)
+    store = MemoryStore(drive.identity)
+    spans = [Span.at(sector * sector_bytes, sector_bytes) for sector in held]
+    for span in spans:
+        store.keep(span, memoryview(DATA[span.start : span.stop]), 0.0)
+    drive.dead = refuses
+    found = likeness(store, drive)
+    assert sorted(span for span, _ in drive.log) == spans
+    assert (found.compared, found.unlike_at) == (0 if refuses else len(held), None)
 
 
 def half(number: int) -> bytes:

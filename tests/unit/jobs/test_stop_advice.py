@@ -20,7 +20,7 @@ from mendbay.jobs.consents import give_word
 from mendbay.jobs.drive_reading import DriveReading, Ending
 from mendbay.jobs.events import Advised, Event, silent
 from mendbay.jobs.read_drive import DriveAt, read_drive
-from mendbay.jobs.stop_advice import AdviceGiven, StopAdvice, advice_words, given_words
+from mendbay.jobs.stop_advice import AdviceGiven, Among, StopAdvice, advice_words, given_words, numbers_of
 from support.drives_at_hand import OneDrive
 from support.memory_store import MemoryStore
 from support.scripted_drive import ScriptedDrive, numbered
@@ -119,6 +119,33 @@ def test_the_check_values_through_the_job(worth: int, go_on: bool) -> None:
     (event,) = told
     assert isinstance(event, Advised)
     assert event.advice.go_on is go_on
+
+
+@pytest.mark.parametrize(
+    ("worth", "among", "go_on", "words"),
+    [
+        (2200, Among(), False, "; the bench costs 10.00 EUR meanwhile."),
+        (2200, Among(drives=2), True, "; its share of the bench costs 5.00 EUR meanwhile."),
+        (2300, Among(drives=2), False, "; its share of the bench costs 5.00 EUR meanwhile."),
+        (4400, Among(of_worth=0.5), False, "; the bench costs 10.00 EUR meanwhile."),
+        (4000, Among(of_worth=0.5), True, "; the bench costs 10.00 EUR meanwhile."),
+    ],
+)
+def test_among_others_a_drive_has_its_part_of_the_stakes(
+    worth: int, among: Among, go_on: bool, words: str
+) -> None:
+    """As above: with half of the bench's hour even at 45 / 0.0198 = 2273; of half of the worth the same."""
+    stakes = Stakes(Money(100 * worth, "EUR"), Money(1000, "EUR"), head_work_gives=1.0)
+    advice = StopAdvice("1", Assumptions.of(Condition.REFUSES), stakes, silent, Still().steady_seconds)
+    advice.among = lambda: among
+    on_it = worth * among.of_worth
+    advice.look(
+        lambda seconds: Ahead(seconds, 0.0, 1_000_000 * 50 / on_it, 0.0), Left(0, 0, 1_000_000, 1_000_000)
+    )
+    found = advice.given.last
+    assert found is not None
+    assert found.go_on is go_on
+    assert f"What comes is worth 50.00 EUR{words}" in numbers_of(found)
 
 
 def looks(*yields: float) -> tuple[StopAdvice, list[bool]]:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from mendbay.imaging.going_on import Advice
+from mendbay.core.money import Money
+from mendbay.imaging.going_on import Advice, Stakes
 from mendbay.jobs.task_advice import task_advice, task_words
 
 GB = 10**9
@@ -85,6 +86,36 @@ def test_the_words_have_the_numbers_for_each_drive_and_both(first: bool, second:
         "100 GB that neither half gave (up to 3 refused reads); bay 1 is lost meanwhile with 2 %, bay 2 is "
         "lost meanwhile with 20 %, both are with 0.4 %."
     )
+
+
+@pytest.mark.parametrize(
+    ("seconds", "worth", "hour", "words"),
+    [
+        (3600.0, 1000, 60, "What comes is worth 900.00 EUR; the bench costs 60.00 EUR meanwhile."),
+        (600.0, 1000, 60, "What comes is worth 700.00 EUR; the bench costs 7.78 EUR meanwhile."),
+        (3600.0, 1000, None, "What comes is worth 900.00 EUR."),
+        (3600.0, 50, 60, "costs 60.00 EUR meanwhile, more than all that is lacking is worth."),
+        (3600.0, 100, 60, "What comes is worth 90.00 EUR; the bench costs 60.00 EUR meanwhile."),
+    ],
+)
+def test_the_worth_of_all_and_the_hour_of_the_bench_count_once(
+    seconds: float, worth: int, hour: int | None, words: str
+) -> None:
+    """40 and 50 of 100 GB: 90 in an hour too short for either, else 100 x (1 - 0.6 x 0.5) = 70, after which
+    both are through in 70 / 90 of their 600 s at 90 per 600 s, 466.7 s, or 7.78 of 60 minutes."""
+    stakes = Stakes(Money(100 * worth, "EUR"), None if hour is None else Money(100 * hour, "EUR"))
+    found = task_advice(
+        {"1": advice(40 * GB, seconds=seconds), "2": advice(50 * GB, seconds=seconds)}, stakes=stakes
+    )
+    assert found is not None
+    assert task_words(found).endswith(words)
+
+
+def test_no_worth_is_told_where_nobody_states_one() -> None:
+    found = task_advice({"1": advice(40 * GB)}, stakes=Stakes(head_work_gives=0.0))
+    assert found is not None
+    assert (found.gain, found.bench) == (None, None)
+    assert "worth" not in task_words(found)
 
 
 def test_of_one_drive_left_only_its_own_numbers_are_told() -> None:

@@ -71,6 +71,8 @@ def _story_text(story: CaseStory, certificates: Sequence[KeptCertificate], taken
             lines += [
                 "  " + line for line in table(rows, ("", "bytes", "share", "ranges"), (1, 2, 3)).split("\n")
             ]
+            if image.left:
+                lines.append(wrapped(wording.left_words(image.left), "  "))
             for run in image.runs:
                 taken = f", taken over from {run.taken_from}" if run.taken_from else ""
                 lines.append(f"  run {run.number}: {run.started_at}, adapter: {run.adapter}{taken}")
@@ -141,6 +143,7 @@ def _story_json(story: CaseStory, certificates: Sequence[KeptCertificate]) -> di
                 "path": one.path,
                 "trouble": one.trouble or None,
                 "coverage": None if one.coverage is None else wording.coverage_json(one.coverage),
+                "left_bytes": one.left.total_bytes,
                 "runs": [wording.run_json(run) for run in one.runs],
             }
             for one in story.images

@@ -221,13 +221,7 @@ def _changed_lines(case: int, record: ImagingRecord) -> list[str]:
 
 
 def _left_lines(record: ImagingRecord) -> list[str]:
-    if not record.left:
-        return []
-    said = (
-        f"{count_text(record.left.total_bytes)} of the unread bytes ({counted(len(record.left), 'range')}) "
-        "were left to the other half of the mirror, which gave them: nothing is to be done about them."
-    )
-    return ["", wrapped(said, hang="")]
+    return ["", wrapped(wording.left_words(record.left), hang="")] if record.left else []
 
 
 def _lacking_row(record: ImagingRecord, one: Lacking) -> tuple[str, ...]:

@@ -20,6 +20,7 @@ from mendbay.faces.cli.drive import (
     assumptions,
 )
 from mendbay.faces.cli.screen import Screen, printable, table, wrapped
+from mendbay.faces.cli.stakes import stakes_of, stakes_options
 from mendbay.files.tree import VolumeFacts
 from mendbay.files.wanted import seems_several
 from mendbay.imaging.hazard import Condition as DriveCondition
@@ -107,6 +108,7 @@ def look(screen: Screen, case: int, bays: tuple[str, ...]) -> None:
 )
 @SECTOR
 @ASK_NOTHING
+@stakes_options
 @ALTHOUGH_REFUSED
 @ALTHOUGH_HARMFUL
 @ALTHOUGH_OTHER_SERIAL
@@ -126,6 +128,9 @@ def read(
     waive_unallocated: bool,
     sector_bytes: str,
     ask_nothing: bool,
+    worth: str | None,
+    bench_hour: str | None,
+    head_work_gives: float,
     although_refused: str,
     although_harmful: str,
     although_other_serial: str,
@@ -142,6 +147,9 @@ def read(
     counts as that half: only what it lacks is read.
 
     A drive that vanishes is brought back by the relay that settings/power.toml names, or by you when asked.
+    While it reads, and at the end, it is said whether going on is worth the risk, of each drive, and of the
+    halves of a mirror together. --worth and --bench-hour are of the whole reading: the worth of a mirror
+    counts once, and drives that are read at once share the hour. Nothing is stopped for that.
     """
     hung = dict(_pairs(adapters, "--adapter 1=NAME"))
     named = _pairs(sources, "1=/dev/sdX")
@@ -158,6 +166,7 @@ def read(
             stop=stop,
             power_cycle=screen.ask_power_cycle,
             assumed=assumptions(tries),
+            stakes=stakes_of(worth, bench_hour, head_work_gives),
             patience_seconds=patience,
             sector_bytes=int(sector_bytes),
         ) as bench,
@@ -313,6 +322,8 @@ def _task_advice_json(one: TaskAdvice) -> dict[str, object]:
         "refusals": one.refusals,
         "dies": dict(one.dies),
         "all_die": one.all_die,
+        "bench": None if one.bench is None else one.bench.text,
+        "gain": None if one.gain is None else one.gain.text,
     }
 
 

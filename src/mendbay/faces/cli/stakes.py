@@ -17,7 +17,11 @@ _OPTIONS = (
         metavar="AMOUNT",
         help="What all that is to be read is worth, for the advice to go on or stop.",
     ),
-    click.option("--bench-hour", metavar="AMOUNT", help="What an hour of the bench costs; beside --worth."),
+    click.option(
+        "--bench-hour",
+        metavar="AMOUNT",
+        help="What an hour of the bench costs, however many drives it reads; beside --worth.",
+    ),
     click.option(
         "--head-work-gives",
         type=click.FloatRange(0, 100),
