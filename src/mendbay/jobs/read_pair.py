@@ -70,10 +70,11 @@ class PairResult:
     `wanted` are the files asked for with their verdicts as they are now; `wanted_bytes` how many bytes of
     each bay's drive were read first for their sake. `compared` is None unless the drives were read as one
     task. `missing_bytes` are those that no drive gave though one might have, each place once; what was waived
-    is not among them. `halves` is what comparing all that both halves of a mirror gave came to; None if they
-    were not compared so. `unmatched` are patterns that no file matches, as far as the folders are known.
-    `advice` is what going on with both would bring; None where nothing is left to try, or the drives were
-    read each for itself.
+    is not among them. `alone_bytes` are those that one half of a mirror gave and the other lacks, where the
+    halves were found to differ: nothing proves them. `halves` is what comparing all that both halves gave
+    came to; None if they were not compared so. `unmatched` are patterns that no file matches, as far as the
+    folders are known. `advice` is what going on with both would bring; None where nothing is left to try, or
+    the drives were read each for itself.
     """
 
     assembled: Assembled
@@ -85,6 +86,7 @@ class PairResult:
     halves: HalvesCompared | None = None
     unmatched: tuple[str, ...] = ()
     advice: TaskAdvice | None = None
+    alone_bytes: int = 0
 
     @property
     def verdicts(self) -> Counter[Verdict]:
@@ -257,17 +259,21 @@ def read_pair(
                 "List the files to see what there is: mendbay files list.",
             )
         volume = with_known(bench, number, volume)
-        alike = _said_alike(_stores(lanes, kept), volume, task, halves)
+        stores = _stores(lanes, kept)
+        alike = _said_alike(stores, volume, task)
+        if alike is None:
+            stores = _stores(lanes, None)
         return PairResult(
             volume.assembled,
             results,
             values.judged(volume),
             {lane.drive.bay: values.asked_bytes(lane.drive.bay) for lane in lanes},
             None if task is None else task.conclude(),
-            _missing(_stores(lanes, kept if alike else None), alike, waived_too=not waive_unallocated),
+            _missing(stores, alike, waived_too=not waive_unallocated),
             halves,
             values.unmatched(),
             advice,
+            _given_alone(stores, alike) if alike is not None and volume.halves_differ else 0,
         )
 
 
@@ -305,17 +311,12 @@ def _compare_halves(bench: Bench, number: int, stores: Mapping[str, ImageStore])
     return compare_all(bench, number, volume)
 
 
-def _said_alike(
-    stores: Mapping[str, ImageStore],
-    volume: OpenVolume,
-    task: OneTask | None,
-    halves: HalvesCompared | None,
-) -> Alike | None:
-    """What the two drives hold alike as far as they were found to; None if nothing one of them gave stands
-    for what the other did not."""
+def _said_alike(stores: Mapping[str, ImageStore], volume: OpenVolume, task: OneTask | None) -> Alike | None:
+    """Which places of the two drives are one place of a mirror in step, so that what one of them gave is not
+    missing; None if none are. Whether the two hold the same there is another matter."""
     if task is not None and not task.is_whole:
         return task.alike
-    if halves is None or volume.halves_differ:
+    if not volume.assembled.halves_in_step:
         return None
     return alike_of(sources_of(stores), volume.assembled, volume.system.facts.size_bytes)
 
@@ -606,6 +607,17 @@ def _missing(stores: Mapping[str, ImageStore], alike: Alike | None, *, waived_to
                 lacks = lacks - alike.across(0, seen)
         seen = lacks
         total += lacks.total_bytes
+    return total
+
+
+def _given_alone(stores: Mapping[str, ImageStore], alike: Alike) -> int:
+    """How many bytes one of two halves gave and the other lacks."""
+    total = 0
+    each = list(stores.values())
+    for side, store in enumerate(each):
+        coverage = store.coverage()
+        lacks = coverage.read.complement(Span(0, coverage.size_bytes))
+        total += (lacks & alike.across(1 - side, sound(each[1 - side]))).total_bytes
     return total
 
 

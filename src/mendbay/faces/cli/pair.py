@@ -184,7 +184,7 @@ def read(
     if only_wanted:
         complete = all(line.judgement is None or line.judgement.verdict == "whole" for line in result.wanted)
     else:
-        complete = not result.missing_bytes
+        complete = not (result.missing_bytes or result.alone_bytes)
     if not complete:
         sys.exit(EXIT_INCOMPLETE)
 
@@ -275,6 +275,11 @@ def _together_lines(result: PairResult) -> list[str]:
         lines.append(f"Neither half gave {count_text(result.missing_bytes)} bytes.")
     else:
         lines.append("Together the halves gave every byte.")
+    if result.alone_bytes:
+        lines.append(
+            f"{count_text(result.alone_bytes)} bytes were given by one half alone; as the halves differ, "
+            "nothing proves them."
+        )
     if result.advice is not None:
         lines.append(task_words(result.advice))
     return ["", *(wrapped(one, "", "  ") for one in lines)]
@@ -288,6 +293,7 @@ def pair_json(result: PairResult) -> dict[str, object]:
         "read_first_bytes": dict(result.wanted_bytes),
         "unmatched": list(result.unmatched),
         "missing_bytes": result.missing_bytes,
+        "alone_bytes": result.alone_bytes,
         "one_task": None
         if result.compared is None
         else {
