@@ -94,12 +94,38 @@ class PairResult:
         return Counter(line.judgement.verdict for line in self.wanted if line.judgement is not None)
 
 
+@dataclass(frozen=True, slots=True)
+class BrokenOff:
+    """What reading the drives together came to before an error or a stop ended it: of each drive, and where
+    one drive alone came to grief of all together; None where that is not known."""
+
+    drives: tuple[ReadResult, ...]
+    together: PairResult | None = None
+
+
+class _BrokenOff:
+    """Tells what a reading came to that breaks off. `known` makes the result of all drives, once it is known
+    what they hold together."""
+
+    def __init__(self, tell: Callable[[BrokenOff], None]) -> None:
+        self._tell = tell
+        self.known: Callable[[Sequence[ReadResult]], PairResult] | None = None
+
+    def __call__(self, drives: Sequence[ReadResult], *, of_one: bool) -> None:
+        together = None
+        if of_one and self.known is not None:
+            with suppress(MendbayError):  # the trouble that ended it is what counts
+                together = self.known(drives)
+        self._tell(BrokenOff(tuple(drives), together))
+
+
 class _Lane:
     """One drive under way. Once it has come to grief, or got too hot, the others go on without it."""
 
-    def __init__(self, bench: Bench, drive: OpenDrive) -> None:
+    def __init__(self, bench: Bench, drive: OpenDrive, *, only_wanted: bool) -> None:
         self._tell = bench.tell
         self.drive = drive
+        self.only_wanted = only_wanted
         self.gone: MendbayError | None = None
         self.ending = Ending.DONE
         self.result: ReadResult | None = None
@@ -185,7 +211,7 @@ def read_pair(
     both_whole: bool = False,
     waive_unallocated: bool = False,
     although: Although = AGAINST_NOTHING,
-    broken_off: Callable[[Sequence[ReadResult]], None] = unheard,
+    broken_off: Callable[[BrokenOff], None] = unheard,
 ) -> PairResult:
     """Reads the drives of one case together.
 
@@ -199,7 +225,7 @@ def read_pair(
         both_whole: read both halves of a mirror whole, instead of each place from one of them.
         waive_unallocated: leave what the file system says is free; else what was left before is read too.
         although: why they are read where the customer or triage is against power, or a serial number is.
-        broken_off: is told what was read of each drive before an error or a stop ends it.
+        broken_off: is told what was read before an error or a stop ends it.
 
     Raises:
         HeldBack: the customer refused power or reading, or triage keeps one of the drives without it.
@@ -225,9 +251,13 @@ def read_pair(
     bench = _for_threads(bench)
     with ExitStack() as stack:
         _refuse_wrong(bench, number, drives, although)
-        lanes = [_Lane(bench, stack.enter_context(opened(bench, number, one, although))) for one in drives]
-        stack.enter_context(_summed_up(bench, number, lanes, broken_off))
-        kept = _kept_half(bench, number, lanes, stack)
+        lanes = [
+            _Lane(bench, stack.enter_context(opened(bench, number, one, although)), only_wanted=not rest)
+            for one in drives
+        ]
+        told = _BrokenOff(broken_off)
+        kept = _kept_half(bench, number, lanes, stack)  # closed after all is summed up
+        stack.enter_context(_summed_up(bench, number, lanes, told))
         volume, kept = _volume_of(bench, number, lanes, kept, both_whole=both_whole)
         if not both_whole:
             plan_together(*_halves(lanes, kept), volume)
@@ -241,6 +271,10 @@ def read_pair(
             for lane in lanes:
                 lane.drive.reading.planner.take_up_waived()
         task = None if both_whole else _one_task(bench, number, lanes, kept, volume, values)
+        result = partial(
+            _result, bench, number, lanes, kept, volume, values, task, waived_too=not waive_unallocated
+        )
+        told.known = result
         try:
             _read(bench, lanes, task, values, rest=rest, seconds=seconds)
         finally:
@@ -258,23 +292,41 @@ def read_pair(
                 f"No file on the volume matches {_or(values.unmatched())}.",
                 "List the files to see what there is: mendbay files list.",
             )
-        volume = with_known(bench, number, volume)
-        stores = _stores(lanes, kept)
-        alike = _said_alike(stores, volume, task)
-        if alike is None:
-            stores = _stores(lanes, None)
-        return PairResult(
-            volume.assembled,
-            results,
-            values.judged(volume),
-            {lane.drive.bay: values.asked_bytes(lane.drive.bay) for lane in lanes},
-            None if task is None else task.conclude(),
-            _missing(stores, alike, waived_too=not waive_unallocated),
-            halves,
-            values.unmatched(),
-            advice,
-            _given_alone(stores, alike) if alike is not None and volume.halves_differ else 0,
-        )
+        return result(results, halves, advice)
+
+
+def _result(
+    bench: Bench,
+    number: int,
+    lanes: Sequence[_Lane],
+    kept: KeptHalf | None,
+    volume: OpenVolume,
+    values: PairValues,
+    task: OneTask | None,
+    results: Sequence[ReadResult],
+    halves: HalvesCompared | None = None,
+    advice: TaskAdvice | None = None,
+    *,
+    waived_too: bool,
+) -> PairResult:
+    """What the reading came to, by the images as they are now."""
+    volume = with_known(bench, number, volume)
+    stores = _stores(lanes, kept)
+    alike = _said_alike(stores, volume, task)
+    if alike is None:
+        stores = _stores(lanes, None)
+    return PairResult(
+        volume.assembled,
+        tuple(results),
+        values.judged(volume),
+        {lane.drive.bay: values.asked_bytes(lane.drive.bay) for lane in lanes},
+        None if task is None else task.conclude(),
+        _missing(stores, alike, waived_too=waived_too),
+        halves,
+        values.unmatched(),
+        advice,
+        _given_alone(stores, alike) if alike is not None and volume.halves_differ else 0,
+    )
 
 
 def _or(patterns: Sequence[str]) -> str:
@@ -389,7 +441,7 @@ def _finish(bench: Bench, number: int, lanes: Sequence[_Lane]) -> tuple[ReadResu
     left = [lane.drive.reading.picker.left() for lane in lanes]
     for lane, its in zip(lanes, left, strict=True):
         ending = lane.ending if lane.gone is None else Ending.of(lane.gone)
-        lane.result = finish(bench, number, lane.drive, ending, its, lane.gone)
+        lane.result = finish(bench, number, lane.drive, ending, its, lane.gone, only_wanted=lane.only_wanted)
     for lane in lanes:
         if lane.gone is not None:
             raise lane.gone
@@ -401,7 +453,7 @@ def _summed_up(
     bench: Bench,
     number: int,
     lanes: Sequence[_Lane],
-    broken_off: Callable[[Sequence[ReadResult]], None],
+    broken_off: _BrokenOff,
 ) -> Iterator[None]:
     """Sums up and notes what was read of every drive also where an error or a stop ends the reading. What one
     drive came to grief over is noted of that drive alone."""
@@ -416,10 +468,12 @@ def _summed_up(
             its = lane.gone or (None if of_one else trouble)
             if its is None:
                 with suppress(MendbayError):
-                    lane.result = finish(bench, number, drive, Ending.BROKEN_OFF, left)
+                    ending, only = Ending.BROKEN_OFF, lane.only_wanted
+                    lane.result = finish(bench, number, drive, ending, left, only_wanted=only)
             else:
-                lane.result = finish_broken_off(bench, number, drive, its, left)
-        broken_off([lane.result for lane in lanes if lane.result is not None])
+                only = lane.only_wanted
+                lane.result = finish_broken_off(bench, number, drive, its, left, only_wanted=only)
+        broken_off([lane.result for lane in lanes if lane.result is not None], of_one=of_one)
         raise
 
 

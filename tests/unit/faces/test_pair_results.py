@@ -101,3 +101,50 @@ def test_what_was_left_to_the_other_half_is_said_so(run: Run, box: Scenario, tmp
     rows = list(csv.DictReader((tmp_path / "list.csv").open()))
     assert sum(int(row["bytes"]) for row in rows if row["condition"] == "left") == left
     assert {row["condition"] for row in rows} == {"left"}
+
+
+def test_what_was_wanted_is_said_to_have_been_tried_and_what_is_left_to_the_other_half(
+    run: Run, box: Scenario, base: SmallBase
+) -> None:
+    said = one_line(text_of(run, "pair", "read", 1, *both(box), "--want", "*.bin", "--only-wanted"))
+    assert said.count("; what is wanted was tried.") == 2
+    story = one_line(text_of(run, "case", "show", 1))
+    assert story.count("unread; what is wanted was tried.") == 2
+    assert "everything was tried" not in said + story
+    said = one_line(text_of(run, "pair", "read", 1, *both(box)))
+    assert said.count("; all was tried but what is left to the other half.") == 2
+    story = one_line(text_of(run, "case", "show", 1))
+    assert story.count(" 0 unread; all was tried but what is left to the other half.") == 2
+    assert "everything was tried" not in said + story
+
+
+def test_only_what_neither_half_gave_is_worth_asking_for_again(
+    run: Run, box: Scenario, base: SmallBase
+) -> None:
+    hint = "To ask for them again: more --tries, or another --adapter. A run without --adapter may have been"
+    have_refuse(box, 0, place(box, base, 0).widen(512))
+    said = one_line(text_of(run, "pair", "read", 1, *both(box), "--want", "*.bin"))
+    assert "refused: " in said
+    assert "Together the halves gave every byte." in said
+    assert hint not in said
+    have_refuse(box, 1, place(box, base, 1).widen(512))
+    assert run("drive", "set-aside", 1, 2, "--reason", "a new try").returncode == 0
+    said = one_line(text_of(run, "pair", "read", 1, *both(box), code=3))
+    assert "Neither half gave " in said
+    assert hint in said
+
+
+def test_one_half_that_vanishes_hides_nothing_of_what_both_gave(
+    run: Run, box: Scenario, base: SmallBase
+) -> None:
+    drive = box.drives[0]
+    drive.write_text("vanish_after_reads = 40\n" + drive.read_text())
+    broken = run("pair", "read", 1, *both(box), "--want", "*.bin", "--want", "no-such-*")
+    assert broken.returncode == 14, broken.stderr
+    said = one_line(broken.stdout)
+    assert "Bay 1: " in said
+    assert "the drive no longer answers." in said
+    assert "Neither half gave " in said, "of what it does not share with the other"
+    assert "Wanted first: " in said
+    assert "No file matches 'no-such-*'." in said
+    assert "files list 1, then" in said

@@ -26,7 +26,7 @@ from mendbay.imaging.hazard import Condition as DriveCondition
 from mendbay.jobs.look_at_pair import look_at_pair
 from mendbay.jobs.power_permit import Although, foresee_reading
 from mendbay.jobs.read_drive import DriveAt, foresee_drives
-from mendbay.jobs.read_pair import PairResult, read_pair
+from mendbay.jobs.read_pair import BrokenOff, PairResult, read_pair
 from mendbay.jobs.task_advice import TaskAdvice, task_words
 from mendbay.jobs.volume import explanation, fresher_bay
 from mendbay.pair.assemble import Assembled
@@ -178,9 +178,9 @@ def read(
             both_whole=both_whole,
             waive_unallocated=waive_unallocated,
             although=although,
-            broken_off=lambda results: screen.say("\n".join(map(wording.read_result_text, results))),
+            broken_off=lambda found: screen.say(broken_off_text(found, case)),
         )
-    screen.answer(pair_json(result), pair_text(result, case, only_wanted=only_wanted))
+    screen.answer(pair_json(result), pair_text(result, case))
     if only_wanted:
         complete = all(line.judgement is None or line.judgement.verdict == "whole" for line in result.wanted)
     else:
@@ -218,10 +218,19 @@ def _refuse_strange(named: list[tuple[str, str]], bays: tuple[str, ...]) -> None
             )
 
 
-def pair_text(result: PairResult, case: int, *, only_wanted: bool = False) -> str:
+def broken_off_text(found: BrokenOff, case: int) -> str:
+    """What reading the drives together came to before it broke off."""
+    if found.together is not None:
+        return pair_text(found.together, case)
+    return "\n".join(map(wording.read_result_text, found.drives))
+
+
+def pair_text(result: PairResult, case: int) -> str:
     """What reading the drives together came to."""
+    together = result.compared is not None or result.assembled.halves_in_step
+    is_lacking = bool(result.missing_bytes or result.alone_bytes or not together)
     lines = [*assembled_lines(result.assembled), ""]
-    lines += [wording.read_result_text(one, only_wanted=only_wanted) for one in result.drives]
+    lines += [wording.read_result_text(one, is_lacking=is_lacking) for one in result.drives]
     lines += _together_lines(result)
     files = [line for line in result.wanted if line.judgement is not None]
     if files:
