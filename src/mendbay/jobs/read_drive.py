@@ -326,11 +326,12 @@ def finish(
 
     Args:
         left: what was not read here because the other half of a mirror gave it.
-        trouble: what this drive, or its image, came to grief over. Nothing is advised then of going on.
+        trouble: what this drive, or its image, came to grief over. Nothing is advised then of going on, and
+            no adapter for a drive that refuses everything.
         only_wanted: no more was to be read than what is wanted.
     """
     note_happenings(bench, number, one.reading)
-    worth = what_is_worth_trying(bench, number, one.bay, one.store)
+    worth = () if ending is Ending.DIED else what_is_worth_trying(bench, number, one.bay, one.store)
     advice = NO_ADVICE if one.reading.advice is None or trouble is not None else one.reading.advice.given
     result = replace(result_of(one, ending, left), worth_trying=worth, advice=advice, only_wanted=only_wanted)
     text = (

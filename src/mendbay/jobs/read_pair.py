@@ -280,7 +280,7 @@ def read_pair(
         finally:
             if task is not None:
                 note_compared(bench, number, task)
-        advice = _advice_at_end(lanes, kept, task, waived_too=not waive_unallocated)
+        advice = _advice_at_end(lanes, kept, task, waived_too=not waive_unallocated, rest=rest)
         if advice is not None:
             bench.note(number, "imaging", task_words(advice))
         results = _finish(bench, number, lanes)
@@ -403,11 +403,13 @@ def _halves(
 
 
 def _advice_at_end(
-    lanes: Sequence[_Lane], kept: KeptHalf | None, task: OneTask | None, *, waived_too: bool
+    lanes: Sequence[_Lane], kept: KeptHalf | None, task: OneTask | None, *, waived_too: bool, rest: bool
 ) -> TaskAdvice | None:
     """What going on with both drives would bring; None where they are not read as one task."""
     if task is None or kept is not None:
         return None
+    if not rest:  # then what is missing beyond the wishes is no matter of the advice
+        return _task_advice(lanes, task)
     alike = None if task.is_whole else task.alike
     return _task_advice(lanes, task, _missing(_stores(lanes, kept), alike, waived_too=waived_too))
 

@@ -22,6 +22,7 @@ class TaskAdvice:
         lacking_bytes: what neither has given.
         refusals: reads that are expected to be refused, of both.
         dies: by bay, the chance that the drive is lost in it.
+        of_wanted: no more than what is wanted is to be read, and the bytes are of that alone.
     """
 
     go_on: Mapping[str, bool]
@@ -30,6 +31,7 @@ class TaskAdvice:
     lacking_bytes: int
     refusals: float
     dies: Mapping[str, float]
+    of_wanted: bool = False
 
     @property
     def all_die(self) -> float:
@@ -69,6 +71,7 @@ def task_advice(advised: Mapping[str, Advice], lacking_bytes: int | None = None)
         lacking_bytes=lacking,
         refusals=sum(one.refusals * worked[bay] for bay, one in advised.items()),
         dies={bay: 1 - (1 - one.dies) ** worked[bay] for bay, one in advised.items()},
+        of_wanted=all(one.of_wanted for one in found),
     )
 
 
@@ -81,10 +84,10 @@ def task_words(one: TaskAdvice) -> str:
         advised = "go on"
     else:
         advised = f"go on with {on[0]} only"
-    lost = ", ".join(f"bay {bay} is lost meanwhile with {share_text(dies)}" for bay, dies in one.dies.items())
-    both = f", both are with {share_text(one.all_die)}" if len(one.dies) > 1 else ""
+    lost = ", ".join(f"{share_text(dies)} that bay {bay} is lost meanwhile" for bay, dies in one.dies.items())
+    both = f", {share_text(one.all_die)} that both are" if len(one.dies) > 1 else ""
+    brings = brings_words(one.seconds, one.brings_bytes, one.lacking_bytes, of_wanted=one.of_wanted)
     return (
-        f"Both drives together, recommended: {advised}. "
-        f"{brings_words(one.seconds, one.brings_bytes, one.lacking_bytes)} that neither half gave "
-        f"({refusals_words(one.refusals)}); {lost}{both}."
+        f"Both drives together, recommended: {advised}. {brings} that neither half gave "
+        f"({refusals_words(one.refusals)}). The chances: {lost}{both}."
     )

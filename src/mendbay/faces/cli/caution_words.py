@@ -47,6 +47,15 @@ def say_drive_cautions(
         say_cautions(screen, DRIVE)
 
 
+def say_own_time(screen: Screen, bench: Bench, sources: Sequence[str]) -> None:
+    """Says once, before they are read, that some of the drives are simulated and count time by themselves."""
+    if any(map(bench.drives.keeps_own_time, sources)):
+        said = (
+            "A simulated drive: the minutes and hours of an advice are what its reads take by its own count."
+        )
+        screen.say(wrapped(said, "", "  "))
+
+
 def say_unsettled(screen: Screen, bench: Bench, case: int) -> None:
     """Says once, before a drive of a case is read, what nobody asked the customer or put down yet, with the
     commands that put it right; reading goes on. A program that asked for JSON gets its answer alone."""
