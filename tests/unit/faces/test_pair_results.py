@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 from pathlib import Path
 
 import pytest
@@ -105,6 +106,13 @@ def test_what_was_left_to_the_other_half_is_said_so(run: Run, box: Scenario, tmp
     rows = list(csv.DictReader((tmp_path / "list.csv").open()))
     assert sum(int(row["bytes"]) for row in rows if row["condition"] == "left") == left
     assert {row["condition"] for row in rows} == {"left"}
+    found = answer(run, "drive", "refused", 1, 1, tmp_path / "list.json")
+    assert json.loads((tmp_path / "list.json").read_text()) == found
+    shown = answer(run, "drive", "show", 1, 1)["not_read"]
+    for ranges in (found["ranges"], shown):
+        assert [(str(one["start"]), one["condition"]) for one in ranges] == [
+            (row["first_byte"], row["condition"]) for row in rows
+        ]
 
 
 def test_what_was_wanted_is_said_to_have_been_tried_and_what_is_left_to_the_other_half(
