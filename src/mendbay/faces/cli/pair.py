@@ -9,7 +9,7 @@ import click
 from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces import wording
-from mendbay.faces.cli.caution_words import say_drive_cautions, say_own_time, say_unsettled
+from mendbay.faces.cli.caution_words import say_clicking, say_drive_cautions, say_own_time, say_unsettled
 from mendbay.faces.cli.drive import (
     ALTHOUGH_HARMFUL,
     ALTHOUGH_OTHER_SERIAL,
@@ -168,6 +168,7 @@ def read(
         foresee_reading(bench, case, [drive.bay for drive in drives], although)
         say_unsettled(screen, bench, case)
         say_drive_cautions(screen, bench, [where for _, where in named], case, [bay for bay, _ in named])
+        say_clicking(screen, bench, case, states)
         say_own_time(screen, bench, [where for _, where in named])
         result = read_pair(
             bench,
