@@ -271,6 +271,8 @@ def read_pair(
             for lane in lanes:
                 lane.drive.reading.planner.take_up_waived()
         task = None if both_whole else _one_task(bench, number, lanes, kept, volume, values)
+        if task is None and not both_whole:
+            _say_why_whole(bench, volume)
         result = partial(
             _result, bench, number, lanes, kept, volume, values, task, waived_too=not waive_unallocated
         )
@@ -388,6 +390,14 @@ def _one_task(
     if task is not None and kept is None:
         _advise_together(lanes, task)
     return task
+
+
+def _say_why_whole(bench: Bench, volume: OpenVolume) -> None:
+    """Says, before they are read, why the halves of a mirror are read whole, where one of them is behind."""
+    made = volume.assembled
+    if len(made.halves) > 1 and made.stale_bays:
+        why = " ".join(f"{text.rstrip('.')}." for text in made.freshness)
+        bench.tell(Said(f"The halves of the mirror are not in step: each is read whole. {why}"))
 
 
 def _halves(
