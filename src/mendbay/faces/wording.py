@@ -89,29 +89,28 @@ def several_hint(pattern: str) -> str:
     )
 
 
-def read_result_text(result: ReadResult, *, only_wanted: bool = False) -> str:
+def read_result_text(result: ReadResult, *, is_lacking: bool = True) -> str:
     """What one reading of a drive came to.
 
     Args:
-        only_wanted: no more was to be read than what is wanted.
+        is_lacking: whether any of what this drive did not give is still to be had for nothing else.
     """
-    ending, again = str(result.ending), "the same command"
-    if only_wanted:
-        again = "the same command without --only-wanted"
-        ending = "what is wanted was tried" if result.ending.name == "DONE" else ending
+    again = "the same command without --only-wanted" if result.only_wanted else "the same command"
     size = result.identity.size_bytes
     missing = size - result.read_bytes - result.left_bytes
     lines = [
         f"Bay {result.bay}: {percent_text(result.read_bytes, size)} of {bytes_text(size)} read"
         + (f", {count_text(missing)} bytes not" if missing else "")
-        + f"; {ending}."
+        + f"; {result.ended}."
     ]
     if result.refused_bytes:
         sectors = result.refused_bytes // result.identity.sector_bytes
         lines.append(f"  refused: {counted(sectors, 'sector')}")
-        if not result.unread_bytes:
-            lines.append("  (to ask for them again: more --tries, or another --adapter; tries of runs that")
-            lines.append("  named no adapter count for every one)")
+        if is_lacking and not result.unread_bytes and not _is_stop_advised(result):
+            lines += _indented(
+                "(To ask for them again: more --tries, or another --adapter. A run without --adapter may "
+                "have been through any, so what it tried counts as tried through each.)"
+            )
         lines += _worth_trying_lines(result)
     if result.left_bytes:
         lines.append(
@@ -134,6 +133,12 @@ def read_result_text(result: ReadResult, *, only_wanted: bool = False) -> str:
     lines.append(f"  image: {result.image}")
     lines += _advice_lines(result)
     return "\n".join(lines)
+
+
+def _is_stop_advised(result: ReadResult) -> bool:
+    """Whether stopping was recommended while it was read, or is at the end."""
+    advice = result.advice
+    return advice.stop is not None or (advice.last is not None and not advice.last.go_on)
 
 
 def _worth_trying_lines(result: ReadResult) -> list[str]:

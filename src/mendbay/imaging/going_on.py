@@ -89,6 +89,9 @@ class Advice:
         lacking_bytes: how many are still lacking.
         bench: what the bench costs in the stretch; None where the worth is not stated.
         gain: what is expected to come, by the worth stated; None where it is not.
+        of_wanted: no more than what is wanted is to be read, and the bytes are of that alone.
+        is_weighted: both what is wanted and more is lacking, so that a share of the worth is none of the
+            bytes.
     """
 
     go_on: bool
@@ -104,6 +107,8 @@ class Advice:
     lacking_bytes: int
     bench: Money | None = None
     gain: Money | None = None
+    of_wanted: bool = False
+    is_weighted: bool = False
 
 
 def advise(ahead: Ahead, left: Left, per_hour: float, per_refusal: float, stakes: Stakes) -> Advice | None:
@@ -140,6 +145,8 @@ def advise(ahead: Ahead, left: Left, per_hour: float, per_refusal: float, stakes
         lacking_bytes=(left.wanted_lacking + left.rest_lacking) * left.sector_bytes,
         bench=stakes.bench_hour.times(_exact(hours)) if stakes.worth and stakes.bench_hour else None,
         gain=stakes.worth.times(_exact(brings * lacking)) if stakes.worth else None,
+        of_wanted=left.wanted > 0 and not left.rest,
+        is_weighted=left.wanted_lacking > 0 and left.rest_lacking > 0,
     )
 
 

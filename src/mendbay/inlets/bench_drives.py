@@ -82,6 +82,13 @@ class BenchDrives(Drives):
     def is_device(self, where: str) -> bool:
         return not where.startswith((UNSTEADY, PAGES)) and Path(where).is_block_device()
 
+    def keeps_own_time(self, where: str) -> bool:
+        if not where.startswith(UNSTEADY):
+            return False
+        from mendbay.inlets.unsteady_description import load_unsteady
+
+        return not load_unsteady(_path(where)).real_time
+
     def guard(self, where: str, folder: Path, needed_bytes: int, file_name: str) -> None:
         from mendbay.inlets import device
         from mendbay.inlets.unsteady_description import load_unsteady

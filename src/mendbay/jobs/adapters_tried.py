@@ -54,8 +54,8 @@ def worth_trying_words(one: WorthTrying) -> str:
     expected = f"about {count_text(round(one.expected))} of the {counted(one.sectors, 'refused sector')}"
     if not one.adapter:
         return (
-            "Only one adapter has been tried on the drives of this case. Another one, or another cable, may "
-            f"give {expected} ({assumed})."
+            "No other adapter was named for the drives of this case. Another one, or another cable, may give "
+            f"{expected} ({assumed})."
         )
     return f"Through the adapter “{one.adapter}” {expected} may come ({told if one.asked else assumed})."
 

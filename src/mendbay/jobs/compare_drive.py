@@ -28,7 +28,8 @@ damage that spreads over the drive is met once in many reads, and each refusal i
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """What a second reading showed. Bytes; `refused_bytes` were given before and not this time;
+    """What a second reading showed. Bytes; `refused_bytes` were given before, and lie in reads that were not
+    given this time: which of their sectors were refused is not known, as none was asked for alone;
     `left_bytes` were not asked for again. `differences` are those of this reading alone. `mended_bytes` were
     no longer in the image as the drive had given them, and are taken from this reading."""
 
@@ -78,7 +79,7 @@ def compare_drive(
     text = (
         f"Drive of bay {drive.bay} read again: {count_text(result.compared_bytes)} bytes compared with the "
         f"image, {count_text(unlike)} of them in sectors that differ, {count_text(result.refused_bytes)} "
-        f"refused this time; {ended_words(result.ending)}{_mended(result)}."
+        f"not given this time; {ended_words(result.ending)}{_mended(result)}."
     )
     facts: Facts = {"bay": drive.bay, "compared_bytes": result.compared_bytes, "unlike_bytes": unlike}
     bench.note(number, "imaging", text, facts)

@@ -189,6 +189,14 @@ class Drives(Protocol):
         is opened; False also where nothing is there."""
         ...
 
+    def keeps_own_time(self, where: str) -> bool:
+        """Whether a name is of a simulated drive whose reads take no time but by its own count.
+
+        Raises:
+            UsageError: its description cannot be used.
+        """
+        ...
+
     def guard(self, where: str, folder: Path, needed_bytes: int, file_name: str) -> None:
         """Makes sure that a copy may be written into a folder.
 

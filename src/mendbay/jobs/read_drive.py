@@ -61,7 +61,8 @@ class ReadResult:
     """What one reading of a drive came to. Bytes; `sha256` is empty unless every byte is there, as
     the drive gave it; `changed_bytes` are no longer. `worth_trying` are adapters that may give what is
     refused, the best first; `advice` is what was advised of going on. `left_bytes` were not read here because
-    the other half of a mirror gave them, and are not counted as unread."""
+    the other half of a mirror gave them, and are not counted as unread. `only_wanted` says that no more was
+    to be read than what is wanted."""
 
     bay: str
     ending: Ending
@@ -76,6 +77,16 @@ class ReadResult:
     worth_trying: tuple[WorthTrying, ...] = ()
     advice: AdviceGiven = NO_ADVICE
     left_bytes: int = 0
+    only_wanted: bool = False
+
+    @property
+    def ended(self) -> str:
+        """Why the reading stopped, in words that are true of what was to be read."""
+        if self.ending is Ending.DONE and self.only_wanted:
+            return "what is wanted was tried"
+        if self.ending is Ending.DONE and self.left_bytes:
+            return "all was tried but what is left to the other half"
+        return str(self.ending)
 
     @property
     def is_complete(self) -> bool:
@@ -316,21 +327,26 @@ def finish(
     ending: Ending,
     left: SpanSet = NOTHING_LEFT,
     trouble: MendbayError | None = None,
+    *,
+    only_wanted: bool = False,
 ) -> ReadResult:
     """Sums up a reading and notes it in the case.
 
     Args:
         left: what was not read here because the other half of a mirror gave it.
-        trouble: what this drive, or its image, came to grief over. Nothing is advised then of going on.
+        trouble: what this drive, or its image, came to grief over. Nothing is advised then of going on, and
+            no adapter for a drive that refuses everything.
+        only_wanted: no more was to be read than what is wanted.
     """
     note_happenings(bench, number, one.reading)
-    worth = what_is_worth_trying(bench, number, one.bay, one.store)
+    worth = () if ending is Ending.DIED else what_is_worth_trying(bench, number, one.bay, one.store)
     advice = NO_ADVICE if one.reading.advice is None or trouble is not None else one.reading.advice.given
-    result = replace(result_of(one, ending, left), worth_trying=worth, advice=advice)
+    result = replace(result_of(one, ending, left), worth_trying=worth, advice=advice, only_wanted=only_wanted)
     text = (
         f"Drive of bay {one.bay} read: {count_text(result.read_bytes)} of "
         f"{count_text(result.identity.size_bytes)} bytes are in the image, "
-        f"{count_text(result.refused_bytes)} refused, {count_text(result.unread_bytes)} unread; {ending}."
+        f"{count_text(result.refused_bytes)} refused, {count_text(result.unread_bytes)} unread; "
+        f"{result.ended}."
     )
     if trouble is not None:
         text += f" {trouble.what}"
@@ -357,13 +373,19 @@ def finish(
 
 
 def finish_broken_off(
-    bench: Bench, number: int, one: OpenDrive, trouble: MendbayError, left: SpanSet = NOTHING_LEFT
+    bench: Bench,
+    number: int,
+    one: OpenDrive,
+    trouble: MendbayError,
+    left: SpanSet = NOTHING_LEFT,
+    *,
+    only_wanted: bool = False,
 ) -> ReadResult | None:
     """Sums up a reading that an error or a person ended, and notes it in the case; None where the image
     cannot be summed up any more, and the trouble alone is noted."""
     of_the_drive = None if isinstance(trouble, Interrupted) else trouble
     try:
-        return finish(bench, number, one, Ending.of(trouble), left, of_the_drive)
+        return finish(bench, number, one, Ending.of(trouble), left, of_the_drive, only_wanted=only_wanted)
     except MendbayError:
         bench.note(number, "imaging", f"Bay {one.bay}: {trouble.what}")
         return None

@@ -71,10 +71,11 @@ class PairResult:
     `wanted` are the files asked for with their verdicts as they are now; `wanted_bytes` how many bytes of
     each bay's drive were read first for their sake. `compared` is None unless the drives were read as one
     task. `missing_bytes` are those that no drive gave though one might have, each place once; what was waived
-    is not among them. `halves` is what comparing all that both halves of a mirror gave came to; None if they
-    were not compared so. `unmatched` are patterns that no file matches, as far as the folders are known.
-    `advice` is what going on with both would bring; None where nothing is left to try, or the drives were
-    read each for itself.
+    is not among them. `alone_bytes` are those that one half of a mirror gave and the other lacks, where the
+    halves were found to differ: nothing proves them. `halves` is what comparing all that both halves gave
+    came to; None if they were not compared so. `unmatched` are patterns that no file matches, as far as the
+    folders are known. `advice` is what going on with both would bring; None where nothing is left to try, or
+    the drives were read each for itself.
     """
 
     assembled: Assembled
@@ -86,6 +87,7 @@ class PairResult:
     halves: HalvesCompared | None = None
     unmatched: tuple[str, ...] = ()
     advice: TaskAdvice | None = None
+    alone_bytes: int = 0
 
     @property
     def verdicts(self) -> Counter[Verdict]:
@@ -93,12 +95,38 @@ class PairResult:
         return Counter(line.judgement.verdict for line in self.wanted if line.judgement is not None)
 
 
+@dataclass(frozen=True, slots=True)
+class BrokenOff:
+    """What reading the drives together came to before an error or a stop ended it: of each drive, and where
+    one drive alone came to grief of all together; None where that is not known."""
+
+    drives: tuple[ReadResult, ...]
+    together: PairResult | None = None
+
+
+class _BrokenOff:
+    """Tells what a reading came to that breaks off. `known` makes the result of all drives, once it is known
+    what they hold together."""
+
+    def __init__(self, tell: Callable[[BrokenOff], None]) -> None:
+        self._tell = tell
+        self.known: Callable[[Sequence[ReadResult]], PairResult] | None = None
+
+    def __call__(self, drives: Sequence[ReadResult], *, of_one: bool) -> None:
+        together = None
+        if of_one and self.known is not None:
+            with suppress(MendbayError):  # the trouble that ended it is what counts
+                together = self.known(drives)
+        self._tell(BrokenOff(tuple(drives), together))
+
+
 class _Lane:
     """One drive under way. Once it has come to grief, or got too hot, the others go on without it."""
 
-    def __init__(self, bench: Bench, drive: OpenDrive) -> None:
+    def __init__(self, bench: Bench, drive: OpenDrive, *, only_wanted: bool) -> None:
         self._tell = bench.tell
         self.drive = drive
+        self.only_wanted = only_wanted
         self.gone: MendbayError | None = None
         self.ending = Ending.DONE
         self.result: ReadResult | None = None
@@ -187,7 +215,7 @@ def read_pair(
     both_whole: bool = False,
     waive_unallocated: bool = False,
     although: Although = AGAINST_NOTHING,
-    broken_off: Callable[[Sequence[ReadResult]], None] = unheard,
+    broken_off: Callable[[BrokenOff], None] = unheard,
 ) -> PairResult:
     """Reads the drives of one case together.
 
@@ -201,7 +229,7 @@ def read_pair(
         both_whole: read both halves of a mirror whole, instead of each place from one of them.
         waive_unallocated: leave what the file system says is free; else what was left before is read too.
         although: why they are read where the customer or triage is against power, or a serial number is.
-        broken_off: is told what was read of each drive before an error or a stop ends it.
+        broken_off: is told what was read before an error or a stop ends it.
 
     Raises:
         HeldBack: the customer refused power or reading, or triage keeps one of the drives without it.
@@ -227,9 +255,13 @@ def read_pair(
     bench = _for_threads(bench)
     with ExitStack() as stack:
         _refuse_wrong(bench, number, drives, although)
-        lanes = [_Lane(bench, stack.enter_context(opened(bench, number, one, although))) for one in drives]
-        stack.enter_context(_summed_up(bench, number, lanes, broken_off))
-        kept = _kept_half(bench, number, lanes, stack)
+        lanes = [
+            _Lane(bench, stack.enter_context(opened(bench, number, one, although)), only_wanted=not rest)
+            for one in drives
+        ]
+        told = _BrokenOff(broken_off)
+        kept = _kept_half(bench, number, lanes, stack)  # closed after all is summed up
+        stack.enter_context(_summed_up(bench, number, lanes, told))
         volume, kept = _volume_of(bench, number, lanes, kept, both_whole=both_whole)
         if not both_whole:
             plan_together(*_halves(lanes, kept), volume)
@@ -244,12 +276,18 @@ def read_pair(
                 lane.drive.reading.planner.take_up_waived()
         task = None if both_whole else _one_task(bench, number, lanes, kept, volume, values)
         _share_stakes(lanes, task)
+        if task is None and not both_whole:
+            _say_why_whole(bench, volume)
+        result = partial(
+            _result, bench, number, lanes, kept, volume, values, task, waived_too=not waive_unallocated
+        )
+        told.known = result
         try:
             _read(bench, lanes, task, values, rest=rest, seconds=seconds)
         finally:
             if task is not None:
                 note_compared(bench, number, task)
-        advice = _advice_at_end(bench, lanes, kept, task, waived_too=not waive_unallocated)
+        advice = _advice_at_end(bench, lanes, kept, task, waived_too=not waive_unallocated, rest=rest)
         if advice is not None:
             bench.note(number, "imaging", task_words(advice))
         results = _finish(bench, number, lanes)
@@ -261,19 +299,41 @@ def read_pair(
                 f"No file on the volume matches {_or(values.unmatched())}.",
                 "List the files to see what there is: mendbay files list.",
             )
-        volume = with_known(bench, number, volume)
-        alike = _said_alike(_stores(lanes, kept), volume, task, halves)
-        return PairResult(
-            volume.assembled,
-            results,
-            values.judged(volume),
-            {lane.drive.bay: values.asked_bytes(lane.drive.bay) for lane in lanes},
-            None if task is None else task.conclude(),
-            _missing(_stores(lanes, kept if alike else None), alike, waived_too=not waive_unallocated),
-            halves,
-            values.unmatched(),
-            advice,
-        )
+        return result(results, halves, advice)
+
+
+def _result(
+    bench: Bench,
+    number: int,
+    lanes: Sequence[_Lane],
+    kept: KeptHalf | None,
+    volume: OpenVolume,
+    values: PairValues,
+    task: OneTask | None,
+    results: Sequence[ReadResult],
+    halves: HalvesCompared | None = None,
+    advice: TaskAdvice | None = None,
+    *,
+    waived_too: bool,
+) -> PairResult:
+    """What the reading came to, by the images as they are now."""
+    volume = with_known(bench, number, volume)
+    stores = _stores(lanes, kept)
+    alike = _said_alike(stores, volume, task)
+    if alike is None:
+        stores = _stores(lanes, None)
+    return PairResult(
+        volume.assembled,
+        tuple(results),
+        values.judged(volume),
+        {lane.drive.bay: values.asked_bytes(lane.drive.bay) for lane in lanes},
+        None if task is None else task.conclude(),
+        _missing(stores, alike, waived_too=waived_too),
+        halves,
+        values.unmatched(),
+        advice,
+        _given_alone(stores, alike) if alike is not None and volume.halves_differ else 0,
+    )
 
 
 def _or(patterns: Sequence[str]) -> str:
@@ -310,17 +370,12 @@ def _compare_halves(bench: Bench, number: int, stores: Mapping[str, ImageStore])
     return compare_all(bench, number, volume)
 
 
-def _said_alike(
-    stores: Mapping[str, ImageStore],
-    volume: OpenVolume,
-    task: OneTask | None,
-    halves: HalvesCompared | None,
-) -> Alike | None:
-    """What the two drives hold alike as far as they were found to; None if nothing one of them gave stands
-    for what the other did not."""
+def _said_alike(stores: Mapping[str, ImageStore], volume: OpenVolume, task: OneTask | None) -> Alike | None:
+    """Which places of the two drives are one place of a mirror in step, so that what one of them gave is not
+    missing; None if none are. Whether the two hold the same there is another matter."""
     if task is not None and not task.is_whole:
         return task.alike
-    if halves is None or volume.halves_differ:
+    if not volume.assembled.halves_in_step:
         return None
     return alike_of(sources_of(stores), volume.assembled, volume.system.facts.size_bytes)
 
@@ -358,6 +413,14 @@ def _share_stakes(lanes: Sequence[_Lane], task: OneTask | None) -> None:
             lane.drive.reading.advice.among = partial(among, lane.drive.bay)
 
 
+def _say_why_whole(bench: Bench, volume: OpenVolume) -> None:
+    """Says, before they are read, why the halves of a mirror are read whole, where one of them is behind."""
+    made = volume.assembled
+    if len(made.halves) > 1 and made.stale_bays:
+        why = " ".join(f"{text.rstrip('.')}." for text in made.freshness)
+        bench.tell(Said(f"The halves of the mirror are not in step: each is read whole. {why}"))
+
+
 def _halves(
     lanes: Sequence[_Lane], kept: KeptHalf | None
 ) -> tuple[list[OpenDrive | KeptHalf], dict[str, Source]]:
@@ -377,10 +440,13 @@ def _advice_at_end(
     task: OneTask | None,
     *,
     waived_too: bool,
+    rest: bool,
 ) -> TaskAdvice | None:
     """What going on with both drives would bring; None where they are not read as one task."""
     if task is None or kept is not None:
         return None
+    if not rest:  # then what is missing beyond the wishes is no matter of the advice
+        return _task_advice(bench, lanes, task)
     alike = None if task.is_whole else task.alike
     return _task_advice(bench, lanes, task, _missing(_stores(lanes, kept), alike, waived_too=waived_too))
 
@@ -415,7 +481,7 @@ def _finish(bench: Bench, number: int, lanes: Sequence[_Lane]) -> tuple[ReadResu
     left = [lane.drive.reading.picker.left() for lane in lanes]
     for lane, its in zip(lanes, left, strict=True):
         ending = lane.ending if lane.gone is None else Ending.of(lane.gone)
-        lane.result = finish(bench, number, lane.drive, ending, its, lane.gone)
+        lane.result = finish(bench, number, lane.drive, ending, its, lane.gone, only_wanted=lane.only_wanted)
     for lane in lanes:
         if lane.gone is not None:
             raise lane.gone
@@ -427,7 +493,7 @@ def _summed_up(
     bench: Bench,
     number: int,
     lanes: Sequence[_Lane],
-    broken_off: Callable[[Sequence[ReadResult]], None],
+    broken_off: _BrokenOff,
 ) -> Iterator[None]:
     """Sums up and notes what was read of every drive also where an error or a stop ends the reading. What one
     drive came to grief over is noted of that drive alone."""
@@ -442,10 +508,12 @@ def _summed_up(
             its = lane.gone or (None if of_one else trouble)
             if its is None:
                 with suppress(MendbayError):
-                    lane.result = finish(bench, number, drive, Ending.BROKEN_OFF, left)
+                    ending, only = Ending.BROKEN_OFF, lane.only_wanted
+                    lane.result = finish(bench, number, drive, ending, left, only_wanted=only)
             else:
-                lane.result = finish_broken_off(bench, number, drive, its, left)
-        broken_off([lane.result for lane in lanes if lane.result is not None])
+                only = lane.only_wanted
+                lane.result = finish_broken_off(bench, number, drive, its, left, only_wanted=only)
+        broken_off([lane.result for lane in lanes if lane.result is not None], of_one=of_one)
         raise
 
 
@@ -633,6 +701,17 @@ def _missing(stores: Mapping[str, ImageStore], alike: Alike | None, *, waived_to
                 lacks = lacks - alike.across(0, seen)
         seen = lacks
         total += lacks.total_bytes
+    return total
+
+
+def _given_alone(stores: Mapping[str, ImageStore], alike: Alike) -> int:
+    """How many bytes one of two halves gave and the other lacks."""
+    total = 0
+    each = list(stores.values())
+    for side, store in enumerate(each):
+        coverage = store.coverage()
+        lacks = coverage.read.complement(Span(0, coverage.size_bytes))
+        total += (lacks & alike.across(1 - side, sound(each[1 - side]))).total_bytes
     return total
 
 

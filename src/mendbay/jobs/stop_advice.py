@@ -164,18 +164,21 @@ def _reason(one: Advice) -> str:
 
 
 def numbers_of(one: Advice) -> str:
-    """The numbers behind an advice, in a sentence or two."""
-    brings = (
-        f"{brings_words(one.seconds, one.brings_bytes, one.lacking_bytes)} still lacking "
-        f"({share_text(one.brings)} of what is still wanted), with {refusals_words(one.refusals)},"
-    )
-    dies = f"the drive is lost meanwhile with {share_text(one.dies)}"
+    """The numbers behind an advice, in a few sentences."""
+    amounts = brings_words(one.seconds, one.brings_bytes, one.lacking_bytes, of_wanted=one.of_wanted)
+    brings = f"{amounts} still lacking, with {refusals_words(one.refusals)}"
+    if one.is_weighted:
+        brings += (
+            f"; as wanted files count nine in ten, {share_text(one.brings)} of the worth of what is lacking"
+        )
+    dies = f"The chance that the drive is lost meanwhile is {share_text(one.dies)}"
     costs = _price_words(one)
     if one.head_work_gives <= 0:
-        return f"{brings[:-1]}; {dies}, and head work is no option.{costs}"
+        return f"{brings}. {dies}; head work is no option.{costs}"
+    of_it = "that worth" if one.is_weighted else "what is lacking"
     return (
-        f"{brings} and to risk {share_text(one.risks)} of it: {dies}, and head work might still give "
-        f"{share_text(one.head_work_gives)}.{costs}"
+        f"{brings}. {dies}; head work might still give {share_text(one.head_work_gives)} of what is lacking, "
+        f"so {share_text(one.risks)} of {of_it} is at risk.{costs}"
     )
 
 
@@ -201,12 +204,18 @@ def price_words(gain: Money, bench: Money | None, whose: str, *, is_more: bool) 
     return f"{worth}; {whose} costs {bench.shown} meanwhile{more}."
 
 
-def brings_words(seconds: float, brings_bytes: int, lacking_bytes: int) -> str:
-    """What a stretch is expected to bring, to be followed by what the bytes lacking are."""
+def brings_words(seconds: float, brings_bytes: int, lacking_bytes: int, *, of_wanted: bool) -> str:
+    """What a stretch is expected to bring, to be followed by what the bytes lacking are.
+
+    Args:
+        of_wanted: no more than what is wanted is to be read, and the bytes are of that.
+    """
     is_whole = seconds >= STEP_SECONDS
-    stretch = "The next hour" if is_whole else f"What is left to try, about {duration_text(seconds)},"
+    left = "What is left to try of what is wanted" if of_wanted else "What is left to try"
+    stretch = "The next hour" if is_whole else f"{left}, about {duration_text(seconds)},"
     amount = bytes_text(brings_bytes) if brings_bytes else "hardly a byte"
-    return f"{stretch} is expected to bring {amount} of the {bytes_text(lacking_bytes)}"
+    wanted = " wanted and" if of_wanted else ""
+    return f"{stretch} is expected to bring {amount} of the {bytes_text(lacking_bytes)}{wanted}"
 
 
 def refusals_words(refusals: float) -> str:

@@ -29,6 +29,7 @@ class TaskAdvice:
         bench: what the bench costs in the stretch, once for both; None where that or the worth is not stated.
         gain: what is expected to come, by the worth stated; None where it is not.
         all_worth: what all that is lacking is worth; likewise.
+        of_wanted: no more than what is wanted is to be read, and the bytes are of that alone.
     """
 
     go_on: Mapping[str, bool]
@@ -40,6 +41,7 @@ class TaskAdvice:
     bench: Money | None = None
     gain: Money | None = None
     all_worth: Money | None = None
+    of_wanted: bool = False
 
     @property
     def all_die(self) -> float:
@@ -89,6 +91,7 @@ def task_advice(
         bench=stakes.bench_hour.times(_exact(seconds / 3600)) if stakes.worth and stakes.bench_hour else None,
         gain=None if all_worth is None else all_worth.times(_exact(gains)),
         all_worth=all_worth,
+        of_wanted=all(one.of_wanted for one in found),
     )
 
 
@@ -110,12 +113,12 @@ def task_words(one: TaskAdvice) -> str:
         advised = "go on"
     else:
         advised = f"go on with {on[0]} only"
-    lost = ", ".join(f"bay {bay} is lost meanwhile with {share_text(dies)}" for bay, dies in one.dies.items())
-    both = f", both are with {share_text(one.all_die)}" if len(one.dies) > 1 else ""
+    lost = ", ".join(f"{share_text(dies)} that bay {bay} is lost meanwhile" for bay, dies in one.dies.items())
+    both = f", {share_text(one.all_die)} that both are" if len(one.dies) > 1 else ""
+    brings = brings_words(one.seconds, one.brings_bytes, one.lacking_bytes, of_wanted=one.of_wanted)
     return (
-        f"Both drives together, recommended: {advised}. "
-        f"{brings_words(one.seconds, one.brings_bytes, one.lacking_bytes)} that neither half gave "
-        f"({refusals_words(one.refusals)}); {lost}{both}.{_price_words(one)}"
+        f"Both drives together, recommended: {advised}. {brings} that neither half gave "
+        f"({refusals_words(one.refusals)}).{_price_words(one)} The chances: {lost}{both}."
     )
 
 

@@ -209,6 +209,31 @@ def test_no_caution_stands_before_what_cannot_be_done(
     assert "CAUTION" not in reading(words, given)
 
 
+@pytest.mark.parametrize(
+    ("words", "state"), [(("drive", "read"), "{}"), (("pair", "read"), "1={}")], ids=["drive", "pair"]
+)
+def test_a_caution_stands_before_a_drive_said_to_click_is_read(
+    reading: Reading, words: tuple[str, ...], state: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened: list[str] = []
+    monkeypatch.setattr(BenchDrives, "open", lambda self, where: opened.append(where))
+    (caution,) = cautions_for(("clicking-drive",))
+    refusing = reading(words, (*READS[words], "--condition", state.format("refuses")))
+    assert "CAUTION" not in refusing
+    clicks = (*READS[words], "--condition", state.format("clicks"))
+    said = reading(words, clicks)
+    assert len(opened) == 2, "it came to opening the drive, which this one does not survive"
+    assert flat(f"CAUTION, {caution.title}: {caution.text}") in flat(said)
+    assert "power it off" in caution.text
+    assert "head work in a clean room" in caution.text
+    assert "triage tell 1 sound clicks --bay 1" in said
+    assert "CAUTION" not in reading(words, clicks, as_json=True)
+    reading(("triage", "tell"), ("1", "sound", "clicks", "--bay", "1"))
+    stopped = reading(words, (*clicks, "--although-harmful", "a last copy"))
+    assert len(opened) == 4
+    assert "CAUTION" not in stopped, "triage keeps it without power already"
+
+
 def test_what_is_a_device(tmp_path: Path) -> None:
     drives = BenchDrives()
     (tmp_path / "drive.img").write_bytes(bytes(512))

@@ -342,6 +342,12 @@ def test_a_second_reading_finds_what_the_drive_gives_otherwise_and_changes_nothi
     verified = answer(run, "drive", "verify", 1, 1)
     assert verified["holds"]
     assert len(verified["differences"]) == 1
+    (tmp_path / "one.toml").write_text('image = "drive.img"\nserial = "S1"\nrefused = [[200, 1]]\n')
+    said = text_of(run, "drive", "compare", 1, 1, f"unsteady:{tmp_path}/one.toml", code=3)
+    story = answer(run, "case", "show", 1)["events"][-1]["text"]
+    assert "not given this time, though given before: " in said
+    assert " not given this time; all that the image holds was asked for" in story
+    assert "refused this time" not in said + story, "no sector of those reads was asked for alone"
     (tmp_path / "worse.toml").write_text('image = "drive.img"\nserial = "S1"\nrefused = [[0, 2048]]\n')
     refused(run, 15, "drive", "compare", 1, 1, f"unsteady:{tmp_path}/worse.toml")
     text_of(run, "drive", "compare", 1, 1, plan, "--minutes", "0", code=3)

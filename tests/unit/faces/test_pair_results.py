@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 import re
 from pathlib import Path
 
@@ -102,7 +103,11 @@ def test_an_hours_cost_without_a_worth_is_refused_of_a_pair_too(run: Run, box: S
 
 def test_drives_read_one_by_one_are_said_not_to_be_compared(run: Run, box: Scenario) -> None:
     for bay, drive in zip("12", box.drives, strict=True):
-        assert run("drive", "read", 1, bay, f"unsteady:{drive}").returncode == 0
+        if bay == "2":  # its reads take the time they say
+            drive.write_text("real_time = true\nseconds_per_sector = 1e-6\n" + drive.read_text())
+        done = run("drive", "read", 1, bay, f"unsteady:{drive}")
+        assert done.returncode == 0
+        assert ("A simulated drive: the minutes and hours" in one_line(done.stdout)) == (bay == "1")
     listed = one_line(run("files", "list", 1).stdout)
     assert "that both halves of the mirror gave are NOT compared" in listed
 
@@ -127,3 +132,58 @@ def test_what_was_left_to_the_other_half_is_said_so(run: Run, box: Scenario, tmp
     rows = list(csv.DictReader((tmp_path / "list.csv").open()))
     assert sum(int(row["bytes"]) for row in rows if row["condition"] == "left") == left
     assert {row["condition"] for row in rows} == {"left"}
+    found = answer(run, "drive", "refused", 1, 1, tmp_path / "list.json")
+    assert json.loads((tmp_path / "list.json").read_text()) == found
+    shown = answer(run, "drive", "show", 1, 1)["not_read"]
+    for ranges in (found["ranges"], shown):
+        assert [(str(one["start"]), one["condition"]) for one in ranges] == [
+            (row["first_byte"], row["condition"]) for row in rows
+        ]
+
+
+def test_what_was_wanted_is_said_to_have_been_tried_and_what_is_left_to_the_other_half(
+    run: Run, box: Scenario, base: SmallBase
+) -> None:
+    said = one_line(text_of(run, "pair", "read", 1, *both(box), "--want", "*.bin", "--only-wanted"))
+    assert said.count("; what is wanted was tried.") == 2
+    story = one_line(text_of(run, "case", "show", 1))
+    assert story.count("unread; what is wanted was tried.") == 2
+    assert "everything was tried" not in said + story
+    assert said.count("A simulated drive: the minutes and hours of an advice") == 1, "of both at once"
+    said = one_line(text_of(run, "pair", "read", 1, *both(box)))
+    assert said.count("; all was tried but what is left to the other half.") == 2
+    story = one_line(text_of(run, "case", "show", 1))
+    assert story.count(" 0 unread; all was tried but what is left to the other half.") == 2
+    assert "everything was tried" not in said + story
+
+
+def test_only_what_neither_half_gave_is_worth_asking_for_again(
+    run: Run, box: Scenario, base: SmallBase
+) -> None:
+    hint = "To ask for them again: more --tries, or another --adapter. A run without --adapter may have been"
+    have_refuse(box, 0, place(box, base, 0).widen(512))
+    said = one_line(text_of(run, "pair", "read", 1, *both(box), "--want", "*.bin"))
+    assert "refused: " in said
+    assert "Together the halves gave every byte." in said
+    assert hint not in said
+    have_refuse(box, 1, place(box, base, 1).widen(512))
+    assert run("drive", "set-aside", 1, 2, "--reason", "a new try").returncode == 0
+    said = one_line(text_of(run, "pair", "read", 1, *both(box), code=3))
+    assert "Neither half gave " in said
+    assert hint in said
+
+
+def test_one_half_that_vanishes_hides_nothing_of_what_both_gave(
+    run: Run, box: Scenario, base: SmallBase
+) -> None:
+    drive = box.drives[0]
+    drive.write_text("vanish_after_reads = 40\n" + drive.read_text())
+    broken = run("pair", "read", 1, *both(box), "--want", "*.bin", "--want", "no-such-*")
+    assert broken.returncode == 14, broken.stderr
+    said = one_line(broken.stdout)
+    assert "Bay 1: " in said
+    assert "the drive no longer answers." in said
+    assert "Neither half gave " in said, "of what it does not share with the other"
+    assert "Wanted first: " in said
+    assert "No file matches 'no-such-*'." in said
+    assert "files list 1, then" in said

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from mendbay.core.errors import DriveDied
 from mendbay.core.source import Identity
 from mendbay.inlets.bench_drives import BenchDrives
 from mendbay.jobs.bench import Bench
@@ -57,6 +58,7 @@ def test_the_odds_of_a_second_adapter_are_learned_within_the_case(bench: Bench) 
     (another,) = first.worth_trying
     assert (another.adapter, another.sectors, another.asked) == ("", 40, 0)
     assert another.expected == pytest.approx(4.0)
+    assert "No other adapter was named for the drives of this case." in bench.ledger.events(1)[-1].text
 
     second = read(bench, "1", "port on the board", set(BAD - THROUGH_PORT))
     assert second.refused_bytes == 10 * 512
@@ -73,6 +75,20 @@ def test_the_odds_of_a_second_adapter_are_learned_within_the_case(bench: Bench) 
 
 def test_nothing_is_said_where_nobody_named_the_adapter(bench: Bench) -> None:
     assert read(bench, "1", "", set(BAD)).worth_trying == ()
+
+
+def test_a_drive_that_ended_with_refusing_everything_is_given_no_other_adapter(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("mendbay.jobs.drive_reading.DEAD_AFTER", 20)
+    read(bench, "1", "USB bridge", set(BAD))
+    found: list[ReadResult] = []
+    dead = replace(bench, drives=Drives(bad=set(range(SECTORS)), serial="bay 1"))
+    with pytest.raises(DriveDied):
+        read_drive(dead, 1, DriveAt("1", "a drive", "port on the board"), broken_off=found.append)
+    assert found[0].refused_bytes > 0
+    assert found[0].worth_trying == ()
+    assert "adapter" not in bench.ledger.events(1)[-1].text
 
 
 def test_a_drive_that_refuses_nothing_needs_no_other_adapter(bench: Bench) -> None:

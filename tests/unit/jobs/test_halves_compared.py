@@ -23,10 +23,11 @@ from mendbay.outlets.scenario.damage import Faults, write_drive
 from mendbay.outlets.scenario.small import SmallBase
 from mendbay.wiring import open_bench, open_handback_folder, papers
 from support.box import mirror_drives
+from support.boxes import have_refuse
 from support.ext_images import make
 from support.pair_shop import Shop, shop
 
-ODD, OTHER = b"files/14.bin", b"files/05.bin"
+ODD, OTHER, THIRD = b"files/14.bin", b"files/05.bin", b"texts/03.txt"
 
 
 def spoil(one: Shop, base: SmallBase, name: bytes = ODD, count: int = 800) -> None:
@@ -107,14 +108,34 @@ def test_halves_read_whole_that_are_the_same_lack_nothing_that_one_of_them_gave(
         assert set(listed(one).values()) == {Verdict.WHOLE}
 
 
-def test_what_only_one_half_gave_stays_missing_if_they_differ(tmp_path: Path, base: SmallBase) -> None:
+def test_what_one_half_gave_is_not_missing_but_unproven_if_they_differ(
+    tmp_path: Path, base: SmallBase
+) -> None:
+    """Each place counts once, and only where neither half gave it: one sector here, of two refused files."""
     with shop(tmp_path, base) as one:
-        refuse(one, base, OTHER, 0)
+        of_first, of_second = (
+            one.box.geometry.on_drive(bay, SpanSet(base.newest.placed[name].blocks)).widen(512)
+            for bay, name in ((0, OTHER), (1, THIRD))
+        )
+        common = Span.at(next(iter(of_first)).start, 512)
+        offset = one.box.geometry.on_drive(1, SpanSet([Span(0, 512)])).starts[0]
+        offset -= one.box.geometry.on_drive(0, SpanSet([Span(0, 512)])).starts[0]
+        have_refuse(one.box, 0, of_first)
+        have_refuse(one.box, 1, of_second | SpanSet([common.shift(int(offset))]))
         spoil(one, base)
         result = read_pair(one.bench, 1, one.drives(), both_whole=True)
-        assert result.missing_bytes == sum(read.refused_bytes for read in result.drives) > 0
+        refused = [read.refused_bytes for read in result.drives]
+        assert refused == [of_first.total_bytes, of_second.total_bytes + 512]
+        assert result.missing_bytes == 512
+        assert result.alone_bytes == sum(refused) - 2 * 512
         said = listed(one)
-        assert (said[ODD], said[OTHER]) == (Verdict.UNPROVEN, Verdict.UNPROVEN)
+        assert (said[ODD], said[OTHER], said[THIRD]) == (
+            Verdict.UNPROVEN,
+            Verdict.HOLED,
+            Verdict.UNPROVEN,
+        )
+        again = read_pair(one.bench, 1, one.drives(), both_whole=True, seconds=0)
+        assert again.missing_bytes == 512, "also before all was tried"
 
 
 def test_halves_found_to_differ_while_read_as_one_task_are_compared_everywhere(

@@ -97,6 +97,11 @@ def test_stripes_and_halves_of_which_one_is_behind_are_read_whole(tmp_path: Path
             result = read_pair(one.bench, 1, one.drives())
             assert result.compared is None
             assert all(read.is_complete for read in result.drives)
+            told = [at for at, text in enumerate(one.said) if "are not in step: each is read whole." in text]
+            assert len(told) == parted
+            if parted:
+                assert "Bay 1 is fresher" in one.said[told[0]]
+                assert any("reading the rest" in text for text in one.said[told[0] :]), "before it is read"
 
 
 def test_two_failing_drives_give_together_all_that_one_of_them_gives(tmp_path: Path, base: SmallBase) -> None:

@@ -87,7 +87,7 @@ def test_trouble_of_one_half_is_told_after_the_other_is_read_and_both_are_noted(
         first, second = [text for text in story if text.startswith("Drive of bay")]
         assert "; broken off. Bay 1 is in trouble." in first
         assert "recommended" not in first
-        assert "; everything was tried." in second
+        assert "; all was tried but what is left to the other half." in second
         assert not [text for text in story if text.startswith("Bay 2: ")], "it is no matter of bay 2"
 
 

@@ -193,12 +193,42 @@ def test_the_words_have_the_numbers_and_the_reason() -> None:
     words = advice_words("2", found)
     assert words.replace("\u2009", " ") == (
         "Bay 2, recommended: stop here, power the drive off. The next hour is expected to bring 2.05 kB of "
-        "the 512 kB still lacking (0.4 % of what is still wanted), with hardly a refused read, and to risk "
-        "0.99 % of it: the drive is lost meanwhile with 2 %, and head work might still give 50 %. Head work "
-        "in a clean room would have more to gain. You decide; until you stop it, reading goes on."
+        "the 512 kB still lacking, with hardly a refused read. The chance that the drive is lost meanwhile "
+        "is 2 %; head work might still give 50 % of what is lacking, so 0.99 % of what is lacking is at "
+        "risk. Head work in a clean room would have more to gain. You decide; until you stop it, reading "
+        "goes on."
     )
     assert given_words(advice.given).startswith("Stopping was recommended after 0 s: The next hour is")
     assert given_words(AdviceGiven()) == ""
+
+
+def words_for(ahead: Ahead, left: Left) -> str:
+    advice = StopAdvice("1", Assumptions(), Stakes(), silent, Still().steady_seconds)
+    advice.look(lambda seconds: ahead, left)
+    assert advice.given.last is not None
+    return advice_words("1", advice.given.last).replace("\u2009", " ")
+
+
+def test_a_share_of_the_worth_is_told_as_that_and_not_as_one_of_the_bytes() -> None:
+    """Of 193 sectors lacking 5 come, none wanted: 0.1 x 5 / 10 000 of the worth, of which 0.9 x 100 / 1000
+    and 0.1 x 93 / 10 000 are lacking."""
+    words = words_for(Ahead(3600, 0.0, 5.0, 0.0), Left(1000, 100, 10_000, 93))
+    assert (
+        "is expected to bring 2.56 kB of the 98.8 kB still lacking, with hardly a refused read; as wanted "
+        "files count nine in ten, 0.055 % of the worth of what is lacking. The chance that"
+    ) in words
+    assert "0.99 % of that worth is at risk." in words
+    for left in (Left(1000, 0, 1000, 193), Left(1000, 193, 1000, 0), Left(0, 0, 1000, 193)):
+        assert "nine in ten" not in words_for(Ahead(3600, 5.0, 5.0, 0.0), left)
+
+
+def test_where_only_what_is_wanted_is_read_the_bytes_are_told_to_be_of_that() -> None:
+    words = words_for(Ahead(6.0, 0.5, 0.0, 0.0), Left(1000, 1, 0, 0))
+    assert (
+        "What is left to try of what is wanted, about 6 s, is expected to bring 256 bytes of the 512 bytes "
+        "wanted and still lacking, with hardly"
+    ) in words
+    assert "of what is wanted" not in words_for(Ahead(6.0, 0.5, 0.0, 0.0), Left(1000, 1, 10, 10))
 
 
 def test_a_bench_that_costs_more_than_the_data_is_the_reason() -> None:

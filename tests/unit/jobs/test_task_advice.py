@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from mendbay.core.money import Money
@@ -83,8 +85,8 @@ def test_the_words_have_the_numbers_for_each_drive_and_both(first: bool, second:
     assert found is not None
     assert task_words(found).replace("\u2009", " ") == (
         f"Both drives together, recommended: {advised}. The next hour is expected to bring 90.0 GB of the "
-        "100 GB that neither half gave (up to 3 refused reads); bay 1 is lost meanwhile with 2 %, bay 2 is "
-        "lost meanwhile with 20 %, both are with 0.4 %."
+        "100 GB that neither half gave (up to 3 refused reads). The chances: 2 % that bay 1 is lost "
+        "meanwhile, 20 % that bay 2 is lost meanwhile, 0.4 % that both are."
     )
 
 
@@ -123,6 +125,19 @@ def test_of_one_drive_left_only_its_own_numbers_are_told() -> None:
     assert found is not None
     assert task_words(found).replace("\u2009", " ") == (
         "Both drives together, recommended: go on with bay 2 only. What is left to try, about 2 min 00 s, is "
-        "expected to bring hardly a byte of the 4.10 kB that neither half gave (hardly a refused read); bay "
-        "2 is lost meanwhile with 2 %."
+        "expected to bring hardly a byte of the 4.10 kB that neither half gave (hardly a refused read). The "
+        "chances: 2 % that bay 2 is lost meanwhile."
     )
+
+
+def test_what_is_left_of_the_wishes_is_told_as_that() -> None:
+    both = {bay: replace(advice(1, 512, seconds=6.0), of_wanted=True) for bay in "12"}
+    found = task_advice(both)
+    assert found is not None
+    assert (
+        "What is left to try of what is wanted, about 6 s, is expected to bring 2 bytes of the 512 bytes "
+        "wanted and that neither half gave"
+    ) in task_words(found).replace("\u2009", " ")
+    only_one = task_advice({"1": both["1"], "2": advice(1, 512)})
+    assert only_one is not None
+    assert not only_one.of_wanted

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from mendbay.core.cautions import cautions_for
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, wrapped
 from mendbay.faces.cli.take_in_words import authority_warning
+from mendbay.imaging.hazard import Condition
 from mendbay.jobs.authority import concern
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.imaging_record import was_read_from_device
 from mendbay.jobs.power_permit import POWER, unasked_power
+from mendbay.jobs.triage_case import kept_without_power
 
 DRIVE = ("reading-drive",)
 """Before a drive is read, or asked about itself."""
+CLICKS = ("clicking-drive",)
+"""Before a drive is read of which a person says that it clicks."""
 CHIP = ("static", "clip")
 """Before a clip goes onto a chip."""
 
@@ -45,6 +49,33 @@ def say_drive_cautions(
         screen.say("\n".join(wrapped(f"CAUTION as before: {title}.", "", "  ") for title in titles))
     else:
         say_cautions(screen, DRIVE)
+
+
+def say_clicking(screen: Screen, bench: Bench, case: int, said: Mapping[str, Condition | None]) -> None:
+    """Shows, before power or reading goes on, what the usual advice is for drives of which a person says that
+    they click; nothing for those that triage keeps without power, as that said it already.
+
+    Args:
+        said: by bay, what the person says with the command.
+    """
+    clicking = [bay for bay, condition in said.items() if condition is Condition.CLICKS]
+    clicking = [bay for bay in clicking if kept_without_power(bench, case, bay) is None]
+    if not clicking:
+        return
+    say_cautions(screen, CLICKS)
+    for bay in clicking:
+        screen.say(
+            f"To have triage weigh it: {wording.called_as()} triage tell {case} sound clicks --bay {bay}"
+        )
+
+
+def say_own_time(screen: Screen, bench: Bench, sources: Sequence[str]) -> None:
+    """Says once, before they are read, that some of the drives are simulated and count time by themselves."""
+    if any(map(bench.drives.keeps_own_time, sources)):
+        said = (
+            "A simulated drive: the minutes and hours of an advice are what its reads take by its own count."
+        )
+        screen.say(wrapped(said, "", "  "))
 
 
 def say_unsettled(screen: Screen, bench: Bench, case: int) -> None:

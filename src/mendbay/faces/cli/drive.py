@@ -9,7 +9,7 @@ import click
 
 from mendbay.core.errors import EXIT_INCOMPLETE, Interrupted
 from mendbay.faces import wording
-from mendbay.faces.cli.caution_words import say_drive_cautions, say_unsettled
+from mendbay.faces.cli.caution_words import say_clicking, say_drive_cautions, say_own_time, say_unsettled
 from mendbay.faces.cli.drive_facts import COMMANDS
 from mendbay.faces.cli.drive_record import aside, blend, compared_json, compared_lines, refused, show, verify
 from mendbay.faces.cli.screen import Screen
@@ -157,6 +157,8 @@ def read(
         say_unsettled(screen, bench, case)
         say_drive_cautions(screen, bench, [source], case, [bay])
         state = None if condition is None else DriveCondition(condition)
+        say_clicking(screen, bench, case, {bay: state})
+        say_own_time(screen, bench, [source])
         drive = DriveAt(bay, source, adapter, not ask_nothing, state)
         result = read_drive(
             bench,

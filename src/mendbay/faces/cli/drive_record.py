@@ -62,7 +62,7 @@ def show(screen: Screen, case: int, bay: str, everything: bool) -> None:
         "bay": bay,
         **wording.coverage_json(coverage),
         "left_bytes": record.left.total_bytes,
-        "not_read": [_lacking_json(one) for one in record.lacking],
+        "not_read": [_lacking_json(record, one) for one in record.lacking],
         "runs": [wording.run_json(one) for one in record.runs],
         "differences": [_difference_json(one) for one in record.differences],
         "changed": wording.spans_json(record.changed),
@@ -94,7 +94,7 @@ def refused(screen: Screen, case: int, bay: str, path: Path | None) -> None:
         "case": case,
         "bay": bay,
         "sector_bytes": record.coverage.sector_bytes,
-        "ranges": [_lacking_json(one) for one in found],
+        "ranges": [_lacking_json(record, one) for one in found],
         "path": None if path is None else str(path),
     }
     if path is not None:
@@ -331,7 +331,7 @@ def compared_lines(found: Compared, record: ImagingRecord) -> list[str]:
         f"{ended_words(found.ending)}."
     ]
     if found.refused_bytes:
-        lines.append(f"  refused this time, though given before: {count_text(found.refused_bytes)} bytes")
+        lines.append(f"  not given this time, though given before: {count_text(found.refused_bytes)} bytes")
     if found.left_bytes:
         lines.append(f"  not asked for again: {count_text(found.left_bytes)} bytes")
     if found.mended_bytes:
@@ -407,11 +407,11 @@ def _agreement_lines(one: BlendedIn) -> list[str]:
 # ---------------------------------------------------------------------- for programs
 
 
-def _lacking_json(one: Lacking) -> dict[str, Any]:
+def _lacking_json(record: ImagingRecord, one: Lacking) -> dict[str, Any]:
     return {
         "start": one.span.start,
         "stop": one.span.stop,
-        "condition": str(one.condition),
+        "condition": record.condition_of(one),
         "tries": one.tries,
         "trouble": None if one.trouble is None else str(one.trouble),
         "error": one.error or None,

@@ -9,7 +9,7 @@ import click
 from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces import wording
-from mendbay.faces.cli.caution_words import say_drive_cautions, say_unsettled
+from mendbay.faces.cli.caution_words import say_clicking, say_drive_cautions, say_own_time, say_unsettled
 from mendbay.faces.cli.drive import (
     ALTHOUGH_HARMFUL,
     ALTHOUGH_OTHER_SERIAL,
@@ -27,7 +27,7 @@ from mendbay.imaging.hazard import Condition as DriveCondition
 from mendbay.jobs.look_at_pair import look_at_pair
 from mendbay.jobs.power_permit import Although, foresee_reading
 from mendbay.jobs.read_drive import DriveAt, foresee_drives
-from mendbay.jobs.read_pair import PairResult, read_pair
+from mendbay.jobs.read_pair import BrokenOff, PairResult, read_pair
 from mendbay.jobs.task_advice import TaskAdvice, task_words
 from mendbay.jobs.volume import explanation, fresher_bay
 from mendbay.pair.assemble import Assembled
@@ -177,6 +177,8 @@ def read(
         foresee_reading(bench, case, [drive.bay for drive in drives], although)
         say_unsettled(screen, bench, case)
         say_drive_cautions(screen, bench, [where for _, where in named], case, [bay for bay, _ in named])
+        say_clicking(screen, bench, case, states)
+        say_own_time(screen, bench, [where for _, where in named])
         result = read_pair(
             bench,
             case,
@@ -187,13 +189,13 @@ def read(
             both_whole=both_whole,
             waive_unallocated=waive_unallocated,
             although=although,
-            broken_off=lambda results: screen.say("\n".join(map(wording.read_result_text, results))),
+            broken_off=lambda found: screen.say(broken_off_text(found, case)),
         )
-    screen.answer(pair_json(result), pair_text(result, case, only_wanted=only_wanted))
+    screen.answer(pair_json(result), pair_text(result, case))
     if only_wanted:
         complete = all(line.judgement is None or line.judgement.verdict == "whole" for line in result.wanted)
     else:
-        complete = not result.missing_bytes
+        complete = not (result.missing_bytes or result.alone_bytes)
     if not complete:
         sys.exit(EXIT_INCOMPLETE)
 
@@ -227,10 +229,19 @@ def _refuse_strange(named: list[tuple[str, str]], bays: tuple[str, ...]) -> None
             )
 
 
-def pair_text(result: PairResult, case: int, *, only_wanted: bool = False) -> str:
+def broken_off_text(found: BrokenOff, case: int) -> str:
+    """What reading the drives together came to before it broke off."""
+    if found.together is not None:
+        return pair_text(found.together, case)
+    return "\n".join(map(wording.read_result_text, found.drives))
+
+
+def pair_text(result: PairResult, case: int) -> str:
     """What reading the drives together came to."""
+    together = result.compared is not None or result.assembled.halves_in_step
+    is_lacking = bool(result.missing_bytes or result.alone_bytes or not together)
     lines = [*assembled_lines(result.assembled), ""]
-    lines += [wording.read_result_text(one, only_wanted=only_wanted) for one in result.drives]
+    lines += [wording.read_result_text(one, is_lacking=is_lacking) for one in result.drives]
     lines += _together_lines(result)
     files = [line for line in result.wanted if line.judgement is not None]
     if files:
@@ -284,6 +295,11 @@ def _together_lines(result: PairResult) -> list[str]:
         lines.append(f"Neither half gave {count_text(result.missing_bytes)} bytes.")
     else:
         lines.append("Together the halves gave every byte.")
+    if result.alone_bytes:
+        lines.append(
+            f"{count_text(result.alone_bytes)} bytes were given by one half alone; as the halves differ, "
+            "nothing proves them."
+        )
     if result.advice is not None:
         lines.append(task_words(result.advice))
     return ["", *(wrapped(one, "", "  ") for one in lines)]
@@ -297,6 +313,7 @@ def pair_json(result: PairResult) -> dict[str, object]:
         "read_first_bytes": dict(result.wanted_bytes),
         "unmatched": list(result.unmatched),
         "missing_bytes": result.missing_bytes,
+        "alone_bytes": result.alone_bytes,
         "one_task": None
         if result.compared is None
         else {
