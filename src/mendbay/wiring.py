@@ -22,7 +22,7 @@ from mendbay.imaging.going_on import Stakes
 from mendbay.inlets.bench_drives import UNSTEADY, BenchDrives
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Programmers, ShopFiles
-from mendbay.jobs.events import StepProgress, Tell, silent
+from mendbay.jobs.events import Said, StepProgress, Tell, silent
 from mendbay.jobs.ports import PowerCycle, never, no_power_cycle
 from mendbay.jobs.stationery_port import Stationery
 from mendbay.ledger.database import Ledger
@@ -91,7 +91,8 @@ def open_bench(
     """The bench with its ledger open.
 
     Args:
-        home: where cases are kept; None for this machine's default.
+        home: where cases are kept; None for this machine's default. One that is named and not there is made,
+            and that is told: its name may be a slip.
         patience_seconds: how long one read of a drive may take before it is abandoned.
         sector_bytes: of image files used as drives.
         question_seconds: how long the answer to a question about a drive is waited for.
@@ -103,6 +104,7 @@ def open_bench(
         BadFormFile: the settings of the relay are not sound; looked at only where a drive may need it.
     """
     folder = home_folder(home)
+    is_new = home is not None and not folder.exists()
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as trouble:
@@ -110,6 +112,8 @@ def open_bench(
             f"The folder {folder} for cases cannot be made: {trouble.strerror}.",
             "Choose another with --home or MENDBAY_HOME.",
         ) from trouble
+    if is_new:
+        tell(Said(f"The folder {folder} was not there: it is made, and has no case in it."))
     if power_cycle is not no_power_cycle:
         power_cycle = _relay_first(folder, tell, stop, power_cycle)
     clock = SystemClock()

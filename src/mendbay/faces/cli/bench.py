@@ -54,7 +54,7 @@ def prices(screen: Screen, copied: bool) -> None:
         path = shop_files(screen.home).keep_new(SETTINGS, PRICES, packaged_prices())
         screen.answer({"path": str(path)}, wrapped(f"Edit {path}"))
         return
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         found = prices_in_force(bench)
     files = shop_files(screen.home)
     copy = None if files.text(SETTINGS, PRICES) is None else files.path_of(SETTINGS, PRICES)

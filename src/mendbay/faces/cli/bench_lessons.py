@@ -49,7 +49,7 @@ def lessons(
     A case went well if all or most of its data was had; where none was asked for, if the thing was repaired
     or handed back. Cases that were declined, and enquiries, are left out. A swap went well if it worked.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         told = tell_lessons(bench, shop_files(screen.home), by=Axis(by) if by else None, since=since)
         pdf = lessons_pdf(bench, told, lesson_plot) if pdf_file else b""
     files: dict[Path, bytes] = {}

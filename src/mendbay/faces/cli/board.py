@@ -81,7 +81,7 @@ def show(screen: Screen, case: int, bay: str) -> None:
 
     Each with what speaks for and against it.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         look = tell_board(bench, shop_files(screen.home), case, bay)
     _answer_look(screen, look, case, bay)
 
@@ -99,7 +99,7 @@ def correct(screen: Screen, case: int, bay: str, kind: str, value: str, read: st
     An empty VALUE says there is none. The correction is kept, and the next reading of the same characters
     learns from it.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         look = correct_identifier(bench, shop_files(screen.home), case, bay, KINDS[kind], value, read)
     said = [line for one in look.identifiers if one.kind is KINDS[kind] for line in contradicted(one)]
     screen.answer(_look_json(look), "\n".join([*said, _look_text(look, case, bay)]))
@@ -116,7 +116,7 @@ def uncorrect(screen: Screen, case: int, bay: str, kind: str, reason: str) -> No
 
     What it replaced counts again, and it teaches nothing. The record stays; custody tells when, who and why.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         look, gone = withdraw_correction(bench, shop_files(screen.home), case, bay, KINDS[kind], reason)
     said = f"Taken back: that the {KINDS[kind]} is {gone or 'none'}."
     screen.answer(_look_json(look), f"{said}\n{_look_text(look, case, bay)}")
@@ -134,7 +134,7 @@ def withdraw(screen: Screen, case: int, bay: str, picture: str, reason: str) -> 
     Corrections of what it alone showed go with it, and are named. The file and the record stay; custody tells
     when, who and why.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         look, place = withdraw_picture(bench, shop_files(screen.home), case, bay, picture, reason)
         path = bench.images.folder(bench.ledger.case(case)) / place
     screen.answer(
@@ -148,7 +148,7 @@ def withdraw(screen: Screen, case: int, bay: str, picture: str, reason: str) -> 
 @click.pass_obj
 def lessons_(screen: Screen) -> None:
     """List what the shop has learned of misread characters."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         found = lessons(bench)
     rows = [
         (
@@ -178,7 +178,7 @@ def unlearn_(screen: Screen, lesson: int, reason: str) -> None:
 
     Its correction still holds for its own bay.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         gone = unlearn(bench, lesson, reason)
     said = gone.correction
     screen.answer(
@@ -206,7 +206,7 @@ def family_(screen: Screen, family: str, need: str, basis: str, seat: str) -> No
 
     BASIS says from where that is known. The last word on a family counts; board show and donor find go by it.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         known = note_family(bench, FamilyNote(family, SEATS[seat], NEEDS[need], basis))
     screen.answer(
         _known_json(known),
@@ -222,7 +222,7 @@ def families_(screen: Screen) -> None:
 
     Whether the ROM must move, where it sits, and how that is known.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         found = known_families(bench)
     lines = []
     for one in found:
@@ -244,7 +244,7 @@ def forget(screen: Screen, family: str, reason: str) -> None:
 
     Without a note the ROM of a model family must move. The record stays.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         gone = withdraw_family(bench, family, reason)
     screen.answer(
         _known_json(gone),
@@ -274,7 +274,7 @@ def sheet(
 
     Cautions come first. --size and --drive change what the sheet is judged by.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         if size is None and drive is None:
             measured = measure_board.tell_sheet(bench, case, bay)
         else:
@@ -289,7 +289,7 @@ def sheet(
 @click.pass_obj
 def step_(screen: Screen, case: int, bay: str, step: str) -> None:
     """Say how a STEP of the sheet is done, with its cautions first."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         measured = measure_board.tell_sheet(bench, case, bay)
     found = step_of(measured.sheet, step)
     lines = step_text(found, measured.standing.of(step).why)
@@ -310,7 +310,7 @@ def measure(screen: Screen, case: int, bay: str, step: str, value: str, note: st
 
     As the meter shows it: 0.8, 4k7, 12.1 V, OL.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         measured = measure_board.enter(bench, case, bay, step, value, note)
     answer_entry(screen, measured, case, bay, step)
 
@@ -323,7 +323,7 @@ def measure(screen: Screen, case: int, bay: str, step: str, value: str, note: st
 @click.pass_obj
 def skip(screen: Screen, case: int, bay: str, step: str, reason: str) -> None:
     """Leave STEP out, and say why."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         measured = measure_board.skip(bench, case, bay, step, reason)
     answer_entry(screen, measured, case, bay, step)
 
@@ -340,7 +340,7 @@ def override(screen: Screen, case: int, bay: str, gate: str, reason: str, take_b
 
     REASON goes into the custody log. What is found after it closes the gate again, and so does --take-back.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         change = measure_board.take_override_back if take_back else measure_board.override
         measured = change(bench, case, bay, GATES[gate], reason)
     answer_sheet(screen, measured, case, bay, everything=False)

@@ -62,7 +62,7 @@ def today(screen: Screen, everything: bool) -> None:
 @click.pass_obj
 def waiting(screen: Screen) -> None:
     """Say what waits for whom, late ones first."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         day = tell_agenda(bench, steps=False)
     lines = _waiting_lines(day) or ["No case waits for anybody."]
     lines.append(f"Next: {wording.called_as()} case today")
@@ -86,7 +86,7 @@ def wait_(screen: Screen, case: int, who: str, what: str, until: str, although_r
 
     What the customer is waited for stands in letters and reminders as it is typed here.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         now = wait(bench, case, WaitsFor(who), what, until, although=although_refused)
     by = f", expected by {until}" if until else ""
     lines = [
@@ -107,7 +107,7 @@ def go_on_(screen: Screen, case: int, remark: str, everything: bool) -> None:
     A quote, a bill or a part that is on record is waited for until it is answered, paid or there, unless
     --all says that this too is settled.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         done = go_on(bench, case, remark, everything=everything)
     called, first = wording.called_as(), done.waits[:1]
     if done.noted:
@@ -134,7 +134,7 @@ def due(screen: Screen, case: int, day: str, none: bool) -> None:
     """Set the DAY by which the customer needs CASE, like 2026-12-24."""
     if bool(day) == none:
         raise UsageError("Neither a day nor --none is given, or both.", "Give one: 2026-12-24, or --none.")
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         now = set_due(bench, case, day)
     said = f"Case {case} is due on {now.due_on}." if now.due_on else f"Case {case} has no deadline."
     screen.answer({"case": case, "due_on": now.due_on or None}, said)
@@ -147,7 +147,7 @@ def due(screen: Screen, case: int, day: str, none: bool) -> None:
 @click.pass_obj
 def list_(screen: Screen, only_open: bool, only_waiting: bool, only_late: bool) -> None:
     """List the cases, all or some, with deadline and whose turn each is."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         day = tell_agenda(bench, steps=False)
         cases = bench.ledger.cases()
     entries = {one.case.number: one for one in day.agenda.entries}

@@ -64,7 +64,7 @@ def close(
             "--although-no-hand-back alone closes nothing.",
             f"{wording.called_as()} case close {case} says what else closing needs.",
         )
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         if only_looks:
             closing = look_at_closing(bench, case)
         else:
@@ -89,7 +89,7 @@ def close(
 @click.pass_obj
 def reopen(screen: Screen, case: int, reason: str) -> None:
     """Open CASE again: how it ended counts no longer, and stays on record."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         now = reopen_case(bench, case, reason)
     screen.answer(
         {"case": case, "state": str(now.state)},

@@ -47,7 +47,7 @@ def consent_(screen: Screen, case: int, consent: str | None, word: str | None, b
 
     With CONSENT alone, the words to read to the customer are shown. A later word stands before an earlier.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         remembered(bench, case)
         if consent and word:
             give_word(bench, case, consent, WORDS[word], by=By(by), how=how_of(how))
@@ -91,7 +91,7 @@ def authority_(screen: Screen, case: int, whose: str | None, seen: bool, documen
     """Show whose data CASE is about; with WHOSE put it down."""
     if whose is None and (seen or document):
         raise UsageError("A paper alone says nothing.", f"Say whose data it is: {', '.join(Whose)}.")
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         if whose is None:
             found = authority_of(bench, case)
         else:
@@ -128,7 +128,7 @@ def picture_(screen: Screen, case: int, files: tuple[Path, ...], of: str, wrong:
             "Either pictures are kept, or one is taken back with a reason.",
             f"mendbay case picture {case} FILES, or --take-back NUMBER --reason REASON",
         )
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         gone = take_picture_back(bench, case, wrong, reason) if wrong else None
         made, left_out = keep_pictures(bench, case, files, of) if files else ((), ())
         pictures = case_pictures(bench, case)

@@ -32,7 +32,7 @@ def custody(screen: Screen, case: int, receipt: str, to: Path | None) -> None:
     With --export it is also written to a file that anyone can check without Mendbay, by a hash program alone;
     docs/formats/custody.md says how. A log that does not hold is exported all the same: it is evidence.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         check, _ = check_custody(bench, case, receipt)
         exported = exported_custody(bench, case) if to else b""
     if to:

@@ -49,7 +49,7 @@ def receive_(
     screen: Screen, case: int, items: tuple[str, ...], role: str, place: str, name: str, words: str
 ) -> None:
     """Take ITEMs in, with a paper to sign: what came back, or what came at take-in."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         over = receive(bench, case, items, Role(role), place=place, person=name, words=words)
         folder = bench.images.folder(bench.ledger.case(case))
     _answer(screen, over, folder / over.path)
@@ -78,7 +78,7 @@ def release_(
     although_refused: str,
 ) -> None:
     """Give ITEMs away, with a paper to sign."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         over = release(bench, case, items, Role(role), person=name, words=words, although=although_refused)
         folder = bench.images.folder(bench.ledger.case(case))
     _answer(screen, over, folder / over.path)
@@ -91,7 +91,7 @@ def release_(
 @click.pass_obj
 def hand_over(screen: Screen, case: int, number: int, file: Path) -> None:
     """Write the paper of a HAND-OVER to a new PDF file, to print and sign."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         over = hand_over_paper(bench, case, number)
     write_new_file(file, over.pdf)
     _answer(screen, over, file)
@@ -121,7 +121,7 @@ def signed(screen: Screen, case: int, number: int, file: Path | None, wrong: str
             "Either a signed paper is kept, or one is taken back with a reason.",
             f"mendbay case signed {case} {number} FILE, or --take-back NAME --reason REASON",
         )
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         if file is not None:
             over = keep_signed(bench, case, number, file)
         else:
@@ -149,7 +149,7 @@ def _signed_lines(over: HandOver) -> list[str]:
 @click.pass_obj
 def hand_overs(screen: Screen, case: int) -> None:
     """List the hand-overs of CASE, and which papers are not signed yet."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         found = hand_overs_of(bench, case)
     lines: list[str] = []
     for one in found:
@@ -172,7 +172,7 @@ def hand_overs(screen: Screen, case: int) -> None:
 @click.pass_obj
 def receipt(screen: Screen, case: int, file: Path, agreed: tuple[str, ...]) -> None:
     """Write the customer's receipt of CASE to a new PDF file: what is here, and how to check later."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         made = write_receipt(bench, case, agreed)
     write_new_file(file, made.pdf)
     screen.answer(
@@ -194,7 +194,7 @@ def receipt(screen: Screen, case: int, file: Path, agreed: tuple[str, ...]) -> N
 @click.pass_obj
 def call_off_(screen: Screen, case: int, number: int, reason: str) -> None:
     """Call off a HAND-OVER that never took place, while it is not signed: its items are where they were."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         over = call_off(bench, case, number, reason)
         back = [item_named(bench, case, one.code) for one in over.items]
     screen.answer(

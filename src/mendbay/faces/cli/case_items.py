@@ -35,7 +35,7 @@ PLACES = {typed: where for where, typed in AS_TYPED.items()}
 @click.pass_obj
 def items(screen: Screen, case: int) -> None:
     """List the things of CASE: what each is, whose it is, and where it is now."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         found = items_of(bench, case)
     called = wording.called_as()
     lines = item_lines(found) or [f"Case {case} has no items yet."]
@@ -83,7 +83,7 @@ def item_add(
     The words stand on its label, so they name no person. In a case about a two-bay box, the box is an item
     from take-in on.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         added = add_item(
             bench,
             case,
@@ -122,7 +122,7 @@ def item_change(
     owner: str | None,
 ) -> None:
     """Put right what is noted of ITEM: its number, or the code on its label, typed or scanned."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         now, changes = change_item(
             bench,
             case,
@@ -154,7 +154,7 @@ def item_move(screen: Screen, case: int, item: str, where: str, place: str, why:
     What passes through the shop's hands is a hand-over: case receive, case release. With customer, something
     that was sent away has reached the customer.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         now = move_item(bench, case, item, PLACES[where], place, why=why, mistake=mistake)
     screen.answer(item_json(now), "\n".join(item_lines([now])))
 
@@ -169,7 +169,7 @@ def item_withdraw(screen: Screen, case: int, item: str, reason: str) -> None:
 
     Its number is not used again, and lists, labels and receipts show it no more.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         gone = withdraw_item(bench, case, item, reason)
     screen.answer(
         item_json(gone),
@@ -183,7 +183,7 @@ def item_withdraw(screen: Screen, case: int, item: str, reason: str) -> None:
 @click.pass_obj
 def find(screen: Screen, code: str) -> None:
     """Tell which case and item a CODE belongs to, typed or scanned."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         case, item = find_item(bench, code)
     text = [f"Case {case.number}: {case.customer}, {case.state}", *item_lines([item])]
     text.append(f"Next: {wording.called_as()} case show {case.number}")
@@ -208,7 +208,7 @@ def labels(screen: Screen, case: int, words: tuple[str, ...], paper: str, skip: 
         raise UsageError(
             f"{words[-1][:60]!r} is not the name of a PDF file.", "Name the file last, as in labels.pdf."
         )
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         found = items_to_label(bench, case, words[:-1])
     write_new_file(path, item_labels(found, paper, skip, screen.home))
     screen.answer(

@@ -33,7 +33,7 @@ REACHES = {Reach.APPLIES: "APPLIES", Reach.POSSIBLE: "possible", Reach.NOT_HERE:
 @click.pass_obj
 def keep(screen: Screen, case: int, day: str, days: int | None) -> None:
     """Say until which DAY (2027-02-25) the copies of CASE are kept; without one, as the shop does."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         found = keep_copies.keep(bench, case, day, days)
     screen.answer(
         {"case": case, "keep_until": found.keep_until},
@@ -46,7 +46,7 @@ def keep(screen: Screen, case: int, day: str, days: int | None) -> None:
 @click.pass_obj
 def keeping(screen: Screen) -> None:
     """List what the shop still holds of its cases, until when, and what is due for erasure."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         found = keep_copies.keeping(bench, shop_copies(screen.home))
     screen.answer([_held_json(one) for one in found], _held_text(found))
 
@@ -344,7 +344,7 @@ def _erased_json(done: Erased) -> dict[str, object]:
 @click.pass_obj
 def erasure(screen: Screen, case: int, file: Path, plan: str) -> None:
     """Print the certificate of an erasure of CASE into FILE, a PDF."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         write_new_file(file, certificate_paper(bench, case, plan))
     screen.answer({"case": case, "file": str(file)}, f"The certificate is in {file}.")
 

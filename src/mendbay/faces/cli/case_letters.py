@@ -23,7 +23,7 @@ def letter(screen: Screen, case: int, pdf: Path | None, message: bool) -> None:
     if pdf is not None and message:
         raise UsageError("A letter is either printed or a message.", "Give --pdf or --message.")
     called = wording.called_as()
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         if message:
             _answer_mail(screen, case, letter_mail(bench, case))
             return
@@ -49,7 +49,7 @@ def letter(screen: Screen, case: int, pdf: Path | None, message: bool) -> None:
 @click.pass_obj
 def message(screen: Screen, case: int, which: str) -> None:
     """Give the text of one of the usual messages for CASE: subject, then body."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         _answer_mail(screen, case, message_mail(bench, case, Message(which)))
 
 

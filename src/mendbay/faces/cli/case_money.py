@@ -63,7 +63,7 @@ def quote(
     """
     _require_new(pdf)
     picked = tuple((name, quantity) for name, _, quantity in (one.partition("=") for one in lines))
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         made, kept = make_quote(bench, case, Wish(picked, media_gb, ship, not no_odds))
         where = _copied(bench, case, kept, pdf, f"Quote {made.number}")
     called = wording.called_as()
@@ -78,7 +78,7 @@ def quote(
 @click.pass_obj
 def quotes(screen: Screen, case: int) -> None:
     """List the quotes of CASE and what the customer said to them."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         found = quotes_of(bench, case)
     rows = [
         (
@@ -132,7 +132,7 @@ def accept(
     accepted with a reason only.
     """
     said = By(by.replace("-", " "))
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         before = next((one.quote.number for one in quotes_of(bench, case) if one.accepted), number)
         found = decide(
             bench,
@@ -203,7 +203,7 @@ def bill(
         if key in said:
             raise UsageError(f"--done {key[:60]} is given more than once.", "Give each line once.")
         said[key] = amount
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         account, kept = make_bill(bench, case, said, not nothing, not_done)
         made = account.bill
         where = _copied(bench, case, kept, pdf, f"Bill {made.number}" if made else "The bill")
@@ -247,7 +247,7 @@ def pay(
     Before a quote is accepted it is a deposit. More than can be due needs a reason.
     """
     _require_new(pdf)
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         payment, account, kept = pay_job(
             bench, case, amount, How(how), day, back=back, although_more=although_more
         )
@@ -267,7 +267,7 @@ def pay(
 @click.pass_obj
 def unpay(screen: Screen, case: int, number: int, reason: str) -> None:
     """Take back a PAYMENT of CASE that was put down by mistake, with a REASON; it stays on record."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         account = unpay_job(bench, case, number, reason)
     lines = [f"Payment {number} counts no longer.", *_standing(case, account)]
     screen.answer(_account_json(case, account), "\n".join(lines))
@@ -278,7 +278,7 @@ def unpay(screen: Screen, case: int, number: int, reason: str) -> None:
 @click.pass_obj
 def payments(screen: Screen, case: int) -> None:
     """List what was paid for CASE, and what is still due."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         account = account_of(bench, case)
     rows = [(str(one.number), one.day, str(one.how), one.amount.shown) for one in account.payments]
     lines = [table(rows, ("no.", "day", "how", "amount"), right=(0, 3)), ""] if rows else []

@@ -42,7 +42,7 @@ def open_(
     notes: str,
 ) -> None:
     """Take in a case for CUSTOMER and give it its number."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         case = take_in(
             bench,
             customer,
@@ -107,7 +107,7 @@ def bay(screen: Screen, case: int, drive: str, amend: bool, remove: str) -> None
             "A bay is put right or taken back, not both.", f"Write it as {added.bay}= --remove REASON."
         )
     if remove:
-        with open_bench(screen.home) as bench:
+        with open_bench(screen.home, tell=screen.tell) as bench:
             gone = remove_bay(bench, case, added.bay, remove)
         screen.answer(
             {
@@ -120,7 +120,7 @@ def bay(screen: Screen, case: int, drive: str, amend: bool, remove: str) -> None
             f"Case {case} has no bay {gone.bay} any more.\nNext: {wording.called_as()} case show {case}",
         )
         return
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         if amend:
             model = added.model if added.model or "/" in drive else None
             now, changes = amend_bay(bench, case, added.bay, model, added.serial if "/" in drive else None)

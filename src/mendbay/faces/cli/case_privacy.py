@@ -87,7 +87,7 @@ def forget_(screen: Screen, case: int, reason: str, yes: bool) -> None:
     Only a closed case of which neither copies nor things of the customer are held any more. Stopped
     anywhere, the same command finishes.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         if not yes:
             plan = plan_forgetting(bench, shop_copies(screen.home), case)
             screen.answer(_plan_json(plan), _plan_text(plan))

@@ -30,7 +30,7 @@ LEFT_SHOWN = 6
 @click.pass_obj
 def show(screen: Screen, case: int) -> None:
     """Tell the whole story of CASE."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         story = tell_case(bench, case)
         certificates = certificates_kept(bench, case)
         form = fill_form(bench, case)

@@ -69,7 +69,7 @@ def take_in_(
     if screen.as_json or not sys.stdin.isatty():
         _without_terminal(screen, case)
         return
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         talk = Talk(bench, screen, case, how_of(how))
         ended = talk.hold()
         if talk.case is None:
@@ -90,7 +90,7 @@ def _without_terminal(screen: Screen, case: int | None) -> None:
             "There is no terminal to ask at.",
             "mendbay case open CUSTOMER opens a case, mendbay case take-in N then lists what to ask.",
         )
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         form = fill_form(bench, case)
     lines: list[str] = []
     for entry in form.open:
@@ -106,7 +106,7 @@ def _without_terminal(screen: Screen, case: int | None) -> None:
 @click.pass_obj
 def form_(screen: Screen, case: int, everything: bool) -> None:
     """Show the form of CASE: what was answered, and what of the essentials is missing."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         form = fill_form(bench, case)
     screen.answer(form_json(form, form.entries), _text(form, everything))
 
@@ -145,7 +145,7 @@ def _standing(form: FilledForm) -> list[str]:
 @click.pass_obj
 def tell_(screen: Screen, case: int, question: str, answer: str, bay: str, how: str) -> None:
     """Answer one QUESTION of CASE's form; "not known" if there is no answer to be had."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         before = bench.ledger.case(case).wanted if question == "wanted" else ()
         form = tell(bench, case, question, answer, bay, how_of(how))
         now = bench.ledger.case(case).wanted if question == "wanted" else ()
@@ -167,7 +167,7 @@ def _wishes_lines(before: tuple[str, ...], now: tuple[str, ...]) -> list[str]:
 @click.pass_obj
 def untell_(screen: Screen, case: int, question: str, reason: str, bay: str) -> None:
     """Take back what was answered to QUESTION by mistake; the record stays."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         form = untell(bench, case, question, reason, bay)
     _one(screen, form, question, bay)
 

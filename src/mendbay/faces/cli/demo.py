@@ -42,6 +42,12 @@ def command(screen: Screen, folder: Path | None, seed: int, simulated: bool) -> 
     place = folder or Path(time.strftime("demo-%Y%m%d-%H%M%S"))
     if place.exists():
         raise UsageError(f"{place} already exists.", "Choose another folder, or remove this one first.")
+    try:
+        place.mkdir(parents=True)
+    except OSError as trouble:
+        raise UsageError(
+            f"The folder {place} cannot be made: {trouble.strerror}.", "Choose another with --folder."
+        ) from trouble
     stage = DemoStage(seed, simulated)
     started = time.monotonic()
     screen.say(f"Playing the whole job in {place.absolute()}")

@@ -100,7 +100,7 @@ def import_(
     trial: bool,
 ) -> None:
     """Take in a list of boards and drives (CSV). The same list twice, in any order, changes nothing."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         done = import_stock(
             bench,
             shop_files(screen.home),
@@ -121,7 +121,7 @@ def import_(
 @click.pass_obj
 def export(screen: Screen, path: Path) -> None:
     """Write the whole stock as a list (CSV) to a new file."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         data = export_stock(bench)
     write_new_file(path, data)
     screen.answer({"path": str(path), "bytes": len(data)}, f"The stock is written to {path}.")
@@ -132,7 +132,7 @@ def export(screen: Screen, path: Path) -> None:
 @click.pass_obj
 def list_(screen: Screen, everything: bool) -> None:
     """List the stock."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         items = [one for one in bench.shelf.items() if everything or one.state not in GONE]
     rows = [
         (
@@ -157,7 +157,7 @@ def show(screen: Screen, item: str) -> None:
 
     What was put right by hand is listed with the old and the new value.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         found = item_named(bench, item)
         by_hand = changes_by_hand(bench, found.number).get(found.number, ())
     lines = [_item_text(found), *["Put right by hand:"] * bool(by_hand)]
@@ -210,7 +210,7 @@ def add(
         photos=photos,
         notes=notes,
     )
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         (added,) = add_items(bench, shop_files(screen.home), [item])
     screen.answer(
         _item_json(added),
@@ -253,7 +253,7 @@ def change(
         others["cost_minor"], others["currency"] = read_cost(cost.strip(), as_written=True)
     if photos:
         others["photos"] = photos
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         number = item_named(bench, item).number
         changed, changes = change_item(bench, shop_files(screen.home), number, described, others)
     told = [wrapped(one.words()) for one in changes] or ["Nothing changed: it was noted so already."]
@@ -280,7 +280,7 @@ def find(
 
     What its pictures show is used; what is given here stands in front of it.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         found = find_donor(
             bench,
             shop_files(screen.home),
@@ -305,7 +305,7 @@ def reserve_(screen: Screen, item: str, case: int, purpose: str) -> None:
 
     It is kept even if the ranking rules it out, but that is said.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         number = item_named(bench, item).number
         kept = reserve(bench, number, case)
         cautions = cautions_before(bench, shop_files(screen.home), case, number, PURPOSES[purpose])
@@ -327,7 +327,7 @@ def reserve_(screen: Screen, item: str, case: int, purpose: str) -> None:
 @click.pass_obj
 def free_(screen: Screen, item: str) -> None:
     """Put a reserved or removed ITEM back: its number, or the code or mark on its label."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         freed = free(bench, item_named(bench, item).number)
     screen.answer(_item_json(freed), f"Item {freed.number} is free.")
 
@@ -342,7 +342,7 @@ def remove_(screen: Screen, item: str, reason: str) -> None:
 
     REASON says what became of it. The record stays; donor list --all shows it, donor free takes it back.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         gone = remove(bench, item_named(bench, item).number, reason)
     screen.answer(
         _item_json(gone),
@@ -391,7 +391,7 @@ def used(
         "moved": Level.MOVED, "not-moved": Level.NOT_MOVED, "not-needed": Level.NOT_NEEDED,
         "unknown": Level.UNKNOWN,
     }  # fmt: skip
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         number = item_named(bench, item).number
         agreement = agreement_with(
             bench,
@@ -437,7 +437,7 @@ def withdraw(screen: Screen, item: str, case: int, bay: str, reason: str, purpos
 
     The item is as it was before. The record stays; custody tells when, who and why.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         back = withdraw_swap(bench, item_named(bench, item).number, case, bay, PURPOSES[purpose], reason)
     where = f" for case {back.case}" if back.case else ""
     screen.answer(
@@ -454,7 +454,7 @@ def withdraw(screen: Screen, item: str, case: int, bay: str, reason: str, purpos
 @click.pass_obj
 def labels(screen: Screen, path: Path, items: tuple[str, ...], paper: str, skip: int) -> None:
     """Write labels with a QR code for ITEMS to a new PDF file; none for what was removed from the stock."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         found = items_to_label(bench, items)
     write_new_file(path, stock_labels(found, paper, skip, screen.home))
     screen.answer(
@@ -477,7 +477,7 @@ def accept(
 ) -> None:
     """Note that a donor with DONOR can stand for a patient with WANTED."""
     one = Alternative(ATTRIBUTES[attribute], wanted, donor, both_ways, board, reason)
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         accept_alternative(bench, one)
     screen.answer(
         {"attribute": str(one.attribute), "wanted": wanted, "donor": donor, "both_ways": both_ways},
@@ -489,7 +489,7 @@ def accept(
 @click.pass_obj
 def accepted_(screen: Screen) -> None:
     """List what can stand for what, by the shop's word."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         found = accepted(bench)
     lines = []
     for one in found:
@@ -509,7 +509,7 @@ def accepted_(screen: Screen) -> None:
 @click.pass_obj
 def unaccept(screen: Screen, number: int, reason: str) -> None:
     """Take back what was accepted by mistake: the row NUMBER of donor accepted. The record stays."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         gone = withdraw_alternative(bench, number, reason)
     screen.answer(
         _accepted_json(gone), wrapped(f"Withdrawn: {_accepted_words(gone.alternative)}. It counts no longer.")

@@ -73,7 +73,7 @@ def command() -> None:
 @click.pass_obj
 def look(screen: Screen, source: str, sector_bytes: str) -> None:
     """Say what the drive at SOURCE is, without reading a sector of it."""
-    with open_bench(screen.home, sector_bytes=int(sector_bytes)) as bench:
+    with open_bench(screen.home, tell=screen.tell, sector_bytes=int(sector_bytes)) as bench:
         identity = bench.drives.look(source)
     screen.answer(wording.identity_json(identity), "\n".join(wording.identity_lines(identity)))
 

@@ -44,7 +44,7 @@ LACKING_HEAD = ("from byte", "bytes", "condition", "tries", "class", "adapter")
 @click.pass_obj
 def show(screen: Screen, case: int, bay: str, everything: bool) -> None:
     """Show how far the drive of BAY in CASE has been read, through what, and what stands against it."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         record = imaging_record(bench, case, bay)
     coverage = record.coverage
     lines = [
@@ -87,7 +87,7 @@ def refused(screen: Screen, case: int, bay: str, path: Path | None) -> None:
             f"The name {path} does not say how the list is to be written.",
             "Let it end in .csv for a list, or in .json for a JSON document.",
         )
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         record = imaging_record(bench, case, bay)
     found = record.lacking
     facts = {
@@ -171,7 +171,7 @@ def aside(screen: Screen, case: int, bay: str, reason: str) -> None:
     tell it. Nothing is deleted: drive blend can take over from it. What the bay had from that drive alone, no
     label saying it, is cleared.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         done = set_aside(bench, case, bay, reason)
     called = wording.called_as()
     lines = [f"The image of bay {bay} is kept as", done.name]

@@ -40,7 +40,7 @@ def list_(
     screen: Screen, case: int, patterns: tuple[str, ...], bays: tuple[str, ...], damaged: bool, nameless: bool
 ) -> None:
     """List the files of CASE that match any of PATTERNS (all without one)."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         names = [_raw(one).decode("utf-8", "surrogateescape") for one in patterns]
         listing = list_files(bench, case, names, nameless=nameless, bays=bays)
         unsettled = concern(bench, case)
@@ -117,7 +117,7 @@ def _named(line: FileLine) -> str:
 @click.pass_obj
 def show(screen: Screen, case: int, path: str, bays: tuple[str, ...]) -> None:
     """Show one file of CASE: its verdict, and where every byte of it came from."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         detail = show_file(bench, case, _raw(path), bays)
         unsettled = concern(bench, case)
     facts = {**_detail_json(detail), "authority_concern": unsettled or None}

@@ -54,7 +54,7 @@ def command() -> None:
 @click.pass_obj
 def look(screen: Screen, case: int, bays: tuple[str, ...]) -> None:
     """Say how the drives of CASE belong together, from what has been read of them."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         candidates, facts = look_at_pair(bench, case, bays)
     chosen = candidates[0]
     screen.answer(

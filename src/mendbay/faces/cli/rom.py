@@ -171,7 +171,7 @@ def withdraw(screen: Screen, case: int, bay: str, role: str, sitting: int, reaso
 
     The files and the record stay; custody tells when, who and why. A plan that rests on it is refused.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         gone = withdraw_sitting(bench, transfer_journals(screen.home), case, bay, Role(role), sitting, reason)
         folder = bench.images.folder(bench.ledger.case(case)) / gone[0].file.path.rpartition("/")[0]
     screen.answer(
@@ -235,7 +235,7 @@ def judge(
     A patient's are held against FAMILY, or else against the learned family they belong to. What went wrong
     with them is named; a question that is open, or a rule of the family that fails, ends it with exit code 3.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         shop, found = shop_files(screen.home), ""
         if not family and Role(role) is Role.PATIENT:
             found = fitting_family(bench, shop, case, bay)
@@ -266,7 +266,7 @@ def learn(screen: Screen, name: str, files: tuple[Path, ...], also_withdrawn: bo
     Dumps of several drives with the same code tell most: what they share, what is each drive's own, and
     which checks hold. Three dumps of 1 MiB take half a minute to a minute, some families several minutes.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         learned, path = learn_family(
             bench, shop_files(screen.home), name, files, also_withdrawn=also_withdrawn
         )
@@ -285,7 +285,7 @@ def unlearn(screen: Screen, family: str, dump: str, reason: str) -> None:
 
     The family judges nothing from then on, until it is learned anew from the others.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         learned, gone = unlearn_dump(bench, shop_files(screen.home), family, dump, reason)
     left = [one.name for one in learned.dumps or () if not one.withdrawn]
     screen.answer(
@@ -301,7 +301,7 @@ def unlearn(screen: Screen, family: str, dump: str, reason: str) -> None:
 @click.pass_obj
 def families_(screen: Screen) -> None:
     """List the board families the shop has learned."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         found, broken = families(bench, shop_files(screen.home))
     rows = [
         (
@@ -336,7 +336,7 @@ def check(screen: Screen, case: int, bay: str, role: str, family: str) -> None:
 
     A patient's are held against the donor's as well.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         checked = check_rom(bench, shop_files(screen.home), case, bay, Role(role), family)
     screen.answer(_checked_json(checked), _checked_text(checked, case, bay, role))
     if failed_sentences(checked.judgement):
@@ -349,7 +349,7 @@ def check(screen: Screen, case: int, bay: str, role: str, family: str) -> None:
 @click.pass_obj
 def show(screen: Screen, case: int, bay: str) -> None:
     """List every read kept of the chips of BAY, and its certificates."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         remembered(bench, case)
         reads = rom_reads(bench, case, bay, also_withdrawn=True)
         certificates = certificates_kept(bench, case, bay)
@@ -395,7 +395,7 @@ def plan(screen: Screen, case: int, bay: str, target: str, fill: bool, family: s
     family it belongs to.
     """
     padding = Padding.FILL if fill else Padding.REFUSE
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         shop, checked = shop_files(screen.home), None
         if family := family or fitting_family(bench, shop, case, bay):
             checked = check_rom(bench, shop, case, bay, Role.PATIENT, family)
@@ -418,7 +418,7 @@ def plan(screen: Screen, case: int, bay: str, target: str, fill: bool, family: s
 @click.pass_obj
 def steps(screen: Screen, case: int, bay: str) -> None:
     """Show the newest plan of BAY as steps."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         planned = tell_plan(bench, shop_files(screen.home), transfer_journals(screen.home), case, bay)
     _answer_plan(screen, planned, case, bay)
 
@@ -509,7 +509,7 @@ def certificate(
     proven has no certificate: exit code 61.
     """
     purpose = Purpose(of) if of else None
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         facts = certified_transfer(bench, transfer_journals(screen.home), case, bay, purpose)
     made = transfer_certificate(facts, paper, shop, screen.home)
     write_new_file(file, made)
@@ -531,7 +531,7 @@ def abandon(screen: Screen, case: int, bay: str, reason: str) -> None:
 
     The patient's dump and the chip's backup stay in the case, and another chip can be planned for.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         plan = give_up(bench, transfer_journals(screen.home), case, bay, reason)
     screen.answer(
         {"job": plan.job, "given_up": True, "backup": plan.backup.name},

@@ -20,7 +20,7 @@ def make_page(screen: Screen, case: int | None, path: Path) -> None:
     if case is None:
         page = page_for_new()
     else:
-        with open_bench(screen.home) as bench:
+        with open_bench(screen.home, tell=screen.tell) as bench:
             page = page_for(bench, case)
     write_new_file(path, take_in_page(page).encode())
     number = f" {case}" if case else ""
@@ -39,7 +39,7 @@ def make_page(screen: Screen, case: int | None, path: Path) -> None:
 def enter(screen: Screen, case: int | None, path: Path, how: How, replace: bool) -> None:
     """Enters a file of answers, and says what became of each."""
     file = read_answer_file(file_outside(path, SIZE_LIMIT))
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         done = enter_answers(bench, case, file, how, replace=replace)
     screen.answer(_json(done), _text(done))
     if done.left_out:

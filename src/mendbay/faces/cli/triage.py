@@ -52,7 +52,7 @@ def command() -> None:
 @click.pass_obj
 def show(screen: Screen, case: int, everything: bool) -> None:
     """Show what is likely broken in CASE, and what to do next."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         told = tell_triage(bench, case)
     screen.answer(_json(told), _text(told, everything))
 
@@ -63,7 +63,7 @@ def show(screen: Screen, case: int, everything: bool) -> None:
 @click.pass_obj
 def signs(screen: Screen, case: int, only_open: bool) -> None:
     """List what can be asked of CASE: every sign, its answers, and what is known."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         told = tell_triage(bench, case)
     asked = [one for one in all_signs(told.belief.worlds) if not (only_open and one in told.known)]
     lines: list[str] = []
@@ -96,7 +96,7 @@ def tell(screen: Screen, case: int, sign: str, answer: str, bay: str) -> None:
 
 
 def _tell(screen: Screen, case: int, asked: Asked, said: str) -> None:
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         told = answer(bench, case, asked, said)
     screen.answer(_json(told), _text(told, False))
 
@@ -109,7 +109,7 @@ def _tell(screen: Screen, case: int, asked: Asked, said: str) -> None:
 @click.pass_obj
 def untell(screen: Screen, case: int, sign: str, reason: str, bay: str) -> None:
     """Take back what was answered to SIGN: it is unknown again. The record stays."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         told = take_back(bench, case, Asked(sign, bay), reason)
     screen.answer(_json(told), _text(told, False))
 
@@ -126,7 +126,7 @@ def tried(screen: Screen, case: int, step: str, bay: str, reason: str) -> None:
     It is not offered again, its fault becomes less likely, and what the repair may have changed is open
     again: what is answered from now on is of the box as it is after the repair.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         if reason:
             told = take_back_tried(bench, case, step, bay, reason)
         else:
@@ -144,7 +144,7 @@ def about(screen: Screen, case: int, came: str | None, worth: float | None, bays
     """Say what came in with CASE, which bays to judge, and what the data is worth."""
     chosen = None if bays is None else tuple(one.strip() for one in bays.split(",") if one.strip())
     box = None if came is None else came == "box"
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         told = describe(bench, case, box=box, worth=worth, bays=chosen)
     screen.answer(_json(told), _text(told, False))
 
@@ -156,7 +156,7 @@ def about(screen: Screen, case: int, came: str | None, worth: float | None, bays
 @click.pass_obj
 def why_(screen: Screen, case: int, fault: str, bay: str) -> None:
     """Say which answers speak for FAULT and which against it, and how strongly."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         told, moved = why(bench, case, Place(fault, bay))
     worlds = told.belief.worlds
     before = float(worlds.prior @ worlds.faulty[:, worlds.place(fault, bay)])
@@ -191,7 +191,7 @@ def why_(screen: Screen, case: int, fault: str, bay: str) -> None:
 @click.pass_obj
 def what_if_(screen: Screen, case: int, sign: str, bay: str) -> None:
     """Say what each answer to SIGN, not given yet, would mean."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         told, found = what_if(bench, case, Asked(sign, bay))
     asked = sign_of(told.belief.worlds, Asked(sign, bay))
     lines = [wrapped(asked.question(told.subject.box))]
@@ -223,7 +223,7 @@ def what_if_(screen: Screen, case: int, sign: str, bay: str) -> None:
 @click.pass_obj
 def step_(screen: Screen, case: int, step: str, bay: str) -> None:
     """Say how a STEP is done, with its cautions first, what it costs and what may be lost."""
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         told = tell_triage(bench, case)
     offered = [one for one in told.offers if one.step.id == step and one.bay == bay]
     if not offered:

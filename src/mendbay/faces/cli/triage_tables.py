@@ -26,7 +26,7 @@ def tables(screen: Screen, topic: str) -> None:
 
     Without a topic: what there is, and what moved most.
     """
-    with open_bench(screen.home) as bench:
+    with open_bench(screen.home, tell=screen.tell) as bench:
         told = table_numbers(bench, topic)
     screen.answer(_json(told), _of_topic(told, topic) if topic else _overview(told))
 
