@@ -118,7 +118,7 @@ def task_words(one: TaskAdvice) -> str:
     brings = brings_words(one.seconds, one.brings_bytes, one.lacking_bytes, of_wanted=one.of_wanted)
     return (
         f"Both drives together, recommended: {advised}. {brings} that neither half gave "
-        f"({refusals_words(one.refusals)}).{_price_words(one)} The chances: {lost}{both}."
+        f"({refusals_words(one.refusals)}). The chances: {lost}{both}.{_price_words(one)}"
     )
 
 
