@@ -17,6 +17,7 @@ from mendbay.files.wanted import matcher
 from mendbay.jobs.bay_drive import said_serial
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.check_custody import held_against_papers
+from mendbay.jobs.earlier_wishes import EarlierWishes, earlier_wishes
 from mendbay.jobs.keep_items import items_of
 from mendbay.jobs.measure_board import Measured, begun_sheet
 from mendbay.jobs.ports import Run
@@ -57,6 +58,8 @@ class CaseStory:
     """What drives say is their serial number, by bay, where their labels say otherwise."""
     asides: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     """The images that were set aside, by bay."""
+    earlier_wishes: tuple[EarlierWishes, ...] = ()
+    """What was wanted first until something else was told."""
 
 
 def take_in(
@@ -197,6 +200,7 @@ def tell_case(bench: Bench, number: int) -> CaseStory:
             for bay in bays
             if (said := said_serial(bench, number, bay.bay)) not in ("", bay.serial)
         },
+        earlier_wishes=earlier_wishes(bench, number),
         asides={bay.bay: found for bay in bays if (found := asides(bench, number, bay.bay))},
     )
 
