@@ -32,11 +32,17 @@ def answer(run: Run, *words: object, codes: tuple[int, ...] = (0,)) -> Any:
 
 
 def refused(run: Run, code: int, *words: object) -> str:
-    """What a command says that must end with this code; it names a next step."""
+    """What a command says that must end with this code; it names a next step. Lines broken to the width of
+    the screen are whole again."""
     done = run(*words)
     assert done.returncode == code, done.stdout + done.stderr
     assert "Next: " in done.stderr
-    return done.stderr
+    return unbroken(done.stderr)
+
+
+def unbroken(text: str) -> str:
+    """A text with every line that goes on in the next one as one line."""
+    return re.sub(r"\n +", " ", text)
 
 
 def fits(text: str) -> bool:

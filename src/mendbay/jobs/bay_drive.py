@@ -148,6 +148,17 @@ def note_connected(
         bench.custody(case, f"connected for reading (adapter: {adapter})", item)
 
 
+def silent_drive_words(bench: Bench, case: int, bay: str, found: Identity) -> str:
+    """What is said where a bay has a serial number and the drive read for it says none; empty otherwise."""
+    known = next((one for one in bench.ledger.bays(case) if one.bay == bay), Bay(case, bay))
+    if plain_serial(found.serial) or not plain_serial(known.serial):
+        return ""
+    return (
+        f"The drive for bay {bay} says no serial number, so nobody can tell by it whether it is the bay's, "
+        f"{known.serial}. Make sure of it."
+    )
+
+
 def _known(bench: Bench, case: int, bay: str) -> Bay:
     """The bay; one that the case has not yet is added, and that is told."""
     try:

@@ -207,7 +207,8 @@ class DriveReading:
         everything = SpanSet([Span(0, self._store.identity.size_bytes)])
         self._wanted = union(one.spans for one in told)
         aim = everything if rest else self._wanted
-        self._phase, self._aim = phase or (Phase.REST if rest else Phase.WANTED), aim
+        after = Phase.REST if told else Phase.WHOLE
+        self._phase, self._aim = phase or (after if rest else Phase.WANTED), aim
         self._pieces.clear()
         self._last_pieces = None
         started = self._clock.steady_seconds()

@@ -18,6 +18,7 @@ class Phase(StrEnum):
     DESCRIPTION = "reading the descriptions"
     WANTED = "reading what is wanted"
     REST = "reading the rest"
+    WHOLE = "reading"
     FETCH = "fetching"
 
 

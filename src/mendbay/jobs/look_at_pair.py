@@ -6,13 +6,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from mendbay.core.errors import CannotAssemble
-from mendbay.core.quantity import count_text
+from mendbay.core.quantity import count_text, counted
 from mendbay.files.readers.ext import open_ext
 from mendbay.files.tree import VolumeFacts
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.halves_compared import with_known
 from mendbay.jobs.looks import LOOKED, remember
 from mendbay.jobs.ports import ImageStore
-from mendbay.jobs.volume import candidates_on, case_images, left_out, sources_of
+from mendbay.jobs.volume import OpenVolume, candidates_on, case_images, left_out, sources_of
 from mendbay.pair.assemble import Assembled
 from mendbay.pair.volume import Level
 
@@ -20,8 +21,10 @@ from mendbay.pair.volume import Level
 def look_at_pair(
     bench: Bench, number: int, bays: Sequence[str] = ()
 ) -> tuple[tuple[Assembled, ...], VolumeFacts | None]:
-    """The volumes on the drives, the one with a file system first, and what that file system says. What the
-    drives of the whole case showed is remembered for triage.
+    """The volumes on the drives, the one with a file system first, and what that file system says.
+
+    Where its halves count as in step and were found to differ all the same, its remarks begin with that. What
+    the drives of the whole case showed is remembered for triage.
 
     Raises:
         NoSuchCase: the case has no image yet.
@@ -41,10 +44,22 @@ def look_at_pair(
         for at, one in enumerate(candidates):
             system = open_ext(one.volume)
             if system is not None:
-                chosen = replace(one, remarks=one.remarks + left_out(drives, one))
+                found = with_known(bench, number, OpenVolume(one, system))
+                chosen = replace(one, remarks=(*_apart(found), *one.remarks, *left_out(drives, one)))
                 _note(bench, number, chosen)
                 return (chosen, *candidates[:at], *candidates[at + 1 :]), system.facts
         return candidates, None
+
+
+def _apart(found: OpenVolume) -> tuple[str, ...]:
+    """What is known to speak against halves that count as in step."""
+    if not (found.assembled.halves_in_step and found.halves_differ):
+        return ()
+    where = ""
+    if found.apart:
+        ranges = counted(len(found.apart), "range")
+        where = f" in {count_text(found.apart.total_bytes)} bytes ({ranges})"
+    return (f"All the same the halves were found to DIFFER{where}: one of them may hold an older state",)
 
 
 def _remember(

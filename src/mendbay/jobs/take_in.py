@@ -18,6 +18,7 @@ from mendbay.files.wanted import matcher
 from mendbay.jobs.bay_drive import said_serial
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.check_custody import held_against_papers
+from mendbay.jobs.earlier_wishes import EarlierWishes, earlier_wishes
 from mendbay.jobs.image_figures import left_of
 from mendbay.jobs.keep_items import items_of
 from mendbay.jobs.measure_board import Measured, begun_sheet
@@ -61,6 +62,8 @@ class CaseStory:
     """What drives say is their serial number, by bay, where their labels say otherwise."""
     asides: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     """The images that were set aside, by bay."""
+    earlier_wishes: tuple[EarlierWishes, ...] = ()
+    """What was wanted first until something else was told."""
 
 
 def take_in(
@@ -201,6 +204,7 @@ def tell_case(bench: Bench, number: int) -> CaseStory:
             for bay in bays
             if (said := said_serial(bench, number, bay.bay)) not in ("", bay.serial)
         },
+        earlier_wishes=earlier_wishes(bench, number),
         asides={bay.bay: found for bay in bays if (found := asides(bench, number, bay.bay))},
     )
 

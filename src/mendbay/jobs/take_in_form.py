@@ -29,6 +29,7 @@ from mendbay.jobs.authority import authority_of, set_authority, take_authority_b
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.came_in import QUESTION, filled_bays, leave_box, settle_box
 from mendbay.jobs.consents import consents_of, give_word, given_by, take_word_back
+from mendbay.jobs.earlier_wishes import BEFORE
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.take_in import add_bay, described
@@ -283,7 +284,10 @@ def _keep(bench: Bench, case: Case, entry: Entry, values: tuple[str, ...], how: 
         _set_column(bench, case.number, question.column, values)
         if question.column == "box" and values:
             bench.custody(case.number, "what came in, as put down", described(values[0]))
-    body = json.dumps({"values": list(values)}, ensure_ascii=False)
+    said: dict[str, object] = {"values": list(values)}
+    if question.column == "wanted" and case.wanted:
+        said[BEFORE] = list(case.wanted)
+    body = json.dumps(said, ensure_ascii=False)
     bench.notes.add(Note(case.number, entry.bay, NoteKind.INTAKE, question.id, bench.now(), bench.who, body))
     bench.note(case.number, "take-in", f"Put down: {entry.words}" if question.personal else told)
     if question.column == "kind" or question.id == QUESTION:

@@ -53,3 +53,19 @@ def test_bays_that_are_not_there_or_named_twice(run: Run, tmp_path: Path) -> Non
     ):
         refused(run, 41, *words)
     assert "Bay 1 is named twice" in refused(run, 2, "case", "open", "Delta", "--bay", "1", "--bay", "1")
+
+
+def test_where_the_label_has_a_serial_number_and_the_drive_says_none_that_is_said(
+    run: Run, tmp_path: Path
+) -> None:
+    number = answer(run, "case", "open", "Gamma", "--bay", "1=AL20-HX4/S1AAA", "--bay", "2=")["case"]
+    said = "says no serial number, so nobody can tell by it whether it is the bay's, S1AAA."
+    for name in ("one", "two"):
+        (tmp_path / f"{name}.img").write_bytes(numbered(64))
+    first = run("drive", "read", number, 1, tmp_path / "one.img")
+    assert first.returncode == 0
+    assert f"The drive for bay 1 {said}" in " ".join(first.stderr.split())
+    for bay, drive in ((2, tmp_path / "two.img"), (1, described(tmp_path, "S1AAA"))):
+        done = run("drive", "read", number, bay, drive)
+        assert done.returncode == 0, done.stderr
+        assert "says no serial number" not in " ".join(done.stderr.split())

@@ -18,7 +18,7 @@ from mendbay.faces.cli import board, rom
 from mendbay.faces.cli.screen import Screen
 from mendbay.outlets.scenario.board_rom import CODE_PARTS, OWN_PARTS, SERIAL_PAGES
 from mendbay.outlets.scenario.practice import Practice, make_practice
-from support.answers import Run, answer, fits, refused
+from support.answers import Run, answer, fits, refused, unbroken
 
 ROOT = Path(__file__).parents[3]
 YES = ("--yes", "--roles-checked")
@@ -553,9 +553,10 @@ def test_a_write_that_is_stopped_says_where_the_chip_stands(
         capture_output=True, text=True, timeout=120, check=False,
     )  # fmt: skip
     assert done.returncode == 63, done.stdout + done.stderr
-    assert "the donor's chip is half written" in done.stderr
-    assert "are safe" in done.stderr
-    assert f"Next: mendbay rom write 1 1 --programmer simulated:{donor} goes on" in done.stderr
+    said = unbroken(done.stderr)
+    assert "the donor's chip is half written" in said
+    assert "are safe" in said
+    assert f"Next: mendbay rom write 1 1 --programmer simulated:{donor} goes on" in said
     assert "half written" in " ".join(run("case", "show", "1").stdout.split())
     assert "not half done" not in refused(run, 2, "rom", "abandon", "1", "1", " ")
     went_on = answer(run, *words)

@@ -46,10 +46,17 @@ def test_halves_read_whole_are_compared_and_the_file_in_which_they_differ_is_nam
         before = image.read(800)
         image.seek(at)
         image.write(bytes(byte ^ 0xFF for byte in before))
+    assert run("drive", "read", 1, 1, f"unsteady:{box.drives[0]}").returncode == 0
+    assert run("drive", "read", 1, 2, f"unsteady:{box.drives[1]}").returncode == 0
+    assert "DIFFER" not in text_of(run, "pair", "look", 1), "nobody has compared them"
     said = one_line(text_of(run, "pair", "read", 1, *both(box), "--both-whole", "--want", "*.bin"))
     assert "The halves DIFFER in 4 096 bytes (1 range) where they should be the same." in said
     assert "Together the halves gave every byte." in said
     assert "files/14.bin: unproven, 4 096 bytes in doubt" in said
+    known = "All the same the halves were found to DIFFER in 4 096 bytes (1 range)"
+    assert known in one_line(text_of(run, "pair", "look", 1))
+    looked = answer(run, "pair", "look", 1)["chosen"]
+    assert [one_line(text).startswith(known) for text in looked["explanation"][:2]] == [False, True]
     listed = answer(run, "files", "list", 1, "--damaged", codes=(3,))
     assert [one["path"] for one in listed["files"]] == [ODD.decode()]
     assert listed["uncompared_bytes"] == 0

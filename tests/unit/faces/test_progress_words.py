@@ -39,6 +39,8 @@ def plain(text: str) -> str:
 def test_a_drive_that_is_read() -> None:
     said = plain(drives_line([(READING, 0.0)], WIDTH))
     assert said == "bay 1, the rest: 44.7 %, at 209 MB, 98.7 MB/s, 2 s left, 29.7 kB refused"
+    whole = replace(READING, phase=Phase.WHOLE)
+    assert plain(drives_line([(whole, 0.0)], WIDTH)).startswith("bay 1, reading: 44.7 %, at 209 MB")
     assert "at 209 MB" not in plain(drives_line([(READING, 0.0)], 70)), "the place goes first"
 
 

@@ -10,7 +10,7 @@ import pytest
 from mendbay.core.errors import UsageError
 from mendbay.core.span import Span
 from mendbay.faces.cli import main
-from mendbay.faces.cli.screen import Screen, fitted, in_sight, without_controls
+from mendbay.faces.cli.screen import Screen, fitted, without_controls
 from mendbay.jobs.events import Phase, ReadingProgress, Said, StepProgress
 
 HOSTILE = "\x1b]0;owned\x07\x9b2J\u202egpj\u2066\u200f\x7f\udce4.jpg"
@@ -74,13 +74,55 @@ def test_lines_are_broken_between_words_to_the_width_of_the_terminal(
     assert " ".join(" ".join(broken).split()) == " ".join(LONG.split())
 
 
-def test_where_no_terminal_is_an_answer_has_80_columns_and_an_error_one_line(
-    monkeypatch: pytest.MonkeyPatch,
+def test_where_no_terminal_is_answers_notices_and_errors_have_80_columns(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.delenv("COLUMNS", raising=False)
-    assert max(map(len, fitted(LONG, io.StringIO()).split("\n"))) <= 80
-    assert in_sight(LONG, io.StringIO()) == LONG
-    assert "\n" in in_sight(LONG, Terminal())
+    screen = Screen(None, as_json=False, quiet=False)
+    screen.say(LONG)
+    screen.tell(Said(LONG))
+    main._tell(UsageError(LONG.strip(), LONG.strip()), as_json=False)
+    told = capsys.readouterr()
+    for stream in told:
+        assert 60 < max(map(len, stream.splitlines())) <= 80
+    assert told.err.count("\nmendbay: ") == told.err.count("\nNext: ") == 1
+    assert " ".join(told.err.split()).count("nothing new.") == 9
+
+
+COMMANDS = [
+    "mendbay triage tell 1 sound clicks --bay 2",
+    "mendbay case consent 1 power-on yes",
+    "mendbay case consent 1 power-on yes|no|ask",
+    "mendbay case bay 12 2=AL20-HX4/S1AAA --amend",
+    "mendbay drive read 1 1 /dev/sdX --adapter 'USB bridge' --minutes 30",
+    'mendbay case tell 1 wanted "*.xlsx, photos/*"',
+    "mendbay handback make 1 FOLDER",
+    "mendbay pair read CASE 1=unsteady:drive-1.toml 2=unsteady:drive-2.toml --only-wanted",
+]
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_a_command_in_a_sentence_stays_whole(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], command: str
+) -> None:
+    monkeypatch.delenv("COLUMNS", raising=False)
+    for words in range(1, 20):
+        sentence = f"{'Word ' * words}{command}, once they agree; or leave it as it is, which custody keeps."
+        main._tell(UsageError("No.", sentence), as_json=False)
+        lines = capsys.readouterr().err.splitlines()
+        assert any(command in line for line in lines), lines
+        longest = max(len(line) for line in lines if command not in line)
+        assert longest <= 80
+        assert " ".join(line.strip() for line in lines[1:]) == f"Next: {sentence}"
+
+
+def test_a_sentence_after_a_command_is_none_of_it(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.delenv("COLUMNS", raising=False)
+    step = f"mendbay triage show 1 tells what to do instead; {'or something else that is long ' * 3}"
+    main._tell(UsageError("No.", step), as_json=False)
+    assert max(map(len, capsys.readouterr().err.splitlines())) <= 80
 
 
 def test_what_is_said_takes_the_progress_off_first(capsys: pytest.CaptureFixture[str]) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from mendbay.outlets.scenario.scenario import Scenario
-from support.answers import Run
+from support.answers import Run, answer
 from support.boxes import giving_box, small_base
 
 
@@ -50,6 +50,15 @@ def test_wishes_told_anew_say_what_they_replace(run: Run) -> None:
     said(run, 0, "case", "open", "One", "--want", "*.xlsx")
     assert "It takes the place of: *.xlsx" in said(run, 0, "case", "tell", 1, "wanted", "*.txt")
     assert "takes the place" not in said(run, 0, "case", "tell", 1, "wanted", "*.txt")
+    said(run, 0, "case", "tell", 1, "wanted", "*.txt, photos/*")
+    shown = answer(run, "case", "show", 1)
+    assert shown["wanted"] == ["*.txt", "photos/*"]
+    assert [one["wanted"] for one in shown["wanted_before"]] == [["*.xlsx"], ["*.txt"]]
+    until = [one["until"] for one in shown["wanted_before"]]
+    story = said(run, 0, "case", "show", 1)
+    assert f"wanted first: *.txt, photos/* until {until[0]}: *.xlsx until {until[1]}: *.txt folder" in story
+    assert "xlsx" not in " ".join(one["text"] for one in shown["events"]), "they are kept and may name people"
+    assert 'commas between: "*.xlsx, photos/*"' in said(run, 0, "case", "tell", "--help")
 
 
 def test_a_drive_read_alone_says_that_wishes_do_not_count_and_what_was_waived(

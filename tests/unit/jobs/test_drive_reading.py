@@ -12,7 +12,7 @@ from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.drive_reading import PROGRESS_REST, DriveReading, Ending
-from mendbay.jobs.events import Event, ReadingProgress, silent
+from mendbay.jobs.events import Event, Phase, ReadingProgress, silent
 from mendbay.jobs.picking import Alone
 from support.clocks_by_hand import Time
 from support.memory_store import MemoryStore
@@ -204,6 +204,10 @@ def test_progress_counts_towards_the_aim() -> None:
     assert last.read_bytes + last.refused_bytes == last.aim_bytes == len(drive.data)
     assert last.refused_bytes == 512
     assert last.bay == "2"
+    assert last.phase is Phase.WHOLE, "where nothing goes first there is no rest"
+    DriveReading("2", drive, store, SystemClock(), events.append).run([SpanSet([Span(0, 512)])])
+    assert isinstance(events[-1], ReadingProgress)
+    assert events[-1].phase is Phase.REST
 
 
 def test_a_sector_that_throws_the_drive_off_the_bus_is_left_and_the_rest_is_read() -> None:

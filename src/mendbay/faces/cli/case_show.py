@@ -44,6 +44,7 @@ def _story_text(story: CaseStory, certificates: Sequence[KeptCertificate], taken
         f"Case {case.number}: {case.customer}, {case.state}, opened {case.opened_at}",
         wrapped(f"came in: {case.box or 'not described'}", "  "),
         wrapped(f"wanted first: {', '.join(case.wanted) or 'not said'}", "  "),
+        *(wrapped(f"until {one.until}: {', '.join(one.patterns)}", "    ") for one in story.earlier_wishes),
         f"  folder: {story.folder}",
     ]
     if case.notes:
@@ -124,6 +125,7 @@ def _story_json(story: CaseStory, certificates: Sequence[KeptCertificate]) -> di
         "opened_at": case.opened_at,
         "box": case.box,
         "wanted": list(case.wanted),
+        "wanted_before": [{"wanted": list(one.patterns), "until": one.until} for one in story.earlier_wishes],
         "notes": case.notes,
         "folder": story.folder,
         "bays": [

@@ -144,7 +144,11 @@ def _standing(form: FilledForm) -> list[str]:
 @HOW
 @click.pass_obj
 def tell_(screen: Screen, case: int, question: str, answer: str, bay: str, how: str) -> None:
-    """Answer one QUESTION of CASE's form; "not known" if there is no answer to be had."""
+    """Answer one QUESTION of CASE's form; "not known" if there is no answer to be had.
+
+    Several patterns of wanted files are ONE answer, with commas between: "*.xlsx, photos/*". It takes the
+    place of what was wanted before.
+    """
     with open_bench(screen.home, tell=screen.tell) as bench:
         before = bench.ledger.case(case).wanted if question == "wanted" else ()
         form = tell(bench, case, question, answer, bay, how_of(how))

@@ -171,7 +171,7 @@ def _tell(trouble: MendbayError, as_json: bool) -> int:
 
 
 def _print(trouble: MendbayError, as_json: bool) -> None:
-    from mendbay.faces.cli.screen import in_sight, json_text, without_controls
+    from mendbay.faces.cli.screen import fitted, json_text, without_controls
 
     if as_json:
         shape = {
@@ -186,7 +186,7 @@ def _print(trouble: MendbayError, as_json: bool) -> None:
         verbs = rf"\bmendbay (?={'|'.join(COMMANDS)}|--help)"
         step = re.sub(verbs, lambda _: f"{called} ", trouble.next_step)
         for line in (f"mendbay: {trouble.what}", f"Next: {step}"):
-            print(in_sight(without_controls(line), sys.stderr), file=sys.stderr)
+            print(fitted(without_controls(line), sys.stderr), file=sys.stderr)
 
 
 if __name__ == "__main__":

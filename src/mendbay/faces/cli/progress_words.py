@@ -11,6 +11,7 @@ PHASES = {
     Phase.DESCRIPTION: "descriptions",
     Phase.WANTED: "wanted first",
     Phase.REST: "the rest",
+    Phase.WHOLE: "reading",
     Phase.FETCH: "looking",
 }
 SILENT_SECONDS = 10.0

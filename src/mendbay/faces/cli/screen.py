@@ -21,6 +21,7 @@ from typing import Any, TextIO
 
 import click
 
+from mendbay.faces import wording
 from mendbay.faces.cli.progress_words import drives_line, step_line
 from mendbay.jobs.events import Advised, Event, ReadingProgress, Said, StepProgress
 
@@ -99,7 +100,7 @@ class Screen:
         self.end_progress()
         if self._question:
             _onto_terminal("\n")
-        click.echo(in_sight(text, sys.stderr), err=True)
+        click.echo(fitted(text, sys.stderr), err=True)
         if self._question:
             _onto_terminal(self._question)
 
@@ -173,7 +174,7 @@ class Screen:
         ask = f"Cut the power of the drive in bay {bay}, wait until it stands still, restore it."
         with self._drawing:
             self.end_progress()
-            click.echo(in_sight(without_controls(ask), sys.stderr), err=True)
+            click.echo(fitted(without_controls(ask), sys.stderr), err=True)
             # Another drive may be read meanwhile: its progress waits while there is a question.
             self._question = "Has it been done, and shall reading go on? [y/n]: "
         try:
@@ -288,19 +289,37 @@ def wrapped(text: str, indent: str = "", hang: str = "    ", width: int | None =
 
 def fitted(text: str, stream: TextIO) -> str:
     """A text whose lines fit the terminal of a stream, 80 columns where it is none: longer ones go on in the
-    next line, between words. A line that fits is left, and so is a name too long with a word before it."""
+    next line, between words. A line that fits is left, and so is a name too long with a word before it. A
+    command to be typed stays whole; one that no line has room for does so on the error stream alone."""
     width = max(40, columns(stream))
-    return "\n".join(line if len(line) <= width else _broken(line, width) for line in text.split("\n"))
+    most = None if stream is sys.stderr else width - len(_HANG)
+    return "\n".join(line if len(line) <= width else _broken(line, width, most) for line in text.split("\n"))
 
 
-def in_sight(text: str, stream: TextIO) -> str:
-    """A text for the error stream: fitted to a terminal, in one line for a program that looks for words."""
-    return fitted(text, stream) if stream.isatty() else text
+_HANG = "  "
+_ARGUMENT = (
+    r"""(?:--?[a-z][\w-]*|[A-Z][A-Z.-]*\b|\d[^\s,;]*|'[^']*'|"[^"]*"|[^\s,;]*[/=*:.|][^\s,;]+|yes\b|no\b)"""
+)
 
 
-def _broken(line: str, width: int) -> str:
+def _commands_whole(line: str, most: int | None) -> str:
+    """The line with every command in it held together, as far as its arguments can be told from a sentence.
+
+    Args:
+        most: how long a command may be; None for any.
+    """
+    called = re.escape(wording.called_as())
+    command = rf"(?<!\S){called} [a-z-]+(?: [a-z-]+)?(?: (?:[a-z][a-z-]* ){{0,2}}{_ARGUMENT})*"
+
+    def held(found: re.Match[str]) -> str:
+        return found[0] if most is not None and len(found[0]) > most else found[0].replace(" ", _GLUE)
+
+    return re.sub(command, held, line)
+
+
+def _broken(line: str, width: int, most: int | None) -> str:
     indent = line[: len(line) - len(line.lstrip(" "))]
-    broken = wrapped(line[len(indent) :], indent, "  ", width)
+    broken = wrapped(_commands_whole(line[len(indent) :], most), indent, _HANG, width)
     lines = broken.split("\n")
     return line if len(lines) == 2 and len(lines[1]) > width else broken
 
