@@ -159,7 +159,7 @@ def judge(entry: Entry, layout: Layout, outlook: Outlook, halves_parted_at: int 
 def is_undescribed(entry: Entry) -> bool:
     """Whether there is nothing but the name of a file: no inode that can be used leads to its bytes. No copy
     must be made of such a file, since it would look like an empty one."""
-    return entry.kind is Kind.FILE and entry.mode == 0 and entry.proof is Proof.NONE
+    return entry.kind is Kind.FILE and not entry.is_described
 
 
 def _untouched_since(entry: Entry, parted_at: int | None) -> bool:

@@ -127,6 +127,7 @@ class FileFacts:
     `path` is its place in the bag (`data/…`), empty when no copy was made because nothing of it is
     left. `raw_path` is its path on the drive, byte for byte. All spans are in bytes of the file.
     `doubts` are the bytes that something speaks against (`core.source.DOUBTS`), with what that is.
+    `is_described` is False where only the name is known: `size_bytes` is 0 then, and says nothing.
     `both_bytes` is how many of its bytes both halves of a mirror in step gave, so that they were compared.
     `verified` says that the copy was read again from the destination and both digests were equal.
     """
@@ -147,6 +148,7 @@ class FileFacts:
     trace: tuple[TraceFacts, ...] = ()
     doubts: tuple[Marked, ...] = ()
     both_bytes: int = 0
+    is_described: bool = True
 
     def __post_init__(self) -> None:
         if self.verdict not in VERDICTS:
@@ -191,11 +193,13 @@ class ProofStep:
 
 @dataclass(frozen=True, slots=True)
 class Tally:
-    """Files of one verdict: how many, their bytes, and the bytes of them that are missing."""
+    """Some of the files: how many, their bytes, and the bytes of them that are missing. Of `unknown_sizes` of
+    the files only the name is known, and neither number of bytes counts them."""
 
     files: int = 0
     size_bytes: int = 0
     missing_bytes: int = 0
+    unknown_sizes: int = 0
 
 
 @dataclass(frozen=True)
@@ -227,25 +231,17 @@ class HandBack:
     @cached_property
     def tallies(self) -> Mapping[str, Tally]:
         """The tally of each verdict, from the best to the worst."""
-        return {word: _tally(self.files, word) for word in VERDICTS}
+        return {word: _tally(one for one in self.files if one.verdict == word) for word in VERDICTS}
 
     @cached_property
     def total(self) -> Tally:
         """All files together, lost ones included."""
-        each = self.tallies.values()
-        return Tally(
-            sum(one.files for one in each),
-            sum(one.size_bytes for one in each),
-            sum(one.missing_bytes for one in each),
-        )
+        return _tally(self.files)
 
     @cached_property
     def copied(self) -> Tally:
         """The files of which a copy lies in the bag."""
-        there = [one for one in self.files if one.path]
-        return Tally(
-            len(there), _sum(one.size_bytes for one in there), _sum(one.missing_bytes for one in there)
-        )
+        return _tally(one for one in self.files if one.path)
 
     @cached_property
     def verified_files(self) -> int:
@@ -267,9 +263,14 @@ def _sum(numbers: Iterable[int]) -> int:
     return sum(numbers)
 
 
-def _tally(files: tuple[FileFacts, ...], verdict: str) -> Tally:
-    mine = [one for one in files if one.verdict == verdict]
-    return Tally(len(mine), _sum(one.size_bytes for one in mine), _sum(one.missing_bytes for one in mine))
+def _tally(files: Iterable[FileFacts]) -> Tally:
+    mine = list(files)
+    return Tally(
+        len(mine),
+        _sum(one.size_bytes for one in mine),
+        _sum(one.missing_bytes for one in mine),
+        _sum(not one.is_described for one in mine),
+    )
 
 
 def to_json(facts: HandBack) -> dict[str, Any]:
@@ -311,7 +312,12 @@ def to_json(facts: HandBack) -> dict[str, Any]:
 
 
 def _tally_json(tally: Tally) -> dict[str, int]:
-    return {"files": tally.files, "size_bytes": tally.size_bytes, "missing_bytes": tally.missing_bytes}
+    return {
+        "files": tally.files,
+        "size_bytes": tally.size_bytes,
+        "missing_bytes": tally.missing_bytes,
+        "unknown_sizes": tally.unknown_sizes,
+    }
 
 
 def _spans_json(spans: SpanSet) -> list[list[int]]:
@@ -377,7 +383,7 @@ def _file_json(one: FileFacts) -> dict[str, Any]:
     return {
         "path": one.path or None,
         "raw_path_hex": one.raw_path.hex() if one.is_renamed or not one.path else None,
-        "size_bytes": one.size_bytes,
+        "size_bytes": one.size_bytes if one.is_described else None,
         "verdict": one.verdict,
         "gaps": [{"start": gap.span.start, "stop": gap.span.stop, "why": gap.why.value} for gap in one.gaps],
         "other_half": _spans_json(one.other_half),

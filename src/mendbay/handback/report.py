@@ -16,7 +16,7 @@ from mendbay.core.coverage import Condition
 from mendbay.core.source import DOUBTS, Gap, Lack, Mark
 from mendbay.core.span import SpanSet
 from mendbay.handback.bag import PAYLOAD, merged_gaps
-from mendbay.handback.facts import VERDICTS, BayFacts, FileFacts, HandBack, RunFacts, TraceFacts
+from mendbay.handback.facts import VERDICTS, BayFacts, FileFacts, HandBack, RunFacts, Tally, TraceFacts
 from mendbay.handback.names import shown
 from mendbay.handback.words import counted, day, exact_size, grouped, moment, share, size
 
@@ -251,7 +251,26 @@ def _is(count: int) -> str:
 def _verdict_row(facts: HandBack, word: str) -> VerdictRow:
     tally = facts.tallies[word]
     missing = exact_size(tally.missing_bytes) if tally.missing_bytes else "none"
-    return VerdictRow(word, MEANINGS[word], grouped(tally.files), size(tally.size_bytes), missing)
+    return VerdictRow(
+        word,
+        MEANINGS[word],
+        grouped(tally.files),
+        _with_unknown(size(tally.size_bytes), tally),
+        _with_unknown(missing, tally),
+    )
+
+
+def _with_unknown(known: str, tally: Tally) -> str:
+    """What is known of a number of bytes, and of how many files it is not."""
+    if not tally.unknown_sizes:
+        return known
+    if tally.unknown_sizes == tally.files:
+        return "unknown"
+    return f"{known}, {grouped(tally.unknown_sizes)} unknown"
+
+
+def _size(one: FileFacts) -> str:
+    return size(one.size_bytes) if one.is_described else "size unknown"
 
 
 def _worst_first(files: Sequence[FileFacts]) -> list[FileFacts]:
@@ -269,7 +288,7 @@ def _attention(one: FileFacts) -> AttentionEntry:
         reasons = " and ".join(sorted({WHY_MISSING[gap.why] for gap in one.gaps}))
         lines.append(
             f"None of its {counted(one.size_bytes, 'byte')} could be had{f': {reasons}' if reasons else ''}."
-            if one.size_bytes
+            if one.is_described
             else "Only its name is left: what says where its bytes are, and how many, could not be had."
         )
     elif one.gaps:
@@ -293,7 +312,7 @@ def _attention(one: FileFacts) -> AttentionEntry:
     for reason in one.reasons:
         if not _is_said(reason, one):
             lines.append(sentence(reason))
-    return AttentionEntry(one.verdict, _shown_path(one), size(one.size_bytes), tuple(lines))
+    return AttentionEntry(one.verdict, _shown_path(one), _size(one), tuple(lines))
 
 
 def _is_said(reason: str, one: FileFacts) -> bool:
@@ -469,6 +488,8 @@ def _folder(one: FileFacts) -> str:
 def _folder_rows(folder: str, files: Sequence[FileFacts]) -> FolderRows:
     whole = sum(one.verdict == "whole" for one in files)
     summary = f"{counted(len(files), 'file')}, {size(sum(one.size_bytes for one in files))}"
+    if unknown := sum(not one.is_described for one in files):
+        summary += f" and {grouped(unknown)} of unknown size"
     summary += ", all whole" if whole == len(files) else f", {grouped(whole)} whole"
     return FolderRows(folder or "(top folder)", summary, whole, tuple(_file_row(one) for one in files))
 
@@ -476,7 +497,7 @@ def _folder_rows(folder: str, files: Sequence[FileFacts]) -> FolderRows:
 def _file_row(one: FileFacts) -> FileRow:
     return FileRow(
         name=_shown_path(one).rpartition("/")[2],
-        size=size(one.size_bytes),
+        size=size(one.size_bytes) if one.is_described else "unknown",
         changed=iso_from_epoch(one.modified_at)[:10],
         verdict=one.verdict,
         was=shown(one.raw_path).rpartition("/")[2] if one.is_renamed else "",

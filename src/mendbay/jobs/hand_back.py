@@ -382,6 +382,7 @@ def _not_copied(item: _Item) -> words.FileFacts:
         doubts=item.before.doubts,
         modified_at=item.entry.modified_at,
         changed_at=item.entry.changed_at,
+        is_described=item.entry.is_described,
     )
 
 

@@ -202,3 +202,19 @@ def test_older_bytes_are_told_with_the_pair(nothing: HandBack) -> None:
     said = " ".join(word_report(replace(nothing, pair=PairFacts("mirror", "1"), files=(one,))).pair)
     assert "drive in bay 1 holds the fresher state" in said
     assert thin("4.10_kB (4_096 bytes) may be older") in said
+
+
+def test_the_size_of_a_file_of_which_only_the_name_is_known_is_not_given_as_a_number(
+    nothing: HandBack,
+) -> None:
+    bare = a_file("b.txt", 0, "lost", path="", raw_path=b"b.txt", is_described=False, trace=())
+    gone = a_file("g.txt", 7, "lost", path="", gaps=(Gap(Span(0, 7), Lack.REFUSED),), trace=())
+    report = word_report(replace(nothing, files=(bare, gone)))
+    (row,) = report.verdicts
+    assert (row.files, row.size, row.missing) == ("2", "7 bytes, 1 unknown", "7 bytes, 1 unknown")
+    assert [one.size for one in report.attention] == ["size unknown", "7 bytes"]
+    (folder,) = report.folders
+    assert folder.summary == "2 files, 7 bytes and 1 of unknown size, 0 whole"
+    assert [one.size for one in folder.files] == ["unknown", "7 bytes"]
+    (row,) = word_report(replace(nothing, files=(bare,))).verdicts
+    assert (row.size, row.missing) == ("unknown", "unknown")

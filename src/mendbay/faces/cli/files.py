@@ -9,7 +9,7 @@ import click
 
 from mendbay.core.clock import iso_from_epoch
 from mendbay.core.errors import EXIT_INCOMPLETE
-from mendbay.core.quantity import bytes_text, count_text
+from mendbay.core.quantity import bytes_text, count_text, counted
 from mendbay.faces import wording
 from mendbay.faces.cli.pair import assembled_json, volume_json
 from mendbay.faces.cli.screen import Screen, printable, table, wrapped
@@ -73,7 +73,9 @@ def _listing_text(listing: Listing, lines: list[FileLine], case: int) -> str:
     for line in sorted(lines, key=lambda one: one.entry.path.split(b"/")):
         entry, judgement = line.entry, line.judgement
         word = str(judgement.verdict if judgement else entry.kind)
-        size = count_text(entry.size_bytes) if entry.kind is Kind.FILE else ""
+        size = ""
+        if entry.kind is Kind.FILE:
+            size = count_text(entry.size_bytes) if entry.is_described else "unknown"
         rows.append((word, size, iso_from_epoch(entry.modified_at)[:10], _named(line)))
     counts = ", ".join(f"{count_text(listing.verdicts.get(word, 0))} {word}" for word in Verdict)
     text = table(rows, ("", "bytes", "changed", "path"), right=(1,)) if rows else "Nothing to list."
@@ -133,10 +135,13 @@ def _raw(path: str) -> bytes:
 
 def _detail_text(detail: FileDetail) -> str:
     entry, judgement = detail.line.entry, detail.line.judgement
+    size, changed = "size unknown", "unknown"
+    if entry.is_described:
+        size = counted(detail.layout.size_bytes, "byte")
+        changed = iso_from_epoch(entry.modified_at) or "never"
     lines = [
-        f"{printable(entry.path)}: {entry.kind}, {count_text(detail.layout.size_bytes)} bytes, "
-        f"inode {entry.inode}",
-        f"  changed {iso_from_epoch(entry.modified_at) or 'never'}; description proven by: {entry.proof}",
+        f"{printable(entry.path)}: {entry.kind}, {size}, inode {entry.inode}",
+        f"  changed {changed}; description proven by: {entry.proof}",
     ]
     if judgement is not None:
         lines.append(f"  verdict: {wording.verdict_text(judgement, detail.layout.size_bytes)}")

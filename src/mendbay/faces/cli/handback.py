@@ -122,6 +122,8 @@ def _not_whole_text(facts: HandBack) -> str:
             )
             if count
         ]
+        if not one.is_described:
+            why.insert(0, "size unknown")
         lines.append(f"  {printable(one.raw_path)}: {', '.join([one.verdict, *why])}")
     if len(found) > FILES_SHOWN:
         lines.append(f"  ... and {count_text(len(found) - FILES_SHOWN)} more; the report lists them all.")

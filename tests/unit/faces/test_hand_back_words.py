@@ -1,0 +1,67 @@
+"""What a hand-back, and looking at a file, say of files that are not there, or not all there."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from mendbay.core.span import SpanSet
+from mendbay.outlets.scenario.scenario import Scenario
+from mendbay.outlets.scenario.small import SmallBase
+from support.answers import Run, answer, text_of
+from support.boxes import giving_box, have_refuse, small_base
+
+ODD = b"files/14.bin"
+
+
+@pytest.fixture(scope="module")
+def base(tmp_path_factory: pytest.TempPathFactory) -> SmallBase:
+    return small_base(tmp_path_factory.mktemp("base"))
+
+
+@pytest.fixture
+def box(tmp_path: Path, base: SmallBase) -> Scenario:
+    return giving_box(tmp_path / "box", base)
+
+
+@pytest.fixture
+def run(without_case: Run) -> Run:
+    """Runs mendbay with a home of its own that holds a case whose bays are not named."""
+    assert without_case("case", "open", "Quillmere Pottery").returncode == 0
+    return without_case
+
+
+def both(box: Scenario) -> list[str]:
+    return [f"{bay}=unsteady:{drive}" for bay, drive in zip("12", box.drives, strict=True)]
+
+
+def one_line(text: str) -> str:
+    return " ".join(text.replace("\u2009", " ").replace("\u202f", " ").split())
+
+
+def refuse_on_both(box: Scenario, volume: SpanSet) -> None:
+    for bay in (0, 1):
+        have_refuse(box, bay, box.geometry.on_drive(bay, volume).widen(512))
+
+
+def test_a_file_of_which_only_the_name_is_known_has_no_size(
+    run: Run, box: Scenario, base: SmallBase, tmp_path: Path
+) -> None:
+    refuse_on_both(box, SpanSet([base.newest.placed[ODD].inode_at]))
+    assert run("pair", "read", 1, *both(box)).returncode in (0, 3)
+    listed = answer(run, "files", "list", 1, "--damaged", codes=(3,))["files"]
+    lost = {one["path"] for one in listed if one["verdict"] == "lost"}
+    assert ODD.decode() in lost
+    assert {one["size_bytes"] for one in listed if one["path"] in lost} == {None}
+    row = next(line for line in run("files", "list", 1).stdout.splitlines() if "14.bin" in line)
+    assert row.split() == ["lost", "unknown", "files/14.bin"]
+    shown = one_line(text_of(run, "files", "show", 1, ODD.decode()))
+    assert "files/14.bin: file, size unknown, inode" in shown
+    assert "changed unknown;" in shown
+    made = one_line(text_of(run, "handback", "make", 1, tmp_path / "out", code=3))
+    assert "files/14.bin: lost, size unknown" in made
+    report = json.loads((tmp_path / "out" / "report.json").read_text())
+    assert {one["size_bytes"] for one in report["files"] if one["verdict"] == "lost"} == {None}
+    assert report["totals"]["lost"]["unknown_sizes"] == len(lost)
