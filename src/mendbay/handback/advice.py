@@ -27,7 +27,7 @@ def advice_for(
         "Make a second copy of this folder on another medium today, and keep it in another place. "
         "One copy is not a backup."
     ]
-    doubtful = [one for one in files if one.verdict in ("holed", "unproven")]
+    doubtful = [one for one in files if one.verdict in ("holed", "unproven") and one.path]
     if doubtful:
         said.append(
             f"Open the {counted(len(doubtful), 'file')} named under “What needs your attention” first, and "

@@ -125,7 +125,8 @@ class FileFacts:
     """One file of the customer.
 
     `path` is its place in the bag (`data/…`), empty when no copy was made because nothing of it is
-    left. `raw_path` is its path on the drive, byte for byte. All spans are in bytes of the file.
+    left, or was read yet. `raw_path` is its path on the drive, byte for byte. All spans are in bytes of
+    the file.
     `doubts` are the bytes that something speaks against (`core.source.DOUBTS`), with what that is.
     `is_described` is False where only the name is known: `size_bytes` is 0 then, and says nothing.
     `both_bytes` is how many of its bytes both halves of a mirror in step gave, so that they were compared.
@@ -158,6 +159,11 @@ class FileFacts:
     def missing_bytes(self) -> int:
         """How many bytes of the file are not there."""
         return SpanSet(gap.span for gap in self.gaps).total_bytes
+
+    @property
+    def is_awaited(self) -> bool:
+        """Whether there is no copy for the sole reason that nothing of the file was read yet."""
+        return not self.path and self.verdict != "lost"
 
     @property
     def is_renamed(self) -> bool:
@@ -201,6 +207,18 @@ class Tally:
     missing_bytes: int = 0
     unknown_sizes: int = 0
 
+    def __bool__(self) -> bool:
+        return self.files > 0
+
+    def __sub__(self, part: Tally) -> Tally:
+        """These files without some of them."""
+        return Tally(
+            self.files - part.files,
+            self.size_bytes - part.size_bytes,
+            self.missing_bytes - part.missing_bytes,
+            self.unknown_sizes - part.unknown_sizes,
+        )
+
 
 @dataclass(frozen=True)
 class HandBack:
@@ -232,6 +250,19 @@ class HandBack:
     def tallies(self) -> Mapping[str, Tally]:
         """The tally of each verdict, from the best to the worst."""
         return {word: _tally(one for one in self.files if one.verdict == word) for word in VERDICTS}
+
+    @cached_property
+    def awaited(self) -> Mapping[str, Tally]:
+        """Of each verdict, the files that have no copy only because nothing of them was read yet."""
+        return {
+            word: _tally(one for one in self.files if one.is_awaited and one.verdict == word)
+            for word in VERDICTS
+        }
+
+    @cached_property
+    def awaited_files(self) -> int:
+        """How many files have no copy only because nothing of them was read yet."""
+        return _sum(one.files for one in self.awaited.values())
 
     @cached_property
     def total(self) -> Tally:
@@ -290,6 +321,7 @@ def to_json(facts: HandBack) -> dict[str, Any]:
         "totals": {
             "all": _tally_json(facts.total),
             "copied": _tally_json(facts.copied),
+            "awaited_files": facts.awaited_files,
             "verified_files": facts.verified_files,
             "other_half_bytes": facts.other_half_bytes,
             "older_bytes": facts.older_bytes,

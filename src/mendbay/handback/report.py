@@ -7,7 +7,7 @@ Pure. The web page and the printed sheet both show these records, so they cannot
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -29,6 +29,12 @@ MEANINGS = {
     "holed": "part of the file is missing; the copy has zeros in its place",
     "lost": "nothing of it could be read; there is no copy",
 }
+
+NOT_READ_YET = {
+    "holed": "nothing of it was read yet; there is no copy, and reading on may bring it",
+    "unproven": "not even its description was read yet; there is no copy, and reading on may bring it",
+}
+"""The same for files of which nothing is there and not all of that was asked for."""
 
 WHY_MISSING = {
     Lack.REFUSED: "asked for, and refused",
@@ -171,7 +177,7 @@ def word_report(facts: HandBack) -> Report:
         particulars=_particulars(facts),
         headline=_headline(facts),
         lead=_lead(facts, len(renamed)),
-        verdicts=tuple(_verdict_row(facts, word) for word in VERDICTS if facts.tallies[word].files),
+        verdicts=tuple(_verdict_rows(facts)),
         attention=tuple(_attention(one) for one in _worst_first(facts.files)),
         wanted=facts.wanted,
         left_out=_left_out(facts),
@@ -210,21 +216,25 @@ def _headline(facts: HandBack) -> str:
 
 
 def _lead(facts: HandBack, renamed: int) -> tuple[str, ...]:
-    tallies = facts.tallies
     said: list[str] = []
     if facts.copied.files:
         given = facts.copied.size_bytes - facts.copied.missing_bytes
         said.append(f"You receive {exact_size(given)} of your data in {counted(facts.copied.files, 'file')}.")
-    holed = tallies["holed"]
+    holed = facts.tallies["holed"] - facts.awaited["holed"]
     if holed.files:
         said.append(
             f"{_has(holed.files)} holes: {exact_size(holed.missing_bytes)} of {size(holed.size_bytes)} "
             "is missing."
         )
-    if unproven := tallies["unproven"].files:
+    if unproven := (facts.tallies["unproven"] - facts.awaited["unproven"]).files:
         said.append(f"{counted(unproven, 'file')} {_is(unproven)} complete but could not be proven in full.")
-    if lost := tallies["lost"].files:
+    if lost := facts.tallies["lost"].files:
         said.append(f"{counted(lost, 'file')} could not be saved.")
+    if waiting := facts.awaited_files:
+        said.append(
+            f"Of {counted(waiting, 'more file')} nothing was read yet, so there is no copy; reading on may "
+            "bring more."
+        )
     if facts.copied.files and facts.verified_files == facts.copied.files:
         said.append("Every copy was read back from the destination and compared; all were equal.")
     elif facts.copied.files:
@@ -248,12 +258,21 @@ def _is(count: int) -> str:
     return "is" if count == 1 else "are"
 
 
-def _verdict_row(facts: HandBack, word: str) -> VerdictRow:
-    tally = facts.tallies[word]
+def _verdict_rows(facts: HandBack) -> Iterator[VerdictRow]:
+    """The lines of the summary: one for each verdict, and one more where it stands for files not read yet."""
+    for word in VERDICTS:
+        waiting = facts.awaited[word]
+        if others := facts.tallies[word] - waiting:
+            yield _verdict_row(word, MEANINGS[word], others)
+        if waiting:
+            yield _verdict_row(word, NOT_READ_YET[word], waiting)
+
+
+def _verdict_row(word: str, meaning: str, tally: Tally) -> VerdictRow:
     missing = exact_size(tally.missing_bytes) if tally.missing_bytes else "none"
     return VerdictRow(
         word,
-        MEANINGS[word],
+        meaning,
         grouped(tally.files),
         _with_unknown(size(tally.size_bytes), tally),
         _with_unknown(missing, tally),
@@ -291,6 +310,15 @@ def _attention(one: FileFacts) -> AttentionEntry:
             if one.is_described
             else "Only its name is left: what says where its bytes are, and how many, could not be had."
         )
+    elif one.is_awaited:
+        lines.append(
+            "No copy was made: nothing of it was read yet. Reading on may bring it."
+            if one.is_described
+            else "No copy was made: only its name is known yet, and what says where its bytes are, and how "
+            "many, was not read yet. Reading on may bring them."
+        )
+        if any(gap.why is not Lack.UNREAD for gap in one.gaps):
+            lines += _gap_lines(one.gaps)
     elif one.gaps:
         missing = one.missing_bytes
         lines.append(
@@ -318,6 +346,8 @@ def _attention(one: FileFacts) -> AttentionEntry:
 def _is_said(reason: str, one: FileFacts) -> bool:
     """Whether a reason only repeats what the ranges already say."""
     if one.doubts and re.match(r"\d+ bytes lie where ", reason):
+        return True
+    if one.is_awaited and "have not been asked for yet" in reason:
         return True
     return bool(one.older or one.other_half) and re.match(r"\d+ bytes come from the ", reason) is not None
 
@@ -501,7 +531,7 @@ def _file_row(one: FileFacts) -> FileRow:
         changed=iso_from_epoch(one.modified_at)[:10],
         verdict=one.verdict,
         was=shown(one.raw_path).rpartition("/")[2] if one.is_renamed else "",
-        origin=_origin(one.trace),
+        origin=_origin(one.trace) or ("no stored bytes" if one.path else "nowhere"),
     )
 
 

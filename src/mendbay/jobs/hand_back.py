@@ -10,11 +10,19 @@ from pathlib import Path
 
 from mendbay.case.records import Bay, Case, CaseState, Facts
 from mendbay.core.errors import DestinationError, Interrupted, NothingWanted, UsageError
-from mendbay.core.quantity import counted
+from mendbay.core.quantity import count_text, counted
 from mendbay.core.source import Mark, Outlook
 from mendbay.core.span import SpanSet, union
 from mendbay.files.tree import Entry, Kind, Layout, Proof
-from mendbay.files.verdict import Judgement, Verdict, file_outlook, file_readings, is_undescribed, judge
+from mendbay.files.verdict import (
+    Judgement,
+    Verdict,
+    file_outlook,
+    file_readings,
+    is_undescribed,
+    judge,
+    nothing_left,
+)
 from mendbay.files.wanted import matcher
 from mendbay.handback import facts as words
 from mendbay.handback.advice import advice_for
@@ -81,7 +89,7 @@ class _Item:
         return (
             self.before.verdict is Verdict.LOST
             or is_undescribed(self.entry)
-            or (self.layout.size_bytes > 0 and missing.total_bytes >= self.layout.size_bytes)
+            or nothing_left(self.layout, missing)
         )
 
 
@@ -94,6 +102,11 @@ class _Choice:
     entries: Sequence[Entry]
     items: Sequence[_Item]
     names: Sequence[Named]
+
+    @property
+    def all_files(self) -> int:
+        """How many files there are on the volume."""
+        return sum(one.kind is Kind.FILE and bool(one.path) for one in self.everything)
 
     @property
     def copied(self) -> Sequence[_Item]:
@@ -166,7 +179,7 @@ def hand_back(
     with bench.ledger.together():  # the copies are made: on record before an image is touched once more
         for bay, found in changed.items():
             _tell_changed(bench, number, bay, found)
-        _note(bench, case, folder, facts, until, _manifest_sha256(payload))
+        _note(bench, case, folder, facts, until, _manifest_sha256(payload), choice.all_files)
     for bay, found in changed.items():
         note_changed(bench, number, bay, found, whole=False)
     return HandBackResult(folder, facts)
@@ -543,20 +556,42 @@ def _manifest_sha256(payload: Sequence[PayloadFile]) -> str:
     return sha256(manifest([(one.path, one.digest("sha256")) for one in payload]).encode()).hexdigest()
 
 
+def _told_of_copies(facts: words.HandBack, all_files: int) -> tuple[str, str]:
+    """How many of the files of a volume were handed back, as a sentence; and what the copies are."""
+    kept = {word: count.files - facts.awaited[word].files for word, count in facts.tallies.items()}
+    lost = kept.pop("lost")
+    copies = ", ".join(f"{count_text(count)} {word}" for word, count in kept.items() if count)
+    copied = facts.copied.files
+    without = (
+        (lost, "lost"),
+        (facts.awaited_files, "not read yet"),
+        (all_files - facts.total.files, "not chosen"),
+    )
+    others = ", ".join(f"{count_text(count)} {why}" for count, why in without if count)
+    of_all = f"{count_text(copied)} of {counted(all_files, 'file')}" if others else counted(copied, "file")
+    said = f"A hand-back of {of_all}{f': {copies}' if copies else ''}"
+    return f"{said}{f'; without a copy: {others}' if others else ''}.", copies or "no copies"
+
+
 def _note(
-    bench: Bench, case: Case, folder: Path, facts: words.HandBack, until: str, manifest_sha256: str
+    bench: Bench,
+    case: Case,
+    folder: Path,
+    facts: words.HandBack,
+    until: str,
+    manifest_sha256: str,
+    all_files: int,
 ) -> None:
     tally = {word: count.files for word, count in facts.tallies.items()}
-    said = ", ".join(f"{count} {word}" for word, count in tally.items() if count)
-    all_of_it = counted(sum(tally.values()), "file")
+    told, copies = _told_of_copies(facts, all_files)
     with bench.ledger.together():
         # by these what the shop still holds is found, and a copy of it on another medium is known
         where = {"folder": str(folder.absolute()), "manifest_sha256": manifest_sha256}
-        bench.note(case.number, HAND_BACK, f"A hand-back of {all_of_it}: {said}.", {**tally, **where})
+        bench.note(case.number, HAND_BACK, told, {**tally, **where})
         unsettled = concern(bench, case.number)
         if unsettled:
             bench.custody(case.number, "handed back with the authority unsettled", unsettled)
-        bench.custody(case.number, f"files handed back ({said})", "copies of files")
+        bench.custody(case.number, f"files handed back ({copies})", "copies of files")
         if bench.ledger.case(case.number).state is not CaseState.CLOSED:  # meanwhile, by somebody else
             bench.ledger.amend_case(case.number, state=CaseState.HANDED_BACK)
         set_keep_until(bench, case, until)

@@ -65,3 +65,28 @@ def test_a_file_of_which_only_the_name_is_known_has_no_size(
     report = json.loads((tmp_path / "out" / "report.json").read_text())
     assert {one["size_bytes"] for one in report["files"] if one["verdict"] == "lost"} == {None}
     assert report["totals"]["lost"]["unknown_sizes"] == len(lost)
+
+
+def test_files_of_which_nothing_was_read_yet_are_not_said_to_have_a_copy(
+    run: Run, box: Scenario, tmp_path: Path
+) -> None:
+    assert run("pair", "read", 1, *both(box), "--want", "metadata", "--only-wanted").returncode in (0, 3)
+    made = one_line(run("handback", "make", 1, tmp_path / "out").stdout)
+    assert "files/00.bin: holed, no copy: nothing of it was read yet" in made
+    report = json.loads((tmp_path / "out" / "report.json").read_text())
+    copied = [one for one in report["files"] if one["path"]]
+    waiting = [one for one in report["files"] if not one["path"]]
+    assert {one["verdict"] for one in waiting} == {"holed"}
+    assert report["totals"]["awaited_files"] == len(waiting) > 0
+    assert not [one for one in copied if one["trace"] == [] and one["verdict"] != "whole"], (
+        "nothing but zeros"
+    )
+    (told,) = [
+        one["text"]
+        for one in answer(run, "case", "show", 1)["events"]
+        if one["text"].startswith("A hand-back of")
+    ]
+    assert told == (
+        f"A hand-back of {len(copied)} of {len(report['files'])} files: "
+        f"{report['totals']['whole']['files']} whole; without a copy: {len(waiting)} not read yet."
+    )

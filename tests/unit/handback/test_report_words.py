@@ -218,3 +218,39 @@ def test_the_size_of_a_file_of_which_only_the_name_is_known_is_not_given_as_a_nu
     assert [one.size for one in folder.files] == ["unknown", "7 bytes"]
     (row,) = word_report(replace(nothing, files=(bare,))).verdicts
     assert (row.size, row.missing) == ("unknown", "unknown")
+
+
+def test_a_file_of_which_nothing_was_read_yet_is_told_apart_from_one_with_holes(nothing: HandBack) -> None:
+    holed = a_file("h.txt", 100, "holed", gaps=(Gap(Span(0, 8), Lack.REFUSED),))
+    waiting = a_file(
+        "w.txt",
+        8,
+        "holed",
+        path="",
+        raw_path=b"w.txt",
+        gaps=(Gap(Span(0, 8), Lack.UNREAD),),
+        reasons=("8 bytes have not been asked for yet: reading on may bring them",),
+        trace=(),
+        verified=False,
+    )
+    bare = replace(waiting, raw_path=b"b.txt", size_bytes=0, verdict="unproven", gaps=(), is_described=False)
+    facts = replace(nothing, files=(holed, waiting, bare))
+    report = word_report(facts)
+    assert [(row.verdict, row.meaning.split(";")[0], row.files) for row in report.verdicts] == [
+        ("unproven", "not even its description was read yet", "1"),
+        ("holed", "part of the file is missing", "1"),
+        ("holed", "nothing of it was read yet", "1"),
+    ]
+    lines = {one.path: one.lines for one in report.attention}
+    assert lines["w.txt"] == ("No copy was made: nothing of it was read yet. Reading on may bring it.",)
+    assert lines["b.txt"][0].startswith("No copy was made: only its name is known yet")
+    lead = " ".join(report.lead)
+    assert "1 file has holes: 8 bytes of 100 bytes is missing." in lead
+    assert "complete" not in lead
+    assert "Of 2 more files nothing was read yet, so there is no copy" in lead
+    assert "Open the 1 file named" in " ".join(advice_for(facts.files, ()))
+    (folder,) = report.folders
+    assert [(one.name, one.origin) for one in folder.files if one.verdict != "holed"] == [
+        ("b.txt", "nowhere")
+    ]
+    assert facts.awaited_files == 2

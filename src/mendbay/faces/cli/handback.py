@@ -112,6 +112,9 @@ def _not_whole_text(facts: HandBack) -> str:
     found = _not_whole(facts)
     lines = []
     for one in found[:FILES_SHOWN]:
+        if one.is_awaited:
+            lines.append(f"  {printable(one.raw_path)}: {one.verdict}, no copy: nothing of it was read yet")
+            continue
         doubted = SpanSet(doubt.span for doubt in one.doubts).total_bytes
         why = [
             f"{count_text(count)} bytes {what}"
