@@ -128,6 +128,7 @@ class FileFacts:
     left, or was read yet. `raw_path` is its path on the drive, byte for byte. All spans are in bytes of
     the file.
     `doubts` are the bytes that something speaks against (`core.source.DOUBTS`), with what that is.
+    `is_wanted` says that a wish of the customer's is for it.
     `is_described` is False where only the name is known: `size_bytes` is 0 then, and says nothing.
     `both_bytes` is how many of its bytes both halves of a mirror in step gave, so that they were compared.
     `verified` says that the copy was read again from the destination and both digests were equal.
@@ -150,6 +151,7 @@ class FileFacts:
     doubts: tuple[Marked, ...] = ()
     both_bytes: int = 0
     is_described: bool = True
+    is_wanted: bool = False
 
     def __post_init__(self) -> None:
         if self.verdict not in VERDICTS:

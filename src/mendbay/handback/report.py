@@ -13,12 +13,13 @@ from itertools import groupby
 
 from mendbay.core.clock import iso_from_epoch
 from mendbay.core.coverage import Condition
+from mendbay.core.quantity import THIN_SPACE, grouped_bytes
 from mendbay.core.source import DOUBTS, Gap, Lack, Mark
 from mendbay.core.span import SpanSet
 from mendbay.handback.bag import PAYLOAD, merged_gaps
 from mendbay.handback.facts import VERDICTS, BayFacts, FileFacts, HandBack, RunFacts, Tally, TraceFacts
 from mendbay.handback.names import shown
-from mendbay.handback.words import counted, day, exact_size, grouped, moment, share, size
+from mendbay.handback.words import THIN, counted, day, exact_size, grouped, moment, share, size
 
 LONGEST_LIST = 12
 """Gaps or trace ranges of one file worded in a report; all of them are in report.json."""
@@ -60,6 +61,15 @@ CONDITIONS = (
     (Condition.WAIVED, "waived", "left on purpose"),
     (Condition.UNREAD, "unread", "never asked for, or only as part of a larger read that failed"),
 )
+
+
+PLAIN_WORDS = (
+    ("inode bitmap", "list of the descriptions in use"),
+    ("inode table", "list of descriptions"),
+    ("inodes", "descriptions"),
+    ("inode", "description"),
+)
+"""What stands for a technician's words in what a customer reads."""
 
 
 NOT_STATED = "not stated"
@@ -178,7 +188,7 @@ def word_report(facts: HandBack) -> Report:
         headline=_headline(facts),
         lead=_lead(facts, len(renamed)),
         verdicts=tuple(_verdict_rows(facts)),
-        attention=tuple(_attention(one) for one in _worst_first(facts.files)),
+        attention=tuple(_attention(one) for one in _wanted_first(facts.files)),
         wanted=facts.wanted,
         left_out=_left_out(facts),
         pair=_pair(facts),
@@ -292,9 +302,10 @@ def _size(one: FileFacts) -> str:
     return size(one.size_bytes) if one.is_described else "size unknown"
 
 
-def _worst_first(files: Sequence[FileFacts]) -> list[FileFacts]:
+def _wanted_first(files: Sequence[FileFacts]) -> list[FileFacts]:
+    """The files that are not whole, those the customer wished for first, and then the worst first."""
     odd = [one for one in files if one.verdict != "whole"]
-    return sorted(odd, key=lambda one: (-VERDICTS.index(one.verdict), one.raw_path))
+    return sorted(odd, key=lambda one: (not one.is_wanted, -VERDICTS.index(one.verdict), one.raw_path))
 
 
 def _shown_path(one: FileFacts) -> str:
@@ -372,11 +383,13 @@ def _ranges(spans: SpanSet) -> str:
 
 
 def sentence(text: str) -> str:
-    """The text with a capital, a full stop and its long numbers of bytes in groups of three."""
-    text = re.sub(
-        r"(?<![\w.])(\d{4,15})(?= bytes?\b)", lambda found: grouped(int(found.group())), text.strip()
-    )
-    text = capital(text)
+    """The text with a capital, a full stop, its long numbers of bytes in groups of three, and words that a
+    customer knows."""
+    text = grouped_bytes(text.strip()).replace(THIN_SPACE, THIN)
+    name, colon, said = text.partition(": ") if text.startswith(("Folder ", "Link ")) else ("", "", text)
+    for technical, plain in PLAIN_WORDS:
+        said = re.sub(rf"\b{technical}\b(?!-)", plain, said)
+    text = capital(name + colon + said)
     return text if text.endswith((".", "!", "?", "”")) else f"{text}."
 
 

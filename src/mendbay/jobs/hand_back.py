@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from hashlib import sha256
 from pathlib import Path
@@ -23,7 +24,7 @@ from mendbay.files.verdict import (
     judge,
     nothing_left,
 )
-from mendbay.files.wanted import matcher
+from mendbay.files.wanted import MOST_PATTERNS, matcher
 from mendbay.handback import facts as words
 from mendbay.handback.advice import advice_for
 from mendbay.handback.bag import PayloadFile, json_bytes, manifest
@@ -163,10 +164,13 @@ def hand_back(
             volume = _compare_halves(bench, number, volume, made)
             files = _read_again(bench, volume, stores, destination, made)
             files += [_not_copied(one) for one in choice.items if one.is_empty_handed]
+            wanted = tuple(patterns) or case.wanted
+            is_wanted = _wish_test(wanted)
+            files = [replace(one, is_wanted=is_wanted(one.raw_path)) for one in files]
             facts = _facts(bench, case, volume, stores, drives, choice, files)
             facts = replace(
                 facts,
-                wanted=tuple(patterns) or case.wanted,
+                wanted=wanted,
                 shop=shop,
                 keep_until=told_until,
                 advice=advice_for(facts.files, facts.bays, volume.assembled.level, told_until),
@@ -202,6 +206,17 @@ def _chosen(volume: OpenVolume, patterns: Sequence[str]) -> _Choice:
     items = [_item(volume, entry) for entry in entries if entry.kind is Kind.FILE]
     names = plan_names([one.entry.path for one in items if not one.is_empty_handed])
     return _Choice(everything, entries, items, names)
+
+
+def _wish_test(wishes: Sequence[str]) -> Callable[[bytes], bool]:
+    """A test of raw paths against the wishes. One noted in the case that is no pattern is for no file: no
+    hand-back fails of it, and reading says so."""
+    usable = []
+    for wish in wishes[:MOST_PATTERNS]:
+        with suppress(UsageError):
+            matcher([wish])
+            usable.append(wish)
+    return matcher(usable)
 
 
 def _nothing_wanted(everything: Sequence[Entry], patterns: Sequence[str]) -> NothingWanted:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from mendbay.core.quantity import counted
+from mendbay.core.quantity import count_text, counted
 from mendbay.core.source import Mark
 from mendbay.core.span import SpanSet
 from mendbay.handback import facts as words
@@ -41,17 +41,18 @@ def proof_steps(
         words.ProofStep(
             "Every read of a drive was noted with its outcome; what a drive did not give is listed, never "
             "filled in silence.",
-            f"{sum(bool(one.gaps) for one in files)} of {len(files)} files have missing ranges.",
+            _missing_words(files),
         ),
         words.ProofStep(
             "The descriptions of the files were checked against the checksums the file system keeps."
             if system.has_checksums
             else "The file system keeps no checksums; what it says of each file was checked for agreement.",
-            f"{described} of {len(files)} descriptions hold.",
+            f"{count_text(described)} of {counted(len(files), 'description')} hold.",
         ),
         words.ProofStep(
             "Every copy was read again from the destination and compared by SHA-256 and SHA-512.",
-            f"{sum(one.verified for one in copied)} of {len(copied)} copies are equal.",
+            f"{count_text(sum(one.verified for one in copied))} of {count_text(len(copied))} copies "
+            "are equal.",
         ),
     ]
     steps.append(
@@ -79,6 +80,17 @@ def proof_steps(
             )
         )
     return tuple(steps)
+
+
+def _missing_words(files: Sequence[words.FileFacts]) -> str:
+    """How many files lack bytes, in the numbers of the report's summary."""
+    lacking = (
+        (sum(one.verdict == "holed" and bool(one.path) for one in files), "with missing ranges"),
+        (sum(one.verdict == "lost" for one in files), "lost"),
+        (sum(one.is_awaited for one in files), "not read yet"),
+    )
+    told = ", ".join(f"{count_text(count)} {what}" for count, what in lacking if count)
+    return f"Of {counted(len(files), 'file')}: {told or 'none with missing ranges'}."
 
 
 def _doubted(files: Sequence[words.FileFacts], *marks: Mark) -> int:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from mendbay.core.span import SpanSet
+from mendbay.core.span import Span, SpanSet
 from mendbay.outlets.scenario.scenario import Scenario
 from mendbay.outlets.scenario.small import SmallBase
 from support.answers import Run, answer, text_of
@@ -90,3 +90,26 @@ def test_files_of_which_nothing_was_read_yet_are_not_said_to_have_a_copy(
         f"A hand-back of {len(copied)} of {len(report['files'])} files: "
         f"{report['totals']['whole']['files']} whole; without a copy: {len(waiting)} not read yet."
     )
+
+
+def test_numbers_of_bytes_are_grouped_and_those_of_the_proof_are_those_of_the_summary(
+    run: Run, box: Scenario, base: SmallBase, tmp_path: Path
+) -> None:
+    placed = base.newest.placed
+    hole = SpanSet([Span.at(next(iter(placed[ODD].blocks)).start, 8192)])
+    refuse_on_both(box, hole | SpanSet([placed[b"files/05.bin"].inode_at]))
+    assert run("pair", "read", 1, *both(box)).returncode in (0, 3)
+    assert run("case", "tell", 1, "wanted", "14.bin").returncode == 0
+    shown = text_of(run, "files", "show", 1, ODD.decode())
+    assert "missing: bytes 0 to 8\u2009192, refused" in shown
+    made = answer(run, "handback", "make", 1, tmp_path / "out", codes=(3,))
+    report = json.loads((tmp_path / "out" / "report.json").read_text())
+    counts = made["verdicts"]
+    assert (counts["holed"], counts["lost"] > 0) == (1, True)
+    assert report["proof"][0]["outcome"] == (
+        f"Of {len(report['files'])} files: 1 with missing ranges, {counts['lost']} lost."
+    )
+    page = (tmp_path / "out" / "report.html").read_text()
+    attention = page.partition('<section id="attention"')[2].partition("</section>")[0]
+    assert attention.index("14.bin") < attention.index("05.bin"), "what was wished for comes first"
+    assert "inode" not in attention

@@ -11,7 +11,7 @@ from mendbay.core.source import Gap, Lack
 from mendbay.core.span import Span, SpanSet
 from mendbay.handback import words
 from mendbay.handback.advice import advice_for
-from mendbay.handback.facts import BayFacts, HandBack, PairFacts, RunFacts, TraceFacts
+from mendbay.handback.facts import BayFacts, FileSystemFacts, HandBack, PairFacts, RunFacts, TraceFacts
 from mendbay.handback.report import LONGEST_LIST, NOT_STATED, bay_words, sentence, word_report
 from mendbay.imaging import adapters
 from support.handback_sample import a_file, bays, sample
@@ -187,7 +187,7 @@ def test_links_are_told_with_their_target() -> None:
 
 def test_advice_follows_from_the_facts() -> None:
     said = " ".join(advice_for(sample().files, bays(), "mirror", "2027-02-25"))
-    assert "2 files named under" in said
+    assert "Of the 3 files named under “What needs your attention” first open the 2 that have a copy," in said
     assert "until 25 February 2027" in said
     assert "A mirror of two drives" in said
     assert "with 15 % at least one place" in said, "1 - exp(-0.16), of 2 TB"
@@ -248,9 +248,43 @@ def test_a_file_of_which_nothing_was_read_yet_is_told_apart_from_one_with_holes(
     assert "1 file has holes: 8 bytes of 100 bytes is missing." in lead
     assert "complete" not in lead
     assert "Of 2 more files nothing was read yet, so there is no copy" in lead
-    assert "Open the 1 file named" in " ".join(advice_for(facts.files, ()))
+    assert "first open the one that has a copy" in " ".join(advice_for(facts.files, ()))
     (folder,) = report.folders
     assert [(one.name, one.origin) for one in folder.files if one.verdict != "holed"] == [
         ("b.txt", "nowhere")
     ]
     assert facts.awaited_files == 2
+
+
+def test_all_named_files_are_to_be_opened_only_where_all_have_a_copy() -> None:
+    holed = a_file("h.txt", 100, "holed", gaps=(Gap(Span(0, 8), Lack.REFUSED),))
+    lost = a_file("l.txt", 100, "lost", path="")
+    assert "Open the 1 file named under" in " ".join(advice_for((holed,), ()))
+    assert (
+        "Of the 2 files named under “What needs your attention” first open the one that has a copy,"
+        in " ".join(advice_for((holed, lost), ()))
+    )
+    assert "pen the" not in " ".join(advice_for((lost,), ()))
+
+
+def test_what_the_customer_wished_for_comes_before_what_is_worse(nothing: HandBack) -> None:
+    lost = a_file("a.txt", 5, "lost", path="")
+    wished = a_file("w.txt", 5, "unproven", is_wanted=True)
+    holed = a_file("h.txt", 5, "holed", is_wanted=True)
+    attention = word_report(replace(nothing, files=(lost, wished, holed))).attention
+    assert [one.verdict for one in attention] == ["holed", "unproven", "lost"]
+
+
+def test_a_customer_reads_no_word_of_file_systems_but_names_stay_as_they_are(nothing: HandBack) -> None:
+    reasons = ("its inode lies in a part of the inode table that cannot be read",)
+    remark = "Folder an inode: 4096 of the 8192 bytes of this folder cannot be read; its inode is damaged"
+    system = FileSystemFacts("ext4", "", "", 1, True, (remark,))
+    one = a_file("x", 1, "lost", path="", reasons=reasons, is_described=False)
+    report = word_report(replace(nothing, files=(one,), file_system=system))
+    assert report.attention[0].lines[-1] == (
+        "Its description lies in a part of the list of descriptions that cannot be read."
+    )
+    assert report.file_system[-1] == thin(
+        "Folder an inode: 4_096 of the 8_192 bytes of this folder cannot be read; its description is damaged."
+    )
+    assert sentence("found in inode-12") == "Found in inode-12."

@@ -9,7 +9,8 @@ import click
 
 from mendbay.core.clock import iso_from_epoch
 from mendbay.core.errors import EXIT_INCOMPLETE
-from mendbay.core.quantity import bytes_text, count_text, counted
+from mendbay.core.quantity import bytes_text, count_text, counted, grouped_bytes
+from mendbay.core.span import Span
 from mendbay.faces import wording
 from mendbay.faces.cli.pair import assembled_json, volume_json
 from mendbay.faces.cli.screen import Screen, printable, table, wrapped
@@ -109,7 +110,7 @@ def _named(line: FileLine) -> str:
     if judgement is not None and (judgement.gaps or judgement.older or judgement.doubts):
         said = wording.verdict_text(judgement, entry.size_bytes)
         troubles.insert(0, said.removeprefix(f"{judgement.verdict}, "))
-    return "\n      ".join([name, *troubles])
+    return "\n      ".join([name, *map(grouped_bytes, troubles)])
 
 
 @command.command(name="show")
@@ -145,14 +146,10 @@ def _detail_text(detail: FileDetail) -> str:
     ]
     if judgement is not None:
         lines.append(f"  verdict: {wording.verdict_text(judgement, detail.layout.size_bytes)}")
-        lines += [wrapped(reason, "  ", "  ") for reason in judgement.reasons]
-        lines += [
-            f"  missing: bytes {gap.span.start} to {gap.span.stop}, {gap.why}" for gap in judgement.gaps
-        ]
-        lines += [f"  may be older: bytes {span.start} to {span.stop}" for span in judgement.older]
-        lines += [
-            f"  in doubt: bytes {one.span.start} to {one.span.stop}, {one.mark}" for one in judgement.doubts
-        ]
+        lines += [wrapped(grouped_bytes(reason), "  ", "  ") for reason in judgement.reasons]
+        lines += [f"  missing: {_range(gap.span)}, {gap.why}" for gap in judgement.gaps]
+        lines += [f"  may be older: {_range(span)}" for span in judgement.older]
+        lines += [f"  in doubt: {_range(one.span)}, {one.mark}" for one in judgement.doubts]
     if detail.pieces:
         rows = [
             (
@@ -169,6 +166,10 @@ def _detail_text(detail: FileDetail) -> str:
         head = ("file byte", "bytes", "bay", "drive byte", "run", "adapter", "mark")
         lines += ["", table(rows, head, right=(0, 1, 3, 4))]
     return "\n".join(lines)
+
+
+def _range(span: Span) -> str:
+    return f"bytes {count_text(span.start)} to {count_text(span.stop)}"
 
 
 def _detail_json(detail: FileDetail) -> dict[str, object]:
