@@ -35,10 +35,11 @@ from mendbay.handback.words import moment
 from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.authority import concern
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.events import StepProgress
+from mendbay.jobs.events import Said, StepProgress
 from mendbay.jobs.halves_apart import both_gave, mapped, noted_apart, one_half_alone
 from mendbay.jobs.halves_compared import HalvesCompared, apart_in, note_seen, open_case_volume
 from mendbay.jobs.hand_back_proof import against, proof_steps
+from mendbay.jobs.hand_back_unread import StillUnread, still_unread
 from mendbay.jobs.keep_copies import (
     HAND_BACK,
     HAND_BACK_BEGUN,
@@ -68,10 +69,11 @@ COPY_TRIES = 2
 
 @dataclass(frozen=True, slots=True)
 class HandBackResult:
-    """A finished hand-back: where it is, and everything the report says."""
+    """A finished hand-back: where it is, everything the report says, and what reading on may still bring."""
 
     folder: Path
     facts: words.HandBack
+    unread: StillUnread
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,8 +137,9 @@ def hand_back(
     """Copies the files that match the patterns (all without one) into a new bag, with reports.
 
     Every copy is read again from the destination and compared. Files of which nothing is at hand
-    are listed, not made. Interrupted, the same call goes on where it stopped. `keep_until`, the last day on
-    which the shop keeps its copies, is noted of the case too; without one the rule of `keep_copies` gives it.
+    are listed, not made. What reading on may still bring is told before anything is copied. Interrupted, the
+    same call goes on where it stopped. `keep_until`, the last day on which the shop keeps its copies, is
+    noted of the case too; without one the rule of `keep_copies` gives it.
 
     Raises:
         UsageError: the case is closed.
@@ -156,6 +159,10 @@ def hand_back(
         drives = sources_of(stores, check=True)
         volume = open_case_volume(bench, number, drives)
         choice = _chosen(volume, patterns)
+        judged = ((one.entry, one.before) for one in choice.items)
+        unread = still_unread(number, volume, stores, choice.everything, judged)
+        if unread.words:
+            bench.tell(Said(unread.words))
         destination = open_folder(folder, case.folder)
         try:
             destination.expect(choice.sizes)
@@ -186,7 +193,7 @@ def hand_back(
         _note(bench, case, folder, facts, until, _manifest_sha256(payload), choice.all_files)
     for bay, found in changed.items():
         note_changed(bench, number, bay, found, whole=False)
-    return HandBackResult(folder, facts)
+    return HandBackResult(folder, facts, unread)
 
 
 # ---------------------------------------------------------------------- choosing and copying

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from mendbay.core.quantity import bytes_text
 from mendbay.core.span import Span, SpanSet
 from mendbay.outlets.scenario.scenario import Scenario
 from mendbay.outlets.scenario.small import SmallBase
@@ -71,9 +72,22 @@ def test_files_of_which_nothing_was_read_yet_are_not_said_to_have_a_copy(
     run: Run, box: Scenario, tmp_path: Path
 ) -> None:
     assert run("pair", "read", 1, *both(box), "--want", "metadata", "--only-wanted").returncode in (0, 3)
-    made = one_line(run("handback", "make", 1, tmp_path / "out").stdout)
+    done = run("handback", "make", 1, tmp_path / "out")
+    made = one_line(done.stdout)
     assert "files/00.bin: holed, no copy: nothing of it was read yet" in made
     report = json.loads((tmp_path / "out" / "report.json").read_text())
+    unread = [
+        gap["stop"] - gap["start"] for one in report["files"] for gap in one["gaps"] if gap["why"] == "unread"
+    ]
+    lacking = sum(any(gap["why"] == "unread" for gap in one["gaps"]) for one in report["files"])
+    told = (
+        f"NOT all was asked for yet: {bytes_text(sum(unread), plain=True)} of {lacking} files to be handed "
+        "back. Reading on may bring more: mendbay pair read 1 BAY=SOURCE ..."
+    )
+    assert told in made
+    assert told in one_line(done.stderr), "before anything is copied, too"
+    again = answer(run, "handback", "make", 1, tmp_path / "again", codes=(3,))["still_unread"]
+    assert again == {"files": lacking, "bytes": sum(unread), "only_names": 0, "folders": False}
     copied = [one for one in report["files"] if one["path"]]
     waiting = [one for one in report["files"] if not one["path"]]
     assert {one["verdict"] for one in waiting} == {"holed"}
@@ -81,7 +95,7 @@ def test_files_of_which_nothing_was_read_yet_are_not_said_to_have_a_copy(
     assert not [one for one in copied if one["trace"] == [] and one["verdict"] != "whole"], (
         "nothing but zeros"
     )
-    (told,) = [
+    *_, told = [
         one["text"]
         for one in answer(run, "case", "show", 1)["events"]
         if one["text"].startswith("A hand-back of")
@@ -103,6 +117,7 @@ def test_numbers_of_bytes_are_grouped_and_those_of_the_proof_are_those_of_the_su
     shown = text_of(run, "files", "show", 1, ODD.decode())
     assert "missing: bytes 0 to 8\u2009192, refused" in shown
     made = answer(run, "handback", "make", 1, tmp_path / "out", codes=(3,))
+    assert made["still_unread"] == {"files": 0, "bytes": 0, "only_names": 0, "folders": False}
     report = json.loads((tmp_path / "out" / "report.json").read_text())
     counts = made["verdicts"]
     assert (counts["holed"], counts["lost"] > 0) == (1, True)
@@ -113,3 +128,15 @@ def test_numbers_of_bytes_are_grouped_and_those_of_the_proof_are_those_of_the_su
     attention = page.partition('<section id="attention"')[2].partition("</section>")[0]
     assert attention.index("14.bin") < attention.index("05.bin"), "what was wished for comes first"
     assert "inode" not in attention
+
+
+def test_a_hand_back_of_some_files_tells_the_story_of_how_many_there_are(
+    run: Run, box: Scenario, tmp_path: Path
+) -> None:
+    assert run("pair", "read", 1, *both(box)).returncode == 0
+    every = sum(one["kind"] == "file" for one in answer(run, "files", "list", 1)["files"])
+    done = run("handback", "make", 1, tmp_path / "out", "--want", "14.bin")
+    assert done.returncode == 0
+    assert "asked for yet" not in done.stdout + done.stderr
+    story = [one["text"] for one in answer(run, "case", "show", 1)["events"]]
+    assert f"A hand-back of 1 of {every} files: 1 whole; without a copy: {every - 1} not chosen." in story

@@ -70,8 +70,18 @@ def make(
         )
         unsettled = concern(bench, case)
     facts = result.facts
-    said = {**_made_json(facts, folder), "authority_concern": unsettled or None}
-    screen.answer(said, _made_text(facts, folder))
+    unread = result.unread
+    said = {
+        **_made_json(facts, folder),
+        "still_unread": {
+            "files": unread.files,
+            "bytes": unread.total_bytes,
+            "only_names": unread.only_names,
+            "folders": unread.hides,
+        },
+        "authority_concern": unsettled or None,
+    }
+    screen.answer(said, _made_text(facts, folder, unread.words))
     screen.warn(authority_warning(unsettled, case))
     if any(facts.tallies[word].files for word in ("holed", "lost", "unproven")):
         sys.exit(EXIT_INCOMPLETE)
@@ -91,12 +101,18 @@ def _day(text: str) -> str:
     return text
 
 
-def _made_text(facts: HandBack, folder: Path) -> str:
+def _made_text(facts: HandBack, folder: Path, unread: str) -> str:
+    """What came of it.
+
+    Args:
+        unread: what reading on may still bring, as a sentence; empty for nothing.
+    """
+    more = f"{wrapped(unread)}\n" if unread else ""
     counts = ", ".join(f"{count_text(tally.files)} {word}" for word, tally in facts.tallies.items())
     return (
         f"{wording.counted(facts.copied.files, 'file')} ({bytes_text(facts.copied.size_bytes)}) in {folder}, "
         f"{count_text(facts.verified_files)} of them read again and equal.\n"
-        f"Verdicts: {counts}.\n{_not_whole_text(facts)}"
+        f"Verdicts: {counts}.\n{_not_whole_text(facts)}{more}"
         f"Report for the customer: {folder / REPORT_PDF}\n"
         f"The same as a page:      {folder / REPORT_HTML}\n"
         f"Next: {wording.called_as()} handback check {folder}"
