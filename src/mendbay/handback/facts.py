@@ -88,11 +88,13 @@ class BayFacts:
 @dataclass(frozen=True, slots=True)
 class PairFacts:
     """How the drives belong together. `level` is a word of the trade (`mirror`, `stripe`, `span`);
-    `fresher` names the bay that was preferred, empty if neither was; `why` are sentences."""
+    `fresher` names the bay that was preferred, empty if neither was; `why` are sentences. `in_step` says that
+    it is a mirror whose halves should hold the same by their own descriptions."""
 
     level: str
     fresher: str = ""
     why: tuple[str, ...] = ()
+    in_step: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,6 +224,28 @@ class Tally:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """Copies that hold bytes of both halves of a mirror in step: how many, how many bytes the drives gave for
+    them, and how many of these both gave, so that they were compared."""
+
+    files: int = 0
+    given_bytes: int = 0
+    both_bytes: int = 0
+
+    @property
+    def is_compared(self) -> bool:
+        """Whether there is nothing in them that one drive alone gave."""
+        return self.both_bytes >= self.given_bytes
+
+
+def joined_of(files: Iterable[FileFacts]) -> Joined:
+    """What is joined among files that come from a mirror in step."""
+    mine = [one for one in files if one.path and len({part.bay for part in one.trace}) > 1]
+    given = _sum(part.file_span.length for one in mine for part in one.trace)
+    return Joined(len(mine), given, _sum(one.both_bytes for one in mine))
+
+
 @dataclass(frozen=True)
 class HandBack:
     """Everything a report says.
@@ -252,6 +276,17 @@ class HandBack:
     def tallies(self) -> Mapping[str, Tally]:
         """The tally of each verdict, from the best to the worst."""
         return {word: _tally(one for one in self.files if one.verdict == word) for word in VERDICTS}
+
+    @cached_property
+    def joined(self) -> Joined:
+        """The copies that hold bytes of both halves of a mirror in step."""
+        return joined_of(self.files) if self.pair is not None and self.pair.in_step else Joined()
+
+    def joined_and(self, verdict: str) -> Joined:
+        """Those of `joined` that have this verdict."""
+        return (
+            joined_of(one for one in self.files if one.verdict == verdict) if self.joined.files else Joined()
+        )
 
     @cached_property
     def awaited(self) -> Mapping[str, Tally]:
@@ -325,6 +360,11 @@ def to_json(facts: HandBack) -> dict[str, Any]:
             "copied": _tally_json(facts.copied),
             "awaited_files": facts.awaited_files,
             "verified_files": facts.verified_files,
+            "joined": {
+                "files": facts.joined.files,
+                "given_bytes": facts.joined.given_bytes,
+                "both_bytes": facts.joined.both_bytes,
+            },
             "other_half_bytes": facts.other_half_bytes,
             "older_bytes": facts.older_bytes,
             **{word: _tally_json(tally) for word, tally in facts.tallies.items()},
@@ -399,7 +439,12 @@ def _bay_json(bay: BayFacts) -> dict[str, Any]:
 
 
 def _pair_json(pair: PairFacts) -> dict[str, Any]:
-    return {"level": pair.level, "fresher": pair.fresher or None, "why": list(pair.why)}
+    return {
+        "level": pair.level,
+        "fresher": pair.fresher or None,
+        "in_step": pair.in_step,
+        "why": list(pair.why),
+    }
 
 
 def _file_system_json(found: FileSystemFacts) -> dict[str, Any]:
@@ -422,6 +467,7 @@ def _file_json(one: FileFacts) -> dict[str, Any]:
         "gaps": [{"start": gap.span.start, "stop": gap.span.stop, "why": gap.why.value} for gap in one.gaps],
         "other_half": _spans_json(one.other_half),
         "older": _spans_json(one.older),
+        "both_bytes": one.both_bytes,
         "doubts": [
             {"start": mark.span.start, "stop": mark.span.stop, "why": mark.mark.value} for mark in one.doubts
         ],

@@ -31,6 +31,12 @@ MEANINGS = {
     "lost": "nothing of it could be read; there is no copy",
 }
 
+JOINED_MEANINGS = {
+    "whole": "every byte is there, and that it belongs there is proven",
+    "unproven": MEANINGS["unproven"],
+}
+"""What the best two mean where files hold bytes of both drives and not all of them were compared."""
+
 NOT_READ_YET = {
     "holed": "nothing of it was read yet; there is no copy, and reading on may bring it",
     "unproven": "not even its description was read yet; there is no copy, and reading on may bring it",
@@ -273,9 +279,25 @@ def _verdict_rows(facts: HandBack) -> Iterator[VerdictRow]:
     for word in VERDICTS:
         waiting = facts.awaited[word]
         if others := facts.tallies[word] - waiting:
-            yield _verdict_row(word, MEANINGS[word], others)
+            yield _verdict_row(word, _meaning(facts, word), others)
         if waiting:
             yield _verdict_row(word, NOT_READ_YET[word], waiting)
+
+
+def _meaning(facts: HandBack, word: str) -> str:
+    """What a verdict means, and how far it rests on a comparison where it claims that all bytes are there."""
+    joined = facts.joined_and(word)
+    if word not in JOINED_MEANINGS or joined.is_compared:
+        return MEANINGS[word]
+    return (
+        f"{JOINED_MEANINGS[word]}; {_holds(joined.files)} bytes of both drives: {size(joined.both_bytes)} of "
+        f"{size(joined.given_bytes)} both gave, and these were compared; where one drive alone gave a byte, "
+        "nothing could be compared with it"
+    )
+
+
+def _holds(count: int) -> str:
+    return f"{counted(count, 'file')} {'holds' if count == 1 else 'hold'}"
 
 
 def _verdict_row(word: str, meaning: str, tally: Tally) -> VerdictRow:

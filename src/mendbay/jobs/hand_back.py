@@ -452,6 +452,7 @@ def _facts(
             assembled.level,
             fresher_bay(assembled),
             tuple(map(_for_customers, (*explanation(assembled), *found_differing(bench, case.number)))),
+            assembled.halves_in_step,
         ),
         file_system=words.FileSystemFacts(
             system.kind,
@@ -467,7 +468,7 @@ def _facts(
             if one.kind is Kind.LINK and one.link_target is not None
         ),
         left_out=tuple(_left_out(choice.entries)),
-        proof=proof_steps(volume, described, files),
+        proof=proof_steps(case.number, volume, described, files),
     )
 
 

@@ -27,12 +27,31 @@ def against(store: ImageStore, unsound: SpanSet) -> Iterator[str]:
         )
 
 
+def joined_words(joined: words.Joined, number: int) -> str:
+    """How far files that hold bytes of both halves of a mirror were compared; empty if wholly, or there is
+    none."""
+    if joined.is_compared:
+        return ""
+    hold = "holds" if joined.files == 1 else "hold"
+    return (
+        f"{counted(joined.files, 'file')} {hold} bytes of both drives, and both gave "
+        f"{count_text(joined.both_bytes)} of {counted(joined.given_bytes, 'byte')}; where one drive alone "
+        "gave a byte, nothing could be compared with it. To compare all: "
+        f"mendbay pair read {number} BAY=SOURCE ... --both-whole"
+    )
+
+
+def _after_blank(text: str) -> str:
+    return f" {text}" if text else ""
+
+
 def proof_steps(
-    volume: OpenVolume, described: int, files: Sequence[words.FileFacts]
+    number: int, volume: OpenVolume, described: int, files: Sequence[words.FileFacts]
 ) -> tuple[words.ProofStep, ...]:
     """The steps that were done to prove a hand-back, each with what came of it.
 
     Args:
+        number: of the case.
         described: how many files have a description that holds.
     """
     copied = [one for one in files if one.path]
@@ -69,7 +88,8 @@ def proof_steps(
                 "The two drives should hold the same: wherever both gave a file's bytes, they were compared.",
                 f"{_doubted(files, Mark.HALVES_DIFFER)} of {len(files)} files differ; both gave "
                 f"{counted(sum(one.both_bytes for one in files), 'byte')} of "
-                f"{counted(sum(one.size_bytes for one in copied), 'byte')}.",
+                f"{counted(sum(one.size_bytes for one in copied), 'byte')}."
+                f"{_after_blank(joined_words(words.joined_of(files), number))}",
             )
         )
     if volume.halves_differ:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from mendbay.core.quantity import bytes_text
+from mendbay.core.quantity import bytes_text, count_text
 from mendbay.core.span import Span, SpanSet
 from mendbay.outlets.scenario.scenario import Scenario
 from mendbay.outlets.scenario.small import SmallBase
@@ -140,3 +140,49 @@ def test_a_hand_back_of_some_files_tells_the_story_of_how_many_there_are(
     assert "asked for yet" not in done.stdout + done.stderr
     story = [one["text"] for one in answer(run, "case", "show", 1)["events"]]
     assert f"A hand-back of 1 of {every} files: 1 whole; without a copy: {every - 1} not chosen." in story
+
+
+def test_bytes_that_one_half_alone_gave_are_not_said_to_be_compared(
+    run: Run, box: Scenario, base: SmallBase, tmp_path: Path
+) -> None:
+    at = next(iter(base.newest.placed[ODD].blocks)).start
+    for bay in (0, 1):  # so that the file needs both drives
+        block = SpanSet([Span.at(at + bay * 4096, 4096)])
+        have_refuse(box, bay, box.geometry.on_drive(bay, block).widen(512))
+    assert run("pair", "read", 1, *both(box)).returncode == 0
+    out = tmp_path / "out"
+    done = run("handback", "make", 1, out)
+    assert done.returncode == 0
+    report = json.loads((out / "report.json").read_text())
+    joined = [one for one in report["files"] if len({part["bay"] for part in one["trace"]}) > 1]
+    given = sum(part["stop"] - part["start"] for one in joined for part in one["trace"])
+    both_gave = sum(one["both_bytes"] for one in joined)
+    assert ODD.decode() in {one["path"].removeprefix("data/") for one in joined}
+    assert given - both_gave >= 8192
+    counts = {"files": len(joined), "given_bytes": given, "both_bytes": both_gave}
+    assert report["pair"]["in_step"]
+    assert report["totals"]["joined"] == counts
+    hold = "file holds" if len(joined) == 1 else "files hold"
+    said = (
+        f"{len(joined)} {hold} bytes of both drives, and both gave {count_text(both_gave, plain=True)} of "
+        f"{count_text(given, plain=True)} bytes; where one drive alone gave a byte, nothing could be "
+        "compared with it. To compare all: mendbay pair read 1 BAY=SOURCE ... --both-whole"
+    )
+    assert said in one_line(done.stdout)
+    assert [said in one_line(one["outcome"]) for one in report["proof"]].count(True) == 1
+    page = one_line((out / "report.html").read_text())
+    assert "every byte is there and proven" not in page
+    assert f"that it belongs there is proven; {len(joined)} {hold} bytes of both drives: " in page
+    assert answer(run, "handback", "make", 1, tmp_path / "again")["joined"] == counts
+
+
+def test_files_that_both_halves_gave_wholly_are_said_to_be_proven(
+    run: Run, box: Scenario, tmp_path: Path
+) -> None:
+    assert run("pair", "read", 1, *both(box), "--both-whole").returncode == 0
+    done = run("handback", "make", 1, tmp_path / "out")
+    assert done.returncode == 0
+    assert "To compare all" not in done.stdout
+    page = (tmp_path / "out" / "report.html").read_text()
+    assert "every byte is there and proven" in page
+    assert "To compare all" not in page

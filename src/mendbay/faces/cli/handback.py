@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from mendbay.faces.cli.take_in_words import authority_warning
 from mendbay.handback.facts import FileFacts, HandBack
 from mendbay.jobs.authority import concern
 from mendbay.jobs.hand_back import REPORT_HTML, REPORT_JSON, REPORT_PDF, hand_back
+from mendbay.jobs.hand_back_proof import joined_words
 from mendbay.jobs.reached_customer import check_hand_back
 from mendbay.wiring import (
     check_handback,
@@ -81,7 +83,7 @@ def make(
         },
         "authority_concern": unsettled or None,
     }
-    screen.answer(said, _made_text(facts, folder, unread.words))
+    screen.answer(said, _made_text(facts, folder, [joined_words(facts.joined, case), unread.words]))
     screen.warn(authority_warning(unsettled, case))
     if any(facts.tallies[word].files for word in ("holed", "lost", "unproven")):
         sys.exit(EXIT_INCOMPLETE)
@@ -101,13 +103,13 @@ def _day(text: str) -> str:
     return text
 
 
-def _made_text(facts: HandBack, folder: Path, unread: str) -> str:
+def _made_text(facts: HandBack, folder: Path, remarks: Sequence[str]) -> str:
     """What came of it.
 
     Args:
-        unread: what reading on may still bring, as a sentence; empty for nothing.
+        remarks: what else is to be said, each empty for nothing.
     """
-    more = f"{wrapped(unread)}\n" if unread else ""
+    more = "".join(f"{wrapped(one)}\n" for one in remarks if one)
     counts = ", ".join(f"{count_text(tally.files)} {word}" for word, tally in facts.tallies.items())
     return (
         f"{wording.counted(facts.copied.files, 'file')} ({bytes_text(facts.copied.size_bytes)}) in {folder}, "
@@ -155,6 +157,11 @@ def _made_json(facts: HandBack, folder: Path) -> dict[str, object]:
         "copied_files": facts.copied.files,
         "copied_bytes": facts.copied.size_bytes,
         "verified_files": facts.verified_files,
+        "joined": {
+            "files": facts.joined.files,
+            "given_bytes": facts.joined.given_bytes,
+            "both_bytes": facts.joined.both_bytes,
+        },
         "verdicts": {word: tally.files for word, tally in facts.tallies.items()},
         "not_whole": [
             {
