@@ -32,7 +32,7 @@ MEANINGS = {
 }
 
 JOINED_MEANINGS = {
-    "whole": "every byte is there, and that it belongs there is proven",
+    "whole": "every byte is there and the description of the file is proven",
     "unproven": MEANINGS["unproven"],
 }
 """What the best two mean where files hold bytes of both drives and not all of them were compared."""
@@ -289,10 +289,11 @@ def _meaning(facts: HandBack, word: str) -> str:
     joined = facts.joined_and(word)
     if word not in JOINED_MEANINGS or joined.is_compared:
         return MEANINGS[word]
+    both = f"{size(joined.both_bytes)}, and these were compared" if joined.both_bytes else "none"
     return (
-        f"{JOINED_MEANINGS[word]}; {_holds(joined.files)} bytes of both drives: {size(joined.both_bytes)} of "
-        f"{size(joined.given_bytes)} both gave, and these were compared; where one drive alone gave a byte, "
-        "nothing could be compared with it"
+        f"{JOINED_MEANINGS[word]}; {_holds(joined.files)} bytes of both drives: of "
+        f"{'its' if joined.files == 1 else 'their'} {size(joined.given_bytes)} both gave {both}; where one "
+        "drive alone gave a byte, nothing could be compared with it"
     )
 
 
@@ -317,7 +318,7 @@ def _with_unknown(known: str, tally: Tally) -> str:
         return known
     if tally.unknown_sizes == tally.files:
         return "unknown"
-    return f"{known}, {grouped(tally.unknown_sizes)} unknown"
+    return f"{known}, {grouped(tally.unknown_sizes)}{THIN}unknown"
 
 
 def _size(one: FileFacts) -> str:

@@ -32,12 +32,12 @@ def joined_words(joined: words.Joined, number: int) -> str:
     none."""
     if joined.is_compared:
         return ""
-    hold = "holds" if joined.files == 1 else "hold"
+    hold, its = ("holds", "its") if joined.files == 1 else ("hold", "their")
+    both = f"{count_text(joined.both_bytes)}, and these were compared" if joined.both_bytes else "none"
     return (
-        f"{counted(joined.files, 'file')} {hold} bytes of both drives, and both gave "
-        f"{count_text(joined.both_bytes)} of {counted(joined.given_bytes, 'byte')}; where one drive alone "
-        "gave a byte, nothing could be compared with it. To compare all: "
-        f"mendbay pair read {number} BAY=SOURCE ... --both-whole"
+        f"{counted(joined.files, 'file')} {hold} bytes of both drives: of {its} "
+        f"{counted(joined.given_bytes, 'byte')} both gave {both}; where one drive alone gave a byte, nothing "
+        f"could be compared with it. To compare all: mendbay pair read {number} BAY=SOURCE ... --both-whole"
     )
 
 

@@ -162,17 +162,18 @@ def test_bytes_that_one_half_alone_gave_are_not_said_to_be_compared(
     counts = {"files": len(joined), "given_bytes": given, "both_bytes": both_gave}
     assert report["pair"]["in_step"]
     assert report["totals"]["joined"] == counts
-    hold = "file holds" if len(joined) == 1 else "files hold"
+    hold, its = ("file holds", "its") if len(joined) == 1 else ("files hold", "their")
+    compared = f"{count_text(both_gave, plain=True)}, and these were compared" if both_gave else "none"
     said = (
-        f"{len(joined)} {hold} bytes of both drives, and both gave {count_text(both_gave, plain=True)} of "
-        f"{count_text(given, plain=True)} bytes; where one drive alone gave a byte, nothing could be "
-        "compared with it. To compare all: mendbay pair read 1 BAY=SOURCE ... --both-whole"
+        f"{len(joined)} {hold} bytes of both drives: of {its} {count_text(given, plain=True)} bytes both "
+        f"gave {compared}; where one drive alone gave a byte, nothing could be compared with it. To compare "
+        "all: mendbay pair read 1 BAY=SOURCE ... --both-whole"
     )
     assert said in one_line(done.stdout)
     assert [said in one_line(one["outcome"]) for one in report["proof"]].count(True) == 1
     page = one_line((out / "report.html").read_text())
     assert "every byte is there and proven" not in page
-    assert f"that it belongs there is proven; {len(joined)} {hold} bytes of both drives: " in page
+    assert f"the description of the file is proven; {len(joined)} {hold} bytes of both drives: " in page
     assert answer(run, "handback", "make", 1, tmp_path / "again")["joined"] == counts
 
 

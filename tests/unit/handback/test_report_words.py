@@ -211,7 +211,7 @@ def test_the_size_of_a_file_of_which_only_the_name_is_known_is_not_given_as_a_nu
     gone = a_file("g.txt", 7, "lost", path="", gaps=(Gap(Span(0, 7), Lack.REFUSED),), trace=())
     report = word_report(replace(nothing, files=(bare, gone)))
     (row,) = report.verdicts
-    assert (row.files, row.size, row.missing) == ("2", "7 bytes, 1 unknown", "7 bytes, 1 unknown")
+    assert (row.files, row.size, row.missing) == ("2", thin("7 bytes, 1_unknown"), thin("7 bytes, 1_unknown"))
     assert [one.size for one in report.attention] == ["size unknown", "7 bytes"]
     (folder,) = report.folders
     assert folder.summary == "2 files, 7 bytes and 1 of unknown size, 0 whole"
@@ -288,3 +288,24 @@ def test_a_customer_reads_no_word_of_file_systems_but_names_stay_as_they_are(not
         "Folder an inode: 4_096 of the 8_192 bytes of this folder cannot be read; its description is damaged."
     )
     assert sentence("found in inode-12") == "Found in inode-12."
+
+
+@pytest.mark.parametrize(
+    ("both", "said"), [(0, "both gave none;"), (40, "both gave 40 bytes, and these were compared;")]
+)
+def test_what_is_whole_is_said_to_be_compared_only_as_far_as_both_drives_gave_it(
+    nothing: HandBack, both: int, said: str
+) -> None:
+    trace = (TraceFacts(Span(0, 50), "1", 0), TraceFacts(Span(50, 100), "2", 50))
+    one = a_file("x", 100, trace=trace, both_bytes=both)
+    mirror = replace(nothing, files=(one, a_file("y", 5)), pair=PairFacts("mirror", in_step=True))
+    (row,) = word_report(mirror).verdicts
+    assert row.meaning == (
+        "every byte is there and the description of the file is proven; 1 file holds bytes of both drives: "
+        f"of its 100 bytes {said} where one drive alone gave a byte, nothing could be compared with it"
+    )
+    proven = "every byte is there and proven"
+    (row,) = word_report(replace(mirror, files=(replace(one, both_bytes=100),))).verdicts
+    assert row.meaning == proven, "both gave all of it"
+    (row,) = word_report(replace(mirror, pair=PairFacts("stripe"))).verdicts
+    assert row.meaning == proven, "no other drive should hold the same"
