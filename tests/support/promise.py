@@ -190,7 +190,7 @@ class Claim:
 
     path: str
     raw_path: bytes
-    size_bytes: int
+    size_bytes: int | None
     verdict: str
     missing: SpanSet
     why_missing: frozenset[str]

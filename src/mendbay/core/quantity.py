@@ -9,6 +9,7 @@ Nothing here passes through a float on the way to a byte count or a share, so no
 from __future__ import annotations
 
 import math
+import re
 
 THIN_SPACE = "\u2009"
 
@@ -18,6 +19,15 @@ _BYTE_UNITS = ("kB", "MB", "GB", "TB", "PB", "EB")
 def count_text(count: int, *, plain: bool = False) -> str:
     """A whole number with its digits in groups of three: `1 204 224`."""
     return f"{count:,}".replace(",", _space(plain))
+
+
+def grouped_bytes(text: str) -> str:
+    """A sentence with its long numbers of bytes in groups of three; other numbers in it stay as they are."""
+    return re.sub(
+        r"(?<![\w.])\d{4,15}(?= (?:of (?:the |its )?\d+ )?bytes?\b)",
+        lambda found: count_text(int(found.group())),
+        text,
+    )
 
 
 def counted(number: int, one: str, *, plain: bool = False) -> str:

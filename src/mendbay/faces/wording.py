@@ -293,7 +293,7 @@ def file_json(line: FileLine) -> dict[str, Any]:
         "path": entry.path.decode("utf-8", "replace"),
         "raw_path_hex": entry.path.hex(),
         "kind": str(entry.kind),
-        "size_bytes": entry.size_bytes,
+        "size_bytes": entry.size_bytes if entry.is_described else None,
         "inode": entry.inode,
         "proof": str(entry.proof),
         "problems": list(entry.problems),

@@ -80,6 +80,11 @@ class Entry:
     link_target: bytes | None = None
     problems: tuple[str, ...] = ()
 
+    @property
+    def is_described(self) -> bool:
+        """Whether an inode that can be used stands behind the name; otherwise size and times mean nothing."""
+        return self.mode != 0 or self.proof is not Proof.NONE
+
 
 @dataclass(frozen=True, slots=True)
 class Layout:

@@ -6,6 +6,9 @@ its size is known. `unproven`: all bytes are there, but the description could no
 come from a half that fell behind and may be older, or something speaks against some of them: the drive gave
 two answers, the halves of a mirror differ there, or elsewhere while only one of them gave these, or the image
 is no longer what the drive gave.
+
+Nothing is `lost` that was not asked for: until it is, a file of which nothing is there is `holed`, or
+`unproven` if that goes for its inode. No copy is made of it either way.
 """
 
 from __future__ import annotations
@@ -145,7 +148,7 @@ def judge(entry: Entry, layout: Layout, outlook: Outlook, halves_parted_at: int 
     if is_undescribed(entry):
         mendable = any(NOT_READ_YET in problem for problem in entry.problems)
         verdict = Verdict.UNPROVEN if mendable else Verdict.LOST
-    elif missing and not unread and layout.size_bytes > 0 and _nothing_left(layout, missing):
+    elif not unread and nothing_left(layout, missing):
         verdict = Verdict.LOST
     elif missing:
         verdict = Verdict.HOLED
@@ -159,15 +162,17 @@ def judge(entry: Entry, layout: Layout, outlook: Outlook, halves_parted_at: int 
 def is_undescribed(entry: Entry) -> bool:
     """Whether there is nothing but the name of a file: no inode that can be used leads to its bytes. No copy
     must be made of such a file, since it would look like an empty one."""
-    return entry.kind is Kind.FILE and entry.mode == 0 and entry.proof is Proof.NONE
+    return entry.kind is Kind.FILE and not entry.is_described
 
 
 def _untouched_since(entry: Entry, parted_at: int | None) -> bool:
     return parted_at is not None and 0 < entry.changed_at < parted_at - SETTLE_SECONDS
 
 
-def _nothing_left(layout: Layout, missing: SpanSet) -> bool:
-    """Whether not one stored byte of the file is there (sparse runs are nothing that was stored)."""
+def nothing_left(layout: Layout, missing: SpanSet) -> bool:
+    """Whether a file that has stored bytes lacks them all (sparse runs are nothing that was stored)."""
+    if not missing or layout.size_bytes == 0:
+        return False
     stored = SpanSet(one.file_span for one in layout.extents if one.volume_start is not None)
     return not ((stored | layout.unmapped) - missing)
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from mendbay.core.loss_odds import unreadable_chance
 from mendbay.core.quantity import chance_text
 from mendbay.handback.facts import BayFacts, FileFacts
-from mendbay.handback.words import counted, day
+from mendbay.handback.words import counted, day, grouped
 
 WORTH_TELLING_BYTES = 500_000_000_000
 """Size of a drive from which a full read is likely enough to meet a bad place to say so (own choice)."""
@@ -27,12 +27,18 @@ def advice_for(
         "Make a second copy of this folder on another medium today, and keep it in another place. "
         "One copy is not a backup."
     ]
-    doubtful = [one for one in files if one.verdict in ("holed", "unproven")]
+    named = [one for one in files if one.verdict != "whole"]
+    doubtful = [one for one in named if one.path]
     if doubtful:
-        said.append(
-            f"Open the {counted(len(doubtful), 'file')} named under “What needs your attention” first, and "
-            "tell us soon if one of them is not what you need."
-        )
+        one_of_them = "it" if len(doubtful) == 1 else "one of them"
+        which = f"Open the {counted(len(doubtful), 'file')} named under “What needs your attention” first"
+        if len(doubtful) < len(named):
+            copies = "one that has" if len(doubtful) == 1 else f"{grouped(len(doubtful))} that have"
+            which = (
+                f"Of the {counted(len(named), 'file')} named under “What needs your attention” first open "
+                f"the {copies} a copy"
+            )
+        said.append(f"{which}, and tell us soon if {one_of_them} is not what you need.")
     if keep_until:
         said.append(
             f"We keep what we read from your drives until {day(keep_until)}. Tell us before then if anything "

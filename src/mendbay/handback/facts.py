@@ -88,11 +88,13 @@ class BayFacts:
 @dataclass(frozen=True, slots=True)
 class PairFacts:
     """How the drives belong together. `level` is a word of the trade (`mirror`, `stripe`, `span`);
-    `fresher` names the bay that was preferred, empty if neither was; `why` are sentences."""
+    `fresher` names the bay that was preferred, empty if neither was; `why` are sentences. `in_step` says that
+    it is a mirror whose halves should hold the same by their own descriptions."""
 
     level: str
     fresher: str = ""
     why: tuple[str, ...] = ()
+    in_step: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,8 +127,12 @@ class FileFacts:
     """One file of the customer.
 
     `path` is its place in the bag (`data/…`), empty when no copy was made because nothing of it is
-    left. `raw_path` is its path on the drive, byte for byte. All spans are in bytes of the file.
+    left, or was read yet. `raw_path` is its path on the drive, byte for byte. All spans are in bytes of
+    the file.
     `doubts` are the bytes that something speaks against (`core.source.DOUBTS`), with what that is.
+    `is_wanted` says that a wish of the customer's is for it.
+    `is_described` is False where only the name is known: `size_bytes` is 0 then, and says nothing.
+    `both_bytes` is how many of its bytes both halves of a mirror in step gave, so that they were compared.
     `verified` says that the copy was read again from the destination and both digests were equal.
     """
 
@@ -145,6 +151,9 @@ class FileFacts:
     changed_at: int = 0
     trace: tuple[TraceFacts, ...] = ()
     doubts: tuple[Marked, ...] = ()
+    both_bytes: int = 0
+    is_described: bool = True
+    is_wanted: bool = False
 
     def __post_init__(self) -> None:
         if self.verdict not in VERDICTS:
@@ -154,6 +163,11 @@ class FileFacts:
     def missing_bytes(self) -> int:
         """How many bytes of the file are not there."""
         return SpanSet(gap.span for gap in self.gaps).total_bytes
+
+    @property
+    def is_awaited(self) -> bool:
+        """Whether there is no copy for the sole reason that nothing of the file was read yet."""
+        return not self.path and self.verdict != "lost"
 
     @property
     def is_renamed(self) -> bool:
@@ -189,11 +203,47 @@ class ProofStep:
 
 @dataclass(frozen=True, slots=True)
 class Tally:
-    """Files of one verdict: how many, their bytes, and the bytes of them that are missing."""
+    """Some of the files: how many, their bytes, and the bytes of them that are missing. Of `unknown_sizes` of
+    the files only the name is known, and neither number of bytes counts them."""
 
     files: int = 0
     size_bytes: int = 0
     missing_bytes: int = 0
+    unknown_sizes: int = 0
+
+    def __bool__(self) -> bool:
+        return self.files > 0
+
+    def __sub__(self, part: Tally) -> Tally:
+        """These files without some of them."""
+        return Tally(
+            self.files - part.files,
+            self.size_bytes - part.size_bytes,
+            self.missing_bytes - part.missing_bytes,
+            self.unknown_sizes - part.unknown_sizes,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """Copies that hold bytes of both halves of a mirror in step: how many, how many bytes the drives gave for
+    them, and how many of these both gave, so that they were compared."""
+
+    files: int = 0
+    given_bytes: int = 0
+    both_bytes: int = 0
+
+    @property
+    def is_compared(self) -> bool:
+        """Whether there is nothing in them that one drive alone gave."""
+        return self.both_bytes >= self.given_bytes
+
+
+def joined_of(files: Iterable[FileFacts]) -> Joined:
+    """What is joined among files that come from a mirror in step."""
+    mine = [one for one in files if one.path and len({part.bay for part in one.trace}) > 1]
+    given = _sum(part.file_span.length for one in mine for part in one.trace)
+    return Joined(len(mine), given, _sum(one.both_bytes for one in mine))
 
 
 @dataclass(frozen=True)
@@ -225,25 +275,41 @@ class HandBack:
     @cached_property
     def tallies(self) -> Mapping[str, Tally]:
         """The tally of each verdict, from the best to the worst."""
-        return {word: _tally(self.files, word) for word in VERDICTS}
+        return {word: _tally(one for one in self.files if one.verdict == word) for word in VERDICTS}
+
+    @cached_property
+    def joined(self) -> Joined:
+        """The copies that hold bytes of both halves of a mirror in step."""
+        return joined_of(self.files) if self.pair is not None and self.pair.in_step else Joined()
+
+    def joined_and(self, verdict: str) -> Joined:
+        """Those of `joined` that have this verdict."""
+        return (
+            joined_of(one for one in self.files if one.verdict == verdict) if self.joined.files else Joined()
+        )
+
+    @cached_property
+    def awaited(self) -> Mapping[str, Tally]:
+        """Of each verdict, the files that have no copy only because nothing of them was read yet."""
+        return {
+            word: _tally(one for one in self.files if one.is_awaited and one.verdict == word)
+            for word in VERDICTS
+        }
+
+    @cached_property
+    def awaited_files(self) -> int:
+        """How many files have no copy only because nothing of them was read yet."""
+        return _sum(one.files for one in self.awaited.values())
 
     @cached_property
     def total(self) -> Tally:
         """All files together, lost ones included."""
-        each = self.tallies.values()
-        return Tally(
-            sum(one.files for one in each),
-            sum(one.size_bytes for one in each),
-            sum(one.missing_bytes for one in each),
-        )
+        return _tally(self.files)
 
     @cached_property
     def copied(self) -> Tally:
         """The files of which a copy lies in the bag."""
-        there = [one for one in self.files if one.path]
-        return Tally(
-            len(there), _sum(one.size_bytes for one in there), _sum(one.missing_bytes for one in there)
-        )
+        return _tally(one for one in self.files if one.path)
 
     @cached_property
     def verified_files(self) -> int:
@@ -265,9 +331,14 @@ def _sum(numbers: Iterable[int]) -> int:
     return sum(numbers)
 
 
-def _tally(files: tuple[FileFacts, ...], verdict: str) -> Tally:
-    mine = [one for one in files if one.verdict == verdict]
-    return Tally(len(mine), _sum(one.size_bytes for one in mine), _sum(one.missing_bytes for one in mine))
+def _tally(files: Iterable[FileFacts]) -> Tally:
+    mine = list(files)
+    return Tally(
+        len(mine),
+        _sum(one.size_bytes for one in mine),
+        _sum(one.missing_bytes for one in mine),
+        _sum(not one.is_described for one in mine),
+    )
 
 
 def to_json(facts: HandBack) -> dict[str, Any]:
@@ -287,7 +358,13 @@ def to_json(facts: HandBack) -> dict[str, Any]:
         "totals": {
             "all": _tally_json(facts.total),
             "copied": _tally_json(facts.copied),
+            "awaited_files": facts.awaited_files,
             "verified_files": facts.verified_files,
+            "joined": {
+                "files": facts.joined.files,
+                "given_bytes": facts.joined.given_bytes,
+                "both_bytes": facts.joined.both_bytes,
+            },
             "other_half_bytes": facts.other_half_bytes,
             "older_bytes": facts.older_bytes,
             **{word: _tally_json(tally) for word, tally in facts.tallies.items()},
@@ -309,7 +386,12 @@ def to_json(facts: HandBack) -> dict[str, Any]:
 
 
 def _tally_json(tally: Tally) -> dict[str, int]:
-    return {"files": tally.files, "size_bytes": tally.size_bytes, "missing_bytes": tally.missing_bytes}
+    return {
+        "files": tally.files,
+        "size_bytes": tally.size_bytes,
+        "missing_bytes": tally.missing_bytes,
+        "unknown_sizes": tally.unknown_sizes,
+    }
 
 
 def _spans_json(spans: SpanSet) -> list[list[int]]:
@@ -357,7 +439,12 @@ def _bay_json(bay: BayFacts) -> dict[str, Any]:
 
 
 def _pair_json(pair: PairFacts) -> dict[str, Any]:
-    return {"level": pair.level, "fresher": pair.fresher or None, "why": list(pair.why)}
+    return {
+        "level": pair.level,
+        "fresher": pair.fresher or None,
+        "in_step": pair.in_step,
+        "why": list(pair.why),
+    }
 
 
 def _file_system_json(found: FileSystemFacts) -> dict[str, Any]:
@@ -375,11 +462,12 @@ def _file_json(one: FileFacts) -> dict[str, Any]:
     return {
         "path": one.path or None,
         "raw_path_hex": one.raw_path.hex() if one.is_renamed or not one.path else None,
-        "size_bytes": one.size_bytes,
+        "size_bytes": one.size_bytes if one.is_described else None,
         "verdict": one.verdict,
         "gaps": [{"start": gap.span.start, "stop": gap.span.stop, "why": gap.why.value} for gap in one.gaps],
         "other_half": _spans_json(one.other_half),
         "older": _spans_json(one.older),
+        "both_bytes": one.both_bytes,
         "doubts": [
             {"start": mark.span.start, "stop": mark.span.stop, "why": mark.mark.value} for mark in one.doubts
         ],

@@ -7,18 +7,19 @@ Pure. The web page and the printed sheet both show these records, so they cannot
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
 from mendbay.core.clock import iso_from_epoch
 from mendbay.core.coverage import Condition
+from mendbay.core.quantity import THIN_SPACE, grouped_bytes
 from mendbay.core.source import DOUBTS, Gap, Lack, Mark
 from mendbay.core.span import SpanSet
 from mendbay.handback.bag import PAYLOAD, merged_gaps
-from mendbay.handback.facts import VERDICTS, BayFacts, FileFacts, HandBack, RunFacts, TraceFacts
+from mendbay.handback.facts import VERDICTS, BayFacts, FileFacts, HandBack, RunFacts, Tally, TraceFacts
 from mendbay.handback.names import shown
-from mendbay.handback.words import counted, day, exact_size, grouped, moment, share, size
+from mendbay.handback.words import THIN, counted, day, exact_size, grouped, moment, share, size
 
 LONGEST_LIST = 12
 """Gaps or trace ranges of one file worded in a report; all of them are in report.json."""
@@ -29,6 +30,18 @@ MEANINGS = {
     "holed": "part of the file is missing; the copy has zeros in its place",
     "lost": "nothing of it could be read; there is no copy",
 }
+
+JOINED_MEANINGS = {
+    "whole": "every byte is there and the description of the file is proven",
+    "unproven": MEANINGS["unproven"],
+}
+"""What the best two mean where files hold bytes of both drives and not all of them were compared."""
+
+NOT_READ_YET = {
+    "holed": "nothing of it was read yet; there is no copy, and reading on may bring it",
+    "unproven": "not even its description was read yet; there is no copy, and reading on may bring it",
+}
+"""The same for files of which nothing is there and not all of that was asked for."""
 
 WHY_MISSING = {
     Lack.REFUSED: "asked for, and refused",
@@ -54,6 +67,15 @@ CONDITIONS = (
     (Condition.WAIVED, "waived", "left on purpose"),
     (Condition.UNREAD, "unread", "never asked for, or only as part of a larger read that failed"),
 )
+
+
+PLAIN_WORDS = (
+    ("inode bitmap", "list of the descriptions in use"),
+    ("inode table", "list of descriptions"),
+    ("inodes", "descriptions"),
+    ("inode", "description"),
+)
+"""What stands for a technician's words in what a customer reads."""
 
 
 NOT_STATED = "not stated"
@@ -171,8 +193,8 @@ def word_report(facts: HandBack) -> Report:
         particulars=_particulars(facts),
         headline=_headline(facts),
         lead=_lead(facts, len(renamed)),
-        verdicts=tuple(_verdict_row(facts, word) for word in VERDICTS if facts.tallies[word].files),
-        attention=tuple(_attention(one) for one in _worst_first(facts.files)),
+        verdicts=tuple(_verdict_rows(facts)),
+        attention=tuple(_attention(one) for one in _wanted_first(facts.files)),
         wanted=facts.wanted,
         left_out=_left_out(facts),
         pair=_pair(facts),
@@ -210,21 +232,25 @@ def _headline(facts: HandBack) -> str:
 
 
 def _lead(facts: HandBack, renamed: int) -> tuple[str, ...]:
-    tallies = facts.tallies
     said: list[str] = []
     if facts.copied.files:
         given = facts.copied.size_bytes - facts.copied.missing_bytes
         said.append(f"You receive {exact_size(given)} of your data in {counted(facts.copied.files, 'file')}.")
-    holed = tallies["holed"]
+    holed = facts.tallies["holed"] - facts.awaited["holed"]
     if holed.files:
         said.append(
             f"{_has(holed.files)} holes: {exact_size(holed.missing_bytes)} of {size(holed.size_bytes)} "
             "is missing."
         )
-    if unproven := tallies["unproven"].files:
+    if unproven := (facts.tallies["unproven"] - facts.awaited["unproven"]).files:
         said.append(f"{counted(unproven, 'file')} {_is(unproven)} complete but could not be proven in full.")
-    if lost := tallies["lost"].files:
+    if lost := facts.tallies["lost"].files:
         said.append(f"{counted(lost, 'file')} could not be saved.")
+    if waiting := facts.awaited_files:
+        said.append(
+            f"Of {counted(waiting, 'more file')} nothing was read yet, so there is no copy; reading on may "
+            "bring more."
+        )
     if facts.copied.files and facts.verified_files == facts.copied.files:
         said.append("Every copy was read back from the destination and compared; all were equal.")
     elif facts.copied.files:
@@ -248,15 +274,61 @@ def _is(count: int) -> str:
     return "is" if count == 1 else "are"
 
 
-def _verdict_row(facts: HandBack, word: str) -> VerdictRow:
-    tally = facts.tallies[word]
+def _verdict_rows(facts: HandBack) -> Iterator[VerdictRow]:
+    """The lines of the summary: one for each verdict, and one more where it stands for files not read yet."""
+    for word in VERDICTS:
+        waiting = facts.awaited[word]
+        if others := facts.tallies[word] - waiting:
+            yield _verdict_row(word, _meaning(facts, word), others)
+        if waiting:
+            yield _verdict_row(word, NOT_READ_YET[word], waiting)
+
+
+def _meaning(facts: HandBack, word: str) -> str:
+    """What a verdict means, and how far it rests on a comparison where it claims that all bytes are there."""
+    joined = facts.joined_and(word)
+    if word not in JOINED_MEANINGS or joined.is_compared:
+        return MEANINGS[word]
+    both = f"{size(joined.both_bytes)}, and these were compared" if joined.both_bytes else "none"
+    return (
+        f"{JOINED_MEANINGS[word]}; {_holds(joined.files)} bytes of both drives: of "
+        f"{'its' if joined.files == 1 else 'their'} {size(joined.given_bytes)} both gave {both}; where one "
+        "drive alone gave a byte, nothing could be compared with it"
+    )
+
+
+def _holds(count: int) -> str:
+    return f"{counted(count, 'file')} {'holds' if count == 1 else 'hold'}"
+
+
+def _verdict_row(word: str, meaning: str, tally: Tally) -> VerdictRow:
     missing = exact_size(tally.missing_bytes) if tally.missing_bytes else "none"
-    return VerdictRow(word, MEANINGS[word], grouped(tally.files), size(tally.size_bytes), missing)
+    return VerdictRow(
+        word,
+        meaning,
+        grouped(tally.files),
+        _with_unknown(size(tally.size_bytes), tally),
+        _with_unknown(missing, tally),
+    )
 
 
-def _worst_first(files: Sequence[FileFacts]) -> list[FileFacts]:
+def _with_unknown(known: str, tally: Tally) -> str:
+    """What is known of a number of bytes, and of how many files it is not."""
+    if not tally.unknown_sizes:
+        return known
+    if tally.unknown_sizes == tally.files:
+        return "unknown"
+    return f"{known}, {grouped(tally.unknown_sizes)}{THIN}unknown"
+
+
+def _size(one: FileFacts) -> str:
+    return size(one.size_bytes) if one.is_described else "size unknown"
+
+
+def _wanted_first(files: Sequence[FileFacts]) -> list[FileFacts]:
+    """The files that are not whole, those the customer wished for first, and then the worst first."""
     odd = [one for one in files if one.verdict != "whole"]
-    return sorted(odd, key=lambda one: (-VERDICTS.index(one.verdict), one.raw_path))
+    return sorted(odd, key=lambda one: (not one.is_wanted, -VERDICTS.index(one.verdict), one.raw_path))
 
 
 def _shown_path(one: FileFacts) -> str:
@@ -269,9 +341,18 @@ def _attention(one: FileFacts) -> AttentionEntry:
         reasons = " and ".join(sorted({WHY_MISSING[gap.why] for gap in one.gaps}))
         lines.append(
             f"None of its {counted(one.size_bytes, 'byte')} could be had{f': {reasons}' if reasons else ''}."
-            if one.size_bytes
+            if one.is_described
             else "Only its name is left: what says where its bytes are, and how many, could not be had."
         )
+    elif one.is_awaited:
+        lines.append(
+            "No copy was made: nothing of it was read yet. Reading on may bring it."
+            if one.is_described
+            else "No copy was made: only its name is known yet, and what says where its bytes are, and how "
+            "many, was not read yet. Reading on may bring them."
+        )
+        if any(gap.why is not Lack.UNREAD for gap in one.gaps):
+            lines += _gap_lines(one.gaps)
     elif one.gaps:
         missing = one.missing_bytes
         lines.append(
@@ -293,12 +374,14 @@ def _attention(one: FileFacts) -> AttentionEntry:
     for reason in one.reasons:
         if not _is_said(reason, one):
             lines.append(sentence(reason))
-    return AttentionEntry(one.verdict, _shown_path(one), size(one.size_bytes), tuple(lines))
+    return AttentionEntry(one.verdict, _shown_path(one), _size(one), tuple(lines))
 
 
 def _is_said(reason: str, one: FileFacts) -> bool:
     """Whether a reason only repeats what the ranges already say."""
     if one.doubts and re.match(r"\d+ bytes lie where ", reason):
+        return True
+    if one.is_awaited and "have not been asked for yet" in reason:
         return True
     return bool(one.older or one.other_half) and re.match(r"\d+ bytes come from the ", reason) is not None
 
@@ -323,11 +406,13 @@ def _ranges(spans: SpanSet) -> str:
 
 
 def sentence(text: str) -> str:
-    """The text with a capital, a full stop and its long numbers of bytes in groups of three."""
-    text = re.sub(
-        r"(?<![\w.])(\d{4,15})(?= bytes?\b)", lambda found: grouped(int(found.group())), text.strip()
-    )
-    text = capital(text)
+    """The text with a capital, a full stop, its long numbers of bytes in groups of three, and words that a
+    customer knows."""
+    text = grouped_bytes(text.strip()).replace(THIN_SPACE, THIN)
+    name, colon, said = text.partition(": ") if text.startswith(("Folder ", "Link ")) else ("", "", text)
+    for technical, plain in PLAIN_WORDS:
+        said = re.sub(rf"\b{technical}\b(?!-)", plain, said)
+    text = capital(name + colon + said)
     return text if text.endswith((".", "!", "?", "”")) else f"{text}."
 
 
@@ -469,6 +554,8 @@ def _folder(one: FileFacts) -> str:
 def _folder_rows(folder: str, files: Sequence[FileFacts]) -> FolderRows:
     whole = sum(one.verdict == "whole" for one in files)
     summary = f"{counted(len(files), 'file')}, {size(sum(one.size_bytes for one in files))}"
+    if unknown := sum(not one.is_described for one in files):
+        summary += f" and {grouped(unknown)} of unknown size"
     summary += ", all whole" if whole == len(files) else f", {grouped(whole)} whole"
     return FolderRows(folder or "(top folder)", summary, whole, tuple(_file_row(one) for one in files))
 
@@ -476,11 +563,11 @@ def _folder_rows(folder: str, files: Sequence[FileFacts]) -> FolderRows:
 def _file_row(one: FileFacts) -> FileRow:
     return FileRow(
         name=_shown_path(one).rpartition("/")[2],
-        size=size(one.size_bytes),
+        size=size(one.size_bytes) if one.is_described else "unknown",
         changed=iso_from_epoch(one.modified_at)[:10],
         verdict=one.verdict,
         was=shown(one.raw_path).rpartition("/")[2] if one.is_renamed else "",
-        origin=_origin(one.trace),
+        origin=_origin(one.trace) or ("no stored bytes" if one.path else "nowhere"),
     )
 
 

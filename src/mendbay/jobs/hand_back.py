@@ -4,18 +4,27 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from hashlib import sha256
 from pathlib import Path
 
 from mendbay.case.records import Bay, Case, CaseState, Facts
 from mendbay.core.errors import DestinationError, Interrupted, NothingWanted, UsageError
-from mendbay.core.quantity import counted
+from mendbay.core.quantity import count_text, counted
 from mendbay.core.source import Mark, Outlook
 from mendbay.core.span import SpanSet, union
 from mendbay.files.tree import Entry, Kind, Layout, Proof
-from mendbay.files.verdict import Judgement, Verdict, file_outlook, file_readings, is_undescribed, judge
-from mendbay.files.wanted import matcher
+from mendbay.files.verdict import (
+    Judgement,
+    Verdict,
+    file_outlook,
+    file_readings,
+    is_undescribed,
+    judge,
+    nothing_left,
+)
+from mendbay.files.wanted import MOST_PATTERNS, matcher
 from mendbay.handback import facts as words
 from mendbay.handback.advice import advice_for
 from mendbay.handback.bag import PayloadFile, json_bytes, manifest
@@ -26,10 +35,11 @@ from mendbay.handback.words import moment
 from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.authority import concern
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.events import StepProgress
-from mendbay.jobs.halves_apart import mapped, noted_apart, one_half_alone
+from mendbay.jobs.events import Said, StepProgress
+from mendbay.jobs.halves_apart import both_gave, mapped, noted_apart, one_half_alone
 from mendbay.jobs.halves_compared import apart_in, joined, note_seen, open_case_volume
 from mendbay.jobs.hand_back_proof import against, proof_steps
+from mendbay.jobs.hand_back_unread import StillUnread, still_unread
 from mendbay.jobs.keep_copies import (
     HAND_BACK,
     HAND_BACK_BEGUN,
@@ -59,10 +69,11 @@ COPY_TRIES = 2
 
 @dataclass(frozen=True, slots=True)
 class HandBackResult:
-    """A finished hand-back: where it is, and everything the report says."""
+    """A finished hand-back: where it is, everything the report says, and what reading on may still bring."""
 
     folder: Path
     facts: words.HandBack
+    unread: StillUnread
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +92,7 @@ class _Item:
         return (
             self.before.verdict is Verdict.LOST
             or is_undescribed(self.entry)
-            or (self.layout.size_bytes > 0 and missing.total_bytes >= self.layout.size_bytes)
+            or nothing_left(self.layout, missing)
         )
 
 
@@ -94,6 +105,11 @@ class _Choice:
     entries: Sequence[Entry]
     items: Sequence[_Item]
     names: Sequence[Named]
+
+    @property
+    def all_files(self) -> int:
+        """How many files there are on the volume."""
+        return sum(one.kind is Kind.FILE and bool(one.path) for one in self.everything)
 
     @property
     def copied(self) -> Sequence[_Item]:
@@ -121,8 +137,9 @@ def hand_back(
     """Copies the files that match the patterns (all without one) into a new bag, with reports.
 
     Every copy is read again from the destination and compared. Files of which nothing is at hand
-    are listed, not made. Interrupted, the same call goes on where it stopped. `keep_until`, the last day on
-    which the shop keeps its copies, is noted of the case too; without one the rule of `keep_copies` gives it.
+    are listed, not made. What reading on may still bring is told before anything is copied. Interrupted, the
+    same call goes on where it stopped. `keep_until`, the last day on which the shop keeps its copies, is
+    noted of the case too; without one the rule of `keep_copies` gives it.
 
     Raises:
         UsageError: the case is closed.
@@ -142,6 +159,10 @@ def hand_back(
         drives = sources_of(stores, check=True)
         volume = open_case_volume(bench, number, drives)
         choice = _chosen(volume, patterns)
+        judged = ((one.entry, one.before) for one in choice.items)
+        unread = still_unread(number, volume, stores, choice.everything, judged)
+        if unread.words:
+            bench.tell(Said(unread.words))
         destination = open_folder(folder, case.folder)
         try:
             destination.expect(choice.sizes)
@@ -150,10 +171,13 @@ def hand_back(
             volume = _compare_halves(bench, number, volume, made)
             files = _read_again(bench, volume, stores, destination, made)
             files += [_not_copied(one) for one in choice.items if one.is_empty_handed]
+            wanted = tuple(patterns) or case.wanted
+            is_wanted = _wish_test(wanted)
+            files = [replace(one, is_wanted=is_wanted(one.raw_path)) for one in files]
             facts = _facts(bench, case, volume, stores, drives, choice, files)
             facts = replace(
                 facts,
-                wanted=tuple(patterns) or case.wanted,
+                wanted=wanted,
                 shop=shop,
                 keep_until=told_until,
                 advice=advice_for(facts.files, facts.bays, volume.assembled.level, told_until),
@@ -166,10 +190,10 @@ def hand_back(
     with bench.ledger.together():  # the copies are made: on record before an image is touched once more
         for bay, found in changed.items():
             _tell_changed(bench, number, bay, found)
-        _note(bench, case, folder, facts, until, _manifest_sha256(payload))
+        _note(bench, case, folder, facts, until, _manifest_sha256(payload), choice.all_files)
     for bay, found in changed.items():
         note_changed(bench, number, bay, found, whole=False)
-    return HandBackResult(folder, facts)
+    return HandBackResult(folder, facts, unread)
 
 
 # ---------------------------------------------------------------------- choosing and copying
@@ -189,6 +213,17 @@ def _chosen(volume: OpenVolume, patterns: Sequence[str]) -> _Choice:
     items = [_item(volume, entry) for entry in entries if entry.kind is Kind.FILE]
     names = plan_names([one.entry.path for one in items if not one.is_empty_handed])
     return _Choice(everything, entries, items, names)
+
+
+def _wish_test(wishes: Sequence[str]) -> Callable[[bytes], bool]:
+    """A test of raw paths against the wishes. One noted in the case that is no pattern is for no file: no
+    hand-back fails of it, and reading says so."""
+    usable = []
+    for wish in wishes[:MOST_PATTERNS]:
+        with suppress(UsageError):
+            matcher([wish])
+            usable.append(wish)
+    return matcher(usable)
 
 
 def _nothing_wanted(everything: Sequence[Entry], patterns: Sequence[str]) -> NothingWanted:
@@ -353,6 +388,7 @@ def _file_facts(
         older=verdict.older,
         reasons=verdict.reasons,
         doubts=verdict.doubts,
+        both_bytes=both_gave(volume.assembled, mapped(item.layout)).total_bytes,
         sha256=copy.sha256,
         sha512=copy.sha512,
         verified=True,
@@ -380,6 +416,7 @@ def _not_copied(item: _Item) -> words.FileFacts:
         doubts=item.before.doubts,
         modified_at=item.entry.modified_at,
         changed_at=item.entry.changed_at,
+        is_described=item.entry.is_described,
     )
 
 
@@ -414,6 +451,7 @@ def _facts(
             assembled.level,
             fresher_bay(assembled),
             tuple(map(_for_customers, (*explanation(assembled), *found_differing(bench, case.number)))),
+            assembled.halves_in_step,
         ),
         file_system=words.FileSystemFacts(
             system.kind,
@@ -429,7 +467,9 @@ def _facts(
             if one.kind is Kind.LINK and one.link_target is not None
         ),
         left_out=tuple(_left_out(choice.entries)),
-        proof=proof_steps(volume, described, files, union(mapped(one.layout) for one in choice.copied)),
+        proof=proof_steps(
+            case.number, volume, described, files, union(mapped(one.layout) for one in choice.copied)
+        ),
     )
 
 
@@ -540,20 +580,42 @@ def _manifest_sha256(payload: Sequence[PayloadFile]) -> str:
     return sha256(manifest([(one.path, one.digest("sha256")) for one in payload]).encode()).hexdigest()
 
 
+def _told_of_copies(facts: words.HandBack, all_files: int) -> tuple[str, str]:
+    """How many of the files of a volume were handed back, as a sentence; and what the copies are."""
+    kept = {word: count.files - facts.awaited[word].files for word, count in facts.tallies.items()}
+    lost = kept.pop("lost")
+    copies = ", ".join(f"{count_text(count)} {word}" for word, count in kept.items() if count)
+    copied = facts.copied.files
+    without = (
+        (lost, "lost"),
+        (facts.awaited_files, "not read yet"),
+        (all_files - facts.total.files, "not chosen"),
+    )
+    others = ", ".join(f"{count_text(count)} {why}" for count, why in without if count)
+    of_all = f"{count_text(copied)} of {counted(all_files, 'file')}" if others else counted(copied, "file")
+    said = f"A hand-back of {of_all}{f': {copies}' if copies else ''}"
+    return f"{said}{f'; without a copy: {others}' if others else ''}.", copies or "no copies"
+
+
 def _note(
-    bench: Bench, case: Case, folder: Path, facts: words.HandBack, until: str, manifest_sha256: str
+    bench: Bench,
+    case: Case,
+    folder: Path,
+    facts: words.HandBack,
+    until: str,
+    manifest_sha256: str,
+    all_files: int,
 ) -> None:
     tally = {word: count.files for word, count in facts.tallies.items()}
-    said = ", ".join(f"{count} {word}" for word, count in tally.items() if count)
-    all_of_it = counted(sum(tally.values()), "file")
+    told, copies = _told_of_copies(facts, all_files)
     with bench.ledger.together():
         # by these what the shop still holds is found, and a copy of it on another medium is known
         where = {"folder": str(folder.absolute()), "manifest_sha256": manifest_sha256}
-        bench.note(case.number, HAND_BACK, f"A hand-back of {all_of_it}: {said}.", {**tally, **where})
+        bench.note(case.number, HAND_BACK, told, {**tally, **where})
         unsettled = concern(bench, case.number)
         if unsettled:
             bench.custody(case.number, "handed back with the authority unsettled", unsettled)
-        bench.custody(case.number, f"files handed back ({said})", "copies of files")
+        bench.custody(case.number, f"files handed back ({copies})", "copies of files")
         if bench.ledger.case(case.number).state is not CaseState.CLOSED:  # meanwhile, by somebody else
             bench.ledger.amend_case(case.number, state=CaseState.HANDED_BACK)
         set_keep_until(bench, case, until)

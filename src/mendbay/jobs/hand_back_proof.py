@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from mendbay.core.quantity import counted
+from mendbay.core.quantity import count_text, counted
 from mendbay.core.source import Mark
 from mendbay.core.span import SpanSet
 from mendbay.handback import facts as words
@@ -28,12 +28,35 @@ def against(store: ImageStore, unsound: SpanSet) -> Iterator[str]:
         )
 
 
+def joined_words(joined: words.Joined, number: int) -> str:
+    """How far files that hold bytes of both halves of a mirror were compared; empty if wholly, or there is
+    none."""
+    if joined.is_compared:
+        return ""
+    hold, its = ("holds", "its") if joined.files == 1 else ("hold", "their")
+    both = f"{count_text(joined.both_bytes)}, and these were compared" if joined.both_bytes else "none"
+    return (
+        f"{counted(joined.files, 'file')} {hold} bytes of both drives: of {its} "
+        f"{counted(joined.given_bytes, 'byte')} both gave {both}; where one drive alone gave a byte, nothing "
+        f"could be compared with it. To compare all: mendbay pair read {number} BAY=SOURCE ... --both-whole"
+    )
+
+
+def _after_blank(text: str) -> str:
+    return f" {text}" if text else ""
+
+
 def proof_steps(
-    volume: OpenVolume, described: int, files: Sequence[words.FileFacts], places: SpanSet
+    number: int,
+    volume: OpenVolume,
+    described: int,
+    files: Sequence[words.FileFacts],
+    places: SpanSet,
 ) -> tuple[words.ProofStep, ...]:
     """The steps that were done to prove a hand-back, each with what came of it.
 
     Args:
+        number: of the case.
         described: how many files have a description that holds.
         places: where the copied files lie on the volume; what lies there under several names is there once.
     """
@@ -43,17 +66,18 @@ def proof_steps(
         words.ProofStep(
             "Every read of a drive was noted with its outcome; what a drive did not give is listed, never "
             "filled in silence.",
-            f"{sum(bool(one.gaps) for one in files)} of {len(files)} files have missing ranges.",
+            _missing_words(files),
         ),
         words.ProofStep(
             "The descriptions of the files were checked against the checksums the file system keeps."
             if system.has_checksums
             else "The file system keeps no checksums; what it says of each file was checked for agreement.",
-            f"{described} of {len(files)} descriptions hold.",
+            f"{count_text(described)} of {counted(len(files), 'description')} hold.",
         ),
         words.ProofStep(
             "Every copy was read again from the destination and compared by SHA-256 and SHA-512.",
-            f"{sum(one.verified for one in copied)} of {len(copied)} copies are equal.",
+            f"{count_text(sum(one.verified for one in copied))} of {count_text(len(copied))} copies "
+            "are equal.",
         ),
     ]
     steps.append(
@@ -71,7 +95,8 @@ def proof_steps(
                 "Bytes that a drive stores once, for a file with several names, are counted once.",
                 f"{_doubted(files, Mark.HALVES_DIFFER)} of {len(files)} files differ; both gave "
                 f"{counted(both_gave(volume.assembled, places).total_bytes, 'byte')} of "
-                f"{counted(places.total_bytes, 'byte')} stored.",
+                f"{counted(places.total_bytes, 'byte')} stored."
+                f"{_after_blank(joined_words(words.joined_of(files), number))}",
             )
         )
     if volume.halves_differ:
@@ -82,6 +107,17 @@ def proof_steps(
             )
         )
     return tuple(steps)
+
+
+def _missing_words(files: Sequence[words.FileFacts]) -> str:
+    """How many files lack bytes, in the numbers of the report's summary."""
+    lacking = (
+        (sum(one.verdict == "holed" and bool(one.path) for one in files), "with missing ranges"),
+        (sum(one.verdict == "lost" for one in files), "lost"),
+        (sum(one.is_awaited for one in files), "not read yet"),
+    )
+    told = ", ".join(f"{count_text(count)} {what}" for count, what in lacking if count)
+    return f"Of {counted(len(files), 'file')}: {told or 'none with missing ranges'}."
 
 
 def _doubted(files: Sequence[words.FileFacts], *marks: Mark) -> int:

@@ -9,7 +9,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from mendbay.core.quantity import bytes_text, count_text, counted, duration_text, percent_text, share_text
+from mendbay.core.quantity import (
+    bytes_text,
+    count_text,
+    counted,
+    duration_text,
+    grouped_bytes,
+    percent_text,
+    share_text,
+)
 
 UNITS = {
     "byte": 1,
@@ -170,3 +178,10 @@ def test_things_are_counted_in_words() -> None:
 def test_small_shares_have_two_digits_that_count(share: float, text: str) -> None:
     assert share_text(share, plain=True) == text
     assert share_text(share) == text.replace(" %", "\N{THIN SPACE}%")
+
+
+def test_only_numbers_of_bytes_are_grouped_in_a_sentence() -> None:
+    said = "4096 of the 12288 bytes of serial 12345 cannot be read, 512 bytes can, and 1000 too"
+    assert grouped_bytes(said) == (
+        "4\u2009096 of the 12\u2009288 bytes of serial 12345 cannot be read, 512 bytes can, and 1000 too"
+    )

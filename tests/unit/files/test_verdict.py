@@ -9,7 +9,7 @@ import pytest
 from mendbay.core.source import Gap, Lack, Mark, Marked, Outlook
 from mendbay.core.span import Span, SpanSet
 from mendbay.files.tree import Entry, Extent, Kind, Layout, Proof
-from mendbay.files.verdict import SETTLE_SECONDS, Verdict, file_outlook, file_readings, judge
+from mendbay.files.verdict import SETTLE_SECONDS, Verdict, file_outlook, file_readings, judge, nothing_left
 from support.sources import MemorySource
 
 PARTED_AT = 1_700_000_000
@@ -152,3 +152,11 @@ def test_a_name_whose_inode_is_refused_is_lost_but_not_while_it_is_only_unread()
     assert judge(refused, nothing, Outlook()).verdict is Verdict.LOST
     unread = replace(bare, problems=("its inode has not been read yet",))
     assert judge(unread, nothing, Outlook()).verdict is Verdict.UNPROVEN
+
+
+def test_nothing_is_left_only_of_files_that_had_stored_bytes() -> None:
+    sparse = Layout(1 << 20, (Extent(Span(0, 4096), 8192),), SpanSet())
+    assert nothing_left(sparse, SpanSet([Span(0, 4096)])), "zeros that were never stored are no content"
+    assert not nothing_left(sparse, SpanSet([Span(0, 512)]))
+    assert not nothing_left(sparse, SpanSet())
+    assert not nothing_left(Layout(5, (), SpanSet(), inline=b"hello"), SpanSet())

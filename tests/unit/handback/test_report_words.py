@@ -11,7 +11,7 @@ from mendbay.core.source import Gap, Lack
 from mendbay.core.span import Span, SpanSet
 from mendbay.handback import words
 from mendbay.handback.advice import advice_for
-from mendbay.handback.facts import BayFacts, HandBack, PairFacts, RunFacts, TraceFacts
+from mendbay.handback.facts import BayFacts, FileSystemFacts, HandBack, PairFacts, RunFacts, TraceFacts
 from mendbay.handback.report import LONGEST_LIST, NOT_STATED, bay_words, sentence, word_report
 from mendbay.imaging import adapters
 from support.handback_sample import a_file, bays, sample
@@ -187,7 +187,7 @@ def test_links_are_told_with_their_target() -> None:
 
 def test_advice_follows_from_the_facts() -> None:
     said = " ".join(advice_for(sample().files, bays(), "mirror", "2027-02-25"))
-    assert "2 files named under" in said
+    assert "Of the 3 files named under “What needs your attention” first open the 2 that have a copy," in said
     assert "until 25 February 2027" in said
     assert "A mirror of two drives" in said
     assert "with 15 % at least one place" in said, "1 - exp(-0.16), of 2 TB"
@@ -202,3 +202,110 @@ def test_older_bytes_are_told_with_the_pair(nothing: HandBack) -> None:
     said = " ".join(word_report(replace(nothing, pair=PairFacts("mirror", "1"), files=(one,))).pair)
     assert "drive in bay 1 holds the fresher state" in said
     assert thin("4.10_kB (4_096 bytes) may be older") in said
+
+
+def test_the_size_of_a_file_of_which_only_the_name_is_known_is_not_given_as_a_number(
+    nothing: HandBack,
+) -> None:
+    bare = a_file("b.txt", 0, "lost", path="", raw_path=b"b.txt", is_described=False, trace=())
+    gone = a_file("g.txt", 7, "lost", path="", gaps=(Gap(Span(0, 7), Lack.REFUSED),), trace=())
+    report = word_report(replace(nothing, files=(bare, gone)))
+    (row,) = report.verdicts
+    assert (row.files, row.size, row.missing) == ("2", thin("7 bytes, 1_unknown"), thin("7 bytes, 1_unknown"))
+    assert [one.size for one in report.attention] == ["size unknown", "7 bytes"]
+    (folder,) = report.folders
+    assert folder.summary == "2 files, 7 bytes and 1 of unknown size, 0 whole"
+    assert [one.size for one in folder.files] == ["unknown", "7 bytes"]
+    (row,) = word_report(replace(nothing, files=(bare,))).verdicts
+    assert (row.size, row.missing) == ("unknown", "unknown")
+
+
+def test_a_file_of_which_nothing_was_read_yet_is_told_apart_from_one_with_holes(nothing: HandBack) -> None:
+    holed = a_file("h.txt", 100, "holed", gaps=(Gap(Span(0, 8), Lack.REFUSED),))
+    waiting = a_file(
+        "w.txt",
+        8,
+        "holed",
+        path="",
+        raw_path=b"w.txt",
+        gaps=(Gap(Span(0, 8), Lack.UNREAD),),
+        reasons=("8 bytes have not been asked for yet: reading on may bring them",),
+        trace=(),
+        verified=False,
+    )
+    bare = replace(waiting, raw_path=b"b.txt", size_bytes=0, verdict="unproven", gaps=(), is_described=False)
+    facts = replace(nothing, files=(holed, waiting, bare))
+    report = word_report(facts)
+    assert [(row.verdict, row.meaning.split(";")[0], row.files) for row in report.verdicts] == [
+        ("unproven", "not even its description was read yet", "1"),
+        ("holed", "part of the file is missing", "1"),
+        ("holed", "nothing of it was read yet", "1"),
+    ]
+    lines = {one.path: one.lines for one in report.attention}
+    assert lines["w.txt"] == ("No copy was made: nothing of it was read yet. Reading on may bring it.",)
+    assert lines["b.txt"][0].startswith("No copy was made: only its name is known yet")
+    lead = " ".join(report.lead)
+    assert "1 file has holes: 8 bytes of 100 bytes is missing." in lead
+    assert "complete" not in lead
+    assert "Of 2 more files nothing was read yet, so there is no copy" in lead
+    assert "first open the one that has a copy" in " ".join(advice_for(facts.files, ()))
+    (folder,) = report.folders
+    assert [(one.name, one.origin) for one in folder.files if one.verdict != "holed"] == [
+        ("b.txt", "nowhere")
+    ]
+    assert facts.awaited_files == 2
+
+
+def test_all_named_files_are_to_be_opened_only_where_all_have_a_copy() -> None:
+    holed = a_file("h.txt", 100, "holed", gaps=(Gap(Span(0, 8), Lack.REFUSED),))
+    lost = a_file("l.txt", 100, "lost", path="")
+    assert "Open the 1 file named under" in " ".join(advice_for((holed,), ()))
+    assert (
+        "Of the 2 files named under “What needs your attention” first open the one that has a copy,"
+        in " ".join(advice_for((holed, lost), ()))
+    )
+    assert "pen the" not in " ".join(advice_for((lost,), ()))
+
+
+def test_what_the_customer_wished_for_comes_before_what_is_worse(nothing: HandBack) -> None:
+    lost = a_file("a.txt", 5, "lost", path="")
+    wished = a_file("w.txt", 5, "unproven", is_wanted=True)
+    holed = a_file("h.txt", 5, "holed", is_wanted=True)
+    attention = word_report(replace(nothing, files=(lost, wished, holed))).attention
+    assert [one.verdict for one in attention] == ["holed", "unproven", "lost"]
+
+
+def test_a_customer_reads_no_word_of_file_systems_but_names_stay_as_they_are(nothing: HandBack) -> None:
+    reasons = ("its inode lies in a part of the inode table that cannot be read",)
+    remark = "Folder an inode: 4096 of the 8192 bytes of this folder cannot be read; its inode is damaged"
+    system = FileSystemFacts("ext4", "", "", 1, True, (remark,))
+    one = a_file("x", 1, "lost", path="", reasons=reasons, is_described=False)
+    report = word_report(replace(nothing, files=(one,), file_system=system))
+    assert report.attention[0].lines[-1] == (
+        "Its description lies in a part of the list of descriptions that cannot be read."
+    )
+    assert report.file_system[-1] == thin(
+        "Folder an inode: 4_096 of the 8_192 bytes of this folder cannot be read; its description is damaged."
+    )
+    assert sentence("found in inode-12") == "Found in inode-12."
+
+
+@pytest.mark.parametrize(
+    ("both", "said"), [(0, "both gave none;"), (40, "both gave 40 bytes, and these were compared;")]
+)
+def test_what_is_whole_is_said_to_be_compared_only_as_far_as_both_drives_gave_it(
+    nothing: HandBack, both: int, said: str
+) -> None:
+    trace = (TraceFacts(Span(0, 50), "1", 0), TraceFacts(Span(50, 100), "2", 50))
+    one = a_file("x", 100, trace=trace, both_bytes=both)
+    mirror = replace(nothing, files=(one, a_file("y", 5)), pair=PairFacts("mirror", in_step=True))
+    (row,) = word_report(mirror).verdicts
+    assert row.meaning == (
+        "every byte is there and the description of the file is proven; 1 file holds bytes of both drives: "
+        f"of its 100 bytes {said} where one drive alone gave a byte, nothing could be compared with it"
+    )
+    proven = "every byte is there and proven"
+    (row,) = word_report(replace(mirror, files=(replace(one, both_bytes=100),))).verdicts
+    assert row.meaning == proven, "both gave all of it"
+    (row,) = word_report(replace(mirror, pair=PairFacts("stripe"))).verdicts
+    assert row.meaning == proven, "no other drive should hold the same"

@@ -9,7 +9,8 @@ import click
 
 from mendbay.core.clock import iso_from_epoch
 from mendbay.core.errors import EXIT_INCOMPLETE
-from mendbay.core.quantity import bytes_text, count_text
+from mendbay.core.quantity import bytes_text, count_text, counted, grouped_bytes
+from mendbay.core.span import Span
 from mendbay.faces import wording
 from mendbay.faces.cli.pair import assembled_json, volume_json
 from mendbay.faces.cli.screen import Screen, printable, table, wrapped
@@ -73,7 +74,9 @@ def _listing_text(listing: Listing, lines: list[FileLine], case: int) -> str:
     for line in sorted(lines, key=lambda one: one.entry.path.split(b"/")):
         entry, judgement = line.entry, line.judgement
         word = str(judgement.verdict if judgement else entry.kind)
-        size = count_text(entry.size_bytes) if entry.kind is Kind.FILE else ""
+        size = ""
+        if entry.kind is Kind.FILE:
+            size = count_text(entry.size_bytes) if entry.is_described else "unknown"
         rows.append((word, size, iso_from_epoch(entry.modified_at)[:10], _named(line)))
     counts = ", ".join(f"{count_text(listing.verdicts.get(word, 0))} {word}" for word in Verdict)
     text = table(rows, ("", "bytes", "changed", "path"), right=(1,)) if rows else "Nothing to list."
@@ -107,7 +110,7 @@ def _named(line: FileLine) -> str:
     if judgement is not None and (judgement.gaps or judgement.older or judgement.doubts):
         said = wording.verdict_text(judgement, entry.size_bytes)
         troubles.insert(0, said.removeprefix(f"{judgement.verdict}, "))
-    return "\n      ".join([name, *troubles])
+    return "\n      ".join([name, *map(grouped_bytes, troubles)])
 
 
 @command.command(name="show")
@@ -133,21 +136,20 @@ def _raw(path: str) -> bytes:
 
 def _detail_text(detail: FileDetail) -> str:
     entry, judgement = detail.line.entry, detail.line.judgement
+    size, changed = "size unknown", "unknown"
+    if entry.is_described:
+        size = counted(detail.layout.size_bytes, "byte")
+        changed = iso_from_epoch(entry.modified_at) or "never"
     lines = [
-        f"{printable(entry.path)}: {entry.kind}, {count_text(detail.layout.size_bytes)} bytes, "
-        f"inode {entry.inode}",
-        f"  changed {iso_from_epoch(entry.modified_at) or 'never'}; description proven by: {entry.proof}",
+        f"{printable(entry.path)}: {entry.kind}, {size}, inode {entry.inode}",
+        f"  changed {changed}; description proven by: {entry.proof}",
     ]
     if judgement is not None:
         lines.append(f"  verdict: {wording.verdict_text(judgement, detail.layout.size_bytes)}")
-        lines += [wrapped(reason, "  ", "  ") for reason in judgement.reasons]
-        lines += [
-            f"  missing: bytes {gap.span.start} to {gap.span.stop}, {gap.why}" for gap in judgement.gaps
-        ]
-        lines += [f"  may be older: bytes {span.start} to {span.stop}" for span in judgement.older]
-        lines += [
-            f"  in doubt: bytes {one.span.start} to {one.span.stop}, {one.mark}" for one in judgement.doubts
-        ]
+        lines += [wrapped(grouped_bytes(reason), "  ", "  ") for reason in judgement.reasons]
+        lines += [f"  missing: {_range(gap.span)}, {gap.why}" for gap in judgement.gaps]
+        lines += [f"  may be older: {_range(span)}" for span in judgement.older]
+        lines += [f"  in doubt: {_range(one.span)}, {one.mark}" for one in judgement.doubts]
     if detail.pieces:
         rows = [
             (
@@ -164,6 +166,10 @@ def _detail_text(detail: FileDetail) -> str:
         head = ("file byte", "bytes", "bay", "drive byte", "run", "adapter", "mark")
         lines += ["", table(rows, head, right=(0, 1, 3, 4))]
     return "\n".join(lines)
+
+
+def _range(span: Span) -> str:
+    return f"bytes {count_text(span.start)} to {count_text(span.stop)}"
 
 
 def _detail_json(detail: FileDetail) -> dict[str, object]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from mendbay.faces.cli.take_in_words import authority_warning
 from mendbay.handback.facts import FileFacts, HandBack
 from mendbay.jobs.authority import concern
 from mendbay.jobs.hand_back import REPORT_HTML, REPORT_JSON, REPORT_PDF, hand_back
+from mendbay.jobs.hand_back_proof import joined_words
 from mendbay.jobs.reached_customer import check_hand_back
 from mendbay.wiring import (
     check_handback,
@@ -70,8 +72,18 @@ def make(
         )
         unsettled = concern(bench, case)
     facts = result.facts
-    said = {**_made_json(facts, folder), "authority_concern": unsettled or None}
-    screen.answer(said, _made_text(facts, folder))
+    unread = result.unread
+    said = {
+        **_made_json(facts, folder),
+        "still_unread": {
+            "files": unread.files,
+            "bytes": unread.total_bytes,
+            "only_names": unread.only_names,
+            "folders": unread.hides,
+        },
+        "authority_concern": unsettled or None,
+    }
+    screen.answer(said, _made_text(facts, folder, [joined_words(facts.joined, case), unread.words]))
     screen.warn(authority_warning(unsettled, case))
     if any(facts.tallies[word].files for word in ("holed", "lost", "unproven")):
         sys.exit(EXIT_INCOMPLETE)
@@ -91,12 +103,18 @@ def _day(text: str) -> str:
     return text
 
 
-def _made_text(facts: HandBack, folder: Path) -> str:
+def _made_text(facts: HandBack, folder: Path, remarks: Sequence[str]) -> str:
+    """What came of it.
+
+    Args:
+        remarks: what else is to be said, each empty for nothing.
+    """
+    more = "".join(f"{wrapped(one)}\n" for one in remarks if one)
     counts = ", ".join(f"{count_text(tally.files)} {word}" for word, tally in facts.tallies.items())
     return (
         f"{wording.counted(facts.copied.files, 'file')} ({bytes_text(facts.copied.size_bytes)}) in {folder}, "
         f"{count_text(facts.verified_files)} of them read again and equal.\n"
-        f"Verdicts: {counts}.\n{_not_whole_text(facts)}"
+        f"Verdicts: {counts}.\n{_not_whole_text(facts)}{more}"
         f"Report for the customer: {folder / REPORT_PDF}\n"
         f"The same as a page:      {folder / REPORT_HTML}\n"
         f"Next: {wording.called_as()} handback check {folder}"
@@ -112,6 +130,9 @@ def _not_whole_text(facts: HandBack) -> str:
     found = _not_whole(facts)
     lines = []
     for one in found[:FILES_SHOWN]:
+        if one.is_awaited:
+            lines.append(f"  {printable(one.raw_path)}: {one.verdict}, no copy: nothing of it was read yet")
+            continue
         doubted = SpanSet(doubt.span for doubt in one.doubts).total_bytes
         why = [
             f"{count_text(count)} bytes {what}"
@@ -122,6 +143,8 @@ def _not_whole_text(facts: HandBack) -> str:
             )
             if count
         ]
+        if not one.is_described:
+            why.insert(0, "size unknown")
         lines.append(f"  {printable(one.raw_path)}: {', '.join([one.verdict, *why])}")
     if len(found) > FILES_SHOWN:
         lines.append(f"  ... and {count_text(len(found) - FILES_SHOWN)} more; the report lists them all.")
@@ -134,6 +157,11 @@ def _made_json(facts: HandBack, folder: Path) -> dict[str, object]:
         "copied_files": facts.copied.files,
         "copied_bytes": facts.copied.size_bytes,
         "verified_files": facts.verified_files,
+        "joined": {
+            "files": facts.joined.files,
+            "given_bytes": facts.joined.given_bytes,
+            "both_bytes": facts.joined.both_bytes,
+        },
         "verdicts": {word: tally.files for word, tally in facts.tallies.items()},
         "not_whole": [
             {
