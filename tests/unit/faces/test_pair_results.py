@@ -169,13 +169,13 @@ def test_only_what_neither_half_gave_is_worth_asking_for_again(
 ) -> None:
     hint = "To ask for them again: more --tries, or another --adapter. A run without --adapter may have been"
     have_refuse(box, 0, place(box, base, 0).widen(512))
-    said = one_line(text_of(run, "pair", "read", 1, *both(box), "--want", "*.bin"))
+    said = one_line(text_of(run, "pair", "read", 1, *both(box), "--both-whole"))
     assert "refused: " in said
     assert "Together the halves gave every byte." in said
     assert hint not in said
     have_refuse(box, 1, place(box, base, 1).widen(512))
     assert run("drive", "set-aside", 1, 2, "--reason", "a new try").returncode == 0
-    said = one_line(text_of(run, "pair", "read", 1, *both(box), code=3))
+    said = one_line(text_of(run, "pair", "read", 1, *both(box), "--both-whole", code=3))
     assert "Neither half gave " in said
     assert hint in said
 

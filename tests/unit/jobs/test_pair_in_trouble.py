@@ -140,6 +140,7 @@ def test_files_are_looked_for_again_once_a_drive_has_left_over_it(
 
 def test_a_ledger_that_cannot_tell_the_wishes_is_told_of_once_and_changes_nothing(tmp_path: Path) -> None:
     said: list[Event] = []
+    (tmp_path / "home").mkdir()
     with open_bench(tmp_path / "home", tell=said.append) as bench:
         take_in(bench, "Quillmere Pottery")
         wishes = Wishes(bench, 1, ())
