@@ -398,8 +398,8 @@ def _agreement_lines(one: BlendedIn) -> list[str]:
     if one.unsound:
         unsound = (
             f"{count_text(one.unsound.total_bytes)} bytes are no longer what the drive gave, in one image or "
-            "the other; nothing was taken over there. drive verify tells whether it is the bay's; if not, it is "
-            "the other: have it verified at the bench it comes from."
+            "the other; nothing was taken over there. drive verify tells whether it is the bay's; if not, it "
+            "is the other: have it verified at the bench it comes from."
         )
         lines.append(wrapped(unsound, "  ", ""))
     return lines
