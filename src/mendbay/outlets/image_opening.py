@@ -65,7 +65,7 @@ def open_files(path: Path, *, writable: bool) -> tuple[int, Checkpoint]:
         )
     if not path.exists():
         raise DestinationError(
-            f"There is no image {path}.", "Check the name; `mendbay drive read` begins an image."
+            f"There is no image {path}.", "Check the name; reading a drive begins an image."
         )
     if not log_path.exists():
         raise DamagedCheckpoint(

@@ -154,7 +154,7 @@ def test_a_bay_that_the_case_has_not_is_added_with_a_word_or_refused(
         read_drive(shop, 1, DriveAt("5", drive(tmp_path, "S5")))
     take_in(shop, "Delta", bays=[Bay(0, "1")])
     read_drive(shop, 2, DriveAt("7", drive(tmp_path, "S5")))
-    assert said[0] == "Case 2 had no bay 7: it is added."
+    assert said[-1] == "Case 2 had no bay 7: it is added."
     assert any(one.text == "Bay 7 added, as its drive is read." for one in shop.ledger.events(2))
 
 

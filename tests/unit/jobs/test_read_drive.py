@@ -37,6 +37,7 @@ def test_nothing_to_compare_is_said(tmp_path: Path) -> None:
 
     blank = tmp_path / "blank.img"
     blank.write_bytes(bytes(1 << 20))
+    (tmp_path / "home").mkdir()
     with open_bench(tmp_path / "home", tell=tell) as bench:
         take_in(bench, "A customer")
         read_drive(bench, 1, DriveAt("1", str(blank)))
