@@ -40,6 +40,11 @@ def refused(run: Run, code: int, *words: object) -> str:
     return unbroken(done.stderr)
 
 
+def one_line(text: str) -> str:
+    """A text with all its blanks and breaks, thin ones too, as single blanks."""
+    return " ".join(text.replace("\u2009", " ").replace("\u202f", " ").split())
+
+
 def unbroken(text: str) -> str:
     """A text with every line that goes on in the next one as one line."""
     return re.sub(r"\n +", " ", text)

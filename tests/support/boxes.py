@@ -37,6 +37,11 @@ def giving_box(folder: Path, base: SmallBase) -> Scenario:
     return made
 
 
+def sources_of(box: Scenario) -> list[str]:
+    """Its drives as `pair read` takes them."""
+    return [f"{bay}=unsteady:{drive}" for bay, drive in zip("12", box.drives, strict=True)]
+
+
 def have_refuse(box: Scenario, bay: int, refused: SpanSet) -> None:
     """Makes a drive of a box anew, which gives everything but some ranges."""
     box.drives[bay].unlink()

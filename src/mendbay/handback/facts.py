@@ -80,7 +80,7 @@ class BayFacts:
             for one in self.coverage.stretches()
             if one.condition is not Condition.READ
             for span in (
-                SpanSet([one.span]) - self.left if one.condition is Condition.UNREAD else SpanSet([one.span])
+                self.left.complement(one.span) if one.condition is Condition.UNREAD else SpanSet([one.span])
             )
         )
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -361,14 +361,7 @@ class DriveReading:
 
     def _check_alive(self) -> None:
         """After a long row of refusals: does the drive still give what it gave before?"""
-        sector, size = self._store.identity.sector_bytes, self._store.identity.size_bytes
-        read = self._store.coverage().read
-        known = [self._given.start] if self._given else []
-        if read:
-            ends = (int(read.starts[0]), (int(read.stops[-1]) - 1) // sector * sector)
-            known = known or [ends[0]]
-            known.append(max(ends, key=lambda place: abs(place - known[0])))
-        if not known:
+        if self._given is None and not self._store.coverage().read:
             if self._refused_in_a_row < DEAD_FROM_START_AFTER:
                 return
             raise DriveDied(
@@ -377,18 +370,35 @@ class DriveReading:
                 "Power it off: every try wears it. Weigh its board, and head work in a clean room, first.",
             )
         row, self._refused_in_a_row = self._refused_in_a_row, 0
-        for place in dict.fromkeys(known):
+        sector, size = self._store.identity.sector_bytes, self._store.identity.size_bytes
+        asked: list[int] = []
+        for place in self._given_before():
+            asked.append(place)
             self._reader.ask(Span(place, min(place + sector, size)))
             attempt = self._reader.answer()
             if attempt.outcome is Outcome.VANISHED:
                 self.bring_back()
             if attempt.outcome in (Outcome.VANISHED, Outcome.GIVEN):
                 return
+        places = " and ".join(map(count_text, asked))
         raise DriveDied(
-            f"The drive in bay {self.bay} refused {row} reads in a row, and now also byte "
-            f"{count_text(known[0])}, which it gave before.",
+            f"The drive in bay {self.bay} refused {row} reads in a row, and now also what it gave before, at "
+            f"{'byte' if len(asked) == 1 else 'bytes'} {places}.",
             "Power it off. What was read is kept; weigh head work in a clean room before more attempts.",
         )
+
+    def _given_before(self) -> Iterator[int]:
+        """First bytes of one or two sectors that the drive gave, far apart. The second costs a look at the
+        whole record, so it is worked out only when it is wanted."""
+        if self._given is not None:
+            yield (first := self._given.start)
+        read, sector = self._store.coverage().read, self._store.identity.sector_bytes
+        ends = (int(read.starts[0]), (int(read.stops[-1]) - 1) // sector * sector)
+        if self._given is None:
+            yield (first := ends[0])
+        far = max(ends, key=lambda place: abs(place - first))
+        if far != first:
+            yield far
 
     def bring_back(self) -> None:
         """The drive vanished: make what there is durable, have its power cycled, see whether it returns.

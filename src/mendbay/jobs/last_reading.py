@@ -7,7 +7,7 @@ from mendbay.jobs.drive_reading import Ending
 from mendbay.jobs.other_half import ASIDE
 
 ENDING = "ending"
-"""Fact of the event that sums up a reading: an `Ending`."""
+"""Fact of the event that sums up a reading: the name of an `Ending`, which outlives its words."""
 
 
 def last_ending(bench: Bench, case: int, bay: str) -> Ending | None:
@@ -18,5 +18,5 @@ def last_ending(bench: Bench, case: int, bay: str) -> Ending | None:
         if ASIDE in one.facts:
             return None
         if ENDING in one.facts:
-            return next((known for known in Ending if known == one.facts[ENDING]), None)
+            return next((known for known in Ending if known.name == one.facts[ENDING]), None)
     return None

@@ -369,7 +369,7 @@ def finish(
         "refused_bytes": result.refused_bytes,
         "unread_bytes": result.unread_bytes,
         "left_bytes": result.left_bytes,
-        ENDING: str(ending),
+        ENDING: ending.name,
     }
     bench.note(number, "imaging", text, facts)
     return result

@@ -29,6 +29,13 @@ def without_case(tmp_path: Path, program: Commands) -> Run:
     return runner
 
 
+@pytest.fixture
+def unnamed_bays(without_case: Run) -> Run:
+    """Runs mendbay with a home of its own that holds a case whose bays are not named."""
+    assert without_case("case", "open", "Quillmere Pottery").returncode == 0
+    return without_case
+
+
 @pytest.fixture(scope="session")
 def opened(tmp_path_factory: pytest.TempPathFactory, program: Commands) -> Path:
     """A home with a case of two bays, for copies: a home is a folder, and holds no path to itself."""

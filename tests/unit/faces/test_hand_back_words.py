@@ -11,35 +11,15 @@ from mendbay.core.quantity import bytes_text, count_text
 from mendbay.core.span import Span, SpanSet
 from mendbay.outlets.scenario.scenario import Scenario
 from mendbay.outlets.scenario.small import SmallBase
-from support.answers import Run, answer, text_of
-from support.boxes import giving_box, have_refuse, small_base
+from support.answers import Run, answer, one_line, text_of
+from support.boxes import have_refuse, sources_of
 
 ODD = b"files/14.bin"
 
 
-@pytest.fixture(scope="module")
-def base(tmp_path_factory: pytest.TempPathFactory) -> SmallBase:
-    return small_base(tmp_path_factory.mktemp("base"))
-
-
 @pytest.fixture
-def box(tmp_path: Path, base: SmallBase) -> Scenario:
-    return giving_box(tmp_path / "box", base)
-
-
-@pytest.fixture
-def run(without_case: Run) -> Run:
-    """Runs mendbay with a home of its own that holds a case whose bays are not named."""
-    assert without_case("case", "open", "Quillmere Pottery").returncode == 0
-    return without_case
-
-
-def both(box: Scenario) -> list[str]:
-    return [f"{bay}=unsteady:{drive}" for bay, drive in zip("12", box.drives, strict=True)]
-
-
-def one_line(text: str) -> str:
-    return " ".join(text.replace("\u2009", " ").replace("\u202f", " ").split())
+def run(unnamed_bays: Run) -> Run:
+    return unnamed_bays
 
 
 def refuse_on_both(box: Scenario, volume: SpanSet) -> None:
@@ -51,7 +31,7 @@ def test_a_file_of_which_only_the_name_is_known_has_no_size(
     run: Run, box: Scenario, base: SmallBase, tmp_path: Path
 ) -> None:
     refuse_on_both(box, SpanSet([base.newest.placed[ODD].inode_at]))
-    assert run("pair", "read", 1, *both(box)).returncode in (0, 3)
+    assert run("pair", "read", 1, *sources_of(box)).returncode in (0, 3)
     listed = answer(run, "files", "list", 1, "--damaged", codes=(3,))["files"]
     lost = {one["path"] for one in listed if one["verdict"] == "lost"}
     assert ODD.decode() in lost
@@ -71,7 +51,10 @@ def test_a_file_of_which_only_the_name_is_known_has_no_size(
 def test_files_of_which_nothing_was_read_yet_are_not_said_to_have_a_copy(
     run: Run, box: Scenario, tmp_path: Path
 ) -> None:
-    assert run("pair", "read", 1, *both(box), "--want", "metadata", "--only-wanted").returncode in (0, 3)
+    assert run("pair", "read", 1, *sources_of(box), "--want", "metadata", "--only-wanted").returncode in (
+        0,
+        3,
+    )
     done = run("handback", "make", 1, tmp_path / "out")
     made = one_line(done.stdout)
     assert "files/00.bin: holed, no copy: nothing of it was read yet" in made
@@ -112,7 +95,7 @@ def test_numbers_of_bytes_are_grouped_and_those_of_the_proof_are_those_of_the_su
     placed = base.newest.placed
     hole = SpanSet([Span.at(next(iter(placed[ODD].blocks)).start, 8192)])
     refuse_on_both(box, hole | SpanSet([placed[b"files/05.bin"].inode_at]))
-    assert run("pair", "read", 1, *both(box)).returncode in (0, 3)
+    assert run("pair", "read", 1, *sources_of(box)).returncode in (0, 3)
     assert run("case", "tell", 1, "wanted", "14.bin").returncode == 0
     shown = text_of(run, "files", "show", 1, ODD.decode())
     assert "missing: bytes 0 to 8\u2009192, refused" in shown
@@ -133,7 +116,7 @@ def test_numbers_of_bytes_are_grouped_and_those_of_the_proof_are_those_of_the_su
 def test_a_hand_back_of_some_files_tells_the_story_of_how_many_there_are(
     run: Run, box: Scenario, tmp_path: Path
 ) -> None:
-    assert run("pair", "read", 1, *both(box)).returncode == 0
+    assert run("pair", "read", 1, *sources_of(box)).returncode == 0
     every = sum(one["kind"] == "file" for one in answer(run, "files", "list", 1)["files"])
     done = run("handback", "make", 1, tmp_path / "out", "--want", "14.bin")
     assert done.returncode == 0
@@ -149,7 +132,7 @@ def test_bytes_that_one_half_alone_gave_are_not_said_to_be_compared(
     for bay in (0, 1):  # so that the file needs both drives
         block = SpanSet([Span.at(at + bay * 4096, 4096)])
         have_refuse(box, bay, box.geometry.on_drive(bay, block).widen(512))
-    assert run("pair", "read", 1, *both(box)).returncode == 0
+    assert run("pair", "read", 1, *sources_of(box)).returncode == 0
     out = tmp_path / "out"
     done = run("handback", "make", 1, out)
     assert done.returncode == 0
@@ -180,7 +163,7 @@ def test_bytes_that_one_half_alone_gave_are_not_said_to_be_compared(
 def test_files_that_both_halves_gave_wholly_are_said_to_be_proven(
     run: Run, box: Scenario, tmp_path: Path
 ) -> None:
-    assert run("pair", "read", 1, *both(box), "--both-whole").returncode == 0
+    assert run("pair", "read", 1, *sources_of(box), "--both-whole").returncode == 0
     done = run("handback", "make", 1, tmp_path / "out")
     assert done.returncode == 0
     assert "To compare all" not in done.stdout

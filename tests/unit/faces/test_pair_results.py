@@ -12,8 +12,8 @@ import pytest
 from mendbay.core.span import Span, SpanSet
 from mendbay.outlets.scenario.scenario import Scenario
 from mendbay.outlets.scenario.small import SmallBase
-from support.answers import Run, answer, text_of
-from support.boxes import have_refuse
+from support.answers import Run, answer, one_line, text_of
+from support.boxes import have_refuse, sources_of
 
 ODD = b"files/14.bin"
 
@@ -23,18 +23,8 @@ def place(box: Scenario, base: SmallBase, bay: int, name: bytes = ODD) -> SpanSe
 
 
 @pytest.fixture
-def run(without_case: Run) -> Run:
-    """Runs mendbay with a home of its own that holds a case whose bays are not named."""
-    assert without_case("case", "open", "Quillmere Pottery").returncode == 0
-    return without_case
-
-
-def both(box: Scenario) -> list[str]:
-    return [f"{bay}=unsteady:{drive}" for bay, drive in zip("12", box.drives, strict=True)]
-
-
-def one_line(text: str) -> str:
-    return " ".join(text.replace("\u2009", " ").split())
+def run(unnamed_bays: Run) -> Run:
+    return unnamed_bays
 
 
 def test_halves_read_whole_are_compared_and_the_file_in_which_they_differ_is_named(
@@ -49,7 +39,7 @@ def test_halves_read_whole_are_compared_and_the_file_in_which_they_differ_is_nam
     assert run("drive", "read", 1, 1, f"unsteady:{box.drives[0]}").returncode == 0
     assert run("drive", "read", 1, 2, f"unsteady:{box.drives[1]}").returncode == 0
     assert "DIFFER" not in text_of(run, "pair", "look", 1), "nobody has compared them"
-    said = one_line(text_of(run, "pair", "read", 1, *both(box), "--both-whole", "--want", "*.bin"))
+    said = one_line(text_of(run, "pair", "read", 1, *sources_of(box), "--both-whole", "--want", "*.bin"))
     assert "The halves DIFFER in 4 096 bytes (1 range) where they should be the same." in said
     assert "Together the halves gave every byte." in said
     assert "files/14.bin: unproven, 4 096 bytes in doubt" in said
@@ -72,10 +62,10 @@ def test_halves_read_whole_that_give_every_byte_together_end_with_code_0(
     run: Run, box: Scenario, base: SmallBase
 ) -> None:
     have_refuse(box, 0, place(box, base, 0).widen(512))
-    told = answer(run, "pair", "read", 1, *both(box), "--both-whole", codes=(0,))
+    told = answer(run, "pair", "read", 1, *sources_of(box), "--both-whole", codes=(0,))
     assert told["missing_bytes"] == 0
     assert told["halves"]["differing_bytes"] == 0
-    said = one_line(text_of(run, "pair", "read", 1, *both(box), "--both-whole"))
+    said = one_line(text_of(run, "pair", "read", 1, *sources_of(box), "--both-whole"))
     assert "came from both and are the same." in said
     assert "Together the halves gave every byte." in said
 
@@ -87,7 +77,7 @@ def test_what_the_stakes_are_can_be_said_of_a_pair(run: Run, box: Scenario, base
         assert len(refused) > 20
         have_refuse(box, bay, SpanSet(refused))
     worth = ("--worth", "2500.00 EUR", "--bench-hour", "60.00 EUR")
-    read = ("pair", "read", 1, *both(box), "--want", ODD.decode(), "--minutes", 0, *worth)
+    read = ("pair", "read", 1, *sources_of(box), "--want", ODD.decode(), "--minutes", 0, *worth)
     told = answer(run, *read, codes=(3,))
     advised = told["one_task"]["advice"]
     assert 0 < float(advised["gain"].removesuffix(" EUR")) <= 2500
@@ -103,7 +93,7 @@ def test_what_the_stakes_are_can_be_said_of_a_pair(run: Run, box: Scenario, base
 
 
 def test_an_hours_cost_without_a_worth_is_refused_of_a_pair_too(run: Run, box: Scenario) -> None:
-    done = run("pair", "read", 1, *both(box), "--bench-hour", "60.00 EUR")
+    done = run("pair", "read", 1, *sources_of(box), "--bench-hour", "60.00 EUR")
     assert done.returncode == 2
     assert "Add --worth AMOUNT" in one_line(done.stderr)
 
@@ -120,7 +110,7 @@ def test_drives_read_one_by_one_are_said_not_to_be_compared(run: Run, box: Scena
 
 
 def test_what_was_left_to_the_other_half_is_said_so(run: Run, box: Scenario, tmp_path: Path) -> None:
-    assert run("pair", "read", 1, *both(box)).returncode == 0
+    assert run("pair", "read", 1, *sources_of(box)).returncode == 0
     left = answer(run, "drive", "show", 1, 1)["left_bytes"]
     assert left > 1 << 20
     assert answer(run, "case", "show", 1)["images"][0]["left_bytes"] == left
@@ -151,13 +141,13 @@ def test_what_was_left_to_the_other_half_is_said_so(run: Run, box: Scenario, tmp
 def test_what_was_wanted_is_said_to_have_been_tried_and_what_is_left_to_the_other_half(
     run: Run, box: Scenario, base: SmallBase
 ) -> None:
-    said = one_line(text_of(run, "pair", "read", 1, *both(box), "--want", "*.bin", "--only-wanted"))
+    said = one_line(text_of(run, "pair", "read", 1, *sources_of(box), "--want", "*.bin", "--only-wanted"))
     assert said.count("; what is wanted was tried.") == 2
     story = one_line(text_of(run, "case", "show", 1))
     assert story.count("unread; what is wanted was tried.") == 2
     assert "everything was tried" not in said + story
     assert said.count("A simulated drive: the minutes and hours of an advice") == 1, "of both at once"
-    said = one_line(text_of(run, "pair", "read", 1, *both(box)))
+    said = one_line(text_of(run, "pair", "read", 1, *sources_of(box)))
     assert said.count("; all was tried but what is left to the other half.") == 2
     story = one_line(text_of(run, "case", "show", 1))
     assert story.count(" 0 unread; all was tried but what is left to the other half.") == 2
@@ -169,13 +159,13 @@ def test_only_what_neither_half_gave_is_worth_asking_for_again(
 ) -> None:
     hint = "To ask for them again: more --tries, or another --adapter. A run without --adapter may have been"
     have_refuse(box, 0, place(box, base, 0).widen(512))
-    said = one_line(text_of(run, "pair", "read", 1, *both(box), "--both-whole"))
+    said = one_line(text_of(run, "pair", "read", 1, *sources_of(box), "--both-whole"))
     assert "refused: " in said
     assert "Together the halves gave every byte." in said
     assert hint not in said
     have_refuse(box, 1, place(box, base, 1).widen(512))
     assert run("drive", "set-aside", 1, 2, "--reason", "a new try").returncode == 0
-    said = one_line(text_of(run, "pair", "read", 1, *both(box), "--both-whole", code=3))
+    said = one_line(text_of(run, "pair", "read", 1, *sources_of(box), "--both-whole", code=3))
     assert "Neither half gave " in said
     assert hint in said
 
@@ -185,7 +175,7 @@ def test_one_half_that_vanishes_hides_nothing_of_what_both_gave(
 ) -> None:
     drive = box.drives[0]
     drive.write_text("vanish_after_reads = 40\n" + drive.read_text())
-    broken = run("pair", "read", 1, *both(box), "--want", "*.bin", "--want", "no-such-*")
+    broken = run("pair", "read", 1, *sources_of(box), "--want", "*.bin", "--want", "no-such-*")
     assert broken.returncode == 14, broken.stderr
     said = one_line(broken.stdout)
     assert "Bay 1: " in said

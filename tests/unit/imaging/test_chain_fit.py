@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from mendbay.imaging.chain_fit import Seen, fit, log_likelihood
+from mendbay.imaging.chain_fit import Grid, Seen, fit, log_likelihood
 from mendbay.imaging.density import Density
 from mendbay.imaging.given_places import GivenPlaces
 from mendbay.imaging.slowness import Slowness
@@ -117,6 +117,20 @@ def walked(kinds: str, enter: float, leave: float, refused: float, density: floa
     return total
 
 
+def law_of(grid: Grid, index: int) -> list[float]:
+    """One explanation, as `walked` takes it."""
+    return [float(one[index]) for one in (grid.enter, grid.leave, grid.refused, grid.density)]
+
+
+def seen(rows: list[tuple[int, int, int, int, int]]) -> Seen:
+    """Entries, each of sectors unread and given, runs, refused range and times, that all count once."""
+    unread, given_, runs, refused, times = np.array(rows).T
+    begins, counts = np.zeros(len(rows), dtype=np.bool_), np.ones(len(rows))
+    return Seen(
+        unread.astype(float), given_.astype(float), runs, refused.astype(float), times, begins, counts
+    )
+
+
 def rows_of(kinds: str) -> Seen:
     """The same as entries; what was refused singly in a row is one."""
     rows: list[tuple[int, int, int, int, int]] = []
@@ -129,21 +143,13 @@ def rows_of(kinds: str) -> Seen:
             rows.append((unread, length, 1, 0, 1) if kind == "g" else (unread, 0, 0, 1, length))
             unread = 0
     rows += [(unread, 0, 0, 0, 1)] if unread else []
-    unread_, given, runs, refused, times = np.array(rows).T
-    nothing, once = np.zeros(len(rows), dtype=np.bool_), np.ones(len(rows))
-    return Seen(unread_.astype(float), given.astype(float), runs, refused.astype(float), times, nothing, once)
+    return seen(rows)
 
 
 def same_as_walked(kinds: str) -> None:
     grid, found = log_likelihood(rows_of(kinds), 2e-5)
     for index in range(0, found.size, 41):
-        true = walked(
-            kinds,
-            float(grid.enter[index]),
-            float(grid.leave[index]),
-            float(grid.refused[index]),
-            float(grid.density[index]),
-        )
+        true = walked(kinds, *law_of(grid, index))
         assert found[index] == pytest.approx(true, rel=1e-6, abs=1e-6)
 
 
@@ -170,19 +176,9 @@ def test_the_likelihood_is_that_of_walking_along_anything(runs: list[tuple[str, 
 
 def test_a_refused_range_is_whatever_may_happen_in_it_but_that_all_is_given() -> None:
     """Summed over every way in which at least one of six sectors is refused."""
-    nothing, once = np.zeros(3, dtype=np.bool_), np.ones(3)
-    seen = Seen(
-        np.array([0.0, 0.0, 2.0]),
-        np.array([9.0, 0.0, 4.0]),
-        np.array([1, 0, 1]),
-        np.array([0.0, 6.0, 0.0]),
-        np.ones(3, dtype=int),
-        nothing,
-        once,
-    )
-    grid, found = log_likelihood(seen, 2e-5)
+    grid, found = log_likelihood(seen([(0, 9, 1, 0, 1), (0, 0, 0, 6, 1), (2, 4, 1, 0, 1)]), 2e-5)
     for index in range(0, found.size, 97):
-        law = [float(one[index]) for one in (grid.enter, grid.leave, grid.refused, grid.density)]
+        law = law_of(grid, index)
         ways = ("".join(one) for one in itertools.product("gr", repeat=6))
         chance = sum(
             float(np.exp(walked("g" * 9 + way + ".." + "g" * 4, *law))) for way in ways if "r" in way
@@ -191,19 +187,9 @@ def test_a_refused_range_is_whatever_may_happen_in_it_but_that_all_is_given() ->
 
 
 def test_several_runs_alike_are_gaps_and_runs_in_turn() -> None:
-    nothing, once = np.zeros(1, dtype=np.bool_), np.ones(1)
-    seen = Seen(
-        np.array([20.0]),
-        np.array([12.0]),
-        np.array([3]),
-        np.array([0.0]),
-        np.ones(1, dtype=int),
-        nothing,
-        once,
-    )
-    grid, found = log_likelihood(seen, 2e-5)
+    grid, found = log_likelihood(seen([(20, 12, 3, 0, 1)]), 2e-5)
     for index in range(0, found.size, 97):
-        law = [float(one[index]) for one in (grid.enter, grid.leave, grid.refused, grid.density)]
+        law = law_of(grid, index)
         assert found[index] == pytest.approx(walked(".....gggg" * 3 + ".....", *law), rel=1e-6, abs=1e-6)
 
 
@@ -221,21 +207,17 @@ def long_run(sectors: int, law: list[float], *, refused: bool) -> float:
 
 
 def test_no_range_is_too_long_and_no_explanation_too_wrong_to_be_weighed() -> None:
-    long, one, no = 10**9, np.ones(1, dtype=int), np.zeros(1)
-    begins, once = np.zeros(1, dtype=np.bool_), np.ones(1)
-    given_all = Seen(no, np.array([float(long)]), one, no, one, begins, once)
-    refused_all = Seen(no, no, 0 * one, np.ones(1), long * one, begins, once)
-    for seen, refused in ((given_all, False), (refused_all, True)):
-        grid, found = log_likelihood(seen, 2e-5)
+    long = 10**9
+    for row, refused in (((0, long, 1, 0, 1), False), ((0, 0, 0, 1, long), True)):
+        grid, found = log_likelihood(seen([row]), 2e-5)
         for index in range(0, found.size, 97):
-            law = [float(one[index]) for one in (grid.enter, grid.leave, grid.refused, grid.density)]
+            law = law_of(grid, index)
             assert found[index] == pytest.approx(long_run(long, law, refused=refused), rel=1e-9, abs=1e-5)
 
 
 def test_fit_is_the_mean_of_its_grid_by_weight() -> None:
-    nothing, one = np.zeros(1, dtype=np.bool_), np.ones(1, dtype=np.int64)
-    seen = Seen(np.array([100.0]), np.array([5_000.0]), one, np.array([0.0]), one, nothing, np.ones(1))
-    grid, found = log_likelihood(seen, 2e-5)
+    known = seen([(100, 5_000, 1, 0, 1)])
+    grid, found = log_likelihood(known, 2e-5)
     weight = np.exp(grid.log_prior + found)
     mean = float((weight / weight.sum()) @ grid.refused)
-    assert fit(seen, 2e-5).refused_share == pytest.approx(mean)
+    assert fit(known, 2e-5).refused_share == pytest.approx(mean)
