@@ -15,6 +15,8 @@ from mendbay.jobs.events import Advised, Tell
 
 LOOK_EVERY_SECONDS = 60.0
 """Of bench time (own choice): a look takes some hundredths of a second."""
+LEAST_TOLD_BYTES = 512
+"""No drive gives less: an expectation below it is told in words."""
 SURE_AFTER = 2
 """Looks in a row that must agree before something is said: one unlucky minute is none (own choice)."""
 
@@ -213,7 +215,7 @@ def brings_words(seconds: float, brings_bytes: int, lacking_bytes: int, *, of_wa
     is_whole = seconds >= STEP_SECONDS
     left = "What is left to try of what is wanted" if of_wanted else "What is left to try"
     stretch = "The next hour" if is_whole else f"{left}, about {duration_text(seconds)},"
-    amount = bytes_text(brings_bytes) if brings_bytes else "hardly a byte"
+    amount = bytes_text(brings_bytes) if brings_bytes >= LEAST_TOLD_BYTES else "hardly a sector"
     wanted = " wanted and" if of_wanted else ""
     return f"{stretch} is expected to bring {amount} of the {bytes_text(lacking_bytes)}{wanted}"
 

@@ -225,8 +225,8 @@ def test_a_share_of_the_worth_is_told_as_that_and_not_as_one_of_the_bytes() -> N
 def test_where_only_what_is_wanted_is_read_the_bytes_are_told_to_be_of_that() -> None:
     words = words_for(Ahead(6.0, 0.5, 0.0, 0.0), Left(1000, 1, 0, 0))
     assert (
-        "What is left to try of what is wanted, about 6 s, is expected to bring 256 bytes of the 512 bytes "
-        "wanted and still lacking, with hardly"
+        "What is left to try of what is wanted, about 6 s, is expected to bring hardly a sector of the "
+        "512 bytes wanted and still lacking, with hardly"
     ) in words
     assert "of what is wanted" not in words_for(Ahead(6.0, 0.5, 0.0, 0.0), Left(1000, 1, 10, 10))
 

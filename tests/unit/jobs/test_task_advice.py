@@ -125,8 +125,8 @@ def test_of_one_drive_left_only_its_own_numbers_are_told() -> None:
     assert found is not None
     assert task_words(found).replace("\u2009", " ") == (
         "Both drives together, recommended: go on with bay 2 only. What is left to try, about 2 min 00 s, is "
-        "expected to bring hardly a byte of the 4.10 kB that neither half gave (hardly a refused read). The "
-        "chances: 2 % that bay 2 is lost meanwhile."
+        "expected to bring hardly a sector of the 4.10 kB that neither half gave (hardly a refused read). "
+        "The chances: 2 % that bay 2 is lost meanwhile."
     )
 
 
@@ -135,8 +135,8 @@ def test_what_is_left_of_the_wishes_is_told_as_that() -> None:
     found = task_advice(both)
     assert found is not None
     assert (
-        "What is left to try of what is wanted, about 6 s, is expected to bring 2 bytes of the 512 bytes "
-        "wanted and that neither half gave"
+        "What is left to try of what is wanted, about 6 s, is expected to bring hardly a sector of the "
+        "512 bytes wanted and that neither half gave"
     ) in task_words(found).replace("\u2009", " ")
     only_one = task_advice({"1": both["1"], "2": advice(1, 512)})
     assert only_one is not None

@@ -225,7 +225,7 @@ def _refuse_strange(named: list[tuple[str, str]], bays: tuple[str, ...]) -> None
         if bay not in known:
             raise UsageError(
                 f"An option speaks of bay {bay}, but no drive was given for it.",
-                f"The bays are {' and '.join(known)}.",
+                f"Given were drives for bay {' and bay '.join(known)}.",
             )
 
 
