@@ -138,6 +138,18 @@ def open_bench(
         )
 
 
+def changes_of(home: Path | None = None) -> dict[str, Callable[[], object]]:
+    """By what can change in the shop, something to be called that differs after a change, whoever made it.
+    To be made and called in one thread.
+
+    Raises:
+        LedgerError: the ledger cannot be opened.
+    """
+    folder = home_folder(home)
+    folder.mkdir(parents=True, exist_ok=True)
+    return {"ledger": Ledger(folder / "ledger.sqlite3").data_version}
+
+
 def _relay_first(folder: Path, tell: Tell, stop: Callable[[], bool], ask: PowerCycle) -> PowerCycle:
     """The shop's relay before the person at the bench; that person alone where none is set up."""
     text = ShopFolder(folder).text("settings", "power")

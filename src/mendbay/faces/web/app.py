@@ -1,0 +1,354 @@
+"""The application: every address behind its guard, answers and troubles made into pages."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import AsyncIterator, Sequence
+from contextlib import asynccontextmanager
+from importlib import import_module
+from typing import Any
+from urllib.parse import quote, unquote
+
+from sse_starlette import EventSourceResponse, JSONServerSentEvent, ServerSentEvent
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import UploadFile
+from starlette.exceptions import HTTPException
+from starlette.formparsers import MultiPartException
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
+from starlette.routing import Match, Route
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+from mendbay.core import errors
+from mendbay.core.errors import MendbayError, UsageError
+from mendbay.core.texts import LINE_LIMIT
+from mendbay.faces.web.addresses import Address, Book
+from mendbay.faces.web.answers import Answer, Blob, Fragment, Go, Page
+from mendbay.faces.web.description import description_of
+from mendbay.faces.web.desk import Desk
+from mendbay.faces.web.drawing import Drawing
+from mendbay.faces.web.fields import SEEN, BadField, read_fields
+from mendbay.faces.web.guard import COOKIE, DOOR, Guard, TooMuch, cookies_of
+from mendbay.faces.web.visit import ChangedMeanwhile, NotThere, Visit
+
+WHO = "mendbay_who"
+NOTICE = "mendbay_notice"
+FIELDS_AT_ONCE = 500
+YEAR_SECONDS = 365 * 86_400
+VIEWS = (
+    "today",
+    "cases",
+    "case",
+)
+"""Modules below `views/`; each has a `BOOK`."""
+
+STATUS: tuple[tuple[type[MendbayError], int], ...] = (
+    (NotThere, 404),
+    (errors.NoSuchCase, 404),
+    (errors.NoSuchItem, 404),
+    (errors.CaseForgotten, 410),
+    (errors.CustodyBroken, 409),
+    (errors.LedgerError, 503),
+    (ChangedMeanwhile, 409),
+    (BadField, 422),
+    (UsageError, 422),
+    (errors.ToolMissing, 503),
+)
+"""What a trouble is to a browser; the first that fits. Any other is a conflict with how things stand
+(409)."""
+
+_log = logging.getLogger("mendbay.web")
+
+
+def book_of_all() -> Book:
+    """Every address of the bench."""
+    book = Book()
+    for name in VIEWS:
+        for address in import_module(f"mendbay.faces.web.views.{name}").BOOK.addresses.values():
+            book.add(address)
+    return book
+
+
+def application(desk: Desk) -> ASGIApp:
+    """The bench in the browser.
+
+    Args:
+        desk: its rules' `limit` is put in here.
+    """
+    book = book_of_all()
+    made = _Application(desk, book)
+    routes = [Route(one.path, made.endpoint(one), methods=[one.method]) for one in book.addresses.values()]
+    routes += [
+        Route("/live", made.live, methods=["GET"]),
+        Route("/static/{boot}/{path:path}", made.static, methods=["GET"]),
+        Route("/api.json", made.description, methods=["GET"]),
+        Route(DOOR, made.door, methods=["GET", "POST"]),
+        Route("/who", made.who, methods=["POST"]),
+    ]
+    inner = Starlette(
+        routes=routes,
+        lifespan=made.lifespan,
+        exception_handlers={HTTPException: made.no_such_page, 500: made.fault},
+    )
+    limits = [(one, Route(one.path, _never, methods=[one.method])) for one in book.addresses.values()]
+    return Guard(_Bounded(inner), _with_limits(desk, limits))
+
+
+async def _never(request: Request) -> Response:
+    raise AssertionError(request)
+
+
+def _with_limits(desk: Desk, limits: Sequence[tuple[Address, Route]]) -> Any:
+    from dataclasses import replace
+
+    def limit(method: str, path: str) -> int:
+        scope = {"type": "http", "method": method, "path": path, "root_path": ""}
+        for address, route in limits:
+            if route.matches(scope)[0] is Match.FULL:
+                return address.most_bytes
+        return 1 << 16
+
+    return replace(desk.rules, limit=limit)
+
+
+class _Bounded:
+    """Answers a body that grew too large; inside, nothing else may take that for a fault."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        try:
+            await self._app(scope, receive, send)
+        except TooMuch:
+            answer = Response(
+                "That is more than is taken at once: nothing was kept.\n", 413, media_type="text/plain"
+            )
+            await answer(scope, receive, send)
+
+
+class _Application:
+    def __init__(self, desk: Desk, book: Book) -> None:
+        self._desk = desk
+        self._book = book
+        self._drawing = Drawing(book)
+        self._nowhere = Address("GET", "/", "nowhere", "", lambda visit: Page("trouble.html", {}))
+
+    @asynccontextmanager
+    async def lifespan(self, app: Starlette) -> AsyncIterator[None]:
+        self._desk.pulse.start()
+        yield
+        await run_in_threadpool(self._desk.pulse.end)
+
+    # ------------------------------------------------------------------ addresses
+
+    def endpoint(self, address: Address) -> Any:
+        """What answers requests to an address."""
+
+        async def answer(request: Request) -> Response:
+            try:
+                visit = await self._visit(request, address)
+                found = await run_in_threadpool(address.handler, visit)
+                return await run_in_threadpool(self._made, request, visit, found)
+            except MendbayError as trouble:
+                return self._trouble(request, address, trouble)
+            finally:
+                await request.close()
+
+        return answer
+
+    async def _visit(self, request: Request, address: Address) -> Visit:
+        sent: list[tuple[str, Any]]
+        if address.method == "GET":
+            sent = list(request.query_params.multi_items())
+        else:
+            sent = await _form(request, address)
+        seen = next((one for name, one in sent if name == SEEN and isinstance(one, str)), "")
+        path = {
+            name: _whole(request.path_params[name]) if whole else str(request.path_params[name])
+            for name, whole in address.parts()
+        }
+        return Visit(
+            self._desk,
+            self._book,
+            address,
+            path,
+            read_fields(address.fields, sent),
+            _who(request),
+            request.url.path + (f"?{request.url.query}" if request.url.query else ""),
+            seen,
+        )
+
+    def _made(self, request: Request, visit: Visit, answer: Answer) -> Response:
+        match answer:
+            case Page():
+                notice = unquote(cookies_of(request.headers).get(NOTICE, ""))[:500]
+                made: Response = HTMLResponse(self._drawing.page(visit, answer, notice), answer.status)
+                if notice:
+                    made.delete_cookie(NOTICE, samesite="strict", httponly=True)
+                return made
+            case Fragment():
+                return HTMLResponse(answer.html)
+            case Go():
+                made = RedirectResponse(answer.url, 303)
+                if answer.notice:
+                    made.set_cookie(NOTICE, quote(answer.notice[:400]), 60, httponly=True, samesite="strict")
+                return made
+            case Blob():
+                made = Response(answer.data, media_type=answer.media_type)
+                if answer.file_name:
+                    made.headers["content-disposition"] = _attachment(answer.file_name)
+                if answer.lasting:
+                    made.headers["cache-control"] = "private, max-age=86400, immutable"
+                return made
+
+    # ------------------------------------------------------------------ troubles
+
+    def _trouble(self, request: Request, address: Address, trouble: MendbayError) -> Response:
+        status = next((status for kind, status in STATUS if isinstance(trouble, kind)), 409)
+        return self._told(request, address, trouble.what, trouble.next_step, status)
+
+    def _told(self, request: Request, address: Address, what: str, next_step: str, status: int) -> Response:
+        path = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+        visit = Visit(self._desk, self._book, address, {}, {}, _who(request), path)
+        back = "" if request.method == "GET" else request.headers.get("referer", "")
+        origin = f"{request.url.scheme}://{request.headers.get('host', '')}"
+        facts = {
+            "what": what,
+            "next_step": next_step,
+            "status": status,
+            "back": back.removeprefix(origin) if back.startswith(f"{origin}/") else "",
+        }
+        return HTMLResponse(self._drawing.page(visit, Page("trouble.html", facts)), status)
+
+    async def no_such_page(self, request: Request, trouble: Exception) -> Response:
+        """For what no address takes."""
+        status = trouble.status_code if isinstance(trouble, HTTPException) else 404
+        words = {404: "There is no page of that address.", 405: "That address is not asked in this way."}
+        what = words.get(status, "The request could not be understood.")
+        headers = dict(trouble.headers or {}) if isinstance(trouble, HTTPException) else {}
+        told = self._told(request, self._nowhere, what, "Begin at the list of cases.", status)
+        told.headers.update(headers)
+        return told
+
+    async def fault(self, request: Request, trouble: Exception) -> Response:
+        """For what nobody foresaw: told as that, its story in the server's log."""
+        _log.error("%s %s", request.method, request.url.path, exc_info=trouble)
+        return self._told(
+            request,
+            self._nowhere,
+            "Something unforeseen went wrong inside Mendbay; nothing half done was kept.",
+            "The terminal in which the server runs says where. Load the page again.",
+            500,
+        )
+
+    # ------------------------------------------------------------------ addresses of the server itself
+
+    async def live(self, request: Request) -> Response:
+        """A stream that says that something changed."""
+
+        async def events() -> AsyncIterator[ServerSentEvent]:
+            async for now in self._desk.pulse.changes():
+                yield JSONServerSentEvent(now, event="now", retry=1000)
+
+        return EventSourceResponse(events(), ping=3600)
+
+    async def static(self, request: Request) -> Response:
+        """The server's own style and script; they last as long as the start of the server in their path."""
+        found = self._desk.static.get(request.path_params["path"])
+        if found is None:
+            raise HTTPException(404)
+        return Response(
+            found[0], media_type=found[1], headers={"cache-control": "public, max-age=86400, immutable"}
+        )
+
+    async def description(self, request: Request) -> Response:
+        """The description of the interface for programs (OpenAPI)."""
+        return JSONResponse(description_of(self._book))
+
+    async def door(self, request: Request) -> Response:
+        """Where the key is asked for and given."""
+        rules = self._desk.rules
+        if request.method == "POST":
+            form = await request.form(max_files=0, max_fields=2)
+            key = form.get("key", "")
+            if not (rules.key and isinstance(key, str) and rules.opens(key)):
+                return self._told(
+                    request,
+                    self._nowhere,
+                    "That is not the key.",
+                    "It stands in the terminal of the server.",
+                    403,
+                )
+            made: Response = RedirectResponse("/", 303)
+            made.set_cookie(
+                COOKIE,
+                rules.pass_of(rules.key),
+                YEAR_SECONDS,
+                httponly=True,
+                samesite="strict",
+                secure=rules.scheme == "https",
+            )
+            return made
+        if not rules.key:
+            return RedirectResponse("/", 303)
+        visit = Visit(self._desk, self._book, self._nowhere, {}, {}, "", DOOR)
+        return HTMLResponse(self._drawing.page(visit, Page("door.html", {})))
+
+    async def who(self, request: Request) -> Response:
+        """Who is at the bench from now on, in this browser."""
+        form = await request.form(max_files=0, max_fields=2)
+        said = form.get("who", "")
+        name = " ".join(said.split()) if isinstance(said, str) else ""
+        if len(name) > LINE_LIMIT or any(not one.isprintable() for one in name):
+            return self._told(
+                request,
+                self._nowhere,
+                "That name cannot be kept.",
+                f"Up to {LINE_LIMIT} plain characters.",
+                422,
+            )
+        made = RedirectResponse("/", 303)
+        made.set_cookie(WHO, quote(name), YEAR_SECONDS, httponly=True, samesite="strict")
+        return made
+
+
+def _whole(text: str) -> int:
+    """A whole number of a path.
+
+    Raises:
+        NotThere: it is none that anything could have.
+    """
+    number = int(text)
+    if not 0 < number < 2**53:
+        raise NotThere(f"There is nothing of number {str(text)[:24]}.", "Begin at the list of cases.")
+    return number
+
+
+def _who(request: Request) -> str:
+    name = unquote(cookies_of(request.headers).get(WHO, ""))
+    return name if len(name) <= LINE_LIMIT and name.isprintable() else ""
+
+
+async def _form(request: Request, address: Address) -> list[tuple[str, Any]]:
+    files = sum(one.limit for one in address.fields if one.kind == "files")
+    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    if kind not in ("application/x-www-form-urlencoded", "multipart/form-data", ""):
+        raise BadField("That is not how a form is sent.", "Send it from its page.")
+    try:
+        form = await request.form(max_files=files, max_fields=FIELDS_AT_ONCE, max_part_size=1 << 20)
+    except ClientDisconnect:
+        raise BadField("The form did not arrive whole.", "Send it again.") from None
+    except (MultiPartException, HTTPException, UnicodeDecodeError, ValueError) as trouble:
+        said = getattr(trouble, "detail", "") or getattr(trouble, "message", "") or "not a form"
+        raise BadField(
+            f"The form could not be read ({str(said)[:80]}).", "Send it again from its page."
+        ) from None
+    return [(name, one) for name, one in form.multi_items() if isinstance(one, str | UploadFile)]
+
+
+def _attachment(name: str) -> str:
+    """A file to be kept, whatever signs its name has."""
+    plain = "".join(one if one.isascii() and (one.isalnum() or one in "._- ") else "_" for one in name)[:120]
+    return f"attachment; filename=\"{plain or 'file'}\"; filename*=UTF-8''{quote(name[:120], safe='')}"

@@ -1,0 +1,171 @@
+"""Where in the browser a command of the command line is found, so that what a message tells to type becomes
+a link."""
+
+from __future__ import annotations
+
+import re
+import shlex
+from collections.abc import Callable
+
+from markupsafe import Markup, escape
+
+from mendbay.faces.web.addresses import Book
+
+CASE_PAGES = {
+    "case": {
+        "show": ("record", "the case's story"),
+        "bay": ("take-in", "take-in"),
+        "take-in": ("take-in", "take-in"),
+        "form": ("take-in", "take-in"),
+        "tell": ("take-in", "take-in"),
+        "untell": ("take-in", "take-in"),
+        "consent": ("take-in", "take-in"),
+        "authority": ("take-in", "take-in"),
+        "picture": ("pictures", "pictures"),
+        "items": ("things", "things of the case"),
+        "item-add": ("things", "things of the case"),
+        "item-change": ("things", "things of the case"),
+        "item-move": ("things", "things of the case"),
+        "item-withdraw": ("things", "things of the case"),
+        "labels": ("things", "things of the case"),
+        "receive": ("things", "things of the case"),
+        "release": ("things", "things of the case"),
+        "hand-over": ("things", "things of the case"),
+        "hand-overs": ("things", "things of the case"),
+        "signed": ("things", "things of the case"),
+        "call-off": ("things", "things of the case"),
+        "receipt": ("hand-back", "hand-back"),
+        "quote": ("money", "money"),
+        "quotes": ("money", "money"),
+        "accept": ("money", "money"),
+        "bill": ("money", "money"),
+        "pay": ("money", "money"),
+        "unpay": ("money", "money"),
+        "payments": ("money", "money"),
+        "wait": ("case", "the case"),
+        "go-on": ("case", "the case"),
+        "due": ("case", "the case"),
+        "letter": ("letters", "letters"),
+        "message": ("letters", "letters"),
+        "custody": ("record", "the case's story"),
+        "close": ("closing", "closing the case"),
+        "reopen": ("closing", "closing the case"),
+        "keep": ("closing", "closing the case"),
+        "erase-plan": ("closing", "closing the case"),
+        "erase": ("closing", "closing the case"),
+        "erasure": ("closing", "closing the case"),
+        "export": ("closing", "closing the case"),
+        "forget": ("closing", "closing the case"),
+    },
+    "triage": dict.fromkeys(
+        ("show", "signs", "tell", "untell", "tried", "about", "why", "what-if", "step"), ("triage", "triage")
+    ),
+    "board": {
+        **dict.fromkeys(("pictures", "show", "correct", "uncorrect", "withdraw"), ("pictures", "pictures")),
+        **dict.fromkeys(("sheet", "measure", "skip", "override", "step"), ("board", "the board")),
+    },
+    "donor": {"find": ("board", "the board"), "used": ("board", "the board")},
+    "rom": dict.fromkeys(
+        (
+            "abandon",
+            "certificate",
+            "check",
+            "judge",
+            "keep",
+            "plan",
+            "read",
+            "restore",
+            "show",
+            "steps",
+            "withdraw",
+            "write",
+        ),
+        ("board", "the board"),
+    ),
+    "drive": dict.fromkeys(
+        ("blend", "compare", "facts", "read", "refused", "set-aside", "show", "verify"), ("drives", "drives")
+    ),
+    "pair": {"look": ("pair", "the pair"), "read": ("drives", "drives")},
+    "files": {"list": ("files", "files"), "show": ("files", "files")},
+    "handback": {"make": ("hand-back", "hand-back")},
+}
+"""By noun and verb of a command that names a case: the page, and what links call it."""
+SHOP_PAGES = {
+    ("case", "today"): ("today", "today"),
+    ("case", "waiting"): ("today", "today"),
+    ("case", "list"): ("cases", "cases"),
+    ("case", "open"): ("cases", "cases"),
+    ("case", "find"): ("cases", "cases"),
+    ("case", "keeping"): ("settings", "settings"),
+    ("bench", "lessons"): ("lessons", "lessons"),
+    ("bench", "reckon"): ("lessons", "lessons"),
+    ("bench", "prices"): ("settings", "settings"),
+    ("bench", "papers"): ("settings", "settings"),
+    ("board", "lessons"): ("lessons", "lessons"),
+    ("board", "families"): ("lessons", "lessons"),
+    ("board", "family"): ("lessons", "lessons"),
+    ("triage", "tables"): ("lessons", "lessons"),
+    ("rom", "families"): ("lessons", "lessons"),
+    **{
+        ("donor", verb): ("stock", "the stock")
+        for verb in (
+            "add",
+            "list",
+            "show",
+            "change",
+            "free",
+            "import",
+            "export",
+            "labels",
+            "remove",
+            "reserve",
+        )
+    },
+    **{("donor", verb): ("stock", "the stock") for verb in ("accept", "accepted", "unaccept", "withdraw")},
+}
+"""The same for commands of the whole shop."""
+_WORD = r"""(?:'[^'\n]*'|"[^"\n]*"|[^\s,;]+)"""
+_COMMAND = re.compile(
+    r"\bmendbay (?P<noun>[a-z]+) (?P<verb>[a-z-]+)(?P<rest>(?: (?:\d+\b|--[a-z][a-z-]*|[A-Z][A-Z_|=.-]*\b|"
+    rf"(?<=\d )[0-9A-Za-z_*./=-]+(?=[ .,;]|$)|(?<=--bay ){_WORD}))*)"
+)
+
+
+def page_of(book: Book, command: str) -> tuple[str, str] | None:
+    """The page for a command and what it is called.
+
+    Args:
+        command: noun, verb and what follows, as it would be typed after `mendbay`.
+    """
+    try:
+        words = shlex.split(command)
+    except ValueError:
+        words = command.split()
+    if len(words) < 2:
+        return None
+    noun, verb, rest = words[0], words[1], words[2:]
+    case = next((one for one in rest if one.isascii() and one.isdigit() and len(one) < 12), None)
+    found = CASE_PAGES.get(noun, {}).get(verb)
+    if found is not None and case is not None and found[0] in book.addresses:
+        return book.url(found[0], case=case), found[1]
+    shop = SHOP_PAGES.get((noun, verb))
+    if shop is not None and shop[0] in book.addresses:
+        return book.url(shop[0]), shop[1]
+    return None
+
+
+def linked(book: Book) -> Callable[[object], Markup]:
+    """A filter for templates: a sentence in which commands of the command line are links to their pages."""
+
+    def link(text: object) -> Markup:
+        said, at, made = str(text), 0, Markup()
+        for found in _COMMAND.finditer(said):
+            page = page_of(book, f"{found['noun']} {found['verb']}{found['rest']}")
+            if page is None:
+                continue
+            made += escape(said[at : found.start()])
+            made += Markup('<a href="{}">{}</a>').format(*page)
+            at = found.end()
+        return made + escape(said[at:])
+
+    return link

@@ -1,0 +1,120 @@
+"""Draws pages: the template engine with what every template may use."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping
+from typing import Any
+from urllib.parse import urlsplit
+
+import jinja2
+from markupsafe import Markup
+
+from mendbay.core.quantity import bytes_text, chance_text, count_text, counted, duration_text, percent_text
+from mendbay.faces.web.addresses import Book
+from mendbay.faces.web.answers import Page
+from mendbay.faces.web.commands import linked
+from mendbay.faces.web.visit import Visit, seen
+
+NAV = (
+    ("today", "Today"),
+    ("cases", "Cases"),
+    ("stock", "Stock"),
+    ("lessons", "Lessons"),
+    ("settings", "Settings"),
+)
+"""The pages of the whole shop."""
+
+
+class Drawing:
+    """Makes HTML of pages."""
+
+    def __init__(self, book: Book) -> None:
+        self._book = book
+        self.environment = jinja2.Environment(
+            loader=jinja2.PackageLoader("mendbay.faces.web", "templates"),
+            autoescape=True,
+            undefined=jinja2.StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        self.environment.filters.update(
+            told=linked(book),
+            size=bytes_text,
+            count=count_text,
+            chance=chance_text,
+            duration=duration_text,
+            moment=moment,
+            name=shown_name,
+        )
+        self.environment.globals.update(
+            counted=counted, percent=percent_text, seen=seen, meter=meter, numbers=itertools.count
+        )
+
+    def page(self, visit: Visit, page: Page, notice: str = "") -> str:
+        """The HTML of a page."""
+        return self.environment.get_template(page.template).render(
+            **page.facts, **self._standing(visit, notice)
+        )
+
+    def fragment(self, template: str, visit: Visit, facts: Mapping[str, Any]) -> str:
+        """The HTML of a piece of a page."""
+        return self.environment.get_template(template).render(**facts, **self._standing(visit, ""))
+
+    def _standing(self, visit: Visit, notice: str) -> dict[str, Any]:
+        """What every template has: links, the marks of what may change, who visits."""
+        return {
+            "visit": visit,
+            "url": visit.url,
+            "field": lambda name, address: _field(visit, name, address),
+            "nav": [(name, words) for name, words in NAV if name in self._book.addresses],
+            "has": self._book.addresses.__contains__,
+            "static": f"/static/{visit.desk.boot}",
+            "mark": visit.desk.pulse.mark,
+            "notice": notice,
+            "here": visit.here,
+            "at": visit.address.name,
+        }
+
+
+def _field(visit: Visit, name: str, address: str) -> Any:
+    """The field of that name of a form, so that its input has the same limits."""
+    return next(one for one in visit.book.addresses[address].fields if one.name == name)
+
+
+def moment(at: str) -> str:
+    """A time of a record for people: day and minute, UTC as on paper."""
+    return f"{at[:10]} {at[11:16]}" if len(at) >= 16 else at
+
+
+def shown_name(raw: bytes | str) -> str:
+    """A name from a customer's drive: what is not plain text shows as an escape, so that no name can turn the
+    direction of writing or hide another."""
+    text = raw.decode("utf-8", "surrogateescape") if isinstance(raw, bytes) else raw
+    return "".join(
+        f"\\x{ord(one) - 0xDC00:02x}"
+        if "\udc80" <= one <= "\udcff"
+        else one
+        if one.isprintable() and one != "\\"
+        else "".join(f"\\x{byte:02x}" for byte in one.encode("utf-8", "surrogatepass"))
+        for one in text
+    )
+
+
+def meter(share: float, words: str, kind: str = "read") -> Markup:
+    """A bar for a share from 0 to 1, with its words for those who do not see it.
+
+    Args:
+        kind: the class that gives its colour and texture.
+    """
+    width = round(100 * min(1.0, max(0.0, share)), 1)
+    return Markup(
+        '<svg class="bar {}" viewBox="0 0 100 8" preserveAspectRatio="none" role="img" aria-label="{}">'
+        '<rect class="ground" width="100" height="8"/><rect class="part" width="{}" height="8"/></svg>'
+    ).format(kind, words, width)
+
+
+def is_local(url: str) -> bool:
+    """Whether a link leads to this server and nowhere else."""
+    parts = urlsplit(url)
+    return not parts.scheme and not parts.netloc and url.startswith("/") and not url.startswith(("//", "/\\"))

@@ -1,0 +1,316 @@
+"""What a form or an address may say: each field with its kind and its limits. Reading a form, keeping its
+limits, drawing its inputs and describing it to programs all come from here."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any
+
+from starlette.datastructures import UploadFile
+
+from mendbay.core.errors import UsageError
+from mendbay.core.texts import LINE_LIMIT, TEXT_LIMIT
+
+SEEN = "seen"
+"""Name of the field by which a form says what its page showed."""
+SAFE_INTEGER = 2**53 - 1
+"""The largest whole number that every browser keeps exactly."""
+
+
+class FieldKind(StrEnum):
+    """What a field holds."""
+
+    LINE = "line"
+    TEXT = "text"
+    NUMBER = "number"
+    DECIMAL = "decimal"
+    CHOICE = "choice"
+    SEVERAL = "several"
+    FLAG = "flag"
+    DAY = "day"
+    FILES = "files"
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One thing a form says.
+
+    Args:
+        words: its label.
+        required: whether it must say something; a file field at least one file.
+        limit: of a line or text, in characters; of several, how many; of files, how many.
+        least, most: of a number.
+        choices: by what is sent, what is read; for a choice and, if not empty, for several.
+        default: what it says where it says nothing.
+    """
+
+    name: str
+    words: str
+    kind: FieldKind = FieldKind.LINE
+    required: bool = False
+    limit: int = LINE_LIMIT
+    least: int = 0
+    most: int = SAFE_INTEGER
+    choices: Mapping[str, str] = field(default_factory=dict)
+    default: Any = ""
+
+    def read(self, said: Sequence[Any]) -> Any:
+        """What the field says, of all that was sent under its name.
+
+        Raises:
+            BadField: it cannot be that.
+        """
+        return _READ[self.kind](self, said)
+
+    def schema(self) -> dict[str, Any]:
+        """The same limits as JSON schema."""
+        return _SCHEMA[self.kind](self)
+
+
+class BadField(UsageError):
+    """A field of a form is not what it must be."""
+
+
+def line(
+    name: str, words: str, *, required: bool = False, limit: int = LINE_LIMIT, default: str = ""
+) -> Field:
+    """A line of text."""
+    return Field(name, words, required=required, limit=limit, default=default)
+
+
+def text(name: str, words: str, *, required: bool = False, limit: int = TEXT_LIMIT) -> Field:
+    """Text of several lines."""
+    return Field(name, words, FieldKind.TEXT, required, limit)
+
+
+def number(
+    name: str,
+    words: str,
+    *,
+    required: bool = False,
+    least: int = 0,
+    most: int = SAFE_INTEGER,
+    default: int | None = None,
+) -> Field:
+    """A whole number; None where it says nothing."""
+    return Field(name, words, FieldKind.NUMBER, required, least=least, most=most, default=default)
+
+
+def decimal(
+    name: str, words: str, *, required: bool = False, least: int = 0, most: int = SAFE_INTEGER
+) -> Field:
+    """A number that may have a fraction; None where it says nothing."""
+    return Field(name, words, FieldKind.DECIMAL, required, least=least, most=most, default=None)
+
+
+def choice(
+    name: str, words: str, choices: Mapping[str, str], *, required: bool = False, default: str = ""
+) -> Field:
+    """One of several words."""
+    return Field(name, words, FieldKind.CHOICE, required, choices=choices, default=default)
+
+
+def several(
+    name: str,
+    words: str,
+    choices: Mapping[str, str] | None = None,
+    *,
+    required: bool = False,
+    limit: int = 200,
+) -> Field:
+    """Any number of lines, or of words where these are given; a tuple."""
+    return Field(name, words, FieldKind.SEVERAL, required, limit, choices=choices or {}, default=())
+
+
+def flag(name: str, words: str) -> Field:
+    """Yes, or not said."""
+    return Field(name, words, FieldKind.FLAG, default=False)
+
+
+def day(name: str, words: str, *, required: bool = False) -> Field:
+    """A day as 2027-02-25; empty where it says nothing."""
+    return Field(name, words, FieldKind.DAY, required, limit=10)
+
+
+def files(name: str, words: str, *, required: bool = True, limit: int = 40) -> Field:
+    """Files that are sent along."""
+    return Field(name, words, FieldKind.FILES, required, limit, default=())
+
+
+def read_fields(fields: Sequence[Field], sent: Sequence[tuple[str, Any]]) -> dict[str, Any]:
+    """What a form or a query says, field by field.
+
+    Raises:
+        BadField: a field is not what it must be, is missing, or is not asked for.
+    """
+    known = {one.name for one in fields}
+    for name, _ in sent:
+        if name not in known and name != SEEN:
+            raise BadField(
+                f"The form says something that is not asked for: {name[:40]!r}.", "Load the page again."
+            )
+    return {one.name: one.read([value for name, value in sent if name == one.name]) for one in fields}
+
+
+# ---------------------------------------------------------------------- reading
+
+
+def _one(asked: Field, said: Sequence[Any]) -> str:
+    """The one text that was sent; empty for none."""
+    if len(said) > 1:
+        raise BadField(f"{asked.words}: said {len(said)} times.", "Say it once.")
+    if not said:
+        return ""
+    if not isinstance(said[0], str):
+        raise BadField(f"{asked.words}: a file was sent.", "Write it instead.")
+    return said[0]
+
+
+def _require(asked: Field, found: object) -> None:
+    if asked.required and not found:
+        raise BadField(f"{asked.words}: nothing is said.", "Say it, then send the form again.")
+
+
+def _read_text(asked: Field, said: Sequence[Any]) -> str:
+    found = _one(asked, said).replace("\r\n", "\n")
+    if len(found) > asked.limit:
+        raise BadField(
+            f"{asked.words}: {len(found)} characters are too many.", f"At most {asked.limit} are kept."
+        )
+    if "\x00" in found or any("\ud800" <= sign <= "\udfff" for sign in found):
+        raise BadField(f"{asked.words}: it holds a sign that is no text.", "Write it without.")
+    if asked.kind is not FieldKind.TEXT and "\n" in found:
+        raise BadField(f"{asked.words}: it has several lines.", "Write it in one.")
+    found = found.strip()
+    _require(asked, found)
+    return found or str(asked.default)
+
+
+def _read_number(asked: Field, said: Sequence[Any]) -> int | None:
+    found = _one(asked, said).replace("\N{THIN SPACE}", "").replace(" ", "").strip()
+    if not found:
+        _require(asked, found)
+        return asked.default  # type: ignore[no-any-return]
+    if len(found) > 20 or not found.lstrip("-").isascii() or not found.lstrip("-").isdigit():
+        raise BadField(f"{asked.words}: {found[:20]!r} is no whole number.", "Write it in digits.")
+    return int(_within(asked, int(found)))
+
+
+def _read_decimal(asked: Field, said: Sequence[Any]) -> float | None:
+    found = _one(asked, said).replace(" ", "").replace(",", ".").strip()
+    if not found:
+        _require(asked, found)
+        return asked.default  # type: ignore[no-any-return]
+    digits = found.lstrip("-").replace(".", "", 1)
+    if len(found) > 24 or not digits.isascii() or not digits.isdigit():
+        raise BadField(f"{asked.words}: {found[:20]!r} is no number.", "Write it in digits, like 4.7.")
+    return _within(asked, float(found))
+
+
+def _within(asked: Field, found: float) -> float:
+    if not asked.least <= found <= asked.most:
+        raise BadField(f"{asked.words}: {found} is out of range.", f"From {asked.least} to {asked.most}.")
+    return found
+
+
+def _read_choice(asked: Field, said: Sequence[Any]) -> str:
+    found = _one(asked, said)
+    if not found:
+        _require(asked, found)
+        return str(asked.default)
+    if found not in asked.choices:
+        raise BadField(
+            f"{asked.words}: {found[:40]!r} is not to be chosen.", f"One of: {', '.join(asked.choices)}."
+        )
+    return found
+
+
+def _read_several(asked: Field, said: Sequence[Any]) -> tuple[str, ...]:
+    if len(said) > asked.limit:
+        raise BadField(f"{asked.words}: {len(said)} are too many.", f"At most {asked.limit}.")
+    single = Field(
+        asked.name, asked.words, FieldKind.CHOICE if asked.choices else FieldKind.LINE, choices=asked.choices
+    )
+    found = tuple(one for one in (single.read([each]) for each in said) if one)
+    _require(asked, found)
+    return found
+
+
+def _read_flag(asked: Field, said: Sequence[Any]) -> bool:
+    found = _one(asked, said)
+    if found not in ("", "yes"):
+        raise BadField(f"{asked.words}: {found[:20]!r} is neither yes nor nothing.", "Tick it or leave it.")
+    return found == "yes"
+
+
+def _read_day(asked: Field, said: Sequence[Any]) -> str:
+    from datetime import date
+
+    found = _read_text(asked, said)
+    if found:
+        try:
+            date.fromisoformat(found)
+        except ValueError:
+            raise BadField(f"{asked.words}: {found!r} is no day.", "Write it as 2027-02-25.") from None
+    return found
+
+
+def _read_files(asked: Field, said: Sequence[Any]) -> tuple[UploadFile, ...]:
+    found = tuple(one for one in said if isinstance(one, UploadFile) and (one.filename or one.size))
+    if len(found) != len([one for one in said if not (isinstance(one, UploadFile) and not one.filename)]):
+        raise BadField(f"{asked.words}: something was sent that is no file.", "Choose files.")
+    if len(found) > asked.limit:
+        raise BadField(f"{asked.words}: {len(found)} files are too many at once.", f"At most {asked.limit}.")
+    _require(asked, found)
+    return found
+
+
+_READ: Mapping[FieldKind, Callable[[Field, Sequence[Any]], Any]] = {
+    FieldKind.LINE: _read_text,
+    FieldKind.TEXT: _read_text,
+    FieldKind.NUMBER: _read_number,
+    FieldKind.DECIMAL: _read_decimal,
+    FieldKind.CHOICE: _read_choice,
+    FieldKind.SEVERAL: _read_several,
+    FieldKind.FLAG: _read_flag,
+    FieldKind.DAY: _read_day,
+    FieldKind.FILES: _read_files,
+}
+
+# ---------------------------------------------------------------------- as JSON schema
+
+
+def _text_schema(one: Field) -> dict[str, Any]:
+    return {"type": "string", "maxLength": one.limit, **({"minLength": 1} if one.required else {})}
+
+
+def _choice_schema(one: Field) -> dict[str, Any]:
+    return {"type": "string", "enum": [*one.choices, *([] if one.required else [""])]}
+
+
+def _several_schema(one: Field) -> dict[str, Any]:
+    each = (
+        {"type": "string", "enum": list(one.choices)}
+        if one.choices
+        else {"type": "string", "maxLength": LINE_LIMIT}
+    )
+    return {"type": "array", "maxItems": one.limit, "items": each}
+
+
+_SCHEMA: Mapping[FieldKind, Callable[[Field], dict[str, Any]]] = {
+    FieldKind.LINE: _text_schema,
+    FieldKind.TEXT: _text_schema,
+    FieldKind.NUMBER: lambda one: {"type": "integer", "minimum": one.least, "maximum": one.most},
+    FieldKind.DECIMAL: lambda one: {"type": "number", "minimum": one.least, "maximum": one.most},
+    FieldKind.CHOICE: _choice_schema,
+    FieldKind.SEVERAL: _several_schema,
+    FieldKind.FLAG: lambda one: {"type": "string", "enum": ["", "yes"]},
+    FieldKind.DAY: lambda one: {"type": "string", "format": "date"},
+    FieldKind.FILES: lambda one: {
+        "type": "array",
+        "maxItems": one.limit,
+        "items": {"type": "string", "format": "binary"},
+    },
+}

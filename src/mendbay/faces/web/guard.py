@@ -1,0 +1,173 @@
+"""What stands before every request: who may ask, from where, how much, and what every answer carries.
+
+The server is reached by whatever runs on the same machine, other pages in the same browser included. So a
+request must name this server as its host (against names that are rebound to it), and whatever changes
+something must come from a page of its own. Where a key is needed, nothing but the door is open without it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from http.cookies import CookieError, SimpleCookie
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+POLICY = "; ".join(
+    (
+        "default-src 'none'",
+        "script-src 'self'",
+        "style-src 'self'",
+        "img-src 'self'",
+        "connect-src 'self'",
+        "form-action 'self'",
+        "base-uri 'none'",
+        "frame-ancestors 'none'",
+    )
+)
+HEADERS = {
+    "content-security-policy": POLICY,
+    "x-content-type-options": "nosniff",
+    "x-frame-options": "DENY",
+    "referrer-policy": "same-origin",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "permissions-policy": "camera=(), microphone=(), geolocation=(), usb=(), serial=()",
+}
+DOOR = "/enter"
+STATIC = "/static/"
+COOKIE = "mendbay_bench"
+SAFE = ("GET", "HEAD")
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """Who may ask.
+
+    Args:
+        hosts: the names, with port, under which this server may be asked for, lower case.
+        key: without which nothing is answered; empty where none is needed.
+        limit: the largest body that an address takes, by method and path.
+        scheme: by which browsers reach it.
+    """
+
+    hosts: frozenset[str]
+    key: str = field(default="", repr=False)
+    limit: Callable[[str, str], int] = lambda method, path: 1 << 20
+    scheme: str = "http"
+
+    @property
+    def origins(self) -> frozenset[str]:
+        """What a browser calls pages of this server."""
+        return frozenset(f"{self.scheme}://{one}" for one in self.hosts)
+
+    def pass_of(self, key: str) -> str:
+        """What a browser is given that knew the key; it holds as long as the key does."""
+        return hmac.new(key.encode(), b"mendbay bench pass 1", hashlib.sha256).hexdigest()
+
+    def opens(self, key: str) -> bool:
+        """Whether that is the key."""
+        return bool(self.key) and hmac.compare_digest(self.key.encode(), key.strip().encode())
+
+    def lets_in(self, headers: Headers) -> bool:
+        """Whether a request comes from a browser that knew the key, or needs none."""
+        if not self.key:
+            return True
+        given = cookies_of(headers).get(COOKIE, "")
+        return hmac.compare_digest(self.pass_of(self.key).encode(), given.encode())
+
+
+def cookies_of(headers: Headers) -> dict[str, str]:
+    """The cookies of a request; none where they cannot be read."""
+    jar: SimpleCookie = SimpleCookie()
+    try:
+        jar.load(headers.get("cookie", ""))
+    except CookieError:
+        return {}
+    return {name: one.value for name, one in jar.items()}
+
+
+class Guard:
+    """The middleware that keeps `Rules`."""
+
+    def __init__(self, app: ASGIApp, rules: Rules) -> None:
+        self._app = app
+        self._rules = rules
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            if scope["type"] == "lifespan":
+                await self._app(scope, receive, send)
+            return
+        refused = self._refusal(scope)
+        if refused is not None:
+            await refused(scope, receive, _clothed(send))
+            return
+        await self._app(scope, _measured(receive, self._limit(scope)), _clothed(send))
+
+    def _limit(self, scope: Scope) -> int:
+        return 0 if scope["method"] in SAFE else self._rules.limit(scope["method"], scope["path"])
+
+    def _refusal(self, scope: Scope) -> Response | None:
+        headers, method, path = Headers(scope=scope), scope["method"], scope["path"]
+        if len(headers.getlist("host")) != 1 or headers["host"].lower() not in self._rules.hosts:
+            return _plain("This server does not go by that name.", 421)
+        if method not in (*SAFE, "POST"):
+            return _plain("Only GET, HEAD and POST are answered here.", 405, {"allow": "GET, HEAD, POST"})
+        if method == "POST" and headers.get("origin", "").lower() not in self._rules.origins:
+            return _plain("This did not come from a page of this server: nothing was changed.", 403)
+        if method == "POST" and not _length_fits(headers, self._limit(scope)):
+            return _plain("That is more than is taken at once: nothing was kept.", 413)
+        open_to_all = path == DOOR or path.startswith(STATIC)
+        if not open_to_all and not self._rules.lets_in(headers):
+            if method == "POST" or "text/html" not in headers.get("accept", ""):
+                return _plain("The key of this bench is needed.", 401)
+            return RedirectResponse(DOOR, 303)
+        return None
+
+
+def _plain(text: str, status: int, headers: dict[str, str] | None = None) -> Response:
+    return PlainTextResponse(f"{text}\n", status, headers)
+
+
+def _length_fits(headers: Headers, limit: int) -> bool:
+    stated = headers.get("content-length", "0")
+    return stated.isascii() and stated.isdigit() and int(stated[:20]) <= limit
+
+
+class TooMuch(Exception):
+    """A body grew larger than its address takes."""
+
+
+def _measured(receive: Receive, limit: int) -> Receive:
+    """Counts what comes in, for a body may be longer than stated, or not state its length."""
+    so_far = 0
+
+    async def measured() -> Message:
+        nonlocal so_far
+        message = await receive()
+        so_far += len(message.get("body", b""))
+        if so_far > limit > 0 or (limit == 0 and so_far > 0):
+            raise TooMuch
+        return message
+
+    return measured
+
+
+def _clothed(send: Send) -> Send:
+    """Puts the headers on that every answer carries."""
+
+    async def clothed(message: Message) -> None:
+        if message["type"] == "http.response.start":
+            headers = MutableHeaders(scope=message)
+            for name, value in HEADERS.items():
+                headers[name] = value
+            if "cache-control" not in headers:
+                headers["cache-control"] = "no-store"
+        await send(message)
+
+    return clothed

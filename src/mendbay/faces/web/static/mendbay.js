@@ -1,0 +1,84 @@
+/* What the pages do by themselves: hear that something changed, and ask again for the parts that show it. */
+"use strict";
+
+(() => {
+  let stream = null;
+  let known = {};
+  let late = 0;
+
+  const main = () => document.getElementById("main");
+  const say = (text) => {
+    const place = document.getElementById("link-state");
+    if (place && place.textContent !== text) place.textContent = text;
+  };
+
+  const marks = (text) => Object.fromEntries((text || "").split(" ").filter(Boolean).map((one) => one.split("=")));
+
+  /* Parts of the page whose kind of news has come are asked for again. */
+  const refresh = (names) => {
+    for (const part of document.querySelectorAll("[data-live]")) {
+      if (names.some((name) => part.dataset.live.split(" ").includes(name)) && !part.contains(document.activeElement?.closest("form"))) {
+        htmx.trigger(part, "refresh");
+      }
+    }
+  };
+
+  const hear = (event) => {
+    say("");
+    const now = JSON.parse(event.data);
+    const changed = Object.keys(now).filter((name) => now[name] !== known[name]);
+    known = now;
+    if (changed.length) refresh(changed);
+  };
+
+  const listen = () => {
+    if (!document.querySelector("[data-live]")) {
+      if (stream) stream.close();
+      stream = null;
+      return;
+    }
+    if (stream && stream.readyState !== EventSource.CLOSED) return;
+    stream = new EventSource("/live");
+    stream.addEventListener("now", hear);
+    stream.onerror = () => {
+      say("The server does not answer; what you see may be old.");
+      if (stream.readyState === EventSource.CLOSED) {
+        clearTimeout(late);
+        late = setTimeout(listen, 2000);
+      }
+    };
+  };
+
+  const begin = () => {
+    known = marks(main()?.dataset.mark);
+    listen();
+    door();
+  };
+
+  /* A link that brings the key behind its # opens the door without showing it to any log. */
+  const door = () => {
+    const form = document.getElementById("door");
+    if (form && location.hash.length > 1) {
+      form.elements.key.value = decodeURIComponent(location.hash.slice(1));
+      history.replaceState(null, "", location.pathname);
+      form.requestSubmit();
+    }
+  };
+
+  document.addEventListener("DOMContentLoaded", begin);
+  document.addEventListener("htmx:afterSettle", (event) => {
+    if (event.target === document.body) known = marks(main()?.dataset.mark);
+    listen();
+  });
+  document.addEventListener("htmx:sendError", () => {
+    const place = document.getElementById("trouble");
+    if (place) place.textContent = "The server does not answer. What you wrote is still here: send it again.";
+  });
+  document.addEventListener("htmx:beforeRequest", () => {
+    const place = document.getElementById("trouble");
+    if (place && !place.querySelector(".trouble")) place.textContent = "";
+  });
+  document.addEventListener("htmx:afterSwap", (event) => {
+    if (event.target.id === "trouble") event.target.scrollIntoView({ block: "center" });
+  });
+})();

@@ -1,0 +1,97 @@
+"""One request as a view sees it."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+from mendbay.core.errors import MendbayError
+from mendbay.faces.web.addresses import Address, Book
+from mendbay.faces.web.answers import Go
+from mendbay.wiring import open_bench
+
+if TYPE_CHECKING:
+    from mendbay.faces.web.desk import Desk
+    from mendbay.jobs.bench import Bench
+    from mendbay.jobs.events import Event
+
+
+class NotThere(MendbayError):
+    """There is no page of that address."""
+
+
+class ChangedMeanwhile(MendbayError):
+    """Somebody changed what a form was about after its page was shown; nothing is overwritten."""
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """What a view is given.
+
+    Args:
+        path: the variable parts of the address.
+        said: what query or form says, field by field.
+        seen: the mark of what the form's page showed; empty if it carries none.
+        who: the person at the bench, for custody; empty for the account the server runs under.
+        here: path and query of this request.
+    """
+
+    desk: Desk
+    book: Book
+    address: Address
+    path: Mapping[str, Any]
+    said: Mapping[str, Any]
+    who: str = ""
+    here: str = "/"
+    seen: str = ""
+    told: list[Event] = field(default_factory=list)
+
+    @contextmanager
+    def bench(self, **options: Any) -> Iterator[Bench]:
+        """The bench, in the name of the person who visits; what a job tells is kept in `told`.
+
+        Args:
+            options: of `wiring.open_bench`.
+        """
+        with open_bench(self.desk.home, tell=self.told.append, **options) as bench:
+            yield replace(bench, who=self.who) if self.who else bench
+
+    def url(self, name: str, query: Mapping[str, object] | None = None, **values: object) -> str:
+        """A link to the address of that name; parts of its path that are not given are this visit's."""
+        wanted = {name for name, _ in self.book.addresses[name].parts()}
+        own = {key: one for key, one in self.path.items() if key in wanted}
+        return self.book.url(name, query, **{**own, **values})
+
+    def go(
+        self, name: str, notice: str = "", query: Mapping[str, object] | None = None, **values: object
+    ) -> Go:
+        """Leads to the address of that name."""
+        return Go(self.url(name, query, **values), notice)
+
+    def require_unchanged(self, what: str, *now: object) -> None:
+        """Refuses a form whose page showed something else than what is on record now; one without a mark is
+        taken as it is.
+
+        Args:
+            what: in words, for the refusal.
+            now: the same values, in the same order, as the page gave to `seen`.
+
+        Raises:
+            ChangedMeanwhile: it did.
+        """
+        if self.seen and self.seen != seen(*now):
+            raise ChangedMeanwhile(
+                f"{what[:1].upper()}{what[1:]} was changed by somebody else after this page was shown: "
+                "nothing of yours is kept.",
+                "Load the page again, look at what is there now, and send the form again if it still holds.",
+            )
+
+
+def seen(*values: object) -> str:
+    """The mark of what a page shows, for `Visit.require_unchanged`."""
+    text = json.dumps([str(one) for one in values], ensure_ascii=True)
+    return hashlib.sha256(text.encode()).hexdigest()[:24]
