@@ -18,7 +18,7 @@ from starlette.formparsers import MultiPartException
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.routing import Match, Route
-from starlette.types import ASGIApp, Receive, Scope, Send
+from starlette.types import ASGIApp
 
 from mendbay.core import errors
 from mendbay.core.errors import MendbayError, UsageError
@@ -92,7 +92,7 @@ def application(desk: Desk) -> ASGIApp:
         exception_handlers={HTTPException: made.no_such_page, 500: made.fault},
     )
     limits = [(one, Route(one.path, _never, methods=[one.method])) for one in book.addresses.values()]
-    return Guard(_Bounded(inner), _with_limits(desk, limits))
+    return Guard(inner, _with_limits(desk, limits))
 
 
 async def _never(request: Request) -> Response:
@@ -110,22 +110,6 @@ def _with_limits(desk: Desk, limits: Sequence[tuple[Address, Route]]) -> Any:
         return 1 << 16
 
     return replace(desk.rules, limit=limit)
-
-
-class _Bounded:
-    """Answers a body that grew too large; inside, nothing else may take that for a fault."""
-
-    def __init__(self, app: ASGIApp) -> None:
-        self._app = app
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        try:
-            await self._app(scope, receive, send)
-        except TooMuch:
-            answer = Response(
-                "That is more than is taken at once: nothing was kept.\n", 413, media_type="text/plain"
-            )
-            await answer(scope, receive, send)
 
 
 class _Application:
@@ -225,7 +209,11 @@ class _Application:
     async def no_such_page(self, request: Request, trouble: Exception) -> Response:
         """For what no address takes."""
         status = trouble.status_code if isinstance(trouble, HTTPException) else 404
-        words = {404: "There is no page of that address.", 405: "That address is not asked in this way."}
+        words = {
+            404: "There is no page of that address.",
+            405: "That address is not asked in this way.",
+            413: "That is more than is taken at once: nothing was kept.",
+        }
         what = words.get(status, "The request could not be understood.")
         headers = dict(trouble.headers or {}) if isinstance(trouble, HTTPException) else {}
         told = self._told(request, self._nowhere, what, "Begin at the list of cases.", status)
@@ -338,6 +326,8 @@ async def _form(request: Request, address: Address) -> list[tuple[str, Any]]:
         raise BadField("That is not how a form is sent.", "Send it from its page.")
     try:
         form = await request.form(max_files=files, max_fields=FIELDS_AT_ONCE, max_part_size=1 << 20)
+    except TooMuch:
+        raise
     except ClientDisconnect:
         raise BadField("The form did not arrive whole.", "Send it again.") from None
     except (MultiPartException, HTTPException, UnicodeDecodeError, ValueError) as trouble:

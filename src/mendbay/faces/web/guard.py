@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from http.cookies import CookieError, SimpleCookie
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.exceptions import HTTPException
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -139,8 +140,11 @@ def _length_fits(headers: Headers, limit: int) -> bool:
     return stated.isascii() and stated.isdigit() and int(stated[:20]) <= limit
 
 
-class TooMuch(Exception):
+class TooMuch(HTTPException):
     """A body grew larger than its address takes."""
+
+    def __init__(self) -> None:
+        super().__init__(413)
 
 
 def _measured(receive: Receive, limit: int) -> Receive:
