@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-from mendbay.core.errors import MendbayError
+from mendbay.core.errors import ChangedMeanwhile
 from mendbay.faces.web.addresses import Address, Book
 from mendbay.faces.web.answers import Go
 from mendbay.wiring import open_bench
@@ -18,14 +18,6 @@ if TYPE_CHECKING:
     from mendbay.faces.web.desk import Desk
     from mendbay.jobs.bench import Bench
     from mendbay.jobs.events import Event
-
-
-class NotThere(MendbayError):
-    """There is no page of that address."""
-
-
-class ChangedMeanwhile(MendbayError):
-    """Somebody changed what a form was about after its page was shown; nothing is overwritten."""
 
 
 @dataclass(frozen=True, slots=True)
