@@ -171,7 +171,8 @@ def _tell(trouble: MendbayError, as_json: bool) -> int:
 
 
 def _print(trouble: MendbayError, as_json: bool) -> None:
-    from mendbay.faces.cli.screen import fitted, json_text, without_controls
+    from mendbay.faces.cli.screen import fitted, json_text
+    from mendbay.faces.plain_text import without_controls
 
     if as_json:
         shape = {

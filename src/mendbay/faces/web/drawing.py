@@ -11,6 +11,7 @@ import jinja2
 from markupsafe import Markup
 
 from mendbay.core.quantity import bytes_text, chance_text, count_text, counted, duration_text, percent_text
+from mendbay.faces.plain_text import without_controls
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Page
 from mendbay.faces.web.commands import linked
@@ -35,6 +36,7 @@ class Drawing:
             loader=jinja2.PackageLoader("mendbay.faces.web", "templates"),
             autoescape=True,
             undefined=jinja2.StrictUndefined,
+            finalize=_plain,
             trim_blocks=True,
             lstrip_blocks=True,
         )
@@ -80,6 +82,12 @@ class Drawing:
 def _field(visit: Visit, name: str, address: str) -> Any:
     """The field of that name of a form, so that its input has the same limits."""
     return next(one for one in visit.book.addresses[address].fields if one.name == name)
+
+
+def _plain(value: object) -> object:
+    """What an expression of a template gives, without signs that turn the direction of writing: what people
+    and drives say stands on every page."""
+    return without_controls(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
 def moment(at: str) -> str:
