@@ -2,36 +2,18 @@
 
 from __future__ import annotations
 
-import json
 import os
 import signal
 import socket
 import subprocess
-import sys
 import urllib.error
 import urllib.request
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
 
-WORDS = [sys.executable, "-m", "mendbay.faces.cli.main"]
-
-
-@contextmanager
-def served(home: Path, *more: str) -> Iterator[tuple[subprocess.Popen[str], dict[str, object]]]:
-    """The server on a free port, with what it said of itself."""
-    words = [*WORDS, "--home", str(home), "--json", "bench", "serve", "--port", "0", *more]
-    process = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-    try:
-        assert process.stdout is not None
-        said = process.stdout.readline()
-        assert said, process.stderr.read() if process.stderr else ""
-        yield process, json.loads(said)
-    finally:
-        process.kill()
-        process.communicate()
+from support.web_server import WORDS, served
 
 
 def run(home: Path, *more: str) -> subprocess.CompletedProcess[str]:
@@ -43,24 +25,24 @@ def run(home: Path, *more: str) -> subprocess.CompletedProcess[str]:
 def test_it_serves_until_it_is_told_to_end_also_with_a_stream_open(
     tmp_path: Path, number: signal.Signals
 ) -> None:
-    with served(tmp_path / "home") as (process, said):
-        url = str(said["url"])
-        assert said["needs_key"] is False
+    with served(tmp_path / "home") as found:
+        url = found.url
+        assert found.needs_key is False
         with urllib.request.urlopen(f"{url}cases", timeout=30) as page:
             assert b"Cases" in page.read()
         with urllib.request.urlopen(f"{url}live", timeout=30) as stream:
             assert stream.readline() == b"event: now\r\n"
-            process.send_signal(number)
-            process.wait(20)
-    assert process.returncode in (0, -number)
+            found.process.send_signal(number)
+            found.process.wait(20)
+    assert found.process.returncode in (0, -number)
 
 
 def test_loopback_of_another_number_asks_no_key_and_any_other_address_does(tmp_path: Path) -> None:
-    with served(tmp_path / "one", "--address", "127.0.0.2") as (_, said):
-        assert said["needs_key"] is False
-    with served(tmp_path / "two", "--address", "0.0.0.0") as (_, said):
-        assert said["needs_key"] is True
-        url, _, key = str(said["url"]).partition("#")
+    with served(tmp_path / "one", "--address", "127.0.0.2") as found:
+        assert found.needs_key is False
+    with served(tmp_path / "two", "--address", "0.0.0.0") as found:
+        assert found.needs_key is True
+        url, _, key = found.url.partition("#")
         assert len(key) >= 32
         with pytest.raises(urllib.error.HTTPError) as refused:
             urllib.request.urlopen(url.replace("enter", "cases"), timeout=30)
@@ -85,6 +67,6 @@ def test_an_address_that_is_none_is_told(tmp_path: Path) -> None:
 
 
 def test_a_home_that_is_new_is_readable_for_its_owner_alone_where_the_key_is(tmp_path: Path) -> None:
-    with served(tmp_path / "home", "--with-key") as (_, said):
-        assert said["needs_key"] is True
+    with served(tmp_path / "home", "--with-key") as found:
+        assert found.needs_key is True
         assert os.stat(tmp_path / "home" / "bench.key").st_mode & 0o077 == 0
