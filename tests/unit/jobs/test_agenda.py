@@ -81,7 +81,9 @@ def test_a_job_that_is_best_ended_is_worth_what_that_gives(bench: Bench) -> None
     answer(bench, 1, Asked("history"), "dropped")
     told = tell_triage(bench, 1)
     sent = next(one for one in told.offers if one.step.kind is StepKind.HAND_ON)
-    gathering = agenda_job._Gathering(bench, agenda_job.whole_shop(bench), "2026-11-28", True)
+    gathering = agenda_job._Gathering(
+        bench, agenda_job.whole_shop(bench), "2026-11-28", agenda_job.Weigh.ANEW
+    )
     chore = gathering._weighed(replace(told, offers=(sent,)))
     gives = sent.solves * 100_000 - float(sent.step.money.value)
     assert chore.worth == pytest.approx(gives / float(sent.step.minutes.value))
@@ -177,7 +179,9 @@ def test_the_customer_is_asked_before_a_step_that_needs_it(bench: Bench) -> None
         answer(bench, 1, Asked(one), "none")
     told = note_tried(bench, 1, "new-adapter")
     needing = next(one for one in told.offers if one.step.consents)
-    gathering = agenda_job._Gathering(bench, agenda_job.whole_shop(bench), "2026-11-28", True)
+    gathering = agenda_job._Gathering(
+        bench, agenda_job.whole_shop(bench), "2026-11-28", agenda_job.Weigh.ANEW
+    )
     chore = gathering._weighed(replace(told, offers=(needing, *told.offers)))
     assert chore.words.startswith("Ask the customer about ")
     assert needing.step.words in chore.words
