@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from copy import deepcopy
@@ -255,6 +256,13 @@ class MemoryNotes(NoteLedger):
 
     def last_of_kind(self, kind: NoteKind) -> dict[int, int]:
         return {one.case: one.number for one in self.kept if one.kind is kind and one.case}
+
+    def tally(self, case: int) -> dict[NoteKind, int]:
+        subjects = {(kind, one.bay, one.subject) for kind in NoteKind for one in self.standing(kind, case)}
+        return dict(Counter(kind for kind, _, _ in subjects))
+
+    def same_as(self) -> object:
+        return object()
 
     def last_number(self, case: int | None = None, kind: NoteKind | None = None) -> int:
         asked = (note for note in self.kept if case in (None, note.case) and kind in (None, note.kind))

@@ -37,6 +37,8 @@ NUDGES = {
     WaitsFor.MACHINE: "see-to-machine",
 }
 """Chores that ask after what a case waits for."""
+LIKELIEST = 3
+"""Faults that are remembered with a step (own choice)."""
 FORM = "5"
 """Of what is remembered; another one is worked out anew."""
 
@@ -47,6 +49,31 @@ class Day:
 
     agenda: Agenda
     cases: Mapping[int, Case]
+
+
+@dataclass(frozen=True, slots=True)
+class Likely:
+    """A fault that triage believes in: in words, of which bay (empty for the box's own), and its chance."""
+
+    words: str
+    bay: str
+    chance: float
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """Whose turn a case is, with what triage believes of it.
+
+    Args:
+        likely: the likeliest faults, the likeliest first; empty where nothing was weighed.
+        not_yet: the step is to be weighed and is not; outdated: it was before a closed case taught the odds
+            something.
+    """
+
+    entry: Entry
+    likely: tuple[Likely, ...]
+    not_yet: bool
+    outdated: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,9 +125,25 @@ def tell_turn(bench: Bench, number: int) -> Entry:
         BadFormFile: the shop's `settings/agenda.toml` is not sound.
         LedgerError: a note is not one that Mendbay wrote.
     """
+    return turn_of(bench, number).entry
+
+
+def turn_of(bench: Bench, number: int, *, weigh: bool = True) -> Turn:
+    """As `tell_turn`, with what triage believes.
+
+    Args:
+        weigh: work out what is not remembered; without, it is told as not worked out yet.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        BadFormFile: the shop's `settings/agenda.toml` is not sound.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
     case, today = bench.ledger.case(number), bench.now()[:10]
-    gathering = _Gathering(bench, whole_shop(bench, [number]), today, Weigh.ANEW)
-    return agenda_of([gathering.open_case(case, 1, 1)], today, _limits(bench)).entries[0]
+    shop = whole_shop(bench, [number])
+    gathering = _Gathering(bench, shop, today, Weigh.ANEW if weigh else Weigh.KNOWN)
+    entry = agenda_of([gathering.open_case(case, 1, 1)], today, _limits(bench)).entries[0]
+    return Turn(entry, gathering.likely, number in gathering.not_yet, number in gathering.outdated)
 
 
 def turns_of(bench: Bench, lines: Sequence[CaseLine], book: MoneyBook | None = None) -> Day:
@@ -191,17 +234,20 @@ class _Kept:
         day: when.
         lessons: the number of the last outcome that the odds may rest on. What a case closed today teaches
             counts here from tomorrow on: else every closing would have all others weighed anew.
+        likely: the likeliest faults.
     """
 
     chore: Chore
     day: str
     lessons: int
+    likely: tuple[Likely, ...]
 
     @classmethod
     def read(cls, kept: Any) -> _Kept | None:
         """None if it is none."""
         try:
-            return cls(Chore(**kept["chore"]), str(kept["day"]), int(kept["lessons"]))
+            likely = tuple(Likely(**one) for one in kept["likely"])
+            return cls(Chore(**kept["chore"]), str(kept["day"]), int(kept["lessons"]), likely)
         except (KeyError, TypeError, ValueError):
             return None
 
@@ -223,6 +269,8 @@ class _Gathering:
         self._withdrawn = bench.notes.last_number(kind=NoteKind.WITHDRAWAL)
         self._before = bench.remembered.recall() if many and weigh in STEPS else None
         self._told: dict[str, Any] = {}
+        self.likely: tuple[Likely, ...] = ()
+        """Of the case that was looked at last."""
         self.not_yet: list[int] = []
         self.outdated: list[int] = []
 
@@ -307,18 +355,21 @@ class _Gathering:
         key = self._key(case, bays, images)
         kept = self._recalled(key)
         if kept is not None and (kept.lessons == self._lessons or kept.day == self._today):
-            self._told[key] = asdict(kept)
+            self._told[key], self.likely = asdict(kept), kept.likely
             return kept.chore
         if self._weigh is Weigh.KNOWN:
             (self.not_yet if kept is None else self.outdated).append(case.number)
+            self.likely = () if kept is None else kept.likely
             return None if kept is None else kept.chore
         from mendbay.jobs.triage_case import tell_triage  # arrays: not for what was worked out before
 
         try:
-            chore = self._weighed(tell_triage(self._bench, case.number))
+            told = tell_triage(self._bench, case.number)
+            chore = self._weighed(told)
         except UsageError as trouble:  # such as three bays and none chosen
             return self._chore("cannot-weigh", case, self._worth(case), trouble.what)
-        self._told[key] = asdict(_Kept(chore, self._today, self._lessons))
+        self.likely = _likely(told)
+        self._told[key] = asdict(_Kept(chore, self._today, self._lessons, self.likely))
         self._bench.remembered.add({key: self._told[key]})
         return chore
 
@@ -382,6 +433,12 @@ class _Gathering:
     def _minutes(self, offer: Offer) -> float:
         alone = self._chores.alone.get(offer.step.id)
         return max(1.0, float((alone or offer.step.minutes).value))
+
+
+def _likely(told: Triage) -> tuple[Likely, ...]:
+    faults = told.belief.worlds.tables.faults
+    ranked = told.belief.ranked()[:LIKELIEST]
+    return tuple(Likely(faults[place.fault].words, place.bay, chance) for place, chance in ranked)
 
 
 def _step_words(told: Triage, offer: Offer) -> tuple[str, str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Hashable, Iterable, Mapping
 from typing import Protocol
 
 from mendbay.core.note import Note, NoteKind
@@ -49,6 +49,16 @@ class NoteLedger(Protocol):
 
     def last_of_kind(self, kind: NoteKind) -> Mapping[int, int]:
         """The number of the last note of a kind by case, of every case that has one. No note is read."""
+        ...
+
+    def tally(self, case: int) -> Mapping[NoteKind, int]:
+        """On how many subjects, each of a bay or of the case, a case has notes of a kind that were not
+        withdrawn. No note is read."""
+        ...
+
+    def same_as(self) -> Hashable:
+        """What two books have in common that are the same book, opened twice in this process; of a book in
+        which something is being written just now, another one each time."""
         ...
 
     def last_number(self, case: int | None = None, kind: NoteKind | None = None) -> int:

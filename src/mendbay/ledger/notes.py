@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from mendbay.core.errors import UsageError
@@ -54,6 +54,16 @@ class NoteBook(NoteLedger):
 
     def last_of_kind(self, kind: NoteKind) -> Mapping[int, int]:
         return dict(self._store.rows(queries.LAST_NOTES_OF_KIND, (kind.value,)))
+
+    def tally(self, case: int) -> Mapping[NoteKind, int]:
+        rows = self._store.rows(queries.TALLY, (case,))
+        try:
+            return {NoteKind(kind): count for kind, count in rows}
+        except ValueError as trouble:
+            raise damaged(self._store.path, f"a row makes no note ({trouble})") from trouble
+
+    def same_as(self) -> Hashable:
+        return object() if self._store.is_writing else self._store.identity
 
     def last_number(self, case: int | None = None, kind: NoteKind | None = None) -> int:
         if case is not None:

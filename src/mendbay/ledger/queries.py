@@ -133,6 +133,15 @@ WHERE kind = ? AND case_number IS nullif(?, 0) AND (? = 0 OR bay = ?) AND (? = 0
     )
 ORDER BY number
 """
+TALLY = """
+SELECT kind, count(DISTINCT bay || ' ' || subject) FROM notes
+WHERE case_number = ?
+    AND NOT EXISTS (
+        SELECT 1 FROM notes AS gone INDEXED BY notes_withdrawn
+        WHERE gone.kind = 'withdrawal' AND gone.subject = 'note ' || notes.number
+    )
+GROUP BY kind
+"""
 LAST_NOTE = "SELECT coalesce(max(number), 0) FROM notes"
 LAST_NOTE_OF_KIND = "SELECT coalesce(max(number), 0) FROM notes WHERE kind = ?"
 LAST_NOTE_OF_CASE = """
