@@ -18,9 +18,11 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import astuple, replace
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
+from mendbay.case.agenda import WaitsFor
 from mendbay.case.custody import CustodyEntry, append
 from mendbay.case.items import Item, What, item_record
 from mendbay.case.numbering import slug_of
@@ -29,8 +31,10 @@ from mendbay.case.records import Bay, CaseKind, CaseState
 from mendbay.core.clock import iso
 from mendbay.core.note import NoteKind
 from mendbay.core.source import Identity
-from mendbay.jobs.agenda import tell_agenda, tell_turn
+from mendbay.jobs.agenda import known_agenda, tell_agenda, tell_turn
 from mendbay.jobs.bill_case import How, make_bill, pay
+from mendbay.jobs.case_list import CaseQuery, Sort, list_cases
+from mendbay.jobs.case_steps import tell_steps
 from mendbay.jobs.learn_triage import AT_CLOSING, OUTCOME, at_closing
 from mendbay.jobs.quote_case import By, decide, make_quote
 from mendbay.jobs.quote_lines import Wish
@@ -272,13 +276,24 @@ def main() -> None:
 def measure(home: Path) -> None:
     """Prints how long the jobs of the pages take in a home that is there."""
     with open_bench(home) as bench:
-        alone = timed("a plain read of all case rows", 0.0, bench.ledger.cases)
-        rest = [one.number for one in bench.ledger.cases() if one.state is CaseState.OPEN]
-        print(f"{len(bench.ledger.cases())} cases, {len(rest)} open")
-        timed("whose turn each is, first", alone, lambda: tell_agenda(bench, steps=False), runs=1)
-        timed("whose turn each is, again", alone, lambda: tell_agenda(bench, steps=False), runs=2)
-        timed("the turn of one case, first", alone, lambda: tell_turn(bench, rest[-1]), runs=1)
-        timed("the turn of one case, again", alone, lambda: tell_turn(bench, rest[-1]))
+        alone = timed("one read of all cases", 0.0, bench.ledger.cases)
+        rest = [one.number for one in bench.ledger.case_lines() if one.state == CaseState.OPEN]
+        print(f"{len(bench.ledger.case_lines())} cases, {len(rest)} open")
+        timed("whose turn each is, nothing remembered", alone, lambda: tell_agenda(bench, steps=False), 1)
+        timed("whose turn each is", alone, lambda: tell_agenda(bench, steps=False))
+        for words, asked in (
+            ("a page of the list", CaseQuery()),
+            ("a page of the open ones", CaseQuery(states=frozenset({CaseState.OPEN}))),
+            ("a page of 200", CaseQuery(rows=200)),
+            ("a search for two words", CaseQuery("töpferei FARM")),
+            ("a page of what waits for the customer", CaseQuery(waits_for=WaitsFor.CUSTOMER)),
+            ("a page of late ones by deadline", CaseQuery(late=True, sort=Sort.DEADLINE)),
+        ):
+            timed(words, alone, partial(list_cases, bench, asked))
+        timed("the steps of one case, not weighed", alone, lambda: tell_steps(bench, rest[-1]))
+        timed("the turn of one case, weighed", alone, lambda: tell_turn(bench, rest[-1]), 1)
+        timed("the turn of one case again", alone, lambda: tell_turn(bench, rest[-1]))
+        timed("the day's work as far as it is known", alone, lambda: known_agenda(bench))
 
 
 if __name__ == "__main__":

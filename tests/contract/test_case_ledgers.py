@@ -448,6 +448,7 @@ class TestSeveral:
         several.amend_case(2, state=CaseState.CLOSED, due_on="2026-12-24", keep_until="2027-01-01")
         assert several.case_lines(["pottery"]) == (CaseLine(2, AT, "closed", "", "2026-12-24", "2027-01-01"),)
         assert [one.state for one in several.case_lines()] == ["open", "closed", "open"]
+        assert several.case_count() == 3
 
     def test_at_once_is_as_one_by_one(self, several: CaseLedger) -> None:
         asked = [3, 1, 2, 9, 0, -1, 2**63]

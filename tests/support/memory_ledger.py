@@ -74,6 +74,9 @@ class MemoryLedger(CaseLedger):
     def cases(self) -> tuple[Case, ...]:
         return tuple(self._cases.values())
 
+    def case_count(self) -> int:
+        return len(self._cases)
+
     def case_lines(self, words: Sequence[str] = ()) -> tuple[CaseLine, ...]:
         return tuple(
             CaseLine(one.number, one.opened_at, one.state, one.kind, one.due_on, one.keep_until)

@@ -19,7 +19,7 @@ from mendbay.jobs.consents import risk_called, to_ask
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.looks import LOOKED
 from mendbay.jobs.money_standing import SETTLED, MoneyBook
-from mendbay.jobs.triage_subject import stakes_of
+from mendbay.jobs.triage_subject import stakes_in
 from mendbay.jobs.waiting import WholeShop, waits_of, whole_shop
 from mendbay.jobs.withdraw import standing_notes
 from mendbay.triage.table_file import packaged_texts
@@ -235,19 +235,21 @@ class _Kept:
         lessons: the number of the last outcome that the odds may rest on. What a case closed today teaches
             counts here from tomorrow on: else every closing would have all others weighed anew.
         likely: the likeliest faults.
+        raw: the same as it was remembered.
     """
 
     chore: Chore
     day: str
     lessons: int
     likely: tuple[Likely, ...]
+    raw: Mapping[str, Any]
 
     @classmethod
     def read(cls, kept: Any) -> _Kept | None:
         """None if it is none."""
         try:
             likely = tuple(Likely(**one) for one in kept["likely"])
-            return cls(Chore(**kept["chore"]), str(kept["day"]), int(kept["lessons"]), likely)
+            return cls(Chore(**kept["chore"]), str(kept["day"]), int(kept["lessons"]), likely, kept)
         except (KeyError, TypeError, ValueError):
             return None
 
@@ -349,13 +351,13 @@ class _Gathering:
 
     def _worth(self, case: Case) -> float:
         """What the case's data is worth: as triage was told, or as it takes it."""
-        return stakes_of(self._bench, case.number).data
+        return stakes_in(self._shop.subjects.get(case.number, ())).data
 
     def _of_triage(self, case: Case, bays: tuple[Bay, ...], images: tuple[Image, ...]) -> Chore | None:
         key = self._key(case, bays, images)
         kept = self._recalled(key)
         if kept is not None and (kept.lessons == self._lessons or kept.day == self._today):
-            self._told[key], self.likely = asdict(kept), kept.likely
+            self._told[key], self.likely = kept.raw, kept.likely
             return kept.chore
         if self._weigh is Weigh.KNOWN:
             (self.not_yet if kept is None else self.outdated).append(case.number)
@@ -369,7 +371,12 @@ class _Gathering:
         except UsageError as trouble:  # such as three bays and none chosen
             return self._chore("cannot-weigh", case, self._worth(case), trouble.what)
         self.likely = _likely(told)
-        self._told[key] = asdict(_Kept(chore, self._today, self._lessons, self.likely))
+        self._told[key] = {
+            "chore": asdict(chore),
+            "day": self._today,
+            "lessons": self._lessons,
+            "likely": [asdict(one) for one in self.likely],
+        }
         self._bench.remembered.add({key: self._told[key]})
         return chore
 
@@ -382,7 +389,7 @@ class _Gathering:
             case,
             bays,
             images,
-            [self._bench.images.glance(case, one.bay) for one in bays],
+            [self._shop.glance(self._bench, case, one.bay) for one in bays],
             self._shop.last_notes.get(case.number, 0),
             self._shop.last_events.get(case.number, 0),
             self._shop.reserved.get(case.number, ()),

@@ -118,8 +118,7 @@ def list_cases(bench: Bench, asked: CaseQuery) -> CasePage:
         BadFormFile: the shop's `settings/agenda.toml` is not sound.
         LedgerError: a note is not one that Mendbay wrote.
     """
-    everything = bench.ledger.case_lines()
-    lines, book = _searched(bench, asked, everything), None
+    lines, book = _searched(bench, asked.words.split()), None
     if asked.kind is not None:
         lines = [one for one in lines if one.kind == asked.kind]
     if asked.waits_for is not None or asked.late:
@@ -135,20 +134,19 @@ def list_cases(bench: Bench, asked: CaseQuery) -> CasePage:
         _rows(bench, shown, book),
         len(chosen),
         {state: by_state[state] for state in CaseState},
-        len(everything),
+        bench.ledger.case_count(),
         page,
         pages,
     )
 
 
-def _searched(bench: Bench, asked: CaseQuery, everything: Sequence[CaseLine]) -> Sequence[CaseLine]:
-    words = asked.words.split()
+def _searched(bench: Bench, words: Sequence[str]) -> Sequence[CaseLine]:
+    """The lines of the cases that have every word, or the thing that it is the code of."""
     coded = {one: case for one in words if (case := _case_of_code(one))}
-    plain = [one for one in words if one not in coded]
-    found = bench.ledger.case_lines(plain) if plain else everything
+    found = bench.ledger.case_lines([one for one in words if one not in coded])
     for word, case in coded.items():
         fit = {case, *(one.number for one in bench.ledger.case_lines([word]))}
-        found = [one for one in found if one.number in fit]
+        found = tuple(one for one in found if one.number in fit)
     return found
 
 

@@ -34,6 +34,10 @@ class CaseLedger(Protocol):
         """Every case, the oldest first."""
         ...
 
+    def case_count(self) -> int:
+        """How many cases there are, forgotten ones too."""
+        ...
+
     def case_lines(self, words: Sequence[str] = ()) -> tuple[CaseLine, ...]:
         """The lines of all cases, or of those that have every word somewhere, the oldest first. A word is
         looked for in number, customer, contact and what came in, and in model and serial number of every

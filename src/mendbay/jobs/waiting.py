@@ -23,6 +23,7 @@ from mendbay.jobs.consents import PARTS, refused_although
 from mendbay.jobs.money_standing import SETTLED, MoneyBook, MoneyStanding, OpenQuote, money_standing
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.note_bodies import body_of, unreadable
+from mendbay.jobs.ports import ImageGlance
 from mendbay.jobs.remembered import remembered, reopening
 
 if TYPE_CHECKING:
@@ -44,6 +45,8 @@ RUN_OUT_WORDS = ", which has run out"
 """After the number of one that is no longer valid."""
 ORDERED = re.compile(r"(ordered|on order)\b", re.IGNORECASE)
 """How the location of a stock item begins that is not in hand yet."""
+MANY = 100
+"""Cases from which listing all folders is quicker than looking for each (own choice)."""
 _DAY = re.compile(r"\b[0-9]{4}-[0-9]{2}-[0-9]{2}\b")
 
 
@@ -53,7 +56,9 @@ class WholeShop:
     and what of its money is open. What a case has nothing of is left out.
 
     Args:
-        waiting: notes on waiting, withdrawn ones too.
+        waiting, subjects: notes on waiting, and on what triage is of, withdrawn ones too.
+        folders: names of the folders of cases that are there; of a case without one there is no image. None
+            if they were not listed.
         last_notes, last_events: numbers that grow with each.
     """
 
@@ -64,6 +69,14 @@ class WholeShop:
     money: Mapping[int, MoneyStanding]
     last_notes: Mapping[int, int]
     last_events: Mapping[int, int]
+    subjects: Mapping[int, tuple[Note, ...]]
+    folders: frozenset[str] | None
+
+    def glance(self, bench: Bench, case: Case, bay: str) -> ImageGlance | None:
+        """The image of a bay seen from outside; None if there is none."""
+        if self.folders is not None and case.folder not in self.folders:
+            return None
+        return bench.images.glance(case, bay)
 
 
 def whole_shop(bench: Bench, cases: Sequence[int] | None = None, book: MoneyBook | None = None) -> WholeShop:
@@ -90,6 +103,8 @@ def whole_shop(bench: Bench, cases: Sequence[int] | None = None, book: MoneyBook
         {one: standing(one) for one in cases},
         bench.notes.last_numbers(cases),
         bench.ledger.last_events(cases),
+        bench.notes.of_several(NoteKind.SUBJECT, cases),
+        bench.images.folders() if len(cases) > MANY else None,
     )
 
 
@@ -251,7 +266,7 @@ def _money(case: Case, shop: WholeShop) -> MoneyStanding:
 def _machines(bench: Bench, case: Case, shop: WholeShop) -> list[Wait]:
     found: list[Wait] = []
     for bay in shop.bays.get(case.number, ()):
-        seen = bench.images.glance(case, bay.bay)
+        seen = shop.glance(bench, case, bay.bay)
         if seen is not None and seen.busy:
             begun = [one.started_at for one in shop.images.get(case.number, ()) if one.bay == bay.bay]
             since = begun[-1] if begun else bench.now()

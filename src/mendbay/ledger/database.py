@@ -110,6 +110,9 @@ class Ledger(CaseLedger):
     def cases(self) -> tuple[Case, ...]:
         return self._read(_case_of, queries.ALL_CASES)
 
+    def case_count(self) -> int:
+        return int(self._store.rows(queries.CASE_COUNT)[0][0])
+
     def case_lines(self, words: Sequence[str] = ()) -> tuple[CaseLine, ...]:
         if not words:
             return tuple(map(CaseLine._make, self._store.rows(queries.CASE_LINES)))

@@ -36,6 +36,7 @@ UPDATE cases SET customer = ?, contact = ?, box = ?, wanted = ?, notes = ?, stat
 WHERE number = ?
 """
 CASE_EXISTS = "SELECT 1 FROM cases WHERE number = ?"
+CASE_COUNT = "SELECT count(*) FROM cases"
 ANY_CASE = "SELECT 1 FROM cases LIMIT 1"
 
 ADD_BAY = """
