@@ -134,7 +134,7 @@ def open_bench(
             power_cycle=power_cycle,
             assumed=assumed or Assumptions(),
             stakes=stakes or Stakes(),
-            remembered=RememberedFile(folder / "worked-out.json"),
+            remembered=RememberedFile(folder / "worked-out.sqlite3", folder / "worked-out.json"),
         )
 
 
