@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from mendbay.board.confusable import Correction, compact
+from mendbay.board.confusable import Confusions, Correction, compact
 from mendbay.board.identifier import Identifier
-from mendbay.board.identify import correct
+from mendbay.board.identify import correct, identify
 from mendbay.board.number_form import Forms, Kind
 from mendbay.board.sighting import Corners, How
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
+from mendbay.jobs.corrections import lessons
 from mendbay.jobs.read_pictures import BoardLook, picture_place, shop_forms, tell_board
 
 
@@ -20,7 +21,7 @@ class Spot:
     """One place in one picture at which an identifier was seen.
 
     Args:
-        kind, value: the identifier as the pictures have it.
+        kind, value: the identifier as the pictures have it, before what people said of it.
         sure: 0 to 1, that kind and value are right; 1 if a person said so.
         corners: in pixels of the picture as it is shown, its Exif orientation applied.
         read: what was read at this place, which may be a part of the number.
@@ -68,9 +69,11 @@ def spots_of(bench: Bench, shop: ShopFiles, case: int, bay: str) -> tuple[Pictur
         BadFormFile: a number form of the shop breaks a rule.
     """
     look = tell_board(bench, shop, case, bay)
-    found: dict[str, list[Spot]] = {one.picture: [] for one in look.readings}
     forms = shop_forms(shop)
-    for one in look.pictured:
+    # what people said of this bay would else make the pictures say the same, and hide what was corrected
+    taught = [one.correction for one in lessons(bench) if (one.case, one.bay) != (case, bay)]
+    found: dict[str, list[Spot]] = {one.picture: [] for one in look.readings}
+    for one in identify(look.readings, forms, Confusions(taught)):
         now = _now(one, look, forms)
         standing = now is not None and compact(now.value) == compact(one.value)
         said = "" if now is None or standing else now.value

@@ -54,7 +54,6 @@ class BoardLook:
         rom: whether the unique board data must move to a donor's board; None while nothing is known of the
             board.
         blind: pictures given this time in which nothing could be seen at all, by name.
-        pictured: the identifiers as the pictures alone have them.
         corrections: what people said of them that holds, the oldest first.
     """
 
@@ -66,7 +65,6 @@ class BoardLook:
     withdrawn: tuple[str, ...] = ()
     rom: UniqueData | None = None
     blind: tuple[str, ...] = ()
-    pictured: tuple[Identifier, ...] = ()
     corrections: tuple[Correction, ...] = ()
 
     @property
@@ -396,7 +394,6 @@ def _look(bench: Bench, forms: Forms, case: int, bay: str, left_out: Sequence[Le
         rom = unique_data(described, Work.BOARD_SWAP, notes=family_notes(bench))
     return BoardLook(
         *(identifiers, readings, advice, tuple(left_out), clashes, withdrawn, rom),
-        pictured=pictured,
         corrections=tuple(one.correction for one in said),
     )
 

@@ -52,7 +52,7 @@ def test_on_a_damaged_volume_it_is_the_same_or_left_to_the_walk(recipe: str) -> 
     """Noise over the inode tables and folders of many copies; of entries at one path the first counts."""
     sound = ext_images.small_image(recipe)
     found = left = 0
-    for seed in range(12):
+    for seed in range(8):
         noise = random.Random(seed)
         data = bytearray(sound)
         for _ in range(noise.choice((3, 30, 300))):
@@ -64,7 +64,7 @@ def test_on_a_damaged_volume_it_is_the_same_or_left_to_the_walk(recipe: str) -> 
         first: dict[bytes, Entry] = {}
         for entry in opened.walk():
             first.setdefault(entry.path, entry)
-        for path, entry in first.items():
+        for path, entry in noise.sample(sorted(first.items()), min(len(first), 40)):
             told = opened.find(path)
             left += told is None
             found += told is not None
