@@ -24,7 +24,7 @@ from mendbay.jobs.picture_files import ending_of, is_picture
 from mendbay.jobs.preview_port import PICTURE_BYTES, MadePicture, NoPreview, Previews
 from mendbay.jobs.read_pictures import kept_pictures
 from mendbay.jobs.remembered import remembered
-from mendbay.jobs.volume import case_images, sources_of
+from mendbay.jobs.volume import OpenVolume, case_images, sources_of
 
 CHUNK_BYTES = 1 << 20
 NO_KIND = "There is no preview of this kind of file; its verdict stands beside it."
@@ -77,20 +77,30 @@ def preview_file(
     of = bench.ledger.case(case)
     with case_images(bench, of, bays) as stores:
         volume = open_case_volume(bench, case, sources_of(stores, check=True))
-        system = volume.system
-        entry = file if isinstance(file, Entry) else entry_at(system, case, file)
-        if entry.kind is not Kind.FILE:
-            return FilePreview(FileLine(entry, None), NoPreview(f"This is a {entry.kind}, and no file."))
-        if is_undescribed(entry):
-            return FilePreview(
-                judged(volume, entry), NoPreview("Nothing but the name of this file is there.")
-            )
-        layout = system.layout(entry)
-        seen = _beginning(system, layout, MOST_BYTES)
-        if is_picture(seen.data) and layout.size_bytes <= PICTURE_BYTES:
-            seen = _beginning(system, layout, PICTURE_BYTES)
-        line = judged(volume, entry)
-    return _shown(previews, line, layout, seen, large)
+        return preview_on(volume, previews, case, file, large=large)
+
+
+def preview_on(
+    volume: OpenVolume, previews: Previews, case: int, file: bytes | Entry, *, large: bool = False
+) -> FilePreview:
+    """The same on a volume that is open already, as for many files in a row. One thread at a time.
+
+    Raises:
+        NothingWanted: there is no such path.
+        ToolMissing: it is a picture, and the libraries for pictures are not installed.
+    """
+    system = volume.system
+    entry = file if isinstance(file, Entry) else entry_at(system, case, file)
+    if entry.kind is not Kind.FILE:
+        what = "no file" if entry.kind is Kind.OTHER else f"a {entry.kind}, and no file"
+        return FilePreview(FileLine(entry, None), NoPreview(f"This is {what}."))
+    if is_undescribed(entry):
+        return FilePreview(judged(volume, entry), NoPreview("Nothing but the name of this file is there."))
+    layout = system.layout(entry)
+    seen = _beginning(system, layout, MOST_BYTES)
+    if is_picture(seen.data) and layout.size_bytes <= PICTURE_BYTES:
+        seen = _beginning(system, layout, PICTURE_BYTES)
+    return _shown(previews, judged(volume, entry), layout, seen, large)
 
 
 def _beginning(system: FileSystem, layout: Layout, most_bytes: int) -> Reading:
