@@ -43,6 +43,7 @@ if TYPE_CHECKING:
     from mendbay.jobs.erasure_port import Copies, Eraser
     from mendbay.jobs.play_demo import Box
     from mendbay.jobs.ports import HandBackFolder, Papers
+    from mendbay.jobs.preview_port import Previews
     from mendbay.jobs.take_in_page import TakeInPage
     from mendbay.outlets.own_fonts import OwnFonts
     from mendbay.outlets.scenario.practice import Practice
@@ -228,6 +229,18 @@ def read_pictures_with() -> Pictures:
     from mendbay.inlets.photo import PictureReader
 
     return PictureReader()
+
+
+def previews() -> Previews:
+    """What makes previews of pictures, for any number of threads; its processes start with the first one. To
+    be closed, or used in a `with` statement.
+
+    Raises:
+        ToolMissing: when one starts, if the libraries of the extra `pictures` are not installed.
+    """
+    from mendbay.inlets.preview import PreviewPool
+
+    return PreviewPool()
 
 
 def shop_files(home: Path | None = None) -> ShopFiles:

@@ -140,20 +140,33 @@ def show_file(bench: Bench, number: int, path: bytes, bays: Sequence[str] = ()) 
     case = bench.ledger.case(number)
     with case_images(bench, case, bays) as stores:
         volume = open_case_volume(bench, number, sources_of(stores, check=True))
-        wanted = path.strip(b"/")
-        for entry in volume.system.walk(nameless=True):
-            if entry.path == wanted:
-                layout = volume.system.layout(entry)
-                pieces = tuple(trace(volume.system, layout, stores, adapters_of(stores)))
-                for _ in file_readings(volume.system.source, layout):
-                    pass  # every piece that is read is held against its digest
-                here = mapped(layout)
-                volume = note_seen(bench, number, volume, here, apart_in(volume.assembled, here))
-                return FileDetail(judged(volume, entry), layout, pieces)
-    raise NothingWanted(
-        f"There is nothing at {path.decode('utf-8', 'backslashreplace')} on the volume of case {number}.",
-        "List the files to see the paths: mendbay files list.",
-    )
+        entry = entry_at(volume.system, number, path)
+        layout = volume.system.layout(entry)
+        pieces = tuple(trace(volume.system, layout, stores, adapters_of(stores)))
+        for _ in file_readings(volume.system.source, layout):
+            pass  # every piece that is read is held against its digest
+        here = mapped(layout)
+        volume = note_seen(bench, number, volume, here, apart_in(volume.assembled, here))
+        return FileDetail(judged(volume, entry), layout, pieces)
+
+
+def entry_at(system: FileSystem, number: int, path: bytes) -> Entry:
+    """The entry at a path on the volume of case `number`: by its folders, or, where only that can tell, by a
+    walk over everything.
+
+    Raises:
+        NothingWanted: there is no such path.
+    """
+    wanted = path.strip(b"/")
+    entry = system.find(wanted)
+    if entry is None:
+        entry = next((one for one in system.walk(nameless=True) if one.path == wanted), None)
+    if entry is None:
+        raise NothingWanted(
+            f"There is nothing at {path.decode('utf-8', 'backslashreplace')} on the volume of case {number}.",
+            "List the files to see the paths: mendbay files list.",
+        )
+    return entry
 
 
 def judged(volume: OpenVolume, entry: Entry) -> FileLine:
