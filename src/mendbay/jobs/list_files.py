@@ -95,16 +95,22 @@ def list_files(
         unread = {bay: (one.unread - left[bay]).total_bytes for bay, one in coverages.items()}
         hidden = tuple(folder_problems(everything))
         if test is None and not bays:
-            _remember(bench, number, lines, hidden, unread)
+            lost = any(one.judgement is not None and one.judgement.verdict is Verdict.LOST for one in lines)
+            note_look(bench, number, lost=lost, hidden=hidden, unread=unread)
         uncompared = uncompared_bytes(bench, number, volume)
         return Listing(volume.system.facts, volume.assembled, lines, hidden, unread, uncompared)
 
 
-def _remember(
-    bench: Bench, case: int, lines: Sequence[FileLine], hidden: Sequence[str], unread: Mapping[str, int]
+def note_look(
+    bench: Bench, case: int, *, lost: bool, hidden: Sequence[str], unread: Mapping[str, int]
 ) -> None:
-    """What the file system is like. Damage is told from what is merely unread only once all is read."""
-    lost = any(one.judgement is not None and one.judgement.verdict is Verdict.LOST for one in lines)
+    """Remembers what the file system is like after all its files were judged. Damage is told from what is
+    merely unread only once all is read.
+
+    Args:
+        lost: a file of it is.
+        hidden, unread: as in `Listing`.
+    """
     answer, words = "", "The images do not tell yet whether the file system is damaged."
     if not hidden and not lost:
         answer, words = "whole", "The file system on the images reads well."
