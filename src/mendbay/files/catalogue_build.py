@@ -10,12 +10,13 @@ from __future__ import annotations
 import re
 from array import array
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from mendbay.core.source import Lack
-from mendbay.files.catalogue_names import fold_all
+from mendbay.files.catalogue_names import fold_all, odd_letters
 from mendbay.files.catalogue_rows import (
     FILE,
     FOLDER,
@@ -34,6 +35,7 @@ from mendbay.files.verdict import Judgement, Verdict
 MOST = (1 << 62) - 1
 """Larger sizes and times than any that is one are kept as this, so that sums stay numbers."""
 DEEPEST = (1 << 16) - 1
+_PROBLEMS, _NAMELESS, _GATHERED = int(Flag.PROBLEMS), int(Flag.NAMELESS), int(Flag.GATHERED)
 _DIGITS = re.compile(rb"[0-9]+")
 _CODE_OF_KIND = {kind: code for code, kind in enumerate(KINDS)}
 _CODE_OF_VERDICT: dict[Verdict | None, int] = {one: code for code, one in enumerate(VERDICTS)}
@@ -56,7 +58,7 @@ class CatalogueBuilder:
         self._folders: dict[bytes, int] = {}
         self._nameless_folders: dict[bytes, int] = {}
         self._nameless = -1
-        self._folders[b""] = self._row(-1, b"", FOLDER, int(Flag.GATHERED))
+        self._folders[b""] = self._row(-1, b"", FOLDER, _GATHERED)
 
     def __len__(self) -> int:
         return len(self._names)
@@ -92,9 +94,9 @@ class CatalogueBuilder:
         row = folders.get(path)
         if row is not None:
             return row
-        gathered = int(Flag.GATHERED)
+        gathered = _GATHERED
         if not named:
-            gathered |= int(Flag.NAMELESS)
+            gathered |= _NAMELESS
             if self._nameless < 0:
                 self._nameless = self._row(0, b"", FOLDER, gathered)
                 self._nameless_folders[b""] = self._nameless
@@ -117,7 +119,7 @@ class CatalogueBuilder:
         self._parent.append(parent)
         self._depth.append(min(self._depth[parent] + 1, DEEPEST) if parent >= 0 else 0)
         self._kind.append(kind)
-        self._size.append(-1 if flags & Flag.GATHERED else 0)
+        self._size.append(-1 if flags & _GATHERED else 0)
         self._changed.append(0)
         self._verdict.append(0)
         self._missing.append(0)
@@ -130,15 +132,18 @@ class CatalogueBuilder:
         parent = np.array(self._parent, np.int32)
         kind = np.array(self._kind, np.uint8)
         depth = np.array(self._depth, np.uint16)
+        folds = fold_all(self._names)
         group = (kind != FOLDER).astype(np.uint8)
         if self._nameless >= 0:
             group[self._nameless] = 2  # what no folder leads to stands behind everything else
-        number, sizes = _numbers(parent, group, depth, _ranks(self._names))
+        number, sizes = _numbers(parent, group, depth, _ranks(self._names, folds))
         order = np.empty(len(number), np.int32)
         order[number] = np.arange(len(number), dtype=np.int32)  # the row that each number comes from
+        flags = np.array(self._flags, np.uint8)[order]
         parent = np.where(parent[order] < 0, -1, number[parent[order]]).astype(np.int32)
         names = [self._names[one] for one in order.tolist()]
-        folded, folded_at = fold_all(names)
+        folds = [folds[one] for one in order.tolist()]
+        flags[odd_letters(names, folds)] |= int(Flag.ODD_LETTERS)
         size = np.array(self._size, np.int64)[order]
         verdict = np.array(self._verdict, np.uint8)[order]
         missing = np.array(self._missing, np.int64)[order]
@@ -154,12 +159,12 @@ class CatalogueBuilder:
             changed=np.array(self._changed, np.int64)[order],
             verdict=verdict,
             missing=missing,
-            flags=np.array(self._flags, np.uint8)[order],
+            flags=flags,
             inode=np.array(self._inode, np.int64)[order],
             names=np.frombuffer(b"".join(names), np.uint8),
             name_at=_offsets(np.fromiter(map(len, names), np.int64, len(names))),
-            folded=folded,
-            folded_at=folded_at,
+            folded=np.frombuffer(b"\0".join(folds) + b"\0", np.uint8),
+            folded_at=_offsets(np.fromiter(map(len, folds), np.int64, len(folds)) + 1),
             children=children_of(parent),
             child_at=_offsets(np.bincount(parent[1:], minlength=len(parent))).astype(np.int32),
             folders=folders,
@@ -170,15 +175,19 @@ class CatalogueBuilder:
 
 
 def _flags(entry: Entry, judgement: Judgement | None) -> int:
-    found = Flag.PROBLEMS if entry.problems else Flag(0)
+    found = _PROBLEMS if entry.problems else 0
     if not entry.named:
-        found |= Flag.NAMELESS
+        found |= _NAMELESS
     if judgement is not None:
-        found |= Flag.MAY_BE_OLDER if judgement.older else Flag(0)
-        found |= Flag.IN_DOUBT if judgement.doubts else Flag(0)
-        found |= Flag.OTHER_HALF if judgement.other_half else Flag(0)
-        found |= Flag.NOT_ASKED if any(gap.why is Lack.UNREAD for gap in judgement.gaps) else Flag(0)
-    return int(found)
+        if judgement.older:
+            found |= int(Flag.MAY_BE_OLDER)
+        if judgement.doubts:
+            found |= int(Flag.IN_DOUBT)
+        if judgement.other_half:
+            found |= int(Flag.OTHER_HALF)
+        if judgement.gaps and any(gap.why is Lack.UNREAD for gap in judgement.gaps):
+            found |= int(Flag.NOT_ASKED)
+    return found
 
 
 def natural_key(folded: bytes) -> bytes:
@@ -186,18 +195,19 @@ def natural_key(folded: bytes) -> bytes:
     return _DIGITS.sub(_number_key, folded)
 
 
-def _number_key(found: re.Match[bytes]) -> bytes:
-    digits = found.group().lstrip(b"0")
+@lru_cache(1 << 16)
+def _key_of_digits(digits: bytes) -> bytes:
+    digits = digits.lstrip(b"0")
     return b"0" + len(digits).to_bytes(4, "big") + digits
 
 
-def _ranks(names: Sequence[bytes]) -> NDArray[np.int32]:
+def _number_key(found: re.Match[bytes]) -> bytes:
+    return _key_of_digits(found.group())
+
+
+def _ranks(names: Sequence[bytes], folds: Sequence[bytes]) -> NDArray[np.int32]:
     """The place of each name among all, in natural order; of equal ones the first comes first."""
-    folded, _ = fold_all(names)
-    keys = [
-        natural_key(one) + b"\0" + name
-        for one, name in zip(folded.tobytes().split(b"\0"), names, strict=False)
-    ]
+    keys = [natural_key(one) + b"\0" + name for one, name in zip(folds, names, strict=True)]
     ranks = np.empty(len(names), np.int32)
     ranks[sorted(range(len(names)), key=keys.__getitem__)] = np.arange(len(names), dtype=np.int32)
     return ranks

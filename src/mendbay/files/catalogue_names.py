@@ -11,15 +11,15 @@ from collections.abc import Sequence
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
-from mendbay.files.catalogue_rows import Bytes, Columns, Longs
+from mendbay.files.catalogue_rows import Columns, Flag, Longs
 from mendbay.files.wanted import name_matcher
 
+SAMPLE = 1 << 20
+"""Letters looked at to know how common each is."""
 FEW = 4096
 """Places of a word up to which they are stepped through one by one; of more, all are found at once."""
-_ONE_I = str.maketrans({"İ": "i", "ı": "i"})
-"""Letters that patterns take for an i, and that case folding leaves apart."""
+_BEYOND = bytes(range(0x80, 0x100))
 _WILD = re.compile(r"[*?]")
 
 
@@ -31,17 +31,17 @@ def fold(name: bytes) -> bytes:
     return _folded_text(name.decode("utf-8", "surrogateescape")).encode("utf-8", "surrogateescape")
 
 
-def fold_all(names: Sequence[bytes]) -> tuple[Bytes, Longs]:
-    """The folded names, each followed by a NUL, and where each begins (one more: the end). A NUL in a name
-    becomes a 1."""
-    whole = b"\0".join(one.replace(b"\0", b"\1") if b"\0" in one else one for one in names) + b"\0"
-    folded = np.frombuffer(fold(whole), np.uint8)
-    ends = np.flatnonzero(folded == 0)
-    return folded, np.concatenate((np.zeros(1, np.int64), ends + 1))
+def fold_all(names: Sequence[bytes]) -> list[bytes]:
+    """The folded names; a NUL in a name becomes a 1."""
+    whole = b"\0".join(names)
+    if whole.count(b"\0") >= len(names):
+        whole = b"\0".join(one.replace(b"\0", b"\1") for one in names)
+    return fold(whole).split(b"\0") if names else []
 
 
 def _folded_text(text: str) -> str:
-    return text.translate(_ONE_I).casefold()
+    """Two letters that patterns take for an i are left apart by case folding alone."""
+    return text.replace("İ", "i").replace("ı", "i").casefold()
 
 
 class NameIndex:
@@ -59,24 +59,6 @@ class NameIndex:
         found: Longs = np.diff(self._columns.folded_at) - 1
         return found
 
-    @cached_property
-    def _is_plain(self) -> NDArray[np.bool_]:
-        """In which names only letters of ASCII fold to such: there folding and patterns agree."""
-        columns = self._columns
-        found = np.ones(columns.count, np.bool_)
-        if (columns.names > 0x7F).any():
-            before = _ascii_before(columns.names)[columns.name_at]
-            after = _ascii_before(columns.folded)[columns.folded_at]
-            found = np.diff(before) == np.diff(after) - 1
-        return found
-
-    @staticmethod
-    def _rows_at(places: Longs, starts: Longs) -> Longs:
-        """The rows whose names hold these places (rising), each once."""
-        rows = np.searchsorted(starts, places, side="right") - 1
-        found: Longs = rows[np.diff(rows, prepend=-1) != 0]
-        return found
-
     def holding(self, word: bytes) -> Longs:
         """The rows whose folded name holds a folded word, rising."""
         columns = self._columns
@@ -90,24 +72,27 @@ class NameIndex:
             places.append(at)
             at = self._folded.find(word, at + 1)
         if at < 0:
-            return self._rows_at(np.array(places, np.int64), columns.folded_at)
-        return self._rows_at(self._all_places(word), columns.folded_at)
+            return _rows_at(np.array(places, np.int64), columns.folded_at)
+        return _rows_at(self._all_places(word), columns.folded_at)
 
     def _all_places(self, word: bytes) -> Longs:
         """Every place of a word, by its rarest letter first."""
         folded = self._columns.folded
         letters = np.frombuffer(word, np.uint8)
-        rarest = int(np.argmin(self._letter_counts[letters]))
+        counts = self._letter_counts[letters]
+        rarest, *others = sorted(range(len(word)), key=counts.__getitem__)
         places = np.flatnonzero(folded == letters[rarest]) - rarest
         places = places[(places >= 0) & (places <= len(folded) - len(word))]
-        for at in np.argsort(self._letter_counts[letters], kind="stable").tolist():
-            if at != rarest:
-                places = places[folded[places + at] == letters[at]]
-        return places
+        for at in others:
+            places = places[folded[places + at] == letters[at]]
+        found: Longs = places
+        return found
 
     @cached_property
     def _letter_counts(self) -> Longs:
-        found: Longs = np.bincount(self._columns.folded, minlength=256)
+        """How common each letter is, by a sample."""
+        folded = self._columns.folded
+        found: Longs = np.bincount(folded[:: len(folded) // SAMPLE + 1], minlength=256)
         return found
 
     def matching(self, pattern: str) -> Longs:
@@ -142,16 +127,40 @@ class NameIndex:
 
     def _verified(self, rows: Longs, pattern: str, *, always: bool) -> Longs:
         """Those rows that the pattern itself matches: asked of every one, or of names that are not plain."""
-        doubtful = np.ones(len(rows), np.bool_) if always else ~self._is_plain[rows]
+        doubtful = (
+            np.ones(len(rows), np.bool_)
+            if always
+            else (self._columns.flags[rows] & int(Flag.ODD_LETTERS)) != 0
+        )
         if not doubtful.any():
             return rows
         test = name_matcher(pattern)
         name = self._columns.name
         keep = ~doubtful
         keep[doubtful] = [test(name(row)) for row in rows[doubtful].tolist()]
-        return rows[keep]
+        found: Longs = rows[keep]
+        return found
 
 
-def _ascii_before(data: Bytes) -> Longs:
-    """How many bytes of ASCII stand before each place, and before the end."""
-    return np.concatenate((np.zeros(1, np.int64), np.cumsum(data < 0x80, dtype=np.int64)))
+def _rows_at(places: Longs, starts: Longs) -> Longs:
+    """The rows whose names hold these places (rising), each once."""
+    rows = np.searchsorted(starts, places, side="right") - 1
+    found: Longs = rows[np.diff(rows, prepend=-1) != 0]
+    return found
+
+
+def odd_letters(names: Sequence[bytes], folded: Sequence[bytes]) -> Longs:
+    """The rows of names in which a letter that is not ASCII folds to one that is, so that a search of folded
+    names says more than a pattern would."""
+    return np.array(
+        [
+            row
+            for row, name in enumerate(names)
+            if not name.isascii() and _plain_letters(name) != _plain_letters(folded[row])
+        ],
+        np.int64,
+    )
+
+
+def _plain_letters(name: bytes) -> int:
+    return len(name.translate(None, _BEYOND))

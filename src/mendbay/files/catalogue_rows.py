@@ -48,6 +48,8 @@ class Flag(IntFlag):
     """Bytes of it have not been asked for yet."""
     OTHER_HALF = 64
     """Bytes come from the other half of a mirror."""
+    ODD_LETTERS = 128
+    """A letter of its name that is not ASCII folds to one that is; for the search alone."""
 
 
 class Unsound(ValueError):
