@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from mendbay.case.lessons import Row
     from mendbay.handback.bag import BagCheck
     from mendbay.jobs.board_ports import Journals, Pictures
+    from mendbay.jobs.catalogue_port import Catalogues
     from mendbay.jobs.certify_rom import CertifiedTransfer
     from mendbay.jobs.erasure_port import Copies, Eraser
     from mendbay.jobs.play_demo import Box
@@ -433,6 +434,19 @@ def shop_copies(home: Path | None = None) -> Copies:
     from mendbay.outlets.copies import CaseCopies
 
     return CaseCopies(home_folder(home) / "cases")
+
+
+def catalogues(home: Path | None = None) -> Catalogues:
+    """The catalogues of the cases' files. None is kept for a case that was forgotten."""
+    from mendbay.outlets.catalogue_shelf import CatalogueShelf  # arrays: only for this
+
+    folder = home_folder(home)
+
+    def require_kept(number: int) -> None:
+        with Ledger(folder / "ledger.sqlite3") as ledger:
+            ledger.require_kept(number)
+
+    return CatalogueShelf(folder / "cases", require_kept)
 
 
 def eraser(home: Path | None = None) -> Eraser:

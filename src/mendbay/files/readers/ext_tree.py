@@ -201,6 +201,8 @@ class ExtFileSystem:
         maps = map_all(self._superblock, self._blocks, inodes.values())
         self._prover.prefetch(inodes.values(), maps)
         self._blocks.prefetch(self._content_blocks(inodes.values(), maps))
+        # whoever asks for the layout of an entry as soon as it is given need not have its inode parsed again
+        self._at_hand = {number: inode for number, inode in inodes.items() if inode.readable}
         for spot in spots:
             inode, found = inodes[spot.name.inode], maps[spot.name.inode]
             told = self._prover.describe(inode, found, _kind_of_name(spot.name))
