@@ -13,6 +13,7 @@ import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from hashlib import blake2b
 from pathlib import Path
 
@@ -62,9 +63,11 @@ class WorkShelf(Works):
         self._over: set[str] = set()
         """Works whose lock was free: no process takes it again."""
         self._held: dict[str, int] = {}
+        self._named_at = datetime.min.replace(tzinfo=UTC)
 
     def new_id(self) -> str:
-        now = self._clock.now()
+        now = max(self._clock.now(), self._named_at + timedelta(milliseconds=1))
+        self._named_at = now
         return f"{now:%Y%m%dT%H%M%S}.{now.microsecond // 1000:03}Z-{secrets.token_hex(6)}"
 
     # ------------------------------------------------------------------ beginning
