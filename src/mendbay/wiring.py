@@ -140,6 +140,7 @@ def open_bench(
             assumed=assumed or Assumptions(),
             stakes=stakes or Stakes(),
             remembered=RememberedFile(folder / "worked-out.json"),
+            forget_works=lambda case: works(folder).forget(case),
         )
 
 

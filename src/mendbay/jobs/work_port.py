@@ -249,10 +249,13 @@ class Works(Protocol):
         ...
 
     def forget(self, case: int) -> int:
-        """Removes all works of a case that ended, and those that cannot be read.
+        """Removes all works of a case, and those that ended and cannot be read: they hold names.
 
         Returns:
             How many were removed.
+
+        Raises:
+            DestinationError: one is under way, or cannot be removed.
         """
         ...
 

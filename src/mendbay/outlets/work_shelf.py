@@ -256,8 +256,25 @@ class WorkShelf(Works):
         return self._remove(ended[max(0, keep) :])
 
     def forget(self, case: int) -> int:
-        kept = {one.id for one in self.orders() if one.case != case}
-        return self._remove([work for work in self._names() if work not in kept and not self.is_alive(work)])
+        orders = {one.id: one.case for one in self.orders()}
+        going = [work for work in self._names() if orders.get(work, case) == case]
+        living = [work for work in going if self.is_alive(work)]
+        if any(work in orders for work in living):
+            raise DestinationError(f"A work of case {case} is under way.", "Stop it, and do this again.")
+        removed = self._remove([work for work in going if work not in living])
+        if self._left() or (set(going) - set(living)) & set(self._names()):
+            raise DestinationError(
+                f"What is kept of works in {self._root} cannot be removed.",
+                "Check the folder and its rights, and do this again.",
+            )
+        return removed
+
+    def _left(self) -> bool:
+        """Whether something is there that was to be removed."""
+        try:
+            return any(one.startswith(_GOING) for one in os.listdir(self._root))
+        except OSError:
+            return False
 
     def _remove(self, works: list[str]) -> int:
         if not self._root.is_dir():

@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from mendbay.core.clock import SystemClock
-from mendbay.core.errors import ImageBusy, LedgerError, UsageError
+from mendbay.core.errors import DestinationError, ImageBusy, LedgerError, UsageError
 from mendbay.jobs.work_port import (
     JSON,
     Ask,
@@ -520,6 +520,25 @@ def test_forgetting_removes_the_works_of_a_case_and_what_nobody_can_read(
     fresh = WorkShelf(tmp_path / "home", SystemClock())
     assert fresh.forget(1) == 2
     assert fresh.orders() == (other,)
+
+
+def test_a_case_with_a_living_work_is_not_forgotten(shelf: WorkShelf) -> None:
+    order = begun(shelf)
+    with pytest.raises(DestinationError):
+        shelf.forget(1)
+    assert shelf.forget(2) == 0
+    assert shelf.orders() == (order,)
+
+
+def test_what_cannot_be_removed_is_told(shelf: WorkShelf, monkeypatch: pytest.MonkeyPatch) -> None:
+    shelf.let_go(begun(shelf).id)
+
+    def refuse(path: Path, **how: object) -> None:
+        """As a disk that cannot be written."""
+
+    monkeypatch.setattr("mendbay.outlets.work_shelf.shutil.rmtree", refuse)
+    with pytest.raises(DestinationError):
+        shelf.forget(1)
 
 
 def test_without_any_work_there_is_nothing(tmp_path: Path) -> None:
