@@ -461,7 +461,7 @@ def start_work(home: Path | None, order: WorkOrder) -> None:
     """Places an order and starts the process that does it, detached: it goes on when this one has ended.
 
     Raises:
-        ImageBusy: another living work has one of its bays.
+        ImageBusy: another living work has one of its bays, or does the very same.
         UsageError: its name or its options cannot be.
         DestinationError: it cannot be written.
         ToolMissing: the process cannot be started.

@@ -117,16 +117,16 @@ class WorkShelf(Works):
     def _require_free(self, order: WorkOrder, bays: tuple[str, ...]) -> None:
         if order.id in self._names():
             raise UsageError(f"There is a work {order.id} already.", "Give it another name.")
-        for other in self.orders(order.case) if bays else ():
-            if not self.is_alive(other.id):
-                continue
+        for other in self.orders(order.case):
             shared = sorted(set(bays) & set(_bays(other)))
-            if shared and not self.state(other.id).is_over:
-                raise ImageBusy(
-                    f"Bay {shared[0]} of case {order.case} is in use by a work that {other.who} began at "
-                    f"{other.at} ({other.kind}).",
-                    "Wait until it has ended, or stop it first.",
-                )
+            is_same = (other.kind, other.options) == (order.kind, order.options)
+            if not (shared or is_same) or not self.is_alive(other.id) or self.state(other.id).is_over:
+                continue
+            what = f"Bay {shared[0]} of case {order.case} is in use by" if shared else "The same is done by"
+            raise ImageBusy(
+                f"{what} a work that {other.who} began at {other.at} ({other.kind}).",
+                "Wait until it has ended, or stop it first.",
+            )
 
     def _place(self, order: WorkOrder) -> None:
         """Places a work in one step, its lock held already, so that nobody ever sees it without."""

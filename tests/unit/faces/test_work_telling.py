@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import signal
 import sys
@@ -13,6 +14,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from types import ModuleType
 
+import numpy as np
 import pytest
 
 from mendbay.core.errors import Interrupted
@@ -199,7 +201,8 @@ def test_a_job_that_asks_nobody_is_stopped_where_it_tells(desk: PlainDesk) -> No
     telling.end(Outcome.STOPPED)
 
 
-def test_a_full_disk_ends_nothing(desk: PlainDesk, telling: Telling) -> None:
+def test_a_full_disk_ends_nothing(desk: PlainDesk, telling: Telling, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("mendbay.faces.work.telling.END_SECONDS", 0.0)
     desk.is_full = True
     telling.tell(progress())
     telling.tell(Said("Still here."))
@@ -207,7 +210,9 @@ def test_a_full_disk_ends_nothing(desk: PlainDesk, telling: Telling) -> None:
 
 
 def test_facts_become_what_json_can_hold() -> None:
-    assert plain({1: (float("nan"), 2.5, None, True, b"x")}) == {"1": [None, 2.5, None, True, "b'x'"]}
+    assert plain({1: (float("nan"), 2.5, None, True, Path("x"))}) == {"1": [None, 2.5, None, True, "x"]}
+    numbers = plain([np.int64(1 << 40), np.float64(0.5), np.bool_(True)])
+    assert json.loads(json.dumps(numbers)) == [1 << 40, 0.5, True]
     assert len(plain(list(range(10_000)))) == 500  # type: ignore[arg-type]
 
 

@@ -4,19 +4,26 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
+import sys
 import time
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import pytest
 
-from mendbay.core.errors import ImageBusy
+from mendbay.core.clock import SystemClock
+from mendbay.core.errors import ImageBusy, UsageError
+from mendbay.faces.work.__main__ import main
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.work_port import JSON, Ask, Outcome, Standing, WorkKind, WorkRequest
 from mendbay.outlets.scenario.scenario import Scenario
+from mendbay.outlets.work_shelf import WorkShelf
 from mendbay.wiring import check_handback, open_bench, reap_works
 from support.processes import children
-from support.works import DRIVE_BYTES, WorkShop, open_shop, until
+from support.works import DRIVE_BYTES, PATIENCE, WorkShop, open_shop, order_of, until
+
+pytestmark = pytest.mark.slow
 
 SLOW = ("real_time = true", "seek_seconds = 0", "command_seconds = 0.25")
 """A drive that takes some ten seconds: time enough to be asked things."""
@@ -84,6 +91,20 @@ def test_a_process_that_ended_does_not_stay_in_the_process_table(shop: WorkShop)
     shop.ended(work)
     until(lambda: not shop.works.is_alive(work))
     until(lambda: (reap_works(), children() <= before)[1])
+
+
+def test_the_process_can_be_started_by_hand(shop: WorkShop) -> None:
+    shelf = WorkShelf(shop.home, SystemClock())
+    order = order_of(shelf, WorkKind.READ_DRIVE, {"bay": "1", "source": shop.drive()})
+    shelf.begin(order)
+    shelf.let_go(order.id)
+
+    command = [sys.executable, "-m", "mendbay.faces.work", str(shop.home), order.id]
+    assert subprocess.run(command, capture_output=True, timeout=PATIENCE).returncode == 0
+    assert shop.state(order.id).outcome is Outcome.DONE
+    assert main([str(shop.home), order.id]) == UsageError.exit_code  # begun before
+    assert main([str(shop.home), "../cases"]) == UsageError.exit_code
+    assert main([str(shop.home)]) == UsageError.exit_code
 
 
 def test_what_is_refused_makes_it_incomplete(shop: WorkShop) -> None:

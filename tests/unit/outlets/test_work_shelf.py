@@ -233,6 +233,25 @@ def test_other_bays_cases_and_what_only_looks_are_not(shelf: WorkShelf) -> None:
     assert len(shelf.orders()) == 5
 
 
+def test_the_very_same_is_not_done_twice_at_once(shelf: WorkShelf) -> None:
+    order = order_of(shelf, WorkKind.HAND_BACK, {"folder": "/out"})
+    shelf.begin(order)
+    with pytest.raises(ImageBusy, match="same"):
+        shelf.begin(order_of(shelf, WorkKind.HAND_BACK, {"folder": "/out"}))
+    shelf.begin(order_of(shelf, WorkKind.HAND_BACK, {"folder": "/other"}))
+    shelf.begin(order_of(shelf, WorkKind.HAND_BACK, {"folder": "/out"}, case=2))
+    shelf.let_go(order.id)
+    shelf.begin(order_of(shelf, WorkKind.HAND_BACK, {"folder": "/out"}))
+
+
+def test_a_work_that_ended_holds_its_bay_no_more_though_its_process_still_goes(
+    shelf: WorkShelf, desk: FolderDesk
+) -> None:
+    desk.write(FULL)
+    assert shelf.is_alive(desk.order.id)
+    begun(shelf)
+
+
 def test_the_bay_of_a_lost_work_is_free(shelf: WorkShelf) -> None:
     shelf.let_go(begun(shelf).id)
     begun(shelf)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import threading
+import time
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -27,6 +28,9 @@ WRITE_SECONDS = 0.25
 """The least time between two writings of the state, but for what must be seen at once."""
 LOOK_SECONDS = 0.1
 """How often it is looked at what is asked."""
+END_TRIES = 3
+END_SECONDS = 1.0
+"""How often, and how long apart, the end is tried to be written: a disk may be full for a moment."""
 SAID_SHOWN = 50
 """Sentences in the state; all of them are in what was told."""
 SENTENCE_LIMIT = 4000
@@ -163,7 +167,11 @@ class Telling:
                 result=plain(result),
                 result_words=tuple(words),
             )
-            return self._write()
+            for _ in range(END_TRIES):
+                if self._write():
+                    return True
+                time.sleep(END_SECONDS)
+            return False
 
     # ------------------------------------------------------------------ inside
 
@@ -237,7 +245,9 @@ class Telling:
             step=None if self._step is None else _step_json(self._step),
             said=tuple(self._said),
             said_count=self._said_count,
-            advice={bay: {"go_on": one.advice.go_on, "text": one.text} for bay, one in self._advice.items()},
+            advice={
+                bay: {"go_on": bool(one.advice.go_on), "text": one.text} for bay, one in self._advice.items()
+            },
             question=self._question,
         )
         is_written = self._desk.write(self._state)
@@ -271,6 +281,10 @@ def _step_json(one: StepProgress) -> dict[str, JSON]:
     }
 
 
+def _advice_json(one: Advised) -> dict[str, JSON]:
+    return {"go_on": bool(one.advice.go_on), "text": one.text}
+
+
 def _number(value: float | None) -> float | None:
     return None if value is None or not math.isfinite(value) else float(value)
 
@@ -286,6 +300,6 @@ def plain(facts: object) -> JSON:
         return [plain(one) for one in facts[:LIST_LIMIT]]
     if isinstance(facts, float):
         return _number(facts)
-    if facts is None or isinstance(facts, (bool, str)):
+    if facts is None or isinstance(facts, (bool, int, str)):
         return facts
-    return int(facts) if hasattr(facts, "__index__") else str(facts)
+    return plain(facts.item()) if hasattr(facts, "item") else str(facts)  # a number of an array, or a path
