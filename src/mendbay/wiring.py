@@ -453,7 +453,7 @@ def _work_starter() -> WorkStarter:
     return _STARTERS[0]
 
 
-WORK_MODULE = "mendbay.faces.work"
+WORK_MODULE = "mendbay.faces.work.process"
 """What the process of a work runs."""
 
 

@@ -82,7 +82,7 @@ class WorkShop:
                 words = (folder / "cmdline").read_bytes().split(b"\0") if folder.name.isdigit() else []
             except OSError:
                 continue
-            if work.encode() in words and b"mendbay.faces.work" in words:
+            if work.encode() in words and b"mendbay.faces.work.process" in words:
                 return int(folder.name)
         raise AssertionError("no process does it")
 

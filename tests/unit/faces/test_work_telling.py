@@ -20,7 +20,7 @@ import pytest
 from mendbay.core.errors import Interrupted
 from mendbay.core.span import Span
 from mendbay.faces.work import runner
-from mendbay.faces.work.__main__ import do
+from mendbay.faces.work.process import do
 from mendbay.faces.work.telling import Telling, plain
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import Phase, ReadingProgress, Said, StepProgress

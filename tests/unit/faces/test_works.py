@@ -14,7 +14,7 @@ import pytest
 
 from mendbay.core.clock import SystemClock
 from mendbay.core.errors import ImageBusy, UsageError
-from mendbay.faces.work.__main__ import main
+from mendbay.faces.work.process import main
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.work_port import JSON, Ask, Outcome, Standing, WorkKind, WorkRequest
 from mendbay.outlets.scenario.scenario import Scenario
@@ -99,7 +99,7 @@ def test_the_process_can_be_started_by_hand(shop: WorkShop) -> None:
     shelf.begin(order)
     shelf.let_go(order.id)
 
-    command = [sys.executable, "-m", "mendbay.faces.work", str(shop.home), order.id]
+    command = [sys.executable, "-m", "mendbay.faces.work.process", str(shop.home), order.id]
     assert subprocess.run(command, capture_output=True, timeout=PATIENCE).returncode == 0
     assert shop.state(order.id).outcome is Outcome.DONE
     assert main([str(shop.home), order.id]) == UsageError.exit_code  # begun before

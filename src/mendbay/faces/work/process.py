@@ -1,4 +1,4 @@
-"""The process of one work: `python -m mendbay.faces.work HOME ID`.
+"""The process of one work: `python -m mendbay.faces.work.process HOME ID`.
 
 It ends with 0 once the state says how the work ended, whatever that was; with another code it could not even
 begin, or the end could not be written.
@@ -35,7 +35,7 @@ def main(words: list[str]) -> int:
         words: the shop's home and the name of the work.
     """
     if len(words) != 2:
-        print("usage: python -m mendbay.faces.work HOME ID", file=sys.stderr)
+        print("usage: python -m mendbay.faces.work.process HOME ID", file=sys.stderr)
         return 2
     home = Path(words[0])
     try:
