@@ -17,6 +17,7 @@ from types import ModuleType
 import numpy as np
 import pytest
 
+from mendbay import wiring
 from mendbay.core.errors import Interrupted
 from mendbay.core.span import Span
 from mendbay.faces.work import runner
@@ -242,14 +243,21 @@ class Catalogued:
     files: int
 
 
-def test_a_catalogue_is_made_by_its_job(home: Path, desk: PlainDesk, monkeypatch: pytest.MonkeyPatch) -> None:
-    def job(bench: Bench, case: int) -> Catalogued:
-        bench.tell(StepProgress("cataloguing", case, 1))
-        return Catalogued(7)
-
+def put_in_place(job: object, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A stand-in for the job that makes catalogues, and for the place they are kept."""
     stand_in = ModuleType(runner.CATALOGUE_MODULE)
     setattr(stand_in, runner.CATALOGUE_JOB, job)
     monkeypatch.setitem(sys.modules, runner.CATALOGUE_MODULE, stand_in)
+    monkeypatch.setattr(wiring, runner.CATALOGUES, lambda home: (home, "kept"), raising=False)
+
+
+def test_a_catalogue_is_made_by_its_job(home: Path, desk: PlainDesk, monkeypatch: pytest.MonkeyPatch) -> None:
+    def job(bench: Bench, place: object, case: int) -> Catalogued:
+        assert place == (home, "kept")
+        bench.tell(StepProgress("cataloguing", case, 1))
+        return Catalogued(7)
+
+    put_in_place(job, monkeypatch)
     telling = Telling(desk, HandClock())
     one = runner.Runner(home, desk.order, telling)
     assert one.do(options_of(desk.order)) is Outcome.DONE
@@ -259,12 +267,10 @@ def test_a_catalogue_is_made_by_its_job(home: Path, desk: PlainDesk, monkeypatch
 def test_what_is_unforeseen_is_told_and_written(
     home: Path, desk: PlainDesk, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    def job(bench: Bench, case: int) -> None:
+    def job(bench: Bench, place: object, case: int) -> None:
         raise ZeroDivisionError("by nought")
 
-    stand_in = ModuleType(runner.CATALOGUE_MODULE)
-    setattr(stand_in, runner.CATALOGUE_JOB, job)
-    monkeypatch.setitem(sys.modules, runner.CATALOGUE_MODULE, stand_in)
+    put_in_place(job, monkeypatch)
     with kept_signals():
         assert do(home, desk)
     assert desk.state.outcome is Outcome.FAILED

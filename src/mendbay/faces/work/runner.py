@@ -5,10 +5,11 @@ from __future__ import annotations
 import importlib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import asdict, is_dataclass
+from dataclasses import fields, is_dataclass
 from pathlib import Path
 from typing import Any, assert_never
 
+from mendbay import wiring
 from mendbay.core.errors import ImageChanged, Interrupted, MendbayError, ToolMissing
 from mendbay.faces import wording
 from mendbay.faces.board_words import look_json, look_words
@@ -63,7 +64,8 @@ from mendbay.wiring import (
 )
 
 CATALOGUE_MODULE, CATALOGUE_JOB = "mendbay.jobs.catalogue_files", "catalogue_files"
-TELLS_TO_STOP = frozenset({WorkKind.VERIFY_IMAGE, WorkKind.READ_PICTURES, WorkKind.CATALOGUE})
+CATALOGUES = "catalogues"
+TELLS_TO_STOP = frozenset({WorkKind.VERIFY_IMAGE, WorkKind.READ_PICTURES})
 """Kinds whose job asks nobody whether to stop, but tells how far it is."""
 AGAIN = "Order the same again: it goes on from there."
 
@@ -249,10 +251,10 @@ class Runner:
         return _done(not look.incomplete)
 
     def _catalogue(self) -> Outcome:
-        job = _catalogue_job()
+        job, catalogues = _catalogue_job()
         with self._bench() as bench:
-            found = job(bench, self._order.case)
-        self._came_to(_as_json(found), [])
+            found = job(bench, catalogues(self._home), self._order.case)
+        self._came_to(_by_name(found), [])
         return Outcome.DONE
 
 
@@ -260,19 +262,20 @@ def _done(is_complete: bool) -> Outcome:
     return Outcome.DONE if is_complete else Outcome.INCOMPLETE
 
 
-def _catalogue_job() -> Callable[[Bench, int], object]:
+def _catalogue_job() -> tuple[Callable[[Bench, object, int], object], Callable[[Path], object]]:
+    """The job that makes a catalogue, and what gives the place where it is kept."""
     try:
-        job: Callable[[Bench, int], object] = getattr(
-            importlib.import_module(CATALOGUE_MODULE), CATALOGUE_JOB
-        )
-    except ImportError as trouble:
+        job = getattr(importlib.import_module(CATALOGUE_MODULE), CATALOGUE_JOB)
+        return job, getattr(wiring, CATALOGUES)
+    except (ImportError, AttributeError) as trouble:
         raise ToolMissing("This Mendbay makes no catalogue of files.", "Install a newer one.") from trouble
-    return job
 
 
-def _as_json(found: object) -> dict[str, object]:
-    """What a job returned, as far as it is a plain record."""
-    return asdict(found) if is_dataclass(found) and not isinstance(found, type) else {}
+def _by_name(found: object) -> dict[str, object]:
+    """The fields of a record."""
+    if not is_dataclass(found):
+        return {}
+    return {one.name: getattr(found, one.name) for one in fields(found)}
 
 
 def trouble_of(problem: Exception) -> MendbayError:

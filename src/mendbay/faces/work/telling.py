@@ -7,10 +7,11 @@ import threading
 import time
 from collections import deque
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import fields, is_dataclass, replace
 
 from mendbay.core.clock import Clock, iso
 from mendbay.core.errors import Interrupted
+from mendbay.core.span import Span
 from mendbay.jobs.events import Advised, Event, ReadingProgress, Said, StepProgress
 from mendbay.jobs.work_port import (
     JSON,
@@ -241,8 +242,8 @@ class Telling:
             self._state,
             standing=self._standing(),
             updated_at=iso(self._clock.now()),
-            progress={bay: _progress_json(one) for bay, one in self._progress.items()},
-            step=None if self._step is None else _step_json(self._step),
+            progress={bay: _fields_json(one) for bay, one in self._progress.items()},
+            step=None if self._step is None else _fields_json(self._step),
             said=tuple(self._said),
             said_count=self._said_count,
             advice={
@@ -255,30 +256,9 @@ class Telling:
         return is_written
 
 
-def _progress_json(one: ReadingProgress) -> dict[str, JSON]:
-    return {
-        "phase": str(one.phase),
-        "now": [int(one.now.start), int(one.now.stop)],
-        "read_bytes": int(one.read_bytes),
-        "refused_bytes": int(one.refused_bytes),
-        "aim_bytes": int(one.aim_bytes),
-        "bytes_per_second": _number(one.bytes_per_second),
-        "seconds_left": _number(one.seconds_left),
-        "retrying_sectors": int(one.retrying_sectors),
-        "tries_left": int(one.tries_left),
-        "is_shared": bool(one.is_shared),
-        "elsewhere_bytes": int(one.elsewhere_bytes),
-    }
-
-
-def _step_json(one: StepProgress) -> dict[str, JSON]:
-    return {
-        "step": one.step,
-        "done": int(one.done),
-        "total": int(one.total),
-        "now": one.now,
-        "in_bytes": one.in_bytes,
-    }
+def _fields_json(event: ReadingProgress | StepProgress) -> dict[str, JSON]:
+    """An event's fields by name, but for the bay that it is kept under."""
+    return {one.name: plain(getattr(event, one.name)) for one in fields(event) if one.name != "bay"}
 
 
 def _advice_json(one: Advised) -> dict[str, JSON]:
@@ -293,13 +273,20 @@ LIST_LIMIT = 500
 
 
 def plain(facts: object) -> JSON:
-    """Facts as JSON can hold them: no number that is none, and of a long list its first entries alone."""
+    """Facts as JSON can hold them: records by their fields, a span as `[start, stop]`, no number that is no
+    number, and of a long list its first entries alone."""
+    if isinstance(facts, Span):
+        return [int(facts.start), int(facts.stop)]
+    if is_dataclass(facts) and not isinstance(facts, type):
+        return {one.name: plain(getattr(facts, one.name)) for one in fields(facts)}
     if isinstance(facts, Mapping):
         return {str(name): plain(one) for name, one in facts.items()}
     if isinstance(facts, (list, tuple)):
         return [plain(one) for one in facts[:LIST_LIMIT]]
     if isinstance(facts, float):
         return _number(facts)
-    if facts is None or isinstance(facts, (bool, int, str)):
+    if isinstance(facts, str):
+        return str(facts)
+    if facts is None or isinstance(facts, (bool, int)):
         return facts
     return plain(facts.item()) if hasattr(facts, "item") else str(facts)  # a number of an array, or a path
