@@ -24,6 +24,7 @@ import click
 from mendbay.faces import wording
 from mendbay.faces.cli.progress_words import drives_line, step_line
 from mendbay.faces.plain_text import CONTROLS, without_controls
+from mendbay.faces.printable import printable as printable
 from mendbay.jobs.events import Advised, Event, ReadingProgress, Said, StepProgress
 
 WIDTH = 80
@@ -302,17 +303,3 @@ def _broken(line: str, width: int, most: int | None) -> str:
     broken = wrapped(_commands_whole(line[len(indent) :], most), indent, _HANG, width)
     lines = broken.split("\n")
     return line if len(lines) == 2 and len(lines[1]) > width else broken
-
-
-def printable(raw: bytes) -> str:
-    """A name from a customer's drive for the terminal: what is not plain text shows as an escape, so
-    that no name can move the cursor or hide another."""
-    text = raw.decode("utf-8", "surrogateescape")
-    return "".join(
-        f"\\x{ord(one) - 0xDC00:02x}"
-        if "\udc80" <= one <= "\udcff"
-        else one
-        if one.isprintable() and one != "\\"
-        else "".join(f"\\x{byte:02x}" for byte in one.encode())
-        for one in text
-    )

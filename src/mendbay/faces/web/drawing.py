@@ -12,6 +12,7 @@ from markupsafe import Markup
 
 from mendbay.core.quantity import bytes_text, chance_text, count_text, counted, duration_text, percent_text
 from mendbay.faces.plain_text import without_controls
+from mendbay.faces.printable import printable
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Page
 from mendbay.faces.web.commands import linked
@@ -98,15 +99,7 @@ def moment(at: str) -> str:
 def shown_name(raw: bytes | str) -> str:
     """A name from a customer's drive: what is not plain text shows as an escape, so that no name can turn the
     direction of writing or hide another."""
-    text = raw.decode("utf-8", "surrogateescape") if isinstance(raw, bytes) else raw
-    return "".join(
-        f"\\x{ord(one) - 0xDC00:02x}"
-        if "\udc80" <= one <= "\udcff"
-        else one
-        if one.isprintable() and one != "\\"
-        else "".join(f"\\x{byte:02x}" for byte in one.encode("utf-8", "surrogatepass"))
-        for one in text
-    )
+    return printable(raw if isinstance(raw, bytes) else raw.encode("utf-8", "surrogateescape"))
 
 
 def meter(share: float, words: str, kind: str = "read") -> Markup:

@@ -6,7 +6,7 @@ import hashlib
 import json
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from mendbay.core.errors import ChangedMeanwhile
@@ -49,8 +49,8 @@ class Visit:
         Args:
             options: of `wiring.open_bench`.
         """
-        with open_bench(self.desk.home, tell=self.told.append, **options) as bench:
-            yield replace(bench, who=self.who) if self.who else bench
+        with open_bench(self.desk.home, tell=self.told.append, who=self.who or None, **options) as bench:
+            yield bench
 
     def url(self, name: str, query: Mapping[str, object] | None = None, **values: object) -> str:
         """A link to the address of that name; parts of its path that are not given are this visit's."""
