@@ -110,6 +110,8 @@ def preview_of(data: bytes, missing: SpanSet, size_bytes: int) -> TextPreview | 
         size_bytes: of the whole file.
     """
     data = data[:MOST_BYTES]
+    if size_bytes > len(data) and not missing.overlaps(Span(max(0, len(data) - 3), len(data))):
+        data = data[:-3] + _CUT_CHARACTER.sub(b"", data[-3:])
     pieces = list(_pieces(data, missing))
     known = [one for one in pieces if isinstance(one, _Known)]
     goes_on = size_bytes > len(data)
@@ -245,6 +247,8 @@ _NOT_SHOWN = re.compile(
 what Unicode says is no character (Unicode 15.1: general categories Cc, Cf, Zl, Zp and Cs, default ignorable
 code points, and 23.7). Joiners and what chooses between shapes of a letter stay: some scripts cannot be read
 without them."""
+_CUT_CHARACTER = re.compile(rb"(?:[\xc2-\xf4]|[\xe0-\xf4][\x80-\xbf]|[\xf0-\xf4][\x80-\xbf]{2})\Z")
+"""The beginning of a character in UTF-8 whose rest lies behind the end."""
 _LINE_END = re.compile("\r\n|\r|\n")
 
 

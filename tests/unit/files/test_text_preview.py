@@ -162,3 +162,12 @@ def test_plain_text_is_shown_as_it_is(text: str) -> None:
     assert plain == text_preview._NOT_SHOWN.sub("", text)
     assert [one for one in found if one.kind is MISSING] == []
     assert all(isinstance(one, Part) for one in found)
+
+
+@pytest.mark.parametrize("cut", range(10))
+def test_a_character_cut_by_the_end_of_what_is_looked_at_is_left_out(cut: int) -> None:
+    whole = "ö日\U0001f600".encode()
+    shown = preview_of(b"text" + whole[:cut], SpanSet(), 1000)
+    assert isinstance(shown, TextPreview)
+    assert told(shown) == ["text" + whole[:cut].decode("utf-8", "ignore")]
+    assert not shown.is_guess
