@@ -23,7 +23,7 @@ import click
 
 from mendbay.faces import wording
 from mendbay.faces.cli.progress_words import drives_line, step_line
-from mendbay.jobs.events import Advised, Event, ReadingProgress, Said, StepProgress
+from mendbay.jobs.events import Advised, Event, ReadingProgress, Resting, Said, StepProgress
 
 WIDTH = 80
 ANSWER_LOOK_SECONDS = 0.1
@@ -85,7 +85,7 @@ class Screen:
             elif isinstance(event, Advised):
                 if not self.as_json:
                     self._say_beside(wrapped(without_controls(event.text), "", "  "))
-            elif self._progress and not self._question:
+            elif not isinstance(event, Resting) and self._progress and not self._question:
                 self._draw(event)
 
     def end_progress(self) -> None:
