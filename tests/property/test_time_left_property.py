@@ -5,7 +5,9 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from mendbay.jobs.time_left import LEAST_WINDOWS, WINDOW_SECONDS, WINDOWS, TimeLeft
+from mendbay.core.span import Span
+from mendbay.jobs.events import Phase, ReadingProgress
+from mendbay.jobs.time_left import LEAST_WINDOWS, WINDOW_SECONDS, WINDOWS, TimeLeft, of_all
 
 SECONDS = st.floats(0.001, 100, allow_nan=False)
 ANSWERS = st.lists(st.tuples(SECONDS, st.integers(0, 1 << 24)), max_size=60)
@@ -85,3 +87,28 @@ def test_refused_sectors_are_tried_once_at_least_and_as_often_as_is_left_at_most
     found = after([], [2.0] * 30)
     assert found.bounds(0, 10, 25, 30.0) == (20.0, 50.0)
     assert after([]).bounds(0, 10, 25, 30.0) == (30.0, 75.0), "assumed, where none was tried"
+
+
+def told(low: float | None, high: float | None, *, shared: bool) -> ReadingProgress:
+    return ReadingProgress(
+        "1",
+        Phase.REST,
+        Span(0, 0),
+        0,
+        0,
+        9,
+        1.0,
+        low,
+        is_shared=shared,
+        seconds_left_low=low,
+        seconds_left_high=high,
+    )
+
+
+def test_drives_that_share_a_task_need_less_together_and_others_as_long_as_the_last() -> None:
+    assert of_all([told(20, 60, shared=True), told(20, 30, shared=True)]) == (10, 20)
+    assert of_all([told(20, 60, shared=False), told(30, 40, shared=False)]) == (30, 60)
+    assert of_all([told(20, 60, shared=True), told(0, 0, shared=True)]) == (20, 60), "one is through"
+    assert of_all([told(20, 60, shared=True), told(None, None, shared=True)]) is None
+    assert of_all([told(0, 0, shared=False)]) == (0, 0)
+    assert of_all([]) is None

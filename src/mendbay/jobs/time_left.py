@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+
+from mendbay.jobs.events import ReadingProgress
 
 WINDOW_SECONDS = 5.0
 WINDOWS = 120
@@ -76,6 +78,31 @@ class TimeLeft:
             quick, slow = _between(self._tries or (self._try_seconds,))
             low, high = low + sectors * quick, high + tries * slow
         return min(low, likely), max(high, likely)
+
+
+def of_all(told: Iterable[ReadingProgress]) -> tuple[float, float] | None:
+    """The bounds for several drives that are read at once; None while they are unknown.
+
+    Args:
+        told: what each drive that is still read told last. Where they share a task, each counts as if it read
+            alone, so together they need less; else all are done when the last one is.
+    """
+    found = list(told)
+    left = [one for one in found if one.seconds_left != 0]
+    low = [one.seconds_left_low for one in left if one.seconds_left_low is not None]
+    high = [one.seconds_left_high for one in left if one.seconds_left_high is not None]
+    if not left:
+        return (0.0, 0.0) if found else None
+    if len(low) < len(left) or len(high) < len(left):
+        return None
+    if all(one.is_shared for one in left):
+        return _side_by_side(low), _side_by_side(high)
+    return max(low), max(high)
+
+
+def _side_by_side(seconds: Sequence[float]) -> float:
+    """How long several take together over what each alone takes so long for."""
+    return 1 / sum(1 / one for one in seconds) if all(seconds) else 0.0
 
 
 def _between(numbers: Sequence[float]) -> tuple[float, float]:
