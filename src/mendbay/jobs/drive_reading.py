@@ -21,7 +21,7 @@ from mendbay.imaging.planner import Planner
 from mendbay.imaging.trouble import Trouble
 from mendbay.imaging.units import LastPieces, in_units
 from mendbay.imaging.values import WEIGHT_REST, WEIGHT_WANTED, Want
-from mendbay.jobs.events import Phase, ReadingProgress, Resting, Said, Tell, Why
+from mendbay.jobs.events import Phase, Resting, Said, Tell, Why
 from mendbay.jobs.picking import Alone, Picker
 from mendbay.jobs.ports import (
     DriveReader,
@@ -33,25 +33,14 @@ from mendbay.jobs.ports import (
     no_power_cycle,
     nobody_asks,
 )
+from mendbay.jobs.reading_account import ReadingAccount
 from mendbay.jobs.same_drive import likeness
 from mendbay.jobs.stop_advice import StopAdvice
-from mendbay.jobs.time_left import TimeLeft
-from mendbay.jobs.worth import worth_of
 
 COMMIT_SECONDS = 1.0
 """How often the checkpoint is renewed while all goes well; at most this much is read again after a crash."""
-PROGRESS_SECONDS = 0.2
-PROGRESS_REST = 50
-"""So many times what an account of how far a reading is took passes until the next one is due: with millions
-of ranges it takes seconds, and in a pair the other drive may wait for it (own choice)."""
-LEFT_SECONDS = 2.0
-"""How old the accounts of what the other half of a mirror gave, and of the tries that are left, may be, for
-showing how far a reading is."""
 REST_SLICE_SECONDS = 0.2
 """How often a drive at rest looks whether it is to be read again."""
-NO_RETRIES = (0, 0)
-STEADINESS = 0.8
-"""How much of the usual time of a try is kept when another one took a different time (own choice)."""
 CALM_READS = 64
 """How many reads in a row must have been given before reads are queued ahead again."""
 DEAD_AFTER = 32
@@ -176,16 +165,9 @@ class DriveReading:
         self._refused_in_a_row = 0
         self._given: Span | None = None
         self._last_commit = clock.steady_seconds()
-        self._progress_due = 0.0
-        self._rate = _Rate()
-        self._time_left = TimeLeft(self._assumed.refusal_seconds)
-        self._refused_reads = self._hung_reads = self._returns = self._head = 0
-        self._phase = Phase.REST
-        self._aim = SpanSet()
-        self._wanted = self._first_wanted = SpanSet()
-        self._elsewhere, self._elsewhere_at = SpanSet(), -LEFT_SECONDS
-        self._retries, self._retries_at = NO_RETRIES, -LEFT_SECONDS
-        self._alone_seconds, self._answered_at = 0.0, clock.steady_seconds()
+        self._account = ReadingAccount(bay, store, clock, self._assumed)
+        self._returns = 0
+        self._wanted = SpanSet()
 
     def plan_by(self, unit_bytes: int) -> None:
         """Plans from the record, for a drive that is read in ranges of whole units and gives or refuses each
@@ -242,12 +224,11 @@ class DriveReading:
         self._wanted = union(one.spans for one in told)
         aim = everything if rest else self._wanted
         after = Phase.REST if told else Phase.WHOLE
-        self._phase, self._aim = phase or (after if rest else Phase.WANTED), aim
+        first = union(one.spans for one in told if one.weight == WEIGHT_WANTED)
+        self._account.begin(phase or (after if rest else Phase.WANTED), aim, first)
         self._pieces.clear()
         self._last_pieces = None
-        self._first_wanted = union(one.spans for one in told if one.weight == WEIGHT_WANTED)
         started = self.read_seconds
-        self._begin_pace()
         try:
             while True:
                 self._rest(pause)
@@ -279,8 +260,7 @@ class DriveReading:
             DriveVanished, DriveDied, NoRoom, DestinationError: as `run`.
         """
         wanted = spans.clip(Span(0, self._store.identity.size_bytes)).widen(self.unit_bytes)
-        self._phase, self._aim, self._first_wanted = Phase.FETCH, wanted, SpanSet()
-        self._time_left.begin(self._clock.steady_seconds())
+        self._account.begin(Phase.FETCH, wanted, SpanSet())
         try:
             while self._may_fetch():
                 if self._stop():  # perhaps in a pause for its heat: not one read more
@@ -322,15 +302,13 @@ class DriveReading:
         self._drain()
         self._store.commit()
         begun = self._clock.steady_seconds()
-        self._tell(self._progress(self._given or Span(0, 0), begun, None))
+        self._tell_account(self._given or Span(0, 0))
         self._tell(Resting(self.bay, is_resting=True))
         while self._hold() and not self._stop() and not pause():
             self._wait(REST_SLICE_SECONDS)
         rested = self._clock.steady_seconds() - begun
         self.rested_seconds += rested
-        self._rate.skip(rested)
-        self._time_left.skip(rested)
-        self._answered_at += rested
+        self._account.rested(rested)
         if self.advice is not None:
             self.advice.rested(rested)
         self._tell(Resting(self.bay, is_resting=False))
@@ -385,10 +363,9 @@ class DriveReading:
         attempt = self.with_celsius(self._reader.answer())
         expected = self._queue.popleft()
         assert attempt.span == expected, f"asked for {expected}, answered for {attempt.span}"
-        self._head = expected.stop
         if attempt.outcome is Outcome.VANISHED:
             fall = fall_of(attempt)
-            self._hung_reads += 1
+            self._account.fell(fall)
             self._store.note(fall)
             self._learn(fall)
             self._give_back_queued()
@@ -403,10 +380,12 @@ class DriveReading:
             self._store.note(attempt)
             self._calm = 0
             self._refused_in_a_row += 1
-            self._hung_reads += attempt.outcome is Outcome.HUNG
-            self._refused_reads += attempt.outcome is not Outcome.HUNG
         self._learn(attempt)
-        if self.advice is not None and self.advice.spent(attempt.seconds) and self._phase is not Phase.FETCH:
+        if (
+            self.advice is not None
+            and self.advice.spent(attempt.seconds)
+            and self._account.phase is not Phase.FETCH
+        ):
             self.advice.look(self.picker.ahead, self._left())
         if attempt.outcome is not Outcome.GIVEN:
             self._give_back_queued()
@@ -434,7 +413,7 @@ class DriveReading:
         task is shared no more: what is left to the other half does not change while neither has anything to
         read but pieces."""
         self._was_shared = self.picker.is_shared
-        within = self._aim - self.planner.waived - self.picker.left() - SpanSet(self._queue)
+        within = self._account.aim - self.planner.waived - self.picker.left() - SpanSet(self._queue)
         known, refused = self._store.coverage_here(), self._store.refused_here()
         return LastPieces(known, refused, self.unit_bytes, self._assumed.most_tries, within)
 
@@ -527,14 +506,14 @@ class DriveReading:
                     self._heat.begin_anew()
                 self._tell(Said(f"The drive in bay {self.bay} is back; reading goes on."))
                 self._happened(f"The drive in bay {self.bay} was back; reading went on.")
-                self._answered_at = self._clock.steady_seconds()
+                self._account.was_away()
                 return
             self._tell(Said(f"The drive in bay {self.bay} still does not answer."))
             self._happened(f"The drive in bay {self.bay} still did not answer.")
         if is_there:
             if not self._stop():
                 self._tell(Said(f"The power of the drive in bay {self.bay} was not cut; reading goes on."))
-            self._answered_at = self._clock.steady_seconds()
+            self._account.was_away()
             return
         if self._stop():  # it may be there again: nobody waited for it
             raise Interrupted(
@@ -580,110 +559,34 @@ class DriveReading:
 
     def _tick(self, attempt: Attempt) -> None:
         now = self._clock.steady_seconds()
-        if attempt.span.length <= self._store.identity.sector_bytes:
-            took = now - self._answered_at
-            before = self._alone_seconds or took
-            self._alone_seconds = STEADINESS * before + (1 - STEADINESS) * took
-            self._time_left.tried(took)
-        self._answered_at = now
         if attempt.outcome is not Outcome.GIVEN or now - self._last_commit >= COMMIT_SECONDS:
             self._last_commit = now
             self._store.commit_soon()
-        given_bytes = attempt.span.length if attempt.outcome is Outcome.GIVEN else 0
-        self._rate.add(given_bytes)
-        self._time_left.answered(now, given_bytes)
+        self._account.answered(attempt)
 
     @property
     def read_seconds(self) -> float:
         """A clock that stands still while the drive rests."""
         return self._clock.steady_seconds() - self.rested_seconds
 
-    def _begin_pace(self) -> None:
-        now = self._clock.steady_seconds()
-        self._rate.restart(now)
-        self._time_left.begin(now)
-
     def _account_if_due(self) -> None:
         """Tells now and then how far the reading is, and why it asks for what is under way: while the drive
         has the read before it, so that nobody waits for the account, and a person sees what a drive hangs
         over."""
-        now = self._clock.steady_seconds()
-        if now < self._progress_due:
-            return
-        account = self._progress(self._queue[0], now, self._why(self._queue[0]))
-        took = self._clock.steady_seconds() - now
-        self._progress_due = now + max(PROGRESS_SECONDS, took + PROGRESS_REST * took)
-        self._tell(account)
+        if self._account.is_due:
+            span = self._queue[0]
+            self._tell_account(span, None if self._is_piece(span) else self._account.why(self.picker, span))
 
-    def _why(self, span: Span) -> Why | None:
-        expected = None if self._is_piece(span) else self.picker.why(span, self._head)
-        if expected is None:
-            return None
-        return Why(
-            span,
-            worth_of(expected, self._phase),
-            expected.weight,
-            expected.chance,
-            expected.seconds,
-            expected.loss_seconds,
-            expected.tries,
-            expected.is_doubted,
-        )
-
-    def _progress(self, now_at: Span, now: float, why: Why | None) -> ReadingProgress:
-        coverage = self._store.coverage()
-        if now - self._elsewhere_at >= LEFT_SECONDS:
-            self._elsewhere, self._elsewhere_at = self.picker.left(), now
-        aim = self._aim - self._elsewhere - self.planner.waived
-        aim_bytes = aim.total_bytes
-        done = (coverage.read & aim).total_bytes
-        refused = (coverage.refused & aim).total_bytes
-        rate = self._rate.bytes_per_second(now)
-        left = aim_bytes - done - refused
-        sectors, tries = self._retries_of(aim, now) if refused else NO_RETRIES
-        seconds = tries * self._alone_seconds if left <= 0 else left / rate if rate > 0 else None
-        low, high = self._time_left.bounds(left, sectors, tries, seconds) or (None, None)
-        wanted = self._first_wanted and self._first_wanted & aim
-        return ReadingProgress(
-            bay=self.bay,
-            phase=self._phase,
-            now=now_at,
-            read_bytes=done,
-            refused_bytes=refused,
-            aim_bytes=aim_bytes,
-            bytes_per_second=rate,
-            seconds_left=seconds,
-            retrying_sectors=sectors if left <= 0 else 0,
-            tries_left=tries if left <= 0 else 0,
-            is_shared=self.picker.is_shared,
-            elsewhere_bytes=(self._aim & self._elsewhere).total_bytes,
-            why=why,
-            celsius=None if self._heat is None else self._heat.celsius,
-            wanted_bytes=wanted.total_bytes,
-            wanted_read_bytes=(coverage.read & wanted).total_bytes if wanted else 0,
-            refused_reads=self._refused_reads,
-            hung_reads=self._hung_reads,
-            seconds_left_low=low,
-            seconds_left_high=high,
-        )
-
-    def _retries_of(self, aim: SpanSet, now: float) -> tuple[int, int]:
-        """How many refused sectors are asked for again, and the most tries that are left for them."""
-        if self._phase is Phase.FETCH:
-            return NO_RETRIES
-        if now - self._retries_at >= LEFT_SECONDS:
-            here = self._store.coverage_here()
-            left = self._assumed.most_tries - here.refused_tries[aim.holds(here.refused_starts)]
-            left = left[left > 0]
-            self._retries, self._retries_at = (int(left.size), int(left.sum())), now
-        return self._retries
+    def _tell_account(self, span: Span, why: Why | None = None) -> None:
+        celsius = None if self._heat is None else self._heat.celsius
+        self._tell(self._account.make(self.picker, self.planner.waived, span, why, celsius))
 
     def _left(self) -> Left:
         """What the present run is to read, and what of that neither it nor the other half of a mirror has, as
         the planner counts."""
         coverage, sector = self._store.coverage(), self.unit_bytes
         wanted = self._wanted - self.planner.waived  # not the record's: what was waived can be taken up again
-        rest = self._aim - self.planner.waived - wanted
+        rest = self._account.aim - self.planner.waived - wanted
         read = coverage.read | self.picker.left()
         return Left(
             wanted.total_bytes // sector,
@@ -705,7 +608,7 @@ class DriveReading:
             self._drain()
         finally:
             self._store.commit()
-        self._tell(self._progress(self._given or Span(0, 0), self._clock.steady_seconds(), None))
+        self._tell_account(self._given or Span(0, 0))
 
 
 def fall_of(attempt: Attempt) -> Attempt:
@@ -717,28 +620,3 @@ def fall_of(attempt: Attempt) -> Attempt:
         error=attempt.error or "vanished",
         trouble=attempt.trouble or Trouble.GONE,
     )
-
-
-class _Rate:
-    """Bytes per second over about the last ten seconds."""
-
-    def __init__(self) -> None:
-        self._marks: deque[tuple[float, int]] = deque()
-        self._total = 0
-
-    def restart(self, now: float) -> None:
-        self._marks = deque([(now, 0)])
-        self._total = 0
-
-    def skip(self, seconds: float) -> None:
-        self._marks = deque((at + seconds, total) for at, total in self._marks)
-
-    def add(self, given_bytes: int) -> None:
-        self._total += given_bytes
-
-    def bytes_per_second(self, now: float) -> float:
-        self._marks.append((now, self._total))
-        while len(self._marks) > 2 and now - self._marks[0][0] > 10:
-            self._marks.popleft()
-        (then, before), (last, total) = self._marks[0], self._marks[-1]
-        return (total - before) / (last - then) if last > then else 0.0
