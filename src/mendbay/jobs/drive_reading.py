@@ -562,7 +562,7 @@ class DriveReading:
         if attempt.outcome is not Outcome.GIVEN or now - self._last_commit >= COMMIT_SECONDS:
             self._last_commit = now
             self._store.commit_soon()
-        self._account.answered(attempt)
+        self._account.answered(attempt, now)
 
     @property
     def read_seconds(self) -> float:

@@ -32,6 +32,7 @@ class ReadingAccount:
     Attributes:
         phase: what the reading is doing.
         aim: what it is to read, in bytes.
+        is_due: whether it is time for the next account, by when the last read was answered.
 
     Args:
         assumed: the limit of tries, and how long a refusal takes until one came.
@@ -44,7 +45,7 @@ class ReadingAccount:
         self._most_tries = assumed.most_tries
         self.phase = Phase.REST
         self.aim = self._wanted = SpanSet()
-        self._due_at = 0.0
+        self.is_due, self._due_at = True, 0.0
         self._rate = _Rate()
         self._time_left = TimeLeft(assumed.refusal_seconds)
         self._refused_reads = self._hung_reads = 0
@@ -67,9 +68,11 @@ class ReadingAccount:
         if phase is not Phase.FETCH:
             self._rate.restart(now)
 
-    def answered(self, attempt: Attempt) -> None:
-        """Takes in what came of a read."""
-        now, given = self._clock.steady_seconds(), attempt.outcome is Outcome.GIVEN
+    def answered(self, attempt: Attempt, now: float) -> None:
+        """Takes in what came of a read, and when by the steady clock: to look there twice for every read
+        would be felt."""
+        given = attempt.outcome is Outcome.GIVEN
+        self.is_due = now >= self._due_at
         if attempt.span.length <= self._store.identity.sector_bytes:
             took = now - self._answered_at
             before = self._alone_seconds or took
@@ -101,11 +104,6 @@ class ReadingAccount:
         self._answered_at = self._clock.steady_seconds()
 
     # ------------------------------------------------------------------ what is told
-
-    @property
-    def is_due(self) -> bool:
-        """Whether it is time for the next account."""
-        return self._clock.steady_seconds() >= self._due_at
 
     def why(self, picker: Picker, span: Span) -> Why | None:
         """Why a range is asked for that was handed out and not answered yet; None where no plan tells."""
@@ -141,6 +139,7 @@ class ReadingAccount:
         found = self._account(picker, waived, span, now, why, celsius)
         took = self._clock.steady_seconds() - now
         self._due_at = now + max(PROGRESS_SECONDS, took + PROGRESS_REST * took)
+        self.is_due = False
         return found
 
     def _account(
