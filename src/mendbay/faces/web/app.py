@@ -121,6 +121,7 @@ class _Application:
         self._desk.pulse.start()
         yield
         await run_in_threadpool(self._desk.pulse.end)
+        await run_in_threadpool(self._desk.end)
 
     # ------------------------------------------------------------------ addresses
 
