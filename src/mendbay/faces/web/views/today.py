@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import time
-from dataclasses import dataclass
-
 from mendbay.case.agenda import Entry
 from mendbay.faces.agenda_words import figures_words, wait_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.commands import page_of
+from mendbay.faces.web.day_keeper import DayKeeper
 from mendbay.faces.web.fields import flag
 from mendbay.faces.web.visit import Visit
-from mendbay.jobs.agenda import KnownDay, known_agenda
+from mendbay.jobs.agenda import KnownDay
 
 BOOK = Book()
 SHOWN = 12
@@ -20,23 +18,14 @@ SHOWN = 12
 MOST = 500
 """Steps, and cases that wait, that one page lists at all."""
 HEADS = ("Late", "Due today", "Next, by what a minute of yours is worth")
-KEPT_SECONDS = 10.0
-"""How long a day that was gathered is shown without a look at drives that are being read, which no ledger
-tells."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Kept:
-    """A day that was gathered, and of what."""
-
-    version: object
-    at: float
-    known: KnownDay
 
 
 @BOOK.page("/", "today", "What is to be done today, and what waits for whom.", [flag("all", "Every step")])
 def today(visit: Visit) -> Answer:
-    known = _known(visit)
+    gathered = _keeper(visit).day()
+    if gathered is None:
+        return Page("gathering.html", {})
+    known = gathered.known
     day, agenda = known.day, known.day.agenda
     visit.desk.weigher.ask(known.not_yet[:MOST])
     steps = agenda.steps[: MOST if visit.said["all"] else SHOWN]
@@ -62,26 +51,17 @@ def today(visit: Visit) -> Answer:
             "waiting": waiting,
             "waiting_left": len(agenda.waiting) - len(waiting),
             "not_yet": len(known.not_yet),
+            "as_of": gathered.at if gathered.is_old else "",
         },
     )
 
 
-def _known(visit: Visit) -> KnownDay:
-    """The day as far as it is worked out; kept until the ledger changes."""
-    version = visit.desk.version.now()
-    kept: _Kept | None = visit.desk.kept.get("today")
-    with visit.bench() as bench:
-        fresh = (
-            kept is not None
-            and kept.version == version
-            and time.monotonic() - kept.at < KEPT_SECONDS
-            and kept.known.day.agenda.day == bench.now()[:10]
-            and not kept.known.not_yet
-        )
-        if kept is None or not fresh:
-            kept = _Kept(version, time.monotonic(), known_agenda(bench))
-            visit.desk.kept["today"] = kept
-    return kept.known
+def _keeper(visit: Visit) -> DayKeeper:
+    desk = visit.desk
+    found: DayKeeper = desk.keep(
+        "day", lambda: DayKeeper(desk.home, desk.version.now, lambda: desk.pulse.tell("ledger"))
+    )
+    return found
 
 
 def _step(visit: Visit, known: KnownDay, one: Entry) -> dict[str, object]:
