@@ -14,9 +14,9 @@ from mendbay.jobs.agenda import KnownDay
 
 BOOK = Book()
 SHOWN = 12
-"""Steps that are listed at first."""
+"""Steps, and cases that wait, that are listed at first."""
 MOST = 500
-"""Steps, and cases that wait, that one page lists at all."""
+"""The same that one page lists at all."""
 HEADS = ("Late", "Due today", "Next, by what a minute of yours is worth")
 
 
@@ -28,7 +28,8 @@ def today(visit: Visit) -> Answer:
     known = gathered.known
     day, agenda = known.day, known.day.agenda
     visit.desk.weigher.ask(known.not_yet[:MOST])
-    steps = agenda.steps[: MOST if visit.said["all"] else SHOWN]
+    most = MOST if visit.said["all"] else SHOWN
+    steps = agenda.steps[:most]
     groups = [
         {"head": head, "rows": [_step(visit, known, one) for one in steps if one.place == place]}
         for place, head in enumerate(HEADS)
@@ -39,7 +40,7 @@ def today(visit: Visit) -> Answer:
             "late": one.late,
             "words": [wait_words(each, agenda.day) for each in one.case.waits],
         }
-        for one in agenda.waiting[:MOST]
+        for one in agenda.waiting[:most]
     ]
     return Page(
         "today.html",
