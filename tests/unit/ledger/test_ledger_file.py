@@ -347,5 +347,9 @@ def test_several_that_make_a_new_ledger_at_once_all_get_it(tmp_path: Path) -> No
     for round_ in range(60):
         path = tmp_path / str(round_) / "ledger.sqlite3"
         with ThreadPoolExecutor(4) as threads:
-            for one in [threads.submit(lambda: Ledger(path, 30.0).close()) for _ in range(4)]:
+            for one in [threads.submit(_open_and_close, path) for _ in range(4)]:
                 one.result()
+
+
+def _open_and_close(path: Path) -> None:
+    Ledger(path, 30.0).close()
