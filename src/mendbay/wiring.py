@@ -9,6 +9,7 @@ import getpass
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing, contextmanager
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -204,6 +205,24 @@ def open_handback_folder(folder: Path, case_number: str) -> HandBackFolder:
     from mendbay.outlets.destination import Destination
 
     return Destination(folder, case_number)
+
+
+def export_folder(case: int, home: Path | None = None) -> Path:
+    """A folder that is not there yet, in the home, into which a case can be exported.
+
+    Raises:
+        DestinationError: the folder of exports cannot be made.
+    """
+    place = home_folder(home) / "exports"
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+        taken = {one.name for one in place.iterdir()}
+    except OSError as trouble:
+        raise DestinationError(
+            f"The folder {place} cannot be used: {trouble.strerror}.", "Check its rights."
+        ) from trouble
+    names = (f"case-{case:04}-{number}" for number in count(1))
+    return place / next(one for one in names if one not in taken)
 
 
 def papers(home: Path | None = None) -> Papers:

@@ -40,6 +40,13 @@ VIEWS = (
     "today",
     "cases",
     "case",
+    "stock",
+    "stock_lists",
+    "money",
+    "letters",
+    "record",
+    "closing",
+    "erasing",
 )
 """Modules below `views/`; each has a `BOOK`."""
 
