@@ -261,6 +261,22 @@ def own_papers(home: Path | None = None) -> OwnPapers:
     return OwnPapers(shop_files(home))
 
 
+def setting_check(name: str) -> Callable[[str], object]:
+    """What reads the shop's file of that name in `settings/`, to be called with a text; it raises
+    `BadFormFile` with what is wrong with it.
+
+    Raises:
+        UsageError: there is no such file.
+    """
+    from mendbay.jobs.shop_settings import POWER, known_check  # few commands look at settings
+
+    if name == POWER:
+        from mendbay.inlets.power_relay import relay_settings
+
+        return relay_settings
+    return known_check(name)
+
+
 def transfer_journals(home: Path | None = None) -> Journals:
     """The journals of transfers, beside the dumps of each case."""
     from mendbay.outlets.transfer_journals import JournalFiles
@@ -355,11 +371,15 @@ def rom_picture(rom: RomMap) -> bytes:
     return rom_svg(rom, "rom", LIGHT).encode()
 
 
-def lesson_plot(title: str, rows: Sequence[Row]) -> str:
-    """Shares with their intervals as a picture (SVG)."""
+def lesson_plot(title: str, rows: Sequence[Row], colours: Mapping[str, str] | None = None) -> str:
+    """Shares with their intervals as a picture (SVG); its names come from outside and are escaped.
+
+    Args:
+        colours: for `ground`, `ink`, `slate`, `sand` and `teal`; those of paper if None.
+    """
     from mendbay.outlets.lesson_plots import lesson_svg
 
-    return lesson_svg(title, rows)
+    return lesson_svg(title, rows) if colours is None else lesson_svg(title, rows, colours)
 
 
 def take_in_page(page: TakeInPage) -> str:

@@ -42,6 +42,8 @@ VIEWS = (
     "case",
     "stock",
     "stock_lists",
+    "lessons",
+    "settings",
     "money",
     "letters",
     "record",
