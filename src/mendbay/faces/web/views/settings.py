@@ -58,7 +58,7 @@ def _limits_text() -> str:
 FILES = {
     "shop": Setting(
         "Name and address of the shop",
-        "They stand on every paper. `name` and `lines` are texts, `page` is A4 or Letter.",
+        "They stand on every paper; the page is A4 or Letter.",
         "Papers name no shop.",
         'name = ""\nlines = []\npage = "A4"\n',
     ),
@@ -82,7 +82,7 @@ FILES = {
     ),
     POWER: Setting(
         "Relay that cuts a drive's power",
-        "A command that is run when a drive that is being read vanished; `{bay}` stands for its bay.",
+        "A command that is run when a drive that is being read vanished; {bay} stands for its bay.",
         "The person at the bench is asked.",
         'command = ["/usr/local/bin/relay", "cycle", "--bay", "{bay}"]\n'
         "seconds = 60\nready_seconds = 30\nmost = 5\n",
