@@ -190,10 +190,11 @@ class Store:
         self._connection.execute("PRAGMA synchronous=FULL")
 
     def _refuse_strangers(self) -> None:
-        """Looks before anything is written: another program's database must stay as it is."""
-        application = self._number("PRAGMA application_id")
-        version = self._number("PRAGMA user_version")
+        """Looks before anything is written: another program's database must stay as it is. Whose it is comes
+        last: another Mendbay may be making it meanwhile, and what it made is then seen as its."""
         tables = self._number("SELECT count(*) FROM sqlite_master")
+        version = self._number("PRAGMA user_version")
+        application = self._number("PRAGMA application_id")
         if application != APPLICATION_ID and (application, version, tables) != (0, 0, 0):
             raise LedgerError(
                 f"{self.path} is a database, but not a Mendbay ledger.",

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from jinja2 import StrictUndefined, TemplateError
-from jinja2.meta import find_undeclared_variables
+from jinja2.meta import find_referenced_templates, find_undeclared_variables
 from jinja2.sandbox import ImmutableSandboxedEnvironment
 from markdown_it import MarkdownIt
 from markdown_it.token import Token
@@ -120,9 +120,12 @@ def check_wording(name: str, wording: str, known: str) -> None:
         BadFormFile: it is none, says nothing, or asks for another fact.
     """
     environment = ImmutableSandboxedEnvironment()
+    environment.globals.clear()
     step = "docs/formats/papers.md tells what a wording may hold."
     try:
-        asked = find_undeclared_variables(environment.parse(wording))
+        environment.from_string(wording)  # knows filters and tests, which parsing alone does not
+        parsed = environment.parse(wording)
+        asked = find_undeclared_variables(parsed)
         there = find_undeclared_variables(environment.parse(known)) | FRAME
     except TemplateError as trouble:
         line = getattr(trouble, "lineno", None)
@@ -130,6 +133,8 @@ def check_wording(name: str, wording: str, known: str) -> None:
         raise BadFormFile(f"The wording {name!r}{where} cannot be filled: {trouble}.", step) from trouble
     except WRONG as trouble:
         raise BadFormFile(f"The wording {name!r} cannot be filled: {trouble!r:.200}.", step) from trouble
+    if next(find_referenced_templates(parsed), parsed) is not parsed:
+        raise BadFormFile(f"The wording {name!r} takes another one in, which none can.", step)
     if not _REMARK.sub("", wording).strip():
         raise BadFormFile(f"The wording {name!r} says nothing.", "Write it, or have ours again.")
     named = {word for remark in _REMARK.findall(known) for word in _NAMES.findall(remark)}

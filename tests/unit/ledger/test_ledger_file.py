@@ -14,7 +14,7 @@ from mendbay.case.records import Bay, CaseState, Event, Image, Intake
 from mendbay.core.errors import CustodyBroken, LedgerError
 from mendbay.ledger.database import Ledger
 from mendbay.ledger.migration import all_migrations, newest, statements
-from mendbay.ledger.store import APPLICATION_ID
+from mendbay.ledger.store import APPLICATION_ID, Store
 
 AT = "2026-11-25T07:10:00Z"
 
@@ -340,3 +340,21 @@ class TestMigrations:
             assert plain.execute("PRAGMA user_version").fetchone() == (known + 1,)
             assert plain.execute("SELECT more FROM bays").fetchall() == [("",)]
             assert plain.execute("SELECT count(*) FROM sqlite_master WHERE name = 'fine'").fetchone() == (0,)
+
+
+def test_a_ledger_that_another_makes_meanwhile_is_no_strangers(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place, made, look = tmp_path / "ledger.sqlite3", [], Store._number
+
+    def look_and_be_overtaken(store: Store, sql: str) -> int:
+        found = look(store, sql)
+        if not made:
+            made.append(True)
+            with Ledger(place):
+                pass
+        return found
+
+    monkeypatch.setattr(Store, "_number", look_and_be_overtaken)
+    with Ledger(place) as ledger:
+        assert ledger.cases() == ()
