@@ -122,7 +122,8 @@ def test_papers_are_erased_by_a_plan_that_was_shown(web: Web, case: str) -> None
 
 
 def test_no_such_plan(web: Web, case: str) -> None:
-    web.get(f"{case}/erase/plan/7", status=422)
+    told = web.get(f"{case}/erase/plan/7", status=422)
+    assert '<a href="/case/1/closing/erase">' in told
     web.get(f"{case}/erasure/7", status=422)
 
 
