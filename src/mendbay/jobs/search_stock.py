@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, fields
-from operator import attrgetter
+from collections.abc import Sequence
+from dataclasses import dataclass
 
-from mendbay.board.description import BoardDescription
 from mendbay.board.stock import Kind, StockItem, StockState, number_in_label
+from mendbay.core.errors import NoSuchItem
 from mendbay.jobs.bench import Bench
 
 GONE = (StockState.USED, StockState.REMOVED)
 """States of what is not on the shelf any more."""
-_DESCRIBED: Callable[[BoardDescription], tuple[str, ...]] = attrgetter(
-    *(one.name for one in fields(BoardDescription))
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,35 +44,19 @@ def search_stock(
         state: in that state alone; None for all that is on the shelf.
         start, most: which part of them.
     """
-    said = words.casefold().split()
     coded = number_in_label(words.strip().casefold())
-    found: list[StockItem] = []
-    total = 0
-    for item in bench.shelf.items():
-        if coded is not None:
-            fits = item.number == coded
-        else:
-            fits = (
-                (item.state is state if state else item.state not in GONE)
-                and (kind is None or item.kind is kind)
-                and (not said or _has_all(item, said))
-            )
-        if fits:
-            if start <= total < start + most:
-                found.append(item)
-            total += 1
-    return FoundItems(tuple(found), start, total)
+    if coded is not None:
+        numbers: Sequence[int] = [coded] if _is_there(bench, coded) else []
+    else:
+        states = [state] if state else [one for one in StockState if one not in GONE]
+        numbers = bench.shelf.numbers_with(words.casefold().split(), kind or "", states)
+    page = numbers[start : start + most]
+    return FoundItems(tuple(bench.shelf.item(one) for one in page), start, len(numbers))
 
 
-def _has_all(item: StockItem, said: list[str]) -> bool:
-    text = "\n".join(
-        (
-            str(item.number),
-            item.own_id,
-            *_DESCRIBED(item.description),
-            item.location,
-            item.condition,
-            item.notes,
-        )
-    ).casefold()
-    return all(one in text for one in said)
+def _is_there(bench: Bench, number: int) -> bool:
+    try:
+        bench.shelf.item(number)
+    except NoSuchItem:
+        return False
+    return True
