@@ -40,6 +40,15 @@ VIEWS = (
     "today",
     "cases",
     "case",
+    "stock",
+    "stock_lists",
+    "lessons",
+    "settings",
+    "money",
+    "letters",
+    "record",
+    "closing",
+    "erasing",
 )
 """Modules below `views/`; each has a `BOOK`."""
 

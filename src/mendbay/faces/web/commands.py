@@ -51,11 +51,11 @@ CASE_PAGES = {
         "close": ("closing", "closing the case"),
         "reopen": ("closing", "closing the case"),
         "keep": ("closing", "closing the case"),
-        "erase-plan": ("closing", "closing the case"),
-        "erase": ("closing", "closing the case"),
+        "erase-plan": ("erasing", "the copies of the case"),
+        "erase": ("erasing", "the copies of the case"),
         "erasure": ("closing", "closing the case"),
         "export": ("closing", "closing the case"),
-        "forget": ("closing", "closing the case"),
+        "forget": ("forgetting", "forgetting the case"),
     },
     "triage": dict.fromkeys(
         ("show", "signs", "tell", "untell", "tried", "about", "why", "what-if", "step"), ("triage", "triage")
@@ -96,16 +96,16 @@ SHOP_PAGES = {
     ("case", "list"): ("cases", "cases"),
     ("case", "open"): ("cases", "cases"),
     ("case", "find"): ("cases", "cases"),
-    ("case", "keeping"): ("settings", "settings"),
+    ("case", "keeping"): ("kept-copies", "the copies that are kept"),
     ("bench", "lessons"): ("lessons", "lessons"),
-    ("bench", "reckon"): ("lessons", "lessons"),
+    ("bench", "reckon"): ("reckon", "reckoning"),
     ("bench", "prices"): ("settings", "settings"),
     ("bench", "papers"): ("settings", "settings"),
-    ("board", "lessons"): ("lessons", "lessons"),
-    ("board", "families"): ("lessons", "lessons"),
-    ("board", "family"): ("lessons", "lessons"),
-    ("triage", "tables"): ("lessons", "lessons"),
-    ("rom", "families"): ("lessons", "lessons"),
+    ("board", "lessons"): ("misread", "misread characters"),
+    ("board", "families"): ("families", "families"),
+    ("board", "family"): ("families", "families"),
+    ("triage", "tables"): ("triage-numbers", "the numbers of triage"),
+    ("rom", "families"): ("families", "families"),
     **{
         ("donor", verb): ("stock", "the stock")
         for verb in (
@@ -121,7 +121,11 @@ SHOP_PAGES = {
             "reserve",
         )
     },
-    **{("donor", verb): ("stock", "the stock") for verb in ("accept", "accepted", "unaccept", "withdraw")},
+    ("donor", "withdraw"): ("stock", "the stock"),
+    **{
+        ("donor", verb): ("stand-ins", "what can stand for what")
+        for verb in ("accept", "accepted", "unaccept")
+    },
 }
 """The same for commands of the whole shop."""
 _WORD = r"""(?:'[^'\n]*'|"[^"\n]*"|[^\s,;]+)"""
