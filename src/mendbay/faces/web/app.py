@@ -40,6 +40,7 @@ VIEWS = (
     "today",
     "cases",
     "case",
+    "triage",
 )
 """Modules below `views/`; each has a `BOOK`."""
 
