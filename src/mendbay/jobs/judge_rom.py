@@ -35,6 +35,22 @@ class JudgedRom:
     voted: KeptFile | None
 
 
+@dataclass(frozen=True, slots=True)
+class LookedAtRom:
+    """The same before anything of it is kept.
+
+    Args:
+        failed: how many rules of a family the dump fails.
+        differs: whether the voted dump is restored and no read holds it.
+    """
+
+    reads: tuple[RomRead, ...]
+    judgement: ReadsJudgement
+    map: RomMap | None
+    failed: int
+    differs: bool
+
+
 def judge_rom(
     bench: Bench,
     case: int,
@@ -58,6 +74,40 @@ def judge_rom(
         DumpUnproven: the chip was never read.
         UsageError: the reference cannot be read.
     """
+    looked = look_at_reads(bench, case, bay, role, reference, rules, fails)
+    reads, judgement = looked.reads, looked.judgement
+    voted = None
+    if looked.differs:
+        folder = reads[0].file.path.rpartition("/")[0]
+        voted = bench.files.keep(remembered(bench, case), f"{folder}/voted.bin", judgement.data)
+    bench.note(
+        case,
+        "rom",
+        f"Bay {bay}: reads of the {role}'s ROM judged: {judgement.verdict}. "
+        f"{judgement.reasons[0].rstrip('.') if judgement.reasons else ''}.",
+        {
+            "bay": bay,
+            "role": str(role),
+            "verdict": str(judgement.verdict),
+            "reads": len(reads),
+            "first_read": reads[0].file.path,
+            "by_family": fails is not None,
+            "failed": looked.failed,
+        },
+    )
+    return JudgedRom(reads, judgement, looked.map, voted)
+
+
+def look_at_reads(
+    bench: Bench,
+    case: int,
+    bay: str,
+    role: Role,
+    reference: Path | None = None,
+    rules: SelfChecks | None = None,
+    fails: Callable[[bytes], tuple[str, ...]] | None = None,
+) -> LookedAtRom:
+    """As `judge_rom`, but nothing is kept or written down. Raises as it does."""
     reads = newest_sitting(bench, case, bay, role)
     if not reads:
         raise DumpUnproven(
@@ -73,27 +123,9 @@ def judge_rom(
         against = fails(judgement.data)
         failed = len(against)
         judgement = _held_against(judgement, against)
-    voted = None
-    if judgement.verdict is Verdict.REPAIRED and judgement.data not in data:
-        folder = reads[0].file.path.rpartition("/")[0]
-        voted = bench.files.keep(remembered(bench, case), f"{folder}/voted.bin", judgement.data)
-    bench.note(
-        case,
-        "rom",
-        f"Bay {bay}: reads of the {role}'s ROM judged: {judgement.verdict}. "
-        f"{judgement.reasons[0].rstrip('.') if judgement.reasons else ''}.",
-        {
-            "bay": bay,
-            "role": str(role),
-            "verdict": str(judgement.verdict),
-            "reads": len(reads),
-            "first_read": reads[0].file.path,
-            "by_family": fails is not None,
-            "failed": failed,
-        },
-    )
+    differs = judgement.verdict is Verdict.REPAIRED and judgement.data not in data
     rom_map = map_rom(judgement.data) if judgement.data else None
-    return JudgedRom(reads, judgement, rom_map, voted)
+    return LookedAtRom(reads, judgement, rom_map, failed, differs)
 
 
 def _held_against(judgement: ReadsJudgement, failed: tuple[str, ...]) -> ReadsJudgement:

@@ -41,6 +41,10 @@ VIEWS = (
     "cases",
     "case",
     "triage",
+    "board",
+    "board_donors",
+    "board_rom",
+    "board_transfer",
 )
 """Modules below `views/`; each has a `BOOK`."""
 
