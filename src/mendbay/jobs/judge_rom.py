@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 
 from mendbay.board.rom_dump import dump_of
@@ -16,6 +17,10 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.rom_reads import DUMP_LIMIT_BYTES, RomRead, contents, newest_sitting, whose
+
+KEPT, KEPT_BYTES = 4, 32 << 20
+"""Judgements that are kept for a while, each of reads of at most so many bytes together: one takes about a
+second for each MiB."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +160,20 @@ def judged_reads(
     Raises:
         DumpUnproven: one is too small or too large to be a ROM.
     """
+    if reference is not None or rules is not None or sum(map(len, data)) > KEPT_BYTES:
+        return _judged(tuple(data), tuple(reads), reference, rules)
+    return _judged_alone(tuple(bytes(one) for one in data), tuple(reads))
+
+
+@lru_cache(maxsize=KEPT)
+def _judged_alone(data: tuple[bytes, ...], reads: tuple[RomRead, ...]) -> ReadsJudgement:
+    """Kept: a plan, its steps and whatever doubts it all ask anew."""
+    return _judged(data, reads, None, None)
+
+
+def _judged(
+    data: Sequence[bytes], reads: Sequence[RomRead], reference: bytes | None, rules: SelfChecks | None
+) -> ReadsJudgement:
     chip = reads[0].chip()
     dumps = [
         dump_of(one, read.file.path.rpartition("/")[2], read.chip_id)

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 from mendbay.board.flash_id import Supply
-from mendbay.core.errors import UsageError
+from mendbay.core.errors import MendbayError, UsageError
 from mendbay.faces.web.fields import Field, flag, line, several
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.clip import Clip, said_before
@@ -19,6 +23,35 @@ CLIP: tuple[Field, ...] = (
     flag("ready", "The cautions are read, and the clip is on the right chip"),
 )
 """What such a form asks."""
+
+
+FLAGS = (
+    ("--supply-checked 1.8 --supply-checked 3.3", "both supplies ticked"),
+    ("--supply-checked 1.8", "1.8 V ticked"),
+    ("--supply-checked 3.3", "3.3 V ticked"),
+    ("--marked-3v", "the 3 V part and"),
+    ("--roles-checked", "the tick that each chip was read under its own name"),
+    ("--same-chip", "the tick that this is the chip that was cut off"),
+    ("--patient-put-away", "the tick that it is the target"),
+    ("--in-spite REASON", "a reason"),
+    ("--fill", "the tick that fills the rest"),
+    ("--programmer NAME", ""),
+)
+"""What a form has for the options that next steps name."""
+_SAME_COMMAND = "say so: the same command with"
+
+
+@contextmanager
+def told_for_forms() -> Iterator[None]:
+    """While open, troubles name what a form has instead of options of the command line."""
+    try:
+        yield
+    except MendbayError as trouble:
+        words = trouble.next_step.replace(_SAME_COMMAND, "send the form again, with")
+        for option, said in FLAGS:
+            words = words.replace(option, said)
+        words = re.sub(r" --programmer simulated:\S+| --programmer \S+", "", words)
+        raise type(trouble)(trouble.what, re.sub(r"  +", " ", words)) from trouble
 
 
 def clip_of(visit: Visit) -> Clip:

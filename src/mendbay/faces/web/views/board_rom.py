@@ -19,7 +19,7 @@ from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.bay_choice import BAY, bay_choice
 from mendbay.faces.web.card import card_of
-from mendbay.faces.web.clip_form import ADAPTER, CLIP, VOLTS, clip_of
+from mendbay.faces.web.clip_form import ADAPTER, CLIP, VOLTS, clip_of, told_for_forms
 from mendbay.faces.web.fields import choice, files, line, number
 from mendbay.faces.web.visit import Visit, seen
 from mendbay.jobs.bench import Bench
@@ -238,7 +238,7 @@ def file_name(sent: str) -> str:
 def read(visit: Visit) -> Answer:
     case, role = visit.path["case"], Role(visit.said["chip"])
     clip = clip_of(visit)
-    with visit.bench() as bench:
+    with told_for_forms(), visit.bench() as bench:
         at = bay_choice(visit, bench, case)
         kept, facts = read_chip(bench, clip, case, at.bay, role, visit.said["times"])
     said = f"Kept: {counted(len(kept), 'read')} of {ROLES[role.value]}, sitting {kept[0].sitting}."

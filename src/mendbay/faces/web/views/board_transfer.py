@@ -20,7 +20,7 @@ from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.bay_choice import BAY, bay_choice
 from mendbay.faces.web.card import card_of
-from mendbay.faces.web.clip_form import ADAPTER, CLIP, VOLTS, clip_of
+from mendbay.faces.web.clip_form import ADAPTER, CLIP, VOLTS, clip_of, told_for_forms
 from mendbay.faces.web.fields import choice, flag, line
 from mendbay.faces.web.visit import Visit, seen
 from mendbay.jobs.bench import Bench
@@ -162,7 +162,7 @@ def plan(visit: Visit) -> Answer:
     case, said = visit.path["case"], visit.said
     padding = Padding.FILL if said["fill"] else Padding.REFUSE
     shop, journals = shop_files(visit.desk.home), transfer_journals(visit.desk.home)
-    with visit.bench() as bench:
+    with told_for_forms(), visit.bench() as bench:
         at = bay_choice(visit, bench, case)
         newest_reads(bench, case, at.bay, Role(said["target"]))
         family, checked = said["family"] or fitting_family(bench, shop, case, at.bay), None
@@ -215,7 +215,7 @@ def restore(visit: Visit) -> Answer:
 
 def _carried_out(visit: Visit, *, restore: bool) -> Answer:
     case, said, clip = visit.path["case"], visit.said, clip_of(visit)
-    with visit.bench() as bench:
+    with told_for_forms(), visit.bench() as bench:
         at = bay_choice(visit, bench, case)
         planned = _told(visit, bench, case, at.bay)
         if restore:
