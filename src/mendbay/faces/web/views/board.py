@@ -39,6 +39,12 @@ MARKS = {
     ValueClass.AMISS: "✕",
 }
 """A sign for what a value is; beside it stands the word."""
+HINTS = {
+    Unit.OHM: "As the meter shows it, in ohms: 0.8, 4k7, 1.2M, OL. Repeated readings: 12.1; 12.0",
+    Unit.VOLT: "As the meter shows it, in volts: 12.1, 5.02 V, 800m. Repeated readings: 12.1; 12.0",
+    Unit.AMPERE: "As the meter shows it, in amperes: 0.35, 350m.",
+    Unit.CELSIUS: "In degrees Celsius: 41.",
+}
 DUE = (StepState.READY, StepState.DONE, StepState.SKIPPED, StepState.CLOSED)
 """Where a step stands that the sheet lists by itself."""
 
@@ -59,6 +65,11 @@ class ShownStep:
     expected: tuple[str, ...]
     note: str
     earlier: tuple[Entry, ...]
+
+    @property
+    def hint(self) -> str:
+        """How a value is typed."""
+        return HINTS.get(self.step.unit, "")
 
     @property
     def by_choice(self) -> bool:

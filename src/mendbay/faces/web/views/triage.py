@@ -12,6 +12,7 @@ from mendbay.faces import triage_words as words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.card import card_of
+from mendbay.faces.web.drawing import moment
 from mendbay.faces.web.fields import choice, decimal, flag, line
 from mendbay.faces.web.odds import odds_bar
 from mendbay.faces.web.visit import NotThere, Visit, seen
@@ -80,8 +81,12 @@ class AtPlace:
 
     bay: str
     words: str
-    open: tuple[Question, ...]
-    known: tuple[Question, ...]
+    questions: tuple[Question, ...]
+
+    @property
+    def open(self) -> int:
+        """How many are not answered."""
+        return sum(not one.known for one in self.questions)
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,20 +130,25 @@ def _question(told: Triage, asked: Asked) -> Question:
         sign.question(told.subject.box),
         said,
         sign.answers[sign.place(said)].words if said else "",
-        known.origin if known else "",
+        said_by(known.origin) if known else "",
         bool(known and known.by_person),
         seen(said, len(told.tried)),
     )
+
+
+def said_by(origin: str) -> str:
+    """Where an answer is from; a time in it to the minute, as people read it."""
+    who, comma, at = origin.rpartition(", ")
+    return f"{who}, {moment(at)}" if comma and at[:4].isdigit() and at.endswith("Z") else origin
 
 
 def _places(told: Triage) -> Iterator[AtPlace]:
     every = [_question(told, one) for one in all_signs(told.belief.worlds)]
     first = "The box" if told.subject.box else "What came in"
     for bay, said in (("", first), *((bay, f"Bay {bay}") for bay in told.subject.bays)):
-        of = [one for one in every if one.asked.bay == bay]
+        of = tuple(one for one in every if one.asked.bay == bay)
         if of:
-            known = tuple(one for one in of if one.known)
-            yield AtPlace(bay, said, tuple(one for one in of if not one.known), known)
+            yield AtPlace(bay, said, of)
 
 
 def _odds(told: Triage) -> tuple[Odd, ...]:
@@ -219,6 +229,7 @@ def triage(visit: Visit) -> Answer:
         "everything": everything,
         "bar": odds_bar,
         "chance_words": words.chance_words,
+        "by": said_by,
     }
     return Page("triage.html", facts)
 
@@ -243,7 +254,7 @@ def subject(visit: Visit) -> Answer:
         "came": "" if box is None else "box" if box else "drive",
         "worth": said.get("worth"),
         "chosen": ",".join(said.get("bays", [])),
-        "origin": origin,
+        "origin": said_by(origin),
         "choices": _bay_choices(bays),
         "form_mark": seen(said),
         "too_many": len(bays) > MOST_BAYS,
@@ -412,7 +423,8 @@ def repair(visit: Visit) -> Answer:
     one = next((each for each in told.tried if (each.step.id, each.bay) == (made, bay)), None)
     if one is None:
         raise NotThere(f"Nobody told that {made[:40]!r} was tried.", "Begin at triage.")
-    return Page("triage_repair.html", {"card": card, "one": one, "tried_mark": seen(len(told.tried))})
+    facts = {"card": card, "one": one, "by": said_by, "tried_mark": seen(len(told.tried))}
+    return Page("triage_repair.html", facts)
 
 
 @BOOK.change(
