@@ -64,12 +64,17 @@ CASE_PAGES = {
         **dict.fromkeys(("pictures", "show", "correct", "uncorrect", "withdraw"), ("pictures", "pictures")),
         **dict.fromkeys(("sheet", "measure", "skip", "override", "step"), ("board", "the board")),
     },
-    "donor": {"find": ("board-donors", "the donors"), "used": ("board-donors", "the donors")},
+    "donor": {
+        "find": ("board-donors", "the page of the donors"),
+        "used": ("board-donors", "the page of the donors"),
+    },
     "rom": {
-        **dict.fromkeys(("check", "judge", "keep", "read", "show", "withdraw"), ("board-rom", "the ROM")),
+        **dict.fromkeys(
+            ("check", "judge", "keep", "read", "show", "withdraw"), ("board-rom", "the page of the ROM")
+        ),
         **dict.fromkeys(
             ("abandon", "certificate", "plan", "restore", "steps", "write"),
-            ("board-transfer", "the transfer"),
+            ("board-transfer", "the page of the transfer"),
         ),
     },
     "drive": dict.fromkeys(

@@ -120,6 +120,11 @@ class ShownStep:
     ask: tuple[str, ...]
     is_repair: bool
 
+    @property
+    def minutes(self) -> str:
+        """What it takes of a person's time."""
+        return f"{self.offer.step.minutes.value:g}"
+
 
 def _question(told: Triage, asked: Asked) -> Question:
     sign, known = sign_of(told.belief.worlds, asked), told.known.get(asked)
