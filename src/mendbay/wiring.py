@@ -391,6 +391,17 @@ def rom_picture(rom: RomMap) -> bytes:
     return rom_svg(rom, "rom", LIGHT).encode()
 
 
+def rom_drawing(rom: RomMap, key: str) -> str:
+    """The same as part of a page, in its own colours.
+
+    Args:
+        key: letters and digits that no other picture on the page has.
+    """
+    from mendbay.outlets.rom_picture import rom_svg
+
+    return rom_svg(rom, key)
+
+
 def lesson_plot(title: str, rows: Sequence[Row], colours: Mapping[str, str] | None = None) -> str:
     """Shares with their intervals as a picture (SVG); its names come from outside and are escaped.
 

@@ -15,10 +15,10 @@ from mendbay.board.sighting import How
 from mendbay.board.unique_data import FamilyNote, Need, Seat
 from mendbay.core.errors import EXIT_INCOMPLETE
 from mendbay.faces import wording
-from mendbay.faces.board_words import left_words, look_json, remark_words, sure_words
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.faces.cli.sheet_words import answer_entry, answer_sheet, step_json, step_text
 from mendbay.faces.lesson_words import family_words
+from mendbay.faces.picture_words import left_words, look_json, remark_words, sure_words
 from mendbay.jobs import measure_board
 from mendbay.jobs.corrections import Lesson, lessons, unlearn
 from mendbay.jobs.know_family import KnownFamily, known_families, note_family, withdraw_family

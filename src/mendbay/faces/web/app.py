@@ -49,6 +49,11 @@ VIEWS = (
     "record",
     "closing",
     "erasing",
+    "triage",
+    "board",
+    "board_donors",
+    "board_rom",
+    "board_transfer",
 )
 """Modules below `views/`; each has a `BOOK`."""
 
