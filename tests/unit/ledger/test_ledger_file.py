@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sqlite3
 import stat
+import threading
 from contextlib import closing
 from pathlib import Path
 
@@ -340,3 +341,25 @@ class TestMigrations:
             assert plain.execute("PRAGMA user_version").fetchone() == (known + 1,)
             assert plain.execute("SELECT more FROM bays").fetchall() == [("",)]
             assert plain.execute("SELECT count(*) FROM sqlite_master WHERE name = 'fine'").fetchone() == (0,)
+
+
+def test_several_may_make_one_ledger_at_once(tmp_path: Path) -> None:
+    troubles: list[Exception] = []
+
+    def make(path: Path, start: threading.Barrier) -> None:
+        start.wait()
+        try:
+            with Ledger(path):
+                pass
+        except Exception as trouble:  # whatever it is, this thread's test is over
+            troubles.append(trouble)
+
+    for number in range(25):
+        start = threading.Barrier(4)
+        path = tmp_path / f"{number}.sqlite3"
+        threads = [threading.Thread(target=make, args=(path, start)) for _ in range(4)]
+        for one in threads:
+            one.start()
+        for one in threads:
+            one.join()
+    assert troubles == []
