@@ -40,7 +40,7 @@ from mendbay.triage.tables import Seat, Sign, StepKind
 from mendbay.triage.worlds import Place
 
 BOOK = Book()
-FAULTS_SHOWN = 8
+FAULTS_SHOWN = 6
 MOVED_SHOWN = 3
 """Faults of which the top of the page says how the last answer moved them."""
 LIKELIEST = 3
