@@ -169,8 +169,8 @@ class _Tags(HTMLParser):
 
 
 def _require_harmless(html: str) -> None:
-    """No tag, attribute or template of the corpus came back as what it is, and no sign that turns the direction
-    of writing."""
+    """No tag, attribute or template of the corpus came back as what it is, and no sign that turns the
+    direction of writing."""
     tags = _Tags()
     tags.feed(html)
     for tag, name, value in tags.found:
