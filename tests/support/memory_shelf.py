@@ -66,8 +66,10 @@ class MemoryShelf(BoardLedger):
             if kind in ("", one.kind) and one.state in states and all(word in _said(one) for word in words)
         ]
 
-    def reserved(self) -> tuple[StockItem, ...]:
-        return tuple(one for one in self.items() if one.state is StockState.RESERVED)
+    def reserved(self, case: int = 0) -> tuple[StockItem, ...]:
+        return tuple(
+            one for one in self.items() if one.state is StockState.RESERVED and case in (0, one.case)
+        )
 
     def mapping(self, fingerprint: str) -> str | None:
         return self._mappings.get(fingerprint)

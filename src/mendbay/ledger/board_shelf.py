@@ -61,8 +61,8 @@ class BoardShelf(BoardLedger):
         values = (kind, json.dumps(sorted(states)), "\n".join(words))
         return [int(row[0]) for row in self._store.rows(queries.NUMBERS_WITH, values)]
 
-    def reserved(self) -> tuple[StockItem, ...]:
-        return tuple(self._items(queries.RESERVED, (StockState.RESERVED.value,)))
+    def reserved(self, case: int = 0) -> tuple[StockItem, ...]:
+        return tuple(self._items(queries.RESERVED, (case, case)))
 
     def mapping(self, fingerprint: str) -> str | None:
         rows = self._store.rows(queries.MAPPING, (fingerprint,))

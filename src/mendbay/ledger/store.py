@@ -67,6 +67,20 @@ class Store:
             self._connection.close()
             raise
 
+    @property
+    def is_writing(self) -> bool:
+        """Whether a transaction is open here."""
+        return bool(self._depth)
+
+    @property
+    def identity(self) -> tuple[str, int, int]:
+        """The file, however often it is opened: its path, and what the file system knows it by."""
+        try:
+            found = self.path.stat()
+        except OSError:
+            return str(self.path.absolute()), 0, id(self)
+        return str(self.path.absolute()), found.st_dev, found.st_ino
+
     def close(self) -> None:
         """Gives the file up. What was committed is on the disk already."""
         with self.translated():
@@ -191,11 +205,12 @@ class Store:
         self._connection.execute("PRAGMA synchronous=FULL")
 
     def _refuse_strangers(self) -> None:
-        """Looks before anything is written: another program's database must stay as it is. Whose it is comes
-        last: another Mendbay may be making it meanwhile, and what it made is then seen as its."""
-        tables = self._number("SELECT count(*) FROM sqlite_master")
-        version = self._number("PRAGMA user_version")
-        application = self._number("PRAGMA application_id")
+        """Looks before anything is written: another program's database must stay as it is."""
+        # In one statement, as another process may be making the ledger meanwhile.
+        application, version, tables = self._connection.execute(
+            "SELECT application_id, user_version, (SELECT count(*) FROM sqlite_master)"
+            " FROM pragma_application_id, pragma_user_version"
+        ).fetchone()
         if application != APPLICATION_ID and (application, version, tables) != (0, 0, 0):
             raise LedgerError(
                 f"{self.path} is a database, but not a Mendbay ledger.",

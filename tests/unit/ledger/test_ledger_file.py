@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sqlite3
 import stat
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from mendbay.case.records import Bay, CaseState, Event, Image, Intake
 from mendbay.core.errors import CustodyBroken, LedgerError
 from mendbay.ledger.database import Ledger
 from mendbay.ledger.migration import all_migrations, newest, statements
-from mendbay.ledger.store import APPLICATION_ID, Store
+from mendbay.ledger.store import APPLICATION_ID
 
 AT = "2026-11-25T07:10:00Z"
 
@@ -342,19 +343,13 @@ class TestMigrations:
             assert plain.execute("SELECT count(*) FROM sqlite_master WHERE name = 'fine'").fetchone() == (0,)
 
 
-def test_a_ledger_that_another_makes_meanwhile_is_no_strangers(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    place, made, look = tmp_path / "ledger.sqlite3", [], Store._number
+def test_several_that_make_a_new_ledger_at_once_all_get_it(tmp_path: Path) -> None:
+    for round_ in range(60):
+        path = tmp_path / str(round_) / "ledger.sqlite3"
+        with ThreadPoolExecutor(4) as threads:
+            for one in [threads.submit(_open_and_close, path) for _ in range(4)]:
+                one.result()
 
-    def look_and_be_overtaken(store: Store, sql: str) -> int:
-        found = look(store, sql)
-        if not made:
-            made.append(True)
-            with Ledger(place):
-                pass
-        return found
 
-    monkeypatch.setattr(Store, "_number", look_and_be_overtaken)
-    with Ledger(place) as ledger:
-        assert ledger.cases() == ()
+def _open_and_close(path: Path) -> None:
+    Ledger(path, 30.0).close()

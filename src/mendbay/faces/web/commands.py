@@ -64,24 +64,19 @@ CASE_PAGES = {
         **dict.fromkeys(("pictures", "show", "correct", "uncorrect", "withdraw"), ("pictures", "pictures")),
         **dict.fromkeys(("sheet", "measure", "skip", "override", "step"), ("board", "the board")),
     },
-    "donor": {"find": ("board", "the board"), "used": ("board", "the board")},
-    "rom": dict.fromkeys(
-        (
-            "abandon",
-            "certificate",
-            "check",
-            "judge",
-            "keep",
-            "plan",
-            "read",
-            "restore",
-            "show",
-            "steps",
-            "withdraw",
-            "write",
+    "donor": {
+        "find": ("board-donors", "the page of the donors"),
+        "used": ("board-donors", "the page of the donors"),
+    },
+    "rom": {
+        **dict.fromkeys(
+            ("check", "judge", "keep", "read", "show", "withdraw"), ("board-rom", "the page of the ROM")
         ),
-        ("board", "the board"),
-    ),
+        **dict.fromkeys(
+            ("abandon", "certificate", "plan", "restore", "steps", "write"),
+            ("board-transfer", "the page of the transfer"),
+        ),
+    },
     "drive": dict.fromkeys(
         ("blend", "compare", "facts", "read", "refused", "set-aside", "show", "verify"), ("drives", "drives")
     ),
@@ -90,6 +85,8 @@ CASE_PAGES = {
     "handback": {"make": ("hand-back", "hand-back")},
 }
 """By noun and verb of a command that names a case: the page, and what links call it."""
+BY_BAY = ("board", "rom", "donor")
+"""Nouns whose commands name a bay behind the case."""
 SHOP_PAGES = {
     ("case", "today"): ("today", "today"),
     ("case", "waiting"): ("today", "today"),
@@ -129,9 +126,11 @@ SHOP_PAGES = {
 }
 """The same for commands of the whole shop."""
 _WORD = r"""(?:'[^'\n]*'|"[^"\n]*"|[^\s,;]+)"""
+_GOES_ON = r"(?!patient\b|donor\b|new\b)[a-z]+(?:[ .,;]|$)"
+"""A word of the sentence behind a command rather than one of its own: `mendbay triage show 1 lists them`."""
 _COMMAND = re.compile(
     r"\bmendbay (?P<noun>[a-z]+) (?P<verb>[a-z-]+)(?P<rest>(?: (?:\d+\b|--[a-z][a-z-]*|[A-Z][A-Z_|=.-]*\b|"
-    rf"(?<=\d )[0-9A-Za-z_*./=-]+(?=[ .,;]|$)|(?<=--bay ){_WORD}))*)"
+    rf"(?<=\d )(?!{_GOES_ON})[0-9A-Za-z_*./=-]+(?=[ .,;]|$)|(?<=--bay ){_WORD}))*)"
 )
 
 
@@ -148,10 +147,15 @@ def page_of(book: Book, command: str) -> tuple[str, str] | None:
     if len(words) < 2:
         return None
     noun, verb, rest = words[0], words[1], words[2:]
-    case = next((one for one in rest if one.isascii() and one.isdigit() and len(one) < 12), None)
+    if (noun, verb) == ("donor", "used"):
+        rest = rest[1:]  # the item
+    at = next((at for at, one in enumerate(rest) if one.isascii() and one.isdigit() and len(one) < 12), None)
     found = CASE_PAGES.get(noun, {}).get(verb)
-    if found is not None and case is not None and found[0] in book.addresses:
-        return book.url(found[0], case=case), found[1]
+    if found is not None and at is not None and found[0] in book.addresses:
+        address, after = book.addresses[found[0]], rest[at + 1 : at + 2]
+        by_bay = noun in BY_BAY and any(one.name == "bay" for one in address.fields)
+        named = [one for one in after if by_bay and not one.startswith("-") and one != "BAY"]
+        return book.url(found[0], {"bay": named[0]} if named else {}, case=rest[at]), found[1]
     shop = SHOP_PAGES.get((noun, verb))
     if shop is not None and shop[0] in book.addresses:
         return book.url(shop[0]), shop[1]

@@ -6,12 +6,13 @@ from collections.abc import Sequence
 from typing import Any
 
 from mendbay.case.custody import CustodyCheck
+from mendbay.core.errors import UsageError
 from mendbay.faces.custody_words import anchor_text, check_text, compare_text
 from mendbay.faces.story_words import happened
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.card import card_of
-from mendbay.faces.web.fields import BadField, files, line, number
+from mendbay.faces.web.fields import files, line, number
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.check_custody import EXPORT_LIMIT_BYTES, check_custody, check_exported, exported_custody
 
@@ -68,7 +69,7 @@ def check_log(visit: Visit) -> Answer:
     sent, receipt = visit.said["log"][0], visit.said["receipt"]
     data = sent.file.read(EXPORT_LIMIT_BYTES + 1)
     if len(data) > EXPORT_LIMIT_BYTES:
-        raise BadField("The log is larger than any that Mendbay writes.", "Choose the right file.")
+        raise UsageError("The log is larger than any that Mendbay writes.", "Choose the right file.")
     check = check_exported(data, receipt)
     with visit.bench() as bench:
         card = card_of(visit, bench, visit.path["case"])

@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, Any
 
 from mendbay.case.agenda import LIMITS
 from mendbay.case.price_list import packaged_prices
-from mendbay.core.errors import MendbayError, UsageError
+from mendbay.core.errors import MendbayError, NoSuchItem, UsageError
 from mendbay.core.quantity import counted
 from mendbay.faces.keeping_words import rule_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.fields import line, text
 from mendbay.faces.web.serve import KEY_FILE, bench_key
-from mendbay.faces.web.visit import NotThere, Visit
+from mendbay.faces.web.visit import Visit
 from mendbay.handback.keeping import DEFAULT_DAYS
 from mendbay.jobs.keep_copies import Held, keeping
 from mendbay.jobs.money_papers import span_words
@@ -184,7 +184,7 @@ def wording(visit: Visit) -> Answer:
     name = visit.path["paper"]
     papers, files = own_papers(visit.desk.home), shop_files(visit.desk.home)
     if name not in papers.names():
-        raise NotThere(f"There is no paper {name[:40]!r}.", "The settings list them.")
+        raise NoSuchItem(f"There is no paper {name[:40]!r}.", "The settings list them.")
     own = files.text(PAPERS, name)
     trouble = None if own is None else _or_trouble(lambda: papers.check(name, own))[1]
     return Page(
@@ -218,7 +218,7 @@ def keep_wording(visit: Visit) -> Answer:
     name = visit.path["paper"]
     papers, files = own_papers(visit.desk.home), shop_files(visit.desk.home)
     if name not in papers.names():
-        raise NotThere(f"There is no paper {name[:40]!r}.", "The settings list them.")
+        raise NoSuchItem(f"There is no paper {name[:40]!r}.", "The settings list them.")
     visit.require_unchanged("the wording", files.text(PAPERS, name) or "")
     kept = keep_text(files, PAPERS, name, visit.said["text"], lambda said: papers.check(name, said))
     before = f" The earlier one is now {kept.earlier}." if kept.earlier else ""
@@ -234,7 +234,7 @@ def put_wording_away(visit: Visit) -> Answer:
     name = visit.path["paper"]
     files = shop_files(visit.desk.home)
     if name not in own_papers(visit.desk.home).names():
-        raise NotThere(f"There is no paper {name[:40]!r}.", "The settings list them.")
+        raise NoSuchItem(f"There is no paper {name[:40]!r}.", "The settings list them.")
     visit.require_unchanged("the wording", files.text(PAPERS, name) or "")
     earlier = files.put_away(PAPERS, name)
     return visit.go("settings", f"Ours is used. {f'Yours is now {earlier}.' if earlier else ''}".strip())
@@ -262,7 +262,7 @@ def _held_row(one: Held) -> dict[str, Any]:
 
 def _setting(name: str) -> Setting:
     if name not in FILES:
-        raise NotThere(f"There is no setting {name[:40]!r}.", "The settings list them.")
+        raise NoSuchItem(f"There is no setting {name[:40]!r}.", "The settings list them.")
     return FILES[name]
 
 

@@ -9,12 +9,12 @@ from typing import Any
 from mendbay.board.stock_alike import Alike
 from mendbay.board.stock_csv import Field as ColumnField
 from mendbay.board.stock_import import DateOrder
-from mendbay.core.errors import UsageError
+from mendbay.core.errors import NoSuchItem, UsageError
 from mendbay.faces import stock_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
-from mendbay.faces.web.fields import BadField, choice, files, line, several
-from mendbay.faces.web.visit import NotThere, Visit
+from mendbay.faces.web.fields import choice, files, line, several
+from mendbay.faces.web.visit import Visit
 from mendbay.jobs.import_stock import Imported, import_list
 from mendbay.wiring import shop_files
 
@@ -62,7 +62,7 @@ def look(visit: Visit) -> Answer:
     sent = visit.said["list"][0]
     data = sent.file.read(LIST_BYTES + 1)
     if len(data) > LIST_BYTES:
-        raise BadField(
+        raise UsageError(
             f"The list is larger than {LIST_BYTES >> 20} MiB.", "Type: mendbay donor import LIST.csv"
         )
     held = HeldList((sent.filename or "the list")[:120], data, {})
@@ -80,7 +80,7 @@ def list_read(visit: Visit) -> Answer:
     held = _held(visit)
     done = held.done
     if done is None:
-        raise NotThere("That list was not read.", "Choose its file again.")
+        raise NoSuchItem("That list was not read.", "Choose its file again.")
     columns = list(zip(done.table.headers, done.mapping.columns, strict=True))
     told = {
         "sums": stock_words.import_sums(done),
@@ -161,5 +161,5 @@ def _kept(visit: Visit) -> dict[str, HeldList]:
 def _held(visit: Visit) -> HeldList:
     found = _kept(visit).get(visit.path["token"])
     if found is None:
-        raise NotThere("That list is not held any more.", "Choose its file again on the page of the stock.")
+        raise NoSuchItem("That list is not held any more.", "Choose its file again on the page of the stock.")
     return found
