@@ -40,6 +40,12 @@ VIEWS = (
     "today",
     "cases",
     "case",
+    "take_in",
+    "take_in_file",
+    "pictures",
+    "phone",
+    "things",
+    "hand_overs",
 )
 """Modules below `views/`; each has a `BOOK`."""
 
@@ -123,7 +129,7 @@ class _Application:
     async def lifespan(self, app: Starlette) -> AsyncIterator[None]:
         self._desk.pulse.start()
         yield
-        await run_in_threadpool(self._desk.pulse.end)
+        await run_in_threadpool(self._desk.end)
 
     # ------------------------------------------------------------------ addresses
 

@@ -27,6 +27,7 @@ class Desk:
         pulse: tells pages that something changed.
         boot: differs with every start of the server.
         static: the server's own files, by their path below `static/`.
+        phone_port: where telephones are listened to while a key for one is open; 0 for any that is free.
         kept: what a view keeps between requests, by its own name; lost when the server ends.
     """
 
@@ -35,13 +36,24 @@ class Desk:
     pulse: Pulse
     boot: str = field(default_factory=lambda: secrets.token_hex(4))
     static: Mapping[str, tuple[bytes, str]] = field(default_factory=lambda: static_files())
+    phone_port: int = 0
     kept: dict[str, Any] = field(default_factory=dict)
 
     def keep(self, name: str, make: Callable[[], Any]) -> Any:
-        """What is kept under a name; made with the first asking."""
+        """What is kept under a name; made with the first asking. Where two ask first at once, what one of
+        them made is dropped: nothing may begin with its making. What has an `end` is ended with the
+        server."""
         if name not in self.kept:
-            self.kept[name] = make()
+            self.kept.setdefault(name, make())
         return self.kept[name]
+
+    def end(self) -> None:
+        """Ends what is kept, then the looking for changes."""
+        for one in list(self.kept.values()):
+            ended = getattr(one, "end", None)
+            if ended is not None:
+                ended()
+        self.pulse.end()
 
 
 def static_files() -> dict[str, tuple[bytes, str]]:
