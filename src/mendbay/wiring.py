@@ -39,14 +39,19 @@ if TYPE_CHECKING:
     from mendbay.case.lessons import Row
     from mendbay.handback.bag import BagCheck
     from mendbay.jobs.board_ports import Journals, Pictures
+    from mendbay.jobs.catalogue_port import Catalogues
     from mendbay.jobs.certify_rom import CertifiedTransfer
     from mendbay.jobs.erasure_port import Copies, Eraser
     from mendbay.jobs.play_demo import Box
     from mendbay.jobs.ports import HandBackFolder, Papers
+    from mendbay.jobs.preview_port import Previews
     from mendbay.jobs.take_in_page import TakeInPage
+    from mendbay.jobs.work_port import Desk, WorkOrder, Works
     from mendbay.outlets.own_fonts import OwnFonts
     from mendbay.outlets.scenario.practice import Practice
     from mendbay.outlets.stationery import OwnPapers
+    from mendbay.outlets.work_shelf import WorkShelf
+    from mendbay.outlets.work_start import WorkStarter
 
 
 def home_folder(chosen: Path | None = None) -> Path:
@@ -87,6 +92,7 @@ def open_bench(
     patience_seconds: float = 30.0,
     sector_bytes: int = 512,
     question_seconds: float = 30.0,
+    who: str | None = None,
 ) -> Iterator[Bench]:
     """The bench with its ledger open.
 
@@ -98,6 +104,7 @@ def open_bench(
         question_seconds: how long the answer to a question about a drive is waited for.
         power_cycle: who is asked to cut and restore a drive's power; the shop's own relay, where one is set
             up, goes first.
+        who: the person at the bench; None for whoever this process says (`person`).
 
     Raises:
         LedgerError: the ledger cannot be opened.
@@ -128,13 +135,14 @@ def open_bench(
             shop_files=ShopFolder(folder),
             stationery=LaterStationery(ShopFolder(folder), folder / FONTS),
             clock=clock,
-            who=person(),
+            who=person() if who is None else who,
             tell=tell,
             stop=stop,
             power_cycle=power_cycle,
             assumed=assumed or Assumptions(),
             stakes=stakes or Stakes(),
-            remembered=RememberedFile(folder / "worked-out.json"),
+            remembered=RememberedFile(folder / "worked-out.sqlite3", folder / "worked-out.json"),
+            forget_works=lambda case: works(folder).forget(case),
         )
 
 
@@ -147,7 +155,7 @@ def changes_of(home: Path | None = None) -> dict[str, Callable[[], object]]:
     """
     folder = home_folder(home)
     folder.mkdir(parents=True, exist_ok=True)
-    return {"ledger": Ledger(folder / "ledger.sqlite3").data_version}
+    return {"ledger": Ledger(folder / "ledger.sqlite3").data_version, "works": works(folder).revision}
 
 
 def _relay_first(folder: Path, tell: Tell, stop: Callable[[], bool], ask: PowerCycle) -> PowerCycle:
@@ -228,6 +236,18 @@ def read_pictures_with() -> Pictures:
     from mendbay.inlets.photo import PictureReader
 
     return PictureReader()
+
+
+def previews() -> Previews:
+    """What makes previews of pictures, for any number of threads; its processes start with the first one. To
+    be closed, or used in a `with` statement.
+
+    Raises:
+        ToolMissing: when one starts, if the libraries of the extra `pictures` are not installed.
+    """
+    from mendbay.inlets.preview import PreviewPool
+
+    return PreviewPool()
 
 
 def shop_files(home: Path | None = None) -> ShopFiles:
@@ -433,6 +453,19 @@ def shop_copies(home: Path | None = None) -> Copies:
     return CaseCopies(home_folder(home) / "cases")
 
 
+def catalogues(home: Path | None = None) -> Catalogues:
+    """The catalogues of the cases' files. None is kept for a case that was forgotten."""
+    from mendbay.outlets.catalogue_shelf import CatalogueShelf  # arrays: only for this
+
+    folder = home_folder(home)
+
+    def require_kept(number: int) -> None:
+        with Ledger(folder / "ledger.sqlite3") as ledger:
+            ledger.require_kept(number)
+
+    return CatalogueShelf(folder / "cases", require_kept)
+
+
 def eraser(home: Path | None = None) -> Eraser:
     """What erases copies by a plan."""
     from mendbay.outlets.eraser import CaseEraser  # arrays: only for this
@@ -445,6 +478,67 @@ def tool() -> str:
     from importlib.metadata import version
 
     return f"mendbay {version('mendbay')}"
+
+
+def works(home: Path | None = None) -> Works:
+    """The long jobs that processes of their own do, as anyone sees them who looks."""
+    return _work_shelf(home_folder(home))
+
+
+def _work_shelf(home: Path) -> WorkShelf:
+    from mendbay.outlets.work_shelf import WorkShelf
+
+    return WorkShelf(home, SystemClock())
+
+
+_STARTERS: list[WorkStarter] = []
+
+
+def _work_starter() -> WorkStarter:
+    """The one of this process: who started a process must take it out of the process table."""
+    from mendbay.outlets.work_start import WorkStarter
+
+    if not _STARTERS:
+        _STARTERS.append(WorkStarter(WORK_MODULE))
+    return _STARTERS[0]
+
+
+WORK_MODULE = "mendbay.faces.work.process"
+"""What the process of a work runs."""
+
+
+def start_work(home: Path | None, order: WorkOrder) -> None:
+    """Places an order and starts the process that does it, detached: it goes on when this one has ended.
+
+    Raises:
+        ImageBusy: another living work has one of its bays, or does the very same.
+        UsageError: its name or its options cannot be.
+        DestinationError: it cannot be written.
+        ToolMissing: the process cannot be started.
+    """
+    folder = home_folder(home)
+    _work_starter().start(_work_shelf(folder), folder, order)
+
+
+def reap_works() -> None:
+    """Takes the processes of works that were started here and have ended out of the process table."""
+    _work_starter().reap()
+
+
+@contextmanager
+def open_desk(home: Path, work: str) -> Iterator[Desk]:
+    """The place of the process that does a work, its lock held, while open.
+
+    Raises:
+        UsageError: there is no such work, or it was begun before.
+        ImageBusy: another process does it.
+        LedgerError: its order is damaged.
+    """
+    from mendbay.outlets.work_desk import open_desk as opened
+    from mendbay.outlets.work_start import lock_handed_over
+
+    with opened(home, work, lock_handed_over()) as desk:
+        yield desk
 
 
 class DemoStage:

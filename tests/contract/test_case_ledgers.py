@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from mendbay.case.custody import verify
-from mendbay.case.records import Bay, Case, CaseState, Event, Forgotten, Image, Intake
+from mendbay.case.records import Bay, Case, CaseLine, CaseState, Event, Forgotten, Image, Intake
 from mendbay.core.errors import CaseForgotten, LedgerError, NoSuchCase, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.ledger_port import CaseLedger
@@ -406,3 +406,89 @@ class TestForgetting:
             ledger.forget_case(9, LATER, "Ada", ())
         with pytest.raises(NoSuchCase):
             ledger.forgotten(9)
+
+
+@pytest.fixture
+def several(ledger: CaseLedger) -> CaseLedger:
+    """Three cases: the first with everything, the second with a bay, the third bare."""
+    for customer in ("Töpferei GRÜNSTRASSE", "Quillmere Pottery", "Oakhanger 100% Bakery_"):
+        ledger.open_case(Intake(AT, customer, contact="ada@studio.example", box="Tarn T2"))
+    ledger.add_bay(Bay(1, "right", "AL20-HX4", "K-0113"))
+    ledger.add_bay(Bay(1, "left", "AL20-HX4", "K-0114"))
+    ledger.add_bay(Bay(2, "1", "AL40", "Ω-1"))
+    ledger.note_image(Image(1, "right", "bay-right.img", "direct", AT, read_bytes=7))
+    ledger.note_event(1, Event(AT, "note", "first"))
+    ledger.note_event(2, Event(AT, "note", "other"))
+    ledger.note_event(1, Event(AT, "note", "second"))
+    return ledger
+
+
+class TestSeveral:
+    @pytest.mark.parametrize(
+        ("words", "found"),
+        [
+            ((), [1, 2, 3]),
+            (("grünstraße",), [1]),
+            (("TÖPFEREI", "k-0114"), [1]),
+            (("ω-1",), [2]),
+            (("pottery", "k-0114"), []),
+            (("100%",), [3]),
+            (("%",), [3]),
+            (("_",), [3]),
+            (("tarn", "2"), [1, 2, 3]),
+            (("right",), []),
+        ],
+    )
+    def test_lines_of_cases_that_have_every_word(
+        self, several: CaseLedger, words: tuple[str, ...], found: list[int]
+    ) -> None:
+        assert [one.number for one in several.case_lines(words)] == found
+
+    def test_a_line_is_a_part_of_its_case(self, several: CaseLedger) -> None:
+        several.amend_case(2, state=CaseState.CLOSED, due_on="2026-12-24", keep_until="2027-01-01")
+        assert several.case_lines(["pottery"]) == (CaseLine(2, AT, "closed", "", "2026-12-24", "2027-01-01"),)
+        assert [one.state for one in several.case_lines()] == ["open", "closed", "open"]
+        assert several.case_count() == 3
+
+    def test_at_once_is_as_one_by_one(self, several: CaseLedger) -> None:
+        asked = [3, 1, 2, 9, 0, -1, 2**63]
+        assert several.cases_named(asked) == {one: several.case(one) for one in (1, 2, 3)}
+        assert several.bays_of_several(asked) == {one: several.bays(one) for one in (1, 2)}
+        assert several.images_of_several(asked) == {1: several.images(1)}
+        events = several.last_events([1, 2, 3, 9])
+        assert {one: events[one] for one in (1, 2, 3)} == {one: several.last_event(one) for one in (1, 2, 3)}
+        assert events[9] == 0
+        assert several.bays_of_several([]) == several.cases_named([]) == {}
+
+    def test_notes_of_several(self, several: CaseLedger) -> None:
+        made = [
+            noted(several, case, kind)
+            for case, kind in ((1, NoteKind.SIGN), (2, NoteKind.SIGN), (1, NoteKind.SIGN), (1, NoteKind.ITEM))
+        ]
+        notes: NoteLedger = several.notes  # type: ignore[attr-defined]
+        noted(several, 0, NoteKind.SIGN)
+        assert notes.of_several(NoteKind.SIGN, [1, 2, 3]) == {1: (made[0], made[2]), 2: (made[1],)}
+        assert notes.of_several(NoteKind.SIGN, [3]) == {}
+        assert notes.last_numbers([1, 2, 3]) == {1: made[3].number, 2: made[1].number, 3: 0}
+        assert notes.last_of_kind(NoteKind.SIGN) == {1: made[2].number, 2: made[1].number}
+        assert notes.last_number(kind=NoteKind.ITEM) == made[3].number
+        assert notes.last_number() == made[3].number + 1
+
+    def test_what_was_withdrawn_stands_no_more(self, several: CaseLedger) -> None:
+        first, second, of_shop = (noted(several, case, NoteKind.SIGN) for case in (1, 1, 0))
+        notes: NoteLedger = several.notes  # type: ignore[attr-defined]
+        assert notes.tally(1) == {NoteKind.SIGN: 1}, "the same subject twice is one"
+        for note, kept in ((first, (second,)), (second, ())):
+            gone = Note(1, "", NoteKind.WITHDRAWAL, f"note {note.number}", AT, "Ada", "{}")
+            notes.add(gone)
+            assert notes.standing(NoteKind.SIGN, 1) == kept
+        assert notes.standing(NoteKind.SIGN) == notes.standing(NoteKind.SIGN, 0) == (of_shop,)
+        assert notes.of(NoteKind.SIGN, 1) == (first, second)
+        assert notes.standing(NoteKind.SIGN, None, "", "case") == (of_shop,)
+        assert notes.standing(NoteKind.SIGN, None, "1") == ()
+        assert notes.tally(1) == {NoteKind.WITHDRAWAL: 2}
+
+    def test_another_book_is_never_the_same(self, several: CaseLedger) -> None:
+        notes: NoteLedger = several.notes  # type: ignore[attr-defined]
+        with several.together():
+            assert notes.same_as() != notes.same_as(), "what is written may yet be taken back"

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from copy import deepcopy
 from dataclasses import replace
@@ -14,6 +15,7 @@ from mendbay.case.records import (
     FORGOTTEN_SLUG,
     Bay,
     Case,
+    CaseLine,
     CaseState,
     Event,
     Forgotten,
@@ -71,6 +73,32 @@ class MemoryLedger(CaseLedger):
 
     def cases(self) -> tuple[Case, ...]:
         return tuple(self._cases.values())
+
+    def case_count(self) -> int:
+        return len(self._cases)
+
+    def case_lines(self, words: Sequence[str] = ()) -> tuple[CaseLine, ...]:
+        return tuple(
+            CaseLine(one.number, one.opened_at, one.state, one.kind, one.due_on, one.keep_until)
+            for one in self._cases.values()
+            if all(any(word.casefold() in text for text in self._texts(one)) for word in words)
+        )
+
+    def _texts(self, case: Case) -> list[str]:
+        bays = [text for bay in self.bays(case.number) for text in (bay.model, bay.serial)]
+        return [one.casefold() for one in (str(case.number), case.customer, case.contact, case.box, *bays)]
+
+    def cases_named(self, numbers: Iterable[int]) -> dict[int, Case]:
+        return {one: self._cases[one] for one in numbers if one in self._cases}
+
+    def bays_of_several(self, cases: Iterable[int]) -> dict[int, tuple[Bay, ...]]:
+        return {one: found for one in cases if one in self._cases and (found := self.bays(one))}
+
+    def images_of_several(self, cases: Iterable[int]) -> dict[int, tuple[Image, ...]]:
+        return {one: found for one in cases if one in self._cases and (found := self.images(one))}
+
+    def last_events(self, cases: Iterable[int]) -> dict[int, int]:
+        return {one: self.last_event(one) if one in self._cases else 0 for one in cases}
 
     def amend_case(self, number: int, **given: object) -> Case:
         after = replace(
@@ -216,6 +244,28 @@ class MemoryNotes(NoteLedger):
             for note in self.kept
             if note.kind is kind and all(one in (None, getattr(note, name)) for one, name in asked)
         )
+
+    def standing(
+        self, kind: NoteKind, case: int | None = None, bay: str | None = None, subject: str | None = None
+    ) -> tuple[Note, ...]:
+        gone = {one.subject for one in self.kept if one.kind is NoteKind.WITHDRAWAL}
+        return tuple(one for one in self.of(kind, case, bay, subject) if f"note {one.number}" not in gone)
+
+    def of_several(self, kind: NoteKind, cases: Iterable[int]) -> dict[int, tuple[Note, ...]]:
+        return {one: found for one in cases if one and (found := self.of(kind, one))}
+
+    def last_numbers(self, cases: Iterable[int]) -> dict[int, int]:
+        return {one: self.last_number(one) for one in cases}
+
+    def last_of_kind(self, kind: NoteKind) -> dict[int, int]:
+        return {one.case: one.number for one in self.kept if one.kind is kind and one.case}
+
+    def tally(self, case: int) -> dict[NoteKind, int]:
+        subjects = {(kind, one.bay, one.subject) for kind in NoteKind for one in self.standing(kind, case)}
+        return dict(Counter(kind for kind, _, _ in subjects))
+
+    def same_as(self) -> object:
+        return object()
 
     def last_number(self, case: int | None = None, kind: NoteKind | None = None) -> int:
         asked = (note for note in self.kept if case in (None, note.case) and kind in (None, note.kind))

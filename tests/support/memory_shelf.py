@@ -59,8 +59,10 @@ class MemoryShelf(BoardLedger):
     def items(self) -> Iterator[StockItem]:
         yield from list(self._stock.values())
 
-    def reserved(self) -> tuple[StockItem, ...]:
-        return tuple(one for one in self.items() if one.state is StockState.RESERVED)
+    def reserved(self, case: int = 0) -> tuple[StockItem, ...]:
+        return tuple(
+            one for one in self.items() if one.state is StockState.RESERVED and case in (0, one.case)
+        )
 
     def mapping(self, fingerprint: str) -> str | None:
         return self._mappings.get(fingerprint)

@@ -37,6 +37,11 @@ class FailingNotes(NoteLedger):
     ) -> tuple[Note, ...]:
         return self._notes.of(kind, case, bay, subject)
 
+    def standing(
+        self, kind: NoteKind, case: int | None = None, bay: str | None = None, subject: str | None = None
+    ) -> tuple[Note, ...]:
+        return self._notes.standing(kind, case, bay, subject)
+
     def all_of(self, case: int) -> tuple[Note, ...]:
         return self._notes.all_of(case)
 

@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from math import isfinite
+from typing import NamedTuple
 
 from mendbay.case.numbering import folder_name
 from mendbay.core.errors import UsageError
@@ -124,6 +125,17 @@ class Case:
     def folder(self) -> str:
         """The name of the case's folder below `cases/`: `NNNN-slug`."""
         return folder_name(self.number, self.slug)
+
+
+class CaseLine(NamedTuple):
+    """What lists of many cases are sorted and counted by; texts as in `Case`, whose parts they are."""
+
+    number: int
+    opened_at: str
+    state: str
+    kind: str
+    due_on: str
+    keep_until: str
 
 
 @dataclass(frozen=True, slots=True)

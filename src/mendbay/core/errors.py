@@ -22,6 +22,8 @@ the command line returns. A refused read is not here: it is data.
     ├── ToolMissing          50
     ├── PictureUnusable      51
     ├── BadFormFile          52
+    ├── CannotServe          53
+    ├── ChangedMeanwhile     54
     ├── DumpUnproven         60
     ├── TransferRefused      61
     ├── ProgrammerError      62
@@ -233,6 +235,18 @@ class BadFormFile(MendbayError):
     """A data file of the shop (number forms, expected readings, learned rules) does not follow its rules."""
 
     exit_code = 52
+
+
+class CannotServe(MendbayError):
+    """The bench cannot be served at that address: something else listens there, or the machine lacks it."""
+
+    exit_code = 53
+
+
+class ChangedMeanwhile(MendbayError):
+    """Somebody changed what a form was about after its page was shown; nothing was overwritten."""
+
+    exit_code = 54
 
 
 class DumpUnproven(MendbayError):

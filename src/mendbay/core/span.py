@@ -77,6 +77,10 @@ class SameBytes:
     length: int
 
 
+_NONE: Int64s = np.empty(0, dtype=np.int64)
+_NONE.setflags(write=False)
+
+
 class SpanSet:
     """An immutable set of bytes, kept as sorted, disjoint, non-touching spans.
 
@@ -91,6 +95,9 @@ class SpanSet:
 
     def __init__(self, spans: Iterable[Span] = ()) -> None:
         pairs = [(span.start, span.stop) for span in spans]
+        if not pairs:  # most files lack nothing, and millions are judged
+            self.starts = self.stops = _NONE
+            return
         bounds = np.array(pairs, dtype=np.int64).reshape(-1, 2)
         self.starts, self.stops = _normal(bounds[:, 0], bounds[:, 1])
 
@@ -199,8 +206,10 @@ class SpanSet:
 
     def clip(self, within: Span) -> SpanSet:
         """The bytes of this set that lie inside `within`."""
-        first = int(np.searchsorted(self.stops, within.start, side="right"))
-        last = int(np.searchsorted(self.starts, within.stop, side="left"))
+        if not self.starts.size:
+            return self
+        first = int(self.stops.searchsorted(within.start, side="right"))
+        last = int(self.starts.searchsorted(within.stop, side="left"))
         if first >= last or within.length == 0:
             return SpanSet._raw(self.starts[:0], self.stops[:0])
         starts = np.maximum(self.starts[first:last], within.start)
@@ -211,7 +220,7 @@ class SpanSet:
         """Whether every byte of `span` is in the set."""
         if span.length == 0:
             return True
-        at = int(np.searchsorted(self.starts, span.start, side="right")) - 1
+        at = int(self.starts.searchsorted(span.start, side="right")) - 1
         return at >= 0 and span.stop <= int(self.stops[at])
 
     def overlaps(self, span: Span) -> bool:
@@ -275,14 +284,12 @@ class SpanSet:
 
 def union(sets: Iterable[SpanSet]) -> SpanSet:
     """Every byte of any of the sets, joined in one go."""
-    starts: list[Int64s] = []
-    stops: list[Int64s] = []
-    for one in sets:
-        starts.append(one.starts)
-        stops.append(one.stops)
-    if not starts:
-        return SpanSet()
-    return SpanSet.from_bounds(np.concatenate(starts), np.concatenate(stops))
+    held = [one for one in sets if one]
+    if len(held) < 2:
+        return held[0] if held else SpanSet()
+    return SpanSet.from_bounds(
+        np.concatenate([one.starts for one in held]), np.concatenate([one.stops for one in held])
+    )
 
 
 def _normal(starts: Int64s, stops: Int64s) -> tuple[Int64s, Int64s]:

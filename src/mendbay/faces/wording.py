@@ -95,7 +95,23 @@ def one_pattern_hint(pattern: str) -> str:
 
 
 def read_result_text(result: ReadResult, *, is_lacking: bool = True) -> str:
-    """What one reading of a drive came to.
+    """What one reading of a drive came to, in lines.
+
+    Args:
+        is_lacking: as in `read_result_words`.
+    """
+    first, *others = read_result_words(result, is_lacking=is_lacking)
+    lines = [first]
+    for one in others:  # the path of the image stays whole
+        lines += [f"  {one}"] if one.startswith(_IMAGE) else _indented(one)
+    return "\n".join(lines)
+
+
+_IMAGE = "image: "
+
+
+def read_result_words(result: ReadResult, *, is_lacking: bool = True) -> list[str]:
+    """What one reading of a drive came to: how far it is, then what there is to say of it.
 
     Args:
         is_lacking: whether any of what this drive did not give is still to be had for nothing else.
@@ -110,34 +126,33 @@ def read_result_text(result: ReadResult, *, is_lacking: bool = True) -> str:
     ]
     if result.refused_bytes:
         sectors = result.refused_bytes // result.identity.sector_bytes
-        lines.append(f"  refused: {counted(sectors, 'sector')}")
+        lines.append(f"refused: {counted(sectors, 'sector')}")
         if is_lacking and not result.unread_bytes and not _is_stop_advised(result):
-            lines += _indented(
+            lines.append(
                 "(To ask for them again: more --tries, or another --adapter. A run without --adapter may "
                 "have been through any, so what it tried counts as tried through each.)"
             )
-        lines += _worth_trying_lines(result)
+        lines += _worth_trying_words(result)
     if result.left_bytes:
         lines.append(
-            f"  left to the other half of the mirror, which gave them: {bytes_text(result.left_bytes)}"
+            f"left to the other half of the mirror, which gave them: {bytes_text(result.left_bytes)}"
         )
     if result.unread_bytes:
-        lines += _indented(f"unread: {bytes_text(result.unread_bytes)}; {again} goes on with it.")
+        lines.append(f"unread: {bytes_text(result.unread_bytes)}; {again} goes on with it.")
     if result.waived_bytes:
-        lines += _indented(
+        lines.append(
             f"waived: {bytes_text(result.waived_bytes)} that the file system says are free were left on "
             f"purpose; {called_as()} pair read without --waive-unallocated reads them."
         )
     if result.sha256:
-        lines.append(f"  SHA-256: {result.sha256}")
+        lines.append(f"SHA-256: {result.sha256}")
     if result.changed_bytes:
-        lines.append(
-            f"  NO LONGER what the drive gave: {count_text(result.changed_bytes)} bytes of the image;"
-        )
-        lines.append("  it has no SHA-256, and drive verify says where.")
-    lines.append(f"  image: {result.image}")
-    lines += _advice_lines(result)
-    return "\n".join(lines)
+        lines += [
+            f"NO LONGER what the drive gave: {count_text(result.changed_bytes)} bytes of the image;",
+            "it has no SHA-256, and drive verify says where.",
+        ]
+    lines.append(f"{_IMAGE}{result.image}")
+    return lines + _advice_words(result)
 
 
 def _is_stop_advised(result: ReadResult) -> bool:
@@ -146,18 +161,19 @@ def _is_stop_advised(result: ReadResult) -> bool:
     return advice.stop is not None or (advice.last is not None and not advice.last.go_on)
 
 
-def _worth_trying_lines(result: ReadResult) -> list[str]:
+def _worth_trying_words(result: ReadResult) -> list[str]:
     if not result.worth_trying:
         return []
     from mendbay.jobs.adapters_tried import worth_trying_words
 
-    return [line for one in result.worth_trying for line in _indented(worth_trying_words(one))]
+    return [worth_trying_words(one) for one in result.worth_trying]
 
 
-def _advice_lines(result: ReadResult) -> list[str]:
+def _advice_words(result: ReadResult) -> list[str]:
     from mendbay.jobs.stop_advice import given_words
 
-    return _indented(given_words(result.advice))
+    words = given_words(result.advice)
+    return [words] if words else []
 
 
 def advice_json(one: Advice | None) -> dict[str, Any] | None:

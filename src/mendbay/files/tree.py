@@ -147,6 +147,15 @@ class FileSystem(Protocol):
         """
         ...
 
+    def find(self, path: bytes) -> Entry | None:
+        """The entry that `walk` gives at a path, by its components alone, without a walk.
+
+        Returns:
+            None where nothing stands there, no folder leads there, or only a walk can tell what stands there:
+            a name on the way may be of another time, stands in its folder twice or leads in a circle.
+        """
+        ...
+
     def layout(self, entry: Entry) -> Layout:
         """Where the bytes of a file are. Folders and links have the layout of their own stored bytes."""
         ...

@@ -47,6 +47,16 @@ def matcher(patterns: Sequence[str]) -> Callable[[bytes], bool]:
     return test
 
 
+def name_matcher(part: str) -> Callable[[bytes], bool]:
+    """A test of raw names against one part of a pattern, between its slashes and without `**`."""
+    compiled = re.compile("".join(map(_letter, part)), re.IGNORECASE | re.DOTALL)
+
+    def test(name: bytes) -> bool:
+        return compiled.fullmatch(name.decode("utf-8", "surrogateescape")) is not None
+
+    return test
+
+
 def seems_several(pattern: str) -> bool:
     """Whether one pattern looks like several with blanks between them (`*.xlsx *.txt`)."""
     parts = pattern.split()
@@ -55,11 +65,9 @@ def seems_several(pattern: str) -> bool:
 
 def _expression(pattern: str) -> str:
     """The pattern as a regular expression over the whole path, with everything below a match."""
-    place = pattern.strip().rstrip("/")
-    text = place.lstrip("/")
-    if not text:
-        raise UsageError("A pattern is empty.", "Give a name such as '*.xlsx', or leave it out.")
-    pieces: list[str] = [] if "/" in place else [r"(?:.*/)?"]
+    parts, is_from_root = parts_of(pattern)
+    text = "/".join(parts)
+    pieces: list[str] = [] if is_from_root else [r"(?:.*/)?"]
     at = 0
     while at < len(text):
         if text.startswith("**/", at):
@@ -69,9 +77,26 @@ def _expression(pattern: str) -> str:
             pieces.append(r".*")
             at += 2
         else:
-            pieces.append({"*": r"[^/]*", "?": r"[^/]"}.get(text[at]) or re.escape(text[at]))
+            pieces.append(_letter(text[at]))
             at += 1
     return "".join(pieces) + r"(?:/.*)?"
+
+
+def _letter(one: str) -> str:
+    return {"*": r"[^/]*", "?": r"[^/]"}.get(one) or re.escape(one)
+
+
+def parts_of(pattern: str) -> tuple[tuple[str, ...], bool]:
+    """The parts of a pattern between its slashes, and whether it begins at the root.
+
+    Raises:
+        UsageError: the pattern is empty.
+    """
+    place = pattern.strip().rstrip("/")
+    text = place.lstrip("/")
+    if not text:
+        raise UsageError("A pattern is empty.", "Give a name such as '*.xlsx', or leave it out.")
+    return tuple(text.split("/")), "/" in place
 
 
 def select(entries: Iterable[Entry], patterns: Sequence[str]) -> Selection:

@@ -13,20 +13,15 @@ whatever scale it was read at; `width` and `height` are of that picture too.
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 import signal
-import socket
-import subprocess
-import sys
 import time
 from dataclasses import replace
 from types import TracebackType
 
 from mendbay.board.sighting import PICTURE_BYTES, PictureFault, PictureReading, Trouble
 from mendbay.board.sighting_text import NotAReading, unpacked
-from mendbay.core.errors import ToolMissing
-from mendbay.inlets import photo_wire
+from mendbay.inlets.photo_process import NotTaken, PhotoProcess
 
 MEMORY_BYTES = 4 << 30
 SECONDS_PER_PICTURE = 90.0
@@ -34,8 +29,6 @@ CPU_SECONDS_PER_PICTURE = 120
 """Of all threads together. A board of 16 million pixels took 17 (measured), others may hold more."""
 PICTURES_PER_CHILD = 100
 """Then another child is started, so that a limit on its whole life can mean something."""
-STARTING_SECONDS = 90.0
-ENDING_SECONDS = 5.0
 THREADS = 2
 
 AGAIN = "Send the picture again, or take it again."
@@ -43,94 +36,12 @@ SMALLER = "Send it at a smaller size, or have it read again."
 MEMORY = "Close other programs if the machine is short of memory, then have the picture read again."
 
 
-class NotTaken(EOFError):
-    """The reading process ended before it had the whole picture, which therefore is not to blame."""
-
-
-class _Child:
+class _Child(PhotoProcess):
     """One reading process with its models, and the channel to it."""
 
     def __init__(self, memory_bytes: int, cpu_seconds: int, threads: int) -> None:
-        self.pictures = 0
-        ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_STREAM)
-        words = [sys.executable, "-I", "-m", "mendbay.inlets.photo_child"]
-        limits = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), str(threads))
-        numbers = (theirs.fileno(), memory_bytes, cpu_seconds, PICTURES_PER_CHILD, threads, os.getpid())
-        try:
-            self.process = subprocess.Popen(  # noqa: S603
-                [*words, *map(str, numbers)],
-                stdin=subprocess.DEVNULL,
-                stdout=subprocess.DEVNULL,
-                stderr=subprocess.DEVNULL,
-                pass_fds=(theirs.fileno(),),
-                env=os.environ | limits,
-                start_new_session=True,  # Ctrl-C at the keyboard is not for the child
-            )
-        except BaseException:
-            ours.close()
-            raise
-        finally:
-            theirs.close()
-        self.channel = ours
-
-    def await_ready(self) -> None:
-        """Waits until the models are loaded.
-
-        Raises:
-            ToolMissing: a library the child needs is not installed, or it does not start.
-        """
-        try:
-            answer = photo_wire.receive(self.channel, 4096, time.monotonic() + STARTING_SECONDS)
-            said = json.loads(answer)
-            missing = str(said.get("cannot", "")) if isinstance(said, dict) else "the reader answers nonsense"
-        except (EOFError, TimeoutError, OSError, ValueError):
-            raise ToolMissing(
-                "Pictures cannot be read now: the process that does it ended or said nothing as it started",
-                "Close other programs, or raise the limits of this session (ulimit -a shows them), then run "
-                "the command again.",
-            ) from None
-        if missing:
-            raise ToolMissing(
-                f"Pictures cannot be read here ({missing})",
-                "Install Mendbay with its extra for pictures: mendbay[pictures]",
-            )
-
-    def ask(self, data: bytes, seconds: float) -> bytes:
-        """The answer to one picture.
-
-        Raises:
-            NotTaken: the child ended before it had the whole picture.
-            EOFError: it ended.
-            TimeoutError: it did not answer in time.
-            NotAReading: it said too much.
-        """
-        self.pictures += 1
-        until = time.monotonic() + seconds
-        self.channel.settimeout(seconds)
-        try:
-            photo_wire.send(self.channel, data)
-        except ConnectionError:
-            raise NotTaken from None
-        try:
-            return photo_wire.receive(self.channel, photo_wire.ANSWER_BYTES, until)
-        except ConnectionError:
-            raise EOFError from None
-
-    def fate(self) -> int:
-        """How a child whose end of the channel is closed ended, as `Popen.returncode` says."""
-        try:
-            return self.process.wait(ENDING_SECONDS)
-        except subprocess.TimeoutExpired:
-            return 0
-
-    def ended(self) -> bool:
-        """Whether it is known to have ended."""
-        return self.process.poll() is not None
-
-    def end(self) -> None:
-        self.channel.close()
-        self.process.kill()
-        self.process.wait()
+        limits = (memory_bytes, cpu_seconds, PICTURES_PER_CHILD, threads)
+        super().__init__("mendbay.inlets.photo_child", *limits)
 
 
 class PictureReader:

@@ -11,27 +11,13 @@ from PIL import Image, UnidentifiedImageError
 
 from mendbay.core.errors import PictureUnusable
 from mendbay.inlets.photo_geometry import Pixels
+from mendbay.inlets.photo_upright import LONGEST_SIDE, MOST_PIXELS, TURNS, opaque, orientation
 
 FORMATS = ("JPEG", "PNG", "WEBP")
-MOST_PIXELS = 120_000_000
 READ_PIXELS = 16_000_000
 """Larger pictures are read at a smaller scale: a label filling 16 million pixels has 30 or more to the
 millimetre."""
 LEAST_SIDE = 40
-LONGEST_SIDE = 30_000
-ORIENTATION = 0x0112
-"""Exif tag of how the camera was held."""
-
-TURNS = {
-    2: Image.Transpose.FLIP_LEFT_RIGHT,
-    3: Image.Transpose.ROTATE_180,
-    4: Image.Transpose.FLIP_TOP_BOTTOM,
-    5: Image.Transpose.TRANSPOSE,
-    6: Image.Transpose.ROTATE_270,
-    7: Image.Transpose.TRANSVERSE,
-    8: Image.Transpose.ROTATE_90,
-}
-"""What makes a picture upright, by the Exif orientation (Exif 2.3, 4.6.4 A, tag 274)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,12 +67,12 @@ def _decoded(file: Image.Image) -> Picture:
             f"The picture has only {width} by {height} pixels", "Send the picture itself, not a preview of it"
         )
     scale = min(1.0, (READ_PIXELS / (width * height)) ** 0.5)
-    turn = TURNS.get(_orientation(file))
+    turn = TURNS.get(orientation(file))
     if scale < 1:
         file.draft(
             "RGB", (round(width * scale), round(height * scale))
         )  # JPEG only; never smaller than asked
-    shown = _opaque(file)
+    shown = opaque(file)
     if scale < 1:
         shown = shown.resize(
             (round(width * scale), round(height * scale)), Image.Resampling.BOX, reducing_gap=2
@@ -96,25 +82,6 @@ def _decoded(file: Image.Image) -> Picture:
         if turn.value >= Image.Transpose.ROTATE_90.value and turn is not Image.Transpose.ROTATE_180:
             width, height = height, width
     return Picture(np.ascontiguousarray(np.asarray(shown, np.uint8)[..., ::-1]), width, height, scale)
-
-
-def _orientation(file: Image.Image) -> int:
-    try:
-        return int(file.getexif().get(ORIENTATION, 1))
-    except Exception:  # a camera's damaged notes do not spoil the picture
-        return 1
-
-
-def _opaque(file: Image.Image) -> Image.Image:
-    """In red, green and blue; what is see-through lies on white, and 16 bits become 8."""
-    if file.mode.startswith("I") or file.mode == "F":
-        values = np.asarray(file, np.float64)
-        return Image.fromarray(np.clip(values / 256, 0, 255).astype(np.uint8)).convert("RGB")
-    if file.mode in ("RGBA", "LA", "PA") or "transparency" in file.info:
-        clear = file.convert("RGBA")
-        ground = Image.new("RGBA", clear.size, "white")
-        return Image.alpha_composite(ground, clear).convert("RGB")
-    return file.convert("RGB")
 
 
 def _no_picture(data: bytes) -> PictureUnusable:

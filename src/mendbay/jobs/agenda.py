@@ -3,22 +3,24 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
+from enum import Enum
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from mendbay.case.agenda import LIMITS, Agenda, Chore, Entry, OpenCase, WaitsFor, agenda_of
 from mendbay.case.agenda_tables import ChoreTable, packaged_chores, read_limits
-from mendbay.case.records import Bay, Case, CaseKind, CaseState, Image
+from mendbay.case.records import Bay, Case, CaseKind, CaseLine, CaseState, Image
 from mendbay.core.errors import UsageError
 from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import risk_called, to_ask
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.looks import LOOKED
-from mendbay.jobs.triage_subject import stakes_of
-from mendbay.jobs.waiting import WholeShop, owes, to_return, waits_of, whole_shop
+from mendbay.jobs.money_standing import SETTLED, MoneyBook
+from mendbay.jobs.triage_subject import stakes_in
+from mendbay.jobs.waiting import WholeShop, waits_of, whole_shop
 from mendbay.jobs.withdraw import standing_notes
 from mendbay.triage.table_file import packaged_texts
 from mendbay.triage.tables import StepKind
@@ -35,7 +37,9 @@ NUDGES = {
     WaitsFor.MACHINE: "see-to-machine",
 }
 """Chores that ask after what a case waits for."""
-FORM = "4"
+LIKELIEST = 3
+"""Faults that are remembered with a step (own choice)."""
+FORM = "5"
 """Of what is remembered; another one is worked out anew."""
 
 
@@ -47,8 +51,50 @@ class Day:
     cases: Mapping[int, Case]
 
 
+@dataclass(frozen=True, slots=True)
+class Likely:
+    """A fault that triage believes in: in words, of which bay (empty for the box's own), and its chance."""
+
+    words: str
+    bay: str
+    chance: float
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """Whose turn a case is, with what triage believes of it.
+
+    Args:
+        likely: the likeliest faults, the likeliest first; empty where nothing was weighed.
+        not_yet: the step is to be weighed and is not; outdated: it was before a closed case taught the odds
+            something.
+    """
+
+    entry: Entry
+    likely: tuple[Likely, ...]
+    not_yet: bool
+    outdated: bool
+
+
+@dataclass(frozen=True, slots=True)
+class KnownDay:
+    """A day's work as far as it is worked out.
+
+    Args:
+        not_yet: numbers of cases whose step is not worked out: they are no step of the day, though it is our
+            turn.
+        outdated: numbers of those whose step was worked out before the last closed case taught the odds
+            something.
+    """
+
+    day: Day
+    not_yet: tuple[int, ...]
+    outdated: tuple[int, ...]
+
+
 def tell_agenda(bench: Bench, *, steps: bool = True) -> Day:
-    """What is to be done today, and what waits for whom.
+    """What is to be done today, and what waits for whom. Each step is remembered as soon as it is worked out,
+    so that a work that is stopped loses none, and `known_agenda` tells them meanwhile.
 
     Args:
         steps: work out what to do next as well; without, only who waits for what, which takes no triage.
@@ -57,21 +103,36 @@ def tell_agenda(bench: Bench, *, steps: bool = True) -> Day:
         BadFormFile: the shop's `settings/agenda.toml` is not sound.
         LedgerError: a note is not one that Mendbay wrote.
     """
-    limits, today = _limits(bench), bench.now()[:10]
-    cases = {one.number: one for one in bench.ledger.cases() if _unfinished(bench, one, today)}
-    shop = whole_shop(bench)
-    gathering = _Gathering(bench, shop, today, steps)
-    try:
-        found = [gathering.open_case(one, place, len(cases)) for place, one in enumerate(cases.values(), 1)]
-    except BaseException:
-        gathering.keep(everything=False)  # what was worked out until then is not lost
-        raise
-    gathering.keep(everything=True)
-    return Day(agenda_of(found, today, limits), cases)
+    return _gathered(bench, Weigh.ANEW if steps else Weigh.NOT).told
+
+
+def known_agenda(bench: Bench) -> KnownDay:
+    """The day's work by what is remembered alone: nothing is weighed for it, so it is told at once.
+
+    Raises:
+        BadFormFile: the shop's `settings/agenda.toml` is not sound.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    found = _gathered(bench, Weigh.KNOWN)
+    return KnownDay(found.told, tuple(found.gathering.not_yet), tuple(found.gathering.outdated))
 
 
 def tell_turn(bench: Bench, number: int) -> Entry:
-    """Whose turn one case is, and what to do for it.
+    """Whose turn one case is, and what to do for it. What was worked out is remembered.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        BadFormFile: the shop's `settings/agenda.toml` is not sound.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    return turn_of(bench, number).entry
+
+
+def turn_of(bench: Bench, number: int, *, weigh: bool = True) -> Turn:
+    """As `tell_turn`, with what triage believes.
+
+    Args:
+        weigh: work out what is not remembered; without, it is told as not worked out yet.
 
     Raises:
         NoSuchCase: there is no such case.
@@ -79,8 +140,67 @@ def tell_turn(bench: Bench, number: int) -> Entry:
         LedgerError: a note is not one that Mendbay wrote.
     """
     case, today = bench.ledger.case(number), bench.now()[:10]
-    gathering = _Gathering(bench, whole_shop(bench), today, steps=True)
-    return agenda_of([gathering.open_case(case, 1, 1)], today, _limits(bench)).entries[0]
+    shop = whole_shop(bench, [number])
+    gathering = _Gathering(bench, shop, today, Weigh.ANEW if weigh else Weigh.KNOWN)
+    entry = agenda_of([gathering.open_case(case, 1, 1)], today, _limits(bench)).entries[0]
+    return Turn(entry, gathering.likely, number in gathering.not_yet, number in gathering.outdated)
+
+
+def turns_of(bench: Bench, lines: Sequence[CaseLine], book: MoneyBook | None = None) -> Day:
+    """Whose turn each of some cases is, without what to do for any; cases that are done with are left out.
+
+    Args:
+        lines: of the cases.
+        book: what is remembered of the money of all of them, kept by whoever made it.
+
+    Raises:
+        BadFormFile: the shop's `settings/agenda.toml` is not sound.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    return _gathered(bench, Weigh.NOTHING, lines, book).told
+
+
+class Weigh(Enum):
+    """What is told of what can be done for a case."""
+
+    NOTHING = "nothing"
+    NOT = "how to ask after what it waits for, if it waits"
+    KNOWN = "its step, as far as it is remembered"
+    ANEW = "its step, worked out if it is not remembered"
+
+
+STEPS = (Weigh.KNOWN, Weigh.ANEW)
+"""Where steps are told at all."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Gathered:
+    told: Day
+    gathering: _Gathering
+
+
+def _gathered(
+    bench: Bench, weigh: Weigh, lines: Sequence[CaseLine] | None = None, book: MoneyBook | None = None
+) -> _Gathered:
+    limits, today = _limits(bench), bench.now()[:10]
+    everything = lines is None
+    if lines is None:
+        lines = bench.ledger.case_lines()
+    if book is None:
+        book = money_book(bench, lines)
+    cases = _unfinished(bench, lines, book, today)
+    shop = whole_shop(bench, tuple(cases), book)
+    book.keep()
+    gathering = _Gathering(bench, shop, today, weigh, many=True)
+    found = [gathering.open_case(one, place, len(cases)) for place, one in enumerate(cases.values(), 1)]
+    if everything:
+        gathering.forget_others(book)
+    return _Gathered(Day(agenda_of(found, today, limits), cases), gathering)
+
+
+def money_book(bench: Bench, lines: Sequence[CaseLine]) -> MoneyBook:
+    """What is remembered of the money of some cases."""
+    return MoneyBook(bench, bench.notes.last_numbers(one.number for one in lines))
 
 
 def _limits(bench: Bench) -> Mapping[WaitsFor, int]:
@@ -88,14 +208,18 @@ def _limits(bench: Bench) -> Mapping[WaitsFor, int]:
     return LIMITS if text is None else read_limits(text)
 
 
-def _unfinished(bench: Bench, case: Case, today: str) -> bool:
-    """A closed case is done with, unless it is not paid, money is to be returned, or copies are still there
-    that should be gone."""
-    if case.state is not CaseState.CLOSED:
-        return True
-    if owes(bench, case):
-        return True
-    return bool(case.keep_until) and case.keep_until < today and _holds_copies(bench, case)
+def _unfinished(bench: Bench, lines: Sequence[CaseLine], book: MoneyBook, today: str) -> dict[int, Case]:
+    """The cases that are not done with, in their order. A closed one is done with, unless it is not paid,
+    money is to be returned, or copies are still there that should be gone."""
+    chosen, past = [], []
+    for one in lines:
+        if one.state != CaseState.CLOSED or book.of(one.number).owes:
+            chosen.append(one.number)
+        elif one.keep_until and one.keep_until < today:
+            past.append(one.number)
+    chosen += [case.number for case in bench.ledger.cases_named(past).values() if _holds_copies(bench, case)]
+    cases = bench.ledger.cases_named(chosen)
+    return {number: cases[number] for number in sorted(chosen)}
 
 
 def _holds_copies(bench: Bench, case: Case) -> bool:
@@ -110,61 +234,79 @@ class _Kept:
         day: when.
         lessons: the number of the last outcome that the odds may rest on. What a case closed today teaches
             counts here from tomorrow on: else every closing would have all others weighed anew.
+        likely: the likeliest faults.
+        raw: the same as it was remembered.
     """
 
     chore: Chore
     day: str
     lessons: int
+    likely: tuple[Likely, ...]
+    raw: Mapping[str, Any]
 
     @classmethod
     def read(cls, kept: Any) -> _Kept | None:
         """None if it is none."""
         try:
-            return cls(Chore(**kept["chore"]), str(kept["day"]), int(kept["lessons"]))
+            likely = tuple(Likely(**one) for one in kept["likely"])
+            return cls(Chore(**kept["chore"]), str(kept["day"]), int(kept["lessons"]), likely, kept)
         except (KeyError, TypeError, ValueError):
             return None
 
 
 class _Gathering:
     """Gathers what is on record of each case; triage that was worked out before on the same record is not
-    worked out again."""
+    worked out again.
 
-    def __init__(self, bench: Bench, shop: WholeShop, today: str, steps: bool) -> None:
-        self._bench, self._shop, self._today, self._steps = bench, shop, today, steps
+    Args:
+        many: of many cases, so that all that is remembered is read at once.
+    """
+
+    def __init__(
+        self, bench: Bench, shop: WholeShop, today: str, weigh: Weigh, *, many: bool = False
+    ) -> None:
+        self._bench, self._shop, self._today, self._weigh = bench, shop, today, weigh
         self._chores: ChoreTable = packaged_chores()
         self._lessons = bench.notes.last_number(kind=NoteKind.OUTCOME)
-        self._before = bench.remembered.recall() if steps else {}
-        self._now: dict[str, Any] = {}
+        self._withdrawn = bench.notes.last_number(kind=NoteKind.WITHDRAWAL)
+        self._before = bench.remembered.recall() if many and weigh in STEPS else None
+        self._told: dict[str, Any] = {}
+        self.likely: tuple[Likely, ...] = ()
+        """Of the case that was looked at last."""
+        self.not_yet: list[int] = []
+        self.outdated: list[int] = []
 
-    def keep(self, everything: bool) -> None:
-        """Keeps what was worked out for the next time.
-
-        Args:
-            everything: every case was seen, and what belongs to none is forgotten.
-        """
-        if self._steps:
-            kept = self._now if everything else {**self._before, **self._now}
-            if kept != self._before:
+    def forget_others(self, book: MoneyBook) -> None:
+        """Once every case was seen: what belongs to none is remembered no longer."""
+        if self._weigh is Weigh.ANEW and self._before is not None:
+            kept = {**book.kept(), **self._told}
+            if kept.keys() != self._before.keys():
                 self._bench.remembered.keep(kept)
 
+    def _recalled(self, key: str) -> _Kept | None:
+        before = self._before if self._before is not None else self._bench.remembered.some([key])
+        return _Kept.read(before.get(key))
+
     def open_case(self, case: Case, place: int, total: int) -> OpenCase:
-        if self._steps:
+        if self._weigh is Weigh.ANEW:
             self._bench.tell(StepProgress("weighing", place, total, f"case {case.number}"))
         waits = waits_of(self._bench, case, self._shop)
         if case.state in (CaseState.CLOSED, CaseState.HANDED_BACK) and not waits:
             return self._of_done(case)
         due_for = "needed by" if case.due_on else ""
         if waits:
-            nudge = self._chore(NUDGES[waits[0].who], case, self._worth(case), waits[0].what)
+            nudge = None
+            if self._weigh is not Weigh.NOTHING:
+                nudge = self._chore(NUDGES[waits[0].who], case, self._worth(case), waits[0].what)
             done = case.state in (CaseState.CLOSED, CaseState.HANDED_BACK)  # what was due is done
             due = ("", "") if done else (case.due_on, due_for)
             return OpenCase(case.number, *due, waits, nudge=nudge)
-        chore = self._ours(case) if self._steps else None
+        chore = self._ours(case) if self._weigh in STEPS else None
         return OpenCase(case.number, case.due_on, due_for, chore=chore)
 
     def _returning(self, case: Case) -> Chore | None:
         """Giving back what was paid beyond the bill."""
-        amount = to_return(self._bench, case)
+        amount = self._shop.money.get(case.number, SETTLED).to_return
         if not amount:
             return None
         row = self._chores.rows["return-money"].chore(case.number, 0.0)
@@ -185,15 +327,15 @@ class _Gathering:
         closed = case.state is CaseState.CLOSED
         return OpenCase(case.number, chore=None if closed else self._chore("close", case, 0.0))
 
-    def _ours(self, case: Case) -> Chore:
+    def _ours(self, case: Case) -> Chore | None:
         if returning := self._returning(case):
             return returning
-        bays = self._bench.ledger.bays(case.number)
+        bays = self._shop.bays.get(case.number, ())
         if case.kind is CaseKind.ENQUIRY:
             return self._chore("answer-enquiry", case, self._worth(case))
         if case.kind in (CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP):
             return self._chore("see-to-board", case, self._worth(case))
-        images = self._bench.ledger.images(case.number)
+        images = self._shop.images.get(case.number, ())
         if _complete(bays, images):
             return self._chore("hand-back" if self._seen(case) else "pair-look", case, self._worth(case))
         return self._of_triage(case, bays, images)
@@ -209,39 +351,49 @@ class _Gathering:
 
     def _worth(self, case: Case) -> float:
         """What the case's data is worth: as triage was told, or as it takes it."""
-        return stakes_of(self._bench, case.number).data
+        return stakes_in(self._shop.subjects.get(case.number, ())).data
 
-    def _of_triage(self, case: Case, bays: tuple[Bay, ...], images: tuple[Image, ...]) -> Chore:
+    def _of_triage(self, case: Case, bays: tuple[Bay, ...], images: tuple[Image, ...]) -> Chore | None:
         key = self._key(case, bays, images)
-        kept = _Kept.read(self._before.get(key))
-        if kept is None or not (kept.lessons == self._lessons or kept.day == self._today):
-            from mendbay.jobs.triage_case import tell_triage  # arrays: not for what was worked out before
+        kept = self._recalled(key)
+        if kept is not None and (kept.lessons == self._lessons or kept.day == self._today):
+            self._told[key], self.likely = kept.raw, kept.likely
+            return kept.chore
+        if self._weigh is Weigh.KNOWN:
+            (self.not_yet if kept is None else self.outdated).append(case.number)
+            self.likely = () if kept is None else kept.likely
+            return None if kept is None else kept.chore
+        from mendbay.jobs.triage_case import tell_triage  # arrays: not for what was worked out before
 
-            try:
-                chore = self._weighed(tell_triage(self._bench, case.number))
-            except UsageError as trouble:  # such as three bays and none chosen
-                return self._chore("cannot-weigh", case, self._worth(case), trouble.what)
-            kept = _Kept(chore, self._today, self._lessons)
-        self._now[key] = asdict(kept)
-        return kept.chore
+        try:
+            told = tell_triage(self._bench, case.number)
+            chore = self._weighed(told)
+        except UsageError as trouble:  # such as three bays and none chosen
+            return self._chore("cannot-weigh", case, self._worth(case), trouble.what)
+        self.likely = _likely(told)
+        self._told[key] = {
+            "chore": asdict(chore),
+            "day": self._today,
+            "lessons": self._lessons,
+            "likely": [asdict(one) for one in self.likely],
+        }
+        self._bench.remembered.add({key: self._told[key]})
+        return chore
 
     def _key(self, case: Case, bays: tuple[Bay, ...], images: tuple[Image, ...]) -> str:
         """Stands for all that triage of the case rests on: the case's record, its last note and event, its
         images as they lie there, what was withdrawn and learned in the whole shop, and the tables."""
-        glances = [self._bench.images.glance(case, one.bay) for one in bays]
-        notes = self._bench.notes.last_number(case.number)
-        reserved = self._shop.reserved.get(case.number, ())
         made_of = (
             FORM,
             _tables_digest(),
             case,
             bays,
             images,
-            glances,
-            notes,
-            self._bench.ledger.last_event(case.number),
-            reserved,
-            len(self._shop.withdrawn),
+            [self._shop.glance(self._bench, case, one.bay) for one in bays],
+            self._shop.last_notes.get(case.number, 0),
+            self._shop.last_events.get(case.number, 0),
+            self._shop.reserved.get(case.number, ()),
+            self._withdrawn,
         )
         return hashlib.sha256(repr(made_of).encode()).hexdigest()
 
@@ -288,6 +440,12 @@ class _Gathering:
     def _minutes(self, offer: Offer) -> float:
         alone = self._chores.alone.get(offer.step.id)
         return max(1.0, float((alone or offer.step.minutes).value))
+
+
+def _likely(told: Triage) -> tuple[Likely, ...]:
+    faults = told.belief.worlds.tables.faults
+    ranked = told.belief.ranked()[:LIKELIEST]
+    return tuple(Likely(faults[place.fault].words, place.bay, chance) for place, chance in ranked)
 
 
 def _step_words(told: Triage, offer: Offer) -> tuple[str, str]:

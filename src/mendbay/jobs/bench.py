@@ -19,6 +19,11 @@ from mendbay.jobs.remembered_port import Forgetful, Remembered
 from mendbay.jobs.stationery_port import Stationery
 
 
+def no_works(case: int) -> int:
+    """For benches without works."""
+    return 0
+
+
 @dataclass(frozen=True, slots=True)
 class Bench:
     """The shop's ledger with its stock and notes, its own files and papers, its drives, images and case
@@ -27,7 +32,8 @@ class Bench:
     `who` is written into the custody log. `stop` is asked often whether to stop; `power_cycle` is asked
     to bring back a drive that vanished; `assumed` are the planner's priors and limits, `stakes` what is at
     stake where the shop states it;
-    `remembered` is what was worked out before, to save time.
+    `remembered` is what was worked out before, to save time; `forget_works` removes what is kept of the works
+    of a case (`Works.forget`).
     """
 
     ledger: CaseLedger
@@ -46,6 +52,7 @@ class Bench:
     assumed: Assumptions = field(default_factory=Assumptions)
     stakes: Stakes = field(default_factory=Stakes)
     remembered: Remembered = field(default_factory=Forgetful)
+    forget_works: Callable[[int], int] = no_works
 
     def now(self) -> str:
         """The present as records carry it."""

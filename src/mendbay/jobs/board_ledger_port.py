@@ -53,8 +53,8 @@ class BoardLedger(Protocol):
         """Every item, used ones too, by number."""
         ...
 
-    def reserved(self) -> tuple[StockItem, ...]:
-        """The items that are reserved for a case, by number."""
+    def reserved(self, case: int = 0) -> tuple[StockItem, ...]:
+        """The items that are reserved for a case, 0 for any, by number."""
         ...
 
     def mapping(self, fingerprint: str) -> str | None:

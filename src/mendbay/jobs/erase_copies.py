@@ -18,7 +18,7 @@ from mendbay.core.errors import (
 )
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import bytes_text, count_text, counted
-from mendbay.handback.erasure import ErasurePlan, Sort
+from mendbay.handback.erasure import DEFAULT_SORTS, ErasurePlan, Sort
 from mendbay.handback.erasure_certificate import Done, ErasureCertificate, certify
 from mendbay.handback.erasure_check import ClearedPlan, Situation, clear, require_no_reasons
 from mendbay.jobs.bench import Bench
@@ -68,7 +68,7 @@ def erase_copies(
         SourceChanged: the file of the plan is gone or changed.
         CustodyBroken: custody does not tell of this plan.
         LedgerError: a note is not one that Mendbay wrote.
-        DestinationError: the journal cannot be kept.
+        DestinationError: the journal cannot be kept, or the catalogue of the files not be removed.
     """
     case, plan, kept = _open_plan(bench, number, name)
     with eraser.open(case, plan.digest, plan.files) as erasing:
@@ -76,6 +76,7 @@ def erase_copies(
         confirm(plan)
         case = bench.ledger.case(number)  # while a person was asked anything may have happened
         cleared = _cleared(bench, copies, case, plan, erasing)
+        _drop_catalogue(eraser, case, plan)
         done = _erased(bench, case, plan, cleared, erasing)
     if done.left:
         raise _incomplete(bench, plan, done)
@@ -166,6 +167,12 @@ def _cleared(bench: Bench, copies: Copies, case: Case, plan: ErasurePlan, erasin
     )
 
 
+def _drop_catalogue(eraser: Eraser, case: Case, plan: ErasurePlan) -> None:
+    """The names of the customer's files go with the copies of the files."""
+    if set(plan.sorts) & set(DEFAULT_SORTS):
+        eraser.drop_catalogue(case)
+
+
 def _erased(bench: Bench, case: Case, plan: ErasurePlan, cleared: ClearedPlan, erasing: Erasing) -> Done:
     what = "erasure of copies gone on with" if erasing.begun() else "erasure of copies begun"
     bench.custody(case.number, what, plan_item(plan))
@@ -203,6 +210,7 @@ def _certified(
     tool: str,
     left_because: str,
 ) -> Erased:
+    _drop_catalogue(eraser, case, plan)  # one made meanwhile, of what was left then
     shop = shop_of(bench)
     left = [
         f"{sort}: {counted(amount.files, 'file', plain=True)}"

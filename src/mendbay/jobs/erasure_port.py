@@ -134,6 +134,15 @@ class Eraser(Protocol):
         """
         ...
 
+    def drop_catalogue(self, case: Case) -> None:
+        """Removes the catalogue of the case's files, overwritten first, since it holds their names. It is no
+        copy, can be made again from the images, and is in no plan.
+
+        Raises:
+            DestinationError: it cannot be removed.
+        """
+        ...
+
     def forget_plan(self, case: Case, path: str) -> bool:
         """Erases the file of a plan that is done, since it holds the names of the customer's files.
 

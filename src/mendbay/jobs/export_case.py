@@ -22,6 +22,7 @@ from mendbay.core.span import Span, SpanSet
 from mendbay.handback.names import plan_names
 from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.catalogue_port import FOLDER as CATALOGUE
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.forget_case import IMAGE, copies_among
 from mendbay.jobs.image_figures import left_of
@@ -225,6 +226,8 @@ class _Contents:
         for one in held:
             if one.path in apart:
                 continue  # in the export as images and coverage
+            if one.path.startswith(f"{CATALOGUE}/"):
+                continue  # made again from the images at any time
             if not one.is_plain:
                 self._leave_out(one.path, "no regular file")
             elif one.path in copies and not self.choice.with_images:

@@ -137,7 +137,7 @@ def forget(bench: Bench, copies: Copies, number: int, reason: str) -> Forgotten:
         NoSuchCase: there is no such case.
         UsageError: it is not closed, copies of its data are still held, things of the customer are not with
             them, or no reason that can be kept.
-        DestinationError: a folder cannot be removed; to be done again.
+        DestinationError: a folder cannot be removed, or a work of the case is under way; to be done again.
         LedgerError: another process holds the ledger; to be done again.
     """
     done = bench.ledger.forgotten(number)
@@ -146,6 +146,7 @@ def forget(bench: Bench, copies: Copies, number: int, reason: str) -> Forgotten:
         plan = plan_forgetting(bench, copies, number)
         _require_nothing_against(plan)
         _require_nameless(reason, plan)
+        bench.forget_works(number)
         bench.files.clear(plan.case)
         with bench.ledger.together():
             # another process may have opened the case again or kept something of it meanwhile
@@ -166,12 +167,13 @@ def _require_nothing_against(plan: ForgetPlan) -> None:
 
 
 def _clear_what_came_since(bench: Bench, number: int) -> None:
-    """Removes the folders of a forgotten case that a process which still knew it filled; its number alone
-    says which they are, as the customer's name in them is not kept.
+    """Removes the works and folders of a forgotten case that a process which still knew it filled; its number
+    alone says which they are, as the customer's name in them is not kept.
 
     Raises:
         DestinationError: copies of the customer's data are among it, or it cannot be removed.
     """
+    bench.forget_works(number)
     case = bench.ledger.case(number)
     for name in bench.files.folders_of(number):
         there = replace(case, slug=name.partition("-")[2])

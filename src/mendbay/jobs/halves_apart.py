@@ -49,6 +49,8 @@ def noted_apart(apart: SpanSet, layout: Layout) -> tuple[Marked, ...]:
     Args:
         apart: ranges of the volume.
     """
+    if not apart:
+        return ()
     found = union(
         apart.clip(where).shift(extent.file_span.start - where.start)
         for extent in layout.extents

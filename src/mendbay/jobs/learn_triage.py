@@ -7,7 +7,7 @@ after its images are erased or a sign of it is answered anew.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -75,11 +75,36 @@ def closed_cases(bench: Bench, but: int = 0) -> tuple[ClosedCase, ...]:
     Raises:
         LedgerError: a note is not one that Mendbay wrote.
     """
+    found = _all_closed(bench)
+    if any(one.number == but for one in found):
+        return tuple(one for one in found if one.number != but)
+    return found
+
+
+_KEPT: dict[Hashable, tuple[ClosedCase, ...]] = {}
+MOST_KEPT = 4
+"""Books of which what their closed cases teach is held in memory."""
+
+
+def _all_closed(bench: Bench) -> tuple[ClosedCase, ...]:
+    """What all closed cases teach, read anew only once a case was closed, taken back or forgotten."""
+    kinds = (NoteKind.OUTCOME, NoteKind.SUBJECT, NoteKind.WITHDRAWAL, NoteKind.FORGETTING)
+    key = (bench.notes.same_as(), *(bench.notes.last_number(kind=one) for one in kinds))
+    found = _KEPT.get(key)
+    if found is None:
+        found = _read_closed(bench)
+        while len(_KEPT) >= MOST_KEPT:
+            _KEPT.pop(next(iter(_KEPT)), None)
+        _KEPT[key] = found
+    return found
+
+
+def _read_closed(bench: Bench) -> tuple[ClosedCase, ...]:
     kept = {note.case: note for note in standing_notes(bench, NoteKind.SUBJECT, subject=AT_CLOSING)}
     found = (
         _closed(number, outcome, kept[number])
         for number, outcome in sorted(outcomes(bench).items())
-        if outcome.known and number in kept and number != but
+        if outcome.known and number in kept
     )
     return tuple(one for one in found if one is not None)
 

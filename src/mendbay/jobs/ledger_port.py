@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from typing import Protocol
 
 from mendbay.case.custody import CustodyEntry
-from mendbay.case.records import Bay, Case, CaseKind, CaseState, Event, Forgotten, Image, Intake
+from mendbay.case.records import Bay, Case, CaseKind, CaseLine, CaseState, Event, Forgotten, Image, Intake
 from mendbay.core.note import Note
 
 
@@ -32,6 +32,32 @@ class CaseLedger(Protocol):
 
     def cases(self) -> tuple[Case, ...]:
         """Every case, the oldest first."""
+        ...
+
+    def case_count(self) -> int:
+        """How many cases there are, forgotten ones too."""
+        ...
+
+    def case_lines(self, words: Sequence[str] = ()) -> tuple[CaseLine, ...]:
+        """The lines of all cases, or of those that have every word somewhere, the oldest first. A word is
+        looked for in number, customer, contact and what came in, and in model and serial number of every
+        bay; upper and lower case are the same, in all alphabets (`str.casefold`)."""
+        ...
+
+    def cases_named(self, numbers: Iterable[int]) -> Mapping[int, Case]:
+        """Those of these cases that are there, by number."""
+        ...
+
+    def bays_of_several(self, cases: Iterable[int]) -> Mapping[int, tuple[Bay, ...]]:
+        """As `bays`, of several cases at once; a case without bays is left out."""
+        ...
+
+    def images_of_several(self, cases: Iterable[int]) -> Mapping[int, tuple[Image, ...]]:
+        """As `images`, of several cases at once; a case without images is left out."""
+        ...
+
+    def last_events(self, cases: Iterable[int]) -> Mapping[int, int]:
+        """As `last_event`, of several cases at once; 0 also for a case that is not there."""
         ...
 
     def amend_case(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from mendbay.core.errors import NothingWanted
@@ -86,25 +86,41 @@ def list_files(
     with case_images(bench, case, bays) as stores:
         volume = open_case_volume(bench, number, sources_of(stores))
         test = matcher(patterns) if patterns else None
-        everything = list(volume.system.walk(nameless=nameless))
-        lines = tuple(
-            judged(volume, entry) for entry in everything if entry.path and (test is None or test(entry.path))
-        )
+        everything, lines = _walked(volume, test, nameless=nameless)
         coverages = {bay: store.coverage() for bay, store in stores.items()}
         left = left_to_other(sources_of(stores), stores, volume)
         unread = {bay: (one.unread - left[bay]).total_bytes for bay, one in coverages.items()}
         hidden = tuple(folder_problems(everything))
         if test is None and not bays:
-            _remember(bench, number, lines, hidden, unread)
+            lost = any(one.judgement is not None and one.judgement.verdict is Verdict.LOST for one in lines)
+            note_look(bench, number, lost=lost, hidden=hidden, unread=unread)
         uncompared = uncompared_bytes(bench, number, volume)
         return Listing(volume.system.facts, volume.assembled, lines, hidden, unread, uncompared)
 
 
-def _remember(
-    bench: Bench, case: int, lines: Sequence[FileLine], hidden: Sequence[str], unread: Mapping[str, int]
+def _walked(
+    volume: OpenVolume, test: Callable[[bytes], bool] | None, *, nameless: bool
+) -> tuple[list[Entry], tuple[FileLine, ...]]:
+    """Every entry, and lines for those that are asked for, each judged as soon as it is given: what is known
+    of it is at hand then."""
+    everything, lines = [], []
+    for entry in volume.system.walk(nameless=nameless):
+        everything.append(entry)
+        if entry.path and (test is None or test(entry.path)):
+            lines.append(judged(volume, entry))
+    return everything, tuple(lines)
+
+
+def note_look(
+    bench: Bench, case: int, *, lost: bool, hidden: Sequence[str], unread: Mapping[str, int]
 ) -> None:
-    """What the file system is like. Damage is told from what is merely unread only once all is read."""
-    lost = any(one.judgement is not None and one.judgement.verdict is Verdict.LOST for one in lines)
+    """Remembers what the file system is like after all its files were judged. Damage is told from what is
+    merely unread only once all is read.
+
+    Args:
+        lost: a file of it is.
+        hidden, unread: as in `Listing`.
+    """
     answer, words = "", "The images do not tell yet whether the file system is damaged."
     if not hidden and not lost:
         answer, words = "whole", "The file system on the images reads well."
@@ -140,20 +156,33 @@ def show_file(bench: Bench, number: int, path: bytes, bays: Sequence[str] = ()) 
     case = bench.ledger.case(number)
     with case_images(bench, case, bays) as stores:
         volume = open_case_volume(bench, number, sources_of(stores, check=True))
-        wanted = path.strip(b"/")
-        for entry in volume.system.walk(nameless=True):
-            if entry.path == wanted:
-                layout = volume.system.layout(entry)
-                pieces = tuple(trace(volume.system, layout, stores, adapters_of(stores)))
-                for _ in file_readings(volume.system.source, layout):
-                    pass  # every piece that is read is held against its digest
-                here = mapped(layout)
-                volume = note_seen(bench, number, volume, here, apart_in(volume.assembled, here))
-                return FileDetail(judged(volume, entry), layout, pieces)
-    raise NothingWanted(
-        f"There is nothing at {path.decode('utf-8', 'backslashreplace')} on the volume of case {number}.",
-        "List the files to see the paths: mendbay files list.",
-    )
+        entry = entry_at(volume.system, number, path)
+        layout = volume.system.layout(entry)
+        pieces = tuple(trace(volume.system, layout, stores, adapters_of(stores)))
+        for _ in file_readings(volume.system.source, layout):
+            pass  # every piece that is read is held against its digest
+        here = mapped(layout)
+        volume = note_seen(bench, number, volume, here, apart_in(volume.assembled, here))
+        return FileDetail(judged(volume, entry), layout, pieces)
+
+
+def entry_at(system: FileSystem, number: int, path: bytes) -> Entry:
+    """The entry at a path on the volume of case `number`: by its folders, or, where only that can tell, by a
+    walk over everything.
+
+    Raises:
+        NothingWanted: there is no such path.
+    """
+    wanted = path.strip(b"/")
+    entry = system.find(wanted)
+    if entry is None:
+        entry = next((one for one in system.walk(nameless=True) if one.path == wanted), None)
+    if entry is None:
+        raise NothingWanted(
+            f"There is nothing at {path.decode('utf-8', 'backslashreplace')} on the volume of case {number}.",
+            "List the files to see the paths: mendbay files list.",
+        )
+    return entry
 
 
 def judged(volume: OpenVolume, entry: Entry) -> FileLine:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable, Iterable, Mapping
 from typing import Protocol
 
 from mendbay.core.note import Note, NoteKind
@@ -29,6 +30,35 @@ class NoteLedger(Protocol):
         self, kind: NoteKind, case: int | None = None, bay: str | None = None, subject: str | None = None
     ) -> tuple[Note, ...]:
         """The notes of a kind, of all cases or of one (0: of the shop alone), the oldest first."""
+        ...
+
+    def standing(
+        self, kind: NoteKind, case: int | None = None, bay: str | None = None, subject: str | None = None
+    ) -> tuple[Note, ...]:
+        """As `of`, without those of which a withdrawal says `note N` (`jobs/withdraw.py`)."""
+        ...
+
+    def of_several(self, kind: NoteKind, cases: Iterable[int]) -> Mapping[int, tuple[Note, ...]]:
+        """The notes of a kind of several cases at once, by case, the oldest first, withdrawn ones too; a case
+        without any is left out."""
+        ...
+
+    def last_numbers(self, cases: Iterable[int]) -> Mapping[int, int]:
+        """As `last_number`, of several cases at once; 0 for a case without notes."""
+        ...
+
+    def last_of_kind(self, kind: NoteKind) -> Mapping[int, int]:
+        """The number of the last note of a kind by case, of every case that has one. No note is read."""
+        ...
+
+    def tally(self, case: int) -> Mapping[NoteKind, int]:
+        """On how many subjects, each of a bay or of the case, a case has notes of a kind that were not
+        withdrawn. No note is read."""
+        ...
+
+    def same_as(self) -> Hashable:
+        """What two books have in common that are the same book, opened twice in this process; of a book in
+        which something is being written just now, another one each time."""
         ...
 
     def last_number(self, case: int | None = None, kind: NoteKind | None = None) -> int:

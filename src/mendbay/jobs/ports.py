@@ -436,6 +436,10 @@ class Images(Protocol):
         """The folder of a case."""
         ...
 
+    def folders(self) -> frozenset[str]:
+        """The names of the folders of cases that are there, as `Case.folder` has them."""
+        ...
+
     def name(self, bay: str) -> str:
         """The file name of a bay's image in the folder of its case."""
         ...

@@ -54,6 +54,7 @@ class BoardLook:
         rom: whether the unique board data must move to a donor's board; None while nothing is known of the
             board.
         blind: pictures given this time in which nothing could be seen at all, by name.
+        corrections: what people said of them that holds, the oldest first.
     """
 
     identifiers: tuple[Identifier, ...]
@@ -64,6 +65,7 @@ class BoardLook:
     withdrawn: tuple[str, ...] = ()
     rom: UniqueData | None = None
     blind: tuple[str, ...] = ()
+    corrections: tuple[Correction, ...] = ()
 
     @property
     def incomplete(self) -> bool:
@@ -126,7 +128,7 @@ def read_pictures(
             left_out.append(LeftOut(shown(file.path), f"withdrawn: {gone[digest]}", step))
             continue
         name = again.get(digest) or kept_name(file.path)
-        kept = bench.files.keep(of, f"photos/bay-{bay}/{name}", data)
+        kept = bench.files.keep(of, picture_place(bay, name), data)
         given.add(digest)
         if digest not in known:  # a copy under another name shows nothing more
             known.add(digest)
@@ -319,7 +321,7 @@ def withdraw_picture(
             {"picture": picture, "corrections": len(gone)},
         )
         bench.custody(case, "picture withdrawn", f"bay {bay}, SHA-256 {digest}: {reason}{with_it}")
-    return tell_board(bench, shop, case, bay), f"photos/bay-{bay}/{picture}"
+    return tell_board(bench, shop, case, bay), picture_place(bay, picture)
 
 
 def shop_forms(shop: ShopFiles) -> Forms:
@@ -390,7 +392,25 @@ def _look(bench: Bench, forms: Forms, case: int, bay: str, left_out: Sequence[Le
     described, rom = describe(identifiers), None
     if described != BoardDescription():
         rom = unique_data(described, Work.BOARD_SWAP, notes=family_notes(bench))
-    return BoardLook(identifiers, readings, advice, tuple(left_out), clashes, withdrawn, rom)
+    return BoardLook(
+        *(identifiers, readings, advice, tuple(left_out), clashes, withdrawn, rom),
+        corrections=tuple(one.correction for one in said),
+    )
+
+
+def kept_pictures(bench: Bench, case: int, bay: str) -> dict[str, str]:
+    """The digests of a bay's pictures that were not withdrawn, by their places in the case's folder.
+
+    Raises:
+        NoSuchCase: there is no such case or bay.
+    """
+    bench.ledger.bay(case, bay)
+    return {picture_place(bay, one.picture): one.sha256 for one in _readings(bench, case, bay)}
+
+
+def picture_place(bay: str, picture: str) -> str:
+    """Where a picture of a bay lies in the case's folder, by its name."""
+    return f"photos/bay-{bay}/{picture}"
 
 
 def corrections_of(bench: Bench, case: int, bay: str, kind: Kind) -> tuple[Correction, ...]:

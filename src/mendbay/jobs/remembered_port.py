@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any, Protocol
 
 
@@ -13,8 +13,16 @@ class Remembered(Protocol):
         """All that is remembered; empty when there is nothing, or it cannot be read."""
         ...
 
+    def some(self, keys: Iterable[str]) -> Mapping[str, Any]:
+        """Of these keys what is remembered; the rest is not read."""
+        ...
+
     def keep(self, results: Mapping[str, Any]) -> None:
         """Remembers these in the place of all others, if that can be done."""
+        ...
+
+    def add(self, results: Mapping[str, Any]) -> None:
+        """Remembers these beside the others, if that can be done."""
         ...
 
 
@@ -24,5 +32,11 @@ class Forgetful(Remembered):
     def recall(self) -> Mapping[str, Any]:
         return {}
 
+    def some(self, keys: Iterable[str]) -> Mapping[str, Any]:
+        return {}
+
     def keep(self, results: Mapping[str, Any]) -> None:
+        return
+
+    def add(self, results: Mapping[str, Any]) -> None:
         return

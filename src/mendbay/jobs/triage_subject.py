@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
-from mendbay.core.note import NoteKind
+from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.triage.stakes import Stakes
@@ -19,7 +20,16 @@ def said_of_subject(bench: Bench, case: int) -> tuple[dict[str, Any], str]:
     Raises:
         LedgerError: the note is not one that Mendbay wrote.
     """
-    notes = bench.notes.of(NoteKind.SUBJECT, case, "", ABOUT)
+    return said_in(bench.notes.of(NoteKind.SUBJECT, case, "", ABOUT))
+
+
+def said_in(notes: Sequence[Note]) -> tuple[dict[str, Any], str]:
+    """As `said_of_subject`, of notes on one case that were read already; those on other subjects say nothing.
+
+    Raises:
+        LedgerError: the last one is not one that Mendbay wrote.
+    """
+    notes = [one for one in notes if (one.bay, one.subject) == ("", ABOUT)]
     if not notes:
         return {}, ""
     body = body_of(notes[-1], "triage")
@@ -50,3 +60,13 @@ def stakes_of(bench: Bench, case: int) -> Stakes:
     """
     said = said_worth(bench, case)
     return Stakes() if said is None else Stakes(said[0])
+
+
+def stakes_in(notes: Sequence[Note]) -> Stakes:
+    """As `stakes_of`, of notes as in `said_in`.
+
+    Raises:
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    worth = said_in(notes)[0].get("worth")
+    return Stakes() if worth is None else Stakes(float(worth))

@@ -7,20 +7,23 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from mendbay.case.agenda import Wait, WaitsFor
-from mendbay.case.records import Case, CaseState
+from mendbay.case.records import Bay, Case, CaseState, Image
 from mendbay.case.secret_text import require_no_secret
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_day, require_line
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import PARTS, refused_although
+from mendbay.jobs.money_standing import SETTLED, MoneyBook, MoneyStanding, OpenQuote, money_standing
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.note_bodies import body_of, unreadable
+from mendbay.jobs.ports import ImageGlance
 from mendbay.jobs.remembered import remembered, reopening
 
 if TYPE_CHECKING:
@@ -42,23 +45,67 @@ RUN_OUT_WORDS = ", which has run out"
 """After the number of one that is no longer valid."""
 ORDERED = re.compile(r"(ordered|on order)\b", re.IGNORECASE)
 """How the location of a stock item begins that is not in hand yet."""
+MANY = 100
+"""Cases from which listing all folders is quicker than looking for each (own choice)."""
 _DAY = re.compile(r"\b[0-9]{4}-[0-9]{2}-[0-9]{2}\b")
 
 
 @dataclass(frozen=True, slots=True)
 class WholeShop:
-    """What is read once for all cases: withdrawn notes, and the items reserved for each."""
+    """What is read at once of all cases that are asked about, by case: what stands in the ledger of each,
+    and what of its money is open. What a case has nothing of is left out.
 
-    withdrawn: frozenset[str]
+    Args:
+        waiting, subjects: notes on waiting, and on what triage is of, withdrawn ones too.
+        folders: names of the folders of cases that are there; of a case without one there is no image. None
+            if they were not listed.
+        last_notes, last_events: numbers that grow with each.
+    """
+
     reserved: Mapping[int, tuple[StockItem, ...]]
+    bays: Mapping[int, tuple[Bay, ...]]
+    images: Mapping[int, tuple[Image, ...]]
+    waiting: Mapping[int, tuple[Note, ...]]
+    money: Mapping[int, MoneyStanding]
+    last_notes: Mapping[int, int]
+    last_events: Mapping[int, int]
+    subjects: Mapping[int, tuple[Note, ...]]
+    folders: frozenset[str] | None
+
+    def glance(self, bench: Bench, case: Case, bay: str) -> ImageGlance | None:
+        """The image of a bay seen from outside; None if there is none."""
+        if self.folders is not None and case.folder not in self.folders:
+            return None
+        return bench.images.glance(case, bay)
 
 
-def whole_shop(bench: Bench) -> WholeShop:
-    """What `waits_of` needs of the whole shop."""
+def whole_shop(bench: Bench, cases: Sequence[int] | None = None, book: MoneyBook | None = None) -> WholeShop:
+    """What `waits_of` needs.
+
+    Args:
+        cases: numbers of those that are asked about; None for all.
+        book: what is remembered of their money; without one it is read from their notes.
+
+    Raises:
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    if cases is None:
+        cases = [one.number for one in bench.ledger.case_lines()]
     reserved: dict[int, tuple[StockItem, ...]] = {}
-    for item in bench.shelf.reserved():
+    for item in bench.shelf.reserved(cases[0] if len(cases) == 1 else 0):
         reserved[item.case] = (*reserved.get(item.case, ()), item)
-    return WholeShop(frozenset(one.subject for one in bench.notes.of(NoteKind.WITHDRAWAL)), reserved)
+    standing = book.of if book is not None else partial(money_standing, bench)
+    return WholeShop(
+        reserved,
+        bench.ledger.bays_of_several(cases),
+        bench.ledger.images_of_several(cases),
+        bench.notes.of_several(NoteKind.WAITING, cases),
+        {one: standing(one) for one in cases},
+        bench.notes.last_numbers(cases),
+        bench.ledger.last_events(cases),
+        bench.notes.of_several(NoteKind.SUBJECT, cases),
+        bench.images.folders() if len(cases) > MANY else None,
+    )
 
 
 def wait(bench: Bench, number: int, who: WaitsFor, what: str, until: str = "", *, although: str = "") -> Case:
@@ -131,14 +178,14 @@ def go_on(bench: Bench, number: int, remark: str = "", *, everything: bool = Fal
         case = remembered(bench, number)
         require_nameless(case, remark)
         _require_open(case)
-        told = any(one.told for one in waits_of(bench, case, whole_shop(bench)))
-        if not (told or remark.strip() or everything):
-            return GoneOn(case, False, waits_of(bench, case, whole_shop(bench)))
+        waits = waits_of(bench, case, whole_shop(bench, [number]))
+        if not (any(one.told for one in waits) or remark.strip() or everything):
+            return GoneOn(case, False, waits)
         _note(bench, number, {"for": "", "what": remark.strip(), "until": "", "all": everything})
         said = f": {remark.strip()}" if remark.strip() else ""
         bench.note(number, "waiting", f"Goes on{said}.")
         now = bench.ledger.amend_case(number, state=CaseState.OPEN)
-        return GoneOn(now, True, waits_of(bench, now, whole_shop(bench)))
+        return GoneOn(now, True, waits_of(bench, now, whole_shop(bench, [number])))
 
 
 def set_due(bench: Bench, number: int, day: str) -> Case:
@@ -189,8 +236,8 @@ def waits_of(bench: Bench, case: Case, shop: WholeShop) -> tuple[Wait, ...]:
         LedgerError: a note is not one that Mendbay wrote.
     """
     if case.state in (CaseState.CLOSED, CaseState.HANDED_BACK):
-        return tuple(wait for _, wait in _payment(bench, case))
-    notes = bench.notes.of(NoteKind.WAITING, case.number, "", ABOUT)
+        return tuple(wait for _, wait in _payment(_money(case, shop)))
+    notes = [one for one in shop.waiting.get(case.number, ()) if (one.bay, one.subject) == ("", ABOUT)]
     last = notes[-1:]
     told: list[Wait] = []
     gone_on = 0
@@ -201,8 +248,8 @@ def waits_of(bench: Bench, case: Case, shop: WholeShop) -> tuple[Wait, ...]:
             gone_on = note.number
     if not told and case.state is CaseState.WAITING:
         told.append(Wait(WaitsFor.CUSTOMER, "not said what for", case.opened_at, told=True))
-    busy = _machines(bench, case)
-    return (*told, *busy, *_unanswered(bench, case, gone_on), *_parts(case, shop, last, gone_on))
+    busy, open_ones = _machines(bench, case, shop), _unanswered(bench, _money(case, shop), gone_on)
+    return (*told, *busy, *open_ones, *_parts(case, shop, last, gone_on))
 
 
 def _told(note: Note, body: Mapping[str, Any]) -> Wait:
@@ -212,69 +259,47 @@ def _told(note: Note, body: Mapping[str, Any]) -> Wait:
         raise unreadable(note, note.kind, trouble) from trouble
 
 
-def _machines(bench: Bench, case: Case) -> list[Wait]:
+def _money(case: Case, shop: WholeShop) -> MoneyStanding:
+    return shop.money.get(case.number, SETTLED)
+
+
+def _machines(bench: Bench, case: Case, shop: WholeShop) -> list[Wait]:
     found: list[Wait] = []
-    for bay in bench.ledger.bays(case.number):
-        seen = bench.images.glance(case, bay.bay)
+    for bay in shop.bays.get(case.number, ()):
+        seen = shop.glance(bench, case, bay.bay)
         if seen is not None and seen.busy:
-            begun = [one.started_at for one in bench.ledger.images(case.number, bay.bay)]
+            begun = [one.started_at for one in shop.images.get(case.number, ()) if one.bay == bay.bay]
             since = begun[-1] if begun else bench.now()
             found.append(Wait(WaitsFor.MACHINE, f"the drive of bay {bay.bay} is being read", since))
     return found
 
 
-def _unanswered(bench: Bench, case: Case, gone_on: int) -> list[Wait]:
+def _unanswered(bench: Bench, money: MoneyStanding, gone_on: int) -> list[Wait]:
     """What the customer owes a word or money, since the last word that the case goes on."""
-    open_ones = (*_quotes(bench, case), *_payment(bench, case))
+    open_ones = (*_quotes(money, bench.now()[:10]), *_payment(money))
     return [wait for number, wait in open_ones if number > gone_on]
 
 
-def _quotes(bench: Bench, case: Case) -> list[tuple[int, Wait]]:
-    """The quote that the customer has not answered, with the number of its note."""
-    if not bench.notes.last_number(case.number, NoteKind.QUOTE):
-        return []
-    from mendbay.jobs.quote_case import quotes_of
-
-    found: list[tuple[int, Wait]] = []
-    for one in quotes_of(bench, case.number):
-        if one.state in ("open", "run out"):
-            number = one.quote.number
-            words = f"{QUOTE_WORDS} {number}{RUN_OUT_WORDS if one.past else ''}"
-            made = bench.notes.of(NoteKind.QUOTE, case.number, "", str(number))[0]
-            until = one.quote.valid_until
-            found.append((made.number, Wait(WaitsFor.CUSTOMER, words, made.at, until)))
-    return found
+def _quotes(money: MoneyStanding, today: str) -> list[tuple[int, Wait]]:
+    """The quotes that the customer has not answered, with the numbers of their notes."""
+    return [
+        (one.note, Wait(WaitsFor.CUSTOMER, _quote_words(one, today), one.made_at, one.valid_until))
+        for one in money.quotes
+    ]
 
 
-def owes(bench: Bench, case: Case) -> bool:
-    """Whether a bill of the case is not paid, or money is to be returned."""
-    return bool(_payment(bench, case)) or bool(to_return(bench, case))
+def _quote_words(one: OpenQuote, today: str) -> str:
+    return f"{QUOTE_WORDS} {one.number}{RUN_OUT_WORDS if one.valid_until < today else ''}"
 
 
-def to_return(bench: Bench, case: Case) -> str:
-    """What is to be returned to the customer after the bill, `12.00 EUR`; empty for nothing."""
-    if not bench.notes.last_number(case.number, NoteKind.QUOTE):
-        return ""
-    from mendbay.jobs.bill_case import account_of
-
-    due = account_of(bench, case.number).due
-    return (-due).text if due is not None and due.minor < 0 else ""
-
-
-def _payment(bench: Bench, case: Case) -> list[tuple[int, Wait]]:
+def _payment(money: MoneyStanding) -> list[tuple[int, Wait]]:
     """What is still to be paid of a bill, with the number of the bill's note."""
-    if not bench.notes.last_number(case.number, NoteKind.QUOTE):
+    if not money.bill_note:
         return []
-    from mendbay.jobs.bill_case import account_of
-
-    account = account_of(bench, case.number)
-    if account.bill is None or account.due is None or account.due.minor <= 0:
-        return []
-    bill = bench.notes.of(NoteKind.QUOTE, case.number, "", str(account.bill.quote))[-1]
-    return [(bill.number, Wait(WaitsFor.CUSTOMER, f"the payment of {account.due.text}", bill.at))]
+    return [(money.bill_note, Wait(WaitsFor.CUSTOMER, f"the payment of {money.due}", money.billed_at))]
 
 
-def _parts(case: Case, shop: WholeShop, last: tuple[Note, ...], gone_on: int) -> list[Wait]:
+def _parts(case: Case, shop: WholeShop, last: Sequence[Note], gone_on: int) -> list[Wait]:
     """Reserved items that are not in hand: their location begins with `ordered` or `on order`; a day in it is
     when they are expected."""
     if gone_on:

@@ -23,8 +23,7 @@ def standing_notes(
     bench: Bench, kind: NoteKind, case: int | None = None, bay: str | None = None, subject: str | None = None
 ) -> tuple[Note, ...]:
     """The notes of a kind that were not withdrawn, of all cases or of one, the oldest first."""
-    gone = {note.subject for note in bench.notes.of(NoteKind.WITHDRAWAL)}
-    return tuple(note for note in bench.notes.of(kind, case, bay, subject) if subject_of(note) not in gone)
+    return bench.notes.standing(kind, case, bay, subject)
 
 
 def subject_of(note: Note) -> str:

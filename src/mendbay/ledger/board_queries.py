@@ -40,7 +40,7 @@ RESERVED = """
 SELECT number, kind, own_id, board_number, revision, controller, motor_driver, rom_chip, family, model,
        firmware, site, made_on, heads_map, location, condition, cost_minor, currency, state,
        coalesce(case_number, 0), photos, notes
-FROM stock WHERE state = ? ORDER BY number
+FROM stock WHERE state = 'reserved' AND (? = 0 OR case_number = ?) ORDER BY number
 """
 
 MAPPING = "SELECT mapping FROM list_mappings WHERE fingerprint = ?"

@@ -57,8 +57,8 @@ class BoardShelf(BoardLedger):
             yield from batch
             after = batch[-1].number
 
-    def reserved(self) -> tuple[StockItem, ...]:
-        return tuple(self._items(queries.RESERVED, (StockState.RESERVED.value,)))
+    def reserved(self, case: int = 0) -> tuple[StockItem, ...]:
+        return tuple(self._items(queries.RESERVED, (case, case)))
 
     def mapping(self, fingerprint: str) -> str | None:
         rows = self._store.rows(queries.MAPPING, (fingerprint,))

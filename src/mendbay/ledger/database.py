@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import astuple, replace
 from pathlib import Path
@@ -12,7 +12,7 @@ from typing import TypeVar
 
 from mendbay.case.custody import CustodyEntry, append, is_sound, verify
 from mendbay.case.numbering import slug_of
-from mendbay.case.records import Bay, Case, CaseKind, CaseState, Event, Forgotten, Image, Intake
+from mendbay.case.records import Bay, Case, CaseKind, CaseLine, CaseState, Event, Forgotten, Image, Intake
 from mendbay.core.errors import CustodyBroken, LedgerError, NoSuchCase, UsageError
 from mendbay.core.note import Note
 from mendbay.jobs.ledger_port import CaseLedger
@@ -20,6 +20,7 @@ from mendbay.ledger import queries
 from mendbay.ledger.board_shelf import BoardShelf
 from mendbay.ledger.forgetting import forget, forgotten, require_kept
 from mendbay.ledger.notes import NoteBook
+from mendbay.ledger.several import by_case, listed
 from mendbay.ledger.store import Row, Store, Value, damaged, no_such_case
 
 Record = TypeVar("Record")
@@ -113,6 +114,33 @@ class Ledger(CaseLedger):
 
     def cases(self) -> tuple[Case, ...]:
         return self._read(_case_of, queries.ALL_CASES)
+
+    def case_count(self) -> int:
+        return int(self._store.rows(queries.CASE_COUNT)[0][0])
+
+    def case_lines(self, words: Sequence[str] = ()) -> tuple[CaseLine, ...]:
+        if not words:
+            return tuple(map(CaseLine._make, self._store.rows(queries.CASE_LINES)))
+        asked = [one.casefold() for one in words]
+        rows = self._store.rows(queries.CASE_LINES_AND_TEXTS)
+        texts = (row[-1].casefold() for row in rows)
+        return tuple(
+            CaseLine._make(row[:-1])
+            for row, text in zip(rows, texts, strict=True)
+            if all(one in text for one in asked)
+        )
+
+    def cases_named(self, numbers: Iterable[int]) -> Mapping[int, Case]:
+        return {one.number: one for one in self._read(_case_of, queries.CASES_NAMED, listed(numbers))}
+
+    def bays_of_several(self, cases: Iterable[int]) -> Mapping[int, tuple[Bay, ...]]:
+        return by_case(self._read(_bay_of, queries.BAYS_OF_SEVERAL, listed(cases)))
+
+    def images_of_several(self, cases: Iterable[int]) -> Mapping[int, tuple[Image, ...]]:
+        return by_case(self._read(_image_of, queries.IMAGES_OF_SEVERAL, listed(cases)))
+
+    def last_events(self, cases: Iterable[int]) -> Mapping[int, int]:
+        return dict(self._store.rows(queries.LAST_EVENTS, (listed(cases),)))
 
     def amend_case(
         self,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from mendbay.core.errors import UsageError
@@ -10,6 +10,7 @@ from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.note_ledger_port import NoteLedger
 from mendbay.ledger import queries
 from mendbay.ledger.forgetting import require_kept
+from mendbay.ledger.several import by_case, listed
 from mendbay.ledger.store import Row, Store, Value, damaged, no_such_case
 
 
@@ -31,14 +32,46 @@ class NoteBook(NoteLedger):
     def of(
         self, kind: NoteKind, case: int | None = None, bay: str | None = None, subject: str | None = None
     ) -> tuple[Note, ...]:
-        asked = (kind.value, *_twice(case), *_twice(bay), *_twice(subject))
-        return self._notes(queries.NOTES, asked)
+        narrowed = (*_twice(bay), *_twice(subject))
+        if case is None:
+            return self._notes(queries.NOTES, (kind.value, *narrowed))
+        return self._notes(queries.NOTES_OF_ONE, (kind.value, case, *narrowed))
+
+    def standing(
+        self, kind: NoteKind, case: int | None = None, bay: str | None = None, subject: str | None = None
+    ) -> tuple[Note, ...]:
+        narrowed = (*_twice(bay), *_twice(subject))
+        if case is None:
+            return self._notes(queries.STANDING, (kind.value, *narrowed))
+        return self._notes(queries.STANDING_OF_ONE, (kind.value, case, *narrowed))
+
+    def of_several(self, kind: NoteKind, cases: Iterable[int]) -> Mapping[int, tuple[Note, ...]]:
+        found = self._notes(queries.NOTES_OF_SEVERAL, (kind.value, listed(cases)))
+        return by_case(found)
+
+    def last_numbers(self, cases: Iterable[int]) -> Mapping[int, int]:
+        return dict(self._store.rows(queries.LAST_NOTES, (listed(cases),)))
+
+    def last_of_kind(self, kind: NoteKind) -> Mapping[int, int]:
+        return dict(self._store.rows(queries.LAST_NOTES_OF_KIND, (kind.value,)))
+
+    def tally(self, case: int) -> Mapping[NoteKind, int]:
+        rows = self._store.rows(queries.TALLY, (case,))
+        try:
+            return {NoteKind(kind): count for kind, count in rows}
+        except ValueError as trouble:
+            raise damaged(self._store.path, f"a row makes no note ({trouble})") from trouble
+
+    def same_as(self) -> Hashable:
+        return object() if self._store.is_writing else self._store.identity
 
     def last_number(self, case: int | None = None, kind: NoteKind | None = None) -> int:
-        asked = _twice(None if kind is None else kind.value)
-        if case is None:
-            return int(self._store.rows(queries.LAST_NOTE, asked)[0][0])
-        return int(self._store.rows(queries.LAST_NOTE_OF_CASE, (case, *asked))[0][0])
+        if case is not None:
+            asked = _twice(None if kind is None else kind.value)
+            return int(self._store.rows(queries.LAST_NOTE_OF_CASE, (case, *asked))[0][0])
+        if kind is not None:
+            return int(self._store.rows(queries.LAST_NOTE_OF_KIND, (kind.value,))[0][0])
+        return int(self._store.rows(queries.LAST_NOTE)[0][0])
 
     def all_of(self, case: int) -> tuple[Note, ...]:
         self._require_case(case)

@@ -15,12 +15,28 @@ ALL_CASES = """
 SELECT number, slug, opened_at, customer, contact, box, wanted, notes, state, kind, due_on, keep_until
 FROM cases ORDER BY number
 """
+CASES_NAMED = """
+SELECT number, slug, opened_at, customer, contact, box, wanted, notes, state, kind, due_on, keep_until
+FROM cases WHERE number IN (SELECT value FROM json_each(?))
+"""
+CASE_LINES = """
+SELECT number, opened_at, state, kind, due_on, keep_until FROM cases ORDER BY number
+"""
+CASE_LINES_AND_TEXTS = """
+SELECT number, opened_at, state, kind, due_on, keep_until,
+       number || char(10) || customer || char(10) || contact || char(10) || box || coalesce((
+           SELECT group_concat(char(10) || model || char(10) || serial, '') FROM bays
+           WHERE case_number = number
+       ), '')
+FROM cases ORDER BY number
+"""
 AMEND_CASE = """
 UPDATE cases SET customer = ?, contact = ?, box = ?, wanted = ?, notes = ?, state = ?, kind = ?, due_on = ?,
                  keep_until = ?
 WHERE number = ?
 """
 CASE_EXISTS = "SELECT 1 FROM cases WHERE number = ?"
+CASE_COUNT = "SELECT count(*) FROM cases"
 ANY_CASE = "SELECT 1 FROM cases LIMIT 1"
 
 ADD_BAY = """
@@ -35,6 +51,10 @@ REMOVE_BAY = "DELETE FROM bays WHERE case_number = ? AND bay = ?"
 BAYS = """
 SELECT case_number, bay, model, serial, size_bytes, sector_bytes, physical_bytes, condition
 FROM bays WHERE case_number = ? ORDER BY rowid
+"""
+BAYS_OF_SEVERAL = """
+SELECT case_number, bay, model, serial, size_bytes, sector_bytes, physical_bytes, condition
+FROM bays WHERE case_number IN (SELECT value FROM json_each(?)) ORDER BY rowid
 """
 
 NOTE_IMAGE = """
@@ -51,9 +71,17 @@ SELECT case_number, bay, path, adapter, started_at, finished_at,
        read_bytes, refused_bytes, waived_bytes, unread_bytes, sha256
 FROM images WHERE case_number = ? ORDER BY rowid
 """
+IMAGES_OF_SEVERAL = """
+SELECT case_number, bay, path, adapter, started_at, finished_at,
+       read_bytes, refused_bytes, waived_bytes, unread_bytes, sha256
+FROM images WHERE case_number IN (SELECT value FROM json_each(?)) ORDER BY rowid
+"""
 
 NOTE_EVENT = "INSERT INTO events (case_number, at, kind, text, facts) VALUES (?, ?, ?, ?, ?)"
 LAST_EVENT = "SELECT coalesce(max(id), 0) FROM events WHERE case_number = ?"
+LAST_EVENTS = """
+SELECT value, (SELECT coalesce(max(id), 0) FROM events WHERE case_number = value) FROM json_each(?)
+"""
 EVENTS = "SELECT at, kind, text, facts FROM events WHERE case_number = ? ORDER BY id"
 
 APPEND_CUSTODY = """
@@ -75,13 +103,56 @@ VALUES (nullif(?, 0), ?, ?, ?, ?, ?, ?)
 """
 NOTES = """
 SELECT number, coalesce(case_number, 0), bay, kind, subject, at, who, body FROM notes
-WHERE kind = ?
-    AND (? = 0 OR coalesce(case_number, 0) = ?) AND (? = 0 OR bay = ?) AND (? = 0 OR subject = ?)
+WHERE kind = ? AND (? = 0 OR bay = ?) AND (? = 0 OR subject = ?)
 ORDER BY number
 """
-LAST_NOTE = "SELECT coalesce(max(number), 0) FROM notes WHERE ? = 0 OR kind = ?"
+NOTES_OF_ONE = """
+SELECT number, coalesce(case_number, 0), bay, kind, subject, at, who, body FROM notes
+WHERE kind = ? AND case_number IS nullif(?, 0) AND (? = 0 OR bay = ?) AND (? = 0 OR subject = ?)
+ORDER BY number
+"""
+NOTES_OF_SEVERAL = """
+SELECT number, case_number, bay, kind, subject, at, who, body FROM notes
+WHERE kind = ? AND case_number IN (SELECT value FROM json_each(?))
+ORDER BY number
+"""
+STANDING = """
+SELECT number, coalesce(case_number, 0), bay, kind, subject, at, who, body FROM notes
+WHERE kind = ? AND (? = 0 OR bay = ?) AND (? = 0 OR subject = ?)
+    AND NOT EXISTS (
+        SELECT 1 FROM notes AS gone INDEXED BY notes_withdrawn
+        WHERE gone.kind = 'withdrawal' AND gone.subject = 'note ' || notes.number
+    )
+ORDER BY number
+"""
+STANDING_OF_ONE = """
+SELECT number, coalesce(case_number, 0), bay, kind, subject, at, who, body FROM notes
+WHERE kind = ? AND case_number IS nullif(?, 0) AND (? = 0 OR bay = ?) AND (? = 0 OR subject = ?)
+    AND NOT EXISTS (
+        SELECT 1 FROM notes AS gone INDEXED BY notes_withdrawn
+        WHERE gone.kind = 'withdrawal' AND gone.subject = 'note ' || notes.number
+    )
+ORDER BY number
+"""
+TALLY = """
+SELECT kind, count(DISTINCT bay || ' ' || subject) FROM notes
+WHERE case_number = ?
+    AND NOT EXISTS (
+        SELECT 1 FROM notes AS gone INDEXED BY notes_withdrawn
+        WHERE gone.kind = 'withdrawal' AND gone.subject = 'note ' || notes.number
+    )
+GROUP BY kind
+"""
+LAST_NOTE = "SELECT coalesce(max(number), 0) FROM notes"
+LAST_NOTE_OF_KIND = "SELECT coalesce(max(number), 0) FROM notes WHERE kind = ?"
 LAST_NOTE_OF_CASE = """
 SELECT coalesce(max(number), 0) FROM notes WHERE case_number = ? AND (? = 0 OR kind = ?)
+"""
+LAST_NOTES = """
+SELECT value, (SELECT coalesce(max(number), 0) FROM notes WHERE case_number = value) FROM json_each(?)
+"""
+LAST_NOTES_OF_KIND = """
+SELECT case_number, max(number) FROM notes WHERE kind = ? AND case_number IS NOT NULL GROUP BY case_number
 """
 NOTES_OF_CASE = """
 SELECT number, case_number, bay, kind, subject, at, who, body FROM notes WHERE case_number = ? ORDER BY number

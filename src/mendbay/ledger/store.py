@@ -67,6 +67,20 @@ class Store:
             self._connection.close()
             raise
 
+    @property
+    def is_writing(self) -> bool:
+        """Whether a transaction is open here."""
+        return bool(self._depth)
+
+    @property
+    def identity(self) -> tuple[str, int, int]:
+        """The file, however often it is opened: its path, and what the file system knows it by."""
+        try:
+            found = self.path.stat()
+        except OSError:
+            return str(self.path.absolute()), 0, id(self)
+        return str(self.path.absolute()), found.st_dev, found.st_ino
+
     def close(self) -> None:
         """Gives the file up. What was committed is on the disk already."""
         with self.translated():

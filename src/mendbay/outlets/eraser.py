@@ -28,6 +28,7 @@ from mendbay.handback.erasure_certificate import Done
 from mendbay.handback.erasure_check import ClearedPlan, require_cleared
 from mendbay.jobs.erasure_port import Beat, Eraser, Erasing
 from mendbay.jobs.events import StepProgress, Tell
+from mendbay.outlets.catalogue_shelf import CatalogueShelf
 from mendbay.outlets.erasure_journal import ErasureJournal, Step
 from mendbay.outlets.file_ranges import (
     digest_of,
@@ -81,6 +82,9 @@ class CaseEraser(Eraser):
             yield _Erasing(home, plan_sha256, tuple(files), journal, self._clock)
         finally:
             os.close(fd)
+
+    def drop_catalogue(self, case: Case) -> None:
+        CatalogueShelf(self._root).drop(case)
 
     def forget_plan(self, case: Case, path: str) -> bool:
         if not _PLAN_FILE.fullmatch(path):

@@ -5,6 +5,7 @@ Few commands open an image: what does is imported with the first.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -38,6 +39,12 @@ class ImageShelf(Images):
 
     def folder(self, case: Case) -> Path:
         return self._root / case.folder
+
+    def folders(self) -> frozenset[str]:
+        try:
+            return frozenset(os.listdir(self._root))
+        except OSError:
+            return frozenset()  # none was made yet
 
     def name(self, bay: str) -> str:
         return f"bay-{bay}.img"

@@ -4,41 +4,113 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Mapping
-from contextlib import suppress
+import sqlite3
+from collections.abc import Callable, Iterable, Mapping
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any
 
 from mendbay.jobs.remembered_port import Remembered
 
-LIMIT_BYTES = 16 << 20
-"""A file beyond this is not ours, and is not read."""
+LIMIT_BYTES = 1 << 20
+"""Of one result; a longer one is not ours, and is not read."""
+BUSY_SECONDS = 1.0
+"""How long another process that writes is waited for; what is not remembered then is worked out again."""
+
+TABLE = (
+    "CREATE TABLE IF NOT EXISTS results (key TEXT PRIMARY KEY, result TEXT NOT NULL) STRICT, WITHOUT ROWID"
+)
+ALL = "SELECT key, result FROM results WHERE length(result) <= ?"
+SOME = "SELECT key, result FROM results WHERE length(result) <= ? AND key IN (SELECT value FROM json_each(?))"
+PUT = (
+    "INSERT INTO results (key, result) VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET result = excluded.result"
+)
+EMPTY = "DELETE FROM results"
 
 
 class RememberedFile(Remembered):
-    """One JSON object in a file; whatever is wrong with it reads as nothing remembered.
+    """Results as rows of an SQLite file, so that one is found without reading all; whatever is wrong with the
+    file reads as nothing remembered, and it is made anew with the next result.
 
     Args:
         path: of the file; its folder must be there.
+        earlier: the file of an earlier form, removed when this one is first written.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, earlier: Path | None = None) -> None:
         self._path = path
+        self._earlier = earlier
 
     def recall(self) -> Mapping[str, Any]:
-        try:
-            with self._path.open("rb") as file:
-                data = file.read(LIMIT_BYTES + 1)
-            found = json.loads(data) if len(data) <= LIMIT_BYTES else None
-        except (OSError, ValueError, RecursionError):
-            return {}
-        return found if isinstance(found, dict) else {}
+        return self._read(ALL, (LIMIT_BYTES,))
+
+    def some(self, keys: Iterable[str]) -> Mapping[str, Any]:
+        return self._read(SOME, (LIMIT_BYTES, json.dumps(list(keys))))
 
     def keep(self, results: Mapping[str, Any]) -> None:
-        fresh = self._path.with_name(f"{self._path.name}.{os.getpid()}")
+        self._write(results, EMPTY)
+
+    def add(self, results: Mapping[str, Any]) -> None:
+        self._write(results)
+
+    def _read(self, sql: str, values: tuple[object, ...]) -> dict[str, Any]:
+        if not self._path.is_file():
+            return {}
         try:
-            fresh.write_text(json.dumps(results, ensure_ascii=False), encoding="utf-8")
-            fresh.replace(self._path)  # a reader sees the old or the new, never half
-        except OSError:
-            with suppress(OSError):
-                fresh.unlink()
+            with closing(self._open()) as file:
+                rows = file.execute(sql, values).fetchall()
+        except (sqlite3.Error, OSError):
+            return {}
+        return {key: found for key, text in rows if (found := _loaded(text)) is not None}
+
+    def _write(self, results: Mapping[str, Any], *first: str) -> None:
+        rows = [(key, json.dumps(one, ensure_ascii=False)) for key, one in results.items()]
+
+        def write(file: sqlite3.Connection) -> None:
+            file.execute("BEGIN IMMEDIATE")
+            for statement in (TABLE, *first):
+                file.execute(statement)
+            file.executemany(PUT, rows)
+            file.execute("COMMIT")
+
+        with suppress(sqlite3.Error, OSError):
+            self._with_sound_file(write)
+            if self._earlier is not None:
+                self._earlier.unlink(missing_ok=True)
+
+    def _with_sound_file(self, write: Callable[[sqlite3.Connection], None]) -> None:
+        """Writes; a file that is no database, or a damaged one, is removed first."""
+        try:
+            with closing(self._open()) as file:
+                write(file)
+        except sqlite3.OperationalError:
+            raise  # another process writes, or there is no room
+        except sqlite3.DatabaseError:
+            for end in ("", "-wal", "-shm"):
+                self._path.with_name(f"{self._path.name}{end}").unlink(missing_ok=True)
+            with closing(self._open()) as file:
+                write(file)
+
+    def _open(self) -> sqlite3.Connection:
+        """The file, made readable by its owner alone. It need not survive a loss of power."""
+        os.close(os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o600))
+        file = sqlite3.connect(self._path, timeout=BUSY_SECONDS, isolation_level=None)
+        try:
+            for pragma in (
+                "trusted_schema=OFF",
+                "cell_size_check=ON",
+                "journal_mode=WAL",
+                "synchronous=NORMAL",
+            ):
+                file.execute(f"PRAGMA {pragma}")
+        except sqlite3.Error:
+            file.close()
+            raise
+        return file
+
+
+def _loaded(text: str) -> Any:
+    try:
+        return json.loads(text)
+    except (ValueError, RecursionError):
+        return None

@@ -24,7 +24,7 @@ from PIL import Image
 
 from mendbay.board.sighting import How, PictureFault, PictureReading
 from mendbay.core.errors import ToolMissing
-from mendbay.inlets import photo, photo_child, photo_wire
+from mendbay.inlets import photo, photo_child, photo_limits, photo_wire
 from mendbay.inlets.photo import PictureReader
 from support import label_pictures
 
@@ -233,10 +233,10 @@ def test_how_a_child_fails_is_told_apart_and_the_picture_may_be_read_again(
 def test_the_child_may_neither_connect_nor_write_nor_start_programs() -> None:
     for event in ("socket.connect", "socket.getaddrinfo", "subprocess.Popen", "os.fork"):
         with pytest.raises(PermissionError):
-            photo_child._guard(event, ())
+            photo_limits.guard(event, ())
     with pytest.raises(PermissionError):
-        photo_child._guard("open", ("kept.txt", "w", os.O_WRONLY | os.O_CREAT))
-    photo_child._guard("open", ("model.onnx", "r", os.O_RDONLY))
+        photo_limits.guard("open", ("kept.txt", "w", os.O_WRONLY | os.O_CREAT))
+    photo_limits.guard("open", ("model.onnx", "r", os.O_RDONLY))
 
 
 def test_the_child_is_under_the_limits_it_was_given(reader: PictureReader) -> None:
@@ -248,7 +248,7 @@ def test_the_child_is_under_the_limits_it_was_given(reader: PictureReader) -> No
     assert rows["Max file size"][:2] == ["0", "0"]
     assert rows["Max core file size"][:2] == ["0", "0"]
     soft, hard = (int(one) for one in rows["Max cpu time"][:2])
-    whole_life = photo_child.STARTING_CPU_SECONDS + photo.CPU_SECONDS_PER_PICTURE * photo.PICTURES_PER_CHILD
+    whole_life = photo_limits.STARTING_CPU_SECONDS + photo.CPU_SECONDS_PER_PICTURE * photo.PICTURES_PER_CHILD
     ticks = Path(f"/proc/{reader._child.process.pid}/stat").read_text().rpartition(")")[2].split()[11:13]
     used = sum(int(one) for one in ticks) / os.sysconf("SC_CLK_TCK")
     assert photo.CPU_SECONDS_PER_PICTURE < soft <= used + photo.CPU_SECONDS_PER_PICTURE + 2
@@ -294,9 +294,9 @@ def test_a_child_reads_so_many_pictures_and_is_then_replaced(monkeypatch: pytest
 
 LIMITED = """
 import os, sys
-from mendbay.inlets import photo_child
-photo_child.bind_to_parent(os.getppid())
-photo_child.limit({memory}, 1, 0)
+from mendbay.inlets import photo_limits
+photo_limits.bind_to_parent(os.getppid())
+photo_limits.limit({memory}, 1, 0)
 {then}
 """
 
@@ -322,14 +322,14 @@ def test_memory_over_the_limit_is_not_to_be_had() -> None:
 
 
 def test_processor_time_over_the_limit_ends_the_process() -> None:
-    ended = limited("photo_child.allow_cpu(1)\nwhile True: pass")
+    ended = limited("photo_limits.allow_cpu(1)\nwhile True: pass")
     assert ended.returncode == -signal.SIGXCPU
 
 
 def test_the_limit_on_the_whole_life_cannot_be_raised() -> None:
     """`allow_cpu` stays below it, whatever is asked."""
-    words = "import resource; photo_child.allow_cpu(10**6); print(*resource.getrlimit(resource.RLIMIT_CPU))"
-    most = str(photo_child.STARTING_CPU_SECONDS)
+    words = "import resource; photo_limits.allow_cpu(10**6); print(*resource.getrlimit(resource.RLIMIT_CPU))"
+    most = str(photo_limits.STARTING_CPU_SECONDS)
     assert limited(words).stdout.split() == [most, most]
 
 
@@ -343,7 +343,7 @@ def test_lower_limits_than_its_own_stay_and_it_starts_all_the_same() -> None:
         "resource.setrlimit(which[1], (1 << 33, 1 << 33))\n"
         "if os.getuid() == 0: os.setuid(65534)\n"
     )
-    imported = "from mendbay.inlets import photo_child\n"  # while it may still read the code
+    imported = "from mendbay.inlets import photo_limits\n"  # while it may still read the code
     ended = subprocess.run(
         [sys.executable, "-c", imported + lower + program], capture_output=True, text=True, check=False
     )
@@ -375,7 +375,9 @@ def test_a_crash_leaves_no_core_dump(tmp_path: Path) -> None:
 
 
 def test_a_child_whose_parent_is_gone_does_not_start() -> None:
-    program = "from mendbay.inlets import photo_child; photo_child.bind_to_parent(1 << 30); print('started')"
+    program = (
+        "from mendbay.inlets import photo_limits; photo_limits.bind_to_parent(1 << 30); print('started')"
+    )
     ended = subprocess.run([sys.executable, "-c", program], capture_output=True, timeout=60, check=False)
     assert (ended.returncode, ended.stdout) == (1, b"")
 

@@ -19,9 +19,9 @@ from mendbay.core.note import Note, NoteKind
 from mendbay.core.source import Identity
 from mendbay.jobs import agenda as agenda_job
 from mendbay.jobs import triage_case as triage_job
-from mendbay.jobs.agenda import tell_agenda, tell_turn
+from mendbay.jobs.agenda import known_agenda, tell_agenda, tell_turn
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.bill_case import How, make_bill, pay
+from mendbay.jobs.bill_case import How, make_bill, pay, unpay
 from mendbay.jobs.consents import consents_of, give_word
 from mendbay.jobs.keep_stock import add_items, reserve
 from mendbay.jobs.looks import remember
@@ -81,7 +81,9 @@ def test_a_job_that_is_best_ended_is_worth_what_that_gives(bench: Bench) -> None
     answer(bench, 1, Asked("history"), "dropped")
     told = tell_triage(bench, 1)
     sent = next(one for one in told.offers if one.step.kind is StepKind.HAND_ON)
-    gathering = agenda_job._Gathering(bench, agenda_job.whole_shop(bench), "2026-11-28", True)
+    gathering = agenda_job._Gathering(
+        bench, agenda_job.whole_shop(bench), "2026-11-28", agenda_job.Weigh.ANEW
+    )
     chore = gathering._weighed(replace(told, offers=(sent,)))
     gives = sent.solves * 100_000 - float(sent.step.money.value)
     assert chore.worth == pytest.approx(gives / float(sent.step.minutes.value))
@@ -177,7 +179,9 @@ def test_the_customer_is_asked_before_a_step_that_needs_it(bench: Bench) -> None
         answer(bench, 1, Asked(one), "none")
     told = note_tried(bench, 1, "new-adapter")
     needing = next(one for one in told.offers if one.step.consents)
-    gathering = agenda_job._Gathering(bench, agenda_job.whole_shop(bench), "2026-11-28", True)
+    gathering = agenda_job._Gathering(
+        bench, agenda_job.whole_shop(bench), "2026-11-28", agenda_job.Weigh.ANEW
+    )
     chore = gathering._weighed(replace(told, offers=(needing, *told.offers)))
     assert chore.words.startswith("Ask the customer about ")
     assert needing.step.words in chore.words
@@ -354,3 +358,69 @@ def test_what_a_look_showed_changes_the_next_step_at_once(bench: Bench) -> None:
     assert before is not None
     assert after is not None
     assert before.worth != after.worth
+
+
+def test_what_is_known_is_told_without_weighing_and_the_rest_is_named(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    other = take_in(bench, "Oakhanger Bakery", bays=[Bay(0, "1")]).number
+    waiting = take_in(bench, "Oakhanger Bakery").number
+    wait(bench, waiting, WaitsFor.PART, "a motor driver")
+    tell_turn(bench, 1)
+    weighed = triage_job.tell_triage
+
+    def never(bench: Bench, case: int) -> object:
+        raise AssertionError(f"case {case} is weighed")
+
+    monkeypatch.setattr(triage_job, "tell_triage", never)
+    known = known_agenda(bench)
+    assert [one.case.number for one in known.day.agenda.steps] == [1]
+    assert [one.case.number for one in known.day.agenda.waiting] == [waiting]
+    assert (known.not_yet, known.outdated) == ((other,), ())
+    monkeypatch.setattr(triage_job, "tell_triage", weighed)
+    whole = tell_agenda(bench)
+    monkeypatch.setattr(triage_job, "tell_triage", never)
+    known = known_agenda(bench)
+    assert (known.day, known.not_yet) == (whole, ())
+
+
+def test_what_was_worked_out_before_a_case_closed_is_told_as_outdated(bench: Bench) -> None:
+    tell_agenda(bench)
+    other = take_in(bench, "Quillmere Pottery", box="a box").number
+    bench.ledger.amend_case(other, state=CaseState.CLOSED)
+    bench.notes.add(Note(other, "", NoteKind.OUTCOME, "case", bench.now(), bench.who, "{}"))
+    kept = bench.remembered.recall()
+    bench.remembered.keep({key: {**one, "day": "2026-01-01"} for key, one in kept.items()})
+    known = known_agenda(bench)
+    assert (known.not_yet, known.outdated) == ((), (1,))
+    assert [one.case.number for one in known.day.agenda.steps] == [1]
+
+
+def test_a_work_that_is_stopped_has_kept_each_step(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    other = take_in(bench, "Oakhanger Bakery", bays=[Bay(0, "1")]).number
+    weighed = triage_job.tell_triage
+
+    def one_only(bench: Bench, case: int) -> object:
+        if case == other:
+            raise KeyboardInterrupt
+        return weighed(bench, case)
+
+    monkeypatch.setattr(triage_job, "tell_triage", one_only)
+    with pytest.raises(KeyboardInterrupt):
+        tell_agenda(bench)
+    assert known_agenda(bench).not_yet == (other,)
+
+
+def test_a_closed_case_comes_back_when_money_is_open_again(bench: Bench) -> None:
+    make_quote(bench, 1, BY_HAND)
+    decide(bench, 1, 1, True, By.PHONE)
+    account, _ = make_bill(bench, 1, {"swap-board:picked-1": "200.00"})
+    assert account.due is not None
+    pay(bench, 1, account.due.digits, How.CASH)
+    bench.ledger.amend_case(1, state=CaseState.CLOSED)
+    for _ in range(2):
+        assert tell_agenda(bench, steps=False).agenda.entries == ()
+    unpay(bench, 1, 1, "the wrong case")
+    for _ in range(2):
+        (entry,) = tell_agenda(bench, steps=False).agenda.entries
+        assert waits(entry) == [(WaitsFor.CUSTOMER, f"the payment of {account.due.text}")]

@@ -18,6 +18,7 @@ from mendbay.case.authority import Whose
 from mendbay.case.items import Owner, What, Where
 from mendbay.case.outcome import DataBack, End, said
 from mendbay.case.records import Case, CaseState
+from mendbay.core.clock import SystemClock
 from mendbay.core.errors import CaseForgotten, DestinationError, UsageError
 from mendbay.core.note import NoteKind
 from mendbay.jobs.agenda import tell_agenda
@@ -37,9 +38,12 @@ from mendbay.jobs.ports import HeldFile
 from mendbay.jobs.record_swaps import outcomes, record_swap
 from mendbay.jobs.take_in import take_in, tell_case
 from mendbay.jobs.triage_case import tell_triage
+from mendbay.jobs.work_port import WorkKind
 from mendbay.outlets.case_files import CaseCabinet
+from mendbay.outlets.work_shelf import WorkShelf
 from mendbay.wiring import open_bench
 from support.full_case import CUSTOMER, SECRETS, SERIAL, copies_of, forget, full_home, held_below
+from support.works import order_of
 
 WHY = "asked by its owner"
 UNKNOWN = Agreement(Purpose.BOARD_SWAP, tuple(min(LEVELS[one]) for one in ATTRIBUTES[Purpose.BOARD_SWAP]))
@@ -69,6 +73,19 @@ def test_nothing_that_names_anybody_is_left_anywhere(home: Path) -> None:
         assert sorted(one.name for one in (home / "cases").iterdir()) == []
         bench.ledger.check()  # type: ignore[attr-defined]
     assert named_in(home) == set()
+
+
+def test_works_of_the_case_go_and_those_of_others_stay(home: Path) -> None:
+    shelf = WorkShelf(home, SystemClock())
+    for number in (1, 2):
+        order = order_of(shelf, WorkKind.HAND_BACK, {"folder": f"/out/{SECRETS[0]} {number}"}, number)
+        shelf.begin(order)
+        shelf.let_go(order.id)
+    assert SECRETS[0].encode() in held_below(home / "works")
+    with open_bench(home) as bench:
+        forget(bench, 2, WHY)
+    assert [one.case for one in shelf.orders()] == [1]
+    assert f"{SECRETS[0]} 2".encode() not in held_below(home / "works")
 
 
 def test_what_was_learned_counts_on(home: Path) -> None:

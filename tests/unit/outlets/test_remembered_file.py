@@ -1,18 +1,67 @@
 from __future__ import annotations
 
+import sqlite3
 from pathlib import Path
 
-from mendbay.outlets.remembered_file import RememberedFile
+from mendbay.outlets.remembered_file import LIMIT_BYTES, RememberedFile
 
 
 def test_what_is_kept_comes_back_and_whatever_is_wrong_is_nothing(tmp_path: Path) -> None:
-    file = RememberedFile(tmp_path / "worked-out.json")
-    assert file.recall() == {}
+    file = RememberedFile(tmp_path / "worked-out.sqlite3")
+    assert file.recall() == file.some(["a"]) == {}
+    assert list(tmp_path.iterdir()) == [], "nothing is made by asking"
     file.keep({"a": {"b": 1.5}})
-    assert RememberedFile(tmp_path / "worked-out.json").recall() == {"a": {"b": 1.5}}
-    assert [one.name for one in tmp_path.iterdir()] == ["worked-out.json"]
-    for damage in (b"", b"[1]", b"\xff", b"[" * 100_000):
-        (tmp_path / "worked-out.json").write_bytes(damage)
-        assert file.recall() == {}
-    RememberedFile(tmp_path / "none" / "worked-out.json").keep({"a": 1})
+    assert RememberedFile(tmp_path / "worked-out.sqlite3").recall() == {"a": {"b": 1.5}}
+    assert [one.name for one in tmp_path.iterdir()] == ["worked-out.sqlite3"]
+    assert (tmp_path / "worked-out.sqlite3").stat().st_mode & 0o777 == 0o600
+    for damage in (b"", b"[1]", b"\xff" * 5000, b"SQLite format 3\0" + b"\7" * 5000):
+        (tmp_path / "worked-out.sqlite3").write_bytes(damage)
+        assert file.recall() == file.some(["a"]) == {}
+        file.add({"c": 1})
+        assert file.recall() == {"c": 1}, "it is made anew"
+    RememberedFile(tmp_path / "none" / "worked-out.sqlite3").keep({"a": 1})
     assert not (tmp_path / "none").exists()
+
+
+def test_one_is_added_to_the_others_and_found_alone(tmp_path: Path) -> None:
+    file = RememberedFile(tmp_path / "worked-out.sqlite3")
+    file.keep({"a": 1, "b": [2], "c": "Töpferei"})
+    file.add({"b": 3, "d": None})
+    assert file.recall() == {"a": 1, "b": 3, "c": "Töpferei"}
+    assert file.some(["b", "x", "c"]) == {"b": 3, "c": "Töpferei"}
+    file.keep({"e": 5})
+    assert file.recall() == {"e": 5}
+
+
+def test_a_result_that_cannot_be_read_is_left_out(tmp_path: Path) -> None:
+    file = RememberedFile(tmp_path / "worked-out.sqlite3")
+    file.keep({"a": 1})
+    plain = sqlite3.connect(tmp_path / "worked-out.sqlite3")
+    for key, text in (("b", "{"), ("c", "[" * 100_000), ("d", " " * LIMIT_BYTES + "1")):
+        plain.execute("INSERT INTO results VALUES (?, ?)", (key, text))
+    plain.commit()
+    plain.close()
+    assert file.recall() == {"a": 1}
+
+
+def test_the_file_of_an_earlier_form_goes_with_the_first_result(tmp_path: Path) -> None:
+    earlier = tmp_path / "worked-out.json"
+    earlier.write_text("{}")
+    file = RememberedFile(tmp_path / "worked-out.sqlite3", earlier)
+    file.recall()
+    assert earlier.exists()
+    file.add({"a": 1})
+    assert not earlier.exists()
+
+
+def test_while_another_writes_it_is_read_and_nothing_is_lost(tmp_path: Path) -> None:
+    file = RememberedFile(tmp_path / "worked-out.sqlite3")
+    file.keep({"a": 1})
+    other = sqlite3.connect(tmp_path / "worked-out.sqlite3", isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    other.execute("DELETE FROM results")
+    assert file.recall() == {"a": 1}
+    file.add({"b": 2})  # not remembered: the other one holds the file
+    other.execute("ROLLBACK")
+    other.close()
+    assert file.recall() == {"a": 1}

@@ -1,4 +1,4 @@
-"""`mendbay bench`: the shop itself: its papers, its prices and its lessons."""
+"""`mendbay bench`: the shop itself: its papers, its prices, its lessons, and serving it."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from mendbay.case.price_list import PriceList, packaged_prices
 from mendbay.faces import wording
 from mendbay.faces.cli.bench_lessons import lessons
 from mendbay.faces.cli.bench_reckon import reckon
+from mendbay.faces.cli.bench_serve import serve
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.money_papers import span_words
 from mendbay.jobs.quote_lines import PRICES, SETTINGS, prices_in_force
@@ -19,7 +20,7 @@ from mendbay.wiring import open_bench, own_papers, shop_files
 
 @click.group(name="bench")
 def command() -> None:
-    """The shop's own papers and prices, and what its cases teach."""
+    """The bench in the browser; the shop's papers and prices, and what its cases teach."""
 
 
 @command.command(name="papers")
@@ -114,3 +115,4 @@ def _prices_json(found: PriceList) -> dict[str, object]:
 
 command.add_command(lessons)
 command.add_command(reckon)
+command.add_command(serve)

@@ -15,13 +15,13 @@ from mendbay.board.sighting import How
 from mendbay.board.unique_data import FamilyNote, Need, Seat
 from mendbay.core.errors import EXIT_INCOMPLETE
 from mendbay.faces import wording
+from mendbay.faces.board_words import left_words, look_json, remark_words, sure_words
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.faces.cli.sheet_words import answer_entry, answer_sheet, step_json, step_text
 from mendbay.jobs import measure_board
 from mendbay.jobs.corrections import Lesson, lessons, unlearn
 from mendbay.jobs.know_family import KnownFamily, known_families, note_family, withdraw_family
 from mendbay.jobs.measure_board import step_of
-from mendbay.jobs.picture_files import LeftOut
 from mendbay.jobs.read_pictures import (
     BoardLook,
     correct_identifier,
@@ -102,7 +102,7 @@ def correct(screen: Screen, case: int, bay: str, kind: str, value: str, read: st
     with open_bench(screen.home, tell=screen.tell) as bench:
         look = correct_identifier(bench, shop_files(screen.home), case, bay, KINDS[kind], value, read)
     said = [line for one in look.identifiers if one.kind is KINDS[kind] for line in contradicted(one)]
-    screen.answer(_look_json(look), "\n".join([*said, _look_text(look, case, bay)]))
+    screen.answer(look_json(look), "\n".join([*said, _look_text(look, case, bay)]))
 
 
 @command.command(name="uncorrect")
@@ -119,7 +119,7 @@ def uncorrect(screen: Screen, case: int, bay: str, kind: str, reason: str) -> No
     with open_bench(screen.home, tell=screen.tell) as bench:
         look, gone = withdraw_correction(bench, shop_files(screen.home), case, bay, KINDS[kind], reason)
     said = f"Taken back: that the {KINDS[kind]} is {gone or 'none'}."
-    screen.answer(_look_json(look), f"{said}\n{_look_text(look, case, bay)}")
+    screen.answer(look_json(look), f"{said}\n{_look_text(look, case, bay)}")
 
 
 @command.command(name="withdraw")
@@ -138,7 +138,7 @@ def withdraw(screen: Screen, case: int, bay: str, picture: str, reason: str) -> 
         look, place = withdraw_picture(bench, shop_files(screen.home), case, bay, picture, reason)
         path = bench.images.folder(bench.ledger.case(case)) / place
     screen.answer(
-        _look_json(look),
+        look_json(look),
         f"{_look_text(look, case, bay)}\nThe file lies as before at {path}\n"
         f"To file it to another drive: {wording.called_as()} board pictures CASE BAY FILE",
     )
@@ -386,35 +386,18 @@ def practise(screen: Screen, folder: Path) -> None:
 
 
 def _answer_look(screen: Screen, look: BoardLook, case: int, bay: str) -> None:
-    screen.answer(_look_json(look), _look_text(look, case, bay))
+    screen.answer(look_json(look), _look_text(look, case, bay))
 
 
 def _look_text(look: BoardLook, case: int, bay: str) -> str:
-    rows = [(str(one.kind), one.value, _sure(one), _seen(one)) for one in look.identifiers]
+    rows = [(str(one.kind), one.value, sure_words(one), _seen(one)) for one in look.identifiers]
     lines = [table(rows, ("what", "value", "sure", "seen in"))] if rows else ["Nothing was identified yet."]
-    lines += [wrapped(f"CAUTION: {one}", "  ") for one in look.clashes]
-    lines += [wrapped(one, "  ") for one in look.withdrawn]
-    for one in look.identifiers:
-        told = [*one.repairs, *one.doubts]
-        told += [f"or {other.value} ({_percent(other.probability)})" for other in one.alternatives[:3]]
-        if told:
-            lines.append(wrapped(f"{one.kind} {one.value}: {'; '.join(told)}.", "  "))
-    for reading in look.readings:
-        if not reading.usable and reading.troubles:
-            first = reading.troubles[0]
-            lines.append(
-                wrapped(f"{reading.picture}: {first.fault} ({first.measured}). {first.advice}", "  ")
-            )
+    lines += [wrapped(one, "  ") for one in remark_words(look)]
     if look.readings:
         names = ", ".join(one.picture.replace(" ", TIED) for one in look.readings)
         said = wrapped(f"{wording.counted(len(look.readings), 'picture')}: {names}", "  ")
         lines.append(said.replace(TIED, " "))
-    lines += _left_out_lines(look.left_out)
-    lines += [wrapped(one.sentence, "  ") for one in look.advice if one.kind is not None]
-    if look.rom is not None:
-        family = next((one.family for one in look.identifiers if one.kind is Kind.MODEL and one.family), "")
-        of = f" of family {family}" if family else ""
-        lines.append(wrapped(f"ROM{of}: {look.rom.need}. {look.rom.need_reason}", "  "))
+    lines += [wrapped(one, "  ") for one in left_words(look)]
     called = wording.called_as()
     asked = {one.kind for one in look.advice if one.needed}
     doubtful = next((one for one in look.identifiers if not one.settled and one.kind in asked), None)
@@ -426,17 +409,6 @@ def _look_text(look: BoardLook, case: int, bay: str) -> str:
     else:
         lines.append(f"Next: {called} donor find {case} {bay}")
     return "\n".join(lines)
-
-
-def _left_out_lines(left_out: tuple[LeftOut, ...]) -> list[str]:
-    """Files that were not read, those with the same reason together."""
-    names: dict[tuple[str, str], list[str]] = {}
-    for one in left_out:
-        names.setdefault((one.why, one.next_step), []).append(one.name)
-    return [
-        wrapped(f"Left out: {', '.join(found)} ({why.removesuffix('.')}). {step}".rstrip(), "  ")
-        for (why, step), found in names.items()
-    ]
 
 
 def contradicted(one: Identifier) -> list[str]:
@@ -458,14 +430,6 @@ def contradicted(one: Identifier) -> list[str]:
     ]
 
 
-def _sure(one: Identifier) -> str:
-    return "by hand" if one.how == "hand" else _percent(one.confidence)
-
-
-def _percent(share: float) -> str:
-    return "over 99 %" if share > 0.99 else f"{100 * share:.0f} %"
-
-
 def _seen(one: Identifier) -> str:
     """Where it was seen, in the width a table has left: how, the surest picture, and how many places more;
     for what a person said, that alone."""
@@ -478,80 +442,6 @@ def _seen(one: Identifier) -> str:
     room = SEEN_COLUMN - len(f"{first.how}: {more}")
     name = first.picture if len(first.picture) <= room else f"{first.picture[: room - 1]}…"
     return f"{first.how}: {name}{more}"
-
-
-def _look_json(look: BoardLook) -> dict[str, object]:
-    return {
-        "identifiers": [
-            {
-                "kind": str(one.kind),
-                "value": one.value,
-                "form": one.form or None,
-                "family": one.family or None,
-                "confidence": round(one.confidence, 4),
-                "how": str(one.how),
-                "settled": one.settled,
-                "seen": [
-                    {
-                        "picture": seen.picture,
-                        "text": seen.text,
-                        "how": str(seen.how),
-                        "code": seen.code or None,
-                        "confidence": round(seen.confidence, 4),
-                        "corners": [[round(x, 1), round(y, 1)] for x, y in seen.corners],
-                    }
-                    for seen in one.sightings
-                ],
-                "parts": [{"name": part.name, "text": part.text, "means": part.means} for part in one.parts],
-                "repairs": list(one.repairs),
-                "agreements": list(one.agreements),
-                "doubts": list(one.doubts),
-                "alternatives": [
-                    {"kind": str(x.kind), "value": x.value, "probability": round(x.probability, 4)}
-                    for x in one.alternatives
-                ],
-            }
-            for one in look.identifiers
-        ],
-        "pictures": [
-            {
-                "picture": one.picture,
-                "sha256": one.sha256,
-                "width": one.width,
-                "height": one.height,
-                "usable": one.usable,
-                "sightings": len(one.sightings),
-                "troubles": [
-                    {"fault": str(x.fault), "measured": x.measured, "advice": x.advice} for x in one.troubles
-                ],
-            }
-            for one in look.readings
-        ],
-        "advice": [
-            {
-                "why": str(one.want),
-                "kind": str(one.kind) if one.kind else None,
-                "sentence": one.sentence,
-                "picture": one.picture or None,
-                "needed": one.needed,
-            }
-            for one in look.advice
-        ],
-        "left_out": [
-            {"name": one.name, "why": one.why, "next_step": one.next_step or None, "missing": one.missing}
-            for one in look.left_out
-        ],
-        "clashes": list(look.clashes),
-        "withdrawn": list(look.withdrawn),
-        "rom": None
-        if look.rom is None
-        else {
-            "need": str(look.rom.need),
-            "need_reason": look.rom.need_reason,
-            "seat": str(look.rom.seat),
-            "seat_reason": look.rom.seat_reason,
-        },
-    }
 
 
 def _known_json(one: KnownFamily) -> dict[str, object]:

@@ -10,12 +10,13 @@ import click
 from mendbay.core.errors import MendbayError, UsageError
 from mendbay.core.quantity import count_text, duration_text
 from mendbay.faces import wording
-from mendbay.faces.cli.drive import assumptions
-from mendbay.faces.cli.pair import FILES_SHOWN, pair_json, pair_text
+from mendbay.faces.cli.pair import pair_text
 from mendbay.faces.cli.screen import Screen, printable
+from mendbay.faces.reading_words import FILES_SHOWN, pair_json
 from mendbay.jobs.events import Event, Said, Tell
 from mendbay.jobs.hand_back import REPORT_HTML, REPORT_PDF
 from mendbay.jobs.play_demo import DemoResult, play_demo
+from mendbay.jobs.reading_terms import assumptions
 from mendbay.wiring import DemoStage, check_handback, open_bench, open_handback_folder, papers
 
 TRIES = 5

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from dataclasses import replace
 
 import click
 
@@ -11,16 +10,17 @@ from mendbay.core.errors import EXIT_INCOMPLETE, Interrupted
 from mendbay.faces import wording
 from mendbay.faces.cli.caution_words import say_clicking, say_drive_cautions, say_own_time, say_unsettled
 from mendbay.faces.cli.drive_facts import COMMANDS
-from mendbay.faces.cli.drive_record import aside, blend, compared_json, compared_lines, refused, show, verify
+from mendbay.faces.cli.drive_record import aside, blend, compared_lines, refused, show, verify
 from mendbay.faces.cli.screen import Screen
-from mendbay.faces.cli.stakes import stakes_of, stakes_options
-from mendbay.imaging.assumptions import Assumptions
+from mendbay.faces.cli.stakes import stakes_options
+from mendbay.faces.reading_words import compared_json
 from mendbay.imaging.hazard import Condition as DriveCondition
 from mendbay.jobs.compare_drive import compare_drive
 from mendbay.jobs.drive_reading import Ending
 from mendbay.jobs.imaging_record import image_of, imaging_record
 from mendbay.jobs.power_permit import Although, foresee_reading
 from mendbay.jobs.read_drive import DriveAt, foresee_drives, read_drive
+from mendbay.jobs.reading_terms import assumptions, stakes_of
 from mendbay.wiring import open_bench
 
 ALTHOUGH_REFUSED = click.option(
@@ -175,12 +175,6 @@ def read(
     screen.answer(wording.read_result_json(result), f"{wording.read_result_text(result)}\n{following}")
     if not result.is_complete:
         sys.exit(EXIT_INCOMPLETE)
-
-
-def assumptions(tries: int | None) -> Assumptions:
-    """The planner's assumptions of a drive of which nobody says more, and the person's own limit of tries."""
-    base = Assumptions.of(DriveCondition.REFUSES)
-    return base if tries is None else replace(base, most_tries=tries)
 
 
 @command.command(name="compare")

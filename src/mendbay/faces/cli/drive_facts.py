@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from typing import Any
 
 import click
 
@@ -12,8 +11,8 @@ from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces import wording
 from mendbay.faces.cli.caution_words import say_drive_cautions
 from mendbay.faces.cli.screen import Screen, table, wrapped
-from mendbay.imaging.drive_findings import DriveAnswers, Weight
-from mendbay.imaging.identify import DriveIdentity
+from mendbay.faces.drive_facts_words import facts_json, identity_words
+from mendbay.imaging.drive_findings import Weight
 from mendbay.imaging.smart import NAMES, Attribute
 from mendbay.jobs.ask_drive import DriveFacts, InCase, ask_drive, foresee_asking
 from mendbay.jobs.power_permit import Although
@@ -94,7 +93,7 @@ def facts_text(told: DriveFacts, counters: bool, raw: bool = False) -> str:
         if told.seen is not None and told.seen.kind == "drive":
             lines.append(wrapped("Try it on a port of the board, or on another adapter.", "", ""))
         return "\n".join(lines)
-    lines += [wrapped(one) for one in _identity_lines(answers.identity)]
+    lines += [wrapped(one) for one in identity_words(answers.identity)]
     if told.findings:
         lines.append("")
         lines += [wrapped(f"{SIGNS[one.weight]} {one.words}", "", "   ") for one in told.findings]
@@ -106,21 +105,6 @@ def facts_text(told: DriveFacts, counters: bool, raw: bool = False) -> str:
         lines += ["", "Not told:"]
         lines += [wrapped(f"- {one.what}: {one.why}", "", "  ") for one in told.not_said]
     return "\n".join(lines)
-
-
-def _identity_lines(identity: DriveIdentity) -> list[str]:
-    name = f"{identity.model or 'no model name'}, serial number {identity.serial or 'none'}"
-    firmware = f", firmware {identity.firmware}" if identity.firmware else ""
-    turns = {0: "", 1: "; nothing in it turns"}.get(
-        identity.rotation, f"; {count_text(identity.rotation)} turns a minute"
-    )
-    physical = (
-        f" ({identity.physical_bytes} physical)" if identity.physical_bytes != identity.sector_bytes else ""
-    )
-    return [
-        f"It calls itself {name}{firmware}.",
-        f"{count_text(identity.sectors)} sectors of {identity.sector_bytes} bytes{physical}{turns}.",
-    ]
 
 
 def _counters(attributes: tuple[Attribute, ...], raw: bool) -> str:
@@ -141,56 +125,3 @@ def _counters(attributes: tuple[Attribute, ...], raw: bool) -> str:
         head.append("bytes")
     packed = "\n(+ more is packed in its bytes)" if any(one.is_packed for one in attributes) else ""
     return table(rows, head, right=(1, 2, 3, 4, 5)) + packed
-
-
-def facts_json(told: DriveFacts) -> dict[str, Any]:
-    """What it said, for programs."""
-    return {
-        "source": told.where,
-        "how": str(told.how),
-        "why_not": told.why_not,
-        "seen": None if told.seen is None else wording.identity_json(told.seen),
-        "label_gb": told.label_gb,
-        "drive": None if told.answers is None else _answers_json(told.answers),
-        "findings": [{"weight": str(one.weight), "words": one.words} for one in told.findings],
-        "not_said": [{"what": one.what, "why": one.why} for one in told.not_said],
-    }
-
-
-def _answers_json(answers: DriveAnswers) -> dict[str, Any]:
-    identity, health, limits = answers.identity, answers.health, answers.limits
-    return {
-        "model": identity.model,
-        "serial": identity.serial,
-        "firmware": identity.firmware,
-        "wwn": identity.wwn,
-        "sectors": identity.sectors,
-        "sector_bytes": identity.sector_bytes,
-        "physical_bytes": identity.physical_bytes,
-        "hidden_sectors": answers.size.hidden_sectors,
-        "rotation": identity.rotation,
-        "checksum": str(identity.checksum),
-        "locked": identity.security.is_locked,
-        "size": [{"verdict": str(one.verdict), "words": one.sentence} for one in answers.size.said],
-        "records": str(answers.records) or None,
-        "calls_itself_failing": answers.calls_itself_failing,
-        "hours": None if health is None else health.hours,
-        "link_errors": answers.link_errors,
-        "celsius": answers.celsius,
-        "limits": {"warn": limits.warn, "pause": limits.pause, "stop": limits.stop, "origin": limits.origin},
-        "counters": [] if health is None else [_attribute_json(one) for one in health.attributes],
-    }
-
-
-def _attribute_json(one: Attribute) -> dict[str, Any]:
-    return {
-        "id": one.id,
-        "name": NAMES.get(one.id, ""),
-        "now": one.current,
-        "worst": one.worst,
-        "limit": one.threshold,
-        "count": one.count,
-        "raw": one.raw.hex(),
-        "failing": one.is_failing,
-        "failed_once": one.has_failed,
-    }

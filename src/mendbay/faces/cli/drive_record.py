@@ -12,16 +12,23 @@ import click
 
 from mendbay.core.errors import EXIT_INCOMPLETE, ImageChanged, UsageError
 from mendbay.core.proportion import interval_text
-from mendbay.core.quantity import bytes_text, count_text, counted, percent_text
+from mendbay.core.quantity import bytes_text, count_text, counted
 from mendbay.core.serials import same_serial
 from mendbay.core.span import SpanSet
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, json_text, table, wrapped
+from mendbay.faces.reading_words import (
+    compared_words,
+    difference_json,
+    differences_words,
+    verified_json,
+    verified_words,
+)
 from mendbay.imaging.adapter_odds import SecondChance
 from mendbay.imaging.differences import Difference
 from mendbay.imaging.lacking import Lacking
 from mendbay.jobs.blend_images import BlendedIn, BlendResult, blend_images
-from mendbay.jobs.compare_drive import Compared, ended_words
+from mendbay.jobs.compare_drive import Compared
 from mendbay.jobs.imaging_record import LEFT, ImagingRecord, imaging_record, lacking_csv
 from mendbay.jobs.ports import Run
 from mendbay.jobs.set_aside import set_aside
@@ -64,7 +71,7 @@ def show(screen: Screen, case: int, bay: str, everything: bool) -> None:
         "left_bytes": record.left.total_bytes,
         "not_read": [_lacking_json(record, one) for one in record.lacking],
         "runs": [wording.run_json(one) for one in record.runs],
-        "differences": [_difference_json(one) for one in record.differences],
+        "differences": [difference_json(one) for one in record.differences],
         "changed": wording.spans_json(record.changed),
         "second_chances": [_chance_json(one) for one in record.chances],
     }
@@ -129,7 +136,7 @@ def verify(screen: Screen, case: int, bay: str, read_again: str) -> None:
     with open_bench(screen.home, tell=screen.tell) as bench:
         found = verify_image(bench, case, bay, read_again=read_again)
         record = imaging_record(bench, case, bay)
-    screen.answer(_verified_json(found), "\n".join(_verified_lines(case, found, record)))
+    screen.answer(verified_json(found), "\n".join(_verified_lines(case, found, record)))
     if not found.holds:
         sys.exit(ImageChanged.exit_code)
     if not found.is_complete:
@@ -252,16 +259,7 @@ def _lacking_lines(record: ImagingRecord, everything: bool) -> list[str]:
 def _difference_lines(found: Sequence[Difference], record: ImagingRecord) -> list[str]:
     if not found:
         return []
-    total = SpanSet(one.span for one in found).total_bytes
-    lines = [
-        "",
-        wrapped(
-            f"Two reads do not agree on {count_text(total)} bytes, though the drive gave both without an "
-            "error: neither can be relied on there. The image holds those of the first. No file that lies "
-            "there is called whole: files list and the hand-back say which.",
-            hang="",
-        ),
-    ]
+    lines = ["", *(wrapped(one, hang="") for one in differences_words(found))]
     rows = [
         (
             count_text(one.span.start),
@@ -289,19 +287,7 @@ def _chance_lines(chances: Sequence[SecondChance]) -> list[str]:
 
 
 def _verified_lines(case: int, found: Verified, record: ImagingRecord) -> list[str]:
-    lines = [f"Bay {found.bay}: {count_text(found.checked_bytes)} bytes held against their digests."]
-    if found.without_digest_bytes:
-        lines.append(
-            wrapped(
-                f"{count_text(found.without_digest_bytes)} bytes have no digest of their own: they were read "
-                "before digests were noted.",
-            )
-        )
-    if found.sha256_noted:
-        same = "is" if found.sha256_noted == found.sha256_found else "is NOT"
-        lines.append(f"The SHA-256 of the whole image {same} the one noted.")
-    if found.holds:
-        lines.append("Nothing differs from what the drive gave.")
+    lines = list(map(wrapped, verified_words(found)))
     if found.wrong:
         rows = [
             (
@@ -325,37 +311,8 @@ def _verified_lines(case: int, found: Verified, record: ImagingRecord) -> list[s
 
 def compared_lines(found: Compared, record: ImagingRecord) -> list[str]:
     """What a second reading of a drive showed."""
-    lines = [
-        f"Bay {found.bay}: {count_text(found.compared_bytes)} bytes read again and compared, "
-        f"{percent_text(found.compared_bytes, record.coverage.size_bytes)} of the drive; "
-        f"{ended_words(found.ending)}."
-    ]
-    if found.refused_bytes:
-        lines.append(f"  not given this time, though given before: {count_text(found.refused_bytes)} bytes")
-    if found.left_bytes:
-        lines.append(f"  not asked for again: {count_text(found.left_bytes)} bytes")
-    if found.mended_bytes:
-        mended = (
-            f"{count_text(found.mended_bytes)} bytes of the image were no longer what the drive had given; "
-            "they are taken from this reading. Check the disk the image lies on."
-        )
-        lines.append(wrapped(mended, hang=""))
-    if found.compared_bytes and not found.differences:
-        lines.append("The drive gave the same bytes as before.")
+    lines = [wrapped(one, hang="") if one.startswith("M") else one for one in compared_words(found, record)]
     return [*lines, *_difference_lines(found.differences, record)]
-
-
-def compared_json(found: Compared) -> dict[str, Any]:
-    """What a second reading of a drive showed."""
-    return {
-        "bay": found.bay,
-        "ending": found.ending.name.lower(),
-        "compared_bytes": found.compared_bytes,
-        "refused_bytes": found.refused_bytes,
-        "left_bytes": found.left_bytes,
-        "mended_bytes": found.mended_bytes,
-        "differences": [_difference_json(one) for one in found.differences],
-    }
 
 
 def _after_wrong(case: int, found: Verified) -> list[str]:
@@ -422,16 +379,6 @@ def _lacking_json(record: ImagingRecord, one: Lacking) -> dict[str, Any]:
     }
 
 
-def _difference_json(one: Difference) -> dict[str, Any]:
-    return {
-        "start": one.span.start,
-        "stop": one.span.stop,
-        "first_run": one.first_run,
-        "second_run": one.second_run,
-        "at": one.at,
-    }
-
-
 def _chance_json(one: SecondChance) -> dict[str, Any]:
     low, high = one.share.interval
     return {
@@ -441,31 +388,6 @@ def _chance_json(one: SecondChance) -> dict[str, Any]:
         "asked": one.asked,
         "low": low,
         "high": high,
-    }
-
-
-def _verified_json(found: Verified) -> dict[str, Any]:
-    return {
-        "bay": found.bay,
-        "holds": found.holds,
-        "complete": found.is_complete,
-        "checked_bytes": found.checked_bytes,
-        "without_digest_bytes": found.without_digest_bytes,
-        "wrong": [
-            {
-                "start": one.span.start,
-                "stop": one.span.stop,
-                "run": one.run,
-                "adapter": one.adapter,
-                "read_at": one.read_at,
-                "readable": one.is_readable,
-            }
-            for one in found.wrong
-        ],
-        "differences": [_difference_json(one) for one in found.differences],
-        "sha256_noted": found.sha256_noted or None,
-        "sha256_found": found.sha256_found or None,
-        "doubted_bytes": found.doubted_bytes,
     }
 
 
@@ -481,7 +403,7 @@ def _blend_json(result: BlendResult) -> dict[str, Any]:
                 "path": one.other,
                 "taken_bytes": one.taken_bytes,
                 "compared_bytes": one.compared_bytes,
-                "differences": [_difference_json(each) for each in one.differences],
+                "differences": [difference_json(each) for each in one.differences],
                 "unsound": wording.spans_json(one.unsound),
                 "serials": one.serials or None,
                 "other_case": one.other_case,

@@ -12,9 +12,9 @@ from mendbay.core.errors import EXIT_INCOMPLETE
 from mendbay.core.quantity import bytes_text, count_text, counted, grouped_bytes
 from mendbay.core.span import Span
 from mendbay.faces import wording
-from mendbay.faces.cli.pair import assembled_json, volume_json
 from mendbay.faces.cli.screen import Screen, printable, table, wrapped
 from mendbay.faces.cli.take_in_words import authority_warning
+from mendbay.faces.reading_words import assembled_json, volume_json
 from mendbay.files.tree import Kind
 from mendbay.files.verdict import Verdict
 from mendbay.jobs.authority import concern

@@ -10,14 +10,14 @@ from pathlib import Path
 import click
 
 from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
-from mendbay.core.quantity import bytes_text, count_text
-from mendbay.core.span import SpanSet
+from mendbay.core.quantity import bytes_text
 from mendbay.faces import wording
-from mendbay.faces.cli.screen import Screen, printable, wrapped
+from mendbay.faces.cli.screen import Screen, wrapped
 from mendbay.faces.cli.take_in_words import authority_warning
-from mendbay.handback.facts import FileFacts, HandBack
+from mendbay.faces.handback_words import copied_words, is_whole, made_json, not_whole_words, verdict_words
+from mendbay.handback.facts import HandBack
 from mendbay.jobs.authority import concern
-from mendbay.jobs.hand_back import REPORT_HTML, REPORT_JSON, REPORT_PDF, hand_back
+from mendbay.jobs.hand_back import REPORT_HTML, REPORT_PDF, hand_back
 from mendbay.jobs.hand_back_proof import joined_words
 from mendbay.jobs.reached_customer import check_hand_back
 from mendbay.wiring import (
@@ -28,8 +28,6 @@ from mendbay.wiring import (
     papers,
     shop_copies,
 )
-
-FILES_SHOWN = 20
 
 
 @click.group(name="handback")
@@ -73,19 +71,10 @@ def make(
         unsettled = concern(bench, case)
     facts = result.facts
     unread = result.unread
-    said = {
-        **_made_json(facts, folder),
-        "still_unread": {
-            "files": unread.files,
-            "bytes": unread.total_bytes,
-            "only_names": unread.only_names,
-            "folders": unread.hides,
-        },
-        "authority_concern": unsettled or None,
-    }
+    said = {**made_json(result, folder), "authority_concern": unsettled or None}
     screen.answer(said, _made_text(facts, folder, [joined_words(facts.joined, case), unread.words]))
     screen.warn(authority_warning(unsettled, case))
-    if any(facts.tallies[word].files for word in ("holed", "lost", "unproven")):
+    if not is_whole(facts):
         sys.exit(EXIT_INCOMPLETE)
 
 
@@ -110,70 +99,13 @@ def _made_text(facts: HandBack, folder: Path, remarks: Sequence[str]) -> str:
         remarks: what else is to be said, each empty for nothing.
     """
     more = "".join(f"{wrapped(one)}\n" for one in remarks if one)
-    counts = ", ".join(f"{count_text(tally.files)} {word}" for word, tally in facts.tallies.items())
+    rows = "".join(f"  {one}\n" for one in not_whole_words(facts))
     return (
-        f"{wording.counted(facts.copied.files, 'file')} ({bytes_text(facts.copied.size_bytes)}) in {folder}, "
-        f"{count_text(facts.verified_files)} of them read again and equal.\n"
-        f"Verdicts: {counts}.\n{_not_whole_text(facts)}{more}"
+        f"{copied_words(facts, folder)}\n{verdict_words(facts)}\n{rows}{more}"
         f"Report for the customer: {folder / REPORT_PDF}\n"
         f"The same as a page:      {folder / REPORT_HTML}\n"
         f"Next: {wording.called_as()} handback check {folder}"
     )
-
-
-def _not_whole(facts: HandBack) -> list[FileFacts]:
-    return [one for one in facts.files if one.verdict != "whole"]
-
-
-def _not_whole_text(facts: HandBack) -> str:
-    """A line for each file that is not whole, up to so many; each line ends with a line break."""
-    found = _not_whole(facts)
-    lines = []
-    for one in found[:FILES_SHOWN]:
-        if one.is_awaited:
-            lines.append(f"  {printable(one.raw_path)}: {one.verdict}, no copy: nothing of it was read yet")
-            continue
-        doubted = SpanSet(doubt.span for doubt in one.doubts).total_bytes
-        why = [
-            f"{count_text(count)} bytes {what}"
-            for count, what in (
-                (one.missing_bytes, "missing"),
-                (one.older.total_bytes, "may be older"),
-                (doubted, "in doubt"),
-            )
-            if count
-        ]
-        if not one.is_described:
-            why.insert(0, "size unknown")
-        lines.append(f"  {printable(one.raw_path)}: {', '.join([one.verdict, *why])}")
-    if len(found) > FILES_SHOWN:
-        lines.append(f"  ... and {count_text(len(found) - FILES_SHOWN)} more; the report lists them all.")
-    return "".join(f"{line}\n" for line in lines)
-
-
-def _made_json(facts: HandBack, folder: Path) -> dict[str, object]:
-    return {
-        "folder": str(folder),
-        "copied_files": facts.copied.files,
-        "copied_bytes": facts.copied.size_bytes,
-        "verified_files": facts.verified_files,
-        "joined": {
-            "files": facts.joined.files,
-            "given_bytes": facts.joined.given_bytes,
-            "both_bytes": facts.joined.both_bytes,
-        },
-        "verdicts": {word: tally.files for word, tally in facts.tallies.items()},
-        "not_whole": [
-            {
-                "path": one.raw_path.decode("utf-8", "replace"),
-                "raw_path_hex": one.raw_path.hex(),
-                "verdict": one.verdict,
-                "reasons": list(one.reasons),
-            }
-            for one in _not_whole(facts)
-        ],
-        "report": {"pdf": REPORT_PDF, "html": REPORT_HTML, "json": REPORT_JSON},
-    }
 
 
 @command.command(name="check")

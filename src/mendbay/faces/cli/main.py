@@ -37,7 +37,7 @@ COMMANDS = {
     "pair": "Put two members together; read both, wanted files first.",
     "files": "List what is on the volume, with a verdict for each file.",
     "handback": "Copy files out with proof: verified copy, bag and report.",
-    "bench": "The shop's own papers and prices, and what its cases teach.",
+    "bench": "The bench in the browser; the shop's papers, prices and lessons.",
     "demo": "Play the whole job on two invented failing drives.",
 }
 
@@ -171,7 +171,8 @@ def _tell(trouble: MendbayError, as_json: bool) -> int:
 
 
 def _print(trouble: MendbayError, as_json: bool) -> None:
-    from mendbay.faces.cli.screen import fitted, json_text, without_controls
+    from mendbay.faces.cli.screen import fitted, json_text
+    from mendbay.faces.plain_text import without_controls
 
     if as_json:
         shape = {

@@ -7,7 +7,7 @@ import sys
 import click
 
 from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
-from mendbay.core.quantity import bytes_text, count_text
+from mendbay.core.quantity import bytes_text
 from mendbay.faces import wording
 from mendbay.faces.cli.caution_words import say_clicking, say_drive_cautions, say_own_time, say_unsettled
 from mendbay.faces.cli.drive import (
@@ -17,30 +17,29 @@ from mendbay.faces.cli.drive import (
     ASK_NOTHING,
     PATIENCE,
     SECTOR,
-    assumptions,
 )
 from mendbay.faces.cli.screen import Screen, printable, table, wrapped
-from mendbay.faces.cli.stakes import stakes_of, stakes_options
+from mendbay.faces.cli.stakes import stakes_options
+from mendbay.faces.reading_words import (
+    assembled_json,
+    assembled_words,
+    is_complete,
+    lacks,
+    pair_json,
+    together_words,
+    unmatched_words,
+    volume_json,
+    wanted_words,
+)
 from mendbay.files.tree import VolumeFacts
-from mendbay.files.wanted import seems_several
 from mendbay.imaging.hazard import Condition as DriveCondition
 from mendbay.jobs.look_at_pair import look_at_pair
 from mendbay.jobs.power_permit import Although, foresee_reading
 from mendbay.jobs.read_drive import DriveAt, foresee_drives
 from mendbay.jobs.read_pair import BrokenOff, PairResult, read_pair
-from mendbay.jobs.task_advice import TaskAdvice, task_words
-from mendbay.jobs.volume import explanation, fresher_bay
+from mendbay.jobs.reading_terms import assumptions, stakes_of
 from mendbay.pair.assemble import Assembled
-from mendbay.pair.volume import Level
 from mendbay.wiring import open_bench
-
-FILES_SHOWN = 20
-LEVELS = {
-    Level.MIRROR: "Mirror",
-    Level.STRIPE: "Stripe",
-    Level.SPAN: "Span",
-    Level.SINGLE: "Single volume",
-}
 
 
 @click.group(name="pair")
@@ -192,11 +191,7 @@ def read(
             broken_off=lambda found: screen.say(broken_off_text(found, case)),
         )
     screen.answer(pair_json(result), pair_text(result, case))
-    if only_wanted:
-        complete = all(line.judgement is None or line.judgement.verdict == "whole" for line in result.wanted)
-    else:
-        complete = not (result.missing_bytes or result.alone_bytes)
-    if not complete:
+    if not is_complete(result, only_wanted=only_wanted):
         sys.exit(EXIT_INCOMPLETE)
 
 
@@ -238,127 +233,22 @@ def broken_off_text(found: BrokenOff, case: int) -> str:
 
 def pair_text(result: PairResult, case: int) -> str:
     """What reading the drives together came to."""
-    together = result.compared is not None or result.assembled.halves_in_step
-    is_lacking = bool(result.missing_bytes or result.alone_bytes or not together)
     lines = [*assembled_lines(result.assembled), ""]
-    lines += [wording.read_result_text(one, is_lacking=is_lacking) for one in result.drives]
-    lines += _together_lines(result)
-    files = [line for line in result.wanted if line.judgement is not None]
-    if files:
-        counts = ", ".join(f"{count_text(count)} {word}" for word, count in sorted(result.verdicts.items()))
-        lines += ["", f"Wanted first: {wording.counted(len(files), 'file')} ({counts})."]
-        rows = [
-            (printable(line.entry.path), wording.verdict_text(line.judgement, line.entry.size_bytes))
-            for line in files
-            if line.judgement is not None and line.judgement.verdict != "whole"
-        ]
-        lines += [f"  {path}: {said}" for path, said in rows[:FILES_SHOWN]]
-        if len(rows) > FILES_SHOWN:
-            lines.append(f"  ... and {count_text(len(rows) - FILES_SHOWN)} more that are not whole.")
-    lines += [wrapped(f"No file matches '{printable(one.encode())}'.") for one in result.unmatched]
-    lines += [wrapped(wording.several_hint(one)) for one in result.unmatched if seems_several(one)]
+    lines += [wording.read_result_text(one, is_lacking=lacks(result)) for one in result.drives]
+    together = together_words(result)
+    lines += [""] * bool(together) + [wrapped(one, "", "  ") for one in together]
+    if wanted := wanted_words(result):
+        lines += ["", wanted[0], *(f"  {one}" for one in wanted[1:])]
+    lines += map(wrapped, unmatched_words(result))
     called = wording.called_as()
     lines.append(f"Next: {called} files list {case}, then {called} handback make {case} FOLDER")
     return "\n".join(lines)
 
 
-def _together_lines(result: PairResult) -> list[str]:
-    """What two halves gave together, and whether they are alike; nothing for drives read by themselves."""
-    compared, halves = result.compared, result.halves
-    if compared is None and not result.assembled.halves_in_step:
-        return []
-    lines = []
-    if halves is not None and halves.apart:
-        lines.append(
-            f"The halves DIFFER in {count_text(halves.apart.total_bytes)} bytes "
-            f"({wording.counted(len(halves.apart), 'range')}) where they should be the same. Which one is "
-            "right, only the files can tell: look at those that are not whole before they are handed back."
-        )
-    elif halves is not None:
-        lines.append(
-            f"Both halves were read and compared: {bytes_text(halves.compared_bytes)} came from both and are "
-            "the same."
-        )
-    elif compared is None:
-        lines.append("The halves are NOT compared yet: that comes once everything was tried.")
-    elif compared.differ_at is not None:
-        lines.append(
-            "The halves DIFFER where they should be the same; both were read whole. Which one is right, only "
-            "the files can tell: look at them before they are handed back."
-        )
-    elif compared.compared_bytes:
-        lines.append(
-            f"Read as one task. {bytes_text(compared.compared_bytes)} were read from both halves and are the "
-            "same."
-        )
-    if result.missing_bytes:
-        lines.append(f"Neither half gave {count_text(result.missing_bytes)} bytes.")
-    else:
-        lines.append("Together the halves gave every byte.")
-    if result.alone_bytes:
-        lines.append(
-            f"{count_text(result.alone_bytes)} bytes were given by one half alone; as the halves differ, "
-            "nothing proves them."
-        )
-    if result.advice is not None:
-        lines.append(task_words(result.advice))
-    return ["", *(wrapped(one, "", "  ") for one in lines)]
-
-
-def pair_json(result: PairResult) -> dict[str, object]:
-    return {
-        "pair": assembled_json(result.assembled),
-        "drives": [wording.read_result_json(one) for one in result.drives],
-        "wanted": [wording.file_json(line) for line in result.wanted],
-        "read_first_bytes": dict(result.wanted_bytes),
-        "unmatched": list(result.unmatched),
-        "missing_bytes": result.missing_bytes,
-        "alone_bytes": result.alone_bytes,
-        "one_task": None
-        if result.compared is None
-        else {
-            "compared_bytes": result.compared.compared_bytes,
-            "differ": result.compared.differ_at is not None,
-            "advice": None if result.advice is None else _task_advice_json(result.advice),
-        },
-        "halves": None
-        if result.halves is None
-        else {
-            "compared_bytes": result.halves.compared_bytes,
-            "differing_bytes": result.halves.apart.total_bytes,
-        },
-    }
-
-
-def _task_advice_json(one: TaskAdvice) -> dict[str, object]:
-    return {
-        "go_on": dict(one.go_on),
-        "seconds": one.seconds,
-        "brings_bytes": one.brings_bytes,
-        "lacking_bytes": one.lacking_bytes,
-        "refusals": one.refusals,
-        "dies": dict(one.dies),
-        "all_die": one.all_die,
-        "bench": None if one.bench is None else one.bench.text,
-        "gain": None if one.gain is None else one.gain.text,
-    }
-
-
 def assembled_lines(one: Assembled) -> list[str]:
-    """How a volume was put together, in sentences."""
-    return [
-        f"{LEVELS[one.level]} of {bytes_text(one.volume.size_bytes)}",
-        *(wrapped(text, "  ", "  ") for text in explanation(one)),
-    ]
-
-
-def assembled_json(one: Assembled) -> dict[str, object]:
-    return {
-        "level": str(one.level),
-        "size_bytes": one.volume.size_bytes,
-        "fresher": fresher_bay(one) or None,
-        "explanation": list(explanation(one)),
-    }
+    """How a volume was put together, in lines."""
+    first, *reasons = assembled_words(one)
+    return [first, *(wrapped(text, "  ", "  ") for text in reasons)]
 
 
 def volume_lines(facts: VolumeFacts) -> list[str]:
@@ -372,15 +262,3 @@ def volume_lines(facts: VolumeFacts) -> list[str]:
         f"  {checks}",
         *(wrapped(text, "  ", "  ") for text in facts.remarks),
     ]
-
-
-def volume_json(facts: VolumeFacts) -> dict[str, object]:
-    return {
-        "kind": facts.kind,
-        "label": facts.label,
-        "uuid": facts.uuid,
-        "size_bytes": facts.size_bytes,
-        "block_bytes": facts.block_bytes,
-        "has_checksums": facts.has_checksums,
-        "remarks": list(facts.remarks),
-    }

@@ -23,6 +23,8 @@ import click
 
 from mendbay.faces import wording
 from mendbay.faces.cli.progress_words import drives_line, step_line
+from mendbay.faces.plain_text import CONTROLS, without_controls
+from mendbay.faces.printable import printable as printable
 from mendbay.jobs.events import Advised, Event, ReadingProgress, Said, StepProgress
 
 WIDTH = 80
@@ -211,31 +213,10 @@ def _onto_terminal(text: str) -> None:
         sys.stderr.flush()
 
 
-_UNSEEN = "\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff"
-_CONTROLS = re.compile(f"[\x00-\x08\x0b-\x1f{_UNSEEN}]")
-_CONTROLS_AND_BREAKS = re.compile(f"[\x00-\x1f{_UNSEEN}]")
-
-
-def without_controls(text: str, *, one_line: bool = False) -> str:
-    """A text in which nothing moves the cursor, speaks to the terminal or turns the direction of writing:
-    names come from outside. Such signs, and bytes that are no text, are written as escapes.
-
-    Args:
-        one_line: line breaks and tabs count as such signs.
-    """
-    return (_CONTROLS_AND_BREAKS if one_line else _CONTROLS).sub(lambda one: _escape(ord(one[0])), text)
-
-
-def _escape(sign: int) -> str:
-    if 0xDC80 <= sign <= 0xDCFF:
-        return f"\\x{sign - 0xDC00:02x}"  # a byte of a file's name
-    return f"\\x{sign:02x}" if sign < 0x100 else f"\\u{sign:04x}"
-
-
 def json_text(facts: Any, indent: int | None = None) -> str:
     """Facts as JSON, signs that a terminal would act on or that cannot be written as JSON's own escapes."""
     text = json.dumps(facts, ensure_ascii=False, indent=indent)
-    return _CONTROLS.sub(lambda one: f"\\u{ord(one[0]):04x}", text)
+    return CONTROLS.sub(lambda one: f"\\u{ord(one[0]):04x}", text)
 
 
 def table(rows: Sequence[Sequence[str]], head: Sequence[str], right: Sequence[int] = ()) -> str:
@@ -322,17 +303,3 @@ def _broken(line: str, width: int, most: int | None) -> str:
     broken = wrapped(_commands_whole(line[len(indent) :], most), indent, _HANG, width)
     lines = broken.split("\n")
     return line if len(lines) == 2 and len(lines[1]) > width else broken
-
-
-def printable(raw: bytes) -> str:
-    """A name from a customer's drive for the terminal: what is not plain text shows as an escape, so
-    that no name can move the cursor or hide another."""
-    text = raw.decode("utf-8", "surrogateescape")
-    return "".join(
-        f"\\x{ord(one) - 0xDC00:02x}"
-        if "\udc80" <= one <= "\udcff"
-        else one
-        if one.isprintable() and one != "\\"
-        else "".join(f"\\x{byte:02x}" for byte in one.encode())
-        for one in text
-    )

@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import argparse
+import json
 import sys
 from pathlib import Path
 
 from mendbay.core.errors import MendbayError
-from mendbay.faces.web.serve import PORT, Listening, serve
+from mendbay.faces.web.serve import PORT, Listening, Served, serve
+
+
+def _json(served: Served) -> str:
+    return json.dumps({"url": served.url, "needs_key": served.needs_key})
 
 
 def main() -> int:
@@ -19,12 +24,17 @@ def main() -> int:
     reader.add_argument("--name", action="append", default=[])
     reader.add_argument("--with-key", action="store_true")
     reader.add_argument("--phone-port", type=int, default=0)
+    reader.add_argument("--json", action="store_true")
     asked = reader.parse_args()
     where = Listening(asked.address, asked.port, tuple(asked.name), asked.with_key, asked.phone_port)
     try:
-        serve(asked.home, where, lambda line: print(line, flush=True))
+        serve(asked.home, where, lambda one: print(_json(one) if asked.json else one.words, flush=True))
     except MendbayError as trouble:
-        print(f"mendbay: {trouble.what}\nNext: {trouble.next_step}", file=sys.stderr)
+        if asked.json:
+            shape = {"kind": type(trouble).__name__, "what": trouble.what, "next_step": trouble.next_step}
+            print(json.dumps({"error": {**shape, "exit_code": trouble.exit_code}}))
+        else:
+            print(f"mendbay: {trouble.what}\nNext: {trouble.next_step}", file=sys.stderr)
         return trouble.exit_code
     return 0
 

@@ -21,16 +21,17 @@ from starlette.routing import Match, Route
 from starlette.types import ASGIApp
 
 from mendbay.core import errors
-from mendbay.core.errors import MendbayError, UsageError
+from mendbay.core.errors import MendbayError, NoSuchItem, UsageError
 from mendbay.core.texts import LINE_LIMIT
 from mendbay.faces.web.addresses import Address, Book
 from mendbay.faces.web.answers import Answer, Blob, Fragment, Go, Page
 from mendbay.faces.web.description import description_of
 from mendbay.faces.web.desk import Desk
 from mendbay.faces.web.drawing import Drawing
-from mendbay.faces.web.fields import SEEN, BadField, read_fields
+from mendbay.faces.web.fields import SEEN, read_fields
 from mendbay.faces.web.guard import COOKIE, DOOR, Guard, TooMuch, cookies_of
-from mendbay.faces.web.visit import ChangedMeanwhile, NotThere, Visit
+from mendbay.faces.web.uploads import remove_forgotten
+from mendbay.faces.web.visit import Visit
 
 WHO = "mendbay_who"
 NOTICE = "mendbay_notice"
@@ -50,14 +51,11 @@ VIEWS = (
 """Modules below `views/`; each has a `BOOK`."""
 
 STATUS: tuple[tuple[type[MendbayError], int], ...] = (
-    (NotThere, 404),
     (errors.NoSuchCase, 404),
     (errors.NoSuchItem, 404),
     (errors.CaseForgotten, 410),
     (errors.CustodyBroken, 409),
     (errors.LedgerError, 503),
-    (ChangedMeanwhile, 409),
-    (BadField, 422),
     (UsageError, 422),
     (errors.ToolMissing, 503),
 )
@@ -128,6 +126,7 @@ class _Application:
     @asynccontextmanager
     async def lifespan(self, app: Starlette) -> AsyncIterator[None]:
         self._desk.pulse.start()
+        await run_in_threadpool(remove_forgotten, self._desk.home)
         yield
         await run_in_threadpool(self._desk.end)
 
@@ -312,11 +311,11 @@ def _whole(text: str) -> int:
     """A whole number of a path.
 
     Raises:
-        NotThere: it is none that anything could have.
+        NoSuchItem: it is none that anything could have.
     """
     number = int(text)
     if not 0 < number < 2**53:
-        raise NotThere(f"There is nothing of number {str(text)[:24]}.", "Begin at the list of cases.")
+        raise NoSuchItem(f"There is nothing of number {str(text)[:24]}.", "Begin at the list of cases.")
     return number
 
 
@@ -329,16 +328,16 @@ async def _form(request: Request, address: Address) -> list[tuple[str, Any]]:
     files = sum(one.limit for one in address.fields if one.kind == "files")
     kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     if kind not in ("application/x-www-form-urlencoded", "multipart/form-data", ""):
-        raise BadField("That is not how a form is sent.", "Send it from its page.")
+        raise UsageError("That is not how a form is sent.", "Send it from its page.")
     try:
         form = await request.form(max_files=files, max_fields=FIELDS_AT_ONCE, max_part_size=1 << 20)
     except TooMuch:
         raise
     except ClientDisconnect:
-        raise BadField("The form did not arrive whole.", "Send it again.") from None
+        raise UsageError("The form did not arrive whole.", "Send it again.") from None
     except (MultiPartException, HTTPException, UnicodeDecodeError, ValueError) as trouble:
         said = getattr(trouble, "detail", "") or getattr(trouble, "message", "") or "not a form"
-        raise BadField(
+        raise UsageError(
             f"The form could not be read ({str(said)[:80]}).", "Send it again from its page."
         ) from None
     return [(name, one) for name, one in form.multi_items() if isinstance(one, str | UploadFile)]

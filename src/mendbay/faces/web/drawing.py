@@ -11,6 +11,8 @@ import jinja2
 from markupsafe import Markup
 
 from mendbay.core.quantity import bytes_text, chance_text, count_text, counted, duration_text, percent_text
+from mendbay.faces.plain_text import without_controls
+from mendbay.faces.printable import printable
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Page
 from mendbay.faces.web.commands import linked
@@ -35,6 +37,7 @@ class Drawing:
             loader=jinja2.PackageLoader("mendbay.faces.web", "templates"),
             autoescape=True,
             undefined=jinja2.StrictUndefined,
+            finalize=_plain,
             trim_blocks=True,
             lstrip_blocks=True,
         )
@@ -82,6 +85,12 @@ def _field(visit: Visit, name: str, address: str) -> Any:
     return next(one for one in visit.book.addresses[address].fields if one.name == name)
 
 
+def _plain(value: object) -> object:
+    """What an expression of a template gives, without signs that turn the direction of writing: what people
+    and drives say stands on every page."""
+    return without_controls(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
 def moment(at: str) -> str:
     """A time of a record for people: day and minute, UTC as on paper."""
     return f"{at[:10]} {at[11:16]}" if len(at) >= 16 else at
@@ -90,15 +99,7 @@ def moment(at: str) -> str:
 def shown_name(raw: bytes | str) -> str:
     """A name from a customer's drive: what is not plain text shows as an escape, so that no name can turn the
     direction of writing or hide another."""
-    text = raw.decode("utf-8", "surrogateescape") if isinstance(raw, bytes) else raw
-    return "".join(
-        f"\\x{ord(one) - 0xDC00:02x}"
-        if "\udc80" <= one <= "\udcff"
-        else one
-        if one.isprintable() and one != "\\"
-        else "".join(f"\\x{byte:02x}" for byte in one.encode("utf-8", "surrogatepass"))
-        for one in text
-    )
+    return printable(raw if isinstance(raw, bytes) else raw.encode("utf-8", "surrogateescape"))
 
 
 def meter(share: float, words: str, kind: str = "read") -> Markup:

@@ -60,17 +60,13 @@ class Field:
         """What the field says, of all that was sent under its name.
 
         Raises:
-            BadField: it cannot be that.
+            UsageError: it cannot be that.
         """
         return _READ[self.kind](self, said)
 
     def schema(self) -> dict[str, Any]:
         """The same limits as JSON schema."""
         return _SCHEMA[self.kind](self)
-
-
-class BadField(UsageError):
-    """A field of a form is not what it must be."""
 
 
 def line(
@@ -143,12 +139,12 @@ def read_fields(fields: Sequence[Field], sent: Sequence[tuple[str, Any]]) -> dic
     """What a form or a query says, field by field.
 
     Raises:
-        BadField: a field is not what it must be, is missing, or is not asked for.
+        UsageError: a field is not what it must be, is missing, or is not asked for.
     """
     known = {one.name for one in fields}
     for name, _ in sent:
         if name not in known and name != SEEN:
-            raise BadField(
+            raise UsageError(
                 f"The form says something that is not asked for: {name[:40]!r}.", "Load the page again."
             )
     return {one.name: one.read([value for name, value in sent if name == one.name]) for one in fields}
@@ -160,29 +156,29 @@ def read_fields(fields: Sequence[Field], sent: Sequence[tuple[str, Any]]) -> dic
 def _one(asked: Field, said: Sequence[Any]) -> str:
     """The one text that was sent; empty for none."""
     if len(said) > 1:
-        raise BadField(f"{asked.words}: said {len(said)} times.", "Say it once.")
+        raise UsageError(f"{asked.words}: said {len(said)} times.", "Say it once.")
     if not said:
         return ""
     if not isinstance(said[0], str):
-        raise BadField(f"{asked.words}: a file was sent.", "Write it instead.")
+        raise UsageError(f"{asked.words}: a file was sent.", "Write it instead.")
     return said[0]
 
 
 def _require(asked: Field, found: object) -> None:
     if asked.required and not found:
-        raise BadField(f"{asked.words}: nothing is said.", "Say it, then send the form again.")
+        raise UsageError(f"{asked.words}: nothing is said.", "Say it, then send the form again.")
 
 
 def _read_text(asked: Field, said: Sequence[Any]) -> str:
     found = _one(asked, said).replace("\r\n", "\n")
     if len(found) > asked.limit:
-        raise BadField(
+        raise UsageError(
             f"{asked.words}: {len(found)} characters are too many.", f"At most {asked.limit} are kept."
         )
     if "\x00" in found or any("\ud800" <= sign <= "\udfff" for sign in found):
-        raise BadField(f"{asked.words}: it holds a sign that is no text.", "Write it without.")
+        raise UsageError(f"{asked.words}: it holds a sign that is no text.", "Write it without.")
     if asked.kind is not FieldKind.TEXT and "\n" in found:
-        raise BadField(f"{asked.words}: it has several lines.", "Write it in one.")
+        raise UsageError(f"{asked.words}: it has several lines.", "Write it in one.")
     found = found.strip()
     _require(asked, found)
     return found or str(asked.default)
@@ -194,7 +190,7 @@ def _read_number(asked: Field, said: Sequence[Any]) -> int | None:
         _require(asked, found)
         return asked.default  # type: ignore[no-any-return]
     if len(found) > 20 or not found.lstrip("-").isascii() or not found.lstrip("-").isdigit():
-        raise BadField(f"{asked.words}: {found[:20]!r} is no whole number.", "Write it in digits.")
+        raise UsageError(f"{asked.words}: {found[:20]!r} is no whole number.", "Write it in digits.")
     return int(_within(asked, int(found)))
 
 
@@ -205,13 +201,13 @@ def _read_decimal(asked: Field, said: Sequence[Any]) -> float | None:
         return asked.default  # type: ignore[no-any-return]
     digits = found.lstrip("-").replace(".", "", 1)
     if len(found) > 24 or not digits.isascii() or not digits.isdigit():
-        raise BadField(f"{asked.words}: {found[:20]!r} is no number.", "Write it in digits, like 4.7.")
+        raise UsageError(f"{asked.words}: {found[:20]!r} is no number.", "Write it in digits, like 4.7.")
     return _within(asked, float(found))
 
 
 def _within(asked: Field, found: float) -> float:
     if not asked.least <= found <= asked.most:
-        raise BadField(f"{asked.words}: {found} is out of range.", f"From {asked.least} to {asked.most}.")
+        raise UsageError(f"{asked.words}: {found} is out of range.", f"From {asked.least} to {asked.most}.")
     return found
 
 
@@ -221,7 +217,7 @@ def _read_choice(asked: Field, said: Sequence[Any]) -> str:
         _require(asked, found)
         return str(asked.default)
     if found not in asked.choices:
-        raise BadField(
+        raise UsageError(
             f"{asked.words}: {found[:40]!r} is not to be chosen.", f"One of: {', '.join(asked.choices)}."
         )
     return found
@@ -229,7 +225,7 @@ def _read_choice(asked: Field, said: Sequence[Any]) -> str:
 
 def _read_several(asked: Field, said: Sequence[Any]) -> tuple[str, ...]:
     if len(said) > asked.limit:
-        raise BadField(f"{asked.words}: {len(said)} are too many.", f"At most {asked.limit}.")
+        raise UsageError(f"{asked.words}: {len(said)} are too many.", f"At most {asked.limit}.")
     single = Field(
         asked.name, asked.words, FieldKind.CHOICE if asked.choices else FieldKind.LINE, choices=asked.choices
     )
@@ -241,7 +237,7 @@ def _read_several(asked: Field, said: Sequence[Any]) -> tuple[str, ...]:
 def _read_flag(asked: Field, said: Sequence[Any]) -> bool:
     found = _one(asked, said)
     if found not in ("", "yes"):
-        raise BadField(f"{asked.words}: {found[:20]!r} is neither yes nor nothing.", "Tick it or leave it.")
+        raise UsageError(f"{asked.words}: {found[:20]!r} is neither yes nor nothing.", "Tick it or leave it.")
     return found == "yes"
 
 
@@ -253,16 +249,18 @@ def _read_day(asked: Field, said: Sequence[Any]) -> str:
         try:
             date.fromisoformat(found)
         except ValueError:
-            raise BadField(f"{asked.words}: {found!r} is no day.", "Write it as 2027-02-25.") from None
+            raise UsageError(f"{asked.words}: {found!r} is no day.", "Write it as 2027-02-25.") from None
     return found
 
 
 def _read_files(asked: Field, said: Sequence[Any]) -> tuple[UploadFile, ...]:
     found = tuple(one for one in said if isinstance(one, UploadFile) and (one.filename or one.size))
     if len(found) != len([one for one in said if not (isinstance(one, UploadFile) and not one.filename)]):
-        raise BadField(f"{asked.words}: something was sent that is no file.", "Choose files.")
+        raise UsageError(f"{asked.words}: something was sent that is no file.", "Choose files.")
     if len(found) > asked.limit:
-        raise BadField(f"{asked.words}: {len(found)} files are too many at once.", f"At most {asked.limit}.")
+        raise UsageError(
+            f"{asked.words}: {len(found)} files are too many at once.", f"At most {asked.limit}."
+        )
     _require(asked, found)
     return found
 

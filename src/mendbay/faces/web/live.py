@@ -34,17 +34,28 @@ class Pulse:
         self._waiting: set[tuple[asyncio.AbstractEventLoop, asyncio.Event]] = set()
         self._lock = threading.Lock()
         self._ending = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="pulse", daemon=True)
+        self._thread: threading.Thread | None = None
+        self._users = 0
 
     def start(self) -> None:
-        """Begins to look."""
-        self._thread.start()
+        """Begins to look; it ends with as many `end`."""
+        with self._lock:
+            self._users += 1
+            if self._users > 1:
+                return
+            self._ending.clear()
+            self._thread = threading.Thread(target=self._run, name="pulse", daemon=True)
+            self._thread.start()
 
     def end(self) -> None:
         """Ends it; streams end with it."""
-        self._ending.set()
+        with self._lock:
+            self._users -= 1
+            if self._users > 0:
+                return
+            self._ending.set()
         self._wake()
-        if self._thread.is_alive():
+        if self._thread is not None:
             self._thread.join(5)
 
     @property

@@ -21,6 +21,7 @@ from mendbay.jobs.read_pictures import BoardLook, read_pictures
 from mendbay.wiring import open_bench, read_pictures_with, shop_files
 
 if TYPE_CHECKING:
+    from mendbay.board.sighting import PictureReading as Reading
     from mendbay.faces.web.desk import Desk
     from mendbay.jobs.board_ports import Pictures
 
@@ -63,6 +64,19 @@ class _Task:
         self.left = len(self.uploads.files)
 
 
+class _Lent:
+    """A reader that a job may close, and that stays open all the same."""
+
+    def __init__(self, reader: Pictures) -> None:
+        self._reader = reader
+
+    def read_bytes(self, data: bytes, name: str) -> Reading:
+        return self._reader.read_bytes(data, name)
+
+    def close(self) -> None:
+        """Whoever lent it closes it."""
+
+
 class PictureReading:
     """
     Args:
@@ -78,6 +92,7 @@ class PictureReading:
         self._outcomes: dict[Place, Standing] = {}
         self._now = ""
         self._thread: threading.Thread | None = None
+        self._open: Pictures | None = None
         self._quiet = threading.Condition(self._lock)
 
     def put(self, case: int, bay: str, who: str, uploads: Uploads) -> None:
@@ -118,6 +133,8 @@ class PictureReading:
         while (task := self._queue.get()) is not None:
             outcome = self._outcome(task)
             task.uploads.remove()
+            if self._queue.empty():
+                self._rest()
             with self._quiet:
                 self._tasks.remove(task)
                 self._outcomes[task.place] = outcome
@@ -125,6 +142,18 @@ class PictureReading:
                     del self._outcomes[next(iter(self._outcomes))]
                 self._now = ""
                 self._quiet.notify_all()
+        self._rest()
+
+    def _awake(self) -> Pictures:
+        """The reader, which goes on from one sending to the next: it takes seconds to start."""
+        if self._open is None:
+            self._open = self._reader()
+        return _Lent(self._open)
+
+    def _rest(self) -> None:
+        if self._open is not None:
+            self._open.close()
+            self._open = None
 
     def _outcome(self, task: _Task) -> Standing:
         def tell(event: Event) -> None:
@@ -137,7 +166,7 @@ class PictureReading:
             with task.uploads.told_by_name(), open_bench(self._home, tell=tell) as bench:
                 mine = replace(bench, who=task.who) if task.who else bench
                 shop = shop_files(self._home)
-                look = read_pictures(mine, shop, self._reader, *task.place, task.uploads.paths)
+                look = read_pictures(mine, shop, self._awake, *task.place, task.uploads.paths)
         except MendbayError as trouble:
             return Standing(trouble=trouble.what, next_step=trouble.next_step)
         except Exception as trouble:  # a thread that dies of one picture would read no other

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import uvicorn
 
-from mendbay.core.errors import MendbayError, UsageError
+from mendbay.core.errors import CannotServe, UsageError
 from mendbay.faces.web.app import application
 from mendbay.faces.web.desk import Desk
 from mendbay.faces.web.guard import Rules
@@ -23,12 +23,6 @@ PORT = 8437
 KEY_FILE = "bench.key"
 ENDING_SECONDS = 1
 """How long a request under way may take once the server is told to end; streams end at once."""
-
-
-class PortTaken(MendbayError):
-    """The server cannot listen at that address: something else does, or the machine does not have it."""
-
-    exit_code = 51
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +57,21 @@ class Listening:
             ) from None
 
 
-def serve(home: Path | None, where: Listening, say: Callable[[str], None]) -> None:
+@dataclass(frozen=True, slots=True)
+class Served:
+    """Where the bench is.
+
+    Args:
+        url: to be opened; with the key behind its `#`, which browsers send to nobody.
+        words: to be said at the terminal.
+    """
+
+    url: str = field(repr=False)
+    needs_key: bool
+    words: str = field(repr=False)
+
+
+def serve(home: Path | None, where: Listening, say: Callable[[Served], None]) -> None:
     """Serves the bench; returns once it was told to end (Ctrl-C, SIGTERM).
 
     Args:
@@ -72,7 +80,7 @@ def serve(home: Path | None, where: Listening, say: Callable[[str], None]) -> No
 
     Raises:
         UsageError: the address is none.
-        PortTaken: nothing can be served there.
+        CannotServe: nothing can be served there.
         LedgerError: the ledger cannot be opened.
     """
     with _socket(where) as listener:
@@ -81,8 +89,7 @@ def serve(home: Path | None, where: Listening, say: Callable[[str], None]) -> No
         pulse = Pulse(lambda: changes_of(home))
         desk = Desk(home, Rules(hosts_of(where, port), key), pulse, phone_port=where.phone_port)
         app = application(desk)
-        for line in greeting(where, port, key):
-            say(line)
+        say(greeting(where, port, key))
         config = uvicorn.Config(
             app,
             log_level="warning",
@@ -106,7 +113,7 @@ def _socket(where: Listening) -> socket.socket:
         listener.listen(128)
     except OSError as trouble:
         listener.close()
-        raise PortTaken(
+        raise CannotServe(
             f"The bench cannot be served at {where.address} port {where.port}: {trouble.strerror}.",
             "Give another with --port, or end what listens there.",
         ) from trouble
@@ -174,15 +181,17 @@ def bench_key(home: Path | None) -> str:
     return key
 
 
-def greeting(where: Listening, port: int, key: str) -> list[str]:
-    """What is said once the bench can be reached."""
+def greeting(where: Listening, port: int, key: str) -> Served:
+    """Where the bench is, once it can be reached."""
     unspecified = ipaddress.ip_address(where.address).is_unspecified
     named = (addresses_of_this_machine() or ["127.0.0.1"])[0] if unspecified else where.address
     shown = f"[{named}]" if ":" in named else named
-    lines = [f"The bench is at http://{shown}:{port}/{f'enter#{key}' if key else ''}"]
+    url = f"http://{shown}:{port}/{f'enter#{key}' if key else ''}"
+    lines = [f"The bench is at {url}"]
     if where.is_open:
         lines += [
-            "Other machines can reach it: whoever has this key can do all that you can. What goes over the",
-            "network is not encrypted, so do this only in a network of your own.",
+            "Other machines can reach it: whoever has this key can do all that you can. What goes",
+            "over the network is not encrypted, so do this only in a network of your own.",
         ]
-    return [*lines, "Ctrl-C ends it. What is being read then goes on and is shown again next time."]
+    lines.append("Ctrl-C ends it. What is being read then goes on and is shown again next time.")
+    return Served(url, bool(key), "\n".join(lines))

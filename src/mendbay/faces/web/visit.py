@@ -6,10 +6,10 @@ import hashlib
 import json
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from mendbay.core.errors import MendbayError
+from mendbay.core.errors import ChangedMeanwhile
 from mendbay.faces.web.addresses import Address, Book
 from mendbay.faces.web.answers import Go
 from mendbay.wiring import open_bench
@@ -18,14 +18,6 @@ if TYPE_CHECKING:
     from mendbay.faces.web.desk import Desk
     from mendbay.jobs.bench import Bench
     from mendbay.jobs.events import Event
-
-
-class NotThere(MendbayError):
-    """There is no page of that address."""
-
-
-class ChangedMeanwhile(MendbayError):
-    """Somebody changed what a form was about after its page was shown; nothing is overwritten."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +49,8 @@ class Visit:
         Args:
             options: of `wiring.open_bench`.
         """
-        with open_bench(self.desk.home, tell=self.told.append, **options) as bench:
-            yield replace(bench, who=self.who) if self.who else bench
+        with open_bench(self.desk.home, tell=self.told.append, who=self.who or None, **options) as bench:
+            yield bench
 
     def url(self, name: str, query: Mapping[str, object] | None = None, **values: object) -> str:
         """A link to the address of that name; parts of its path that are not given are this visit's."""

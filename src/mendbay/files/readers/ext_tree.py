@@ -143,6 +143,32 @@ class ExtFileSystem:
         if nameless:
             yield from self._nameless(seen)
 
+    def find(self, path: bytes) -> Entry | None:
+        """The entry at a path, where every folder on the way is reached by one sound name; else None."""
+        names = path.split(b"/") if path else []
+        if len(path) > LONGEST_PATH_BYTES:
+            return None
+        name, at, met = Name(ROOT_INODE, _NAME_TYPE[Mode.FOLDER], b""), b"", {ROOT_INODE}
+        for wanted in names:
+            found = self._named_in(name, wanted)
+            if found is None or found.inode in met:
+                return None
+            name, at = found, at + b"/" + wanted if at else wanted
+            met.add(found.inode)
+        seen = _Seen(self._superblock.inodes_per_group)
+        return next(self._entries([_Spot(at, name)], seen, [], [], named=True))
+
+    def _named_in(self, folder: Name, wanted: bytes) -> Name | None:
+        """The one entry of this name in a folder; None if it is not sure that it is the one."""
+        inode = self._tables.load([folder.inode])[folder.inode]
+        found = map_one(self._superblock, self._blocks, inode)
+        told = self._prover.describe(inode, found, _kind_of_name(folder))
+        if folder.doubt or not told.usable or told.kind is not Kind.FOLDER or self._doubt_below(told):
+            return None
+        content = read_folder(self._superblock, self._blocks, inode, found)
+        same = [one for one in content.names if one.name == wanted]
+        return same[0] if len(same) == 1 else None
+
     def _tree(self, roots: list[_Spot], seen: _Seen, *, named: bool) -> Iterator[Entry]:
         """These and everything below them; a list of open folders stands in for recursion."""
         going: list[_Open] = []
@@ -175,6 +201,8 @@ class ExtFileSystem:
         maps = map_all(self._superblock, self._blocks, inodes.values())
         self._prover.prefetch(inodes.values(), maps)
         self._blocks.prefetch(self._content_blocks(inodes.values(), maps))
+        # whoever asks for the layout of an entry as soon as it is given need not have its inode parsed again
+        self._at_hand = {number: inode for number, inode in inodes.items() if inode.readable}
         for spot in spots:
             inode, found = inodes[spot.name.inode], maps[spot.name.inode]
             told = self._prover.describe(inode, found, _kind_of_name(spot.name))

@@ -9,15 +9,20 @@ from markupsafe import Markup
 
 from mendbay.board.number_form import Kind
 from mendbay.case.records import Bay
+from mendbay.faces.board_words import percent_words
 from mendbay.faces.web.addresses import Book
-from mendbay.faces.web.answers import Answer, Page
+from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.card import card_of
-from mendbay.faces.web.fields import choice, files, line
+from mendbay.faces.web.fields import choice, files, flag, line
 from mendbay.faces.web.phone import phone_door
 from mendbay.faces.web.picture_intake import take_pictures
 from mendbay.faces.web.picture_reading import picture_reading
+from mendbay.faces.web.preview_pool import NO_PICTURE, NO_PICTURE_TYPE, previews_of
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.case_pictures import case_pictures, take_picture_back
+from mendbay.jobs.picture_spots import PictureSpots, Spot, spots_of
+from mendbay.jobs.preview_file import preview_kept
+from mendbay.jobs.preview_port import NoPreview
 from mendbay.jobs.read_pictures import (
     BoardLook,
     correct_identifier,
@@ -84,13 +89,19 @@ def pictures(visit: Visit) -> Answer:
 
 
 def _of_bay(visit: Visit, bench: Bench, bay: Bay) -> dict[str, object]:
-    look = tell_board(bench, shop_files(visit.desk.home), bay.case, bay.bay)
+    shop = shop_files(visit.desk.home)
+    # asked before what was read: what ends in between is then told as going on, and asked for again
+    standing = picture_reading(visit.desk).standing(bay.case, bay.bay)
+    look = tell_board(bench, shop, bay.case, bay.bay)
+    spots = spots_of(bench, shop, bay.case, bay.bay)
     asked = {one.kind for one in look.advice if one.needed}
     return {
         "look": look,
         "rows": [_row(one) for one in look.identifiers],
         "kinds": KINDS,
-        "standing": picture_reading(visit.desk).standing(bay.case, bay.bay),
+        "spots": spots,
+        "seen_there": {one.picture: _told_once(one) for one in spots},
+        "standing": standing,
         "fix": (visit.said["kind"], visit.said["read"]) if visit.said["kind"] else None,
         "shown": _values(look, visit.said["kind"]),
         "doubtful": next((one for one in look.identifiers if not one.settled and one.kind in asked), None),
@@ -102,14 +113,15 @@ def _of_bay(visit: Visit, bench: Bench, bay: Bay) -> dict[str, object]:
 def _row(one: Identifier) -> Shown:
     first = one.sightings[0] if one.sightings else None
     place = f"{first.how}: {first.picture}" if first else "typed"
-    others = tuple(f"or {each.value} ({_share(each.probability)})" for each in one.alternatives[:3])
+    others = tuple(f"or {each.value} ({percent_words(each.probability)})" for each in one.alternatives[:3])
     return Shown(
-        one, _share(one.confidence), others, place, max(0, len(one.sightings) - 1), one.how == "hand"
+        one, percent_words(one.confidence), others, place, max(0, len(one.sightings) - 1), one.how == "hand"
     )
 
 
-def _share(share: float) -> str:
-    return "over 99 %" if share > 0.99 else f"{100 * share:.0f} %"
+def _told_once(shot: PictureSpots) -> list[Spot]:
+    """Each identifier of a picture, though it is seen in several places of it."""
+    return list({(one.kind, one.value): one for one in reversed(shot.spots)}.values())[::-1]
 
 
 def _values(look: BoardLook, kind: str) -> tuple[str, ...]:
@@ -121,6 +133,26 @@ def _door(visit: Visit, case: int, label: str) -> dict[str, object]:
     door = phone_door(visit.desk).standing(case, label)
     code = Markup(qr_code(door.url, "Code for the phone")) if door else ""  # noqa: S704 - drawn here, of squares
     return {"door": door, "code": code}
+
+
+@BOOK.page(
+    "/case/{case:int}/pictures/preview",
+    "kept-preview",
+    "A picture kept with a case, made anew and small, without anything of its file's own bytes.",
+    [
+        line("path", "Its place in the case's folder", required=True, limit=500),
+        line("is", "Its SHA-256, so that an address means the same picture for ever", limit=64),
+        flag("large", "Up to 1600 pixels on its longer side"),
+    ],
+)
+def preview(visit: Visit) -> Answer:
+    with visit.bench() as bench:
+        made = preview_kept(
+            bench, previews_of(visit.desk), visit.path["case"], visit.said["path"], large=visit.said["large"]
+        )
+    if isinstance(made, NoPreview):
+        return Blob(NO_PICTURE, NO_PICTURE_TYPE)
+    return Blob(made.data, made.mime, lasting=bool(visit.said["is"]))
 
 
 @BOOK.change(

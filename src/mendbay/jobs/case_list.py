@@ -1,0 +1,188 @@
+"""The list of cases: searched, narrowed, sorted, and told a page at a time.
+
+All cases are looked through for it, as lines; what else a page tells is read of the cases on it alone.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from mendbay.case.agenda import Entry, WaitsFor
+from mendbay.case.items import parse_code
+from mendbay.case.records import Bay, Case, CaseKind, CaseLine, CaseState, Image
+from mendbay.core.errors import UsageError
+from mendbay.jobs.agenda import money_book, turns_of
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.money_standing import MoneyBook
+
+ROWS, MOST_ROWS = 25, 200
+"""Of a page: unless told otherwise, and at most."""
+MOST_WORDS = 12
+"""Of a search (own choice: the more words, the fewer cases)."""
+MOST_CHARACTERS = 200
+"""Of a search (own choice)."""
+
+
+class Sort(StrEnum):
+    """Which case stands first."""
+
+    NEWEST = "newest"
+    OLDEST = "oldest"
+    DEADLINE = "deadline"
+    """The earliest day by which a case is needed; those without one last, the newest first."""
+
+
+@dataclass(frozen=True, slots=True)
+class CaseQuery:
+    """Which cases are asked for.
+
+    Args:
+        words: separated by blanks; each stands somewhere in number, customer, contact or what came in, or in
+            model or serial number of a bay, in upper or lower case; or is the code of a thing of the case.
+        states: of which; empty for all.
+        kind: None for any.
+        waits_for: only those whose turn it is, of cases that are not done with; None for any.
+        late: only those that are late.
+        page: from 1.
+        rows: of a page.
+
+    Raises:
+        UsageError: the search is too long, or there is no such page.
+    """
+
+    words: str = ""
+    states: frozenset[CaseState] = frozenset()
+    kind: CaseKind | None = None
+    waits_for: WaitsFor | None = None
+    late: bool = False
+    sort: Sort = Sort.NEWEST
+    page: int = 1
+    rows: int = ROWS
+
+    def __post_init__(self) -> None:
+        if len(self.words) > MOST_CHARACTERS or len(self.words.split()) > MOST_WORDS:
+            raise UsageError(
+                "The search is too long.",
+                f"Use at most {MOST_WORDS} words, {MOST_CHARACTERS} characters in all.",
+            )
+        if not 1 <= self.page < 2**31 or not 1 <= self.rows <= MOST_ROWS:
+            raise UsageError(
+                f"There is no page {self.page} of {self.rows} rows.",
+                f"Pages are counted from 1 and have 1 to {MOST_ROWS} rows.",
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class CaseRow:
+    """A case of the list.
+
+    Args:
+        bays, images: as the ledger has them.
+        entry: whose turn it is, what it waits for and why it is late; None if it is done with.
+    """
+
+    case: Case
+    bays: tuple[Bay, ...]
+    images: tuple[Image, ...]
+    entry: Entry | None
+
+
+@dataclass(frozen=True, slots=True)
+class CasePage:
+    """A page of the list.
+
+    Args:
+        rows: of this page.
+        found: cases that were asked for, on all pages.
+        by_state: how many cases there are of each state, if none were asked for; all else as asked.
+        every: how many cases the shop has.
+        page: its number; the last one, where a later one was asked for.
+        pages: how many there are, at least 1.
+    """
+
+    rows: tuple[CaseRow, ...]
+    found: int
+    by_state: Mapping[CaseState, int]
+    every: int
+    page: int
+    pages: int
+
+
+def list_cases(bench: Bench, asked: CaseQuery) -> CasePage:
+    """A page of the cases that are asked for. No triage is reckoned for it.
+
+    Raises:
+        BadFormFile: the shop's `settings/agenda.toml` is not sound.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    lines, book = _searched(bench, asked.words.split()), None
+    if asked.kind is not None:
+        lines = [one for one in lines if one.kind == asked.kind]
+    if asked.waits_for is not None or asked.late:
+        book = money_book(bench, lines)
+        lines = _whose_turn(bench, asked, lines, book)
+    by_state = Counter(one.state for one in lines)
+    chosen = [one for one in lines if not asked.states or one.state in asked.states]
+    _sort(chosen, asked.sort)
+    pages = max(1, -(-len(chosen) // asked.rows))
+    page = min(asked.page, pages)
+    shown = chosen[(page - 1) * asked.rows : page * asked.rows]
+    return CasePage(
+        _rows(bench, shown, book),
+        len(chosen),
+        {state: by_state[state] for state in CaseState},
+        bench.ledger.case_count(),
+        page,
+        pages,
+    )
+
+
+def _searched(bench: Bench, words: Sequence[str]) -> Sequence[CaseLine]:
+    """The lines of the cases that have every word, or the thing that it is the code of."""
+    coded = {one: case for one in words if (case := _case_of_code(one))}
+    found = bench.ledger.case_lines([one for one in words if one not in coded])
+    for word, case in coded.items():
+        fit = {case, *(one.number for one in bench.ledger.case_lines([word]))}
+        found = tuple(one for one in found if one.number in fit)
+    return found
+
+
+def _case_of_code(word: str) -> int:
+    """The case that the code of a thing is of; 0 if the word is none."""
+    try:
+        return parse_code(word)[0]
+    except UsageError:
+        return 0
+
+
+def _whose_turn(
+    bench: Bench, asked: CaseQuery, lines: Sequence[CaseLine], book: MoneyBook
+) -> Sequence[CaseLine]:
+    entries = turns_of(bench, lines, book).agenda.entries
+    fit = {
+        one.case.number
+        for one in entries
+        if asked.waits_for in (None, one.turn) and (one.late or not asked.late)
+    }
+    return [one for one in lines if one.number in fit]
+
+
+def _sort(lines: list[CaseLine], sort: Sort) -> None:
+    """Lines come the oldest first."""
+    if sort is not Sort.OLDEST:
+        lines.reverse()
+    if sort is Sort.DEADLINE:
+        lines.sort(key=lambda one: (not one.due_on, one.due_on))
+
+
+def _rows(bench: Bench, lines: Sequence[CaseLine], book: MoneyBook | None) -> tuple[CaseRow, ...]:
+    numbers = [one.number for one in lines]
+    entries = {one.case.number: one for one in turns_of(bench, lines, book).agenda.entries}
+    cases = bench.ledger.cases_named(numbers)
+    bays, images = bench.ledger.bays_of_several(numbers), bench.ledger.images_of_several(numbers)
+    return tuple(
+        CaseRow(cases[one], bays.get(one, ()), images.get(one, ()), entries.get(one)) for one in numbers
+    )

@@ -1,0 +1,351 @@
+"""How far the job of one case is, step by step, by what is on record: no image is opened for it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from mendbay.case.agenda import Chore, Entry, Wait, WaitsFor
+from mendbay.case.records import Bay, Case, CaseKind, CaseState, Event, Image
+from mendbay.core.note import NoteKind
+from mendbay.core.quantity import chance_text, count_text, counted, percent_text
+from mendbay.jobs.agenda import SAW_THE_PAIR, Turn, turn_of
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.keep_copies import HAND_BACK, HAND_BACK_BEGUN
+from mendbay.jobs.looks import KIND as LOOK
+from mendbay.jobs.looks import LOOKED
+from mendbay.jobs.money_standing import MoneyStanding, money_standing
+from mendbay.jobs.remembered import remembered
+from mendbay.jobs.withdraw import standing_notes
+
+ON_BOARDS = {
+    NoteKind.PICTURE: "picture",
+    NoteKind.MEASUREMENT: "entry of the electrical sheet",
+    NoteKind.DUMP: "read of a ROM",
+    NoteKind.SWAP: "swap",
+    NoteKind.CERTIFICATE: "certified transfer",
+}
+"""What the bench notes of boards, in the order of the work."""
+PLURALS = {NoteKind.MEASUREMENT: "entries of the electrical sheet", NoteKind.DUMP: "reads of a ROM"}
+SECTOR_BYTES = 512
+"""Of a drive whose sectors nobody told yet."""
+
+
+class StepName(StrEnum):
+    """A step of the job, in the order in which it is done."""
+
+    TAKE_IN = "take-in"
+    TRIAGE = "triage"
+    BOARD = "board"
+    READING = "reading"
+    PAIR = "pair"
+    FILES = "files"
+    HAND_BACK = "hand-back"
+    CLOSING = "closing"
+
+
+class StepState(StrEnum):
+    """How far a step is."""
+
+    NOT_STARTED = "not started"
+    UNDER_WAY = "under way"
+    WAITING = "waiting"
+    DONE = "done"
+    NOT_NEEDED = "not needed"
+
+
+@dataclass(frozen=True, slots=True)
+class JobStep:
+    """A step of a case.
+
+    Args:
+        words: how far it is, as one sentence with its numbers.
+        rests_on: what that is taken from, in a few words.
+        waits: for whom and what, if it waits.
+    """
+
+    name: StepName
+    state: StepState
+    words: str
+    rests_on: str
+    waits: Wait | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CaseSteps:
+    """The job of a case.
+
+    Args:
+        steps: every step once, in the order of the job.
+        entry: whose turn it is, what it waits for and why it is late.
+        next_action: what to do now with its figures and command; None if there is nothing to do, or where it
+            is to be worked out and was not.
+        not_yet: it is to be worked out; outdated: it was, before a closed case taught the odds something.
+    """
+
+    case: Case
+    steps: tuple[JobStep, ...]
+    entry: Entry
+    next_action: Chore | None
+    not_yet: bool
+    outdated: bool
+
+    @property
+    def current(self) -> JobStep | None:
+        """The last step that is begun and not over, closing left aside; without one the first that is not
+        over; None once all are."""
+        return _current(self.steps)
+
+
+def tell_steps(bench: Bench, number: int, *, weigh: bool = False) -> CaseSteps:
+    """How far the job of a case is, and what to do next.
+
+    Args:
+        weigh: work out what to do next if it is not remembered, which takes a triage.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        CaseForgotten: it was forgotten.
+        BadFormFile: the shop's `settings/agenda.toml` is not sound.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    case = remembered(bench, number)
+    turn = turn_of(bench, number, weigh=weigh)
+    steps = _Looking(bench, case, turn).steps()
+    return CaseSteps(
+        case,
+        _with_waits(steps, turn.entry.case.waits),
+        turn.entry,
+        turn.entry.chore,
+        turn.not_yet,
+        turn.outdated,
+    )
+
+
+def _current(steps: Sequence[JobStep]) -> JobStep | None:
+    begun = [one for one in steps if one.state in (StepState.UNDER_WAY, StepState.WAITING)]
+    before = [one for one in begun if one.name is not StepName.CLOSING]
+    left = [one for one in steps if one.state is StepState.NOT_STARTED]
+    return next(iter((*reversed(before), *left, *begun)), None)
+
+
+def _with_waits(steps: tuple[JobStep, ...], waits: Sequence[Wait]) -> tuple[JobStep, ...]:
+    """The steps with what the case waits for put to the step that it holds up: a machine to the reading, a
+    part to the board, money to the closing; everything else, and what belongs to a step that is not needed,
+    to the current one."""
+    found = {one.name: one for one in steps}
+    current = _current(steps)
+    for wait in reversed(waits):  # the most telling is put last, and stays
+        own = {WaitsFor.MACHINE: StepName.READING, WaitsFor.PART: StepName.BOARD}.get(wait.who)
+        if wait.who is WaitsFor.CUSTOMER and not wait.told:
+            own = StepName.CLOSING
+        name = own if own and found[own].state is not StepState.NOT_NEEDED else current and current.name
+        if name:
+            found[name] = replace(found[name], state=StepState.WAITING, waits=wait)
+    return tuple(found.values())
+
+
+class _Looking:
+    """Reads what is on record of a case, and tells each step of it."""
+
+    def __init__(self, bench: Bench, case: Case, turn: Turn) -> None:
+        self._bench, self._case, self._turn = bench, case, turn
+        self._bays = bench.ledger.bays(case.number)
+        self._images = bench.ledger.images(case.number)
+        self._events: Mapping[str, list[Event]] = _by_kind(bench.ledger.events(case.number))
+        self._tally = bench.notes.tally(case.number)
+        self._money = money_standing(bench, case.number)
+        self._without_drive = case.kind in (CaseKind.ENQUIRY, CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP)
+        self._over = case.state in (CaseState.CLOSED, CaseState.HANDED_BACK)
+
+    def steps(self) -> tuple[JobStep, ...]:
+        return (
+            self._take_in(),
+            self._triage(),
+            self._board(),
+            self._reading(),
+            self._pair(),
+            self._files(),
+            self._hand_back(),
+            self._closing(),
+        )
+
+    def _take_in(self) -> JobStep:
+        answers = self._tally.get(NoteKind.INTAKE, 0) + self._tally.get(NoteKind.CONSENT, 0)
+        day, drives = self._case.opened_at[:10], counted(len(self._bays), "drive")
+        name, rests = StepName.TAKE_IN, "the case and its take-in"
+        if self._case.kind is CaseKind.ENQUIRY:
+            pictures = counted(self._tally.get(NoteKind.PICTURE, 0), "picture")
+            state = StepState.DONE if self._tally.get(NoteKind.PICTURE) or self._over else StepState.UNDER_WAY
+            return JobStep(name, state, f"Asked on {day}, with {pictures}.", rests)
+        described = bool(self._bays) or self._without_drive
+        state = StepState.DONE if self._over or (described and answers) else StepState.UNDER_WAY
+        said = f"{counted(answers, 'answer')} of take-in {'is' if answers == 1 else 'are'} known"
+        came = "" if self._without_drive else f" with {drives}"
+        return JobStep(name, state, f"Taken in on {day}{came}; {said}.", rests)
+
+    def _triage(self) -> JobStep:
+        answers, tried = self._tally.get(NoteKind.SIGN, 0), self._tally.get(NoteKind.TRIED, 0)
+        name, rests = StepName.TRIAGE, "answers to triage's questions"
+        if self._without_drive:
+            return JobStep(name, StepState.NOT_NEEDED, f"The case is of a {self._case.kind}.", "its kind")
+        known = f"{counted(answers, 'answer')} {'is' if answers == 1 else 'are'} known"
+        if tried:
+            known += f", {counted(tried, 'repair')} did not help"
+        likely = self._turn.likely
+        if likely:
+            first = likely[0]
+            where = f" of bay {first.bay}" if first.bay else ""
+            known += f"; likeliest is {first.words}{where}, {chance_text(first.chance)}"
+            rests += ", and the odds that closed cases taught"
+        if self._over:
+            state = StepState.DONE if answers or tried else StepState.NOT_NEEDED
+        elif self._read_through():
+            state = StepState.DONE
+        else:
+            state = StepState.UNDER_WAY if answers or tried else StepState.NOT_STARTED
+            if self._turn.not_yet:
+                known += "; the odds are not worked out yet"
+        return JobStep(name, state, f"{known}.", rests)
+
+    def _board(self) -> JobStep:
+        name, rests = StepName.BOARD, "notes of the board's bench"
+        noted = [
+            count_text(count) + " " + (words if count == 1 else PLURALS.get(kind, f"{words}s"))
+            for kind, words in ON_BOARDS.items()
+            if (count := self._tally.get(kind, 0))
+        ]
+        words = f"On record: {', '.join(noted)}." if noted else "Nothing of a board is on record."
+        if self._case.kind is CaseKind.ENQUIRY or not (noted or self._without_drive):
+            return JobStep(name, StepState.NOT_NEEDED, words, rests)
+        if self._over and not noted:
+            return JobStep(name, StepState.NOT_NEEDED, words, rests)
+        if self._over or self._tally.get(NoteKind.CERTIFICATE) or self._read_through():
+            return JobStep(name, StepState.DONE, words, rests)
+        return JobStep(name, StepState.UNDER_WAY if noted else StepState.NOT_STARTED, words, rests)
+
+    def _reading(self) -> JobStep:
+        name, rests = StepName.READING, "the figures noted of the images, and whether they are in use"
+        if self._without_drive or not self._bays:
+            return JobStep(name, StepState.NOT_NEEDED, _no_drive(self._case), "the case")
+        told = [self._bay_words(one) for one in self._bays]
+        words = "; ".join(told)
+        begun = any(self._of(one) or self._seen(one) for one in self._bays)
+        if self._read_through() or (begun and self._over):
+            state = StepState.DONE
+        elif begun:
+            state = StepState.UNDER_WAY
+        else:
+            state = StepState.NOT_NEEDED if self._over else StepState.NOT_STARTED
+        return JobStep(name, state, f"{words[:1].upper()}{words[1:]}.", rests)
+
+    def _bay_words(self, bay: Bay) -> str:
+        image = self._of(bay)
+        if image is None:
+            return f"bay {bay.bay} {'is begun' if self._seen(bay) else 'is not read'}"
+        whole = image.read_bytes + image.refused_bytes + image.waived_bytes + image.unread_bytes
+        words = f"bay {bay.bay} {percent_text(image.read_bytes, whole)} read"
+        if image.refused_bytes:
+            sectors = -(-image.refused_bytes // (bay.sector_bytes or SECTOR_BYTES))
+            words += f", {counted(sectors, 'sector')} refused"
+        return words
+
+    def _pair(self) -> JobStep:
+        name, rests = StepName.PAIR, "looks at the drives together"
+        if self._without_drive or not self._bays:
+            return JobStep(name, StepState.NOT_NEEDED, _no_drive(self._case), "the case")
+        known, looks = self._events.get(LOOKED, []), self._layouts()
+        if known or looks:
+            return JobStep(name, StepState.DONE, (known or looks)[-1].text, rests)
+        if self._case.kind is CaseKind.DRIVE or len(self._bays) < 2:
+            return JobStep(name, StepState.NOT_NEEDED, "The drive stands alone.", "the case and its bays")
+        if self._over:
+            return JobStep(name, StepState.NOT_NEEDED, "No look is on record, and the job is over.", rests)
+        return JobStep(
+            name, StepState.NOT_STARTED, "Nobody looked yet how the drives belong together.", rests
+        )
+
+    def _layouts(self) -> list[Event]:
+        return [one for one in self._events.get(LOOK, []) if one.facts.get("answer")]
+
+    def _files(self) -> JobStep:
+        name, rests = StepName.FILES, "looks at the volume, answers and hand-backs"
+        if self._without_drive or not self._bays:
+            return JobStep(name, StepState.NOT_NEEDED, _no_drive(self._case), "the case")
+        wanted = counted(len(self._case.wanted), "pattern")
+        if back := self._events.get(HAND_BACK):
+            return JobStep(name, StepState.DONE, back[-1].text, rests)
+        if self._over:
+            return JobStep(name, StepState.NOT_NEEDED, "No files were seen, and the job is over.", rests)
+        signs = standing_notes(self._bench, NoteKind.SIGN, self._case.number)
+        if self._events.get(LOOKED) or any(one.subject in SAW_THE_PAIR for one in signs):
+            return JobStep(
+                name, StepState.UNDER_WAY, f"The files can be listed; {wanted} wanted first.", rests
+            )
+        return JobStep(name, StepState.NOT_STARTED, f"No files were seen yet; {wanted} wanted first.", rests)
+
+    def _hand_back(self) -> JobStep:
+        name, rests = StepName.HAND_BACK, "the case's story"
+        if self._without_drive or not self._bays:
+            return JobStep(name, StepState.NOT_NEEDED, _no_drive(self._case), "the case")
+        back, begun = self._events.get(HAND_BACK, []), self._events.get(HAND_BACK_BEGUN, [])
+        if back:
+            words = f"{counted(len(back), 'hand-back')}, the last on {back[-1].at[:10]}."
+            return JobStep(name, StepState.DONE, words, rests)
+        if self._over:
+            return JobStep(
+                name, StepState.NOT_NEEDED, "No hand-back is on record, and the job is over.", rests
+            )
+        if begun:
+            words = f"Copying began on {begun[-1].at[:10]} and is not finished."
+            return JobStep(name, StepState.UNDER_WAY, words, rests)
+        return JobStep(name, StepState.NOT_STARTED, "Nothing is handed back yet.", rests)
+
+    def _closing(self) -> JobStep:
+        name, rests = StepName.CLOSING, "quotes, bills, payments, and how the case was closed"
+        closed = self._case.state is CaseState.CLOSED
+        words = f"{'The case is closed' if closed else 'The case is not closed'}{_money_words(self._money)}."
+        if closed:
+            state = StepState.UNDER_WAY if self._money.owes else StepState.DONE
+        else:
+            begun = self._tally.get(NoteKind.QUOTE) or self._case.state is CaseState.HANDED_BACK
+            state = StepState.UNDER_WAY if begun else StepState.NOT_STARTED
+        return JobStep(name, state, words, rests)
+
+    def _of(self, bay: Bay) -> Image | None:
+        """The image of a bay that was noted last."""
+        return next((one for one in reversed(self._images) if one.bay == bay.bay), None)
+
+    def _seen(self, bay: Bay) -> bool:
+        return self._bench.images.glance(self._case, bay.bay) is not None
+
+    def _read_through(self) -> bool:
+        return bool(self._bays) and all(_complete(self._of(one)) for one in self._bays)
+
+
+def _by_kind(events: Sequence[Event]) -> dict[str, list[Event]]:
+    found: dict[str, list[Event]] = {}
+    for one in events:
+        found.setdefault(one.kind, []).append(one)
+    return found
+
+
+def _complete(image: Image | None) -> bool:
+    return image is not None and image.read_bytes > 0 and image.unread_bytes == 0
+
+
+def _no_drive(case: Case) -> str:
+    return f"The case is of a {case.kind}." if case.kind in _LOOSE else "No drive is described yet."
+
+
+_LOOSE = (CaseKind.ENQUIRY, CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP)
+
+
+def _money_words(money: MoneyStanding) -> str:
+    told = [f"quote {one.number}, valid until {one.valid_until}, is not answered" for one in money.quotes]
+    if money.due:
+        told.append(f"{money.due} of the bill is to be paid")
+    if money.to_return:
+        told.append(f"{money.to_return} is to be returned")
+    return "".join(f"; {one}" for one in told)

@@ -1,0 +1,150 @@
+"""How far the job of a case is told, step by step."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from mendbay.case.agenda import WaitsFor
+from mendbay.case.records import CaseKind, CaseState, Event, Image
+from mendbay.core.errors import NoSuchCase
+from mendbay.core.note import Note, NoteKind
+from mendbay.jobs import triage_case
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.case_steps import CaseSteps, JobStep, StepName, StepState, tell_steps
+from mendbay.jobs.quote_case import make_quote
+from mendbay.jobs.quote_lines import Wish
+from mendbay.jobs.take_in import take_in
+from mendbay.jobs.triage_case import answer, take_back
+from mendbay.jobs.waiting import wait
+from mendbay.triage.belief import Asked
+
+
+def step(told: CaseSteps, name: StepName) -> JobStep:
+    return next(one for one in told.steps if one.name is name)
+
+
+def image(bench: Bench, bay: str, read: int, refused: int, unread: int) -> None:
+    bench.ledger.note_image(
+        Image(
+            *(1, bay, f"bay-{bay}.img", "port", bench.now()),
+            read_bytes=read,
+            refused_bytes=refused,
+            unread_bytes=unread,
+        )
+    )
+
+
+def test_every_step_once_in_the_order_of_the_job(bench: Bench) -> None:
+    told = tell_steps(bench, 1)
+    assert [one.name for one in told.steps] == list(StepName)
+    assert all(one.words.endswith(".") and one.rests_on for one in told.steps)
+    with pytest.raises(NoSuchCase):
+        tell_steps(bench, 9)
+
+
+def test_nothing_is_weighed_unless_asked_and_then_remembered(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    answer(bench, 1, Asked("lights"), "none")
+    before = tell_steps(bench, 1)
+    assert (before.next_action, before.not_yet) == (None, True)
+    assert step(before, StepName.TRIAGE).words == "1 answer is known; the odds are not worked out yet."
+    weighed = tell_steps(bench, 1, weigh=True)
+    assert weighed.next_action is not None
+    assert weighed.next_action.command
+    assert "likeliest is" in step(weighed, StepName.TRIAGE).words
+
+    def never(bench: Bench, case: int) -> object:
+        raise AssertionError("weighed again")
+
+    monkeypatch.setattr(triage_case, "tell_triage", never)
+    assert tell_steps(bench, 1) == weighed
+
+
+def test_an_answer_that_is_taken_back_is_known_no_more(bench: Bench) -> None:
+    answer(bench, 1, Asked("sound", "1"), "clicks")
+    answer(bench, 1, Asked("sound", "1"), "normal")
+    assert step(tell_steps(bench, 1), StepName.TRIAGE).words.startswith("1 answer is known")
+    take_back(bench, 1, Asked("sound", "1"), "a slip")
+    triage = step(tell_steps(bench, 1), StepName.TRIAGE)
+    assert triage.words.startswith("0 answers are known")
+    assert triage.state is StepState.NOT_STARTED
+
+
+def test_the_reading_bay_by_bay(bench: Bench) -> None:
+    reading = step(tell_steps(bench, 1), StepName.READING)
+    assert (reading.state, reading.words) == (StepState.NOT_STARTED, "Bay 1 is not read; bay 2 is not read.")
+    image(bench, "1", 512 * 973, 512 * 12, 512 * 15)
+    told = tell_steps(bench, 1)
+    reading = step(told, StepName.READING)
+    assert reading.state is StepState.UNDER_WAY
+    assert reading.words == "Bay 1 97.3\u2009% read, 12 sectors refused; bay 2 is not read."
+    assert told.current == reading
+    for bay in ("1", "2"):
+        image(bench, bay, 512 * 988, 512 * 12, 0)
+    assert step(tell_steps(bench, 1), StepName.READING).state is StepState.DONE
+    assert step(tell_steps(bench, 1), StepName.TRIAGE).state is StepState.DONE
+
+
+@pytest.mark.parametrize("kind", [CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP, CaseKind.ENQUIRY])
+def test_without_a_drive_nothing_is_to_be_read(bench: Bench, kind: CaseKind) -> None:
+    bench.ledger.amend_case(1, kind=kind)
+    told = tell_steps(bench, 1)
+    for name in (StepName.TRIAGE, StepName.READING, StepName.PAIR, StepName.FILES, StepName.HAND_BACK):
+        assert step(told, name).state is StepState.NOT_NEEDED
+    board = step(told, StepName.BOARD).state
+    assert board is (StepState.NOT_NEEDED if kind is CaseKind.ENQUIRY else StepState.NOT_STARTED)
+
+
+def test_a_case_without_bays(bench: Bench) -> None:
+    number = take_in(bench, "Oakhanger Bakery").number
+    told = tell_steps(bench, number)
+    assert step(told, StepName.READING).words == "No drive is described yet."
+    assert step(told, StepName.READING).state is StepState.NOT_NEEDED
+
+
+def test_what_is_waited_for_stands_at_the_step_that_it_holds_up(bench: Bench) -> None:
+    image(bench, "1", 512, 0, 512)
+    make_quote(bench, 1, Wish(lines=(("swap-board", ""),), odds=False))
+    wait(bench, 1, WaitsFor.CUSTOMER, "the password")
+    told = tell_steps(bench, 1)
+    found = {one.name: one.waits.what for one in told.steps if one.waits}
+    assert found == {StepName.READING: "the password", StepName.CLOSING: "an answer to quote 1"}
+    assert step(told, StepName.CLOSING).state is StepState.WAITING
+
+
+def test_the_board(bench: Bench) -> None:
+    for subject in ("suppressor-5v", "suppressor-12v"):
+        body = json.dumps({})
+        bench.notes.add(Note(1, "1", NoteKind.MEASUREMENT, subject, bench.now(), "Ada", body))
+    board = step(tell_steps(bench, 1), StepName.BOARD)
+    assert board.words == "On record: 2 entries of the electrical sheet."
+    assert board.state is StepState.UNDER_WAY
+
+
+def test_pair_files_and_hand_back_follow_the_story(bench: Bench) -> None:
+    bench.ledger.note_event(1, Event(bench.now(), "pair", "Volume known: 4 096 bytes on bays 1, 2."))
+    told = tell_steps(bench, 1)
+    assert step(told, StepName.PAIR).words == "Volume known: 4 096 bytes on bays 1, 2."
+    assert step(told, StepName.PAIR).state is StepState.DONE
+    assert step(told, StepName.FILES).state is StepState.UNDER_WAY
+    bench.ledger.note_event(1, Event(bench.now(), "hand-back-begun", "Hand-back begun."))
+    assert step(tell_steps(bench, 1), StepName.HAND_BACK).state is StepState.UNDER_WAY
+    bench.ledger.note_event(1, Event(bench.now(), "hand-back", "A hand-back of 3 files."))
+    bench.ledger.amend_case(1, state=CaseState.HANDED_BACK)
+    told = tell_steps(bench, 1)
+    assert step(told, StepName.HAND_BACK).state is StepState.DONE
+    assert step(told, StepName.FILES).words == "A hand-back of 3 files."
+    assert told.current == step(told, StepName.CLOSING)
+    bench.ledger.amend_case(1, state=CaseState.CLOSED)
+    assert tell_steps(bench, 1).current is None
+
+
+def test_a_case_that_was_closed_without_more_being_done(bench: Bench) -> None:
+    bench.ledger.amend_case(1, state=CaseState.CLOSED)
+    told = tell_steps(bench, 1)
+    states = {one.name: one.state for one in told.steps}
+    assert states.pop(StepName.TAKE_IN) is states.pop(StepName.CLOSING) is StepState.DONE
+    assert set(states.values()) == {StepState.NOT_NEEDED}

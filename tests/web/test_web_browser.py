@@ -1,0 +1,107 @@
+"""The bench in a real browser: news, restarts, two at once, keyboard, the key."""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, expect
+
+from mendbay.case.records import Intake
+from mendbay.wiring import open_bench
+from support.browser import NARROW, WHY_NOT, WIDE, chromium, opened, require_sound
+from support.web_server import served
+
+pytestmark = [pytest.mark.slow, pytest.mark.skipif(bool(WHY_NOT), reason=WHY_NOT)]
+WAIT = 20_000
+"""Milliseconds that anything may take on a busy machine."""
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with chromium() as found:
+        yield found
+
+
+def open_case(home: Path, customer: str) -> None:
+    """As another terminal would, past the server."""
+    with open_bench(home) as bench, bench.ledger.together():
+        bench.ledger.open_case(Intake(bench.now(), customer, "", "", (), ""))
+
+
+@pytest.mark.parametrize("width", [NARROW, WIDE])
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+def test_pages_of_the_shop_are_sound(browser: Browser, tmp_path: Path, width: int, dark: bool) -> None:
+    with served(tmp_path / "home") as found, opened(browser, found.url, width, dark=dark) as page:
+        open_case(tmp_path / "home", "A pottery studio")
+        for path in ("", "cases", "case/1"):
+            page.goto(found.url + path)
+            require_sound(page, f"shop-{path.replace('/', '-') or 'today'}-{'dark' if dark else 'light'}")
+
+
+def test_what_another_does_is_seen_without_asking(browser: Browser, tmp_path: Path) -> None:
+    with served(tmp_path / "home") as found, opened(browser, f"{found.url}cases") as one:
+        expect(one.get_by_text("A pottery studio")).to_have_count(0)
+        open_case(tmp_path / "home", "A pottery studio")
+        expect(one.get_by_text("A pottery studio")).to_be_visible(timeout=WAIT)
+        with opened(browser, f"{found.url}cases") as two:
+            two.get_by_label("Customer").fill("A weaver")
+            two.get_by_role("button", name="Open a case").click()
+            expect(two.get_by_role("heading", level=1)).to_be_visible(timeout=WAIT)
+            expect(one.get_by_text("A weaver")).to_be_visible(timeout=WAIT)
+
+
+def test_a_page_is_true_again_after_the_server_was_gone(browser: Browser, tmp_path: Path) -> None:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    home = tmp_path / "home"
+    with served(home, port=port) as first, opened(browser, f"{first.url}cases") as page:
+        expect(page.locator("#cases")).to_be_attached()
+        first.process.kill()
+        first.process.wait()
+        expect(page.get_by_text("does not answer")).to_be_visible(timeout=WAIT)
+        open_case(home, "Came meanwhile")
+        with served(home, port=port):
+            expect(page.get_by_text("Came meanwhile")).to_be_visible(timeout=WAIT)
+            expect(page.get_by_text("does not answer")).to_have_count(0, timeout=WAIT)
+            open_case(home, "Came after")
+            expect(page.get_by_text("Came after")).to_be_visible(timeout=WAIT)
+
+
+def test_what_was_typed_stays_when_it_is_refused(browser: Browser, tmp_path: Path) -> None:
+    with served(tmp_path / "home") as found, opened(browser, f"{found.url}cases") as page:
+        field = page.get_by_label("Customer")
+        field.evaluate("(one) => one.removeAttribute('maxlength')")
+        field.fill("x" * 300)
+        page.get_by_role("button", name="Open a case").click()
+        expect(page.get_by_role("alert")).to_contain_text("too many", timeout=WAIT)
+        expect(field).to_have_value("x" * 300)
+
+
+def test_it_works_without_script_and_by_keyboard(browser: Browser, tmp_path: Path) -> None:
+    with served(tmp_path / "home") as found:
+        with opened(browser, f"{found.url}cases", script=False) as page:
+            page.get_by_label("Customer").fill("No script")
+            page.keyboard.press("Enter")
+            expect(page.get_by_text("is open")).to_be_visible(timeout=WAIT)
+        with opened(browser, f"{found.url}cases") as page:
+            page.keyboard.press("Tab")
+            expect(page.get_by_text("To the content")).to_be_focused()
+            page.keyboard.press("Enter")
+            assert page.evaluate("document.activeElement.id") == "main"
+
+
+def test_the_link_with_the_key_opens_and_hides_it(browser: Browser, tmp_path: Path) -> None:
+    with served(tmp_path / "home", "--with-key") as found:
+        bare, _, key = found.url.partition("enter#")
+        with opened(browser, f"{bare}cases") as page:
+            expect(page.get_by_label("Key")).to_be_visible()
+        with opened(browser, found.url) as page:
+            expect(page.get_by_role("link", name="Cases")).to_be_visible(timeout=WAIT)
+            page.wait_for_url(bare, timeout=WAIT)
+            assert key not in page.url
+            page.goto(f"{bare}cases")
+            expect(page.get_by_role("heading", name="Cases")).to_be_visible()

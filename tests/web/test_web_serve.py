@@ -1,0 +1,72 @@
+"""`mendbay bench serve`, as its user starts and ends it."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import urllib.error
+import urllib.request
+from collections.abc import Sequence
+from pathlib import Path
+
+import pytest
+
+from support.web_server import WORDS, served
+
+
+def run(home: Path, *more: str) -> subprocess.CompletedProcess[str]:
+    words: Sequence[str] = [*WORDS, "--home", str(home), "bench", "serve", *more]
+    return subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_it_serves_until_it_is_told_to_end_also_with_a_stream_open(
+    tmp_path: Path, number: signal.Signals
+) -> None:
+    with served(tmp_path / "home") as found:
+        url = found.url
+        assert found.needs_key is False
+        with urllib.request.urlopen(f"{url}cases", timeout=30) as page:
+            assert b"Cases" in page.read()
+        with urllib.request.urlopen(f"{url}live", timeout=30) as stream:
+            assert stream.readline() == b"event: now\r\n"
+            found.process.send_signal(number)
+            found.process.wait(20)
+    assert found.process.returncode in (0, -number)
+
+
+def test_loopback_of_another_number_asks_no_key_and_any_other_address_does(tmp_path: Path) -> None:
+    with served(tmp_path / "one", "--address", "127.0.0.2") as found:
+        assert found.needs_key is False
+    with served(tmp_path / "two", "--address", "0.0.0.0") as found:
+        assert found.needs_key is True
+        url, _, key = found.url.partition("#")
+        assert len(key) >= 32
+        with pytest.raises(urllib.error.HTTPError) as refused:
+            urllib.request.urlopen(url.replace("enter", "cases"), timeout=30)
+        assert refused.value.code == 401
+        assert (tmp_path / "two" / "bench.key").read_text() == key
+
+
+def test_a_port_that_is_taken_is_told(tmp_path: Path) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        done = run(tmp_path, "--port", str(taken.getsockname()[1]))
+    assert done.returncode == 53
+    assert "cannot be served" in done.stderr
+    assert "Next: " in done.stderr
+
+
+def test_an_address_that_is_none_is_told(tmp_path: Path) -> None:
+    done = run(tmp_path, "--address", "bench")
+    assert done.returncode == 2
+    assert "no address" in done.stderr
+
+
+def test_a_home_that_is_new_is_readable_for_its_owner_alone_where_the_key_is(tmp_path: Path) -> None:
+    with served(tmp_path / "home", "--with-key") as found:
+        assert found.needs_key is True
+        assert os.stat(tmp_path / "home" / "bench.key").st_mode & 0o077 == 0
