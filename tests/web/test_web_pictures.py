@@ -3,17 +3,25 @@
 from __future__ import annotations
 
 import re
+import threading
 import time
 from collections.abc import Iterator
+from io import BytesIO
+from pathlib import Path
 from typing import Any
 
 import pytest
+from starlette.datastructures import UploadFile
 
 from mendbay.board.number_form import Kind
+from mendbay.board.sighting import PictureReading as Reading
 from mendbay.faces.web import picture_reading, uploads
 from mendbay.faces.web.picture_reading import PictureReading
+from mendbay.faces.web.views import pictures
 from mendbay.jobs.case_pictures import case_pictures
+from mendbay.jobs.preview_port import MadePicture, NoPreview
 from mendbay.jobs.read_pictures import identifiers_of
+from mendbay.jobs.work_port import WorkKind, WorkOrder
 from support.board_bench import SERIAL, ToldPictures, bench_with_case
 from support.web_client import Web, text_of, web_on
 
@@ -148,10 +156,56 @@ def test_a_reader_that_fails_is_told_and_the_next_is_read(one: Web, told: ToldPi
     assert SERIAL in read(one)
 
 
-def test_what_waits_when_the_server_ends_is_dropped(tmp_path: Any) -> None:
-    reading = PictureReading(tmp_path, lambda: ToldPictures({}))
+def test_what_is_left_when_the_server_ends_is_read_by_a_work(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    orders: list[WorkOrder] = []
+    monkeypatch.setattr(picture_reading, "start_work", lambda home, order: orders.append(order))
+    begun, going_on = threading.Event(), threading.Event()
+
+    class Slow(ToldPictures):
+        def read_bytes(self, data: bytes, name: str) -> Reading:
+            begun.set()
+            going_on.wait(60)
+            return super().read_bytes(data, name)
+
+    home = tmp_path / "home"
+    with bench_with_case(home):
+        pass
+    reading = PictureReading(home, lambda: Slow({JPEG: (f"S/N {SERIAL}",)}))
+    for data in (JPEG, JPEG + b"1"):
+        file = UploadFile(BytesIO(data), filename="shot.jpg")
+        reading.put(1, "2", "Kim", uploads.take_uploads(home, [file], 1 << 20))
+    assert begun.wait(60)
     reading.end()
-    assert reading.standing(1, "1").waiting == 0
+    going_on.set()
+    (order,) = orders
+    assert (order.kind, order.case, order.who) == (WorkKind.READ_PICTURES, 1, "Kim")
+    assert order.options["bay"] == "2"
+    places = order.options["places"]
+    assert isinstance(places, list)
+    assert [Path(str(each)).read_bytes() for each in places] == [JPEG, JPEG + b"1"]
+
+
+def test_previews_are_of_kept_pictures_alone(one: Web, monkeypatch: pytest.MonkeyPatch) -> None:
+    class Small:
+        def picture(self, data: bytes, *, large: bool = False) -> MadePicture | NoPreview:
+            made = MadePicture(b"made anew", "image/jpeg", 4, 3, 4, 3)
+            return NoPreview("Nothing to see.") if large else made
+
+    monkeypatch.setattr(pictures, "previews_of", lambda desk: Small())
+    one.done(ADD, {}, files=sent(JPEG))
+    with one.bench() as bench:
+        (kept,) = case_pictures(bench, 1)
+    path = kept.kept.path
+    assert f"path={path.replace('/', '%2F')}" in one.get("/case/1/pictures")
+    answer = one.client.get(f"/case/1/pictures/preview?path={path}&is={kept.kept.sha256}")
+    assert (answer.content, answer.headers["content-type"]) == (b"made anew", "image/jpeg")
+    assert "immutable" in answer.headers["cache-control"]
+    answer = one.client.get(f"/case/1/pictures/preview?path={path}&large=yes")
+    assert answer.headers["content-type"].startswith("image/svg+xml")
+    for other in ("ledger.db", "../../ledger.db", "/etc/passwd", "photos/bay-1/x.jpg", "pictures/002-x.jpg"):
+        one.get(f"/case/1/pictures/preview?path={other}", status=404)
 
 
 def test_no_such_case_or_bay(one: Web) -> None:

@@ -147,11 +147,18 @@ def page_of(book: Book, command: str) -> tuple[str, str] | None:
     case = next((one for one in rest if one.isascii() and one.isdigit() and len(one) < 12), None)
     found = CASE_PAGES.get(noun, {}).get(verb)
     if found is not None and case is not None and found[0] in book.addresses:
-        return book.url(found[0], case=case), found[1]
+        return book.url(found[0], _bay_of(noun, verb, rest), case=case), found[1]
     shop = SHOP_PAGES.get((noun, verb))
     if shop is not None and shop[0] in book.addresses:
         return book.url(shop[0]), shop[1]
     return None
+
+
+def _bay_of(noun: str, verb: str, rest: list[str]) -> dict[str, object]:
+    """The bay that a command about pictures names after its case, for the query of their page."""
+    named = noun == "board" and CASE_PAGES["board"].get(verb, ("",))[0] == "pictures" and len(rest) > 1
+    is_bay = named and not rest[1].startswith("-") and not (rest[1].isupper() and len(rest[1]) > 1)
+    return {"bay": rest[1].rstrip(".,;")} if is_bay else {}
 
 
 def linked(book: Book) -> Callable[[object], Markup]:

@@ -1,7 +1,8 @@
 """Pictures of a bay, read one after another while the person goes on.
 
-One thread reads them all: the process that decodes pictures ends with the thread that started it. What was
-read stands in the ledger at once, picture by picture.
+One thread reads them all, so that a telephone that sends one after another has one reader and not many: the
+process that decodes pictures ends with the thread that started it. What was read stands in the ledger at
+once, picture by picture. What is left when the server ends is ordered as works.
 """
 
 from __future__ import annotations
@@ -9,16 +10,18 @@ from __future__ import annotations
 import logging
 import queue
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from mendbay.core.clock import SystemClock, iso
 from mendbay.core.errors import MendbayError
 from mendbay.faces.web.uploads import Uploads
 from mendbay.jobs.events import Event, StepProgress
 from mendbay.jobs.read_pictures import BoardLook, read_pictures
-from mendbay.wiring import open_bench, read_pictures_with, shop_files
+from mendbay.jobs.work_port import WorkKind, WorkOrder
+from mendbay.wiring import open_bench, person, read_pictures_with, shop_files, start_work, works
 
 if TYPE_CHECKING:
     from mendbay.board.sighting import PictureReading as Reading
@@ -93,6 +96,7 @@ class PictureReading:
         self._now = ""
         self._thread: threading.Thread | None = None
         self._open: Pictures | None = None
+        self._handed_over = False
         self._quiet = threading.Condition(self._lock)
 
     def put(self, case: int, bay: str, who: str, uploads: Uploads) -> None:
@@ -122,16 +126,38 @@ class PictureReading:
             return self._quiet.wait_for(lambda: not self._tasks, seconds)
 
     def end(self) -> None:
-        """Ends after the picture that is being read; what is left is not read."""
+        """Ends; what is not read yet is read by works, which go on without the server."""
         with self._lock:
-            thread = self._thread
+            thread, left = self._thread, list(self._tasks)
+            self._handed_over = True
+        for place in dict.fromkeys(one.place for one in left):
+            self._hand_over(place, [one for one in left if one.place == place])
         self._queue.put(None)
         if thread is not None:
             thread.join(ENDING_SECONDS)
 
+    def _hand_over(self, place: Place, tasks: Sequence[_Task]) -> None:
+        paths = [str(path.absolute()) for one in tasks for path in one.uploads.paths]
+        order = WorkOrder(
+            works(self._home).new_id(),
+            WorkKind.READ_PICTURES,
+            place[0],
+            tasks[0].who or person(),
+            iso(SystemClock().now()),
+            {"bay": place[1], "places": paths},
+        )
+        try:
+            start_work(self._home, order)
+        except MendbayError as trouble:
+            _log.error("pictures of case %s are left unread: %s", place[0], trouble.what)
+
     def _run(self) -> None:
         while (task := self._queue.get()) is not None:
+            if self._handed_over:
+                break
             outcome = self._outcome(task)
+            if self._handed_over:
+                break
             task.uploads.remove()
             if self._queue.empty():
                 self._rest()

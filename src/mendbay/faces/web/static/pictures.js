@@ -39,6 +39,14 @@
     }
   });
 
+  /* How far a sending is. */
+  document.addEventListener("htmx:xhr:progress", (event) => {
+    if (!event.target.matches?.("form.drop") || !event.detail.total) return;
+    const share = Math.floor((100 * event.detail.loaded) / event.detail.total);
+    const place = document.getElementById("sent-so-far");
+    if (place) place.textContent = share < 100 ? `Sending: ${share} %` : "Sent; being kept.";
+  });
+
   /* Words that are true only where this script runs. */
   const words = () => {
     for (const one of document.querySelectorAll(".drop-words:not([data-said])")) {

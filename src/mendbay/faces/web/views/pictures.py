@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from mendbay.board.number_form import Kind
 from mendbay.case.records import Bay
-from mendbay.faces.board_words import percent_words
+from mendbay.faces.board_words import contradiction_words, percent_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.card import card_of
@@ -19,7 +19,7 @@ from mendbay.faces.web.picture_intake import take_pictures
 from mendbay.faces.web.picture_reading import picture_reading
 from mendbay.faces.web.preview_pool import NO_PICTURE, NO_PICTURE_TYPE, previews_of
 from mendbay.faces.web.visit import Visit
-from mendbay.jobs.case_pictures import case_pictures, take_picture_back
+from mendbay.jobs.case_pictures import PICTURE_BYTES, case_pictures, take_picture_back
 from mendbay.jobs.picture_spots import PictureSpots, Spot, spots_of
 from mendbay.jobs.preview_file import preview_kept
 from mendbay.jobs.preview_port import NoPreview
@@ -51,6 +51,7 @@ class Shown:
         place: where it was seen: how, and in which picture.
         more: in how many places beside.
         by_hand: whether a person said so.
+        against: that this word stands against the pictures; empty if it does not.
         sure, others: how sure it is, and what else it may be, in words.
     """
 
@@ -60,6 +61,7 @@ class Shown:
     place: str
     more: int
     by_hand: bool
+    against: str
 
 
 @BOOK.page(
@@ -100,6 +102,7 @@ def _of_bay(visit: Visit, bench: Bench, bay: Bay) -> dict[str, object]:
         "rows": [_row(one) for one in look.identifiers],
         "kinds": KINDS,
         "spots": spots,
+        "troubles": {one.picture: one.troubles[:2] for one in look.readings},
         "seen_there": {one.picture: _told_once(one) for one in spots},
         "standing": standing,
         "fix": (visit.said["kind"], visit.said["read"]) if visit.said["kind"] else None,
@@ -115,7 +118,13 @@ def _row(one: Identifier) -> Shown:
     place = f"{first.how}: {first.picture}" if first else "typed"
     others = tuple(f"or {each.value} ({percent_words(each.probability)})" for each in one.alternatives[:3])
     return Shown(
-        one, percent_words(one.confidence), others, place, max(0, len(one.sightings) - 1), one.how == "hand"
+        one,
+        percent_words(one.confidence),
+        others,
+        place,
+        more=max(0, len(one.sightings) - 1),
+        by_hand=one.how == "hand",
+        against=contradiction_words(one),
     )
 
 
@@ -162,7 +171,7 @@ def preview(visit: Visit) -> Answer:
     [
         line("bay", "Bay; empty for the case as a whole"),
         line("of", "What they show"),
-        files("pictures", "Pictures", limit=AT_ONCE),
+        files("pictures", "Pictures", limit=AT_ONCE, each_bytes=PICTURE_BYTES),
     ],
 )
 def add_pictures(visit: Visit) -> Answer:
