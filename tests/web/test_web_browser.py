@@ -59,7 +59,7 @@ def test_a_page_is_true_again_after_the_server_was_gone(browser: Browser, tmp_pa
         port = probe.getsockname()[1]
     home = tmp_path / "home"
     with served(home, port=port) as first, opened(browser, f"{first.url}cases") as page:
-        expect(page.locator("#cases")).to_be_attached()
+        expect(page.locator("#found")).to_be_attached()
         first.process.kill()
         first.process.wait()
         expect(page.get_by_text("does not answer")).to_be_visible(timeout=WAIT)

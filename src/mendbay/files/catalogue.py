@@ -31,8 +31,9 @@ from mendbay.files.tree import Kind
 from mendbay.files.verdict import Verdict
 from mendbay.files.wanted import METADATA, matcher, parts_of
 
-KEPT_RESULTS = 16
-"""How many answers are kept: views and searches that pages are still scrolling through."""
+KEPT_RESULTS = 24
+"""How many answers are kept: views and searches that pages are still scrolling through, and the words of a
+search that is still being typed."""
 MOST_WORDS = 32
 LONGEST_QUERY = 1000
 ROOT = 0
@@ -270,10 +271,18 @@ class Catalogue:
         if query.flags:
             mask &= (one.flags & int(query.flags)) != 0
         for word in dict.fromkeys(words):
-            mask &= self._word(word)
+            mask &= self._marked(self._typed(word))
         if query.wanted is not None:
-            mask &= self._wanted(query.wanted)
+            mask &= self._marked(self.wanted(query.wanted))
         return _numbers(mask)
+
+    def _typed(self, word: str) -> Numbers:
+        return self._kept(("word", word), lambda: _numbers(self._word(word)))
+
+    def _marked(self, rows: Numbers) -> Mask:
+        found = np.zeros(self.columns.count, np.bool_)
+        found[rows] = True
+        return found
 
     def _word(self, word: str) -> Mask:
         if any(letter in word for letter in "*?/"):

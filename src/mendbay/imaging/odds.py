@@ -114,6 +114,11 @@ class Evidence:
 
     # ------------------------------------------------------------------ taking in
 
+    def assume(self, assumed: Assumptions) -> None:
+        """Takes times and wear from these assumptions; every score is stale then."""
+        self.assumed = assumed
+        self._changes.everywhere()
+
     def state(self, at: int) -> int:
         """A number that grows whenever what is known around a place has changed much."""
         return self._changes.state(at)

@@ -35,7 +35,7 @@ from mendbay.imaging.odds import Evidence
 from mendbay.imaging.pieces import CLOSE, NEVER_SEEN, Choice, Doubt, Piece, Pieces, Region
 from mendbay.imaging.prospects import Scores, prospects
 from mendbay.imaging.retries import ELSEWHERE
-from mendbay.imaging.scoring import Scoring
+from mendbay.imaging.scoring import Expected, Scoring
 
 __all__ = ["WEIGHT_REST", "WEIGHT_WANTED", "Planner", "Want"]
 
@@ -469,6 +469,28 @@ class Planner:
             heapq.heapify(self._heap)
 
     # ------------------------------------------------------------------ what lies ahead
+
+    def why(self, span: Span, head: int) -> Expected | None:
+        """What is expected of a range that was handed out and not told of since; None for any other. Changes
+        nothing.
+
+        Args:
+            head: where the read before it ended, in bytes.
+        """
+        piece = self._out.get(span.start // self._sector)
+        return None if piece is None else self._scoring.expected(piece, head // self._sector)
+
+    def assume(self, assumed: Assumptions) -> None:
+        """Takes the wear of a refusal from these assumptions from now on; what was learned stays. What else
+        is assumed counts only for a planner that is made with it."""
+        self.assumed = replace(
+            self.assumed,
+            refusal_wear_seconds=assumed.refusal_wear_seconds,
+            hazard_per_hour=assumed.hazard_per_hour,
+        )
+        self._scoring.assumed = self.assumed
+        self.evidence.assume(self.assumed)
+        self._score_anew()
 
     def ahead(self, seconds: float, rest_weight: float = WEIGHT_REST) -> Ahead:
         """What so many seconds of reading are expected to bring; what is weightier than `rest_weight` counts

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -10,6 +11,7 @@ from mendbay.core.span import Int64s
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.odds import Evidence, Outlook
 from mendbay.imaging.pieces import Choice, Piece
+from mendbay.imaging.retries import ELSEWHERE
 
 _JUMPS = (2_048, 8_192, 32_768)
 """How far into a piece, in sectors, reading may start anew to get away from damage at its edge."""
@@ -17,6 +19,30 @@ _HANG_PENALTY = 1e-3
 _SEEK_SHARE = 0.02
 _SURE = 0.97
 """A read from the start of a piece with this chance is not worth weighing against others further in."""
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """What is expected of one read, before it is known what comes of it.
+
+    Attributes:
+        weight: what each of its sectors is worth.
+        chance: that all of it is given.
+        seconds: how long it then takes, with the way of the heads.
+        loss_seconds: what a refusal costs: the wait until the drive says no, and the wear in seconds of its
+            life.
+        tries: how often it was refused alone through the present adapter.
+        is_retry: it was refused alone before, through whatever adapter.
+        is_doubted: it lies in a refused range that nothing explains yet, or where the drive hung.
+    """
+
+    weight: float
+    chance: float
+    seconds: float
+    loss_seconds: float
+    tries: int
+    is_retry: bool
+    is_doubted: bool
 
 
 class Scoring:
@@ -101,6 +127,29 @@ class Scoring:
                 best, best_chance = Choice(score, start, stop), chance
         assert best is not None
         return best
+
+    def expected(self, read: Piece, head: int) -> Expected:
+        """What is expected of a read that makes up all of a piece.
+
+        Args:
+            head: the sector behind the read before it.
+        """
+        evidence, assumed = self.evidence, self.assumed
+        if read.tries:
+            chance = evidence.retries.chance(read.start, read.tries)
+        else:
+            view = evidence.look(read.start, read.stop, read.doubt.open_sectors if read.doubt else 0)
+            chance = evidence.read_chance(view, read.start, read.stop, self._density(view, read.start))
+        seek = 0.0 if read.start == head else assumed.seek_seconds
+        return Expected(
+            weight=read.weight,
+            chance=chance,
+            seconds=assumed.command_seconds + seek + (read.stop - read.start) * evidence.sector_seconds,
+            loss_seconds=evidence.refusal_cost,
+            tries=read.tries % ELSEWHERE,
+            is_retry=bool(read.tries),
+            is_doubted=read.doubt is not None or read.hung,
+        )
 
     def _density(self, view: Outlook, at: int) -> float:
         return self.evidence.damage.share if view.calm else self.evidence.density(at)

@@ -106,6 +106,11 @@ class SharedTask:
         self._gone = list(gone)
         self._lay_out()
 
+    def risk(self, per_second: tuple[float, float]) -> None:
+        """Takes other hazards of a powered second, above 0, for the two drives; `begin` shares out what is
+        left by them."""
+        self._per_second = per_second
+
     def read_whole(self) -> None:
         """From now on each drive is read as if the other were not there."""
         self.is_whole = True

@@ -14,7 +14,16 @@ from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.events import Tell, silent
 from mendbay.jobs.ledger_port import CaseLedger
 from mendbay.jobs.note_ledger_port import NoteLedger
-from mendbay.jobs.ports import CaseFiles, Drives, Images, PowerCycle, never, no_power_cycle
+from mendbay.jobs.ports import (
+    CaseFiles,
+    Drives,
+    Images,
+    PowerAsked,
+    PowerCycle,
+    never,
+    no_power_cycle,
+    nobody_asks,
+)
 from mendbay.jobs.remembered_port import Forgetful, Remembered
 from mendbay.jobs.stationery_port import Stationery
 
@@ -29,9 +38,11 @@ class Bench:
     """The shop's ledger with its stock and notes, its own files and papers, its drives, images and case
     folders, and the person at the bench.
 
-    `who` is written into the custody log. `stop` is asked often whether to stop; `power_cycle` is asked
-    to bring back a drive that vanished; `assumed` are the planner's priors and limits, `stakes` what is at
-    stake where the shop states it;
+    `who` is written into the custody log. `stop` is asked often whether to stop, `hold` before every read
+    whether the drives are to rest; `power_cycle` is asked to bring back a drive that vanished, `power_asked`
+    before every read whether a person wants that of a drive that is there. All four are asked from the
+    threads that read. `assumed` are the planner's priors and limits, `stakes` what is at stake where the
+    shop states it;
     `remembered` is what was worked out before, to save time; `forget_works` removes what is kept of the works
     of a case (`Works.forget`).
     """
@@ -48,7 +59,9 @@ class Bench:
     who: str
     tell: Tell = silent
     stop: Callable[[], bool] = never
+    hold: Callable[[], bool] = never
     power_cycle: PowerCycle = no_power_cycle
+    power_asked: PowerAsked = nobody_asks
     assumed: Assumptions = field(default_factory=Assumptions)
     stakes: Stakes = field(default_factory=Stakes)
     remembered: Remembered = field(default_factory=Forgetful)

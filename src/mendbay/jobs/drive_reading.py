@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -15,28 +16,31 @@ from mendbay.imaging.adapter_odds import AdapterOdds
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.going_on import Left
+from mendbay.imaging.hazard import Condition
 from mendbay.imaging.planner import Planner
 from mendbay.imaging.trouble import Trouble
 from mendbay.imaging.units import LastPieces, in_units
 from mendbay.imaging.values import WEIGHT_REST, WEIGHT_WANTED, Want
-from mendbay.jobs.events import Phase, ReadingProgress, Said, Tell
+from mendbay.jobs.events import Phase, Resting, Said, Tell, Why
 from mendbay.jobs.picking import Alone, Picker
-from mendbay.jobs.ports import DriveReader, HeatWatch, ImageStore, PowerCycle, never, no_power_cycle
+from mendbay.jobs.ports import (
+    DriveReader,
+    HeatWatch,
+    ImageStore,
+    PowerAsked,
+    PowerCycle,
+    never,
+    no_power_cycle,
+    nobody_asks,
+)
+from mendbay.jobs.reading_account import ReadingAccount
 from mendbay.jobs.same_drive import likeness
 from mendbay.jobs.stop_advice import StopAdvice
 
 COMMIT_SECONDS = 1.0
 """How often the checkpoint is renewed while all goes well; at most this much is read again after a crash."""
-PROGRESS_SECONDS = 0.2
-PROGRESS_REST = 50
-"""So many times what an account of how far a reading is took passes until the next one is due: with millions
-of ranges it takes seconds, and in a pair the other drive may wait for it (own choice)."""
-LEFT_SECONDS = 2.0
-"""How old the accounts of what the other half of a mirror gave, and of the tries that are left, may be, for
-showing how far a reading is."""
-NO_RETRIES = (0, 0)
-STEADINESS = 0.8
-"""How much of the usual time of a try is kept when another one took a different time (own choice)."""
+REST_SLICE_SECONDS = 0.2
+"""How often a drive at rest looks whether it is to be read again."""
 CALM_READS = 64
 """How many reads in a row must have been given before reads are queued ahead again."""
 DEAD_AFTER = 32
@@ -77,11 +81,13 @@ class Ending(StrEnum):
 @dataclass(frozen=True, slots=True)
 class Happening:
     """What befell a drive while it was read, for the case's story: when (UTC, as records carry it), in a
-    sentence, and whether its power was cut and restored."""
+    sentence, whether its power was cut and restored, and whether a person wanted that of a drive that was
+    there."""
 
     at: str
     text: str
     is_power: bool
+    was_asked: bool = False
 
 
 class DriveReading:
@@ -91,7 +97,8 @@ class DriveReading:
     looked at through the image. Both keep what is given, note what is refused, and survive a drive that
     vanishes if its power can be cycled. `happenings` are what befell the drive meanwhile, in order; whoever
     runs the reading takes them, since a reading may run in a thread of its own. `left_alone` says why the
-    drive is left alone for its heat, for good; None while nothing showed that.
+    drive is left alone for its heat, for good; None while nothing showed that. `rested_seconds` is how long
+    it rested so far, which counts neither as time of reading nor as time of the bench.
 
     Args:
         bay: label of the bay, for events and messages.
@@ -103,6 +110,12 @@ class DriveReading:
         heat: looks after the drive's temperature, with no read under way; None where nothing can.
         elsewhere: the chances of sectors that only other adapters refused; None where there are none.
         advice: weighs now and then whether to go on; None where nobody asks.
+        hold: asked before every read whether the drive is to rest: what is under way is then taken in, all is
+            made durable, and the drive is asked for nothing until it says no, or `stop` yes. Nor is it asked
+            how warm it is: it makes less heat than while it was read, and each question is a try more for
+            it. That is asked before the first read after the rest, if it was due meanwhile.
+        power_asked: asked before every read whether a person wants its power cut and restored.
+        wait: sleeps; tests let the time pass.
     """
 
     def __init__(
@@ -118,6 +131,9 @@ class DriveReading:
         heat: HeatWatch | None = None,
         elsewhere: AdapterOdds | None = None,
         advice: StopAdvice | None = None,
+        hold: Callable[[], bool] = never,
+        power_asked: PowerAsked = nobody_asks,
+        wait: Callable[[float], None] = time.sleep,
     ) -> None:
         self.bay = bay
         self._reader = reader
@@ -130,6 +146,11 @@ class DriveReading:
         self._power_cycle = power_cycle
         self._stop = stop
         self._heat = heat
+        self._may_be_asked = True
+        self._hold = hold
+        self._power_asked = power_asked
+        self._wait = wait
+        self.rested_seconds = 0.0
         self.advice = advice
         self.happenings: list[Happening] = []
         self.left_alone: Ending | None = None
@@ -144,14 +165,9 @@ class DriveReading:
         self._refused_in_a_row = 0
         self._given: Span | None = None
         self._last_commit = clock.steady_seconds()
-        self._progress_due = 0.0
-        self._rate = _Rate()
-        self._phase = Phase.REST
-        self._aim = SpanSet()
+        self._account = ReadingAccount(bay, store, clock, self._assumed)
+        self._returns = 0
         self._wanted = SpanSet()
-        self._elsewhere, self._elsewhere_at = SpanSet(), -LEFT_SECONDS
-        self._retries, self._retries_at = NO_RETRIES, -LEFT_SECONDS
-        self._alone_seconds, self._answered_at = 0.0, clock.steady_seconds()
 
     def plan_by(self, unit_bytes: int) -> None:
         """Plans from the record, for a drive that is read in ranges of whole units and gives or refuses each
@@ -208,18 +224,20 @@ class DriveReading:
         self._wanted = union(one.spans for one in told)
         aim = everything if rest else self._wanted
         after = Phase.REST if told else Phase.WHOLE
-        self._phase, self._aim = phase or (after if rest else Phase.WANTED), aim
+        first = union(one.spans for one in told if one.weight == WEIGHT_WANTED)
+        self._account.begin(phase or (after if rest else Phase.WANTED), aim, first)
         self._pieces.clear()
         self._last_pieces = None
-        started = self._clock.steady_seconds()
-        self._rate.restart(started)
+        started = self.read_seconds
         try:
             while True:
+                self._rest(pause)
+                self._cut_power_if_asked()
                 if (heat := self.heat_ending()) is not None:
                     return heat
                 if self._stop():
                     return Ending.STOPPED
-                if seconds is not None and self._clock.steady_seconds() - started >= seconds:
+                if seconds is not None and self.read_seconds - started >= seconds:
                     return Ending.TIME_UP
                 if pause():
                     return Ending.PAUSED
@@ -242,9 +260,9 @@ class DriveReading:
             DriveVanished, DriveDied, NoRoom, DestinationError: as `run`.
         """
         wanted = spans.clip(Span(0, self._store.identity.size_bytes)).widen(self.unit_bytes)
-        self._phase, self._aim = Phase.FETCH, wanted
+        self._account.begin(Phase.FETCH, wanted, SpanSet())
         try:
-            while self.heat_ending() is None:
+            while self._may_fetch():
                 if self._stop():  # perhaps in a pause for its heat: not one read more
                     raise Interrupted(
                         f"Stopped while reading from the drive in bay {self.bay}.",
@@ -255,11 +273,62 @@ class DriveReading:
         finally:
             self._drain()
 
+    def _may_fetch(self) -> bool:
+        """Rests and cuts the power if that is wanted; whether the drive may be read then."""
+        self._rest()
+        self._cut_power_if_asked()
+        return self.heat_ending() is None
+
+    @property
+    def watches_heat(self) -> bool:
+        """Whether the drive is asked how warm it is while it is read."""
+        return self._heat is not None and self._may_be_asked
+
+    def assume(self, condition: Condition) -> None:
+        """Reads the drive as one in this condition from now on. Nothing may be under way. One that bears no
+        questions is not asked how warm it is while it is read so."""
+        self._assumed = Assumptions.of(condition, self._assumed)
+        self._may_be_asked = condition.bears_questions
+        self.planner.assume(self._assumed)
+        if self.advice is not None:
+            self.advice.assume(condition)
+
+    # ------------------------------------------------------------------ what a person wants meanwhile
+
+    def _rest(self, pause: Callable[[], bool] = never) -> None:
+        """Lets the drive rest as long as that is wanted, with all durable and no read under way."""
+        if not self._hold():
+            return
+        self._drain()
+        self._store.commit()
+        begun = self._clock.steady_seconds()
+        self._tell_account(self._given or Span(0, 0))
+        self._tell(Resting(self.bay, is_resting=True))
+        while self._hold() and not self._stop() and not pause():
+            self._wait(REST_SLICE_SECONDS)
+        rested = self._clock.steady_seconds() - begun
+        self.rested_seconds += rested
+        self._account.rested(rested)
+        if self.advice is not None:
+            self.advice.rested(rested)
+        self._tell(Resting(self.bay, is_resting=False))
+
+    def _cut_power_if_asked(self) -> None:
+        """Has the power of a drive that is there cut and restored if a person wants that."""
+        if not self._power_asked(self.bay):
+            return
+        before = self._returns
+        self._drain()
+        if self._returns == before:  # else it vanished meanwhile, and its power was cut for that
+            self.bring_back(was_asked=True)
+
     def heat_ending(self) -> Ending | None:
         """Why the drive must be left alone for its heat; None while it may be read. It is asked with nothing
         queued and all durable: a drive may hang when it is asked under load, and a pause may be long."""
         if self._heat is None or self.left_alone is not None or not self._heat.is_due():
             return self.left_alone
+        if not self._may_be_asked:
+            return None
         self._drain()
         self._store.commit()
         if not self._heat.may_go_on():
@@ -286,6 +355,7 @@ class DriveReading:
             self._queue.append(span)
         if not self._queue:
             return False
+        self._account_if_due()
         self._take_answer()
         return True
 
@@ -295,6 +365,7 @@ class DriveReading:
         assert attempt.span == expected, f"asked for {expected}, answered for {attempt.span}"
         if attempt.outcome is Outcome.VANISHED:
             fall = fall_of(attempt)
+            self._account.fell(fall)
             self._store.note(fall)
             self._learn(fall)
             self._give_back_queued()
@@ -310,7 +381,11 @@ class DriveReading:
             self._calm = 0
             self._refused_in_a_row += 1
         self._learn(attempt)
-        if self.advice is not None and self.advice.spent(attempt.seconds) and self._phase is not Phase.FETCH:
+        if (
+            self.advice is not None
+            and self.advice.spent(attempt.seconds)
+            and self._account.phase is not Phase.FETCH
+        ):
             self.advice.look(self.picker.ahead, self._left())
         if attempt.outcome is not Outcome.GIVEN:
             self._give_back_queued()
@@ -338,7 +413,7 @@ class DriveReading:
         task is shared no more: what is left to the other half does not change while neither has anything to
         read but pieces."""
         self._was_shared = self.picker.is_shared
-        within = self._aim - self.planner.waived - self.picker.left() - SpanSet(self._queue)
+        within = self._account.aim - self.planner.waived - self.picker.left() - SpanSet(self._queue)
         known, refused = self._store.coverage_here(), self._store.refused_here()
         return LastPieces(known, refused, self.unit_bytes, self._assumed.most_tries, within)
 
@@ -400,9 +475,13 @@ class DriveReading:
         if far != first:
             yield far
 
-    def bring_back(self) -> None:
+    def bring_back(self, *, was_asked: bool = False) -> None:
         """The drive vanished: make what there is durable, have its power cycled, see whether it returns.
         Nothing may be queued.
+
+        Args:
+            was_asked: it did not vanish, a person wants its power cut. If that is not done after all, the
+                drive counts as never gone.
 
         Raises:
             DriveVanished: it does not.
@@ -410,19 +489,32 @@ class DriveReading:
             SourceChanged: another returned.
         """
         self._store.commit()
+        self._returns += 1
         self._calm = 0
-        self._tell(Said(f"The drive in bay {self.bay} no longer answers."))
-        self._happened(f"The drive in bay {self.bay} no longer answered.")
+        if was_asked:
+            self._tell(Said(f"The power of the drive in bay {self.bay} is to be cut, as was asked."))
+        else:
+            self._tell(Said(f"The drive in bay {self.bay} no longer answers."))
+            self._happened(f"The drive in bay {self.bay} no longer answered.")
+        is_there = was_asked
         while not self._stop() and self._power_cycle(self.bay):
-            self._happened(f"The power of the drive in bay {self.bay} was cut and restored.", is_power=True)
+            is_there = False
+            text = f"The power of the drive in bay {self.bay} was cut and restored."
+            self.happenings.append(Happening(iso(self._clock.now()), text, True, was_asked))
             if self._reader.returned() and self._is_the_same():
                 if self._heat is not None:
                     self._heat.begin_anew()
                 self._tell(Said(f"The drive in bay {self.bay} is back; reading goes on."))
                 self._happened(f"The drive in bay {self.bay} was back; reading went on.")
+                self._account.was_away()
                 return
             self._tell(Said(f"The drive in bay {self.bay} still does not answer."))
             self._happened(f"The drive in bay {self.bay} still did not answer.")
+        if is_there:
+            if not self._stop():
+                self._tell(Said(f"The power of the drive in bay {self.bay} was not cut; reading goes on."))
+            self._account.was_away()
+            return
         if self._stop():  # it may be there again: nobody waited for it
             raise Interrupted(
                 f"Stopped while the drive in bay {self.bay} did not answer; everything read so far is kept.",
@@ -433,8 +525,8 @@ class DriveReading:
             "Cut its power, wait until it stands still, restore the power, then run the same command again.",
         )
 
-    def _happened(self, text: str, *, is_power: bool = False) -> None:
-        self.happenings.append(Happening(iso(self._clock.now()), text, is_power))
+    def _happened(self, text: str) -> None:
+        self.happenings.append(Happening(iso(self._clock.now()), text, False))
 
     def _is_the_same(self) -> bool:
         """Whether a drive that answers again is the one that vanished, as far as it can be told; False if it
@@ -467,66 +559,34 @@ class DriveReading:
 
     def _tick(self, attempt: Attempt) -> None:
         now = self._clock.steady_seconds()
-        if attempt.span.length <= self._store.identity.sector_bytes:
-            took = now - self._answered_at
-            before = self._alone_seconds or took
-            self._alone_seconds = STEADINESS * before + (1 - STEADINESS) * took
-        self._answered_at = now
         if attempt.outcome is not Outcome.GIVEN or now - self._last_commit >= COMMIT_SECONDS:
             self._last_commit = now
             self._store.commit_soon()
-        if attempt.outcome is Outcome.GIVEN:
-            self._rate.add(attempt.span.length)
-        if now >= self._progress_due:
-            account = self._progress(attempt.span, now)
-            took = self._clock.steady_seconds() - now
-            self._progress_due = now + max(PROGRESS_SECONDS, took + PROGRESS_REST * took)
-            self._tell(account)
+        self._account.answered(attempt, now)
 
-    def _progress(self, now_at: Span, now: float) -> ReadingProgress:
-        coverage = self._store.coverage()
-        if now - self._elsewhere_at >= LEFT_SECONDS:
-            self._elsewhere, self._elsewhere_at = self.picker.left(), now
-        aim = self._aim - self._elsewhere - self.planner.waived
-        aim_bytes = aim.total_bytes
-        done = (coverage.read & aim).total_bytes
-        refused = (coverage.refused & aim).total_bytes
-        rate = self._rate.bytes_per_second(now)
-        left = aim_bytes - done - refused
-        sectors, tries = self._retries_of(aim, now) if left <= 0 and refused else NO_RETRIES
-        seconds = tries * self._alone_seconds if left <= 0 else left / rate if rate > 0 else None
-        return ReadingProgress(
-            bay=self.bay,
-            phase=self._phase,
-            now=now_at,
-            read_bytes=done,
-            refused_bytes=refused,
-            aim_bytes=aim_bytes,
-            bytes_per_second=rate,
-            seconds_left=seconds,
-            retrying_sectors=sectors,
-            tries_left=tries,
-            is_shared=self.picker.is_shared,
-            elsewhere_bytes=(self._aim & self._elsewhere).total_bytes,
-        )
+    @property
+    def read_seconds(self) -> float:
+        """A clock that stands still while the drive rests."""
+        return self._clock.steady_seconds() - self.rested_seconds
 
-    def _retries_of(self, aim: SpanSet, now: float) -> tuple[int, int]:
-        """How many refused sectors are asked for again, and the most tries that are left for them."""
-        if self._phase is Phase.FETCH:
-            return NO_RETRIES
-        if now - self._retries_at >= LEFT_SECONDS:
-            here = self._store.coverage_here()
-            left = self._assumed.most_tries - here.refused_tries[aim.holds(here.refused_starts)]
-            left = left[left > 0]
-            self._retries, self._retries_at = (int(left.size), int(left.sum())), now
-        return self._retries
+    def _account_if_due(self) -> None:
+        """Tells now and then how far the reading is, and why it asks for what is under way: while the drive
+        has the read before it, so that nobody waits for the account, and a person sees what a drive hangs
+        over."""
+        if self._account.is_due:
+            span = self._queue[0]
+            self._tell_account(span, None if self._is_piece(span) else self._account.why(self.picker, span))
+
+    def _tell_account(self, span: Span, why: Why | None = None) -> None:
+        celsius = None if self._heat is None else self._heat.celsius
+        self._tell(self._account.make(self.picker, self.planner.waived, span, why, celsius))
 
     def _left(self) -> Left:
         """What the present run is to read, and what of that neither it nor the other half of a mirror has, as
         the planner counts."""
         coverage, sector = self._store.coverage(), self.unit_bytes
         wanted = self._wanted - self.planner.waived  # not the record's: what was waived can be taken up again
-        rest = self._aim - self.planner.waived - wanted
+        rest = self._account.aim - self.planner.waived - wanted
         read = coverage.read | self.picker.left()
         return Left(
             wanted.total_bytes // sector,
@@ -548,7 +608,7 @@ class DriveReading:
             self._drain()
         finally:
             self._store.commit()
-        self._tell(self._progress(self._given or Span(0, 0), self._clock.steady_seconds()))
+        self._tell_account(self._given or Span(0, 0))
 
 
 def fall_of(attempt: Attempt) -> Attempt:
@@ -560,25 +620,3 @@ def fall_of(attempt: Attempt) -> Attempt:
         error=attempt.error or "vanished",
         trouble=attempt.trouble or Trouble.GONE,
     )
-
-
-class _Rate:
-    """Bytes per second over about the last ten seconds."""
-
-    def __init__(self) -> None:
-        self._marks: deque[tuple[float, int]] = deque()
-        self._total = 0
-
-    def restart(self, now: float) -> None:
-        self._marks = deque([(now, 0)])
-        self._total = 0
-
-    def add(self, given_bytes: int) -> None:
-        self._total += given_bytes
-
-    def bytes_per_second(self, now: float) -> float:
-        self._marks.append((now, self._total))
-        while len(self._marks) > 2 and now - self._marks[0][0] > 10:
-            self._marks.popleft()
-        (then, before), (last, total) = self._marks[0], self._marks[-1]
-        return (total - before) / (last - then) if last > then else 0.0

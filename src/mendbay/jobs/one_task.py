@@ -18,6 +18,7 @@ from mendbay.imaging.ahead import Ahead
 from mendbay.imaging.alike import Alike
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.planner import Planner
+from mendbay.imaging.scoring import Expected
 from mendbay.imaging.shared_task import Both, SharedTask
 from mendbay.imaging.values import WEIGHT_SAMPLE, Want
 from mendbay.jobs.events import Said, Tell
@@ -137,6 +138,12 @@ class OneTask:
             self._task.begin(wants, rest_weight, (away[0], away[1]))
             self._changed.notify_all()
 
+    def risk(self, per_second: tuple[float, float]) -> None:
+        """Takes other hazards of a powered second for the two drives; no reads may be under way, and `begin`
+        follows."""
+        with self._lock:
+            self._task.risk(per_second)
+
     def leave(self, bay: str) -> None:
         """The drive of this bay reads no more; the other gets what is left."""
         with self._changed:
@@ -198,6 +205,11 @@ class OneTask:
         """What so many seconds of reading this drive are expected to bring."""
         with self._lock:
             return self._members[side].reading.planner.ahead(seconds)
+
+    def why(self, side: int, span: Span, head: int) -> Expected | None:
+        """What is expected of a range that was handed out to this drive."""
+        with self._lock:
+            return self._members[side].reading.planner.why(span, head)
 
     def waits(self, side: int) -> bool:
         """Whether something may still come for a drive that has nothing now; waits a moment for it."""
@@ -290,6 +302,9 @@ class Seat:
 
     def ahead(self, seconds: float) -> Ahead:
         return self._task.ahead(self._side, seconds)
+
+    def why(self, span: Span, head: int) -> Expected | None:
+        return self._task.why(self._side, span, head)
 
 
 def _pieces(spans: SpanSet) -> Iterator[Span]:

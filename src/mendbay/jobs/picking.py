@@ -9,6 +9,7 @@ from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.ahead import Ahead
 from mendbay.imaging.attempt import Attempt
 from mendbay.imaging.planner import Planner
+from mendbay.imaging.scoring import Expected
 from mendbay.imaging.values import Want
 
 
@@ -44,6 +45,10 @@ class Picker(Protocol):
         """What so many seconds of reading are expected to bring."""
         ...
 
+    def why(self, span: Span, head: int) -> Expected | None:
+        """What is expected of a range that was handed out, as `Planner.why`."""
+        ...
+
 
 class Alone:
     """A drive that is read by itself."""
@@ -55,6 +60,7 @@ class Alone:
         self.learn = planner.learn
         self.give_back = planner.give_back
         self.ahead = planner.ahead
+        self.why = planner.why
 
     def begin(self, wants: Sequence[Want], rest_weight: float) -> None:
         self._planner.reweigh(wants, rest_weight)  # keeps what the drive taught so far

@@ -28,13 +28,23 @@ PowerCycle = Callable[[str], bool]
 """Asked to cut and restore a drive's power (bay label given); True if it was done."""
 
 
+PowerAsked = Callable[[str], bool]
+"""Asked whether a person wants the power of a drive cut and restored (bay label given); True once for each
+time a person wants it."""
+
+
 def never() -> bool:
-    """For readings that nobody stops."""
+    """For readings that nobody stops, and drives that nobody lets rest."""
     return False
 
 
 def no_power_cycle(bay: str) -> bool:
     """For benches where nobody can."""
+    return False
+
+
+def nobody_asks(bay: str) -> bool:
+    """For benches where nobody wants a drive's power cut that is there."""
     return False
 
 

@@ -24,7 +24,7 @@ from mendbay.jobs.adapters_tried import odds_for, what_is_worth_trying, worth_tr
 from mendbay.jobs.bay_drive import note_connected, require_bays_drive, silent_drive_words
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import consents_of, refused
-from mendbay.jobs.drive_condition import condition_of
+from mendbay.jobs.drive_condition import WORDS, ConditionsSaid, condition_of
 from mendbay.jobs.drive_reading import DriveReading, Ending
 from mendbay.jobs.events import Said
 from mendbay.jobs.heat_guard import DriveThermometer, HeatGuard
@@ -97,7 +97,8 @@ class ReadResult:
 @dataclass(frozen=True, slots=True)
 class OpenDrive:
     """A drive being read, its image, the image as a source that reads through to the drive, and how likely
-    the drive is to be lost by going on."""
+    the drive is to be lost by going on. `condition` is what the drive is read as, None where nobody and
+    nothing tells."""
 
     bay: str
     reader: DriveReader
@@ -105,6 +106,21 @@ class OpenDrive:
     store: ImageStore
     source: ImageSource
     hazard: Hazard
+    condition: DriveCondition | None = None
+
+    def read_as(self, bench: Bench, condition: DriveCondition) -> OpenDrive:
+        """The same drive, read as one in another condition from now on, which is told. No read may be under
+        way."""
+        watched = self.reading.watches_heat
+        self.reading.assume(condition)
+        text = f"From now on the drive in bay {self.bay} is read as {WORDS[condition]}, as was said."
+        if watched and not self.reading.watches_heat:
+            text += (
+                " It is asked nothing about itself while it is, so its temperature is not watched. Feel it "
+                "now and then, keep a fan on it."
+            )
+        bench.tell(Said(text))
+        return replace(self, condition=condition, hazard=HAZARDS[condition])
 
 
 def unheard(found: object) -> None:
@@ -151,13 +167,38 @@ def read_drive(
     with opened(bench, number, drive, although) as one:
         say_asked_anew(bench, one)
         try:
-            ending = one.reading.run(wanted, rest=rest, seconds=seconds)
+            ending = _run(bench, number, one, wanted, rest=rest, seconds=seconds)
         except MendbayError as trouble:
             result = finish_broken_off(bench, number, one, trouble)
             if result is not None:
                 broken_off(result)
             raise
         return finish(bench, number, one, ending)
+
+
+def _run(
+    bench: Bench,
+    number: int,
+    one: OpenDrive,
+    wanted: Sequence[SpanSet],
+    *,
+    rest: bool,
+    seconds: float | None,
+) -> Ending:
+    """Reads the drive; leaves off for a moment whenever something else is said of it, and goes on by that."""
+    said = ConditionsSaid(bench, number, {one.bay: one.condition})
+    left = seconds
+    while True:
+        begun = one.reading.read_seconds
+        ending = one.reading.run(
+            wanted, rest=rest, seconds=left, pause=lambda: not bench.hold() and said.soon_changed()
+        )
+        if ending is not Ending.PAUSED:
+            return ending
+        if left is not None:
+            left = max(0.0, left - (one.reading.read_seconds - begun))
+        for condition in said.take().values():
+            one = one.read_as(bench, condition)
 
 
 def foresee_drives(bench: Bench, number: int, drives: Sequence[tuple[str, str]]) -> None:
@@ -232,11 +273,13 @@ def opened(
                 heat,
                 odds_for(bench, number, drive.bay, store),
                 _stop_advice(bench, number, drive),
+                bench.hold,
+                bench.power_asked,
             )
             source = ImageSource(store, drive.bay, reading.fetch)
             try:
                 hazard = HAZARDS[drive.condition or DriveCondition.REFUSES]
-                yield OpenDrive(drive.bay, reader, reading, store, source, hazard)
+                yield OpenDrive(drive.bay, reader, reading, store, source, hazard, drive.condition)
             finally:
                 note_happenings(bench, number, reading)
                 store.commit()
@@ -255,7 +298,8 @@ def note_happenings(bench: Bench, number: int, reading: DriveReading) -> None:
     for one in happenings:
         bench.ledger.note_event(number, Event(one.at, "imaging", one.text, {}))
         if one.is_power:
-            what = f"power cut and restored at {one.at}, since the drive did not answer"
+            why = "as a person at the bench asked" if one.was_asked else "since the drive did not answer"
+            what = f"power cut and restored at {one.at}, {why}"
             bench.custody(number, what, f"drive of bay {reading.bay}")
 
 

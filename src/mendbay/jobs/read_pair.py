@@ -29,10 +29,12 @@ from mendbay.core.span import Span, SpanSet
 from mendbay.files.verdict import Verdict
 from mendbay.files.wanted import METADATA, matcher
 from mendbay.imaging.alike import Alike
+from mendbay.imaging.hazard import Condition as DriveCondition
 from mendbay.imaging.image_source import ImageSource
 from mendbay.imaging.values import WEIGHT_REST, Want
 from mendbay.jobs.bay_drive import require_bays_drive
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.drive_condition import LOOK_SECONDS, ConditionsSaid
 from mendbay.jobs.drive_reading import Ending
 from mendbay.jobs.events import Event, Phase, Said
 from mendbay.jobs.halves_compared import HalvesCompared, compare_all, with_known
@@ -54,14 +56,18 @@ from mendbay.jobs.read_drive import (
     say_asked_anew,
     unheard,
 )
-from mendbay.jobs.share_mirror import KeptHalf, known_alike, note_compared, plan_together, shared_task
+from mendbay.jobs.share_mirror import (
+    KeptHalf,
+    known_alike,
+    note_compared,
+    plan_together,
+    shared_task,
+    spared_words,
+)
 from mendbay.jobs.stop_advice import Among
 from mendbay.jobs.task_advice import TaskAdvice, task_advice, task_words
 from mendbay.jobs.volume import OpenVolume, open_volume, sources_of
 from mendbay.pair.assemble import Assembled
-
-LOOK_SECONDS = 2.0
-"""How often the case is looked at for other wishes while its drives are read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,7 +289,8 @@ def read_pair(
         )
         told.known = result
         try:
-            _read(bench, lanes, task, values, rest=rest, seconds=seconds)
+            said = ConditionsSaid(bench, number, {one.drive.bay: one.drive.condition for one in lanes})
+            _read(bench, lanes, task, values, said, rest=rest, seconds=seconds)
         finally:
             if task is not None:
                 note_compared(bench, number, task)
@@ -579,6 +586,7 @@ def _read(
     lanes: Sequence[_Lane],
     task: OneTask | None,
     values: PairValues,
+    said: ConditionsSaid,
     *,
     rest: bool,
     seconds: float | None,
@@ -588,24 +596,29 @@ def _read(
     changed = described = False
     while True:
         if not described:
-            described = _describe(bench, lanes, task, values)
+            described = _describe(bench, lanes, task, values, said)
         _select(lanes, values)
         if changed:
             now = values.selected_words()
             bench.tell(Said(f"The wishes of the case have changed: what is wanted now ({now}) goes first."))
         if not described:
-            described = _describe(bench, lanes, task, values)
+            described = _describe(bench, lanes, task, values, said)
         step = _Step(Phase.WANTED, _Values(values.of_wanted()))
-        changed = _together(bench, lanes, task, step, values)
+        changed = _together(bench, lanes, task, step, values, said)
         if not changed and rest:
             bench.tell(Said(_before_the_rest(values)))
-            begun = bench.clock.steady_seconds()
+            begun = _read_seconds(bench, lanes)
             step = _Step(Phase.REST, _Values(values.of_everything()), rest=True, seconds=left)
-            changed = _together(bench, lanes, task, step, values)
+            changed = _together(bench, lanes, task, step, values, said)
             if left is not None:
-                left = max(0.0, left - (bench.clock.steady_seconds() - begun))
+                left = max(0.0, left - (_read_seconds(bench, lanes) - begun))
         if not changed:
             return
+
+
+def _read_seconds(bench: Bench, lanes: Sequence[_Lane]) -> float:
+    """A clock without the time in which the drives rested, which they do together."""
+    return bench.clock.steady_seconds() - max(lane.drive.reading.rested_seconds for lane in lanes)
 
 
 def _before_the_rest(values: PairValues) -> str:
@@ -616,10 +629,13 @@ def _before_the_rest(values: PairValues) -> str:
     return "No file matches what is wanted first; reading the rest."
 
 
-def _describe(bench: Bench, lanes: Sequence[_Lane], task: OneTask | None, values: PairValues) -> bool:
+def _describe(
+    bench: Bench, lanes: Sequence[_Lane], task: OneTask | None, values: PairValues, said: ConditionsSaid
+) -> bool:
     """Reads what describes the files, if it is known; whether it was."""
     if values.descriptions:
-        _together(bench, lanes, task, _Step(Phase.DESCRIPTION, _Values(values.of_descriptions())), values)
+        step = _Step(Phase.DESCRIPTION, _Values(values.of_descriptions()))
+        _together(bench, lanes, task, step, values, said)
     return bool(values.descriptions)
 
 
@@ -633,13 +649,65 @@ def _select(lanes: Sequence[_Lane], values: PairValues) -> None:
 
 
 def _together(
-    bench: Bench, lanes: Sequence[_Lane], task: OneTask | None, step: _Step, values: PairValues
+    bench: Bench,
+    lanes: Sequence[_Lane],
+    task: OneTask | None,
+    step: _Step,
+    values: PairValues,
+    said: ConditionsSaid,
 ) -> bool:
-    """Does a step on all drives at the same time, each in a thread of its own.
+    """Does a step on all drives at the same time, and goes on with it by what is said anew of one of them.
 
     Returns:
         Whether it was left off because something else is wanted.
     """
+    left = step.seconds
+    while True:
+        begun = _read_seconds(bench, lanes)
+        wished = _until_something_changes(bench, lanes, task, step, values, said)
+        fresh = said.take()
+        if fresh:
+            _take_conditions(bench, lanes, task, fresh)
+        if wished or not fresh:
+            return wished
+        if left is not None:
+            left = max(0.0, left - (_read_seconds(bench, lanes) - begun))
+        step = replace(step, seconds=left, pause=threading.Event())
+
+
+def _take_conditions(
+    bench: Bench, lanes: Sequence[_Lane], task: OneTask | None, fresh: Mapping[str, DriveCondition]
+) -> None:
+    """Has drives read by what is said of them now; no read may be under way. A half of which only the image
+    is there runs no hazard of its own."""
+    for lane in lanes:
+        if lane.drive.bay in fresh:
+            lane.drive = lane.drive.read_as(bench, fresh[lane.drive.bay])
+    if task is None:
+        return
+    hazards = {lane.drive.bay: lane.drive.hazard.per_hour / 3600 for lane in lanes}
+    first, second = (hazards.get(bay, lanes[0].drive.hazard.per_hour / 3600) for bay in task.bays)
+    task.risk((first, second))
+    spared = "" if task.is_whole or len(lanes) < 2 else spared_words(task.bays, (first, second))
+    if spared:
+        bench.tell(Said(spared))
+
+
+def _until_something_changes(
+    bench: Bench,
+    lanes: Sequence[_Lane],
+    task: OneTask | None,
+    step: _Step,
+    values: PairValues,
+    said: ConditionsSaid,
+) -> bool:
+    """Does a step on all drives at the same time, each in a thread of its own, until it is done, or something
+    else is wanted, or said of a drive. Nothing is looked for while the drives rest.
+
+    Returns:
+        Whether it was left off because something else is wanted.
+    """
+    wished = False
     if task is not None:
         wants = (step.values.of(task.bays[0]), step.values.of(task.bays[1]))
         gone = [lane.drive.bay for lane in lanes if lane.has_left]
@@ -648,11 +716,10 @@ def _together(
         running = [threads.submit(lane.read, step) for lane in lanes]
         try:
             while wait(running, LOOK_SECONDS).not_done:
-                if (
-                    step.phase is not Phase.DESCRIPTION
-                    and not step.pause.is_set()
-                    and values.wishes.changed()
-                ):
+                if step.pause.is_set() or bench.hold():
+                    continue
+                wished = step.phase is not Phase.DESCRIPTION and values.wishes.changed()
+                if said.changed() or wished:
                     step.pause.set()
         except BaseException as trouble:
             step.pause.set()  # nobody looks any more: the drives leave off after the read under way
@@ -666,7 +733,7 @@ def _together(
         raise Interrupted(
             "Stopped; everything read so far is kept.", "Run the same command again; it goes on from here."
         )
-    return step.pause.is_set()
+    return wished
 
 
 def _waive(bench: Bench, lanes: Sequence[_Lane], values: PairValues) -> None:

@@ -125,14 +125,25 @@ def shared_task(
         f"{bytes_text(shared.total_bytes)} that both hold, {bytes_text(both.total_bytes)} are read from "
         "both and compared, the rest from one of them. (--both-whole reads all of both.)"
     )
-    for one, other in (members, members[::-1]):
-        if one.per_second > SPARED * other.per_second:
-            text += (
-                f" Bay {one.bay} is spared: else it is asked only for what bay {other.bay} is refused, in "
-                f"reads of up to {bytes_text(SPARED_READ_BYTES)}."
-            )
+    bays = (drives[0].bay, drives[1].bay)
+    text = f"{text} {spared_words(bays, (members[0].per_second, members[1].per_second))}".rstrip()
     bench.tell(Said(text))
     return OneTask((members[0], members[1]), alike, both, bench.tell, bench.stop, unit_bytes=unit)
+
+
+def spared_words(bays: tuple[str, str], per_second: tuple[float, float]) -> str:
+    """Which of two drives read as one task is spared, as a sentence; empty if none is.
+
+    Args:
+        per_second: the hazard of a powered second of each.
+    """
+    for one, other in ((0, 1), (1, 0)):
+        if per_second[one] > SPARED * per_second[other]:
+            return (
+                f"Bay {bays[one]} is spared: else it is asked only for what bay {bays[other]} is refused, in "
+                f"reads of up to {bytes_text(SPARED_READ_BYTES)}."
+            )
+    return ""
 
 
 def plan_together(drives: Sequence[Half], sources: Mapping[str, Source], volume: OpenVolume) -> None:

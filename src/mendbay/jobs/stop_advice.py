@@ -11,6 +11,7 @@ from mendbay.core.quantity import bytes_text, counted, duration_text, share_text
 from mendbay.imaging.ahead import Ahead
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.going_on import STEP_SECONDS, Advice, Left, Stakes, advise
+from mendbay.imaging.hazard import Condition
 from mendbay.jobs.events import Advised, Tell
 
 LOOK_EVERY_SECONDS = 60.0
@@ -96,6 +97,14 @@ class StopAdvice:
         """How the drive stands among others that are read with it; asked in the thread that looks."""
         self.besides: Callable[[], str] = str
         """What is to be said along with an advice; asked in the thread that looks."""
+
+    def assume(self, condition: Condition) -> None:
+        """Weighs the drive as one in this condition from now on."""
+        self._assumed = Assumptions.of(condition, self._assumed)
+
+    def rested(self, seconds: float) -> None:
+        """The drive rested so long, which is no time of reading."""
+        self._began += seconds
 
     @property
     def given(self) -> AdviceGiven:

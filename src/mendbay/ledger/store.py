@@ -205,9 +205,11 @@ class Store:
 
     def _refuse_strangers(self) -> None:
         """Looks before anything is written: another program's database must stay as it is."""
-        application = self._number("PRAGMA application_id")
-        version = self._number("PRAGMA user_version")
-        tables = self._number("SELECT count(*) FROM sqlite_master")
+        # In one statement, as another process may be making the ledger meanwhile.
+        application, version, tables = self._connection.execute(
+            "SELECT application_id, user_version, (SELECT count(*) FROM sqlite_master)"
+            " FROM pragma_application_id, pragma_user_version"
+        ).fetchone()
         if application != APPLICATION_ID and (application, version, tables) != (0, 0, 0):
             raise LedgerError(
                 f"{self.path} is a database, but not a Mendbay ledger.",

@@ -100,6 +100,20 @@ def test_it_is_not_asked_at_all_while_the_other_gives_everything() -> None:
     assert rig.shared(1) == WHOLE
 
 
+def test_a_drive_that_gets_worse_while_it_is_read_is_spared_until_it_is_better_again() -> None:
+    rig = Rig((drive(SECTORS), drive(SECTORS))).begin().run(20)
+    before = [len(one.log) for one in rig.sides]
+    rig.task.risk((10.0, 1.0))
+    rig.begin().run(60)
+    assert len(rig.sides[0].log) == before[0] > 0
+    assert len(rig.sides[1].log) == before[1] + 40
+    rig.task.risk((1.0, 1.0))
+    rig.begin().run()
+    assert len(rig.sides[0].log) > before[0]
+    assert union(rig) == WHOLE
+    assert not twice(rig)
+
+
 def test_two_failing_drives_share_the_wear() -> None:
     conditions = (Condition.CLICKS, Condition.CLICKS)
     first, second = set(range(10_000, 20_000, 500)), set(range(30_000, 40_000, 500))

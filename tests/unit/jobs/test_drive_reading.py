@@ -11,9 +11,10 @@ from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.attempt import Attempt, Outcome
 from mendbay.imaging.image_source import ImageSource
-from mendbay.jobs.drive_reading import PROGRESS_REST, DriveReading, Ending
+from mendbay.jobs.drive_reading import DriveReading, Ending
 from mendbay.jobs.events import Event, Phase, ReadingProgress, silent
 from mendbay.jobs.picking import Alone
+from mendbay.jobs.reading_account import PROGRESS_REST
 from support.clocks_by_hand import Time
 from support.memory_store import MemoryStore
 from support.scripted_drive import ScriptedDrive, numbered

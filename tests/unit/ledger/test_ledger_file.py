@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sqlite3
 import stat
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from pathlib import Path
 
@@ -340,3 +341,15 @@ class TestMigrations:
             assert plain.execute("PRAGMA user_version").fetchone() == (known + 1,)
             assert plain.execute("SELECT more FROM bays").fetchall() == [("",)]
             assert plain.execute("SELECT count(*) FROM sqlite_master WHERE name = 'fine'").fetchone() == (0,)
+
+
+def test_several_that_make_a_new_ledger_at_once_all_get_it(tmp_path: Path) -> None:
+    for round_ in range(60):
+        path = tmp_path / str(round_) / "ledger.sqlite3"
+        with ThreadPoolExecutor(4) as threads:
+            for one in [threads.submit(_open_and_close, path) for _ in range(4)]:
+                one.result()
+
+
+def _open_and_close(path: Path) -> None:
+    Ledger(path, 30.0).close()

@@ -6,11 +6,12 @@ from collections.abc import Mapping
 
 import click
 
-from mendbay.case.agenda import Chore, Entry, Wait, WaitsFor, days_since
+from mendbay.case.agenda import Chore, Entry, Wait, WaitsFor
 from mendbay.case.records import Case, CaseState
 from mendbay.core.errors import UsageError
-from mendbay.core.quantity import chance_text, count_text
+from mendbay.core.quantity import count_text
 from mendbay.faces import wording
+from mendbay.faces.agenda_words import figures_words, wait_words
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.agenda import Day, tell_agenda
 from mendbay.jobs.waiting import TELLABLE, WORDS, go_on, set_due, wait
@@ -185,22 +186,8 @@ def _step_lines(day: Day, entry: Entry) -> list[str]:
     name = _short(case.customer, NAME_COLUMN)
     lines = [wrapped(f"{case.number:4}  {name}{f' ({state})' if state else ''}", "", "      ")]
     lines.append(wrapped(entry.chore.words, "      ", ""))
-    lines.append(wrapped(_worth_words(entry.chore), "      ", ""))
+    lines.append(wrapped(f"{figures_words(entry.chore)}; {entry.chore.command}", "      ", ""))
     return lines
-
-
-def _worth_words(chore: Chore) -> str:
-    helps = (
-        f"saves {_amount(chore.value)} on average"
-        if chore.chance is None
-        else f"{chance_text(chore.chance)} it helps, by {_amount(chore.value)}"
-    )
-    return f"worth {_amount(chore.worth)} a minute: {helps}, {chore.minutes:.0f} min; {chore.command}"
-
-
-def _amount(value: float) -> str:
-    """Of the currency of the tables, whole where that says enough."""
-    return f"{value:.1f}" if value < 10 else count_text(round(value))
 
 
 def _waiting_lines(day: Day) -> list[str]:
@@ -209,18 +196,8 @@ def _waiting_lines(day: Day) -> list[str]:
         case = day.cases[entry.case.number]
         late = ", LATE" if entry.late else ""
         lines.append(f"{case.number:4}  {_short(case.customer, NAME_COLUMN)}{late}")
-        lines += [wrapped(_wait_words(one, day.agenda.day), "      ", "") for one in entry.case.waits]
+        lines += [wrapped(wait_words(one, day.agenda.day), "      ", "") for one in entry.case.waits]
     return lines
-
-
-def _wait_words(one: Wait, day: str) -> str:
-    days = days_since(one.since, day)
-    until = f", expected by {one.until}" if one.until else ""
-    return f"for {WORDS[one.who]}: {one.what}; since {one.since[:10]} ({_days(days)}){until}"
-
-
-def _days(days: int) -> str:
-    return "today" if days <= 0 else wording.counted(days, "day")
 
 
 def _list_row(case: Case, entry: Entry | None) -> tuple[str, ...]:

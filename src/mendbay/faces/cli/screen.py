@@ -25,7 +25,7 @@ from mendbay.faces import wording
 from mendbay.faces.cli.progress_words import drives_line, step_line
 from mendbay.faces.plain_text import CONTROLS, without_controls
 from mendbay.faces.printable import printable as printable
-from mendbay.jobs.events import Advised, Event, ReadingProgress, Said, StepProgress
+from mendbay.jobs.events import Advised, Event, ReadingProgress, Resting, Said, StepProgress
 
 WIDTH = 80
 ANSWER_LOOK_SECONDS = 0.1
@@ -87,7 +87,7 @@ class Screen:
             elif isinstance(event, Advised):
                 if not self.as_json:
                     self._say_beside(wrapped(without_controls(event.text), "", "  "))
-            elif self._progress and not self._question:
+            elif not isinstance(event, Resting) and self._progress and not self._question:
                 self._draw(event)
 
     def end_progress(self) -> None:

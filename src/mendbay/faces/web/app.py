@@ -128,6 +128,7 @@ class _Application:
         self._desk.pulse.start()
         await run_in_threadpool(remove_forgotten, self._desk.home)
         yield
+        await run_in_threadpool(self._desk.pulse.end)
         await run_in_threadpool(self._desk.end)
 
     # ------------------------------------------------------------------ addresses

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import secrets
+import threading
 from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from mendbay.faces.web.live import Pulse
+from mendbay.faces.web.weigher import Weigher
+from mendbay.wiring import changes_of
 
 if TYPE_CHECKING:
     from mendbay.faces.web.guard import Rules
@@ -38,22 +42,54 @@ class Desk:
     static: Mapping[str, tuple[bytes, str]] = field(default_factory=lambda: static_files())
     phone_port: int = 0
     kept: dict[str, Any] = field(default_factory=dict)
+    lock: threading.RLock = field(default_factory=threading.RLock, repr=False)
 
     def keep(self, name: str, make: Callable[[], Any]) -> Any:
-        """What is kept under a name; made with the first asking. Where two ask first at once, what one of
-        them made is dropped: nothing may begin with its making. What has an `end` is ended with the
-        server."""
-        if name not in self.kept:
-            self.kept.setdefault(name, make())
-        return self.kept[name]
+        """What is kept under a name; made with the first asking. What has an `end` or a `close` is ended with
+        the server."""
+        with self.lock:
+            if name not in self.kept:
+                self.kept[name] = make()
+            return self.kept[name]
+
+    @property
+    def weigher(self) -> Weigher:
+        """Works out what to do next where it is not worked out yet."""
+        found: Weigher = self.keep("weigher", lambda: Weigher(self.home, lambda: self.pulse.tell("ledger")))
+        return found
+
+    @property
+    def version(self) -> LedgerVersion:
+        """Tells exactly whether the ledger has changed."""
+        found: LedgerVersion = self.keep("version", lambda: LedgerVersion(self.home))
+        return found
 
     def end(self) -> None:
-        """Ends what is kept, then the looking for changes."""
-        for one in list(self.kept.values()):
-            ended = getattr(one, "end", None)
-            if ended is not None:
-                ended()
-        self.pulse.end()
+        """Ends what is kept."""
+        with self.lock:
+            kept, names = dict(self.kept), list(self.kept)
+            self.kept.clear()
+        for name in reversed(names):
+            ending = getattr(kept[name], "end", None) or getattr(kept[name], "close", None)
+            if ending is not None:
+                ending()
+
+
+class LedgerVersion:
+    """A number that differs whenever the ledger has changed since it was asked for last, by whomever; so that
+    what was made of the whole ledger can be kept until then."""
+
+    def __init__(self, home: Path | None) -> None:
+        self._thread = ThreadPoolExecutor(1, "version")  # a connection belongs to one thread
+        self._look = self._thread.submit(lambda: changes_of(home)["ledger"]).result()
+
+    def now(self) -> object:
+        """The number."""
+        return self._thread.submit(self._look).result()
+
+    def end(self) -> None:
+        """Lets the ledger go."""
+        self._thread.shutdown()
 
 
 def static_files() -> dict[str, tuple[bytes, str]]:

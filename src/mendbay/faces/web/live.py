@@ -58,6 +58,12 @@ class Pulse:
         if self._thread is not None:
             self._thread.join(5)
 
+    def tell(self, name: str) -> None:
+        """Counts a change that no look would see."""
+        with self._lock:
+            self._counts[name] = self._counts.get(name, 0) + 1
+        self._wake()
+
     @property
     def now(self) -> dict[str, str]:
         """By what changes, a mark that differs after each change, and after each start of the server."""

@@ -21,18 +21,7 @@ NO_PICTURE = (
 """Stands where a preview cannot be made."""
 
 
-class _Pool:
-    """Ended with the server."""
-
-    def __init__(self) -> None:
-        self.previews = previews()
-
-    def end(self) -> None:
-        """Ends its processes."""
-        self.previews.close()
-
-
 def previews_of(desk: Desk) -> Previews:
     """The one of this server; its processes start with the first picture."""
-    pool: _Pool = desk.keep(KEPT, _Pool)
-    return pool.previews
+    found: Previews = desk.keep(KEPT, previews)
+    return found

@@ -5,7 +5,7 @@ from __future__ import annotations
 import importlib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import fields, is_dataclass
+from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 from typing import Any, assert_never
 
@@ -67,6 +67,9 @@ CATALOGUE_MODULE, CATALOGUE_JOB = "mendbay.jobs.catalogue_files", "catalogue_fil
 CATALOGUES = "catalogues"
 TELLS_TO_STOP = frozenset({WorkKind.VERIFY_IMAGE, WorkKind.READ_PICTURES})
 """Kinds whose job asks nobody whether to stop, but tells how far it is."""
+HOLDS = frozenset({WorkKind.READ_PAIR, WorkKind.READ_DRIVE})
+"""Kinds whose job lets the drives rest by itself; others rest where they ask whether to stop."""
+HOOKS_OF_REST = frozenset({"hold", "power_asked"})
 AGAIN = "Order the same again: it goes on from there."
 
 
@@ -116,7 +119,11 @@ class Runner:
 
     @contextmanager
     def _bench(self, terms: Terms | None = None) -> Iterator[Bench]:
-        hooks: dict[str, Any] = {"tell": self._telling.tell, "stop": self._telling.stop}
+        holds = self._order.kind in HOLDS and {one.name for one in fields(Bench)} >= HOOKS_OF_REST
+        hooks: dict[str, Any] = {
+            "tell": self._telling.tell,
+            "stop": self._telling.stop_asked if holds else self._telling.stop,
+        }
         if terms is not None:
             hooks |= {
                 "power_cycle": self._telling.power_cycle,
@@ -126,8 +133,9 @@ class Runner:
                 "sector_bytes": terms.sector_bytes,
                 "question_seconds": terms.question_seconds,
             }
+        rest = {name: getattr(self._telling, name) for name in HOOKS_OF_REST} if holds else {}
         with open_bench(self._home, who=self._order.who, **hooks) as bench:
-            yield bench
+            yield replace(bench, **rest)
 
     def _came_to(self, result: Mapping[str, object], words: list[str]) -> None:
         self.result, self.words = result, words

@@ -1,17 +1,86 @@
-"""One case: its card."""
+"""One case at a glance: how far every step is, whose turn it is."""
 
 from __future__ import annotations
 
+from mendbay.case.agenda import WaitsFor
+from mendbay.faces.agenda_words import wait_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.card import card_of
+from mendbay.faces.web.fields import choice, day, flag, line
 from mendbay.faces.web.visit import Visit
+from mendbay.jobs.waiting import TELLABLE, WORDS, go_on, set_due, wait
+from mendbay.wiring import works
 
 BOOK = Book()
+WORKS_SHOWN = 5
 
 
 @BOOK.page("/case/{case:int}", "case", "One case at a glance.")
 def case(visit: Visit) -> Answer:
+    number = visit.path["case"]
     with visit.bench() as bench:
-        card = card_of(visit, bench, visit.path["case"])
-    return Page("case.html", {"card": card})
+        card = card_of(visit, bench, number)
+        bays = bench.ledger.bays(number)
+    shelf = works(visit.desk.home)
+    orders = shelf.orders(number)[:WORKS_SHOWN]
+    return Page(
+        "case.html",
+        {
+            "card": card,
+            "bays": bays,
+            "waits": [wait_words(one, card.today) for one in card.told.entry.case.waits],
+            "told_to_wait": any(one.told for one in card.told.entry.case.waits),
+            "late": card.told.entry.late,
+            "works": [(one, shelf.state(one.id)) for one in orders],
+        },
+    )
+
+
+@BOOK.change(
+    "/case/{case:int}/wait",
+    "wait",
+    "Says what a case waits for.",
+    [
+        choice("who", "For whom", {str(one): WORDS[one] for one in TELLABLE}, required=True),
+        line("what", "For what", required=True),
+        day("until", "Expected by"),
+        line("although_refused", "Why, although the customer refused it"),
+    ],
+)
+def wait_(visit: Visit) -> Answer:
+    said, number = visit.said, visit.path["case"]
+    with visit.bench() as bench:
+        wait(
+            bench,
+            number,
+            WaitsFor(said["who"]),
+            said["what"],
+            said["until"],
+            although=said["although_refused"],
+        )
+    return visit.go("case", f"It waits for {WORDS[WaitsFor(said['who'])]} now.")
+
+
+@BOOK.change(
+    "/case/{case:int}/go-on",
+    "go-on",
+    "Says that a case waits no longer.",
+    [line("remark", "Remark, without the customer's name"), flag("all", "Also not for what is on record")],
+)
+def go_on_(visit: Visit) -> Answer:
+    with visit.bench() as bench:
+        done = go_on(bench, visit.path["case"], visit.said["remark"], everything=visit.said["all"])
+    if done.noted:
+        said = "It goes on." if not done.waits else "Noted; it still waits for what is on record."
+    else:
+        said = "Nothing was told that it waits for, so nothing was noted."
+    return visit.go("case", said)
+
+
+@BOOK.change("/case/{case:int}/due", "due", "Sets the day by which it is needed.", [day("day", "Needed by")])
+def due(visit: Visit) -> Answer:
+    with visit.bench() as bench:
+        visit.require_unchanged("the deadline", bench.ledger.case(visit.path["case"]).due_on)
+        now = set_due(bench, visit.path["case"], visit.said["day"])
+    return visit.go("case", f"Needed by {now.due_on}." if now.due_on else "There is no deadline any more.")

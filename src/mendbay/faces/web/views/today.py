@@ -2,13 +2,77 @@
 
 from __future__ import annotations
 
+from mendbay.case.agenda import Entry
+from mendbay.faces.agenda_words import figures_words, wait_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
+from mendbay.faces.web.commands import page_of
+from mendbay.faces.web.day_keeper import DayKeeper
+from mendbay.faces.web.fields import flag
 from mendbay.faces.web.visit import Visit
+from mendbay.jobs.agenda import KnownDay
 
 BOOK = Book()
+SHOWN = 12
+"""Steps, and cases that wait, that are listed at first."""
+MOST = 500
+"""The same that one page lists at all."""
+HEADS = ("Late", "Due today", "Next, by what a minute of yours is worth")
 
 
-@BOOK.page("/", "today", "What is to be done today, and what waits for whom.")
+@BOOK.page("/", "today", "What is to be done today, and what waits for whom.", [flag("all", "Every step")])
 def today(visit: Visit) -> Answer:
-    return Page("today.html", {})
+    gathered = _keeper(visit).day()
+    if gathered is None:
+        return Page("gathering.html", {})
+    known = gathered.known
+    day, agenda = known.day, known.day.agenda
+    visit.desk.weigher.ask(known.not_yet[:MOST])
+    most = MOST if visit.said["all"] else SHOWN
+    steps = agenda.steps[:most]
+    groups = [
+        {"head": head, "rows": [_step(visit, known, one) for one in steps if one.place == place]}
+        for place, head in enumerate(HEADS)
+    ]
+    waiting = [
+        {
+            "case": day.cases[one.case.number],
+            "late": one.late,
+            "words": [wait_words(each, agenda.day) for each in one.case.waits],
+        }
+        for one in agenda.waiting[:most]
+    ]
+    return Page(
+        "today.html",
+        {
+            "day": agenda.day,
+            "groups": [one for one in groups if one["rows"]],
+            "count": len(agenda.steps),
+            "left": len(agenda.steps) - len(steps),
+            "waiting": waiting,
+            "waiting_left": len(agenda.waiting) - len(waiting),
+            "not_yet": len(known.not_yet),
+            "as_of": gathered.at if gathered.is_old else "",
+        },
+    )
+
+
+def _keeper(visit: Visit) -> DayKeeper:
+    desk = visit.desk
+    found: DayKeeper = desk.keep(
+        "day", lambda: DayKeeper(desk.home, desk.version.now, lambda: desk.pulse.tell("ledger"))
+    )
+    return found
+
+
+def _step(visit: Visit, known: KnownDay, one: Entry) -> dict[str, object]:
+    chore = one.chore
+    assert chore is not None
+    page = page_of(visit.book, chore.command)
+    return {
+        "case": known.day.cases[one.case.number],
+        "late": one.late,
+        "words": chore.words,
+        "figures": figures_words(chore),
+        "url": page[0] if page else visit.url("case", case=one.case.number),
+    }

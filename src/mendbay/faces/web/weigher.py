@@ -1,0 +1,79 @@
+"""Works out what to do next for cases whose pages were looked at before anyone had, one after the other."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+from mendbay.core.errors import MendbayError
+from mendbay.jobs.agenda import turn_of
+from mendbay.wiring import open_bench
+
+PAUSE_SECONDS = 0.05
+"""Between two cases: pages that are asked for meanwhile go first."""
+MOST = 200
+"""Cases that wait to be worked out; those asked for first are dropped, as nobody looks at them any more."""
+
+_log = logging.getLogger("mendbay.web")
+
+
+class Weigher:
+    """One thread that weighs cases.
+
+    Args:
+        home: where cases are kept; None for this machine's default.
+        tell: called whenever a case was worked out.
+    """
+
+    def __init__(self, home: Path | None, tell: Callable[[], None]) -> None:
+        self._home = home
+        self._tell = tell
+        self._asked: OrderedDict[int, None] = OrderedDict()
+        self._failed: set[int] = set()
+        self._wake = threading.Condition()
+        self._ending = False
+        self._thread: threading.Thread | None = None
+
+    def ask(self, cases: Iterable[int]) -> None:
+        """Has these cases worked out, if they are not already to be; one that could not be is not tried again
+        before the server is started anew."""
+        with self._wake:
+            for number in cases:
+                if number not in self._failed:
+                    self._asked.setdefault(number)
+            while len(self._asked) > MOST:
+                self._asked.popitem(last=False)
+            if self._thread is None and self._asked:
+                self._thread = threading.Thread(target=self._run, name="weigher", daemon=True)
+                self._thread.start()
+            self._wake.notify()
+
+    def end(self) -> None:
+        """Ends it after the case under way."""
+        with self._wake:
+            self._ending = True
+            self._wake.notify()
+        if self._thread is not None:
+            self._thread.join(5)
+
+    def _run(self) -> None:
+        while True:
+            with self._wake:
+                while not self._asked and not self._ending:
+                    self._wake.wait()
+                if self._ending:
+                    return
+                number = next(iter(self._asked))
+            try:
+                with open_bench(self._home) as bench:
+                    turn_of(bench, number)
+                self._tell()
+            except MendbayError as trouble:
+                self._failed.add(number)
+                _log.warning("case %d could not be weighed: %s", number, trouble.what)
+            with self._wake:
+                self._asked.pop(number, None)
+                self._wake.wait_for(lambda: self._ending, PAUSE_SECONDS)

@@ -1,0 +1,145 @@
+"""Today, the list of cases, and one case at a glance."""
+
+from __future__ import annotations
+
+import re
+import time
+
+import pytest
+
+from mendbay.case.records import CaseState
+from support.web_client import Web, text_of
+
+
+def opened(web: Web, customer: str = "A pottery studio", **said: str) -> int:
+    """A case opened by the form; its number."""
+    answer = web.post("/cases/open", {"customer": customer, **said})
+    found = re.search(r"/case/(\d+)", answer.headers["location"])
+    assert found
+    return int(found[1])
+
+
+def test_a_case_is_opened_with_all_that_is_said(web: Web) -> None:
+    number = opened(
+        web,
+        contact="rings after eight",
+        box="two-bay box",
+        wanted="*.xlsx\r\n\r\n *.jpg ",
+        notes="fell\nonce",
+    )
+    with web.bench() as bench:
+        case = bench.ledger.case(number)
+        custody = bench.ledger.custody(number)
+    assert (case.customer, case.contact, case.box) == ("A pottery studio", "rings after eight", "two-bay box")
+    assert case.wanted == ("*.xlsx", "*.jpg")
+    assert case.notes == "fell\nonce"
+    assert custody[0].who == "Kim"
+    page = text_of(web.get(f"/case/{number}"))
+    assert "two-bay box" in page
+    assert "*.xlsx, *.jpg" in page
+
+
+def test_the_name_said_in_this_browser_stands_in_custody(web: Web) -> None:
+    web.client.post("/who", data={"who": "  Ina   Weber "}, headers={"origin": "http://127.0.0.1:8437"})
+    assert "Ina Weber" in text_of(web.get("/cases"))
+    number = opened(web)
+    with web.bench() as bench:
+        assert bench.ledger.custody(number)[0].who == "Ina Weber"
+
+
+def test_a_password_in_the_notes_is_refused_and_nothing_is_kept(web: Web) -> None:
+    page = text_of(
+        web.post("/cases/open", {"customer": "Ada", "notes": "password: hunter2"}, status=422).text
+    )
+    assert "password" in page
+    with web.bench() as bench:
+        assert bench.ledger.cases() == ()
+
+
+def test_the_list_is_searched_narrowed_and_paged(web: Web) -> None:
+    for at in range(30):
+        opened(web, f"Customer {at:02}" if at else "Ærø Keramik")
+    first = web.get("/cases")
+    assert first.count("<tr>") == 26
+    assert "30 cases" in text_of(first)
+    second = web.get(re.search(r'href="(/cases\?[^"]*page=2)"', first.replace("&amp;", "&"))[1])  # type: ignore[index]
+    assert "Ærø Keramik" in second
+    found = text_of(web.get("/cases?words=ærø+keramik"))
+    assert "1 of 30 cases" in found
+    assert "Customer 07" not in found
+    assert "No case fits" in text_of(web.get("/cases?words=nobody"))
+    assert "0 of 30" in text_of(web.get("/cases?state=closed"))
+    web.get("/cases?page=0", status=422)
+    web.get("/cases?sort=size", status=422)
+    web.get(f"/cases?words={'x' * 300}", status=422)
+
+
+def test_a_case_waits_and_goes_on(web: Web) -> None:
+    number = opened(web)
+    page = web.done(f"/case/{number}/wait", {"who": "part", "what": "a donor board", "until": "2999-01-01"})
+    assert "a donor board" in text_of(page)
+    assert "expected by 2999-01-01" in text_of(web.get("/cases"))
+    assert "a donor board" in _today(web)
+    with web.bench() as bench:
+        assert bench.ledger.case(number).state is CaseState.WAITING
+    page = web.done(f"/case/{number}/go-on", {"remark": "it came"})
+    assert "a donor board" not in text_of(page)
+    with web.bench() as bench:
+        assert bench.ledger.case(number).state is CaseState.OPEN
+
+
+def test_a_day_that_is_past_is_refused(web: Web) -> None:
+    number = opened(web)
+    web.post(f"/case/{number}/due", {"day": "2001-01-01"}, status=422)
+    web.post(f"/case/{number}/due", {"day": "soon"}, status=422)
+    assert "needed by 2999-12-24" in text_of(web.done(f"/case/{number}/due", {"day": "2999-12-24"}))
+    assert "There is no deadline" in text_of(web.done(f"/case/{number}/due", {"day": ""}))
+
+
+def test_who_sends_an_old_form_is_told_and_overwrites_nothing(web: Web) -> None:
+    number = opened(web)
+    mark = re.search(r'name="seen" value="([^"]+)"', web.get(f"/case/{number}"))
+    assert mark
+    web.post(f"/case/{number}/due", {"day": "2999-12-24", "seen": mark[1]})
+    page = text_of(web.post(f"/case/{number}/due", {"day": "2999-11-11", "seen": mark[1]}, status=409).text)
+    assert "changed by somebody else" in page
+    with web.bench() as bench:
+        assert bench.ledger.case(number).due_on == "2999-12-24"
+
+
+def test_what_to_do_next_comes_by_itself(web: Web) -> None:
+    number = opened(web, box="two-bay box, does not start")
+    assert "is being worked out" in text_of(web.get(f"/case/{number}"))
+    until = time.monotonic() + 60
+    while "is being worked out" in (page := text_of(web.get(f"/case/{number}"))):
+        assert time.monotonic() < until
+        time.sleep(0.1)
+    assert re.search(r"Next \S.*worth [\d.]+ a minute", page)
+    assert "A pottery studio" in _today(web)
+    assert re.search(r"worth [\d.]+ a minute", _today(web))
+
+
+def _today(web: Web) -> str:
+    until = time.monotonic() + 60
+    while "being gathered" in (page := text_of(web.get("/"))) or "not worked out yet" in page:
+        assert time.monotonic() < until
+        time.sleep(0.1)
+    return page
+
+
+def test_today_of_an_empty_shop_says_how_to_begin(web: Web) -> None:
+    assert "Open a case" in _today(web)
+
+
+@pytest.mark.parametrize("url", ["/case/0", "/case/99999999999999999999", "/case/2"])
+def test_a_case_that_is_not_there_is_told(web: Web, url: str) -> None:
+    opened(web)
+    web.get(url, status=404)
+
+
+def test_a_forgotten_case_is_gone(web: Web) -> None:
+    number = opened(web)
+    with web.bench() as bench:
+        bench.ledger.forget_case(number, bench.now(), "Kim", ())
+    web.get(f"/case/{number}", status=410)
+    assert "A pottery studio" not in web.get("/cases")
