@@ -208,6 +208,16 @@ def test_previews_are_of_kept_pictures_alone(one: Web, monkeypatch: pytest.Monke
         one.get(f"/case/1/pictures/preview?path={other}", status=404)
 
 
+def test_what_arrives_is_asked_for_by_itself(one: Web) -> None:
+    page = one.get("/case/1/pictures?bay=1")
+    assert 'id="phone" hx-get="/case/1/pictures/arriving?bay=1"' in page
+    piece = one.get("/case/1/pictures/arriving?bay=1")
+    assert 'id="phone"' in piece
+    assert 'id="reading"' in piece
+    assert "<html" not in piece
+    one.get("/case/7/pictures/arriving", status=404)
+
+
 def test_no_such_case_or_bay(one: Web) -> None:
     one.get("/case/7/pictures", status=404)
     one.get("/case/1/pictures?bay=7", status=404)

@@ -78,22 +78,21 @@ def pictures(visit: Visit) -> Answer:
     case, label = visit.path["case"], visit.said["bay"]
     with visit.bench() as bench:
         card = card_of(visit, bench, case)
+        bay = bench.ledger.bay(case, label) if label else None
         facts = {
             "card": card,
             "bays": bench.ledger.bays(case),
-            "bay": bench.ledger.bay(case, label) if label else None,
-            "label": label,
-            **_door(visit, case, label),
+            "bay": bay,
+            # asked before what was read: what ends in between is then told as going on, and asked for again
+            **_arriving(visit, case, label),
         }
-        if label:
-            return Page("pictures_bay.html", facts | _of_bay(visit, bench, facts["bay"]))
+        if bay is not None:
+            return Page("pictures_bay.html", facts | _of_bay(visit, bench, bay))
         return Page("pictures.html", facts | {"pictures": case_pictures(bench, case)})
 
 
 def _of_bay(visit: Visit, bench: Bench, bay: Bay) -> dict[str, object]:
     shop = shop_files(visit.desk.home)
-    # asked before what was read: what ends in between is then told as going on, and asked for again
-    standing = picture_reading(visit.desk).standing(bay.case, bay.bay)
     look = tell_board(bench, shop, bay.case, bay.bay)
     spots = spots_of(bench, shop, bay.case, bay.bay)
     asked = {one.kind for one in look.advice if one.needed}
@@ -104,7 +103,6 @@ def _of_bay(visit: Visit, bench: Bench, bay: Bay) -> dict[str, object]:
         "spots": spots,
         "troubles": {one.picture: one.troubles[:2] for one in look.readings},
         "seen_there": {one.picture: _told_once(one) for one in spots},
-        "standing": standing,
         "fix": (visit.said["kind"], visit.said["read"]) if visit.said["kind"] else None,
         "shown": _values(look, visit.said["kind"]),
         "doubtful": next((one for one in look.identifiers if not one.settled and one.kind in asked), None),
@@ -138,10 +136,24 @@ def _values(look: BoardLook, kind: str) -> tuple[str, ...]:
     return tuple(one.value for one in look.identifiers if one.kind == kind)
 
 
-def _door(visit: Visit, case: int, label: str) -> dict[str, object]:
+@BOOK.page(
+    "/case/{case:int}/pictures/arriving",
+    "arriving",
+    "What arrives from a telephone, and how far the reading of a bay's pictures is; a piece of a page.",
+    [line("bay", "Bay; empty for the case as a whole")],
+)
+def arriving(visit: Visit) -> Answer:
+    case, label = visit.path["case"], visit.said["bay"]
+    with visit.bench() as bench:
+        bench.ledger.case(case)
+    return Page("pictures_arriving.html", _arriving(visit, case, label))
+
+
+def _arriving(visit: Visit, case: int, label: str) -> dict[str, object]:
     door = phone_door(visit.desk).standing(case, label)
     code = Markup(qr_code(door.url, "Code for the phone")) if door else ""  # noqa: S704 - drawn here, of squares
-    return {"door": door, "code": code}
+    standing = picture_reading(visit.desk).standing(case, label)
+    return {"label": label, "door": door, "code": code, "standing": standing}
 
 
 @BOOK.page(
