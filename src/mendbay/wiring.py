@@ -358,6 +358,17 @@ def item_labels(items: Sequence[Item], paper: str, skip: int, home: Path | None 
     return sheets_pdf(item_sheets(items, Paper(paper), skip), _own_fonts(home))
 
 
+def qr_code(text: str, words: str) -> str:
+    """The QR code of a text as SVG for a page.
+
+    Args:
+        words: what it is, for those who do not see it; plain letters, digits and blanks.
+    """
+    from mendbay.outlets.qr_picture import qr_svg
+
+    return qr_svg(text, words)
+
+
 def file_outside(path: Path, limit_bytes: int) -> bytes:
     """The bytes of a file, for what needs no ledger.
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from mendbay.faces.web import phone
 from support.web_client import Web, web_on
 
 
@@ -16,3 +17,9 @@ def web(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Web]:
     monkeypatch.setenv("MENDBAY_WHO", "Kim")
     with web_on(tmp_path / "home") as found:
         yield found
+
+
+@pytest.fixture(autouse=True)
+def no_network(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Telephones are listened to on this machine alone."""
+    monkeypatch.setattr(phone, "addresses_of_this_machine", lambda: ["127.0.0.1"])

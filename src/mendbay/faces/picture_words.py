@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from mendbay.board.confusable import align
 from mendbay.board.identifier import Identifier
 from mendbay.board.number_form import Kind
+from mendbay.board.sighting import How
 from mendbay.faces import wording
 from mendbay.jobs.picture_files import LeftOut
 from mendbay.jobs.read_pictures import BoardLook
+
+SEVERAL = 2
+"""Places from which on it is told that a person's word stands against them."""
 
 
 def look_words(look: BoardLook) -> list[str]:
@@ -58,6 +63,23 @@ def _left_out(left_out: tuple[LeftOut, ...]) -> list[str]:
 def sure_words(one: Identifier) -> str:
     """How sure an identifier is."""
     return "by hand" if one.how == "hand" else percent_words(one.confidence)
+
+
+def contradiction_words(one: Identifier) -> str:
+    """That a person's word stands against several places of the pictures, character by character; empty if it
+    does not."""
+    read = one.read_as[0] if one.how is How.HAND and one.read_as else ""
+    apart = [(true, seen) for true, seen in align(read, one.value) if true != seen] if read else []
+    if not apart or len(one.sightings) < SEVERAL:
+        return ""
+    said = ", ".join(
+        f"{seen or 'nothing'} is read for {true or 'nothing'}" for true, seen in dict.fromkeys(apart)
+    )
+    places = wording.counted(len(one.sightings), "place")
+    return (
+        f"{one.kind} {one.value} was typed against {places} that say {read}: {said}. If it was a slip, board "
+        "uncorrect takes it back."
+    )
 
 
 def percent_words(share: float) -> str:

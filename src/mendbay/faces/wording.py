@@ -89,6 +89,11 @@ def several_hint(pattern: str) -> str:
     )
 
 
+def one_pattern_hint(pattern: str) -> str:
+    """The same where several are told as one answer."""
+    return f"'{pattern}' is ONE pattern, with blanks in it. Several are written with commas between."
+
+
 def read_result_text(result: ReadResult, *, is_lacking: bool = True) -> str:
     """What one reading of a drive came to, in lines.
 

@@ -26,8 +26,17 @@ PORT = 8437
     "--name", "names", multiple=True, metavar="NAME", help="Another name browsers ask for it by; repeat it."
 )
 @click.option("--with-key", is_flag=True, help="Ask for the key also on this machine.")
+@click.option(
+    "--phone-port",
+    type=click.IntRange(0, 65535),
+    default=0,
+    show_default=True,
+    help="Where a phone is listened to while a code for one is open; 0: any free one.",
+)
 @click.pass_obj
-def serve(screen: Screen, address: str, port: int, names: tuple[str, ...], with_key: bool) -> None:
+def serve(
+    screen: Screen, address: str, port: int, names: tuple[str, ...], with_key: bool, phone_port: int
+) -> None:
     """Serve the bench as pages for a browser, until Ctrl-C.
 
     Only this machine can reach it, unless --address says otherwise: then whoever opens it needs the key that
@@ -38,6 +47,8 @@ def serve(screen: Screen, address: str, port: int, names: tuple[str, ...], with_
         words += ["--home", str(screen.home)]
     for one in names:
         words += ["--name", one]
+    if phone_port:
+        words += ["--phone-port", str(phone_port)]
     if with_key:
         words.append("--with-key")
     if screen.as_json:

@@ -7,7 +7,6 @@ from pathlib import Path
 
 import click
 
-from mendbay.board.confusable import align
 from mendbay.board.electrical_form import Gate, Size
 from mendbay.board.identifier import Identifier
 from mendbay.board.number_form import Kind
@@ -18,7 +17,7 @@ from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.faces.cli.sheet_words import answer_entry, answer_sheet, step_json, step_text
 from mendbay.faces.lesson_words import family_words
-from mendbay.faces.picture_words import left_words, look_json, remark_words, sure_words
+from mendbay.faces.picture_words import contradiction_words, left_words, look_json, remark_words, sure_words
 from mendbay.jobs import measure_board
 from mendbay.jobs.corrections import Lesson, lessons, unlearn
 from mendbay.jobs.know_family import KnownFamily, known_families, note_family, withdraw_family
@@ -43,7 +42,6 @@ GATES = {str(one.value).replace(" ", "").lower(): one for one in Gate}
 SEEN_COLUMN = 31
 TIED = "\u00a0"
 """A blank that no line is broken at."""
-SEVERAL = 2
 
 
 @click.group(name="board")
@@ -102,7 +100,8 @@ def correct(screen: Screen, case: int, bay: str, kind: str, value: str, read: st
     """
     with open_bench(screen.home, tell=screen.tell) as bench:
         look = correct_identifier(bench, shop_files(screen.home), case, bay, KINDS[kind], value, read)
-    said = [line for one in look.identifiers if one.kind is KINDS[kind] for line in contradicted(one)]
+    doubts = [contradiction_words(one) for one in look.identifiers if one.kind is KINDS[kind]]
+    said = [wrapped(f"CAUTION: {one}", "  ") for one in doubts if one]
     screen.answer(look_json(look), "\n".join([*said, _look_text(look, case, bay)]))
 
 
@@ -410,25 +409,6 @@ def _look_text(look: BoardLook, case: int, bay: str) -> str:
     else:
         lines.append(f"Next: {called} donor find {case} {bay}")
     return "\n".join(lines)
-
-
-def contradicted(one: Identifier) -> list[str]:
-    """That a person's word stands against several places of the pictures, character by character."""
-    read = one.read_as[0] if one.how is How.HAND and one.read_as else ""
-    apart = [(true, seen) for true, seen in align(read, one.value) if true != seen] if read else []
-    if not apart or len(one.sightings) < SEVERAL:
-        return []
-    said = ", ".join(
-        f"{seen or 'nothing'} is read for {true or 'nothing'}" for true, seen in dict.fromkeys(apart)
-    )
-    places = wording.counted(len(one.sightings), "place")
-    return [
-        wrapped(
-            f"CAUTION: {one.kind} {one.value} was typed against {places} that say {read}: {said}. If it was "
-            "a slip, board uncorrect takes it back.",
-            "  ",
-        )
-    ]
 
 
 def _seen(one: Identifier) -> str:

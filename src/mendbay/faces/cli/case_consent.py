@@ -15,11 +15,10 @@ from mendbay.faces.cli.case_take_in import CASE, HOW, how_of
 from mendbay.faces.cli.screen import Screen, wrapped
 from mendbay.faces.cli.take_in_words import (
     authority_json,
-    authority_words,
     consent_json,
-    consent_line,
     picture_json,
 )
+from mendbay.faces.consent_words import authority_words, consent_line
 from mendbay.jobs.authority import authority_of, set_authority
 from mendbay.jobs.case_pictures import case_pictures, keep_pictures, take_picture_back
 from mendbay.jobs.consents import consents_of, give_word, risk_called

@@ -159,8 +159,7 @@ def tell_(screen: Screen, case: int, question: str, answer: str, bay: str, how: 
 def _wishes_lines(before: tuple[str, ...], now: tuple[str, ...]) -> list[str]:
     """What wishes told anew replaced, and which of them may be meant otherwise."""
     lines = [wrapped(f"It takes the place of: {', '.join(before)}")] if before and before != now else []
-    hint = "is ONE pattern, with blanks in it. Several are written with commas between."
-    return lines + [wrapped(f"'{one}' {hint}") for one in now if seems_several(one)]
+    return lines + [wrapped(wording.one_pattern_hint(one)) for one in now if seems_several(one)]
 
 
 @click.command(name="untell")

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from mendbay.case.authority import WORDS, Authority, concern_about
-from mendbay.case.consents import Consent, packaged_risks
+from mendbay.case.authority import Authority, concern_about
+from mendbay.case.consents import Consent
 from mendbay.case.records import CaseKind, CaseState
 from mendbay.case.take_in_form import Type
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import wrapped
+from mendbay.faces.consent_words import authority_words, consent_line
 from mendbay.jobs.case_pictures import CasePicture
-from mendbay.jobs.consents import given_by
 from mendbay.jobs.take_in_form import Entry, FilledForm
 
 PICK_HINT = "numbers with blanks between"
@@ -32,26 +32,11 @@ def story_lines(form: FilledForm) -> list[str]:
     return lines
 
 
-def authority_words(authority: Authority | None) -> str:
-    """What is on record of whose data it is, with what is still to be cleared."""
-    worry = concern_about(authority)
-    if authority is None:
-        return worry
-    paper = f"; a copy of the paper: {authority.document}" if authority.document else ""
-    seen = "; a paper was seen" if authority.seen and not paper else ""
-    return f"{WORDS[authority.whose]}{paper}{seen}{f'. {worry}' if worry else ''}"
-
-
 def authority_warning(unsettled: str, case: int) -> str:
     """What is said where files are looked at or handed back, with the way to settle it; empty for nothing."""
     if not unsettled:
         return ""
     return f"Mind: {unsettled} To put it down: {wording.called_as()} case authority {case} WHOSE"
-
-
-def consent_line(one: Consent) -> str:
-    """A word on a risky step."""
-    return f"{packaged_risks()[one.id].title}: {one.word} ({given_by(one)}, {one.at}, heard by {one.who})"
 
 
 def called(entry: Entry) -> str:

@@ -23,9 +23,10 @@ def main() -> int:
     reader.add_argument("--port", type=int, default=PORT)
     reader.add_argument("--name", action="append", default=[])
     reader.add_argument("--with-key", action="store_true")
+    reader.add_argument("--phone-port", type=int, default=0)
     reader.add_argument("--json", action="store_true")
     asked = reader.parse_args()
-    where = Listening(asked.address, asked.port, tuple(asked.name), asked.with_key)
+    where = Listening(asked.address, asked.port, tuple(asked.name), asked.with_key, asked.phone_port)
     try:
         serve(asked.home, where, lambda one: print(_json(one) if asked.json else one.words, flush=True))
     except MendbayError as trouble:

@@ -50,7 +50,9 @@ class Address:
     @property
     def most_bytes(self) -> int:
         """The largest body it takes."""
-        return UPLOAD_BYTES if self.takes_files else FORM_BYTES
+        if not self.takes_files:
+            return FORM_BYTES
+        return max(UPLOAD_BYTES, sum(one.limit * one.each_bytes for one in self.fields))
 
     def parts(self) -> Iterator[tuple[str, bool]]:
         """The variable parts of its path, each with whether it is a whole number."""

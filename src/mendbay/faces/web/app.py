@@ -30,6 +30,7 @@ from mendbay.faces.web.desk import Desk
 from mendbay.faces.web.drawing import Drawing
 from mendbay.faces.web.fields import SEEN, read_fields
 from mendbay.faces.web.guard import COOKIE, DOOR, Guard, TooMuch, cookies_of
+from mendbay.faces.web.uploads import remove_forgotten
 from mendbay.faces.web.visit import Visit
 
 WHO = "mendbay_who"
@@ -54,6 +55,12 @@ VIEWS = (
     "board_donors",
     "board_rom",
     "board_transfer",
+    "take_in",
+    "take_in_file",
+    "pictures",
+    "phone",
+    "things",
+    "hand_overs",
 )
 """Modules below `views/`; each has a `BOOK`."""
 
@@ -133,6 +140,7 @@ class _Application:
     @asynccontextmanager
     async def lifespan(self, app: Starlette) -> AsyncIterator[None]:
         self._desk.pulse.start()
+        await run_in_threadpool(remove_forgotten, self._desk.home)
         yield
         await run_in_threadpool(self._desk.pulse.end)
         await run_in_threadpool(self._desk.end)

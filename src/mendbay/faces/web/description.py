@@ -72,6 +72,7 @@ def _responses(one: Address) -> dict[str, Any]:
     }
     found["405"] = {"description": "Not asked in this way.", "content": html}
     if one.method == "POST":
+        found["200"] = {"description": "Done: a file to keep."}
         found["303"] = {"description": "Done: the page to look at next."}
         found["403"] = {"description": "It did not come from a page of this server."}
     else:

@@ -31,6 +31,7 @@ class Desk:
         pulse: tells pages that something changed.
         boot: differs with every start of the server.
         static: the server's own files, by their path below `static/`.
+        phone_port: where telephones are listened to while a key for one is open; 0 for any that is free.
         kept: what a view keeps between requests, by its own name; lost when the server ends.
     """
 
@@ -39,6 +40,7 @@ class Desk:
     pulse: Pulse
     boot: str = field(default_factory=lambda: secrets.token_hex(4))
     static: Mapping[str, tuple[bytes, str]] = field(default_factory=lambda: static_files())
+    phone_port: int = 0
     kept: dict[str, Any] = field(default_factory=dict)
     lock: threading.RLock = field(default_factory=threading.RLock, repr=False)
 

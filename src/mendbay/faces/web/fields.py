@@ -42,6 +42,7 @@ class Field:
         required: whether it must say something; a file field at least one file.
         limit: of a line or text, in characters; of several, how many; of files, how many.
         least, most: of a number.
+        each_bytes: of files, the largest that is foreseen; 0 if that was not thought of.
         choices: by what is sent, what is read; for a choice and, if not empty, for several.
         default: what it says where it says nothing.
     """
@@ -53,6 +54,7 @@ class Field:
     limit: int = LINE_LIMIT
     least: int = 0
     most: int = SAFE_INTEGER
+    each_bytes: int = 0
     choices: Mapping[str, str] = field(default_factory=dict)
     default: Any = ""
 
@@ -130,9 +132,9 @@ def day(name: str, words: str, *, required: bool = False) -> Field:
     return Field(name, words, FieldKind.DAY, required, limit=10)
 
 
-def files(name: str, words: str, *, required: bool = True, limit: int = 40) -> Field:
+def files(name: str, words: str, *, required: bool = True, limit: int = 40, each_bytes: int = 0) -> Field:
     """Files that are sent along."""
-    return Field(name, words, FieldKind.FILES, required, limit, default=())
+    return Field(name, words, FieldKind.FILES, required, limit, each_bytes=each_bytes, default=())
 
 
 def read_fields(fields: Sequence[Field], sent: Sequence[tuple[str, Any]]) -> dict[str, Any]:

@@ -33,12 +33,14 @@ class Listening:
         address: of this machine, or `0.0.0.0`/`::` for all of its own.
         names: further names under which browsers ask for it.
         with_key: ask for a key also where only this machine can reach it.
+        phone_port: where telephones are listened to while a key for one is open; 0 for any that is free.
     """
 
     address: str = "127.0.0.1"
     port: int = PORT
     names: Sequence[str] = field(default=())
     with_key: bool = False
+    phone_port: int = 0
 
     @property
     def is_open(self) -> bool:
@@ -85,7 +87,7 @@ def serve(home: Path | None, where: Listening, say: Callable[[Served], None]) ->
         port = listener.getsockname()[1]
         key = bench_key(home) if where.is_open or where.with_key else ""
         pulse = Pulse(lambda: changes_of(home))
-        desk = Desk(home, Rules(hosts_of(where, port), key), pulse)
+        desk = Desk(home, Rules(hosts_of(where, port), key), pulse, phone_port=where.phone_port)
         app = application(desk)
         say(greeting(where, port, key))
         config = uvicorn.Config(

@@ -1,0 +1,215 @@
+"""Pictures of a bay, read one after another while the person goes on.
+
+One thread reads them all, so that a telephone that sends one after another has one reader and not many: the
+process that decodes pictures ends with the thread that started it. What was read stands in the ledger at
+once, picture by picture. What is left when the server ends is ordered as works.
+"""
+
+from __future__ import annotations
+
+import logging
+import queue
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from mendbay.core.clock import SystemClock, iso
+from mendbay.core.errors import MendbayError
+from mendbay.faces.web.uploads import Uploads
+from mendbay.jobs.events import Event, StepProgress
+from mendbay.jobs.read_pictures import BoardLook, read_pictures
+from mendbay.jobs.work_port import WorkKind, WorkOrder
+from mendbay.wiring import open_bench, person, read_pictures_with, shop_files, start_work, works
+
+if TYPE_CHECKING:
+    from mendbay.board.sighting import PictureReading as Reading
+    from mendbay.faces.web.desk import Desk
+    from mendbay.jobs.board_ports import Pictures
+
+KEPT = "picture-reading"
+ENDING_SECONDS = 1.0
+OUTCOMES = 50
+"""Bays whose last reading is remembered."""
+
+_log = logging.getLogger("mendbay.web")
+Place = tuple[int, str]
+"""A case and a bay."""
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """How the reading of a bay's pictures stands.
+
+    Args:
+        waiting: pictures sent and not read yet.
+        now: the one that is being read, by its name; empty for none.
+        left_out: what was not taken of the last that were sent, as sentences.
+        trouble, next_step: why the last reading broke off; empty if it did not.
+    """
+
+    waiting: int = 0
+    now: str = ""
+    left_out: tuple[str, ...] = ()
+    trouble: str = ""
+    next_step: str = ""
+
+
+@dataclass(slots=True)
+class _Task:
+    place: Place
+    who: str
+    uploads: Uploads
+    left: int = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.left = len(self.uploads.files)
+
+
+class _Lent:
+    """A reader that a job may close, and that stays open all the same."""
+
+    def __init__(self, reader: Pictures) -> None:
+        self._reader = reader
+
+    def read_bytes(self, data: bytes, name: str) -> Reading:
+        return self._reader.read_bytes(data, name)
+
+    def close(self) -> None:
+        """Whoever lent it closes it."""
+
+
+class PictureReading:
+    """
+    Args:
+        reader: starts what reads.
+    """
+
+    def __init__(self, home: Path | None, reader: Callable[[], Pictures]) -> None:
+        self._home = home
+        self._reader = reader
+        self._queue: queue.SimpleQueue[_Task | None] = queue.SimpleQueue()
+        self._lock = threading.Lock()
+        self._tasks: list[_Task] = []
+        self._outcomes: dict[Place, Standing] = {}
+        self._now = ""
+        self._thread: threading.Thread | None = None
+        self._open: Pictures | None = None
+        self._handed_over = False
+        self._quiet = threading.Condition(self._lock)
+
+    def put(self, case: int, bay: str, who: str, uploads: Uploads) -> None:
+        """Has pictures read, and their files removed afterwards."""
+        task = _Task((case, bay), who, uploads)
+        with self._lock:
+            self._tasks.append(task)
+            self._outcomes.pop(task.place, None)
+            if self._thread is None:
+                self._thread = threading.Thread(target=self._run, name="pictures", daemon=True)
+                self._thread.start()
+        self._queue.put(task)
+
+    def standing(self, case: int, bay: str) -> Standing:
+        """How it stands with the pictures of a bay."""
+        place = (case, bay)
+        with self._lock:
+            mine = [one for one in self._tasks if one.place == place]
+            if not mine:
+                return self._outcomes.get(place, Standing())
+            is_first = self._tasks[0].place == place
+            return Standing(sum(one.left for one in mine), self._now if is_first else "")
+
+    def await_quiet(self, seconds: float) -> bool:
+        """Waits until nothing is left to be read; whether that came."""
+        with self._quiet:
+            return self._quiet.wait_for(lambda: not self._tasks, seconds)
+
+    def end(self) -> None:
+        """Ends; what is not read yet is read by works, which go on without the server."""
+        with self._lock:
+            thread, left = self._thread, list(self._tasks)
+            self._handed_over = True
+        for place in dict.fromkeys(one.place for one in left):
+            self._hand_over(place, [one for one in left if one.place == place])
+        self._queue.put(None)
+        if thread is not None:
+            thread.join(ENDING_SECONDS)
+
+    def _hand_over(self, place: Place, tasks: Sequence[_Task]) -> None:
+        paths = [str(path.absolute()) for one in tasks for path in one.uploads.paths]
+        order = WorkOrder(
+            works(self._home).new_id(),
+            WorkKind.READ_PICTURES,
+            place[0],
+            tasks[0].who or person(),
+            iso(SystemClock().now()),
+            {"bay": place[1], "places": paths},
+        )
+        try:
+            start_work(self._home, order)
+        except MendbayError as trouble:
+            _log.error("pictures of case %s are left unread: %s", place[0], trouble.what)
+
+    def _run(self) -> None:
+        while (task := self._queue.get()) is not None:
+            if self._handed_over:
+                break
+            outcome = self._outcome(task)
+            if self._handed_over:
+                break
+            task.uploads.remove()
+            if self._queue.empty():
+                self._rest()
+            with self._quiet:
+                self._tasks.remove(task)
+                self._outcomes[task.place] = outcome
+                while len(self._outcomes) > OUTCOMES:
+                    del self._outcomes[next(iter(self._outcomes))]
+                self._now = ""
+                self._quiet.notify_all()
+        self._rest()
+
+    def _awake(self) -> Pictures:
+        """The reader, which goes on from one sending to the next: it takes seconds to start."""
+        if self._open is None:
+            self._open = self._reader()
+        return _Lent(self._open)
+
+    def _rest(self) -> None:
+        if self._open is not None:
+            self._open.close()
+            self._open = None
+
+    def _outcome(self, task: _Task) -> Standing:
+        def tell(event: Event) -> None:
+            if isinstance(event, StepProgress):
+                with self._lock:
+                    self._now = event.now
+                    task.left = event.total - event.done
+
+        try:
+            with task.uploads.told_by_name(), open_bench(self._home, tell=tell) as bench:
+                mine = replace(bench, who=task.who) if task.who else bench
+                shop = shop_files(self._home)
+                look = read_pictures(mine, shop, self._awake, *task.place, task.uploads.paths)
+        except MendbayError as trouble:
+            return Standing(trouble=trouble.what, next_step=trouble.next_step)
+        except Exception as trouble:  # a thread that dies of one picture would read no other
+            _log.error("pictures of case %s", task.place[0], exc_info=trouble)
+            return Standing(
+                trouble="Something unforeseen went wrong while pictures were read.",
+                next_step="The terminal in which the server runs says where. Send the pictures again.",
+            )
+        return Standing(left_out=_left_out(look, task.uploads))
+
+
+def _left_out(look: BoardLook, uploads: Uploads) -> tuple[str, ...]:
+    said = [f"{one.name}: {one.why}. {one.next_step}".strip() for one in look.left_out]
+    return tuple(map(uploads.in_words_of_the_sender, said))
+
+
+def picture_reading(desk: Desk) -> PictureReading:
+    """The one of this server."""
+    found: PictureReading = desk.keep(KEPT, lambda: PictureReading(desk.home, read_pictures_with))
+    return found

@@ -1,0 +1,48 @@
+/* On a telephone: what was taken or chosen is sent at once, one picture after another, and it says so. */
+"use strict";
+
+(() => {
+  const say = (text) => {
+    const place = document.getElementById("sending");
+    if (place) place.textContent = text;
+  };
+  const rest = (on) => {
+    for (const one of document.querySelectorAll("button")) one.disabled = on;
+  };
+  const why = "no picture that can be used, too large, or the key is closed.";
+
+  const send = async (form) => {
+    const files = [...form.querySelector("input[type=file]").files];
+    let refused = 0;
+    rest(true);
+    for (const [at, file] of files.entries()) {
+      say(files.length === 1 ? "Sending the picture…" : `Sending picture ${at + 1} of ${files.length}…`);
+      const body = new FormData();
+      body.append("pictures", file);
+      try {
+        const answer = await fetch(form.action, { method: "POST", body });
+        if (!answer.ok) refused += 1;
+        const shown = new DOMParser().parseFromString(await answer.text(), "text/html").querySelector(".arrived");
+        if (shown) document.querySelector(".arrived").replaceWith(shown);
+      } catch {
+        say("The bench does not answer. What was not sent is still on this phone: try again.");
+        rest(false);
+        return;
+      }
+    }
+    rest(false);
+    for (const one of document.querySelectorAll("form.send")) one.reset();
+    if (!refused) say("Sent.");
+    else say(files.length === 1 ? `Not taken: ${why}` : `${refused} of ${files.length} were not taken: ${why}`);
+  };
+
+  document.addEventListener("change", (event) => {
+    const form = event.target.closest("form.send");
+    if (form && event.target.files && event.target.files.length) form.requestSubmit();
+  });
+  document.addEventListener("submit", (event) => {
+    if (!event.target.matches("form.send")) return;
+    event.preventDefault();
+    send(event.target);
+  });
+})();

@@ -1,0 +1,172 @@
+"""Files that a browser sends, for as long as a job needs them as files."""
+
+from __future__ import annotations
+
+import secrets
+import shutil
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from starlette.datastructures import UploadFile
+
+from mendbay.core.errors import MendbayError, UsageError
+from mendbay.core.quantity import bytes_text
+from mendbay.jobs.picture_files import ending_of
+from mendbay.wiring import home_folder
+
+FOLDER = "uploads"
+PIECE_BYTES = 1 << 20
+FORGOTTEN_SECONDS = 86_400
+"""After so long nobody reads what was sent any more."""
+NAME_LIMIT = 60
+"""Characters of a file's own name that are shown."""
+
+
+@dataclass(frozen=True, slots=True)
+class Upload:
+    """A file that was sent.
+
+    Args:
+        path: where it lies for now, under a name of ours.
+        named: how the sender called it, for people alone.
+    """
+
+    path: Path
+    named: str
+
+
+@dataclass(frozen=True, slots=True)
+class Uploads:
+    """Files sent together, in a folder of their own."""
+
+    folder: Path
+    files: tuple[Upload, ...]
+
+    @property
+    def paths(self) -> tuple[Path, ...]:
+        """Where they lie."""
+        return tuple(one.path for one in self.files)
+
+    def in_words_of_the_sender(self, text: str) -> str:
+        """A sentence of a job with the sender's names in the place of ours."""
+        for one in self.files:
+            text = text.replace(str(one.path), one.named).replace(one.path.name, one.named)
+        return text
+
+    @contextmanager
+    def told_by_name(self) -> Iterator[None]:
+        """Within it, troubles of jobs name files as the sender does."""
+        try:
+            yield
+        except MendbayError as trouble:
+            trouble.what = self.in_words_of_the_sender(trouble.what)
+            trouble.next_step = self.in_words_of_the_sender(trouble.next_step)
+            raise
+
+    def remove(self) -> None:
+        """Removes them."""
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+
+def take_uploads(
+    home: Path | None,
+    sent: Sequence[UploadFile],
+    limit_bytes: int,
+    fits: Callable[[bytes], bool] = lambda beginning: True,
+    otherwise: str = "",
+) -> Uploads:
+    """Writes what was sent into a fresh folder for its owner alone; `Uploads.remove` is for the caller.
+
+    Args:
+        limit_bytes: of one file.
+        fits: told the first bytes of each, whether it can be of use at all.
+        otherwise: what to do where one cannot.
+
+    Raises:
+        UsageError: a file is empty, too large or of no use; nothing is kept.
+    """
+    top = home_folder(home) / FOLDER
+    top.mkdir(parents=True, exist_ok=True, mode=0o700)
+    folder = top / secrets.token_hex(12)
+    folder.mkdir(mode=0o700)
+    stem = f"picture-{datetime.now(UTC):%Y%m%d-%H%M%S}"
+    try:
+        return Uploads(
+            folder,
+            tuple(
+                _taken(folder, f"{stem}-{number:02}", one, limit_bytes, fits, otherwise)
+                for number, one in enumerate(sent, 1)
+            ),
+        )
+    except BaseException:
+        shutil.rmtree(folder, ignore_errors=True)
+        raise
+
+
+def _taken(
+    folder: Path,
+    stem: str,
+    sent: UploadFile,
+    limit_bytes: int,
+    fits: Callable[[bytes], bool],
+    otherwise: str,
+) -> Upload:
+    named = shown(sent.filename or "")
+    file = sent.file
+    file.seek(0)
+    piece = file.read(PIECE_BYTES)
+    if not piece:
+        raise UsageError(f"{named} is empty.", "Send it again.")
+    if not fits(piece):
+        raise UsageError(f"{named} is by its bytes nothing that can be taken here.", otherwise)
+    path = folder / f"{stem}{ending_of(piece) or '.bin'}"
+    size = 0
+    with path.open("xb") as place:
+        while piece:
+            size += len(piece)
+            if size > limit_bytes:
+                raise UsageError(
+                    f"{named} is larger than {bytes_text(limit_bytes)}: nothing of what was sent is kept.",
+                    "Send it smaller, or leave it out.",
+                )
+            place.write(piece)
+            piece = file.read(PIECE_BYTES)
+    return Upload(path, named)
+
+
+@contextmanager
+def uploaded(
+    home: Path | None,
+    sent: Sequence[UploadFile],
+    limit_bytes: int,
+    fits: Callable[[bytes], bool] = lambda beginning: True,
+    otherwise: str = "",
+) -> Iterator[Uploads]:
+    """The same for as long as it is open; troubles within name files as the sender does. Raises as
+    `take_uploads`."""
+    taken = take_uploads(home, sent, limit_bytes, fits, otherwise)
+    try:
+        with taken.told_by_name():
+            yield taken
+    finally:
+        taken.remove()
+
+
+def shown(name: str) -> str:
+    """A file's own name as it is shown: its last part, on one line, and short."""
+    last = name.replace("\\", "/").rpartition("/")[2]
+    plain = "".join(one if one.isprintable() else "_" for one in last)
+    return (plain if len(plain) <= NAME_LIMIT else f"{plain[: NAME_LIMIT - 1]}…") or "a file without a name"
+
+
+def remove_forgotten(home: Path | None) -> None:
+    """Removes what a server left behind that was broken off."""
+    with suppress(OSError):
+        for one in (home_folder(home) / FOLDER).iterdir():
+            late = time.time() - one.lstat().st_mtime > FORGOTTEN_SECONDS
+            if late and one.is_dir() and not one.is_symlink():
+                shutil.rmtree(one, ignore_errors=True)

@@ -1,0 +1,191 @@
+"""The things of a case: what each is, whose it is, where it is; their labels."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from mendbay.case.hand_over import Role
+from mendbay.case.items import MOVES, Item, Owner, What, Where
+from mendbay.core.quantity import counted
+from mendbay.faces.web.addresses import Book
+from mendbay.faces.web.answers import Answer, Blob, Page
+from mendbay.faces.web.card import card_of
+from mendbay.faces.web.fields import choice, flag, line, number, several
+from mendbay.faces.web.visit import Visit
+from mendbay.jobs.hand_over_items import hand_overs_of
+from mendbay.jobs.keep_items import add_item, change_item, item_named, items_of, items_to_label, move_item
+from mendbay.jobs.put_down_wrongly import withdraw_item
+from mendbay.wiring import item_labels
+
+BOOK = Book()
+WHATS = {str(one): "something else" if one is What.OTHER else str(one) for one in What}
+OWNERS = {
+    str(Owner.CUSTOMER): "the customer's",
+    str(Owner.SHOP): "the shop's",
+    str(Owner.LENT): "the shop's, lent",
+}
+WHERES = {str(one): str(one) for one in Where}
+ITEM = line("item", "Item", required=True, limit=40)
+WORDS = line("words", "Words that tell it from others; they stand on its label")
+BAY = line("bay", "Bay it belongs to", limit=40)
+MARKS = line("marks", "Model, serial number and other marks as seen")
+CONDITION = line("condition", "Condition as seen")
+PLACE = line("place", "Where it is put, such as a shelf")
+ROLES = {str(one): f"the {one.words}" for one in Role}
+
+
+@BOOK.page("/case/{case:int}/things", "things", "The things of a case, their labels and hand-overs.")
+def things(visit: Visit) -> Answer:
+    case = visit.path["case"]
+    with visit.bench() as bench:
+        card = card_of(visit, bench, case)
+        items = items_of(bench, case)
+        overs = hand_overs_of(bench, case)
+        bays = bench.ledger.bays(case)
+    papered = {one.number for over in overs if not over.called_off for one in over.items}
+    can_come_in = [
+        one
+        for one in items
+        if one.where in (Where.CUSTOMER, Where.SENT)
+        or (one.where is Where.HERE and one.number not in papered and one.owner is Owner.CUSTOMER)
+    ]
+    return Page(
+        "things.html",
+        {
+            "card": card,
+            "items": items,
+            "moves": {one.number: sorted(MOVES[one.where], key=str) for one in items},
+            "bays": bays,
+            "overs": tuple(reversed(overs)),
+            "can_come_in": can_come_in,
+            "can_leave": [one for one in items if one.where is Where.HERE],
+            "papered": papered,
+            "Where": Where,
+        },
+    )
+
+
+def mark_of(item: Item) -> tuple[object, ...]:
+    """What a form about a thing was made of, so that another's change is not overwritten."""
+    return item.what, item.words, item.bay, item.marks, item.condition, item.where, item.place, item.owner
+
+
+@BOOK.change(
+    "/case/{case:int}/things/add",
+    "add-item",
+    "Takes a thing in under the next number.",
+    [
+        choice("what", "What it is", WHATS, required=True),
+        WORDS,
+        BAY,
+        MARKS,
+        CONDITION,
+        PLACE,
+        choice("owner", "Whose it is", OWNERS, default=str(Owner.CUSTOMER)),
+        flag("another", "A second box, beside the one that is there"),
+    ],
+)
+def add(visit: Visit) -> Answer:
+    said = visit.said
+    with visit.bench() as bench:
+        made = add_item(
+            bench,
+            visit.path["case"],
+            What(said["what"]),
+            said["words"],
+            bay=said["bay"],
+            marks=said["marks"],
+            condition=said["condition"],
+            place=said["place"],
+            owner=Owner(said["owner"]),
+            another=said["another"],
+        )
+    return visit.go("things", f"{made.code} is taken in: {made.named}. Give it its label.")
+
+
+@BOOK.change(
+    "/case/{case:int}/things/change",
+    "change-item",
+    "Puts right what is noted of a thing; custody tells old and new.",
+    [
+        ITEM,
+        choice("what", "What it is", WHATS, required=True),
+        WORDS,
+        BAY,
+        MARKS,
+        CONDITION,
+        choice("owner", "Whose it is", OWNERS, required=True),
+    ],
+)
+def change(visit: Visit) -> Answer:
+    case, said = visit.path["case"], visit.said
+    with visit.bench() as bench:
+        before = item_named(bench, case, said["item"])
+        visit.require_unchanged(f"item {before.code}", *mark_of(before))
+        given: dict[str, Any] = {"what": What(said["what"]), "owner": Owner(said["owner"])}
+        given |= {name: said[name] for name in ("words", "bay", "marks", "condition")}
+        # what stands in its bay and was not changed here goes on being told by the bay
+        given = {name: value for name, value in given.items() if value != getattr(before, name)}
+        if not given:
+            return visit.go("things", f"{before.code} was noted so already.")
+        now, changes = change_item(bench, case, before.code, **given)
+    return visit.go("things", f"{now.code} put right: {'; '.join(changes)}.")
+
+
+@BOOK.change(
+    "/case/{case:int}/things/move",
+    "move-item",
+    "Notes that a thing is somewhere else now, without a hand-over.",
+    [
+        ITEM,
+        choice("where", "Where it is now", WHERES, required=True),
+        line("place", "On which shelf; or to whom it was sent on"),
+        line("why", "What it was used up for, or why it was destroyed"),
+        line("mistake", "If this puts a mistake right: why"),
+    ],
+)
+def move(visit: Visit) -> Answer:
+    case, said = visit.path["case"], visit.said
+    with visit.bench() as bench:
+        before = item_named(bench, case, said["item"])
+        visit.require_unchanged(f"item {before.code}", *mark_of(before))
+        now = move_item(
+            bench,
+            case,
+            before.code,
+            Where(said["where"]),
+            said["place"],
+            why=said["why"],
+            mistake=said["mistake"],
+        )
+    return visit.go("things", f"{now.code} is {now.whereabouts}.")
+
+
+@BOOK.change(
+    "/case/{case:int}/things/withdraw",
+    "withdraw-item",
+    "Takes back a thing that was entered by mistake, or twice, and was never handed over.",
+    [ITEM, line("reason", "Why, without the customer's name", required=True)],
+)
+def withdraw(visit: Visit) -> Answer:
+    with visit.bench() as bench:
+        gone = withdraw_item(bench, visit.path["case"], visit.said["item"], visit.said["reason"])
+    return visit.go("things", f"Taken back: {gone.code}, {gone.named}. Custody tells it; take its label off.")
+
+
+@BOOK.page(
+    "/case/{case:int}/things/labels.pdf",
+    "labels",
+    "Labels with a QR code for things of a case, or for all, as PDF. They name no person.",
+    [
+        several("item", "Items; none for all"),
+        choice("paper", "Paper", {"A4": "A4", "Letter": "Letter"}, default="A4"),
+        number("skip", "Places of the first sheet that are used up", most=1000, default=0),
+    ],
+)
+def labels(visit: Visit) -> Answer:
+    case, said = visit.path["case"], visit.said
+    with visit.bench() as bench:
+        found = items_to_label(bench, case, said["item"])
+    made = item_labels(found, said["paper"], said["skip"], visit.desk.home)
+    return Blob(made, "application/pdf", f"labels-{case}-{counted(len(found), 'item').replace(' ', '-')}.pdf")

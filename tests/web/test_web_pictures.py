@@ -1,0 +1,226 @@
+"""The pages of pictures: of a case as a whole, and of a bay with what is read in them."""
+
+from __future__ import annotations
+
+import re
+import threading
+import time
+from collections.abc import Iterator
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+import pytest
+from starlette.datastructures import UploadFile
+
+from mendbay.board.number_form import Kind
+from mendbay.board.sighting import PictureReading as Reading
+from mendbay.faces.web import picture_reading, uploads
+from mendbay.faces.web.picture_reading import PictureReading
+from mendbay.faces.web.views import pictures
+from mendbay.jobs.case_pictures import case_pictures
+from mendbay.jobs.preview_port import MadePicture, NoPreview
+from mendbay.jobs.read_pictures import identifiers_of
+from mendbay.jobs.work_port import WorkKind, WorkOrder
+from support.board_bench import SERIAL, ToldPictures, bench_with_case
+from support.web_client import Web, text_of, web_on
+
+JPEG = b"\xff\xd8\xff\xe0 a picture "
+ADD = "/case/1/pictures/add"
+OF_BAY = "/case/1/pictures?bay=1"
+
+
+@pytest.fixture
+def told() -> ToldPictures:
+    return ToldPictures({JPEG + b"1": (f"S/N {SERIAL}",), JPEG + b"2": ("<script>x</script>",)})
+
+
+@pytest.fixture
+def one(tmp_path: Any, monkeypatch: pytest.MonkeyPatch, told: ToldPictures) -> Iterator[Web]:
+    """Case 1 with two bays, and a reader that sees what it is told."""
+    monkeypatch.setenv("MENDBAY_WHO", "Kim")
+    monkeypatch.setattr(picture_reading, "read_pictures_with", lambda: told)
+    with bench_with_case(tmp_path / "home"):
+        pass
+    with web_on(tmp_path / "home") as web:
+        yield web
+
+
+def sent(*data: bytes, name: str = "shot.jpg") -> list[tuple[str, tuple[str, bytes, str]]]:
+    return [("pictures", (name, one, "image/jpeg")) for one in data]
+
+
+def read(web: Web) -> str:
+    """The page of the bay once nothing is left to be read."""
+    until = time.monotonic() + 60
+    while "Being read" in (page := web.get(OF_BAY)):
+        assert time.monotonic() < until
+        time.sleep(0.05)
+    return page
+
+
+def test_pictures_of_the_whole_case(one: Web) -> None:
+    page = one.done(ADD, {"of": "as it came"}, files=sent(JPEG, JPEG + b"other", name="../../Ada.jpg"))
+    assert "as it came" in page
+    with one.bench() as bench:
+        found = case_pictures(bench, 1)
+        assert len(found) == 2
+        assert all("Ada" not in each.kept.path and each.who == "Kim" for each in found)
+    assert not list((one.home / "uploads").iterdir())
+    back = {"picture": found[0].kept.path, "reason": "not of this case"}
+    one.done("/case/1/pictures/take-back", back)
+    with one.bench() as bench:
+        assert len(case_pictures(bench, 1)) == 1
+    one.post("/case/1/pictures/take-back", back, status=404)
+
+
+@pytest.mark.parametrize("bay", ["", "1"])
+@pytest.mark.parametrize("data", [b"", b"plain words", b"%PDF-1.7", b"\x89PN", b"MZ" * 300])
+def test_what_is_no_picture_is_not_kept(one: Web, bay: str, data: bytes) -> None:
+    told = one.post(ADD, {"bay": bay}, status=422, files=sent(JPEG, data, name="notes<b>.txt")).text
+    assert "notes&lt;b&gt;.txt" in told
+    assert str(one.home) not in told
+    with one.bench() as bench:
+        assert case_pictures(bench, 1) == ()
+    assert not list((one.home / "uploads").iterdir())
+
+
+def test_a_picture_too_large_is_not_kept(one: Web, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("mendbay.jobs.case_pictures.PICTURE_BYTES", 2 * uploads.PIECE_BYTES)
+    big = JPEG + bytes(3 * uploads.PIECE_BYTES)
+    told = one.post(ADD, {}, status=422, files=sent(JPEG, big)).text
+    assert "is larger than" in told
+    with one.bench() as bench:
+        assert case_pictures(bench, 1) == ()
+    assert not list((one.home / "uploads").iterdir())
+
+
+def test_too_many_at_once(one: Web) -> None:
+    one.post(ADD, {}, status=422, files=sent(*[JPEG] * 41))
+    with one.bench() as bench:
+        assert case_pictures(bench, 1) == ()
+
+
+def test_identifiers_appear_and_are_put_right_and_back(one: Web) -> None:
+    one.done(ADD, {"bay": "1"}, files=sent(JPEG + b"1"))
+    page = read(one)
+    assert SERIAL in page
+    assert not list((one.home / "uploads").iterdir())
+    wrong = one.get(f"{OF_BAY}&kind=serial+number&read={SERIAL}")
+    mark = re.search(r'pictures/correct".*?name="seen" value="([0-9a-f]+)"', wrong, re.DOTALL)
+    assert mark
+    form = {"bay": "1", "kind": "serial number", "value": "AH4K-20719D", "read": SERIAL, "seen": mark[1]}
+    assert "by hand" in one.done("/case/1/pictures/correct", form)
+    with one.bench() as bench:
+        assert [each.value for each in identifiers_of(bench, 1, "1") if each.kind is Kind.SERIAL] == [
+            "AH4K-20719D"
+        ]
+    one.post("/case/1/pictures/correct", {**form, "value": "AH4K-20719E"}, status=409)
+    back = {"bay": "1", "kind": "serial number", "reason": "a slip"}
+    one.done("/case/1/pictures/uncorrect", back)
+    with one.bench() as bench:
+        assert SERIAL in {each.value for each in identifiers_of(bench, 1, "1")}
+    one.post("/case/1/pictures/uncorrect", back, status=422)
+
+
+def test_a_number_is_typed_that_no_picture_shows(one: Web) -> None:
+    page = one.get(f"{OF_BAY}&kind=firmware")
+    assert "The firmware says" in text_of(page)
+    one.done("/case/1/pictures/correct", {"bay": "1", "kind": "firmware", "value": "CC43"})
+    with one.bench() as bench:
+        assert "CC43" in {each.value for each in identifiers_of(bench, 1, "1")}
+    one.post("/case/1/pictures/correct", {"bay": "1", "kind": "a ship", "value": "x"}, status=422)
+    one.post("/case/1/pictures/correct", {"bay": "7", "kind": "firmware", "value": "x"}, status=404)
+
+
+def test_a_picture_is_withdrawn_with_a_reason(one: Web) -> None:
+    one.done(ADD, {"bay": "1"}, files=sent(JPEG + b"1"))
+    name = re.search(r'<option value="(picture-[^"]+)"', read(one))
+    assert name
+    one.post("/case/1/pictures/withdraw", {"bay": "1", "picture": name[1], "reason": ""}, status=422)
+    one.done("/case/1/pictures/withdraw", {"bay": "1", "picture": name[1], "reason": "another drive"})
+    with one.bench() as bench:
+        assert identifiers_of(bench, 1, "1") == ()
+    assert "another drive" in one.get(OF_BAY)
+
+
+def test_what_a_picture_says_is_only_words(one: Web) -> None:
+    one.done(ADD, {"bay": "1"}, files=sent(JPEG + b"2"))
+    assert "<script>x" not in read(one)
+
+
+def test_a_reader_that_fails_is_told_and_the_next_is_read(one: Web, told: ToldPictures) -> None:
+    one.done(ADD, {"bay": "1"}, files=sent(JPEG + b"unforeseen"))
+    assert "Something unforeseen" in read(one)
+    one.done(ADD, {"bay": "1"}, files=sent(JPEG + b"1"))
+    assert SERIAL in read(one)
+
+
+def test_what_is_left_when_the_server_ends_is_read_by_a_work(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    orders: list[WorkOrder] = []
+    monkeypatch.setattr(picture_reading, "start_work", lambda home, order: orders.append(order))
+    begun, going_on = threading.Event(), threading.Event()
+
+    class Slow(ToldPictures):
+        def read_bytes(self, data: bytes, name: str) -> Reading:
+            begun.set()
+            going_on.wait(60)
+            return super().read_bytes(data, name)
+
+    home = tmp_path / "home"
+    with bench_with_case(home):
+        pass
+    reading = PictureReading(home, lambda: Slow({JPEG: (f"S/N {SERIAL}",)}))
+    for data in (JPEG, JPEG + b"1"):
+        file = UploadFile(BytesIO(data), filename="shot.jpg")
+        reading.put(1, "2", "Kim", uploads.take_uploads(home, [file], 1 << 20))
+    assert begun.wait(60)
+    reading.end()
+    going_on.set()
+    (order,) = orders
+    assert (order.kind, order.case, order.who) == (WorkKind.READ_PICTURES, 1, "Kim")
+    assert order.options["bay"] == "2"
+    places = order.options["places"]
+    assert isinstance(places, list)
+    assert [Path(str(each)).read_bytes() for each in places] == [JPEG, JPEG + b"1"]
+
+
+def test_previews_are_of_kept_pictures_alone(one: Web, monkeypatch: pytest.MonkeyPatch) -> None:
+    class Small:
+        def picture(self, data: bytes, *, large: bool = False) -> MadePicture | NoPreview:
+            made = MadePicture(b"made anew", "image/jpeg", 4, 3, 4, 3)
+            return NoPreview("Nothing to see.") if large else made
+
+    monkeypatch.setattr(pictures, "previews_of", lambda desk: Small())
+    one.done(ADD, {}, files=sent(JPEG))
+    with one.bench() as bench:
+        (kept,) = case_pictures(bench, 1)
+    path = kept.kept.path
+    assert f"path={path.replace('/', '%2F')}" in one.get("/case/1/pictures")
+    answer = one.client.get(f"/case/1/pictures/preview?path={path}&is={kept.kept.sha256}")
+    assert (answer.content, answer.headers["content-type"]) == (b"made anew", "image/jpeg")
+    assert "immutable" in answer.headers["cache-control"]
+    answer = one.client.get(f"/case/1/pictures/preview?path={path}&large=yes")
+    assert answer.headers["content-type"].startswith("image/svg+xml")
+    for other in ("ledger.db", "../../ledger.db", "/etc/passwd", "photos/bay-1/x.jpg", "pictures/002-x.jpg"):
+        one.get(f"/case/1/pictures/preview?path={other}", status=404)
+
+
+def test_what_arrives_is_asked_for_by_itself(one: Web) -> None:
+    page = one.get("/case/1/pictures?bay=1")
+    assert 'id="phone" hx-get="/case/1/pictures/arriving?bay=1"' in page
+    piece = one.get("/case/1/pictures/arriving?bay=1")
+    assert 'id="phone"' in piece
+    assert 'id="reading"' in piece
+    assert "<html" not in piece
+    one.get("/case/7/pictures/arriving", status=404)
+
+
+def test_no_such_case_or_bay(one: Web) -> None:
+    one.get("/case/7/pictures", status=404)
+    one.get("/case/1/pictures?bay=7", status=404)
+    one.post(ADD, {"bay": "7"}, status=404, files=sent(JPEG))
+    one.post("/case/7/pictures/add", {}, status=404, files=sent(JPEG))
+    assert not list((one.home / "uploads").glob("*"))

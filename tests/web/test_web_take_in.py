@@ -1,0 +1,211 @@
+"""The pages of take-in."""
+
+from __future__ import annotations
+
+import json
+import re
+from html import unescape
+from pathlib import Path
+
+import pytest
+
+from mendbay.case.authority import Whose
+from mendbay.case.consents import How, Word
+from mendbay.case.records import Bay
+from mendbay.jobs.authority import authority_of
+from mendbay.jobs.consents import consents_of, give_word
+from mendbay.jobs.take_in import take_in
+from mendbay.jobs.take_in_form import fill_form, tell
+from mendbay.jobs.take_in_page import page_for
+from support.web_client import Web, text_of
+
+PDF = b"%PDF-1.7\nnothing"
+
+
+@pytest.fixture
+def one(web: Web) -> Web:
+    """Case 1, about a box with two bays."""
+    with web.bench() as bench:
+        take_in(bench, "Quillmere Pottery", bays=[Bay(0, "1", "AL-1", "S1"), Bay(0, "2")])
+        tell(bench, 1, "kind", "two-bay-box")
+    return web
+
+
+def mark_before(page: str, then: str) -> str:
+    """The mark of the form in which something stands."""
+    form = next(one for one in re.findall(r"<form.*?</form>", page, re.DOTALL) if then in unescape(one))
+    found = re.search(r'name="seen" value="([0-9a-f]+)"', form)
+    assert found
+    return found[1]
+
+
+def test_what_is_missing_stands_first(one: Web) -> None:
+    page = text_of(one.get("/case/1/take-in"))
+    assert "essential questions missing" in page
+    assert page.index("What matters most") < page.index("Can wait") < page.index("Answered")
+    assert page.index("Answered") < page.index("a two-bay box")
+
+
+def test_an_answer_is_kept_and_changed_and_taken_back(one: Web) -> None:
+    page = one.done("/case/1/take-in/tell", {"question": "sound", "bay": "1", "picked": "clicks"})
+    assert "STOP" in page
+    with one.bench() as bench:
+        assert {e.key: e.values for e in fill_form(bench, 1).entries}["sound", "1"] == ("clicks",)
+    one.done("/case/1/take-in/tell", {"question": "matters", "written": "the accounts"})
+    one.done("/case/1/take-in/untell", {"question": "sound", "bay": "1", "reason": "the wrong bay"})
+    with one.bench() as bench:
+        answers = {e.key: e for e in fill_form(bench, 1).entries}
+        assert not answers["sound", "1"].answered
+        assert answers["matters", ""].values == ("the accounts",)
+
+
+def test_several_and_no_answer_to_be_had(one: Web) -> None:
+    one.done("/case/1/take-in/tell", {"question": "condition", "picked": ["seal-broken", "rattles"]})
+    one.done("/case/1/take-in/tell", {"question": "due", "picked": "not known", "written": ""})
+    with one.bench() as bench:
+        answers = {e.key: e for e in fill_form(bench, 1).entries}
+        assert len(answers["condition", ""].values) == 2
+        assert answers["due", ""].answered
+        assert answers["due", ""].values == ()
+
+
+@pytest.mark.parametrize(
+    "form",
+    [
+        {"question": "no-such", "written": "x"},
+        {"question": "sound", "picked": "clicks"},
+        {"question": "sound", "bay": "7", "picked": "clicks"},
+        {"question": "kind", "picked": "a-ship"},
+        {"question": "due", "written": "tomorrow"},
+        {"question": "matters", "written": ""},
+        {"written": "x"},
+        {"question": "matters", "written": "x", "other": "y"},
+    ],
+)
+def test_no_such_answer_changes_nothing(one: Web, form: dict[str, str]) -> None:
+    with one.bench() as bench:
+        before = bench.ledger.custody(1), len(bench.ledger.events(1))
+    one.post("/case/1/take-in/tell", form, status=422)
+    with one.bench() as bench:
+        assert (bench.ledger.custody(1), len(bench.ledger.events(1))) == before
+
+
+def test_anothers_answer_is_not_overwritten(one: Web) -> None:
+    page = one.get("/case/1/take-in")
+    mark = mark_before(page, 'name="question" value="matters"')
+    with one.bench() as bench:
+        tell(bench, 1, "matters", "the pictures")
+    form = {"question": "matters", "written": "the accounts", "seen": mark}
+    told = one.post("/case/1/take-in/tell", form, status=409).text
+    assert "changed by somebody else" in told
+    with one.bench() as bench:
+        assert {e.key: e.values for e in fill_form(bench, 1).entries}["matters", ""] == ("the pictures",)
+
+
+def test_a_word_is_given_with_how_and_by_whom(one: Web) -> None:
+    page = text_of(one.get("/case/1/take-in"))
+    assert "Read this to the customer May we give the drive power" in page
+    form = {"consent": "power-on", "word": "no", "how": "phone", "by": "customer"}
+    said = one.done("/case/1/take-in/consent", form)
+    assert "What is plugged in by hand nothing sees" in text_of(said)
+    with one.bench() as bench:
+        given = consents_of(bench, 1)["power-on"]
+        assert (given.word, given.how, given.who) == (Word.NO, How.PHONE, "Kim")
+    one.post("/case/1/take-in/consent", {**form, "by": "other"}, status=422)
+    one.post("/case/1/take-in/consent", {"consent": "no-such", "word": "yes"}, status=422)
+
+
+def test_anothers_word_is_not_overwritten(one: Web) -> None:
+    mark = mark_before(one.get("/case/1/take-in"), 'name="consent" value="power-on"')
+    with one.bench() as bench:
+        give_word(bench, 1, "power-on", Word.NO)
+    form = {"consent": "power-on", "word": "yes", "seen": mark}
+    one.post("/case/1/take-in/consent", form, status=409)
+    with one.bench() as bench:
+        assert consents_of(bench, 1)["power-on"].word is Word.NO
+
+
+def test_whose_data_it_is_with_a_copy_of_the_paper(one: Web) -> None:
+    files = {"document": ("../../Ada's will.pdf", PDF, "application/pdf")}
+    one.done("/case/1/take-in/authority", {"whose": "executor"}, files=files)
+    with one.bench() as bench:
+        found = authority_of(bench, 1)
+        assert found is not None
+        assert (found.whose, found.seen) == (Whose.ESTATE, True)
+        assert "will" not in found.document
+    assert not list((one.home / "uploads").iterdir())
+
+
+def test_a_paper_that_is_none_is_refused_by_its_own_name(one: Web) -> None:
+    files = {"document": ("letter.txt", b"plain words", "text/plain")}
+    told = one.post("/case/1/take-in/authority", {"whose": "employer"}, status=422, files=files).text
+    assert "letter.txt is by its bytes nothing" in text_of(told)
+    assert str(one.home) not in told
+    with one.bench() as bench:
+        assert authority_of(bench, 1) is None
+    assert not list((one.home / "uploads").iterdir())
+
+
+def test_bays_are_added_put_right_and_taken_back(one: Web) -> None:
+    one.done("/case/1/take-in/bays/add", {"bay": "spare", "model": "AL-9", "serial": "S9"})
+    one.done("/case/1/take-in/bays/amend", {"bay": "1", "model": "AL-1", "serial": "S1B"})
+    with one.bench() as bench:
+        assert bench.ledger.bay(1, "1").serial == "S1B"
+        assert any("serial S1 -> S1B" in str(entry) for entry in bench.ledger.custody(1))
+    one.done("/case/1/take-in/bays/remove", {"bay": "spare", "reason": "it stayed at home"})
+    with one.bench() as bench:
+        assert {bay.bay for bay in bench.ledger.bays(1)} == {"1", "2"}
+    one.post("/case/1/take-in/bays/amend", {"bay": "9", "model": "x"}, status=404)
+
+
+def test_a_label_put_right_by_another_stands(one: Web) -> None:
+    mark = mark_before(one.get("/case/1/take-in"), 'value="AL-1"')
+    one.done("/case/1/take-in/bays/amend", {"bay": "1", "model": "AL-2", "serial": "S1"})
+    form = {"bay": "1", "model": "AL-3", "serial": "S1", "seen": mark}
+    one.post("/case/1/take-in/bays/amend", form, status=409)
+    with one.bench() as bench:
+        assert bench.ledger.bay(1, "1").model == "AL-2"
+
+
+def test_the_page_of_its_own_and_its_file(one: Web, tmp_path: Path) -> None:
+    answer = one.client.get("/case/1/take-in/page.html")
+    assert answer.headers["content-disposition"].startswith("attachment")
+    assert "Quillmere" not in answer.text
+    with one.bench() as bench:
+        assert page_for(bench, 1).questions
+    told = {
+        "format": "take-in answers",
+        "version": 1,
+        "case": 1,
+        "answers": [
+            {"question": "matters", "bay": None, "answer": "the accounts"},
+            {"question": "sound", "bay": "2", "answer": "no-such-sound"},
+        ],
+    }
+    files = {"answers": ("answers.json", json.dumps(told).encode(), "application/json")}
+    page = text_of(one.done("/case/1/take-in/answers", {"how": "writing"}, files=files))
+    assert "Entered matters" in page
+    assert "sound (bay 2):" in page
+    assert text_of(one.get("/case/1/take-in/answers")).count("matters")
+
+
+@pytest.mark.parametrize("data", [b"{}", b"\xff\xfe", b"[" * 4000, b"x" * 2_000_001])
+def test_a_file_that_is_none_enters_nothing(one: Web, data: bytes) -> None:
+    files = {"answers": ("answers.json", data, "application/json")}
+    one.post("/case/1/take-in/answers", {}, status=422, files=files)
+    one.get("/case/1/take-in/answers", status=422)
+
+
+def test_hostile_names_are_only_words(web: Web) -> None:
+    with web.bench() as bench:
+        take_in(bench, "<b>Ada</b>", bays=[Bay(0, "1", "<img src=x>", "S")])
+        tell(bench, 1, "matters", "<script>alert(1)</script>")
+    page = web.get("/case/1/take-in")
+    assert "<script>alert" not in page
+    assert "<img src=x" not in page
+    assert "<b>Ada" not in page
+
+
+def test_no_such_case(web: Web) -> None:
+    web.get("/case/7/take-in", status=404)
+    web.post("/case/7/take-in/tell", {"question": "matters", "written": "x"}, status=404)
