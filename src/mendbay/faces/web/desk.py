@@ -18,6 +18,8 @@ from mendbay.wiring import changes_of
 if TYPE_CHECKING:
     from mendbay.faces.web.guard import Rules
 
+APART = ("phone.js", "phone.css")
+"""Files of the telephone's pages, which load them by themselves."""
 STATIC_TYPES = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml", ".txt": "text/plain"}
 
 
@@ -101,4 +103,15 @@ def static_files() -> dict[str, tuple[bytes, str]]:
             kind = STATIC_TYPES.get(Path(one.name).suffix)
             if one.is_file() and kind is not None:
                 found[prefix + one.name] = (one.read_bytes(), kind)
+    for ending in (".css", ".js"):
+        found[f"pages{ending}"] = (_joined(found, ending), STATIC_TYPES[ending])
     return found
+
+
+def _joined(found: Mapping[str, tuple[bytes, str]], ending: str) -> bytes:
+    """What every page loads, whichever page it was reached from: the common file, then those of single
+    pages. A form that was sent exchanges the body alone, and its page's own files would not be loaded
+    then."""
+    own = sorted(name for name in found if name.endswith(ending) and "/" not in name and name !=
+    f"mendbay{ending}") return b"\n".join(found[name][0] for name in (f"mendbay{ending}", *own) if name not
+    in APART)

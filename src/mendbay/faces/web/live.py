@@ -98,7 +98,7 @@ class Pulse:
                 self._waiting.discard(mine)
 
     def _run(self) -> None:
-        looks = self._make()
+        looks = self._looks()
         before = {name: _looked(look) for name, look in looks.items()}
         with self._lock:
             self._counts = dict.fromkeys(looks, 0)
@@ -111,6 +111,14 @@ class Pulse:
                     for name in changed:
                         self._counts[name] += 1
                 self._wake()
+
+    def _looks(self) -> dict[str, Callable[[], object]]:
+        """What is looked at; tried until it can be, as a ledger may be put back while the server runs."""
+        while not self._ending.is_set():
+            with suppress(Exception):
+                return self._make()
+            self._ending.wait(LOOK_SECONDS)
+        return {}
 
     def _wake(self) -> None:
         with self._lock:
