@@ -112,6 +112,6 @@ def _joined(found: Mapping[str, tuple[bytes, str]], ending: str) -> bytes:
     """What every page loads, whichever page it was reached from: the common file, then those of single
     pages. A form that was sent exchanges the body alone, and its page's own files would not be loaded
     then."""
-    own = sorted(name for name in found if name.endswith(ending) and "/" not in name and name !=
-    f"mendbay{ending}") return b"\n".join(found[name][0] for name in (f"mendbay{ending}", *own) if name not
-    in APART)
+    common = f"mendbay{ending}"
+    own = sorted(name for name in found if name.endswith(ending) and "/" not in name and name != common)
+    return b"\n".join(found[name][0] for name in (common, *own) if name not in APART)
