@@ -102,7 +102,7 @@ def new_item(visit: Visit) -> Answer:
     return Page("stock_add.html", {"first": FIRST, "rest": _rest()})
 
 
-@BOOK.change("/stock/add/now", "add-item", "Puts a board or a donor drive on the shelf.", KEPT)
+@BOOK.change("/stock/add/now", "add-stock-item", "Puts a board or a donor drive on the shelf.", KEPT)
 def add(visit: Visit) -> Answer:
     said = visit.said
     minor, currency = read_cost(said["cost"], as_written=True)
@@ -143,7 +143,7 @@ def shown(visit: Visit) -> Answer:
 
 
 @BOOK.change(
-    "/stock/item/{item:int}/change", "change-item", "Puts right what the stock says of an item.", KEPT
+    "/stock/item/{item:int}/change", "change-stock-item", "Puts right what the stock says of an item.", KEPT
 )
 def change(visit: Visit) -> Answer:
     said, wanted = visit.said, visit.path["item"]
