@@ -9,6 +9,7 @@ import getpass
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing, contextmanager
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -214,6 +215,24 @@ def open_handback_folder(folder: Path, case_number: str) -> HandBackFolder:
     return Destination(folder, case_number)
 
 
+def export_folder(case: int, home: Path | None = None) -> Path:
+    """A folder that is not there yet, in the home, into which a case can be exported.
+
+    Raises:
+        DestinationError: the folder of exports cannot be made.
+    """
+    place = home_folder(home) / "exports"
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+        taken = {one.name for one in place.iterdir()}
+    except OSError as trouble:
+        raise DestinationError(
+            f"The folder {place} cannot be used: {trouble.strerror}.", "Check its rights."
+        ) from trouble
+    names = (f"case-{case:04}-{number}" for number in count(1))
+    return place / next(one for one in names if one not in taken)
+
+
 def papers(home: Path | None = None) -> Papers:
     """What makes the reports.
 
@@ -260,6 +279,22 @@ def own_papers(home: Path | None = None) -> OwnPapers:
     from mendbay.outlets.stationery import OwnPapers  # the typesetter: only for this
 
     return OwnPapers(shop_files(home))
+
+
+def setting_check(name: str) -> Callable[[str], object]:
+    """What reads the shop's file of that name in `settings/`, to be called with a text; it raises
+    `BadFormFile` with what is wrong with it.
+
+    Raises:
+        UsageError: there is no such file.
+    """
+    from mendbay.jobs.shop_settings import POWER, known_check  # few commands look at settings
+
+    if name == POWER:
+        from mendbay.inlets.power_relay import relay_settings
+
+        return relay_settings
+    return known_check(name)
 
 
 def transfer_journals(home: Path | None = None) -> Journals:
@@ -367,11 +402,26 @@ def rom_picture(rom: RomMap) -> bytes:
     return rom_svg(rom, "rom", LIGHT).encode()
 
 
-def lesson_plot(title: str, rows: Sequence[Row]) -> str:
-    """Shares with their intervals as a picture (SVG)."""
+def rom_drawing(rom: RomMap, key: str) -> str:
+    """The same as part of a page, in its own colours.
+
+    Args:
+        key: letters and digits that no other picture on the page has.
+    """
+    from mendbay.outlets.rom_picture import rom_svg
+
+    return rom_svg(rom, key)
+
+
+def lesson_plot(title: str, rows: Sequence[Row], colours: Mapping[str, str] | None = None) -> str:
+    """Shares with their intervals as a picture (SVG); its names come from outside and are escaped.
+
+    Args:
+        colours: for `ground`, `ink`, `slate`, `sand` and `teal`; those of paper if None.
+    """
     from mendbay.outlets.lesson_plots import lesson_svg
 
-    return lesson_svg(title, rows)
+    return lesson_svg(title, rows) if colours is None else lesson_svg(title, rows, colours)
 
 
 def take_in_page(page: TakeInPage) -> str:

@@ -147,3 +147,27 @@ def test_no_stray_statement_removes_an_item(tmp_path: Path) -> None:
         with pytest.raises(sqlite3.IntegrityError):
             stray.execute(sql)
     stray.close()
+
+
+def test_numbers_of_items_by_what_stands_on_them(shelf: BoardLedger) -> None:
+    shelf.add_item(ITEM)
+    shelf.add_item(
+        replace(ITEM, own_id="Ö-7", kind=Kind.DRIVE, location="C9", notes="a 100% 'quoted' _thing")
+    )
+    shelf.add_item(replace(ITEM, own_id="", state=StockState.REMOVED))
+    there = [StockState.FREE, StockState.RESERVED]
+    assert list(shelf.numbers_with([], "", there)) == [1, 2]
+    assert list(shelf.numbers_with([], "", [])) == []
+    assert list(shelf.numbers_with([], "", list(StockState))) == [1, 2, 3]
+    assert list(shelf.numbers_with([], Kind.DRIVE, there)) == [2]
+    for words, found in (
+        (["tb-44", "second"], [1]),
+        (["ö-7"], [2]),
+        (["100%"], [2]),
+        (["'quoted'", "_thing", "c9"], [2]),
+        (["%"], [2]),
+        (["w25q20cl"], [1, 2]),
+        (["r3b2"], []),
+        (["front.jpg"], []),
+    ):
+        assert list(shelf.numbers_with(words, "", there)) == found, words

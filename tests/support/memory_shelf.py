@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from copy import deepcopy
-from dataclasses import replace
+from dataclasses import astuple, replace
 
 from mendbay.board.stock import StockItem, StockState
 from mendbay.core.errors import LedgerError, NoSuchItem
@@ -59,6 +59,13 @@ class MemoryShelf(BoardLedger):
     def items(self) -> Iterator[StockItem]:
         yield from list(self._stock.values())
 
+    def numbers_with(self, words: Sequence[str], kind: str, states: Collection[str]) -> Sequence[int]:
+        return [
+            one.number
+            for one in self._stock.values()
+            if kind in ("", one.kind) and one.state in states and all(word in _said(one) for word in words)
+        ]
+
     def reserved(self, case: int = 0) -> tuple[StockItem, ...]:
         return tuple(
             one for one in self.items() if one.state is StockState.RESERVED and case in (0, one.case)
@@ -69,3 +76,8 @@ class MemoryShelf(BoardLedger):
 
     def remember_mapping(self, fingerprint: str, mapping: str) -> None:
         self._mappings[fingerprint] = mapping
+
+
+def _said(item: StockItem) -> str:
+    parts = (item.number, item.own_id, *astuple(item.description), item.location, item.condition, item.notes)
+    return "\n".join(map(str, parts)).casefold()

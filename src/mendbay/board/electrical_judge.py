@@ -215,6 +215,36 @@ def _reason(
     return "; ".join(parts) + "."
 
 
+def expected_words(step: Step, size: Size) -> tuple[str, ...]:
+    """What is usual at a step before it is measured, a sentence for each case in which it differs, with its
+    sources; none where it is only noted, or compared with its group.
+
+    Args:
+        size: of the drive, as far as known.
+    """
+    found: list[str] = []
+    for one in step.expected:
+        if one.size is not None and size not in (Size.UNKNOWN, one.size):
+            continue
+        said = [_limits_text(step, one, ValueClass.WITHIN)] if _has_range(one) else []
+        for limit, words in (
+            (one.short_below, "a short below"),
+            (one.open_above, "open above"),
+            (one.stop_below, "power stops below"),
+            (one.stop_above, "power stops above"),
+        ):
+            if limit is not None:
+                said.append(f"{words} {amount_text(limit.value, step.unit)}")
+        whose = [*([one.size.value] if one.size else []), *([one.choice] if one.choice else [])]
+        if said:
+            found.append(f"{', '.join(whose)}: " * bool(whose) + "; ".join(said))
+    return tuple(dict.fromkeys(found))
+
+
+def _has_range(one: Expected) -> bool:
+    return any((one.at_least, one.at_most, one.below, one.short_below))
+
+
 def _limits_text(step: Step, expected: Expected, value_class: ValueClass) -> str:
     """The limits that put a value into its class, with their sources."""
     end = {ValueClass.SHORT: expected.short_below, ValueClass.OPEN: expected.open_above}.get(value_class)

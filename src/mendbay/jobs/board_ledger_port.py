@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import AbstractContextManager
 from typing import TYPE_CHECKING, Protocol
 
@@ -51,6 +51,17 @@ class BoardLedger(Protocol):
 
     def items(self) -> Iterator[StockItem]:
         """Every item, used ones too, by number."""
+        ...
+
+    def numbers_with(self, words: Sequence[str], kind: str, states: Collection[str]) -> Sequence[int]:
+        """The numbers, rising, of the items on which every word stands somewhere: in number, marks, markings,
+        place, condition or notes.
+
+        Args:
+            words: folded to lower case, without blanks; none for all items.
+            kind: of that kind alone; empty for any.
+            states: in one of these.
+        """
         ...
 
     def reserved(self, case: int = 0) -> tuple[StockItem, ...]:

@@ -120,3 +120,13 @@ class ShopFiles(Protocol):
             DestinationError: it cannot be written.
         """
         ...
+
+    def put_away(self, kind: str, name: str) -> Path | None:
+        """Moves a file to a numbered name beside it, so that it is in force no more, and tells where it is
+        now; None if there is none of that name.
+
+        Raises:
+            UsageError: the name cannot be a file's.
+            DestinationError: it cannot be moved.
+        """
+        ...

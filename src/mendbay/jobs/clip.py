@@ -2,13 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from mendbay.board.flash_bus import FlashBus, SupplyQuestion, choose_voltage
+from mendbay.board.flash_bus import FlashBus, SupplyQuestion, WhySupply, choose_voltage
 from mendbay.board.flash_id import ChipFacts, Supply
 from mendbay.jobs.board_ports import Programmers
+
+
+def said_before(volts: Sequence[float], marked_3v: bool) -> Callable[[SupplyQuestion], bool]:
+    """Answers questions about a supply with what a person said before they came up.
+
+    Args:
+        volts: the supplies that were set and checked.
+        marked_3v: whether marking and data sheet were read and say that it is a 3 V part; without it a chip
+            that gave no answer gets no higher supply.
+    """
+
+    def confirm(question: SupplyQuestion) -> bool:
+        if question.why is WhySupply.NO_ANSWER and not marked_3v:
+            return False
+        return any(abs(one - question.volts) < ALIKE_VOLTS for one in volts)
+
+    return confirm
+
+
+ALIKE_VOLTS = 0.05
+"""Supplies closer than this are the same."""
 
 
 @dataclass(frozen=True, slots=True)

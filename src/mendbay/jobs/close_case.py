@@ -95,6 +95,29 @@ def look_at_closing(bench: Bench, number: int) -> Closing:
     return Closing(case, outcome, hints, missing, _teaches_not(bench, case, outcome, told), against)
 
 
+def places_of(bench: Bench, number: int) -> tuple[tuple[str, str], ...]:
+    """What can be said to have been broken in a case, as it is typed (`heads:1`) and in words; nothing for a
+    case with more bays than can be judged together.
+
+    Raises:
+        NoSuchCase: there is no such case.
+    """
+    told = _triage(bench, number)
+    if told is None:
+        return ()
+    worlds = told.belief.worlds
+    return tuple(
+        (
+            Found(one.fault, one.bay).text,
+            f"bay {one.bay}: {worlds.tables.faults[one.fault].words}"
+            if one.bay
+            else worlds.tables.faults[one.fault].words,
+        )
+        for one in worlds.places
+        if not (one.bay and told.assumed)
+    )
+
+
 def close_case(bench: Bench, number: int, outcome: Outcome, although: str = "") -> Closing:
     """Closes a case; closing it again puts right what was said before.
 

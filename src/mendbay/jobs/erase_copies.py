@@ -51,6 +51,45 @@ class Erased:
     plan_gone: bool
 
 
+@dataclass(frozen=True, slots=True)
+class PlanOnRecord:
+    """A plan of a case's erasures: when and by whom it was made, and when it was certified (empty: not)."""
+
+    name: str
+    at: str
+    who: str
+    certified_at: str
+
+
+def plans_of(bench: Bench, number: int) -> tuple[PlanOnRecord, ...]:
+    """The plans of a case's erasures, the newest first.
+
+    Raises:
+        NoSuchCase: there is no such case.
+    """
+    bench.ledger.case(number)
+    notes = bench.notes.of(NoteKind.ERASURE, number)
+    done = {one.subject: one.at for one in notes if what_of(one) == CERTIFICATE}
+    made = {
+        one.subject: PlanOnRecord(one.subject, one.at, one.who, done.get(one.subject, ""))
+        for one in notes
+        if what_of(one) == PLAN
+    }
+    return tuple(reversed(made.values()))
+
+
+def plan_of(bench: Bench, number: int, name: str) -> ErasurePlan:
+    """A plan that is not carried out yet, proven by its digests and by custody.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        UsageError: no such plan, or it is done.
+        SourceChanged: the file of the plan is gone or changed.
+        CustodyBroken: custody does not tell of this plan.
+    """
+    return _open_plan(bench, number, name)[1]
+
+
 def erase_copies(
     bench: Bench, copies: Copies, eraser: Eraser, number: int, name: str, tool: str, confirm: Confirm
 ) -> Erased:

@@ -76,8 +76,37 @@ def import_stock(
     Raises:
         UsageError: the file cannot be read as a list, or it has no such column, or several.
     """
+    data = bench.files.fetch(path, FILE_LIMIT_BYTES)
+    return import_list(
+        bench,
+        shop,
+        data,
+        columns=columns,
+        date_order=date_order,
+        currency=currency,
+        alike=alike,
+        trial=trial,
+    )
+
+
+def import_list(
+    bench: Bench,
+    shop: ShopFiles,
+    data: bytes,
+    *,
+    columns: Mapping[str, Field | None] | None = None,
+    date_order: DateOrder | None = None,
+    currency: str = "",
+    alike: Alike = Alike.ASK,
+    trial: bool = False,
+) -> Imported:
+    """The same for the bytes of a list.
+
+    Raises:
+        UsageError: they cannot be read as a list, or it has no such column, or several.
+    """
     forms = shop_forms(shop)
-    table = read_table(bench.files.fetch(path, FILE_LIMIT_BYTES))
+    table = read_table(data)
     known = bench.shelf.mapping(table.fingerprint)
     mapping = _mapping_of(known, table) if known else guess_mapping(table)
     mapping = replace(

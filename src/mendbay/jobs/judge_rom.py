@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 
 from mendbay.board.rom_dump import dump_of
@@ -16,6 +17,10 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.rom_reads import DUMP_LIMIT_BYTES, RomRead, contents, newest_sitting, whose
+
+KEPT, KEPT_BYTES = 4, 32 << 20
+"""Judgements that are kept for a while, each of reads of at most so many bytes together: one takes about a
+second for each MiB."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +38,22 @@ class JudgedRom:
     judgement: ReadsJudgement
     map: RomMap | None
     voted: KeptFile | None
+
+
+@dataclass(frozen=True, slots=True)
+class LookedAtRom:
+    """The same before anything of it is kept.
+
+    Args:
+        failed: how many rules of a family the dump fails.
+        differs: whether the voted dump is restored and no read holds it.
+    """
+
+    reads: tuple[RomRead, ...]
+    judgement: ReadsJudgement
+    map: RomMap | None
+    failed: int
+    differs: bool
 
 
 def judge_rom(
@@ -58,6 +79,40 @@ def judge_rom(
         DumpUnproven: the chip was never read.
         UsageError: the reference cannot be read.
     """
+    looked = look_at_reads(bench, case, bay, role, reference, rules, fails)
+    reads, judgement = looked.reads, looked.judgement
+    voted = None
+    if looked.differs:
+        folder = reads[0].file.path.rpartition("/")[0]
+        voted = bench.files.keep(remembered(bench, case), f"{folder}/voted.bin", judgement.data)
+    bench.note(
+        case,
+        "rom",
+        f"Bay {bay}: reads of the {role}'s ROM judged: {judgement.verdict}. "
+        f"{judgement.reasons[0].rstrip('.') if judgement.reasons else ''}.",
+        {
+            "bay": bay,
+            "role": str(role),
+            "verdict": str(judgement.verdict),
+            "reads": len(reads),
+            "first_read": reads[0].file.path,
+            "by_family": fails is not None,
+            "failed": looked.failed,
+        },
+    )
+    return JudgedRom(reads, judgement, looked.map, voted)
+
+
+def look_at_reads(
+    bench: Bench,
+    case: int,
+    bay: str,
+    role: Role,
+    reference: Path | None = None,
+    rules: SelfChecks | None = None,
+    fails: Callable[[bytes], tuple[str, ...]] | None = None,
+) -> LookedAtRom:
+    """As `judge_rom`, but nothing is kept or written down. Raises as it does."""
     reads = newest_sitting(bench, case, bay, role)
     if not reads:
         raise DumpUnproven(
@@ -73,27 +128,9 @@ def judge_rom(
         against = fails(judgement.data)
         failed = len(against)
         judgement = _held_against(judgement, against)
-    voted = None
-    if judgement.verdict is Verdict.REPAIRED and judgement.data not in data:
-        folder = reads[0].file.path.rpartition("/")[0]
-        voted = bench.files.keep(remembered(bench, case), f"{folder}/voted.bin", judgement.data)
-    bench.note(
-        case,
-        "rom",
-        f"Bay {bay}: reads of the {role}'s ROM judged: {judgement.verdict}. "
-        f"{judgement.reasons[0].rstrip('.') if judgement.reasons else ''}.",
-        {
-            "bay": bay,
-            "role": str(role),
-            "verdict": str(judgement.verdict),
-            "reads": len(reads),
-            "first_read": reads[0].file.path,
-            "by_family": fails is not None,
-            "failed": failed,
-        },
-    )
+    differs = judgement.verdict is Verdict.REPAIRED and judgement.data not in data
     rom_map = map_rom(judgement.data) if judgement.data else None
-    return JudgedRom(reads, judgement, rom_map, voted)
+    return LookedAtRom(reads, judgement, rom_map, failed, differs)
 
 
 def _held_against(judgement: ReadsJudgement, failed: tuple[str, ...]) -> ReadsJudgement:
@@ -123,6 +160,20 @@ def judged_reads(
     Raises:
         DumpUnproven: one is too small or too large to be a ROM.
     """
+    if reference is not None or rules is not None or sum(map(len, data)) > KEPT_BYTES:
+        return _judged(tuple(data), tuple(reads), reference, rules)
+    return _judged_alone(tuple(bytes(one) for one in data), tuple(reads))
+
+
+@lru_cache(maxsize=KEPT)
+def _judged_alone(data: tuple[bytes, ...], reads: tuple[RomRead, ...]) -> ReadsJudgement:
+    """Kept: a plan, its steps and whatever doubts it all ask anew."""
+    return _judged(data, reads, None, None)
+
+
+def _judged(
+    data: Sequence[bytes], reads: Sequence[RomRead], reference: bytes | None, rules: SelfChecks | None
+) -> ReadsJudgement:
     chip = reads[0].chip()
     dumps = [
         dump_of(one, read.file.path.rpartition("/")[2], read.chip_id)

@@ -18,7 +18,7 @@ from mendbay.core.errors import BadFormFile, DumpUnproven, LedgerError, UsageErr
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
-from mendbay.jobs.judge_rom import JudgedRom, judge_rom, judged_reads
+from mendbay.jobs.judge_rom import JudgedRom, LookedAtRom, judge_rom, judged_reads, look_at_reads
 from mendbay.jobs.rom_reads import RomRead, contents, newest_sitting, whose
 from mendbay.jobs.withdraw import reason_of, require_reason, withdraw
 
@@ -386,6 +386,14 @@ def judge_by_family(
     family = family_named(bench, shop, name)
     return judge_rom(
         bench, case, bay, role, reference, self_checks(family), lambda dump: judge(family, dump).against
+    )
+
+
+def look_by_family(bench: Bench, shop: ShopFiles, case: int, bay: str, role: Role, name: str) -> LookedAtRom:
+    """The same without anything kept or written down. Raises as it does."""
+    family = family_named(bench, shop, name)
+    return look_at_reads(
+        bench, case, bay, role, None, self_checks(family), lambda dump: judge(family, dump).against
     )
 
 

@@ -305,6 +305,19 @@ def what_of(note: Note) -> str:
     return str(body.get("what", "")) if isinstance(body, dict) else ""
 
 
+def stays_of(bench: Bench, copies: Copies, plan: ErasurePlan) -> tuple[str, ...]:
+    """What the shop keeps after a plan that was drawn up before, as the ends of sentences.
+
+    Raises:
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    try:
+        elsewhere = held(bench, copies, plan.case).elsewhere
+    except DestinationError as trouble:
+        return (*ALWAYS_KEPT, trouble.what)
+    return tuple(_stays(bench, copies, plan, elsewhere, ()))
+
+
 def _stays(
     bench: Bench, copies: Copies, plan: ErasurePlan, elsewhere: Sequence[str], others: Sequence[Seen]
 ) -> Iterator[str]:

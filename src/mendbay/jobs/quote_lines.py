@@ -52,7 +52,15 @@ def prices_in_force(bench: Bench) -> PriceList:
     Raises:
         BadFormFile: it is not sound, or prices a step that is no work.
     """
-    text = bench.shop_files.text(SETTINGS, PRICES)
+    return price_list_of(bench.shop_files.text(SETTINGS, PRICES))
+
+
+def price_list_of(text: str | None) -> PriceList:
+    """The price list in the text of the shop's own file; our example for None.
+
+    Raises:
+        BadFormFile: it is not sound, or prices a step that is no work.
+    """
     example = read_prices(packaged_prices(), own=False)
     found = example if text is None else read_prices(text, own=True)
     found = replace(found, own=not found.same_amounts(example))

@@ -139,28 +139,58 @@ def keep_files(
         DestinationError: they cannot be kept.
     """
     if chip_id:
-        chip_id = _checked_id(chip_id)
-    if not files:
-        raise UsageError("No dump was named.", "Name the files your programmer made, at least two.")
+        _checked_id(chip_id)
     if len({_same(path) for path in files}) < len(files):
-        raise UsageError(
-            "One file is named twice.", "Read the chip again for another read; a copy proves nothing."
-        )
-    data = [bench.files.fetch(path, DUMP_LIMIT_BYTES) for path in files]
-    for path, one in zip(files, data, strict=True):
-        _require_dump(path, one)
-    names = [_file_name(path, number) for number, path in enumerate(files, 1)]
-    reads = list(zip(names, data, (path.name for path in files), strict=True))
+        raise _named_twice()
+    dumps = [(str(path), bench.files.fetch(path, DUMP_LIMIT_BYTES)) for path in files]
+    return keep_dumps(bench, case, bay, role, dumps, chip_id)
+
+
+def keep_dumps(
+    bench: Bench, case: int, bay: str, role: Role, dumps: Sequence[tuple[str, bytes]], chip_id: str = ""
+) -> tuple[RomRead, ...]:
+    """The same with what the files hold.
+
+    Args:
+        dumps: the name or path of each file, and its bytes.
+
+    Raises:
+        UsageError: no files, a name given twice, too large, or certainly no dump; or the id is none.
+        DestinationError: they cannot be kept.
+    """
+    if chip_id:
+        chip_id = _checked_id(chip_id)
+    if not dumps:
+        raise UsageError("No dump was named.", "Name the files your programmer made, at least two.")
+    if len({name for name, _ in dumps}) < len(dumps):
+        raise _named_twice()
+    for name, data in dumps:
+        _require_dump(name, data)
+    reads = [
+        (_file_name(Path(name), number), data, Path(name).name)
+        for number, (name, data) in enumerate(dumps, 1)
+    ]
     return _keep(bench, case, bay, role, reads, _Chip(chip_id))
 
 
-def _require_dump(path: Path, data: bytes) -> None:
+def _named_twice() -> UsageError:
+    return UsageError(
+        "One file is named twice.", "Read the chip again for another read; a copy proves nothing."
+    )
+
+
+def _require_dump(path: str, data: bytes) -> None:
     """
     Raises:
         UsageError: what the file holds is certainly no dump of a chip.
     """
     if not data:
         raise UsageError(f"{path} is empty.", "Read the chip again.")
+    if len(data) > DUMP_LIMIT_BYTES:
+        raise UsageError(
+            f"{path} has {counted(len(data), 'byte')}; no board carries a ROM that large.",
+            "Name the file that your programmer wrote of the chip. Nothing was kept.",
+        )
     if not data.translate(None, _PLAIN_TEXT):
         raise UsageError(
             f"{path} is plain text and no dump of a chip.",

@@ -15,7 +15,7 @@ from mendbay.board.flash_id import ChipFacts, Supply
 from mendbay.board.serial_flash import ReadProgress
 from mendbay.board.transfer import BlockWritten, Certificate, write
 from mendbay.board.transfer_check import VerifiedPlan, images_of, prepare, refusals
-from mendbay.board.transfer_checklist import ChecklistStep, checklist
+from mendbay.board.transfer_checklist import ChecklistStep, StepState, checklist
 from mendbay.board.transfer_journal import JournalState, TransferJournal, is_start, outcome, replay
 from mendbay.board.transfer_permit import may_be_left_by
 from mendbay.board.transfer_plan import (
@@ -81,6 +81,41 @@ class Planned:
     """How it can be checked."""
     needs_word: bool = False
     """Whether writing asks for a person's word on whose chip is whose."""
+    unfinished: bool = False
+    """Whether a block was begun, and the chip not read back right since: it holds parts of both."""
+    given_up: bool = False
+
+    @property
+    def may_write(self) -> bool:
+        """Whether writing, or going on with it, is the step that can be taken now."""
+        return not self.reasons and any(one.state is not StepState.DONE for one in self.steps)
+
+    @property
+    def may_undo(self) -> bool:
+        """Whether the backup can be put back, or the transfer be given up: it was cut off."""
+        return self.unfinished and not self.given_up
+
+    def require_write(self) -> None:
+        """
+        Raises:
+            TransferRefused: something speaks against the plan, or it is done.
+        """
+        if self.reasons:
+            raise TransferRefused(
+                f"Nothing was written. {' '.join(self.reasons)}", "Put that right, and plan anew."
+            )
+        if not self.may_write:
+            raise TransferRefused("Nothing was written: the plan is carried out.", "Nothing is left to do.")
+
+    def require_undo(self) -> None:
+        """
+        Raises:
+            TransferRefused: nothing is half done.
+        """
+        if not self.may_undo:
+            raise TransferRefused(
+                "There is nothing to undo: no transfer of this plan is half done.", "Look at its steps."
+            )
 
 
 def plan_transfer(
@@ -216,10 +251,11 @@ def tell_plan(bench: Bench, shop: ShopFiles, journals: Journals, case: int, bay:
     """
     plan = newest_plan(bench, case, bay)
     lines = journals.lines(bench.ledger.case(case), plan.job)
-    done = [] if outcome(lines).unfinished else _certificates(bench, case, bay, plan)
+    unfinished, given_up = outcome(lines).unfinished, _given_up(bench, plan)
+    done = [] if unfinished else _certificates(bench, case, bay, plan)
     evidence = _evidence_of(bench, None if done else shop, case, bay, plan)
     whose = whose_is_whose(bench, case, bay, evidence)
-    against = (*_given_up(bench, plan), *refusals(plan, evidence), *whose.mistaken)
+    against = (*given_up, *refusals(plan, evidence), *whose.mistaken)
     certificate = certificate_of(done[-1]) if done and done[-1].subject == plan.job else None
     state: JournalState | None = None
     if not against and not done:
@@ -232,6 +268,8 @@ def tell_plan(bench: Bench, shop: ShopFiles, journals: Journals, case: int, bay:
         remarks=_remarks(whose),
         remark_step=whose.next_step,
         needs_word=whose.needs_word and certificate is None,
+        unfinished=unfinished,
+        given_up=bool(given_up),
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from mendbay.case.consents import Consent
 from mendbay.case.records import Case, CaseKind
@@ -69,6 +70,21 @@ class ToldTry:
 
 
 @dataclass(frozen=True, slots=True)
+class Before:
+    """What was believed before the last thing that a person told.
+
+    Args:
+        asked: the sign, or the repair and its bay, that was told of.
+        said: the answer; `TRIED` for a repair that did not help.
+        belief: without it.
+    """
+
+    asked: Asked
+    said: str
+    belief: Belief
+
+
+@dataclass(frozen=True, slots=True)
 class Triage:
     """A case as triage sees it.
 
@@ -82,6 +98,8 @@ class Triage:
         tried: repairs that did not help, oldest first, each with who told it and when.
         open_again: what was answered before a repair that may have changed it, and not since.
         speak_again: refusals of the customer that keep away what would help.
+        before: what was believed before the last thing told; None as long as nobody told anything that
+            counts.
     """
 
     case: int
@@ -100,6 +118,7 @@ class Triage:
     tried: tuple[ToldTry, ...] = ()
     open_again: tuple[Asked, ...] = ()
     speak_again: tuple[SpeakAgain, ...] = ()
+    before: Before | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,15 +143,16 @@ def tell_triage(bench: Bench, case: int) -> Triage:
     about = _about(bench, case)
     cases = closed_cases(bench, but=case)
     worlds = worlds_of(cases, about.subject)
-    told = _told(bench, case, worlds)
+    notes, gathered = _in_order(bench, case), gathered_signs(bench, case)
+    told = _told(worlds, notes, gathered)
     counts = learned(cases).counts
-    belief = Belief(worlds, told.since, told.tried)
-    known = {asked: one for asked, one in told.known.items() if asked in belief.answers}
     consents = consents_of(bench, case)
     refusals = refused(consents)
-    offers = offers_within(belief, about.stakes, refusals)
     kind = bench.ledger.case(case).kind
     here = kind is not CaseKind.ENQUIRY
+    weighed = _weighed(worlds, told.key, about.stakes, refusals, here)
+    belief, offers = weighed.belief, weighed.offers
+    known = {asked: one for asked, one in told.known.items() if asked in belief.answers}
     return Triage(
         case=case,
         subject=about.subject,
@@ -149,8 +169,54 @@ def tell_triage(bench: Bench, case: int) -> Triage:
         kind=kind,
         tried=told.tries,
         open_again=tuple(sorted(told.known.keys() - belief.answers.keys())),
-        speak_again=speak_again(belief, about.stakes, refusals, offers) if refusals and here else (),
+        speak_again=weighed.speak_again,
+        before=_before(worlds, notes, gathered),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Weighed:
+    """What follows from all that is known, and takes long to work out."""
+
+    belief: Belief
+    offers: tuple[Offer, ...]
+    speak_again: tuple[SpeakAgain, ...]
+
+
+@lru_cache(maxsize=16)
+def _weighed(worlds: Worlds, key: _Key, stakes: Stakes, refusals: frozenset[str], here: bool) -> _Weighed:
+    """Kept, so that a case is weighed once for every change of what is known of it.
+
+    Args:
+        key: of `_Told`.
+        here: whether anything came in.
+    """
+    belief = _belief(worlds, key)
+    offers = offers_within(belief, stakes, refusals)
+    again = speak_again(belief, stakes, refusals, offers) if refusals and here else ()
+    return _Weighed(belief, offers, again)
+
+
+@lru_cache(maxsize=16)
+def _belief(worlds: Worlds, key: _Key) -> Belief:
+    since, tried = key
+    made = [Tried(worlds.tables.steps[step], bay, dict(answers)) for step, bay, answers in tried]
+    return Belief(worlds, dict(since), made)
+
+
+def _before(worlds: Worlds, notes: Sequence[Note], gathered: Mapping[Asked, Gathered]) -> Before | None:
+    """What was believed before the last thing told that can be weighed."""
+    for number in range(len(notes), 0, -1):
+        note = notes[number - 1]
+        try:
+            if note.kind is NoteKind.TRIED:
+                asked, said = Asked(_step_of(worlds, note).id, note.bay), TRIED
+            else:
+                asked, said = _answer_of(worlds, note)
+        except UsageError:
+            continue
+        return Before(asked, said, _belief(worlds, _told(worlds, notes[: number - 1], gathered).key))
+    return None
 
 
 def _from_afar(offers: tuple[Offer, ...]) -> tuple[Offer, ...]:
@@ -170,8 +236,8 @@ def kept_without_power(bench: Bench, case: int, bay: str) -> KeepOff | None:
         return None
     about = _about(bench, case, bay)
     worlds = worlds_of(closed_cases(bench, but=case), about.subject)
-    told = _told(bench, case, worlds)
-    kept = _keep_off(Belief(worlds, told.since, told.tried))
+    told = _told(worlds, _in_order(bench, case), gathered_signs(bench, case))
+    kept = _keep_off(_belief(worlds, told.key))
     return next((one for one in kept if one.bay == bay), None)
 
 
@@ -430,6 +496,11 @@ def _box_by_itself(record: Case, described: int) -> bool:
     return record.kind is CaseKind.BOX
 
 
+_Answers = tuple[tuple[Asked, str], ...]
+_Key = tuple[_Answers, tuple[tuple[str, str, _Answers], ...]]
+"""What was answered since the last repair, and every repair with its bay and what was answered before it."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Told:
     """What is on record, in the order it became known.
@@ -447,13 +518,24 @@ class _Told:
     since: Mapping[Asked, str]
     left_out: tuple[str, ...]
 
+    @property
+    def key(self) -> _Key:
+        """All that the belief rests on, in a form that can be looked up by."""
+        tried = ((one.step.id, one.bay, tuple(one.answers.items())) for one in self.tried)
+        return tuple(self.since.items()), tuple(tried)
 
-def _told(bench: Bench, case: int, worlds: Worlds) -> _Told:
-    """What is known: a person's word stands before what the case gives itself, and that before any repair."""
+
+def _told(worlds: Worlds, notes: Sequence[Note], gathered: Mapping[Asked, Gathered]) -> _Told:
+    """What is known: a person's word stands before what the case gives itself, and that before any repair.
+
+    Args:
+        notes: answers and repairs that were told, in their order.
+        gathered: what the case gives itself.
+    """
     left_out: list[str] = []
     rounds: list[dict[Asked, Known]] = [{}]
     tries: list[ToldTry] = []
-    for note in _in_order(bench, case):
+    for note in notes:
         origin = f"{note.who}, {note.at}"
         try:
             if note.kind is NoteKind.TRIED:
@@ -466,9 +548,9 @@ def _told(bench: Bench, case: int, worlds: Worlds) -> _Told:
         except UsageError as trouble:
             left_out.append(f"{_named(note)}. {trouble.what}")
     told = {asked: one for each in rounds for asked, one in each.items()}
-    for asked, gathered in gathered_signs(bench, case).items():
+    for asked, one in gathered.items():
         if asked not in told and asked.bay in ("", *worlds.subject.bays) and not _outdated(asked, told):
-            rounds[0][asked] = told[asked] = _from_case(gathered)
+            rounds[0][asked] = told[asked] = _from_case(one)
     answers = [{asked: one.answer for asked, one in each.items()} for each in rounds]
     tried = tuple(Tried(one.step, one.bay, before) for one, before in zip(tries, answers[:-1], strict=True))
     return _Told(told, tried, tuple(tries), answers[-1], tuple(dict.fromkeys(left_out)))

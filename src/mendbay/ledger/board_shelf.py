@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import astuple, replace
 
@@ -56,6 +56,10 @@ class BoardShelf(BoardLedger):
         while batch := self._items(queries.ITEMS_AFTER, (after, BATCH)):
             yield from batch
             after = batch[-1].number
+
+    def numbers_with(self, words: Sequence[str], kind: str, states: Collection[str]) -> Sequence[int]:
+        values = (kind, json.dumps(sorted(states)), "\n".join(words))
+        return [int(row[0]) for row in self._store.rows(queries.NUMBERS_WITH, values)]
 
     def reserved(self, case: int = 0) -> tuple[StockItem, ...]:
         return tuple(self._items(queries.RESERVED, (case, case)))

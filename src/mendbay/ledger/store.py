@@ -197,6 +197,7 @@ class Store:
             ) from trouble
 
     def _set_up(self) -> None:
+        self._connection.create_function("says", 2, _says, deterministic=True)
         self._refuse_strangers()
         for pragma in ("foreign_keys=ON", "trusted_schema=OFF", "cell_size_check=ON", "secure_delete=ON"):
             self._connection.execute(f"PRAGMA {pragma}")
@@ -304,6 +305,12 @@ def no_such_case(store: Store, number: int) -> NoSuchCase:
         "Look whether --home or MENDBAY_HOME names the folder of your cases; mendbay case open begins a "
         "first one here.",
     )
+
+
+def _says(text: str, words: str) -> bool:
+    """For statements: whether every word, one on a line and folded, stands in a text."""
+    said = text.casefold()
+    return all(one in said for one in words.split("\n"))
 
 
 def _primary(trouble: sqlite3.Error) -> int:

@@ -78,6 +78,24 @@ class ShopFolder(ShopFiles):
                 ) from trouble
         return self._root / path
 
+    def put_away(self, kind: str, name: str) -> Path | None:
+        self.check_name(name)
+        path = f"{kind}/{name}{ENDINGS[kind]}"
+        if not self.path_of(kind, name).is_file():
+            return None
+        try:
+            folder = SafeFolder(self._root)
+            try:
+                earlier = _numbered(folder, path)
+                folder.sync()
+            finally:
+                folder.close()
+        except OSError as trouble:
+            raise DestinationError(
+                f"{self._root / path} cannot be moved: {trouble.strerror}.", "Check the folder's rights."
+            ) from trouble
+        return self._root / earlier
+
     @contextmanager
     def _written(self, kind: str, name: str, text: str) -> Iterator[tuple[SafeFolder, str]]:
         """The folder and the path of a file in it, the text beside it as `.new`; what is done with it lasts.
@@ -118,6 +136,11 @@ def _moved_aside(folder: SafeFolder, path: str, data: bytes) -> str:
         with os.fdopen(folder.open_read(path), "rb") as file:
             if file.read(size) == data:
                 return ""
+    return _numbered(folder, path)
+
+
+def _numbered(folder: SafeFolder, path: str) -> str:
+    """Gives a file the first number behind its name that is free."""
     for number in count(1):
         earlier = f"{path}.{number}"
         try:

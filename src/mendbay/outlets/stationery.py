@@ -17,10 +17,12 @@ from mendbay.jobs.stationery_port import Stationery
 from mendbay.outlets.glyphs import printable_values
 from mendbay.outlets.own_fonts import OwnFonts
 from mendbay.outlets.typesetting import PAGES_MM, Paper, typeset
-from mendbay.outlets.wording_blocks import Block, blocks_of, filled, plain_text
+from mendbay.outlets.wording_blocks import Block, blocks_of, check_wording, filled, plain_text
 
 KIND = "papers"
 """Kind of the shop's files that hold its own wordings."""
+LIKE = dict.fromkeys(("message-quote", "message-ready", "message-reminder", "message-status"), "letter")
+"""Wordings that have the facts of another."""
 MOST_CODES = 20
 CODE_LIMIT = 1000
 """Characters in one QR code: what a phone still reads from paper at the size it is printed (own choice)."""
@@ -95,6 +97,28 @@ class OwnPapers:
     def names(self) -> tuple[str, ...]:
         """All there are, rising."""
         return tuple(sorted(packaged_wordings()))
+
+    def wording(self, paper: str) -> str:
+        """The wording in force: the shop's own, else ours.
+
+        Raises:
+            UsageError: there is no such paper.
+            BadFormFile: the shop's own cannot be read.
+        """
+        return PrintedStationery(self._shop_files).wording(paper)
+
+    def check(self, paper: str, text: str) -> None:
+        """Looks whether a text can be the wording of a paper, before it is one: a template that asks for no
+        fact but those that ours asks for or names at its top. Only a paper made with it shows the rest.
+
+        Raises:
+            UsageError: there is no such paper.
+            BadFormFile: it cannot.
+        """
+        ours = packaged_wordings()
+        _require_known(paper, ours)
+        known = ours[paper] if paper not in LIKE else f"{ours[LIKE[paper]]}\n{ours[paper]}"
+        check_wording(paper, text, known)
 
     def copy(self, paper: str) -> Path:
         """Puts our wording into the shop's folder, and tells where it is.

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from jinja2 import StrictUndefined, TemplateError
+from jinja2.meta import find_referenced_templates, find_undeclared_variables
 from jinja2.sandbox import ImmutableSandboxedEnvironment
 from markdown_it import MarkdownIt
 from markdown_it.token import Token
@@ -101,6 +102,45 @@ def filled(name: str, wording: str, facts: Mapping[str, Any]) -> str:
             "docs/formats/papers.md tells what a wording may hold; without the shop's own file ours is used.",
         ) from trouble
     return text
+
+
+FRAME = frozenset({"title", "case", "today", "page", "shop"})
+"""Facts of every wording."""
+_NAMES = re.compile(r"[a-z][a-z_0-9]*")
+_REMARK = re.compile(r"\{#.*?#\}", re.DOTALL)
+
+
+def check_wording(name: str, wording: str, known: str) -> None:
+    """Looks whether a text is a template that asks for no fact but those that are known.
+
+    Args:
+        known: wordings that ask for facts which there are, or name them in their remarks.
+
+    Raises:
+        BadFormFile: it is none, says nothing, or asks for another fact.
+    """
+    environment = ImmutableSandboxedEnvironment()
+    environment.globals.clear()
+    step = "docs/formats/papers.md tells what a wording may hold."
+    try:
+        environment.from_string(wording)  # knows filters and tests, which parsing alone does not
+        parsed = environment.parse(wording)
+        asked = find_undeclared_variables(parsed)
+        there = find_undeclared_variables(environment.parse(known)) | FRAME
+    except TemplateError as trouble:
+        line = getattr(trouble, "lineno", None)
+        where = f", line {line}" if line else ""
+        raise BadFormFile(f"The wording {name!r}{where} cannot be filled: {trouble}.", step) from trouble
+    except WRONG as trouble:
+        raise BadFormFile(f"The wording {name!r} cannot be filled: {trouble!r:.200}.", step) from trouble
+    if next(find_referenced_templates(parsed), parsed) is not parsed:
+        raise BadFormFile(f"The wording {name!r} takes another one in, which none can.", step)
+    if not _REMARK.sub("", wording).strip():
+        raise BadFormFile(f"The wording {name!r} says nothing.", "Write it, or have ours again.")
+    named = {word for remark in _REMARK.findall(known) for word in _NAMES.findall(remark)}
+    unknown = sorted(asked - there - named)
+    if unknown:
+        raise BadFormFile(f"The wording {name!r} asks for {unknown[0][:60]!r}: there is no such fact.", step)
 
 
 def _escaped(value: object) -> object:

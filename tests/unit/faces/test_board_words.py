@@ -5,8 +5,8 @@ from __future__ import annotations
 from mendbay.board.identifier import Identifier
 from mendbay.board.number_form import Kind
 from mendbay.board.sighting import How, Sighting
-from mendbay.faces.board_words import contradiction_words
 from mendbay.faces.cli.board import _seen
+from mendbay.faces.picture_words import contradiction_words
 
 
 def typed(value: str, places: int) -> Identifier:

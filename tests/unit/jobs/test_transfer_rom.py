@@ -1015,3 +1015,38 @@ def test_whether_a_transfer_is_certified_is_looked_at_once_the_journal_is_locked
     late = LateJournals(tmp_path / "home/cases")
     with pytest.raises(TransferRefused, match="no serial number of the drive is known"):
         transfer_rom.carry_out(bench, Clip(clips, "donor", yes), shop_of(bench), late, 1, "1")
+
+
+def test_a_plan_says_which_of_its_steps_can_be_taken(
+    bench: Bench, clips: Clips, journals: JournalFiles
+) -> None:
+    def may() -> tuple[bool, bool]:
+        told = tell_plan(bench, shop_of(bench), journals, 1, "1")
+        for allowed, require in ((told.may_write, told.require_write), (told.may_undo, told.require_undo)):
+            if allowed:
+                require()
+            else:
+                with pytest.raises(TransferRefused):
+                    require()
+        return told.may_write, told.may_undo
+
+    both_read(bench, clips)
+    plan_transfer(bench, journals, 1, "1", Role.DONOR)
+    assert may() == (True, False)
+    cut_off(bench, clips, journals)
+    assert may() == (True, True)
+    written(bench, clips, journals, restore=True)
+    assert may() == (True, False), "it may be tried again"
+    cut_off(bench, clips, journals)
+    give_up(bench, journals, 1, "1", "the chip is dead")
+    assert may() == (False, False)
+
+
+def test_a_finished_plan_is_written_no_more(bench: Bench, clips: Clips, journals: JournalFiles) -> None:
+    both_read(bench, clips)
+    plan_transfer(bench, journals, 1, "1", Role.DONOR)
+    written(bench, clips, journals)
+    told = tell_plan(bench, shop_of(bench), journals, 1, "1")
+    assert (told.may_write, told.may_undo) == (False, False)
+    with pytest.raises(TransferRefused, match="is carried out"):
+        told.require_write()

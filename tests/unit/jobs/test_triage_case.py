@@ -40,7 +40,7 @@ from mendbay.jobs.triage_case import (
     why,
 )
 from mendbay.outlets.shop_files import ShopFolder
-from mendbay.triage.belief import Asked
+from mendbay.triage.belief import TRIED, Asked
 from mendbay.triage.worlds import Place, Subject
 from support.electrical import filled
 
@@ -383,3 +383,30 @@ def test_of_several_conditions_the_gravest_counts_and_water_is_what_happened(ben
     assert (known[Asked("condition")].answer, known[Asked("history")].answer) == ("rattles", "water")
     tell(bench, 1, "condition", "burnt")
     assert tell_triage(bench, 1).known == {}
+
+
+def test_what_was_believed_before_the_last_answer_is_told(bench: Bench) -> None:
+    first = tell_triage(bench, 1)
+    assert first.before is None
+    once = answer(bench, 1, CLICKS, "clicks")
+    assert once.before is not None
+    assert (once.before.asked, once.before.said) == (CLICKS, "clicks")
+    assert once.before.belief.faults() == pytest.approx(first.belief.faults())
+    changed = answer(bench, 1, CLICKS, "normal")
+    assert changed.before is not None
+    assert changed.before.belief.faults() == pytest.approx(once.belief.faults()), "the earlier answer counts"
+    after = note_tried(bench, 1, "swap-board", "1")
+    assert after.before is not None
+    assert (after.before.asked, after.before.said) == (Asked("swap-board", "1"), TRIED)
+    assert after.before.belief.faults() == pytest.approx(changed.belief.faults())
+    back = take_back_tried(bench, 1, "swap-board", "1", "It was not made.")
+    assert back.before is not None
+    assert back.before.said == "normal"
+
+
+def test_a_case_is_weighed_once_for_every_change_of_what_is_known(bench: Bench) -> None:
+    told = answer(bench, 1, CLICKS, "clicks")
+    assert tell_triage(bench, 1).belief is told.belief, "nothing changed"
+    assert answer(bench, 1, Asked("smell"), "burnt").belief is not told.belief
+    dear = describe(bench, 1, worth=90_000)
+    assert dear.offers != told.offers, "what it is worth counts"

@@ -77,3 +77,17 @@ def test_a_folder_that_is_none_is_told(tmp_path: Path) -> None:
         list(ShopFolder(tmp_path).texts("families"))
     with pytest.raises(DestinationError, match="cannot be written"):
         ShopFolder(tmp_path).keep("families", "x", "{}")
+
+
+def test_a_file_that_is_put_away_is_in_force_no_more(tmp_path: Path) -> None:
+    folder = ShopFolder(tmp_path)
+    assert folder.put_away("settings", "power") is None
+    for number, text in enumerate(("one", "two"), 1):
+        folder.keep("settings", "power", text)
+        earlier = folder.put_away("settings", "power")
+        assert earlier == tmp_path / "settings" / f"power.toml.{number}"
+        assert earlier.read_text() == text
+        assert folder.text("settings", "power") is None
+        assert list(folder.names("settings")) == []
+    with pytest.raises(UsageError):
+        folder.put_away("settings", "../power")

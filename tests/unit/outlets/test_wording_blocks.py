@@ -1,11 +1,13 @@
 from __future__ import annotations
 
+import re
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from mendbay.core.errors import BadFormFile
-from mendbay.outlets.wording_blocks import WIDTH, Block, Run, blocks_of, filled, plain_text
+from mendbay.outlets.wording_blocks import WIDTH, Block, Run, blocks_of, check_wording, filled, plain_text
 
 VALUES = st.text(
     st.characters(exclude_categories=["Cs", "Cc"], exclude_characters="\ue000\u2028\u2029\x85"), max_size=60
@@ -120,3 +122,29 @@ def test_a_wording_that_cannot_be_filled_is_told(wording: str) -> None:
 def test_html_is_text() -> None:
     (block,) = made("a <b onload=x>b</b>")
     assert said(block) == "a <b onload=x>b</b>"
+
+
+@pytest.mark.parametrize(
+    "wording", ["{{ a }} {{ title }}", "{{ also }}", "{% set b = a %}{{ b }}", "Dear you"]
+)
+def test_a_wording_may_ask_for_what_there_is(wording: str) -> None:
+    check_wording("trial", wording, "{# Facts: also, and more. #}{{ a }}")
+
+
+@pytest.mark.parametrize(
+    ("wording", "words"),
+    [
+        ("{{ secret }}", "asks for 'secret'"),
+        ("{% for x in a %}{{ y }}{% endfor %}", "asks for 'y'"),
+        ("{{ range(9) }}", "asks for 'range'"),
+        ("{% if %}", "line 1 cannot be filled"),
+        ("{{ a", "cannot be filled"),
+        ("{# a #}", "says nothing"),
+        ("{{ " + "(" * 5000, "cannot be filled"),
+        ("{% include 'x' %}{{ a }}", "takes another one in"),
+        ("{{ a|colour }}", "cannot be filled"),
+    ],
+)
+def test_what_can_be_no_wording_is_told_before_it_is_kept(wording: str, words: str) -> None:
+    with pytest.raises(BadFormFile, match=re.escape(words)):
+        check_wording("trial", wording, "{# Facts: also. #}{{ a }}")

@@ -12,13 +12,10 @@ from mendbay.case.lessons import ENOUGH, Axis, Row, Spread, Table
 from mendbay.core.proportion import LEVEL, interval_text
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
-from mendbay.jobs.lessons import Lessons, lessons_csv, lessons_pdf, number_text, tell_lessons
+from mendbay.faces.lesson_words import COUNTED_OF, rests_on, spread_row
+from mendbay.jobs.lessons import Lessons, lessons_csv, lessons_pdf, tell_lessons
 from mendbay.wiring import lesson_plot, open_bench, shop_files, write_new_files
 
-COUNTED_OF = (
-    "Days are counted of cases that ended handed back or repaired; hours, and what was given, of each image "
-    "that was read."
-)
 HANG = " " * 28
 """What stands before the name of a row."""
 
@@ -78,14 +75,8 @@ def _text(told: Lessons, written: Sequence[Path]) -> str:
                 *(f"Written: {one}" for one in written),
             ]
         )
-    since = f", since {told.since}" if told.since else ""
     parts = [
-        wrapped(
-            f"From {wording.counted(told.cases, 'case')} with an outcome and "
-            f"{wording.counted(told.swaps, 'swap')}{since}. The true share likely lies in the range given: "
-            "9 such ranges in 10 hold it. These are the cases as they came in, not a trial.",
-            hang="",
-        ),
+        wrapped(rests_on(told), hang=""),
         *(_table_text(one) for one in told.tables),
     ]
     if told.spreads:
@@ -126,15 +117,7 @@ def _row_lines(rows: Sequence[Row]) -> list[str]:
 
 
 def _spreads_text(spreads: Sequence[Spread]) -> str:
-    rows = [
-        (
-            str(one.counted),
-            number_text(one.median, one.unit),
-            f"{number_text(one.least, one.unit)} to {number_text(one.most, one.unit)}",
-            f"{one.measure}, {one.family}",
-        )
-        for one in spreads
-    ]
+    rows = [spread_row(one) for one in spreads]
     heading = "How long it took, and what the drives gave"
     shown = table(rows, ("of", "median", "from least to most", "what"), right=(0, 1, 2))
     return "\n".join([heading, "-" * len(heading), shown, wrapped(COUNTED_OF)])

@@ -4,16 +4,7 @@ from __future__ import annotations
 
 import click
 
-from mendbay.core.capacity import standard_sectors
-from mendbay.core.loss_odds import (
-    HOURS_OF_A_YEAR,
-    death_chance,
-    going_on_gains,
-    mean_hours,
-    pair_hours_to_data_loss,
-    unreadable_chance,
-)
-from mendbay.core.quantity import count_text
+from mendbay.faces import reckon_words
 from mendbay.faces.cli.screen import Screen, wrapped
 
 AFR = click.option(
@@ -22,10 +13,6 @@ AFR = click.option(
     required=True,
     metavar="PERCENT",
     help="Share of such drives that fail within a year.",
-)
-BOUND = (
-    "This takes drives that fail at random. One that ails dies sooner, and two of one box fail together more "
-    "often: take it as the least."
 )
 
 
@@ -40,13 +27,7 @@ def reckon() -> None:
 @click.pass_obj
 def death(screen: Screen, hours: float, afr: float) -> None:
     """How likely a drive dies while it is read for so many hours."""
-    mean = mean_hours(afr / 100)
-    chance = death_chance(hours, mean)
-    said = (
-        f"{_percent(chance)} within {hours:g} h: of such drives {afr:g} % fail in a year, so one lasts "
-        f"{count_text(round(mean))} h on average."
-    )
-    _say(screen, {"chance": chance, "mean_hours": mean}, said, BOUND)
+    _say(screen, reckon_words.death(hours, afr))
 
 
 @reckon.command(name="whole-read")
@@ -57,12 +38,7 @@ def death(screen: Screen, hours: float, afr: float) -> None:
 @click.pass_obj
 def whole_read(screen: Screen, gb: int, bits: int) -> None:
     """How likely a drive read from end to end holds back at least one sector."""
-    size = standard_sectors(gb, 512) * 512 if gb > 50 else gb * 10**9
-    chance = unreadable_chance(size, 10.0**bits)
-    said = (
-        f"{_percent(chance)} for {count_text(size)} bytes, at one error in 10^{bits} bits as makers state it."
-    )
-    _say(screen, {"chance": chance, "size_bytes": size}, said, "Errors of one drive come in clusters.")
+    _say(screen, reckon_words.whole_read(gb, bits))
 
 
 @reckon.command(name="mirror")
@@ -71,13 +47,7 @@ def whole_read(screen: Screen, gb: int, bits: int) -> None:
 @click.pass_obj
 def mirror(screen: Screen, days: float, afr: float) -> None:
     """How long a mirror of two drives lasts until both are lost at once."""
-    mean = pair_hours_to_data_loss(mean_hours(afr / 100), 24 * days)
-    five = death_chance(5 * HOURS_OF_A_YEAR, mean)
-    said = (
-        f"{count_text(round(mean / HOURS_OF_A_YEAR))} years on average, {_percent(five)} within five years, "
-        f"if a failed drive is replaced within {days:g} days."
-    )
-    _say(screen, {"years": mean / HOURS_OF_A_YEAR, "chance_in_five_years": five}, said, BOUND)
+    _say(screen, reckon_words.mirror(days, afr))
 
 
 @reckon.command(name="go-on")
@@ -91,15 +61,8 @@ def mirror(screen: Screen, days: float, afr: float) -> None:
 @click.pass_obj
 def go_on(screen: Screen, hours: float, brings: float, costs: float, dies: float, at_risk: float) -> None:
     """Whether reading on is worth what the drive's death would cost; a clean room being the other way."""
-    gains = going_on_gains(hours, brings, costs, dies / 100, at_risk)
-    said = f"{'Go on' if gains > 0 else 'Stop'}: {hours:g} h more are expected to gain {gains:.2f}."
-    _say(screen, {"go_on": gains > 0, "gains": gains}, said, "One step looked ahead; own model, no source.")
+    _say(screen, reckon_words.go_on(hours, brings, costs, dies, at_risk))
 
 
-def _percent(chance: float) -> str:
-    """With three significant digits: these chances are often far below 1 %."""
-    return f"{100 * chance:.3g} %"
-
-
-def _say(screen: Screen, facts: dict[str, object], said: str, basis: str) -> None:
-    screen.answer({**facts, "basis": basis}, f"{wrapped(said)}\n{wrapped(basis)}")
+def _say(screen: Screen, found: reckon_words.Reckoned) -> None:
+    screen.answer({**found.facts, "basis": found.basis}, f"{wrapped(found.said)}\n{wrapped(found.basis)}")

@@ -14,9 +14,10 @@ from mendbay.board.sighting import How
 from mendbay.board.unique_data import FamilyNote, Need, Seat
 from mendbay.core.errors import EXIT_INCOMPLETE
 from mendbay.faces import wording
-from mendbay.faces.board_words import contradiction_words, left_words, look_json, remark_words, sure_words
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.faces.cli.sheet_words import answer_entry, answer_sheet, step_json, step_text
+from mendbay.faces.lesson_words import family_words
+from mendbay.faces.picture_words import contradiction_words, left_words, look_json, remark_words, sure_words
 from mendbay.jobs import measure_board
 from mendbay.jobs.corrections import Lesson, lessons, unlearn
 from mendbay.jobs.know_family import KnownFamily, known_families, note_family, withdraw_family
@@ -225,7 +226,7 @@ def families_(screen: Screen) -> None:
         found = known_families(bench)
     lines = []
     for one in found:
-        lines.append(f"{one.note.family}: {one.note.need}; it sits: {one.note.seat}")
+        lines.append(family_words(one))
         lines.append(wrapped(f"{one.note.basis} ({one.who}, {one.at})", "  "))
     empty = f"Nothing is noted of any family; by default the ROM must move.\nNext: {wording.called_as()}"
     screen.answer(

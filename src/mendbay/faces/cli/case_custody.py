@@ -10,6 +10,7 @@ from mendbay.case.custody import CustodyCheck
 from mendbay.core.errors import CustodyBroken
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, wrapped
+from mendbay.faces.custody_words import anchor_text, check_text, compare_text
 from mendbay.jobs.check_custody import EXPORT_LIMIT_BYTES, check_custody, check_exported, exported_custody
 from mendbay.jobs.consents import in_dispute
 from mendbay.wiring import file_outside, open_bench, write_new_file
@@ -69,37 +70,17 @@ def custody_check(screen: Screen, file: Path, receipt: str) -> None:
 COMMANDS = (custody, custody_check)
 
 
-def check_text(check: CustodyCheck) -> str:
-    """Whether a log holds, in a sentence."""
-    if check.is_disputed:
-        return "The custody log and the notes differ; mendbay case custody says in what."
-    if check.holds:
-        count = f"{check.entries} entry" if check.entries == 1 else f"{check.entries} entries"
-        return f"The custody log holds: {count}, each chained to the one before."
-    return "The custody log does NOT hold; mendbay case custody says where."
-
-
 def _require_sound(check: CustodyCheck, what: str, other: str, receipt: str) -> None:
     if not check.holds:
         faults = " ".join(fault.sentence for fault in check.faults)
-        compare = f"Compare it with the customer's receipt and {other}."
-        if receipt.strip():
-            compare = (
-                "Compare what was typed with the paper, digit by digit; if it is as printed, compare the log "
-                f"with {other}."
-            )
-        raise CustodyBroken(f"{what} does not verify. {faults}", compare)
+        raise CustodyBroken(f"{what} does not verify. {faults}", compare_text(other, receipt))
 
 
 def _lines(check: CustodyCheck) -> list[str]:
     lines = [check_text(check)]
     if check.head:
         lines.append(f"Head, to be printed on the receipt:\n  {check.head.text}")
-    if check.anchored:
-        lines.append("The receipt's head stands in it: nothing up to there was changed or left out.")
-    else:
-        lines.append("Without a receipt's head nobody can tell whether entries are missing at the end.")
-    return lines
+    return [*lines, anchor_text(check)]
 
 
 def _json(check: CustodyCheck) -> dict[str, object]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import click
@@ -12,8 +11,18 @@ from mendbay.core.errors import UsageError
 from mendbay.core.quantity import bytes_text, count_text, counted
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
+from mendbay.faces.keeping_words import (
+    IN_USE,
+    REACHES,
+    erased_words,
+    file_words,
+    ground_words,
+    medium_words,
+    proof_words,
+    rule_words,
+)
 from mendbay.handback.erasure import DEFAULT_SORTS, ErasurePlan, Sort, totals
-from mendbay.handback.erasure_limits import Medium, Reach, limits
+from mendbay.handback.erasure_limits import Medium, limits
 from mendbay.jobs import erase_copies, keep_copies, plan_erasure
 from mendbay.jobs.erase_copies import Erased, certificate_paper
 from mendbay.jobs.keep_copies import Held
@@ -23,7 +32,6 @@ from mendbay.wiring import eraser, open_bench, shop_copies, tool, write_new_file
 CASE = click.argument("case", type=int)
 SHOWN = 20
 """Files of a plan that are listed; `--json` lists all."""
-REACHES = {Reach.APPLIES: "APPLIES", Reach.POSSIBLE: "possible", Reach.NOT_HERE: "not here"}
 
 
 @click.command(name="keep")
@@ -71,7 +79,7 @@ def _held_text(found: tuple[Held, ...]) -> str:
         for one in found
         for each in one.elsewhere
     ]
-    lines += [wrapped(line) for line in _rule_lines(found)]
+    lines += [wrapped(line) for line in rule_words(found)]
     due = next((one for one in found if one.due), None)
     unsaid = next((one for one in found if not one.case.keep_until), None)
     called = wording.called_as()
@@ -80,18 +88,6 @@ def _held_text(found: tuple[Held, ...]) -> str:
     elif unsaid is not None:
         lines.append(f"Next: {called} case keep {unsaid.case.number}")
     return "\n".join(lines)
-
-
-def _rule_lines(found: tuple[Held, ...]) -> Iterator[str]:
-    """Where no day is put down, whose word it is that copies are kept so long."""
-    grounds = {True: "as the customer said", False: "by the shop's rule, as nothing was agreed"}
-    for agreed, ground in grounds.items():
-        cases = [
-            str(one.case.number) for one in found if not one.case.keep_until and one.rule.agreed is agreed
-        ]
-        if cases:
-            of = f"case{'s' if len(cases) > 1 else ''} {', '.join(cases)}"
-            yield f"Of {of} no day is put down yet: copies are kept so long after the hand-back {ground}."
 
 
 def _held_json(one: Held) -> dict[str, object]:
@@ -157,46 +153,23 @@ def erase_plan(
 
 def _plan_text(found: Planned) -> str:
     plan = found.plan
-    ground = f"Reason: {plan.reason}" if plan.reason else f"Kept until {plan.keep_until}, which is over."
-    lines = [f"Erasure plan {plan.name} of case {plan.case}. Nothing is erased yet.", wrapped(ground)]
-    proof = plan.proof
-    if proof.manifest_sha256:
-        lines.append(
-            wrapped(
-                f"Hand-back checked: {proof.folder}, {wording.counted(proof.files, 'file')}, "
-                f"{bytes_text(proof.size_bytes)}, every digest right; on "
-                f"{'another medium than the cases' if proof.elsewhere else 'the medium of the cases'}."
-            )
-        )
-    if proof.handed_over:
-        lines.append(wrapped(f"Handed over to the customer: {proof.handed_over}."))
-    if proof.word:
-        lines.append(wrapped(f"Said of the hand-back: {proof.word}"))
+    lines = [f"Erasure plan {plan.name} of case {plan.case}. Nothing is erased yet."]
+    lines += [wrapped(ground_words(plan)), *map(wrapped, proof_words(plan))]
     lines += ["", "What goes"]
     for sort, (count, size) in totals(plan.files).items():
         lines.append(f"  {sort}: {wording.counted(count, 'file')}, {bytes_text(size)}")
     for one in plan.files[:SHOWN]:
-        where = f"{one.root}/" if one.root else ""
-        holes = "" if one.stored_bytes >= one.size_bytes else f", {bytes_text(one.stored_bytes)} stored"
-        lines.append(wrapped(f"{where}{one.path}: {bytes_text(one.size_bytes)}{holes}", "    "))
+        lines.append(wrapped(file_words(one), "    "))
     if len(plan.files) > SHOWN:
         lines.append(f"    and {wording.counted(len(plan.files) - SHOWN, 'file')} more")
     lines += ["", "What stays", *(wrapped(one, "  ") for one in found.stays)]
     lines.append(wrapped("the customer's own drive: it is never erased", "  "))
     lines += ["", "What overwriting cannot reach (this is no sanitization of the medium)"]
     for medium in plan.media:
-        lines.append(wrapped(_medium_text(medium), "  "))
+        lines.append(wrapped(medium_words(medium), "  "))
         lines += [wrapped(f"{one.what}, {REACHES[one.reach]}: {one.words}", "  ") for one in limits(medium)]
     lines.append(f"Next: {wording.called_as()} case erase {plan.case} {plan.name}")
     return "\n".join(lines)
-
-
-def _medium_text(medium: Medium) -> str:
-    drives = ", ".join(
-        " ".join(part for part in (one.name, one.model, one.serial and f"serial {one.serial}") if part)
-        for one in medium.devices
-    )
-    return f"On a file system {medium.file_system or 'unknown'}, {drives or 'no drive known below it'}:"
 
 
 def _plan_json(found: Planned) -> dict[str, object]:
@@ -301,14 +274,7 @@ def _confirm(screen: Screen, plan: ErasurePlan) -> None:
 
 def _erased_text(done: Erased) -> str:
     certificate = done.certificate
-    files = sum(count for _, count, _ in certificate.sorts)
-    lines = [
-        wrapped(
-            f"{wording.counted(files, 'file')} of case {certificate.case} erased: "
-            f"{bytes_text(certificate.overwritten_bytes)} overwritten, read back and equal."
-        ),
-        wrapped("The medium stays in use and is not sanitized; the certificate says what was not reached."),
-    ]
+    lines = [wrapped(erased_words(certificate)), wrapped(IN_USE)]
     lines += [wrapped(f"LEFT: {what}: {why}") for what, why in certificate.left]
     lines.append(wrapped(f"Certificate: {done.path}, SHA-256 {done.sha256}"))
     if not done.plan_gone:

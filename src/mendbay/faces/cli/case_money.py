@@ -10,18 +10,18 @@ from pathlib import Path
 import click
 
 from mendbay.case.bill import Bill
-from mendbay.case.quote import Column, Quote, When
+from mendbay.case.quote import Column, Quote
 from mendbay.case.quote_body import bill_body, quote_body
 from mendbay.core.errors import DestinationError, UsageError
 from mendbay.core.money import Money
-from mendbay.faces import wording
+from mendbay.faces import money_words, wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import Account, account_of, make_bill, most_of, require_no_sign
 from mendbay.jobs.bill_case import pay as pay_job
 from mendbay.jobs.bill_case import unpay as unpay_job
 from mendbay.jobs.money_notes import How, Payment
-from mendbay.jobs.money_papers import column_words, note_words, quantity_words, span_words
+from mendbay.jobs.money_papers import column_words, note_words, quantity_words
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.quote_case import By, KeptQuote, decide, make_quote, quotes_of
 from mendbay.jobs.quote_lines import Wish
@@ -87,7 +87,7 @@ def quotes(screen: Screen, case: int) -> None:
             one.quote.valid_until,
             one.quote.totals[Column.LIKELY].gross.shown,
             one.quote.totals[Column.HIGH].gross.shown,
-            _said(one),
+            money_words.state_words(one),
         )
         for one in found
     ]
@@ -148,9 +148,7 @@ def accept(
     if decline:
         text = "\n".join([f"Quote {number} is declined.", *_after_no(case, number, account)])
     else:
-        most = found.quote.totals[Column.HIGH].gross.shown
-        instead = f" It takes the place of quote {before}." if before != number else ""
-        text = wrapped(f"Quote {number} is accepted: the bill will be {most} at most.{instead}")
+        text = wrapped(money_words.accepted_words(number, found, before))
         text += f"\nNext: {wording.called_as()} case bill {case} --done KEY, when the job is done"
     screen.answer(_kept_json(found), text)
 
@@ -359,10 +357,6 @@ def _columns(words: str, amounts: Sequence[str]) -> list[str]:
     return [*rows[:-1], rows[-1].ljust(WORDS) + "".join(one.rjust(AMOUNT) for one in amounts)]
 
 
-def _said(one: KeptQuote) -> str:
-    return f"{one.state} {one.word.by.words}" if one.word and not one.superseded else one.state
-
-
 def _bill_lines(account: Account) -> list[str]:
     if account.bill is None:
         return []
@@ -376,20 +370,12 @@ def _bill_lines(account: Account) -> list[str]:
         rows = textwrap.wrap(one.words, width - 1)
         lines += [*rows[:-1], rows[-1].ljust(width) + amount.rjust(AMOUNT)]
     lines += ["-" * 80, "In all".ljust(width) + made.total.gross.shown_digits.rjust(AMOUNT)]
-    return [*lines, *_due_lines(account)]
+    return [*lines, *money_words.due_words(account)]
 
 
 def _left_out(account: Account, not_done: Sequence[str]) -> list[str]:
-    """What the quote counts on and the bill does not hold, so that no work is forgotten."""
-    if account.quote is None or account.bill is None or account.bill.quote != account.quote.number:
-        return []
-    bill = account.bill
-    billed = {*(one.key for one in bill.lines), *not_done}
-    lines = [
-        wrapped(f"{one.key}: {span_words(one.least, one.most)}", "  ")
-        for one in account.quote.lines
-        if one.key not in billed and (one.when is When.ALWAYS or (one.when is When.GIVEN and bill.given))
-    ]
+    """What the quote counts on and the bill does not hold."""
+    lines = [wrapped(one, "  ") for one in money_words.left_out_words(account, not_done)]
     return (
         ["", "Picked for the quote and not on the bill (--done KEY=AMOUNT puts it there):", *lines]
         if lines
@@ -402,7 +388,7 @@ def _standing(case: int, account: Account) -> list[str]:
     called = wording.called_as()
     if account.quote is None:
         if account.bill is not None:
-            return _due_lines(account)
+            return money_words.due_words(account)
         none = f"No quote of case {case} is accepted."
         due = account.held_against.in_any_case if account.held_against and account.declined else None
         if due:
@@ -411,27 +397,15 @@ def _standing(case: int, account: Account) -> list[str]:
         if account.paid and account.held_against and not account.declined:
             number = account.held_against.number
             accept = f"Next: {called} case accept {case} {number} --by phone, once the customer does"
-            return [f"A deposit for quote {number}. Paid so far: {account.paid.shown}.", accept]
+            return [*money_words.deposit_words(account), accept]
         if account.paid:
             back = f"Next: {called} case pay {case} {account.paid.digits} --back --how transfer"
-            return [none, f"Paid so far: {account.paid.shown}.", f"{back}, if it is returned"]
+            return [none, *money_words.deposit_words(account), f"{back}, if it is returned"]
         return [none, f"Next: {called} case quotes {case}"]
-    most = most_of(account)
-    if account.bill is None and most is not None:
-        paid = f"; paid so far: {account.paid.shown}" if account.paid else ""
-        return [wrapped(f"There is no bill yet; it will be {most.shown} at most{paid}.")]
-    return _due_lines(account)
-
-
-def _due_lines(account: Account) -> list[str]:
-    if account.paid is None or account.due is None:
-        return []
-    paid = [f"Paid so far: {account.paid.shown}."] if account.paid else []
-    if account.due.minor > 0:
-        return [*paid, f"Still to be paid: {account.due.shown}."]
-    if account.due.minor < 0:
-        return [*paid, f"To be returned to the customer: {(-account.due).shown}."]
-    return [*paid, "Nothing is due."]
+    no_bill = money_words.no_bill_words(account)
+    if no_bill:
+        return [wrapped(no_bill)]
+    return money_words.due_words(account)
 
 
 # ---------------------------------------------------------------------- JSON

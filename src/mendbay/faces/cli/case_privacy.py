@@ -13,18 +13,10 @@ from mendbay.core.errors import EXIT_INCOMPLETE
 from mendbay.core.quantity import bytes_text
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, printable, wrapped
+from mendbay.faces.forget_words import BILLS, OUT_OF_REACH, going, staying
 from mendbay.jobs.export_case import Exported, export_case
 from mendbay.jobs.forget_case import ForgetPlan, forget, plan_forgetting
 from mendbay.wiring import open_bench, open_handback_folder, shop_copies
-
-OUT_OF_REACH = (
-    "backups of the ledger and of the case's folder",
-    "papers that were printed, and messages that were sent",
-    "the copies, exports and receipts that the customer has",
-    "what was learned: odds, misread characters, families, counts of lessons",
-    "files are removed, not overwritten: case erase-plan overwrites and certifies",
-)
-"""What forgetting cannot reach or leaves on purpose."""
 
 
 @click.command(name="export")
@@ -147,12 +139,12 @@ def _plan_text(plan: ForgetPlan) -> str:
     called, case = wording.called_as(), plan.case.number
     lines = [
         wrapped(f"Forgetting case {case} ({plan.case.customer}) would remove for good:"),
-        *(wrapped(f"- {one}", "  ", "  ") for one in _going(plan)),
+        *(wrapped(f"- {one}", "  ", "  ") for one in going(plan, _name)),
         "It would keep:",
-        *(wrapped(f"- {one}", "  ", "  ") for one in _staying(plan)),
+        *(wrapped(f"- {one}", "  ", "  ") for one in staying(plan)),
         "Not reached, or left on purpose:",
         *(wrapped(f"- {one}", "  ", "  ") for one in (*map(_name, plan.elsewhere), *OUT_OF_REACH)),
-        wrapped("If the law asks you to keep bills, print them or export the case first."),
+        wrapped(BILLS),
     ]
     for what, step in plan.refusals:
         step = step.replace("mendbay", called, 1)
@@ -161,45 +153,6 @@ def _plan_text(plan: ForgetPlan) -> str:
         lines += ["", f"Next: {called} case export {case} FOLDER, if anybody may want it"]
         lines.append(f'      {called} case forget {case} --yes --reason "..."')
     return "\n".join(lines)
-
-
-def _going(plan: ForgetPlan) -> list[str]:
-    found = ["the customer's name and contact, what came in, the wishes, the remarks"]
-    if plan.bays:
-        bays = ", ".join(one.bay for one in plan.bays)
-        found.append(f"serial number and condition of each drive (bays {bays})")
-    rows = (
-        (plan.entries, "what custody tells", "row"),
-        (plan.events, "the story", "row"),
-        (plan.images, "the figures of images", "row"),
-    )
-    found += [f"{what}: {wording.counted(count, one)}" for count, what, one in rows if count]
-    for name, (files, size) in plan.by_folder.items():
-        where = "the case's folder itself" if name == "." else f"its folder {_name(name)}"
-        found.append(f"{wording.counted(files, 'file')} in {where}, {bytes_text(size)}")
-    found += [
-        f"{wording.counted(one.going, 'note')} of the kind {one.kind}: {one.why}"
-        if not one.staying
-        else f"{wording.counted(one.going, 'note')} of the kind {one.kind} that would name a drive"
-        for one in plan.notes
-        if one.going
-    ]
-    return found
-
-
-def _staying(plan: ForgetPlan) -> list[str]:
-    found = [
-        "number, kind and days of the case; labels, models and sizes of its bays",
-        "how many entries the custody log had, and its head",
-    ]
-    found += [
-        f"{wording.counted(one.staying, 'note')} of the kind {one.kind}, without free words: {one.why}"
-        for one in plan.notes
-        if one.staying
-    ]
-    if plan.stock:
-        found.append(f"items of the stock with the case's number: {', '.join(map(str, plan.stock))}")
-    return found
 
 
 COMMANDS: tuple[click.Command, ...] = (export, forget_)

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict
-from itertools import groupby
 
 import click
 
 from mendbay.board.electrical_summary import short
-from mendbay.case.records import Event
 from mendbay.faces import wording
-from mendbay.faces.cli.case_custody import check_text
 from mendbay.faces.cli.case_items import item_json, item_lines
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.faces.cli.take_in_words import story_json, story_lines
+from mendbay.faces.custody_words import check_text
+from mendbay.faces.story_words import happened
 from mendbay.jobs.certify_rom import KeptCertificate, certificates_kept
 from mendbay.jobs.measure_board import Measured
 from mendbay.jobs.take_in import CaseStory, tell_case
@@ -82,7 +81,7 @@ def _story_text(story: CaseStory, certificates: Sequence[KeptCertificate], taken
     if story.items:
         lines += ["", "Items", *item_lines(story.items, "  ")]
     lines += ["", "What happened"]
-    lines += [wrapped(one, "  ", "    ") for one in _happened(story.events)]
+    lines += [wrapped(one.sentence, "  ", "    ") for one in happened(story.events)]
     lines += ["", "Custody"]
     lines += [
         wrapped(f"{one.sequence}. {one.at} {one.who}: {one.what}; {one.item}", "  ", "    ")
@@ -90,15 +89,6 @@ def _story_text(story: CaseStory, certificates: Sequence[KeptCertificate], taken
     ]
     lines.append("  " + check_text(story.check))
     return "\n".join(lines)
-
-
-def _happened(events: Sequence[Event]) -> Iterator[str]:
-    """The events one after the other; what was told several times in a row stands once, with the last and the
-    first time."""
-    for text, same in groupby(events, key=lambda one: one.text):
-        times = [one.at for one in same]
-        again = f" ({len(times)} times from {times[0]})" if len(times) > 1 else ""
-        yield f"{times[-1]} {text}{again}"
 
 
 def _sheet_lines(measured: Measured, case: int, bay: str) -> list[str]:

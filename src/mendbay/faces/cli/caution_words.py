@@ -19,8 +19,6 @@ DRIVE = ("reading-drive",)
 """Before a drive is read, or asked about itself."""
 CLICKS = ("clicking-drive",)
 """Before a drive is read of which a person says that it clicks."""
-CHIP = ("static", "clip")
-"""Before a clip goes onto a chip."""
 
 
 def say_cautions(screen: Screen, ids: tuple[str, ...]) -> None:

@@ -11,7 +11,7 @@ import click
 
 from mendbay.board.description import BoardDescription
 from mendbay.board.match import TEXT_ATTRIBUTES, Alternative, Match
-from mendbay.board.stock import Condition, Kind, StockItem, StockState
+from mendbay.board.stock import Condition, Kind, StockItem
 from mendbay.board.stock_alike import DESCRIBED, Alike
 from mendbay.board.stock_by_hand import Change
 from mendbay.board.stock_csv import Field
@@ -20,7 +20,7 @@ from mendbay.board.swap_odds import Level, Purpose
 from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.core.money import cost_text, read_cost
 from mendbay.core.quantity import chance_text, count_text
-from mendbay.faces import wording
+from mendbay.faces import stock_words, wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.alternatives import Accepted, accept_alternative, accepted, withdraw_alternative
 from mendbay.jobs.find_donor import DonorSearch, agreement_with, cautions_before, find_donor
@@ -36,6 +36,7 @@ from mendbay.jobs.keep_stock import (
     reserve,
 )
 from mendbay.jobs.record_swaps import record_swap, withdraw_swap
+from mendbay.jobs.search_stock import GONE
 from mendbay.wiring import open_bench, shop_files, stock_labels, write_new_file
 
 PURPOSES = {"board": Purpose.BOARD_SWAP, "heads": Purpose.HEAD_TRANSPLANT}
@@ -46,7 +47,6 @@ PURPOSE = click.option(
 ITEM = click.argument("item")
 SHOWN = 12
 HEADERS = ("item", "own id", "kind", "board or model", "condition", "where", "cost", "state")
-GONE = (StockState.USED, StockState.REMOVED)
 ATTRIBUTES = {str(one).replace(" ", "-").lower(): one for one in TEXT_ATTRIBUTES}
 DATE_ORDERS = {"day-first": DateOrder.DAY_FIRST, "month-first": DateOrder.MONTH_FIRST}
 
@@ -493,7 +493,7 @@ def accepted_(screen: Screen) -> None:
         found = accepted(bench)
     lines = []
     for one in found:
-        lines.append(wrapped(f"{one.number}: {_accepted_words(one.alternative)}"))
+        lines.append(wrapped(f"{one.number}: {stock_words.accepted_words(one.alternative)}"))
         reason = f"{one.alternative.reason} " if one.alternative.reason else ""
         lines.append(wrapped(f"{reason}({one.who}, {one.at})", "  "))
     called = wording.called_as()
@@ -512,7 +512,8 @@ def unaccept(screen: Screen, number: int, reason: str) -> None:
     with open_bench(screen.home, tell=screen.tell) as bench:
         gone = withdraw_alternative(bench, number, reason)
     screen.answer(
-        _accepted_json(gone), wrapped(f"Withdrawn: {_accepted_words(gone.alternative)}. It counts no longer.")
+        _accepted_json(gone),
+        wrapped(f"Withdrawn: {stock_words.accepted_words(gone.alternative)}. It counts no longer."),
     )
 
 
@@ -525,13 +526,6 @@ def _kind(said: str) -> Kind:
 
 
 # ---------------------------------------------------------------------- words
-
-
-def _accepted_words(one: Alternative) -> str:
-    where = f", for board {one.board_number} alone" if one.board_number else ""
-    return (
-        f"{one.attribute} {one.donor} for {one.wanted}{', and the reverse' if one.both_ways else ''}{where}"
-    )
 
 
 def _accepted_json(one: Accepted) -> dict[str, object]:
@@ -563,22 +557,7 @@ def _column(text: str) -> tuple[str, Field | None]:
 
 
 def _item_text(item: StockItem) -> str:
-    rows = [("kind", str(item.kind))]
-    rows += [
-        (str(field), getattr(item.description, name))
-        for field, name in DESCRIBED.items()
-        if getattr(item.description, name)
-    ]
-    rows += [
-        (what, value)
-        for what, value in (
-            ("own id", item.own_id), ("lies at", item.location), ("condition", str(item.condition)),
-            ("cost", cost_text(item.cost_minor, item.currency)),
-            ("state", f"{item.state}{f' for case {item.case}' if item.case else ''}"),
-            ("pictures", ", ".join(item.photos)), ("notes", item.notes),
-        )
-        if value
-    ]  # fmt: skip
+    rows = stock_words.item_rows(item)
     width = max(len(what) for what, _ in rows)
     return "\n".join([f"Item {item.number}", *(f"  {what.ljust(width)}  {value}" for what, value in rows)])
 
@@ -602,29 +581,22 @@ def _item_json(item: StockItem) -> dict[str, object]:
 def _import_text(done: Imported) -> str:
     columns = list(enumerate(zip(done.table.headers, done.mapping.columns, strict=True), 1))
     named = [(str(place), header, str(field) if field else "left out") for place, (header, field) in columns]
-    verb = "added" if done.done else "would be added"
     lines = [
         table(named, ("", "column", "read as" + (", as before" if done.remembered else "")), right=(0,)),
         "",
-        f"{wording.counted(len(done.plan.new), 'item')} {verb}, "
-        f"{count_text(len(done.plan.changed))} changed, {count_text(done.plan.unchanged)} as they were.",
+        stock_words.import_sums(done),
     ]
-    lines += _cut([f"item {number}: {one.words()}" for number, one in done.plan.changes])
+    lines += _cut(stock_words.import_changes(done))
     if done.plan.kept:
         lines.append("Set by hand, and not undone by the list:")
-        lines += _cut([f"item {one.number}: {one.words()}" for one in done.plan.kept])
-    unread = [f"{header} ({place})" for place, (header, field) in columns if field is None and header]
+        lines += _cut(stock_words.import_kept(done))
+    unread = stock_words.import_unread(done)
     if unread:
         words = "NOT READ, as nothing says what they hold or another column is read as that"
         lines.append(wrapped(f"{words}: {', '.join(unread)}."))
     if done.troubles:
         lines.append(f"{wording.counted(len(done.troubles), 'row')} not taken:")
-        lines += _cut(
-            [
-                f"line {one.line}{f', {one.column}' if one.column else ''}: {one.reason}"
-                for one in done.troubles
-            ]
-        )
+        lines += _cut(stock_words.import_troubles(done))
     lines.append(wrapped(f"Next: {_after_import(done)}"))
     return "\n".join(lines)
 

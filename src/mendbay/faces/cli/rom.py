@@ -15,14 +15,15 @@ from mendbay.board.flash_id import ChipFacts, Supply, size_text
 from mendbay.board.rom_map import map_words
 from mendbay.board.rom_reads import GO_ON, Verdict
 from mendbay.board.rom_vote import MOST_READS
-from mendbay.board.transfer_plan import FEWEST_READS, Padding, Purpose, Role, TransferPlan
+from mendbay.board.transfer_plan import FEWEST_READS, Padding, Purpose, Role
 from mendbay.core.errors import EXIT_INCOMPLETE
 from mendbay.core.quantity import bytes_text, chance_text, count_text
 from mendbay.faces import wording
-from mendbay.faces.cli.caution_words import CHIP, say_cautions
+from mendbay.faces.board_words import CHIP, chip_sentences, plan_sentence, rules_sentence
+from mendbay.faces.cli.caution_words import say_cautions
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.certify_rom import certificates_kept, certified_transfer
-from mendbay.jobs.clip import Clip
+from mendbay.jobs.clip import Clip, said_before
 from mendbay.jobs.judge_rom import JudgedRom, judge_rom
 from mendbay.jobs.learn_rom import (
     BrokenFamily,
@@ -624,7 +625,7 @@ def _asking(screen: Screen, checked: tuple[float, ...], marked_3v: bool) -> Call
                 screen.say(wrapped(f"CAUTION: {caution}", "  "))
         said.update(question.cautions)
         if checked and (marked_3v or question.why is not WhySupply.NO_ANSWER):
-            return any(abs(one - question.volts) < 0.05 for one in checked)
+            return said_before(checked, marked_3v)(question)
         return _confirmed(screen, f"{question.sentence} Is it done and checked?")
 
     return ask
@@ -890,13 +891,7 @@ def _checked_json(checked: CheckedRom) -> dict[str, object]:
 
 
 def _chip_text(facts: ChipFacts) -> str:
-    lines = [
-        f"The chip is {facts.name}: {size_text(facts.size_bytes)}, pages of {facts.page_bytes or '?'} bytes, "
-        f"{facts.supply.value}."
-    ]
-    lines += [f"CONFLICT: {one}" for one in facts.conflicts]
-    lines += list(facts.doubts)
-    return "\n".join(wrapped(one) for one in lines)
+    return "\n".join(wrapped(one) for one in chip_sentences(facts))
 
 
 def _chip_json(facts: ChipFacts) -> dict[str, object]:
@@ -916,8 +911,7 @@ def _chip_json(facts: ChipFacts) -> dict[str, object]:
 def _answer_plan(screen: Screen, planned: Planned, case: int, bay: str) -> None:
     called = wording.called_as()
     family = planned.plan.family
-    held = f"held against the rules of family {family}" if family else "not held against any family's rules"
-    lines = [_plan_text(planned.plan), f"The patient's dump was {held}."]
+    lines = [wrapped(plan_sentence(planned.plan)), rules_sentence(planned.plan)]
     if planned.plan.override_reason:
         lines.append(wrapped(f"It is used in spite of what follows: {planned.plan.override_reason}"))
         lines += [wrapped(one, "  ") for one in planned.plan.failed_rules]
@@ -973,14 +967,6 @@ def _first_step(planned: Planned, case: int, bay: str) -> str:
     if "the plan allows no filling" in reason:
         return "give --fill, if the rest of the larger chip is to be filled with FF"
     return "put that right"
-
-
-def _plan_text(plan: TransferPlan) -> str:
-    return wrapped(
-        f"{plan.purpose.value.capitalize()} of {plan.patient.name} ({size_text(plan.patient.size_bytes)}, "
-        f"{wording.counted(plan.patient.reads, 'agreeing read')}) to the {plan.target.role.value}'s chip "
-        f"{plan.target.chip_name}, {wording.counted(len(plan.steps), 'block')} to change."
-    )
 
 
 def _plan_json(planned: Planned) -> dict[str, object]:

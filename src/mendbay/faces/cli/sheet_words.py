@@ -10,6 +10,7 @@ from mendbay.board.electrical_steps import StepState
 from mendbay.board.electrical_summary import summary
 from mendbay.core.cautions import Caution
 from mendbay.faces import wording
+from mendbay.faces.board_words import verdict_sentence
 from mendbay.faces.cli.screen import WIDTH, Screen, table, wrapped
 from mendbay.jobs.measure_board import Measured, cautions_of
 
@@ -40,22 +41,12 @@ def _changed_lines(measured: Measured, case: int, bay: str) -> list[str]:
 
 def answer_entry(screen: Screen, measured: Measured, case: int, bay: str, step: str) -> None:
     """Answers an entry: what it amounts to, the cautions of its step if they were not read, what is next."""
-    lines = [wrapped(_verdict(measured, step))]
+    lines = [wrapped(verdict_sentence(measured, step))]
     if measured.missed:
         lines += ["", f"{step} was not the step offered. Read what comes before it:"]
         lines += _caution_lines(measured.missed)
     lines += [*_found_lines(measured), *_next_lines(measured, case, bay, measured.read)]
     screen.answer(_sheet_json(measured, measured.missed), "\n".join(lines))
-
-
-def _verdict(measured: Measured, step: str) -> str:
-    judged = measured.standing.judgements.get(step)
-    if judged is None:
-        return f"{step}: left out."
-    value_class = judged.value_class.value
-    if f": {value_class}" in judged.why:
-        return f"{step}, {judged.why}"
-    return f"{step}: {value_class}. {judged.why}"
 
 
 def step_text(step: Step, why: str, read: frozenset[str] = frozenset(), where: str = "before") -> list[str]:

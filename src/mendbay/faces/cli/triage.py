@@ -6,20 +6,18 @@ import sys
 
 import click
 
-from mendbay.case.consents import packaged_risks
 from mendbay.case.records import CaseKind
 from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.core.quantity import chance_text
+from mendbay.faces import triage_words as words
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, wrapped
 from mendbay.faces.cli.triage_tables import tables as tables_
 from mendbay.jobs.consents import to_ask
-from mendbay.jobs.next_steps import GIVE_BACK, LEAST, given_back, held, short_list
-from mendbay.jobs.power_permit import REASONS_SHOWN
+from mendbay.jobs.next_steps import LEAST, held, short_list
 from mendbay.jobs.triage_case import (
     Triage,
     answer,
-    answer_words,
     cautions_of,
     describe,
     note_tried,
@@ -31,7 +29,7 @@ from mendbay.jobs.triage_case import (
 )
 from mendbay.triage.belief import Asked, Moved, WhatIf, all_signs, sign_of
 from mendbay.triage.next_step import Offer
-from mendbay.triage.tables import Seat, StepKind, Tables
+from mendbay.triage.tables import Seat, StepKind
 from mendbay.triage.worlds import Place
 from mendbay.wiring import open_bench
 
@@ -70,7 +68,7 @@ def signs(screen: Screen, case: int, only_open: bool) -> None:
     for one in asked:
         sign = sign_of(told.belief.worlds, one)
         known = told.known.get(one)
-        lines.append(wrapped(f"{_called(one)}: {sign.question(told.subject.box)}"))
+        lines.append(wrapped(f"{words.called(one)}: {sign.question(told.subject.box)}"))
         for each in sign.answers:
             mark = "*" if known and known.answer == each.id else " "
             lines.append(wrapped(f"{mark} {each.id}: {each.words}", "  "))
@@ -162,11 +160,9 @@ def why_(screen: Screen, case: int, fault: str, bay: str) -> None:
     before = float(worlds.prior @ worlds.faulty[:, worlds.place(fault, bay)])
     chance = told.belief.fault(fault, bay)
     origin = worlds.tables.faults[fault].first.source
-    words = _place_words(worlds.tables, Place(fault, bay))
-    lines = [wrapped(f"{words}: {chance_text(chance)}, before any answer {chance_text(before)}.")]
-    share = chance_text(float(worlds.tables.faults[fault].first.value))
-    share = f"It begins with a share of {share} of all cases, as their first fault ({origin})."
-    lines.append(wrapped(share, "  "))
+    said = words.place_words(worlds.tables, Place(fault, bay))
+    lines = [wrapped(f"{said}: {chance_text(chance)}, before any answer {chance_text(before)}.")]
+    lines.append(wrapped(words.begins_sentence(worlds.tables, fault), "  "))
     lines += [_moved_line(told, one) for one in moved]
     if not moved:
         lines.append("Nothing is answered yet.")
@@ -197,7 +193,7 @@ def what_if_(screen: Screen, case: int, sign: str, bay: str) -> None:
     lines = [wrapped(asked.question(told.subject.box))]
     for one, each in zip(found, asked.answers, strict=True):
         lines.append(wrapped(f"{each.words} ({chance_text(one.chance)}):", "  "))
-        lines += [_row(chance_text(chance), words, "      ") for words, chance in _likeliest(told, one, 3)]
+        lines += [_row(chance_text(chance), said, "      ") for said, chance in _likeliest(told, one, 3)]
     screen.answer(
         {
             "case": case,
@@ -263,36 +259,27 @@ def _text(told: Triage, everything: bool) -> str:
     tables = told.belief.worlds.tables
     lines: list[str] = []
     for one in told.keep_off:
-        because = "; ".join(one.words[:REASONS_SHOWN])
-        reasons = f" ({because})" if because else ""
-        lines.append(wrapped(f"STOP: give the drive of bay {one.bay} no power.", "", "  "))
-        lines.append(wrapped(f"Damage inside it is {chance_text(one.chance)} likely{reasons}.", "  ", ""))
-        lines.append(wrapped("Every second it turns can lose data.", "  "))
+        stop, why, then = words.stop_sentences(one)
+        lines += [wrapped(stop, "", "  "), wrapped(why, "  ", ""), wrapped(then, "  ")]
     for left_out in told.left_out:
         lines.append(wrapped(f"LEFT OUT, though on record: {left_out}", "", "  "))
     if lines:
         lines.append("")
-    what = _what(told)
-    assumed = " (assumed, as no bay is described yet)" if told.assumed else ""
-    lines.append(wrapped(f"{what}{assumed}; its data is taken to be worth {told.stakes.data:.0f}."))
+    lines.append(wrapped(words.subject_sentence(told)))
     lines.append(f"{wording.counted(len(told.known), 'answer')} known.")
-    for made in told.tried:
-        place = f" (bay {made.bay})" if made.bay else ""
-        lines.append(wrapped(f"Tried, and it did not help: {made.step.id}{place}."))
-    if told.open_again:
-        again = ", ".join(map(_called, told.open_again))
-        lines.append(wrapped(f"Open again, as the repair may have changed it: {again}.", "", "  "))
-    cases = wording.counted(told.rests_on, "closed case")
-    lines.append(f"It rests on our tables and {cases} ({wording.called_as()} triage tables).")
+    lines += [wrapped(one) for one in words.tried_sentences(told)]
+    if again := words.open_again_sentence(told):
+        lines.append(wrapped(again, "", "  "))
+    lines.append(f"{words.rests_sentence(told)} ({wording.called_as()} triage tables).")
     lines += ["", "What is likely broken (up to two things at once are looked at):"]
     ranked = told.belief.ranked()
     if not everything:
         ranked = tuple(one for one in ranked if one[1] >= LEAST)[:FAULTS_SHOWN]
-    rows = [(chance_text(chance), _place_words(tables, place)) for place, chance in ranked]
+    rows = [(chance_text(chance), words.place_words(tables, place)) for place, chance in ranked]
     rows.append((chance_text(told.belief.sound()), "nothing is broken"))
-    lines += [_row(chance, words, "  ") for chance, words in rows]
-    if told.subject.box:
-        each = (f"{one.words} {chance_text(told.belief.layout(one.id))}" for one in tables.layouts.values())
+    lines += [_row(chance, said, "  ") for chance, said in rows]
+    if layouts := words.layout_words(told):
+        each = (f"{said} {chance_text(chance)}" for said, chance in layouts)
         lines.append(wrapped(f"The drives: {', '.join(each)}.", "  "))
     lines += _step_list(told, everything)
     return "\n".join(lines)
@@ -309,8 +296,8 @@ def _step_list(told: Triage, everything: bool) -> list[str]:
     for number, offer in enumerate(listed, 1):
         lines += _offer_lines(told, number, offer)
     if not everything:
-        lines += _refused_lines(told)
-    lines += [wrapped(one, "  ", "") for one in _speak_again_sentences(told)]
+        lines += [wrapped(one, "  ") for one in words.refused_sentences(told)]
+    lines += [wrapped(one, "  ", "") for one in words.speak_again_sentences(told)]
     first = listed[0]
     where = f" --bay {first.bay}" if first.bay else ""
     if told.speak_again and first.step.kind is StepKind.HAND_ON:
@@ -322,66 +309,25 @@ def _step_list(told: Triage, everything: bool) -> list[str]:
     return lines
 
 
-def _speak_again_sentences(told: Triage) -> list[str]:
-    """Where the customer should be spoken to again, the step that would then be taken and what it brings."""
-    found: list[str] = []
-    for one in told.speak_again:
-        titles = " and ".join(packaged_risks()[each].title for each in one.consents)
-        where = f" (bay {one.offer.bay})" if one.offer.bay else ""
-        found.append(
-            f"Speak to the customer again about {titles}: it would allow {one.offer.step.id}{where}, "
-            f"{_figures(one.offer)}; without it the whole job is expected to cost {one.instead:.0f}."
-        )
-    return found
-
-
-def _what(told: Triage) -> str:
-    if told.kind in (CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP):
-        return "A loose board, judged with the drive it belongs to"
-    if told.kind is CaseKind.ENQUIRY:
-        return "Pictures alone, judged as a drive that came alone"
-    if not told.subject.box:
-        return "A drive alone"
-    return "A box with one drive" if len(told.subject.bays) == 1 else "A box with two drives"
-
-
-def _row(chance: str, words: str, indent: str) -> str:
+def _row(chance: str, said: str, indent: str) -> str:
     """A chance and what it is of, in two columns."""
     first = f"{indent}{chance:>9}  "
-    return first + wrapped(words, " " * len(first), "").lstrip()
-
-
-def _refused_lines(told: Triage) -> list[str]:
-    """What is not listed because the customer refused it."""
-    ids = dict.fromkeys(one.refused for one in told.offers if one.refused)
-    risks = packaged_risks()
-    return [wrapped(f"Not offered, as the customer refused it: {risks[one].title}.", "  ") for one in ids]
+    return first + wrapped(said, " " * len(first), "").lstrip()
 
 
 def _offer_lines(told: Triage, number: int, offer: Offer) -> list[str]:
     where = f" (bay {offer.bay})" if offer.bay else ""
     lines = [wrapped(f"{number}. {offer.step.words}{where}", "", "   ")]
-    lines.append(wrapped(f"{offer.step.id}: {_figures(offer)}", "     "))
-    if offer.step.id == GIVE_BACK and (because := given_back(told)):
+    lines.append(wrapped(f"{offer.step.id}: {words.figures(offer)}", "     "))
+    if because := words.because(told, offer):
         lines.append(wrapped(because, "     "))
-    lines += [wrapped(one, "     ") for one in _held_sentences(offer)]
+    lines += [wrapped(one, "     ") for one in words.held_sentences(offer)]
     titles = [one.title for one in to_ask(offer.step.consents, told.consents)]
     if titles:
         lines.append(wrapped(f"ask the customer first: {'; '.join(titles)}", "     "))
     if offer.before:
         lines.append(wrapped("first: it is safe, and tells whether what follows does harm", "     "))
     return lines
-
-
-def _figures(offer: Offer) -> str:
-    parts = [f"whole job {offer.total:.0f}", f"this step {offer.cost:.0f}"]
-    if offer.step.kind is StepKind.TEST:
-        parts.append(f"its answer saves {max(0.0, offer.saves):.0f}")
-    else:
-        parts.append(f"gives the data with {chance_text(offer.solves)}")
-    if offer.harm >= 0.0005:
-        parts.append(f"loses {chance_text(offer.harm)} of it on average")
-    return ", ".join(parts)
 
 
 def step_lines(told: Triage, offer: Offer) -> list[str]:
@@ -392,15 +338,15 @@ def step_lines(told: Triage, offer: Offer) -> list[str]:
     cautions = cautions_of(offer.step)
     if cautions:
         lines += [wrapped(cautions[0].deferral), ""]
-    for sentence in _held_sentences(offer):
+    for sentence in words.held_sentences(offer):
         lines += [wrapped(sentence), ""]
     for risk in to_ask(offer.step.consents, told.consents):
         lines += [wrapped(f"ASK THE CUSTOMER FIRST: {risk.ask}", "", "  "), wrapped(risk.risk, "  ", "")]
         said = f"{wording.called_as()} case consent {told.case} {risk.id} yes|no|ask --how phone"
         lines += [f"  {said}", ""]
     lines.append(wrapped(f"{offer.step.words}{f' (bay {offer.bay})' if offer.bay else ''}"))
-    lines.append(wrapped(_figures(offer)[:1].upper() + _figures(offer)[1:] + ".", "  "))
-    if offer.step.id == GIVE_BACK and (because := given_back(told)):
+    lines.append(wrapped(words.figures(offer)[:1].upper() + words.figures(offer)[1:] + ".", "  "))
+    if because := words.because(told, offer):
         lines.append(wrapped(because, "  "))
     called = wording.called_as()
     if offer.step.reveals:
@@ -413,39 +359,14 @@ def step_lines(told: Triage, offer: Offer) -> list[str]:
     return lines
 
 
-def _held_sentences(offer: Offer) -> list[str]:
-    """Why a step should not be taken now, if so."""
-    found: list[str] = []
-    if offer.refused:
-        title = packaged_risks()[offer.refused].title
-        found.append(f"REFUSED: the customer does not agree to {title}.")
-    if offer.barred:
-        what = "Take it out first." if not offer.bay else "Do what is offered before."
-        bay = offer.barred
-        found.append(f"NOT NOW: this gives power to the drive of bay {bay}, which should get none. {what}")
-    return found
-
-
 def _likeliest(told: Triage, one: WhatIf, count: int) -> list[tuple[str, float]]:
     places = told.belief.worlds.places
     order = sorted(range(len(places)), key=lambda at: -one.faults[at])[:count]
-    return [(_place_words(told.belief.worlds.tables, places[at]), float(one.faults[at])) for at in order]
+    return [(words.place_words(told.belief.worlds.tables, places[at]), float(one.faults[at])) for at in order]
 
 
 def _moved_line(told: Triage, one: Moved) -> str:
-    verb = "for it" if one.bits > 0 else "against it"
-    size = abs(one.bits)
-    how = "hardly" if size < 0.3 else "a little" if size < 1 else "clearly" if size < 3 else "strongly"
-    return wrapped(f"{one.bits:+6.1f} bits, {how} {verb}: {answer_words(told.belief, one)}", "  ")
-
-
-def _called(asked: Asked) -> str:
-    return f"{asked.sign} (bay {asked.bay})" if asked.bay else asked.sign
-
-
-def _place_words(tables: Tables, place: Place) -> str:
-    words = tables.faults[place.fault].words
-    return f"bay {place.bay}: {words}" if place.bay else words
+    return wrapped(f"{one.bits:+6.1f} bits, {words.moved_sentence(told, one)}", "  ")
 
 
 # ---------------------------------------------------------------------- JSON

@@ -8,14 +8,10 @@ import click
 
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
+from mendbay.faces.lesson_words import SHARES_COUNTED, tables_rest_on
 from mendbay.jobs.learn_triage import TableNumbers, table_numbers
 from mendbay.triage.table_numbers import Number
 from mendbay.wiring import open_bench
-
-COUNTED = (
-    "Counted are shares of cases, not whole ones: what is not sure counts half, faults found together by the "
-    "chance of each, and cases that are met rarely more, at most 3 times. bench lessons counts whole cases."
-)
 
 
 @click.command(name="tables")
@@ -57,13 +53,13 @@ def _named(names: Sequence[str]) -> str:
 
 
 def _rests_on(told: TableNumbers) -> list[str]:
-    lines = [wrapped(f"These rest on our tables and {wording.counted(told.rests_on, 'closed case')}.")]
+    lines = [wrapped(tables_rest_on(told))]
     return lines + [wrapped(f"Left out: {one}", "  ") for one in told.left_out]
 
 
 def _counted(numbers: Sequence[Number]) -> list[str]:
     """How cases are counted, where any were: not as `bench lessons` does."""
-    return [wrapped(COUNTED)] if any(one.counted for one in numbers) else []
+    return [wrapped(SHARES_COUNTED)] if any(one.counted for one in numbers) else []
 
 
 def _move(one: Number) -> float:

@@ -47,6 +47,20 @@ VIEWS = (
     "phone",
     "things",
     "hand_overs",
+    "stock",
+    "stock_lists",
+    "lessons",
+    "settings",
+    "money",
+    "letters",
+    "record",
+    "closing",
+    "erasing",
+    "triage",
+    "board",
+    "board_donors",
+    "board_rom",
+    "board_transfer",
 )
 """Modules below `views/`; each has a `BOOK`."""
 

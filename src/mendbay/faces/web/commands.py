@@ -9,6 +9,7 @@ from collections.abc import Callable
 
 from markupsafe import Markup, escape
 
+from mendbay.faces.plain_text import without_controls
 from mendbay.faces.web.addresses import Book
 
 CASE_PAGES = {
@@ -51,11 +52,11 @@ CASE_PAGES = {
         "close": ("closing", "closing the case"),
         "reopen": ("closing", "closing the case"),
         "keep": ("closing", "closing the case"),
-        "erase-plan": ("closing", "closing the case"),
-        "erase": ("closing", "closing the case"),
+        "erase-plan": ("erasing", "the copies of the case"),
+        "erase": ("erasing", "the copies of the case"),
         "erasure": ("closing", "closing the case"),
         "export": ("closing", "closing the case"),
-        "forget": ("closing", "closing the case"),
+        "forget": ("forgetting", "forgetting the case"),
     },
     "triage": dict.fromkeys(
         ("show", "signs", "tell", "untell", "tried", "about", "why", "what-if", "step"), ("triage", "triage")
@@ -64,24 +65,19 @@ CASE_PAGES = {
         **dict.fromkeys(("pictures", "show", "correct", "uncorrect", "withdraw"), ("pictures", "pictures")),
         **dict.fromkeys(("sheet", "measure", "skip", "override", "step"), ("board", "the board")),
     },
-    "donor": {"find": ("board", "the board"), "used": ("board", "the board")},
-    "rom": dict.fromkeys(
-        (
-            "abandon",
-            "certificate",
-            "check",
-            "judge",
-            "keep",
-            "plan",
-            "read",
-            "restore",
-            "show",
-            "steps",
-            "withdraw",
-            "write",
+    "donor": {
+        "find": ("board-donors", "the page of the donors"),
+        "used": ("board-donors", "the page of the donors"),
+    },
+    "rom": {
+        **dict.fromkeys(
+            ("check", "judge", "keep", "read", "show", "withdraw"), ("board-rom", "the page of the ROM")
         ),
-        ("board", "the board"),
-    ),
+        **dict.fromkeys(
+            ("abandon", "certificate", "plan", "restore", "steps", "write"),
+            ("board-transfer", "the page of the transfer"),
+        ),
+    },
     "drive": dict.fromkeys(
         ("blend", "compare", "facts", "read", "refused", "set-aside", "show", "verify"), ("drives", "drives")
     ),
@@ -90,22 +86,24 @@ CASE_PAGES = {
     "handback": {"make": ("hand-back", "hand-back")},
 }
 """By noun and verb of a command that names a case: the page, and what links call it."""
+BY_BAY = ("board", "rom", "donor")
+"""Nouns whose commands name a bay behind the case."""
 SHOP_PAGES = {
     ("case", "today"): ("today", "today"),
     ("case", "waiting"): ("today", "today"),
     ("case", "list"): ("cases", "cases"),
     ("case", "open"): ("cases", "cases"),
     ("case", "find"): ("cases", "cases"),
-    ("case", "keeping"): ("settings", "settings"),
+    ("case", "keeping"): ("kept-copies", "the copies that are kept"),
     ("bench", "lessons"): ("lessons", "lessons"),
-    ("bench", "reckon"): ("lessons", "lessons"),
+    ("bench", "reckon"): ("reckon", "reckoning"),
     ("bench", "prices"): ("settings", "settings"),
     ("bench", "papers"): ("settings", "settings"),
-    ("board", "lessons"): ("lessons", "lessons"),
-    ("board", "families"): ("lessons", "lessons"),
-    ("board", "family"): ("lessons", "lessons"),
-    ("triage", "tables"): ("lessons", "lessons"),
-    ("rom", "families"): ("lessons", "lessons"),
+    ("board", "lessons"): ("misread", "misread characters"),
+    ("board", "families"): ("families", "families"),
+    ("board", "family"): ("families", "families"),
+    ("triage", "tables"): ("triage-numbers", "the numbers of triage"),
+    ("rom", "families"): ("families", "families"),
     **{
         ("donor", verb): ("stock", "the stock")
         for verb in (
@@ -121,13 +119,19 @@ SHOP_PAGES = {
             "reserve",
         )
     },
-    **{("donor", verb): ("stock", "the stock") for verb in ("accept", "accepted", "unaccept", "withdraw")},
+    ("donor", "withdraw"): ("stock", "the stock"),
+    **{
+        ("donor", verb): ("stand-ins", "what can stand for what")
+        for verb in ("accept", "accepted", "unaccept")
+    },
 }
 """The same for commands of the whole shop."""
 _WORD = r"""(?:'[^'\n]*'|"[^"\n]*"|[^\s,;]+)"""
+_GOES_ON = r"(?!patient\b|donor\b|new\b)[a-z]+(?:[ .,;]|$)"
+"""A word of the sentence behind a command rather than one of its own: `mendbay triage show 1 lists them`."""
 _COMMAND = re.compile(
     r"\bmendbay (?P<noun>[a-z]+) (?P<verb>[a-z-]+)(?P<rest>(?: (?:\d+\b|--[a-z][a-z-]*|[A-Z][A-Z_|=.-]*\b|"
-    rf"(?<=\d )[0-9A-Za-z_*./=-]+(?=[ .,;]|$)|(?<=--bay ){_WORD}))*)"
+    rf"(?<=\d )(?!{_GOES_ON})[0-9A-Za-z_*./=-]+(?=[ .,;]|$)|(?<=--bay ){_WORD}))*)"
 )
 
 
@@ -144,28 +148,26 @@ def page_of(book: Book, command: str) -> tuple[str, str] | None:
     if len(words) < 2:
         return None
     noun, verb, rest = words[0], words[1], words[2:]
-    case = next((one for one in rest if one.isascii() and one.isdigit() and len(one) < 12), None)
+    if (noun, verb) == ("donor", "used"):
+        rest = rest[1:]  # the item
+    at = next((at for at, one in enumerate(rest) if one.isascii() and one.isdigit() and len(one) < 12), None)
     found = CASE_PAGES.get(noun, {}).get(verb)
-    if found is not None and case is not None and found[0] in book.addresses:
-        return book.url(found[0], _bay_of(noun, verb, rest), case=case), found[1]
+    if found is not None and at is not None and found[0] in book.addresses:
+        address, after = book.addresses[found[0]], rest[at + 1 : at + 2]
+        by_bay = noun in BY_BAY and any(one.name == "bay" for one in address.fields)
+        named = [one for one in after if by_bay and not one.startswith("-") and one != "BAY"]
+        return book.url(found[0], {"bay": named[0]} if named else {}, case=rest[at]), found[1]
     shop = SHOP_PAGES.get((noun, verb))
     if shop is not None and shop[0] in book.addresses:
         return book.url(shop[0]), shop[1]
     return None
 
 
-def _bay_of(noun: str, verb: str, rest: list[str]) -> dict[str, object]:
-    """The bay that a command about pictures names after its case, for the query of their page."""
-    named = noun == "board" and CASE_PAGES["board"].get(verb, ("",))[0] == "pictures" and len(rest) > 1
-    is_bay = named and not rest[1].startswith("-") and not (rest[1].isupper() and len(rest[1]) > 1)
-    return {"bay": rest[1].rstrip(".,;")} if is_bay else {}
-
-
 def linked(book: Book) -> Callable[[object], Markup]:
     """A filter for templates: a sentence in which commands of the command line are links to their pages."""
 
     def link(text: object) -> Markup:
-        said, at, made = str(text), 0, Markup()
+        said, at, made = without_controls(str(text)), 0, Markup()
         for found in _COMMAND.finditer(said):
             page = page_of(book, f"{found['noun']} {found['verb']}{found['rest']}")
             if page is None:

@@ -12,9 +12,9 @@ from typing import Any, assert_never
 from mendbay import wiring
 from mendbay.core.errors import ImageChanged, Interrupted, MendbayError, ToolMissing
 from mendbay.faces import wording
-from mendbay.faces.board_words import look_json, look_words
 from mendbay.faces.drive_facts_words import facts_json, facts_words
 from mendbay.faces.handback_words import is_whole, made_json, made_words
+from mendbay.faces.picture_words import look_json, look_words
 from mendbay.faces.reading_words import (
     broken_off_words,
     compared_json,

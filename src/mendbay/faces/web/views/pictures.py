@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from mendbay.board.number_form import Kind
 from mendbay.case.records import Bay
-from mendbay.faces.board_words import contradiction_words, percent_words
+from mendbay.faces.picture_words import contradiction_words, percent_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.card import card_of

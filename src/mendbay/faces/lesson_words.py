@@ -1,0 +1,54 @@
+"""What the shop's own cases teach, in the words of the bench, for every face."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from mendbay.core.quantity import counted
+
+if TYPE_CHECKING:
+    from mendbay.case.lessons import Spread
+    from mendbay.jobs.know_family import KnownFamily
+    from mendbay.jobs.learn_triage import TableNumbers
+    from mendbay.jobs.lessons import Lessons
+
+COUNTED_OF = (
+    "Days are counted of cases that ended handed back or repaired; hours, and what was given, of each image "
+    "that was read."
+)
+SHARES_COUNTED = (
+    "Counted are shares of cases, not whole ones: what is not sure counts half, faults found together by the "
+    "chance of each, and cases that are met rarely more, at most 3 times. bench lessons counts whole cases."
+)
+
+
+def rests_on(told: Lessons) -> str:
+    """How many cases and swaps it is from, and how its intervals are to be read."""
+    since = f", since {told.since}" if told.since else ""
+    return (
+        f"From {counted(told.cases, 'case')} with an outcome and "
+        f"{counted(told.swaps, 'swap')}{since}. The true share likely lies in the range given: "
+        "9 such ranges in 10 hold it. These are the cases as they came in, not a trial."
+    )
+
+
+def spread_row(one: Spread) -> tuple[str, str, str, str]:
+    """How many, the middle value, from least to most, and what of which family."""
+    from mendbay.jobs.lessons import number_text
+
+    return (
+        str(one.counted),
+        number_text(one.median, one.unit),
+        f"{number_text(one.least, one.unit)} to {number_text(one.most, one.unit)}",
+        f"{one.measure}, {one.family}",
+    )
+
+
+def tables_rest_on(told: TableNumbers) -> str:
+    """What the numbers of triage rest on."""
+    return f"These rest on our tables and {counted(told.rests_on, 'closed case')}."
+
+
+def family_words(one: KnownFamily) -> str:
+    """What is noted of the ROM of a model family."""
+    return f"{one.note.family}: {one.note.need}; it sits: {one.note.seat}"

@@ -1,0 +1,173 @@
+"""Triage in sentences, for every face: what is judged, how likely, what moved it, what a step costs.
+
+No logic: what is said here was decided elsewhere. No sentence is broken into lines.
+"""
+
+from __future__ import annotations
+
+from mendbay.case.consents import packaged_risks
+from mendbay.case.records import CaseKind
+from mendbay.core.quantity import chance_text, counted
+from mendbay.jobs.next_steps import GIVE_BACK, given_back
+from mendbay.jobs.power_permit import REASONS_SHOWN
+from mendbay.jobs.triage_case import KeepOff, Triage, answer_words
+from mendbay.triage.belief import Asked, Moved
+from mendbay.triage.next_step import Offer
+from mendbay.triage.tables import StepKind, Tables
+from mendbay.triage.worlds import Place
+
+LEAST_HARM = 0.0005
+"""Share of the data from which a step's harm is told."""
+SIZES = ((0.3, "hardly"), (1.0, "a little"), (3.0, "clearly"), (float("inf"), "strongly"))
+"""Bits below which an answer moves a fault so much, in words (own choice)."""
+CHANCES = (
+    (0.01, "almost surely not"),
+    (0.1, "unlikely"),
+    (0.35, "possible"),
+    (0.65, "about as likely as not"),
+    (0.9, "likely"),
+    (0.99, "very likely"),
+    (1.01, "almost certain"),
+)
+"""Chances below which something is called so (own choice)."""
+
+
+def stop_sentences(one: KeepOff) -> tuple[str, str, str]:
+    """Why a drive should get no power: what to do, why, what else would follow."""
+    because = "; ".join(one.words[:REASONS_SHOWN])
+    reasons = f" ({because})" if because else ""
+    return (
+        f"STOP: give the drive of bay {one.bay} no power.",
+        f"Damage inside it is {chance_text(one.chance)} likely{reasons}.",
+        "Every second it turns can lose data.",
+    )
+
+
+def subject_sentence(told: Triage) -> str:
+    """What is judged, and what its data is taken to be worth."""
+    assumed = " (assumed, as no bay is described yet)" if told.assumed else ""
+    return f"{_what(told)}{assumed}; its data is taken to be worth {told.stakes.data:.0f}."
+
+
+def _what(told: Triage) -> str:
+    if told.kind in (CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP):
+        return "A loose board, judged with the drive it belongs to"
+    if told.kind is CaseKind.ENQUIRY:
+        return "Pictures alone, judged as a drive that came alone"
+    if not told.subject.box:
+        return "A drive alone"
+    return "A box with one drive" if len(told.subject.bays) == 1 else "A box with two drives"
+
+
+def tried_sentences(told: Triage) -> list[str]:
+    """The repairs that did not help."""
+    return [f"Tried, and it did not help: {one.step.id}{in_bay(one.bay)}." for one in told.tried]
+
+
+def open_again_sentence(told: Triage) -> str:
+    """What a repair may have changed; empty if nothing."""
+    if not told.open_again:
+        return ""
+    return f"Open again, as the repair may have changed it: {', '.join(map(called, told.open_again))}."
+
+
+def chance_words(chance: float) -> str:
+    """A chance in words alone."""
+    return next(words for below, words in CHANCES if chance < below)
+
+
+def figures(offer: Offer) -> str:
+    """A step's figures, to be read in one line."""
+    parts = [f"whole job {offer.total:.0f}", f"this step {offer.cost:.0f}"]
+    if offer.step.kind is StepKind.TEST:
+        parts.append(f"its answer saves {max(0.0, offer.saves):.0f}")
+    else:
+        parts.append(f"gives the data with {chance_text(offer.solves)}")
+    if offer.harm >= LEAST_HARM:
+        parts.append(f"loses {chance_text(offer.harm)} of it on average")
+    return ", ".join(parts)
+
+
+def because(told: Triage, offer: Offer) -> str:
+    """Why giving the job back would be best, if the step is that; else empty."""
+    return str(given_back(told)) if offer.step.id == GIVE_BACK else ""
+
+
+def held_sentences(offer: Offer) -> list[str]:
+    """Why a step should not be taken now, if so."""
+    found: list[str] = []
+    if offer.refused:
+        title = packaged_risks()[offer.refused].title
+        found.append(f"REFUSED: the customer does not agree to {title}.")
+    if offer.barred:
+        what = "Take it out first." if not offer.bay else "Do what is offered before."
+        found.append(
+            f"NOT NOW: this gives power to the drive of bay {offer.barred}, which should get none. {what}"
+        )
+    return found
+
+
+def refused_sentences(told: Triage) -> list[str]:
+    """What is not listed because the customer refused it."""
+    ids = dict.fromkeys(one.refused for one in told.offers if one.refused)
+    return [f"Not offered, as the customer refused it: {packaged_risks()[one].title}." for one in ids]
+
+
+def speak_again_sentences(told: Triage) -> list[str]:
+    """Where the customer should be spoken to again, the step that would then be taken and what it brings."""
+    found: list[str] = []
+    for one in told.speak_again:
+        titles = " and ".join(packaged_risks()[each].title for each in one.consents)
+        found.append(
+            f"Speak to the customer again about {titles}: it would allow "
+            f"{one.offer.step.id}{in_bay(one.offer.bay)}, {figures(one.offer)}; without it the whole job is "
+            f"expected to cost {one.instead:.0f}."
+        )
+    return found
+
+
+def moved_sentence(told: Triage, one: Moved) -> str:
+    """What an answer did to a fault, in words, without its bits."""
+    return f"{moved_how(one)}: {answer_words(told.belief, one)}"
+
+
+def moved_how(one: Moved) -> str:
+    """How strongly an answer speaks for or against a fault."""
+    how = next(words for below, words in SIZES if abs(one.bits) < below)
+    return f"{how} {'for it' if one.bits > 0 else 'against it'}"
+
+
+def begins_sentence(tables: Tables, fault: str) -> str:
+    """The share with which a fault begins, and where that is from."""
+    first = tables.faults[fault].first
+    share = chance_text(float(first.value))
+    return f"It begins with a share of {share} of all cases, as their first fault ({first.source})."
+
+
+def place_words(tables: Tables, place: Place) -> str:
+    """A fault, and of which drive it is."""
+    words = tables.faults[place.fault].words
+    return f"bay {place.bay}: {words}" if place.bay else words
+
+
+def layout_words(told: Triage) -> list[tuple[str, float]]:
+    """How the drives may belong together, each with its chance; nothing for a drive alone."""
+    if not told.subject.box:
+        return []
+    layouts = told.belief.worlds.tables.layouts.values()
+    return [(one.words, told.belief.layout(one.id)) for one in layouts]
+
+
+def rests_sentence(told: Triage) -> str:
+    """What the figures rest on."""
+    return f"It rests on our tables and {counted(told.rests_on, 'closed case')}"
+
+
+def called(asked: Asked) -> str:
+    """A sign by its name and bay."""
+    return f"{asked.sign}{in_bay(asked.bay)}"
+
+
+def in_bay(bay: str) -> str:
+    """` (bay 1)`; empty for what is of the box or case."""
+    return f" (bay {bay})" if bay else ""

@@ -1,0 +1,290 @@
+"""Reads of the chips of a bay in the browser: taken, judged, held against a family, taken back."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from mendbay.board.rom_map import map_words
+from mendbay.board.rom_reads import Verdict
+from mendbay.board.rom_vote import MOST_READS, Vote
+from mendbay.board.transfer_plan import Role
+from mendbay.core.cautions import cautions_for
+from mendbay.core.errors import UsageError
+from mendbay.core.quantity import counted
+from mendbay.faces.board_words import CHIP, chip_sentences
+from mendbay.faces.web.addresses import Book
+from mendbay.faces.web.answers import Answer, Page
+from mendbay.faces.web.bay_choice import BAY, bay_choice
+from mendbay.faces.web.card import card_of
+from mendbay.faces.web.clip_form import ADAPTER, CLIP, VOLTS, clip_of, told_for_forms
+from mendbay.faces.web.fields import choice, files, line, number
+from mendbay.faces.web.visit import Visit, seen
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.judge_rom import LookedAtRom, judge_rom, look_at_reads
+from mendbay.jobs.learn_rom import judge_by_family, look_by_family
+from mendbay.jobs.rom_doubts import fitting_family
+from mendbay.jobs.rom_reads import (
+    DUMP_LIMIT_BYTES,
+    READS,
+    RomRead,
+    doubts_of_sizes,
+    keep_dumps,
+    newest_sitting,
+    read_chip,
+    rom_reads,
+    withdraw_sitting,
+)
+from mendbay.wiring import rom_drawing, shop_files, transfer_journals
+
+BOOK = Book()
+ROLES = {"patient": "the patient's chip", "donor": "the donor's chip", "new": "a new chip"}
+ROLE = choice("chip", "Whose chip", ROLES, required=True)
+FAMILY = line("family", "Family it is held against", limit=200)
+LOOKS_KEPT = 12
+"""Judgements that the server holds: they take seconds, and the same reads always give the same."""
+PLACES_SHOWN = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Sitting:
+    """Reads of one chip in one go.
+
+    Args:
+        newest: whether it is the one that counts.
+    """
+
+    role: Role
+    number: int
+    reads: tuple[RomRead, ...]
+    newest: bool
+
+    @property
+    def withdrawn(self) -> str:
+        """Why it counts no longer; empty while it does."""
+        return self.reads[0].withdrawn
+
+    @property
+    def alike(self) -> bool:
+        """Whether all its reads are the same."""
+        return len({one.file.sha256 for one in self.reads}) == 1
+
+
+def _sittings(reads: Sequence[RomRead]) -> list[Sitting]:
+    """The sittings, by chip and the newest first."""
+    found = []
+    for role in Role:
+        of = [one for one in reads if one.role is role]
+        standing = [one.sitting for one in of if not one.withdrawn]
+        for at in sorted({one.sitting for one in of}, reverse=True):
+            some = tuple(one for one in of if one.sitting == at)
+            found.append(Sitting(role, at, some, bool(standing) and at == standing[-1]))
+    return found
+
+
+@BOOK.page(
+    "/case/{case:int}/board/rom",
+    "board-rom",
+    "Every read kept of the chips of a bay, and how more are taken.",
+    [BAY],
+)
+def rom(visit: Visit) -> Answer:
+    case = visit.path["case"]
+    with visit.bench() as bench:
+        at = bay_choice(visit, bench, case)
+        card = card_of(visit, bench, case)
+        reads = rom_reads(bench, case, at.bay, also_withdrawn=True)
+    facts = {
+        "card": card,
+        "at_bay": at,
+        "sittings": _sittings(reads),
+        "doubts": doubts_of_sizes([one for one in reads if not one.withdrawn]),
+        "cautions": cautions_for(CHIP),
+        "adapter": ADAPTER,
+        "volts": VOLTS,
+        "times": READS,
+        "limit_bytes": DUMP_LIMIT_BYTES,
+    }
+    return Page("board_rom.html", facts)
+
+
+@BOOK.page(
+    "/case/{case:int}/board/reads",
+    "board-reads",
+    "What the newest reads of a chip are worth, where they differ, and what lies where.",
+    [BAY, ROLE, FAMILY],
+)
+def reads(visit: Visit) -> Answer:
+    case, role = visit.path["case"], Role(visit.said["chip"])
+    with visit.bench() as bench:
+        at = bay_choice(visit, bench, case)
+        card = card_of(visit, bench, case)
+        family = visit.said["family"] or _fitting(visit, bench, case, at.bay, role)
+        looked = _looked(visit, bench, case, at.bay, role, family)
+    found = looked.judgement
+    runs = found.vote.bits.runs() if found.vote is not None and found.vote.disagreeing else ()
+    asked = dict.fromkeys(str(one.kind) for one in found.questions)
+    facts = {
+        "card": card,
+        "at_bay": at,
+        "chip": visit.said["chip"],
+        "chip_words": ROLES[visit.said["chip"]],
+        "looked": looked,
+        "found": found,
+        "questions": list(asked) if found.verdict is not Verdict.UNUSABLE else [],
+        "family": family,
+        "places": runs[:PLACES_SHOWN],
+        "more_places": max(0, len(runs) - PLACES_SHOWN),
+        "doubt_map": doubt_map(found.vote) if runs and found.vote is not None else "",
+        "drawing": Markup(rom_drawing(looked.map, "rom")) if looked.map is not None else "",  # noqa: S704
+        "map_words": map_words(looked.map) if looked.map is not None else (),
+        "facts_of_chip": _chip_facts(looked.reads[0]),
+        "reads_mark": _reads_mark(looked.reads),
+    }
+    return Page("board_reads.html", facts)
+
+
+def _reads_mark(reads: Sequence[RomRead]) -> str:
+    return seen(*(one.file.sha256 for one in reads))
+
+
+def _chip_facts(read: RomRead) -> list[str]:
+    chip = read.chip()
+    return [] if chip is None else chip_sentences(chip)
+
+
+def _fitting(visit: Visit, bench: Bench, case: int, bay: str, role: Role) -> str:
+    """The family that a patient's reads belong to; empty for other chips, as none judges them by itself."""
+    return fitting_family(bench, shop_files(visit.desk.home), case, bay) if role is Role.PATIENT else ""
+
+
+def _looked(visit: Visit, bench: Bench, case: int, bay: str, role: Role, family: str) -> LookedAtRom:
+    """The judgement, kept by what the reads hold."""
+    kept: dict[object, LookedAtRom] = visit.desk.keep("rom-looks", dict)
+    shop = shop_files(visit.desk.home)
+    rules = shop.text("families", family) if family else ""
+    key = (case, bay, role, rules, tuple(newest_sitting(bench, case, bay, role)))
+    if key not in kept:
+        if family:
+            kept[key] = look_by_family(bench, shop, case, bay, role, family)
+        else:
+            kept[key] = look_at_reads(bench, case, bay, role)
+        for old in list(kept)[:-LOOKS_KEPT]:
+            kept.pop(old, None)
+    return kept[key]
+
+
+def doubt_map(vote: Vote) -> Markup:
+    """Where reads differ, from the first byte of a ROM on the left to its last on the right."""
+    cells = vote.per_cell
+    places = [int(one) for one in cells.nonzero()[0]]
+    total = max(1, len(cells))
+    marks = Markup("").join(
+        Markup('<rect class="cell" x="{}" width="{}" height="20"/>').format(
+            round(1000 * one / total, 2), round(max(2.0, 1000 / total), 2)
+        )
+        for one in places
+    )
+    words = f"{counted(len(places), 'block')} of 256 bytes hold bits that differ, of {total}"
+    return Markup(
+        '<svg class="doubts" viewBox="0 0 1000 20" preserveAspectRatio="none" role="img" aria-label="{}">'
+        '<rect class="ground" width="1000" height="20"/>{}</svg><p class="soft">{}.</p>'
+    ).format(words, marks, words)
+
+
+# ---------------------------------------------------------------------- changes
+
+
+@BOOK.change(
+    "/case/{case:int}/board/keep-dumps",
+    "board-keep-dumps",
+    "Keeps dumps that any programmer made, as reads of one sitting.",
+    [
+        BAY,
+        ROLE,
+        files("dumps", "Files of one sitting", limit=MOST_READS),
+        line("chip_id", "The chip's id as the programmer shows it", limit=60),
+    ],
+)
+def keep(visit: Visit) -> Answer:
+    case, role = visit.path["case"], Role(visit.said["chip"])
+    dumps = []
+    for one in visit.said["dumps"]:
+        if (one.size or 0) > DUMP_LIMIT_BYTES:
+            raise UsageError("No board carries a ROM that large: nothing was kept.", "Choose the right file.")
+        dumps.append((file_name(one.filename or ""), one.file.read(DUMP_LIMIT_BYTES + 1)))
+    with visit.bench() as bench:
+        at = bay_choice(visit, bench, case)
+        kept = keep_dumps(bench, case, at.bay, role, dumps, visit.said["chip_id"])
+    doubts = doubts_of_sizes(kept)
+    said = f"Kept: {counted(len(kept), 'read')} of {ROLES[role.value]}, sitting {kept[0].sitting}."
+    return visit.go("board-rom", " ".join((said, *(f"DOUBTFUL: {one}" for one in doubts))), {"bay": at.bay})
+
+
+def file_name(sent: str) -> str:
+    """The name of a file as a browser sent it: no folder of it, no sign that is none, not endless."""
+    last = sent.replace("\\", "/").rpartition("/")[2]
+    return "".join(one if one.isprintable() else "_" for one in last)[-100:].strip(". ") or "dump"
+
+
+@BOOK.change(
+    "/case/{case:int}/board/read-chip",
+    "board-read-chip",
+    "Reads the chip on a clip through an adapter, several times.",
+    [BAY, ROLE, number("times", "Whole reads", least=2, most=MOST_READS, default=READS), *CLIP],
+)
+def read(visit: Visit) -> Answer:
+    case, role = visit.path["case"], Role(visit.said["chip"])
+    clip = clip_of(visit)
+    with told_for_forms(), visit.bench() as bench:
+        at = bay_choice(visit, bench, case)
+        kept, facts = read_chip(bench, clip, case, at.bay, role, visit.said["times"])
+    said = f"Kept: {counted(len(kept), 'read')} of {ROLES[role.value]}, sitting {kept[0].sitting}."
+    return visit.go("board-rom", " ".join((said, *chip_sentences(facts))), {"bay": at.bay})
+
+
+@BOOK.change(
+    "/case/{case:int}/board/judge",
+    "board-judge",
+    "Puts down what the newest reads of a chip are worth; a voted dump is kept.",
+    [BAY, ROLE, FAMILY],
+)
+def judge(visit: Visit) -> Answer:
+    case, role, family = visit.path["case"], Role(visit.said["chip"]), visit.said["family"]
+    with visit.bench() as bench:
+        at = bay_choice(visit, bench, case)
+        now = newest_sitting(bench, case, at.bay, role)
+        visit.require_unchanged("what was read", *(one.file.sha256 for one in now))
+        family = family or _fitting(visit, bench, case, at.bay, role)
+        if family:
+            judged = judge_by_family(bench, shop_files(visit.desk.home), case, at.bay, role, family)
+        else:
+            judged = judge_rom(bench, case, at.bay, role)
+    said = f"Put down: {counted(len(judged.reads), 'read')}, {judged.judgement.verdict}."
+    if judged.voted is not None:
+        said += f" The voted dump is kept as {judged.voted.path}."
+    query = {"bay": at.bay, "chip": role.value, "family": visit.said["family"]}
+    return visit.go("board-reads", said, query)
+
+
+@BOOK.change(
+    "/case/{case:int}/board/withdraw-sitting",
+    "board-withdraw-sitting",
+    "Takes back that a sitting of reads is of that chip; files and record stay.",
+    [
+        BAY,
+        ROLE,
+        number("sitting", "Sitting", required=True, least=1, most=10**6),
+        line("reason", "Why it is taken back", required=True, limit=500),
+    ],
+)
+def take_back(visit: Visit) -> Answer:
+    case, role, sitting = visit.path["case"], Role(visit.said["chip"]), visit.said["sitting"]
+    with visit.bench() as bench:
+        at = bay_choice(visit, bench, case)
+        journals = transfer_journals(visit.desk.home)
+        gone = withdraw_sitting(bench, journals, case, at.bay, role, sitting, visit.said["reason"])
+    said = f"Sitting {sitting} of {ROLES[role.value]}, {counted(len(gone), 'read')}, counts no longer."
+    return visit.go("board-rom", said, {"bay": at.bay})

@@ -1,0 +1,249 @@
+"""The end of a case: closed with what was found, kept, exported, forgotten."""
+
+from __future__ import annotations
+
+from mendbay.case.custody import Head
+from mendbay.case.outcome import MOST_FOUND, DataBack, End, said
+from mendbay.core.errors import UsageError
+from mendbay.core.quantity import bytes_text, counted
+from mendbay.faces.forget_words import BILLS, OUT_OF_REACH, going, staying
+from mendbay.faces.web.addresses import Book
+from mendbay.faces.web.answers import Answer, Page
+from mendbay.faces.web.card import card_of
+from mendbay.faces.web.drawing import shown_name
+from mendbay.faces.web.fields import choice, day, flag, line, number, several, text
+from mendbay.faces.web.views.letters import forget_texts
+from mendbay.faces.web.visit import Visit
+from mendbay.jobs.close_case import (
+    Closing,
+    close_case,
+    look_at_closing,
+    outcome_words,
+    places_of,
+    reopen_case,
+)
+from mendbay.jobs.erase_copies import plans_of
+from mendbay.jobs.export_case import export_case
+from mendbay.jobs.forget_case import forget, plan_forgetting
+from mendbay.jobs.keep_copies import EXPORT, folders_told, keep, keep_days
+from mendbay.wiring import export_folder, open_handback_folder, shop_copies
+
+BOOK = Book()
+BROKEN = {"found": "this was broken", "nothing": "nothing was broken", "not known": "nobody knows what"}
+MOST_DAYS = 36_500
+LONG_BYTES = 8 << 30
+"""More than a browser waits for to be copied or overwritten (own choice: some minutes of a disk)."""
+
+
+@BOOK.page("/case/{case:int}/closing", "closing", "What the case says of its end, and how it ended.")
+def closing(visit: Visit) -> Answer:
+    case = visit.path["case"]
+    with visit.bench() as bench:
+        card = card_of(visit, bench, case)
+        found = look_at_closing(bench, case)
+        places = places_of(bench, case)
+        rule = keep_days(bench, case)
+        plans = plans_of(bench, case)
+        exports = folders_told(bench, case, EXPORT)
+    facts = {
+        "card": card,
+        "closing": found,
+        "told": _told(found),
+        "places": places,
+        "suggested": {one for hint in found.hints for one in hint.found},
+        "end": _suggested_end(found),
+        "data": _suggested_data(found),
+        "rule": counted(rule.days, "day"),
+        "rule_said": rule.agreed,
+        "plans": plans,
+        "exports": exports,
+        "end_mark": _mark(found),
+    }
+    return Page("closing.html", facts)
+
+
+@BOOK.change(
+    "/case/{case:int}/closing/close",
+    "close-case",
+    "Closes the case with what was found; again puts right what was said before.",
+    [
+        choice("broken", "What was broken", BROKEN, required=True),
+        several("found", "Broken", limit=MOST_FOUND),
+        flag("likely", "No repair or measurement proves it: it is only likely, and counts half"),
+        choice("end", "What became of the job", {str(one): str(one) for one in End}, required=True),
+        choice(
+            "data",
+            "Of the wanted data the customer has",
+            {str(one): str(one) for one in DataBack},
+            required=True,
+        ),
+        text("remark", "Anything to learn from it"),
+        line("although_no_hand_back", "Why it counts as handed back though Mendbay made no hand-back"),
+    ],
+)
+def close(visit: Visit) -> Answer:
+    asked, case = visit.said, visit.path["case"]
+    broken = asked["broken"]
+    if asked["found"] and broken != "found":
+        raise UsageError(
+            f"It says that {BROKEN[broken]}, and {len(asked['found'])} things are ticked.",
+            "Tick none of them, or say that they were broken.",
+        )
+    outcome = said(
+        asked["found"],
+        nothing_broken=broken == "nothing",
+        not_known=broken == "not known",
+        likely=asked["likely"],
+        end=End(asked["end"]),
+        data=DataBack(asked["data"]),
+        remark=asked["remark"],
+    )
+    with visit.bench() as bench:
+        visit.require_unchanged("the end of the case", *_mark(look_at_closing(bench, case)))
+        close_case(bench, case, outcome, asked["although_no_hand_back"])
+    return visit.go("closing", f"Case {case} is closed: {outcome_words(outcome)}.")
+
+
+@BOOK.change(
+    "/case/{case:int}/closing/reopen",
+    "reopen-case",
+    "Opens the case again; how it ended stays on record and counts no longer.",
+    [line("reason", "Why, without the customer's name", required=True)],
+)
+def reopen(visit: Visit) -> Answer:
+    with visit.bench() as bench:
+        reopen_case(bench, visit.path["case"], visit.said["reason"])
+    return visit.go("closing", "The case is open again, and teaches the odds nothing until it is closed.")
+
+
+@BOOK.change(
+    "/case/{case:int}/closing/keep",
+    "keep-copies",
+    "Says until when the copies of the case are kept.",
+    [
+        day("day", "Until the day, that day included"),
+        number("days", "Or so many days after the hand-back (before it: after today)", most=MOST_DAYS),
+    ],
+)
+def keep_until(visit: Visit) -> Answer:
+    case = visit.path["case"]
+    with visit.bench() as bench:
+        visit.require_unchanged("the day of keeping", bench.ledger.case(case).keep_until)
+        found = keep(bench, case, visit.said["day"], visit.said["days"])
+    return visit.go(
+        "closing", f"The copies of case {case} are kept until {found.keep_until}, that day included."
+    )
+
+
+@BOOK.change(
+    "/case/{case:int}/closing/export",
+    "export-case",
+    "Writes everything of the case into a folder, in open formats.",
+    [
+        flag("for_customer", "For the customer: leave out what is the shop's own"),
+        flag("with_images", "Also the raw images of the drives"),
+    ],
+)
+def export(visit: Visit) -> Answer:
+    case, asked = visit.path["case"], visit.said
+    with visit.bench() as bench:
+        size = sum(one.size_bytes for one in bench.files.held(bench.ledger.case(case)))
+        if asked["with_images"] and size > LONG_BYTES:
+            raise UsageError(
+                f"Case {case} holds {bytes_text(size)}: with images that takes longer than a page waits.",
+                f"Type in a terminal: {command_line(visit)} case export {case} FOLDER --with-images",
+            )
+        done = export_case(
+            bench,
+            case,
+            export_folder(case, visit.desk.home),
+            open_handback_folder,
+            with_images=asked["with_images"],
+            for_customer=asked["for_customer"],
+        )
+    told = f"{counted(done.files, 'file')}, {bytes_text(done.size_bytes)}, are in {done.folder}."
+    if done.missing:
+        told += f" MISSING: {'; '.join(f'{shown_name(one.what)}: {one.why}' for one in done.missing[:3])}."
+    return visit.go("closing", told)
+
+
+@BOOK.page("/case/{case:int}/closing/forget", "forgetting", "What forgetting the case would remove and keep.")
+def forgetting(visit: Visit) -> Answer:
+    with visit.bench() as bench:
+        card = card_of(visit, bench, visit.path["case"])
+        plan = plan_forgetting(bench, shop_copies(visit.desk.home), visit.path["case"])
+    facts = {
+        "card": card,
+        "going": going(plan, shown_name),
+        "staying": staying(plan),
+        "beyond": [*map(shown_name, plan.elsewhere), *OUT_OF_REACH],
+        "bills": BILLS,
+        "refusals": plan.refusals,
+    }
+    return Page("forgetting.html", facts)
+
+
+@BOOK.change(
+    "/case/{case:int}/closing/forget/now",
+    "forget-case",
+    "Forgets the case: what names a person goes for good.",
+    [
+        line("reason", "Why; it is kept, so it names nobody", required=True),
+        line("typed", "The number of the case, typed", required=True),
+    ],
+)
+def forget_now(visit: Visit) -> Answer:
+    case = visit.path["case"]
+    require_number_typed(visit, "forgotten")
+    with visit.bench() as bench:
+        done = forget(bench, shop_copies(visit.desk.home), case, visit.said["reason"])
+    forget_texts(visit, case)
+    told = f"Case {case} is forgotten. The ledger names the customer no more."
+    if done.entries:
+        told += f" The head of its custody log stays: {Head(done.entries, done.head).text}"
+    return visit.go("cases", told)
+
+
+def command_line(visit: Visit) -> str:
+    """How the command line of this home is called."""
+    return f"mendbay --home {visit.desk.home}" if visit.desk.home else "mendbay"
+
+
+def require_number_typed(visit: Visit, done: str) -> None:
+    """
+    Args:
+        done: what would be done to the case, such as `forgotten`.
+
+    Raises:
+        UsageError: something else than the case's number was typed.
+    """
+    if visit.said["typed"].strip() != str(visit.path["case"]):
+        raise UsageError(
+            f"Nothing was {done}: the case's number was not typed.",
+            f"Type {visit.path['case']} into the form, if this is the case that is meant.",
+        )
+
+
+def _told(found: Closing) -> list[str]:
+    """How a closed case ended, as sentences."""
+    if found.outcome is None:
+        return []
+    lines = [f"Case {found.case.number} is closed: {outcome_words(found.outcome)}."]
+    lines += [found.outcome.remark] if found.outcome.remark else []
+    return [*lines, found.teaches_not or "The odds of later cases learn from it."]
+
+
+def _suggested_end(found: Closing) -> str:
+    if found.outcome is not None:
+        return str(found.outcome.end)
+    return next((str(one.end) for one in found.hints if one.end), "")
+
+
+def _suggested_data(found: Closing) -> str:
+    if found.outcome is not None:
+        return str(found.outcome.data)
+    return next((str(one.data) for one in found.hints if one.data), "")
+
+
+def _mark(found: Closing) -> list[str]:
+    return [str(found.case.state), str(found.outcome)]

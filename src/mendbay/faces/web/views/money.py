@@ -1,0 +1,321 @@
+"""The money of a case: quotes, the customer's word on them, the bill, and what was paid."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from mendbay.case.bill import expected
+from mendbay.case.quote import DIAGNOSIS, Column
+from mendbay.core.errors import UsageError
+from mendbay.faces import money_words
+from mendbay.faces.web.addresses import Book
+from mendbay.faces.web.answers import Answer, Blob, Page
+from mendbay.faces.web.card import card_of
+from mendbay.faces.web.fields import choice, day, flag, line, number
+from mendbay.faces.web.visit import Visit
+from mendbay.jobs.bill_case import Account, account_of, can_be_due, make_bill, pay, unpay
+from mendbay.jobs.case_papers import paper_bytes, papers_made
+from mendbay.jobs.money_notes import How
+from mendbay.jobs.money_papers import column_words, note_words, quantity_words, span_words
+from mendbay.jobs.quote_case import By, KeptQuote, decide, make_quote, quotes_of
+from mendbay.jobs.quote_lines import LARGEST_GB, Wish, prices_in_force
+
+if TYPE_CHECKING:
+    from mendbay.case.price_list import PriceList
+    from mendbay.case.quote import Quote
+
+BOOK = Book()
+COLUMNS = (Column.LOW, Column.LIKELY, Column.HIGH)
+PICKED = 6
+"""Lines of the price list that one form picks; more go in by several quotes, each anew."""
+MOST_LINES = 80
+"""Lines of a quote that the form of a bill can name."""
+BILLED = {"done": "done", "not done": "not done"}
+
+
+@BOOK.page("/case/{case:int}/money", "money", "What the case may cost, what was said to it, billed and paid.")
+def money(visit: Visit) -> Answer:
+    number = visit.path["case"]
+    with visit.bench() as bench:
+        card = card_of(visit, bench, number)
+        kept, account = quotes_of(bench, number), account_of(bench, number)
+        prices = prices_in_force(bench)
+        papers = papers_made(bench, number)
+    quotes = [_quote_facts(one) for one in reversed(kept)]
+    facts = {
+        "card": card,
+        "quotes": quotes,
+        "shown": next((one for one in quotes if one["counts"]), quotes[0] if quotes else None),
+        "account": account,
+        "standing": _standing(account),
+        "to_bill": _to_bill(account),
+        "bill": _bill_facts(account),
+        "can_be_due": most.shown if (most := can_be_due(account)) else "",
+        "picks": _picks(prices),
+        "own_prices": prices.own,
+        "papers": [one for one in papers if one.name.startswith(("quote-", "bill-", "payment-"))],
+        "quotes_mark": _quotes_mark(kept),
+        "account_mark": _account_mark(account),
+        "rows": range(1, PICKED + 1),
+    }
+    return Page("money.html", facts)
+
+
+@BOOK.change(
+    "/case/{case:int}/money/quote",
+    "make-quote",
+    "Makes a quote from what triage believes and what is picked; its paper is kept.",
+    [
+        *(
+            one
+            for at in range(1, PICKED + 1)
+            for one in (line(f"line_{at}", f"Line {at}"), line(f"quantity_{at}", f"How much of line {at}"))
+        ),
+        number("media_gb", "Medium for so many GB", most=LARGEST_GB),
+        flag("ship", "It is sent back, not fetched"),
+        flag("no_odds", "Only what is picked: leave out what may be broken"),
+    ],
+)
+def make(visit: Visit) -> Answer:
+    said, number = visit.said, visit.path["case"]
+    picked = [(said[f"line_{at}"], said[f"quantity_{at}"]) for at in range(1, PICKED + 1)]
+    for name, quantity in picked:
+        if quantity and not name:
+            raise UsageError(
+                f"{quantity[:20]!r} is said of a line that is not chosen.",
+                "Choose the line, or leave the quantity out.",
+            )
+    wish = Wish(
+        tuple(one for one in picked if one[0]), said["media_gb"] or 0, said["ship"], not said["no_odds"]
+    )
+    with visit.bench() as bench:
+        made, _ = make_quote(bench, number, wish)
+    return visit.go(
+        "money",
+        f"Quote {made.number} is made: {made.totals[Column.HIGH].gross.shown} at most. Nothing was sent.",
+    )
+
+
+@BOOK.change(
+    "/case/{case:int}/money/quote/{quote:int}/word",
+    "quote-word",
+    "Puts down what the customer said to a quote.",
+    [
+        choice("word", "The customer", {"yes": "accepts it", "no": "declines it"}, required=True),
+        choice("by", "Said", {str(one): one.words for one in By}, required=True),
+        day("day", "On the day (today if left open)"),
+        line("although_superseded", "Why this one, though a later quote was made"),
+        line("although_refused", "Why, though the customer refused what is in it"),
+    ],
+)
+def word(visit: Visit) -> Answer:
+    case, quote, said = visit.path["case"], visit.path["quote"], visit.said
+    with visit.bench() as bench:
+        kept = quotes_of(bench, case)
+        visit.require_unchanged("the quotes", *_quotes_mark(kept))
+        before = next((one.quote.number for one in kept if one.accepted), quote)
+        found = decide(
+            bench,
+            case,
+            quote,
+            said["word"] == "yes",
+            By(said["by"]),
+            said["day"],
+            although=said["although_superseded"],
+            although_refused=said["although_refused"],
+        )
+    accepted = said["word"] == "yes"
+    told = money_words.accepted_words(quote, found, before) if accepted else f"Quote {quote} is declined."
+    return visit.go("money", told)
+
+
+@BOOK.change(
+    "/case/{case:int}/money/bill",
+    "make-bill",
+    "Makes the bill of what was done of the quote that counts; its paper is kept.",
+    [
+        flag("nothing", "No wanted file could be handed back"),
+        *(
+            one
+            for at in range(1, MOST_LINES + 1)
+            for one in (
+                choice(f"done_{at}", f"Line {at}", BILLED),
+                line(f"amount_{at}", f"What line {at} came to"),
+            )
+        ),
+    ],
+)
+def bill(visit: Visit) -> Answer:
+    number, said = visit.path["case"], visit.said
+    with visit.bench() as bench:
+        account = account_of(bench, number)
+        visit.require_unchanged("the money of the case", *_account_mark(account))
+        lines = account.held_against.lines if account.held_against else ()
+        done: dict[str, str] = {}
+        not_done: list[str] = []
+        for at, one in enumerate(lines[:MOST_LINES], 1):
+            if said[f"done_{at}"] == "not done":
+                not_done.append(one.key)
+            elif said[f"done_{at}"] == "done" or said[f"amount_{at}"]:
+                done[one.key] = said[f"amount_{at}"]
+        after, _ = make_bill(bench, number, done, not said["nothing"], not_done)
+    made = after.bill
+    told = f"Bill {made.number} is made: {made.total.gross.shown}." if made else "The bill is made."
+    left = money_words.left_out_words(after, not_done)
+    if left:
+        told += f" Picked for the quote and not on the bill: {'; '.join(left)}."
+    return visit.go("money", told)
+
+
+@BOOK.change(
+    "/case/{case:int}/money/payment",
+    "pay",
+    "Puts down money that came in or went back; the receipt is kept.",
+    [
+        line("amount", "Amount, like 38.00", required=True),
+        choice("how", "How", {str(one): one.words for one in How}, required=True),
+        day("day", "On the day (today if left open)"),
+        flag("back", "It was returned to the customer"),
+        line("although_more", "Why, if it is more than can be due"),
+    ],
+)
+def payment(visit: Visit) -> Answer:
+    said = visit.said
+    with visit.bench() as bench:
+        done, account, _ = pay(
+            bench,
+            visit.path["case"],
+            said["amount"],
+            How(said["how"]),
+            said["day"],
+            back=said["back"],
+            although_more=said["although_more"],
+        )
+    amount = -done.amount if said["back"] else done.amount
+    verb = "returned" if said["back"] else "received"
+    told = [f"Payment {done.number}: {amount.shown} {verb} {done.how.words}.", *_standing(account)]
+    return visit.go("money", " ".join(told))
+
+
+@BOOK.change(
+    "/case/{case:int}/money/payment/{payment:int}/back",
+    "unpay",
+    "Takes back a payment that was put down by mistake; it stays on record.",
+    [line("reason", "Why it was a mistake", required=True)],
+)
+def payment_back(visit: Visit) -> Answer:
+    with visit.bench() as bench:
+        unpay(bench, visit.path["case"], visit.path["payment"], visit.said["reason"])
+    return visit.go("money", f"Payment {visit.path['payment']} counts no longer.")
+
+
+@BOOK.page("/case/{case:int}/papers/{paper}", "paper", "A paper that was made of the case, as PDF.")
+def paper(visit: Visit) -> Answer:
+    case, name = visit.path["case"], visit.path["paper"]
+    with visit.bench() as bench:
+        data = paper_bytes(bench, case, name)
+    return Blob(data, "application/pdf", f"case-{case:04}-{name}")
+
+
+def _quote_facts(one: KeptQuote) -> dict[str, Any]:
+    made = one.quote
+    return {
+        "number": made.number,
+        "day": made.day,
+        "until": made.valid_until,
+        "likely": made.totals[Column.LIKELY].gross.shown,
+        "most": made.totals[Column.HIGH].gross.shown,
+        "nothing": made.totals[Column.NOTHING].gross.shown,
+        "state": money_words.state_words(one),
+        "counts": one.accepted,
+        "superseded": one.superseded,
+        "past": one.past,
+        "currency": made.currency,
+        "own_prices": made.own_prices,
+        "remarks": made.remarks,
+        "lines": [
+            {
+                "words": one.words,
+                "quantity": quantity_words(one),
+                "note": note_words(one, made),
+                "amounts": [column_words(one.amounts[column]) for column in COLUMNS],
+            }
+            for one in made.lines
+        ],
+        "totals": [made.totals[column].gross.shown_digits for column in COLUMNS],
+    }
+
+
+def _standing(account: Account) -> list[str]:
+    """What holds of the money now, as sentences."""
+    if account.quote is not None:
+        no_bill = money_words.no_bill_words(account)
+        return [no_bill] if no_bill else money_words.due_words(account)
+    if account.bill is not None:
+        return money_words.due_words(account)
+    told = ["No quote is accepted."]
+    due = account.held_against.in_any_case if account.held_against and account.declined else None
+    if due:
+        told.append(f"{due.shown} are due in any case.")
+    return [*told, *money_words.deposit_words(account)]
+
+
+def _to_bill(account: Account) -> dict[str, Any] | None:
+    """The quote that a bill can be made of, with its lines; None if there is none."""
+    quote: Quote | None = account.held_against if account.declined else account.quote
+    if quote is None:
+        return None
+    return {
+        "number": quote.number,
+        "declined": account.declined,
+        "currency": quote.currency,
+        "lines": [
+            {
+                "at": at,
+                "words": one.words,
+                "quantity": quantity_words(one),
+                "span": span_words(one.least, one.most),
+                "by_itself": expected(one, True),
+                "ranged": one.least != one.most,
+            }
+            for at, one in enumerate(quote.lines[:MOST_LINES], 1)
+            if not account.declined or one.key == DIAGNOSIS
+        ],
+    }
+
+
+def _bill_facts(account: Account) -> dict[str, Any] | None:
+    made = account.bill
+    if made is None:
+        return None
+    return {
+        "number": made.number,
+        "quote": made.quote,
+        "day": made.day,
+        "replaces": made.replaces,
+        "lines": [(one.words, "free" if one.free else one.amount.shown_digits) for one in made.lines],
+        "total": made.total.gross.shown,
+    }
+
+
+def _picks(prices: PriceList) -> list[dict[str, str]]:
+    listed = [prices.hour, *prices.prices.values(), *prices.work.values()]
+    return [
+        {
+            "id": one.id,
+            "words": f"{one.words or one.id}: {span_words(one.low, one.high)}"
+            + ("" if one.unit == "each" else f" for each {one.unit}"),
+        }
+        for one in listed
+    ]
+
+
+def _quotes_mark(kept: Sequence[KeptQuote]) -> list[str]:
+    return [f"{one.quote.number} {one.state} {one.word}" for one in kept]
+
+
+def _account_mark(account: Account) -> list[str]:
+    quote = account.held_against.number if account.held_against else 0
+    bill = account.bill.number if account.bill else 0
+    return [f"quote {quote} {account.declined}", f"bill {bill}", f"paid {account.paid}"]

@@ -1,0 +1,324 @@
+"""The shop's own settings: prices, wordings, limits, the relay; each looked at before it is kept."""
+
+from __future__ import annotations
+
+import hmac
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+
+from mendbay.case.agenda import LIMITS
+from mendbay.case.price_list import packaged_prices
+from mendbay.core.errors import MendbayError, NoSuchItem, UsageError
+from mendbay.core.quantity import counted
+from mendbay.faces.keeping_words import rule_words
+from mendbay.faces.web.addresses import Book
+from mendbay.faces.web.answers import Answer, Page
+from mendbay.faces.web.fields import line, text
+from mendbay.faces.web.serve import KEY_FILE, bench_key
+from mendbay.faces.web.visit import Visit
+from mendbay.handback.keeping import DEFAULT_DAYS
+from mendbay.jobs.keep_copies import Held, keeping
+from mendbay.jobs.money_papers import span_words
+from mendbay.jobs.papers import shop_of
+from mendbay.jobs.quote_lines import PRICES, SETTINGS, prices_in_force
+from mendbay.jobs.shop_settings import PAPERS, POWER, keep_text
+from mendbay.wiring import home_folder, own_papers, setting_check, shop_copies, shop_files, tool
+
+if TYPE_CHECKING:
+    from mendbay.case.price_list import PriceList
+
+BOOK = Book()
+LONGEST = 200_000
+"""Characters of a file that is edited here."""
+LOOPBACK = ("127.", "localhost:", "[::1]:")
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """A file of the shop in `settings/`.
+
+    Args:
+        words: what it is called here.
+        does: what it is for, as a sentence.
+        ours: what holds while there is none, as a sentence.
+        begin: the text to begin one with.
+    """
+
+    words: str
+    does: str
+    ours: str
+    begin: str
+
+
+def _limits_text() -> str:
+    return "[wait_days]\n" + "".join(f"{who.value} = {days}\n" for who, days in LIMITS.items())
+
+
+FILES = {
+    "shop": Setting(
+        "Name and address of the shop",
+        "They stand on every paper; the page is A4 or Letter.",
+        "Papers name no shop.",
+        'name = ""\nlines = []\npage = "A4"\n',
+    ),
+    PRICES: Setting(
+        "Prices",
+        "Quotes are made of them.",
+        "Quotes are made with the invented prices of an example, and say so.",
+        packaged_prices(),
+    ),
+    "agenda": Setting(
+        "Limits on waiting",
+        "For how many days a case may wait before it is told as late.",
+        "Our own limits hold.",
+        _limits_text(),
+    ),
+    "keeping": Setting(
+        "Keeping copies",
+        "For how many days after the hand-back copies are kept, if nothing else was agreed.",
+        f"They are kept for {DEFAULT_DAYS} days.",
+        f"days = {DEFAULT_DAYS}\n",
+    ),
+    POWER: Setting(
+        "Relay that cuts a drive's power",
+        "A command that is run when a drive that is being read vanished; {bay} stands for its bay.",
+        "The person at the bench is asked.",
+        'command = ["/usr/local/bin/relay", "cycle", "--bay", "{bay}"]\n'
+        "seconds = 60\nready_seconds = 30\nmost = 5\n",
+    ),
+}
+
+
+@BOOK.page("/settings", "settings", "What holds in this shop, and where it comes from.")
+def settings(visit: Visit) -> Answer:
+    files = shop_files(visit.desk.home)
+    own = {*files.names(SETTINGS)}
+    papers = set(files.names(PAPERS))
+    with visit.bench() as bench:
+        who = bench.who
+        prices, prices_trouble = _or_trouble(lambda: prices_in_force(bench))
+        shop, shop_trouble = _or_trouble(lambda: shop_of(bench))
+    facts = {
+        "files": [(name, one, name in own) for name, one in FILES.items()],
+        "papers": [(name, name in papers) for name in own_papers(visit.desk.home).names()],
+        "prices": None if prices is None else _price_facts(prices),
+        "shop": shop,
+        "troubles": [one for one in (prices_trouble, shop_trouble) if one is not None],
+        "who": who,
+        "home": str(home_folder(visit.desk.home)),
+        "tool": tool(),
+        "is_open": not _is_ours_alone(visit),
+    }
+    return Page("settings.html", facts)
+
+
+@BOOK.page("/settings/file/{file}", "setting", "A file of the shop as text.")
+def setting(visit: Visit) -> Answer:
+    name = visit.path["file"]
+    one = _setting(name)
+    files = shop_files(visit.desk.home)
+    own = files.text(SETTINGS, name)
+    trouble = None if own is None else _or_trouble(lambda: setting_check(name)(own))[1]
+    return Page(
+        "setting.html",
+        {
+            "head": one.words,
+            "does": one.does,
+            "ours": one.ours,
+            "own": own is not None,
+            "text": one.begin if own is None else own,
+            "now": own or "",
+            "trouble": trouble,
+            "place": str(files.path_of(SETTINGS, name)),
+            "keep": visit.url("keep-setting", file=name),
+            "keep_name": "keep-setting",
+            "away": visit.url("put-setting-away", file=name),
+            "guarded": name == POWER,
+            "locked": name == POWER and not _is_ours_alone(visit),
+            "key_place": str(home_folder(visit.desk.home) / KEY_FILE),
+        },
+    )
+
+
+KEY = line("key", "Key of this bench")
+TEXT = text("text", "The file", required=True, limit=LONGEST)
+
+
+@BOOK.change(
+    "/settings/file/{file}/keep",
+    "keep-setting",
+    "Keeps a file of the shop if what reads it takes it; else the old one stays.",
+    [TEXT, KEY],
+)
+def keep_setting(visit: Visit) -> Answer:
+    name = visit.path["file"]
+    one = _setting(name)
+    _require_account(visit, name)
+    files = shop_files(visit.desk.home)
+    visit.require_unchanged("the file", files.text(SETTINGS, name) or "")
+    kept = keep_text(files, SETTINGS, name, visit.said["text"], setting_check(name))
+    before = f" The earlier one is now {kept.earlier}." if kept.earlier else ""
+    return visit.go("settings", f"{one.words}: kept, and in force from now on.{before}")
+
+
+@BOOK.change(
+    "/settings/file/{file}/away",
+    "put-setting-away",
+    "Puts a file of the shop away, so that ours holds; it stays beside under a number.",
+    [KEY],
+)
+def put_setting_away(visit: Visit) -> Answer:
+    name = visit.path["file"]
+    one = _setting(name)
+    _require_account(visit, name)
+    files = shop_files(visit.desk.home)
+    visit.require_unchanged("the file", files.text(SETTINGS, name) or "")
+    earlier = files.put_away(SETTINGS, name)
+    told = f"The file is now {earlier}. {one.ours}" if earlier else f"There was no file. {one.ours}"
+    return visit.go("settings", told)
+
+
+@BOOK.page("/settings/paper/{paper}", "wording", "The wording of a paper or letter.")
+def wording(visit: Visit) -> Answer:
+    name = visit.path["paper"]
+    papers, files = own_papers(visit.desk.home), shop_files(visit.desk.home)
+    if name not in papers.names():
+        raise NoSuchItem(f"There is no paper {name[:40]!r}.", "The settings list them.")
+    own = files.text(PAPERS, name)
+    trouble = None if own is None else _or_trouble(lambda: papers.check(name, own))[1]
+    return Page(
+        "setting.html",
+        {
+            "head": f"Wording of the paper {name}",
+            "does": "A template: what stands in {{ and }} is put in. What it can ask for stands at its top.",
+            "ours": "Our wording is used.",
+            "own": own is not None,
+            "text": papers.wording(name),
+            "now": own or "",
+            "trouble": trouble,
+            "place": str(files.path_of(PAPERS, name)),
+            "keep": visit.url("keep-wording", paper=name),
+            "keep_name": "keep-wording",
+            "away": visit.url("put-wording-away", paper=name),
+            "guarded": False,
+            "locked": False,
+            "key_place": "",
+        },
+    )
+
+
+@BOOK.change(
+    "/settings/paper/{paper}/keep",
+    "keep-wording",
+    "Keeps a wording if it can be filled; else the old one stays.",
+    [TEXT],
+)
+def keep_wording(visit: Visit) -> Answer:
+    name = visit.path["paper"]
+    papers, files = own_papers(visit.desk.home), shop_files(visit.desk.home)
+    if name not in papers.names():
+        raise NoSuchItem(f"There is no paper {name[:40]!r}.", "The settings list them.")
+    visit.require_unchanged("the wording", files.text(PAPERS, name) or "")
+    kept = keep_text(files, PAPERS, name, visit.said["text"], lambda said: papers.check(name, said))
+    before = f" The earlier one is now {kept.earlier}." if kept.earlier else ""
+    return visit.go("settings", f"The wording {name} is kept, and used from now on.{before}")
+
+
+@BOOK.change(
+    "/settings/paper/{paper}/away",
+    "put-wording-away",
+    "Puts the shop's wording away, so that ours is used; it stays beside under a number.",
+)
+def put_wording_away(visit: Visit) -> Answer:
+    name = visit.path["paper"]
+    files = shop_files(visit.desk.home)
+    if name not in own_papers(visit.desk.home).names():
+        raise NoSuchItem(f"There is no paper {name[:40]!r}.", "The settings list them.")
+    visit.require_unchanged("the wording", files.text(PAPERS, name) or "")
+    earlier = files.put_away(PAPERS, name)
+    return visit.go("settings", f"Ours is used. {f'Yours is now {earlier}.' if earlier else ''}".strip())
+
+
+@BOOK.page("/settings/copies", "kept-copies", "What the shop still holds of its cases, and what is due.")
+def copies(visit: Visit) -> Answer:
+    with visit.bench() as bench:
+        found = keeping(bench, shop_copies(visit.desk.home))
+    facts = {"rows": [_held_row(one) for one in found], "rules": list(rule_words(found))}
+    return Page("settings_copies.html", facts)
+
+
+def _held_row(one: Held) -> dict[str, Any]:
+    return {
+        "case": one.case.number,
+        "state": str(one.case.state),
+        "until": one.case.keep_until or f"{counted(one.rule.days, 'day')} after the hand-back",
+        "due": one.due,
+        "stored": sum(each.stored_bytes for each in one.amounts.values()),
+        "held": [f"{sort}: {counted(each.files, 'file')}" for sort, each in one.amounts.items()],
+        "elsewhere": one.elsewhere,
+    }
+
+
+def _setting(name: str) -> Setting:
+    if name not in FILES:
+        raise NoSuchItem(f"There is no setting {name[:40]!r}.", "The settings list them.")
+    return FILES[name]
+
+
+def _is_ours_alone(visit: Visit) -> bool:
+    """Whether nobody but this machine reaches the server."""
+    rules = visit.desk.rules
+    return not rules.key and all(one.startswith(LOOPBACK) for one in rules.hosts)
+
+
+def _require_account(visit: Visit, name: str) -> None:
+    """The relay's command is run as a program. So whoever changes it must be able to read a file that only
+    the account of the server can read, and never from another machine.
+
+    Raises:
+        UsageError: they are not.
+    """
+    if name != POWER:
+        return
+    files = shop_files(visit.desk.home)
+    place = files.path_of(SETTINGS, POWER)
+    if not _is_ours_alone(visit):
+        raise UsageError(
+            "This bench can be reached from other machines, or asks for a key: the command of the relay is "
+            "not changed over it.",
+            f"Edit {place} on the machine itself.",
+        )
+    key = bench_key(visit.desk.home)
+    if not hmac.compare_digest(key.encode(), visit.said["key"].encode()):
+        raise UsageError(
+            "That is not the key of this bench: the command of the relay stays as it is.",
+            f"It stands in {home_folder(visit.desk.home) / KEY_FILE}, which only the account of the server "
+            "can read.",
+        )
+
+
+def _or_trouble(make: Any) -> tuple[Any, MendbayError | None]:
+    """What is made, or why it cannot be: a file that is not sound must not hide the page that mends it."""
+    try:
+        return make(), None
+    except MendbayError as trouble:
+        return None, trouble
+
+
+def _price_facts(found: PriceList) -> dict[str, Any]:
+    listed = [found.diagnosis, found.hour, *found.prices.values(), *(one.price for one in found.media)]
+    listed += [found.shipping, *found.work.values()]
+    markup = Decimal(found.markup.numerator * 100) / found.markup.denominator
+    return {
+        "own": found.own,
+        "currency": found.currency,
+        "tax": f"{found.tax_name} {found.rate.normalize():f} %",
+        "included": found.included,
+        "rows": [
+            (one.id, str(one.stage), one.words, one.unit, span_words(one.low, one.high)) for one in listed
+        ],
+        "free": ", ".join(found.free) or "nothing",
+        "markup": f"{markup:f}",
+        "valid_days": found.valid_days,
+    }

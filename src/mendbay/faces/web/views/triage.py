@@ -1,0 +1,466 @@
+"""Triage in the browser: what is asked, what is likely broken, what to do next."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from mendbay.core.cautions import Caution
+from mendbay.core.errors import NoSuchItem, UsageError
+from mendbay.core.quantity import chance_text
+from mendbay.faces import triage_words as words
+from mendbay.faces.web.addresses import Book
+from mendbay.faces.web.answers import Answer, Page
+from mendbay.faces.web.card import card_of
+from mendbay.faces.web.drawing import moment
+from mendbay.faces.web.fields import choice, decimal, flag, line
+from mendbay.faces.web.odds import odds_bar
+from mendbay.faces.web.visit import Visit, seen
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.consents import to_ask
+from mendbay.jobs.next_steps import LEAST, held, short_list
+from mendbay.jobs.triage_case import (
+    MOST_BAYS,
+    Triage,
+    answer,
+    answer_words,
+    cautions_of,
+    note_about,
+    note_tried,
+    take_back,
+    take_back_tried,
+    tell_triage,
+    what_if,
+    why,
+)
+from mendbay.jobs.triage_subject import said_of_subject
+from mendbay.triage.belief import TRIED, Asked, all_signs, sign_of
+from mendbay.triage.next_step import Offer
+from mendbay.triage.tables import Seat, Sign, StepKind
+from mendbay.triage.worlds import Place
+
+BOOK = Book()
+FAULTS_SHOWN = 6
+MOVED_SHOWN = 3
+"""Faults of which the top of the page says how the last answer moved them."""
+LIKELIEST = 3
+"""Faults shown for each answer that is not given yet."""
+ASKED = [line("sign", "Question", required=True, limit=60), line("bay", "Bay", limit=60)]
+STEP = [line("step", "Step", required=True, limit=60), line("bay", "Bay", limit=60)]
+REASON = line("reason", "Why it is taken back", required=True, limit=500)
+CAME = {"box": "a box", "drive": "a drive alone"}
+ALL_BAYS = "all"
+"""Stands for every bay where bays are chosen; no bay can be of that name and be chosen alone beside it."""
+
+
+# ---------------------------------------------------------------------- what pages show
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One sign of a place, its answers, and what is known."""
+
+    asked: Asked
+    sign: Sign
+    words: str
+    known: str
+    known_words: str
+    origin: str
+    by_person: bool
+    mark: str
+
+    @property
+    def key(self) -> str:
+        """For the ids of a page."""
+        return f"{self.asked.sign}-{self.asked.bay or 'box'}"
+
+
+@dataclass(frozen=True, slots=True)
+class AtPlace:
+    """The questions of the box, or of one bay."""
+
+    bay: str
+    words: str
+    questions: tuple[Question, ...]
+
+    @property
+    def open(self) -> int:
+        """How many are not answered."""
+        return sum(not one.known for one in self.questions)
+
+
+@dataclass(frozen=True, slots=True)
+class Odd:
+    """A fault with its chance now and before the last thing told; `before` is None if nothing was."""
+
+    place: Place
+    words: str
+    chance: float
+    before: float | None
+
+    @property
+    def moved(self) -> bool:
+        """Whether it shows that the last answer moved it."""
+        return self.before is not None and chance_text(self.before) != chance_text(self.chance)
+
+    @property
+    def key(self) -> str:
+        """For the ids of a page."""
+        return f"{self.place.fault}-{self.place.bay or 'box'}"
+
+
+@dataclass(frozen=True, slots=True)
+class ShownStep:
+    """A step as the page lists it."""
+
+    offer: Offer
+    figures: str
+    because: str
+    held: tuple[str, ...]
+    ask: tuple[str, ...]
+    is_repair: bool
+
+    @property
+    def minutes(self) -> str:
+        """What it takes of a person's time."""
+        return f"{self.offer.step.minutes.value:g}"
+
+
+def _question(told: Triage, asked: Asked) -> Question:
+    sign, known = sign_of(told.belief.worlds, asked), told.known.get(asked)
+    said = known.answer if known else ""
+    return Question(
+        asked,
+        sign,
+        sign.question(told.subject.box),
+        said,
+        sign.answers[sign.place(said)].words if said else "",
+        said_by(known.origin) if known else "",
+        bool(known and known.by_person),
+        seen(said, len(told.tried)),
+    )
+
+
+def said_by(origin: str) -> str:
+    """Where an answer is from; a time in it to the minute, as people read it."""
+    who, comma, at = origin.rpartition(", ")
+    return f"{who}, {moment(at)}" if comma and at[:4].isdigit() and at.endswith("Z") else origin
+
+
+def _places(told: Triage) -> Iterator[AtPlace]:
+    every = [_question(told, one) for one in all_signs(told.belief.worlds)]
+    first = "The box" if told.subject.box else "What came in"
+    for bay, said in (("", first), *((bay, f"Bay {bay}") for bay in told.subject.bays)):
+        of = tuple(one for one in every if one.asked.bay == bay)
+        if of:
+            yield AtPlace(bay, said, of)
+
+
+def _odds(told: Triage) -> tuple[Odd, ...]:
+    """Every fault, the likeliest first."""
+    tables = told.belief.worlds.tables
+    earlier = dict(told.before.belief.ranked()) if told.before else {}
+    return tuple(
+        Odd(place, words.place_words(tables, place), chance, earlier.get(place))
+        for place, chance in told.belief.ranked()
+    )
+
+
+def _last_words(told: Triage) -> str:
+    """What was told last, as a sentence; empty if nothing."""
+    if told.before is None:
+        return ""
+    asked, tables = told.before.asked, told.belief.worlds.tables
+    where = f"bay {asked.bay}: " if asked.bay else ""
+    if told.before.said == TRIED:
+        return f"{where}{tables.steps[asked.sign].words} It was tried, and did not help."
+    sign = tables.signs[asked.sign]
+    said = sign.answers[sign.place(told.before.said)].words
+    return f"{where}{sign.question(told.subject.box)} {said[:1].upper()}{said[1:]}."
+
+
+def _step(told: Triage, offer: Offer) -> ShownStep:
+    return ShownStep(
+        offer,
+        words.figures(offer),
+        words.because(told, offer),
+        tuple(words.held_sentences(offer)),
+        tuple(one.title for one in to_ask(offer.step.consents, told.consents)),
+        offer.step.kind is StepKind.REPAIR,
+    )
+
+
+def _shown(odds: tuple[Odd, ...], everything: bool) -> tuple[Odd, ...]:
+    return odds if everything else tuple(one for one in odds if one.chance >= LEAST)[:FAULTS_SHOWN]
+
+
+# ---------------------------------------------------------------------- pages
+
+
+@BOOK.page(
+    "/case/{case:int}/triage",
+    "triage",
+    "What is likely broken in a case, what can be asked of it, and what to do next.",
+    [flag("all", "Every fault and every step")],
+)
+def triage(visit: Visit) -> Answer:
+    case, everything = visit.path["case"], visit.said["all"]
+    with visit.bench() as bench:
+        if _unsaid(bench, case):
+            return visit.go("triage-subject", "More than two bays are described: say which to judge.")
+        card = card_of(visit, bench, case)
+        told = tell_triage(bench, case)
+    odds = _odds(told)
+    offers = told.offers if everything else short_list(told)
+    facts = {
+        "card": card,
+        "told": told,
+        "stops": [words.stop_sentences(one) for one in told.keep_off],
+        "subject": words.subject_sentence(told),
+        "rests": words.rests_sentence(told),
+        "open_again": words.open_again_sentence(told),
+        "places": tuple(_places(told)),
+        "odds": _shown(odds, everything),
+        "moved": [one for one in odds if one.moved][:MOVED_SHOWN],
+        "more_faults": len(odds) - len(_shown(odds, everything)),
+        "sound": told.belief.sound(),
+        "sound_before": told.before.belief.sound() if told.before else None,
+        "layouts": words.layout_words(told),
+        "last": _last_words(told),
+        "steps": [_step(told, one) for one in offers],
+        "more_steps": len(told.offers) - len(offers),
+        "refused": () if everything else words.refused_sentences(told),
+        "speak_again": words.speak_again_sentences(told),
+        "everything": everything,
+        "bar": odds_bar,
+        "chance_words": words.chance_words,
+        "by": said_by,
+    }
+    return Page("triage.html", facts)
+
+
+def _unsaid(bench: Bench, case: int) -> bool:
+    """Whether more bays are described than can be judged together, and nobody said which are."""
+    bays = [one.bay for one in bench.ledger.bays(case)]
+    chosen = said_of_subject(bench, case)[0].get("bays", ())
+    return len(bays) > MOST_BAYS and not set(chosen) & set(bays)
+
+
+@BOOK.page("/case/{case:int}/triage/subject", "triage-subject", "What triage is of: a form.")
+def subject(visit: Visit) -> Answer:
+    case = visit.path["case"]
+    with visit.bench() as bench:
+        card = card_of(visit, bench, case)
+        bays = [one.bay for one in bench.ledger.bays(case)]
+        said, origin = said_of_subject(bench, case)
+    box = said.get("box")
+    facts = {
+        "card": card,
+        "came": "" if box is None else "box" if box else "drive",
+        "worth": said.get("worth"),
+        "chosen": ",".join(said.get("bays", [])),
+        "origin": said_by(origin),
+        "choices": _bay_choices(bays),
+        "form_mark": seen(said),
+        "too_many": len(bays) > MOST_BAYS,
+    }
+    return Page("triage_subject.html", facts)
+
+
+def _bay_choices(bays: Sequence[str]) -> dict[str, str]:
+    """What may be judged together: all if they are few enough, each bay alone, any two."""
+    pairs = [f"{one},{two}" for at, one in enumerate(bays) for two in bays[at + 1 :]]
+    return {
+        **({ALL_BAYS: "all bays"} if len(bays) <= MOST_BAYS else {}),
+        **{one: f"bay {one} alone" for one in bays},
+        **{one: f"bays {' and '.join(one.split(','))}" for one in pairs},
+    }
+
+
+@BOOK.page(
+    "/case/{case:int}/triage/question",
+    "triage-question",
+    "One question: its answers, what each would mean, and what is known.",
+    ASKED,
+)
+def question(visit: Visit) -> Answer:
+    case, asked = visit.path["case"], Asked(visit.said["sign"], visit.said["bay"])
+    with visit.bench() as bench:
+        card = card_of(visit, bench, case)
+        told = tell_triage(bench, case)
+        one = _question(told, asked)
+        found = () if one.known else what_if(bench, case, asked)[1]
+    places, tables = told.belief.worlds.places, told.belief.worlds.tables
+    now = told.belief.faults()
+    then = []
+    for each in found:
+        order = sorted(range(len(places)), key=lambda at, each=each: -each.faults[at])[:LIKELIEST]  # type: ignore[misc]
+        faults = [
+            (words.place_words(tables, places[at]), float(each.faults[at]), float(now[at])) for at in order
+        ]
+        then.append((one.sign.answers[one.sign.place(each.answer)].words, each.chance, faults))
+    return Page("triage_question.html", {"card": card, "one": one, "then": then, "bar": odds_bar})
+
+
+@BOOK.page(
+    "/case/{case:int}/triage/fault",
+    "triage-fault",
+    "What moved one fault, the strongest first.",
+    [line("fault", "Fault", required=True, limit=60), line("bay", "Bay", limit=60)],
+)
+def fault(visit: Visit) -> Answer:
+    case, place = visit.path["case"], Place(visit.said["fault"], visit.said["bay"])
+    with visit.bench() as bench:
+        card = card_of(visit, bench, case)
+        told, moved = why(bench, case, place)
+    worlds = told.belief.worlds
+    facts = {
+        "card": card,
+        "words": words.place_words(worlds.tables, place),
+        "chance": told.belief.fault(place.fault, place.bay),
+        "before": float(worlds.prior @ worlds.faulty[:, worlds.place(place.fault, place.bay)]),
+        "begins": words.begins_sentence(worlds.tables, place.fault),
+        "moved": [(one.bits, words.moved_how(one), answer_words(told.belief, one)) for one in moved],
+        "bar": odds_bar,
+    }
+    return Page("triage_fault.html", facts)
+
+
+@BOOK.page(
+    "/case/{case:int}/triage/step",
+    "triage-step",
+    "How a step is done: its cautions first, what it costs, what may be lost, and its answers.",
+    STEP,
+)
+def step(visit: Visit) -> Answer:
+    case, wanted, bay = visit.path["case"], visit.said["step"], visit.said["bay"]
+    with visit.bench() as bench:
+        card = card_of(visit, bench, case)
+        told = tell_triage(bench, case)
+    offer = next((one for one in told.offers if (one.step.id, one.bay) == (wanted, bay)), None)
+    if offer is None:
+        raise _no_step(told, wanted, bay)
+    asked = Asked(offer.step.reveals, offer.bay) if offer.step.reveals else None
+    if asked is not None and told.belief.worlds.tables.signs[asked.sign].seat is not Seat.BAY:
+        asked = Asked(asked.sign)
+    cautions: tuple[Caution, ...] = cautions_of(offer.step)
+    facts = {
+        "card": card,
+        "one": _step(told, offer),
+        "cautions": cautions,
+        "ask": to_ask(offer.step.consents, told.consents),
+        "is_held": held(offer),
+        "question": None if asked is None else _question(told, asked),
+        "tried_mark": seen(len(told.tried), sorted(map(str, told.known.items()))),
+    }
+    return Page("triage_step.html", facts)
+
+
+def _no_step(told: Triage, wanted: str, bay: str) -> Exception:
+    known = told.belief.worlds.tables.steps.get(wanted)
+    again = f"mendbay triage show {told.case} lists what can be done."
+    if known is None:
+        return NoSuchItem(f"There is no step {wanted[:40]!r}.", again)
+    if (known.seat is Seat.BAY) != bool(bay):
+        return UsageError(f"{wanted} is a step of {'a drive' if not bay else f'the {known.seat}'}.", again)
+    return UsageError(f"{wanted} cannot be taken now, or what it would tell is known.", again)
+
+
+# ---------------------------------------------------------------------- changes
+
+
+@BOOK.change(
+    "/case/{case:int}/triage/answer",
+    "triage-answer",
+    "Answers a question; the answer takes the place of an earlier one.",
+    [*ASKED, line("answer", "Answer", required=True, limit=60)],
+)
+def give_answer(visit: Visit) -> Answer:
+    case, asked = visit.path["case"], Asked(visit.said["sign"], visit.said["bay"])
+    with visit.bench() as bench, bench.ledger.together():
+        told = tell_triage(bench, case)
+        sign_of(told.belief.worlds, asked)
+        before = told.known.get(asked)
+        visit.require_unchanged("the answer", before.answer if before else "", len(told.tried))
+        told = answer(bench, case, asked, visit.said["answer"])
+    return visit.go("triage", f"Answered. {_last_words(told)}")
+
+
+@BOOK.change(
+    "/case/{case:int}/triage/take-back",
+    "triage-take-back",
+    "Takes an answer back: it is unknown again.",
+    [*ASKED, REASON],
+)
+def take_answer_back(visit: Visit) -> Answer:
+    case, asked = visit.path["case"], Asked(visit.said["sign"], visit.said["bay"])
+    with visit.bench() as bench:
+        told = tell_triage(bench, case)
+        before = told.known.get(asked)
+        visit.require_unchanged("the answer", before.answer if before else "", len(told.tried))
+        take_back(bench, case, asked, visit.said["reason"])
+    return visit.go("triage", f"Taken back: the answer to {words.called(asked)}.")
+
+
+@BOOK.change(
+    "/case/{case:int}/triage/tried",
+    "triage-tried",
+    "Puts down that a repair was made and did not give the data.",
+    STEP,
+)
+def tried(visit: Visit) -> Answer:
+    case, made, bay = visit.path["case"], visit.said["step"], visit.said["bay"]
+    with visit.bench() as bench:
+        told = tell_triage(bench, case)
+        visit.require_unchanged("what is known", len(told.tried), sorted(map(str, told.known.items())))
+        note_tried(bench, case, made, bay)
+    return visit.go("triage", f"Noted: {made}{words.in_bay(bay)} was tried and did not help.")
+
+
+@BOOK.page(
+    "/case/{case:int}/triage/repair", "triage-repair", "A repair that did not help, to be taken back.", STEP
+)
+def repair(visit: Visit) -> Answer:
+    case, made, bay = visit.path["case"], visit.said["step"], visit.said["bay"]
+    with visit.bench() as bench:
+        card = card_of(visit, bench, case)
+        told = tell_triage(bench, case)
+    one = next((each for each in told.tried if (each.step.id, each.bay) == (made, bay)), None)
+    if one is None:
+        raise NoSuchItem(f"Nobody told that {made[:40]!r} was tried.", "Begin at triage.")
+    facts = {"card": card, "one": one, "by": said_by, "tried_mark": seen(len(told.tried))}
+    return Page("triage_repair.html", facts)
+
+
+@BOOK.change(
+    "/case/{case:int}/triage/untried",
+    "triage-untried",
+    "Takes back that a repair was tried.",
+    [*STEP, REASON],
+)
+def untried(visit: Visit) -> Answer:
+    case, made, bay = visit.path["case"], visit.said["step"], visit.said["bay"]
+    with visit.bench() as bench:
+        visit.require_unchanged("what was tried", len(tell_triage(bench, case).tried))
+        take_back_tried(bench, case, made, bay, visit.said["reason"])
+    return visit.go("triage", f"Taken back: that {made}{words.in_bay(bay)} was tried.")
+
+
+@BOOK.change(
+    "/case/{case:int}/triage/subject",
+    "triage-about",
+    "Says what came in, which bays are judged, and what the data is worth.",
+    [
+        choice("came", "What came in", CAME),
+        decimal("worth", "What losing the data would cost", most=1_000_000_000),
+        line("bays", "Bays to judge", limit=130),
+    ],
+)
+def about(visit: Visit) -> Answer:
+    case, came, bays = visit.path["case"], visit.said["came"], visit.said["bays"]
+    chosen = None if not bays else () if bays == ALL_BAYS else tuple(bays.split(","))
+    with visit.bench() as bench, bench.ledger.together():
+        visit.require_unchanged("what triage is of", said_of_subject(bench, case)[0])
+        box = None if not came else came == "box"
+        note_about(bench, case, box=box, worth=visit.said["worth"], bays=chosen)
+    return visit.go("triage", "Noted what triage is of.")

@@ -1,0 +1,95 @@
+"""What the shop's cases teach, through the browser."""
+
+from __future__ import annotations
+
+import pytest
+
+from mendbay.jobs.know_family import known_families
+from mendbay.jobs.lessons import lessons_csv, tell_lessons
+from mendbay.wiring import shop_files
+from support.web_client import Web, text_of
+
+
+def closed(web: Web, times: int) -> None:
+    for number in range(1, times + 1):
+        web.post("/cases/open", {"customer": f"Fern {number}"})
+        said = {"broken": "found", "found": ["adapter"], "end": "repaired", "data": "all"}
+        web.post(f"/case/{number}/closing/close", said)
+
+
+def test_nothing_is_taught_by_nothing(web: Web) -> None:
+    assert "Nothing is on record" in web.get("/lessons")
+
+
+def test_counts_intervals_and_plots(web: Web) -> None:
+    closed(web, 6)
+    page = web.get("/lessons")
+    assert "From 6 cases with an outcome and 0 swaps" in text_of(page)
+    assert "6 of 6" in page
+    assert page.count("<svg") > 2
+    assert "style=" not in page
+    assert 'fill="var(--' in page
+    alone = web.get("/lessons?by=fault")
+    assert "By what was found broken" in text_of(alone)
+    assert alone.count("<figure") == 1
+    assert "Nothing is on record since 2999-01-01" in text_of(web.get("/lessons?since=2999-01-01"))
+    web.get("/lessons?since=yesterday", status=422)
+    web.get("/lessons?by=colour", status=422)
+
+
+def test_the_rows_and_the_paper_are_attachments(web: Web) -> None:
+    closed(web, 1)
+    rows = web.client.get("/lessons/rows.csv")
+    with web.bench() as bench:
+        assert rows.content == lessons_csv(tell_lessons(bench, shop_files(web.home)))
+    paper = web.client.get("/lessons/paper")
+    assert paper.content.startswith(b"%PDF")
+    assert "attachment" in paper.headers["content-disposition"]
+
+
+def test_numbers_of_triage_tell_their_origin(web: Web) -> None:
+    page = text_of(web.get("/lessons/triage?topic=faults"))
+    assert "common practice, no source" in page
+    assert "adapter first 0.10" in page
+    web.get("/lessons/triage?topic=colours", status=422)
+    assert "No closed case has moved a number yet." in web.get("/lessons/triage")
+
+
+def test_families_are_noted_and_taken_back(web: Web) -> None:
+    said = {"family": "AL<b>20", "need": "not", "seat": "controller", "basis": "two swaps"}
+    page = web.done("/lessons/families/note", said)
+    assert "AL&lt;b&gt;20" in page
+    assert "AL<b>20" not in page
+    with web.bench() as bench:
+        (known,) = known_families(bench)
+        assert (known.note.family, known.who) == ("AL<b>20", "Kim")
+    web.post("/lessons/families/note", {**said, "basis": ""}, status=422)
+    web.post("/lessons/families/forget", {"family": "AL<b>20"}, status=422)
+    web.post("/lessons/families/forget", {"family": "AL<b>20", "reason": "a slip"})
+    with web.bench() as bench:
+        assert known_families(bench) == ()
+    web.post("/lessons/families/forget", {"family": "AL<b>20", "reason": "a slip"}, status=422)
+
+
+def test_what_is_not_there_cannot_be_unlearned(web: Web) -> None:
+    assert "Nothing was learned yet" in web.get("/lessons/reading")
+    web.post("/lessons/reading/5/unlearn", {"reason": "a slip"}, status=422)
+    unlearned = {"family": "none", "dump": "ab", "reason": "a slip"}
+    assert web.client.post(
+        "/lessons/families/unlearn", data=unlearned, headers={"origin": "http://127.0.0.1:8437"}
+    ).status_code in (409, 422)
+
+
+@pytest.mark.parametrize(
+    ("asked", "words"),
+    [
+        ("what=death&hours=10&afr=5", "within 10 h"),
+        ("what=whole-read&gb=2000&bits=14", "at one error in 10^14"),
+        ("what=mirror&days=3&afr=5", "within 3 days"),
+        ("what=go-on&hours=1&brings=10&costs=5&dies=1&at_risk=20", "Go on"),
+        ("what=death&hours=10&afr=100", "Something is missing"),
+        ("what=death&hours=10", "Something is missing"),
+    ],
+)
+def test_reckoning(web: Web, asked: str, words: str) -> None:
+    assert words in text_of(web.get(f"/lessons/reckon?{asked}"))

@@ -1,0 +1,126 @@
+"""Quotes, the customer's word, bill and payments of a case, through the browser."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from mendbay.jobs.bill_case import account_of
+from mendbay.jobs.quote_case import quotes_of
+from support.web_client import Web, text_of
+
+HOSTILE = '<img src=x onerror="alert(1)">'
+
+
+@pytest.fixture
+def case(web: Web) -> str:
+    """The pages of a case of a customer whose name is hostile."""
+    web.post("/cases/open", {"customer": HOSTILE})
+    return "/case/1"
+
+
+def seen_of(page: str, action: str) -> str:
+    """The mark of the form that leads there."""
+    found = re.search(rf'action="{re.escape(action)}".*?name="seen" value="(\w+)"', page, re.DOTALL)
+    assert found, action
+    return found[1]
+
+
+def test_a_case_without_money_shows_what_can_be_done(web: Web, case: str) -> None:
+    page = web.get(f"{case}/money")
+    assert "There is no quote yet." in page
+    assert "No quote is accepted." in text_of(page)
+    assert HOSTILE not in page
+    assert "&lt;img" in page
+
+
+def test_a_quote_is_made_and_its_paper_is_an_attachment(web: Web, case: str) -> None:
+    page = web.done(f"{case}/money/quote", {"line_1": "hour", "quantity_1": "2", "no_odds": "yes"})
+    assert "Quote 1 is made: 181.00 EUR at most." in text_of(page)
+    with web.bench() as bench:
+        (kept,) = quotes_of(bench, 1)
+    assert [one.key for one in kept.quote.lines] == ["diagnosis", "hour:1"]
+    answer = web.client.get(f"{case}/papers/quote-1.pdf")
+    assert answer.content.startswith(b"%PDF")
+    assert answer.headers["content-disposition"].startswith("attachment;")
+
+
+def test_a_quantity_without_a_line_is_refused(web: Web, case: str) -> None:
+    refused = web.post(f"{case}/money/quote", {"quantity_1": "2"}, status=422)
+    assert "line that is not chosen" in refused.text
+    with web.bench() as bench:
+        assert quotes_of(bench, 1) == ()
+
+
+@pytest.mark.parametrize("name", ["..%2Fledger.sqlite3", "receipt.pdf", "quote-2.pdf", "%2e%2e"])
+def test_only_papers_that_custody_tells_of_are_given_out(web: Web, case: str, name: str) -> None:
+    web.post(f"{case}/money/quote", {"line_1": "hour", "no_odds": "yes"})
+    answer = web.client.get(f"{case}/papers/{name}")
+    assert answer.status_code in (404, 422)
+    assert b"SQLite" not in answer.content
+
+
+def test_the_customers_word_is_put_down(web: Web, case: str) -> None:
+    made = web.done(f"{case}/money/quote", {"line_1": "hour", "no_odds": "yes"})
+    seen = seen_of(made, f"{case}/money/quote/1/word")
+    page = web.done(f"{case}/money/quote/1/word", {"word": "yes", "by": "phone", "seen": seen})
+    assert "Quote 1 is accepted: the bill will be 113.00 EUR at most." in text_of(page)
+    with web.bench() as bench:
+        (kept,) = quotes_of(bench, 1)
+        assert kept.accepted
+        assert kept.word is not None
+        assert kept.word.who == "Kim"
+
+
+def test_a_word_on_what_changed_meanwhile_is_refused(web: Web, case: str) -> None:
+    made = web.done(f"{case}/money/quote", {"line_1": "hour", "no_odds": "yes"})
+    seen = seen_of(made, f"{case}/money/quote/1/word")
+    web.post(f"{case}/money/quote", {"line_1": "hour", "quantity_1": "3", "no_odds": "yes"})
+    refused = web.post(f"{case}/money/quote/1/word", {"word": "yes", "by": "phone", "seen": seen}, status=409)
+    assert "changed by somebody else" in refused.text
+    with web.bench() as bench:
+        assert not any(one.accepted for one in quotes_of(bench, 1))
+
+
+def test_a_superseded_quote_needs_a_reason(web: Web, case: str) -> None:
+    for _ in range(2):
+        web.post(f"{case}/money/quote", {"line_1": "hour", "no_odds": "yes"})
+    refused = web.post(f"{case}/money/quote/1/word", {"word": "yes", "by": "phone"}, status=422)
+    assert "superseded" in refused.text
+    why = {"word": "yes", "by": "phone", "although_superseded": "they kept to the first"}
+    web.post(f"{case}/money/quote/1/word", why)
+    with web.bench() as bench:
+        assert [one.accepted for one in quotes_of(bench, 1)] == [True, False]
+
+
+def test_bill_and_payments(web: Web, case: str) -> None:
+    web.post(f"{case}/money/quote", {"line_1": "hour", "quantity_1": "2", "no_odds": "yes"})
+    accepted = web.done(f"{case}/money/quote/1/word", {"word": "yes", "by": "writing"})
+    seen = seen_of(accepted, f"{case}/money/bill")
+    billed = web.done(f"{case}/money/bill", {"done_2": "done", "amount_2": "100.00", "seen": seen})
+    assert "Bill 1 is made: 145.00 EUR." in text_of(billed)
+    stale = web.post(f"{case}/money/bill", {"seen": seen}, status=409)
+    assert "changed by somebody else" in stale.text
+    paid = web.done(f"{case}/money/payment", {"amount": "45", "how": "cash"})
+    assert "Still to be paid: 100.00 EUR." in text_of(paid)
+    web.post(f"{case}/money/payment", {"amount": "1000", "how": "cash"}, status=422)
+    web.post(f"{case}/money/payment", {"amount": "-5", "how": "cash"}, status=422)
+    with web.bench() as bench:
+        account = account_of(bench, 1)
+        assert account.due is not None
+        assert (account.due.text, len(account.payments)) == ("100.00 EUR", 1)
+    web.post(f"{case}/money/payment/1/back", {}, status=422)
+    back = web.done(f"{case}/money/payment/1/back", {"reason": "another case's money"})
+    assert "Payment 1 counts no longer." in text_of(back)
+    with web.bench() as bench:
+        assert account_of(bench, 1).payments == ()
+
+
+def test_a_bill_without_an_accepted_quote_is_refused(web: Web, case: str) -> None:
+    refused = web.post(f"{case}/money/bill", {}, status=422)
+    assert "is accepted" in refused.text
+
+
+def test_no_case_no_money(web: Web) -> None:
+    web.get("/case/9/money", status=404)

@@ -1,0 +1,171 @@
+"""The shop's settings, through the browser."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from mendbay.faces.web.guard import Rules
+from mendbay.faces.web.serve import bench_key
+from support.web_client import HOST, ORIGIN, Web, text_of, web_on
+
+RELAY = 'command = ["/bin/true", "{bay}"]\n'
+SHOP = 'name = "The <b>mill"\nlines = ["3 Mill Lane"]\n'
+
+
+def seen_of(page: str) -> str:
+    found = re.search(r'name="seen" value="(\w+)"', page)
+    assert found
+    return found[1]
+
+
+def test_settings_tell_what_is_in_force(web: Web) -> None:
+    page = text_of(web.get("/settings"))
+    assert "The prices of an example: they are invented." in page
+    assert str(web.home) in page
+    assert "message-quote ours" in page
+
+
+def test_a_sound_file_is_kept_and_the_earlier_one_beside(web: Web) -> None:
+    seen = seen_of(web.get("/settings/file/shop"))
+    page = web.done("/settings/file/shop/keep", {"text": SHOP, "seen": seen})
+    assert "The &lt;b&gt;mill" in page
+    assert (web.home / "settings" / "shop.toml").read_text() == SHOP
+    stale = web.post("/settings/file/shop/keep", {"text": 'name = "Other"', "seen": seen}, status=409)
+    assert "changed by somebody else" in stale.text
+    web.post("/settings/file/shop/keep", {"text": 'name = "Other"\r\n'})
+    assert (web.home / "settings" / "shop.toml").read_text() == 'name = "Other"\n'
+    assert (web.home / "settings" / "shop.toml.1").read_text() == SHOP
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "words"),
+    [
+        ("shop", "nmae = 3", "settings/shop.toml has the unknown key 'nmae'."),
+        ("shop", "name = ", "settings/shop.toml is not TOML"),
+        ("prices", "hour = 3", "settings/prices.toml"),
+        ("agenda", "[wait_days]\ncustomer = -1", "settings/agenda.toml has customer = -1."),
+        ("keeping", "days = 1.5", "settings/keeping.toml has the days 1.5."),
+    ],
+)
+def test_a_wrong_file_is_refused_with_the_readers_own_words(
+    web: Web, name: str, text: str, words: str
+) -> None:
+    refused = web.post(f"/settings/file/{name}/keep", {"text": text}, status=409)
+    assert words in text_of(refused.text)
+    assert not (web.home / "settings").exists()
+    web.post(f"/settings/file/{name}/keep", {"text": "  "}, status=422)
+
+
+def test_a_file_that_is_broken_already_can_be_mended(web: Web) -> None:
+    (web.home / "settings").mkdir()
+    (web.home / "settings" / "prices.toml").write_text("<broken>")
+    assert "settings/prices.toml" in web.get("/settings")
+    page = web.get("/settings/file/prices")
+    assert "&lt;broken&gt;" in page
+    assert "is not" in text_of(page)
+    web.post("/settings/file/prices/away", {"seen": seen_of(page)})
+    assert not (web.home / "settings" / "prices.toml").exists()
+    assert (web.home / "settings" / "prices.toml.1").read_text() == "<broken>"
+
+
+def test_no_other_file_can_be_named(web: Web) -> None:
+    for name in ("..%2Fcases", "ledger", "power%2F..%2Fshop", "fonts"):
+        assert web.client.get(f"/settings/file/{name}").status_code == 404
+    for name in ("..%2F..%2Fetc", "nothing"):
+        assert web.client.get(f"/settings/paper/{name}").status_code == 404
+        answer = web.client.post(
+            f"/settings/paper/{name}/keep", data={"text": "x"}, headers={"origin": ORIGIN}
+        )
+        assert answer.status_code in (404, 405)
+
+
+def test_a_wording_is_looked_at_before_it_is_kept(web: Web) -> None:
+    place = web.home / "papers" / "letter.md"
+    for text, words in (
+        ("{{ secrets }}", "asks for 'secrets': there is no such fact."),
+        ("{% if %}", "cannot be filled"),
+        ("{# nothing #}", "says nothing"),
+    ):
+        refused = web.post("/settings/paper/letter/keep", {"text": text}, status=409)
+        assert words in text_of(refused.text)
+        assert not place.exists()
+    web.post("/settings/paper/letter/keep", {"text": "# {{ title }}\n\nDear {{ customer }}, we go on."})
+    web.post("/cases/open", {"customer": "Fern"})
+    assert "Dear Fern, we go on." in web.get("/case/1/letters")
+    web.post("/settings/paper/letter/away")
+    assert "we go on." not in web.get("/case/1/letters")
+    assert place.with_name("letter.md.1").is_file()
+
+
+def test_every_wording_of_ours_passes_its_own_check(web: Web) -> None:
+    names = re.findall(r'href="/settings/paper/([a-z-]+)"', web.get("/settings"))
+    assert len(names) > 8
+    for name in names:
+        page = web.get(f"/settings/paper/{name}")
+        found = re.search(r"<textarea[^>]*>(.*?)</textarea>", page, re.DOTALL)
+        assert found
+        from html import unescape
+
+        web.post(f"/settings/paper/{name}/keep", {"text": unescape(found[1])})
+
+
+def test_the_relay_needs_the_key_that_only_the_account_can_read(web: Web) -> None:
+    place = web.home / "settings" / "power.toml"
+    assert "bench.key" in web.get("/settings/file/power")
+    for key in ("", "a-guess", "\u00e9"):
+        refused = web.post("/settings/file/power/keep", {"text": RELAY, "key": key}, status=422)
+        assert "That is not the key of this bench" in refused.text
+    assert not place.exists()
+    key = bench_key(web.home)
+    refused = web.post("/settings/file/power/keep", {"text": 'command = ["relay"]', "key": key}, status=409)
+    assert "names a program without its whole path" in refused.text
+    assert not place.exists()
+    web.post("/settings/file/power/keep", {"text": RELAY, "key": key})
+    assert place.read_text() == RELAY
+    web.post("/settings/file/power/away", {"key": "a-guess"}, status=422)
+    assert place.exists()
+    web.post("/settings/file/power/away", {"key": key})
+    assert not place.exists()
+
+
+@pytest.fixture(params=["key", "other machines"])
+def open_bench(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Web]:
+    """A bench that asks for its key, or that other machines reach."""
+    if request.param == "key":
+        home = tmp_path / "open"
+        home.mkdir()
+        rules = Rules(frozenset({HOST}), bench_key(home))
+    else:
+        home, rules = tmp_path / "open", Rules(frozenset({HOST, "192.0.2.7:8437"}))
+    with web_on(home, rules) as found:
+        if rules.key:
+            found.client.post("/enter", data={"key": rules.key}, headers={"origin": ORIGIN})
+        yield found
+
+
+def test_over_an_open_bench_the_relay_is_shown_and_not_changed(open_bench: Web) -> None:
+    (open_bench.home / "settings").mkdir(parents=True)
+    place = open_bench.home / "settings" / "power.toml"
+    place.write_text(RELAY)
+    page = open_bench.get("/settings/file/power")
+    assert "It is shown here and not changed." in page
+    assert "/bin/true" in page
+    assert "<textarea" not in page
+    key = bench_key(open_bench.home)
+    for way in ("keep", "away"):
+        form = {"text": 'command = ["/bin/false"]', "key": key} if way == "keep" else {"key": key}
+        refused = open_bench.post(f"/settings/file/power/{way}", form, status=422)
+        assert "can be reached from other machines" in refused.text
+    assert place.read_text() == RELAY
+    open_bench.post("/settings/file/shop/keep", {"text": SHOP})
+
+
+def test_what_is_still_held(web: Web) -> None:
+    assert "The shop holds no copies." in web.get("/settings/copies")
+    web.post("/cases/open", {"customer": "Fern"})
+    web.post("/case/1/letters/paper")
+    assert "papers: 1 file" in web.get("/settings/copies")

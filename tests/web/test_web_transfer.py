@@ -1,0 +1,307 @@
+"""The transfer in the browser lets no step be skipped: what its page does not offer is refused, and changes
+nothing at all."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import sqlite3
+from collections.abc import Callable
+from dataclasses import dataclass
+from html import unescape
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from mendbay.case.records import Bay
+from mendbay.jobs.take_in import take_in
+from support.flash_bench import SMALL_BYTES, rom
+from support.web_client import Web, text_of, web_on
+
+PATIENT, DONOR = rom(1), rom(2)
+BOARD = "/case/1/board"
+CLIP = {"volts": ["1.8", "3.3"], "marked": "yes", "ready": "yes", "bay": "1"}
+CUT = "{ power_lost_at = 120 }"
+"""In the middle of writing so small a chip."""
+
+
+@dataclass
+class Bench:
+    """A case whose two chips are files."""
+
+    web: Web
+    folder: Path
+
+    def clip(self, on_clip: str, **more: object) -> dict[str, object]:
+        return {**CLIP, "programmer": f"simulated:{self.folder / on_clip}.toml", **more}
+
+    def describe(self, chip: str, faults: str = "") -> None:
+        said = f'memory = "{chip}.bin"\nid = "c2 99 0d"\n' + (f"faults = {faults}\n" if faults else "")
+        (self.folder / f"{chip}.toml").write_text(said)
+
+    def content(self, chip: str) -> bytes:
+        return (self.folder / f"{chip}.bin").read_bytes()
+
+    def form(self, action: str) -> dict[str, object]:
+        """All that a person in good order would send."""
+        forms: dict[str, dict[str, object]] = {
+            "plan": {"bay": "1", "target": "donor"},
+            "write": self.clip("donor", patient_away="yes", roles_checked="yes"),
+            "restore": self.clip("donor"),
+            "abandon": {"bay": "1", "reason": "the chip is dead"},
+        }
+        return forms[action]
+
+    def post(self, action: str, status: int = 303, **more: object) -> str:
+        return self.web.post(f"{BOARD}/{action}", {**self.form(action), **more}, status=status).text
+
+    def page(self) -> str:
+        return self.web.get(f"{BOARD}/transfer?bay=1")
+
+    def offered(self) -> set[str]:
+        """The changes for which the page has a form."""
+        found = re.findall(r'<form method="post" action="([^"]*)"', self.page())
+        return {unescape(one).removeprefix(f"{BOARD}/") for one in found} & set(ACTIONS)
+
+    def everything(self) -> str:
+        """A mark of the ledger, the case's folder and the chips."""
+        digest = hashlib.sha256()
+        with sqlite3.connect(self.web.home / "ledger.sqlite3") as ledger:
+            for line in ledger.iterdump():
+                digest.update(line.encode())
+        for place in (self.web.home / "cases", self.folder):
+            for one in sorted(place.rglob("*")):
+                digest.update(str(one).encode())
+                if one.is_file():
+                    digest.update(one.read_bytes())
+        return digest.hexdigest()
+
+    def read(self, chip: str) -> None:
+        self.web.post(f"{BOARD}/read-chip", self.clip(chip, chip=chip, times="2"))
+
+    def both_read(self) -> None:
+        self.read("patient")
+        self.read("donor")
+
+    def planned(self) -> None:
+        self.both_read()
+        self.post("plan")
+
+    def refused(self) -> None:
+        """The donor's chip is the patient's own."""
+        (self.folder / "donor.bin").write_bytes(PATIENT)
+        self.planned()
+
+    def cut_off(self) -> None:
+        self.planned()
+        self.describe("donor", CUT)
+        self.post("write", 409)
+        self.describe("donor")
+        assert self.content("donor") not in (PATIENT, DONOR)
+
+    def given_up(self) -> None:
+        self.cut_off()
+        self.post("abandon")
+
+    def restored(self) -> None:
+        self.cut_off()
+        self.post("restore")
+
+    def done(self) -> None:
+        self.planned()
+        self.post("write")
+
+    def nothing(self) -> None:
+        """As it begins."""
+
+
+ACTIONS = ("plan", "write", "restore", "abandon")
+STATES: dict[str, tuple[Callable[[Bench], None], set[str]]] = {
+    "nothing": (Bench.nothing, set()),
+    "patient read": (lambda bench: bench.read("patient"), set()),
+    "both read": (Bench.both_read, {"plan"}),
+    "refused": (Bench.refused, {"plan"}),
+    "planned": (Bench.planned, {"plan", "write"}),
+    "cut off": (Bench.cut_off, {"write", "restore", "abandon"}),
+    "given up": (Bench.given_up, {"plan"}),
+    "restored": (Bench.restored, {"plan", "write"}),
+    "done": (Bench.done, {"plan"}),
+}
+"""How to come to each state, and what may be done in it."""
+
+
+def _bench(web: Web, folder: Path) -> Bench:
+    folder.mkdir()
+    bench = Bench(web, folder)
+    for chip, content in (("patient", PATIENT), ("donor", DONOR)):
+        (folder / f"{chip}.bin").write_bytes(content)
+        bench.describe(chip)
+    with web.bench() as shop:
+        take_in(shop, "Quillmere Pottery", bays=[Bay(0, "1")])
+    return bench
+
+
+@pytest.fixture
+def bench(web: Web, tmp_path: Path) -> Bench:
+    return _bench(web, tmp_path / "chips")
+
+
+@pytest.mark.parametrize("state", STATES)
+def test_what_is_not_the_next_step_is_refused_and_changes_nothing(bench: Bench, state: str) -> None:
+    reach, may = STATES[state]
+    reach(bench)
+    assert bench.offered() == may
+    before = bench.everything()
+    for action in set(ACTIONS) - may:
+        said = text_of(bench.post(action, 409))
+        assert "Not done" in said
+        assert bench.everything() == before, action
+
+
+@settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.lists(st.sampled_from(["read patient", "read donor", "cut", *ACTIONS]), min_size=3, max_size=9))
+def test_no_way_through_the_steps_changes_what_the_page_does_not_offer(
+    tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch, way: list[str]
+) -> None:
+    monkeypatch.setenv("MENDBAY_WHO", "Kim")
+    folder = tmp_path_factory.mktemp("way")
+    with web_on(folder / "home") as web:
+        bench = _bench(web, folder / "chips")
+        for action in way:
+            offered, before = bench.offered(), bench.everything()
+            if action.startswith("read"):
+                bench.read(action.partition(" ")[2])
+                continue
+            if action == "cut":
+                if "write" in offered:
+                    bench.describe("donor", CUT)
+                    bench.web.client.post(
+                        f"{BOARD}/write",
+                        data=bench.form("write"),
+                        headers={"origin": "http://127.0.0.1:8437"},
+                    )
+                    bench.describe("donor")
+                continue
+            answer = bench.web.client.post(
+                f"{BOARD}/{action}",
+                data=bench.form(action),
+                headers={"origin": "http://127.0.0.1:8437"},
+                follow_redirects=False,
+            )
+            if action not in offered:
+                assert answer.status_code == 409
+                assert bench.everything() == before
+            assert bench.content("patient") == PATIENT, "it is only ever read"
+
+
+def test_a_transfer_from_the_first_read_to_the_certificate(bench: Bench) -> None:
+    bench.both_read()
+    bench.post("plan")
+    page = bench.page()
+    said = text_of(page)
+    assert "Write the patient's data" in said
+    assert page.index("Before you do it") < page.index("Write the donor's chip"), "cautions come first"
+    answer = bench.post("write")
+    assert bench.content("donor") == PATIENT
+    assert "Done and proven" in text_of(bench.page())
+    assert answer == ""
+    with bench.web.bench() as shop:
+        told = [one.what for one in shop.ledger.custody(1)]
+        who = {one.who for one in shop.ledger.custody(1)}
+    assert any(one.startswith("ROM written: read back and proven") for one in told)
+    assert who == {"Kim"}
+    paper = bench.web.client.get(f"{BOARD}/certificate?bay=1")
+    assert paper.headers["content-type"] == "application/pdf"
+    assert paper.headers["content-disposition"].startswith("attachment")
+    assert paper.content.startswith(b"%PDF")
+
+
+def test_no_certificate_before_there_is_one(bench: Bench) -> None:
+    bench.planned()
+    assert "certified yet" in bench.web.get(f"{BOARD}/certificate?bay=1", status=409)
+
+
+@pytest.mark.parametrize("left_out", ["ready", "patient_away"])
+def test_a_write_without_a_persons_word_is_refused(bench: Bench, left_out: str) -> None:
+    bench.planned()
+    before = bench.everything()
+    bench.post("write", 422, **{left_out: ""})
+    assert bench.everything() == before
+
+
+def test_whose_chip_is_whose_needs_a_word_where_no_number_tells(bench: Bench) -> None:
+    bench.planned()
+    assert "each chip was read under its own name" in text_of(bench.page())
+    said = text_of(bench.post("write", 409, roles_checked=""))
+    assert "--roles-checked" not in said
+    assert bench.content("donor") == DONOR
+
+
+def test_no_supply_is_given_that_was_not_ticked(bench: Bench) -> None:
+    said = text_of(
+        bench.web.post(
+            f"{BOARD}/read-chip", {**bench.clip("patient", chip="patient"), "volts": ["1.8"]}, status=409
+        ).text
+    )
+    assert "Nobody has confirmed that the chip may have 3.3 V" in said
+    assert "--" not in said
+    assert "No ROM of this bay was read yet" in text_of(bench.web.get(f"{BOARD}/rom?bay=1"))
+
+
+def test_a_form_of_a_plan_that_was_drawn_anew_is_refused(bench: Bench) -> None:
+    bench.planned()
+    mark = re.search(r'action="[^"]*/write".*?name="seen" value="(\w+)"', bench.page(), re.DOTALL)
+    assert mark is not None
+    bench.read("donor")
+    bench.post("plan")
+    said = text_of(bench.post("write", 409, seen=mark[1]))
+    assert "changed by somebody else" in said
+    assert bench.content("donor") == DONOR
+
+
+def test_dumps_are_kept_judged_and_taken_back(bench: Bench) -> None:
+    sent = [
+        ("dumps", ("../../<script>alert(1)</script>.bin", PATIENT)),
+        ("dumps", ("b.bin", PATIENT[:-1] + b"\0")),
+    ]
+    said = bench.web.post(f"{BOARD}/keep-dumps", {"bay": "1", "chip": "patient"}, files=sent)
+    page = bench.web.get(said.headers["location"])
+    assert "<script>alert" not in page
+    assert "they differ" in text_of(page)
+    kept = {one.parent for one in (bench.web.home / "cases").rglob("*.bin")}
+    assert {one.name for one in kept} == {"patient-1"}
+    before = bench.everything()
+    judged = bench.web.get(f"{BOARD}/reads?bay=1&chip=patient")
+    assert "Where the reads differ" in judged
+    assert 'class="rom-map"' in judged
+    assert not re.search(r"<[^>]* style=", judged), "a style attribute would be refused by the browser"
+    assert bench.everything() == before, "a look changes nothing"
+    bench.web.done(f"{BOARD}/judge", {"bay": "1", "chip": "patient"})
+    with bench.web.bench() as shop:
+        assert any("judged" in one.text for one in shop.ledger.events(1))
+    gone = {"bay": "1", "chip": "patient", "sitting": "1", "reason": "of another drive"}
+    assert "Withdrawn: of another drive" in text_of(bench.web.done(f"{BOARD}/withdraw-sitting", gone))
+    bench.web.post(f"{BOARD}/withdraw-sitting", gone, status=422)
+
+
+@pytest.mark.parametrize(
+    ("data", "words"),
+    [(b"", "empty"), (b"only some words\n" * 900, "plain text"), (b"\0\1\2", "no ROM chip")],
+)
+def test_what_is_no_dump_is_not_kept(bench: Bench, data: bytes, words: str) -> None:
+    before = bench.everything()
+    answer = bench.web.post(
+        f"{BOARD}/keep-dumps", {"bay": "1", "chip": "patient"}, files=[("dumps", ("a.bin", data))], status=422
+    )
+    assert words in text_of(answer.text)
+    assert bench.everything() == before
+
+
+def test_a_family_is_found_and_told_with_the_reads(bench: Bench) -> None:
+    bench.read("patient")
+    assert len(PATIENT) == SMALL_BYTES
+    assert "No learned family it belongs to is known" in bench.web.get(f"{BOARD}/reads?bay=1&chip=patient")
+    bench.web.get(f"{BOARD}/reads?bay=1&chip=patient&family=nobody", status=422)
+    bench.web.get(f"{BOARD}/reads?bay=1&chip=donor", status=409)

@@ -1,0 +1,226 @@
+"""Triage in the browser: one tap answers, the odds move and say how, and nothing is overwritten unseen."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from mendbay.case.consents import Word
+from mendbay.case.records import Bay, CaseKind
+from mendbay.faces.web.odds import odds_bar, place_of
+from mendbay.jobs.consents import give_word
+from mendbay.jobs.take_in import take_in
+from mendbay.jobs.triage_case import note_answer, tell_triage
+from mendbay.triage.belief import Asked
+from support.web_client import Web, text_of
+
+TRIAGE = "/case/1/triage"
+HOSTILE = '"><script>alert(1)</script>\u202e'
+CLICKS = {"sign": "sound", "bay": "1", "answer": "clicks"}
+
+
+@pytest.fixture
+def shop(web: Web) -> Web:
+    """Case 1: a box with two drives."""
+    with web.bench() as bench:
+        take_in(bench, "Quillmere Pottery", bays=[Bay(0, "1"), Bay(0, "2")])
+    return web
+
+
+def odds_of(web: Web, case: int = 1) -> dict[tuple[str, str], float]:
+    with web.bench() as bench:
+        return {(one.fault, one.bay): chance for one, chance in tell_triage(bench, case).belief.ranked()}
+
+
+def mark_of(page: str, sign: str, bay: str = "") -> str:
+    """The mark of the form that answers a sign."""
+    for form in re.findall(r"<form.*?</form>", page, re.DOTALL):
+        if f'name="sign" value="{sign}"' in form and f'name="bay" value="{bay}"' in form:
+            found = re.search(r'name="seen" value="(\w+)"', form)
+            assert found is not None
+            return found[1]
+    raise AssertionError(sign)
+
+
+def test_one_tap_answers_and_the_odds_say_how_they_moved(shop: Web) -> None:
+    before = odds_of(shop)
+    page = shop.get(TRIAGE)
+    assert page.index("What is seen") < page.index("<h2>The odds<")
+    assert "STOP" not in page
+    after = shop.done(f"{TRIAGE}/answer", {**CLICKS, "seen": mark_of(page, "sound", "1")})
+    now = odds_of(shop)
+    assert now["heads", "1"] > before["heads", "1"]
+    said = text_of(after)
+    was, is_ = (f"{100 * one['heads', '1']:.0f} %" for one in (before, now))
+    assert f"{is_} (was {was})" in said
+    assert after.index("STOP: give the drive of bay 1 no power.") < after.index("<h2>The odds<")
+    assert "Last told: bay 1: What does the drive sound like in the box? It clicks again and again." in said
+    with shop.bench() as bench:
+        told = bench.ledger.events(1)[-1]
+        assert (told.kind, told.text.startswith("Bay 1: What does the drive sound like")) == ("triage", True)
+        assert tell_triage(bench, 1).known[Asked("sound", "1")].origin.startswith("Kim, ")
+
+
+def test_an_answer_is_changed_and_taken_back_with_a_reason(shop: Web) -> None:
+    shop.post(f"{TRIAGE}/answer", CLICKS)
+    at = f"{TRIAGE}/question?sign=sound&bay=1"
+    assert "it clicks again and again" in text_of(shop.get(at))
+    shop.post(f"{TRIAGE}/answer", {**CLICKS, "answer": "normal"})
+    assert "it spins as drives do" in text_of(shop.get(at))
+    shop.post(f"{TRIAGE}/take-back", {"sign": "sound", "bay": "1"}, status=422)
+    page = shop.done(f"{TRIAGE}/take-back", {"sign": "sound", "bay": "1", "reason": "It was bay 2."})
+    assert "Taken back: the answer to sound (bay 1)." in text_of(page)
+    with shop.bench() as bench:
+        assert Asked("sound", "1") not in tell_triage(bench, 1).known
+    shop.post(f"{TRIAGE}/take-back", {"sign": "sound", "bay": "1", "reason": "again"}, status=422)
+
+
+def test_who_answers_what_somebody_else_just_answered_is_told(shop: Web) -> None:
+    mark = mark_of(shop.get(TRIAGE), "sound", "1")
+    with shop.bench() as bench:
+        note_answer(bench, 1, Asked("sound", "1"), "normal")
+    said = text_of(shop.post(f"{TRIAGE}/answer", {**CLICKS, "seen": mark}, status=409).text)
+    assert "changed by somebody else" in said
+    with shop.bench() as bench:
+        assert tell_triage(bench, 1).known[Asked("sound", "1")].answer == "normal"
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"sign": "sound", "bay": "1", "answer": "sings"},
+        {"sign": "sound", "bay": "", "answer": "clicks"},
+        {"sign": "sound", "bay": "9", "answer": "clicks"},
+        {"sign": "no-such", "answer": "yes"},
+        {"sign": HOSTILE, "answer": "yes"},
+        {"answer": "yes"},
+    ],
+)
+def test_what_cannot_be_answered_is_refused_and_nothing_is_noted(shop: Web, wrong: dict[str, str]) -> None:
+    with shop.bench() as bench:
+        before = len(bench.ledger.events(1))
+    answer = shop.post(f"{TRIAGE}/answer", wrong, status=422)
+    assert "<script>alert" not in answer.text
+    with shop.bench() as bench:
+        assert len(bench.ledger.events(1)) == before
+
+
+def test_another_browsers_answers_are_in_the_live_part(shop: Web) -> None:
+    page = shop.get(TRIAGE)
+    live = page[page.index('id="triage"') :]
+    assert 'data-live="ledger"' in live[:400]
+    with shop.bench() as bench:
+        note_answer(bench, 1, Asked("smell"), "burnt")
+    again = shop.get(TRIAGE)
+    assert "it smells burnt" in again[again.index('id="triage"') :]
+
+
+def test_a_step_shows_its_cautions_before_anything_else_and_takes_its_answer(shop: Web) -> None:
+    page = shop.get(f"{TRIAGE}/step?step=listen-alone&bay=2")
+    said = text_of(page)
+    assert said.index("Before you do it") < said.index("What it takes") < said.index("What it answers")
+    assert said.index("Ask the customer first") < said.index("What it takes")
+    mark = mark_of(page, "sound-alone", "2")
+    form = {"sign": "sound-alone", "bay": "2", "answer": "normal", "seen": mark}
+    assert "Answered." in text_of(shop.done(f"{TRIAGE}/answer", form))
+    shop.get(f"{TRIAGE}/step?step=listen-alone&bay=2", status=422)
+    shop.get(f"{TRIAGE}/step?step=listen-alone", status=422)
+    shop.get(f"{TRIAGE}/step?step=no-such", status=404)
+
+
+def test_a_refused_step_is_not_offered_and_says_who_refused_it(shop: Web) -> None:
+    with shop.bench() as bench:
+        give_word(bench, 1, "power-on", Word.NO)
+    said = text_of(shop.get(TRIAGE))
+    assert "Not offered, as the customer refused it: giving power to a failing drive." in said
+    assert "REFUSED: the customer does not agree" in text_of(shop.get(f"{TRIAGE}?all=yes"))
+
+
+def test_a_repair_that_did_not_help_is_noted_and_taken_back(shop: Web) -> None:
+    page = shop.get(f"{TRIAGE}/step?step=new-adapter")
+    form = re.search(r'action="[^"]*/tried".*?</form>', page, re.DOTALL)
+    assert form is not None
+    mark = re.search(r'name="seen" value="(\w+)"', form[0])
+    assert mark is not None
+    sent = {"step": "new-adapter", "bay": ""}
+    said = text_of(shop.done(f"{TRIAGE}/tried", {**sent, "seen": mark[1]}))
+    assert "Tried, and it did not help" in said
+    shop.post(f"{TRIAGE}/tried", {**sent, "seen": mark[1]}, status=409)
+    assert "Take back that it was tried" in shop.get(f"{TRIAGE}/repair?step=new-adapter")
+    shop.post(f"{TRIAGE}/untried", sent, status=422)
+    said = text_of(shop.done(f"{TRIAGE}/untried", {**sent, "reason": "It was another case."}))
+    assert "It was another case." not in said
+    assert "Tried, and it did not help" not in said
+    shop.get(f"{TRIAGE}/repair?step=new-adapter", status=404)
+    shop.post(f"{TRIAGE}/tried", {"step": "listen-alone", "bay": "1"}, status=422)
+
+
+def test_why_and_what_if_are_told_on_demand(shop: Web) -> None:
+    shop.post(f"{TRIAGE}/answer", CLICKS)
+    why = text_of(shop.get(f"{TRIAGE}/fault?fault=heads&bay=1"))
+    assert re.search(r"\+\d+\.\d strongly for it: sound \(bay 1\): it clicks again and again", why) or (
+        "for it: sound (bay 1): it clicks again and again" in why
+    )
+    shop.get(f"{TRIAGE}/fault?fault=heads", status=422)
+    then = text_of(shop.get(f"{TRIAGE}/question?sign=smell"))
+    assert "What each answer would mean it smells burnt" in then
+    assert "to be heard" in then
+
+
+def test_what_came_in_and_its_worth_are_said(shop: Web) -> None:
+    page = shop.get(f"{TRIAGE}/subject")
+    mark = re.search(r'name="seen" value="(\w+)"', page)
+    assert mark is not None
+    form = {"came": "drive", "worth": "250", "bays": "2", "seen": mark[1]}
+    said = text_of(shop.done(f"{TRIAGE}/subject", form))
+    assert "A drive alone; its data is taken to be worth 250." in said
+    shop.post(f"{TRIAGE}/subject", {**form, "worth": "9"}, status=409)
+    shop.post(f"{TRIAGE}/subject", {"worth": "0"}, status=422)
+    shop.post(f"{TRIAGE}/subject", {}, status=422)
+    with shop.bench() as bench:
+        assert tell_triage(bench, 1).stakes.data == 250
+        assert tell_triage(bench, 1).subject.bays == ("2",)
+
+
+def test_of_more_than_two_bays_it_is_asked_which(web: Web) -> None:
+    with web.bench() as bench:
+        take_in(bench, "Quillmere Pottery", bays=[Bay(0, "1"), Bay(0, "2"), Bay(0, "3")])
+    answer = web.client.get(TRIAGE, follow_redirects=False)
+    assert answer.headers["location"] == f"{TRIAGE}/subject"
+    assert "bays 1 and 3" in web.get(f"{TRIAGE}/subject")
+    assert "Bay 3" in web.done(f"{TRIAGE}/subject", {"bays": "1,3"})
+
+
+def test_the_page_of_an_enquiry_and_of_a_case_without_bays(web: Web) -> None:
+    with web.bench() as bench:
+        bench.ledger.amend_case(take_in(bench, "Quillmere Pottery").number, kind=CaseKind.ENQUIRY)
+        take_in(bench, HOSTILE)
+    assert "Pictures alone" in text_of(web.get(TRIAGE))
+    page = web.get("/case/2/triage")
+    assert "assumed, as no bay is described yet" in text_of(page)
+    assert "<script>alert" not in page
+    said = text_of(web.post("/case/2/triage/answer", CLICKS, status=422).text)
+    assert "No bay of case 2 is described yet" in said
+    web.get("/case/9/triage", status=404)
+
+
+@pytest.mark.parametrize(
+    ("chance", "place"), [(0.5, 50.0), (0.0, 0.0), (1.0, 100.0), (0.001, 0.0), (0.999, 100.0)]
+)
+def test_a_chance_stands_where_its_odds_are(chance: float, place: float) -> None:
+    assert place_of(chance) == pytest.approx(place, abs=0.1)
+
+
+def test_a_bar_says_in_words_what_it_shows() -> None:
+    bar = str(odds_bar(0.41, 0.12))
+    assert 'aria-label="41 %, was 12 %"' in bar
+    assert "style=" not in bar
+    assert place_of(0.2) < place_of(0.3) < place_of(0.9)
+
+
+def test_the_style_of_triage_is_served(shop: Web, tmp_path: Path) -> None:
+    link = re.search(r'href="(/static/[^"]*/triage.css)"', shop.get(TRIAGE))
+    assert link is not None
+    assert ".odds" in shop.get(link[1])
