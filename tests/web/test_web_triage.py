@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from pathlib import Path
 
 import pytest
 
@@ -220,7 +219,7 @@ def test_a_bar_says_in_words_what_it_shows() -> None:
     assert place_of(0.2) < place_of(0.3) < place_of(0.9)
 
 
-def test_the_style_of_triage_is_served(shop: Web, tmp_path: Path) -> None:
-    link = re.search(r'href="(/static/[^"]*/triage.css)"', shop.get(TRIAGE))
+def test_the_style_of_triage_is_served(shop: Web) -> None:
+    link = re.search(r'href="(/static/[^"]*/pages.css)"', shop.get(TRIAGE))
     assert link is not None
     assert ".odds" in shop.get(link[1])

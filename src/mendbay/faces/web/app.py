@@ -41,6 +41,12 @@ VIEWS = (
     "today",
     "cases",
     "case",
+    "take_in",
+    "take_in_file",
+    "pictures",
+    "phone",
+    "things",
+    "hand_overs",
     "stock",
     "stock_lists",
     "lessons",
@@ -55,12 +61,6 @@ VIEWS = (
     "board_donors",
     "board_rom",
     "board_transfer",
-    "take_in",
-    "take_in_file",
-    "pictures",
-    "phone",
-    "things",
-    "hand_overs",
 )
 """Modules below `views/`; each has a `BOOK`."""
 

@@ -163,13 +163,6 @@ def page_of(book: Book, command: str) -> tuple[str, str] | None:
     return None
 
 
-def _bay_of(noun: str, verb: str, rest: list[str]) -> dict[str, object]:
-    """The bay that a command about pictures names after its case, for the query of their page."""
-    named = noun == "board" and CASE_PAGES["board"].get(verb, ("",))[0] == "pictures" and len(rest) > 1
-    is_bay = named and not rest[1].startswith("-") and not (rest[1].isupper() and len(rest[1]) > 1)
-    return {"bay": rest[1].rstrip(".,;")} if is_bay else {}
-
-
 def linked(book: Book) -> Callable[[object], Markup]:
     """A filter for templates: a sentence in which commands of the command line are links to their pages."""
 

@@ -72,7 +72,7 @@ def mark_of(item: Item) -> tuple[object, ...]:
 
 @BOOK.change(
     "/case/{case:int}/things/add",
-    "add-item",
+    "add-thing",
     "Takes a thing in under the next number.",
     [
         choice("what", "What it is", WHATS, required=True),
@@ -105,7 +105,7 @@ def add(visit: Visit) -> Answer:
 
 @BOOK.change(
     "/case/{case:int}/things/change",
-    "change-item",
+    "change-thing",
     "Puts right what is noted of a thing; custody tells old and new.",
     [
         ITEM,
@@ -134,7 +134,7 @@ def change(visit: Visit) -> Answer:
 
 @BOOK.change(
     "/case/{case:int}/things/move",
-    "move-item",
+    "move-thing",
     "Notes that a thing is somewhere else now, without a hand-over.",
     [
         ITEM,
@@ -163,7 +163,7 @@ def move(visit: Visit) -> Answer:
 
 @BOOK.change(
     "/case/{case:int}/things/withdraw",
-    "withdraw-item",
+    "withdraw-thing",
     "Takes back a thing that was entered by mistake, or twice, and was never handed over.",
     [ITEM, line("reason", "Why, without the customer's name", required=True)],
 )
@@ -175,7 +175,7 @@ def withdraw(visit: Visit) -> Answer:
 
 @BOOK.page(
     "/case/{case:int}/things/labels.pdf",
-    "labels",
+    "thing-labels",
     "Labels with a QR code for things of a case, or for all, as PDF. They name no person.",
     [
         several("item", "Items; none for all"),
