@@ -40,6 +40,10 @@ VIEWS = (
     "today",
     "cases",
     "case",
+    "drives",
+    "reading",
+    "drive_more",
+    "pair",
 )
 """Modules below `views/`; each has a `BOOK`."""
 
