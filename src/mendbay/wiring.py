@@ -38,10 +38,13 @@ if TYPE_CHECKING:
     from mendbay.board.stock import StockItem
     from mendbay.case.items import Item
     from mendbay.case.lessons import Row
+    from mendbay.core.span import Span
     from mendbay.handback.bag import BagCheck
+    from mendbay.handback.facts import BayFacts
     from mendbay.jobs.board_ports import Journals, Pictures
     from mendbay.jobs.catalogue_port import Catalogues
     from mendbay.jobs.certify_rom import CertifiedTransfer
+    from mendbay.jobs.drive_rings_port import DriveRings
     from mendbay.jobs.erasure_port import Copies, Eraser
     from mendbay.jobs.play_demo import Box
     from mendbay.jobs.ports import HandBackFolder, Papers
@@ -411,6 +414,26 @@ def rom_drawing(rom: RomMap, key: str) -> str:
     from mendbay.outlets.rom_picture import rom_svg
 
     return rom_svg(rom, key)
+
+
+def drive_rings(
+    bay: BayFacts,
+    key: str,
+    *,
+    needle_at: int | None = None,
+    within: Span | None = None,
+    link: Callable[[Span], str] | None = None,
+) -> DriveRings:
+    """The picture of a drive as rings, or of a range of it, and the same in words.
+
+    Args:
+        key: letters and digits that no other picture on the page has.
+        needle_at: the byte now being read; None for none.
+        link: where the ring of a range leads.
+    """
+    from mendbay.outlets.rings import drive_rings as drawn
+
+    return drawn(bay, key, needle_at=needle_at, within=within, link=link)
 
 
 def lesson_plot(title: str, rows: Sequence[Row], colours: Mapping[str, str] | None = None) -> str:

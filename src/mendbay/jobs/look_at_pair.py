@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from mendbay.core.errors import CannotAssemble
 from mendbay.core.quantity import count_text, counted
@@ -16,6 +16,19 @@ from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.volume import OpenVolume, candidates_on, case_images, left_out, sources_of
 from mendbay.pair.assemble import Assembled
 from mendbay.pair.volume import Level
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """What the images of a case make.
+
+    Args:
+        candidates: the volumes, the one with a file system first.
+        volume: that one with what is known of its halves; None where no volume holds a file system.
+    """
+
+    candidates: tuple[Assembled, ...]
+    volume: OpenVolume | None
 
 
 def look_at_pair(
@@ -32,23 +45,35 @@ def look_at_pair(
     """
     case = bench.ledger.case(number)
     with case_images(bench, case, bays) as stores:
-        drives = sources_of(stores)
         try:
-            candidates = candidates_on(drives)
+            found = looked(bench, number, stores)
         except CannotAssemble:
             if not bays:
                 _remember(bench, number, stores, ())
             raise
         if not bays:
-            _remember(bench, number, stores, candidates)
-        for at, one in enumerate(candidates):
-            system = open_ext(one.volume)
-            if system is not None:
-                found = with_known(bench, number, OpenVolume(one, system))
-                chosen = replace(one, remarks=(*_apart(found), *one.remarks, *left_out(drives, one)))
-                _note(bench, number, chosen)
-                return (chosen, *candidates[:at], *candidates[at + 1 :]), system.facts
-        return candidates, None
+            _remember(bench, number, stores, found.candidates)
+        if found.volume is None:
+            return found.candidates, None
+        _note(bench, number, found.candidates[0])
+        return found.candidates, found.volume.system.facts
+
+
+def looked(bench: Bench, number: int, stores: Mapping[str, ImageStore]) -> Looked:
+    """The same of images that are open, without remembering or noting anything.
+
+    Raises:
+        CannotAssemble: the drives make no volume.
+    """
+    drives = sources_of(stores)
+    candidates = candidates_on(drives)
+    for at, one in enumerate(candidates):
+        system = open_ext(one.volume)
+        if system is not None:
+            found = with_known(bench, number, OpenVolume(one, system))
+            chosen = replace(one, remarks=(*_apart(found), *one.remarks, *left_out(drives, one)))
+            return Looked((chosen, *candidates[:at], *candidates[at + 1 :]), replace(found, assembled=chosen))
+    return Looked(candidates, None)
 
 
 def _apart(found: OpenVolume) -> tuple[str, ...]:

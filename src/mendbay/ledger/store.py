@@ -189,7 +189,11 @@ class Store:
     def _make_file(self) -> None:
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
-            os.close(os.open(self.path, os.O_RDWR | os.O_CREAT, 0o600))
+            # never a file that is there: closing it would give up the locks that this process's other
+            # connections hold on it (POSIX), and another process could take their log away
+            os.close(os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))
+        except FileExistsError:
+            return
         except OSError as trouble:
             raise LedgerError(
                 f"The ledger {self.path} cannot be opened for writing: {trouble.strerror}.",

@@ -2,23 +2,26 @@
 
 Each ring is an equal share of the drive's addresses, and its arc is filled, clockwise from the top, by the
 share of it in each condition; the order of conditions is always the same. A condition that is there at
-all shows at least as a sliver. Every condition has a texture, so the picture reads in black and white.
+all shows at least as a sliver. Every condition has a texture, so the picture reads in black and white. A
+range of a drive is drawn the same way, down to a single sector.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from xml.sax.saxutils import escape
 
 import numpy as np
 
 from mendbay.core.coverage import Condition
+from mendbay.core.quantity import count_text
 from mendbay.core.span import Int64s, Span, SpanSet
 from mendbay.handback.facts import BayFacts
 from mendbay.handback.report import bay_words, capital
 from mendbay.handback.words import share, size
+from mendbay.jobs.drive_rings_port import DriveRings, RingWords
 
 BANDS = 12
 OUTER, INNER, CENTRE = 100.0, 30.0, 110.0
@@ -52,24 +55,52 @@ CSS: Mapping[str, str] = {name: f"var(--{name})" for name in LIGHT}
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """One ring: the addresses it stands for, and the bytes of it in each condition of `ORDER`."""
+    """One ring: the addresses it stands for, and the bytes of it in each condition of `ORDER`.
+
+    Args:
+        sector_bytes: of a ring of a mere range, which is told by its sectors; 0 to tell it by its size.
+    """
 
     span: Span
     given: tuple[int, ...]
+    sector_bytes: int = 0
 
     def words(self) -> str:
         """The ring as a sentence."""
-        shares = ", ".join(
+        return f"{self.place()}: {self.shares()}"
+
+    def place(self) -> str:
+        """Where it lies, in words."""
+        if not self.sector_bytes:
+            return f"{size(self.span.start)} to {size(self.span.stop)}"
+        first, last = self.span.start // self.sector_bytes, (self.span.stop - 1) // self.sector_bytes
+        if first == last:
+            return f"sector {count_text(first)}"
+        return f"sectors {count_text(first)} to {count_text(last)}"
+
+    def shares(self) -> str:
+        """The share in each condition that is there, in words."""
+        return ", ".join(
             f"{share(part, self.span.length)} {WORDS[name]}"
             for name, part in zip(ORDER, self.given, strict=True)
             if part
         )
-        return f"{size(self.span.start)} to {size(self.span.stop)}: {shares}"
 
 
-def bands_of(bay: BayFacts, count: int = BANDS) -> tuple[Band, ...]:
-    """The drive cut into `count` ranges of equal size, from the first sector to the last."""
-    edges = np.array([bay.size_bytes * at // count for at in range(count + 1)], dtype=np.int64)
+def bands_of(bay: BayFacts, count: int = BANDS, within: Span | None = None) -> tuple[Band, ...]:
+    """The drive cut into `count` ranges of equal size, from the first sector to the last.
+
+    Args:
+        within: only this range of it, cut between sectors: into fewer where it has fewer.
+    """
+    sector = bay.coverage.sector_bytes if within is not None else 0
+    if within is None:
+        edges = np.array([bay.size_bytes * at // count for at in range(count + 1)], dtype=np.int64)
+    else:
+        sectors = max(1, -(-within.length // sector))
+        count = min(count, sectors)
+        cuts = [within.start + sectors * at // count * sector for at in range(count + 1)]
+        edges = np.minimum(np.array(cuts, dtype=np.int64), within.stop)
     coverage = bay.coverage
     older = bay.older & coverage.read
     other = (bay.other_half & coverage.read) - older
@@ -85,7 +116,7 @@ def bands_of(bay: BayFacts, count: int = BANDS) -> tuple[Band, ...]:
     }
     columns = [_bytes_between(sets[name], edges) for name in ORDER]
     return tuple(
-        Band(Span(int(edges[at]), int(edges[at + 1])), tuple(int(column[at]) for column in columns))
+        Band(Span(int(edges[at]), int(edges[at + 1])), tuple(int(column[at]) for column in columns), sector)
         for at in range(count)
     )
 
@@ -115,7 +146,36 @@ def shares_drawn(given: tuple[int, ...]) -> tuple[float, ...]:
     )
 
 
-def rings_svg(bay: BayFacts, key: str, colours: Mapping[str, str] = CSS, needle_at: int | None = None) -> str:
+def drive_rings(
+    bay: BayFacts,
+    key: str,
+    *,
+    needle_at: int | None = None,
+    within: Span | None = None,
+    link: Callable[[Span], str] | None = None,
+) -> DriveRings:
+    """The picture of a drive, or of a range of it, for a page that has our colours as CSS variables.
+
+    Args:
+        link: where the ring of a range leads.
+    """
+    bands = bands_of(bay, within=within)
+    there = [name for at, name in enumerate(ORDER) if any(band.given[at] for band in bands)]
+    return DriveRings(
+        rings_svg(bay, key, CSS, needle_at, within, link),
+        tuple(RingWords(one.span, one.place(), one.shares()) for one in bands),
+        tuple((swatch_svg(name, key), WORDS[name]) for name in there),
+    )
+
+
+def rings_svg(
+    bay: BayFacts,
+    key: str,
+    colours: Mapping[str, str] = CSS,
+    needle_at: int | None = None,
+    within: Span | None = None,
+    link: Callable[[Span], str] | None = None,
+) -> str:
     """The picture as a self-contained SVG element, 220 units square, with a title and a description.
 
     Args:
@@ -123,17 +183,24 @@ def rings_svg(bay: BayFacts, key: str, colours: Mapping[str, str] = CSS, needle_
         key: letters and digits that no other picture on the page has; they begin its ids.
         colours: `CSS` for a web page that defines the variables, `LIGHT` for paper.
         needle_at: the byte now being read, drawn as a needle from the rim; None for none.
+        within: only this range of it.
+        link: where the ring of a range leads; the picture is then a group of links, else one picture.
     """
-    bands = bands_of(bay)
+    bands = bands_of(bay, within=within)
     step = (OUTER - INNER) / len(bands)
     rings = []
     for at, band in enumerate(bands):
         outer = OUTER - at * step
-        rings.append(_ring(band, outer, outer - step + 0.8, key, colours))
+        ring = _ring(band, outer, outer - step + 0.8, key, colours)
+        rings.append(ring if link is None else _linked(ring, link(band.span), band))
     wanted = _wanted(bay, bands, step, colours)
-    needle = "" if needle_at is None else _needle(bay, needle_at, colours)
-    title = escape(f"{capital(bay_words(bay.bay))}: how far the drive was read")
+    shown = within or Span(0, bay.size_bytes)
+    is_here = needle_at is not None and (within is None or needle_at in within)
+    needle = _needle(shown, needle_at, colours) if is_here and needle_at is not None else ""
+    part = "the drive" if within is None else "a range of the drive"
+    title = escape(f"{capital(bay_words(bay.bay))}: how far {part} was read")
     story = escape("; ".join(band.words() for band in bands))
+    role = "img" if link is None else "group"
     ink = colours["ink"]
     edges = "".join(
         f'<circle cx="110" cy="110" r="{radius:g}" fill="none" stroke="{ink}" stroke-width="0.8"/>'
@@ -141,11 +208,17 @@ def rings_svg(bay: BayFacts, key: str, colours: Mapping[str, str] = CSS, needle_
     )
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 220 220" width="220" height="220" '
-        f'class="rings" role="img" aria-labelledby="{key}-title {key}-story">'
+        f'class="rings" role="{role}" aria-labelledby="{key}-title {key}-story">'
         f'<title id="{key}-title">{title}</title><desc id="{key}-story">From the outer edge (first sector) '
         f"to the inner edge (last sector): {story}.</desc>"
         f"{_textures(key, colours)}{''.join(rings)}{edges}{wanted}{needle}</svg>"
     )
+
+
+def _linked(ring: str, url: str, band: Band) -> str:
+    """A ring that leads somewhere; the same links stand in the table, so the keyboard passes it by."""
+    words = escape(band.words(), {'"': "&quot;"})
+    return f'<a href="{escape(url, {chr(34): "&quot;"})}" tabindex="-1" aria-label="{words}">{ring}</a>'
 
 
 def _textures(key: str, colours: Mapping[str, str]) -> str:
@@ -249,8 +322,9 @@ def _wanted(bay: BayFacts, bands: tuple[Band, ...], step: float, colours: Mappin
     )
 
 
-def _needle(bay: BayFacts, at: int, colours: Mapping[str, str]) -> str:
-    radius = OUTER - (OUTER - INNER) * min(max(at, 0), bay.size_bytes) / max(bay.size_bytes, 1)
+def _needle(shown: Span, at: int, colours: Mapping[str, str]) -> str:
+    into = min(max(at - shown.start, 0), shown.length)
+    radius = OUTER - (OUTER - INNER) * into / max(shown.length, 1)
     (a, b), (c, d) = _point(OUTER + 8, 0.125), _point(radius, 0.125)
     return (
         f'<g><title>being read: {escape(size(at))}</title><path d="M{a:.2f} {b:.2f}L{c:.2f} {d:.2f}" '

@@ -61,6 +61,10 @@ VIEWS = (
     "board_donors",
     "board_rom",
     "board_transfer",
+    "drives",
+    "reading",
+    "drive_more",
+    "pair",
 )
 """Modules below `views/`; each has a `BOOK`."""
 

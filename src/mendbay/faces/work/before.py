@@ -5,15 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from mendbay.core.cautions import cautions_for
+from mendbay.faces.reading_caution_words import CLICKS, DRIVE, BeforeReading, before_reading
 from mendbay.imaging.hazard import Condition
-from mendbay.jobs.authority import concern
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import Said
-from mendbay.jobs.imaging_record import was_read_from_device
-from mendbay.jobs.power_permit import unasked_power
-from mendbay.jobs.triage_case import kept_without_power
-
-DRIVE, CLICKS = ("reading-drive",), ("clicking-drive",)
 
 
 def say_before_reading(
@@ -25,29 +20,20 @@ def say_before_reading(
         sources: where the drive of each bay is.
         said: by bay, what a person says it is like.
     """
-    for sentence in _before_reading(bench, case, sources, said):
+    for sentence in _sentences(before_reading(bench, case, sources, said)):
         bench.tell(Said(sentence))
 
 
-def _before_reading(
-    bench: Bench, case: int, sources: Mapping[str, str], said: Mapping[str, Condition | None]
-) -> Iterator[str]:
-    if unasked := unasked_power(bench, case):
-        yield f"Mind: {unasked}"
-    if unsettled := concern(bench, case):
-        yield f"Mind: {unsettled}"
-    devices = [bay for bay, where in sources.items() if bench.drives.is_device(where)]
-    if devices and all(was_read_from_device(bench, case, bay) for bay in devices):
+def _sentences(before: BeforeReading) -> Iterator[str]:
+    yield from (f"Mind: {one}" for one in before.minds)
+    if before.is_known:
         yield from (f"CAUTION as before: {one.title}." for one in cautions_for(DRIVE))
-    elif devices:
+    elif before.drive:
         yield from _cautions(DRIVE)
-    clicking = [bay for bay, condition in said.items() if condition is Condition.CLICKS]
-    if any(kept_without_power(bench, case, bay) is None for bay in clicking):
+    if before.clicks:
         yield from _cautions(CLICKS)
-    if any(map(bench.drives.keeps_own_time, sources.values())):
-        yield (
-            "A simulated drive: the minutes and hours of an advice are what its reads take by its own count."
-        )
+    if before.own_time:
+        yield before.own_time
 
 
 def _cautions(ids: tuple[str, ...]) -> Iterator[str]:

@@ -1,0 +1,93 @@
+"""What else is done with one drive or its image: asked, compared, verified, set aside."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from mendbay.faces.web.addresses import Book
+from mendbay.faces.web.answers import Answer, Go
+from mendbay.faces.web.fields import decimal, line
+from mendbay.faces.web.reading_form import ALTHOUGH, although_said, source
+from mendbay.faces.web.views.reading import order_work
+from mendbay.faces.web.visit import Visit
+from mendbay.jobs.ask_drive import InCase, foresee_asking
+from mendbay.jobs.imaging_record import image_of
+from mendbay.jobs.power_permit import foresee_reading
+from mendbay.jobs.read_drive import foresee_drives
+from mendbay.jobs.set_aside import set_aside
+from mendbay.jobs.work_port import JSON, WorkKind
+
+BOOK = Book()
+BAY = "/case/{case:int}/drives/{bay}"
+
+
+def _options(visit: Visit, *names: str) -> dict[str, JSON]:
+    said: Mapping[str, Any] = visit.said
+    return {"bay": visit.path["bay"], **{name: said[name] for name in names if said[name]}}
+
+
+def _back(visit: Visit, notice: str) -> Go:
+    return visit.go("drives", notice, {"bay": visit.path["bay"]})
+
+
+@BOOK.change(
+    BAY + "/facts",
+    "drive-facts",
+    "Asks a drive about itself.",
+    [source("source", required=True), line("label", "Capacity on its label"), *ALTHOUGH[:2]],
+)
+def facts(visit: Visit) -> Answer:
+    said, in_case = visit.said, InCase(visit.path["case"], visit.path["bay"], although_said(visit.said))
+    with visit.bench() as bench:
+        foresee_asking(bench, said["source"], in_case, said["label"])
+        options = _options(visit, "source", "label", "although_refused", "although_harmful")
+        order_work(visit, bench, WorkKind.ASK_DRIVE, options)
+    return _back(visit, "The drive is asked about itself.")
+
+
+@BOOK.change(
+    BAY + "/compare",
+    "drive-compare",
+    "Reads a drive once more and compares it with its image.",
+    [
+        source("source", required=True),
+        line("adapter", "What it hangs on this time (adapter)"),
+        decimal("minutes", "Minutes it may take"),
+        *ALTHOUGH,
+    ],
+)
+def compare(visit: Visit) -> Answer:
+    case, bay, said = visit.path["case"], visit.path["bay"], visit.said
+    with visit.bench() as bench:
+        image_of(bench, case, bay, writable=False).close()  # without one there is nothing to compare with
+        foresee_drives(bench, case, [(bay, said["source"])])
+        foresee_reading(bench, case, [bay], although_said(said))
+        names = ("source", "adapter", "minutes", *(one.name for one in ALTHOUGH))
+        order_work(visit, bench, WorkKind.COMPARE_DRIVE, _options(visit, *names))
+    return _back(visit, "The drive is read once more and compared.")
+
+
+@BOOK.change(
+    BAY + "/verify",
+    "drive-verify",
+    "Holds an image against the digests noted while it was read.",
+    [line("read_again", "Why what is found wrong is to be read again")],
+)
+def verify(visit: Visit) -> Answer:
+    with visit.bench() as bench:
+        image_of(bench, visit.path["case"], visit.path["bay"], writable=False).close()
+        order_work(visit, bench, WorkKind.VERIFY_IMAGE, _options(visit, "read_again"))
+    return _back(visit, "The image is held against the digests noted while it was read.")
+
+
+@BOOK.change(
+    BAY + "/set-aside",
+    "drive-set-aside",
+    "Sets an image aside, as it is of another drive.",
+    [line("reason", "Why it is set aside, without the customer's name", required=True)],
+)
+def aside(visit: Visit) -> Answer:
+    with visit.bench() as bench:
+        done = set_aside(bench, visit.path["case"], visit.path["bay"], visit.said["reason"])
+    return visit.go("drives", f"The image of bay {visit.path['bay']} is kept as {done.name}.")

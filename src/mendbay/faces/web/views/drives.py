@@ -1,0 +1,350 @@
+"""The drives of a case: how far they were read, as rings and in words, and what is under way with them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from mendbay import wiring
+from mendbay.core.cautions import cautions_for
+from mendbay.core.errors import HeldBack, MendbayError, NoSuchCase, UsageError
+from mendbay.core.quantity import bytes_text, count_text, counted
+from mendbay.core.span import Span
+from mendbay.faces import wording
+from mendbay.faces.reading_caution_words import DRIVE
+from mendbay.faces.web.addresses import Book
+from mendbay.faces.web.answers import Answer, Blob, Page
+from mendbay.faces.web.card import card_of
+from mendbay.faces.web.fields import choice, line, number
+from mendbay.faces.web.reading_form import SLOTS, said_by
+from mendbay.faces.web.reading_view import WorkSeen, works_of
+from mendbay.faces.web.visit import Visit
+from mendbay.imaging.differences import Difference
+from mendbay.imaging.lacking import Lacking
+from mendbay.jobs.drive_condition import said_condition
+from mendbay.jobs.drive_picture import DriveSeen, DrivesSeen
+from mendbay.jobs.drive_rings_port import DriveRings
+from mendbay.jobs.imaging_record import LEFT, ImagingRecord, imaging_record, lacking_csv
+from mendbay.jobs.power_permit import foresee_reading
+from mendbay.jobs.set_aside import asides
+
+if TYPE_CHECKING:
+    from mendbay.jobs.bench import Bench
+
+BOOK = Book()
+CASE = "/case/{case:int}/drives"
+RANGES_SHOWN = 200
+WIDER = 12
+
+
+@dataclass(frozen=True, slots=True)
+class DriveShown:
+    """A drive on the page.
+
+    Args:
+        bay: its label.
+        seen: its record; None if it has no image.
+        trouble: why the record cannot be looked at; empty where it can.
+        rings: its picture; None without a record.
+    """
+
+    bay: str
+    seen: DriveSeen | None
+    trouble: str
+    rings: DriveRings | None
+
+    @property
+    def name(self) -> str:
+        """What the drive calls itself."""
+        return "" if self.seen is None else wording.drive_name(self.seen.record.identity)
+
+    @property
+    def rows(self) -> list[tuple[str, str, str, str]]:
+        """Word, bytes, share and ranges of each condition."""
+        if self.seen is None:
+            return []
+        coverage, left = self.seen.record.coverage, self.seen.record.left
+        rows = [one for one in wording.coverage_rows(coverage) if one[1] != "0"]
+        return rows + ([] if not left else [_left_row(self.seen.record)])
+
+
+def _left_row(record: ImagingRecord) -> tuple[str, str, str, str]:
+    from mendbay.core.quantity import percent_text
+
+    left = record.left
+    share = percent_text(left.total_bytes, record.coverage.size_bytes)
+    return "of these left to the other half", count_text(left.total_bytes), share, count_text(len(left))
+
+
+# ---------------------------------------------------------------------- all drives
+
+
+@BOOK.page(
+    CASE,
+    "drives",
+    "The drives of a case: how far they were read, and what is under way.",
+    [
+        line("bay", "Bay"),
+        number("from", "From byte"),
+        number("to", "To byte"),
+    ],
+)
+def drives(visit: Visit) -> Answer:
+    if visit.said["bay"]:
+        return one_drive(visit)
+    case = visit.path["case"]
+    with visit.bench() as bench:
+        card = card_of(visit, bench, case)
+        found = works_of(visit, case)
+        shown = drives_shown(visit, bench, found)
+        facts = {
+            "card": card,
+            "works": found,
+            "drives": shown,
+            "sector_bytes": _sectors(shown),
+            "slots": _slots(bench, case, shown, found),
+            "conditions": [(one.bay, said_condition(bench, case, one.bay)) for one in shown],
+            "wanted": card.case.wanted,
+            "is_open": bool(visit.desk.rules.key),
+            "cautions": cautions_for(DRIVE),
+        }
+    return Page("drives.html", facts)
+
+
+PARTS = {"reading": "what is under way", "asked": "what can be asked of it", "record": "the tables"}
+
+
+@BOOK.page(
+    CASE + "/now",
+    "drives-now",
+    "A part of the page of drives, as things stand.",
+    [choice("part", "Which part", PARTS, default="reading")],
+)
+def now(visit: Visit) -> Answer:
+    case, part = visit.path["case"], visit.said["part"]
+    with visit.bench() as bench:
+        bench.ledger.case(case)
+        found = works_of(visit, case)
+        shown = [] if part == "asked" else drives_shown(visit, bench, found)
+    facts = {
+        "part": part,
+        "works": found,
+        "drives": shown,
+        "sector_bytes": _sectors(shown),
+        "case": case,
+        "cautions": cautions_for(DRIVE),
+    }
+    return Page("drives_now.html", facts)
+
+
+def drives_shown(visit: Visit, bench: Bench, found: tuple[WorkSeen, ...]) -> list[DriveShown]:
+    """The drives of a case with their pictures; the needle is where one is being read."""
+    case = visit.path["case"]
+    needles = _needles(found)
+    return [_shown(visit, bench, case, one.bay, needles) for one in bench.ledger.bays(case)]
+
+
+def _needles(found: tuple[WorkSeen, ...]) -> dict[str, int]:
+    """By bay, the byte that is being read."""
+    at: dict[str, int] = {}
+    for work in found:
+        if not work.is_over:
+            at |= {one.bay: one.at for one in work.now({}) if one.now}
+    return at
+
+
+def _shown(visit: Visit, bench: Bench, case: int, bay: str, needles: dict[str, int]) -> DriveShown:
+    seen_drives: DrivesSeen = visit.desk.keep("drives seen", DrivesSeen)
+    try:
+        seen = seen_drives.of(bench, case, bay)
+    except MendbayError as trouble:
+        return DriveShown(bay, None, f"{trouble.what} {trouble.next_step}", None)
+    if seen is None:
+        return DriveShown(bay, None, "", None)
+    rings = wiring.drive_rings(
+        seen.facts,
+        f"bay{_key(bay)}",
+        needle_at=needles.get(bay),
+        link=lambda span: _zoomed(visit, bay, span),
+    )
+    return DriveShown(bay, seen, "", rings)
+
+
+def _key(bay: str) -> str:
+    return bay.encode().hex()
+
+
+def _zoomed(visit: Visit, bay: str, span: Span) -> str:
+    return visit.url("drives", {"bay": bay, "from": str(span.start), "to": str(span.stop)})
+
+
+def _sectors(shown: list[DriveShown]) -> dict[str, int]:
+    return {one.bay: one.seen.record.coverage.sector_bytes for one in shown if one.seen is not None}
+
+
+def _slots(
+    bench: Bench, case: int, shown: list[DriveShown], found: tuple[WorkSeen, ...]
+) -> list[dict[str, Any]]:
+    """What the form of a reading begins with: the bays, and where their drives were last time."""
+    last = next((said_by(one.order) for one in found if one.is_reading), {})
+    before = {last.get(f"bay_{at}"): last.get(f"adapter_{at}", "") for at in SLOTS}
+    bays = [one.bay for one in shown] or ["1", "2"]
+    slots = []
+    for at, bay in zip(SLOTS, bays, strict=False):
+        seen = next((one.seen for one in shown if one.bay == bay), None)
+        runs = () if seen is None else seen.record.runs
+        slots.append(
+            {
+                "at": at,
+                "bay": bay,
+                "source": runs[-1].source if runs and not runs[-1].taken_from else "",
+                "adapter": before.get(bay) or "",
+            }
+        )
+    return slots
+
+
+# ---------------------------------------------------------------------- one drive
+
+
+def one_drive(visit: Visit) -> Answer:
+    """One drive, or a range of it."""
+    case, bay = visit.path["case"], visit.said["bay"]
+    with visit.bench() as bench:
+        card = card_of(visit, bench, case)
+        if bay not in {one.bay for one in bench.ledger.bays(case)}:
+            raise NoSuchCase(f"Case {case} has no bay {bay[:40]}.", "Go back to its drives.")
+        found = works_of(visit, case)
+        shown = _shown(visit, bench, case, bay, {})
+        facts = {
+            "card": card,
+            "bay": bay,
+            "drive": shown,
+            "works": tuple(one for one in found if bay in one.bays),
+            "asides": asides(bench, case, bay),
+            "held": _held(bench, case, bay),
+            "cautions": cautions_for(DRIVE),
+            "source": _last_source(shown),
+        }
+    return Page("drive.html", {**facts, **_zoom_facts(visit, shown, _needles(found).get(bay))})
+
+
+def _held(bench: Bench, case: int, bay: str) -> HeldBack | None:
+    """What speaks against reading it, by the customer's word or by triage."""
+    try:
+        foresee_reading(bench, case, [bay])
+    except HeldBack as held:
+        return held
+    return None
+
+
+def _last_source(shown: DriveShown) -> str:
+    runs = () if shown.seen is None else shown.seen.record.runs
+    return runs[-1].source if runs and not runs[-1].taken_from else ""
+
+
+def _zoom_facts(visit: Visit, shown: DriveShown, needle_at: int | None) -> dict[str, Any]:
+    if shown.seen is None:
+        return {"within": None, "rings": None, "lacking": [], "more": 0, "ways": []}
+    record, bay = shown.seen.record, shown.bay
+    within = range_asked(
+        visit.said["from"], visit.said["to"], record.coverage.size_bytes, record.coverage.sector_bytes
+    )
+    whole = Span(0, record.coverage.size_bytes)
+    rings = wiring.drive_rings(
+        shown.seen.facts,
+        f"zoom{_key(bay)}",
+        needle_at=needle_at,
+        within=None if within == whole else within,
+        link=None
+        if within.length <= record.coverage.sector_bytes
+        else lambda span: _zoomed(visit, bay, span),
+    )
+    inside = [one for one in record.lacking if one.span.overlaps(within)]
+    return {
+        "within": within,
+        "is_whole": within == whole,
+        "place": _place(within, record.coverage.sector_bytes),
+        "rings": rings,
+        "lacking": [lacking_row(record, one) for one in inside[:RANGES_SHOWN]],
+        "more": max(0, len(inside) - RANGES_SHOWN),
+        "ways": _ways(visit, bay, within, whole, record.coverage.sector_bytes),
+        "differences": [_difference_row(record, one) for one in record.differences[:RANGES_SHOWN]],
+    }
+
+
+def range_asked(start: int | None, stop: int | None, size_bytes: int, sector_bytes: int) -> Span:
+    """The range that is asked for, between sectors and within the drive; without bounds the whole drive.
+
+    Raises:
+        UsageError: it begins behind the drive's end, or ends before it begins.
+    """
+    first = 0 if start is None else start // sector_bytes * sector_bytes
+    last = size_bytes if stop is None else min(size_bytes, -(-stop // sector_bytes) * sector_bytes)
+    if first >= size_bytes:
+        raise UsageError(
+            f"The drive ends at byte {count_text(size_bytes)}.", "Ask for a range that begins before that."
+        )
+    if last <= first:
+        raise UsageError("A range that ends where it begins holds nothing.", "Ask for a later end.")
+    return Span(first, last)
+
+
+def _place(within: Span, sector_bytes: int) -> str:
+    first, last = within.start // sector_bytes, (within.stop - 1) // sector_bytes
+    many = counted(last - first + 1, "sector")
+    return (
+        f"Sectors {count_text(first)} to {count_text(last)}: {many}, {bytes_text(within.length)} from byte "
+        f"{count_text(within.start)} on"
+    )
+
+
+def _ways(visit: Visit, bay: str, within: Span, whole: Span, sector_bytes: int) -> list[tuple[str, str]]:
+    """Where one can go from a range."""
+    if within == whole:
+        return []
+    room = within.length * (WIDER - 1) // 2 // sector_bytes * sector_bytes
+    wider = Span(max(0, within.start - room), min(whole.stop, within.stop + room))
+    ways = [("Whole drive", visit.url("drives", {"bay": bay}))]
+    if wider != whole:
+        ways.append(("Up: a wider range", _zoomed(visit, bay, wider)))
+    if within.start > 0:
+        before = Span(max(0, within.start - within.length), within.start)
+        ways.append(("Range before", _zoomed(visit, bay, before)))
+    if within.stop < whole.stop:
+        after = Span(within.stop, min(whole.stop, within.stop + within.length))
+        ways.append(("Range after", _zoomed(visit, bay, after)))
+    return ways
+
+
+def lacking_row(record: ImagingRecord, one: Lacking) -> dict[str, str]:
+    """A range that is not read, in words."""
+    sector = record.coverage.sector_bytes
+    condition = record.condition_of(one)
+    return {
+        "start": count_text(one.span.start // sector),
+        "sectors": count_text(-(-one.span.length // sector)),
+        "bytes": count_text(one.span.length),
+        "condition": "left to the other half" if condition == LEFT else condition,
+        "tries": str(one.tries or ""),
+        "trouble": str(one.trouble or ""),
+        "adapter": "" if condition == LEFT else one.adapter,
+        "at": one.at,
+    }
+
+
+def _difference_row(record: ImagingRecord, one: Difference) -> dict[str, str]:
+    return {
+        "start": count_text(one.span.start),
+        "bytes": count_text(one.span.length),
+        "first": f"{one.first_run} {record.adapter(one.first_run)}",
+        "second": f"{one.second_run} {record.adapter(one.second_run)}",
+    }
+
+
+@BOOK.page(CASE + "/{bay}/not-read.csv", "drive-not-read", "What of a drive is not read, as a list.")
+def not_read(visit: Visit) -> Answer:
+    case, bay = visit.path["case"], visit.path["bay"]
+    with visit.bench() as bench:
+        record = imaging_record(bench, case, bay)
+    return Blob(lacking_csv(record, case), "text/csv; charset=utf-8", f"case-{case}-bay-{bay}-not-read.csv")

@@ -1,0 +1,206 @@
+"""Beginning to read drives, and what can be asked of a reading while it runs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from mendbay.core.cautions import cautions_for
+from mendbay.core.errors import HeldBack, NoSuchItem, UsageError, WrongDrive
+from mendbay.faces import wording
+from mendbay.faces.reading_caution_words import before_reading
+from mendbay.faces.web.addresses import Book
+from mendbay.faces.web.answers import Answer, Go, Page
+from mendbay.faces.web.card import card_of
+from mendbay.faces.web.fields import choice, line, number, text
+from mendbay.faces.web.reading_form import (
+    ALTHOUGH,
+    FIELDS,
+    although_said,
+    condition,
+    conditions_in,
+    options_said,
+    sent,
+    sources_in,
+)
+from mendbay.faces.web.visit import Visit
+from mendbay.files.wanted import seems_several
+from mendbay.imaging.hazard import Condition
+from mendbay.jobs.bay_drive import require_bays_drive
+from mendbay.jobs.drive_condition import say_condition
+from mendbay.jobs.power_permit import foresee_reading
+from mendbay.jobs.read_drive import foresee_drives
+from mendbay.jobs.take_in_form import tell
+from mendbay.jobs.work_options import options_of
+from mendbay.jobs.work_port import JSON, Ask, WorkKind, WorkOrder, WorkRequest
+from mendbay.wiring import reap_works, start_work, works
+
+if TYPE_CHECKING:
+    from mendbay.jobs.bench import Bench
+
+BOOK = Book()
+CASE = "/case/{case:int}/drives"
+HIDDEN_APART = tuple(one.name for one in ALTHOUGH)
+
+
+@BOOK.page(CASE + "/look", "drives-look-page", "Leads to the drives: what was looked at is not kept.")
+def look_page(visit: Visit) -> Answer:
+    return visit.go("drives")
+
+
+@BOOK.change(CASE + "/look", "drives-look", "Says what the drives are, without reading a sector.", FIELDS)
+def look(visit: Visit) -> Answer:
+    """What will be read, what speaks against it and what is to be minded; nothing is begun."""
+    case, said = visit.path["case"], visit.said
+    kind, options = options_said(said)
+    options_of(WorkOrder("", kind, case, "", "", options))
+    sources = sources_in(options)
+    with visit.bench(sector_bytes=int(said["sector"] or 512)) as bench:
+        card = card_of(visit, bench, case)
+        foresee_drives(bench, case, list(sources.items()))
+        held, strange = _against(bench, case, sources, said)
+        before = before_reading(bench, case, sources, conditions_in(options))
+        facts = {
+            "card": card,
+            "drives": [
+                (bay, where, wording.identity_lines(bench.drives.look(where)))
+                for bay, where in sources.items()
+            ],
+            "is_pair": kind is WorkKind.READ_PAIR,
+            "held": held,
+            "strange": strange,
+            "before": before,
+            "cautions": cautions_for(before.cautions) if before.cautions else (),
+            "sent": [one for one in sent(said) if one[0] not in HIDDEN_APART],
+            "said": said,
+            "wishes": options.get("want") or card.case.wanted,
+            "several": [one for one in _texts(options.get("want")) if seems_several(one)],
+        }
+    return Page("drives_look.html", facts)
+
+
+def _texts(value: object) -> list[str]:
+    return [str(one) for one in value] if isinstance(value, list) else []
+
+
+def _against(
+    bench: Bench, case: int, sources: Mapping[str, str], said: Mapping[str, Any]
+) -> tuple[HeldBack | None, list[WrongDrive]]:
+    """What speaks against reading these drives and has no reason given against it."""
+    although, held, strange = although_said(said), None, []
+    try:
+        foresee_reading(bench, case, sources, although)
+    except HeldBack as trouble:
+        held = trouble
+    for bay, where in sources.items():
+        try:
+            require_bays_drive(bench, case, bay, where, bench.drives.look(where), although)
+        except WrongDrive as trouble:
+            strange.append(trouble)
+    return held, strange
+
+
+@BOOK.change(CASE + "/begin", "drives-begin", "Begins to read drives, or goes on.", FIELDS)
+def begin(visit: Visit) -> Answer:
+    case, said = visit.path["case"], visit.said
+    kind, options = options_said(said)
+    sources = sources_in(options)
+    with visit.bench(sector_bytes=int(said["sector"] or 512)) as bench:
+        foresee_drives(bench, case, list(sources.items()))
+        foresee_reading(bench, case, sources, although_said(said))
+        order_work(visit, bench, kind, options)
+    bays = " and bay ".join(sources)
+    return visit.go("drives", f"Reading of bay {bays} is ordered and begins.")
+
+
+def order_work(visit: Visit, bench: Bench, kind: WorkKind, options: Mapping[str, JSON]) -> None:
+    """Starts a work of a case, in the name of the person who visits.
+
+    Raises:
+        ImageBusy, UsageError, DestinationError, ToolMissing: it cannot be.
+    """
+    reap_works()
+    shelf = works(visit.desk.home)
+    order = WorkOrder(shelf.new_id(), kind, visit.path["case"], bench.who, bench.now(), options)
+    start_work(visit.desk.home, order)
+
+
+ASKS = {
+    str(Ask.STOP): "stop",
+    str(Ask.REST): "rest",
+    str(Ask.GO_ON): "go on",
+    str(Ask.ANSWER): "answer",
+    str(Ask.POWER_CYCLE): "cut and restore power",
+}
+DONE = {
+    Ask.STOP: "It is asked to stop: the read under way is taken in first.",
+    Ask.REST: "It is asked to rest: the drives keep their power and are not read.",
+    Ask.GO_ON: "It is asked to go on.",
+    Ask.ANSWER: "Your answer is passed on.",
+    Ask.POWER_CYCLE: "It will ask for the power to be cut and restored, as soon as no read is under way.",
+}
+
+
+@BOOK.change(
+    CASE + "/ask",
+    "drives-ask",
+    "Asks something of a work: stop, rest, go on, an answer, a power cycle.",
+    [
+        line("work", "Which work", required=True),
+        choice("ask", "What is asked", ASKS, required=True),
+        number("number", "Which question", default=0),
+        choice("answer", "The answer", {"yes": "yes", "no": "no"}),
+        line("bay", "Whose drive"),
+    ],
+)
+def ask(visit: Visit) -> Answer:
+    said, shelf = visit.said, works(visit.desk.home)
+    asked = Ask(said["ask"])
+    order = shelf.order(said["work"])
+    if order.case != visit.path["case"]:
+        raise NoSuchItem("There is no such work in this case.", "Go back to the drives of the case.")
+    if asked is Ask.ANSWER and not said["answer"]:
+        raise UsageError("The answer is missing.", "Say whether it was done.")
+    if asked is Ask.POWER_CYCLE and said["bay"] not in sources_in(order.options):
+        raise UsageError(f"It reads no drive of bay {said['bay'][:40]}.", "Choose one that is being read.")
+    bay = said["bay"] if asked is Ask.POWER_CYCLE else ""
+    shelf.ask(order.id, WorkRequest(asked, said["number"] or 0, said["answer"] == "yes", bay))
+    return visit.go("drives", DONE[asked])
+
+
+@BOOK.change(
+    CASE + "/wanted",
+    "drives-wanted",
+    "Changes what is wanted first, also while drives are read.",
+    [text("patterns", "What is wanted, a pattern on each line", limit=20_000)],
+)
+def wanted(visit: Visit) -> Answer:
+    case = visit.path["case"]
+    patterns = [one for one in map(str.strip, visit.said["patterns"].splitlines()) if one]
+    if not patterns:
+        raise UsageError("Nothing is said.", "Write at least one pattern; metadata means all descriptions.")
+    with visit.bench() as bench:
+        visit.require_unchanged("what is wanted", *bench.ledger.case(case).wanted)
+        tell(bench, case, "wanted", ", ".join(patterns))
+        now = bench.ledger.case(case).wanted
+    hints = [f" {one} is ONE pattern, with blanks in it." for one in now if seems_several(one)]
+    return _back(visit, f"Wanted first from now on: {', '.join(now)}.{''.join(hints)}")
+
+
+@BOOK.change(
+    CASE + "/condition",
+    "drives-condition",
+    "Says what a drive is like, also while it is read.",
+    [line("bay", "Bay", required=True), condition("condition", required=True)],
+)
+def says_condition(visit: Visit) -> Answer:
+    case, bay = visit.path["case"], visit.said["bay"]
+    with visit.bench() as bench:
+        if bay not in {one.bay for one in bench.ledger.bays(case)}:
+            raise UsageError(f"Case {case} has no bay {bay[:40]}.", "Choose one of its bays.")
+        say_condition(bench, case, bay, Condition(visit.said["condition"]))
+    return _back(visit, f"Bay {bay} is kept as a drive that is like this: {visit.said['condition']}.")
+
+
+def _back(visit: Visit, notice: str) -> Go:
+    return visit.go("drives", notice)

@@ -1,0 +1,31 @@
+"""What a page shows of a drive as rings: the picture, and the same in words. Wiring has it drawn."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from mendbay.core.span import Span
+
+
+@dataclass(frozen=True, slots=True)
+class RingWords:
+    """One ring: where it lies, and the share in each condition that is there, in words."""
+
+    span: Span
+    place: str
+    shares: str
+
+
+@dataclass(frozen=True, slots=True)
+class DriveRings:
+    """The picture of a drive, or of a range of it.
+
+    Args:
+        svg: made by us alone; nothing in it is from the drive but its numbers.
+        bands: from the outer edge inward.
+        legend: swatch (SVG) and word of each condition that is in it.
+    """
+
+    svg: str
+    bands: tuple[RingWords, ...]
+    legend: tuple[tuple[str, str], ...]

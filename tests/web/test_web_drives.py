@@ -1,0 +1,302 @@
+"""The pages of drives: a whole reading begun by a form and followed to its end, and what is asked of it."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from mendbay.case.consents import Word
+from mendbay.jobs.consents import give_word
+from mendbay.jobs.take_in import take_in
+from mendbay.jobs.work_port import Outcome, Standing, WorkState
+from mendbay.wiring import works
+from support.web_client import Web, text_of
+from support.works import WorkShop, until
+
+DRIVES = "/case/1/drives"
+SLOW = ("real_time = true", "seconds_per_sector = 0.0004")
+
+
+@pytest.fixture
+def shop(web: Web) -> Iterator[WorkShop]:
+    """A case with two drives at hand."""
+    with web.bench() as bench:
+        take_in(bench, "Quillmere Pottery")
+    found = WorkShop(web.home)
+    yield found
+    for one in works(web.home).orders(1):
+        if works(web.home).is_alive(one.id):
+            os.kill(found.process(one.id), signal.SIGKILL)
+
+
+def hidden(page: str, action: str) -> dict[str, str]:
+    """The hidden fields of the form of a page that is sent there."""
+    form = next(one for one in re.findall(r"<form.*?</form>", page, re.DOTALL) if f'action="{action}"' in one)
+    return dict(re.findall(r'<input type="hidden" name="([^"]+)" value="([^"]*)"', form))
+
+
+def newest(web: Web) -> str:
+    order = works(web.home).newest(1)
+    assert order is not None
+    return order.id
+
+
+def state(web: Web) -> WorkState:
+    return works(web.home).state(newest(web))
+
+
+def begin(web: Web, **form: str) -> str:
+    """Looks, then begins with what the page gives along; returns the work."""
+    page = web.post(f"{DRIVES}/look", form, status=200).text
+    assert "Nothing was read yet" in page
+    web.done(f"{DRIVES}/begin", hidden(page, f"{DRIVES}/begin"))
+    return newest(web)
+
+
+def ask(web: Web, what: str, **more: str) -> str:
+    return web.done(f"{DRIVES}/ask", {"work": newest(web), "ask": what, **more})
+
+
+def test_without_a_drive(web: Web, shop: WorkShop) -> None:
+    page = web.get(DRIVES)
+    assert "Begin a reading" in page
+    assert "Not read yet" not in page  # there is no bay yet
+    assert 'name="source_2"' in page
+
+
+def test_whole_reading_of_two_drives(web: Web, shop: WorkShop) -> None:
+    one = shop.drive("refused = [[2000, 3]]", 'model = "AL20"', name="d1", bytes_=1 << 20)
+    two = shop.drive('model = "AL20"', name="d2", bytes_=1 << 20)
+    form = {"bay_1": "1", "source_1": one, "bay_2": "2", "source_2": two, "adapter_1": "dock", "tries": "1"}
+    looked = web.post(f"{DRIVES}/look", form, status=200).text
+    said = text_of(looked)
+    assert "serial d1" in said
+    assert "serial d2" in said
+    assert "not asked yet" in said  # of power
+    assert "A simulated drive" in said
+    assert works(web.home).orders() == ()  # looking begins nothing
+    web.done(f"{DRIVES}/begin", hidden(looked, f"{DRIVES}/begin"))
+    until(lambda: state(web).is_over)
+    order = works(web.home).order(newest(web))
+    assert order.who == "Kim"
+    assert order.options["adapters"] == {"1": "dock"}
+    page = text_of(web.get(DRIVES))
+    assert "Reading the drives together, bay 1 and bay 2" in page
+
+
+def test_one_drive_to_its_end_and_its_record(web: Web, shop: WorkShop) -> None:
+    where = shop.drive("refused = [[2000, 3]]", name="d1", bytes_=1 << 20)
+    begin(web, bay_1="1", source_1=where, tries="1", adapter_1="dock")
+    until(lambda: state(web).is_over)
+    assert state(web).outcome is Outcome.INCOMPLETE
+    page = web.get(DRIVES)
+    said = text_of(page)
+    assert "not everything could be had" in said
+    assert "refused: 3 sectors" in said
+    assert "Look, then go on with the same options" in said
+    again = hidden(page, f"{DRIVES}/look")
+    assert again["source_1"] == where
+    assert again["tries"] == "1"
+    assert shop.read_bytes("1") == (1 << 20) - 3 * 512
+    sheet = web.get(f"{DRIVES}/1/not-read.csv")
+    assert "refused,1024000" in sheet
+    zoomed = text_of(web.get(f"{DRIVES}?bay=1&from=1024000&to=1025024"))
+    assert "sector 2 000: 100 % refused" in zoomed.replace("\u2009", " ")
+    assert "dock" in zoomed
+
+
+ZOOMS = (
+    ("bay=1&from=1048575&to=1048576", 200),  # the last byte: its sector
+    ("bay=1&from=1048576", 422),
+    ("bay=1&from=9007199254740991", 422),
+    ("bay=1&from=512&to=512", 422),
+    ("bay=1&from=1024&to=512", 422),
+    ("bay=1&from=0&to=9007199254740991", 200),
+    ("bay=1&from=1&to=2", 200),
+    ("bay=1&to=512", 200),
+    ("bay=2", 404),
+    ("bay=%3Cb%3E", 404),
+    ("bay=1&from=-1", 422),
+)
+
+
+def test_zoom_at_the_edges(web: Web, shop: WorkShop) -> None:
+    begin(web, bay_1="1", source_1=shop.drive(name="d1", bytes_=1 << 20))
+    until(lambda: state(web).is_over)
+    for query, status in ZOOMS:
+        page = web.get(f"{DRIVES}?{query}", status=status)
+        assert "no bay <b>" not in page
+
+
+def test_rest_go_on_and_stop(web: Web, shop: WorkShop) -> None:
+    where = shop.drive(*SLOW, name="d1", bytes_=16 << 20)
+    begin(web, bay_1="1", source_1=where)
+    until(lambda: bool(state(web).progress))
+    page = text_of(web.get(DRIVES))
+    assert "under way" in page
+    assert "time left" in page
+    ask(web, "rest")
+    until(lambda: state(web).standing is Standing.RESTS)
+    assert "Go on" in text_of(web.get(f"{DRIVES}/now?part=asked"))
+    ask(web, "go-on")
+    until(lambda: state(web).standing is Standing.RUNS)
+    assert "Asked for now" in text_of(web.get(f"{DRIVES}/now?part=reading"))
+    busy = web.post(f"{DRIVES}/begin", {"bay_1": "1", "source_1": where}, status=409)
+    assert "is in use by" in text_of(busy.text)
+    ask(web, "stop")
+    until(lambda: state(web).is_over)
+    assert "Stopped; everything read so far is kept" in text_of(web.get(DRIVES))
+    ended = web.post(f"{DRIVES}/ask", {"work": newest(web), "ask": "stop"}, status=422)
+    assert "has ended" in text_of(ended.text)
+
+
+def test_question_answered(web: Web, shop: WorkShop) -> None:
+    where = shop.drive(
+        "vanish_at = [[1000, 1]]", "vanish_times = 1", "comes_back = true", name="d1", bytes_=1 << 20
+    )
+    begin(web, bay_1="1", source_1=where)
+    until(lambda: state(web).question is not None)
+    page = web.get(DRIVES)
+    said = text_of(page)
+    assert "It waits for you" in said
+    assert "Cut the power of the drive in bay 1" in said
+    assert "loses data every second it turns" in said
+    form = hidden(page, f"{DRIVES}/ask")
+    web.done(f"{DRIVES}/ask", {**form, "answer": "yes"})
+    until(lambda: state(web).is_over)
+    assert state(web).outcome in (Outcome.DONE, Outcome.INCOMPLETE)
+
+
+def test_the_worker_was_killed(web: Web, shop: WorkShop) -> None:
+    where = shop.drive(*SLOW, name="d1", bytes_=16 << 20)
+    work = begin(web, bay_1="1", source_1=where)
+    until(lambda: bool(state(web).progress))
+    os.kill(shop.process(work), signal.SIGKILL)
+    until(lambda: state(web).is_over)
+    page = web.get(DRIVES)
+    assert "Lost: its process is gone" in text_of(page)
+    assert "Look, then order the same again" in text_of(page)
+    looked = web.post(f"{DRIVES}/look", hidden(page, f"{DRIVES}/look"), status=200).text
+    web.done(f"{DRIVES}/begin", hidden(looked, f"{DRIVES}/begin"))
+    assert newest(web) != work
+    ask(web, "stop")
+    until(lambda: state(web).is_over)
+
+
+def test_held_back_until_a_reason_is_given(web: Web, shop: WorkShop) -> None:
+    where = shop.drive(name="d1", bytes_=1 << 20)
+    with web.bench() as bench:
+        give_word(bench, 1, "power-on", Word.NO)
+    form = {"bay_1": "1", "source_1": where}
+    page = web.post(f"{DRIVES}/look", form, status=200).text
+    assert "Held back" in text_of(page)
+    assert 'name="although_refused"' in page
+    web.post(f"{DRIVES}/begin", form, status=409)
+    assert works(web.home).orders() == ()
+    web.done(f"{DRIVES}/begin", {**form, "although_refused": "they agreed by telephone"})
+    until(lambda: state(web).is_over)
+    with web.bench() as bench:
+        told = [one.item for one in bench.ledger.custody(1)]
+    assert any("they agreed by telephone" in one for one in told)
+
+
+@pytest.mark.parametrize(
+    ("form", "words"),
+    [
+        ({}, "No drive is named"),
+        ({"source_1": "/x"}, "Nothing says in which bay"),
+        ({"bay_1": "1", "source_1": "/no/such/drive"}, "no/such/drive"),
+        ({"bay_1": "../../etc", "source_1": "unsteady:D"}, "etc"),
+        ({"bay_1": "1", "source_1": "unsteady:D", "bay_2": "1", "source_2": "unsteady:D"}, "one bay"),
+        ({"bay_1": "1", "source_1": "unsteady:D", "sequence": "lies", "only_wanted": "yes"}, "read alone"),
+        ({"bay_1": "1", "source_1": "unsteady:D", "tries": "0"}, "out of range"),
+        ({"bay_1": "1", "source_1": "unsteady:D", "condition_1": "fine"}, "not to be chosen"),
+        ({"bay_1": "1", "source_1": "unsteady:D", "worth": "much"}, "much"),
+        ({"bay_1": "1", "source_1": "unsteady:D", "bench_hour": "3 EUR"}, "worth"),
+        ({"bay_1": "1", "source_1": "unsteady:D", "sector": "7"}, "not to be chosen"),
+        ({"bay_1": "1", "source_1": "unsteady:D", "evil": "1"}, "not asked for"),
+    ],
+)
+def test_hostile_options(web: Web, shop: WorkShop, form: dict[str, str], words: str) -> None:
+    where = shop.drive(name="d1", bytes_=1 << 20)
+    sent = {name: where if value == "unsteady:D" else value for name, value in form.items()}
+    for action in ("look", "begin"):
+        answer = web.client.post(
+            f"{DRIVES}/{action}",
+            data=sent,
+            headers={"origin": "http://127.0.0.1:8437"},
+            follow_redirects=False,
+        )
+        assert 400 <= answer.status_code < 500
+        assert words in text_of(answer.text)
+    assert works(web.home).orders() == ()
+
+
+def test_names_of_a_drive_are_text(web: Web, shop: WorkShop) -> None:
+    where = shop.drive('model = "<script>alert(1)</script>"', name="d1", bytes_=1 << 20)
+    page = web.post(f"{DRIVES}/look", {"bay_1": "1", "source_1": where}, status=200).text
+    assert "<script>alert" not in page
+    assert "&lt;script&gt;" in page
+    begin(web, bay_1="1", source_1=where)
+    until(lambda: state(web).is_over)
+    for url in (DRIVES, f"{DRIVES}?bay=1"):
+        assert "<script>alert" not in web.get(url)
+
+
+def test_wanted_is_changed_once(web: Web, shop: WorkShop) -> None:
+    seen = hidden(web.get(DRIVES), f"{DRIVES}/wanted")["seen"]
+    web.done(f"{DRIVES}/wanted", {"patterns": "*.xlsx\nphotos/**", "seen": seen})
+    with web.bench() as bench:
+        assert bench.ledger.case(1).wanted == ("*.xlsx", "photos/**")
+    late = web.post(f"{DRIVES}/wanted", {"patterns": "*.doc", "seen": seen}, status=409)
+    assert "changed by somebody else" in text_of(late.text)
+    web.post(f"{DRIVES}/wanted", {"patterns": " \n "}, status=422)
+
+
+def test_condition_and_image_and_set_aside(web: Web, shop: WorkShop) -> None:
+    where = shop.drive(name="d1", bytes_=1 << 20)
+    begin(web, bay_1="1", source_1=where)
+    until(lambda: state(web).is_over)
+    web.done(f"{DRIVES}/condition", {"bay": "1", "condition": "clicks"})
+    web.post(f"{DRIVES}/condition", {"bay": "9", "condition": "clicks"}, status=422)
+    with web.bench() as bench:
+        assert any("clicks" in one.text for one in bench.ledger.events(1))
+    web.done(f"{DRIVES}/1/verify")
+    until(lambda: state(web).is_over)
+    assert "Nothing differs from what the drive gave" in text_of(web.get(f"{DRIVES}?bay=1"))
+    web.done(f"{DRIVES}/1/compare", {"source": where})
+    until(lambda: state(web).is_over)
+    assert "The drive gave the same bytes as before" in text_of(web.get(f"{DRIVES}?bay=1"))
+    web.done(f"{DRIVES}/1/facts", {"source": where})
+    until(lambda: state(web).is_over)
+    assert "says nothing of itself" in text_of(web.get(f"{DRIVES}?bay=1"))
+    web.post(f"{DRIVES}/1/set-aside", {"reason": ""}, status=422)
+    web.done(f"{DRIVES}/1/set-aside", {"reason": "it is of another box"})
+    assert "Set aside" in text_of(web.get(f"{DRIVES}?bay=1"))
+    assert "Not read yet" in text_of(web.get(DRIVES))
+
+
+def test_a_work_of_another_case_is_not_asked(web: Web, shop: WorkShop) -> None:
+    where = shop.drive(name="d1", bytes_=1 << 20)
+    work = begin(web, bay_1="1", source_1=where)
+    until(lambda: state(web).is_over)
+    with web.bench() as bench:
+        take_in(bench, "Another")
+    web.post("/case/2/drives/ask", {"work": work, "ask": "stop"}, status=404)
+    web.post(f"{DRIVES}/ask", {"work": "../../x", "ask": "stop"}, status=422)
+    web.get("/case/9/drives", status=404)
+    web.get("/case/9/drives/now", status=404)
+
+
+def test_state_that_is_damaged_is_told(web: Web, shop: WorkShop) -> None:
+    where = shop.drive(name="d1", bytes_=1 << 20)
+    work = begin(web, bay_1="1", source_1=where)
+    until(lambda: state(web).is_over)
+    (Path(web.home) / "works" / work / "state.json").write_text(json.dumps({"format": 1}))
+    assert "Lost: its process is gone" in text_of(web.get(DRIVES))
