@@ -47,6 +47,7 @@ if TYPE_CHECKING:
     from mendbay.jobs.preview_port import Previews
     from mendbay.jobs.take_in_page import TakeInPage
     from mendbay.jobs.work_port import Desk, WorkOrder, Works
+    from mendbay.outlets.mediums import Mounted
     from mendbay.outlets.own_fonts import OwnFonts
     from mendbay.outlets.scenario.practice import Practice
     from mendbay.outlets.stationery import OwnPapers
@@ -453,6 +454,13 @@ def catalogues(home: Path | None = None) -> Catalogues:
             ledger.require_kept(number)
 
     return CatalogueShelf(folder / "cases", require_kept)
+
+
+def mounted_mediums() -> tuple[Mounted, ...]:
+    """The mediums that are plugged into this machine and mounted for writing."""
+    from mendbay.outlets.mediums import mounted_mediums as found
+
+    return found()
 
 
 def eraser(home: Path | None = None) -> Eraser:

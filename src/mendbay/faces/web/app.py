@@ -40,6 +40,8 @@ VIEWS = (
     "today",
     "cases",
     "case",
+    "files",
+    "file",
 )
 """Modules below `views/`; each has a `BOOK`."""
 
