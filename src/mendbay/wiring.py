@@ -463,6 +463,17 @@ def mounted_mediums() -> tuple[Mounted, ...]:
     return found()
 
 
+def report_file(folder: Path, name: str, most_bytes: int) -> bytes:
+    """A report that lies in a hand-back folder.
+
+    Raises:
+        DestinationError: it is not there, cannot be read, or has more than `most_bytes`.
+    """
+    from mendbay.outlets.handed_back import report_file as read
+
+    return read(folder, name, most_bytes)
+
+
 def eraser(home: Path | None = None) -> Eraser:
     """What erases copies by a plan."""
     from mendbay.outlets.eraser import CaseEraser  # arrays: only for this

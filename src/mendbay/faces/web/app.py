@@ -42,6 +42,7 @@ VIEWS = (
     "case",
     "files",
     "file",
+    "hand_back",
 )
 """Modules below `views/`; each has a `BOOK`."""
 
