@@ -51,6 +51,7 @@ if TYPE_CHECKING:
     from mendbay.jobs.preview_port import Previews
     from mendbay.jobs.take_in_page import TakeInPage
     from mendbay.jobs.work_port import Desk, WorkOrder, Works
+    from mendbay.outlets.mediums import Mounted
     from mendbay.outlets.own_fonts import OwnFonts
     from mendbay.outlets.scenario.practice import Practice
     from mendbay.outlets.stationery import OwnPapers
@@ -537,6 +538,24 @@ def catalogues(home: Path | None = None) -> Catalogues:
             ledger.require_kept(number)
 
     return CatalogueShelf(folder / "cases", require_kept)
+
+
+def mounted_mediums() -> tuple[Mounted, ...]:
+    """The mediums that are plugged into this machine and mounted for writing."""
+    from mendbay.outlets.mediums import mounted_mediums as found
+
+    return found()
+
+
+def report_file(folder: Path, name: str, most_bytes: int) -> bytes:
+    """A report that lies in a hand-back folder.
+
+    Raises:
+        DestinationError: it is not there, cannot be read, or has more than `most_bytes`.
+    """
+    from mendbay.outlets.handed_back import report_file as read
+
+    return read(folder, name, most_bytes)
 
 
 def eraser(home: Path | None = None) -> Eraser:

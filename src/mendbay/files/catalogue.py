@@ -184,6 +184,29 @@ class Catalogue:
         at = int(np.searchsorted(self.columns.folders, number))
         return _sums(self.columns.folder_sums[at])
 
+    def standing(self, number: int) -> tuple[int, int]:
+        """At which place, from 1, an entry stands among those of its folder, and how many these are; the root
+        stands alone.
+
+        Raises:
+            IndexError: there is no such row.
+        """
+        self._require(number)
+        one, folder = self.columns, int(self.columns.parent[number])
+        if folder < 0:
+            return 1, 1
+        start, stop = int(one.child_at[folder]), int(one.child_at[folder + 1])
+        return int(np.searchsorted(one.children[start:stop], number)) + 1, stop - start
+
+    def are_wanted(self, numbers: Sequence[int], patterns: Sequence[str]) -> tuple[bool, ...]:
+        """For each of some rows whether wishes select it; raises as `wanted` does."""
+        found = self.wanted(patterns)
+        at = np.searchsorted(found, np.asarray(numbers, np.int64))
+        return tuple(
+            place < len(found) and int(found[place]) == number
+            for place, number in zip(at.tolist(), numbers, strict=True)
+        )
+
     def window(self, view: View, first: int, count: int) -> Window:
         """Rows of the tree as a view shows it, the root itself left out."""
         seen = self.visible(view)

@@ -14,10 +14,13 @@ from dataclasses import dataclass
 
 from mendbay.core.errors import UsageError
 from mendbay.core.span import Span, SpanSet
+from mendbay.core.texts import LINE_LIMIT
 from mendbay.files.tree import Entry, FileSystem, Kind
 
 METADATA = "metadata"
 MOST_PATTERNS = 1_000
+KEPT_OF_A_PART = 4
+"""How many letters of a part of a path stay at least where a pattern must be shortened."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +48,39 @@ def matcher(patterns: Sequence[str]) -> Callable[[bytes], bool]:
         return compiled.fullmatch(path.decode("utf-8", "surrogateescape")) is not None
 
     return test
+
+
+def pattern_of(path: bytes, *, is_folder: bool = False) -> str:
+    """The pattern that selects a path from the root, of a folder all that is below it, as it can be kept with
+    a case: a letter that a pattern cannot hold (a comma, a star, a control, a byte that is no letter, a blank
+    at the end) stands as `?`, and the longest parts of a long path are cut and end in `*`. So it can select
+    neighbours of like names besides.
+
+    Raises:
+        UsageError: it is the root, or deeper than a pattern that can be kept.
+    """
+    parts = [_plain_part(part) for part in path.split(b"/") if part]
+    if not parts:
+        raise UsageError("That is no path of a file or folder.", "Pick what stands in it instead.")
+    tail = "/**" if is_folder else ""
+    while (found := "/" + "/".join(parts) + tail) and len(found) > LINE_LIMIT:
+        at = max(range(len(parts)), key=lambda one: len(parts[one]))
+        keep = max(KEPT_OF_A_PART, min(len(parts[at]) - 2, len(parts[at]) - (len(found) - LINE_LIMIT) - 1))
+        if len(parts[at]) <= keep + 1:
+            raise UsageError(
+                "That path is too deep for one pattern.",
+                "Pick a folder above it, or write a pattern of its name alone.",
+            )
+        parts[at] = parts[at][:keep] + "*"
+    return found
+
+
+def _plain_part(part: bytes) -> str:
+    """One name as a part of a pattern, letter by letter."""
+    text = part.decode("utf-8", "surrogateescape")
+    plain = "".join("?" if one in "*?," or not (one.isprintable() or one == " ") else one for one in text)
+    stripped = plain.strip()
+    return plain if plain == stripped else re.sub(r"^ +| +$", lambda found: "?" * len(found[0]), plain)
 
 
 def name_matcher(part: str) -> Callable[[bytes], bool]:

@@ -109,6 +109,21 @@ def is_current(bench: Bench, case: Case, facts: CatalogueFacts) -> bool:
         return {bay: one.coverage().read.total_bytes for bay, one in stores.items()} == dict(facts.read_bytes)
 
 
+def read_since(bench: Bench, case: Case, facts: CatalogueFacts) -> int:
+    """How many bytes of the case's drives were read since a catalogue was made; some that were read before
+    and are set aside now count as none.
+
+    Raises:
+        NoSuchCase: it has no image any more.
+        CaseForgotten: it was forgotten.
+    """
+    with case_images(bench, case) as stores:
+        return sum(
+            max(0, store.coverage().read.total_bytes - facts.read_bytes.get(bay, 0))
+            for bay, store in stores.items()
+        )
+
+
 def _walked(bench: Bench, volume: OpenVolume) -> tuple[Columns, tuple[str, ...]]:
     builder = CatalogueBuilder()
     hidden: list[str] = []

@@ -166,6 +166,22 @@ def show_file(bench: Bench, number: int, path: bytes, bays: Sequence[str] = ()) 
         return FileDetail(judged(volume, entry), layout, pieces)
 
 
+def look_at_file(bench: Bench, number: int, path: bytes, bays: Sequence[str] = ()) -> FileDetail:
+    """The same without reading it: quick however large it is, nothing is noted, and what only reading can
+    tell (bytes that are no longer what the drive gave, halves that differ) is told as far as it is known.
+
+    Raises:
+        NothingWanted: there is no such path.
+    """
+    case = bench.ledger.case(number)
+    with case_images(bench, case, bays) as stores:
+        volume = open_case_volume(bench, number, sources_of(stores))
+        entry = entry_at(volume.system, number, path)
+        layout = volume.system.layout(entry)
+        pieces = tuple(trace(volume.system, layout, stores, adapters_of(stores)))
+        return FileDetail(judged(volume, entry), layout, pieces)
+
+
 def entry_at(system: FileSystem, number: int, path: bytes) -> Entry:
     """The entry at a path on the volume of case `number`: by its folders, or, where only that can tell, by a
     walk over everything.

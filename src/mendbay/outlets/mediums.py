@@ -10,6 +10,7 @@ import os
 import re
 from collections.abc import Iterator
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 
 from mendbay.handback.erasure_limits import Device, Medium
@@ -22,6 +23,55 @@ SECTOR_BYTES = 512
 DEEPEST = 16
 VIRTUAL = ("vd", "xvd")
 """How the kernel names disks that a virtual machine is given (virtio, Xen)."""
+
+
+WHERE_MEDIUMS_ARE = ("/media", "/run/media", "/mnt")
+"""Where a machine mounts what is plugged in (Filesystem Hierarchy Standard 3.0; `/run/media` by desktops)."""
+MOST_MOUNTED = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Mounted:
+    """A medium that is mounted where files can be handed back onto it.
+
+    Args:
+        drives: the drives below it, as they call themselves.
+        room_bytes, size_bytes: free and whole; None if that cannot be told.
+    """
+
+    folder: str
+    file_system: str
+    drives: tuple[str, ...]
+    room_bytes: int | None = None
+    size_bytes: int | None = None
+
+
+def mounted_mediums() -> tuple[Mounted, ...]:
+    """The mediums that are mounted for writing where plugged in ones are, in the order of their folders."""
+    found: dict[str, Mounted] = {}
+    with suppress(OSError):
+        for line in MOUNTS.read_text(errors="surrogateescape").splitlines():
+            left, _, right = line.partition(" - ")
+            own, about = left.split(" "), right.split(" ")
+            if len(own) < 6 or len(about) < 3 or "rw" not in own[5].split(","):
+                continue
+            point = _plain(own[4])
+            if len(found) < MOST_MOUNTED and any(point.startswith(f"{one}/") for one in WHERE_MEDIUMS_ARE):
+                found[point] = _mounted(point, about[0])
+    return tuple(found[one] for one in sorted(found))
+
+
+def _mounted(point: str, file_system: str) -> Mounted:
+    drives = tuple(
+        " ".join(part for part in (one.model, one.serial and f"serial {one.serial}") if part) or one.name
+        for one in medium_of(Path(point), point).devices
+    )
+    try:
+        room = os.statvfs(point)
+    except OSError:
+        return Mounted(point, file_system, drives)
+    unit = room.f_frsize
+    return Mounted(point, file_system, drives, room.f_bavail * unit, room.f_blocks * unit)
 
 
 def medium_of(folder: Path, root: str) -> Medium:

@@ -65,6 +65,9 @@ VIEWS = (
     "reading",
     "drive_more",
     "pair",
+    "files",
+    "file",
+    "hand_back",
 )
 """Modules below `views/`; each has a `BOOK`."""
 

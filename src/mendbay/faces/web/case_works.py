@@ -1,0 +1,170 @@
+"""The long jobs of a case, as its pages order and show them."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from mendbay.core.errors import UsageError
+from mendbay.core.quantity import bytes_text, count_text, counted, percent_text
+from mendbay.jobs.work_port import JSON, Ask, Outcome, Standing, WorkKind, WorkOrder, WorkRequest, WorkState
+from mendbay.wiring import reap_works, start_work, works
+
+if TYPE_CHECKING:
+    from mendbay.faces.web.visit import Visit
+    from mendbay.jobs.bench import Bench
+
+STANDING = {
+    Standing.BEGUN: "begins",
+    Standing.RUNS: "under way",
+    Standing.RESTS: "held",
+    Standing.WAITS: "waits for an answer",
+}
+OUTCOMES = {
+    Outcome.DONE: "done",
+    Outcome.INCOMPLETE: "done, but not everything could be had",
+    Outcome.STOPPED: "stopped",
+    Outcome.FAILED: "ended with a trouble",
+    Outcome.LOST: "broken off",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class ShownWork:
+    """A work as a page shows it.
+
+    Args:
+        words: how it stands, in a few words.
+        is_alive: its process lives.
+        share: how much of the present step is done, from 0 to 1; None where that is not known.
+        step: the present step in words.
+    """
+
+    order: WorkOrder
+    state: WorkState
+    words: str
+    is_alive: bool
+    share: float | None
+    step: str
+
+
+def shown_works(visit: Visit, kinds: Collection[WorkKind], most: int = 5) -> tuple[ShownWork, ...]:
+    """The works of the visit's case of some kinds, the newest first."""
+    shelf = works(visit.desk.home)
+    reap_works()
+    orders = [one for one in shelf.orders(visit.path["case"]) if one.kind in kinds][:most]
+    found = []
+    for one in orders:
+        try:
+            found.append(_shown(one, shelf.state(one.id), shelf.is_alive(one.id)))
+        except UsageError:  # tidied away meanwhile
+            continue
+    return tuple(found)
+
+
+def _shown(order: WorkOrder, state: WorkState, alive: bool) -> ShownWork:
+    over = state.is_over or not alive
+    if over and state.outcome is None:
+        state = replace(state, standing=Standing.ENDED, outcome=Outcome.LOST)
+    words = OUTCOMES[state.outcome] if state.outcome is not None else STANDING.get(state.standing, "")
+    share, step = (None, "") if over or state.step is None else _step(state.step)
+    return ShownWork(order, state, words, not over, share, step)
+
+
+def _step(step: Mapping[str, Any]) -> tuple[float | None, str]:
+    done, total = int(step["done"]), int(step["total"])
+    if not total:
+        return None, f"{step['step']}: {count_text(done)} so far"
+    numbers = (
+        f"{bytes_text(done)} of {bytes_text(total)}"
+        if step["in_bytes"]
+        else f"{count_text(done)} of {count_text(total)}"
+    )
+    return done / total, f"{step['step']}: {numbers}"
+
+
+def order_work(visit: Visit, bench: Bench, kind: WorkKind, options: Mapping[str, JSON]) -> None:
+    """Orders a work in the name of the visitor.
+
+    Raises:
+        ImageBusy, UsageError, DestinationError, ToolMissing: as `wiring.start_work`.
+    """
+    shelf = works(visit.desk.home)
+    case = visit.path["case"]
+    start_work(visit.desk.home, WorkOrder(shelf.new_id(), kind, case, bench.who, bench.now(), dict(options)))
+
+
+def ask_to_stop(visit: Visit, work: str) -> None:
+    """Asks a work of the visit's case to stop.
+
+    Raises:
+        UsageError: the case has no such work, or it has ended.
+    """
+    shelf = works(visit.desk.home)
+    if shelf.order(work).case != visit.path["case"]:
+        raise UsageError("That work is of another case.", "Load the page again.")
+    shelf.ask(work, WorkRequest(Ask.STOP))
+
+
+# ---------------------------------------------------------------------- readings
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingNow:
+    """What a drive that is being read is asked for now, in words.
+
+    Args:
+        wanted: how much of what is wanted is there; empty where nothing is wanted.
+        share: of what is wanted, from 0 to 1; of all where nothing is.
+        why: why this range is asked for; empty where no plan tells.
+    """
+
+    bay: str
+    phase: str
+    wanted: str
+    all: str
+    share: float
+    now: str
+    why: str
+
+
+def readings_now(visit: Visit) -> tuple[ReadingNow, ...]:
+    """The drives of the case that works read now, by bay."""
+    kinds = (WorkKind.READ_PAIR, WorkKind.READ_DRIVE)
+    return tuple(
+        _reading(progress)
+        for one in shown_works(visit, kinds)
+        if one.is_alive
+        for _, progress in sorted(one.state.progress.items())
+    )
+
+
+def _reading(one: Mapping[str, Any]) -> ReadingNow:
+    aim, wanted = int(one["aim_bytes"]), int(one.get("wanted_bytes") or 0)
+    read, of_wanted = int(one["read_bytes"]), int(one.get("wanted_read_bytes") or 0)
+    start, stop = one["now"]
+    share = of_wanted / wanted if wanted else read / max(1, aim)
+    return ReadingNow(
+        bay=str(one["bay"]),
+        phase=str(one["phase"]),
+        wanted=f"{bytes_text(of_wanted)} of {bytes_text(wanted)} wanted" if wanted else "",
+        all=f"{bytes_text(read)} of {bytes_text(aim)} read",
+        share=share,
+        now=f"{bytes_text(stop - start)} from byte {count_text(start)} on",
+        why=_why(one.get("why")),
+    )
+
+
+def _why(why: Mapping[str, Any] | None) -> str:
+    if not why:
+        return ""
+    said = [
+        f"worth: {why['worth']}",
+        f"{percent_text(round(1000 * float(why['chance'])), 1000)} likely to be given",
+    ]
+    if why.get("tries"):
+        said.append(f"refused {counted(int(why['tries']), 'time')} before")
+    if why.get("is_doubted"):
+        said.append("in a range that was refused or hung")
+    return ", ".join(said)

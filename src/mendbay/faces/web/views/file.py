@@ -1,0 +1,171 @@
+"""One file: its verdict with the reasons, where each byte came from, and what it looks like."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from mendbay.core.clock import iso_from_epoch
+from mendbay.core.errors import NoSuchItem
+from mendbay.faces import wording
+from mendbay.faces.web.addresses import Book
+from mendbay.faces.web.answers import Answer, Blob, Page
+from mendbay.faces.web.card import card_of
+from mendbay.faces.web.fields import flag, line, number
+from mendbay.faces.web.files_shown import is_folder_row, packed, usable
+from mendbay.faces.web.open_catalogues import Pictures, require_catalogue
+from mendbay.faces.web.visit import Visit
+from mendbay.files.text_preview import HexPreview, TextPreview
+from mendbay.jobs.authority import concern
+from mendbay.jobs.list_files import look_at_file, show_file
+from mendbay.jobs.preview_file import FilePreview, preview_file
+from mendbay.jobs.preview_port import MadePicture
+from mendbay.wiring import previews
+
+if TYPE_CHECKING:
+    from mendbay.jobs.bench import Bench
+    from mendbay.jobs.catalogue_port import KeptCatalogue
+
+BOOK = Book()
+SHOWN = 200
+"""Pieces and ranges that are listed."""
+WHICH = (
+    number("number", "Row", required=True, most=1 << 31),
+    line("generation", "Listing", required=True, limit=40),
+)
+LARGE = flag("large", "Large")
+
+
+@BOOK.page("/case/{case:int}/file", "file", "One file with its thread of evidence.", WHICH)
+def file(visit: Visit) -> Answer:
+    with visit.bench() as bench:
+        card = card_of(visit, bench, visit.path["case"])
+        kept, path = _which(visit, bench)
+        row = kept.catalogue.row(visit.said["number"])
+        detail = look_at_file(bench, card.case.number, path)
+        is_wanted = kept.catalogue.are_wanted([row.number], usable(card.case.wanted))[0]
+        unsettled = concern(bench, card.case.number)
+    entry, judgement = detail.line.entry, detail.line.judgement
+    opened = packed(kept.catalogue.above(row.number)[1:])
+    return Page(
+        "file.html",
+        {
+            "card": card,
+            "row": row,
+            "path": path,
+            "entry": entry,
+            "layout": detail.layout,
+            "changed": (iso_from_epoch(entry.modified_at) or "never") if entry.is_described else "unknown",
+            "judgement": judgement,
+            "verdict": "" if judgement is None else wording.verdict_text(judgement, detail.layout.size_bytes),
+            "pieces": detail.pieces[:SHOWN],
+            "piece_count": len(detail.pieces),
+            "shown": SHOWN,
+            "is_folder": is_folder_row(kept.catalogue, row.number),
+            "is_wanted": is_wanted,
+            "concern": unsettled,
+            "generation": kept.generation,
+            "tree": visit.url("files", {"opened": opened, "generation": kept.generation}),
+        },
+    )
+
+
+def _which(visit: Visit, bench: Bench) -> tuple[KeptCatalogue, bytes]:
+    """The listing and the raw path of the row that is asked for.
+
+    Raises:
+        ChangedMeanwhile: the files were listed anew.
+        NoSuchItem: there is no such row, or it is no entry of the drive.
+    """
+    kept = require_catalogue(visit, bench, visit.said["generation"])
+    row = visit.said["number"]
+    path = kept.catalogue.path(row) if row < len(kept.catalogue) else b""
+    if not path:
+        raise NoSuchItem(f"There is no file of number {row}.", "Load the page of the files again.")
+    return kept, path
+
+
+@BOOK.change(
+    "/case/{case:int}/file/read",
+    "file-read",
+    "Reads a file on the images: held against its digests, and the halves of a mirror compared.",
+    WHICH,
+)
+def read(visit: Visit) -> Answer:
+    with visit.bench() as bench:
+        kept, path = _which(visit, bench)
+        detail = show_file(bench, visit.path["case"], path)
+    judgement = detail.line.judgement
+    said = "" if judgement is None else wording.verdict_text(judgement, detail.layout.size_bytes)
+    return visit.go(
+        "file",
+        f"Read and compared: {said}." if said else "It was read.",
+        {"number": visit.said["number"], "generation": kept.generation},
+    )
+
+
+# ---------------------------------------------------------------------- what it looks like
+
+
+@BOOK.page(
+    "/case/{case:int}/file/preview",
+    "file-preview",
+    "What a file looks like: a small picture made anew, its first lines, or its first bytes.",
+    (*WHICH, LARGE),
+)
+def preview(visit: Visit) -> Answer:
+    with visit.bench() as bench:
+        card = card_of(visit, bench, visit.path["case"])
+        kept, path = _which(visit, bench)
+        found = _preview(visit, bench, path)
+    shown = found.shown
+    if isinstance(shown, MadePicture):
+        _pictures(visit).put(_key(visit), shown)
+    kind = (
+        "picture"
+        if isinstance(shown, MadePicture)
+        else "text"
+        if isinstance(shown, TextPreview)
+        else "hex"
+        if isinstance(shown, HexPreview)
+        else "none"
+    )
+    facts = {"card": card, "found": found, "shown": shown, "kind": kind, "path": path}
+    return Page("file_preview.html", facts | {"said": visit.said, "generation": kept.generation})
+
+
+@BOOK.page(
+    "/case/{case:int}/file/picture",
+    "file-picture",
+    "A picture made anew of the picture in a file.",
+    (*WHICH, LARGE),
+)
+def picture(visit: Visit) -> Answer:
+    def make() -> MadePicture:
+        shown = _preview(visit, bench, path).shown
+        if not isinstance(shown, MadePicture):
+            raise NoSuchItem(
+                getattr(shown, "what", "This is no picture."), "Load the page of the file again."
+            )
+        return shown
+
+    with visit.bench() as bench:
+        _, path = _which(visit, bench)
+        made = _pictures(visit).of(_key(visit), make)
+    if not isinstance(made, MadePicture):
+        raise NoSuchItem(made.what, made.next_step or "Load the page of the file again.")
+    return Blob(made.data, made.mime)
+
+
+def _preview(visit: Visit, bench: Bench, path: bytes) -> FilePreview:
+    pool = visit.desk.keep("previews", previews)
+    return preview_file(bench, pool, visit.path["case"], path, large=visit.said["large"])
+
+
+def _pictures(visit: Visit) -> Pictures:
+    found: Pictures = visit.desk.keep("pictures", Pictures)
+    return found
+
+
+def _key(visit: Visit) -> tuple[object, ...]:
+    said = visit.said
+    return visit.path["case"], said["generation"], said["number"], said["large"]

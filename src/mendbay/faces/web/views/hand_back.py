@@ -1,0 +1,294 @@
+"""Handing the files back: copied, read again, put into a bag, reported on; and how long copies are kept."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from mendbay.core.errors import NoSuchItem, SourceChanged, UsageError
+from mendbay.core.note import NoteKind
+from mendbay.core.quantity import bytes_text
+from mendbay.faces import wording
+from mendbay.faces.web.addresses import Book
+from mendbay.faces.web.answers import Answer, Blob, Page
+from mendbay.faces.web.card import card_of
+from mendbay.faces.web.case_works import ask_to_stop, order_work, shown_works
+from mendbay.faces.web.fields import choice, day, line, number, several, text
+from mendbay.faces.web.hand_back_shown import (
+    FORMS,
+    REPORT_BYTES,
+    begun_hand_backs,
+    folder_at,
+    medium_choices,
+    past_hand_backs,
+    report_facts,
+)
+from mendbay.faces.web.visit import Visit
+from mendbay.files.wanted import matcher
+from mendbay.jobs import keep_copies
+from mendbay.jobs.authority import concern
+from mendbay.jobs.hand_back_place import require_place
+from mendbay.jobs.keep_copies import day_at_hand_back, keep_days
+from mendbay.jobs.reached_customer import check_hand_back
+from mendbay.jobs.work_port import WorkKind
+from mendbay.jobs.write_receipt import SUBJECT, write_receipt
+from mendbay.wiring import home_folder, report_file, shop_copies
+
+if TYPE_CHECKING:
+    from mendbay.jobs.bench import Bench
+
+BOOK = Book()
+WHAT = {
+    "all": "all files",
+    "wanted": "what is wanted first",
+    "patterns": "what the patterns below select",
+}
+FOLDER_LIMIT = 4096
+MOST_DAYS = 36_500
+
+
+@BOOK.page("/case/{case:int}/hand-back", "hand-back", "Handing the files of a case back.")
+def hand_back(visit: Visit) -> Answer:
+    with visit.bench() as bench:
+        case = visit.path["case"]
+        card = card_of(visit, bench, case)
+        rule = keep_days(bench, case)
+        facts = {
+            "card": card,
+            "images": [one.bay for one in bench.ledger.bays(case) if bench.images.exists(card.case, one.bay)],
+            "concern": concern(bench, case),
+            "past": past_hand_backs(bench, case),
+            "begun": begun_hand_backs(bench, case),
+            "rule": rule,
+            "until": day_at_hand_back(bench, card.case),
+            "receipt": _receipts(bench, case)[-1:],
+        }
+    works = shown_works(visit, (WorkKind.HAND_BACK,), 3)
+    facts |= {
+        "works": works,
+        "living": [one for one in works if one.is_alive],
+        "mediums": medium_choices(),
+        "shop": os.environ.get("MENDBAY_SHOP", ""),
+        "is_open": bool(visit.desk.rules.key),
+        "what_goes": WHAT,
+    }
+    return Page("hand_back.html", facts)
+
+
+@BOOK.change(
+    "/case/{case:int}/hand-back/make",
+    "hand-back-make",
+    "Copies the files into a new folder, reads every copy again, and reports; or goes on with that.",
+    [
+        line("medium", "Medium", limit=FOLDER_LIMIT),
+        line("folder", "Folder, with its whole path", limit=FOLDER_LIMIT),
+        choice("what", "What goes", WHAT, required=True),
+        text("patterns", "Patterns, one a line"),
+        several("bay", "Only the drives of bays", limit=16),
+        line("shop", "Name of the shop, for the report"),
+        day("keep_until", "Until when the shop keeps its copies"),
+    ],
+)
+def make(visit: Visit) -> Answer:
+    said = visit.said
+    with visit.bench() as bench:
+        case = bench.ledger.case(visit.path["case"])
+        folder = require_place(_named(said, case.number), home_folder(visit.desk.home))
+        patterns: list[str] = []
+        if said["what"] == "wanted":
+            patterns = list(case.wanted)
+        elif said["what"] == "patterns":
+            patterns = [one.strip() for one in said["patterns"].splitlines() if one.strip()]
+        if said["what"] != "all" and not patterns:
+            raise UsageError("Nothing is said to be wanted.", "Write a pattern, or hand all files back.")
+        matcher(patterns)
+        options = {
+            "folder": str(folder),
+            "want": patterns,
+            "bays": list(said["bay"]),
+            "shop": said["shop"],
+            "keep_until": said["keep_until"],
+        }
+        order_work(visit, bench, WorkKind.HAND_BACK, options)
+    return visit.go("hand-back", "The hand-back has begun; this page shows how far it is.")
+
+
+def _named(said: dict[str, Any] | Any, case: int) -> str:
+    """The folder that was named: a new one on a medium that was chosen, or as it was typed."""
+    if not said["medium"]:
+        if not said["folder"]:
+            raise UsageError("No folder is named.", "Choose a medium, or name a folder with its whole path.")
+        return str(said["folder"])
+    if said["medium"] not in {one["folder"] for one in medium_choices()}:
+        raise UsageError(
+            f"{said['medium'][:80]!r} is no medium that is plugged in.",
+            "Load the page again, and choose one.",
+        )
+    name = said["folder"] or f"hand-back-{case:04}"
+    if "/" in name or name in (".", ".."):
+        raise UsageError(
+            "A medium is chosen, and a path is typed as well.",
+            "Type only the name of a new folder on it, or choose no medium.",
+        )
+    return f"{said['medium']}/{name}"
+
+
+@BOOK.change(
+    "/case/{case:int}/hand-back/go-on",
+    "hand-back-again",
+    "Goes on with a hand-back that was stopped or broke off.",
+    [line("work", "Work", required=True)],
+)
+def go_on(visit: Visit) -> Answer:
+    found = next(
+        (one for one in shown_works(visit, (WorkKind.HAND_BACK,), 50) if one.order.id == visit.said["work"]),
+        None,
+    )
+    if found is None or found.is_alive:
+        raise UsageError("There is no such hand-back to go on with.", "Load the page again.")
+    with visit.bench() as bench:
+        require_place(str(found.order.options.get("folder", "")), home_folder(visit.desk.home))
+        order_work(visit, bench, WorkKind.HAND_BACK, found.order.options)
+    return visit.go("hand-back", "It goes on where it stopped; what is copied is kept.")
+
+
+@BOOK.change(
+    "/case/{case:int}/hand-back/stop",
+    "hand-back-stop",
+    "Stops a hand-back; what is copied is kept.",
+    [line("work", "Work", required=True)],
+)
+def stop(visit: Visit) -> Answer:
+    ask_to_stop(visit, visit.said["work"])
+    return visit.go("hand-back", "It is told to stop; what is copied is kept.")
+
+
+# ---------------------------------------------------------------------- reports and checks
+
+
+@BOOK.page(
+    "/case/{case:int}/hand-back/report",
+    "hand-back-report",
+    "What the report of a hand-back says.",
+    [number("at", "Hand-back", required=True, most=10_000)],
+)
+def report(visit: Visit) -> Answer:
+    with visit.bench() as bench:
+        card = card_of(visit, bench, visit.path["case"])
+        folder = folder_at(bench, card.case.number, visit.said["at"])
+    found = report_facts(folder)
+    if found is None:
+        raise NoSuchItem(
+            f"The report in {folder} is not one that Mendbay wrote.",
+            f"Check the folder: mendbay handback check {folder}.",
+        )
+    facts = {"card": card, "folder": str(folder), "report": found, "at_number": visit.said["at"]}
+    return Page("hand_back_report.html", facts)
+
+
+@BOOK.page(
+    "/case/{case:int}/hand-back/report-file",
+    "hand-back-report-file",
+    "The report of a hand-back as a file to be kept.",
+    [
+        number("at", "Hand-back", required=True, most=10_000),
+        choice("form", "Form", {"pdf": "PDF", "html": "web page", "json": "JSON"}, required=True),
+    ],
+)
+def the_report_file(visit: Visit) -> Answer:
+    name, kind = FORMS[visit.said["form"]]
+    case = visit.path["case"]
+    with visit.bench() as bench:
+        bench.ledger.case(case)
+        folder = folder_at(bench, case, visit.said["at"])
+    return Blob(report_file(folder, name, REPORT_BYTES), kind, f"case-{case:04}-{name}")
+
+
+@BOOK.change(
+    "/case/{case:int}/hand-back/check",
+    "hand-back-check",
+    "Checks that a hand-back in a folder is complete and unchanged.",
+    [line("folder", "Folder, with its whole path", required=True, limit=FOLDER_LIMIT)],
+)
+def check(visit: Visit) -> Answer:
+    folder = Path(visit.said["folder"])
+    if not folder.is_absolute() or ".." in folder.parts:
+        raise UsageError(
+            f"The folder {str(folder)[:200]!r} is not named from the root on.",
+            "Name the folder with its whole path.",
+        )
+    with visit.bench() as bench:
+        bench.ledger.case(visit.path["case"])
+        done = check_hand_back(bench, shop_copies(visit.desk.home), folder)
+    files = wording.counted(done.check.files, "file")
+    size = bytes_text(done.check.size_bytes)
+    said = f"{folder.name} is complete and unchanged: {files}, {size}, every digest right."
+    if done.case:
+        said += f" On record with case {done.case}: a copy on another medium was checked."
+    elif done.why_not:
+        said += f" Not put on record as the customer's copy: {done.why_not}."
+    return visit.go("hand-back", said)
+
+
+# ---------------------------------------------------------------------- keeping, and the receipt
+
+
+@BOOK.change(
+    "/case/{case:int}/hand-back/keep",
+    "hand-back-keep",
+    "Says until when the shop keeps its copies.",
+    [day("until", "Until"), number("days", "Or days after the hand-back", most=MOST_DAYS)],
+)
+def keep(visit: Visit) -> Answer:
+    with visit.bench() as bench:
+        now = bench.ledger.case(visit.path["case"])
+        visit.require_unchanged("how long copies are kept", now.keep_until)
+        found = keep_copies.keep(bench, now.number, visit.said["until"], visit.said["days"])
+    return visit.go("hand-back", f"The copies are kept until {found.keep_until}, that day included.")
+
+
+@BOOK.change(
+    "/case/{case:int}/hand-back/receipt",
+    "hand-back-receipt",
+    "Makes the receipt of what the customer brought and is here now.",
+    [text("agreed", "What was agreed beside, one sentence a line")],
+)
+def receipt(visit: Visit) -> Answer:
+    agreed = [one.strip() for one in visit.said["agreed"].splitlines() if one.strip()]
+    with visit.bench() as bench:
+        made = write_receipt(bench, visit.path["case"], agreed)
+    things = wording.counted(len(made.items), "thing")
+    return visit.go("hand-back", f"The receipt of {things} is made: print it, one copy for the customer.")
+
+
+@BOOK.page("/case/{case:int}/hand-back/receipt.pdf", "hand-back-receipt-file", "The newest receipt, as PDF.")
+def receipt_file(visit: Visit) -> Answer:
+    from hashlib import sha256
+
+    number_ = visit.path["case"]
+    with visit.bench() as bench:
+        case = bench.ledger.case(number_)
+        kept = _receipts(bench, number_)[-1:]
+        if not kept:
+            raise NoSuchItem(f"Case {number_} has no receipt.", f"Make one: mendbay case receipt {number_}.")
+        data = b"".join(bench.files.read(case, kept[0]["path"]))
+    if sha256(data).hexdigest() != kept[0]["sha256"]:
+        raise SourceChanged(
+            f"{kept[0]['path']} of case {number_} no longer holds what was kept.",
+            "Bring it back from a backup, or make a new receipt.",
+        )
+    return Blob(data, "application/pdf", f"case-{number_:04}-receipt.pdf")
+
+
+def _receipts(bench: Bench, case: int) -> list[dict[str, str]]:
+    """The receipts on record, the oldest first: path, digest and when it was made."""
+    found = []
+    for note in bench.notes.of(NoteKind.LETTER, case, "", SUBJECT):
+        try:
+            body = json.loads(note.body)
+            found.append({"path": str(body["path"]), "sha256": str(body["sha256"]), "at": note.at})
+        except (ValueError, KeyError, TypeError):
+            continue
+    return found

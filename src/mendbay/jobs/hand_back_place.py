@@ -1,0 +1,79 @@
+"""Whether files may be handed back into a folder that a page of the bench names.
+
+Whoever types at the bench itself names folders of a machine that is theirs; a page can be reached by others,
+so a folder that it names is held against more.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from mendbay.core.errors import DestinationError, UsageError
+
+JOURNAL = "handback.progress"
+"""What a folder that a hand-back was begun in holds."""
+OF_THE_SYSTEM = (
+    "/bin", "/boot", "/dev", "/etc", "/lib", "/lib32", "/lib64", "/libx32", "/opt", "/proc", "/run", "/sbin",
+    "/snap", "/sys", "/usr", "/var",
+)  # fmt: skip
+"""Folders of the system (Filesystem Hierarchy Standard 3.0); nothing is handed back below them."""
+OF_MEDIUMS = ("/run/media",)
+"""Where desktops mount mediums, although it is below one of them."""
+
+
+def require_place(named: str, home: Path) -> Path:
+    """The folder that was named, if a hand-back may be made or gone on with there. Nothing is made yet.
+
+    Args:
+        named: as it was typed.
+        home: the folder that the shop keeps its cases in.
+
+    Raises:
+        UsageError: it is not named from the root on, goes back up on its way, or lies in a folder of the
+            system or of the shop.
+        DestinationError: the folder above it is not there, or it holds something else.
+    """
+    folder = Path(named)
+    if not named.startswith("/") or named.startswith("//") or ".." in folder.parts:
+        raise UsageError(
+            f"The folder {named[:200]!r} is not named from the root on.",
+            "Name the folder with its whole path, like /media/stick/hand-back.",
+        )
+    try:
+        real, own = folder.resolve(), home.resolve()
+        _require_outside(folder, real, own)
+        if not folder.parent.is_dir():
+            raise DestinationError(
+                f"There is no folder {folder.parent}.",
+                "Mount the medium, or make that folder; then name a new one in it.",
+            )
+        if folder.exists() and not folder.is_dir():
+            raise DestinationError(f"{folder} is no folder.", "Name a folder that does not exist yet.")
+        if folder.is_dir() and any(folder.iterdir()) and not (folder / JOURNAL).is_file():
+            raise DestinationError(
+                f"The folder {folder} is not empty and holds no hand-back of Mendbay's.",
+                "Name a folder that does not exist yet.",
+            )
+    except (OSError, RuntimeError) as trouble:  # a circle of links is a RuntimeError
+        reason = getattr(trouble, "strerror", None) or trouble
+        raise DestinationError(
+            f"The folder {named[:200]!r} cannot be used: {reason}.", "Name another folder."
+        ) from trouble
+    return folder
+
+
+def _require_outside(folder: Path, real: Path, home: Path) -> None:
+    inside = [Path(one) for one in OF_THE_SYSTEM if _is_in(real, Path(one))]
+    if real == Path("/") or (inside and not any(_is_in(real, Path(one)) for one in OF_MEDIUMS)):
+        raise UsageError(
+            f"{folder} lies in a folder of the system.", "Name one on a medium that the customer takes home."
+        )
+    if _is_in(real, home) or _is_in(home, real):
+        raise UsageError(
+            f"{folder} lies where the shop keeps its cases.",
+            "Name one on a medium that the customer takes home.",
+        )
+
+
+def _is_in(place: Path, folder: Path) -> bool:
+    return place == folder or folder in place.parents
