@@ -49,7 +49,16 @@
     };
   };
 
+  /* What scrolls to the side can be reached by the keyboard. */
+  const reachable = () => {
+    for (const one of document.querySelectorAll(".scroll")) {
+      if (one.scrollWidth > one.clientWidth) one.tabIndex = 0;
+      else one.removeAttribute("tabindex");
+    }
+  };
+
   const begin = () => {
+    reachable();
     known = marks(main()?.dataset.mark);
     listen();
     door();
@@ -68,8 +77,10 @@
   document.addEventListener("DOMContentLoaded", begin);
   document.addEventListener("htmx:afterSettle", (event) => {
     if (event.target === document.body) known = marks(main()?.dataset.mark);
+    reachable();
     listen();
   });
+  window.addEventListener("resize", reachable);
   document.addEventListener("htmx:sendError", () => {
     const place = document.getElementById("trouble");
     if (place) place.textContent = "The server does not answer. What you wrote is still here: send it again.";
