@@ -9,6 +9,7 @@ from collections.abc import Callable
 
 from markupsafe import Markup, escape
 
+from mendbay.faces.plain_text import without_controls
 from mendbay.faces.web.addresses import Book
 
 CASE_PAGES = {
@@ -158,7 +159,7 @@ def linked(book: Book) -> Callable[[object], Markup]:
     """A filter for templates: a sentence in which commands of the command line are links to their pages."""
 
     def link(text: object) -> Markup:
-        said, at, made = str(text), 0, Markup()
+        said, at, made = without_controls(str(text)), 0, Markup()
         for found in _COMMAND.finditer(said):
             page = page_of(book, f"{found['noun']} {found['verb']}{found['rest']}")
             if page is None:

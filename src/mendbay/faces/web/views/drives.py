@@ -111,7 +111,12 @@ def drives(visit: Visit) -> Answer:
     return Page("drives.html", facts)
 
 
-PARTS = {"reading": "what is under way", "asked": "what can be asked of it", "record": "the tables"}
+PARTS = {
+    "reading": "what is under way",
+    "asked": "what can be asked of it",
+    "ended": "what came of readings",
+    "record": "the tables",
+}
 
 
 @BOOK.page(
@@ -125,7 +130,7 @@ def now(visit: Visit) -> Answer:
     with visit.bench() as bench:
         bench.ledger.case(case)
         found = works_of(visit, case)
-        shown = [] if part == "asked" else drives_shown(visit, bench, found)
+        shown = [] if part in ("asked", "ended") else drives_shown(visit, bench, found)
     facts = {
         "part": part,
         "works": found,
