@@ -209,9 +209,13 @@ class Store:
 
     def _refuse_strangers(self) -> None:
         """Looks before anything is written: another program's database must stay as it is."""
-        application = self._number("PRAGMA application_id")
-        version = self._number("PRAGMA user_version")
-        tables = self._number("SELECT count(*) FROM sqlite_master")
+        self._connection.execute("BEGIN")  # one moment of it: another process or thread may be making it
+        try:
+            tables = self._number("SELECT count(*) FROM sqlite_master")
+            application = self._number("PRAGMA application_id")
+            version = self._number("PRAGMA user_version")
+        finally:
+            self._undo(("ROLLBACK",))
         if application != APPLICATION_ID and (application, version, tables) != (0, 0, 0):
             raise LedgerError(
                 f"{self.path} is a database, but not a Mendbay ledger.",
