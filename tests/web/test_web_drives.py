@@ -102,6 +102,7 @@ def test_one_drive_to_its_end_and_its_record(web: Web, shop: WorkShop) -> None:
     assert "Look, then go on with the same options" in said
     again = hidden(page, f"{DRIVES}/look")
     assert again["source_1"] == where
+    assert f'name="source_1" value="{where}"' in page  # the form begins with it, not with its content's file
     assert again["tries"] == "1"
     assert shop.read_bytes("1") == (1 << 20) - 3 * 512
     sheet = web.get(f"{DRIVES}/1/not-read.csv")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import xml.etree.ElementTree as ElementTree
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -13,7 +14,16 @@ from hypothesis import strategies as st
 from mendbay.core.coverage import Coverage
 from mendbay.core.span import Span, SpanSet
 from mendbay.handback.facts import BayFacts
-from mendbay.outlets.rings import LIGHT, ORDER, SLIVER, bands_of, rings_svg, shares_drawn, swatch_svg
+from mendbay.outlets.rings import (
+    LIGHT,
+    ORDER,
+    SLIVER,
+    bands_of,
+    drive_rings,
+    rings_svg,
+    shares_drawn,
+    swatch_svg,
+)
 from support.handback_sample import bays
 
 
@@ -100,3 +110,28 @@ def test_colours_are_variables_on_a_page_and_values_on_paper() -> None:
     assert "var(" not in rings_svg(bay, "k", LIGHT)
     assert "<pattern" in swatch_svg("refused", "k", LIGHT, alone=True)
     assert "<pattern" not in swatch_svg("refused", "k")
+
+
+@given(drives(), st.data())
+def test_a_range_is_cut_as_the_drive_is(bay: BayFacts, data: st.DataObject) -> None:
+    start = data.draw(st.integers(0, bay.size_bytes - 1))
+    within = Span(start, data.draw(st.integers(start + 1, bay.size_bytes)))
+    bands = bands_of(bay, within=within)
+    assert bands[0].span.start == within.start
+    assert bands[-1].span.stop == within.stop
+    assert all(one.span.stop == other.span.start for one, other in pairwise(bands))
+    assert all(one.span.length and sum(one.given) == one.span.length for one in bands)
+    whole = np.array([one.given for one in bands_of(bay, bay.size_bytes)])[within.start : within.stop]
+    assert tuple(whole.sum(axis=0)) == tuple(np.array([one.given for one in bands]).sum(axis=0))
+
+
+@given(drives(), st.data())
+def test_a_range_as_a_picture_shows_the_needle_only_where_it_is(bay: BayFacts, data: st.DataObject) -> None:
+    start = data.draw(st.integers(0, bay.size_bytes - 1))
+    within = Span(start, data.draw(st.integers(start + 1, bay.size_bytes)))
+    at = data.draw(st.integers(0, bay.size_bytes - 1))
+    found = drive_rings(bay, "k", needle_at=at, within=within, link=lambda span: f'/x?a={span.start}&b="')
+    drawn = ElementTree.fromstring(found.svg)
+    links = [one.get("href") for one in drawn.iter() if one.tag.endswith("}a")]
+    assert links == [f'/x?a={band.span.start}&b="' for band in found.bands]
+    assert ("being read" in found.svg) is (at in within)

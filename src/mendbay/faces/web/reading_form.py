@@ -14,6 +14,7 @@ from mendbay.jobs.work_port import JSON, WorkKind, WorkOrder
 SLOTS = (1, 2)
 """A box has two bays."""
 PATH_LIMIT = 1000
+PATTERNS_LIMIT = 4000
 CONDITIONS = {
     str(Condition.HEALTHY): "healthy",
     str(Condition.REFUSES): "refuses reads",
@@ -59,7 +60,7 @@ TERMS = (
             LIES: "as it lies, from first sector to last",
         },
     ),
-    text("want", "What is wanted, a pattern on each line", limit=20_000),
+    text("want", "What is wanted, a pattern on each line", limit=PATTERNS_LIMIT),
     flag("only_wanted", "Stop after what is wanted"),
     decimal("minutes", "Minutes the rest may take"),
     number("tries", "How often a refused sector is asked for", least=1, most=100),

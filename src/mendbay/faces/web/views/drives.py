@@ -24,7 +24,7 @@ from mendbay.imaging.lacking import Lacking
 from mendbay.jobs.drive_condition import said_condition
 from mendbay.jobs.drive_picture import DriveSeen, DrivesSeen
 from mendbay.jobs.drive_rings_port import DriveRings
-from mendbay.jobs.imaging_record import LEFT, ImagingRecord, imaging_record, lacking_csv
+from mendbay.jobs.imaging_record import DEVICES, LEFT, ImagingRecord, imaging_record, lacking_csv
 from mendbay.jobs.power_permit import foresee_reading
 from mendbay.jobs.set_aside import asides
 
@@ -111,7 +111,12 @@ def drives(visit: Visit) -> Answer:
     return Page("drives.html", facts)
 
 
-PARTS = {"reading": "what is under way", "asked": "what can be asked of it", "record": "the tables"}
+PARTS = {
+    "reading": "what is under way",
+    "asked": "what can be asked of it",
+    "ended": "what came of readings",
+    "record": "the tables",
+}
 
 
 @BOOK.page(
@@ -125,7 +130,7 @@ def now(visit: Visit) -> Answer:
     with visit.bench() as bench:
         bench.ledger.case(case)
         found = works_of(visit, case)
-        shown = [] if part == "asked" else drives_shown(visit, bench, found)
+        shown = [] if part in ("asked", "ended") else drives_shown(visit, bench, found)
     facts = {
         "part": part,
         "works": found,
@@ -187,18 +192,18 @@ def _slots(
 ) -> list[dict[str, Any]]:
     """What the form of a reading begins with: the bays, and where their drives were last time."""
     last = next((said_by(one.order) for one in found if one.is_reading), {})
-    before = {last.get(f"bay_{at}"): last.get(f"adapter_{at}", "") for at in SLOTS}
+    before = {last.get(f"bay_{at}"): at for at in SLOTS}
     bays = [one.bay for one in shown] or ["1", "2"]
     slots = []
     for at, bay in zip(SLOTS, bays, strict=False):
-        seen = next((one.seen for one in shown if one.bay == bay), None)
-        runs = () if seen is None else seen.record.runs
+        was = before.get(bay)
+        drive = next((one for one in shown if one.bay == bay), None)
         slots.append(
             {
                 "at": at,
                 "bay": bay,
-                "source": runs[-1].source if runs and not runs[-1].taken_from else "",
-                "adapter": before.get(bay) or "",
+                "source": last[f"source_{was}"] if was else _last_device(drive),
+                "adapter": last[f"adapter_{was}"] if was else "",
             }
         )
     return slots
@@ -224,7 +229,7 @@ def one_drive(visit: Visit) -> Answer:
             "asides": asides(bench, case, bay),
             "held": _held(bench, case, bay),
             "cautions": cautions_for(DRIVE),
-            "source": _last_source(shown),
+            "source": _last_device(shown),
         }
     return Page("drive.html", {**facts, **_zoom_facts(visit, shown, _needles(found).get(bay))})
 
@@ -238,9 +243,11 @@ def _held(bench: Bench, case: int, bay: str) -> HeldBack | None:
     return None
 
 
-def _last_source(shown: DriveShown) -> str:
-    runs = () if shown.seen is None else shown.seen.record.runs
-    return runs[-1].source if runs and not runs[-1].taken_from else ""
+def _last_device(shown: DriveShown | None) -> str:
+    """The device that the image was read from last; empty for none. What a simulated drive calls itself is
+    the file of its content, and not the drive."""
+    runs = () if shown is None or shown.seen is None else shown.seen.record.runs
+    return runs[-1].source if runs and runs[-1].source.startswith(DEVICES) else ""
 
 
 def _zoom_facts(visit: Visit, shown: DriveShown, needle_at: int | None) -> dict[str, Any]:

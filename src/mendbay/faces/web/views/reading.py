@@ -16,6 +16,7 @@ from mendbay.faces.web.fields import choice, line, number, text
 from mendbay.faces.web.reading_form import (
     ALTHOUGH,
     FIELDS,
+    PATTERNS_LIMIT,
     although_said,
     condition,
     conditions_in,
@@ -172,7 +173,7 @@ def ask(visit: Visit) -> Answer:
     CASE + "/wanted",
     "drives-wanted",
     "Changes what is wanted first, also while drives are read.",
-    [text("patterns", "What is wanted, a pattern on each line", limit=20_000)],
+    [text("patterns", "What is wanted, a pattern on each line", limit=PATTERNS_LIMIT)],
 )
 def wanted(visit: Visit) -> Answer:
     case = visit.path["case"]

@@ -1,0 +1,78 @@
+"""What a reading tells while it runs, in words."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from mendbay.faces.reading_now_words import bay_now, left_words, why_words
+
+WHOLE = st.one_of(st.none(), st.integers(0, 2**45))
+SECONDS = st.one_of(st.none(), st.floats(0, 1e8))
+WHY = st.fixed_dictionaries(
+    {},
+    optional={
+        "worth": st.sampled_from(["wanted", "the rest", "asked again", "unheard of"]),
+        "chance": st.floats(0, 1),
+        "seconds": st.floats(0, 1e6),
+        "loss_seconds": st.floats(0, 1e6),
+        "tries": st.integers(0, 99),
+        "is_doubted": st.booleans(),
+    },
+)
+
+
+@given(
+    st.fixed_dictionaries(
+        {},
+        optional={
+            "phase": st.text(max_size=20),
+            "now": st.tuples(st.integers(0, 2**40), st.integers(1, 2**20)).map(
+                lambda one: [one[0], sum(one)]
+            ),
+            "read_bytes": WHOLE,
+            "refused_bytes": WHOLE,
+            "aim_bytes": WHOLE,
+            "wanted_bytes": WHOLE,
+            "wanted_read_bytes": WHOLE,
+            "bytes_per_second": st.one_of(st.none(), st.floats(0, 1e10)),
+            "celsius": st.one_of(st.none(), st.floats(-40, 90)),
+            "seconds_left": SECONDS,
+            "seconds_left_low": SECONDS,
+            "seconds_left_high": SECONDS,
+            "retrying_sectors": WHOLE,
+            "tries_left": WHOLE,
+            "why": st.one_of(st.none(), WHY),
+        },
+    )
+)
+def test_whatever_a_state_holds_is_said(told: dict[str, Any]) -> None:
+    found = bay_now("1", told, 4096)
+    assert 0 <= found.share <= 1
+    assert all(name and value for name, value in found.figures)
+
+
+def test_why_a_range_is_asked_for() -> None:
+    said = why_words(
+        {
+            "worth": "wanted",
+            "chance": 0.25,
+            "seconds": 2.0,
+            "loss_seconds": 7.0,
+            "tries": 2,
+            "is_doubted": True,
+        }
+    )
+    text = " ".join(said).replace("\u2009", " ")
+    assert "It holds what is wanted." in text
+    assert "25 % likely and takes 2 s; a refusal costs 7 s" in text
+    assert "It was refused 2 times alone." in text
+    assert why_words({}) == ()
+
+
+def test_time_left_says_between_what() -> None:
+    told = {"seconds_left": 60.0, "seconds_left_low": 30.0, "seconds_left_high": 200.0}
+    assert left_words(told).replace("\u2009", " ") == "1 min 00 s (between 30 s and 3 min 20 s)"
+    assert left_words({}) == "not known yet"

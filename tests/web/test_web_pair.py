@@ -1,0 +1,90 @@
+"""The page that tells how the drives of a case belong together, over boxes that were read."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from mendbay.core.source import Source
+from mendbay.core.span import SpanSet
+from mendbay.jobs.pair_picture import pair_seen
+from mendbay.jobs.read_pair import read_pair
+from mendbay.jobs.volume import candidates_on, case_images, sources_of
+from mendbay.outlets.scenario.geometry import Level
+from mendbay.outlets.scenario.small import SmallBase
+from support.boxes import small_base
+from support.pair_shop import Shop, shop
+from support.web_client import Web, text_of, web_on
+
+PAIR = "/case/1/pair"
+
+
+@pytest.fixture(scope="module")
+def base(tmp_path_factory: pytest.TempPathFactory) -> SmallBase:
+    return small_base(tmp_path_factory.mktemp("base"))
+
+
+@contextmanager
+def read_box(
+    tmp_path: Path, base: SmallBase, *, level: Level, parted: bool = False
+) -> Iterator[tuple[Shop, Web]]:
+    """A box whose drives were read through, and the bench in the browser over the same home."""
+    with shop(tmp_path, base, level=level, parted=parted) as found:
+        read_pair(found.bench, 1, found.drives())
+        with web_on(tmp_path / "home") as web:
+            yield found, web
+
+
+def test_nothing_was_read(web: Web) -> None:
+    web.done("/cases/open", {"customer": "Quillmere Pottery"})
+    assert "has no image of a drive yet" in text_of(web.get(PAIR))
+    web.get("/case/7/pair", status=404)
+    web.post(f"{PAIR}/keep", status=404)
+
+
+def test_mirror_in_step(tmp_path: Path, base: SmallBase) -> None:
+    with read_box(tmp_path, base, level=Level.MIRROR) as (found, web):
+        events = len(found.bench.ledger.events(1))
+        page = web.get(PAIR)
+        said = text_of(page)
+        assert "Mirror of" in said
+        assert "each part of the volume lies on both drives" in said
+        assert "in step" in said
+        assert page.count("<rect") > 12
+        assert len(found.bench.ledger.events(1)) == events  # a page changes nothing
+        assert "in the case's story" in text_of(web.done(f"{PAIR}/keep"))
+        assert "not compared" not in said.replace("were not compared", "")
+
+
+def test_half_that_fell_behind(tmp_path: Path, base: SmallBase) -> None:
+    with read_box(tmp_path, base, level=Level.MIRROR, parted=True) as (_, web):
+        said = text_of(web.get(PAIR))
+        assert "is the fresher half; the other fell behind at" in said
+        assert "behind" in said
+
+
+def test_stripe_takes_turns(tmp_path: Path, base: SmallBase) -> None:
+    with read_box(tmp_path, base, level=Level.STRIPE) as (found, web):
+        seen = pair_seen(found.bench, 1)
+        assert seen.turn_bytes > 0
+        owners = [turn.on[0][0] for turn in seen.turns]
+        assert all(one != other for one, other in pairwise(owners))
+        with case_images(found.bench, found.bench.ledger.case(1)) as stores:
+            volume: Source = candidates_on(sources_of(stores))[0].volume
+            for turn in seen.turns:  # exactly what the volume itself says
+                ((bay, where),) = turn.on
+                needs = volume.needs(SpanSet([turn.span])).items()
+                assert {one: spans for one, spans in needs if spans} == {bay: SpanSet([where])}
+        said = text_of(web.get(PAIR))
+        assert "the drives take turns every" in said
+
+
+def test_one_half_alone(tmp_path: Path, base: SmallBase) -> None:
+    with shop(tmp_path, base) as found:
+        read_pair(found.bench, 1, found.drives()[:1])
+        with web_on(tmp_path / "home") as web:
+            assert "Mirror of" in text_of(web.get(PAIR))
