@@ -179,8 +179,9 @@ def test_its_pages_are_sound(browser: Browser, tmp_path: Path, width: int, dark:
     with served(home) as found, opened(browser, f"{found.url}case/1/files", width, dark=dark) as page:
         expect(row(page, 0)).to_be_visible(timeout=WAIT)
         require_sound(page, f"files-{tint}")
-        page.locator("#tree").focus()
-        page.locator(".f-row[data-url*='/file?'] .f-name").first.click()
+        page.get_by_label("Search names").fill("large.bin")
+        expect(page.locator("#found")).to_have_text("1 row", timeout=WAIT)
+        row(page, 0).locator(".f-name").click()
         expect(page.get_by_role("heading", name="Where its bytes came from")).to_be_visible(timeout=WAIT)
         page.wait_for_timeout(500)
         require_sound(page, f"file-{tint}")
