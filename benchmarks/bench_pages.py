@@ -82,7 +82,12 @@ def addresses(home: Path, listed: int, generation: str, chance: random.Random) -
     found: dict[str, list[str]] = {}
     for name, one in book_of_all().addresses.items():
         needed = [field for field in one.fields if field.required]
-        if one.method != "GET" or needed or any(part != "case" for part, _ in one.parts()):
+        if (
+            one.method != "GET"
+            or needed
+            or name.endswith("-file")
+            or any(part != "case" for part, _ in one.parts())
+        ):
             continue
         is_of_case = any(True for _ in one.parts())
         found[name] = [one.url({"case": case}, {}) for case in numbers] if is_of_case else [one.url({}, {})]
