@@ -3,7 +3,6 @@ from; and the pages beside it."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -107,25 +106,25 @@ def test_search_as_you_type(browser: Browser, million: Path) -> None:
     with served(million) as found, opened(browser, f"{found.url}case/1/files") as page:
         expect(row(page, 0)).to_be_visible(timeout=WAIT)
         page.get_by_label("Search names").press_sequentially("pot 09999", delay=30)
-        expect(page.locator("#found")).to_have_text(re.compile("^99 rows|^100 rows"), timeout=WAIT)
-        expect(page.locator("#tree")).to_contain_text("pot 0999901.jpg in shelf 04999", timeout=WAIT)
+        expect(page.locator("#found")).to_have_text("120 rows", timeout=WAIT)
+        expect(page.locator("#tree")).to_contain_text("pot 0009999.jpg in shelf 00049", timeout=WAIT)
         assert "search=pot+09999" in page.url
         page.get_by_label("holed").check()
-        expect(page.locator("#found")).not_to_have_text(re.compile("^99 |^100 "), timeout=WAIT)
+        expect(page.locator("#found")).not_to_have_text("120 rows", timeout=WAIT)
         page.get_by_label("Search names").fill("a+" * 40)
         expect(page.locator("#trouble")).to_contain_text("more than can be searched", timeout=WAIT)
 
 
 def test_folders_open_by_keyboard_and_what_is_ticked_is_wanted(browser: Browser, tmp_path: Path) -> None:
     home = tmp_path / "home"
-    listed_home(home, named(b"kiln/", b"kiln/<i>log</i>.txt", b"kiln/raku/", b"kiln/raku/a.jpg", b"z.txt"))
+    listed_home(home, named(b"kiln/", b"kiln/<i>log.txt", b"kiln/raku/", b"kiln/raku/a.jpg", b"z.txt"))
     with served(home) as found, opened(browser, f"{found.url}case/1/files") as page:
         expect(row(page, 1)).to_be_visible(timeout=WAIT)
         page.locator("#tree").focus()
         page.keyboard.press("ArrowRight")
         expect(row(page, 3)).to_be_visible(timeout=WAIT)
         expect(page.locator("#row-0")).to_have_attribute("aria-expanded", "true")
-        expect(page.locator("#tree")).to_contain_text("<i>log</i>.txt")
+        expect(page.locator("#tree")).to_contain_text("<i>log.txt")
         page.keyboard.press("ArrowRight")
         page.keyboard.press(" ")
         expect(page.locator("#row-1")).to_have_attribute("aria-selected", "true")
