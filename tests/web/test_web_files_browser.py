@@ -111,7 +111,7 @@ def test_search_as_you_type(browser: Browser, million: Path) -> None:
         assert "search=pot+09999" in page.url
         page.get_by_label("holed").check()
         expect(page.locator("#found")).not_to_have_text("120 rows", timeout=WAIT)
-        page.get_by_label("Search names").fill("a+" * 40)
+        page.get_by_label("Search names").fill("a " * 40)
         expect(page.locator("#trouble")).to_contain_text("more than can be searched", timeout=WAIT)
 
 
