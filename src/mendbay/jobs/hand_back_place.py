@@ -63,8 +63,7 @@ def require_place(named: str, home: Path) -> Path:
 
 
 def _require_outside(folder: Path, real: Path, home: Path) -> None:
-    inside = [Path(one) for one in OF_THE_SYSTEM if _is_in(real, Path(one))]
-    if real == Path("/") or (inside and not any(_is_in(real, Path(one)) for one in OF_MEDIUMS)):
+    if real == Path("/") or _is_of_system(real) or _is_of_system(folder):
         raise UsageError(
             f"{folder} lies in a folder of the system.", "Name one on a medium that the customer takes home."
         )
@@ -73,6 +72,12 @@ def _require_outside(folder: Path, real: Path, home: Path) -> None:
             f"{folder} lies where the shop keeps its cases.",
             "Name one on a medium that the customer takes home.",
         )
+
+
+def _is_of_system(place: Path) -> bool:
+    return any(_is_in(place, Path(one)) for one in OF_THE_SYSTEM) and not any(
+        _is_in(place, Path(one)) for one in OF_MEDIUMS
+    )
 
 
 def _is_in(place: Path, folder: Path) -> bool:

@@ -1,0 +1,254 @@
+"""The files of a case in the browser, asked without one."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from mendbay.core.source import Gap, Lack
+from mendbay.core.span import Span, SpanSet
+from mendbay.faces.web.files_shown import MOST_OPENED, packed, unpacked
+from mendbay.files.verdict import Judgement, Verdict
+from mendbay.jobs.catalogue_files import catalogue_files
+from mendbay.jobs.work_port import WorkKind
+from mendbay.wiring import catalogues, works
+from support.file_trees import listed_home, many, named, read_home
+from support.web_client import Web, text_of, web_on
+from support.works import until
+
+HOSTILE = b"<img src=x onerror=alert(1)>\xe2\x80\xae\xff\x1b[2J.txt"
+
+
+@pytest.fixture
+def read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Web]:
+    """A case with a small drive that was read, its files listed."""
+    monkeypatch.setenv("MENDBAY_WHO", "Kim")
+    with web_on(read_home(tmp_path / "shop" / "home")) as found:
+        yield found
+
+
+def rows(html: str) -> list[int]:
+    """The row numbers of an answer, as it has them."""
+    return [int(one) for one in re.findall(r'data-number="(\d+)"', html)]
+
+
+def generation(web: Web) -> str:
+    found = re.search(r'data-generation="([^"]+)"', web.get("/case/1/files"))
+    assert found is not None
+    return found[1]
+
+
+# ---------------------------------------------------------------------- listing
+
+
+def test_a_visit_lists_nothing_a_button_does(tmp_path: Path) -> None:
+    home = read_home(tmp_path / "shop" / "home", listed=False)
+    with web_on(home) as web:
+        assert "not listed yet" in text_of(web.get("/case/1/files"))
+        assert works(home).orders(1) == ()
+        web.get("/case/1/files/rows?generation=000001-00000000", status=404)
+        web.post("/case/1/files/list")
+        (order,) = works(home).orders(1)
+        assert order.kind is WorkKind.CATALOGUE
+        until(lambda: not works(home).is_alive(order.id))
+        said = text_of(web.get("/case/1/files"))
+        assert "Listed 20" in said
+        assert "Nothing was read since" in said
+
+
+def test_without_a_drive_there_is_nothing_to_list(web: Web) -> None:
+    web.done("/cases/open", {"customer": "A weaver"})
+    assert "No drive of this case was read yet" in text_of(web.get("/case/1/files"))
+    assert "no image" in text_of(web.post("/case/1/files/list", status=404).text)
+    web.get("/case/2/files", status=404)
+    web.get("/case/2/files/rows?generation=x", status=404)
+
+
+def test_rows_of_an_earlier_listing_are_refused(read: Web) -> None:
+    before = generation(read)
+    with read.bench() as bench:
+        catalogue_files(bench, catalogues(read.home), 1)
+    after = generation(read)
+    assert before != after
+    for url in (
+        f"/case/1/files/rows?generation={before}",
+        f"/case/1/file?number=2&generation={before}",
+        f"/case/1/file/preview?number=2&generation={before}",
+    ):
+        assert "listed anew" in text_of(read.get(url, status=409))
+    read.post("/case/1/files/pick", {"pick": "2", "generation": before}, status=409)
+    read.post("/case/1/file/read", {"number": "2", "generation": before}, status=409)
+    # a page with folders of the earlier listing opens none of them
+    assert read.get(f"/case/1/files?opened=1&generation={before}").count("closed") == read.get(
+        "/case/1/files"
+    ).count("closed")
+
+
+# ---------------------------------------------------------------------- the tree
+
+
+def test_folders_open_and_close_by_plain_links(tmp_path: Path) -> None:
+    listed_home(
+        tmp_path / "home", named(b"kiln/", b"kiln/log.txt", b"kiln/raku/", b"kiln/raku/a.jpg", b"z.txt")
+    )
+    with web_on(tmp_path / "home") as web:
+        first = web.get("/case/1/files")
+        assert "log.txt" not in first
+        (link,) = re.findall(r'href="(/case/1/files\?[^"]+)">kiln/', first)
+        opened = web.get(link.replace("&amp;", "&"))
+        assert "log.txt" in opened
+        assert "a.jpg" not in opened
+        (link,) = re.findall(r'href="(/case/1/files\?[^"]+)">kiln/', opened)
+        assert "log.txt" not in web.get(link.replace("&amp;", "&"))
+        assert "a.jpg" in web.get("/case/1/files?all=yes")
+
+
+def test_windows_at_the_ends(tmp_path: Path) -> None:
+    made = listed_home(tmp_path / "home", list(many(450)))
+    with web_on(tmp_path / "home") as web:
+
+        def asked(first: int, count: int) -> list[int]:
+            return rows(web.get(f"/case/1/files/rows?generation={made}&all=yes&first={first}&count={count}"))
+
+        assert asked(0, 3) == [1, 2, 3]
+        assert asked(447, 200) == [448, 449, 450]
+        assert asked(449, 1) == [450]
+        assert asked(450, 5) == asked(10**9, 5) == []
+        for refused in (
+            "first=-1",
+            "count=0",
+            "count=201",
+            "first=x",
+            f"first={10**15}",
+            "opened=!",
+            "opened=1..",
+        ):
+            web.get(f"/case/1/files/rows?generation={made}&{refused}", status=422)
+
+
+def test_pages_without_script_reach_every_row_once(tmp_path: Path) -> None:
+    listed_home(tmp_path / "home", list(many(450)))
+    with web_on(tmp_path / "home") as web:
+        url, found = "/case/1/files?all=yes", []
+        while url:
+            page = web.get(url)
+            found += [int(one) for one in re.findall(r'name="pick" value="(\d+)"', page)]
+            later = re.search(r'href="([^"]+)">Later rows', page)
+            url = later[1].replace("&amp;", "&") if later else ""
+        assert found == list(range(1, 451))
+        last = re.search(r'href="([^"]+)">The last rows', web.get("/case/1/files?all=yes"))
+        assert last is not None
+        assert "pot 0000449.jpg" in web.get(last[1].replace("&amp;", "&"))
+
+
+def test_search_and_filters(tmp_path: Path) -> None:
+    entries = named(b"kiln/", b"kiln/log.txt", b"T\xc3\xb6pfer.jpg", b"z.txt")
+    holed = Judgement(Verdict.HOLED, (Gap(Span(0, 5), Lack.REFUSED),), SpanSet(), SpanSet(), ())
+    entries[-1] = (entries[-1][0], holed)
+    made = listed_home(tmp_path / "home", entries)
+    with web_on(tmp_path / "home") as web:
+
+        def found(query: str) -> set[str]:
+            html = web.get(f"/case/1/files/rows?generation={made}&{query}")
+            return {one for one in ("log.txt", "Töpfer.jpg", "z.txt") if one in html}
+
+        assert found("search=TÖPF") == {"Töpfer.jpg"}
+        assert found("search=kiln") == {"log.txt"}
+        assert found("verdict=holed") == {"z.txt"}
+        assert found("verdict=whole&verdict=holed") == {"log.txt", "Töpfer.jpg", "z.txt"}
+        assert found("wanted=yes") == set()
+        web.done("/case/1/files/wish", {"pattern": "*.jpg, z.txt"})
+        assert found("wanted=yes") == {"Töpfer.jpg", "z.txt"}
+        assert "is more than can be searched" in text_of(
+            web.get(f"/case/1/files?search={'a+' * 40}", status=422)
+        )
+
+
+def test_a_hostile_name_is_only_text(tmp_path: Path) -> None:
+    made = listed_home(tmp_path / "home", named(HOSTILE))
+    with web_on(tmp_path / "home") as web:
+        for url in ("/case/1/files", f"/case/1/files/rows?generation={made}", "/case/1/files?search=img"):
+            html = web.get(url)
+            assert "<img" not in html
+            assert "\u202e" not in html
+            assert "\x1b" not in html
+            assert r"\xff" in html
+        page = web.done("/case/1/files/pick", {"pick": "1", "generation": made})
+        assert "<img" not in page
+        (pattern,) = _wishes(web)
+        assert pattern == "/<img src=x onerror=alert(1)>???[2J.txt"
+        assert "wanted</span>" in web.get("/case/1/files")
+        web.done("/case/1/files/unwish", {"pattern": pattern})
+        assert _wishes(web) == ()
+
+
+def _wishes(web: Web) -> tuple[str, ...]:
+    with web.bench() as bench:
+        return bench.ledger.case(1).wanted
+
+
+def test_files_and_folders_are_picked_in_one_go(tmp_path: Path) -> None:
+    made = listed_home(tmp_path / "home", named(b"kiln/", b"kiln/a, b.txt", b"z.txt"))
+    with web_on(tmp_path / "home") as web:
+        said = text_of(web.done("/case/1/files/pick", {"pick": ["1", "2"], "generation": made}))
+        assert "/kiln/**" in said
+        assert _wishes(web) == ("/kiln/**", "/kiln/a? b.txt")
+        for refused in ({"pick": "0"}, {"pick": "99"}, {"pick": "-1"}, {"pick": "x"}, {}):
+            web.post("/case/1/files/pick", {**refused, "generation": made}, status=422)
+        web.post("/case/1/files/wish", {"pattern": "x" * 201}, status=422)
+        web.post("/case/1/files/unwish", {"pattern": "/nothing"}, status=422)
+        assert len(_wishes(web)) == 2
+
+
+def test_open_folders_are_told_shortly() -> None:
+    some = frozenset({1, 2, 700, 999_999})
+    assert unpacked(packed(some)) == some
+    assert unpacked("") == frozenset()
+    most = frozenset(range(5, 5 * MOST_OPENED + 1, 5))
+    assert unpacked(packed(most)) == most
+
+
+# ---------------------------------------------------------------------- one file
+
+
+def test_every_file_has_a_page_with_its_evidence(read: Web) -> None:
+    made = generation(read)
+    html = read.get(f"/case/1/files/rows?generation={made}&all=yes")
+    html += read.get(f"/case/1/files/rows?generation={made}&search=large")
+    files = [one for one in rows(html) if f"/case/1/file?number={one}&amp;" in html]
+    files = [*files[:10], files[-1]]
+    said = []
+    for one in files:
+        said.append(text_of(read.get(f"/case/1/file?number={one}&generation={made}")))
+        read.get(f"/case/1/file/preview?number={one}&generation={made}")
+    assert any("Where its bytes came from" in one for one in said)
+    assert any("missing: refused" in one for one in said)
+    read.get(f"/case/1/file?number=0&generation={made}", status=404)
+    read.get(f"/case/1/file?number=99999&generation={made}", status=404)
+    read.get(f"/case/1/file/picture?number={files[0]}&generation={made}", status=404)
+
+
+def test_a_look_notes_nothing_reading_it_compares(read: Web) -> None:
+    made = generation(read)
+    html = read.get(f"/case/1/files/rows?generation={made}&all=yes&count=200")
+    one = next(one for one in rows(html) if f"/case/1/file?number={one}&amp;" in html)
+    with read.bench() as bench:
+        before = len(bench.ledger.events(1)), len(bench.ledger.custody(1))
+    read.get(f"/case/1/file?number={one}&generation={made}")
+    with read.bench() as bench:
+        assert (len(bench.ledger.events(1)), len(bench.ledger.custody(1))) == before
+    said = text_of(read.done("/case/1/file/read", {"number": str(one), "generation": made}))
+    assert "Read and compared" in said
+
+
+@pytest.mark.slow
+def test_a_million_rows(tmp_path: Path) -> None:
+    made = listed_home(tmp_path / "home", list(many(1_000_000)))
+    with web_on(tmp_path / "home") as web:
+        ask = f"/case/1/files/rows?generation={made}&all=yes"
+        assert rows(web.get(f"{ask}&first=999998&count=10")) == [999_999, 1_000_000]
+        assert rows(web.get(f"{ask}&first=500000&count=2")) == [500_001, 500_002]
+        assert 'data-total="100"' in web.get(f"/case/1/files/rows?generation={made}&search=pot+00999")

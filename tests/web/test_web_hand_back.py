@@ -1,0 +1,190 @@
+"""Handing back in the browser, asked without one: it goes where it was told to and nowhere else."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from mendbay.faces.web.guard import Rules
+from mendbay.jobs.work_port import Outcome
+from mendbay.wiring import works
+from support.file_trees import read_home
+from support.web_client import HOST, Web, text_of, web_on
+
+MAKE = "/case/1/hand-back/make"
+HOSTILE = (
+    "../../etc",
+    "../home/x",
+    "/etc/x",
+    "/etc/../etc/x",
+    "//etc/x",
+    "/proc/self/cwd/x",
+    "~/x",
+    "x",
+    "%2e%2e/x",
+    "..",
+    "/",
+    "$(touch owned)",
+    "`touch owned`",
+    "; touch owned",
+    "\\\\host\\share",
+    "file:///etc/x",
+    "C:\\x",
+)
+
+
+@pytest.fixture
+def read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Web]:
+    """A case with a small drive that was read."""
+    monkeypatch.setenv("MENDBAY_WHO", "Kim")
+    with web_on(read_home(tmp_path / "shop" / "home")) as found:
+        yield found
+
+
+def ended(web: Web) -> Outcome | None:
+    """How the newest hand-back ended."""
+    shelf = works(web.home)
+    (order, *_) = shelf.orders(1)
+    deadline = time.monotonic() + 90
+    while shelf.is_alive(order.id) or not shelf.state(order.id).is_over:
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
+    return shelf.state(order.id).outcome
+
+
+def everything_below(folder: Path) -> dict[str, bytes]:
+    return {
+        str(one.relative_to(folder)): one.read_bytes() if one.is_file() else b""
+        for one in sorted(folder.rglob("*"))
+    }
+
+
+def test_files_are_handed_back_with_proof_report_and_receipt(read: Web, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    page = text_of(read.get("/case/1/hand-back"))
+    assert "Begin the hand-back" in page
+    form = {
+        "folder": str(out),
+        "what": "patterns",
+        "patterns": "large.bin\nshelf-5/**",
+        "shop": "<b>Shop</b>",
+    }
+    assert "has begun" in text_of(read.done(MAKE, form))
+    assert ended(read) is Outcome.INCOMPLETE
+    html = read.get("/case/1/hand-back")
+    said = text_of(html)
+    assert "read again and equal" in said
+    assert "large.bin: holed" in said
+    report = read.get("/case/1/hand-back/report?at=0")
+    assert "large.bin" in report
+    assert "<b>Shop" not in report
+    for name, begin in (("pdf", b"%PDF"), ("html", b"<!"), ("json", b"{")):
+        answer = read.client.get(f"/case/1/hand-back/report-file?at=0&form={name}")
+        assert answer.content.startswith(begin)
+        assert answer.headers["content-disposition"].startswith("attachment")
+        assert "html" not in answer.headers["content-type"]
+    assert "every digest right" in text_of(read.done("/case/1/hand-back/check", {"folder": str(out)}))
+    with read.bench() as bench:
+        assert bench.ledger.case(1).keep_until
+        assert [one for one in bench.ledger.custody(1) if "files handed back" in one.what]
+    next((out / "data").rglob("large.bin")).write_bytes(b"changed")
+    read.post("/case/1/hand-back/check", {"folder": str(out)}, status=409)
+    read.done("/case/1/hand-back/receipt", {"agreed": "The box stays here."})
+    assert read.client.get("/case/1/hand-back/receipt.pdf").content.startswith(b"%PDF")
+    (out / "report.json").write_text('{"report": 1}')
+    read.get("/case/1/hand-back/report?at=0", status=404)
+    (out / "report.json").unlink()
+    (out / "report.json").symlink_to("/etc/hostname")
+    read.get("/case/1/hand-back/report?at=0", status=409)
+    read.get("/case/1/hand-back/report?at=1", status=404)
+
+
+@pytest.mark.parametrize("field", ["folder", "medium", "shop", "patterns", "bay", "keep_until", "what"])
+def test_no_field_leads_anywhere_else(read: Web, tmp_path: Path, field: str) -> None:
+    full = tmp_path / "full"
+    full.mkdir()
+    (full / "letter.txt").write_text("keep me")
+    (tmp_path / "to-home").symlink_to(read.home / "cases")
+    more = (str(full), str(full / "letter.txt"), str(read.home / "x"), str(tmp_path / "to-home" / "x"))
+    before = everything_below(read.home / "cases"), sorted(os.listdir("/etc")), sorted(os.listdir("/"))
+    here = sorted(os.listdir("."))
+    for at, one in enumerate((*HOSTILE, *more)):
+        out = tmp_path / f"out-{at}"
+        form = {"folder": str(out), "what": "patterns", "patterns": "nothing-is-called-so", field: one}
+        answer = read.client.post(
+            MAKE, data=form, headers={"origin": f"http://{HOST}"}, follow_redirects=False
+        )
+        assert answer.status_code in (303, 409, 422), (one, answer.status_code)
+        if answer.status_code == 303:
+            assert field in ("shop", "patterns", "bay"), one
+            ended(read)
+        else:
+            assert not out.exists()
+    assert everything_below(read.home / "cases") == before[0]
+    assert (sorted(os.listdir("/etc")), sorted(os.listdir("/"))) == before[1:]
+    assert sorted(os.listdir(".")) == here
+    assert everything_below(full) == {"letter.txt": b"keep me"}
+
+
+def test_what_would_hand_back_nothing_is_refused(read: Web, tmp_path: Path) -> None:
+    for form in (
+        {"what": "all"},
+        {"folder": str(tmp_path / "x")},
+        {"folder": str(tmp_path / "x"), "what": "wanted"},
+        {"folder": str(tmp_path / "x"), "what": "patterns"},
+        {"folder": str(tmp_path / "x"), "what": "all", "keep_until": "yesterday"},
+    ):
+        read.post(MAKE, form, status=422)
+    assert works(read.home).orders(1) == ()
+    assert not (tmp_path / "x").exists()
+
+
+def test_one_that_failed_is_told_and_gone_on_with(read: Web, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    read.done(MAKE, {"folder": str(out), "what": "patterns", "patterns": "nothing-is-called-so"})
+    assert ended(read) is Outcome.FAILED
+    page = text_of(read.get("/case/1/hand-back"))
+    assert "No file on the volume matches" in page
+    (order,) = works(read.home).orders(1)
+    read.done("/case/1/hand-back/go-on", {"work": order.id})
+    assert ended(read) is Outcome.FAILED
+    read.post("/case/1/hand-back/stop", {"work": order.id}, status=422)
+    read.post("/case/1/hand-back/go-on", {"work": "../../x"}, status=422)
+    read.post("/case/1/hand-back/stop", {"work": "../../x"}, status=422)
+
+
+def test_a_check_reads_only_what_is_a_hand_back(read: Web, tmp_path: Path) -> None:
+    for one in HOSTILE:
+        read.post(
+            "/case/1/hand-back/check",
+            {"folder": one},
+            status=422 if not one.startswith("/") or ".." in one else 409,
+        )
+    read.post("/case/1/hand-back/check", {"folder": str(tmp_path)}, status=409)
+
+
+def test_how_long_copies_are_kept_is_not_overwritten_unseen(web: Web) -> None:
+    web.done("/cases/open", {"customer": "A weaver"})
+    later = "2999-01-01"
+    assert later in text_of(web.done("/case/1/hand-back/keep", {"until": later}))
+    page = web.get("/case/1/hand-back")
+    mark = page.split('name="seen" value="')[1].split('"')[0]
+    web.done("/case/1/hand-back/keep", {"until": "2999-02-02", "seen": mark})
+    refused = web.post("/case/1/hand-back/keep", {"until": later, "seen": mark}, status=409)
+    assert "changed by somebody else" in text_of(refused.text)
+    web.post("/case/1/hand-back/keep", {"until": "2001-01-01"}, status=422)
+    web.post("/case/1/hand-back/keep", {"until": later, "days": "3"}, status=422)
+    assert "nothing to hand back" in text_of(page)
+    web.get("/case/1/hand-back/receipt.pdf", status=404)
+
+
+def test_a_server_open_to_others_says_whose_folder_it_is(tmp_path: Path) -> None:
+    rules = Rules(frozenset({HOST}), "k" * 32)
+    with web_on(read_home(tmp_path / "shop" / "home"), rules) as web:
+        web.client.cookies.set("mendbay_bench", rules.pass_of(rules.key))
+        assert "on the machine that serves this bench" in text_of(web.get("/case/1/hand-back"))
