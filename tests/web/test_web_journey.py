@@ -1,5 +1,5 @@
-"""The whole job in a real browser, from take-in to hand-back, on two failing drives: real failing block devices
-as root, simulated ones otherwise. The scenario is the demo's own."""
+"""The whole job in a real browser, from take-in to hand-back, on two failing drives: real failing block
+devices as root, simulated ones otherwise. The scenario is the demo's own."""
 
 from __future__ import annotations
 
