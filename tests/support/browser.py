@@ -73,8 +73,8 @@ def opened(
     try:
         page.goto(url)
         yield page
-        assert seen.complaints == []
-        assert seen.outside == []
+        assert not seen.complaints, seen.complaints
+        assert not seen.outside, seen.outside
     finally:
         context.close()
 

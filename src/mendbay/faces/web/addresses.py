@@ -66,7 +66,7 @@ class Address:
             KeyError: one of them is not given.
         """
         path = _PART.sub(lambda found: quote(str(values[found[1]]), safe=""), self.path)
-        said = [(name, one) for name, one in query.items() if one not in ("", None, False)]
+        said = [(name, one) for name, one in query.items() if not (one is None or one is False or one == "")]
         return f"{path}?{urlencode(said, doseq=True)}" if said else path
 
 
