@@ -87,7 +87,8 @@ def _complain(seen: Looked, one: ConsoleMessage) -> None:
         "Response Status Error Code 4",
     )
     if one.type == "error" and not any(each in one.text for each in expected):
-        seen.complaints.append(one.text)
+        at = one.page.url if one.page else ""
+        seen.complaints.append(f"{at}: {one.text[:400]}")
 
 
 def _outside(seen: Looked, one: Request, url: str) -> None:
@@ -133,4 +134,4 @@ def keep_picture(page: Page, name: str) -> None:
     """Keeps a picture of the whole page, where the run asks for pictures."""
     if ARTEFACTS:
         Path(ARTEFACTS).mkdir(parents=True, exist_ok=True)
-        page.screenshot(path=Path(ARTEFACTS) / f"{name}.png", full_page=True)
+        page.screenshot(path=Path(ARTEFACTS) / f"{name}.png", full_page=True, caret="initial")
