@@ -67,10 +67,12 @@ def _operation(one: Address) -> dict[str, Any]:
 
 def _responses(one: Address) -> dict[str, Any]:
     html = {"text/html": {"schema": {"type": "string"}}}
+    plain = {"text/plain": {"schema": {"type": "string"}}}
     found: dict[str, Any] = {
         status: {"description": words, "content": html} for status, words in _TROUBLES.items()
     }
-    found["405"] = {"description": "Not asked in this way.", "content": html}
+    found["413"]["content"] = found["413"]["content"] | plain  # told at the door, before there is a page
+    found["405"] = {"description": "Not asked in this way.", "content": html | plain}
     if one.method == "POST":
         found["200"] = {"description": "Done: a file to keep."}
         found["303"] = {"description": "Done: the page to look at next."}
