@@ -52,7 +52,7 @@
   /* What scrolls to the side can be reached by the keyboard. */
   const reachable = () => {
     for (const one of document.querySelectorAll(".scroll")) {
-      if (one.scrollWidth > one.clientWidth) one.tabIndex = 0;
+      if (one.scrollWidth > one.clientWidth || one.scrollHeight > one.clientHeight) one.tabIndex = 0;
       else one.removeAttribute("tabindex");
     }
   };
