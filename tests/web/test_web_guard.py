@@ -171,3 +171,13 @@ def test_hostile_cookies_do_no_harm(web: Web) -> None:
         answer: httpx2.Response = web.client.get("/cases", headers={"cookie": cookie})
         assert answer.status_code == 200
         assert "<script>" not in answer.text
+
+
+def test_a_key_that_is_no_text_is_not_the_key() -> None:
+    assert not Rules(frozenset({HOST}), KEY).opens("\ud800")
+
+
+@pytest.mark.parametrize("method", ["GET", "POST"])
+def test_a_number_of_thousands_of_digits_is_no_page(web: Web, method: str) -> None:
+    for path in (f"/case/{'9' * 5000}", f"/case/{'9' * 5000}/due"):
+        assert web.client.request(method, path, headers={"origin": ORIGIN}).status_code == 404

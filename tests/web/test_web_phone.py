@@ -313,3 +313,13 @@ def test_without_a_network_it_says_so(one: Web, monkeypatch: pytest.MonkeyPatch)
     assert "is in no network" in one.post("/case/1/pictures/phone", {"bay": ""}, status=409).text
     one.post("/case/7/pictures/phone", {"bay": ""}, status=404)
     one.post("/case/1/pictures/phone", {"bay": "7"}, status=404)
+
+
+def test_pictures_are_counted_before_they_are_taken() -> None:
+    keys = PhoneKeys()
+    one = keys.open(1, "", "Kim")
+    assert keys.count(one, MOST_PICTURES - 1)
+    assert not keys.count(one, 2)
+    assert keys.count(one, 1)
+    keys.count(one, -3)
+    assert one.arrived == MOST_PICTURES - 3

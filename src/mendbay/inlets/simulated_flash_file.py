@@ -28,6 +28,9 @@ from mendbay.inlets.simulated_flash import (
     check_description,
 )
 
+LARGEST_DESCRIPTION = 1 << 16
+"""Bytes; whoever names a file may name one of any size, or a device that never ends."""
+
 
 def open_simulated_flash(path: Path) -> SimulatedBus:
     """The bus with the chip a TOML file describes. Its memory is kept in the file the description names.
@@ -45,6 +48,8 @@ def open_simulated_flash(path: Path) -> SimulatedBus:
     try:
         if not held.exists() and isinstance(table.get("size_bytes"), int):
             held.write_bytes(b"\xff" * min(table["size_bytes"], LARGEST_CHIP))
+        if held.exists() and not held.is_file():
+            raise _wrong(path, f"its memory {held} is no file")
         size = held.stat().st_size
         content = held.read_bytes() if size <= LARGEST_CHIP else b""
     except OSError as trouble:
@@ -55,7 +60,13 @@ def open_simulated_flash(path: Path) -> SimulatedBus:
 
 def _load(path: Path) -> dict[str, Any]:
     try:
-        return parse_toml(path.read_text("utf-8"))
+        if not path.is_file():
+            raise _wrong(path, "it is no file")
+        with path.open("rb") as file:
+            text = file.read(LARGEST_DESCRIPTION + 1)
+        if len(text) > LARGEST_DESCRIPTION:
+            raise _wrong(path, "it is too large for a description")
+        return parse_toml(text.decode("utf-8"))
     except OSError as trouble:
         raise _wrong(path, trouble.strerror or "it cannot be read") from None
     except UnicodeDecodeError:

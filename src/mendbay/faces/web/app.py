@@ -368,4 +368,5 @@ async def _form(request: Request, address: Address) -> list[tuple[str, Any]]:
 def _attachment(name: str) -> str:
     """A file to be kept, whatever signs its name has."""
     plain = "".join(one if one.isascii() and (one.isalnum() or one in "._- ") else "_" for one in name)[:120]
-    return f"attachment; filename=\"{plain or 'file'}\"; filename*=UTF-8''{quote(name[:120], safe='')}"
+    whole = quote(name[:120], safe="", errors="replace")
+    return f"attachment; filename=\"{plain or 'file'}\"; filename*=UTF-8''{whole}"

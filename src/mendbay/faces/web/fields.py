@@ -191,7 +191,8 @@ def _read_number(asked: Field, said: Sequence[Any]) -> int | None:
     if not found:
         _require(asked, found)
         return asked.default  # type: ignore[no-any-return]
-    if len(found) > 20 or not found.lstrip("-").isascii() or not found.lstrip("-").isdigit():
+    digits = found.removeprefix("-")
+    if len(found) > 20 or not digits.isascii() or not digits.isdigit():
         raise UsageError(f"{asked.words}: {found[:20]!r} is no whole number.", "Write it in digits.")
     return int(_within(asked, int(found)))
 
@@ -201,7 +202,7 @@ def _read_decimal(asked: Field, said: Sequence[Any]) -> float | None:
     if not found:
         _require(asked, found)
         return asked.default  # type: ignore[no-any-return]
-    digits = found.lstrip("-").replace(".", "", 1)
+    digits = found.removeprefix("-").replace(".", "", 1)
     if len(found) > 24 or not digits.isascii() or not digits.isdigit():
         raise UsageError(f"{asked.words}: {found[:20]!r} is no number.", "Write it in digits, like 4.7.")
     return _within(asked, float(found))
@@ -249,9 +250,11 @@ def _read_day(asked: Field, said: Sequence[Any]) -> str:
     found = _read_text(asked, said)
     if found:
         try:
-            date.fromisoformat(found)
+            plain = date.fromisoformat(found).isoformat() == found
         except ValueError:
-            raise UsageError(f"{asked.words}: {found!r} is no day.", "Write it as 2027-02-25.") from None
+            plain = False
+        if not plain:
+            raise UsageError(f"{asked.words}: {found!r} is no day.", "Write it as 2027-02-25.")
     return found
 
 

@@ -43,6 +43,8 @@ DOOR = "/enter"
 STATIC = "/static/"
 COOKIE = "mendbay_bench"
 SAFE = ("GET", "HEAD")
+PATH_LIMIT = 2000
+"""Characters of a path. More is no page, and digits by the thousand would not be read as a number at all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +74,7 @@ class Rules:
 
     def opens(self, key: str) -> bool:
         """Whether that is the key."""
-        return bool(self.key) and hmac.compare_digest(self.key.encode(), key.strip().encode())
+        return bool(self.key) and hmac.compare_digest(self.key.encode(), key.strip().encode(errors="replace"))
 
     def lets_in(self, headers: Headers) -> bool:
         """Whether a request comes from a browser that knew the key, or needs none."""
@@ -117,6 +119,8 @@ class Guard:
         headers, method, path = Headers(scope=scope), scope["method"], scope["path"]
         if len(headers.getlist("host")) != 1 or headers["host"].lower() not in self._rules.hosts:
             return _plain("This server does not go by that name.", 421)
+        if len(path) > PATH_LIMIT:
+            return _plain("There is no page of that address.", 404)
         if method not in (*SAFE, "POST"):
             return _plain("Only GET, HEAD and POST are answered here.", 405, {"allow": "GET, HEAD, POST"})
         if method == "POST" and headers.get("origin", "").lower() not in self._rules.origins:

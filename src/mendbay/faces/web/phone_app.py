@@ -116,16 +116,19 @@ class _Phone:
             return self._taken(one)
         try:
             sent = await _files(request)
-            if one.arrived + len(sent) > MOST_PICTURES:
+            if not self._keys.count(one, len(sent)):
                 raise UsageError(
                     f"{MOST_PICTURES} pictures of one key are enough.", "Open another at the bench."
                 )
-            await run_in_threadpool(self._take, one, sent)
+            try:
+                await run_in_threadpool(self._take, one, sent)
+            except BaseException:
+                self._keys.count(one, -len(sent))
+                raise
         except MendbayError as trouble:
             return self._told(one, trouble.what, trouble.next_step, 422)
         finally:
             await request.close()
-        self._keys.count(one, len(sent))
         return RedirectResponse(f"/p/{one.key}", 303)
 
     async def done(self, request: Request) -> Response:

@@ -112,10 +112,18 @@ class PhoneKeys:
         with self._lock:
             one.turned_away += 1
 
-    def count(self, one: PhoneKey, pictures: int) -> None:
-        """Counts what arrived."""
+    def count(self, one: PhoneKey, pictures: int) -> bool:
+        """Counts pictures before they are taken, so that two who send at once do not both fit; a negative
+        number gives back what was not taken.
+
+        Returns:
+            Whether they fit; otherwise none is counted.
+        """
         with self._lock:
+            if one.arrived + pictures > MOST_PICTURES:
+                return False
             one.arrived += pictures
+            return True
 
     def _drop_late(self) -> None:
         now = self._clock()

@@ -74,6 +74,9 @@ class Weigher:
             except MendbayError as trouble:
                 self._failed.add(number)
                 _log.warning("case %d could not be weighed: %s", number, trouble.what)
+            except Exception as trouble:  # a thread that dies of one case would weigh no other
+                self._failed.add(number)
+                _log.error("case %d could not be weighed", number, exc_info=trouble)
             with self._wake:
                 self._asked.pop(number, None)
                 self._wake.wait_for(lambda: self._ending, PAUSE_SECONDS)
