@@ -219,9 +219,11 @@ def test_donors_of_a_drive_of_which_nothing_is_known_are_asked_for(shop: Web) ->
         ("mendbay board sheet 1 2", "/case/1/board?bay=2"),
         ("mendbay donor used 7 1 2 worked", "/case/1/board/donors?bay=2"),
         ("mendbay triage show 1 lists them.", "/case/1/triage"),
+        ("mendbay case bay 1 1=MODEL/SERIAL does that.", "/case/1/take-in"),
     ],
 )
 def test_commands_of_the_board_lead_to_its_pages(sentence: str, url: str) -> None:
     made = str(linked(book_of_all())(sentence))
     assert f'href="{url}"' in made
     assert "lists" not in sentence or "</a> lists them." in made
+    assert "MODEL" not in made

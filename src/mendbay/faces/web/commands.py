@@ -130,7 +130,8 @@ _WORD = r"""(?:'[^'\n]*'|"[^"\n]*"|[^\s,;]+)"""
 _GOES_ON = r"(?!patient\b|donor\b|new\b)[a-z]+(?:[ .,;]|$)"
 """A word of the sentence behind a command rather than one of its own: `mendbay triage show 1 lists them`."""
 _COMMAND = re.compile(
-    r"\bmendbay (?P<noun>[a-z]+) (?P<verb>[a-z-]+)(?P<rest>(?: (?:\d+\b|--[a-z][a-z-]*|[A-Z][A-Z_|=.-]*\b|"
+    r"\bmendbay (?P<noun>[a-z]+) (?P<verb>[a-z-]+)"
+    r"(?P<rest>(?: (?:\d+\b(?!=)|--[a-z][a-z-]*|[A-Z][A-Z_|=.-]*\b|"
     rf"(?<=\d )(?!{_GOES_ON})[0-9A-Za-z_*./=-]+(?=[ .,;]|$)|(?<=--bay ){_WORD}))*)"
 )
 
