@@ -85,6 +85,8 @@ def _complain(seen: Looked, one: ConsoleMessage) -> None:
         "net::ERR_INCOMPLETE_CHUNKED",
         "status of 4",
         "Response Status Error Code 4",
+        "htmx:sendAbort",  # a part was asked for anew before the answer to the last asking was there
+        "htmx:afterRequest",
     )
     if one.type == "error" and not any(each in one.text for each in expected):
         at = one.page.url if one.page else ""

@@ -12,6 +12,7 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from mendbay.jobs.check_custody import held_against_papers
+from mendbay.outlets.scenario import story
 from mendbay.wiring import DemoStage, check_handback, make_practice, open_bench
 from support.browser import NARROW, WHY_NOT, WIDE, chromium, keep_picture, opened, require_sound
 from support.web_server import served
@@ -89,20 +90,22 @@ def _take_in(page: Page) -> None:
 
 def _pictures(page: Page, url: str, practice: Path) -> None:
     page.goto(f"{url}case/1/pictures?bay=1")
-    shots = sorted(practice.rglob("*.jpg"))[:1] or sorted(practice.rglob("*.png"))[:1]
-    page.locator("input[type=file]").first.set_input_files([str(one) for one in shots])
-    send = page.locator("form.drop button").first
-    if send.is_visible():
+    label = next(one for one in sorted(practice.rglob("*.jpg")) if "label" in one.name)
+    page.locator("input[type=file]").first.set_input_files([str(label)])
+    send = page.get_by_role("button", name="Keep and read these pictures")
+    if send.is_enabled():
         send.click()
-    expect(page.get_by_text("serial").first).to_be_visible(timeout=LONG)
+    expect(page.get_by_text(story.SERIALS[0]).first).to_be_visible(timeout=LONG)
+    expect(page.locator("svg.shot").first).to_be_visible(timeout=WAIT)
     keep_picture(page, "job-2-pictures")
 
 
 def _triage(page: Page, url: str) -> None:
     page.goto(f"{url}case/1/triage")
-    before = page.locator("#odds").inner_text()
+    before = page.locator("#odds").text_content()
     page.get_by_role("button", name="no light comes on").first.click()
-    expect(page.locator("#odds")).not_to_have_text(before, timeout=WAIT)
+    expect(page.locator("p.known-sign", has_text="no light comes on")).to_be_visible(timeout=WAIT)
+    assert page.locator("#odds").text_content() != before
     keep_picture(page, "job-3-triage")
 
 

@@ -17,6 +17,7 @@ from mendbay.jobs.looks import KIND as LOOK
 from mendbay.jobs.looks import LOOKED
 from mendbay.jobs.money_standing import MoneyStanding, money_standing
 from mendbay.jobs.remembered import remembered
+from mendbay.jobs.take_in_form import fill_form
 from mendbay.jobs.withdraw import standing_notes
 
 ON_BOARDS = {
@@ -180,8 +181,12 @@ class _Looking:
             state = StepState.DONE if self._tally.get(NoteKind.PICTURE) or self._over else StepState.UNDER_WAY
             return JobStep(name, state, f"Asked on {day}, with {pictures}.", rests)
         described = bool(self._bays) or self._without_drive
-        state = StepState.DONE if self._over or (described and answers) else StepState.UNDER_WAY
+        open_ones = 0 if self._over else len(fill_form(self._bench, self._case.number).missing)
+        state = StepState.DONE if self._over or (described and not open_ones) else StepState.UNDER_WAY
         said = f"{counted(answers, 'answer')} of take-in {'is' if answers == 1 else 'are'} known"
+        if open_ones:
+            verb = "is" if open_ones == 1 else "are"
+            said += f", {counted(open_ones, 'essential question')} {verb} open"
         came = "" if self._without_drive else f" with {drives}"
         return JobStep(name, state, f"Taken in on {day}{came}; {said}.", rests)
 
