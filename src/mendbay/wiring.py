@@ -160,7 +160,13 @@ def changes_of(home: Path | None = None) -> dict[str, Callable[[], object]]:
     """
     folder = home_folder(home)
     folder.mkdir(parents=True, exist_ok=True)
-    return {"ledger": Ledger(folder / "ledger.sqlite3").data_version, "works": works(folder).revision}
+    shelf = works(folder)
+
+    def revision() -> str:
+        reap_works()
+        return shelf.revision()
+
+    return {"ledger": Ledger(folder / "ledger.sqlite3").data_version, "works": revision}
 
 
 def _relay_first(folder: Path, tell: Tell, stop: Callable[[], bool], ask: PowerCycle) -> PowerCycle:

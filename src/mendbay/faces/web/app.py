@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import AsyncIterator, Sequence
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from importlib import import_module
 from typing import Any
 from urllib.parse import quote, unquote
@@ -32,10 +32,13 @@ from mendbay.faces.web.fields import SEEN, read_fields
 from mendbay.faces.web.guard import COOKIE, DOOR, Guard, TooMuch, cookies_of
 from mendbay.faces.web.uploads import remove_forgotten
 from mendbay.faces.web.visit import Visit
+from mendbay.wiring import works
 
 WHO = "mendbay_who"
 NOTICE = "mendbay_notice"
 FIELDS_AT_ONCE = 500
+WORKS_KEPT = 500
+"""Works that ended, of which the newest are kept (own choice)."""
 YEAR_SECONDS = 365 * 86_400
 VIEWS = (
     "today",
@@ -148,9 +151,15 @@ class _Application:
     async def lifespan(self, app: Starlette) -> AsyncIterator[None]:
         self._desk.pulse.start()
         await run_in_threadpool(remove_forgotten, self._desk.home)
+        await run_in_threadpool(self._tidy)
         yield
         await run_in_threadpool(self._desk.pulse.end)
         await run_in_threadpool(self._desk.end)
+
+    def _tidy(self) -> None:
+        """Removes works that ended long ago; what cannot be removed now is tried with the next start."""
+        with suppress(MendbayError, OSError):
+            works(self._desk.home).tidy(WORKS_KEPT)
 
     # ------------------------------------------------------------------ addresses
 

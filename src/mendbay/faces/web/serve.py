@@ -21,6 +21,8 @@ from mendbay.wiring import changes_of, home_folder
 
 PORT = 8437
 KEY_FILE = "bench.key"
+CONNECTIONS = 200
+"""Browsers hold one for news and a few for pages; more than that is no shop of two people."""
 ENDING_SECONDS = 1
 """How long a request under way may take once the server is told to end; streams end at once."""
 
@@ -99,6 +101,7 @@ def serve(home: Path | None, where: Listening, say: Callable[[Served], None]) ->
             timeout_graceful_shutdown=ENDING_SECONDS,
             ws="none",
             h11_max_incomplete_event_size=1 << 15,
+            limit_concurrency=CONNECTIONS,
         )
         uvicorn.Server(config).run(sockets=[listener])
 

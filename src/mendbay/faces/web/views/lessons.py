@@ -15,15 +15,16 @@ from mendbay.faces import lesson_words, reckon_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.fields import choice, day, decimal, line, number
+from mendbay.faces.web.gatherer import Gathered, Gatherer
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.corrections import lessons as misread_lessons
 from mendbay.jobs.corrections import unlearn
 from mendbay.jobs.know_family import known_families, note_family, withdraw_family
 from mendbay.jobs.learn_rom import families, unlearn_dump
 from mendbay.jobs.learn_triage import TableNumbers, table_numbers
-from mendbay.jobs.lessons import lessons_csv, lessons_pdf, tell_lessons
+from mendbay.jobs.lessons import Lessons, lessons_csv, lessons_pdf, tell_lessons
 from mendbay.triage.table_numbers import Number
-from mendbay.wiring import lesson_plot, shop_files
+from mendbay.wiring import lesson_plot, open_bench, shop_files
 
 BOOK = Book()
 BY = {str(one): words for one, words in TITLES.items()}
@@ -44,14 +45,12 @@ SEATS = {"chip": Seat.SEPARATE_CHIP, "controller": Seat.IN_CONTROLLER, "unknown"
 )
 def lessons(visit: Visit) -> Answer:
     said = visit.said
-    with visit.bench() as bench:
-        told = tell_lessons(
-            bench,
-            shop_files(visit.desk.home),
-            by=Axis(said["by"]) if said["by"] else None,
-            since=said["since"],
-        )
+    gathered = _taught(visit, said["by"], said["since"])
+    if gathered is None:
+        return Page("gathering.html", {"what": "What our cases teach"})
+    told = gathered.found
     facts = {
+        "as_of": gathered.at if gathered.is_old else "",
         "asked": {"by": said["by"], "since": said["since"]},
         "empty": not (told.cases or told.swaps or told.spreads),
         "rests_on": lesson_words.rests_on(told),
@@ -61,6 +60,33 @@ def lessons(visit: Visit) -> Answer:
         "enough": ENOUGH,
     }
     return Page("lessons.html", facts)
+
+
+def _taught(visit: Visit, by: str, since: str) -> Gathered[Lessons] | None:
+    """What the cases teach, kept until the ledger changes; None while it is gathered the first time.
+
+    Raises:
+        UsageError: `since` is no day.
+    """
+    desk = visit.desk
+
+    def gather() -> tuple[Lessons, str]:
+        with open_bench(desk.home) as bench:
+            told = tell_lessons(bench, shop_files(desk.home), by=Axis(by) if by else None, since=since)
+            return told, bench.now()
+
+    def make() -> Gatherer[Lessons]:
+        return Gatherer(gather, desk.version.now, lambda: desk.pulse.tell("ledger"))
+
+    place = f"lessons {by}" if not since else "lessons since a day"
+    with desk.lock:  # of those since a day, the one asked for last is kept
+        if since and desk.kept.get(f"{place}: which") != (by, since):
+            before = desk.kept.pop(place, None)
+            if before is not None:
+                before.end()
+            desk.kept[f"{place}: which"] = (by, since)
+        kept: Gatherer[Lessons] = desk.keep(place, make)
+    return kept.get()
 
 
 @BOOK.page("/lessons/rows.csv", "lessons-csv", "The rows as a list (CSV).", [AXIS, SINCE])

@@ -7,12 +7,15 @@ from mendbay.faces.agenda_words import figures_words, wait_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.commands import page_of
-from mendbay.faces.web.day_keeper import DayKeeper
 from mendbay.faces.web.fields import flag
+from mendbay.faces.web.gatherer import Gathered, Gatherer
 from mendbay.faces.web.visit import Visit
-from mendbay.jobs.agenda import KnownDay
+from mendbay.jobs.agenda import KnownDay, known_agenda
+from mendbay.wiring import open_bench
 
 BOOK = Book()
+KEPT_SECONDS = 10.0
+"""How long a day is shown without a look at drives that are being read, which no ledger tells."""
 SHOWN = 12
 """Steps, and cases that wait, that are listed at first."""
 MOST = 500
@@ -22,10 +25,10 @@ HEADS = ("Late", "Due today", "Next, by what a minute of yours is worth")
 
 @BOOK.page("/", "today", "What is to be done today, and what waits for whom.", [flag("all", "Every step")])
 def today(visit: Visit) -> Answer:
-    gathered = _keeper(visit).day()
+    gathered = _day(visit)
     if gathered is None:
-        return Page("gathering.html", {})
-    known = gathered.known
+        return Page("gathering.html", {"what": "Today"})
+    known = gathered.found
     day, agenda = known.day, known.day.agenda
     visit.desk.weigher.ask(known.not_yet[:MOST])
     most = MOST if visit.said["all"] else SHOWN
@@ -57,12 +60,25 @@ def today(visit: Visit) -> Answer:
     )
 
 
-def _keeper(visit: Visit) -> DayKeeper:
+def _day(visit: Visit) -> Gathered[KnownDay] | None:
+    """The day's work as far as it is worked out; None while it is gathered the first time."""
     desk = visit.desk
-    found: DayKeeper = desk.keep(
-        "day", lambda: DayKeeper(desk.home, desk.version.now, lambda: desk.pulse.tell("ledger"))
+
+    def gather() -> tuple[KnownDay, str]:
+        with open_bench(desk.home) as bench:
+            return known_agenda(bench), bench.now()
+
+    kept: Gatherer[KnownDay] = desk.keep(
+        "day",
+        lambda: Gatherer(
+            gather,
+            desk.version.now,
+            lambda: desk.pulse.tell("ledger"),
+            KEPT_SECONDS,
+            lambda known: bool(known.not_yet),
+        ),
     )
-    return found
+    return kept.get()
 
 
 def _step(visit: Visit, known: KnownDay, one: Entry) -> dict[str, object]:

@@ -1,0 +1,104 @@
+"""What is gathered from the whole shop: kept until something changes, shown as old while gathered anew."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterator
+
+import pytest
+
+from mendbay.core.errors import UsageError
+from mendbay.faces.web import gatherer
+from mendbay.faces.web.gatherer import Gatherer
+from support.web_client import Web, text_of
+
+
+class Shop:
+    """Something that changes, and takes as long to gather as it is told."""
+
+    def __init__(self) -> None:
+        self.version, self.times, self.told = 1, 0, 0
+        self.free = threading.Event()
+        self.free.set()
+
+    def gather(self) -> tuple[int, str]:
+        self.free.wait(30)
+        self.times += 1
+        return self.version, f"2026-01-0{self.version}T00:00:00Z"
+
+    def tell(self) -> None:
+        self.told += 1
+
+
+@pytest.fixture
+def shop(monkeypatch: pytest.MonkeyPatch) -> Iterator[Shop]:
+    monkeypatch.setattr(gatherer, "WAIT_SECONDS", 0.05)
+    made = Shop()
+    yield made
+    made.free.set()
+
+
+def of(shop: Shop) -> Gatherer[int]:
+    return Gatherer(shop.gather, lambda: shop.version, shop.tell)
+
+
+def waited_for(kept: Gatherer[int]) -> int:
+    until = time.monotonic() + 30
+    while (found := kept.get()) is None or found.is_old:
+        assert time.monotonic() < until
+        time.sleep(0.01)
+    return found.found
+
+
+def test_it_is_gathered_once_until_something_changes(shop: Shop) -> None:
+    kept = of(shop)
+    assert [waited_for(kept) for _ in range(3)] == [1, 1, 1]
+    assert shop.times == 1
+    shop.version = 2
+    assert waited_for(kept) == 2
+    assert shop.times == 2
+    kept.end()
+
+
+def test_what_takes_long_is_not_waited_for_and_told_once_it_is_there(shop: Shop) -> None:
+    kept = of(shop)
+    shop.free.clear()
+    assert kept.get() is None
+    assert kept.get() is None
+    shop.free.set()
+    assert waited_for(kept) == 1
+    assert shop.times == 1
+    assert shop.told >= 1
+    shop.free.clear()
+    shop.version = 2
+    found = kept.get()
+    assert found is not None
+    assert (found.found, found.is_old, found.at) == (1, True, "2026-01-01T00:00:00Z")
+    shop.free.set()
+    assert waited_for(kept) == 2
+    kept.end()
+
+
+def test_a_trouble_reaches_who_asks_and_is_tried_again(shop: Shop) -> None:
+    troubles = [UsageError("No.", "Mend it.")]
+
+    def gather() -> tuple[int, str]:
+        if troubles:
+            raise troubles.pop()
+        return shop.gather()
+
+    kept: Gatherer[int] = Gatherer(gather, lambda: shop.version, shop.tell)
+    with pytest.raises(UsageError):
+        waited_for(kept)
+    assert waited_for(kept) == 1
+    kept.end()
+
+
+def test_pages_that_gather_show_what_is_there_in_the_end(web: Web) -> None:
+    for url in ("/lessons", "/lessons?since=2026-01-01", "/lessons?since=2026-01-02&by=donor", "/"):
+        until = time.monotonic() + 60
+        while "being gathered" in (page := text_of(web.get(url))):
+            assert time.monotonic() < until
+            time.sleep(0.05)
+        assert "Nothing is on record" in page or "Nothing is open" in page
