@@ -11,6 +11,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from mendbay.faces.web.gatherer import Found, Gathered, Gatherer
 from mendbay.faces.web.live import Pulse
 from mendbay.faces.web.weigher import Weigher
 from mendbay.wiring import changes_of
@@ -53,6 +54,22 @@ class Desk:
             if name not in self.kept:
                 self.kept[name] = make()
             return self.kept[name]
+
+    def gathered(
+        self, name: str, gather: Callable[[], tuple[Found, str]], **how: Any
+    ) -> Gathered[Found] | None:
+        """What is gathered from the whole shop under a name; None while it is gathered the first time.
+
+        Args:
+            gather, how: of `Gatherer`.
+
+        Raises:
+            MendbayError: it cannot be gathered.
+        """
+        kept: Gatherer[Found] = self.keep(
+            name, lambda: Gatherer(gather, self.version.now, lambda: self.pulse.tell("ledger"), **how)
+        )
+        return kept.get()
 
     @property
     def weigher(self) -> Weigher:

@@ -15,7 +15,7 @@ from mendbay.faces import lesson_words, reckon_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.fields import choice, day, decimal, line, number
-from mendbay.faces.web.gatherer import Gathered, Gatherer
+from mendbay.faces.web.gatherer import Gathered
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.corrections import lessons as misread_lessons
 from mendbay.jobs.corrections import unlearn
@@ -75,9 +75,6 @@ def _taught(visit: Visit, by: str, since: str) -> Gathered[Lessons] | None:
             told = tell_lessons(bench, shop_files(desk.home), by=Axis(by) if by else None, since=since)
             return told, bench.now()
 
-    def make() -> Gatherer[Lessons]:
-        return Gatherer(gather, desk.version.now, lambda: desk.pulse.tell("ledger"))
-
     place = f"lessons {by}" if not since else "lessons since a day"
     with desk.lock:  # of those since a day, the one asked for last is kept
         if since and desk.kept.get(f"{place}: which") != (by, since):
@@ -85,8 +82,7 @@ def _taught(visit: Visit, by: str, since: str) -> Gathered[Lessons] | None:
             if before is not None:
                 before.end()
             desk.kept[f"{place}: which"] = (by, since)
-        kept: Gatherer[Lessons] = desk.keep(place, make)
-    return kept.get()
+    return desk.gathered(place, gather)
 
 
 @BOOK.page("/lessons/rows.csv", "lessons-csv", "The rows as a list (CSV).", [AXIS, SINCE])

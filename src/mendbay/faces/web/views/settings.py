@@ -23,12 +23,14 @@ from mendbay.jobs.money_papers import span_words
 from mendbay.jobs.papers import shop_of
 from mendbay.jobs.quote_lines import PRICES, SETTINGS, prices_in_force
 from mendbay.jobs.shop_settings import PAPERS, POWER, keep_text
-from mendbay.wiring import home_folder, own_papers, setting_check, shop_copies, shop_files, tool
+from mendbay.wiring import home_folder, open_bench, own_papers, setting_check, shop_copies, shop_files, tool
 
 if TYPE_CHECKING:
     from mendbay.case.price_list import PriceList
 
 BOOK = Book()
+COPIES_KEPT_SECONDS = 10.0
+"""How long what the shop holds is shown without a look at its folders, which no ledger tells."""
 LONGEST = 200_000
 """Characters of a file that is edited here."""
 LOOPBACK = ("127.", "localhost:", "[::1]:")
@@ -242,8 +244,16 @@ def put_wording_away(visit: Visit) -> Answer:
 
 @BOOK.page("/settings/copies", "kept-copies", "What the shop still holds of its cases, and what is due.")
 def copies(visit: Visit) -> Answer:
-    with visit.bench() as bench:
-        found = keeping(bench, shop_copies(visit.desk.home))
+    home = visit.desk.home
+
+    def gather() -> tuple[tuple[Held, ...], str]:
+        with open_bench(home) as bench:
+            return tuple(keeping(bench, shop_copies(home))), bench.now()
+
+    gathered = visit.desk.gathered("copies", gather, kept_seconds=COPIES_KEPT_SECONDS)
+    if gathered is None:
+        return Page("gathering.html", {"what": "What the shop still holds"})
+    found = gathered.found
     facts = {"rows": [_held_row(one) for one in found], "rules": list(rule_words(found))}
     return Page("settings_copies.html", facts)
 

@@ -8,7 +8,7 @@ from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.commands import page_of
 from mendbay.faces.web.fields import flag
-from mendbay.faces.web.gatherer import Gathered, Gatherer
+from mendbay.faces.web.gatherer import Gathered
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.agenda import KnownDay, known_agenda
 from mendbay.wiring import open_bench
@@ -68,17 +68,9 @@ def _day(visit: Visit) -> Gathered[KnownDay] | None:
         with open_bench(desk.home) as bench:
             return known_agenda(bench), bench.now()
 
-    kept: Gatherer[KnownDay] = desk.keep(
-        "day",
-        lambda: Gatherer(
-            gather,
-            desk.version.now,
-            lambda: desk.pulse.tell("ledger"),
-            KEPT_SECONDS,
-            lambda known: bool(known.not_yet),
-        ),
+    return desk.gathered(
+        "day", gather, kept_seconds=KEPT_SECONDS, is_unfinished=lambda known: bool(known.not_yet)
     )
-    return kept.get()
 
 
 def _step(visit: Visit, known: KnownDay, one: Entry) -> dict[str, object]:
