@@ -8,6 +8,7 @@ import time
 import pytest
 
 from mendbay.case.records import CaseState
+from mendbay.faces.web.drawing import shown_name
 from support.web_client import Web, text_of
 
 
@@ -143,3 +144,17 @@ def test_a_forgotten_case_is_gone(web: Web) -> None:
         bench.ledger.forget_case(number, bench.now(), "Kim", ())
     web.get(f"/case/{number}", status=410)
     assert "A pottery studio" not in web.get("/cases")
+
+
+def test_each_sheet_on_paper_says_which_case_it_is_of(web: Web) -> None:
+    number = opened(web)
+    assert f'href="/case/{number}/print.css"' in web.get(f"/case/{number}")
+    assert f'"Case {number}"' in web.get(f"/case/{number}/print.css")
+
+
+def test_blanks_that_keep_figures_together_are_no_escapes() -> None:
+    assert (
+        shown_name("1\N{THIN SPACE}000\N{NO-BREAK SPACE}bytes") == "1\N{THIN SPACE}000\N{NO-BREAK SPACE}bytes"
+    )
+    assert shown_name("\\xe2\\x80\\x89") == "\\x5cxe2\\x5cx80\\x5cx89"
+    assert shown_name(b"a\xff\n") == "a\\xff\\x0a"

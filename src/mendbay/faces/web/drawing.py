@@ -98,8 +98,10 @@ def moment(at: str) -> str:
 
 def shown_name(raw: bytes | str) -> str:
     """A name from a customer's drive: what is not plain text shows as an escape, so that no name can turn the
-    direction of writing or hide another."""
-    return printable(raw if isinstance(raw, bytes) else raw.encode("utf-8", "surrogateescape"))
+    direction of writing or hide another. Blanks that keep figures together stay."""
+    shown = printable(raw if isinstance(raw, bytes) else raw.encode("utf-8", "surrogateescape"))
+    # A backslash of the name itself is written out too, so these are no letters of it.
+    return shown.replace("\\xe2\\x80\\x89", "\N{THIN SPACE}").replace("\\xc2\\xa0", "\N{NO-BREAK SPACE}")
 
 
 def meter(share: float, words: str, kind: str = "read") -> Markup:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from mendbay.case.agenda import WaitsFor
 from mendbay.faces.agenda_words import wait_words
 from mendbay.faces.web.addresses import Book
-from mendbay.faces.web.answers import Answer, Page
+from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.card import card_of
 from mendbay.faces.web.fields import choice, day, flag, line
 from mendbay.faces.web.visit import Visit
@@ -35,6 +35,14 @@ def case(visit: Visit) -> Answer:
             "works": [(one, shelf.state(one.id)) for one in orders],
         },
     )
+
+
+@BOOK.page(
+    "/case/{case:int}/print.css", "print-style", "What stands at the foot of each sheet of a case on paper."
+)
+def print_style(visit: Visit) -> Answer:
+    style = f'@page {{ @bottom-left {{ content: "Case {visit.path["case"]}"; font: 9pt sans-serif; }} }}\n'
+    return Blob(style.encode(), "text/css", lasting=True)
 
 
 @BOOK.change(
