@@ -80,6 +80,7 @@ def test_what_was_typed_stays_when_it_is_refused(browser: Browser, tmp_path: Pat
         page.get_by_role("button", name="Open a case").click()
         expect(page.get_by_role("alert")).to_contain_text("too many", timeout=WAIT)
         expect(field).to_have_value("x" * 300)
+        assert page.url == f"{found.url}cases"
 
 
 def test_it_works_without_script_and_by_keyboard(browser: Browser, tmp_path: Path) -> None:

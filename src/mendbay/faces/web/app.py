@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import re
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager, suppress
 from importlib import import_module
@@ -85,6 +86,8 @@ STATUS: tuple[tuple[type[MendbayError], int], ...] = (
 )
 """What a trouble is to a browser; the first that fits. Any other is a conflict with how things stand
 (409)."""
+
+_CASE = re.compile(r"/case/([1-9][0-9]{0,14})(?:/|$)")
 
 _log = logging.getLogger("mendbay.web")
 
@@ -239,8 +242,11 @@ class _Application:
             "next_step": next_step,
             "status": status,
             "back": back.removeprefix(origin) if back.startswith(f"{origin}/") else "",
+            "case": number[1] if (number := _CASE.match(path)) else "",
         }
-        return HTMLResponse(self._drawing.page(visit, Page("trouble.html", facts)), status)
+        told = HTMLResponse(self._drawing.page(visit, Page("trouble.html", facts)), status)
+        told.headers["HX-Push-Url"] = "false"  # the form's page stays, and with it its address
+        return told
 
     async def no_such_page(self, request: Request, trouble: Exception) -> Response:
         """For what no address takes."""
