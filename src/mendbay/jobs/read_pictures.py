@@ -196,7 +196,7 @@ def described(bench: Bench, forms: Forms, case: int, bay: str) -> BoardDescripti
         NoSuchCase: there is no such case or bay.
     """
     bench.ledger.bay(case, bay)
-    return describe(_look(bench, forms, case, bay).identifiers)
+    return describe(() if _is_bare(bench, case, bay) else _look(bench, forms, case, bay).identifiers)
 
 
 def identifiers_of(bench: Bench, case: int, bay: str) -> tuple[Identifier, ...]:
@@ -206,10 +206,14 @@ def identifiers_of(bench: Bench, case: int, bay: str) -> tuple[Identifier, ...]:
         NoSuchCase: there is no such case or bay.
     """
     bench.ledger.bay(case, bay)
+    return () if _is_bare(bench, case, bay) else _look(bench, load_forms(), case, bay).identifiers
+
+
+def _is_bare(bench: Bench, case: int, bay: str) -> bool:
+    """Whether no picture shows anything of a bay and nobody said anything, as of most: weighing nothing by
+    the forms takes far longer than the rest of a case's story."""
     readings = _readings(bench, case, bay)
-    if not readings and not _corrections(bench, case, bay, readings)[0]:
-        return ()  # most bays; reading the forms takes far longer than the rest of a case's story
-    return _look(bench, load_forms(), case, bay).identifiers
+    return not readings and not _corrections(bench, case, bay, readings)[0]
 
 
 def correct_identifier(
