@@ -19,6 +19,8 @@ from mendbay.files.tree import Entry, FileSystem, Kind
 
 METADATA = "metadata"
 MOST_PATTERNS = 1_000
+MOST_DEEP = 4
+"""Times that `**` may stand in a pattern: each multiplies how long a path is looked at (own choice)."""
 KEPT_OF_A_PART = 4
 """How many letters of a part of a path stay at least where a pattern must be shortened."""
 
@@ -85,7 +87,7 @@ def _plain_part(part: bytes) -> str:
 
 def name_matcher(part: str) -> Callable[[bytes], bool]:
     """A test of raw names against one part of a pattern, between its slashes and without `**`."""
-    compiled = re.compile("".join(map(_letter, part)), re.IGNORECASE | re.DOTALL)
+    compiled = re.compile(_part(part), re.IGNORECASE | re.DOTALL)
 
     def test(name: bytes) -> bool:
         return compiled.fullmatch(name.decode("utf-8", "surrogateescape")) is not None
@@ -100,26 +102,34 @@ def seems_several(pattern: str) -> bool:
 
 
 def _expression(pattern: str) -> str:
-    """The pattern as a regular expression over the whole path, with everything below a match."""
+    """The pattern as a regular expression over the whole path, with everything below a match.
+
+    Raises:
+        UsageError: it is empty, or has too many `**`.
+    """
     parts, is_from_root = parts_of(pattern)
     text = "/".join(parts)
+    if text.count("**") > MOST_DEEP:
+        raise UsageError(f"The pattern has more than {MOST_DEEP} times **.", "Write it with fewer.")
     pieces: list[str] = [] if is_from_root else [r"(?:.*/)?"]
-    at = 0
-    while at < len(text):
-        if text.startswith("**/", at):
-            pieces.append(r"(?:.*/)?")
-            at += 3
-        elif text.startswith("**", at):
-            pieces.append(r".*")
-            at += 2
-        else:
-            pieces.append(_letter(text[at]))
-            at += 1
+    deep = {"**/": r"(?:.*/)?", "**": r".*", "/": "/"}
+    pieces += [deep.get(one) or _part(one) for one in re.split(r"(\*\*/|\*\*|/)", text)]
     return "".join(pieces) + r"(?:/.*)?"
 
 
+def _part(text: str) -> str:
+    """One part of a pattern, without `**`. What stands between two stars takes the first place it fits: no
+    later one could bring more, and there is nothing to go back to, which a hostile name could make
+    endless."""
+    first, *rest = ("".join(map(_letter, one)) for one in re.split(r"\*+", text))
+    if not rest:
+        return first
+    *middle, last = rest
+    return first + "".join(f"(?>[^/]*?{one})" for one in middle) + r"[^/]*" + last
+
+
 def _letter(one: str) -> str:
-    return {"*": r"[^/]*", "?": r"[^/]"}.get(one) or re.escape(one)
+    return r"[^/]" if one == "?" else re.escape(one)
 
 
 def parts_of(pattern: str) -> tuple[tuple[str, ...], bool]:

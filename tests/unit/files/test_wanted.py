@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from mendbay.core.errors import UsageError
-from mendbay.files.wanted import matcher
+from mendbay.files.wanted import matcher, name_matcher
 
 
 @pytest.mark.parametrize(
@@ -51,3 +53,34 @@ def test_any_of_several_patterns_is_enough() -> None:
 def test_an_empty_pattern_is_refused(bad: str) -> None:
     with pytest.raises(UsageError):
         matcher([bad])
+
+
+def _naive(pattern: str, text: str) -> bool:
+    """Whether a part of a pattern fits a name, by the definition: a star is any letters, a question mark one."""
+    if not pattern:
+        return not text
+    if pattern[0] == "*":
+        return any(_naive(pattern[1:], text[at:]) for at in range(len(text) + 1))
+    return bool(text) and pattern[0] in ("?", text[0]) and _naive(pattern[1:], text[1:])
+
+
+PARTS = st.text("ab?*", min_size=1, max_size=8).filter(lambda one: "**" not in one)
+
+
+@given(PARTS, st.text("ab", max_size=9))
+def test_a_part_fits_what_its_definition_says(pattern: str, name: str) -> None:
+    assert name_matcher(pattern)(name.encode()) is _naive(pattern, name)
+    assert matcher([f"/x/{pattern}"])(f"x/{name}".encode()) is (_naive(pattern, name))
+
+
+def test_many_stars_and_a_hostile_name_end_soon() -> None:
+    name = b"ab" + b"a" * 250
+    for pattern in ("*a*a*a*a*a*a*a*ab*b", "/f/*a*a*a*a*a*a*a*ab*b"):
+        assert not matcher([pattern])(b"f/" + name)
+    assert not name_matcher("*a*a*a*a*a*a*a*ab*b")(name)
+
+
+def test_too_many_deep_stars_are_refused() -> None:
+    assert matcher(["a/**/b/**/c"])(b"a/x/y/b/c")
+    with pytest.raises(UsageError, match=r"more than 4 times"):
+        matcher(["**a**b**c**d**"])

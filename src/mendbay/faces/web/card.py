@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from mendbay.case.agenda import WaitsFor
 from mendbay.faces.agenda_words import figures_words, wait_words
 from mendbay.faces.web.commands import page_of
 from mendbay.faces.web.visit import Visit
@@ -115,6 +116,9 @@ def _next(visit: Visit, told: CaseSteps, today: str) -> CardNext:
     if told.not_yet:
         return CardNext("What is worth doing next is being worked out.", weighing=True)
     if told.entry.case.waits:
-        return CardNext(f"It waits {wait_words(told.entry.case.waits[0], today)}.")
+        first = told.entry.case.waits[0]
+        where = "drives" if first.who is WaitsFor.MACHINE else "case"
+        url = visit.url(where, case=told.case.number)
+        return CardNext(f"The case waits {wait_words(first, today)}.", url=url)
     over = all(one.state in (StepState.DONE, StepState.NOT_NEEDED) for one in told.steps)
     return CardNext("Everything is done." if over else "There is nothing to be done for it now.")

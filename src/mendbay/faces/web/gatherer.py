@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
 from concurrent.futures import TimeoutError as NotYet
 from dataclasses import dataclass, replace
 from typing import Generic, TypeVar
@@ -72,9 +72,14 @@ class Gatherer(Generic[Found]):
             return kept
         under_way = self._under_way
         if under_way is None or under_way.done():
-            under_way = self._under_way = self._thread.submit(self._gathered)
+            try:
+                under_way = self._under_way = self._thread.submit(self._gathered)
+            except RuntimeError:  # the same
+                return None if kept is None else replace(kept, is_old=True)
         try:
             return under_way.result(WAIT_SECONDS)
+        except CancelledError:  # ended meanwhile, as something else was asked for
+            return None if kept is None else replace(kept, is_old=True)
         except NotYet:
             under_way.add_done_callback(lambda _: self._tell())
             return None if kept is None else replace(kept, is_old=True)

@@ -101,7 +101,7 @@ def report_facts(folder: Path) -> dict[str, Any] | None:
     try:
         told = json.loads(report_file(folder, REPORT_JSON, SHOWN_BYTES))
         return _facts(told)
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError):
         return None
 
 

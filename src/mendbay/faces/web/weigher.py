@@ -8,7 +8,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
-from mendbay.core.errors import MendbayError
+from mendbay.core.errors import LedgerError, MendbayError
 from mendbay.jobs.agenda import turn_of
 from mendbay.wiring import open_bench
 
@@ -71,6 +71,8 @@ class Weigher:
                 with open_bench(self._home) as bench:
                     turn_of(bench, number)
                 self._tell()
+            except LedgerError as trouble:  # it may pass; the next page asks again
+                _log.warning("case %d could not be weighed now: %s", number, trouble.what)
             except MendbayError as trouble:
                 self._failed.add(number)
                 _log.warning("case %d could not be weighed: %s", number, trouble.what)

@@ -75,13 +75,13 @@ def _taught(visit: Visit, by: str, since: str) -> Gathered[Lessons] | None:
             told = tell_lessons(bench, shop_files(desk.home), by=Axis(by) if by else None, since=since)
             return told, bench.now()
 
-    place = f"lessons {by}" if not since else "lessons since a day"
+    place = f"lessons {by} {since}"
     with desk.lock:  # of those since a day, the one asked for last is kept
-        if since and desk.kept.get(f"{place}: which") != (by, since):
-            before = desk.kept.pop(place, None)
+        if since and (last := desk.kept.get("lessons since")) != place:
+            desk.kept["lessons since"] = place
+            before = desk.kept.pop(last or "", None)
             if before is not None:
                 before.end()
-            desk.kept[f"{place}: which"] = (by, since)
     return desk.gathered(place, gather)
 
 
