@@ -56,7 +56,7 @@ def test_an_empty_pattern_is_refused(bad: str) -> None:
 
 
 def _naive(pattern: str, text: str) -> bool:
-    """Whether a part of a pattern fits a name, by the definition: a star is any letters, a question mark one."""
+    """Whether a part of a pattern fits a name, by definition: a star is any letters, a question mark one."""
     if not pattern:
         return not text
     if pattern[0] == "*":
