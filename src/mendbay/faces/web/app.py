@@ -33,7 +33,6 @@ from mendbay.faces.web.fields import SEEN, read_fields
 from mendbay.faces.web.guard import COOKIE, DOOR, Guard, TooMuch, cookies_of
 from mendbay.faces.web.uploads import remove_forgotten
 from mendbay.faces.web.visit import Visit
-from mendbay.wiring import works
 
 WHO = "mendbay_who"
 NOTICE = "mendbay_notice"
@@ -162,7 +161,7 @@ class _Application:
     def _tidy(self) -> None:
         """Removes works that ended long ago; what cannot be removed now is tried with the next start."""
         with suppress(MendbayError, OSError):
-            works(self._desk.home).tidy(WORKS_KEPT)
+            self._desk.works.tidy(WORKS_KEPT)
 
     # ------------------------------------------------------------------ addresses
 

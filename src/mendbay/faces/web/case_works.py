@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from mendbay.core.errors import UsageError
 from mendbay.core.quantity import bytes_text, count_text, counted, percent_text
 from mendbay.jobs.work_port import JSON, Ask, Outcome, Standing, WorkKind, WorkOrder, WorkRequest, WorkState
-from mendbay.wiring import reap_works, start_work, works
+from mendbay.wiring import reap_works, start_work
 
 if TYPE_CHECKING:
     from mendbay.faces.web.visit import Visit
@@ -51,7 +51,7 @@ class ShownWork:
 
 def shown_works(visit: Visit, kinds: Collection[WorkKind], most: int = 5) -> tuple[ShownWork, ...]:
     """The works of the visit's case of some kinds, the newest first."""
-    shelf = works(visit.desk.home)
+    shelf = visit.desk.works
     reap_works()
     orders = [one for one in shelf.orders(visit.path["case"]) if one.kind in kinds][:most]
     found = []
@@ -90,7 +90,7 @@ def order_work(visit: Visit, bench: Bench, kind: WorkKind, options: Mapping[str,
     Raises:
         ImageBusy, UsageError, DestinationError, ToolMissing: as `wiring.start_work`.
     """
-    shelf = works(visit.desk.home)
+    shelf = visit.desk.works
     case = visit.path["case"]
     start_work(visit.desk.home, WorkOrder(shelf.new_id(), kind, case, bench.who, bench.now(), dict(options)))
 
@@ -101,7 +101,7 @@ def ask_to_stop(visit: Visit, work: str) -> None:
     Raises:
         UsageError: the case has no such work, or it has ended.
     """
-    shelf = works(visit.desk.home)
+    shelf = visit.desk.works
     if shelf.order(work).case != visit.path["case"]:
         raise UsageError("That work is of another case.", "Load the page again.")
     shelf.ask(work, WorkRequest(Ask.STOP))

@@ -14,10 +14,11 @@ from typing import TYPE_CHECKING, Any
 from mendbay.faces.web.gatherer import Found, Gathered, Gatherer
 from mendbay.faces.web.live import Pulse
 from mendbay.faces.web.weigher import Weigher
-from mendbay.wiring import changes_of
+from mendbay.wiring import changes_of, works
 
 if TYPE_CHECKING:
     from mendbay.faces.web.guard import Rules
+    from mendbay.jobs.work_port import Works
 
 APART = ("phone.js", "phone.css")
 """Files of the telephone's pages, which load them by themselves."""
@@ -75,6 +76,12 @@ class Desk:
     def weigher(self) -> Weigher:
         """Works out what to do next where it is not worked out yet."""
         found: Weigher = self.keep("weigher", lambda: Weigher(self.home, lambda: self.pulse.tell("ledger")))
+        return found
+
+    @property
+    def works(self) -> Works:
+        """The long jobs of the shop; what it knows of those that ended is kept."""
+        found: Works = self.keep("works", lambda: works(self.home))
         return found
 
     @property

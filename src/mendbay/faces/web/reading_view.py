@@ -12,7 +12,6 @@ from mendbay.faces.web.reading_form import said_by, sent
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.work_options import bays_held, options_of
 from mendbay.jobs.work_port import Outcome, Standing, WorkKind, WorkOrder, WorkState
-from mendbay.wiring import works
 
 if TYPE_CHECKING:
     from mendbay.jobs.work_port import Works
@@ -103,7 +102,7 @@ class WorkSeen:
 
 def works_of(visit: Visit, case: int) -> tuple[WorkSeen, ...]:
     """The works on the drives of a case that live, then the newest of those that ended."""
-    shelf: Works = visit.desk.keep("works", lambda: works(visit.desk.home))
+    shelf = visit.desk.works
     found = [
         _seen(shelf, one)
         for one in [one for one in shelf.orders(case) if one.kind in OF_DRIVES][:ORDERS_LOOKED_AT]

@@ -10,7 +10,6 @@ from mendbay.faces.web.card import card_of
 from mendbay.faces.web.fields import choice, day, flag, line
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.waiting import TELLABLE, WORDS, go_on, set_due, wait
-from mendbay.wiring import works
 
 BOOK = Book()
 WORKS_SHOWN = 5
@@ -22,7 +21,7 @@ def case(visit: Visit) -> Answer:
     with visit.bench() as bench:
         card = card_of(visit, bench, number)
         bays = bench.ledger.bays(number)
-    shelf = works(visit.desk.home)
+    shelf = visit.desk.works
     orders = shelf.orders(number)[:WORKS_SHOWN]
     return Page(
         "case.html",

@@ -34,7 +34,7 @@ from mendbay.jobs.read_drive import foresee_drives
 from mendbay.jobs.take_in_form import tell
 from mendbay.jobs.work_options import options_of
 from mendbay.jobs.work_port import JSON, Ask, WorkKind, WorkOrder, WorkRequest
-from mendbay.wiring import reap_works, start_work, works
+from mendbay.wiring import reap_works, start_work
 
 if TYPE_CHECKING:
     from mendbay.jobs.bench import Bench
@@ -121,7 +121,7 @@ def order_work(visit: Visit, bench: Bench, kind: WorkKind, options: Mapping[str,
         ImageBusy, UsageError, DestinationError, ToolMissing: it cannot be.
     """
     reap_works()
-    shelf = works(visit.desk.home)
+    shelf = visit.desk.works
     order = WorkOrder(shelf.new_id(), kind, visit.path["case"], bench.who, bench.now(), options)
     start_work(visit.desk.home, order)
 
@@ -155,7 +155,7 @@ DONE = {
     ],
 )
 def ask(visit: Visit) -> Answer:
-    said, shelf = visit.said, works(visit.desk.home)
+    said, shelf = visit.said, visit.desk.works
     asked = Ask(said["ask"])
     order = shelf.order(said["work"])
     if order.case != visit.path["case"]:
