@@ -34,7 +34,7 @@ class KeptText:
     earlier: Path | None
 
 
-def keep_text(files: ShopFiles, kind: str, name: str, text: str, check: Check) -> KeptText:
+def keep_text(shop: ShopFiles, kind: str, name: str, text: str, check: Check) -> KeptText:
     """Keeps a text as the shop's own file, if what reads it takes it; the earlier one gets a number.
 
     Args:
@@ -52,7 +52,7 @@ def keep_text(files: ShopFiles, kind: str, name: str, text: str, check: Check) -
         )
     whole = f"{text.rstrip()}\n"
     check(whole)
-    path, earlier = files.keep(kind, name, whole)
+    path, earlier = shop.keep(kind, name, whole)
     return KeptText(path, earlier)
 
 

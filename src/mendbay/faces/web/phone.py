@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import uvicorn
 from starlette.datastructures import UploadFile
 
-from mendbay.core.errors import MendbayError
+from mendbay.core.errors import CannotServe
 from mendbay.faces.web.phone_app import phone_application
 from mendbay.faces.web.phone_keys import KEY_SECONDS, PhoneKey, PhoneKeys
 from mendbay.faces.web.picture_intake import take_pictures
@@ -28,10 +28,6 @@ ENDING_SECONDS = 3.0
 LINGER_SECONDS = 2.0
 """After the last key is closed the server goes on for so long, so that its last answer arrives."""
 CONNECTIONS = 32
-
-
-class NoWayForPhones(MendbayError):
-    """A telephone cannot reach this machine: it is in no network, or nothing can listen there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +59,7 @@ class PhoneDoor:
         """Opens a key, and the door if it is shut.
 
         Raises:
-            NoWayForPhones: this machine is in no network, or cannot listen in it.
+            CannotServe: this machine is in no network, or cannot listen in it.
         """
         with self._lock:
             if self._server is None:
@@ -117,7 +113,7 @@ class PhoneDoor:
     def _listen(self) -> None:
         there = addresses_of_this_machine()
         if not there:
-            raise NoWayForPhones(
+            raise CannotServe(
                 "This machine is in no network that a telephone could reach it by.",
                 "Bring both into the same network, or send the pictures another way.",
             )
@@ -160,7 +156,7 @@ def _listener(address: str, port: int) -> socket.socket:
         listener.listen(64)
     except OSError as trouble:
         listener.close()
-        raise NoWayForPhones(
+        raise CannotServe(
             f"Nothing can listen for telephones at {address} port {port or 'of any number'}: "
             f"{trouble.strerror}.",
             "End what listens there, or serve the bench with another --phone-port.",

@@ -272,7 +272,7 @@ def receipt_file(visit: Visit) -> Answer:
         case = bench.ledger.case(number_)
         kept = _receipts(bench, number_)[-1:]
         if not kept:
-            raise NoSuchItem(f"Case {number_} has no receipt.", f"Make one: mendbay case receipt {number_}.")
+            raise NoSuchItem(f"Case {number_} has no receipt.", "Make one on the page of the hand-back.")
         data = b"".join(bench.files.read(case, kept[0]["path"]))
     if sha256(data).hexdigest() != kept[0]["sha256"]:
         raise SourceChanged(
