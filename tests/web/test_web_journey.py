@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
+from mendbay.case.custody import verify
 from mendbay.jobs.check_custody import held_against_papers
 from mendbay.outlets.scenario import story
 from mendbay.wiring import DemoStage, check_handback, make_practice, open_bench
@@ -64,14 +65,8 @@ def test_the_whole_job_from_take_in_to_hand_back(browser: Browser, tmp_path: Pat
     assert check_handback(out).faults == ()
     with open_bench(home) as bench:
         custody = bench.ledger.custody(1)
-        assert held_against_papers(bench, 1, _verified(custody), custody).holds
+        assert held_against_papers(bench, 1, verify(custody), custody).holds
         assert {one.who for one in custody} == {"Kim"}
-
-
-def _verified(custody: object) -> object:
-    from mendbay.case.custody import verify
-
-    return verify(custody)  # type: ignore[arg-type]
 
 
 def _take_in(page: Page) -> None:

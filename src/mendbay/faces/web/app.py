@@ -6,6 +6,7 @@ import logging
 import re
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager, suppress
+from dataclasses import replace
 from importlib import import_module
 from typing import Any
 from urllib.parse import quote, unquote
@@ -130,8 +131,6 @@ async def _never(request: Request) -> Response:
 
 
 def _with_limits(desk: Desk, limits: Sequence[tuple[Address, Route]]) -> Any:
-    from dataclasses import replace
-
     def limit(method: str, path: str) -> int:
         scope = {"type": "http", "method": method, "path": path, "root_path": ""}
         for address, route in limits:

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from enum import StrEnum
 from typing import Any
 
@@ -245,8 +246,6 @@ def _read_flag(asked: Field, said: Sequence[Any]) -> bool:
 
 
 def _read_day(asked: Field, said: Sequence[Any]) -> str:
-    from datetime import date
-
     found = _read_text(asked, said)
     if found:
         try:

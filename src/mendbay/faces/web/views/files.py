@@ -122,7 +122,7 @@ def list_files(visit: Visit) -> Answer:
         if not _has_images(bench, case):
             raise NoSuchCase(
                 f"Case {case.number} has no image of a drive yet.",
-                f"Read its drives first: mendbay drive show {case.number} 1 tells how far they are.",
+                "Read its drives first, on the page of the drives.",
             )
         order_work(visit, bench, WorkKind.CATALOGUE, {})
     return visit.go("files", "The files are being listed; this page shows how far that is.")
