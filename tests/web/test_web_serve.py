@@ -60,6 +60,12 @@ def test_a_port_that_is_taken_is_told(tmp_path: Path) -> None:
     assert "Next: " in done.stderr
 
 
+def test_a_home_that_cannot_be_used_is_told_before_anything_is_served() -> None:
+    done = run(Path("/proc/none"), "--port", "0")
+    assert done.returncode == 40
+    assert "cannot be made" in done.stderr
+
+
 def test_an_address_that_is_none_is_told(tmp_path: Path) -> None:
     done = run(tmp_path, "--address", "bench")
     assert done.returncode == 2

@@ -17,7 +17,7 @@ from mendbay.faces.web.app import application
 from mendbay.faces.web.desk import Desk
 from mendbay.faces.web.guard import Rules
 from mendbay.faces.web.live import Pulse
-from mendbay.wiring import changes_of, home_folder
+from mendbay.wiring import changes_of, home_folder, open_bench
 
 PORT = 8437
 KEY_FILE = "bench.key"
@@ -85,6 +85,8 @@ def serve(home: Path | None, where: Listening, say: Callable[[Served], None]) ->
         CannotServe: nothing can be served there.
         LedgerError: the ledger cannot be opened.
     """
+    with open_bench(home):
+        pass  # a home that cannot be used is told now, not by every page
     with _socket(where) as listener:
         port = listener.getsockname()[1]
         key = bench_key(home) if where.is_open or where.with_key else ""
