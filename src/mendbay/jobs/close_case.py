@@ -19,7 +19,7 @@ from mendbay.jobs.bill_case import account_of
 from mendbay.jobs.certify_rom import certificates_kept
 from mendbay.jobs.keep_copies import HAND_BACK
 from mendbay.jobs.keep_items import items_of
-from mendbay.jobs.learn_triage import AT_CLOSING, OUTCOME, at_closing, closed_cases, learned, outcomes
+from mendbay.jobs.learn_triage import AT_CLOSING, OUTCOME, at_closing, closed_cases, learned, outcome_of
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.record_swaps import last_swaps_of
 from mendbay.jobs.remembered import remembered
@@ -85,7 +85,7 @@ def look_at_closing(bench: Bench, number: int) -> Closing:
     case = remembered(bench, number)
     told = _triage(bench, number)
     hints = tuple(_hints(bench, number, told))
-    outcome = outcomes(bench).get(number)
+    outcome = outcome_of(bench, number)
     missing = (
         *_missing(case, hints, told, outcome),
         *_unpaid(bench, number),
@@ -145,7 +145,7 @@ def close_case(bench: Bench, number: int, outcome: Outcome, although: str = "") 
             f"{_why_no_reason(case, outcome)}.",
             "Leave --although-no-hand-back out.",
         )
-    before = outcomes(bench).get(number)
+    before = outcome_of(bench, number)
     with bench.ledger.together():
         _withdraw_what_it_taught(bench, number, "closed again")
         _note(bench, number, NoteKind.OUTCOME, OUTCOME, to_json(outcome))

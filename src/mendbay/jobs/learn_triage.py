@@ -18,8 +18,8 @@ from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.withdraw import standing_notes
-from mendbay.triage.closed_cases import ClosedCase
-from mendbay.triage.learned import Learned, learned_tables
+from mendbay.triage.closed_cases import CaseCounter, ClosedCase
+from mendbay.triage.learned import Learned, learned_from
 from mendbay.triage.table_file import packaged_tables
 from mendbay.triage.table_numbers import Number, numbers, topics
 from mendbay.triage.worlds import Subject, Worlds
@@ -57,13 +57,25 @@ def outcomes(bench: Bench) -> dict[int, Outcome]:
     Raises:
         LedgerError: a note is not one that Mendbay wrote.
     """
-    found = {}
-    for note in standing_notes(bench, NoteKind.OUTCOME, subject=OUTCOME):
-        try:
-            found[note.case] = from_json(note.body)
-        except UsageError as trouble:
-            raise unreadable(note, "a closed case", trouble) from trouble
-    return found
+    ends = {note.case: note for note in standing_notes(bench, NoteKind.OUTCOME, subject=OUTCOME)}
+    return {case: _outcome_of(note) for case, note in ends.items()}
+
+
+def outcome_of(bench: Bench, case: int) -> Outcome | None:
+    """How a case ended; None if nobody said, or it was opened again.
+
+    Raises:
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    ends = standing_notes(bench, NoteKind.OUTCOME, case, subject=OUTCOME)
+    return _outcome_of(ends[-1]) if ends else None
+
+
+def _outcome_of(note: Note) -> Outcome:
+    try:
+        return from_json(note.body)
+    except UsageError as trouble:
+        raise unreadable(note, "a closed case", trouble) from trouble
 
 
 def closed_cases(bench: Bench, but: int = 0) -> tuple[ClosedCase, ...]:
@@ -81,38 +93,61 @@ def closed_cases(bench: Bench, but: int = 0) -> tuple[ClosedCase, ...]:
     return found
 
 
-_KEPT: dict[Hashable, tuple[ClosedCase, ...]] = {}
+_Read = dict[tuple[int, int], ClosedCase | None]
+"""What closed cases teach, by the numbers of the notes of their outcome and of what was known."""
+
+_KEPT: dict[Hashable, tuple[tuple[int, ...], _Read, tuple[ClosedCase, ...]]] = {}
+"""By book: up to which notes it was read, what was read, and what all that counts teaches."""
 MOST_KEPT = 4
 """Books of which what their closed cases teach is held in memory."""
 
 
 def _all_closed(bench: Bench) -> tuple[ClosedCase, ...]:
-    """What all closed cases teach, read anew only once a case was closed, taken back or forgotten."""
+    """What all closed cases teach, read anew only once a case was closed, taken back or forgotten, and then
+    only what is new of it."""
     kinds = (NoteKind.OUTCOME, NoteKind.SUBJECT, NoteKind.WITHDRAWAL, NoteKind.FORGETTING)
-    key = (bench.notes.same_as(), *(bench.notes.last_number(kind=one) for one in kinds))
-    found = _KEPT.get(key)
-    if found is None:
-        found = _read_closed(bench)
-        while len(_KEPT) >= MOST_KEPT:
-            _KEPT.pop(next(iter(_KEPT)), None)
-        _KEPT[key] = found
+    book, last = bench.notes.same_as(), tuple(bench.notes.last_number(kind=one) for one in kinds)
+    known, before, found = _KEPT.get(book, ((), {}, ())) if book is not None else ((), {}, ())
+    if known == last:
+        return found
+    if known[3:] != last[3:]:
+        before = {}  # forgetting rewrites notes
+    read = _read_closed(bench, before)
+    found = tuple(one for one in read.values() if one is not None)
+    if book is None:
+        return found
+    _KEPT.pop(book, None)
+    while len(_KEPT) >= MOST_KEPT:
+        _KEPT.pop(next(iter(_KEPT)), None)
+    _KEPT[book] = (last, read, found)
     return found
 
 
-def _read_closed(bench: Bench) -> tuple[ClosedCase, ...]:
+def _read_closed(bench: Bench, before: _Read) -> _Read:
     kept = {note.case: note for note in standing_notes(bench, NoteKind.SUBJECT, subject=AT_CLOSING)}
-    found = (
-        _closed(number, outcome, kept[number])
-        for number, outcome in sorted(outcomes(bench).items())
-        if outcome.known and number in kept
-    )
-    return tuple(one for one in found if one is not None)
+    ends = {note.case: note for note in standing_notes(bench, NoteKind.OUTCOME, subject=OUTCOME)}
+    found: _Read = {}
+    for case, end in sorted(ends.items()):
+        if case not in kept:
+            continue
+        key = (end.number, kept[case].number)
+        if key in before:
+            found[key] = before[key]
+        else:
+            outcome = _outcome_of(end)
+            found[key] = _closed(case, outcome, kept[case]) if outcome.known else None
+    return found
 
 
 @lru_cache(maxsize=8)
 def learned(cases: tuple[ClosedCase, ...]) -> Learned:
     """The packaged tables with what these cases taught."""
-    return learned_tables(packaged_tables(), cases)
+    return learned_from(packaged_tables(), _counter().counts(cases))
+
+
+@lru_cache(maxsize=1)
+def _counter() -> CaseCounter:
+    return CaseCounter(packaged_tables())
 
 
 @lru_cache(maxsize=8)

@@ -56,9 +56,9 @@ class NoteLedger(Protocol):
         withdrawn. No note is read."""
         ...
 
-    def same_as(self) -> Hashable:
-        """What two books have in common that are the same book, opened twice in this process; of a book in
-        which something is being written just now, another one each time."""
+    def same_as(self) -> Hashable | None:
+        """What two books have in common that are the same book, opened twice in this process; None while a
+        step is under way that wrote something, which may be taken back."""
         ...
 
     def last_number(self, case: int | None = None, kind: NoteKind | None = None) -> int:

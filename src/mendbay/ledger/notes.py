@@ -62,8 +62,8 @@ class NoteBook(NoteLedger):
         except ValueError as trouble:
             raise damaged(self._store.path, f"a row makes no note ({trouble})") from trouble
 
-    def same_as(self) -> Hashable:
-        return object() if self._store.is_writing else self._store.identity
+    def same_as(self) -> Hashable | None:
+        return None if self._store.has_written else self._store.identity
 
     def last_number(self, case: int | None = None, kind: NoteKind | None = None) -> int:
         if case is not None:

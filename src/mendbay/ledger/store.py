@@ -48,6 +48,7 @@ class Store:
         self.path = path
         self._busy_seconds = busy_seconds
         self._depth = 0
+        self._changes_before = 0
         if sqlite3.sqlite_version_info < OLDEST_SQLITE:
             oldest = ".".join(str(part) for part in OLDEST_SQLITE)
             raise LedgerError(
@@ -68,9 +69,10 @@ class Store:
             raise
 
     @property
-    def is_writing(self) -> bool:
-        """Whether a transaction is open here."""
-        return bool(self._depth)
+    def has_written(self) -> bool:
+        """Whether the open transaction changed any row, also if that part of it was taken back; False
+        without one."""
+        return self._depth > 0 and self._connection.total_changes != self._changes_before
 
     @property
     def identity(self) -> tuple[str, int, int]:
@@ -110,6 +112,8 @@ class Store:
         try:
             with self.translated():
                 self._connection.execute(begin)
+                if self._depth == 1:
+                    self._changes_before = self._connection.total_changes
                 yield
                 self._connection.execute(end)
         except BaseException:

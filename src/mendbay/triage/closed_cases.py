@@ -14,6 +14,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
+from itertools import groupby
 
 import numpy as np
 
@@ -89,6 +91,81 @@ class Counts:
     def reached(self, key: str | tuple[str, int]) -> None:
         self.cases[key] = self.cases.get(key, 0) + 1
 
+    def add(self, other: Counts) -> None:
+        """Adds what other cases count, which are not among these."""
+        for mine, theirs in (
+            (self.whole, other.whole),
+            (self.part, other.part),
+            (self.events, other.events),
+            (self.layouts, other.layouts),
+        ):
+            for name, met in theirs.items():
+                mine[name] = mine.get(name, 0.0) + met
+        for key, row in other.rows.items():
+            so_far = self.rows.setdefault(key, [0.0] * len(row))
+            so_far[:] = [one + more for one, more in zip(so_far, row, strict=True)]
+        for reached, times in other.cases.items():
+            self.cases[reached] = self.cases.get(reached, 0) + times
+        self.taken += other.taken
+        self.left_out += other.left_out
+
+
+BLOCKS = (1024, 32)
+"""Cases whose numbers follow one another that are counted together, and their sum kept: by large blocks, and
+these by small ones."""
+BLOCKS_KEPT = 512
+
+
+class CaseCounter:
+    """Counts how often each number of the tables was met. Sums of blocks of cases are kept, so that counting
+    again with one case more or less costs that case's block alone; the result is the same to the last bit.
+
+    Args:
+        tables: the packaged ones.
+    """
+
+    def __init__(self, tables: Tables) -> None:
+        self._tables = tables
+        self._shapes: dict[tuple[int, bool], _Shape] = {}
+        self._of_block = lru_cache(maxsize=BLOCKS_KEPT)(self._summed)
+
+    def counts(self, cases: Iterable[ClosedCase]) -> Counts:
+        """What these cases, in any order, count together."""
+        return self._summed(tuple(sorted(cases)), BLOCKS)
+
+    def _summed(self, cases: tuple[ClosedCase, ...], sizes: tuple[int, ...]) -> Counts:
+        if not sizes:
+            return self._counted(cases)
+        total = Counts()
+        for _, block in groupby(cases, key=lambda one: one.number // sizes[0]):
+            total.add(self._of_block(tuple(block), sizes[1:]))
+        return total
+
+    def _counted(self, cases: tuple[ClosedCase, ...]) -> Counts:
+        counts = Counts()
+        taken: list[int] = []
+        left_out: list[str] = []
+        for case in cases:
+            try:
+                self._shape(case).add(case, counts)
+            except UsageError as trouble:
+                left_out.append(f"Case {case.number}: {trouble.what}")
+                continue
+            taken.append(case.number)
+        counts.taken, counts.left_out = tuple(taken), tuple(left_out)
+        return counts
+
+    def _shape(self, case: ClosedCase) -> _Shape:
+        """
+        Raises:
+            UsageError: the case has no bay, or more than two.
+        """
+        shape = (len(case.subject.bays), case.box)
+        if shape not in self._shapes:
+            bays = tuple(str(one + 1) for one in range(shape[0]))
+            self._shapes[shape] = _Shape(self._tables, Subject(bays, case.box))
+        return self._shapes[shape]
+
 
 def counted(tables: Tables, cases: Iterable[ClosedCase]) -> Counts:
     """How often each number of the tables was met.
@@ -97,24 +174,7 @@ def counted(tables: Tables, cases: Iterable[ClosedCase]) -> Counts:
         tables: the packaged ones.
         cases: in any order.
     """
-    counts = Counts()
-    taken: list[int] = []
-    left_out: list[str] = []
-    shapes: dict[tuple[int, bool], _Shape] = {}
-    for case in sorted(cases):
-        try:
-            shape = (len(case.subject.bays), case.box)
-            if shape not in shapes:
-                shapes[shape] = _Shape(
-                    tables, Subject(tuple(str(one + 1) for one in range(shape[0])), case.box)
-                )
-            shapes[shape].add(case, counts)
-        except UsageError as trouble:
-            left_out.append(f"Case {case.number}: {trouble.what}")
-            continue
-        taken.append(case.number)
-    counts.taken, counts.left_out = tuple(taken), tuple(left_out)
-    return counts
+    return CaseCounter(tables).counts(cases)
 
 
 class _Shape:

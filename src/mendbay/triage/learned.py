@@ -39,7 +39,11 @@ def learned_tables(tables: Tables, cases: Iterable[ClosedCase]) -> Learned:
         tables: the packaged ones, whose values are the prior.
         cases: in any order.
     """
-    counts = counted(tables, cases)
+    return learned_from(tables, counted(tables, cases))
+
+
+def learned_from(tables: Tables, counts: Counts) -> Learned:
+    """The same of cases that were counted before, from these tables."""
     if not counts.taken:
         return Learned(tables, counts)
     strength = float(tables.share_strength.value)

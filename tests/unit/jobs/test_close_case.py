@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -34,6 +36,7 @@ from mendbay.jobs.take_in import take_in
 from mendbay.jobs.triage_case import answer, describe, tell_triage
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.triage.belief import Asked
+from mendbay.wiring import open_bench
 
 CLICKS = Asked("sound", "1")
 HEADS = said(["heads:1"], end=End.SENT_ON, data=DataBack.NONE)
@@ -308,6 +311,25 @@ def test_worlds_are_built_once_for_all_open_cases(bench: Bench) -> None:
     cases = closed_cases(bench)
     subject = tell_triage(bench, 1).subject
     assert tell_triage(bench, 1).belief.worlds is worlds_of(cases, subject)
+
+
+def test_only_what_was_closed_since_is_read_anew(tmp_path: Path) -> None:
+    with open_bench(tmp_path) as bench:
+        for _ in range(3):
+            number = take_in(bench, "Ann", bays=[Bay(0, "1")]).number
+            answer(bench, number, Asked("sound", "1"), "clicks")
+            close_case(bench, number, HEADS)
+    with open_bench(tmp_path) as bench:
+        first = closed_cases(bench)
+        close_case(bench, 2, replace(HEADS, sure=False))
+        second = closed_cases(bench)
+        assert [one.sure for one in second] == [True, False, True]
+        assert second[0] is first[0] and second[2] is first[2]
+        with pytest.raises(RuntimeError), bench.ledger.together():
+            reopen_case(bench, 3, "it came back")
+            assert [one.number for one in closed_cases(bench)] == [1, 2]
+            raise RuntimeError
+        assert closed_cases(bench) == second, "what was taken back was not kept"
 
 
 def test_outcomes_in_words() -> None:

@@ -8,7 +8,7 @@ from itertools import chain
 import pytest
 
 from mendbay.triage.belief import Asked, Belief
-from mendbay.triage.closed_cases import LIKELY_COUNTS, SOUND, ClosedCase, counted
+from mendbay.triage.closed_cases import LIKELY_COUNTS, SOUND, CaseCounter, ClosedCase, counted
 from mendbay.triage.learned import learned_tables
 from mendbay.triage.table_numbers import numbers, topics
 from mendbay.triage.tables import Seat, Tables
@@ -49,6 +49,16 @@ def test_a_case_moves_what_it_shows_and_says_so() -> None:
     strength, clicks = float(PACKAGED.row_strength.value), PACKAGED.signs["sound"].place("clicks")
     expected = (strength * float(before["heads"].chances[clicks].value) + 1) / (strength + 1)
     assert float(rows["heads"].chances[clicks].value) == pytest.approx(expected, abs=1e-8)
+
+
+def test_counting_again_with_one_case_less_is_the_same_as_counting_anew() -> None:
+    many = [replace(one, number=20 * one.number) for one in drawn(PACKAGED, BOX, 150, seed=3)]
+    counter = CaseCounter(PACKAGED)
+    counter.counts(many)
+    for at in (0, 77, 149):
+        fewer = [*many[:at], *many[at + 1 :]]
+        assert counter.counts(fewer) == counted(PACKAGED, fewer)
+    assert counter.counts(many) == counted(PACKAGED, many), "what was kept is not changed by being added"
 
 
 def test_a_likely_case_counts_half() -> None:
