@@ -455,6 +455,10 @@ class TestSeveral:
         assert several.cases_named(asked) == {one: several.case(one) for one in (1, 2, 3)}
         assert several.bays_of_several(asked) == {one: several.bays(one) for one in (1, 2)}
         assert several.images_of_several(asked) == {1: several.images(1)}
+        for at, kind in (("2026-03-02T08:00:00Z", "talk"), (AT, "talk"), (AT, "look")):
+            several.note_event(2, Event(at, kind, "Something was said.", {}))
+        assert several.first_events("talk") == {2: "2026-03-02T08:00:00Z"}
+        assert several.first_events("never") == {}
         events = several.last_events([1, 2, 3, 9])
         assert {one: events[one] for one in (1, 2, 3)} == {one: several.last_event(one) for one in (1, 2, 3)}
         assert events[9] == 0

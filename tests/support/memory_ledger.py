@@ -156,6 +156,9 @@ class MemoryLedger(CaseLedger):
     def last_event(self, case: int) -> int:
         return len(self.events(case))
 
+    def first_events(self, kind: str) -> dict[int, str]:
+        return {case: event.at for case, event in reversed(self._events) if event.kind == kind}
+
     def events(self, case: int) -> tuple[Event, ...]:
         self.case(case)
         return tuple(event for number, event in self._events if number == case)

@@ -80,6 +80,37 @@ def test_what_takes_long_is_not_waited_for_and_told_once_it_is_there(shop: Shop)
     kept.end()
 
 
+def test_only_who_begins_it_waits(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    kept = of(shop)
+    waited_for(kept)
+    monkeypatch.setattr(gatherer, "WAIT_SECONDS", 3_600.0)
+    shop.free.clear()
+    shop.version = 2
+    begun = threading.Thread(target=kept.get, daemon=True)
+    begun.start()
+    while kept._under_way is None or kept._under_way.done():
+        time.sleep(0.01)
+    found = kept.get()
+    assert found is not None
+    assert found.is_old
+    shop.free.set()
+    begun.join(30)
+    assert not begun.is_alive()
+    kept.end()
+
+
+def test_nobody_waits_for_what_has_only_aged(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    kept = Gatherer(shop.gather, lambda: shop.version, shop.tell, kept_seconds=0.0)
+    assert kept.get() is not None
+    monkeypatch.setattr(gatherer, "WAIT_SECONDS", 3_600.0)
+    shop.free.clear()
+    found = kept.get()
+    assert found is not None
+    assert found.is_old
+    shop.free.set()
+    kept.end()
+
+
 def test_a_trouble_reaches_who_asks_and_is_tried_again(shop: Shop) -> None:
     troubles = [UsageError("No.", "Mend it.")]
 

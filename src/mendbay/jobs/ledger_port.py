@@ -121,6 +121,10 @@ class CaseLedger(Protocol):
         """A number that grows with every event of the case; 0 while it has none."""
         ...
 
+    def first_events(self, kind: str) -> Mapping[int, str]:
+        """When the first event of a kind was noted, of every case that has one."""
+        ...
+
     def events(self, case: int) -> tuple[Event, ...]:
         """What was noted of a case, the oldest first."""
         ...

@@ -9,8 +9,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from mendbay.board.description import comparison_key
-from mendbay.board.number_form import Forms
+from mendbay.board.description import BoardDescription, comparison_key
 from mendbay.case.lessons import (
     DAYS,
     GIVEN,
@@ -33,11 +32,11 @@ from mendbay.core.quantity import counted
 from mendbay.core.texts import require_day
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
-from mendbay.jobs.find_donor import known_patient
+from mendbay.jobs.keep_copies import HAND_BACK
+from mendbay.jobs.known_drives import KnownDrives
 from mendbay.jobs.learn_triage import AT_CLOSING, OUTCOME
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.papers import frame
-from mendbay.jobs.read_pictures import shop_forms
 from mendbay.jobs.record_swaps import dated_swaps
 from mendbay.jobs.withdraw import standing_notes
 from mendbay.triage.table_file import packaged_tables
@@ -93,18 +92,24 @@ def tell_lessons(bench: Bench, shop: ShopFiles, *, by: Axis | None = None, since
 
 
 def _gathered(bench: Bench, shop: ShopFiles, since: str) -> tuple[list[Ended], list[Measured]]:
-    forms, spelled = shop_forms(shop), _Spelling()
+    spelled, records = _Spelling(), tuple(bench.ledger.cases())
+    numbers = [one.number for one in records]
+    known, bays_of = KnownDrives(bench, shop, numbers), bench.ledger.bays_of_several(numbers)
+    images_of = bench.ledger.images_of_several(numbers)
+    handed_back = bench.ledger.first_events(HAND_BACK)
     outcomes = {note.case: note for note in standing_notes(bench, NoteKind.OUTCOME, subject=OUTCOME)}
     symptoms = _symptoms(bench)
     ended: list[Ended] = []
     measured: list[Measured] = []
-    for record in bench.ledger.cases():
+    for record in records:
         outcome = outcomes.get(record.number)
         counts = outcome is not None and outcome.at[:10] >= since
-        images = [one for one in bench.ledger.images(record.number) if one.finished_at[:10] >= (since or "0")]
+        images = [one for one in images_of.get(record.number, ()) if one.finished_at[:10] >= (since or "0")]
         if not counts and not images:
             continue
-        drives = _drives(bench, forms, record.number, spelled)
+        drives = {
+            bay.bay: _drive(known.of(record.number, bay), spelled) for bay in bays_of.get(record.number, ())
+        }
         for one in images:
             families = frozenset({drives[one.bay][1]} - {""}) if one.bay in drives else frozenset()
             if one.read_bytes + one.refused_bytes:
@@ -119,7 +124,7 @@ def _gathered(bench: Bench, shop: ShopFiles, since: str) -> tuple[list[Ended], l
         case = _ended(outcome, str(record.kind), boards, families, told)
         ended.append(case)
         if case.end in ("handed back", "repaired"):
-            last = _handed_back_at(bench, record.number) or outcome.at
+            last = handed_back.get(record.number, outcome.at)
             measured.append(Measured(DAYS, families, _hours(record.opened_at, last) / 24))
     return ended, measured
 
@@ -134,13 +139,9 @@ class _Spelling:
         return self._met.setdefault(comparison_key(text), text.strip()) if comparison_key(text) else ""
 
 
-def _drives(bench: Bench, forms: Forms, case: int, spelled: _Spelling) -> dict[str, tuple[str, str]]:
-    """Board number and family of the drive of each bay, as far as they are known."""
-    found = {}
-    for bay in bench.ledger.bays(case):
-        known = known_patient(bench, forms, case, bay.bay)
-        found[bay.bay] = spelled.of(known.board_number), spelled.of(known.family)
-    return found
+def _drive(known: BoardDescription, spelled: _Spelling) -> tuple[str, str]:
+    """Board number and family of a drive, as far as they are known."""
+    return spelled.of(known.board_number), spelled.of(known.family)
 
 
 def _symptoms(bench: Bench) -> dict[int, frozenset[tuple[str, str]]]:
@@ -182,11 +183,6 @@ def _ended(
     found = frozenset(faults[one].words if one in faults else one for one in names)
     end, data = str(outcome.end), str(outcome.data)
     return Ended(note.case, kind, end, data, found, outcome.sure, boards, families, symptoms)
-
-
-def _handed_back_at(bench: Bench, case: int) -> str:
-    """When files of the case were first handed back; empty if they were not."""
-    return next((one.at for one in bench.ledger.events(case) if one.kind == "hand-back"), "")
 
 
 def _hours(start: str, end: str) -> float:

@@ -243,6 +243,9 @@ class Ledger(CaseLedger):
         self.case(case)
         return int(self._store.rows(queries.LAST_EVENT, (case,))[0][0])
 
+    def first_events(self, kind: str) -> Mapping[int, str]:
+        return {case: at for case, at, _ in self._store.rows(queries.FIRST_EVENTS_OF_KIND, (kind,))}
+
     def events(self, case: int) -> tuple[Event, ...]:
         self.case(case)
         return self._read(_event_of, queries.EVENTS, case)

@@ -82,6 +82,7 @@ LAST_EVENT = "SELECT coalesce(max(id), 0) FROM events WHERE case_number = ?"
 LAST_EVENTS = """
 SELECT value, (SELECT coalesce(max(id), 0) FROM events WHERE case_number = value) FROM json_each(?)
 """
+FIRST_EVENTS_OF_KIND = "SELECT case_number, at, min(id) FROM events WHERE kind = ? GROUP BY case_number"
 EVENTS = "SELECT at, kind, text, facts FROM events WHERE case_number = ? ORDER BY id"
 
 APPEND_CUSTODY = """

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -324,8 +325,9 @@ def test_only_what_was_closed_since_is_read_anew(tmp_path: Path) -> None:
         close_case(bench, 2, replace(HEADS, sure=False))
         second = closed_cases(bench)
         assert [one.sure for one in second] == [True, False, True]
-        assert second[0] is first[0] and second[2] is first[2]
-        with pytest.raises(RuntimeError), bench.ledger.together():
+        assert second[0] is first[0]
+        assert second[2] is first[2]
+        with suppress(RuntimeError), bench.ledger.together():
             reopen_case(bench, 3, "it came back")
             assert [one.number for one in closed_cases(bench)] == [1, 2]
             raise RuntimeError

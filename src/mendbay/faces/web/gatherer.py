@@ -12,7 +12,8 @@ from typing import Generic, TypeVar
 Found = TypeVar("Found")
 
 WAIT_SECONDS = 0.5
-"""How long a page waits for what is being gathered, before it shows what was gathered before."""
+"""How long the page that begins to gather what has changed waits for it, before it shows what was gathered
+before. Others that come meanwhile wait no longer, nor does anybody for what has only aged."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,14 +71,16 @@ class Gatherer(Generic[Found]):
         kept = self._kept
         if kept is not None and not self._is_stale(kept):
             return kept
-        under_way = self._under_way
+        under_way, waits = self._under_way, 0.0
         if under_way is None or under_way.done():
             try:
                 under_way = self._under_way = self._thread.submit(self._gathered)
             except RuntimeError:  # the same
                 return None if kept is None else replace(kept, is_old=True)
+            if kept is None or kept.version != self._version():
+                waits = WAIT_SECONDS
         try:
-            return under_way.result(WAIT_SECONDS)
+            return under_way.result(waits)
         except CancelledError:  # ended meanwhile, as something else was asked for
             return None if kept is None else replace(kept, is_old=True)
         except NotYet:

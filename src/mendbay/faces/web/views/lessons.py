@@ -87,29 +87,26 @@ def _taught(visit: Visit, by: str, since: str) -> Gathered[Lessons] | None:
 
 @BOOK.page("/lessons/rows.csv", "lessons-csv", "The rows as a list (CSV).", [AXIS, SINCE])
 def rows(visit: Visit) -> Answer:
-    said = visit.said
-    with visit.bench() as bench:
-        told = tell_lessons(
-            bench,
-            shop_files(visit.desk.home),
-            by=Axis(said["by"]) if said["by"] else None,
-            since=said["since"],
-        )
+    told = _taught_now(visit)
+    if told is None:
+        return Page("gathering.html", {"what": "What our cases teach", "as_file": True})
     return Blob(lessons_csv(told), "text/csv; charset=utf-8", "lessons.csv")
 
 
 @BOOK.page("/lessons/paper", "lessons-paper", "The same on paper, as PDF.", [AXIS, SINCE])
 def paper(visit: Visit) -> Answer:
-    said = visit.said
+    told = _taught_now(visit)
+    if told is None:
+        return Page("gathering.html", {"what": "What our cases teach", "as_file": True})
     with visit.bench() as bench:
-        told = tell_lessons(
-            bench,
-            shop_files(visit.desk.home),
-            by=Axis(said["by"]) if said["by"] else None,
-            since=said["since"],
-        )
         data = lessons_pdf(bench, told, lesson_plot)
     return Blob(data, "application/pdf", "lessons.pdf")
+
+
+def _taught_now(visit: Visit) -> Lessons | None:
+    """What the cases teach as of now, for what leaves the bench; None while it is being gathered."""
+    gathered = _taught(visit, visit.said["by"], visit.said["since"])
+    return None if gathered is None or gathered.is_old else gathered.found
 
 
 @BOOK.page(
