@@ -11,6 +11,8 @@ import pytest
 from mendbay.core.errors import UsageError
 from mendbay.faces.web import gatherer
 from mendbay.faces.web.gatherer import Gatherer
+from mendbay.faces.web.views import lessons as views_lessons
+from mendbay.jobs.lessons import tell_lessons
 from support.web_client import Web, text_of
 
 
@@ -133,3 +135,25 @@ def test_pages_that_gather_show_what_is_there_in_the_end(web: Web) -> None:
             assert time.monotonic() < until
             time.sleep(0.05)
         assert "Nothing is on record" in page or "Nothing is open" in page
+
+
+def test_a_list_is_never_of_what_was_before(web: Web, monkeypatch: pytest.MonkeyPatch) -> None:
+    waited, free = threading.Event(), threading.Event()
+
+    def held(*asked: object, **more: object) -> object:
+        waited.set()
+        free.wait(30)
+        return tell_lessons(*asked, **more)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(gatherer, "WAIT_SECONDS", 0.05)
+    monkeypatch.setattr(views_lessons, "tell_lessons", held)
+    page = web.get("/lessons/rows.csv")
+    assert waited.is_set()
+    assert "Ask for it again" in page
+    assert "hx-trigger" not in page.split('id="main"')[1], "a file cannot take the place of a page"
+    assert "hx-trigger" in web.get("/lessons").split('id="main"')[1]
+    free.set()
+    until = time.monotonic() + 30
+    while not (found := web.get("/lessons/rows.csv")).startswith("by,counted as,"):
+        assert time.monotonic() < until, found[:200]
+        time.sleep(0.05)
