@@ -39,7 +39,7 @@ from mendbay.wiring import catalogues, open_bench, start_work, works
 SEED = 20261129
 CASES_ASKED = 20
 """Different cases that a page of a case is asked for."""
-DRIVE_BYTES = 256 << 20
+DRIVE_BYTES = 16 << 30
 SLOW = f"slow = [{{ at = 0, count = {DRIVE_BYTES // 512}, seconds = 0.05 }}]"
 """Of the simulated drive, so that it is read throughout."""
 PLAIN = "a static file"
@@ -58,8 +58,8 @@ def listed_case(home: Path, count: int) -> tuple[int, str]:
         return case.number, catalogues(home).keep(case, columns, facts)
 
 
-def begin_reading(home: Path) -> str:
-    """Begins to read a simulated drive of another case; the name of the work."""
+def begin_reading(home: Path) -> tuple[int, str]:
+    """Begins to read a simulated drive of another case; its number and the name of the work."""
     image = home.parent / "drive.img"
     with image.open("wb") as file:
         file.truncate(DRIVE_BYTES)
@@ -72,10 +72,12 @@ def begin_reading(home: Path) -> str:
     options = {"bay": "1", "source": f"unsteady:{home.parent / 'drive.toml'}"}
     order = WorkOrder(shelf.new_id(), WorkKind.READ_DRIVE, case, "Kim", now, options)
     start_work(home, order)
-    return order.id
+    return case, order.id
 
 
-def addresses(home: Path, listed: int, generation: str, chance: random.Random) -> dict[str, list[str]]:
+def addresses(
+    home: Path, listed: int, generation: str, read: int, chance: random.Random
+) -> dict[str, list[str]]:
     """By page, the addresses it is asked for at."""
     with open_bench(home) as bench:
         numbers = [one.number for one in chance.sample(list(bench.ledger.cases()), CASES_ASKED)]
@@ -98,6 +100,7 @@ def addresses(home: Path, listed: int, generation: str, chance: random.Random) -
     found |= {
         "files, a million": [of, f"{of}?all=yes", f"{of}?search=raku"],
         "rows, all open, anywhere": [f"{rows}&all=yes&first={first}&count=100" for first in firsts],
+        "drives, one being read": [f"/case/{read}/drives", f"/case/{read}/drives?bay=1"],
         "rows found": [f"{rows}&search={quote_plus(word)}&count=100" for word in words],
     }
     found.pop("files-rows", None)
@@ -151,8 +154,8 @@ def main() -> None:
         home = Path(folder) / "home"
         build_home(home, cases)
         listed, generation = listed_case(home, files)
-        reading = begin_reading(home)
-        pages = addresses(home, listed, generation, chance)
+        read, reading = begin_reading(home)
+        pages = addresses(home, listed, generation, read, chance)
         words = [sys.executable, "-m", "mendbay.faces.web", "--home", str(home), "--port", "0", "--json"]
         server = subprocess.Popen(
             words, stdout=subprocess.PIPE, text=True, env={**os.environ, "MENDBAY_WHO": "Kim"}

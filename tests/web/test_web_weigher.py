@@ -30,6 +30,19 @@ def test_one_case_that_cannot_be_weighed_keeps_no_other_from_it(
         made.end()
 
 
+def test_what_all_cases_rest_on_is_read_before_anybody_asks(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read = threading.Event()
+    monkeypatch.setattr(weigher, "learned", lambda cases: read.set())
+    made = weigher.Weigher(tmp_path / "home", lambda: None)
+    try:
+        made.get_ready()
+        assert read.wait(20)
+    finally:
+        made.end()
+
+
 def test_a_name_that_is_no_text_is_still_a_header() -> None:
     made = _attachment('a"\r\nX: y\udcff')
     assert made.isascii()

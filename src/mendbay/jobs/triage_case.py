@@ -183,7 +183,7 @@ class _Weighed:
     speak_again: tuple[SpeakAgain, ...]
 
 
-@lru_cache(maxsize=16)
+@lru_cache(maxsize=64)
 def _weighed(worlds: Worlds, key: _Key, stakes: Stakes, refusals: frozenset[str], here: bool) -> _Weighed:
     """Kept, so that a case is weighed once for every change of what is known of it.
 

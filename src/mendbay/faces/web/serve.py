@@ -93,6 +93,7 @@ def serve(home: Path | None, where: Listening, say: Callable[[Served], None]) ->
         pulse = Pulse(lambda: changes_of(home))
         desk = Desk(home, Rules(hosts_of(where, port), key), pulse, phone_port=where.phone_port)
         app = application(desk)
+        desk.weigher.get_ready()
         say(greeting(where, port, key))
         config = uvicorn.Config(
             app,

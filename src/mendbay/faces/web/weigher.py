@@ -10,6 +10,7 @@ from pathlib import Path
 
 from mendbay.core.errors import LedgerError, MendbayError
 from mendbay.jobs.agenda import turn_of
+from mendbay.jobs.learn_triage import closed_cases, learned
 from mendbay.wiring import open_bench
 
 PAUSE_SECONDS = 0.05
@@ -33,6 +34,7 @@ class Weigher:
         self._tell = tell
         self._asked: OrderedDict[int, None] = OrderedDict()
         self._failed: set[int] = set()
+        self._to_get_ready = False
         self._wake = threading.Condition()
         self._ending = False
         self._thread: threading.Thread | None = None
@@ -46,10 +48,14 @@ class Weigher:
                     self._asked.setdefault(number)
             while len(self._asked) > MOST:
                 self._asked.popitem(last=False)
-            if self._thread is None and self._asked:
-                self._thread = threading.Thread(target=self._run, name="weigher", daemon=True)
-                self._thread.start()
-            self._wake.notify()
+            if self._asked:
+                self._begin()
+
+    def get_ready(self) -> None:
+        """Has read what all cases rest on, so that the first page of triage need not wait for it."""
+        with self._wake:
+            self._to_get_ready = True
+            self._begin()
 
     def end(self) -> None:
         """Ends it after the case under way."""
@@ -59,26 +65,37 @@ class Weigher:
         if self._thread is not None:
             self._thread.join(5)
 
+    def _begin(self) -> None:
+        if self._thread is None:
+            self._thread = threading.Thread(target=self._run, name="weigher", daemon=True)
+            self._thread.start()
+        self._wake.notify()
+
     def _run(self) -> None:
         while True:
             with self._wake:
-                while not self._asked and not self._ending:
+                while not (self._asked or self._to_get_ready or self._ending):
                     self._wake.wait()
                 if self._ending:
                     return
-                number = next(iter(self._asked))
+                number = 0 if self._to_get_ready else next(iter(self._asked))
+                self._to_get_ready = False
+            what = f"case {number}" if number else "what all cases rest on"
             try:
                 with open_bench(self._home) as bench:
-                    turn_of(bench, number)
-                self._tell()
+                    if number:
+                        turn_of(bench, number)
+                        self._tell()
+                    else:
+                        learned(closed_cases(bench))
             except LedgerError as trouble:  # it may pass; the next page asks again
-                _log.warning("case %d could not be weighed now: %s", number, trouble.what)
+                _log.warning("%s could not be weighed now: %s", what, trouble.what)
             except MendbayError as trouble:
                 self._failed.add(number)
-                _log.warning("case %d could not be weighed: %s", number, trouble.what)
+                _log.warning("%s could not be weighed: %s", what, trouble.what)
             except Exception as trouble:  # a thread that dies of one case would weigh no other
                 self._failed.add(number)
-                _log.error("case %d could not be weighed", number, exc_info=trouble)
+                _log.error("%s could not be weighed", what, exc_info=trouble)
             with self._wake:
                 self._asked.pop(number, None)
                 self._wake.wait_for(lambda: self._ending, PAUSE_SECONDS)
