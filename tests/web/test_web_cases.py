@@ -99,13 +99,33 @@ def test_a_day_that_is_past_is_refused(web: Web) -> None:
 
 def test_who_sends_an_old_form_is_told_and_overwrites_nothing(web: Web) -> None:
     number = opened(web)
-    mark = re.search(r'name="seen" value="([^"]+)"', web.get(f"/case/{number}"))
-    assert mark
-    web.post(f"/case/{number}/due", {"day": "2999-12-24", "seen": mark[1]})
-    page = text_of(web.post(f"/case/{number}/due", {"day": "2999-11-11", "seen": mark[1]}, status=409).text)
+    mark = mark_of(web.get(f"/case/{number}"), "due")
+    web.post(f"/case/{number}/due", {"day": "2999-12-24", "seen": mark})
+    page = text_of(web.post(f"/case/{number}/due", {"day": "2999-11-11", "seen": mark}, status=409).text)
     assert "changed by somebody else" in page
     with web.bench() as bench:
         assert bench.ledger.case(number).due_on == "2999-12-24"
+
+
+def test_whose_turn_it_is_is_not_overwritten_unseen(web: Web) -> None:
+    number = opened(web)
+    free = mark_of(web.get(f"/case/{number}"), "wait")
+    said = {"who": "part", "what": "a donor board"}
+    web.post(f"/case/{number}/wait", {**said, "seen": free})
+    told = web.post(f"/case/{number}/wait", {"who": "customer", "what": "a word", "seen": free}, status=409)
+    assert "changed by somebody else" in text_of(told.text)
+    waiting = mark_of(web.get(f"/case/{number}"), "go-on")
+    web.post(f"/case/{number}/wait", {"who": "customer", "what": "a word"})
+    web.post(f"/case/{number}/go-on", {"remark": "the board came", "seen": waiting}, status=409)
+    with web.bench() as bench:
+        assert bench.ledger.case(number).state is CaseState.WAITING
+
+
+def mark_of(page: str, form: str) -> str:
+    """The mark that a form of a case's page carries."""
+    found = re.search(rf'action="/case/[0-9]+/{form}".*?name="seen" value="([0-9a-f]+)"', page, re.DOTALL)
+    assert found
+    return found[1]
 
 
 def test_what_to_do_next_comes_by_itself(web: Web) -> None:

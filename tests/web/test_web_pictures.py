@@ -117,6 +117,7 @@ def test_identifiers_appear_and_are_put_right_and_back(one: Web) -> None:
         ]
     one.post("/case/1/pictures/correct", {**form, "value": "AH4K-20719E"}, status=409)
     back = {"bay": "1", "kind": "serial number", "reason": "a slip"}
+    one.post("/case/1/pictures/uncorrect", {**back, "seen": mark[1]}, status=409)
     one.done("/case/1/pictures/uncorrect", back)
     with one.bench() as bench:
         assert SERIAL in {each.value for each in identifiers_of(bench, 1, "1")}
