@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import re
+import tempfile
+from pathlib import Path
 
 import pytest
 
@@ -193,3 +196,29 @@ def test_from_elsewhere_nothing_is_handed_out(one: Web) -> None:
     assert answer.status_code == 403
     with one.bench() as bench:
         assert hand_overs_of(bench, 1) == ()
+
+
+def test_a_full_disk_is_told_and_keeps_nothing(one: Web, monkeypatch: pytest.MonkeyPatch) -> None:
+    one.done("/case/1/things/receive", {"item": "0001-01"})
+
+    def full(self: object, data: bytes) -> int:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    big = PDF + b"x" * (2 << 20)  # past what is held in memory
+    monkeypatch.setattr(tempfile.SpooledTemporaryFile, "write", full)
+    said = one.post("/case/1/things/signed", {"number": 1}, status=409, files={"scan": ("a.pdf", big)}).text
+    assert "There is no room on this machine" in text_of(said)
+    assert "Free some space" in text_of(said)
+
+
+def test_a_link_in_the_place_of_the_folder_is_not_followed(one: Web, tmp_path: Path) -> None:
+    one.done("/case/1/things/receive", {"item": "0001-01"})
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    folder = one.home / "uploads"
+    if folder.exists():
+        folder.rmdir()
+    folder.symlink_to(elsewhere)
+    said = one.post("/case/1/things/signed", {"number": 1}, status=409, files={"scan": ("a.pdf", PDF)}).text
+    assert "Move it away" in text_of(said)
+    assert not list(elsewhere.iterdir())
