@@ -7,6 +7,7 @@ import time
 
 import pytest
 
+from mendbay.case.price_list import packaged_prices
 from mendbay.case.records import CaseState
 from mendbay.faces.web.drawing import shown_name
 from support.web_client import Web, text_of
@@ -135,9 +136,13 @@ def test_what_to_do_next_comes_by_itself(web: Web) -> None:
     while "is being worked out" in (page := text_of(web.get(f"/case/{number}"))):
         assert time.monotonic() < until
         time.sleep(0.1)
-    assert re.search(r"Next \S.*worth [\d.]+ a minute", page)
+    assert re.search(r"Next \S.*about [\d.\s]+ EUR an hour of bench time: it ", page)
     assert "A pottery studio" in _today(web)
-    assert re.search(r"worth [\d.]+ a minute", _today(web))
+    assert re.search(r"about [\d.\s]+ EUR an hour of bench time", _today(web))
+    with web.bench() as bench:
+        text = packaged_prices().replace('currency = "EUR"', 'currency = "CHF"')
+        bench.shop_files.keep("settings", "prices", text)
+    assert "CHF an hour of bench time" in text_of(web.get(f"/case/{number}"))
 
 
 def _today(web: Web) -> str:

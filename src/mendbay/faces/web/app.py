@@ -240,7 +240,9 @@ class _Application:
 
     def _told(self, request: Request, address: Address, what: str, next_step: str, status: int) -> Response:
         path = request.url.path + (f"?{request.url.query}" if request.url.query else "")
-        visit = Visit(self._desk, self._book, address, {}, {}, _who(request), path)
+        number = _CASE.match(path)
+        of = {"case": int(number[1])} if number else {}
+        visit = Visit(self._desk, self._book, address, of, {}, _who(request), path)
         back = "" if request.method == "GET" else request.headers.get("referer", "")
         origin = f"{request.url.scheme}://{request.headers.get('host', '')}"
         facts = {
@@ -248,7 +250,7 @@ class _Application:
             "next_step": next_step,
             "status": status,
             "back": back.removeprefix(origin) if back.startswith(f"{origin}/") else "",
-            "case": number[1] if (number := _CASE.match(path)) else "",
+            "case": number[1] if number else "",
         }
         told = HTMLResponse(self._drawing.page(visit, Page("trouble.html", facts)), status)
         told.headers["HX-Push-Url"] = "false"  # the form's page stays, and with it its address

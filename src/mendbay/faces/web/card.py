@@ -10,6 +10,7 @@ from mendbay.faces.agenda_words import figures_words, wait_words
 from mendbay.faces.web.commands import page_of
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.case_steps import CaseSteps, StepName, StepState, tell_steps
+from mendbay.jobs.shop_currency import shop_currency
 
 if TYPE_CHECKING:
     from mendbay.case.agenda import Chore
@@ -97,7 +98,7 @@ def card_of(visit: Visit, bench: Bench, number: int) -> Card:
         if page in there
     )
     beside = tuple(one for one in BESIDE if one[0] in there)
-    return Card(told.case, told, steps, _next(visit, told, today), beside, today)
+    return Card(told.case, told, steps, _next(visit, bench, told, today), beside, today)
 
 
 def _step(visit: Visit, page: str, name: str, step: JobStep | None, case: int, today: str) -> CardStep:
@@ -108,11 +109,11 @@ def _step(visit: Visit, page: str, name: str, step: JobStep | None, case: int, t
     return CardStep(page, name, url, str(step.state), step.words, waits)
 
 
-def _next(visit: Visit, told: CaseSteps, today: str) -> CardNext:
+def _next(visit: Visit, bench: Bench, told: CaseSteps, today: str) -> CardNext:
     chore: Chore | None = told.next_action
     if chore is not None:
         page = page_of(visit.book, chore.command)
-        return CardNext(chore.words, figures_words(chore), page[0] if page else "")
+        return CardNext(chore.words, figures_words(chore, shop_currency(bench)), page[0] if page else "")
     if told.not_yet:
         return CardNext("What is worth doing next is being worked out.", weighing=True)
     if told.entry.case.waits:

@@ -14,6 +14,7 @@ from mendbay.faces.consent_words import authority_words, consent_line
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Go, Page
 from mendbay.faces.web.card import card_of
+from mendbay.faces.web.commands import WHOSE_DATA
 from mendbay.faces.web.fields import choice, files, flag, line, several, text
 from mendbay.faces.web.uploads import uploaded
 from mendbay.faces.web.visit import Visit, seen
@@ -75,6 +76,7 @@ def take_in(visit: Visit) -> Answer:
         "consents": {one.id: consent_line(one) for one in form.consents.values()},
         "authority": authority_words(form.authority),
         "word_marks": {one: seen(form.consents.get(one)) for one in packaged_risks()},
+        "whose_data": WHOSE_DATA,
         "authority_mark": seen(form.authority),
         "worry": concern_about(form.authority),
         "bays": bays,

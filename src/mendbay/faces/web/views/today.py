@@ -11,6 +11,7 @@ from mendbay.faces.web.fields import flag
 from mendbay.faces.web.gatherer import Gathered
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.agenda import KnownDay, known_agenda
+from mendbay.jobs.shop_currency import shop_currency
 from mendbay.wiring import open_bench
 
 BOOK = Book()
@@ -20,7 +21,7 @@ SHOWN = 12
 """Steps, and cases that wait, that are listed at first."""
 MOST = 500
 """The same that one page lists at all."""
-HEADS = ("Late", "Due today", "Next, by what a minute of yours is worth")
+HEADS = ("Late", "Due today", "Next, by what your time is worth")
 
 
 @BOOK.page("/", "today", "What is to be done today, and what waits for whom.", [flag("all", "Every step")])
@@ -28,13 +29,13 @@ def today(visit: Visit) -> Answer:
     gathered = _day(visit)
     if gathered is None:
         return Page("gathering.html", {"what": "Today"})
-    known = gathered.found
+    known, currency = gathered.found
     day, agenda = known.day, known.day.agenda
     visit.desk.weigher.ask(known.not_yet[:MOST])
     most = MOST if visit.said["all"] else SHOWN
     steps = agenda.steps[:most]
     groups = [
-        {"head": head, "rows": [_step(visit, known, one) for one in steps if one.place == place]}
+        {"head": head, "rows": [_step(visit, known, one, currency) for one in steps if one.place == place]}
         for place, head in enumerate(HEADS)
     ]
     waiting = [
@@ -60,20 +61,21 @@ def today(visit: Visit) -> Answer:
     )
 
 
-def _day(visit: Visit) -> Gathered[KnownDay] | None:
-    """The day's work as far as it is worked out; None while it is gathered the first time."""
+def _day(visit: Visit) -> Gathered[tuple[KnownDay, str]] | None:
+    """The day's work as far as it is worked out, and the shop's currency; None while it is gathered the first
+    time."""
     desk = visit.desk
 
-    def gather() -> tuple[KnownDay, str]:
+    def gather() -> tuple[tuple[KnownDay, str], str]:
         with open_bench(desk.home) as bench:
-            return known_agenda(bench), bench.now()
+            return (known_agenda(bench), shop_currency(bench)), bench.now()
 
     return desk.gathered(
-        "day", gather, kept_seconds=KEPT_SECONDS, is_unfinished=lambda known: bool(known.not_yet)
+        "day", gather, kept_seconds=KEPT_SECONDS, is_unfinished=lambda found: bool(found[0].not_yet)
     )
 
 
-def _step(visit: Visit, known: KnownDay, one: Entry) -> dict[str, object]:
+def _step(visit: Visit, known: KnownDay, one: Entry, currency: str) -> dict[str, object]:
     chore = one.chore
     assert chore is not None
     page = page_of(visit.book, chore.command)
@@ -81,6 +83,6 @@ def _step(visit: Visit, known: KnownDay, one: Entry) -> dict[str, object]:
         "case": known.day.cases[one.case.number],
         "late": one.late,
         "words": chore.words,
-        "figures": figures_words(chore),
+        "figures": figures_words(chore, currency),
         "url": page[0] if page else visit.url("case", case=one.case.number),
     }
