@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+import re
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
@@ -48,6 +50,19 @@ def test_no_page_moves_the_ledger(filled: Web, name: str, case: int) -> None:
     for url in (path, f"{path}?bay=2"):
         filled.client.get(url, follow_redirects=True)
     assert ledger_of(filled.home) == before
+
+
+@pytest.mark.parametrize("name", [one.name for one in PAGES])
+@pytest.mark.parametrize("case", [1, 2])
+def test_no_heading_is_left_out(filled: Web, name: str, case: int) -> None:
+    address = book_of_all().addresses[name]
+    path = address.url({part: case if whole else "1" for part, whole in address.parts()}, {})
+    page = filled.client.get(path, follow_redirects=True)
+    if "<main" not in page.text:
+        return  # a piece of a page, or none
+    steps = [int(one) for one in re.findall(r"<h([1-6])", page.text)]
+    assert steps[0] == 1
+    assert all(after <= before + 1 for before, after in itertools.pairwise(steps)), steps
 
 
 def test_the_things_page_shows_the_drives_it_would_number(filled: Web) -> None:

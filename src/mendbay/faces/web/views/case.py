@@ -7,13 +7,16 @@ from typing import TYPE_CHECKING
 
 from mendbay.case.agenda import Wait, WaitsFor
 from mendbay.faces.agenda_words import wait_words
+from mendbay.faces.reading_now_words import KIND
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.card import card_of
+from mendbay.faces.web.case_works import shown_works
 from mendbay.faces.web.fields import choice, day, flag, line
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.waiting import TELLABLE, WORDS, go_on, set_due, wait, waits_of, whole_shop
+from mendbay.jobs.work_port import WorkKind
 
 if TYPE_CHECKING:
     from mendbay.case.records import Case
@@ -29,8 +32,6 @@ def case(visit: Visit) -> Answer:
     with visit.bench() as bench:
         card = card_of(visit, bench, number)
         bays = bench.ledger.bays(number)
-    shelf = visit.desk.works
-    orders = shelf.orders(number)[:WORKS_SHOWN]
     return Page(
         "case.html",
         {
@@ -40,7 +41,10 @@ def case(visit: Visit) -> Answer:
             "waits": [wait_words(one, card.today) for one in card.told.entry.case.waits],
             "told_to_wait": any(one.told for one in card.told.entry.case.waits),
             "late": card.told.entry.late,
-            "works": [(one, shelf.state(one.id)) for one in orders],
+            "works": [
+                (KIND.get(one.order.kind, str(one.order.kind)), one)
+                for one in shown_works(visit, tuple(WorkKind), WORKS_SHOWN)
+            ],
         },
     )
 
@@ -56,6 +60,20 @@ def _require_turn(visit: Visit, bench: Bench) -> None:
     case = remembered(bench, visit.path["case"])
     waits = waits_of(bench, case, whole_shop(bench, [case.number]))
     visit.require_unchanged("whose turn it is", *_turn(case, waits))
+
+
+@BOOK.page(
+    "/case/{case:int}/card",
+    "case-card",
+    "The steps of a case and what to do next, as they stand around each of its pages; a piece of a page.",
+    [line("at", "The page they stand on", limit=40)],
+)
+def card(visit: Visit) -> Answer:
+    with visit.bench() as bench:
+        return Page(
+            "case_card.html",
+            {"card": card_of(visit, bench, visit.path["case"]), "step_at": visit.said["at"]},
+        )
 
 
 @BOOK.page(

@@ -118,7 +118,7 @@ def _called(entry: Entry) -> str:
 @BOOK.change(
     "/case/{case:int}/take-in/tell",
     "tell-answer",
-    "Answers a question; what was picked or written, or that there is no answer to be had.",
+    "Answers a question; what was picked or written, or that it is not known.",
     [QUESTION, BAY, several("picked", "Picked", limit=40), text("written", "Answer")],
 )
 def tell_answer(visit: Visit) -> Answer:
