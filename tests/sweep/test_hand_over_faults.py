@@ -14,7 +14,7 @@ from mendbay.core.errors import LedgerError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.hand_over_items import hand_overs_of, keep_signed, receive, release
-from mendbay.jobs.keep_items import add_item, change_item, items_of, move_item
+from mendbay.jobs.keep_items import add_item, change_item, move_item, number_items
 from mendbay.jobs.note_ledger_port import NoteLedger
 from support.board_bench import bench_with_case
 
@@ -48,7 +48,7 @@ class FailingNotes(NoteLedger):
 
 def state(bench: Bench) -> tuple[object, ...]:
     return (
-        items_of(bench, 1),
+        number_items(bench, 1),
         hand_overs_of(bench, 1),
         bench.ledger.custody(1),
         bench.ledger.events(1),

@@ -7,8 +7,11 @@ import time
 
 import pytest
 
+from mendbay.case.price_list import packaged_prices
 from mendbay.case.records import CaseState
+from mendbay.faces.web.case_works import OUTCOMES, ShownWork
 from mendbay.faces.web.drawing import shown_name
+from mendbay.jobs.work_port import Outcome, Standing, WorkKind, WorkOrder, WorkState
 from support.web_client import Web, text_of
 
 
@@ -99,25 +102,107 @@ def test_a_day_that_is_past_is_refused(web: Web) -> None:
 
 def test_who_sends_an_old_form_is_told_and_overwrites_nothing(web: Web) -> None:
     number = opened(web)
-    mark = re.search(r'name="seen" value="([^"]+)"', web.get(f"/case/{number}"))
-    assert mark
-    web.post(f"/case/{number}/due", {"day": "2999-12-24", "seen": mark[1]})
-    page = text_of(web.post(f"/case/{number}/due", {"day": "2999-11-11", "seen": mark[1]}, status=409).text)
+    mark = mark_of(web.get(f"/case/{number}"), "due")
+    web.post(f"/case/{number}/due", {"day": "2999-12-24", "seen": mark})
+    page = text_of(web.post(f"/case/{number}/due", {"day": "2999-11-11", "seen": mark}, status=409).text)
     assert "changed by somebody else" in page
     with web.bench() as bench:
         assert bench.ledger.case(number).due_on == "2999-12-24"
 
 
-def test_what_to_do_next_comes_by_itself(web: Web) -> None:
+def test_whose_turn_it_is_is_not_overwritten_unseen(web: Web) -> None:
+    number = opened(web)
+    free = mark_of(web.get(f"/case/{number}"), "wait")
+    said = {"who": "part", "what": "a donor board"}
+    web.post(f"/case/{number}/wait", {**said, "seen": free})
+    told = web.post(f"/case/{number}/wait", {"who": "customer", "what": "a word", "seen": free}, status=409)
+    assert "changed by somebody else" in text_of(told.text)
+    waiting = mark_of(web.get(f"/case/{number}"), "go-on")
+    web.post(f"/case/{number}/wait", {"who": "customer", "what": "a word"})
+    web.post(f"/case/{number}/go-on", {"remark": "the board came", "seen": waiting}, status=409)
+    with web.bench() as bench:
+        assert bench.ledger.case(number).state is CaseState.WAITING
+
+
+def test_nobody_is_sent_to_triage_before_anything_was_asked(web: Web) -> None:
     number = opened(web, box="two-bay box, does not start")
-    assert "is being worked out" in text_of(web.get(f"/case/{number}"))
+    page = _weighed(web, number)
+    assert "Next Begin with take-in" in page
+    assert "Begin with take-in" in _today(web)
+    web.post(f"/case/{number}/take-in/tell", {"question": "kind", "picked": "two-bay-box"})
+    assert "Begin with take-in" not in _weighed(web, number)
+
+
+def test_a_case_that_waits_tells_what_is_open_beside(web: Web) -> None:
+    number = opened(web)
+    web.post(f"/case/{number}/wait", {"who": "customer", "what": "a word on the price"})
+    page = text_of(web.get(f"/case/{number}"))
+    assert "Next The case waits for the customer: a word on the price" in page
+    assert "Still open: Take-in, under way." in page or "Still open: Triage, not started." in page
+    assert "If it takes too long: Ask the customer" in page
+
+
+def test_every_step_says_how_it_stands(web: Web) -> None:
+    number = opened(web)
+    spine = re.search(r'<ol id="spine".*?</ol>', web.get(f"/case/{number}/money"), re.DOTALL)
+    assert spine
+    for step in re.findall("<li>.*?</li>", spine[0], re.DOTALL):
+        name = re.search(r'step-name">([^<]+)<', step)
+        assert name
+        assert len(text_of(step)) > len(name[1]) + 3, name[1]
+    assert "Pictures none yet" in text_of(spine[0])
+
+
+def test_steps_and_next_have_a_light_address(web: Web) -> None:
+    number = opened(web)
+    page = web.get(f"/case/{number}/money")
+    assert f'hx-get="/case/{number}/card?at=money"' in page
+    light = web.get(f"/case/{number}/card?at=triage")
+    assert len(light) < len(page) / 2
+    assert 'id="spine"' in light
+    assert 'id="next"' in light
+    assert re.search(r'href="/case/1/triage" aria-current="step"', light)
+    assert "<h1" not in light
+    web.get("/case/99/card", status=404)
+
+
+def test_long_jobs_are_told_in_words(web: Web, monkeypatch: pytest.MonkeyPatch) -> None:
+    number = opened(web)
+    order = WorkOrder("1", WorkKind.READ_PAIR, number, "Kim", "2026-11-29T05:00:00Z", {})
+    state = WorkState(standing=Standing.ENDED, outcome=Outcome.INCOMPLETE)
+    work = ShownWork(order, state, OUTCOMES[Outcome.INCOMPLETE], False, None, "")
+    monkeypatch.setattr("mendbay.faces.web.views.case.shown_works", lambda visit, kinds, most: (work,))
+    page = text_of(web.get(f"/case/{number}"))
+    assert "Reading the drives together , 2026-11-29 05:00: done, but not everything could be had." in page
+
+
+def _weighed(web: Web, number: int) -> str:
     until = time.monotonic() + 60
     while "is being worked out" in (page := text_of(web.get(f"/case/{number}"))):
         assert time.monotonic() < until
         time.sleep(0.1)
-    assert re.search(r"Next \S.*worth [\d.]+ a minute", page)
+    return page
+
+
+def mark_of(page: str, form: str) -> str:
+    """The mark that a form of a case's page carries."""
+    found = re.search(rf'action="/case/[0-9]+/{form}".*?name="seen" value="([0-9a-f]+)"', page, re.DOTALL)
+    assert found
+    return found[1]
+
+
+def test_what_to_do_next_comes_by_itself(web: Web) -> None:
+    number = opened(web, box="two-bay box, does not start")
+    web.post(f"/case/{number}/take-in/tell", {"question": "kind", "picked": "two-bay-box"})
+    assert "is being worked out" in text_of(web.get(f"/case/{number}"))
+    page = _weighed(web, number)
+    assert re.search(r"Next \S.*about [\d.\s]+ EUR an hour of bench time: it ", page)
     assert "A pottery studio" in _today(web)
-    assert re.search(r"worth [\d.]+ a minute", _today(web))
+    assert re.search(r"about [\d.\s]+ EUR an hour of bench time", _today(web))
+    with web.bench() as bench:
+        text = packaged_prices().replace('currency = "EUR"', 'currency = "CHF"')
+        bench.shop_files.keep("settings", "prices", text)
+    assert "CHF an hour of bench time" in text_of(web.get(f"/case/{number}"))
 
 
 def _today(web: Web) -> str:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import re
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -17,6 +20,7 @@ from mendbay.board.number_form import Kind
 from mendbay.board.sighting import PictureReading as Reading
 from mendbay.faces.web import picture_reading, uploads
 from mendbay.faces.web.picture_reading import PictureReading
+from mendbay.faces.web.reading_orders import TRIES, ReadingOrder, left_behind
 from mendbay.faces.web.views import pictures
 from mendbay.jobs.case_pictures import case_pictures
 from mendbay.jobs.preview_port import MadePicture, NoPreview
@@ -117,6 +121,7 @@ def test_identifiers_appear_and_are_put_right_and_back(one: Web) -> None:
         ]
     one.post("/case/1/pictures/correct", {**form, "value": "AH4K-20719E"}, status=409)
     back = {"bay": "1", "kind": "serial number", "reason": "a slip"}
+    one.post("/case/1/pictures/uncorrect", {**back, "seen": mark[1]}, status=409)
     one.done("/case/1/pictures/uncorrect", back)
     with one.bench() as bench:
         assert SERIAL in {each.value for each in identifiers_of(bench, 1, "1")}
@@ -185,6 +190,83 @@ def test_what_is_left_when_the_server_ends_is_read_by_a_work(
     places = order.options["places"]
     assert isinstance(places, list)
     assert [Path(str(each)).read_bytes() for each in places] == [JPEG, JPEG + b"1"]
+
+
+def test_what_a_killed_server_left_is_read_at_the_next_start(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, told: ToldPictures
+) -> None:
+    home = tmp_path / "home"
+    with bench_with_case(home):
+        pass
+    script = (
+        "import os, sys\n"
+        "from io import BytesIO\n"
+        "from pathlib import Path\n"
+        "from starlette.datastructures import UploadFile\n"
+        "from mendbay.faces.web import picture_reading, uploads\n"
+        "home, data = Path(sys.argv[1]), bytes.fromhex(sys.argv[2])\n"
+        "class Stuck:\n"
+        "    def read_bytes(self, data, name): os.kill(os.getpid(), 9)\n"
+        "reading = picture_reading.PictureReading(home, Stuck)\n"
+        "sent = [UploadFile(BytesIO(data + bytes([n])), filename=f'{n}.jpg') for n in (49, 50)]\n"
+        "reading.put(1, '1', 'Kim', uploads.take_uploads(home, sent, 1 << 20))\n"
+        "reading.await_quiet(60)\n"
+    )
+    ended = subprocess.run([sys.executable, "-c", script, str(home), JPEG.hex()], timeout=120, check=False)
+    assert ended.returncode == -9
+    late = time.time() - 10 * uploads.FORGOTTEN_SECONDS
+    for folder in (home / "uploads").iterdir():
+        os.utime(folder, (late, late))
+    monkeypatch.setattr(picture_reading, "read_pictures_with", lambda: told)
+    with web_on(home) as web:
+        assert SERIAL in read(web)
+        with web.bench() as bench:
+            filed = [one for one in bench.ledger.custody(1) if one.what == "picture filed"]
+            assert len(filed) == 2
+            assert {one.who for one in filed} == {"Kim"}
+        assert not list((home / "uploads").iterdir())
+
+
+def test_pictures_that_bring_the_server_down_are_not_taken_up_for_ever(tmp_path: Path) -> None:
+    home = tmp_path / "home"
+    with bench_with_case(home):
+        pass
+    file = UploadFile(BytesIO(JPEG), filename="shot.jpg")
+    ReadingOrder(1, "1", "Kim", uploads.take_uploads(home, [file], 1 << 20)).taken().let_go()
+    for _ in range(TRIES - 1):
+        (order,) = left_behind(home)
+        assert left_behind(home) == [], "of two servers one reads them"
+        order.let_go()
+    assert left_behind(home) == []
+
+
+def test_a_picture_in_hand_when_the_server_ends_is_not_written_down_twice(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(picture_reading, "start_work", lambda home, order: None)
+    monkeypatch.setattr(picture_reading, "ENDING_SECONDS", 0.05)
+    begun, going_on, ended = threading.Event(), threading.Event(), threading.Event()
+
+    class Slow(ToldPictures):
+        def read_bytes(self, data: bytes, name: str) -> Reading:
+            begun.set()
+            going_on.wait(60)
+            return super().read_bytes(data, name)
+
+        def close(self) -> None:
+            ended.set()
+
+    home = tmp_path / "home"
+    with bench_with_case(home) as bench:
+        reading = PictureReading(home, lambda: Slow({JPEG: (f"S/N {SERIAL}",)}))
+        file = UploadFile(BytesIO(JPEG), filename="shot.jpg")
+        reading.put(1, "2", "Kim", uploads.take_uploads(home, [file], 1 << 20))
+        assert begun.wait(60)
+        reading.end()
+        going_on.set()
+        assert ended.wait(60)
+        assert not [one for one in bench.ledger.custody(1) if one.what == "picture filed"]
+    assert left_behind(home) == [], "the work has them"
 
 
 def test_previews_are_of_kept_pictures_alone(one: Web, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import re
+import tempfile
+from pathlib import Path
 
 import pytest
 
@@ -93,12 +96,44 @@ def test_a_thing_is_moved_and_taken_back(one: Web) -> None:
 
 
 def test_labels_name_no_person(one: Web) -> None:
-    answer = one.client.get("/case/1/things/labels.pdf?item=0001-01&paper=Letter&skip=3")
+    labels = "/case/1/things/labels.pdf"
+    answer = one.post(labels, {"item": "0001-01", "paper": "Letter", "skip": "3"}, status=200)
     assert answer.content.startswith(b"%PDF")
     assert answer.headers["content-disposition"].startswith("attachment")
-    one.get("/case/1/things/labels.pdf?item=0001-09", status=404)
-    one.get("/case/1/things/labels.pdf?skip=900", status=422)
-    one.get("/case/1/things/labels.pdf?paper=A0", status=422)
+    one.post(labels, {"item": "0001-09"}, status=404)
+    one.post(labels, {"skip": "900"}, status=422)
+    one.post(labels, {"paper": "A0"}, status=422)
+
+
+def test_a_drive_that_was_seen_with_a_number_keeps_it(web: Web) -> None:
+    with web.bench() as bench:
+        take_in(bench, "Ada", bays=[Bay(0, "2", "AL-2")])
+    assert "0001-01 drive of bay 2" in text_of(web.get("/case/1/things"))
+    web.post("/case/1/things/labels.pdf", status=200)
+    web.post("/case/1/take-in/bays/add", {"bay": "1"})
+    web.done(ADD, {"what": "cable"})
+    with web.bench() as bench:
+        assert [(one.code, one.bay) for one in items_of(bench, 1)] == [
+            ("0001-01", "2"),
+            ("0001-02", "1"),
+            ("0001-03", ""),
+        ]
+
+
+def test_a_thing_that_was_changed_meanwhile_is_not_taken_back(one: Web) -> None:
+    form = next(
+        each
+        for each in re.findall(r"<form.*?</form>", one.get("/case/1/things"), re.DOTALL)
+        if "things/withdraw" in each and 'value="0001-02"' in each
+    )
+    found = re.search(r'name="seen" value="([0-9a-f]+)"', form)
+    assert found
+    with one.bench() as bench:
+        change_item(bench, 1, "2", words="19 V")
+    sent = {"item": "0001-02", "reason": "entered twice", "seen": found[1]}
+    one.post("/case/1/things/withdraw", sent, status=409)
+    with one.bench() as bench:
+        assert len(items_of(bench, 1)) == 2
 
 
 def test_a_hand_over_from_its_beginning_to_its_signature(one: Web) -> None:
@@ -127,7 +162,7 @@ def test_a_hand_over_from_its_beginning_to_its_signature(one: Web) -> None:
         assert not over.signed
 
 
-def test_things_are_given_away(one: Web) -> None:
+def test_things_are_handed_out(one: Web) -> None:
     release = "/case/1/things/release"
     one.post(release, {"role": "customer"}, status=422)
     one.post(release, {"role": "nobody", "item": "0001-02"}, status=422)
@@ -153,7 +188,7 @@ def test_hostile_words_are_only_words(one: Web) -> None:
     assert "<script>x" not in one.get("/case/1/things")
 
 
-def test_from_elsewhere_nothing_is_given_away(one: Web) -> None:
+def test_from_elsewhere_nothing_is_handed_out(one: Web) -> None:
     form = {"role": "customer", "item": "0001-02"}
     answer = one.client.post(
         "/case/1/things/release", data=form, headers={"origin": ORIGIN + ".evil.example"}
@@ -161,3 +196,29 @@ def test_from_elsewhere_nothing_is_given_away(one: Web) -> None:
     assert answer.status_code == 403
     with one.bench() as bench:
         assert hand_overs_of(bench, 1) == ()
+
+
+def test_a_full_disk_is_told_and_keeps_nothing(one: Web, monkeypatch: pytest.MonkeyPatch) -> None:
+    one.done("/case/1/things/receive", {"item": "0001-01"})
+
+    def full(self: object, data: bytes) -> int:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    big = PDF + b"x" * (2 << 20)  # past what is held in memory
+    monkeypatch.setattr(tempfile.SpooledTemporaryFile, "write", full)
+    said = one.post("/case/1/things/signed", {"number": 1}, status=409, files={"scan": ("a.pdf", big)}).text
+    assert "There is no room on this machine" in text_of(said)
+    assert "Free some space" in text_of(said)
+
+
+def test_a_link_in_the_place_of_the_folder_is_not_followed(one: Web, tmp_path: Path) -> None:
+    one.done("/case/1/things/receive", {"item": "0001-01"})
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    folder = one.home / "uploads"
+    if folder.exists():
+        folder.rmdir()
+    folder.symlink_to(elsewhere)
+    said = one.post("/case/1/things/signed", {"number": 1}, status=409, files={"scan": ("a.pdf", PDF)}).text
+    assert "Move it away" in text_of(said)
+    assert not list(elsewhere.iterdir())

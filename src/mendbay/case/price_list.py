@@ -7,11 +7,13 @@ must not rest on what somebody meant to write.
 from __future__ import annotations
 
 import re
+import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
 from fractions import Fraction
+from functools import lru_cache
 from importlib.resources import files
 
 from mendbay.core.errors import UsageError
@@ -163,6 +165,20 @@ def read_prices(text: str, own: bool, name: str = "settings/prices.toml") -> Pri
         BadFormFile: it is not sound; the message names the entry.
     """
     return _Reader(read_tables(text, name), own).read()
+
+
+@lru_cache(8)
+def currency_of(text: str | None) -> str:
+    """The currency of a price list, the rest of which need not be sound: our example's for None, and where a
+    list has none that could be one."""
+    for one in (text, packaged_prices()):
+        try:
+            found = tomllib.loads(one or "").get("currency", "")
+        except ValueError:
+            continue
+        if isinstance(found, str) and re.fullmatch("[A-Z]{3}", found):
+            return found
+    return ""
 
 
 def quantity_of(text: str, name: str) -> Decimal:

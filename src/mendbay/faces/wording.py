@@ -100,7 +100,7 @@ def read_result_text(result: ReadResult, *, is_lacking: bool = True) -> str:
     Args:
         is_lacking: as in `read_result_words`.
     """
-    first, *others = read_result_words(result, is_lacking=is_lacking)
+    first, *others = read_result_words(result, is_lacking=is_lacking, typed=True)
     lines = [first]
     for one in others:  # the path of the image stays whole
         lines += [f"  {one}"] if one.startswith(_IMAGE) else _indented(one)
@@ -110,13 +110,15 @@ def read_result_text(result: ReadResult, *, is_lacking: bool = True) -> str:
 _IMAGE = "image: "
 
 
-def read_result_words(result: ReadResult, *, is_lacking: bool = True) -> list[str]:
+def read_result_words(result: ReadResult, *, is_lacking: bool = True, typed: bool = False) -> list[str]:
     """What one reading of a drive came to: how far it is, then what there is to say of it.
 
     Args:
         is_lacking: whether any of what this drive did not give is still to be had for nothing else.
+        typed: for a person who types commands rather than fills in a form.
     """
-    again = "the same command without --only-wanted" if result.only_wanted else "the same command"
+    say = _TYPED if typed else _FILLED_IN
+    again = say["again, all of it"] if result.only_wanted else say["again"]
     size = result.identity.size_bytes
     missing = size - result.read_bytes - result.left_bytes
     lines = [
@@ -128,10 +130,7 @@ def read_result_words(result: ReadResult, *, is_lacking: bool = True) -> list[st
         sectors = result.refused_bytes // result.identity.sector_bytes
         lines.append(f"refused: {counted(sectors, 'sector')}")
         if is_lacking and not result.unread_bytes and not _is_stop_advised(result):
-            lines.append(
-                "(To ask for them again: more --tries, or another --adapter. A run without --adapter may "
-                "have been through any, so what it tried counts as tried through each.)"
-            )
+            lines.append(say["refused"])
         lines += _worth_trying_words(result)
     if result.left_bytes:
         lines.append(
@@ -142,7 +141,7 @@ def read_result_words(result: ReadResult, *, is_lacking: bool = True) -> list[st
     if result.waived_bytes:
         lines.append(
             f"waived: {bytes_text(result.waived_bytes)} that the file system says are free were left on "
-            f"purpose; {called_as()} pair read without --waive-unallocated reads them."
+            f"purpose; {say['waived'].format(program=called_as())} reads them."
         )
     if result.sha256:
         lines.append(f"SHA-256: {result.sha256}")
@@ -153,6 +152,24 @@ def read_result_words(result: ReadResult, *, is_lacking: bool = True) -> list[st
         ]
     lines.append(f"{_IMAGE}{result.image}")
     return lines + _advice_words(result)
+
+
+_TYPED = {
+    "again": "the same command",
+    "again, all of it": "the same command without --only-wanted",
+    "refused": "(To ask for them again: more --tries, or another --adapter. A run without --adapter may have "
+    "been through any, so what it tried counts as tried through each.)",
+    "waived": "{program} pair read without --waive-unallocated",
+}
+_FILLED_IN = {
+    "again": "the same reading, begun again,",
+    "again, all of it": "the same reading, begun again for all and not only for what is wanted,",
+    "refused": "To ask for them again: allow more tries, or hang the drive on another adapter and name it. A "
+    "reading for which no adapter was named may have been through any, so what it tried counts as tried "
+    "through each.",
+    "waived": "reading the drives together without leaving that out",
+}
+"""What a reading can be told next, as it is said where it is typed and where it is filled in."""
 
 
 def _is_stop_advised(result: ReadResult) -> bool:

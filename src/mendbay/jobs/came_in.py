@@ -12,7 +12,7 @@ from mendbay.case.take_in_form import CONDITION, packaged_form
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.keep_items import add_item, item_kept, take_item_back
+from mendbay.jobs.keep_items import add_item, item_kept, number_items, take_item_back
 from mendbay.jobs.note_bodies import body_of
 from mendbay.jobs.take_in import add_bay
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
@@ -114,6 +114,7 @@ def remove_bay(bench: Bench, case: int, label: str, reason: str) -> Bay:
                 f"Bay {label} of case {case} is no slip: there is {known} of it.",
                 f"mendbay case show {case} tells all; take that back first, if it is of another bay.",
             )
+        number_items(bench, case)  # the number it was seen with is not used again
         drive = item_kept(bench, case, What.DRIVE, label)
         if drive is not None:
             take_item_back(bench, drive[0], reason)

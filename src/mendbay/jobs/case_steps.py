@@ -124,6 +124,15 @@ def tell_steps(bench: Bench, number: int, *, weigh: bool = False) -> CaseSteps:
     )
 
 
+def is_unasked(bench: Bench, number: int) -> bool:
+    """Whether nothing is on record that a person would have been asked for a case: no answer of take-in, no
+    consent, no answer or repair of triage."""
+    told = bench.notes.tally(number)
+    return not any(
+        told.get(one) for one in (NoteKind.INTAKE, NoteKind.CONSENT, NoteKind.SIGN, NoteKind.TRIED)
+    )
+
+
 def _current(steps: Sequence[JobStep]) -> JobStep | None:
     begun = [one for one in steps if one.state in (StepState.UNDER_WAY, StepState.WAITING)]
     before = [one for one in begun if one.name is not StepName.CLOSING]

@@ -29,7 +29,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.came_in import condition_seen
 from mendbay.jobs.check_custody import require_sound_custody
 from mendbay.jobs.consents import refused_although
-from mendbay.jobs.keep_items import items_named, put_items
+from mendbay.jobs.keep_items import items_named, number_items, put_items
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.note_bodies import unreadable
 from mendbay.jobs.papers import frame, person_on_paper
@@ -131,6 +131,7 @@ def _hand_over(
         require_nameless(remembered(bench, case), place)
         needed = NEEDED.get(role, ()) if direction is Direction.RELEASED else ()
         against = refused_although(bench, case, needed, although)
+        number_items(bench, case)
         before = items_named(bench, case, named) if named else ()
         if direction is Direction.RECEIVED:
             items = received(before, [one for one in earlier if not one.called_off], place)

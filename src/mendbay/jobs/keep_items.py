@@ -32,8 +32,8 @@ MODEL_LIMIT = 30
 
 
 def items_of(bench: Bench, case: int) -> tuple[Item, ...]:
-    """The things of a case by number. Drives of its bays that are no items yet become some now; what was not
-    noted of such a drive by hand is taken from its bay.
+    """The things of a case by number. A drive of its bays that nobody noted as an item yet has the number
+    that `number_items` would give it; what was not noted of a drive by hand is taken from its bay.
 
     Raises:
         NoSuchCase: there is no such case.
@@ -42,15 +42,25 @@ def items_of(bench: Bench, case: int) -> tuple[Item, ...]:
     """
     kept = _kept(bench, case)
     bays = bench.ledger.bays(case)
-    if _without_item(bays, kept):
-        with bench.ledger.together():
-            kept = _kept(bench, case)  # another process may have been first
-            for bay in _without_item(bays, kept):
-                drive = Item(case, _next_number(bench, case), What.DRIVE, bay=bay.bay)
-                write_item(bench, drive)
-                kept.append(drive)
     known = {bay.bay: bay for bay in bays}
-    return tuple(_as_its_bay_says(one, known.get(one.bay)) for one in kept)
+    every = (*kept, *_to_number(bench, case, bays, kept))
+    return tuple(_as_its_bay_says(one, known.get(one.bay)) for one in every)
+
+
+def number_items(bench: Bench, case: int) -> None:
+    """Writes down the drives of bays that are no items yet, so that their numbers stay: before anything of
+    the case's things is changed, labelled or put on a paper. Raises as `items_of`."""
+    if not _to_number(bench, case, bench.ledger.bays(case), _kept(bench, case)):
+        return
+    with bench.ledger.together():  # another process may have been first: what is missing is looked for again
+        for drive in _to_number(bench, case, bench.ledger.bays(case), _kept(bench, case)):
+            write_item(bench, drive)
+
+
+def _to_number(bench: Bench, case: int, bays: Sequence[Bay], kept: Sequence[Item]) -> list[Item]:
+    missing = _without_item(bays, kept)
+    first = _next_number(bench, case) if missing else 0
+    return [Item(case, first + at, What.DRIVE, bay=bay.bay) for at, bay in enumerate(missing)]
 
 
 def item_named(bench: Bench, case: int, text: str) -> Item:
@@ -76,15 +86,16 @@ def items_named(bench: Bench, case: int, texts: Sequence[str]) -> tuple[Item, ..
 
 
 def items_to_label(bench: Bench, case: int, named: Sequence[str]) -> tuple[Item, ...]:
-    """The items that labels are printed for: those named, or all that still are. The marks of a drive begin
-    with the model of its bay, also where others were noted by hand. Words that name the customer of today,
-    who may have been called otherwise when they were written, are left out.
+    """The items that labels are printed for: those named, or all that still are; their numbers stay from now
+    on. The marks of a drive begin with the model of its bay, also where others were noted by hand. Words that
+    name the customer of today, who may have been called otherwise when they were written, are left out.
 
     Raises:
         NoSuchCase, NoSuchItem: there is no such case or item.
         UsageError: a name is no code, or there is nothing to label.
     """
     record = bench.ledger.case(case)
+    number_items(bench, case)
     gone = (Where.USED, Where.DESTROYED)
     found = items_named(bench, case, named)
     if not named:
@@ -156,6 +167,7 @@ def add_item(
         record = bench.ledger.case(case)
         if bay:
             bench.ledger.bay(case, bay)
+        number_items(bench, case)
         _require_new(items_of(bench, case), what, bay, owner, another)
         item = Item(
             case, _next_number(bench, case), what, words, bay, marks, condition, Where.HERE, place, owner
@@ -214,6 +226,7 @@ def change_item(
         raise UsageError("Nothing is said that would change.", "Say what is to be put right.")
     with bench.ledger.together():
         record = bench.ledger.case(case)
+        number_items(bench, case)
         item = item_named(bench, case, named)
         if bay:
             bench.ledger.bay(case, bay)
@@ -255,6 +268,7 @@ def move_item(
         require_reason(mistake, "put right")
     with bench.ledger.together():
         record = bench.ledger.case(case)
+        number_items(bench, case)
         item = item_named(bench, case, named)
         now = replace(item, where=where, place=place.strip()) if mistake else moved(item, where, place)
         if now == item:

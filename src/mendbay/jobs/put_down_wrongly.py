@@ -15,7 +15,7 @@ from mendbay.core.errors import LedgerError, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.hand_over_items import hand_over_called, hand_overs_of, write_hand_over
-from mendbay.jobs.keep_items import item_named, items_of, put_items, take_item_back
+from mendbay.jobs.keep_items import item_named, items_of, number_items, put_items, take_item_back
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.note_bodies import unreadable
 from mendbay.jobs.ports import KeptFile
@@ -48,6 +48,7 @@ def withdraw_item(bench: Bench, case: int, named: str, reason: str) -> Item:
     with bench.ledger.together():
         record = remembered(bench, case)
         require_nameless(record, reason)
+        number_items(bench, case)
         item = item_named(bench, case, named)
         over = next(
             (

@@ -154,7 +154,7 @@ def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 def _refuse(why: str) -> NoReturn:
     raise UsageError(
         f"That is no file of answers: {why}.",
-        "Nothing was entered. Name the file that the page of `case take-in --page` saved.",
+        "Nothing was entered. Name the file that the page of take-in saved.",
     )
 
 

@@ -21,7 +21,7 @@ from mendbay.jobs.check_custody import require_sound_custody
 from mendbay.jobs.consents import HOW_GIVEN, consents_of
 from mendbay.jobs.hand_over_items import head_facts, item_facts
 from mendbay.jobs.keep_copies import keeping_facts
-from mendbay.jobs.keep_items import items_of
+from mendbay.jobs.keep_items import items_of, number_items
 from mendbay.jobs.papers import frame, person_on_paper
 from mendbay.jobs.remembered import remembered
 
@@ -61,6 +61,7 @@ def write_receipt(bench: Bench, case: int, agreed: Sequence[str] = ()) -> Receip
         require_text(one)
     require_no_secret(*agreed)
     record = remembered(bench, case)
+    number_items(bench, case)
     here = tuple(one for one in items_of(bench, case) if one.where is Where.HERE and one.owner == "customer")
     seen = condition_seen(bench, case, own_words=True)
     require_sound_custody(bench, case)

@@ -30,6 +30,7 @@ from mendbay.jobs.keep_items import (
     items_of,
     items_to_label,
     move_item,
+    number_items,
 )
 from mendbay.jobs.letters import letter_words
 from mendbay.jobs.ports import KeptFile
@@ -52,11 +53,14 @@ def words_of(pdf: bytes) -> str:
 class TestItems:
     def test_drives_become_items_by_themselves_and_only_once(self, bench: Bench) -> None:
         for _ in range(2):
+            assert not bench.notes.of(NoteKind.ITEM, 1), "looking writes nothing"
             assert [(one.code, one.named) for one in items_of(bench, 1)] == [
                 ("0001-01", "drive of bay 1"),
                 ("0001-02", "drive of bay 2"),
             ]
-        assert len(bench.notes.of(NoteKind.ITEM, 1)) == 2
+        for _ in range(2):
+            number_items(bench, 1)
+            assert len(bench.notes.of(NoteKind.ITEM, 1)) == 2
         add_bay(bench, Bay(1, "3", "AL20-HX4", "QM-3", condition="dent"))
         third = tell_case(bench, 1).items[2]
         assert (third.bay, third.marks, third.condition) == ("3", "AL20-HX4 QM-3", "dent")
@@ -110,7 +114,7 @@ class TestItems:
         assert custody(bench)[-1] == ("put right", "item 0001-03; its words")
 
     def test_what_makes_no_sense_is_refused_and_leaves_nothing(self, bench: Bench) -> None:
-        items_of(bench, 1)
+        number_items(bench, 1)
         before = (custody(bench), bench.notes.all_of(1))
         for error, call in (
             (UsageError, lambda: add_item(bench, 1, What.DRIVE, bay="1")),

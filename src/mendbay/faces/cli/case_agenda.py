@@ -14,6 +14,7 @@ from mendbay.faces import wording
 from mendbay.faces.agenda_words import figures_words, wait_words
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.agenda import Day, tell_agenda
+from mendbay.jobs.shop_currency import shop_currency
 from mendbay.jobs.waiting import TELLABLE, WORDS, go_on, set_due, wait
 from mendbay.wiring import open_bench
 
@@ -30,15 +31,16 @@ def today(screen: Screen, everything: bool) -> None:
     """Say what to do today, across all cases: late ones first, then what is worth most a minute."""
     with open_bench(screen.home, tell=screen.tell) as bench:
         day = tell_agenda(bench)
+        currency = shop_currency(bench)
     agenda = day.agenda
     shown = agenda.steps if everything else agenda.steps[:SHOWN]
     lines = [f"Today, {agenda.day}: {wording.counted(len(agenda.steps), 'case')} to do something for."]
-    for place, head in enumerate(("Late", "Due today", "Next, by what a minute of yours is worth")):
+    for place, head in enumerate(("Late", "Due today", "Next, by what your time is worth")):
         chosen = [one for one in shown if one.place == place]
         if chosen:
             lines += ["", head]
         for one in chosen:
-            lines += _step_lines(day, one)
+            lines += _step_lines(day, one, currency)
     left = len(agenda.steps) - len(shown)
     if left:
         lines += ["", f"And {count_text(left)} more: {wording.called_as()} case today --all"]
@@ -177,7 +179,7 @@ def list_(screen: Screen, only_open: bool, only_waiting: bool, only_late: bool) 
 # ---------------------------------------------------------------------- words
 
 
-def _step_lines(day: Day, entry: Entry) -> list[str]:
+def _step_lines(day: Day, entry: Entry, currency: str) -> list[str]:
     assert entry.chore is not None
     case = day.cases[entry.case.number]
     state = "; ".join(entry.late)
@@ -186,7 +188,7 @@ def _step_lines(day: Day, entry: Entry) -> list[str]:
     name = _short(case.customer, NAME_COLUMN)
     lines = [wrapped(f"{case.number:4}  {name}{f' ({state})' if state else ''}", "", "      ")]
     lines.append(wrapped(entry.chore.words, "      ", ""))
-    lines.append(wrapped(f"{figures_words(entry.chore)}; {entry.chore.command}", "      ", ""))
+    lines.append(wrapped(f"{figures_words(entry.chore, currency)}; {entry.chore.command}", "      ", ""))
     return lines
 
 

@@ -19,6 +19,7 @@ from mendbay.jobs.keep_items import (
     items_of,
     items_to_label,
     move_item,
+    number_items,
 )
 from mendbay.jobs.put_down_wrongly import AS_TYPED, withdraw_item
 from mendbay.wiring import item_labels, open_bench, write_new_file
@@ -36,6 +37,7 @@ PLACES = {typed: where for where, typed in AS_TYPED.items()}
 def items(screen: Screen, case: int) -> None:
     """List the things of CASE: what each is, whose it is, and where it is now."""
     with open_bench(screen.home, tell=screen.tell) as bench:
+        number_items(bench, case)  # a person may write the codes that are listed on the things
         found = items_of(bench, case)
     called = wording.called_as()
     lines = item_lines(found) or [f"Case {case} has no items yet."]

@@ -32,6 +32,9 @@ from mendbay.faces.web.desk import Desk
 from mendbay.faces.web.drawing import Drawing
 from mendbay.faces.web.fields import SEEN, read_fields
 from mendbay.faces.web.guard import COOKIE, DOOR, Guard, TooMuch, cookies_of
+from mendbay.faces.web.picture_reading import picture_reading
+from mendbay.faces.web.reading_orders import is_waiting
+from mendbay.faces.web.upload_folder import room_told
 from mendbay.faces.web.uploads import remove_forgotten
 from mendbay.faces.web.visit import Visit
 
@@ -151,11 +154,16 @@ class _Application:
     @asynccontextmanager
     async def lifespan(self, app: Starlette) -> AsyncIterator[None]:
         self._desk.pulse.start()
-        await run_in_threadpool(remove_forgotten, self._desk.home)
+        await run_in_threadpool(self._take_up)
         await run_in_threadpool(self._tidy)
         yield
         await run_in_threadpool(self._desk.pulse.end)
         await run_in_threadpool(self._desk.end)
+
+    def _take_up(self) -> None:
+        """Pictures that a killed server left unread are read now; what else it left is removed."""
+        picture_reading(self._desk).take_up()
+        remove_forgotten(self._desk.home, is_waiting)
 
     def _tidy(self) -> None:
         """Removes works that ended long ago; what cannot be removed now is tried with the next start."""
@@ -232,7 +240,9 @@ class _Application:
 
     def _told(self, request: Request, address: Address, what: str, next_step: str, status: int) -> Response:
         path = request.url.path + (f"?{request.url.query}" if request.url.query else "")
-        visit = Visit(self._desk, self._book, address, {}, {}, _who(request), path)
+        number = _CASE.match(path)
+        of = {"case": int(number[1])} if number else {}
+        visit = Visit(self._desk, self._book, address, of, {}, _who(request), path)
         back = "" if request.method == "GET" else request.headers.get("referer", "")
         origin = f"{request.url.scheme}://{request.headers.get('host', '')}"
         facts = {
@@ -240,7 +250,7 @@ class _Application:
             "next_step": next_step,
             "status": status,
             "back": back.removeprefix(origin) if back.startswith(f"{origin}/") else "",
-            "case": number[1] if (number := _CASE.match(path)) else "",
+            "case": number[1] if number else "",
         }
         told = HTMLResponse(self._drawing.page(visit, Page("trouble.html", facts)), status)
         told.headers["HX-Push-Url"] = "false"  # the form's page stays, and with it its address
@@ -365,7 +375,8 @@ async def _form(request: Request, address: Address) -> list[tuple[str, Any]]:
     if kind not in ("application/x-www-form-urlencoded", "multipart/form-data", ""):
         raise UsageError("That is not how a form is sent.", "Send it from its page.")
     try:
-        form = await request.form(max_files=files, max_fields=FIELDS_AT_ONCE, max_part_size=1 << 20)
+        with room_told():
+            form = await request.form(max_files=files, max_fields=FIELDS_AT_ONCE, max_part_size=1 << 20)
     except TooMuch:
         raise
     except ClientDisconnect:

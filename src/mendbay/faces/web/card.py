@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from mendbay.case.agenda import WaitsFor
+from mendbay.core.note import NoteKind
+from mendbay.core.quantity import count_text
 from mendbay.faces.agenda_words import figures_words, wait_words
 from mendbay.faces.web.commands import page_of
 from mendbay.faces.web.visit import Visit
-from mendbay.jobs.case_steps import CaseSteps, StepName, StepState, tell_steps
+from mendbay.jobs.case_pictures import case_pictures
+from mendbay.jobs.case_steps import CaseSteps, StepName, StepState, is_unasked, tell_steps
+from mendbay.jobs.shop_currency import shop_currency
+from mendbay.jobs.withdraw import standing_notes
 
 if TYPE_CHECKING:
     from mendbay.case.agenda import Chore
@@ -41,7 +47,8 @@ BESIDE = (
 
 @dataclass(frozen=True, slots=True)
 class CardStep:
-    """A step on the spine; `state` and `words` are empty for a page that is no step of the job."""
+    """A step on the spine; `state` is empty for a page that is no step of the job, `words` then say in a few
+    words what is there."""
 
     page: str
     name: str
@@ -57,12 +64,14 @@ class CardNext:
 
     Args:
         weighing: it is being worked out; `words` says so.
+        also: what is open beside, each with the page where it is done and what is known of it.
     """
 
     words: str
     numbers: str = ""
     url: str = ""
     weighing: bool = False
+    also: tuple[tuple[str, str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,33 +101,70 @@ def card_of(visit: Visit, bench: Bench, number: int) -> Card:
     found = {one.name: one for one in told.steps}
     there = visit.book.addresses
     steps = tuple(
-        _step(visit, page, name, found.get(step) if step else None, number, today)
+        _step(visit, page, name, found[step], number, today)
+        if step
+        else CardStep(page, name, visit.url(page, case=number), words=_pictures_words(bench, number))
         for page, name, step in STEPS
         if page in there
     )
     beside = tuple(one for one in BESIDE if one[0] in there)
-    return Card(told.case, told, steps, _next(visit, told, today), beside, today)
+    return Card(told.case, told, steps, _next(visit, bench, told, today), beside, today)
 
 
-def _step(visit: Visit, page: str, name: str, step: JobStep | None, case: int, today: str) -> CardStep:
+def _step(visit: Visit, page: str, name: str, step: JobStep, case: int, today: str) -> CardStep:
     url = visit.url(page, case=case)
-    if step is None:
-        return CardStep(page, name, url)
     waits = wait_words(step.waits, today) if step.waits else ""
     return CardStep(page, name, url, str(step.state), step.words, waits)
 
 
-def _next(visit: Visit, told: CaseSteps, today: str) -> CardNext:
+def _pictures_words(bench: Bench, case: int) -> str:
+    of_bays = {(one.bay, one.subject) for one in standing_notes(bench, NoteKind.PICTURE, case)}
+    kept = len(of_bays) + len(case_pictures(bench, case))
+    return f"{count_text(kept)} kept" if kept else "none yet"
+
+
+def asks_first(visit: Visit, case: int) -> CardNext:
+    """What comes before any step of triage while nobody was asked anything."""
+    return CardNext(
+        "Begin with take-in: nothing was asked yet of what happened and what is wanted.",
+        url=visit.url("take-in", case=case),
+    )
+
+
+def is_too_early(bench: Bench, chore: Chore) -> bool:
+    """Whether a step of triage is proposed by odds alone, as nothing is known of the case yet."""
+    words = chore.command.split()
+    return words[0] == "triage" and is_unasked(bench, int(words[2]))
+
+
+def _open_beside(visit: Visit, told: CaseSteps) -> Iterator[tuple[str, str, str]]:
+    """What of a case that waits is not done yet, and how to ask after what it waits for."""
+    pages = {step: (page, name) for page, name, step in STEPS if step}
+    left = (StepState.UNDER_WAY, StepState.NOT_STARTED)
+    step = next((one for one in told.steps if one.state in left and one.name is not StepName.CLOSING), None)
+    if step is not None:
+        page, name = pages[step.name]
+        yield f"Still open: {name}, {step.state}.", visit.url(page, case=told.case.number), step.words
+    nudge = told.entry.case.nudge
+    if nudge is not None and (page_there := page_of(visit.book, nudge.command)):
+        yield f"If it takes too long: {nudge.words}", page_there[0], ""
+
+
+def _next(visit: Visit, bench: Bench, told: CaseSteps, today: str) -> CardNext:
     chore: Chore | None = told.next_action
     if chore is not None:
+        if is_too_early(bench, chore):
+            return asks_first(visit, told.case.number)
         page = page_of(visit.book, chore.command)
-        return CardNext(chore.words, figures_words(chore), page[0] if page else "")
+        return CardNext(chore.words, figures_words(chore, shop_currency(bench)), page[0] if page else "")
     if told.not_yet:
         return CardNext("What is worth doing next is being worked out.", weighing=True)
     if told.entry.case.waits:
         first = told.entry.case.waits[0]
         where = "drives" if first.who is WaitsFor.MACHINE else "case"
         url = visit.url(where, case=told.case.number)
-        return CardNext(f"The case waits {wait_words(first, today)}.", url=url)
+        return CardNext(
+            f"The case waits {wait_words(first, today)}.", url=url, also=tuple(_open_beside(visit, told))
+        )
     over = all(one.state in (StepState.DONE, StepState.NOT_NEEDED) for one in told.steps)
     return CardNext("Everything is done." if over else "There is nothing to be done for it now.")

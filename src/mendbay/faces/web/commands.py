@@ -7,11 +7,16 @@ import re
 import shlex
 from collections.abc import Callable
 
+from jinja2 import pass_context
+from jinja2.runtime import Context
 from markupsafe import Markup, escape
 
+from mendbay.case.authority import Authority, Whose, concern_about
 from mendbay.faces.plain_text import without_controls
-from mendbay.faces.web.addresses import Book
+from mendbay.faces.web.addresses import Address, Book
+from mendbay.faces.web.option_words import in_words_of_the_page
 
+NEVER = "0001-01-01T00:00:00Z"
 CASE_PAGES = {
     "case": {
         "show": ("record", "the case's story"),
@@ -127,20 +132,38 @@ SHOP_PAGES = {
 }
 """The same for commands of the whole shop."""
 _WORD = r"""(?:'[^'\n]*'|"[^"\n]*"|[^\s,;]+)"""
-_GOES_ON = r"(?!patient\b|donor\b|new\b)[a-z]+(?:[ .,;]|$)"
+_TYPED = r"(?:patient|donor|new|customer|part|machine|here|away|used|destroyed)\b"
+"""Words that are part of a command though they look like the sentence going on."""
+_GOES_ON = rf"(?!{_TYPED})[a-z]+(?:[ .,;]|$)"
 """A word of the sentence behind a command rather than one of its own: `mendbay triage show 1 lists them`."""
 _COMMAND = re.compile(
-    r"\bmendbay (?P<noun>[a-z]+) (?P<verb>[a-z-]+)"
-    r"(?P<rest>(?: (?:\d+\b(?!=)|--[a-z][a-z-]*|[A-Z][A-Z_|=.-]*\b|"
-    rf"(?<=\d )(?!{_GOES_ON})[0-9A-Za-z_*./=-]+(?=[ .,;]|$)|(?<=--bay ){_WORD}))*)"
+    r"`?\bmendbay (?P<noun>[a-z]+) (?P<verb>[a-z-]+)"
+    r"(?P<rest>(?: (?:\d+(?:[-.]\d+)?\b(?!=)|--(?:to|how|by) [a-z]+\b|--bays \d+(?:,\d+)*|--[a-z][a-z0-9-]*|"
+    r"""[A-Z](?:[A-Z_|=./-]*[A-Z])?(?:\.[a-z]{2,4})?(?![a-z])|"[A-Z]+"|\.\.\.(?= --)|"""
+    r"(?<=[a-z] )(?:yes, no or ask|yes|no|ask)(?=[ .,;]|$)|"
+    rf"(?<=[A-Z] ){_TYPED}|(?<=\d )(?!{_GOES_ON})[0-9A-Za-z_*./=-]+(?=[ .,;]|$)|(?<=--bay ){_WORD}))*)`?"
 )
 
 
-def page_of(book: Book, command: str) -> tuple[str, str] | None:
+CONCERNS = frozenset(
+    concern_about(one)
+    for one in (
+        None,
+        Authority(Whose.UNCLEAR, False, "", "", NEVER, ""),
+        Authority(Whose.OTHER, False, "", "", NEVER, ""),
+    )
+)
+"""What is said of a right to the data that is not clear, wherever it is said: the form for it is one page."""
+WHOSE_DATA = "whose-data"
+"""The place of that form on the page of take-in."""
+
+
+def page_of(book: Book, command: str, case: int | None = None) -> tuple[str, str] | None:
     """The page for a command and what it is called.
 
     Args:
         command: noun, verb and what follows, as it would be typed after `mendbay`.
+        case: which is meant where it names none.
     """
     try:
         words = shlex.split(command)
@@ -153,6 +176,8 @@ def page_of(book: Book, command: str) -> tuple[str, str] | None:
         rest = rest[1:]  # the item
     at = next((at for at, one in enumerate(rest) if one.isascii() and one.isdigit() and len(one) < 12), None)
     found = CASE_PAGES.get(noun, {}).get(verb)
+    if found is not None and at is None and case is not None:
+        at, rest = 0, [str(case)]
     if found is not None and at is not None and found[0] in book.addresses:
         address, after = book.addresses[found[0]], rest[at + 1 : at + 2]
         by_bay = noun in BY_BAY and any(one.name == "bay" for one in address.fields)
@@ -165,17 +190,33 @@ def page_of(book: Book, command: str) -> tuple[str, str] | None:
 
 
 def linked(book: Book) -> Callable[[object], Markup]:
-    """A filter for templates: a sentence in which commands of the command line are links to their pages."""
+    """A sentence in which commands of the command line are links to their pages, and options are called as
+    fields are."""
+    return lambda text: _linked(book, text, None, None)
 
-    def link(text: object) -> Markup:
-        said, at, made = without_controls(str(text)), 0, Markup()
-        for found in _COMMAND.finditer(said):
-            page = page_of(book, f"{found['noun']} {found['verb']}{found['rest']}")
-            if page is None:
-                continue
-            made += escape(said[at : found.start()])
-            made += Markup('<a href="{}">{}</a>').format(*page)
-            at = found.end()
-        return made + escape(said[at:])
 
-    return link
+def told_on(book: Book) -> Callable[[Context, object], Markup]:
+    """The same as a filter for templates, which knows the page: its case is meant where a command names none,
+    and its own fields are meant first."""
+
+    @pass_context
+    def told(context: Context, text: object) -> Markup:
+        visit = context.get("visit")
+        case = visit.path.get("case") if visit is not None else None
+        made = _linked(book, text, case, visit.address if visit is not None else None)
+        if case is not None and text in CONCERNS:
+            place = f"{book.url('take-in', case=case)}#{WHOSE_DATA}"
+            made += Markup(' <a href="{}">{}</a>').format(place, "Put down whose data it is")
+        return made
+
+    return told
+
+
+def _linked(book: Book, text: object, case: int | None, address: Address | None) -> Markup:
+    said, at, made = without_controls(str(text)), 0, Markup()
+    for found in _COMMAND.finditer(said):
+        page = page_of(book, f"{found['noun']} {found['verb']}{found['rest']}", case)
+        made += escape(in_words_of_the_page(said[at : found.start()], book, address))
+        made += Markup('<a href="{}">{}</a>').format(*page) if page else escape(found[0])
+        at = found.end()
+    return made + escape(in_words_of_the_page(said[at:], book, address))

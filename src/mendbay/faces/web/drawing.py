@@ -15,7 +15,7 @@ from mendbay.faces.plain_text import without_controls
 from mendbay.faces.printable import printable
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Page
-from mendbay.faces.web.commands import linked
+from mendbay.faces.web.commands import told_on
 from mendbay.faces.web.visit import Visit, seen
 
 NAV = (
@@ -42,7 +42,7 @@ class Drawing:
             lstrip_blocks=True,
         )
         self.environment.filters.update(
-            told=linked(book),
+            told=told_on(book),
             size=bytes_text,
             count=count_text,
             chance=chance_text,

@@ -21,6 +21,7 @@ from mendbay.core.quantity import counted
 from mendbay.faces.web.addresses import UPLOAD_BYTES
 from mendbay.faces.web.guard import Guard, Rules, TooMuch, cookies_of
 from mendbay.faces.web.phone_keys import MOST_PICTURES, PhoneKey, PhoneKeys
+from mendbay.faces.web.upload_folder import room_told
 
 COOKIE = "mendbay_phone"
 AT_ONCE = 40
@@ -218,9 +219,11 @@ async def _files(request: Request) -> tuple[UploadFile, ...]:
     """
     Raises:
         UsageError: what was sent is no form with pictures.
+        NoRoom, DestinationError: it cannot be written down.
     """
     try:
-        form = await request.form(max_files=AT_ONCE, max_fields=0)
+        with room_told():
+            form = await request.form(max_files=AT_ONCE, max_fields=0)
     except TooMuch:
         raise
     except (ClientDisconnect, MultiPartException, HTTPException, UnicodeDecodeError, ValueError):

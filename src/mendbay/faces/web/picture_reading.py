@@ -2,7 +2,8 @@
 
 One thread reads them all, so that a telephone that sends one after another has one reader and not many: the
 process that decodes pictures ends with the thread that started it. What was read stands in the ledger at
-once, picture by picture. What is left when the server ends is ordered as works.
+once, picture by picture. What is left when the server ends is ordered as works; what a server that was killed
+left is taken up at the next start.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from typing import TYPE_CHECKING
 
 from mendbay.core.clock import SystemClock, iso
 from mendbay.core.errors import MendbayError
+from mendbay.faces.web.reading_orders import ReadingOrder, left_behind
 from mendbay.faces.web.uploads import Uploads
 from mendbay.jobs.events import Event, StepProgress
 from mendbay.jobs.read_pictures import BoardLook, read_pictures
@@ -30,6 +32,8 @@ if TYPE_CHECKING:
 
 KEPT = "picture-reading"
 ENDING_SECONDS = 1.0
+WRITING_SECONDS = 30.0
+"""How long a reading that is being written down is waited for at the end."""
 OUTCOMES = 50
 """Bays whose last reading is remembered."""
 
@@ -58,23 +62,44 @@ class Standing:
 
 @dataclass(slots=True)
 class _Task:
-    place: Place
-    who: str
-    uploads: Uploads
+    order: ReadingOrder
     left: int = field(init=False)
 
     def __post_init__(self) -> None:
         self.left = len(self.uploads.files)
 
+    @property
+    def place(self) -> Place:
+        return self.order.case, self.order.bay
+
+    @property
+    def who(self) -> str:
+        return self.order.who
+
+    @property
+    def uploads(self) -> Uploads:
+        return self.order.uploads
+
+
+class _Ended(Exception):
+    """The server ends, and others go on."""
+
 
 class _Lent:
-    """A reader that a job may close, and that stays open all the same."""
+    """A reader that a job may close, and that stays open all the same.
 
-    def __init__(self, reader: Pictures) -> None:
+    Args:
+        done: called when a picture is read, before that is written down.
+    """
+
+    def __init__(self, reader: Pictures, done: Callable[[], None]) -> None:
         self._reader = reader
+        self._done = done
 
     def read_bytes(self, data: bytes, name: str) -> Reading:
-        return self._reader.read_bytes(data, name)
+        reading = self._reader.read_bytes(data, name)
+        self._done()
+        return reading
 
     def close(self) -> None:
         """Whoever lent it closes it."""
@@ -96,12 +121,28 @@ class PictureReading:
         self._now = ""
         self._thread: threading.Thread | None = None
         self._open: Pictures | None = None
-        self._handed_over = False
+        self._ending = self._handed_over = self._writing = False
         self._quiet = threading.Condition(self._lock)
 
     def put(self, case: int, bay: str, who: str, uploads: Uploads) -> None:
-        """Has pictures read, and their files removed afterwards."""
-        task = _Task((case, bay), who, uploads)
+        """Has pictures read, and their files removed afterwards.
+
+        Raises:
+            NoRoom, DestinationError: it cannot be written down that they wait; their files are removed.
+        """
+        try:
+            self._put(ReadingOrder(case, bay, who, uploads).taken())
+        except MendbayError:
+            uploads.remove()
+            raise
+
+    def take_up(self) -> None:
+        """Has read what a server that was killed had not."""
+        for order in left_behind(self._home):
+            self._put(order)
+
+    def _put(self, order: ReadingOrder) -> None:
+        task = _Task(order)
         with self._lock:
             self._tasks.append(task)
             self._outcomes.pop(task.place, None)
@@ -128,13 +169,16 @@ class PictureReading:
     def end(self) -> None:
         """Ends; what is not read yet is read by works, which go on without the server."""
         with self._lock:
-            thread, left = self._thread, list(self._tasks)
-            self._handed_over = True
-        for place in dict.fromkeys(one.place for one in left):
-            self._hand_over(place, [one for one in left if one.place == place])
+            thread, self._ending = self._thread, True
         self._queue.put(None)
         if thread is not None:
-            thread.join(ENDING_SECONDS)
+            thread.join(ENDING_SECONDS)  # after the picture it has in hand
+        with self._quiet:
+            self._quiet.wait_for(lambda: not self._writing, WRITING_SECONDS)
+            left = list(self._tasks)
+            self._handed_over = True  # what is still being read is written down by nobody here
+        for place in dict.fromkeys(one.place for one in left):
+            self._hand_over(place, [one for one in left if one.place == place])
 
     def _hand_over(self, place: Place, tasks: Sequence[_Task]) -> None:
         paths = [str(path.absolute()) for one in tasks for path in one.uploads.paths]
@@ -149,24 +193,33 @@ class PictureReading:
         try:
             start_work(self._home, order)
         except MendbayError as trouble:
-            _log.error("pictures of case %s are left unread: %s", place[0], trouble.what)
+            _log.error("pictures of case %s wait for the next start: %s", place[0], trouble.what)
+            for one in tasks:
+                one.order.let_go()
+            return
+        for one in tasks:
+            one.order.drop()
 
     def _run(self) -> None:
         while (task := self._queue.get()) is not None:
-            if self._handed_over:
+            if self._ending:
                 break
             outcome = self._outcome(task)
-            if self._handed_over:
-                break
-            task.uploads.remove()
-            if self._queue.empty():
-                self._rest()
             with self._quiet:
+                self._writing = False
+                if outcome is None or self._handed_over:
+                    self._quiet.notify_all()
+                    break
                 self._tasks.remove(task)
                 self._outcomes[task.place] = outcome
                 while len(self._outcomes) > OUTCOMES:
                     del self._outcomes[next(iter(self._outcomes))]
                 self._now = ""
+            task.uploads.remove()
+            task.order.let_go()
+            if self._queue.empty():
+                self._rest()
+            with self._quiet:
                 self._quiet.notify_all()
         self._rest()
 
@@ -174,17 +227,33 @@ class PictureReading:
         """The reader, which goes on from one sending to the next: it takes seconds to start."""
         if self._open is None:
             self._open = self._reader()
-        return _Lent(self._open)
+        return _Lent(self._open, self._is_read)
+
+    def _is_read(self) -> None:
+        """
+        Raises:
+            _Ended: the picture was handed over meanwhile.
+        """
+        with self._lock:
+            if self._handed_over:
+                raise _Ended
+            self._writing = True
 
     def _rest(self) -> None:
         if self._open is not None:
             self._open.close()
             self._open = None
 
-    def _outcome(self, task: _Task) -> Standing:
+    def _outcome(self, task: _Task) -> Standing | None:
+        """What became of it; None if it is left to others."""
+
         def tell(event: Event) -> None:
             if isinstance(event, StepProgress):
-                with self._lock:
+                with self._quiet:
+                    self._writing = False
+                    self._quiet.notify_all()
+                    if self._ending and event.done < event.total:
+                        raise _Ended
                     self._now = event.now
                     task.left = event.total - event.done
 
@@ -193,6 +262,8 @@ class PictureReading:
                 mine = replace(bench, who=task.who) if task.who else bench
                 shop = shop_files(self._home)
                 look = read_pictures(mine, shop, self._awake, *task.place, task.uploads.paths)
+        except _Ended:
+            return None
         except MendbayError as trouble:
             return Standing(trouble=trouble.what, next_step=trouble.next_step)
         except Exception as trouble:  # a thread that dies of one picture would read no other

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import secrets
+import os
 import shutil
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -15,10 +15,11 @@ from starlette.datastructures import UploadFile
 
 from mendbay.core.errors import MendbayError, UsageError
 from mendbay.core.quantity import bytes_text
+from mendbay.faces.web import upload_folder
+from mendbay.faces.web.upload_folder import room_told
 from mendbay.jobs.picture_files import ending_of
 from mendbay.wiring import home_folder
 
-FOLDER = "uploads"
 PIECE_BYTES = 1 << 20
 FORGOTTEN_SECONDS = 86_400
 """After so long nobody reads what was sent any more."""
@@ -69,7 +70,7 @@ class Uploads:
 
     def remove(self) -> None:
         """Removes them."""
-        shutil.rmtree(self.folder, ignore_errors=True)
+        upload_folder.remove(self.folder.parent.parent, self.folder.name)
 
 
 def take_uploads(
@@ -88,28 +89,28 @@ def take_uploads(
 
     Raises:
         UsageError: a file is empty, too large or of no use; nothing is kept.
+        NoRoom, DestinationError: it cannot be written down; nothing is kept.
     """
-    top = home_folder(home) / FOLDER
-    top.mkdir(parents=True, exist_ok=True, mode=0o700)
-    folder = top / secrets.token_hex(12)
-    folder.mkdir(mode=0o700)
+    place = home_folder(home)
     stem = f"picture-{datetime.now(UTC):%Y%m%d-%H%M%S}"
-    try:
-        return Uploads(
-            folder,
-            tuple(
-                _taken(folder, f"{stem}-{number:02}", one, limit_bytes, fits, otherwise)
-                for number, one in enumerate(sent, 1)
-            ),
-        )
-    except BaseException:
-        shutil.rmtree(folder, ignore_errors=True)
-        raise
+    with room_told(), upload_folder.opened(place) as top:
+        name = upload_folder.new_folder(top)
+        path = place / upload_folder.NAME / name
+        try:
+            with upload_folder.inside(top, name) as folder:
+                files = tuple(
+                    _taken(folder, path / f"{stem}-{number:02}", one, limit_bytes, fits, otherwise)
+                    for number, one in enumerate(sent, 1)
+                )
+        except BaseException:
+            shutil.rmtree(name, ignore_errors=True, dir_fd=top)
+            raise
+    return Uploads(path, files)
 
 
 def _taken(
-    folder: Path,
-    stem: str,
+    folder: int,
+    stem: Path,
     sent: UploadFile,
     limit_bytes: int,
     fits: Callable[[bytes], bool],
@@ -123,9 +124,9 @@ def _taken(
         raise UsageError(f"{named} is empty.", "Send it again.")
     if not fits(piece):
         raise UsageError(f"{named} is by its bytes nothing that can be taken here.", otherwise)
-    path = folder / f"{stem}{ending_of(piece) or '.bin'}"
+    path = stem.with_name(f"{stem.name}{ending_of(piece) or '.bin'}")
     size = 0
-    with path.open("xb") as place:
+    with upload_folder.new_file(folder, path.name) as place:
         while piece:
             size += len(piece)
             if size > limit_bytes:
@@ -133,7 +134,7 @@ def _taken(
                     f"{named} is larger than {bytes_text(limit_bytes)}: nothing of what was sent is kept.",
                     "Send it smaller, or leave it out.",
                 )
-            place.write(piece)
+            upload_folder.write_whole(place, piece)
             piece = file.read(PIECE_BYTES)
     return Upload(path, named)
 
@@ -163,10 +164,15 @@ def shown(name: str) -> str:
     return (plain if len(plain) <= NAME_LIMIT else f"{plain[: NAME_LIMIT - 1]}…") or "a file without a name"
 
 
-def remove_forgotten(home: Path | None) -> None:
-    """Removes what a server left behind that was broken off."""
-    with suppress(OSError):
-        for one in (home_folder(home) / FOLDER).iterdir():
-            late = time.time() - one.lstat().st_mtime > FORGOTTEN_SECONDS
-            if late and one.is_dir() and not one.is_symlink():
-                shutil.rmtree(one, ignore_errors=True)
+def remove_forgotten(home: Path | None, is_needed: Callable[[int], bool] = lambda folder: False) -> None:
+    """Removes what a server left behind that was broken off.
+
+    Args:
+        is_needed: told a folder as a descriptor, whether it is to stay all the same.
+    """
+    with suppress(OSError, MendbayError), upload_folder.opened(home_folder(home)) as top:
+        for name in os.listdir(top):
+            with suppress(OSError), upload_folder.inside(top, name) as folder:
+                late = time.time() - os.stat(folder).st_mtime > FORGOTTEN_SECONDS
+                if late and not is_needed(folder):
+                    shutil.rmtree(name, ignore_errors=True, dir_fd=top)

@@ -2,14 +2,25 @@
 
 from __future__ import annotations
 
-from mendbay.case.agenda import WaitsFor
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from mendbay.case.agenda import Wait, WaitsFor
 from mendbay.faces.agenda_words import wait_words
+from mendbay.faces.reading_now_words import KIND
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.card import card_of
+from mendbay.faces.web.case_works import shown_works
 from mendbay.faces.web.fields import choice, day, flag, line
 from mendbay.faces.web.visit import Visit
-from mendbay.jobs.waiting import TELLABLE, WORDS, go_on, set_due, wait
+from mendbay.jobs.remembered import remembered
+from mendbay.jobs.waiting import TELLABLE, WORDS, go_on, set_due, wait, waits_of, whole_shop
+from mendbay.jobs.work_port import WorkKind
+
+if TYPE_CHECKING:
+    from mendbay.case.records import Case
+    from mendbay.jobs.bench import Bench
 
 BOOK = Book()
 WORKS_SHOWN = 5
@@ -21,19 +32,48 @@ def case(visit: Visit) -> Answer:
     with visit.bench() as bench:
         card = card_of(visit, bench, number)
         bays = bench.ledger.bays(number)
-    shelf = visit.desk.works
-    orders = shelf.orders(number)[:WORKS_SHOWN]
     return Page(
         "case.html",
         {
             "card": card,
             "bays": bays,
+            "turn": _turn(card.case, card.told.entry.case.waits),
             "waits": [wait_words(one, card.today) for one in card.told.entry.case.waits],
             "told_to_wait": any(one.told for one in card.told.entry.case.waits),
             "late": card.told.entry.late,
-            "works": [(one, shelf.state(one.id)) for one in orders],
+            "works": [
+                (KIND.get(one.order.kind, str(one.order.kind)), one)
+                for one in shown_works(visit, tuple(WorkKind), WORKS_SHOWN)
+            ],
         },
     )
+
+
+def _turn(case: Case, waits: Iterable[Wait]) -> tuple[object, ...]:
+    """Whose turn a case is by what the page shows of it, so that nobody's word on it is overwritten unseen. A
+    drive that is being read is left out: no word here changes that, and it comes and goes by itself."""
+    told = (one for one in waits if one.told or one.who is not WaitsFor.MACHINE)
+    return case.state, *((one.who, one.what, one.until) for one in told)
+
+
+def _require_turn(visit: Visit, bench: Bench) -> None:
+    case = remembered(bench, visit.path["case"])
+    waits = waits_of(bench, case, whole_shop(bench, [case.number]))
+    visit.require_unchanged("whose turn it is", *_turn(case, waits))
+
+
+@BOOK.page(
+    "/case/{case:int}/card",
+    "case-card",
+    "The steps of a case and what to do next, as they stand around each of its pages; a piece of a page.",
+    [line("at", "The page they stand on", limit=40)],
+)
+def card(visit: Visit) -> Answer:
+    with visit.bench() as bench:
+        return Page(
+            "case_card.html",
+            {"card": card_of(visit, bench, visit.path["case"]), "step_at": visit.said["at"]},
+        )
 
 
 @BOOK.page(
@@ -57,7 +97,8 @@ def print_style(visit: Visit) -> Answer:
 )
 def wait_(visit: Visit) -> Answer:
     said, number = visit.said, visit.path["case"]
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
+        _require_turn(visit, bench)
         wait(
             bench,
             number,
@@ -76,7 +117,8 @@ def wait_(visit: Visit) -> Answer:
     [line("remark", "Remark, without the customer's name"), flag("all", "Also not for what is on record")],
 )
 def go_on_(visit: Visit) -> Answer:
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
+        _require_turn(visit, bench)
         done = go_on(bench, visit.path["case"], visit.said["remark"], everything=visit.said["all"])
     if done.noted:
         said = "It goes on." if not done.waits else "Noted; it still waits for what is on record."
@@ -87,7 +129,7 @@ def go_on_(visit: Visit) -> Answer:
 
 @BOOK.change("/case/{case:int}/due", "due", "Sets the day by which it is needed.", [day("day", "Needed by")])
 def due(visit: Visit) -> Answer:
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
         visit.require_unchanged("the deadline", bench.ledger.case(visit.path["case"]).due_on)
         now = set_due(bench, visit.path["case"], visit.said["day"])
     return visit.go("case", f"Needed by {now.due_on}." if now.due_on else "There is no deadline any more.")

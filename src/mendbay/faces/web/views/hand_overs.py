@@ -65,7 +65,7 @@ def receive_items(visit: Visit) -> Answer:
 @BOOK.change(
     "/case/{case:int}/things/release",
     "release-items",
-    "Gives things away, with a paper to sign.",
+    "Hands things out, with a paper to sign.",
     [
         ITEMS,
         choice("role", "To", ROLES, required=True),
@@ -151,7 +151,7 @@ def unsigned(visit: Visit) -> Answer:
 )
 def called_off(visit: Visit) -> Answer:
     case, wanted = visit.path["case"], visit.said["number"]
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
         before = hand_over_called(bench, case, wanted)
         visit.require_unchanged(f"hand-over {wanted}", before.signed, before.called_off)
         call_off(bench, case, wanted, visit.said["reason"])

@@ -248,7 +248,7 @@ def withdraw(visit: Visit) -> Answer:
 def correct(visit: Visit) -> Answer:
     bay, kind, value = visit.said["bay"], visit.said["kind"], visit.said["value"]
     shop = shop_files(visit.desk.home)
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
         look = tell_board(bench, shop, visit.path["case"], bay)
         visit.require_unchanged(f"the {kind} of bay {bay}", *_values(look, kind))
         correct_identifier(bench, shop, visit.path["case"], bay, Kind(kind), value, visit.said["read"])
@@ -264,15 +264,11 @@ def correct(visit: Visit) -> Answer:
 )
 def uncorrect(visit: Visit) -> Answer:
     bay, kind = visit.said["bay"], visit.said["kind"]
-    with visit.bench() as bench:
-        _, gone = withdraw_correction(
-            bench,
-            shop_files(visit.desk.home),
-            visit.path["case"],
-            bay,
-            Kind(kind),
-            visit.said["reason"],
-        )
+    shop = shop_files(visit.desk.home)
+    with visit.bench() as bench, bench.ledger.together():
+        look = tell_board(bench, shop, visit.path["case"], bay)
+        visit.require_unchanged(f"the {kind} of bay {bay}", *_values(look, kind))
+        _, gone = withdraw_correction(bench, shop, visit.path["case"], bay, Kind(kind), visit.said["reason"])
     return visit.go(
         "pictures",
         f"Taken back: that the {kind} of bay {bay} is {gone or 'none'}. It teaches nothing any more.",

@@ -14,6 +14,7 @@ from mendbay.faces.consent_words import authority_words, consent_line
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Go, Page
 from mendbay.faces.web.card import card_of
+from mendbay.faces.web.commands import WHOSE_DATA
 from mendbay.faces.web.fields import choice, files, flag, line, several, text
 from mendbay.faces.web.uploads import uploaded
 from mendbay.faces.web.visit import Visit, seen
@@ -75,9 +76,11 @@ def take_in(visit: Visit) -> Answer:
         "consents": {one.id: consent_line(one) for one in form.consents.values()},
         "authority": authority_words(form.authority),
         "word_marks": {one: seen(form.consents.get(one)) for one in packaged_risks()},
+        "whose_data": WHOSE_DATA,
         "authority_mark": seen(form.authority),
         "worry": concern_about(form.authority),
         "bays": bays,
+        "form_mark": seen(*form_mark(form)),
     }
     return Page("take_in.html", facts)
 
@@ -98,6 +101,11 @@ def _on_record(entry: Entry) -> tuple[object, ...]:
     return entry.key, entry.answered, entry.values, entry.origin
 
 
+def form_mark(form: FilledForm) -> tuple[object, ...]:
+    """All that is answered, so that a file does not take the place of an answer that nobody saw."""
+    return tuple(_on_record(one) for one in form.entries if one.answered)
+
+
 def _back(visit: Visit, form: FilledForm, said: str) -> Go:
     stops = " ".join(f"STOP: {one}" for one in form.stops)
     return visit.go("take-in", f"{said} {stops}".strip())
@@ -110,13 +118,13 @@ def _called(entry: Entry) -> str:
 @BOOK.change(
     "/case/{case:int}/take-in/tell",
     "tell-answer",
-    "Answers a question; what was picked or written, or that there is no answer to be had.",
+    "Answers a question; what was picked or written, or that it is not known.",
     [QUESTION, BAY, several("picked", "Picked", limit=40), text("written", "Answer")],
 )
 def tell_answer(visit: Visit) -> Answer:
     case, question, bay = visit.path["case"], visit.said["question"], visit.said["bay"]
     answer = ", ".join(visit.said["picked"]) or visit.said["written"]
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
         entry = entry_of(bench, case, question, bay)
         visit.require_unchanged(f"the answer to: {entry.words}", *_on_record(entry))
         before = bench.ledger.case(case).wanted if question == "wanted" else ()
@@ -137,7 +145,7 @@ def tell_answer(visit: Visit) -> Answer:
 )
 def untell_answer(visit: Visit) -> Answer:
     case, question, bay = visit.path["case"], visit.said["question"], visit.said["bay"]
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
         entry = entry_of(bench, case, question, bay)
         visit.require_unchanged(f"the answer to: {entry.words}", *_on_record(entry))
         form = untell(bench, case, question, visit.said["reason"], bay)
@@ -157,7 +165,7 @@ def untell_answer(visit: Visit) -> Answer:
 )
 def consent(visit: Visit) -> Answer:
     case, said = visit.path["case"], visit.said
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
         risk = risk_called(said["consent"])
         visit.require_unchanged(f"the word on {risk.title}", consents_of(bench, case).get(risk.id))
         given = give_word(bench, case, risk.id, Word(said["word"]), by=By(said["by"]), how=How(said["how"]))
@@ -187,6 +195,7 @@ def whose_data(visit: Visit) -> Answer:
             "Scan the paper as PDF, JPEG or PNG.",
         ) as sent,
         visit.bench() as bench,
+        bench.ledger.together(),
     ):
         visit.require_unchanged("whose data it is", authority.authority_of(bench, case))
         found = authority.set_authority(
@@ -221,7 +230,7 @@ def add_a_bay(visit: Visit) -> Answer:
 )
 def amend_a_bay(visit: Visit) -> Answer:
     case, said = visit.path["case"], visit.said
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
         known = bench.ledger.bay(case, said["bay"])
         visit.require_unchanged(f"the label of bay {known.bay}", known.model, known.serial)
         _, changes = amend_bay(bench, case, known.bay, said["model"], said["serial"])
@@ -236,6 +245,9 @@ def amend_a_bay(visit: Visit) -> Answer:
     [LABEL, line("reason", "Why", required=True)],
 )
 def remove_a_bay(visit: Visit) -> Answer:
-    with visit.bench() as bench:
-        gone = remove_bay(bench, visit.path["case"], visit.said["bay"], visit.said["reason"])
+    case, said = visit.path["case"], visit.said
+    with visit.bench() as bench, bench.ledger.together():
+        known = bench.ledger.bay(case, said["bay"])
+        visit.require_unchanged(f"the label of bay {known.bay}", known.model, known.serial)
+        gone = remove_bay(bench, case, known.bay, said["reason"])
     return visit.go("take-in", f"The case has no bay {gone.bay} any more; custody tells it.")

@@ -9,9 +9,10 @@ from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.card import card_of
 from mendbay.faces.web.fields import choice, files, flag
-from mendbay.faces.web.views.take_in import HOWS
+from mendbay.faces.web.views.take_in import HOWS, form_mark
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.take_in_answers import SIZE_LIMIT, Entered, Fate, enter_answers, read_answer_file
+from mendbay.jobs.take_in_form import fill_form
 from mendbay.jobs.take_in_page import page_for
 from mendbay.wiring import take_in_page
 
@@ -46,7 +47,9 @@ def enter(visit: Visit) -> Answer:
     case, said = visit.path["case"], visit.said
     data = said["answers"][0].file.read(SIZE_LIMIT + 1)
     file = read_answer_file(data)
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
+        if said["replace"]:
+            visit.require_unchanged("an answer of take-in", *form_mark(fill_form(bench, case)))
         done = enter_answers(bench, case, file, How(said["how"]), replace=said["replace"])
     kept: dict[int, Entered] = visit.desk.keep(KEPT, dict)
     kept.pop(case, None)

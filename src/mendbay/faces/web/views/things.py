@@ -119,7 +119,7 @@ def add(visit: Visit) -> Answer:
 )
 def change(visit: Visit) -> Answer:
     case, said = visit.path["case"], visit.said
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
         before = item_named(bench, case, said["item"])
         visit.require_unchanged(f"item {before.code}", *mark_of(before))
         given: dict[str, Any] = {"what": What(said["what"]), "owner": Owner(said["owner"])}
@@ -146,7 +146,7 @@ def change(visit: Visit) -> Answer:
 )
 def move(visit: Visit) -> Answer:
     case, said = visit.path["case"], visit.said
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
         before = item_named(bench, case, said["item"])
         visit.require_unchanged(f"item {before.code}", *mark_of(before))
         now = move_item(
@@ -168,15 +168,18 @@ def move(visit: Visit) -> Answer:
     [ITEM, line("reason", "Why, without the customer's name", required=True)],
 )
 def withdraw(visit: Visit) -> Answer:
-    with visit.bench() as bench:
-        gone = withdraw_item(bench, visit.path["case"], visit.said["item"], visit.said["reason"])
+    case, said = visit.path["case"], visit.said
+    with visit.bench() as bench, bench.ledger.together():
+        before = item_named(bench, case, said["item"])
+        visit.require_unchanged(f"item {before.code}", *mark_of(before))
+        gone = withdraw_item(bench, case, before.code, said["reason"])
     return visit.go("things", f"Taken back: {gone.code}, {gone.named}. Custody tells it; take its label off.")
 
 
-@BOOK.page(
+@BOOK.change(
     "/case/{case:int}/things/labels.pdf",
     "thing-labels",
-    "Labels with a QR code for things of a case, or for all, as PDF. They name no person.",
+    "Labels with a QR code for things of a case, or for all, as PDF; they name no person.",
     [
         several("item", "Items; none for all"),
         choice("paper", "Paper", {"A4": "A4", "Letter": "Letter"}, default="A4"),

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from mendbay.case.agenda import Entry
 from mendbay.faces.agenda_words import figures_words, wait_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
+from mendbay.faces.web.card import asks_first, is_too_early
 from mendbay.faces.web.commands import page_of
 from mendbay.faces.web.fields import flag
 from mendbay.faces.web.gatherer import Gathered
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.agenda import KnownDay, known_agenda
+from mendbay.jobs.shop_currency import shop_currency
 from mendbay.wiring import open_bench
 
 BOOK = Book()
@@ -20,7 +24,21 @@ SHOWN = 12
 """Steps, and cases that wait, that are listed at first."""
 MOST = 500
 """The same that one page lists at all."""
-HEADS = ("Late", "Due today", "Next, by what a minute of yours is worth")
+HEADS = ("Late", "Due today", "Next, by what your time is worth")
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What is kept of a day.
+
+    Args:
+        currency: the shop's.
+        unasked: cases of which nothing was asked yet: take-in comes first.
+    """
+
+    known: KnownDay
+    currency: str
+    unasked: frozenset[int]
 
 
 @BOOK.page("/", "today", "What is to be done today, and what waits for whom.", [flag("all", "Every step")])
@@ -28,13 +46,13 @@ def today(visit: Visit) -> Answer:
     gathered = _day(visit)
     if gathered is None:
         return Page("gathering.html", {"what": "Today"})
-    known = gathered.found
+    known = gathered.found.known
     day, agenda = known.day, known.day.agenda
     visit.desk.weigher.ask(known.not_yet[:MOST])
     most = MOST if visit.said["all"] else SHOWN
     steps = agenda.steps[:most]
     groups = [
-        {"head": head, "rows": [_step(visit, known, one) for one in steps if one.place == place]}
+        {"head": head, "rows": [_step(visit, gathered.found, one) for one in steps if one.place == place]}
         for place, head in enumerate(HEADS)
     ]
     waiting = [
@@ -60,27 +78,35 @@ def today(visit: Visit) -> Answer:
     )
 
 
-def _day(visit: Visit) -> Gathered[KnownDay] | None:
+def _day(visit: Visit) -> Gathered[_Known] | None:
     """The day's work as far as it is worked out; None while it is gathered the first time."""
     desk = visit.desk
 
-    def gather() -> tuple[KnownDay, str]:
+    def gather() -> tuple[_Known, str]:
         with open_bench(desk.home) as bench:
-            return known_agenda(bench), bench.now()
+            known = known_agenda(bench)
+            steps = [one for one in known.day.agenda.steps[:MOST] if one.chore is not None]
+            unasked = frozenset(
+                one.case.number for one in steps if one.chore and is_too_early(bench, one.chore)
+            )
+            return _Known(known, shop_currency(bench), unasked), bench.now()
 
     return desk.gathered(
-        "day", gather, kept_seconds=KEPT_SECONDS, is_unfinished=lambda known: bool(known.not_yet)
+        "day", gather, kept_seconds=KEPT_SECONDS, is_unfinished=lambda found: bool(found.known.not_yet)
     )
 
 
-def _step(visit: Visit, known: KnownDay, one: Entry) -> dict[str, object]:
+def _step(visit: Visit, found: _Known, one: Entry) -> dict[str, object]:
     chore = one.chore
     assert chore is not None
+    facts = {"case": found.known.day.cases[one.case.number], "late": one.late}
+    if one.case.number in found.unasked:
+        first = asks_first(visit, one.case.number)
+        return {**facts, "words": first.words, "figures": "", "url": first.url}
     page = page_of(visit.book, chore.command)
     return {
-        "case": known.day.cases[one.case.number],
-        "late": one.late,
+        **facts,
         "words": chore.words,
-        "figures": figures_words(chore),
+        "figures": figures_words(chore, found.currency),
         "url": page[0] if page else visit.url("case", case=one.case.number),
     }
