@@ -7,12 +7,15 @@ import os
 import re
 import signal
 from collections.abc import Iterator
+from html import unescape
 from pathlib import Path
 
 import pytest
 
 from mendbay.case.consents import Word
+from mendbay.imaging.hazard import Condition
 from mendbay.jobs.consents import give_word
+from mendbay.jobs.drive_condition import said_condition
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.work_port import Outcome, Standing, WorkState
 from mendbay.wiring import works
@@ -301,3 +304,60 @@ def test_state_that_is_damaged_is_told(web: Web, shop: WorkShop) -> None:
     until(lambda: state(web).is_over)
     (Path(web.home) / "works" / work / "state.json").write_text(json.dumps({"format": 1}))
     assert "Lost: its process is gone" in text_of(web.get(DRIVES))
+
+
+def test_cautions_stand_before_the_action_and_not_in_its_story(web: Web, shop: WorkShop) -> None:
+    where = shop.drive(name="d1", bytes_=1 << 20)
+    form = {"bay_1": "1", "source_1": where, "condition_1": "clicks"}
+    assert "may make a drive that clicks worse" in text_of(web.post(f"{DRIVES}/look", form, status=200).text)
+    work = begin(web, **form)
+    until(lambda: state(web).is_over)
+    told = " ".join(works(web.home).told(work))
+    assert "A simulated drive" in told
+    assert "CAUTION" not in told
+    again = web.post(f"{DRIVES}/look", {**form, "condition_1": ""}, status=200).text  # as was said last
+    assert "may make a drive that clicks worse" in text_of(again)
+    assert "may make a drive that clicks worse" in text_of(web.get(f"{DRIVES}?bay=1"))
+
+
+def test_condition_is_not_overwritten_unseen(web: Web, shop: WorkShop) -> None:
+    begin(web, bay_1="1", source_1=shop.drive(name="d1", bytes_=1 << 20))
+    until(lambda: state(web).is_over)
+    form = hidden(web.get(DRIVES), f"{DRIVES}/condition")
+    assert form["bay"] == "1"
+    web.done(f"{DRIVES}/condition", {**form, "condition": "clicks"})
+    late = web.post(f"{DRIVES}/condition", {**form, "condition": "healthy"}, status=409)
+    assert "changed by somebody else" in text_of(late.text)
+    with web.bench() as bench:
+        assert said_condition(bench, 1, "1") is Condition.CLICKS
+
+
+def test_an_image_that_somebody_exchanged_is_not_set_aside(web: Web, shop: WorkShop) -> None:
+    where = shop.drive(name="d1", bytes_=1 << 20)
+    begin(web, bay_1="1", source_1=where)
+    until(lambda: state(web).is_over)
+    form = hidden(web.get(f"{DRIVES}?bay=1"), f"{DRIVES}/1/set-aside")
+    assert form["seen"]
+    web.done(f"{DRIVES}/1/set-aside", {**form, "reason": "it is of another box"})
+    begin(web, bay_1="1", source_1=shop.drive(name="d2", bytes_=1 << 20), although_other_serial="exchanged")
+    until(lambda: state(web).is_over)
+    late = web.post(f"{DRIVES}/1/set-aside", {**form, "reason": "it is of another box"}, status=409)
+    assert "changed by somebody else" in text_of(late.text)
+    assert shop.read_bytes("1") == 1 << 20
+
+
+def test_what_can_be_asked_is_drawn_only_where_it_is_news(web: Web, shop: WorkShop) -> None:
+    """A part with an alert in it, drawn anew with every news, would be read out again and again."""
+    begin(web, bay_1="1", source_1=shop.drive(*SLOW, name="d1", bytes_=16 << 20))
+    until(lambda: bool(state(web).progress))
+    found = re.search(rf'hx-get="({DRIVES}/now\?part=asked[^"]*)"', web.get(DRIVES))
+    assert found is not None
+    address = unescape(found[1])
+    until(lambda: state(web).standing is Standing.RUNS)
+    assert web.get(address, status=204) == ""
+    ask(web, "rest")
+    until(lambda: state(web).standing is Standing.RESTS)
+    assert "Go on" in text_of(web.get(address))
+    ask(web, "stop")
+    until(lambda: state(web).is_over)
+    assert "Go on" not in web.get(address)

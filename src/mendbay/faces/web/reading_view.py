@@ -70,6 +70,12 @@ class WorkSeen:
         return "waiting" if self.state.standing in (Standing.RESTS, Standing.WAITS) else "under way"
 
     @property
+    def asks_mark(self) -> str:
+        """Differs once something else can be asked of it."""
+        question = self.state.question
+        return f"{self.order.id} {self.state.standing} {'' if question is None else question.number}"
+
+    @property
     def outcome(self) -> str:
         """How it ended, in words; empty while it lives."""
         return "" if self.state.outcome is None else OUTCOME[self.state.outcome]

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Go
 from mendbay.faces.web.fields import decimal, line
 from mendbay.faces.web.reading_form import ALTHOUGH, although_said, source
+from mendbay.faces.web.views.drives import image_said
 from mendbay.faces.web.views.reading import order_work
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.ask_drive import InCase, foresee_asking
@@ -17,6 +18,9 @@ from mendbay.jobs.power_permit import foresee_reading
 from mendbay.jobs.read_drive import foresee_drives
 from mendbay.jobs.set_aside import set_aside
 from mendbay.jobs.work_port import JSON, WorkKind
+
+if TYPE_CHECKING:
+    from mendbay.jobs.bench import Bench
 
 BOOK = Book()
 BAY = "/case/{case:int}/drives/{bay}"
@@ -29,6 +33,14 @@ def _options(visit: Visit, *names: str) -> dict[str, JSON]:
 
 def _back(visit: Visit, notice: str) -> Go:
     return visit.go("drives", notice, {"bay": visit.path["bay"]})
+
+
+def _image_said(bench: Bench, case: int, bay: str) -> tuple[object, ...]:
+    store = image_of(bench, case, bay, writable=False)
+    try:
+        return image_said(store.identity, store.runs())
+    finally:
+        store.close()
 
 
 @BOOK.change(
@@ -88,6 +100,9 @@ def verify(visit: Visit) -> Answer:
     [line("reason", "Why it is set aside, without the customer's name", required=True)],
 )
 def aside(visit: Visit) -> Answer:
-    with visit.bench() as bench:
-        done = set_aside(bench, visit.path["case"], visit.path["bay"], visit.said["reason"])
+    case, bay = visit.path["case"], visit.path["bay"]
+    with visit.bench() as bench, bench.ledger.together():
+        if visit.seen:
+            visit.require_unchanged(f"the image of bay {bay}", *_image_said(bench, case, bay))
+        done = set_aside(bench, case, bay, visit.said["reason"])
     return visit.go("drives", f"The image of bay {visit.path['bay']} is kept as {done.name}.")

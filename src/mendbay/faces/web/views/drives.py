@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -11,15 +12,16 @@ from mendbay.core.errors import HeldBack, MendbayError, NoSuchCase, UsageError
 from mendbay.core.quantity import bytes_text, count_text, counted
 from mendbay.core.span import Span
 from mendbay.faces import wording
-from mendbay.faces.reading_caution_words import DRIVE
+from mendbay.faces.reading_caution_words import CLICKS, DRIVE
 from mendbay.faces.web.addresses import Book
-from mendbay.faces.web.answers import Answer, Blob, Page
+from mendbay.faces.web.answers import Answer, Blob, Page, Unchanged
 from mendbay.faces.web.card import card_of
 from mendbay.faces.web.fields import choice, line, number
 from mendbay.faces.web.reading_form import SLOTS, said_by
 from mendbay.faces.web.reading_view import WorkSeen, works_of
-from mendbay.faces.web.visit import Visit
+from mendbay.faces.web.visit import Visit, seen
 from mendbay.imaging.differences import Difference
+from mendbay.imaging.hazard import Condition
 from mendbay.imaging.lacking import Lacking
 from mendbay.jobs.drive_condition import said_condition
 from mendbay.jobs.drive_picture import DriveSeen, DrivesSeen
@@ -29,7 +31,9 @@ from mendbay.jobs.power_permit import foresee_reading
 from mendbay.jobs.set_aside import asides
 
 if TYPE_CHECKING:
+    from mendbay.core.source import Identity
     from mendbay.jobs.bench import Bench
+    from mendbay.jobs.ports import Run
 
 BOOK = Book()
 CASE = "/case/{case:int}/drives"
@@ -100,6 +104,7 @@ def drives(visit: Visit) -> Answer:
         facts = {
             "card": card,
             "works": found,
+            "asks_mark": _asks_mark(found),
             "drives": shown,
             "sector_bytes": _sectors(shown),
             "slots": _slots(bench, case, shown, found),
@@ -123,23 +128,32 @@ PARTS = {
     CASE + "/now",
     "drives-now",
     "A part of the page of drives, as things stand.",
-    [choice("part", "Which part", PARTS, default="reading")],
+    [choice("part", "Which part", PARTS, default="reading"), line("was", "What of it the page shows")],
 )
 def now(visit: Visit) -> Answer:
+    """A part as it stands. What can be asked is drawn only where it is something else than the page shows:
+    drawn anew, it would be read out anew, and lose the button that is focused."""
     case, part = visit.path["case"], visit.said["part"]
     with visit.bench() as bench:
         bench.ledger.case(case)
         found = works_of(visit, case)
+        if part == "asked" and visit.said["was"] == _asks_mark(found):
+            return Unchanged()
         shown = [] if part in ("asked", "ended") else drives_shown(visit, bench, found)
     facts = {
         "part": part,
         "works": found,
+        "asks_mark": _asks_mark(found),
         "drives": shown,
         "sector_bytes": _sectors(shown),
         "case": case,
         "cautions": cautions_for(DRIVE),
     }
     return Page("drives_now.html", facts)
+
+
+def _asks_mark(found: tuple[WorkSeen, ...]) -> str:
+    return seen(*(one.asks_mark for one in found if not one.is_over))
 
 
 def drives_shown(visit: Visit, bench: Bench, found: tuple[WorkSeen, ...]) -> list[DriveShown]:
@@ -228,10 +242,27 @@ def one_drive(visit: Visit) -> Answer:
             "works": tuple(one for one in found if bay in one.bays),
             "asides": asides(bench, case, bay),
             "held": _held(bench, case, bay),
-            "cautions": cautions_for(DRIVE),
+            "cautions": cautions_for((*DRIVE, *_clicks(bench, case, bay))),
+            "image_mark": _mark(shown),
             "source": _last_device(shown),
         }
     return Page("drive.html", {**facts, **_zoom_facts(visit, shown, _needles(found).get(bay))})
+
+
+def image_said(identity: Identity, runs: Sequence[Run]) -> tuple[object, ...]:
+    """What stays the same as long as a bay's image is the same one, however much is read into it."""
+    return identity.serial, identity.size_bytes, runs[0].started_at if runs else ""
+
+
+def _mark(shown: DriveShown) -> str:
+    if shown.seen is None:
+        return ""
+    return seen(*image_said(shown.seen.record.identity, shown.seen.record.runs))
+
+
+def _clicks(bench: Bench, case: int, bay: str) -> tuple[str, ...]:
+    """The caution for a drive that is said to click."""
+    return CLICKS if said_condition(bench, case, bay) is Condition.CLICKS else ()
 
 
 def _held(bench: Bench, case: int, bay: str) -> HeldBack | None:
