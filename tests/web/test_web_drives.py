@@ -13,9 +13,12 @@ from pathlib import Path
 import pytest
 
 from mendbay.case.consents import Word
+from mendbay.case.records import Bay
 from mendbay.imaging.hazard import Condition
+from mendbay.inlets.bench_drives import BenchDrives
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.drive_condition import said_condition
+from mendbay.jobs.ports import DriveAtHand
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.work_port import Outcome, Standing, WorkState
 from mendbay.wiring import works
@@ -361,3 +364,40 @@ def test_what_can_be_asked_is_drawn_only_where_it_is_news(web: Web, shop: WorkSh
     ask(web, "stop")
     until(lambda: state(web).is_over)
     assert "Go on" not in web.get(address)
+
+
+def test_drives_at_hand_are_offered(web: Web, shop: WorkShop, monkeypatch: pytest.MonkeyPatch) -> None:
+    with web.bench() as bench:
+        bench.ledger.add_bay(Bay(1, "2", model="AL20", serial="7K0042"))
+    at_hand = (
+        DriveAtHand("/dev/sdb", 1 << 40, "<script>alert(1)</script>", "7K0042", "USB"),
+        DriveAtHand("/dev/sda", 1 << 30, uses=("/dev/sda1 is mounted at /",)),
+        DriveAtHand("/dev/sdc", 0),
+    )
+    monkeypatch.setattr(BenchDrives, "at_hand", lambda _: at_hand)
+    for url in (DRIVES, f"{DRIVES}?bay=2"):
+        page = web.get(url)
+        assert "<script>alert" not in page
+        assert '<option value="/dev/sdb" selected>' in page  # it says the serial number of bay 2
+        assert 'value="/dev/sda"' not in page
+    said = text_of(web.get(DRIVES))
+    assert "the drive of bay 2" in said
+    assert "It is in use: /dev/sda1 is mounted at /." in said
+    assert "It says that it holds nothing" in said
+    assert "unsteady:" not in said
+    monkeypatch.setattr(BenchDrives, "at_hand", lambda _: ())
+    assert "No drive that could be read is plugged into this machine" in text_of(web.get(DRIVES))
+
+
+def test_a_drive_is_chosen_from_the_list(web: Web, shop: WorkShop) -> None:
+    where = shop.drive(name="d1", bytes_=1 << 20)
+    twice = {"bay_1": "1", "device_1": where, "source_1": "/dev/sdx"}
+    assert "Two places" in text_of(web.post(f"{DRIVES}/look", twice, status=422).text)
+    begin(web, bay_1="1", device_1=where)
+    until(lambda: state(web).is_over)
+    assert works(web.home).order(newest(web)).options["source"] == where
+    for address in (f"{DRIVES}/1/facts", f"{DRIVES}/1/compare"):
+        assert "No drive is named" in text_of(web.post(address, status=422).text)
+        web.done(address, {"device": where})
+        until(lambda: state(web).is_over)
+        assert works(web.home).order(newest(web)).options["source"] == where

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from mendbay.core.errors import UsageError
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Go
 from mendbay.faces.web.fields import decimal, line
-from mendbay.faces.web.reading_form import ALTHOUGH, although_said, source
+from mendbay.faces.web.reading_form import ALTHOUGH, although_said, place, place_said
 from mendbay.faces.web.views.drives import image_said
 from mendbay.faces.web.views.reading import order_work
 from mendbay.faces.web.visit import Visit
@@ -31,6 +32,13 @@ def _options(visit: Visit, *names: str) -> dict[str, JSON]:
     return {"bay": visit.path["bay"], **{name: said[name] for name in names if said[name]}}
 
 
+def _place(visit: Visit) -> str:
+    where = place_said(visit.said)
+    if not where:
+        raise UsageError("No drive is named.", "Choose one from the list, or write its path.")
+    return where
+
+
 def _back(visit: Visit, notice: str) -> Go:
     return visit.go("drives", notice, {"bay": visit.path["bay"]})
 
@@ -47,13 +55,14 @@ def _image_said(bench: Bench, case: int, bay: str) -> tuple[object, ...]:
     BAY + "/facts",
     "drive-facts",
     "Asks a drive about itself.",
-    [source("source", required=True), line("label", "Capacity on its label"), *ALTHOUGH[:2]],
+    [*place(), line("label", "Capacity on its label"), *ALTHOUGH[:2]],
 )
 def facts(visit: Visit) -> Answer:
     said, in_case = visit.said, InCase(visit.path["case"], visit.path["bay"], although_said(visit.said))
+    where = _place(visit)
     with visit.bench() as bench:
-        foresee_asking(bench, said["source"], in_case, said["label"])
-        options = _options(visit, "source", "label", "although_refused", "although_harmful")
+        foresee_asking(bench, where, in_case, said["label"])
+        options = _options(visit, "label", "although_refused", "although_harmful") | {"source": where}
         order_work(visit, bench, WorkKind.ASK_DRIVE, options)
     return _back(visit, "The drive is asked about itself.")
 
@@ -63,20 +72,20 @@ def facts(visit: Visit) -> Answer:
     "drive-compare",
     "Reads a drive once more and compares it with its image.",
     [
-        source("source", required=True),
+        *place(),
         line("adapter", "What it hangs on this time (adapter)"),
         decimal("minutes", "Minutes it may take"),
         *ALTHOUGH,
     ],
 )
 def compare(visit: Visit) -> Answer:
-    case, bay, said = visit.path["case"], visit.path["bay"], visit.said
+    case, bay, where = visit.path["case"], visit.path["bay"], _place(visit)
     with visit.bench() as bench:
         image_of(bench, case, bay, writable=False).close()  # without one there is nothing to compare with
-        foresee_drives(bench, case, [(bay, said["source"])])
-        foresee_reading(bench, case, [bay], although_said(said))
-        names = ("source", "adapter", "minutes", *(one.name for one in ALTHOUGH))
-        order_work(visit, bench, WorkKind.COMPARE_DRIVE, _options(visit, *names))
+        foresee_drives(bench, case, [(bay, where)])
+        foresee_reading(bench, case, [bay], although_said(visit.said))
+        options = _options(visit, "adapter", "minutes", *(one.name for one in ALTHOUGH)) | {"source": where}
+        order_work(visit, bench, WorkKind.COMPARE_DRIVE, options)
     return _back(visit, "The drive is read once more and compared.")
 
 
