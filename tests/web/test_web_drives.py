@@ -401,3 +401,66 @@ def test_a_drive_is_chosen_from_the_list(web: Web, shop: WorkShop) -> None:
         web.done(address, {"device": where})
         until(lambda: state(web).is_over)
         assert works(web.home).order(newest(web)).options["source"] == where
+
+
+# ---------------------------------------------------------------------- other images of the same drive
+
+
+def halves_of_one_drive(web: Web, shop: WorkShop) -> str:
+    """Bay 1 read on two days, each time without a place: the first image is set aside; returns its name."""
+    for refused in ("[[100, 4]]", "[[500, 4]]"):
+        begin(
+            web, bay_1="1", source_1=shop.drive(f"refused = {refused}", name="d1", bytes_=1 << 20), tries="1"
+        )
+        until(lambda: state(web).is_over)
+        if refused == "[[100, 4]]":
+            web.done(f"{DRIVES}/1/set-aside", {"reason": "read anew through another adapter"})
+    found = re.search(r'name="asides" value="([^"]+)"', web.get(f"{DRIVES}?bay=1"))
+    assert found is not None
+    return found[1]
+
+
+def test_another_image_of_the_same_drive_is_taken_over(web: Web, shop: WorkShop) -> None:
+    aside = halves_of_one_drive(web, shop)
+    assert shop.read_bytes("1") == (1 << 20) - 4 * 512
+    web.done(f"{DRIVES}/1/blend", {"asides": aside})
+    until(lambda: state(web).is_over)
+    assert state(web).outcome is Outcome.DONE
+    assert shop.read_bytes("1") == 1 << 20
+    page = text_of(web.get(f"{DRIVES}?bay=1")).replace("\u2009", " ")
+    assert "Taking over from other images, bay 1" in page
+    assert "2 048 bytes taken over from" in page
+    assert "The image of bay 1 now holds 1 048 576 of 1 048 576 bytes." in page
+    with web.bench() as bench:
+        assert any("blended" in one.what and one.who == "Kim" for one in bench.ledger.custody(1))
+
+
+def test_what_cannot_be_taken_over_is_refused_before_it_is_ordered(web: Web, shop: WorkShop) -> None:
+    where = shop.drive(name="d1", bytes_=1 << 20)
+    blend = f"{DRIVES}/1/blend"
+    web.post(blend, {"images": "/nowhere.img"}, status=404)  # there is no bay yet
+    begin(web, bay_1="1", source_1=where)
+    until(lambda: state(web).is_over)
+    work = newest(web)
+    for form, words in (
+        ({}, "No image is named"),
+        ({"images": "a.img"}, "not named from the root on"),
+        ({"images": "/no/such\n"}, "/no/such is not there"),
+        ({"asides": "../../ledger.sqlite3"}, "no image ../../ledger.sqlite3 set aside"),
+        ({"images": "/x\x00y"}, "no text"),
+    ):
+        answer = web.client.post(blend, data=form, headers={"origin": "http://127.0.0.1:8437"})
+        assert 400 <= answer.status_code < 500
+        assert words in text_of(answer.text)
+    with web.bench() as bench:
+        take_in(bench, "Another")
+        other = bench.images.folder(bench.ledger.case(2)) / "image.img"
+        other.parent.mkdir(parents=True, exist_ok=True)
+        other.write_bytes(bytes(512))
+    refused = web.post(blend, {"images": str(other)}, status=409)
+    assert "may be another customer's" in text_of(refused.text)
+    assert newest(web) == work
+    web.done(blend, {"images": str(other), "although_other_case": "one drive came in twice"})
+    until(lambda: state(web).is_over)
+    assert state(web).outcome is Outcome.FAILED  # it has no checkpoint beside it
+    assert shop.read_bytes("1") == 1 << 20

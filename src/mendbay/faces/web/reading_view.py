@@ -17,7 +17,13 @@ if TYPE_CHECKING:
     from mendbay.jobs.work_port import Works
 
 READS = (WorkKind.READ_PAIR, WorkKind.READ_DRIVE)
-OF_DRIVES = (*READS, WorkKind.COMPARE_DRIVE, WorkKind.VERIFY_IMAGE, WorkKind.ASK_DRIVE)
+OF_DRIVES = (
+    *READS,
+    WorkKind.COMPARE_DRIVE,
+    WorkKind.VERIFY_IMAGE,
+    WorkKind.ASK_DRIVE,
+    WorkKind.BLEND_IMAGES,
+)
 SAID_SHOWN = 6
 ENDED_SHOWN = 3
 ORDERS_LOOKED_AT = 40

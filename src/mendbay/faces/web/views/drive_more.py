@@ -1,19 +1,21 @@
-"""What else is done with one drive or its image: asked, compared, verified, set aside."""
+"""What else is done with one drive or its image: asked, compared, verified, blended, set aside."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from mendbay.core.errors import UsageError
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Go
-from mendbay.faces.web.fields import decimal, line
+from mendbay.faces.web.fields import decimal, line, several, text
 from mendbay.faces.web.reading_form import ALTHOUGH, although_said, place, place_said
 from mendbay.faces.web.views.drives import image_said
 from mendbay.faces.web.views.reading import order_work
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.ask_drive import InCase, foresee_asking
+from mendbay.jobs.blend_images import foresee_blending
 from mendbay.jobs.imaging_record import image_of
 from mendbay.jobs.power_permit import foresee_reading
 from mendbay.jobs.read_drive import foresee_drives
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
 
 BOOK = Book()
 BAY = "/case/{case:int}/drives/{bay}"
+IMAGES_LIMIT = 8000
 
 
 def _options(visit: Visit, *names: str) -> dict[str, JSON]:
@@ -100,6 +103,44 @@ def verify(visit: Visit) -> Answer:
         image_of(bench, visit.path["case"], visit.path["bay"], writable=False).close()
         order_work(visit, bench, WorkKind.VERIFY_IMAGE, _options(visit, "read_again"))
     return _back(visit, "The image is held against the digests noted while it was read.")
+
+
+@BOOK.change(
+    BAY + "/blend",
+    "drive-blend",
+    "Takes over into an image what other images of the same drive hold.",
+    [
+        several("asides", "Images of this bay that were set aside"),
+        text("images", "Other images of this drive, a path on each line", limit=IMAGES_LIMIT),
+        line("although_other_case", "Why also from the folder of another case"),
+    ],
+)
+def blend(visit: Visit) -> Answer:
+    case, bay, said = visit.path["case"], visit.path["bay"], visit.said
+    with visit.bench() as bench:
+        found = [*_asides_chosen(bench, case, bay, said["asides"]), *_images_written(said["images"])]
+        if not found:
+            raise UsageError("No image is named.", "Choose one that was set aside, or write a path.")
+        foresee_blending(bench, case, bay, found, said["although_other_case"])
+        options = _options(visit, "although_other_case") | {"images": [str(one) for one in found]}
+        order_work(visit, bench, WorkKind.BLEND_IMAGES, options)
+    return _back(visit, "What the other images hold besides is taken over.")
+
+
+def _asides_chosen(bench: Bench, case: int, bay: str, names: Sequence[str]) -> Iterator[Path]:
+    found = bench.ledger.case(case)
+    there = bench.images.asides(found, bay)
+    for name in names:
+        if name not in there:
+            raise UsageError(f"Bay {bay} has no image {name[:40]} set aside.", "Load the page again.")
+        yield (bench.images.folder(found) / name).absolute()
+
+
+def _images_written(lines: str) -> Iterator[Path]:
+    for one in filter(None, map(str.strip, lines.splitlines())):
+        if not Path(one).is_absolute():
+            raise UsageError(f"{one[:60]} is not named from the root on.", "Name it with its whole path.")
+        yield Path(one)
 
 
 @BOOK.change(

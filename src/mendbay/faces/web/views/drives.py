@@ -276,6 +276,7 @@ def one_drive(visit: Visit) -> Answer:
             "drive": shown,
             "works": tuple(one for one in found if bay in one.bays),
             "asides": asides(bench, case, bay),
+            "asides_there": bench.images.asides(card.case, bay),
             "held": _held(bench, case, bay),
             "cautions": cautions_for((*DRIVE, *_clicks(bench, case, bay))),
             "image_mark": _mark(shown),
