@@ -105,11 +105,15 @@ def test_one_drive_to_its_end_and_its_record(web: Web, shop: WorkShop) -> None:
     said = text_of(page)
     assert "not everything could be had" in said
     assert "refused: 3 sectors" in said
-    assert "Look, then go on with the same options" in said
+    assert "Bay 1: everything was tried. 1.54 kB were refused" in said
+    assert "more tries or another adapter may" in said
+    assert "Look, then ask again for what was refused" in said
+    assert "go on with the same options" not in said
     again = hidden(page, f"{DRIVES}/look")
     assert again["source_1"] == where
     assert f'name="source_1" value="{where}"' in page  # the form begins with it, not with its content's file
-    assert again["tries"] == "1"
+    assert "tries" not in again  # to be said anew
+    assert re.search(r'id="again-tries-1" name="tries" value="2"', page)
     assert shop.read_bytes("1") == (1 << 20) - 3 * 512
     sheet = web.get(f"{DRIVES}/1/not-read.csv")
     assert "refused,1024000" in sheet

@@ -15,6 +15,7 @@ SLOTS = (1, 2)
 """A box has two bays."""
 PATH_LIMIT = 1000
 PATTERNS_LIMIT = 4000
+MOST_TRIES = 100
 CONDITIONS = {
     str(Condition.HEALTHY): "healthy",
     str(Condition.REFUSES): "refuses reads",
@@ -80,7 +81,7 @@ TERMS = (
     text("want", "What is wanted, a pattern on each line", limit=PATTERNS_LIMIT),
     flag("only_wanted", "Stop after what is wanted"),
     decimal("minutes", "Minutes the rest may take"),
-    number("tries", "How often a refused sector is asked for", least=1, most=100),
+    number("tries", "How often a refused sector is asked for", least=1, most=MOST_TRIES),
     flag("both_whole", "Read both halves of a mirror whole and compare them"),
     flag("waive_unallocated", "Leave what the file system says is free"),
     line("worth", "What all that is to be read is worth"),

@@ -107,6 +107,7 @@ def drives(visit: Visit) -> Answer:
             "card": card,
             "works": found,
             "asks_mark": _asks_mark(found),
+            "ends_mark": _ends_mark(found),
             "drives": shown,
             "sector_bytes": _sectors(shown),
             "at_hand": at_hand,
@@ -134,19 +135,20 @@ PARTS = {
     [choice("part", "Which part", PARTS, default="reading"), line("was", "What of it the page shows")],
 )
 def now(visit: Visit) -> Answer:
-    """A part as it stands. What can be asked is drawn only where it is something else than the page shows:
-    drawn anew, it would be read out anew, and lose the button that is focused."""
+    """A part as it stands. One with buttons is drawn only where it is something else than the page shows:
+    drawn anew, an alert would be read out anew, and focus and what was typed be lost."""
     case, part = visit.path["case"], visit.said["part"]
     with visit.bench() as bench:
         bench.ledger.case(case)
         found = works_of(visit, case)
-        if part == "asked" and visit.said["was"] == _asks_mark(found):
+        if visit.said["was"] in (_asks_mark(found), _ends_mark(found)):
             return Unchanged()
         shown = [] if part in ("asked", "ended") else drives_shown(visit, bench, found)
     facts = {
         "part": part,
         "works": found,
         "asks_mark": _asks_mark(found),
+        "ends_mark": _ends_mark(found),
         "drives": shown,
         "sector_bytes": _sectors(shown),
         "case": case,
@@ -156,7 +158,11 @@ def now(visit: Visit) -> Answer:
 
 
 def _asks_mark(found: tuple[WorkSeen, ...]) -> str:
-    return seen(*(one.asks_mark for one in found if not one.is_over))
+    return seen("asked", *(one.asks_mark for one in found if not one.is_over))
+
+
+def _ends_mark(found: tuple[WorkSeen, ...]) -> str:
+    return seen("ended", *(one.end_mark for one in found if one.is_over))
 
 
 def drives_shown(visit: Visit, bench: Bench, found: tuple[WorkSeen, ...]) -> list[DriveShown]:
