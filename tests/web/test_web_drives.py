@@ -7,12 +7,18 @@ import os
 import re
 import signal
 from collections.abc import Iterator
+from html import unescape
 from pathlib import Path
 
 import pytest
 
 from mendbay.case.consents import Word
+from mendbay.case.records import Bay
+from mendbay.imaging.hazard import Condition
+from mendbay.inlets.bench_drives import BenchDrives
 from mendbay.jobs.consents import give_word
+from mendbay.jobs.drive_condition import said_condition
+from mendbay.jobs.ports import DriveAtHand
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.work_port import Outcome, Standing, WorkState
 from mendbay.wiring import works
@@ -99,11 +105,15 @@ def test_one_drive_to_its_end_and_its_record(web: Web, shop: WorkShop) -> None:
     said = text_of(page)
     assert "not everything could be had" in said
     assert "refused: 3 sectors" in said
-    assert "Look, then go on with the same options" in said
+    assert "Bay 1: everything was tried. 1.54 kB were refused" in said
+    assert "more tries or another adapter may" in said
+    assert "Look, then ask again for what was refused" in said
+    assert "go on with the same options" not in said
     again = hidden(page, f"{DRIVES}/look")
     assert again["source_1"] == where
     assert f'name="source_1" value="{where}"' in page  # the form begins with it, not with its content's file
-    assert again["tries"] == "1"
+    assert "tries" not in again  # to be said anew
+    assert re.search(r'id="again-tries-1" name="tries" value="2"', page)
     assert shop.read_bytes("1") == (1 << 20) - 3 * 512
     sheet = web.get(f"{DRIVES}/1/not-read.csv")
     assert "refused,1024000" in sheet
@@ -301,3 +311,160 @@ def test_state_that_is_damaged_is_told(web: Web, shop: WorkShop) -> None:
     until(lambda: state(web).is_over)
     (Path(web.home) / "works" / work / "state.json").write_text(json.dumps({"format": 1}))
     assert "Lost: its process is gone" in text_of(web.get(DRIVES))
+
+
+def test_cautions_stand_before_the_action_and_not_in_its_story(web: Web, shop: WorkShop) -> None:
+    where = shop.drive(name="d1", bytes_=1 << 20)
+    form = {"bay_1": "1", "source_1": where, "condition_1": "clicks"}
+    assert "may make a drive that clicks worse" in text_of(web.post(f"{DRIVES}/look", form, status=200).text)
+    work = begin(web, **form)
+    until(lambda: state(web).is_over)
+    told = " ".join(works(web.home).told(work))
+    assert "A simulated drive" in told
+    assert "CAUTION" not in told
+    again = web.post(f"{DRIVES}/look", {**form, "condition_1": ""}, status=200).text  # as was said last
+    assert "may make a drive that clicks worse" in text_of(again)
+    assert "may make a drive that clicks worse" in text_of(web.get(f"{DRIVES}?bay=1"))
+
+
+def test_condition_is_not_overwritten_unseen(web: Web, shop: WorkShop) -> None:
+    begin(web, bay_1="1", source_1=shop.drive(name="d1", bytes_=1 << 20))
+    until(lambda: state(web).is_over)
+    form = hidden(web.get(DRIVES), f"{DRIVES}/condition")
+    assert form["bay"] == "1"
+    web.done(f"{DRIVES}/condition", {**form, "condition": "clicks"})
+    late = web.post(f"{DRIVES}/condition", {**form, "condition": "healthy"}, status=409)
+    assert "changed by somebody else" in text_of(late.text)
+    with web.bench() as bench:
+        assert said_condition(bench, 1, "1") is Condition.CLICKS
+
+
+def test_an_image_that_somebody_exchanged_is_not_set_aside(web: Web, shop: WorkShop) -> None:
+    where = shop.drive(name="d1", bytes_=1 << 20)
+    begin(web, bay_1="1", source_1=where)
+    until(lambda: state(web).is_over)
+    form = hidden(web.get(f"{DRIVES}?bay=1"), f"{DRIVES}/1/set-aside")
+    assert form["seen"]
+    web.done(f"{DRIVES}/1/set-aside", {**form, "reason": "it is of another box"})
+    begin(web, bay_1="1", source_1=shop.drive(name="d2", bytes_=1 << 20), although_other_serial="exchanged")
+    until(lambda: state(web).is_over)
+    late = web.post(f"{DRIVES}/1/set-aside", {**form, "reason": "it is of another box"}, status=409)
+    assert "changed by somebody else" in text_of(late.text)
+    assert shop.read_bytes("1") == 1 << 20
+
+
+def test_what_can_be_asked_is_drawn_only_where_it_is_news(web: Web, shop: WorkShop) -> None:
+    """A part with an alert in it, drawn anew with every news, would be read out again and again."""
+    begin(web, bay_1="1", source_1=shop.drive(*SLOW, name="d1", bytes_=16 << 20))
+    until(lambda: bool(state(web).progress))
+    found = re.search(rf'hx-get="({DRIVES}/now\?part=asked[^"]*)"', web.get(DRIVES))
+    assert found is not None
+    address = unescape(found[1])
+    until(lambda: state(web).standing is Standing.RUNS)
+    assert web.get(address, status=204) == ""
+    ask(web, "rest")
+    until(lambda: state(web).standing is Standing.RESTS)
+    assert "Go on" in text_of(web.get(address))
+    ask(web, "stop")
+    until(lambda: state(web).is_over)
+    assert "Go on" not in web.get(address)
+
+
+def test_drives_at_hand_are_offered(web: Web, shop: WorkShop, monkeypatch: pytest.MonkeyPatch) -> None:
+    with web.bench() as bench:
+        bench.ledger.add_bay(Bay(1, "2", model="AL20", serial="7K0042"))
+    at_hand = (
+        DriveAtHand("/dev/sdb", 1 << 40, "<script>alert(1)</script>", "7K0042", "USB"),
+        DriveAtHand("/dev/sda", 1 << 30, uses=("/dev/sda1 is mounted at /",)),
+        DriveAtHand("/dev/sdc", 0),
+    )
+    monkeypatch.setattr(BenchDrives, "at_hand", lambda _: at_hand)
+    for url in (DRIVES, f"{DRIVES}?bay=2"):
+        page = web.get(url)
+        assert "<script>alert" not in page
+        assert '<option value="/dev/sdb" selected>' in page  # it says the serial number of bay 2
+        assert 'value="/dev/sda"' not in page
+    said = text_of(web.get(DRIVES))
+    assert "the drive of bay 2" in said
+    assert "It is in use: /dev/sda1 is mounted at /." in said
+    assert "It says that it holds nothing" in said
+    assert "unsteady:" not in said
+    monkeypatch.setattr(BenchDrives, "at_hand", lambda _: ())
+    assert "No drive that could be read is plugged into this machine" in text_of(web.get(DRIVES))
+
+
+def test_a_drive_is_chosen_from_the_list(web: Web, shop: WorkShop) -> None:
+    where = shop.drive(name="d1", bytes_=1 << 20)
+    twice = {"bay_1": "1", "device_1": where, "source_1": "/dev/sdx"}
+    assert "Two places" in text_of(web.post(f"{DRIVES}/look", twice, status=422).text)
+    begin(web, bay_1="1", device_1=where)
+    until(lambda: state(web).is_over)
+    assert works(web.home).order(newest(web)).options["source"] == where
+    for address in (f"{DRIVES}/1/facts", f"{DRIVES}/1/compare"):
+        assert "No drive is named" in text_of(web.post(address, status=422).text)
+        web.done(address, {"device": where})
+        until(lambda: state(web).is_over)
+        assert works(web.home).order(newest(web)).options["source"] == where
+
+
+# ---------------------------------------------------------------------- other images of the same drive
+
+
+def halves_of_one_drive(web: Web, shop: WorkShop) -> str:
+    """Bay 1 read on two days, each time without a place: the first image is set aside; returns its name."""
+    for refused in ("[[100, 4]]", "[[500, 4]]"):
+        begin(
+            web, bay_1="1", source_1=shop.drive(f"refused = {refused}", name="d1", bytes_=1 << 20), tries="1"
+        )
+        until(lambda: state(web).is_over)
+        if refused == "[[100, 4]]":
+            web.done(f"{DRIVES}/1/set-aside", {"reason": "read anew through another adapter"})
+    found = re.search(r'name="asides" value="([^"]+)"', web.get(f"{DRIVES}?bay=1"))
+    assert found is not None
+    return found[1]
+
+
+def test_another_image_of_the_same_drive_is_taken_over(web: Web, shop: WorkShop) -> None:
+    aside = halves_of_one_drive(web, shop)
+    assert shop.read_bytes("1") == (1 << 20) - 4 * 512
+    web.done(f"{DRIVES}/1/blend", {"asides": aside})
+    until(lambda: state(web).is_over)
+    assert state(web).outcome is Outcome.DONE
+    assert shop.read_bytes("1") == 1 << 20
+    page = text_of(web.get(f"{DRIVES}?bay=1")).replace("\u2009", " ")
+    assert "Taking over from other images, bay 1" in page
+    assert "2 048 bytes taken over from" in page
+    assert "The image of bay 1 now holds 1 048 576 of 1 048 576 bytes." in page
+    with web.bench() as bench:
+        assert any("blended" in one.what and one.who == "Kim" for one in bench.ledger.custody(1))
+
+
+def test_what_cannot_be_taken_over_is_refused_before_it_is_ordered(web: Web, shop: WorkShop) -> None:
+    where = shop.drive(name="d1", bytes_=1 << 20)
+    blend = f"{DRIVES}/1/blend"
+    web.post(blend, {"images": "/nowhere.img"}, status=404)  # there is no bay yet
+    begin(web, bay_1="1", source_1=where)
+    until(lambda: state(web).is_over)
+    work = newest(web)
+    for form, words in (
+        ({}, "No image is named"),
+        ({"images": "a.img"}, "not named from the root on"),
+        ({"images": "/no/such\n"}, "/no/such is not there"),
+        ({"asides": "../../ledger.sqlite3"}, "no image ../../ledger.sqlite3 set aside"),
+        ({"images": "/x\x00y"}, "no text"),
+    ):
+        answer = web.client.post(blend, data=form, headers={"origin": "http://127.0.0.1:8437"})
+        assert 400 <= answer.status_code < 500
+        assert words in text_of(answer.text)
+    with web.bench() as bench:
+        take_in(bench, "Another")
+        other = bench.images.folder(bench.ledger.case(2)) / "image.img"
+        other.parent.mkdir(parents=True, exist_ok=True)
+        other.write_bytes(bytes(512))
+    refused = web.post(blend, {"images": str(other)}, status=409)
+    assert "may be another customer's" in text_of(refused.text)
+    assert newest(web) == work
+    web.done(blend, {"images": str(other), "although_other_case": "one drive came in twice"})
+    until(lambda: state(web).is_over)
+    assert state(web).outcome is Outcome.FAILED  # it has no checkpoint beside it
+    assert shop.read_bytes("1") == 1 << 20

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
+from html import unescape
 from itertools import pairwise
 from pathlib import Path
 
@@ -11,11 +13,15 @@ import pytest
 
 from mendbay.core.source import Source
 from mendbay.core.span import SpanSet
+from mendbay.jobs import files_apart as files_apart_job
+from mendbay.jobs.catalogue_files import catalogue_files
+from mendbay.jobs.files_apart import files_apart
 from mendbay.jobs.pair_picture import pair_seen
 from mendbay.jobs.read_pair import read_pair
 from mendbay.jobs.volume import candidates_on, case_images, sources_of
 from mendbay.outlets.scenario.geometry import Level
 from mendbay.outlets.scenario.small import SmallBase
+from mendbay.wiring import catalogues
 from support.boxes import small_base
 from support.pair_shop import Shop, shop
 from support.web_client import Web, text_of, web_on
@@ -88,3 +94,56 @@ def test_one_half_alone(tmp_path: Path, base: SmallBase) -> None:
         read_pair(found.bench, 1, found.drives()[:1])
         with web_on(tmp_path / "home") as web:
             assert "Mirror of" in text_of(web.get(PAIR))
+
+
+def test_files_where_the_halves_differ(tmp_path: Path, base: SmallBase) -> None:
+    name = b"files/14.bin"
+    with shop(tmp_path, base) as found:
+        place = next(iter(found.box.geometry.on_drive(1, SpanSet(base.newest.placed[name].blocks))))
+        with found.box.images[1].open("r+b") as image:
+            image.seek(place.start)
+            before = image.read(800)
+            image.seek(place.start)
+            image.write(bytes(byte ^ 0xFF for byte in before))
+        read_pair(found.bench, 1, found.drives(), both_whole=True)
+        events = len(found.bench.ledger.events(1))
+        seen = files_apart(found.bench, 1)
+        assert [one.path for one in seen.files] == [name]
+        assert seen.files[0].differ_bytes == seen.apart_bytes >= 800
+        assert (seen.more, seen.elsewhere_bytes, seen.is_whole) == (0, 0, True)
+        with web_on(tmp_path / "home") as web:
+            assert f'href="{PAIR}/apart"' in web.get(PAIR)
+            said = text_of(web.get(f"{PAIR}/apart"))
+            assert "files/14.bin" in said
+            assert "each of these leads to its own page" in said
+            catalogue_files(found.bench, catalogues(tmp_path / "home"), 1)
+            link = re.search(r'href="(/case/1/file\?[^"]+)">files/14.bin', web.get(f"{PAIR}/apart"))
+            assert link is not None
+            assert "14.bin" in text_of(web.get(unescape(link[1])))
+        assert len(found.bench.ledger.events(1)) >= events
+
+
+def test_files_apart_are_cut(tmp_path: Path, base: SmallBase, monkeypatch: pytest.MonkeyPatch) -> None:
+    with shop(tmp_path, base) as found:
+        with found.box.images[1].open("r+b") as image:
+            for name in (b"files/14.bin", b"files/05.bin"):
+                place = next(iter(found.box.geometry.on_drive(1, SpanSet(base.newest.placed[name].blocks))))
+                image.seek(place.start)
+                byte = image.read(1)
+                image.seek(place.start)
+                image.write(bytes([byte[0] ^ 0xFF]))
+        read_pair(found.bench, 1, found.drives(), both_whole=True)
+        monkeypatch.setattr(files_apart_job, "MOST_FILES", 1)
+        seen = files_apart(found.bench, 1)
+        assert (len(seen.files), seen.more, seen.is_whole) == (1, 1, True)
+        monkeypatch.setattr(files_apart_job, "WALKED", 2)
+        cut = files_apart(found.bench, 1)
+        assert (len(cut.files), cut.is_whole, cut.elsewhere_bytes) == (0, False, cut.apart_bytes)
+        with web_on(tmp_path / "home") as web:
+            assert "Only the first" in text_of(web.get(f"{PAIR}/apart"))
+
+
+def test_no_files_are_apart(tmp_path: Path, base: SmallBase) -> None:
+    with read_box(tmp_path, base, level=Level.STRIPE) as (_, web):
+        assert "differ nowhere" in text_of(web.get(f"{PAIR}/apart"))
+        web.get("/case/7/pair/apart", status=404)

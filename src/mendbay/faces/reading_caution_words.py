@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from mendbay.imaging.hazard import Condition
 from mendbay.jobs.authority import concern
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.drive_condition import said_condition
 from mendbay.jobs.imaging_record import was_read_from_device
 from mendbay.jobs.power_permit import unasked_power
 from mendbay.jobs.triage_case import kept_without_power
@@ -24,7 +25,8 @@ class BeforeReading:
         minds: what nobody asked the customer or put down yet, as sentences.
         drive: there is a device among them: the caution `DRIVE` is due.
         is_known: each of those devices was read in this case before, so that its title is enough.
-        clicks: a person says that one clicks which triage does not keep without power: `CLICKS` is due.
+        clicks: a person says, or said last, that one clicks which triage does not keep without power:
+            `CLICKS` is due.
         own_time: a sentence on simulated drives; empty where there is none.
     """
 
@@ -47,10 +49,12 @@ def before_reading(
 
     Args:
         sources: where the drive of each bay is.
-        said: by bay, what a person says it is like.
+        said: by bay, what a person says it is like; None counts as what was said last.
     """
     devices = [bay for bay, where in sources.items() if bench.drives.is_device(where)]
-    clicking = [bay for bay, condition in said.items() if condition is Condition.CLICKS]
+    clicking = [
+        bay for bay in sources if (said.get(bay) or said_condition(bench, case, bay)) is Condition.CLICKS
+    ]
     return BeforeReading(
         minds=tuple(one for one in (unasked_power(bench, case), concern(bench, case)) if one),
         drive=bool(devices),

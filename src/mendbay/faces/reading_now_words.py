@@ -51,6 +51,7 @@ KIND = {
     WorkKind.COMPARE_DRIVE: "Comparing a drive with its image",
     WorkKind.VERIFY_IMAGE: "Verifying an image",
     WorkKind.ASK_DRIVE: "Asking a drive about itself",
+    WorkKind.BLEND_IMAGES: "Taking over from other images",
     WorkKind.HAND_BACK: "Handing back",
     WorkKind.READ_PICTURES: "Reading pictures",
     WorkKind.CATALOGUE: "Listing the files",

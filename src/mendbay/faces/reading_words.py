@@ -297,5 +297,5 @@ def differences_words(found: Sequence[Difference]) -> list[str]:
     return [
         f"Two reads do not agree on {count_text(total)} bytes, though the drive gave both without an "
         "error: neither can be relied on there. The image holds those of the first. No file that lies "
-        "there is called whole: files list and the hand-back say which."
+        "there is called whole: the list of files and the hand-back say which."
     ]

@@ -18,8 +18,9 @@ if TYPE_CHECKING:
     from mendbay.files.verdict import Judgement
     from mendbay.imaging.going_on import Advice
     from mendbay.jobs.certify_rom import KeptCertificate
+    from mendbay.jobs.drives_at_hand import Offered
     from mendbay.jobs.list_files import FileLine
-    from mendbay.jobs.ports import Run
+    from mendbay.jobs.ports import DriveAtHand, Run
     from mendbay.jobs.read_drive import ReadResult
 
 
@@ -51,6 +52,31 @@ def identity_lines(identity: Identity) -> list[str]:
         lines.append(f"written in physical sectors of {identity.physical_bytes} bytes")
     lines.append(advertised(identity.size_bytes, identity.sector_bytes).sentence)
     return lines
+
+
+def at_hand_words(one: DriveAtHand) -> str:
+    """A drive at hand in a line: where it is, how large, what it calls itself, how it is connected."""
+    parts = [
+        bytes_text(one.size_bytes) if one.size_bytes else "no size",
+        one.model,
+        one.serial and f"serial {one.serial}",
+        one.way,
+    ]
+    return f"{one.where}: {', '.join(part for part in parts if part)}"
+
+
+def offered_json(one: Offered) -> dict[str, Any]:
+    """A drive at hand, for programs."""
+    return {
+        "where": one.drive.where,
+        "size_bytes": one.drive.size_bytes,
+        "model": one.drive.model,
+        "serial": one.drive.serial,
+        "way": one.drive.way,
+        "uses": list(one.drive.uses),
+        "against": one.against or None,
+        "bay": one.bay or None,
+    }
 
 
 def coverage_rows(coverage: Coverage) -> list[tuple[str, str, str, str]]:

@@ -69,7 +69,8 @@ class AtaLine(DriveLine):
             status = self._path.stat()
         except FileNotFoundError:
             raise SourceError(
-                f"{self._path} does not exist", "Check the name; `lsblk` lists the drives this machine sees"
+                f"{self._path} does not exist",
+                device.NOT_THERE,
             ) from None
         except OSError as trouble:
             raise device.open_trouble(self._path, trouble.errno or errno.EIO) from None

@@ -8,7 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from mendbay.jobs.ports import DriveLine, DriveReader, Drives
+from mendbay.jobs.ports import DriveAtHand, DriveLine, DriveReader, Drives
 
 if TYPE_CHECKING:
     from mendbay.core.source import Identity
@@ -47,6 +47,11 @@ class BenchDrives(Drives):
         from mendbay.inlets import device
 
         return device.look(Path(where), self._sector_bytes)
+
+    def at_hand(self) -> tuple[DriveAtHand, ...]:
+        from mendbay.inlets import disks
+
+        return disks.drives_at_hand()
 
     def open(self, where: str) -> DriveReader:
         if where.startswith(UNSTEADY):

@@ -33,6 +33,8 @@ BLKALIGNOFF = 0x127A
 TEXT_BYTES = 256
 """More than any model or serial number has; what a drive says of itself is not trusted to be short."""
 
+NOT_THERE = "Check name, cable and power; the list of drives at hand has every one that this machine sees"
+
 GONE = frozenset({errno.ENODEV, errno.ENXIO, errno.ENOMEDIUM, errno.ENOENT})
 """What opening or reading says when there is no drive behind the name."""
 
@@ -72,9 +74,7 @@ def _status(path: Path) -> os.stat_result:
     try:
         return path.stat()
     except FileNotFoundError:
-        raise SourceError(
-            f"{path} does not exist", "Check the name; `lsblk` lists the drives this machine sees"
-        ) from None
+        raise SourceError(f"{path} does not exist", NOT_THERE) from None
     except OSError as trouble:
         raise SourceError(
             f"{path} cannot be looked at: {trouble.strerror}", "Check the path and your rights on its folders"

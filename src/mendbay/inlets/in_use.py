@@ -54,7 +54,8 @@ def sys_folder(device: int) -> Path | None:
     return link.resolve() if link.exists() else None
 
 
-def _number_of(folder: Path) -> int | None:
+def number_of(folder: Path) -> int | None:
+    """The number of the block device that one of the kernel's folders is about, None if it does not say."""
     try:
         major, _, minor = (folder / "dev").read_text().strip().partition(":")
         return os.makedev(int(major), int(minor))
@@ -76,7 +77,7 @@ def whole_disk(device: int) -> int:
     folder = sys_folder(device)
     if folder is None or not (folder / "partition").exists():
         return device
-    number = _number_of(folder.parent)
+    number = number_of(folder.parent)
     return device if number is None else number
 
 
@@ -84,7 +85,7 @@ def _linked(folder: Path, kind: str) -> Iterator[int]:
     """The devices named in the folder's `holders` or `slaves`."""
     with contextlib.suppress(OSError):
         for one in sorted((folder / kind).iterdir()):
-            number = _number_of(SYS_BLOCK / one.name)
+            number = number_of(SYS_BLOCK / one.name)
             if number is not None:
                 yield number
 
@@ -92,7 +93,7 @@ def _linked(folder: Path, kind: str) -> Iterator[int]:
 def _partitions(folder: Path) -> Iterator[int]:
     with contextlib.suppress(OSError):
         for one in sorted(folder.iterdir()):
-            number = _number_of(one) if (one / "partition").exists() else None
+            number = number_of(one) if (one / "partition").exists() else None
             if number is not None:
                 yield number
 
@@ -160,7 +161,7 @@ def _several_device_systems() -> Iterator[tuple[int, ...]]:
     with contextlib.suppress(OSError):
         for one in SYS_BTRFS.iterdir():
             if (one / "devices").is_dir():
-                numbers = [_number_of(SYS_BLOCK / member.name) for member in (one / "devices").iterdir()]
+                numbers = [number_of(SYS_BLOCK / member.name) for member in (one / "devices").iterdir()]
                 yield tuple(number for number in numbers if number is not None)
 
 
@@ -216,7 +217,7 @@ def uses_of_file(path: Path) -> tuple[str, ...]:
     """
     found = []
     for folder in sorted(SYS_BLOCK.glob("loop*")):
-        number = _number_of(folder)
+        number = number_of(folder)
         if number is None:
             continue
         backing = backing_file(number)

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from mendbay.case.records import Case
 from mendbay.core.coverage import Condition
-from mendbay.core.errors import ForeignImage, MendbayError
+from mendbay.core.errors import DestinationError, ForeignImage, MendbayError, NoSuchCase
 from mendbay.core.quantity import count_text
 from mendbay.core.span import Span, SpanSet
 from mendbay.imaging.blend import foreign_by_content, foreign_by_identity, proving_places, worth_taking
@@ -78,15 +78,7 @@ def blend_images(
     """
     case = remembered(bench, number)
     bench.ledger.bay(number, bay)
-    strange = _of_other_cases(bench, case, others)
-    require_nameless(case, although_other_case)
-    if strange and not although_other_case.strip():
-        first, whose = next(iter(strange.items()))
-        raise ForeignImage(
-            f"{first} lies in the folder of {_called(whose)}: its bytes may be another customer's.",
-            f"Name an image of the drive of case {number}; if it is one: --although-other-case REASON, which "
-            "custody keeps.",
-        )
+    strange = _require_own(bench, case, others, although_other_case)
     with ExitStack() as stack:
         store = bench.images.reopen(case, bay, writable=True)
         stack.callback(store.close)
@@ -105,6 +97,40 @@ def blend_images(
         note_image(bench, number, bay, store)
         read = store.coverage().total_bytes(Condition.READ)
         return BlendResult(bay, images, read, store.identity.size_bytes)
+
+
+def foresee_blending(
+    bench: Bench, number: int, bay: str, others: Sequence[Path], although_other_case: str = ""
+) -> None:
+    """Passes where nothing that can be seen without opening an image speaks against blending.
+
+    Raises:
+        NoSuchCase: there is no such case or bay, or it has no image.
+        DestinationError: one of the others is not there.
+        UsageError, ForeignImage, CaseForgotten: as `blend_images`.
+    """
+    case = remembered(bench, number)
+    bench.ledger.bay(number, bay)
+    if not bench.images.exists(case, bay):
+        raise NoSuchCase(f"Bay {bay} of case {number} has no image.", "Read its drive first.")
+    for path in others:
+        if not path.is_file():
+            raise DestinationError(f"{path} is not there, or is no file.", "Check the path of the image.")
+    _require_own(bench, case, others, although_other_case)
+
+
+def _require_own(bench: Bench, case: Case, others: Sequence[Path], although: str) -> dict[str, int]:
+    """Passes where each lies with its own case, or a reason is given; those of other cases."""
+    strange = _of_other_cases(bench, case, others)
+    require_nameless(case, although)
+    if strange and not although.strip():
+        first, whose = next(iter(strange.items()))
+        raise ForeignImage(
+            f"{first} lies in the folder of {_called(whose)}: its bytes may be another customer's.",
+            f"Name an image of the drive of case {case.number}; if it is one: --although-other-case REASON, "
+            "which custody keeps.",
+        )
+    return strange
 
 
 UNKNOWN_CASE = 0
@@ -341,7 +367,7 @@ def _agree(one: ImageStore, other: ImageStore, name: str) -> bool:
     if trouble:
         raise ForeignImage(
             f"{name} cannot be blended in: {trouble}.",
-            "Blend only images of one and the same drive. If both are, drive verify says which has changed.",
+            "Blend only images of one and the same drive. If both are, verifying them tells which changed.",
         )
     return same_serial or compared > 0
 

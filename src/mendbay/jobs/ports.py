@@ -158,6 +158,26 @@ class HeatWatch(Protocol):
     def close(self) -> None: ...
 
 
+@dataclass(frozen=True, slots=True)
+class DriveAtHand:
+    """A whole drive that is plugged into this machine, as the system tells without asking it.
+
+    Args:
+        where: how it is named to be read.
+        size_bytes: 0 where it says that it holds nothing.
+        model, serial: as it called itself when it was plugged in; empty where it did not.
+        way: how it is connected, such as `USB`; empty where that cannot be told.
+        uses: what uses it, as phrases; empty if nothing is known to.
+    """
+
+    where: str
+    size_bytes: int
+    model: str = ""
+    serial: str = ""
+    way: str = ""
+    uses: tuple[str, ...] = ()
+
+
 class Drives(Protocol):
     """The drives on the bench, named by a device, an image file or a simulated drive's description."""
 
@@ -167,6 +187,10 @@ class Drives(Protocol):
         Raises:
             SourceError or one of its kinds: it cannot be used.
         """
+        ...
+
+    def at_hand(self) -> tuple[DriveAtHand, ...]:
+        """The whole drives that are plugged into this machine; no device is opened."""
         ...
 
     def open(self, where: str) -> DriveReader:

@@ -76,7 +76,7 @@ def left_out(drives: Mapping[str, Source], chosen: Assembled) -> tuple[str, ...]
     """A sentence for every bay whose drive has no part in the chosen volume."""
     return tuple(
         f"Bay {bay} has NO part in this volume: its drive belongs to another one or to none, and nothing of "
-        f"it is listed here. To look at it alone, use --bay {bay}."
+        "it is listed here. It can be looked at alone."
         for bay in drives
         if bay not in chosen.bays
     )

@@ -85,6 +85,15 @@ class AskDrive:
 
 
 @dataclass(frozen=True, slots=True)
+class BlendImages:
+    """As `drive blend` takes them."""
+
+    bay: str
+    images: tuple[Path, ...]
+    although_other_case: str
+
+
+@dataclass(frozen=True, slots=True)
 class HandBack:
     """As `handback make` takes them."""
 
@@ -108,7 +117,17 @@ class Catalogue:
     """There are none."""
 
 
-Options = ReadPair | ReadDrive | CompareDrive | VerifyImage | AskDrive | HandBack | ReadPictures | Catalogue
+Options = (
+    ReadPair
+    | ReadDrive
+    | CompareDrive
+    | VerifyImage
+    | AskDrive
+    | BlendImages
+    | HandBack
+    | ReadPictures
+    | Catalogue
+)
 
 
 def options_of(order: WorkOrder) -> Options:
@@ -130,7 +149,7 @@ def bays_held(options: Options) -> tuple[str, ...]:
             return tuple(one.bay for one in options.drives)
         case ReadDrive() | CompareDrive():
             return (options.drive.bay,)
-        case VerifyImage() | AskDrive():
+        case VerifyImage() | AskDrive() | BlendImages():
             return (options.bay,)
     return ()
 
@@ -310,6 +329,18 @@ def _ask_drive(fields: _Fields) -> AskDrive:
     )
 
 
+def _blend_images(fields: _Fields) -> BlendImages:
+    bay, images = fields.text("bay", needed=True), tuple(map(Path, fields.texts("images")))
+    if not images:
+        raise UsageError("No image is named.", "Name at least one image of the same drive.")
+    for one in images:
+        if not one.is_absolute():
+            raise UsageError(
+                f"The image {one} is not named from the root on.", "Name it with its whole path."
+            )
+    return BlendImages(bay, images, fields.text("although_other_case"))
+
+
 def _hand_back(fields: _Fields) -> HandBack:
     folder = Path(fields.text("folder", needed=True))
     if not folder.is_absolute():
@@ -343,6 +374,7 @@ _READ: Mapping[WorkKind, Callable[[_Fields], Options]] = {
     WorkKind.COMPARE_DRIVE: _compare_drive,
     WorkKind.VERIFY_IMAGE: _verify_image,
     WorkKind.ASK_DRIVE: _ask_drive,
+    WorkKind.BLEND_IMAGES: _blend_images,
     WorkKind.HAND_BACK: _hand_back,
     WorkKind.READ_PICTURES: _read_pictures,
     WorkKind.CATALOGUE: _catalogue,

@@ -24,6 +24,7 @@ class WorkKind(StrEnum):
     VERIFY_IMAGE = "verify-image"
     COMPARE_DRIVE = "compare-drive"
     ASK_DRIVE = "ask-drive"
+    BLEND_IMAGES = "blend-images"
     READ_PICTURES = "read-pictures"
     CATALOGUE = "catalogue"
 

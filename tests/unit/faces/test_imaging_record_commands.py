@@ -267,7 +267,7 @@ def test_without_serial_numbers_one_place_that_differs_is_another_drive(
     read(run, tmp_path, 2, "Dock", 900)
     told = refused(run, 24, "drive", "blend", 1, 1, *ANOTHER_BENCH, image_of(tmp_path, "0002-two"))
     assert f"differ at byte {SIZE - 1}" in told
-    assert "drive verify" in told
+    assert "verifying them tells" in told
 
 
 def emptied(path: Path, serial: str = "") -> None:

@@ -48,7 +48,7 @@ def test_a_link_is_followed_and_keeps_its_own_name(tmp_path: Path) -> None:
 def test_what_is_not_there_says_so_and_what_to_do(tmp_path: Path) -> None:
     with pytest.raises(SourceError, match="does not exist") as found:
         look(tmp_path / "nothing")
-    assert "lsblk" in found.value.next_step
+    assert "list of drives at hand" in found.value.next_step
     (tmp_path / "dangling").symlink_to("nowhere")
     with pytest.raises(SourceError, match="does not exist"):
         look(tmp_path / "dangling")

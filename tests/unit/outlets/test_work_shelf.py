@@ -170,6 +170,8 @@ def test_a_folder_or_a_picture_is_named_from_the_root_on(shelf: WorkShelf) -> No
     for kind, options in (
         (WorkKind.HAND_BACK, {"folder": "out"}),
         (WorkKind.READ_PICTURES, {"bay": "1", "places": ["a.jpg"]}),
+        (WorkKind.BLEND_IMAGES, {"bay": "1", "images": ["a.img"]}),
+        (WorkKind.BLEND_IMAGES, {"bay": "1", "images": []}),
         (WorkKind.HAND_BACK, {"folder": "/out", "keep_until": "soon"}),
     ):
         with pytest.raises(UsageError):
@@ -217,6 +219,7 @@ def test_the_bay_of_a_living_work_is_refused(shelf: WorkShelf, tmp_path: Path) -
         (WorkKind.COMPARE_DRIVE, {"bay": "1", "source": "x"}),
         (WorkKind.ASK_DRIVE, {"bay": "1", "source": "x"}),
         (WorkKind.VERIFY_IMAGE, {"bay": "1"}),
+        (WorkKind.BLEND_IMAGES, {"bay": "1", "images": ["/a.img"]}),
         (WorkKind.READ_PAIR, {"sources": {"2": "x", "1": "y"}}),
     ]
     for kind, options in others:

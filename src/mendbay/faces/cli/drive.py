@@ -11,12 +11,13 @@ from mendbay.faces import wording
 from mendbay.faces.cli.caution_words import say_clicking, say_drive_cautions, say_own_time, say_unsettled
 from mendbay.faces.cli.drive_facts import COMMANDS
 from mendbay.faces.cli.drive_record import aside, blend, compared_lines, refused, show, verify
-from mendbay.faces.cli.screen import Screen
+from mendbay.faces.cli.screen import Screen, wrapped
 from mendbay.faces.cli.stakes import stakes_options
 from mendbay.faces.reading_words import compared_json
 from mendbay.imaging.hazard import Condition as DriveCondition
 from mendbay.jobs.compare_drive import compare_drive
 from mendbay.jobs.drive_reading import Ending
+from mendbay.jobs.drives_at_hand import Offered, drives_at_hand
 from mendbay.jobs.imaging_record import image_of, imaging_record
 from mendbay.jobs.power_permit import Although, foresee_reading
 from mendbay.jobs.read_drive import DriveAt, foresee_drives, read_drive
@@ -76,6 +77,32 @@ def look(screen: Screen, source: str, sector_bytes: str) -> None:
     with open_bench(screen.home, tell=screen.tell, sector_bytes=int(sector_bytes)) as bench:
         identity = bench.drives.look(source)
     screen.answer(wording.identity_json(identity), "\n".join(wording.identity_lines(identity)))
+
+
+@command.command(name="list")
+@click.option("--case", type=int, help="Tell too which of them says the serial number of a bay of this case.")
+@click.pass_obj
+def at_hand(screen: Screen, case: int | None) -> None:
+    """List the drives that are plugged into this machine, and which of them are in use.
+
+    No device is opened and none is asked anything: a drive that hangs is no hindrance.
+    """
+    with open_bench(screen.home, tell=screen.tell) as bench:
+        found = drives_at_hand(bench, case)
+    lines = [one for each in found for one in _offered_lines(each)]
+    screen.answer(
+        {"drives": [wording.offered_json(one) for one in found]},
+        "\n".join(lines or ["This machine sees no drive."]),
+    )
+
+
+def _offered_lines(one: Offered) -> list[str]:
+    lines = [wrapped(wording.at_hand_words(one.drive), "", "  ")]
+    if one.bay:
+        lines.append(wrapped(f"It says the serial number of bay {one.bay}.", "  ", "  "))
+    if one.against:
+        lines.append(wrapped(one.against, "  ", "  "))
+    return lines
 
 
 for one in COMMANDS:

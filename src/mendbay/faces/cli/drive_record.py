@@ -14,8 +14,8 @@ from mendbay.core.errors import EXIT_INCOMPLETE, ImageChanged, UsageError
 from mendbay.core.proportion import interval_text
 from mendbay.core.quantity import bytes_text, count_text, counted
 from mendbay.core.serials import same_serial
-from mendbay.core.span import SpanSet
 from mendbay.faces import wording
+from mendbay.faces.blend_words import agreement_words, blended_json, holds_words, unsound_words
 from mendbay.faces.cli.screen import Screen, json_text, table, wrapped
 from mendbay.faces.reading_words import (
     compared_words,
@@ -163,7 +163,7 @@ def blend(screen: Screen, case: int, bay: str, images: tuple[Path, ...], althoug
     with open_bench(screen.home, tell=screen.tell) as bench:
         result = blend_images(bench, case, bay, images, although_other_case)
         record = imaging_record(bench, case, bay)
-    screen.answer(_blend_json(result), "\n".join(_blend_lines(case, result, record)))
+    screen.answer(blended_json(result), "\n".join(_blend_lines(case, result, record)))
 
 
 @click.command(name="set-aside")
@@ -330,10 +330,7 @@ def _blend_lines(case: int, result: BlendResult, record: ImagingRecord) -> list[
     lines: list[str] = []
     for one in result.images:
         lines += [f"{count_text(one.taken_bytes)} bytes taken over from", one.other, *_compared_lines(one)]
-    lines.append(
-        f"The image of bay {result.bay} now holds {count_text(result.read_bytes)} of "
-        f"{count_text(result.size_bytes)} bytes."
-    )
+    lines.append(holds_words(result))
     found = [each for one in result.images for each in one.differences]
     return [*lines, *_changed_lines(case, record), *_difference_lines(found, record)]
 
@@ -344,22 +341,8 @@ def _compared_lines(one: BlendedIn) -> list[str]:
 
 
 def _agreement_lines(one: BlendedIn) -> list[str]:
-    if not one.compared_bytes:
-        return ["  The two had nothing in common to compare: make sure that both are of this drive."]
-    compared = f"{count_text(one.compared_bytes)} bytes that both hold were compared"
-    unlike = SpanSet(each.span for each in one.differences).total_bytes
-    if unlike:
-        lines = [f"  {compared};", f"  {count_text(unlike)} of them are in sectors that differ."]
-    else:
-        lines = [f"  {compared}{'.' if one.unsound else ' and are equal.'}"]
-    if one.unsound:
-        unsound = (
-            f"{count_text(one.unsound.total_bytes)} bytes are no longer what the drive gave, in one image or "
-            "the other; nothing was taken over there. drive verify tells whether it is the bay's; if not, it "
-            "is the other: have it verified at the bench it comes from."
-        )
-        lines.append(wrapped(unsound, "  ", ""))
-    return lines
+    lines = [f"  {part}" for part in agreement_words(one)]
+    return [*lines, wrapped(unsound_words(one), "  ", "")] if one.unsound and one.compared_bytes else lines
 
 
 # ---------------------------------------------------------------------- for programs
@@ -388,26 +371,4 @@ def _chance_json(one: SecondChance) -> dict[str, Any]:
         "asked": one.asked,
         "low": low,
         "high": high,
-    }
-
-
-def _blend_json(result: BlendResult) -> dict[str, Any]:
-    return {
-        "bay": result.bay,
-        "taken_bytes": result.taken_bytes,
-        "compared_bytes": result.compared_bytes,
-        "read_bytes": result.read_bytes,
-        "size_bytes": result.size_bytes,
-        "images": [
-            {
-                "path": one.other,
-                "taken_bytes": one.taken_bytes,
-                "compared_bytes": one.compared_bytes,
-                "differences": [difference_json(each) for each in one.differences],
-                "unsound": wording.spans_json(one.unsound),
-                "serials": one.serials or None,
-                "other_case": one.other_case,
-            }
-            for one in result.images
-        ],
     }

@@ -56,4 +56,9 @@ class Fragment:
     html: str
 
 
-Answer = Page | Go | Blob | Fragment
+@dataclass(frozen=True, slots=True)
+class Unchanged:
+    """Nothing is new: the part of a page that asked stays as it is, and so does what is focused in it."""
+
+
+Answer = Page | Go | Blob | Fragment | Unchanged

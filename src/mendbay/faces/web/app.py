@@ -26,7 +26,7 @@ from mendbay.core import errors
 from mendbay.core.errors import MendbayError, NoSuchItem, UsageError
 from mendbay.core.texts import LINE_LIMIT
 from mendbay.faces.web.addresses import Address, Book
-from mendbay.faces.web.answers import Answer, Blob, Fragment, Go, Page
+from mendbay.faces.web.answers import Answer, Blob, Fragment, Go, Page, Unchanged
 from mendbay.faces.web.description import description_of
 from mendbay.faces.web.desk import Desk
 from mendbay.faces.web.drawing import Drawing
@@ -219,6 +219,8 @@ class _Application:
                 return made
             case Fragment():
                 return HTMLResponse(answer.html)
+            case Unchanged():
+                return Response(status_code=204)
             case Go():
                 made = RedirectResponse(answer.url, 303)
                 if answer.notice:

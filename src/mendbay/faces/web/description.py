@@ -80,4 +80,5 @@ def _responses(one: Address) -> dict[str, Any]:
     else:
         found["200"] = {"description": one.words}
         found["303"] = {"description": "It stands elsewhere."}
+        found["204"] = {"description": "Nothing is new since."}
     return found

@@ -15,18 +15,36 @@ SLOTS = (1, 2)
 """A box has two bays."""
 PATH_LIMIT = 1000
 PATTERNS_LIMIT = 4000
+MOST_TRIES = 100
 CONDITIONS = {
     str(Condition.HEALTHY): "healthy",
     str(Condition.REFUSES): "refuses reads",
     str(Condition.CLICKS): "clicks",
 }
 WANTED, LIES = "wanted", "lies"
-SOURCE_HINT = "A device such as /dev/sdb, an image file, or unsteady:FILE for a simulated drive."
 
 
-def source(name: str, *, required: bool = False) -> Field:
-    """Where a drive is."""
-    return line(name, "Where the drive is", required=required, limit=PATH_LIMIT)
+def place(suffix: str = "") -> tuple[Field, Field]:
+    """Where a drive is: one of those at hand, or a path."""
+    return (
+        line(f"device{suffix}", "Drive at this machine", limit=PATH_LIMIT),
+        line(f"source{suffix}", "Or the path of a device or an image file", limit=PATH_LIMIT),
+    )
+
+
+def place_said(said: Mapping[str, Any], suffix: str = "") -> str:
+    """Where a form says that a drive is; empty if it says nothing.
+
+    Raises:
+        UsageError: it says two places.
+    """
+    chosen, written = said[f"device{suffix}"].strip(), said[f"source{suffix}"].strip()
+    if chosen and written and chosen != written:
+        raise UsageError(
+            f"Two places are named for one drive: {chosen[:60]} and {written[:60]}.",
+            "Choose it from the list or write its path, not both.",
+        )
+    return str(chosen or written)
 
 
 def condition(name: str, *, required: bool = False) -> Field:
@@ -45,7 +63,7 @@ ALTHOUGH = (
 def _slot(at: int) -> tuple[Field, ...]:
     return (
         line(f"bay_{at}", "Bay"),
-        source(f"source_{at}"),
+        *place(f"_{at}"),
         line(f"adapter_{at}", "What it hangs on (adapter)"),
         condition(f"condition_{at}"),
     )
@@ -63,7 +81,7 @@ TERMS = (
     text("want", "What is wanted, a pattern on each line", limit=PATTERNS_LIMIT),
     flag("only_wanted", "Stop after what is wanted"),
     decimal("minutes", "Minutes the rest may take"),
-    number("tries", "How often a refused sector is asked for", least=1, most=100),
+    number("tries", "How often a refused sector is asked for", least=1, most=MOST_TRIES),
     flag("both_whole", "Read both halves of a mirror whole and compare them"),
     flag("waive_unallocated", "Leave what the file system says is free"),
     line("worth", "What all that is to be read is worth"),
@@ -116,7 +134,7 @@ def options_said(said: Mapping[str, Any]) -> tuple[WorkKind, dict[str, JSON]]:
 def _drives_said(said: Mapping[str, Any]) -> dict[str, dict[str, str]]:
     drives: dict[str, dict[str, str]] = {}
     for at in SLOTS:
-        bay, where = said[f"bay_{at}"].strip(), said[f"source_{at}"].strip()
+        bay, where = said[f"bay_{at}"].strip(), place_said(said, f"_{at}")
         if not where:
             continue
         if not bay:
@@ -129,7 +147,9 @@ def _drives_said(said: Mapping[str, Any]) -> dict[str, dict[str, str]]:
             "condition": said[f"condition_{at}"],
         }
     if not drives:
-        raise UsageError("No drive is named.", "Say where the drive of each bay is that is to be read.")
+        raise UsageError(
+            "No drive is named.", "Choose the drive of each bay that is to be read, or write its path."
+        )
     return drives
 
 

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, cast
 
 from mendbay.core.errors import UsageError
+from mendbay.faces.going_on_words import Further, GoingOn, going_on
 from mendbay.faces.reading_now_words import KIND, OUTCOME, STANDING, BayNow, bay_now
-from mendbay.faces.web.reading_form import said_by, sent
+from mendbay.faces.web.reading_form import MOST_TRIES, SLOTS, said_by, sent
 from mendbay.faces.web.visit import Visit
+from mendbay.imaging.assumptions import Assumptions
 from mendbay.jobs.work_options import bays_held, options_of
 from mendbay.jobs.work_port import Outcome, Standing, WorkKind, WorkOrder, WorkState
 
@@ -17,7 +19,13 @@ if TYPE_CHECKING:
     from mendbay.jobs.work_port import Works
 
 READS = (WorkKind.READ_PAIR, WorkKind.READ_DRIVE)
-OF_DRIVES = (*READS, WorkKind.COMPARE_DRIVE, WorkKind.VERIFY_IMAGE, WorkKind.ASK_DRIVE)
+OF_DRIVES = (
+    *READS,
+    WorkKind.COMPARE_DRIVE,
+    WorkKind.VERIFY_IMAGE,
+    WorkKind.ASK_DRIVE,
+    WorkKind.BLEND_IMAGES,
+)
 SAID_SHOWN = 6
 ENDED_SHOWN = 3
 ORDERS_LOOKED_AT = 40
@@ -29,11 +37,13 @@ class WorkSeen:
 
     Args:
         bays: the bays it has to do with.
+        is_last: no later reading has to do with one of them.
     """
 
     order: WorkOrder
     state: WorkState
     bays: tuple[str, ...]
+    is_last: bool = False
 
     @property
     def title(self) -> str:
@@ -70,6 +80,17 @@ class WorkSeen:
         return "waiting" if self.state.standing in (Standing.RESTS, Standing.WAITS) else "under way"
 
     @property
+    def asks_mark(self) -> str:
+        """Differs once something else can be asked of it."""
+        question = self.state.question
+        return f"{self.order.id} {self.state.standing} {'' if question is None else question.number}"
+
+    @property
+    def end_mark(self) -> str:
+        """Differs once something else is to be told of how it ended."""
+        return f"{self.order.id} {self.state.outcome} {self.is_last}"
+
+    @property
     def outcome(self) -> str:
         """How it ended, in words; empty while it lives."""
         return "" if self.state.outcome is None else OUTCOME[self.state.outcome]
@@ -79,13 +100,40 @@ class WorkSeen:
         return self.state.outcome is Outcome.LOST
 
     @property
-    def is_done(self) -> bool:
-        return self.state.outcome is Outcome.DONE
+    def going_on(self) -> GoingOn | None:
+        """What going on could bring; None for works that are no readings, or no longer the last of a bay."""
+        if not (self.is_over and self.is_reading and self.is_last):
+            return None
+        result = cast("Mapping[str, Any] | None", self.state.result)
+        return going_on(result, only_wanted=bool(self.order.options.get("only_wanted")))
 
     @property
     def again(self) -> list[tuple[str, str]]:
-        """What the form of a reading sends to order the same once more; nothing for works of other kinds."""
-        return sent(said_by(self.order)) if self.is_over and self.is_reading else []
+        """What the form of a reading sends to go on with this one. Once all was tried, how often and through
+        what it is asked for is left out, to be said anew."""
+        said = said_by(self.order)
+        found = self.going_on
+        if found is not None and found.further is Further.REST:
+            said["only_wanted"] = False
+        if found is not None and found.further is Further.AGAIN:
+            said |= {"tries": None, **{name: "" for name, _, _ in self.adapters}}
+        return sent(said)
+
+    @property
+    def adapters(self) -> list[tuple[str, str, str]]:
+        """The fields of the adapters, each with its bay and what was said."""
+        said = said_by(self.order)
+        return [
+            (f"adapter_{at}", said[f"bay_{at}"], said[f"adapter_{at}"]) for at in SLOTS if said[f"bay_{at}"]
+        ]
+
+    @property
+    def more_tries(self) -> int:
+        """How often a refused sector may be asked for next, twice as often as it was."""
+        tries = self.order.options.get("tries")
+        return min(
+            MOST_TRIES, 2 * int(tries if isinstance(tries, (int, float)) else Assumptions().most_tries)
+        )
 
     @property
     def said(self) -> tuple[str, ...]:
@@ -107,8 +155,15 @@ def works_of(visit: Visit, case: int) -> tuple[WorkSeen, ...]:
         _seen(shelf, one)
         for one in [one for one in shelf.orders(case) if one.kind in OF_DRIVES][:ORDERS_LOOKED_AT]
     ]
+    found = [replace(one, is_last=_is_last(one, found)) for one in found]
     living = [one for one in found if not one.is_over]
     return (*living, *[one for one in found if one.is_over][:ENDED_SHOWN])
+
+
+def _is_last(one: WorkSeen, found: Sequence[WorkSeen]) -> bool:
+    """Whether none of these works reads one of its bays later."""
+    later = [each for each in found if each.is_reading and each.order.id > one.order.id]
+    return not any(set(each.bays) & set(one.bays) for each in later)
 
 
 def _seen(shelf: Works, order: WorkOrder) -> WorkSeen:

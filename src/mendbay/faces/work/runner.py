@@ -12,6 +12,7 @@ from typing import Any, assert_never
 from mendbay import wiring
 from mendbay.core.errors import ImageChanged, Interrupted, MendbayError, ToolMissing
 from mendbay.faces import wording
+from mendbay.faces.blend_words import blended_json, blended_words
 from mendbay.faces.drive_facts_words import facts_json, facts_words
 from mendbay.faces.handback_words import is_whole, made_json, made_words
 from mendbay.faces.picture_words import look_json, look_words
@@ -31,6 +32,7 @@ from mendbay.faces.work.telling import Telling
 from mendbay.jobs.ask_drive import InCase, ask_drive, foresee_asking
 from mendbay.jobs.authority import concern
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.blend_images import blend_images
 from mendbay.jobs.compare_drive import compare_drive
 from mendbay.jobs.drive_reading import Ending
 from mendbay.jobs.hand_back import hand_back
@@ -43,6 +45,7 @@ from mendbay.jobs.remembered import remembered
 from mendbay.jobs.verify_image import verify_image
 from mendbay.jobs.work_options import (
     AskDrive,
+    BlendImages,
     Catalogue,
     CompareDrive,
     HandBack,
@@ -65,7 +68,7 @@ from mendbay.wiring import (
 
 CATALOGUE_MODULE, CATALOGUE_JOB = "mendbay.jobs.catalogue_files", "catalogue_files"
 CATALOGUES = "catalogues"
-TELLS_TO_STOP = frozenset({WorkKind.VERIFY_IMAGE, WorkKind.READ_PICTURES})
+TELLS_TO_STOP = frozenset({WorkKind.VERIFY_IMAGE, WorkKind.BLEND_IMAGES, WorkKind.READ_PICTURES})
 """Kinds whose job asks nobody whether to stop, but tells how far it is."""
 HOLDS = frozenset({WorkKind.READ_PAIR, WorkKind.READ_DRIVE})
 """Kinds whose job lets the drives rest by itself; others rest where they ask whether to stop."""
@@ -109,6 +112,8 @@ class Runner:
                 return self._verify_image(options)
             case AskDrive():
                 return self._ask_drive(options)
+            case BlendImages():
+                return self._blend_images(options)
             case HandBack():
                 return self._hand_back(options)
             case ReadPictures():
@@ -224,6 +229,13 @@ class Runner:
             told = ask_drive(bench, options.source, in_case, options.label)
         self._came_to(facts_json(told), facts_words(told))
         return _done(told.answers is not None)
+
+    def _blend_images(self, options: BlendImages) -> Outcome:
+        case, bay = self._order.case, options.bay
+        with self._bench() as bench:
+            found = blend_images(bench, case, bay, options.images, options.although_other_case)
+        self._came_to(blended_json(found), blended_words(found))
+        return _done(not any(one.unsound for one in found.images))
 
     # ------------------------------------------------------------------ the rest
 

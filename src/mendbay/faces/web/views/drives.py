@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -11,25 +12,29 @@ from mendbay.core.errors import HeldBack, MendbayError, NoSuchCase, UsageError
 from mendbay.core.quantity import bytes_text, count_text, counted
 from mendbay.core.span import Span
 from mendbay.faces import wording
-from mendbay.faces.reading_caution_words import DRIVE
+from mendbay.faces.reading_caution_words import CLICKS, DRIVE
 from mendbay.faces.web.addresses import Book
-from mendbay.faces.web.answers import Answer, Blob, Page
+from mendbay.faces.web.answers import Answer, Blob, Page, Unchanged
 from mendbay.faces.web.card import card_of
 from mendbay.faces.web.fields import choice, line, number
-from mendbay.faces.web.reading_form import SLOTS, said_by
+from mendbay.faces.web.reading_form import SLOTS, said_by, sources_in
 from mendbay.faces.web.reading_view import WorkSeen, works_of
-from mendbay.faces.web.visit import Visit
+from mendbay.faces.web.visit import Visit, seen
 from mendbay.imaging.differences import Difference
+from mendbay.imaging.hazard import Condition
 from mendbay.imaging.lacking import Lacking
 from mendbay.jobs.drive_condition import said_condition
 from mendbay.jobs.drive_picture import DriveSeen, DrivesSeen
 from mendbay.jobs.drive_rings_port import DriveRings
+from mendbay.jobs.drives_at_hand import drives_at_hand
 from mendbay.jobs.imaging_record import DEVICES, LEFT, ImagingRecord, imaging_record, lacking_csv
 from mendbay.jobs.power_permit import foresee_reading
 from mendbay.jobs.set_aside import asides
 
 if TYPE_CHECKING:
+    from mendbay.core.source import Identity
     from mendbay.jobs.bench import Bench
+    from mendbay.jobs.ports import Run
 
 BOOK = Book()
 CASE = "/case/{case:int}/drives"
@@ -97,12 +102,16 @@ def drives(visit: Visit) -> Answer:
         card = card_of(visit, bench, case)
         found = works_of(visit, case)
         shown = drives_shown(visit, bench, found)
+        at_hand = _at_hand(bench, case, found)
         facts = {
             "card": card,
             "works": found,
+            "asks_mark": _asks_mark(found),
+            "ends_mark": _ends_mark(found),
             "drives": shown,
             "sector_bytes": _sectors(shown),
-            "slots": _slots(bench, case, shown, found),
+            "at_hand": at_hand,
+            "slots": _slots(shown, found, at_hand),
             "conditions": [(one.bay, said_condition(bench, case, one.bay)) for one in shown],
             "wanted": card.case.wanted,
             "is_open": bool(visit.desk.rules.key),
@@ -123,23 +132,37 @@ PARTS = {
     CASE + "/now",
     "drives-now",
     "A part of the page of drives, as things stand.",
-    [choice("part", "Which part", PARTS, default="reading")],
+    [choice("part", "Which part", PARTS, default="reading"), line("was", "What of it the page shows")],
 )
 def now(visit: Visit) -> Answer:
+    """A part as it stands. One with buttons is drawn only where it is something else than the page shows:
+    drawn anew, an alert would be read out anew, and focus and what was typed be lost."""
     case, part = visit.path["case"], visit.said["part"]
     with visit.bench() as bench:
         bench.ledger.case(case)
         found = works_of(visit, case)
+        if visit.said["was"] in (_asks_mark(found), _ends_mark(found)):
+            return Unchanged()
         shown = [] if part in ("asked", "ended") else drives_shown(visit, bench, found)
     facts = {
         "part": part,
         "works": found,
+        "asks_mark": _asks_mark(found),
+        "ends_mark": _ends_mark(found),
         "drives": shown,
         "sector_bytes": _sectors(shown),
         "case": case,
         "cautions": cautions_for(DRIVE),
     }
     return Page("drives_now.html", facts)
+
+
+def _asks_mark(found: tuple[WorkSeen, ...]) -> str:
+    return seen("asked", *(one.asks_mark for one in found if not one.is_over))
+
+
+def _ends_mark(found: tuple[WorkSeen, ...]) -> str:
+    return seen("ended", *(one.end_mark for one in found if one.is_over))
 
 
 def drives_shown(visit: Visit, bench: Bench, found: tuple[WorkSeen, ...]) -> list[DriveShown]:
@@ -187,9 +210,39 @@ def _sectors(shown: list[DriveShown]) -> dict[str, int]:
     return {one.bay: one.seen.record.coverage.sector_bytes for one in shown if one.seen is not None}
 
 
-def _slots(
-    bench: Bench, case: int, shown: list[DriveShown], found: tuple[WorkSeen, ...]
-) -> list[dict[str, Any]]:
+@dataclass(frozen=True, slots=True)
+class AtHand:
+    """The drives that are plugged into this machine, each with its words.
+
+    Args:
+        offered: those that can be chosen, by where they are.
+        not_now: the others, with why.
+        bays: by bay, where the drive is that says its serial number.
+    """
+
+    offered: Mapping[str, str]
+    not_now: tuple[tuple[str, str], ...]
+    bays: Mapping[str, str]
+
+
+def _at_hand(bench: Bench, case: int, found: tuple[WorkSeen, ...]) -> AtHand:
+    busy = {where for one in found if not one.is_over for where in sources_in(one.order.options).values()}
+    offered: dict[str, str] = {}
+    bays: dict[str, str] = {}
+    not_now: list[tuple[str, str]] = []
+    for one in drives_at_hand(bench, case):
+        words = wording.at_hand_words(one.drive)
+        against = "It is being read now." if one.drive.where in busy else one.against
+        if against:
+            not_now.append((words, against))
+            continue
+        offered[one.drive.where] = f"{words}, the drive of bay {one.bay}" if one.bay else words
+        if one.bay:
+            bays.setdefault(one.bay, one.drive.where)
+    return AtHand(offered, tuple(not_now), bays)
+
+
+def _slots(shown: list[DriveShown], found: tuple[WorkSeen, ...], at_hand: AtHand) -> list[dict[str, Any]]:
     """What the form of a reading begins with: the bays, and where their drives were last time."""
     last = next((said_by(one.order) for one in found if one.is_reading), {})
     before = {last.get(f"bay_{at}"): at for at in SLOTS}
@@ -198,11 +251,13 @@ def _slots(
     for at, bay in zip(SLOTS, bays, strict=False):
         was = before.get(bay)
         drive = next((one for one in shown if one.bay == bay), None)
+        where = at_hand.bays.get(bay) or (last[f"source_{was}"] if was else _last_device(drive))
         slots.append(
             {
                 "at": at,
                 "bay": bay,
-                "source": last[f"source_{was}"] if was else _last_device(drive),
+                "device": where if where in at_hand.offered else "",
+                "source": "" if where in at_hand.offered else where,
                 "adapter": last[f"adapter_{was}"] if was else "",
             }
         )
@@ -227,11 +282,29 @@ def one_drive(visit: Visit) -> Answer:
             "drive": shown,
             "works": tuple(one for one in found if bay in one.bays),
             "asides": asides(bench, case, bay),
+            "asides_there": bench.images.asides(card.case, bay),
             "held": _held(bench, case, bay),
-            "cautions": cautions_for(DRIVE),
-            "source": _last_device(shown),
+            "cautions": cautions_for((*DRIVE, *_clicks(bench, case, bay))),
+            "image_mark": _mark(shown),
+            **_place_facts(bench, case, bay, shown, found),
         }
     return Page("drive.html", {**facts, **_zoom_facts(visit, shown, _needles(found).get(bay))})
+
+
+def image_said(identity: Identity, runs: Sequence[Run]) -> tuple[object, ...]:
+    """What stays the same as long as a bay's image is the same one, however much is read into it."""
+    return identity.serial, identity.size_bytes, runs[0].started_at if runs else ""
+
+
+def _mark(shown: DriveShown) -> str:
+    if shown.seen is None:
+        return ""
+    return seen(*image_said(shown.seen.record.identity, shown.seen.record.runs))
+
+
+def _clicks(bench: Bench, case: int, bay: str) -> tuple[str, ...]:
+    """The caution for a drive that is said to click."""
+    return CLICKS if said_condition(bench, case, bay) is Condition.CLICKS else ()
 
 
 def _held(bench: Bench, case: int, bay: str) -> HeldBack | None:
@@ -241,6 +314,20 @@ def _held(bench: Bench, case: int, bay: str) -> HeldBack | None:
     except HeldBack as held:
         return held
     return None
+
+
+def _place_facts(
+    bench: Bench, case: int, bay: str, shown: DriveShown, found: tuple[WorkSeen, ...]
+) -> dict[str, Any]:
+    """The drives at hand, and where that of the bay is."""
+    at_hand = _at_hand(bench, case, found)
+    where = at_hand.bays.get(bay) or _last_device(shown)
+    is_offered = where in at_hand.offered
+    return {
+        "at_hand": at_hand,
+        "device": where if is_offered else "",
+        "source": "" if is_offered else where,
+    }
 
 
 def _last_device(shown: DriveShown | None) -> str:

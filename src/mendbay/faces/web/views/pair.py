@@ -3,21 +3,26 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from mendbay.core.clock import iso_from_epoch
-from mendbay.core.errors import CannotAssemble, NoSuchCase
+from mendbay.core.errors import CannotAssemble, NoFileSystem, NoSuchCase
 from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces.reading_words import LEVELS, assembled_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.card import card_of
+from mendbay.faces.web.open_catalogues import catalogue_for
 from mendbay.faces.web.visit import Visit
+from mendbay.jobs.files_apart import WALKED, FileApart, FilesApartSeen
 from mendbay.jobs.look_at_pair import look_at_pair
 from mendbay.jobs.pair_picture import PairSeen, PairsSeen, Turn
 from mendbay.jobs.volume import fresher_bay
 from mendbay.pair.assemble import Assembled
 from mendbay.pair.volume import Level
+
+if TYPE_CHECKING:
+    from mendbay.jobs.catalogue_port import KeptCatalogue
 
 BOOK = Book()
 APART_SHOWN = 100
@@ -161,6 +166,35 @@ def _words(seen: PairSeen) -> str:
     if seen.turn_bytes:
         return f"{level}: the drives take turns every {bytes_text(seen.turn_bytes)}."
     return f"{level}: the parts follow each other."
+
+
+@BOOK.page("/case/{case:int}/pair/apart", "pair-apart", "Which files lie where the halves differ.")
+def files_where_apart(visit: Visit) -> Answer:
+    case = visit.path["case"]
+    kept: FilesApartSeen = visit.desk.keep("files apart", FilesApartSeen)
+    with visit.bench() as bench:
+        facts: dict[str, Any] = {"card": card_of(visit, bench, case), "trouble": None, "walked": WALKED}
+        try:
+            found = kept.of(bench, case)
+        except (CannotAssemble, NoFileSystem, NoSuchCase) as trouble:
+            return Page("pair_apart.html", {**facts, "trouble": trouble})
+        catalogue = catalogue_for(visit, bench)
+    rows = [_row(visit, one, catalogue) for one in found.files]
+    return Page("pair_apart.html", {**facts, "found": found, "rows": rows, "has_list": catalogue is not None})
+
+
+def _row(visit: Visit, one: FileApart, kept: KeptCatalogue | None) -> dict[str, object]:
+    number = None if kept is None else kept.catalogue.number_of(one.path)
+    url = ""
+    if kept is not None and number is not None:
+        url = visit.url("file", {"number": number, "generation": kept.generation})
+    return {
+        "path": one.path or b"/",
+        "url": url,
+        "is_folder": one.is_folder,
+        "size": one.size_bytes,
+        "differ": one.differ_bytes,
+    }
 
 
 @BOOK.change("/case/{case:int}/pair/keep", "pair-keep", "Puts what the images show into the case's story.")

@@ -28,7 +28,7 @@ from mendbay.faces.web.visit import Visit
 from mendbay.files.wanted import seems_several
 from mendbay.imaging.hazard import Condition
 from mendbay.jobs.bay_drive import require_bays_drive
-from mendbay.jobs.drive_condition import say_condition
+from mendbay.jobs.drive_condition import WORDS, said_condition, say_condition
 from mendbay.jobs.power_permit import foresee_reading
 from mendbay.jobs.read_drive import foresee_drives
 from mendbay.jobs.take_in_form import tell
@@ -180,7 +180,7 @@ def wanted(visit: Visit) -> Answer:
     patterns = [one for one in map(str.strip, visit.said["patterns"].splitlines()) if one]
     if not patterns:
         raise UsageError("Nothing is said.", "Write at least one pattern; metadata means all descriptions.")
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
         visit.require_unchanged("what is wanted", *bench.ledger.case(case).wanted)
         tell(bench, case, "wanted", ", ".join(patterns))
         now = bench.ledger.case(case).wanted
@@ -196,11 +196,13 @@ def wanted(visit: Visit) -> Answer:
 )
 def says_condition(visit: Visit) -> Answer:
     case, bay = visit.path["case"], visit.said["bay"]
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
         if bay not in {one.bay for one in bench.ledger.bays(case)}:
             raise UsageError(f"Case {case} has no bay {bay[:40]}.", "Choose one of its bays.")
-        say_condition(bench, case, bay, Condition(visit.said["condition"]))
-    return _back(visit, f"Bay {bay} is kept as a drive that is like this: {visit.said['condition']}.")
+        visit.require_unchanged(f"what the drive of bay {bay} is like", bay, said_condition(bench, case, bay))
+        like = Condition(visit.said["condition"])
+        say_condition(bench, case, bay, like)
+    return _back(visit, f"The drive of bay {bay} is read as {WORDS[like]} from now on.")
 
 
 def _back(visit: Visit, notice: str) -> Go:
