@@ -17,7 +17,7 @@ from mendbay.files.catalogue_names import fold
 from mendbay.files.catalogue_rows import Flag
 from mendbay.files.tree import Entry, Kind
 from mendbay.files.verdict import Verdict
-from mendbay.files.wanted import matcher
+from mendbay.files.wanted import MOST_DEEP, matcher, plain_parts
 from support.catalogues import catalogue_of, entry
 
 LETTERS = [
@@ -162,6 +162,26 @@ def test_wishes_select_what_they_select_of_the_entries(tops: list[Thing], patter
     expected = [number for number, one in sorted(things.items()) if test(one.entry.path)]
     assert [one for one in rows.wanted(patterns).tolist() if one] == expected
     assert (0 in rows.wanted(patterns).tolist()) == test(b"")
+
+
+DEEP_LETTERS = ["a", "b", "1", "*", "?", "/", "**/", "**", "a**", "**b"]
+DEEP = st.lists(st.sampled_from(DEEP_LETTERS), max_size=8).map("".join)
+
+
+@settings(max_examples=400, deadline=None)
+@given(trees(), DEEP)
+def test_stars_that_lead_through_folders_beside_letters_select_as_wishes_do(
+    tops: list[Thing], pattern: str
+) -> None:
+    if not pattern.strip("/") or pattern.count("**") > MOST_DEEP:
+        return
+    rows, things = made(tops)
+    test = matcher([pattern])
+    found = rows.wanted([pattern]).tolist()
+    assert [one for one in found if one] == [
+        number for number, one in sorted(things.items()) if test(one.entry.path)
+    ]
+    assert len(plain_parts(pattern)) <= 2**MOST_DEEP
 
 
 @settings(max_examples=200, deadline=None)

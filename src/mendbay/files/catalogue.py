@@ -10,6 +10,7 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
+from concurrent.futures import Future
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,11 +30,13 @@ from mendbay.files.catalogue_rows import (
 )
 from mendbay.files.tree import Kind
 from mendbay.files.verdict import Verdict
-from mendbay.files.wanted import METADATA, matcher, parts_of
+from mendbay.files.wanted import METADATA, matcher, plain_parts
 
-KEPT_RESULTS = 24
+KEPT_RESULTS = 48
 """How many answers are kept: views and searches that pages are still scrolling through, and the words of a
 search that is still being typed."""
+KEPT_BYTES = 96 << 20
+"""What these may hold together; the newest is kept however large it is."""
 MOST_WORDS = 32
 LONGEST_QUERY = 1000
 ROOT = 0
@@ -145,6 +148,9 @@ class Catalogue:
         self.columns = columns
         self._names = NameIndex(columns)
         self._results: OrderedDict[object, Numbers] = OrderedDict()
+        self._result_bytes = 0
+        self._promised: dict[object, Future[Numbers]] = {}
+        """Answers that a thread works out now; others wait for them."""
         self._lock = threading.Lock()
 
     def __len__(self) -> int:
@@ -336,18 +342,18 @@ class Catalogue:
     def _pattern(self, pattern: str) -> Mask:
         """The rows that one pattern selects, part by part from the root down."""
         one = self.columns
-        parts, is_from_root = parts_of(pattern)
-        if any(("**" in part and part != "**") or not part for part in parts) or (
-            parts == ("**",) and not is_from_root
-        ):
-            return self._by_path(pattern)
-        found = self._from_root(parts) if is_from_root else self._with_below(self._matching(parts[0]))
+        found = np.zeros(one.count, np.bool_)
+        for parts in plain_parts(pattern):
+            if parts[:-1] == ("**",):  # a name anywhere
+                found |= self._with_below(self._matching(parts[-1]))
+            else:
+                found |= self._from_root(parts)
         found &= (one.flags & int(Flag.GATHERED)) == 0
         found[ROOT] = matcher([pattern])(b"")
         return found
 
-    def _matching(self, part: str) -> Longs:
-        return self._names.matching(part)
+    def _matching(self, part: str) -> Numbers:
+        return self._kept(("name", part), lambda: self._names.matching(part).astype(np.int32))
 
     def _from_root(self, parts: Sequence[str]) -> Mask:
         one = self.columns
@@ -386,23 +392,7 @@ class Catalogue:
         found = held[(one.flags[held] & both) == both]
         return int(found[0]) if len(found) else None
 
-    def _by_path(self, pattern: str) -> Mask:
-        """The rows that a pattern selects whose `**` stands beside other letters: each path is looked at. So
-        odd a pattern is rare, and takes its time."""
-        test = matcher([pattern])
-        found = np.zeros(self.columns.count, np.bool_)
-        flags = self.columns.flags
-        paths: list[bytes] = [b""] * self.columns.count
-        parents = self.columns.parent.tolist()
-        for number in range(self.columns.count):
-            name = self.columns.name(number)
-            above = paths[parents[number]] if number else b""
-            paths[number] = above + b"/" + name if above else name
-            found[number] = number == ROOT or not flags[number] & Flag.GATHERED
-            found[number] &= test(paths[number])
-        return found
-
-    def _with_below(self, rows: Longs) -> Mask:
+    def _with_below(self, rows: Longs | Numbers) -> Mask:
         found = np.zeros(self.columns.count, np.bool_)
         found[rows] = True
         folders = np.zeros(self.columns.count, np.bool_)
@@ -476,18 +466,39 @@ class Catalogue:
         return _sums(sums_of_ranges(*ends, kind=kind, size=size, verdict=verdict, missing=missing)[0])
 
     def _kept(self, key: object, work: Callable[[], Numbers]) -> Numbers:
+        """An answer as it is kept, or worked out: once, however many threads ask for it at the same time."""
         with self._lock:
             found = self._results.get(key)
             if found is not None:
                 self._results.move_to_end(key)
                 return found
-        found = work()
+            promised = self._promised.get(key)
+            is_mine = promised is None
+            if promised is None:
+                promised = self._promised[key] = Future()
+        if not is_mine:
+            return promised.result()
+        try:
+            found = work()
+        except BaseException as trouble:
+            with self._lock:
+                del self._promised[key]
+            promised.set_exception(trouble)
+            raise
         found.setflags(write=False)
         with self._lock:
-            self._results[key] = found
-            while len(self._results) > KEPT_RESULTS:
-                self._results.popitem(last=False)
+            del self._promised[key]
+            self._keep(key, found)
+        promised.set_result(found)
         return found
+
+    def _keep(self, key: object, found: Numbers) -> None:
+        self._results[key] = found
+        self._result_bytes += found.nbytes
+        while len(self._results) > 1 and (
+            len(self._results) > KEPT_RESULTS or self._result_bytes > KEPT_BYTES
+        ):
+            self._result_bytes -= self._results.popitem(last=False)[1].nbytes
 
 
 def _numbers(mask: Mask) -> Numbers:

@@ -114,9 +114,21 @@ class NameIndex:
             rows = self._with(rows, literals[-1], ends - len(literals[-1]))
         if len(literals) == 1:
             rows = rows[self._lengths[rows] == len(literals[0])]
-        is_inside = len(literals) == 3 and not literals[0] and not literals[2]
-        is_told = "?" not in pattern and (len(literals) <= 2 or is_inside)
-        return self._verified(rows, pattern, always=not is_told or not pattern.isascii())
+        if len(literals) > 2 and "?" not in pattern:
+            rows = self._in_order(rows, literals)
+        return self._verified(rows, pattern, always="?" in pattern or not pattern.isascii())
+
+    def _in_order(self, rows: Longs, literals: Sequence[bytes]) -> Longs:
+        """Those rows that have the literals between the first and the last one behind the other, each at the
+        first place where it fits: no later one could bring more."""
+        at = self._columns.folded_at[rows] + len(literals[0])
+        stop = self._columns.folded_at[rows + 1] - 1 - len(literals[-1])
+        for literal in filter(None, literals[1:-1]):
+            places = np.append(self._all_places(literal), len(self._columns.folded))
+            found = places[np.searchsorted(places, at)]
+            fits = found + len(literal) <= stop
+            rows, at, stop = rows[fits], found[fits] + len(literal), stop[fits]
+        return rows
 
     def _with(self, rows: Longs, literal: bytes, places: Longs) -> Longs:
         """Those rows that have the literal at their place."""

@@ -145,6 +145,38 @@ def parts_of(pattern: str) -> tuple[tuple[str, ...], bool]:
     return tuple(text.split("/")), "/" in place
 
 
+def plain_parts(pattern: str) -> tuple[tuple[str, ...], ...]:
+    """The pattern as several from the root on, which together select the same: in each a part is `**` alone
+    or has none, so that it can be looked for folder by folder. At most 2 to the power of `MOST_DEEP`.
+
+    Raises:
+        UsageError: it is empty, or has too many `**`.
+    """
+    _expression(pattern)
+    parts, is_from_root = parts_of(pattern)
+    begun: list[tuple[tuple[str, ...], str]] = [(() if is_from_root else ("**",), "")]
+    for sign in re.split(r"(\*\*/|\*\*|/)", "/".join(parts)):
+        begun = [one for each in begun for one in _with_sign(*each, sign)]
+    whole = ((*done, re.sub(r"\*+", "*", last)) for done, last in begun)
+    return tuple(dict.fromkeys(one for one in whole if all(one)))
+
+
+def _with_sign(done: tuple[str, ...], open_: str, sign: str) -> list[tuple[tuple[str, ...], str]]:
+    """What has been read of a pattern, with the next sign of it: the parts that are done and the one that
+    goes on. `**` beside letters stays in one name, or leads through folders to another."""
+    match sign:
+        case "/":
+            return [((*done, re.sub(r"\*+", "*", open_)), "")]
+        case "**" | "**/":
+            after = "*" if sign == "**" else ""
+            if not open_:
+                return [((*done, "**"), after)]
+            through = ((*done, re.sub(r"\*+", "*", f"{open_}*"), "**"), after)
+            return [(done, open_ + after), through]
+        case _:
+            return [(done, open_ + sign)]
+
+
 def select(entries: Iterable[Entry], patterns: Sequence[str]) -> Selection:
     """The entries that the patterns name; with no pattern that names files, none."""
     test = matcher(patterns)
