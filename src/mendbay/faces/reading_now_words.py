@@ -53,6 +53,8 @@ KIND = {
     WorkKind.ASK_DRIVE: "Asking a drive about itself",
     WorkKind.HAND_BACK: "Handing back",
     WorkKind.READ_PICTURES: "Reading pictures",
+    WorkKind.READ_CHIP: "Reading a chip",
+    WorkKind.WRITE_CHIP: "Writing a chip",
     WorkKind.CATALOGUE: "Listing the files",
 }
 

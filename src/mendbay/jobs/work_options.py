@@ -14,6 +14,7 @@ from mendbay.core.texts import require_characters
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.going_on import HEAD_WORK_GIVES, Stakes
 from mendbay.imaging.hazard import Condition
+from mendbay.jobs.chip_work_options import ReadChip, WriteChip, read_chip_options, write_chip_options
 from mendbay.jobs.power_permit import Although
 from mendbay.jobs.read_drive import DriveAt
 from mendbay.jobs.reading_terms import assumptions, stakes_of
@@ -108,7 +109,18 @@ class Catalogue:
     """There are none."""
 
 
-Options = ReadPair | ReadDrive | CompareDrive | VerifyImage | AskDrive | HandBack | ReadPictures | Catalogue
+Options = (
+    ReadPair
+    | ReadDrive
+    | CompareDrive
+    | VerifyImage
+    | AskDrive
+    | HandBack
+    | ReadPictures
+    | ReadChip
+    | WriteChip
+    | Catalogue
+)
 
 
 def options_of(order: WorkOrder) -> Options:
@@ -124,13 +136,13 @@ def options_of(order: WorkOrder) -> Options:
 
 
 def bays_held(options: Options) -> tuple[str, ...]:
-    """The bays whose drive or image nothing else may use while the work lives."""
+    """The bays whose drive, image or chips nothing else may use while the work lives."""
     match options:
         case ReadPair():
             return tuple(one.bay for one in options.drives)
         case ReadDrive() | CompareDrive():
             return (options.drive.bay,)
-        case VerifyImage() | AskDrive():
+        case VerifyImage() | AskDrive() | ReadChip() | WriteChip():
             return (options.bay,)
     return ()
 
@@ -345,5 +357,7 @@ _READ: Mapping[WorkKind, Callable[[_Fields], Options]] = {
     WorkKind.ASK_DRIVE: _ask_drive,
     WorkKind.HAND_BACK: _hand_back,
     WorkKind.READ_PICTURES: _read_pictures,
+    WorkKind.READ_CHIP: read_chip_options,
+    WorkKind.WRITE_CHIP: write_chip_options,
     WorkKind.CATALOGUE: _catalogue,
 }

@@ -25,6 +25,8 @@ class WorkKind(StrEnum):
     COMPARE_DRIVE = "compare-drive"
     ASK_DRIVE = "ask-drive"
     READ_PICTURES = "read-pictures"
+    READ_CHIP = "read-chip"
+    WRITE_CHIP = "write-chip"
     CATALOGUE = "catalogue"
 
 
