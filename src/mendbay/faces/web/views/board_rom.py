@@ -19,7 +19,7 @@ from mendbay.core.quantity import counted
 from mendbay.faces.board_words import CHIP, ROLES, chip_sentences
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
-from mendbay.faces.web.bay_choice import BAY, bay_choice
+from mendbay.faces.web.bay_choice import BAY, bay_choice, of_a_bay
 from mendbay.faces.web.card import card_of
 from mendbay.faces.web.case_works import ask_to_stop
 from mendbay.faces.web.chip_works import (
@@ -120,6 +120,7 @@ def _sittings(reads: Sequence[RomRead]) -> list[Sitting]:
     "Every read kept of the chips of a bay, and how more are taken.",
     [BAY],
 )
+@of_a_bay
 def rom(visit: Visit) -> Answer:
     case = visit.path["case"]
     with visit.bench() as bench:
@@ -149,6 +150,7 @@ def rom(visit: Visit) -> Answer:
     "What the newest reads of a chip are worth, where they differ, and what lies where.",
     [BAY, ROLE, FAMILY],
 )
+@of_a_bay
 def reads(visit: Visit) -> Answer:
     case, role = visit.path["case"], Role(visit.said["chip"])
     with visit.bench() as bench:

@@ -19,7 +19,7 @@ from mendbay.faces import wording
 from mendbay.faces.board_words import CHIP, plan_sentence, rules_sentence
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
-from mendbay.faces.web.bay_choice import BAY, bay_choice
+from mendbay.faces.web.bay_choice import BAY, bay_choice, of_a_bay
 from mendbay.faces.web.card import card_of
 from mendbay.faces.web.chip_works import (
     clip_said,
@@ -113,6 +113,7 @@ def _reads_marks(bench: Bench, case: int, bay: str) -> tuple[object, ...]:
     "The transfer of the patient's ROM to another chip, step by step.",
     [BAY],
 )
+@of_a_bay
 def transfer(visit: Visit) -> Answer:
     case = visit.path["case"]
     with visit.bench() as bench:
