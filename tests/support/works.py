@@ -9,8 +9,14 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from mendbay.core.clock import SystemClock
+from mendbay.faces.work.process import carry
+from mendbay.faces.work.runner import TELLS_TO_STOP
+from mendbay.faces.work.telling import Telling
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.work_port import JSON, WorkKind, WorkOrder, Works, WorkState
+from mendbay.outlets.work_desk import open_desk
+from mendbay.outlets.work_shelf import WorkShelf
 from mendbay.wiring import open_bench, start_work, works
 
 PATIENCE = 90.0
@@ -97,3 +103,13 @@ def open_shop(home: Path) -> WorkShop:
     with open_bench(home) as bench:
         take_in(bench, "Quillmere Pottery")
     return WorkShop(home)
+
+
+def work_here(home: Path | None, order: WorkOrder) -> None:
+    """As `wiring.start_work`, but done at once and by this process: quick, for tests of what a work says."""
+    assert home is not None
+    shelf = WorkShelf(home, SystemClock())
+    shelf.begin(order)
+    with open_desk(home, order.id, os.dup(shelf.hand_over(order.id))) as desk:
+        shelf.let_go(order.id)
+        carry(home, desk, Telling(desk, SystemClock(), stops_when_telling=order.kind in TELLS_TO_STOP))

@@ -54,7 +54,7 @@ def test_the_next_step_stands_first_with_its_cautions_and_takes_a_value(shop: We
     page = shop.get(f"{BOARD}?bay=1")
     assert "What do the meter&#39;s own leads have?" in page
     said = text_of(shop.done(f"{BOARD}/measure", {"bay": "1", "step": "leads", "value": "0.2"}))
-    assert "leads, 0.2 Ω: within" in said
+    assert "What do the meter's own leads have? 0.2 Ω: within" in said
     assert "✓ within" in said
     with shop.bench() as bench:
         (entry,) = tell_sheet(bench, 1, "1").sheet.records
@@ -96,7 +96,7 @@ def test_two_who_fill_in_one_sheet_do_not_pass_each_other(shop: Web) -> None:
 def test_a_step_is_left_out_with_a_reason(shop: Web) -> None:
     shop.post(f"{BOARD}/skip", {"bay": "1", "step": "leads"}, status=422)
     said = text_of(shop.done(f"{BOARD}/skip", {"bay": "1", "step": "leads", "reason": HOSTILE}))
-    assert "leads: left out." in said
+    assert "What do the meter's own leads have? Left out." in said
     assert "<script>alert" not in shop.get(f"{BOARD}/step?bay=1&step=leads")
 
 
@@ -197,8 +197,10 @@ def test_a_case_without_bays_and_a_bay_that_is_not_there(web: Web, page: str) ->
     with web.bench() as bench:
         take_in(bench, HOSTILE)
         take_in(bench, "Quillmere Pottery", bays=[Bay(0, "1")])
-    said = web.get(f"/case/1/board{page}", status=404)
+    said = web.get(f"/case/1/board{page}")
     assert "No bay of case 1 is described yet" in said
+    assert 'href="/case/1/take-in">say at take-in which bays there are' in said
+    assert '<nav class="spine"' in said, "it is a page of the case"
     assert "<script>alert" not in said
     sign = "&" if "?" in page else "?"
     web.get(f"/case/2/board{page}{sign}bay=7", status=404)

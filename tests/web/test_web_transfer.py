@@ -16,9 +16,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from mendbay.case.records import Bay
+from mendbay.faces.web import case_works
 from mendbay.jobs.take_in import take_in
 from support.flash_bench import SMALL_BYTES, rom
 from support.web_client import Web, text_of, web_on
+from support.works import work_here
 
 PATIENT, DONOR = rom(1), rom(2)
 BOARD = "/case/1/board"
@@ -97,7 +99,7 @@ class Bench:
     def cut_off(self) -> None:
         self.planned()
         self.describe("donor", CUT)
-        self.post("write", 409)
+        self.post("write")
         self.describe("donor")
         assert self.content("donor") not in (PATIENT, DONOR)
 
@@ -144,7 +146,9 @@ def _bench(web: Web, folder: Path) -> Bench:
 
 
 @pytest.fixture
-def bench(web: Web, tmp_path: Path) -> Bench:
+def bench(web: Web, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
+    """What is ordered is done at once."""
+    monkeypatch.setattr(case_works, "start_work", work_here)
     return _bench(web, tmp_path / "chips")
 
 
@@ -166,6 +170,7 @@ def test_no_way_through_the_steps_changes_what_the_page_does_not_offer(
     tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch, way: list[str]
 ) -> None:
     monkeypatch.setenv("MENDBAY_WHO", "Kim")
+    monkeypatch.setattr(case_works, "start_work", work_here)
     folder = tmp_path_factory.mktemp("way")
     with web_on(folder / "home") as web:
         bench = _bench(web, folder / "chips")
@@ -241,9 +246,7 @@ def test_whose_chip_is_whose_needs_a_word_where_no_number_tells(bench: Bench) ->
 
 def test_no_supply_is_given_that_was_not_ticked(bench: Bench) -> None:
     said = text_of(
-        bench.web.post(
-            f"{BOARD}/read-chip", {**bench.clip("patient", chip="patient"), "volts": ["1.8"]}, status=409
-        ).text
+        bench.web.done(f"{BOARD}/read-chip", {**bench.clip("patient", chip="patient"), "volts": ["1.8"]})
     )
     assert "Nobody has confirmed that the chip may have 3.3 V" in said
     assert "--" not in said

@@ -5,13 +5,19 @@ No logic: what is said here was decided elsewhere. No sentence is broken into li
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+
 from mendbay.board.flash_id import ChipFacts, size_text
-from mendbay.board.transfer_plan import TransferPlan
+from mendbay.board.transfer_plan import Purpose, Role, TransferPlan
 from mendbay.core.quantity import counted
 from mendbay.jobs.measure_board import Measured
+from mendbay.jobs.rom_reads import RomRead
+from mendbay.jobs.transfer_rom import Proven
 
 CHIP = ("static", "clip")
 """Cautions before a clip goes onto a chip."""
+ROLES = {Role.PATIENT: "the patient's chip", Role.DONOR: "the donor's chip", Role.NEW: "a new chip"}
+"""Whose chip it is."""
 
 
 def verdict_sentence(measured: Measured, step: str) -> str:
@@ -48,3 +54,70 @@ def rules_sentence(plan: TransferPlan) -> str:
     if plan.family:
         return f"The patient's dump was held against the rules of family {plan.family}."
     return "The patient's dump was not held against any family's rules."
+
+
+def kept_sentence(reads: Sequence[RomRead]) -> str:
+    """How many reads of one sitting were kept, and of whose chip."""
+    first = reads[0]
+    return f"Kept: {counted(len(reads), 'read')} of {ROLES[first.role]}, sitting {first.sitting}."
+
+
+def proven_sentences(done: Proven) -> list[str]:
+    """What came of writing a chip."""
+    one = done.certificate
+    if one.may_be_patients:
+        return [
+            "This may be the patient's own chip: it holds the same, and nothing tells them apart. Put the "
+            "patient's board away and the written chip on the clip, say so, and start it again."
+        ]
+    back = one.purpose == Purpose.RESTORE
+    what = "The backup is put back and proven" if back else "Written and proven"
+    if one.only_read:
+        what = f"Nothing was written: the chip already holds {'its backup' if back else 'it'}"
+    return [f"{what}. {one.chip_name} reads back equal {counted(len(one.read_back_sha256), 'time')}."]
+
+
+# ---------------------------------------------------------------------- for programs
+
+
+def chip_json(facts: ChipFacts) -> dict[str, object]:
+    """What a chip says it is."""
+    return {
+        "id": facts.id.text,
+        "name": facts.name,
+        "makers": [one.name for one in facts.id.makers],
+        "size_bytes": facts.size_bytes,
+        "page_bytes": facts.page_bytes,
+        "supply": facts.supply.value,
+        "sfdp_sha256": facts.sfdp_sha256 or None,
+        "conflicts": list(facts.conflicts),
+        "doubts": list(facts.doubts),
+    }
+
+
+def read_json(one: RomRead) -> dict[str, object]:
+    """One read of a chip as the case keeps it."""
+    return {
+        "role": one.role.value,
+        "sitting": one.sitting,
+        "path": one.file.path,
+        "size_bytes": one.file.size_bytes,
+        "sha256": one.file.sha256,
+        "at": one.at,
+        "origin": one.origin,
+        "chip_id": one.chip_id or None,
+        "volts": one.volts or None,
+        "withdrawn": one.withdrawn or None,
+    }
+
+
+def proven_json(done: Proven) -> Mapping[str, object]:
+    """What came of writing a chip, with its certificate."""
+    certificate = done.certificate
+    return {
+        "written": not certificate.only_read,
+        "proven": certificate.proves_chip,
+        "may_be_patients": certificate.may_be_patients,
+        "kept": done.kept.path if done.kept else None,
+        "certificate": certificate.as_record(),
+    }

@@ -54,6 +54,8 @@ KIND = {
     WorkKind.BLEND_IMAGES: "Taking over from other images",
     WorkKind.HAND_BACK: "Handing back",
     WorkKind.READ_PICTURES: "Reading pictures",
+    WorkKind.READ_CHIP: "Reading a chip",
+    WorkKind.WRITE_CHIP: "Writing a chip",
     WorkKind.CATALOGUE: "Listing the files",
 }
 

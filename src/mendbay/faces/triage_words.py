@@ -5,6 +5,8 @@ No logic: what is said here was decided elsewhere. No sentence is broken into li
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from mendbay.case.consents import packaged_risks
 from mendbay.case.records import CaseKind
 from mendbay.core.quantity import chance_text, counted
@@ -43,10 +45,18 @@ def stop_sentences(one: KeepOff) -> tuple[str, str, str]:
     )
 
 
-def subject_sentence(told: Triage) -> str:
-    """What is judged, and what its data is taken to be worth."""
+def subject_sentence(told: Triage, currency: str = "") -> str:
+    """What is judged, and what its data is taken to be worth.
+
+    Args:
+        currency: of the shop; empty to leave it out.
+    """
     assumed = " (assumed, as no bay is described yet)" if told.assumed else ""
-    return f"{_what(told)}{assumed}; its data is taken to be worth {told.stakes.data:.0f}."
+    return f"{_what(told)}{assumed}; its data is taken to be worth {_amount(told.stakes.data, currency)}."
+
+
+def _amount(value: float, currency: str) -> str:
+    return f"{value:.0f} {currency}".rstrip()
 
 
 def _what(told: Triage) -> str:
@@ -76,11 +86,18 @@ def chance_words(chance: float) -> str:
     return next(words for below, words in CHANCES if chance < below)
 
 
-def figures(offer: Offer) -> str:
-    """A step's figures, to be read in one line."""
-    parts = [f"whole job {offer.total:.0f}", f"this step {offer.cost:.0f}"]
+def figures(offer: Offer, currency: str = "") -> str:
+    """A step's figures, to be read in one line.
+
+    Args:
+        currency: of the shop; empty to leave it out.
+    """
+    parts = [
+        f"whole job {_amount(offer.total, currency)}",
+        f"this step {_amount(offer.cost, currency)}",
+    ]
     if offer.step.kind is StepKind.TEST:
-        parts.append(f"its answer saves {max(0.0, offer.saves):.0f}")
+        parts.append(f"its answer saves {_amount(max(0.0, offer.saves), currency)}")
     else:
         parts.append(f"gives the data with {chance_text(offer.solves)}")
     if offer.harm >= LEAST_HARM:
@@ -107,21 +124,33 @@ def held_sentences(offer: Offer) -> list[str]:
     return found
 
 
+def step_called(offer: Offer) -> str:
+    """A step by its name and bay."""
+    return f"{offer.step.id}{in_bay(offer.bay)}"
+
+
 def refused_sentences(told: Triage) -> list[str]:
     """What is not listed because the customer refused it."""
     ids = dict.fromkeys(one.refused for one in told.offers if one.refused)
     return [f"Not offered, as the customer refused it: {packaged_risks()[one].title}." for one in ids]
 
 
-def speak_again_sentences(told: Triage) -> list[str]:
-    """Where the customer should be spoken to again, the step that would then be taken and what it brings."""
+def speak_again_sentences(
+    told: Triage, currency: str = "", name: Callable[[Offer], str] = step_called
+) -> list[str]:
+    """Where the customer should be spoken to again, the step that would then be taken and what it brings.
+
+    Args:
+        currency: of the shop; empty to leave it out.
+        name: what a step is called.
+    """
     found: list[str] = []
     for one in told.speak_again:
         titles = " and ".join(packaged_risks()[each].title for each in one.consents)
         found.append(
-            f"Speak to the customer again about {titles}: it would allow "
-            f"{one.offer.step.id}{in_bay(one.offer.bay)}, {figures(one.offer)}; without it the whole job is "
-            f"expected to cost {one.instead:.0f}."
+            f"Speak to the customer again about {titles}: it would allow {name(one.offer)}, "
+            f"{figures(one.offer, currency)}; without it the whole job is expected to cost "
+            f"{_amount(one.instead, currency)}."
         )
     return found
 

@@ -438,9 +438,10 @@ def tell_reading(bench: Bench, before: int, times: int, done: ReadProgress) -> N
     """Tells how far whole reads of a chip are: `before` of `times` are done."""
     bench.tell(
         StepProgress(
-            "reading the chip, KiB:",
-            (before * done.total_bytes + done.done_bytes) // 1024,
-            times * done.total_bytes // 1024,
+            "reading the chip",
+            before * done.total_bytes + done.done_bytes,
+            times * done.total_bytes,
             f"(read {before + 1} of {times})",
+            in_bytes=True,
         )
     )

@@ -204,17 +204,16 @@ def give_up(bench: Bench, journals: Journals, case: int, bay: str, reason: str) 
 
     Raises:
         TransferRefused: there is none, or none that was cut off.
+        DestinationError: it is under way.
         UsageError: no reason is given.
     """
     plan = newest_plan(bench, case, bay)
     _refuse_given_up(bench, plan)
-    if not outcome(journals.lines(bench.ledger.case(case), plan.job)).unfinished:
-        raise TransferRefused(
-            f"There is nothing to give up: no transfer of bay {bay} is half done.",
-            f"mendbay rom steps {case} {bay} shows how far the newest is.",
-        )
+    record = bench.ledger.case(case)
+    _require_half_done(journals.lines(record, plan.job), case, bay)
     require_reason(reason)
-    with bench.shelf.together():
+    with journals.open(record, plan.job) as journal, bench.shelf.together():
+        _require_half_done(journal.lines(), case, bay)  # what a start meanwhile came to
         withdraw(bench, [_job_subject(plan)], case, bay, reason)
         bench.custody(
             case,
@@ -224,6 +223,14 @@ def give_up(bench: Bench, journals: Journals, case: int, bay: str, reason: str) 
         )
         bench.note(case, "rom", f"Bay {bay}: the transfer that was cut off is given up: {reason.strip()}")
     return plan
+
+
+def _require_half_done(lines: Sequence[str], case: int, bay: str) -> None:
+    if not outcome(lines).unfinished:
+        raise TransferRefused(
+            f"There is nothing to give up: no transfer of bay {bay} is half done.",
+            f"mendbay rom steps {case} {bay} shows how far the newest is.",
+        )
 
 
 def newest_plan(bench: Bench, case: int, bay: str) -> TransferPlan:
@@ -305,6 +312,7 @@ def carry_out(
     put_away: bool = False,
     roles_checked: bool = False,
     right_chip: bool = False,
+    plan_digest: str = "",
 ) -> Proven:
     """Writes what the newest plan says, or goes on where it was cut off, and proves the result.
 
@@ -317,15 +325,20 @@ def carry_out(
         roles_checked: a person's word that each chip was read under its own name. No transfer is written
             without it where no serial number tells whose chip is whose; putting the backup back needs none.
         right_chip: a person's word that the chip on the clip is the one to be written.
+        plan_digest: of the plan that the person saw; empty for whichever is the newest.
 
     Raises:
-        TransferRefused: there is no plan, something speaks against it, the chip is another one, or a
-            person's word is needed.
+        TransferRefused: there is no plan, or the newest is another than was seen; something speaks against
+            it, the chip is another one, or a person's word is needed.
         ProgrammerError: the chip does not answer; nothing was written.
         TransferIncomplete: written in part, also if a person stopped it; the same call goes on.
         Interrupted: a person stopped it before anything was written.
     """
     plan = newest_plan(bench, case, bay)
+    if plan_digest and plan.digest != plan_digest:
+        raise TransferRefused(
+            "Nothing was written: the transfer was planned anew meanwhile.", "Look at the newest plan first."
+        )
     record = remembered(bench, case)
     with ExitStack() as held:
         # Locked first: what another start of the job may change is looked at only then.

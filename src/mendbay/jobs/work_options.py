@@ -14,6 +14,7 @@ from mendbay.core.texts import require_characters
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.going_on import HEAD_WORK_GIVES, Stakes
 from mendbay.imaging.hazard import Condition
+from mendbay.jobs.chip_work_options import ReadChip, WriteChip, read_chip_options, write_chip_options
 from mendbay.jobs.power_permit import Although
 from mendbay.jobs.read_drive import DriveAt
 from mendbay.jobs.reading_terms import assumptions, stakes_of
@@ -126,6 +127,8 @@ Options = (
     | BlendImages
     | HandBack
     | ReadPictures
+    | ReadChip
+    | WriteChip
     | Catalogue
 )
 
@@ -143,13 +146,13 @@ def options_of(order: WorkOrder) -> Options:
 
 
 def bays_held(options: Options) -> tuple[str, ...]:
-    """The bays whose drive or image nothing else may use while the work lives."""
+    """The bays whose drive, image or chips nothing else may use while the work lives."""
     match options:
         case ReadPair():
             return tuple(one.bay for one in options.drives)
         case ReadDrive() | CompareDrive():
             return (options.drive.bay,)
-        case VerifyImage() | AskDrive() | BlendImages():
+        case VerifyImage() | AskDrive() | BlendImages() | ReadChip() | WriteChip():
             return (options.bay,)
     return ()
 
@@ -377,5 +380,7 @@ _READ: Mapping[WorkKind, Callable[[_Fields], Options]] = {
     WorkKind.BLEND_IMAGES: _blend_images,
     WorkKind.HAND_BACK: _hand_back,
     WorkKind.READ_PICTURES: _read_pictures,
+    WorkKind.READ_CHIP: read_chip_options,
+    WorkKind.WRITE_CHIP: write_chip_options,
     WorkKind.CATALOGUE: _catalogue,
 }

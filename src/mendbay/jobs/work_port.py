@@ -26,6 +26,8 @@ class WorkKind(StrEnum):
     ASK_DRIVE = "ask-drive"
     BLEND_IMAGES = "blend-images"
     READ_PICTURES = "read-pictures"
+    READ_CHIP = "read-chip"
+    WRITE_CHIP = "write-chip"
     CATALOGUE = "catalogue"
 
 

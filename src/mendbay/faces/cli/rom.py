@@ -19,10 +19,19 @@ from mendbay.board.transfer_plan import FEWEST_READS, Padding, Purpose, Role
 from mendbay.core.errors import EXIT_INCOMPLETE
 from mendbay.core.quantity import bytes_text, chance_text, count_text
 from mendbay.faces import wording
-from mendbay.faces.board_words import CHIP, chip_sentences, plan_sentence, rules_sentence
+from mendbay.faces.board_words import (
+    CHIP,
+    chip_json,
+    chip_sentences,
+    plan_sentence,
+    proven_json,
+    read_json,
+    rules_sentence,
+)
 from mendbay.faces.cli.caution_words import say_cautions
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.certify_rom import certificates_kept, certified_transfer
+from mendbay.jobs.chip_work_options import LEAST_VOLTS, MOST_VOLTS
 from mendbay.jobs.clip import Clip, said_before
 from mendbay.jobs.judge_rom import JudgedRom, judge_rom
 from mendbay.jobs.learn_rom import (
@@ -61,8 +70,6 @@ from mendbay.wiring import (
 FEW_DUMPS = 3
 """Dumps from which rules were never seen to fail a sound dump by more than chance (0072)."""
 SHOWN = 12
-LEAST_VOLTS, MOST_VOLTS = 1.0, 5.5
-"""No serial flash takes less or more."""
 
 
 def _real_supplies(
@@ -155,7 +162,7 @@ def keep(screen: Screen, case: int, bay: str, role: str, files: tuple[Path, ...]
         lines.append("If this is no dump of that chip, take it back:")
         lines.append(f"  {called} rom withdraw {case} {bay} {role} {reads[0].sitting} REASON")
     lines.append(f"Next: {called} rom judge {case} {bay} {role}")
-    screen.answer({"reads": [_read_json(one) for one in reads], "doubts": list(doubts)}, "\n".join(lines))
+    screen.answer({"reads": [read_json(one) for one in reads], "doubts": list(doubts)}, "\n".join(lines))
     if doubts:
         sys.exit(EXIT_INCOMPLETE)
 
@@ -176,7 +183,7 @@ def withdraw(screen: Screen, case: int, bay: str, role: str, sitting: int, reaso
         gone = withdraw_sitting(bench, transfer_journals(screen.home), case, bay, Role(role), sitting, reason)
         folder = bench.images.folder(bench.ledger.case(case)) / gone[0].file.path.rpartition("/")[0]
     screen.answer(
-        {"reads": [_read_json(one) for one in gone]},
+        {"reads": [read_json(one) for one in gone]},
         wrapped(
             f"Sitting {sitting} ({role}, {wording.counted(len(gone), 'read')}) counts no longer. "
             f"The files lie as before in {folder}"
@@ -206,7 +213,7 @@ def read(screen: Screen, case: int, bay: str, role: str, times: int, clip: Clip)
         _reads_text(reads),
         f"Next: {wording.called_as()} rom judge {case} {bay} {role}",
     ]
-    screen.answer({"chip": _chip_json(facts), "reads": [_read_json(one) for one in reads]}, "\n".join(lines))
+    screen.answer({"chip": chip_json(facts), "reads": [read_json(one) for one in reads]}, "\n".join(lines))
 
 
 @command.command(name="judge")
@@ -360,7 +367,7 @@ def show(screen: Screen, case: int, bay: str) -> None:
     text += "".join(f"\n{wrapped(wording.certificate_words(one))}" for one in certificates)
     screen.answer(
         {
-            "reads": [_read_json(one) for one in reads],
+            "reads": [read_json(one) for one in reads],
             "certificates": [wording.certificate_json(one) for one in certificates],
         },
         f"{text}\nNext: {wording.called_as()} rom {_after_reads(reads, case, bay)}",
@@ -592,13 +599,7 @@ def _carry_out(
         )
     certificate = done.certificate
     screen.answer(
-        {
-            "written": not certificate.only_read,
-            "proven": certificate.proves_chip,
-            "may_be_patients": certificate.may_be_patients,
-            "kept": done.kept.path if done.kept else None,
-            "certificate": certificate.as_record(),
-        },
+        proven_json(done),
         _certificate_text(done, case, bay),
     )
     if certificate.may_be_patients:
@@ -658,21 +659,6 @@ def _reads_text(reads: tuple[RomRead, ...]) -> str:
 
 def _cut(text: str, most: int) -> str:
     return text if len(text) <= most else f"{text[: most - 1]}…"
-
-
-def _read_json(one: RomRead) -> dict[str, object]:
-    return {
-        "role": one.role.value,
-        "sitting": one.sitting,
-        "path": one.file.path,
-        "size_bytes": one.file.size_bytes,
-        "sha256": one.file.sha256,
-        "at": one.at,
-        "origin": one.origin,
-        "chip_id": one.chip_id or None,
-        "volts": one.volts or None,
-        "withdrawn": one.withdrawn or None,
-    }
 
 
 def _judged_text(judged: JudgedRom, case: int, bay: str, with_map: bool) -> str:
@@ -892,20 +878,6 @@ def _checked_json(checked: CheckedRom) -> dict[str, object]:
 
 def _chip_text(facts: ChipFacts) -> str:
     return "\n".join(wrapped(one) for one in chip_sentences(facts))
-
-
-def _chip_json(facts: ChipFacts) -> dict[str, object]:
-    return {
-        "id": facts.id.text,
-        "name": facts.name,
-        "makers": [one.name for one in facts.id.makers],
-        "size_bytes": facts.size_bytes,
-        "page_bytes": facts.page_bytes,
-        "supply": facts.supply.value,
-        "sfdp_sha256": facts.sfdp_sha256 or None,
-        "conflicts": list(facts.conflicts),
-        "doubts": list(facts.doubts),
-    }
 
 
 def _answer_plan(screen: Screen, planned: Planned, case: int, bay: str) -> None:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from mendbay.core.errors import NoSuchItem
+from mendbay.faces.web.answers import Answer, Page
+from mendbay.faces.web.card import card_of
 from mendbay.faces.web.fields import line
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.remembered import remembered
@@ -15,6 +17,7 @@ if TYPE_CHECKING:
     from mendbay.case.records import Bay
     from mendbay.jobs.bench import Bench
 
+Handler = Callable[[Visit], Answer]
 BAY = line("bay", "Bay", limit=60)
 PAGES = (
     ("board", "Electrical sheet"),
@@ -43,6 +46,22 @@ class BayChoice:
     def at(self) -> Bay:
         """The record of the one chosen."""
         return next(one for one in self.bays if one.bay == self.bay)
+
+
+def of_a_bay(page: Handler) -> Handler:
+    """A page of the board that, while no bay is described, is a page of the case that says what to do
+    first."""
+
+    def shown(visit: Visit) -> Answer:
+        try:
+            return page(visit)
+        except NoSuchItem:
+            with visit.bench() as bench:
+                if bench.ledger.bays(visit.path["case"]):
+                    raise
+                return Page("board_no_bay.html", {"card": card_of(visit, bench, visit.path["case"])})
+
+    return shown
 
 
 def bay_choice(visit: Visit, bench: Bench, case: int) -> BayChoice:

@@ -73,15 +73,15 @@ def _shown(order: WorkOrder, state: WorkState, alive: bool) -> ShownWork:
 
 
 def _step(step: Mapping[str, Any]) -> tuple[float | None, str]:
-    done, total = int(step["done"]), int(step["total"])
+    done, total, name = int(step["done"]), int(step["total"]), str(step["step"]).rstrip(":")
     if not total:
-        return None, f"{step['step']}: {count_text(done)} so far"
+        return None, f"{name}: {count_text(done)} so far"
     numbers = (
         f"{bytes_text(done)} of {bytes_text(total)}"
         if step["in_bytes"]
         else f"{count_text(done)} of {count_text(total)}"
     )
-    return done / total, f"{step['step']}: {numbers}"
+    return done / total, f"{name}: {numbers}"
 
 
 def order_work(visit: Visit, bench: Bench, kind: WorkKind, options: Mapping[str, JSON]) -> None:

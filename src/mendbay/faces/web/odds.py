@@ -35,3 +35,19 @@ def odds_bar(chance: float, before: float | None = None) -> Markup:
         '<rect class="ground" y="2" width="100" height="8"/><rect class="part" y="2" width="{}" height="8"/>'
         '<path class="even" d="M50 0V12"/>{}</svg>'
     ).format(words, place_of(chance), notch)
+
+
+MARKS = (0.001, 0.01, 0.1, 0.5, 0.9, 0.99, 0.999)
+"""Chances that the scale names; `triage.css` says where each stands, as `place_of` does."""
+
+
+def odds_scale() -> Markup:
+    """What stands where on the bars, and how they are to be read."""
+    marks = Markup("").join(
+        Markup('<span class="at-{}">{}</span>').format(at, chance_text(one)) for at, one in enumerate(MARKS)
+    )
+    return Markup(
+        '<div class="odds-scale" aria-hidden="true">{}</div><p class="soft">How to read the bars: the line '
+        "in the middle is even odds. The scale is logarithmic: from mark to mark the odds grow about "
+        "tenfold, so that small chances too can be told apart.</p>"
+    ).format(marks)

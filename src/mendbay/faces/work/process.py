@@ -60,6 +60,11 @@ def do(home: Path, desk: Desk) -> bool:
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, on_signal)
     signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    return carry(home, desk, telling)
+
+
+def carry(home: Path, desk: Desk, telling: Telling) -> bool:
+    """The same, deaf to signals."""
     telling.begin()
     runner = Runner(home, desk.order, telling)
     trouble: MendbayError | None = None

@@ -28,11 +28,13 @@ from mendbay.faces.reading_words import (
     verified_words,
 )
 from mendbay.faces.work.before import say_before_reading
+from mendbay.faces.work.chips import read_a_chip, write_a_chip
 from mendbay.faces.work.telling import Telling
 from mendbay.jobs.ask_drive import InCase, ask_drive, foresee_asking
 from mendbay.jobs.authority import concern
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.blend_images import blend_images
+from mendbay.jobs.chip_work_options import ReadChip, WriteChip
 from mendbay.jobs.compare_drive import compare_drive
 from mendbay.jobs.drive_reading import Ending
 from mendbay.jobs.hand_back import hand_back
@@ -118,6 +120,10 @@ class Runner:
                 return self._hand_back(options)
             case ReadPictures():
                 return self._read_pictures(options)
+            case ReadChip():
+                return self._read_chip(options)
+            case WriteChip():
+                return self._write_chip(options)
             case Catalogue():
                 return self._catalogue()
         assert_never(options)
@@ -269,6 +275,20 @@ class Runner:
             look = read_pictures(bench, shop_files(self._home), read_pictures_with, case, bay, places)
         self._came_to(look_json(look), look_words(look))
         return _done(not look.incomplete)
+
+    # ------------------------------------------------------------------ chips
+
+    def _read_chip(self, options: ReadChip) -> Outcome:
+        with self._bench() as bench:
+            result, words = read_a_chip(bench, self._order.case, options)
+        self._came_to(result, words)
+        return Outcome.DONE
+
+    def _write_chip(self, options: WriteChip) -> Outcome:
+        with self._bench() as bench:
+            result, words, proven = write_a_chip(self._home, bench, self._order.case, options)
+        self._came_to(result, words)
+        return _done(proven)
 
     def _catalogue(self) -> Outcome:
         job, catalogues = _catalogue_job()

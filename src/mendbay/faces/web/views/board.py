@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from mendbay.board.electrical import Entry
 from mendbay.board.electrical_form import Gate, Phase, Size, Step, ValueClass
 from mendbay.board.electrical_judge import expected_words, value_text
-from mendbay.board.electrical_steps import StepState
+from mendbay.board.electrical_steps import Closing, StepState
 from mendbay.board.electrical_units import Unit
 from mendbay.faces.board_words import verdict_sentence
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
-from mendbay.faces.web.bay_choice import BAY, bay_choice
+from mendbay.faces.web.bay_choice import BAY, bay_choice, of_a_bay
 from mendbay.faces.web.card import card_of
 from mendbay.faces.web.fields import choice, flag, line
 from mendbay.faces.web.visit import Visit, seen
@@ -99,13 +99,23 @@ def _shown(measured: Measured, step: str) -> ShownStep:
         value_class is ValueClass.WITHIN,
         entries[-1].text if judged and entries else "",
         value_text(judged, one.step.unit) if judged else "",
-        verdict_sentence(measured, step) if judged else "",
+        _verdict(measured, step) if judged else "",
         one.why,
         one.barred,
         expected_words(one.step, sheet.size),
         (entries[-1].note or entries[-1].skipped) if entries else "",
         entries[:-1],
     )
+
+
+def _verdict(measured: Measured, step: str) -> str:
+    """What was entered amounts to, without the id of its step."""
+    said = verdict_sentence(measured, step).removeprefix(step).lstrip(",: ")
+    return said[:1].upper() + said[1:]
+
+
+def _asked_and_found(measured: Measured, step: str) -> str:
+    return f"{step_of(measured.sheet, step).question} {_verdict(measured, step)}"
 
 
 def _phases(measured: Measured, everything: bool) -> Iterator[tuple[str, list[ShownStep]]]:
@@ -127,12 +137,16 @@ def _answered(measured: Measured) -> set[str]:
     return set(measured.standing.judgements)
 
 
+def _because(measured: Measured, one: Closing) -> str:
+    return f"{step_of(measured.sheet, one.step).question} {one.why[:1].upper()}{one.why[1:]}"
+
+
 def _gates(measured: Measured) -> list[ShownGate]:
     standing = measured.standing
     found = []
     for name, gate in GATES.items():
-        closed = tuple(f"{one.step}: {one.why}" for one in standing.closings if one.gate is gate)
-        spite = tuple(f"{one.step}: {one.why}" for one in standing.overridden if one.gate is gate)
+        closed = tuple(_because(measured, one) for one in standing.closings if one.gate is gate)
+        spite = tuple(_because(measured, one) for one in standing.overridden if one.gate is gate)
         if closed or spite:
             found.append(ShownGate(name, gate.value, closed, spite))
     return found
@@ -148,6 +162,7 @@ def _mark(measured: Measured) -> str:
     "The electrical sheet of a bay's board: what was measured, what it amounts to, what is next.",
     [BAY, flag("all", "Every step")],
 )
+@of_a_bay
 def board(visit: Visit) -> Answer:
     case, everything = visit.path["case"], visit.said["all"]
     with visit.bench() as bench:
@@ -180,6 +195,7 @@ def board(visit: Visit) -> Answer:
     "How a step of the sheet is done: its cautions first, what is usual, what was entered.",
     [BAY, STEP],
 )
+@of_a_bay
 def step(visit: Visit) -> Answer:
     case = visit.path["case"]
     with visit.bench() as bench:
@@ -214,7 +230,7 @@ def describe(visit: Visit) -> Answer:
         visit.require_unchanged("the sheet", *_marks(measure_board.tell_sheet(bench, case, at.bay)))
         size, drive = SIZES[visit.said["size"]], visit.said["drive"] == "yes"
         measured = measure_board.describe_board(bench, case, at.bay, size, drive)
-    return visit.go("board", " ".join(measured.told) or "Noted what the sheet is of.", {"bay": at.bay})
+    return visit.go("board", " ".join(measured.told) or "Put down what the sheet is of.", {"bay": at.bay})
 
 
 def _marks(measured: Measured) -> tuple[object, ...]:
@@ -239,7 +255,7 @@ def measure(visit: Visit) -> Answer:
         at = bay_choice(visit, bench, case)
         visit.require_unchanged("the sheet", *_marks(measure_board.tell_sheet(bench, case, at.bay)))
         measured = measure_board.enter(bench, case, at.bay, entered, visit.said["value"], visit.said["note"])
-    return visit.go("board", verdict_sentence(measured, entered), {"bay": at.bay})
+    return visit.go("board", _asked_and_found(measured, entered), {"bay": at.bay})
 
 
 @BOOK.change(
@@ -251,7 +267,7 @@ def skip(visit: Visit) -> Answer:
         at = bay_choice(visit, bench, case)
         visit.require_unchanged("the sheet", *_marks(measure_board.tell_sheet(bench, case, at.bay)))
         measured = measure_board.skip(bench, case, at.bay, left, visit.said["reason"])
-    return visit.go("board", verdict_sentence(measured, left), {"bay": at.bay})
+    return visit.go("board", _asked_and_found(measured, left), {"bay": at.bay})
 
 
 @BOOK.change(

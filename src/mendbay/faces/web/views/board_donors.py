@@ -13,10 +13,10 @@ from mendbay.core.errors import UsageError
 from mendbay.core.money import cost_text
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
-from mendbay.faces.web.bay_choice import BAY, bay_choice
+from mendbay.faces.web.bay_choice import BAY, bay_choice, of_a_bay
 from mendbay.faces.web.card import card_of
 from mendbay.faces.web.fields import choice, line, number
-from mendbay.faces.web.odds import odds_bar
+from mendbay.faces.web.odds import odds_bar, odds_scale
 from mendbay.faces.web.visit import Visit, seen
 from mendbay.jobs.find_donor import agreement_with, cautions_before, find_donor
 from mendbay.jobs.keep_stock import reserve
@@ -78,6 +78,7 @@ def _match(match: Match) -> Mapping[str, Any]:
     "The stock ranked against the drive of a bay, with reasons; whether the ROM must move.",
     [BAY, PURPOSE, *DESCRIPTION],
 )
+@of_a_bay
 def donors(visit: Visit) -> Answer:
     case, purpose = visit.path["case"], PURPOSES[visit.said["purpose"]]
     with visit.bench() as bench:
@@ -120,6 +121,7 @@ def donors(visit: Visit) -> Answer:
         "kept": kept,
         "swaps": len(swaps),
         "bar": odds_bar,
+        "scale": odds_scale,
     }
     return Page("board_donors.html", facts)
 
@@ -130,6 +132,7 @@ def donors(visit: Visit) -> Answer:
     "One item for a bay: what speaks against it, to be reserved, and how the swap went.",
     [BAY, ITEM, PURPOSE, *DESCRIPTION],
 )
+@of_a_bay
 def donor(visit: Visit) -> Answer:
     case, number_ = visit.path["case"], visit.said["item"]
     with visit.bench() as bench:

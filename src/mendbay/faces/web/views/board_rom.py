@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from threading import Lock
 
 from markupsafe import Markup
 
@@ -14,12 +16,19 @@ from mendbay.board.transfer_plan import Role
 from mendbay.core.cautions import cautions_for
 from mendbay.core.errors import UsageError
 from mendbay.core.quantity import counted
-from mendbay.faces.board_words import CHIP, chip_sentences
+from mendbay.faces.board_words import CHIP, ROLES, chip_sentences
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
-from mendbay.faces.web.bay_choice import BAY, bay_choice
+from mendbay.faces.web.bay_choice import BAY, bay_choice, of_a_bay
 from mendbay.faces.web.card import card_of
-from mendbay.faces.web.clip_form import ADAPTER, CLIP, VOLTS, clip_of, told_for_forms
+from mendbay.faces.web.case_works import ask_to_stop
+from mendbay.faces.web.chip_works import (
+    clip_said,
+    order_chip_work,
+    require_chips_at_rest,
+    works_of_chips,
+)
+from mendbay.faces.web.clip_form import ADAPTER, CLIP, VOLTS
 from mendbay.faces.web.fields import choice, files, line, number
 from mendbay.faces.web.visit import Visit, seen
 from mendbay.jobs.bench import Bench
@@ -33,15 +42,14 @@ from mendbay.jobs.rom_reads import (
     doubts_of_sizes,
     keep_dumps,
     newest_sitting,
-    read_chip,
     rom_reads,
     withdraw_sitting,
 )
+from mendbay.jobs.work_port import WorkKind
 from mendbay.wiring import rom_drawing, shop_files, transfer_journals
 
 BOOK = Book()
-ROLES = {"patient": "the patient's chip", "donor": "the donor's chip", "new": "a new chip"}
-ROLE = choice("chip", "Whose chip", ROLES, required=True)
+ROLE = choice("chip", "Whose chip", {one.value: words for one, words in ROLES.items()}, required=True)
 FAMILY = line("family", "Family it is held against", limit=200)
 LOOKS_KEPT = 12
 """Judgements that the server holds: they take seconds, and the same reads always give the same."""
@@ -72,6 +80,28 @@ class Sitting:
         return len({one.file.sha256 for one in self.reads}) == 1
 
 
+class Looks:
+    """The newest judgements that pages asked for. Any thread may use it."""
+
+    def __init__(self) -> None:
+        self._kept: OrderedDict[object, LookedAtRom] = OrderedDict()
+        self._lock = Lock()
+
+    def get(self, key: object) -> LookedAtRom | None:
+        """The judgement of that key; None while nobody asked for it, or if it was long ago."""
+        with self._lock:
+            if key in self._kept:
+                self._kept.move_to_end(key)
+            return self._kept.get(key)
+
+    def put(self, key: object, found: LookedAtRom) -> None:
+        """Keeps a judgement, and lets go of the oldest beyond `LOOKS_KEPT`."""
+        with self._lock:
+            self._kept[key] = found
+            while len(self._kept) > LOOKS_KEPT:
+                self._kept.popitem(last=False)
+
+
 def _sittings(reads: Sequence[RomRead]) -> list[Sitting]:
     """The sittings, by chip and the newest first."""
     found = []
@@ -90,15 +120,19 @@ def _sittings(reads: Sequence[RomRead]) -> list[Sitting]:
     "Every read kept of the chips of a bay, and how more are taken.",
     [BAY],
 )
+@of_a_bay
 def rom(visit: Visit) -> Answer:
     case = visit.path["case"]
     with visit.bench() as bench:
         at = bay_choice(visit, bench, case)
         card = card_of(visit, bench, case)
         reads = rom_reads(bench, case, at.bay, also_withdrawn=True)
+    works = works_of_chips(visit, at.bay, WorkKind.READ_CHIP)
     facts = {
         "card": card,
         "at_bay": at,
+        "works": works,
+        "busy": any(one.is_alive for one in works),
         "sittings": _sittings(reads),
         "doubts": doubts_of_sizes([one for one in reads if not one.withdrawn]),
         "cautions": cautions_for(CHIP),
@@ -116,6 +150,7 @@ def rom(visit: Visit) -> Answer:
     "What the newest reads of a chip are worth, where they differ, and what lies where.",
     [BAY, ROLE, FAMILY],
 )
+@of_a_bay
 def reads(visit: Visit) -> Answer:
     case, role = visit.path["case"], Role(visit.said["chip"])
     with visit.bench() as bench:
@@ -130,7 +165,7 @@ def reads(visit: Visit) -> Answer:
         "card": card,
         "at_bay": at,
         "chip": visit.said["chip"],
-        "chip_words": ROLES[visit.said["chip"]],
+        "chip_words": ROLES[role],
         "looked": looked,
         "found": found,
         "questions": list(asked) if found.verdict is not Verdict.UNUSABLE else [],
@@ -162,18 +197,18 @@ def _fitting(visit: Visit, bench: Bench, case: int, bay: str, role: Role) -> str
 
 def _looked(visit: Visit, bench: Bench, case: int, bay: str, role: Role, family: str) -> LookedAtRom:
     """The judgement, kept by what the reads hold."""
-    kept: dict[object, LookedAtRom] = visit.desk.keep("rom-looks", dict)
+    looks: Looks = visit.desk.keep("rom-looks", Looks)
     shop = shop_files(visit.desk.home)
     rules = shop.text("families", family) if family else ""
     key = (case, bay, role, rules, tuple(newest_sitting(bench, case, bay, role)))
-    if key not in kept:
+    found = looks.get(key)
+    if found is None:
         if family:
-            kept[key] = look_by_family(bench, shop, case, bay, role, family)
+            found = look_by_family(bench, shop, case, bay, role, family)
         else:
-            kept[key] = look_at_reads(bench, case, bay, role)
-        for old in list(kept)[:-LOOKS_KEPT]:
-            kept.pop(old, None)
-    return kept[key]
+            found = look_at_reads(bench, case, bay, role)
+        looks.put(key, found)
+    return found
 
 
 def doubt_map(vote: Vote) -> Markup:
@@ -219,7 +254,7 @@ def keep(visit: Visit) -> Answer:
         at = bay_choice(visit, bench, case)
         kept = keep_dumps(bench, case, at.bay, role, dumps, visit.said["chip_id"])
     doubts = doubts_of_sizes(kept)
-    said = f"Kept: {counted(len(kept), 'read')} of {ROLES[role.value]}, sitting {kept[0].sitting}."
+    said = f"Kept: {counted(len(kept), 'read')} of {ROLES[role]}, sitting {kept[0].sitting}."
     return visit.go("board-rom", " ".join((said, *(f"DOUBTFUL: {one}" for one in doubts))), {"bay": at.bay})
 
 
@@ -232,17 +267,36 @@ def file_name(sent: str) -> str:
 @BOOK.change(
     "/case/{case:int}/board/read-chip",
     "board-read-chip",
-    "Reads the chip on a clip through an adapter, several times.",
+    "Orders that the chip on a clip is read through an adapter, several times.",
     [BAY, ROLE, number("times", "Whole reads", least=2, most=MOST_READS, default=READS), *CLIP],
 )
 def read(visit: Visit) -> Answer:
-    case, role = visit.path["case"], Role(visit.said["chip"])
-    clip = clip_of(visit)
-    with told_for_forms(), visit.bench() as bench:
-        at = bay_choice(visit, bench, case)
-        kept, facts = read_chip(bench, clip, case, at.bay, role, visit.said["times"])
-    said = f"Kept: {counted(len(kept), 'read')} of {ROLES[role.value]}, sitting {kept[0].sitting}."
-    return visit.go("board-rom", " ".join((said, *chip_sentences(facts))), {"bay": at.bay})
+    clip = clip_said(visit)
+    with visit.bench() as bench:
+        at = bay_choice(visit, bench, visit.path["case"])
+        require_chips_at_rest(visit, at.bay)
+        options = {"bay": at.bay, "role": visit.said["chip"], "times": visit.said["times"], **clip}
+        order_chip_work(visit, bench, WorkKind.READ_CHIP, options)
+    said = "The chip is being read; this page shows how far it is. Leave the clip untouched."
+    return visit.go("board-rom", said, {"bay": at.bay})
+
+
+@BOOK.change(
+    "/case/{case:int}/board/stop-clip",
+    "board-stop-clip",
+    "Stops the reading or the writing of a chip between two of its blocks.",
+    [BAY, line("work", "Work", required=True)],
+)
+def stop(visit: Visit) -> Answer:
+    with visit.bench() as bench:
+        at = bay_choice(visit, bench, visit.path["case"])
+    living = {one.shown.order.id: one for one in works_of_chips(visit, at.bay) if one.is_alive}
+    work = living.get(visit.said["work"])
+    if work is None:
+        raise UsageError("It has ended already.", "Load the page again, and see how the chip stands.")
+    ask_to_stop(visit, visit.said["work"])
+    said = "It is told to stop, and says how the chip stands once it has."
+    return visit.go("board-transfer" if work.writes else "board-rom", said, {"bay": at.bay})
 
 
 @BOOK.change(
@@ -255,13 +309,15 @@ def judge(visit: Visit) -> Answer:
     case, role, family = visit.path["case"], Role(visit.said["chip"]), visit.said["family"]
     with visit.bench() as bench:
         at = bay_choice(visit, bench, case)
-        now = newest_sitting(bench, case, at.bay, role)
-        visit.require_unchanged("what was read", *(one.file.sha256 for one in now))
         family = family or _fitting(visit, bench, case, at.bay, role)
-        if family:
-            judged = judge_by_family(bench, shop_files(visit.desk.home), case, at.bay, role, family)
-        else:
-            judged = judge_rom(bench, case, at.bay, role)
+        _looked(visit, bench, case, at.bay, role, family)  # takes seconds, and is at hand below
+        with bench.ledger.together():
+            now = newest_sitting(bench, case, at.bay, role)
+            visit.require_unchanged("what was read", *(one.file.sha256 for one in now))
+            if family:
+                judged = judge_by_family(bench, shop_files(visit.desk.home), case, at.bay, role, family)
+            else:
+                judged = judge_rom(bench, case, at.bay, role)
     said = f"Put down: {counted(len(judged.reads), 'read')}, {judged.judgement.verdict}."
     if judged.voted is not None:
         said += f" The voted dump is kept as {judged.voted.path}."
@@ -282,9 +338,10 @@ def judge(visit: Visit) -> Answer:
 )
 def take_back(visit: Visit) -> Answer:
     case, role, sitting = visit.path["case"], Role(visit.said["chip"]), visit.said["sitting"]
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
         at = bay_choice(visit, bench, case)
+        require_chips_at_rest(visit, at.bay)
         journals = transfer_journals(visit.desk.home)
         gone = withdraw_sitting(bench, journals, case, at.bay, role, sitting, visit.said["reason"])
-    said = f"Sitting {sitting} of {ROLES[role.value]}, {counted(len(gone), 'read')}, counts no longer."
+    said = f"Sitting {sitting} of {ROLES[role]}, {counted(len(gone), 'read')}, counts no longer."
     return visit.go("board-rom", said, {"bay": at.bay})

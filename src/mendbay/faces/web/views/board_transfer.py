@@ -13,14 +13,21 @@ from dataclasses import dataclass
 from mendbay.board.transfer_checklist import StepState
 from mendbay.board.transfer_plan import Padding, Purpose, Role, TransferPlan
 from mendbay.core.cautions import cautions_for
-from mendbay.core.errors import TransferRefused, UsageError
+from mendbay.core.errors import ChangedMeanwhile, TransferRefused, UsageError
+from mendbay.core.note import NoteKind
 from mendbay.faces import wording
 from mendbay.faces.board_words import CHIP, plan_sentence, rules_sentence
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
-from mendbay.faces.web.bay_choice import BAY, bay_choice
+from mendbay.faces.web.bay_choice import BAY, bay_choice, of_a_bay
 from mendbay.faces.web.card import card_of
-from mendbay.faces.web.clip_form import ADAPTER, CLIP, VOLTS, clip_of, told_for_forms
+from mendbay.faces.web.chip_works import (
+    clip_said,
+    order_chip_work,
+    require_chips_at_rest,
+    works_of_chips,
+)
+from mendbay.faces.web.clip_form import ADAPTER, CLIP, VOLTS, told_for_forms
 from mendbay.faces.web.fields import choice, flag, line
 from mendbay.faces.web.visit import Visit, seen
 from mendbay.jobs.bench import Bench
@@ -28,14 +35,15 @@ from mendbay.jobs.certify_rom import certificates_kept, certified_transfer
 from mendbay.jobs.learn_rom import check_rom
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.rom_doubts import fitting_family
+from mendbay.jobs.rom_reads import newest_sitting
 from mendbay.jobs.transfer_rom import (
     Planned,
-    carry_out,
     give_up,
     newest_reads,
     plan_transfer,
     tell_plan,
 )
+from mendbay.jobs.work_port import WorkKind
 from mendbay.wiring import shop_files, transfer_certificate, transfer_journals
 
 BOOK = Book()
@@ -44,6 +52,7 @@ OF = {one.value: one.value for one in Purpose}
 PAPERS = {"A4": "A4", "Letter": "Letter"}
 SHOP = "MENDBAY_SHOP"
 """Where the shop's name for the foot of papers is found, as on the command line."""
+WHAT_IS_READ = "what was read or planned"
 REASON = line("reason", "Why", required=True, limit=500)
 SAME_CHIP = flag(
     "same_chip", "On my word this is the chip that was cut off, though its open blocks do not show it"
@@ -91,12 +100,20 @@ def _marks(planned: Planned) -> tuple[object, ...]:
     return plan.digest, planned.unfinished, planned.given_up, planned.reasons
 
 
+def _reads_marks(bench: Bench, case: int, bay: str) -> tuple[object, ...]:
+    """What a plan would be drawn up from, and the newest that there is."""
+    newest = [newest_sitting(bench, case, bay, one) for one in Role]
+    plans = bench.notes.of(NoteKind.PLAN, case, bay)
+    return ([one.file.sha256 for reads in newest for one in reads], plans[-1].number if plans else 0)
+
+
 @BOOK.page(
     "/case/{case:int}/board/transfer",
     "board-transfer",
     "The transfer of the patient's ROM to another chip, step by step.",
     [BAY],
 )
+@of_a_bay
 def transfer(visit: Visit) -> Answer:
     case = visit.path["case"]
     with visit.bench() as bench:
@@ -105,16 +122,23 @@ def transfer(visit: Visit) -> Answer:
         targets = list(_targets(bench, case, at.bay))
         planned, none, none_next = _plan_or_none(visit, bench, case, at.bay)
         certificates = certificates_kept(bench, case, at.bay)
+        reads_mark = seen(*_reads_marks(bench, case, at.bay))
+    works = works_of_chips(visit, at.bay, WorkKind.WRITE_CHIP)
+    busy = any(one.is_alive for one in works)
+    may_plan = any(not one.why for one in targets) and not (planned and planned.may_undo)
     facts = {
         "card": card,
         "at_bay": at,
+        "works": works,
+        "busy": busy,
         "targets": targets,
-        "may_plan": any(not one.why for one in targets) and not (planned and planned.may_undo),
+        "may_plan": may_plan and not busy,
+        "reads_mark": reads_mark,
         "planned": planned,
         "none": none,
         "none_next": none_next,
         "plan_words": _plan_words(planned.plan) if planned else (),
-        "write_at": _write_at(planned) if planned else None,
+        "write_at": _write_at(planned) if planned and not busy else None,
         "done": planned is not None and _is_done(planned),
         "plan_mark": seen(*_marks(planned)) if planned else "",
         "certificates": [(wording.certificate_words(one), one.purpose.value) for one in certificates],
@@ -164,20 +188,29 @@ def plan(visit: Visit) -> Answer:
     shop, journals = shop_files(visit.desk.home), transfer_journals(visit.desk.home)
     with told_for_forms(), visit.bench() as bench:
         at = bay_choice(visit, bench, case)
+        require_chips_at_rest(visit, at.bay)
         newest_reads(bench, case, at.bay, Role(said["target"]))
+        before = _reads_marks(bench, case, at.bay)
+        visit.require_unchanged(WHAT_IS_READ, *before)
         family, checked = said["family"] or fitting_family(bench, shop, case, at.bay), None
         if family:
             checked = check_rom(bench, shop, case, at.bay, Role.PATIENT, family)
-        planned = plan_transfer(
-            bench,
-            journals,
-            case,
-            at.bay,
-            Role(said["target"]),
-            padding=padding,
-            checked=checked,
-            override_reason=said["in_spite"],
-        )
+        with bench.ledger.together():  # the look above may have taken long
+            if _reads_marks(bench, case, at.bay) != before:
+                raise ChangedMeanwhile(
+                    "A chip was read, or the transfer planned, while this plan was drawn up: it is not kept.",
+                    "Load the page again, and plan from what is there now.",
+                )
+            planned = plan_transfer(
+                bench,
+                journals,
+                case,
+                at.bay,
+                Role(said["target"]),
+                padding=padding,
+                checked=checked,
+                override_reason=said["in_spite"],
+            )
     done = "Planned, and refused: nothing can be written." if planned.reasons else "Planned and checked."
     return visit.go("board-transfer", done, {"bay": at.bay})
 
@@ -185,7 +218,7 @@ def plan(visit: Visit) -> Answer:
 @BOOK.change(
     "/case/{case:int}/board/write",
     "board-write",
-    "Writes the chip as planned, or goes on where it was cut off, and proves it.",
+    "Orders that the chip is written as planned, or gone on with where it was cut off, and proven.",
     [
         BAY,
         *CLIP,
@@ -200,52 +233,52 @@ def write(visit: Visit) -> Answer:
         raise UsageError(
             "Nobody said that the patient's board is put away: nothing was written.", "Put it away first."
         )
-    return _carried_out(visit, restore=False)
+    return _ordered(visit, restore=False)
 
 
 @BOOK.change(
     "/case/{case:int}/board/restore",
     "board-restore",
-    "Puts the backup back on a chip that was cut off, and proves it.",
+    "Orders that the backup is put back on a chip that was cut off, and proven.",
     [BAY, *CLIP, SAME_CHIP],
 )
 def restore(visit: Visit) -> Answer:
-    return _carried_out(visit, restore=True)
+    return _ordered(visit, restore=True)
 
 
-def _carried_out(visit: Visit, *, restore: bool) -> Answer:
-    case, said, clip = visit.path["case"], visit.said, clip_of(visit)
+def _ordered(visit: Visit, *, restore: bool) -> Answer:
+    """Orders what the plan says; the work looks at it once more, and takes that very plan."""
+    case, said, clip = visit.path["case"], visit.said, clip_said(visit)
     with told_for_forms(), visit.bench() as bench:
         at = bay_choice(visit, bench, case)
+        require_chips_at_rest(visit, at.bay)
         planned = _told(visit, bench, case, at.bay)
         if restore:
             planned.require_undo()
         else:
             planned.require_write()
         visit.require_unchanged("the plan", *_marks(planned))
-        done = carry_out(
-            bench,
-            clip,
-            shop_files(visit.desk.home),
-            transfer_journals(visit.desk.home),
-            case,
-            at.bay,
-            restore=restore,
-            same_chip=said["same_chip"],
-            put_away=not restore and said["put_away"],
-            roles_checked=not restore and said["roles_checked"],
-            right_chip=True,
-        )
-    one = done.certificate
-    if one.may_be_patients:
-        words = (
-            "This may be the patient's own chip: it holds the same, and nothing tells them apart. Put the "
-            "patient's board away and the written chip on the clip, say so, and start it again."
-        )
-    else:
-        what = "The backup is put back and proven" if restore else "Written and proven"
-        words = f"{what}. {one.chip_name} reads back equal {len(one.read_back_sha256)} times."
-    return visit.go("board-transfer", words, {"bay": at.bay})
+        word = not restore and said["roles_checked"]
+        if planned.needs_word and not restore and not word:
+            raise TransferRefused(
+                f"Nothing was written. {' '.join(planned.remarks)}",
+                f"{planned.remark_step} Or, if you know that each chip was read under its own name, tick "
+                "that.",
+            )
+        options = {
+            "bay": at.bay,
+            "plan": planned.plan.digest,
+            "restore": restore,
+            "same_chip": said["same_chip"],
+            "patient_put_away": not restore and said["put_away"],
+            "roles_checked": word,
+            **clip,
+        }
+        order_chip_work(visit, bench, WorkKind.WRITE_CHIP, options)
+    what = "The backup is being put back" if restore else "The chip is being written"
+    return visit.go(
+        "board-transfer", f"{what}; this page shows how far it is. Leave the clip untouched.", {"bay": at.bay}
+    )
 
 
 @BOOK.change(
@@ -258,6 +291,7 @@ def abandon(visit: Visit) -> Answer:
     case = visit.path["case"]
     with visit.bench() as bench:
         at = bay_choice(visit, bench, case)
+        require_chips_at_rest(visit, at.bay)
         planned = _told(visit, bench, case, at.bay)
         planned.require_undo()
         visit.require_unchanged("the plan", *_marks(planned))

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from mendbay.core.cautions import Caution
-from mendbay.core.errors import NoSuchItem, UsageError
+from mendbay.core.errors import MendbayError, NoSuchItem, UsageError
 from mendbay.core.quantity import chance_text
 from mendbay.faces import triage_words as words
 from mendbay.faces.web.addresses import Book
@@ -14,16 +14,17 @@ from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.card import card_of
 from mendbay.faces.web.drawing import moment
 from mendbay.faces.web.fields import choice, decimal, flag, line
-from mendbay.faces.web.odds import odds_bar
+from mendbay.faces.web.odds import odds_bar, odds_scale
 from mendbay.faces.web.visit import Visit, seen
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import to_ask
 from mendbay.jobs.next_steps import LEAST, held, short_list
+from mendbay.jobs.quote_lines import prices_in_force
 from mendbay.jobs.triage_case import (
     MOST_BAYS,
+    KeepOff,
     Triage,
     answer,
-    answer_words,
     cautions_of,
     note_about,
     note_tried,
@@ -34,7 +35,7 @@ from mendbay.jobs.triage_case import (
     why,
 )
 from mendbay.jobs.triage_subject import said_of_subject
-from mendbay.triage.belief import TRIED, Asked, all_signs, sign_of
+from mendbay.triage.belief import TRIED, Asked, Moved, all_signs, sign_of
 from mendbay.triage.next_step import Offer
 from mendbay.triage.tables import Seat, Sign, StepKind
 from mendbay.triage.worlds import Place
@@ -170,24 +171,60 @@ def _last_words(told: Triage) -> str:
     """What was told last, as a sentence; empty if nothing."""
     if told.before is None:
         return ""
-    asked, tables = told.before.asked, told.belief.worlds.tables
-    where = f"bay {asked.bay}: " if asked.bay else ""
-    if told.before.said == TRIED:
-        return f"{where}{tables.steps[asked.sign].words} It was tried, and did not help."
-    sign = tables.signs[asked.sign]
-    said = sign.answers[sign.place(told.before.said)].words
-    return f"{where}{sign.question(told.subject.box)} {said[:1].upper()}{said[1:]}."
+    return _told_words(told, told.before.asked, told.before.said)
 
 
-def _step(told: Triage, offer: Offer) -> ShownStep:
+def _currency(bench: Bench) -> str:
+    """The shop's; empty while its prices cannot be read."""
+    try:
+        return prices_in_force(bench).currency
+    except MendbayError:
+        return ""
+
+
+def _step(told: Triage, offer: Offer, currency: str) -> ShownStep:
     return ShownStep(
         offer,
-        words.figures(offer),
+        words.figures(offer, currency),
         words.because(told, offer),
         tuple(words.held_sentences(offer)),
         tuple(one.title for one in to_ask(offer.step.consents, told.consents)),
         offer.step.kind is StepKind.REPAIR,
     )
+
+
+def _step_words(offer: Offer) -> str:
+    """A step within a sentence: what is done, not its id."""
+    return f"“{offer.step.words.rstrip('.')}”{words.in_bay(offer.bay)}"
+
+
+def _asked_words(told: Triage, asked: Asked) -> str:
+    """A question by its own words, with the bay it is of."""
+    where = f"bay {asked.bay}: " if asked.bay else ""
+    return f"{where}{sign_of(told.belief.worlds, asked).question(told.subject.box)}"
+
+
+def _told_words(told: Triage, asked: Asked, said: str) -> str:
+    """A question with its answer, or a repair that did not help."""
+    if said == TRIED:
+        where = f"bay {asked.bay}: " if asked.bay else ""
+        return f"{where}{told.belief.worlds.tables.steps[asked.sign].words} It was tried, and did not help."
+    sign = sign_of(told.belief.worlds, asked)
+    words = sign.answers[sign.place(said)].words
+    return f"{_asked_words(told, asked)} {words[:1].upper()}{words[1:]}."
+
+
+def _moved_words(told: Triage, one: Moved) -> str:
+    """What moved a fault; an answer that no longer counts as it is now is told as of before."""
+    words = _told_words(told, one.asked, one.answer)
+    now = one.answer == TRIED or told.belief.answers.get(one.asked) == one.answer
+    return words if now else f"before the repair: {words}"
+
+
+def _stop(told: Triage, one: KeepOff) -> tuple[str, str, str]:
+    """Why a drive should get no power, by the questions' own words."""
+    reasons = tuple(_moved_words(told, each).rstrip(".") for each in one.reasons)
+    return words.stop_sentences(replace(one, words=reasons))
 
 
 def _shown(odds: tuple[Odd, ...], everything: bool) -> tuple[Odd, ...]:
@@ -210,15 +247,16 @@ def triage(visit: Visit) -> Answer:
             return visit.go("triage-subject", "More than two bays are described: say which to judge.")
         card = card_of(visit, bench, case)
         told = tell_triage(bench, case)
+        currency = _currency(bench)
     odds = _odds(told)
     offers = told.offers if everything else short_list(told)
     facts = {
         "card": card,
         "told": told,
-        "stops": [words.stop_sentences(one) for one in told.keep_off],
-        "subject": words.subject_sentence(told),
+        "stops": [_stop(told, one) for one in told.keep_off],
+        "subject": words.subject_sentence(told, currency),
         "rests": words.rests_sentence(told),
-        "open_again": words.open_again_sentence(told),
+        "open_again": [_asked_words(told, one) for one in told.open_again],
         "places": tuple(_places(told)),
         "odds": _shown(odds, everything),
         "moved": [one for one in odds if one.moved][:MOVED_SHOWN],
@@ -227,12 +265,13 @@ def triage(visit: Visit) -> Answer:
         "sound_before": told.before.belief.sound() if told.before else None,
         "layouts": words.layout_words(told),
         "last": _last_words(told),
-        "steps": [_step(told, one) for one in offers],
+        "steps": [_step(told, one, currency) for one in offers],
         "more_steps": len(told.offers) - len(offers),
         "refused": () if everything else words.refused_sentences(told),
-        "speak_again": words.speak_again_sentences(told),
+        "speak_again": words.speak_again_sentences(told, currency, _step_words),
         "everything": everything,
         "bar": odds_bar,
+        "scale": odds_scale,
         "chance_words": words.chance_words,
         "by": said_by,
     }
@@ -253,6 +292,7 @@ def subject(visit: Visit) -> Answer:
         card = card_of(visit, bench, case)
         bays = [one.bay for one in bench.ledger.bays(case)]
         said, origin = said_of_subject(bench, case)
+        currency = _currency(bench)
     box = said.get("box")
     facts = {
         "card": card,
@@ -260,7 +300,8 @@ def subject(visit: Visit) -> Answer:
         "worth": said.get("worth"),
         "chosen": ",".join(said.get("bays", [])),
         "origin": said_by(origin),
-        "choices": _bay_choices(bays),
+        "currency": currency,
+        "bays": choice("bays", "Bays to judge", _bay_choices(bays)),
         "form_mark": seen(said),
         "too_many": len(bays) > MOST_BAYS,
     }
@@ -299,7 +340,9 @@ def question(visit: Visit) -> Answer:
             (words.place_words(tables, places[at]), float(each.faults[at]), float(now[at])) for at in order
         ]
         then.append((one.sign.answers[one.sign.place(each.answer)].words, each.chance, faults))
-    return Page("triage_question.html", {"card": card, "one": one, "then": then, "bar": odds_bar})
+    return Page(
+        "triage_question.html", {"card": card, "one": one, "then": then, "bar": odds_bar, "scale": odds_scale}
+    )
 
 
 @BOOK.page(
@@ -320,8 +363,9 @@ def fault(visit: Visit) -> Answer:
         "chance": told.belief.fault(place.fault, place.bay),
         "before": float(worlds.prior @ worlds.faulty[:, worlds.place(place.fault, place.bay)]),
         "begins": words.begins_sentence(worlds.tables, place.fault),
-        "moved": [(one.bits, words.moved_how(one), answer_words(told.belief, one)) for one in moved],
+        "moved": [(one.bits, words.moved_how(one), _moved_words(told, one)) for one in moved],
         "bar": odds_bar,
+        "scale": odds_scale,
     }
     return Page("triage_fault.html", facts)
 
@@ -337,6 +381,7 @@ def step(visit: Visit) -> Answer:
     with visit.bench() as bench:
         card = card_of(visit, bench, case)
         told = tell_triage(bench, case)
+        currency = _currency(bench)
     offer = next((one for one in told.offers if (one.step.id, one.bay) == (wanted, bay)), None)
     if offer is None:
         raise _no_step(told, wanted, bay)
@@ -346,7 +391,7 @@ def step(visit: Visit) -> Answer:
     cautions: tuple[Caution, ...] = cautions_of(offer.step)
     facts = {
         "card": card,
-        "one": _step(told, offer),
+        "one": _step(told, offer, currency),
         "cautions": cautions,
         "ask": to_ask(offer.step.consents, told.consents),
         "is_held": held(offer),
@@ -359,11 +404,12 @@ def step(visit: Visit) -> Answer:
 def _no_step(told: Triage, wanted: str, bay: str) -> Exception:
     known = told.belief.worlds.tables.steps.get(wanted)
     again = f"mendbay triage show {told.case} lists what can be done."
+    name = wanted[:40] if known is None else known.words.rstrip(".")
     if known is None:
-        return NoSuchItem(f"There is no step {wanted[:40]!r}.", again)
+        return NoSuchItem(f"There is no step {name!r}.", again)
     if (known.seat is Seat.BAY) != bool(bay):
-        return UsageError(f"{wanted} is a step of {'a drive' if not bay else f'the {known.seat}'}.", again)
-    return UsageError(f"{wanted} cannot be taken now, or what it would tell is known.", again)
+        return UsageError(f"“{name}” is a step of {'a drive' if not bay else f'the {known.seat}'}.", again)
+    return UsageError(f"“{name}” cannot be taken now, or what it would tell is known.", again)
 
 
 # ---------------------------------------------------------------------- changes
@@ -394,12 +440,12 @@ def give_answer(visit: Visit) -> Answer:
 )
 def take_answer_back(visit: Visit) -> Answer:
     case, asked = visit.path["case"], Asked(visit.said["sign"], visit.said["bay"])
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
         told = tell_triage(bench, case)
         before = told.known.get(asked)
         visit.require_unchanged("the answer", before.answer if before else "", len(told.tried))
         take_back(bench, case, asked, visit.said["reason"])
-    return visit.go("triage", f"Taken back: the answer to {words.called(asked)}.")
+    return visit.go("triage", f"Taken back: the answer to “{_asked_words(told, asked)}”.")
 
 
 @BOOK.change(
@@ -410,11 +456,12 @@ def take_answer_back(visit: Visit) -> Answer:
 )
 def tried(visit: Visit) -> Answer:
     case, made, bay = visit.path["case"], visit.said["step"], visit.said["bay"]
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
         told = tell_triage(bench, case)
         visit.require_unchanged("what is known", len(told.tried), sorted(map(str, told.known.items())))
         note_tried(bench, case, made, bay)
-    return visit.go("triage", f"Noted: {made}{words.in_bay(bay)} was tried and did not help.")
+    done = f"{told.belief.worlds.tables.steps[made].words}{words.in_bay(bay)}"
+    return visit.go("triage", f"Put down as tried, without help: {done}")
 
 
 @BOOK.page(
@@ -440,10 +487,12 @@ def repair(visit: Visit) -> Answer:
 )
 def untried(visit: Visit) -> Answer:
     case, made, bay = visit.path["case"], visit.said["step"], visit.said["bay"]
-    with visit.bench() as bench:
-        visit.require_unchanged("what was tried", len(tell_triage(bench, case).tried))
+    with visit.bench() as bench, bench.ledger.together():
+        told = tell_triage(bench, case)
+        visit.require_unchanged("what was tried", len(told.tried))
         take_back_tried(bench, case, made, bay, visit.said["reason"])
-    return visit.go("triage", f"Taken back: that {made}{words.in_bay(bay)} was tried.")
+    done = f"{told.belief.worlds.tables.steps[made].words}{words.in_bay(bay)}"
+    return visit.go("triage", f"Taken back as tried: {done}")
 
 
 @BOOK.change(
@@ -463,4 +512,4 @@ def about(visit: Visit) -> Answer:
         visit.require_unchanged("what triage is of", said_of_subject(bench, case)[0])
         box = None if not came else came == "box"
         note_about(bench, case, box=box, worth=visit.said["worth"], bays=chosen)
-    return visit.go("triage", "Noted what triage is of.")
+    return visit.go("triage", "Put down what triage is of.")
