@@ -24,7 +24,7 @@ from mendbay.jobs.close_case import (
 )
 from mendbay.jobs.erase_copies import plans_of
 from mendbay.jobs.export_case import export_case
-from mendbay.jobs.forget_case import forget, plan_forgetting
+from mendbay.jobs.forget_case import ForgetPlan, forget, plan_forgetting
 from mendbay.jobs.keep_copies import EXPORT, folders_told, keep, keep_days
 from mendbay.wiring import export_folder, open_handback_folder, shop_copies
 
@@ -98,7 +98,7 @@ def close(visit: Visit) -> Answer:
         data=DataBack(asked["data"]),
         remark=asked["remark"],
     )
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
         visit.require_unchanged("the end of the case", *_mark(look_at_closing(bench, case)))
         close_case(bench, case, outcome, asked["although_no_hand_back"])
     return visit.go("closing", f"Case {case} is closed: {outcome_words(outcome)}.")
@@ -111,8 +111,10 @@ def close(visit: Visit) -> Answer:
     [line("reason", "Why, without the customer's name", required=True)],
 )
 def reopen(visit: Visit) -> Answer:
-    with visit.bench() as bench:
-        reopen_case(bench, visit.path["case"], visit.said["reason"])
+    case = visit.path["case"]
+    with visit.bench() as bench, bench.ledger.together():
+        visit.require_unchanged("the end of the case", *_mark(look_at_closing(bench, case)))
+        reopen_case(bench, case, visit.said["reason"])
     return visit.go("closing", "The case is open again, and teaches the odds nothing until it is closed.")
 
 
@@ -127,7 +129,7 @@ def reopen(visit: Visit) -> Answer:
 )
 def keep_until(visit: Visit) -> Answer:
     case = visit.path["case"]
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
         visit.require_unchanged("the day of keeping", bench.ledger.case(case).keep_until)
         found = keep(bench, case, visit.said["day"], visit.said["days"])
     return visit.go(
@@ -179,6 +181,7 @@ def forgetting(visit: Visit) -> Answer:
         "beyond": [*map(shown_name, plan.elsewhere), *OUT_OF_REACH],
         "bills": BILLS,
         "refusals": plan.refusals,
+        "plan_mark": _forgotten_mark(plan),
     }
     return Page("forgetting.html", facts)
 
@@ -196,6 +199,9 @@ def forget_now(visit: Visit) -> Answer:
     case = visit.path["case"]
     require_number_typed(visit, "forgotten")
     with visit.bench() as bench:
+        plan = plan_forgetting(bench, shop_copies(visit.desk.home), case)
+        visit.require_unchanged("what the case holds", *_forgotten_mark(plan))
+        # no one step of the ledger: it removes files as well, and holds the case against the same rules
         done = forget(bench, shop_copies(visit.desk.home), case, visit.said["reason"])
     forget_texts(visit, case)
     told = f"Case {case} is forgotten. The ledger names the customer no more."
@@ -243,6 +249,11 @@ def _suggested_data(found: Closing) -> str:
     if found.outcome is not None:
         return str(found.outcome.data)
     return next((str(one.data) for one in found.hints if one.data), "")
+
+
+def _forgotten_mark(plan: ForgetPlan) -> list[str]:
+    """What the page says that would go and stay."""
+    return [*going(plan, shown_name), *staying(plan), *plan.elsewhere]
 
 
 def _mark(found: Closing) -> list[str]:

@@ -89,7 +89,8 @@ def make(visit: Visit) -> Answer:
     wish = Wish(
         tuple(one for one in picked if one[0]), said["media_gb"] or 0, said["ship"], not said["no_odds"]
     )
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
+        visit.require_unchanged("the quotes", *_quotes_mark(quotes_of(bench, number)))
         made, _ = make_quote(bench, number, wish)
     return visit.go(
         "money",
@@ -111,7 +112,7 @@ def make(visit: Visit) -> Answer:
 )
 def word(visit: Visit) -> Answer:
     case, quote, said = visit.path["case"], visit.path["quote"], visit.said
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
         kept = quotes_of(bench, case)
         visit.require_unchanged("the quotes", *_quotes_mark(kept))
         before = next((one.quote.number for one in kept if one.accepted), quote)
@@ -148,7 +149,7 @@ def word(visit: Visit) -> Answer:
 )
 def bill(visit: Visit) -> Answer:
     number, said = visit.path["case"], visit.said
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
         account = account_of(bench, number)
         visit.require_unchanged("the money of the case", *_account_mark(account))
         lines = account.held_against.lines if account.held_against else ()
@@ -181,11 +182,12 @@ def bill(visit: Visit) -> Answer:
     ],
 )
 def payment(visit: Visit) -> Answer:
-    said = visit.said
-    with visit.bench() as bench:
+    case, said = visit.path["case"], visit.said
+    with visit.bench() as bench, bench.ledger.together():
+        visit.require_unchanged("the money of the case", *_account_mark(account_of(bench, case)))
         done, account, _ = pay(
             bench,
-            visit.path["case"],
+            case,
             said["amount"],
             How(said["how"]),
             said["day"],
@@ -205,8 +207,10 @@ def payment(visit: Visit) -> Answer:
     [line("reason", "Why it was a mistake", required=True)],
 )
 def payment_back(visit: Visit) -> Answer:
-    with visit.bench() as bench:
-        unpay(bench, visit.path["case"], visit.path["payment"], visit.said["reason"])
+    case = visit.path["case"]
+    with visit.bench() as bench, bench.ledger.together():
+        visit.require_unchanged("the money of the case", *_account_mark(account_of(bench, case)))
+        unpay(bench, case, visit.path["payment"], visit.said["reason"])
     return visit.go("money", f"Payment {visit.path['payment']} counts no longer.")
 
 
@@ -318,4 +322,5 @@ def _quotes_mark(kept: Sequence[KeptQuote]) -> list[str]:
 def _account_mark(account: Account) -> list[str]:
     quote = account.held_against.number if account.held_against else 0
     bill = account.bill.number if account.bill else 0
-    return [f"quote {quote} {account.declined}", f"bill {bill}", f"paid {account.paid}"]
+    paid = [one.number for one in account.payments]
+    return [f"quote {quote} {account.declined}", f"bill {bill}", f"paid {account.paid} by {paid}"]
