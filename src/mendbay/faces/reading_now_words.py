@@ -54,6 +54,9 @@ KIND = {
     WorkKind.HAND_BACK: "Handing back",
     WorkKind.READ_PICTURES: "Reading pictures",
     WorkKind.CATALOGUE: "Listing the files",
+    WorkKind.EXPORT_CASE: "Exporting the case",
+    WorkKind.ERASE_COPIES: "Erasing copies",
+    WorkKind.LEARN_FAMILY: "Learning a ROM family",
 }
 
 

@@ -17,7 +17,8 @@ from mendbay.imaging.hazard import Condition
 from mendbay.jobs.power_permit import Although
 from mendbay.jobs.read_drive import DriveAt
 from mendbay.jobs.reading_terms import assumptions, stakes_of
-from mendbay.jobs.work_port import WorkKind, WorkOrder
+from mendbay.jobs.work_options_office import EraseCopies, ExportCase, LearnFamily
+from mendbay.jobs.work_port import OF_THE_SHOP, WorkKind, WorkOrder
 
 TEXT_LIMIT = 4096
 """Letters of one option: a path is no longer on any usual system."""
@@ -108,15 +109,21 @@ class Catalogue:
     """There are none."""
 
 
-Options = ReadPair | ReadDrive | CompareDrive | VerifyImage | AskDrive | HandBack | ReadPictures | Catalogue
+Options = (
+    ReadPair | ReadDrive | CompareDrive | VerifyImage | AskDrive | HandBack | ReadPictures | Catalogue
+    | ExportCase | EraseCopies | LearnFamily
+)  # fmt: skip
 
 
 def options_of(order: WorkOrder) -> Options:
     """The options of an order.
 
     Raises:
-        UsageError: one is missing, unknown, of another kind or out of its bounds.
+        UsageError: one is missing, unknown, of another kind or out of its bounds; or the order is of a case
+            and should not be, or of none and should.
     """
+    if (order.case == 0) is not (order.kind in OF_THE_SHOP):
+        raise UsageError(f"A work {order.kind} cannot be of case {order.case}.", "Order it anew.")
     fields = _Fields(order.options)
     found = _READ[order.kind](fields)
     fields.require_all_read(order.kind)
@@ -310,12 +317,25 @@ def _ask_drive(fields: _Fields) -> AskDrive:
     )
 
 
-def _hand_back(fields: _Fields) -> HandBack:
+def _folder(fields: _Fields) -> Path:
     folder = Path(fields.text("folder", needed=True))
     if not folder.is_absolute():
         raise UsageError(
             f"The folder {folder} is not named from the root on.", "Name the folder with its whole path."
         )
+    return folder
+
+
+def _places(fields: _Fields) -> tuple[Path, ...]:
+    places = tuple(map(Path, fields.texts("places")))
+    for one in places:
+        if not one.is_absolute():
+            raise UsageError(f"{one} is not named from the root on.", "Name it with its whole path.")
+    return places
+
+
+def _hand_back(fields: _Fields) -> HandBack:
+    folder = _folder(fields)
     keep_until = fields.text("keep_until")
     if keep_until:
         try:
@@ -326,15 +346,26 @@ def _hand_back(fields: _Fields) -> HandBack:
 
 
 def _read_pictures(fields: _Fields) -> ReadPictures:
-    bay, places = fields.text("bay", needed=True), tuple(map(Path, fields.texts("places")))
-    for one in places:
-        if not one.is_absolute():
-            raise UsageError(f"{one} is not named from the root on.", "Name it with its whole path.")
-    return ReadPictures(bay, places)
+    return ReadPictures(fields.text("bay", needed=True), _places(fields))
 
 
 def _catalogue(fields: _Fields) -> Catalogue:
     return Catalogue()
+
+
+def _export_case(fields: _Fields) -> ExportCase:
+    return ExportCase(_folder(fields), fields.flag("with_images"), fields.flag("for_customer"))
+
+
+def _erase_copies(fields: _Fields) -> EraseCopies:
+    return EraseCopies(fields.text("plan", needed=True), fields.text("digest", needed=True))
+
+
+def _learn_family(fields: _Fields) -> LearnFamily:
+    name, places, names = fields.text("name", needed=True), _places(fields), fields.texts("names")
+    if not places or len(places) != len(names):
+        raise UsageError("The dumps and their names do not match.", "Give each dump a name.")
+    return LearnFamily(name, places, names, fields.flag("also_withdrawn"))
 
 
 _READ: Mapping[WorkKind, Callable[[_Fields], Options]] = {
@@ -346,4 +377,7 @@ _READ: Mapping[WorkKind, Callable[[_Fields], Options]] = {
     WorkKind.HAND_BACK: _hand_back,
     WorkKind.READ_PICTURES: _read_pictures,
     WorkKind.CATALOGUE: _catalogue,
+    WorkKind.EXPORT_CASE: _export_case,
+    WorkKind.ERASE_COPIES: _erase_copies,
+    WorkKind.LEARN_FAMILY: _learn_family,
 }

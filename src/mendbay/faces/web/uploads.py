@@ -16,9 +16,10 @@ from starlette.datastructures import UploadFile
 from mendbay.core.errors import MendbayError, UsageError
 from mendbay.core.quantity import bytes_text
 from mendbay.jobs.picture_files import ending_of
+from mendbay.jobs.work_options_office import SENT
 from mendbay.wiring import home_folder
 
-FOLDER = "uploads"
+FOLDER = SENT
 PIECE_BYTES = 1 << 20
 FORGOTTEN_SECONDS = 86_400
 """After so long nobody reads what was sent any more."""
