@@ -55,6 +55,7 @@ KIND = {
     WorkKind.READ_PICTURES: "Reading pictures",
     WorkKind.CATALOGUE: "Listing the files",
     WorkKind.EXPORT_CASE: "Exporting the case",
+    WorkKind.PLAN_ERASURE: "Planning an erasure",
     WorkKind.ERASE_COPIES: "Erasing copies",
     WorkKind.LEARN_FAMILY: "Learning a ROM family",
 }

@@ -11,13 +11,14 @@ from typing import Any
 
 from mendbay.core.errors import UsageError
 from mendbay.core.texts import require_characters
+from mendbay.handback.erasure import Sort
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.going_on import HEAD_WORK_GIVES, Stakes
 from mendbay.imaging.hazard import Condition
 from mendbay.jobs.power_permit import Although
 from mendbay.jobs.read_drive import DriveAt
 from mendbay.jobs.reading_terms import assumptions, stakes_of
-from mendbay.jobs.work_options_office import EraseCopies, ExportCase, LearnFamily
+from mendbay.jobs.work_options_office import EraseCopies, ExportCase, LearnFamily, PlanErasure
 from mendbay.jobs.work_port import OF_THE_SHOP, WorkKind, WorkOrder
 
 TEXT_LIMIT = 4096
@@ -111,7 +112,7 @@ class Catalogue:
 
 Options = (
     ReadPair | ReadDrive | CompareDrive | VerifyImage | AskDrive | HandBack | ReadPictures | Catalogue
-    | ExportCase | EraseCopies | LearnFamily
+    | ExportCase | PlanErasure | EraseCopies | LearnFamily
 )  # fmt: skip
 
 
@@ -357,6 +358,17 @@ def _export_case(fields: _Fields) -> ExportCase:
     return ExportCase(_folder(fields), fields.flag("with_images"), fields.flag("for_customer"))
 
 
+def _plan_erasure(fields: _Fields) -> PlanErasure:
+    try:
+        sorts = tuple(map(Sort, fields.texts("sorts")))
+    except ValueError as trouble:
+        raise UsageError("There is no such sort of copies.", f"Say of {', '.join(Sort)}.") from trouble
+    named = fields.text("hand_back")
+    if named and not Path(named).is_absolute():
+        raise UsageError(f"{named} is not named from the root on.", "Name it with its whole path.")
+    return PlanErasure(sorts, fields.text("reason"), Path(named) if named else None, fields.text("unproven"))
+
+
 def _erase_copies(fields: _Fields) -> EraseCopies:
     return EraseCopies(fields.text("plan", needed=True), fields.text("digest", needed=True))
 
@@ -378,6 +390,7 @@ _READ: Mapping[WorkKind, Callable[[_Fields], Options]] = {
     WorkKind.READ_PICTURES: _read_pictures,
     WorkKind.CATALOGUE: _catalogue,
     WorkKind.EXPORT_CASE: _export_case,
+    WorkKind.PLAN_ERASURE: _plan_erasure,
     WorkKind.ERASE_COPIES: _erase_copies,
     WorkKind.LEARN_FAMILY: _learn_family,
 }

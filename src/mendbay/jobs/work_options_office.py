@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from mendbay.handback.erasure import Sort
+
 SENT = "uploads"
 """The folder in the shop's home that holds what browsers send, for as long as something needs it."""
 
@@ -16,6 +18,16 @@ class ExportCase:
     folder: Path
     with_images: bool
     for_customer: bool
+
+
+@dataclass(frozen=True, slots=True)
+class PlanErasure:
+    """As `case erase-plan` takes them; no sorts: the usual ones. `hand_back` None: one on record."""
+
+    sorts: tuple[Sort, ...]
+    reason: str
+    hand_back: Path | None
+    unproven: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,7 @@ class WorkKind(StrEnum):
     READ_PICTURES = "read-pictures"
     CATALOGUE = "catalogue"
     EXPORT_CASE = "export-case"
+    PLAN_ERASURE = "plan-erasure"
     ERASE_COPIES = "erase-copies"
     LEARN_FAMILY = "learn-family"
 

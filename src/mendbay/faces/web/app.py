@@ -54,6 +54,7 @@ VIEWS = (
     "stock",
     "stock_lists",
     "lessons",
+    "families",
     "settings",
     "money",
     "letters",

@@ -104,6 +104,8 @@ SHOP_PAGES = {
     ("board", "family"): ("families", "families"),
     ("triage", "tables"): ("triage-numbers", "the numbers of triage"),
     ("rom", "families"): ("families", "families"),
+    ("rom", "learn"): ("families", "families"),
+    ("rom", "unlearn"): ("families", "families"),
     **{
         ("donor", verb): ("stock", "the stock")
         for verb in (
@@ -132,7 +134,8 @@ _GOES_ON = r"(?!patient\b|donor\b|new\b)[a-z]+(?:[ .,;]|$)"
 _COMMAND = re.compile(
     r"\bmendbay (?P<noun>[a-z]+) (?P<verb>[a-z-]+)"
     r"(?P<rest>(?: (?:\d+\b(?!=)|--[a-z][a-z-]*|[A-Z][A-Z_|=.-]*\b|"
-    rf"(?<=\d )(?!{_GOES_ON})[0-9A-Za-z_*./=-]+(?=[ .,;]|$)|(?<=--bay ){_WORD}))*)"
+    rf"(?<=\d )(?!{_GOES_ON})[0-9A-Za-z_*./=-]+(?=[ .,;]|$)|(?<=--bay ){_WORD}|"
+    rf"(?<=rom learn )(?!NAME){_WORD}))*)"
 )
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from mendbay.core.errors import ChangedMeanwhile, UsageError
+from mendbay.core.quantity import bytes_text, counted
 from mendbay.faces.export_words import export_json, export_left_out, export_size
 from mendbay.faces.family_words import (
     FEW,
@@ -19,13 +20,14 @@ from mendbay.faces.family_words import (
 )
 from mendbay.faces.keeping_words import IN_USE, erased_json, erased_words
 from mendbay.faces.work.telling import Telling
-from mendbay.handback.erasure import ErasurePlan
+from mendbay.handback.erasure import DEFAULT_SORTS, ErasurePlan
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.erase_copies import erase_copies
 from mendbay.jobs.events import Event, StepProgress, Tell
 from mendbay.jobs.export_case import export_case
 from mendbay.jobs.learn_rom import learn_family
-from mendbay.jobs.work_options_office import SENT, EraseCopies, ExportCase, LearnFamily
+from mendbay.jobs.plan_erasure import plan_erasure
+from mendbay.jobs.work_options_office import SENT, EraseCopies, ExportCase, LearnFamily, PlanErasure
 from mendbay.wiring import eraser, open_bench, open_handback_folder, shop_copies, shop_files, tool
 
 
@@ -66,6 +68,25 @@ def export(at: Office, case: int, options: ExportCase) -> Made:
         )
     words = [f"Case {case} is exported to {done.folder}: {export_size(done)}.", *export_left_out(done)]
     return Made(export_json(case, done), words, not done.missing)
+
+
+def plan(at: Office, case: int, options: PlanErasure) -> Made:
+    """Plans an erasure; raises as `plan_erasure`."""
+    with at.bench() as bench:
+        made = plan_erasure(
+            replace(bench, tell=_nameless(at.telling)),
+            shop_copies(at.home),
+            case,
+            sorts=() if set(options.sorts) == set(DEFAULT_SORTS) else options.sorts,
+            reason=options.reason,
+            hand_back=options.hand_back,
+            unproven=options.unproven,
+        )
+    files = counted(len(made.plan.files), "file")
+    words = [
+        f"Plan {made.plan.name} is made: {files}, {bytes_text(made.plan.size_bytes)}. Nothing is erased yet."
+    ]
+    return Made({"plan": made.plan.name, "digest": made.plan.digest}, words)
 
 
 def erase(at: Office, case: int, options: EraseCopies) -> Made:

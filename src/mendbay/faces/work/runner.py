@@ -54,7 +54,7 @@ from mendbay.jobs.work_options import (
     Terms,
     VerifyImage,
 )
-from mendbay.jobs.work_options_office import EraseCopies, ExportCase, LearnFamily
+from mendbay.jobs.work_options_office import EraseCopies, ExportCase, LearnFamily, PlanErasure
 from mendbay.jobs.work_port import Outcome, WorkKind, WorkOrder
 from mendbay.wiring import (
     home_folder,
@@ -119,6 +119,8 @@ class Runner:
                 return self._catalogue()
             case ExportCase():
                 return self._keep(office.export(self._office(), self._order.case, options))
+            case PlanErasure():
+                return self._keep(office.plan(self._office(), self._order.case, options))
             case EraseCopies():
                 return self._keep(office.erase(self._office(), self._order.case, options))
             case LearnFamily():

@@ -174,7 +174,7 @@ def change(visit: Visit) -> Answer:
 @BOOK.change(
     "/stock/item/{item:int}/reserve",
     "reserve-item",
-    "Keeps an item for a case, even if the ranking rules it out; that is said.",
+    "Reserves an item for a case, even if the ranking rules it out; that is said.",
     [
         number("case", "For case", required=True, least=1, most=2**31 - 1),
         choice(
@@ -296,7 +296,7 @@ def unaccept(visit: Visit) -> Answer:
     with visit.bench() as bench:
         gone = withdraw_alternative(bench, visit.path["row"], visit.said["reason"])
     told = stock_words.accepted_words(gone.alternative)
-    return visit.go("stand-ins", f"Withdrawn: {told}. It counts no longer.")
+    return visit.go("stand-ins", f"Taken back: {told}. It counts no longer.")
 
 
 def _at(visit: Visit, notice: str) -> Go:
