@@ -8,8 +8,13 @@ from pathlib import Path
 import pytest
 
 from mendbay.case.records import CaseState
+from mendbay.faces.web.views import erasing
 from mendbay.jobs.learn_triage import outcomes
+from mendbay.jobs.work_port import WorkOrder
+from mendbay.outlets.mediums import Mounted
+from mendbay.wiring import works
 from support.web_client import Web, text_of
+from support.works import until
 
 CLOSED = {"broken": "nothing", "end": "given back", "data": "none"}
 
@@ -24,6 +29,13 @@ def seen_of(page: str, action: str) -> str:
     found = re.search(rf'action="{re.escape(action)}".*?name="seen" value="(\w+)"', page, re.DOTALL)
     assert found, action
     return found[1]
+
+
+def ended(web: Web, page: str, case: int = 1) -> str:
+    """The page once no work of the case lives any more."""
+    shelf = works(web.home)
+    until(lambda: not any(shelf.is_alive(one.id) for one in shelf.orders(case)))
+    return web.get(page)
 
 
 def test_a_case_is_closed_with_what_was_found(web: Web, case: str) -> None:
@@ -89,18 +101,19 @@ def test_the_day_of_keeping(web: Web, case: str) -> None:
 
 def test_nothing_held_is_nothing_to_erase(web: Web, case: str) -> None:
     assert "It holds none." in web.get(f"{case}/erase")
-    refused = web.post(
-        f"{case}/erase/plan",
-        {"sorts": ["images"], "reason": "asked for", "unproven": "none made"},
-        status=409,
-    )
-    assert "nothing of case 1" in refused.text
+    web.post(f"{case}/erase/plan", {"sorts": ["images"], "reason": "<b>asked for", "unproven": "none made"})
+    page = ended(web, f"{case}/erase")
+    assert "nothing of case 1" in page
+    assert "<b>asked" not in page
+    assert 'value="&lt;b&gt;asked for"' in page, "what was typed is there to be put right"
 
 
 def test_papers_are_erased_by_a_plan_that_was_shown(web: Web, case: str) -> None:
     web.post("/case/1/letters/paper")
     said = {"sorts": ["papers"], "reason": "asked for", "unproven": "no files were read"}
-    shown = web.done(f"{case}/erase/plan", said)
+    web.post(f"{case}/erase/plan", said)
+    assert "Plan 1 is made" in ended(web, f"{case}/erase")
+    shown = web.get(f"{case}/erase/plan/1")
     assert "Nothing is erased yet." in shown
     assert "papers/letter-" in shown
     seen = seen_of(shown, f"{case}/erase/plan/1/now")
@@ -110,15 +123,46 @@ def test_papers_are_erased_by_a_plan_that_was_shown(web: Web, case: str) -> None
     with web.bench() as bench:
         record = bench.ledger.case(1)
         assert any(one.path.startswith("papers/") for one in bench.files.held(record))
-    done = web.done(f"{case}/erase/plan/1/now", {"typed": "1", "seen": seen})
-    assert "overwritten, read back and equal" in text_of(done)
+    web.post(f"{case}/erase/plan/1/now", {"typed": "1", "seen": seen})
+    assert "overwritten, read back and equal" in text_of(ended(web, f"{case}/erase"))
     with web.bench() as bench:
         assert not any(one.path.startswith("papers/") for one in bench.files.held(record))
-        assert any("copies erased" in one.what for one in bench.ledger.custody(1))
+        assert any("copies erased" in one.what and one.who == "Kim" for one in bench.ledger.custody(1))
+    told = b"".join(one.read_bytes() for one in (web.home / "works").rglob("*") if one.is_file())
+    assert b"letter-" not in told, "what a work told outlives the names of what it erased"
     certificate = web.client.get(f"{case}/erasure/1")
     assert certificate.content.startswith(b"%PDF")
     assert "attachment" in certificate.headers["content-disposition"]
     web.get(f"{case}/erase/plan/1", status=422)
+
+
+def test_a_folder_is_not_looked_for_that_is_no_hand_backs(web: Web, case: str, tmp_path: Path) -> None:
+    there = tmp_path / "there"
+    there.mkdir()
+    said = {"sorts": ["papers"], "reason": "asked for"}
+    told = {
+        name: text_of(web.post(f"{case}/erase/plan", {**said, "other": str(name)}, status=422).text)
+        for name in (there, tmp_path / "nowhere", Path("/etc/shadow"), web.home / "cases", Path("relative"))
+    }
+    assert len({words.replace(str(name), "") for name, words in told.items()}) == 1
+    web.post(f"{case}/erase/plan", {**said, "hand_back": str(there), "other": str(there)}, status=422)
+    assert works(web.home).orders(1) == ()
+
+
+def test_one_on_a_medium_that_is_plugged_in_is_looked_for(
+    web: Web, case: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    medium = Mounted(str(tmp_path / "stick"), "ext4", ())
+    monkeypatch.setattr(erasing, "mounted_mediums", lambda: (medium,))
+    (tmp_path / "stick").mkdir()
+    (tmp_path / "stick" / "away").symlink_to(web.home)
+    said = {"sorts": ["papers"], "reason": "asked for"}
+    for name in ("away/cases", "../home", "away"):
+        web.post(f"{case}/erase/plan", {**said, "other": f"{tmp_path}/stick/{name}"}, status=422)
+    web.post(f"{case}/erase/plan", {**said, "other": f"{tmp_path}/stick/back"})
+    (order,) = works(web.home).orders(1)
+    assert order.options["hand_back"] == f"{tmp_path}/stick/back"
+    ended(web, f"{case}/erase")
 
 
 def test_no_such_plan(web: Web, case: str) -> None:
@@ -129,10 +173,45 @@ def test_no_such_plan(web: Web, case: str) -> None:
 
 def test_export_goes_into_a_new_folder_each_time(web: Web, case: str) -> None:
     for number in (1, 2):
-        page = web.done(f"{case}/export", {"for_customer": "yes"})
+        begun = web.done(f"{case}/export", {"for_customer": "yes"})
+        assert "The export has begun" in begun
+        page = ended(web, case)
         folder = web.home / "exports" / f"case-0001-{number}"
-        assert str(folder) in text_of(page)
+        assert f"Case 1 is exported to {folder}" in text_of(page)
         assert (folder / "bagit.txt").is_file()
+    with web.bench() as bench:
+        assert [one.who for one in bench.ledger.custody(1) if one.what == "case exported"] == ["Kim", "Kim"]
+
+
+def test_an_export_is_stopped_and_goes_on(web: Web, case: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("mendbay.faces.web.case_works.start_work", lambda home, order: begun.append(order))
+    begun: list[WorkOrder] = []
+    web.post(f"{case}/export", {"with_images": "yes"})
+    shelf = works(web.home)
+    shelf.begin(begun[0])
+    web.post(f"{case}/export", {"for_customer": "yes"}, status=422)
+    assert "Stop it; what is done is kept" in web.get(case)
+    web.post(f"{case}/stop", {"work": begun[0].id})
+    web.post(f"{case}/stop", {"work": "../../x"}, status=422)
+    web.post(f"{case}/export/go-on", {"work": begun[0].id}, status=422)
+    shelf.let_go(begun[0].id)
+    assert "Go on where it stopped" in web.get(case)
+    web.post(f"{case}/export/go-on", {"work": begun[0].id})
+    assert begun[1].options == begun[0].options
+    assert begun[1].options["with_images"] is True
+
+
+def test_two_at_one_case_do_not_undo_each_other(web: Web, case: str) -> None:
+    web.post(f"{case}/close", CLOSED)
+    page = web.get(case)
+    reopen = seen_of(page, f"{case}/reopen")
+    forget = seen_of(web.get(f"{case}/forget"), f"{case}/forget/now")
+    web.post(f"{case}/close", {**CLOSED, "end": "repaired"})
+    web.post(f"{case}/reopen", {"reason": "too early", "seen": reopen}, status=409)
+    web.post(f"{case}/forget/now", {"reason": "asked for", "typed": "1", "seen": forget}, status=409)
+    with web.bench() as bench:
+        assert bench.ledger.case(1).state is CaseState.CLOSED
+        assert bench.ledger.forgotten(1) is None
 
 
 def test_forgetting_needs_a_closed_case_and_its_number(web: Web, case: str) -> None:

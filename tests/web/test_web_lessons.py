@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import re
+from hashlib import sha256
+
 import pytest
 
 from mendbay.jobs.know_family import known_families
+from mendbay.jobs.learn_rom import families
 from mendbay.jobs.lessons import lessons_csv, tell_lessons
-from mendbay.wiring import shop_files
+from mendbay.wiring import shop_files, works
+from support.flash_bench import checked_dump
 from support.web_client import Web, text_of
+from support.works import until
 
 
 def closed(web: Web, times: int) -> None:
@@ -93,3 +99,61 @@ def test_what_is_not_there_cannot_be_unlearned(web: Web) -> None:
 )
 def test_reckoning(web: Web, asked: str, words: str) -> None:
     assert words in text_of(web.get(f"/lessons/reckon?{asked}"))
+
+
+def test_a_family_is_learned_from_dumps_that_are_sent(web: Web) -> None:
+    page = web.get("/lessons/families")
+    assert "Learn a family from good dumps" in page
+    dumps = [checked_dump(at) for at in range(1, 4)]
+    sent = [("dumps", (f"<b>{at}.bin", data, "application/octet-stream")) for at, data in enumerate(dumps)]
+    web.post("/lessons/families/learn", {"family": "../x"}, files=sent, status=422)
+    web.post("/lessons/families/learn", {"family": "tb"}, status=422)
+    assert not list(web.home.glob("uploads/*")), "what was refused is removed"
+    web.post("/lessons/families/learn", {"family": "tb-4471"}, files=sent)
+    shelf = works(web.home)
+    until(lambda: not any(shelf.is_alive(one.id) for one in shelf.orders(0)))
+    page = web.get("/lessons/families")
+    assert "Learning tb-4471: done" in text_of(page)
+    assert "Family tb-4471:" in text_of(page)
+    assert "&lt;b&gt;0.bin" in page
+    assert "<b>0.bin" not in page
+    assert not list(web.home.glob("uploads/*"))
+    with web.bench() as bench:
+        ((learned,), broken) = families(bench, shop_files(web.home))
+    assert broken == ()
+    assert [one.name for one in learned.dumps or ()] == ["<b>0.bin", "<b>1.bin", "<b>2.bin"]
+    mark = seen_of(page, "/lessons/families/unlearn")
+    gone = {"family": "tb-4471", "dump": sha256(dumps[1]).hexdigest(), "reason": "of a patient", "seen": mark}
+    told = text_of(web.done("/lessons/families/unlearn", gone))
+    assert "judges nothing now. Learn it anew from the others: <b>0.bin, <b>2.bin." in told
+    other = {**gone, "dump": sha256(dumps[0]).hexdigest()}
+    web.post("/lessons/families/unlearn", other, status=409)
+
+
+def test_dumps_that_are_none_teach_nothing_and_are_removed(web: Web) -> None:
+    sent = [("dumps", (name, bytes(size), "x/y")) for name, size in (("a.bin", 4096), ("b.bin", 8192))]
+    web.post("/lessons/families/learn", {"family": "tb"}, files=sent)
+    shelf = works(web.home)
+    until(lambda: not any(shelf.is_alive(one.id) for one in shelf.orders(0)))
+    page = text_of(web.get("/lessons/families"))
+    assert "b.bin has 8 KiB, and a.bin has 4 KiB: dumps of one family are of one size." in page
+    assert str(web.home) not in page
+    assert not list(web.home.glob("uploads/*"))
+
+
+def test_two_who_note_families_do_not_undo_each_other(web: Web) -> None:
+    said = {"family": "AL20", "need": "not", "seat": "controller", "basis": "two swaps"}
+    note = seen_of(web.get("/lessons/families"), "/lessons/families/note")
+    page = web.done("/lessons/families/note", said)
+    web.post("/lessons/families/note", {**said, "need": "must", "seen": note}, status=409)
+    forget = seen_of(page, "/lessons/families/forget")
+    web.post("/lessons/families/note", {**said, "basis": "three swaps"})
+    web.post("/lessons/families/forget", {"family": "AL20", "reason": "a slip", "seen": forget}, status=409)
+    with web.bench() as bench:
+        assert [one.note.basis for one in known_families(bench)] == ["three swaps"]
+
+
+def seen_of(page: str, action: str) -> str:
+    found = re.search(rf'action="{re.escape(action)}".*?name="seen" value="(\w+)"', page, re.DOTALL)
+    assert found, action
+    return found[1]

@@ -124,3 +124,37 @@ def test_a_bill_without_an_accepted_quote_is_refused(web: Web, case: str) -> Non
 
 def test_no_case_no_money(web: Web) -> None:
     web.get("/case/9/money", status=404)
+
+
+def test_a_line_more_is_asked_for_without_losing_the_first(web: Web, case: str) -> None:
+    page = web.get(f"{case}/money")
+    assert page.count('name="line_') == 1
+    more = web.client.get(
+        f"{case}/money", params={"line_1": "hour", "quantity_1": "2", "ship": "yes", "media_gb": ""}
+    ).text
+    assert more.count('name="line_') == 2
+    assert '<option value="hour" selected>' in more
+    assert 'name="quantity_1" value="2"' in more
+    assert re.search(r'name="ship"[^>]*checked', more)
+    full = {f"line_{at}": "hour" for at in range(1, 21)}
+    most = web.client.get(f"{case}/money", params=full).text
+    assert most.count('name="line_') == 20
+    assert "Another line" not in most
+    web.get(f"{case}/money?line_21=hour", status=422)
+
+
+def test_two_at_the_money_of_a_case_do_not_undo_each_other(web: Web, case: str) -> None:
+    money = f"{case}/money"
+    page = web.get(money)
+    quote = seen_of(page, f"{money}/quote")
+    made = web.done(f"{money}/quote", {"line_1": "hour", "no_odds": "yes", "seen": quote})
+    web.post(f"{money}/quote", {"line_1": "hour", "no_odds": "yes", "seen": quote}, status=409)
+    pay = seen_of(made, f"{money}/payment")
+    paid = web.done(f"{money}/payment", {"amount": "20", "how": "cash", "seen": pay})
+    web.post(f"{money}/payment", {"amount": "20", "how": "cash", "seen": pay}, status=409)
+    back = seen_of(paid, f"{money}/payment/1/back")
+    web.post(f"{money}/payment", {"amount": "5", "how": "cash"})
+    web.post(f"{money}/payment/1/back", {"reason": "a slip", "seen": back}, status=409)
+    with web.bench() as bench:
+        assert [one.number for one in account_of(bench, 1).payments] == [1, 2]
+        assert len(quotes_of(bench, 1)) == 1

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import threading
 import urllib.error
 import urllib.request
@@ -321,5 +322,37 @@ def test_pictures_are_counted_before_they_are_taken() -> None:
     assert keys.count(one, MOST_PICTURES - 1)
     assert not keys.count(one, 2)
     assert keys.count(one, 1)
-    keys.count(one, -3)
+    keys.give_back(one, 3)
     assert one.arrived == MOST_PICTURES - 3
+
+
+def test_pictures_that_were_on_their_way_when_it_was_closed_are_not_kept(
+    place: Place, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    device, path = place.bound()
+    arrive = phone_app._files
+
+    async def slowly(request: Any) -> Any:
+        found = await arrive(request)
+        place.keys.close(path.removeprefix("/p/"))  # "Done" at the bench, while the body arrives
+        return found
+
+    monkeypatch.setattr(phone_app, "_files", slowly)
+    assert post(device, f"{path}/pictures", sent(JPEG)).status_code == 410
+    assert place.taken == []
+
+
+def test_a_door_whose_thread_died_is_opened_anew(one: Web) -> None:
+    first = url_of(one.done("/case/1/pictures/phone", {"bay": ""}))
+    server = next(each for each in threading.enumerate() if each.name == "phone")
+    found = next(each for each in gc.get_objects() if isinstance(each, phone.PhoneDoor) and each.listens)
+    assert found._server is not None
+    found._server.should_exit = True
+    server.join(20)
+    assert not found.listens
+    assert "is not encrypted" not in one.get("/case/1/pictures"), (
+        "nothing listens, so nothing is to be scanned"
+    )
+    second = url_of(one.done("/case/1/pictures/phone", {"bay": ""}))
+    assert second != first
+    assert ask(second)[0] == 200

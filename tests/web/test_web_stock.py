@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import pytest
+
 from mendbay.board.stock import StockState
 from mendbay.jobs.alternatives import accepted
 from mendbay.jobs.import_stock import export_stock
@@ -152,3 +154,35 @@ def test_what_can_stand_for_what(web: Web) -> None:
         assert accepted(bench) == ()
     web.post("/stock/stand-ins/99/back", {"reason": "a slip"}, status=422)
     web.post("/stock/stand-ins/accept", {**said, "attribute": "colour"}, status=422)
+
+
+def test_who_acts_on_an_item_that_changed_meanwhile_is_told(web: Web) -> None:
+    web.post("/cases/open", {"customer": "Fern"})
+    page = web.done("/stock/add/now", BOARD)
+    item = "/stock/item/1"
+    before = {one: seen_of(page, f"{item}/{one}") for one in ("reserve", "remove")}
+    web.post(f"{item}/change", {**BOARD, "location": "shelf 4"})
+    web.post(f"{item}/remove", {"reason": "sold", "seen": before["remove"]}, status=409)
+    web.post(f"{item}/reserve", {"case": "1", "purpose": "board", "seen": before["reserve"]}, status=409)
+    with web.bench() as bench:
+        assert bench.shelf.item(1).state is StockState.FREE
+    kept = web.done(f"{item}/reserve", {"case": "1", "purpose": "board"})
+    free = seen_of(kept, f"{item}/free")
+    web.post(f"{item}/change", {**BOARD, "location": "shelf 5"})
+    web.post(f"{item}/free", {"seen": free}, status=409)
+    with web.bench() as bench:
+        assert bench.shelf.item(1).state is StockState.RESERVED
+
+
+def test_labels_read_the_stock_once_at_most(web: Web, monkeypatch: pytest.MonkeyPatch) -> None:
+    for at in range(4):
+        web.post("/stock/add/now", {**BOARD, "own_id": f"M-{at}"})
+    asked = []
+    with web.bench() as bench:
+        shelf = type(bench.shelf)
+    whole = shelf.items
+    monkeypatch.setattr(shelf, "items", lambda self: asked.append(1) or whole(self))
+    web.client.get("/stock/labels?item=M-1&item=M-2&item=M-3").raise_for_status()
+    assert len(asked) == 1
+    web.client.get("/stock/labels?item=mendbay:stock:000001&item=mendbay:stock:000002").raise_for_status()
+    assert len(asked) == 1

@@ -11,6 +11,7 @@ from mendbay.handback.erasure_limits import Medium, Reach
 if TYPE_CHECKING:
     from mendbay.handback.erasure import ErasurePlan, PlannedFile
     from mendbay.handback.erasure_certificate import ErasureCertificate
+    from mendbay.jobs.erase_copies import Erased
     from mendbay.jobs.keep_copies import Held
 
 REACHES = {Reach.APPLIES: "APPLIES", Reach.POSSIBLE: "possible", Reach.NOT_HERE: "not here"}
@@ -75,3 +76,20 @@ def erased_words(certificate: ErasureCertificate) -> str:
         f"{counted(files, 'file')} of case {certificate.case} erased: "
         f"{bytes_text(certificate.overwritten_bytes)} overwritten, read back and equal."
     )
+
+
+def erased_json(done: Erased) -> dict[str, object]:
+    """What was erased and what was left, for programs."""
+    certificate = done.certificate
+    return {
+        "case": certificate.case,
+        "plan": certificate.plan,
+        "certificate": done.path,
+        "sha256": done.sha256,
+        "overwritten_bytes": certificate.overwritten_bytes,
+        "erased": [
+            {"class": sort, "files": count, "size_bytes": size} for sort, count, size in certificate.sorts
+        ],
+        "left": [{"what": what, "why": why} for what, why in certificate.left],
+        "plan_gone": done.plan_gone,
+    }

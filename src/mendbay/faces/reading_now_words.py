@@ -57,6 +57,10 @@ KIND = {
     WorkKind.READ_CHIP: "Reading a chip",
     WorkKind.WRITE_CHIP: "Writing a chip",
     WorkKind.CATALOGUE: "Listing the files",
+    WorkKind.EXPORT_CASE: "Exporting the case",
+    WorkKind.PLAN_ERASURE: "Planning an erasure",
+    WorkKind.ERASE_COPIES: "Erasing copies",
+    WorkKind.LEARN_FAMILY: "Learning a ROM family",
 }
 
 

@@ -218,7 +218,7 @@ def _erased(bench: Bench, case: Case, plan: ErasurePlan, cleared: ClearedPlan, e
     try:
         return erasing.erase(cleared, bench.tell, bench.stop)
     except (MendbayError, KeyboardInterrupt) as trouble:
-        why = trouble.what if isinstance(trouble, MendbayError) else "stopped from the keyboard"
+        why = trouble.what if isinstance(trouble, MendbayError) else "stopped by hand"
         bench.custody(case.number, f"erasure of copies broken off: {why[:200]}", plan_item(plan))
         raise
 

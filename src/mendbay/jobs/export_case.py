@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import ExitStack
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -33,6 +33,8 @@ from mendbay.jobs.remembered import remembered
 
 OpenFolder = Callable[[Path, str], HandBackFolder]
 READ_BYTES = 4 << 20
+TOLD_BYTES = 64 << 20
+"""Of one large file, how far it is is told so often (own choice: about a second of a disk)."""
 ROMS = "roms/"
 """Below it lie the dumps of customers' and donors' chips."""
 _TEXTS = ("README.txt", "case.json", "events.csv", "custody.jsonl", "notes.jsonl")
@@ -264,17 +266,17 @@ def _write(bench: Bench, contents: _Contents, destination: HandBackFolder) -> Ma
     destination.expect(sizes, contents.holes())
     for at, path in enumerate(sizes, 1):
         if bench.stop():
-            raise Interrupted("Stopped from the keyboard.", "Run the same command again to go on.")
+            raise _stopped()
         bench.tell(StepProgress("exporting", at, len(sizes), path))
         if path in contents.images:
-            _put_image(destination, path, contents.images[path])
+            _put_image(bench, destination, path, contents.images[path])
             continue
         if path in contents.documents:
             data = contents.documents[path]
             readings: Iterator[Reading] = iter([Reading(Span(0, len(data)), data)] if data else [])
         else:
             readings = _readings(bench, contents.case, contents.files[path])
-        destination.put(path, readings)
+        destination.put(path, _heeded(bench, path, sizes[path], readings))
         _require_equal(destination, path)
     shop = shop_of(bench).name
     destination.finish(
@@ -290,14 +292,30 @@ def _write(bench: Bench, contents: _Contents, destination: HandBackFolder) -> Ma
     return sizes
 
 
-def _put_image(destination: HandBackFolder, path: str, image: _OpenImage) -> None:
+def _heeded(bench: Bench, path: str, size: int, readings: Iterable[Reading]) -> Iterator[Reading]:
+    """The readings of one file, with how far it is told, and an end where a stop was asked for."""
+    told = 0
+    for one in readings:
+        if bench.stop():
+            raise _stopped()
+        if one.span.start - told >= TOLD_BYTES:
+            told = one.span.start
+            bench.tell(StepProgress("exporting one file", told, size, path, in_bytes=True))
+        yield one
+
+
+def _stopped() -> Interrupted:
+    return Interrupted("Stopped; what is copied is kept.", "The same once more goes on from there.")
+
+
+def _put_image(bench: Bench, destination: HandBackFolder, path: str, image: _OpenImage) -> None:
     coverage, size = image.coverage, image.coverage.size_bytes
     origin = f"image {image.noted.path}, {coverage.read.total_bytes} read in {len(image.store.runs())} runs"
     if destination.kept(path, size, coverage.gaps(Span(0, size)), origin=origin) is not None:
         return
     source = ImageSource(image.store, image.noted.bay)
     spans = (Span(at, min(at + READ_BYTES, size)) for at in range(0, size, READ_BYTES))
-    destination.put(path, map(source.read, spans), origin=origin)
+    destination.put(path, _heeded(bench, path, size, map(source.read, spans)), origin=origin)
     _require_equal(destination, path)
 
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import cache
 from typing import Any
 
 from mendbay.board.claims import exact_form
@@ -164,11 +165,14 @@ def _note_changes(bench: Bench, number: int, changes: Sequence[Change]) -> None:
     bench.notes.add(Note(0, "", NoteKind.CHANGE, str(number), bench.now(), bench.who, body))
 
 
-def item_named(bench: Bench, name: str) -> StockItem:
+def item_named(bench: Bench, name: str, among: Callable[[], Sequence[StockItem]] | None = None) -> StockItem:
     """The item a person or a scanner names: by its number (with or without the noughts of its label), by what
     the code on its label holds, or by the shop's own mark that the label shows too.
 
     The code on the label is never taken for anything else; capitals do not matter.
+
+    Args:
+        among: gives the whole stock; read anew if left out.
 
     Raises:
         NoSuchItem: nothing in the stock is called so.
@@ -180,7 +184,8 @@ def item_named(bench: Bench, name: str) -> StockItem:
     coded = number_in_label(said.casefold())
     if coded is not None:
         return bench.shelf.item(coded)
-    found = {item.number: item for item in bench.shelf.items() if _is_called(item, said)}
+    stock = bench.shelf.items() if among is None else among()
+    found = {item.number: item for item in stock if _is_called(item, said)}
     if len(found) == 1:
         return next(iter(found.values()))
     shown = repr(said[:60])
@@ -204,7 +209,8 @@ def items_to_label(bench: Bench, names: Sequence[str]) -> list[StockItem]:
         NoSuchItem: nothing in the stock is called so.
         UsageError: a name is empty or means several items, or an item was removed from the stock.
     """
-    found = [item_named(bench, one) for one in names]
+    whole = cache(lambda: tuple(bench.shelf.items()))  # read once, and only if something is no code
+    found = [item_named(bench, one, whole) for one in names]
     for item in found:
         if item.state is StockState.REMOVED:
             gone = gone_words(item, changes_by_hand(bench, item.number).get(item.number, ()))

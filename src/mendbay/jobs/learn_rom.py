@@ -94,7 +94,13 @@ class BrokenFamily:
 
 
 def learn_family(
-    bench: Bench, shop: ShopFiles, name: str, files: Sequence[Path], *, also_withdrawn: bool = False
+    bench: Bench,
+    shop: ShopFiles,
+    name: str,
+    files: Sequence[Path],
+    *,
+    also_withdrawn: bool = False,
+    names: Mapping[Path, str] | None = None,
 ) -> tuple[LearnedFamily, Path]:
     """Learns a family from known-good dumps and keeps it with the shop; an older one of that name is moved
     beside it.
@@ -102,6 +108,7 @@ def learn_family(
     Args:
         also_withdrawn: take dumps that were withdrawn from this family for good again; else they are left
             out.
+        names: what files are called that lie under a name of ours; the others go by their own.
 
     Raises:
         UsageError: a file cannot be read or is too large, there are too many, the name cannot be a file's,
@@ -115,7 +122,7 @@ def learn_family(
         raise UsageError(f"{len(files)} dumps are too many.", f"Give at most {DUMPS_LIMIT} of one family.")
     shop.check_name(name)
     gone = {} if also_withdrawn else _withdrawn(bench, name)
-    good, left_out, taken = _fetched(bench, files, gone)
+    good, left_out, taken = _fetched(bench, files, gone, names or {})
     if left_out and not taken:
         raise UsageError(
             f"Every dump given was withdrawn from the family {name}: {left_out[0].withdrawn}",
@@ -131,36 +138,39 @@ def learn_family(
 
 
 def _fetched(
-    bench: Bench, files: Sequence[Path], gone: Mapping[str, str]
+    bench: Bench, files: Sequence[Path], gone: Mapping[str, str], names: Mapping[Path, str]
 ) -> tuple[list[GoodDump], list[GoodDump], list[bytes]]:
     """The dumps to learn from, those left out, and the bytes of the former, equal ones once. Stops at the
     first that cannot be taken together with those before it.
 
     Args:
         gone: by SHA-256, why dumps are left out.
+        names: of files that do not go by their own.
     """
     good: list[GoodDump] = []
     left_out: list[GoodDump] = []
     taken: dict[str, bytes] = {}
     size = 0
     for path in files:
+        named = names.get(path, str(path))
         data = bench.files.fetch(path, LARGEST_DUMP)
         size = size or len(data)
         if len(data) != size:
+            first = names.get(files[0], files[0])
             raise DumpUnproven(
-                f"{path} has {size_text(len(data))}, and {files[0]} has {size_text(size)}: dumps of one "
+                f"{named} has {size_text(len(data))}, and {first} has {size_text(size)}: dumps of one "
                 "family are of one size.",
                 "Give dumps of one kind of chip, each read whole.",
             )
         digest = sha256(data).hexdigest()
         if digest in gone:
-            left_out.append(GoodDump(path.name, digest, gone[digest]))
+            left_out.append(GoodDump(names.get(path, path.name), digest, gone[digest]))
             continue
-        good.append(GoodDump(path.name, digest))
+        good.append(GoodDump(names.get(path, path.name), digest))
         taken[digest] = data
         if len(taken) * size > MOST_BYTES:
             raise DumpUnproven(
-                f"With {path} the dumps are more than {size_text(MOST_BYTES)} together, which is what rules "
+                f"With {named} the dumps are more than {size_text(MOST_BYTES)} together, which is what rules "
                 "are learned from at once.",
                 f"Give at most {MOST_BYTES // size} of this size, of different drives.",
             )

@@ -11,6 +11,7 @@ from typing import Any
 
 from mendbay.core.errors import UsageError
 from mendbay.core.texts import require_characters
+from mendbay.handback.erasure import Sort
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.going_on import HEAD_WORK_GIVES, Stakes
 from mendbay.imaging.hazard import Condition
@@ -18,7 +19,8 @@ from mendbay.jobs.chip_work_options import ReadChip, WriteChip, read_chip_option
 from mendbay.jobs.power_permit import Although
 from mendbay.jobs.read_drive import DriveAt
 from mendbay.jobs.reading_terms import assumptions, stakes_of
-from mendbay.jobs.work_port import WorkKind, WorkOrder
+from mendbay.jobs.work_options_office import EraseCopies, ExportCase, LearnFamily, PlanErasure
+from mendbay.jobs.work_port import OF_THE_SHOP, WorkKind, WorkOrder
 
 TEXT_LIMIT = 4096
 """Letters of one option: a path is no longer on any usual system."""
@@ -130,6 +132,10 @@ Options = (
     | ReadChip
     | WriteChip
     | Catalogue
+    | ExportCase
+    | PlanErasure
+    | EraseCopies
+    | LearnFamily
 )
 
 
@@ -137,8 +143,11 @@ def options_of(order: WorkOrder) -> Options:
     """The options of an order.
 
     Raises:
-        UsageError: one is missing, unknown, of another kind or out of its bounds.
+        UsageError: one is missing, unknown, of another kind or out of its bounds; or the order is of a case
+            and should not be, or of none and should.
     """
+    if (order.case == 0) is not (order.kind in OF_THE_SHOP):
+        raise UsageError(f"A work {order.kind} cannot be of case {order.case}.", "Order it anew.")
     fields = _Fields(order.options)
     found = _READ[order.kind](fields)
     fields.require_all_read(order.kind)
@@ -344,12 +353,25 @@ def _blend_images(fields: _Fields) -> BlendImages:
     return BlendImages(bay, images, fields.text("although_other_case"))
 
 
-def _hand_back(fields: _Fields) -> HandBack:
+def _folder(fields: _Fields) -> Path:
     folder = Path(fields.text("folder", needed=True))
     if not folder.is_absolute():
         raise UsageError(
             f"The folder {folder} is not named from the root on.", "Name the folder with its whole path."
         )
+    return folder
+
+
+def _places(fields: _Fields) -> tuple[Path, ...]:
+    places = tuple(map(Path, fields.texts("places")))
+    for one in places:
+        if not one.is_absolute():
+            raise UsageError(f"{one} is not named from the root on.", "Name it with its whole path.")
+    return places
+
+
+def _hand_back(fields: _Fields) -> HandBack:
+    folder = _folder(fields)
     keep_until = fields.text("keep_until")
     if keep_until:
         try:
@@ -360,15 +382,37 @@ def _hand_back(fields: _Fields) -> HandBack:
 
 
 def _read_pictures(fields: _Fields) -> ReadPictures:
-    bay, places = fields.text("bay", needed=True), tuple(map(Path, fields.texts("places")))
-    for one in places:
-        if not one.is_absolute():
-            raise UsageError(f"{one} is not named from the root on.", "Name it with its whole path.")
-    return ReadPictures(bay, places)
+    return ReadPictures(fields.text("bay", needed=True), _places(fields))
 
 
 def _catalogue(fields: _Fields) -> Catalogue:
     return Catalogue()
+
+
+def _export_case(fields: _Fields) -> ExportCase:
+    return ExportCase(_folder(fields), fields.flag("with_images"), fields.flag("for_customer"))
+
+
+def _plan_erasure(fields: _Fields) -> PlanErasure:
+    try:
+        sorts = tuple(map(Sort, fields.texts("sorts")))
+    except ValueError as trouble:
+        raise UsageError("There is no such sort of copies.", f"Say of {', '.join(Sort)}.") from trouble
+    named = fields.text("hand_back")
+    if named and not Path(named).is_absolute():
+        raise UsageError(f"{named} is not named from the root on.", "Name it with its whole path.")
+    return PlanErasure(sorts, fields.text("reason"), Path(named) if named else None, fields.text("unproven"))
+
+
+def _erase_copies(fields: _Fields) -> EraseCopies:
+    return EraseCopies(fields.text("plan", needed=True), fields.text("digest", needed=True))
+
+
+def _learn_family(fields: _Fields) -> LearnFamily:
+    name, places, names = fields.text("name", needed=True), _places(fields), fields.texts("names")
+    if not places or len(places) != len(names):
+        raise UsageError("The dumps and their names do not match.", "Give each dump a name.")
+    return LearnFamily(name, places, names, fields.flag("also_withdrawn"))
 
 
 _READ: Mapping[WorkKind, Callable[[_Fields], Options]] = {
@@ -383,4 +427,8 @@ _READ: Mapping[WorkKind, Callable[[_Fields], Options]] = {
     WorkKind.READ_CHIP: read_chip_options,
     WorkKind.WRITE_CHIP: write_chip_options,
     WorkKind.CATALOGUE: _catalogue,
+    WorkKind.EXPORT_CASE: _export_case,
+    WorkKind.PLAN_ERASURE: _plan_erasure,
+    WorkKind.ERASE_COPIES: _erase_copies,
+    WorkKind.LEARN_FAMILY: _learn_family,
 }

@@ -29,6 +29,14 @@ class WorkKind(StrEnum):
     READ_CHIP = "read-chip"
     WRITE_CHIP = "write-chip"
     CATALOGUE = "catalogue"
+    EXPORT_CASE = "export-case"
+    PLAN_ERASURE = "plan-erasure"
+    ERASE_COPIES = "erase-copies"
+    LEARN_FAMILY = "learn-family"
+
+
+OF_THE_SHOP = frozenset({WorkKind.LEARN_FAMILY})
+"""Kinds that are of no case: their order says case 0."""
 
 
 class Standing(StrEnum):
@@ -72,7 +80,7 @@ class WorkOrder:
 
     Args:
         id: as `Works.new_id` makes it.
-        case: its number.
+        case: its number; 0 for what is of no case (`OF_THE_SHOP`).
         who: the person who ordered it; the custody log gets this name.
         at: UTC, as records carry it.
         options: as the command of the same name takes them; `docs/formats/works.md` lists them.

@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 
 from mendbay.jobs.work_port import (
     JSON,
+    OF_THE_SHOP,
     Ask,
     Outcome,
     Question,
@@ -49,10 +50,10 @@ def order_from(found: object, work: str) -> WorkOrder:
     of = _Found(found)
     if of.text("id") != work:
         raise NotOurs("it names another work")
-    case = of.number("case")
-    if case < 1:
-        raise NotOurs("it names no case")
     kind = of.one_of("kind", WorkKind)
+    case = of.number("case")
+    if case < (0 if kind in OF_THE_SHOP else 1):
+        raise NotOurs("it names no case")
     return WorkOrder(work, kind, case, of.text("who"), of.text("at"), of.mapping("options"))
 
 

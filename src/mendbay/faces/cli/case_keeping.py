@@ -14,6 +14,7 @@ from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.faces.keeping_words import (
     IN_USE,
     REACHES,
+    erased_json,
     erased_words,
     file_words,
     ground_words,
@@ -247,7 +248,7 @@ def erase(screen: Screen, case: int, plan: str, yes: bool, leave: str) -> None:
             done = erase_copies.end_erasure(bench, copies, hand, case, plan, tool(), leave)
         else:
             done = erase_copies.erase_copies(bench, copies, hand, case, plan, tool(), confirm)
-    screen.answer(_erased_json(done), _erased_text(done))
+    screen.answer(erased_json(done), _erased_text(done))
 
 
 def _confirm(screen: Screen, plan: ErasurePlan) -> None:
@@ -285,22 +286,6 @@ def _erased_text(done: Erased) -> str:
         )
     lines.append(f"Next: {wording.called_as()} case erasure {certificate.case} FILE.pdf")
     return "\n".join(lines)
-
-
-def _erased_json(done: Erased) -> dict[str, object]:
-    certificate = done.certificate
-    return {
-        "case": certificate.case,
-        "plan": certificate.plan,
-        "certificate": done.path,
-        "sha256": done.sha256,
-        "overwritten_bytes": certificate.overwritten_bytes,
-        "erased": [
-            {"class": sort, "files": count, "size_bytes": size} for sort, count, size in certificate.sorts
-        ],
-        "left": [{"what": what, "why": why} for what, why in certificate.left],
-        "plan_gone": done.plan_gone,
-    }
 
 
 @click.command(name="erasure")

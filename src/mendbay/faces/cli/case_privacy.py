@@ -10,9 +10,9 @@ import click
 from mendbay.case.custody import Head
 from mendbay.case.records import Forgotten
 from mendbay.core.errors import EXIT_INCOMPLETE
-from mendbay.core.quantity import bytes_text
 from mendbay.faces import wording
-from mendbay.faces.cli.screen import Screen, printable, wrapped
+from mendbay.faces.cli.screen import Screen, wrapped
+from mendbay.faces.export_words import export_json, export_left_out, export_size, name_words
 from mendbay.faces.forget_words import BILLS, OUT_OF_REACH, going, staying
 from mendbay.jobs.export_case import Exported, export_case
 from mendbay.jobs.forget_case import ForgetPlan, forget, plan_forgetting
@@ -36,34 +36,16 @@ def export(screen: Screen, case: int, folder: Path, with_images: bool, for_custo
         done = export_case(
             bench, case, folder, open_handback_folder, with_images=with_images, for_customer=for_customer
         )
-    screen.answer(_export_json(case, done), _export_text(case, done))
+    screen.answer(export_json(case, done), _export_text(case, done))
     if done.missing:
         sys.exit(EXIT_INCOMPLETE)
 
 
-def _export_json(case: int, done: Exported) -> dict[str, object]:
-    return {
-        "case": case,
-        "folder": str(done.folder),
-        "files": done.files,
-        "size_bytes": done.size_bytes,
-        "left_out": [{"what": _name(one.what), "why": one.why} for one in done.left_out],
-        "missing": len(done.missing),
-        "custody_head": Head(done.entries, done.head).text if done.entries else None,
-    }
-
-
 def _export_text(case: int, done: Exported) -> str:
-    lines = [
-        wrapped(f"Case {case} is exported to {done.folder}"),
-        f"  {wording.counted(done.files, 'file')}, {bytes_text(done.size_bytes)}; see data/README.txt in it",
-    ]
+    lines = [wrapped(f"Case {case} is exported to {done.folder}"), f"  {export_size(done)}"]
     if done.entries:
         lines += ["  its custody log ends with", wrapped(Head(done.entries, done.head).text, "    ")]
-    missing = [one for one in done.left_out if one in done.missing]
-    for one in done.left_out:
-        mark = "MISSING" if one in missing else "left out"
-        lines.append(wrapped(f"{mark}: {_name(one.what)}: {one.why}", "  "))
+    lines += [wrapped(one, "  ") for one in export_left_out(done)]
     lines.append(wrapped(f"Next: {wording.called_as()} handback check {done.folder}"))
     return "\n".join(lines)
 
@@ -114,10 +96,10 @@ def _plan_json(plan: ForgetPlan) -> dict[str, object]:
         "forgotten": False,
         "refused": [{"what": what, "next_step": step} for what, step in plan.refusals],
         "folders": [
-            {"folder": _name(name), "files": files, "size_bytes": size}
+            {"folder": name_words(name), "files": files, "size_bytes": size}
             for name, (files, size) in plan.by_folder.items()
         ],
-        "copies": [_name(one.path) for one in plan.copies],
+        "copies": [name_words(one.path) for one in plan.copies],
         "custody_entries": plan.entries,
         "events": plan.events,
         "images": plan.images,
@@ -127,23 +109,19 @@ def _plan_json(plan: ForgetPlan) -> dict[str, object]:
             for one in plan.notes
         ],
         "stock": list(plan.stock),
-        "out_of_reach": [*map(_name, plan.elsewhere), *OUT_OF_REACH],
+        "out_of_reach": [*map(name_words, plan.elsewhere), *OUT_OF_REACH],
     }
-
-
-def _name(path: str) -> str:
-    return printable(path.encode("utf-8", "surrogateescape"))
 
 
 def _plan_text(plan: ForgetPlan) -> str:
     called, case = wording.called_as(), plan.case.number
     lines = [
         wrapped(f"Forgetting case {case} ({plan.case.customer}) would remove for good:"),
-        *(wrapped(f"- {one}", "  ", "  ") for one in going(plan, _name)),
+        *(wrapped(f"- {one}", "  ", "  ") for one in going(plan, name_words)),
         "It would keep:",
         *(wrapped(f"- {one}", "  ", "  ") for one in staying(plan)),
         "Not reached, or left on purpose:",
-        *(wrapped(f"- {one}", "  ", "  ") for one in (*map(_name, plan.elsewhere), *OUT_OF_REACH)),
+        *(wrapped(f"- {one}", "  ", "  ") for one in (*map(name_words, plan.elsewhere), *OUT_OF_REACH)),
         wrapped(BILLS),
     ]
     for what, step in plan.refusals:

@@ -17,7 +17,7 @@ from mendbay.board.rom_reads import GO_ON, Verdict
 from mendbay.board.rom_vote import MOST_READS
 from mendbay.board.transfer_plan import FEWEST_READS, Padding, Purpose, Role
 from mendbay.core.errors import EXIT_INCOMPLETE
-from mendbay.core.quantity import bytes_text, chance_text, count_text
+from mendbay.core.quantity import chance_text, count_text
 from mendbay.faces import wording
 from mendbay.faces.board_words import (
     CHIP,
@@ -30,6 +30,15 @@ from mendbay.faces.board_words import (
 )
 from mendbay.faces.cli.caution_words import say_cautions
 from mendbay.faces.cli.screen import Screen, table, wrapped
+from mendbay.faces.family_words import (
+    FEW,
+    family_head,
+    family_json,
+    has_few,
+    left_out_of_family,
+    revisions_of_family,
+    rules_of_family,
+)
 from mendbay.jobs.certify_rom import certificates_kept, certified_transfer
 from mendbay.jobs.chip_work_options import LEAST_VOLTS, MOST_VOLTS
 from mendbay.jobs.clip import Clip, said_before
@@ -37,7 +46,6 @@ from mendbay.jobs.judge_rom import JudgedRom, judge_rom
 from mendbay.jobs.learn_rom import (
     BrokenFamily,
     CheckedRom,
-    GoodDump,
     LearnedFamily,
     check_rom,
     failed_sentences,
@@ -67,7 +75,6 @@ from mendbay.wiring import (
     write_new_file,
 )
 
-FEW_DUMPS = 3
 """Dumps from which rules were never seen to fail a sound dump by more than chance (0072)."""
 SHOWN = 12
 
@@ -278,7 +285,7 @@ def learn(screen: Screen, name: str, files: tuple[Path, ...], also_withdrawn: bo
         learned, path = learn_family(
             bench, shop_files(screen.home), name, files, also_withdrawn=also_withdrawn
         )
-    screen.answer(_family_json(learned, str(path)), _family_text(learned, str(path)))
+    screen.answer(family_json(learned, str(path)), _family_text(learned, str(path)))
 
 
 @command.command(name="unlearn")
@@ -297,7 +304,7 @@ def unlearn(screen: Screen, family: str, dump: str, reason: str) -> None:
         learned, gone = unlearn_dump(bench, shop_files(screen.home), family, dump, reason)
     left = [one.name for one in learned.dumps or () if not one.withdrawn]
     screen.answer(
-        _family_json(learned, None),
+        family_json(learned, None),
         wrapped(f"{gone.name} is no longer taken for a good dump of {family}; {family} judges nothing now.")
         + "\n"
         + wrapped(f"It was also learned from: {', '.join(left) or 'nothing else'}.")
@@ -329,7 +336,7 @@ def families_(screen: Screen) -> None:
         else f"No family was learned yet.\nNext: {wording.called_as()} rom learn NAME DUMPS"
     ]
     lines += [wrapped(f"{_ended(one.trouble.what)} Next: {_ended(one.trouble.next_step)}") for one in broken]
-    answers = [_family_json(one, None) for one in found] + [_broken_json(one) for one in broken]
+    answers = [family_json(one, None) for one in found] + [_broken_json(one) for one in broken]
     screen.answer(sorted(answers, key=lambda one: str(one["name"])), "\n".join(lines))
 
 
@@ -759,68 +766,17 @@ def _judged_json(judged: JudgedRom) -> dict[str, object]:
 
 
 def _family_text(learned: LearnedFamily, path: str) -> str:
-    name, family = learned.name, learned.family
-    rows = [(one.name, str(one.dumps)) for one in family.rules]
-    lines = [
-        f"Family {name}: {wording.counted(len(family.rules), 'rule')} from "
-        f"{wording.counted(family.dumps, 'known-good dump')}, "
-        f"{wording.counted(len(family.revisions), 'code revision')}."
-    ]
-    if family.dumps < FEW_DUMPS:
-        lines.append(
-            wrapped(
-                "CAUTION: rules learned from fewer than three dumps are not to be relied on alone: "
-                "learn anew when there are more.",
-                "  ",
-            )
-        )
-    lines += [wrapped(f"{rule} (in {wording.counted(int(dumps), 'dump')})", "  ") for rule, dumps in rows]
-    for number, one in enumerate(family.revisions, 1):
-        own = sum(stop - start for start, stop in one.per_drive)
-        said = (
-            f"{bytes_text(own)} are each drive's own"
-            if one.compared
-            else "one dump: what is its own is unknown"
-        )
-        lines.append(f"  revision {number}: {said}")
-    lines += [
-        wrapped(f"Left out, as it was withdrawn: {one.name}. {one.withdrawn}", "  ")
-        for one in learned.left_out
-    ]
+    name = learned.name
+    lines = [family_head(learned)]
+    if has_few(learned):
+        lines.append(wrapped(f"CAUTION: {FEW}", "  "))
+    lines += [wrapped(one, "  ") for one in rules_of_family(learned)]
+    lines += [f"  {one}" for one in revisions_of_family(learned)]
+    lines += [wrapped(one, "  ") for one in left_out_of_family(learned)]
     if learned.earlier is not None:
         lines.append(wrapped(f"The earlier {name} is now {learned.earlier}"))
     lines += [f"Kept as {path}", f"Next: {wording.called_as()} rom check CASE BAY patient {name}"]
     return "\n".join(lines)
-
-
-def _family_json(learned: LearnedFamily, path: str | None) -> dict[str, object]:
-    family = learned.family
-    return {
-        "name": learned.name,
-        "path": path,
-        "earlier": None if learned.earlier is None else str(learned.earlier),
-        "size_bytes": family.size,
-        "dumps": family.dumps,
-        "learned_from": None
-        if learned.dumps is None
-        else [_good_dump_json(one) for one in (*learned.dumps, *learned.left_out)],
-        "judges": not learned.withdrawn,
-        "revisions": [
-            {"dumps": one.dumps, "per_drive": [list(span) for span in one.per_drive]}
-            for one in family.revisions
-        ],
-        "rules": [
-            {
-                "name": one.name,
-                "start": one.start,
-                "stop": one.end,
-                "evidence_bits": round(float(one.evidence), 2),
-                "dumps": one.dumps,
-            }
-            for one in family.rules
-        ],
-        "covered_bytes": family.covered(),
-    }
 
 
 def _broken_json(one: BrokenFamily) -> dict[str, object]:
@@ -830,10 +786,6 @@ def _broken_json(one: BrokenFamily) -> dict[str, object]:
         "trouble": one.trouble.what,
         "next_step": one.trouble.next_step,
     }
-
-
-def _good_dump_json(one: GoodDump) -> dict[str, object]:
-    return {"name": one.name, "sha256": one.sha256, "withdrawn": one.withdrawn or None}
 
 
 def _checked_text(checked: CheckedRom, case: int, bay: str, role: str) -> str:

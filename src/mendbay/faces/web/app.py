@@ -57,6 +57,7 @@ VIEWS = (
     "stock",
     "stock_lists",
     "lessons",
+    "families",
     "settings",
     "money",
     "letters",

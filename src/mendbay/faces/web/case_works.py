@@ -49,11 +49,15 @@ class ShownWork:
     step: str
 
 
-def shown_works(visit: Visit, kinds: Collection[WorkKind], most: int = 5) -> tuple[ShownWork, ...]:
-    """The works of the visit's case of some kinds, the newest first."""
+def shown_works(
+    visit: Visit, kinds: Collection[WorkKind], most: int = 5, case: int | None = None
+) -> tuple[ShownWork, ...]:
+    """The works of some kinds, the newest first, of the visit's case or of another; 0: those of no case."""
     shelf = visit.desk.works
     reap_works()
-    orders = [one for one in shelf.orders(visit.path["case"]) if one.kind in kinds][:most]
+    orders = [one for one in shelf.orders(visit.path["case"] if case is None else case) if one.kind in kinds][
+        :most
+    ]
     found = []
     for one in orders:
         try:
@@ -84,14 +88,16 @@ def _step(step: Mapping[str, Any]) -> tuple[float | None, str]:
     return done / total, f"{name}: {numbers}"
 
 
-def order_work(visit: Visit, bench: Bench, kind: WorkKind, options: Mapping[str, JSON]) -> None:
-    """Orders a work in the name of the visitor.
+def order_work(
+    visit: Visit, bench: Bench, kind: WorkKind, options: Mapping[str, JSON], case: int | None = None
+) -> None:
+    """Orders a work in the name of the visitor, of the visit's case or of another; 0: of no case.
 
     Raises:
         ImageBusy, UsageError, DestinationError, ToolMissing: as `wiring.start_work`.
     """
     shelf = visit.desk.works
-    case = visit.path["case"]
+    case = visit.path["case"] if case is None else case
     start_work(visit.desk.home, WorkOrder(shelf.new_id(), kind, case, bench.who, bench.now(), dict(options)))
 
 

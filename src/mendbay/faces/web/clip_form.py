@@ -48,4 +48,5 @@ def told_for_forms() -> Iterator[None]:
         for option, said in FLAGS:
             words = words.replace(option, said)
         words = re.sub(r" --programmer simulated:\S+| --programmer \S+", "", words)
-        raise type(trouble)(trouble.what, re.sub(r"  +", " ", words)) from trouble
+        trouble.next_step = re.sub(r"  +", " ", words)
+        raise

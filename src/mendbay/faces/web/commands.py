@@ -109,6 +109,8 @@ SHOP_PAGES = {
     ("board", "family"): ("families", "families"),
     ("triage", "tables"): ("triage-numbers", "the numbers of triage"),
     ("rom", "families"): ("families", "families"),
+    ("rom", "learn"): ("families", "families"),
+    ("rom", "unlearn"): ("families", "families"),
     **{
         ("donor", verb): ("stock", "the stock")
         for verb in (
@@ -141,7 +143,8 @@ _COMMAND = re.compile(
     r"(?P<rest>(?: (?:\d+(?:[-.]\d+)?\b(?!=)|--(?:to|how|by) [a-z]+\b|--bays \d+(?:,\d+)*|--[a-z][a-z0-9-]*|"
     r"""[A-Z](?:[A-Z_|=./-]*[A-Z])?(?:\.[a-z]{2,4})?(?![a-z])|"[A-Z]+"|\.\.\.(?= --)|"""
     r"(?<=[a-z] )(?:yes, no or ask|yes|no|ask)(?=[ .,;]|$)|"
-    rf"(?<=[A-Z] ){_TYPED}|(?<=\d )(?!{_GOES_ON})[0-9A-Za-z_*./=-]+(?=[ .,;]|$)|(?<=--bay ){_WORD}))*)`?"
+    rf"(?<=[A-Z] ){_TYPED}|(?<=\d )(?!{_GOES_ON})[0-9A-Za-z_*./=-]+(?=[ .,;]|$)|(?<=--bay ){_WORD}|"
+    rf"(?<=rom learn )(?!NAME){_WORD}))*)`?"
 )
 
 

@@ -62,7 +62,8 @@ class PhoneDoor:
             CannotServe: this machine is in no network, or cannot listen in it.
         """
         with self._lock:
-            if self._server is None:
+            if not self.listens:
+                self._shut()  # what is left of one whose thread ended by itself
                 self._listen()
             made = self.keys.open(case, bay, who)
         timer = threading.Timer(KEY_SECONDS + 1, self.close, (made.key,))
@@ -73,7 +74,7 @@ class PhoneDoor:
     def standing(self, case: int, bay: str) -> OpenDoor | None:
         """The open key of a place with its address."""
         one = self.keys.of(case, bay)
-        if one is None or not self._at:
+        if one is None or not self._at or not self.listens:
             return None
         minutes = max(1, round(self.keys.seconds_left(one) / 60))
         return OpenDoor(one, f"http://{self._at}/p/{one.key}", self._at, minutes)
@@ -94,7 +95,7 @@ class PhoneDoor:
     @property
     def listens(self) -> bool:
         """Whether the door is open."""
-        return self._server is not None
+        return self._server is not None and self._thread is not None and self._thread.is_alive()
 
     def _shut_if_idle(self) -> None:
         with self._lock:

@@ -118,13 +118,15 @@ class _Phone:
         try:
             sent = await _files(request)
             if not self._keys.count(one, len(sent)):
+                if self._keys.find(one.key) is not one:  # closed while they were on their way
+                    return self._gone()
                 raise UsageError(
                     f"{MOST_PICTURES} pictures of one key are enough.", "Open another at the bench."
                 )
             try:
                 await run_in_threadpool(self._take, one, sent)
             except BaseException:
-                self._keys.count(one, -len(sent))
+                self._keys.give_back(one, len(sent))
                 raise
         except MendbayError as trouble:
             return self._told(one, trouble.what, trouble.next_step, 422)

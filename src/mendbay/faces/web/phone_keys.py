@@ -113,17 +113,23 @@ class PhoneKeys:
             one.turned_away += 1
 
     def count(self, one: PhoneKey, pictures: int) -> bool:
-        """Counts pictures before they are taken, so that two who send at once do not both fit; a negative
-        number gives back what was not taken.
+        """Counts pictures before they are taken, so that two who send at once do not both fit.
 
         Returns:
-            Whether they fit; otherwise none is counted.
+            Whether they fit and the key is open still: it may have been closed, or its time been over, while
+            they were on their way. Otherwise none is counted.
         """
         with self._lock:
-            if one.arrived + pictures > MOST_PICTURES:
+            self._drop_late()
+            if self._open.get(one.key) is not one or one.arrived + pictures > MOST_PICTURES:
                 return False
             one.arrived += pictures
             return True
+
+    def give_back(self, one: PhoneKey, pictures: int) -> None:
+        """Counts no longer what could not be taken."""
+        with self._lock:
+            one.arrived -= pictures
 
     def _drop_late(self) -> None:
         now = self._clock()

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from mendbay.core.errors import DestinationError, MendbayError, NoRoom
 
-NAME = "uploads"
+NAME = SENT
 _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 _NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections import deque
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -12,12 +13,16 @@ from typing import TYPE_CHECKING, Any
 from mendbay.core.errors import ChangedMeanwhile
 from mendbay.faces.web.addresses import Address, Book
 from mendbay.faces.web.answers import Go
+from mendbay.jobs.events import Advised, Event, Said
 from mendbay.wiring import open_bench
 
 if TYPE_CHECKING:
     from mendbay.faces.web.desk import Desk
     from mendbay.jobs.bench import Bench
-    from mendbay.jobs.events import Event
+
+
+TOLD_KEPT = 500
+"""Sentences of jobs that one request keeps, the newest: a page shows a few."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +35,7 @@ class Visit:
         seen: the mark of what the form's page showed; empty if it carries none.
         who: the person at the bench, for custody; empty for the account the server runs under.
         here: path and query of this request.
+        told: the last sentences that jobs said during it.
     """
 
     desk: Desk
@@ -40,17 +46,22 @@ class Visit:
     who: str = ""
     here: str = "/"
     seen: str = ""
-    told: list[Event] = field(default_factory=list)
+    told: deque[Event] = field(default_factory=lambda: deque(maxlen=TOLD_KEPT))
 
     @contextmanager
     def bench(self, **options: Any) -> Iterator[Bench]:
-        """The bench, in the name of the person who visits; what a job tells is kept in `told`.
+        """The bench, in the name of the person who visits; what a job says in sentences is kept in `told`.
 
         Args:
             options: of `wiring.open_bench`.
         """
-        with open_bench(self.desk.home, tell=self.told.append, who=self.who or None, **options) as bench:
+        with open_bench(self.desk.home, tell=self._hear, who=self.who or None, **options) as bench:
             yield bench
+
+    def _hear(self, event: Event) -> None:
+        """How far a job is, nobody can look at before the answer is there."""
+        if isinstance(event, (Said, Advised)):
+            self.told.append(event)
 
     def url(self, name: str, query: Mapping[str, object] | None = None, **values: object) -> str:
         """A link to the address of that name; parts of its path that are not given are this visit's."""

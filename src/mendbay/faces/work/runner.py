@@ -27,6 +27,7 @@ from mendbay.faces.reading_words import (
     verified_json,
     verified_words,
 )
+from mendbay.faces.work import office
 from mendbay.faces.work.before import say_before_reading
 from mendbay.faces.work.chips import read_a_chip, write_a_chip
 from mendbay.faces.work.telling import Telling
@@ -58,6 +59,7 @@ from mendbay.jobs.work_options import (
     Terms,
     VerifyImage,
 )
+from mendbay.jobs.work_options_office import EraseCopies, ExportCase, LearnFamily, PlanErasure
 from mendbay.jobs.work_port import Outcome, WorkKind, WorkOrder
 from mendbay.wiring import (
     home_folder,
@@ -126,6 +128,14 @@ class Runner:
                 return self._write_chip(options)
             case Catalogue():
                 return self._catalogue()
+            case ExportCase():
+                return self._keep(office.export(self._office(), self._order.case, options))
+            case PlanErasure():
+                return self._keep(office.plan(self._office(), self._order.case, options))
+            case EraseCopies():
+                return self._keep(office.erase(self._office(), self._order.case, options))
+            case LearnFamily():
+                return self._keep(office.learn(self._office(), options))
         assert_never(options)
 
     @contextmanager
@@ -147,6 +157,13 @@ class Runner:
         rest = {name: getattr(self._telling, name) for name in HOOKS_OF_REST} if holds else {}
         with open_bench(self._home, who=self._order.who, **hooks) as bench:
             yield replace(bench, **rest)
+
+    def _office(self) -> office.Office:
+        return office.Office(self._home, self._order.who, self._telling)
+
+    def _keep(self, made: office.Made) -> Outcome:
+        self._came_to(made.result, made.words)
+        return _done(made.is_complete)
 
     def _came_to(self, result: Mapping[str, object], words: list[str]) -> None:
         self.result, self.words = result, words

@@ -5,11 +5,12 @@ from __future__ import annotations
 from mendbay.case.custody import Head
 from mendbay.case.outcome import MOST_FOUND, DataBack, End, said
 from mendbay.core.errors import UsageError
-from mendbay.core.quantity import bytes_text, counted
+from mendbay.core.quantity import counted
 from mendbay.faces.forget_words import BILLS, OUT_OF_REACH, going, staying
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.card import card_of
+from mendbay.faces.web.case_works import ask_to_stop, order_work, shown_works
 from mendbay.faces.web.drawing import shown_name
 from mendbay.faces.web.fields import choice, day, flag, line, number, several, text
 from mendbay.faces.web.views.letters import forget_texts
@@ -23,16 +24,15 @@ from mendbay.jobs.close_case import (
     reopen_case,
 )
 from mendbay.jobs.erase_copies import plans_of
-from mendbay.jobs.export_case import export_case
-from mendbay.jobs.forget_case import forget, plan_forgetting
+from mendbay.jobs.forget_case import ForgetPlan, forget, plan_forgetting
 from mendbay.jobs.keep_copies import EXPORT, folders_told, keep, keep_days
-from mendbay.wiring import export_folder, open_handback_folder, shop_copies
+from mendbay.jobs.work_port import WorkKind
+from mendbay.wiring import export_folder, shop_copies
 
 BOOK = Book()
 BROKEN = {"found": "this was broken", "nothing": "nothing was broken", "not known": "nobody knows what"}
 MOST_DAYS = 36_500
-LONG_BYTES = 8 << 30
-"""More than a browser waits for to be copied or overwritten (own choice: some minutes of a disk)."""
+SHOWN_WORKS = 3
 
 
 @BOOK.page("/case/{case:int}/closing", "closing", "What the case says of its end, and how it ended.")
@@ -58,6 +58,8 @@ def closing(visit: Visit) -> Answer:
         "plans": plans,
         "exports": exports,
         "end_mark": _mark(found),
+        "works": shown_works(visit, (WorkKind.EXPORT_CASE,), SHOWN_WORKS),
+        "is_erasing": any(one.is_alive for one in shown_works(visit, (WorkKind.ERASE_COPIES,))),
     }
     return Page("closing.html", facts)
 
@@ -98,7 +100,7 @@ def close(visit: Visit) -> Answer:
         data=DataBack(asked["data"]),
         remark=asked["remark"],
     )
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
         visit.require_unchanged("the end of the case", *_mark(look_at_closing(bench, case)))
         close_case(bench, case, outcome, asked["although_no_hand_back"])
     return visit.go("closing", f"Case {case} is closed: {outcome_words(outcome)}.")
@@ -111,8 +113,10 @@ def close(visit: Visit) -> Answer:
     [line("reason", "Why, without the customer's name", required=True)],
 )
 def reopen(visit: Visit) -> Answer:
-    with visit.bench() as bench:
-        reopen_case(bench, visit.path["case"], visit.said["reason"])
+    case = visit.path["case"]
+    with visit.bench() as bench, bench.ledger.together():
+        visit.require_unchanged("the end of the case", *_mark(look_at_closing(bench, case)))
+        reopen_case(bench, case, visit.said["reason"])
     return visit.go("closing", "The case is open again, and teaches the odds nothing until it is closed.")
 
 
@@ -127,7 +131,7 @@ def reopen(visit: Visit) -> Answer:
 )
 def keep_until(visit: Visit) -> Answer:
     case = visit.path["case"]
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
         visit.require_unchanged("the day of keeping", bench.ledger.case(case).keep_until)
         found = keep(bench, case, visit.said["day"], visit.said["days"])
     return visit.go(
@@ -138,7 +142,7 @@ def keep_until(visit: Visit) -> Answer:
 @BOOK.change(
     "/case/{case:int}/closing/export",
     "export-case",
-    "Writes everything of the case into a folder, in open formats.",
+    "Begins to write everything of the case into a folder, in open formats.",
     [
         flag("for_customer", "For the customer: leave out what is the shop's own"),
         flag("with_images", "Also the raw images of the drives"),
@@ -146,25 +150,52 @@ def keep_until(visit: Visit) -> Answer:
 )
 def export(visit: Visit) -> Answer:
     case, asked = visit.path["case"], visit.said
-    with visit.bench() as bench:
-        size = sum(one.size_bytes for one in bench.files.held(bench.ledger.case(case)))
-        if asked["with_images"] and size > LONG_BYTES:
-            raise UsageError(
-                f"Case {case} holds {bytes_text(size)}: with images that takes longer than a page waits.",
-                f"Type in a terminal: {command_line(visit)} case export {case} FOLDER --with-images",
-            )
-        done = export_case(
-            bench,
-            case,
-            export_folder(case, visit.desk.home),
-            open_handback_folder,
-            with_images=asked["with_images"],
-            for_customer=asked["for_customer"],
+    if any(one.is_alive for one in shown_works(visit, (WorkKind.EXPORT_CASE,))):
+        raise UsageError(
+            f"An export of case {case} is under way.", "Wait until it has ended, or stop it first."
         )
-    told = f"{counted(done.files, 'file')}, {bytes_text(done.size_bytes)}, are in {done.folder}."
-    if done.missing:
-        told += f" MISSING: {'; '.join(f'{shown_name(one.what)}: {one.why}' for one in done.missing[:3])}."
-    return visit.go("closing", told)
+    with visit.bench() as bench:
+        bench.ledger.case(case)
+        options = {
+            "folder": str(export_folder(case, visit.desk.home)),
+            "with_images": asked["with_images"],
+            "for_customer": asked["for_customer"],
+        }
+        order_work(visit, bench, WorkKind.EXPORT_CASE, options)
+    return visit.go("closing", "The export has begun; this page shows how far it is.")
+
+
+@BOOK.change(
+    "/case/{case:int}/closing/export/go-on",
+    "export-again",
+    "Goes on with an export that was stopped or broke off.",
+    [line("work", "Work", required=True)],
+)
+def export_again(visit: Visit) -> Answer:
+    works = shown_works(visit, (WorkKind.EXPORT_CASE,), 50)
+    found = next((one for one in works if one.order.id == visit.said["work"] and not one.is_alive), None)
+    if found is None:
+        raise UsageError("There is no such export to go on with.", "Load the page again.")
+    with visit.bench() as bench:
+        bench.ledger.case(visit.path["case"])
+        order_work(visit, bench, WorkKind.EXPORT_CASE, found.order.options)
+    return visit.go("closing", "The export goes on where it stopped.")
+
+
+@BOOK.change(
+    "/case/{case:int}/closing/stop",
+    "stop-office",
+    "Stops an export, an erasure or a plan of one; what is done is kept.",
+    [line("work", "Work", required=True)],
+)
+def stop(visit: Visit) -> Answer:
+    work = visit.said["work"]
+    kind = visit.desk.works.order(work).kind
+    if kind not in (WorkKind.EXPORT_CASE, WorkKind.ERASE_COPIES, WorkKind.PLAN_ERASURE):
+        raise UsageError("That work is stopped on its own page.", "Load the page again.")
+    ask_to_stop(visit, work)
+    page = "closing" if kind is WorkKind.EXPORT_CASE else "erasing"
+    return visit.go(page, "It is told to stop; what is done is kept.")
 
 
 @BOOK.page("/case/{case:int}/closing/forget", "forgetting", "What forgetting the case would remove and keep.")
@@ -179,6 +210,7 @@ def forgetting(visit: Visit) -> Answer:
         "beyond": [*map(shown_name, plan.elsewhere), *OUT_OF_REACH],
         "bills": BILLS,
         "refusals": plan.refusals,
+        "plan_mark": _forgotten_mark(plan),
     }
     return Page("forgetting.html", facts)
 
@@ -196,17 +228,15 @@ def forget_now(visit: Visit) -> Answer:
     case = visit.path["case"]
     require_number_typed(visit, "forgotten")
     with visit.bench() as bench:
+        plan = plan_forgetting(bench, shop_copies(visit.desk.home), case)
+        visit.require_unchanged("what the case holds", *_forgotten_mark(plan))
+        # no one step of the ledger: it removes files as well, and holds the case against the same rules
         done = forget(bench, shop_copies(visit.desk.home), case, visit.said["reason"])
     forget_texts(visit, case)
     told = f"Case {case} is forgotten. The ledger names the customer no more."
     if done.entries:
         told += f" The head of its custody log stays: {Head(done.entries, done.head).text}"
     return visit.go("cases", told)
-
-
-def command_line(visit: Visit) -> str:
-    """How the command line of this home is called."""
-    return f"mendbay --home {visit.desk.home}" if visit.desk.home else "mendbay"
 
 
 def require_number_typed(visit: Visit, done: str) -> None:
@@ -243,6 +273,11 @@ def _suggested_data(found: Closing) -> str:
     if found.outcome is not None:
         return str(found.outcome.data)
     return next((str(one.data) for one in found.hints if one.data), "")
+
+
+def _forgotten_mark(plan: ForgetPlan) -> list[str]:
+    """What the page says that would go and stay."""
+    return [*going(plan, shown_name), *staying(plan), *plan.elsewhere]
 
 
 def _mark(found: Closing) -> list[str]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from mendbay.core.errors import UsageError
 from mendbay.core.quantity import bytes_text, counted
@@ -18,15 +20,20 @@ from mendbay.faces.keeping_words import (
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.card import card_of
+from mendbay.faces.web.case_works import ShownWork, order_work, shown_works
 from mendbay.faces.web.fields import line, several
-from mendbay.faces.web.views.closing import LONG_BYTES, command_line, require_number_typed
+from mendbay.faces.web.views.closing import SHOWN_WORKS, require_number_typed
 from mendbay.faces.web.visit import Visit
-from mendbay.handback.erasure import DEFAULT_SORTS, ErasurePlan, Sort, totals
+from mendbay.handback.erasure import DEFAULT_SORTS, Sort, totals
 from mendbay.handback.erasure_limits import limits
-from mendbay.jobs.erase_copies import Erased, certificate_paper, end_erasure, erase_copies, plan_of, plans_of
-from mendbay.jobs.keep_copies import held
-from mendbay.jobs.plan_erasure import plan_erasure, stays_of
-from mendbay.wiring import eraser, shop_copies, tool
+from mendbay.jobs.erase_copies import Erased, certificate_paper, end_erasure, plan_of, plans_of
+from mendbay.jobs.keep_copies import held, recorded_hand_backs
+from mendbay.jobs.plan_erasure import stays_of
+from mendbay.jobs.work_port import WorkKind
+from mendbay.wiring import eraser, mounted_mediums, shop_copies, tool
+
+if TYPE_CHECKING:
+    from mendbay.jobs.bench import Bench
 
 BOOK = Book()
 SORTS = {
@@ -47,12 +54,18 @@ def erasing(visit: Visit) -> Answer:
         card = card_of(visit, bench, case)
         holds = held(bench, shop_copies(visit.desk.home), case)
         plans = plans_of(bench, case)
+        recorded = recorded_hand_backs(bench, case)
+    planning = shown_works(visit, (WorkKind.PLAN_ERASURE,), 1)
     facts = {
         "card": card,
+        "recorded": recorded,
+        "works": shown_works(visit, (WorkKind.ERASE_COPIES,), SHOWN_WORKS),
+        "planning": planning,
+        "asked": _asked(planning),
         "holds": [(SORTS[sort], amount) for sort, amount in holds.amounts.items()],
         "due": holds.due,
         "elsewhere": holds.elsewhere,
-        "sorts": [(str(sort), words, sort in DEFAULT_SORTS) for sort, words in SORTS.items()],
+        "sorts": [(str(sort), words) for sort, words in SORTS.items()],
         "plans": plans,
     }
     return Page("erasing.html", facts)
@@ -61,28 +74,69 @@ def erasing(visit: Visit) -> Answer:
 @BOOK.change(
     "/case/{case:int}/closing/erase/plan",
     "plan-erasure",
-    "Plans the erasure of copies; nothing is erased yet.",
+    "Begins to plan the erasure of copies; nothing is erased by that.",
     [
         several("sorts", "What goes", {str(sort): words for sort, words in SORTS.items()}, required=True),
         line("reason", "Why they go although their day is not over"),
-        line("hand_back", "Folder of the hand-back that proves that the customer has the files", limit=4000),
+        line("hand_back", "Hand-back that proves that the customer has the files", limit=4000),
+        line("other", "Or another folder, on a medium that is plugged in", limit=4000),
         line("unproven", "Or why it does not matter that none can be checked"),
     ],
 )
 def make_plan(visit: Visit) -> Answer:
     said = visit.said
-    chosen = tuple(Sort(one) for one in said["sorts"])
     with visit.bench() as bench:
-        made = plan_erasure(
-            bench,
-            shop_copies(visit.desk.home),
-            visit.path["case"],
-            sorts=() if set(chosen) == set(DEFAULT_SORTS) else chosen,
-            reason=said["reason"],
-            hand_back=Path(said["hand_back"]) if said["hand_back"] else None,
-            unproven=said["unproven"],
-        )
-    return visit.go("erasure-plan", "The plan is made. Nothing is erased yet.", plan=made.plan.name)
+        bench.ledger.case(visit.path["case"])
+        proving = _proving(bench, visit)
+        options = {
+            "sorts": list(said["sorts"]),
+            "reason": said["reason"],
+            "hand_back": "" if proving is None else str(proving),
+            "unproven": said["unproven"],
+        }
+        order_work(visit, bench, WorkKind.PLAN_ERASURE, options)
+    return visit.go("erasing", "The plan is being drawn up; nothing is erased by it.")
+
+
+def _asked(planning: Sequence[ShownWork]) -> dict[str, Any]:
+    """What was said for a plan that was refused, so that it can be put right; else what is usual."""
+    refused = bool(planning) and planning[0].state.trouble is not None
+    said = planning[0].order.options if refused else {"sorts": list(map(str, DEFAULT_SORTS))}
+    return {name: said.get(name) or "" for name in ("sorts", "reason", "hand_back", "unproven")}
+
+
+def _proving(bench: Bench, visit: Visit) -> Path | None:
+    """The folder that is to prove the hand-back. Only one on record, or on a medium that is plugged in, is
+    looked for: so the page tells nobody what else there is on the machine.
+
+    Raises:
+        UsageError: two are named, or it is neither.
+    """
+    chosen, typed = visit.said["hand_back"], visit.said["other"]
+    if chosen and typed:
+        raise UsageError("Two hand-backs are named.", "Choose one, or type a folder.")
+    case, named = visit.path["case"], chosen or typed
+    if not named:
+        return None
+    folder = Path(named)
+    if named in recorded_hand_backs(bench, case) or _is_on_medium(folder):
+        return folder
+    raise UsageError(
+        f"{named[:200]!r} is neither on record as a hand-back of case {case} nor on a medium that is "
+        "plugged in: it was not looked for.",
+        "Plug its medium in, and type the folder with its whole path.",
+    )
+
+
+def _is_on_medium(folder: Path) -> bool:
+    mediums = [Path(one.folder) for one in mounted_mediums()]
+    if ".." in folder.parts or not any(one in folder.parents or one == folder for one in mediums):
+        return False  # nothing of it is looked at on the disk
+    try:
+        real = folder.resolve()
+    except (OSError, RuntimeError):  # a circle of links is a RuntimeError
+        return False
+    return any(one.resolve() in (real, *real.parents) for one in mediums)
 
 
 @BOOK.page(
@@ -118,27 +172,17 @@ def shown_plan(visit: Visit) -> Answer:
 @BOOK.change(
     "/case/{case:int}/closing/erase/plan/{plan:int}/now",
     "erase-copies",
-    "Erases what the plan names, reads it back and certifies it; stopped, the same goes on.",
+    "Begins to erase what the plan names, read it back and certify it; stopped, the same goes on.",
     [line("typed", "The number of the case, typed", required=True)],
 )
 def erase(visit: Visit) -> Answer:
-    case, home = visit.path["case"], visit.desk.home
+    case, name = visit.path["case"], str(visit.path["plan"])
     require_number_typed(visit, "erased")
-
-    def confirm(plan: ErasurePlan) -> None:
-        visit.require_unchanged("the plan", plan.digest)
-        if plan.size_bytes > LONG_BYTES:
-            raise UsageError(
-                f"{bytes_text(plan.size_bytes)} are to be overwritten and read back: that takes longer than "
-                "a page waits. Nothing was erased.",
-                f"Type in a terminal: {command_line(visit)} case erase {case} {plan.name}",
-            )
-
     with visit.bench() as bench:
-        done = erase_copies(
-            bench, shop_copies(home), eraser(home), case, str(visit.path["plan"]), tool(), confirm
-        )
-    return visit.go("closing", _told(done))
+        plan = plan_of(bench, case, name)
+        visit.require_unchanged("the plan", plan.digest)
+        order_work(visit, bench, WorkKind.ERASE_COPIES, {"plan": name, "digest": plan.digest})
+    return visit.go("erasing", "The erasure has begun; this page shows how far it is.")
 
 
 @BOOK.change(

@@ -1,4 +1,4 @@
-"""What the shop's own cases teach: counts with intervals, numbers of triage, misread characters, families."""
+"""What the shop's own cases teach: counts with intervals, numbers of triage, misread characters."""
 
 from __future__ import annotations
 
@@ -7,10 +7,8 @@ from typing import Any
 
 from markupsafe import Markup
 
-from mendbay.board.unique_data import FamilyNote, Need, Seat
 from mendbay.case.lessons import ENOUGH, TITLES, Axis, Table
 from mendbay.core.proportion import interval_text
-from mendbay.core.quantity import bytes_text
 from mendbay.faces import lesson_words, reckon_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
@@ -19,8 +17,6 @@ from mendbay.faces.web.gatherer import Gathered
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.corrections import lessons as misread_lessons
 from mendbay.jobs.corrections import unlearn
-from mendbay.jobs.know_family import known_families, note_family, withdraw_family
-from mendbay.jobs.learn_rom import families, unlearn_dump
 from mendbay.jobs.learn_triage import TableNumbers, table_numbers
 from mendbay.jobs.lessons import Lessons, lessons_csv, lessons_pdf, tell_lessons
 from mendbay.triage.table_numbers import Number
@@ -36,8 +32,6 @@ ROWS_OF_A_PLOT = 40
 """Rows that are drawn; the table below has all."""
 MOVED = 20
 """Numbers of triage that are told to have moved most."""
-NEEDS = {"must": Need.MUST, "may": Need.MAY, "not": Need.NOT}
-SEATS = {"chip": Seat.SEPARATE_CHIP, "controller": Seat.IN_CONTROLLER, "unknown": Seat.UNKNOWN}
 
 
 @BOOK.page(
@@ -151,91 +145,8 @@ def unlearn_(visit: Visit) -> Answer:
     one = gone.correction
     return visit.go(
         "misread",
-        f"Unlearned: {one.kind} {one.right_text} read as {one.read_text}. Bay {gone.bay} of case {gone.case} "
-        "keeps its correction.",
-    )
-
-
-@BOOK.page("/lessons/families", "families", "What is known of model families and of the ROMs of boards.")
-def families_(visit: Visit) -> Answer:
-    with visit.bench() as bench:
-        known = known_families(bench)
-        learned, broken = families(bench, shop_files(visit.desk.home))
-    facts = {
-        "known": [(one.note.family, lesson_words.family_words(one), one) for one in known],
-        "learned": [
-            {
-                "name": one.name,
-                "size": bytes_text(one.family.size),
-                "dumps": one.family.dumps,
-                "revisions": len(one.family.revisions),
-                "rules": len(one.family.rules),
-                "withdrawn": bool(one.withdrawn),
-                "from": one.dumps or (),
-            }
-            for one in learned
-        ],
-        "broken": broken,
-    }
-    return Page("lessons_families.html", facts)
-
-
-@BOOK.change(
-    "/lessons/families/note",
-    "note-family",
-    "Notes whether the ROM of a model family must move, and how that is known.",
-    [
-        line("family", "Model family", required=True),
-        choice("need", "Its ROM", {name: str(one) for name, one in NEEDS.items()}, required=True),
-        choice("seat", "It sits", {name: str(one) for name, one in SEATS.items()}, required=True),
-        line("basis", "From where that is known", required=True),
-    ],
-)
-def note(visit: Visit) -> Answer:
-    said = visit.said
-    with visit.bench() as bench:
-        known = note_family(
-            bench, FamilyNote(said["family"], SEATS[said["seat"]], NEEDS[said["need"]], said["basis"])
-        )
-    return visit.go("families", f"Noted: {lesson_words.family_words(known)}.")
-
-
-@BOOK.change(
-    "/lessons/families/forget",
-    "forget-family",
-    "Takes back what was noted of a family: its ROM must move again.",
-    [line("family", "Model family", required=True), line("reason", "Why it was a mistake", required=True)],
-)
-def forget_family(visit: Visit) -> Answer:
-    with visit.bench() as bench:
-        gone = withdraw_family(bench, visit.said["family"], visit.said["reason"])
-    return visit.go(
-        "families",
-        f"Withdrawn: of family {gone.note.family} that the ROM {gone.note.need}. Nothing is noted of it now, "
-        "so the ROM must move.",
-    )
-
-
-@BOOK.change(
-    "/lessons/families/unlearn",
-    "unlearn-dump",
-    "Takes back that a dump is a good one: its family judges nothing until it is learned anew.",
-    [
-        line("family", "Board family", required=True),
-        line("dump", "Dump", required=True),
-        line("reason", "Why it is not good", required=True),
-    ],
-)
-def unlearn_rom(visit: Visit) -> Answer:
-    said = visit.said
-    with visit.bench() as bench:
-        _, gone = unlearn_dump(
-            bench, shop_files(visit.desk.home), said["family"], said["dump"], said["reason"]
-        )
-    family = said["family"]
-    return visit.go(
-        "families",
-        f"{gone.name} is no longer taken for a good dump of {family}; {family} judges nothing now.",
+        f"Taken back: {one.kind} {one.right_text} read as {one.read_text}. Bay {gone.bay} of case "
+        f"{gone.case} keeps its correction.",
     )
 
 

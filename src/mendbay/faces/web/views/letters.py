@@ -8,6 +8,7 @@ from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.card import card_of
 from mendbay.faces.web.fields import choice
+from mendbay.faces.web.lately import Lately
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.case_papers import papers_made
 from mendbay.jobs.letters import (
@@ -43,7 +44,7 @@ def letters(visit: Visit) -> Answer:
         card = card_of(visit, bench, number)
         text = letter_words(bench, number)
         papers = [one for one in papers_made(bench, number) if one.name.startswith("letter-")]
-    mail: Mail | None = _kept(visit).get((number, which))
+    mail = _kept(visit).get((number, which))
     link = ""
     if mail is not None and len(mail.body) <= MOST_IN_LINK:
         link = f"mailto:?subject={quote(mail.subject)}&body={quote(mail.body)}"
@@ -69,10 +70,7 @@ def message(visit: Visit) -> Answer:
     number, which = visit.path["case"], visit.said["which"]
     with visit.bench() as bench:
         mail = letter_mail(bench, number) if which == LETTER else message_mail(bench, number, Message(which))
-    kept = _kept(visit)
-    kept[number, which] = mail
-    while len(kept) > MOST_KEPT:
-        kept.pop(next(iter(kept)))
+    _kept(visit).put((number, which), mail)
     return visit.go("letters", "The text is made. Nothing was sent.", {"made": which})
 
 
@@ -87,13 +85,11 @@ def letter(visit: Visit) -> Answer:
     return visit.go("letters", f"The letter is made and kept with the case: {made.path}. Nothing was sent.")
 
 
-def _kept(visit: Visit) -> dict[tuple[int, str], Mail]:
-    found: dict[tuple[int, str], Mail] = visit.desk.keep(KEPT, dict)
+def _kept(visit: Visit) -> Lately[tuple[int, str], Mail]:
+    found: Lately[tuple[int, str], Mail] = visit.desk.keep(KEPT, lambda: Lately(MOST_KEPT))
     return found
 
 
 def forget_texts(visit: Visit, case: int) -> None:
     """Drops the texts of a case that the server holds."""
-    kept = _kept(visit)
-    for key in [one for one in kept if one[0] == case]:
-        kept.pop(key, None)
+    _kept(visit).drop(lambda key: key[0] == case)

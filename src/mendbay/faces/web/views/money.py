@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from mendbay.case.bill import expected
@@ -27,16 +27,33 @@ if TYPE_CHECKING:
 
 BOOK = Book()
 COLUMNS = (Column.LOW, Column.LIKELY, Column.HIGH)
-PICKED = 6
-"""Lines of the price list that one form picks; more go in by several quotes, each anew."""
+PICKED = 20
+"""Lines of the price list that one form picks."""
 MOST_LINES = 80
 """Lines of a quote that the form of a bill can name."""
 BILLED = {"done": "done", "not done": "not done"}
+WISH = (
+    *(
+        one
+        for at in range(1, PICKED + 1)
+        for one in (line(f"line_{at}", f"Line {at}"), line(f"quantity_{at}", f"How much of line {at}"))
+    ),
+    number("media_gb", "Medium for so many GB", most=LARGEST_GB),
+    flag("ship", "It is sent back, not fetched"),
+    flag("no_odds", "Only what is picked: leave out what may be broken"),
+)
+"""What a quote is to hold."""
 
 
-@BOOK.page("/case/{case:int}/money", "money", "What the case may cost, what was said to it, billed and paid.")
+@BOOK.page(
+    "/case/{case:int}/money",
+    "money",
+    "What the case may cost, what was said to it, billed and paid; with a quote as far as it is picked.",
+    WISH,
+)
 def money(visit: Visit) -> Answer:
-    number = visit.path["case"]
+    number, said = visit.path["case"], visit.said
+    picked = _picked(said)
     with visit.bench() as bench:
         card = card_of(visit, bench, number)
         kept, account = quotes_of(bench, number), account_of(bench, number)
@@ -57,7 +74,11 @@ def money(visit: Visit) -> Answer:
         "papers": [one for one in papers if one.name.startswith(("quote-", "bill-", "payment-"))],
         "quotes_mark": _quotes_mark(kept),
         "account_mark": _account_mark(account),
-        "rows": range(1, PICKED + 1),
+        "picked": picked,
+        "at_most": PICKED,
+        "rows": picked + [("", "")] * (len(picked) < PICKED),
+        "wish": said,
+        "is_picking": bool(picked or said["media_gb"] or said["ship"] or said["no_odds"]),
     }
     return Page("money.html", facts)
 
@@ -66,30 +87,20 @@ def money(visit: Visit) -> Answer:
     "/case/{case:int}/money/quote",
     "make-quote",
     "Makes a quote from what triage believes and what is picked; its paper is kept.",
-    [
-        *(
-            one
-            for at in range(1, PICKED + 1)
-            for one in (line(f"line_{at}", f"Line {at}"), line(f"quantity_{at}", f"How much of line {at}"))
-        ),
-        number("media_gb", "Medium for so many GB", most=LARGEST_GB),
-        flag("ship", "It is sent back, not fetched"),
-        flag("no_odds", "Only what is picked: leave out what may be broken"),
-    ],
+    WISH,
 )
 def make(visit: Visit) -> Answer:
     said, number = visit.said, visit.path["case"]
-    picked = [(said[f"line_{at}"], said[f"quantity_{at}"]) for at in range(1, PICKED + 1)]
+    picked = _picked(said)
     for name, quantity in picked:
         if quantity and not name:
             raise UsageError(
                 f"{quantity[:20]!r} is said of a line that is not chosen.",
                 "Choose the line, or leave the quantity out.",
             )
-    wish = Wish(
-        tuple(one for one in picked if one[0]), said["media_gb"] or 0, said["ship"], not said["no_odds"]
-    )
-    with visit.bench() as bench:
+    wish = Wish(tuple(picked), said["media_gb"] or 0, said["ship"], not said["no_odds"])
+    with visit.bench() as bench, bench.ledger.together():
+        visit.require_unchanged("the quotes", *_quotes_mark(quotes_of(bench, number)))
         made, _ = make_quote(bench, number, wish)
     return visit.go(
         "money",
@@ -100,18 +111,18 @@ def make(visit: Visit) -> Answer:
 @BOOK.change(
     "/case/{case:int}/money/quote/{quote:int}/word",
     "quote-word",
-    "Puts down what the customer said to a quote.",
+    "Notes what the customer said to a quote.",
     [
         choice("word", "The customer", {"yes": "accepts it", "no": "declines it"}, required=True),
         choice("by", "Said", {str(one): one.words for one in By}, required=True),
-        day("day", "On the day (today if left open)"),
+        day("day", "On the day"),
         line("although_superseded", "Why this one, though a later quote was made"),
         line("although_refused", "Why, though the customer refused what is in it"),
     ],
 )
 def word(visit: Visit) -> Answer:
     case, quote, said = visit.path["case"], visit.path["quote"], visit.said
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
         kept = quotes_of(bench, case)
         visit.require_unchanged("the quotes", *_quotes_mark(kept))
         before = next((one.quote.number for one in kept if one.accepted), quote)
@@ -140,7 +151,7 @@ def word(visit: Visit) -> Answer:
             one
             for at in range(1, MOST_LINES + 1)
             for one in (
-                choice(f"done_{at}", f"Line {at}", BILLED),
+                choice(f"done_{at}", f"Was line {at} done?", BILLED),
                 line(f"amount_{at}", f"What line {at} came to"),
             )
         ),
@@ -148,7 +159,7 @@ def word(visit: Visit) -> Answer:
 )
 def bill(visit: Visit) -> Answer:
     number, said = visit.path["case"], visit.said
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
         account = account_of(bench, number)
         visit.require_unchanged("the money of the case", *_account_mark(account))
         lines = account.held_against.lines if account.held_against else ()
@@ -171,21 +182,22 @@ def bill(visit: Visit) -> Answer:
 @BOOK.change(
     "/case/{case:int}/money/payment",
     "pay",
-    "Puts down money that came in or went back; the receipt is kept.",
+    "Notes money that came in or went back; the receipt is kept.",
     [
         line("amount", "Amount, like 38.00", required=True),
         choice("how", "How", {str(one): one.words for one in How}, required=True),
-        day("day", "On the day (today if left open)"),
+        day("day", "On the day"),
         flag("back", "It was returned to the customer"),
         line("although_more", "Why, if it is more than can be due"),
     ],
 )
 def payment(visit: Visit) -> Answer:
-    said = visit.said
-    with visit.bench() as bench:
+    case, said = visit.path["case"], visit.said
+    with visit.bench() as bench, bench.ledger.together():
+        visit.require_unchanged("the money of the case", *_account_mark(account_of(bench, case)))
         done, account, _ = pay(
             bench,
-            visit.path["case"],
+            case,
             said["amount"],
             How(said["how"]),
             said["day"],
@@ -201,12 +213,14 @@ def payment(visit: Visit) -> Answer:
 @BOOK.change(
     "/case/{case:int}/money/payment/{payment:int}/back",
     "unpay",
-    "Takes back a payment that was put down by mistake; it stays on record.",
+    "Takes back a payment that was noted by mistake; it stays on record.",
     [line("reason", "Why it was a mistake", required=True)],
 )
 def payment_back(visit: Visit) -> Answer:
-    with visit.bench() as bench:
-        unpay(bench, visit.path["case"], visit.path["payment"], visit.said["reason"])
+    case = visit.path["case"]
+    with visit.bench() as bench, bench.ledger.together():
+        visit.require_unchanged("the money of the case", *_account_mark(account_of(bench, case)))
+        unpay(bench, case, visit.path["payment"], visit.said["reason"])
     return visit.go("money", f"Payment {visit.path['payment']} counts no longer.")
 
 
@@ -216,6 +230,12 @@ def paper(visit: Visit) -> Answer:
     with visit.bench() as bench:
         data = paper_bytes(bench, case, name)
     return Blob(data, "application/pdf", f"case-{case:04}-{name}")
+
+
+def _picked(said: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """The lines that are picked, each with how much of it; a quantity alone counts as one, to be refused."""
+    every = [(said[f"line_{at}"], said[f"quantity_{at}"]) for at in range(1, PICKED + 1)]
+    return [one for one in every if any(one)]
 
 
 def _quote_facts(one: KeptQuote) -> dict[str, Any]:
@@ -318,4 +338,5 @@ def _quotes_mark(kept: Sequence[KeptQuote]) -> list[str]:
 def _account_mark(account: Account) -> list[str]:
     quote = account.held_against.number if account.held_against else 0
     bill = account.bill.number if account.bill else 0
-    return [f"quote {quote} {account.declined}", f"bill {bill}", f"paid {account.paid}"]
+    paid = [one.number for one in account.payments]
+    return [f"quote {quote} {account.declined}", f"bill {bill}", f"paid {account.paid} by {paid}"]

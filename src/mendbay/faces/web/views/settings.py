@@ -158,8 +158,9 @@ def keep_setting(visit: Visit) -> Answer:
     one = _setting(name)
     _require_account(visit, name)
     files = shop_files(visit.desk.home)
-    visit.require_unchanged("the file", files.text(SETTINGS, name) or "")
-    kept = keep_text(files, SETTINGS, name, visit.said["text"], setting_check(name))
+    with visit.desk.lock:
+        visit.require_unchanged("the file", files.text(SETTINGS, name) or "")
+        kept = keep_text(files, SETTINGS, name, visit.said["text"], setting_check(name))
     before = f" The earlier one is now {kept.earlier}." if kept.earlier else ""
     return visit.go("settings", f"{one.words}: kept, and in force from now on.{before}")
 
@@ -175,8 +176,9 @@ def put_setting_away(visit: Visit) -> Answer:
     one = _setting(name)
     _require_account(visit, name)
     files = shop_files(visit.desk.home)
-    visit.require_unchanged("the file", files.text(SETTINGS, name) or "")
-    earlier = files.put_away(SETTINGS, name)
+    with visit.desk.lock:
+        visit.require_unchanged("the file", files.text(SETTINGS, name) or "")
+        earlier = files.put_away(SETTINGS, name)
     told = f"The file is now {earlier}. {one.ours}" if earlier else f"There was no file. {one.ours}"
     return visit.go("settings", told)
 
@@ -221,8 +223,9 @@ def keep_wording(visit: Visit) -> Answer:
     papers, files = own_papers(visit.desk.home), shop_files(visit.desk.home)
     if name not in papers.names():
         raise NoSuchItem(f"There is no paper {name[:40]!r}.", "The settings list them.")
-    visit.require_unchanged("the wording", files.text(PAPERS, name) or "")
-    kept = keep_text(files, PAPERS, name, visit.said["text"], lambda said: papers.check(name, said))
+    with visit.desk.lock:
+        visit.require_unchanged("the wording", files.text(PAPERS, name) or "")
+        kept = keep_text(files, PAPERS, name, visit.said["text"], lambda said: papers.check(name, said))
     before = f" The earlier one is now {kept.earlier}." if kept.earlier else ""
     return visit.go("settings", f"The wording {name} is kept, and used from now on.{before}")
 
@@ -237,8 +240,9 @@ def put_wording_away(visit: Visit) -> Answer:
     files = shop_files(visit.desk.home)
     if name not in own_papers(visit.desk.home).names():
         raise NoSuchItem(f"There is no paper {name[:40]!r}.", "The settings list them.")
-    visit.require_unchanged("the wording", files.text(PAPERS, name) or "")
-    earlier = files.put_away(PAPERS, name)
+    with visit.desk.lock:
+        visit.require_unchanged("the wording", files.text(PAPERS, name) or "")
+        earlier = files.put_away(PAPERS, name)
     return visit.go("settings", f"Ours is used. {f'Yours is now {earlier}.' if earlier else ''}".strip())
 
 

@@ -138,6 +138,7 @@ def shown(visit: Visit) -> Answer:
         "removed": item.state is StockState.REMOVED,
         "used": item.state is StockState.USED,
         "is_free": item.state is StockState.FREE,
+        "item_mark": _mark(item),
     }
     return Page("stock_item.html", facts)
 
@@ -147,10 +148,10 @@ def shown(visit: Visit) -> Answer:
 )
 def change(visit: Visit) -> Answer:
     said, wanted = visit.said, visit.path["item"]
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.shelf.together():
         item = bench.shelf.item(wanted)
         now = _values(item)
-        visit.require_unchanged("the item", item.photos, *now.values())
+        visit.require_unchanged("the item", *_mark(item))
         described = {name: said[name] for name in DESCRIBED.values() if said[name] != now[name]}
         others: dict[str, Any] = {
             name: said[name] for name in ("own_id", "location", "notes") if said[name] != now[name]
@@ -173,7 +174,7 @@ def change(visit: Visit) -> Answer:
 @BOOK.change(
     "/stock/item/{item:int}/reserve",
     "reserve-item",
-    "Keeps an item for a case, even if the ranking rules it out; that is said.",
+    "Reserves an item for a case, even if the ranking rules it out; that is said.",
     [
         number("case", "For case", required=True, least=1, most=2**31 - 1),
         choice(
@@ -188,7 +189,9 @@ def change(visit: Visit) -> Answer:
 def keep_for(visit: Visit) -> Answer:
     wanted, case = visit.path["item"], visit.said["case"]
     with visit.bench() as bench:
-        kept = reserve(bench, wanted, case)
+        with bench.shelf.together():
+            visit.require_unchanged("the item", *_mark(bench.shelf.item(wanted)))
+            kept = reserve(bench, wanted, case)
         cautions = cautions_before(
             bench, shop_files(visit.desk.home), case, wanted, PURPOSES[visit.said["purpose"]]
         )
@@ -198,7 +201,8 @@ def keep_for(visit: Visit) -> Answer:
 
 @BOOK.change("/stock/item/{item:int}/free", "free-item", "Puts a reserved or removed item back.")
 def free_(visit: Visit) -> Answer:
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.shelf.together():
+        visit.require_unchanged("the item", *_mark(bench.shelf.item(visit.path["item"])))
         freed = free(bench, visit.path["item"])
     return _at(visit, f"Item {freed.number} is free.")
 
@@ -210,7 +214,8 @@ def free_(visit: Visit) -> Answer:
     [line("reason", "What became of it", required=True)],
 )
 def remove_(visit: Visit) -> Answer:
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.shelf.together():
+        visit.require_unchanged("the item", *_mark(bench.shelf.item(visit.path["item"])))
         gone = remove(bench, visit.path["item"], visit.said["reason"])
     return _at(visit, f"Item {gone.number} is off the stock. To free it takes that back.")
 
@@ -291,7 +296,7 @@ def unaccept(visit: Visit) -> Answer:
     with visit.bench() as bench:
         gone = withdraw_alternative(bench, visit.path["row"], visit.said["reason"])
     told = stock_words.accepted_words(gone.alternative)
-    return visit.go("stand-ins", f"Withdrawn: {told}. It counts no longer.")
+    return visit.go("stand-ins", f"Taken back: {told}. It counts no longer.")
 
 
 def _at(visit: Visit, notice: str) -> Go:
@@ -315,6 +320,11 @@ def _row(item: StockItem) -> Mapping[str, Any]:
         "state": str(item.state),
         "case": item.case,
     }
+
+
+def _mark(item: StockItem) -> list[object]:
+    """What the page of an item shows of it, for whoever acts on that."""
+    return [item.state, item.case, item.photos, *_values(item).values()]
 
 
 def _values(item: StockItem) -> dict[str, str]:

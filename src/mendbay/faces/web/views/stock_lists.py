@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import secrets
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from mendbay.board.stock_alike import Alike
@@ -14,6 +14,7 @@ from mendbay.faces import stock_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.fields import choice, files, line, several
+from mendbay.faces.web.lately import Lately
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.import_stock import Imported, import_list
 from mendbay.wiring import shop_files
@@ -34,9 +35,9 @@ ALIKE = {
 }
 
 
-@dataclass
+@dataclass(frozen=True, slots=True)
 class HeldList:
-    """A list that somebody looks at: its bytes, how it is to be read, and what came of it."""
+    """A list that somebody looks at: its bytes, how it was read, and what came of it."""
 
     name: str
     data: bytes
@@ -66,12 +67,8 @@ def look(visit: Visit) -> Answer:
             f"The list is larger than {LIST_BYTES >> 20} MiB.", "Type: mendbay donor import LIST.csv"
         )
     held = HeldList((sent.filename or "the list")[:120], data, {})
-    _read(visit, held, trial=True)
-    kept = _kept(visit)
     token = secrets.token_hex(8)
-    kept[token] = held
-    while len(kept) > MOST_KEPT:
-        kept.pop(next(iter(kept)))
+    _kept(visit).put(token, _read(visit, held, trial=True))
     return visit.go("list-read", "Nothing is taken in yet.", token=token)
 
 
@@ -118,17 +115,23 @@ def list_read(visit: Visit) -> Answer:
 )
 def take(visit: Visit) -> Answer:
     said, held = visit.said, _held(visit)
-    held.columns = dict(_column(one) for one in said["column"])
-    held.dates, held.currency, held.alike = said["dates"], said["currency"], said["alike"]
+    read_so = replace(
+        held,
+        columns=dict(_column(one) for one in said["column"]),
+        dates=said["dates"],
+        currency=said["currency"],
+        alike=said["alike"],
+    )
     take_in = said["then"] == "take"
-    _read(visit, held, trial=not take_in)
+    _kept(visit).put(visit.path["token"], _read(visit, read_so, trial=not take_in))
     told = "The list is taken in." if take_in else "Nothing is taken in yet."
     return visit.go("list-read", told)
 
 
-def _read(visit: Visit, held: HeldList, *, trial: bool) -> None:
+def _read(visit: Visit, held: HeldList, *, trial: bool) -> HeldList:
+    """The same list with what came of reading it so."""
     with visit.bench() as bench:
-        held.done = import_list(
+        done = import_list(
             bench,
             shop_files(visit.desk.home),
             held.data,
@@ -138,6 +141,7 @@ def _read(visit: Visit, held: HeldList, *, trial: bool) -> None:
             alike=Alike(held.alike),
             trial=trial,
         )
+    return replace(held, done=done)
 
 
 def _column(text: str) -> tuple[str, ColumnField | None]:
@@ -153,8 +157,8 @@ def _cut(sentences: list[str]) -> tuple[list[str], int]:
     return sentences[:SHOWN], max(0, len(sentences) - SHOWN)
 
 
-def _kept(visit: Visit) -> dict[str, HeldList]:
-    found: dict[str, HeldList] = visit.desk.keep(KEPT, dict)
+def _kept(visit: Visit) -> Lately[str, HeldList]:
+    found: Lately[str, HeldList] = visit.desk.keep(KEPT, lambda: Lately(MOST_KEPT))
     return found
 
 

@@ -1,0 +1,60 @@
+"""What the server keeps of the last requests."""
+
+from __future__ import annotations
+
+import threading
+from types import SimpleNamespace
+from typing import Any
+
+from mendbay.faces.web.addresses import Address, Book
+from mendbay.faces.web.answers import Page
+from mendbay.faces.web.lately import Lately
+from mendbay.faces.web.visit import TOLD_KEPT, Visit
+from mendbay.jobs.events import Said, StepProgress
+from support.web_client import Web
+
+
+def test_of_too_many_the_one_nobody_asked_for_goes() -> None:
+    kept = Lately[int, str](2)
+    kept.put(1, "a")
+    kept.put(2, "b")
+    assert kept.get(1) == "a"
+    kept.put(3, "c")
+    assert [kept.get(one) for one in (1, 2, 3)] == ["a", None, "c"]
+    kept.drop(lambda key: key == 1)
+    assert [kept.get(one) for one in (1, 3)] == [None, "c"]
+    kept.close()
+    assert kept.get(3) is None
+
+
+def test_many_threads_may_put_and_drop_at_once() -> None:
+    kept = Lately[int, int](8)
+    troubles: list[BaseException] = []
+
+    def work(begin: int) -> None:
+        try:
+            for at in range(2000):
+                kept.put(begin + at, at)
+                kept.drop(lambda key: key % 3 == 0)
+        except BaseException as trouble:
+            troubles.append(trouble)
+
+    threads = [threading.Thread(target=work, args=(10_000 * one,)) for one in range(4)]
+    for one in threads:
+        one.start()
+    for one in threads:
+        one.join()
+    assert troubles == []
+    assert sum(kept.get(one) is not None for one in range(50_000)) <= 8
+
+
+def test_a_request_keeps_sentences_alone_and_not_all_of_them(web: Web) -> None:
+    desk: Any = SimpleNamespace(home=web.home)
+    visit = Visit(desk, Book(), Address("GET", "/", "x", "", lambda visit: Page("x", {})), {}, {})
+    with visit.bench() as bench:
+        for at in range(2 * TOLD_KEPT):
+            bench.tell(StepProgress("copying", at, 10, "a file"))
+            bench.tell(Said(f"sentence {at}"))
+    assert len(visit.told) == TOLD_KEPT
+    assert visit.told[-1] == Said(f"sentence {2 * TOLD_KEPT - 1}")
+    assert all(isinstance(one, Said) for one in visit.told)
