@@ -15,6 +15,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from mendbay.core.errors import DestinationError, MendbayError, NoRoom
+from mendbay.jobs.work_options_office import SENT
 
 NAME = SENT
 _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
