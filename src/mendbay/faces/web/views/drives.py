@@ -113,6 +113,7 @@ def drives(visit: Visit) -> Answer:
             "at_hand": at_hand,
             "slots": _slots(shown, found, at_hand),
             "conditions": [(one.bay, said_condition(bench, case, one.bay)) for one in shown],
+            "clicks": cautions_for(CLICKS) if any(_clicks(bench, case, one.bay) for one in shown) else (),
             "wanted": card.case.wanted,
             "is_open": bool(visit.desk.rules.key),
             "cautions": cautions_for(DRIVE),
@@ -360,7 +361,10 @@ def _zoom_facts(visit: Visit, shown: DriveShown, needle_at: int | None) -> dict[
         "is_whole": within == whole,
         "place": _place(within, record.coverage.sector_bytes),
         "rings": rings,
-        "lacking": [lacking_row(record, one) for one in inside[:RANGES_SHOWN]],
+        "lacking": [
+            lacking_row(record, one) | {"link": _zoomed(visit, bay, one.span)}
+            for one in inside[:RANGES_SHOWN]
+        ],
         "more": max(0, len(inside) - RANGES_SHOWN),
         "ways": _ways(visit, bay, within, whole, record.coverage.sector_bytes),
         "differences": [_difference_row(record, one) for one in record.differences[:RANGES_SHOWN]],
@@ -387,10 +391,12 @@ def range_asked(start: int | None, stop: int | None, size_bytes: int, sector_byt
 def _place(within: Span, sector_bytes: int) -> str:
     first, last = within.start // sector_bytes, (within.stop - 1) // sector_bytes
     many = counted(last - first + 1, "sector")
-    return (
-        f"Sectors {count_text(first)} to {count_text(last)}: {many}, {bytes_text(within.length)} from byte "
-        f"{count_text(within.start)} on"
+    where = (
+        f"Sector {count_text(first)}"
+        if first == last
+        else f"Sectors {count_text(first)} to {count_text(last)}: {many}"
     )
+    return f"{where}, {bytes_text(within.length)} from byte {count_text(within.start)} on"
 
 
 def _ways(visit: Visit, bay: str, within: Span, whole: Span, sector_bytes: int) -> list[tuple[str, str]]:
