@@ -7,6 +7,7 @@ import os
 import re
 import signal
 from collections.abc import Iterator
+from html import unescape
 from pathlib import Path
 
 import pytest
@@ -131,8 +132,15 @@ def test_the_picture_follows_the_reading(web: Web, shop: WorkShop, readings: Rea
     assert "rests: the drives keep their power and are not read" in text_of(readings.part("reading"))
     readings.ask("go-on")
     until(lambda: readings.read_bytes() > at_rest)
+    page = web.get(f"{DRIVES}?bay=1")
+    assert "being read now" in page
+    found = re.search(rf'hx-get="({DRIVES}/now\?part=drive[^"]*)"', page)
+    assert found is not None
+    address = unescape(found[1])
+    assert web.get(address, status=204) == ""
     readings.stop()
     assert "being read now" not in readings.part("reading")  # the needle is gone with it
+    assert "Stopped; everything read so far is kept" in text_of(web.get(address))
 
 
 def test_what_is_wanted_is_changed_while_it_is_read(

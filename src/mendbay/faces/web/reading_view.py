@@ -65,6 +65,11 @@ class WorkSeen:
         return self.order.kind in READS
 
     @property
+    def needs_drive(self) -> bool:
+        """Whether a drive is at work for it, and not only its image."""
+        return self.is_reading or self.order.kind is WorkKind.COMPARE_DRIVE
+
+    @property
     def can_rest(self) -> bool:
         return self.order.kind is not WorkKind.ASK_DRIVE
 

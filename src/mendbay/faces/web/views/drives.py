@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 BOOK = Book()
 CASE = "/case/{case:int}/drives"
 RANGES_SHOWN = 200
+WORDS_SHOWN = 60
 WIDER = 12
 
 
@@ -126,6 +127,7 @@ PARTS = {
     "asked": "what can be asked of it",
     "ended": "what came of readings",
     "record": "the tables",
+    "drive": "what was done with one drive",
 }
 
 
@@ -133,7 +135,11 @@ PARTS = {
     CASE + "/now",
     "drives-now",
     "A part of the page of drives, as things stand.",
-    [choice("part", "Which part", PARTS, default="reading"), line("was", "What of it the page shows")],
+    [
+        choice("part", "Which part", PARTS, default="reading"),
+        line("bay", "Bay"),
+        line("was", "What of it the page shows"),
+    ],
 )
 def now(visit: Visit) -> Answer:
     """A part as it stands. One with buttons is drawn only where it is something else than the page shows:
@@ -142,9 +148,12 @@ def now(visit: Visit) -> Answer:
     with visit.bench() as bench:
         bench.ledger.case(case)
         found = works_of(visit, case)
-        if visit.said["was"] in (_asks_mark(found), _ends_mark(found)):
+        of_drive = _works_facts(visit.said["bay"], found)
+        if visit.said["was"] in (_asks_mark(found), _ends_mark(found), of_drive["works_mark"]):
             return Unchanged()
-        shown = [] if part in ("asked", "ended") else drives_shown(visit, bench, found)
+        shown = drives_shown(visit, bench, found) if part in ("reading", "record") else []
+    if part == "drive":
+        return Page("drives_now.html", {"part": part, **of_drive})
     facts = {
         "part": part,
         "works": found,
@@ -164,6 +173,13 @@ def _asks_mark(found: tuple[WorkSeen, ...]) -> str:
 
 def _ends_mark(found: tuple[WorkSeen, ...]) -> str:
     return seen("ended", *(one.end_mark for one in found if one.is_over))
+
+
+def _works_facts(bay: str, found: tuple[WorkSeen, ...]) -> dict[str, Any]:
+    """What was and is done with the drive of a bay."""
+    works = tuple(one for one in found if bay in one.bays)
+    steps = [f"{one.asks_mark} {one.end_mark} {one.state.step}" for one in works]
+    return {"bay": bay, "works": works, "works_mark": seen("drive", *steps), "shown": WORDS_SHOWN}
 
 
 def drives_shown(visit: Visit, bench: Bench, found: tuple[WorkSeen, ...]) -> list[DriveShown]:
@@ -279,9 +295,8 @@ def one_drive(visit: Visit) -> Answer:
         shown = _shown(visit, bench, case, bay, {})
         facts = {
             "card": card,
-            "bay": bay,
             "drive": shown,
-            "works": tuple(one for one in found if bay in one.bays),
+            **_works_facts(bay, found),
             "asides": asides(bench, case, bay),
             "asides_there": bench.images.asides(card.case, bay),
             "held": _held(bench, case, bay),
