@@ -407,6 +407,17 @@ def test_a_drive_is_chosen_from_the_list(web: Web, shop: WorkShop) -> None:
         assert works(web.home).order(newest(web)).options["source"] == where
 
 
+def test_another_drive_was_plugged_in_meanwhile(web: Web, shop: WorkShop) -> None:
+    where = shop.drive(name="d1", bytes_=1 << 20)
+    page = web.post(f"{DRIVES}/look", {"bay_1": "1", "source_1": where}, status=200).text
+    form = hidden(page, f"{DRIVES}/begin")
+    description = Path(where.removeprefix("unsteady:"))
+    description.write_text(description.read_text().replace('"d1"', '"other"'))
+    late = web.post(f"{DRIVES}/begin", form, status=409)
+    assert "Which drive is there was changed" in text_of(late.text)
+    assert works(web.home).orders() == ()
+
+
 # ---------------------------------------------------------------------- other images of the same drive
 
 
