@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, cast
 from mendbay.core.errors import UsageError
 from mendbay.faces.going_on_words import Further, GoingOn, going_on
 from mendbay.faces.reading_now_words import KIND, OUTCOME, STANDING, BayNow, bay_now
-from mendbay.faces.web.reading_form import MOST_TRIES, SLOTS, said_by, sent
+from mendbay.faces.web.reading_form import MOST_TRIES, SLOTS, conditions_in, said_by, sent
 from mendbay.faces.web.visit import Visit
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.jobs.work_options import bays_held, options_of
@@ -110,7 +110,13 @@ class WorkSeen:
         if not (self.is_over and self.is_reading and self.is_last):
             return None
         result = cast("Mapping[str, Any] | None", self.state.result)
-        return going_on(result, only_wanted=bool(self.order.options.get("only_wanted")))
+        said = conditions_in(self.order.options) if self.bays else {}
+        return going_on(
+            result,
+            only_wanted=bool(self.order.options.get("only_wanted")),
+            more_tries=self.more_tries - self._tries,
+            conditions={bay: one for bay, one in said.items() if one is not None},
+        )
 
     @property
     def again(self) -> list[tuple[str, str]]:
@@ -135,10 +141,12 @@ class WorkSeen:
     @property
     def more_tries(self) -> int:
         """How often a refused sector may be asked for next, twice as often as it was."""
+        return min(MOST_TRIES, 2 * self._tries)
+
+    @property
+    def _tries(self) -> int:
         tries = self.order.options.get("tries")
-        return min(
-            MOST_TRIES, 2 * int(tries if isinstance(tries, (int, float)) else Assumptions().most_tries)
-        )
+        return int(tries) if isinstance(tries, (int, float)) else Assumptions().most_tries
 
     @property
     def said(self) -> tuple[str, ...]:
