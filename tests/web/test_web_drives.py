@@ -14,6 +14,7 @@ import pytest
 
 from mendbay.case.consents import Word
 from mendbay.case.records import Bay
+from mendbay.faces.web.views.drives import AtHand
 from mendbay.imaging.hazard import Condition
 from mendbay.inlets.bench_drives import BenchDrives
 from mendbay.jobs.consents import give_word
@@ -391,6 +392,16 @@ def test_drives_at_hand_are_offered(web: Web, shop: WorkShop, monkeypatch: pytes
     assert "unsteady:" not in said
     monkeypatch.setattr(BenchDrives, "at_hand", lambda _: ())
     assert "No drive that could be read is plugged into this machine" in text_of(web.get(DRIVES))
+
+
+def test_what_the_fields_of_a_place_begin_with() -> None:
+    here = AtHand({"/dev/sdb": "words"}, (), {})
+    assert here.filled_in("/dev/sdb") == {"device": "/dev/sdb", "source": ""}
+    assert here.filled_in("/dev/sdc") == {"device": "", "source": ""}  # it would stand against what is chosen
+    assert here.filled_in("/home/a.img") == {"device": "", "source": "/home/a.img"}
+    none = AtHand({}, (), {})
+    assert none.filled_in("/dev/sdc") == {"device": "", "source": "/dev/sdc"}
+    assert none.filled_in("") == {"device": "", "source": ""}
 
 
 def test_a_drive_is_chosen_from_the_list(web: Web, shop: WorkShop) -> None:

@@ -241,6 +241,13 @@ class AtHand:
     not_now: tuple[tuple[str, str], ...]
     bays: Mapping[str, str]
 
+    def filled_in(self, where: str) -> dict[str, str]:
+        """What the fields of a place begin with, for a drive that was there last: chosen from the list if it
+        is in it. The path of a device that is not in it is left out: another one will be chosen."""
+        is_offered = where in self.offered
+        is_gone = bool(self.offered) and where.startswith(DEVICES)
+        return {"device": where if is_offered else "", "source": "" if is_offered or is_gone else where}
+
 
 def _at_hand(bench: Bench, case: int, found: tuple[WorkSeen, ...]) -> AtHand:
     busy = {where for one in found if not one.is_over for where in sources_in(one.order.options).values()}
@@ -273,8 +280,7 @@ def _slots(shown: list[DriveShown], found: tuple[WorkSeen, ...], at_hand: AtHand
             {
                 "at": at,
                 "bay": bay,
-                "device": where if where in at_hand.offered else "",
-                "source": "" if where in at_hand.offered else where,
+                **at_hand.filled_in(where),
                 "adapter": last[f"adapter_{was}"] if was else "",
             }
         )
@@ -338,12 +344,7 @@ def _place_facts(
     """The drives at hand, and where that of the bay is."""
     at_hand = _at_hand(bench, case, found)
     where = at_hand.bays.get(bay) or _last_device(shown)
-    is_offered = where in at_hand.offered
-    return {
-        "at_hand": at_hand,
-        "device": where if is_offered else "",
-        "source": "" if is_offered else where,
-    }
+    return {"at_hand": at_hand, **at_hand.filled_in(where)}
 
 
 def _last_device(shown: DriveShown | None) -> str:
