@@ -14,6 +14,7 @@ import pytest
 
 from mendbay.case.consents import Word
 from mendbay.case.records import Bay
+from mendbay.faces.web.views.drives import AtHand
 from mendbay.imaging.hazard import Condition
 from mendbay.inlets.bench_drives import BenchDrives
 from mendbay.jobs.consents import give_word
@@ -393,6 +394,16 @@ def test_drives_at_hand_are_offered(web: Web, shop: WorkShop, monkeypatch: pytes
     assert "No drive that could be read is plugged into this machine" in text_of(web.get(DRIVES))
 
 
+def test_what_the_fields_of_a_place_begin_with() -> None:
+    here = AtHand({"/dev/sdb": "words"}, (), {})
+    assert here.filled_in("/dev/sdb") == {"device": "/dev/sdb", "source": ""}
+    assert here.filled_in("/dev/sdc") == {"device": "", "source": ""}  # it would stand against what is chosen
+    assert here.filled_in("/home/a.img") == {"device": "", "source": "/home/a.img"}
+    none = AtHand({}, (), {})
+    assert none.filled_in("/dev/sdc") == {"device": "", "source": "/dev/sdc"}
+    assert none.filled_in("") == {"device": "", "source": ""}
+
+
 def test_a_drive_is_chosen_from_the_list(web: Web, shop: WorkShop) -> None:
     where = shop.drive(name="d1", bytes_=1 << 20)
     twice = {"bay_1": "1", "device_1": where, "source_1": "/dev/sdx"}
@@ -405,6 +416,17 @@ def test_a_drive_is_chosen_from_the_list(web: Web, shop: WorkShop) -> None:
         web.done(address, {"device": where})
         until(lambda: state(web).is_over)
         assert works(web.home).order(newest(web)).options["source"] == where
+
+
+def test_another_drive_was_plugged_in_meanwhile(web: Web, shop: WorkShop) -> None:
+    where = shop.drive(name="d1", bytes_=1 << 20)
+    page = web.post(f"{DRIVES}/look", {"bay_1": "1", "source_1": where}, status=200).text
+    form = hidden(page, f"{DRIVES}/begin")
+    description = Path(where.removeprefix("unsteady:"))
+    description.write_text(description.read_text().replace('"d1"', '"other"'))
+    late = web.post(f"{DRIVES}/begin", form, status=409)
+    assert "Which drive is there was changed" in text_of(late.text)
+    assert works(web.home).orders() == ()
 
 
 # ---------------------------------------------------------------------- other images of the same drive

@@ -107,7 +107,7 @@ def _triage(page: Page, url: str) -> None:
 def _read(page: Page, url: str, drives: Mapping[str, str]) -> None:
     page.goto(f"{url}case/1/drives")
     for place, where in zip(("Drive 1", "Drive 2"), drives.values(), strict=True):
-        page.get_by_role("group", name=place).get_by_label("Where the drive is").fill(where)
+        page.get_by_role("group", name=place).get_by_label("Path of a device or an image file").fill(where)
     page.get_by_role("button", name="Look before anything is read").click()
     expect(page.get_by_role("heading", name="Before it is read")).to_be_visible(timeout=WAIT)
     for field in page.get_by_label("Why, ").all():

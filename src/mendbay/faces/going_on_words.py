@@ -13,7 +13,9 @@ from typing import Any
 
 from mendbay.core.quantity import bytes_text, share_text
 from mendbay.imaging.adapter_odds import WorthTrying
+from mendbay.imaging.hazard import Condition
 from mendbay.jobs.adapters_tried import worth_trying_words
+from mendbay.jobs.ask_again import asked_again, asked_again_words
 from mendbay.jobs.stop_advice import brings_words, refusals_words
 
 
@@ -47,18 +49,31 @@ class GoingOn:
 UNKNOWN = GoingOn(Further.GO_ON, ())
 
 
-def going_on(result: Mapping[str, Any] | None, *, only_wanted: bool = False) -> GoingOn:
+def going_on(
+    result: Mapping[str, Any] | None,
+    *,
+    only_wanted: bool = False,
+    more_tries: int = 0,
+    conditions: Mapping[str, Condition] | None = None,
+) -> GoingOn:
     """What going on could bring.
 
     Args:
         result: of a reading, as far as it came; None where it came to none.
         only_wanted: no more was to be read than what is wanted.
+        more_tries: how much oftener refused sectors would be asked for.
+        conditions: by bay, what its drive was said to be like.
     """
     drives = [one for one in _drives(result) if _number(one, "read_bytes") + _lacks(one) > 0]
     if result is None or not drives:
         return UNKNOWN
     unread = sum(_number(one, "unread_bytes") for one in drives)
-    words = tuple(word for one in drives for word in _drive_words(one))
+    said = conditions or {}
+    words = tuple(
+        word
+        for one in drives
+        for word in _drive_words(one, more_tries, said.get(str(one.get("bay")), Condition.REFUSES))
+    )
     advised = [one for one in map(_at_end, drives) if one is not None]
     is_advised = not advised or any(one.get("go_on") for one in advised)
     if unread:
@@ -82,6 +97,15 @@ def _number(one: Mapping[str, Any], name: str) -> int:
     return int(value) if isinstance(value, (int, float)) else 0
 
 
+def _list(value: object) -> Sequence[object]:
+    return value if isinstance(value, (list, tuple)) else ()
+
+
+def _share(one: Mapping[str, Any], name: str) -> float:
+    value = one.get(name)
+    return float(value) if isinstance(value, (int, float)) else 0.0
+
+
 def _lacks(one: Mapping[str, Any]) -> int:
     return sum(_number(one, name) for name in ("refused_bytes", "unread_bytes", "left_bytes", "waived_bytes"))
 
@@ -93,7 +117,7 @@ def _missing(result: Mapping[str, Any], drives: Sequence[Mapping[str, Any]]) -> 
     return sum(_number(one, "refused_bytes") for one in drives)
 
 
-def _drive_words(one: Mapping[str, Any]) -> Iterator[str]:
+def _drive_words(one: Mapping[str, Any], more_tries: int, condition: Condition) -> Iterator[str]:
     bay, unread, refused = one.get("bay", ""), _number(one, "unread_bytes"), _number(one, "refused_bytes")
     if unread:
         yield f"Bay {bay}: {bytes_text(unread)} were not asked for yet."
@@ -102,16 +126,20 @@ def _drive_words(one: Mapping[str, Any]) -> Iterator[str]:
             f"Bay {bay}: everything was tried. {bytes_text(refused)} were refused as often as they were to "
             "be asked for, so the same options bring no more; more tries or another adapter may."
         )
+        drive = one.get("drive")
+        sector = _number(drive, "sector_bytes") if isinstance(drive, Mapping) else 0
+        if more_tries > 0 and sector > 0 and refused >= sector:
+            yield asked_again_words(asked_again(refused // sector, more_tries, condition))
     advice = _at_end(one)
     if advice is not None and (unread or refused):
         yield _advice_words(advice)
-    for found in one.get("worth_trying") or ():
+    for found in _list(one.get("worth_trying")):
         if isinstance(found, Mapping) and refused:
             yield worth_trying_words(
                 WorthTrying(
                     adapter=str(found.get("adapter") or ""),
                     sectors=_number(found, "sectors"),
-                    expected=float(found.get("expected") or 0),
+                    expected=_share(found, "expected"),
                     given=_number(found, "given"),
                     asked=_number(found, "asked"),
                 )
@@ -127,14 +155,14 @@ def _at_end(one: Mapping[str, Any]) -> Mapping[str, Any] | None:
 
 def _advice_words(advice: Mapping[str, Any]) -> str:
     brings = brings_words(
-        float(advice.get("seconds") or 0),
+        _share(advice, "seconds"),
         _number(advice, "brings_bytes"),
         _number(advice, "lacking_bytes"),
         of_wanted=False,
     )
-    refusals = refusals_words(float(advice.get("refusals") or 0))
+    refusals = refusals_words(_share(advice, "refusals"))
     word = "Going on" if advice.get("go_on") else "Leaving it at that, with its power off,"
-    dies, risks = (share_text(float(advice.get(name) or 0)) for name in ("dies", "risks"))
+    dies, risks = (share_text(_share(advice, name)) for name in ("dies", "risks"))
     return (
         f"{word} is recommended. {brings} still lacking, with {refusals}; the chance that the drive is lost "
         f"meanwhile is {dies}, which puts {risks} of what is lacking at risk."

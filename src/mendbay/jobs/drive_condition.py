@@ -124,7 +124,7 @@ def _said_in(events: Sequence[Event], bay: str) -> Condition | None:
 def _tell(bench: Bench, bay: str, condition: Condition, why: str) -> None:
     bench.tell(
         Said(
-            f"The drive in bay {bay} is read as {WORDS[condition]}, {why}. If it is otherwise, say so at the "
-            "next reading with --condition."
+            f"The drive in bay {bay} is read as {WORDS[condition]}, {why}. If it is otherwise, say what it "
+            "is like: now, or at the next reading."
         )
     )

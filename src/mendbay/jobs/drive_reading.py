@@ -266,7 +266,7 @@ class DriveReading:
                 if self._stop():  # perhaps in a pause for its heat: not one read more
                     raise Interrupted(
                         f"Stopped while reading from the drive in bay {self.bay}.",
-                        "Run the same command again; it goes on from here.",
+                        "Order the same again; it goes on from here.",
                     )
                 if not self._step(lambda: self.picker.choose_within(wanted)):
                     break

@@ -9,11 +9,16 @@ from mendbay.core.span import Span
 
 @dataclass(frozen=True, slots=True)
 class RingWords:
-    """One ring: where it lies, and the share in each condition that is there, in words."""
+    """One ring: where it lies, and the share in each condition that is there, in words.
+
+    Args:
+        holds_wanted: whether wanted files lie in it.
+    """
 
     span: Span
     place: str
     shares: str
+    holds_wanted: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +28,7 @@ class DriveRings:
     Args:
         svg: made by us alone; nothing in it is from the drive but its numbers.
         bands: from the outer edge inward.
-        legend: swatch (SVG) and word of each condition that is in it.
+        legend: swatch (SVG) and words of each condition and sign that is in it.
     """
 
     svg: str

@@ -256,7 +256,7 @@ def read_pair(
     if not rest and not wishes.now:
         raise UsageError(
             "Nothing is said to be wanted, so there is nothing to read.",
-            "Give --want PATTERN, note the case's wishes (mendbay case tell), or leave out --only-wanted.",
+            "Say what is wanted, here or with the case, or have the rest read too.",
         )
     bench = _for_threads(bench)
     with ExitStack() as stack:
@@ -731,7 +731,7 @@ def _until_something_changes(
             one.result()
     if any(lane.ending is Ending.STOPPED for lane in lanes):
         raise Interrupted(
-            "Stopped; everything read so far is kept.", "Run the same command again; it goes on from here."
+            "Stopped; everything read so far is kept.", "Order the same again; it goes on from here."
         )
     return wished
 

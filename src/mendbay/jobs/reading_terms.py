@@ -31,7 +31,7 @@ def stakes_of(worth: str | None, bench_hour: str | None, head_work_gives: float)
     if bench_hour and not worth:
         raise UsageError(
             "An hour of the bench cannot be weighed against data of which nobody says the worth.",
-            "Add --worth AMOUNT, or leave --bench-hour out.",
+            "Say what it is worth too, or leave the cost of an hour out.",
         )
     of_data = Money.parse(worth) if worth else None
     of_hour = Money.parse(bench_hour, "" if of_data is None else of_data.currency) if bench_hour else None

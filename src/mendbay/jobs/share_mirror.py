@@ -115,15 +115,15 @@ def shared_task(
     if kept:
         text = (
             f"The image of bay {kept} counts as that half of the mirror: of the other drive only what it "
-            f"lacks is read, and {bytes_text(both.total_bytes)} to compare the two. (--both-whole reads all "
-            "of it.)"
+            f"lacks is read, and {bytes_text(both.total_bytes)} to compare the two. (To read all of it is "
+            "an option.)"
         )
         bench.tell(Said(text))
         return OneTask((members[0], members[1]), alike, both, bench.tell, bench.stop, kept, unit)
     text = (
         "The drives are halves of a mirror in step and are read as one task: of "
         f"{bytes_text(shared.total_bytes)} that both hold, {bytes_text(both.total_bytes)} are read from "
-        "both and compared, the rest from one of them. (--both-whole reads all of both.)"
+        "both and compared, the rest from one of them. (To read both whole is an option.)"
     )
     bays = (drives[0].bay, drives[1].bay)
     text = f"{text} {spared_words(bays, (members[0].per_second, members[1].per_second))}".rstrip()

@@ -145,7 +145,7 @@ class WorkState:
         step: the last `StepProgress`, its fields by name; None before the first.
         said: the newest sentences, the oldest first.
         said_count: how many were said in all.
-        advice: by bay, the newest advice: `go_on` and `text`.
+        advice: by bay, the newest advice: `go_on`, `text` and `at`.
         outcome: None until it ended.
         trouble: what ended it, for `failed`, `stopped` and `lost`.
         result: what came of it, by the shape of the command that does the same; None where there is none.

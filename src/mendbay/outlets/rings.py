@@ -161,10 +161,30 @@ def drive_rings(
     """
     bands = bands_of(bay, within=within)
     there = [name for at, name in enumerate(ORDER) if any(band.given[at] for band in bands)]
+    legend = [(swatch_svg(name, key), WORDS[name]) for name in there]
+    if any(bay.wanted.overlaps(one.span) for one in bands):
+        legend.append((_sign_svg(WANTED_SIGN), "holds wanted files"))
+    if needle_at is not None and (within is None or needle_at in within):
+        legend.append((_sign_svg(NEEDLE_SIGN), "being read now"))
     return DriveRings(
         rings_svg(bay, key, CSS, needle_at, within, link),
-        tuple(RingWords(one.span, one.place(), one.shares()) for one in bands),
-        tuple((swatch_svg(name, key), WORDS[name]) for name in there),
+        tuple(RingWords(one.span, one.place(), one.shares(), bay.wanted.overlaps(one.span)) for one in bands),
+        tuple(legend),
+    )
+
+
+WANTED_SIGN = '<path d="M6 1V11" stroke="var(--ink)" stroke-width="2.2"/>'
+NEEDLE_SIGN = (
+    '<path d="M11 1L4 8" stroke="var(--ink)" stroke-width="1.2"/><circle cx="4" cy="8" r="2.2" '
+    'fill="var(--ink)"/>'
+)
+
+
+def _sign_svg(inside: str) -> str:
+    """A sign of the picture that is no condition, for its legend."""
+    return (
+        '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 12 12" width="12" height="12" class="swatch" '
+        f'aria-hidden="true">{inside}</svg>'
     )
 
 

@@ -9,6 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from mendbay.faces.going_on_words import UNKNOWN, Further, going_on
+from mendbay.imaging.hazard import Condition
+from mendbay.jobs.ask_again import asked_again
 
 SIZE = 1 << 20
 
@@ -74,11 +76,31 @@ def test_the_same_brings_nothing_once_everything_was_tried() -> None:
     assert going_on(halves).further is Further.AGAIN
 
 
+def test_more_tries_in_numbers() -> None:
+    again = asked_again(100, 3)
+    assert again.brings == pytest.approx(100 * (1 - 0.95**3))
+    assert again.seconds == pytest.approx(900)
+    assert 0 < asked_again(100, 3, Condition.HEALTHY).dies < again.dies
+    assert again.dies < asked_again(100, 3, Condition.CLICKS).dies < 1
+    assert asked_again(0, 3).brings == asked_again(0, 3).dies == 0
+    tried = drive(refused=100 * 512, drive={"sector_bytes": 512})
+    words = " ".join(going_on(tried, more_tries=3).words).replace("\u2009", " ")
+    assert "Asked for 3 times more, about 14 of the 100 refused sectors may be given" in words
+    assert "in at most 15 min" in words
+    assert "Asked for" not in " ".join(going_on(tried).words)
+    one = " ".join(going_on(drive(refused=512, drive={"sector_bytes": 512}), more_tries=1).words)
+    assert "Asked for once more, about hardly" not in one
+
+
 @pytest.mark.parametrize("result", [None, {}, {"drives": []}, {"drives": 7}, {"drives": [3]}])
 def test_without_a_result_nothing_is_said(result: Any) -> None:
     assert going_on(result) == UNKNOWN
 
 
+FIELDS = (
+    *("drives", "bay", "drive", "sector_bytes", "read_bytes", "unread_bytes", "refused_bytes", "advice"),
+    *("at_end", "worth_trying", "expected", "sectors", "adapter", "dies", "seconds", "halves"),
+)
 JUNK = st.recursive(
     st.none() | st.booleans() | st.integers() | st.text(max_size=5),
     lambda inner: (
@@ -95,6 +117,6 @@ JUNK = st.recursive(
 )
 
 
-@given(st.dictionaries(st.sampled_from(("drives", "unread_bytes", "advice", "worth_trying")), JUNK))
+@given(st.dictionaries(st.sampled_from(FIELDS), JUNK))
 def test_a_damaged_result_is_no_fault(result: dict[str, Any]) -> None:
-    assert going_on(result).further in Further
+    assert going_on(result, more_tries=2).further in Further

@@ -95,7 +95,7 @@ def test_what_the_stakes_are_can_be_said_of_a_pair(run: Run, box: Scenario, base
 def test_an_hours_cost_without_a_worth_is_refused_of_a_pair_too(run: Run, box: Scenario) -> None:
     done = run("pair", "read", 1, *sources_of(box), "--bench-hour", "60.00 EUR")
     assert done.returncode == 2
-    assert "Add --worth AMOUNT" in one_line(done.stderr)
+    assert "Say what it is worth too" in one_line(done.stderr)
 
 
 def test_drives_read_one_by_one_are_said_not_to_be_compared(run: Run, box: Scenario) -> None:

@@ -23,8 +23,9 @@ from mendbay.core.span import Span
 from mendbay.faces.work import runner
 from mendbay.faces.work.process import do
 from mendbay.faces.work.telling import Telling, plain
+from mendbay.imaging.going_on import Advice
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.events import Phase, ReadingProgress, Said, StepProgress
+from mendbay.jobs.events import Advised, Phase, ReadingProgress, Said, StepProgress
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.work_options import options_of
 from mendbay.jobs.work_port import (
@@ -120,6 +121,17 @@ def test_a_change_of_phase_is_written_at_once_and_the_rest_is_not(desk: PlainDes
     assert desk.state.progress["1"]["phase"] == "reading the rest"
     assert desk.state.progress["1"]["bytes_per_second"] is None
     assert desk.state.progress["1"]["seconds_left"] is None
+
+
+def test_an_advice_says_when_it_was_given(desk: PlainDesk, telling: Telling) -> None:
+    advice = Advice(False, 60.0, 0.1, 3.0, 0.2, 0.1, 0.0, 0.5, 0.5, 512, 1024)
+    telling.tell(Advised("1", advice, "Bay 1, recommended: stop here."))
+    telling.end(Outcome.DONE)
+    assert desk.state.advice["1"] == {
+        "go_on": False,
+        "text": "Bay 1, recommended: stop here.",
+        "at": "2026-11-29T00:00:00Z",
+    }
 
 
 def test_what_changed_is_written_once_its_time_has_come(desk: PlainDesk) -> None:

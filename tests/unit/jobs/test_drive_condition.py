@@ -33,12 +33,12 @@ def test_what_was_said_counts_until_something_else_is_said(
         assert one.hazard == HAZARDS[Condition.REFUSES], "nobody said anything"
     with opened(listening, 1, DriveAt("1", drive, condition=Condition.CLICKS)) as one:
         assert one.hazard == HAZARDS[Condition.CLICKS]
-    assert not any("--condition" in text for text in said), "what was said now is not told back"
+    assert not any("say what it is like" in text for text in said), "what was said now is not told back"
     with opened(listening, 1, DriveAt("1", drive)) as one:
         assert one.hazard == HAZARDS[Condition.CLICKS]
-    assert [text for text in said if "--condition" in text] == [
-        "The drive in bay 1 is read as one that clicks, as was said of it before. If it is otherwise, say so "
-        "at the next reading with --condition."
+    assert [text for text in said if "say what it is like" in text] == [
+        "The drive in bay 1 is read as one that clicks, as was said of it before. If it is otherwise, say "
+        "what it is like: now, or at the next reading."
     ]
     assert condition_of(bench, 1, "2") is None, "the other drive is another"
     before = len(bench.ledger.events(1))

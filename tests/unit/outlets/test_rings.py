@@ -135,3 +135,13 @@ def test_a_range_as_a_picture_shows_the_needle_only_where_it_is(bay: BayFacts, d
     links = [one.get("href") for one in drawn.iter() if one.tag.endswith("}a")]
     assert links == [f'/x?a={band.span.start}&b="' for band in found.bands]
     assert ("being read" in found.svg) is (at in within)
+
+
+def test_the_legend_names_the_signs_that_are_drawn() -> None:
+    half = Span(0, 6_000)
+    bay = BayFacts("1", "", "", Coverage(12_000, 1), wanted=SpanSet([half]))
+    found = drive_rings(bay, "k", needle_at=7_000)
+    assert [words for _, words in found.legend] == ["unread", "holds wanted files", "being read now"]
+    assert [one.holds_wanted for one in found.bands] == [True] * 6 + [False] * 6
+    other = drive_rings(bay, "k", needle_at=7_000, within=Span(0, 512))
+    assert "being read now" not in [words for _, words in other.legend]

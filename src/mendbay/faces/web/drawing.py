@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 from collections.abc import Mapping
 from typing import Any
 from urllib.parse import urlsplit
@@ -48,6 +49,7 @@ class Drawing:
             chance=chance_text,
             duration=duration_text,
             moment=moment,
+            moments=moments,
             name=shown_name,
         )
         self.environment.globals.update(
@@ -94,6 +96,14 @@ def _plain(value: object) -> object:
 def moment(at: str) -> str:
     """A time of a record for people: day and minute, UTC as on paper."""
     return f"{at[:10]} {at[11:16]}" if len(at) >= 16 else at
+
+
+_TIME = re.compile(r"\b\d{4}-\d\d-\d\dT\d\d:\d\d(?::\d\d(?:\.\d+)?)?Z")
+
+
+def moments(text: object) -> str:
+    """A sentence in which every time of a record is written for people, as `moment` does."""
+    return _TIME.sub(lambda found: moment(found[0]), str(text))
 
 
 def shown_name(raw: bytes | str) -> str:

@@ -28,7 +28,7 @@ def place(suffix: str = "") -> tuple[Field, Field]:
     """Where a drive is: one of those at hand, or a path."""
     return (
         line(f"device{suffix}", "Drive at this machine", limit=PATH_LIMIT),
-        line(f"source{suffix}", "Or the path of a device or an image file", limit=PATH_LIMIT),
+        line(f"source{suffix}", "Path of a device or an image file", limit=PATH_LIMIT),
     )
 
 

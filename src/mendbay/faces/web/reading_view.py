@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, cast
 from mendbay.core.errors import UsageError
 from mendbay.faces.going_on_words import Further, GoingOn, going_on
 from mendbay.faces.reading_now_words import KIND, OUTCOME, STANDING, BayNow, bay_now
-from mendbay.faces.web.reading_form import MOST_TRIES, SLOTS, said_by, sent
+from mendbay.faces.web.reading_form import MOST_TRIES, SLOTS, conditions_in, said_by, sent
 from mendbay.faces.web.visit import Visit
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.jobs.work_options import bays_held, options_of
@@ -65,6 +65,11 @@ class WorkSeen:
         return self.order.kind in READS
 
     @property
+    def needs_drive(self) -> bool:
+        """Whether a drive is at work for it, and not only its image."""
+        return self.is_reading or self.order.kind is WorkKind.COMPARE_DRIVE
+
+    @property
     def can_rest(self) -> bool:
         return self.order.kind is not WorkKind.ASK_DRIVE
 
@@ -105,7 +110,13 @@ class WorkSeen:
         if not (self.is_over and self.is_reading and self.is_last):
             return None
         result = cast("Mapping[str, Any] | None", self.state.result)
-        return going_on(result, only_wanted=bool(self.order.options.get("only_wanted")))
+        said = conditions_in(self.order.options) if self.bays else {}
+        return going_on(
+            result,
+            only_wanted=bool(self.order.options.get("only_wanted")),
+            more_tries=self.more_tries - self._tries,
+            conditions={bay: one for bay, one in said.items() if one is not None},
+        )
 
     @property
     def again(self) -> list[tuple[str, str]]:
@@ -130,10 +141,12 @@ class WorkSeen:
     @property
     def more_tries(self) -> int:
         """How often a refused sector may be asked for next, twice as often as it was."""
+        return min(MOST_TRIES, 2 * self._tries)
+
+    @property
+    def _tries(self) -> int:
         tries = self.order.options.get("tries")
-        return min(
-            MOST_TRIES, 2 * int(tries if isinstance(tries, (int, float)) else Assumptions().most_tries)
-        )
+        return int(tries) if isinstance(tries, (int, float)) else Assumptions().most_tries
 
     @property
     def said(self) -> tuple[str, ...]:

@@ -62,7 +62,7 @@ class Telling:
         self._step: StepProgress | None = None
         self._said: deque[str] = deque(maxlen=SAID_SHOWN)
         self._said_count = 0
-        self._advice: dict[str, Advised] = {}
+        self._advice: dict[str, tuple[Advised, str]] = {}
         self._questions = 0
         self._question: Question | None = None
         self._answer: bool | None = None
@@ -187,7 +187,7 @@ class Telling:
                 last, self._step = self._step, event
                 return last is None or last.step != event.step
             case Advised():
-                self._advice[event.bay] = event
+                self._advice[event.bay] = event, iso(self._clock.now())
                 self._say(event.text)
                 return True
             case Said():
@@ -246,9 +246,7 @@ class Telling:
             step=None if self._step is None else _fields_json(self._step),
             said=tuple(self._said),
             said_count=self._said_count,
-            advice={
-                bay: {"go_on": bool(one.advice.go_on), "text": one.text} for bay, one in self._advice.items()
-            },
+            advice={bay: _advice_json(one, at) for bay, (one, at) in self._advice.items()},
             question=self._question,
         )
         is_written = self._desk.write(self._state)
@@ -261,8 +259,8 @@ def _fields_json(event: ReadingProgress | StepProgress) -> dict[str, JSON]:
     return {one.name: plain(getattr(event, one.name)) for one in fields(event) if one.name != "bay"}
 
 
-def _advice_json(one: Advised) -> dict[str, JSON]:
-    return {"go_on": bool(one.advice.go_on), "text": one.text}
+def _advice_json(one: Advised, at: str) -> dict[str, JSON]:
+    return {"go_on": bool(one.advice.go_on), "text": one.text, "at": at}
 
 
 def _number(value: float | None) -> float | None:

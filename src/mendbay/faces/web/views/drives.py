@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 BOOK = Book()
 CASE = "/case/{case:int}/drives"
 RANGES_SHOWN = 200
+WORDS_SHOWN = 60
 WIDER = 12
 
 
@@ -113,6 +114,7 @@ def drives(visit: Visit) -> Answer:
             "at_hand": at_hand,
             "slots": _slots(shown, found, at_hand),
             "conditions": [(one.bay, said_condition(bench, case, one.bay)) for one in shown],
+            "clicks": cautions_for(CLICKS) if any(_clicks(bench, case, one.bay) for one in shown) else (),
             "wanted": card.case.wanted,
             "is_open": bool(visit.desk.rules.key),
             "cautions": cautions_for(DRIVE),
@@ -125,6 +127,7 @@ PARTS = {
     "asked": "what can be asked of it",
     "ended": "what came of readings",
     "record": "the tables",
+    "drive": "what was done with one drive",
 }
 
 
@@ -132,7 +135,11 @@ PARTS = {
     CASE + "/now",
     "drives-now",
     "A part of the page of drives, as things stand.",
-    [choice("part", "Which part", PARTS, default="reading"), line("was", "What of it the page shows")],
+    [
+        choice("part", "Which part", PARTS, default="reading"),
+        line("bay", "Bay"),
+        line("was", "What of it the page shows"),
+    ],
 )
 def now(visit: Visit) -> Answer:
     """A part as it stands. One with buttons is drawn only where it is something else than the page shows:
@@ -141,9 +148,12 @@ def now(visit: Visit) -> Answer:
     with visit.bench() as bench:
         bench.ledger.case(case)
         found = works_of(visit, case)
-        if visit.said["was"] in (_asks_mark(found), _ends_mark(found)):
+        of_drive = _works_facts(visit.said["bay"], found)
+        if visit.said["was"] in (_asks_mark(found), _ends_mark(found), of_drive["works_mark"]):
             return Unchanged()
-        shown = [] if part in ("asked", "ended") else drives_shown(visit, bench, found)
+        shown = drives_shown(visit, bench, found) if part in ("reading", "record") else []
+    if part == "drive":
+        return Page("drives_now.html", {"part": part, **of_drive})
     facts = {
         "part": part,
         "works": found,
@@ -163,6 +173,13 @@ def _asks_mark(found: tuple[WorkSeen, ...]) -> str:
 
 def _ends_mark(found: tuple[WorkSeen, ...]) -> str:
     return seen("ended", *(one.end_mark for one in found if one.is_over))
+
+
+def _works_facts(bay: str, found: tuple[WorkSeen, ...]) -> dict[str, Any]:
+    """What was and is done with the drive of a bay."""
+    works = tuple(one for one in found if bay in one.bays)
+    steps = [f"{one.asks_mark} {one.end_mark} {one.state.step}" for one in works]
+    return {"bay": bay, "works": works, "works_mark": seen("drive", *steps), "shown": WORDS_SHOWN}
 
 
 def drives_shown(visit: Visit, bench: Bench, found: tuple[WorkSeen, ...]) -> list[DriveShown]:
@@ -224,6 +241,13 @@ class AtHand:
     not_now: tuple[tuple[str, str], ...]
     bays: Mapping[str, str]
 
+    def filled_in(self, where: str) -> dict[str, str]:
+        """What the fields of a place begin with, for a drive that was there last: chosen from the list if it
+        is in it. The path of a device that is not in it is left out: another one will be chosen."""
+        is_offered = where in self.offered
+        is_gone = bool(self.offered) and where.startswith(DEVICES)
+        return {"device": where if is_offered else "", "source": "" if is_offered or is_gone else where}
+
 
 def _at_hand(bench: Bench, case: int, found: tuple[WorkSeen, ...]) -> AtHand:
     busy = {where for one in found if not one.is_over for where in sources_in(one.order.options).values()}
@@ -256,8 +280,7 @@ def _slots(shown: list[DriveShown], found: tuple[WorkSeen, ...], at_hand: AtHand
             {
                 "at": at,
                 "bay": bay,
-                "device": where if where in at_hand.offered else "",
-                "source": "" if where in at_hand.offered else where,
+                **at_hand.filled_in(where),
                 "adapter": last[f"adapter_{was}"] if was else "",
             }
         )
@@ -278,9 +301,8 @@ def one_drive(visit: Visit) -> Answer:
         shown = _shown(visit, bench, case, bay, {})
         facts = {
             "card": card,
-            "bay": bay,
             "drive": shown,
-            "works": tuple(one for one in found if bay in one.bays),
+            **_works_facts(bay, found),
             "asides": asides(bench, case, bay),
             "asides_there": bench.images.asides(card.case, bay),
             "held": _held(bench, case, bay),
@@ -322,12 +344,7 @@ def _place_facts(
     """The drives at hand, and where that of the bay is."""
     at_hand = _at_hand(bench, case, found)
     where = at_hand.bays.get(bay) or _last_device(shown)
-    is_offered = where in at_hand.offered
-    return {
-        "at_hand": at_hand,
-        "device": where if is_offered else "",
-        "source": "" if is_offered else where,
-    }
+    return {"at_hand": at_hand, **at_hand.filled_in(where)}
 
 
 def _last_device(shown: DriveShown | None) -> str:
@@ -360,7 +377,10 @@ def _zoom_facts(visit: Visit, shown: DriveShown, needle_at: int | None) -> dict[
         "is_whole": within == whole,
         "place": _place(within, record.coverage.sector_bytes),
         "rings": rings,
-        "lacking": [lacking_row(record, one) for one in inside[:RANGES_SHOWN]],
+        "lacking": [
+            lacking_row(record, one) | {"link": _zoomed(visit, bay, one.span)}
+            for one in inside[:RANGES_SHOWN]
+        ],
         "more": max(0, len(inside) - RANGES_SHOWN),
         "ways": _ways(visit, bay, within, whole, record.coverage.sector_bytes),
         "differences": [_difference_row(record, one) for one in record.differences[:RANGES_SHOWN]],
@@ -387,10 +407,12 @@ def range_asked(start: int | None, stop: int | None, size_bytes: int, sector_byt
 def _place(within: Span, sector_bytes: int) -> str:
     first, last = within.start // sector_bytes, (within.stop - 1) // sector_bytes
     many = counted(last - first + 1, "sector")
-    return (
-        f"Sectors {count_text(first)} to {count_text(last)}: {many}, {bytes_text(within.length)} from byte "
-        f"{count_text(within.start)} on"
+    where = (
+        f"Sector {count_text(first)}"
+        if first == last
+        else f"Sectors {count_text(first)} to {count_text(last)}: {many}"
     )
+    return f"{where}, {bytes_text(within.length)} from byte {count_text(within.start)} on"
 
 
 def _ways(visit: Visit, bay: str, within: Span, whole: Span, sector_bytes: int) -> list[tuple[str, str]]:

@@ -37,6 +37,7 @@ from mendbay.jobs.work_port import JSON, Ask, WorkKind, WorkOrder, WorkRequest
 from mendbay.wiring import reap_works, start_work
 
 if TYPE_CHECKING:
+    from mendbay.core.source import Identity
     from mendbay.jobs.bench import Bench
 
 BOOK = Book()
@@ -61,12 +62,11 @@ def look(visit: Visit) -> Answer:
         foresee_drives(bench, case, list(sources.items()))
         held, strange = _against(bench, case, sources, said)
         before = before_reading(bench, case, sources, conditions_in(options))
+        found = {bay: bench.drives.look(where) for bay, where in sources.items()}
         facts = {
             "card": card,
-            "drives": [
-                (bay, where, wording.identity_lines(bench.drives.look(where)))
-                for bay, where in sources.items()
-            ],
+            "drives": [(bay, sources[bay], wording.identity_lines(one)) for bay, one in found.items()],
+            "drives_said": _drives_said(found),
             "is_pair": kind is WorkKind.READ_PAIR,
             "held": held,
             "strange": strange,
@@ -78,6 +78,11 @@ def look(visit: Visit) -> Answer:
             "several": [one for one in _texts(options.get("want")) if seems_several(one)],
         }
     return Page("drives_look.html", facts)
+
+
+def _drives_said(found: Mapping[str, Identity]) -> list[object]:
+    """What the drives say they are, for the mark of the page that showed it."""
+    return [part for bay, one in found.items() for part in (bay, one.model, one.serial, one.size_bytes)]
 
 
 def _texts(value: object) -> list[str]:
@@ -109,6 +114,9 @@ def begin(visit: Visit) -> Answer:
     with visit.bench(sector_bytes=int(said["sector"] or 512)) as bench:
         foresee_drives(bench, case, list(sources.items()))
         foresee_reading(bench, case, sources, although_said(said))
+        if visit.seen:  # another drive may have been plugged in where that one was
+            found = {bay: bench.drives.look(where) for bay, where in sources.items()}
+            visit.require_unchanged("which drive is there", *_drives_said(found))
         order_work(visit, bench, kind, options)
     bays = " and bay ".join(sources)
     return visit.go("drives", f"Reading of bay {bays} is ordered and begins.")
