@@ -57,11 +57,12 @@ class ChipWork:
 
 
 def works_of_chips(visit: Visit, bay: str, *kinds: WorkKind) -> tuple[ChipWork, ...]:
-    """The works on chips of a bay that live, and the newest that ended of those kinds; of every kind where
-    none is given."""
+    """The works on chips of a bay that live; where none does, the newest that ended of those kinds, or of any
+    where none is given."""
     found = [one for one in shown_works(visit, KINDS, LOOKED_AT) if one.order.options.get("bay") == bay]
-    ended = [one for one in found if not one.is_alive and one.order.kind in (kinds or KINDS)][:1]
-    return tuple(_told(one) for one in (*(one for one in found if one.is_alive), *ended))
+    living = [one for one in found if one.is_alive]
+    ended = [one for one in found if one.order.kind in (kinds or KINDS)][:1]
+    return tuple(_told(one) for one in living or ended)
 
 
 def _told(one: ShownWork) -> ChipWork:
