@@ -22,8 +22,9 @@ from mendbay.core.clock import SystemClock
 from mendbay.faces.web import case_works
 from mendbay.faces.web.views import board_rom, board_transfer
 from mendbay.jobs.take_in import take_in
-from mendbay.jobs.work_port import WorkOrder
+from mendbay.jobs.work_port import WorkKind, WorkOrder
 from mendbay.outlets.work_shelf import WorkShelf
+from mendbay.wiring import works
 from support.flash_bench import SMALL_BYTES, rom
 from support.web_client import Web, ledger_is_held, text_of, web_on
 from support.works import work_here
@@ -390,6 +391,21 @@ def test_one_clip_is_on_one_chip_at_a_time(bench: Bench, held: Callable[[], list
     said = text_of(bench.web.post("/case/2/board/read-chip", other, status=409).text)
     assert "a chip of case 1 is read or written through it" in said
     assert len(orders) == 1
+
+
+def test_no_clip_goes_onto_a_board_whose_drive_is_worked_on(
+    bench: Bench, held: Callable[[], list[WorkOrder]]
+) -> None:
+    held()
+    options = {"bay": "1", "source": "/dev/there-is-none"}
+    case_works.start_work(
+        bench.web.home, WorkOrder(works(bench.web.home).new_id(), WorkKind.READ_DRIVE, 1, "Kim", "", options)
+    )
+    said = text_of(
+        bench.web.post(f"{BOARD}/read-chip", bench.clip("patient", chip="patient"), status=409).text
+    )
+    assert "The drive of bay 1, or its image, is in use: reading a drive." in said
+    assert "read-drive" not in said
 
 
 def test_a_killed_work_is_told_with_what_the_journal_says(
