@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
+import sqlite3
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from html import unescape
 from pathlib import Path
@@ -72,3 +73,14 @@ def text_of(html: str) -> str:
     """What a page says, without its tags and with single blanks."""
     bare = re.sub(r"<(script|style)\b.*?</\1>", " ", html, flags=re.DOTALL)
     return " ".join(unescape(re.sub(r"<[^>]+>", " ", bare)).split())
+
+
+def ledger_is_held(home: Path) -> bool:
+    """Whether somebody is in a step of the ledger that nobody else can write between."""
+    with closing(sqlite3.connect(home / "ledger.sqlite3", timeout=0, isolation_level=None)) as ledger:
+        try:
+            ledger.execute("BEGIN IMMEDIATE")
+        except sqlite3.OperationalError:
+            return True
+        ledger.execute("ROLLBACK")
+        return False

@@ -181,6 +181,23 @@ def test_how_a_swap_went_is_put_down_learned_from_and_taken_back(shop: Web) -> N
     shop.post(f"{BOARD}/swap", {**form, "outcome": "perhaps"}, status=422)
 
 
+def test_a_swap_that_was_said_anew_meanwhile_is_not_taken_back(shop: Web) -> None:
+    at = f"{BOARD}/donor?bay=1&item=1"
+    shop.post(f"{BOARD}/swap", {"bay": "1", "item": "1", "outcome": "failed"})
+    mark = re.search(r'swap-back".*?name="seen" value="(\w+)"', shop.get(at), re.DOTALL)
+    assert mark is not None
+    form = {"bay": "1", "item": "1", "reason": "It was item 2."}
+    shop.post(f"{BOARD}/swap-back", form)
+    shop.post(f"{BOARD}/swap-back", {**form, "seen": mark[1]}, status=409)
+
+
+def test_the_plugs_contacts_are_said_in_words(shop: Web) -> None:
+    for step in ("rail-5v", "rail-12v", "rail-3v3", "supply-polarity", "pin-3"):
+        said = text_of(shop.get(f"{BOARD}/step?bay=1&step={step}"))
+        assert "counted from the side of the data plug" in said.lower(), step
+        assert step not in said, "an id is for the terminal"
+
+
 def test_a_swap_that_the_customer_refused_needs_a_reason(shop: Web) -> None:
     with shop.bench() as bench:
         give_word(bench, 1, "parts", Word.NO)

@@ -6,21 +6,31 @@ from __future__ import annotations
 import hashlib
 import re
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from html import unescape
 from pathlib import Path
+from typing import TYPE_CHECKING, cast
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from mendbay.case.records import Bay
+from mendbay.core.clock import SystemClock
 from mendbay.faces.web import case_works
+from mendbay.faces.web.views import board_rom, board_transfer
 from mendbay.jobs.take_in import take_in
+from mendbay.jobs.work_port import WorkKind, WorkOrder
+from mendbay.outlets.work_shelf import WorkShelf
+from mendbay.wiring import works
 from support.flash_bench import SMALL_BYTES, rom
-from support.web_client import Web, text_of, web_on
+from support.web_client import Web, ledger_is_held, text_of, web_on
 from support.works import work_here
+
+if TYPE_CHECKING:
+    from mendbay.jobs.judge_rom import LookedAtRom
 
 PATIENT, DONOR = rom(1), rom(2)
 BOARD = "/case/1/board"
@@ -207,7 +217,7 @@ def test_a_transfer_from_the_first_read_to_the_certificate(bench: Bench) -> None
     page = bench.page()
     said = text_of(page)
     assert "Write the patient's data" in said
-    assert page.index("Before you do it") < page.index("Write the donor's chip"), "cautions come first"
+    assert page.index("Before you do it") < page.index("Write the donor&#39;s chip"), "cautions come first"
     answer = bench.post("write")
     assert bench.content("donor") == PATIENT
     assert "Done and proven" in text_of(bench.page())
@@ -308,3 +318,187 @@ def test_a_family_is_found_and_told_with_the_reads(bench: Bench) -> None:
     assert "No learned family it belongs to is known" in bench.web.get(f"{BOARD}/reads?bay=1&chip=patient")
     bench.web.get(f"{BOARD}/reads?bay=1&chip=patient&family=nobody", status=422)
     bench.web.get(f"{BOARD}/reads?bay=1&chip=donor", status=409)
+
+
+# ---------------------------------------------------------------------- while a work is on the clip
+
+
+@pytest.fixture
+def held(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[], list[WorkOrder]]]:
+    """From its call on, what is ordered is begun and never ends; gives the orders."""
+    shelf, orders = WorkShelf(bench.web.home, SystemClock()), list[WorkOrder]()
+
+    def begin(home: Path | None, order: WorkOrder) -> None:
+        shelf.begin(order)
+        orders.append(order)
+
+    def hold() -> list[WorkOrder]:
+        monkeypatch.setattr(case_works, "start_work", begin)
+        return orders
+
+    yield hold
+    for one in orders:
+        shelf.let_go(one.id)
+
+
+@pytest.mark.parametrize("state", ["planned", "cut off"])
+def test_nothing_is_done_twice_or_undone_while_it_is_written(
+    bench: Bench, held: Callable[[], list[WorkOrder]], state: str
+) -> None:
+    STATES[state][0](bench)
+    orders = held()
+    bench.post("write")
+    page = bench.page()
+    assert "Writing the chip as planned" in text_of(page)
+    assert 'id="transfer-steps" hx-get' in page, "the steps follow by themselves"
+    assert bench.offered() == set()
+    before = bench.everything()
+    for action in ACTIONS:
+        said = text_of(bench.post(action, 409))
+        assert "on the clip now: writing the chip as planned" in said or action == "plan"
+    bench.web.post(f"{BOARD}/read-chip", bench.clip("patient", chip="patient"), status=409)
+    gone = {"bay": "1", "chip": "donor", "sitting": "1", "reason": "of another drive"}
+    bench.web.post(f"{BOARD}/withdraw-sitting", gone, status=409)
+    assert bench.everything() == before
+    assert len(orders) == 1
+    assert orders[0].options["plan"]
+    assert "The clip is in use" in text_of(bench.web.get(f"{BOARD}/rom?bay=1"))
+
+
+def test_a_work_on_the_clip_is_told_to_stop_by_its_own_bay_alone(
+    bench: Bench, held: Callable[[], list[WorkOrder]]
+) -> None:
+    orders = held()
+    bench.read("patient")
+    work = orders[0].id
+    page = bench.web.get(f"{BOARD}/rom?bay=1")
+    assert "Reading the patient&#39;s chip" in page
+    assert "Stop reading" in page
+    bench.web.post(
+        f"{BOARD}/stop-clip", {"bay": "1", "work": "20261129T015356.248Z-bad84f5a10dc"}, status=422
+    )
+    assert list((bench.web.home / "works" / work / "asked").iterdir()) == []
+    bench.web.post(f"{BOARD}/stop-clip", {"bay": "1", "work": work})
+    assert len(list((bench.web.home / "works" / work / "asked").iterdir())) == 1
+
+
+def test_one_clip_is_on_one_chip_at_a_time(bench: Bench, held: Callable[[], list[WorkOrder]]) -> None:
+    with bench.web.bench() as shop:
+        take_in(shop, "Another shop", bays=[Bay(0, "1")])
+    orders = held()
+    bench.read("patient")
+    other = bench.clip("patient", chip="patient", times="2")
+    said = text_of(bench.web.post("/case/2/board/read-chip", other, status=409).text)
+    assert "a chip of case 1 is read or written through it" in said
+    assert len(orders) == 1
+
+
+def test_no_clip_goes_onto_a_board_whose_drive_is_worked_on(
+    bench: Bench, held: Callable[[], list[WorkOrder]]
+) -> None:
+    held()
+    options = {"bay": "1", "source": "/dev/there-is-none"}
+    case_works.start_work(
+        bench.web.home, WorkOrder(works(bench.web.home).new_id(), WorkKind.READ_DRIVE, 1, "Kim", "", options)
+    )
+    said = text_of(
+        bench.web.post(f"{BOARD}/read-chip", bench.clip("patient", chip="patient"), status=409).text
+    )
+    assert "The drive of bay 1, or its image, is in use: reading a drive." in said
+    assert "read-drive" not in said
+
+
+def test_a_killed_work_is_told_with_what_the_journal_says(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench.planned()
+
+    def killed(home: Path | None, order: WorkOrder) -> None:
+        shelf = WorkShelf(bench.web.home, SystemClock())
+        shelf.begin(order)
+        shelf.let_go(order.id)
+
+    monkeypatch.setattr(case_works, "start_work", killed)
+    bench.post("write")
+    said = text_of(bench.page())
+    assert "Its process is gone without a word" in said
+    assert "the steps below say it" in said
+    assert bench.offered() == {"plan", "write"}, "nothing was begun"
+
+
+# ---------------------------------------------------------------------- words and races
+
+
+def test_a_chip_to_practise_on_is_named_by_its_file_alone(bench: Bench) -> None:
+    for place in ("rom", "transfer"):
+        page = bench.web.get(f"{BOARD}/{place}?bay=1")
+        assert "simulated:" not in page
+        assert "Practise on a simulated chip" in page or place == "transfer"
+    form = {**CLIP, "programmer": "ftdi://ftdi:232h/1", "chip": "patient", "times": "2"}
+    for wrong in ("patient.toml", str(bench.folder / "no-such.toml"), "\u202e", "simulated:x"):
+        bench.web.post(f"{BOARD}/read-chip", {**form, "practice": wrong}, status=422)
+    said = bench.web.done(f"{BOARD}/read-chip", {**form, "practice": str(bench.folder / "patient.toml")})
+    assert "Kept: 2 reads of the patient's chip" in text_of(said)
+    bench.web.post(f"{BOARD}/read-chip", {**form, "programmer": ""}, status=422)
+
+
+def test_a_clip_without_a_supply_is_refused_before_anything_begins(bench: Bench) -> None:
+    form = {one: value for one, value in bench.clip("patient", chip="patient").items() if one != "volts"}
+    assert "No supply is ticked" in text_of(bench.web.post(f"{BOARD}/read-chip", form, status=422).text)
+    assert not (bench.web.home / "works").exists()
+
+
+def test_a_new_chip_is_called_one(bench: Bench) -> None:
+    bench.read("patient")
+    said = text_of(bench.page())
+    assert "the new chip of bay 1 was never read" in said
+    assert "new's" not in said
+
+
+def test_a_plan_is_not_drawn_up_from_what_was_read_since(bench: Bench) -> None:
+    bench.both_read()
+    mark = re.search(r'action="[^"]*/plan".*?name="seen" value="(\w+)"', bench.page(), re.DOTALL)
+    assert mark is not None
+    bench.read("donor")
+    said = text_of(bench.post("plan", 409, seen=mark[1]))
+    assert "What was read or planned was changed" in said
+    bench.post("plan")
+
+
+@pytest.mark.parametrize("action", ["judge", "withdraw-sitting", "plan"])
+def test_nobody_comes_between_the_look_and_the_writing(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, action: str
+) -> None:
+    bench.both_read()
+    view, job, form = {
+        "judge": (board_rom, "judge_rom", {"chip": "patient"}),
+        "withdraw-sitting": (
+            board_rom,
+            "withdraw_sitting",
+            {"chip": "donor", "sitting": "1", "reason": "of another drive"},
+        ),
+        "plan": (board_transfer, "plan_transfer", {"target": "donor"}),
+    }[action]
+    real, held = getattr(view, job), []
+
+    def change(*words: object, **more: object) -> object:
+        held.append(ledger_is_held(bench.web.home))
+        return real(*words, **more)
+
+    monkeypatch.setattr(view, job, change)
+    bench.web.post(f"{BOARD}/{action}", {"bay": "1", **form})
+    assert held == [True]
+
+
+def test_judgements_are_kept_by_many_at_once() -> None:
+    looks = board_rom.Looks()
+
+    def ask(at: int) -> None:
+        for key in range(at, at + 400):
+            looks.put(key % 37, cast("LookedAtRom", key))
+            found = looks.get((key + at) % 37)
+            assert found is None or isinstance(found, int)
+
+    with ThreadPoolExecutor(8) as pool:
+        list(pool.map(ask, range(8)))
+    assert sum(looks.get(key) is not None for key in range(37)) == board_rom.LOOKS_KEPT

@@ -8,12 +8,14 @@ import pytest
 
 from mendbay.case.consents import Word
 from mendbay.case.records import Bay, CaseKind
-from mendbay.faces.web.odds import odds_bar, place_of
+from mendbay.faces.web.desk import static_files
+from mendbay.faces.web.odds import MARKS, odds_bar, place_of
+from mendbay.faces.web.views import triage as views_triage
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.triage_case import note_answer, tell_triage
 from mendbay.triage.belief import Asked
-from support.web_client import Web, text_of
+from support.web_client import Web, ledger_is_held, text_of
 
 TRIAGE = "/case/1/triage"
 HOSTILE = '"><script>alert(1)</script>\u202e'
@@ -224,3 +226,62 @@ def test_the_style_of_triage_is_served(shop: Web) -> None:
     link = re.search(r'href="(/static/[^"]*/pages.css)"', shop.get(TRIAGE))
     assert link is not None
     assert ".odds" in shop.get(link[1])
+
+
+@pytest.mark.parametrize(
+    ("job", "address", "form", "before"),
+    [
+        ("answer", "answer", CLICKS, []),
+        ("take_back", "take-back", {"sign": "sound", "bay": "1", "reason": "It was bay 2."}, ["answer"]),
+        ("note_tried", "tried", {"step": "new-adapter"}, []),
+        ("take_back_tried", "untried", {"step": "new-adapter", "reason": "No."}, ["tried"]),
+    ],
+)
+def test_nobody_comes_between_the_look_and_the_change(
+    shop: Web,
+    monkeypatch: pytest.MonkeyPatch,
+    job: str,
+    address: str,
+    form: dict[str, str],
+    before: list[str],
+) -> None:
+    forms = {"answer": CLICKS, "tried": {"step": "new-adapter"}}
+    for one in before:
+        shop.post(f"{TRIAGE}/{one}", forms[one])
+    held, real = [], getattr(views_triage, job)
+
+    def change(*words: object) -> object:
+        held.append(ledger_is_held(shop.home))
+        return real(*words)
+
+    monkeypatch.setattr(views_triage, job, change)
+    shop.post(f"{TRIAGE}/{address}", form)
+    assert held == [True]
+
+
+def test_an_answer_tells_without_script_how_the_odds_moved(shop: Web) -> None:
+    said = text_of(shop.done(f"{TRIAGE}/answer", CLICKS))
+    assert re.search(r"Answered\. .* Bay 1: [^.]*: was \d+ %, now \d+ %\.", said)
+
+
+def test_costs_and_worth_name_the_currency_and_steps_their_words(shop: Web) -> None:
+    shop.post(f"{TRIAGE}/tried", {"step": "new-adapter"})
+    page = text_of(shop.get(f"{TRIAGE}?all=yes"))
+    assert re.search(r"whole job \d+ EUR, this step \d+ EUR", page)
+    assert "worth 3000 EUR" in page
+    assert "The scale is logarithmic" in page
+    assert "new-adapter" not in page
+
+
+def test_the_bars_of_the_odds_stand_where_their_scale_says() -> None:
+    css = static_files()["triage.css"][0].decode()
+    for at, one in enumerate(MARKS):
+        if 0 < at < len(MARKS) - 1:
+            assert f".at-{at} {{ left: {place_of(one):g}%; }}" in css
+    assert (place_of(MARKS[0]), place_of(MARKS[-1])) == (0, 100)
+
+
+def test_what_may_stay_open_is_marked_as_everywhere(shop: Web) -> None:
+    page = text_of(shop.get(f"{TRIAGE}/subject"))
+    assert "Bays to judge (optional)" in page
+    assert "may stay open" not in page

@@ -59,7 +59,7 @@ def checklist(
     rows = (
         _reads(f"Read the patient's chip whole, at least {FEWEST_READS} times, as {dump.name}", dump.reads),
         _Row(
-            f"Choose the chip to be written: the {chip.role.value}'s, {chip.chip_name}, "
+            f"Choose the chip to be written: the {chip.role.chip}, {chip.chip_name}, "
             f"{size_text(chip.size_bytes)}, with {chip.volts:g} V.",
             not patients and plan.backup.reads > 0,
             against=("It is said to be the patient's own.",) if patients else (),

@@ -142,7 +142,7 @@ def _check_content(plan: VerifiedPlan, state: JournalState, first: Bytes, second
             raise TransferRefused(
                 "The chip on the clip reads as the patient's own, byte for byte",
                 "Nothing was written. Put the patient's board away, marked as the only copy, and the "
-                f"{plan.plan.target.role.value}'s chip on the clip",
+                f"{plan.plan.target.role.chip} on the clip",
             )
         what = "what the journal says of it" if state.touched else "the backup"
         raise TransferRefused(

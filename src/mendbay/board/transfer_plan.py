@@ -41,6 +41,11 @@ class Role(StrEnum):
     NEW = "new"
     """A chip bought for the purpose."""
 
+    @property
+    def chip(self) -> str:
+        """The chip as a sentence calls it, without its article: `donor's chip`, `new chip`."""
+        return "new chip" if self is Role.NEW else f"{self.value}'s chip"
+
 
 class Purpose(StrEnum):
     """Which way a plan goes."""

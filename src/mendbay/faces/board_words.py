@@ -44,7 +44,7 @@ def plan_sentence(plan: TransferPlan) -> str:
     """What a plan moves, from where to where."""
     return (
         f"{plan.purpose.value.capitalize()} of {plan.patient.name} ({size_text(plan.patient.size_bytes)}, "
-        f"{counted(plan.patient.reads, 'agreeing read')}) to the {plan.target.role.value}'s chip "
+        f"{counted(plan.patient.reads, 'agreeing read')}) to the {plan.target.role.chip} "
         f"{plan.target.chip_name}, {counted(len(plan.steps), 'block')} to change."
     )
 

@@ -212,7 +212,7 @@ def step_of(sheet: Sheet, step: str) -> Step:
     """
     found = sheet.form.steps.get(step)
     if found is None:
-        raise UsageError(f"The sheet has no step {step[:60]!r}.", "mendbay board sheet lists them.")
+        raise UsageError(f"The sheet has no step {step[:60]!r}.", "The sheet lists those it has.")
     return found
 
 

@@ -184,7 +184,7 @@ def plan_transfer(
             if against
             else f"{counted(len(plan.steps), 'block')} to change"
         )
-        bench.note(case, "rom", f"Bay {bay}: transfer to the {target}'s chip planned; {said}.")
+        bench.note(case, "rom", f"Bay {bay}: transfer to the {target.chip} planned; {said}.")
     return Planned(
         plan,
         against,
@@ -531,21 +531,21 @@ class _Run:
         """What is to be told when a person, or the end of the session, stopped the writing of a chip."""
         plan, lines = self.plan, self.journal.lines()
         at = replay(lines, plan.job, self.verified.images)
-        role = plan.target.role.value
+        chip = plan.target.role.chip
         safe = (
-            f"The patient's dump ({plan.patient.name}) and the {role}'s backup ({plan.backup.name}) are "
+            f"The patient's dump ({plan.patient.name}) and the backup of the {chip} ({plan.backup.name}) are "
             "safe in the case's folder."
         )
         if at.cut_off:
-            state = f"the {role}'s chip is half written, do not use it on a drive"
+            state = f"the {chip} is half written, do not use it on a drive"
         elif not at.touched or at.content.tobytes() == self.verified.backup:
-            state = f"the {role}'s chip holds its backup"
+            state = f"the {chip} holds its backup"
         elif at.content.tobytes() != self.verified.images[Purpose.TRANSFER]:
-            state = f"the {role}'s chip is half written, do not use it on a drive"
+            state = f"the {chip} is half written, do not use it on a drive"
         elif at.proven:
-            state = f"the {role}'s chip is written and was read back right, and its certificate not kept yet"
+            state = f"the {chip} is written and was read back right, and its certificate not kept yet"
         else:
-            state = f"the {role}'s chip is written, and not proven yet"
+            state = f"the {chip} is written, and not proven yet"
         if not self._wrote:
             return Interrupted(
                 f"Stopped before anything was written by this start: {state}. {safe}",
@@ -651,12 +651,12 @@ def newest_reads(
     for role, reads in ((Role.PATIENT, patient), (target, backup)):
         if not reads:
             raise TransferRefused(
-                f"Nothing can be planned: the {role.value}'s chip of bay {bay} was never read.",
+                f"Nothing can be planned: the {role.chip} of bay {bay} was never read.",
                 f"mendbay rom read {case} {bay} {role.value} --programmer NAME reads it.",
             )
     if _chip(backup) is None or not backup[0].by_mendbay:
         raise TransferRefused(
-            f"Nothing can be planned: the newest reads of the {target.value}'s chip (bay {bay}) are files.",
+            f"Nothing can be planned: the newest reads of the {target.chip} (bay {bay}) are files.",
             f"mendbay rom read {case} {bay} {target.value} --programmer NAME reads the chip to be written.",
         )
     return patient, backup

@@ -10,9 +10,11 @@ from typing import TYPE_CHECKING
 
 from mendbay.core.errors import ImageBusy, MendbayError, UsageError
 from mendbay.faces.board_words import ROLES
+from mendbay.faces.reading_now_words import KIND
 from mendbay.faces.web.case_works import ShownWork, order_work, shown_works
 from mendbay.faces.web.clip_form import told_for_forms
 from mendbay.faces.web.visit import Visit
+from mendbay.jobs.work_options import bays_held, options_of
 from mendbay.jobs.work_port import JSON, Outcome, WorkKind
 from mendbay.wiring import BenchProgrammers
 
@@ -57,11 +59,12 @@ class ChipWork:
 
 
 def works_of_chips(visit: Visit, bay: str, *kinds: WorkKind) -> tuple[ChipWork, ...]:
-    """The works on chips of a bay that live, and the newest that ended of those kinds; of every kind where
-    none is given."""
+    """The works on chips of a bay that live; where none does, the newest that ended of those kinds, or of any
+    where none is given."""
     found = [one for one in shown_works(visit, KINDS, LOOKED_AT) if one.order.options.get("bay") == bay]
-    ended = [one for one in found if not one.is_alive and one.order.kind in (kinds or KINDS)][:1]
-    return tuple(_told(one) for one in (*(one for one in found if one.is_alive), *ended))
+    living = [one for one in found if one.is_alive]
+    ended = [one for one in found if one.order.kind in (kinds or KINDS)][:1]
+    return tuple(_told(one) for one in living or ended)
 
 
 def _told(one: ShownWork) -> ChipWork:
@@ -158,7 +161,26 @@ def order_chip_work(visit: Visit, bench: Bench, kind: WorkKind, options: Mapping
             f"This clip is in use: a chip of case {case} is read or written through it.",
             "Let that finish, or stop it first.",
         )
+    _require_free_bay(visit, str(options["bay"]))
     order_work(visit, bench, kind, options)
+
+
+def _require_free_bay(visit: Visit, bay: str) -> None:
+    """Refuses, in words, what the shelf of works would refuse: the drive of the bay is in use."""
+    for one in shown_works(visit, tuple(WorkKind), LOOKED_AT):
+        if one.is_alive and bay in _bays(one):
+            doing = KIND[one.order.kind]
+            raise ImageBusy(
+                f"The drive of bay {bay}, or its image, is in use: {doing[:1].lower()}{doing[1:]}.",
+                "Let that finish, or stop it first: no clip goes onto a board while its drive is worked on.",
+            )
+
+
+def _bays(one: ShownWork) -> tuple[str, ...]:
+    try:
+        return bays_held(options_of(one.order))
+    except UsageError:  # written by hand, or by another version
+        return ()
 
 
 def _cases_on(visit: Visit, programmer: str) -> Iterator[int]:

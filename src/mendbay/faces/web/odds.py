@@ -44,7 +44,7 @@ MARKS = (0.001, 0.01, 0.1, 0.5, 0.9, 0.99, 0.999)
 def odds_scale() -> Markup:
     """What stands where on the bars, and how they are to be read."""
     marks = Markup("").join(
-        Markup('<span class="at-{}">{}</span>').format(at, chance_text(one)) for at, one in enumerate(MARKS)
+        Markup('<span class="at-{}">{}</span>').format(at, f"{100 * one:g} %") for at, one in enumerate(MARKS)
     )
     return Markup(
         '<div class="odds-scale" aria-hidden="true">{}</div><p class="soft">How to read the bars: the line '

@@ -224,7 +224,7 @@ def swap(visit: Visit) -> Answer:
             visit.said["remark"],
             although=visit.said["although"],
         )
-    noted = f"Noted: the {agreement.purpose} with item {number_} {'worked' if worked else 'failed'}."
+    noted = f"Put down: the {agreement.purpose} with item {number_} {'worked' if worked else 'failed'}."
     return visit.go("board-donor", " ".join((noted, *cautions)), {"bay": at.bay, "item": number_})
 
 
@@ -237,8 +237,10 @@ def swap(visit: Visit) -> Answer:
 def swap_back(visit: Visit) -> Answer:
     case, number_ = visit.path["case"], visit.said["item"]
     purpose = PURPOSES[visit.said["purpose"]]
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.shelf.together():
         at = bay_choice(visit, bench, case)
+        item = bench.shelf.item(number_)
+        visit.require_unchanged(f"item {number_}", item.state, item.case)
         back = withdraw_swap(bench, number_, case, at.bay, purpose, visit.said["reason"])
     noted = f"Taken back: the {purpose} with item {back.number}; the item is {back.state}."
     return visit.go("board-donor", noted, {"bay": at.bay, "item": number_})

@@ -15,7 +15,7 @@ from mendbay.board.rom_vote import MOST_READS, Vote
 from mendbay.board.transfer_plan import Role
 from mendbay.core.cautions import cautions_for
 from mendbay.core.errors import UsageError
-from mendbay.core.quantity import counted
+from mendbay.core.quantity import count_text, counted
 from mendbay.faces.board_words import CHIP, ROLES, chip_sentences
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
@@ -126,8 +126,8 @@ def rom(visit: Visit) -> Answer:
     with visit.bench() as bench:
         at = bay_choice(visit, bench, case)
         card = card_of(visit, bench, case)
+        works = works_of_chips(visit, at.bay, WorkKind.READ_CHIP)  # first: one that ends now has said all
         reads = rom_reads(bench, case, at.bay, also_withdrawn=True)
-    works = works_of_chips(visit, at.bay, WorkKind.READ_CHIP)
     facts = {
         "card": card,
         "at_bay": at,
@@ -222,7 +222,10 @@ def doubt_map(vote: Vote) -> Markup:
         )
         for one in places
     )
-    words = f"{counted(len(places), 'block')} of 256 bytes hold bits that differ, of {total}"
+    words = (
+        f"From the first byte on the left to the last on the right: of {total} blocks of 256 bytes "
+        f"{count_text(len(places))} hold bits that differ"
+    )
     return Markup(
         '<svg class="doubts" viewBox="0 0 1000 20" preserveAspectRatio="none" role="img" aria-label="{}">'
         '<rect class="ground" width="1000" height="20"/>{}</svg><p class="soft">{}.</p>'
@@ -277,7 +280,7 @@ def read(visit: Visit) -> Answer:
         require_chips_at_rest(visit, at.bay)
         options = {"bay": at.bay, "role": visit.said["chip"], "times": visit.said["times"], **clip}
         order_chip_work(visit, bench, WorkKind.READ_CHIP, options)
-    said = "The chip is being read; this page shows how far it is. Leave the clip untouched."
+    said = "The reading has begun; this page shows how far it is. Leave the clip untouched."
     return visit.go("board-rom", said, {"bay": at.bay})
 
 

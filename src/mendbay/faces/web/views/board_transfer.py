@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from mendbay.board.transfer_checklist import StepState
 from mendbay.board.transfer_plan import Padding, Purpose, Role, TransferPlan
@@ -28,10 +28,11 @@ from mendbay.faces.web.chip_works import (
     works_of_chips,
 )
 from mendbay.faces.web.clip_form import ADAPTER, CLIP, VOLTS, told_for_forms
+from mendbay.faces.web.drawing import moment
 from mendbay.faces.web.fields import choice, flag, line
 from mendbay.faces.web.visit import Visit, seen
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.certify_rom import certificates_kept, certified_transfer
+from mendbay.jobs.certify_rom import KeptCertificate, certificates_kept, certified_transfer
 from mendbay.jobs.learn_rom import check_rom
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.rom_doubts import fitting_family
@@ -104,7 +105,7 @@ def _reads_marks(bench: Bench, case: int, bay: str) -> tuple[object, ...]:
     """What a plan would be drawn up from, and the newest that there is."""
     newest = [newest_sitting(bench, case, bay, one) for one in Role]
     plans = bench.notes.of(NoteKind.PLAN, case, bay)
-    return ([one.file.sha256 for reads in newest for one in reads], plans[-1].number if plans else 0)
+    return ([one.file.path for reads in newest for one in reads], plans[-1].number if plans else 0)
 
 
 @BOOK.page(
@@ -119,11 +120,11 @@ def transfer(visit: Visit) -> Answer:
     with visit.bench() as bench:
         at = bay_choice(visit, bench, case)
         card = card_of(visit, bench, case)
+        works = works_of_chips(visit, at.bay, WorkKind.WRITE_CHIP)  # first: one that ends now has said all
         targets = list(_targets(bench, case, at.bay))
         planned, none, none_next = _plan_or_none(visit, bench, case, at.bay)
         certificates = certificates_kept(bench, case, at.bay)
         reads_mark = seen(*_reads_marks(bench, case, at.bay))
-    works = works_of_chips(visit, at.bay, WorkKind.WRITE_CHIP)
     busy = any(one.is_alive for one in works)
     may_plan = any(not one.why for one in targets) and not (planned and planned.may_undo)
     facts = {
@@ -141,12 +142,16 @@ def transfer(visit: Visit) -> Answer:
         "write_at": _write_at(planned) if planned and not busy else None,
         "done": planned is not None and _is_done(planned),
         "plan_mark": seen(*_marks(planned)) if planned else "",
-        "certificates": [(wording.certificate_words(one), one.purpose.value) for one in certificates],
+        "certificates": [_certificate_words(one) for one in certificates],
         "cautions": cautions_for(CHIP),
         "adapter": ADAPTER,
         "volts": VOLTS,
     }
     return Page("board_transfer.html", facts)
+
+
+def _certificate_words(one: KeptCertificate) -> str:
+    return wording.certificate_words(replace(one, certified_at=f"{moment(one.certified_at)} UTC"))
 
 
 def _plan_words(plan: TransferPlan) -> list[str]:
@@ -275,7 +280,7 @@ def _ordered(visit: Visit, *, restore: bool) -> Answer:
             **clip,
         }
         order_chip_work(visit, bench, WorkKind.WRITE_CHIP, options)
-    what = "The backup is being put back" if restore else "The chip is being written"
+    what = "Putting the backup back has begun" if restore else "The writing has begun"
     return visit.go(
         "board-transfer", f"{what}; this page shows how far it is. Leave the clip untouched.", {"bay": at.bay}
     )

@@ -204,6 +204,15 @@ def _asked_words(told: Triage, asked: Asked) -> str:
     return f"{where}{sign_of(told.belief.worlds, asked).question(told.subject.box)}"
 
 
+def _moved_most(told: Triage) -> tuple[str, ...]:
+    """What the last answer did to the likeliest fault that it moved, as a sentence; none if it moved none."""
+    one = next((each for each in _odds(told) if each.moved), None)
+    if one is None or one.before is None:
+        return ("It moved nothing that shows.",)
+    what = f"{one.words[:1].upper()}{one.words[1:]}"
+    return (f"{what}: was {chance_text(one.before)}, now {chance_text(one.chance)}.",)
+
+
 def _told_words(told: Triage, asked: Asked, said: str) -> str:
     """A question with its answer, or a repair that did not help."""
     if said == TRIED:
@@ -429,7 +438,7 @@ def give_answer(visit: Visit) -> Answer:
         before = told.known.get(asked)
         visit.require_unchanged("the answer", before.answer if before else "", len(told.tried))
         told = answer(bench, case, asked, visit.said["answer"])
-    return visit.go("triage", f"Answered. {_last_words(told)}")
+    return visit.go("triage", " ".join(("Answered.", _last_words(told), *_moved_most(told))))
 
 
 @BOOK.change(
