@@ -158,6 +158,15 @@ def test_bays_are_added_put_right_and_taken_back(one: Web) -> None:
     one.post("/case/1/take-in/bays/amend", {"bay": "9", "model": "x"}, status=404)
 
 
+def test_a_bay_that_is_there_is_a_slip_and_no_fault_of_the_ledger(one: Web) -> None:
+    told = text_of(one.post("/case/1/take-in/bays/add", {"bay": "1"}, status=422).text)
+    assert "has a bay 1 already" in told
+    one.post("/case/1/take-in/bays/add", {"bay": "1", "model": "AL-9"}, status=422)
+    one.done("/case/1/take-in/bays/add", {"bay": "2", "model": "AL-9"})
+    with one.bench() as bench:
+        assert [each.model for each in bench.ledger.bays(1)] == ["AL-1", "AL-9"]
+
+
 def test_a_label_put_right_by_another_stands(one: Web) -> None:
     mark = mark_before(one.get("/case/1/take-in"), 'value="AL-1"')
     one.done("/case/1/take-in/bays/amend", {"bay": "1", "model": "AL-2", "serial": "S1"})
