@@ -139,7 +139,7 @@ def test_whose_data_it_is_with_a_copy_of_the_paper(one: Web) -> None:
 def test_a_paper_that_is_none_is_refused_by_its_own_name(one: Web) -> None:
     files = {"document": ("letter.txt", b"plain words", "text/plain")}
     told = one.post("/case/1/take-in/authority", {"whose": "employer"}, status=422, files=files).text
-    assert "letter.txt is by its bytes nothing" in text_of(told)
+    assert "letter.txt is none of the files" in text_of(told)
     assert str(one.home) not in told
     with one.bench() as bench:
         assert authority_of(bench, 1) is None
