@@ -128,9 +128,18 @@ def test_nobody_is_sent_to_triage_before_anything_was_asked(web: Web) -> None:
     number = opened(web, box="two-bay box, does not start")
     page = _weighed(web, number)
     assert "Next Begin with take-in" in page
+    jpeg = ("a.jpg", b"\xff\xd8\xff\xe0 a picture", "image/jpeg")
+    web.post(f"/case/{number}/pictures/add", {"bay": ""}, files={"pictures": jpeg})
+    page = _weighed(web, number)
+    assert "Next Begin with take-in" in page, "a picture answers nothing"
+    assert "0 answers of take-in are known" in page
     assert "Begin with take-in" in _today(web)
     web.post(f"/case/{number}/take-in/tell", {"question": "kind", "picked": "two-bay-box"})
-    assert "Begin with take-in" not in _weighed(web, number)
+    page = _weighed(web, number)
+    assert "Begin with take-in" not in page
+    assert re.search(
+        r"Next \S.* it takes \d+ min Still open: Take-in, under way\. .*questions are open", page
+    )
 
 
 def test_a_case_that_waits_tells_what_is_open_beside(web: Web) -> None:

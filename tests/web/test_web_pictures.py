@@ -113,6 +113,7 @@ def test_identifiers_appear_and_are_put_right_and_back(one: Web) -> None:
     wrong = one.get(f"{OF_BAY}&kind=serial+number&read={SERIAL}")
     mark = re.search(r'pictures/correct".*?name="seen" value="([0-9a-f]+)"', wrong, re.DOTALL)
     assert mark
+    assert '<figure class="close-up">' in wrong
     form = {"bay": "1", "kind": "serial number", "value": "AH4K-20719D", "read": SERIAL, "seen": mark[1]}
     assert "by hand" in one.done("/case/1/pictures/correct", form)
     with one.bench() as bench:

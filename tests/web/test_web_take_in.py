@@ -139,7 +139,7 @@ def test_whose_data_it_is_with_a_copy_of_the_paper(one: Web) -> None:
 def test_a_paper_that_is_none_is_refused_by_its_own_name(one: Web) -> None:
     files = {"document": ("letter.txt", b"plain words", "text/plain")}
     told = one.post("/case/1/take-in/authority", {"whose": "employer"}, status=422, files=files).text
-    assert "letter.txt is by its bytes nothing" in text_of(told)
+    assert "letter.txt is none of the files" in text_of(told)
     assert str(one.home) not in told
     with one.bench() as bench:
         assert authority_of(bench, 1) is None
@@ -156,6 +156,15 @@ def test_bays_are_added_put_right_and_taken_back(one: Web) -> None:
     with one.bench() as bench:
         assert {bay.bay for bay in bench.ledger.bays(1)} == {"1", "2"}
     one.post("/case/1/take-in/bays/amend", {"bay": "9", "model": "x"}, status=404)
+
+
+def test_a_bay_that_is_there_is_a_slip_and_no_fault_of_the_ledger(one: Web) -> None:
+    told = text_of(one.post("/case/1/take-in/bays/add", {"bay": "1"}, status=422).text)
+    assert "has a bay 1 already" in told
+    one.post("/case/1/take-in/bays/add", {"bay": "1", "model": "AL-9"}, status=422)
+    one.done("/case/1/take-in/bays/add", {"bay": "2", "model": "AL-9"})
+    with one.bench() as bench:
+        assert [each.model for each in bench.ledger.bays(1)] == ["AL-1", "AL-9"]
 
 
 def test_a_label_put_right_by_another_stands(one: Web) -> None:
@@ -184,9 +193,9 @@ def test_the_page_of_its_own_and_its_file(one: Web, tmp_path: Path) -> None:
     }
     files = {"answers": ("answers.json", json.dumps(told).encode(), "application/json")}
     page = text_of(one.done("/case/1/take-in/answers", {"how": "writing"}, files=files))
-    assert "Entered matters" in page
-    assert "sound (bay 2):" in page
-    assert text_of(one.get("/case/1/take-in/answers")).count("matters")
+    assert "Entered What matters most" in page
+    assert re.search(r"sound[^:]*\? \(bay 2\):", page)
+    assert text_of(one.get("/case/1/take-in/answers")).count("What matters most")
 
 
 @pytest.mark.parametrize("data", [b"{}", b"\xff\xfe", b"[" * 4000, b"x" * 2_000_001])

@@ -38,6 +38,7 @@ def told(text: str) -> str:
         ("say so with --not-there-at-all X.", "say so with “not there at all”."),
         ("serve it with another --port.", "serve it with another --port."),
         ("Free some space, then run the command again.", "Free some space, then try it again."),
+        ("Withdrawn by Kim at 2026-11-29T05:06:07Z: shot.", "Withdrawn by Kim at 2026-11-29 05:06: shot."),
         ("a well-known part -- as it is", "a well-known part -- as it is"),
     ],
 )

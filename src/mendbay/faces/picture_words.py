@@ -65,9 +65,13 @@ def sure_words(one: Identifier) -> str:
     return "by hand" if one.how == "hand" else percent_words(one.confidence)
 
 
-def contradiction_words(one: Identifier) -> str:
+def contradiction_words(one: Identifier, undo: str = "board uncorrect takes it back") -> str:
     """That a person's word stands against several places of the pictures, character by character; empty if it
-    does not."""
+    does not.
+
+    Args:
+        undo: how a slip is undone where this is said.
+    """
     read = one.read_as[0] if one.how is How.HAND and one.read_as else ""
     apart = [(true, seen) for true, seen in align(read, one.value) if true != seen] if read else []
     if not apart or len(one.sightings) < SEVERAL:
@@ -76,10 +80,8 @@ def contradiction_words(one: Identifier) -> str:
         f"{seen or 'nothing'} is read for {true or 'nothing'}" for true, seen in dict.fromkeys(apart)
     )
     places = wording.counted(len(one.sightings), "place")
-    return (
-        f"{one.kind} {one.value} was typed against {places} that say {read}: {said}. If it was a slip, board "
-        "uncorrect takes it back."
-    )
+    typed = f"{one.kind} {one.value} was typed against {places} that say {read}: {said}."
+    return f"{typed} If it was a slip, {undo}."
 
 
 def percent_words(share: float) -> str:

@@ -12,6 +12,7 @@ from mendbay.core.note import NoteKind
 from mendbay.core.quantity import chance_text, count_text, counted, percent_text
 from mendbay.jobs.agenda import SAW_THE_PAIR, Turn, turn_of
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.case_pictures import case_pictures
 from mendbay.jobs.keep_copies import HAND_BACK, HAND_BACK_BEGUN
 from mendbay.jobs.looks import KIND as LOOK
 from mendbay.jobs.looks import LOOKED
@@ -128,9 +129,14 @@ def is_unasked(bench: Bench, number: int) -> bool:
     """Whether nothing is on record that a person would have been asked for a case: no answer of take-in, no
     consent, no answer or repair of triage."""
     told = bench.notes.tally(number)
-    return not any(
-        told.get(one) for one in (NoteKind.INTAKE, NoteKind.CONSENT, NoteKind.SIGN, NoteKind.TRIED)
-    )
+    others = (NoteKind.CONSENT, NoteKind.SIGN, NoteKind.TRIED)
+    return not (_answers(bench, number, told) or any(told.get(one) for one in others))
+
+
+def _answers(bench: Bench, number: int, told: Mapping[NoteKind, int]) -> int:
+    """How many answers of take-in are on record; pictures of the case are noted beside them."""
+    noted = told.get(NoteKind.INTAKE, 0)
+    return noted - len(case_pictures(bench, number)) if noted else 0
 
 
 def _current(steps: Sequence[JobStep]) -> JobStep | None:
@@ -182,7 +188,8 @@ class _Looking:
         )
 
     def _take_in(self) -> JobStep:
-        answers = self._tally.get(NoteKind.INTAKE, 0) + self._tally.get(NoteKind.CONSENT, 0)
+        answers = _answers(self._bench, self._case.number, self._tally)
+        answers += self._tally.get(NoteKind.CONSENT, 0)
         day, drives = self._case.opened_at[:10], counted(len(self._bays), "drive")
         name, rests = StepName.TAKE_IN, "the case and its take-in"
         if self._case.kind is CaseKind.ENQUIRY:

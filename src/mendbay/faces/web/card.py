@@ -137,6 +137,13 @@ def is_too_early(bench: Bench, chore: Chore) -> bool:
     return words[0] == "triage" and is_unasked(bench, int(words[2]))
 
 
+def _open_questions(visit: Visit, told: CaseSteps) -> Iterator[tuple[str, str, str]]:
+    """That take-in is not done yet, beside a step that goes before by what it is worth."""
+    step = next(one for one in told.steps if one.name is StepName.TAKE_IN)
+    if step.state is StepState.UNDER_WAY:
+        yield f"Still open: Take-in, {step.state}.", visit.url("take-in", case=told.case.number), step.words
+
+
 def _open_beside(visit: Visit, told: CaseSteps) -> Iterator[tuple[str, str, str]]:
     """What of a case that waits is not done yet, and how to ask after what it waits for."""
     pages = {step: (page, name) for page, name, step in STEPS if step}
@@ -156,7 +163,10 @@ def _next(visit: Visit, bench: Bench, told: CaseSteps, today: str) -> CardNext:
         if is_too_early(bench, chore):
             return asks_first(visit, told.case.number)
         page = page_of(visit.book, chore.command)
-        return CardNext(chore.words, figures_words(chore, shop_currency(bench)), page[0] if page else "")
+        figures = figures_words(chore, shop_currency(bench))
+        return CardNext(
+            chore.words, figures, page[0] if page else "", also=tuple(_open_questions(visit, told))
+        )
     if told.not_yet:
         return CardNext("What is worth doing next is being worked out.", weighing=True)
     if told.entry.case.waits:

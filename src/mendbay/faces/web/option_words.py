@@ -25,6 +25,8 @@ OTHERWISE = {
 SAME_AGAIN = ("run the command again", "try it again")
 OF_THE_SERVER = frozenset({"address", "home", "phone-port", "port", "with-key"})
 """Options that no page has, as they are said when the server is started: they stay as they are typed."""
+_MOMENT = re.compile(r"\b([0-9]{4}-[0-9]{2}-[0-9]{2})T([0-9]{2}:[0-9]{2}):[0-9]{2}(?:\.[0-9]+)?Z")
+"""A time as the ledger writes it."""
 _OPTION = re.compile(
     r"(?<![\w-])--(?P<name>[a-z][a-z0-9]*(?:-[a-z0-9]+)*)"
     r"(?P<value>[ =](?:[A-Z](?:[A-Z_:|./-]*[A-Z])?|[a-z][a-z0-9-]*|[0-9]+(?:\.[0-9]+)?)(?!\w))?"
@@ -32,12 +34,14 @@ _OPTION = re.compile(
 
 
 def in_words_of_the_page(text: str, book: Book, address: Address | None = None) -> str:
-    """A sentence in which options are called as fields are: by the words beside them.
+    """A sentence in which options are called as fields are, by the words beside them, and times are told as
+    everywhere on a page: day and minute.
 
     Args:
         address: whose own fields are meant where it has such; else those of any form.
     """
-    return _OPTION.sub(lambda found: _called(found, book, address), text.replace(*SAME_AGAIN))
+    plain = _MOMENT.sub(lambda found: f"{found[1]} {found[2]}", text.replace(*SAME_AGAIN))
+    return _OPTION.sub(lambda found: _called(found, book, address), plain)
 
 
 def _called(found: re.Match[str], book: Book, address: Address | None) -> str:

@@ -123,7 +123,9 @@ def _taken(
     if not piece:
         raise UsageError(f"{named} is empty.", "Send it again.")
     if not fits(piece):
-        raise UsageError(f"{named} is by its bytes nothing that can be taken here.", otherwise)
+        raise UsageError(
+            f"{named} is none of the files that are taken here, whatever its name says.", otherwise
+        )
     path = stem.with_name(f"{stem.name}{ending_of(piece) or '.bin'}")
     size = 0
     with upload_folder.new_file(folder, path.name) as place:

@@ -90,6 +90,9 @@
     if (place && !place.querySelector(".trouble")) place.textContent = "";
   });
   document.addEventListener("htmx:afterSwap", (event) => {
-    if (event.target.id === "trouble") event.target.scrollIntoView({ block: "center" });
+    if (event.target.id === "trouble") {
+      document.querySelector(".notice[role=status]")?.remove(); // of the form before
+      event.target.scrollIntoView({ block: "center" });
+    }
   });
 })();

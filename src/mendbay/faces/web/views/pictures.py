@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup
 
 from mendbay.board.number_form import Kind
+from mendbay.board.sighting import How
 from mendbay.case.records import Bay
 from mendbay.faces.picture_words import contradiction_words, percent_words
 from mendbay.faces.web.addresses import Book
@@ -39,6 +40,11 @@ if TYPE_CHECKING:
 BOOK = Book()
 AT_ONCE = 40
 KINDS = {str(one): str(one) for one in Kind}
+UNDO = "“Put right” has a button that takes it back"
+CLOSE_UPS = 3
+"""Places of an identifier that are shown large beside what puts it right."""
+AROUND = 0.6
+"""What is shown around such a place, in heights of its writing (own choice)."""
 BAY = line("bay", "Bay", required=True)
 REASON = line("reason", "Why", required=True)
 
@@ -62,6 +68,19 @@ class Shown:
     more: int
     by_hand: bool
     against: str
+
+
+@dataclass(frozen=True, slots=True)
+class CloseUp:
+    """A place of a picture, shown large.
+
+    Args:
+        box: left, top, width and height in pixels of the picture.
+    """
+
+    shot: PictureSpots
+    spot: Spot
+    box: tuple[float, float, float, float]
 
 
 @BOOK.page(
@@ -104,6 +123,7 @@ def _of_bay(visit: Visit, bench: Bench, bay: Bay) -> dict[str, object]:
         "troubles": {one.picture: one.troubles[:2] for one in look.readings},
         "seen_there": {one.picture: _told_once(one) for one in spots},
         "fix": (visit.said["kind"], visit.said["read"]) if visit.said["kind"] else None,
+        "close_ups": _close_ups(spots, visit.said["kind"], visit.said["read"]),
         "shown": _values(look, visit.said["kind"]),
         "doubtful": next((one for one in look.identifiers if not one.settled and one.kind in asked), None),
         "advice": [one for one in look.advice if one.kind is not None],
@@ -122,8 +142,27 @@ def _row(one: Identifier) -> Shown:
         place,
         more=max(0, len(one.sightings) - 1),
         by_hand=one.how == "hand",
-        against=contradiction_words(one),
+        against=contradiction_words(one, UNDO),
     )
+
+
+def _close_ups(spots: tuple[PictureSpots, ...], kind: str, value: str) -> list[CloseUp]:
+    """The places where an identifier was seen, the first of each picture; by it a person compares."""
+    found: list[CloseUp] = []
+    for shot in spots:
+        there = [one for one in shot.spots if kind == one.kind and value in (one.value, one.corrected_to)]
+        there.sort(key=lambda one: one.how is How.BARCODE)  # no person can compare a barcode
+        seen = there[0] if there else None
+        if seen is None or not shot.width:
+            continue
+        across, down = [x for x, _ in seen.corners], [y for _, y in seen.corners]
+        margin = AROUND * max(8.0, min(max(across) - min(across), max(down) - min(down)))
+        left, top = max(0.0, min(across) - margin), max(0.0, min(down) - margin)
+        right = min(float(shot.width), max(across) + margin)
+        low = min(float(shot.height), max(down) + margin)
+        if right > left and low > top:
+            found.append(CloseUp(shot, seen, (left, top, right - left, low - top)))
+    return found[:CLOSE_UPS]
 
 
 def _told_once(shot: PictureSpots) -> list[Spot]:

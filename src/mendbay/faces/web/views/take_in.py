@@ -9,6 +9,7 @@ from mendbay.case.authority import WORDS, Whose, concern_about
 from mendbay.case.consents import By, How, Risk, Word, packaged_risks
 from mendbay.case.records import Bay
 from mendbay.case.take_in_form import NOT_KNOWN, Type
+from mendbay.core.errors import UsageError
 from mendbay.faces import wording
 from mendbay.faces.consent_words import authority_words, consent_line
 from mendbay.faces.web.addresses import Book
@@ -216,8 +217,14 @@ def whose_data(visit: Visit) -> Answer:
 )
 def add_a_bay(visit: Visit) -> Answer:
     said = visit.said
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
         bench.ledger.case(visit.path["case"])
+        known = next((one for one in bench.ledger.bays(visit.path["case"]) if one.bay == said["bay"]), None)
+        if known is not None and (known.model or known.serial or not (said["model"] or said["serial"])):
+            raise UsageError(
+                f"The case has a bay {known.bay} already.",
+                "Give the other drive a label of its own, or put right what this one's label says.",
+            )
         add_bay(bench, Bay(visit.path["case"], said["bay"], said["model"], said["serial"]))
     return visit.go("take-in", f"The case has a bay {said['bay']}.")
 

@@ -11,7 +11,7 @@ from mendbay.faces.web.card import card_of
 from mendbay.faces.web.fields import choice, files, flag
 from mendbay.faces.web.views.take_in import HOWS, form_mark
 from mendbay.faces.web.visit import Visit
-from mendbay.jobs.take_in_answers import SIZE_LIMIT, Entered, Fate, enter_answers, read_answer_file
+from mendbay.jobs.take_in_answers import SIZE_LIMIT, Entered, Fate, Taken, enter_answers, read_answer_file
 from mendbay.jobs.take_in_form import fill_form
 from mendbay.jobs.take_in_page import page_for
 from mendbay.wiring import take_in_page
@@ -76,10 +76,17 @@ def entered(visit: Visit) -> Answer:
     with visit.bench() as bench:
         card = card_of(visit, bench, case)
     done = kept[case]
+    words = {one.question.id: one.words for one in done.form.entries}
+
+    def asked(one: Taken) -> str:
+        """A question as it is asked; what the file calls it where there is none of that name."""
+        return words.get(one.given.question, one.given.question)
+
     return Page(
         "take_in_entered.html",
         {
             "card": card,
+            "asked": asked,
             "entered": done.of(Fate.ENTERED),
             "replaced": done.of(Fate.REPLACED),
             "same": done.of(Fate.SAME),

@@ -55,7 +55,7 @@ def things(visit: Visit) -> Answer:
             "card": card,
             "items": items,
             "moves": {one.number: sorted(MOVES[one.where], key=str) for one in items},
-            "bays": bays,
+            "bay_field": choice(BAY.name, BAY.words, {one.bay: one.bay for one in bays}),
             "overs": tuple(reversed(overs)),
             "can_come_in": can_come_in,
             "can_leave": [one for one in items if one.where is Where.HERE],
