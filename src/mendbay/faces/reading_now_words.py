@@ -20,7 +20,7 @@ from mendbay.core.quantity import (
 )
 from mendbay.core.span import Span
 from mendbay.jobs.events import Worth
-from mendbay.jobs.work_port import Outcome, Standing, WorkKind
+from mendbay.jobs.work_port import Outcome, Standing
 
 WORTH = {
     Worth.DESCRIPTIONS: "It describes the files.",
@@ -44,23 +44,6 @@ OUTCOME = {
     Outcome.FAILED: "It could not go on; everything read so far is kept.",
     Outcome.LOST: "Lost: its process is gone without a word. What was read is kept; the same can be ordered "
     "again.",
-}
-KIND = {
-    WorkKind.READ_PAIR: "Reading the drives together",
-    WorkKind.READ_DRIVE: "Reading a drive",
-    WorkKind.COMPARE_DRIVE: "Comparing a drive with its image",
-    WorkKind.VERIFY_IMAGE: "Verifying an image",
-    WorkKind.ASK_DRIVE: "Asking a drive about itself",
-    WorkKind.BLEND_IMAGES: "Taking over from other images",
-    WorkKind.HAND_BACK: "Handing back",
-    WorkKind.READ_PICTURES: "Reading pictures",
-    WorkKind.READ_CHIP: "Reading a chip",
-    WorkKind.WRITE_CHIP: "Writing a chip",
-    WorkKind.CATALOGUE: "Listing the files",
-    WorkKind.EXPORT_CASE: "Exporting the case",
-    WorkKind.PLAN_ERASURE: "Planning an erasure",
-    WorkKind.ERASE_COPIES: "Erasing copies",
-    WorkKind.LEARN_FAMILY: "Learning a ROM family",
 }
 
 

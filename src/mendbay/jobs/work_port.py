@@ -35,6 +35,26 @@ class WorkKind(StrEnum):
     LEARN_FAMILY = "learn-family"
 
 
+DOING: Mapping[WorkKind, str] = {
+    WorkKind.READ_PAIR: "Reading the drives together",
+    WorkKind.READ_DRIVE: "Reading a drive",
+    WorkKind.COMPARE_DRIVE: "Comparing a drive with its image",
+    WorkKind.VERIFY_IMAGE: "Verifying an image",
+    WorkKind.ASK_DRIVE: "Asking a drive about itself",
+    WorkKind.BLEND_IMAGES: "Taking over from other images",
+    WorkKind.HAND_BACK: "Handing back",
+    WorkKind.READ_PICTURES: "Reading pictures",
+    WorkKind.READ_CHIP: "Reading a chip",
+    WorkKind.WRITE_CHIP: "Writing a chip",
+    WorkKind.CATALOGUE: "Listing the files",
+    WorkKind.EXPORT_CASE: "Exporting the case",
+    WorkKind.PLAN_ERASURE: "Planning an erasure",
+    WorkKind.ERASE_COPIES: "Erasing copies",
+    WorkKind.LEARN_FAMILY: "Learning a ROM family",
+}
+"""What a work does, in words, to begin a sentence with."""
+
+
 OF_THE_SHOP = frozenset({WorkKind.LEARN_FAMILY})
 """Kinds that are of no case: their order says case 0."""
 

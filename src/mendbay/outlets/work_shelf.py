@@ -21,7 +21,7 @@ from mendbay.core.clock import Clock
 from mendbay.core.errors import DestinationError, ImageBusy, LedgerError, UsageError
 from mendbay.core.texts import require_line
 from mendbay.jobs.work_options import bays_held, options_of
-from mendbay.jobs.work_port import Outcome, Standing, Trouble, WorkOrder, WorkRequest, Works, WorkState
+from mendbay.jobs.work_port import DOING, Outcome, Standing, Trouble, WorkOrder, WorkRequest, Works, WorkState
 from mendbay.outlets import work_requests
 from mendbay.outlets.work_folder import (
     ASKED,
@@ -123,8 +123,9 @@ class WorkShelf(Works):
             if not (shared or is_same) or not self.is_alive(other.id) or self.state(other.id).is_over:
                 continue
             what = f"Bay {shared[0]} of case {order.case} is in use by" if shared else "The same is done by"
+            doing = DOING[other.kind]
             raise ImageBusy(
-                f"{what} a work that {other.who} began at {other.at} ({other.kind}).",
+                f"{what} what {other.who} began at {other.at}: {doing[0].lower()}{doing[1:]}.",
                 "Wait until it has ended, or stop it first.",
             )
 

@@ -10,12 +10,11 @@ from typing import TYPE_CHECKING
 
 from mendbay.core.errors import ImageBusy, MendbayError, UsageError
 from mendbay.faces.board_words import ROLES
-from mendbay.faces.reading_now_words import KIND
 from mendbay.faces.web.case_works import ShownWork, order_work, shown_works
 from mendbay.faces.web.clip_form import told_for_forms
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.work_options import bays_held, options_of
-from mendbay.jobs.work_port import JSON, Outcome, WorkKind
+from mendbay.jobs.work_port import DOING, JSON, Outcome, WorkKind
 from mendbay.wiring import BenchProgrammers
 
 if TYPE_CHECKING:
@@ -169,7 +168,7 @@ def _require_free_bay(visit: Visit, bay: str) -> None:
     """Refuses, in words, what the shelf of works would refuse: the drive of the bay is in use."""
     for one in shown_works(visit, tuple(WorkKind), LOOKED_AT):
         if one.is_alive and bay in _bays(one):
-            doing = KIND[one.order.kind]
+            doing = DOING[one.order.kind]
             raise ImageBusy(
                 f"The drive of bay {bay}, or its image, is in use: {doing[:1].lower()}{doing[1:]}.",
                 "Let that finish, or stop it first: no clip goes onto a board while its drive is worked on.",

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Any, cast
 
 from mendbay.core.errors import UsageError
 from mendbay.faces.going_on_words import Further, GoingOn, going_on
-from mendbay.faces.reading_now_words import KIND, OUTCOME, STANDING, BayNow, bay_now
+from mendbay.faces.reading_now_words import OUTCOME, STANDING, BayNow, bay_now
 from mendbay.faces.web.reading_form import MOST_TRIES, SLOTS, conditions_in, said_by, sent
 from mendbay.faces.web.visit import Visit
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.jobs.work_options import bays_held, options_of
-from mendbay.jobs.work_port import Outcome, Standing, WorkKind, WorkOrder, WorkState
+from mendbay.jobs.work_port import DOING, Outcome, Standing, WorkKind, WorkOrder, WorkState
 
 if TYPE_CHECKING:
     from mendbay.jobs.work_port import Works
@@ -49,7 +49,7 @@ class WorkSeen:
     def title(self) -> str:
         """What it does, in words."""
         bays = f", bay {' and bay '.join(self.bays)}" if self.bays else ""
-        return f"{KIND[self.order.kind]}{bays}"
+        return f"{DOING[self.order.kind]}{bays}"
 
     @property
     def is_over(self) -> bool:

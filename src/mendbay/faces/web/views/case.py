@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 from mendbay.case.agenda import Wait, WaitsFor
 from mendbay.faces.agenda_words import wait_words
-from mendbay.faces.reading_now_words import KIND
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.card import card_of
@@ -16,7 +15,7 @@ from mendbay.faces.web.fields import choice, day, flag, line
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.waiting import TELLABLE, WORDS, go_on, set_due, wait, waits_of, whole_shop
-from mendbay.jobs.work_port import WorkKind
+from mendbay.jobs.work_port import DOING, WorkKind
 
 if TYPE_CHECKING:
     from mendbay.case.records import Case
@@ -42,8 +41,7 @@ def case(visit: Visit) -> Answer:
             "told_to_wait": any(one.told for one in card.told.entry.case.waits),
             "late": card.told.entry.late,
             "works": [
-                (KIND.get(one.order.kind, str(one.order.kind)), one)
-                for one in shown_works(visit, tuple(WorkKind), WORKS_SHOWN)
+                (DOING[one.order.kind], one) for one in shown_works(visit, tuple(WorkKind), WORKS_SHOWN)
             ],
         },
     )
