@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from mendbay.core.errors import ChangedMeanwhile
 from mendbay.faces.web.addresses import Address, Book
 from mendbay.faces.web.answers import Go
+from mendbay.jobs.ports import never
 from mendbay.wiring import open_bench
 
 if TYPE_CHECKING:
@@ -30,6 +31,7 @@ class Visit:
         seen: the mark of what the form's page showed; empty if it carries none.
         who: the person at the bench, for custody; empty for the account the server runs under.
         here: path and query of this request.
+        gone: whether whoever asks for a page has gone away meanwhile, so that nobody waits for it.
     """
 
     desk: Desk
@@ -41,6 +43,7 @@ class Visit:
     here: str = "/"
     seen: str = ""
     told: list[Event] = field(default_factory=list)
+    gone: Callable[[], bool] = never
 
     @contextmanager
     def bench(self, **options: Any) -> Iterator[Bench]:
