@@ -240,8 +240,21 @@ def test_a_look_notes_nothing_reading_it_compares(read: Web) -> None:
     read.get(f"/case/1/file?number={one}&generation={made}")
     with read.bench() as bench:
         assert (len(bench.ledger.events(1)), len(bench.ledger.custody(1))) == before
-    said = text_of(read.done("/case/1/file/read", {"number": str(one), "generation": made}))
-    assert "Read and compared" in said
+    which = {"number": str(one), "generation": made}
+    assert "is being read" in text_of(read.done("/case/1/file/read", which))
+    (order,) = works(read.home).orders(1)
+    assert order.kind is WorkKind.READ_FILE
+    until(lambda: not works(read.home).is_alive(order.id))
+    for page in ("file", "file/reading"):
+        said = text_of(read.get(f"/case/1/{page}?number={one}&generation={made}"))
+        assert "Read and compared: whole" in said
+        assert "Ordered by Kim" in said
+    other = next(each for each in rows(html) if each != one and f"/case/1/file?number={each}&amp;" in html)
+    assert "Read and compared" not in text_of(read.get(f"/case/1/file?number={other}&generation={made}"))
+    read.post("/case/1/file/stop", {**which, "work": order.id}, status=422)
+    with read.bench() as bench:
+        path = catalogues(read.home).open(bench.ledger.case(1)).catalogue.path(one)  # type: ignore[union-attr]
+    assert order.options == {"path": [part.hex() for part in path.split(b"/")]}
 
 
 @pytest.mark.slow

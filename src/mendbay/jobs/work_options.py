@@ -14,6 +14,7 @@ from mendbay.core.texts import require_characters
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.going_on import HEAD_WORK_GIVES, Stakes
 from mendbay.imaging.hazard import Condition
+from mendbay.jobs.file_work_options import CheckHandBack, ReadFile
 from mendbay.jobs.power_permit import Although
 from mendbay.jobs.read_drive import DriveAt
 from mendbay.jobs.reading_terms import assumptions, stakes_of
@@ -108,7 +109,18 @@ class Catalogue:
     """There are none."""
 
 
-Options = ReadPair | ReadDrive | CompareDrive | VerifyImage | AskDrive | HandBack | ReadPictures | Catalogue
+Options = (
+    ReadPair
+    | ReadDrive
+    | CompareDrive
+    | VerifyImage
+    | AskDrive
+    | HandBack
+    | ReadPictures
+    | Catalogue
+    | ReadFile
+    | CheckHandBack
+)
 
 
 def options_of(order: WorkOrder) -> Options:
@@ -346,4 +358,6 @@ _READ: Mapping[WorkKind, Callable[[_Fields], Options]] = {
     WorkKind.HAND_BACK: _hand_back,
     WorkKind.READ_PICTURES: _read_pictures,
     WorkKind.CATALOGUE: _catalogue,
+    WorkKind.READ_FILE: lambda fields: ReadFile.of(fields.texts("path")),
+    WorkKind.CHECK_HAND_BACK: lambda fields: CheckHandBack.of(fields.text("folder", needed=True)),
 }

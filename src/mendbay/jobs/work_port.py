@@ -26,6 +26,8 @@ class WorkKind(StrEnum):
     ASK_DRIVE = "ask-drive"
     READ_PICTURES = "read-pictures"
     CATALOGUE = "catalogue"
+    READ_FILE = "read-file"
+    CHECK_HAND_BACK = "check-hand-back"
 
 
 class Standing(StrEnum):
