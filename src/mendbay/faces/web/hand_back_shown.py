@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from mendbay.core.errors import NoSuchItem
+from mendbay.core.errors import DestinationError, NoSuchItem
 from mendbay.core.quantity import bytes_text
 from mendbay.faces.web.preview_pool import gate_of, pool_of
 from mendbay.handback.bag import DECLARATION_NAME
@@ -94,7 +94,13 @@ def require_copy(folder: Path) -> None:
     Raises:
         DestinationError: it cannot be reached, or holds no hand-back.
     """
-    report_file(folder, DECLARATION_NAME, 1 << 16)
+    try:
+        report_file(folder, DECLARATION_NAME, 1 << 16)
+    except DestinationError as trouble:
+        raise DestinationError(
+            f"There is no hand-back in {folder} that can be read.",
+            "Name the folder that holds its reports; if it is on a medium, plug that in first.",
+        ) from trouble
 
 
 def _is_there(folder: str, name: str) -> bool:

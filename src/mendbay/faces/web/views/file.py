@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from mendbay.core.clock import iso_from_epoch
 from mendbay.core.errors import NoSuchItem
+from mendbay.core.source import Lack
 from mendbay.faces import wording
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
@@ -17,6 +18,7 @@ from mendbay.faces.web.open_catalogues import Pictures, require_catalogue
 from mendbay.faces.web.preview_pool import gate_of, pool_of
 from mendbay.faces.web.visit import Visit
 from mendbay.files.text_preview import HexPreview, TextPreview
+from mendbay.files.tree import Proof
 from mendbay.jobs.authority import concern
 from mendbay.jobs.file_work_options import path_option
 from mendbay.jobs.list_files import look_at_file
@@ -36,6 +38,17 @@ WHICH = (
     line("generation", "Listing", required=True, limit=40),
 )
 LARGE = flag("large", "Large")
+PROVEN_BY = {
+    Proof.CHECKSUM: "its checksums",
+    Proof.STRUCTURE: "all that is said of it agreeing",
+    Proof.NONE: "nothing",
+}
+LACKS = {
+    Lack.UNREAD: "not asked for yet",
+    Lack.REFUSED: "refused by the drive",
+    Lack.WAIVED: "left out on purpose",
+    Lack.ABSENT: "no such place at hand",
+}
 MOST_READINGS = 100
 """Readings of files that are looked through for the last one of a file."""
 
@@ -68,6 +81,8 @@ def file(visit: Visit) -> Answer:
             "is_folder": is_folder_row(kept.catalogue, row.number),
             "reading": _reading(visit, path),
             "number": row.number,
+            "proven_by": PROVEN_BY[entry.proof],
+            "lacks": LACKS,
             "is_wanted": is_wanted,
             "concern": unsettled,
             "generation": kept.generation,

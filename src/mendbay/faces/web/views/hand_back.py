@@ -265,7 +265,7 @@ def the_report_file(visit: Visit) -> Answer:
     "/case/{case:int}/hand-back/check",
     "hand-back-check",
     "Checks that a hand-back in a folder is complete and unchanged.",
-    [line("folder", "Folder, with its whole path", required=True, limit=FOLDER_LIMIT)],
+    [line("folder", "Folder of the copy", required=True, limit=FOLDER_LIMIT)],
 )
 def check(visit: Visit) -> Answer:
     folder = CheckHandBack.of(visit.said["folder"]).folder
@@ -294,7 +294,7 @@ def stop_check(visit: Visit) -> Answer:
     "/case/{case:int}/hand-back/keep",
     "hand-back-keep",
     "Says until when the shop keeps its copies.",
-    [day("until", "Until"), number("days", "Or days after the hand-back", most=MOST_DAYS)],
+    [day("until", "Until"), number("days", "Or so many days after the hand-back", most=MOST_DAYS)],
 )
 def keep(visit: Visit) -> Answer:
     with visit.bench() as bench, bench.ledger.together():
