@@ -22,6 +22,8 @@ from support.file_trees import listed_home, named
 from support.web_client import Web, text_of, web_on
 
 PAGES = ("/case/1/files", "/case/1/files?all=yes", "/case/1/files?search=a&wanted=yes", "/case/1/hand-back")
+MAY_STAY = 60
+"""What a server may hold open for its threads, far below one file for each hurt."""
 FLIPS = 24
 """Places at which a bit of each file is turned."""
 
@@ -109,7 +111,7 @@ def test_a_damaged_catalogue_is_told_and_can_be_made_again(listed: Web) -> None:
             place.write_bytes(data)
     forget_open(listed)
     assert "cannot be used" not in text_of(listed.get("/case/1/files"))
-    assert open_files() <= before + 25  # the columns of the one that is open
+    assert open_files() <= before + MAY_STAY
 
 
 @pytest.mark.parametrize(
@@ -183,7 +185,7 @@ STATE = {
             "aim_bytes": 100,
             "wanted_bytes": 50,
             "wanted_read_bytes": 5,
-            "why": {"worth": "wanted", "chance": 0.5, "tries": 1, "is_doubted": True},
+            "why": {"worth": "the rest", "chance": 0.5, "tries": 1, "is_doubted": True},
         }
     },
     "step": {"step": "copying", "done": 1, "total": 3, "now": "a", "in_bytes": True},
@@ -204,7 +206,8 @@ def test_what_is_being_read_now_is_shown(held: tuple[Web, Path]) -> None:
     (folder / "state.json").write_text(json.dumps(STATE))
     said = text_of(web.get("/case/1/files"))
     assert "Bay 1 Reading:" in said
-    assert "likely to be given, refused 1 time before" in said.replace("\N{THIN SPACE}", " ")
+    assert "It is of the rest. It is 50" in said
+    assert "likely to be given, was refused 1 time before" in said.replace("\N{THIN SPACE}", " ")
 
 
 def test_a_damaged_state_is_told_whatever_is_wrong_with_it(held: tuple[Web, Path]) -> None:
@@ -222,7 +225,7 @@ def test_a_damaged_state_is_told_whatever_is_wrong_with_it(held: tuple[Web, Path
                     require_told(web)
     (folder / "state.json").write_text(json.dumps({**STATE, "progress": {"1": {}}}))
     assert "order the same again" in text_of(web.get("/case/1/files"))
-    assert open_files() <= before + 5
+    assert open_files() <= before + MAY_STAY
 
 
 @pytest.mark.parametrize("kind", [WorkKind.CATALOGUE, WorkKind.HAND_BACK, WorkKind.CHECK_HAND_BACK])
@@ -248,7 +251,7 @@ def test_damaged_files_of_a_work_are_told(held: tuple[Web, Path], kind: WorkKind
                 require_told(fresh)
             shutil.rmtree(place) if how == "folder" else place.unlink(missing_ok=True)
             place.write_bytes(whole[name])
-    assert open_files() <= before + 30  # some for each server that was begun, not for each hurt
+    assert open_files() <= before + MAY_STAY
 
 
 # ---------------------------------------------------------------------- the report of a hand-back
@@ -354,4 +357,4 @@ def test_a_damaged_report_is_told(handed: tuple[Web, Path]) -> None:
     (folder / "report.pdf").write_bytes(b"%PDF-1.7 and nothing more")
     assert "cannot be drawn" in text_of(web.get("/case/1/hand-back/report-page?at=0"))
     web.get("/case/1/hand-back/report-picture?at=0", status=404)
-    assert open_files() <= before + 12
+    assert open_files() <= before + MAY_STAY

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
+import threading
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -10,17 +12,21 @@ from typing import Any
 import pytest
 
 from mendbay.case.records import Bay
+from mendbay.core.errors import Interrupted
 from mendbay.core.source import Gap, Lack
 from mendbay.core.span import Span, SpanSet
 from mendbay.faces.web.files_shown import MOST_OPENED, packed, unpacked
+from mendbay.faces.web.preview_pool import Gate
+from mendbay.faces.web.views import file as file_view
 from mendbay.files.verdict import Judgement, Verdict
+from mendbay.jobs.bench import Bench
 from mendbay.jobs.catalogue_files import catalogue_files
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.work_port import WorkKind
 from mendbay.wiring import catalogues, open_bench, works
 from support.ext_images import small_image
 from support.file_trees import listed_home, many, named, read_home
-from support.web_client import Web, text_of, web_on
+from support.web_client import HOST, Web, text_of, web_on
 from support.works import WorkShop, until
 
 HOSTILE = b"<img src=x onerror=alert(1)>\xe2\x80\xae\xff\x1b[2J.txt"
@@ -259,6 +265,69 @@ def test_a_look_notes_nothing_reading_it_compares(read: Web) -> None:
     with read.bench() as bench:
         path = catalogues(read.home).open(bench.ledger.case(1)).catalogue.path(one)  # type: ignore[union-attr]
     assert order.options == {"path": [part.hex() for part in path.split(b"/")]}
+
+
+def a_picture(web: Web) -> str:
+    """The query of a preview of some file."""
+    made = generation(web)
+    html = web.get(f"/case/1/files/rows?generation={made}&search=large.bin")
+    return f"number={rows(html)[0]}&generation={made}"
+
+
+def test_more_previews_than_can_be_made_are_told(read: Web, monkeypatch: pytest.MonkeyPatch) -> None:
+    query = a_picture(read)
+    read.get(f"/case/1/file/preview?{query}")
+    monkeypatch.setattr(file_view, "gate_of", lambda desk: Gate(0, 0))
+    for page in ("preview", "picture"):
+        said = text_of(read.get(f"/case/1/file/{page}?{query}", status=409))
+        assert "Too many previews" in said
+        assert "Load the page again" in said
+
+
+def test_a_browser_that_goes_away_frees_what_looks_for_it(read: Web, monkeypatch: pytest.MonkeyPatch) -> None:
+    url, stopped = f"/case/1/file/preview?{a_picture(read)}", threading.Event()
+    gate = Gate(1, 0)
+    monkeypatch.setattr(file_view, "gate_of", lambda desk: gate)
+
+    def looks_for_long(bench: Bench, *rest: object, **more: object) -> None:
+        until(bench.stop)
+        stopped.set()
+        raise Interrupted("Stopped.", "Ask again.")
+
+    monkeypatch.setattr(file_view, "preview_file", looks_for_long)
+
+    async def ask() -> None:
+        come = iter(("http.request", "http.disconnect"))
+
+        async def receive() -> dict[str, object]:
+            return {"type": next(come, "http.disconnect")}
+
+        async def send(message: object) -> None:
+            pass
+
+        path, _, query = url.partition("?")
+        await read.client.app(
+            {
+                "type": "http",
+                "http_version": "1.1",
+                "scheme": "http",
+                "method": "GET",
+                "path": path,
+                "raw_path": path.encode(),
+                "query_string": query.encode(),
+                "root_path": "",
+                "headers": [(b"host", HOST.encode())],
+                "server": ("127.0.0.1", 8437),
+                "client": ("127.0.0.1", 9),
+            },
+            receive,  # type: ignore[arg-type]
+            send,  # type: ignore[arg-type]
+        )
+
+    asyncio.run(ask())
+    assert stopped.wait(30)
+    with gate.through():
+        pass
 
 
 @pytest.mark.slow

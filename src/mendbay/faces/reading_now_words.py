@@ -54,6 +54,8 @@ KIND = {
     WorkKind.HAND_BACK: "Handing back",
     WorkKind.READ_PICTURES: "Reading pictures",
     WorkKind.CATALOGUE: "Listing the files",
+    WorkKind.READ_FILE: "Reading a file",
+    WorkKind.CHECK_HAND_BACK: "Checking a hand-back",
 }
 
 

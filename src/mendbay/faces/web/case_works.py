@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from mendbay.core.errors import UsageError
 from mendbay.core.quantity import bytes_text, count_text, counted, percent_text
+from mendbay.faces.reading_now_words import WORTH
 from mendbay.jobs.work_port import JSON, Ask, Outcome, Standing, WorkKind, WorkOrder, WorkRequest, WorkState
 from mendbay.wiring import reap_works, start_work
 
@@ -183,12 +184,10 @@ def _reading(one: Mapping[str, Any]) -> ReadingNow:
 def _why(why: Mapping[str, Any] | None) -> str:
     if not why:
         return ""
-    said = [
-        f"worth: {why['worth']}",
-        f"{percent_text(round(1000 * float(why['chance'])), 1000)} likely to be given",
-    ]
+    worth = next((words for one, words in WORTH.items() if str(one) == why["worth"]), "")
+    said = [f"is {percent_text(round(1000 * float(why['chance'])), 1000)} likely to be given"]
     if why.get("tries"):
-        said.append(f"refused {counted(int(why['tries']), 'time')} before")
+        said.append(f"was refused {counted(int(why['tries']), 'time')} before")
     if why.get("is_doubted"):
-        said.append("in a range that was refused or hung")
-    return ", ".join(said)
+        said.append("lies in a range that was refused or hung")
+    return f"{worth} It {', '.join(said)}.".strip()
