@@ -81,10 +81,7 @@
         clearTimeout(this.late);
         this.anew(0);
       });
-      window.addEventListener("resize", () => {
-        this.resize();
-        this.draw();
-      });
+      window.addEventListener("resize", () => this.draw());
     }
 
     /* ------------------------------------------------------------ where things stand */
@@ -104,10 +101,6 @@
     resize() {
       this.space.style.height = `${this.tall}px`;
       this.place.setAttribute("aria-rowcount", this.total);
-      /* A short list leaves no empty room below it. */
-      this.place.style.height = "";
-      const most = this.place.clientHeight;
-      if (most && this.whole < most) this.place.style.height = `${Math.max(this.whole, ROW) + 2}px`;
     }
 
     /* From a place in the whole list to one of the scrolled height, and back. */
