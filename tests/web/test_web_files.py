@@ -2,22 +2,32 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
-from collections.abc import Iterator
+import threading
+from collections.abc import Iterator, Mapping
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from mendbay.case.records import Bay
+from mendbay.core.errors import Interrupted
 from mendbay.core.source import Gap, Lack
 from mendbay.core.span import Span, SpanSet
 from mendbay.faces.web.files_shown import MOST_OPENED, packed, unpacked
+from mendbay.faces.web.preview_pool import Gate
+from mendbay.faces.web.views import file as file_view
 from mendbay.files.verdict import Judgement, Verdict
+from mendbay.jobs.bench import Bench
 from mendbay.jobs.catalogue_files import catalogue_files
+from mendbay.jobs.take_in import take_in
 from mendbay.jobs.work_port import WorkKind
-from mendbay.wiring import catalogues, works
+from mendbay.wiring import catalogues, open_bench, works
+from support.ext_images import small_image
 from support.file_trees import listed_home, many, named, read_home
-from support.web_client import Web, text_of, web_on
-from support.works import until
+from support.web_client import HOST, Web, text_of, web_on
+from support.works import WorkShop, until
 
 HOSTILE = b"<img src=x onerror=alert(1)>\xe2\x80\xae\xff\x1b[2J.txt"
 
@@ -225,7 +235,7 @@ def test_every_file_has_a_page_with_its_evidence(read: Web) -> None:
         said.append(text_of(read.get(f"/case/1/file?number={one}&generation={made}")))
         read.get(f"/case/1/file/preview?number={one}&generation={made}")
     assert any("Where its bytes came from" in one for one in said)
-    assert any("missing: refused" in one for one in said)
+    assert any("missing: refused by the drive" in one for one in said)
     read.get(f"/case/1/file?number=0&generation={made}", status=404)
     read.get(f"/case/1/file?number=99999&generation={made}", status=404)
     read.get(f"/case/1/file/picture?number={files[0]}&generation={made}", status=404)
@@ -240,8 +250,84 @@ def test_a_look_notes_nothing_reading_it_compares(read: Web) -> None:
     read.get(f"/case/1/file?number={one}&generation={made}")
     with read.bench() as bench:
         assert (len(bench.ledger.events(1)), len(bench.ledger.custody(1))) == before
-    said = text_of(read.done("/case/1/file/read", {"number": str(one), "generation": made}))
-    assert "Read and compared" in said
+    which = {"number": str(one), "generation": made}
+    assert "is being read" in text_of(read.done("/case/1/file/read", which))
+    (order,) = works(read.home).orders(1)
+    assert order.kind is WorkKind.READ_FILE
+    until(lambda: not works(read.home).is_alive(order.id))
+    for page in ("file", "file/reading"):
+        said = text_of(read.get(f"/case/1/{page}?number={one}&generation={made}"))
+        assert "Read and compared: whole" in said
+        assert "Ordered by Kim" in said
+    other = next(each for each in rows(html) if each != one and f"/case/1/file?number={each}&amp;" in html)
+    assert "Read and compared" not in text_of(read.get(f"/case/1/file?number={other}&generation={made}"))
+    read.post("/case/1/file/stop", {**which, "work": order.id}, status=422)
+    with read.bench() as bench:
+        path = catalogues(read.home).open(bench.ledger.case(1)).catalogue.path(one)  # type: ignore[union-attr]
+    assert order.options == {"path": [part.hex() for part in path.split(b"/")]}
+
+
+def a_picture(web: Web) -> str:
+    """The query of a preview of some file."""
+    made = generation(web)
+    html = web.get(f"/case/1/files/rows?generation={made}&search=large.bin")
+    return f"number={rows(html)[0]}&generation={made}"
+
+
+def test_more_previews_than_can_be_made_are_told(read: Web, monkeypatch: pytest.MonkeyPatch) -> None:
+    query = a_picture(read)
+    read.get(f"/case/1/file/preview?{query}")
+    monkeypatch.setattr(file_view, "gate_of", lambda desk: Gate(0, 0))
+    for page in ("preview", "picture"):
+        said = text_of(read.get(f"/case/1/file/{page}?{query}", status=409))
+        assert "Too many previews" in said
+        assert "Load the page again" in said
+
+
+def test_a_browser_that_goes_away_frees_what_looks_for_it(read: Web, monkeypatch: pytest.MonkeyPatch) -> None:
+    url, stopped = f"/case/1/file/preview?{a_picture(read)}", threading.Event()
+    gate = Gate(1, 0)
+    monkeypatch.setattr(file_view, "gate_of", lambda desk: gate)
+
+    def looks_for_long(bench: Bench, *rest: object, **more: object) -> None:
+        until(bench.stop)
+        stopped.set()
+        raise Interrupted("Stopped.", "Ask again.")
+
+    monkeypatch.setattr(file_view, "preview_file", looks_for_long)
+
+    async def ask() -> None:
+        come = iter(("http.request", "http.disconnect"))
+
+        async def receive() -> dict[str, object]:
+            return {"type": next(come, "http.disconnect")}
+
+        async def send(message: object) -> None:
+            pass
+
+        path, _, query = url.partition("?")
+        await read.client.app(
+            {
+                "type": "http",
+                "http_version": "1.1",
+                "scheme": "http",
+                "method": "GET",
+                "path": path,
+                "raw_path": path.encode(),
+                "query_string": query.encode(),
+                "root_path": "",
+                "headers": [(b"host", HOST.encode())],
+                "server": ("127.0.0.1", 8437),
+                "client": ("127.0.0.1", 9),
+            },
+            receive,  # type: ignore[arg-type]
+            send,  # type: ignore[arg-type]
+        )
+
+    asyncio.run(ask())
+    assert stopped.wait(30)
+    with gate.through():
+        pass
 
 
 @pytest.mark.slow
@@ -254,3 +340,40 @@ def test_a_million_rows(tmp_path: Path) -> None:
         assert rows(web.get(f"{ask}&first=999998&count=10")) == [999_999, 1_000_000]
         assert rows(web.get(f"{ask}&first=500000&count=2")) == [500_001, 500_002]
         assert f'data-total="{found}"' in web.get(f"/case/1/files/rows?generation={made}&search=pot+00999")
+
+
+def test_what_is_picked_while_a_drive_is_read_is_read_next(tmp_path: Path) -> None:
+    """A reading under way, of a drive that takes its time: the order in which it is read follows the page."""
+    folder = tmp_path / "shop"
+    folder.mkdir()
+    (folder / "drive.img").write_bytes(small_image("ext4"))
+    described = ('image = "drive.img"', 'serial = "K-1"', "real_time = true", "seconds_per_sector = 0.001")
+    (folder / "drive.toml").write_text("\n".join(described) + "\n")
+    with open_bench(folder / "home") as bench:
+        take_in(bench, "Quillmere Pottery", bays=[Bay(0, "1")])
+    shop = WorkShop(folder / "home")
+    work = shop.start(WorkKind.READ_PAIR, sources={"1": f"unsteady:{folder / 'drive.toml'}"})
+
+    def progress() -> Mapping[str, Any]:
+        return shop.state(work).progress.get("1", {})
+
+    try:
+        with web_on(shop.home) as web:
+            until(lambda: progress().get("phase") == "reading the rest")
+            assert "Being read now Bay 1" in text_of(web.get("/case/1/files"))
+            web.post("/case/1/files/list")
+            until(lambda: 'id="tree"' in web.get("/case/1/files"))
+            made = generation(web)
+            (number,) = rows(web.get(f"/case/1/files/rows?generation={made}&search=large.bin"))
+            assert not progress()["wanted_bytes"]
+            said = text_of(web.done("/case/1/files/pick", {"pick": str(number), "generation": made}))
+            assert "Wanted first from now on: /large.bin" in said
+            until(lambda: progress()["wanted_bytes"])
+            wanted = progress()["wanted_bytes"]
+            until(lambda: progress()["wanted_read_bytes"] == wanted)
+            now = progress()
+            assert not shop.state(work).is_over
+            assert now["read_bytes"] < (17 << 20)  # most of the rest comes behind it
+            until(lambda: "wanted;" in text_of(web.get("/case/1/files")))
+    finally:
+        shop.stop_all()

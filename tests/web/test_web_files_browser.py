@@ -136,7 +136,7 @@ def test_folders_open_by_keyboard_and_what_is_ticked_is_wanted(browser: Browser,
         page.keyboard.press("End")
         page.keyboard.press(" ")
         expect(page.locator("#picked")).to_have_text("2 ticked")
-        page.get_by_role("button", name="Want what is ticked first").click()
+        page.get_by_role("button", name="Read what is ticked first").click()
         expect(page.locator(".notice")).to_contain_text("/z.txt", timeout=WAIT)
         expect(row(page, 1)).to_contain_text("wanted", timeout=WAIT)
         with open_bench(home) as bench:
@@ -163,7 +163,7 @@ def test_without_script_there_is_a_table(browser: Browser, tmp_path: Path) -> No
         page.get_by_role("link", name="kiln/").click()
         expect(page.get_by_role("link", name="a.txt")).to_be_visible()
         page.get_by_label("Want a.txt").check()
-        page.get_by_role("button", name="Want what is ticked first").click()
+        page.get_by_role("button", name="Read what is ticked first").click()
         expect(page.locator(".notice")).to_contain_text("/kiln/a.txt")
         page.get_by_label("Search names").fill("z.")
         page.get_by_role("button", name="Show").click()

@@ -87,12 +87,26 @@ def test_files_are_handed_back_with_proof_report_and_receipt(read: Web, tmp_path
         assert answer.content.startswith(begin)
         assert answer.headers["content-disposition"].startswith("attachment")
         assert "html" not in answer.headers["content-type"]
-    assert "every digest right" in text_of(read.done("/case/1/hand-back/check", {"folder": str(out)}))
+    assert "is being checked" in text_of(read.done("/case/1/hand-back/check", {"folder": str(out)}))
+    assert ended(read) is Outcome.DONE
+    said = text_of(read.get("/case/1/hand-back"))
+    assert "every digest right" in said
+    assert "lies on the same medium as the cases" in said
+    drawn = text_of(read.get("/case/1/hand-back/report-page?at=0"))
+    assert "Page 1 of the report" in drawn
+    picture = read.client.get("/case/1/hand-back/report-picture?at=0")
+    assert picture.headers["content-type"] in ("image/png", "image/jpeg")
+    assert picture.headers["x-content-type-options"] == "nosniff"
+    assert "cannot be drawn" in text_of(read.get("/case/1/hand-back/report-page?at=0&page=99"))
     with read.bench() as bench:
         assert bench.ledger.case(1).keep_until
         assert [one for one in bench.ledger.custody(1) if "files handed back" in one.what]
     next((out / "data").rglob("large.bin")).write_bytes(b"changed")
-    read.post("/case/1/hand-back/check", {"folder": str(out)}, status=409)
+    read.done("/case/1/hand-back/check", {"folder": str(out)})
+    assert ended(read) is Outcome.FAILED
+    said = text_of(read.get("/case/1/hand-back"))
+    assert "the digest differs" in said
+    assert "do not hand this folder over" in said
     read.done("/case/1/hand-back/receipt", {"agreed": "The box stays here."})
     assert read.client.get("/case/1/hand-back/receipt.pdf").content.startswith(b"%PDF")
     (out / "report.json").write_text('{"report": 1}')
@@ -181,6 +195,32 @@ def test_how_long_copies_are_kept_is_not_overwritten_unseen(web: Web) -> None:
     web.post("/case/1/hand-back/keep", {"until": later, "days": "3"}, status=422)
     assert "nothing to hand back" in text_of(page)
     web.get("/case/1/hand-back/receipt.pdf", status=404)
+
+
+def test_what_is_handed_back_as_wanted_is_what_the_page_showed(read: Web, tmp_path: Path) -> None:
+    read.done("/case/1/files/wish", {"pattern": "*.txt"})
+    page = read.get("/case/1/hand-back")
+    mark = page.split('name="seen" value="')[1].split('"')[0]
+    read.done("/case/1/files/wish", {"pattern": "*.jpg"})
+    form = {"folder": str(tmp_path / "out"), "what": "wanted", "seen": mark}
+    assert "changed by somebody else" in text_of(read.post(MAKE, form, status=409).text)
+    assert works(read.home).orders(1) == ()
+
+
+def test_the_day_of_keeping_is_held_against_what_it_is_counted_from(web: Web) -> None:
+    web.done("/cases/open", {"customer": "A weaver"})
+    page = web.get("/case/1/hand-back")
+    mark = page.split("/case/1/hand-back/keep")[1].split('name="seen" value="')[1].split('"')[0]
+    with web.bench() as bench:
+        bench.note(1, "hand-back", "Made by somebody meanwhile.", {"folder": "/media/none"})
+    refused = web.post("/case/1/hand-back/keep", {"days": "3", "seen": mark}, status=409)
+    assert "changed by somebody else" in text_of(refused.text)
+
+
+def test_a_check_is_stopped_by_hand(read: Web, tmp_path: Path) -> None:
+    web_says = "/case/1/hand-back/check-stop"
+    read.post(web_says, {"work": "../../x"}, status=422)
+    read.post(web_says, {}, status=422)
 
 
 def test_a_server_open_to_others_says_whose_folder_it_is(tmp_path: Path) -> None:

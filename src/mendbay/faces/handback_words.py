@@ -11,6 +11,7 @@ from mendbay.faces.printable import printable
 from mendbay.handback.facts import FileFacts, HandBack
 from mendbay.jobs.hand_back import REPORT_HTML, REPORT_JSON, REPORT_PDF, HandBackResult
 from mendbay.jobs.hand_back_proof import joined_words
+from mendbay.jobs.reached_customer import Checked
 
 FILES_SHOWN = 20
 
@@ -25,6 +26,30 @@ def made_words(result: HandBackResult, folder: Path, case: int) -> list[str]:
         *not_whole_words(facts),
         *(one for one in remarks if one),
     ]
+
+
+def checked_words(done: Checked, folder: Path) -> list[str]:
+    """What the check of a hand-back in a folder came to."""
+    words = [
+        f"{folder} is complete and unchanged: {wording.counted(done.check.files, 'file')}, "
+        f"{bytes_text(done.check.size_bytes)}, every digest right."
+    ]
+    if done.case:
+        words.append(f"On record with case {done.case}: a copy on another medium was checked.")
+    elif done.why_not:
+        words.append(f"Not put on record as the customer's copy: {done.why_not}.")
+    return words
+
+
+def checked_json(done: Checked, folder: Path) -> dict[str, object]:
+    """The same as facts."""
+    return {
+        "folder": str(folder),
+        "valid": True,
+        "files": done.check.files,
+        "size_bytes": done.check.size_bytes,
+        "recorded_with_case": done.case or None,
+    }
 
 
 def copied_words(facts: HandBack, folder: Path) -> str:

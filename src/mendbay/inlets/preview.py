@@ -12,8 +12,11 @@ import hashlib
 import queue
 import signal
 import threading
+import time
 from collections import OrderedDict
+from collections.abc import Callable
 from concurrent.futures import Future
+from contextlib import suppress
 from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Self
@@ -22,8 +25,10 @@ from mendbay.board.sighting_text import NotAReading
 from mendbay.core.errors import ToolMissing
 from mendbay.inlets import preview_wire
 from mendbay.inlets.photo_process import NotTaken, PhotoProcess
+from mendbay.jobs.ports import never
 from mendbay.jobs.preview_port import (
     LARGE_SIDE,
+    PDF_BYTES,
     PICTURE_BYTES,
     THUMBNAIL_SIDE,
     MadePicture,
@@ -36,6 +41,8 @@ CPU_SECONDS_PER_PICTURE = 20
 PICTURES_PER_CHILD = 500
 """Then another child is started, so that a limit on its whole life can mean something."""
 CHILDREN = 2
+LOOK_SECONDS = 0.2
+"""How often who waits looks whether the preview is still wanted."""
 WAITING_SECONDS = 120.0
 """How long whoever asks waits for those who asked before."""
 KEPT_BYTES = 48 << 20
@@ -52,6 +59,7 @@ class _Wish:
 
     data: bytes
     side: int
+    page: int = 0
     answer: Future[Answer] = field(default_factory=Future)
 
 
@@ -115,7 +123,20 @@ class PreviewPool:
             if wish is not None and wish.answer.set_running_or_notify_cancel():
                 wish.answer.set_result(_closing())
 
-    def picture(self, data: bytes, *, large: bool = False) -> Answer:
+    def page(self, pdf: bytes, number: int, *, stop: Callable[[], bool] = never) -> Answer:
+        """A page of a PDF as a picture of at most 1600 pixels a side, or why there is none.
+
+        Raises:
+            ToolMissing: as `picture`.
+        """
+        if len(pdf) > PDF_BYTES:
+            return NoPreview(
+                f"The PDF has {len(pdf)} bytes; of at most {PDF_BYTES} the pages are shown",
+                "Keep it as a file and open that.",
+            )
+        return self._asked(pdf, LARGE_SIDE, number, stop)
+
+    def picture(self, data: bytes, *, large: bool = False, stop: Callable[[], bool] = never) -> Answer:
         """A picture of at most 1600 (`large`) or 320 pixels a side, upright, or why there is none.
 
         Raises:
@@ -128,8 +149,10 @@ class PreviewPool:
             )
         if not data:
             return NoPreview("The file is empty")
-        side = LARGE_SIDE if large else THUMBNAIL_SIDE
-        key = (hashlib.sha256(data).digest(), side)
+        return self._asked(data, LARGE_SIDE if large else THUMBNAIL_SIDE, 0, stop)
+
+    def _asked(self, data: bytes, side: int, page: int, stop: Callable[[], bool]) -> Answer:
+        key = (hashlib.sha256(data).digest(), side, page)
         with self._guard:
             if self._closed:
                 return _closing()
@@ -137,13 +160,9 @@ class PreviewPool:
             if held is not None:
                 return held
             self._begin()
-            wish = _Wish(data, side)
+            wish = _Wish(data, side, page)
             self._wishes.put(wish)
-        try:
-            answer = wish.answer.result(WAITING_SECONDS + self.seconds_per_picture)
-        except TimeoutError:
-            wish.answer.cancel()
-            return NoPreview("Too many previews are asked for at once", AGAIN, again=True)
+        answer = _awaited(wish.answer, WAITING_SECONDS + self.seconds_per_picture, stop)
         with self._guard:
             self._kept.put(key, answer)
         return answer
@@ -209,7 +228,7 @@ class _Keeper(threading.Thread):
         it had the whole picture."""
         child = self._ready_child()
         try:
-            message = preview_wire.asked(wish.data, wish.side)
+            message = preview_wire.asked(wish.data, wish.side, wish.page)
             return preview_wire.answer_of(child.ask(message, self._pool.seconds_per_picture), wish.side)
         except TimeoutError:
             self._end()
@@ -269,20 +288,32 @@ class _Keeper(threading.Thread):
             child.end()
 
 
+def _awaited(answer: Future[Answer], seconds: float, stop: Callable[[], bool]) -> Answer:
+    """The answer, if it comes in time and as long as somebody wants it."""
+    until = time.monotonic() + seconds
+    while not answer.done():
+        if time.monotonic() > until or stop():
+            answer.cancel()
+            return NoPreview("Too many previews are asked for at once", AGAIN, again=True)
+        with suppress(TimeoutError):
+            answer.result(LOOK_SECONDS)
+    return answer.result()
+
+
 class _Kept:
     """The previews asked for last, by the digest of their file and their side, up to `KEPT_BYTES`."""
 
     def __init__(self) -> None:
-        self._held: OrderedDict[tuple[bytes, int], Answer] = OrderedDict()
+        self._held: OrderedDict[tuple[bytes, int, int], Answer] = OrderedDict()
         self._bytes = 0
 
-    def get(self, key: tuple[bytes, int]) -> Answer | None:
+    def get(self, key: tuple[bytes, int, int]) -> Answer | None:
         found = self._held.get(key)
         if found is not None:
             self._held.move_to_end(key)
         return found
 
-    def put(self, key: tuple[bytes, int], answer: Answer) -> None:
+    def put(self, key: tuple[bytes, int, int], answer: Answer) -> None:
         if key in self._held or (isinstance(answer, NoPreview) and answer.again):
             return
         self._held[key] = answer

@@ -2,8 +2,7 @@
 
 Run as `python -I -m mendbay.inlets.preview_child CHANNEL MEMORY_BYTES CPU_SECONDS PICTURES THREADS PARENT`.
 It is held as the process that reads pictures is (`photo_child.py` says how and why); `preview_wire.py` says
-what passes over its channel. Nothing of a picture's file is carried over: what is sent is encoded from
-pixels.
+what passes over its channel. Nothing of a file is carried over: what is sent is encoded from pixels.
 """
 
 from __future__ import annotations
@@ -20,16 +19,17 @@ from mendbay.jobs.preview_port import PICTURE_BYTES
 def serve(channel: socket.socket, cpu_seconds: int) -> None:
     """Loads the decoders, then answers until the other end is closed."""
     try:
-        from mendbay.inlets import preview_picture
+        from mendbay.inlets import preview_pdf, preview_picture
     except ImportError as trouble:
         photo_wire.send(channel, json.dumps({"cannot": str(trouble)[:300]}).encode())
         return
     photo_jail.refuse_changing_files()
     photo_wire.send(channel, json.dumps({"ready": True}).encode())
     while True:
-        side, data = preview_wire.parts_of(photo_wire.receive(channel, PICTURE_BYTES + 4))
+        side, page, data = preview_wire.parts_of(photo_wire.receive(channel, PICTURE_BYTES + 8))
         photo_limits.allow_cpu(cpu_seconds)
-        photo_wire.send(channel, preview_wire.answered(preview_picture.made(data, side)))
+        shown = preview_pdf.made(data, page, side) if page else preview_picture.made(data, side)
+        photo_wire.send(channel, preview_wire.answered(shown))
         del data
 
 

@@ -1,6 +1,7 @@
 """What passes between whoever makes previews and the process that decodes for it.
 
-To it goes the longest side wanted as four bytes, big-endian, then the picture's file. From it comes the
+To it go the longest side wanted and the page of a PDF (0 for a picture), each as four bytes, big-endian, then
+the file. From it comes the
 length of a JSON text as four bytes, the text, then the picture made. That process has handled hostile bytes,
 so what it sends is held against what it must be before anybody is given it: a JPEG or PNG file of the size
 told, of nothing but what the picture itself needs.
@@ -29,14 +30,15 @@ JFIF_BYTES = 16
 """Length of a JFIF header without a preview of its own (ITU-T T.871, 10.1)."""
 
 
-def asked(data: bytes, side: int) -> bytes:
-    """The message that asks for a preview of at most `side` pixels."""
-    return NUMBER.pack(side) + data
+def asked(data: bytes, side: int, page: int = 0) -> bytes:
+    """The message that asks for a preview of at most `side` pixels: of a picture, or of a page of a PDF."""
+    return NUMBER.pack(side) + NUMBER.pack(page) + data
 
 
-def parts_of(message: bytes) -> tuple[int, bytes]:
-    """Side and file of a message that `asked` made."""
-    return NUMBER.unpack_from(message)[0], message[NUMBER.size :]
+def parts_of(message: bytes) -> tuple[int, int, bytes]:
+    """Side, page and file of a message that `asked` made."""
+    side, page = struct.unpack_from(">II", message)
+    return side, page, message[2 * NUMBER.size :]
 
 
 def answered(answer: MadePicture | NoPreview) -> bytes:

@@ -14,6 +14,7 @@ from mendbay.files.verdict import Judgement, Verdict, file_outlook, file_reading
 from mendbay.files.wanted import matcher
 from mendbay.handback.names import shown
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.events import StepProgress
 from mendbay.jobs.halves_apart import mapped, noted_apart, one_half_alone
 from mendbay.jobs.halves_compared import apart_in, note_seen, open_case_volume, uncompared_bytes
 from mendbay.jobs.looks import remember
@@ -21,6 +22,8 @@ from mendbay.jobs.other_half import left_to_other
 from mendbay.jobs.ports import ImageStore
 from mendbay.jobs.volume import OpenVolume, case_images, sources_of
 from mendbay.pair.assemble import Assembled
+
+READING = "reading the file"
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,8 +162,8 @@ def show_file(bench: Bench, number: int, path: bytes, bays: Sequence[str] = ()) 
         entry = entry_at(volume.system, number, path)
         layout = volume.system.layout(entry)
         pieces = tuple(trace(volume.system, layout, stores, adapters_of(stores)))
-        for _ in file_readings(volume.system.source, layout):
-            pass  # every piece that is read is held against its digest
+        for part in file_readings(volume.system.source, layout):  # each piece is held against its digest
+            bench.tell(StepProgress(READING, part.span.stop, layout.size_bytes, in_bytes=True))
         here = mapped(layout)
         volume = note_seen(bench, number, volume, here, apart_in(volume.assembled, here))
         return FileDetail(judged(volume, entry), layout, pieces)

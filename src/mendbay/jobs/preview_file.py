@@ -6,10 +6,11 @@ alone it is decided what a file is. Nothing is written down: a look changes noth
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from hashlib import sha256
 
-from mendbay.core.errors import NoSuchItem, SourceChanged
+from mendbay.core.errors import Interrupted, NoSuchItem, SourceChanged
 from mendbay.core.quantity import bytes_text, count_text
 from mendbay.core.source import DOUBTS, Gap, Mark, Marked, Reading
 from mendbay.core.span import Span, SpanSet
@@ -21,6 +22,7 @@ from mendbay.jobs.case_pictures import case_pictures
 from mendbay.jobs.halves_compared import open_case_volume
 from mendbay.jobs.list_files import FileLine, entry_at, judged
 from mendbay.jobs.picture_files import ending_of, is_picture
+from mendbay.jobs.ports import never
 from mendbay.jobs.preview_port import PICTURE_BYTES, MadePicture, NoPreview, Previews
 from mendbay.jobs.read_pictures import kept_pictures
 from mendbay.jobs.remembered import remembered
@@ -77,15 +79,25 @@ def preview_file(
     of = bench.ledger.case(case)
     with case_images(bench, of, bays) as stores:
         volume = open_case_volume(bench, case, sources_of(stores, check=True))
-        return preview_on(volume, previews, case, file, large=large)
+        return preview_on(volume, previews, case, file, large=large, stop=bench.stop)
 
 
 def preview_on(
-    volume: OpenVolume, previews: Previews, case: int, file: bytes | Entry, *, large: bool = False
+    volume: OpenVolume,
+    previews: Previews,
+    case: int,
+    file: bytes | Entry,
+    *,
+    large: bool = False,
+    stop: Callable[[], bool] = never,
 ) -> FilePreview:
     """The same on a volume that is open already, as for many files in a row. One thread at a time.
 
+    Args:
+        stop: whether nobody waits for it any more.
+
     Raises:
+        Interrupted: nobody did.
         NothingWanted: there is no such path.
         ToolMissing: it is a picture, and the libraries for pictures are not installed.
     """
@@ -97,13 +109,13 @@ def preview_on(
     if is_undescribed(entry):
         return FilePreview(judged(volume, entry), NoPreview("Nothing but the name of this file is there."))
     layout = system.layout(entry)
-    seen = _beginning(system, layout, MOST_BYTES)
+    seen = _beginning(system, layout, MOST_BYTES, stop)
     if is_picture(seen.data) and layout.size_bytes <= PICTURE_BYTES:
-        seen = _beginning(system, layout, PICTURE_BYTES)
-    return _shown(previews, judged(volume, entry), layout, seen, large)
+        seen = _beginning(system, layout, PICTURE_BYTES, stop)
+    return _shown(previews, judged(volume, entry), layout, seen, large, stop)
 
 
-def _beginning(system: FileSystem, layout: Layout, most_bytes: int) -> Reading:
+def _beginning(system: FileSystem, layout: Layout, most_bytes: int, stop: Callable[[], bool]) -> Reading:
     """The first bytes of a file, in bytes of the file."""
     data = bytearray()
     gaps: list[Gap] = []
@@ -114,10 +126,19 @@ def _beginning(system: FileSystem, layout: Layout, most_bytes: int) -> Reading:
         marks += part.marks
         if len(data) >= most_bytes:
             break
+        if stop():
+            raise Interrupted("Stopped while the file was looked at.", "Ask for it again.")
     return Reading(Span(0, len(data)), bytes(data), tuple(gaps), tuple(marks))
 
 
-def _shown(previews: Previews, line: FileLine, layout: Layout, seen: Reading, large: bool) -> FilePreview:
+def _shown(
+    previews: Previews,
+    line: FileLine,
+    layout: Layout,
+    seen: Reading,
+    large: bool,
+    stop: Callable[[], bool],
+) -> FilePreview:
     missing = seen.missing()
     notes = list(_notes(seen, missing))
     shown: MadePicture | TextPreview | HexPreview | NoPreview
@@ -126,7 +147,7 @@ def _shown(previews: Previews, line: FileLine, layout: Layout, seen: Reading, la
     elif missing.total_bytes == len(seen.data):
         shown = NoPreview("Nothing of the beginning of this file is there.")
     elif is_picture(seen.data):
-        shown = _picture(previews, layout, seen, large)
+        shown = _picture(previews, layout, seen, large, stop)
         if isinstance(shown, MadePicture):
             notes += _picture_notes(shown, missing)
     else:
@@ -137,14 +158,16 @@ def _shown(previews: Previews, line: FileLine, layout: Layout, seen: Reading, la
     return FilePreview(line, shown, len(seen.data), missing.total_bytes, tuple(notes))
 
 
-def _picture(previews: Previews, layout: Layout, seen: Reading, large: bool) -> MadePicture | NoPreview:
+def _picture(
+    previews: Previews, layout: Layout, seen: Reading, large: bool, stop: Callable[[], bool]
+) -> MadePicture | NoPreview:
     if layout.size_bytes > PICTURE_BYTES:
         return NoPreview(
             f"The picture has {bytes_text(layout.size_bytes)}; of at most {bytes_text(PICTURE_BYTES)} a "
             "preview is made.",
             "Its verdict stands beside it.",
         )
-    return previews.picture(seen.data, large=large)
+    return previews.picture(seen.data, large=large, stop=stop)
 
 
 def _notes(seen: Reading, missing: SpanSet) -> list[str]:

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from types import TracebackType
 from typing import Protocol, Self
 
+from mendbay.jobs.ports import never
+
 PICTURE_BYTES = 64 << 20
 """The largest file of which a preview is made."""
+PDF_BYTES = 8 << 20
+"""The largest PDF of which pages are shown."""
 THUMBNAIL_SIDE = 320
 LARGE_SIDE = 1600
 
@@ -50,12 +55,26 @@ class NoPreview:
 class Previews(Protocol):
     """Makes small pictures of pictures; may be asked from several threads at once."""
 
-    def picture(self, data: bytes, *, large: bool = False) -> MadePicture | NoPreview:
+    def picture(
+        self, data: bytes, *, large: bool = False, stop: Callable[[], bool] = never
+    ) -> MadePicture | NoPreview:
         """A picture of at most `LARGE_SIDE` or `THUMBNAIL_SIDE` pixels on its longer side, upright, from the
         bytes of a picture's file, or why there is none. Nothing a file holds makes this raise.
 
+        Args:
+            stop: whether nobody waits for it any more.
+
         Raises:
             ToolMissing: the libraries for pictures are not installed, or their process does not start.
+        """
+        ...
+
+    def page(self, pdf: bytes, number: int, *, stop: Callable[[], bool] = never) -> MadePicture | NoPreview:
+        """A page of a PDF (the first is 1) as a picture of at most `LARGE_SIDE` pixels, or why there is none.
+        `pictures` of it is above the number where more pages come.
+
+        Raises:
+            ToolMissing: as `picture`.
         """
         ...
 

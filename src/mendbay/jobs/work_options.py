@@ -16,6 +16,7 @@ from mendbay.imaging.assumptions import Assumptions
 from mendbay.imaging.going_on import HEAD_WORK_GIVES, Stakes
 from mendbay.imaging.hazard import Condition
 from mendbay.jobs.chip_work_options import ReadChip, WriteChip, read_chip_options, write_chip_options
+from mendbay.jobs.file_work_options import CheckHandBack, ReadFile
 from mendbay.jobs.power_permit import Although
 from mendbay.jobs.read_drive import DriveAt
 from mendbay.jobs.reading_terms import assumptions, stakes_of
@@ -136,6 +137,8 @@ Options = (
     | PlanErasure
     | EraseCopies
     | LearnFamily
+    | ReadFile
+    | CheckHandBack
 )
 
 
@@ -431,4 +434,6 @@ _READ: Mapping[WorkKind, Callable[[_Fields], Options]] = {
     WorkKind.PLAN_ERASURE: _plan_erasure,
     WorkKind.ERASE_COPIES: _erase_copies,
     WorkKind.LEARN_FAMILY: _learn_family,
+    WorkKind.READ_FILE: lambda fields: ReadFile.of(fields.texts("path")),
+    WorkKind.CHECK_HAND_BACK: lambda fields: CheckHandBack.of(fields.text("folder", needed=True)),
 }

@@ -33,6 +33,8 @@ class WorkKind(StrEnum):
     PLAN_ERASURE = "plan-erasure"
     ERASE_COPIES = "erase-copies"
     LEARN_FAMILY = "learn-family"
+    READ_FILE = "read-file"
+    CHECK_HAND_BACK = "check-hand-back"
 
 
 DOING: Mapping[WorkKind, str] = {
@@ -51,6 +53,8 @@ DOING: Mapping[WorkKind, str] = {
     WorkKind.PLAN_ERASURE: "Planning an erasure",
     WorkKind.ERASE_COPIES: "Erasing copies",
     WorkKind.LEARN_FAMILY: "Learning a ROM family",
+    WorkKind.READ_FILE: "Reading a file",
+    WorkKind.CHECK_HAND_BACK: "Checking a hand-back",
 }
 """What a work does, in words, to begin a sentence with."""
 

@@ -32,7 +32,10 @@ _OXUM = re.compile(r"(\d{1,20})\.(\d{1,20})")
 
 
 def check_bag(
-    folder: Path, depth: str = "digests", seen: Callable[[str, int], None] | None = None
+    folder: Path,
+    depth: str = "digests",
+    seen: Callable[[str, int], None] | None = None,
+    far: Callable[[int, int, str], None] | None = None,
 ) -> BagCheck:
     """What is wrong with the bag in `folder`, if anything.
 
@@ -40,6 +43,8 @@ def check_bag(
         depth: `totals` (declaration and Payload-Oxum), `completeness` (and every listed file is there, every
             payload file listed in every manifest) or `digests` (and every digest is right).
         seen: told the path and size of each file after it was hashed.
+        far: told how many bytes are hashed, of how many, and of which file the last ones were; what it raises
+            goes through.
 
     Raises:
         DestinationError: the folder cannot be opened.
@@ -53,7 +58,7 @@ def check_bag(
             f"The folder {folder} cannot be opened: {error.strerror}.", "Name the folder of a hand-back."
         ) from error
     try:
-        check = _Check(root, seen)
+        check = _Check(root, seen, far)
         check.totals()
         if level >= 1:
             check.completeness()
@@ -67,9 +72,16 @@ def check_bag(
 class _Check:
     """One check under way: what lies in the bag, what its manifests say, and the faults found so far."""
 
-    def __init__(self, root: SafeFolder, seen: Callable[[str, int], None] | None) -> None:
+    def __init__(
+        self,
+        root: SafeFolder,
+        seen: Callable[[str, int], None] | None,
+        far: Callable[[int, int, str], None] | None,
+    ) -> None:
         self._root = root
         self._seen = seen
+        self._far = far
+        self._hashed_bytes = self._all_bytes = 0
         self.faults: list[BagFault] = []
         self.payload: dict[str, int] = {}
         self._manifests: dict[str, dict[str, str]] = {}
@@ -147,6 +159,8 @@ class _Check:
 
     def digests(self) -> None:
         """Every listed file that is there has the digests listed."""
+        listed_once = {path for one in self._manifests.values() for path in one}
+        self._all_bytes = sum(self.payload.get(path, 0) for path in listed_once)
         with hashing_pool() as pool:
             for manifests in (self._manifests, self._tag_manifests):
                 for path in sorted({path for listed in manifests.values() for path in listed}):
@@ -161,13 +175,18 @@ class _Check:
 
     def _compare(self, path: str, expected: dict[str, str], pool: ThreadPoolExecutor) -> None:
         try:
-            found = _hashed(self._root, path, list(expected), pool)
+            found = _hashed(self._root, path, list(expected), pool, self._tell)
         except OSError as error:
             self._fault(f"cannot be read: {error.strerror or error}", path)
             return
         for (algorithm, stated), digest in zip(expected.items(), found, strict=True):
             if digest != stated:
                 self._fault("the digest differs", path, algorithm, stated, digest)
+
+    def _tell(self, path: str, size_bytes: int) -> None:
+        self._hashed_bytes += size_bytes
+        if self._far is not None:
+            self._far(self._hashed_bytes, max(self._all_bytes, self._hashed_bytes), path)
 
     def _text(self, name: str) -> str | None:
         """The text of a tag file; None, with a fault, if there is none to be had."""
@@ -189,7 +208,11 @@ class _Check:
 
 
 def _hashed(
-    root: SafeFolder, path: str, algorithms: Sequence[str], pool: ThreadPoolExecutor
+    root: SafeFolder,
+    path: str,
+    algorithms: Sequence[str],
+    pool: ThreadPoolExecutor,
+    tell: Callable[[str, int], None],
 ) -> tuple[str, ...]:
     fd = root.open_read(path)
     try:
@@ -197,6 +220,7 @@ def _hashed(
         digests = Digests(algorithms, pool)
         while data := os.read(fd, READ_BYTES):
             digests.feed(data)
+            tell(path, len(data))
     finally:
         os.close(fd)
     return digests.hexdigests()

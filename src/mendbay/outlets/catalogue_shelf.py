@@ -18,6 +18,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import asdict
 from pathlib import Path
+from tokenize import TokenError
 from typing import Any, BinaryIO
 
 import google_crc32c
@@ -109,8 +110,10 @@ class CatalogueShelf(Catalogues):
                 generation = _newest(folder)
                 return _opened(folder, generation) if generation else None
             except FileNotFoundError as trouble:
-                if _newest(folder) == generation:
-                    raise DamagedCatalogue(f"{trouble.filename or 'a file'} of it is missing") from trouble
+                with suppress(OSError):
+                    if _newest(folder) != generation:
+                        continue
+                raise DamagedCatalogue(f"{trouble.filename or 'a file'} of it is missing") from trouble
             except OSError as trouble:
                 raise DamagedCatalogue(
                     f"a file of it cannot be read ({trouble.strerror or trouble})"
@@ -241,7 +244,7 @@ def _opened(folder: SafeFolder, generation: str) -> KeptCatalogue:
         require_sound(columns)
     except Unsound as trouble:
         raise DamagedCatalogue(f"its column {trouble} is not sound") from trouble
-    return KeptCatalogue(generation, _facts(body["facts"]), Catalogue(columns))
+    return KeptCatalogue(generation, _facts(body.get("facts")), Catalogue(columns))
 
 
 def _body(folder: SafeFolder, place: str) -> dict[str, Any]:
@@ -252,7 +255,7 @@ def _body(folder: SafeFolder, place: str) -> dict[str, Any]:
         whole = json.loads(data[:FACTS_LIMIT_BYTES])
         body = whole["body"]
         held = google_crc32c.value(json.dumps(body, sort_keys=True).encode()) == whole["crc32c"]
-    except (ValueError, KeyError, TypeError, RecursionError) as trouble:
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as trouble:
         raise DamagedCatalogue(f"{FACTS} cannot be read") from trouble
     if not held or not isinstance(body, dict) or not isinstance(body.get("files"), dict):
         raise DamagedCatalogue(f"{FACTS} is not as it was written")
@@ -280,7 +283,15 @@ def _mapped(file: BinaryIO, name: str, dtype: np.dtype[np.generic]) -> Column:
             if np.lib.format.read_magic(file) != (1, 0):
                 raise ValueError("another version")
             shape, is_fortran, told = np.lib.format.read_array_header_1_0(file)
-        except (ValueError, TypeError, SyntaxError) as trouble:
+        except (
+            ValueError,
+            TypeError,
+            SyntaxError,
+            KeyError,
+            MemoryError,
+            RecursionError,
+            TokenError,
+        ) as trouble:
             raise DamagedCatalogue(f"the header of {name} cannot be read") from trouble
         start = file.tell()
         fits = all(one >= 0 for one in shape) and start + math.prod(shape) * dtype.itemsize == size
@@ -308,7 +319,7 @@ def _facts(told: object) -> CatalogueFacts:
             explanation=tuple(map(str, told["explanation"])),
             remarks=tuple(map(str, told["remarks"])),
         )
-    except (KeyError, TypeError, ValueError, AttributeError) as trouble:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as trouble:
         raise DamagedCatalogue(f"{FACTS} lacks something") from trouble
 
 

@@ -158,14 +158,10 @@ class CaseCopies(Copies):
         return _case_of(folder)
 
     def check_bag(self, folder: Path, tell: Tell) -> CheckedBag:
-        seen = 0
+        def far(done: int, total: int, path: str) -> None:
+            tell(StepProgress("checking the hand-back", done, total, path, in_bytes=True))
 
-        def count(path: str, size_bytes: int) -> None:
-            nonlocal seen
-            seen += 1
-            tell(StepProgress("checking the hand-back", seen, seen, path))
-
-        check = check_bag(folder, seen=count)
+        check = check_bag(folder, far=far)
         return CheckedBag(check, _case_of(folder), _manifest_of(folder))
 
 

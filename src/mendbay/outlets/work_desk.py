@@ -83,7 +83,12 @@ def open_desk(home: Path, work: str, lock: int | None) -> Iterator[FolderDesk]:
 
 def _locked(folder: WorkFolder, work: str) -> int:
     for _ in range(LOCK_TRIES):
-        fd = folder.lock()
+        try:
+            fd = folder.lock()
+        except OSError as trouble:
+            raise LedgerError(
+                f"The lock of the work {work} cannot be had: {trouble.strerror}.", "Order it again."
+            ) from trouble
         if fd is not None:
             return fd
         time.sleep(LOCK_SECONDS)

@@ -10,7 +10,7 @@ import stat
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from mendbay.core.errors import UsageError
 from mendbay.jobs.work_port import JSON
@@ -101,10 +101,7 @@ class WorkFolder:
         Raises:
             NotOurs: it is no regular file.
         """
-        fd = os.open(name, _READ, dir_fd=self._at)
-        with os.fdopen(fd, "rb") as file:
-            if not stat.S_ISREG(os.fstat(fd).st_mode):
-                raise NotOurs(f"{name} is no file")
+        with opened_file(self._at, name) as file:
             return file.read(limit_bytes + 1)
 
     def replace(self, name: str, facts: Mapping[str, JSON], *, lasting: bool = False) -> None:
@@ -185,6 +182,27 @@ class WorkFolder:
             yield fd
         finally:
             os.close(fd)
+
+
+def opened_file(folder: int, name: str) -> BinaryIO:
+    """A regular file of a folder, open for reading; no link is followed, and nothing stays open of what is
+    none.
+
+    Args:
+        folder: its descriptor.
+
+    Raises:
+        NotOurs: it is no regular file.
+        OSError: it is not there, or cannot be read.
+    """
+    fd = os.open(name, _READ, dir_fd=folder)
+    try:
+        if not stat.S_ISREG(os.fstat(fd).st_mode):
+            raise NotOurs(f"{name} is no file")
+        return os.fdopen(fd, "rb")
+    except BaseException:
+        os.close(fd)
+        raise
 
 
 def as_bytes(facts: Mapping[str, JSON]) -> bytes:

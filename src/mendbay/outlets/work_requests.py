@@ -11,7 +11,7 @@ from contextlib import suppress
 
 from mendbay.core.errors import UsageError
 from mendbay.jobs.work_port import JSON, WorkRequest
-from mendbay.outlets.work_folder import as_bytes
+from mendbay.outlets.work_folder import as_bytes, opened_file
 from mendbay.outlets.work_json import NotOurs, request_from, request_json
 
 LIMIT_BYTES = 4096
@@ -62,14 +62,21 @@ def take(folder: int) -> list[WorkRequest]:
     found = []
     for name in _waiting(folder):
         with suppress(OSError, ValueError, RecursionError, NotOurs):
-            fd = os.open(name, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC, dir_fd=folder)
-            with os.fdopen(fd, "rb") as file:
+            with opened_file(folder, name) as file:
                 data = file.read(LIMIT_BYTES + 1)
             if len(data) <= LIMIT_BYTES:
                 found.append(request_from(json.loads(data)))
-        with suppress(OSError):
-            os.unlink(name, dir_fd=folder)
+        _remove(folder, name)
     return found
+
+
+def _remove(folder: int, name: str) -> None:
+    """Takes a request away; also where a folder stands in its place, unless it holds something."""
+    try:
+        os.unlink(name, dir_fd=folder)
+    except OSError:
+        with suppress(OSError):
+            os.rmdir(name, dir_fd=folder)
 
 
 def _waiting(folder: int) -> list[str]:

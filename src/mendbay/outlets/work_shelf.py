@@ -192,7 +192,10 @@ class WorkShelf(Works):
             except FileNotFoundError:
                 state = WorkState()
             except (OSError, NotOurs) as trouble:
-                state = WorkState(damage=f"The state of this work cannot be read: {_why(trouble)}.")
+                state = WorkState(
+                    damage=f"The state of this work cannot be read: {_why(trouble)}. Nothing that was read "
+                    "is lost by that: once it has ended, order the same again."
+                )
             if state.is_over:
                 return state
             if alive:

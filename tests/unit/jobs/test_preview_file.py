@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -19,6 +19,7 @@ from mendbay.files.verdict import Verdict
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.case_pictures import keep_pictures, take_picture_back
 from mendbay.jobs.list_files import list_files
+from mendbay.jobs.ports import never
 from mendbay.jobs.preview_file import FilePreview, preview_file, preview_kept
 from mendbay.jobs.preview_port import MadePicture, NoPreview
 from mendbay.jobs.read_drive import DriveAt, read_drive
@@ -42,9 +43,14 @@ class Asked:
     def __init__(self) -> None:
         self.asked: list[tuple[bytes, bool]] = []
 
-    def picture(self, data: bytes, *, large: bool = False) -> MadePicture | NoPreview:
+    def picture(
+        self, data: bytes, *, large: bool = False, stop: Callable[[], bool] = never
+    ) -> MadePicture | NoPreview:
         self.asked.append((data, large))
         return MadePicture(b"made", "image/png", 1, 1, 2, 2, pictures=3)
+
+    def page(self, pdf: bytes, number: int, *, stop: Callable[[], bool] = never) -> MadePicture | NoPreview:
+        raise AssertionError(number)
 
     def close(self) -> None: ...
 

@@ -10,16 +10,23 @@ from pathlib import Path
 import click
 
 from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
-from mendbay.core.quantity import bytes_text
 from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, wrapped
 from mendbay.faces.cli.take_in_words import authority_warning
-from mendbay.faces.handback_words import copied_words, is_whole, made_json, not_whole_words, verdict_words
+from mendbay.faces.handback_words import (
+    checked_json,
+    checked_words,
+    copied_words,
+    is_whole,
+    made_json,
+    not_whole_words,
+    verdict_words,
+)
 from mendbay.handback.facts import HandBack
 from mendbay.jobs.authority import concern
 from mendbay.jobs.hand_back import REPORT_HTML, REPORT_PDF, hand_back
 from mendbay.jobs.hand_back_proof import joined_words
-from mendbay.jobs.reached_customer import check_hand_back
+from mendbay.jobs.reached_customer import Checked, check_hand_back
 from mendbay.wiring import (
     check_handback,
     has_ledger,
@@ -116,29 +123,14 @@ def check(screen: Screen, folder: Path) -> None:
 
     A copy on another medium than the cases, such as the customer's, is put on record with its case.
     """
-    recorded, why_not = 0, ""
     if has_ledger(screen.home):
         with open_bench(screen.home, tell=screen.tell) as bench:
             done = check_hand_back(bench, shop_copies(screen.home), folder)
-        found, recorded, why_not = done.check, done.case, done.why_not
     else:
-        found = check_handback(folder, screen.tell)
-        found.require_valid()
-    lines = [
-        f"{folder} is complete and unchanged: {wording.counted(found.files, 'file')}, "
-        f"{bytes_text(found.size_bytes)}, every digest right."
-    ]
-    if recorded:
-        lines.append(wrapped(f"On record with case {recorded}: a copy on another medium was checked."))
-    elif why_not:
-        lines.append(wrapped(f"Not put on record as the customer's copy: {why_not}."))
+        done = Checked(check_handback(folder, screen.tell))
+        done.check.require_valid()
+    whole, *more = checked_words(done, folder)
     screen.answer(
-        {
-            "folder": str(folder),
-            "valid": True,
-            "files": found.files,
-            "size_bytes": found.size_bytes,
-            "recorded_with_case": recorded or None,
-        },
-        "\n".join(lines),
+        checked_json(done, folder),
+        "\n".join([whole, *map(wrapped, more)]),
     )

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import re
+import threading
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager, suppress
 from dataclasses import replace
@@ -179,7 +181,10 @@ class _Application:
         async def answer(request: Request) -> Response:
             try:
                 visit = await self._visit(request, address)
-                found = await run_in_threadpool(address.handler, visit)
+                if address.method == "GET":
+                    found = await _while_waited_for(request, address, visit)
+                else:
+                    found = await run_in_threadpool(address.handler, visit)
                 return await run_in_threadpool(self._made, request, visit, found)
             except MendbayError as trouble:
                 return self._trouble(request, address, trouble)
@@ -353,6 +358,23 @@ class _Application:
         made = RedirectResponse("/", 303)
         made.set_cookie(WHO, quote(name), YEAR_SECONDS, httponly=True, samesite="strict")
         return made
+
+
+async def _while_waited_for(request: Request, address: Address, visit: Visit) -> Answer:
+    """What an address answers; its visit is told when the browser goes away before that."""
+    gone = threading.Event()
+
+    async def watch() -> None:
+        with suppress(Exception):  # a connection that breaks is gone too
+            while (await request.receive())["type"] != "http.disconnect":
+                pass
+        gone.set()
+
+    watching = asyncio.create_task(watch())
+    try:
+        return await run_in_threadpool(address.handler, replace(visit, gone=gone.is_set))
+    finally:
+        watching.cancel()
 
 
 def _whole(text: str) -> int:

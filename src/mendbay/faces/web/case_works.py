@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from mendbay.core.errors import UsageError
 from mendbay.core.quantity import bytes_text, count_text, counted, percent_text
+from mendbay.faces.reading_now_words import WORTH
 from mendbay.jobs.work_port import JSON, Ask, Outcome, Standing, WorkKind, WorkOrder, WorkRequest, WorkState
 from mendbay.wiring import reap_works, start_work
 
@@ -30,6 +31,11 @@ OUTCOMES = {
 }
 
 
+DAMAGED = (KeyError, TypeError, ValueError, AttributeError, OverflowError)
+"""What the facts of a state raise that are not as they were written."""
+UNREADABLE = "how far it is cannot be read; wait for it, or stop it and order the same again"
+
+
 @dataclass(frozen=True, slots=True)
 class ShownWork:
     """A work as a page shows it.
@@ -39,6 +45,7 @@ class ShownWork:
         is_alive: its process lives.
         share: how much of the present step is done, from 0 to 1; None where that is not known.
         step: the present step in words.
+        now: what it is at, as a name on a drive may be; empty once it ended.
     """
 
     order: WorkOrder
@@ -47,6 +54,7 @@ class ShownWork:
     is_alive: bool
     share: float | None
     step: str
+    now: str = ""
 
 
 def shown_works(
@@ -72,8 +80,17 @@ def _shown(order: WorkOrder, state: WorkState, alive: bool) -> ShownWork:
     if over and state.outcome is None:
         state = replace(state, standing=Standing.ENDED, outcome=Outcome.LOST)
     words = OUTCOMES[state.outcome] if state.outcome is not None else STANDING.get(state.standing, "")
-    share, step = (None, "") if over or state.step is None else _step(state.step)
-    return ShownWork(order, state, words, not over, share, step)
+    share, step = (None, "") if over or state.step is None else _step_told(state.step)
+    now = "" if over or state.step is None else state.step.get("now")
+    return ShownWork(order, state, words, not over, share, step, now if isinstance(now, str) else "")
+
+
+def _step_told(step: Mapping[str, Any]) -> tuple[float | None, str]:
+    """How far the step is; in words alone where what is kept of it is damaged."""
+    try:
+        return _step(step)
+    except DAMAGED:
+        return None, UNREADABLE
 
 
 def _step(step: Mapping[str, Any]) -> tuple[float | None, str]:
@@ -85,7 +102,7 @@ def _step(step: Mapping[str, Any]) -> tuple[float | None, str]:
         if step["in_bytes"]
         else f"{count_text(done)} of {count_text(total)}"
     )
-    return done / total, f"{name}: {numbers}"
+    return min(1.0, max(0.0, done / total)), f"{name}: {numbers}"
 
 
 def order_work(
@@ -139,11 +156,19 @@ def readings_now(visit: Visit) -> tuple[ReadingNow, ...]:
     """The drives of the case that works read now, by bay."""
     kinds = (WorkKind.READ_PAIR, WorkKind.READ_DRIVE)
     return tuple(
-        _reading(progress)
+        _reading_told(bay, progress)
         for one in shown_works(visit, kinds)
         if one.is_alive
-        for _, progress in sorted(one.state.progress.items())
+        for bay, progress in sorted(one.state.progress.items())
     )
+
+
+def _reading_told(bay: str, one: Mapping[str, Any]) -> ReadingNow:
+    """What a drive is asked for; where what is kept of it is damaged, that."""
+    try:
+        return _reading({"bay": bay, **one})
+    except DAMAGED:
+        return ReadingNow(bay, "being read", "", "", 0.0, UNREADABLE, "")
 
 
 def _reading(one: Mapping[str, Any]) -> ReadingNow:
@@ -165,12 +190,10 @@ def _reading(one: Mapping[str, Any]) -> ReadingNow:
 def _why(why: Mapping[str, Any] | None) -> str:
     if not why:
         return ""
-    said = [
-        f"worth: {why['worth']}",
-        f"{percent_text(round(1000 * float(why['chance'])), 1000)} likely to be given",
-    ]
+    worth = next((words for one, words in WORTH.items() if str(one) == why["worth"]), "")
+    said = [f"is {percent_text(round(1000 * float(why['chance'])), 1000)} likely to be given"]
     if why.get("tries"):
-        said.append(f"refused {counted(int(why['tries']), 'time')} before")
+        said.append(f"was refused {counted(int(why['tries']), 'time')} before")
     if why.get("is_doubted"):
-        said.append("in a range that was refused or hung")
-    return ", ".join(said)
+        said.append("lies in a range that was refused or hung")
+    return f"{worth} It {', '.join(said)}.".strip()

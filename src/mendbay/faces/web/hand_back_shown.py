@@ -8,21 +8,35 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from mendbay.core.errors import NoSuchItem
+from mendbay.core.errors import DestinationError, NoSuchItem
 from mendbay.core.quantity import bytes_text
+from mendbay.faces.web.preview_pool import gate_of, pool_of
+from mendbay.handback.bag import DECLARATION_NAME
 from mendbay.handback.facts import VERDICTS
 from mendbay.jobs.hand_back import REPORT_HTML, REPORT_JSON, REPORT_PDF
 from mendbay.jobs.hand_back_place import JOURNAL
 from mendbay.jobs.keep_copies import HAND_BACK_BEGUN, folders_told, recorded_hand_backs
+from mendbay.jobs.preview_port import PDF_BYTES
 from mendbay.wiring import mounted_mediums, report_file
 
 if TYPE_CHECKING:
+    from mendbay.faces.web.visit import Visit
     from mendbay.jobs.bench import Bench
+    from mendbay.jobs.preview_port import MadePicture, NoPreview
 
 REPORT_BYTES = 256 << 20
 SHOWN_BYTES = 32 << 20
 """The largest report of which the facts are shown on a page; a larger one is kept as a file."""
 NOT_WHOLE_SHOWN = 200
+"""Files that are not whole, on one page of a report's facts."""
+PAST_SHOWN = 6
+"""Hand-backs that the page of the hand-back shows; all of them have a page of their own."""
+PAST_OF_A_PAGE = 50
+MOST_PAGES = 10_000
+BEGUN_SHOWN = 5
+SAID_SHOWN = 100
+REASONS_SHOWN = 8
+"""Sentences of a report, and reasons of one file: the folder may have been in other hands."""
 FORMS = {
     "pdf": (REPORT_PDF, "application/pdf"),
     "html": (REPORT_HTML, "application/octet-stream"),
@@ -45,20 +59,48 @@ class PastHandBack:
     is_there: bool
 
 
-def past_hand_backs(bench: Bench, case: int) -> tuple[PastHandBack, ...]:
-    """Those of a case, the newest first."""
-    found = recorded_hand_backs(bench, case)
-    return tuple(
-        PastHandBack(at, folder, _is_there(folder, REPORT_JSON))
-        for at, folder in reversed([*enumerate(found)])
-    )
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """Some of a list, from place `first` on; `total` there are."""
+
+    rows: tuple[Any, ...]
+    first: int
+    total: int
+
+    @property
+    def more(self) -> int:
+        """How many come behind these."""
+        return max(0, self.total - self.first - len(self.rows))
+
+
+def past_hand_backs(bench: Bench, case: int, first: int = 0, most: int = PAST_SHOWN) -> Cut:
+    """Those of a case, the newest first. Whether a folder is there is asked of these alone: its medium may be
+    slow, or gone."""
+    found = [*reversed([*enumerate(recorded_hand_backs(bench, case))])]
+    rows = (PastHandBack(at, folder, _is_there(folder, REPORT_JSON)) for at, folder in found[first:][:most])
+    return Cut(tuple(rows), first, len(found))
 
 
 def begun_hand_backs(bench: Bench, case: int) -> tuple[str, ...]:
-    """The folders of hand-backs that were begun, never finished, and are there to go on with."""
+    """The newest folders of hand-backs that were begun, never finished, and are there to go on with."""
     done = set(recorded_hand_backs(bench, case))
-    begun = folders_told(bench, case, HAND_BACK_BEGUN)
-    return tuple(one for one in begun if one not in done and _is_there(one, JOURNAL))
+    begun = [one for one in reversed(folders_told(bench, case, HAND_BACK_BEGUN)) if one not in done]
+    return tuple(one for one in begun[: 2 * BEGUN_SHOWN] if _is_there(one, JOURNAL))[:BEGUN_SHOWN]
+
+
+def require_copy(folder: Path) -> None:
+    """Refuses a folder that is no hand-back at a glance, before a long check of it is begun.
+
+    Raises:
+        DestinationError: it cannot be reached, or holds no hand-back.
+    """
+    try:
+        report_file(folder, DECLARATION_NAME, 1 << 16)
+    except DestinationError as trouble:
+        raise DestinationError(
+            f"There is no hand-back in {folder} that can be read.",
+            "Name the folder that holds its reports; if it is on a medium, plug that in first.",
+        ) from trouble
 
 
 def _is_there(folder: str, name: str) -> bool:
@@ -91,21 +133,25 @@ def medium_choices() -> list[dict[str, str]]:
     return found
 
 
-def report_facts(folder: Path) -> dict[str, Any] | None:
-    """What the report in a folder says, to be shown; None where it is not the report of a hand-back. The
-    folder may have been in other hands: nothing in it is taken on trust.
+def report_facts(folder: Path, first: int = 0) -> dict[str, Any] | None:
+    """What the report in a folder says, to be shown, with the files that are not whole from place `first` on;
+    None where it is not the report of a hand-back. The folder may have been in other hands: nothing in it is
+    taken on trust.
+
+    Args:
+        first: 0 for the first of them.
 
     Raises:
         DestinationError: there is none that can be read, or it is too large to be shown.
     """
     try:
         told = json.loads(report_file(folder, REPORT_JSON, SHOWN_BYTES))
-        return _facts(told)
+        return _facts(told, first)
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError):
         return None
 
 
-def _facts(told: Mapping[str, Any]) -> dict[str, Any]:
+def _facts(told: Mapping[str, Any], first: int) -> dict[str, Any]:
     totals = told["totals"]
     files = [one for one in told["files"] if one["verdict"] != "whole"]
     return {
@@ -116,11 +162,26 @@ def _facts(told: Mapping[str, Any]) -> dict[str, Any]:
         "copied": _count(totals["copied"]),
         "verified": int(totals["verified_files"]),
         "verdicts": [(word, *_count(totals[word]).values()) for word in VERDICTS],
-        "not_whole": [_file(one) for one in files[:NOT_WHOLE_SHOWN]],
-        "not_whole_count": len(files),
-        "proof": [(str(one["what"]), str(one["outcome"])) for one in told["proof"]],
-        "advice": [str(one) for one in told["advice"]],
+        "not_whole": Cut(
+            tuple(_file(one) for one in files[first : first + NOT_WHOLE_SHOWN]), first, len(files)
+        ),
+        "proof": [(str(one["what"]), str(one["outcome"])) for one in told["proof"][:SAID_SHOWN]],
+        "proof_more": max(0, len(told["proof"]) - SAID_SHOWN),
+        "advice": [str(one) for one in told["advice"][:SAID_SHOWN]],
+        "advice_more": max(0, len(told["advice"]) - SAID_SHOWN),
     }
+
+
+def report_picture(visit: Visit, folder: Path, page: int) -> MadePicture | NoPreview:
+    """A page of the report in a folder, drawn as it is printed, or why it is not.
+
+    Raises:
+        DestinationError: there is none that can be read.
+        MendbayError: too many previews are asked for at once.
+    """
+    with gate_of(visit.desk).through(visit.gone):
+        pdf = report_file(folder, REPORT_PDF, PDF_BYTES)
+        return pool_of(visit.desk).page(pdf, page, stop=visit.gone)
 
 
 def _count(tally: Mapping[str, Any]) -> dict[str, int]:
@@ -136,5 +197,5 @@ def _file(one: Mapping[str, Any]) -> dict[str, Any]:
         "verdict": verdict if verdict in VERDICTS else "unproven",
         "missing": sum(int(gap["stop"]) - int(gap["start"]) for gap in one["gaps"]),
         "size": int(one["size_bytes"]),
-        "reasons": [str(each) for each in one["reasons"]],
+        "reasons": [str(each) for each in one["reasons"][:REASONS_SHOWN]],
     }

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections import deque
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -14,6 +14,7 @@ from mendbay.core.errors import ChangedMeanwhile
 from mendbay.faces.web.addresses import Address, Book
 from mendbay.faces.web.answers import Go
 from mendbay.jobs.events import Advised, Event, Said
+from mendbay.jobs.ports import never
 from mendbay.wiring import open_bench
 
 if TYPE_CHECKING:
@@ -36,6 +37,7 @@ class Visit:
         who: the person at the bench, for custody; empty for the account the server runs under.
         here: path and query of this request.
         told: the last sentences that jobs said during it.
+        gone: whether whoever asks for a page has gone away meanwhile, so that nobody waits for it.
     """
 
     desk: Desk
@@ -47,6 +49,7 @@ class Visit:
     here: str = "/"
     seen: str = ""
     told: deque[Event] = field(default_factory=lambda: deque(maxlen=TOLD_KEPT))
+    gone: Callable[[], bool] = never
 
     @contextmanager
     def bench(self, **options: Any) -> Iterator[Bench]:

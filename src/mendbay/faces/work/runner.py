@@ -30,6 +30,7 @@ from mendbay.faces.reading_words import (
 from mendbay.faces.work import office
 from mendbay.faces.work.before import say_before_reading
 from mendbay.faces.work.chips import read_a_chip, write_a_chip
+from mendbay.faces.work.file_works import CameTo, check_a_hand_back, read_a_file
 from mendbay.faces.work.telling import Telling
 from mendbay.jobs.ask_drive import InCase, ask_drive, foresee_asking
 from mendbay.jobs.authority import concern
@@ -38,6 +39,7 @@ from mendbay.jobs.blend_images import blend_images
 from mendbay.jobs.chip_work_options import ReadChip, WriteChip
 from mendbay.jobs.compare_drive import compare_drive
 from mendbay.jobs.drive_reading import Ending
+from mendbay.jobs.file_work_options import CheckHandBack, ReadFile
 from mendbay.jobs.hand_back import hand_back
 from mendbay.jobs.imaging_record import image_of, imaging_record
 from mendbay.jobs.power_permit import foresee_reading
@@ -72,7 +74,15 @@ from mendbay.wiring import (
 
 CATALOGUE_MODULE, CATALOGUE_JOB = "mendbay.jobs.catalogue_files", "catalogue_files"
 CATALOGUES = "catalogues"
-TELLS_TO_STOP = frozenset({WorkKind.VERIFY_IMAGE, WorkKind.BLEND_IMAGES, WorkKind.READ_PICTURES})
+TELLS_TO_STOP = frozenset(
+    {
+        WorkKind.VERIFY_IMAGE,
+        WorkKind.BLEND_IMAGES,
+        WorkKind.READ_PICTURES,
+        WorkKind.READ_FILE,
+        WorkKind.CHECK_HAND_BACK,
+    }
+)
 """Kinds whose job asks nobody whether to stop, but tells how far it is."""
 HOLDS = frozenset({WorkKind.READ_PAIR, WorkKind.READ_DRIVE})
 """Kinds whose job lets the drives rest by itself; others rest where they ask whether to stop."""
@@ -136,6 +146,10 @@ class Runner:
                 return self._keep(office.erase(self._office(), self._order.case, options))
             case LearnFamily():
                 return self._keep(office.learn(self._office(), options))
+            case ReadFile():
+                return self._of_files(lambda bench: read_a_file(bench, self._order.case, options))
+            case CheckHandBack():
+                return self._of_files(lambda bench: check_a_hand_back(bench, self._home, options))
         assert_never(options)
 
     @contextmanager
@@ -313,6 +327,12 @@ class Runner:
             found = job(bench, catalogues(self._home), self._order.case)
         self._came_to(_by_name(found), [])
         return Outcome.DONE
+
+    def _of_files(self, work: Callable[[Bench], CameTo]) -> Outcome:
+        with self._bench() as bench:
+            outcome, result, words = work(bench)
+        self._came_to(result, words)
+        return outcome
 
 
 def _done(is_complete: bool) -> Outcome:

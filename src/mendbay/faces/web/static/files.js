@@ -293,7 +293,8 @@
 
     tell() {
       const found = document.getElementById("found");
-      if (found) found.textContent = `${grouped(this.total)} ${this.total === 1 ? "row" : "rows"}`;
+      const words = `${grouped(this.total)} ${this.total === 1 ? "row" : "rows"}`;
+      if (found) found.textContent = this.total ? words : "Nothing is found that way.";
     }
 
     /* ------------------------------------------------------------ what a person does */

@@ -6,20 +6,25 @@ from typing import TYPE_CHECKING
 
 from mendbay.core.clock import iso_from_epoch
 from mendbay.core.errors import NoSuchItem
+from mendbay.core.source import Lack
 from mendbay.faces import wording
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.card import card_of
+from mendbay.faces.web.case_works import ShownWork, ask_to_stop, order_work, shown_works
 from mendbay.faces.web.fields import flag, line, number
 from mendbay.faces.web.files_shown import is_folder_row, packed, usable
 from mendbay.faces.web.open_catalogues import Pictures, require_catalogue
+from mendbay.faces.web.preview_pool import gate_of, pool_of
 from mendbay.faces.web.visit import Visit
 from mendbay.files.text_preview import HexPreview, TextPreview
+from mendbay.files.tree import Proof
 from mendbay.jobs.authority import concern
-from mendbay.jobs.list_files import look_at_file, show_file
+from mendbay.jobs.file_work_options import path_option
+from mendbay.jobs.list_files import look_at_file
 from mendbay.jobs.preview_file import FilePreview, preview_file
 from mendbay.jobs.preview_port import MadePicture
-from mendbay.wiring import previews
+from mendbay.jobs.work_port import WorkKind
 
 if TYPE_CHECKING:
     from mendbay.jobs.bench import Bench
@@ -33,6 +38,19 @@ WHICH = (
     line("generation", "Listing", required=True, limit=40),
 )
 LARGE = flag("large", "Large")
+PROVEN_BY = {
+    Proof.CHECKSUM: "its checksums",
+    Proof.STRUCTURE: "all that is said of it agreeing",
+    Proof.NONE: "nothing",
+}
+LACKS = {
+    Lack.UNREAD: "not asked for yet",
+    Lack.REFUSED: "refused by the drive",
+    Lack.WAIVED: "left out on purpose",
+    Lack.ABSENT: "no such place at hand",
+}
+MOST_READINGS = 100
+"""Readings of files that are looked through for the last one of a file."""
 
 
 @BOOK.page("/case/{case:int}/file", "file", "One file with its thread of evidence.", WHICH)
@@ -61,6 +79,10 @@ def file(visit: Visit) -> Answer:
             "piece_count": len(detail.pieces),
             "shown": SHOWN,
             "is_folder": is_folder_row(kept.catalogue, row.number),
+            "reading": _reading(visit, path),
+            "number": row.number,
+            "proven_by": PROVEN_BY[entry.proof],
+            "lacks": LACKS,
             "is_wanted": is_wanted,
             "concern": unsettled,
             "generation": kept.generation,
@@ -87,20 +109,44 @@ def _which(visit: Visit, bench: Bench) -> tuple[KeptCatalogue, bytes]:
 @BOOK.change(
     "/case/{case:int}/file/read",
     "file-read",
-    "Reads a file on the images: held against its digests, and the halves of a mirror compared.",
+    "Orders a file to be read on the images, held against its digests, and the halves of a mirror compared.",
     WHICH,
 )
 def read(visit: Visit) -> Answer:
     with visit.bench() as bench:
         kept, path = _which(visit, bench)
-        detail = show_file(bench, visit.path["case"], path)
-    judgement = detail.line.judgement
-    said = "" if judgement is None else wording.verdict_text(judgement, detail.layout.size_bytes)
-    return visit.go(
-        "file",
-        f"Read and compared: {said}." if said else "It was read.",
-        {"number": visit.said["number"], "generation": kept.generation},
+        order_work(visit, bench, WorkKind.READ_FILE, {"path": path_option(path)})
+    query = {"number": visit.said["number"], "generation": kept.generation}
+    return visit.go("file", "The file is being read; this page shows how far that is.", query)
+
+
+@BOOK.page("/case/{case:int}/file/reading", "file-reading", "How far the reading of one file is.", WHICH)
+def reading(visit: Visit) -> Answer:
+    with visit.bench() as bench:
+        kept, path = _which(visit, bench)
+    return Page(
+        "file_reading.html",
+        {"reading": _reading(visit, path), "number": visit.said["number"], "generation": kept.generation},
     )
+
+
+@BOOK.change(
+    "/case/{case:int}/file/stop",
+    "file-stop",
+    "Stops the reading of a file.",
+    (*WHICH, line("work", "Work", required=True)),
+)
+def stop(visit: Visit) -> Answer:
+    ask_to_stop(visit, visit.said["work"])
+    query = {"number": visit.said["number"], "generation": visit.said["generation"]}
+    return visit.go("file", "It is told to stop.", query)
+
+
+def _reading(visit: Visit, path: bytes) -> ShownWork | None:
+    """The last reading of a file that was ordered, if any."""
+    asked = path_option(path)
+    found = shown_works(visit, (WorkKind.READ_FILE,), MOST_READINGS)
+    return next((one for one in found if one.order.options.get("path") == asked), None)
 
 
 # ---------------------------------------------------------------------- what it looks like
@@ -113,7 +159,7 @@ def read(visit: Visit) -> Answer:
     (*WHICH, LARGE),
 )
 def preview(visit: Visit) -> Answer:
-    with visit.bench() as bench:
+    with visit.bench(stop=visit.gone) as bench:
         card = card_of(visit, bench, visit.path["case"])
         kept, path = _which(visit, bench)
         found = _preview(visit, bench, path)
@@ -148,7 +194,7 @@ def picture(visit: Visit) -> Answer:
             )
         return shown
 
-    with visit.bench() as bench:
+    with visit.bench(stop=visit.gone) as bench:
         _, path = _which(visit, bench)
         made = _pictures(visit).of(_key(visit), make)
     if not isinstance(made, MadePicture):
@@ -157,8 +203,8 @@ def picture(visit: Visit) -> Answer:
 
 
 def _preview(visit: Visit, bench: Bench, path: bytes) -> FilePreview:
-    pool = visit.desk.keep("previews", previews)
-    return preview_file(bench, pool, visit.path["case"], path, large=visit.said["large"])
+    with gate_of(visit.desk).through(visit.gone):  # what is read of the file counts as well
+        return preview_file(bench, pool_of(visit.desk), visit.path["case"], path, large=visit.said["large"])
 
 
 def _pictures(visit: Visit) -> Pictures:

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import json
 import os
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from mendbay.core.errors import NoSuchItem, SourceChanged, UsageError
 from mendbay.core.note import NoteKind
-from mendbay.core.quantity import bytes_text
 from mendbay.faces import wording
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
@@ -18,25 +16,32 @@ from mendbay.faces.web.case_works import ask_to_stop, order_work, shown_works
 from mendbay.faces.web.fields import choice, day, line, number, several, text
 from mendbay.faces.web.hand_back_shown import (
     FORMS,
+    MOST_PAGES,
+    NOT_WHOLE_SHOWN,
+    PAST_OF_A_PAGE,
     REPORT_BYTES,
     begun_hand_backs,
     folder_at,
     medium_choices,
     past_hand_backs,
     report_facts,
+    report_picture,
+    require_copy,
 )
 from mendbay.faces.web.visit import Visit
 from mendbay.files.wanted import matcher
 from mendbay.jobs import keep_copies
 from mendbay.jobs.authority import concern
+from mendbay.jobs.file_work_options import CheckHandBack
 from mendbay.jobs.hand_back_place import require_place
-from mendbay.jobs.keep_copies import day_at_hand_back, keep_days
-from mendbay.jobs.reached_customer import check_hand_back
+from mendbay.jobs.keep_copies import day_at_hand_back, handed_back_on, keep_days
+from mendbay.jobs.preview_port import NoPreview
 from mendbay.jobs.work_port import WorkKind
 from mendbay.jobs.write_receipt import SUBJECT, write_receipt
-from mendbay.wiring import home_folder, report_file, shop_copies
+from mendbay.wiring import home_folder, report_file
 
 if TYPE_CHECKING:
+    from mendbay.case.records import Case
     from mendbay.jobs.bench import Bench
 
 BOOK = Book()
@@ -47,6 +52,9 @@ WHAT = {
 }
 FOLDER_LIMIT = 4096
 MOST_DAYS = 36_500
+MOST_CHECKS = 5
+MOST_WISHES = 10
+FIRST = number("first", "From place", default=0, most=1 << 31)
 
 
 @BOOK.page("/case/{case:int}/hand-back", "hand-back", "Handing the files of a case back.")
@@ -63,11 +71,15 @@ def hand_back(visit: Visit) -> Answer:
             "begun": begun_hand_backs(bench, case),
             "rule": rule,
             "until": day_at_hand_back(bench, card.case),
+            "keeping": _keeping(bench, card.case),
             "receipt": _receipts(bench, case)[-1:],
         }
     works = shown_works(visit, (WorkKind.HAND_BACK,), 3)
     facts |= {
         "works": works,
+        "checks": shown_works(visit, (WorkKind.CHECK_HAND_BACK,), MOST_CHECKS),
+        "wanted": card.case.wanted[:MOST_WISHES],
+        "wanted_more": max(0, len(card.case.wanted) - MOST_WISHES),
         "living": [one for one in works if one.is_alive],
         "mediums": medium_choices(),
         "shop": os.environ.get("MENDBAY_SHOP", ""),
@@ -77,15 +89,23 @@ def hand_back(visit: Visit) -> Answer:
     return Page("hand_back.html", facts)
 
 
+@BOOK.page("/case/{case:int}/hand-back/all", "hand-backs", "All hand-backs on record of a case.", [FIRST])
+def all_of_them(visit: Visit) -> Answer:
+    with visit.bench() as bench:
+        card = card_of(visit, bench, visit.path["case"])
+        past = past_hand_backs(bench, card.case.number, visit.said["first"], PAST_OF_A_PAGE)
+    return Page("hand_backs.html", {"card": card, "past": past, "step": PAST_OF_A_PAGE})
+
+
 @BOOK.change(
     "/case/{case:int}/hand-back/make",
     "hand-back-make",
     "Copies the files into a new folder, reads every copy again, and reports; or goes on with that.",
     [
         line("medium", "Medium", limit=FOLDER_LIMIT),
-        line("folder", "Folder, with its whole path", limit=FOLDER_LIMIT),
+        line("folder", "Folder", limit=FOLDER_LIMIT),
         choice("what", "What goes", WHAT, required=True),
-        text("patterns", "Patterns, one a line"),
+        text("patterns", "Patterns of names, one a line"),
         several("bay", "Only the drives of bays", limit=16),
         line("shop", "Name of the shop, for the report"),
         day("keep_until", "Until when the shop keeps its copies"),
@@ -98,6 +118,7 @@ def make(visit: Visit) -> Answer:
         folder = require_place(_named(said, case.number), home_folder(visit.desk.home))
         patterns: list[str] = []
         if said["what"] == "wanted":
+            visit.require_unchanged("what is wanted first", case.wanted)
             patterns = list(case.wanted)
         elif said["what"] == "patterns":
             patterns = [one.strip() for one in said["patterns"].splitlines() if one.strip()]
@@ -172,20 +193,54 @@ def stop(visit: Visit) -> Answer:
     "/case/{case:int}/hand-back/report",
     "hand-back-report",
     "What the report of a hand-back says.",
-    [number("at", "Hand-back", required=True, most=10_000)],
+    [number("at", "Hand-back", required=True, most=10_000), FIRST],
 )
 def report(visit: Visit) -> Answer:
     with visit.bench() as bench:
         card = card_of(visit, bench, visit.path["case"])
         folder = folder_at(bench, card.case.number, visit.said["at"])
-    found = report_facts(folder)
+    found = report_facts(folder, visit.said["first"])
     if found is None:
         raise NoSuchItem(
             f"The report in {folder} is not one that Mendbay wrote.",
             f"Check the folder: mendbay handback check {folder}.",
         )
     facts = {"card": card, "folder": str(folder), "report": found, "at_number": visit.said["at"]}
-    return Page("hand_back_report.html", facts)
+    return Page("hand_back_report.html", facts | {"step": NOT_WHOLE_SHOWN})
+
+
+PAGE = number("page", "Page", default=1, least=1, most=MOST_PAGES)
+
+
+@BOOK.page(
+    "/case/{case:int}/hand-back/report-page",
+    "hand-back-report-page",
+    "A page of the report of a hand-back, as it is printed.",
+    [number("at", "Hand-back", required=True, most=10_000), PAGE],
+)
+def report_page(visit: Visit) -> Answer:
+    with visit.bench() as bench:
+        card = card_of(visit, bench, visit.path["case"])
+        folder = folder_at(bench, card.case.number, visit.said["at"])
+    shown = report_picture(visit, folder, visit.said["page"])
+    facts = {"card": card, "folder": str(folder), "shown": shown, "page": visit.said["page"]}
+    return Page("hand_back_page.html", facts | {"at_number": visit.said["at"]})
+
+
+@BOOK.page(
+    "/case/{case:int}/hand-back/report-picture",
+    "hand-back-report-picture",
+    "A picture made of a page of the report of a hand-back.",
+    [number("at", "Hand-back", required=True, most=10_000), PAGE],
+)
+def the_report_picture(visit: Visit) -> Answer:
+    with visit.bench() as bench:
+        bench.ledger.case(visit.path["case"])
+        folder = folder_at(bench, visit.path["case"], visit.said["at"])
+    shown = report_picture(visit, folder, visit.said["page"])
+    if isinstance(shown, NoPreview):
+        raise NoSuchItem(shown.what, shown.next_step or "Keep the report as PDF and open that.")
+    return Blob(shown.data, shown.mime)
 
 
 @BOOK.page(
@@ -210,26 +265,26 @@ def the_report_file(visit: Visit) -> Answer:
     "/case/{case:int}/hand-back/check",
     "hand-back-check",
     "Checks that a hand-back in a folder is complete and unchanged.",
-    [line("folder", "Folder, with its whole path", required=True, limit=FOLDER_LIMIT)],
+    [line("folder", "Folder of the copy", required=True, limit=FOLDER_LIMIT)],
 )
 def check(visit: Visit) -> Answer:
-    folder = Path(visit.said["folder"])
-    if not folder.is_absolute() or ".." in folder.parts:
-        raise UsageError(
-            f"The folder {str(folder)[:200]!r} is not named from the root on.",
-            "Name the folder with its whole path.",
-        )
+    folder = CheckHandBack.of(visit.said["folder"]).folder
     with visit.bench() as bench:
         bench.ledger.case(visit.path["case"])
-        done = check_hand_back(bench, shop_copies(visit.desk.home), folder)
-    files = wording.counted(done.check.files, "file")
-    size = bytes_text(done.check.size_bytes)
-    said = f"{folder.name} is complete and unchanged: {files}, {size}, every digest right."
-    if done.case:
-        said += f" On record with case {done.case}: a copy on another medium was checked."
-    elif done.why_not:
-        said += f" Not put on record as the customer's copy: {done.why_not}."
-    return visit.go("hand-back", said)
+        require_copy(folder)
+        order_work(visit, bench, WorkKind.CHECK_HAND_BACK, {"folder": str(folder)})
+    return visit.go("hand-back", "The copy is being checked; this page shows how far that is.")
+
+
+@BOOK.change(
+    "/case/{case:int}/hand-back/check-stop",
+    "hand-back-check-stop",
+    "Stops the check of a copy.",
+    [line("work", "Work", required=True)],
+)
+def stop_check(visit: Visit) -> Answer:
+    ask_to_stop(visit, visit.said["work"])
+    return visit.go("hand-back", "The check is told to stop.")
 
 
 # ---------------------------------------------------------------------- keeping, and the receipt
@@ -239,14 +294,19 @@ def check(visit: Visit) -> Answer:
     "/case/{case:int}/hand-back/keep",
     "hand-back-keep",
     "Says until when the shop keeps its copies.",
-    [day("until", "Until"), number("days", "Or days after the hand-back", most=MOST_DAYS)],
+    [day("until", "Until"), number("days", "Or so many days after the hand-back", most=MOST_DAYS)],
 )
 def keep(visit: Visit) -> Answer:
-    with visit.bench() as bench:
+    with visit.bench() as bench, bench.ledger.together():
         now = bench.ledger.case(visit.path["case"])
-        visit.require_unchanged("how long copies are kept", now.keep_until)
+        visit.require_unchanged("how long copies are kept", *_keeping(bench, now))
         found = keep_copies.keep(bench, now.number, visit.said["until"], visit.said["days"])
     return visit.go("hand-back", f"The copies are kept until {found.keep_until}, that day included.")
+
+
+def _keeping(bench: Bench, case: Case) -> tuple[object, ...]:
+    """What of the keeping of copies the page shows, and what a number of days is counted from."""
+    return case.keep_until, handed_back_on(bench, case.number), keep_days(bench, case.number)
 
 
 @BOOK.change(
