@@ -11,6 +11,7 @@ from markupsafe import Markup, escape
 
 from mendbay.faces.plain_text import without_controls
 from mendbay.faces.web.addresses import Book
+from mendbay.faces.web.option_words import for_a_form
 
 CASE_PAGES = {
     "case": {
@@ -133,8 +134,9 @@ _GOES_ON = r"(?!patient\b|donor\b|new\b)[a-z]+(?:[ .,;]|$)"
 """A word of the sentence behind a command rather than one of its own: `mendbay triage show 1 lists them`."""
 _COMMAND = re.compile(
     r"\bmendbay (?P<noun>[a-z]+) (?P<verb>[a-z-]+)"
-    r"(?P<rest>(?: (?:\d+\b(?!=)|--[a-z][a-z-]*|[A-Z][A-Z_|=.-]*\b|"
+    r"(?P<rest>(?: (?:\d+(?:\.\d\d)?\b(?!=)|--[a-z][a-z-]*|[A-Z][A-Z_|=.-]*\b|"
     rf"(?<=\d )(?!{_GOES_ON})[0-9A-Za-z_*./=-]+(?=[ .,;]|$)|(?<=--bay ){_WORD}|"
+    r"(?<=ITEM )destroyed\b|(?:(?<=--to )|(?<=--how ))[a-z]+\b|"
     rf"(?<=rom learn )(?!NAME){_WORD}))*)"
 )
 
@@ -171,7 +173,7 @@ def linked(book: Book) -> Callable[[object], Markup]:
     """A filter for templates: a sentence in which commands of the command line are links to their pages."""
 
     def link(text: object) -> Markup:
-        said, at, made = without_controls(str(text)), 0, Markup()
+        said, at, made = for_a_form(without_controls(str(text))), 0, Markup()
         for found in _COMMAND.finditer(said):
             page = page_of(book, f"{found['noun']} {found['verb']}{found['rest']}")
             if page is None:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Mapping
+
 from mendbay.case.custody import Head
 from mendbay.case.outcome import MOST_FOUND, DataBack, End, said
 from mendbay.core.errors import UsageError
@@ -45,10 +48,13 @@ def closing(visit: Visit) -> Answer:
         rule = keep_days(bench, case)
         plans = plans_of(bench, case)
         exports = folders_told(bench, case, EXPORT)
+    in_words = dict(places)
     facts = {
         "card": card,
         "closing": found,
-        "told": _told(found),
+        "told": [_in_words(one, in_words) for one in _told(found)],
+        "against": [_in_words(one, in_words) for one in found.against],
+        "hints": [(one.words, [in_words.get(each, each) for each in one.found]) for one in found.hints],
         "places": places,
         "suggested": {one for hint in found.hints for one in hint.found},
         "end": _suggested_end(found),
@@ -103,7 +109,8 @@ def close(visit: Visit) -> Answer:
     with visit.bench() as bench, bench.ledger.together():
         visit.require_unchanged("the end of the case", *_mark(look_at_closing(bench, case)))
         close_case(bench, case, outcome, asked["although_no_hand_back"])
-    return visit.go("closing", f"Case {case} is closed: {outcome_words(outcome)}.")
+        told = _in_words(outcome_words(outcome), dict(places_of(bench, case)))
+    return visit.go("closing", f"Case {case} is closed: {told}.")
 
 
 @BOOK.change(
@@ -252,6 +259,15 @@ def require_number_typed(visit: Visit, done: str) -> None:
             f"Nothing was {done}: the case's number was not typed.",
             f"Type {visit.path['case']} into the form, if this is the case that is meant.",
         )
+
+
+def _in_words(text: str, places: Mapping[str, str]) -> str:
+    """A sentence with what was broken in words, where it is named as it is typed."""
+    typed = sorted((one for one in places if ":" in one or "-" in one), key=len, reverse=True)
+    if not typed:
+        return text
+    found = re.compile(rf"(?<![\w:-])(?:{'|'.join(map(re.escape, typed))})(?![\w:-])")
+    return found.sub(lambda one: places[one[0]], text)
 
 
 def _told(found: Closing) -> list[str]:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from mendbay.board.flash_id import size_text
 from mendbay.board.rules.family import LARGEST_DUMP, MOST_BYTES
 from mendbay.board.unique_data import FamilyNote, Need, Seat
 from mendbay.core.errors import UsageError
-from mendbay.core.quantity import bytes_text
 from mendbay.faces import lesson_words
 from mendbay.faces.family_words import FEW, has_few, revisions_of_family, rules_of_family
 from mendbay.faces.web.addresses import Book
@@ -36,8 +36,8 @@ def families_(visit: Visit) -> Answer:
     facts = {
         "works": works,
         "dumps_limit": DUMPS_LIMIT,
-        "dump_limit": LARGEST_DUMP,
-        "limit": MOST_BYTES,
+        "dump_limit": size_text(LARGEST_DUMP),
+        "limit": size_text(MOST_BYTES),
         "known": [
             (one.note.family, lesson_words.family_words(one), one, _known_mark([one])) for one in known
         ],
@@ -45,7 +45,7 @@ def families_(visit: Visit) -> Answer:
         "learned": [
             {
                 "name": one.name,
-                "size": bytes_text(one.family.size),
+                "size": size_text(one.family.size),
                 "dumps": one.family.dumps,
                 "revisions": list(revisions_of_family(one)),
                 "rules": rules_of_family(one),
@@ -142,7 +142,7 @@ def learn(visit: Visit) -> Answer:
     try:
         if sum(one.path.stat().st_size for one in taken.files) > MOST_BYTES:
             raise UsageError(
-                f"The dumps are more than {bytes_text(MOST_BYTES)} together, which is what rules are learned "
+                f"The dumps are more than {size_text(MOST_BYTES)} together, which is what rules are learned "
                 "from at once.",
                 "Send fewer, of different drives.",
             )

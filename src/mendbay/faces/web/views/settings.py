@@ -92,6 +92,24 @@ FILES = {
 }
 
 
+PAPER_WORDS = {
+    "bill": "Bill",
+    "erasure": "Certificate of erasure",
+    "hand-over": "Hand-over of things",
+    "lessons": "What our cases teach",
+    "letter": "Letter: where the job stands",
+    "message-quote": "Message with a quote",
+    "message-ready": "Message: it is ready",
+    "message-reminder": "Message: a reminder",
+    "message-status": "Message: where the job stands",
+    "payment": "Receipt of a payment",
+    "quote": "Quote",
+    "receipt": "Receipt of what came in",
+    "trial": "Sheet to try name and page with",
+}
+"""What papers are called, by the name of their wording."""
+
+
 @BOOK.page("/settings", "settings", "What holds in this shop, and where it comes from.")
 def settings(visit: Visit) -> Answer:
     files = shop_files(visit.desk.home)
@@ -103,7 +121,10 @@ def settings(visit: Visit) -> Answer:
         shop, shop_trouble = _or_trouble(lambda: shop_of(bench))
     facts = {
         "files": [(name, one, name in own) for name, one in FILES.items()],
-        "papers": [(name, name in papers) for name in own_papers(visit.desk.home).names()],
+        "papers": [
+            (name, PAPER_WORDS.get(name, name), name in papers)
+            for name in own_papers(visit.desk.home).names()
+        ],
         "prices": None if prices is None else _price_facts(prices),
         "shop": shop,
         "troubles": [one for one in (prices_trouble, shop_trouble) if one is not None],
@@ -194,7 +215,7 @@ def wording(visit: Visit) -> Answer:
     return Page(
         "setting.html",
         {
-            "head": f"Wording of the paper {name}",
+            "head": f"Wording: {_paper_words(name)}",
             "does": "A template: what stands in {{ and }} is put in. What it can ask for stands at its top.",
             "ours": "Our wording is used.",
             "own": own is not None,
@@ -227,7 +248,7 @@ def keep_wording(visit: Visit) -> Answer:
         visit.require_unchanged("the wording", files.text(PAPERS, name) or "")
         kept = keep_text(files, PAPERS, name, visit.said["text"], lambda said: papers.check(name, said))
     before = f" The earlier one is now {kept.earlier}." if kept.earlier else ""
-    return visit.go("settings", f"The wording {name} is kept, and used from now on.{before}")
+    return visit.go("settings", f"{_paper_words(name)}: the wording is kept, and used from now on.{before}")
 
 
 @BOOK.change(
@@ -272,6 +293,10 @@ def _held_row(one: Held) -> dict[str, Any]:
         "held": [f"{sort}: {counted(each.files, 'file')}" for sort, each in one.amounts.items()],
         "elsewhere": one.elsewhere,
     }
+
+
+def _paper_words(name: str) -> str:
+    return PAPER_WORDS.get(name, name)
 
 
 def _setting(name: str) -> Setting:
