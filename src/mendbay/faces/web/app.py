@@ -56,6 +56,7 @@ VIEWS = (
     "lessons",
     "families",
     "settings",
+    "setting_forms",
     "money",
     "letters",
     "record",

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from mendbay.case.agenda import LIMITS
 from mendbay.case.price_list import packaged_prices
+from mendbay.case.shop import Shop
 from mendbay.core.errors import MendbayError, NoSuchItem, UsageError
 from mendbay.core.quantity import counted
 from mendbay.faces.keeping_words import rule_words
@@ -16,13 +17,14 @@ from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.fields import line, text
 from mendbay.faces.web.serve import KEY_FILE, bench_key
+from mendbay.faces.web.views.setting_forms import form_facts
 from mendbay.faces.web.visit import Visit
 from mendbay.handback.keeping import DEFAULT_DAYS
 from mendbay.jobs.keep_copies import Held, keeping
 from mendbay.jobs.money_papers import span_words
 from mendbay.jobs.papers import shop_of
 from mendbay.jobs.quote_lines import PRICES, SETTINGS, prices_in_force
-from mendbay.jobs.shop_settings import PAPERS, POWER, keep_text
+from mendbay.jobs.shop_settings import PAPERS, POWER, keep_text, keeping_text, limits_text, shop_text
 from mendbay.wiring import home_folder, open_bench, own_papers, setting_check, shop_copies, shop_files, tool
 
 if TYPE_CHECKING:
@@ -53,16 +55,12 @@ class Setting:
     begin: str
 
 
-def _limits_text() -> str:
-    return "[wait_days]\n" + "".join(f"{who.value} = {days}\n" for who, days in LIMITS.items())
-
-
 FILES = {
     "shop": Setting(
         "Name and address of the shop",
         "They stand on every paper; the page is A4 or Letter.",
         "Papers name no shop.",
-        'name = ""\nlines = []\npage = "A4"\n',
+        shop_text(Shop()),
     ),
     PRICES: Setting(
         "Prices",
@@ -74,13 +72,13 @@ FILES = {
         "Limits on waiting",
         "For how many days a case may wait before it is told as late.",
         "Our own limits hold.",
-        _limits_text(),
+        limits_text(LIMITS),
     ),
     "keeping": Setting(
         "Keeping copies",
         "For how many days after the hand-back copies are kept, if nothing else was agreed.",
         f"They are kept for {DEFAULT_DAYS} days.",
-        f"days = {DEFAULT_DAYS}\n",
+        keeping_text(DEFAULT_DAYS),
     ),
     POWER: Setting(
         "Relay that cuts a drive's power",
@@ -148,6 +146,7 @@ def setting(visit: Visit) -> Answer:
         {
             "head": one.words,
             "does": one.does,
+            "form": form_facts(name, one.begin if own is None else own),
             "ours": one.ours,
             "own": own is not None,
             "text": one.begin if own is None else own,
@@ -216,6 +215,7 @@ def wording(visit: Visit) -> Answer:
         "setting.html",
         {
             "head": f"Wording: {_paper_words(name)}",
+            "form": None,
             "does": "A template: what stands in {{ and }} is put in. What it can ask for stands at its top.",
             "ours": "Our wording is used.",
             "own": own is not None,
