@@ -60,8 +60,9 @@ def keep_text(shop: ShopFiles, kind: str, name: str, text: str, check: Check) ->
 
 def shop_text(shop: Shop) -> str:
     """The text of `settings/shop.toml` that says this."""
-    lines = "".join(f"  {_quoted(one)},\n" for one in shop.lines)
-    return f"name = {_quoted(shop.name)}\nlines = [\n{lines}]\npage = {_quoted(shop.page)}\n"
+    rows = "".join(f"\n  {_quoted(one)}," for one in shop.lines)
+    lines = f"[{rows}\n]" if rows else "[]"
+    return f"name = {_quoted(shop.name)}\nlines = {lines}\npage = {_quoted(shop.page)}\n"
 
 
 def limits_text(days: Mapping[WaitsFor, int]) -> str:

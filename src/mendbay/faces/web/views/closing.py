@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Mapping
-
 from mendbay.case.custody import Head
 from mendbay.case.outcome import MOST_FOUND, DataBack, End, said
 from mendbay.core.errors import UsageError
@@ -12,6 +9,7 @@ from mendbay.core.quantity import counted
 from mendbay.faces.forget_words import BILLS, OUT_OF_REACH, going, staying
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
+from mendbay.faces.web.broken_words import broken_in_words
 from mendbay.faces.web.card import card_of
 from mendbay.faces.web.case_works import ask_to_stop, order_work, shown_works
 from mendbay.faces.web.drawing import shown_name
@@ -52,8 +50,8 @@ def closing(visit: Visit) -> Answer:
     facts = {
         "card": card,
         "closing": found,
-        "told": [_in_words(one, in_words) for one in _told(found)],
-        "against": [_in_words(one, in_words) for one in found.against],
+        "told": [broken_in_words(one, in_words) for one in _told(found)],
+        "against": [broken_in_words(one, in_words) for one in found.against],
         "hints": [(one.words, [in_words.get(each, each) for each in one.found]) for one in found.hints],
         "places": places,
         "suggested": {one for hint in found.hints for one in hint.found},
@@ -109,7 +107,7 @@ def close(visit: Visit) -> Answer:
     with visit.bench() as bench, bench.ledger.together():
         visit.require_unchanged("the end of the case", *_mark(look_at_closing(bench, case)))
         close_case(bench, case, outcome, asked["although_no_hand_back"])
-        told = _in_words(outcome_words(outcome), dict(places_of(bench, case)))
+        told = broken_in_words(outcome_words(outcome), dict(places_of(bench, case)))
     return visit.go("closing", f"Case {case} is closed: {told}.")
 
 
@@ -259,15 +257,6 @@ def require_number_typed(visit: Visit, done: str) -> None:
             f"Nothing was {done}: the case's number was not typed.",
             f"Type {visit.path['case']} into the form, if this is the case that is meant.",
         )
-
-
-def _in_words(text: str, places: Mapping[str, str]) -> str:
-    """A sentence with what was broken in words, where it is named as it is typed."""
-    typed = sorted((one for one in places if ":" in one or "-" in one), key=len, reverse=True)
-    if not typed:
-        return text
-    found = re.compile(rf"(?<![\w:-])(?:{'|'.join(map(re.escape, typed))})(?![\w:-])")
-    return found.sub(lambda one: places[one[0]], text)
 
 
 def _told(found: Closing) -> list[str]:

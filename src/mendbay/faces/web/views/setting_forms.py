@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from mendbay.case.agenda import LIMITS
+from mendbay.case.agenda import LIMITS, WaitsFor
 from mendbay.case.agenda_tables import LONGEST_WAIT, read_limits
 from mendbay.case.shop import MOST_LINES, PAGES, Shop, read_shop
 from mendbay.core.errors import BadFormFile
@@ -25,8 +25,9 @@ SHOP: tuple[Field, ...] = (
     text("lines", f"Lines below it, at most {MOST_LINES}"),
     choice("page", "Paper in the printer", {one: one for one in PAGES}, required=True),
 )
+WHOM = {WaitsFor.CUSTOMER: "the customer", WaitsFor.PART: "a part", WaitsFor.MACHINE: "a machine"}
 WAITING: tuple[Field, ...] = tuple(
-    number(who.value, f"Days that a case may wait for the {who.value}", required=True, most=LONGEST_WAIT)
+    number(who.value, f"Days that a case may wait for {WHOM[who]}", required=True, most=LONGEST_WAIT)
     for who in LIMITS
 )
 KEEPING: tuple[Field, ...] = (number("days", "Days after the hand-back", required=True, most=MOST_DAYS),)
