@@ -18,7 +18,7 @@ from mendbay.faces.web.uploads import take_uploads
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.know_family import KnownFamily, known_families, note_family, withdraw_family
 from mendbay.jobs.learn_rom import DUMPS_LIMIT, LearnedFamily, families, unlearn_dump
-from mendbay.jobs.work_port import WorkKind
+from mendbay.jobs.work_port import Ask, WorkKind, WorkRequest
 from mendbay.wiring import shop_files
 
 BOOK = Book()
@@ -158,6 +158,20 @@ def learn(visit: Visit) -> Answer:
         taken.remove()
         raise
     return visit.go("families", f"{said['family']} is being learned; this page shows what came of it.")
+
+
+@BOOK.change(
+    "/lessons/families/stop",
+    "stop-learning",
+    "Stops the learning of a family; nothing of it is kept.",
+    [line("work", "Work", required=True)],
+)
+def stop_learning(visit: Visit) -> Answer:
+    shelf, work = visit.desk.works, visit.said["work"]
+    if shelf.order(work).kind is not WorkKind.LEARN_FAMILY:
+        raise UsageError("That work learns no family.", "Load the page again.")
+    shelf.ask(work, WorkRequest(Ask.STOP))
+    return visit.go("families", "It is told to stop; nothing of it is kept.")
 
 
 def _known_mark(known: Sequence[KnownFamily]) -> list[str]:
