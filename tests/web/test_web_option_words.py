@@ -7,7 +7,9 @@ import re
 import pytest
 
 from mendbay.case.records import Bay
+from mendbay.core.errors import UsageError
 from mendbay.faces.web.app import book_of_all
+from mendbay.faces.web.clip_form import told_for_forms
 from mendbay.faces.web.commands import linked
 from mendbay.jobs.take_in import add_bay
 from support.web_client import Web, text_of
@@ -60,3 +62,21 @@ def test_a_line_of_a_quote_is_called_by_its_words(web: Web) -> None:
     web.post(f"{money}/quote/1/word", {"word": "yes", "by": "phone"})
     refused = text_of(web.post(f"{money}/bill", {"amount_2": "999", "done_2": "done"}, status=422).text)
     assert "“Casing and contacts cleaned” was quoted with at most" in refused
+
+
+class OfAnotherShape(UsageError):
+    """A trouble that is not made of two sentences."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__(
+            f"Read {number} failed.", "say so: the same command with --fill or --in-spite REASON"
+        )
+        self.number = number
+
+
+def test_a_trouble_keeps_what_it_is_while_its_words_change() -> None:
+    with pytest.raises(OfAnotherShape) as found, told_for_forms():
+        raise OfAnotherShape(7)
+    assert found.value.number == 7
+    assert "the form again, with the tick that fills the rest or a reason" in found.value.next_step
+    assert "--" not in found.value.next_step
