@@ -69,7 +69,7 @@ class OfAnotherShape(UsageError):
 
     def __init__(self, number: int) -> None:
         super().__init__(
-            f"Read {number} failed.", "say so: the same command with --fill or --in-spite REASON"
+            f"Read {number} failed.", "look, or say so: the same command with --fill or --in-spite REASON"
         )
         self.number = number
 
