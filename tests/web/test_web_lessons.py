@@ -157,3 +157,18 @@ def seen_of(page: str, action: str) -> str:
     found = re.search(rf'action="{re.escape(action)}".*?name="seen" value="(\w+)"', page, re.DOTALL)
     assert found, action
     return found[1]
+
+
+def test_learning_is_stopped_and_keeps_nothing(web: Web) -> None:
+    words = bytes((at * 13 + 3) % 251 for at in range(1 << 20))
+    sent = [("dumps", (f"{at}.bin", bytes([at]) + words[1:], "x/y")) for at in range(3)]
+    web.post("/lessons/families/learn", {"family": "slow"}, files=sent)
+    shelf = works(web.home)
+    (order,) = shelf.orders(0)
+    web.post("/lessons/families/stop", {"work": "../x"}, status=422)
+    web.post("/lessons/families/stop", {"work": order.id})
+    until(lambda: not shelf.is_alive(order.id))
+    assert "Learning slow: stopped" in text_of(web.get("/lessons/families"))
+    assert not (web.home / "families").exists()
+    assert not list(web.home.glob("uploads/*"))
+    web.post("/lessons/families/stop", {"work": order.id}, status=422)

@@ -75,3 +75,11 @@ def test_a_bad_receipt_is_told_as_that(web: Web) -> None:
     there = open_case(web)
     web.get(f"{there}?receipt=nonsense", status=422)
     web.get(f"{there}?until=abc", status=422)
+
+
+def test_the_story_tells_what_was_broken_in_words(web: Web) -> None:
+    web.post("/cases/open", {"customer": "Fern"})
+    said = {"broken": "found", "found": ["box-board"], "end": "repaired", "data": "all"}
+    web.post("/case/1/closing/close", said)
+    story = text_of(web.get("/case/1/record")).partition("Custody The")[0]
+    assert "Closed: repaired; data: all; broken: the box's own board" in story

@@ -10,6 +10,7 @@ import pytest
 
 from mendbay.faces.web.guard import Rules
 from mendbay.faces.web.serve import bench_key
+from mendbay.jobs.papers import shop_of
 from support.web_client import HOST, ORIGIN, Web, text_of, web_on
 
 RELAY = 'command = ["/bin/true", "{bay}"]\n'
@@ -26,7 +27,7 @@ def test_settings_tell_what_is_in_force(web: Web) -> None:
     page = text_of(web.get("/settings"))
     assert "The prices of an example: they are invented." in page
     assert str(web.home) in page
-    assert "message-quote ours" in page
+    assert "Message with a quote ours" in page
 
 
 def test_a_sound_file_is_kept_and_the_earlier_one_beside(web: Web) -> None:
@@ -169,3 +170,47 @@ def test_what_is_still_held(web: Web) -> None:
     web.post("/cases/open", {"customer": "Fern"})
     web.post("/case/1/letters/paper")
     assert "papers: 1 file" in web.get("/settings/copies")
+
+
+def test_name_and_address_are_kept_by_a_form(web: Web) -> None:
+    page = web.get("/settings/file/shop")
+    said = {
+        "name": 'The "mill" \\ <b>',
+        "lines": "Lane 3\r\n\r\nTel. 01\r\n",
+        "page": "Letter",
+        "seen": seen_of(page),
+    }
+    kept = web.done("/settings/shop/keep", said)
+    assert "The &#34;mill&#34; \\ &lt;b&gt;" in kept
+    with web.bench() as bench:
+        shop = shop_of(bench)
+    assert (shop.name, shop.lines, shop.page) == ('The "mill" \\ <b>', ("Lane 3", "Tel. 01"), "Letter")
+    shown = web.get("/settings/file/shop")
+    assert "Lane 3\nTel. 01</textarea>" in shown
+    web.post("/settings/shop/keep", said, status=409)
+    web.post("/settings/shop/keep", {**said, "lines": "x\n" * 9, "seen": ""}, status=409)
+    web.post("/settings/shop/keep", {**said, "page": "A3", "seen": ""}, status=422)
+    assert (web.home / "settings" / "shop.toml").is_file()
+    assert not (web.home / "settings" / "shop.toml.1").exists()
+
+
+def test_days_are_kept_by_forms(web: Web) -> None:
+    said = {"customer": "5", "part": "10", "machine": "2"}
+    web.post("/settings/waiting/keep", said)
+    web.post("/settings/waiting/keep", {**said, "part": "-1"}, status=422)
+    web.post("/settings/waiting/keep", {"part": "1"}, status=422)
+    assert (
+        web.home / "settings" / "agenda.toml"
+    ).read_text() == "[wait_days]\ncustomer = 5\npart = 10\nmachine = 2\n"
+    web.post("/settings/keeping/keep", {"days": "45"})
+    assert "45" in web.get("/settings/file/keeping")
+    assert (web.home / "settings" / "keeping.toml").read_text() == "days = 45\n"
+    web.post("/settings/keeping/keep", {"days": "99999999"}, status=422)
+
+
+def test_a_file_that_cannot_be_read_has_its_text_alone(web: Web) -> None:
+    (web.home / "settings").mkdir()
+    (web.home / "settings" / "keeping.toml").write_text("days = many")
+    page = web.get("/settings/file/keeping")
+    assert 'name="days"' not in page
+    assert "days = many" in page

@@ -62,7 +62,7 @@ def test_only_what_differs_is_put_right(web: Web) -> None:
     changed = web.done(
         "/stock/item/1/change", {**BOARD, "revision": "R3", "location": "shelf 4", "seen": seen}
     )
-    assert "revision R2 -&gt; R3" in changed
+    assert "revision R2 → R3" in changed
     with web.bench() as bench:
         assert [one.change.words() for one in changes_by_hand(bench, 1)[1]] == [
             "revision R2 -> R3",

@@ -12,7 +12,7 @@ OUT_OF_REACH = (
     "papers that were printed, and messages that were sent",
     "the copies, exports and receipts that the customer has",
     "what was learned: odds, misread characters, families, counts of lessons",
-    "files are removed, not overwritten: case erase-plan overwrites and certifies",
+    "files are removed, not overwritten: erasing them by a plan first overwrites and certifies",
 )
 """What forgetting cannot reach or leaves on purpose."""
 BILLS = "If the law asks you to keep bills, print them or export the case first."

@@ -18,7 +18,8 @@ COUNTED_OF = (
 )
 SHARES_COUNTED = (
     "Counted are shares of cases, not whole ones: what is not sure counts half, faults found together by the "
-    "chance of each, and cases that are met rarely more, at most 3 times. bench lessons counts whole cases."
+    "chance of each, and cases that are met rarely more, at most 3 times. The tables of lessons count whole "
+    "cases."
 )
 
 

@@ -218,7 +218,7 @@ def _query(case: Case, outcome: Outcome, what: str, chance: float, signs: str) -
     because = f" ({signs})" if signs else ""
     return (
         f"Is that so? It was closed with {closed}, and triage believes in {what} with {chance_text(chance)}"
-        f"{because}. If a sign was put down wrongly, triage untell {case.number} SIGN takes it back; "
+        f"{because}. If a sign was put down wrongly, mendbay triage untell {case.number} SIGN takes it back; "
         "then, or if the end is wrong, close the case again."
     )
 
@@ -371,9 +371,9 @@ def _unpaid(bench: Bench, number: int) -> Iterator[str]:
     account = account_of(bench, number)
     due, paid = account.due, account.paid
     if due is not None and due.minor > 0:
-        yield f"{due.text} of its bill are not paid: case today goes on telling it."
+        yield f"{due.text} of its bill are not paid: the day's work goes on telling it."
     if due is not None and due.minor < 0:
-        yield f"{(-due).text} are to be returned to the customer: case today goes on telling it."
+        yield f"{(-due).text} are to be returned to the customer: the day's work goes on telling it."
     if due is None and paid is not None and paid.minor > 0:
         yield f"{paid.text} were paid and there is no bill that counts: bill it, or return it."
 

@@ -14,7 +14,7 @@ from mendbay.board.rules.family import LARGEST_DUMP, MOST_BYTES, Family, self_ch
 from mendbay.board.rules.judge import Comparison, DumpJudgement, compare, judge
 from mendbay.board.rules.search import learn
 from mendbay.board.transfer_plan import Role
-from mendbay.core.errors import BadFormFile, DumpUnproven, LedgerError, UsageError
+from mendbay.core.errors import BadFormFile, DumpUnproven, Interrupted, LedgerError, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
@@ -117,6 +117,7 @@ def learn_family(
             no family file.
         DestinationError: the family cannot be kept.
         LedgerError: the ledger's notes of the family cannot be read.
+        Interrupted: stopped by hand; nothing was kept.
     """
     if len(files) > DUMPS_LIMIT:
         raise UsageError(f"{len(files)} dumps are too many.", f"Give at most {DUMPS_LIMIT} of one family.")
@@ -128,13 +129,18 @@ def learn_family(
             f"Every dump given was withdrawn from the family {name}: {left_out[0].withdrawn}",
             "Give others; --also-withdrawn takes them for good again.",
         )
-    family = learn(taken)
+    family = learn(taken, lambda: _heed(bench))
     text = _usable_text(family)
     body = {"file": _digest(text), "dumps": [{"name": one.name, "sha256": one.sha256} for one in good]}
     with bench.shelf.together():
         path, earlier = shop.keep(FAMILIES, name, text)
         bench.notes.add(Note(0, "", NoteKind.LEARNED, name, bench.now(), bench.who, json.dumps(body)))
     return LearnedFamily(name, family, tuple(good), tuple(left_out), earlier), path
+
+
+def _heed(bench: Bench) -> None:
+    if bench.stop():
+        raise Interrupted("Stopped before anything was learned.", "Learn it again; nothing was kept.")
 
 
 def _fetched(

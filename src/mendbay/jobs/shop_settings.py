@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from mendbay.case.agenda import WaitsFor
 from mendbay.case.agenda_tables import read_limits
-from mendbay.case.shop import read_shop
+from mendbay.case.shop import Shop, read_shop
 from mendbay.core.errors import UsageError
 from mendbay.handback.keeping import read_keeping
 from mendbay.jobs.board_ports import ShopFiles
@@ -54,6 +56,28 @@ def keep_text(shop: ShopFiles, kind: str, name: str, text: str, check: Check) ->
     check(whole)
     path, earlier = shop.keep(kind, name, whole)
     return KeptText(path, earlier)
+
+
+def shop_text(shop: Shop) -> str:
+    """The text of `settings/shop.toml` that says this."""
+    rows = "".join(f"\n  {_quoted(one)}," for one in shop.lines)
+    lines = f"[{rows}\n]" if rows else "[]"
+    return f"name = {_quoted(shop.name)}\nlines = {lines}\npage = {_quoted(shop.page)}\n"
+
+
+def limits_text(days: Mapping[WaitsFor, int]) -> str:
+    """The text of `settings/agenda.toml` that says this."""
+    return "[wait_days]\n" + "".join(f"{who.value} = {one}\n" for who, one in days.items())
+
+
+def keeping_text(days: int) -> str:
+    """The text of `settings/keeping.toml` that says this."""
+    return f"days = {days}\n"
+
+
+def _quoted(text: str) -> str:
+    """A text as TOML has it: its escapes are those of JSON, but for DEL."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def known_check(name: str) -> Check:

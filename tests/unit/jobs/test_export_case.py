@@ -8,6 +8,7 @@ import json
 import os
 from collections.abc import Mapping
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import jsonschema
@@ -17,6 +18,9 @@ from mendbay.case.custody import parse_lines, verify
 from mendbay.case.records import Bay, CaseState
 from mendbay.core.errors import CaseForgotten, DestinationError, Interrupted, UsageError
 from mendbay.core.note import NoteKind
+from mendbay.core.source import Reading
+from mendbay.core.span import Span
+from mendbay.jobs import export_case as export_job
 from mendbay.jobs.export_case import Exported, export_case
 from mendbay.jobs.power_permit import Although
 from mendbay.jobs.read_drive import DriveAt, read_drive
@@ -299,3 +303,14 @@ def test_a_case_of_which_nothing_is_known(tmp_path: Path) -> None:
     assert facts_of(tmp_path / "out")["files"] == []
     assert notes_of(tmp_path / "out") == []
     assert NoteKind.FORGETTING not in {one["kind"] for one in notes_of(tmp_path / "out")}
+
+
+def test_a_large_file_is_left_off_within_it_and_tells_how_far_it_is(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(export_job, "TOLD_BYTES", 10)
+    told: list[Any] = []
+    asked = iter([False, False, False, True])
+    bench: Any = SimpleNamespace(stop=lambda: next(asked), tell=told.append)
+    readings = [Reading(Span(at, at + 10), bytes(10)) for at in range(0, 40, 10)]
+    with pytest.raises(Interrupted):
+        list(export_job._heeded(bench, "images/bay-1.img", 40, readings))
+    assert [(one.done, one.total) for one in told] == [(10, 40), (20, 40)]

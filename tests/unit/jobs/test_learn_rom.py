@@ -95,7 +95,7 @@ def test_dumps_that_do_not_go_together_are_named_before_anything_is_learned(
     sizes = {"a.bin": 8192, "odd.bin": 4096, "large.bin": (16 << 20) + 1}
     for name, size in sizes.items():
         (tmp_path / name).write_bytes(bytes(size))
-    monkeypatch.setattr(learn_rom, "learn", lambda dumps: pytest.fail("it was learned from"))
+    monkeypatch.setattr(learn_rom, "learn", lambda dumps, heed: pytest.fail("it was learned from"))
     with pytest.raises(DumpUnproven, match=r"odd\.bin has 4 KiB, and .*a\.bin has 8 KiB:"):
         learn_family(bench, shop, "TB", [tmp_path / "a.bin", tmp_path / "odd.bin", tmp_path / "gone.bin"])
     with pytest.raises(UsageError, match=r"large\.bin has"):
@@ -116,7 +116,7 @@ def test_what_could_not_be_read_again_is_not_kept(
     bench: Bench, shop: ShopFolder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, family: Family
 ) -> None:
     (tmp_path / "a.bin").write_bytes(bytes(64))
-    monkeypatch.setattr(learn_rom, "learn", lambda dumps: family)
+    monkeypatch.setattr(learn_rom, "learn", lambda dumps, heed: family)
     with pytest.raises(DumpUnproven, match=r"makes no family file: .* Nothing was kept"):
         learn_family(bench, shop, "TB", [tmp_path / "a.bin"])
     assert shop.names("families") == ()

@@ -3,7 +3,7 @@ of unlisted polynomials and of start and final values, then further blocks of th
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from itertools import combinations
 
@@ -38,18 +38,25 @@ _SOLVED_TABLES, _SOLVED_PAIRS, _MOST_SOLVED = 3, 6, 256
 _SWAPPED_ORDERS = (Order.LITTLE, Order.BIG, Order.SWAPPED_LITTLE, Order.SWAPPED_BIG)
 
 
-def search(own: Sequence[Bytes], others: Sequence[Sequence[Bytes]]) -> list[Rule]:
+def unheeding() -> None:
+    """Nobody asks that a search ends."""
+
+
+def search(
+    own: Sequence[Bytes], others: Sequence[Sequence[Bytes]], heed: Callable[[], None] = unheeding
+) -> list[Rule]:
     """The rules of one revision.
 
     Args:
         own: its dumps.
         others: dumps of other revisions, which may confirm a rule.
+        heed: called every few seconds; what it raises ends the search.
 
     Returns:
         The rules, whose `revisions` count this one as 0 and the others from 1.
     """
     material = Material(own, others)
-    rules = [one.rule for one in Search(material).run()]
+    rules = [one.rule for one in Search(material, heed=heed).run()]
     for group in _SWAPS:
         if _covered(material, rules) >= _ENOUGH or material.size % group:
             break
@@ -59,7 +66,9 @@ def search(own: Sequence[Bytes], others: Sequence[Sequence[Bytes]]) -> list[Rule
             _SWAPPED_ORDERS if group == 2 else _SWAPPED_ORDERS[:2],
         )
         # A sum does not mind the order of bytes, or has been asked with words in either order.
-        found = [_turned_back(one.rule, group) for one in Search(turned, _SWAP_PRICE, few=True).run()]
+        found = [
+            _turned_back(one.rule, group) for one in Search(turned, _SWAP_PRICE, few=True, heed=heed).run()
+        ]
         rules += [one for one in found if one is not None and not _known(one, rules)]
     # A net below all kinds of search: whatever is wrong with one of them, no rule goes out that a known-good
     # dump breaks, since it would call sound dumps damaged.
@@ -164,10 +173,17 @@ class Search:
         material: the dumps.
         price: bits that the whole search costs, for being one of several.
         few: whether only cyclic checks of the most usual polynomials are tried.
+        heed: called every few seconds.
     """
 
-    def __init__(self, material: Material, price: float = 0.0, few: bool = False) -> None:
-        self._material, self._price, self._few = material, price, few
+    def __init__(
+        self,
+        material: Material,
+        price: float = 0.0,
+        few: bool = False,
+        heed: Callable[[], None] = unheeding,
+    ) -> None:
+        self._material, self._price, self._few, self._heed = material, price, few, heed
         self._edges = edges(material.dumps[0], material.vary)
         natural = (self._edges.starts, self._edges.strong_ends, self._edges.weak_ends)
         prices = self._edges.start_prices
@@ -222,6 +238,7 @@ class Search:
     def _ask(self, engine: Engine, variants: Sequence[Algorithm] = (), price: float = 0.0) -> None:
         """All questions to one engine; its tables are dropped with it."""
         material, width = self._material, engine.base.width
+        self._heed()
         engine.price += self._price + price
         for probe in self._probes[width]:
             for hits in scan(engine, material, probe, variants):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from hashlib import sha256
 
@@ -11,18 +11,19 @@ import numpy as np
 from mendbay.board.rules.algorithm import Bytes
 from mendbay.board.rules.family import LARGEST_DUMP, MOST_BYTES, MOST_SPANS, Family, Revision
 from mendbay.board.rules.mirrors import copies
-from mendbay.board.rules.one_revision import search
+from mendbay.board.rules.one_revision import search, unheeding
 from mendbay.board.rules.rule import Rule
 from mendbay.board.rules.segments import Flags, clusters, revisions, spans_of, varying
 from mendbay.core.errors import DumpUnproven
 
 
-def learn(dumps: Sequence[bytes]) -> Family:
+def learn(dumps: Sequence[bytes], heed: Callable[[], None] = unheeding) -> Family:
     """The rules of a board family from known-good dumps of it.
 
     Args:
         dumps: one or more dumps of the same size; several drives of one code revision tell most, several
             revisions prove rules further. Equal dumps count once.
+        heed: called every few seconds; what it raises ends the search.
 
     Raises:
         DumpUnproven: no dump, dumps of different sizes, smaller or larger than is taken, or too many.
@@ -35,7 +36,7 @@ def learn(dumps: Sequence[bytes]) -> Family:
     for number, group in enumerate(own[:MOST_SEARCHED]):
         others = [one for place, one in enumerate(own) if place != number]
         names = [number, *(place for place in range(len(own)) if place != number)]
-        for one in search(group, others):
+        for one in search(group, others, heed):
             held = tuple(sorted(names[place] for place in one.revisions))
             _add(found, replace(one, revisions=held, dumps=sum(len(own[place]) for place in held)))
     rules = tuple(sorted(found, key=lambda one: (one.start, one.end, one.place)))

@@ -61,6 +61,7 @@ VIEWS = (
     "lessons",
     "families",
     "settings",
+    "setting_forms",
     "money",
     "letters",
     "record",

@@ -14,6 +14,7 @@ from markupsafe import Markup, escape
 from mendbay.case.authority import Authority, Whose, concern_about
 from mendbay.faces.plain_text import without_controls
 from mendbay.faces.web.addresses import Address, Book
+from mendbay.faces.web.option_phrases import for_a_form
 from mendbay.faces.web.option_words import in_words_of_the_page
 
 NEVER = "0001-01-01T00:00:00Z"
@@ -216,7 +217,7 @@ def told_on(book: Book) -> Callable[[Context, object], Markup]:
 
 
 def _linked(book: Book, text: object, case: int | None, address: Address | None) -> Markup:
-    said, at, made = without_controls(str(text)), 0, Markup()
+    said, at, made = for_a_form(without_controls(str(text))), 0, Markup()
     for found in _COMMAND.finditer(said):
         page = page_of(book, f"{found['noun']} {found['verb']}{found['rest']}", case)
         made += escape(in_words_of_the_page(said[at : found.start()], book, address))

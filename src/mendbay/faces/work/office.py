@@ -66,7 +66,8 @@ def export(at: Office, case: int, options: ExportCase) -> Made:
             with_images=options.with_images,
             for_customer=options.for_customer,
         )
-    words = [f"Case {case} is exported to {done.folder}: {export_size(done)}.", *export_left_out(done)]
+    words = [f"Case {case} is exported to {done.folder}: {export_size(done)}."]
+    words += [f"{one[:1].upper()}{one[1:]}." for one in export_left_out(done)]
     return Made(export_json(case, done), words, not done.missing)
 
 

@@ -9,6 +9,7 @@ from mendbay.core.quantity import counted
 from mendbay.faces.forget_words import BILLS, OUT_OF_REACH, going, staying
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
+from mendbay.faces.web.broken_words import broken_in_words
 from mendbay.faces.web.card import card_of
 from mendbay.faces.web.case_works import ask_to_stop, order_work, shown_works
 from mendbay.faces.web.drawing import shown_name
@@ -45,10 +46,13 @@ def closing(visit: Visit) -> Answer:
         rule = keep_days(bench, case)
         plans = plans_of(bench, case)
         exports = folders_told(bench, case, EXPORT)
+    in_words = dict(places)
     facts = {
         "card": card,
         "closing": found,
-        "told": _told(found),
+        "told": [broken_in_words(one, in_words) for one in _told(found)],
+        "against": [broken_in_words(one, in_words) for one in found.against],
+        "hints": [(one.words, [in_words.get(each, each) for each in one.found]) for one in found.hints],
         "places": places,
         "suggested": {one for hint in found.hints for one in hint.found},
         "end": _suggested_end(found),
@@ -103,7 +107,8 @@ def close(visit: Visit) -> Answer:
     with visit.bench() as bench, bench.ledger.together():
         visit.require_unchanged("the end of the case", *_mark(look_at_closing(bench, case)))
         close_case(bench, case, outcome, asked["although_no_hand_back"])
-    return visit.go("closing", f"Case {case} is closed: {outcome_words(outcome)}.")
+        told = broken_in_words(outcome_words(outcome), dict(places_of(bench, case)))
+    return visit.go("closing", f"Case {case} is closed: {told}.")
 
 
 @BOOK.change(

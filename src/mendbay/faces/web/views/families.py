@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from mendbay.board.flash_id import size_text
 from mendbay.board.rules.family import LARGEST_DUMP, MOST_BYTES
 from mendbay.board.unique_data import FamilyNote, Need, Seat
 from mendbay.core.errors import UsageError
-from mendbay.core.quantity import bytes_text
 from mendbay.faces import lesson_words
 from mendbay.faces.family_words import FEW, has_few, revisions_of_family, rules_of_family
 from mendbay.faces.web.addresses import Book
@@ -18,7 +18,7 @@ from mendbay.faces.web.uploads import take_uploads
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.know_family import KnownFamily, known_families, note_family, withdraw_family
 from mendbay.jobs.learn_rom import DUMPS_LIMIT, LearnedFamily, families, unlearn_dump
-from mendbay.jobs.work_port import WorkKind
+from mendbay.jobs.work_port import Ask, WorkKind, WorkRequest
 from mendbay.wiring import shop_files
 
 BOOK = Book()
@@ -36,8 +36,8 @@ def families_(visit: Visit) -> Answer:
     facts = {
         "works": works,
         "dumps_limit": DUMPS_LIMIT,
-        "dump_limit": LARGEST_DUMP,
-        "limit": MOST_BYTES,
+        "dump_limit": size_text(LARGEST_DUMP),
+        "limit": size_text(MOST_BYTES),
         "known": [
             (one.note.family, lesson_words.family_words(one), one, _known_mark([one])) for one in known
         ],
@@ -45,7 +45,7 @@ def families_(visit: Visit) -> Answer:
         "learned": [
             {
                 "name": one.name,
-                "size": bytes_text(one.family.size),
+                "size": size_text(one.family.size),
                 "dumps": one.family.dumps,
                 "revisions": list(revisions_of_family(one)),
                 "rules": rules_of_family(one),
@@ -142,7 +142,7 @@ def learn(visit: Visit) -> Answer:
     try:
         if sum(one.path.stat().st_size for one in taken.files) > MOST_BYTES:
             raise UsageError(
-                f"The dumps are more than {bytes_text(MOST_BYTES)} together, which is what rules are learned "
+                f"The dumps are more than {size_text(MOST_BYTES)} together, which is what rules are learned "
                 "from at once.",
                 "Send fewer, of different drives.",
             )
@@ -158,6 +158,20 @@ def learn(visit: Visit) -> Answer:
         taken.remove()
         raise
     return visit.go("families", f"{said['family']} is being learned; this page shows what came of it.")
+
+
+@BOOK.change(
+    "/lessons/families/stop",
+    "stop-learning",
+    "Stops the learning of a family; nothing of it is kept.",
+    [line("work", "Work", required=True)],
+)
+def stop_learning(visit: Visit) -> Answer:
+    shelf, work = visit.desk.works, visit.said["work"]
+    if shelf.order(work).kind is not WorkKind.LEARN_FAMILY:
+        raise UsageError("That work learns no family.", "Load the page again.")
+    shelf.ask(work, WorkRequest(Ask.STOP))
+    return visit.go("families", "It is told to stop; nothing of it is kept.")
 
 
 def _known_mark(known: Sequence[KnownFamily]) -> list[str]:

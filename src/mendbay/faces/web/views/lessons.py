@@ -49,6 +49,7 @@ def lessons(visit: Visit) -> Answer:
         "empty": not (told.cases or told.swaps or told.spreads),
         "rests_on": lesson_words.rests_on(told),
         "tables": [_table_facts(one) for one in told.tables],
+        "without": [one.title for one in told.tables if not one.rows],
         "spreads": [lesson_words.spread_row(one) for one in told.spreads],
         "counted_of": lesson_words.COUNTED_OF,
         "enough": ENOUGH,

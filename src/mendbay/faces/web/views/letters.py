@@ -50,7 +50,7 @@ def letters(visit: Visit) -> Answer:
         link = f"mailto:?subject={quote(mail.subject)}&body={quote(mail.body)}"
     facts = {
         "card": card,
-        "text": text,
+        "text": "\n".join(one for one in text.splitlines() if not one or one.strip("=-")),
         "papers": papers,
         "which": WHICH,
         "made": which if mail is not None else "",

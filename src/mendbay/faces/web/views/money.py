@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 from mendbay.case.bill import expected
@@ -23,7 +25,7 @@ from mendbay.jobs.quote_lines import LARGEST_GB, Wish, prices_in_force
 
 if TYPE_CHECKING:
     from mendbay.case.price_list import PriceList
-    from mendbay.case.quote import Quote
+    from mendbay.case.quote import Line, Quote
 
 BOOK = Book()
 COLUMNS = (Column.LOW, Column.LIKELY, Column.HIGH)
@@ -36,7 +38,7 @@ WISH = (
     *(
         one
         for at in range(1, PICKED + 1)
-        for one in (line(f"line_{at}", f"Line {at}"), line(f"quantity_{at}", f"How much of line {at}"))
+        for one in (line(f"line_{at}", f"Line {at}"), line(f"quantity_{at}", f"Quantity {at}"))
     ),
     number("media_gb", "Medium for so many GB", most=LARGEST_GB),
     flag("ship", "It is sent back, not fetched"),
@@ -115,7 +117,7 @@ def make(visit: Visit) -> Answer:
     [
         choice("word", "The customer", {"yes": "accepts it", "no": "declines it"}, required=True),
         choice("by", "Said", {str(one): one.words for one in By}, required=True),
-        day("day", "On the day"),
+        day("day", "Day, if not today"),
         line("although_superseded", "Why this one, though a later quote was made"),
         line("although_refused", "Why, though the customer refused what is in it"),
     ],
@@ -170,7 +172,8 @@ def bill(visit: Visit) -> Answer:
                 not_done.append(one.key)
             elif said[f"done_{at}"] == "done" or said[f"amount_{at}"]:
                 done[one.key] = said[f"amount_{at}"]
-        after, _ = make_bill(bench, number, done, not said["nothing"], not_done)
+        with _in_words(lines):
+            after, _ = make_bill(bench, number, done, not said["nothing"], not_done)
     made = after.bill
     told = f"Bill {made.number} is made: {made.total.gross.shown}." if made else "The bill is made."
     left = money_words.left_out_words(after, not_done)
@@ -186,7 +189,7 @@ def bill(visit: Visit) -> Answer:
     [
         line("amount", "Amount, like 38.00", required=True),
         choice("how", "How", {str(one): one.words for one in How}, required=True),
-        day("day", "On the day"),
+        day("day", "Day, if not today"),
         flag("back", "It was returned to the customer"),
         line("although_more", "Why, if it is more than can be due"),
     ],
@@ -236,6 +239,18 @@ def _picked(said: Mapping[str, Any]) -> list[tuple[str, str]]:
     """The lines that are picked, each with how much of it; a quantity alone counts as one, to be refused."""
     every = [(said[f"line_{at}"], said[f"quantity_{at}"]) for at in range(1, PICKED + 1)]
     return [one for one in every if any(one)]
+
+
+@contextmanager
+def _in_words(lines: Sequence[Line]) -> Iterator[None]:
+    """Within it, troubles call the lines of a quote by their words."""
+    try:
+        yield
+    except UsageError as trouble:
+        for one in lines:
+            named = re.compile(rf"(?<![\w:-]){re.escape(one.key)}(?![\w:-])")
+            trouble.what = named.sub(f"“{one.words}”".replace("\\", r"\\"), trouble.what)
+        raise
 
 
 def _quote_facts(one: KeptQuote) -> dict[str, Any]:

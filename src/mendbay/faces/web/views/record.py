@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from mendbay.case.custody import CustodyCheck
@@ -11,12 +12,15 @@ from mendbay.faces.custody_words import anchor_text, check_text, compare_text
 from mendbay.faces.story_words import happened
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
+from mendbay.faces.web.broken_words import broken_in_words
 from mendbay.faces.web.card import card_of
 from mendbay.faces.web.fields import files, line, number
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.check_custody import EXPORT_LIMIT_BYTES, check_custody, check_exported, exported_custody
+from mendbay.jobs.close_case import places_of
 
 BOOK = Book()
+CLOSING = "closing"
 SHOWN = 100
 """Events and entries on one page."""
 
@@ -37,11 +41,15 @@ def record(visit: Visit) -> Answer:
         card = card_of(visit, bench, case)
         check, entries = check_custody(bench, case, said["receipt"])
         events = bench.ledger.events(case)
+        told_closed = any(one.kind == CLOSING for one in events)
+        places = dict(places_of(bench, case)) if told_closed else {}
         folder = bench.images.folder(card.case)
+    story = _leaf(tuple(happened(events)), said["until"])
+    story["rows"] = [replace(one, text=broken_in_words(one.text, places)) for one in story["rows"]]
     facts = {
         "card": card,
         "folder": str(folder),
-        "story": _leaf(tuple(happened(events)), said["until"]),
+        "story": story,
         "custody": _leaf(entries, said["entries"]),
         "check": _told(check, "the newest backup of the ledger", said["receipt"]),
         "receipt": said["receipt"],

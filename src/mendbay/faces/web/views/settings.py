@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from mendbay.case.agenda import LIMITS
 from mendbay.case.price_list import packaged_prices
+from mendbay.case.shop import Shop
 from mendbay.core.errors import MendbayError, NoSuchItem, UsageError
 from mendbay.core.quantity import counted
 from mendbay.faces.keeping_words import rule_words
@@ -16,13 +17,14 @@ from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.fields import line, text
 from mendbay.faces.web.serve import KEY_FILE, bench_key
+from mendbay.faces.web.views.setting_forms import form_facts
 from mendbay.faces.web.visit import Visit
 from mendbay.handback.keeping import DEFAULT_DAYS
 from mendbay.jobs.keep_copies import Held, keeping
 from mendbay.jobs.money_papers import span_words
 from mendbay.jobs.papers import shop_of
 from mendbay.jobs.quote_lines import PRICES, SETTINGS, prices_in_force
-from mendbay.jobs.shop_settings import PAPERS, POWER, keep_text
+from mendbay.jobs.shop_settings import PAPERS, POWER, keep_text, keeping_text, limits_text, shop_text
 from mendbay.wiring import home_folder, open_bench, own_papers, setting_check, shop_copies, shop_files, tool
 
 if TYPE_CHECKING:
@@ -53,16 +55,12 @@ class Setting:
     begin: str
 
 
-def _limits_text() -> str:
-    return "[wait_days]\n" + "".join(f"{who.value} = {days}\n" for who, days in LIMITS.items())
-
-
 FILES = {
     "shop": Setting(
         "Name and address of the shop",
         "They stand on every paper; the page is A4 or Letter.",
         "Papers name no shop.",
-        'name = ""\nlines = []\npage = "A4"\n',
+        shop_text(Shop()),
     ),
     PRICES: Setting(
         "Prices",
@@ -74,13 +72,13 @@ FILES = {
         "Limits on waiting",
         "For how many days a case may wait before it is told as late.",
         "Our own limits hold.",
-        _limits_text(),
+        limits_text(LIMITS),
     ),
     "keeping": Setting(
         "Keeping copies",
         "For how many days after the hand-back copies are kept, if nothing else was agreed.",
         f"They are kept for {DEFAULT_DAYS} days.",
-        f"days = {DEFAULT_DAYS}\n",
+        keeping_text(DEFAULT_DAYS),
     ),
     POWER: Setting(
         "Relay that cuts a drive's power",
@@ -90,6 +88,24 @@ FILES = {
         "seconds = 60\nready_seconds = 30\nmost = 5\n",
     ),
 }
+
+
+PAPER_WORDS = {
+    "bill": "Bill",
+    "erasure": "Certificate of erasure",
+    "hand-over": "Hand-over of things",
+    "lessons": "What our cases teach",
+    "letter": "Letter: where the job stands",
+    "message-quote": "Message with a quote",
+    "message-ready": "Message: it is ready",
+    "message-reminder": "Message: a reminder",
+    "message-status": "Message: where the job stands",
+    "payment": "Receipt of a payment",
+    "quote": "Quote",
+    "receipt": "Receipt of what came in",
+    "trial": "Sheet to try name and page with",
+}
+"""What papers are called, by the name of their wording."""
 
 
 @BOOK.page("/settings", "settings", "What holds in this shop, and where it comes from.")
@@ -103,7 +119,10 @@ def settings(visit: Visit) -> Answer:
         shop, shop_trouble = _or_trouble(lambda: shop_of(bench))
     facts = {
         "files": [(name, one, name in own) for name, one in FILES.items()],
-        "papers": [(name, name in papers) for name in own_papers(visit.desk.home).names()],
+        "papers": [
+            (name, PAPER_WORDS.get(name, name), name in papers)
+            for name in own_papers(visit.desk.home).names()
+        ],
         "prices": None if prices is None else _price_facts(prices),
         "shop": shop,
         "troubles": [one for one in (prices_trouble, shop_trouble) if one is not None],
@@ -127,6 +146,7 @@ def setting(visit: Visit) -> Answer:
         {
             "head": one.words,
             "does": one.does,
+            "form": form_facts(name, one.begin if own is None else own),
             "ours": one.ours,
             "own": own is not None,
             "text": one.begin if own is None else own,
@@ -194,7 +214,8 @@ def wording(visit: Visit) -> Answer:
     return Page(
         "setting.html",
         {
-            "head": f"Wording of the paper {name}",
+            "head": f"Wording: {_paper_words(name)}",
+            "form": None,
             "does": "A template: what stands in {{ and }} is put in. What it can ask for stands at its top.",
             "ours": "Our wording is used.",
             "own": own is not None,
@@ -227,7 +248,7 @@ def keep_wording(visit: Visit) -> Answer:
         visit.require_unchanged("the wording", files.text(PAPERS, name) or "")
         kept = keep_text(files, PAPERS, name, visit.said["text"], lambda said: papers.check(name, said))
     before = f" The earlier one is now {kept.earlier}." if kept.earlier else ""
-    return visit.go("settings", f"The wording {name} is kept, and used from now on.{before}")
+    return visit.go("settings", f"{_paper_words(name)}: the wording is kept, and used from now on.{before}")
 
 
 @BOOK.change(
@@ -272,6 +293,10 @@ def _held_row(one: Held) -> dict[str, Any]:
         "held": [f"{sort}: {counted(each.files, 'file')}" for sort, each in one.amounts.items()],
         "elsewhere": one.elsewhere,
     }
+
+
+def _paper_words(name: str) -> str:
+    return PAPER_WORDS.get(name, name)
 
 
 def _setting(name: str) -> Setting:

@@ -167,7 +167,7 @@ def change(visit: Visit) -> Answer:
         if not described and not others:
             return _at(visit, "Nothing changed: it was noted so already.")
         _, changes = change_item(bench, shop_files(visit.desk.home), wanted, described, others)
-    told = "; ".join(one.words() for one in changes)
+    told = "; ".join(one.words().replace(" -> ", " \N{RIGHTWARDS ARROW} ") for one in changes)
     return _at(visit, f"Put right: {told}." if told else "Nothing changed: it was noted so already.")
 
 

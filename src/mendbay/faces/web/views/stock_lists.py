@@ -29,7 +29,7 @@ SHOWN = 200
 DATES = {"day": "day first, as 31/12/2025", "month": "month first, as 12/31/2025"}
 DATE_ORDERS = {"day": DateOrder.DAY_FIRST, "month": DateOrder.MONTH_FIRST}
 ALIKE = {
-    str(Alike.ASK): "not to be taken before somebody says",
+    str(Alike.ASK): "not taken until you say",
     str(Alike.SAME): "that item, moved or judged anew",
     str(Alike.NEW): "another one like it",
 }
@@ -64,7 +64,8 @@ def look(visit: Visit) -> Answer:
     data = sent.file.read(LIST_BYTES + 1)
     if len(data) > LIST_BYTES:
         raise UsageError(
-            f"The list is larger than {LIST_BYTES >> 20} MiB.", "Type: mendbay donor import LIST.csv"
+            f"The list is larger than {LIST_BYTES >> 20} MiB.",
+            "Send it in parts: the same list in several pieces comes to the same.",
         )
     held = HeldList((sent.filename or "the list")[:120], data, {})
     token = secrets.token_hex(8)

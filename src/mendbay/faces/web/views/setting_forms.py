@@ -1,0 +1,119 @@
+"""The shop's own settings as forms: name and address, how long cases may wait, how long copies are kept."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from mendbay.case.agenda import LIMITS, WaitsFor
+from mendbay.case.agenda_tables import LONGEST_WAIT, read_limits
+from mendbay.case.shop import MOST_LINES, PAGES, Shop, read_shop
+from mendbay.core.errors import BadFormFile
+from mendbay.faces.web.addresses import Book
+from mendbay.faces.web.answers import Answer
+from mendbay.faces.web.fields import Field, choice, line, number, text
+from mendbay.faces.web.visit import Visit
+from mendbay.handback.keeping import MOST_DAYS, read_keeping
+from mendbay.jobs.quote_lines import SETTINGS
+from mendbay.jobs.shop_settings import keep_text, keeping_text, limits_text, shop_text
+from mendbay.wiring import setting_check, shop_files
+
+BOOK = Book()
+SHOP: tuple[Field, ...] = (
+    line("name", "Name of the shop"),
+    text("lines", f"Lines below it, at most {MOST_LINES}"),
+    choice("page", "Paper in the printer", {one: one for one in PAGES}, required=True),
+)
+WHOM = {WaitsFor.CUSTOMER: "the customer", WaitsFor.PART: "a part", WaitsFor.MACHINE: "a machine"}
+WAITING: tuple[Field, ...] = tuple(
+    number(who.value, f"Days that a case may wait for {WHOM[who]}", required=True, most=LONGEST_WAIT)
+    for who in LIMITS
+)
+KEEPING: tuple[Field, ...] = (number("days", "Days after the hand-back", required=True, most=MOST_DAYS),)
+
+
+@dataclass(frozen=True, slots=True)
+class SettingForm:
+    """A form for a file of the shop.
+
+    Args:
+        address: where it is sent.
+        names: of its fields.
+        values: what a text says, field by field; raises `BadFormFile` where it cannot be read.
+        hint: how to fill it.
+    """
+
+    address: str
+    names: Sequence[str]
+    values: Callable[[str], Mapping[str, Any]]
+    hint: str = ""
+
+
+def _shop_values(said: str) -> Mapping[str, Any]:
+    shop = read_shop(said)
+    return {"name": shop.name, "lines": "\n".join(shop.lines), "page": shop.page}
+
+
+FORMS = {
+    "shop": SettingForm(
+        "keep-shop",
+        [one.name for one in SHOP],
+        _shop_values,
+        "Address, telephone and tax number as they are to stand on paper; without a name papers name none.",
+    ),
+    "agenda": SettingForm(
+        "keep-waiting",
+        [one.name for one in WAITING],
+        lambda said: {who.value: days for who, days in read_limits(said).items()},
+        "After more days it is told as late.",
+    ),
+    "keeping": SettingForm(
+        "keep-keeping",
+        [one.name for one in KEEPING],
+        lambda said: {"days": read_keeping(said).days},
+        "They hold where nothing else was agreed with the customer.",
+    ),
+}
+"""By the name of the file."""
+
+
+def form_facts(name: str, said: str) -> dict[str, Any] | None:
+    """What the page of a setting shows of its form; None if it has none, or the text cannot be read.
+
+    Args:
+        said: the text in force, or the one to begin with.
+    """
+    form = FORMS.get(name)
+    if form is None:
+        return None
+    try:
+        values = form.values(said)
+    except BadFormFile:
+        return None
+    return {"address": form.address, "fields": [(one, values[one]) for one in form.names], "hint": form.hint}
+
+
+@BOOK.change("/settings/shop/keep", "keep-shop", "Keeps name and address of the shop.", SHOP)
+def keep_shop(visit: Visit) -> Answer:
+    said = visit.said
+    lines = [one.strip() for one in said["lines"].splitlines() if one.strip()]
+    return _keep(visit, "shop", shop_text(Shop(said["name"], tuple(lines), said["page"])))
+
+
+@BOOK.change("/settings/waiting/keep", "keep-waiting", "Keeps how long cases may wait.", WAITING)
+def keep_waiting(visit: Visit) -> Answer:
+    return _keep(visit, "agenda", limits_text({who: visit.said[who.value] for who in LIMITS}))
+
+
+@BOOK.change("/settings/keeping/keep", "keep-keeping", "Keeps how long copies are kept.", KEEPING)
+def keep_keeping(visit: Visit) -> Answer:
+    return _keep(visit, "keeping", keeping_text(visit.said["days"]))
+
+
+def _keep(visit: Visit, name: str, said: str) -> Answer:
+    files = shop_files(visit.desk.home)
+    with visit.desk.lock:
+        visit.require_unchanged("the setting", files.text(SETTINGS, name) or "")
+        keep_text(files, SETTINGS, name, said, setting_check(name))
+    return visit.go("settings", "It is kept, and in force from now on.")

@@ -1,0 +1,82 @@
+"""Sentences of jobs as somebody reads them who has a form before them."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from mendbay.case.records import Bay
+from mendbay.core.errors import UsageError
+from mendbay.faces.web.app import book_of_all
+from mendbay.faces.web.clip_form import told_for_forms
+from mendbay.faces.web.commands import linked
+from mendbay.jobs.take_in import add_bay
+from support.web_client import Web, text_of
+
+LINK = linked(book_of_all())
+
+
+@pytest.mark.parametrize(
+    ("told", "shown"),
+    [
+        ("Leave --although-no-hand-back out.", "Leave that reason out."),
+        ("Give a number, or a mark of your own (--own-id).", "Give a number, or a mark of your own."),
+        ("Check the amount; --although-more REASON puts it down all the same.", "with a reason it is noted"),
+        ("Put right what is named, then plan anew: mendbay case erase-plan.", "then plan anew."),
+        ("mendbay case pay 1 199.00 --how transfer puts a payment down.", "money puts a payment down."),
+        (
+            "mendbay case release 1 ITEM --to customer gives it back; mendbay case item-move 1 ITEM "
+            "destroyed --why REASON says that it is no more.",
+            "things of the case gives it back; things of the case says that it is no more.",
+        ),
+        ("mendbay rom learn tb-4471 DUMPS learns it anew.", "families learns it anew."),
+        ("mendbay rom learn NAME DUMPS learns one.", "families learns one."),
+        ("Say what it came to: --done clean-casing=18.00.", "Say what it came to: for example 18.00."),
+    ],
+)
+def test_options_are_called_as_forms_do(told: str, shown: str) -> None:
+    found = text_of(str(LINK(told)))
+    assert shown in re.sub(r" (?=[.,;])", "", found)
+    assert "--" not in found
+    assert "mendbay" not in found
+
+
+def test_a_closed_case_tells_what_was_broken_in_words(web: Web) -> None:
+    web.post("/cases/open", {"customer": "Fern"})
+    with web.bench() as bench:
+        add_bay(bench, Bay(1, "1", "AL4000", "A1"))
+    page = web.get("/case/1/closing")
+    typed = re.search(r'name="found" value="(media-wear:\w+)"', page)
+    assert typed, "a worn surface of the drive can be ticked"
+    said = {"broken": "found", "found": [typed[1]], "end": "given back", "data": "none"}
+    closed = text_of(web.done("/case/1/closing/close", said))
+    assert "broken: bay 1: worn places on the platters" in closed
+    assert "media-wear" not in closed
+
+
+def test_a_line_of_a_quote_is_called_by_its_words(web: Web) -> None:
+    web.post("/cases/open", {"customer": "Fern"})
+    money = "/case/1/money"
+    web.post(f"{money}/quote", {"line_1": "clean-casing", "no_odds": "yes"})
+    web.post(f"{money}/quote/1/word", {"word": "yes", "by": "phone"})
+    refused = text_of(web.post(f"{money}/bill", {"amount_2": "999", "done_2": "done"}, status=422).text)
+    assert "“Casing and contacts cleaned” was quoted with at most" in refused
+
+
+class OfAnotherShape(UsageError):
+    """A trouble that is not made of two sentences."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__(
+            f"Read {number} failed.", "look, or say so: the same command with --fill or --in-spite REASON"
+        )
+        self.number = number
+
+
+def test_a_trouble_keeps_what_it_is_while_its_words_change() -> None:
+    with pytest.raises(OfAnotherShape) as found, told_for_forms():
+        raise OfAnotherShape(7)
+    assert found.value.number == 7
+    assert "the form again, with the tick that fills the rest or a reason" in found.value.next_step
+    assert "--" not in found.value.next_step
