@@ -326,7 +326,7 @@ def _hints(bench: Bench, number: int, told: Triage | None) -> Iterator[Hint]:
     if told is not None:
         for place, chance in told.belief.ranked()[:2]:
             if chance >= LIKELY:
-                words = f"Triage believes in it with {chance_text(chance)}; that alone is likely, not sure."
+                words = f"Triage holds one thing for likely ({chance_text(chance)}), not for sure."
                 yield Hint(words, (Found(place.fault, place.bay).text,))
 
 
