@@ -32,6 +32,7 @@ from mendbay.outlets.work_folder import (
     TOLD_BYTES,
     WorkFolder,
     is_name,
+    is_short,
     require_name,
 )
 from mendbay.outlets.work_json import NotOurs, order_from, order_json, state_from
@@ -226,8 +227,8 @@ class WorkShelf(Works):
             with WorkFolder(self._root, work) as folder:
                 if folder.is_locked():
                     return True
-        except OSError:
-            return False
+        except OSError as trouble:
+            return is_short(trouble)  # then taken for living: nothing may be begun beside one that is
         self._over.add(work)
         return False
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 import os
+import resource
 import threading
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 
 import pytest
@@ -253,6 +254,30 @@ def test_a_work_that_ended_holds_its_bay_no_more_though_its_process_still_goes(
     desk.write(FULL)
     assert shelf.is_alive(desk.order.id)
     begun(shelf)
+
+
+def test_a_living_work_is_none_that_ended_while_no_file_can_be_opened(
+    shelf: WorkShelf, tmp_path: Path
+) -> None:
+    order = begun(shelf)
+    other = WorkShelf(tmp_path / "home", SystemClock())
+    limits = resource.getrlimit(resource.RLIMIT_NOFILE)
+    held: list[int] = []
+    resource.setrlimit(resource.RLIMIT_NOFILE, (len(os.listdir("/proc/self/fd")) + 40, limits[1]))
+    try:
+        with suppress(OSError):
+            while True:
+                held.append(os.open("/dev/null", os.O_RDONLY))
+        assert other.is_alive(order.id)
+        os.close(held.pop())  # the folder can be opened, its lock cannot
+        assert other.is_alive(order.id)
+    finally:
+        resource.setrlimit(resource.RLIMIT_NOFILE, limits)
+        for one in held:
+            os.close(one)
+    assert other.state(order.id).standing is Standing.BEGUN
+    with pytest.raises(ImageBusy):
+        other.begin(reading(other))
 
 
 def test_the_bay_of_a_lost_work_is_free(shelf: WorkShelf) -> None:
