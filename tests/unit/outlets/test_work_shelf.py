@@ -228,6 +228,21 @@ def test_the_bay_of_a_living_work_is_refused(shelf: WorkShelf, tmp_path: Path) -
             WorkShelf(tmp_path / "home", SystemClock()).begin(order_of(shelf, kind, options))
 
 
+def test_the_clip_of_a_living_work_is_refused_whatever_the_case(shelf: WorkShelf, tmp_path: Path) -> None:
+    def chip(case: int, programmer: str) -> WorkOrder:
+        options = {"bay": "1", "role": "patient", "programmer": programmer}
+        return order_of(shelf, WorkKind.READ_CHIP, options, case)
+
+    first = chip(1, "ftdi://a/1")
+    shelf.begin(first)
+    other = WorkShelf(tmp_path / "home", SystemClock())
+    with pytest.raises(ImageBusy, match="This clip is in use, for case 1,"):
+        other.begin(chip(2, "ftdi://a/1"))
+    shelf.begin(chip(2, "ftdi://b/1"))
+    shelf.let_go(first.id)
+    shelf.begin(chip(3, "ftdi://a/1"))
+
+
 def test_other_bays_cases_and_what_only_looks_are_not(shelf: WorkShelf) -> None:
     begun(shelf)
     begun(shelf, "2")
