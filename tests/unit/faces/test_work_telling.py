@@ -322,6 +322,27 @@ def test_pictures_are_read_those_given_and_those_the_case_holds(
     assert reader.read_names == ["0.jpg", "1.jpg"]  # each once
 
 
+def test_pictures_that_a_browser_sent_are_removed_once_they_were_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    home, elsewhere = tmp_path / "home", tmp_path / "own.jpg"
+    with bench_with_case(home):
+        pass
+    sent = home / "uploads" / "0123456789ab" / "0.jpg"
+    sent.parent.mkdir(parents=True)
+    for one in (sent, elsewhere):
+        one.write_bytes(b"\xff\xd8\xff label")
+    monkeypatch.setattr(
+        runner, "read_pictures_with", lambda: ToldPictures({b"\xff\xd8\xff label": ("AL20-HX4",)})
+    )
+    desk = PlainDesk(WorkKind.READ_PICTURES, {"bay": "1", "places": [str(sent), str(elsewhere)]})
+    with kept_signals():
+        do(home, desk)
+    assert desk.state.outcome in (Outcome.DONE, Outcome.INCOMPLETE), desk.state
+    assert not sent.parent.exists()
+    assert elsewhere.exists()
+
+
 # ---------------------------------------------------------------------- the documented shape
 
 

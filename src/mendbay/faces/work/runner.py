@@ -31,6 +31,7 @@ from mendbay.faces.work import office
 from mendbay.faces.work.before import say_before_reading
 from mendbay.faces.work.chips import read_a_chip, write_a_chip
 from mendbay.faces.work.file_works import CameTo, check_a_hand_back, read_a_file
+from mendbay.faces.work.sent import remove_sent
 from mendbay.faces.work.telling import Telling
 from mendbay.jobs.ask_drive import InCase, ask_drive, foresee_asking
 from mendbay.jobs.authority import concern
@@ -305,6 +306,7 @@ class Runner:
             places = options.places or (folder / "photos" / f"bay-{bay}",)
             look = read_pictures(bench, shop_files(self._home), read_pictures_with, case, bay, places)
         self._came_to(look_json(look), look_words(look))
+        remove_sent(self._home, options.places)
         return _done(not look.incomplete)
 
     # ------------------------------------------------------------------ chips
