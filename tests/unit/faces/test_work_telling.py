@@ -5,19 +5,16 @@ from __future__ import annotations
 import json
 import re
 import signal
-import sys
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 import pytest
 
-from mendbay import wiring
 from mendbay.core.errors import Interrupted
 from mendbay.core.span import Span
 from mendbay.faces.work import runner
@@ -257,10 +254,8 @@ class Catalogued:
 
 def put_in_place(job: object, monkeypatch: pytest.MonkeyPatch) -> None:
     """A stand-in for the job that makes catalogues, and for the place they are kept."""
-    stand_in = ModuleType(runner.CATALOGUE_MODULE)
-    setattr(stand_in, runner.CATALOGUE_JOB, job)
-    monkeypatch.setitem(sys.modules, runner.CATALOGUE_MODULE, stand_in)
-    monkeypatch.setattr(wiring, runner.CATALOGUES, lambda home: (home, "kept"), raising=False)
+    monkeypatch.setattr(runner, "catalogue_files", job)
+    monkeypatch.setattr(runner, "catalogues", lambda home: (home, "kept"))
 
 
 def test_a_catalogue_is_made_by_its_job(home: Path, desk: PlainDesk, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -290,16 +285,6 @@ def test_what_is_unforeseen_is_told_and_written(
     assert desk.state.trouble.exit_code == 70
     assert "by nought" in desk.state.trouble.what
     assert "ZeroDivisionError" in capsys.readouterr().err
-
-
-def test_without_its_job_no_catalogue_is_made(
-    home: Path, desk: PlainDesk, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setitem(sys.modules, runner.CATALOGUE_MODULE, None)
-    with kept_signals():
-        do(home, desk)
-    assert desk.state.trouble is not None
-    assert desk.state.trouble.kind == "ToolMissing"
 
 
 def test_pictures_are_read_those_given_and_those_the_case_holds(
