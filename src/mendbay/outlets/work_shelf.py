@@ -42,8 +42,9 @@ WORKS = "works"
 _BEGINNING, _GOING = ".new-", ".gone-"
 LOST = Trouble(
     "Lost",
-    "The process that did this is gone without a word: it was killed, or the machine was switched off.",
-    "Order the same again: what was read is kept, and it goes on from there.",
+    "The process that did this is gone without a word: it was killed, the machine was switched off, or its "
+    "last word could not be written, as on a full disk.",
+    "See that the disk has room, and order the same again: what was kept by then is not done twice.",
     70,
 )
 """What is said of a work whose process ended without saying how."""

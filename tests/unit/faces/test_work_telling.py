@@ -206,8 +206,9 @@ def test_a_job_that_asks_nobody_is_stopped_where_it_tells(desk: PlainDesk) -> No
     desk.asked.append(WorkRequest(Ask.STOP))
     until(telling.stop_asked)
     telling.tell(Said("This is heard all the same."))
-    with pytest.raises(Interrupted):
+    with pytest.raises(Interrupted) as stopped:
         telling.tell(StepProgress("verifying", 2, 9))
+    assert "goes on from there" not in stopped.value.next_step, "a verification begins anew"
     telling.end(Outcome.STOPPED)
 
 

@@ -195,6 +195,7 @@ def test_a_work_lives_from_its_first_moment_until_nobody_holds_it(shelf: WorkShe
     lost = other.state(order.id)
     assert lost.outcome is Outcome.LOST
     assert lost.trouble is not None
+    assert "full disk" in lost.trouble.what, "a work whose end could not be written looks the same"
 
 
 def test_it_lives_on_with_the_one_it_was_handed_over_to(shelf: WorkShelf, tmp_path: Path) -> None:
