@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import re
 import subprocess
@@ -239,6 +240,26 @@ def test_pictures_that_bring_the_server_down_are_not_taken_up_for_ever(tmp_path:
         assert left_behind(home) == [], "of two servers one reads them"
         order.let_go()
     assert left_behind(home) == []
+
+
+def test_a_note_that_another_server_took_while_it_was_opened_is_left_to_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    home = tmp_path / "home"
+    file = UploadFile(BytesIO(JPEG), filename="shot.jpg")
+    ReadingOrder(1, "1", "Kim", uploads.take_uploads(home, [file], 1 << 20)).taken().let_go()
+    lock, others = fcntl.flock, list[ReadingOrder]()
+
+    def locks_late(fd: int, how: int) -> None:
+        monkeypatch.setattr(fcntl, "flock", lock)
+        others.extend(left_behind(home))
+        lock(fd, how)
+
+    monkeypatch.setattr(fcntl, "flock", locks_late)
+    assert left_behind(home) == []
+    assert [one.tries for one in others] == [2]
+    assert left_behind(home) == [], "the other holds it still"
+    others[0].drop()
 
 
 def test_a_picture_in_hand_when_the_server_ends_is_not_written_down_twice(

@@ -389,7 +389,7 @@ def test_one_clip_is_on_one_chip_at_a_time(bench: Bench, held: Callable[[], list
     bench.read("patient")
     other = bench.clip("patient", chip="patient", times="2")
     said = text_of(bench.web.post("/case/2/board/read-chip", other, status=409).text)
-    assert "a chip of case 1 is read or written through it" in said
+    assert "This clip is in use, for case 1, by what" in said
     assert len(orders) == 1
 
 

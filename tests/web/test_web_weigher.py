@@ -3,12 +3,21 @@
 from __future__ import annotations
 
 import threading
+import time
 from pathlib import Path
 
 import pytest
+from starlette.testclient import TestClient
 
+from mendbay.case.records import Bay
+from mendbay.core.errors import UsageError
 from mendbay.faces.web import weigher
-from mendbay.faces.web.app import _attachment
+from mendbay.faces.web.app import _attachment, application
+from mendbay.faces.web.desk import Desk
+from mendbay.faces.web.guard import Rules
+from mendbay.faces.web.live import Pulse
+from mendbay.jobs.take_in import take_in
+from support.web_client import HOST, ORIGIN, Web, text_of
 
 
 def test_one_case_that_cannot_be_weighed_keeps_no_other_from_it(
@@ -30,6 +39,29 @@ def test_one_case_that_cannot_be_weighed_keeps_no_other_from_it(
         made.end()
 
 
+@pytest.mark.parametrize(
+    ("trouble", "said"),
+    [
+        (UsageError("A fault of this case is in no table.", ""), "A fault of this case is in no table."),
+        (ValueError("nobody foresaw it"), "Something unforeseen happened;"),
+    ],
+)
+def test_a_case_that_cannot_be_weighed_is_not_said_to_be_under_way_for_ever(
+    web: Web, monkeypatch: pytest.MonkeyPatch, trouble: Exception, said: str
+) -> None:
+    def weigh(bench: object, number: int) -> None:
+        raise trouble
+
+    monkeypatch.setattr(weigher, "turn_of", weigh)
+    with web.bench() as bench:
+        take_in(bench, "Quillmere Pottery", bays=[Bay(0, "1")])
+    until = time.monotonic() + 20
+    while "being worked out" in (page := text_of(web.get("/case/1"))):
+        assert time.monotonic() < until
+        time.sleep(0.05)
+    assert f"cannot be worked out. {said}" in page
+
+
 def test_what_all_cases_rest_on_is_read_before_anybody_asks(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -41,6 +73,22 @@ def test_what_all_cases_rest_on_is_read_before_anybody_asks(
         assert read.wait(20)
     finally:
         made.end()
+
+
+def test_after_a_fault_nothing_is_promised_of_what_was_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*given: object, **more: object) -> None:
+        raise ZeroDivisionError("nobody foresaw it")
+
+    desk = Desk(tmp_path, Rules(frozenset({HOST})), Pulse(dict))
+    monkeypatch.setattr("mendbay.faces.web.visit.open_bench", broken)
+    with TestClient(application(desk), base_url=ORIGIN, raise_server_exceptions=False) as client:
+        answer = client.get("/cases")
+    assert answer.status_code == 500
+    said = text_of(answer.text)
+    assert "Something unforeseen went wrong inside Mendbay. Next:" in said
+    assert "nobody foresaw it" not in said
 
 
 def test_a_name_that_is_no_text_is_still_a_header() -> None:

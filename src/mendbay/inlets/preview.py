@@ -49,18 +49,28 @@ KEPT_BYTES = 48 << 20
 """Of previews made, those asked for last; of large ones some hundred."""
 
 BESIDE = "Its verdict stands beside it."
+KEEP = "Keep it as a file and open that."
 AGAIN = "Ask for it again."
 Answer = MadePicture | NoPreview
 
 
 @dataclass(slots=True)
 class _Wish:
-    """A picture somebody waits for."""
+    """A picture of a picture, or of a page of a PDF, that somebody waits for."""
 
     data: bytes
     side: int
     page: int = 0
     answer: Future[Answer] = field(default_factory=Future)
+
+    @property
+    def called(self) -> str:
+        return "file" if self.page else "picture"
+
+    @property
+    def instead(self) -> str:
+        """What there is where it cannot be made: only files of a drive have a verdict."""
+        return KEEP if self.page else BESIDE
 
 
 class PreviewPool:
@@ -132,7 +142,7 @@ class PreviewPool:
         if len(pdf) > PDF_BYTES:
             return NoPreview(
                 f"The PDF has {len(pdf)} bytes; of at most {PDF_BYTES} the pages are shown",
-                "Keep it as a file and open that.",
+                KEEP,
             )
         return self._asked(pdf, LARGE_SIDE, number, stop)
 
@@ -233,13 +243,13 @@ class _Keeper(threading.Thread):
         except TimeoutError:
             self._end()
             limit = f"{self._pool.seconds_per_picture:g} seconds"
-            return NoPreview(f"No preview could be made within {limit}", BESIDE, again=True)
+            return NoPreview(f"No preview could be made within {limit}", wish.instead, again=True)
         except NotAReading:
             self._end()
             return NoPreview(
-                "No preview could be made: the process that does it answered nonsense, so the picture is "
-                "damaged, or was made to have that done",
-                BESIDE,
+                "No preview could be made: the process that does it answered nonsense, so the "
+                f"{wish.called} is damaged, or was made to have that done",
+                wish.instead,
                 again=True,
             )
         except EOFError as trouble:
@@ -249,11 +259,11 @@ class _Keeper(threading.Thread):
                 return None
             if fate == -signal.SIGXCPU:
                 limit = f"{self._pool.cpu_seconds_per_picture} seconds of processor time"
-                return NoPreview(f"No preview could be made within {limit}", BESIDE)
+                return NoPreview(f"No preview could be made within {limit}", wish.instead)
             return NoPreview(
-                "No preview could be made: the picture broke the process that does it, so it is damaged, or "
-                "was made to do so",
-                BESIDE,
+                f"No preview could be made: the {wish.called} broke the process that does it, so it is "
+                "damaged, or was made to do so",
+                wish.instead,
             )
 
     def _ready_child(self) -> PhotoProcess:

@@ -34,7 +34,7 @@ def made(data: bytes, page: int, side: int) -> MadePicture | NoPreview:
         return NoPreview("This page cannot be drawn: the file is damaged, no PDF, or has fewer pages")
     shown = preview_picture.made(drawn, side)
     if isinstance(shown, NoPreview):
-        return shown
+        return replace(shown, next_step="")
     goes_on = _drawn(numbers, page + 1, HARDLY) is not None
     return replace(shown, pictures=page + goes_on)
 

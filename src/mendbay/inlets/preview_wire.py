@@ -1,10 +1,9 @@
 """What passes between whoever makes previews and the process that decodes for it.
 
 To it go the longest side wanted and the page of a PDF (0 for a picture), each as four bytes, big-endian, then
-the file. From it comes the
-length of a JSON text as four bytes, the text, then the picture made. That process has handled hostile bytes,
-so what it sends is held against what it must be before anybody is given it: a JPEG or PNG file of the size
-told, of nothing but what the picture itself needs.
+the file. From it comes the length of a JSON text as four bytes, the text, then the picture made. That process
+has handled hostile bytes, so what it sends is held against what it must be before anybody is given it: a JPEG
+or PNG file of the size told, of nothing but what the picture itself needs.
 """
 
 from __future__ import annotations

@@ -169,6 +169,14 @@ def bays_held(options: Options) -> tuple[str, ...]:
     return ()
 
 
+def clip_held(options: Options) -> str:
+    """The adapter whose clip no work of any case may use while this one lives; empty for none."""
+    match options:
+        case ReadChip() | WriteChip():
+            return options.clip.programmer
+    return ""
+
+
 class _Fields:
     """The fields of an order, each read once.
 

@@ -211,7 +211,7 @@ class Works(Protocol):
         long as the process lives that it was handed over to.
 
         Raises:
-            ImageBusy: another living work has one of its bays, or does the very same.
+            ImageBusy: another living work has one of its bays or its clip, or does the very same.
             UsageError: its name or its options cannot be; or a work of that name is there.
             DestinationError: it cannot be written.
         """

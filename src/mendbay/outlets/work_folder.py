@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import json
 import os
@@ -31,6 +32,11 @@ _NAME = re.compile(r"[0-9]{8}T[0-9]{6}[.][0-9]{3}Z-[0-9a-f]{12}")
 _FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 _READ = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
 _NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+
+
+def is_short(trouble: OSError) -> bool:
+    """Whether it says nothing of a file, but that this machine has nothing left to open one with."""
+    return trouble.errno in (errno.EMFILE, errno.ENFILE, errno.ENOMEM)
 
 
 def is_name(work: str) -> bool:
@@ -153,10 +159,16 @@ class WorkFolder:
 
     def is_locked(self) -> bool:
         """Whether somebody holds the lock. To look takes a lock that others may share, so that those who look
-        at the same time do not take each other for the work."""
+        at the same time do not take each other for the work.
+
+        Raises:
+            OSError: this process can open no file more, so that it cannot be told.
+        """
         try:
             fd = os.open(LOCK, _READ, dir_fd=self._at)
-        except OSError:
+        except OSError as trouble:
+            if is_short(trouble):
+                raise
             return False
         try:
             fcntl.flock(fd, fcntl.LOCK_SH | fcntl.LOCK_NB)

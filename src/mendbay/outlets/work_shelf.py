@@ -20,7 +20,7 @@ from pathlib import Path
 from mendbay.core.clock import Clock
 from mendbay.core.errors import DestinationError, ImageBusy, LedgerError, UsageError
 from mendbay.core.texts import require_line
-from mendbay.jobs.work_options import bays_held, options_of
+from mendbay.jobs.work_options import bays_held, clip_held, options_of
 from mendbay.jobs.work_port import DOING, Outcome, Standing, Trouble, WorkOrder, WorkRequest, Works, WorkState
 from mendbay.outlets import work_requests
 from mendbay.outlets.work_folder import (
@@ -32,6 +32,7 @@ from mendbay.outlets.work_folder import (
     TOLD_BYTES,
     WorkFolder,
     is_name,
+    is_short,
     require_name,
 )
 from mendbay.outlets.work_json import NotOurs, order_from, order_json, state_from
@@ -41,8 +42,9 @@ WORKS = "works"
 _BEGINNING, _GOING = ".new-", ".gone-"
 LOST = Trouble(
     "Lost",
-    "The process that did this is gone without a word: it was killed, or the machine was switched off.",
-    "Order the same again: what was read is kept, and it goes on from there.",
+    "The process that did this is gone without a word: it was killed, the machine was switched off, or its "
+    "last word could not be written, as on a full disk.",
+    "See that the disk has room, and order the same again: what was kept by then is not done twice.",
     70,
 )
 """What is said of a work whose process ended without saying how."""
@@ -75,10 +77,10 @@ class WorkShelf(Works):
     def begin(self, order: WorkOrder) -> None:
         require_name(order.id)
         require_line(order.who, "name of a person")
-        bays = bays_held(options_of(order))
+        options_of(order)  # what it refuses is refused before anything is placed
         try:
             with self._alone():
-                self._require_free(order, bays)
+                self._require_free(order)
                 self._place(order)
         except OSError as trouble:
             raise DestinationError(
@@ -114,15 +116,13 @@ class WorkShelf(Works):
         finally:
             os.close(fd)
 
-    def _require_free(self, order: WorkOrder, bays: tuple[str, ...]) -> None:
+    def _require_free(self, order: WorkOrder) -> None:
         if order.id in self._names():
             raise UsageError(f"There is a work {order.id} already.", "Give it another name.")
-        for other in self.orders(order.case):
-            shared = sorted(set(bays) & set(_bays(other)))
-            is_same = (other.kind, other.options) == (order.kind, order.options)
-            if not (shared or is_same) or not self.is_alive(other.id) or self.state(other.id).is_over:
+        for other in self.orders():
+            what = _shared(order, other)
+            if not what or not self.is_alive(other.id) or self.state(other.id).is_over:
                 continue
-            what = f"Bay {shared[0]} of case {order.case} is in use by" if shared else "The same is done by"
             doing = DOING[other.kind]
             raise ImageBusy(
                 f"{what} what {other.who} began at {other.at}: {doing[0].lower()}{doing[1:]}.",
@@ -226,8 +226,8 @@ class WorkShelf(Works):
             with WorkFolder(self._root, work) as folder:
                 if folder.is_locked():
                     return True
-        except OSError:
-            return False
+        except OSError as trouble:
+            return is_short(trouble)  # then taken for living: nothing may be begun beside one that is
         self._over.add(work)
         return False
 
@@ -315,11 +315,25 @@ class WorkShelf(Works):
             yield folder
 
 
-def _bays(order: WorkOrder) -> tuple[str, ...]:
+def _shared(order: WorkOrder, other: WorkOrder) -> str:
+    """What an order would use, or do, together with another, as a sentence begins; empty for nothing."""
+    (bays, clip), (other_bays, other_clip) = _held(order), _held(other)
+    if clip and clip == other_clip:
+        return f"This clip is in use, for case {other.case}, by"
+    if order.case != other.case:
+        return ""
+    for bay in sorted(bays & other_bays):
+        return f"Bay {bay} of case {order.case} is in use by"
+    return "The same is done by" if (order.kind, order.options) == (other.kind, other.options) else ""
+
+
+def _held(order: WorkOrder) -> tuple[frozenset[str], str]:
+    """The bays and the clip that an order has for itself."""
     try:
-        return bays_held(options_of(order))
+        options = options_of(order)
     except UsageError:  # of a work that was changed since
-        return ()
+        return frozenset(), ""
+    return frozenset(bays_held(options)), clip_held(options)
 
 
 def _why(trouble: Exception) -> str:

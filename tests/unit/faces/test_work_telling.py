@@ -5,19 +5,16 @@ from __future__ import annotations
 import json
 import re
 import signal
-import sys
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 import pytest
 
-from mendbay import wiring
 from mendbay.core.errors import Interrupted
 from mendbay.core.span import Span
 from mendbay.faces.work import runner
@@ -209,8 +206,9 @@ def test_a_job_that_asks_nobody_is_stopped_where_it_tells(desk: PlainDesk) -> No
     desk.asked.append(WorkRequest(Ask.STOP))
     until(telling.stop_asked)
     telling.tell(Said("This is heard all the same."))
-    with pytest.raises(Interrupted):
+    with pytest.raises(Interrupted) as stopped:
         telling.tell(StepProgress("verifying", 2, 9))
+    assert "goes on from there" not in stopped.value.next_step, "a verification begins anew"
     telling.end(Outcome.STOPPED)
 
 
@@ -257,10 +255,8 @@ class Catalogued:
 
 def put_in_place(job: object, monkeypatch: pytest.MonkeyPatch) -> None:
     """A stand-in for the job that makes catalogues, and for the place they are kept."""
-    stand_in = ModuleType(runner.CATALOGUE_MODULE)
-    setattr(stand_in, runner.CATALOGUE_JOB, job)
-    monkeypatch.setitem(sys.modules, runner.CATALOGUE_MODULE, stand_in)
-    monkeypatch.setattr(wiring, runner.CATALOGUES, lambda home: (home, "kept"), raising=False)
+    monkeypatch.setattr(runner, "catalogue_files", job)
+    monkeypatch.setattr(runner, "catalogues", lambda home: (home, "kept"))
 
 
 def test_a_catalogue_is_made_by_its_job(home: Path, desk: PlainDesk, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -292,16 +288,6 @@ def test_what_is_unforeseen_is_told_and_written(
     assert "ZeroDivisionError" in capsys.readouterr().err
 
 
-def test_without_its_job_no_catalogue_is_made(
-    home: Path, desk: PlainDesk, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setitem(sys.modules, runner.CATALOGUE_MODULE, None)
-    with kept_signals():
-        do(home, desk)
-    assert desk.state.trouble is not None
-    assert desk.state.trouble.kind == "ToolMissing"
-
-
 def test_pictures_are_read_those_given_and_those_the_case_holds(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -320,6 +306,27 @@ def test_pictures_are_read_those_given_and_those_the_case_holds(
         assert isinstance(desk.state.result, dict)
         assert [one["picture"] for one in desk.state.result["pictures"]] == ["0.jpg", "1.jpg"]
     assert reader.read_names == ["0.jpg", "1.jpg"]  # each once
+
+
+def test_pictures_that_a_browser_sent_are_removed_once_they_were_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    home, elsewhere = tmp_path / "home", tmp_path / "own.jpg"
+    with bench_with_case(home):
+        pass
+    sent = home / "uploads" / "0123456789ab" / "0.jpg"
+    sent.parent.mkdir(parents=True)
+    for one in (sent, elsewhere):
+        one.write_bytes(b"\xff\xd8\xff label")
+    monkeypatch.setattr(
+        runner, "read_pictures_with", lambda: ToldPictures({b"\xff\xd8\xff label": ("AL20-HX4",)})
+    )
+    desk = PlainDesk(WorkKind.READ_PICTURES, {"bay": "1", "places": [str(sent), str(elsewhere)]})
+    with kept_signals():
+        do(home, desk)
+    assert desk.state.outcome in (Outcome.DONE, Outcome.INCOMPLETE), desk.state
+    assert not sent.parent.exists()
+    assert elsewhere.exists()
 
 
 # ---------------------------------------------------------------------- the documented shape

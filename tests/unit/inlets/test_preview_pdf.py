@@ -53,6 +53,15 @@ def test_a_pdf_that_is_too_large_is_not_drawn(pool: PreviewPool) -> None:
     assert "Keep it as a file" in found.next_step
 
 
+def test_of_a_page_that_takes_too_long_no_verdict_is_spoken_of() -> None:
+    with PreviewPool(children=1, seconds_per_picture=0.001) as hasty:
+        found = hasty.page(pdf("late"), 1)
+    assert isinstance(found, NoPreview)
+    assert "within" in found.what
+    assert "verdict" not in found.next_step
+    assert "Keep it as a file" in found.next_step
+
+
 def test_who_no_longer_waits_is_not_kept_waiting(pool: PreviewPool) -> None:
     found = pool.page(pdf("never asked for before"), 1, stop=lambda: True)
     assert isinstance(found, NoPreview)

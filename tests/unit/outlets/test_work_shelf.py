@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 import os
+import resource
 import threading
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 
 import pytest
@@ -194,6 +195,7 @@ def test_a_work_lives_from_its_first_moment_until_nobody_holds_it(shelf: WorkShe
     lost = other.state(order.id)
     assert lost.outcome is Outcome.LOST
     assert lost.trouble is not None
+    assert "full disk" in lost.trouble.what, "a work whose end could not be written looks the same"
 
 
 def test_it_lives_on_with_the_one_it_was_handed_over_to(shelf: WorkShelf, tmp_path: Path) -> None:
@@ -227,6 +229,21 @@ def test_the_bay_of_a_living_work_is_refused(shelf: WorkShelf, tmp_path: Path) -
             WorkShelf(tmp_path / "home", SystemClock()).begin(order_of(shelf, kind, options))
 
 
+def test_the_clip_of_a_living_work_is_refused_whatever_the_case(shelf: WorkShelf, tmp_path: Path) -> None:
+    def chip(case: int, programmer: str) -> WorkOrder:
+        options = {"bay": "1", "role": "patient", "programmer": programmer}
+        return order_of(shelf, WorkKind.READ_CHIP, options, case)
+
+    first = chip(1, "ftdi://a/1")
+    shelf.begin(first)
+    other = WorkShelf(tmp_path / "home", SystemClock())
+    with pytest.raises(ImageBusy, match="This clip is in use, for case 1,"):
+        other.begin(chip(2, "ftdi://a/1"))
+    shelf.begin(chip(2, "ftdi://b/1"))
+    shelf.let_go(first.id)
+    shelf.begin(chip(3, "ftdi://a/1"))
+
+
 def test_other_bays_cases_and_what_only_looks_are_not(shelf: WorkShelf) -> None:
     begun(shelf)
     begun(shelf, "2")
@@ -253,6 +270,30 @@ def test_a_work_that_ended_holds_its_bay_no_more_though_its_process_still_goes(
     desk.write(FULL)
     assert shelf.is_alive(desk.order.id)
     begun(shelf)
+
+
+def test_a_living_work_is_none_that_ended_while_no_file_can_be_opened(
+    shelf: WorkShelf, tmp_path: Path
+) -> None:
+    order = begun(shelf)
+    other = WorkShelf(tmp_path / "home", SystemClock())
+    limits = resource.getrlimit(resource.RLIMIT_NOFILE)
+    held: list[int] = []
+    resource.setrlimit(resource.RLIMIT_NOFILE, (len(os.listdir("/proc/self/fd")) + 40, limits[1]))
+    try:
+        with suppress(OSError):
+            while True:
+                held.append(os.open("/dev/null", os.O_RDONLY))
+        assert other.is_alive(order.id)
+        os.close(held.pop())  # the folder can be opened, its lock cannot
+        assert other.is_alive(order.id)
+    finally:
+        resource.setrlimit(resource.RLIMIT_NOFILE, limits)
+        for one in held:
+            os.close(one)
+    assert other.state(order.id).standing is Standing.BEGUN
+    with pytest.raises(ImageBusy):
+        other.begin(reading(other))
 
 
 def test_the_bay_of_a_lost_work_is_free(shelf: WorkShelf) -> None:

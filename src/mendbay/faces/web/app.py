@@ -285,8 +285,8 @@ class _Application:
         return self._told(
             request,
             self._nowhere,
-            "Something unforeseen went wrong inside Mendbay; nothing half done was kept.",
-            "The terminal in which the server runs says where. Load the page again.",
+            "Something unforeseen went wrong inside Mendbay.",
+            "The terminal in which the server runs says where. Load the page again: it shows what was kept.",
             500,
         )
 

@@ -43,6 +43,7 @@ BESIDE = (
     ("record", "The story"),
 )
 """The pages of a case beside them."""
+TRIED_AGAIN = "It is tried again once the server is started anew."
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,6 +169,8 @@ def _next(visit: Visit, bench: Bench, told: CaseSteps, today: str) -> CardNext:
             chore.words, figures, page[0] if page else "", also=tuple(_open_questions(visit, told))
         )
     if told.not_yet:
+        if trouble := visit.desk.weigher.trouble_of(told.case.number):
+            return CardNext(f"What is worth doing next cannot be worked out. {trouble} {TRIED_AGAIN}")
         return CardNext("What is worth doing next is being worked out.", weighing=True)
     if told.entry.case.waits:
         first = told.entry.case.waits[0]

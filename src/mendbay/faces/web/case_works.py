@@ -2,14 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from mendbay.core.errors import UsageError
 from mendbay.core.quantity import bytes_text, count_text, counted, percent_text
 from mendbay.faces.reading_now_words import WORTH
-from mendbay.jobs.work_port import JSON, Ask, Outcome, Standing, WorkKind, WorkOrder, WorkRequest, WorkState
+from mendbay.jobs.work_port import (
+    JSON,
+    Ask,
+    Outcome,
+    Standing,
+    WorkKind,
+    WorkOrder,
+    WorkRequest,
+    Works,
+    WorkState,
+)
 from mendbay.wiring import reap_works, start_work
 
 if TYPE_CHECKING:
@@ -42,7 +53,7 @@ class ShownWork:
 
     Args:
         words: how it stands, in a few words.
-        is_alive: its process lives.
+        is_alive: more may come of it.
         share: how much of the present step is done, from 0 to 1; None where that is not known.
         step: the present step in words.
         now: what it is at, as a name on a drive may be; empty once it ended.
@@ -60,25 +71,29 @@ class ShownWork:
 def shown_works(
     visit: Visit, kinds: Collection[WorkKind], most: int = 5, case: int | None = None
 ) -> tuple[ShownWork, ...]:
-    """The works of some kinds, the newest first, of the visit's case or of another; 0: those of no case."""
-    shelf = visit.desk.works
+    """The works of some kinds, the newest first, of the visit's case or of another; 0: those of no case.
+
+    Args:
+        most: how many of the newest; those that live are shown beside them however old they are.
+    """
     reap_works()
-    orders = [one for one in shelf.orders(visit.path["case"] if case is None else case) if one.kind in kinds][
-        :most
-    ]
+    orders = visit.desk.works.orders(visit.path["case"] if case is None else case)
+    found = states_of(visit.desk.works, [one for one in orders if one.kind in kinds], most)
+    return tuple(_shown(*one) for one in found)
+
+
+def states_of(shelf: Works, orders: Sequence[WorkOrder], most: int) -> list[tuple[WorkOrder, WorkState]]:
+    """Orders, the newest first, each with how it stands: so many of them, and those that live."""
     found = []
-    for one in orders:
-        try:
-            found.append(_shown(one, shelf.state(one.id), shelf.is_alive(one.id)))
-        except UsageError:  # tidied away meanwhile
-            continue
-    return tuple(found)
+    for at, one in enumerate(orders):
+        with suppress(UsageError):  # tidied away meanwhile
+            if at < most or shelf.is_alive(one.id):
+                found.append((one, shelf.state(one.id)))
+    return found
 
 
-def _shown(order: WorkOrder, state: WorkState, alive: bool) -> ShownWork:
-    over = state.is_over or not alive
-    if over and state.outcome is None:
-        state = replace(state, standing=Standing.ENDED, outcome=Outcome.LOST)
+def _shown(order: WorkOrder, state: WorkState) -> ShownWork:
+    over = state.is_over
     words = OUTCOMES[state.outcome] if state.outcome is not None else STANDING.get(state.standing, "")
     share, step = (None, "") if over or state.step is None else _step_told(state.step)
     now = "" if over or state.step is None else state.step.get("now")

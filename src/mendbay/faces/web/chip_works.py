@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -155,11 +155,6 @@ def order_chip_work(visit: Visit, bench: Bench, kind: WorkKind, options: Mapping
         ImageBusy: another work has the same clip, or the bay.
         UsageError, DestinationError, ToolMissing: as `wiring.start_work`.
     """
-    for case in _cases_on(visit, str(options["programmer"])):
-        raise ImageBusy(
-            f"This clip is in use: a chip of case {case} is read or written through it.",
-            "Let that finish, or stop it first.",
-        )
     _require_free_bay(visit, str(options["bay"]))
     order_work(visit, bench, kind, options)
 
@@ -180,13 +175,3 @@ def _bays(one: ShownWork) -> tuple[str, ...]:
         return bays_held(options_of(one.order))
     except UsageError:  # written by hand, or by another version
         return ()
-
-
-def _cases_on(visit: Visit, programmer: str) -> Iterator[int]:
-    """The cases of living works that use an adapter."""
-    shelf = visit.desk.works
-    for one in shelf.orders():
-        if one.kind in KINDS and one.options.get("programmer") == programmer:
-            with suppress(UsageError):  # tidied away meanwhile
-                if not shelf.state(one.id).is_over:
-                    yield one.case

@@ -172,7 +172,7 @@ class _Phone:
     async def fault(self, request: Request, trouble: Exception) -> Response:
         """For what nobody foresaw."""
         return self._told(
-            None, "Something unforeseen went wrong: nothing was kept.", "Look at the bench.", 500
+            None, "Something unforeseen went wrong.", "The bench shows whether a picture arrived.", 500
         )
 
     # ------------------------------------------------------------------ answers

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from decimal import Decimal
 from typing import Any
 
 from mendbay.core.errors import UsageError
@@ -115,9 +116,7 @@ def options_said(said: Mapping[str, Any]) -> tuple[WorkKind, dict[str, JSON]]:
             "A drive that is read as it lies is read alone, and wishes do not count.",
             "Name one drive and leave out what is wanted, or read what is wanted first.",
         )
-    options: dict[str, JSON] = {name: said[name] for name in (*_PLAIN, *_ALTHOUGH) if said[name]}
-    if said["head_work_gives"] == 0:
-        options["head_work_gives"] = 0
+    options: dict[str, JSON] = {name: said[name] for name in (*_PLAIN, *_ALTHOUGH) if _is_said(said[name])}
     if said["sector"]:
         options["sector"] = int(said["sector"])
     if not is_pair:
@@ -191,9 +190,19 @@ def sent(said: Mapping[str, Any]) -> list[tuple[str, str]]:
         value = said[one.name]
         if value is True:
             pairs.append((one.name, "yes"))
-        elif value not in ("", None, False):
-            pairs.append((one.name, f"{value:g}" if isinstance(value, float) else str(value)))
+        elif _is_said(value):
+            pairs.append((one.name, _digits(value) if isinstance(value, float) else str(value)))
     return pairs
+
+
+def _is_said(value: object) -> bool:
+    """Whether a field says something; nought is something."""
+    return value is not None and value is not False and value != ""
+
+
+def _digits(value: float) -> str:
+    """A number in digits as forms take it, none of them lost."""
+    return str(int(value)) if value.is_integer() else format(Decimal(repr(value)), "f")
 
 
 def although_said(said: Mapping[str, Any]) -> Although:

@@ -132,6 +132,9 @@ def _read(folder: int, path: Path) -> ReadingOrder | None:
         except BlockingIOError:
             os.close(file)
             return None
+        if not _is_named(folder, file):  # another took it, and wrote a note of its own, before it was locked
+            os.close(file)
+            return None
         body: dict[str, Any] = json.loads(os.read(file, MOST_BYTES))
         files = tuple(Upload(path / _plain(name), str(named)) for name, named in body["files"])
         case, tries = int(body["case"]), int(body["tries"]) + 1
@@ -140,6 +143,12 @@ def _read(folder: int, path: Path) -> ReadingOrder | None:
         with suppress(OSError):
             os.close(file)
         raise
+
+
+def _is_named(folder: int, file: int) -> bool:
+    """Whether an open file still is the note of a folder."""
+    there, here = os.stat(NAME, dir_fd=folder, follow_symlinks=False), os.fstat(file)
+    return (there.st_dev, there.st_ino) == (here.st_dev, here.st_ino)
 
 
 def _plain(name: object) -> str:

@@ -4,19 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, cast
+from typing import Any, cast
 
 from mendbay.core.errors import UsageError
 from mendbay.faces.going_on_words import Further, GoingOn, going_on
 from mendbay.faces.reading_now_words import OUTCOME, STANDING, BayNow, bay_now
+from mendbay.faces.web.case_works import states_of
 from mendbay.faces.web.reading_form import MOST_TRIES, SLOTS, conditions_in, said_by, sent
 from mendbay.faces.web.visit import Visit
 from mendbay.imaging.assumptions import Assumptions
 from mendbay.jobs.work_options import bays_held, options_of
 from mendbay.jobs.work_port import DOING, Outcome, Standing, WorkKind, WorkOrder, WorkState
-
-if TYPE_CHECKING:
-    from mendbay.jobs.work_port import Works
 
 READS = (WorkKind.READ_PAIR, WorkKind.READ_DRIVE)
 OF_DRIVES = (
@@ -164,10 +162,8 @@ class WorkSeen:
 def works_of(visit: Visit, case: int) -> tuple[WorkSeen, ...]:
     """The works on the drives of a case that live, then the newest of those that ended."""
     shelf = visit.desk.works
-    found = [
-        _seen(shelf, one)
-        for one in [one for one in shelf.orders(case) if one.kind in OF_DRIVES][:ORDERS_LOOKED_AT]
-    ]
+    orders = [one for one in shelf.orders(case) if one.kind in OF_DRIVES]
+    found = [_seen(*one) for one in states_of(shelf, orders, ORDERS_LOOKED_AT)]
     found = [replace(one, is_last=_is_last(one, found)) for one in found]
     living = [one for one in found if not one.is_over]
     return (*living, *[one for one in found if one.is_over][:ENDED_SHOWN])
@@ -179,9 +175,9 @@ def _is_last(one: WorkSeen, found: Sequence[WorkSeen]) -> bool:
     return not any(set(each.bays) & set(one.bays) for each in later)
 
 
-def _seen(shelf: Works, order: WorkOrder) -> WorkSeen:
+def _seen(order: WorkOrder, state: WorkState) -> WorkSeen:
     try:
         bays = bays_held(options_of(order))
     except UsageError:  # written by hand, or by another version
         bays = ()
-    return WorkSeen(order, shelf.state(order.id), bays)
+    return WorkSeen(order, state, bays)

@@ -17,6 +17,7 @@ PAUSE_SECONDS = 0.05
 """Between two cases: pages that are asked for meanwhile go first."""
 MOST = 200
 """Cases that wait to be worked out; those asked for first are dropped, as nobody looks at them any more."""
+UNFORESEEN = "Something unforeseen happened; the terminal in which the server runs says where."
 
 _log = logging.getLogger("mendbay.web")
 
@@ -26,14 +27,14 @@ class Weigher:
 
     Args:
         home: where cases are kept; None for this machine's default.
-        tell: called whenever a case was worked out.
+        tell: called whenever a case was worked out, or could not be.
     """
 
     def __init__(self, home: Path | None, tell: Callable[[], None]) -> None:
         self._home = home
         self._tell = tell
         self._asked: OrderedDict[int, None] = OrderedDict()
-        self._failed: set[int] = set()
+        self._failed: dict[int, str] = {}
         self._to_get_ready = False
         self._wake = threading.Condition()
         self._ending = False
@@ -50,6 +51,10 @@ class Weigher:
                 self._asked.popitem(last=False)
             if self._asked:
                 self._begin()
+
+    def trouble_of(self, case: int) -> str:
+        """Why a case could not be worked out, as a sentence; empty where it was, or waits."""
+        return self._failed.get(case, "")
 
     def get_ready(self) -> None:
         """Has read what all cases rest on, so that the first page of triage need not wait for it."""
@@ -91,11 +96,16 @@ class Weigher:
             except LedgerError as trouble:  # it may pass; the next page asks again
                 _log.warning("%s could not be weighed now: %s", what, trouble.what)
             except MendbayError as trouble:
-                self._failed.add(number)
                 _log.warning("%s could not be weighed: %s", what, trouble.what)
+                self._give_up(number, trouble.what)
             except Exception as trouble:  # a thread that dies of one case would weigh no other
-                self._failed.add(number)
                 _log.error("%s could not be weighed", what, exc_info=trouble)
+                self._give_up(number, UNFORESEEN)
             with self._wake:
                 self._asked.pop(number, None)
                 self._wake.wait_for(lambda: self._ending, PAUSE_SECONDS)
+
+    def _give_up(self, number: int, why: str) -> None:
+        if number:
+            self._failed[number] = why
+            self._tell()

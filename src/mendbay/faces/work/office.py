@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -19,6 +19,7 @@ from mendbay.faces.family_words import (
     revisions_of_family,
 )
 from mendbay.faces.keeping_words import IN_USE, erased_json, erased_words
+from mendbay.faces.work.sent import is_sent, remove_sent
 from mendbay.faces.work.telling import Telling
 from mendbay.handback.erasure import DEFAULT_SORTS, ErasurePlan
 from mendbay.jobs.bench import Bench
@@ -27,7 +28,7 @@ from mendbay.jobs.events import Event, StepProgress, Tell
 from mendbay.jobs.export_case import export_case
 from mendbay.jobs.learn_rom import learn_family
 from mendbay.jobs.plan_erasure import plan_erasure
-from mendbay.jobs.work_options_office import SENT, EraseCopies, ExportCase, LearnFamily, PlanErasure
+from mendbay.jobs.work_options_office import EraseCopies, ExportCase, LearnFamily, PlanErasure
 from mendbay.wiring import eraser, open_bench, open_handback_folder, shop_copies, shop_files, tool
 
 
@@ -120,10 +121,8 @@ def _nameless(telling: Telling) -> Tell:
 def learn(at: Office, options: LearnFamily) -> Made:
     """Learns a family from dumps that were sent, and removes what was sent, whatever came of it; raises as
     `learn_family`."""
-    sent = (at.home / SENT).resolve()
-    for one in options.places:
-        if one.parent.parent.resolve() != sent or one.name in ("", ".", ".."):
-            raise UsageError("A dump does not lie where what was sent lies.", "Send the dumps again.")
+    if not all(is_sent(at.home, one) for one in options.places):
+        raise UsageError("A dump does not lie where what was sent lies.", "Send the dumps again.")
     names = dict(zip(options.places, options.names, strict=True))
     try:
         with at.bench() as bench:
@@ -136,20 +135,10 @@ def learn(at: Office, options: LearnFamily) -> Made:
                 names=names,
             )
     finally:
-        _remove(options.places)
+        remove_sent(at.home, options.places)
     words = [family_head(learned), *([f"Mind: {FEW}"] if has_few(learned) else [])]
     words += [f"{one[:1].upper()}{one[1:]}." for one in revisions_of_family(learned)]
     words += left_out_of_family(learned)
     if learned.earlier is not None:
         words.append(f"The earlier {learned.name} is now {learned.earlier}.")
     return Made(family_json(learned, str(path)), words)
-
-
-def _remove(places: tuple[Path, ...]) -> None:
-    """Removes what was sent, and its folder."""
-    for one in places:
-        with suppress(OSError):
-            one.unlink()
-    for folder in {one.parent for one in places}:
-        with suppress(OSError):
-            folder.rmdir()

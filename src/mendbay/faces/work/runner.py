@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import importlib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import fields, is_dataclass, replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any, assert_never
 
-from mendbay import wiring
-from mendbay.core.errors import ImageChanged, Interrupted, MendbayError, ToolMissing
+from mendbay.core.errors import ImageChanged, Interrupted, MendbayError
 from mendbay.faces import wording
 from mendbay.faces.blend_words import blended_json, blended_words
 from mendbay.faces.drive_facts_words import facts_json, facts_words
@@ -31,11 +29,13 @@ from mendbay.faces.work import office
 from mendbay.faces.work.before import say_before_reading
 from mendbay.faces.work.chips import read_a_chip, write_a_chip
 from mendbay.faces.work.file_works import CameTo, check_a_hand_back, read_a_file
+from mendbay.faces.work.sent import remove_sent
 from mendbay.faces.work.telling import Telling
 from mendbay.jobs.ask_drive import InCase, ask_drive, foresee_asking
 from mendbay.jobs.authority import concern
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.blend_images import blend_images
+from mendbay.jobs.catalogue_files import catalogue_files
 from mendbay.jobs.chip_work_options import ReadChip, WriteChip
 from mendbay.jobs.compare_drive import compare_drive
 from mendbay.jobs.drive_reading import Ending
@@ -64,6 +64,7 @@ from mendbay.jobs.work_options import (
 from mendbay.jobs.work_options_office import EraseCopies, ExportCase, LearnFamily, PlanErasure
 from mendbay.jobs.work_port import Outcome, WorkKind, WorkOrder
 from mendbay.wiring import (
+    catalogues,
     home_folder,
     open_bench,
     open_handback_folder,
@@ -72,8 +73,6 @@ from mendbay.wiring import (
     shop_files,
 )
 
-CATALOGUE_MODULE, CATALOGUE_JOB = "mendbay.jobs.catalogue_files", "catalogue_files"
-CATALOGUES = "catalogues"
 TELLS_TO_STOP = frozenset(
     {
         WorkKind.VERIFY_IMAGE,
@@ -86,7 +85,6 @@ TELLS_TO_STOP = frozenset(
 """Kinds whose job asks nobody whether to stop, but tells how far it is."""
 HOLDS = frozenset({WorkKind.READ_PAIR, WorkKind.READ_DRIVE})
 """Kinds whose job lets the drives rest by itself; others rest where they ask whether to stop."""
-HOOKS_OF_REST = frozenset({"hold", "power_asked"})
 AGAIN = "Order the same again: it goes on from there."
 
 
@@ -154,7 +152,7 @@ class Runner:
 
     @contextmanager
     def _bench(self, terms: Terms | None = None) -> Iterator[Bench]:
-        holds = self._order.kind in HOLDS and {one.name for one in fields(Bench)} >= HOOKS_OF_REST
+        holds = self._order.kind in HOLDS
         hooks: dict[str, Any] = {
             "tell": self._telling.tell,
             "stop": self._telling.stop_asked if holds else self._telling.stop,
@@ -168,9 +166,10 @@ class Runner:
                 "sector_bytes": terms.sector_bytes,
                 "question_seconds": terms.question_seconds,
             }
-        rest = {name: getattr(self._telling, name) for name in HOOKS_OF_REST} if holds else {}
         with open_bench(self._home, who=self._order.who, **hooks) as bench:
-            yield replace(bench, **rest)
+            if holds:
+                bench = replace(bench, hold=self._telling.hold, power_asked=self._telling.power_asked)
+            yield bench
 
     def _office(self) -> office.Office:
         return office.Office(self._home, self._order.who, self._telling)
@@ -305,6 +304,7 @@ class Runner:
             places = options.places or (folder / "photos" / f"bay-{bay}",)
             look = read_pictures(bench, shop_files(self._home), read_pictures_with, case, bay, places)
         self._came_to(look_json(look), look_words(look))
+        remove_sent(self._home, options.places)
         return _done(not look.incomplete)
 
     # ------------------------------------------------------------------ chips
@@ -322,10 +322,9 @@ class Runner:
         return _done(proven)
 
     def _catalogue(self) -> Outcome:
-        job, catalogues = _catalogue_job()
         with self._bench() as bench:
-            found = job(bench, catalogues(self._home), self._order.case)
-        self._came_to(_by_name(found), [])
+            found = catalogue_files(bench, catalogues(self._home), self._order.case)
+        self._came_to(asdict(found), [])
         return Outcome.DONE
 
     def _of_files(self, work: Callable[[Bench], CameTo]) -> Outcome:
@@ -337,22 +336,6 @@ class Runner:
 
 def _done(is_complete: bool) -> Outcome:
     return Outcome.DONE if is_complete else Outcome.INCOMPLETE
-
-
-def _catalogue_job() -> tuple[Callable[[Bench, object, int], object], Callable[[Path], object]]:
-    """The job that makes a catalogue, and what gives the place where it is kept."""
-    try:
-        job = getattr(importlib.import_module(CATALOGUE_MODULE), CATALOGUE_JOB)
-        return job, getattr(wiring, CATALOGUES)
-    except (ImportError, AttributeError) as trouble:
-        raise ToolMissing("This Mendbay makes no catalogue of files.", "Install a newer one.") from trouble
-
-
-def _by_name(found: object) -> dict[str, object]:
-    """The fields of a record."""
-    if not is_dataclass(found):
-        return {}
-    return {one.name: getattr(found, one.name) for one in fields(found)}
 
 
 def trouble_of(problem: Exception) -> MendbayError:

@@ -94,7 +94,7 @@ class Telling:
             if at_once:
                 self._write()
         if self._stops_when_telling and isinstance(event, StepProgress) and self.stop():
-            raise Interrupted("Stopped.", "Order the same again: it goes on from there.")
+            raise Interrupted("Stopped.", "Order the same again: only what was not kept is done once more.")
 
     def stop(self) -> bool:
         """Whether the job should stop; it returns only once the work rests no longer."""
