@@ -227,7 +227,7 @@ def test_held_back_until_a_reason_is_given(web: Web, shop: WorkShop) -> None:
         ({"bay_1": "../../etc", "source_1": "unsteady:D"}, "etc"),
         ({"bay_1": "1", "source_1": "unsteady:D", "bay_2": "1", "source_2": "unsteady:D"}, "one bay"),
         ({"bay_1": "1", "source_1": "unsteady:D", "sequence": "lies", "only_wanted": "yes"}, "read alone"),
-        ({"bay_1": "1", "source_1": "unsteady:D", "tries": "0"}, "out of range"),
+        ({"bay_1": "1", "source_1": "unsteady:D", "tries": "0"}, "0 is less than 1"),
         ({"bay_1": "1", "source_1": "unsteady:D", "condition_1": "fine"}, "not to be chosen"),
         ({"bay_1": "1", "source_1": "unsteady:D", "worth": "much"}, "much"),
         ({"bay_1": "1", "source_1": "unsteady:D", "bench_hour": "3 EUR"}, "worth"),
