@@ -16,7 +16,7 @@ from mendbay.faces.web.fields import Field, choice, line, number, text
 from mendbay.faces.web.visit import Visit
 from mendbay.handback.keeping import MOST_DAYS, read_keeping
 from mendbay.jobs.quote_lines import SETTINGS
-from mendbay.jobs.shop_settings import keep_text, keeping_text, limits_text, shop_text
+from mendbay.jobs.shop_settings import KeptText, keep_text, keeping_text, limits_text, shop_text
 from mendbay.wiring import setting_check, shop_files
 
 BOOK = Book()
@@ -115,5 +115,10 @@ def _keep(visit: Visit, name: str, said: str) -> Answer:
     files = shop_files(visit.desk.home)
     with visit.desk.lock:
         visit.require_unchanged("the setting", files.text(SETTINGS, name) or "")
-        keep_text(files, SETTINGS, name, said, setting_check(name))
-    return visit.go("settings", "It is kept, and in force from now on.")
+        kept = keep_text(files, SETTINGS, name, said, setting_check(name))
+    return visit.go("settings", f"It is kept, and in force from now on.{earlier_words(kept)}")
+
+
+def earlier_words(kept: KeptText) -> str:
+    """Where the text lies that was in force before, as a sentence to follow another; empty for none."""
+    return f" The earlier one is kept beside it as {kept.earlier.name}." if kept.earlier else ""
