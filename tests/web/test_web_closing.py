@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import json
 import re
 from pathlib import Path
 
 import pytest
+from starlette.testclient import TestClient
 
 from mendbay.case.records import CaseState
-from mendbay.faces.web.views import erasing
+from mendbay.faces.web.app import application
+from mendbay.faces.web.desk import Desk
+from mendbay.faces.web.guard import Rules
+from mendbay.faces.web.live import Pulse
+from mendbay.faces.web.views import erasing, letters, take_in_file
 from mendbay.jobs.learn_triage import outcomes
 from mendbay.jobs.work_port import WorkOrder
 from mendbay.outlets.mediums import Mounted
-from mendbay.wiring import works
-from support.web_client import Web, text_of
+from mendbay.wiring import changes_of, works
+from support.web_client import HOST, ORIGIN, Web, text_of
 from support.works import until
 
 CLOSED = {"broken": "nothing", "end": "given back", "data": "none"}
@@ -212,6 +218,25 @@ def test_two_at_one_case_do_not_undo_each_other(web: Web, case: str) -> None:
     with web.bench() as bench:
         assert bench.ledger.case(1).state is CaseState.CLOSED
         assert bench.ledger.forgotten(1) is None
+
+
+def test_nothing_of_a_forgotten_case_is_held_by_the_server(tmp_path: Path) -> None:
+    desk = Desk(tmp_path / "home", Rules(frozenset({HOST})), Pulse(lambda: changes_of(desk.home)))
+    desk.home.mkdir()
+    told = {"format": "take-in answers", "version": 1, "case": 1}
+    told["answers"] = [{"question": "matters", "bay": None, "answer": "Fern's letters"}]
+    files = {"answers": ("answers.json", json.dumps(told).encode(), "application/json")}
+    with TestClient(application(desk), base_url=ORIGIN) as client:
+        web = Web(client, desk.home)
+        web.post("/cases/open", {"customer": "Fern"})
+        web.post("/case/1/take-in/answers", {}, files=files)
+        web.post("/case/1/letters/message", {"which": "status"})
+        answers, texts = desk.keep(take_in_file.KEPT, dict), desk.keep(letters.KEPT, dict)
+        assert (answers.get(1) is None, texts.get((1, "status")) is None) == (False, False)
+        web.post("/case/1/closing/close", CLOSED)
+        web.post("/case/1/closing/forget/now", {"reason": "asked for", "typed": "1"})
+        assert (answers.get(1), texts.get((1, "status"))) == (None, None)
+        web.get("/case/1/take-in/answers", status=410)
 
 
 def test_forgetting_needs_a_closed_case_and_its_number(web: Web, case: str) -> None:
