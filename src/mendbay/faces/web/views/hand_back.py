@@ -53,7 +53,6 @@ WHAT = {
 FOLDER_LIMIT = 4096
 MOST_DAYS = 36_500
 MOST_CHECKS = 5
-MOST_WISHES = 10
 FIRST = number("first", "From place", default=0, most=1 << 31)
 
 
@@ -78,8 +77,6 @@ def hand_back(visit: Visit) -> Answer:
     facts |= {
         "works": works,
         "checks": shown_works(visit, (WorkKind.CHECK_HAND_BACK,), MOST_CHECKS),
-        "wanted": card.case.wanted[:MOST_WISHES],
-        "wanted_more": max(0, len(card.case.wanted) - MOST_WISHES),
         "living": [one for one in works if one.is_alive],
         "mediums": medium_choices(),
         "shop": os.environ.get("MENDBAY_SHOP", ""),
