@@ -15,12 +15,14 @@ from mendbay.faces.web.desk import Desk
 from mendbay.faces.web.guard import Rules
 from mendbay.faces.web.live import Pulse
 from mendbay.faces.web.views import erasing, letters, take_in_file
+from mendbay.jobs.erase_copies import plan_of
 from mendbay.jobs.learn_triage import outcomes
-from mendbay.jobs.work_port import WorkOrder
+from mendbay.jobs.plan_erasure import plan_item
+from mendbay.jobs.work_port import WorkKind, WorkOrder
 from mendbay.outlets.mediums import Mounted
 from mendbay.wiring import changes_of, works
 from support.web_client import HOST, ORIGIN, Web, text_of
-from support.works import until
+from support.works import order_of, until
 
 CLOSED = {"broken": "nothing", "end": "given back", "data": "none"}
 
@@ -140,6 +142,32 @@ def test_papers_are_erased_by_a_plan_that_was_shown(web: Web, case: str) -> None
     assert certificate.content.startswith(b"%PDF")
     assert "attachment" in certificate.headers["content-disposition"]
     web.get(f"{case}/erase/plan/1", status=422)
+
+
+def test_a_plan_of_which_something_may_be_gone_says_so(
+    web: Web, case: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    web.post("/case/1/letters/paper")
+    said = {"sorts": ["papers"], "reason": "asked for", "unproven": "no files were read"}
+    web.post(f"{case}/erase/plan", said)
+    ended(web, f"{case}/erase")
+    plan = f"{case}/erase/plan/1"
+    assert "It cannot be finished" not in web.get(plan)
+    with web.bench() as bench:
+        item = plan_item(plan_of(bench, 1, "1"))
+        bench.custody(1, "erasure of copies begun", item)
+    page = text_of(web.get(plan))
+    assert "was begun and is not finished" in page
+    assert "Nothing is erased yet" not in page
+    assert "It cannot be finished" in page
+    shelf = works(web.home)
+    order = order_of(shelf, WorkKind.ERASE_COPIES, {"plan": "1", "digest": "0" * 64})
+    shelf.begin(order)
+    page = web.get(plan)
+    assert "The erasure by this plan is under way." in page
+    assert f"{plan}/now" not in page
+    assert f"{plan}/end" not in page
+    shelf.let_go(order.id)
 
 
 def test_a_folder_is_not_looked_for_that_is_no_hand_backs(web: Web, case: str, tmp_path: Path) -> None:
