@@ -61,7 +61,7 @@ def state(web: Web) -> WorkState:
 def begin(web: Web, **form: str) -> str:
     """Looks, then begins with what the page gives along; returns the work."""
     page = web.post(f"{DRIVES}/look", form, status=200).text
-    assert "Nothing was read yet" in page
+    assert "No sector was read by this look" in page
     web.done(f"{DRIVES}/begin", hidden(page, f"{DRIVES}/begin"))
     return newest(web)
 
@@ -195,6 +195,7 @@ def test_the_worker_was_killed(web: Web, shop: WorkShop) -> None:
     assert "Lost: its process is gone" in text_of(page)
     assert "Look, then order the same again" in text_of(page)
     looked = web.post(f"{DRIVES}/look", hidden(page, f"{DRIVES}/look"), status=200).text
+    assert "Nothing was read" not in looked, "much of it may have been, before"
     web.done(f"{DRIVES}/begin", hidden(looked, f"{DRIVES}/begin"))
     assert newest(web) != work
     ask(web, "stop")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -80,6 +81,7 @@ def test_files_are_handed_back_with_proof_report_and_receipt(read: Web, tmp_path
     assert "read again and equal" in said
     assert "large.bin: holed" in said
     report = read.get("/case/1/hand-back/report?at=0")
+    assert re.search(r"Copied: \d+ files?, .* Read again and equal: \d+ files?\.", text_of(report))
     assert "large.bin" in report
     assert "<b>Shop" not in report
     for name, begin in (("pdf", b"%PDF"), ("html", b"<!"), ("json", b"{")):
