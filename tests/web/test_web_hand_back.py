@@ -119,6 +119,16 @@ def test_files_are_handed_back_with_proof_report_and_receipt(read: Web, tmp_path
     read.get("/case/1/hand-back/report?at=1", status=404)
 
 
+def test_the_report_names_the_shop_that_the_settings_name(read: Web, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("MENDBAY_SHOP", raising=False)
+    read.post("/settings/shop/keep", {"name": "Quill & Mere", "lines": "", "page": "A4"})
+    assert 'name="shop" value="Quill &amp; Mere"' in read.get("/case/1/hand-back")
+    (read.home / "settings" / "shop.toml").write_text("name = ")
+    assert 'name="shop" value=""' in read.get("/case/1/hand-back")
+    monkeypatch.setenv("MENDBAY_SHOP", "Here")
+    assert 'name="shop" value="Here"' in read.get("/case/1/hand-back")
+
+
 @pytest.mark.parametrize("field", ["folder", "medium", "shop", "patterns", "bay", "keep_until", "what"])
 def test_no_field_leads_anywhere_else(read: Web, tmp_path: Path, field: str) -> None:
     full = tmp_path / "full"

@@ -4,6 +4,7 @@ nothing at all."""
 from __future__ import annotations
 
 import hashlib
+import io
 import re
 import sqlite3
 from collections.abc import Callable, Iterator
@@ -15,6 +16,7 @@ from typing import TYPE_CHECKING
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from pypdf import PdfReader
 
 from mendbay.case.records import Bay
 from mendbay.core.clock import SystemClock
@@ -226,7 +228,9 @@ def test_a_transfer_from_the_first_read_to_the_certificate(bench: Bench) -> None
         who = {one.who for one in shop.ledger.custody(1)}
     assert any(one.startswith("ROM written: read back and proven") for one in told)
     assert who == {"Kim"}
+    bench.web.post("/settings/shop/keep", {"name": "Quillmere Repairs", "lines": "", "page": "A4"})
     paper = bench.web.client.get(f"{BOARD}/certificate?bay=1")
+    assert "Quillmere Repairs" in PdfReader(io.BytesIO(paper.content)).pages[0].extract_text()
     assert paper.headers["content-type"] == "application/pdf"
     assert paper.headers["content-disposition"].startswith("attachment")
     assert paper.content.startswith(b"%PDF")

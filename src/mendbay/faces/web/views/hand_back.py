@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 from typing import TYPE_CHECKING, Any
 
 from mendbay.core.errors import NoSuchItem, SourceChanged, UsageError
@@ -28,6 +27,7 @@ from mendbay.faces.web.hand_back_shown import (
     report_picture,
     require_copy,
 )
+from mendbay.faces.web.views.setting_forms import shop_name
 from mendbay.faces.web.visit import Visit
 from mendbay.files.wanted import matcher
 from mendbay.jobs import keep_copies
@@ -72,6 +72,7 @@ def hand_back(visit: Visit) -> Answer:
             "until": day_at_hand_back(bench, card.case),
             "keeping": _keeping(bench, card.case),
             "receipt": _receipts(bench, case)[-1:],
+            "shop": shop_name(bench),
         }
     works = shown_works(visit, (WorkKind.HAND_BACK,), 3)
     facts |= {
@@ -79,7 +80,6 @@ def hand_back(visit: Visit) -> Answer:
         "checks": shown_works(visit, (WorkKind.CHECK_HAND_BACK,), MOST_CHECKS),
         "living": [one for one in works if one.is_alive],
         "mediums": medium_choices(),
-        "shop": os.environ.get("MENDBAY_SHOP", ""),
         "is_open": bool(visit.desk.rules.key),
         "what_goes": WHAT,
     }
