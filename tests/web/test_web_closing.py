@@ -16,6 +16,7 @@ from mendbay.faces.web.guard import Rules
 from mendbay.faces.web.live import Pulse
 from mendbay.faces.web.views import erasing, letters, take_in_file
 from mendbay.jobs.erase_copies import plan_of
+from mendbay.jobs.keep_copies import HAND_BACK
 from mendbay.jobs.learn_triage import outcomes
 from mendbay.jobs.plan_erasure import plan_item
 from mendbay.jobs.work_port import WorkKind, WorkOrder
@@ -105,6 +106,16 @@ def test_the_day_of_keeping(web: Web, case: str) -> None:
     web.post(f"{case}/keep", {"day": "2998-01-31", "seen": seen}, status=409)
     web.post(f"{case}/keep", {"day": "2001-01-01"}, status=422)
     web.post(f"{case}/keep", {"day": "2999-01-01", "days": "3"}, status=422)
+
+
+def test_a_number_of_days_counts_from_the_hand_back_that_the_page_knew(web: Web, case: str) -> None:
+    web.post(f"{case}/keep", {"day": "2999-01-31"})
+    seen = seen_of(web.get(case), f"{case}/keep")
+    with web.bench() as bench:
+        bench.note(1, HAND_BACK, "A hand-back was made.")
+    web.post(f"{case}/keep", {"days": "5", "seen": seen}, status=409)
+    with web.bench() as bench:
+        assert bench.ledger.case(1).keep_until == "2999-01-31"
 
 
 def test_nothing_held_is_nothing_to_erase(web: Web, case: str) -> None:

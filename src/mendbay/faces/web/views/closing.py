@@ -14,6 +14,7 @@ from mendbay.faces.web.card import card_of
 from mendbay.faces.web.case_works import ask_to_stop, order_work, shown_works
 from mendbay.faces.web.drawing import shown_name
 from mendbay.faces.web.fields import choice, day, flag, line, number, several, text
+from mendbay.faces.web.views.hand_back import keeping_mark
 from mendbay.faces.web.views.letters import forget_texts
 from mendbay.faces.web.views.take_in_file import forget_entered
 from mendbay.faces.web.visit import Visit
@@ -47,6 +48,7 @@ def closing(visit: Visit) -> Answer:
         rule = keep_days(bench, case)
         plans = plans_of(bench, case)
         exports = folders_told(bench, case, EXPORT)
+        keeping = keeping_mark(bench, card.case)
     in_words = dict(places)
     facts = {
         "card": card,
@@ -63,6 +65,7 @@ def closing(visit: Visit) -> Answer:
         "plans": plans,
         "exports": exports,
         "end_mark": _mark(found),
+        "keeping": keeping,
         "works": shown_works(visit, (WorkKind.EXPORT_CASE,), SHOWN_WORKS),
         "is_erasing": any(one.is_alive for one in shown_works(visit, (WorkKind.ERASE_COPIES,))),
     }
@@ -138,7 +141,7 @@ def reopen(visit: Visit) -> Answer:
 def keep_until(visit: Visit) -> Answer:
     case = visit.path["case"]
     with visit.bench() as bench, bench.ledger.together():
-        visit.require_unchanged("the day of keeping", bench.ledger.case(case).keep_until)
+        visit.require_unchanged("the day of keeping", *keeping_mark(bench, bench.ledger.case(case)))
         found = keep(bench, case, visit.said["day"], visit.said["days"])
     return visit.go(
         "closing", f"The copies of case {case} are kept until {found.keep_until}, that day included."

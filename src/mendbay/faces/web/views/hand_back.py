@@ -70,7 +70,7 @@ def hand_back(visit: Visit) -> Answer:
             "begun": begun_hand_backs(bench, case),
             "rule": rule,
             "until": day_at_hand_back(bench, card.case),
-            "keeping": _keeping(bench, card.case),
+            "keeping": keeping_mark(bench, card.case),
             "receipt": _receipts(bench, case)[-1:],
             "shop": shop_name(bench),
         }
@@ -296,12 +296,12 @@ def stop_check(visit: Visit) -> Answer:
 def keep(visit: Visit) -> Answer:
     with visit.bench() as bench, bench.ledger.together():
         now = bench.ledger.case(visit.path["case"])
-        visit.require_unchanged("how long copies are kept", *_keeping(bench, now))
+        visit.require_unchanged("how long copies are kept", *keeping_mark(bench, now))
         found = keep_copies.keep(bench, now.number, visit.said["until"], visit.said["days"])
     return visit.go("hand-back", f"The copies are kept until {found.keep_until}, that day included.")
 
 
-def _keeping(bench: Bench, case: Case) -> tuple[object, ...]:
+def keeping_mark(bench: Bench, case: Case) -> tuple[object, ...]:
     """What of the keeping of copies the page shows, and what a number of days is counted from."""
     return case.keep_until, handed_back_on(bench, case.number), keep_days(bench, case.number)
 
