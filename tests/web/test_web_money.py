@@ -8,10 +8,11 @@ from typing import Any
 
 import pytest
 
+from mendbay.faces.web.views import money
 from mendbay.jobs import money_papers, quote_lines
 from mendbay.jobs.bill_case import account_of
 from mendbay.jobs.case_papers import papers_made
-from mendbay.jobs.quote_case import make_quote, quotes_of
+from mendbay.jobs.quote_case import By, decide, make_quote, quotes_of
 from mendbay.jobs.quote_lines import Wish
 from support.web_client import Web, ledger_is_held, text_of
 
@@ -161,6 +162,17 @@ def test_bill_and_payments(web: Web, case: str) -> None:
     assert "Payment 1 counts no longer." in text_of(back)
     with web.bench() as bench:
         assert account_of(bench, 1).payments == ()
+
+
+def test_lines_that_the_form_of_a_bill_cannot_name_are_told(
+    web: Web, case: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(money, "MOST_LINES", 2)
+    with web.bench() as bench:
+        make_quote(bench, 1, Wish(lines=(("hour", "1"), ("hour", "2"), ("courier", "")), odds=False))
+        decide(bench, 1, 1, True, By.PHONE)
+    page = text_of(web.get(f"{case}/money"))
+    assert "2 more lines of the quote cannot be named here" in page
 
 
 def test_a_bill_without_an_accepted_quote_is_refused(web: Web, case: str) -> None:

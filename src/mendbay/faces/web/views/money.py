@@ -309,6 +309,7 @@ def _to_bill(account: Account) -> dict[str, Any] | None:
         "number": quote.number,
         "declined": account.declined,
         "currency": quote.currency,
+        "more": max(0, len(quote.lines) - MOST_LINES),
         "lines": [
             {
                 "at": at,
