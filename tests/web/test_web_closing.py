@@ -2,19 +2,28 @@
 
 from __future__ import annotations
 
+import json
 import re
 from pathlib import Path
 
 import pytest
+from starlette.testclient import TestClient
 
 from mendbay.case.records import CaseState
-from mendbay.faces.web.views import erasing
+from mendbay.faces.web.app import application
+from mendbay.faces.web.desk import Desk
+from mendbay.faces.web.guard import Rules
+from mendbay.faces.web.live import Pulse
+from mendbay.faces.web.views import erasing, letters, take_in_file
+from mendbay.jobs.erase_copies import plan_of
+from mendbay.jobs.keep_copies import HAND_BACK
 from mendbay.jobs.learn_triage import outcomes
-from mendbay.jobs.work_port import WorkOrder
+from mendbay.jobs.plan_erasure import plan_item
+from mendbay.jobs.work_port import WorkKind, WorkOrder
 from mendbay.outlets.mediums import Mounted
-from mendbay.wiring import works
-from support.web_client import Web, text_of
-from support.works import until
+from mendbay.wiring import changes_of, works
+from support.web_client import HOST, ORIGIN, Web, text_of
+from support.works import order_of, until
 
 CLOSED = {"broken": "nothing", "end": "given back", "data": "none"}
 
@@ -99,6 +108,16 @@ def test_the_day_of_keeping(web: Web, case: str) -> None:
     web.post(f"{case}/keep", {"day": "2999-01-01", "days": "3"}, status=422)
 
 
+def test_a_number_of_days_counts_from_the_hand_back_that_the_page_knew(web: Web, case: str) -> None:
+    web.post(f"{case}/keep", {"day": "2999-01-31"})
+    seen = seen_of(web.get(case), f"{case}/keep")
+    with web.bench() as bench:
+        bench.note(1, HAND_BACK, "A hand-back was made.")
+    web.post(f"{case}/keep", {"days": "5", "seen": seen}, status=409)
+    with web.bench() as bench:
+        assert bench.ledger.case(1).keep_until == "2999-01-31"
+
+
 def test_nothing_held_is_nothing_to_erase(web: Web, case: str) -> None:
     assert "It holds none." in web.get(f"{case}/erase")
     web.post(f"{case}/erase/plan", {"sorts": ["images"], "reason": "<b>asked for", "unproven": "none made"})
@@ -134,6 +153,32 @@ def test_papers_are_erased_by_a_plan_that_was_shown(web: Web, case: str) -> None
     assert certificate.content.startswith(b"%PDF")
     assert "attachment" in certificate.headers["content-disposition"]
     web.get(f"{case}/erase/plan/1", status=422)
+
+
+def test_a_plan_of_which_something_may_be_gone_says_so(
+    web: Web, case: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    web.post("/case/1/letters/paper")
+    said = {"sorts": ["papers"], "reason": "asked for", "unproven": "no files were read"}
+    web.post(f"{case}/erase/plan", said)
+    ended(web, f"{case}/erase")
+    plan = f"{case}/erase/plan/1"
+    assert "It cannot be finished" not in web.get(plan)
+    with web.bench() as bench:
+        item = plan_item(plan_of(bench, 1, "1"))
+        bench.custody(1, "erasure of copies begun", item)
+    page = text_of(web.get(plan))
+    assert "was begun and is not finished" in page
+    assert "Nothing is erased yet" not in page
+    assert "It cannot be finished" in page
+    shelf = works(web.home)
+    order = order_of(shelf, WorkKind.ERASE_COPIES, {"plan": "1", "digest": "0" * 64})
+    shelf.begin(order)
+    page = web.get(plan)
+    assert "The erasure by this plan is under way." in page
+    assert f"{plan}/now" not in page
+    assert f"{plan}/end" not in page
+    shelf.let_go(order.id)
 
 
 def test_a_folder_is_not_looked_for_that_is_no_hand_backs(web: Web, case: str, tmp_path: Path) -> None:
@@ -212,6 +257,25 @@ def test_two_at_one_case_do_not_undo_each_other(web: Web, case: str) -> None:
     with web.bench() as bench:
         assert bench.ledger.case(1).state is CaseState.CLOSED
         assert bench.ledger.forgotten(1) is None
+
+
+def test_nothing_of_a_forgotten_case_is_held_by_the_server(tmp_path: Path) -> None:
+    desk = Desk(tmp_path / "home", Rules(frozenset({HOST})), Pulse(lambda: changes_of(desk.home)))
+    desk.home.mkdir()
+    told = {"format": "take-in answers", "version": 1, "case": 1}
+    told["answers"] = [{"question": "matters", "bay": None, "answer": "Fern's letters"}]
+    files = {"answers": ("answers.json", json.dumps(told).encode(), "application/json")}
+    with TestClient(application(desk), base_url=ORIGIN) as client:
+        web = Web(client, desk.home)
+        web.post("/cases/open", {"customer": "Fern"})
+        web.post("/case/1/take-in/answers", {}, files=files)
+        web.post("/case/1/letters/message", {"which": "status"})
+        answers, texts = desk.keep(take_in_file.KEPT, dict), desk.keep(letters.KEPT, dict)
+        assert (answers.get(1) is None, texts.get((1, "status")) is None) == (False, False)
+        web.post("/case/1/closing/close", CLOSED)
+        web.post("/case/1/closing/forget/now", {"reason": "asked for", "typed": "1"})
+        assert (answers.get(1), texts.get((1, "status"))) == (None, None)
+        web.get("/case/1/take-in/answers", status=410)
 
 
 def test_forgetting_needs_a_closed_case_and_its_number(web: Web, case: str) -> None:

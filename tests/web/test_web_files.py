@@ -21,6 +21,7 @@ from mendbay.faces.web.views import file as file_view
 from mendbay.files.verdict import Judgement, Verdict
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.catalogue_files import catalogue_files
+from mendbay.jobs.pick_wanted import add_wishes
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.work_port import WorkKind
 from mendbay.wiring import catalogues, open_bench, works
@@ -198,6 +199,26 @@ def test_a_hostile_name_is_only_text(tmp_path: Path) -> None:
 def _wishes(web: Web) -> tuple[str, ...]:
     with web.bench() as bench:
         return bench.ledger.case(1).wanted
+
+
+def test_of_many_wishes_a_page_shows_the_newest_and_another_all(tmp_path: Path) -> None:
+    listed_home(tmp_path / "home", named(b"a.txt"))
+    wishes = [f"w{at:03}.txt" for at in range(250)]
+    with web_on(tmp_path / "home") as web:
+        with web.bench() as bench:
+            add_wishes(bench, 1, wishes)
+        page = web.get("/case/1/files")
+        assert page.count('class="wish"') == 20
+        assert "w249.txt" in page
+        assert "w229.txt" not in page
+        assert "and 230 more" in text_of(page)
+        assert "and 240 more" in text_of(web.get("/case/1"))
+        first, rest = web.get("/case/1/files/wishes"), web.get("/case/1/files/wishes?first=200")
+        assert [one for one in wishes if one in first] == wishes[50:]
+        assert [one for one in wishes if one in rest] == wishes[:50]
+        gone = web.post("/case/1/files/unwish", {"pattern": "w000.txt"})
+        assert gone.headers["location"] == "/case/1/files/wishes"
+        assert 'value="w000.txt"' not in web.get("/case/1/files/wishes?first=200")
 
 
 def test_files_and_folders_are_picked_in_one_go(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -80,6 +81,7 @@ def test_files_are_handed_back_with_proof_report_and_receipt(read: Web, tmp_path
     assert "read again and equal" in said
     assert "large.bin: holed" in said
     report = read.get("/case/1/hand-back/report?at=0")
+    assert re.search(r"Copied: \d+ files?, .* Read again and equal: \d+ files?\.", text_of(report))
     assert "large.bin" in report
     assert "<b>Shop" not in report
     for name, begin in (("pdf", b"%PDF"), ("html", b"<!"), ("json", b"{")):
@@ -115,6 +117,16 @@ def test_files_are_handed_back_with_proof_report_and_receipt(read: Web, tmp_path
     (out / "report.json").symlink_to("/etc/hostname")
     read.get("/case/1/hand-back/report?at=0", status=409)
     read.get("/case/1/hand-back/report?at=1", status=404)
+
+
+def test_the_report_names_the_shop_that_the_settings_name(read: Web, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("MENDBAY_SHOP", raising=False)
+    read.post("/settings/shop/keep", {"name": "Quill & Mere", "lines": "", "page": "A4"})
+    assert 'name="shop" value="Quill &amp; Mere"' in read.get("/case/1/hand-back")
+    (read.home / "settings" / "shop.toml").write_text("name = ")
+    assert 'name="shop" value=""' in read.get("/case/1/hand-back")
+    monkeypatch.setenv("MENDBAY_SHOP", "Here")
+    assert 'name="shop" value="Here"' in read.get("/case/1/hand-back")
 
 
 @pytest.mark.parametrize("field", ["folder", "medium", "shop", "patterns", "bay", "keep_until", "what"])

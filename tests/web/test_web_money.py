@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
+from typing import Any
 
 import pytest
 
+from mendbay.faces.web.views import money
+from mendbay.jobs import money_papers, quote_lines
 from mendbay.jobs.bill_case import account_of
-from mendbay.jobs.quote_case import quotes_of
-from support.web_client import Web, text_of
+from mendbay.jobs.case_papers import papers_made
+from mendbay.jobs.quote_case import By, decide, make_quote, quotes_of
+from mendbay.jobs.quote_lines import Wish
+from support.web_client import Web, ledger_is_held, text_of
 
 HOSTILE = '<img src=x onerror="alert(1)">'
 
@@ -51,6 +57,47 @@ def test_a_quantity_without_a_line_is_refused(web: Web, case: str) -> None:
     assert "line that is not chosen" in refused.text
     with web.bench() as bench:
         assert quotes_of(bench, 1) == ()
+
+
+def test_nobody_waits_for_a_quote_that_is_being_made(
+    web: Web, case: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    held = []
+
+    def told(real: Callable[..., object]) -> Callable[..., object]:
+        def work(*given: object) -> object:
+            held.append(ledger_is_held(web.home))
+            return real(*given)
+
+        return work
+
+    monkeypatch.setattr(quote_lines, "columns_of", told(quote_lines.columns_of))
+    monkeypatch.setattr(money_papers, "quote_facts", told(money_papers.quote_facts))
+    web.post(f"{case}/money/quote", {"line_1": "hour", "no_odds": "yes"})
+    assert held == [False, False]
+
+
+@pytest.mark.parametrize("is_shown", [True, False])
+def test_a_quote_that_another_makes_meanwhile(
+    web: Web, case: str, is_shown: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    mark = seen_of(web.get(f"{case}/money"), f"{case}/money/quote")
+    real, wish = quote_lines.columns_of, Wish(lines=(("hour", "1"),), odds=False)
+
+    def overtaken(*given: Any) -> object:
+        monkeypatch.setattr(quote_lines, "columns_of", real)
+        with web.bench() as other:
+            make_quote(other, 1, wish)
+        return real(*given)
+
+    monkeypatch.setattr(quote_lines, "columns_of", overtaken)
+    form = {"line_1": "hour", "quantity_1": "2", "no_odds": "yes", "seen": mark if is_shown else ""}
+    web.post(f"{case}/money/quote", form, status=409 if is_shown else 303)
+    with web.bench() as bench:
+        kept = [one.quote for one in quotes_of(bench, 1)]
+        papers = sorted(one.name for one in papers_made(bench, 1))
+    assert [one.number for one in kept] == [1] if is_shown else [1, 2]
+    assert papers == [f"quote-{one.number}.pdf" for one in kept]
 
 
 @pytest.mark.parametrize("name", ["..%2Fledger.sqlite3", "receipt.pdf", "quote-2.pdf", "%2e%2e"])
@@ -115,6 +162,17 @@ def test_bill_and_payments(web: Web, case: str) -> None:
     assert "Payment 1 counts no longer." in text_of(back)
     with web.bench() as bench:
         assert account_of(bench, 1).payments == ()
+
+
+def test_lines_that_the_form_of_a_bill_cannot_name_are_told(
+    web: Web, case: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(money, "MOST_LINES", 2)
+    with web.bench() as bench:
+        make_quote(bench, 1, Wish(lines=(("hour", "1"), ("hour", "2"), ("courier", "")), odds=False))
+        decide(bench, 1, 1, True, By.PHONE)
+    page = text_of(web.get(f"{case}/money"))
+    assert "2 more lines of the quote cannot be named here" in page
 
 
 def test_a_bill_without_an_accepted_quote_is_refused(web: Web, case: str) -> None:

@@ -203,6 +203,9 @@ def test_days_are_kept_by_forms(web: Web) -> None:
         web.home / "settings" / "agenda.toml"
     ).read_text() == "[wait_days]\ncustomer = 5\npart = 10\nmachine = 2\n"
     web.post("/settings/keeping/keep", {"days": "45"})
+    told = web.done("/settings/keeping/keep", {"days": "60"})
+    assert "The earlier one is kept beside it as keeping.toml.1." in text_of(told)
+    web.post("/settings/keeping/keep", {"days": "45"})
     assert "45" in web.get("/settings/file/keeping")
     assert (web.home / "settings" / "keeping.toml").read_text() == "days = 45\n"
     web.post("/settings/keeping/keep", {"days": "99999999"}, status=422)

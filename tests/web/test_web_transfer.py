@@ -4,18 +4,19 @@ nothing at all."""
 from __future__ import annotations
 
 import hashlib
+import io
 import re
 import sqlite3
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from html import unescape
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from pypdf import PdfReader
 
 from mendbay.case.records import Bay
 from mendbay.core.clock import SystemClock
@@ -30,7 +31,7 @@ from support.web_client import Web, ledger_is_held, text_of, web_on
 from support.works import work_here
 
 if TYPE_CHECKING:
-    from mendbay.jobs.judge_rom import LookedAtRom
+    pass
 
 PATIENT, DONOR = rom(1), rom(2)
 BOARD = "/case/1/board"
@@ -227,7 +228,9 @@ def test_a_transfer_from_the_first_read_to_the_certificate(bench: Bench) -> None
         who = {one.who for one in shop.ledger.custody(1)}
     assert any(one.startswith("ROM written: read back and proven") for one in told)
     assert who == {"Kim"}
+    bench.web.post("/settings/shop/keep", {"name": "Quillmere Repairs", "lines": "", "page": "A4"})
     paper = bench.web.client.get(f"{BOARD}/certificate?bay=1")
+    assert "Quillmere Repairs" in PdfReader(io.BytesIO(paper.content)).pages[0].extract_text()
     assert paper.headers["content-type"] == "application/pdf"
     assert paper.headers["content-disposition"].startswith("attachment")
     assert paper.content.startswith(b"%PDF")
@@ -488,17 +491,3 @@ def test_nobody_comes_between_the_look_and_the_writing(
     monkeypatch.setattr(view, job, change)
     bench.web.post(f"{BOARD}/{action}", {"bay": "1", **form})
     assert held == [True]
-
-
-def test_judgements_are_kept_by_many_at_once() -> None:
-    looks = board_rom.Looks()
-
-    def ask(at: int) -> None:
-        for key in range(at, at + 400):
-            looks.put(key % 37, cast("LookedAtRom", key))
-            found = looks.get((key + at) % 37)
-            assert found is None or isinstance(found, int)
-
-    with ThreadPoolExecutor(8) as pool:
-        list(pool.map(ask, range(8)))
-    assert sum(looks.get(key) is not None for key in range(37)) == board_rom.LOOKS_KEPT

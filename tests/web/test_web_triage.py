@@ -195,6 +195,19 @@ def test_of_more_than_two_bays_it_is_asked_which(web: Web) -> None:
     assert "Bay 3" in web.done(f"{TRIAGE}/subject", {"bays": "1,3"})
 
 
+def test_a_bay_may_be_called_all_and_be_judged_alone(web: Web) -> None:
+    with web.bench() as bench:
+        take_in(bench, "Quillmere Pottery", bays=[Bay(0, "1"), Bay(0, "all")])
+    web.post(f"{TRIAGE}/subject", {"bays": "all"})
+    with web.bench() as bench:
+        assert tell_triage(bench, 1).subject.bays == ("all",)
+    choices = re.findall(r'<option value="([^"]*)"', web.get(f"{TRIAGE}/subject"))
+    assert {"*", "1", "all", "1,all"} <= set(choices)
+    web.post(f"{TRIAGE}/subject", {"bays": "*"})
+    with web.bench() as bench:
+        assert tell_triage(bench, 1).subject.bays == ("1", "all")
+
+
 def test_the_page_of_an_enquiry_and_of_a_case_without_bays(web: Web) -> None:
     with web.bench() as bench:
         bench.ledger.amend_case(take_in(bench, "Quillmere Pottery").number, kind=CaseKind.ENQUIRY)

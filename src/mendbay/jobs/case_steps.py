@@ -149,7 +149,7 @@ def _current(steps: Sequence[JobStep]) -> JobStep | None:
 def _with_waits(steps: tuple[JobStep, ...], waits: Sequence[Wait]) -> tuple[JobStep, ...]:
     """The steps with what the case waits for put to the step that it holds up: a machine to the reading, a
     part to the board, money to the closing; everything else, and what belongs to a step that is not needed,
-    to the current one."""
+    to the current one. Such a step waits; one at which a machine is seen to work is under way."""
     found = {one.name: one for one in steps}
     current = _current(steps)
     for wait in reversed(waits):  # the most telling is put last, and stays
@@ -158,7 +158,9 @@ def _with_waits(steps: tuple[JobStep, ...], waits: Sequence[Wait]) -> tuple[JobS
             own = StepName.CLOSING
         name = own if own and found[own].state is not StepState.NOT_NEEDED else current and current.name
         if name:
-            found[name] = replace(found[name], state=StepState.WAITING, waits=wait)
+            works = wait.who is WaitsFor.MACHINE and not wait.told
+            state = StepState.UNDER_WAY if works else StepState.WAITING
+            found[name] = replace(found[name], state=state, waits=wait)
     return tuple(found.values())
 
 

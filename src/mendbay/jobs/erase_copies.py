@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from mendbay.case.custody import CustodyEntry
 from mendbay.case.records import Case
 from mendbay.core.errors import (
     CustodyBroken,
@@ -88,6 +89,11 @@ def plan_of(bench: Bench, number: int, name: str) -> ErasurePlan:
         CustodyBroken: custody does not tell of this plan.
     """
     return _open_plan(bench, number, name)[1]
+
+
+def is_begun(custody: Sequence[CustodyEntry], plan: ErasurePlan) -> bool:
+    """Whether custody tells that the erasure by a plan was begun: from then on its files may be gone."""
+    return any(one.item == plan_item(plan) and "begun" in one.what for one in custody)
 
 
 def erase_copies(
@@ -296,8 +302,7 @@ def _overtaken(bench: Bench, case: Case, plan: ErasurePlan) -> Iterator[str]:
             other = ErasurePlan.from_json(bench.files.take(case, kept).decode("utf-8", "replace"))
         except (SourceChanged, UsageError):
             continue  # erased already
-        begun = any(one.item == plan_item(other) and "begun" in one.what for one in custody)
-        if not begun and gone & {(one.root, one.path) for one in other.files}:
+        if not is_begun(custody, other) and gone & {(one.root, one.path) for one in other.files}:
             yield kept.path
 
 

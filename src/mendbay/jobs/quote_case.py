@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
@@ -82,11 +82,18 @@ class KeptQuote:
         return "accepted" if self.word.accepted else "declined"
 
 
-def make_quote(bench: Bench, case: int, wish: Wish) -> tuple[Quote, KeptFile]:
-    """Makes a quote and keeps it, its paper with the case.
+def make_quote(
+    bench: Bench, case: int, wish: Wish, require: Callable[[], None] = lambda: None
+) -> tuple[Quote, KeptFile]:
+    """Makes a quote and keeps it, its paper with the case. Triage and paper are made before the step of the
+    ledger that keeps them, so that nobody else waits for them.
+
+    Args:
+        require: asked within that step; what it raises stands against the quote, and nothing is kept.
 
     Raises:
         NoSuchCase: there is no such case.
+        CaseForgotten: it was forgotten.
         UsageError: nothing to quote, or something the price list lacks.
         BadFormFile: the price list or the wording is not sound.
     """
@@ -97,27 +104,36 @@ def make_quote(bench: Bench, case: int, wish: Wish) -> tuple[Quote, KeptFile]:
     columns, remarks = columns_of(bench, case, prices, wish)
     lines, totals = columns.made()
     day = bench.now()[:10]
+    quote = Quote(
+        number=_next_number(bench, case),
+        day=day,
+        valid_until=(date.fromisoformat(day) + timedelta(prices.valid_days)).isoformat(),
+        currency=prices.currency,
+        own_prices=prices.own,
+        odds=wish.odds and record.kind is not CaseKind.ENQUIRY,
+        tax_name=prices.tax_name,
+        included=prices.included,
+        free=prices.free,
+        lines=tuple(sorted(lines, key=lambda one: list(Stage).index(one.stage))),
+        totals=totals,
+        remarks=tuple(remarks),
+    )
+    data = bench.stationery.pdf("quote", quote_facts(bench, record, quote))
     with bench.ledger.together():
-        quote = Quote(
-            number=1 + max((one.quote.number for one in quotes_of(bench, case)), default=0),
-            day=day,
-            valid_until=(date.fromisoformat(day) + timedelta(prices.valid_days)).isoformat(),
-            currency=prices.currency,
-            own_prices=prices.own,
-            odds=wish.odds and record.kind is not CaseKind.ENQUIRY,
-            tax_name=prices.tax_name,
-            included=prices.included,
-            free=prices.free,
-            lines=tuple(sorted(lines, key=lambda one: list(Stage).index(one.stage))),
-            totals=totals,
-            remarks=tuple(remarks),
-        )
-        data = bench.stationery.pdf("quote", quote_facts(bench, record, quote))
+        require()
+        now, number = remembered(bench, case), _next_number(bench, case)
+        if (now, number) != (record, quote.number):  # changed while it was made: seldom, so made anew here
+            record, quote = now, replace(quote, number=number)
+            data = bench.stationery.pdf("quote", quote_facts(bench, record, quote))
         kept = bench.files.keep(record, f"papers/quote-{quote.number}.pdf", data)
         note_of_quote(bench, case, quote.number, {"what": "quote", **quote_body(quote), "paper": kept.path})
         bench.note(case, "quote", f"Quote {quote.number} made, valid until {quote.valid_until}.")
         bench.custody(case, f"quote {quote.number} made for the customer", kept.path)
     return quote, kept
+
+
+def _next_number(bench: Bench, case: int) -> int:
+    return 1 + max((one.quote.number for one in quotes_of(bench, case)), default=0)
 
 
 def decide(

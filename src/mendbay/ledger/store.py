@@ -305,9 +305,7 @@ def no_such_case(store: Store, number: int) -> NoSuchCase:
     """What to tell of a number that no case of a ledger has. A ledger without any case is most likely the
     wrong one: naming another folder makes a new one."""
     if store.rows(queries.ANY_CASE):
-        return NoSuchCase(
-            f"The ledger {store.path} has no case {number}.", "mendbay case list shows the cases it has."
-        )
+        return NoSuchCase(f"There is no case {number}.", "mendbay case list shows the cases that there are.")
     return NoSuchCase(
         f"There is no case {number}: the ledger {store.path} has no case at all.",
         "Look whether --home or MENDBAY_HOME names the folder of your cases; mendbay case open begins a "

@@ -348,7 +348,7 @@ def test_a_home_without_a_case_is_named_with_the_command_that_makes_one(run: Run
     assert "case open" in unbroken(done.stderr)
     run("case", "open", "Quillmere Pottery")
     done = run("case", "show", "7")
-    assert "has no case 7" in unbroken(done.stderr)
+    assert "There is no case 7." in unbroken(done.stderr)
     assert "case list" in unbroken(done.stderr)
 
 

@@ -13,6 +13,7 @@ from mendbay.core.note import Note, NoteKind
 from mendbay.jobs import triage_case
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.case_steps import CaseSteps, JobStep, StepName, StepState, tell_steps
+from mendbay.jobs.ports import ImageGlance
 from mendbay.jobs.quote_case import make_quote
 from mendbay.jobs.quote_lines import Wish
 from mendbay.jobs.take_in import take_in
@@ -113,6 +114,18 @@ def test_what_is_waited_for_stands_at_the_step_that_it_holds_up(bench: Bench) ->
     found = {one.name: one.waits.what for one in told.steps if one.waits}
     assert found == {StepName.READING: "the password", StepName.CLOSING: "an answer to quote 1"}
     assert step(told, StepName.CLOSING).state is StepState.WAITING
+
+
+def test_a_drive_that_is_being_read_is_under_way_and_not_waiting(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(bench.images, "glance", lambda case, bay: ImageGlance(bay == "1", 1))
+    reading = step(tell_steps(bench, 1), StepName.READING)
+    assert reading.state is StepState.UNDER_WAY
+    assert reading.waits
+    assert reading.waits.who is WaitsFor.MACHINE
+    wait(bench, 1, WaitsFor.MACHINE, "another drive in the same cradle")
+    assert step(tell_steps(bench, 1), StepName.READING).state is StepState.WAITING
 
 
 def test_the_board(bench: Bench) -> None:

@@ -149,7 +149,8 @@ def _open_beside(visit: Visit, told: CaseSteps) -> Iterator[tuple[str, str, str]
     """What of a case that waits is not done yet, and how to ask after what it waits for."""
     pages = {step: (page, name) for page, name, step in STEPS if step}
     left = (StepState.UNDER_WAY, StepState.NOT_STARTED)
-    step = next((one for one in told.steps if one.state in left and one.name is not StepName.CLOSING), None)
+    open_ones = (one for one in told.steps if one.state in left and not one.waits)
+    step = next((one for one in open_ones if one.name is not StepName.CLOSING), None)
     if step is not None:
         page, name = pages[step.name]
         yield f"Still open: {name}, {step.state}.", visit.url(page, case=told.case.number), step.words

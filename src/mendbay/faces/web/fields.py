@@ -12,6 +12,7 @@ from typing import Any
 from starlette.datastructures import UploadFile
 
 from mendbay.core.errors import UsageError
+from mendbay.core.quantity import count_text
 from mendbay.core.texts import LINE_LIMIT, TEXT_LIMIT
 
 SEEN = "seen"
@@ -210,9 +211,18 @@ def _read_decimal(asked: Field, said: Sequence[Any]) -> float | None:
 
 
 def _within(asked: Field, found: float) -> float:
-    if not asked.least <= found <= asked.most:
-        raise UsageError(f"{asked.words}: {found} is out of range.", f"From {asked.least} to {asked.most}.")
+    if found < asked.least:
+        least = count_text(asked.least)
+        raise UsageError(f"{asked.words}: {_plain(found)} is less than {least}.", f"Write at least {least}.")
+    if found > asked.most:
+        most = count_text(asked.most)
+        raise UsageError(f"{asked.words}: {_plain(found)} is more than {most}.", f"Write at most {most}.")
     return found
+
+
+def _plain(number: float) -> str:
+    """As people write it, without the fraction of a whole number."""
+    return count_text(int(number)) if number == int(number) else str(number)
 
 
 def _read_choice(asked: Field, said: Sequence[Any]) -> str:

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from threading import Lock
 
 from markupsafe import Markup
 
@@ -30,6 +28,7 @@ from mendbay.faces.web.chip_works import (
 )
 from mendbay.faces.web.clip_form import ADAPTER, CLIP, VOLTS
 from mendbay.faces.web.fields import choice, files, line, number
+from mendbay.faces.web.lately import Lately
 from mendbay.faces.web.visit import Visit, seen
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.judge_rom import LookedAtRom, judge_rom, look_at_reads
@@ -78,28 +77,6 @@ class Sitting:
     def alike(self) -> bool:
         """Whether all its reads are the same."""
         return len({one.file.sha256 for one in self.reads}) == 1
-
-
-class Looks:
-    """The newest judgements that pages asked for. Any thread may use it."""
-
-    def __init__(self) -> None:
-        self._kept: OrderedDict[object, LookedAtRom] = OrderedDict()
-        self._lock = Lock()
-
-    def get(self, key: object) -> LookedAtRom | None:
-        """The judgement of that key; None while nobody asked for it, or if it was long ago."""
-        with self._lock:
-            if key in self._kept:
-                self._kept.move_to_end(key)
-            return self._kept.get(key)
-
-    def put(self, key: object, found: LookedAtRom) -> None:
-        """Keeps a judgement, and lets go of the oldest beyond `LOOKS_KEPT`."""
-        with self._lock:
-            self._kept[key] = found
-            while len(self._kept) > LOOKS_KEPT:
-                self._kept.popitem(last=False)
 
 
 def _sittings(reads: Sequence[RomRead]) -> list[Sitting]:
@@ -197,7 +174,7 @@ def _fitting(visit: Visit, bench: Bench, case: int, bay: str, role: Role) -> str
 
 def _looked(visit: Visit, bench: Bench, case: int, bay: str, role: Role, family: str) -> LookedAtRom:
     """The judgement, kept by what the reads hold."""
-    looks: Looks = visit.desk.keep("rom-looks", Looks)
+    looks: Lately[tuple[object, ...], LookedAtRom] = visit.desk.keep("rom-looks", lambda: Lately(LOOKS_KEPT))
     shop = shop_files(visit.desk.home)
     rules = shop.text("families", family) if family else ""
     key = (case, bay, role, rules, tuple(newest_sitting(bench, case, bay, role)))

@@ -6,7 +6,6 @@ the same is refused before anything is touched.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
@@ -30,6 +29,7 @@ from mendbay.faces.web.chip_works import (
 from mendbay.faces.web.clip_form import ADAPTER, CLIP, VOLTS, told_for_forms
 from mendbay.faces.web.drawing import moment
 from mendbay.faces.web.fields import choice, flag, line
+from mendbay.faces.web.views.setting_forms import shop_name
 from mendbay.faces.web.visit import Visit, seen
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.certify_rom import KeptCertificate, certificates_kept, certified_transfer
@@ -51,8 +51,6 @@ BOOK = Book()
 TARGETS = {"donor": "the donor's chip", "new": "a new chip"}
 OF = {one.value: one.value for one in Purpose}
 PAPERS = {"A4": "A4", "Letter": "Letter"}
-SHOP = "MENDBAY_SHOP"
-"""Where the shop's name for the foot of papers is found, as on the command line."""
 WHAT_IS_READ = "what was read or planned"
 REASON = line("reason", "Why", required=True, limit=500)
 SAME_CHIP = flag(
@@ -318,5 +316,6 @@ def certificate(visit: Visit) -> Answer:
         at = bay_choice(visit, bench, case)
         journals = transfer_journals(visit.desk.home)
         facts = certified_transfer(bench, journals, case, at.bay, Purpose(of) if of else None)
-    made = transfer_certificate(facts, visit.said["paper"], os.environ.get(SHOP, ""), visit.desk.home)
+        shop = shop_name(bench)
+    made = transfer_certificate(facts, visit.said["paper"], shop, visit.desk.home)
     return Blob(made, "application/pdf", f"case-{case}-bay-{at.bay}-rom-certificate.pdf")

@@ -14,7 +14,9 @@ from mendbay.faces.web.card import card_of
 from mendbay.faces.web.case_works import ask_to_stop, order_work, shown_works
 from mendbay.faces.web.drawing import shown_name
 from mendbay.faces.web.fields import choice, day, flag, line, number, several, text
+from mendbay.faces.web.views.hand_back import keeping_mark
 from mendbay.faces.web.views.letters import forget_texts
+from mendbay.faces.web.views.take_in_file import forget_entered
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.close_case import (
     Closing,
@@ -46,6 +48,7 @@ def closing(visit: Visit) -> Answer:
         rule = keep_days(bench, case)
         plans = plans_of(bench, case)
         exports = folders_told(bench, case, EXPORT)
+        keeping = keeping_mark(bench, card.case)
     in_words = dict(places)
     facts = {
         "card": card,
@@ -62,6 +65,7 @@ def closing(visit: Visit) -> Answer:
         "plans": plans,
         "exports": exports,
         "end_mark": _mark(found),
+        "keeping": keeping,
         "works": shown_works(visit, (WorkKind.EXPORT_CASE,), SHOWN_WORKS),
         "is_erasing": any(one.is_alive for one in shown_works(visit, (WorkKind.ERASE_COPIES,))),
     }
@@ -137,7 +141,7 @@ def reopen(visit: Visit) -> Answer:
 def keep_until(visit: Visit) -> Answer:
     case = visit.path["case"]
     with visit.bench() as bench, bench.ledger.together():
-        visit.require_unchanged("the day of keeping", bench.ledger.case(case).keep_until)
+        visit.require_unchanged("the day of keeping", *keeping_mark(bench, bench.ledger.case(case)))
         found = keep(bench, case, visit.said["day"], visit.said["days"])
     return visit.go(
         "closing", f"The copies of case {case} are kept until {found.keep_until}, that day included."
@@ -238,6 +242,7 @@ def forget_now(visit: Visit) -> Answer:
         # no one step of the ledger: it removes files as well, and holds the case against the same rules
         done = forget(bench, shop_copies(visit.desk.home), case, visit.said["reason"])
     forget_texts(visit, case)
+    forget_entered(visit, case)
     told = f"Case {case} is forgotten. The ledger names the customer no more."
     if done.entries:
         told += f" The head of its custody log stays: {Head(done.entries, done.head).text}"

@@ -26,7 +26,14 @@ from mendbay.faces.web.views.closing import SHOWN_WORKS, require_number_typed
 from mendbay.faces.web.visit import Visit
 from mendbay.handback.erasure import DEFAULT_SORTS, Sort, totals
 from mendbay.handback.erasure_limits import limits
-from mendbay.jobs.erase_copies import Erased, certificate_paper, end_erasure, plan_of, plans_of
+from mendbay.jobs.erase_copies import (
+    Erased,
+    certificate_paper,
+    end_erasure,
+    is_begun,
+    plan_of,
+    plans_of,
+)
 from mendbay.jobs.keep_copies import held, recorded_hand_backs
 from mendbay.jobs.plan_erasure import stays_of
 from mendbay.jobs.work_port import WorkKind
@@ -148,9 +155,13 @@ def shown_plan(visit: Visit) -> Answer:
         card = card_of(visit, bench, case)
         plan = plan_of(bench, case, str(visit.path["plan"]))
         stays = stays_of(bench, shop_copies(visit.desk.home), plan)
+        begun = is_begun(bench.ledger.custody(case), plan)
+    works = shown_works(visit, (WorkKind.ERASE_COPIES,))
     facts = {
         "card": card,
         "plan": plan,
+        "begun": begun,
+        "under_way": any(one.is_alive and one.order.options.get("plan") == plan.name for one in works),
         "ground": ground_words(plan),
         "proof": proof_words(plan),
         "goes": [(SORTS[Sort(sort)], count, size) for sort, (count, size) in totals(plan.files).items()],

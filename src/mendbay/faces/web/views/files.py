@@ -22,6 +22,7 @@ from mendbay.faces.web.files_shown import (
     usable,
     window_of,
 )
+from mendbay.faces.web.hand_back_shown import Cut
 from mendbay.faces.web.open_catalogues import catalogue_for, require_catalogue
 from mendbay.faces.web.visit import Visit
 from mendbay.files.wanted import pattern_of
@@ -37,6 +38,9 @@ if TYPE_CHECKING:
 
 BOOK = Book()
 HIDDEN_SHOWN = 10
+WISHES_SHOWN = 20
+"""Wishes on the page of the files, the newest; all of them have a page of their own."""
+WISHES_OF_A_PAGE = 200
 WISH_LIMIT = 4096
 COUNT = number("count", "Rows", least=1, most=MOST_ROWS, default=PLAIN_ROWS)
 
@@ -49,7 +53,7 @@ def files(visit: Visit) -> Answer:
         facts: dict[str, Any] = {
             "card": card,
             "kept": kept,
-            "wishes": card.case.wanted,
+            **_wishes(card.case, 0, WISHES_SHOWN),
             "concern": concern(bench, card.case.number),
             "images": _has_images(bench, card.case),
             "since": None if kept is None else _since(bench, card.case, kept),
@@ -142,6 +146,25 @@ def stop(visit: Visit) -> Answer:
 # ---------------------------------------------------------------------- what is wanted
 
 
+def _wishes(case: Case, first: int, most: int) -> dict[str, object]:
+    """Some of what is wanted first, the newest first."""
+    wishes = Cut(tuple(reversed(case.wanted))[first:][:most], first, len(case.wanted))
+    return {"wishes": wishes, "step": most}
+
+
+@BOOK.page(
+    "/case/{case:int}/files/wishes",
+    "files-wishes",
+    "All that is wanted first in a case.",
+    [number("first", "From place", default=0, most=1 << 31)],
+)
+def all_wishes(visit: Visit) -> Answer:
+    with visit.bench() as bench:
+        card = card_of(visit, bench, visit.path["case"])
+    facts = _wishes(card.case, visit.said["first"], WISHES_OF_A_PAGE)
+    return Page("files_wishes.html", {"card": card, **facts})
+
+
 @BOOK.change(
     "/case/{case:int}/files/pick",
     "files-pick",
@@ -191,4 +214,6 @@ def wish(visit: Visit) -> Answer:
 def unwish(visit: Visit) -> Answer:
     with visit.bench() as bench:
         drop_wish(bench, visit.path["case"], visit.said["pattern"])
-    return visit.go("files", f"No longer wanted first: {visit.said['pattern']}")
+        left = len(bench.ledger.case(visit.path["case"]).wanted)
+    page = "files" if left < WISHES_SHOWN else "files-wishes"
+    return visit.go(page, f"No longer wanted first: {visit.said['pattern']}")

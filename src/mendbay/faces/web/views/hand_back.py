@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 from typing import TYPE_CHECKING, Any
 
 from mendbay.core.errors import NoSuchItem, SourceChanged, UsageError
@@ -28,6 +27,7 @@ from mendbay.faces.web.hand_back_shown import (
     report_picture,
     require_copy,
 )
+from mendbay.faces.web.views.setting_forms import shop_name
 from mendbay.faces.web.visit import Visit
 from mendbay.files.wanted import matcher
 from mendbay.jobs import keep_copies
@@ -53,7 +53,6 @@ WHAT = {
 FOLDER_LIMIT = 4096
 MOST_DAYS = 36_500
 MOST_CHECKS = 5
-MOST_WISHES = 10
 FIRST = number("first", "From place", default=0, most=1 << 31)
 
 
@@ -71,18 +70,16 @@ def hand_back(visit: Visit) -> Answer:
             "begun": begun_hand_backs(bench, case),
             "rule": rule,
             "until": day_at_hand_back(bench, card.case),
-            "keeping": _keeping(bench, card.case),
+            "keeping": keeping_mark(bench, card.case),
             "receipt": _receipts(bench, case)[-1:],
+            "shop": shop_name(bench),
         }
     works = shown_works(visit, (WorkKind.HAND_BACK,), 3)
     facts |= {
         "works": works,
         "checks": shown_works(visit, (WorkKind.CHECK_HAND_BACK,), MOST_CHECKS),
-        "wanted": card.case.wanted[:MOST_WISHES],
-        "wanted_more": max(0, len(card.case.wanted) - MOST_WISHES),
         "living": [one for one in works if one.is_alive],
         "mediums": medium_choices(),
-        "shop": os.environ.get("MENDBAY_SHOP", ""),
         "is_open": bool(visit.desk.rules.key),
         "what_goes": WHAT,
     }
@@ -299,12 +296,12 @@ def stop_check(visit: Visit) -> Answer:
 def keep(visit: Visit) -> Answer:
     with visit.bench() as bench, bench.ledger.together():
         now = bench.ledger.case(visit.path["case"])
-        visit.require_unchanged("how long copies are kept", *_keeping(bench, now))
+        visit.require_unchanged("how long copies are kept", *keeping_mark(bench, now))
         found = keep_copies.keep(bench, now.number, visit.said["until"], visit.said["days"])
     return visit.go("hand-back", f"The copies are kept until {found.keep_until}, that day included.")
 
 
-def _keeping(bench: Bench, case: Case) -> tuple[object, ...]:
+def keeping_mark(bench: Bench, case: Case) -> tuple[object, ...]:
     """What of the keeping of copies the page shows, and what a number of days is counted from."""
     return case.keep_until, handed_back_on(bench, case.number), keep_days(bench, case.number)
 

@@ -101,9 +101,13 @@ def make(visit: Visit) -> Answer:
                 "Choose the line, or leave the quantity out.",
             )
     wish = Wish(tuple(picked), said["media_gb"] or 0, said["ship"], not said["no_odds"])
-    with visit.bench() as bench, bench.ledger.together():
-        visit.require_unchanged("the quotes", *_quotes_mark(quotes_of(bench, number)))
-        made, _ = make_quote(bench, number, wish)
+    with visit.bench() as bench:
+
+        def require_unchanged() -> None:
+            visit.require_unchanged("the quotes", *_quotes_mark(quotes_of(bench, number)))
+
+        require_unchanged()  # before the work, and once more with what is kept
+        made, _ = make_quote(bench, number, wish, require_unchanged)
     return visit.go(
         "money",
         f"Quote {made.number} is made: {made.totals[Column.HIGH].gross.shown} at most. Nothing was sent.",
@@ -305,6 +309,7 @@ def _to_bill(account: Account) -> dict[str, Any] | None:
         "number": quote.number,
         "declined": account.declined,
         "currency": quote.currency,
+        "more": max(0, len(quote.lines) - MOST_LINES),
         "lines": [
             {
                 "at": at,

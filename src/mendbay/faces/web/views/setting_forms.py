@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from mendbay.case.agenda import LIMITS, WaitsFor
 from mendbay.case.agenda_tables import LONGEST_WAIT, read_limits
@@ -15,9 +16,13 @@ from mendbay.faces.web.answers import Answer
 from mendbay.faces.web.fields import Field, choice, line, number, text
 from mendbay.faces.web.visit import Visit
 from mendbay.handback.keeping import MOST_DAYS, read_keeping
+from mendbay.jobs.papers import shop_of
 from mendbay.jobs.quote_lines import SETTINGS
-from mendbay.jobs.shop_settings import keep_text, keeping_text, limits_text, shop_text
+from mendbay.jobs.shop_settings import KeptText, keep_text, keeping_text, limits_text, shop_text
 from mendbay.wiring import setting_check, shop_files
+
+if TYPE_CHECKING:
+    from mendbay.jobs.bench import Bench
 
 BOOK = Book()
 SHOP: tuple[Field, ...] = (
@@ -31,6 +36,19 @@ WAITING: tuple[Field, ...] = tuple(
     for who in LIMITS
 )
 KEEPING: tuple[Field, ...] = (number("days", "Days after the hand-back", required=True, most=MOST_DAYS),)
+
+
+SHOP_VARIABLE = "MENDBAY_SHOP"
+"""Where the command line finds the shop's name for papers."""
+
+
+def shop_name(bench: Bench) -> str:
+    """The shop's name for papers: the environment's, as on the command line, else that of its own settings;
+    empty where neither says one, or these cannot be read."""
+    try:
+        return os.environ.get(SHOP_VARIABLE, "") or shop_of(bench).name
+    except BadFormFile:
+        return ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,5 +133,10 @@ def _keep(visit: Visit, name: str, said: str) -> Answer:
     files = shop_files(visit.desk.home)
     with visit.desk.lock:
         visit.require_unchanged("the setting", files.text(SETTINGS, name) or "")
-        keep_text(files, SETTINGS, name, said, setting_check(name))
-    return visit.go("settings", "It is kept, and in force from now on.")
+        kept = keep_text(files, SETTINGS, name, said, setting_check(name))
+    return visit.go("settings", f"It is kept, and in force from now on.{earlier_words(kept)}")
+
+
+def earlier_words(kept: KeptText) -> str:
+    """Where the text lies that was in force before, as a sentence to follow another; empty for none."""
+    return f" The earlier one is kept beside it as {kept.earlier.name}." if kept.earlier else ""

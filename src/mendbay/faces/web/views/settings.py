@@ -17,7 +17,7 @@ from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.fields import line, text
 from mendbay.faces.web.serve import KEY_FILE, bench_key
-from mendbay.faces.web.views.setting_forms import form_facts
+from mendbay.faces.web.views.setting_forms import earlier_words, form_facts
 from mendbay.faces.web.visit import Visit
 from mendbay.handback.keeping import DEFAULT_DAYS
 from mendbay.jobs.keep_copies import Held, keeping
@@ -181,8 +181,7 @@ def keep_setting(visit: Visit) -> Answer:
     with visit.desk.lock:
         visit.require_unchanged("the file", files.text(SETTINGS, name) or "")
         kept = keep_text(files, SETTINGS, name, visit.said["text"], setting_check(name))
-    before = f" The earlier one is now {kept.earlier}." if kept.earlier else ""
-    return visit.go("settings", f"{one.words}: kept, and in force from now on.{before}")
+    return visit.go("settings", f"{one.words}: kept, and in force from now on.{earlier_words(kept)}")
 
 
 @BOOK.change(
@@ -247,8 +246,8 @@ def keep_wording(visit: Visit) -> Answer:
     with visit.desk.lock:
         visit.require_unchanged("the wording", files.text(PAPERS, name) or "")
         kept = keep_text(files, PAPERS, name, visit.said["text"], lambda said: papers.check(name, said))
-    before = f" The earlier one is now {kept.earlier}." if kept.earlier else ""
-    return visit.go("settings", f"{_paper_words(name)}: the wording is kept, and used from now on.{before}")
+    told = f"{_paper_words(name)}: the wording is kept, and used from now on.{earlier_words(kept)}"
+    return visit.go("settings", told)
 
 
 @BOOK.change(

@@ -9,6 +9,7 @@ from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.card import card_of
 from mendbay.faces.web.fields import choice, files, flag
+from mendbay.faces.web.lately import Lately
 from mendbay.faces.web.views.take_in import HOWS, form_mark
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.take_in_answers import SIZE_LIMIT, Entered, Fate, Taken, enter_answers, read_answer_file
@@ -18,7 +19,7 @@ from mendbay.wiring import take_in_page
 
 BOOK = Book()
 KEPT = "take-in-entered"
-OUTCOMES = 50
+MOST_KEPT = 50
 
 
 @BOOK.page(
@@ -51,11 +52,7 @@ def enter(visit: Visit) -> Answer:
         if said["replace"]:
             visit.require_unchanged("an answer of take-in", *form_mark(fill_form(bench, case)))
         done = enter_answers(bench, case, file, How(said["how"]), replace=said["replace"])
-    kept: dict[int, Entered] = visit.desk.keep(KEPT, dict)
-    kept.pop(case, None)
-    kept[case] = done
-    while len(kept) > OUTCOMES:
-        del kept[next(iter(kept))]
+    _kept(visit).put(case, done)
     now = done.of(Fate.ENTERED, Fate.REPLACED)
     return visit.go("answers-entered", f"{counted(len(now), 'answer')} entered.")
 
@@ -67,15 +64,14 @@ def enter(visit: Visit) -> Answer:
 )
 def entered(visit: Visit) -> Answer:
     case = visit.path["case"]
-    kept: dict[int, Entered] = visit.desk.keep(KEPT, dict)
-    if case not in kept:
+    with visit.bench() as bench:
+        card = card_of(visit, bench, case)
+    done = _kept(visit).get(case)
+    if done is None:
         raise UsageError(
             f"No file of answers was entered into case {case} since the server began.",
             f"mendbay case take-in {case} shows all answers.",
         )
-    with visit.bench() as bench:
-        card = card_of(visit, bench, case)
-    done = kept[case]
     words = {one.question.id: one.words for one in done.form.entries}
 
     def asked(one: Taken) -> str:
@@ -94,3 +90,13 @@ def entered(visit: Visit) -> Answer:
             "stops": done.form.stops,
         },
     )
+
+
+def _kept(visit: Visit) -> Lately[int, Entered]:
+    found: Lately[int, Entered] = visit.desk.keep(KEPT, lambda: Lately(MOST_KEPT))
+    return found
+
+
+def forget_entered(visit: Visit, case: int) -> None:
+    """Drops what the server holds of the answers of a case."""
+    _kept(visit).drop(lambda key: key == case)

@@ -60,6 +60,7 @@ def things(visit: Visit) -> Answer:
             "can_come_in": can_come_in,
             "can_leave": [one for one in items if one.where is Where.HERE],
             "papered": papered,
+            "mark_of": mark_of,
             "Where": Where,
         },
     )

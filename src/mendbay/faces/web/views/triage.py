@@ -50,8 +50,8 @@ ASKED = [line("sign", "Question", required=True, limit=60), line("bay", "Bay", l
 STEP = [line("step", "Step", required=True, limit=60), line("bay", "Bay", limit=60)]
 REASON = line("reason", "Why it is taken back", required=True, limit=500)
 CAME = {"box": "a box", "drive": "a drive alone"}
-ALL_BAYS = "all"
-"""Stands for every bay where bays are chosen; no bay can be of that name and be chosen alone beside it."""
+ALL_BAYS = "*"
+"""Stands for every bay where bays are chosen; no bay's label can be that."""
 
 
 # ---------------------------------------------------------------------- what pages show
