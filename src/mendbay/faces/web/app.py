@@ -409,6 +409,10 @@ async def _form(request: Request, address: Address) -> list[tuple[str, Any]]:
         raise UsageError("The form did not arrive whole.", "Send it again.") from None
     except (MultiPartException, HTTPException, UnicodeDecodeError, ValueError) as trouble:
         said = getattr(trouble, "detail", "") or getattr(trouble, "message", "") or "not a form"
+        if files and str(said).startswith("Too many files"):
+            raise UsageError(
+                "Those are too many files at once: nothing was kept.", f"Send at most {files} at a time."
+            ) from None
         raise UsageError(
             f"The form could not be read ({str(said)[:80]}).", "Send it again from its page."
         ) from None
