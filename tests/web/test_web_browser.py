@@ -107,3 +107,21 @@ def test_the_link_with_the_key_opens_and_hides_it(browser: Browser, tmp_path: Pa
             assert key not in page.url
             page.goto(f"{bare}cases")
             expect(page.get_by_role("heading", name="Cases")).to_be_visible()
+
+
+def test_of_more_pictures_than_are_taken_at_once_none_is_left_out_in_silence(
+    browser: Browser, tmp_path: Path
+) -> None:
+    open_case(tmp_path / "home", "A pottery studio")
+    with served(tmp_path / "home") as found, opened(browser, f"{found.url}case/1/pictures") as page:
+        page.evaluate(
+            """() => {
+                const held = new DataTransfer();
+                for (let at = 0; at < 41; at += 1) {
+                    held.items.add(new File(["x"], `${at}.jpg`, {type: "image/jpeg"}));
+                }
+                const how = {dataTransfer: held, bubbles: true, cancelable: true};
+                document.body.dispatchEvent(new DragEvent("drop", how));
+            }"""
+        )
+        expect(page.locator("#trouble")).to_contain_text("Send at most 40 at a time", timeout=WAIT)

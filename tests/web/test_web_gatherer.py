@@ -101,6 +101,27 @@ def test_only_who_begins_it_waits(shop: Shop, monkeypatch: pytest.MonkeyPatch) -
     kept.end()
 
 
+def test_of_two_who_ask_at_once_one_begins(shop: Shop) -> None:
+    kept = of(shop)
+    shop.free.clear()
+    submit, begun, second = kept._thread.submit, list[object](), threading.Event()
+
+    def slowly(*work: object) -> object:
+        begun.append(work)
+        second.wait(0.5)  # as long as the second may take to come to the same point
+        return submit(*work)  # type: ignore[arg-type]
+
+    kept._thread.submit = slowly  # type: ignore[method-assign, assignment]
+    asking = [threading.Thread(target=kept.get, daemon=True) for _ in range(2)]
+    for one in asking:
+        one.start()
+    for one in asking:
+        one.join(30)
+    shop.free.set()
+    assert len(begun) == 1
+    kept.end()
+
+
 def test_nobody_waits_for_what_has_only_aged(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
     kept = Gatherer(shop.gather, lambda: shop.version, shop.tell, kept_seconds=0.0)
     assert kept.get() is not None

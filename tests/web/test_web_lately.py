@@ -6,11 +6,15 @@ import threading
 from types import SimpleNamespace
 from typing import Any
 
+import pytest
+
 from mendbay.faces.web.addresses import Address, Book
 from mendbay.faces.web.answers import Page
 from mendbay.faces.web.lately import Lately
+from mendbay.faces.web.open_catalogues import MOST_PICTURES, Pictures
 from mendbay.faces.web.visit import TOLD_KEPT, Visit
 from mendbay.jobs.events import Said, StepProgress
+from mendbay.jobs.preview_port import MadePicture
 from support.web_client import Web
 
 
@@ -58,3 +62,13 @@ def test_a_request_keeps_sentences_alone_and_not_all_of_them(web: Web) -> None:
     assert len(visit.told) == TOLD_KEPT
     assert visit.told[-1] == Said(f"sentence {2 * TOLD_KEPT - 1}")
     assert all(isinstance(one, Said) for one in visit.told)
+
+
+def test_a_picture_that_is_looked_at_stays_longest() -> None:
+    kept, seen = Pictures(), MadePicture(b"", "image/png", 1, 1, 1, 1)
+    for one in range(MOST_PICTURES):
+        kept.put(one, seen)
+    assert kept.of(0, pytest.fail) is seen
+    kept.put("another", seen)
+    assert kept.get(0) is seen
+    assert kept.get(1) is None

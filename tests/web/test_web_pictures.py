@@ -242,6 +242,13 @@ def test_pictures_that_bring_the_server_down_are_not_taken_up_for_ever(tmp_path:
     assert left_behind(home) == []
 
 
+def test_of_too_many_pictures_at_once_none_is_kept_and_how_many_may_come_is_told(one: Web) -> None:
+    said = text_of(one.post(ADD, {}, files=sent(*[JPEG] * 41), status=422).text)
+    assert "Send at most 40 at a time" in said
+    with one.bench() as bench:
+        assert not case_pictures(bench, 1)
+
+
 def test_a_note_that_another_server_took_while_it_was_opened_is_left_to_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

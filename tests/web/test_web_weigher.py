@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from pathlib import Path
+from urllib.parse import unquote
 
 import pytest
 from starlette.testclient import TestClient
@@ -12,7 +13,7 @@ from starlette.testclient import TestClient
 from mendbay.case.records import Bay
 from mendbay.core.errors import UsageError
 from mendbay.faces.web import weigher
-from mendbay.faces.web.app import _attachment, application
+from mendbay.faces.web.app import _attachment, _kept_short, application
 from mendbay.faces.web.desk import Desk
 from mendbay.faces.web.guard import Rules
 from mendbay.faces.web.live import Pulse
@@ -89,6 +90,13 @@ def test_after_a_fault_nothing_is_promised_of_what_was_kept(
     said = text_of(answer.text)
     assert "Something unforeseen went wrong inside Mendbay. Next:" in said
     assert "nobody foresaw it" not in said
+
+
+@pytest.mark.parametrize("letter", ["a", "é", "漢", "\N{HAMMER AND WRENCH}", "\N{RINGED PLANET}", "\udcff"])
+def test_a_notice_of_any_letters_fits_a_cookie(letter: str) -> None:
+    made = _kept_short(letter * 1000)
+    assert 400 <= len(made) <= 3800
+    assert unquote(made).startswith(letter if letter.isprintable() else "?")
 
 
 def test_a_name_that_is_no_text_is_still_a_header() -> None:

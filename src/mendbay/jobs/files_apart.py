@@ -3,7 +3,6 @@ file is read."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import islice
 
@@ -99,13 +98,15 @@ def _looked_through(volume: OpenVolume) -> FilesApart:
     entries = volume.system.walk()
     found = _Found()
     for entry in islice(entries, WALKED):
-        for hit in _hits(volume, entry):
-            found.count += 1
-            found.covered.append(hit)
-            if len(found.files) < MOST_FILES:
-                found.files.append(
-                    FileApart(entry.path, entry.kind is Kind.FOLDER, entry.size_bytes, hit.total_bytes)
-                )
+        hit = _hit(volume, entry)
+        if not hit:
+            continue
+        found.count += 1
+        found.covered.append(hit)
+        if len(found.files) < MOST_FILES:
+            found.files.append(
+                FileApart(entry.path, entry.kind is Kind.FOLDER, entry.size_bytes, hit.total_bytes)
+            )
     covered = union(found.covered)
     return FilesApart(
         tuple(found.files),
@@ -116,10 +117,8 @@ def _looked_through(volume: OpenVolume) -> FilesApart:
     )
 
 
-def _hits(volume: OpenVolume, entry: Entry) -> Iterator[SpanSet]:
-    """Where the halves differ within an entry, in bytes of the volume; nothing where they do not."""
+def _hit(volume: OpenVolume, entry: Entry) -> SpanSet:
+    """Where the halves differ within an entry, in bytes of the volume."""
     if entry.kind not in (Kind.FILE, Kind.FOLDER):
-        return
-    hit = mapped(volume.system.layout(entry)) & volume.apart
-    if hit:
-        yield hit
+        return SpanSet()
+    return mapped(volume.system.layout(entry)) & volume.apart

@@ -129,13 +129,16 @@ class WorkFolder:
             os.fsync(self._at)
 
     def append(self, name: str, facts: Mapping[str, JSON]) -> None:
-        """Adds a line of JSON to a file."""
+        """Adds a line of JSON to a file that nobody else writes: the whole line, or nothing of it. Only a
+        crash may tear it, at its end."""
         flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
         fd = os.open(name, flags, 0o600, dir_fd=self._at)
+        line = as_bytes(facts) + b"\n"
         try:
-            os.write(
-                fd, as_bytes(facts) + b"\n"
-            )  # one write: a line is whole or, after a crash, torn at its end
+            before = os.fstat(fd).st_size
+            if os.write(fd, line) < len(line):
+                os.ftruncate(fd, before)  # else the next line would be joined to what found room of this one
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
         finally:
             os.close(fd)
 

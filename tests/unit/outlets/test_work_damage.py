@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from mendbay.core.errors import LedgerError
 from mendbay.jobs.work_port import Ask, WorkKind, WorkOrder, WorkRequest
 from mendbay.outlets import work_requests
 from mendbay.outlets.work_desk import open_desk
-from mendbay.outlets.work_folder import STATE, WorkFolder
+from mendbay.outlets.work_folder import STATE, TOLD, WorkFolder
 from mendbay.outlets.work_json import NotOurs
 from mendbay.wiring import works
 
@@ -53,6 +54,22 @@ def test_what_is_no_file_is_told_and_not_left_open(tmp_path: Path, how: str) -> 
             with pytest.raises(NotOurs):
                 folder.document(STATE)
         assert open_files() == before
+
+
+def test_of_a_line_that_found_no_room_nothing_is_left_to_spoil_the_next(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / NAME).mkdir()
+    write = os.write
+    with WorkFolder(tmp_path, NAME) as folder:
+        folder.append(TOLD, {"text": "one"})
+        with monkeypatch.context() as full:
+            full.setattr(os, "write", lambda fd, data: write(fd, data[:5]))
+            with pytest.raises(OSError, match="No space"):
+                folder.append(TOLD, {"text": "two"})
+        folder.append(TOLD, {"text": "three"})
+    lines = (tmp_path / NAME / TOLD).read_text().splitlines()
+    assert [json.loads(one)["text"] for one in lines] == ["one", "three"]
 
 
 def test_a_folder_in_place_of_the_lock_is_told_to_whoever_would_do_the_work(tmp_path: Path) -> None:

@@ -42,6 +42,8 @@ from mendbay.faces.web.visit import Visit
 
 WHO = "mendbay_who"
 NOTICE = "mendbay_notice"
+NOTICE_LETTERS, NOTICE_BYTES = 400, 3800
+"""Of what a notice says. A cookie has 4096 bytes (RFC 6265, 6.1), its name and terms among them."""
 FIELDS_AT_ONCE = 500
 WORKS_KEPT = 500
 """Works that ended, of which the newest are kept (own choice)."""
@@ -231,7 +233,7 @@ class _Application:
             case Go():
                 made = RedirectResponse(answer.url, 303)
                 if answer.notice:
-                    made.set_cookie(NOTICE, quote(answer.notice[:400]), 60, httponly=True, samesite="strict")
+                    made.set_cookie(NOTICE, _kept_short(answer.notice), 60, httponly=True, samesite="strict")
                 return made
             case Blob():
                 made = Response(answer.data, media_type=answer.media_type)
@@ -409,10 +411,22 @@ async def _form(request: Request, address: Address) -> list[tuple[str, Any]]:
         raise UsageError("The form did not arrive whole.", "Send it again.") from None
     except (MultiPartException, HTTPException, UnicodeDecodeError, ValueError) as trouble:
         said = getattr(trouble, "detail", "") or getattr(trouble, "message", "") or "not a form"
+        if files and str(said).startswith("Too many files"):
+            raise UsageError(
+                "Those are too many files at once: nothing was kept.", f"Send at most {files} at a time."
+            ) from None
         raise UsageError(
             f"The form could not be read ({str(said)[:80]}).", "Send it again from its page."
         ) from None
     return [(name, one) for name, one in form.multi_items() if isinstance(one, str | UploadFile)]
+
+
+def _kept_short(notice: str) -> str:
+    """A notice as its cookie holds it; of a long one the beginning, as browsers drop larger cookies whole."""
+    short = notice[:NOTICE_LETTERS]
+    while len(said := quote(short, errors="replace")) > NOTICE_BYTES:
+        short = short[: len(short) * 3 // 4]
+    return said
 
 
 def _attachment(name: str) -> str:

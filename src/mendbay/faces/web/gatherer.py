@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
@@ -61,6 +62,7 @@ class Gatherer(Generic[Found]):
         self._thread = ThreadPoolExecutor(1, "gatherer")
         self._under_way: Future[Gathered[Found]] | None = None
         self._kept: Gathered[Found] | None = None
+        self._lock = threading.Lock()
 
     def get(self) -> Gathered[Found] | None:
         """What was gathered; None where it never was and takes long, as the first time in a large shop.
@@ -71,21 +73,24 @@ class Gatherer(Generic[Found]):
         kept = self._kept
         if kept is not None and not self._is_stale(kept):
             return kept
-        under_way, waits = self._under_way, 0.0
-        if under_way is None or under_way.done():
-            try:
-                under_way = self._under_way = self._thread.submit(self._gathered)
-            except RuntimeError:  # the same
-                return None if kept is None else replace(kept, is_old=True)
-            if kept is None or kept.version != self._version():
-                waits = WAIT_SECONDS
+        before = None if kept is None else replace(kept, is_old=True)
+        waits = 0.0
+        with self._lock:  # of two who ask at once one begins
+            under_way = self._under_way
+            if under_way is None or under_way.done():
+                try:
+                    under_way = self._under_way = self._thread.submit(self._gathered)
+                except RuntimeError:  # ended meanwhile
+                    return before
+                if kept is None or kept.version != self._version():
+                    waits = WAIT_SECONDS
         try:
             return under_way.result(waits)
-        except CancelledError:  # ended meanwhile, as something else was asked for
-            return None if kept is None else replace(kept, is_old=True)
+        except CancelledError:  # ended meanwhile, before it was begun
+            return before
         except NotYet:
             under_way.add_done_callback(lambda _: self._tell())
-            return None if kept is None else replace(kept, is_old=True)
+            return before
 
     def end(self) -> None:
         """Ends it; what is under way is not waited for."""

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from mendbay.core.errors import ChangedMeanwhile, NoSuchItem
+from mendbay.faces.web.lately import Lately
 from mendbay.jobs.catalogue_files import open_catalogue
 from mendbay.wiring import catalogues
 
@@ -65,34 +66,20 @@ class OpenCatalogues:
             self._open.clear()
 
 
-class Pictures:
+class Pictures(Lately[object, "MadePicture | NoPreview"]):
     """The last pictures that were made of files, so that looking twice does not make them twice."""
 
     def __init__(self) -> None:
-        self._made: OrderedDict[object, MadePicture | NoPreview] = OrderedDict()
-        self._lock = threading.Lock()
+        super().__init__(MOST_PICTURES)
 
     def of(self, key: object, make: Callable[[], MadePicture | NoPreview]) -> MadePicture | NoPreview:
         """The picture of that key, made where it is not there."""
-        with self._lock:
-            found = self._made.get(key)
+        found = self.get(key)
         if found is None:
             found = make()
             if not getattr(found, "again", False):
                 self.put(key, found)
         return found
-
-    def put(self, key: object, picture: MadePicture | NoPreview) -> None:
-        """Keeps a picture."""
-        with self._lock:
-            self._made[key] = picture
-            while len(self._made) > MOST_PICTURES:
-                self._made.popitem(last=False)
-
-    def close(self) -> None:
-        """Lets go of all of them."""
-        with self._lock:
-            self._made.clear()
 
 
 def catalogue_for(visit: Visit, bench: Bench) -> KeptCatalogue | None:

@@ -111,7 +111,7 @@ def serve(home: Path | None, where: Listening, say: Callable[[Served], None]) ->
 
 def _socket(where: Listening) -> socket.socket:
     family = socket.AF_INET6 if ":" in where.address else socket.AF_INET
-    _ = where.is_open
+    _ = where.is_open  # refuses what is no address
     # named as TCP, so that asyncio sends small answers at once (TCP_NODELAY): else each waits 40 ms for the
     # browser's acknowledgement of its head
     listener = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)

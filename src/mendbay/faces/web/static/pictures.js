@@ -10,7 +10,7 @@
     const place = input();
     if (!place || !files.length) return;
     const held = new DataTransfer();
-    for (const one of files.slice(0, 40)) held.items.add(one);
+    for (const one of files) held.items.add(one); // too many are refused, and that is told
     place.files = held.files;
     form().requestSubmit();
   };
