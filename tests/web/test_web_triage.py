@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from typing import Any
 
 import pytest
 
@@ -11,6 +12,7 @@ from mendbay.case.records import Bay, CaseKind
 from mendbay.faces.web.desk import static_files
 from mendbay.faces.web.odds import MARKS, odds_bar, place_of
 from mendbay.faces.web.views import triage as views_triage
+from mendbay.jobs import triage_case
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.triage_case import note_answer, tell_triage
@@ -195,6 +197,24 @@ def test_of_more_than_two_bays_it_is_asked_which(web: Web) -> None:
     assert "Bay 3" in web.done(f"{TRIAGE}/subject", {"bays": "1,3"})
 
 
+def test_nobody_waits_for_the_ledger_while_triage_weighs(shop: Web, monkeypatch: pytest.MonkeyPatch) -> None:
+    real, held = triage_case.offers_within, []
+
+    def weigh(*given: Any) -> object:
+        held.append(ledger_is_held(shop.home))
+        return real(*given)
+
+    triage_case._weighed.cache_clear()
+    monkeypatch.setattr(triage_case, "offers_within", weigh)
+    tried, reason = {"step": "new-adapter"}, {"reason": "a slip"}
+    shop.post(f"{TRIAGE}/answer", CLICKS)
+    shop.post(f"{TRIAGE}/take-back", {"sign": CLICKS["sign"], "bay": CLICKS["bay"], **reason})
+    shop.post(f"{TRIAGE}/tried", tried)
+    shop.post(f"{TRIAGE}/untried", {**tried, **reason})
+    assert held
+    assert not any(held)
+
+
 def test_a_bay_may_be_called_all_and_be_judged_alone(web: Web) -> None:
     with web.bench() as bench:
         take_in(bench, "Quillmere Pottery", bays=[Bay(0, "1"), Bay(0, "all")])
@@ -244,10 +264,15 @@ def test_the_style_of_triage_is_served(shop: Web) -> None:
 @pytest.mark.parametrize(
     ("job", "address", "form", "before"),
     [
-        ("answer", "answer", CLICKS, []),
-        ("take_back", "take-back", {"sign": "sound", "bay": "1", "reason": "It was bay 2."}, ["answer"]),
-        ("note_tried", "tried", {"step": "new-adapter"}, []),
-        ("take_back_tried", "untried", {"step": "new-adapter", "reason": "No."}, ["tried"]),
+        ("enter_answer", "answer", CLICKS, []),
+        (
+            "withdraw_answer",
+            "take-back",
+            {"sign": "sound", "bay": "1", "reason": "It was bay 2."},
+            ["answer"],
+        ),
+        ("enter_tried", "tried", {"step": "new-adapter"}, []),
+        ("withdraw_tried", "untried", {"step": "new-adapter", "reason": "No."}, ["tried"]),
     ],
 )
 def test_nobody_comes_between_the_look_and_the_change(

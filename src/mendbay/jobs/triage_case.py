@@ -329,6 +329,12 @@ def answer(bench: Bench, case: int, asked: Asked, said: str) -> Triage:
         NoSuchCase: there is no such case.
         UsageError: there is no such sign or answer, or it is of a bay and none is described yet.
     """
+    enter_answer(bench, case, asked, said)
+    return tell_triage(bench, case)
+
+
+def enter_answer(bench: Bench, case: int, asked: Asked, said: str) -> None:
+    """As `answer`, without weighing what is then known."""
     about = _about(bench, case)
     worlds = worlds_of(closed_cases(bench, but=case), about.subject)
     Belief(worlds, {asked: said})
@@ -338,7 +344,6 @@ def answer(bench: Bench, case: int, asked: Asked, said: str) -> Triage:
             f"mendbay case bay {case} {asked.bay}=MODEL/SERIAL does that (both may be left out).",
         )
     note_answer(bench, case, asked, said)
-    return tell_triage(bench, case)
 
 
 def note_answer(bench: Bench, case: int, asked: Asked, said: str) -> None:
@@ -400,8 +405,14 @@ def note_tried(bench: Bench, case: int, step: str, bay: str = "") -> Triage:
         NoSuchCase: there is no such case.
         UsageError: there is no such repair.
     """
-    told = tell_triage(bench, case)
-    worlds = told.belief.worlds
+    enter_tried(bench, case, step, bay)
+    return tell_triage(bench, case)
+
+
+def enter_tried(bench: Bench, case: int, step: str, bay: str = "") -> None:
+    """As `note_tried`, without weighing what is then known."""
+    remembered(bench, case)
+    worlds = worlds_of(closed_cases(bench, but=case), _about(bench, case).subject)
     if step not in worlds.tables.steps:
         repairs = [one.id for one in worlds.tables.steps.values() if one.kind is StepKind.REPAIR]
         raise UsageError(f"There is no step {step[:40]!r}.", f"Use one of: {', '.join(repairs)}.")
@@ -411,7 +422,6 @@ def note_tried(bench: Bench, case: int, step: str, bay: str = "") -> Triage:
     with bench.ledger.together():
         _note(bench, case, bay, NoteKind.TRIED, step, {})
         bench.note(case, "triage", f"Tried, and it did not give the data{where}: {made.words}")
-    return tell_triage(bench, case)
 
 
 def take_back_tried(bench: Bench, case: int, step: str, bay: str, reason: str) -> Triage:
@@ -421,6 +431,12 @@ def take_back_tried(bench: Bench, case: int, step: str, bay: str, reason: str) -
         NoSuchCase: there is no such case.
         UsageError: nobody told it, or no reason is given.
     """
+    withdraw_tried(bench, case, step, bay, reason)
+    return tell_triage(bench, case)
+
+
+def withdraw_tried(bench: Bench, case: int, step: str, bay: str, reason: str) -> None:
+    """As `take_back_tried`, without weighing what is left."""
     require_reason(reason)
     with bench.ledger.together():
         bench.ledger.case(case)
@@ -432,7 +448,6 @@ def take_back_tried(bench: Bench, case: int, step: str, bay: str, reason: str) -
             )
         withdraw(bench, [subject_of(said[-1])], case, bay, reason)
         bench.note(case, "triage", f"Withdrawn: that {step} was tried. {reason}")
-    return tell_triage(bench, case)
 
 
 def why(bench: Bench, case: int, place: Place) -> tuple[Triage, tuple[Moved, ...]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
 from mendbay.core.cautions import Caution
@@ -24,15 +25,15 @@ from mendbay.jobs.triage_case import (
     MOST_BAYS,
     KeepOff,
     Triage,
-    answer,
     cautions_of,
+    enter_answer,
+    enter_tried,
     note_about,
-    note_tried,
-    take_back,
-    take_back_tried,
     tell_triage,
     what_if,
     why,
+    withdraw_answer,
+    withdraw_tried,
 )
 from mendbay.jobs.triage_subject import said_of_subject
 from mendbay.triage.belief import TRIED, Asked, Moved, all_signs, sign_of
@@ -424,6 +425,15 @@ def _no_step(told: Triage, wanted: str, bay: str) -> Exception:
 # ---------------------------------------------------------------------- changes
 
 
+@contextmanager
+def _weighed_before(bench: Bench, case: int) -> Iterator[Triage]:
+    """A step of the ledger with what triage tells in it. It is weighed before the step, which then finds it
+    ready: weighing takes seconds, and nobody else can write during the step."""
+    tell_triage(bench, case)
+    with bench.ledger.together():
+        yield tell_triage(bench, case)
+
+
 @BOOK.change(
     "/case/{case:int}/triage/answer",
     "triage-answer",
@@ -432,12 +442,13 @@ def _no_step(told: Triage, wanted: str, bay: str) -> Exception:
 )
 def give_answer(visit: Visit) -> Answer:
     case, asked = visit.path["case"], Asked(visit.said["sign"], visit.said["bay"])
-    with visit.bench() as bench, bench.ledger.together():
+    with visit.bench() as bench:
+        with _weighed_before(bench, case) as told:
+            sign_of(told.belief.worlds, asked)
+            before = told.known.get(asked)
+            visit.require_unchanged("the answer", before.answer if before else "", len(told.tried))
+            enter_answer(bench, case, asked, visit.said["answer"])
         told = tell_triage(bench, case)
-        sign_of(told.belief.worlds, asked)
-        before = told.known.get(asked)
-        visit.require_unchanged("the answer", before.answer if before else "", len(told.tried))
-        told = answer(bench, case, asked, visit.said["answer"])
     return visit.go("triage", " ".join(("Answered.", _last_words(told), *_moved_most(told))))
 
 
@@ -449,11 +460,10 @@ def give_answer(visit: Visit) -> Answer:
 )
 def take_answer_back(visit: Visit) -> Answer:
     case, asked = visit.path["case"], Asked(visit.said["sign"], visit.said["bay"])
-    with visit.bench() as bench, bench.ledger.together():
-        told = tell_triage(bench, case)
+    with visit.bench() as bench, _weighed_before(bench, case) as told:
         before = told.known.get(asked)
         visit.require_unchanged("the answer", before.answer if before else "", len(told.tried))
-        take_back(bench, case, asked, visit.said["reason"])
+        withdraw_answer(bench, case, asked, visit.said["reason"])
     return visit.go("triage", f"Taken back: the answer to “{_asked_words(told, asked)}”.")
 
 
@@ -465,10 +475,9 @@ def take_answer_back(visit: Visit) -> Answer:
 )
 def tried(visit: Visit) -> Answer:
     case, made, bay = visit.path["case"], visit.said["step"], visit.said["bay"]
-    with visit.bench() as bench, bench.ledger.together():
-        told = tell_triage(bench, case)
+    with visit.bench() as bench, _weighed_before(bench, case) as told:
         visit.require_unchanged("what is known", len(told.tried), sorted(map(str, told.known.items())))
-        note_tried(bench, case, made, bay)
+        enter_tried(bench, case, made, bay)
     done = f"{told.belief.worlds.tables.steps[made].words}{words.in_bay(bay)}"
     return visit.go("triage", f"Put down as tried, without help: {done}")
 
@@ -496,10 +505,9 @@ def repair(visit: Visit) -> Answer:
 )
 def untried(visit: Visit) -> Answer:
     case, made, bay = visit.path["case"], visit.said["step"], visit.said["bay"]
-    with visit.bench() as bench, bench.ledger.together():
-        told = tell_triage(bench, case)
+    with visit.bench() as bench, _weighed_before(bench, case) as told:
         visit.require_unchanged("what was tried", len(told.tried))
-        take_back_tried(bench, case, made, bay, visit.said["reason"])
+        withdraw_tried(bench, case, made, bay, visit.said["reason"])
     done = f"{told.belief.worlds.tables.steps[made].words}{words.in_bay(bay)}"
     return visit.go("triage", f"Taken back as tried: {done}")
 
