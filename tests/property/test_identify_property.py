@@ -6,7 +6,7 @@ import time
 from random import Random
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from mendbay.board.confusable import Confusions, Correction, align, fold
@@ -65,11 +65,16 @@ def test_no_text_makes_it_fail(seen: list[Sighting]) -> None:
 
 
 @settings(max_examples=300, deadline=None)
+@example(next(one for one in SHAPED if one.id == "model-2-4-2-3"), 29_833)
 @given(st.sampled_from(SHAPED), st.integers(0, 2**32))
 def test_a_clean_number_of_a_form_is_found(form: Form, seed: int) -> None:
+    """Where one sign misread would make it a number of a likelier kind, it stands beside that, and nothing is
+    settled."""
     number = sample(form.pattern, Random(seed))
     found = identify([printed(FORMS, form, number)], FORMS)
-    assert value_of(form, number) in [one.value for one in found if one.kind is form.kind], (number, found)
+    told = [(one.kind, one.value) for one in found]
+    told += [(other.kind, other.value) for one in found if not one.settled for other in one.alternatives]
+    assert (form.kind, value_of(form, number)) in told, (number, found)
 
 
 @settings(max_examples=200, deadline=None)

@@ -292,11 +292,12 @@ class Interrupted(MendbayError):
 
 
 def all_errors() -> tuple[type[MendbayError], ...]:
-    """Every class of trouble, `MendbayError` itself included, by falling generality then exit code."""
+    """Every class of trouble of Mendbay's own, `MendbayError` itself included, by falling generality then exit
+    code."""
     found: list[type[MendbayError]] = []
     waiting: list[type[MendbayError]] = [MendbayError]
     while waiting:
         one = waiting.pop()
         found.append(one)
-        waiting.extend(one.__subclasses__())
+        waiting.extend(each for each in one.__subclasses__() if each.__module__.startswith("mendbay."))
     return tuple(sorted(found, key=lambda one: one.exit_code))

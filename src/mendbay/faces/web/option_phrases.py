@@ -25,7 +25,7 @@ WORDS = (
     (r"--currency EUR", "name the currency"),
     (r"Give --found FAULT:BAY, or --nothing-broken, or --not-known; one of them",
      "Say what was broken, or that nothing was, or that nobody knows"),
-    (r": mendbay case erase-plan\.?$", "."),
+    (r": \S+ case erase-plan\.?$", "."),
     (r"--line\b", "the lines of the form"),
     (r"--done \S+=(\d[\d.]*)", r"for example \1"),
 )  # fmt: skip
