@@ -292,7 +292,7 @@ class Interrupted(MendbayError):
 
 
 def all_errors() -> tuple[type[MendbayError], ...]:
-    """Every class of trouble of Mendbay's own, `MendbayError` itself included, by falling generality then exit
+    """Every class of trouble of Mendbay's, `MendbayError` itself included, by falling generality then exit
     code."""
     found: list[type[MendbayError]] = []
     waiting: list[type[MendbayError]] = [MendbayError]
