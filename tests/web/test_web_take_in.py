@@ -211,7 +211,7 @@ def test_the_page_of_its_own_and_its_file(one: Web, tmp_path: Path) -> None:
     files = {"answers": ("answers.json", json.dumps(told).encode(), "application/json")}
     page = text_of(one.done("/case/1/take-in/answers", {"how": "writing"}, files=files))
     assert "Entered What matters most" in page
-    assert re.search(r"sound[^:]*\? \(bay 2\):", page)
+    assert re.search(r"Bay 2: [^:]*sound[^:]*\?:", page)
     assert text_of(one.get("/case/1/take-in/answers")).count("What matters most")
 
 

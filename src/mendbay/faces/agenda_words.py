@@ -10,8 +10,8 @@ from mendbay.jobs.waiting import WORDS
 
 
 def figures_words(chore: Chore, currency: str) -> str:
-    """What it is expected to save, and how long it takes: `it saves about 590 EUR on average; it takes
-    4 min`. What that is for an hour of bench time orders the steps and is not told: nobody works an hour at
+    """What it is expected to save, and how long it takes: `saves about 590 EUR on average; takes 4 min`.
+    What that is for an hour of bench time orders the steps and is not told: nobody works an hour at
     a question of four minutes.
 
     Args:
@@ -19,11 +19,11 @@ def figures_words(chore: Chore, currency: str) -> str:
     """
     value = amount_words(chore.value, currency)
     helps = (
-        f"it saves {value} on average"
+        f"saves {value} on average"
         if chore.chance is None
-        else f"it helps with a chance of {chance_text(chore.chance)}, and is then worth {value}"
+        else f"helps with a chance of {chance_text(chore.chance)}, and is then worth {value}"
     )
-    return f"{helps}; it takes {chore.minutes:.0f} min"
+    return f"{helps}; takes {chore.minutes:.0f} min"
 
 
 def amount_words(value: float, currency: str) -> str:
