@@ -125,23 +125,25 @@ def unasked_power(bench: Bench, case: int) -> str:
     return f"The customer was not asked yet about {title}."
 
 
-def wants_asking(bench: Bench, case: int) -> tuple[str, ...]:
+def wants_asking(bench: Bench, case: int, *, reading: bool = True) -> tuple[str, ...]:
     """Of power and reading that before which the customer wants to be asked each time, in a few words.
+
+    Args:
+        reading: the drives are to be read, beyond what they say of themselves.
 
     Raises:
         NoSuchCase: there is no such case.
         LedgerError: a note is not one that Mendbay wrote.
     """
     words = consents_of(bench, case)
-    return tuple(
-        risk_called(one).title for one in (POWER, LONG) if one in words and words[one].word is Word.ASK
-    )
+    asked = [one for one in (POWER, LONG) if one in words and (reading or one == POWER)]
+    return tuple(risk_called(one).title for one in asked if words[one].word is Word.ASK)
 
 
-def note_agreed(bench: Bench, case: int, bays: Iterable[str]) -> None:
-    """Puts into custody that the customer, who wants to be asked each time, was asked before the drives are
-    read this time and said yes; nothing where they did not want that."""
-    titles = " and ".join(wants_asking(bench, case))
+def note_agreed(bench: Bench, case: int, bays: Iterable[str], *, reading: bool = True) -> None:
+    """Puts into custody that the customer, who wants to be asked each time, was asked this time and said yes;
+    nothing where they did not want that. The arguments are those of `wants_asking`."""
+    titles = " and ".join(wants_asking(bench, case, reading=reading))
     with bench.ledger.together():
         for bay in bays if titles else ():
             bench.custody(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from mendbay.core.cautions import cautions_for
@@ -121,15 +121,25 @@ def begin(visit: Visit) -> Answer:
         if visit.seen:  # another drive may have been plugged in where that one was
             found = {bay: bench.drives.look(where) for bay, where in sources.items()}
             visit.require_unchanged("which drive is there", *_drives_said(found))
-        if (first := wants_asking(bench, case)) and not said["asked_now"]:
-            raise HeldBack(
-                f"The customer wants to be asked each time before {' and '.join(first)}.",
-                f"Ask, and tick “{ASKED.words}”; custody keeps it.",
-            )
-        note_agreed(bench, case, sources)
+        require_asked(visit, bench, sources)
         order_work(visit, bench, kind, options)
     bays = " and bay ".join(sources)
     return visit.go("drives", f"Reading of bay {bays} is ordered and begins.")
+
+
+def require_asked(visit: Visit, bench: Bench, bays: Iterable[str], *, reading: bool = True) -> None:
+    """Passes where the customer need not be asked each time, or was now; custody then keeps it.
+
+    Raises:
+        HeldBack: they were not.
+    """
+    case = visit.path["case"]
+    if (first := wants_asking(bench, case, reading=reading)) and not visit.said[ASKED.name]:
+        raise HeldBack(
+            f"The customer wants to be asked each time before {' and '.join(first)}.",
+            f"Ask, and tick “{ASKED.words}”; custody keeps it.",
+        )
+    note_agreed(bench, case, bays, reading=reading)
 
 
 def order_work(visit: Visit, bench: Bench, kind: WorkKind, options: Mapping[str, JSON]) -> None:
