@@ -137,9 +137,7 @@ def test_nobody_is_sent_to_triage_before_anything_was_asked(web: Web) -> None:
     web.post(f"/case/{number}/take-in/tell", {"question": "kind", "picked": "two-bay-box"})
     page = _weighed(web, number)
     assert "Begin with take-in" not in page
-    assert re.search(
-        r"Next \S.* it takes \d+ min Still open: Take-in, under way\. .*questions are open", page
-    )
+    assert re.search(r"Next \S.* takes \d+ min Still open: Take-in, under way\. .*questions are open", page)
 
 
 def test_a_case_that_waits_tells_what_is_open_beside(web: Web) -> None:
@@ -178,10 +176,15 @@ def test_steps_and_next_have_a_light_address(web: Web) -> None:
 def test_long_jobs_are_told_in_words(web: Web, monkeypatch: pytest.MonkeyPatch) -> None:
     number = opened(web)
     order = WorkOrder("1", WorkKind.READ_PAIR, number, "Kim", "2026-11-29T05:00:00Z", {})
-    state = WorkState(standing=Standing.ENDED, outcome=Outcome.INCOMPLETE)
+    said = f"The image is not what was kept: {'5d' * 32} is {'7e' * 64}. Read it anew."
+    state = WorkState(standing=Standing.ENDED, outcome=Outcome.INCOMPLETE, said=(said,))
     work = ShownWork(order, state, OUTCOMES[Outcome.INCOMPLETE], False, None, "")
     monkeypatch.setattr("mendbay.faces.web.views.case.shown_works", lambda visit, kinds, most: (work,))
-    page = text_of(web.get(f"/case/{number}"))
+    shown = web.get(f"/case/{number}")
+    assert f'<a href="/case/{number}/drives">Reading the drives together</a>' in shown
+    page = text_of(shown)
+    assert "The image is not what was kept: 5d5d5d5d… is 7e7e7e7e…." in page
+    assert "Read it anew" not in page
     assert "Reading the drives together , 2026-11-29 05:00: done, but not everything could be had." in page
 
 
@@ -205,13 +208,14 @@ def test_what_to_do_next_comes_by_itself(web: Web) -> None:
     web.post(f"/case/{number}/take-in/tell", {"question": "kind", "picked": "two-bay-box"})
     assert "is being worked out" in text_of(web.get(f"/case/{number}"))
     page = _weighed(web, number)
-    assert re.search(r"Next \S.*about [\d.\s]+ EUR an hour of bench time: it ", page)
+    assert re.search(r"Next \S.*(saves|helps) .*about [\d.\s]+ EUR.*; takes \d+ min", page)
     assert "A pottery studio" in _today(web)
-    assert re.search(r"about [\d.\s]+ EUR an hour of bench time", _today(web))
+    assert re.search(r"about [\d.\s]+ EUR.*; takes \d+ min", _today(web))
+    assert "an hour of bench time" not in _today(web)
     with web.bench() as bench:
         text = packaged_prices().replace('currency = "EUR"', 'currency = "CHF"')
         bench.shop_files.keep("settings", "prices", text)
-    assert "CHF an hour of bench time" in text_of(web.get(f"/case/{number}"))
+    assert " CHF" in text_of(web.get(f"/case/{number}"))
 
 
 def _today(web: Web) -> str:

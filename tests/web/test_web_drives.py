@@ -20,7 +20,7 @@ from mendbay.inlets.bench_drives import BenchDrives
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.drive_condition import said_condition
 from mendbay.jobs.ports import DriveAtHand
-from mendbay.jobs.take_in import take_in
+from mendbay.jobs.take_in import add_bay, take_in
 from mendbay.jobs.work_port import Outcome, Standing, WorkState
 from mendbay.wiring import works
 from support.web_client import Web, text_of
@@ -200,6 +200,28 @@ def test_the_worker_was_killed(web: Web, shop: WorkShop) -> None:
     assert newest(web) != work
     ask(web, "stop")
     until(lambda: state(web).is_over)
+
+
+def test_who_wants_to_be_asked_each_time_is_asked_before_reading(web: Web, shop: WorkShop) -> None:
+    where = shop.drive(name="d1", bytes_=1 << 20)
+    with web.bench() as bench:
+        add_bay(bench, Bay(1, "1"))
+        give_word(bench, 1, "power-on", Word.ASK)
+    form = {"bay_1": "1", "source_1": where}
+    page = web.post(f"{DRIVES}/look", form, status=200).text
+    assert "Ask the customer first" in text_of(page)
+    assert 'name="asked_now"' in page
+    refused = web.post(f"{DRIVES}/begin", form, status=409).text
+    assert "wants to be asked each time before giving power" in text_of(refused)
+    assert 'id="facts-asked"' in web.get(f"{DRIVES}?bay=1")
+    web.post(f"{DRIVES}/1/facts", {"source": where}, status=409)
+    assert works(web.home).orders() == ()
+    web.done(f"{DRIVES}/begin", {**form, "asked_now": "yes"})
+    until(lambda: state(web).is_over)
+    with web.bench() as bench:
+        told = [(one.what, one.item) for one in bench.ledger.custody(1)]
+    asked = "the customer was asked this time, and said yes"
+    assert (asked, "drive of bay 1; giving power to a failing drive") in told
 
 
 def test_held_back_until_a_reason_is_given(web: Web, shop: WorkShop) -> None:

@@ -40,8 +40,9 @@ class Place:
             frozenset({HOST}), self.keys, self.take, static_files(), self.closed.append
         )
 
-    def take(self, one: PhoneKey, sent: Sequence[Any]) -> None:
+    def take(self, one: PhoneKey, sent: Sequence[Any]) -> str:
         self.taken.append((one.case, one.bay, len(sent)))
+        return f"{len(sent)} kept."
 
     def device(self) -> TestClient:
         """Another telephone."""
@@ -120,11 +121,11 @@ def test_pictures_arrive_for_the_place_of_the_key_and_are_counted(place: Place) 
     assert '<b class="mono">2</b> pictures arrived' in page
 
 
-def test_the_page_tells_nothing_but_the_number(place: Place) -> None:
+def test_the_page_tells_nothing_but_the_number_and_the_bay(place: Place) -> None:
     device, path = place.bound(7, "2")
     page = device.get(path).text
     assert ">7<" in page
-    assert "bay 2" not in page.lower()
+    assert 'bay <span class="mono">2</span>' in page
     for other in ("/", "/cases", "/case/7", "/case/7/take-in", "/p/", "/p/x", "/api.json", "/live"):
         assert device.get(other).status_code in (404, 410)
     for name in ("mendbay.js", "vendor/htmx.min.js", "../serve.py", "%2e%2e/serve.py"):
@@ -302,11 +303,14 @@ def test_a_picture_of_a_phone_is_kept_with_the_case(one: Web) -> None:
     assert send("/use", b"", "application/x-www-form-urlencoded") == 200
     assert send("/pictures", form(b"no picture"), kind) == 422
     assert send("/pictures", form(JPEG), kind) == 200
+    assert send("/pictures", form(JPEG), kind) == 200
+    with opener.open(url, timeout=20) as answer:
+        assert "This picture is kept with case 1 already." in answer.read().decode()
     with one.bench() as bench:
         assert len(case_pictures(bench, 1)) == 1
     page = one.get("/case/1/pictures")
     assert "A phone has it" in page
-    assert "1 picture arrived" in page
+    assert "2 pictures arrived" in page
 
 
 def test_without_a_network_it_says_so(one: Web, monkeypatch: pytest.MonkeyPatch) -> None:

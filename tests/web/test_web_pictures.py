@@ -130,6 +130,29 @@ def test_identifiers_appear_and_are_put_right_and_back(one: Web) -> None:
     one.post("/case/1/pictures/uncorrect", back, status=422)
 
 
+def test_a_number_is_struck_out_by_an_act_of_its_own_and_comes_back(one: Web) -> None:
+    one.done(ADD, {"bay": "1"}, files=sent(JPEG + b"1"))
+    read(one)
+    form = {"bay": "1", "kind": "serial number", "read": SERIAL}
+    refused = one.post("/case/1/pictures/correct", {**form, "value": ""}, status=422).text
+    assert "Nothing was typed" in text_of(refused)
+    with one.bench() as bench:
+        assert SERIAL in {each.value for each in identifiers_of(bench, 1, "1")}
+    assert "It has none" in one.get(f"{OF_BAY}&kind=serial+number&read={SERIAL}")
+    page = one.done("/case/1/pictures/strike", form)
+    assert f'<s class="mono">{SERIAL}</s>' in page
+    typed = re.search(r"Type one that no picture shows:.*?</p>", page, re.DOTALL)
+    assert typed
+    assert ">serial number<" not in typed[0]
+    mark = re.search(r'pictures/uncorrect".*?name="seen" value="([0-9a-f]+)"', page, re.DOTALL)
+    assert mark
+    back = {"bay": "1", "kind": "serial number", "reason": "a slip", "seen": mark[1]}
+    page = one.done("/case/1/pictures/uncorrect", back)
+    assert "Struck out by hand" not in page
+    with one.bench() as bench:
+        assert SERIAL in {each.value for each in identifiers_of(bench, 1, "1")}
+
+
 def test_a_number_is_typed_that_no_picture_shows(one: Web) -> None:
     page = one.get(f"{OF_BAY}&kind=firmware")
     assert "The firmware says" in text_of(page)

@@ -59,6 +59,23 @@ def test_an_answer_is_kept_and_changed_and_taken_back(one: Web) -> None:
         assert answers["matters", ""].values == ("the accounts",)
 
 
+def test_after_an_answer_the_page_goes_on_at_the_next_question(one: Web) -> None:
+    form = {"question": "matters", "written": "The accounts."}
+    there = one.post("/case/1/take-in/tell", form).headers["location"]
+    assert there.endswith("#go-on")
+    page = one.get(there.partition("#")[0])
+    (focus,) = re.findall(r'<h3 id="go-on" tabindex="-1" autofocus aria-describedby="kept">(.*?)</h3>', page)
+    before = page[: page.index('id="go-on"')]
+    assert 'id="kept" class="notice" role="status"' in before
+    assert page.count('class="notice"') == 1
+    assert "accounts.." not in page
+    with one.bench() as bench:
+        entries = fill_form(bench, 1).entries
+    after = [e for e in entries[[e.key[0] for e in entries].index("matters") :] if not e.answered]
+    assert next(e.words for e in after if e.question.essential) in text_of(focus)
+    assert "autofocus" not in one.get("/case/1/take-in?at=nothing")
+
+
 def test_several_and_no_answer_to_be_had(one: Web) -> None:
     one.done("/case/1/take-in/tell", {"question": "condition", "picked": ["seal-broken", "rattles"]})
     one.done("/case/1/take-in/tell", {"question": "due", "picked": "not known", "written": ""})
@@ -194,7 +211,7 @@ def test_the_page_of_its_own_and_its_file(one: Web, tmp_path: Path) -> None:
     files = {"answers": ("answers.json", json.dumps(told).encode(), "application/json")}
     page = text_of(one.done("/case/1/take-in/answers", {"how": "writing"}, files=files))
     assert "Entered What matters most" in page
-    assert re.search(r"sound[^:]*\? \(bay 2\):", page)
+    assert re.search(r"Bay 2: [^:]*sound[^:]*\?:", page)
     assert text_of(one.get("/case/1/take-in/answers")).count("What matters most")
 
 

@@ -241,7 +241,7 @@ def read_answer(
             raise UsageError("Without that there is no case.", f"Answer it: {question.words}")
         return ()
     if not text:
-        raise UsageError("That is no answer.", f"Answer it, or leave it for later: {question.id}")
+        raise UsageError("That is no answer.", f"Answer it, or leave it for later: {question.words}")
     if options:
         return _picked(question, options, text, numbered)
     require_no_secret(text, alone=question.secret)
@@ -278,7 +278,7 @@ def _picked(question: Question, options: Sequence[Option], text: str, numbered: 
         number, line = next((at, one) for at, one in enumerate(options, 1) if one.id == NOTHING_SEEN)
         raise UsageError(
             "Nothing to be seen and something to be seen cannot both be.",
-            f"Leave out {f'{number} ({line.words})' if numbered else NOTHING_SEEN}, or give it alone.",
+            f"Leave out {number if numbered else NOTHING_SEEN} ({line.words}), or give it alone.",
         )
     return tuple(one.id for one in options if one.id in chosen)
 

@@ -10,20 +10,20 @@ from mendbay.jobs.waiting import WORDS
 
 
 def figures_words(chore: Chore, currency: str) -> str:
-    """What an hour of bench time spent on it is worth, and why: `about 8 900 EUR an hour of bench time: it
-    saves about 590 EUR on average and takes 4 min`.
+    """What it is expected to save, and how long it takes: `saves about 590 EUR on average; takes 4 min`.
+    What that is for an hour of bench time orders the steps and is not told: nobody works an hour at
+    a question of four minutes.
 
     Args:
         currency: the shop's, in which the tables reckon; its ISO 4217 code.
     """
     value = amount_words(chore.value, currency)
     helps = (
-        f"it saves {value} on average"
+        f"saves {value} on average"
         if chore.chance is None
-        else f"it helps with a chance of {chance_text(chore.chance)}, and is then worth {value}"
+        else f"helps with a chance of {chance_text(chore.chance)}, and is then worth {value}"
     )
-    hour = amount_words(60 * chore.worth, currency)
-    return f"{hour} an hour of bench time: {helps}; it takes {chore.minutes:.0f} min"
+    return f"{helps}; takes {chore.minutes:.0f} min"
 
 
 def amount_words(value: float, currency: str) -> str:

@@ -1,7 +1,7 @@
-"""What of a box came in.
+"""What of a box came in, or the drive that came alone.
 
-Its bays and the box itself are there from the moment a case is said to be of one; what was added by mistake
-can be taken back while nothing is on record of it.
+Bays and the box itself are there from the moment a case is said to be of one, and bay 1 from the moment it is
+said to be of a drive; what was added by mistake can be taken back while nothing is on record of it.
 """
 
 from __future__ import annotations
@@ -24,6 +24,8 @@ CONDITION_WORDS = "condition-words"
 CONDITION_LIMIT = 200
 """Characters of it on a paper, as of an item's own condition."""
 BOTH = frozenset({"1", "2"})
+ALONE = "1"
+"""The bay of a drive that came alone."""
 FILLED = {
     "both": BOTH,
     "bay-1-empty": frozenset({"2"}),
@@ -57,13 +59,17 @@ def condition_seen(bench: Bench, case: int, *, own_words: bool, at: str = "") ->
     return f"as noted of what came in: {', '.join(seen)}" if seen else ""
 
 
-def settle_box(bench: Bench, case: int) -> None:
-    """Makes bays and items of a box what was said of it, once the kind or the bays were told, or taken back.
+def settle_bays(bench: Bench, case: int) -> None:
+    """Makes bays and items of a box, or the bay of a drive that came alone, what was said of it, once the
+    kind or the bays were told, or taken back.
 
     Raises:
         UsageError: what did not come in has something on record.
     """
-    if bench.ledger.case(case).kind is not CaseKind.BOX:
+    kind = bench.ledger.case(case).kind
+    if kind is CaseKind.DRIVE and not bench.ledger.bays(case):
+        add_bay(bench, Bay(case, ALONE))
+    if kind is not CaseKind.BOX:
         return
     said = _answered(bench, case)
     if said == "no-box":
@@ -80,13 +86,13 @@ def settle_box(bench: Bench, case: int) -> None:
             remove_bay(bench, case, label, NOT_SO)
 
 
-def leave_box(bench: Bench, case: int) -> None:
-    """Takes back what came with the word that the case is of a box, when it is said to be of something else;
-    what has anything on record stays."""
+def leave_bays(bench: Bench, case: int) -> None:
+    """Takes back what came with the word that the case is of a box or a drive, when it is said to be of
+    something else; what has anything on record stays."""
     kind = bench.ledger.case(case).kind
     if kind is CaseKind.BOX:
         return
-    first = {"1"} if kind is CaseKind.DRIVE else set()
+    first = {ALONE} if kind is CaseKind.DRIVE else set()
     for bay in bench.ledger.bays(case):
         bare = not (bay.model or bay.serial or bay.condition)
         if bare and bay.bay in BOTH - first and not _on_record(bench, case, bay.bay):

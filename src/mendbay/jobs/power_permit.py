@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from mendbay.case.consents import Word
 from mendbay.core.errors import HeldBack
 from mendbay.core.quantity import chance_text
 from mendbay.jobs.bench import Bench
@@ -122,6 +123,33 @@ def unasked_power(bench: Bench, case: int) -> str:
     if POWER in consents:
         return f"The customer wants to be asked before {title}."
     return f"The customer was not asked yet about {title}."
+
+
+def wants_asking(bench: Bench, case: int, *, reading: bool = True) -> tuple[str, ...]:
+    """Of power and reading that before which the customer wants to be asked each time, in a few words.
+
+    Args:
+        reading: the drives are to be read, beyond what they say of themselves.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    words = consents_of(bench, case)
+    asked = [one for one in (POWER, LONG) if one in words and (reading or one == POWER)]
+    return tuple(risk_called(one).title for one in asked if words[one].word is Word.ASK)
+
+
+def note_agreed(bench: Bench, case: int, bays: Iterable[str], *, reading: bool = True) -> None:
+    """Puts into custody that the customer, who wants to be asked each time, was asked this time and said yes;
+    nothing where they did not want that. The arguments are those of `wants_asking`."""
+    titles = " and ".join(wants_asking(bench, case, reading=reading))
+    with bench.ledger.together():
+        for bay in bays if titles else ():
+            bench.custody(
+                case, "the customer was asked this time, and said yes", f"drive of bay {bay}; {titles}"
+            )
+            bench.note(case, "imaging", f"Bay {bay}: asked about {titles} this time, the customer said yes.")
 
 
 def _stop(one: KeepOff) -> str:

@@ -39,6 +39,9 @@ _DATE = re.compile(
     r"(?P<year>[0-9]{4})-(?:W(?P<week>[0-9]{1,2})|(?P<month>[0-9]{1,2})(?:-(?P<day>[0-9]{1,2}))?)"
 )
 
+_NEVER = re.compile(r"[^A-Za-z0-9 \-./_+#:,()&*']")
+"""What no number on a drive, board or chip is printed with (common practice, from memory, no source)."""
+
 
 @dataclass(frozen=True, slots=True)
 class BoardLook:
@@ -228,9 +231,11 @@ def correct_identifier(
 
     Raises:
         NoSuchCase: there is no such case or bay.
-        UsageError: several identifiers of the kind, and none named; or nothing to take out.
+        UsageError: several identifiers of the kind, and none named; nothing to take out; or a character that
+            no such number has.
     """
     require_line(right, str(kind))
+    _require_printed(right.strip(), kind)
     if kind is Kind.DATE:
         _require_possible_date(right.strip(), bench.now()[:10])
     look = tell_board(bench, shop, case, bay)
@@ -455,6 +460,20 @@ def _clashes(bay: Bay, identifiers: Sequence[Identifier]) -> tuple[str, ...]:
                 "another drive."
             )
     return tuple(said)
+
+
+def _require_printed(text: str, kind: Kind) -> None:
+    """
+    Raises:
+        UsageError: something that no such number is printed with, or neither a letter nor a digit.
+    """
+    advice = (
+        "Compare it with the part: letters A to Z, digits, blanks and - . / _ + # : , ( ) & * ' are taken."
+    )
+    if odd := _NEVER.search(text):
+        raise UsageError(f"No {kind} holds the character {odd[0]!r}: {text[:40]!r}.", advice)
+    if text and not any(one.isalnum() for one in text):
+        raise UsageError(f"No {kind} is without a letter or a digit: {text[:40]!r}.", advice)
 
 
 def _require_possible_date(text: str, today: str) -> None:

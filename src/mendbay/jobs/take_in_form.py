@@ -27,7 +27,7 @@ from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.authority import authority_of, set_authority, take_authority_back
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.came_in import QUESTION, filled_bays, leave_box, settle_box
+from mendbay.jobs.came_in import QUESTION, filled_bays, leave_bays, settle_bays
 from mendbay.jobs.consents import consents_of, give_word, given_by, take_word_back
 from mendbay.jobs.earlier_wishes import BEFORE
 from mendbay.jobs.note_bodies import body_of, unreadable
@@ -207,9 +207,9 @@ def untell(bench: Bench, case: int, question_id: str, reason: str, bay: str = ""
         if question.column:
             _set_column(bench, case, question.column, ())
         if question.id == QUESTION:
-            settle_box(bench, case)
+            settle_bays(bench, case)
         elif question.column == "kind":
-            leave_box(bench, case)
+            leave_bays(bench, case)
     return fill_form(bench, case)
 
 
@@ -290,10 +290,10 @@ def _keep(bench: Bench, case: Case, entry: Entry, values: tuple[str, ...], how: 
     body = json.dumps(said, ensure_ascii=False)
     bench.notes.add(Note(case.number, entry.bay, NoteKind.INTAKE, question.id, bench.now(), bench.who, body))
     bench.note(case.number, "take-in", f"Put down: {entry.words}" if question.personal else told)
+    if question.column == "kind" and KINDS[values[0]] is not case.kind:
+        leave_bays(bench, case.number)
     if question.column == "kind" or question.id == QUESTION:
-        settle_box(bench, case.number)
-        if case.kind is CaseKind.BOX:
-            leave_box(bench, case.number)
+        settle_bays(bench, case.number)
 
 
 def _word(option: str) -> str:

@@ -457,6 +457,13 @@ def test_a_date_that_cannot_be_is_refused(bench: Bench, tmp_path: Path, text: st
     assert tell_board(bench, shop(bench, tmp_path), 1, "1").identifiers == ()
 
 
+@pytest.mark.parametrize("text", ["Q Ü!", "AH4K<20719>", "AH4K\u202e", "-"])
+def test_a_character_that_no_number_has_is_refused(bench: Bench, tmp_path: Path, text: str) -> None:
+    with pytest.raises(UsageError, match="site code"):
+        correct_identifier(bench, shop(bench, tmp_path), 1, "1", Kind.SITE, text)
+    assert tell_board(bench, shop(bench, tmp_path), 1, "1").identifiers == ()
+
+
 def test_what_was_taken_out_and_is_said_again_names_its_places(
     bench: Bench, folder: Path, tmp_path: Path
 ) -> None:

@@ -216,6 +216,26 @@ def test_a_drive_alone_is_an_item_though_nobody_knows_its_sound(bench: Bench, ca
     assert things(bench, case) == ["drive of bay 1"]
 
 
+def test_a_drive_alone_is_there_from_its_kind_on(bench: Bench, case: int) -> None:
+    tell(bench, case, "kind", "drive")
+    assert (bays_of(bench, case), things(bench, case)) == (["1"], ["drive of bay 1"])
+    add_bay(bench, Bay(case, "2"))
+    tell(bench, case, "kind", "drive")
+    assert sorted(bays_of(bench, case)) == ["1", "2"], "said again it takes nothing away"
+    tell(bench, case, "kind", "picture-enquiry")
+    assert bays_of(bench, case) == []
+    tell(bench, case, "kind", "two-bay-box")
+    tell(bench, case, "bays", "bay-1-empty")
+    tell(bench, case, "kind", "drive")
+    assert bays_of(bench, case) == ["1"]
+
+
+def test_a_drive_described_already_stays_as_it_is(bench: Bench) -> None:
+    number = take_in(bench, NAME, bays=[Bay(0, "left")]).number
+    tell(bench, number, "kind", "drive")
+    assert bays_of(bench, number) == ["left"]
+
+
 def test_an_empty_bay_has_no_drive(bench: Bench, case: int) -> None:
     tell(bench, case, "kind", "two-bay-box")
     assert things(bench, case) == ["box", "drive of bay 1", "drive of bay 2"]

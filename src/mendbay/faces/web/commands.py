@@ -51,7 +51,7 @@ CASE_PAGES = {
         "payments": ("money", "money"),
         "wait": ("case", "the case"),
         "go-on": ("case", "the case"),
-        "due": ("case", "the case"),
+        "due": ("case", "“Set the day” on the page of the case"),
         "letter": ("letters", "letters"),
         "message": ("letters", "letters"),
         "custody": ("record", "the case's story"),

@@ -170,7 +170,10 @@ def _one(asked: Field, said: Sequence[Any]) -> str:
 
 def _require(asked: Field, found: object) -> None:
     if asked.required and not found:
-        raise UsageError(f"{asked.words}: nothing is said.", "Say it, then send the form again.")
+        verb = {"several": "is ticked", "choice": "is chosen", "files": "is chosen"}.get(
+            asked.kind, "is said"
+        )
+        raise UsageError(f"{asked.words}: nothing {verb}.", "Say it, then send the form again.")
 
 
 def _read_text(asked: Field, said: Sequence[Any]) -> str:

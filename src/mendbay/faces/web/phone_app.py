@@ -1,5 +1,5 @@
 """What a telephone sees that was given a key: a page that takes pictures for one case, and nothing of it but
-its number and how many pictures arrived."""
+its number, the bay they are of, and what became of the pictures that were sent."""
 
 from __future__ import annotations
 
@@ -29,8 +29,8 @@ SMALL_BODY = 1 << 12
 STATIC = ("mendbay.css", "pictures.css", "phone.js", "mark.svg")
 """Of the bench's own files, those that the page loads."""
 
-Take = Callable[[PhoneKey, Sequence[UploadFile]], object]
-"""Keeps pictures that arrived."""
+Take = Callable[[PhoneKey, Sequence[UploadFile]], str]
+"""Keeps pictures that arrived, and says in a sentence what became of them."""
 
 
 def phone_application(
@@ -124,7 +124,7 @@ class _Phone:
                     f"{MOST_PICTURES} pictures of one key are enough.", "Open another at the bench."
                 )
             try:
-                await run_in_threadpool(self._take, one, sent)
+                one.said = await run_in_threadpool(self._take, one, sent)
             except BaseException:
                 self._keys.give_back(one, len(sent))
                 raise
@@ -195,7 +195,7 @@ class _Phone:
         return self._told(
             None,
             "Another device has this key.",
-            "If that was not you, press Done at the bench and open another.",
+            "If that was not you, press “Done with the phone” at the bench and open another.",
             403,
         )
 
@@ -209,6 +209,8 @@ class _Phone:
     def _drawn(self, template: str, one: PhoneKey) -> Response:
         html = self._pages.get_template(template).render(
             case=one.case,
+            bay=one.bay,
+            said=one.said,
             at=f"/p/{one.key}",
             arrived=one.arrived,
             left=MOST_PICTURES - one.arrived,

@@ -29,6 +29,7 @@ class PhoneKey:
         device: the digest of the first device's mark; empty as long as none came.
         arrived: pictures taken.
         turned_away: how often another device asked.
+        said: what became of the pictures that were sent last, in a sentence.
     """
 
     key: str
@@ -39,6 +40,7 @@ class PhoneKey:
     device: str = field(default="", repr=False)
     arrived: int = 0
     turned_away: int = 0
+    said: str = ""
 
 
 class PhoneKeys:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -46,8 +46,19 @@ def take_pictures(desk: Desk, case: int, bay: str, who: str, sent: Sequence[Uplo
         open_bench(desk.home) as bench,
     ):
         mine = replace(bench, who=who) if who else bench
+        there = {one.kept.sha256 for one in case_pictures.case_pictures(mine, case)}
         made, _ = case_pictures.keep_pictures(mine, case, files.paths, of)
-    return f"{counted(len(made), 'picture')} kept with case {case}."
+    new = [one for one in made if one.kept.sha256 not in there]
+    return " ".join(_kept_words(len(new), len(made) - len(new), case))
+
+
+def _kept_words(new: int, again: int, case: int) -> Iterator[str]:
+    if new:
+        yield f"{counted(new, 'picture')} kept with case {case}."
+    if again == 1:
+        yield f"{'One more' if new else 'This picture'} is kept with case {case} already."
+    elif again:
+        yield f"{again} {'more' if new else 'pictures'} are kept with case {case} already."
 
 
 def _can_be_read(beginning: bytes) -> bool:

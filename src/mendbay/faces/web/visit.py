@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from mendbay.jobs.bench import Bench
 
 
+_DOUBLED = re.compile(r"(?<!\.)([.!?])\.(?=\s|$)")
 TOLD_KEPT = 500
 """Sentences of jobs that one request keeps, the newest: a page shows a few."""
 
@@ -75,8 +77,8 @@ class Visit:
     def go(
         self, name: str, notice: str = "", query: Mapping[str, object] | None = None, **values: object
     ) -> Go:
-        """Leads to the address of that name."""
-        return Go(self.url(name, query, **values), notice)
+        """Leads to the address of that name; what was written with a point at its end ends with that one."""
+        return Go(self.url(name, query, **values), _DOUBLED.sub(r"\1", notice))
 
     def require_unchanged(self, what: str, *now: object) -> None:
         """Refuses a form whose page showed something else than what is on record now; one without a mark is

@@ -9,11 +9,10 @@
   const rest = (on) => {
     for (const one of document.querySelectorAll("button")) one.disabled = on;
   };
-  const why = "no picture that can be used, too large, or the key is closed.";
-
   const send = async (form) => {
     const files = [...form.querySelector("input[type=file]").files];
     let refused = 0;
+    let told = "";
     rest(true);
     for (const [at, file] of files.entries()) {
       say(files.length === 1 ? "Sending the picture…" : `Sending picture ${at + 1} of ${files.length}…`);
@@ -21,8 +20,11 @@
       body.append("pictures", file);
       try {
         const answer = await fetch(form.action, { method: "POST", body });
+        const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+        const words = page.querySelectorAll(answer.ok ? "#sending" : ".what");
         if (!answer.ok) refused += 1;
-        const shown = new DOMParser().parseFromString(await answer.text(), "text/html").querySelector(".arrived");
+        if (!answer.ok || !refused) told = [...words].map((one) => one.textContent).join(" ");
+        const shown = page.querySelector(".arrived");
         if (shown) document.querySelector(".arrived").replaceWith(shown);
       } catch {
         say("The bench does not answer. What was not sent is still on this phone: try again.");
@@ -32,8 +34,8 @@
     }
     rest(false);
     for (const one of document.querySelectorAll("form.send")) one.reset();
-    if (!refused) say("Sent.");
-    else say(files.length === 1 ? `Not taken: ${why}` : `${refused} of ${files.length} were not taken: ${why}`);
+    if (!refused) say(files.length === 1 && told ? told : "Sent.");
+    else say(files.length === 1 ? `Not taken: ${told}` : `${refused} of ${files.length} were not taken. The last: ${told}`);
   };
 
   document.addEventListener("change", (event) => {

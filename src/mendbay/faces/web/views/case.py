@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
@@ -10,7 +11,7 @@ from mendbay.faces.agenda_words import wait_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.card import card_of
-from mendbay.faces.web.case_works import shown_works
+from mendbay.faces.web.case_works import ShownWork, shown_works
 from mendbay.faces.web.fields import choice, day, flag, line
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.remembered import remembered
@@ -22,7 +23,24 @@ if TYPE_CHECKING:
     from mendbay.jobs.bench import Bench
 
 BOOK = Book()
-WORKS_SHOWN = 5
+WORKS_SHOWN = 3
+BRIEF = 160
+"""Characters of a work's last words that are shown here; its own page has all."""
+_DIGEST = re.compile(r"\b[0-9a-f]{24,}\b")
+_SENTENCE_END = re.compile(r"(?<=[.!?])\s+(?=[A-Z])")
+PAGES = {
+    WorkKind.HAND_BACK: "hand-back",
+    WorkKind.CHECK_HAND_BACK: "hand-back",
+    WorkKind.READ_PICTURES: "pictures",
+    WorkKind.READ_CHIP: "board",
+    WorkKind.WRITE_CHIP: "board",
+    WorkKind.CATALOGUE: "files",
+    WorkKind.READ_FILE: "files",
+    WorkKind.EXPORT_CASE: "closing",
+    WorkKind.PLAN_ERASURE: "closing",
+    WorkKind.ERASE_COPIES: "closing",
+}
+"""Where works are told in full; the others on the page of the drives."""
 
 
 @BOOK.page("/case/{case:int}", "case", "One case at a glance.")
@@ -41,10 +59,27 @@ def case(visit: Visit) -> Answer:
             "told_to_wait": any(one.told for one in card.told.entry.case.waits),
             "late": card.told.entry.late,
             "works": [
-                (DOING[one.order.kind], one) for one in shown_works(visit, tuple(WorkKind), WORKS_SHOWN)
+                (
+                    DOING[one.order.kind],
+                    one,
+                    visit.url(PAGES.get(one.order.kind, "drives"), case=number),
+                    _brief(_last_words(one)),
+                )
+                for one in shown_works(visit, tuple(WorkKind), WORKS_SHOWN)
             ],
         },
     )
+
+
+def _last_words(work: ShownWork) -> str:
+    state = work.state
+    return state.trouble.what if state.trouble else state.said[-1] if state.said else ""
+
+
+def _brief(text: str) -> str:
+    """The first sentence of what a work said, with the beginning of digests, and not longer than a glance."""
+    first = _DIGEST.sub(lambda found: f"{found[0][:8]}…", _SENTENCE_END.split(text.strip(), 1)[0])
+    return first if len(first) <= BRIEF else f"{first[: BRIEF - 1].rstrip()}…"
 
 
 def _turn(case: Case, waits: Iterable[Wait]) -> tuple[object, ...]:

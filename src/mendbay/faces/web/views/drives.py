@@ -28,7 +28,7 @@ from mendbay.jobs.drive_picture import DriveSeen, DrivesSeen
 from mendbay.jobs.drive_rings_port import DriveRings
 from mendbay.jobs.drives_at_hand import drives_at_hand
 from mendbay.jobs.imaging_record import DEVICES, LEFT, ImagingRecord, imaging_record, lacking_csv
-from mendbay.jobs.power_permit import foresee_reading
+from mendbay.jobs.power_permit import foresee_reading, wants_asking
 from mendbay.jobs.set_aside import asides
 
 if TYPE_CHECKING:
@@ -306,6 +306,7 @@ def one_drive(visit: Visit) -> Answer:
             "asides": asides(bench, case, bay),
             "asides_there": bench.images.asides(card.case, bay),
             "held": _held(bench, case, bay),
+            "wants_asking": wants_asking(bench, case),
             "cautions": cautions_for((*DRIVE, *_clicks(bench, case, bay))),
             "image_mark": _mark(shown),
             **_place_facts(bench, case, bay, shown, found),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -10,6 +11,7 @@ from markupsafe import Markup
 from mendbay.board.number_form import Kind
 from mendbay.board.sighting import How
 from mendbay.case.records import Bay
+from mendbay.core.errors import UsageError
 from mendbay.faces.picture_words import contradiction_words, percent_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
@@ -21,6 +23,7 @@ from mendbay.faces.web.picture_reading import picture_reading
 from mendbay.faces.web.preview_pool import NO_PICTURE, NO_PICTURE_TYPE, previews_of
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.case_pictures import PICTURE_BYTES, case_pictures, take_picture_back
+from mendbay.jobs.corrections import Word, said_of
 from mendbay.jobs.picture_spots import PictureSpots, Spot, spots_of
 from mendbay.jobs.preview_file import preview_kept
 from mendbay.jobs.preview_port import NoPreview
@@ -68,6 +71,24 @@ class Shown:
     more: int
     by_hand: bool
     against: str
+
+
+@dataclass(frozen=True, slots=True)
+class Struck:
+    """A number that a person said the drive does not have.
+
+    Args:
+        value: what the pictures show; empty if they show nothing of it any more.
+        last: whether it is the last word on its kind, which alone can be taken back.
+        now: what stands of its kind.
+    """
+
+    kind: Kind
+    value: str
+    by: str
+    at: str
+    last: bool
+    now: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +140,7 @@ def _of_bay(visit: Visit, bench: Bench, bay: Bay) -> dict[str, object]:
         "look": look,
         "rows": [_row(one) for one in look.identifiers],
         "kinds": KINDS,
+        "struck": _struck(look, said_of(bench, bay.case, bay.bay)),
         "spots": spots,
         "troubles": {one.picture: one.troubles[:2] for one in look.readings},
         "seen_there": {one.picture: _told_once(one) for one in spots},
@@ -144,6 +166,25 @@ def _row(one: Identifier) -> Shown:
         by_hand=one.how == "hand",
         against=contradiction_words(one, UNDO),
     )
+
+
+def _struck(look: BoardLook, words: Sequence[Word]) -> list[Struck]:
+    """What was struck out by hand and stands nowhere else, the last word on each."""
+    there = {(one.kind, text) for one in look.identifiers for text in (one.value, *one.read_as)}
+    last = {one.correction.kind: one for one in words}
+    found: dict[tuple[Kind, str], Struck] = {}
+    for one in words:
+        said = one.correction
+        if said in look.corrections and not said.right_text and (said.kind, said.read_text) not in there:
+            found[said.kind, said.read_text] = Struck(
+                said.kind,
+                said.read_text,
+                one.note.who,
+                one.note.at,
+                last=one is last[said.kind],
+                now=_values(look, said.kind),
+            )
+    return list(found.values())
 
 
 def _close_ups(spots: tuple[PictureSpots, ...], kind: str, value: str) -> list[CloseUp]:
@@ -276,7 +317,7 @@ def withdraw(visit: Visit) -> Answer:
 @BOOK.change(
     "/case/{case:int}/pictures/correct",
     "correct-identifier",
-    "Puts an identifier right; empty says that there is no such number.",
+    "Puts an identifier right.",
     [
         BAY,
         choice("kind", "What it is", KINDS, required=True),
@@ -285,13 +326,42 @@ def withdraw(visit: Visit) -> Answer:
     ],
 )
 def correct(visit: Visit) -> Answer:
-    bay, kind, value = visit.said["bay"], visit.said["kind"], visit.said["value"]
+    kind, value = visit.said["kind"], visit.said["value"]
+    if not value:
+        raise UsageError(
+            f"Nothing was typed: what does the {kind} say?",
+            "Type it as the part shows it; if it has no such number, “It has none” below says so.",
+        )
+    return _said(visit, value, f"The {kind} of bay {visit.said['bay']} is {value} by your word.")
+
+
+@BOOK.change(
+    "/case/{case:int}/pictures/strike",
+    "strike-identifier",
+    "Says that a drive has no such number as was read.",
+    [
+        BAY,
+        choice("kind", "What it is", KINDS, required=True),
+        line("read", "What was read", required=True),
+    ],
+)
+def strike(visit: Visit) -> Answer:
+    bay, kind, read = visit.said["bay"], visit.said["kind"], visit.said["read"]
+    return _said(
+        visit,
+        "",
+        f"Bay {bay} has no {kind} {read} by your word; what was read stands below, to be taken back.",
+    )
+
+
+def _said(visit: Visit, value: str, done: str) -> Answer:
+    """A person's word on an identifier, put down."""
+    bay, kind = visit.said["bay"], visit.said["kind"]
     shop = shop_files(visit.desk.home)
     with visit.bench() as bench, bench.ledger.together():
         look = tell_board(bench, shop, visit.path["case"], bay)
         visit.require_unchanged(f"the {kind} of bay {bay}", *_values(look, kind))
         correct_identifier(bench, shop, visit.path["case"], bay, Kind(kind), value, visit.said["read"])
-    done = f"The {kind} of bay {bay} is {value} by your word." if value else f"Bay {bay} has no such {kind}."
     return visit.go("pictures", done, {"bay": bay})
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from mendbay.core.cautions import cautions_for
@@ -12,7 +12,7 @@ from mendbay.faces.reading_caution_words import before_reading
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Go, Page
 from mendbay.faces.web.card import card_of
-from mendbay.faces.web.fields import choice, line, number, text
+from mendbay.faces.web.fields import choice, flag, line, number, text
 from mendbay.faces.web.reading_form import (
     ALTHOUGH,
     FIELDS,
@@ -29,7 +29,7 @@ from mendbay.files.wanted import seems_several
 from mendbay.imaging.hazard import Condition
 from mendbay.jobs.bay_drive import require_bays_drive
 from mendbay.jobs.drive_condition import WORDS, said_condition, say_condition
-from mendbay.jobs.power_permit import foresee_reading
+from mendbay.jobs.power_permit import foresee_reading, note_agreed, wants_asking
 from mendbay.jobs.read_drive import foresee_drives
 from mendbay.jobs.take_in_form import tell
 from mendbay.jobs.work_options import options_of
@@ -69,6 +69,7 @@ def look(visit: Visit) -> Answer:
             "drives_said": _drives_said(found),
             "is_pair": kind is WorkKind.READ_PAIR,
             "held": held,
+            "wants_asking": " and ".join(wants_asking(bench, case)),
             "strange": strange,
             "before": before,
             "cautions": cautions_for(before.cautions) if before.cautions else (),
@@ -106,7 +107,10 @@ def _against(
     return held, strange
 
 
-@BOOK.change(CASE + "/begin", "drives-begin", "Begins to read drives, or goes on.", FIELDS)
+ASKED = flag("asked_now", "The customer was asked now, and said yes")
+
+
+@BOOK.change(CASE + "/begin", "drives-begin", "Begins to read drives, or goes on.", (*FIELDS, ASKED))
 def begin(visit: Visit) -> Answer:
     case, said = visit.path["case"], visit.said
     kind, options = options_said(said)
@@ -117,9 +121,25 @@ def begin(visit: Visit) -> Answer:
         if visit.seen:  # another drive may have been plugged in where that one was
             found = {bay: bench.drives.look(where) for bay, where in sources.items()}
             visit.require_unchanged("which drive is there", *_drives_said(found))
+        require_asked(visit, bench, sources)
         order_work(visit, bench, kind, options)
     bays = " and bay ".join(sources)
     return visit.go("drives", f"Reading of bay {bays} is ordered and begins.")
+
+
+def require_asked(visit: Visit, bench: Bench, bays: Iterable[str], *, reading: bool = True) -> None:
+    """Passes where the customer need not be asked each time, or was now; custody then keeps it.
+
+    Raises:
+        HeldBack: they were not.
+    """
+    case = visit.path["case"]
+    if (first := wants_asking(bench, case, reading=reading)) and not visit.said[ASKED.name]:
+        raise HeldBack(
+            f"The customer wants to be asked each time before {' and '.join(first)}.",
+            f"Ask, and tick “{ASKED.words}”; custody keeps it.",
+        )
+    note_agreed(bench, case, bays, reading=reading)
 
 
 def order_work(visit: Visit, bench: Bench, kind: WorkKind, options: Mapping[str, JSON]) -> None:

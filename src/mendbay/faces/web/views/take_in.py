@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from mendbay.case.authority import WORDS, Whose, concern_about
 from mendbay.case.consents import By, How, Risk, Word, packaged_risks
@@ -58,6 +58,7 @@ class Asked:
     "/case/{case:int}/take-in",
     "take-in",
     "The questions of take-in with their answers, what is missing first; consents, authority, bays.",
+    [line("at", "Question to go on with, with its bay behind a blank; or bays")],
 )
 def take_in(visit: Visit) -> Answer:
     case = visit.path["case"]
@@ -82,6 +83,8 @@ def take_in(visit: Visit) -> Answer:
         "worry": concern_about(form.authority),
         "bays": bays,
         "form_mark": seen(*form_mark(form)),
+        "begin_at": _begin_at(form, visit.said["at"]),
+        "waiting_places": [_place(one) for one in form.open if not one.question.essential],
     }
     return Page("take_in.html", facts)
 
@@ -107,9 +110,39 @@ def form_mark(form: FilledForm) -> tuple[object, ...]:
     return tuple(_on_record(one) for one in form.entries if one.answered)
 
 
-def _back(visit: Visit, form: FilledForm, said: str) -> Go:
+BAYS, COMPLETE = "bays", "complete"
+"""Places of the page that are no question."""
+
+
+def _begin_at(form: FilledForm, at: str) -> str:
+    """The place of the page that is gone on with; empty for its beginning."""
+    is_there = at == BAYS or (at == COMPLETE and not form.missing)
+    return at if is_there or at in map(_place, form.open) else ""
+
+
+def _place(entry: Entry) -> str:
+    return " ".join(filter(None, entry.key))
+
+
+def _next_place(form: FilledForm, answered: tuple[str, str]) -> str:
+    """The question after an answered one that is open, in the order they are asked; the essentials before
+    those that can wait."""
+    order = [one.key for one in form.entries]
+    own = next((one for one in form.entries if one.key == answered), None)
+    if own is None:
+        return ""
+    if not own.answered:
+        return _place(own)
+    can_wait = [one for one in form.open if not one.question.essential]
+    still = list(form.missing) or ([] if own.question.essential else can_wait)
+    after = [one for one in still if order.index(one.key) > order.index(answered)]
+    return _place((after or still)[0]) if still else COMPLETE
+
+
+def _back(visit: Visit, form: FilledForm, said: str, answered: tuple[str, str]) -> Go:
     stops = " ".join(f"STOP: {one}" for one in form.stops)
-    return visit.go("take-in", f"{said} {stops}".strip())
+    there = visit.go("take-in", f"{said} {stops}".strip(), {"at": _next_place(form, answered)})
+    return replace(there, url=f"{there.url}#go-on")
 
 
 def _called(entry: Entry) -> str:
@@ -135,7 +168,7 @@ def tell_answer(visit: Visit) -> Answer:
     kept = f"{_called(entry)} {done.shown}." if done else _called(entry)
     more = [f"It takes the place of: {', '.join(before)}."] if before and before != now else []
     more += [wording.one_pattern_hint(one) for one in now if seems_several(one)]
-    return _back(visit, form, " ".join([kept, *more]))
+    return _back(visit, form, " ".join([kept, *more]), entry.key)
 
 
 @BOOK.change(
@@ -150,7 +183,7 @@ def untell_answer(visit: Visit) -> Answer:
         entry = entry_of(bench, case, question, bay)
         visit.require_unchanged(f"the answer to: {entry.words}", *_on_record(entry))
         form = untell(bench, case, question, visit.said["reason"], bay)
-    return _back(visit, form, f"Taken back, and open again: {_called(entry)}")
+    return _back(visit, form, f"Taken back, and open again: {_called(entry)}", entry.key)
 
 
 @BOOK.change(
@@ -172,7 +205,7 @@ def consent(visit: Visit) -> Answer:
         given = give_word(bench, case, risk.id, Word(said["word"]), by=By(said["by"]), how=How(said["how"]))
         form = fill_form(bench, case)
     kept = f" {risk.kept}" if given.word is Word.NO else ""
-    return _back(visit, form, f"{consent_line(given)}.{kept}")
+    return _back(visit, form, f"{consent_line(given)}.{kept}", (risk.id, ""))
 
 
 @BOOK.change(
@@ -203,7 +236,8 @@ def whose_data(visit: Visit) -> Answer:
             bench, case, Whose(said["whose"]), seen=said["paper"], document=next(iter(sent.paths), None)
         )
         form = fill_form(bench, case)
-    return _back(visit, form, f"Put down: {authority_words(found)}")
+    question = next(one.question.id for one in form.entries if one.question.type is Type.AUTHORITY)
+    return _back(visit, form, f"Put down: {authority_words(found)}", (question, ""))
 
 
 # ---------------------------------------------------------------------- bays
@@ -226,7 +260,7 @@ def add_a_bay(visit: Visit) -> Answer:
                 "Give the other drive a label of its own, or put right what this one's label says.",
             )
         add_bay(bench, Bay(visit.path["case"], said["bay"], said["model"], said["serial"]))
-    return visit.go("take-in", f"The case has a bay {said['bay']}.")
+    return visit.go("take-in", f"The case has a bay {said['bay']}.", {"at": BAYS})
 
 
 @BOOK.change(
@@ -242,7 +276,7 @@ def amend_a_bay(visit: Visit) -> Answer:
         visit.require_unchanged(f"the label of bay {known.bay}", known.model, known.serial)
         _, changes = amend_bay(bench, case, known.bay, said["model"], said["serial"])
     told = f"Bay {known.bay} put right: {'; '.join(changes)}." if changes else "It was noted so already."
-    return visit.go("take-in", told)
+    return visit.go("take-in", told, {"at": BAYS})
 
 
 @BOOK.change(
@@ -257,4 +291,4 @@ def remove_a_bay(visit: Visit) -> Answer:
         known = bench.ledger.bay(case, said["bay"])
         visit.require_unchanged(f"the label of bay {known.bay}", known.model, known.serial)
         gone = remove_bay(bench, case, known.bay, said["reason"])
-    return visit.go("take-in", f"The case has no bay {gone.bay} any more; custody tells it.")
+    return visit.go("take-in", f"The case has no bay {gone.bay} any more; custody tells it.", {"at": BAYS})
