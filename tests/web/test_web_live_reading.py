@@ -129,7 +129,11 @@ def test_the_picture_follows_the_reading(web: Web, shop: WorkShop, readings: Rea
     readings.ask("rest")
     until(lambda: readings.state.standing is Standing.RESTS)
     at_rest = readings.read_bytes()
-    assert "rests: the drives keep their power and are not read" in text_of(readings.part("reading"))
+    resting = readings.part("reading")
+    assert "rests: the drives keep their power and are not read" in text_of(resting)
+    assert "nothing is asked of it now" in text_of(resting)
+    assert "being read" not in resting
+    assert "is being read" not in text_of(web.get("/case/1"))  # nor says Next so
     readings.ask("go-on")
     until(lambda: readings.read_bytes() > at_rest)
     page = web.get(f"{DRIVES}?bay=1")

@@ -69,17 +69,8 @@ class DriveShown:
         """Word, bytes, share and ranges of each condition."""
         if self.seen is None:
             return []
-        coverage, left = self.seen.record.coverage, self.seen.record.left
-        rows = [one for one in wording.coverage_rows(coverage) if one[1] != "0"]
-        return rows + ([] if not left else [_left_row(self.seen.record)])
-
-
-def _left_row(record: ImagingRecord) -> tuple[str, str, str, str]:
-    from mendbay.core.quantity import percent_text
-
-    left = record.left
-    share = percent_text(left.total_bytes, record.coverage.size_bytes)
-    return "of these left to the other half", count_text(left.total_bytes), share, count_text(len(left))
+        record = self.seen.record
+        return [one for one in wording.coverage_rows(record.coverage, record.left) if one[1] != "0"]
 
 
 # ---------------------------------------------------------------------- all drives
@@ -441,7 +432,7 @@ def lacking_row(record: ImagingRecord, one: Lacking) -> dict[str, str]:
         "start": count_text(one.span.start // sector),
         "sectors": count_text(-(-one.span.length // sector)),
         "bytes": count_text(one.span.length),
-        "condition": "left to the other half" if condition == LEFT else condition,
+        "condition": wording.LEFT_WORDS if condition == LEFT else condition,
         "tries": str(one.tries or ""),
         "trouble": str(one.trouble or ""),
         "adapter": "" if condition == LEFT else one.adapter,
