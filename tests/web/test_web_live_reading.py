@@ -58,7 +58,9 @@ def test_a_drive_is_said_to_click_while_it_is_read(web: Web, shop: WorkShop, rea
     form = hidden(web.get(DRIVES), f"{DRIVES}/condition")
     page = web.done(f"{DRIVES}/condition", {**form, "condition": "clicks"})
     assert "read as one that clicks from now on" in text_of(page)
-    assert "may make a drive that clicks worse" in text_of(page)
+    warning = page.index("said to click")
+    assert warning < page.index('id="drives-asked"'), "before anything that can be done"
+    assert "may make a drive that clicks worse" in text_of(page[warning : page.index('id="drives-asked"')])
     until(lambda: readings.said("clicks"))
     readings.goes_on()
     assert "clicks" in text_of(readings.part("reading"))
