@@ -232,6 +232,8 @@ def test_held_back_until_a_reason_is_given(web: Web, shop: WorkShop) -> None:
     page = web.post(f"{DRIVES}/look", form, status=200).text
     assert "Held back" in text_of(page)
     assert 'name="although_refused"' in page
+    assert 'name="although_harmful"' not in page  # triage says nothing against it
+    assert "although the customer refused it (optional)" not in text_of(page)
     web.post(f"{DRIVES}/begin", form, status=409)
     assert works(web.home).orders() == ()
     web.done(f"{DRIVES}/begin", {**form, "although_refused": "they agreed by telephone"})
@@ -239,6 +241,33 @@ def test_held_back_until_a_reason_is_given(web: Web, shop: WorkShop) -> None:
     with web.bench() as bench:
         told = [one.item for one in bench.ledger.custody(1)]
     assert any("they agreed by telephone" in one for one in told)
+
+
+def test_a_form_that_was_looked_at_keeps_what_was_said(web: Web, shop: WorkShop) -> None:
+    where = shop.drive(name="d1", bytes_=1 << 20)
+    web.get(f"{DRIVES}/look", status=303)  # nothing was looked at yet
+    form = {
+        "bay_1": "1",
+        "source_1": where,
+        "tries": "7",
+        "minutes": "2.5",
+        "want": "*.txt",
+        "worth": "80 EUR",
+    }
+    looked = web.post(f"{DRIVES}/look", form, status=200).text
+    again = web.get(f"{DRIVES}/look")  # as loading it once more does
+    assert hidden(again, f"{DRIVES}/begin") == hidden(looked, f"{DRIVES}/begin")
+    page = web.get(DRIVES)
+    assert f'name="source_1" value="{where}"' in page
+    assert 'name="tries" value="7"' in page
+    assert 'name="minutes" value="2.5"' in page
+    assert "*.txt</textarea>" in page
+    assert re.search(r'<details class="begin" open>', page)
+    web.post(f"{DRIVES}/look", {"bay_1": "1", "source_1": "/no/such/drive", "tries": "9"}, status=409)
+    assert 'name="tries" value="9"' in web.get(DRIVES)  # also of one that was refused
+    web.done(f"{DRIVES}/begin", hidden(looked, f"{DRIVES}/begin"))
+    assert 'name="tries" value="7"' not in web.get(DRIVES)  # it is begun
+    until(lambda: state(web).is_over)
 
 
 @pytest.mark.parametrize(

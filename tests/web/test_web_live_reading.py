@@ -58,7 +58,9 @@ def test_a_drive_is_said_to_click_while_it_is_read(web: Web, shop: WorkShop, rea
     form = hidden(web.get(DRIVES), f"{DRIVES}/condition")
     page = web.done(f"{DRIVES}/condition", {**form, "condition": "clicks"})
     assert "read as one that clicks from now on" in text_of(page)
-    assert "may make a drive that clicks worse" in text_of(page)
+    warning = page.index("said to click")
+    assert warning < page.index('id="drives-asked"'), "before anything that can be done"
+    assert "may make a drive that clicks worse" in text_of(page[warning : page.index('id="drives-asked"')])
     until(lambda: readings.said("clicks"))
     readings.goes_on()
     assert "clicks" in text_of(readings.part("reading"))
@@ -129,7 +131,11 @@ def test_the_picture_follows_the_reading(web: Web, shop: WorkShop, readings: Rea
     readings.ask("rest")
     until(lambda: readings.state.standing is Standing.RESTS)
     at_rest = readings.read_bytes()
-    assert "rests: the drives keep their power and are not read" in text_of(readings.part("reading"))
+    resting = readings.part("reading")
+    assert "rests: the drives keep their power and are not read" in text_of(resting)
+    assert "nothing is asked of it now" in text_of(resting)
+    assert "being read" not in resting
+    assert "is being read" not in text_of(web.get("/case/1"))  # nor says Next so
     readings.ask("go-on")
     until(lambda: readings.read_bytes() > at_rest)
     page = web.get(f"{DRIVES}?bay=1")

@@ -12,12 +12,14 @@ from pathlib import Path
 import pytest
 
 from mendbay.core.source import Source
-from mendbay.core.span import SpanSet
+from mendbay.core.span import Span, SpanSet
 from mendbay.jobs import files_apart as files_apart_job
 from mendbay.jobs.catalogue_files import catalogue_files
 from mendbay.jobs.files_apart import files_apart
 from mendbay.jobs.pair_picture import pair_seen
+from mendbay.jobs.read_drive import DriveAt
 from mendbay.jobs.read_pair import read_pair
+from mendbay.jobs.take_in import take_in
 from mendbay.jobs.volume import candidates_on, case_images, sources_of
 from mendbay.outlets.scenario.geometry import Level
 from mendbay.outlets.scenario.small import SmallBase
@@ -123,6 +125,25 @@ def test_files_where_the_halves_differ(tmp_path: Path, base: SmallBase) -> None:
             assert link is not None
             assert "14.bin" in text_of(web.get(unescape(link[1])))
         assert len(found.bench.ledger.events(1)) >= events
+
+
+def test_halves_taken_alone_are_told_apart(tmp_path: Path, base: SmallBase) -> None:
+    with shop(tmp_path, base) as found:
+        read_pair(found.bench, 1, found.drives())
+        with case_images(found.bench, found.bench.ledger.case(1)) as stores:
+            volume = candidates_on(sources_of(stores))[0].volume
+            data = volume.read(Span(0, volume.size_bytes)).data
+        copies = [tmp_path / "one.img", tmp_path / "two.img"]
+        for one in copies:
+            one.write_bytes(data)
+        take_in(found.bench, "Quillmere Pottery")
+        read_pair(found.bench, 2, [DriveAt(bay, str(one)) for bay, one in zip("12", copies, strict=True)])
+        with web_on(tmp_path / "home") as web:
+            said = text_of(web.get("/case/2/pair"))
+        for bay in "12":
+            assert re.search(rf"Single volume of [^,]+, bay {bay}, the whole drive", said)
+        assert said.count("It is one half of the mirror, taken alone") == 2
+        assert "smaller than the one that holds" not in said
 
 
 def test_files_apart_are_cut(tmp_path: Path, base: SmallBase, monkeypatch: pytest.MonkeyPatch) -> None:

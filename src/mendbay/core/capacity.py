@@ -161,7 +161,7 @@ def _near(size_bytes: int, gb: int) -> bool:
 def _own_count(size_bytes: int, sector_bytes: int, label_gb: int | None) -> Capacity:
     nearest = label_gb or min(_USUAL_GB, key=lambda gb: abs(size_bytes - gb * GB))
     if size_bytes < (_BOUND_FROM_GB - 1) * GB:
-        said = f"{_size(size_bytes)}: smaller than the drives the standard binds, so the count says nothing."
+        said = f"{_size(size_bytes)}: smaller than any drive whose size the standard fixes."
         return Capacity(size_bytes, sector_bytes, Fit.OLDER, None, None, None, said)
     if sector_bytes not in _RULED_SECTORS or not _near(size_bytes, nearest):
         said = f"{_size(size_bytes)}: a count of its maker's own. Compare it with the label."

@@ -19,6 +19,7 @@ from mendbay.core.quantity import (
     percent_text,
 )
 from mendbay.core.span import Span
+from mendbay.faces.wording import LEFT_WORDS
 from mendbay.jobs.events import Worth
 from mendbay.jobs.work_port import Outcome, Standing
 
@@ -30,6 +31,7 @@ WORTH = {
     Worth.REST: "It is of the rest.",
     Worth.AGAIN: "It was refused before and is asked for again.",
 }
+IDLE = "nothing is asked of it now"
 STANDING = {
     Standing.BEGUN: "begins",
     Standing.RUNS: "under way",
@@ -52,7 +54,9 @@ class BayNow:
     """How far the reading of a bay's drive is.
 
     Args:
+        phase: what the reading is doing; `IDLE` while nothing is asked of the drive.
         at: the first byte of what is asked for.
+        now: what is asked for; empty for nothing.
         why: why that is asked for, as sentences; empty where no plan tells.
         share: of what is to be read, how much is done, from 0 to 1.
         figures: what it is and how much, both as words.
@@ -68,22 +72,28 @@ class BayNow:
     figures: tuple[tuple[str, str], ...]
 
 
-def bay_now(bay: str, told: Mapping[str, Any], sector_bytes: int = 512) -> BayNow:
+def bay_now(bay: str, told: Mapping[str, Any], sector_bytes: int = 512, *, rests: bool = False) -> BayNow:
     """How far the reading of a bay's drive is.
 
     Args:
         told: the fields of `ReadingProgress` by name.
+        rests: the drive rests, whatever it was asked for last.
     """
     start, stop = told.get("now") or (0, 0)
+    stop = start if rests else stop
     aim, read = int(told.get("aim_bytes") or 0), int(told.get("read_bytes") or 0)
     done = min(read, aim)
-    words = f"{percent_text(done, aim)} of {bytes_text(aim)} read" if aim else "nothing is to be read here"
+    words = (
+        f"{percent_text(done, aim)} read of {bytes_text(aim)} to be read here"
+        if aim
+        else "nothing is to be read here"
+    )
     return BayNow(
         bay,
-        str(told.get("phase", "")),
+        str(told.get("phase", "")) if stop > start else IDLE,
         int(start),
         _place(Span(int(start), int(stop)), sector_bytes) if stop > start else "",
-        why_words(told.get("why") or {}),
+        why_words(told.get("why") or {}) if stop > start else (),
         done / aim if aim else 0.0,
         words,
         tuple(_figures(told)),
@@ -136,7 +146,7 @@ def _figures(told: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("unread", bytes_text(max(0, aim - read - refused))),
     ]
     if told.get("is_shared"):
-        rows.append(("given by the other drive", bytes_text(int(told.get("elsewhere_bytes") or 0))))
+        rows.append((LEFT_WORDS, bytes_text(int(told.get("elsewhere_bytes") or 0))))
     celsius = told.get("celsius")
     rows += [
         ("rate", f"{bytes_text(int(told.get('bytes_per_second') or 0))} a second"),

@@ -79,19 +79,24 @@ def offered_json(one: Offered) -> dict[str, Any]:
     }
 
 
-def coverage_rows(coverage: Coverage) -> list[tuple[str, str, str, str]]:
-    """A row for each condition: word, bytes, share of the drive, number of ranges."""
+def coverage_rows(coverage: Coverage, left: SpanSet) -> list[tuple[str, str, str, str]]:
+    """A row for each condition: word, bytes, share of the drive, number of ranges.
+
+    Args:
+        left: what was left to the other half of a mirror: it has a row of its own, and is not unread.
+    """
     from mendbay.core.coverage import Condition  # arrays: few words need them
 
     spans = {
-        Condition.READ: coverage.read,
-        Condition.REFUSED: coverage.refused,
-        Condition.UNREAD: coverage.unread,
-        Condition.WAIVED: coverage.waived,
+        str(Condition.READ): coverage.read,
+        str(Condition.REFUSED): coverage.refused,
+        str(Condition.UNREAD): coverage.unread - left,
+        str(Condition.WAIVED): coverage.waived,
+        **({LEFT_WORDS: left} if left else {}),
     }
     return [
         (
-            str(one),
+            one,
             count_text(spans[one].total_bytes),
             percent_text(spans[one].total_bytes, coverage.size_bytes),
             count_text(len(spans[one])),
@@ -100,11 +105,15 @@ def coverage_rows(coverage: Coverage) -> list[tuple[str, str, str, str]]:
     ]
 
 
+LEFT_WORDS = "left to the other half"
+"""What a drive was not asked for because the other half of a mirror gave it, wherever it is told of."""
+
+
 def left_words(left: SpanSet) -> str:
-    """What of a drive's unread bytes the other half of a mirror gave, which no row of the coverage says."""
+    """What it means that bytes of a drive were left to the other half of a mirror."""
     return (
-        f"{count_text(left.total_bytes)} of the unread bytes ({counted(len(left), 'range')}) were left to "
-        "the other half of the mirror, which gave them: nothing is to be done about them."
+        f"Left to the other half of the mirror, which gave them: {count_text(left.total_bytes)} bytes "
+        f"({counted(len(left), 'range')}). Nothing is to be done about them."
     )
 
 
@@ -149,6 +158,7 @@ def read_result_words(result: ReadResult, *, is_lacking: bool = True, typed: boo
     missing = size - result.read_bytes - result.left_bytes
     lines = [
         f"Bay {result.bay}: {percent_text(result.read_bytes, size)} of {bytes_text(size)} read"
+        + (f", {percent_text(result.left_bytes, size)} {LEFT_WORDS}" if result.left_bytes else "")
         + (f", {count_text(missing)} bytes not" if missing else "")
         + f"; {result.ended}."
     ]

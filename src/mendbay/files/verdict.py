@@ -128,7 +128,9 @@ def judge(entry: Entry, layout: Layout, outlook: Outlook, halves_parted_at: int 
     reasons = [*entry.problems, *(text for text in layout.problems if text not in entry.problems)]
     proof = entry.proof if layout.proof is not Proof.NONE else Proof.NONE
     if other_half and not older:
-        reasons.append(f"{other_half.total_bytes} bytes come from the other half of the mirror")
+        reasons.append(
+            f"{other_half.total_bytes} bytes come from the second half of the mirror, as the first lacks them"
+        )
     if older and proof is not Proof.NONE and _untouched_since(entry, halves_parted_at):
         reasons.append(
             f"{older.total_bytes} bytes come from the half that fell behind; the file has not changed since "

@@ -17,6 +17,7 @@ from mendbay.jobs.keep_copies import HAND_BACK, HAND_BACK_BEGUN
 from mendbay.jobs.looks import KIND as LOOK
 from mendbay.jobs.looks import LOOKED
 from mendbay.jobs.money_standing import MoneyStanding, money_standing
+from mendbay.jobs.other_half import HALVES
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.take_in_form import fill_form
 from mendbay.jobs.withdraw import standing_notes
@@ -267,8 +268,11 @@ class _Looking:
         image = self._of(bay)
         if image is None:
             return f"bay {bay.bay} {'is begun' if self._seen(bay) else 'is not read'}"
-        whole = image.read_bytes + image.refused_bytes + image.waived_bytes + image.unread_bytes
-        words = f"bay {bay.bay} {percent_text(image.read_bytes, whole)} read"
+        told = image.read_bytes + image.refused_bytes + image.waived_bytes + image.unread_bytes
+        left = max(0, bay.size_bytes - told) if HALVES in self._events else 0  # the figures leave it out
+        words = f"bay {bay.bay} {percent_text(image.read_bytes, told + left)} read"
+        if left:
+            words += f", {percent_text(left, told + left)} left to the other half"
         if image.refused_bytes:
             sectors = -(-image.refused_bytes // (bay.sector_bytes or SECTOR_BYTES))
             words += f", {counted(sectors, 'sector')} refused"

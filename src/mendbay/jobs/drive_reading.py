@@ -167,6 +167,7 @@ class DriveReading:
         self._last_commit = clock.steady_seconds()
         self._account = ReadingAccount(bay, store, clock, self._assumed)
         self._returns = 0
+        self._is_told = False
         self._wanted = SpanSet()
 
     def plan_by(self, unit_bytes: int) -> None:
@@ -261,6 +262,7 @@ class DriveReading:
         """
         wanted = spans.clip(Span(0, self._store.identity.size_bytes)).widen(self.unit_bytes)
         self._account.begin(Phase.FETCH, wanted, SpanSet())
+        self._is_told = False
         try:
             while self._may_fetch():
                 if self._stop():  # perhaps in a pause for its heat: not one read more
@@ -272,6 +274,9 @@ class DriveReading:
                     break
         finally:
             self._drain()
+            if self._is_told:  # else it stands told as under way, however long nothing more is fetched
+                self._tell_account(self._nothing_asked())
+                self._is_told = False
 
     def _may_fetch(self) -> bool:
         """Rests and cuts the power if that is wanted; whether the drive may be read then."""
@@ -302,7 +307,7 @@ class DriveReading:
         self._drain()
         self._store.commit()
         begun = self._clock.steady_seconds()
-        self._tell_account(self._given or Span(0, 0))
+        self._tell_account(self._nothing_asked())
         self._tell(Resting(self.bay, is_resting=True))
         while self._hold() and not self._stop() and not pause():
             self._wait(REST_SLICE_SECONDS)
@@ -575,6 +580,7 @@ class DriveReading:
         over."""
         if self._account.is_due:
             span = self._queue[0]
+            self._is_told = True
             self._tell_account(span, None if self._is_piece(span) else self._account.why(self.picker, span))
 
     def _tell_account(self, span: Span, why: Why | None = None) -> None:
@@ -608,7 +614,12 @@ class DriveReading:
             self._drain()
         finally:
             self._store.commit()
-        self._tell_account(self._given or Span(0, 0))
+        self._tell_account(self._nothing_asked())
+
+    def _nothing_asked(self) -> Span:
+        """The empty range behind what was given last: nothing is asked for now."""
+        at = 0 if self._given is None else self._given.stop
+        return Span(at, at)
 
 
 def fall_of(attempt: Attempt) -> Attempt:

@@ -66,7 +66,7 @@ class ReadingProgress:
     so are its bounds.
 
     Args:
-        now: the range that is being asked for.
+        now: the range that is being asked for; empty while nothing is.
         aim_bytes: what is to be read here, without `elsewhere_bytes`.
         retrying_sectors: refused sectors that are asked for again, once nothing is unread.
         tries_left: the most tries that are left for them.

@@ -40,6 +40,19 @@ class Although:
 AGAINST_NOTHING = Although()
 
 
+@dataclass(frozen=True, slots=True)
+class ReasonsDue:
+    """Which reasons of `Although` it takes to give a drive power, or to read it.
+
+    Args:
+        refused: the customer refused it.
+        harmful: triage keeps the drive without power.
+    """
+
+    refused: bool
+    harmful: bool
+
+
 def require_power(
     bench: Bench,
     case: int,
@@ -82,6 +95,26 @@ def foresee_power(bench: Bench, case: int, bays: Iterable[str], although: Althou
     _speaks_against(bench, case, tuple(bays), although, reading=False)
 
 
+def reasons_due(bench: Bench, case: int, bays: Iterable[str], *, reading: bool) -> ReasonsDue:
+    """What has to be given a reason against before drives get power, or with `reading` are read.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    no = _refused(bench, case, reading=reading)
+    return ReasonsDue(bool(no), bool(_kept(bench, case, tuple(bays))))
+
+
+def _refused(bench: Bench, case: int, *, reading: bool) -> list[str]:
+    words = refused(consents_of(bench, case))
+    return [one for one in (POWER, LONG) if one in words and (reading or one == POWER)]
+
+
+def _kept(bench: Bench, case: int, asked: Sequence[str]) -> list[KeepOff]:
+    return [one for bay in asked if (one := kept_without_power(bench, case, bay)) is not None]
+
+
 def _speaks_against(
     bench: Bench, case: int, asked: Sequence[str], although: Although, *, reading: bool
 ) -> tuple[bool, list[KeepOff]]:
@@ -90,15 +123,14 @@ def _speaks_against(
     record = remembered(bench, case)
     require_nameless(record, although.refused, although.harmful, although.other_serial)
     require_undisputed(bench, case)
-    words = refused(consents_of(bench, case))
-    no = [one for one in (POWER, LONG) if one in words and (reading or one == POWER)]
+    no = _refused(bench, case, reading=reading)
     if no and not although.refused.strip():
         raise HeldBack(
             f"The customer refused {' and '.join(risk_called(one).title for one in no)} in case {case}.",
             f"mendbay case consent {case} {no[0]} yes, once they agree; or --although-refused REASON, which "
             "custody keeps",
         )
-    kept = [one for bay in asked if (one := kept_without_power(bench, case, bay)) is not None]
+    kept = _kept(bench, case, asked)
     if kept and not although.harmful.strip():
         raise HeldBack(
             " ".join(map(_stop, kept)),

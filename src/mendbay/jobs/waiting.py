@@ -270,7 +270,7 @@ def _machines(bench: Bench, case: Case, shop: WholeShop) -> list[Wait]:
         if seen is not None and seen.busy:
             begun = [one.started_at for one in shop.images.get(case.number, ()) if one.bay == bay.bay]
             since = begun[-1] if begun else bench.now()
-            found.append(Wait(WaitsFor.MACHINE, f"the drive of bay {bay.bay} is being read", since))
+            found.append(Wait(WaitsFor.MACHINE, f"the reading of bay {bay.bay} to end", since))
     return found
 
 

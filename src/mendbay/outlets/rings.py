@@ -250,8 +250,10 @@ def _textures(key: str, colours: Mapping[str, str]) -> str:
         _pattern(
             key, "older", 6, ground, f'<path d="M0 1.5H4M2 4.5H6" stroke="{ochre}" stroke-width="1.5"/>'
         ),
-        _pattern(key, "left", 4, ground, f'<path d="M2 0V4" stroke="{teal}" stroke-width="0.9"/>'),
-        _pattern(key, "refused", 3, ground, f'<path d="M0 1.5H3" stroke="{ink}" stroke-width="1.5"/>', 45),
+        _pattern(key, "left", 6, ground, f'<path d="M3 0V6" stroke="{teal}" stroke-width="0.8"/>'),
+        _pattern(
+            key, "refused", 3, ground, f'<path d="M0 1.5H3M1.5 0V3" stroke="{ink}" stroke-width="1"/>', 45
+        ),
         _pattern(key, "waived", 4, ground, f'<circle cx="2" cy="2" r="0.9" fill="{slate}"/>'),
     )
     return f"<defs>{''.join(made)}</defs>"

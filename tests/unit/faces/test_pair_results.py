@@ -115,14 +115,12 @@ def test_what_was_left_to_the_other_half_is_said_so(run: Run, box: Scenario, tmp
     assert left > 1 << 20
     assert answer(run, "case", "show", 1)["images"][0]["left_bytes"] == left
     story = one_line(text_of(run, "case", "show", 1))
-    both_say = re.findall(
-        r"([\d ]+) of the unread bytes \([\d ]+ ranges?\) were left to the other half", story
-    )
+    both_say = re.findall(r"which gave them: ([\d ]+) bytes \([\d ]+ ranges?\)", story)
     assert int(both_say[0].replace(" ", "")) == left
     assert len(both_say) == 2
     said = one_line(text_of(run, "drive", "show", 1, 1))
-    assert "of the unread bytes" in said
-    assert "were left to the other half of the mirror, which gave them" in said
+    assert re.search(r"left to the other half [\d ]+ [\d.]+ %", said)
+    assert "Left to the other half of the mirror, which gave them" in said
     assert "from byte" not in said, "none of them is a matter for the table"
     assert "left the other half" in one_line(text_of(run, "drive", "show", 1, 1, "--all"))
     text_of(run, "drive", "refused", 1, 1, tmp_path / "list.csv")

@@ -7,7 +7,7 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from mendbay.faces.reading_now_words import bay_now, left_words, why_words
+from mendbay.faces.reading_now_words import IDLE, bay_now, left_words, why_words
 
 WHOLE = st.one_of(st.none(), st.integers(0, 2**45))
 SECONDS = st.one_of(st.none(), st.floats(0, 1e8))
@@ -76,3 +76,11 @@ def test_time_left_says_between_what() -> None:
     told = {"seconds_left": 60.0, "seconds_left_low": 30.0, "seconds_left_high": 200.0}
     assert left_words(told).replace("\u2009", " ") == "1 min 00 s (between 30 s and 3 min 20 s)"
     assert left_words({}) == "not known yet"
+
+
+def test_a_drive_that_rests_or_is_asked_nothing_is_not_told_as_read() -> None:
+    told = {"phase": "fetching", "now": [0, 24_576], "aim_bytes": 24_576, "read_bytes": 24_576}
+    assert bay_now("2", told).phase == "fetching"
+    for idle in (bay_now("2", told, rests=True), bay_now("2", {**told, "now": [24_576, 24_576]})):
+        assert (idle.phase, idle.now, idle.why) == (IDLE, "", ())
+    assert "24.6" in idle.share_words

@@ -209,7 +209,7 @@ def test_a_reserved_part_that_is_ordered_is_waited_for(bench: Bench, shop: ShopF
 
 def test_a_drive_that_is_being_read_is_waited_for(bench: Bench) -> None:
     store = bench.images.create(bench.ledger.case(1), "1", Identity("AL20-HX4", "S1", 1 << 20, 512))
-    assert waits(tell_turn(bench, 1)) == [(WaitsFor.MACHINE, "the drive of bay 1 is being read")]
+    assert waits(tell_turn(bench, 1)) == [(WaitsFor.MACHINE, "the reading of bay 1 to end")]
     store.close()
     assert waits(tell_turn(bench, 1)) == []
 

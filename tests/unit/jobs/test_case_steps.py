@@ -7,12 +7,13 @@ import json
 import pytest
 
 from mendbay.case.agenda import WaitsFor
-from mendbay.case.records import CaseKind, CaseState, Event, Image
+from mendbay.case.records import Bay, CaseKind, CaseState, Event, Image
 from mendbay.core.errors import NoSuchCase
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs import triage_case
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.case_steps import CaseSteps, JobStep, StepName, StepState, tell_steps
+from mendbay.jobs.other_half import HALVES
 from mendbay.jobs.ports import ImageGlance
 from mendbay.jobs.quote_case import make_quote
 from mendbay.jobs.quote_lines import Wish
@@ -72,6 +73,18 @@ def test_an_answer_that_is_taken_back_is_known_no_more(bench: Bench) -> None:
     triage = step(tell_steps(bench, 1), StepName.TRIAGE)
     assert triage.words.startswith("0 answers are known")
     assert triage.state is StepState.NOT_STARTED
+
+
+def test_what_was_left_to_the_other_half_is_a_share_of_its_own(bench: Bench) -> None:
+    bench.ledger.amend_bay(Bay(1, "1", size_bytes=512 * 1000, sector_bytes=512))
+    image(bench, "1", 512 * 132, 512 * 12, 0)
+    before = step(tell_steps(bench, 1), StepName.READING)
+    assert "left" not in before.words  # the size may be a label's
+    bench.note(1, HALVES, "Read as one task.")
+    reading = step(tell_steps(bench, 1), StepName.READING)
+    assert reading.words.startswith(
+        "Bay 1 13.2\u2009% read, 85.6\u2009% left to the other half, 12 sectors refused; bay 2"
+    )
 
 
 def test_the_reading_bay_by_bay(bench: Bench) -> None:

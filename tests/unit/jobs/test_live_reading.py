@@ -341,3 +341,11 @@ def test_nobody_who_watches_changes_a_reading() -> None:
     other = Watched(bad={5000})
     other.reading().run()
     assert one.drive.log == other.drive.log
+
+
+def test_what_was_fetched_is_told_as_fetched() -> None:
+    one = Watched()
+    one.reading().fetch(SpanSet([Span(0, 48 * 512)]))
+    last = one.accounts[-1]
+    assert (last.read_bytes, last.aim_bytes) == (48 * 512, 48 * 512)
+    assert last.now.length == 0, "nothing is asked for any more"

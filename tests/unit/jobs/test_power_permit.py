@@ -13,7 +13,7 @@ from mendbay.core.errors import HeldBack, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.compare_drive import compare_drive
 from mendbay.jobs.consents import give_word
-from mendbay.jobs.power_permit import Although, require_power
+from mendbay.jobs.power_permit import Although, ReasonsDue, reasons_due, require_power
 from mendbay.jobs.read_drive import DriveAt, read_drive
 from mendbay.jobs.read_pair import read_pair
 from mendbay.jobs.take_in import add_bay
@@ -55,7 +55,10 @@ def test_a_refused_drive_is_read_with_a_reason_alone(bench: Bench, drive: str) -
 def test_long_reading_that_was_refused_holds_reading_back_and_no_question_to_the_drive(
     bench: Bench, drive: str
 ) -> None:
+    assert reasons_due(bench, 1, ["1"], reading=True) == ReasonsDue(refused=False, harmful=False)
     give_word(bench, 1, "long-reading", Word.NO)
+    assert reasons_due(bench, 1, ["1"], reading=True) == ReasonsDue(refused=True, harmful=False)
+    assert reasons_due(bench, 1, ["1"], reading=False) == ReasonsDue(refused=False, harmful=False)
     with pytest.raises(HeldBack, match="refused long reading") as caught:
         read_drive(bench, 1, DriveAt("1", drive))
     assert "case consent 1 long-reading yes" in caught.value.next_step

@@ -67,7 +67,7 @@ def _story_text(story: CaseStory, certificates: Sequence[KeptCertificate], taken
         elif image.coverage is None:
             lines.append(f"  {image.path}: {image.trouble}")
         else:
-            rows = wording.coverage_rows(image.coverage)
+            rows = wording.coverage_rows(image.coverage, image.left)
             lines += [
                 "  " + line for line in table(rows, ("", "bytes", "share", "ranges"), (1, 2, 3)).split("\n")
             ]

@@ -57,7 +57,9 @@ def show(screen: Screen, case: int, bay: str, everything: bool) -> None:
     lines = [
         f"Bay {bay} of case {case}: {bytes_text(coverage.size_bytes)} "
         f"in sectors of {coverage.sector_bytes} bytes",
-        table(wording.coverage_rows(coverage), ("", "bytes", "share", "ranges"), right=(1, 2, 3)),
+        table(
+            wording.coverage_rows(coverage, record.left), ("", "bytes", "share", "ranges"), right=(1, 2, 3)
+        ),
         *_changed_lines(case, record),
         *_run_lines(record.runs),
         *_left_lines(record),

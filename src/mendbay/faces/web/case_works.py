@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from mendbay.core.errors import UsageError
 from mendbay.core.quantity import bytes_text, count_text, counted, percent_text
-from mendbay.faces.reading_now_words import WORTH
+from mendbay.faces.reading_now_words import IDLE, WORTH
 from mendbay.jobs.work_port import (
     JSON,
     Ask,
@@ -197,7 +197,7 @@ def _reading(one: Mapping[str, Any]) -> ReadingNow:
         wanted=f"{bytes_text(of_wanted)} of {bytes_text(wanted)} wanted" if wanted else "",
         all=f"{bytes_text(read)} of {bytes_text(aim)} read",
         share=share,
-        now=f"{bytes_text(stop - start)} from byte {count_text(start)} on",
+        now=f"{bytes_text(stop - start)} from byte {count_text(start)} on" if stop > start else IDLE,
         why=_why(one.get("why")),
     )
 

@@ -11,7 +11,15 @@ from urllib.parse import urlsplit
 import jinja2
 from markupsafe import Markup
 
-from mendbay.core.quantity import bytes_text, chance_text, count_text, counted, duration_text, percent_text
+from mendbay.core.quantity import (
+    bytes_text,
+    chance_text,
+    count_text,
+    counted,
+    duration_text,
+    grouped_bytes,
+    percent_text,
+)
 from mendbay.faces.plain_text import without_controls
 from mendbay.faces.printable import printable
 from mendbay.faces.web.addresses import Book
@@ -46,6 +54,7 @@ class Drawing:
             told=told_on(book),
             size=bytes_text,
             count=count_text,
+            grouped=grouped_bytes,
             chance=chance_text,
             duration=duration_text,
             moment=moment,

@@ -4,18 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from decimal import Decimal
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from mendbay.core.errors import UsageError
 from mendbay.faces.web.fields import Field, choice, decimal, flag, line, number, text
+from mendbay.faces.web.lately import Lately
 from mendbay.imaging.hazard import Condition
 from mendbay.jobs.power_permit import Although
 from mendbay.jobs.work_port import JSON, WorkKind, WorkOrder
+
+if TYPE_CHECKING:
+    from mendbay.faces.web.visit import Visit
 
 SLOTS = (1, 2)
 """A box has two bays."""
 PATH_LIMIT = 1000
 PATTERNS_LIMIT = 4000
+FORMS_KEPT = 32
 MOST_TRIES = 100
 CONDITIONS = {
     str(Condition.HEALTHY): "healthy",
@@ -150,6 +155,36 @@ def _drives_said(said: Mapping[str, Any]) -> dict[str, dict[str, str]]:
             "No drive is named.", "Choose the drive of each bay that is to be read, or write its path."
         )
     return drives
+
+
+class FormsLookedAt:
+    """What the forms of readings said that were looked at last and not begun, by case and person: kept while
+    the server runs, so that whoever goes back, or loads the page again, types nothing twice."""
+
+    def __init__(self) -> None:
+        self._kept: Lately[tuple[int, str], Mapping[str, Any]] = Lately(FORMS_KEPT)
+
+    def put(self, case: int, who: str, said: Mapping[str, Any]) -> None:
+        """Keeps what a form says, but for reasons, which count for one order alone."""
+        self._kept.put((case, who), {**said, **dict.fromkeys(_ALTHOUGH, "")})
+
+    def get(self, case: int, who: str) -> Mapping[str, Any] | None:
+        """What was said last; None if nothing was, or it is begun."""
+        return self._kept.get((case, who))
+
+    def drop(self, case: int, who: str) -> None:
+        """It is begun."""
+        self._kept.drop(lambda key: key == (case, who))
+
+    def close(self) -> None:
+        """Lets go of all of them."""
+        self._kept.close()
+
+
+def forms_looked_at(visit: Visit) -> FormsLookedAt:
+    """Those of the server."""
+    found: FormsLookedAt = visit.desk.keep("forms looked at", FormsLookedAt)
+    return found
 
 
 def said_by(order: WorkOrder) -> dict[str, Any]:

@@ -154,7 +154,7 @@ class WorkSeen:
     def now(self, sector_bytes: Mapping[str, int]) -> tuple[BayNow, ...]:
         """How far each bay is."""
         return tuple(
-            bay_now(bay, cast("Mapping[str, Any]", told), sector_bytes.get(bay, 512))
+            bay_now(bay, cast("Mapping[str, Any]", told), sector_bytes.get(bay, 512), rests=self.rests)
             for bay, told in sorted(self.state.progress.items())
         )
 

@@ -17,7 +17,7 @@ from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page, Unchanged
 from mendbay.faces.web.card import card_of
 from mendbay.faces.web.fields import choice, line, number
-from mendbay.faces.web.reading_form import SLOTS, said_by, sources_in
+from mendbay.faces.web.reading_form import SLOTS, forms_looked_at, said_by, sent, sources_in
 from mendbay.faces.web.reading_view import WorkSeen, works_of
 from mendbay.faces.web.visit import Visit, seen
 from mendbay.imaging.differences import Difference
@@ -28,7 +28,7 @@ from mendbay.jobs.drive_picture import DriveSeen, DrivesSeen
 from mendbay.jobs.drive_rings_port import DriveRings
 from mendbay.jobs.drives_at_hand import drives_at_hand
 from mendbay.jobs.imaging_record import DEVICES, LEFT, ImagingRecord, imaging_record, lacking_csv
-from mendbay.jobs.power_permit import foresee_reading, wants_asking
+from mendbay.jobs.power_permit import foresee_reading, reasons_due, wants_asking
 from mendbay.jobs.set_aside import asides
 
 if TYPE_CHECKING:
@@ -69,17 +69,8 @@ class DriveShown:
         """Word, bytes, share and ranges of each condition."""
         if self.seen is None:
             return []
-        coverage, left = self.seen.record.coverage, self.seen.record.left
-        rows = [one for one in wording.coverage_rows(coverage) if one[1] != "0"]
-        return rows + ([] if not left else [_left_row(self.seen.record)])
-
-
-def _left_row(record: ImagingRecord) -> tuple[str, str, str, str]:
-    from mendbay.core.quantity import percent_text
-
-    left = record.left
-    share = percent_text(left.total_bytes, record.coverage.size_bytes)
-    return "of these left to the other half", count_text(left.total_bytes), share, count_text(len(left))
+        record = self.seen.record
+        return [one for one in wording.coverage_rows(record.coverage, record.left) if one[1] != "0"]
 
 
 # ---------------------------------------------------------------------- all drives
@@ -104,17 +95,21 @@ def drives(visit: Visit) -> Answer:
         found = works_of(visit, case)
         shown = drives_shown(visit, bench, found)
         at_hand = _at_hand(bench, case, found)
+        kept = forms_looked_at(visit).get(case, visit.who)
         facts = {
             "card": card,
+            "kept": kept is not None,
+            "before": dict(sent(kept)).get if kept is not None else {}.get,
             "works": found,
             "asks_mark": _asks_mark(found),
             "ends_mark": _ends_mark(found),
             "drives": shown,
             "sector_bytes": _sectors(shown),
             "at_hand": at_hand,
-            "slots": _slots(shown, found, at_hand),
+            "slots": _slots(shown, found, at_hand) if kept is None else _slots_said(kept, at_hand),
             "conditions": [(one.bay, said_condition(bench, case, one.bay)) for one in shown],
-            "clicks": cautions_for(CLICKS) if any(_clicks(bench, case, one.bay) for one in shown) else (),
+            "clicks": cautions_for(CLICKS),
+            "clicking": [one.bay for one in shown if _clicks(bench, case, one.bay)],
             "wanted": card.case.wanted,
             "is_open": bool(visit.desk.rules.key),
             "cautions": cautions_for(DRIVE),
@@ -282,9 +277,24 @@ def _slots(shown: list[DriveShown], found: tuple[WorkSeen, ...], at_hand: AtHand
                 "bay": bay,
                 **at_hand.filled_in(where),
                 "adapter": last[f"adapter_{was}"] if was else "",
+                "condition": "",
             }
         )
     return slots
+
+
+def _slots_said(said: Mapping[str, Any], at_hand: AtHand) -> list[dict[str, Any]]:
+    """The same as it was said and looked at."""
+    return [
+        {
+            "at": at,
+            "bay": said[f"bay_{at}"],
+            **at_hand.filled_in(said[f"device_{at}"] or said[f"source_{at}"]),
+            "adapter": said[f"adapter_{at}"],
+            "condition": said[f"condition_{at}"],
+        }
+        for at in SLOTS
+    ]
 
 
 # ---------------------------------------------------------------------- one drive
@@ -307,6 +317,8 @@ def one_drive(visit: Visit) -> Answer:
             "asides_there": bench.images.asides(card.case, bay),
             "held": _held(bench, case, bay),
             "wants_asking": wants_asking(bench, case),
+            "due_power": reasons_due(bench, case, [bay], reading=False),
+            "due_reading": reasons_due(bench, case, [bay], reading=True),
             "cautions": cautions_for((*DRIVE, *_clicks(bench, case, bay))),
             "image_mark": _mark(shown),
             **_place_facts(bench, case, bay, shown, found),
@@ -442,7 +454,7 @@ def lacking_row(record: ImagingRecord, one: Lacking) -> dict[str, str]:
         "start": count_text(one.span.start // sector),
         "sectors": count_text(-(-one.span.length // sector)),
         "bytes": count_text(one.span.length),
-        "condition": "left to the other half" if condition == LEFT else condition,
+        "condition": wording.LEFT_WORDS if condition == LEFT else condition,
         "tries": str(one.tries or ""),
         "trouble": str(one.trouble or ""),
         "adapter": "" if condition == LEFT else one.adapter,

@@ -20,6 +20,7 @@ from mendbay.faces.web.reading_form import (
     although_said,
     condition,
     conditions_in,
+    forms_looked_at,
     options_said,
     sent,
     sources_in,
@@ -29,7 +30,7 @@ from mendbay.files.wanted import seems_several
 from mendbay.imaging.hazard import Condition
 from mendbay.jobs.bay_drive import require_bays_drive
 from mendbay.jobs.drive_condition import WORDS, said_condition, say_condition
-from mendbay.jobs.power_permit import foresee_reading, note_agreed, wants_asking
+from mendbay.jobs.power_permit import foresee_reading, note_agreed, reasons_due, wants_asking
 from mendbay.jobs.read_drive import foresee_drives
 from mendbay.jobs.take_in_form import tell
 from mendbay.jobs.work_options import options_of
@@ -45,15 +46,21 @@ CASE = "/case/{case:int}/drives"
 HIDDEN_APART = tuple(one.name for one in ALTHOUGH)
 
 
-@BOOK.page(CASE + "/look", "drives-look-page", "Leads to the drives: what was looked at is not kept.")
+@BOOK.page(CASE + "/look", "drives-look-page", "Says once more what the drives are that were looked at last.")
 def look_page(visit: Visit) -> Answer:
-    return visit.go("drives")
+    said = forms_looked_at(visit).get(visit.path["case"], visit.who)
+    return visit.go("drives") if said is None else _looked(visit, said)
 
 
 @BOOK.change(CASE + "/look", "drives-look", "Says what the drives are, without reading a sector.", FIELDS)
 def look(visit: Visit) -> Answer:
     """What will be read, what speaks against it and what is to be minded; nothing is begun."""
-    case, said = visit.path["case"], visit.said
+    forms_looked_at(visit).put(visit.path["case"], visit.who, visit.said)
+    return _looked(visit, visit.said)
+
+
+def _looked(visit: Visit, said: Mapping[str, Any]) -> Page:
+    case = visit.path["case"]
     kind, options = options_said(said)
     options_of(WorkOrder("", kind, case, "", "", options))
     sources = sources_in(options)
@@ -70,6 +77,7 @@ def look(visit: Visit) -> Answer:
             "is_pair": kind is WorkKind.READ_PAIR,
             "held": held,
             "wants_asking": " and ".join(wants_asking(bench, case)),
+            "due": reasons_due(bench, case, sources, reading=True),
             "strange": strange,
             "before": before,
             "cautions": cautions_for(before.cautions) if before.cautions else (),
@@ -123,6 +131,7 @@ def begin(visit: Visit) -> Answer:
             visit.require_unchanged("which drive is there", *_drives_said(found))
         require_asked(visit, bench, sources)
         order_work(visit, bench, kind, options)
+    forms_looked_at(visit).drop(case, visit.who)
     bays = " and bay ".join(sources)
     return visit.go("drives", f"Reading of bay {bays} is ordered and begins.")
 
