@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 from starlette.testclient import TestClient
 
-from mendbay.case.records import CaseState
+from mendbay.case.records import Bay, CaseState
+from mendbay.core.note import Note, NoteKind
 from mendbay.faces.web.app import application
 from mendbay.faces.web.desk import Desk
 from mendbay.faces.web.guard import Rules
@@ -125,6 +126,23 @@ def test_nothing_held_is_nothing_to_erase(web: Web, case: str) -> None:
     assert "nothing of case 1" in page
     assert "<b>asked" not in page
     assert 'value="&lt;b&gt;asked for"' in page, "what was typed is there to be put right"
+
+
+def test_pages_say_that_the_copies_were_erased(web: Web, case: str) -> None:
+    with web.bench() as bench:
+        bench.ledger.add_bay(Bay(1, "1", "AL-200", "AX1"))
+        body = {"what": "certificate", "path": "c.json", "sha256": "0" * 64, "size_bytes": 1}
+        told = json.dumps({**body, "sorts": ["images"], "holds": False})
+        bench.notes.add(Note(1, "", NoteKind.ERASURE, "1", "2026-11-25T12:00:00Z", "Kim", told))
+    for page in ("drives", "files", "hand-back"):
+        shown = text_of(web.get(f"/case/1/{page}"))
+        assert "were erased on 2026-11-25" in shown, page
+        assert "ot read yet" not in shown, page
+        assert "No drive of this case was read yet" not in shown, page
+    assert "Its copy was erased." in web.get("/case/1/drives/now?part=reading")
+    for page in (case, f"{case}/erase"):
+        assert "were erased on 2026-11-25" in text_of(web.get(page)), page
+        assert "kept until" not in text_of(web.get(f"{case}/erase"))
 
 
 def test_papers_are_erased_by_a_plan_that_was_shown(web: Web, case: str) -> None:

@@ -385,7 +385,7 @@ def _still_here(bench: Bench, number: int) -> Iterator[str]:
     if there:
         yield (
             f"Of the customer's things these are not back: {things_words(there)}. "
-            f"mendbay case release {number} --to customer hands them over."
+            f"mendbay case release {number} ITEM --to customer hands them over."
         )
 
 

@@ -29,7 +29,7 @@ from mendbay.jobs.case_steps import StepState, tell_steps
 from mendbay.jobs.close_case import close_case
 from mendbay.jobs.consents import consents_of, give_word
 from mendbay.jobs.hand_over_items import release
-from mendbay.jobs.keep_items import add_item
+from mendbay.jobs.keep_items import add_item, items_of
 from mendbay.jobs.keep_stock import add_items, reserve
 from mendbay.jobs.looks import remember
 from mendbay.jobs.quote_case import By, decide, make_quote
@@ -123,12 +123,12 @@ def test_what_a_customer_left_is_still_to_be_handed_over_once_the_case_is_closed
     close_case(bench, 1, said([], nothing_broken=True, end=End.GIVEN_BACK, data=DataBack.NONE))
     entry = tell_turn(bench, 1)
     assert entry.chore is not None
-    assert (entry.chore.id, entry.chore.command) == ("give-things-back", "case release 1 --to customer")
+    assert (entry.chore.id, entry.chore.command) == ("give-things-back", "case release 1 ITEM --to customer")
     assert "(box)" in entry.chore.words
     assert [one.case.number for one in known_agenda(bench).day.agenda.steps] == [1]
     closing = tell_steps(bench, 1).steps[-1]
     assert (closing.state, "not back" in closing.words) == (StepState.UNDER_WAY, True)
-    release(bench, 1, [], Hand.CUSTOMER)
+    release(bench, 1, [str(one.number) for one in items_of(bench, 1)], Hand.CUSTOMER)
     assert tell_turn(bench, 1).chore is None
     assert known_agenda(bench).day.agenda.entries == ()
     assert known_agenda(bench).day.agenda.entries == (), "as it is remembered"
