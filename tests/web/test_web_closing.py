@@ -88,6 +88,22 @@ def test_what_cannot_be_the_end_closes_nothing(
         assert bench.ledger.case(1).state is not CaseState.CLOSED
 
 
+def test_a_reason_for_no_hand_back_is_asked_only_where_it_may_be_needed(web: Web, case: str) -> None:
+    assert "although_no_hand_back" in web.get(case)
+    with web.bench() as bench:
+        bench.note(1, HAND_BACK, "Files handed back to x: 1 whole.", {"whole": 1, "folder": "/x"})
+    assert "although_no_hand_back" not in web.get(case)
+
+
+def test_a_closed_case_leads_to_the_things_that_are_still_here(web: Web, case: str) -> None:
+    web.post("/case/1/things/add", {"what": "box"})
+    web.done(f"{case}/close", CLOSED)
+    page = web.get("/case/1/money")
+    assert "Everything is done" not in page
+    assert "Hand the customer&#39;s things over: 0001-01 (box)" in page
+    assert 'href="/case/1/things">Hand' in page
+
+
 def test_it_is_opened_again_with_a_reason(web: Web, case: str) -> None:
     web.post(f"{case}/reopen", {"reason": "too early"}, status=422)
     web.post(f"{case}/close", CLOSED)
@@ -311,7 +327,9 @@ def test_forgetting_needs_a_closed_case_and_its_number(web: Web, case: str) -> N
     with web.bench() as bench:
         assert bench.ledger.forgotten(1) is not None
     assert not _holds(web.home, b"Fern")
-    web.get("/case/1/letters?made=status", status=410)
+    gone = web.get("/case/1/letters?made=status", status=410)
+    assert "at a glance" not in gone, "that page is refused too"
+    assert 'href="/cases"' in gone
 
 
 def _holds(home: Path, word: bytes) -> bool:

@@ -172,6 +172,12 @@ def _without_hand_back(bench: Bench, case: Case, outcome: Outcome) -> bool:
     return not any(one.kind == HAND_BACK for one in bench.ledger.events(case.number))
 
 
+def is_handed_back_on_record(closing: Closing) -> bool:
+    """Whether a case can end with its files handed back without a reason: a hand-back is on record, or its
+    kind needs none."""
+    return closing.case.kind in WITHOUT_DRIVE or any(one.end is End.HANDED_BACK for one in closing.hints)
+
+
 def _why_no_reason(case: Case, outcome: Outcome) -> str:
     """Why closing needs no reason for a hand-back that is missing."""
     if outcome.end is not End.HANDED_BACK:
