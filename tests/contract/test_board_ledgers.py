@@ -12,7 +12,7 @@ import pytest
 from mendbay.board.description import BoardDescription
 from mendbay.board.stock import Condition, Kind, StockItem, StockState
 from mendbay.case.records import Intake
-from mendbay.core.errors import LedgerError, NoSuchCase, NoSuchItem, UsageError
+from mendbay.core.errors import NoSuchCase, NoSuchItem, UsageError
 from mendbay.jobs.board_ledger_port import BoardLedger
 from mendbay.ledger import board_shelf
 from mendbay.ledger.database import Ledger
@@ -77,9 +77,9 @@ def test_items_without_a_mark_may_be_many_and_marks_are_not_shared(shelf: BoardL
     bare = replace(ITEM, own_id="")
     assert [shelf.add_item(bare).number for _ in range(2)] == [1, 2]
     shelf.add_item(ITEM)
-    with pytest.raises(LedgerError, match="D-014"):
+    with pytest.raises(UsageError, match="D-014"):
         shelf.add_item(ITEM)
-    with pytest.raises(LedgerError, match="D-014"):
+    with pytest.raises(UsageError, match="D-014"):
         shelf.amend_item(replace(bare, number=1, own_id="D-014"))
     assert len(list(shelf.items())) == 3
 

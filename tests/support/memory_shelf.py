@@ -8,7 +8,7 @@ from copy import deepcopy
 from dataclasses import astuple, replace
 
 from mendbay.board.stock import StockItem, StockState
-from mendbay.core.errors import LedgerError, NoSuchItem
+from mendbay.core.errors import NoSuchItem, UsageError
 from mendbay.jobs.board_ledger_port import BoardLedger
 from mendbay.jobs.ledger_port import CaseLedger
 
@@ -45,7 +45,7 @@ class MemoryShelf(BoardLedger):
             self._cases.case(item.case)
         other = self.item_of(item.own_id)
         if other is not None and other.number != item.number:
-            raise LedgerError(f"The mark {item.own_id!r} is taken.", "Use another.")
+            raise UsageError(f"The mark {item.own_id!r} is taken.", "Use another.")
         self._stock[item.number] = item
 
     def item(self, number: int) -> StockItem:

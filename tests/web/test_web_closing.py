@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 from starlette.testclient import TestClient
 
-from mendbay.case.records import CaseState
+from mendbay.case.records import Bay, CaseState
+from mendbay.core.note import Note, NoteKind
 from mendbay.faces.web.app import application
 from mendbay.faces.web.desk import Desk
 from mendbay.faces.web.guard import Rules
@@ -87,6 +88,22 @@ def test_what_cannot_be_the_end_closes_nothing(
         assert bench.ledger.case(1).state is not CaseState.CLOSED
 
 
+def test_a_reason_for_no_hand_back_is_asked_only_where_it_may_be_needed(web: Web, case: str) -> None:
+    assert "although_no_hand_back" in web.get(case)
+    with web.bench() as bench:
+        bench.note(1, HAND_BACK, "Files handed back to x: 1 whole.", {"whole": 1, "folder": "/x"})
+    assert "although_no_hand_back" not in web.get(case)
+
+
+def test_a_closed_case_leads_to_the_things_that_are_still_here(web: Web, case: str) -> None:
+    web.post("/case/1/things/add", {"what": "box"})
+    web.done(f"{case}/close", CLOSED)
+    page = web.get("/case/1/money")
+    assert "Everything is done" not in page
+    assert "Hand the customer&#39;s things over: 0001-01 (box)" in page
+    assert 'href="/case/1/things">Hand' in page
+
+
 def test_it_is_opened_again_with_a_reason(web: Web, case: str) -> None:
     web.post(f"{case}/reopen", {"reason": "too early"}, status=422)
     web.post(f"{case}/close", CLOSED)
@@ -125,6 +142,23 @@ def test_nothing_held_is_nothing_to_erase(web: Web, case: str) -> None:
     assert "nothing of case 1" in page
     assert "<b>asked" not in page
     assert 'value="&lt;b&gt;asked for"' in page, "what was typed is there to be put right"
+
+
+def test_pages_say_that_the_copies_were_erased(web: Web, case: str) -> None:
+    with web.bench() as bench:
+        bench.ledger.add_bay(Bay(1, "1", "AL-200", "AX1"))
+        body = {"what": "certificate", "path": "c.json", "sha256": "0" * 64, "size_bytes": 1}
+        told = json.dumps({**body, "sorts": ["images"], "holds": False})
+        bench.notes.add(Note(1, "", NoteKind.ERASURE, "1", "2026-11-25T12:00:00Z", "Kim", told))
+    for page in ("drives", "files", "hand-back"):
+        shown = text_of(web.get(f"/case/1/{page}"))
+        assert "were erased on 2026-11-25" in shown, page
+        assert "ot read yet" not in shown, page
+        assert "No drive of this case was read yet" not in shown, page
+    assert "Its copy was erased." in web.get("/case/1/drives/now?part=reading")
+    for page in (case, f"{case}/erase"):
+        assert "were erased on 2026-11-25" in text_of(web.get(page)), page
+        assert "kept until" not in text_of(web.get(f"{case}/erase"))
 
 
 def test_papers_are_erased_by_a_plan_that_was_shown(web: Web, case: str) -> None:
@@ -293,7 +327,9 @@ def test_forgetting_needs_a_closed_case_and_its_number(web: Web, case: str) -> N
     with web.bench() as bench:
         assert bench.ledger.forgotten(1) is not None
     assert not _holds(web.home, b"Fern")
-    web.get("/case/1/letters?made=status", status=410)
+    gone = web.get("/case/1/letters?made=status", status=410)
+    assert "at a glance" not in gone, "that page is refused too"
+    assert 'href="/cases"' in gone
 
 
 def _holds(home: Path, word: bytes) -> bool:

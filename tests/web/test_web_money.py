@@ -8,10 +8,12 @@ from typing import Any
 
 import pytest
 
+from mendbay.case.consents import Word, packaged_risks
 from mendbay.faces.web.views import money
 from mendbay.jobs import money_papers, quote_lines
 from mendbay.jobs.bill_case import account_of
 from mendbay.jobs.case_papers import papers_made
+from mendbay.jobs.consents import give_word
 from mendbay.jobs.quote_case import By, decide, make_quote, quotes_of
 from mendbay.jobs.quote_lines import Wish
 from support.web_client import Web, ledger_is_held, text_of
@@ -162,6 +164,35 @@ def test_bill_and_payments(web: Web, case: str) -> None:
     assert "Payment 1 counts no longer." in text_of(back)
     with web.bench() as bench:
         assert account_of(bench, 1).payments == ()
+
+
+def test_what_a_bill_will_come_to_is_shown_before_it_is_made(web: Web, case: str) -> None:
+    web.post(f"{case}/money/quote", {"line_1": "hour", "quantity_1": "2", "no_odds": "yes"})
+    web.post(f"{case}/money/quote/1/word", {"word": "yes", "by": "phone"})
+    assert "With nothing said above, the bill comes to" in text_of(web.get(f"{case}/money"))
+    page = web.get(f"{case}/money?done_2=done&amount_2=100.00")
+    assert "when you last looked, the bill comes to 145.00 EUR" in text_of(page)
+    assert 'value="100.00"' in page
+    without = text_of(web.get(f"{case}/money?done_2=not+done"))
+    assert "Not on it:" in without
+    assert "no bill can be made" in text_of(web.get(f"{case}/money?done_2=done&amount_2=99999.00"))
+    with web.bench() as bench:
+        assert account_of(bench, 1).bill is None, "nothing is made by looking"
+
+
+def test_why_although_they_refused_is_asked_only_where_they_did(web: Web, case: str) -> None:
+    web.post(f"{case}/money/quote", {"line_1": "hour", "no_odds": "yes"})
+    web.post(f"{case}/things/add", {"what": "box"})
+    fields = {"/money": 'name="although_refused"', "": 'name="although_refused"', "/things": "out-although"}
+    assert [page for page, name in fields.items() if name in web.get(case + page)] == []
+    with web.bench() as bench:
+        for one in packaged_risks():
+            give_word(bench, 1, one, Word.NO)
+    assert [page for page, name in fields.items() if name in web.get(case + page)] == list(fields)
+
+
+def test_a_medium_for_nothing_is_refused(web: Web, case: str) -> None:
+    web.post(f"{case}/money/quote", {"line_1": "hour", "media_gb": "0", "no_odds": "yes"}, status=422)
 
 
 def test_lines_that_the_form_of_a_bill_cannot_name_are_told(

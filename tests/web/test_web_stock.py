@@ -43,6 +43,14 @@ def test_what_names_nothing_is_refused(web: Web) -> None:
         assert list(bench.shelf.items()) == []
 
 
+def test_a_mark_used_twice_is_refused_as_any_other_slip(web: Web) -> None:
+    web.done("/stock/add/now", {**BOARD, "own_id": "D-999"})
+    refused = web.post("/stock/add/now", {**BOARD, "own_id": "D-999"}, status=422).text
+    assert "Not done" in refused
+    assert "belongs to item 1 already" in text_of(refused)
+    assert 'data-head="Own mark">D-999<' in web.get("/stock")
+
+
 def test_the_list_comes_in_pages(web: Web) -> None:
     rows = "".join(f"board,TB-{at:04}\n" for at in range(130))
     list_in(web, f"kind,board number\n{rows}")
@@ -120,6 +128,8 @@ def test_a_list_is_looked_at_before_it_is_taken_in(web: Web, tmp_path: Path) -> 
     there = answer.headers["location"]
     looked = web.get(there)
     assert "1 item would be added" in text_of(looked)
+    assert "<td>TB-1</td>" in looked, "a value of the list stands beside its column"
+    assert "&lt;b&gt;" in looked
     assert "line 3, kind" in text_of(looked)
     assert "<i>.csv" not in looked
     with web.bench() as bench:

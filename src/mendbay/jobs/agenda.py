@@ -19,6 +19,7 @@ from mendbay.jobs.consents import risk_called, to_ask
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.looks import LOOKED
 from mendbay.jobs.money_standing import SETTLED, MoneyBook
+from mendbay.jobs.things_here import ThingsBook, things_here, things_words
 from mendbay.jobs.triage_subject import stakes_in
 from mendbay.jobs.waiting import WholeShop, waits_of, whole_shop
 from mendbay.jobs.withdraw import standing_notes
@@ -188,13 +189,15 @@ def _gathered(
         lines = bench.ledger.case_lines()
     if book is None:
         book = money_book(bench, lines)
-    cases = _unfinished(bench, lines, book, today)
+    things = ThingsBook(bench, [one.number for one in lines if one.state == CaseState.CLOSED])
+    cases = _unfinished(bench, lines, book, things, today)
     shop = whole_shop(bench, tuple(cases), book)
     book.keep()
+    things.keep()
     gathering = _Gathering(bench, shop, today, weigh, many=True)
     found = [gathering.open_case(one, place, len(cases)) for place, one in enumerate(cases.values(), 1)]
     if everything:
-        gathering.forget_others(book)
+        gathering.forget_others({**book.kept(), **things.kept()})
     return _Gathered(Day(agenda_of(found, today, limits), cases), gathering)
 
 
@@ -208,12 +211,15 @@ def _limits(bench: Bench) -> Mapping[WaitsFor, int]:
     return LIMITS if text is None else read_limits(text)
 
 
-def _unfinished(bench: Bench, lines: Sequence[CaseLine], book: MoneyBook, today: str) -> dict[int, Case]:
+def _unfinished(
+    bench: Bench, lines: Sequence[CaseLine], book: MoneyBook, things: ThingsBook, today: str
+) -> dict[int, Case]:
     """The cases that are not done with, in their order. A closed one is done with, unless it is not paid,
-    money is to be returned, or copies are still there that should be gone."""
+    money is to be returned, things of the customer are not back, or copies are still there that should be
+    gone."""
     chosen, past = [], []
     for one in lines:
-        if one.state != CaseState.CLOSED or book.of(one.number).owes:
+        if one.state != CaseState.CLOSED or book.of(one.number).owes or things.holds(one.number):
             chosen.append(one.number)
         elif one.keep_until and one.keep_until < today:
             past.append(one.number)
@@ -276,10 +282,14 @@ class _Gathering:
         self.not_yet: list[int] = []
         self.outdated: list[int] = []
 
-    def forget_others(self, book: MoneyBook) -> None:
-        """Once every case was seen: what belongs to none is remembered no longer."""
+    def forget_others(self, books: Mapping[str, Any]) -> None:
+        """Once every case was seen: what belongs to none is remembered no longer.
+
+        Args:
+            books: what is remembered of all cases at once.
+        """
         if self._weigh is Weigh.ANEW and self._before is not None:
-            kept = {**book.kept(), **self._told}
+            kept = {**books, **self._told}
             if kept.keys() != self._before.keys():
                 self._bench.remembered.keep(kept)
 
@@ -318,14 +328,18 @@ class _Gathering:
         )
 
     def _of_done(self, case: Case) -> OpenCase:
-        """The files are handed back: what is left is to close it, and to keep no copy longer than agreed."""
+        """The files are handed back: what is left is to close it, to keep no copy longer than agreed, and to
+        hand over what the customer left."""
         if case.keep_until and case.keep_until < self._today and _holds_copies(self._bench, case):
             chore = self._chore("erase", case, 0.0)
             return OpenCase(case.number, case.keep_until, "copies kept until", chore=chore)
         if returning := self._returning(case):
             return OpenCase(case.number, chore=returning)
-        closed = case.state is CaseState.CLOSED
-        return OpenCase(case.number, chore=None if closed else self._chore("close", case, 0.0))
+        if case.state is not CaseState.CLOSED:
+            return OpenCase(case.number, chore=self._chore("close", case, 0.0))
+        there = things_here(self._bench, case.number) if self._weigh is not Weigh.NOTHING else ()
+        back = self._chore("give-things-back", case, 0.0, things_words(there)) if there else None
+        return OpenCase(case.number, chore=back)
 
     def _ours(self, case: Case) -> Chore | None:
         if returning := self._returning(case):

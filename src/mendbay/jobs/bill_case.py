@@ -114,6 +114,32 @@ def due_of(bench: Bench, case: int) -> Money | None:
     return account_of(bench, case).due
 
 
+def look_at_bill(
+    bench: Bench, case: int, done: Mapping[str, str], given: bool = True, not_done: Collection[str] = ()
+) -> Bill:
+    """The bill that `make_bill` would make of the same; nothing is made or noted. Raises as that does."""
+    remembered(bench, case)
+    return _bill_of(bench, case, account_of(bench, case), done, given, not_done)[1]
+
+
+def _bill_of(
+    bench: Bench,
+    case: int,
+    before: Account,
+    done: Mapping[str, str],
+    given: bool,
+    not_done: Collection[str],
+) -> tuple[Quote, Bill]:
+    """The quote that a bill is made of, and the bill under its next number."""
+    quote = _answered(case, before)
+    given = given and not before.declined
+    amounts = {key: Money.parse(typed, quote.currency) if typed else None for key, typed in done.items()}
+    number = 1 + max((one.number for one in bills_of(bench, case)), default=0)
+    day = bench.now()[:10]
+    bill = bill_of(quote, amounts, given, day, number, not_done=not_done, declined=before.declined)
+    return quote, bill
+
+
 def make_bill(
     bench: Bench, case: int, done: Mapping[str, str], given: bool = True, not_done: Collection[str] = ()
 ) -> tuple[Account, KeptFile]:
@@ -133,12 +159,8 @@ def make_bill(
     record = remembered(bench, case)
     with bench.ledger.together():
         before = account_of(bench, case)
-        quote = _answered(case, before)
-        given = given and not before.declined
-        amounts = {key: Money.parse(typed, quote.currency) if typed else None for key, typed in done.items()}
-        number = 1 + max((one.number for one in bills_of(bench, case)), default=0)
-        day = bench.now()[:10]
-        bill = bill_of(quote, amounts, given, day, number, not_done=not_done, declined=before.declined)
+        quote, bill = _bill_of(bench, case, before, done, given, not_done)
+        number = bill.number
         came = [one.amount for one in before.payments]
         facts = bill_facts(bench, record, quote, bill, came, declined=before.declined)
         kept = bench.files.keep(record, f"papers/bill-{number}.pdf", bench.stationery.pdf("bill", facts))

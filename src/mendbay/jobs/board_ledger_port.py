@@ -25,7 +25,7 @@ class BoardLedger(Protocol):
         """Puts an item into the stock; any number it carries is replaced by a new one.
 
         Raises:
-            LedgerError: another item has the same own id.
+            UsageError: another item has the same own id.
             NoSuchCase: it is for a case that is not there.
         """
         ...

@@ -20,6 +20,7 @@ from mendbay.jobs.money_standing import MoneyStanding, money_standing
 from mendbay.jobs.other_half import HALVES
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.take_in_form import fill_form
+from mendbay.jobs.things_here import things_here, things_words
 from mendbay.jobs.withdraw import standing_notes
 
 ON_BOARDS = {
@@ -330,11 +331,16 @@ class _Looking:
         return JobStep(name, StepState.NOT_STARTED, "Nothing is handed back yet.", rests)
 
     def _closing(self) -> JobStep:
-        name, rests = StepName.CLOSING, "quotes, bills, payments, and how the case was closed"
+        name, rests = (
+            StepName.CLOSING,
+            "quotes, bills, payments, things of the customer, and how the case was closed",
+        )
         closed = self._case.state is CaseState.CLOSED
-        words = f"{'The case is closed' if closed else 'The case is not closed'}{_money_words(self._money)}."
+        words = f"{'The case is closed' if closed else 'The case is not closed'}{_money_words(self._money)}"
+        there = things_here(self._bench, self._case.number) if closed else ()
+        words += f"; not back with the customer: {things_words(there)}." if there else "."
         if closed:
-            state = StepState.UNDER_WAY if self._money.owes else StepState.DONE
+            state = StepState.UNDER_WAY if self._money.owes or there else StepState.DONE
         else:
             begun = self._tally.get(NoteKind.QUOTE) or self._case.state is CaseState.HANDED_BACK
             state = StepState.UNDER_WAY if begun else StepState.NOT_STARTED

@@ -7,22 +7,22 @@ from dataclasses import dataclass
 
 from mendbay.board.swap_odds import Purpose
 from mendbay.board.transfer_plan import Purpose as Transfer
-from mendbay.case.items import Owner, Where
 from mendbay.case.outcome import DataBack, End, Found, Outcome, to_json
 from mendbay.case.personal import REMARK
 from mendbay.case.records import Case, CaseKind, CaseState
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import chance_text
+from mendbay.jobs.authority import concern
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import account_of
 from mendbay.jobs.certify_rom import certificates_kept
 from mendbay.jobs.keep_copies import HAND_BACK
-from mendbay.jobs.keep_items import items_of
 from mendbay.jobs.learn_triage import AT_CLOSING, OUTCOME, at_closing, closed_cases, learned, outcome_of
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.record_swaps import last_swaps_of
 from mendbay.jobs.remembered import remembered
+from mendbay.jobs.things_here import things_here, things_words
 from mendbay.jobs.triage_case import Triage, answer_words, tell_triage
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 from mendbay.triage.next_step import INSIDE
@@ -88,6 +88,7 @@ def look_at_closing(bench: Bench, number: int) -> Closing:
     outcome = outcome_of(bench, number)
     missing = (
         *_missing(case, hints, told, outcome),
+        *_unclear_right(bench, case),
         *_unpaid(bench, number),
         *_still_here(bench, number),
     )
@@ -169,6 +170,12 @@ def _without_hand_back(bench: Bench, case: Case, outcome: Outcome) -> bool:
     if outcome.end is not End.HANDED_BACK or case.kind in WITHOUT_DRIVE:
         return False
     return not any(one.kind == HAND_BACK for one in bench.ledger.events(case.number))
+
+
+def is_handed_back_on_record(closing: Closing) -> bool:
+    """Whether a case can end with its files handed back without a reason: a hand-back is on record, or its
+    kind needs none."""
+    return closing.case.kind in WITHOUT_DRIVE or any(one.end is End.HANDED_BACK for one in closing.hints)
 
 
 def _why_no_reason(case: Case, outcome: Outcome) -> str:
@@ -380,13 +387,18 @@ def _unpaid(bench: Bench, number: int) -> Iterator[str]:
 
 def _still_here(bench: Bench, number: int) -> Iterator[str]:
     """What of the customer's nobody handed over yet, as far as things are on record."""
-    if not bench.notes.last_number(number, NoteKind.ITEM):
-        return
-    held = (Where.HERE, Where.SENT)
-    there = [one for one in items_of(bench, number) if one.owner is Owner.CUSTOMER and one.where in held]
+    there = things_here(bench, number)
     if there:
-        named = ", ".join(f"{one.code} ({one.named})" for one in there)
-        yield f"Of the customer's things these are not back: {named}."
+        yield (
+            f"Of the customer's things these are not back: {things_words(there)}. "
+            f"mendbay case release {number} ITEM --to customer hands them over."
+        )
+
+
+def _unclear_right(bench: Bench, case: Case) -> Iterator[str]:
+    """Nobody's right to data that may be given back is on record, or it is not clear."""
+    if case.kind not in WITHOUT_DRIVE and (words := concern(bench, case.number)):
+        yield words
 
 
 def _teaches_not(bench: Bench, case: Case, outcome: Outcome | None, told: Triage | None) -> str:

@@ -257,10 +257,8 @@ def _certified(
 ) -> Erased:
     _drop_catalogue(eraser, case, plan)  # one made meanwhile, of what was left then
     shop = shop_of(bench)
-    left = [
-        f"{sort}: {counted(amount.files, 'file', plain=True)}"
-        for sort, amount in held(bench, copies, case.number).amounts.items()
-    ]
+    amounts = held(bench, copies, case.number).amounts
+    left = [f"{sort}: {counted(amount.files, 'file', plain=True)}" for sort, amount in amounts.items()]
     certificate = certify(
         plan,
         done,
@@ -273,7 +271,14 @@ def _certified(
     )
     data = certificate.to_json().encode()
     kept = bench.files.keep(case, f"erasures/certificate-{plan.name}.json", data)
-    body = {"what": CERTIFICATE, "path": kept.path, "sha256": kept.sha256, "size_bytes": kept.size_bytes}
+    body = {
+        "what": CERTIFICATE,
+        "path": kept.path,
+        "sha256": kept.sha256,
+        "size_bytes": kept.size_bytes,
+        "sorts": list(plan.sorts),
+        "holds": bool(certificate.left) or any(one in amounts for one in DEFAULT_SORTS),
+    }
     amount = (
         f"{count_text(len(done.erased), plain=True)} of {counted(len(plan.files), 'file', plain=True)}, "
         f"{bytes_text(done.overwritten_bytes, plain=True)} overwritten and read back"

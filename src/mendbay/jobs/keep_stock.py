@@ -53,8 +53,7 @@ def add_items(bench: Bench, shop: ShopFiles, items: Sequence[StockItem]) -> tupl
         The items with their numbers.
 
     Raises:
-        LedgerError: an own id is taken.
-        UsageError: one of them names neither a board nor a drive.
+        UsageError: one of them names neither a board nor a drive, or an own id is taken.
     """
     forms = shop_forms(shop)
     for one in items:
@@ -94,8 +93,7 @@ def change_item(
     Raises:
         NoSuchItem: it is not there.
         UsageError: nothing is given, or a value that cannot be kept or names the customer of the case that
-            the item is for.
-        LedgerError: an own id is taken.
+            the item is for, or an own id is taken.
     """
     if not described and not others:
         raise UsageError("Nothing is said that would change.", "Give the option of what is to be put right.")

@@ -20,6 +20,7 @@ from mendbay.jobs.agenda import tell_turn
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import DECLINED
 from mendbay.jobs.consents import consents_of, refused, to_ask
+from mendbay.jobs.copies_erased import copies_erased_on
 from mendbay.jobs.keep_copies import keeping_facts
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.papers import frame
@@ -192,6 +193,7 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
         "due_on": case.due_on,
         "overdue": bool(case.due_on) and case.due_on < bench.now()[:10],
         **keeping_facts(bench, case),
+        "erased_on": copies_erased_on(bench, case),
         "wanted": list(case.wanted),
         "two_drives": told is not None and (told.subject.box or len(told.subject.bays) > 1),
         "drives": case.kind not in WITHOUT_TRIAGE,

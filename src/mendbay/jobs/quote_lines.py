@@ -28,6 +28,12 @@ ENQUIRY_ALONE = (
 )
 
 
+READ_ALREADY = (
+    "Drives of this case were read already: of the kinds of reading named here the bill holds what was done."
+)
+"""Triage knows ways to read, and not which of them the images came by."""
+
+
 @dataclass(frozen=True, slots=True)
 class Wish:
     """What a quote is to be made of.
@@ -126,6 +132,8 @@ def _from_odds(
     remarks = (
         [] if told.known else ["Nothing is known yet of what is broken: the odds are those of any case."]
     )
+    if any(one.read_bytes for one in bench.ledger.images(case)):
+        remarks.append(READ_ALREADY)
     return endings, list(works.values()), remarks
 
 

@@ -19,6 +19,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.came_in import condition_seen
 from mendbay.jobs.check_custody import require_sound_custody
 from mendbay.jobs.consents import HOW_GIVEN, consents_of
+from mendbay.jobs.copies_erased import copies_erased_on
 from mendbay.jobs.hand_over_items import head_facts, item_facts
 from mendbay.jobs.keep_copies import keeping_facts
 from mendbay.jobs.keep_items import items_of, number_items
@@ -76,6 +77,7 @@ def write_receipt(bench: Bench, case: int, agreed: Sequence[str] = ()) -> Receip
         "wanted": list(record.wanted),
         "due_on": record.due_on,
         **keeping_facts(bench, record),
+        "erased_on": copies_erased_on(bench, record),
         "consents": _consents(bench, case),
         "words": _words(bench, case),
         "authority": "" if (settled := authority_of(bench, case)) is None else WORDS[settled.whose],

@@ -9,7 +9,7 @@ from dataclasses import astuple, replace
 
 from mendbay.board.description import BoardDescription
 from mendbay.board.stock import Condition, Kind, StockItem, StockState
-from mendbay.core.errors import LedgerError, NoSuchItem, UsageError
+from mendbay.core.errors import NoSuchItem, UsageError
 from mendbay.jobs.board_ledger_port import BoardLedger
 from mendbay.ledger import board_queries as queries
 from mendbay.ledger.store import Row, Store, Value, damaged, no_such_case
@@ -79,7 +79,7 @@ class BoardShelf(BoardLedger):
     def _require_own_id(self, item: StockItem) -> None:
         other = self.item_of(item.own_id)
         if other is not None and other.number != item.number:
-            raise LedgerError(
+            raise UsageError(
                 f"The mark {item.own_id!r} belongs to item {other.number} already.",
                 "Give this one another mark, or none.",
             )

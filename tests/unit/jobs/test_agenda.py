@@ -12,6 +12,9 @@ from mendbay.board.description import BoardDescription
 from mendbay.board.stock import Kind, StockItem
 from mendbay.case.agenda import Entry, WaitsFor
 from mendbay.case.consents import Consent, Word, packaged_risks
+from mendbay.case.hand_over import Role as Hand
+from mendbay.case.items import What
+from mendbay.case.outcome import DataBack, End, said
 from mendbay.case.records import Bay, CaseKind, CaseState, Image
 from mendbay.core.errors import BadFormFile, LedgerError, UsageError
 from mendbay.core.money import Money
@@ -22,7 +25,11 @@ from mendbay.jobs import triage_case as triage_job
 from mendbay.jobs.agenda import known_agenda, tell_agenda, tell_turn
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import How, make_bill, pay, unpay
+from mendbay.jobs.case_steps import StepState, tell_steps
+from mendbay.jobs.close_case import close_case
 from mendbay.jobs.consents import consents_of, give_word
+from mendbay.jobs.hand_over_items import release
+from mendbay.jobs.keep_items import add_item, items_of
 from mendbay.jobs.keep_stock import add_items, reserve
 from mendbay.jobs.looks import remember
 from mendbay.jobs.quote_case import By, decide, make_quote
@@ -109,6 +116,23 @@ def test_why_it_waits_is_in_its_note_alone_as_it_may_name_the_customer(bench: Be
     story = [one.text for one in bench.ledger.events(1) if one.kind == "waiting"]
     assert story == ["Waits for the customer."]
     assert not any("away" in one.text for one in bench.ledger.events(1))
+
+
+def test_what_a_customer_left_is_still_to_be_handed_over_once_the_case_is_closed(bench: Bench) -> None:
+    add_item(bench, 1, What.BOX)
+    close_case(bench, 1, said([], nothing_broken=True, end=End.GIVEN_BACK, data=DataBack.NONE))
+    entry = tell_turn(bench, 1)
+    assert entry.chore is not None
+    assert (entry.chore.id, entry.chore.command) == ("give-things-back", "case release 1 ITEM --to customer")
+    assert "(box)" in entry.chore.words
+    assert [one.case.number for one in known_agenda(bench).day.agenda.steps] == [1]
+    closing = tell_steps(bench, 1).steps[-1]
+    assert (closing.state, "not back" in closing.words) == (StepState.UNDER_WAY, True)
+    release(bench, 1, [str(one.number) for one in items_of(bench, 1)], Hand.CUSTOMER)
+    assert tell_turn(bench, 1).chore is None
+    assert known_agenda(bench).day.agenda.entries == ()
+    assert known_agenda(bench).day.agenda.entries == (), "as it is remembered"
+    assert tell_steps(bench, 1).steps[-1].state is StepState.DONE
 
 
 BY_HAND = Wish(lines=(("swap-board", ""),), odds=False)

@@ -13,6 +13,7 @@ from mendbay.board.description import BoardDescription
 from mendbay.board.stock import Kind, StockItem
 from mendbay.board.swap_odds import Level, Purpose
 from mendbay.board.transfer_plan import Purpose as Transfer
+from mendbay.case.authority import Whose
 from mendbay.case.hand_over import Role as Hand
 from mendbay.case.items import What
 from mendbay.case.outcome import DataBack, End, Outcome, said
@@ -20,6 +21,7 @@ from mendbay.case.records import Bay, CaseKind, CaseState
 from mendbay.core.errors import LedgerError, NoSuchCase, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs import close_case as jobs_close_case
+from mendbay.jobs.authority import set_authority
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import How, make_bill, pay
 from mendbay.jobs.certify_rom import KeptCertificate
@@ -229,7 +231,8 @@ def test_what_is_not_closed_or_not_there_cannot_be_opened_again(bench: Bench) ->
 def test_a_swap_a_hand_back_and_triage_say_how_it_may_have_ended(bench: Bench, shop: ShopFolder) -> None:
     opened = look_at_closing(bench, 1)
     assert (opened.outcome, opened.hints) == (None, ())
-    assert len(opened.missing) == 2
+    assert len(opened.missing) == 3
+    set_authority(bench, 1, Whose.OWN)
     answer(bench, 1, CLICKS, "clicks")
     patient = BoardDescription(board_number="TB-4471", family="ALdd-HX4")
     (item,) = add_items(bench, shop, [StockItem(0, Kind.BOARD, patient)])
@@ -387,6 +390,12 @@ def test_what_is_not_handed_over_is_told_at_closing(bench: Bench) -> None:
     assert "0001-03 (cable: a cable)" in told
     release(bench, 1, ["1", "2", "3"], Hand.CUSTOMER)
     assert not any("not back" in one for one in look_at_closing(bench, 1).missing)
+
+
+def test_a_right_to_the_data_that_is_not_clear_is_told_at_closing(bench: Bench) -> None:
+    assert any("Nobody's right" in one for one in look_at_closing(bench, 1).missing)
+    set_authority(bench, 1, Whose.OWN)
+    assert not any("right" in one for one in look_at_closing(bench, 1).missing)
 
 
 def test_two_odd_cases_do_not_turn_a_judgement(bench: Bench) -> None:

@@ -448,7 +448,7 @@ def test_what_is_noted_of_a_family_decides_whether_the_rom_moves(bench: Bench, s
 
 
 def test_nothing_half_done(bench: Bench, shop: ShopFolder) -> None:
-    with pytest.raises(LedgerError):
+    with pytest.raises(UsageError, match="belongs to item"):
         add_items(bench, shop, [GOOD, GOOD])
     assert list(bench.shelf.items()) == []
     with pytest.raises(NoSuchItem):
@@ -528,7 +528,7 @@ def test_what_the_stock_says_is_put_right_and_the_rest_stays(bench: Bench, shop:
     assert [one.change.field for one in by_hand] == ["revision", "location", "photos", "notes"]
     assert {(one.who, one.at) for one in by_hand} == {(bench.who, bench.ledger.events(1)[-1].at)}
     assert changes_by_hand(bench, 2) == {}
-    with pytest.raises(LedgerError, match="D-2"):
+    with pytest.raises(UsageError, match="D-2"):
         change_item(bench, shop, 1, {}, {"own_id": "D-2", "location": "C9"})
     assert bench.shelf.item(1) == changed
     with pytest.raises(UsageError, match="Nothing is said"):

@@ -34,10 +34,12 @@ from mendbay.core.errors import (
 from mendbay.core.note import NoteKind
 from mendbay.core.source import Identity
 from mendbay.handback.erasure import ErasurePlan, Sort
+from mendbay.jobs.copies_erased import copies_erased_on
 from mendbay.jobs.erase_copies import certificate_facts, certificate_paper, end_erasure
 from mendbay.jobs.events import Event, StepProgress
 from mendbay.jobs.keep_copies import day_at_hand_back, held, keep, keeping
 from mendbay.jobs.keep_items import change_item, move_item
+from mendbay.jobs.letters import letter_words
 from mendbay.jobs.reached_customer import COPY_CHECKED, check_hand_back
 from mendbay.jobs.read_drive import DriveAt, read_drive
 from mendbay.jobs.take_in import take_in
@@ -163,6 +165,22 @@ def test_images_and_the_hand_back_go_and_the_rest_stays(shop: Shop) -> None:
     assert "Quillmere" not in left + " ".join(story[1:])
     with pytest.raises(UsageError, match="is done"):
         later.erase()
+
+
+def test_letters_say_when_the_copies_were_erased(shop: Shop) -> None:
+    case = shop.bench.ledger.case(1)
+    shop.plan(sorts=(Sort.DUMPS,))
+    shop.erase()
+    assert copies_erased_on(shop.bench, case) == "", "of the customer's files nothing is gone"
+    shop.plan(sorts=(Sort.IMAGES,))
+    shop.erase("2")
+    assert copies_erased_on(shop.bench, case) == "", "the copy of the files is still there"
+    shop.plan(sorts=(Sort.HAND_BACK,), unproven="the customer has them")
+    shop.erase("3")
+    assert copies_erased_on(shop.bench, case) == "2026-11-25"
+    words = " ".join(letter_words(shop.bench, 1).split())
+    assert "We erased our copies on 2026-11-25." in words
+    assert "We keep our copies" not in words
 
 
 def test_plans_that_were_overtaken_go_too_and_others_stay(shop: Shop) -> None:

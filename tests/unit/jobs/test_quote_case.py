@@ -17,6 +17,7 @@ from mendbay.case.consents import How as SaidHow
 from mendbay.case.consents import Word
 from mendbay.case.price_list import packaged_prices
 from mendbay.case.quote import Column, Ending, Possible, Quote, When
+from mendbay.case.records import Image
 from mendbay.core.errors import BadFormFile, LedgerError, NoSuchCase, UsageError
 from mendbay.core.money import Money
 from mendbay.core.note import Note, NoteKind
@@ -28,7 +29,7 @@ from mendbay.jobs.money_notes import How
 from mendbay.jobs.money_papers import note_words
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.quote_case import By, decide, make_quote, quote_of, quotes_of
-from mendbay.jobs.quote_lines import Wish, prices_in_force
+from mendbay.jobs.quote_lines import READ_ALREADY, Wish, prices_in_force
 from mendbay.jobs.quote_parts import with_parts
 from mendbay.jobs.triage_case import answer
 from mendbay.outlets.shop_files import ShopFolder
@@ -62,6 +63,14 @@ def test_a_quote_from_the_odds_says_what_may_be_needed(bench: Bench) -> None:
     assert bench.files.take(bench.ledger.case(1), kept).startswith(b"%PDF")
     assert quote_of(bench, 1, 1).quote.totals == quote.totals
     assert quote.remarks == ("The prices are those of an example: they are invented.",)
+
+
+def test_a_quote_made_after_a_reading_says_so(bench: Bench) -> None:
+    bench.ledger.note_image(Image(1, "1", "bay-1.img", "port", bench.now(), read_bytes=4096))
+    quote, _ = make_quote(bench, 1, Wish())
+    assert READ_ALREADY in quote.remarks
+    picked, _ = make_quote(bench, 1, BY_HAND)
+    assert READ_ALREADY not in picked.remarks
 
 
 def test_lines_picked_by_hand_are_exact_but_for_their_parts(bench: Bench) -> None:

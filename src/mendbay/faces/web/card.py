@@ -14,6 +14,7 @@ from mendbay.faces.web.commands import page_of
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.case_pictures import case_pictures
 from mendbay.jobs.case_steps import CaseSteps, StepName, StepState, is_unasked, tell_steps
+from mendbay.jobs.copies_erased import copies_erased_on
 from mendbay.jobs.shop_currency import shop_currency
 from mendbay.jobs.withdraw import standing_notes
 
@@ -77,7 +78,8 @@ class CardNext:
 
 @dataclass(frozen=True, slots=True)
 class Card:
-    """What the frame of a case's page shows."""
+    """What the frame of a case's page shows; `erased_on` is the day on which the last copy was erased, empty
+    while there is one or none was made."""
 
     case: Case
     told: CaseSteps
@@ -85,6 +87,7 @@ class Card:
     next: CardNext
     beside: tuple[tuple[str, str], ...]
     today: str
+    erased_on: str
 
 
 def card_of(visit: Visit, bench: Bench, number: int) -> Card:
@@ -109,7 +112,15 @@ def card_of(visit: Visit, bench: Bench, number: int) -> Card:
         if page in there
     )
     beside = tuple(one for one in BESIDE if one[0] in there)
-    return Card(told.case, told, steps, _next(visit, bench, told, today), beside, today)
+    return Card(
+        told.case,
+        told,
+        steps,
+        _next(visit, bench, told, today),
+        beside,
+        today,
+        copies_erased_on(bench, told.case),
+    )
 
 
 def _step(visit: Visit, page: str, name: str, step: JobStep, case: int, today: str) -> CardStep:

@@ -14,6 +14,7 @@ from mendbay.faces.web.card import card_of
 from mendbay.faces.web.case_works import ShownWork, shown_works
 from mendbay.faces.web.fields import choice, day, flag, line
 from mendbay.faces.web.visit import Visit
+from mendbay.jobs.consents import PARTS, consents_of, refused
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.waiting import TELLABLE, WORDS, go_on, set_due, wait, waits_of, whole_shop
 from mendbay.jobs.work_port import DOING, WorkKind
@@ -49,11 +50,13 @@ def case(visit: Visit) -> Answer:
     with visit.bench() as bench:
         card = card_of(visit, bench, number)
         bays = bench.ledger.bays(number)
+        refuses_parts = PARTS in refused(consents_of(bench, number))
     return Page(
         "case.html",
         {
             "card": card,
             "bays": bays,
+            "refuses_parts": refuses_parts,
             "turn": _turn(card.case, card.told.entry.case.waits),
             "waits": [wait_words(one, card.today) for one in card.told.entry.case.waits],
             "told_to_wait": any(one.told for one in card.told.entry.case.waits),

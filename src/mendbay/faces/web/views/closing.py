@@ -21,6 +21,7 @@ from mendbay.faces.web.visit import Visit
 from mendbay.jobs.close_case import (
     Closing,
     close_case,
+    is_handed_back_on_record,
     look_at_closing,
     outcome_words,
     places_of,
@@ -65,6 +66,7 @@ def closing(visit: Visit) -> Answer:
         "plans": plans,
         "exports": exports,
         "end_mark": _mark(found),
+        "unproven": not is_handed_back_on_record(found),
         "keeping": keeping,
         "works": shown_works(visit, (WorkKind.EXPORT_CASE,), SHOWN_WORKS),
         "is_erasing": any(one.is_alive for one in shown_works(visit, (WorkKind.ERASE_COPIES,))),

@@ -23,6 +23,7 @@ from mendbay.faces.web.visit import Visit, seen
 from mendbay.imaging.differences import Difference
 from mendbay.imaging.hazard import Condition
 from mendbay.imaging.lacking import Lacking
+from mendbay.jobs.copies_erased import copies_erased_on
 from mendbay.jobs.drive_condition import said_condition
 from mendbay.jobs.drive_picture import DriveSeen, DrivesSeen
 from mendbay.jobs.drive_rings_port import DriveRings
@@ -147,10 +148,12 @@ def now(visit: Visit) -> Answer:
         if visit.said["was"] in (_asks_mark(found), _ends_mark(found), of_drive["works_mark"]):
             return Unchanged()
         shown = drives_shown(visit, bench, found) if part in ("reading", "record") else []
+        erased_on = copies_erased_on(bench, bench.ledger.case(case))
     if part == "drive":
         return Page("drives_now.html", {"part": part, **of_drive})
     facts = {
         "part": part,
+        "erased_on": erased_on,
         "works": found,
         "asks_mark": _asks_mark(found),
         "ends_mark": _ends_mark(found),

@@ -16,8 +16,9 @@ from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.card import card_of
 from mendbay.faces.web.fields import choice, day, flag, line, number
 from mendbay.faces.web.visit import Visit
-from mendbay.jobs.bill_case import Account, account_of, can_be_due, make_bill, pay, unpay
+from mendbay.jobs.bill_case import Account, account_of, can_be_due, look_at_bill, make_bill, pay, unpay
 from mendbay.jobs.case_papers import paper_bytes, papers_made
+from mendbay.jobs.consents import consents_of, refused
 from mendbay.jobs.money_notes import How
 from mendbay.jobs.money_papers import column_words, note_words, quantity_words, span_words
 from mendbay.jobs.quote_case import By, KeptQuote, decide, make_quote, quotes_of
@@ -26,6 +27,7 @@ from mendbay.jobs.quote_lines import LARGEST_GB, Wish, prices_in_force
 if TYPE_CHECKING:
     from mendbay.case.price_list import PriceList
     from mendbay.case.quote import Line, Quote
+    from mendbay.jobs.bench import Bench
 
 BOOK = Book()
 COLUMNS = (Column.LOW, Column.LIKELY, Column.HIGH)
@@ -40,18 +42,30 @@ WISH = (
         for at in range(1, PICKED + 1)
         for one in (line(f"line_{at}", f"Line {at}"), line(f"quantity_{at}", f"Quantity {at}"))
     ),
-    number("media_gb", "Medium for so many GB", most=LARGEST_GB),
+    number("media_gb", "Medium for so many GB", least=1, most=LARGEST_GB),
     flag("ship", "It is sent back, not fetched"),
     flag("no_odds", "Only what is picked: leave out what may be broken"),
 )
 """What a quote is to hold."""
+DONE = (
+    flag("nothing", "No wanted file could be handed back"),
+    *(
+        one
+        for at in range(1, MOST_LINES + 1)
+        for one in (
+            choice(f"done_{at}", f"Was line {at} done?", BILLED),
+            line(f"amount_{at}", f"What line {at} came to"),
+        )
+    ),
+)
+"""What a bill is to hold."""
 
 
 @BOOK.page(
     "/case/{case:int}/money",
     "money",
-    "What the case may cost, what was said to it, billed and paid; with a quote as far as it is picked.",
-    WISH,
+    "What the case may cost, was billed and paid; with a quote and a bill as far as they are said.",
+    (*WISH, *DONE),
 )
 def money(visit: Visit) -> Answer:
     number, said = visit.path["case"], visit.said
@@ -61,6 +75,9 @@ def money(visit: Visit) -> Answer:
         kept, account = quotes_of(bench, number), account_of(bench, number)
         prices = prices_in_force(bench)
         papers = papers_made(bench, number)
+        to_bill = _to_bill(account)
+        to_come = _to_come(bench, number, account, said) if to_bill else {}
+        refuses = bool(refused(consents_of(bench, number)))
     quotes = [_quote_facts(one) for one in reversed(kept)]
     facts = {
         "card": card,
@@ -68,10 +85,13 @@ def money(visit: Visit) -> Answer:
         "shown": next((one for one in quotes if one["counts"]), quotes[0] if quotes else None),
         "account": account,
         "standing": _standing(account),
-        "to_bill": _to_bill(account),
+        "to_bill": to_bill,
+        "to_come": to_come,
+        "is_billing": any(said[one.name] for one in DONE),
         "bill": _bill_facts(account),
         "can_be_due": most.shown if (most := can_be_due(account)) else "",
         "picks": _picks(prices),
+        "refuses": refuses,
         "own_prices": prices.own,
         "papers": [one for one in papers if one.name.startswith(("quote-", "bill-", "payment-"))],
         "quotes_mark": _quotes_mark(kept),
@@ -151,17 +171,7 @@ def word(visit: Visit) -> Answer:
     "/case/{case:int}/money/bill",
     "make-bill",
     "Makes the bill of what was done of the quote that counts; its paper is kept.",
-    [
-        flag("nothing", "No wanted file could be handed back"),
-        *(
-            one
-            for at in range(1, MOST_LINES + 1)
-            for one in (
-                choice(f"done_{at}", f"Was line {at} done?", BILLED),
-                line(f"amount_{at}", f"What line {at} came to"),
-            )
-        ),
-    ],
+    DONE,
 )
 def bill(visit: Visit) -> Answer:
     number, said = visit.path["case"], visit.said
@@ -169,13 +179,7 @@ def bill(visit: Visit) -> Answer:
         account = account_of(bench, number)
         visit.require_unchanged("the money of the case", *_account_mark(account))
         lines = account.held_against.lines if account.held_against else ()
-        done: dict[str, str] = {}
-        not_done: list[str] = []
-        for at, one in enumerate(lines[:MOST_LINES], 1):
-            if said[f"done_{at}"] == "not done":
-                not_done.append(one.key)
-            elif said[f"done_{at}"] == "done" or said[f"amount_{at}"]:
-                done[one.key] = said[f"amount_{at}"]
+        done, not_done = _done_of(lines, said)
         with _in_words(lines):
             after, _ = make_bill(bench, number, done, not said["nothing"], not_done)
     made = after.bill
@@ -243,6 +247,38 @@ def _picked(said: Mapping[str, Any]) -> list[tuple[str, str]]:
     """The lines that are picked, each with how much of it; a quantity alone counts as one, to be refused."""
     every = [(said[f"line_{at}"], said[f"quantity_{at}"]) for at in range(1, PICKED + 1)]
     return [one for one in every if any(one)]
+
+
+def _done_of(lines: Sequence[Line], said: Mapping[str, Any]) -> tuple[dict[str, str], list[str]]:
+    """What was done of a quote, each line with what it came to as typed, and what was not."""
+    done: dict[str, str] = {}
+    not_done: list[str] = []
+    for at, one in enumerate(lines[:MOST_LINES], 1):
+        if said[f"done_{at}"] == "not done":
+            not_done.append(one.key)
+        elif said[f"done_{at}"] == "done" or said[f"amount_{at}"]:
+            done[one.key] = said[f"amount_{at}"]
+    return done, not_done
+
+
+def _to_come(bench: Bench, case: int, account: Account, said: Mapping[str, Any]) -> dict[str, Any]:
+    """What a bill would come to as it is said, or why there would be none."""
+    lines = account.held_against.lines if account.held_against else ()
+    done, not_done = _done_of(lines, said)
+    try:
+        with _in_words(lines):
+            made = look_at_bill(bench, case, done, not said["nothing"], not_done)
+    except UsageError as trouble:
+        return {"trouble": trouble.what}
+    billed = {one.key for one in made.lines}
+    return {
+        "trouble": "",
+        "total": made.total.gross.shown,
+        "on": [
+            f"{one.words}, free" if one.free else f"{one.words}, {one.amount.shown}" for one in made.lines
+        ],
+        "off": [one.words for one in lines if one.key not in billed],
+    }
 
 
 @contextmanager

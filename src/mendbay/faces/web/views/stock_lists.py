@@ -8,6 +8,7 @@ from typing import Any
 
 from mendbay.board.stock_alike import Alike
 from mendbay.board.stock_csv import Field as ColumnField
+from mendbay.board.stock_csv import Table
 from mendbay.board.stock_import import DateOrder
 from mendbay.core.errors import NoSuchItem, UsageError
 from mendbay.faces import stock_words
@@ -24,6 +25,8 @@ KEPT = "lists of the stock"
 MOST_KEPT = 4
 LIST_BYTES = 16 << 20
 """The largest list that the server holds while somebody looks at it; the command line takes larger ones."""
+CELL = 40
+"""Letters of a value of the list that stand beside its column."""
 SHOWN = 200
 """Rows told one by one."""
 DATES = {"day": "day first, as 31/12/2025", "month": "month first, as 12/31/2025"}
@@ -93,7 +96,8 @@ def list_read(visit: Visit) -> Answer:
         "remembered": done.remembered,
         "asked": done.plan.asked,
         "columns": [
-            (place, header, str(field) if field else "") for place, (header, field) in enumerate(columns, 1)
+            (place, header, str(field) if field else "", _first_in(done.table, place))
+            for place, (header, field) in enumerate(columns, 1)
         ],
         "fields": [str(one) for one in ColumnField],
         "told": told,
@@ -152,6 +156,13 @@ def _column(text: str) -> tuple[str, ColumnField | None]:
     if not sign or not place.isdecimal() or (name and found is None):
         raise UsageError(f"{text[:60]!r} says nothing of a column.", "Load the page again.")
     return place, found
+
+
+def _first_in(table: Table, place: int) -> str:
+    """What stands in a column first, cut; empty if nothing does."""
+    cells = (row[place - 1].strip() for _, row in table.rows if len(row) >= place)
+    first = next((one for one in cells if one), "")
+    return first if len(first) <= CELL else f"{first[:CELL]}…"
 
 
 def _cut(sentences: list[str]) -> tuple[list[str], int]:

@@ -1,0 +1,96 @@
+"""What of the customer's things nobody handed back, worked out once for as long as nothing new is noted.
+
+Of most cases of a shop everything is back: of those only that is remembered, by the number of their last
+note.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from mendbay.case.items import Item, Owner, Where
+from mendbay.core.note import NoteKind
+from mendbay.core.quantity import counted
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.keep_items import items_of
+
+KEY = "things"
+"""Of what is remembered of all cases."""
+FORM = 1
+"""Of that; another one is worked out anew."""
+NAMED = 4
+"""Things that are named; of more the number is told (own choice)."""
+
+
+def things_here(bench: Bench, case: int) -> tuple[Item, ...]:
+    """The customer's things that are here or sent away; none of a case of which no thing is on record.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        CaseForgotten: it was forgotten.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    if not bench.notes.last_number(case, NoteKind.ITEM):
+        return ()
+    held = (Where.HERE, Where.SENT)
+    return tuple(one for one in items_of(bench, case) if one.owner is Owner.CUSTOMER and one.where in held)
+
+
+def things_words(things: tuple[Item, ...]) -> str:
+    """Things by their codes: `0007-01 (box), 0007-02 (drive of bay 1) and 3 more things`."""
+    named = ", ".join(f"{one.code} ({one.named})" for one in things[:NAMED])
+    more = len(things) - NAMED
+    return f"{named} and {counted(more, 'more thing')}" if more > 0 else named
+
+
+class ThingsBook:
+    """Of which of many cases things are here.
+
+    Args:
+        cases: that will be asked for.
+    """
+
+    def __init__(self, bench: Bench, cases: Iterable[int]) -> None:
+        noted = bench.notes.last_of_kind(NoteKind.ITEM)
+        self._bench = bench
+        self._last = bench.notes.last_numbers(one for one in cases if one in noted)
+        self._back = _read(bench.remembered.some([KEY]).get(KEY)) if self._last else {}
+        self._is_new = False
+
+    def holds(self, case: int) -> bool:
+        """
+        Raises:
+            LedgerError: a note is not one that Mendbay wrote.
+        """
+        last = self._last.get(case, 0)
+        if not last or self._back.get(case) == last:
+            return False
+        if self._bench.ledger.forgotten(case) is None and things_here(self._bench, case):
+            return True
+        self._back[case] = last
+        self._is_new = True
+        return False
+
+    def keep(self) -> None:
+        """Remembers what was worked out."""
+        if self._is_new:
+            self._bench.remembered.add(self.kept())
+            self._is_new = False
+
+    def kept(self) -> dict[str, Any]:
+        """What is remembered of it, by its key; nothing if there is nothing to remember."""
+        back = [number for pair in self._back.items() for number in pair]
+        return {KEY: {"form": FORM, "back": back}} if back else {}
+
+
+def _read(kept: Any) -> dict[int, int]:
+    """What was remembered; nothing if it is not as it was written."""
+    try:
+        if kept["form"] != FORM:
+            return {}
+        return {
+            int(case): int(last) for case, last in zip(kept["back"][::2], kept["back"][1::2], strict=True)
+        }
+    except (KeyError, TypeError, ValueError):
+        return {}
