@@ -12,6 +12,8 @@ from mendbay.board.description import BoardDescription
 from mendbay.board.stock import Kind, StockItem
 from mendbay.case.agenda import Entry, WaitsFor
 from mendbay.case.consents import Consent, Word, packaged_risks
+from mendbay.case.hand_over import Role
+from mendbay.case.items import What
 from mendbay.case.records import Bay, CaseKind, CaseState, Image
 from mendbay.core.errors import BadFormFile, LedgerError, UsageError
 from mendbay.core.money import Money
@@ -23,10 +25,13 @@ from mendbay.jobs.agenda import known_agenda, tell_agenda, tell_turn
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import How, make_bill, pay, unpay
 from mendbay.jobs.consents import consents_of, give_word
+from mendbay.jobs.hand_over_items import receive, release
+from mendbay.jobs.keep_items import add_item
 from mendbay.jobs.keep_stock import add_items, reserve
 from mendbay.jobs.looks import remember
 from mendbay.jobs.quote_case import By, decide, make_quote
 from mendbay.jobs.quote_lines import Wish
+from mendbay.jobs.reached_customer import COPY_CHECKED
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.take_in_form import tell, untell
 from mendbay.jobs.triage_case import answer, describe, note_tried, tell_triage
@@ -239,6 +244,27 @@ def test_complete_images_are_looked_at_then_handed_back_then_closed_then_erased(
     assert tell_agenda(bench).agenda.entries == (), "a closed case is done with"
     with pytest.raises(UsageError, match="closed"):
         wait(bench, 1, WaitsFor.PART, "a part")
+
+
+def test_a_copy_is_checked_then_handed_out_then_the_case_is_closed(bench: Bench) -> None:
+    def chore() -> str:
+        found = tell_turn(bench, 1).chore
+        return found.id if found is not None else ""
+
+    bench.note(1, "hand-back", "A hand-back of 3 files.", {"manifest_sha256": "a" * 64})
+    bench.ledger.amend_case(1, state=CaseState.HANDED_BACK)
+    assert chore() == "check-copy"
+    bench.note(1, COPY_CHECKED, "A copy was checked.", {"manifest_sha256": "b" * 64})
+    assert chore() == "check-copy", "that was a copy of another hand-back"
+    bench.note(1, COPY_CHECKED, "A copy was checked.", {"manifest_sha256": "a" * 64})
+    assert chore() == "hand-out"
+    item = add_item(bench, 1, What.MEDIUM)
+    release(bench, 1, [str(item.number)], Role.CUSTOMER)
+    assert chore() == "close"
+    receive(bench, 1, [str(item.number)], Role.CUSTOMER)
+    assert chore() == "hand-out", "it came back"
+    release(bench, 1, [str(item.number)], Role.LAB)
+    assert chore() == "hand-out", "a laboratory is not the customer"
 
 
 @pytest.mark.parametrize(
