@@ -47,11 +47,11 @@ def keep(screen: Screen, case: int, day: str, days: int | None) -> None:
         found = keep_copies.keep(bench, case, day, days)
         told = keep_copies.told_before(bench, found, before)
     screen.answer(
-        {"case": case, "keep_until": found.keep_until, "told_before": told or None},
+        {"case": case, "keep_until": found.keep_until},
         wrapped(f"The copies of case {case} are kept until {found.keep_until}, that day included.")
-        + (f"\n{wrapped(told)}" if told else "")
         + f"\nNext: {wording.called_as()} case keeping",
     )
+    screen.warn(told)
 
 
 @click.command(name="keeping")
