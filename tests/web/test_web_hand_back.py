@@ -80,6 +80,8 @@ def test_files_are_handed_back_with_proof_report_and_receipt(read: Web, tmp_path
     said = text_of(html)
     assert "read again and equal" in said
     assert "large.bin: holed" in said
+    assert "Next The files are copied: check the customer's copy" in said, "nothing has left the shop"
+    assert "no copy on the customer's medium is checked yet" in said
     report = read.get("/case/1/hand-back/report?at=0")
     assert re.search(r"Copied: \d+ files?, .* Read again and equal: \d+ files?\.", text_of(report))
     assert "large.bin" in report
@@ -108,6 +110,9 @@ def test_files_are_handed_back_with_proof_report_and_receipt(read: Web, tmp_path
     assert ended(read) is Outcome.FAILED
     said = text_of(read.get("/case/1/hand-back"))
     assert "the digest differs" in said
+    assert "The check found that the copy is not as it was made" in said
+    assert "ended with a trouble" not in said
+    assert re.search(r"[0-9a-f]{13}", said) is None, "digests are told by their beginning"
     assert "do not hand this folder over" in said
     read.done("/case/1/hand-back/receipt", {"agreed": "The box stays here."})
     assert read.client.get("/case/1/hand-back/receipt.pdf").content.startswith(b"%PDF")
@@ -172,16 +177,32 @@ def test_what_would_hand_back_nothing_is_refused(read: Web, tmp_path: Path) -> N
 def test_one_that_failed_is_told_and_gone_on_with(read: Web, tmp_path: Path) -> None:
     out = tmp_path / "out"
     out.mkdir()
-    read.done(MAKE, {"folder": str(out), "what": "patterns", "patterns": "nothing-is-called-so"})
+    form = {"folder": str(out), "what": "patterns", "patterns": "nothing-is-called-so"}
+    read.done(MAKE, form | {"bay": "1"})  # of chosen drives the list of all files tells nothing
     assert ended(read) is Outcome.FAILED
     page = text_of(read.get("/case/1/hand-back"))
     assert "No file on the volume matches" in page
     (order,) = works(read.home).orders(1)
+    assert "Go on where it stopped" not in page
+    assert "The last copy made here" not in page
+    assert "holds nothing to go on with" in page
+    read.post("/case/1/hand-back/go-on", {"work": order.id}, status=422)
+    (out / "handback.progress").write_text("")
+    assert "Go on where it stopped" in text_of(read.get("/case/1/hand-back"))
     read.done("/case/1/hand-back/go-on", {"work": order.id})
     assert ended(read) is Outcome.FAILED
     read.post("/case/1/hand-back/stop", {"work": order.id}, status=422)
     read.post("/case/1/hand-back/go-on", {"work": "../../x"}, status=422)
     read.post("/case/1/hand-back/stop", {"work": "../../x"}, status=422)
+
+
+def test_patterns_for_no_file_are_refused_before_anything_begins(read: Web, tmp_path: Path) -> None:
+    form = {"folder": str(tmp_path / "out"), "what": "patterns", "patterns": "nothing-is-called-so"}
+    refused = text_of(read.post(MAKE, form, status=409).text)
+    assert "No file on the volume matches nothing-is-called-so." in refused
+    assert works(read.home).orders(1) == ()
+    read.done(MAKE, form | {"patterns": "nothing-is-called-so\nlarge.bin"})
+    assert ended(read) is Outcome.INCOMPLETE
 
 
 def test_a_check_reads_only_what_is_a_hand_back(read: Web, tmp_path: Path) -> None:
@@ -227,6 +248,14 @@ def test_the_day_of_keeping_is_held_against_what_it_is_counted_from(web: Web) ->
         bench.note(1, "hand-back", "Made by somebody meanwhile.", {"folder": "/media/none"})
     refused = web.post("/case/1/hand-back/keep", {"days": "3", "seen": mark}, status=409)
     assert "changed by somebody else" in text_of(refused.text)
+    for address, field in (("hand-back", "until"), ("closing", "day")):
+        day = f"2999-01-0{len(field)}"
+        said = text_of(web.done(f"/case/1/{address}/keep", {field: day}))
+        assert "that day included. The report in the folder of the hand-back of" in said
+        assert f"tell the customer that copies are kept until {day} now." in said
+        assert "still says" not in text_of(web.done(f"/case/1/{address}/keep", {field: day})), (
+            "it stood before"
+        )
 
 
 def test_a_check_is_stopped_by_hand(read: Web, tmp_path: Path) -> None:

@@ -31,3 +31,10 @@ def test_every_page_gets_all_of_it() -> None:
             assert data in joined, name
     assert b"htmx" not in files["pages.js"][0][:40]
     assert files["pages.js"][0].startswith(files["mendbay.js"][0])
+
+
+def test_a_row_of_the_tree_is_marked_only_while_keys_move_there() -> None:
+    text = static_files()["files.css"][0].decode()
+    rules = re.findall(r"([^{}\n]*\.f-row\.at[^{}]*)\{", text)
+    assert rules
+    assert all(one.strip().startswith("#tree:focus") for one in rules), "a mark on a row looks like a choice"

@@ -10,7 +10,7 @@ from mendbay.faces import wording
 from mendbay.faces.printable import printable
 from mendbay.handback.facts import FileFacts, HandBack
 from mendbay.jobs.hand_back import REPORT_HTML, REPORT_JSON, REPORT_PDF, HandBackResult
-from mendbay.jobs.hand_back_proof import joined_words
+from mendbay.jobs.hand_back_proof import how_to_compare_all, joined_words
 from mendbay.jobs.reached_customer import Checked
 
 FILES_SHOWN = 20
@@ -19,13 +19,19 @@ FILES_SHOWN = 20
 def made_words(result: HandBackResult, folder: Path, case: int) -> list[str]:
     """What came of it: how much was copied, the verdicts, and what is not whole."""
     facts = result.facts
-    remarks = (joined_words(facts.joined, case), result.unread.words)
     return [
         copied_words(facts, folder),
         verdict_words(facts),
         *not_whole_words(facts),
-        *(one for one in remarks if one),
+        *remarks(result, case),
     ]
+
+
+def remarks(result: HandBackResult, case: int) -> list[str]:
+    """What else is to be said to the shop: what was not compared, and what reading on may bring."""
+    joined = result.facts.joined
+    compared = " ".join(one for one in (joined_words(joined), how_to_compare_all(joined, case)) if one)
+    return [one for one in (compared, result.unread.words) if one]
 
 
 def checked_words(done: Checked, folder: Path) -> list[str]:

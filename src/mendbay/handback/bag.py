@@ -30,6 +30,13 @@ HEX_LENGTHS = {"md5": 32, "sha1": 40, "sha256": 64, "sha512": 128}
 
 _MUST_ENCODE = re.compile(r"[%\r\n]")
 _CODED = re.compile(r"%(0[Aa]|0[Dd]|25)")
+_TOTALS = re.compile(r"(\d{1,20})\.(\d{1,20})")
+"""A Payload-Oxum: bytes and files."""
+_DIGEST = re.compile(r"[0-9a-f]{32,128}")
+OTHER_TOTALS = "the totals of the payload differ"
+"""Kind of a fault whose values are such totals."""
+DIGEST_SHOWN = 12
+"""Digits of a digest in a sentence; the manifest holds it whole."""
 _LINE = re.compile(r"([0-9A-Fa-f]+)[ \t]+(.+)")
 
 
@@ -82,8 +89,16 @@ class BagFault:
         text = f"{self.path}: {self.kind}" if self.path else self.kind
         if self.expected or self.found:
             by = f"{self.algorithm} " if self.algorithm else ""
-            text += f" ({by}{self.expected} expected, {self.found} found)"
+            text += f" ({by}{self._in_words(self.expected)} expected, {self._in_words(self.found)} found)"
         return text
+
+    def _in_words(self, value: str) -> str:
+        """What was expected or found, as it is told: totals in bytes and files, of a digest its beginning,
+        which tells two apart."""
+        totals = _TOTALS.fullmatch(value) if self.kind == OTHER_TOTALS else None
+        if totals:
+            return f"{counted(int(totals[1]), 'byte')} in {counted(int(totals[2]), 'file')}"
+        return f"{value[:DIGEST_SHOWN]}…" if _DIGEST.fullmatch(value) else value
 
 
 @dataclass(frozen=True, slots=True)

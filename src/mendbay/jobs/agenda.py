@@ -19,6 +19,7 @@ from mendbay.jobs.consents import risk_called, to_ask
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.looks import LOOKED
 from mendbay.jobs.money_standing import SETTLED, MoneyBook
+from mendbay.jobs.reached_customer import since_hand_back
 from mendbay.jobs.things_here import ThingsBook, things_here, things_words
 from mendbay.jobs.triage_subject import stakes_in
 from mendbay.jobs.waiting import WholeShop, waits_of, whole_shop
@@ -328,18 +329,28 @@ class _Gathering:
         )
 
     def _of_done(self, case: Case) -> OpenCase:
-        """The files are handed back: what is left is to close it, to keep no copy longer than agreed, and to
-        hand over what the customer left."""
+        """The files are copied out: what is left is to bring them to the customer, to close the case, to keep
+        no copy longer than agreed, and to hand over what the customer left."""
         if case.keep_until and case.keep_until < self._today and _holds_copies(self._bench, case):
             chore = self._chore("erase", case, 0.0)
             return OpenCase(case.number, case.keep_until, "copies kept until", chore=chore)
         if returning := self._returning(case):
             return OpenCase(case.number, chore=returning)
-        if case.state is not CaseState.CLOSED:
-            return OpenCase(case.number, chore=self._chore("close", case, 0.0))
-        there = things_here(self._bench, case.number) if self._weigh is not Weigh.NOTHING else ()
-        back = self._chore("give-things-back", case, 0.0, things_words(there)) if there else None
-        return OpenCase(case.number, chore=back)
+        if case.state is CaseState.CLOSED:
+            there = things_here(self._bench, case.number) if self._weigh is not Weigh.NOTHING else ()
+            back = self._chore("give-things-back", case, 0.0, things_words(there)) if there else None
+            return OpenCase(case.number, chore=back)
+        if self._weigh not in STEPS:
+            return OpenCase(case.number)
+        return OpenCase(case.number, chore=self._to_customer(case))
+
+    def _to_customer(self, case: Case) -> Chore:
+        """A copy is first checked on the customer's medium, then handed out with the things; what went out
+        can be checked here no more. Without a hand-back on record there is nothing to check."""
+        since = since_hand_back(self._bench, case.number)
+        if not since.made_on or since.out is not None:
+            return self._chore("close", case, 0.0)
+        return self._chore("hand-out" if since.checked_on else "check-copy", case, self._worth(case))
 
     def _ours(self, case: Case) -> Chore | None:
         if returning := self._returning(case):

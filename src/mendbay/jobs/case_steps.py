@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from mendbay.case.agenda import Chore, Entry, Wait, WaitsFor
+from mendbay.case.items import What
 from mendbay.case.records import Bay, Case, CaseKind, CaseState, Event, Image
 from mendbay.core.note import NoteKind
 from mendbay.core.quantity import chance_text, count_text, counted, percent_text
@@ -18,6 +19,7 @@ from mendbay.jobs.looks import KIND as LOOK
 from mendbay.jobs.looks import LOOKED
 from mendbay.jobs.money_standing import MoneyStanding, money_standing
 from mendbay.jobs.other_half import HALVES
+from mendbay.jobs.reached_customer import SinceHandBack, since_hand_back
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.take_in_form import fill_form
 from mendbay.jobs.things_here import things_here, things_words
@@ -319,8 +321,10 @@ class _Looking:
             return JobStep(name, StepState.NOT_NEEDED, _no_drive(self._case), "the case")
         back, begun = self._events.get(HAND_BACK, []), self._events.get(HAND_BACK_BEGUN, [])
         if back:
-            words = f"{counted(len(back), 'hand-back')}, the last on {back[-1].at[:10]}."
-            return JobStep(name, StepState.DONE, words, rests)
+            since = since_hand_back(self._bench, self._case.number)
+            done = since.checked_on or since.out is not None or self._case.state is CaseState.CLOSED
+            state = StepState.DONE if done else StepState.UNDER_WAY
+            return JobStep(name, state, _way_words(len(back), since), f"{rests}, and its hand-overs")
         if self._over:
             return JobStep(
                 name, StepState.NOT_NEEDED, "No hand-back is on record, and the job is over.", rests
@@ -370,6 +374,24 @@ def _complete(image: Image | None) -> bool:
 
 def _no_drive(case: Case) -> str:
     return f"The case is of a {case.kind}." if case.kind in _LOOSE else "No drive is described yet."
+
+
+def _way_words(hand_backs: int, since: SinceHandBack) -> str:
+    """How far the files of the last hand-back are on their way to the customer."""
+    last = f", the last of {count_text(hand_backs)} hand-backs" if hand_backs > 1 else ""
+    words = f"Copied on {since.made_on}{last}"
+    checked, out = since.checked_on, since.out
+    words += f"; a copy on another medium was checked on {checked}" if checked else ""
+    if out is not None:
+        words += "" if checked else "; no check of a copy on another medium is on record"
+        medium = any(item.what is What.MEDIUM for item in out.items)
+        what = "a medium went" if medium else "things went, no medium among them,"
+        signed = "signed" if out.signed else "with nothing signed kept"
+        over = f"hand-over {out.number} on {out.at[:10]}"
+        return f"{words}; {what} to the {out.role.words} with {over}, {signed}."
+    if checked:
+        return f"{words}; nothing is handed out yet."
+    return f"{words}; no copy on the customer's medium is checked yet, and nothing is handed out."
 
 
 _LOOSE = (CaseKind.ENQUIRY, CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from mendbay.case.records import Case
-from mendbay.core.errors import Interrupted
+from mendbay.core.errors import Interrupted, NothingWanted
 from mendbay.core.quantity import count_text
 from mendbay.files.catalogue_build import CatalogueBuilder
 from mendbay.files.catalogue_rows import VERDICTS, Columns
@@ -121,6 +122,24 @@ def read_since(bench: Bench, case: Case, facts: CatalogueFacts) -> int:
         return sum(
             max(0, store.coverage().read.total_bytes - facts.read_bytes.get(bay, 0))
             for bay, store in stores.items()
+        )
+
+
+def require_wanted(bench: Bench, kept: KeptCatalogue | None, case: Case, patterns: Sequence[str]) -> None:
+    """Refuses patterns of which a catalogue tells that no file is for them, before anything long is begun.
+    Where there is none, or more was read since it was made, only the volume itself can tell.
+
+    Raises:
+        NothingWanted: no file is.
+        NoSuchCase: it has no image any more.
+        CaseForgotten: it was forgotten.
+    """
+    if kept is None or not patterns or read_since(bench, case, kept.facts):
+        return
+    if not kept.catalogue.wanted(patterns).size:
+        raise NothingWanted(
+            f"No file on the volume matches {', '.join(patterns)[:200]}.",
+            f"List the files to see what there is: mendbay files list {case.number}.",
         )
 
 

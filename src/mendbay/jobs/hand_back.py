@@ -229,7 +229,7 @@ def _wish_test(wishes: Sequence[str]) -> Callable[[bytes], bool]:
 def _nothing_wanted(everything: Sequence[Entry], patterns: Sequence[str]) -> NothingWanted:
     if patterns:
         return NothingWanted(
-            "No file on the volume matches what was asked for.",
+            "No file on the volume matches what was asked for; nothing was copied.",
             "List the files to see what there is: mendbay files list.",
         )
     problems = [problem for one in everything for problem in one.problems]
@@ -467,9 +467,7 @@ def _facts(
             if one.kind is Kind.LINK and one.link_target is not None
         ),
         left_out=tuple(_left_out(choice.entries)),
-        proof=proof_steps(
-            case.number, volume, described, files, union(mapped(one.layout) for one in choice.copied)
-        ),
+        proof=proof_steps(volume, described, files, union(mapped(one.layout) for one in choice.copied)),
     )
 
 

@@ -28,9 +28,9 @@ def against(store: ImageStore, unsound: SpanSet) -> Iterator[str]:
         )
 
 
-def joined_words(joined: words.Joined, number: int) -> str:
+def joined_words(joined: words.Joined) -> str:
     """How far files that hold bytes of both halves of a mirror were compared; empty if wholly, or there is
-    none."""
+    none. It stands in the customer's report, so no command is in it."""
     if joined.is_compared:
         return ""
     hold, its = ("holds", "its") if joined.files == 1 else ("hold", "their")
@@ -38,8 +38,15 @@ def joined_words(joined: words.Joined, number: int) -> str:
     return (
         f"{counted(joined.files, 'file')} {hold} bytes of both drives: of {its} "
         f"{counted(joined.given_bytes, 'byte')} both gave {both}; where one drive alone gave a byte, nothing "
-        f"could be compared with it. To compare all: mendbay pair read {number} BAY=SOURCE ... --both-whole"
+        "could be compared with it."
     )
+
+
+def how_to_compare_all(joined: words.Joined, number: int) -> str:
+    """What the shop can do so that all is compared, said after `joined_words`; empty if it is."""
+    if joined.is_compared:
+        return ""
+    return f"To compare all: mendbay pair read {number} BAY=SOURCE ... --both-whole"
 
 
 def _after_blank(text: str) -> str:
@@ -47,7 +54,6 @@ def _after_blank(text: str) -> str:
 
 
 def proof_steps(
-    number: int,
     volume: OpenVolume,
     described: int,
     files: Sequence[words.FileFacts],
@@ -56,7 +62,6 @@ def proof_steps(
     """The steps that were done to prove a hand-back, each with what came of it.
 
     Args:
-        number: of the case.
         described: how many files have a description that holds.
         places: where the copied files lie on the volume; what lies there under several names is there once.
     """
@@ -96,7 +101,7 @@ def proof_steps(
                 f"{_doubted(files, Mark.HALVES_DIFFER)} of {len(files)} files differ; both gave "
                 f"{counted(both_gave(volume.assembled, places).total_bytes, 'byte')} of "
                 f"{counted(places.total_bytes, 'byte')} stored."
-                f"{_after_blank(joined_words(words.joined_of(files), number))}",
+                f"{_after_blank(joined_words(words.joined_of(files)))}",
             )
         )
     if volume.halves_differ:

@@ -114,6 +114,25 @@ def keep(bench: Bench, number: int, day: str = "", days: int | None = None) -> C
         return set_keep_until(bench, case, until)
 
 
+def told_before(bench: Bench, case: Case, before: str) -> str:
+    """That papers made before name another last day of keeping, once it was put down anew; empty if it is the
+    day that stood before, or no paper is on record.
+
+    Args:
+        before: the day that stood before, empty for none.
+    """
+    back = handed_back_on(bench, case.number)
+    letters = bench.notes.tally(case.number).get(NoteKind.LETTER, 0)
+    if case.keep_until == before or not (back or letters):
+        return ""
+    report = f"The report in the folder of the hand-back of {back}" if back else ""
+    made = " and letters that were made" if report else "Letters that were made"
+    return (
+        f"{report}{made if letters else ''} still {'say' if letters else 'says'} what held before: tell the "
+        f"customer that copies are kept until {case.keep_until} now."
+    )
+
+
 def keep_days(bench: Bench, number: int) -> KeepDays:
     """For how many days after the hand-back the copies of a case are kept: as the customer said at take-in,
     else by the shop's own file.

@@ -25,6 +25,7 @@ from mendbay.jobs.keep_copies import keeping_facts
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.papers import frame
 from mendbay.jobs.quote_case import quote_of, quotes_of
+from mendbay.jobs.reached_customer import SinceHandBack, since_hand_back
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.triage_case import Triage, tell_triage
 from mendbay.jobs.waiting import QUOTE_WORDS, RUN_OUT_WORDS
@@ -173,6 +174,7 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
     """The facts of every wording here; each is described at the top of `letter.md`."""
     entry = tell_turn(bench, case.number)
     done = case.state in (CaseState.HANDED_BACK, CaseState.CLOSED)
+    since = since_hand_back(bench, case.number) if done else SinceHandBack()
     told = None if done or case.kind in WITHOUT_TRIAGE else _triage(bench, case)
     # nothing of an enquiry is here to which a step could be done
     no = (
@@ -189,7 +191,9 @@ def _facts(bench: Bench, case: Case, title: str, *, message: bool) -> dict[str, 
         "came": case.box or str(case.kind),
         "opened_on": case.opened_at[:10],
         "closed": case.state is CaseState.CLOSED,
-        "handed_back": _handed_back_on(bench, case) if done else "",
+        "handed_back": since.made_on,
+        "copy_checked": since.checked_on,
+        "handed_over": since.medium_on,
         "due_on": case.due_on,
         "overdue": bool(case.due_on) and case.due_on < bench.now()[:10],
         **keeping_facts(bench, case),
@@ -310,12 +314,6 @@ def _in_any_case(quote: Quote) -> str:
     """What the examination costs with its tax, also if the quote is not accepted; empty for nothing."""
     due = quote.in_any_case
     return due.shown if due else ""
-
-
-def _handed_back_on(bench: Bench, case: Case) -> str:
-    """The day of the last hand-back; empty if no files were handed back."""
-    days = [one.at[:10] for one in bench.ledger.events(case.number) if one.kind == "hand-back"]
-    return days[-1] if days else ""
 
 
 def _note(bench: Bench, case: int, subject: str, body: dict[str, str]) -> None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from mendbay.core.errors import NothingWanted
-from mendbay.core.source import Origin, Outlook
+from mendbay.core.quantity import grouped_bytes
+from mendbay.core.source import Mark, Origin, Outlook
 from mendbay.core.span import Span
 from mendbay.files.tree import Entry, FileSystem, Kind, Layout, VolumeFacts
 from mendbay.files.verdict import Judgement, Verdict, file_outlook, file_readings, judge
@@ -183,6 +185,22 @@ def look_at_file(bench: Bench, number: int, path: bytes, bays: Sequence[str] = (
         layout = volume.system.layout(entry)
         pieces = tuple(trace(volume.system, layout, stores, adapters_of(stores)))
         return FileDetail(judged(volume, entry), layout, pieces)
+
+
+def told_reasons(detail: FileDetail) -> tuple[str, ...]:
+    """The reasons of a file's verdict with its numbers of bytes in groups of three, and with the bay of the
+    half that a reason speaks of."""
+    judgement = detail.line.judgement
+    if judgement is None:
+        return ()
+    marks = (Mark.OTHER_HALF, Mark.POSSIBLY_OLDER)
+    bays = sorted({one.origin.bay for one in detail.pieces if one.origin.mark in marks})
+    halves = re.compile(r"the (?:other half of the mirror|half that fell behind)")
+    where = f" (bay {', '.join(bays)})" if bays else ""
+    return tuple(
+        halves.sub(lambda found: f"{found[0]}{where}", grouped_bytes(one), count=1)
+        for one in judgement.reasons
+    )
 
 
 def entry_at(system: FileSystem, number: int, path: bytes) -> Entry:

@@ -50,6 +50,55 @@ class Reached:
     missing: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class SinceHandBack:
+    """How far the files of the last hand-back are on their way to the customer, as days. A hand-back alone is
+    a copy in a folder, wherever that lies: nothing has left the shop by it.
+
+    Args:
+        made_on: of the last hand-back, empty if none is on record; what follows is empty then too.
+        checked_on: of the last check of a copy of it on another medium than the cases.
+        medium_on: since when a medium that went to the customer after it is with them.
+        out: the last hand-over to the customer or a courier after it, of things that did not come back; one
+            of a medium goes before others.
+    """
+
+    made_on: str = ""
+    checked_on: str = ""
+    medium_on: str = ""
+    out: HandOver | None = None
+
+
+def since_hand_back(bench: Bench, number: int) -> SinceHandBack:
+    """How far the files of the last hand-back of a case are on their way to the customer.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        CaseForgotten: it was forgotten.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    made = _made_at(bench, number)
+    if not made:
+        return SinceHandBack()
+    checks = _checks(bench, number, manifest_on_record(bench, number))
+    mediums = _media_out(bench, number)
+    away: dict[int, tuple[bool, int, HandOver]] = {}
+    for over in hand_overs_of(bench, number):
+        if over.called_off:
+            continue
+        for item in over.items:
+            away.pop(item.number, None)
+            goes = over.direction is Direction.RELEASED and over.role in (Role.CUSTOMER, Role.COURIER)
+            if goes and over.at >= made:
+                away[item.number] = (item.what is What.MEDIUM, over.number, over)
+    return SinceHandBack(
+        made[:10],
+        checks[-1][:10] if checks else "",
+        max(over.at[:10] for _, over in mediums) if mediums else "",
+        max(away.values(), key=lambda one: one[:2])[2] if away else None,
+    )
+
+
 def check_hand_back(bench: Bench, copies: Copies, folder: Path) -> Checked:
     """Checks a hand-back folder down to the last digest. One that lies on another medium than the cases and
     is a hand-back on record goes into the case's story and custody: that is how a copy made for the customer
@@ -155,8 +204,8 @@ def _missing(number: int, out: Sequence[tuple[Item, HandOver]], checks: Sequence
             later = f"; the check of {checks[-1][:10]} came after it" if checks else ""
             missing.append(
                 "no copy of it on another medium was checked between the hand-back and hand-over "
-                f"{over.number}{later} (once that medium is back: mendbay case receive, handback check "
-                "FOLDER, then case release)"
+                f"{over.number}{later} (once that medium is back: mendbay case receive, then mendbay "
+                "handback check FOLDER, then mendbay case release)"
             )
         return tuple(missing)
 

@@ -21,7 +21,8 @@ def remembered(bench: Bench, number: int) -> Case:
         return case
     raise CaseForgotten(
         f"Case {number} was forgotten on {gone.at[:10]} by {gone.who}. {head_words(gone)}",
-        "A log that the customer holds can be checked against that head; docs/formats/custody.md says how."
+        "A log that the customer holds can be checked against that head: every entry names the hash of the "
+        "one before it, and the last one's is that head."
         if gone.entries
         else "What was learned from it counts on; there is nothing else to see.",
     )

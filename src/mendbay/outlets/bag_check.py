@@ -113,7 +113,7 @@ class _Check:
             if not _OXUM.fullmatch(one):
                 self._fault("Payload-Oxum is not a number of bytes and of files", "bag-info.txt")
             elif one != here:
-                self._fault("the totals of the payload differ", "bag-info.txt", "", one, here)
+                self._fault(bag.OTHER_TOTALS, "bag-info.txt", "", one, here)
 
     def _declaration(self) -> None:
         text = self._text(bag.DECLARATION_NAME)

@@ -107,6 +107,10 @@ def test_days_are_said_and_refused(run: Run) -> None:
     for words in (("2001-01-01",), ("soon",), ("2099-01-01", "--days", "3"), ("--days", "99999")):
         refused(run, 2, "case", "keep", "1", *words)
     refused(run, 41, "case", "keep", "9")
+    assert run("case", "message", "1", "status").returncode == 0
+    warned = " ".join(run("case", "keep", "1", "2099-11-30").stderr.split())
+    assert "Letters that were made still say what held before" in warned
+    assert run("case", "keep", "1", "2099-11-30").stderr == "", "it stood before"
 
 
 def test_what_there_is_not_is_refused(run: Run, tmp_path: Path) -> None:

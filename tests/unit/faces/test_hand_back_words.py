@@ -149,13 +149,15 @@ def test_bytes_that_one_half_alone_gave_are_not_said_to_be_compared(
     compared = f"{count_text(both_gave, plain=True)}, and these were compared" if both_gave else "none"
     said = (
         f"{len(joined)} {hold} bytes of both drives: of {its} {count_text(given, plain=True)} bytes both "
-        f"gave {compared}; where one drive alone gave a byte, nothing could be compared with it. To compare "
-        "all: mendbay pair read 1 BAY=SOURCE ... --both-whole"
+        f"gave {compared}; where one drive alone gave a byte, nothing could be compared with it."
     )
-    assert said in one_line(done.stdout)
+    advice = "To compare all: mendbay pair read 1 BAY=SOURCE ... --both-whole"
+    assert f"{said} {advice}" in one_line(done.stdout)
     assert [said in one_line(one["outcome"]) for one in report["proof"]].count(True) == 1
     page = one_line((out / "report.html").read_text())
     assert "every byte is there and proven" not in page
+    assert "mendbay " not in page, "what the shop may type is nothing for the customer's paper"
+    assert "BAY=SOURCE" not in page
     assert f"the description of the file is proven; {len(joined)} {hold} bytes of both drives: " in page
     assert answer(run, "handback", "make", 1, tmp_path / "again")["joined"] == counts
 

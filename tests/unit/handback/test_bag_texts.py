@@ -140,6 +140,17 @@ def test_gaps_json_lists_files_with_holes_only() -> None:
     ]
 
 
+def test_a_fault_tells_totals_in_words_and_of_a_digest_what_tells_two_apart() -> None:
+    totals = BagFault("the totals of the payload differ", "bag-info.txt", "", "9360084.18", "9360086.1")
+    assert str(totals).replace("\u202f", " ") == (
+        "bag-info.txt: the totals of the payload differ (9 360 084 bytes in 18 files expected, "
+        "9 360 086 bytes in 1 file found)"
+    )
+    digest = BagFault("the digest differs", "data/x", "sha512", "0123456789ab" + "c" * 116, "d" * 128)
+    assert str(digest) == ("data/x: the digest differs (sha512 0123456789ab… expected, dddddddddddd… found)")
+    assert "1.0 expected, 0.97 found" in str(BagFault("another version of BagIt", "x", "", "1.0", "0.97"))
+
+
 def test_an_invalid_bag_names_its_first_faults() -> None:
     faults = tuple(BagFault("the digest differs", f"data/{at}", "sha256", "aa", "bb") for at in range(5))
     with pytest.raises(

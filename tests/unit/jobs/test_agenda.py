@@ -12,7 +12,7 @@ from mendbay.board.description import BoardDescription
 from mendbay.board.stock import Kind, StockItem
 from mendbay.case.agenda import Entry, WaitsFor
 from mendbay.case.consents import Consent, Word, packaged_risks
-from mendbay.case.hand_over import Role as Hand
+from mendbay.case.hand_over import Role
 from mendbay.case.items import What
 from mendbay.case.outcome import DataBack, End, said
 from mendbay.case.records import Bay, CaseKind, CaseState, Image
@@ -28,12 +28,13 @@ from mendbay.jobs.bill_case import How, make_bill, pay, unpay
 from mendbay.jobs.case_steps import StepState, tell_steps
 from mendbay.jobs.close_case import close_case
 from mendbay.jobs.consents import consents_of, give_word
-from mendbay.jobs.hand_over_items import release
+from mendbay.jobs.hand_over_items import receive, release
 from mendbay.jobs.keep_items import add_item, items_of
 from mendbay.jobs.keep_stock import add_items, reserve
 from mendbay.jobs.looks import remember
 from mendbay.jobs.quote_case import By, decide, make_quote
 from mendbay.jobs.quote_lines import Wish
+from mendbay.jobs.reached_customer import COPY_CHECKED
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.take_in_form import tell, untell
 from mendbay.jobs.triage_case import answer, describe, note_tried, tell_triage
@@ -128,7 +129,7 @@ def test_what_a_customer_left_is_still_to_be_handed_over_once_the_case_is_closed
     assert [one.case.number for one in known_agenda(bench).day.agenda.steps] == [1]
     closing = tell_steps(bench, 1).steps[-1]
     assert (closing.state, "not back" in closing.words) == (StepState.UNDER_WAY, True)
-    release(bench, 1, [str(one.number) for one in items_of(bench, 1)], Hand.CUSTOMER)
+    release(bench, 1, [str(one.number) for one in items_of(bench, 1)], Role.CUSTOMER)
     assert tell_turn(bench, 1).chore is None
     assert known_agenda(bench).day.agenda.entries == ()
     assert known_agenda(bench).day.agenda.entries == (), "as it is remembered"
@@ -263,6 +264,27 @@ def test_complete_images_are_looked_at_then_handed_back_then_closed_then_erased(
     assert tell_agenda(bench).agenda.entries == (), "a closed case is done with"
     with pytest.raises(UsageError, match="closed"):
         wait(bench, 1, WaitsFor.PART, "a part")
+
+
+def test_a_copy_is_checked_then_handed_out_then_the_case_is_closed(bench: Bench) -> None:
+    def chore() -> str:
+        found = tell_turn(bench, 1).chore
+        return found.id if found is not None else ""
+
+    bench.note(1, "hand-back", "A hand-back of 3 files.", {"manifest_sha256": "a" * 64})
+    bench.ledger.amend_case(1, state=CaseState.HANDED_BACK)
+    assert chore() == "check-copy"
+    bench.note(1, COPY_CHECKED, "A copy was checked.", {"manifest_sha256": "b" * 64})
+    assert chore() == "check-copy", "that was a copy of another hand-back"
+    bench.note(1, COPY_CHECKED, "A copy was checked.", {"manifest_sha256": "a" * 64})
+    assert chore() == "hand-out"
+    item = add_item(bench, 1, What.MEDIUM)
+    release(bench, 1, [str(item.number)], Role.CUSTOMER)
+    assert chore() == "close"
+    receive(bench, 1, [str(item.number)], Role.CUSTOMER)
+    assert chore() == "hand-out", "it came back"
+    release(bench, 1, [str(item.number)], Role.LAB)
+    assert chore() == "hand-out", "a laboratory is not the customer"
 
 
 @pytest.mark.parametrize(

@@ -7,16 +7,21 @@ import json
 import pytest
 
 from mendbay.case.agenda import WaitsFor
+from mendbay.case.hand_over import Role
+from mendbay.case.items import What
 from mendbay.case.records import Bay, CaseKind, CaseState, Event, Image
 from mendbay.core.errors import NoSuchCase
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs import triage_case
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.case_steps import CaseSteps, JobStep, StepName, StepState, tell_steps
+from mendbay.jobs.hand_over_items import release
+from mendbay.jobs.keep_items import add_item
 from mendbay.jobs.other_half import HALVES
 from mendbay.jobs.ports import ImageGlance
 from mendbay.jobs.quote_case import make_quote
 from mendbay.jobs.quote_lines import Wish
+from mendbay.jobs.reached_customer import COPY_CHECKED
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.triage_case import answer, take_back
 from mendbay.jobs.waiting import wait
@@ -161,11 +166,35 @@ def test_pair_files_and_hand_back_follow_the_story(bench: Bench) -> None:
     bench.ledger.note_event(1, Event(bench.now(), "hand-back", "A hand-back of 3 files."))
     bench.ledger.amend_case(1, state=CaseState.HANDED_BACK)
     told = tell_steps(bench, 1)
-    assert step(told, StepName.HAND_BACK).state is StepState.DONE
     assert step(told, StepName.FILES).words == "A hand-back of 3 files."
+    back = step(told, StepName.HAND_BACK)
+    assert back.state is StepState.UNDER_WAY, "a copy in a folder has brought nobody anything"
+    assert "no copy on the customer's medium is checked yet, and nothing is handed out" in back.words
+    assert told.current == back
+    bench.note(1, COPY_CHECKED, "A copy was checked.")
+    told = tell_steps(bench, 1)
+    back = step(told, StepName.HAND_BACK)
+    assert back.state is StepState.DONE
+    assert "a copy on another medium was checked on" in back.words
+    assert "nothing is handed out yet" in back.words
     assert told.current == step(told, StepName.CLOSING)
     bench.ledger.amend_case(1, state=CaseState.CLOSED)
     assert tell_steps(bench, 1).current is None
+
+
+def test_a_hand_over_ends_the_hand_back_and_is_told_with_what_was_signed(bench: Bench) -> None:
+    bench.note(1, "hand-back", "A hand-back of 3 files.")
+    bench.ledger.amend_case(1, state=CaseState.HANDED_BACK)
+    drive, medium = (str(add_item(bench, 1, one).number) for one in (What.DRIVE, What.MEDIUM))
+    release(bench, 1, [drive], Role.CUSTOMER)
+    back = step(tell_steps(bench, 1), StepName.HAND_BACK)
+    assert back.state is StepState.DONE
+    assert "things went, no medium among them, to the customer with hand-over 1" in back.words
+    release(bench, 1, [medium], Role.COURIER)
+    back = step(tell_steps(bench, 1), StepName.HAND_BACK)
+    assert "no check of a copy on another medium is on record" in back.words
+    assert "a medium went to the courier with hand-over 2" in back.words
+    assert "with nothing signed kept" in back.words
 
 
 def test_a_case_that_was_closed_without_more_being_done(bench: Bench) -> None:

@@ -13,6 +13,8 @@ from pypdf import PdfReader
 
 from mendbay.case.agenda import WaitsFor
 from mendbay.case.consents import Word, packaged_risks
+from mendbay.case.hand_over import Role
+from mendbay.case.items import What
 from mendbay.case.price_list import packaged_prices
 from mendbay.case.quote import DIAGNOSIS, When
 from mendbay.case.records import Bay, CaseKind, CaseState
@@ -21,9 +23,12 @@ from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import make_bill
 from mendbay.jobs.consents import give_word
+from mendbay.jobs.hand_over_items import release
+from mendbay.jobs.keep_items import add_item
 from mendbay.jobs.letters import Message, letter_mail, letter_pdf, letter_words, message_mail
 from mendbay.jobs.quote_case import By, decide, make_quote
 from mendbay.jobs.quote_lines import ENQUIRY_ALONE, Wish
+from mendbay.jobs.reached_customer import COPY_CHECKED
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.take_in_form import tell
 from mendbay.jobs.triage_case import answer, tell_triage
@@ -233,7 +238,7 @@ def test_after_the_hand_back_only_money_is_asked_for(bench: Bench) -> None:
     body = message_mail(bench, 1, Message.REMINDER).body
     assert "\n\n- the payment of 113.00 EUR\n" in body
     said = flat(body)
-    assert "your files were handed back on" in said
+    assert "your files were copied out on" in said
     for false in ("rests", "power", "Nothing is done"):
         assert false not in said
 
@@ -246,8 +251,34 @@ def test_files_that_are_ready(bench: Bench) -> None:
     assert f"were copied out on {day}" in ready
     assert "until 2999-01-01" in ready
     letter = flat(letter_words(bench, 1))
-    assert f"Your files were handed back on {day}" in letter
+    assert f"Your files are copied and checked: they were copied out on {day}" in letter
     assert "Please do not" not in letter
+
+
+def test_files_are_handed_back_once_a_medium_went_to_the_customer(bench: Bench) -> None:
+    bench.note(1, "hand-back", "Files handed back.")
+    bench.ledger.amend_case(1, state=CaseState.HANDED_BACK)
+    wait_for = (Message.STATUS, Message.READY)
+
+    def said() -> list[str]:
+        return [flat(letter_words(bench, 1)), *(flat(message_mail(bench, 1, one).body) for one in wait_for)]
+
+    day = bench.now()[:10]
+    for text in said():
+        assert "handed back" not in text.replace("after handing back", ""), "they lie in a folder of the shop"
+        assert "came with" not in text
+    assert "on its own medium" not in said()[0]
+    bench.note(1, COPY_CHECKED, "A copy was checked.")
+    assert f"The copy for you was checked on its own medium on {day}." in said()[0]
+    item = add_item(bench, 1, What.DRIVE)
+    release(bench, 1, [str(item.number)], Role.CUSTOMER)
+    assert "handed back on" not in said()[0], "a drive is no copy"
+    item = add_item(bench, 1, What.MEDIUM)
+    release(bench, 1, [str(item.number)], Role.CUSTOMER)
+    for text in said()[:2]:
+        assert f"Your files were handed back on {day}." in text
+    bench.ledger.amend_case(1, state=CaseState.CLOSED)
+    assert f"The job is closed. Your files were handed back on {day}." in said()[0]
 
 
 def test_an_enquiry_speaks_of_no_drive(bench: Bench) -> None:

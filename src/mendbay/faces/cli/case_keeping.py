@@ -43,12 +43,15 @@ SHOWN = 20
 def keep(screen: Screen, case: int, day: str, days: int | None) -> None:
     """Say until which DAY (2027-02-25) the copies of CASE are kept; without one, as the shop does."""
     with open_bench(screen.home, tell=screen.tell) as bench:
+        before = bench.ledger.case(case).keep_until
         found = keep_copies.keep(bench, case, day, days)
+        told = keep_copies.told_before(bench, found, before)
     screen.answer(
         {"case": case, "keep_until": found.keep_until},
         wrapped(f"The copies of case {case} are kept until {found.keep_until}, that day included.")
         + f"\nNext: {wording.called_as()} case keeping",
     )
+    screen.warn(told)
 
 
 @click.command(name="keeping")

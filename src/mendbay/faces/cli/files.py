@@ -18,7 +18,7 @@ from mendbay.faces.reading_words import assembled_json, volume_json
 from mendbay.files.tree import Kind
 from mendbay.files.verdict import Verdict
 from mendbay.jobs.authority import concern
-from mendbay.jobs.list_files import FileDetail, FileLine, Listing, list_files, show_file
+from mendbay.jobs.list_files import FileDetail, FileLine, Listing, list_files, show_file, told_reasons
 from mendbay.jobs.volume import explanation
 from mendbay.wiring import open_bench
 
@@ -146,7 +146,7 @@ def _detail_text(detail: FileDetail) -> str:
     ]
     if judgement is not None:
         lines.append(f"  verdict: {wording.verdict_text(judgement, detail.layout.size_bytes)}")
-        lines += [wrapped(grouped_bytes(reason), "  ", "  ") for reason in judgement.reasons]
+        lines += [wrapped(reason, "  ", "  ") for reason in told_reasons(detail)]
         lines += [f"  missing: {_range(gap.span)}, {gap.why}" for gap in judgement.gaps]
         lines += [f"  may be older: {_range(span)}" for span in judgement.older]
         lines += [f"  in doubt: {_range(one.span)}, {one.mark}" for one in judgement.doubts]

@@ -20,12 +20,12 @@ from mendbay.faces.handback_words import (
     is_whole,
     made_json,
     not_whole_words,
+    remarks,
     verdict_words,
 )
 from mendbay.handback.facts import HandBack
 from mendbay.jobs.authority import concern
 from mendbay.jobs.hand_back import REPORT_HTML, REPORT_PDF, hand_back
-from mendbay.jobs.hand_back_proof import joined_words
 from mendbay.jobs.reached_customer import Checked, check_hand_back
 from mendbay.wiring import (
     check_handback,
@@ -77,9 +77,8 @@ def make(
         )
         unsettled = concern(bench, case)
     facts = result.facts
-    unread = result.unread
     said = {**made_json(result, folder), "authority_concern": unsettled or None}
-    screen.answer(said, _made_text(facts, folder, [joined_words(facts.joined, case), unread.words]))
+    screen.answer(said, _made_text(facts, folder, remarks(result, case)))
     screen.warn(authority_warning(unsettled, case))
     if not is_whole(facts):
         sys.exit(EXIT_INCOMPLETE)
@@ -99,13 +98,9 @@ def _day(text: str) -> str:
     return text
 
 
-def _made_text(facts: HandBack, folder: Path, remarks: Sequence[str]) -> str:
-    """What came of it.
-
-    Args:
-        remarks: what else is to be said, each empty for nothing.
-    """
-    more = "".join(f"{wrapped(one)}\n" for one in remarks if one)
+def _made_text(facts: HandBack, folder: Path, also: Sequence[str]) -> str:
+    """What came of it, and what else is to be said."""
+    more = "".join(f"{wrapped(one)}\n" for one in also)
     rows = "".join(f"  {one}\n" for one in not_whole_words(facts))
     return (
         f"{copied_words(facts, folder)}\n{verdict_words(facts)}\n{rows}{more}"

@@ -166,7 +166,7 @@ def _open_beside(visit: Visit, told: CaseSteps) -> Iterator[tuple[str, str, str]
         page, name = pages[step.name]
         yield f"Still open: {name}, {step.state}.", visit.url(page, case=told.case.number), step.words
     nudge = told.entry.case.nudge
-    if nudge is not None and (page_there := page_of(visit.book, nudge.command)):
+    if nudge is not None and (page_there := page_of(visit.book, nudge.command, told.case.number)):
         yield f"If it takes too long: {nudge.words}", page_there[0], ""
 
 
@@ -175,7 +175,7 @@ def _next(visit: Visit, bench: Bench, told: CaseSteps, today: str) -> CardNext:
     if chore is not None:
         if is_too_early(bench, chore):
             return asks_first(visit, told.case.number)
-        page = page_of(visit.book, chore.command)
+        page = page_of(visit.book, chore.command, told.case.number)
         figures = figures_words(chore, shop_currency(bench))
         return CardNext(
             chore.words, figures, page[0] if page else "", also=tuple(_open_questions(visit, told))

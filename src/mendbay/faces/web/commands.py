@@ -89,7 +89,7 @@ CASE_PAGES = {
     ),
     "pair": {"look": ("pair", "the pair"), "read": ("drives", "drives")},
     "files": {"list": ("files", "files"), "show": ("files", "files")},
-    "handback": {"make": ("hand-back", "hand-back")},
+    "handback": {"make": ("hand-back", "hand-back"), "check": ("hand-back", "checking a copy")},
 }
 """By noun and verb of a command that names a case: the page, and what links call it."""
 BY_BAY = ("board", "rom", "donor")

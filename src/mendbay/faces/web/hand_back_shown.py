@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from mendbay.core.errors import DestinationError, NoSuchItem
+from mendbay.core.errors import BagInvalid, DestinationError, NoSuchItem
 from mendbay.core.quantity import bytes_text
 from mendbay.faces.web.preview_pool import gate_of, pool_of
 from mendbay.handback.bag import DECLARATION_NAME
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from mendbay.faces.web.visit import Visit
     from mendbay.jobs.bench import Bench
     from mendbay.jobs.preview_port import MadePicture, NoPreview
+    from mendbay.jobs.work_port import WorkOrder, WorkState
 
 REPORT_BYTES = 256 << 20
 SHOWN_BYTES = 32 << 20
@@ -86,6 +87,16 @@ def begun_hand_backs(bench: Bench, case: int) -> tuple[str, ...]:
     done = set(recorded_hand_backs(bench, case))
     begun = [one for one in reversed(folders_told(bench, case, HAND_BACK_BEGUN)) if one not in done]
     return tuple(one for one in begun[: 2 * BEGUN_SHOWN] if _is_there(one, JOURNAL))[:BEGUN_SHOWN]
+
+
+def is_begun(order: WorkOrder) -> bool:
+    """Whether the folder of a hand-back that was ordered holds the beginnings of one now, to go on with."""
+    return _is_there(str(order.options.get("folder", "")), JOURNAL)
+
+
+def found_changed(state: WorkState) -> bool:
+    """Whether a check of a copy went through and found it wrong: that is what it is for, and no trouble."""
+    return state.trouble is not None and state.trouble.kind == BagInvalid.__name__
 
 
 def require_copy(folder: Path) -> None:

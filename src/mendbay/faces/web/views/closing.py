@@ -29,7 +29,7 @@ from mendbay.jobs.close_case import (
 )
 from mendbay.jobs.erase_copies import plans_of
 from mendbay.jobs.forget_case import ForgetPlan, forget, plan_forgetting
-from mendbay.jobs.keep_copies import EXPORT, folders_told, keep, keep_days
+from mendbay.jobs.keep_copies import EXPORT, folders_told, keep, keep_days, told_before
 from mendbay.jobs.work_port import WorkKind
 from mendbay.wiring import export_folder, shop_copies
 
@@ -143,11 +143,12 @@ def reopen(visit: Visit) -> Answer:
 def keep_until(visit: Visit) -> Answer:
     case = visit.path["case"]
     with visit.bench() as bench, bench.ledger.together():
-        visit.require_unchanged("the day of keeping", *keeping_mark(bench, bench.ledger.case(case)))
+        now = bench.ledger.case(case)
+        visit.require_unchanged("the day of keeping", *keeping_mark(bench, now))
         found = keep(bench, case, visit.said["day"], visit.said["days"])
-    return visit.go(
-        "closing", f"The copies of case {case} are kept until {found.keep_until}, that day included."
-    )
+        told = told_before(bench, found, now.keep_until)
+    kept = f"The copies of case {case} are kept until {found.keep_until}, that day included."
+    return visit.go("closing", f"{kept} {told}".strip())
 
 
 @BOOK.change(

@@ -21,7 +21,7 @@ from mendbay.files.text_preview import HexPreview, TextPreview
 from mendbay.files.tree import Proof
 from mendbay.jobs.authority import concern
 from mendbay.jobs.file_work_options import path_option
-from mendbay.jobs.list_files import look_at_file
+from mendbay.jobs.list_files import look_at_file, told_reasons
 from mendbay.jobs.preview_file import FilePreview, preview_file
 from mendbay.jobs.preview_port import MadePicture
 from mendbay.jobs.work_port import WorkKind
@@ -74,6 +74,7 @@ def file(visit: Visit) -> Answer:
             "layout": detail.layout,
             "changed": (iso_from_epoch(entry.modified_at) or "never") if entry.is_described else "unknown",
             "judgement": judgement,
+            "reasons": told_reasons(detail),
             "verdict": "" if judgement is None else wording.verdict_text(judgement, detail.layout.size_bytes),
             "pieces": detail.pieces[:SHOWN],
             "piece_count": len(detail.pieces),

@@ -21,17 +21,22 @@ from mendbay.faces.web.hand_back_shown import (
     REPORT_BYTES,
     begun_hand_backs,
     folder_at,
+    found_changed,
+    is_begun,
     medium_choices,
     past_hand_backs,
     report_facts,
     report_picture,
     require_copy,
 )
+from mendbay.faces.web.open_catalogues import catalogue_for
 from mendbay.faces.web.views.setting_forms import shop_name
 from mendbay.faces.web.visit import Visit
 from mendbay.files.wanted import matcher
 from mendbay.jobs import keep_copies
 from mendbay.jobs.authority import concern
+from mendbay.jobs.case_steps import StepName
+from mendbay.jobs.catalogue_files import require_wanted
 from mendbay.jobs.file_work_options import CheckHandBack
 from mendbay.jobs.hand_back_place import require_place
 from mendbay.jobs.keep_copies import day_at_hand_back, handed_back_on, keep_days
@@ -67,6 +72,7 @@ def hand_back(visit: Visit) -> Answer:
             "images": [one.bay for one in bench.ledger.bays(case) if bench.images.exists(card.case, one.bay)],
             "concern": concern(bench, case),
             "past": past_hand_backs(bench, case),
+            "way": next(one.words for one in card.told.steps if one.name is StepName.HAND_BACK),
             "begun": begun_hand_backs(bench, case),
             "rule": rule,
             "until": day_at_hand_back(bench, card.case),
@@ -79,6 +85,8 @@ def hand_back(visit: Visit) -> Answer:
         "works": works,
         "checks": shown_works(visit, (WorkKind.CHECK_HAND_BACK,), MOST_CHECKS),
         "living": [one for one in works if one.is_alive],
+        "is_begun": is_begun,
+        "found_changed": found_changed,
         "mediums": medium_choices(),
         "is_open": bool(visit.desk.rules.key),
         "what_goes": WHAT,
@@ -122,6 +130,8 @@ def make(visit: Visit) -> Answer:
         if said["what"] != "all" and not patterns:
             raise UsageError("Nothing is said to be wanted.", "Write a pattern, or hand all files back.")
         matcher(patterns)
+        if not said["bay"]:
+            require_wanted(bench, catalogue_for(visit, bench), case, patterns)
         options = {
             "folder": str(folder),
             "want": patterns,
@@ -166,6 +176,11 @@ def go_on(visit: Visit) -> Answer:
     )
     if found is None or found.is_alive:
         raise UsageError("There is no such hand-back to go on with.", "Load the page again.")
+    if not is_begun(found.order):
+        raise UsageError(
+            "Its folder holds nothing to go on with.",
+            "If it lies on a medium, plug that in; otherwise begin the hand-back anew.",
+        )
     with visit.bench() as bench:
         require_place(str(found.order.options.get("folder", "")), home_folder(visit.desk.home))
         order_work(visit, bench, WorkKind.HAND_BACK, found.order.options)
@@ -298,7 +313,9 @@ def keep(visit: Visit) -> Answer:
         now = bench.ledger.case(visit.path["case"])
         visit.require_unchanged("how long copies are kept", *keeping_mark(bench, now))
         found = keep_copies.keep(bench, now.number, visit.said["until"], visit.said["days"])
-    return visit.go("hand-back", f"The copies are kept until {found.keep_until}, that day included.")
+        told = keep_copies.told_before(bench, found, now.keep_until)
+    kept = f"The copies are kept until {found.keep_until}, that day included."
+    return visit.go("hand-back", f"{kept} {told}".strip())
 
 
 def keeping_mark(bench: Bench, case: Case) -> tuple[object, ...]:

@@ -103,7 +103,7 @@ def _step(visit: Visit, found: _Known, one: Entry) -> dict[str, object]:
     if one.case.number in found.unasked:
         first = asks_first(visit, one.case.number)
         return {**facts, "words": first.words, "figures": "", "url": first.url}
-    page = page_of(visit.book, chore.command)
+    page = page_of(visit.book, chore.command, one.case.number)
     return {
         **facts,
         "words": chore.words,
