@@ -246,13 +246,13 @@ def judge(
 ) -> None:
     """Say what the newest reads of a chip are worth.
 
-    A patient's are held against FAMILY, or else against the learned family they belong to. What went wrong
+    They are held against FAMILY, or else against the learned family they belong to. What went wrong
     with them is named; a question that is open, or a rule of the family that fails, ends it with exit code 3.
     """
     with open_bench(screen.home, tell=screen.tell) as bench:
         shop, found = shop_files(screen.home), ""
-        if not family and Role(role) is Role.PATIENT:
-            found = fitting_family(bench, shop, case, bay)
+        if not family:
+            found = fitting_family(bench, shop, case, bay, Role(role))
         if family or found:
             judged = judge_by_family(bench, shop, case, bay, Role(role), family or found, reference)
         else:
