@@ -122,6 +122,10 @@ def test_a_family_is_learned_from_dumps_that_are_sent(web: Web) -> None:
         ((learned,), broken) = families(bench, shop_files(web.home))
     assert broken == ()
     assert [one.name for one in learned.dumps or ()] == ["<b>0.bin", "<b>1.bin", "<b>2.bin"]
+    assert "Standing now: tb-4471 (" in text_of(page)
+    other = web.post("/lessons/families/learn", {"family": "tb-4471"}, files=sent[:1], status=422).text
+    assert "There is a family tb-4471 already, with" in text_of(other)
+    assert len(shelf.orders(0)) == 1
     mark = seen_of(page, "/lessons/families/unlearn")
     gone = {"family": "tb-4471", "dump": sha256(dumps[1]).hexdigest(), "reason": "of a patient", "seen": mark}
     told = text_of(web.done("/lessons/families/unlearn", gone))
@@ -132,10 +136,8 @@ def test_a_family_is_learned_from_dumps_that_are_sent(web: Web) -> None:
 
 def test_dumps_that_are_none_teach_nothing_and_are_removed(web: Web) -> None:
     sent = [("dumps", (name, bytes(size), "x/y")) for name, size in (("a.bin", 4096), ("b.bin", 8192))]
-    web.post("/lessons/families/learn", {"family": "tb"}, files=sent)
-    shelf = works(web.home)
-    until(lambda: not any(shelf.is_alive(one.id) for one in shelf.orders(0)))
-    page = text_of(web.get("/lessons/families"))
+    page = text_of(web.post("/lessons/families/learn", {"family": "tb"}, files=sent, status=409).text)
+    assert works(web.home).orders(0) == ()
     assert "b.bin has 8 KiB, and a.bin has 4 KiB: dumps of one family are of one size." in page
     assert str(web.home) not in page
     assert not list(web.home.glob("uploads/*"))

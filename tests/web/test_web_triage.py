@@ -323,3 +323,19 @@ def test_what_may_stay_open_is_marked_as_everywhere(shop: Web) -> None:
     page = text_of(shop.get(f"{TRIAGE}/subject"))
     assert "Bays to judge (optional)" in page
     assert "may stay open" not in page
+
+
+def test_what_is_printed_keeps_the_answers_it_rests_on(shop: Web) -> None:
+    with shop.bench() as bench:
+        note_answer(bench, 1, Asked("sound", "1"), "clicks")
+    page = shop.get(TRIAGE)
+    assert page.index("<h2>What to do next<") < page.index("<h2>The odds<")
+    around = re.search(r'<div class="([\w-]+)">\s*<h2>What is seen', page)
+    assert around is not None
+    link = re.search(r'href="(/static/[^"]*/pages.css)"', page)
+    assert link is not None
+    printed = re.findall(r"@media print \{(?:[^{}]|\{[^{}]*\})*\}", shop.get(link[1]))
+    hidden = " ".join(one for each in printed for one in re.findall(r"([^{}]*)\{[^{}]*display: none", each))
+    assert ".on-screen" in hidden
+    assert not re.search(rf"\.{around[1]}\b", hidden), "another page's style must not hide it"
+    assert re.search(r'<p class="on-screen"><a [^>]*>\d+ steps more', page)

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from decimal import Decimal
 
 from mendbay.board.electrical_findings import Finding, Statement, find, state
-from mendbay.board.electrical_form import CONCLUSIVE, ElectricalForm, Gate, Size, Step, ValueClass
+from mendbay.board.electrical_form import CONCLUSIVE, FAULTY, ElectricalForm, Gate, Size, Step, ValueClass
 from mendbay.board.electrical_form_file import packaged_form
 from mendbay.board.electrical_judge import (
     Context,
@@ -87,8 +87,11 @@ class Standing:
         findings: the evidence for triage.
         statements: what the findings say together.
         motor: the motor's windings, None until all their readings are there.
-        remarks: sentences about the readings themselves, such as a motor that does not add up.
+        remarks: sentences about the readings themselves, such as a motor that does not add up, or values
+            that count for nothing because the leads were out of their range.
         unread: entries that this form cannot read: of a step it does not have, or no value of its unit.
+        faulty: the steps of the leads and of the wrist strap that are out of their range now: what needs them
+            takes no entry.
     """
 
     steps: tuple[StepStanding, ...]
@@ -101,6 +104,7 @@ class Standing:
     motor: MotorReading | None
     remarks: tuple[str, ...]
     unread: tuple[Entry, ...]
+    faulty: tuple[str, ...] = ()
 
     def of(self, step: str) -> StepStanding:
         """Where a step stands.
@@ -217,12 +221,13 @@ class Sheet:
         whole = self.standing()
         standing = whole.of(step)
         if standing.barred:
-            closed = any(one.gate in asked.needs for one in whole.closings)
-            next_step = (
-                "Find and mend it and measure again, or override with a reason"
-                if closed
-                else "Take the steps in the order they are offered"
-            )
+            if standing.state is not StepState.NOT_FOR_THIS and whole.faulty:
+                tool = self.form.steps[whole.faulty[0]]
+                next_step = f"Put it right, or take another, and enter it anew at {tool.id}: {tool.question}"
+            elif any(one.gate in asked.needs for one in whole.closings):
+                next_step = "Find and mend it and measure again, or override with a reason"
+            else:
+                next_step = "Take the steps in the order they are offered"
             raise UsageError(f"The step {step} is not open. {standing.why}", next_step)
         return asked
 
@@ -244,15 +249,21 @@ class _Reckoning:
         self.latest: dict[str, Judgement] = {}
         self.skipped: dict[str, str] = {}
         self.closed_by: dict[str, Judgement] = {}
+        self.faulty: dict[str, Judgement] = {}
+        self.void: dict[str, None] = {}
         self.chosen = self._chosen()
         self.leads_at = self._measured_leads()
 
     def standing(self) -> Standing:
         for entry in self.entries:
             self._take(entry)
+        if self.form.leads in self.faulty and not self.leads_at:
+            self._void_all()
         judgements = judge_groups(self.form, self.latest)
         closings, overridden = self._closings()
-        answers = Answers(self.sheet.size, self.sheet.drive_at_hand, judgements, self.skipped, closings)
+        answers = Answers(
+            self.sheet.size, self.sheet.drive_at_hand, judgements, self.skipped, closings, self.faulty
+        )
         steps = stand(self.form, answers)
         applying = [one.step for one in steps if one.state is not StepState.NOT_FOR_THIS]
         usable = {step.id: judgements[step.id] for step in applying if step.id in judgements}
@@ -268,8 +279,9 @@ class _Reckoning:
             findings,
             state(self.form, findings),
             motor,
-            self._remarks(motor),
+            (*self._remarks(motor), *self._void_remark()),
             tuple(self.unread),
+            tuple(self.faulty),
         )
 
     def _take(self, entry: Entry) -> None:
@@ -283,11 +295,47 @@ class _Reckoning:
             return
         self.skipped.pop(step.id, None)
         judged = self._judge(step, entry)
+        if step.measured and step.id != self.form.leads and self.form.leads in self.faulty:
+            self._void(judged)
+            return
         self.latest[step.id] = judged
+        self.void.pop(step.id, None)
+        if step.id in (self.form.leads, self.form.strap):
+            self._take_tool(step.id, judged)
         if judged.closes:
             self.closed_by[step.id] = judged
         elif judged.value_class in CONCLUSIVE:  # nothing less shows that the short is gone
             self.closed_by.pop(step.id, None)
+
+    def _take_tool(self, tool: str, judged: Judgement) -> None:
+        if judged.value_class in FAULTY:
+            self.faulty[tool] = judged
+        elif judged.value_class is ValueClass.WITHIN:  # nothing less shows that it can be used again
+            self.faulty.pop(tool, None)
+
+    def _void(self, judged: Judgement) -> None:
+        """What was measured with leads out of their range counts for nothing, but for what closes a gate: an
+        open lead shows no short, it cannot make one."""
+        if judged.closes:
+            self.latest[judged.step] = self.closed_by[judged.step] = judged
+            return
+        self.latest.pop(judged.step, None)
+        self.void[judged.step] = None
+
+    def _void_all(self) -> None:
+        """Nothing measured counts while the only word on the leads is that they are out of their range."""
+        for judged in list(self.latest.values()):
+            if self.form.steps[judged.step].measured and judged.step != self.form.leads:
+                self._void(judged)
+
+    def _void_remark(self) -> tuple[str, ...]:
+        if not self.void:
+            return ()
+        steps = ", ".join(self.void)
+        return (
+            f"Measured while the meter's leads were out of their range, and counts for nothing: {steps}. "
+            "Measure again once the leads are right.",
+        )
 
     def _judge(self, step: Step, entry: Entry) -> Judgement:
         context = Context(self.sheet.size, self._leads(entry.number), self.chosen)

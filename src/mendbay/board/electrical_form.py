@@ -63,6 +63,9 @@ class ValueClass(StrEnum):
 RISING = (ValueClass.SHORT, ValueClass.LOW, ValueClass.WITHIN, ValueClass.HIGH, ValueClass.OPEN)
 """The classes of a number, from the smallest values to the largest."""
 
+FAULTY = frozenset((*RISING, ValueClass.UNSTABLE)) - {ValueClass.WITHIN}
+"""The classes in which the leads or the wrist strap must not be used."""
+
 CONCLUSIVE = frozenset((*RISING, ValueClass.UNEQUAL, ValueClass.AMISS))
 """The classes that say something about the part."""
 
@@ -181,6 +184,16 @@ class Step:
         """Whether the board has power during the step."""
         return bool(self.needs)
 
+    @property
+    def measured(self) -> bool:
+        """Whether the result is read off an instrument rather than seen."""
+        return self.unit is not Unit.CHOICE
+
+    @property
+    def strapped(self) -> bool:
+        """Whether it asks for the wrist strap."""
+        return "static" in self.cautions
+
     def choice(self, word: str) -> Choice | None:
         """The choice of this word or of one that says the same, whatever its case."""
         wanted = word.strip().casefold()
@@ -257,7 +270,8 @@ class Motor:
 @dataclass(frozen=True, slots=True)
 class ElectricalForm:
     """All that a sheet is filled in by. `leads` is the step at which the meter's leads are measured, and
-    `leads_at_most` what they can have at most while that is not done."""
+    `leads_at_most` what they can have at most while that is not done; `strap` is the step at which the wrist
+    strap is."""
 
     steps: Mapping[str, Step]
     groups: tuple[Group, ...]
@@ -267,3 +281,4 @@ class ElectricalForm:
     motor: Motor
     leads: str
     leads_at_most: Decimal
+    strap: str

@@ -81,10 +81,12 @@ def parse_form(text: str, cautions: Cautions | None = None, name: str = FILE) ->
     }
     rules = tuple(_rule(table, observations, known) for table in top.tables("rule"))
     motor = _motor(top.table("motor"), steps)
-    leads = top.text("leads")
+    leads, strap = top.text("leads"), top.text("strap")
     top.done()
+    if strap not in steps:
+        top.refuse(f"has no step {strap[:60]!r} for the wrist strap", "Let strap name a step")
     form = ElectricalForm(
-        steps, groups, steadiness, observations, rules, motor, leads, _leads_at_most(steps, leads, top)
+        steps, groups, steadiness, observations, rules, motor, leads, _leads_at_most(steps, leads, top), strap
     )
     _check_whole(form, top)
     return form

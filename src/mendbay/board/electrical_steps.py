@@ -71,6 +71,7 @@ class Answers:
         judgements: by step, of the latest entry; steps without entry are missing.
         skipped: steps whose latest entry skips them, with the reason.
         closings: what keeps gates closed now, overridden ones left out.
+        faulty: the leads and the wrist strap, by step, whose latest word is that they are out of their range.
     """
 
     size: Size
@@ -78,6 +79,7 @@ class Answers:
     judgements: Mapping[str, Judgement]
     skipped: Mapping[str, str]
     closings: Sequence[Closing]
+    faulty: Mapping[str, Judgement]
 
 
 def stand(form: ElectricalForm, answers: Answers) -> tuple[StepStanding, ...]:
@@ -88,10 +90,15 @@ def stand(form: ElectricalForm, answers: Answers) -> tuple[StepStanding, ...]:
 def suggest(form: ElectricalForm, answers: Answers, standings: Sequence[StepStanding]) -> Suggestion | None:
     """What to do next; None when nothing is left that could be done.
 
-    Once there is a short, a look that may show it and then steps that may find it come before all others;
+    Leads or a wrist strap out of their range come before all: nothing can be measured with them. Once there
+    is a short, a look that may show it and then steps that may find it come before all others;
     then the form's order; then what must be measured again: a place that closes a gate, or an answer that
     others wait for.
     """
+    for tool in (form.leads, form.strap):
+        if tool in answers.faulty:
+            why = f"{_tool(form, tool)} out of range, and what needs it waits"
+            return Suggestion(form.steps[tool], why, again=True)
     ready = [one.step for one in standings if one.state is StepState.READY and not one.step.optional]
     closed = {one.gate for one in answers.closings}
     for step in ready:
@@ -146,6 +153,9 @@ def _barrier(form: ElectricalForm, step: Step, answers: Answers) -> tuple[StepSt
     closing = next((one for one in answers.closings if one.gate in step.needs), None)
     if closing:
         return StepState.CLOSED, f"No power to {closing.gate.value}: {closing.step}, {closing.why}"
+    for tool, needed in ((form.leads, step.measured), (form.strap, step.strapped)):
+        if needed and tool in answers.faulty and step.id != tool:
+            return StepState.WAITING, f"{_tool(form, tool)} out of range: {answers.faulty[tool].why}"
     condition = step.only_if
     if condition and condition.step not in answers.judgements:
         return StepState.WAITING, f"First: {form.steps[condition.step].question}"
@@ -154,6 +164,10 @@ def _barrier(form: ElectricalForm, step: Step, answers: Answers) -> tuple[StepSt
         if not _unfit(asked, answers) and not _settled(earlier, answers):
             return StepState.WAITING, f"First: {asked.question}"
     return None
+
+
+def _tool(form: ElectricalForm, tool: str) -> str:
+    return "The meter's leads are" if tool == form.leads else "The wrist strap is"
 
 
 def _unfit(step: Step, answers: Answers) -> str:

@@ -13,6 +13,10 @@ if TYPE_CHECKING:
 
 FEW_DUMPS = 3
 """Rules from fewer are not to be relied on alone."""
+ONE = (
+    "rules learned from one dump may be of that drive's own data and hold for no other: learn anew with "
+    "dumps of more drives."
+)
 FEW = (
     "rules learned from fewer than three dumps are not to be relied on alone: learn anew when there are more."
 )
@@ -28,9 +32,10 @@ def family_head(learned: LearnedFamily) -> str:
     )
 
 
-def has_few(learned: LearnedFamily) -> bool:
-    """Whether it rests on too few dumps to be relied on."""
-    return learned.family.dumps < FEW_DUMPS
+def few_words(learned: LearnedFamily) -> str:
+    """That it rests on too few dumps to be relied on; empty if it does not."""
+    dumps = learned.family.dumps
+    return "" if dumps >= FEW_DUMPS else FEW if dumps > 1 else ONE
 
 
 def rules_of_family(learned: LearnedFamily) -> list[str]:

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
+from mendbay.board.electrical_summary import short
 from mendbay.case.agenda import Chore, Entry, Wait, WaitsFor
 from mendbay.case.items import What
 from mendbay.case.records import Bay, Case, CaseKind, CaseState, Event, Image
@@ -17,6 +18,7 @@ from mendbay.jobs.case_pictures import case_pictures
 from mendbay.jobs.keep_copies import HAND_BACK, HAND_BACK_BEGUN
 from mendbay.jobs.looks import KIND as LOOK
 from mendbay.jobs.looks import LOOKED
+from mendbay.jobs.measure_board import begun_sheet
 from mendbay.jobs.money_standing import MoneyStanding, money_standing
 from mendbay.jobs.other_half import HALVES
 from mendbay.jobs.reached_customer import SinceHandBack, since_hand_back
@@ -34,6 +36,8 @@ ON_BOARDS = {
 }
 """What the bench notes of boards, in the order of the work."""
 PLURALS = {NoteKind.MEASUREMENT: "entries of the electrical sheet", NoteKind.DUMP: "reads of a ROM"}
+LIKELY = 0.5
+"""A fault as likely as this is believed in, also where nobody answered anything (own choice)."""
 SECTOR_BYTES = 512
 """Of a drive whose sectors nobody told yet."""
 
@@ -231,12 +235,15 @@ class _Looking:
         elif self._read_through():
             state = StepState.DONE
         else:
-            state = StepState.UNDER_WAY if answers or tried else StepState.NOT_STARTED
+            believed = bool(likely) and likely[0].chance >= LIKELY  # by what the case gives itself
+            state = StepState.UNDER_WAY if answers or tried or believed else StepState.NOT_STARTED
             if self._turn.not_yet:
                 known += "; the odds are not worked out yet"
         return JobStep(name, state, f"{known}.", rests)
 
     def _board(self) -> JobStep:
+        """Done once a swap's outcome is noted, the drives are read, or a transfer is certified and the sheet,
+        if one was begun, leaves nothing closed and no step to be measured."""
         name, rests = StepName.BOARD, "notes of the board's bench"
         noted = [
             count_text(count) + " " + (words if count == 1 else PLURALS.get(kind, f"{words}s"))
@@ -248,9 +255,27 @@ class _Looking:
             return JobStep(name, StepState.NOT_NEEDED, words, rests)
         if self._over and not noted:
             return JobStep(name, StepState.NOT_NEEDED, words, rests)
-        if self._over or self._tally.get(NoteKind.CERTIFICATE) or self._read_through():
+        if self._over or self._tally.get(NoteKind.SWAP) or self._read_through():
+            return JobStep(name, StepState.DONE, words, rests)
+        left = self._left_of_sheets()
+        words = " ".join((words, *left))
+        if self._tally.get(NoteKind.CERTIFICATE) and not left:
             return JobStep(name, StepState.DONE, words, rests)
         return JobStep(name, StepState.UNDER_WAY if noted else StepState.NOT_STARTED, words, rests)
+
+    def _left_of_sheets(self) -> list[str]:
+        """What the sheets that were begun leave closed and unmeasured, a sentence for each bay."""
+        found = []
+        for bay in self._bays if self._tally.get(NoteKind.MEASUREMENT) else ():
+            measured = begun_sheet(self._bench, self._case.number, bay.bay)
+            standing = measured.standing if measured else None
+            closed = dict.fromkeys(one.gate.value for one in standing.closings) if standing else {}
+            left = len(short(measured.sheet).left) if measured else 0
+            said = [f"{' and '.join(closed)} closed"] if closed else []
+            said += [f"{counted(left, 'step')} of the sheet to be measured"] if left else []
+            if said:
+                found.append(f"Bay {bay.bay}: {', '.join(said)}.")
+        return found
 
     def _reading(self) -> JobStep:
         name, rests = StepName.READING, "the figures noted of the images, and whether they are in use"

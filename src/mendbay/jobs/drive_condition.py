@@ -9,10 +9,9 @@ from mendbay.core.errors import MendbayError
 from mendbay.imaging.hazard import Condition
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import Said
+from mendbay.jobs.said_condition import CONDITION, condition_in
 from mendbay.jobs.triage_case import kept_without_power
 
-CONDITION = "drive_condition"
-"""Fact of an event: what a person said the drive of a bay is like."""
 LOOK_SECONDS = 2.0
 """How often it is looked whether something else is said, while the drive is read."""
 WORDS = {
@@ -114,11 +113,8 @@ class ConditionsSaid:
 
 
 def _said_in(events: Sequence[Event], bay: str) -> Condition | None:
-    for one in reversed(events):
-        if CONDITION in one.facts and one.facts.get("bay") == bay:
-            word = one.facts[CONDITION]
-            return next((known for known in Condition if known == word), None)
-    return None
+    said = condition_in(events, bay)
+    return said[0] if said else None
 
 
 def _tell(bench: Bench, bay: str, condition: Condition, why: str) -> None:

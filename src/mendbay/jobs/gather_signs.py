@@ -1,5 +1,5 @@
 """What the case already knows that triage would ask: from the electrical sheet, the images, the reads of
-the ROM and the swaps."""
+the ROM, the swaps, and what was said of a drive on its way to be read."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ from mendbay.core.coverage import Coverage
 from mendbay.core.errors import MendbayError
 from mendbay.core.note import NoteKind
 from mendbay.core.span import Span
+from mendbay.imaging.hazard import Condition
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.drive_reading import Ending
 from mendbay.jobs.drive_records import recorded
@@ -27,6 +28,7 @@ from mendbay.jobs.measure_board import begun_sheet
 from mendbay.jobs.note_bodies import body_of
 from mendbay.jobs.record_swaps import last_swaps_of
 from mendbay.jobs.rom_reads import newest_sitting
+from mendbay.jobs.said_condition import condition_in
 from mendbay.jobs.withdraw import standing_notes
 from mendbay.triage.belief import Asked
 from mendbay.triage.next_step import CONDITION
@@ -66,10 +68,16 @@ slowly, as zones change)."""
 
 @dataclass(frozen=True, slots=True)
 class Gathered:
-    """An answer that the case gives itself, and where from."""
+    """An answer that the case gives itself, and where from.
+
+    Args:
+        said_at: when a person said it, not being asked: it stands against what was answered before. Empty
+            for what nobody said, which stands against no person's word.
+    """
 
     answer: str
     origin: str
+    said_at: str = ""
 
 
 def gathered_signs(bench: Bench, case: int) -> Mapping[Asked, Gathered]:
@@ -80,6 +88,7 @@ def gathered_signs(bench: Bench, case: int) -> Mapping[Asked, Gathered]:
     """
     found: dict[Asked, Gathered] = {}
     for bay in bench.ledger.bays(case):
+        found.update(_of_said(bench, case, bay.bay))
         found.update(_of_sheet(bench, case, bay.bay))
         found.update(_of_swaps(bench, case, bay.bay))
         found.update(_of_image(bench, case, bay.bay))
@@ -176,6 +185,17 @@ def _of_records(bench: Bench, case: int, bay: str) -> Iterator[tuple[Asked, Gath
     ):
         if answer:
             yield Asked(sign, bay), Gathered(answer, f"the drive's own word, {told.at[:10]}")
+
+
+def _of_said(bench: Bench, case: int, bay: str) -> Iterator[tuple[Asked, Gathered]]:
+    """What a person said the drive is like to read: that it clicks is heard at the bench. Whatever else is
+    said later takes that back."""
+    said = condition_in(bench.ledger.events(case), bay)
+    if said is not None and said[0] is Condition.CLICKS:
+        yield (
+            Asked("sound-alone", bay),
+            Gathered("clicks", f"said of the drive to be read, {said[1][:10]}", said[1]),
+        )
 
 
 def _of_image(bench: Bench, case: int, bay: str) -> Iterator[tuple[Asked, Gathered]]:

@@ -16,7 +16,7 @@ from mendbay.core.errors import DumpUnproven
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.remembered import remembered
-from mendbay.jobs.rom_reads import DUMP_LIMIT_BYTES, RomRead, contents, newest_sitting, whose
+from mendbay.jobs.rom_reads import DUMP_LIMIT_BYTES, RomRead, contents, newest_sitting, read_under_both, whose
 
 KEPT, KEPT_BYTES = 4, 32 << 20
 """Judgements that are kept for a while, each of reads of at most so many bytes together: one takes about a
@@ -128,6 +128,8 @@ def look_at_reads(
         against = fails(judgement.data)
         failed = len(against)
         judgement = _held_against(judgement, against)
+    if twice := read_under_both(bench, case, bay, role):
+        judgement = _of_one_chip(judgement, twice)
     differs = judgement.verdict is Verdict.REPAIRED and judgement.data not in data
     rom_map = map_rom(judgement.data) if judgement.data else None
     return LookedAtRom(reads, judgement, rom_map, failed, differs)
@@ -146,6 +148,19 @@ def _held_against(judgement: ReadsJudgement, failed: tuple[str, ...]) -> ReadsJu
         "content itself is damaged"
         if sound
         else judgement.next_step,
+    )
+
+
+def _of_one_chip(judgement: ReadsJudgement, twice: str) -> ReadsJudgement:
+    """The judgement of reads that were kept of another chip too: however well they agree, nobody knows whose
+    they are."""
+    sound = judgement.verdict in (Verdict.AGREE, Verdict.REPAIRED)
+    return replace(
+        judgement,
+        verdict=Verdict.DOUBTFUL if sound else judgement.verdict,
+        reasons=(twice, *judgement.reasons),
+        next_step="Find out whose chip was read, take back the sitting that is not its own, and read the "
+        "other chip",
     )
 
 

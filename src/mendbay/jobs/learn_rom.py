@@ -16,6 +16,8 @@ from mendbay.board.rules.search import learn
 from mendbay.board.transfer_plan import Role
 from mendbay.core.errors import BadFormFile, DumpUnproven, Interrupted, LedgerError, UsageError
 from mendbay.core.note import Note, NoteKind
+from mendbay.core.quantity import counted
+from mendbay.jobs.ask_learning import require_good
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.judge_rom import JudgedRom, LookedAtRom, judge_rom, judged_reads, look_at_reads
@@ -100,6 +102,8 @@ def learn_family(
     files: Sequence[Path],
     *,
     also_withdrawn: bool = False,
+    also_doubtful: bool = False,
+    in_its_place: bool = False,
     names: Mapping[Path, str] | None = None,
 ) -> tuple[LearnedFamily, Path]:
     """Learns a family from known-good dumps and keeps it with the shop; an older one of that name is moved
@@ -108,16 +112,53 @@ def learn_family(
     Args:
         also_withdrawn: take dumps that were withdrawn from this family for good again; else they are left
             out.
+        also_doubtful: take dumps of which the ledger does not know that they are good.
+        in_its_place: let it take the place of a family of that name which judges and rests on other dumps.
         names: what files are called that lie under a name of ours; the others go by their own.
 
     Raises:
         UsageError: a file cannot be read or is too large, there are too many, the name cannot be a file's,
-            or every dump was withdrawn.
+            every dump was withdrawn, one is doubtful, or another family has the name.
         DumpUnproven: dumps of different sizes, too many bytes in all, no dumps of a ROM, or rules that make
             no family file.
         DestinationError: the family cannot be kept.
         LedgerError: the ledger's notes of the family cannot be read.
         Interrupted: stopped by hand; nothing was kept.
+    """
+    good, left_out, taken = foresee_learning(
+        bench,
+        shop,
+        name,
+        files,
+        also_withdrawn=also_withdrawn,
+        also_doubtful=also_doubtful,
+        in_its_place=in_its_place,
+        names=names,
+    )
+    family = learn(taken, lambda: _heed(bench))
+    text = _usable_text(family)
+    body = {"file": _digest(text), "dumps": [{"name": one.name, "sha256": one.sha256} for one in good]}
+    with bench.shelf.together():
+        path, earlier = shop.keep(FAMILIES, name, text)
+        bench.notes.add(Note(0, "", NoteKind.LEARNED, name, bench.now(), bench.who, json.dumps(body)))
+    return LearnedFamily(name, family, tuple(good), tuple(left_out), earlier), path
+
+
+def foresee_learning(
+    bench: Bench,
+    shop: ShopFiles,
+    name: str,
+    files: Sequence[Path],
+    *,
+    also_withdrawn: bool = False,
+    also_doubtful: bool = False,
+    in_its_place: bool = False,
+    names: Mapping[Path, str] | None = None,
+) -> tuple[list[GoodDump], list[GoodDump], list[bytes]]:
+    """Passes where `learn_family` would begin, and keeps nothing. Takes and raises as it does.
+
+    Returns:
+        The dumps to learn from, those left out, and the bytes of the former, equal ones once.
     """
     if len(files) > DUMPS_LIMIT:
         raise UsageError(f"{len(files)} dumps are too many.", f"Give at most {DUMPS_LIMIT} of one family.")
@@ -129,13 +170,36 @@ def learn_family(
             f"Every dump given was withdrawn from the family {name}: {left_out[0].withdrawn}",
             "Give others; --also-withdrawn takes them for good again.",
         )
-    family = learn(taken, lambda: _heed(bench))
-    text = _usable_text(family)
-    body = {"file": _digest(text), "dumps": [{"name": one.name, "sha256": one.sha256} for one in good]}
-    with bench.shelf.together():
-        path, earlier = shop.keep(FAMILIES, name, text)
-        bench.notes.add(Note(0, "", NoteKind.LEARNED, name, bench.now(), bench.who, json.dumps(body)))
-    return LearnedFamily(name, family, tuple(good), tuple(left_out), earlier), path
+    if not also_doubtful:
+        require_good(bench, {one.sha256: one.name for one in good})
+    if not in_its_place:
+        _require_free(bench, shop, name, good)
+    return good, left_out, taken
+
+
+def _require_free(bench: Bench, shop: ShopFiles, name: str, good: Sequence[GoodDump]) -> None:
+    """Passes where no family that judges has this name, or one that rests on the same dumps.
+
+    Raises:
+        UsageError: there is one; it says what it has.
+    """
+    text = shop.text(FAMILIES, name)
+    try:
+        standing = _learned(bench, name, text) if text is not None else None
+    except BadFormFile:
+        return  # it judges nothing
+    if standing is None or standing.withdrawn:
+        return
+    if {one.sha256 for one in standing.dumps or ()} == {one.sha256 for one in good}:
+        return
+    rests = ", ".join(one.name for one in standing.dumps or ()) or "not known which"
+    raise UsageError(
+        f"There is a family {name} already, with {counted(len(standing.family.rules), 'rule')} from "
+        f"{counted(standing.family.dumps, 'known-good dump')} ({rests}). This one, from "
+        f"{counted(len(good), 'dump')} ({', '.join(one.name for one in good)}), would take its place. "
+        "Nothing was learned.",
+        "Give it another name; or say that it goes in its place (--in-its-place; a tick here).",
+    )
 
 
 def _heed(bench: Bench) -> None:

@@ -23,15 +23,15 @@ SHORTEST_SERIAL = 6
 """Shorter texts stand in a ROM by chance."""
 
 
-def fitting_family(bench: Bench, shop: ShopFiles, case: int, bay: str) -> str:
-    """The name of the learned family that a patient's newest reads belong to: whose shared bytes they have,
+def fitting_family(bench: Bench, shop: ShopFiles, case: int, bay: str, role: Role = Role.PATIENT) -> str:
+    """The name of the learned family that a chip's newest reads belong to: whose shared bytes they have,
     or at least half of whose rules they keep. Of several the one with most rules that hold; empty if none.
 
     Raises:
         NoSuchCase: there is no such case or bay.
         SourceChanged: a read is gone or changed.
     """
-    reads = newest_sitting(bench, case, bay, Role.PATIENT)
+    reads = newest_sitting(bench, case, bay, role)
     try:
         dump = judged_reads(contents(bench, case, reads), reads).data if reads else b""
     except DumpUnproven:

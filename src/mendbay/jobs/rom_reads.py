@@ -77,6 +77,9 @@ class RomRead:
         return chip_facts(FlashId.parse(bytes.fromhex(self.chip_id)), bytes.fromhex(self.sfdp))
 
 
+_CHIPS = {Role.PATIENT: "patient's chip", Role.DONOR: "donor's chip", Role.NEW: "new chip"}
+
+
 def whose(role: Role) -> str:
     """A chip's owner at the beginning of a sentence: `The donor's`, `The new chip's`."""
     return "The new chip's" if role is Role.NEW else f"The {role.value}'s"
@@ -259,6 +262,26 @@ def unfinished_plans(bench: Bench, journals: Journals, case: int, bay: str) -> I
     for plan in {one.job: one for one in plans}.values():
         if outcome(journals.lines(bench.ledger.case(case), plan.job)).unfinished:
             yield plan
+
+
+def read_under_both(bench: Bench, case: int, bay: str, role: Role) -> str:
+    """That the newest reads of a chip hold the same as those of the patient's, or of the chip that is to take
+    its place, as a sentence: one chip was read under both names. Empty if not, or once a transfer is
+    certified, after which it is so.
+
+    Raises:
+        NoSuchCase: there is no such case or bay.
+    """
+    own = {one.file.sha256 for one in newest_sitting(bench, case, bay, role)}
+    if not own or bench.notes.of(NoteKind.CERTIFICATE, case, bay):
+        return ""
+    for other in (Role.DONOR, Role.NEW) if role is Role.PATIENT else (Role.PATIENT,):
+        if own & {one.file.sha256 for one in newest_sitting(bench, case, bay, other)}:
+            return (
+                f"{whose(role)} reads hold the very same as those of the {_CHIPS[other]}: one chip seems to "
+                "have been read under both names."
+            )
+    return ""
 
 
 def _refuse_needed(bench: Bench, journals: Journals, case: int, bay: str, paths: set[str]) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 from mendbay.case.consents import Consent
@@ -542,6 +542,8 @@ class _Told:
 
 def _told(worlds: Worlds, notes: Sequence[Note], gathered: Mapping[Asked, Gathered]) -> _Told:
     """What is known: a person's word stands before what the case gives itself, and that before any repair.
+    What a person said without being asked counts like an answer of that time, and tells what it stands
+    against.
 
     Args:
         notes: answers and repairs that were told, in their order.
@@ -550,20 +552,28 @@ def _told(worlds: Worlds, notes: Sequence[Note], gathered: Mapping[Asked, Gather
     left_out: list[str] = []
     rounds: list[dict[Asked, Known]] = [{}]
     tries: list[ToldTry] = []
+    tried_at: list[str] = []
+    answered_at: dict[Asked, str] = {}
     for note in notes:
         origin = f"{note.who}, {note.at}"
         try:
             if note.kind is NoteKind.TRIED:
                 step = _step_of(worlds, note)
                 tries.append(ToldTry(step, note.bay, origin))
+                tried_at.append(note.at)
                 rounds.append({})
             else:
                 asked, said = _answer_of(worlds, note)
+                answered_at[asked] = note.at
                 rounds[_round_of(worlds, asked, tries)][asked] = Known(said, origin, True)
         except UsageError as trouble:
             left_out.append(f"{_named(note)}. {trouble.what}")
     told = {asked: one for each in rounds for asked, one in each.items()}
     for asked, one in gathered.items():
+        if one.said_at and asked.bay in worlds.subject.bays and one.said_at >= answered_at.get(asked, ""):
+            earlier = [tried for tried, at in zip(tries, tried_at, strict=True) if at <= one.said_at]
+            known = replace(_from_case(one), origin=one.origin + _against(asked, told))
+            rounds[_round_of(worlds, asked, earlier)][asked] = told[asked] = known
         if asked not in told and asked.bay in ("", *worlds.subject.bays) and not _outdated(asked, told):
             rounds[0][asked] = told[asked] = _from_case(one)
     answers = [{asked: one.answer for asked, one in each.items()} for each in rounds]
@@ -624,6 +634,13 @@ def _outdated(asked: Asked, told: Mapping[Asked, Known]) -> bool:
     sounds = (told.get(Asked(one, asked.bay)) for one in ("sound", "sound-alone"))
     ailing = any(one is not None and one.answer != "normal" for one in sounds)
     return ailing and asked.sign in OF_IMAGES
+
+
+def _against(asked: Asked, told: Mapping[Asked, Known]) -> str:
+    """What was answered of a drive's sound otherwise than by what is said of it now, with who and when."""
+    heard = [(one, told.get(Asked(one, asked.bay))) for one in ("sound", "sound-alone")]
+    others = [(sign, one) for sign, one in heard if one is not None and one.answer == "normal"]
+    return "".join(f"; against {sign} {one.answer}, as told by {one.origin}" for sign, one in others)
 
 
 def _from_case(one: Gathered) -> Known:

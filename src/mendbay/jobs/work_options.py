@@ -423,7 +423,8 @@ def _learn_family(fields: _Fields) -> LearnFamily:
     name, places, names = fields.text("name", needed=True), _places(fields), fields.texts("names")
     if not places or len(places) != len(names):
         raise UsageError("The dumps and their names do not match.", "Give each dump a name.")
-    return LearnFamily(name, places, names, fields.flag("also_withdrawn"))
+    flags = ("also_withdrawn", "also_doubtful", "in_its_place")
+    return LearnFamily(name, places, names, *map(fields.flag, flags))
 
 
 _READ: Mapping[WorkKind, Callable[[_Fields], Options]] = {

@@ -51,9 +51,12 @@ class LearnFamily:
         name: of the family.
         places: files of the dumps below the folder of what was sent; they are removed once it has ended.
         names: what the dumps are called, in the same order.
+        also_withdrawn, also_doubtful, in_its_place: as `learn_family` takes them.
     """
 
     name: str
     places: tuple[Path, ...]
     names: tuple[str, ...]
     also_withdrawn: bool
+    also_doubtful: bool = False
+    in_its_place: bool = False

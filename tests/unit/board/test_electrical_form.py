@@ -110,6 +110,7 @@ BREAKS = [
     ),
     ('unit = "ohm"', 'unit = "choice"', "step 'leads' mixes choices and numbers"),
     ('leads = "leads"', 'leads = "burns"', "does not say how much the leads of a meter have"),
+    ('strap = "wrist-strap"', 'strap = "no-such"', "has no step 'no-such' for the wrist strap"),
     (
         'weights = { within = "weak", amiss = "strong" }',
         'weights = { within = "sure", amiss = "strong" }',

@@ -9,10 +9,20 @@ import pytest
 
 from mendbay.board.electrical import Entry, Override, Sheet
 from mendbay.board.electrical_form import Gate, Size, ValueClass
+from mendbay.board.electrical_form_file import packaged_form
 from mendbay.board.electrical_steps import StepState
 from mendbay.board.electrical_summary import progress, summary
 from mendbay.core.errors import UsageError
 from support.electrical import AT, WHO, entered, filled, followed, large
+
+FORM = packaged_form()
+
+
+def kept(*entries: str) -> Sheet:
+    """A sheet read back with entries that would not be taken now."""
+    words = [one.split() for one in entries]
+    records = tuple(Entry(at, step, text, AT, WHO) for at, (step, text) in enumerate(words, 1))
+    return replace(large(), records=records)
 
 
 def state(sheet: Sheet, step: str) -> StepState:
@@ -134,9 +144,54 @@ def test_leads_measured_late_settle_what_was_measured_before() -> None:
     assert sheet.standing().judgements["rail-5v"].value_class is ValueClass.LOW
 
 
-def test_leads_out_of_order_are_not_used() -> None:
-    sheet = entered(large(), leads="7.0", rail_5v="16")
-    assert sheet.standing().judgements["rail-5v"].value_class is ValueClass.LOW
+@pytest.mark.parametrize("leads", ["OL", "7.0", "unstable"])
+def test_with_leads_out_of_their_range_nothing_is_measured(leads: str) -> None:
+    sheet = entered(large(), leads=leads)
+    standing = sheet.standing()
+    assert standing.next is not None
+    assert (standing.next.step.id, standing.next.again) == ("leads", True)
+    assert {one for one in offered(sheet) if FORM.steps[one].measured} == {"leads"}
+    assert state(sheet, "burns") is StepState.READY, "a look needs no leads"
+    for step in ("rail-5v", "wrist-strap", "suppressor-5v"):
+        with pytest.raises(UsageError, match="leads are out of range") as refused:
+            sheet.with_entry(step, "OL", at=AT, who=WHO)
+        assert "enter it anew at leads" in refused.value.next_step
+    left_out = sheet.with_skip("leads", "no time", at=AT, who=WHO)
+    assert state(left_out, "rail-5v") is StepState.WAITING, "leaving it out mends no leads"
+    assert state(entered(sheet, leads="<1"), "rail-5v") is StepState.WAITING
+    assert state(entered(sheet, leads="0.3"), "rail-5v") is StepState.READY
+
+
+def test_what_was_measured_with_open_leads_counts_for_nothing() -> None:
+    taken = kept("leads OL", "wrist-strap 1M2", "rail-5v OL", "rail-12v 0.9", "burns none")
+    standing = taken.standing()
+    assert set(standing.judgements) == {"leads", "rail-12v", "burns"}
+    assert [one.step for one in standing.closings] == ["rail-12v"], "an open lead makes no short"
+    assert any("counts for nothing: wrist-strap, rail-5v" in one for one in standing.remarks)
+    right = entered(taken, leads="0.3")
+    assert state(right, "rail-5v") is StepState.READY, "nor once the leads are right: they were not then"
+    assert not entered(right, wrist_strap="1M2", rail_5v="640").standing().remarks
+
+
+def test_before_the_leads_were_measured_at_all_their_word_counts() -> None:
+    taken = kept("rail-5v OL", "leads OL")
+    assert "rail-5v" not in taken.standing().judgements
+    assert "rail-5v" in entered(taken, leads="0.3").standing().judgements
+    sound = kept("leads 0.3", "rail-5v 640", "leads OL")
+    assert sound.standing().judgements["rail-5v"].value_class is ValueClass.WITHIN
+
+
+@pytest.mark.parametrize("strap", ["0.3", "40M"])
+def test_a_wrist_strap_out_of_its_range_stops_what_needs_it(strap: str) -> None:
+    sheet = entered(large(), leads="0.3", wrist_strap=strap)
+    standing = sheet.standing()
+    assert standing.next is not None
+    assert standing.next.step.id == "wrist-strap"
+    assert not any(FORM.steps[one].strapped for one in offered(sheet))
+    with pytest.raises(UsageError, match="wrist strap is out of range"):
+        entered(sheet, burns="none")
+    assert state(sheet, "supply-5v") is StepState.READY, "the supply alone needs no strap"
+    assert state(entered(sheet, wrist_strap="1M2"), "burns") is StepState.READY
 
 
 def test_an_override_opens_for_what_was_known_and_no_more() -> None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-
 import pytest
 
 from mendbay.case.agenda import WaitsFor
@@ -12,11 +10,14 @@ from mendbay.case.items import What
 from mendbay.case.records import Bay, CaseKind, CaseState, Event, Image
 from mendbay.core.errors import NoSuchCase
 from mendbay.core.note import Note, NoteKind
+from mendbay.imaging.hazard import Condition
 from mendbay.jobs import triage_case
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.case_steps import CaseSteps, JobStep, StepName, StepState, tell_steps
+from mendbay.jobs.drive_condition import say_condition
 from mendbay.jobs.hand_over_items import release
 from mendbay.jobs.keep_items import add_item
+from mendbay.jobs.measure_board import enter
 from mendbay.jobs.other_half import HALVES
 from mendbay.jobs.ports import ImageGlance
 from mendbay.jobs.quote_case import make_quote
@@ -147,12 +148,28 @@ def test_a_drive_that_is_being_read_is_under_way_and_not_waiting(
 
 
 def test_the_board(bench: Bench) -> None:
-    for subject in ("suppressor-5v", "suppressor-12v"):
-        body = json.dumps({})
-        bench.notes.add(Note(1, "1", NoteKind.MEASUREMENT, subject, bench.now(), "Ada", body))
+    enter(bench, 1, "1", "leads", "0.3")
+    enter(bench, 1, "1", "rail-5v", "0.9")
     board = step(tell_steps(bench, 1), StepName.BOARD)
-    assert board.words == "On record: 2 entries of the electrical sheet."
+    assert board.words.startswith("On record: 2 entries of the electrical sheet. Bay 1: 5 V closed, ")
+    assert board.words.endswith(" steps of the sheet to be measured.")
     assert board.state is StepState.UNDER_WAY
+    bench.notes.add(Note(1, "1", NoteKind.CERTIFICATE, "a", bench.now(), "Ada", "{}"))
+    assert step(tell_steps(bench, 1), StepName.BOARD).state is StepState.UNDER_WAY, "the ROM is not the board"
+    bench.notes.add(Note(1, "1", NoteKind.SWAP, "a", bench.now(), "Ada", "{}"))
+    assert step(tell_steps(bench, 1), StepName.BOARD).state is StepState.DONE
+
+
+def test_a_certified_transfer_without_a_sheet_ends_the_board(bench: Bench) -> None:
+    bench.notes.add(Note(1, "1", NoteKind.CERTIFICATE, "a", bench.now(), "Ada", "{}"))
+    assert step(tell_steps(bench, 1), StepName.BOARD).state is StepState.DONE
+
+
+def test_triage_is_under_way_where_the_case_itself_tells_of_a_fault(bench: Bench) -> None:
+    say_condition(bench, 1, "1", Condition.CLICKS)
+    triage = step(tell_steps(bench, 1, weigh=True), StepName.TRIAGE)
+    assert triage.words.startswith("0 answers are known; likeliest is the heads")
+    assert triage.state is StepState.UNDER_WAY
 
 
 def test_pair_files_and_hand_back_follow_the_story(bench: Bench) -> None:

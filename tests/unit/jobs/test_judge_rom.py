@@ -12,6 +12,7 @@ from mendbay.board.rom_fault_kinds import FaultKind
 from mendbay.board.rom_reads import Verdict
 from mendbay.board.transfer_plan import Role
 from mendbay.core.errors import DumpUnproven, UsageError
+from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Journals
 from mendbay.jobs.gather_signs import gathered_signs
@@ -44,6 +45,25 @@ def test_reads_that_agree_are_said_to(bench: Bench, tmp_path: Path) -> None:
     assert judged.voted is None
     assert judged.map is not None
     assert "judged: agree" in bench.ledger.events(1)[-1].text
+
+
+def test_reads_of_one_chip_under_two_names_are_told_before_any_plan(bench: Bench, tmp_path: Path) -> None:
+    keep(bench, tmp_path, TRUTH, TRUTH)
+    assert judge_rom(bench, 1, "1", Role.PATIENT).judgement.settled
+    again = [tmp_path / "again-1.bin", tmp_path / "again-2.bin"]
+    for path in again:
+        path.write_bytes(TRUTH)
+    keep_files(bench, 1, "1", Role.DONOR, again)
+    for role, other in ((Role.PATIENT, "donor's"), (Role.DONOR, "patient's")):
+        judged = judge_rom(bench, 1, "1", role).judgement
+        assert (judged.verdict, judged.settled) == (Verdict.DOUBTFUL, False)
+        assert f"the very same as those of the {other} chip" in judged.reasons[0]
+        assert "take back the sitting" in judged.next_step
+    take_back(bench, 1)
+    assert judge_rom(bench, 1, "1", Role.DONOR).judgement.verdict is Verdict.AGREE
+    keep_files(bench, 1, "1", Role.PATIENT, again)
+    bench.notes.add(Note(1, "1", NoteKind.CERTIFICATE, "a", bench.now(), "Ada", "{}"))
+    assert judge_rom(bench, 1, "1", Role.DONOR).judgement.verdict is Verdict.AGREE, "moved, it is the same"
 
 
 def test_reads_held_against_their_family_are_a_sign_for_triage(bench: Bench, tmp_path: Path) -> None:

@@ -10,11 +10,13 @@ from pathlib import Path
 import pytest
 
 from mendbay.board.rules.family import LONGEST_TEXT, Family, Revision
+from mendbay.board.transfer_plan import Role
 from mendbay.core.errors import BadFormFile, DumpUnproven, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs import learn_rom
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.learn_rom import GoodDump, families, family_named, learn_family, unlearn_dump
+from mendbay.jobs.rom_reads import keep_files
 from mendbay.outlets.shop_files import LIMIT_BYTES, ShopFolder
 from support.flash_bench import checked_dump
 
@@ -84,9 +86,31 @@ def test_the_earlier_version_of_a_family_is_kept(bench: Bench, shop: ShopFolder,
     first, place = learn_family(bench, shop, "TB", paths[:1])
     again, _ = learn_family(bench, shop, "TB", paths[:1])
     assert (first.earlier, again.earlier) == (None, None), "it is the same file"
-    second, _ = learn_family(bench, shop, "TB", paths[1:])
+    with pytest.raises(UsageError, match=r"with [0-9]+ rules from 1 known-good dump \(good-0.bin\)") as asked:
+        learn_family(bench, shop, "TB", paths[1:])
+    assert "--in-its-place" in asked.value.next_step
+    assert families(bench, shop)[0] == (replace(first, earlier=None),), "it is told before anything is done"
+    second, _ = learn_family(bench, shop, "TB", paths[1:], in_its_place=True)
     assert second.earlier == place.with_name("TB.json.1")
     assert Family.from_json(second.earlier.read_text()) == first.family
+
+
+def test_a_dump_that_is_not_known_to_be_good_is_asked_about(
+    bench: Bench, shop: ShopFolder, tmp_path: Path
+) -> None:
+    path, other = tmp_path / "read.bin", tmp_path / "other.bin"
+    path.write_bytes(checked_dump(1))
+    other.write_bytes(checked_dump(2))
+    keep_files(bench, 1, "1", Role.PATIENT, [path])
+    with pytest.raises(UsageError, match=r"read\.bin is the read of the patient of case 1, bay 1, which is"):
+        learn_family(bench, shop, "TB", [path, other])
+    assert shop.names("families") == ()
+    assert learn_family(bench, shop, "TB", [path, other], also_doubtful=True)[0].family.dumps == 2
+    keep_files(bench, 1, "2", Role.DONOR, [other])
+    assert learn_family(bench, shop, "donor", [other])[0].family.dumps == 1, "a donor's steady read is taken"
+    keep_files(bench, 1, "2", Role.DONOR, [other, path])
+    with pytest.raises(UsageError, match=r"other\.bin is one of 2 reads of the donor .* that differ"):
+        learn_family(bench, shop, "unsteady", [other])
 
 
 def test_dumps_that_do_not_go_together_are_named_before_anything_is_learned(

@@ -538,7 +538,7 @@ def test_a_failure_that_is_known_later_needs_a_reason_of_its_own(
     assert tell_plan(bench, shop_of(bench), journals, 1, "1").reasons == ()
     for number, path in enumerate(good):
         path.write_bytes(checked_dump(number))
-    learn_family(bench, shop, "small", good)
+    learn_family(bench, shop, "small", good, in_its_place=True)
     (against,) = tell_plan(bench, shop_of(bench), journals, 1, "1").reasons
     assert "its reason is not for: " in against
     assert not any(one in against for one in first), "only what is new is named"
@@ -569,7 +569,7 @@ def test_a_dump_is_held_against_its_family_again_also_after_a_backup_was_put_bac
     written(bench, clips, journals, restore=True)
     for number, path in enumerate(good):
         path.write_bytes(checked_dump(number))
-    learn_family(bench, shop, "small", good)
+    learn_family(bench, shop, "small", good, in_its_place=True)
     with pytest.raises(TransferRefused, match="is not what the plan names"):
         written(bench, clips, journals)
     assert clips.chips["donor"].content == DONOR

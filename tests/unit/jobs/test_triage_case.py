@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
+from datetime import datetime, timedelta
 
 import numpy as np
 import pytest
@@ -14,13 +16,16 @@ from mendbay.board.electrical_form_file import packaged_form
 from mendbay.board.stock import Kind, StockItem
 from mendbay.board.swap_odds import Level, Purpose
 from mendbay.case.records import Bay
+from mendbay.core.clock import SystemClock
 from mendbay.core.coverage import Coverage
 from mendbay.core.errors import LedgerError, NoSuchCase, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.source import Identity
 from mendbay.core.span import Span, SpanSet
+from mendbay.imaging.hazard import Condition
 from mendbay.jobs.agenda import tell_turn
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.drive_condition import say_condition
 from mendbay.jobs.find_donor import agreement_with
 from mendbay.jobs.gather_signs import PLACE_BYTES, refusals_of
 from mendbay.jobs.keep_stock import add_items
@@ -45,6 +50,36 @@ from mendbay.triage.worlds import Place, Subject
 from support.electrical import filled
 
 CLICKS = Asked("sound", "1")
+ALONE = Asked("sound-alone", "1")
+
+
+class Later(SystemClock):
+    """A clock a minute ahead."""
+
+    def now(self) -> datetime:
+        return super().now() + timedelta(minutes=1)
+
+
+def test_a_drive_said_to_click_stops_against_what_was_answered_before(bench: Bench) -> None:
+    answer(bench, 1, CLICKS, "normal")
+    calm = answer(bench, 1, ALONE, "normal")
+    assert calm.keep_off == ()
+    say_condition(bench, 1, "1", Condition.CLICKS)
+    told = tell_triage(bench, 1)
+    assert told.known[ALONE].answer == "clicks"
+    assert told.known[ALONE].origin.count("against sound normal, as told by") == 1
+    assert "against sound-alone normal" in told.known[ALONE].origin
+    assert [one.bay for one in told.keep_off] == ["1"]
+    assert not any(one.step.powers and one.bay == "1" and not one.barred for one in told.offers)
+    say_condition(bench, 1, "1", Condition.REFUSES)
+    assert tell_triage(bench, 1).known[ALONE].answer == "normal", "what is said last counts"
+
+
+def test_what_is_heard_after_a_drive_was_said_to_click_counts(bench: Bench) -> None:
+    say_condition(bench, 1, "1", Condition.CLICKS)
+    assert [one.bay for one in tell_triage(bench, 1).keep_off] == ["1"]
+    later = replace(bench, clock=Later())
+    assert answer(later, 1, ALONE, "normal").known[ALONE].answer == "normal"
 
 
 def test_answers_are_kept_move_the_belief_and_are_told_in_the_story(bench: Bench) -> None:

@@ -348,7 +348,7 @@ def test_a_family_that_rests_on_a_withdrawn_dump_judges_nothing(
     again, _ = learn_family(bench, shop, "TB", paths)
     assert [one.name for one in again.left_out] == ["good-2.bin"]
     assert family_named(bench, shop, "TB").dumps == 3
-    taken, _ = learn_family(bench, shop, "TB", paths, also_withdrawn=True)
+    taken, _ = learn_family(bench, shop, "TB", paths, also_withdrawn=True, in_its_place=True)
     assert (taken.left_out, family_named(bench, shop, "TB").dumps) == ((), 4)
     unlearn_dump(bench, shop, "TB", gone.sha256[:8].upper(), "after all")
     with pytest.raises(UsageError, match="after all"):

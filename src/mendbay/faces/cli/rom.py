@@ -31,10 +31,9 @@ from mendbay.faces.board_words import (
 from mendbay.faces.cli.caution_words import say_cautions
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.faces.family_words import (
-    FEW,
     family_head,
     family_json,
-    has_few,
+    few_words,
     left_out_of_family,
     revisions_of_family,
     rules_of_family,
@@ -247,13 +246,13 @@ def judge(
 ) -> None:
     """Say what the newest reads of a chip are worth.
 
-    A patient's are held against FAMILY, or else against the learned family they belong to. What went wrong
+    They are held against FAMILY, or else against the learned family they belong to. What went wrong
     with them is named; a question that is open, or a rule of the family that fails, ends it with exit code 3.
     """
     with open_bench(screen.home, tell=screen.tell) as bench:
         shop, found = shop_files(screen.home), ""
-        if not family and Role(role) is Role.PATIENT:
-            found = fitting_family(bench, shop, case, bay)
+        if not family:
+            found = fitting_family(bench, shop, case, bay, Role(role))
         if family or found:
             judged = judge_by_family(bench, shop, case, bay, Role(role), family or found, reference)
         else:
@@ -270,20 +269,39 @@ def judge(
 @click.argument("name")
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--also-withdrawn", is_flag=True, help="Take dumps that were withdrawn for good again.")
+@click.option(
+    "--also-doubtful", is_flag=True, help="Take dumps that may not be good, such as an open case's."
+)
+@click.option("--in-its-place", is_flag=True, help="Put it in the place of a family of that name.")
 @click.pass_obj
-def learn(screen: Screen, name: str, files: tuple[Path, ...], also_withdrawn: bool) -> None:
+def learn(
+    screen: Screen,
+    name: str,
+    files: tuple[Path, ...],
+    also_withdrawn: bool,
+    also_doubtful: bool,
+    in_its_place: bool,
+) -> None:
     """Learn the rules of a board family from good dumps.
 
     They are kept as NAME.
 
-    What was kept as NAME before is moved beside it, with a number behind its name.
+    What was kept as NAME before is moved beside it, with a number behind its name; if it judges and rests
+    on other dumps, only with --in-its-place. A dump that is the patient's of an open case, or one of reads
+    that differ, is refused.
 
     Dumps of several drives with the same code tell most: what they share, what is each drive's own, and
     which checks hold. Three dumps of 1 MiB take half a minute to a minute, some families several minutes.
     """
     with open_bench(screen.home, tell=screen.tell) as bench:
         learned, path = learn_family(
-            bench, shop_files(screen.home), name, files, also_withdrawn=also_withdrawn
+            bench,
+            shop_files(screen.home),
+            name,
+            files,
+            also_withdrawn=also_withdrawn,
+            also_doubtful=also_doubtful,
+            in_its_place=in_its_place,
         )
     screen.answer(family_json(learned, str(path)), _family_text(learned, str(path)))
 
@@ -768,8 +786,8 @@ def _judged_json(judged: JudgedRom) -> dict[str, object]:
 def _family_text(learned: LearnedFamily, path: str) -> str:
     name = learned.name
     lines = [family_head(learned)]
-    if has_few(learned):
-        lines.append(wrapped(f"CAUTION: {FEW}", "  "))
+    if few := few_words(learned):
+        lines.append(wrapped(f"CAUTION: {few}", "  "))
     lines += [wrapped(one, "  ") for one in rules_of_family(learned)]
     lines += [f"  {one}" for one in revisions_of_family(learned)]
     lines += [wrapped(one, "  ") for one in left_out_of_family(learned)]

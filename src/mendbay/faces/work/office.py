@@ -11,10 +11,9 @@ from mendbay.core.errors import ChangedMeanwhile, UsageError
 from mendbay.core.quantity import bytes_text, counted
 from mendbay.faces.export_words import export_json, export_left_out, export_size
 from mendbay.faces.family_words import (
-    FEW,
     family_head,
     family_json,
-    has_few,
+    few_words,
     left_out_of_family,
     revisions_of_family,
 )
@@ -132,11 +131,13 @@ def learn(at: Office, options: LearnFamily) -> Made:
                 options.name,
                 options.places,
                 also_withdrawn=options.also_withdrawn,
+                also_doubtful=options.also_doubtful,
+                in_its_place=options.in_its_place,
                 names=names,
             )
     finally:
         remove_sent(at.home, options.places)
-    words = [family_head(learned), *([f"Mind: {FEW}"] if has_few(learned) else [])]
+    words = [family_head(learned), *([f"Mind: {few}"] if (few := few_words(learned)) else [])]
     words += [f"{one[:1].upper()}{one[1:]}." for one in revisions_of_family(learned)]
     words += left_out_of_family(learned)
     if learned.earlier is not None:

@@ -41,6 +41,7 @@ from mendbay.jobs.rom_reads import (
     doubts_of_sizes,
     keep_dumps,
     newest_sitting,
+    read_under_both,
     rom_reads,
     withdraw_sitting,
 )
@@ -105,12 +106,14 @@ def rom(visit: Visit) -> Answer:
         card = card_of(visit, bench, case)
         works = works_of_chips(visit, at.bay, WorkKind.READ_CHIP)  # first: one that ends now has said all
         reads = rom_reads(bench, case, at.bay, also_withdrawn=True)
+        twice = read_under_both(bench, case, at.bay, Role.PATIENT)
     facts = {
         "card": card,
         "at_bay": at,
         "works": works,
         "busy": any(one.is_alive for one in works),
         "sittings": _sittings(reads),
+        "twice": twice,
         "doubts": doubts_of_sizes([one for one in reads if not one.withdrawn]),
         "cautions": cautions_for(CHIP),
         "adapter": ADAPTER,
@@ -168,8 +171,8 @@ def _chip_facts(read: RomRead) -> list[str]:
 
 
 def _fitting(visit: Visit, bench: Bench, case: int, bay: str, role: Role) -> str:
-    """The family that a patient's reads belong to; empty for other chips, as none judges them by itself."""
-    return fitting_family(bench, shop_files(visit.desk.home), case, bay) if role is Role.PATIENT else ""
+    """The family that a chip's reads belong to; empty if none."""
+    return fitting_family(bench, shop_files(visit.desk.home), case, bay, role)
 
 
 def _looked(visit: Visit, bench: Bench, case: int, bay: str, role: Role, family: str) -> LookedAtRom:
@@ -177,7 +180,8 @@ def _looked(visit: Visit, bench: Bench, case: int, bay: str, role: Role, family:
     looks: Lately[tuple[object, ...], LookedAtRom] = visit.desk.keep("rom-looks", lambda: Lately(LOOKS_KEPT))
     shop = shop_files(visit.desk.home)
     rules = shop.text("families", family) if family else ""
-    key = (case, bay, role, rules, tuple(newest_sitting(bench, case, bay, role)))
+    twice = read_under_both(bench, case, bay, role)
+    key = (case, bay, role, rules, twice, tuple(newest_sitting(bench, case, bay, role)))
     found = looks.get(key)
     if found is None:
         if family:

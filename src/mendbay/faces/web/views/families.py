@@ -9,7 +9,7 @@ from mendbay.board.rules.family import LARGEST_DUMP, MOST_BYTES
 from mendbay.board.unique_data import FamilyNote, Need, Seat
 from mendbay.core.errors import UsageError
 from mendbay.faces import lesson_words
-from mendbay.faces.family_words import FEW, has_few, revisions_of_family, rules_of_family
+from mendbay.faces.family_words import few_words, revisions_of_family, rules_of_family
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.case_works import order_work, shown_works
@@ -17,7 +17,7 @@ from mendbay.faces.web.fields import choice, files, flag, line
 from mendbay.faces.web.uploads import take_uploads
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.know_family import KnownFamily, known_families, note_family, withdraw_family
-from mendbay.jobs.learn_rom import DUMPS_LIMIT, LearnedFamily, families, unlearn_dump
+from mendbay.jobs.learn_rom import DUMPS_LIMIT, LearnedFamily, families, foresee_learning, unlearn_dump
 from mendbay.jobs.work_port import Ask, WorkKind, WorkRequest
 from mendbay.wiring import shop_files
 
@@ -49,7 +49,7 @@ def families_(visit: Visit) -> Answer:
                 "dumps": one.family.dumps,
                 "revisions": list(revisions_of_family(one)),
                 "rules": rules_of_family(one),
-                "few": FEW if has_few(one) else "",
+                "few": few_words(one),
                 "mark": _learned_mark(one),
                 "withdrawn": bool(one.withdrawn),
                 "from": one.dumps or (),
@@ -133,6 +133,11 @@ def unlearn_rom(visit: Visit) -> Answer:
         line("family", "Board family", required=True, limit=80),
         files("dumps", "Good dumps of it", limit=DUMPS_LIMIT, each_bytes=LARGEST_DUMP),
         flag("also_withdrawn", "Take dumps that were taken back for good again"),
+        flag(
+            "also_doubtful",
+            "On my word all these dumps are good, also those of an open case",
+        ),
+        flag("in_its_place", "Put it in the place of the family of this name"),
     ],
 )
 def learn(visit: Visit) -> Answer:
@@ -150,9 +155,19 @@ def learn(visit: Visit) -> Answer:
             "name": said["family"],
             "places": [str(one.path.absolute()) for one in taken.files],
             "names": [one.named for one in taken.files],
-            "also_withdrawn": said["also_withdrawn"],
+            **{one: said[one] for one in ("also_withdrawn", "also_doubtful", "in_its_place")},
         }
         with visit.bench() as bench:
+            foresee_learning(
+                bench,
+                shop_files(desk.home),
+                said["family"],
+                taken.paths,
+                also_withdrawn=said["also_withdrawn"],
+                also_doubtful=said["also_doubtful"],
+                in_its_place=said["in_its_place"],
+                names={one.path: one.named for one in taken.files},
+            )
             order_work(visit, bench, WorkKind.LEARN_FAMILY, options, case=0)
     except BaseException:
         taken.remove()
