@@ -15,5 +15,5 @@ def test_rules_from_few_dumps_come_with_a_caution(dumps: int, cautioned: bool) -
     random = np.random.default_rng(5)
     family = learn([random.integers(0, 256, 4096, np.uint8).tobytes() for _ in range(dumps)])
     assert (
-        "fewer than three dumps" in _family_text(LearnedFamily("made-up", family, None), "there")
+        "CAUTION: rules learned from" in _family_text(LearnedFamily("made-up", family, None), "there")
     ) == cautioned
