@@ -19,7 +19,6 @@ from mendbay.jobs.consents import risk_called, to_ask
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.looks import LOOKED
 from mendbay.jobs.money_standing import SETTLED, MoneyBook
-from mendbay.jobs.reached_customer import since_hand_back
 from mendbay.jobs.things_here import ThingsBook, things_here, things_words
 from mendbay.jobs.triage_subject import stakes_in
 from mendbay.jobs.waiting import WholeShop, waits_of, whole_shop
@@ -347,6 +346,8 @@ class _Gathering:
     def _to_customer(self, case: Case) -> Chore:
         """A copy is first checked on the customer's medium, then handed out with the things; what went out
         can be checked here no more. Without a hand-back on record there is nothing to check."""
+        from mendbay.jobs.reached_customer import since_hand_back  # papers and arrays: only where one is
+
         since = since_hand_back(self._bench, case.number)
         if not since.made_on or since.out is not None:
             return self._chore("close", case, 0.0)

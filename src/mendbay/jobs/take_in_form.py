@@ -290,7 +290,8 @@ def _keep(bench: Bench, case: Case, entry: Entry, values: tuple[str, ...], how: 
     body = json.dumps(said, ensure_ascii=False)
     bench.notes.add(Note(case.number, entry.bay, NoteKind.INTAKE, question.id, bench.now(), bench.who, body))
     bench.note(case.number, "take-in", f"Put down: {entry.words}" if question.personal else told)
-    if question.column == "kind" and KINDS[values[0]] is not case.kind:
+    came = case.kind in (CaseKind.BOX, CaseKind.DRIVE)
+    if question.column == "kind" and came and KINDS[values[0]] is not case.kind:
         leave_bays(bench, case.number)
     if question.column == "kind" or question.id == QUESTION:
         settle_bays(bench, case.number)
