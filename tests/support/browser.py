@@ -109,14 +109,15 @@ def require_sound(page: Page, name: str) -> None:
     spill = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
     assert spill <= 0, f"{name} at {width} px spills {spill} px to the side"
     assert page.locator("h1").count() == 1
-    assert page.evaluate(_SMALL) == []
+    small = page.evaluate(_SMALL)
+    assert small == [], small
 
 
 _SMALL = """
 [...document.querySelectorAll("button, input:not([type=hidden]), select, summary, nav a")].filter((one) => {
   const box = one.getBoundingClientRect();
-  const label = one.closest("label")?.getBoundingClientRect();
-  return box.width && Math.max(box.height, label?.height || 0) < 24;
+  const labels = [...(one.labels || [])].map((each) => each.getBoundingClientRect().height);
+  return box.width && Math.max(box.height, ...labels) < 24;
 }).map((one) => one.outerHTML.slice(0, 120))
 """
 """Targets below 24 px (WCAG 2.2, 2.5.8, level AA)."""
