@@ -7,6 +7,7 @@ of one home only one reads them.
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import json
 import logging
@@ -109,11 +110,12 @@ def left_behind(home: Path | None) -> list[ReadingOrder]:
 
 
 def is_waiting(folder: int) -> bool:
-    """Whether pictures in a folder wait, by a note that somebody holds."""
+    """Whether pictures in a folder wait, by a note that somebody holds; also where this machine has nothing
+    left to open it with, as what does not wait may be removed."""
     try:
         file = os.open(NAME, os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC, dir_fd=folder)
-    except OSError:
-        return False
+    except OSError as trouble:
+        return trouble.errno in (errno.EMFILE, errno.ENFILE, errno.ENOMEM)
     try:
         fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
     except OSError:
