@@ -332,9 +332,12 @@ def test_what_is_printed_keeps_the_answers_it_rests_on(shop: Web) -> None:
     assert page.index("<h2>What to do next<") < page.index("<h2>The odds<")
     around = re.search(r'<div class="([\w-]+)">\s*<h2>What is seen', page)
     assert around is not None
-    link = re.search(r'href="(/static/[^"]*/pages.css)"', page)
-    assert link is not None
-    printed = re.findall(r"@media print \{(?:[^{}]|\{[^{}]*\})*\}", shop.get(link[1]))
+    sheets = re.findall(r'href="(/static/[^"]*\.css)"', page)
+    assert sheets
+    printed = re.findall(
+        r"@media print \{(?:[^{}]|\{(?:[^{}]|\{[^{}]*\})*\})*\}",
+        "\n".join(shop.get(sheet) for sheet in sheets),
+    )
     hidden = " ".join(one for each in printed for one in re.findall(r"([^{}]*)\{[^{}]*display: none", each))
     assert ".on-screen" in hidden
     assert not re.search(rf"\.{around[1]}\b", hidden), "another page's style must not hide it"
