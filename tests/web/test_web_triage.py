@@ -204,7 +204,7 @@ def test_nobody_waits_for_the_ledger_while_triage_weighs(shop: Web, monkeypatch:
         held.append(ledger_is_held(shop.home))
         return real(*given)
 
-    triage_case._weighed.cache_clear()
+    triage_case._steps.cache_clear()
     monkeypatch.setattr(triage_case, "offers_within", weigh)
     tried, reason = {"step": "new-adapter"}, {"reason": "a slip"}
     shop.post(f"{TRIAGE}/answer", CLICKS)

@@ -23,7 +23,7 @@ from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.record_swaps import last_swaps_of
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.things_here import things_here, things_words
-from mendbay.jobs.triage_case import Triage, answer_words, tell_triage
+from mendbay.jobs.triage_case import Believed, answer_words, tell_belief
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 from mendbay.triage.next_step import INSIDE
 from mendbay.triage.worlds import Place
@@ -197,7 +197,7 @@ def _require_meant(case: Case, reason: str) -> None:
     require_nameless(case, reason)
 
 
-def _against(case: Case, told: Triage, outcome: Outcome) -> Iterator[str]:
+def _against(case: Case, told: Believed, outcome: Outcome) -> Iterator[str]:
     """What triage believes of a closed case, where nothing of it was said to be broken: a slip in either
     would teach the odds what is not so."""
     if not outcome.known or not told.known:
@@ -276,15 +276,15 @@ def outcome_words(outcome: Outcome) -> str:
     return f"{outcome.end}; data: {outcome.data}; {broken}{doubt}"
 
 
-def _triage(bench: Bench, number: int) -> Triage | None:
+def _triage(bench: Bench, number: int) -> Believed | None:
     """What triage knows of a case; None of one with more bays than it can judge together."""
     try:
-        return tell_triage(bench, number)
+        return tell_belief(bench, number)
     except UsageError:
         return None
 
 
-def _untypical(case: Case, told: Triage) -> str:
+def _untypical(case: Case, told: Believed) -> str:
     """Why a case tells nothing of how often boxes and drives fail so; empty if it does."""
     if case.kind in WITHOUT_DRIVE:
         return f"A case of the kind {case.kind} tells nothing of how boxes and drives fail"
@@ -293,7 +293,7 @@ def _untypical(case: Case, told: Triage) -> str:
     return ""
 
 
-def _require_places(case: Case, told: Triage | None, outcome: Outcome) -> None:
+def _require_places(case: Case, told: Believed | None, outcome: Outcome) -> None:
     """Refuses what the tables do not know, or what the case has not."""
     if not outcome.found:
         return
@@ -317,7 +317,7 @@ def _require_places(case: Case, told: Triage | None, outcome: Outcome) -> None:
             )
 
 
-def _hints(bench: Bench, number: int, told: Triage | None) -> Iterator[Hint]:
+def _hints(bench: Bench, number: int, told: Believed | None) -> Iterator[Hint]:
     for certificate in certificates_kept(bench, number):
         if certificate.purpose is Transfer.TRANSFER and not certificate.withdrawn:
             yield Hint(
@@ -362,7 +362,7 @@ def _data_of(facts: object) -> DataBack:
 
 
 def _missing(
-    case: Case, hints: Sequence[Hint], told: Triage | None, outcome: Outcome | None
+    case: Case, hints: Sequence[Hint], told: Believed | None, outcome: Outcome | None
 ) -> Iterator[str]:
     if told is None:
         yield "Triage cannot judge more than two bays together: it does not know which count."
@@ -401,7 +401,7 @@ def _unclear_right(bench: Bench, case: Case) -> Iterator[str]:
         yield words
 
 
-def _teaches_not(bench: Bench, case: Case, outcome: Outcome | None, told: Triage | None) -> str:
+def _teaches_not(bench: Bench, case: Case, outcome: Outcome | None, told: Believed | None) -> str:
     """Why the odds learn nothing from a closed case; empty if they do."""
     if outcome is None:
         return ""

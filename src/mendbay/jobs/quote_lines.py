@@ -14,7 +14,7 @@ from mendbay.core.errors import BadFormFile, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import consents_of, refused, risk_called
 from mendbay.jobs.quote_parts import with_parts
-from mendbay.jobs.triage_case import tell_triage
+from mendbay.jobs.triage_case import tell_belief
 from mendbay.triage.next_step import NextStep
 from mendbay.triage.table_file import packaged_tables
 from mendbay.triage.tables import StepKind
@@ -123,7 +123,7 @@ def _from_odds(
     bench: Bench, case: int, prices: PriceList
 ) -> tuple[tuple[Ending, ...], list[Possible], list[str]]:
     """How the job may end, the work it may need, and what must be said of it."""
-    told = tell_triage(bench, case)
+    told = tell_belief(bench, case)
     ways = ways_of(NextStep(told.belief, told.stakes, refused(told.consents))).ways
     works = {key: _work(prices, step, bay, key) for one in ways for key, step, bay in _needs(one)}
     endings = tuple(

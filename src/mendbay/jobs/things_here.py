@@ -19,6 +19,9 @@ KEY = "things"
 """Of what is remembered of all cases."""
 FORM = 1
 """Of that; another one is worked out anew."""
+FEW = 100
+"""Cases up to which each is looked at; of more, those that have things are found first, in one sweep over all
+notes of things (own choice: a page of the list has fewer)."""
 NAMED = 4
 """Things that are named; of more the number is told (own choice)."""
 
@@ -52,9 +55,11 @@ class ThingsBook:
     """
 
     def __init__(self, bench: Bench, cases: Iterable[int]) -> None:
-        noted = bench.notes.last_of_kind(NoteKind.ITEM)
+        asked = set(cases)
+        if len(asked) > FEW:
+            asked &= bench.notes.last_of_kind(NoteKind.ITEM).keys()
         self._bench = bench
-        self._last = bench.notes.last_numbers(one for one in cases if one in noted)
+        self._last = bench.notes.last_numbers(sorted(asked))
         self._back = _read(bench.remembered.some([KEY]).get(KEY)) if self._last else {}
         self._is_new = False
 

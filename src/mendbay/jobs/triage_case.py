@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from functools import lru_cache
 
 from mendbay.case.consents import Consent
@@ -84,9 +84,9 @@ class Before:
     belief: Belief
 
 
-@dataclass(frozen=True, slots=True)
-class Triage:
-    """A case as triage sees it.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Believed:
+    """What is believed of a case.
 
     Args:
         assumed: nothing was said of the case's bays yet, and a box with two is assumed.
@@ -97,7 +97,6 @@ class Triage:
         kind: of the case.
         tried: repairs that did not help, oldest first, each with who told it and when.
         open_again: what was answered before a repair that may have changed it, and not since.
-        speak_again: refusals of the customer that keep away what would help.
         before: what was believed before the last thing told; None as long as nobody told anything that
             counts.
     """
@@ -107,7 +106,6 @@ class Triage:
     stakes: Stakes
     known: Mapping[Asked, Known]
     belief: Belief
-    offers: tuple[Offer, ...]
     keep_off: tuple[KeepOff, ...]
     assumed: bool
     left_out: tuple[str, ...] = ()
@@ -117,8 +115,20 @@ class Triage:
     kind: CaseKind = CaseKind.NOT_SAID
     tried: tuple[ToldTry, ...] = ()
     open_again: tuple[Asked, ...] = ()
-    speak_again: tuple[SpeakAgain, ...] = ()
     before: Before | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Triage(Believed):
+    """A case as triage sees it: what is believed of it, and what can be done.
+
+    Args:
+        offers: the steps that can be taken, the one to do next first.
+        speak_again: refusals of the customer that keep away what would help.
+    """
+
+    offers: tuple[Offer, ...]
+    speak_again: tuple[SpeakAgain, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +149,23 @@ def tell_triage(bench: Bench, case: int) -> Triage:
         UsageError: it has more than two bays, and none were chosen.
         LedgerError: a note is not one that Mendbay wrote.
     """
+    believed, key = _believe(bench, case)
+    here = believed.kind is not CaseKind.ENQUIRY
+    steps = _steps(believed.belief.worlds, key, believed.stakes, refused(believed.consents), here)
+    same = {one.name: getattr(believed, one.name) for one in fields(Believed)}
+    return Triage(
+        **same, offers=steps.offers if here else _from_afar(steps.offers), speak_again=steps.speak_again
+    )
+
+
+def tell_belief(bench: Bench, case: int) -> Believed:
+    """What is believed of a case, for whoever needs no steps: they take by far the longest to work out.
+    Raises as `tell_triage` does."""
+    return _believe(bench, case)[0]
+
+
+def _believe(bench: Bench, case: int) -> tuple[Believed, _Key]:
+    """What is believed, and the key of what was told (`_Told`)."""
     remembered(bench, case)
     about = _about(bench, case)
     cases = closed_cases(bench, but=case)
@@ -146,45 +173,37 @@ def tell_triage(bench: Bench, case: int) -> Triage:
     notes, gathered = _in_order(bench, case), gathered_signs(bench, case)
     told = _told(worlds, notes, gathered)
     counts = learned(cases).counts
-    consents = consents_of(bench, case)
-    refusals = refused(consents)
-    kind = bench.ledger.case(case).kind
-    here = kind is not CaseKind.ENQUIRY
-    weighed = _weighed(worlds, told.key, about.stakes, refusals, here)
-    belief, offers = weighed.belief, weighed.offers
-    known = {asked: one for asked, one in told.known.items() if asked in belief.answers}
-    return Triage(
+    belief = _belief(worlds, told.key)
+    believed = Believed(
         case=case,
         subject=about.subject,
         stakes=about.stakes,
-        known=known,
+        known={asked: one for asked, one in told.known.items() if asked in belief.answers},
         belief=belief,
-        offers=offers if here else _from_afar(offers),
         keep_off=_keep_off(belief),
         assumed=about.assumed,
         left_out=told.left_out,
         rests_on=len(counts.taken),
         teach_nothing=counts.left_out,
-        consents=consents,
-        kind=kind,
+        consents=consents_of(bench, case),
+        kind=bench.ledger.case(case).kind,
         tried=told.tries,
         open_again=tuple(sorted(told.known.keys() - belief.answers.keys())),
-        speak_again=weighed.speak_again,
         before=_before(worlds, notes, gathered),
     )
+    return believed, told.key
 
 
 @dataclass(frozen=True, slots=True)
-class _Weighed:
-    """What follows from all that is known, and takes long to work out."""
+class _Steps:
+    """What can be done by all that is known, which takes long to work out."""
 
-    belief: Belief
     offers: tuple[Offer, ...]
     speak_again: tuple[SpeakAgain, ...]
 
 
 @lru_cache(maxsize=64)
-def _weighed(worlds: Worlds, key: _Key, stakes: Stakes, refusals: frozenset[str], here: bool) -> _Weighed:
+def _steps(worlds: Worlds, key: _Key, stakes: Stakes, refusals: frozenset[str], here: bool) -> _Steps:
     """Kept, so that a case is weighed once for every change of what is known of it.
 
     Args:
@@ -194,10 +213,10 @@ def _weighed(worlds: Worlds, key: _Key, stakes: Stakes, refusals: frozenset[str]
     belief = _belief(worlds, key)
     offers = offers_within(belief, stakes, refusals)
     again = speak_again(belief, stakes, refusals, offers) if refusals and here else ()
-    return _Weighed(belief, offers, again)
+    return _Steps(offers, again)
 
 
-@lru_cache(maxsize=16)
+@lru_cache(maxsize=64)
 def _belief(worlds: Worlds, key: _Key) -> Belief:
     since, tried = key
     made = [Tried(worlds.tables.steps[step], bay, dict(answers)) for step, bay, answers in tried]
