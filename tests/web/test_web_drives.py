@@ -210,13 +210,13 @@ def test_who_wants_to_be_asked_each_time_is_asked_before_reading(web: Web, shop:
     form = {"bay_1": "1", "source_1": where}
     page = web.post(f"{DRIVES}/look", form, status=200).text
     assert "Ask the customer first" in text_of(page)
-    assert 'name="asked_now"' in page
+    assert 'name="customer_asked"' in page
     refused = web.post(f"{DRIVES}/begin", form, status=409).text
     assert "wants to be asked each time before giving power" in text_of(refused)
     assert 'id="facts-asked"' in web.get(f"{DRIVES}?bay=1")
     web.post(f"{DRIVES}/1/facts", {"source": where}, status=409)
     assert works(web.home).orders() == ()
-    web.done(f"{DRIVES}/begin", {**form, "asked_now": "yes"})
+    web.done(f"{DRIVES}/begin", {**form, "customer_asked": "yes"})
     until(lambda: state(web).is_over)
     with web.bench() as bench:
         told = [(one.what, one.item) for one in bench.ledger.custody(1)]

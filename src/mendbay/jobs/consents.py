@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 
 from mendbay.case.consents import By, Consent, How, Risk, Word, packaged_risks
 from mendbay.case.custody import CustodyEntry
@@ -126,6 +127,78 @@ def refused_although(
             "agree; or --although-refused REASON, which custody keeps",
         )
     return titles
+
+
+def to_ask_each_time(consents: Mapping[str, Consent], needed: Sequence[str]) -> tuple[Risk, ...]:
+    """Of the consents a step needs those before which the customer wants to be asked each time."""
+    return tuple(risk_called(one) for one in needed if one in consents and consents[one].word is Word.ASK)
+
+
+@dataclass(frozen=True, slots=True)
+class WordDue:
+    """What has to be said before a step because of the customer's word, in a few words; empty if nothing.
+
+    Args:
+        refused: what they refused of it, against which it takes a reason.
+        asking: before what they want to be asked each time.
+    """
+
+    refused: str
+    asking: str
+
+
+def word_due(bench: Bench, case: int, needed: Sequence[str]) -> WordDue:
+    """
+    Args:
+        needed: ids of consents that the step rests on.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    consents = consents_of(bench, case)
+    no = refused(consents)
+    return WordDue(
+        " and ".join(risk_called(one).title for one in needed if one in no),
+        " and ".join(one.title for one in to_ask_each_time(consents, needed)),
+    )
+
+
+def require_asked(bench: Bench, case: int, needed: Sequence[str], asked: bool) -> str:
+    """What a step needs of that before which the customer wants to be asked each time, in words; empty if
+    nothing.
+
+    Args:
+        needed: ids of consents.
+        asked: they were asked this time, and said yes.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        HeldBack: they were not.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    titles = " and ".join(one.title for one in to_ask_each_time(consents_of(bench, case), needed))
+    if titles and not asked:
+        raise HeldBack(
+            f"The customer of case {case} wants to be asked each time before {titles}.",
+            "Ask, and once they say yes use --customer-asked, which custody keeps.",
+        )
+    return titles
+
+
+def note_asked(bench: Bench, case: int, titles: str, things: Iterable[str], subject: str) -> None:
+    """Puts into custody and the story that the customer was asked this time, and said yes.
+
+    Args:
+        titles: as `require_asked` tells them; empty: nothing is put down.
+        things: what the step is done to, each an entry.
+        subject: what the story files it under.
+    """
+    for thing in things if titles else ():
+        bench.custody(case, "the customer was asked this time, and said yes", f"{thing}; {titles}")
+        bench.note(
+            case, subject, f"{thing[:1].upper()}{thing[1:]}: asked about {titles}, the customer said yes."
+        )
 
 
 def disputed(bench: Bench, case: int) -> tuple[tuple[int, str], ...]:

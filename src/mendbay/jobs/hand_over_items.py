@@ -28,7 +28,7 @@ from mendbay.core.quantity import counted
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.came_in import condition_seen
 from mendbay.jobs.check_custody import require_sound_custody
-from mendbay.jobs.consents import refused_although
+from mendbay.jobs.consents import note_asked, refused_although, require_asked
 from mendbay.jobs.keep_items import items_named, number_items, put_items
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.note_bodies import unreadable
@@ -93,23 +93,26 @@ def release(
     person: str = "",
     words: str = "",
     although: str = "",
+    asked: bool = False,
 ) -> HandedOver:
     """Gives items away.
 
     Args:
         although: why, where the customer refused it; custody keeps it.
+        asked: the customer, who wants to be asked each time before that, was asked and said yes.
         person: who took them, for the paper alone.
         words: what was agreed, for the paper alone.
 
     Raises:
         NoSuchCase, NoSuchItem: there is no such case or item.
-        HeldBack: the customer refused what it needs; nothing is recorded.
+        HeldBack: the customer refused what it needs, or wants to be asked before and was not; nothing is
+            recorded.
         UsageError: an item is not here, or a text cannot be kept or seems to hold a password.
         CustodyBroken: the custody log does not hold; nothing is recorded.
         BadFormFile: the wording of the paper is not sound; the hand-over is recorded.
         NoRoom, DestinationError: the paper cannot be kept; the hand-over is recorded.
     """
-    return _hand_over(bench, case, named, Direction.RELEASED, role, "", person, words, although)
+    return _hand_over(bench, case, named, Direction.RELEASED, role, "", person, words, although, asked)
 
 
 def _hand_over(
@@ -122,6 +125,7 @@ def _hand_over(
     person: str,
     words: str,
     although: str = "",
+    asked: bool = False,
 ) -> HandedOver:
     with bench.ledger.together():
         earlier = hand_overs_of(bench, case)
@@ -131,6 +135,7 @@ def _hand_over(
         require_nameless(remembered(bench, case), place)
         needed = NEEDED.get(role, ()) if direction is Direction.RELEASED else ()
         against = refused_although(bench, case, needed, although)
+        titles = require_asked(bench, case, needed, asked)
         number_items(bench, case)
         before = items_named(bench, case, named) if named else ()
         if direction is Direction.RECEIVED:
@@ -142,15 +147,15 @@ def _hand_over(
             case, number, direction, role, items, bench.now(), bench.who, person, words, customer=customer
         )
         put_items(bench, case, items)
+        codes = ", ".join(one.code for one in items)
+        note_asked(bench, case, titles, [codes], "hand-over")
         if against:
-            codes = ", ".join(one.code for one in items)
             what = f"released to the {role.words} although the customer refused {against}"
             bench.custody(case, what, f"{codes}; {although.strip()}")
         bench.custody(case, *over.custody_words)
         last = bench.ledger.custody(case)[-1]
         over = replace(over, head=Head(last.sequence, last.hash).text)
         write_hand_over(bench, over)
-        codes = ", ".join(one.code for one in items)
         bench.note(case, "hand-over", f"Hand-over {number}: {codes} {direction}, {over.between}.")
     try:
         return _papered(bench, over)

@@ -5,11 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from mendbay.case.consents import Word
 from mendbay.core.errors import HeldBack
 from mendbay.core.quantity import chance_text
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.consents import consents_of, refused, require_undisputed, risk_called, to_ask
+from mendbay.jobs.consents import (
+    consents_of,
+    note_asked,
+    refused,
+    require_asked,
+    require_undisputed,
+    risk_called,
+    to_ask_each_time,
+)
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.triage_case import KeepOff, kept_without_power
@@ -30,11 +37,13 @@ class Although:
         refused: against the customer's word.
         harmful: against triage.
         other_serial: although its serial number contradicts its bay's, or is another bay's.
+        asked: the customer, who wants to be asked each time, was asked this time and said yes.
     """
 
     refused: str = ""
     harmful: str = ""
     other_serial: str = ""
+    asked: bool = False
 
 
 AGAINST_NOTHING = Although()
@@ -47,10 +56,12 @@ class ReasonsDue:
     Args:
         refused: the customer refused it.
         harmful: triage keeps the drive without power.
+        asking: before what the customer wants to be asked each time, in a few words; empty if nothing.
     """
 
     refused: bool
     harmful: bool
+    asking: str = ""
 
 
 def require_power(
@@ -61,21 +72,25 @@ def require_power(
     *,
     reading: bool = False,
 ) -> None:
-    """Passes where nothing was said against power, or a reason is given against all that was; the reasons
-    then go into custody, with the drives they are of.
+    """Passes where nothing was said against power, or a reason is given against all that was, and a customer
+    who wants to be asked each time was; the reasons, and that they were asked, then go into custody, with the
+    drives they are of.
 
     Args:
         reading: the drives are read, beyond what they say of themselves.
 
     Raises:
-        HeldBack: the customer refused power, or reading, or triage keeps one of the drives without it.
+        HeldBack: the customer refused power, or reading, or was not asked who wants to be, or triage keeps
+            one of the drives without it.
         UsageError: a reason names the customer or holds a password.
         NoSuchCase, CaseForgotten: there is no such case any more.
         CustodyBroken: custody tells the customer's word otherwise than the case's notes.
     """
     asked = tuple(bays)
     no, kept = _speaks_against(bench, case, asked, although, reading=reading)
+    titles = require_asked(bench, case, _needed(reading), although.asked)
     with bench.ledger.together():
+        note_asked(bench, case, titles, [f"drive of bay {bay}" for bay in asked], "imaging")
         for bay in asked if no else ():
             _record(bench, case, bay, "the customer refused it", although.refused)
         for one in kept:
@@ -88,11 +103,13 @@ def foresee_reading(
     """Passes where `require_power` will before reading, and records nothing: for what is said before power is
     given. Raises as it does."""
     _speaks_against(bench, case, tuple(bays), although, reading=True)
+    require_asked(bench, case, _needed(True), although.asked)
 
 
 def foresee_power(bench: Bench, case: int, bays: Iterable[str], although: Although = AGAINST_NOTHING) -> None:
     """As `foresee_reading`, for drives that get power without being read."""
     _speaks_against(bench, case, tuple(bays), although, reading=False)
+    require_asked(bench, case, _needed(False), although.asked)
 
 
 def reasons_due(bench: Bench, case: int, bays: Iterable[str], *, reading: bool) -> ReasonsDue:
@@ -103,12 +120,22 @@ def reasons_due(bench: Bench, case: int, bays: Iterable[str], *, reading: bool) 
         LedgerError: a note is not one that Mendbay wrote.
     """
     no = _refused(bench, case, reading=reading)
-    return ReasonsDue(bool(no), bool(_kept(bench, case, tuple(bays))))
+    each_time = to_ask_each_time(consents_of(bench, case), _needed(reading))
+    return ReasonsDue(
+        bool(no),
+        bool(_kept(bench, case, tuple(bays))),
+        " and ".join(one.title for one in each_time),
+    )
+
+
+def _needed(reading: bool) -> tuple[str, ...]:
+    """The consents it takes to give a drive power, or to read it."""
+    return (POWER, LONG) if reading else (POWER,)
 
 
 def _refused(bench: Bench, case: int, *, reading: bool) -> list[str]:
     words = refused(consents_of(bench, case))
-    return [one for one in (POWER, LONG) if one in words and (reading or one == POWER)]
+    return [one for one in _needed(reading) if one in words]
 
 
 def _kept(bench: Bench, case: int, asked: Sequence[str]) -> list[KeepOff]:
@@ -141,47 +168,16 @@ def _speaks_against(
 
 
 def unasked_power(bench: Bench, case: int) -> str:
-    """What is still to be heard of the customer before a drive gets power, as a sentence; empty if they said
-    yes or no. It holds nothing back.
+    """That nobody heard the customer yet on giving power, as a sentence; empty if they gave a word. It holds
+    nothing back.
 
     Raises:
         NoSuchCase: there is no such case.
         LedgerError: a note is not one that Mendbay wrote.
     """
-    consents = consents_of(bench, case)
-    if not to_ask((POWER,), consents):
+    if POWER in consents_of(bench, case):
         return ""
-    title = risk_called(POWER).title
-    if POWER in consents:
-        return f"The customer wants to be asked before {title}."
-    return f"The customer was not asked yet about {title}."
-
-
-def wants_asking(bench: Bench, case: int, *, reading: bool = True) -> tuple[str, ...]:
-    """Of power and reading that before which the customer wants to be asked each time, in a few words.
-
-    Args:
-        reading: the drives are to be read, beyond what they say of themselves.
-
-    Raises:
-        NoSuchCase: there is no such case.
-        LedgerError: a note is not one that Mendbay wrote.
-    """
-    words = consents_of(bench, case)
-    asked = [one for one in (POWER, LONG) if one in words and (reading or one == POWER)]
-    return tuple(risk_called(one).title for one in asked if words[one].word is Word.ASK)
-
-
-def note_agreed(bench: Bench, case: int, bays: Iterable[str], *, reading: bool = True) -> None:
-    """Puts into custody that the customer, who wants to be asked each time, was asked this time and said yes;
-    nothing where they did not want that. The arguments are those of `wants_asking`."""
-    titles = " and ".join(wants_asking(bench, case, reading=reading))
-    with bench.ledger.together():
-        for bay in bays if titles else ():
-            bench.custody(
-                case, "the customer was asked this time, and said yes", f"drive of bay {bay}; {titles}"
-            )
-            bench.note(case, "imaging", f"Bay {bay}: asked about {titles} this time, the customer said yes.")
+    return f"The customer was not asked yet about {risk_called(POWER).title}."
 
 
 def _stop(one: KeepOff) -> str:

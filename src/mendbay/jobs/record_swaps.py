@@ -13,7 +13,7 @@ from mendbay.core.errors import LedgerError, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_characters
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.consents import PARTS, refused_although
+from mendbay.jobs.consents import PARTS, note_asked, refused_although, require_asked
 from mendbay.jobs.keep_stock import require_there
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.remembered import remembered
@@ -21,6 +21,12 @@ from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, wi
 
 NEEDED = {Purpose.BOARD_SWAP: (PARTS, "board-swap"), Purpose.HEAD_TRANSPLANT: (PARTS,)}
 """The customer's word that a swap rests on (`consents.toml`)."""
+
+
+def words_needed(item: StockItem, purpose: Purpose) -> tuple[str, ...]:
+    """The consents that noting a swap with an item rests on; of one that is noted as used only the outcome is
+    put right."""
+    return () if item.state is StockState.USED else NEEDED[purpose]
 
 
 def record_swap(
@@ -33,6 +39,7 @@ def record_swap(
     remark: str = "",
     *,
     although: str = "",
+    asked: bool = False,
 ) -> StockItem:
     """Notes how a swap with an item went; the item is used from then on, and the odds learn from it.
 
@@ -40,12 +47,13 @@ def record_swap(
         agreement: how patient and donor agreed, as the ranking said.
         although: why it was made, where the customer refused what it needs; custody keeps it. One that is
             noted as used for the case already needs none: its outcome is only put right.
+        asked: the customer, who wants to be asked each time before that, was asked and said yes.
 
     Raises:
         NoSuchItem, NoSuchCase: one of them is not there.
         CaseForgotten: the case was forgotten.
-        HeldBack: the customer refused that a part is used up, or that another board is fitted; nothing is
-            recorded.
+        HeldBack: the customer refused that a part is used up, or that another board is fitted, or wants to be
+            asked before and was not; nothing is recorded.
         CustodyBroken: custody tells the customer's word otherwise than the case's notes.
         UsageError: the item was used or reserved for another case, or a remark that cannot be kept, names
             the customer or seems to hold a password.
@@ -59,8 +67,9 @@ def record_swap(
             raise UsageError(
                 f"Item {number} is {item.state} for case {item.case}.", "Check the number on its label."
             )
-        needed = () if item.state is StockState.USED else NEEDED[agreement.purpose]
+        needed = words_needed(item, agreement.purpose)
         against = refused_although(bench, case, needed, although)
+        titles = require_asked(bench, case, needed, asked)
         used = replace(item, state=StockState.USED, case=case)
         bench.shelf.amend_item(used)
         body = {
@@ -79,6 +88,7 @@ def record_swap(
             {"item": number, "worked": worked},
         )
         bench.custody(case, f"{agreement.purpose}: {outcome}", f"donor {number} ({item.full_name})")
+        note_asked(bench, case, titles, [f"donor {number}"], "donor")
         if against:
             done = f"{agreement.purpose} made although the customer refused {against}"
             bench.custody(case, done, f"donor {number}; {although.strip()}")

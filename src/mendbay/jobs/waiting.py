@@ -19,7 +19,7 @@ from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_day, require_line
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.consents import PARTS, refused_although
+from mendbay.jobs.consents import PARTS, note_asked, refused_although, require_asked
 from mendbay.jobs.money_standing import SETTLED, MoneyBook, MoneyStanding, OpenQuote, money_standing
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.note_bodies import body_of, unreadable
@@ -108,17 +108,28 @@ def whole_shop(bench: Bench, cases: Sequence[int] | None = None, book: MoneyBook
     )
 
 
-def wait(bench: Bench, number: int, who: WaitsFor, what: str, until: str = "", *, although: str = "") -> Case:
+def wait(
+    bench: Bench,
+    number: int,
+    who: WaitsFor,
+    what: str,
+    until: str = "",
+    *,
+    although: str = "",
+    asked: bool = False,
+) -> Case:
     """Says what a case waits for from now on. The words stay with the note on waiting, from which letters
     take them: they may name the customer, so the story tells only whom or what it waits for.
 
     Args:
         what: in words; `until` the day it is expected, empty for none.
         although: why a part is ordered where the customer refused that parts are used up; custody keeps it.
+        asked: the customer, who wants to be asked each time before that, was asked and said yes.
 
     Raises:
         NoSuchCase: there is no such case.
-        HeldBack: they refused it, and no reason is given; nothing is recorded.
+        HeldBack: they refused it and no reason is given, or want to be asked and were not; nothing is
+            recorded.
         UsageError: it is done with, nothing is said, what is said seems to hold a password, or a day that is
             none.
         CustodyBroken: custody tells the customer's word otherwise than the case's notes.
@@ -137,6 +148,8 @@ def wait(bench: Bench, number: int, who: WaitsFor, what: str, until: str = "", *
         _require_open(remembered(bench, number))
         needed = (PARTS,) if who is WaitsFor.PART else ()
         against = refused_although(bench, number, needed, although)
+        titles = require_asked(bench, number, needed, asked)
+        note_asked(bench, number, titles, ["a part that is waited for"], "waiting")
         if against:
             done = f"part waited for although the customer refused {against}"
             bench.custody(number, done, f"the whole case; {although.strip()}")

@@ -264,6 +264,7 @@ def _although(fields: _Fields, *, serial: bool = True) -> Although:
         fields.text("although_refused"),
         fields.text("although_harmful"),
         fields.text("although_other_serial") if serial else "",
+        fields.flag("customer_asked"),
     )
 
 

@@ -209,7 +209,12 @@ def test_reading_says_once_what_the_customer_was_not_asked(run: Run, tmp_path: P
     pair = " ".join(run("pair", "read", "1", f"1={image}").stdout.split())
     assert "The customer was not asked yet" in pair
     text_of(run, "case", "consent", "1", "power-on", "ask")
-    assert "wants to be asked before giving power" in said()
+    held = run("drive", "read", "1", "1", image)
+    assert held.returncode == 16
+    assert "wants to be asked each time before giving power" in " ".join(held.stderr.split())
+    told = run("drive", "read", "1", "1", image, "--customer-asked")
+    assert told.returncode == 0, told.stderr
+    assert "not asked" not in told.stdout
     text_of(run, "case", "consent", "1", "power-on", "yes")
     text_of(run, "case", "authority", "1", "own", "--seen")
     assert "Mind:" not in said()

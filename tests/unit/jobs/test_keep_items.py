@@ -15,7 +15,7 @@ from mendbay.case.custody import Head
 from mendbay.case.hand_over import Role
 from mendbay.case.items import Owner, What, Where
 from mendbay.case.records import Bay
-from mendbay.core.errors import BadFormFile, LedgerError, NoSuchCase, NoSuchItem, UsageError
+from mendbay.core.errors import BadFormFile, HeldBack, LedgerError, NoSuchCase, NoSuchItem, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.authority import set_authority
 from mendbay.jobs.bench import Bench
@@ -221,6 +221,17 @@ class TestHandOvers:
         bench.notes.add(Note(1, "", note.kind, "1", bench.now(), bench.who, json.dumps(old)))
         assert hand_overs_of(bench, 1)[0].customer == ""
         assert "Quillmere Pottery" in words_of(hand_over_paper(bench, 1, 1).pdf)
+
+    def test_a_carrier_gets_nothing_before_the_customer_was_asked_who_wants_to_be(self, bench: Bench) -> None:
+        give_word(bench, 1, "shipping", Word.ASK)
+        with pytest.raises(HeldBack, match="asked each time before sending things by a carrier"):
+            release(bench, 1, ["1"], Role.COURIER)
+        assert item_named(bench, 1, "1").where is Where.HERE
+        assert release(bench, 1, ["1"], Role.COURIER, asked=True).done.items
+        words = "the customer was asked this time, and said yes"
+        assert (words, "0001-01; sending things by a carrier") in custody(bench)
+        receive(bench, 1, ["1"], Role.COURIER, place="shelf B4")
+        assert release(bench, 1, ["1"], Role.CUSTOMER).done.items
 
     def test_persons_stand_on_paper_alone(self, bench: Bench) -> None:
         receive(bench, 1, ["1"], person="A. Potter", words="Ask A. Potter")

@@ -71,9 +71,28 @@ def test_no_part_is_noted_as_used(bench: Bench, consent: str, purpose: Purpose, 
 def test_a_swap_that_needs_another_word_is_not_held_back(bench: Bench) -> None:
     add_items(bench, bench.shop_files, [PART])
     give_word(bench, 1, "board-swap", Word.NO)
-    give_word(bench, 1, "parts", Word.ASK)
     assert swapped(bench, Purpose.HEAD_TRANSPLANT).state is StockState.USED
     assert not any("although" in one.what for one in bench.ledger.custody(1))
+
+
+def test_a_part_is_noted_where_the_customer_was_asked_who_wants_to_be(bench: Bench) -> None:
+    add_items(bench, bench.shop_files, [PART])
+    give_word(bench, 1, "parts", Word.ASK)
+    before = told(bench)
+    with pytest.raises(HeldBack, match="asked each time before using parts up") as held:
+        swapped(bench)
+    assert "--customer-asked" in held.value.next_step
+    with pytest.raises(HeldBack, match="asked each time before using parts up"):
+        wait(bench, 1, WaitsFor.PART, "donor board TB-4471", although=WHY)
+    assert told(bench) == before
+    assert bench.shelf.item(1).state is StockState.FREE
+    wait(bench, 1, WaitsFor.CUSTOMER, "their word on a part")
+    assert not any("asked this time" in one.what for one in bench.ledger.custody(1))
+    wait(bench, 1, WaitsFor.PART, "donor board TB-4471", asked=True)
+    record_swap(bench, 1, 1, "1", agreed(Purpose.BOARD_SWAP), worked=True, asked=True)
+    noted = [one.item for one in bench.ledger.custody(1) if "asked this time, and said yes" in one.what]
+    assert noted == ["a part that is waited for; using parts up", "donor 1; using parts up"]
+    swapped(bench)  # its outcome put right: it is used up already
 
 
 def test_a_word_that_custody_tells_otherwise_is_not_rested_on(bench: Bench) -> None:

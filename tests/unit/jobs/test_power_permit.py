@@ -113,3 +113,31 @@ def test_where_nothing_was_said_nothing_is_asked(bench: Bench) -> None:
     give_word(bench, 1, "shipping", Word.NO)
     require_power(bench, 1, ["1"])
     assert len(custody(bench)) == len(before) + 1
+
+
+def test_who_wants_to_be_asked_each_time_is_asked_each_time(bench: Bench, drive: str) -> None:
+    give_word(bench, 1, "power-on", Word.ASK)
+    give_word(bench, 1, "long-reading", Word.ASK)
+    before = custody(bench)
+    assert reasons_due(bench, 1, ["1"], reading=False).asking == "giving power to a failing drive"
+    for although in (Although(), Although(refused="a reason is no asking")):
+        with pytest.raises(HeldBack, match=r"before giving power .* and long reading") as held:
+            read_drive(bench, 1, DriveAt("1", drive), although=although)
+        with pytest.raises(HeldBack):
+            read_pair(bench, 1, [DriveAt("1", drive)], although=although)
+    assert "--customer-asked" in held.value.next_step
+    assert custody(bench) == before, "nothing was begun"
+    assert read_drive(bench, 1, DriveAt("1", drive), although=Although(asked=True)).is_complete
+    said = "the customer was asked this time, and said yes (drive of bay 1; giving power to a failing drive"
+    assert [one.startswith(said) for one in custody(bench)].count(True) == 1
+    with pytest.raises(HeldBack, match="asked each time"):
+        compare_drive(bench, 1, DriveAt("1", drive))
+    give_word(bench, 1, "power-on", Word.YES)
+    require_power(bench, 1, ["1"])
+    assert [one.startswith(said) for one in custody(bench)].count(True) == 1
+
+
+def test_that_the_customer_was_asked_is_no_reason_against_a_refusal(bench: Bench) -> None:
+    give_word(bench, 1, "power-on", Word.NO)
+    with pytest.raises(HeldBack, match="customer refused"):
+        require_power(bench, 1, ["1"], Although(asked=True))

@@ -12,6 +12,7 @@ from mendbay.core.errors import UsageError
 from mendbay.core.quantity import count_text
 from mendbay.faces import wording
 from mendbay.faces.agenda_words import figures_words, wait_words
+from mendbay.faces.cli.asked_option import CUSTOMER_ASKED
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.agenda import Day, tell_agenda
 from mendbay.jobs.shop_currency import shop_currency
@@ -83,14 +84,17 @@ def waiting(screen: Screen) -> None:
     metavar="REASON",
     help="A part, though the customer refused using parts up; custody keeps the reason.",
 )
+@CUSTOMER_ASKED
 @click.pass_obj
-def wait_(screen: Screen, case: int, who: str, what: str, until: str, although_refused: str) -> None:
+def wait_(
+    screen: Screen, case: int, who: str, what: str, until: str, although_refused: str, customer_asked: bool
+) -> None:
     """Say that CASE waits for the customer, a part or a machine, and FOR-WHAT.
 
     What the customer is waited for stands in letters and reminders as it is typed here.
     """
     with open_bench(screen.home, tell=screen.tell) as bench:
-        now = wait(bench, case, WaitsFor(who), what, until, although=although_refused)
+        now = wait(bench, case, WaitsFor(who), what, until, although=although_refused, asked=customer_asked)
     by = f", expected by {until}" if until else ""
     lines = [
         wrapped(f"Case {case} waits for {WORDS[WaitsFor(who)]}: {what.strip()}{by}."),

@@ -10,6 +10,7 @@ import click
 from mendbay.case.hand_over import HandOver, Role
 from mendbay.core.errors import UsageError
 from mendbay.faces import wording
+from mendbay.faces.cli.asked_option import CUSTOMER_ASKED
 from mendbay.faces.cli.case_items import item_json, item_lines
 from mendbay.faces.cli.screen import Screen, wrapped
 from mendbay.jobs.hand_over_items import (
@@ -67,6 +68,7 @@ def receive_(
     metavar="REASON",
     help="Although the customer refused it; custody keeps the reason.",
 )
+@CUSTOMER_ASKED
 @click.pass_obj
 def release_(
     screen: Screen,
@@ -76,10 +78,20 @@ def release_(
     name: str,
     words: str,
     although_refused: str,
+    customer_asked: bool,
 ) -> None:
     """Give ITEMs away, with a paper to sign."""
     with open_bench(screen.home, tell=screen.tell) as bench:
-        over = release(bench, case, items, Role(role), person=name, words=words, although=although_refused)
+        over = release(
+            bench,
+            case,
+            items,
+            Role(role),
+            person=name,
+            words=words,
+            although=although_refused,
+            asked=customer_asked,
+        )
         folder = bench.images.folder(bench.ledger.case(case))
     _answer(screen, over, folder / over.path)
 

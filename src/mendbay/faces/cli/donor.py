@@ -21,6 +21,7 @@ from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.core.money import cost_text, read_cost
 from mendbay.core.quantity import chance_text, count_text
 from mendbay.faces import stock_words, wording
+from mendbay.faces.cli.asked_option import CUSTOMER_ASKED
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.alternatives import Accepted, accept_alternative, accepted, withdraw_alternative
 from mendbay.jobs.find_donor import DonorSearch, agreement_with, cautions_before, find_donor
@@ -368,6 +369,7 @@ def remove_(screen: Screen, item: str, reason: str) -> None:
     metavar="REASON",
     help="Note it although the customer refused it; custody keeps the reason.",
 )
+@CUSTOMER_ASKED
 @click.pass_obj
 def used(
     screen: Screen,
@@ -380,6 +382,7 @@ def used(
     rom: str,
     remark: str,
     although_refused: str,
+    customer_asked: bool,
     **described: str,
 ) -> None:
     """Say how the swap with ITEM went for the drive in BAY of CASE; the odds learn from it.
@@ -414,7 +417,15 @@ def used(
             said=BoardDescription(**described),
         )
         done = record_swap(
-            bench, number, case, bay, agreement, outcome == "worked", remark, although=although_refused
+            bench,
+            number,
+            case,
+            bay,
+            agreement,
+            outcome == "worked",
+            remark,
+            although=although_refused,
+            asked=customer_asked,
         )
     noted = f"Noted: the {agreement.purpose} with item {number} {outcome}; the item is used."
     screen.answer(

@@ -8,6 +8,7 @@ import click
 
 from mendbay.core.errors import EXIT_INCOMPLETE, Interrupted
 from mendbay.faces import wording
+from mendbay.faces.cli.asked_option import CUSTOMER_ASKED
 from mendbay.faces.cli.caution_words import say_clicking, say_drive_cautions, say_own_time, say_unsettled
 from mendbay.faces.cli.drive_facts import COMMANDS
 from mendbay.faces.cli.drive_record import aside, blend, compared_lines, refused, show, verify
@@ -136,6 +137,7 @@ for one in COMMANDS:
 @ALTHOUGH_REFUSED
 @ALTHOUGH_HARMFUL
 @ALTHOUGH_OTHER_SERIAL
+@CUSTOMER_ASKED
 @click.pass_obj
 def read(
     screen: Screen,
@@ -155,6 +157,7 @@ def read(
     although_refused: str,
     although_harmful: str,
     although_other_serial: str,
+    customer_asked: bool,
 ) -> None:
     """Read the drive of BAY in CASE from SOURCE into its image, or go on with it.
 
@@ -178,7 +181,7 @@ def read(
         ) as bench,
     ):
         seconds = None if minutes is None else minutes * 60
-        although = Although(although_refused, although_harmful, although_other_serial)
+        although = Although(although_refused, although_harmful, although_other_serial, customer_asked)
         foresee_drives(bench, case, [(bay, source)])
         foresee_reading(bench, case, [bay], although)
         say_unsettled(screen, bench, case)
@@ -215,6 +218,7 @@ def read(
 @ALTHOUGH_REFUSED
 @ALTHOUGH_HARMFUL
 @ALTHOUGH_OTHER_SERIAL
+@CUSTOMER_ASKED
 @click.pass_obj
 def compare(
     screen: Screen,
@@ -228,6 +232,7 @@ def compare(
     although_refused: str,
     although_harmful: str,
     although_other_serial: str,
+    customer_asked: bool,
 ) -> None:
     """Read once more from SOURCE what the image of BAY in CASE holds, and tell where they differ.
 
@@ -245,7 +250,7 @@ def compare(
             sector_bytes=int(sector_bytes),
         ) as bench,
     ):
-        although = Although(although_refused, although_harmful, although_other_serial)
+        although = Although(although_refused, although_harmful, although_other_serial, customer_asked)
         seconds = None if minutes is None else minutes * 60
         drive = DriveAt(bay, source, adapter, not ask_nothing)
         image_of(bench, case, bay, writable=False).close()  # without one there is nothing to compare with

@@ -9,6 +9,7 @@ import click
 from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.core.quantity import bytes_text, count_text
 from mendbay.faces import wording
+from mendbay.faces.cli.asked_option import CUSTOMER_ASKED
 from mendbay.faces.cli.caution_words import say_drive_cautions
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.faces.drive_facts_words import facts_json, identity_words
@@ -47,6 +48,7 @@ SIGNS = {Weight.GRAVE: "!!", Weight.MIND: "! ", Weight.NOTED: "- "}
     metavar="REASON",
     help="Ask although triage says STOP; custody keeps the reason.",
 )
+@CUSTOMER_ASKED
 @click.pass_obj
 def facts(
     screen: Screen,
@@ -59,6 +61,7 @@ def facts(
     raw: bool,
     although_refused: str,
     although_harmful: str,
+    customer_asked: bool,
 ) -> None:
     """Ask the drive at SOURCE who it is, how large, how it fares and how warm.
 
@@ -68,7 +71,8 @@ def facts(
     """
     if (case is None) != (not bay):
         raise UsageError("A case needs the bay, and a bay the case.", "Give both --case and --bay, or none.")
-    in_case = None if case is None else InCase(case, bay, Although(although_refused, although_harmful))
+    although = Although(although_refused, although_harmful, asked=customer_asked)
+    in_case = None if case is None else InCase(case, bay, although)
     with open_bench(screen.home, tell=screen.tell, question_seconds=patience) as bench:
         foresee_asking(bench, source, in_case, label)
         say_drive_cautions(screen, bench, [source], case, [bay])

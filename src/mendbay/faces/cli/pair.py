@@ -9,6 +9,7 @@ import click
 from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.core.quantity import bytes_text
 from mendbay.faces import wording
+from mendbay.faces.cli.asked_option import CUSTOMER_ASKED
 from mendbay.faces.cli.caution_words import say_clicking, say_drive_cautions, say_own_time, say_unsettled
 from mendbay.faces.cli.drive import (
     ALTHOUGH_HARMFUL,
@@ -111,6 +112,7 @@ def look(screen: Screen, case: int, bays: tuple[str, ...]) -> None:
 @ALTHOUGH_REFUSED
 @ALTHOUGH_HARMFUL
 @ALTHOUGH_OTHER_SERIAL
+@CUSTOMER_ASKED
 @click.pass_obj
 def read(
     screen: Screen,
@@ -133,6 +135,7 @@ def read(
     although_refused: str,
     although_harmful: str,
     although_other_serial: str,
+    customer_asked: bool,
 ) -> None:
     """Read the drives of CASE together: descriptions, wanted files, then the rest.
 
@@ -171,7 +174,7 @@ def read(
         ) as bench,
     ):
         seconds = None if minutes is None else minutes * 60
-        although = Although(although_refused, although_harmful, although_other_serial)
+        although = Although(although_refused, although_harmful, although_other_serial, customer_asked)
         foresee_drives(bench, case, named)
         foresee_reading(bench, case, [drive.bay for drive in drives], although)
         say_unsettled(screen, bench, case)

@@ -7,6 +7,7 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from mendbay.core.errors import UsageError
+from mendbay.faces.web.asked_field import CUSTOMER_ASKED
 from mendbay.faces.web.fields import Field, choice, decimal, flag, line, number, text
 from mendbay.faces.web.lately import Lately
 from mendbay.imaging.hazard import Condition
@@ -242,7 +243,13 @@ def _digits(value: float) -> str:
 
 def although_said(said: Mapping[str, Any]) -> Although:
     """The reasons given against what speaks against reading; a form need not ask for each."""
-    return Although(*(str(said.get(name, "") or "") for name in _ALTHOUGH))
+    refused, harmful, other_serial = (str(said.get(name, "") or "") for name in _ALTHOUGH)
+    return Although(refused, harmful, other_serial, bool(said.get(CUSTOMER_ASKED.name)))
+
+
+def asked_said(said: Mapping[str, Any]) -> dict[str, JSON]:
+    """Of the options of an order that the customer was asked, where the form says so."""
+    return {CUSTOMER_ASKED.name: True} if said[CUSTOMER_ASKED.name] else {}
 
 
 def sources_in(options: Mapping[str, JSON]) -> dict[str, str]:

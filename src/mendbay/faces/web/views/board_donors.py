@@ -13,14 +13,16 @@ from mendbay.core.errors import UsageError
 from mendbay.core.money import cost_text
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
+from mendbay.faces.web.asked_field import CUSTOMER_ASKED
 from mendbay.faces.web.bay_choice import BAY, bay_choice, of_a_bay
 from mendbay.faces.web.card import card_of
 from mendbay.faces.web.fields import choice, line, number
 from mendbay.faces.web.odds import odds_bar, odds_scale
 from mendbay.faces.web.visit import Visit, seen
+from mendbay.jobs.consents import word_due
 from mendbay.jobs.find_donor import agreement_with, cautions_before, find_donor
 from mendbay.jobs.keep_stock import reserve
-from mendbay.jobs.record_swaps import last_swaps_of, record_swap, withdraw_swap
+from mendbay.jobs.record_swaps import last_swaps_of, record_swap, withdraw_swap, words_needed
 from mendbay.wiring import shop_files
 
 BOOK = Book()
@@ -139,6 +141,7 @@ def donor(visit: Visit) -> Answer:
         at = bay_choice(visit, bench, case)
         card = card_of(visit, bench, case)
         item = bench.shelf.item(number_)
+        due = word_due(bench, case, words_needed(item, PURPOSES[visit.said["purpose"]]))
         cautions = cautions_before(
             bench,
             shop_files(visit.desk.home),
@@ -166,6 +169,7 @@ def donor(visit: Visit) -> Answer:
         "query": {"bay": at.bay, **_said(visit)},
         "item_mark": seen(item.state, item.case),
         "is_ours": item.case == case,
+        "due": due,
     }
     return Page("board_donor.html", facts)
 
@@ -200,6 +204,7 @@ def keep(visit: Visit) -> Answer:
         choice("rom", "What was done with the patient's ROM", LEVEL_WORDS, default="unknown"),
         line("remark", "Anything worth keeping, without the customer's name", limit=500),
         line("although", "Why it was done although the customer refused it", limit=500),
+        CUSTOMER_ASKED,
         *DESCRIPTION,
     ],
 )
@@ -223,6 +228,7 @@ def swap(visit: Visit) -> Answer:
             worked,
             visit.said["remark"],
             although=visit.said["although"],
+            asked=visit.said["customer_asked"],
         )
     noted = f"Put down: the {agreement.purpose} with item {number_} {'worked' if worked else 'failed'}."
     return visit.go("board-donor", " ".join((noted, *cautions)), {"bay": at.bay, "item": number_})

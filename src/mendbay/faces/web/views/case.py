@@ -10,11 +10,12 @@ from mendbay.case.agenda import Wait, WaitsFor
 from mendbay.faces.agenda_words import wait_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
+from mendbay.faces.web.asked_field import CUSTOMER_ASKED
 from mendbay.faces.web.card import card_of
 from mendbay.faces.web.case_works import ShownWork, shown_works
 from mendbay.faces.web.fields import choice, day, flag, line
 from mendbay.faces.web.visit import Visit
-from mendbay.jobs.consents import PARTS, consents_of, refused
+from mendbay.jobs.consents import PARTS, word_due
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.waiting import TELLABLE, WORDS, go_on, set_due, wait, waits_of, whole_shop
 from mendbay.jobs.work_port import DOING, WorkKind
@@ -50,13 +51,13 @@ def case(visit: Visit) -> Answer:
     with visit.bench() as bench:
         card = card_of(visit, bench, number)
         bays = bench.ledger.bays(number)
-        refuses_parts = PARTS in refused(consents_of(bench, number))
+        parts_due = word_due(bench, number, [PARTS])
     return Page(
         "case.html",
         {
             "card": card,
             "bays": bays,
-            "refuses_parts": refuses_parts,
+            "parts_due": parts_due,
             "turn": _turn(card.case, card.told.entry.case.waits),
             "waits": [wait_words(one, card.today) for one in card.told.entry.case.waits],
             "told_to_wait": any(one.told for one in card.told.entry.case.waits),
@@ -129,6 +130,7 @@ def print_style(visit: Visit) -> Answer:
         line("what", "For what", required=True),
         day("until", "Expected by"),
         line("although_refused", "Why, although the customer refused it"),
+        CUSTOMER_ASKED,
     ],
 )
 def wait_(visit: Visit) -> Answer:
@@ -142,6 +144,7 @@ def wait_(visit: Visit) -> Answer:
             said["what"],
             said["until"],
             although=said["although_refused"],
+            asked=said["customer_asked"],
         )
     return visit.go("case", f"It waits for {WORDS[WaitsFor(said['who'])]} now.")
 

@@ -9,10 +9,17 @@ from typing import TYPE_CHECKING, Any
 from mendbay.core.errors import UsageError
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Go
+from mendbay.faces.web.asked_field import CUSTOMER_ASKED
 from mendbay.faces.web.fields import decimal, line, several, text
-from mendbay.faces.web.reading_form import ALTHOUGH, although_said, place, place_said
+from mendbay.faces.web.reading_form import (
+    ALTHOUGH,
+    although_said,
+    asked_said,
+    place,
+    place_said,
+)
 from mendbay.faces.web.views.drives import image_said
-from mendbay.faces.web.views.reading import ASKED, order_work, require_asked
+from mendbay.faces.web.views.reading import order_work
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.ask_drive import InCase, foresee_asking
 from mendbay.jobs.blend_images import foresee_blending
@@ -58,15 +65,15 @@ def _image_said(bench: Bench, case: int, bay: str) -> tuple[object, ...]:
     BAY + "/facts",
     "drive-facts",
     "Asks a drive about itself.",
-    [*place(), line("label", "Capacity on its label"), *ALTHOUGH[:2], ASKED],
+    [*place(), line("label", "Capacity on its label"), *ALTHOUGH[:2], CUSTOMER_ASKED],
 )
 def facts(visit: Visit) -> Answer:
     said, in_case = visit.said, InCase(visit.path["case"], visit.path["bay"], although_said(visit.said))
     where = _place(visit)
     with visit.bench() as bench:
         foresee_asking(bench, where, in_case, said["label"])
-        require_asked(visit, bench, [in_case.bay], reading=False)
         options = _options(visit, "label", "although_refused", "although_harmful") | {"source": where}
+        options |= asked_said(said)
         order_work(visit, bench, WorkKind.ASK_DRIVE, options)
     return _back(visit, "The drive is asked about itself.")
 
@@ -80,7 +87,7 @@ def facts(visit: Visit) -> Answer:
         line("adapter", "What it hangs on this time (adapter)"),
         decimal("minutes", "Minutes it may take"),
         *ALTHOUGH,
-        ASKED,
+        CUSTOMER_ASKED,
     ],
 )
 def compare(visit: Visit) -> Answer:
@@ -89,8 +96,8 @@ def compare(visit: Visit) -> Answer:
         image_of(bench, case, bay, writable=False).close()  # without one there is nothing to compare with
         foresee_drives(bench, case, [(bay, where)])
         foresee_reading(bench, case, [bay], although_said(visit.said))
-        require_asked(visit, bench, [bay])
         options = _options(visit, "adapter", "minutes", *(one.name for one in ALTHOUGH)) | {"source": where}
+        options |= asked_said(visit.said)
         order_work(visit, bench, WorkKind.COMPARE_DRIVE, options)
     return _back(visit, "The drive is read once more and compared.")
 

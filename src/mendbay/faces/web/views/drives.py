@@ -29,7 +29,7 @@ from mendbay.jobs.drive_picture import DriveSeen, DrivesSeen
 from mendbay.jobs.drive_rings_port import DriveRings
 from mendbay.jobs.drives_at_hand import drives_at_hand
 from mendbay.jobs.imaging_record import DEVICES, LEFT, ImagingRecord, imaging_record, lacking_csv
-from mendbay.jobs.power_permit import foresee_reading, reasons_due, wants_asking
+from mendbay.jobs.power_permit import Although, foresee_reading, reasons_due
 from mendbay.jobs.set_aside import asides
 
 if TYPE_CHECKING:
@@ -319,7 +319,6 @@ def one_drive(visit: Visit) -> Answer:
             "asides": asides(bench, case, bay),
             "asides_there": bench.images.asides(card.case, bay),
             "held": _held(bench, case, bay),
-            "wants_asking": wants_asking(bench, case),
             "due_power": reasons_due(bench, case, [bay], reading=False),
             "due_reading": reasons_due(bench, case, [bay], reading=True),
             "cautions": cautions_for((*DRIVE, *_clicks(bench, case, bay))),
@@ -346,9 +345,10 @@ def _clicks(bench: Bench, case: int, bay: str) -> tuple[str, ...]:
 
 
 def _held(bench: Bench, case: int, bay: str) -> HeldBack | None:
-    """What speaks against reading it, by the customer's word or by triage."""
+    """What speaks against reading it, by the customer's word or by triage; that they want to be asked each
+    time stands in the forms."""
     try:
-        foresee_reading(bench, case, [bay])
+        foresee_reading(bench, case, [bay], Although(asked=True))
     except HeldBack as held:
         return held
     return None

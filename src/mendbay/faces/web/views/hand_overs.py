@@ -7,6 +7,7 @@ from pathlib import PurePosixPath
 from mendbay.case.hand_over import HandOver, Role
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob
+from mendbay.faces.web.asked_field import CUSTOMER_ASKED
 from mendbay.faces.web.fields import choice, files, line, number, several, text
 from mendbay.faces.web.uploads import uploaded
 from mendbay.faces.web.views.things import ROLES
@@ -72,6 +73,7 @@ def receive_items(visit: Visit) -> Answer:
         PERSON,
         WORDS,
         line("although", "If the customer refused it: why all the same; custody keeps it"),
+        CUSTOMER_ASKED,
     ],
 )
 def release_items(visit: Visit) -> Answer:
@@ -85,6 +87,7 @@ def release_items(visit: Visit) -> Answer:
             person=said["person"],
             words=said["words"],
             although=said["although"],
+            asked=said["customer_asked"],
         )
     return visit.go("things", _done(over.done))
 

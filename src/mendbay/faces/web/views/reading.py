@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from mendbay.core.cautions import cautions_for
@@ -11,13 +12,15 @@ from mendbay.faces import wording
 from mendbay.faces.reading_caution_words import before_reading
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Go, Page
+from mendbay.faces.web.asked_field import CUSTOMER_ASKED
 from mendbay.faces.web.card import card_of
-from mendbay.faces.web.fields import choice, flag, line, number, text
+from mendbay.faces.web.fields import choice, line, number, text
 from mendbay.faces.web.reading_form import (
     ALTHOUGH,
     FIELDS,
     PATTERNS_LIMIT,
     although_said,
+    asked_said,
     condition,
     conditions_in,
     forms_looked_at,
@@ -30,7 +33,7 @@ from mendbay.files.wanted import seems_several
 from mendbay.imaging.hazard import Condition
 from mendbay.jobs.bay_drive import require_bays_drive
 from mendbay.jobs.drive_condition import WORDS, said_condition, say_condition
-from mendbay.jobs.power_permit import foresee_reading, note_agreed, reasons_due, wants_asking
+from mendbay.jobs.power_permit import foresee_reading, reasons_due
 from mendbay.jobs.read_drive import foresee_drives
 from mendbay.jobs.take_in_form import tell
 from mendbay.jobs.work_options import options_of
@@ -76,7 +79,6 @@ def _looked(visit: Visit, said: Mapping[str, Any]) -> Page:
             "drives_said": _drives_said(found),
             "is_pair": kind is WorkKind.READ_PAIR,
             "held": held,
-            "wants_asking": " and ".join(wants_asking(bench, case)),
             "due": reasons_due(bench, case, sources, reading=True),
             "strange": strange,
             "before": before,
@@ -102,7 +104,7 @@ def _against(
     bench: Bench, case: int, sources: Mapping[str, str], said: Mapping[str, Any]
 ) -> tuple[HeldBack | None, list[WrongDrive]]:
     """What speaks against reading these drives and has no reason given against it."""
-    although, held, strange = although_said(said), None, []
+    although, held, strange = replace(although_said(said), asked=True), None, []
     try:
         foresee_reading(bench, case, sources, although)
     except HeldBack as trouble:
@@ -115,10 +117,7 @@ def _against(
     return held, strange
 
 
-ASKED = flag("asked_now", "The customer was asked now, and said yes")
-
-
-@BOOK.change(CASE + "/begin", "drives-begin", "Begins to read drives, or goes on.", (*FIELDS, ASKED))
+@BOOK.change(CASE + "/begin", "drives-begin", "Begins to read drives, or goes on.", (*FIELDS, CUSTOMER_ASKED))
 def begin(visit: Visit) -> Answer:
     case, said = visit.path["case"], visit.said
     kind, options = options_said(said)
@@ -129,26 +128,10 @@ def begin(visit: Visit) -> Answer:
         if visit.seen:  # another drive may have been plugged in where that one was
             found = {bay: bench.drives.look(where) for bay, where in sources.items()}
             visit.require_unchanged("which drive is there", *_drives_said(found))
-        require_asked(visit, bench, sources)
-        order_work(visit, bench, kind, options)
+        order_work(visit, bench, kind, {**options, **asked_said(said)})
     forms_looked_at(visit).drop(case, visit.who)
     bays = " and bay ".join(sources)
     return visit.go("drives", f"Reading of bay {bays} is ordered and begins.")
-
-
-def require_asked(visit: Visit, bench: Bench, bays: Iterable[str], *, reading: bool = True) -> None:
-    """Passes where the customer need not be asked each time, or was now; custody then keeps it.
-
-    Raises:
-        HeldBack: they were not.
-    """
-    case = visit.path["case"]
-    if (first := wants_asking(bench, case, reading=reading)) and not visit.said[ASKED.name]:
-        raise HeldBack(
-            f"The customer wants to be asked each time before {' and '.join(first)}.",
-            f"Ask, and tick “{ASKED.words}”; custody keeps it.",
-        )
-    note_agreed(bench, case, bays, reading=reading)
 
 
 def order_work(visit: Visit, bench: Bench, kind: WorkKind, options: Mapping[str, JSON]) -> None:

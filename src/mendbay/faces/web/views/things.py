@@ -12,7 +12,7 @@ from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.card import card_of
 from mendbay.faces.web.fields import choice, flag, line, number, several
 from mendbay.faces.web.visit import Visit
-from mendbay.jobs.consents import consents_of, refused
+from mendbay.jobs.consents import word_due
 from mendbay.jobs.hand_over_items import NEEDED, hand_overs_of
 from mendbay.jobs.keep_items import add_item, change_item, item_named, items_of, items_to_label, move_item
 from mendbay.jobs.put_down_wrongly import withdraw_item
@@ -43,7 +43,7 @@ def things(visit: Visit) -> Answer:
         items = items_of(bench, case)
         overs = hand_overs_of(bench, case)
         bays = bench.ledger.bays(case)
-        no = refused(consents_of(bench, case))
+        due = word_due(bench, case, [one for needed in NEEDED.values() for one in needed])
     papered = {one.number for over in overs if not over.called_off for one in over.items}
     can_come_in = [
         one
@@ -63,7 +63,7 @@ def things(visit: Visit) -> Answer:
             "can_leave": [one for one in items if one.where is Where.HERE],
             "papered": papered,
             "mark_of": mark_of,
-            "refuses": any(no & set(needed) for needed in NEEDED.values()),
+            "due": due,
             "Where": Where,
         },
     )
