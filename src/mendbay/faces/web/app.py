@@ -64,6 +64,8 @@ VIEWS = (
     "families",
     "settings",
     "setting_forms",
+    "setting_prices",
+    "setting_relay",
     "money",
     "letters",
     "record",

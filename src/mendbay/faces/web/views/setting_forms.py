@@ -57,13 +57,13 @@ class SettingForm:
 
     Args:
         address: where it is sent.
-        names: of its fields.
+        fields: what it asks for.
         values: what a text says, field by field; raises `BadFormFile` where it cannot be read.
         hint: how to fill it.
     """
 
     address: str
-    names: Sequence[str]
+    fields: Sequence[Field]
     values: Callable[[str], Mapping[str, Any]]
     hint: str = ""
 
@@ -76,19 +76,19 @@ def _shop_values(said: str) -> Mapping[str, Any]:
 FORMS = {
     "shop": SettingForm(
         "keep-shop",
-        [one.name for one in SHOP],
+        SHOP,
         _shop_values,
         "Address, telephone and tax number as they are to stand on paper; without a name papers name none.",
     ),
     "agenda": SettingForm(
         "keep-waiting",
-        [one.name for one in WAITING],
+        WAITING,
         lambda said: {who.value: days for who, days in read_limits(said).items()},
         "After more days it is told as late.",
     ),
     "keeping": SettingForm(
         "keep-keeping",
-        [one.name for one in KEEPING],
+        KEEPING,
         lambda said: {"days": read_keeping(said).days},
         "They hold where nothing else was agreed with the customer.",
     ),
@@ -109,7 +109,11 @@ def form_facts(name: str, said: str) -> dict[str, Any] | None:
         values = form.values(said)
     except BadFormFile:
         return None
-    return {"address": form.address, "fields": [(one, values[one]) for one in form.names], "hint": form.hint}
+    return {
+        "address": form.address,
+        "fields": [(one, values[one.name]) for one in form.fields],
+        "hint": form.hint,
+    }
 
 
 @BOOK.change("/settings/shop/keep", "keep-shop", "Keeps name and address of the shop.", SHOP)

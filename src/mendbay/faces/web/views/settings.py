@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hmac
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
@@ -10,14 +9,18 @@ from typing import TYPE_CHECKING, Any
 from mendbay.case.agenda import LIMITS
 from mendbay.case.price_list import packaged_prices
 from mendbay.case.shop import Shop
-from mendbay.core.errors import MendbayError, NoSuchItem, UsageError
+from mendbay.core.errors import MendbayError, NoSuchItem
 from mendbay.core.quantity import counted
 from mendbay.faces.keeping_words import rule_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.fields import line, text
-from mendbay.faces.web.serve import KEY_FILE, bench_key
+from mendbay.faces.web.own_account import is_ours_alone, require_account
+from mendbay.faces.web.serve import KEY_FILE
 from mendbay.faces.web.views.setting_forms import earlier_words, form_facts
+from mendbay.faces.web.views.setting_prices import prices_form
+from mendbay.faces.web.views.setting_relay import BEGIN as RELAY_BEGIN
+from mendbay.faces.web.views.setting_relay import relay_form
 from mendbay.faces.web.visit import Visit
 from mendbay.handback.keeping import DEFAULT_DAYS
 from mendbay.jobs.keep_copies import Held, keeping
@@ -35,7 +38,6 @@ COPIES_KEPT_SECONDS = 10.0
 """How long what the shop holds is shown without a look at its folders, which no ledger tells."""
 LONGEST = 200_000
 """Characters of a file that is edited here."""
-LOOPBACK = ("127.", "localhost:", "[::1]:")
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,8 +86,7 @@ FILES = {
         "Relay that cuts a drive's power",
         "A command that is run when a drive that is being read vanished; {bay} stands for its bay.",
         "The person at the bench is asked.",
-        'command = ["/usr/local/bin/relay", "cycle", "--bay", "{bay}"]\n'
-        "seconds = 60\nready_seconds = 30\nmost = 5\n",
+        RELAY_BEGIN,
     ),
 }
 
@@ -129,7 +130,7 @@ def settings(visit: Visit) -> Answer:
         "who": who,
         "home": str(home_folder(visit.desk.home)),
         "tool": tool(),
-        "is_open": not _is_ours_alone(visit),
+        "is_open": not is_ours_alone(visit),
     }
     return Page("settings.html", facts)
 
@@ -141,15 +142,21 @@ def setting(visit: Visit) -> Answer:
     files = shop_files(visit.desk.home)
     own = files.text(SETTINGS, name)
     trouble = None if own is None else _or_trouble(lambda: setting_check(name)(own))[1]
+    said = one.begin if own is None else own
+    form = relay_form(said) if name == POWER else form_facts(name, said)
+    prices = prices_form(said) if name == PRICES else None
     return Page(
         "setting.html",
         {
             "head": one.words,
             "does": one.does,
-            "form": form_facts(name, one.begin if own is None else own),
+            "form": form,
+            "prices": prices,
+            "text_alone": form is None and prices is None and trouble is None,
+            "holds_now": name != POWER,
             "ours": one.ours,
             "own": own is not None,
-            "text": one.begin if own is None else own,
+            "text": said,
             "now": own or "",
             "trouble": trouble,
             "place": str(files.path_of(SETTINGS, name)),
@@ -157,7 +164,7 @@ def setting(visit: Visit) -> Answer:
             "keep_name": "keep-setting",
             "away": visit.url("put-setting-away", file=name),
             "guarded": name == POWER,
-            "locked": name == POWER and not _is_ours_alone(visit),
+            "locked": name == POWER and not is_ours_alone(visit),
             "key_place": str(home_folder(visit.desk.home) / KEY_FILE),
         },
     )
@@ -176,7 +183,7 @@ TEXT = text("text", "The file", required=True, limit=LONGEST)
 def keep_setting(visit: Visit) -> Answer:
     name = visit.path["file"]
     one = _setting(name)
-    _require_account(visit, name)
+    require_account(visit, name)
     files = shop_files(visit.desk.home)
     with visit.desk.lock:
         visit.require_unchanged("the file", files.text(SETTINGS, name) or "")
@@ -193,7 +200,7 @@ def keep_setting(visit: Visit) -> Answer:
 def put_setting_away(visit: Visit) -> Answer:
     name = visit.path["file"]
     one = _setting(name)
-    _require_account(visit, name)
+    require_account(visit, name)
     files = shop_files(visit.desk.home)
     with visit.desk.lock:
         visit.require_unchanged("the file", files.text(SETTINGS, name) or "")
@@ -215,6 +222,9 @@ def wording(visit: Visit) -> Answer:
         {
             "head": f"Wording: {_paper_words(name)}",
             "form": None,
+            "prices": None,
+            "text_alone": False,
+            "holds_now": True,
             "does": "A template: what stands in {{ and }} is put in. What it can ask for stands at its top.",
             "ours": "Our wording is used.",
             "own": own is not None,
@@ -302,38 +312,6 @@ def _setting(name: str) -> Setting:
     if name not in FILES:
         raise NoSuchItem(f"There is no setting {name[:40]!r}.", "The settings list them.")
     return FILES[name]
-
-
-def _is_ours_alone(visit: Visit) -> bool:
-    """Whether nobody but this machine reaches the server."""
-    rules = visit.desk.rules
-    return not rules.key and all(one.startswith(LOOPBACK) for one in rules.hosts)
-
-
-def _require_account(visit: Visit, name: str) -> None:
-    """The relay's command is run as a program. So whoever changes it must be able to read a file that only
-    the account of the server can read, and never from another machine.
-
-    Raises:
-        UsageError: they are not.
-    """
-    if name != POWER:
-        return
-    files = shop_files(visit.desk.home)
-    place = files.path_of(SETTINGS, POWER)
-    if not _is_ours_alone(visit):
-        raise UsageError(
-            "This bench can be reached from other machines, or asks for a key: the command of the relay is "
-            "not changed over it.",
-            f"Edit {place} on the machine itself.",
-        )
-    key = bench_key(visit.desk.home)
-    if not hmac.compare_digest(key.encode(), visit.said["key"].encode()):
-        raise UsageError(
-            "That is not the key of this bench: the command of the relay stays as it is.",
-            f"It stands in {home_folder(visit.desk.home) / KEY_FILE}, which only the account of the server "
-            "can read.",
-        )
 
 
 def _or_trouble(make: Any) -> tuple[Any, MendbayError | None]:
