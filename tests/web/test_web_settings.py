@@ -337,3 +337,23 @@ def test_a_command_that_lines_cannot_say_is_edited_as_text(web: Web, word: str) 
     page = web.get("/settings/file/power")
     assert 'name="command"' not in page
     assert "So it is edited as text." in page
+
+
+def test_remarks_of_a_file_outlive_its_form(web: Web) -> None:
+    (web.home / "settings").mkdir()
+    place = web.home / "settings" / "agenda.toml"
+    place.write_text("# of Fern\n[wait_days] # ours\npart = 9 # slow post\n")
+    web.post("/settings/waiting/keep", {"customer": "5", "part": "10", "machine": "2"})
+    assert (
+        place.read_text()
+        == "# of Fern\n[wait_days] # ours\npart = 10 # slow post\ncustomer = 5\nmachine = 2\n"
+    )
+    shop = web.home / "settings" / "shop.toml"
+    shop.write_text('lines = [ "Lane 3" ] # a remark\nname = "Mill"')
+    web.post("/settings/shop/keep", {"name": "Mill 2", "lines": "Lane 3", "page": "A4"})
+    assert shop.read_text() == 'lines = [ "Lane 3" ] # a remark\nname = "Mill 2"\npage = "A4"\n'
+    keeping = web.home / "settings" / "keeping.toml"
+    keeping.write_text("broken #")
+    told = web.done("/settings/keeping/keep", {"days": "5"})
+    assert "remarks of yours are in the earlier one only" in told
+    assert keeping.read_text() == "days = 5\n"

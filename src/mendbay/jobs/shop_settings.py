@@ -10,6 +10,7 @@ from mendbay.case.agenda import WaitsFor
 from mendbay.case.agenda_tables import read_limits
 from mendbay.case.shop import Shop, read_shop
 from mendbay.core.errors import UsageError
+from mendbay.core.toml_text import NotToml, parse_toml
 from mendbay.core.toml_values import NotInPlace, Place, Value, quoted, with_values
 from mendbay.handback.keeping import read_keeping
 from mendbay.jobs.board_ports import ShopFiles
@@ -88,6 +89,34 @@ def changed_text(text: str, before: Mapping[Place, Value], after: Mapping[Place,
         return with_values(text, wanted)
     except NotInPlace:
         return None
+
+
+def renewed_text(text: str, whole: str) -> str | None:
+    """A file's text with all the values of another text; remarks and all else of it stay. None if that cannot
+    be.
+
+    Args:
+        text: what is in force; it need not be sound.
+        whole: values, also in tables, as we write them.
+    """
+    try:
+        now = parse_toml(text)
+    except NotToml:
+        return None
+    wanted: dict[Place, Value] = {}
+    for key, one in parse_toml(whole).items():
+        inside = one.items() if isinstance(one, dict) else ()
+        wanted |= {(key, name): each for name, each in inside} if inside else {(key,): one}
+    before = {place: value for place, value in wanted.items() if _says(now, place, value)}
+    return changed_text(text, before, wanted)
+
+
+def _says(now: object, place: Place, value: Value) -> bool:
+    for part in place:
+        if not isinstance(now, dict) or part not in now:
+            return False
+        now = now[part]
+    return type(now) is type(value) and now == value
 
 
 def relay_lines(command: Sequence[str]) -> str | None:

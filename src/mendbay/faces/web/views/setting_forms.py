@@ -18,7 +18,7 @@ from mendbay.faces.web.visit import Visit
 from mendbay.handback.keeping import MOST_DAYS, read_keeping
 from mendbay.jobs.papers import shop_of
 from mendbay.jobs.quote_lines import SETTINGS
-from mendbay.jobs.shop_settings import KeptText, keep_text, keeping_text, limits_text, shop_text
+from mendbay.jobs.shop_settings import KeptText, keep_text, keeping_text, limits_text, renewed_text, shop_text
 from mendbay.wiring import setting_check, shop_files
 
 if TYPE_CHECKING:
@@ -134,11 +134,15 @@ def keep_keeping(visit: Visit) -> Answer:
 
 
 def _keep(visit: Visit, name: str, said: str) -> Answer:
+    """Keeps what a form says, with the remarks of the file in force."""
     files = shop_files(visit.desk.home)
     with visit.desk.lock:
-        visit.require_unchanged("the setting", files.text(SETTINGS, name) or "")
-        kept = keep_text(files, SETTINGS, name, said, setting_check(name))
-    return visit.go("settings", f"It is kept, and in force from now on.{earlier_words(kept)}")
+        now = files.text(SETTINGS, name)
+        visit.require_unchanged("the setting", now or "")
+        renewed = said if now is None else renewed_text(now, said)
+        kept = keep_text(files, SETTINGS, name, said if renewed is None else renewed, setting_check(name))
+    anew = " It was written anew: remarks of yours are in the earlier one only." if renewed is None else ""
+    return visit.go("settings", f"It is kept, and in force from now on.{earlier_words(kept)}{anew}")
 
 
 def earlier_words(kept: KeptText) -> str:
