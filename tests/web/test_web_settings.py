@@ -357,3 +357,39 @@ def test_remarks_of_a_file_outlive_its_form(web: Web) -> None:
     told = web.done("/settings/keeping/keep", {"days": "5"})
     assert "remarks of yours are in the earlier one only" in told
     assert keeping.read_text() == "days = 5\n"
+
+
+def test_a_wording_stands_beside_what_it_may_ask_for(web: Web) -> None:
+    page = web.get("/settings/paper/message-ready")
+    assert '<dt class="code">copy_checked</dt>' in page
+    assert "{# " not in page
+    assert "Dear Fern Example, your files of case 0000 were copied out on" in text_of(page)
+    other = web.get("/settings/paper/receipt")
+    assert '<dt class="code">technician</dt>' in other
+    assert "invented case" not in other
+
+
+def test_a_letter_is_tried_out_and_not_kept(web: Web) -> None:
+    said = "Dear {{ customer }} <b>, quote {{ quote }}"
+    tried = web.client.post(
+        "/settings/paper/message-quote/try", data={"text": said}, headers={"origin": ORIGIN}
+    )
+    assert tried.status_code == 200
+    assert "Dear Fern Example &lt;b&gt;, quote 1" in tried.text
+    assert "Dear {{ customer }} &lt;b&gt;, quote {{ quote }}</textarea>" in tried.text
+    assert not (web.home / "papers").exists()
+    assert list((web.home / "cases").glob("*")) == []
+    for wrong, words in (("{{ custmer }}", "no such fact"), ("{{ found[7].words }}", "cannot be filled")):
+        refused = web.post("/settings/paper/letter/try", {"text": wrong}, status=409)
+        assert words in refused.text
+    web.get("/settings/paper/message-quote/try", status=303)
+    web.post("/settings/paper/nothing/try", {"text": said}, status=404)
+    web.post("/settings/paper/quote/try", {"text": "{{ secret }}"}, status=409)
+
+
+def test_a_wording_that_cannot_be_filled_can_still_be_mended(web: Web) -> None:
+    (web.home / "papers").mkdir()
+    (web.home / "papers" / "letter.md").write_text("{% if %} <broken>")
+    page = web.get("/settings/paper/letter")
+    assert "cannot be filled" in page
+    assert "&lt;broken&gt;" in page

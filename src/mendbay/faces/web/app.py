@@ -66,6 +66,7 @@ VIEWS = (
     "setting_forms",
     "setting_prices",
     "setting_relay",
+    "setting_wordings",
     "money",
     "letters",
     "record",

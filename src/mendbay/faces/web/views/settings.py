@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from mendbay.case.agenda import LIMITS
 from mendbay.case.price_list import packaged_prices
 from mendbay.case.shop import Shop
-from mendbay.core.errors import MendbayError, NoSuchItem
+from mendbay.core.errors import NoSuchItem
 from mendbay.core.quantity import counted
 from mendbay.faces.keeping_words import rule_words
 from mendbay.faces.web.addresses import Book
@@ -21,6 +21,7 @@ from mendbay.faces.web.views.setting_forms import earlier_words, form_facts
 from mendbay.faces.web.views.setting_prices import prices_form
 from mendbay.faces.web.views.setting_relay import BEGIN as RELAY_BEGIN
 from mendbay.faces.web.views.setting_relay import relay_form
+from mendbay.faces.web.views.setting_wordings import LONGEST, or_trouble, paper_words
 from mendbay.faces.web.visit import Visit
 from mendbay.handback.keeping import DEFAULT_DAYS
 from mendbay.jobs.keep_copies import Held, keeping
@@ -36,8 +37,6 @@ if TYPE_CHECKING:
 BOOK = Book()
 COPIES_KEPT_SECONDS = 10.0
 """How long what the shop holds is shown without a look at its folders, which no ledger tells."""
-LONGEST = 200_000
-"""Characters of a file that is edited here."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,24 +90,6 @@ FILES = {
 }
 
 
-PAPER_WORDS = {
-    "bill": "Bill",
-    "erasure": "Certificate of erasure",
-    "hand-over": "Hand-over of things",
-    "lessons": "What our cases teach",
-    "letter": "Letter: where the job stands",
-    "message-quote": "Message with a quote",
-    "message-ready": "Message: it is ready",
-    "message-reminder": "Message: a reminder",
-    "message-status": "Message: where the job stands",
-    "payment": "Receipt of a payment",
-    "quote": "Quote",
-    "receipt": "Receipt of what came in",
-    "trial": "Sheet to try name and page with",
-}
-"""What papers are called, by the name of their wording."""
-
-
 @BOOK.page("/settings", "settings", "What holds in this shop, and where it comes from.")
 def settings(visit: Visit) -> Answer:
     files = shop_files(visit.desk.home)
@@ -116,14 +97,11 @@ def settings(visit: Visit) -> Answer:
     papers = set(files.names(PAPERS))
     with visit.bench() as bench:
         who = bench.who
-        prices, prices_trouble = _or_trouble(lambda: prices_in_force(bench))
-        shop, shop_trouble = _or_trouble(lambda: shop_of(bench))
+        prices, prices_trouble = or_trouble(lambda: prices_in_force(bench))
+        shop, shop_trouble = or_trouble(lambda: shop_of(bench))
     facts = {
         "files": [(name, one, name in own) for name, one in FILES.items()],
-        "papers": [
-            (name, PAPER_WORDS.get(name, name), name in papers)
-            for name in own_papers(visit.desk.home).names()
-        ],
+        "papers": [(name, paper_words(name), name in papers) for name in own_papers(visit.desk.home).names()],
         "prices": None if prices is None else _price_facts(prices),
         "shop": shop,
         "troubles": [one for one in (prices_trouble, shop_trouble) if one is not None],
@@ -141,7 +119,7 @@ def setting(visit: Visit) -> Answer:
     one = _setting(name)
     files = shop_files(visit.desk.home)
     own = files.text(SETTINGS, name)
-    trouble = None if own is None else _or_trouble(lambda: setting_check(name)(own))[1]
+    trouble = None if own is None else or_trouble(lambda: setting_check(name)(own))[1]
     said = one.begin if own is None else own
     form = relay_form(said) if name == POWER else form_facts(name, said)
     prices = prices_form(said) if name == PRICES else None
@@ -152,6 +130,7 @@ def setting(visit: Visit) -> Answer:
             "does": one.does,
             "form": form,
             "prices": prices,
+            "wording": None,
             "text_alone": form is None and prices is None and trouble is None,
             "holds_now": name != POWER,
             "ours": one.ours,
@@ -209,73 +188,6 @@ def put_setting_away(visit: Visit) -> Answer:
     return visit.go("settings", told)
 
 
-@BOOK.page("/settings/paper/{paper}", "wording", "The wording of a paper or letter.")
-def wording(visit: Visit) -> Answer:
-    name = visit.path["paper"]
-    papers, files = own_papers(visit.desk.home), shop_files(visit.desk.home)
-    if name not in papers.names():
-        raise NoSuchItem(f"There is no paper {name[:40]!r}.", "The settings list them.")
-    own = files.text(PAPERS, name)
-    trouble = None if own is None else _or_trouble(lambda: papers.check(name, own))[1]
-    return Page(
-        "setting.html",
-        {
-            "head": f"Wording: {_paper_words(name)}",
-            "form": None,
-            "prices": None,
-            "text_alone": False,
-            "holds_now": True,
-            "does": "A template: what stands in {{ and }} is put in. What it can ask for stands at its top.",
-            "ours": "Our wording is used.",
-            "own": own is not None,
-            "text": papers.wording(name),
-            "now": own or "",
-            "trouble": trouble,
-            "place": str(files.path_of(PAPERS, name)),
-            "keep": visit.url("keep-wording", paper=name),
-            "keep_name": "keep-wording",
-            "away": visit.url("put-wording-away", paper=name),
-            "guarded": False,
-            "locked": False,
-            "key_place": "",
-        },
-    )
-
-
-@BOOK.change(
-    "/settings/paper/{paper}/keep",
-    "keep-wording",
-    "Keeps a wording if it can be filled; else the old one stays.",
-    [TEXT],
-)
-def keep_wording(visit: Visit) -> Answer:
-    name = visit.path["paper"]
-    papers, files = own_papers(visit.desk.home), shop_files(visit.desk.home)
-    if name not in papers.names():
-        raise NoSuchItem(f"There is no paper {name[:40]!r}.", "The settings list them.")
-    with visit.desk.lock:
-        visit.require_unchanged("the wording", files.text(PAPERS, name) or "")
-        kept = keep_text(files, PAPERS, name, visit.said["text"], lambda said: papers.check(name, said))
-    told = f"{_paper_words(name)}: the wording is kept, and used from now on.{earlier_words(kept)}"
-    return visit.go("settings", told)
-
-
-@BOOK.change(
-    "/settings/paper/{paper}/away",
-    "put-wording-away",
-    "Puts the shop's wording away, so that ours is used; it stays beside under a number.",
-)
-def put_wording_away(visit: Visit) -> Answer:
-    name = visit.path["paper"]
-    files = shop_files(visit.desk.home)
-    if name not in own_papers(visit.desk.home).names():
-        raise NoSuchItem(f"There is no paper {name[:40]!r}.", "The settings list them.")
-    with visit.desk.lock:
-        visit.require_unchanged("the wording", files.text(PAPERS, name) or "")
-        earlier = files.put_away(PAPERS, name)
-    return visit.go("settings", f"Ours is used. {f'Yours is now {earlier}.' if earlier else ''}".strip())
-
-
 @BOOK.page("/settings/copies", "kept-copies", "What the shop still holds of its cases, and what is due.")
 def copies(visit: Visit) -> Answer:
     home = visit.desk.home
@@ -304,22 +216,10 @@ def _held_row(one: Held) -> dict[str, Any]:
     }
 
 
-def _paper_words(name: str) -> str:
-    return PAPER_WORDS.get(name, name)
-
-
 def _setting(name: str) -> Setting:
     if name not in FILES:
         raise NoSuchItem(f"There is no setting {name[:40]!r}.", "The settings list them.")
     return FILES[name]
-
-
-def _or_trouble(make: Any) -> tuple[Any, MendbayError | None]:
-    """What is made, or why it cannot be: a file that is not sound must not hide the page that mends it."""
-    try:
-        return make(), None
-    except MendbayError as trouble:
-        return None, trouble
 
 
 def _price_facts(found: PriceList) -> dict[str, Any]:
