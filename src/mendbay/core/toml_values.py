@@ -10,7 +10,7 @@ import json
 import re
 import tomllib
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from copy import deepcopy
 from dataclasses import dataclass
 from typing import Any
@@ -68,8 +68,13 @@ def with_values(text: str, wanted: Mapping[Place, Value]) -> str:
     """
     before = parse_toml(text)
     whole = text if text.endswith("\n") or not text else f"{text}\n"
-    parts = list(_parts(whole))
-    edits = [_edit(whole, parts, place, value) for place, value in wanted.items()]
+    standing: dict[Place, _Statement] = {}
+    ends: dict[Place, int] = {(): 0}
+    for one in _parts(whole):
+        ends[one.place if isinstance(one, _Header) else one.place[:-1]] = one.line_end
+        if isinstance(one, _Statement):
+            standing[one.place] = one
+    edits = [_edit(standing.get(place), ends, place, value) for place, value in wanted.items()]
     meant = deepcopy(before)
     for place, value in wanted.items():
         _put(meant, place, _plain(value))
@@ -144,20 +149,22 @@ def _is_of(one: _Statement | _Header, table: Place) -> bool:
 
 
 def _edit(
-    text: str, parts: Iterable[_Statement | _Header], place: Place, value: Value
+    now: _Statement | None, ends: Mapping[Place, int], place: Place, value: Value
 ) -> tuple[int, int, str]:
-    """(begin, end, what comes there)."""
-    last: int | None = None if place[:-1] else 0
-    for one in parts:
-        if isinstance(one, _Statement) and one.place == place:
-            if one.remark:
-                raise NotInPlace(f"a remark stands within {place[-1]}")
-            return one.begin, one.end, _written(value)
-        if one.place == place[:-1] or (isinstance(one, _Statement) and one.place[:-1] == place[:-1]):
-            last = one.line_end
-    if last is None:
+    """Where a value begins and ends, and what comes there.
+
+    Args:
+        now: the statement that has the key; None if none does.
+        ends: of each table, the end of the last line that is its own.
+    """
+    if now is not None:
+        if now.remark:
+            raise NotInPlace(f"a remark stands within {place[-1]}")
+        return now.begin, now.end, _written(value)
+    if place[:-1] not in ends:
         raise NotInPlace(f"{place[-1]} has no table of its own")
-    return last, last, f"{place[-1]} = {_written(value)}\n"
+    end = ends[place[:-1]]
+    return end, end, f"{place[-1]} = {_written(value)}\n"
 
 
 def _edited(text: str, edits: Sequence[tuple[int, int, str]]) -> str:
