@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from mendbay.core.span import Span
     from mendbay.handback.bag import BagCheck
     from mendbay.handback.facts import BayFacts
+    from mendbay.inlets.power_relay import RelaySettings
     from mendbay.jobs.board_ports import Journals, Pictures
     from mendbay.jobs.catalogue_port import Catalogues
     from mendbay.jobs.certify_rom import CertifiedTransfer
@@ -301,10 +302,19 @@ def setting_check(name: str) -> Callable[[str], object]:
     from mendbay.jobs.shop_settings import POWER, known_check  # few commands look at settings
 
     if name == POWER:
-        from mendbay.inlets.power_relay import relay_settings
-
         return relay_settings
     return known_check(name)
+
+
+def relay_settings(text: str) -> RelaySettings:
+    """What the text of `settings/power.toml` says.
+
+    Raises:
+        BadFormFile: it is not as documented.
+    """
+    from mendbay.inlets import power_relay  # few commands look at it
+
+    return power_relay.relay_settings(text)
 
 
 def transfer_journals(home: Path | None = None) -> Journals:

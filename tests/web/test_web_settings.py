@@ -162,6 +162,9 @@ def test_over_an_open_bench_the_relay_is_shown_and_not_changed(open_bench: Web) 
         refused = open_bench.post(f"/settings/file/power/{way}", form, status=422)
         assert "can be reached from other machines" in refused.text
     assert place.read_text() == RELAY
+    refused = open_bench.post("/settings/relay/keep", {**RELAY_FORM, "key": key}, status=422)
+    assert "can be reached from other machines" in refused.text
+    assert place.read_text() == RELAY
     open_bench.post("/settings/file/shop/keep", {"text": SHOP})
 
 
@@ -217,3 +220,176 @@ def test_a_file_that_cannot_be_read_has_its_text_alone(web: Web) -> None:
     page = web.get("/settings/file/keeping")
     assert 'name="days"' not in page
     assert "days = many" in page
+
+
+def prices_of(page: str) -> dict[str, object]:
+    """What the form of the prices would send."""
+    names = re.search(r'name="names" value="([^"]*)"', page)
+    assert names
+    shown = dict(re.findall(r'id="([a-z]+\.[a-z0-9-]+\.[a-z_]+)" name="value" value="([^"]*)"', page))
+    general = "currency hourly_rate diagnosis shipping parts_markup valid_days tax_name rate"
+    fields = {one: re.search(rf'name="{one}" value="([^"]*)"', page) for one in general.split()}
+    free = re.findall(r'name="free" value="(\w+)" checked', page)
+    assert list(shown) == names[1].split()
+    return {
+        **{one: found[1] for one, found in fields.items() if found},
+        "included": "yes" if 'value="yes" id="set-included" checked' in page else "",
+        "free": free,
+        "names": names[1],
+        "value": list(shown.values()),
+        "seen": seen_of(page),
+    }
+
+
+def test_prices_are_kept_by_a_form_with_the_remarks_of_the_file(web: Web) -> None:
+    place = web.home / "settings" / "prices.toml"
+    page = web.get("/settings/file/prices")
+    assert "Price per GB, EUR" in page
+    assert "still as in our invented example" not in page
+    form = prices_of(page)
+    names = str(form["names"]).split()
+    values = list(form["value"])  # type: ignore[call-overload]
+    values[names.index("price.courier.amount")] = "25,5"
+    web.post("/settings/prices/keep", {**form, "value": values[1:]}, status=422)
+    assert not place.exists()
+    web.done("/settings/prices/keep", {**form, "value": values, "hourly_rate": "70", "free": ["board"]})
+    kept = place.read_text()
+    assert 'amount = "25.50"' in kept
+    assert 'no_data_no_fee = ["board"]  # stages that are free' in kept
+    assert 'hourly_rate = "70.00"\n' in kept
+    assert "still as in our invented example" in web.get("/settings/file/prices")
+    stale = web.post("/settings/prices/keep", {**form, "value": values}, status=409)
+    assert "changed by somebody else" in stale.text
+    again = prices_of(web.get("/settings/file/prices"))
+    values[names.index("price.courier.amount")] = "<b>"
+    refused = web.post("/settings/prices/keep", {**again, "value": values}, status=422)
+    assert "Insured courier: &#39;&lt;b&gt;&#39; is not a cost." in refused.text
+    assert place.read_text() == kept
+
+
+def test_prices_are_added_and_taken_out(web: Web) -> None:
+    said = {"words": "Disc <b>", "id": "disc", "stage": "media", "unit": "each", "amount": "3"}
+    page = web.done("/settings/prices/price", said)
+    assert "<strong>Disc &lt;b&gt;</strong>" in page
+    seen = seen_of(page)
+    web.done("/settings/prices/medium", {"words": "Card", "id": "card", "holds_gb": "32", "amount": "9"})
+    web.post(
+        "/settings/prices/medium",
+        {"words": "Card", "id": "card", "holds_gb": "32", "amount": "9"},
+        status=409,
+    )
+    web.post("/settings/prices/take-out", {"entry": "price.disc", "seen": seen}, status=409)
+    web.done("/settings/prices/take-out", {"entry": "price.disc"})
+    web.done("/settings/prices/take-out", {"entry": "work.new-fan"})
+    page = web.get("/settings/file/prices")
+    assert "Disc" not in page
+    assert "holds 32 GB" in page
+    work = {"step": "new-fan", "words": "A fan", "stage": "board", "hours": "0.5"}
+    page = web.done("/settings/prices/work", work)
+    assert 'id="work.new-fan.hours" name="value" value="0.5"' in page
+
+
+def test_prices_that_a_form_would_spoil_are_edited_as_text(web: Web) -> None:
+    from mendbay.case.price_list import packaged_prices
+
+    text = packaged_prices().replace('["board", "reading"', '["board", # why\n"reading"')
+    web.post("/settings/file/prices/keep", {"text": text})
+    page = web.get("/settings/file/prices")
+    assert "So it is edited as text." in page
+    assert 'name="names"' not in page
+    assert "# why" in page
+
+
+RELAY_FORM = {
+    "command": "/bin/true\r\n\r\n--bay\r\n{bay} x",
+    "seconds": "20",
+    "ready_seconds": "30",
+    "most": "5",
+}
+
+
+def test_the_relay_is_kept_by_a_form_for_whoever_has_the_key(web: Web) -> None:
+    place = web.home / "settings" / "power.toml"
+    key = bench_key(web.home)
+    assert 'name="ready_seconds" value="30"' in web.get("/settings/file/power")
+    for other in ("", "a-guess"):
+        web.post("/settings/relay/keep", {**RELAY_FORM, "key": other}, status=422)
+    web.post("/settings/relay/keep", {**RELAY_FORM, "command": "relay", "key": key}, status=409)
+    assert not place.exists()
+    web.post("/settings/relay/keep", {**RELAY_FORM, "key": key})
+    assert (
+        place.read_text()
+        == 'command = ["/bin/true", "--bay", "{bay} x"]\nseconds = 20\nready_seconds = 30\nmost = 5\n'
+    )
+    place.write_text('command = ["/bin/true"] # ours\nseconds = 1.5\n')
+    page = web.get("/settings/file/power")
+    assert 'name="seconds" value="1.5"' in page
+    said = {"command": "/bin/true\n{bay}", "seconds": "1.5", "ready_seconds": "30", "most": "5", "key": key}
+    web.post("/settings/relay/keep", {**said, "seen": seen_of(page)})
+    assert place.read_text() == 'command = ["/bin/true", "{bay}"] # ours\nseconds = 1.5\n'
+    web.post("/settings/relay/keep", {**said, "seen": seen_of(page)}, status=409)
+
+
+@pytest.mark.parametrize("word", ["", " x", "a\\nb", "\\u202e"])
+def test_a_command_that_lines_cannot_say_is_edited_as_text(web: Web, word: str) -> None:
+    (web.home / "settings").mkdir()
+    (web.home / "settings" / "power.toml").write_text(f'command = ["/bin/true", "{word}"]')
+    page = web.get("/settings/file/power")
+    assert 'name="command"' not in page
+    assert "So it is edited as text." in page
+
+
+def test_remarks_of_a_file_outlive_its_form(web: Web) -> None:
+    (web.home / "settings").mkdir()
+    place = web.home / "settings" / "agenda.toml"
+    place.write_text("# of Fern\n[wait_days] # ours\npart = 9 # slow post\n")
+    web.post("/settings/waiting/keep", {"customer": "5", "part": "10", "machine": "2"})
+    assert (
+        place.read_text()
+        == "# of Fern\n[wait_days] # ours\npart = 10 # slow post\ncustomer = 5\nmachine = 2\n"
+    )
+    shop = web.home / "settings" / "shop.toml"
+    shop.write_text('lines = [ "Lane 3" ] # a remark\nname = "Mill"')
+    web.post("/settings/shop/keep", {"name": "Mill 2", "lines": "Lane 3", "page": "A4"})
+    assert shop.read_text() == 'lines = [ "Lane 3" ] # a remark\nname = "Mill 2"\npage = "A4"\n'
+    keeping = web.home / "settings" / "keeping.toml"
+    keeping.write_text("broken #")
+    told = web.done("/settings/keeping/keep", {"days": "5"})
+    assert "remarks of yours are in the earlier one only" in told
+    assert keeping.read_text() == "days = 5\n"
+
+
+def test_a_wording_stands_beside_what_it_may_ask_for(web: Web) -> None:
+    page = web.get("/settings/paper/message-ready")
+    assert '<dt class="code">copy_checked</dt>' in page
+    assert "{# " not in page
+    assert "Dear Fern Example, your files of case 0000 were copied out on" in text_of(page)
+    other = web.get("/settings/paper/receipt")
+    assert '<dt class="code">technician</dt>' in other
+    assert "invented case" not in other
+
+
+def test_a_letter_is_tried_out_and_not_kept(web: Web) -> None:
+    said = "Dear {{ customer }} <b>, quote {{ quote }}"
+    tried = web.client.post(
+        "/settings/paper/message-quote/try", data={"text": said}, headers={"origin": ORIGIN}
+    )
+    assert tried.status_code == 200
+    assert "Dear Fern Example &lt;b&gt;, quote 1" in tried.text
+    assert "Dear {{ customer }} &lt;b&gt;, quote {{ quote }}</textarea>" in tried.text
+    assert not (web.home / "papers").exists()
+    assert list((web.home / "cases").glob("*")) == []
+    for wrong, words in (("{{ custmer }}", "no such fact"), ("{{ found[7].words }}", "cannot be filled")):
+        refused = web.post("/settings/paper/letter/try", {"text": wrong}, status=409)
+        assert words in refused.text
+    web.get("/settings/paper/message-quote/try", status=303)
+    web.post("/settings/paper/nothing/try", {"text": said}, status=404)
+    web.post("/settings/paper/quote/try", {"text": "{{ secret }}"}, status=409)
+
+
+def test_a_wording_that_cannot_be_filled_can_still_be_mended(web: Web) -> None:
+    (web.home / "papers").mkdir()
+    (web.home / "papers" / "letter.md").write_text("{% if %} <broken>")
+    page = web.get("/settings/paper/letter")
+    assert "cannot be filled" in page
+    assert "&lt;broken&gt;" in page

@@ -107,9 +107,10 @@ class PriceList:
 
     def same_amounts(self, other: PriceList) -> bool:
         """Whether both have the same ids with the same amounts, whatever else they say."""
-        return self._amounts() == other._amounts()
+        return self.costs() == other.costs()
 
-    def _amounts(self) -> dict[str, tuple[int, int]]:
+    def costs(self) -> dict[str, tuple[int, int]]:
+        """What each costs at least and at most, in the smallest unit of the currency, by its id."""
         media = [one.price for one in self.media]
         listed = [
             self.hour,

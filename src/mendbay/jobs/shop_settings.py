@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,6 +10,8 @@ from mendbay.case.agenda import WaitsFor
 from mendbay.case.agenda_tables import read_limits
 from mendbay.case.shop import Shop, read_shop
 from mendbay.core.errors import UsageError
+from mendbay.core.toml_text import NotToml, parse_toml
+from mendbay.core.toml_values import NotInPlace, Place, Value, quoted, with_values
 from mendbay.handback.keeping import read_keeping
 from mendbay.jobs.board_ports import ShopFiles
 from mendbay.jobs.quote_lines import PRICES, price_list_of
@@ -60,9 +61,9 @@ def keep_text(shop: ShopFiles, kind: str, name: str, text: str, check: Check) ->
 
 def shop_text(shop: Shop) -> str:
     """The text of `settings/shop.toml` that says this."""
-    rows = "".join(f"\n  {_quoted(one)}," for one in shop.lines)
+    rows = "".join(f"\n  {quoted(one)}," for one in shop.lines)
     lines = f"[{rows}\n]" if rows else "[]"
-    return f"name = {_quoted(shop.name)}\nlines = {lines}\npage = {_quoted(shop.page)}\n"
+    return f"name = {quoted(shop.name)}\nlines = {lines}\npage = {quoted(shop.page)}\n"
 
 
 def limits_text(days: Mapping[WaitsFor, int]) -> str:
@@ -75,9 +76,60 @@ def keeping_text(days: int) -> str:
     return f"days = {days}\n"
 
 
-def _quoted(text: str) -> str:
-    """A text as TOML has it: its escapes are those of JSON, but for DEL."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+def changed_text(text: str, before: Mapping[Place, Value], after: Mapping[Place, Value]) -> str | None:
+    """A file's text with the values of a form where they differ from what it says; remarks and all else stay.
+    None if that cannot be.
+
+    Args:
+        before: what is read from the text, also where it says nothing of it; none of it to have all written.
+        after: what it is to say.
+    """
+    wanted = {place: one for place, one in after.items() if place not in before or one != before[place]}
+    try:
+        return with_values(text, wanted)
+    except NotInPlace:
+        return None
+
+
+def renewed_text(text: str, whole: str) -> str | None:
+    """A file's text with all the values of another text; remarks and all else of it stay. None if that cannot
+    be.
+
+    Args:
+        text: what is in force; it need not be sound.
+        whole: values, also in tables, as we write them.
+    """
+    try:
+        now = parse_toml(text)
+    except NotToml:
+        return None
+    wanted: dict[Place, Value] = {}
+    for key, one in parse_toml(whole).items():
+        inside = one.items() if isinstance(one, dict) else ()
+        wanted |= {(key, name): each for name, each in inside} if inside else {(key,): one}
+    before = {place: value for place, value in wanted.items() if _says(now, place, value)}
+    return changed_text(text, before, wanted)
+
+
+def _says(now: object, place: Place, value: Value) -> bool:
+    for part in place:
+        if not isinstance(now, dict) or part not in now:
+            return False
+        now = now[part]
+    return type(now) is type(value) and now == value
+
+
+def relay_lines(command: Sequence[str]) -> str | None:
+    """The words of a command one a line, as a form has them; None for a word that would not come back from
+    there as it was, or that a page does not show as it is."""
+    said = "\n".join(command)
+    plain = all(one.isprintable() for one in command)
+    return said if plain and words_of_lines(said) == list(command) else None
+
+
+def words_of_lines(said: str) -> list[str]:
+    """The words of a command that a form has one a line; blanks around them and empty lines mean nothing."""
+    return [one.strip() for one in said.splitlines() if one.strip()]
 
 
 def known_check(name: str) -> Check:

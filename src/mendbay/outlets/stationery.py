@@ -17,7 +17,16 @@ from mendbay.jobs.stationery_port import Stationery
 from mendbay.outlets.glyphs import printable_values
 from mendbay.outlets.own_fonts import OwnFonts
 from mendbay.outlets.typesetting import PAGES_MM, Paper, typeset
-from mendbay.outlets.wording_blocks import Block, blocks_of, check_wording, filled, plain_text
+from mendbay.outlets.wording_blocks import (
+    FRAME,
+    Block,
+    blocks_of,
+    check_wording,
+    described_facts,
+    filled,
+    plain_text,
+    without_remarks,
+)
 
 KIND = "papers"
 """Kind of the shop's files that hold its own wordings."""
@@ -107,6 +116,16 @@ class OwnPapers:
         """
         return PrintedStationery(self._shop_files).wording(paper)
 
+    def begin(self, paper: str) -> str:
+        """Our wording without its remarks, to begin one of the shop's own with where `facts` stands beside.
+
+        Raises:
+            UsageError: there is no such paper.
+        """
+        ours = packaged_wordings()
+        _require_known(paper, ours)
+        return without_remarks(ours[paper])
+
     def check(self, paper: str, text: str) -> None:
         """Looks whether a text can be the wording of a paper, before it is one: a template that asks for no
         fact but those that ours asks for or names at its top. Only a paper made with it shows the rest.
@@ -115,10 +134,25 @@ class OwnPapers:
             UsageError: there is no such paper.
             BadFormFile: it cannot.
         """
-        ours = packaged_wordings()
-        _require_known(paper, ours)
-        known = ours[paper] if paper not in LIKE else f"{ours[LIKE[paper]]}\n{ours[paper]}"
-        check_wording(paper, text, known)
+        check_wording(paper, text, _known(paper))
+
+    def facts(self, paper: str) -> dict[str, str]:
+        """What the wording of a paper may ask for, each with what it is.
+
+        Raises:
+            UsageError: there is no such paper.
+        """
+        return {**FRAME, **described_facts(_known(paper))}
+
+    def try_out(self, paper: str, text: str, facts: Mapping[str, Any]) -> str:
+        """What a text would say as the wording of a paper, as plain text.
+
+        Raises:
+            UsageError: there is no such paper.
+            BadFormFile: it cannot be that, or cannot be filled with these facts.
+        """
+        self.check(paper, text)
+        return plain_text(blocks_of(filled(paper, text, facts)))
 
     def copy(self, paper: str) -> Path:
         """Puts our wording into the shop's folder, and tells where it is.
@@ -130,6 +164,13 @@ class OwnPapers:
         ours = packaged_wordings()
         _require_known(paper, ours)
         return self._shop_files.keep_new(KIND, paper, ours[paper])
+
+
+def _known(paper: str) -> str:
+    """Our wordings that tell which facts a paper has."""
+    ours = packaged_wordings()
+    _require_known(paper, ours)
+    return ours[paper] if paper not in LIKE else f"{ours[LIKE[paper]]}\n{ours[paper]}"
 
 
 def _require_known(paper: str, ours: Mapping[str, str]) -> None:

@@ -104,17 +104,38 @@ def filled(name: str, wording: str, facts: Mapping[str, Any]) -> str:
     return text
 
 
-FRAME = frozenset({"title", "case", "today", "page", "shop"})
-"""Facts of every wording."""
-_NAMES = re.compile(r"[a-z][a-z_0-9]*")
+FRAME = {
+    "title": "the title of the paper",
+    "case": "number of the case, 0007; may be empty",
+    "today": "the day it is made, 2026-11-25",
+    "page": "A4 or Letter",
+    "shop": "the shop: name, and lines below it (a list)",
+}
+"""Facts of every wording, each with what it is."""
 _REMARK = re.compile(r"\{#.*?#\}", re.DOTALL)
+_DESCRIBED = re.compile(r"^([a-z][a-z_0-9]*) {2,}(\S.*(?:\n {3,}\S.*)*)$", re.MULTILINE)
+"""A line of a remark that describes a fact; what is indented goes on."""
+
+
+def described_facts(wording: str) -> dict[str, str]:
+    """The facts that a wording describes in its remarks, one a line, each with what it is."""
+    return {
+        found[1]: " ".join(found[2].split())
+        for remark in _REMARK.findall(wording)
+        for found in _DESCRIBED.finditer(remark)
+    }
+
+
+def without_remarks(wording: str) -> str:
+    """A wording without its remarks, which say nothing on paper."""
+    return _REMARK.sub("", wording).lstrip()
 
 
 def check_wording(name: str, wording: str, known: str) -> None:
     """Looks whether a text is a template that asks for no fact but those that are known.
 
     Args:
-        known: wordings that ask for facts which there are, or name them in their remarks.
+        known: wordings that ask for facts which there are, or describe them in their remarks.
 
     Raises:
         BadFormFile: it is none, says nothing, or asks for another fact.
@@ -126,7 +147,7 @@ def check_wording(name: str, wording: str, known: str) -> None:
         environment.from_string(wording)  # knows filters and tests, which parsing alone does not
         parsed = environment.parse(wording)
         asked = find_undeclared_variables(parsed)
-        there = find_undeclared_variables(environment.parse(known)) | FRAME
+        there = find_undeclared_variables(environment.parse(known)) | FRAME.keys()
     except TemplateError as trouble:
         line = getattr(trouble, "lineno", None)
         where = f", line {line}" if line else ""
@@ -137,8 +158,7 @@ def check_wording(name: str, wording: str, known: str) -> None:
         raise BadFormFile(f"The wording {name!r} takes another one in, which none can.", step)
     if not _REMARK.sub("", wording).strip():
         raise BadFormFile(f"The wording {name!r} says nothing.", "Write it, or have ours again.")
-    named = {word for remark in _REMARK.findall(known) for word in _NAMES.findall(remark)}
-    unknown = sorted(asked - there - named)
+    unknown = sorted(asked - there - described_facts(known).keys())
     if unknown:
         raise BadFormFile(f"The wording {name!r} asks for {unknown[0][:60]!r}: there is no such fact.", step)
 

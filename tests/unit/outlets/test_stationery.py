@@ -4,11 +4,13 @@ import io
 from pathlib import Path
 
 import pytest
+from jinja2 import Environment
+from jinja2.meta import find_undeclared_variables
 from pypdf import PageObject, PdfReader
 
 from mendbay.core.errors import BadFormFile, UsageError
 from mendbay.outlets.shop_files import ShopFolder
-from mendbay.outlets.stationery import OwnPapers, PrintedStationery
+from mendbay.outlets.stationery import OwnPapers, PrintedStationery, packaged_wordings
 
 FRAME = {
     "title": "A trial sheet",
@@ -134,3 +136,14 @@ def size_of(page: PageObject, word: str) -> float:
 
     page.extract_text(visitor_text=seen)
     return found[0]
+
+
+@pytest.mark.parametrize("paper", packaged_wordings())
+def test_every_fact_that_a_wording_of_ours_asks_for_is_described(paper: str, tmp_path: Path) -> None:
+    papers = OwnPapers(ShopFolder(tmp_path))
+    asked = find_undeclared_variables(Environment().parse(packaged_wordings()[paper]))
+    assert asked <= papers.facts(paper).keys()
+    begin = papers.begin(paper)
+    assert "{#" not in begin
+    assert find_undeclared_variables(Environment().parse(begin)) == asked
+    papers.check(paper, begin)

@@ -7,7 +7,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from mendbay.core.errors import BadFormFile
-from mendbay.outlets.wording_blocks import WIDTH, Block, Run, blocks_of, check_wording, filled, plain_text
+from mendbay.outlets.wording_blocks import (
+    WIDTH,
+    Block,
+    Run,
+    blocks_of,
+    check_wording,
+    described_facts,
+    filled,
+    plain_text,
+)
 
 VALUES = st.text(
     st.characters(exclude_categories=["Cs", "Cc"], exclude_characters="\ue000\u2028\u2029\x85"), max_size=60
@@ -128,7 +137,7 @@ def test_html_is_text() -> None:
     "wording", ["{{ a }} {{ title }}", "{{ also }}", "{% set b = a %}{{ b }}", "Dear you"]
 )
 def test_a_wording_may_ask_for_what_there_is(wording: str) -> None:
-    check_wording("trial", wording, "{# Facts: also, and more. #}{{ a }}")
+    check_wording("trial", wording, "{#\nalso  and more\n#}{{ a }}")
 
 
 @pytest.mark.parametrize(
@@ -137,6 +146,7 @@ def test_a_wording_may_ask_for_what_there_is(wording: str) -> None:
         ("{{ secret }}", "asks for 'secret'"),
         ("{% for x in a %}{{ y }}{% endfor %}", "asks for 'y'"),
         ("{{ range(9) }}", "asks for 'range'"),
+        ("{{ more }}", "asks for 'more'"),  # a word of a remark is no fact
         ("{% if %}", "line 1 cannot be filled"),
         ("{{ a", "cannot be filled"),
         ("{# a #}", "says nothing"),
@@ -147,4 +157,9 @@ def test_a_wording_may_ask_for_what_there_is(wording: str) -> None:
 )
 def test_what_can_be_no_wording_is_told_before_it_is_kept(wording: str, words: str) -> None:
     with pytest.raises(BadFormFile, match=re.escape(words)):
-        check_wording("trial", wording, "{# Facts: also. #}{{ a }}")
+        check_wording("trial", wording, "{#\nalso  and more\n#}{{ a }}")
+
+
+def test_facts_are_described_line_by_line() -> None:
+    text = "{# Of it.\n\na      the first: one,\n       two\nb_2  the last\nno row\n#}{{ c }}{# d  within #}"
+    assert described_facts(text) == {"a": "the first: one, two", "b_2": "the last"}

@@ -46,6 +46,7 @@ class Field:
         least, most: of a number.
         each_bytes: of files, the largest that is foreseen; 0 if that was not thought of.
         choices: by what is sent, what is read; for a choice and, if not empty, for several.
+        blanks: of several, whether one that says nothing keeps its place, so that what stands beside it does.
         default: what it says where it says nothing.
     """
 
@@ -58,6 +59,7 @@ class Field:
     most: int = SAFE_INTEGER
     each_bytes: int = 0
     choices: Mapping[str, str] = field(default_factory=dict)
+    blanks: bool = False
     default: Any = ""
 
     def read(self, said: Sequence[Any]) -> Any:
@@ -119,9 +121,12 @@ def several(
     *,
     required: bool = False,
     limit: int = 200,
+    blanks: bool = False,
 ) -> Field:
     """Any number of lines, or of words where these are given; a tuple."""
-    return Field(name, words, FieldKind.SEVERAL, required, limit, choices=choices or {}, default=())
+    return Field(
+        name, words, FieldKind.SEVERAL, required, limit, choices=choices or {}, blanks=blanks, default=()
+    )
 
 
 def flag(name: str, words: str) -> Field:
@@ -246,7 +251,7 @@ def _read_several(asked: Field, said: Sequence[Any]) -> tuple[str, ...]:
     single = Field(
         asked.name, asked.words, FieldKind.CHOICE if asked.choices else FieldKind.LINE, choices=asked.choices
     )
-    found = tuple(one for one in (single.read([each]) for each in said) if one)
+    found = tuple(one for one in (single.read([each]) for each in said) if one or asked.blanks)
     _require(asked, found)
     return found
 

@@ -18,7 +18,7 @@ from mendbay.faces.web.visit import Visit
 from mendbay.handback.keeping import MOST_DAYS, read_keeping
 from mendbay.jobs.papers import shop_of
 from mendbay.jobs.quote_lines import SETTINGS
-from mendbay.jobs.shop_settings import KeptText, keep_text, keeping_text, limits_text, shop_text
+from mendbay.jobs.shop_settings import KeptText, keep_text, keeping_text, limits_text, renewed_text, shop_text
 from mendbay.wiring import setting_check, shop_files
 
 if TYPE_CHECKING:
@@ -57,13 +57,13 @@ class SettingForm:
 
     Args:
         address: where it is sent.
-        names: of its fields.
+        fields: what it asks for.
         values: what a text says, field by field; raises `BadFormFile` where it cannot be read.
         hint: how to fill it.
     """
 
     address: str
-    names: Sequence[str]
+    fields: Sequence[Field]
     values: Callable[[str], Mapping[str, Any]]
     hint: str = ""
 
@@ -76,19 +76,19 @@ def _shop_values(said: str) -> Mapping[str, Any]:
 FORMS = {
     "shop": SettingForm(
         "keep-shop",
-        [one.name for one in SHOP],
+        SHOP,
         _shop_values,
         "Address, telephone and tax number as they are to stand on paper; without a name papers name none.",
     ),
     "agenda": SettingForm(
         "keep-waiting",
-        [one.name for one in WAITING],
+        WAITING,
         lambda said: {who.value: days for who, days in read_limits(said).items()},
         "After more days it is told as late.",
     ),
     "keeping": SettingForm(
         "keep-keeping",
-        [one.name for one in KEEPING],
+        KEEPING,
         lambda said: {"days": read_keeping(said).days},
         "They hold where nothing else was agreed with the customer.",
     ),
@@ -109,7 +109,11 @@ def form_facts(name: str, said: str) -> dict[str, Any] | None:
         values = form.values(said)
     except BadFormFile:
         return None
-    return {"address": form.address, "fields": [(one, values[one]) for one in form.names], "hint": form.hint}
+    return {
+        "address": form.address,
+        "fields": [(one, values[one.name]) for one in form.fields],
+        "hint": form.hint,
+    }
 
 
 @BOOK.change("/settings/shop/keep", "keep-shop", "Keeps name and address of the shop.", SHOP)
@@ -130,11 +134,15 @@ def keep_keeping(visit: Visit) -> Answer:
 
 
 def _keep(visit: Visit, name: str, said: str) -> Answer:
+    """Keeps what a form says, with the remarks of the file in force."""
     files = shop_files(visit.desk.home)
     with visit.desk.lock:
-        visit.require_unchanged("the setting", files.text(SETTINGS, name) or "")
-        kept = keep_text(files, SETTINGS, name, said, setting_check(name))
-    return visit.go("settings", f"It is kept, and in force from now on.{earlier_words(kept)}")
+        now = files.text(SETTINGS, name)
+        visit.require_unchanged("the setting", now or "")
+        renewed = said if now is None else renewed_text(now, said)
+        kept = keep_text(files, SETTINGS, name, said if renewed is None else renewed, setting_check(name))
+    anew = " It was written anew: remarks of yours are in the earlier one only." if renewed is None else ""
+    return visit.go("settings", f"It is kept, and in force from now on.{earlier_words(kept)}{anew}")
 
 
 def earlier_words(kept: KeptText) -> str:

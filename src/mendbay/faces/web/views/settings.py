@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hmac
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
@@ -10,14 +9,19 @@ from typing import TYPE_CHECKING, Any
 from mendbay.case.agenda import LIMITS
 from mendbay.case.price_list import packaged_prices
 from mendbay.case.shop import Shop
-from mendbay.core.errors import MendbayError, NoSuchItem, UsageError
+from mendbay.core.errors import NoSuchItem
 from mendbay.core.quantity import counted
 from mendbay.faces.keeping_words import rule_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.fields import line, text
-from mendbay.faces.web.serve import KEY_FILE, bench_key
+from mendbay.faces.web.own_account import is_ours_alone, require_account
+from mendbay.faces.web.serve import KEY_FILE
 from mendbay.faces.web.views.setting_forms import earlier_words, form_facts
+from mendbay.faces.web.views.setting_prices import prices_form
+from mendbay.faces.web.views.setting_relay import BEGIN as RELAY_BEGIN
+from mendbay.faces.web.views.setting_relay import relay_form
+from mendbay.faces.web.views.setting_wordings import LONGEST, or_trouble, paper_words
 from mendbay.faces.web.visit import Visit
 from mendbay.handback.keeping import DEFAULT_DAYS
 from mendbay.jobs.keep_copies import Held, keeping
@@ -33,9 +37,6 @@ if TYPE_CHECKING:
 BOOK = Book()
 COPIES_KEPT_SECONDS = 10.0
 """How long what the shop holds is shown without a look at its folders, which no ledger tells."""
-LONGEST = 200_000
-"""Characters of a file that is edited here."""
-LOOPBACK = ("127.", "localhost:", "[::1]:")
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,28 +85,9 @@ FILES = {
         "Relay that cuts a drive's power",
         "A command that is run when a drive that is being read vanished; {bay} stands for its bay.",
         "The person at the bench is asked.",
-        'command = ["/usr/local/bin/relay", "cycle", "--bay", "{bay}"]\n'
-        "seconds = 60\nready_seconds = 30\nmost = 5\n",
+        RELAY_BEGIN,
     ),
 }
-
-
-PAPER_WORDS = {
-    "bill": "Bill",
-    "erasure": "Certificate of erasure",
-    "hand-over": "Hand-over of things",
-    "lessons": "What our cases teach",
-    "letter": "Letter: where the job stands",
-    "message-quote": "Message with a quote",
-    "message-ready": "Message: it is ready",
-    "message-reminder": "Message: a reminder",
-    "message-status": "Message: where the job stands",
-    "payment": "Receipt of a payment",
-    "quote": "Quote",
-    "receipt": "Receipt of what came in",
-    "trial": "Sheet to try name and page with",
-}
-"""What papers are called, by the name of their wording."""
 
 
 @BOOK.page("/settings", "settings", "What holds in this shop, and where it comes from.")
@@ -115,21 +97,18 @@ def settings(visit: Visit) -> Answer:
     papers = set(files.names(PAPERS))
     with visit.bench() as bench:
         who = bench.who
-        prices, prices_trouble = _or_trouble(lambda: prices_in_force(bench))
-        shop, shop_trouble = _or_trouble(lambda: shop_of(bench))
+        prices, prices_trouble = or_trouble(lambda: prices_in_force(bench))
+        shop, shop_trouble = or_trouble(lambda: shop_of(bench))
     facts = {
         "files": [(name, one, name in own) for name, one in FILES.items()],
-        "papers": [
-            (name, PAPER_WORDS.get(name, name), name in papers)
-            for name in own_papers(visit.desk.home).names()
-        ],
+        "papers": [(name, paper_words(name), name in papers) for name in own_papers(visit.desk.home).names()],
         "prices": None if prices is None else _price_facts(prices),
         "shop": shop,
         "troubles": [one for one in (prices_trouble, shop_trouble) if one is not None],
         "who": who,
         "home": str(home_folder(visit.desk.home)),
         "tool": tool(),
-        "is_open": not _is_ours_alone(visit),
+        "is_open": not is_ours_alone(visit),
     }
     return Page("settings.html", facts)
 
@@ -140,16 +119,23 @@ def setting(visit: Visit) -> Answer:
     one = _setting(name)
     files = shop_files(visit.desk.home)
     own = files.text(SETTINGS, name)
-    trouble = None if own is None else _or_trouble(lambda: setting_check(name)(own))[1]
+    trouble = None if own is None else or_trouble(lambda: setting_check(name)(own))[1]
+    said = one.begin if own is None else own
+    form = relay_form(said) if name == POWER else form_facts(name, said)
+    prices = prices_form(said) if name == PRICES else None
     return Page(
         "setting.html",
         {
             "head": one.words,
             "does": one.does,
-            "form": form_facts(name, one.begin if own is None else own),
+            "form": form,
+            "prices": prices,
+            "wording": None,
+            "text_alone": form is None and prices is None and trouble is None,
+            "holds_now": name != POWER,
             "ours": one.ours,
             "own": own is not None,
-            "text": one.begin if own is None else own,
+            "text": said,
             "now": own or "",
             "trouble": trouble,
             "place": str(files.path_of(SETTINGS, name)),
@@ -157,7 +143,7 @@ def setting(visit: Visit) -> Answer:
             "keep_name": "keep-setting",
             "away": visit.url("put-setting-away", file=name),
             "guarded": name == POWER,
-            "locked": name == POWER and not _is_ours_alone(visit),
+            "locked": name == POWER and not is_ours_alone(visit),
             "key_place": str(home_folder(visit.desk.home) / KEY_FILE),
         },
     )
@@ -176,7 +162,7 @@ TEXT = text("text", "The file", required=True, limit=LONGEST)
 def keep_setting(visit: Visit) -> Answer:
     name = visit.path["file"]
     one = _setting(name)
-    _require_account(visit, name)
+    require_account(visit, name)
     files = shop_files(visit.desk.home)
     with visit.desk.lock:
         visit.require_unchanged("the file", files.text(SETTINGS, name) or "")
@@ -193,77 +179,13 @@ def keep_setting(visit: Visit) -> Answer:
 def put_setting_away(visit: Visit) -> Answer:
     name = visit.path["file"]
     one = _setting(name)
-    _require_account(visit, name)
+    require_account(visit, name)
     files = shop_files(visit.desk.home)
     with visit.desk.lock:
         visit.require_unchanged("the file", files.text(SETTINGS, name) or "")
         earlier = files.put_away(SETTINGS, name)
     told = f"The file is now {earlier}. {one.ours}" if earlier else f"There was no file. {one.ours}"
     return visit.go("settings", told)
-
-
-@BOOK.page("/settings/paper/{paper}", "wording", "The wording of a paper or letter.")
-def wording(visit: Visit) -> Answer:
-    name = visit.path["paper"]
-    papers, files = own_papers(visit.desk.home), shop_files(visit.desk.home)
-    if name not in papers.names():
-        raise NoSuchItem(f"There is no paper {name[:40]!r}.", "The settings list them.")
-    own = files.text(PAPERS, name)
-    trouble = None if own is None else _or_trouble(lambda: papers.check(name, own))[1]
-    return Page(
-        "setting.html",
-        {
-            "head": f"Wording: {_paper_words(name)}",
-            "form": None,
-            "does": "A template: what stands in {{ and }} is put in. What it can ask for stands at its top.",
-            "ours": "Our wording is used.",
-            "own": own is not None,
-            "text": papers.wording(name),
-            "now": own or "",
-            "trouble": trouble,
-            "place": str(files.path_of(PAPERS, name)),
-            "keep": visit.url("keep-wording", paper=name),
-            "keep_name": "keep-wording",
-            "away": visit.url("put-wording-away", paper=name),
-            "guarded": False,
-            "locked": False,
-            "key_place": "",
-        },
-    )
-
-
-@BOOK.change(
-    "/settings/paper/{paper}/keep",
-    "keep-wording",
-    "Keeps a wording if it can be filled; else the old one stays.",
-    [TEXT],
-)
-def keep_wording(visit: Visit) -> Answer:
-    name = visit.path["paper"]
-    papers, files = own_papers(visit.desk.home), shop_files(visit.desk.home)
-    if name not in papers.names():
-        raise NoSuchItem(f"There is no paper {name[:40]!r}.", "The settings list them.")
-    with visit.desk.lock:
-        visit.require_unchanged("the wording", files.text(PAPERS, name) or "")
-        kept = keep_text(files, PAPERS, name, visit.said["text"], lambda said: papers.check(name, said))
-    told = f"{_paper_words(name)}: the wording is kept, and used from now on.{earlier_words(kept)}"
-    return visit.go("settings", told)
-
-
-@BOOK.change(
-    "/settings/paper/{paper}/away",
-    "put-wording-away",
-    "Puts the shop's wording away, so that ours is used; it stays beside under a number.",
-)
-def put_wording_away(visit: Visit) -> Answer:
-    name = visit.path["paper"]
-    files = shop_files(visit.desk.home)
-    if name not in own_papers(visit.desk.home).names():
-        raise NoSuchItem(f"There is no paper {name[:40]!r}.", "The settings list them.")
-    with visit.desk.lock:
-        visit.require_unchanged("the wording", files.text(PAPERS, name) or "")
-        earlier = files.put_away(PAPERS, name)
-    return visit.go("settings", f"Ours is used. {f'Yours is now {earlier}.' if earlier else ''}".strip())
 
 
 @BOOK.page("/settings/copies", "kept-copies", "What the shop still holds of its cases, and what is due.")
@@ -294,54 +216,10 @@ def _held_row(one: Held) -> dict[str, Any]:
     }
 
 
-def _paper_words(name: str) -> str:
-    return PAPER_WORDS.get(name, name)
-
-
 def _setting(name: str) -> Setting:
     if name not in FILES:
         raise NoSuchItem(f"There is no setting {name[:40]!r}.", "The settings list them.")
     return FILES[name]
-
-
-def _is_ours_alone(visit: Visit) -> bool:
-    """Whether nobody but this machine reaches the server."""
-    rules = visit.desk.rules
-    return not rules.key and all(one.startswith(LOOPBACK) for one in rules.hosts)
-
-
-def _require_account(visit: Visit, name: str) -> None:
-    """The relay's command is run as a program. So whoever changes it must be able to read a file that only
-    the account of the server can read, and never from another machine.
-
-    Raises:
-        UsageError: they are not.
-    """
-    if name != POWER:
-        return
-    files = shop_files(visit.desk.home)
-    place = files.path_of(SETTINGS, POWER)
-    if not _is_ours_alone(visit):
-        raise UsageError(
-            "This bench can be reached from other machines, or asks for a key: the command of the relay is "
-            "not changed over it.",
-            f"Edit {place} on the machine itself.",
-        )
-    key = bench_key(visit.desk.home)
-    if not hmac.compare_digest(key.encode(), visit.said["key"].encode()):
-        raise UsageError(
-            "That is not the key of this bench: the command of the relay stays as it is.",
-            f"It stands in {home_folder(visit.desk.home) / KEY_FILE}, which only the account of the server "
-            "can read.",
-        )
-
-
-def _or_trouble(make: Any) -> tuple[Any, MendbayError | None]:
-    """What is made, or why it cannot be: a file that is not sound must not hide the page that mends it."""
-    try:
-        return make(), None
-    except MendbayError as trouble:
-        return None, trouble
 
 
 def _price_facts(found: PriceList) -> dict[str, Any]:
