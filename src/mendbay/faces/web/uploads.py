@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -166,15 +166,22 @@ def shown(name: str) -> str:
     return (plain if len(plain) <= NAME_LIMIT else f"{plain[: NAME_LIMIT - 1]}…") or "a file without a name"
 
 
-def remove_forgotten(home: Path | None, is_needed: Callable[[int], bool] = lambda folder: False) -> None:
+def remove_forgotten(
+    home: Path | None,
+    is_needed: Callable[[int], bool] = lambda folder: False,
+    needed: Collection[str] = (),
+    left: Collection[str] = (),
+) -> None:
     """Removes what a server left behind that was broken off.
 
     Args:
         is_needed: told a folder as a descriptor, whether it is to stay all the same.
+        needed: names of folders that stay.
+        left: of folders that nobody needs any more, however young they are.
     """
     with suppress(OSError, MendbayError), upload_folder.opened(home_folder(home)) as top:
         for name in os.listdir(top):
             with suppress(OSError), upload_folder.inside(top, name) as folder:
-                late = time.time() - os.stat(folder).st_mtime > FORGOTTEN_SECONDS
-                if late and not is_needed(folder):
+                late = name in left or time.time() - os.stat(folder).st_mtime > FORGOTTEN_SECONDS
+                if late and name not in needed and not is_needed(folder):
                     shutil.rmtree(name, ignore_errors=True, dir_fd=top)
