@@ -11,7 +11,6 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.ports import DriveAtHand
 from mendbay.jobs.remembered import remembered
 
-
 MOST_SHOWN = 64
 """Drives that are listed; a machine with many files for drives sees hundreds."""
 
