@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 import threading
-from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -294,10 +293,6 @@ def test_an_export_that_does_not_begin_leaves_no_folder(
         now.setattr("mendbay.faces.web.case_works.start_work", refuse)
         web.post(f"{case}/export", {"for_customer": "yes"}, status=503)
     assert list((web.home / "exports").iterdir()) == []
-    with suppress(KeyboardInterrupt), export_folder(1, web.home) as folder:
-        (folder / "begun").touch()
-        raise KeyboardInterrupt
-    assert (folder / "begun").is_file(), "nothing that was written goes"
 
 
 def test_an_export_is_stopped_and_goes_on(web: Web, case: str, monkeypatch: pytest.MonkeyPatch) -> None:
