@@ -8,7 +8,7 @@ from __future__ import annotations
 import getpass
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import ExitStack, closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager, suppress
 from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -226,22 +226,42 @@ def open_handback_folder(folder: Path, case_number: str) -> HandBackFolder:
     return Destination(folder, case_number)
 
 
-def export_folder(case: int, home: Path | None = None) -> Path:
-    """A folder that is not there yet, in the home, into which a case can be exported.
+@contextmanager
+def export_folder(case: int, home: Path | None = None) -> Iterator[Path]:
+    """A fresh folder in the home into which a case can be exported. It is made here, so that two who ask at
+    once get two; if what is done within fails, it goes again.
 
     Raises:
-        DestinationError: the folder of exports cannot be made.
+        DestinationError: it cannot be made.
     """
     place = home_folder(home) / "exports"
     try:
         place.mkdir(parents=True, exist_ok=True)
-        taken = {one.name for one in place.iterdir()}
+        made = _fresh_folder(place, f"case-{case:04}")
     except OSError as trouble:
         raise DestinationError(
             f"The folder {place} cannot be used: {trouble.strerror}.", "Check its rights."
         ) from trouble
-    names = (f"case-{case:04}-{number}" for number in count(1))
-    return place / next(one for one in names if one not in taken)
+    try:
+        yield made
+    except BaseException:
+        with suppress(OSError):  # unless something lies in it
+            made.rmdir()
+        raise
+
+
+def _fresh_folder(place: Path, stem: str) -> Path:
+    """A folder made under the first free number, and lasting."""
+    for number in count(1):
+        with suppress(FileExistsError):
+            (place / f"{stem}-{number}").mkdir()
+            break
+    folder = os.open(place, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
+    return place / f"{stem}-{number}"
 
 
 def papers(home: Path | None = None) -> Papers:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import re
+import threading
 from pathlib import Path
 
 import pytest
 from starlette.testclient import TestClient
 
 from mendbay.case.records import Bay, CaseState
+from mendbay.core.errors import ToolMissing
 from mendbay.core.note import Note, NoteKind
 from mendbay.faces.web.app import application
 from mendbay.faces.web.desk import Desk
@@ -22,7 +24,7 @@ from mendbay.jobs.learn_triage import outcomes
 from mendbay.jobs.plan_erasure import plan_item
 from mendbay.jobs.work_port import WorkKind, WorkOrder
 from mendbay.outlets.mediums import Mounted
-from mendbay.wiring import changes_of, works
+from mendbay.wiring import changes_of, export_folder, works
 from support.web_client import HOST, ORIGIN, Web, text_of
 from support.works import order_of, until
 
@@ -260,6 +262,37 @@ def test_export_goes_into_a_new_folder_each_time(web: Web, case: str) -> None:
         assert (folder / "bagit.txt").is_file()
     with web.bench() as bench:
         assert [one.who for one in bench.ledger.custody(1) if one.what == "case exported"] == ["Kim", "Kim"]
+
+
+def test_of_many_exports_at_once_each_has_a_folder_of_its_own(tmp_path: Path) -> None:
+    (tmp_path / "exports").mkdir()
+    (tmp_path / "exports" / "case-0001-2").symlink_to(tmp_path / "nowhere")
+    start, found = threading.Barrier(8), list[Path]()
+
+    def begin() -> None:
+        start.wait()
+        with export_folder(1, tmp_path) as folder:
+            found.append(folder)
+
+    threads = [threading.Thread(target=begin) for _ in range(8)]
+    for each in threads:
+        each.start()
+    for each in threads:
+        each.join()
+    assert sorted(one.name for one in found) == [f"case-0001-{number}" for number in (1, 3, 4, 5, 6, 7, 8, 9)]
+    assert all(one.is_dir() for one in found)
+
+
+def test_an_export_that_does_not_begin_leaves_no_folder(
+    web: Web, case: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(home: object, order: object) -> None:
+        raise ToolMissing("No process can be started.", "See whether this machine has room.")
+
+    with monkeypatch.context() as now:
+        now.setattr("mendbay.faces.web.case_works.start_work", refuse)
+        web.post(f"{case}/export", {"for_customer": "yes"}, status=503)
+    assert list((web.home / "exports").iterdir()) == []
 
 
 def test_an_export_is_stopped_and_goes_on(web: Web, case: str, monkeypatch: pytest.MonkeyPatch) -> None:

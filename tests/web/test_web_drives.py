@@ -442,6 +442,10 @@ def test_drives_at_hand_are_offered(web: Web, shop: WorkShop, monkeypatch: pytes
     assert "It is in use: /dev/sda1 is mounted at /." in said
     assert "It says that it holds nothing" in said
     assert "unsteady:" not in said
+    assert "not listed" not in said
+    many = tuple(DriveAtHand(f"/dev/sd{number}", 1 << 30) for number in range(70))
+    monkeypatch.setattr(BenchDrives, "at_hand", lambda _: many)
+    assert "6 more drives are plugged in and not listed" in text_of(web.get(DRIVES))
     monkeypatch.setattr(BenchDrives, "at_hand", lambda _: ())
     assert "No drive that could be read is plugged into this machine" in text_of(web.get(DRIVES))
 

@@ -13,6 +13,13 @@ from mendbay.faces.web.fields import Field, day, decimal, number, read_fields
     [
         (number("one", "One", least=-9), "--5"),
         (decimal("one", "One", least=-9), "--4.7"),
+        (decimal("one", "One"), "1,000.5"),
+        (decimal("one", "One"), "1.000,5"),
+        (decimal("one", "One"), "1,000,000"),
+        (decimal("one", "One"), ","),
+        (decimal("one", "One"), "1e3"),
+        (decimal("one", "One"), "\u0661,\u0665"),
+        (number("one", "One"), "1,000"),
         (day("one", "One"), "2027-W08-4"),
         (day("one", "One"), "20270225"),
     ],
@@ -44,3 +51,48 @@ def test_a_number_out_of_range_is_told_in_words(asked: Field, said: str, what: s
 def test_what_is_meant_is_read() -> None:
     assert read_fields([number("one", "One", least=-9)], [("one", "-5")]) == {"one": -5}
     assert read_fields([day("one", "One")], [("one", "2027-02-25")]) == {"one": "2027-02-25"}
+
+
+@pytest.mark.parametrize(
+    ("said", "meant"),
+    [
+        ("4.7", 4.7),
+        ("4,7", 4.7),
+        ("12,50", 12.5),
+        ("-4,7", -4.7),
+        ("0,125", 0.125),
+        ("0.500", 0.5),
+        ("1,2345", 1.2345),
+        ("1.125", 1.125),
+        ("1000", 1000.0),
+        ("1 000,5", 1000.5),
+        ("10\u2009000", 10000.0),
+        (".5", 0.5),
+        ("4.", 4.0),
+    ],
+)
+def test_a_comma_or_a_point_is_a_decimal_sign(said: str, meant: float) -> None:
+    assert read_fields([decimal("one", "One", least=-9)], [("one", said)]) == {"one": meant}
+
+
+@pytest.mark.parametrize(
+    ("said", "one", "other"),
+    [
+        ("1,000", "1000", "1.0"),
+        ("1.000", "1000", "1.0"),
+        ("1,125", "1125", "1.125"),
+        ("100,250", "100250", "100.25"),
+        ("10.500", "10500", "10.5"),
+        ("-1,000", "-1000", "-1.0"),
+    ],
+)
+def test_what_could_be_thousands_or_decimals_is_refused_and_both_ways_out_are_told(
+    said: str, one: str, other: str
+) -> None:
+    asked = [decimal("one", "Hours", least=-(10**6))]
+    with pytest.raises(UsageError) as refused:
+        read_fields(asked, [("one", said)])
+    assert refused.value.what == f"Hours: {said!r} can mean {one} and {other}."
+    assert refused.value.next_step == f"Write {one} or {other}."
+    for each in (one, other):
+        assert read_fields(asked, [("one", each)]) == {"one": float(each)}

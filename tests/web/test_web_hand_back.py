@@ -101,7 +101,10 @@ def test_files_are_handed_back_with_proof_report_and_receipt(read: Web, tmp_path
     picture = read.client.get("/case/1/hand-back/report-picture?at=0")
     assert picture.headers["content-type"] in ("image/png", "image/jpeg")
     assert picture.headers["x-content-type-options"] == "nosniff"
-    assert "cannot be drawn" in text_of(read.get("/case/1/hand-back/report-page?at=0&page=99"))
+    for beyond in ("report-page?at=0&page=99", "report-picture?at=0&page=99"):
+        answer = read.client.get(f"/case/1/hand-back/{beyond}")
+        assert answer.status_code == 404
+        assert "has no page 99." in text_of(answer.text)
     with read.bench() as bench:
         assert bench.ledger.case(1).keep_until
         assert [one for one in bench.ledger.custody(1) if "files handed back" in one.what]

@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
+import os
 import re
+import time
 from hashlib import sha256
+from io import BytesIO
+from pathlib import Path
 
 import pytest
+from starlette.datastructures import UploadFile
 
+from mendbay.core.clock import SystemClock
+from mendbay.faces.web.uploads import FORGOTTEN_SECONDS, take_uploads
 from mendbay.jobs.know_family import known_families
 from mendbay.jobs.learn_rom import families
 from mendbay.jobs.lessons import lessons_csv, tell_lessons
+from mendbay.jobs.work_port import WorkKind
+from mendbay.outlets.work_shelf import WorkShelf
 from mendbay.wiring import shop_files, works
 from support.flash_bench import checked_dump
-from support.web_client import Web, text_of
-from support.works import until
+from support.web_client import Web, text_of, web_on
+from support.works import order_of, until
 
 
 def closed(web: Web, times: int) -> None:
@@ -159,6 +168,27 @@ def seen_of(page: str, action: str) -> str:
     found = re.search(rf'action="{re.escape(action)}".*?name="seen" value="(\w+)"', page, re.DOTALL)
     assert found, action
     return found[1]
+
+
+def test_dumps_that_a_killed_learning_left_are_removed_at_the_next_start(tmp_path: Path) -> None:
+    home = tmp_path / "home"
+    shelf = WorkShelf(home, SystemClock())
+    sent = [UploadFile(BytesIO(bytes(4096)), filename=f"{at}.bin") for at in range(3)]
+    killed, lives, unordered = (take_uploads(home, [one], 1 << 20) for one in sent)
+    orders = []
+    for name, one in (("killed", killed), ("lives", lives)):
+        options = {"name": name, "places": [str(one.paths[0])], "names": ["a.bin"]}
+        orders.append(order_of(shelf, WorkKind.LEARN_FAMILY, options, case=0))
+        shelf.begin(orders[-1])
+    shelf.let_go(orders[0].id)  # as a process that is killed
+    late = time.time() - 10 * FORGOTTEN_SECONDS
+    os.utime(lives.folder, (late, late))
+    with web_on(home):
+        assert {one.name for one in (home / "uploads").iterdir()} == {
+            lives.folder.name,
+            unordered.folder.name,  # young, and perhaps just being sent to another server
+        }
+    shelf.let_go(orders[1].id)
 
 
 def test_learning_is_stopped_and_keeps_nothing(web: Web) -> None:

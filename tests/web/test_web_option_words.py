@@ -42,6 +42,19 @@ def test_options_are_called_as_forms_do(told: str, shown: str) -> None:
     assert "mendbay" not in found
 
 
+def test_a_bench_without_any_case_says_so_and_not_where_its_ledger_lies(web: Web) -> None:
+    page = web.get("/case/7", status=404)
+    told = text_of(page)
+    assert "There is no case 7: no case is kept here yet." in told
+    assert "start the bench with that; cases begins a first one here." in told
+    assert str(web.home) not in page
+    assert "ledger" not in told
+    web.post("/cases/open", {"customer": "Fern"})
+    assert "There is no case 7. Next: cases shows the cases that there are." in text_of(
+        web.get("/case/7", status=404)
+    )
+
+
 def test_a_closed_case_tells_what_was_broken_in_words(web: Web) -> None:
     web.post("/cases/open", {"customer": "Fern"})
     with web.bench() as bench:

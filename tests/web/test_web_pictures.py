@@ -71,12 +71,25 @@ def test_pictures_of_the_whole_case(one: Web) -> None:
         found = case_pictures(bench, 1)
         assert len(found) == 2
         assert all("Ada" not in each.kept.path and each.who == "Kim" for each in found)
+        assert {each.named for each in found} == {"Ada.jpg"}
+    assert "Ada.jpg" in text_of(page)
+    assert "Pictures kept: 2 (Ada.jpg, Ada.jpg)." in text_of(one.get("/case/1/record"))
     assert not list((one.home / "uploads").iterdir())
     back = {"picture": found[0].kept.path, "reason": "not of this case"}
     one.done("/case/1/pictures/take-back", back)
     with one.bench() as bench:
         assert len(case_pictures(bench, 1)) == 1
     one.post("/case/1/pictures/take-back", back, status=404)
+
+
+def test_a_picture_is_listed_by_the_name_it_came_with_and_that_is_only_words(one: Web) -> None:
+    hostile = "..\\<img src=x>\u202egpj.jpg"
+    page = one.done(ADD, {}, files=sent(JPEG, name=hostile))
+    one.done(ADD, {"bay": "1"}, files=sent(JPEG + b"1", name=hostile))
+    for each in (page, read(one), one.get("/case/1/record")):
+        assert "<img src=x" not in each
+        assert "\u202e" not in each
+        assert "<img src=x>_gpj.jpg" in text_of(each)
 
 
 @pytest.mark.parametrize("bay", ["", "1"])
@@ -165,7 +178,7 @@ def test_a_number_is_typed_that_no_picture_shows(one: Web) -> None:
 
 def test_a_picture_is_withdrawn_with_a_reason(one: Web) -> None:
     one.done(ADD, {"bay": "1"}, files=sent(JPEG + b"1"))
-    name = re.search(r'<option value="(picture-[^"]+)"', read(one))
+    name = re.search(r'<option value="(shot[^"]*)"', read(one))
     assert name
     one.post("/case/1/pictures/withdraw", {"bay": "1", "picture": name[1], "reason": ""}, status=422)
     one.done("/case/1/pictures/withdraw", {"bay": "1", "picture": name[1], "reason": "another drive"})
@@ -212,6 +225,7 @@ def test_what_is_left_when_the_server_ends_is_read_by_a_work(
     (order,) = orders
     assert (order.kind, order.case, order.who) == (WorkKind.READ_PICTURES, 1, "Kim")
     assert order.options["bay"] == "2"
+    assert order.options["names"] == ["shot.jpg", "shot.jpg"]
     places = order.options["places"]
     assert isinstance(places, list)
     assert [Path(str(each)).read_bytes() for each in places] == [JPEG, JPEG + b"1"]

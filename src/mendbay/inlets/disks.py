@@ -16,7 +16,6 @@ from mendbay.jobs.ports import DriveAtHand
 
 UNIT_BYTES = 512
 """Of `size` in sysfs, whatever the drive's own sectors are."""
-MOST_SHOWN = 64
 NAME = re.compile(r"[A-Za-z0-9!_.-]{1,40}")
 NO_DRIVES = ("ram", "zram", "fd", "sr", "dm-", "md", "nbd")
 """How the kernel calls what is no drive to be read: memory, floppies, discs, sets, mappings, networks."""
@@ -36,7 +35,7 @@ def drives_at_hand() -> tuple[DriveAtHand, ...]:
     """Every whole drive that this machine sees, by its name; partitions, sets, mappings, memory and loop
     devices without a file are none. A drive that says size 0 is among them: that it is there is worth
     knowing."""
-    return tuple(_found())[:MOST_SHOWN]
+    return tuple(_found())
 
 
 def _found() -> Iterator[DriveAtHand]:

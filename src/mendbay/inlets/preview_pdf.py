@@ -31,7 +31,9 @@ def made(data: bytes, page: int, side: int) -> MadePicture | NoPreview:
     numbers = json.dumps(list(data)).encode()
     drawn = _drawn(numbers, page, PIXELS_PER_INCH)
     if drawn is None:
-        return NoPreview("This page cannot be drawn: the file is damaged, no PDF, or has fewer pages")
+        if page > 1 and _drawn(numbers, 1, HARDLY) is not None:
+            return NoPreview(f"There is no page {page} that can be drawn", beyond=True)
+        return NoPreview("This page cannot be drawn: the file is damaged, or no PDF")
     shown = preview_picture.made(drawn, side)
     if isinstance(shown, NoPreview):
         return replace(shown, next_step="")

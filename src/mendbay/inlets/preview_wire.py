@@ -43,7 +43,12 @@ def parts_of(message: bytes) -> tuple[int, int, bytes]:
 def answered(answer: MadePicture | NoPreview) -> bytes:
     """An answer as bytes."""
     if isinstance(answer, NoPreview):
-        said: dict[str, Any] = {"what": answer.what, "next_step": answer.next_step, "again": answer.again}
+        said: dict[str, Any] = {
+            "what": answer.what,
+            "next_step": answer.next_step,
+            "again": answer.again,
+            "beyond": answer.beyond,
+        }
         data = b""
     else:
         said = {
@@ -68,7 +73,12 @@ def answer_of(message: bytes, side: int) -> MadePicture | NoPreview:
         text, data = message[NUMBER.size : NUMBER.size + length], message[NUMBER.size + length :]
         said = json.loads(text)
         if "what" in said:
-            return NoPreview(_words(said["what"]), _words(said["next_step"]), said["again"] is True)
+            return NoPreview(
+                _words(said["what"]),
+                _words(said["next_step"]),
+                said["again"] is True,
+                said["beyond"] is True,
+            )
         (width, height), (of_width, of_height) = map(_count, said["size"]), map(_count, said["of"])
         pictures = _count(said["pictures"])
         if max(width, height) > side:

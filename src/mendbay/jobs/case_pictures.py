@@ -3,18 +3,26 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 
-from mendbay.case.secret_text import require_no_secret
+from mendbay.case.secret_text import holds_secret, require_no_secret
 from mendbay.core.errors import NoSuchItem, SourceChanged, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_line
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.note_bodies import body_of, unreadable
-from mendbay.jobs.picture_files import LeftOut, ending_of, found, is_picture, shown, unread
+from mendbay.jobs.own_names import own_name, some_names
+from mendbay.jobs.picture_files import (
+    LeftOut,
+    ending_of,
+    found,
+    is_picture,
+    shown,
+    unread,
+)
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
@@ -34,22 +42,30 @@ class CasePicture:
 
     Args:
         of: what it shows, empty if nobody said.
+        named: its own name as `own_name` gives it; empty if it is not known. It may be the customer's, so
+            neither its file nor custody has it.
     """
 
     kept: KeptFile
     of: str
     at: str
     who: str
+    named: str = ""
 
 
 def keep_pictures(
-    bench: Bench, case: int, places: Sequence[Path], of: str = ""
+    bench: Bench,
+    case: int,
+    places: Sequence[Path],
+    of: str = "",
+    names: Mapping[Path, str] | None = None,
 ) -> tuple[tuple[CasePicture, ...], tuple[LeftOut, ...]]:
     """Keeps pictures with the case, for reading only, their digests in custody.
 
     Args:
         places: files, and folders of which the pictures are taken.
         of: what they show, in a few words.
+        names: what files are called by whoever sent them, where they lie under another name.
 
     Returns:
         What was kept now or earlier with the same bytes, and what was left out and why.
@@ -60,11 +76,11 @@ def keep_pictures(
             the words seem to hold a password.
         NoRoom, DestinationError: one cannot be kept.
     """
-    remembered(bench, case)
+    record = remembered(bench, case)
     require_line(of, "words")
     require_no_secret(of)
     files, left_out = found(places, ENDINGS, NO_PICTURE)
-    taken: list[bytes] = []
+    taken: list[tuple[bytes, str]] = []
     for one in files:
         try:
             data = bench.files.fetch(one.path, PICTURE_BYTES)
@@ -78,18 +94,25 @@ def keep_pictures(
                 raise UsageError(f"{shown(one.path)} is not a picture, by its bytes.", NO_PICTURE)
             left_out.append(LeftOut(shown(one.path), "not a picture"))
             continue
-        taken.append(data)
+        taken.append((data, _own_name((names or {}).get(one.path, one.path.name))))
     made: list[CasePicture] = []
     try:
-        for data in taken:
-            made.append(_keep(bench, case, data, of))
+        for data, named in taken:
+            made.append(_keep(bench, case, data, of, named))
     finally:
         if made:
-            bench.note(case, "pictures", f"Pictures kept: {len(made)}.")
+            names_told = some_names(record, [one.named for one in made])
+            bench.note(case, "pictures", f"Pictures kept: {len(made)}{names_told}.")
     return tuple(made), tuple(left_out)
 
 
-def _keep(bench: Bench, case: int, data: bytes, of: str) -> CasePicture:
+def _own_name(named: str) -> str:
+    """A file's own name; none where it seems to hold a password, as a picture of a lock may be called."""
+    found = own_name(named)
+    return "" if any(map(holds_secret, (found, found.replace("_", " ").replace("-", " ")))) else found
+
+
+def _keep(bench: Bench, case: int, data: bytes, of: str, named: str) -> CasePicture:
     """Keeps one and writes it down, as one step: nobody else may take its number, or take the same picture
     back, in between. Each by itself, so that others wait for the ledger no longer than one picture takes.
     Where a file no longer holds what was kept, the picture gets another number."""
@@ -105,7 +128,7 @@ def _keep(bench: Bench, case: int, data: bytes, of: str) -> CasePicture:
             number = _last_number(bench, case) + 1
             path = f"{_FOLDER}{number:03}-{digest[:8]}{ending_of(data)}"
             kept = bench.files.keep(record, path, data)
-        picture = CasePicture(kept, of, bench.now(), bench.who)
+        picture = CasePicture(kept, of, bench.now(), bench.who, named)
         _note(bench, case, picture)
     return picture
 
@@ -145,7 +168,8 @@ def take_picture_back(bench: Bench, case: int, named: str, reason: str) -> CaseP
         withdraw(bench, map(subject_of, notes), case, "", reason)
         said = f"{kept.path}, SHA-256 {kept.sha256}"
         bench.custody(case, f"picture taken back, kept by mistake: {reason.strip()}", said)
-        bench.note(case, "pictures", f"Picture taken back: {said}. {reason.strip()}")
+        name = some_names(record, [picture.named])
+        bench.note(case, "pictures", f"Picture taken back: {said}{name}. {reason.strip()}")
         bench.files.remove(record, kept)  # last: of what cannot be removed nothing is told as taken back
     return picture
 
@@ -182,7 +206,13 @@ def _last_number(bench: Bench, case: int) -> int:
 
 def _note(bench: Bench, case: int, picture: CasePicture) -> None:
     kept = picture.kept
-    body = {"path": kept.path, "sha256": kept.sha256, "size_bytes": kept.size_bytes, "of": picture.of}
+    body = {
+        "path": kept.path,
+        "sha256": kept.sha256,
+        "size_bytes": kept.size_bytes,
+        "of": picture.of,
+        "named": picture.named,
+    }
     subject = _subject(kept)
     earlier = standing_notes(bench, NoteKind.INTAKE, case, "", subject)
     text = json.dumps(body, ensure_ascii=False)
@@ -195,6 +225,6 @@ def _picture(note: Note) -> CasePicture:
     body = body_of(note, "a picture")
     try:
         kept = KeptFile(str(body["path"]), str(body["sha256"]), int(body["size_bytes"]))
-        return CasePicture(kept, str(body["of"]), note.at, note.who)
+        return CasePicture(kept, str(body["of"]), note.at, note.who, str(body.get("named", "")))
     except (ValueError, KeyError, TypeError) as trouble:
         raise unreadable(note, "a picture", trouble) from trouble

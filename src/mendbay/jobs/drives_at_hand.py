@@ -5,10 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from mendbay.case.records import Bay
+from mendbay.core.quantity import count_text
 from mendbay.core.serials import same_serial
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.ports import DriveAtHand
 from mendbay.jobs.remembered import remembered
+
+MOST_SHOWN = 64
+"""Drives that are listed; a machine with many files for drives sees hundreds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +29,20 @@ class Offered:
     bay: str = ""
 
 
-def drives_at_hand(bench: Bench, case: int | None = None) -> tuple[Offered, ...]:
+@dataclass(frozen=True, slots=True)
+class AtHand:
+    """The drives of this machine.
+
+    Args:
+        offered: at most `MOST_SHOWN`, by their names.
+        more: how many are left out: of those in use, then of those that are of no bay.
+    """
+
+    offered: tuple[Offered, ...]
+    more: int = 0
+
+
+def drives_at_hand(bench: Bench, case: int | None = None) -> AtHand:
     """The drives that are plugged into this machine. No device is opened, and none is asked anything.
 
     Args:
@@ -38,14 +55,25 @@ def drives_at_hand(bench: Bench, case: int | None = None) -> tuple[Offered, ...]
     if case is not None:
         remembered(bench, case)
         bays = bench.ledger.bays(case)
-    return tuple(
+    found = [
         Offered(
             one,
             _against(one),
             next((bay.bay for bay in bays if same_serial(bay.serial, one.serial)), ""),
         )
         for one in bench.drives.at_hand()
-    )
+    ]
+    first = sorted(range(len(found)), key=lambda at: (not found[at].bay, bool(found[at].against)))
+    shown = sorted(first[:MOST_SHOWN])
+    return AtHand(tuple(found[at] for at in shown), len(found) - len(shown))
+
+
+def more_words(more: int) -> str:
+    """How many drives are left out of the list, as a sentence; empty for none."""
+    if not more:
+        return ""
+    are = "drive is" if more == 1 else "drives are"
+    return f"{count_text(more)} more {are} plugged in and not listed; any can be named by its place."
 
 
 def _against(drive: DriveAtHand) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from mendbay.case.named_persons import names_person
 from mendbay.case.records import Case
-from mendbay.case.secret_text import require_no_secret
+from mendbay.case.secret_text import holds_secret, require_no_secret
 from mendbay.core.errors import UsageError
 
 
@@ -22,3 +22,10 @@ def require_nameless(case: Case, *texts: str) -> None:
                 f"{text[:60]!r} names the customer ({named[:40]}), and it would be kept and travel.",
                 "Leave the name out; the case says whose it is.",
             )
+
+
+def is_nameless(case: Case, text: str) -> bool:
+    """Whether a text could stand there, for one that nobody typed, such as the name of a file."""
+    apart = text.replace("_", " ")
+    secret = any(map(holds_secret, (text, apart, apart.replace("-", " "))))
+    return not (secret or names_person(apart, case.customer, case.contact))

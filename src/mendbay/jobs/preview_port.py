@@ -44,12 +44,14 @@ class MadePicture:
 class NoPreview:
     """Why there is no preview, and what to do; each a sentence.
 
-    `again` says that another try may give one: nothing is known against the file itself.
+    `again` says that another try may give one: nothing is known against the file itself. `beyond` says that
+    there is no such page, while the first can be drawn.
     """
 
     what: str
     next_step: str = ""
     again: bool = False
+    beyond: bool = False
 
 
 class Previews(Protocol):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable, Container, Sequence
+from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from hashlib import sha256
@@ -30,7 +30,19 @@ from mendbay.jobs.board_ports import Pictures, ShopFiles
 from mendbay.jobs.corrections import Word, lessons, no_longer, note_correction, said_of
 from mendbay.jobs.events import Said, StepProgress
 from mendbay.jobs.know_family import family_notes
-from mendbay.jobs.picture_files import NO_PICTURE, LeftOut, found, is_no_picture, kept_name, shown, unread
+from mendbay.jobs.nameless import is_nameless
+from mendbay.jobs.own_names import own_name, some_names
+from mendbay.jobs.picture_files import (
+    ENDINGS,
+    NO_PICTURE,
+    LeftOut,
+    ending_of,
+    found,
+    is_no_picture,
+    kept_name,
+    shown,
+    unread,
+)
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import reason_of, require_reason, standing_notes, subject_of, withdraw
@@ -85,6 +97,7 @@ def read_pictures(
     case: int,
     bay: str,
     places: Sequence[Path],
+    names: Mapping[Path, str] | None = None,
 ) -> BoardLook:
     """Reads pictures, keeps them with the case, and says what they show together with earlier ones.
 
@@ -95,6 +108,7 @@ def read_pictures(
     Args:
         pictures: starts the reader; called once, and only if there is something new to read.
         places: pictures, or folders of pictures (not the folders in them).
+        names: what files are called by whoever sent them, where they lie under another name.
 
     Raises:
         NoSuchCase: there is no such case or bay.
@@ -130,7 +144,7 @@ def read_pictures(
             step = "Name the file itself to file it anew."
             left_out.append(LeftOut(shown(file.path), f"withdrawn: {gone[digest]}", step))
             continue
-        name = again.get(digest) or kept_name(file.path)
+        name = again.get(digest) or _name(of, file.path, data, (names or {}).get(file.path, ""))
         kept = bench.files.keep(of, picture_place(bay, name), data)
         given.add(digest)
         if digest not in known:  # a copy under another name shows nothing more
@@ -144,6 +158,15 @@ def read_pictures(
     return replace(
         look, blind=tuple(one.picture for one in look.readings if one.blind and one.sha256 in given)
     )
+
+
+def _name(of: Case, path: Path, data: bytes, named: str) -> str:
+    """The name under which a picture is kept: its own, with an ending by which a folder of pictures is read
+    again. It is told wherever the picture is, so one that names the customer is not taken."""
+    own = own_name(named)
+    if not (own and is_nameless(of, own)):
+        return kept_name(path)
+    return kept_name(Path(own if own.lower().endswith(ENDINGS) else own + ending_of(data)))
 
 
 def _read(
@@ -176,7 +199,8 @@ def _read(
         if read:
             count = "1 picture" if read == 1 else f"{read} pictures"
             stopped = f" of {len(new)}, then stopped" if read < len(new) else ""
-            bench.note(of.number, "pictures", f"Bay {bay}: {count} read{stopped}.", {"pictures": read})
+            names = some_names(of, [file.path.rpartition("/")[2] for file in new[:read]])
+            bench.note(of.number, "pictures", f"Bay {bay}: {count} read{stopped}{names}.", {"pictures": read})
 
 
 def tell_board(bench: Bench, shop: ShopFiles, case: int, bay: str) -> BoardLook:

@@ -28,12 +28,14 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Journals
 from mendbay.jobs.clip import Clip
 from mendbay.jobs.events import StepProgress
+from mendbay.jobs.own_names import own_name, some_names
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.withdraw import reason_of, require_reason, subject_of, withdraw
 
 DUMP_LIMIT_BYTES = 64 << 20
 """No board carries a larger serial flash for its ROM."""
+NAMELESS = "a file without a name"
 _PLAIN_TEXT = bytes([*range(0x20, 0x7F), *b"\t\n\f\r"])
 READS = 3
 """Two reads find a fault; of three that differ, most show where."""
@@ -48,7 +50,7 @@ class RomRead:
         role: whose chip it was.
         sitting: number of the sitting, from 1 for each bay and role.
         at: when it was kept.
-        origin: the adapter, or the name of the file it was made from.
+        origin: the adapter, or the own name of the file it was made from, as `own_name` gives it.
         chip_id: the chip's id as hexadecimal digits; empty if not known.
         sfdp: the chip's own table as hexadecimal digits; empty if it has none or it was not read.
         volts: the supply it had; 0 if not known.
@@ -170,7 +172,7 @@ def keep_dumps(
     for name, data in dumps:
         _require_dump(name, data)
     reads = [
-        (_file_name(Path(name), number), data, Path(name).name)
+        (_file_name(Path(name), number), data, own_name(name) or NAMELESS)
         for number, (name, data) in enumerate(dumps, 1)
     ]
     return _keep(bench, case, bay, role, reads, _Chip(chip_id))
@@ -421,6 +423,7 @@ def _keep(
         raise UsageError(
             "Two files have the same name and content.", "Read the chip again; a copy proves nothing."
         )
+    names = some_names(of, [one.origin for one in kept if not one.by_mendbay])
     with bench.shelf.together():
         for one in kept:
             known = {key: value for key, value in asdict(one).items() if key != "withdrawn"}
@@ -430,7 +433,7 @@ def _keep(
         bench.note(
             case,
             "rom",
-            f"Bay {bay}: {counted(len(kept), 'read')} of the {role}'s ROM kept, sitting {sitting}.",
+            f"Bay {bay}: {counted(len(kept), 'read')} of the {role}'s ROM kept, sitting {sitting}{names}.",
             {"role": str(role), "sitting": sitting, "reads": len(kept)},
         )
     return tuple(kept)

@@ -110,10 +110,15 @@ class HandBack:
 
 @dataclass(frozen=True, slots=True)
 class ReadPictures:
-    """As `board pictures` takes them; no places: those that the case holds already."""
+    """As `board pictures` takes them; no places: those that the case holds already.
+
+    Args:
+        names: what whoever sent them calls them, in the same order; none: as they are called there.
+    """
 
     bay: str
     places: tuple[Path, ...]
+    names: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -394,7 +399,10 @@ def _hand_back(fields: _Fields) -> HandBack:
 
 
 def _read_pictures(fields: _Fields) -> ReadPictures:
-    return ReadPictures(fields.text("bay", needed=True), _places(fields))
+    bay, places, names = fields.text("bay", needed=True), _places(fields), fields.texts("names")
+    if names and len(names) != len(places):
+        raise UsageError("The pictures and their names do not match.", "Give each picture a name, or none.")
+    return ReadPictures(bay, places, names)
 
 
 def _catalogue(fields: _Fields) -> Catalogue:

@@ -211,7 +211,8 @@ class Works(Protocol):
         long as the process lives that it was handed over to.
 
         Raises:
-            ImageBusy: another living work has one of its bays or its clip, or does the very same.
+            ImageBusy: another living work has one of its bays or its clip, or does the very same; or it has
+                a bay or a clip while a work lives whose order cannot be read.
             UsageError: its name or its options cannot be; or a work of that name is there.
             DestinationError: it cannot be written.
         """
@@ -290,7 +291,7 @@ class Works(Protocol):
             How many were removed.
 
         Raises:
-            DestinationError: one is under way, or cannot be removed.
+            DestinationError: one is under way, also one whose order cannot be read; or one cannot be removed.
         """
         ...
 

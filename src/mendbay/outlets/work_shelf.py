@@ -49,6 +49,12 @@ LOST = Trouble(
 )
 """What is said of a work whose process ended without saying how."""
 
+ENDING = (
+    "Wait until it has ended. To stop it sooner, tell the process that has this name in its command line to "
+    "end: it stops cleanly. Then do this again."
+)
+"""What to do about a living work that no page can show, as its order cannot be read."""
+
 
 class WorkShelf(Works):
     """Works as folders.
@@ -121,13 +127,38 @@ class WorkShelf(Works):
             raise UsageError(f"There is a work {order.id} already.", "Give it another name.")
         for other in self.orders():
             what = _shared(order, other)
-            if not what or not self.is_alive(other.id) or self.state(other.id).is_over:
+            if not what or not self._goes_on(other.id):
                 continue
             doing = DOING[other.kind]
             raise ImageBusy(
                 f"{what} what {other.who} began at {other.at}: {doing[0].lower()}{doing[1:]}.",
                 "Wait until it has ended, or stop it first.",
             )
+        if any(_held(order)):
+            self._require_none_unknown()
+
+    def _require_none_unknown(self) -> None:
+        """Refuses while a work lives of which nobody can tell what it uses: it could be the very drive, and
+        two that read one drive at a time wear it out for nothing."""
+        for work in self._names():
+            try:
+                options_of(self.order(work))
+            except (LedgerError, UsageError):  # damaged, gone meanwhile, or not to be opened just now
+                if self._goes_on(work):
+                    raise ImageBusy(
+                        f"The work {work} is under way, and its order cannot be read: it may be using this "
+                        "very drive or clip.",
+                        ENDING,
+                    ) from None
+
+    def _goes_on(self, work: str) -> bool:
+        """Whether a work lives and has not said that it ended; where that cannot be told, it does."""
+        if not self.is_alive(work):
+            return False
+        try:
+            return not self.state(work).is_over
+        except UsageError:
+            return self.is_alive(work)
 
     def _place(self, order: WorkOrder) -> None:
         """Places a work in one step, its lock held already, so that nobody ever sees it without."""
@@ -265,6 +296,11 @@ class WorkShelf(Works):
         living = [work for work in going if self.is_alive(work)]
         if any(work in orders for work in living):
             raise DestinationError(f"A work of case {case} is under way.", "Stop it, and do this again.")
+        if living:
+            raise DestinationError(
+                f"The work {living[0]} is under way, and its order cannot be read: it may be of case {case}.",
+                ENDING,
+            )
         removed = self._remove([work for work in going if work not in living])
         if self._left() or (set(going) - set(living)) & set(self._names()):
             raise DestinationError(
@@ -328,10 +364,10 @@ def _shared(order: WorkOrder, other: WorkOrder) -> str:
 
 
 def _held(order: WorkOrder) -> tuple[frozenset[str], str]:
-    """The bays and the clip that an order has for itself."""
+    """The bays and the clip that an order has for itself, as far as it can be read."""
     try:
         options = options_of(order)
-    except UsageError:  # of a work that was changed since
+    except UsageError:  # damaged, or of a work that was changed since
         return frozenset(), ""
     return frozenset(bays_held(options)), clip_held(options)
 

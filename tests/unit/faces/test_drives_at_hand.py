@@ -11,6 +11,7 @@ from click.testing import CliRunner
 
 from mendbay.faces.cli.main import command
 from mendbay.inlets.bench_drives import BenchDrives
+from mendbay.jobs.drives_at_hand import MOST_SHOWN
 from mendbay.jobs.ports import DriveAtHand
 from support.answers import SCHEMA, fits, one_line
 
@@ -47,6 +48,28 @@ def test_the_drives_at_hand(tmp_path: Path) -> None:
         ("/dev/sdc", None, True),
     ]
     assert "bay 2" not in one_line(said(tmp_path, "drive", "list"))
+
+
+def test_of_more_than_are_listed_the_number_is_told_and_the_customers_drive_is_among_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    busy = [DriveAtHand(f"/dev/loop{at}", 4096, uses=("it is mounted",)) for at in range(MOST_SHOWN)]
+    plain = DriveAtHand("/dev/nvme0n1", 1 << 40)
+    monkeypatch.setattr(BenchDrives, "at_hand", lambda _: (*busy, plain, FREE))
+    said(tmp_path, "case", "open", "Quillmere Pottery", "--bay", "2=AL20/7K0042")
+    shown = said(tmp_path, "drive", "list", "--case", "1")
+    assert fits(shown)
+    assert "2 more drives are plugged in and not listed" in one_line(shown)
+    answer = json.loads(said(tmp_path, "--json", "drive", "list", "--case", "1"))
+    jsonschema.validate(answer, {**SCHEMA, "$ref": "#/$defs/drive%20list"})
+    assert answer["more"] == 2
+    assert [one["where"] for one in answer["drives"]] == [
+        *(one.where for one in busy[: MOST_SHOWN - 2]),
+        "/dev/nvme0n1",
+        "/dev/sdb",
+    ]
+    monkeypatch.setattr(BenchDrives, "at_hand", lambda _: (*busy, plain))
+    assert "1 more drive is plugged in" in one_line(said(tmp_path, "drive", "list"))
 
 
 def test_none_at_hand(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -30,7 +30,11 @@ def test_pages_are_drawn_and_the_last_one_is_known(pool: PreviewPool) -> None:
         assert max(shown.width, shown.height) <= LARGE_SIDE
         assert shown.height > shown.width
         assert shown.pictures == (number + 1 if number < 3 else 3)
-    assert isinstance(pool.page(data, 4), NoPreview)
+    for number in (4, 5, 2**32 - 1):
+        none = pool.page(data, number)
+        assert isinstance(none, NoPreview)
+        assert none.beyond
+        assert f"no page {number}" in none.what
 
 
 @pytest.mark.parametrize("size", ["width: 200000pt, height: 200000pt", "width: 1pt, height: 9000pt"])
@@ -43,7 +47,10 @@ def test_a_page_of_any_size_fits_the_sheet(pool: PreviewPool, size: str) -> None
 def test_what_is_no_pdf_or_damaged_has_no_pages(pool: PreviewPool) -> None:
     whole = pdf("x")
     for data in (b"", b"%PDF-1.7\n", b"\xff" * 5000, whole[: len(whole) // 3]):
-        assert isinstance(pool.page(data, 1), NoPreview)
+        for number in (1, 2):
+            none = pool.page(data, number)
+            assert isinstance(none, NoPreview)
+            assert not none.beyond
     assert isinstance(pool.page(whole, 1), MadePicture)
 
 

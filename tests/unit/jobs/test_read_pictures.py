@@ -337,14 +337,14 @@ def test_what_was_read_before_a_stop_stands_in_custody_and_in_the_cases_story(
     files = shop(bench, tmp_path)
     with pytest.raises(KeyboardInterrupt):
         read_pictures(bench, files, starting(Stopped({b"board": BOARD})), 1, "1", [folder])
-    assert bench.ledger.events(1)[-1].text == "Bay 1: 1 picture read of 2, then stopped."
+    assert bench.ledger.events(1)[-1].text == "Bay 1: 1 picture read of 2, then stopped (board.JPG)."
     last = bench.ledger.custody(1)[-1]
     assert (last.what, last.item) == (
         "picture filed",
         f"bay 1, SHA-256 {hashlib.sha256(b'board').hexdigest()}",
     )
     read_pictures(bench, files, starting(ToldPictures({b"label": LABEL})), 1, "1", [folder])
-    assert bench.ledger.events(1)[-1].text == "Bay 1: 1 picture read."
+    assert bench.ledger.events(1)[-1].text == "Bay 1: 1 picture read (label.jpg)."
 
 
 @pytest.mark.parametrize(

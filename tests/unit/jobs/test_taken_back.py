@@ -296,7 +296,7 @@ def test_pictures_before_one_that_cannot_be_kept_are_told(
         with pytest.raises(NoRoom):
             keep_pictures(bench, 1, files)
     assert len(case_pictures(bench, 1)) == 1
-    assert bench.ledger.events(1)[-1].text == "Pictures kept: 1."
+    assert bench.ledger.events(1)[-1].text == "Pictures kept: 1 (a.png)."
     assert [one.kept.path[:13] for one in keep_pictures(bench, 1, files)[0]] == [
         "pictures/001-",
         "pictures/002-",

@@ -324,6 +324,63 @@ def test_of_many_who_begin_at_once_one_gets_the_bay(tmp_path: Path) -> None:
         one.let_go(placed[0])
 
 
+HOLD: list[tuple[WorkKind, dict[str, JSON]]] = [
+    (WorkKind.READ_DRIVE, {"bay": "2", "source": "x"}),
+    (WorkKind.READ_PAIR, {"sources": {"1": "x", "2": "y"}}),
+    (WorkKind.READ_CHIP, {"bay": "2", "role": "patient", "programmer": "ftdi://a/1"}),
+]
+
+
+def hurt(order: bytes, how: str) -> bytes:
+    """An order that cannot be read any more, or whose options are none."""
+    facts = json.loads(order)
+    facts["options"] = {"bay": "1"} if how == "options" else facts["options"]
+    return json.dumps(facts).encode() if how == "options" else order[:-2]
+
+
+@pytest.mark.parametrize("how", ["cut", "options"])
+def test_a_living_work_whose_order_cannot_be_read_may_use_any_drive(
+    shelf: WorkShelf, desk: FolderDesk, tmp_path: Path, how: str
+) -> None:
+    place = folder_of(tmp_path, desk.order) / "order.json"
+    place.write_bytes(hurt(place.read_bytes(), how))
+    other = WorkShelf(tmp_path / "home", SystemClock())
+    for kind, options in HOLD:
+        for case in (1, 2):
+            with pytest.raises(ImageBusy, match=f"{desk.order.id} is under way.*cannot be read") as told:
+                other.begin(order_of(other, kind, options, case))
+            assert "Wait until it has ended" in told.value.next_step
+    only_looks = order_of(other, WorkKind.CATALOGUE, {})
+    other.begin(only_looks)
+    other.let_go(only_looks.id)
+    desk.write(FULL)  # it says that it ended, though its process still goes
+    read = order_of(other, *HOLD[0])
+    other.begin(read)
+    other.let_go(read.id)
+
+
+def test_a_lost_work_whose_order_cannot_be_read_holds_nothing(shelf: WorkShelf, tmp_path: Path) -> None:
+    order = begun(shelf)
+    (folder_of(tmp_path, order) / "order.json").write_bytes(b"?")
+    shelf.let_go(order.id)
+    other = WorkShelf(tmp_path / "home", SystemClock())
+    fresh = reading(other)
+    other.begin(fresh)
+    other.let_go(fresh.id)
+
+
+def test_no_case_is_forgotten_beside_a_living_work_that_may_be_of_it(
+    shelf: WorkShelf, tmp_path: Path
+) -> None:
+    order = begun(shelf)
+    (folder_of(tmp_path, order) / "order.json").write_bytes(b"?")
+    other = WorkShelf(tmp_path / "home", SystemClock())
+    with pytest.raises(DestinationError, match=f"{order.id}.* may be of case 2"):
+        other.forget(2)
+    shelf.let_go(order.id)
+    assert other.forget(2) == 1
+
+
 def test_a_work_is_not_begun_twice(shelf: WorkShelf, tmp_path: Path) -> None:
     order = begun(shelf)
     with pytest.raises(UsageError):

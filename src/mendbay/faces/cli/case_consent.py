@@ -135,9 +135,8 @@ def picture_(screen: Screen, case: int, files: tuple[Path, ...], of: str, wrong:
     if gone is not None:
         lines.append(wrapped(f"Taken back: {gone.kept.path}. The file is gone; custody keeps its SHA-256."))
     for one in made or pictures:
-        lines.append(
-            wrapped(f"{one.kept.path}, {bytes_text(one.kept.size_bytes)}{f': {one.of}' if one.of else ''}")
-        )
+        named, of = f", {one.named}" if one.named else "", f": {one.of}" if one.of else ""
+        lines.append(wrapped(f"{one.kept.path}{named}, {bytes_text(one.kept.size_bytes)}{of}"))
         lines.append(f"  SHA-256 {one.kept.sha256}")
     lines += [wrapped(f"left out: {one.name}: {one.why}. {one.next_step}".rstrip()) for one in left_out]
     if not (pictures or left_out):

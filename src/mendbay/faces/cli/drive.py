@@ -18,7 +18,7 @@ from mendbay.faces.reading_words import compared_json
 from mendbay.imaging.hazard import Condition as DriveCondition
 from mendbay.jobs.compare_drive import compare_drive
 from mendbay.jobs.drive_reading import Ending
-from mendbay.jobs.drives_at_hand import Offered, drives_at_hand
+from mendbay.jobs.drives_at_hand import Offered, drives_at_hand, more_words
 from mendbay.jobs.imaging_record import image_of, imaging_record
 from mendbay.jobs.power_permit import Although, foresee_reading
 from mendbay.jobs.read_drive import DriveAt, foresee_drives, read_drive
@@ -90,9 +90,11 @@ def at_hand(screen: Screen, case: int | None) -> None:
     """
     with open_bench(screen.home, tell=screen.tell) as bench:
         found = drives_at_hand(bench, case)
-    lines = [one for each in found for one in _offered_lines(each)]
+    lines = [one for each in found.offered for one in _offered_lines(each)]
+    if found.more:
+        lines.append(wrapped(more_words(found.more)))
     screen.answer(
-        {"drives": [wording.offered_json(one) for one in found]},
+        {"drives": [wording.offered_json(one) for one in found.offered], "more": found.more},
         "\n".join(lines or ["This machine sees no drive."]),
     )
 

@@ -149,5 +149,6 @@ def picture_json(one: CasePicture) -> dict[str, object]:
         "sha256": one.kept.sha256,
         "size_bytes": one.kept.size_bytes,
         "of": one.of or None,
+        "named": one.named or None,
         "at": one.at,
     }

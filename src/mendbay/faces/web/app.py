@@ -36,6 +36,7 @@ from mendbay.faces.web.fields import SEEN, read_fields
 from mendbay.faces.web.guard import COOKIE, DOOR, Guard, TooMuch, cookies_of
 from mendbay.faces.web.picture_reading import picture_reading
 from mendbay.faces.web.reading_orders import is_waiting
+from mendbay.faces.web.sent_for_works import needed_and_left
 from mendbay.faces.web.upload_folder import room_told
 from mendbay.faces.web.uploads import remove_forgotten
 from mendbay.faces.web.visit import Visit
@@ -170,9 +171,11 @@ class _Application:
         await run_in_threadpool(self._desk.end)
 
     def _take_up(self) -> None:
-        """Pictures that a killed server left unread are read now; what else it left is removed."""
+        """Pictures that a killed server left unread are read now; what else it or a killed work left is
+        removed."""
         picture_reading(self._desk).take_up()
-        remove_forgotten(self._desk.home, is_waiting)
+        needed, left = needed_and_left(self._desk.home, self._desk.works)
+        remove_forgotten(self._desk.home, is_waiting, needed, left)
 
     def _tidy(self) -> None:
         """Removes works that ended long ago; what cannot be removed now is tried with the next start."""

@@ -3,6 +3,7 @@ limits, drawing its inputs and describing it to programs all come from here."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -19,6 +20,11 @@ SEEN = "seen"
 """Name of the field by which a form says what its page showed."""
 SAFE_INTEGER = 2**53 - 1
 """The largest whole number that every browser keeps exactly."""
+_DECIMAL = re.compile(r"-?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)", re.ASCII)
+_DOUBTFUL = re.compile(r"(-?)([1-9][0-9]{0,2})(?:,([0-9]{3})|[.]([0-9]{2}0))", re.ASCII)
+"""A lone comma before exactly three digits sets thousands apart for some and decimals for others. So does a
+point; it is the decimal sign here, as it is to programs, and doubtful only before a nought at the end, which
+thousands have and a fraction does not need. No number of thousands begins with 0."""
 
 
 class FieldKind(StrEnum):
@@ -197,7 +203,7 @@ def _read_text(asked: Field, said: Sequence[Any]) -> str:
 
 
 def _read_number(asked: Field, said: Sequence[Any]) -> int | None:
-    found = _one(asked, said).replace("\N{THIN SPACE}", "").replace(" ", "").strip()
+    found = _unspaced(_one(asked, said))
     if not found:
         _require(asked, found)
         return asked.default  # type: ignore[no-any-return]
@@ -208,14 +214,24 @@ def _read_number(asked: Field, said: Sequence[Any]) -> int | None:
 
 
 def _read_decimal(asked: Field, said: Sequence[Any]) -> float | None:
-    found = _one(asked, said).replace(" ", "").replace(",", ".").strip()
+    found = _unspaced(_one(asked, said))
     if not found:
         _require(asked, found)
         return asked.default  # type: ignore[no-any-return]
-    digits = found.removeprefix("-").replace(".", "", 1)
-    if len(found) > 24 or not digits.isascii() or not digits.isdigit():
+    if len(found) > 24 or not _DECIMAL.fullmatch(found):
         raise UsageError(f"{asked.words}: {found[:20]!r} is no number.", "Write it in digits, like 4.7.")
-    return _within(asked, float(found))
+    if doubt := _DOUBTFUL.fullmatch(found):
+        sign, whole, part = doubt[1], doubt[2], doubt[3] or doubt[4]
+        both = f"{sign}{whole}{part}", f"{sign}{whole}.{part.rstrip('0') or '0'}"
+        raise UsageError(
+            f"{asked.words}: {found!r} can mean {both[0]} and {both[1]}.", f"Write {' or '.join(both)}."
+        )
+    return _within(asked, float(found.replace(",", ".")))
+
+
+def _unspaced(text: str) -> str:
+    """A number without the spaces that set its thousands apart."""
+    return text.replace("\N{THIN SPACE}", "").replace(" ", "").strip()
 
 
 def _within(asked: Field, found: float) -> float:

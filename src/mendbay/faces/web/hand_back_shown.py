@@ -16,13 +16,12 @@ from mendbay.handback.facts import VERDICTS
 from mendbay.jobs.hand_back import REPORT_HTML, REPORT_JSON, REPORT_PDF
 from mendbay.jobs.hand_back_place import JOURNAL
 from mendbay.jobs.keep_copies import HAND_BACK_BEGUN, folders_told, recorded_hand_backs
-from mendbay.jobs.preview_port import PDF_BYTES
+from mendbay.jobs.preview_port import PDF_BYTES, MadePicture, NoPreview
 from mendbay.wiring import mounted_mediums, report_file
 
 if TYPE_CHECKING:
     from mendbay.faces.web.visit import Visit
     from mendbay.jobs.bench import Bench
-    from mendbay.jobs.preview_port import MadePicture, NoPreview
     from mendbay.jobs.work_port import WorkOrder, WorkState
 
 REPORT_BYTES = 256 << 20
@@ -188,11 +187,15 @@ def report_picture(visit: Visit, folder: Path, page: int) -> MadePicture | NoPre
 
     Raises:
         DestinationError: there is none that can be read.
+        NoSuchItem: it has no such page.
         MendbayError: too many previews are asked for at once.
     """
     with gate_of(visit.desk).through(visit.gone):
         pdf = report_file(folder, REPORT_PDF, PDF_BYTES)
-        return pool_of(visit.desk).page(pdf, page, stop=visit.gone)
+        shown = pool_of(visit.desk).page(pdf, page, stop=visit.gone)
+    if isinstance(shown, NoPreview) and shown.beyond:
+        raise NoSuchItem(f"The report in {folder} has no page {page}.", "Begin with its first page.")
+    return shown
 
 
 def _count(tally: Mapping[str, Any]) -> dict[str, int]:

@@ -27,6 +27,9 @@ WORDS = (
      "Say what was broken, or that nothing was, or that nobody knows"),
     (r": \S+ case erase-plan\.?$", "."),
     (r"--line\b", "the lines of the form"),
+    (r": the ledger .* has no case at all\.", ": no case is kept here yet."),
+    (r"Look whether --home or MENDBAY_HOME names the folder of your cases;",
+     "If your cases are kept in another folder, start the bench with that;"),
     (r"--done \S+=(\d[\d.]*)", r"for example \1"),
 )  # fmt: skip
 """Patterns, and what stands in their place."""

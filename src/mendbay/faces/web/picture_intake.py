@@ -47,7 +47,7 @@ def take_pictures(desk: Desk, case: int, bay: str, who: str, sent: Sequence[Uplo
     ):
         mine = replace(bench, who=who) if who else bench
         there = {one.kept.sha256 for one in case_pictures.case_pictures(mine, case)}
-        made, _ = case_pictures.keep_pictures(mine, case, files.paths, of)
+        made, _ = case_pictures.keep_pictures(mine, case, files.paths, of, files.names)
     new = [one for one in made if one.kept.sha256 not in there]
     return " ".join(_kept_words(len(new), len(made) - len(new), case))
 

@@ -181,14 +181,19 @@ class PictureReading:
             self._hand_over(place, [one for one in left if one.place == place])
 
     def _hand_over(self, place: Place, tasks: Sequence[_Task]) -> None:
-        paths = [str(path.absolute()) for one in tasks for path in one.uploads.paths]
+        files = [file for one in tasks for file in one.uploads.files]
+        names = {path: name for one in tasks for path, name in one.uploads.names.items()}
         order = WorkOrder(
             works(self._home).new_id(),
             WorkKind.READ_PICTURES,
             place[0],
             tasks[0].who or person(),
             iso(SystemClock().now()),
-            {"bay": place[1], "places": paths},
+            {
+                "bay": place[1],
+                "places": [str(one.path.absolute()) for one in files],
+                "names": [names.get(one.path, one.path.name) for one in files],
+            },
         )
         try:
             start_work(self._home, order)
@@ -261,7 +266,8 @@ class PictureReading:
             with task.uploads.told_by_name(), open_bench(self._home, tell=tell) as bench:
                 mine = replace(bench, who=task.who) if task.who else bench
                 shop = shop_files(self._home)
-                look = read_pictures(mine, shop, self._awake, *task.place, task.uploads.paths)
+                sent = task.uploads
+                look = read_pictures(mine, shop, self._awake, *task.place, sent.paths, sent.names)
         except _Ended:
             return None
         except MendbayError as trouble:

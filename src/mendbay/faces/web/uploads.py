@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -17,14 +17,14 @@ from mendbay.core.errors import MendbayError, UsageError
 from mendbay.core.quantity import bytes_text
 from mendbay.faces.web import upload_folder
 from mendbay.faces.web.upload_folder import room_told
+from mendbay.jobs.own_names import own_name
 from mendbay.jobs.picture_files import ending_of
 from mendbay.wiring import home_folder
 
 PIECE_BYTES = 1 << 20
 FORGOTTEN_SECONDS = 86_400
 """After so long nobody reads what was sent any more."""
-NAME_LIMIT = 60
-"""Characters of a file's own name that are shown."""
+NAMELESS = "a file without a name"
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +51,11 @@ class Uploads:
     def paths(self) -> tuple[Path, ...]:
         """Where they lie."""
         return tuple(one.path for one in self.files)
+
+    @property
+    def names(self) -> dict[Path, str]:
+        """What the sender calls those that have a name."""
+        return {one.path: one.named for one in self.files if one.named != NAMELESS}
 
     def in_words_of_the_sender(self, text: str) -> str:
         """A sentence of a job with the sender's names in the place of ours."""
@@ -161,20 +166,25 @@ def uploaded(
 
 def shown(name: str) -> str:
     """A file's own name as it is shown: its last part, on one line, and short."""
-    last = name.replace("\\", "/").rpartition("/")[2]
-    plain = "".join(one if one.isprintable() else "_" for one in last)
-    return (plain if len(plain) <= NAME_LIMIT else f"{plain[: NAME_LIMIT - 1]}…") or "a file without a name"
+    return own_name(name) or NAMELESS
 
 
-def remove_forgotten(home: Path | None, is_needed: Callable[[int], bool] = lambda folder: False) -> None:
+def remove_forgotten(
+    home: Path | None,
+    is_needed: Callable[[int], bool] = lambda folder: False,
+    needed: Collection[str] = (),
+    left: Collection[str] = (),
+) -> None:
     """Removes what a server left behind that was broken off.
 
     Args:
         is_needed: told a folder as a descriptor, whether it is to stay all the same.
+        needed: names of folders that stay.
+        left: of folders that nobody needs any more, however young they are.
     """
     with suppress(OSError, MendbayError), upload_folder.opened(home_folder(home)) as top:
         for name in os.listdir(top):
             with suppress(OSError), upload_folder.inside(top, name) as folder:
-                late = time.time() - os.stat(folder).st_mtime > FORGOTTEN_SECONDS
-                if late and not is_needed(folder):
+                late = name in left or time.time() - os.stat(folder).st_mtime > FORGOTTEN_SECONDS
+                if late and name not in needed and not is_needed(folder):
                     shutil.rmtree(name, ignore_errors=True, dir_fd=top)

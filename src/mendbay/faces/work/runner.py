@@ -302,7 +302,8 @@ class Runner:
         with self._bench() as bench:
             folder = home_folder(self._home) / "cases" / remembered(bench, case).folder
             places = options.places or (folder / "photos" / f"bay-{bay}",)
-            look = read_pictures(bench, shop_files(self._home), read_pictures_with, case, bay, places)
+            names = dict(zip(options.places, options.names, strict=bool(options.names)))
+            look = read_pictures(bench, shop_files(self._home), read_pictures_with, case, bay, places, names)
         self._came_to(look_json(look), look_words(look))
         remove_sent(self._home, options.places)
         return _done(not look.incomplete)

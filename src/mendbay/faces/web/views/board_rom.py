@@ -33,6 +33,7 @@ from mendbay.faces.web.visit import Visit, seen
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.judge_rom import LookedAtRom, judge_rom, look_at_reads
 from mendbay.jobs.learn_rom import judge_by_family, look_by_family
+from mendbay.jobs.own_names import own_name
 from mendbay.jobs.rom_doubts import fitting_family
 from mendbay.jobs.rom_reads import (
     DUMP_LIMIT_BYTES,
@@ -233,19 +234,13 @@ def keep(visit: Visit) -> Answer:
     for one in visit.said["dumps"]:
         if (one.size or 0) > DUMP_LIMIT_BYTES:
             raise UsageError("No board carries a ROM that large: nothing was kept.", "Choose the right file.")
-        dumps.append((file_name(one.filename or ""), one.file.read(DUMP_LIMIT_BYTES + 1)))
+        dumps.append((own_name(one.filename or "") or "dump", one.file.read(DUMP_LIMIT_BYTES + 1)))
     with visit.bench() as bench:
         at = bay_choice(visit, bench, case)
         kept = keep_dumps(bench, case, at.bay, role, dumps, visit.said["chip_id"])
     doubts = doubts_of_sizes(kept)
     said = f"Kept: {counted(len(kept), 'read')} of {ROLES[role]}, sitting {kept[0].sitting}."
     return visit.go("board-rom", " ".join((said, *(f"DOUBTFUL: {one}" for one in doubts))), {"bay": at.bay})
-
-
-def file_name(sent: str) -> str:
-    """The name of a file as a browser sent it: no folder of it, no sign that is none, not endless."""
-    last = sent.replace("\\", "/").rpartition("/")[2]
-    return "".join(one if one.isprintable() else "_" for one in last)[-100:].strip(". ") or "dump"
 
 
 @BOOK.change(

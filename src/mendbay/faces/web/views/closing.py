@@ -168,12 +168,13 @@ def export(visit: Visit) -> Answer:
         )
     with visit.bench() as bench:
         bench.ledger.case(case)
-        options = {
-            "folder": str(export_folder(case, visit.desk.home)),
-            "with_images": asked["with_images"],
-            "for_customer": asked["for_customer"],
-        }
-        order_work(visit, bench, WorkKind.EXPORT_CASE, options)
+        with export_folder(case, visit.desk.home) as folder:
+            options = {
+                "folder": str(folder),
+                "with_images": asked["with_images"],
+                "for_customer": asked["for_customer"],
+            }
+            order_work(visit, bench, WorkKind.EXPORT_CASE, options)
     return visit.go("closing", "The export has begun; this page shows how far it is.")
 
 

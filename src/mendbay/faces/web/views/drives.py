@@ -27,7 +27,7 @@ from mendbay.jobs.copies_erased import copies_erased_on
 from mendbay.jobs.drive_condition import said_condition
 from mendbay.jobs.drive_picture import DriveSeen, DrivesSeen
 from mendbay.jobs.drive_rings_port import DriveRings
-from mendbay.jobs.drives_at_hand import drives_at_hand
+from mendbay.jobs.drives_at_hand import drives_at_hand, more_words
 from mendbay.jobs.imaging_record import DEVICES, LEFT, ImagingRecord, imaging_record, lacking_csv
 from mendbay.jobs.power_permit import Although, foresee_reading, reasons_due
 from mendbay.jobs.set_aside import asides
@@ -233,11 +233,13 @@ class AtHand:
         offered: those that can be chosen, by where they are.
         not_now: the others, with why.
         bays: by bay, where the drive is that says its serial number.
+        more: how many are not listed, as a sentence; empty for none.
     """
 
     offered: Mapping[str, str]
     not_now: tuple[tuple[str, str], ...]
     bays: Mapping[str, str]
+    more: str = ""
 
     def filled_in(self, where: str) -> dict[str, str]:
         """What the fields of a place begin with, for a drive that was there last: chosen from the list if it
@@ -252,7 +254,8 @@ def _at_hand(bench: Bench, case: int, found: tuple[WorkSeen, ...]) -> AtHand:
     offered: dict[str, str] = {}
     bays: dict[str, str] = {}
     not_now: list[tuple[str, str]] = []
-    for one in drives_at_hand(bench, case):
+    at_hand = drives_at_hand(bench, case)
+    for one in at_hand.offered:
         words = wording.at_hand_words(one.drive)
         against = "It is being read now." if one.drive.where in busy else one.against
         if against:
@@ -261,7 +264,7 @@ def _at_hand(bench: Bench, case: int, found: tuple[WorkSeen, ...]) -> AtHand:
         offered[one.drive.where] = f"{words}, the drive of bay {one.bay}" if one.bay else words
         if one.bay:
             bays.setdefault(one.bay, one.drive.where)
-    return AtHand(offered, tuple(not_now), bays)
+    return AtHand(offered, tuple(not_now), bays, more_words(at_hand.more))
 
 
 def _slots(shown: list[DriveShown], found: tuple[WorkSeen, ...], at_hand: AtHand) -> list[dict[str, Any]]:
