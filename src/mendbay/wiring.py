@@ -484,6 +484,18 @@ def lesson_plot(title: str, rows: Sequence[Row], colours: Mapping[str, str] | No
     return lesson_svg(title, rows) if colours is None else lesson_svg(title, rows, colours)
 
 
+def lesson_plots(title: str, rows: Sequence[Row], colours: Mapping[str, str]) -> tuple[str, str]:
+    """The same as part of a page: for a screen, and as narrow as a telephone.
+
+    Args:
+        colours: as of `lesson_plot`.
+    """
+    from mendbay.outlets.lesson_plots import NARROW, SCREEN, lesson_svg
+
+    wide, narrow = (lesson_svg(title, rows, colours, sheet) for sheet in (SCREEN, NARROW))
+    return wide, narrow
+
+
 def take_in_page(page: TakeInPage) -> str:
     """The questions of take-in as one web page, to be answered on a telephone."""
     from mendbay.outlets.take_in_page import take_in_page as made  # the template engine: only for this

@@ -134,18 +134,124 @@ def test_nobody_waits_for_what_has_only_aged(shop: Shop, monkeypatch: pytest.Mon
     kept.end()
 
 
-def test_a_trouble_reaches_who_asks_and_is_tried_again(shop: Shop) -> None:
-    troubles = [UsageError("No.", "Mend it.")]
+class Failing(Shop):
+    """A shop in which something is broken, however long it takes to find that out."""
 
-    def gather() -> tuple[int, str]:
-        if troubles:
-            raise troubles.pop()
-        return shop.gather()
+    def __init__(self) -> None:
+        super().__init__()
+        self.is_broken = True
 
-    kept: Gatherer[int] = Gatherer(gather, lambda: shop.version, shop.tell)
-    with pytest.raises(UsageError):
+    def gather(self) -> tuple[int, str]:
+        made = super().gather()
+        if self.is_broken:
+            raise UsageError("No.", "Mend it.")
+        return made
+
+
+@pytest.fixture
+def failing(monkeypatch: pytest.MonkeyPatch) -> Iterator[Failing]:
+    monkeypatch.setattr(gatherer, "WAIT_SECONDS", 0.05)
+    monkeypatch.setattr(gatherer, "PAUSE_SECONDS", 3_600.0)
+    made = Failing()
+    yield made
+    made.free.set()
+
+
+def refused(kept: Gatherer[int]) -> None:
+    with pytest.raises(UsageError) as told:
         waited_for(kept)
-    assert waited_for(kept) == 1
+    assert told.value.next_step == "Mend it."
+
+
+def fails_unseen(kept: Gatherer[int], shop: Shop) -> None:
+    """Has it fail while nobody waits for it any more."""
+    shop.free.clear()
+    assert kept.get() is None
+    shop.free.set()
+    assert kept._under_way is not None
+    kept._under_way.exception(30)
+
+
+def test_a_trouble_is_told_until_something_changes_and_then_tried_again(failing: Failing) -> None:
+    kept = of(failing)
+    for _ in range(3):
+        refused(kept)
+    assert failing.times == 1
+    failing.is_broken = False
+    refused(kept)
+    failing.version = 2
+    assert waited_for(kept) == 2
+    assert failing.times == 2
+    kept.end()
+
+
+def test_a_trouble_is_tried_again_after_a_pause(failing: Failing, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(gatherer, "PAUSE_SECONDS", 0.0)
+    kept = of(failing)
+    refused(kept)
+    failing.is_broken = False
+    until = time.monotonic() + 30
+    while True:
+        try:
+            assert waited_for(kept) == 1
+            break
+        except UsageError:  # the pause is as long as it took to fail
+            assert time.monotonic() < until
+    kept.end()
+
+
+def test_a_trouble_that_nobody_waited_for_is_told_to_the_next(failing: Failing) -> None:
+    kept = of(failing)
+    fails_unseen(kept, failing)
+    assert failing.told == 1, "pages that wait ask again"
+    refused(kept)
+    assert failing.times == 1
+    kept.end()
+
+
+def test_a_trouble_is_told_though_it_is_tried_again_meanwhile(failing: Failing) -> None:
+    kept = of(failing)
+    fails_unseen(kept, failing)
+    failing.version = 2
+    failing.free.clear()
+    with pytest.raises(UsageError):
+        kept.get()
+    assert kept.get() is None, "told once; what follows is what is tried now"
+    failing.is_broken = False
+    failing.free.set()
+    assert waited_for(kept) == 2
+    kept.end()
+
+
+def test_many_who_ask_at_once_hear_of_one_trouble(failing: Failing) -> None:
+    kept, heard = of(failing), list[str]()
+    start = threading.Barrier(8)
+
+    def ask() -> None:
+        start.wait(30)
+        try:
+            waited_for(kept)
+        except UsageError as trouble:
+            heard.append(trouble.what)
+
+    asking = [threading.Thread(target=ask, daemon=True) for _ in range(8)]
+    for one in asking:
+        one.start()
+    for one in asking:
+        one.join(30)
+    assert heard == ["No."] * 8
+    assert failing.times == 1
+    kept.end()
+
+
+def test_what_takes_too_long_inside_is_a_trouble_too(failing: Failing) -> None:
+    def gather() -> tuple[int, str]:
+        raise TimeoutError("a disk does not answer")
+
+    kept: Gatherer[int] = Gatherer(gather, lambda: 1, failing.tell)
+    for _ in range(2):
+        with pytest.raises(TimeoutError):
+            waited_for(kept)
     kept.end()
 
 
@@ -156,6 +262,27 @@ def test_pages_that_gather_show_what_is_there_in_the_end(web: Web) -> None:
             assert time.monotonic() < until
             time.sleep(0.05)
         assert "Nothing is on record" in page or "Nothing is open" in page
+
+
+def test_a_page_that_waits_tells_what_went_wrong(web: Web, monkeypatch: pytest.MonkeyPatch) -> None:
+    free = threading.Event()
+
+    def broken(*asked: object, **more: object) -> object:
+        free.wait(30)
+        raise UsageError("The prices cannot be read.", "Mend them.")
+
+    monkeypatch.setattr(gatherer, "WAIT_SECONDS", 0.05)
+    monkeypatch.setattr(views_lessons, "tell_lessons", broken)
+    page = web.get("/lessons")
+    assert "being gathered" in page
+    assert "data-until-trouble" in page, "it asks no more once it is told"
+    free.set()
+    until = time.monotonic() + 30
+    while (answer := web.client.get("/lessons")).status_code == 200:
+        assert time.monotonic() < until
+        time.sleep(0.05)
+    assert "The prices cannot be read." in answer.text
+    assert "Mend them." in answer.text
 
 
 def test_a_list_is_never_of_what_was_before(web: Web, monkeypatch: pytest.MonkeyPatch) -> None:

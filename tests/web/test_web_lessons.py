@@ -47,6 +47,10 @@ def test_counts_intervals_and_plots(web: Web) -> None:
     alone = web.get("/lessons?by=fault")
     assert "By what was found broken" in text_of(alone)
     assert alone.count("<figure") == 1
+    for sheet in ("for-wide", "for-narrow"):
+        assert alone.count(f'<div class="{sheet}"><svg') == 1
+    assert 'data-head="likely"' in alone
+    assert "Good is a case whose customer has all or most of the data" in text_of(alone)
     assert "Nothing is on record since 2999-01-01" in text_of(web.get("/lessons?since=2999-01-01"))
     web.get("/lessons?since=yesterday", status=422)
     web.get("/lessons?by=colour", status=422)

@@ -12,6 +12,7 @@ import pytest
 from mendbay.case.authority import Whose
 from mendbay.case.consents import How, Word
 from mendbay.case.records import Bay
+from mendbay.faces.web.desk import static_files
 from mendbay.jobs.authority import authority_of
 from mendbay.jobs.consents import consents_of, give_word
 from mendbay.jobs.take_in import take_in
@@ -44,6 +45,19 @@ def test_what_is_missing_stands_first(one: Web) -> None:
     assert re.search(r"To be asked: \d+ essential questions of \d+", page)
     assert page.index("What matters most") < page.index("Can wait") < page.index("Answered")
     assert page.index("Answered") < page.index("a two-bay box")
+
+
+def test_what_is_asked_and_its_answer_stand_side_by_side_where_there_is_room(one: Web) -> None:
+    page = one.get("/case/1/take-in")
+    questions = page.split('<li class="question"')[1:]
+    assert questions
+    for each in questions:
+        asking, _, answering = each.partition('<div class="answering">')
+        assert '<div class="asking">' in asking
+        assert "<h3" in asking
+        assert "<form" not in asking
+        assert "<form" in answering
+    assert re.search(r"min-width: \d+rem\) \{ \.question \{", static_files()["take_in.css"][0].decode())
 
 
 def test_an_answer_is_kept_and_changed_and_taken_back(one: Web) -> None:

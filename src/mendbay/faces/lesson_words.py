@@ -16,6 +16,10 @@ COUNTED_OF = (
     "Days are counted of cases that ended handed back or repaired; hours, and what was given, of each image "
     "that was read."
 )
+WHAT_IS_GOOD = (
+    "Good is a case whose customer has all or most of the data, or, where none was asked for, one that was "
+    "repaired or handed back; of swaps, one that worked."
+)
 SHARES_COUNTED = (
     "Counted are shares of cases, not whole ones: what is not sure counts half, faults found together by the "
     "chance of each, and cases that are met rarely more, at most 3 times. The tables of lessons count whole "
@@ -24,12 +28,12 @@ SHARES_COUNTED = (
 
 
 def rests_on(told: Lessons) -> str:
-    """How many cases and swaps it is from, and how its intervals are to be read."""
+    """How many cases and swaps it is from, and how its shares and intervals are to be read."""
     since = f", since {told.since}" if told.since else ""
     return (
         f"From {counted(told.cases, 'case')} with an outcome and "
         f"{counted(told.swaps, 'swap')}{since}. The true share likely lies in the range given: "
-        "9 such ranges in 10 hold it. These are the cases as they came in, not a trial."
+        f"9 such ranges in 10 hold it. {WHAT_IS_GOOD} These are the cases as they came in, not a trial."
     )
 
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from mendbay.case.lessons import Row
 from mendbay.core.proportion import Proportion
-from mendbay.outlets.lesson_plots import LEFT, RIGHT, WIDTH, lesson_svg
+from mendbay.outlets.lesson_plots import LEFT, NARROW, PAPER, RIGHT, SCREEN, WIDTH, Sheet, lesson_svg
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -63,3 +63,35 @@ def test_long_names_stay_on_the_sheet() -> None:
     for said in texts(root):
         widest = 12.7 if said.startswith("W") else 6.8  # units of a letter at this size, measured on paper
         assert LEFT + widest * len(said) <= WIDTH
+
+
+WIDEST = {PAPER: (12.7, 6.8), SCREEN: (13.9, 7.6), NARROW: (13.9, 7.6)}
+"""Units of a wide capital and of a letter of ordinary writing at this size; those of screens as of a wide
+sans."""
+
+
+@pytest.mark.parametrize("sheet", [PAPER, SCREEN, NARROW], ids=["paper", "screen", "narrow"])
+def test_nothing_leaves_its_sheet(sheet: Sheet) -> None:
+    rows = [Row("W" * 200, "word " * 60, Proportion(1, 9)), Row("", "fan", Proportion(100, 200))]
+    few = Row("", "sand", Proportion(1, 3))
+    root = ElementTree.fromstring(lesson_svg("", [*rows, few], sheet=sheet))
+    assert float(root.attrib["width"]) == sheet.width
+    for one in root.iter(f"{SVG}text"):
+        said, across = one.text or "", float(one.attrib["x"])
+        widest = WIDEST[sheet][0 if said.startswith("W") else 1]
+        assert one.attrib["text-anchor"] == "end" or across + widest * len(said) <= sheet.width, said
+    for dot in root.iter(f"{SVG}circle"):
+        assert LEFT <= float(dot.attrib["cx"]) <= sheet.right
+
+
+def test_the_narrow_one_fits_a_telephone_unit_for_pixel() -> None:
+    row = Row("", "clicks", Proportion(1, 3))
+    root = ElementTree.fromstring(lesson_svg("", [row], sheet=NARROW))
+    assert NARROW.width <= 360 - 2 * 10
+    assert int(root.attrib["font-size"]) >= 11
+    down = {one.text: float(one.attrib["y"]) for one in root.iter(f"{SVG}text")}
+    (dot,) = root.iter(f"{SVG}circle")
+    (counts,) = (one for one in down if one is not None and one.startswith("1 of 3"))
+    assert down[counts] > float(dot.attrib["cy"]) + 11, "below its line"
+    wide = ElementTree.fromstring(lesson_svg("", [row], sheet=SCREEN))
+    assert wide.find(f"{SVG}desc").text == root.find(f"{SVG}desc").text  # type: ignore[union-attr]

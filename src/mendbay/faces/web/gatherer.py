@@ -8,13 +8,17 @@ from collections.abc import Callable
 from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
 from concurrent.futures import TimeoutError as NotYet
 from dataclasses import dataclass, replace
-from typing import Generic, TypeVar
+from types import TracebackType
+from typing import Generic, NoReturn, TypeVar
 
 Found = TypeVar("Found")
 
 WAIT_SECONDS = 0.5
 """How long the page that begins to gather what has changed waits for it, before it shows what was gathered
 before. Others that come meanwhile wait no longer, nor does anybody for what has only aged."""
+PAUSE_SECONDS = 2.0
+"""After what failed, before it is tried anew though the ledger is the same: whoever asks sooner hears of it.
+As long as it took, where that was longer, so that what always fails keeps a processor half busy at most."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,8 +39,33 @@ class Gathered(Generic[Found]):
     is_old: bool = False
 
 
+@dataclass(slots=True)
+class _Failed:
+    """What was tried and failed.
+
+    Args:
+        story: where it failed, as every raising of the trouble adds to its own.
+        version: of the ledger it was tried with.
+        seconds: on the steady clock, from when on it is tried anew.
+        is_told: somebody who asked was told.
+    """
+
+    trouble: Exception
+    story: TracebackType | None
+    version: object
+    seconds: float
+    is_told: bool = False
+
+    def tell(self) -> NoReturn:
+        """Raises its trouble."""
+        self.is_told = True
+        raise self.trouble.with_traceback(self.story)
+
+
 class Gatherer(Generic[Found]):
     """One thread that gathers something when it is asked for and the ledger has changed.
+
+    What could not be gathered is told to whoever asks next, also where nobody waited for it.
 
     Args:
         gather: gives what was found, and when (UTC as records carry it).
@@ -60,8 +89,9 @@ class Gatherer(Generic[Found]):
         self._kept_seconds = kept_seconds
         self._is_unfinished = is_unfinished
         self._thread = ThreadPoolExecutor(1, "gatherer")
-        self._under_way: Future[Gathered[Found]] | None = None
+        self._under_way: Future[Gathered[Found] | _Failed] | None = None
         self._kept: Gathered[Found] | None = None
+        self._failed: _Failed | None = None
         self._lock = threading.Lock()
 
     def get(self) -> Gathered[Found] | None:
@@ -76,8 +106,10 @@ class Gatherer(Generic[Found]):
         before = None if kept is None else replace(kept, is_old=True)
         waits = 0.0
         with self._lock:  # of two who ask at once one begins
-            under_way = self._under_way
+            under_way, failed = self._under_way, self._failed
             if under_way is None or under_way.done():
+                if failed is not None and not self._is_due(failed):
+                    failed.tell()
                 try:
                     under_way = self._under_way = self._thread.submit(self._gathered)
                 except RuntimeError:  # ended meanwhile
@@ -85,12 +117,17 @@ class Gatherer(Generic[Found]):
                 if kept is None or kept.version != self._version():
                     waits = WAIT_SECONDS
         try:
-            return under_way.result(waits)
+            made = under_way.result(waits)
         except CancelledError:  # ended meanwhile, before it was begun
             return before
         except NotYet:
             under_way.add_done_callback(lambda _: self._tell())
+            if failed is not None and not failed.is_told:  # nobody asked since it failed
+                failed.tell()
             return before
+        if isinstance(made, _Failed):
+            made.tell()
+        return made
 
     def end(self) -> None:
         """Ends it; what is under way is not waited for."""
@@ -100,8 +137,20 @@ class Gatherer(Generic[Found]):
         aged = time.monotonic() - kept.seconds > self._kept_seconds
         return aged or self._is_unfinished(kept.found) or kept.version != self._version()
 
-    def _gathered(self) -> Gathered[Found]:
-        version = self._version()
-        found, at = self._gather()
+    def _is_due(self, failed: _Failed) -> bool:
+        return time.monotonic() >= failed.seconds or failed.version != self._version()
+
+    def _gathered(self) -> Gathered[Found] | _Failed:
+        begun = time.monotonic()
+        version: object = None
+        try:
+            version = self._version()
+            found, at = self._gather()
+        except Exception as trouble:  # raised where it is asked for; here nobody hears it
+            ended = time.monotonic()
+            again = ended + max(PAUSE_SECONDS, ended - begun)
+            self._failed = failed = _Failed(trouble, trouble.__traceback__, version, again)
+            return failed
+        self._failed = None
         self._kept = made = Gathered(found, version, at, time.monotonic())
         return made

@@ -92,6 +92,7 @@
   document.addEventListener("htmx:afterSwap", (event) => {
     if (event.target.id === "trouble") {
       document.querySelector(".notice[role=status]")?.remove(); // of the form before
+      document.querySelector("[data-until-trouble]")?.remove(); // it waits for what does not come
       event.target.scrollIntoView({ block: "center" });
     }
   });

@@ -20,7 +20,7 @@ from mendbay.jobs.corrections import unlearn
 from mendbay.jobs.learn_triage import TableNumbers, table_numbers
 from mendbay.jobs.lessons import Lessons, lessons_csv, lessons_pdf, tell_lessons
 from mendbay.triage.table_numbers import Number
-from mendbay.wiring import lesson_plot, open_bench, shop_files
+from mendbay.wiring import lesson_plot, lesson_plots, open_bench, shop_files
 
 BOOK = Book()
 BY = {str(one): words for one, words in TITLES.items()}
@@ -227,7 +227,7 @@ def _table_facts(told: Table) -> dict[str, Any]:
         "remarks": told.remarks,
         "first": "so many" if told.axis is Axis.ENDING else "good",
         # drawn by ourselves, with every name in it escaped
-        "plot": Markup(lesson_plot(told.title, drawn, INKS)) if drawn else "",  # noqa: S704
+        "plots": [Markup(one) for one in lesson_plots(told.title, drawn, INKS)] if drawn else [],  # noqa: S704
         "rows": [
             (
                 one.group,
