@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+import io
 import re
 from collections.abc import Callable
 from typing import Any
 
 import pytest
+from pypdf import PdfReader
 
 from mendbay.case.consents import Word, packaged_risks
 from mendbay.faces.web.views import money
 from mendbay.jobs import money_papers, quote_lines
-from mendbay.jobs.bill_case import account_of
+from mendbay.jobs.bill_case import account_of, pay
 from mendbay.jobs.case_papers import papers_made
 from mendbay.jobs.consents import give_word
+from mendbay.jobs.money_notes import How
 from mendbay.jobs.quote_case import By, decide, make_quote, quotes_of
 from mendbay.jobs.quote_lines import Wish
+from mendbay.outlets.stationery import PrintedStationery
 from support.web_client import Web, ledger_is_held, text_of
 
 HOSTILE = '<img src=x onerror="alert(1)">'
@@ -247,3 +251,55 @@ def test_two_at_the_money_of_a_case_do_not_undo_each_other(web: Web, case: str) 
     with web.bench() as bench:
         assert [one.number for one in account_of(bench, 1).payments] == [1, 2]
         assert len(quotes_of(bench, 1)) == 1
+
+
+PAPERS: dict[str, dict[str, str]] = {"bill": {}, "payment": {"amount": "45", "how": "cash"}}
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+def test_nobody_waits_for_the_paper_of_a_bill_or_payment(
+    web: Web, case: str, paper: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    web.post(f"{case}/money/quote", {"line_1": "hour", "no_odds": "yes"})
+    web.post(f"{case}/money/quote/1/word", {"word": "yes", "by": "phone"})
+    held, real = [], PrintedStationery.pdf
+
+    def drawn(*given: Any) -> bytes:
+        held.append(ledger_is_held(web.home))
+        return real(*given)
+
+    monkeypatch.setattr(PrintedStationery, "pdf", drawn)
+    web.post(f"{case}/money/{paper}", PAPERS[paper])
+    assert held == [False]
+    with web.bench() as bench:
+        assert f"{paper}-1.pdf" in [one.name for one in papers_made(bench, 1)]
+
+
+@pytest.mark.parametrize("is_shown", [True, False])
+@pytest.mark.parametrize("paper", PAPERS)
+def test_money_that_another_notes_while_a_paper_is_drawn(
+    web: Web, case: str, paper: str, is_shown: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    web.post(f"{case}/money/quote", {"line_1": "hour", "no_odds": "yes"})
+    page = web.done(f"{case}/money/quote/1/word", {"word": "yes", "by": "phone"})
+    mark, real = seen_of(page, f"{case}/money/{paper}"), PrintedStationery.pdf
+
+    def overtaken(*given: Any) -> bytes:
+        monkeypatch.setattr(PrintedStationery, "pdf", real)
+        with web.bench() as other:
+            pay(other, 1, "7.77", How.CASH)
+        return real(*given)
+
+    monkeypatch.setattr(PrintedStationery, "pdf", overtaken)
+    form = {**PAPERS[paper], "seen": mark if is_shown else ""}
+    web.post(f"{case}/money/{paper}", form, status=409 if is_shown else 303)
+    with web.bench() as bench:
+        papers = sorted(one.name for one in papers_made(bench, 1))
+        account = account_of(bench, 1)
+    name = {"bill": "bill-1.pdf", "payment": "payment-2.pdf"}[paper]
+    assert (name in papers) is not is_shown
+    if is_shown:
+        assert [one.amount.text for one in account.payments] == ["7.77 EUR"]
+        return
+    said = PdfReader(io.BytesIO(web.client.get(f"{case}/papers/{name}").content)).pages[0].extract_text()
+    assert ("7.77" if paper == "bill" else "52.77") in said, "the paper tells of what came meanwhile"

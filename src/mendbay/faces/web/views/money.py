@@ -175,13 +175,14 @@ def word(visit: Visit) -> Answer:
 )
 def bill(visit: Visit) -> Answer:
     number, said = visit.path["case"], visit.said
-    with visit.bench() as bench, bench.ledger.together():
-        account = account_of(bench, number)
-        visit.require_unchanged("the money of the case", *_account_mark(account))
+    with visit.bench() as bench:
+        account = _unchanged(visit, bench)  # before the work, and once more with what is kept
         lines = account.held_against.lines if account.held_against else ()
         done, not_done = _done_of(lines, said)
         with _in_words(lines):
-            after, _ = make_bill(bench, number, done, not said["nothing"], not_done)
+            after, _ = make_bill(
+                bench, number, done, not said["nothing"], not_done, lambda: _unchanged(visit, bench)
+            )
     made = after.bill
     told = f"Bill {made.number} is made: {made.total.gross.shown}." if made else "The bill is made."
     left = money_words.left_out_words(after, not_done)
@@ -204,8 +205,8 @@ def bill(visit: Visit) -> Answer:
 )
 def payment(visit: Visit) -> Answer:
     case, said = visit.path["case"], visit.said
-    with visit.bench() as bench, bench.ledger.together():
-        visit.require_unchanged("the money of the case", *_account_mark(account_of(bench, case)))
+    with visit.bench() as bench:
+        _unchanged(visit, bench)  # before the work, and once more with what is kept
         done, account, _ = pay(
             bench,
             case,
@@ -214,6 +215,7 @@ def payment(visit: Visit) -> Answer:
             said["day"],
             back=said["back"],
             although_more=said["although_more"],
+            require=lambda: _unchanged(visit, bench),
         )
     amount = -done.amount if said["back"] else done.amount
     verb = "returned" if said["back"] else "received"
@@ -241,6 +243,13 @@ def paper(visit: Visit) -> Answer:
     with visit.bench() as bench:
         data = paper_bytes(bench, case, name)
     return Blob(data, "application/pdf", f"case-{case:04}-{name}")
+
+
+def _unchanged(visit: Visit, bench: Bench) -> Account:
+    """The money of the case, if it stands as the page showed it."""
+    account = account_of(bench, visit.path["case"])
+    visit.require_unchanged("the money of the case", *_account_mark(account))
+    return account
 
 
 def _picked(said: Mapping[str, Any]) -> list[tuple[str, str]]:
