@@ -39,6 +39,11 @@ def seen_of(page: str, action: str) -> str:
     return found[1]
 
 
+def input_of(page: str, name: str) -> list[str]:
+    """The inputs of that name."""
+    return re.findall(rf'<input[^>]*name="{name}"[^>]*>', page)
+
+
 def test_a_case_without_money_shows_what_can_be_done(web: Web, case: str) -> None:
     page = web.get(f"{case}/money")
     assert "There is no quote yet." in page
@@ -185,7 +190,7 @@ def test_what_a_bill_will_come_to_is_shown_before_it_is_made(web: Web, case: str
 
 
 def test_why_although_they_refused_is_asked_only_where_they_did(web: Web, case: str) -> None:
-    web.post(f"{case}/money/quote", {"line_1": "hour", "no_odds": "yes"})
+    web.post(f"{case}/money/quote", {"line_1": "swap-board", "no_odds": "yes"})
     web.post(f"{case}/things/add", {"what": "box"})
     fields = {"/money": 'name="although_refused"', "": 'name="although_refused"', "/things": "out-although"}
     assert [page for page, name in fields.items() if name in web.get(case + page)] == []
@@ -193,6 +198,31 @@ def test_why_although_they_refused_is_asked_only_where_they_did(web: Web, case: 
         for one in packaged_risks():
             give_word(bench, 1, one, Word.NO)
     assert [page for page, name in fields.items() if name in web.get(case + page)] == list(fields)
+    web.post(f"{case}/money/quote", {"line_1": "hour", "no_odds": "yes"})
+    asked = input_of(web.get(f"{case}/money"), "although_refused")
+    assert len(asked) == 1, "nothing of the second quote was refused"
+    assert "required" in asked[0]
+    waits = web.get(case)
+    assert "required" in input_of(waits, "although_refused")[0]
+    assert '<option value="part"' not in waits
+    assert '<input type="hidden" name="who" value="part">' in waits
+
+
+def test_why_an_earlier_quote_is_asked_as_needed_and_declining_it_needs_no_reason(
+    web: Web, case: str
+) -> None:
+    for _ in range(2):
+        web.post(f"{case}/money/quote", {"line_1": "hour", "no_odds": "yes"})
+    page = web.get(f"{case}/money")
+    (asked,) = input_of(page, "although_superseded")
+    assert "required" in asked
+    assert "Quote 2 was made after it." in text_of(page)
+    forms = re.findall(r'<form[^>]*action="/case/1/money/quote/1/word".*?</form>', page, re.DOTALL)
+    assert [re.findall(r'name="word" value="(\w+)"', one) for one in forms] == [["no"], ["yes"]]
+    assert ["although_superseded" in one for one in forms] == [False, True]
+    web.post(f"{case}/money/quote/1/word", {"word": "yes", "by": "phone", "although_superseded": "they did"})
+    web.post(f"{case}/money/quote/2/word", {"word": "no", "by": "phone"})
+    assert input_of(web.get(f"{case}/money"), "although_superseded") == [], "the last is no earlier one"
 
 
 def test_a_medium_for_nothing_is_refused(web: Web, case: str) -> None:

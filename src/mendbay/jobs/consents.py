@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from mendbay.case.consents import By, Consent, How, Risk, Word, packaged_risks
 from mendbay.case.custody import CustodyEntry
@@ -96,6 +96,20 @@ def refused(consents: Mapping[str, Consent]) -> frozenset[str]:
     return frozenset(one for one, consent in consents.items() if consent.word is Word.NO)
 
 
+def refused_of(bench: Bench, case: int, needed: Iterable[str]) -> tuple[Risk, ...]:
+    """What the customer refused of all that a step needs.
+
+    Args:
+        needed: ids of consents.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    words = refused(consents_of(bench, case))
+    return tuple(risk_called(one) for one in needed if one in words)
+
+
 def refused_although(
     bench: Bench, case: int, needed: Sequence[str], although: str = "", *, instead: str = ""
 ) -> str:
@@ -116,8 +130,7 @@ def refused_although(
     if not needed:
         return ""
     require_undisputed(bench, case)
-    words = refused(consents_of(bench, case))
-    no = [risk_called(one) for one in needed if one in words]
+    no = refused_of(bench, case, needed)
     titles = " and ".join(one.title for one in no)
     if no and not although.strip():
         raise HeldBack(

@@ -9,11 +9,12 @@ from typing import Any
 
 from mendbay.board.stock import StockItem, StockState
 from mendbay.board.swap_odds import Agreement, Purpose, SwapOutcome
+from mendbay.case.consents import Risk
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_characters
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.consents import PARTS, refused_although
+from mendbay.jobs.consents import PARTS, refused_although, refused_of
 from mendbay.jobs.keep_stock import require_there
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.remembered import remembered
@@ -21,6 +22,21 @@ from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, wi
 
 NEEDED = {Purpose.BOARD_SWAP: (PARTS, "board-swap"), Purpose.HEAD_TRANSPLANT: (PARTS,)}
 """The customer's word that a swap rests on (`consents.toml`)."""
+
+
+def swap_refused(bench: Bench, number: int, case: int, purpose: Purpose) -> tuple[Risk, ...]:
+    """What the customer refused of all that a swap with an item needs: it takes a reason to note one. Of an
+    item that is noted as used already nothing, as its outcome is only put right.
+
+    Raises:
+        NoSuchItem, NoSuchCase: one of them is not there.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    return refused_of(bench, case, _needed(bench.shelf.item(number), purpose))
+
+
+def _needed(item: StockItem, purpose: Purpose) -> tuple[str, ...]:
+    return () if item.state is StockState.USED else NEEDED[purpose]
 
 
 def record_swap(
@@ -59,8 +75,7 @@ def record_swap(
             raise UsageError(
                 f"Item {number} is {item.state} for case {item.case}.", "Check the number on its label."
             )
-        needed = () if item.state is StockState.USED else NEEDED[agreement.purpose]
-        against = refused_although(bench, case, needed, although)
+        against = refused_although(bench, case, _needed(item, agreement.purpose), although)
         used = replace(item, state=StockState.USED, case=case)
         bench.shelf.amend_item(used)
         body = {

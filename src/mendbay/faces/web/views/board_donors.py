@@ -20,7 +20,7 @@ from mendbay.faces.web.odds import odds_bar, odds_scale
 from mendbay.faces.web.visit import Visit, seen
 from mendbay.jobs.find_donor import agreement_with, cautions_before, find_donor
 from mendbay.jobs.keep_stock import reserve
-from mendbay.jobs.record_swaps import last_swaps_of, record_swap, withdraw_swap
+from mendbay.jobs.record_swaps import last_swaps_of, record_swap, swap_refused, withdraw_swap
 from mendbay.wiring import shop_files
 
 BOOK = Book()
@@ -148,6 +148,7 @@ def donor(visit: Visit) -> Answer:
             bay=at.bay,
             said=_described(visit),
         )
+        no = swap_refused(bench, number_, case, PURPOSES[visit.said["purpose"]])
     rows = [
         (str(field), getattr(item.description, name))
         for field, name in DESCRIBED.items()
@@ -160,6 +161,7 @@ def donor(visit: Visit) -> Answer:
         "rows": rows,
         "cost": cost_text(item.cost_minor, item.currency) if item.cost_minor is not None else "",
         "cautions": cautions,
+        "refused": " and ".join(one.title for one in no),
         "purpose": visit.said["purpose"],
         "purpose_words": PURPOSE_WORDS[visit.said["purpose"]],
         "said": _said(visit),

@@ -18,10 +18,9 @@ from mendbay.faces.web.fields import choice, day, flag, line, number
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.bill_case import Account, account_of, can_be_due, look_at_bill, make_bill, pay, unpay
 from mendbay.jobs.case_papers import paper_bytes, papers_made
-from mendbay.jobs.consents import consents_of, refused
 from mendbay.jobs.money_notes import How
 from mendbay.jobs.money_papers import column_words, note_words, quantity_words, span_words
-from mendbay.jobs.quote_case import By, KeptQuote, decide, make_quote, quotes_of
+from mendbay.jobs.quote_case import By, KeptQuote, decide, make_quote, quotes_of, reasons_due
 from mendbay.jobs.quote_lines import LARGEST_GB, Wish, prices_in_force
 
 if TYPE_CHECKING:
@@ -77,8 +76,10 @@ def money(visit: Visit) -> Answer:
         papers = papers_made(bench, number)
         to_bill = _to_bill(account)
         to_come = _to_come(bench, number, account, said) if to_bill else {}
-        refuses = bool(refused(consents_of(bench, number)))
-    quotes = [_quote_facts(one) for one in reversed(kept)]
+        quotes = [
+            _quote_facts(one) | {"due": reasons_due(bench, number, one.quote.number)}
+            for one in reversed(kept)
+        ]
     facts = {
         "card": card,
         "quotes": quotes,
@@ -91,7 +92,6 @@ def money(visit: Visit) -> Answer:
         "bill": _bill_facts(account),
         "can_be_due": most.shown if (most := can_be_due(account)) else "",
         "picks": _picks(prices),
-        "refuses": refuses,
         "own_prices": prices.own,
         "papers": [one for one in papers if one.name.startswith(("quote-", "bill-", "payment-"))],
         "quotes_mark": _quotes_mark(kept),
@@ -313,7 +313,6 @@ def _quote_facts(one: KeptQuote) -> dict[str, Any]:
         "nothing": made.totals[Column.NOTHING].gross.shown,
         "state": money_words.state_words(one),
         "counts": one.accepted,
-        "superseded": one.superseded,
         "past": one.past,
         "currency": made.currency,
         "own_prices": made.own_prices,
