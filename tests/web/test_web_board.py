@@ -199,14 +199,18 @@ def test_the_plugs_contacts_are_said_in_words(shop: Web) -> None:
 
 
 def test_a_swap_that_the_customer_refused_needs_a_reason(shop: Web) -> None:
+    assert 'name="although"' not in shop.get(f"{BOARD}/donor?bay=1&item=1")
     with shop.bench() as bench:
         give_word(bench, 1, "parts", Word.NO)
     form = {"bay": "1", "item": "1", "outcome": "worked"}
-    assert "The customer refused" in text_of(shop.get(f"{BOARD}/donor?bay=1&item=1"))
+    page = shop.get(f"{BOARD}/donor?bay=1&item=1")
+    assert "The customer refused" in text_of(page)
+    assert re.search(r'name="although"[^>]* required', page)
     shop.post(f"{BOARD}/swap", form, status=409)
     shop.post(f"{BOARD}/swap", {**form, "although": "They agreed on the telephone."})
     with shop.bench() as bench:
         assert any("although the customer refused" in one.what for one in bench.ledger.custody(1))
+    assert 'name="although"' not in shop.get(f"{BOARD}/donor?bay=1&item=1"), "its outcome is only put right"
 
 
 @pytest.mark.parametrize("page", ["", "/donors", "/rom", "/transfer", "/step?step=leads"])

@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+import io
 import re
 from collections.abc import Callable
 from typing import Any
 
 import pytest
+from pypdf import PdfReader
 
 from mendbay.case.consents import Word, packaged_risks
 from mendbay.faces.web.views import money
 from mendbay.jobs import money_papers, quote_lines
-from mendbay.jobs.bill_case import account_of
+from mendbay.jobs.bill_case import account_of, pay
 from mendbay.jobs.case_papers import papers_made
 from mendbay.jobs.consents import give_word
+from mendbay.jobs.money_notes import How
 from mendbay.jobs.quote_case import By, decide, make_quote, quotes_of
 from mendbay.jobs.quote_lines import Wish
+from mendbay.outlets.stationery import PrintedStationery
 from support.web_client import Web, ledger_is_held, text_of
 
 HOSTILE = '<img src=x onerror="alert(1)">'
@@ -33,6 +37,11 @@ def seen_of(page: str, action: str) -> str:
     found = re.search(rf'action="{re.escape(action)}".*?name="seen" value="(\w+)"', page, re.DOTALL)
     assert found, action
     return found[1]
+
+
+def input_of(page: str, name: str) -> list[str]:
+    """The inputs of that name."""
+    return re.findall(rf'<input[^>]*name="{name}"[^>]*>', page)
 
 
 def test_a_case_without_money_shows_what_can_be_done(web: Web, case: str) -> None:
@@ -181,7 +190,7 @@ def test_what_a_bill_will_come_to_is_shown_before_it_is_made(web: Web, case: str
 
 
 def test_why_although_they_refused_is_asked_only_where_they_did(web: Web, case: str) -> None:
-    web.post(f"{case}/money/quote", {"line_1": "hour", "no_odds": "yes"})
+    web.post(f"{case}/money/quote", {"line_1": "swap-board", "no_odds": "yes"})
     web.post(f"{case}/things/add", {"what": "box"})
     fields = {"/money": 'name="although_refused"', "": 'name="although_refused"', "/things": "out-although"}
     assert [page for page, name in fields.items() if name in web.get(case + page)] == []
@@ -189,6 +198,31 @@ def test_why_although_they_refused_is_asked_only_where_they_did(web: Web, case: 
         for one in packaged_risks():
             give_word(bench, 1, one, Word.NO)
     assert [page for page, name in fields.items() if name in web.get(case + page)] == list(fields)
+    web.post(f"{case}/money/quote", {"line_1": "hour", "no_odds": "yes"})
+    asked = input_of(web.get(f"{case}/money"), "although_refused")
+    assert len(asked) == 1, "nothing of the second quote was refused"
+    assert "required" in asked[0]
+    waits = web.get(case)
+    assert "required" in input_of(waits, "although_refused")[0]
+    assert '<option value="part"' not in waits
+    assert '<input type="hidden" name="who" value="part">' in waits
+
+
+def test_why_an_earlier_quote_is_asked_as_needed_and_declining_it_needs_no_reason(
+    web: Web, case: str
+) -> None:
+    for _ in range(2):
+        web.post(f"{case}/money/quote", {"line_1": "hour", "no_odds": "yes"})
+    page = web.get(f"{case}/money")
+    (asked,) = input_of(page, "although_superseded")
+    assert "required" in asked
+    assert "Quote 2 was made after it." in text_of(page)
+    forms = re.findall(r'<form[^>]*action="/case/1/money/quote/1/word".*?</form>', page, re.DOTALL)
+    assert [re.findall(r'name="word" value="(\w+)"', one) for one in forms] == [["no"], ["yes"]]
+    assert ["although_superseded" in one for one in forms] == [False, True]
+    web.post(f"{case}/money/quote/1/word", {"word": "yes", "by": "phone", "although_superseded": "they did"})
+    web.post(f"{case}/money/quote/2/word", {"word": "no", "by": "phone"})
+    assert input_of(web.get(f"{case}/money"), "although_superseded") == [], "the last is no earlier one"
 
 
 def test_a_medium_for_nothing_is_refused(web: Web, case: str) -> None:
@@ -247,3 +281,55 @@ def test_two_at_the_money_of_a_case_do_not_undo_each_other(web: Web, case: str) 
     with web.bench() as bench:
         assert [one.number for one in account_of(bench, 1).payments] == [1, 2]
         assert len(quotes_of(bench, 1)) == 1
+
+
+PAPERS: dict[str, dict[str, str]] = {"bill": {}, "payment": {"amount": "45", "how": "cash"}}
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+def test_nobody_waits_for_the_paper_of_a_bill_or_payment(
+    web: Web, case: str, paper: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    web.post(f"{case}/money/quote", {"line_1": "hour", "no_odds": "yes"})
+    web.post(f"{case}/money/quote/1/word", {"word": "yes", "by": "phone"})
+    held, real = [], PrintedStationery.pdf
+
+    def drawn(*given: Any) -> bytes:
+        held.append(ledger_is_held(web.home))
+        return real(*given)
+
+    monkeypatch.setattr(PrintedStationery, "pdf", drawn)
+    web.post(f"{case}/money/{paper}", PAPERS[paper])
+    assert held == [False]
+    with web.bench() as bench:
+        assert f"{paper}-1.pdf" in [one.name for one in papers_made(bench, 1)]
+
+
+@pytest.mark.parametrize("is_shown", [True, False])
+@pytest.mark.parametrize("paper", PAPERS)
+def test_money_that_another_notes_while_a_paper_is_drawn(
+    web: Web, case: str, paper: str, is_shown: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    web.post(f"{case}/money/quote", {"line_1": "hour", "no_odds": "yes"})
+    page = web.done(f"{case}/money/quote/1/word", {"word": "yes", "by": "phone"})
+    mark, real = seen_of(page, f"{case}/money/{paper}"), PrintedStationery.pdf
+
+    def overtaken(*given: Any) -> bytes:
+        monkeypatch.setattr(PrintedStationery, "pdf", real)
+        with web.bench() as other:
+            pay(other, 1, "7.77", How.CASH)
+        return real(*given)
+
+    monkeypatch.setattr(PrintedStationery, "pdf", overtaken)
+    form = {**PAPERS[paper], "seen": mark if is_shown else ""}
+    web.post(f"{case}/money/{paper}", form, status=409 if is_shown else 303)
+    with web.bench() as bench:
+        papers = sorted(one.name for one in papers_made(bench, 1))
+        account = account_of(bench, 1)
+    name = {"bill": "bill-1.pdf", "payment": "payment-2.pdf"}[paper]
+    assert (name in papers) is not is_shown
+    if is_shown:
+        assert [one.amount.text for one in account.payments] == ["7.77 EUR"]
+        return
+    said = PdfReader(io.BytesIO(web.client.get(f"{case}/papers/{name}").content)).pages[0].extract_text()
+    assert ("7.77" if paper == "bill" else "52.77") in said, "the paper tells of what came meanwhile"

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from html import unescape
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -20,9 +20,12 @@ from pypdf import PdfReader
 
 from mendbay.case.records import Bay
 from mendbay.core.clock import SystemClock
+from mendbay.core.note import NoteKind
 from mendbay.faces.web import case_works
 from mendbay.faces.web.views import board_rom, board_transfer
+from mendbay.faces.web.visit import Visit
 from mendbay.jobs.take_in import take_in
+from mendbay.jobs.transfer_rom import Planned
 from mendbay.jobs.work_port import WorkKind, WorkOrder
 from mendbay.outlets.work_shelf import WorkShelf
 from mendbay.wiring import works
@@ -234,6 +237,43 @@ def test_a_transfer_from_the_first_read_to_the_certificate(bench: Bench) -> None
     assert paper.headers["content-type"] == "application/pdf"
     assert paper.headers["content-disposition"].startswith("attachment")
     assert paper.content.startswith(b"%PDF")
+
+
+def test_a_transfer_is_given_up_in_the_step_of_the_ledger_that_compares_what_was_seen(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench.cut_off()
+    held: list[bool] = []
+    compare = Visit.require_unchanged
+
+    def compared(visit: Visit, what: str, *now: object) -> None:
+        held.append(ledger_is_held(bench.web.home))
+        compare(visit, what, *now)
+
+    monkeypatch.setattr(Visit, "require_unchanged", compared)
+    before = bench.everything()
+    bench.post("abandon", 409, seen="of another plan")
+    assert bench.everything() == before
+    bench.post("abandon")
+    assert held == [True, True]
+
+
+def test_a_chip_read_while_a_transfer_is_given_up_leaves_it_as_it_is(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench.cut_off()
+    look = board_transfer.tell_plan
+
+    def looking(shop: Any, *others: Any) -> Planned:
+        found = look(shop, *others)
+        shop.notes.add(shop.notes.of(NoteKind.PLAN, 1, "1")[-1])
+        return found
+
+    monkeypatch.setattr(board_transfer, "tell_plan", looking)
+    assert "it is not given up" in " ".join(text_of(bench.post("abandon", 409)).split())
+    monkeypatch.undo()
+    with bench.web.bench() as shop:
+        assert "ROM transfer given up" not in [one.what for one in shop.ledger.custody(1)]
 
 
 def test_no_certificate_before_there_is_one(bench: Bench) -> None:

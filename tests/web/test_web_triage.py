@@ -342,3 +342,14 @@ def test_what_is_printed_keeps_the_answers_it_rests_on(shop: Web) -> None:
     assert ".on-screen" in hidden
     assert not re.search(rf"\.{around[1]}\b", hidden), "another page's style must not hide it"
     assert re.search(r'<p class="on-screen"><a [^>]*>\d+ steps more', page)
+
+
+def test_nothing_known_is_told_as_that_and_stops_nothing(shop: Web) -> None:
+    said = text_of(shop.get(TRIAGE))
+    assert "Nothing is known yet: look, and ask what it sounded like, before anything gets power." in said
+    assert "STOP" not in said
+    shop.post(f"{TRIAGE}/answer", CLICKS)
+    said = text_of(shop.get(TRIAGE))
+    assert "STOP: give the drive of bay 1 no power." in said
+    assert "likely (it clicks again and again). Every second" in said
+    assert "Nothing is known yet" not in said

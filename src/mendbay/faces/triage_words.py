@@ -20,6 +20,8 @@ from mendbay.triage.worlds import Place
 
 LEAST_HARM = 0.0005
 """Share of the data from which a step's harm is told."""
+LOOK = "look, and ask what it sounded like,"
+"""What can be found out without power (own choice: the cheapest tests that need none)."""
 SIZES = ((0.3, "hardly"), (1.0, "a little"), (3.0, "clearly"), (float("inf"), "strongly"))
 """Bits below which an answer moves a fault so much, in words (own choice)."""
 CHANCES = (
@@ -36,13 +38,29 @@ CHANCES = (
 
 def stop_sentences(one: KeepOff) -> tuple[str, str, str]:
     """Why a drive should get no power: what to do, why, what else would follow."""
-    because = "; ".join(one.words[:REASONS_SHOWN])
-    reasons = f" ({because})" if because else ""
     return (
         f"STOP: give the drive of bay {one.bay} no power.",
-        f"Damage inside it is {chance_text(one.chance)} likely{reasons}.",
+        f"Damage inside it is {chance_text(one.chance)} likely{_reasons(one)}.",
         "Every second it turns can lose data.",
     )
+
+
+def before_power_sentences(told: Triage) -> list[str]:
+    """What is to be found out before anything gets power, as long as nobody said anything that stops it."""
+    if told.kind is CaseKind.ENQUIRY:
+        return []
+    if not told.known:
+        return [f"Nothing is known yet: {LOOK} before anything gets power."]
+    return [
+        f"Damage inside the drive of bay {one.bay} is {chance_text(one.chance)} likely by what the case "
+        f"shows of itself{_reasons(one)}; nobody has said anything of it yet: {LOOK} before it gets power."
+        for one in told.unheard
+    ]
+
+
+def _reasons(one: KeepOff) -> str:
+    because = "; ".join(one.words[:REASONS_SHOWN])
+    return f" ({because})" if because else ""
 
 
 def subject_sentence(told: Triage, currency: str = "") -> str:
@@ -110,13 +128,18 @@ def because(told: Triage, offer: Offer) -> str:
     return str(given_back(told)) if offer.step.id == GIVE_BACK else ""
 
 
-def held_sentences(offer: Offer) -> list[str]:
+def held_sentences(told: Triage, offer: Offer) -> list[str]:
     """Why a step should not be taken now, if so."""
     found: list[str] = []
     if offer.refused:
         title = packaged_risks()[offer.refused].title
         found.append(f"REFUSED: the customer does not agree to {title}.")
-    if offer.barred:
+    if any(one.bay == offer.barred for one in told.unheard):
+        found.append(
+            f"NOT YET: this gives power to the drive of bay {offer.barred}, which may be damaged inside: "
+            f"{LOOK} first."
+        )
+    elif offer.barred:
         what = "Take it out first." if not offer.bay else "Do what is offered before."
         found.append(
             f"NOT NOW: this gives power to the drive of bay {offer.barred}, which should get none. {what}"

@@ -35,6 +35,8 @@ _TOTALS = re.compile(r"(\d{1,20})\.(\d{1,20})")
 _DIGEST = re.compile(r"[0-9a-f]{32,128}")
 OTHER_TOTALS = "the totals of the payload differ"
 """Kind of a fault whose values are such totals."""
+FILES_SHOWN = 3
+"""Files at fault that a refusal names."""
 DIGEST_SHOWN = 12
 """Digits of a digest in a sentence; the manifest holds it whole."""
 _LINE = re.compile(r"([0-9A-Fa-f]+)[ \t]+(.+)")
@@ -86,11 +88,17 @@ class BagFault:
     found: str = ""
 
     def __str__(self) -> str:
-        text = f"{self.path}: {self.kind}" if self.path else self.kind
-        if self.expected or self.found:
-            by = f"{self.algorithm} " if self.algorithm else ""
-            text += f" ({by}{self._in_words(self.expected)} expected, {self._in_words(self.found)} found)"
-        return text
+        return f"{self.path}: {self.words}" if self.path else self.words
+
+    @property
+    def words(self) -> str:
+        """The fault without the path."""
+        if not (self.expected or self.found):
+            return self.kind
+        by = f"{self.algorithm} " if self.algorithm else ""
+        return (
+            f"{self.kind} ({by}{self._in_words(self.expected)} expected, {self._in_words(self.found)} found)"
+        )
 
     def _in_words(self, value: str) -> str:
         """What was expected or found, as it is told: totals in bytes and files, of a digest its beginning,
@@ -115,17 +123,42 @@ class BagCheck:
         """Whether nothing was found wrong, as deep as the check went."""
         return not self.faults
 
+    @property
+    def wrong(self) -> dict[str, str]:
+        """By path (empty for the bag as a whole), in the order of the faults, what is wrong there: each kind
+        once, though it is found by several algorithms. Totals that differ are no fault of the file that
+        states them where a file of the payload is at fault."""
+        found: dict[str, dict[str, str]] = {}
+        totals: BagFault | None = None
+        for one in self.faults:
+            if one.kind == OTHER_TOTALS:
+                totals = one
+            else:
+                found.setdefault(one.path, {}).setdefault(one.kind, one.words)
+        told = {path: ", ".join(kinds.values()) for path, kinds in found.items()}
+        if totals is not None and not any(path.startswith(PAYLOAD) for path in told):
+            besides = told.get(totals.path)
+            told[totals.path] = f"{totals.words}, {besides}" if besides else totals.words
+        return told
+
     def require_valid(self) -> None:
         """Nothing, if the bag is in order.
 
         Raises:
-            BagInvalid: with the first faults named.
+            BagInvalid: with the first files named that are at fault, and what is wrong with each.
         """
         if self.faults:
-            shown = "; ".join(str(fault) for fault in self.faults[:3])
-            more = f"; and {len(self.faults) - 3} more" if len(self.faults) > 3 else ""
+            wrong = self.wrong
+            whole = wrong.pop("", "")
+            where = [
+                *(["as a whole"] if whole else []),
+                *([f"in {counted(len(wrong), 'file')}"] if wrong else []),
+            ]
+            told = [*([whole] if whole else []), *(f"{path}: {words}" for path, words in wrong.items())]
+            more = f"; and {len(told) - FILES_SHOWN} more" if len(told) > FILES_SHOWN else ""
             raise BagInvalid(
-                f"The hand-back folder has {counted(len(self.faults), 'fault')}: {shown}{more}.",
+                f"The hand-back folder is at fault {' and '.join(where)}: "
+                f"{'; '.join(told[:FILES_SHOWN])}{more}.",
                 "Copy the files named again from the case; do not hand this folder over as it is.",
             )
 

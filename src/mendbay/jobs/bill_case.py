@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from mendbay.case.bill import Bill, bill_of
 from mendbay.case.quote import Column, Quote
@@ -141,29 +142,46 @@ def _bill_of(
 
 
 def make_bill(
-    bench: Bench, case: int, done: Mapping[str, str], given: bool = True, not_done: Collection[str] = ()
+    bench: Bench,
+    case: int,
+    done: Mapping[str, str],
+    given: bool = True,
+    not_done: Collection[str] = (),
+    require: Callable[[], object] = lambda: None,
 ) -> tuple[Account, KeptFile]:
     """Makes the bill of what was done, and keeps it; a later one takes the place of an earlier. Of a quote
-    that was declined it holds what is due in any case.
+    that was declined it holds what is due in any case. Its paper is drawn before the step of the ledger that
+    keeps both, so that nobody else waits for it; one that lies in the case without its bill, as the step
+    failed, is none.
 
     Args:
         done: keys of the lines of the quote that were done, each with what it came to as typed; empty where
             that is fixed.
         given: whether files are handed back.
         not_done: keys of the lines that are left out though they would be on it by themselves.
+        require: asked within that step; what it raises stands against the bill, and nothing is kept.
 
     Raises:
         NoSuchCase: there is no such case.
         UsageError: no quote was accepted or declined, or the bill is not one that it allows.
     """
-    record = remembered(bench, case)
-    with bench.ledger.together():
-        before = account_of(bench, case)
+
+    def found() -> tuple[Case, Quote, Bill, dict[str, Any]]:
+        record, before = remembered(bench, case), account_of(bench, case)
         quote, bill = _bill_of(bench, case, before, done, given, not_done)
-        number = bill.number
         came = [one.amount for one in before.payments]
         facts = bill_facts(bench, record, quote, bill, came, declined=before.declined)
-        kept = bench.files.keep(record, f"papers/bill-{number}.pdf", bench.stationery.pdf("bill", facts))
+        return record, quote, bill, facts
+
+    drawn = found()[-1]
+    data = bench.stationery.pdf("bill", drawn)
+    with bench.ledger.together():
+        require()
+        record, quote, bill, facts = found()
+        if facts != drawn:  # changed while it was drawn: seldom, so drawn anew here
+            data = bench.stationery.pdf("bill", facts)
+        number = bill.number
+        kept = bench.files.keep(record, f"papers/bill-{number}.pdf", data)
         note_of_quote(bench, case, quote.number, {"what": "bill", **bill_body(bill), "paper": kept.path})
         instead = f", in place of bill {bill.replaces}" if bill.replaces else ""
         what = f"bill {number} made of quote {quote.number}{instead}"
@@ -181,15 +199,17 @@ def pay(
     *,
     back: bool = False,
     although_more: str = "",
+    require: Callable[[], object] = lambda: None,
 ) -> tuple[Payment, Account, KeptFile]:
     """Puts down money that came in, or went back, and makes the receipt. Before a quote is accepted it is a
-    deposit.
+    deposit. The receipt is drawn before the step of the ledger that keeps both, as a bill's paper is.
 
     Args:
         amount: as typed, without a sign; in the currency of the quote if it names none.
         day: `YYYY-MM-DD`; empty for today.
         back: it was returned to the customer, of what came in; no quote need count any more.
         although_more: why it is taken though it is more than can be due; without the customer's name.
+        require: as for `make_bill`.
 
     Raises:
         NoSuchCase: there is no such case.
@@ -197,42 +217,65 @@ def pay(
             the case was opened or to come, more than can be due without a reason, or more back than came.
     """
     require_no_sign(amount)
-    record, today = remembered(bench, case), bench.now()[:10]
-    said = day or today
+    said = day or bench.now()[:10]
     require_day(said)
+    record, before, money, more = _money_of(bench, case, amount, said, back, although_more)
+    payment = _payment_of(bench, case, money, how, said, back)
+    drawn = payment_facts(bench, record, payment, *_after(before, payment))
+    data = bench.stationery.pdf("payment", drawn)
     with bench.ledger.together():
-        before = account_of(bench, case)
-        if before.paid is None or (before.held_against is None and before.bill is None and not back):
-            raise _no_quote(case)
-        currency = before.paid.currency
-        money = Money.parse(amount, currency)
-        _require_payable(money, before, currency, back)
-        beyond = not back and _beyond(money, before)
-        if beyond:
-            _require_meant(record, money, before, although_more)
-        _require_day_within(said, record.opened_at[:10], today)
-        numbers = (int(one.subject) for one in bench.notes.of(NoteKind.PAYMENT, case))
-        payment = Payment(1 + max(numbers, default=0), -money if back else money, how, said, bench.who)
+        require()
+        record, _, money, more = _money_of(bench, case, amount, said, back, although_more)
+        payment = _payment_of(bench, case, money, how, said, back)
+        subject = str(payment.number)
         body = {
             "what": "payment",
             "amount": payment.amount.minor,
-            "currency": currency,
+            "currency": payment.amount.currency,
             "how": str(how),
             "day": said,
+            **({"although_more": more} if more else {}),
         }
-        if beyond:
-            body["although_more"] = although_more.strip()
-        subject = str(payment.number)
         bench.notes.add(Note(case, "", NoteKind.PAYMENT, subject, bench.now(), bench.who, json.dumps(body)))
         account = account_of(bench, case)
         facts = payment_facts(bench, record, payment, account.paid, account.due)
-        path = f"papers/payment-{payment.number}.pdf"
-        kept = bench.files.keep(record, path, bench.stationery.pdf("payment", facts))
+        if facts != drawn:  # changed while it was drawn, or it paid the bill of an earlier quote: seldom
+            data = bench.stationery.pdf("payment", facts)
+        kept = bench.files.keep(record, f"papers/payment-{payment.number}.pdf", data)
         what = f"payment {subject} {'returned' if back else 'received'} {how.words}"
-        why = f" More than can be due: {although_more.strip()}" if beyond else ""
+        why = f" More than can be due: {more}" if more else ""
         bench.note(case, "payment", f"{what[:1].upper()}{what[1:]}: {money.text}.{why}")
         bench.custody(case, what, kept.path)
     return payment, account, kept
+
+
+def _money_of(
+    bench: Bench, case: int, amount: str, said: str, back: bool, although_more: str
+) -> tuple[Case, Account, Money, str]:
+    """Case and account as they stand, the money that was typed, and why it is taken if it is more than can be
+    due; raises as `pay` does."""
+    record, before = remembered(bench, case), account_of(bench, case)
+    if before.paid is None or (before.held_against is None and before.bill is None and not back):
+        raise _no_quote(case)
+    money = Money.parse(amount, before.paid.currency)
+    _require_payable(money, before, before.paid.currency, back)
+    beyond = not back and _beyond(money, before)
+    if beyond:
+        _require_meant(record, money, before, although_more)
+    _require_day_within(said, record.opened_at[:10], bench.now()[:10])
+    return record, before, money, although_more.strip() if beyond else ""
+
+
+def _payment_of(bench: Bench, case: int, money: Money, how: How, said: str, back: bool) -> Payment:
+    """The payment under its next number."""
+    numbers = (int(one.subject) for one in bench.notes.of(NoteKind.PAYMENT, case))
+    return Payment(1 + max(numbers, default=0), -money if back else money, how, said, bench.who)
+
+
+def _after(before: Account, payment: Payment) -> tuple[Money | None, Money | None]:
+    """What is paid in all and still due with a payment more, while its bill counts on."""
+    paid = None if before.paid is None else before.paid + payment.amount
+    return paid, None if before.due is None else before.due - payment.amount
 
 
 def unpay(bench: Bench, case: int, number: int, reason: str) -> Account:

@@ -21,7 +21,7 @@ from mendbay.jobs.looks import LOOKED
 from mendbay.jobs.measure_board import begun_sheet
 from mendbay.jobs.money_standing import MoneyStanding, money_standing
 from mendbay.jobs.other_half import HALVES
-from mendbay.jobs.reached_customer import SinceHandBack, since_hand_back
+from mendbay.jobs.reached_customer import SinceHandBack, since_hand_back, stands_words
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.take_in_form import fill_form
 from mendbay.jobs.things_here import things_here, things_words
@@ -92,6 +92,7 @@ class CaseSteps:
         next_action: what to do now with its figures and command; None if there is nothing to do, or where it
             is to be worked out and was not.
         not_yet: it is to be worked out; outdated: it was, before a closed case taught the odds something.
+        stands: where the case stands as a whole, in a few words, by what its step of handing back rests on.
     """
 
     case: Case
@@ -100,6 +101,7 @@ class CaseSteps:
     next_action: Chore | None
     not_yet: bool
     outdated: bool
+    stands: str
 
     @property
     def current(self) -> JobStep | None:
@@ -122,7 +124,8 @@ def tell_steps(bench: Bench, number: int, *, weigh: bool = False) -> CaseSteps:
     """
     case = remembered(bench, number)
     turn = turn_of(bench, number, weigh=weigh)
-    steps = _Looking(bench, case, turn).steps()
+    looking = _Looking(bench, case, turn)
+    steps = looking.steps()
     return CaseSteps(
         case,
         _with_waits(steps, turn.entry.case.waits),
@@ -130,6 +133,7 @@ def tell_steps(bench: Bench, number: int, *, weigh: bool = False) -> CaseSteps:
         turn.entry.chore,
         turn.not_yet,
         turn.outdated,
+        stands_words(case, looking.since),
     )
 
 
@@ -183,6 +187,7 @@ class _Looking:
         self._tally = bench.notes.tally(case.number)
         self._money = money_standing(bench, case.number)
         self._without_drive = case.kind in (CaseKind.ENQUIRY, CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP)
+        self.since = since_hand_back(bench, case.number) if HAND_BACK in self._events else SinceHandBack()
         self._over = case.state in (CaseState.CLOSED, CaseState.HANDED_BACK)
 
     def steps(self) -> tuple[JobStep, ...]:
@@ -346,7 +351,7 @@ class _Looking:
             return JobStep(name, StepState.NOT_NEEDED, _no_drive(self._case), "the case")
         back, begun = self._events.get(HAND_BACK, []), self._events.get(HAND_BACK_BEGUN, [])
         if back:
-            since = since_hand_back(self._bench, self._case.number)
+            since = self.since
             done = since.checked_on or since.out is not None or self._case.state is CaseState.CLOSED
             state = StepState.DONE if done else StepState.UNDER_WAY
             return JobStep(name, state, _way_words(len(back), since), f"{rests}, and its hand-overs")

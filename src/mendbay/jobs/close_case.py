@@ -209,7 +209,7 @@ def _against(case: Case, told: Believed, outcome: Outcome) -> Iterator[str]:
     }
     for off in told.keep_off:
         if not said & {(one, off.bay) for one in inside}:
-            signs = "; ".join(off.words[:SIGNS_SHOWN])
+            signs = "; ".join(answer_words(told.belief, one) for one in off.reasons[:SIGNS_SHOWN])
             yield _query(case, outcome, f"damage inside the drive of bay {off.bay}", off.chance, signs)
     kept_off = {one.bay for one in told.keep_off}
     for (fault, bay), chance in believed.items():

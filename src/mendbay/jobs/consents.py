@@ -97,6 +97,20 @@ def refused(consents: Mapping[str, Consent]) -> frozenset[str]:
     return frozenset(one for one, consent in consents.items() if consent.word is Word.NO)
 
 
+def refused_of(bench: Bench, case: int, needed: Iterable[str]) -> tuple[Risk, ...]:
+    """What the customer refused of all that a step needs.
+
+    Args:
+        needed: ids of consents.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    words = refused(consents_of(bench, case))
+    return tuple(risk_called(one) for one in needed if one in words)
+
+
 def refused_although(
     bench: Bench, case: int, needed: Sequence[str], although: str = "", *, instead: str = ""
 ) -> str:
@@ -117,8 +131,7 @@ def refused_although(
     if not needed:
         return ""
     require_undisputed(bench, case)
-    words = refused(consents_of(bench, case))
-    no = [risk_called(one) for one in needed if one in words]
+    no = refused_of(bench, case, needed)
     titles = " and ".join(one.title for one in no)
     if no and not although.strip():
         raise HeldBack(
@@ -156,11 +169,10 @@ def word_due(bench: Bench, case: int, needed: Sequence[str]) -> WordDue:
         NoSuchCase: there is no such case.
         LedgerError: a note is not one that Mendbay wrote.
     """
-    consents = consents_of(bench, case)
-    no = refused(consents)
+    asking = to_ask_each_time(consents_of(bench, case), needed)
     return WordDue(
-        " and ".join(risk_called(one).title for one in needed if one in no),
-        " and ".join(one.title for one in to_ask_each_time(consents, needed)),
+        " and ".join(one.title for one in refused_of(bench, case, needed)),
+        " and ".join(one.title for one in asking),
     )
 
 

@@ -186,7 +186,8 @@ def _proof(
     told = copies.check_bag(folder, _heeding(bench))
     doubts = []
     if not told.check.is_valid:
-        doubts.append(f"{folder} is not a sound hand-back: {told.check.faults[0]}.")
+        where, what = next(iter(told.check.wrong.items()))
+        doubts.append(f"{folder} is not a sound hand-back: {f'{where}: ' if where else ''}{what}.")
     elif told.case != f"{case.number:04}" or not told.manifest_sha256:
         doubts.append(f"{folder} is not a hand-back of case {case.number}.")
     if doubts:

@@ -16,7 +16,7 @@ from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_day
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.consents import PARTS, refused_although
+from mendbay.jobs.consents import PARTS, consents_of, refused, refused_although, refused_of
 from mendbay.jobs.money_notes import body_of, note_of_quote, payments_of, read_body, unpaid_bill
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.ports import KeptFile
@@ -201,6 +201,35 @@ def decide(
         bench.note(case, "quote", f"{what[:1].upper()}{what[1:]}{': ' if why else '.'}{why}")
         bench.custody(case, what, f"quote {number}" + (f"; {why}" if why else ""))
     return quote_of(bench, case, number)
+
+
+@dataclass(frozen=True, slots=True)
+class ReasonsDue:
+    """Which reasons it takes to accept a quote.
+
+    Args:
+        later: the quote that was made after it; 0 if none was.
+        refused: titles of what the customer refused of what is in it.
+    """
+
+    later: int
+    refused: tuple[str, ...]
+
+    def __bool__(self) -> bool:
+        return bool(self.later or self.refused)
+
+
+def reasons_due(bench: Bench, case: int, number: int) -> ReasonsDue:
+    """What has to be given a reason against before the customer's yes to a quote is noted.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        UsageError: there is no such quote.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    quote = quote_of(bench, case, number).quote
+    no = refused_of(bench, case, _needed(quote)) if refused(consents_of(bench, case)) else ()
+    return ReasonsDue(_later(bench, case, number), tuple(one.title for one in no))
 
 
 def _needed(quote: Quote) -> tuple[str, ...]:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from mendbay.case.hand_over import Direction, HandOver, Role
 from mendbay.case.items import Item, What, Where
+from mendbay.case.records import Case, CaseState
 from mendbay.core.errors import CaseForgotten, DestinationError, NoSuchCase
 from mendbay.handback.bag import BagCheck
 from mendbay.jobs.bench import Bench
@@ -97,6 +98,18 @@ def since_hand_back(bench: Bench, number: int) -> SinceHandBack:
         max(over.at[:10] for _, over in mediums) if mediums else "",
         max(away.values(), key=lambda one: one[:2])[2] if away else None,
     )
+
+
+def stands_words(case: Case, since: SinceHandBack) -> str:
+    """Where a case stands as a whole, in a few words: its state, but a hand-back of which nothing left the
+    shop is told as the copy that it is."""
+    if case.state is not CaseState.HANDED_BACK or not since.made_on:
+        return str(case.state)
+    if since.out is None:
+        return "copied, nothing handed out"
+    if not any(item.what is What.MEDIUM for item in since.out.items):
+        return "copied, no medium handed out"
+    return str(case.state) if since.out.role is Role.CUSTOMER else f"copied, with the {since.out.role.words}"
 
 
 def check_hand_back(bench: Bench, copies: Copies, folder: Path) -> Checked:

@@ -213,6 +213,7 @@ def give_up(bench: Bench, journals: Journals, case: int, bay: str, reason: str) 
     _require_half_done(journals.lines(record, plan.job), case, bay)
     require_reason(reason)
     with journals.open(record, plan.job) as journal, bench.shelf.together():
+        _refuse_given_up(bench, plan)  # by somebody else meanwhile
         _require_half_done(journal.lines(), case, bay)  # what a start meanwhile came to
         withdraw(bench, [_job_subject(plan)], case, bay, reason)
         bench.custody(

@@ -51,7 +51,7 @@ class KeepOff:
         chance: of damage inside it.
         reasons: the answers that alone keep power away, then those that speak for damage, the strongest
             first; each sign once, though a repair may have it answered twice.
-        words: the same, to be read.
+        words: the same, to be read: by what was answered, not by the ids of signs, and each text once.
     """
 
     bay: str
@@ -90,6 +90,9 @@ class Believed:
 
     Args:
         assumed: nothing was said of the case's bays yet, and a box with two is assumed.
+        keep_off: drives that should get no power, for a reason that someone saw, heard or was told.
+        unheard: drives likely damaged inside by what the case shows of itself, as long as nobody said
+            anything of it: steps with power stand behind everything else, and nothing is held back.
         left_out: answers on record that cannot be weighed now, each with why, as sentences.
         rests_on: how many closed cases of this shop the tables learned from.
         teach_nothing: closed cases that the tables could not learn from, each with why, as sentences.
@@ -108,6 +111,7 @@ class Believed:
     belief: Belief
     keep_off: tuple[KeepOff, ...]
     assumed: bool
+    unheard: tuple[KeepOff, ...] = ()
     left_out: tuple[str, ...] = ()
     rests_on: int = 0
     teach_nothing: tuple[str, ...] = ()
@@ -174,14 +178,17 @@ def _believe(bench: Bench, case: int) -> tuple[Believed, _Key]:
     told = _told(worlds, notes, gathered)
     counts = learned(cases).counts
     belief = _belief(worlds, told.key)
+    kept = _keep_off(belief)
+    spoken = _spoken(bench, case, gathered)
     believed = Believed(
         case=case,
         subject=about.subject,
         stakes=about.stakes,
         known={asked: one for asked, one in told.known.items() if asked in belief.answers},
         belief=belief,
-        keep_off=_keep_off(belief),
+        keep_off=kept if spoken else (),
         assumed=about.assumed,
+        unheard=() if spoken else kept,
         left_out=told.left_out,
         rests_on=len(counts.taken),
         teach_nothing=counts.left_out,
@@ -244,20 +251,31 @@ def _from_afar(offers: tuple[Offer, ...]) -> tuple[Offer, ...]:
 
 
 def kept_without_power(bench: Bench, case: int, bay: str) -> KeepOff | None:
-    """Why the drive of a bay should get no power; None if it may, or if nobody said anything of the case.
+    """Why the drive of a bay should get no power, by the rule of `Triage.keep_off`; None if it may, or if
+    nobody said anything of the case.
 
     Raises:
         NoSuchCase: there is no such case.
         LedgerError: a note is not one that Mendbay wrote.
     """
-    seen = standing_notes(bench, NoteKind.INTAKE, case, "", CONDITION)
-    if not (seen or standing_notes(bench, NoteKind.SIGN, case)):
+    gathered = gathered_signs(bench, case)
+    if not _spoken(bench, case, gathered):
         return None
     about = _about(bench, case, bay)
     worlds = worlds_of(closed_cases(bench, but=case), about.subject)
-    told = _told(worlds, _in_order(bench, case), gathered_signs(bench, case))
+    told = _told(worlds, _in_order(bench, case), gathered)
     kept = _keep_off(_belief(worlds, told.key))
     return next((one for one in kept if one.bay == bay), None)
+
+
+def _spoken(bench: Bench, case: int, gathered: Mapping[Asked, Gathered]) -> bool:
+    """Whether a person said anything of what came in: an answer, what take-in saw, or that a drive clicks.
+    Only then is a drive held back from power (docs/decisions/0081-take-in.md)."""
+    return bool(
+        standing_notes(bench, NoteKind.SIGN, case)
+        or standing_notes(bench, NoteKind.INTAKE, case, "", CONDITION)
+        or any(one.said_at for one in gathered.values())
+    )
 
 
 def answer_words(belief: Belief, one: Moved) -> str:
@@ -675,8 +693,27 @@ def _keep_off(belief: Belief) -> tuple[KeepOff, ...]:
         alone = [one for one in moved if one.asked.bay in ("", bay) and stops_power(one.asked, one.answer)]
         speaking = [one for one in moved if one.bits > 0 and one not in alone]
         reasons = _each_sign_once(belief, (*alone, *speaking))
-        found.append(KeepOff(bay, chance, reasons, tuple(answer_words(belief, one) for one in reasons)))
+        words = dict.fromkeys(_reason_words(belief, bay, one) for one in reasons)
+        found.append(KeepOff(bay, chance, reasons, tuple(words)))
     return tuple(found)
+
+
+def _reason_words(belief: Belief, bay: str, one: Moved) -> str:
+    """A reason to give the drive of a bay no power. What alone is one needs no question to be understood; a
+    bay is named where it is another's."""
+    asked = one.asked
+    where = f"bay {asked.bay}: " if asked.bay not in ("", bay) else ""
+    if one.answer == TRIED:
+        made = belief.worlds.tables.steps[asked.sign].words.rstrip(".")
+        return f"{where}tried, and it did not help: {made}"
+    sign = sign_of(belief.worlds, asked)
+    words = sign.answers[sign.place(one.answer)].words
+    if not stops_power(asked, one.answer):
+        question = sign.question(belief.worlds.subject.box)
+        words = f"{question} {words[:1].upper()}{words[1:]}"
+    return (
+        f"{where}{words}" if belief.answers.get(asked) == one.answer else f"before the repair: {where}{words}"
+    )
 
 
 def _each_sign_once(belief: Belief, reasons: Sequence[Moved]) -> tuple[Moved, ...]:

@@ -31,6 +31,8 @@ LIKELY = 0.05
 """Chance of those worlds from which the step counts as one that can do harm (own choice)."""
 KEEP_OFF = 0.4
 """Chance of damage inside a drive from which it is kept without power (own choice)."""
+ROUNDING = 1e-9
+"""What sums of chances may differ by though nothing is known that sets them apart."""
 INSIDE = "inside"
 """The group of faults that every second of power makes worse."""
 HEARD = ("clicks", "grinding")
@@ -81,16 +83,20 @@ class Offer:
 
 
 def kept_off(belief: Belief) -> dict[str, float]:
-    """The bays whose drives should get no power, with the chance of damage inside each."""
+    """The bays whose drives should get no power, with the chance of damage inside each. How often drives are
+    damaged inside, be it ever so often, keeps none without it: something must be known that raises the
+    chance."""
     found: dict[str, float] = {}
     worlds = belief.worlds
     seen = any(said in SEEN for said in belief.ever(Asked(CONDITION)))
     names = worlds.tables.groups.get(INSIDE, ())
     for bay in worlds.subject.bays:
         places = [worlds.place(one, bay) for one in names]
-        chance = float(belief.weights[worlds.faulty[:, places].any(axis=1)].sum())
+        damaged = worlds.faulty[:, places].any(axis=1)
+        chance, usual = float(belief.weights[damaged].sum()), float(worlds.prior[damaged].sum())
+        likely = chance >= KEEP_OFF and chance > usual + ROUNDING
         heard = any(said in HEARD for one in SOUNDS for said in belief.ever(Asked(one, bay)))
-        if seen or chance >= KEEP_OFF or (heard and belief.fault("rom-mismatch", bay) < EXPLAINED):
+        if seen or likely or (heard and belief.fault("rom-mismatch", bay) < EXPLAINED):
             found[bay] = chance
     return found
 

@@ -10,7 +10,7 @@ from mendbay.core.errors import BagInvalid
 from mendbay.core.source import Gap, Lack, Mark, Marked
 from mendbay.core.span import Span
 from mendbay.handback import bag
-from mendbay.handback.bag import BagCheck, BagFault, PayloadFile
+from mendbay.handback.bag import OTHER_TOTALS, BagCheck, BagFault, PayloadFile
 
 SHA256 = "5891b5b522d5df086d0ff0b110fbd9d21bb4fc7163af34d08286a2e846f6be03"
 """SHA-256 of "hello\\n", as `sha256sum` prints it."""
@@ -154,8 +154,26 @@ def test_a_fault_tells_totals_in_words_and_of_a_digest_what_tells_two_apart() ->
 def test_an_invalid_bag_names_its_first_faults() -> None:
     faults = tuple(BagFault("the digest differs", f"data/{at}", "sha256", "aa", "bb") for at in range(5))
     with pytest.raises(
-        BagInvalid, match=r"5 faults: data/0: the digest differs \(sha256 aa expected, bb found\)"
+        BagInvalid, match=r"at fault in 5 files: data/0: the digest differs \(sha256 aa expected, bb found\)"
     ) as told:
         BagCheck("digests", 5, 10, faults).require_valid()
     assert "2 more" in told.value.what
     BagCheck("digests", 5, 10, ()).require_valid()
+
+
+def test_a_changed_file_is_one_file_at_fault_however_often_that_shows() -> None:
+    totals = BagFault(OTHER_TOTALS, "bag-info.txt", "", "10.2", "11.2")
+    changed = tuple(BagFault("the digest differs", "data/x", by, "aa", "bb") for by in ("sha256", "sha512"))
+    with pytest.raises(BagInvalid) as told:
+        BagCheck("digests", 2, 11, (totals, *changed)).require_valid()
+    assert told.value.what == (
+        "The hand-back folder is at fault in 1 file: "
+        "data/x: the digest differs (sha256 aa expected, bb found)."
+    )
+    stated = BagFault("the digest differs", "bag-info.txt", "sha256", "aa", "bb")
+    with pytest.raises(BagInvalid, match=r"in 1 file: bag-info.txt: the totals.*\), the digest differs"):
+        BagCheck("digests", 2, 11, (totals, stated)).require_valid()
+    with pytest.raises(
+        BagInvalid, match=r"at fault as a whole and in 1 file: there is no folder data; data/x"
+    ):
+        BagCheck("digests", 2, 11, (BagFault("there is no folder data"), *changed)).require_valid()

@@ -15,7 +15,7 @@ from mendbay.jobs import triage_case
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.case_steps import CaseSteps, JobStep, StepName, StepState, tell_steps
 from mendbay.jobs.drive_condition import say_condition
-from mendbay.jobs.hand_over_items import release
+from mendbay.jobs.hand_over_items import receive, release
 from mendbay.jobs.keep_items import add_item
 from mendbay.jobs.measure_board import enter
 from mendbay.jobs.other_half import HALVES
@@ -187,6 +187,7 @@ def test_pair_files_and_hand_back_follow_the_story(bench: Bench) -> None:
     back = step(told, StepName.HAND_BACK)
     assert back.state is StepState.UNDER_WAY, "a copy in a folder has brought nobody anything"
     assert "no copy on the customer's medium is checked yet, and nothing is handed out" in back.words
+    assert told.stands == "copied, nothing handed out"
     assert told.current == back
     bench.note(1, COPY_CHECKED, "A copy was checked.")
     told = tell_steps(bench, 1)
@@ -194,6 +195,7 @@ def test_pair_files_and_hand_back_follow_the_story(bench: Bench) -> None:
     assert back.state is StepState.DONE
     assert "a copy on another medium was checked on" in back.words
     assert "nothing is handed out yet" in back.words
+    assert told.stands == "copied, nothing handed out"
     assert told.current == step(told, StepName.CLOSING)
     bench.ledger.amend_case(1, state=CaseState.CLOSED)
     assert tell_steps(bench, 1).current is None
@@ -204,14 +206,21 @@ def test_a_hand_over_ends_the_hand_back_and_is_told_with_what_was_signed(bench: 
     bench.ledger.amend_case(1, state=CaseState.HANDED_BACK)
     drive, medium = (str(add_item(bench, 1, one).number) for one in (What.DRIVE, What.MEDIUM))
     release(bench, 1, [drive], Role.CUSTOMER)
-    back = step(tell_steps(bench, 1), StepName.HAND_BACK)
+    told = tell_steps(bench, 1)
+    back = step(told, StepName.HAND_BACK)
     assert back.state is StepState.DONE
+    assert told.stands == "copied, no medium handed out"
     assert "things went, no medium among them, to the customer with hand-over 1" in back.words
     release(bench, 1, [medium], Role.COURIER)
-    back = step(tell_steps(bench, 1), StepName.HAND_BACK)
+    told = tell_steps(bench, 1)
+    back = step(told, StepName.HAND_BACK)
+    assert told.stands == "copied, with the courier"
     assert "no check of a copy on another medium is on record" in back.words
     assert "a medium went to the courier with hand-over 2" in back.words
     assert "with nothing signed kept" in back.words
+    receive(bench, 1, [medium], Role.COURIER)
+    release(bench, 1, [medium], Role.CUSTOMER)
+    assert tell_steps(bench, 1).stands == "handed back"
 
 
 def test_a_case_that_was_closed_without_more_being_done(bench: Bench) -> None:

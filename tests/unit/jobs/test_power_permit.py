@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 from pathlib import Path
 
@@ -10,15 +11,18 @@ import pytest
 from mendbay.case.consents import Word
 from mendbay.case.records import Bay
 from mendbay.core.errors import HeldBack, UsageError
+from mendbay.core.note import Note, NoteKind
+from mendbay.imaging.hazard import Condition
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.compare_drive import compare_drive
 from mendbay.jobs.consents import give_word
+from mendbay.jobs.drive_condition import say_condition
 from mendbay.jobs.power_permit import Although, ReasonsDue, reasons_due, require_power
 from mendbay.jobs.read_drive import DriveAt, read_drive
 from mendbay.jobs.read_pair import read_pair
 from mendbay.jobs.take_in import add_bay
 from mendbay.jobs.take_in_form import tell
-from mendbay.jobs.triage_case import answer, describe
+from mendbay.jobs.triage_case import answer, describe, tell_triage
 from mendbay.triage.belief import Asked
 
 
@@ -105,6 +109,32 @@ def test_a_bay_that_is_not_judged_now_is_judged_for_its_own_sake(bench: Bench) -
     with pytest.raises(HeldBack, match="it grinds"):
         require_power(bench, 1, ["1"])
     require_power(bench, 1, ["2", "3"])
+
+
+def test_what_the_case_shows_of_itself_stops_nothing_before_somebody_said_something(bench: Bench) -> None:
+    body = json.dumps({"records": "failing"})
+    bench.notes.add(Note(1, "1", NoteKind.RECORDS, "drive", bench.now(), "Kim", body))
+    told = tell_triage(bench, 1)
+    assert (told.keep_off, [one.bay for one in told.unheard]) == ((), ["1"])
+    assert told.unheard[0].words == (
+        "What do the drive's own records say (re-mapped, reported, timed out, pending, off-line)? The drive "
+        "calls itself failing",
+    )
+    assert any(one.barred == "1" for one in told.offers), "what gives it power stands behind"
+    require_power(bench, 1, ["1"])
+    told = answer(bench, 1, Asked("smell"), "none")
+    assert ([one.bay for one in told.keep_off], told.unheard) == (["1"], ())
+    with pytest.raises(HeldBack, match="STOP"):
+        require_power(bench, 1, ["1"])
+
+
+def test_a_drive_said_to_click_while_it_was_read_is_kept_without_power_from_then_on(bench: Bench) -> None:
+    require_power(bench, 1, ["1"])
+    say_condition(bench, 1, "1", Condition.CLICKS)
+    assert [one.bay for one in tell_triage(bench, 1).keep_off] == ["1"]
+    with pytest.raises(HeldBack, match=r"STOP: give the drive of bay 1 no power.*it clicks again and again"):
+        require_power(bench, 1, ["1"])
+    require_power(bench, 1, ["2"])
 
 
 def test_where_nothing_was_said_nothing_is_asked(bench: Bench) -> None:

@@ -458,6 +458,7 @@ def test_a_transfer_whose_chip_died_is_given_up_for_another_chip(
             written(bench, clips, journals, restore=restore)
     with pytest.raises(TransferRefused, match="given up"):
         give_up(bench, journals, 1, "1", "twice")
+    assert [one.what for one in bench.ledger.custody(1)].count("ROM transfer given up") == 1
     with pytest.raises(TransferRefused, match="given up"):  # from the reads of the chip that is dead
         plan_transfer(bench, journals, 1, "1", Role.DONOR)
     read_chip(bench, Clip(clips, "donor", yes), 1, "1", Role.DONOR)

@@ -109,6 +109,19 @@ def test_a_drive_likely_damaged_inside_is_kept_without_power(bench: Bench) -> No
     assert all(one.barred for one in told.offers[first:]), "whatever may be done stands before"
 
 
+def test_reasons_to_stop_are_told_by_what_was_answered_each_once(bench: Bench) -> None:
+    answer(bench, 1, CLICKS, "clicks")
+    (kept,) = answer(bench, 1, ALONE, "clicks").keep_off
+    assert {one.asked for one in kept.reasons} == {CLICKS, ALONE}
+    assert kept.words == ("it clicks again and again",)
+    answer(bench, 1, Asked("history"), "dropped")
+    (kept,) = tell_triage(bench, 1).keep_off
+    assert kept.words == (
+        "it clicks again and again",
+        "What happened before it failed? It fell or was knocked",
+    )
+
+
 @pytest.mark.parametrize(
     ("before", "since"), [("clicks", "clicks"), ("clicks", "grinding"), ("grinding", "clicks")]
 )

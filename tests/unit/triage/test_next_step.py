@@ -12,11 +12,22 @@ from hypothesis import strategies as st
 
 from mendbay.core.errors import UsageError
 from mendbay.triage.belief import Asked, Belief, all_signs, sign_of
-from mendbay.triage.next_step import CONDITION, HARMFUL, SEPARATING, SHARE, NextStep, Offer
+from mendbay.triage.next_step import (
+    CONDITION,
+    HARMFUL,
+    INSIDE,
+    KEEP_OFF,
+    SEPARATING,
+    SHARE,
+    NextStep,
+    Offer,
+    kept_off,
+)
 from mendbay.triage.stakes import Stakes
 from mendbay.triage.table_file import TableTexts, packaged_tables, read_all
 from mendbay.triage.tables import StepKind
 from mendbay.triage.worlds import Subject, Worlds
+from support.closed import altered
 from support.decisions import expected_cost, value_of_test
 from support.triage import known, some_answers
 
@@ -279,3 +290,12 @@ def test_the_more_the_data_is_worth_the_less_is_risked() -> None:
 def test_data_has_a_worth_above_nothing(worth: float) -> None:
     with pytest.raises(UsageError, match="worth"):
         Stakes(worth)
+
+
+def test_how_often_drives_are_damaged_inside_keeps_none_without_power_by_itself() -> None:
+    worlds = Worlds(altered({"heads": 20.0, "media-damage": 20.0}), Subject(("1",), box=False))
+    inside = [worlds.place(one, "1") for one in worlds.tables.groups[INSIDE]]
+    assert worlds.prior[worlds.faulty[:, inside].any(axis=1)].sum() > KEEP_OFF
+    assert kept_off(Belief(worlds, {})) == {}
+    assert kept_off(Belief(worlds, {Asked("sound", "1"): "normal"})) == {}
+    assert set(kept_off(Belief(worlds, {Asked("sound", "1"): "stops"}))) == {"1"}

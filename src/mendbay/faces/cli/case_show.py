@@ -16,6 +16,7 @@ from mendbay.faces.custody_words import check_text
 from mendbay.faces.story_words import happened
 from mendbay.jobs.certify_rom import KeptCertificate, certificates_kept
 from mendbay.jobs.measure_board import Measured
+from mendbay.jobs.reached_customer import since_hand_back, stands_words
 from mendbay.jobs.take_in import CaseStory, tell_case
 from mendbay.jobs.take_in_form import fill_form
 from mendbay.wiring import open_bench
@@ -33,14 +34,17 @@ def show(screen: Screen, case: int) -> None:
         story = tell_case(bench, case)
         certificates = certificates_kept(bench, case)
         form = fill_form(bench, case)
+        stands = stands_words(story.case, since_hand_back(bench, case))
     facts = {**_story_json(story, certificates), **story_json(form)}
-    screen.answer(facts, _story_text(story, certificates, story_lines(form)))
+    screen.answer(facts, _story_text(story, stands, certificates, story_lines(form)))
 
 
-def _story_text(story: CaseStory, certificates: Sequence[KeptCertificate], taken_in: Sequence[str]) -> str:
+def _story_text(
+    story: CaseStory, stands: str, certificates: Sequence[KeptCertificate], taken_in: Sequence[str]
+) -> str:
     case = story.case
     lines = [
-        f"Case {case.number}: {case.customer}, {case.state}, opened {case.opened_at}",
+        f"Case {case.number}: {case.customer}, {stands}, opened {case.opened_at}",
         wrapped(f"came in: {case.box or 'not described'}", "  "),
         wrapped(f"wanted first: {', '.join(case.wanted) or 'not said'}", "  "),
         *(wrapped(f"until {one.until}: {', '.join(one.patterns)}", "    ") for one in story.earlier_wishes),

@@ -267,6 +267,7 @@ def _text(told: Triage, everything: bool) -> str:
         lines.append("")
     lines.append(wrapped(words.subject_sentence(told)))
     lines.append(f"{wording.counted(len(told.known), 'answer')} known.")
+    lines += [wrapped(one, "", "  ") for one in words.before_power_sentences(told)]
     lines += [wrapped(one) for one in words.tried_sentences(told)]
     if again := words.open_again_sentence(told):
         lines.append(wrapped(again, "", "  "))
@@ -321,7 +322,7 @@ def _offer_lines(told: Triage, number: int, offer: Offer) -> list[str]:
     lines.append(wrapped(f"{offer.step.id}: {words.figures(offer)}", "     "))
     if because := words.because(told, offer):
         lines.append(wrapped(because, "     "))
-    lines += [wrapped(one, "     ") for one in words.held_sentences(offer)]
+    lines += [wrapped(one, "     ") for one in words.held_sentences(told, offer)]
     titles = [one.title for one in to_ask(offer.step.consents, told.consents)]
     if titles:
         lines.append(wrapped(f"ask the customer first: {'; '.join(titles)}", "     "))
@@ -338,7 +339,7 @@ def step_lines(told: Triage, offer: Offer) -> list[str]:
     cautions = cautions_of(offer.step)
     if cautions:
         lines += [wrapped(cautions[0].deferral), ""]
-    for sentence in words.held_sentences(offer):
+    for sentence in words.held_sentences(told, offer):
         lines += [wrapped(sentence), ""]
     for risk in to_ask(offer.step.consents, told.consents):
         lines += [wrapped(f"ASK THE CUSTOMER FIRST: {risk.ask}", "", "  "), wrapped(risk.risk, "  ", "")]

@@ -295,10 +295,18 @@ def abandon(visit: Visit) -> Answer:
     with visit.bench() as bench:
         at = bay_choice(visit, bench, case)
         require_chips_at_rest(visit, at.bay)
+        before = _reads_marks(bench, case, at.bay)
         planned = _told(visit, bench, case, at.bay)
         planned.require_undo()
-        visit.require_unchanged("the plan", *_marks(planned))
-        gone = give_up(bench, transfer_journals(visit.desk.home), case, at.bay, visit.said["reason"])
+        with bench.ledger.together():  # the look above may have taken long
+            if _reads_marks(bench, case, at.bay) != before:
+                raise ChangedMeanwhile(
+                    "A chip was read, or the transfer planned anew, while this one was looked at: it is not "
+                    "given up.",
+                    "Load the page again, and look at what is there now.",
+                )
+            visit.require_unchanged("the plan", *_marks(planned))
+            gone = give_up(bench, transfer_journals(visit.desk.home), case, at.bay, visit.said["reason"])
     words = f"The transfer to {gone.target.chip_name} is given up: mark that chip, it holds parts of both."
     return visit.go("board-transfer", words, {"bay": at.bay})
 

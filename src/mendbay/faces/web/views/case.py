@@ -30,6 +30,7 @@ BRIEF = 160
 """Characters of a work's last words that are shown here; its own page has all."""
 _DIGEST = re.compile(r"\b[0-9a-f]{24,}\b")
 _SENTENCE_END = re.compile(r"(?<=[.!?])\s+(?=[A-Z])")
+WHOM = "For whom"
 PAGES = {
     WorkKind.HAND_BACK: "hand-back",
     WorkKind.CHECK_HAND_BACK: "hand-back",
@@ -58,6 +59,7 @@ def case(visit: Visit) -> Answer:
             "card": card,
             "bays": bays,
             "parts_due": parts_due,
+            "who": choice("who", WHOM, _whom(but_parts=bool(parts_due.refused)), required=True),
             "turn": _turn(card.case, card.told.entry.case.waits),
             "waits": [wait_words(one, card.today) for one in card.told.entry.case.waits],
             "told_to_wait": any(one.told for one in card.told.entry.case.waits),
@@ -73,6 +75,11 @@ def case(visit: Visit) -> Answer:
             ],
         },
     )
+
+
+def _whom(*, but_parts: bool = False) -> dict[str, str]:
+    """For whom a case may be said to wait; a part that was refused has its own form."""
+    return {str(one): WORDS[one] for one in TELLABLE if not (but_parts and one is WaitsFor.PART)}
 
 
 def _last_words(work: ShownWork) -> str:
@@ -126,7 +133,7 @@ def print_style(visit: Visit) -> Answer:
     "wait",
     "Says what a case waits for.",
     [
-        choice("who", "For whom", {str(one): WORDS[one] for one in TELLABLE}, required=True),
+        choice("who", WHOM, _whom(), required=True),
         line("what", "For what", required=True),
         day("until", "Expected by"),
         line("although_refused", "Why, although the customer refused it"),

@@ -18,10 +18,9 @@ from mendbay.faces.web.fields import choice, day, flag, line, number
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.bill_case import Account, account_of, can_be_due, look_at_bill, make_bill, pay, unpay
 from mendbay.jobs.case_papers import paper_bytes, papers_made
-from mendbay.jobs.consents import consents_of, refused
 from mendbay.jobs.money_notes import How
 from mendbay.jobs.money_papers import column_words, note_words, quantity_words, span_words
-from mendbay.jobs.quote_case import By, KeptQuote, decide, make_quote, quotes_of
+from mendbay.jobs.quote_case import By, KeptQuote, decide, make_quote, quotes_of, reasons_due
 from mendbay.jobs.quote_lines import LARGEST_GB, Wish, prices_in_force
 
 if TYPE_CHECKING:
@@ -77,8 +76,10 @@ def money(visit: Visit) -> Answer:
         papers = papers_made(bench, number)
         to_bill = _to_bill(account)
         to_come = _to_come(bench, number, account, said) if to_bill else {}
-        refuses = bool(refused(consents_of(bench, number)))
-    quotes = [_quote_facts(one) for one in reversed(kept)]
+        quotes = [
+            _quote_facts(one) | {"due": reasons_due(bench, number, one.quote.number)}
+            for one in reversed(kept)
+        ]
     facts = {
         "card": card,
         "quotes": quotes,
@@ -91,7 +92,6 @@ def money(visit: Visit) -> Answer:
         "bill": _bill_facts(account),
         "can_be_due": most.shown if (most := can_be_due(account)) else "",
         "picks": _picks(prices),
-        "refuses": refuses,
         "own_prices": prices.own,
         "papers": [one for one in papers if one.name.startswith(("quote-", "bill-", "payment-"))],
         "quotes_mark": _quotes_mark(kept),
@@ -175,13 +175,14 @@ def word(visit: Visit) -> Answer:
 )
 def bill(visit: Visit) -> Answer:
     number, said = visit.path["case"], visit.said
-    with visit.bench() as bench, bench.ledger.together():
-        account = account_of(bench, number)
-        visit.require_unchanged("the money of the case", *_account_mark(account))
+    with visit.bench() as bench:
+        account = _unchanged(visit, bench)  # before the work, and once more with what is kept
         lines = account.held_against.lines if account.held_against else ()
         done, not_done = _done_of(lines, said)
         with _in_words(lines):
-            after, _ = make_bill(bench, number, done, not said["nothing"], not_done)
+            after, _ = make_bill(
+                bench, number, done, not said["nothing"], not_done, lambda: _unchanged(visit, bench)
+            )
     made = after.bill
     told = f"Bill {made.number} is made: {made.total.gross.shown}." if made else "The bill is made."
     left = money_words.left_out_words(after, not_done)
@@ -204,8 +205,8 @@ def bill(visit: Visit) -> Answer:
 )
 def payment(visit: Visit) -> Answer:
     case, said = visit.path["case"], visit.said
-    with visit.bench() as bench, bench.ledger.together():
-        visit.require_unchanged("the money of the case", *_account_mark(account_of(bench, case)))
+    with visit.bench() as bench:
+        _unchanged(visit, bench)  # before the work, and once more with what is kept
         done, account, _ = pay(
             bench,
             case,
@@ -214,6 +215,7 @@ def payment(visit: Visit) -> Answer:
             said["day"],
             back=said["back"],
             although_more=said["although_more"],
+            require=lambda: _unchanged(visit, bench),
         )
     amount = -done.amount if said["back"] else done.amount
     verb = "returned" if said["back"] else "received"
@@ -241,6 +243,13 @@ def paper(visit: Visit) -> Answer:
     with visit.bench() as bench:
         data = paper_bytes(bench, case, name)
     return Blob(data, "application/pdf", f"case-{case:04}-{name}")
+
+
+def _unchanged(visit: Visit, bench: Bench) -> Account:
+    """The money of the case, if it stands as the page showed it."""
+    account = account_of(bench, visit.path["case"])
+    visit.require_unchanged("the money of the case", *_account_mark(account))
+    return account
 
 
 def _picked(said: Mapping[str, Any]) -> list[tuple[str, str]]:
@@ -304,7 +313,6 @@ def _quote_facts(one: KeptQuote) -> dict[str, Any]:
         "nothing": made.totals[Column.NOTHING].gross.shown,
         "state": money_words.state_words(one),
         "counts": one.accepted,
-        "superseded": one.superseded,
         "past": one.past,
         "currency": made.currency,
         "own_prices": made.own_prices,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from mendbay.core.cautions import Caution
 from mendbay.core.errors import MendbayError, NoSuchItem, UsageError
@@ -23,7 +23,6 @@ from mendbay.jobs.next_steps import LEAST, held, short_list
 from mendbay.jobs.quote_lines import prices_in_force
 from mendbay.jobs.triage_case import (
     MOST_BAYS,
-    KeepOff,
     Triage,
     cautions_of,
     enter_answer,
@@ -188,7 +187,7 @@ def _step(told: Triage, offer: Offer, currency: str) -> ShownStep:
         offer,
         words.figures(offer, currency),
         words.because(told, offer),
-        tuple(words.held_sentences(offer)),
+        tuple(words.held_sentences(told, offer)),
         tuple(one.title for one in to_ask(offer.step.consents, told.consents)),
         offer.step.kind is StepKind.REPAIR,
     )
@@ -231,12 +230,6 @@ def _moved_words(told: Triage, one: Moved) -> str:
     return words if now else f"before the repair: {words}"
 
 
-def _stop(told: Triage, one: KeepOff) -> tuple[str, str, str]:
-    """Why a drive should get no power, by the questions' own words."""
-    reasons = tuple(_moved_words(told, each).rstrip(".") for each in one.reasons)
-    return words.stop_sentences(replace(one, words=reasons))
-
-
 def _shown(odds: tuple[Odd, ...], everything: bool) -> tuple[Odd, ...]:
     return odds if everything else tuple(one for one in odds if one.chance >= LEAST)[:FAULTS_SHOWN]
 
@@ -263,7 +256,8 @@ def triage(visit: Visit) -> Answer:
     facts = {
         "card": card,
         "told": told,
-        "stops": [_stop(told, one) for one in told.keep_off],
+        "stops": [words.stop_sentences(one) for one in told.keep_off],
+        "before_power": words.before_power_sentences(told),
         "subject": words.subject_sentence(told, currency),
         "rests": words.rests_sentence(told),
         "open_again": [_asked_words(told, one) for one in told.open_again],
