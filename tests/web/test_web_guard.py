@@ -173,6 +173,14 @@ def test_hostile_cookies_do_no_harm(web: Web) -> None:
         assert "<script>" not in answer.text
 
 
+@pytest.mark.parametrize("strange", ['other={"a":1}', "a[b]=1", "path=/", "a b=1", "x,y=1", "lonely"])
+def test_cookies_of_another_server_of_this_machine_hide_none_of_ours(locked: Web, strange: str) -> None:
+    """Browsers send cookies to every port of a machine."""
+    ours = f"{COOKIE}={Rules(frozenset(), KEY).pass_of(KEY)}"
+    for cookie in (f"{strange}; {ours}", f"{ours}; {strange}"):
+        assert locked.client.get("/cases", headers={"cookie": cookie}).status_code == 200
+
+
 def test_a_key_that_is_no_text_is_not_the_key() -> None:
     assert not Rules(frozenset({HOST}), KEY).opens("\ud800")
 

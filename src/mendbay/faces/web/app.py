@@ -197,6 +197,7 @@ class _Application:
         return answer
 
     async def _visit(self, request: Request, address: Address) -> Visit:
+        mark = self._desk.pulse.mark
         sent: list[tuple[str, Any]]
         if address.method == "GET":
             sent = list(request.query_params.multi_items())
@@ -216,6 +217,7 @@ class _Application:
             _who(request),
             request.url.path + (f"?{request.url.query}" if request.url.query else ""),
             seen,
+            mark,
         )
 
     def _made(self, request: Request, visit: Visit, answer: Answer) -> Response:
