@@ -166,6 +166,14 @@ def test_a_trouble_is_a_page_with_a_next_step(web: Web) -> None:
     assert '<a href="/cases">' in html
 
 
+@pytest.mark.parametrize("path", ["//evil.example/x", "/\\evil.example", "/cases"])
+def test_the_way_back_from_a_trouble_leads_to_no_other_server(web: Web, path: str) -> None:
+    headers = {"origin": ORIGIN, "referer": f"{ORIGIN}{path}"}
+    html = web.client.post("/case/77/due", headers=headers).text
+    assert ("Back to the page before" in html) is (path == "/cases")
+    assert "evil.example" not in html
+
+
 def test_hostile_cookies_do_no_harm(web: Web) -> None:
     for cookie in ("mendbay_who=%0d%0aX: y", "mendbay_notice=%3Cscript%3E", "a=b; =; ;;", "\x7f=\x01"):
         answer: httpx2.Response = web.client.get("/cases", headers={"cookie": cookie})

@@ -31,7 +31,7 @@ from mendbay.faces.web.addresses import Address, Book
 from mendbay.faces.web.answers import Answer, Blob, Fragment, Go, Page, Unchanged
 from mendbay.faces.web.description import description_of
 from mendbay.faces.web.desk import Desk
-from mendbay.faces.web.drawing import Drawing
+from mendbay.faces.web.drawing import Drawing, is_local
 from mendbay.faces.web.fields import SEEN, read_fields
 from mendbay.faces.web.guard import COOKIE, DOOR, Guard, TooMuch, cookies_of
 from mendbay.faces.web.picture_reading import picture_reading
@@ -256,13 +256,14 @@ class _Application:
         number = _CASE.match(path)
         of = {"case": int(number[1])} if number else {}
         visit = Visit(self._desk, self._book, address, of, {}, _who(request), path)
-        back = "" if request.method == "GET" else request.headers.get("referer", "")
         origin = f"{request.url.scheme}://{request.headers.get('host', '')}"
+        referer = "" if request.method == "GET" else request.headers.get("referer", "")
+        back = referer.removeprefix(origin) if referer.startswith(f"{origin}/") else ""
         facts = {
             "what": what,
             "next_step": next_step,
             "status": status,
-            "back": back.removeprefix(origin) if back.startswith(f"{origin}/") else "",
+            "back": back if is_local(back) else "",
             "case": number[1] if number else "",
         }
         told = HTMLResponse(self._drawing.page(visit, Page("trouble.html", facts)), status)
