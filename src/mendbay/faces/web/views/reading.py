@@ -25,6 +25,7 @@ from mendbay.faces.web.reading_form import (
     sent,
     sources_in,
 )
+from mendbay.faces.web.reading_view import OF_DRIVES, can_rest
 from mendbay.faces.web.visit import Visit
 from mendbay.files.wanted import seems_several
 from mendbay.imaging.hazard import Condition
@@ -195,8 +196,10 @@ def ask(visit: Visit) -> Answer:
     said, shelf = visit.said, visit.desk.works
     asked = Ask(said["ask"])
     order = shelf.order(said["work"])
-    if order.case != visit.path["case"]:
-        raise NoSuchItem("There is no such work in this case.", "Go back to the drives of the case.")
+    if order.case != visit.path["case"] or order.kind not in OF_DRIVES:
+        raise NoSuchItem("There is no such work on drives of this case.", "Go back to its drives.")
+    if asked is Ask.REST and not can_rest(order.kind):
+        raise UsageError("That work cannot be held.", "Stop it, and order it again later.")
     if asked is Ask.ANSWER and not said["answer"]:
         raise UsageError("The answer is missing.", "Say whether it was done.")
     if asked is Ask.POWER_CYCLE and said["bay"] not in sources_in(order.options):
