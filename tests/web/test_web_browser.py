@@ -50,7 +50,7 @@ def test_what_another_does_is_seen_without_asking(browser: Browser, tmp_path: Pa
             two.locator("summary", has_text="Open a case").click()
             two.get_by_label("Customer").fill("A weaver")
             two.get_by_role("button", name="Open a case").click()
-            expect(two.get_by_role("heading", level=1)).to_be_visible(timeout=WAIT)
+            expect(two.get_by_text("Case 2 is open.")).to_be_visible(timeout=WAIT)
             expect(one.get_by_text("A weaver")).to_be_visible(timeout=WAIT)
 
 

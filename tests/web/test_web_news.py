@@ -68,3 +68,14 @@ def test_what_was_told_before_the_first_look_is_not_counted_back(monkeypatch: py
         assert pulse.mark not in shown
     finally:
         pulse.end()
+
+
+def test_a_part_that_is_asked_for_again_takes_no_notice_from_the_page_that_it_is_meant_for(web: Web) -> None:
+    """Another page of the same browser may ask between a form's answer and the page that it leads to."""
+    web.post("/cases/open", {"customer": "Quillmere Pottery"})
+    part = web.client.get("/cases", headers={"hx-request": "true"})
+    assert "Case 1 is open." not in part.text
+    assert "set-cookie" not in part.headers
+    sent_by_htmx = {"hx-request": "true", "hx-boosted": "true"}
+    assert "Case 1 is open." in web.client.get("/case/1/take-in", headers=sent_by_htmx).text
+    assert "Case 1 is open." not in web.get("/case/1/take-in")

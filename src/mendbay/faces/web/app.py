@@ -223,7 +223,7 @@ class _Application:
     def _made(self, request: Request, visit: Visit, answer: Answer) -> Response:
         match answer:
             case Page():
-                notice = unquote(cookies_of(request.headers).get(NOTICE, ""))[:500]
+                notice = "" if _is_for_a_part(request) else _notice(request)
                 made: Response = HTMLResponse(self._drawing.page(visit, answer, notice), answer.status)
                 if notice:
                     made.delete_cookie(NOTICE, samesite="strict", httponly=True)
@@ -393,6 +393,16 @@ def _whole(text: str) -> int:
     if not 0 < number < 2**53:
         raise NoSuchItem(f"There is nothing of number {str(text)[:24]}.", "Begin at the list of cases.")
     return number
+
+
+def _notice(request: Request) -> str:
+    return unquote(cookies_of(request.headers).get(NOTICE, ""))[:500]
+
+
+def _is_for_a_part(request: Request) -> bool:
+    """Whether a page asks again for a part of itself, by what htmx says of its requests. A notice is in no
+    such part, and waits for the page that it is meant for."""
+    return "hx-request" in request.headers and "hx-boosted" not in request.headers
 
 
 def _who(request: Request) -> str:
