@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING, Any
 from mendbay.core.errors import UsageError
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Go
+from mendbay.faces.web.case_works import order_work
 from mendbay.faces.web.fields import decimal, line, several, text
 from mendbay.faces.web.reading_form import ALTHOUGH, although_said, place, place_said
 from mendbay.faces.web.views.drives import image_said
-from mendbay.faces.web.views.reading import ASKED, order_work, require_asked
+from mendbay.faces.web.views.reading import ASKED, require_asked
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.ask_drive import InCase, foresee_asking
 from mendbay.jobs.blend_images import foresee_blending

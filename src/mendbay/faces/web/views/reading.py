@@ -12,6 +12,7 @@ from mendbay.faces.reading_caution_words import before_reading
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Go, Page
 from mendbay.faces.web.card import card_of
+from mendbay.faces.web.case_works import order_work
 from mendbay.faces.web.fields import choice, flag, line, number, text
 from mendbay.faces.web.reading_form import (
     ALTHOUGH,
@@ -35,8 +36,7 @@ from mendbay.jobs.power_permit import foresee_reading, note_agreed, reasons_due,
 from mendbay.jobs.read_drive import foresee_drives
 from mendbay.jobs.take_in_form import tell
 from mendbay.jobs.work_options import options_of
-from mendbay.jobs.work_port import JSON, Ask, WorkKind, WorkOrder, WorkRequest
-from mendbay.wiring import reap_works, start_work
+from mendbay.jobs.work_port import Ask, WorkKind, WorkOrder, WorkRequest
 
 if TYPE_CHECKING:
     from mendbay.core.source import Identity
@@ -150,18 +150,6 @@ def require_asked(visit: Visit, bench: Bench, bays: Iterable[str], *, reading: b
             f"Ask, and tick “{ASKED.words}”; custody keeps it.",
         )
     note_agreed(bench, case, bays, reading=reading)
-
-
-def order_work(visit: Visit, bench: Bench, kind: WorkKind, options: Mapping[str, JSON]) -> None:
-    """Starts a work of a case, in the name of the person who visits.
-
-    Raises:
-        ImageBusy, UsageError, DestinationError, ToolMissing: it cannot be.
-    """
-    reap_works()
-    shelf = visit.desk.works
-    order = WorkOrder(shelf.new_id(), kind, visit.path["case"], bench.who, bench.now(), options)
-    start_work(visit.desk.home, order)
 
 
 ASKS = {
