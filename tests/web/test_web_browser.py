@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import socket
 from collections.abc import Iterator
 from pathlib import Path
@@ -10,9 +11,14 @@ import pytest
 from playwright.sync_api import Browser, expect
 
 from mendbay.case.records import Intake
+from mendbay.core.clock import SystemClock
+from mendbay.jobs.work_port import Question, Standing, WorkKind, WorkState
+from mendbay.outlets.work_desk import open_desk
+from mendbay.outlets.work_shelf import WorkShelf
 from mendbay.wiring import open_bench
 from support.browser import NARROW, WHY_NOT, WIDE, chromium, opened, require_sound
 from support.web_server import served
+from support.works import order_of
 
 pytestmark = [pytest.mark.slow, pytest.mark.skipif(bool(WHY_NOT), reason=WHY_NOT)]
 WAIT = 20_000
@@ -50,7 +56,7 @@ def test_what_another_does_is_seen_without_asking(browser: Browser, tmp_path: Pa
             two.locator("summary", has_text="Open a case").click()
             two.get_by_label("Customer").fill("A weaver")
             two.get_by_role("button", name="Open a case").click()
-            expect(two.get_by_role("heading", level=1)).to_be_visible(timeout=WAIT)
+            expect(two.get_by_text("Case 2 is open.")).to_be_visible(timeout=WAIT)
             expect(one.get_by_text("A weaver")).to_be_visible(timeout=WAIT)
 
 
@@ -107,6 +113,53 @@ def test_the_link_with_the_key_opens_and_hides_it(browser: Browser, tmp_path: Pa
             assert key not in page.url
             page.goto(f"{bare}cases")
             expect(page.get_by_role("heading", name="Cases")).to_be_visible()
+
+
+def test_a_question_is_seen_also_by_who_left_the_focus_on_a_button(browser: Browser, tmp_path: Path) -> None:
+    """As after a question of the page that was answered with no; the work waits, and says nothing more."""
+    home = tmp_path / "home"
+    with served(home) as found:
+        open_case(home, "A pottery studio")
+        shelf = WorkShelf(home, SystemClock())
+        order = order_of(shelf, WorkKind.READ_DRIVE, {"bay": "1", "source": "/dev/nothing"})
+        shelf.begin(order)
+        with (
+            open_desk(home, order.id, os.dup(shelf.hand_over(order.id))) as desk,
+            opened(browser, f"{found.url}case/1/drives") as page,
+        ):
+            desk.write(WorkState(Standing.RUNS))
+            button = page.get_by_role("button", name="Stop reading")
+            expect(button).to_be_visible(timeout=WAIT)
+            button.focus()
+            ask = Question(1, "power-cycle", "1", "Cut the power of the drive in bay 1.")
+            desk.write(WorkState(Standing.WAITS, question=ask))
+            expect(page.get_by_text("It waits for you")).to_be_visible(timeout=WAIT)
+        shelf.let_go(order.id)
+
+
+def test_what_came_while_somebody_was_in_a_part_is_shown_once_they_left_it(
+    browser: Browser, tmp_path: Path
+) -> None:
+    home = tmp_path / "home"
+    with served(home) as found:
+        open_case(home, "A pottery studio")
+        shelf = WorkShelf(home, SystemClock())
+        order = order_of(shelf, WorkKind.EXPORT_CASE, {"folder": "/nowhere"})
+        shelf.begin(order)
+        with (
+            open_desk(home, order.id, os.dup(shelf.hand_over(order.id))) as desk,
+            opened(browser, f"{found.url}case/1/closing") as page,
+        ):
+            desk.write(WorkState(Standing.RUNS, said=("The first word.",), said_count=1))
+            expect(page.get_by_role("button", name="Stop")).to_be_visible(timeout=WAIT)
+            page.get_by_role("button", name="Stop").focus()
+            step = {"step": "copying", "done": 1, "total": 2, "now": "", "in_bytes": False}
+            desk.write(WorkState(Standing.RUNS, step=step))
+            page.wait_for_timeout(3000)
+            expect(page.get_by_role("button", name="Stop")).to_be_focused()
+            page.get_by_role("link", name="Cases").focus()
+            expect(page.get_by_text("1 of 2")).to_be_visible(timeout=WAIT)
+        shelf.let_go(order.id)
 
 
 def test_of_more_pictures_than_are_taken_at_once_none_is_left_out_in_silence(

@@ -14,6 +14,7 @@ import pytest
 
 from mendbay.case.consents import Word
 from mendbay.case.records import Bay
+from mendbay.core.clock import SystemClock
 from mendbay.faces.web.views.drives import AtHand
 from mendbay.imaging.hazard import Condition
 from mendbay.inlets.bench_drives import BenchDrives
@@ -21,10 +22,11 @@ from mendbay.jobs.consents import give_word
 from mendbay.jobs.drive_condition import said_condition
 from mendbay.jobs.ports import DriveAtHand
 from mendbay.jobs.take_in import add_bay, take_in
-from mendbay.jobs.work_port import Outcome, Standing, WorkState
+from mendbay.jobs.work_port import JSON, Outcome, Standing, WorkKind, WorkState
+from mendbay.outlets.work_shelf import WorkShelf
 from mendbay.wiring import works
 from support.web_client import Web, text_of
-from support.works import WorkShop, until
+from support.works import WorkShop, order_of, until
 
 DRIVES = "/case/1/drives"
 SLOW = ("real_time = true", "seconds_per_sector = 0.0004")
@@ -356,6 +358,28 @@ def test_a_work_of_another_case_is_not_asked(web: Web, shop: WorkShop) -> None:
     web.post(f"{DRIVES}/ask", {"work": "../../x", "ask": "stop"}, status=422)
     web.get("/case/9/drives", status=404)
     web.get("/case/9/drives/now", status=404)
+
+
+@pytest.mark.parametrize(
+    ("kind", "options"),
+    [(WorkKind.CATALOGUE, {}), (WorkKind.ASK_DRIVE, {"bay": "1", "source": "/dev/nothing"})],
+)
+def test_a_work_is_asked_only_for_what_its_own_page_offers(
+    web: Web, kind: WorkKind, options: dict[str, JSON]
+) -> None:
+    """A chip that is being written, say, must not be held with its power on where no page lets it go on."""
+    with web.bench() as bench:
+        take_in(bench, "Quillmere Pottery")
+    shelf = WorkShelf(web.home, SystemClock())
+    order = order_of(shelf, kind, options)
+    shelf.begin(order)  # alive as long as its lock is held here
+    try:
+        web.post(f"{DRIVES}/ask", {"work": order.id, "ask": "rest"}, status=404 if not options else 422)
+        for page in ("hand-back/stop", "hand-back/check-stop", "closing/stop"):
+            web.post(f"/case/1/{page}", {"work": order.id}, status=422)
+        assert not list((web.home / "works" / order.id / "asked").iterdir())
+    finally:
+        shelf.let_go(order.id)
 
 
 def test_state_that_is_damaged_is_told(web: Web, shop: WorkShop) -> None:

@@ -166,11 +166,27 @@ def test_a_trouble_is_a_page_with_a_next_step(web: Web) -> None:
     assert '<a href="/cases">' in html
 
 
+@pytest.mark.parametrize("path", ["//evil.example/x", "/\\evil.example", "/cases"])
+def test_the_way_back_from_a_trouble_leads_to_no_other_server(web: Web, path: str) -> None:
+    headers = {"origin": ORIGIN, "referer": f"{ORIGIN}{path}"}
+    html = web.client.post("/case/77/due", headers=headers).text
+    assert ("Back to the page before" in html) is (path == "/cases")
+    assert "evil.example" not in html
+
+
 def test_hostile_cookies_do_no_harm(web: Web) -> None:
     for cookie in ("mendbay_who=%0d%0aX: y", "mendbay_notice=%3Cscript%3E", "a=b; =; ;;", "\x7f=\x01"):
         answer: httpx2.Response = web.client.get("/cases", headers={"cookie": cookie})
         assert answer.status_code == 200
         assert "<script>" not in answer.text
+
+
+@pytest.mark.parametrize("strange", ['other={"a":1}', "a[b]=1", "path=/", "a b=1", "x,y=1", "lonely"])
+def test_cookies_of_another_server_of_this_machine_hide_none_of_ours(locked: Web, strange: str) -> None:
+    """Browsers send cookies to every port of a machine."""
+    ours = f"{COOKIE}={Rules(frozenset(), KEY).pass_of(KEY)}"
+    for cookie in (f"{strange}; {ours}", f"{ours}; {strange}"):
+        assert locked.client.get("/cases", headers={"cookie": cookie}).status_code == 200
 
 
 def test_a_key_that_is_no_text_is_not_the_key() -> None:

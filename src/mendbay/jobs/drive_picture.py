@@ -7,7 +7,8 @@ again only if something changed, and so seldom that looking stays a small part o
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from itertools import islice
 from typing import Generic, TypeVar
@@ -63,40 +64,71 @@ class Looks(Generic[T]):
     def __init__(self, least_seconds: float) -> None:
         self._least = least_seconds
         self._lock = threading.Lock()
-        self._looking: dict[Hashable, threading.Lock] = {}
+        self._turns: dict[Hashable, _Turn] = {}
         self._kept: dict[Hashable, _Kept[T]] = {}
 
     def of(self, key: Hashable, stamp: object, clock: Callable[[], float], look: Callable[[], T]) -> T:
-        """What was seen under a key, looked at again where that is due.
+        """What was seen under a key, looked at again where that is due. Of those who ask at once one looks;
+        the others are given what was seen before, or wait for it where nothing was.
 
         Args:
             stamp: differs once something changed.
             clock: seconds that only rise.
         """
+        kept = self._held(key)
+        if kept is None or self._is_due(kept, stamp, clock()):
+            with self._turn(key, waits=kept is None) as is_mine:
+                kept = self._held(key) or kept  # another may have looked while this one waited
+                if kept is None or (is_mine and self._is_due(kept, stamp, clock())):
+                    kept = self._looked(key, stamp, clock, look)
+        return kept.seen
+
+    def _held(self, key: Hashable) -> _Kept[T] | None:
         with self._lock:
-            looking = self._looking.setdefault(key, threading.Lock())
-            kept = self._kept.get(key)
-        if kept is not None and not self._is_due(kept, stamp, clock()):
-            return kept.seen
-        if not looking.acquire(blocking=kept is None):
-            assert kept is not None
-            return kept.seen  # another thread is looking
+            return self._kept.get(key)
+
+    @contextmanager
+    def _turn(self, key: Hashable, *, waits: bool) -> Iterator[bool]:
+        """Whether it is this thread's turn to look; nothing stays of a turn that nobody has or waits for."""
+        with self._lock:
+            turn = self._turns.setdefault(key, _Turn())
+            turn.threads += 1
+        is_mine = turn.lock.acquire(blocking=waits)
         try:
-            began = clock()
-            seen = look()
-            now = clock()
+            yield is_mine
         finally:
-            looking.release()
+            if is_mine:
+                turn.lock.release()
+            with self._lock:
+                turn.threads -= 1
+                if not turn.threads:
+                    del self._turns[key]
+
+    def _looked(
+        self, key: Hashable, stamp: object, clock: Callable[[], float], look: Callable[[], T]
+    ) -> _Kept[T]:
+        began = clock()
+        seen = look()
+        now = clock()
+        made = _Kept(stamp, seen, now, now - began)
         with self._lock:
             self._kept.pop(key, None)
-            self._kept[key] = _Kept(stamp, seen, now, now - began)
+            self._kept[key] = made
             while len(self._kept) > MOST_KEPT:
                 self._kept.pop(next(iter(self._kept)))
-        return seen
+        return made
 
     def _is_due(self, kept: _Kept[T], stamp: object, now: float) -> bool:
         age = now - kept.at
         return age >= (LASTS_SECONDS if kept.stamp == stamp else max(self._least, PART * kept.took))
+
+
+@dataclass(slots=True)
+class _Turn:
+    """Who may look under a key, and how many threads do or wait for it."""
+
+    lock: threading.Lock = field(default_factory=threading.Lock)
+    threads: int = 0
 
 
 @dataclass(frozen=True, slots=True)

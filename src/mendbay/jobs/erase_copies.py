@@ -117,15 +117,16 @@ def erase_copies(
     """
     case, plan, kept = _open_plan(bench, number, name)
     with eraser.open(case, plan.digest, plan.files) as erasing:
+        _require_open(bench, number, name)  # it may have been certified before this had the journal
         _cleared(bench, copies, case, plan, erasing)
         confirm(plan)
         case = bench.ledger.case(number)  # while a person was asked anything may have happened
         cleared = _cleared(bench, copies, case, plan, erasing)
         _drop_catalogue(eraser, case, plan)
         done = _erased(bench, case, plan, cleared, erasing)
-    if done.left:
-        raise _incomplete(bench, plan, done)
-    return _certified(bench, copies, eraser, case, plan, kept, done, tool, "")
+        if done.left:
+            raise _incomplete(bench, plan, done)
+        return _certified(bench, copies, eraser, case, plan, kept, done, tool, "")
 
 
 def end_erasure(
@@ -144,23 +145,33 @@ def end_erasure(
     require_reason(reason, "left")
     case, plan, kept = _open_plan(bench, number, name)
     with eraser.open(case, plan.digest, plan.files) as erasing:
+        _require_open(bench, number, name)
         done = erasing.account()
         if not erasing.begun():
             raise UsageError(
                 f"Nothing was erased by plan {name}, so there is nothing to certify.",
                 "A plan that is not wanted any more can stay as it is.",
             )
-    return _certified(bench, copies, eraser, case, plan, kept, done, tool, reason.strip())
+        return _certified(bench, copies, eraser, case, plan, kept, done, tool, reason.strip())
 
 
-def _open_plan(bench: Bench, number: int, name: str) -> tuple[Case, ErasurePlan, KeptFile]:
-    """The plan as it was kept, proven by its digests, and by the entry of custody that names it."""
-    case = bench.ledger.case(number)
+def _require_open(bench: Bench, number: int, name: str) -> None:
+    """
+    Raises:
+        UsageError: the plan is certified: an erasure has one certificate.
+    """
     notes = bench.notes.of(NoteKind.ERASURE, number, None, name)
     if any(what_of(one) == CERTIFICATE for one in notes):
         raise UsageError(
             f"Erasure {name} of case {number} is done.", f"mendbay case erasure {number} FILE.pdf prints it."
         )
+
+
+def _open_plan(bench: Bench, number: int, name: str) -> tuple[Case, ErasurePlan, KeptFile]:
+    """The plan as it was kept, proven by its digests, and by the entry of custody that names it."""
+    case = bench.ledger.case(number)
+    _require_open(bench, number, name)
+    notes = bench.notes.of(NoteKind.ERASURE, number, None, name)
     plans = [one for one in notes if what_of(one) == PLAN]
     if not plans:
         raise UsageError(

@@ -14,7 +14,14 @@ from mendbay.board.rules.family import LARGEST_DUMP, MOST_BYTES, Family, self_ch
 from mendbay.board.rules.judge import Comparison, DumpJudgement, compare, judge
 from mendbay.board.rules.search import learn
 from mendbay.board.transfer_plan import Role
-from mendbay.core.errors import BadFormFile, DumpUnproven, Interrupted, LedgerError, UsageError
+from mendbay.core.errors import (
+    BadFormFile,
+    ChangedMeanwhile,
+    DumpUnproven,
+    Interrupted,
+    LedgerError,
+    UsageError,
+)
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import counted
 from mendbay.jobs.ask_learning import require_good
@@ -124,6 +131,7 @@ def learn_family(
         DestinationError: the family cannot be kept.
         LedgerError: the ledger's notes of the family cannot be read.
         Interrupted: stopped by hand; nothing was kept.
+        ChangedMeanwhile: one of the dumps was taken back while they were learned; nothing was kept.
     """
     good, left_out, taken = foresee_learning(
         bench,
@@ -138,7 +146,16 @@ def learn_family(
     family = learn(taken, lambda: _heed(bench))
     text = _usable_text(family)
     body = {"file": _digest(text), "dumps": [{"name": one.name, "sha256": one.sha256} for one in good]}
-    with bench.shelf.together():
+    with bench.shelf.together():  # learning takes long: what was so at its beginning must still be
+        back = {} if also_withdrawn else _withdrawn(bench, name)
+        for one in good:
+            if one.sha256 in back:
+                raise ChangedMeanwhile(
+                    f"{one.name} was taken back from the family {name} while it was learned: "
+                    f"{back[one.sha256]} Nothing was kept.",
+                    "Learn it from the other dumps.",
+                )
+        _require_may_be_kept(bench, shop, name, good, also_doubtful=also_doubtful, in_its_place=in_its_place)
         path, earlier = shop.keep(FAMILIES, name, text)
         bench.notes.add(Note(0, "", NoteKind.LEARNED, name, bench.now(), bench.who, json.dumps(body)))
     return LearnedFamily(name, family, tuple(good), tuple(left_out), earlier), path
@@ -170,11 +187,27 @@ def foresee_learning(
             f"Every dump given was withdrawn from the family {name}: {left_out[0].withdrawn}",
             "Give others; --also-withdrawn takes them for good again.",
         )
+    _require_may_be_kept(bench, shop, name, good, also_doubtful=also_doubtful, in_its_place=in_its_place)
+    return good, left_out, taken
+
+
+def _require_may_be_kept(
+    bench: Bench,
+    shop: ShopFiles,
+    name: str,
+    good: Sequence[GoodDump],
+    *,
+    also_doubtful: bool,
+    in_its_place: bool,
+) -> None:
+    """
+    Raises:
+        UsageError: a dump is doubtful, or another family has the name.
+    """
     if not also_doubtful:
         require_good(bench, {one.sha256: one.name for one in good})
     if not in_its_place:
         _require_free(bench, shop, name, good)
-    return good, left_out, taken
 
 
 def _require_free(bench: Bench, shop: ShopFiles, name: str, good: Sequence[GoodDump]) -> None:

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import threading
+import time
+from concurrent.futures import ThreadPoolExecutor
+
 import pytest
 
 from mendbay.jobs.drive_picture import LASTS_SECONDS, MOST_KEPT, PART, Looks
@@ -63,3 +67,42 @@ def test_only_so_many_are_kept() -> None:
     assert watch.looks == before
     looks.of(0, 0, watch.clock, watch.look)
     assert watch.looks == before + 1
+
+
+def test_of_many_who_ask_at_first_one_looks_and_the_others_are_given_the_same() -> None:
+    """Each would hold a thread of the server for as long as all looks before it take."""
+    watch, looks, began = Watch(0.0), Looks[int](1.0), threading.Barrier(5)
+    let_go = threading.Event()
+
+    def look() -> int:
+        assert let_go.wait(20)
+        return watch.look()
+
+    def ask() -> int:
+        began.wait(20)
+        return looks.of("a", 0, watch.clock, look)
+
+    with ThreadPoolExecutor(5) as pool:
+        asked = [pool.submit(ask) for _ in range(5)]
+        until = time.monotonic() + 20
+        while looks._turns.get("a") is None or looks._turns["a"].threads < 5:
+            assert time.monotonic() < until
+            time.sleep(0.01)
+        let_go.set()
+        assert [one.result(20) for one in asked] == [1] * 5
+    assert watch.looks == 1
+
+
+def test_nothing_stays_of_what_is_kept_no_longer() -> None:
+    """A key holds all that is wanted of a case: every change of the wishes makes another one."""
+    watch, looks = Watch(0.0), Looks[int](1.0)
+
+    def fails() -> int:
+        raise ValueError("no")
+
+    for key in range(3 * MOST_KEPT):
+        looks.of(key, 0, watch.clock, watch.look)
+        with pytest.raises(ValueError, match="no"):
+            looks.of(-1 - key, 0, watch.clock, fails)
+    held = [one for one in vars(looks).values() if isinstance(one, dict)]
+    assert sum(map(len, held)) == MOST_KEPT

@@ -34,6 +34,7 @@ from mendbay.core.errors import (
 from mendbay.core.note import NoteKind
 from mendbay.core.source import Identity
 from mendbay.handback.erasure import ErasurePlan, Sort
+from mendbay.jobs import erase_copies as erase_copies_module
 from mendbay.jobs.copies_erased import copies_erased_on
 from mendbay.jobs.erase_copies import certificate_facts, certificate_paper, end_erasure
 from mendbay.jobs.events import Event, StepProgress
@@ -682,6 +683,41 @@ def test_a_medium_that_reads_back_wrong_is_not_certified(shop: Shop, monkeypatch
     assert done.certificate.sorts == (("dumps", 1, len(MARKER) * 10),)
     words = shop.bench.stationery.words("erasure", certificate_facts(shop.bench, 1))
     assert "the disk is failing" in words
+
+
+def test_of_two_who_end_an_erasure_at_once_one_certifies(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The journal is held until the certificate stands, and whoever comes then is told that it does."""
+    shop.plan(sorts=(Sort.IMAGES,))
+    real = eraser_module.read_exactly
+
+    def wrong(fd: int, start: int, stop: int) -> bytes:
+        return real(fd, start, stop)[:-1] + b"?" if start > 0 else real(fd, start, stop)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(eraser_module, "read_exactly", wrong)
+        with pytest.raises(ErasureIncomplete):
+            shop.erase()
+
+    def end() -> None:
+        end_erasure(shop.bench, shop_copies(shop.home), eraser(shop.home), 1, "1", "t", "failing")
+
+    refused: list[str] = []
+    held_before = erase_copies_module.held
+
+    def meanwhile(*of: object) -> object:
+        monkeypatch.setattr(erase_copies_module, "held", held_before)
+        try:
+            end()
+        except DestinationError as trouble:
+            refused.append(trouble.what)
+        return held_before(*of)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(erase_copies_module, "held", meanwhile)
+    end()
+    assert refused == ["This erasure is under way in another window."]
+    notes = shop.bench.notes.of(NoteKind.ERASURE, 1, None, "1")
+    assert ["certificate" in one.body for one in notes].count(True) == 1
+    assert len(list(shop.folder.glob("erasures/certificate*"))) == 1
 
 
 def test_nothing_is_ended_that_was_not_begun(shop: Shop) -> None:

@@ -11,7 +11,7 @@ import pytest
 
 from mendbay.board.rules.family import LONGEST_TEXT, Family, Revision
 from mendbay.board.transfer_plan import Role
-from mendbay.core.errors import BadFormFile, DumpUnproven, UsageError
+from mendbay.core.errors import BadFormFile, ChangedMeanwhile, DumpUnproven, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs import learn_rom
 from mendbay.jobs.bench import Bench
@@ -77,6 +77,49 @@ def test_one_broken_file_stands_in_the_way_of_no_other_family(
     assert [one.name for one in broken] == ["broken", "ü"]
     with pytest.raises(BadFormFile, match="family broken cannot be used"):
         family_named(bench, shop, "broken")
+
+
+@pytest.fixture
+def two_good(tmp_path: Path) -> list[Path]:
+    paths = [tmp_path / "first.bin", tmp_path / "second.bin"]
+    for number, one in enumerate(paths, 1):
+        one.write_bytes(checked_dump(number))
+    return paths
+
+
+def test_a_dump_taken_back_while_a_family_is_learned_from_it_stays_taken_back(
+    bench: Bench, shop: ShopFolder, two_good: list[Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else what was learned later would count as the last word on it."""
+    learn_family(bench, shop, "TB", two_good)
+    real = learn_rom.learn
+
+    def meanwhile(*of):  # type: ignore[no-untyped-def]
+        unlearn_dump(bench, shop, "TB", "first.bin", WHY)
+        return real(*of)
+
+    monkeypatch.setattr(learn_rom, "learn", meanwhile)
+    with pytest.raises(ChangedMeanwhile, match=WHY):
+        learn_family(bench, shop, "TB", two_good)
+    (known,) = families(bench, shop)[0]
+    assert [one.name for one in known.withdrawn] == ["first.bin"]
+
+
+def test_a_family_learned_meanwhile_under_the_same_name_is_not_replaced_unasked(
+    bench: Bench, shop: ShopFolder, two_good: list[Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = learn_rom.learn
+
+    def meanwhile(*of):  # type: ignore[no-untyped-def]
+        monkeypatch.setattr(learn_rom, "learn", real)
+        learn_family(bench, shop, "TB", two_good[:1])
+        return real(*of)
+
+    monkeypatch.setattr(learn_rom, "learn", meanwhile)
+    with pytest.raises(UsageError, match="There is a family TB already"):
+        learn_family(bench, shop, "TB", two_good)
+    (known,) = families(bench, shop)[0]
+    assert [one.name for one in known.dumps or ()] == ["first.bin"]
 
 
 def test_the_earlier_version_of_a_family_is_kept(bench: Bench, shop: ShopFolder, tmp_path: Path) -> None:

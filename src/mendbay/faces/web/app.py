@@ -31,7 +31,7 @@ from mendbay.faces.web.addresses import Address, Book
 from mendbay.faces.web.answers import Answer, Blob, Fragment, Go, Page, Unchanged
 from mendbay.faces.web.description import description_of
 from mendbay.faces.web.desk import Desk
-from mendbay.faces.web.drawing import Drawing
+from mendbay.faces.web.drawing import Drawing, is_local
 from mendbay.faces.web.fields import SEEN, read_fields
 from mendbay.faces.web.guard import COOKIE, DOOR, Guard, TooMuch, cookies_of
 from mendbay.faces.web.picture_reading import picture_reading
@@ -203,6 +203,7 @@ class _Application:
         return answer
 
     async def _visit(self, request: Request, address: Address) -> Visit:
+        mark = self._desk.pulse.mark
         sent: list[tuple[str, Any]]
         if address.method == "GET":
             sent = list(request.query_params.multi_items())
@@ -222,12 +223,13 @@ class _Application:
             _who(request),
             request.url.path + (f"?{request.url.query}" if request.url.query else ""),
             seen,
+            mark,
         )
 
     def _made(self, request: Request, visit: Visit, answer: Answer) -> Response:
         match answer:
             case Page():
-                notice = unquote(cookies_of(request.headers).get(NOTICE, ""))[:500]
+                notice = "" if _is_for_a_part(request) else _notice(request)
                 made: Response = HTMLResponse(self._drawing.page(visit, answer, notice), answer.status)
                 if notice:
                     made.delete_cookie(NOTICE, samesite="strict", httponly=True)
@@ -260,13 +262,14 @@ class _Application:
         number = _CASE.match(path)
         of = {"case": int(number[1])} if number else {}
         visit = Visit(self._desk, self._book, address, of, {}, _who(request), path)
-        back = "" if request.method == "GET" else request.headers.get("referer", "")
         origin = f"{request.url.scheme}://{request.headers.get('host', '')}"
+        referer = "" if request.method == "GET" else request.headers.get("referer", "")
+        back = referer.removeprefix(origin) if referer.startswith(f"{origin}/") else ""
         facts = {
             "what": what,
             "next_step": next_step,
             "status": status,
-            "back": back.removeprefix(origin) if back.startswith(f"{origin}/") else "",
+            "back": back if is_local(back) else "",
             "case": number[1] if number else "",
         }
         told = HTMLResponse(self._drawing.page(visit, Page("trouble.html", facts)), status)
@@ -396,6 +399,16 @@ def _whole(text: str) -> int:
     if not 0 < number < 2**53:
         raise NoSuchItem(f"There is nothing of number {str(text)[:24]}.", "Begin at the list of cases.")
     return number
+
+
+def _notice(request: Request) -> str:
+    return unquote(cookies_of(request.headers).get(NOTICE, ""))[:500]
+
+
+def _is_for_a_part(request: Request) -> bool:
+    """Whether a page asks again for a part of itself, by what htmx says of its requests. A notice is in no
+    such part, and waits for the page that it is meant for."""
+    return "hx-request" in request.headers and "hx-boosted" not in request.headers
 
 
 def _who(request: Request) -> str:

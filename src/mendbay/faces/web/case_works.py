@@ -133,15 +133,18 @@ def order_work(
     start_work(visit.desk.home, WorkOrder(shelf.new_id(), kind, case, bench.who, bench.now(), dict(options)))
 
 
-def ask_to_stop(visit: Visit, work: str) -> None:
-    """Asks a work of the visit's case to stop.
+def ask_to_stop(visit: Visit, work: str, *kinds: WorkKind) -> None:
+    """Asks a work of the visit's case, of one of these kinds, to stop.
 
     Raises:
         UsageError: the case has no such work, or it has ended.
     """
     shelf = visit.desk.works
-    if shelf.order(work).case != visit.path["case"]:
+    order = shelf.order(work)
+    if order.case != visit.path["case"]:
         raise UsageError("That work is of another case.", "Load the page again.")
+    if order.kind not in kinds:
+        raise UsageError("That work is stopped on its own page.", "Load the page again.")
     shelf.ask(work, WorkRequest(Ask.STOP))
 
 

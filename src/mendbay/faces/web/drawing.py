@@ -84,7 +84,7 @@ class Drawing:
             "nav": [(name, words) for name, words in NAV if name in self._book.addresses],
             "has": self._book.addresses.__contains__,
             "static": f"/static/{visit.desk.boot}",
-            "mark": visit.desk.pulse.mark,
+            "mark": visit.mark,
             "notice": notice,
             "here": visit.here,
             "at": visit.address.name,

@@ -11,10 +11,10 @@ import hashlib
 import hmac
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from http.cookies import CookieError, SimpleCookie
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
+from starlette.requests import cookie_parser
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -85,13 +85,9 @@ class Rules:
 
 
 def cookies_of(headers: Headers) -> dict[str, str]:
-    """The cookies of a request; none where they cannot be read."""
-    jar: SimpleCookie = SimpleCookie()
-    try:
-        jar.load(headers.get("cookie", ""))
-    except CookieError:
-        return {}
-    return {name: one.value for name, one in jar.items()}
+    """The cookies of a request, of two of one name the last. Browsers send those of all servers of a machine,
+    whatever its port: one that is written otherwise than RFC 6265 has it hides no other."""
+    return cookie_parser(headers.get("cookie", ""))
 
 
 class Guard:

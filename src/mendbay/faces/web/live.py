@@ -101,7 +101,8 @@ class Pulse:
         looks = self._looks()
         before = {name: _looked(look) for name, look in looks.items()}
         with self._lock:
-            self._counts = dict.fromkeys(looks, 0)
+            for name in looks:  # counts only rise: what was told before the first look stands in pages
+                self._counts[name] = self._counts.get(name, -1) + 1
         while not self._ending.wait(LOOK_SECONDS):
             after = {name: _looked(look) for name, look in looks.items()}
             changed = [name for name in looks if after[name] != before[name]]

@@ -29,6 +29,11 @@ ENDED_SHOWN = 3
 ORDERS_LOOKED_AT = 40
 
 
+def can_rest(kind: WorkKind) -> bool:
+    """Whether a work can be held and gone on with: of those on drives, all that are not over at once."""
+    return kind in OF_DRIVES and kind is not WorkKind.ASK_DRIVE
+
+
 @dataclass(frozen=True, slots=True)
 class WorkSeen:
     """A work as it stands.
@@ -69,7 +74,7 @@ class WorkSeen:
 
     @property
     def can_rest(self) -> bool:
-        return self.order.kind is not WorkKind.ASK_DRIVE
+        return can_rest(self.order.kind)
 
     @property
     def standing(self) -> str:

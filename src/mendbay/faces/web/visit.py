@@ -38,6 +38,7 @@ class Visit:
         seen: the mark of what the form's page showed; empty if it carries none.
         who: the person at the bench, for custody; empty for the account the server runs under.
         here: path and query of this request.
+        mark: how the news stood before anything was looked at; what comes later is news to the page.
         told: the last sentences that jobs said during it.
         gone: whether whoever asks for a page has gone away meanwhile, so that nobody waits for it.
     """
@@ -50,6 +51,7 @@ class Visit:
     who: str = ""
     here: str = "/"
     seen: str = ""
+    mark: str = ""
     told: deque[Event] = field(default_factory=lambda: deque(maxlen=TOLD_KEPT))
     gone: Callable[[], bool] = never
 

@@ -5,6 +5,7 @@
   let stream = null;
   let known = {};
   let late = 0;
+  const missed = new Set();
 
   const main = () => document.getElementById("main");
   const say = (text) => {
@@ -14,13 +15,29 @@
 
   const marks = (text) => Object.fromEntries((text || "").split(" ").filter(Boolean).map((one) => one.split("=")));
 
+  /* A part in which somebody is, is left as it is until they have left it; but not for a button's sake where
+     the server is told what the part shows: it then answers only if something else is to be shown. */
+  const held = (part) => {
+    const at = document.activeElement;
+    if (!part.contains(at?.closest("form"))) return false;
+    return at.tagName !== "BUTTON" || !part.getAttribute("hx-get").includes("was=");
+  };
+
   /* Parts of the page whose kind of news has come are asked for again. */
   const refresh = (names) => {
     for (const part of document.querySelectorAll("[data-live]")) {
-      if (names.some((name) => part.dataset.live.split(" ").includes(name)) && !part.contains(document.activeElement?.closest("form"))) {
-        htmx.trigger(part, "refresh");
-      }
+      const wanted = names.filter((name) => part.dataset.live.split(" ").includes(name));
+      if (!wanted.length) continue;
+      if (held(part)) for (const name of wanted) missed.add(name);
+      else htmx.trigger(part, "refresh");
     }
+  };
+
+  /* What was left as it was is made up for once nobody is in it; a moment later, as a click may be under way. */
+  const makeUp = () => {
+    const names = [...missed];
+    missed.clear();
+    if (names.length) refresh(names);
   };
 
   const hear = (event) => {
@@ -75,6 +92,13 @@
   };
 
   document.addEventListener("DOMContentLoaded", begin);
+  document.addEventListener("focusout", () => setTimeout(makeUp, 1000));
+  document.addEventListener("htmx:beforeSwap", (event) => {
+    const part = event.detail.target;
+    if (!part?.dataset?.live || !held(part)) return; // somebody came into it while it was asked for
+    event.detail.shouldSwap = false;
+    for (const name of part.dataset.live.split(" ")) missed.add(name);
+  });
   document.addEventListener("htmx:afterSettle", (event) => {
     if (event.target === document.body) known = marks(main()?.dataset.mark);
     reachable();

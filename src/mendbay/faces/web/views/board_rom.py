@@ -21,6 +21,7 @@ from mendbay.faces.web.bay_choice import BAY, bay_choice, of_a_bay
 from mendbay.faces.web.card import card_of
 from mendbay.faces.web.case_works import ask_to_stop
 from mendbay.faces.web.chip_works import (
+    KINDS,
     clip_said,
     order_chip_work,
     require_chips_at_rest,
@@ -273,7 +274,7 @@ def stop(visit: Visit) -> Answer:
     work = living.get(visit.said["work"])
     if work is None:
         raise UsageError("It has ended already.", "Load the page again, and see how the chip stands.")
-    ask_to_stop(visit, visit.said["work"])
+    ask_to_stop(visit, visit.said["work"], *KINDS)
     said = "It is told to stop, and says how the chip stands once it has."
     return visit.go("board-transfer" if work.writes else "board-rom", said, {"bay": at.bay})
 

@@ -203,11 +203,8 @@ def export_again(visit: Visit) -> Answer:
 )
 def stop(visit: Visit) -> Answer:
     work = visit.said["work"]
-    kind = visit.desk.works.order(work).kind
-    if kind not in (WorkKind.EXPORT_CASE, WorkKind.ERASE_COPIES, WorkKind.PLAN_ERASURE):
-        raise UsageError("That work is stopped on its own page.", "Load the page again.")
-    ask_to_stop(visit, work)
-    page = "closing" if kind is WorkKind.EXPORT_CASE else "erasing"
+    ask_to_stop(visit, work, WorkKind.EXPORT_CASE, WorkKind.ERASE_COPIES, WorkKind.PLAN_ERASURE)
+    page = "closing" if visit.desk.works.order(work).kind is WorkKind.EXPORT_CASE else "erasing"
     return visit.go(page, "It is told to stop; what is done is kept.")
 
 

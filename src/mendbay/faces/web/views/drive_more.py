@@ -10,6 +10,7 @@ from mendbay.core.errors import UsageError
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Go
 from mendbay.faces.web.asked_field import CUSTOMER_ASKED
+from mendbay.faces.web.case_works import order_work
 from mendbay.faces.web.fields import decimal, line, several, text
 from mendbay.faces.web.reading_form import (
     ALTHOUGH,
@@ -19,7 +20,6 @@ from mendbay.faces.web.reading_form import (
     place_said,
 )
 from mendbay.faces.web.views.drives import image_said
-from mendbay.faces.web.views.reading import order_work
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.ask_drive import InCase, foresee_asking
 from mendbay.jobs.blend_images import foresee_blending

@@ -138,7 +138,7 @@ def reading(visit: Visit) -> Answer:
     (*WHICH, line("work", "Work", required=True)),
 )
 def stop(visit: Visit) -> Answer:
-    ask_to_stop(visit, visit.said["work"])
+    ask_to_stop(visit, visit.said["work"], WorkKind.READ_FILE)
     query = {"number": visit.said["number"], "generation": visit.said["generation"]}
     return visit.go("file", "It is told to stop.", query)
 

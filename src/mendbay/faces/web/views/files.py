@@ -139,7 +139,7 @@ def list_files(visit: Visit) -> Answer:
     [line("work", "Work", required=True)],
 )
 def stop(visit: Visit) -> Answer:
-    ask_to_stop(visit, visit.said["work"])
+    ask_to_stop(visit, visit.said["work"], WorkKind.CATALOGUE)
     return visit.go("files", "It is told to stop; what was listed before stays.")
 
 

@@ -194,7 +194,7 @@ def go_on(visit: Visit) -> Answer:
     [line("work", "Work", required=True)],
 )
 def stop(visit: Visit) -> Answer:
-    ask_to_stop(visit, visit.said["work"])
+    ask_to_stop(visit, visit.said["work"], WorkKind.HAND_BACK)
     return visit.go("hand-back", "It is told to stop; what is copied is kept.")
 
 
@@ -295,7 +295,7 @@ def check(visit: Visit) -> Answer:
     [line("work", "Work", required=True)],
 )
 def stop_check(visit: Visit) -> Answer:
-    ask_to_stop(visit, visit.said["work"])
+    ask_to_stop(visit, visit.said["work"], WorkKind.CHECK_HAND_BACK)
     return visit.go("hand-back", "The check is told to stop.")
 
 

@@ -14,6 +14,7 @@ from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Go, Page
 from mendbay.faces.web.asked_field import CUSTOMER_ASKED
 from mendbay.faces.web.card import card_of
+from mendbay.faces.web.case_works import order_work
 from mendbay.faces.web.fields import choice, line, number, text
 from mendbay.faces.web.reading_form import (
     ALTHOUGH,
@@ -28,6 +29,7 @@ from mendbay.faces.web.reading_form import (
     sent,
     sources_in,
 )
+from mendbay.faces.web.reading_view import OF_DRIVES, can_rest
 from mendbay.faces.web.visit import Visit
 from mendbay.files.wanted import seems_several
 from mendbay.imaging.hazard import Condition
@@ -37,8 +39,7 @@ from mendbay.jobs.power_permit import foresee_reading, reasons_due
 from mendbay.jobs.read_drive import foresee_drives
 from mendbay.jobs.take_in_form import tell
 from mendbay.jobs.work_options import options_of
-from mendbay.jobs.work_port import JSON, Ask, WorkKind, WorkOrder, WorkRequest
-from mendbay.wiring import reap_works, start_work
+from mendbay.jobs.work_port import Ask, WorkKind, WorkOrder, WorkRequest
 
 if TYPE_CHECKING:
     from mendbay.core.source import Identity
@@ -134,18 +135,6 @@ def begin(visit: Visit) -> Answer:
     return visit.go("drives", f"Reading of bay {bays} is ordered and begins.")
 
 
-def order_work(visit: Visit, bench: Bench, kind: WorkKind, options: Mapping[str, JSON]) -> None:
-    """Starts a work of a case, in the name of the person who visits.
-
-    Raises:
-        ImageBusy, UsageError, DestinationError, ToolMissing: it cannot be.
-    """
-    reap_works()
-    shelf = visit.desk.works
-    order = WorkOrder(shelf.new_id(), kind, visit.path["case"], bench.who, bench.now(), options)
-    start_work(visit.desk.home, order)
-
-
 ASKS = {
     str(Ask.STOP): "stop",
     str(Ask.REST): "rest",
@@ -178,8 +167,10 @@ def ask(visit: Visit) -> Answer:
     said, shelf = visit.said, visit.desk.works
     asked = Ask(said["ask"])
     order = shelf.order(said["work"])
-    if order.case != visit.path["case"]:
-        raise NoSuchItem("There is no such work in this case.", "Go back to the drives of the case.")
+    if order.case != visit.path["case"] or order.kind not in OF_DRIVES:
+        raise NoSuchItem("There is no such work on drives of this case.", "Go back to its drives.")
+    if asked is Ask.REST and not can_rest(order.kind):
+        raise UsageError("That work cannot be held.", "Stop it, and order it again later.")
     if asked is Ask.ANSWER and not said["answer"]:
         raise UsageError("The answer is missing.", "Say whether it was done.")
     if asked is Ask.POWER_CYCLE and said["bay"] not in sources_in(order.options):

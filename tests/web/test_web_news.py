@@ -1,0 +1,81 @@
+"""News of changes reach every page, also when they come while it is made."""
+
+from __future__ import annotations
+
+import re
+import threading
+import time
+from collections.abc import Callable
+
+import pytest
+
+from mendbay.faces.web import app, live
+from mendbay.faces.web.answers import Page
+from mendbay.faces.web.live import Pulse
+from mendbay.faces.web.visit import Visit
+from mendbay.jobs.take_in import take_in
+from support.web_client import Web
+
+
+def _until(holds: Callable[[], bool]) -> None:
+    until = time.monotonic() + 20
+    while not holds():
+        assert time.monotonic() < until
+        time.sleep(0.02)
+
+
+def test_a_page_is_marked_with_the_news_before_it_was_made(web: Web, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What changes after a page looked, and before it is drawn, is news to it: else it would show what was,
+    for as long as nothing else changes."""
+    marks: list[str] = []
+    page = app._Application._made
+
+    def changed_meanwhile(self: app._Application, request: object, visit: Visit, answer: Page) -> object:
+        pulse = self._desk.pulse
+        if isinstance(answer, Page):
+            marks.append(pulse.mark)
+            with web.bench() as bench:
+                take_in(bench, "Quillmere Pottery")
+            _until(lambda: pulse.mark != marks[-1])
+        return page(self, request, visit, answer)  # type: ignore[arg-type]
+
+    web.get("/cases")
+    monkeypatch.setattr(app._Application, "_made", changed_meanwhile)
+    shown = re.search(r'data-mark="([^"]*)"', web.get("/cases"))
+    assert shown is not None
+    assert shown[1] == marks[0]
+
+
+def test_what_was_told_before_the_first_look_is_not_counted_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A page that was made before the first look has a mark that no later news may have again."""
+    monkeypatch.setattr(live, "LOOK_SECONDS", 0.01)
+    seen, looks = [0], threading.Event()
+
+    def make() -> dict[str, Callable[[], object]]:
+        looks.wait(20)
+        return {"ledger": lambda: seen[0]}
+
+    pulse = Pulse(make)
+    pulse.start()
+    try:
+        pulse.tell("ledger")
+        shown = [pulse.mark]
+        looks.set()
+        _until(lambda: pulse.mark != shown[-1])
+        shown.append(pulse.mark)
+        seen[0] += 1
+        _until(lambda: pulse.mark != shown[-1])
+        assert pulse.mark not in shown
+    finally:
+        pulse.end()
+
+
+def test_a_part_that_is_asked_for_again_takes_no_notice_from_the_page_that_it_is_meant_for(web: Web) -> None:
+    """Another page of the same browser may ask between a form's answer and the page that it leads to."""
+    web.post("/cases/open", {"customer": "Quillmere Pottery"})
+    part = web.client.get("/cases", headers={"hx-request": "true"})
+    assert "Case 1 is open." not in part.text
+    assert "set-cookie" not in part.headers
+    sent_by_htmx = {"hx-request": "true", "hx-boosted": "true"}
+    assert "Case 1 is open." in web.client.get("/case/1/take-in", headers=sent_by_htmx).text
+    assert "Case 1 is open." not in web.get("/case/1/take-in")
