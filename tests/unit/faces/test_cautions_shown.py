@@ -227,9 +227,10 @@ def test_a_caution_stands_before_a_drive_said_to_click_is_read(
     assert "power it off" in caution.text
     assert "head work in a clean room" in caution.text
     assert "triage tell 1 sound clicks --bay 1" in said
-    assert "CAUTION" not in reading(words, clicks, as_json=True)
+    all_the_same = (*clicks, "--although-harmful", "a last copy")
+    assert "CAUTION" not in reading(words, all_the_same, as_json=True)
     reading(("triage", "tell"), ("1", "sound", "clicks", "--bay", "1"))
-    stopped = reading(words, (*clicks, "--although-harmful", "a last copy"))
+    stopped = reading(words, all_the_same)
     assert len(opened) == 4
     assert "CAUTION" not in stopped, "triage keeps it without power already"
 
