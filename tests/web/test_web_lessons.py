@@ -127,6 +127,7 @@ def test_a_family_is_learned_from_dumps_that_are_sent(web: Web) -> None:
     until(lambda: not any(shelf.is_alive(one.id) for one in shelf.orders(0)))
     page = web.get("/lessons/families")
     assert "Learning tb-4471: done" in text_of(page)
+    assert 'name="family" value="tb-4471"' not in page.split("Learn a family from good dumps")[1]
     assert "Family tb-4471:" in text_of(page)
     assert "&lt;b&gt;0.bin" in page
     assert "<b>0.bin" not in page
@@ -198,13 +199,19 @@ def test_dumps_that_a_killed_learning_left_are_removed_at_the_next_start(tmp_pat
 def test_learning_is_stopped_and_keeps_nothing(web: Web) -> None:
     words = bytes((at * 13 + 3) % 251 for at in range(1 << 20))
     sent = [("dumps", (f"{at}.bin", bytes([at]) + words[1:], "x/y")) for at in range(3)]
-    web.post("/lessons/families/learn", {"family": "slow"}, files=sent)
+    ticked = {"also_withdrawn": "yes", "also_doubtful": "yes"}
+    web.post("/lessons/families/learn", {"family": "slow", **ticked}, files=sent)
     shelf = works(web.home)
     (order,) = shelf.orders(0)
     web.post("/lessons/families/stop", {"work": "../x"}, status=422)
     web.post("/lessons/families/stop", {"work": order.id})
     until(lambda: not shelf.is_alive(order.id))
-    assert "Learning slow: stopped" in text_of(web.get("/lessons/families"))
+    page = web.get("/lessons/families")
+    assert "Learning slow: stopped" in text_of(page)
+    assert 'name="family" value="slow"' in page, "what was typed stays"
+    assert "The dumps were 0.bin , 1.bin , 2.bin : choose them again." in text_of(page)
+    assert re.search(r'name="also_withdrawn" value="yes" id="[^"]*" checked', page)
+    assert not re.search(r'name="also_doubtful" value="yes" id="[^"]*" checked', page), "a word given anew"
     assert not (web.home / "families").exists()
     assert not list(web.home.glob("uploads/*"))
     web.post("/lessons/families/stop", {"work": order.id}, status=422)

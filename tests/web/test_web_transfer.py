@@ -325,7 +325,8 @@ def test_dumps_are_kept_judged_and_taken_back(bench: Bench) -> None:
     said = bench.web.post(f"{BOARD}/keep-dumps", {"bay": "1", "chip": "patient"}, files=sent)
     page = bench.web.get(said.headers["location"])
     assert "<script>alert" not in page
-    assert "they differ" in text_of(page)
+    assert "they differ; from script>.bin, b.bin," in re.sub(r" ,", ",", text_of(page))
+    assert "sitting 1 (script>.bin, b.bin)." in text_of(bench.web.get("/case/1/record"))
     kept = {one.parent for one in (bench.web.home / "cases").rglob("*.bin")}
     assert {one.name for one in kept} == {"patient-1"}
     before = bench.everything()

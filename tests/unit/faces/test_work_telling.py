@@ -321,10 +321,14 @@ def test_pictures_that_a_browser_sent_are_removed_once_they_were_read(
     monkeypatch.setattr(
         runner, "read_pictures_with", lambda: ToldPictures({b"\xff\xd8\xff label": ("AL20-HX4",)})
     )
-    desk = PlainDesk(WorkKind.READ_PICTURES, {"bay": "1", "places": [str(sent), str(elsewhere)]})
+    places: list[JSON] = [str(sent), str(elsewhere)]
+    names: list[JSON] = ["../IMG_0231.jpg", "IMG_0232.jpg"]
+    desk = PlainDesk(WorkKind.READ_PICTURES, {"bay": "1", "places": places, "names": names})
     with kept_signals():
         do(home, desk)
     assert desk.state.outcome in (Outcome.DONE, Outcome.INCOMPLETE), desk.state
+    assert isinstance(desk.state.result, dict)
+    assert [one["picture"] for one in desk.state.result["pictures"]] == ["IMG_0231.jpg"]
     assert not sent.parent.exists()
     assert elsewhere.exists()
 

@@ -171,6 +171,7 @@ def test_a_folder_or_a_picture_is_named_from_the_root_on(shelf: WorkShelf) -> No
     for kind, options in (
         (WorkKind.HAND_BACK, {"folder": "out"}),
         (WorkKind.READ_PICTURES, {"bay": "1", "places": ["a.jpg"]}),
+        (WorkKind.READ_PICTURES, {"bay": "1", "places": ["/a.jpg"], "names": ["a", "b"]}),
         (WorkKind.BLEND_IMAGES, {"bay": "1", "images": ["a.img"]}),
         (WorkKind.BLEND_IMAGES, {"bay": "1", "images": []}),
         (WorkKind.HAND_BACK, {"folder": "/out", "keep_until": "soon"}),

@@ -35,7 +35,7 @@
     rest(false);
     for (const one of document.querySelectorAll("form.send")) one.reset();
     if (!refused) say(files.length === 1 && told ? told : "Sent.");
-    else say(files.length === 1 ? `Not taken: ${told}` : `${refused} of ${files.length} were not taken. The last: ${told}`);
+    else say(files.length === 1 ? `Not taken: ${told}` : `${refused} of ${files.length} ${refused === 1 ? "was" : "were"} not taken. The last: ${told}`);
   };
 
   document.addEventListener("change", (event) => {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from mendbay.board.flash_id import size_text
 from mendbay.board.rules.family import LARGEST_DUMP, MOST_BYTES
@@ -12,13 +13,15 @@ from mendbay.faces import lesson_words
 from mendbay.faces.family_words import few_words, revisions_of_family, rules_of_family
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
-from mendbay.faces.web.case_works import order_work, shown_works
+from mendbay.faces.web.case_works import ShownWork, order_work, shown_works
 from mendbay.faces.web.fields import choice, files, flag, line
 from mendbay.faces.web.uploads import take_uploads
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.know_family import KnownFamily, known_families, note_family, withdraw_family
 from mendbay.jobs.learn_rom import DUMPS_LIMIT, LearnedFamily, families, foresee_learning, unlearn_dump
-from mendbay.jobs.work_port import Ask, WorkKind, WorkRequest
+from mendbay.jobs.work_options import options_of
+from mendbay.jobs.work_options_office import LearnFamily
+from mendbay.jobs.work_port import Ask, Outcome, WorkKind, WorkRequest
 from mendbay.wiring import shop_files
 
 BOOK = Book()
@@ -35,6 +38,7 @@ def families_(visit: Visit) -> Answer:
     works = shown_works(visit, (WorkKind.LEARN_FAMILY,), SHOWN_WORKS, case=0)
     facts = {
         "works": works,
+        "again": _again(works),
         "dumps_limit": DUMPS_LIMIT,
         "dump_limit": size_text(LARGEST_DUMP),
         "limit": size_text(MOST_BYTES),
@@ -59,6 +63,35 @@ def families_(visit: Visit) -> Answer:
         "broken": broken,
     }
     return Page("lessons_families.html", facts)
+
+
+@dataclass(frozen=True, slots=True)
+class Again:
+    """What the form of a learning begins with, after one that came to nothing.
+
+    Args:
+        names: of the dumps, which a browser lets nobody choose but the person.
+    """
+
+    name: str = ""
+    names: tuple[str, ...] = ()
+    also_withdrawn: bool = False
+    in_its_place: bool = False
+
+
+def _again(works: Sequence[ShownWork]) -> Again:
+    """What was said last, where nothing came of it; but for the word that all dumps are good, which is given
+    for those that are sent."""
+    last = next(iter(works), None)
+    if last is None or last.is_alive or last.state.outcome in (Outcome.DONE, Outcome.INCOMPLETE):
+        return Again()
+    try:
+        said = options_of(last.order)
+    except UsageError:  # damaged
+        return Again()
+    if not isinstance(said, LearnFamily):
+        return Again()
+    return Again(said.name, said.names, said.also_withdrawn, said.in_its_place)
 
 
 @BOOK.change(
