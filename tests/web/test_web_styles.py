@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
+from importlib.resources import files
 
 from mendbay.faces.web.desk import APART, static_files
 
@@ -38,3 +39,26 @@ def test_a_row_of_the_tree_is_marked_only_while_keys_move_there() -> None:
     rules = re.findall(r"([^{}\n]*\.f-row\.at[^{}]*)\{", text)
     assert rules
     assert all(one.strip().startswith("#tree:focus") for one in rules), "a mark on a row looks like a choice"
+
+
+def test_every_cell_of_a_table_that_folds_says_what_it_is() -> None:
+    """On a narrow screen the heads of such a table are not shown; its first cell names the row."""
+    folded = 0
+    for template in (files("mendbay.faces.web") / "templates").iterdir():
+        for table in re.findall(
+            r'<table class="[^"]*\bacts\b[^"]*">(.*?)</table>', template.read_text(), re.DOTALL
+        ):
+            folded += 1
+            body = table.partition("</thead>")[2]
+            for row in re.findall(r"<tr[^>]*>(.*?)</tr>", body, re.DOTALL):
+                for cell, said in re.findall(r"<(t[dh]\b[^>]*)>(.*?)</t[dh]>", row, re.DOTALL)[1:]:
+                    told = "data-head=" in cell or "colspan=" in cell or "<button" in said or "<a " in said
+                    assert told, f"{template.name}: {row}"
+    assert folded > 5
+
+
+def test_the_scale_of_odds_is_as_wide_as_its_bars() -> None:
+    text = static_files()["triage.css"][0].decode()
+    widths = re.findall(r"\.then, \.odds-scale \{ max-width: ([^;]+); \}", text)
+    assert len(widths) == 1
+    assert re.search(r"\.then \.plain li \{[^}]*max-width: none", text), "a list is narrower elsewhere"
