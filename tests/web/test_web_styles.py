@@ -6,7 +6,10 @@ import re
 from collections import defaultdict
 from importlib.resources import files
 
+import pytest
+
 from mendbay.faces.web.desk import APART, static_files
+from support.web_client import Web
 
 MEANT = {".scroll", ".plain", ".ticks"}
 """Classes of all pages that a file of some pages adds to."""
@@ -62,3 +65,12 @@ def test_the_scale_of_odds_is_as_wide_as_its_bars() -> None:
     widths = re.findall(r"\.then, \.odds-scale \{ max-width: ([^;]+); \}", text)
     assert len(widths) == 1
     assert re.search(r"\.then \.plain li \{[^}]*max-width: none", text), "a list is narrower elsewhere"
+
+
+@pytest.mark.parametrize("page", ["", "/hand-back", "/money", "/record", "/letters", "/closing"])
+def test_no_heading_is_printed_of_what_is_only_to_be_filled_in(web: Web, page: str) -> None:
+    web.post("/cases/open", {"customer": "Fern", "box": "a box"})
+    html = web.get(f"/case/1{page}")
+    printed = re.sub(r'<(p|h\d)\b[^>]*class="[^"]*on-screen"[^>]*>.*?</\1>', "", html, flags=re.DOTALL)
+    printed = re.sub(r"<(form|details)\b.*?</\1>", "", printed, flags=re.DOTALL)
+    assert re.findall(r"<h[23]\b[^>]*>([^<]*)</h[23]>\s*(?=<h[12]\b|</div>\s*</div>)", printed) == []
