@@ -74,3 +74,12 @@ def test_no_heading_is_printed_of_what_is_only_to_be_filled_in(web: Web, page: s
     printed = re.sub(r'<(p|h\d)\b[^>]*class="[^"]*on-screen"[^>]*>.*?</\1>', "", html, flags=re.DOTALL)
     printed = re.sub(r"<(form|details)\b.*?</\1>", "", printed, flags=re.DOTALL)
     assert re.findall(r"<h[23]\b[^>]*>([^<]*)</h[23]>\s*(?=<h[12]\b|</div>\s*</div>)", printed) == []
+
+
+def test_a_link_that_stands_alone_can_be_hit_with_a_finger() -> None:
+    common = static_files()["mendbay.css"][0].decode()
+    assert re.search(r"\.way a \{[^}]*min-height: 2\.75rem", common)
+    link = r'<a href="(?:[^"{]|\{\{.*?\}\})*">[^<]*</a>'
+    for template in (files("mendbay.faces.web") / "templates").iterdir():
+        for found in re.findall(rf"^<p>{link}</p>$", template.read_text(), re.MULTILINE):
+            raise AssertionError(f"{template.name}: {found} is no way of its own")

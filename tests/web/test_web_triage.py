@@ -341,4 +341,4 @@ def test_what_is_printed_keeps_the_answers_it_rests_on(shop: Web) -> None:
     hidden = " ".join(one for each in printed for one in re.findall(r"([^{}]*)\{[^{}]*display: none", each))
     assert ".on-screen" in hidden
     assert not re.search(rf"\.{around[1]}\b", hidden), "another page's style must not hide it"
-    assert re.search(r'<p class="on-screen"><a [^>]*>\d+ steps more', page)
+    assert re.search(r'<p class="way on-screen"><a [^>]*>\d+ steps more', page)
