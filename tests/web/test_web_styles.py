@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
+from importlib.resources import files
+
+import pytest
 
 from mendbay.faces.web.desk import APART, static_files
+from support.web_client import Web
 
 MEANT = {".scroll", ".plain", ".ticks"}
 """Classes of all pages that a file of some pages adds to."""
@@ -38,3 +42,44 @@ def test_a_row_of_the_tree_is_marked_only_while_keys_move_there() -> None:
     rules = re.findall(r"([^{}\n]*\.f-row\.at[^{}]*)\{", text)
     assert rules
     assert all(one.strip().startswith("#tree:focus") for one in rules), "a mark on a row looks like a choice"
+
+
+def test_every_cell_of_a_table_that_folds_says_what_it_is() -> None:
+    """On a narrow screen the heads of such a table are not shown; its first cell names the row."""
+    folded = 0
+    for template in (files("mendbay.faces.web") / "templates").iterdir():
+        for table in re.findall(
+            r'<table class="[^"]*\bacts\b[^"]*">(.*?)</table>', template.read_text(), re.DOTALL
+        ):
+            folded += 1
+            body = table.partition("</thead>")[2]
+            for row in re.findall(r"<tr[^>]*>(.*?)</tr>", body, re.DOTALL):
+                for cell, said in re.findall(r"<(t[dh]\b[^>]*)>(.*?)</t[dh]>", row, re.DOTALL)[1:]:
+                    told = "data-head=" in cell or "colspan=" in cell or "<button" in said or "<a " in said
+                    assert told, f"{template.name}: {row}"
+    assert folded > 5
+
+
+def test_the_scale_of_odds_is_as_wide_as_its_bars() -> None:
+    text = static_files()["triage.css"][0].decode()
+    widths = re.findall(r"\.then, \.odds-scale \{ max-width: ([^;]+); \}", text)
+    assert len(widths) == 1
+    assert re.search(r"\.then \.plain li \{[^}]*max-width: none", text), "a list is narrower elsewhere"
+
+
+@pytest.mark.parametrize("page", ["", "/hand-back", "/money", "/record", "/letters", "/closing"])
+def test_no_heading_is_printed_of_what_is_only_to_be_filled_in(web: Web, page: str) -> None:
+    web.post("/cases/open", {"customer": "Fern", "box": "a box"})
+    html = web.get(f"/case/1{page}")
+    printed = re.sub(r'<(p|h\d)\b[^>]*class="[^"]*on-screen"[^>]*>.*?</\1>', "", html, flags=re.DOTALL)
+    printed = re.sub(r"<(form|details)\b.*?</\1>", "", printed, flags=re.DOTALL)
+    assert re.findall(r"<h[23]\b[^>]*>([^<]*)</h[23]>\s*(?=<h[12]\b|</div>\s*</div>)", printed) == []
+
+
+def test_a_link_that_stands_alone_can_be_hit_with_a_finger() -> None:
+    common = static_files()["mendbay.css"][0].decode()
+    assert re.search(r"\.way a \{[^}]*min-height: 2\.75rem", common)
+    link = r'<a href="(?:[^"{]|\{\{.*?\}\})*">[^<]*</a>'
+    for template in (files("mendbay.faces.web") / "templates").iterdir():
+        for found in re.findall(rf"^<p>{link}</p>$", template.read_text(), re.MULTILINE):
+            raise AssertionError(f"{template.name}: {found} is no way of its own")

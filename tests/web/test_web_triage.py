@@ -170,7 +170,7 @@ def test_why_and_what_if_are_told_on_demand(shop: Web) -> None:
     assert "What each answer would mean" in then
     assert "it smells burnt" in then
     assert "The scale is logarithmic" in then
-    assert "to be heard" in then
+    assert "is the answer with a chance of" in then
 
 
 def test_what_came_in_and_its_worth_are_said(shop: Web) -> None:
@@ -341,7 +341,7 @@ def test_what_is_printed_keeps_the_answers_it_rests_on(shop: Web) -> None:
     hidden = " ".join(one for each in printed for one in re.findall(r"([^{}]*)\{[^{}]*display: none", each))
     assert ".on-screen" in hidden
     assert not re.search(rf"\.{around[1]}\b", hidden), "another page's style must not hide it"
-    assert re.search(r'<p class="on-screen"><a [^>]*>\d+ steps more', page)
+    assert re.search(r'<p class="way on-screen"><a [^>]*>\d+ steps more', page)
 
 
 def test_nothing_known_is_told_as_that_and_stops_nothing(shop: Web) -> None:

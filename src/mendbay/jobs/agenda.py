@@ -476,7 +476,7 @@ def _likely(told: Triage) -> tuple[Likely, ...]:
 
 def _step_words(told: Triage, offer: Offer) -> tuple[str, str]:
     """What to do, and the command that leads to it: the customer is asked before a step that needs it."""
-    words = offer.step.words + (f" (bay {offer.bay})" if offer.bay else "")
+    words = offer.step.words_of(offer.bay)
     if told.keep_off:
         bays = " and ".join(one.bay for one in told.keep_off)
         words = f"STOP, no power for the drive of bay {bays}. {words}"

@@ -200,6 +200,12 @@ class Step:
     pictured: bool = False
     again: bool = False
 
+    def words_of(self, bay: str) -> str:
+        """What to do, to the drive of a bay, which stands before the full stop; its words alone where that is
+        empty."""
+        said = self.words.removesuffix(".")
+        return f"{said} (bay {bay}){'.' if said != self.words else ''}" if bay else self.words
+
 
 @dataclass(frozen=True, slots=True)
 class Tables:

@@ -86,7 +86,7 @@ def flat(text: str) -> str:
 def require_before(shown: str, cautions: tuple[str, ...], then: str) -> None:
     """The cautions' titles stand before what is to be done."""
     said = flat(shown)
-    done_at = said.index(flat(then))
+    done_at = said.index(flat(then).rstrip("."))
     for one in cautions_for(cautions):
         assert flat(one.title) in said[:done_at], f"{one.id} is not before: {said}"
 

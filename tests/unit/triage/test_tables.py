@@ -115,3 +115,10 @@ def test_stopping_must_be_possible() -> None:
     steps = TEXTS.steps.replace('kind = "hand on"', 'kind = "repair"')
     with pytest.raises(BadFormFile, match="no step that hands the job on"):
         read_all(replace(TEXTS, steps=steps))
+
+
+def test_the_bay_of_a_step_stands_before_its_full_stop() -> None:
+    for step in packaged_tables().steps.values():
+        assert step.words_of("") == step.words
+        assert step.words_of("2").endswith(" (bay 2).")
+        assert step.words_of("2").count(".") == step.words.count(".")

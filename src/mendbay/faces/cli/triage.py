@@ -317,8 +317,7 @@ def _row(chance: str, said: str, indent: str) -> str:
 
 
 def _offer_lines(told: Triage, number: int, offer: Offer) -> list[str]:
-    where = f" (bay {offer.bay})" if offer.bay else ""
-    lines = [wrapped(f"{number}. {offer.step.words}{where}", "", "   ")]
+    lines = [wrapped(f"{number}. {offer.step.words_of(offer.bay)}", "", "   ")]
     lines.append(wrapped(f"{offer.step.id}: {words.figures(offer)}", "     "))
     if because := words.because(told, offer):
         lines.append(wrapped(because, "     "))
@@ -345,7 +344,7 @@ def step_lines(told: Triage, offer: Offer) -> list[str]:
         lines += [wrapped(f"ASK THE CUSTOMER FIRST: {risk.ask}", "", "  "), wrapped(risk.risk, "  ", "")]
         said = f"{wording.called_as()} case consent {told.case} {risk.id} yes|no|ask --how phone"
         lines += [f"  {said}", ""]
-    lines.append(wrapped(f"{offer.step.words}{f' (bay {offer.bay})' if offer.bay else ''}"))
+    lines.append(wrapped(offer.step.words_of(offer.bay)))
     lines.append(wrapped(words.figures(offer)[:1].upper() + words.figures(offer)[1:] + ".", "  "))
     if because := words.because(told, offer):
         lines.append(wrapped(because, "  "))
