@@ -13,13 +13,19 @@ from pathlib import Path
 import google_crc32c
 import pytest
 
+from mendbay.case.records import Bay
+from mendbay.core.clock import SystemClock
 from mendbay.files.verdict import Verdict
 from mendbay.handback.facts import VERDICTS
-from mendbay.jobs.work_port import WorkKind, WorkOrder
+from mendbay.jobs.take_in import take_in
+from mendbay.jobs.work_port import Outcome, Standing, WorkKind, WorkOrder, WorkState
 from mendbay.outlets.catalogue_shelf import CatalogueShelf
+from mendbay.outlets.work_json import state_json
+from mendbay.outlets.work_shelf import WorkShelf
 from mendbay.wiring import works
 from support.file_trees import listed_home, named
 from support.web_client import Web, text_of, web_on
+from support.works import order_of
 
 PAGES = ("/case/1/files", "/case/1/files?all=yes", "/case/1/files?search=a&wanted=yes", "/case/1/hand-back")
 MAY_STAY = 60
@@ -358,3 +364,45 @@ def test_a_damaged_report_is_told(handed: tuple[Web, Path]) -> None:
     assert "cannot be drawn" in text_of(web.get("/case/1/hand-back/report-page?at=0"))
     web.get("/case/1/hand-back/report-picture?at=0", status=404)
     assert open_files() <= before + MAY_STAY
+
+
+# ---------------------------------------------------------------------- what a reading says of itself
+
+OF_A_READING = {
+    "step": (
+        {},
+        {"step": "x", "done": "y", "total": 3},
+        {"step": 1, "done": [1], "total": [2]},
+        {"total": -1},
+    ),
+    "progress": ({"1": {"now": [1]}}, {"1": {"aim_bytes": "x"}}, {"1": {"now": [3, 1], "why": 7}}),
+    "advice": ({"1": {}}, {"1": {"text": 5}}, {"1": {"text": "x", "at": 7}}),
+    "result": (5, "x", [], {"drives": 5}, {"drives": [5]}, {"drives": [{"bay": []}]}),
+}
+
+
+@pytest.mark.parametrize("part", OF_A_READING)
+@pytest.mark.parametrize("is_alive", [True, False])
+def test_a_reading_whose_state_is_damaged_can_still_be_looked_at_and_stopped(
+    web: Web, part: str, is_alive: bool
+) -> None:
+    with web.bench() as bench:
+        take_in(bench, "Quillmere Pottery", bays=[Bay(0, "1")])
+    shelf = WorkShelf(web.home, SystemClock())
+    order = order_of(shelf, WorkKind.READ_DRIVE, {"bay": "1", "source": "/dev/nothing"})
+    shelf.begin(order)  # alive as long as its lock is held here
+    if not is_alive:
+        shelf.let_go(order.id)
+    state = WorkState(Standing.RUNS) if is_alive else WorkState(Standing.ENDED, outcome=Outcome.INCOMPLETE)
+    parts = [
+        f"/case/1/drives/now?part={one}&bay=1" for one in ("reading", "asked", "ended", "record", "drive")
+    ]
+    try:
+        for told in OF_A_READING[part]:
+            body = {**state_json(state), part: told}
+            (web.home / "works" / order.id / "state.json").write_text(json.dumps(body))
+            for url in ("/case/1", "/case/1/files", "/case/1/drives?bay=1", *parts):
+                web.get(url)
+            assert ("Stop reading" in web.get("/case/1/drives")) is is_alive
+    finally:
+        shelf.let_go(order.id)

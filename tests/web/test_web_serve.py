@@ -13,7 +13,13 @@ from pathlib import Path
 
 import pytest
 
+from mendbay.core.clock import SystemClock
+from mendbay.faces.web import app
+from mendbay.jobs.work_port import WorkKind
+from mendbay.outlets.work_shelf import WorkShelf
+from support.web_client import web_on
 from support.web_server import WORDS, served
+from support.works import order_of, until
 
 
 def run(home: Path, *more: str) -> subprocess.CompletedProcess[str]:
@@ -76,3 +82,22 @@ def test_a_home_that_is_new_is_readable_for_its_owner_alone_where_the_key_is(tmp
     with served(tmp_path / "home", "--with-key") as found:
         assert found.needs_key is True
         assert os.stat(tmp_path / "home" / "bench.key").st_mode & 0o077 == 0
+
+
+def test_a_server_that_runs_for_long_removes_what_nobody_needs_any_more(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(app, "TIDY_SECONDS", 0.05)
+    monkeypatch.setattr(app, "WORKS_KEPT", 1)
+    home = tmp_path / "home"
+    with web_on(home):
+        shelf = WorkShelf(home, SystemClock())
+        for _ in range(3):
+            order = order_of(shelf, WorkKind.CATALOGUE, {})
+            shelf.begin(order)
+            shelf.let_go(order.id)  # its process is gone
+        left = home / "uploads" / "0123456789abcdef01234567"
+        left.mkdir(parents=True)
+        (left / "picture.jpg").write_bytes(b"of a customer")
+        os.utime(left, (0, 0))
+        until(lambda: not left.exists() and len(shelf.orders()) == 1)

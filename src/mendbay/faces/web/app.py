@@ -48,6 +48,8 @@ NOTICE_LETTERS, NOTICE_BYTES = 400, 3800
 FIELDS_AT_ONCE = 500
 WORKS_KEPT = 500
 """Works that ended, of which the newest are kept (own choice)."""
+TIDY_SECONDS = 6 * 3600.0
+"""How often what is kept no longer is removed while the server runs (own choice)."""
 YEAR_SECONDS = 365 * 86_400
 VIEWS = (
     "today",
@@ -166,21 +168,30 @@ class _Application:
         self._desk.pulse.start()
         await run_in_threadpool(self._take_up)
         await run_in_threadpool(self._tidy)
+        tidying = asyncio.create_task(self._stay_tidy())
         yield
+        tidying.cancel()
         await run_in_threadpool(self._desk.pulse.end)
         await run_in_threadpool(self._desk.end)
 
     def _take_up(self) -> None:
-        """Pictures that a killed server left unread are read now; what else it or a killed work left is
-        removed."""
+        """Pictures that a killed server left unread are read now."""
         picture_reading(self._desk).take_up()
-        needed, left = needed_and_left(self._desk.home, self._desk.works)
-        remove_forgotten(self._desk.home, is_waiting, needed, left)
 
     def _tidy(self) -> None:
-        """Removes works that ended long ago; what cannot be removed now is tried with the next start."""
+        """Removes works that ended long ago, what was sent and nobody needs any more, and what killed works
+        left; what cannot be removed now is tried the next time."""
+        needed, left = needed_and_left(self._desk.home, self._desk.works)
+        remove_forgotten(self._desk.home, is_waiting, needed, left)
         with suppress(MendbayError, OSError):
             self._desk.works.tidy(WORKS_KEPT)
+
+    async def _stay_tidy(self) -> None:
+        """A bench may be served for months."""
+        while True:
+            await asyncio.sleep(TIDY_SECONDS)
+            with suppress(Exception):
+                await run_in_threadpool(self._tidy)
 
     # ------------------------------------------------------------------ addresses
 

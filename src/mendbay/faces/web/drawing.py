@@ -18,7 +18,6 @@ from mendbay.core.quantity import (
     counted,
     duration_text,
     grouped_bytes,
-    percent_text,
 )
 from mendbay.faces.plain_text import without_controls
 from mendbay.faces.printable import printable
@@ -61,9 +60,7 @@ class Drawing:
             moments=moments,
             name=shown_name,
         )
-        self.environment.globals.update(
-            counted=counted, percent=percent_text, seen=seen, meter=meter, numbers=itertools.count
-        )
+        self.environment.globals.update(counted=counted, seen=seen, meter=meter, numbers=itertools.count)
 
     def page(self, visit: Visit, page: Page, notice: str = "") -> str:
         """The HTML of a page."""

@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 from typing import Any, cast
 
 from mendbay.core.errors import UsageError
-from mendbay.faces.going_on_words import Further, GoingOn, going_on
+from mendbay.core.quantity import percent_text
+from mendbay.faces.going_on_words import UNKNOWN, Further, GoingOn, going_on
 from mendbay.faces.reading_now_words import OUTCOME, STANDING, BayNow, bay_now
-from mendbay.faces.web.case_works import states_of
+from mendbay.faces.web.case_works import DAMAGED, UNREADABLE, states_of
 from mendbay.faces.web.reading_form import MOST_TRIES, SLOTS, conditions_in, said_by, sent
 from mendbay.faces.web.visit import Visit
 from mendbay.imaging.assumptions import Assumptions
@@ -32,6 +33,25 @@ ORDERS_LOOKED_AT = 40
 def can_rest(kind: WorkKind) -> bool:
     """Whether a work can be held and gone on with: of those on drives, all that are not over at once."""
     return kind in OF_DRIVES and kind is not WorkKind.ASK_DRIVE
+
+
+@dataclass(frozen=True, slots=True)
+class StepSeen:
+    """The present step of a work; how much of it is done in words and as a share, empty and None where no
+    end of it is known."""
+
+    words: str
+    percent: str = ""
+    share: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class AdviceSeen:
+    """What was advised last on a drive, and when; empty where that is not told."""
+
+    text: str
+    at: str
+    go_on: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,12 +134,15 @@ class WorkSeen:
             return None
         result = cast("Mapping[str, Any] | None", self.state.result)
         said = conditions_in(self.order.options) if self.bays else {}
-        return going_on(
-            result,
-            only_wanted=bool(self.order.options.get("only_wanted")),
-            more_tries=self.more_tries - self._tries,
-            conditions={bay: one for bay, one in said.items() if one is not None},
-        )
+        try:
+            return going_on(
+                result,
+                only_wanted=bool(self.order.options.get("only_wanted")),
+                more_tries=self.more_tries - self._tries,
+                conditions={bay: one for bay, one in said.items() if one is not None},
+            )
+        except DAMAGED:
+            return UNKNOWN
 
     @property
     def again(self) -> list[tuple[str, str]]:
@@ -156,12 +179,41 @@ class WorkSeen:
         """The newest sentences, the newest first."""
         return tuple(reversed(self.state.said[-SAID_SHOWN:]))
 
+    @property
+    def step(self) -> StepSeen | None:
+        """The present step; in words alone where what is kept of it is damaged."""
+        told = cast("Mapping[str, Any] | None", self.state.step)
+        if told is None:
+            return None
+        try:
+            words, done, total = str(told["step"]), int(told["done"]), int(told["total"])
+        except DAMAGED:
+            return StepSeen(UNREADABLE)
+        if total <= 0:
+            return StepSeen(words)
+        done = min(max(0, done), total)
+        return StepSeen(words, percent_text(done, total), done / total)
+
+    def advice(self, bay: str) -> AdviceSeen | None:
+        """What was advised last on the drive of a bay; None for nothing that can be read."""
+        told = self.state.advice.get(bay, {})
+        text, at = told.get("text"), told.get("at")
+        if not isinstance(text, str) or not text:
+            return None
+        return AdviceSeen(text, at if isinstance(at, str) else "", bool(told.get("go_on")))
+
     def now(self, sector_bytes: Mapping[str, int]) -> tuple[BayNow, ...]:
-        """How far each bay is."""
+        """How far each bay is; where what is kept of one is damaged, that."""
         return tuple(
-            bay_now(bay, cast("Mapping[str, Any]", told), sector_bytes.get(bay, 512), rests=self.rests)
+            self._bay_now(bay, cast("Mapping[str, Any]", told), sector_bytes.get(bay, 512))
             for bay, told in sorted(self.state.progress.items())
         )
+
+    def _bay_now(self, bay: str, told: Mapping[str, Any], sector_bytes: int) -> BayNow:
+        try:
+            return bay_now(bay, told, sector_bytes, rests=self.rests)
+        except DAMAGED:
+            return BayNow(bay, "being read", 0, "", (), 0.0, UNREADABLE, ())
 
 
 def works_of(visit: Visit, case: int) -> tuple[WorkSeen, ...]:

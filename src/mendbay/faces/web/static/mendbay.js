@@ -4,6 +4,7 @@
 (() => {
   let stream = null;
   let known = {};
+  let heard = {};
   let late = 0;
   const missed = new Set();
 
@@ -42,9 +43,13 @@
 
   const hear = (event) => {
     say("");
-    const now = JSON.parse(event.data);
-    const changed = Object.keys(now).filter((name) => now[name] !== known[name]);
-    known = now;
+    heard = JSON.parse(event.data);
+    heed();
+  };
+
+  const heed = () => {
+    const changed = Object.keys(heard).filter((name) => heard[name] !== known[name]);
+    known = { ...known, ...heard };
     if (changed.length) refresh(changed);
   };
 
@@ -52,6 +57,7 @@
     if (!document.querySelector("[data-live]")) {
       if (stream) stream.close();
       stream = null;
+      heard = {};
       return;
     }
     if (stream && stream.readyState !== EventSource.CLOSED) return;
@@ -100,7 +106,10 @@
     for (const name of part.dataset.live.split(" ")) missed.add(name);
   });
   document.addEventListener("htmx:afterSettle", (event) => {
-    if (event.target === document.body) known = marks(main()?.dataset.mark);
+    if (event.target === document.body) {
+      known = marks(main()?.dataset.mark);
+      heed(); // news that came while this page was on its way
+    }
     reachable();
     listen();
   });
