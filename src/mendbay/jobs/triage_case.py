@@ -252,15 +252,16 @@ def _from_afar(offers: tuple[Offer, ...]) -> tuple[Offer, ...]:
 
 def kept_without_power(bench: Bench, case: int, bay: str) -> KeepOff | None:
     """Why the drive of a bay should get no power, by the rule of `Triage.keep_off`; None if it may, or if
-    nobody said anything of the case.
+    nobody said anything of the case. That a drive clicks, said with the order to read it, is a person's word
+    to read it all the same: by itself it holds nothing back.
 
     Raises:
         NoSuchCase: there is no such case.
         LedgerError: a note is not one that Mendbay wrote.
     """
-    gathered = gathered_signs(bench, case)
-    if not _spoken(bench, case, gathered):
+    if not _spoken(bench, case, {}):
         return None
+    gathered = gathered_signs(bench, case)
     about = _about(bench, case, bay)
     worlds = worlds_of(closed_cases(bench, but=case), about.subject)
     told = _told(worlds, _in_order(bench, case), gathered)
@@ -269,8 +270,8 @@ def kept_without_power(bench: Bench, case: int, bay: str) -> KeepOff | None:
 
 
 def _spoken(bench: Bench, case: int, gathered: Mapping[Asked, Gathered]) -> bool:
-    """Whether a person said anything of what came in: an answer, what take-in saw, or that a drive clicks.
-    Only then is a drive held back from power (docs/decisions/0081-take-in.md)."""
+    """Whether a person said anything of what came in: an answer, what take-in saw, or that a drive clicks
+    (docs/decisions/0081-take-in.md)."""
     return bool(
         standing_notes(bench, NoteKind.SIGN, case)
         or standing_notes(bench, NoteKind.INTAKE, case, "", CONDITION)

@@ -128,10 +128,11 @@ def test_what_the_case_shows_of_itself_stops_nothing_before_somebody_said_someth
         require_power(bench, 1, ["1"])
 
 
-def test_a_drive_said_to_click_while_it_was_read_is_kept_without_power_from_then_on(bench: Bench) -> None:
-    require_power(bench, 1, ["1"])
+def test_a_drive_said_to_click_when_it_is_read_is_held_back_once_anything_is_answered(bench: Bench) -> None:
     say_condition(bench, 1, "1", Condition.CLICKS)
     assert [one.bay for one in tell_triage(bench, 1).keep_off] == ["1"]
+    require_power(bench, 1, ["1"])
+    answer(bench, 1, Asked("smell"), "none")
     with pytest.raises(HeldBack, match=r"STOP: give the drive of bay 1 no power.*it clicks again and again"):
         require_power(bench, 1, ["1"])
     require_power(bench, 1, ["2"])
