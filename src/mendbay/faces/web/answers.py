@@ -50,15 +50,8 @@ class Blob:
 
 
 @dataclass(frozen=True, slots=True)
-class Fragment:
-    """A piece of a page, made already."""
-
-    html: str
-
-
-@dataclass(frozen=True, slots=True)
 class Unchanged:
     """Nothing is new: the part of a page that asked stays as it is, and so does what is focused in it."""
 
 
-Answer = Page | Go | Blob | Fragment | Unchanged
+Answer = Page | Go | Blob | Unchanged

@@ -28,7 +28,7 @@ from mendbay.core import errors
 from mendbay.core.errors import MendbayError, NoSuchItem, UsageError
 from mendbay.core.texts import LINE_LIMIT
 from mendbay.faces.web.addresses import Address, Book
-from mendbay.faces.web.answers import Answer, Blob, Fragment, Go, Page, Unchanged
+from mendbay.faces.web.answers import Answer, Blob, Go, Page, Unchanged
 from mendbay.faces.web.description import description_of
 from mendbay.faces.web.desk import Desk
 from mendbay.faces.web.drawing import Drawing, is_local
@@ -245,8 +245,6 @@ class _Application:
                 if notice:
                     made.delete_cookie(NOTICE, samesite="strict", httponly=True)
                 return made
-            case Fragment():
-                return HTMLResponse(answer.html)
             case Unchanged():
                 return Response(status_code=204)
             case Go():

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 import re
-from collections.abc import Mapping
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -67,10 +66,6 @@ class Drawing:
         return self.environment.get_template(page.template).render(
             **page.facts, **self._standing(visit, notice)
         )
-
-    def fragment(self, template: str, visit: Visit, facts: Mapping[str, Any]) -> str:
-        """The HTML of a piece of a page."""
-        return self.environment.get_template(template).render(**facts, **self._standing(visit, ""))
 
     def _standing(self, visit: Visit, notice: str) -> dict[str, Any]:
         """What every template has: links, the marks of what may change, who visits."""
