@@ -227,10 +227,9 @@ def test_a_caution_stands_before_a_drive_said_to_click_is_read(
     assert "power it off" in caution.text
     assert "head work in a clean room" in caution.text
     assert "triage tell 1 sound clicks --bay 1" in said
-    all_the_same = (*clicks, "--although-harmful", "a last copy")
-    assert "CAUTION" not in reading(words, all_the_same, as_json=True)
+    assert "CAUTION" not in reading(words, clicks, as_json=True)
     reading(("triage", "tell"), ("1", "sound", "clicks", "--bay", "1"))
-    stopped = reading(words, all_the_same)
+    stopped = reading(words, (*clicks, "--although-harmful", "a last copy"))
     assert len(opened) == 4
     assert "CAUTION" not in stopped, "triage keeps it without power already"
 
