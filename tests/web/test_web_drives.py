@@ -216,7 +216,6 @@ def test_who_wants_to_be_asked_each_time_is_asked_before_reading(web: Web, shop:
     refused = web.post(f"{DRIVES}/begin", form, status=409).text
     assert "wants to be asked each time before giving power" in text_of(refused)
     assert 'id="facts-asked"' in web.get(f"{DRIVES}?bay=1")
-    web.post(f"{DRIVES}/1/facts", {"source": where}, status=409)
     assert works(web.home).orders() == ()
     web.done(f"{DRIVES}/begin", {**form, "customer_asked": "yes"})
     until(lambda: state(web).is_over)
