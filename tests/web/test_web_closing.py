@@ -17,6 +17,7 @@ from mendbay.faces.web.app import application
 from mendbay.faces.web.desk import Desk
 from mendbay.faces.web.guard import Rules
 from mendbay.faces.web.live import Pulse
+from mendbay.faces.web.reading_form import FormsLookedAt
 from mendbay.faces.web.views import erasing, letters, take_in_file
 from mendbay.jobs.erase_copies import plan_of
 from mendbay.jobs.keep_copies import HAND_BACK
@@ -339,9 +340,16 @@ def test_nothing_of_a_forgotten_case_is_held_by_the_server(tmp_path: Path) -> No
         web.post("/case/1/letters/message", {"which": "status"})
         answers, texts = desk.keep(take_in_file.KEPT, dict), desk.keep(letters.KEPT, dict)
         assert (answers.get(1) is None, texts.get((1, "status")) is None) == (False, False)
+        web.get("/case/1/drives")
+        web.get("/case/1/files")
+        shown = set(desk.of_cases)
+        assert shown & desk.kept.keys()
+        desk.keep("forms looked at", FormsLookedAt).put(1, "Kim", {"source_1": "/dev/sdx"})
         web.post("/case/1/closing/close", CLOSED)
         web.post("/case/1/closing/forget/now", {"reason": "asked for", "typed": "1"})
         assert (answers.get(1), texts.get((1, "status"))) == (None, None)
+        assert desk.keep("forms looked at", FormsLookedAt).get(1, "Kim") is None
+        assert not shown & desk.kept.keys()
         web.get("/case/1/take-in/answers", status=410)
 
 

@@ -11,6 +11,7 @@ OUT_OF_REACH = (
     "backups of the ledger and of the case's folder",
     "papers that were printed, and messages that were sent",
     "the copies, exports and receipts that the customer has",
+    "pictures of the case that a browser keeps for a day",
     "what was learned: odds, misread characters, families, counts of lessons",
     "files are removed, not overwritten: erasing them by a plan first overwrites and certifies",
 )

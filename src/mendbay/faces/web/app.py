@@ -180,7 +180,9 @@ class _Application:
 
     def _tidy(self) -> None:
         """Removes works that ended long ago, what was sent and nobody needs any more, and what killed works
-        left; what cannot be removed now is tried the next time."""
+        left; what cannot be removed now is tried the next time. Lets go of what was shown of cases, which may
+        have been forgotten by a command meanwhile."""
+        self._desk.let_go_of_cases()
         needed, left = needed_and_left(self._desk.home, self._desk.works)
         remove_forgotten(self._desk.home, is_waiting, needed, left)
         with suppress(MendbayError, OSError):

@@ -37,6 +37,7 @@ class Desk:
         static: the server's own files, by their path below `static/`.
         phone_port: where telephones are listened to while a key for one is open; 0 for any that is free.
         kept: what a view keeps between requests, by its own name; lost when the server ends.
+        of_cases: the names of that which holds what was shown of cases.
     """
 
     home: Path | None
@@ -46,15 +47,31 @@ class Desk:
     static: Mapping[str, tuple[bytes, str]] = field(default_factory=lambda: static_files())
     phone_port: int = 0
     kept: dict[str, Any] = field(default_factory=dict)
+    of_cases: set[str] = field(default_factory=set)
     lock: threading.RLock = field(default_factory=threading.RLock, repr=False)
 
-    def keep(self, name: str, make: Callable[[], Any]) -> Any:
+    def keep(self, name: str, make: Callable[[], Any], *, of_cases: bool = False) -> Any:
         """What is kept under a name; made with the first asking. What has an `end` or a `close` is ended with
-        the server."""
+        the server.
+
+        Args:
+            of_cases: it holds what was shown of cases and can be made anew, so it can be let go of at any
+                time.
+        """
         with self.lock:
             if name not in self.kept:
                 self.kept[name] = make()
+            if of_cases:
+                self.of_cases.add(name)
             return self.kept[name]
+
+    def let_go_of_cases(self) -> None:
+        """Keeps nothing more of what was shown of cases: once one is forgotten, or nobody looked for long."""
+        with self.lock:
+            gone = [self.kept.pop(name) for name in self.of_cases if name in self.kept]
+        for one in gone:
+            if hasattr(one, "close"):
+                one.close()
 
     def gathered(
         self, name: str, gather: Callable[[], tuple[Found, str]], **how: Any

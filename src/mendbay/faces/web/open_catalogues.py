@@ -84,7 +84,9 @@ class Pictures(Lately[object, "MadePicture | NoPreview"]):
 
 def catalogue_for(visit: Visit, bench: Bench) -> KeptCatalogue | None:
     """The newest catalogue of the visit's case; None if there is none that can be used."""
-    kept: OpenCatalogues = visit.desk.keep("catalogues", lambda: OpenCatalogues(visit.desk.home))
+    kept: OpenCatalogues = visit.desk.keep(
+        "catalogues", lambda: OpenCatalogues(visit.desk.home), of_cases=True
+    )
     return kept.of(bench, visit.path["case"])
 
 

@@ -177,6 +177,10 @@ class FormsLookedAt:
         """It is begun."""
         self._kept.drop(lambda key: key == (case, who))
 
+    def forget(self, case: int) -> None:
+        """The case is forgotten."""
+        self._kept.drop(lambda key: key[0] == case)
+
     def close(self) -> None:
         """Lets go of all of them."""
         self._kept.close()

@@ -179,7 +179,9 @@ def _fitting(visit: Visit, bench: Bench, case: int, bay: str, role: Role) -> str
 
 def _looked(visit: Visit, bench: Bench, case: int, bay: str, role: Role, family: str) -> LookedAtRom:
     """The judgement, kept by what the reads hold."""
-    looks: Lately[tuple[object, ...], LookedAtRom] = visit.desk.keep("rom-looks", lambda: Lately(LOOKS_KEPT))
+    looks: Lately[tuple[object, ...], LookedAtRom] = visit.desk.keep(
+        "rom-looks", lambda: Lately(LOOKS_KEPT), of_cases=True
+    )
     shop = shop_files(visit.desk.home)
     rules = shop.text("families", family) if family else ""
     twice = read_under_both(bench, case, bay, role)

@@ -14,6 +14,7 @@ from mendbay.faces.web.card import card_of
 from mendbay.faces.web.case_works import ask_to_stop, order_work, shown_works
 from mendbay.faces.web.drawing import shown_name
 from mendbay.faces.web.fields import choice, day, flag, line, number, several, text
+from mendbay.faces.web.reading_form import forms_looked_at
 from mendbay.faces.web.views.hand_back import keeping_mark
 from mendbay.faces.web.views.letters import forget_texts
 from mendbay.faces.web.views.take_in_file import forget_entered
@@ -244,6 +245,8 @@ def forget_now(visit: Visit) -> Answer:
         done = forget(bench, shop_copies(visit.desk.home), case, visit.said["reason"])
     forget_texts(visit, case)
     forget_entered(visit, case)
+    forms_looked_at(visit).forget(case)
+    visit.desk.let_go_of_cases()
     told = f"Case {case} is forgotten. The ledger names the customer no more."
     if done.entries:
         told += f" The head of its custody log stays: {Head(done.entries, done.head).text}"

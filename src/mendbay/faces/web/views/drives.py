@@ -197,7 +197,7 @@ def _needles(found: tuple[WorkSeen, ...]) -> dict[str, int]:
 
 
 def _shown(visit: Visit, bench: Bench, case: int, bay: str, needles: dict[str, int]) -> DriveShown:
-    seen_drives: DrivesSeen = visit.desk.keep("drives seen", DrivesSeen)
+    seen_drives: DrivesSeen = visit.desk.keep("drives seen", DrivesSeen, of_cases=True)
     try:
         seen = seen_drives.of(bench, case, bay)
     except MendbayError as trouble:

@@ -209,7 +209,7 @@ def _preview(visit: Visit, bench: Bench, path: bytes) -> FilePreview:
 
 
 def _pictures(visit: Visit) -> Pictures:
-    found: Pictures = visit.desk.keep("pictures", Pictures)
+    found: Pictures = visit.desk.keep("pictures", Pictures, of_cases=True)
     return found
 
 

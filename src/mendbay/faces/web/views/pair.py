@@ -33,7 +33,7 @@ ROW, TOP = 34, 30
 @BOOK.page("/case/{case:int}/pair", "pair", "How the drives belong together, and why.")
 def pair(visit: Visit) -> Answer:
     case = visit.path["case"]
-    kept: PairsSeen = visit.desk.keep("pairs seen", PairsSeen)
+    kept: PairsSeen = visit.desk.keep("pairs seen", PairsSeen, of_cases=True)
     facts: dict[str, Any] = {"seen": None, "trouble": None}
     with visit.bench() as bench:
         facts["card"] = card_of(visit, bench, case)
@@ -185,7 +185,7 @@ def _words(seen: PairSeen) -> str:
 @BOOK.page("/case/{case:int}/pair/apart", "pair-apart", "Which files lie where the halves differ.")
 def files_where_apart(visit: Visit) -> Answer:
     case = visit.path["case"]
-    kept: FilesApartSeen = visit.desk.keep("files apart", FilesApartSeen)
+    kept: FilesApartSeen = visit.desk.keep("files apart", FilesApartSeen, of_cases=True)
     with visit.bench() as bench:
         facts: dict[str, Any] = {"card": card_of(visit, bench, case), "trouble": None, "walked": WALKED}
         try:
