@@ -328,8 +328,12 @@ def receipt(visit: Visit) -> Answer:
     agreed = [one.strip() for one in visit.said["agreed"].splitlines() if one.strip()]
     with visit.bench() as bench:
         made = write_receipt(bench, visit.path["case"], agreed)
-    things = wording.counted(len(made.items), "thing")
-    return visit.go("hand-back", f"The receipt of {things} is made: print it, one copy for the customer.")
+    things = f" of {wording.counted(len(made.items), 'thing')}" if made.items else ""
+    said = f"The receipt{things} is made, under “Receipt” below: print it, one copy for the customer."
+    if not made.items:
+        add = f"mendbay case item-add {visit.path['case']}"
+        said += f" No thing of the case has a number yet: {add} gives it one."
+    return visit.go("hand-back", said)
 
 
 @BOOK.page("/case/{case:int}/hand-back/receipt.pdf", "hand-back-receipt-file", "The newest receipt, as PDF.")
