@@ -352,13 +352,15 @@ class _Gathering:
         from mendbay.jobs.reached_customer import since_hand_back  # papers and arrays: only where one is
 
         since = since_hand_back(self._bench, case.number)
+        quote = self._shop.money.get(case.number, SETTLED).to_bill
         if not since.made_on or since.has_left:
-            quote = self._shop.money.get(case.number, SETTLED).to_bill
             if quote:
                 return self._chore("make-bill", case, 0.0, f"quote {quote}")
             return self._chore("close", case, 0.0)
-        about = NO_MEDIUM if since.out is not None else ""
-        return self._chore("hand-out" if since.checked_on else "check-copy", case, self._worth(case), about)
+        about = [NO_MEDIUM] if since.out is not None else []
+        about += [f"quote {quote} is not billed yet"] if quote else []
+        name = "hand-out" if since.checked_on else "check-copy"
+        return self._chore(name, case, self._worth(case), "; ".join(about))
 
     def _ours(self, case: Case) -> Chore | None:
         if returning := self._returning(case):

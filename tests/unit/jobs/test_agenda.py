@@ -301,6 +301,9 @@ def test_what_was_agreed_on_is_billed_before_the_case_is_closed(bench: Bench) ->
     bench.note(1, "hand-back", "A hand-back of 3 files.", {"manifest_sha256": "a" * 64})
     bench.ledger.amend_case(1, state=CaseState.HANDED_BACK)
     medium = add_item(bench, 1, What.MEDIUM)
+    before = tell_turn(bench, 1).chore
+    assert before is not None
+    assert (before.id, before.words.endswith(": quote 1 is not billed yet")) == ("check-copy", True)
     release(bench, 1, [str(medium.number)], Role.CUSTOMER)
     for _ in range(2):  # worked out, and remembered
         (step,) = tell_agenda(bench).agenda.steps
