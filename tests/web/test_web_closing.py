@@ -14,6 +14,7 @@ from mendbay.case.records import Bay, CaseState
 from mendbay.core.errors import ToolMissing
 from mendbay.core.note import Note, NoteKind
 from mendbay.faces.web.app import application
+from mendbay.faces.web.case_works import ShownWork
 from mendbay.faces.web.desk import Desk
 from mendbay.faces.web.guard import Rules
 from mendbay.faces.web.live import Pulse
@@ -23,7 +24,7 @@ from mendbay.jobs.erase_copies import plan_of
 from mendbay.jobs.keep_copies import HAND_BACK
 from mendbay.jobs.learn_triage import outcomes
 from mendbay.jobs.plan_erasure import plan_item
-from mendbay.jobs.work_port import WorkKind, WorkOrder
+from mendbay.jobs.work_port import Outcome, Standing, WorkKind, WorkOrder, WorkState
 from mendbay.outlets.mediums import Mounted
 from mendbay.wiring import changes_of, export_folder, works
 from support.web_client import HOST, ORIGIN, Web, text_of
@@ -229,6 +230,48 @@ def test_a_folder_is_not_looked_for_that_is_no_hand_backs(web: Web, case: str, t
     assert len({words.replace(str(name), "") for name, words in told.items()}) == 1
     web.post(f"{case}/erase/plan", {**said, "hand_back": str(there), "other": str(there)}, status=422)
     assert works(web.home).orders(1) == ()
+
+
+def test_a_copy_that_was_checked_elsewhere_is_offered_and_the_shops_own_is_not(
+    web: Web, case: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "own").mkdir()
+    with web.bench() as bench:
+        bench.note(1, HAND_BACK, "A hand-back of 1 file.", {"whole": 1, "folder": str(tmp_path / "own")})
+    assert str(tmp_path / "own") not in web.get(f"{case}/erase"), "it is refused as a proof"
+    stick, shelf = tmp_path / "stick", works(web.home)
+    monkeypatch.setattr(erasing, "mounted_mediums", lambda: (Mounted(str(stick), "ext4", ()),))
+    for name in ("sound", "amiss"):
+        (stick / name).mkdir(parents=True)
+
+    def check(name: str, outcome: Outcome) -> ShownWork:
+        order = order_of(shelf, WorkKind.CHECK_HAND_BACK, {"folder": str(stick / name)})
+        return ShownWork(order, WorkState(standing=Standing.ENDED, outcome=outcome), "", False, None, "")
+
+    checks = (check("amiss", Outcome.FAILED), check("sound", Outcome.DONE), check("amiss", Outcome.DONE))
+    shown = erasing.shown_works
+    monkeypatch.setattr(
+        erasing,
+        "shown_works",
+        lambda visit, kinds, *more: (
+            checks if WorkKind.CHECK_HAND_BACK in kinds else shown(visit, kinds, *more)
+        ),
+    )
+    page = web.get(f"{case}/erase")
+    assert re.findall(r'<option value="([^"]*)"', page) == [str(stick / "sound"), ""]
+
+
+def test_what_was_said_for_a_plan_stays_until_it_is_made(web: Web, case: str) -> None:
+    shelf = works(web.home)
+    said = {"sorts": ["papers"], "reason": "asked for", "hand_back": "", "unproven": "none was made"}
+    order = order_of(shelf, WorkKind.PLAN_ERASURE, said)
+    shelf.begin(order)
+    page = web.get(f"{case}/erase")
+    shelf.let_go(order.id)
+    assert 'value="asked for"' in page, "the form is not drawn anew once the plan is refused"
+    assert 'value="none was made"' in page
+    assert re.search(r'value="papers" checked', page)
+    assert 'value="images" checked' not in page
 
 
 def test_one_on_a_medium_that_is_plugged_in_is_looked_for(

@@ -107,7 +107,7 @@ def test_files_are_handed_back_with_proof_report_and_receipt(read: Web, tmp_path
         assert "has no page 99." in text_of(answer.text)
     with read.bench() as bench:
         assert bench.ledger.case(1).keep_until
-        assert [one for one in bench.ledger.custody(1) if "files handed back" in one.what]
+        assert [one for one in bench.ledger.custody(1) if "files copied for a hand-back (" in one.what]
     next((out / "data").rglob("large.bin")).write_bytes(b"changed")
     read.done("/case/1/hand-back/check", {"folder": str(out)})
     assert ended(read) is Outcome.FAILED
@@ -206,6 +206,37 @@ def test_patterns_for_no_file_are_refused_before_anything_begins(read: Web, tmp_
     assert works(read.home).orders(1) == ()
     read.done(MAKE, form | {"patterns": "nothing-is-called-so\nlarge.bin"})
     assert ended(read) is Outcome.INCOMPLETE
+
+
+@pytest.mark.parametrize("what", ["all", "wanted"])
+def test_patterns_beside_another_choice_let_nothing_out(read: Web, tmp_path: Path, what: str) -> None:
+    read.done("/case/1/files/wish", {"pattern": "*.txt"})
+    form = {"folder": str(tmp_path / "out"), "what": what, "patterns": " \n*.xlsx\n"}
+    refused = text_of(read.post(MAKE, form, status=422).text)
+    assert "The pattern '*.xlsx' is typed, and " in refused
+    assert "Choose “what the patterns below select”, or leave the patterns out." in refused
+    assert works(read.home).orders(1) == ()
+
+
+def test_a_closed_case_hands_nothing_back(read: Web, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    out.mkdir()
+    form = {"folder": str(out), "what": "patterns", "patterns": "nothing-is-called-so", "bay": "1"}
+    read.done(MAKE, form)
+    assert ended(read) is Outcome.FAILED
+    (out / "handback.progress").write_text("")
+    before = works(read.home).orders(1)
+    read.done("/case/1/closing/close", {"broken": "nothing", "end": "given back", "data": "none"})
+    html = read.get("/case/1/hand-back")
+    page = text_of(html)
+    assert "Begin the hand-back" not in page
+    assert "Go on where it stopped" not in page
+    assert "Open it again first" in page
+    assert '<a href="/case/1/closing">Open it again first</a>' in html
+    for address, said in ((MAKE, form), ("/case/1/hand-back/go-on", {"work": before[0].id})):
+        refused = text_of(read.post(address, said, status=422).text)
+        assert "Case 1 is closed" in refused
+    assert works(read.home).orders(1) == before
 
 
 def test_a_check_reads_only_what_is_a_hand_back(read: Web, tmp_path: Path) -> None:

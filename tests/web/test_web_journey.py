@@ -147,5 +147,5 @@ def _hand_back(page: Page, url: str, out: Path) -> None:
 
 def _story(page: Page, url: str) -> None:
     page.goto(f"{url}case/1/record")
-    expect(page.get_by_text("handed back").first).to_be_visible(timeout=WAIT)
+    expect(page.get_by_text("files copied for a hand-back").first).to_be_visible(timeout=WAIT)
     keep_picture(page, "job-8-story")

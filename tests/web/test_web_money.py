@@ -46,6 +46,10 @@ def input_of(page: str, name: str) -> list[str]:
 
 def test_a_case_without_money_shows_what_can_be_done(web: Web, case: str) -> None:
     page = web.get(f"{case}/money")
+    assert (
+        "Donor board fitted, ROM moved to it: 140.00 with a part that is reserved, else 170.00 to 230.00"
+        in page
+    )
     assert "There is no quote yet." in page
     assert "No quote is accepted." in text_of(page)
     assert HOSTILE not in page

@@ -27,6 +27,19 @@ def test_no_class_is_defined_by_two_files_unless_it_is_meant() -> None:
     assert twice == {}
 
 
+def test_what_print_hides_of_some_pages_is_no_class_of_others() -> None:
+    """Such a rule counts on every page: the lines of a quote were gone from paper by one of the drives'."""
+    templates = [one.read_text() for one in (files("mendbay.faces.web") / "templates").iterdir()]
+    money = next(one for one in templates if "<h1>Money</h1>" in one)
+    (table,) = re.findall(r'<table class="([^"]*)">\s*<caption>In {{ one.currency }}', money)
+    joined = static_files()["pages.css"][0].decode()
+    hidden: set[str] = set()
+    for selectors in re.findall(r"([^{}]+)\{ ?display: none[^{}]*\}", joined):
+        hidden |= {one.strip() for one in selectors.split(",") if re.fullmatch(r"\.[\w-]+", one.strip())}
+    assert ".begin" in hidden
+    assert not {f".{one}" for one in table.split()} & hidden
+
+
 def test_every_page_gets_all_of_it() -> None:
     files = static_files()
     joined = files["pages.css"][0]

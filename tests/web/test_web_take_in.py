@@ -47,6 +47,25 @@ def test_what_is_missing_stands_first(one: Web) -> None:
     assert page.index("Answered") < page.index("a two-bay box")
 
 
+def test_the_receipt_of_what_came_in_is_made_at_the_counter(one: Web) -> None:
+    html = one.get("/case/1/take-in")
+    assert 'action="/case/1/hand-back/receipt"' in html
+    assert "The last one was made" not in text_of(html)
+    said = text_of(one.done("/case/1/hand-back/receipt", {"agreed": "Call before noon."}))
+    assert "The receipt of 3 things is made, under “Receipt” below" in said
+    html = one.get("/case/1/take-in")
+    assert "The last one was made" in text_of(html)
+    assert 'href="/case/1/hand-back/receipt.pdf" download' in html
+    one.done("/cases/open", {"customer": "A weaver"})
+    assert "No thing has a number yet" in text_of(one.get("/case/2/take-in"))
+    said = text_of(one.done("/case/2/hand-back/receipt", {}))
+    assert "The receipt is made" in said
+    assert "0 things" not in said
+    with one.bench() as bench:
+        tell(bench, 2, "kind", "picture-enquiry")
+    assert "/hand-back/receipt" not in one.get("/case/2/take-in"), "nothing came in"
+
+
 def test_what_is_asked_and_its_answer_stand_side_by_side_where_there_is_room(one: Web) -> None:
     page = one.get("/case/1/take-in")
     questions = page.split('<li class="question"')[1:]

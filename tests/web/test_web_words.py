@@ -68,6 +68,8 @@ def test_the_forms_own_field_is_meant_first() -> None:
         ("mendbay case wait 3 customer FOR-WHAT says so", " says so"),
         ("mendbay triage about 3 --bays 1,2 names them", " names them"),
         ("mendbay case hand-over 3 1 FILE.pdf makes it", " makes it"),
+        ("mendbay donor used 7 3 BAY OUTCOME puts down how that went", " puts down how"),
+        ("mendbay case item-add 3 gives it one", " gives it one"),
         ("mendbay case bay 3 1=MODEL/SERIAL --amend puts it right", " puts it right"),
     ],
 )

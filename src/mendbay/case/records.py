@@ -37,7 +37,13 @@ class CaseState(StrEnum):
     WAITING = "waiting"
     """For the customer's word, or for a part."""
     HANDED_BACK = "handed back"
+    """The files are copied out; whether anything went to the customer, this does not tell."""
     CLOSED = "closed"
+
+    @property
+    def words(self) -> str:
+        """In words for a person: by it alone a case of which copies were made has nothing else to tell."""
+        return "copied" if self is CaseState.HANDED_BACK else str(self)
 
 
 class CaseKind(StrEnum):

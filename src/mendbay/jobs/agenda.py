@@ -38,6 +38,8 @@ NUDGES = {
     WaitsFor.MACHINE: "see-to-machine",
 }
 """Chores that ask after what a case waits for."""
+NO_MEDIUM = "what went out had no medium among it, and a medium counts once it is put down as a thing"
+"""Why a case whose things went to the customer is not over."""
 LIKELIEST = 3
 """Faults that are remembered with a step (own choice)."""
 FORM = "5"
@@ -345,13 +347,20 @@ class _Gathering:
 
     def _to_customer(self, case: Case) -> Chore:
         """A copy is first checked on the customer's medium, then handed out with the things; what went out
-        can be checked here no more. Without a hand-back on record there is nothing to check."""
+        can be checked here no more. Without a hand-back on record there is nothing to check. What was agreed
+        on is billed before the case is closed."""
         from mendbay.jobs.reached_customer import since_hand_back  # papers and arrays: only where one is
 
         since = since_hand_back(self._bench, case.number)
-        if not since.made_on or since.out is not None:
+        quote = self._shop.money.get(case.number, SETTLED).to_bill
+        if not since.made_on or since.has_left:
+            if quote:
+                return self._chore("make-bill", case, 0.0, f"quote {quote}")
             return self._chore("close", case, 0.0)
-        return self._chore("hand-out" if since.checked_on else "check-copy", case, self._worth(case))
+        about = [NO_MEDIUM] if since.out is not None else []
+        about += [f"quote {quote} is not billed yet"] if quote else []
+        name = "hand-out" if since.checked_on else "check-copy"
+        return self._chore(name, case, self._worth(case), "; ".join(about))
 
     def _ours(self, case: Case) -> Chore | None:
         if returning := self._returning(case):

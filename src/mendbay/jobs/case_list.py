@@ -82,12 +82,14 @@ class CaseRow:
     Args:
         bays, images: as the ledger has them.
         entry: whose turn it is, what it waits for and why it is late; None if it is done with.
+        stands: where the case stands as a whole, in a few words, as its own page tells it.
     """
 
     case: Case
     bays: tuple[Bay, ...]
     images: tuple[Image, ...]
     entry: Entry | None
+    stands: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,5 +186,17 @@ def _rows(bench: Bench, lines: Sequence[CaseLine], book: MoneyBook | None) -> tu
     cases = bench.ledger.cases_named(numbers)
     bays, images = bench.ledger.bays_of_several(numbers), bench.ledger.images_of_several(numbers)
     return tuple(
-        CaseRow(cases[one], bays.get(one, ()), images.get(one, ()), entries.get(one)) for one in numbers
+        CaseRow(
+            cases[one], bays.get(one, ()), images.get(one, ()), entries.get(one), _stands(bench, cases[one])
+        )
+        for one in numbers
     )
+
+
+def _stands(bench: Bench, case: Case) -> str:
+    """Only of a case whose files are copied is more read than its state."""
+    if case.state is not CaseState.HANDED_BACK:
+        return case.state.words
+    from mendbay.jobs.reached_customer import since_hand_back, stands_words  # arrays: only where one is
+
+    return stands_words(case, since_hand_back(bench, case.number))

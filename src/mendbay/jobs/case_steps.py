@@ -8,7 +8,6 @@ from enum import StrEnum
 
 from mendbay.board.electrical_summary import short
 from mendbay.case.agenda import Chore, Entry, Wait, WaitsFor
-from mendbay.case.items import What
 from mendbay.case.records import Bay, Case, CaseKind, CaseState, Event, Image
 from mendbay.core.note import NoteKind
 from mendbay.core.quantity import chance_text, count_text, counted, percent_text
@@ -352,7 +351,7 @@ class _Looking:
         back, begun = self._events.get(HAND_BACK, []), self._events.get(HAND_BACK_BEGUN, [])
         if back:
             since = self.since
-            done = since.checked_on or since.out is not None or self._case.state is CaseState.CLOSED
+            done = since.has_left or self._case.state is CaseState.CLOSED
             state = StepState.DONE if done else StepState.UNDER_WAY
             return JobStep(name, state, _way_words(len(back), since), f"{rests}, and its hand-overs")
         if self._over:
@@ -414,8 +413,7 @@ def _way_words(hand_backs: int, since: SinceHandBack) -> str:
     words += f"; a copy on another medium was checked on {checked}" if checked else ""
     if out is not None:
         words += "" if checked else "; no check of a copy on another medium is on record"
-        medium = any(item.what is What.MEDIUM for item in out.items)
-        what = "a medium went" if medium else "things went, no medium among them,"
+        what = "a medium went" if since.has_left else "things went, no medium among them,"
         signed = "signed" if out.signed else "with nothing signed kept"
         over = f"hand-over {out.number} on {out.at[:10]}"
         return f"{words}; {what} to the {out.role.words} with {over}, {signed}."
@@ -429,6 +427,8 @@ _LOOSE = (CaseKind.ENQUIRY, CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP)
 
 def _money_words(money: MoneyStanding) -> str:
     told = [f"quote {one.number}, valid until {one.valid_until}, is not answered" for one in money.quotes]
+    if money.to_bill:
+        told.append(f"quote {money.to_bill} is accepted and nothing is billed")
     if money.due:
         told.append(f"{money.due} of the bill is to be paid")
     if money.to_return:

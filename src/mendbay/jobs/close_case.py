@@ -90,6 +90,7 @@ def look_at_closing(bench: Bench, number: int) -> Closing:
         *_missing(case, hints, told, outcome),
         *_unclear_right(bench, case),
         *_unpaid(bench, number),
+        *_reserved(bench, number),
         *_still_here(bench, number),
     )
     against = () if outcome is None or told is None else tuple(_against(case, told, outcome))
@@ -376,6 +377,11 @@ def _missing(
 
 def _unpaid(bench: Bench, number: int) -> Iterator[str]:
     account = account_of(bench, number)
+    if account.quote is not None and account.bill is None:
+        yield (
+            f"Quote {account.quote.number} is accepted and nothing is billed: "
+            f"mendbay case bill {number} makes the bill of what was done."
+        )
     due, paid = account.due, account.paid
     if due is not None and due.minor > 0:
         yield f"{due.text} of its bill are not paid: the day's work goes on telling it."
@@ -383,6 +389,16 @@ def _unpaid(bench: Bench, number: int) -> Iterator[str]:
         yield f"{(-due).text} are to be returned to the customer: the day's work goes on telling it."
     if due is None and paid is not None and paid.minor > 0:
         yield f"{paid.text} were paid and there is no bill that counts: bill it, or return it."
+
+
+def _reserved(bench: Bench, number: int) -> Iterator[str]:
+    """What of the stock is still kept for the case, as nobody said what became of it."""
+    for item in bench.shelf.reserved(number):
+        yield (
+            f"Item {item.number} of the stock ({item.full_name}) is still reserved for it. If it was tried, "
+            f"mendbay donor used {item.number} {number} BAY OUTCOME puts down how that went; if not, "
+            f"mendbay donor free {item.number} puts it back on the shelf."
+        )
 
 
 def _still_here(bench: Bench, number: int) -> Iterator[str]:

@@ -38,6 +38,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import Said, StepProgress
 from mendbay.jobs.halves_apart import both_gave, mapped, noted_apart, one_half_alone
 from mendbay.jobs.halves_compared import apart_in, joined, note_seen, open_case_volume
+from mendbay.jobs.hand_back_choice import require_not_closed
 from mendbay.jobs.hand_back_proof import against, proof_steps
 from mendbay.jobs.hand_back_unread import StillUnread, still_unread
 from mendbay.jobs.keep_copies import (
@@ -51,7 +52,7 @@ from mendbay.jobs.list_files import Piece, adapters_of, folder_problems, link_pr
 from mendbay.jobs.note_changed import note_changed
 from mendbay.jobs.other_half import found_differing, left_to_other
 from mendbay.jobs.ports import HandBackFolder, ImageStore, Papers
-from mendbay.jobs.remembered import remembered, reopening
+from mendbay.jobs.remembered import remembered
 from mendbay.jobs.volume import (
     OpenVolume,
     case_images,
@@ -148,11 +149,7 @@ def hand_back(
         Interrupted: stopped by hand.
     """
     case = remembered(bench, number)
-    if case.state is CaseState.CLOSED:
-        raise UsageError(
-            f"Case {number} is closed: how it ended would no longer be true after another hand-back.",
-            reopening(case),
-        )
+    require_not_closed(case)
     until = keep_until or day_at_hand_back(bench, case)
     told_until = "" if is_over(until, bench.now()[:10]) else until  # due at once: not for customers
     with case_images(bench, case, bays) as stores:
@@ -612,8 +609,8 @@ def _note(
         bench.note(case.number, HAND_BACK, told, {**tally, **where})
         unsettled = concern(bench, case.number)
         if unsettled:
-            bench.custody(case.number, "handed back with the authority unsettled", unsettled)
-        bench.custody(case.number, f"files handed back ({copies})", "copies of files")
+            bench.custody(case.number, "files copied for a hand-back with the authority unsettled", unsettled)
+        bench.custody(case.number, f"files copied for a hand-back ({copies})", "copies of files")
         if bench.ledger.case(case.number).state is not CaseState.CLOSED:  # meanwhile, by somebody else
             bench.ledger.amend_case(case.number, state=CaseState.HANDED_BACK)
         set_keep_until(bench, case, until)

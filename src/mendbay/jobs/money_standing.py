@@ -15,7 +15,7 @@ from mendbay.jobs.bench import Bench
 
 KEY = "money"
 """Of what is remembered of all cases."""
-FORM = 1
+FORM = 2
 """Of that; another one is worked out anew."""
 
 
@@ -39,6 +39,7 @@ class MoneyStanding:
         bill_note: number of the note of the bill that is not paid, 0 for none; `billed_at` when it was made.
         due: what is still to be paid of it, `12.00 EUR`; empty for nothing.
         to_return: what is to be returned to the customer after the bill; empty for nothing.
+        to_bill: number of the quote that the customer accepted and of which no bill is made, 0 for none.
     """
 
     quotes: tuple[OpenQuote, ...] = ()
@@ -46,10 +47,12 @@ class MoneyStanding:
     billed_at: str = ""
     due: str = ""
     to_return: str = ""
+    to_bill: int = 0
 
     @property
     def owes(self) -> bool:
-        """Whether a bill is not paid, or money is to be returned."""
+        """Whether a bill is not paid, or money is to be returned. A quote that is not billed is left to
+        whoever closes the case: what nothing was done of needs no bill."""
         return bool(self.bill_note or self.to_return)
 
 
@@ -75,6 +78,8 @@ def money_standing(bench: Bench, case: int) -> MoneyStanding:
             quotes.append(OpenQuote(made.number, one.quote.number, made.at, one.quote.valid_until))
     account = account_of(bench, case)
     due = account.due
+    if account.bill is None and account.quote is not None:
+        return MoneyStanding(tuple(quotes), to_bill=account.quote.number)
     if account.bill is None or due is None or not due.minor:
         return MoneyStanding(tuple(quotes))
     if due.minor < 0:

@@ -165,6 +165,23 @@ def _roots(
     return roots, reasons, elsewhere
 
 
+def proving_hand_backs(bench: Bench, copies: Copies, number: int) -> tuple[str, ...]:
+    """The folders of hand-backs on record that can be reached and are not refused as proof at once, the last
+    first: the shop's own copy proves nothing by itself, so it is among them only once a medium is known to
+    have reached the customer.
+
+    Raises:
+        NoSuchCase: there is no such case.
+    """
+    case = bench.ledger.case(number)
+    got = bool(reached(bench, number, manifest_on_record(bench, number)).words)
+    return tuple(
+        one
+        for one in reversed(recorded_hand_backs(bench, number))
+        if copies.root(case, one) is not None and (got or _is_elsewhere(copies, case, one))
+    )
+
+
 def _proof(
     bench: Bench, copies: Copies, case: Case, hand_back: Path | None, unproven: str, going: Collection[str]
 ) -> tuple[Proof, list[str]]:

@@ -43,6 +43,8 @@ class Wish:
         media_gb: how much is to be handed back, in 10^9 bytes; 0 for no medium.
         shipping: whether it is sent.
         odds: whether what triage believes goes in; of an enquiry nothing does, as nothing is on the bench.
+            Work on the whole box that is picked as well stands once, as picked; work on a drive may be needed
+            on another one besides.
     """
 
     lines: tuple[tuple[str, str], ...] = ()
@@ -98,6 +100,8 @@ def columns_of(bench: Bench, case: int, prices: PriceList, wish: Wish) -> tuple[
         remarks.append(ENQUIRY_ALONE)
     elif wish.odds:
         endings, works, remarks = _from_odds(bench, case, prices)
+    picked = {name for name, _ in wish.lines}  # what is done in any case stands once, and not as a chance too
+    works = [one for one in works if one.key not in picked]
     works, uncounted = with_parts(bench, case, prices, [*works, *_picked(prices, wish)], endings)
     possible = [_always(DIAGNOSIS, prices.diagnosis), *works]
     remarks += uncounted

@@ -97,7 +97,8 @@ def _fitted(work: Possible, parts: Sequence[Part]) -> Iterator[Possible]:
     if not parts:
         yield work
         return
-    bare = replace(work, price=replace(work.price, low=work.price.work, high=work.price.work))
+    words = f"{work.words}, without the part"
+    bare = replace(work, words=words, price=replace(work.price, low=work.price.work, high=work.price.work))
     if len(parts) >= work.quantity:
         yield bare
     else:

@@ -69,6 +69,11 @@ class SinceHandBack:
     medium_on: str = ""
     out: HandOver | None = None
 
+    @property
+    def has_left(self) -> bool:
+        """Whether a medium left the shop: other things carry no files."""
+        return self.out is not None and any(item.what is What.MEDIUM for item in self.out.items)
+
 
 def since_hand_back(bench: Bench, number: int) -> SinceHandBack:
     """How far the files of the last hand-back of a case are on their way to the customer.
@@ -107,7 +112,7 @@ def stands_words(case: Case, since: SinceHandBack) -> str:
         return str(case.state)
     if since.out is None:
         return "copied, nothing handed out"
-    if not any(item.what is What.MEDIUM for item in since.out.items):
+    if not since.has_left:
         return "copied, no medium handed out"
     return str(case.state) if since.out.role is Role.CUSTOMER else f"copied, with the {since.out.role.words}"
 

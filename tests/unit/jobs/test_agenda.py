@@ -26,7 +26,7 @@ from mendbay.jobs.agenda import known_agenda, tell_agenda, tell_turn
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.bill_case import How, make_bill, pay, unpay
 from mendbay.jobs.case_steps import StepState, tell_steps
-from mendbay.jobs.close_case import close_case
+from mendbay.jobs.close_case import close_case, look_at_closing
 from mendbay.jobs.consents import consents_of, give_word
 from mendbay.jobs.hand_over_items import receive, release
 from mendbay.jobs.keep_items import add_item, items_of
@@ -278,6 +278,14 @@ def test_a_copy_is_checked_then_handed_out_then_the_case_is_closed(bench: Bench)
     assert chore() == "check-copy", "that was a copy of another hand-back"
     bench.note(1, COPY_CHECKED, "A copy was checked.", {"manifest_sha256": "a" * 64})
     assert chore() == "hand-out"
+    box = add_item(bench, 1, What.BOX)
+    release(bench, 1, [str(box.number)], Role.CUSTOMER)
+    found = tell_turn(bench, 1).chore
+    assert found is not None
+    assert found.id == "hand-out", "no files went with a box"
+    assert found.words.endswith(
+        "what went out had no medium among it, and a medium counts once it is put down as a thing"
+    )
     item = add_item(bench, 1, What.MEDIUM)
     release(bench, 1, [str(item.number)], Role.CUSTOMER)
     assert chore() == "close"
@@ -285,6 +293,31 @@ def test_a_copy_is_checked_then_handed_out_then_the_case_is_closed(bench: Bench)
     assert chore() == "hand-out", "it came back"
     release(bench, 1, [str(item.number)], Role.LAB)
     assert chore() == "hand-out", "a laboratory is not the customer"
+
+
+def test_what_was_agreed_on_is_billed_before_the_case_is_closed(bench: Bench) -> None:
+    make_quote(bench, 1, BY_HAND)
+    decide(bench, 1, 1, True, By.PHONE)
+    bench.note(1, "hand-back", "A hand-back of 3 files.", {"manifest_sha256": "a" * 64})
+    bench.ledger.amend_case(1, state=CaseState.HANDED_BACK)
+    medium = add_item(bench, 1, What.MEDIUM)
+    before = tell_turn(bench, 1).chore
+    assert before is not None
+    assert (before.id, before.words.endswith(": quote 1 is not billed yet")) == ("check-copy", True)
+    release(bench, 1, [str(medium.number)], Role.CUSTOMER)
+    for _ in range(2):  # worked out, and remembered
+        (step,) = tell_agenda(bench).agenda.steps
+        assert step.chore is not None
+        assert (step.chore.id, step.chore.command) == ("make-bill", "case bill 1")
+        assert step.chore.words.endswith(": quote 1")
+    assert "quote 1 is accepted and nothing is billed" in tell_steps(bench, 1).steps[-1].words
+    assert "Quote 1 is accepted and nothing is billed" in " ".join(look_at_closing(bench, 1).missing)
+    account, _ = make_bill(bench, 1, {"swap-board:picked-1": "200.00"})
+    assert account.due is not None
+    pay(bench, 1, account.due.digits, How.CASH)
+    chore = tell_turn(bench, 1).chore
+    assert chore is not None
+    assert chore.id == "close"
 
 
 @pytest.mark.parametrize(

@@ -7,12 +7,16 @@ import json
 import pytest
 
 from mendbay.case.agenda import WaitsFor
+from mendbay.case.hand_over import Role
+from mendbay.case.items import What
 from mendbay.case.records import Bay, CaseKind, CaseState, Image
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs import triage_case
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.case_list import CasePage, CaseQuery, Sort, list_cases
+from mendbay.jobs.hand_over_items import release
+from mendbay.jobs.keep_items import add_item
 from mendbay.jobs.quote_case import By, decide, make_quote
 from mendbay.jobs.quote_lines import Wish
 from mendbay.jobs.take_in import take_in
@@ -135,3 +139,14 @@ def test_a_note_that_is_not_ours_is_told(filled: Bench) -> None:
     )
     with pytest.raises(Exception, match="cannot be read"):
         list_cases(filled, CaseQuery())
+
+
+def test_a_row_says_whether_anything_has_left_the_shop(filled: Bench) -> None:
+    filled.note(1, "hand-back", "A hand-back of 3 files.")
+    filled.ledger.amend_case(1, state=CaseState.HANDED_BACK)
+    stands = {one.case.number: one.stands for one in list_cases(filled, CaseQuery()).rows}
+    assert stands == {1: "copied, nothing handed out", 2: "open", 3: "waiting", 4: "closed"}
+    medium = add_item(filled, 1, What.MEDIUM)
+    release(filled, 1, [str(medium.number)], Role.CUSTOMER)
+    (row,) = list_cases(filled, CaseQuery(states=frozenset({CaseState.HANDED_BACK}))).rows
+    assert row.stands == "handed back"

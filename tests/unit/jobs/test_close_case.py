@@ -30,7 +30,7 @@ from mendbay.jobs.close_case import close_case, look_at_closing, outcome_words, 
 from mendbay.jobs.find_donor import agreement_with
 from mendbay.jobs.hand_over_items import release
 from mendbay.jobs.keep_items import add_item
-from mendbay.jobs.keep_stock import add_items
+from mendbay.jobs.keep_stock import add_items, free, reserve
 from mendbay.jobs.learn_triage import closed_cases, outcomes, table_numbers, worlds_of
 from mendbay.jobs.quote_case import By, decide, make_quote
 from mendbay.jobs.quote_lines import Wish
@@ -381,6 +381,18 @@ def test_what_is_not_paid_is_told_at_closing(bench: Bench) -> None:
     assert not any("not paid" in one for one in look_at_closing(bench, 1).missing)
     pay(bench, 1, "12", How.CASH, although_more="no change")
     assert any("12.00 EUR are to be returned" in one for one in look_at_closing(bench, 1).missing)
+
+
+def test_a_donor_that_is_still_reserved_is_told_at_closing(bench: Bench, shop: ShopFolder) -> None:
+    (item,) = add_items(bench, shop, [StockItem(0, Kind.BOARD, BoardDescription("TB-4471"))])
+    assert not any("reserved" in one for one in look_at_closing(bench, 1).missing)
+    reserve(bench, item.number, 1)
+    (told,) = [one for one in close_case(bench, 1, HEADS).missing if "reserved" in one]
+    assert "Item 1 of the stock (" in told
+    assert "mendbay donor used 1 1 BAY OUTCOME" in told
+    assert "mendbay donor free 1" in told
+    free(bench, item.number)
+    assert not any("reserved" in one for one in look_at_closing(bench, 1).missing)
 
 
 def test_what_is_not_handed_over_is_told_at_closing(bench: Bench) -> None:

@@ -229,7 +229,7 @@ def test_copies_are_on_record_also_where_the_change_cannot_be_noted(
     case = bench.ledger.case(1)
     assert (case.state, case.keep_until) == (CaseState.HANDED_BACK, "2031-05-01")
     custody = [one.what for one in bench.ledger.custody(1)]
-    assert any(one.startswith("files handed back") for one in custody)
+    assert any(one.startswith("files copied for a hand-back (") for one in custody)
     assert any("NOT what the drive gave, found while files were copied" in one for one in custody)
     story = [one.kind for one in bench.ledger.events(1) if one.kind in ("imaging", HAND_BACK)]
     assert story[-2:] == ["imaging", HAND_BACK]

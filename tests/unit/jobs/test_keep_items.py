@@ -282,6 +282,24 @@ class TestReceipt:
             assert said in words
         assert (made.items, Head.parse(made.head).sequence) == ((), 1)
 
+    @pytest.mark.parametrize(
+        ("told", "said"),
+        [
+            ({"came-in": "a two-bay box by Tarn"}, "without a number yet: a two-bay box by Tarn."),
+            ({"kind": "board-repair"}, "without a number yet: a loose board."),
+        ],
+    )
+    def test_what_is_known_of_what_came_in_stands_on_it_before_it_has_a_number(
+        self, bench: Bench, told: dict[str, str], said: str
+    ) -> None:
+        case = take_in(bench, "Quillmere Pottery").number
+        for question, answer in told.items():
+            tell(bench, case, question, answer)
+        words = words_of(write_receipt(bench, case).pdf)
+        assert said in words
+        assert "Nothing is listed" not in words
+        assert "mendbay case" not in words, "a customer has no use for commands"
+
     def test_it_says_what_was_agreed_on_one_page(self, bench: Bench) -> None:
         give_word(bench, 1, "power-on", Word.YES)
         give_word(bench, 1, "board-repair", Word.NO, how=How.PHONE)

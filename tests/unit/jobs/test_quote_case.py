@@ -80,6 +80,16 @@ def test_lines_picked_by_hand_are_exact_but_for_their_parts(bench: Bench) -> Non
     assert totals == {"low": work, "likely": work + 3000, "high": work + 6000, "nothing": 4500}
 
 
+def test_work_that_is_picked_stands_once_and_not_as_a_chance_too(bench: Bench) -> None:
+    odds, _ = make_quote(bench, 1, Wish())
+    assert "read-both" in [one.key for one in odds.lines]
+    both, _ = make_quote(bench, 1, Wish(lines=(("read-both", ""),)))
+    assert [one.key for one in both.lines if one.key.startswith("read-both")] == ["read-both:picked-1"]
+    assert {one.key for one in both.lines if "picked" not in one.key} >= {
+        one.key for one in odds.lines if one.key != "read-both" and any(one.amounts.values())
+    }
+
+
 def two_bays_need_boards(bench: Bench) -> None:
     for bay in ("1", "2"):
         answer(bench, 1, Asked("sound", bay), "silent")
@@ -116,6 +126,7 @@ def test_a_part_for_picked_work_takes_the_place_of_its_allowance(bench: Bench, s
     reserve(bench, item.number, 1)
     one, _ = make_quote(bench, 1, Wish(lines=(("swap-board", ""),), odds=False))
     assert {total.gross.minor for total in one.totals.values()} == {4500, 4500 + 14000 + 4600}
+    assert "Donor board fitted, ROM moved to it, without the part" in [line.words for line in one.lines]
     two, _ = make_quote(bench, 1, Wish(lines=(("swap-board", "2"),), odds=False))
     assert two.totals[Column.HIGH].gross == eur(4500 + 14000 + 4600 + 23000)
     assert two.totals[Column.LOW].gross == eur(4500 + 14000 + 4600 + 17000)

@@ -77,7 +77,7 @@ def test_an_ordinary_box_with_all_that_belongs_to_it_is_one_page(
         "You said yes to giving power to a failing drive; long reading that may finish",
         "We ask you before opening by a laboratory with a clean room (by telephone, ",
         "You said no to sending things by a carrier (in person, ",
-        "mendbay case custody 1 --receipt",
+        made.head,
         "page 1 of 1",
         *HEADINGS,
     ):

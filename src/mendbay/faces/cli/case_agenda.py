@@ -213,7 +213,7 @@ def _list_row(case: Case, entry: Entry | None) -> tuple[str, ...]:
     return (
         str(case.number),
         case.opened_at[:10],
-        str(case.state),
+        case.state.words,
         f"{case.due_on}{late}" if case.due_on else late,
         turn,
         _short(case.customer, 14),

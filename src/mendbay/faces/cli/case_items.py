@@ -187,7 +187,7 @@ def find(screen: Screen, code: str) -> None:
     """Tell which case and item a CODE belongs to, typed or scanned."""
     with open_bench(screen.home, tell=screen.tell) as bench:
         case, item = find_item(bench, code)
-    text = [f"Case {case.number}: {case.customer}, {case.state}", *item_lines([item])]
+    text = [f"Case {case.number}: {case.customer}, {case.state.words}", *item_lines([item])]
     text.append(f"Next: {wording.called_as()} case show {case.number}")
     screen.answer(
         {"customer": case.customer, "state": str(case.state), "item": item_json(item)}, "\n".join(text)

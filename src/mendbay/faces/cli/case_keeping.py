@@ -69,7 +69,7 @@ def _held_text(found: tuple[Held, ...]) -> str:
     rows = [
         (
             str(one.case.number),
-            str(one.case.state),
+            one.case.state.words,
             one.case.keep_until or f"{counted(one.rule.days, 'day', plain=True)} after",
             "DUE" if one.due else "",
             bytes_text(sum(each.stored_bytes for each in one.amounts.values())),

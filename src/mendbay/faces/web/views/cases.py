@@ -21,7 +21,7 @@ SORTS = {
 }
 LIST = (
     line("words", "Search", limit=MOST_CHARACTERS),
-    several("state", "State", {str(one): str(one) for one in CaseState}),
+    several("state", "State", {str(one): one.words for one in CaseState}),
     choice("kind", "Kind", {str(one): str(one) for one in CaseKind if str(one)}),
     choice("waits", "Waits for", {str(one): words for one, words in WORDS.items()}),
     flag("late", "Late ones only"),
@@ -68,6 +68,7 @@ def _row(one: CaseRow, today: str) -> dict[str, object]:
     waits = one.entry.case.waits if one.entry else ()
     return {
         "case": one.case,
+        "stands": one.stands,
         "turn": WORDS[one.entry.turn] if one.entry else "",
         "waits": wait_words(waits[0], today) if waits else "",
         "late": one.entry.late if one.entry else (),

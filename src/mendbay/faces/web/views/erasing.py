@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -35,8 +35,8 @@ from mendbay.jobs.erase_copies import (
     plans_of,
 )
 from mendbay.jobs.keep_copies import held, recorded_hand_backs
-from mendbay.jobs.plan_erasure import stays_of
-from mendbay.jobs.work_port import WorkKind
+from mendbay.jobs.plan_erasure import proving_hand_backs, stays_of
+from mendbay.jobs.work_port import Outcome, WorkKind
 from mendbay.wiring import eraser, mounted_mediums, shop_copies, tool
 
 if TYPE_CHECKING:
@@ -45,11 +45,13 @@ if TYPE_CHECKING:
 BOOK = Book()
 SORTS = {
     Sort.IMAGES: "images of the drives",
-    Sort.HAND_BACK: "the copy of the files handed back",
+    Sort.HAND_BACK: "the copy made for the hand-back",
     Sort.DUMPS: "reads of ROM chips",
     Sort.PICTURES: "pictures of drive and board",
     Sort.PAPERS: "papers made for the customer",
 }
+SHOWN_CHECKS = 20
+"""Checks of copies among which those are looked for that can prove a hand-back."""
 SHOWN = 200
 """Files of a plan that are listed."""
 
@@ -61,11 +63,14 @@ def erasing(visit: Visit) -> Answer:
         card = card_of(visit, bench, case)
         holds = held(bench, shop_copies(visit.desk.home), case)
         plans = plans_of(bench, case)
-        recorded = recorded_hand_backs(bench, case)
+        copies = shop_copies(visit.desk.home)
+        proofs = dict.fromkeys(proving_hand_backs(bench, copies, case), "on record")
+    checks = shown_works(visit, (WorkKind.CHECK_HAND_BACK,), SHOWN_CHECKS)
+    proofs = dict.fromkeys(_checked_on_mediums(checks), "checked copy") | proofs
     planning = shown_works(visit, (WorkKind.PLAN_ERASURE,), 1)
     facts = {
         "card": card,
-        "recorded": recorded,
+        "proofs": proofs,
         "works": shown_works(visit, (WorkKind.ERASE_COPIES,), SHOWN_WORKS),
         "planning": planning,
         "asked": _asked(planning),
@@ -105,10 +110,22 @@ def make_plan(visit: Visit) -> Answer:
     return visit.go("erasing", "The plan is being drawn up; nothing is erased by it.")
 
 
+def _checked_on_mediums(checks: Sequence[ShownWork]) -> Iterator[str]:
+    """The folders on mediums that are plugged in now of which the last check was sound, the newest first."""
+    seen = set()
+    for one in checks:
+        folder = str(one.order.options.get("folder", ""))
+        if folder not in seen and not one.is_alive:
+            seen.add(folder)
+            if one.state.outcome is Outcome.DONE and _is_on_medium(Path(folder)):
+                yield folder
+
+
 def _asked(planning: Sequence[ShownWork]) -> dict[str, Any]:
-    """What was said for a plan that was refused, so that it can be put right; else what is usual."""
-    refused = bool(planning) and planning[0].state.trouble is not None
-    said = planning[0].order.options if refused else {"sorts": list(map(str, DEFAULT_SORTS))}
+    """What was said for a plan that was refused, so that it can be put right, or that may still be: the form
+    does not change once the page is there. Else what is usual."""
+    kept = bool(planning) and (planning[0].is_alive or planning[0].state.trouble is not None)
+    said = planning[0].order.options if kept else {"sorts": list(map(str, DEFAULT_SORTS))}
     return {name: said.get(name) or "" for name in ("sorts", "reason", "hand_back", "unproven")}
 
 

@@ -38,6 +38,7 @@ from mendbay.jobs.authority import concern
 from mendbay.jobs.case_steps import StepName
 from mendbay.jobs.catalogue_files import require_wanted
 from mendbay.jobs.file_work_options import CheckHandBack
+from mendbay.jobs.hand_back_choice import WhatGoes, patterns_of, require_not_closed
 from mendbay.jobs.hand_back_place import require_place
 from mendbay.jobs.keep_copies import day_at_hand_back, handed_back_on, keep_days
 from mendbay.jobs.preview_port import NoPreview
@@ -50,11 +51,7 @@ if TYPE_CHECKING:
     from mendbay.jobs.bench import Bench
 
 BOOK = Book()
-WHAT = {
-    "all": "all files",
-    "wanted": "what is wanted first",
-    "patterns": "what the patterns below select",
-}
+WHAT = {str(one): one.words for one in WhatGoes}
 FOLDER_LIMIT = 4096
 MOST_DAYS = 36_500
 MOST_CHECKS = 5
@@ -120,15 +117,12 @@ def make(visit: Visit) -> Answer:
     said = visit.said
     with visit.bench() as bench:
         case = bench.ledger.case(visit.path["case"])
-        folder = require_place(_named(said, case.number), home_folder(visit.desk.home))
-        patterns: list[str] = []
-        if said["what"] == "wanted":
+        require_not_closed(case)
+        what = WhatGoes(said["what"])
+        patterns = list(patterns_of(what, said["patterns"].splitlines(), case.wanted))
+        if what is WhatGoes.WANTED:
             visit.require_unchanged("what is wanted first", case.wanted)
-            patterns = list(case.wanted)
-        elif said["what"] == "patterns":
-            patterns = [one.strip() for one in said["patterns"].splitlines() if one.strip()]
-        if said["what"] != "all" and not patterns:
-            raise UsageError("Nothing is said to be wanted.", "Write a pattern, or hand all files back.")
+        folder = require_place(_named(said, case.number), home_folder(visit.desk.home))
         matcher(patterns)
         if not said["bay"]:
             require_wanted(bench, catalogue_for(visit, bench), case, patterns)
@@ -182,6 +176,7 @@ def go_on(visit: Visit) -> Answer:
             "If it lies on a medium, plug that in; otherwise begin the hand-back anew.",
         )
     with visit.bench() as bench:
+        require_not_closed(bench.ledger.case(visit.path["case"]))
         require_place(str(found.order.options.get("folder", "")), home_folder(visit.desk.home))
         order_work(visit, bench, WorkKind.HAND_BACK, found.order.options)
     return visit.go("hand-back", "It goes on where it stopped; what is copied is kept.")
@@ -333,8 +328,12 @@ def receipt(visit: Visit) -> Answer:
     agreed = [one.strip() for one in visit.said["agreed"].splitlines() if one.strip()]
     with visit.bench() as bench:
         made = write_receipt(bench, visit.path["case"], agreed)
-    things = wording.counted(len(made.items), "thing")
-    return visit.go("hand-back", f"The receipt of {things} is made: print it, one copy for the customer.")
+    things = f" of {wording.counted(len(made.items), 'thing')}" if made.items else ""
+    said = f"The receipt{things} is made, under “Receipt” below: print it, one copy for the customer."
+    if not made.items:
+        add = f"mendbay case item-add {visit.path['case']}"
+        said += f" No thing of the case has a number yet: {add} gives it one."
+    return visit.go("hand-back", said)
 
 
 @BOOK.page("/case/{case:int}/hand-back/receipt.pdf", "hand-back-receipt-file", "The newest receipt, as PDF.")

@@ -388,7 +388,9 @@ def _picks(prices: PriceList) -> list[dict[str, str]]:
     return [
         {
             "id": one.id,
-            "words": f"{one.words or one.id}: {span_words(one.low, one.high)}"
+            "words": f"{one.words or one.id}: "
+            + (f"{one.work.shown_digits} with a part that is reserved, else " if one.from_stock else "")
+            + span_words(one.low, one.high)
             + ("" if one.unit == "each" else f" for each {one.unit}"),
         }
         for one in listed

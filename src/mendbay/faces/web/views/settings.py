@@ -207,7 +207,7 @@ def copies(visit: Visit) -> Answer:
 def _held_row(one: Held) -> dict[str, Any]:
     return {
         "case": one.case.number,
-        "state": str(one.case.state),
+        "state": one.case.state.words,
         "until": one.case.keep_until or f"{counted(one.rule.days, 'day')} after the hand-back",
         "due": one.due,
         "stored": sum(each.stored_bytes for each in one.amounts.values()),

@@ -7,9 +7,11 @@ from dataclasses import dataclass, replace
 
 from mendbay.case.authority import WORDS, Whose, concern_about
 from mendbay.case.consents import By, How, Risk, Word, packaged_risks
+from mendbay.case.items import Where
 from mendbay.case.records import Bay
 from mendbay.case.take_in_form import NOT_KNOWN, Type
 from mendbay.core.errors import UsageError
+from mendbay.core.note import NoteKind
 from mendbay.faces import wording
 from mendbay.faces.consent_words import authority_words, consent_line
 from mendbay.faces.web.addresses import Book
@@ -23,9 +25,11 @@ from mendbay.files.wanted import seems_several
 from mendbay.jobs import authority
 from mendbay.jobs.came_in import remove_bay
 from mendbay.jobs.consents import consents_of, give_word, risk_called
+from mendbay.jobs.keep_items import items_of
 from mendbay.jobs.picture_files import is_scan
 from mendbay.jobs.take_in import add_bay, amend_bay
 from mendbay.jobs.take_in_form import Entry, FilledForm, entry_of, fill_form, tell, untell
+from mendbay.jobs.write_receipt import SUBJECT as RECEIPT
 
 BOOK = Book()
 QUESTION = line("question", "Question", required=True)
@@ -66,8 +70,12 @@ def take_in(visit: Visit) -> Answer:
         card = card_of(visit, bench, case)
         form = fill_form(bench, case)
         bays = bench.ledger.bays(case)
+        receipts = bench.notes.of(NoteKind.LETTER, case, "", RECEIPT)
+        things = any(one.where is Where.HERE for one in items_of(bench, case))
     facts = {
         "card": card,
+        "receipt_at": receipts[-1].at if receipts else "",
+        "things": things,
         "form": form,
         "missing": _asked(form.missing),
         "waiting": _asked(one for one in form.open if not one.question.essential),
