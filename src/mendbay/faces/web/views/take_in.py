@@ -24,7 +24,7 @@ from mendbay.jobs import authority
 from mendbay.jobs.came_in import remove_bay
 from mendbay.jobs.consents import consents_of, give_word, risk_called
 from mendbay.jobs.picture_files import is_scan
-from mendbay.jobs.take_in import add_bay, amend_bay
+from mendbay.jobs.take_in import add_bay, amend_bay, told_by_pictures
 from mendbay.jobs.take_in_form import Entry, FilledForm, entry_of, fill_form, tell, untell
 
 BOOK = Book()
@@ -66,6 +66,7 @@ def take_in(visit: Visit) -> Answer:
         card = card_of(visit, bench, case)
         form = fill_form(bench, case)
         bays = bench.ledger.bays(case)
+        by_pictures = told_by_pictures(bench, bays)
     facts = {
         "card": card,
         "form": form,
@@ -82,6 +83,7 @@ def take_in(visit: Visit) -> Answer:
         "authority_mark": seen(form.authority),
         "worry": concern_about(form.authority),
         "bays": bays,
+        "by_pictures": by_pictures,
         "form_mark": seen(*form_mark(form)),
         "begin_at": _begin_at(form, visit.said["at"]),
         "waiting_places": [_place(one) for one in form.open if not one.question.essential],
