@@ -265,7 +265,7 @@ class _Looking:
         return JobStep(name, state, f"{known}.", rests)
 
     def _board(self) -> JobStep:
-        """Done once a swap's outcome is noted, or a transfer is certified or the drives are read and the sheet
+        """Done once a swap's outcome is noted, or a transfer is certified or the drives read and the sheet
         leaves nothing closed and no step to be measured; what it leaves once the drives are read is not
         needed. Where nothing is noted, it is due as soon as it is what to do next."""
         name, rests = StepName.BOARD, "notes of the board's bench"
