@@ -20,6 +20,7 @@ from mendbay.imaging.hazard import Condition
 from mendbay.inlets.bench_drives import BenchDrives
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.drive_condition import said_condition
+from mendbay.jobs.measure_board import enter
 from mendbay.jobs.ports import DriveAtHand
 from mendbay.jobs.take_in import add_bay, take_in
 from mendbay.jobs.work_port import JSON, Outcome, Standing, WorkKind, WorkState
@@ -223,6 +224,24 @@ def test_who_wants_to_be_asked_each_time_is_asked_before_reading(web: Web, shop:
         told = [(one.what, one.item) for one in bench.ledger.custody(1)]
     asked = "the customer was asked this time, and said yes"
     assert (asked, "drive of bay 1; giving power to a failing drive") in told
+
+
+def test_a_short_on_the_board_is_told_before_its_drive_gets_power(web: Web, shop: WorkShop) -> None:
+    where = shop.drive(name="d1", bytes_=1 << 20)
+    with web.bench() as bench:
+        add_bay(bench, Bay(1, "1"))
+        enter(bench, 1, "1", "suppressor-12v", "0.4")
+    form = {"bay_1": "1", "source_1": where}
+    page = web.post(f"{DRIVES}/look", form, status=200).text
+    assert "12 V is closed by the electrical sheet" in text_of(page)
+    assert 'name="although_harmful"' in page
+    assert "/case/1/board" in page
+    web.post(f"{DRIVES}/begin", form, status=409)
+    assert works(web.home).orders() == ()
+    web.done(f"{DRIVES}/begin", {**form, "although_harmful": "another board is on it"})
+    until(lambda: state(web).is_over)
+    with web.bench() as bench:
+        assert any("another board is on it" in one.item for one in bench.ledger.custody(1))
 
 
 def test_held_back_until_a_reason_is_given(web: Web, shop: WorkShop) -> None:

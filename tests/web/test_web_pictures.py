@@ -372,3 +372,22 @@ def test_no_such_case_or_bay(one: Web) -> None:
     one.post(ADD, {"bay": "7"}, status=404, files=sent(JPEG))
     one.post("/case/7/pictures/add", {}, status=404, files=sent(JPEG))
     assert not list((one.home / "uploads").glob("*"))
+
+
+def test_what_the_pictures_show_of_a_drive_is_told_where_it_came_in_and_before_it_is_read(
+    one: Web, tmp_path: Path
+) -> None:
+    one.done(ADD, {"bay": "1"}, files=sent(JPEG + b"1"))
+    read(one)
+    for page in (one.get("/case/1"), one.get("/case/1/take-in")):
+        assert SERIAL in text_of(page)
+        assert "by its pictures" in text_of(page)
+    (tmp_path / "other.img").write_bytes(bytes(1 << 16))
+    (tmp_path / "other.toml").write_text('image = "other.img"\nserial = "AH4K-55120B"\n')
+    form = {"bay_1": "1", "source_1": f"unsteady:{tmp_path / 'other.toml'}"}
+    page = text_of(one.post("/case/1/drives/look", form, status=200).text)
+    assert "AH4K-55120B" in page
+    with one.bench() as bench:
+        sure = next(each.confidence for each in identifiers_of(bench, 1, "1") if each.kind is Kind.SERIAL)
+    warned = "This may be another drive" if sure > 0.99 else "Look at its label"
+    assert warned in page, sure

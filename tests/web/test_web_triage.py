@@ -17,6 +17,7 @@ from mendbay.jobs.consents import give_word
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.triage_case import note_answer, tell_triage
 from mendbay.triage.belief import Asked
+from mendbay.triage.table_file import packaged_tables
 from support.web_client import Web, ledger_is_held, text_of
 
 TRIAGE = "/case/1/triage"
@@ -353,3 +354,25 @@ def test_nothing_known_is_told_as_that_and_stops_nothing(shop: Web) -> None:
     assert "STOP: give the drive of bay 1 no power." in said
     assert "likely (it clicks again and again). Every second" in said
     assert "Nothing is known yet" not in said
+
+
+def test_a_step_leads_to_where_it_is_done_and_says_against_what_it_saves(shop: Web) -> None:
+    with shop.bench() as bench:
+        note_answer(bench, 1, Asked("detected", "1"), "no")
+        offers = {one.step.id for one in tell_triage(bench, 1).offers if one.bay == "1"}
+    assert "measure-supply" in offers
+    page = shop.get(f"{TRIAGE}/step?step=measure-supply&bay=1")
+    assert 'href="/case/1/board?bay=1">To the electrical sheet</a>' in page
+    assert "against going on without it" in text_of(page)
+    for step in sorted(offers & views_triage.DONE_AT.keys()):
+        there = re.search(r'href="([^"]+)">To the ', shop.get(f"{TRIAGE}/step?step={step}&bay=1"))
+        assert there is not None, step
+        shop.get(there[1])
+    assert views_triage.DONE_AT.keys() <= packaged_tables().steps.keys()
+
+
+def test_a_step_of_bays_that_nobody_described_leads_there_all_the_same(web: Web) -> None:
+    with web.bench() as bench:
+        take_in(bench, "Oakhanger Bakery")
+    page = web.get(f"{TRIAGE}/step?step=measure-supply&bay=1")
+    assert 'href="/case/1/board">To the electrical sheet</a>' in page

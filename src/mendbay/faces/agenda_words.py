@@ -10,16 +10,17 @@ from mendbay.jobs.waiting import WORDS
 
 
 def figures_words(chore: Chore, currency: str) -> str:
-    """What it is expected to save, and how long it takes: `saves about 590 EUR on average; takes 4 min`.
-    What that is for an hour of bench time orders the steps and is not told: nobody works an hour at
-    a question of four minutes.
+    """What it is expected to save against handing the job on at once, and how long it takes: `saves about
+    590 EUR on average, against handing the job on at once; takes 4 min`. The list of triage tells another
+    figure, of the answer alone. What that is for an hour of bench time orders the steps and is not told:
+    nobody works an hour at a question of four minutes.
 
     Args:
         currency: the shop's, in which the tables reckon; its ISO 4217 code.
     """
     value = amount_words(chore.value, currency)
     helps = (
-        f"saves {value} on average"
+        f"saves {value} on average, against handing the job on at once"
         if chore.chance is None
         else f"helps with a chance of {chance_text(chore.chance)}, and is then worth {value}"
     )

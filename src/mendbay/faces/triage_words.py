@@ -115,7 +115,8 @@ def figures(offer: Offer, currency: str = "") -> str:
         f"this step {_amount(offer.cost, currency)}",
     ]
     if offer.step.kind is StepKind.TEST:
-        parts.append(f"its answer saves {_amount(max(0.0, offer.saves), currency)}")
+        saves = _amount(max(0.0, offer.saves), currency)
+        parts.append(f"its answer saves {saves} against going on without it")
     else:
         parts.append(f"gives the data with {chance_text(offer.solves)}")
     if offer.harm >= LEAST_HARM:

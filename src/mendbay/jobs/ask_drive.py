@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, TypeVar
 
 from mendbay.board.number_form import Kind
+from mendbay.case.records import Bay
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.serials import plain_serial, same_serial
@@ -25,6 +26,7 @@ from mendbay.imaging.smart import calls_itself_failing, parse_health
 from mendbay.imaging.smart_logs import parse_error_log, parse_self_test_log
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.drive_records import DRIVE, link_errors_before
+from mendbay.jobs.label_serials import pictured_serials, pictures_against
 from mendbay.jobs.ports import DriveLine
 from mendbay.jobs.power_permit import AGAINST_NOTHING, Although, foresee_power, require_power
 from mendbay.jobs.read_pictures import identifiers_of
@@ -292,7 +294,7 @@ def _held_against_bay(bench: Bench, in_case: InCase, facts: DriveFacts) -> Drive
         f"{what} {there or 'none'} where the case has {here}"
         for what, here, there, agree in (
             ("model", noted.model, says.model, _holds),
-            ("serial number", noted.serial, says.serial, same_serial),
+            ("serial number", _label_serial(bench, noted, says.serial), says.serial, same_serial),
         )
         if plain_serial(here) and not agree(here, there)
     ]
@@ -306,6 +308,15 @@ def _held_against_bay(bench: Bench, in_case: InCase, facts: DriveFacts) -> Drive
     grave = [one for one in facts.findings if one.weight is Weight.GRAVE]
     rest = [one for one in facts.findings if one.weight is not Weight.GRAVE]
     return replace(facts, findings=(*grave, found, *rest))
+
+
+def _label_serial(bench: Bench, noted: Bay, said: str) -> str:
+    """The serial number that a drive is held against: as it was noted, else as pictures show it with near
+    certainty."""
+    if plain_serial(noted.serial):
+        return noted.serial
+    pictured = pictured_serials(bench, noted)
+    return pictured[0] if pictures_against(pictured, said) else ""
 
 
 def _holds(label: str, said: str) -> bool:
@@ -356,6 +367,7 @@ def _detected(bench: Bench, in_case: InCase, answers: DriveAnswers) -> str:
     identity, noted = answers.identity, bench.ledger.bay(in_case.case, in_case.bay)
     if not answers.size.is_right or not identity.model or identity.is_incomplete:
         return "wrong"
-    if plain_serial(noted.serial) and not same_serial(noted.serial, identity.serial):
+    serial = _label_serial(bench, noted, identity.serial)
+    if plain_serial(serial) and not same_serial(serial, identity.serial):
         return ""
     return "right"

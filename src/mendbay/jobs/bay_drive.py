@@ -1,7 +1,8 @@
 """Whether a drive is the one that the case has for its bay, by the serial number it says.
 
 A label and the drive's own word are two things: the case keeps both. The label stands with the bay, the
-drive's own word in its image, in custody, and in the story's event of the connection.
+drive's own word in its image, in custody, and in the story's event of the connection. Where nobody typed a
+label, the serial number that pictures of the bay show with near certainty counts as its label.
 """
 
 from __future__ import annotations
@@ -16,12 +17,10 @@ from mendbay.core.serials import plain_serial, same_serial
 from mendbay.core.source import Identity
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.events import Said
+from mendbay.jobs.label_serials import doubt_words, pictured_serials, pictures_against
 from mendbay.jobs.power_permit import Although
+from mendbay.jobs.said_serials import MODEL_FROM_DRIVE, SAID, SERIAL_FROM_DRIVE, last_said, said_serial
 
-SAID = "drive_serial"
-"""Fact of an event: the serial number that the drive of a bay says; empty once its image was set aside."""
-SERIAL_FROM_DRIVE, MODEL_FROM_DRIVE = "serial_from_drive", "model_from_drive"
-"""Facts of the same event: what the bay took from the drive, as no label said it; empty for nothing."""
 HERE = (CaseState.OPEN, CaseState.WAITING)
 """Cases whose drives are at the shop."""
 
@@ -35,18 +34,22 @@ def require_bays_drive(
         What speaks against it, as a sentence; empty for nothing.
 
     Raises:
-        WrongDrive: its serial number contradicts the label, or is that of another bay's drive.
+        WrongDrive: its serial number contradicts the label, as typed or as pictures show it, or is that of
+            another bay's drive.
     """
     if not plain_serial(found.serial):
         return ""
-    known = next((one for one in bench.ledger.bays(case) if one.bay == bay), Bay(case, bay))
-    fits = same_serial(known.serial, found.serial)
-    contradicts = bool(plain_serial(known.serial)) and not fits
+    known = _bay(bench, case, bay)
+    pictured = pictured_serials(bench, known)
+    misfits = pictures_against(pictured, found.serial)
+    fits = same_serial(known.serial, found.serial) or (bool(pictured) and not misfits)
+    contradicts = bool(plain_serial(known.serial)) and not same_serial(known.serial, found.serial)
     elsewhere = _elsewhere(bench, case, bay, found.serial, parts=not fits)
-    if not contradicts and not elsewhere:
+    if not contradicts and not misfits and not elsewhere:
         return ""
     against = f"The drive at {where} says serial number {found.serial}"
-    against += f"; the case has {known.serial} for bay {bay}." if contradicts else "."
+    against += f"; the case has {known.serial} for bay {bay}" if contradicts else ""
+    against += f"; the pictures of bay {bay} show {' and '.join(pictured)}." if misfits else "."
     if elsewhere:
         against += f" That is the drive of bay {elsewhere.bay} of {_called(elsewhere, case)}."
     if although.other_serial.strip():
@@ -55,6 +58,12 @@ def require_bays_drive(
     right = (
         f"if the label was noted wrongly: mendbay case bay {case} {label} --amend; " if contradicts else ""
     )
+    if misfits:
+        said = shlex.quote(found.serial)
+        right += (
+            f"if it was misread: mendbay board correct {case} {bay} serial-number {said}; if the picture is "
+            f"of another drive: mendbay board withdraw {case} {bay} PICTURE; "
+        )
     moved = ""
     if elsewhere and bench.images.exists(bench.ledger.case(elsewhere.case), elsewhere.bay):
         moved = (
@@ -68,6 +77,16 @@ def require_bays_drive(
     )
 
 
+def pictures_doubt(bench: Bench, case: int, bay: str, found: Identity) -> str:
+    """What is to be minded where the pictures of a bay show another serial number than a drive says, but too
+    uncertainly to refuse it, as sentences; empty otherwise."""
+    return doubt_words(bench, _bay(bench, case, bay), found.serial)
+
+
+def _bay(bench: Bench, case: int, bay: str) -> Bay:
+    return next((one for one in bench.ledger.bays(case) if one.bay == bay), Bay(case, bay))
+
+
 def _called(bay: Bay, case: int) -> str:
     return "this case" if bay.case == case else f"case {bay.case}, which is open"
 
@@ -78,7 +97,7 @@ def _elsewhere(bench: Bench, case: int, bay: str, serial: str, *, parts: bool) -
     for other in bench.ledger.bays(case):
         if other.bay != bay and any(
             same_serial(one, serial) if parts else plain_serial(one) == plain_serial(serial)
-            for one in _serials(bench, other)
+            for one in (*_serials(bench, other), *pictured_serials(bench, other))
         ):
             return other
     for record in bench.ledger.cases():
@@ -94,24 +113,6 @@ def _serials(bench: Bench, bay: Bay) -> Iterator[str]:
     """What label and drive of a bay say."""
     yield bay.serial
     yield said_serial(bench, bay.case, bay.bay)
-
-
-def said_serial(bench: Bench, case: int, bay: str) -> str:
-    """The serial number that the drive of a bay said when it was last read; empty if it said none, or its
-    image was set aside."""
-    return str(last_said(bench, case, bay).get(SAID, ""))
-
-
-def last_said(bench: Bench, case: int, bay: str) -> Facts:
-    """The facts of the last event that tells who the drive of a bay says it is; none if there is no such."""
-    return next(
-        (
-            one.facts
-            for one in reversed(bench.ledger.events(case))
-            if SAID in one.facts and one.facts.get("bay") == bay
-        ),
-        {},
-    )
 
 
 def note_connected(
@@ -138,6 +139,9 @@ def note_connected(
         if found.serial and known.serial and plain_serial(known.serial) != plain_serial(found.serial):
             earlier = last_said(bench, case, bay).get(SERIAL_FROM_DRIVE) == known.serial
             says += f", {'it said' if earlier else 'on its label'} {known.serial}"
+        pictured = pictured_serials(bench, known) if against else ()
+        if pictures_against(pictured, found.serial):
+            says += f", in its pictures {' and '.join(pictured)}"
         item = f"drive of bay {bay}; {says}"
         if against:
             reason = although.other_serial.strip()
@@ -150,12 +154,13 @@ def note_connected(
 
 def silent_drive_words(bench: Bench, case: int, bay: str, found: Identity) -> str:
     """What is said where a bay has a serial number and the drive read for it says none; empty otherwise."""
-    known = next((one for one in bench.ledger.bays(case) if one.bay == bay), Bay(case, bay))
-    if plain_serial(found.serial) or not plain_serial(known.serial):
+    known = _bay(bench, case, bay)
+    own = known.serial if plain_serial(known.serial) else next(iter(pictured_serials(bench, known)), "")
+    if plain_serial(found.serial) or not own:
         return ""
     return (
         f"The drive for bay {bay} says no serial number, so nobody can tell by it whether it is the bay's, "
-        f"{known.serial}. Make sure of it."
+        f"{own}. Make sure of it."
     )
 
 

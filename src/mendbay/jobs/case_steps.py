@@ -19,7 +19,7 @@ from mendbay.jobs.looks import KIND as LOOK
 from mendbay.jobs.looks import LOOKED
 from mendbay.jobs.measure_board import begun_sheet
 from mendbay.jobs.money_standing import MoneyStanding, money_standing
-from mendbay.jobs.other_half import HALVES
+from mendbay.jobs.other_half import HALVES, of_halves
 from mendbay.jobs.reached_customer import SinceHandBack, since_hand_back, stands_words
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.take_in_form import fill_form
@@ -35,6 +35,13 @@ ON_BOARDS = {
 }
 """What the bench notes of boards, in the order of the work."""
 PLURALS = {NoteKind.MEASUREMENT: "entries of the electrical sheet", NoteKind.DUMP: "reads of a ROM"}
+BOARD_WORK = frozenset(
+    {
+        *("look-at-board", "measure-supply", "measure-driver", "measure-motor", "read-rom"),
+        *("mend-supply", "swap-board", "move-rom"),
+    }
+)
+"""Steps of triage that are work on a drive's board."""
 LIKELY = 0.5
 """A fault as likely as this is believed in, also where nobody answered anything (own choice)."""
 SECTOR_BYTES = 512
@@ -104,8 +111,8 @@ class CaseSteps:
 
     @property
     def current(self) -> JobStep | None:
-        """The last step that is begun and not over, closing left aside; without one the first that is not
-        over; None once all are."""
+        """The last step that is begun and not over, closing left aside, and take-in too once the files are
+        back; without one the first that is not over; None once all are."""
         return _current(self.steps)
 
 
@@ -152,7 +159,11 @@ def _answers(bench: Bench, number: int, told: Mapping[NoteKind, int]) -> int:
 
 def _current(steps: Sequence[JobStep]) -> JobStep | None:
     begun = [one for one in steps if one.state in (StepState.UNDER_WAY, StepState.WAITING)]
-    before = [one for one in begun if one.name is not StepName.CLOSING]
+    back = any(one.name is StepName.HAND_BACK and one.state is StepState.DONE for one in steps)
+    aside = {StepName.CLOSING, StepName.TAKE_IN} if back else {StepName.CLOSING}
+    before = [one for one in begun if one.name not in aside]
+    if back:  # what take-in leaves open is not what the job stands at any more
+        begun.sort(key=lambda one: one.name is StepName.TAKE_IN)
     left = [one for one in steps if one.state is StepState.NOT_STARTED]
     return next(iter((*reversed(before), *left, *begun)), None)
 
@@ -201,6 +212,11 @@ class _Looking:
             self._closing(),
         )
 
+    @property
+    def _how_over(self) -> str:
+        closed = self._case.state is CaseState.CLOSED
+        return "the case is closed" if closed else "the case is handed back"
+
     def _take_in(self) -> JobStep:
         answers = _answers(self._bench, self._case.number, self._tally)
         answers += self._tally.get(NoteKind.CONSENT, 0)
@@ -211,11 +227,13 @@ class _Looking:
             state = StepState.DONE if self._tally.get(NoteKind.PICTURE) or self._over else StepState.UNDER_WAY
             return JobStep(name, state, f"Asked on {day}, with {pictures}.", rests)
         described = bool(self._bays) or self._without_drive
-        open_ones = 0 if self._over else len(fill_form(self._bench, self._case.number).missing)
-        state = StepState.DONE if self._over or (described and not open_ones) else StepState.UNDER_WAY
+        closed = self._case.state is CaseState.CLOSED
+        open_ones = len(fill_form(self._bench, self._case.number).missing)
+        state = StepState.DONE if closed or (described and not open_ones) else StepState.UNDER_WAY
         said = f"{counted(answers, 'answer')} of take-in {'is' if answers == 1 else 'are'} known"
         if open_ones:
             verb = "is" if open_ones == 1 else "are"
+            verb = "stayed" if closed else verb
             said += f", {counted(open_ones, 'essential question')} {verb} open"
         came = "" if self._without_drive else f" with {drives}"
         return JobStep(name, state, f"Taken in on {day}{came}; {said}.", rests)
@@ -246,8 +264,9 @@ class _Looking:
         return JobStep(name, state, f"{known}.", rests)
 
     def _board(self) -> JobStep:
-        """Done once a swap's outcome is noted, the drives are read, or a transfer is certified and the sheet,
-        if one was begun, leaves nothing closed and no step to be measured."""
+        """Done once a swap's outcome is noted, or a transfer is certified or the drives read and the sheet
+        leaves nothing closed and no step to be measured; what it leaves once the drives are read is not
+        needed. Where nothing is noted, it is due as soon as it is what to do next."""
         name, rests = StepName.BOARD, "notes of the board's bench"
         noted = [
             count_text(count) + " " + (words if count == 1 else PLURALS.get(kind, f"{words}s"))
@@ -255,14 +274,21 @@ class _Looking:
             if (count := self._tally.get(kind, 0))
         ]
         words = f"On record: {', '.join(noted)}." if noted else "Nothing of a board is on record."
+        chore = self._turn.entry.chore
+        if chore is not None and chore.id in BOARD_WORK and not noted:
+            return JobStep(name, StepState.NOT_STARTED, f"{words} It is what to do next.", rests)
         if self._case.kind is CaseKind.ENQUIRY or not (noted or self._without_drive):
             return JobStep(name, StepState.NOT_NEEDED, words, rests)
         if self._over and not noted:
             return JobStep(name, StepState.NOT_NEEDED, words, rests)
-        if self._over or self._tally.get(NoteKind.SWAP) or self._read_through():
+        if self._tally.get(NoteKind.SWAP):
             return JobStep(name, StepState.DONE, words, rests)
         left = self._left_of_sheets()
         words = " ".join((words, *left))
+        if self._over or self._read_through():
+            why = self._how_over if self._over else "the drives are read"
+            words += f" It is not needed any more: {why}." if left else ""
+            return JobStep(name, StepState.NOT_NEEDED if left else StepState.DONE, words, rests)
         if self._tally.get(NoteKind.CERTIFICATE) and not left:
             return JobStep(name, StepState.DONE, words, rests)
         return JobStep(name, StepState.UNDER_WAY if noted else StepState.NOT_STARTED, words, rests)
@@ -319,8 +345,14 @@ class _Looking:
             return JobStep(name, StepState.DONE, (known or looks)[-1].text, rests)
         if self._case.kind is CaseKind.DRIVE or len(self._bays) < 2:
             return JobStep(name, StepState.NOT_NEEDED, "The drive stands alone.", "the case and its bays")
+        told = of_halves(self._bench, self._case.number) if HALVES in self._events else []
+        halves = [one for one in told if one.kind == HALVES]
+        if halves:  # reading them as one task took a look at both
+            state = StepState.DONE if self._over else StepState.UNDER_WAY
+            return JobStep(name, state, halves[-1].text, rests)
         if self._over:
-            return JobStep(name, StepState.NOT_NEEDED, "No look is on record, and the job is over.", rests)
+            words = f"No look is on record, and {self._how_over}."
+            return JobStep(name, StepState.NOT_NEEDED, words, rests)
         return JobStep(
             name, StepState.NOT_STARTED, "Nobody looked yet how the drives belong together.", rests
         )
@@ -336,7 +368,8 @@ class _Looking:
         if back := self._events.get(HAND_BACK):
             return JobStep(name, StepState.DONE, back[-1].text, rests)
         if self._over:
-            return JobStep(name, StepState.NOT_NEEDED, "No files were seen, and the job is over.", rests)
+            words = f"No files were seen, and {self._how_over}."
+            return JobStep(name, StepState.NOT_NEEDED, words, rests)
         signs = standing_notes(self._bench, NoteKind.SIGN, self._case.number)
         if self._events.get(LOOKED) or any(one.subject in SAW_THE_PAIR for one in signs):
             return JobStep(
@@ -355,9 +388,8 @@ class _Looking:
             state = StepState.DONE if done else StepState.UNDER_WAY
             return JobStep(name, state, _way_words(len(back), since), f"{rests}, and its hand-overs")
         if self._over:
-            return JobStep(
-                name, StepState.NOT_NEEDED, "No hand-back is on record, and the job is over.", rests
-            )
+            words = f"No hand-back is on record, and {self._how_over}."
+            return JobStep(name, StepState.NOT_NEEDED, words, rests)
         if begun:
             words = f"Copying began on {begun[-1].at[:10]} and is not finished."
             return JobStep(name, StepState.UNDER_WAY, words, rests)

@@ -29,6 +29,7 @@ from mendbay.jobs.note_bodies import body_of
 from mendbay.jobs.record_swaps import last_swaps_of
 from mendbay.jobs.rom_reads import newest_sitting
 from mendbay.jobs.said_condition import condition_in
+from mendbay.jobs.triage_subject import is_box
 from mendbay.jobs.withdraw import standing_notes
 from mendbay.triage.belief import Asked
 from mendbay.triage.next_step import CONDITION
@@ -48,6 +49,8 @@ CONDITIONS = {
 }
 """What take-in puts down of a condition as an answer of triage, the gravest first: one answer
 counts, and take-in may have several."""
+BURNT = "burnt"
+"""What take-in puts down of a burn, or the smell of one. No answer of the sign `condition` says it."""
 TELLING = frozenset({"decisive", "strong"})
 """Weights of findings that answer a question; weaker ones leave it open."""
 FEWEST_BYTES = 16 << 20
@@ -94,7 +97,8 @@ def gathered_signs(bench: Bench, case: int) -> Mapping[Asked, Gathered]:
         found.update(_of_image(bench, case, bay.bay))
         found.update(_of_rom(bench, case, bay.bay))
         found.update(_of_records(bench, case, bay.bay))
-    found.update(_of_condition(bench, case))
+    for asked, one in _of_condition(bench, case):
+        found.setdefault(asked, one)  # what was looked for under a lens tells more
     for sign, look in looks(bench, case).items():
         if look.answer:
             found[Asked(sign)] = Gathered(look.answer, f"a look at the images, {look.at[:10]}")
@@ -102,7 +106,9 @@ def gathered_signs(bench: Bench, case: int) -> Mapping[Asked, Gathered]:
 
 
 def _of_condition(bench: Bench, case: int) -> Iterator[tuple[Asked, Gathered]]:
-    """What take-in saw. Where something is graver than that it is wet, the water counts as what happened."""
+    """What take-in saw. Where something is graver than that it is wet, the water counts as what happened. A
+    burn, or its smell, is that of a box, or of the board of a drive that came alone; of a drive in a box it
+    says nothing."""
     notes = standing_notes(bench, NoteKind.INTAKE, case, "", CONDITION)
     values = body_of(notes[-1], "take-in").get("values") if notes else None
     if not isinstance(values, list):
@@ -113,6 +119,13 @@ def _of_condition(bench: Bench, case: int) -> Iterator[tuple[Asked, Gathered]]:
         yield Asked(CONDITION), Gathered(answers[0], origin)
     if "wet" in answers[1:]:
         yield Asked("history"), Gathered("water", origin)
+    if BURNT not in values:
+        return
+    bays = bench.ledger.bays(case)
+    if is_box(bench, case):
+        yield Asked("smell"), Gathered("burnt", origin)
+    elif len(bays) == 1:
+        yield Asked("burn", bays[0].bay), Gathered("seen", origin)
 
 
 def _of_sheet(bench: Bench, case: int, bay: str) -> Iterator[tuple[Asked, Gathered]]:

@@ -1,4 +1,5 @@
-"""Whether a drive may get power now: the customer's word on it, and what triage says of the drive."""
+"""Whether a drive may get power now: the customer's word on it, what triage says of the drive, and what its
+board's electrical sheet keeps closed."""
 
 from __future__ import annotations
 
@@ -8,6 +9,7 @@ from dataclasses import dataclass
 from mendbay.core.errors import HeldBack
 from mendbay.core.quantity import chance_text
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.closed_board import ClosedBoard, closed_board
 from mendbay.jobs.consents import (
     consents_of,
     note_asked,
@@ -35,7 +37,7 @@ class Although:
 
     Args:
         refused: against the customer's word.
-        harmful: against triage.
+        harmful: against triage, or against what the board's electrical sheet keeps closed.
         other_serial: although its serial number contradicts its bay's, or is another bay's.
         asked: the customer, who wants to be asked each time, was asked this time and said yes.
     """
@@ -55,7 +57,7 @@ class ReasonsDue:
 
     Args:
         refused: the customer refused it.
-        harmful: triage keeps the drive without power.
+        harmful: triage keeps the drive without power, or its board's electrical sheet keeps power away.
         asking: before what the customer wants to be asked each time, in a few words; empty if nothing.
     """
 
@@ -80,14 +82,14 @@ def require_power(
         reading: the drives are read, beyond what they say of themselves.
 
     Raises:
-        HeldBack: the customer refused power, or reading, or was not asked who wants to be, or triage keeps
-            one of the drives without it.
+        HeldBack: the customer refused power, or reading, or was not asked who wants to be, or triage or the
+            electrical sheet keeps one of the drives without it.
         UsageError: a reason names the customer or holds a password.
         NoSuchCase, CaseForgotten: there is no such case any more.
         CustodyBroken: custody tells the customer's word otherwise than the case's notes.
     """
     asked = tuple(bays)
-    no, kept = _speaks_against(bench, case, asked, although, reading=reading)
+    no, kept, closed = _speaks_against(bench, case, asked, although, reading=reading)
     titles = require_asked(bench, case, _needed(reading), although.asked)
     with bench.ledger.together():
         note_asked(bench, case, titles, [f"drive of bay {bay}" for bay in asked], "imaging")
@@ -95,6 +97,8 @@ def require_power(
             _record(bench, case, bay, "the customer refused it", although.refused)
         for one in kept:
             _record(bench, case, one.bay, "triage says STOP", although.harmful)
+        for board in closed:
+            _record(bench, case, board.bay, f"the electrical sheet closes {board.gates}", although.harmful)
 
 
 def foresee_reading(
@@ -119,11 +123,12 @@ def reasons_due(bench: Bench, case: int, bays: Iterable[str], *, reading: bool) 
         NoSuchCase: there is no such case.
         LedgerError: a note is not one that Mendbay wrote.
     """
+    asked = tuple(bays)
     no = _refused(bench, case, reading=reading)
     each_time = to_ask_each_time(consents_of(bench, case), _needed(reading))
     return ReasonsDue(
         bool(no),
-        bool(_kept(bench, case, tuple(bays))),
+        bool(_kept(bench, case, asked) or _closed(bench, case, asked)),
         " and ".join(one.title for one in each_time),
     )
 
@@ -142,11 +147,15 @@ def _kept(bench: Bench, case: int, asked: Sequence[str]) -> list[KeepOff]:
     return [one for bay in asked if (one := kept_without_power(bench, case, bay)) is not None]
 
 
+def _closed(bench: Bench, case: int, asked: Sequence[str]) -> list[ClosedBoard]:
+    return [one for bay in asked if (one := closed_board(bench, case, bay)) is not None]
+
+
 def _speaks_against(
     bench: Bench, case: int, asked: Sequence[str], although: Although, *, reading: bool
-) -> tuple[bool, list[KeepOff]]:
-    """Whether the customer refused power or reading, and the drives that triage keeps without it, where a
-    reason is given against both."""
+) -> tuple[bool, list[KeepOff], list[ClosedBoard]]:
+    """Whether the customer refused power or reading, the drives that triage keeps without it, and the boards
+    whose sheets keep it away, where a reason is given against all of them."""
     record = remembered(bench, case)
     require_nameless(record, although.refused, although.harmful, although.other_serial)
     require_undisputed(bench, case)
@@ -157,14 +166,22 @@ def _speaks_against(
             f"mendbay case consent {case} {no[0]} yes, once they agree; or --although-refused REASON, which "
             "custody keeps",
         )
-    kept = _kept(bench, case, asked)
-    if kept and not although.harmful.strip():
+    kept, closed = _kept(bench, case, asked), _closed(bench, case, asked)
+    if (kept or closed) and not although.harmful.strip():
+        instead = [f"mendbay triage show {case} tells what to do instead"] if kept else []
+        instead += [_mended(case, one) for one in closed]
         raise HeldBack(
-            " ".join(map(_stop, kept)),
-            f"mendbay triage show {case} tells what to do instead; or --although-harmful REASON, which "
-            "custody keeps",
+            " ".join((*map(_stop, kept), *(one.words for one in closed))),
+            f"{'; '.join(instead)}; or --although-harmful REASON, which custody keeps",
         )
-    return bool(no), kept
+    return bool(no), kept, closed
+
+
+def _mended(case: int, one: ClosedBoard) -> str:
+    return (
+        f"mend it and measure again (mendbay board sheet {case} {one.bay}), or note the swap once another "
+        "board is on the drive and works"
+    )
 
 
 def unasked_power(bench: Bench, case: int) -> str:

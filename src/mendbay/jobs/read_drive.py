@@ -21,7 +21,7 @@ from mendbay.imaging.hazard import HAZARDS, Hazard
 from mendbay.imaging.hazard import Condition as DriveCondition
 from mendbay.imaging.image_source import ImageSource
 from mendbay.jobs.adapters_tried import odds_for, what_is_worth_trying, worth_trying_words
-from mendbay.jobs.bay_drive import note_connected, require_bays_drive, silent_drive_words
+from mendbay.jobs.bay_drive import note_connected, pictures_doubt, require_bays_drive, silent_drive_words
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import consents_of, refused
 from mendbay.jobs.drive_condition import WORDS, ConditionsSaid, condition_of
@@ -254,9 +254,11 @@ def opened(
         try:
             adapter = drive.adapter.strip() or NOT_STATED
             nobody_knows = "" if taken_for else silent_drive_words(bench, number, drive.bay, reader.identity)
+            doubted = pictures_doubt(bench, number, drive.bay, reader.identity)
             note_connected(bench, number, drive.bay, reader.identity, adapter, against, although)
-            if nobody_knows:
-                bench.tell(Said(nobody_knows))
+            for words in (nobody_knows, doubted):
+                if words:
+                    bench.tell(Said(words))
             run = store.begin_run(adapter, str(Path(reader.identity.name).absolute()))
             if taken_for:
                 bench.tell(Said(taken_for))

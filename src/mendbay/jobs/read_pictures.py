@@ -21,7 +21,7 @@ from mendbay.board.number_form import Forms, Kind
 from mendbay.board.sighting import PICTURE_BYTES, How, PictureReading
 from mendbay.board.sighting_text import packed, unpacked
 from mendbay.board.unique_data import UniqueData, Work, unique_data
-from mendbay.case.records import Bay, Case
+from mendbay.case.records import Bay, Case, Facts
 from mendbay.core.errors import BadFormFile, LedgerError, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_line
@@ -45,6 +45,7 @@ from mendbay.jobs.picture_files import (
 )
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.remembered import remembered
+from mendbay.jobs.said_serials import MODEL_FROM_DRIVE, SERIAL_FROM_DRIVE, last_said
 from mendbay.jobs.withdraw import reason_of, require_reason, standing_notes, subject_of, withdraw
 
 _DATE = re.compile(
@@ -64,7 +65,8 @@ class BoardLook:
         readings: one for each picture kept, in the order they came.
         advice: what is still needed for a donor, and what to photograph again.
         left_out: files that were given or lie in the folder and are not read.
-        clashes: what the pictures say otherwise than the take-in, as sentences: they may show another drive.
+        clashes: what the pictures say otherwise than the take-in or the drive, as sentences: they may show
+            another drive.
         withdrawn: pictures, and corrections that rested on them, that count no longer, as sentences.
         rom: whether the unique board data must move to a donor's board; None while nothing is known of the
             board.
@@ -417,7 +419,7 @@ def _look(bench: Bench, forms: Forms, case: int, bay: str, left_out: Sequence[Le
     said, gone = _corrections(bench, case, bay, readings)
     for one in said:
         identifiers = correct(identifiers, one.correction, forms, pictured)
-    clashes = _clashes(bench.ledger.bay(case, bay), identifiers)
+    clashes = _clashes(bench.ledger.bay(case, bay), identifiers, last_said(bench, case, bay))
     last = {one.correction.kind: one.correction.right_text for one in said}
     struck = {kind for kind, right in last.items() if not right}
     advice = missing(identifiers, readings, struck)
@@ -474,14 +476,25 @@ def _withdrawn(bench: Bench, case: int, bay: str) -> tuple[str, ...]:
     )
 
 
-def _clashes(bay: Bay, identifiers: Sequence[Identifier]) -> tuple[str, ...]:
+def _clashes(bay: Bay, identifiers: Sequence[Identifier], by_drive: Facts) -> tuple[str, ...]:
+    """
+    Args:
+        by_drive: who the drive said it is, and what the bay has from that.
+    """
     said = []
-    for kind, known in ((Kind.SERIAL, bay.serial), (Kind.MODEL, bay.model)):
+    for kind, known, fact in (
+        (Kind.SERIAL, bay.serial, SERIAL_FROM_DRIVE),
+        (Kind.MODEL, bay.model, MODEL_FROM_DRIVE),
+    ):
         seen = [one.value for one in identifiers if one.kind is kind and one.settled]
         if known and seen and not any(compact(one) in compact(known) for one in seen):
+            source = (
+                f"the drive itself said {known}"
+                if by_drive.get(fact) == known
+                else f"at take-in it was {known}"
+            )
             said.append(
-                f"The {kind} in the pictures is {seen[0]}, and at take-in it was {known}: they may show "
-                "another drive."
+                f"The {kind} in the pictures is {seen[0]}, and {source}: they may show another drive."
             )
     return tuple(said)
 

@@ -6,11 +6,11 @@ from dataclasses import dataclass, replace
 
 from mendbay.case.records import Bay, Case, Facts
 from mendbay.core.errors import MendbayError, NoSuchCase
-from mendbay.jobs.bay_drive import MODEL_FROM_DRIVE, SAID, SERIAL_FROM_DRIVE, last_said
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.other_half import ASIDE
 from mendbay.jobs.remembered import remembered
+from mendbay.jobs.said_serials import MODEL_FROM_DRIVE, SAID, SERIAL_FROM_DRIVE, last_said
 from mendbay.jobs.withdraw import require_reason
 
 

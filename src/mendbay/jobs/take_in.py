@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from hashlib import sha256
 
@@ -15,7 +15,6 @@ from mendbay.core.coverage import Coverage
 from mendbay.core.errors import MendbayError, UsageError
 from mendbay.core.span import SpanSet
 from mendbay.files.wanted import matcher
-from mendbay.jobs.bay_drive import said_serial
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.check_custody import held_against_papers
 from mendbay.jobs.earlier_wishes import EarlierWishes, earlier_wishes
@@ -25,6 +24,7 @@ from mendbay.jobs.measure_board import Measured, begun_sheet
 from mendbay.jobs.ports import Run
 from mendbay.jobs.read_pictures import identifiers_of
 from mendbay.jobs.remembered import remembered
+from mendbay.jobs.said_serials import said_serial
 from mendbay.jobs.set_aside import asides
 
 
@@ -194,11 +194,7 @@ def tell_case(bench: Bench, number: int) -> CaseStory:
         custody=custody,
         check=held_against_papers(bench, number, verify(custody), custody),
         items=items_of(bench, number),
-        by_pictures={
-            bay.bay: named
-            for bay in bays
-            if not (bay.model or bay.serial) and (named := named_by_pictures(bench, number, bay.bay))
-        },
+        by_pictures=told_by_pictures(bench, bays),
         said_serials={
             bay.bay: said
             for bay in bays
@@ -207,6 +203,15 @@ def tell_case(bench: Bench, number: int) -> CaseStory:
         earlier_wishes=earlier_wishes(bench, number),
         asides={bay.bay: found for bay in bays if (found := asides(bench, number, bay.bay))},
     )
+
+
+def told_by_pictures(bench: Bench, bays: Iterable[Bay]) -> dict[str, str]:
+    """What the pictures of bays tell of their drives, by bay, where nothing else is noted of them."""
+    return {
+        one.bay: named
+        for one in bays
+        if not (one.model or one.serial) and (named := named_by_pictures(bench, one.case, one.bay))
+    }
 
 
 def named_by_pictures(bench: Bench, case: int, bay: str) -> str:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, fields, replace
 from functools import lru_cache
 
 from mendbay.case.consents import Consent
-from mendbay.case.records import Case, CaseKind
+from mendbay.case.records import CaseKind
 from mendbay.core.cautions import Caution, cautions_for
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
@@ -19,7 +19,7 @@ from mendbay.jobs.learn_triage import closed_cases, learned, worlds_of
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.remembered import remembered
-from mendbay.jobs.triage_subject import ABOUT, said_of_subject
+from mendbay.jobs.triage_subject import ABOUT, is_box, said_of_subject
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 from mendbay.triage.belief import TRIED, Asked, Belief, Moved, Tried, WhatIf, may_change, sign_of
 from mendbay.triage.next_step import CONDITION, INSIDE, Offer, kept_off, stops_power
@@ -530,23 +530,15 @@ def _about(bench: Bench, case: int, bay: str = "") -> _About:
     Args:
         bay: one that must be among those judged: alone if it is not, or if they are too many together.
     """
-    record = bench.ledger.case(case)
     said, _ = said_of_subject(bench, case)
     described = tuple(one.bay for one in bench.ledger.bays(case))
     chosen = tuple(one for one in said.get("bays", ()) if one in described)
-    box, worth = said.get("box"), said.get("worth")
-    box = _box_by_itself(record, len(described)) if box is None else box
+    box, worth = is_box(bench, case), said.get("worth")
     bays = chosen or described or (("1", "2") if box else ("1",))
     if bay and (bay not in bays or len(bays) > MOST_BAYS):
         bays = (bay,)
-    subject = Subject(bays, bool(box))
+    subject = Subject(bays, box)
     return _About(subject, Stakes() if worth is None else Stakes(float(worth)), not described)
-
-
-def _box_by_itself(record: Case, described: int) -> bool:
-    if record.kind is CaseKind.NOT_SAID:
-        return described != 1 or bool(record.box)
-    return record.kind is CaseKind.BOX
 
 
 _Answers = tuple[tuple[Asked, str], ...]

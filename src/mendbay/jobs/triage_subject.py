@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from mendbay.case.records import CaseKind
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.note_bodies import body_of, unreadable
@@ -21,6 +22,23 @@ def said_of_subject(bench: Bench, case: int) -> tuple[dict[str, Any], str]:
         LedgerError: the note is not one that Mendbay wrote.
     """
     return said_in(bench.notes.of(NoteKind.SUBJECT, case, "", ABOUT))
+
+
+def is_box(bench: Bench, case: int) -> bool:
+    """Whether triage is of a box: as somebody said of triage, else as the kind of the case says, else where
+    not one bay is described alone.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        LedgerError: the note is not one that Mendbay wrote.
+    """
+    said = said_of_subject(bench, case)[0].get("box")
+    if said is not None:
+        return bool(said)
+    record = bench.ledger.case(case)
+    if record.kind is CaseKind.NOT_SAID:
+        return len(bench.ledger.bays(case)) != 1 or bool(record.box)
+    return record.kind is CaseKind.BOX
 
 
 def said_in(notes: Sequence[Note]) -> tuple[dict[str, Any], str]:

@@ -41,7 +41,8 @@ def test_the_day_as_it_is_told(run: Run, tmp_path: Path) -> None:
     shown = text_of(run, "case", "today")
     assert shown.index("Late\n") < shown.index("Next, by what") < shown.index("Waiting\n")
     assert re.search(
-        r"saves about [\d.\s]+ EUR on average; takes \d+ min|is then worth about [\d.\s]+ EUR; takes ",
+        r"saves about [\d.\s]+ EUR on average, against handing the job on at once; takes \d+ min|"
+        r"is then worth about [\d.\s]+ EUR; takes ",
         " ".join(shown.split()),
     )
     assert "an hour of bench time" not in " ".join(shown.split())

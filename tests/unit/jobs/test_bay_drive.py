@@ -10,7 +10,6 @@ import pytest
 from mendbay.case.records import Bay, CaseState
 from mendbay.core.errors import ImageBusy, NoSuchCase, UsageError, WrongDrive
 from mendbay.handback.erasure import Sort, sort_of
-from mendbay.jobs.bay_drive import said_serial
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.blend_images import blend_images
 from mendbay.jobs.compare_drive import compare_drive
@@ -19,6 +18,7 @@ from mendbay.jobs.other_half import HALVES, found_differing
 from mendbay.jobs.power_permit import Although
 from mendbay.jobs.read_drive import DriveAt, read_drive
 from mendbay.jobs.read_pair import read_pair
+from mendbay.jobs.said_serials import said_serial
 from mendbay.jobs.set_aside import asides, set_aside
 from mendbay.jobs.take_in import amend_bay, take_in
 from mendbay.outlets import image_aside

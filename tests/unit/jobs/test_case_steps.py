@@ -13,12 +13,12 @@ from mendbay.core.note import Note, NoteKind
 from mendbay.imaging.hazard import Condition
 from mendbay.jobs import triage_case
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.case_steps import CaseSteps, JobStep, StepName, StepState, tell_steps
+from mendbay.jobs.case_steps import BOARD_WORK, CaseSteps, JobStep, StepName, StepState, tell_steps
 from mendbay.jobs.drive_condition import say_condition
 from mendbay.jobs.hand_over_items import receive, release
 from mendbay.jobs.keep_items import add_item
 from mendbay.jobs.measure_board import enter
-from mendbay.jobs.other_half import HALVES
+from mendbay.jobs.other_half import ASIDE, HALVES
 from mendbay.jobs.ports import ImageGlance
 from mendbay.jobs.quote_case import make_quote
 from mendbay.jobs.quote_lines import Wish
@@ -27,6 +27,7 @@ from mendbay.jobs.take_in import take_in
 from mendbay.jobs.triage_case import answer, take_back
 from mendbay.jobs.waiting import wait
 from mendbay.triage.belief import Asked
+from mendbay.triage.table_file import packaged_tables
 
 
 def step(told: CaseSteps, name: StepName) -> JobStep:
@@ -230,3 +231,66 @@ def test_a_case_that_was_closed_without_more_being_done(bench: Bench) -> None:
     states = {one.name: one.state for one in told.steps}
     assert states.pop(StepName.TAKE_IN) is states.pop(StepName.CLOSING) is StepState.DONE
     assert set(states.values()) == {StepState.NOT_NEEDED}
+
+
+@pytest.mark.parametrize("state", [CaseState.HANDED_BACK, CaseState.CLOSED])
+def test_essential_questions_that_are_open_are_told_though_the_job_is_over(
+    bench: Bench, state: CaseState
+) -> None:
+    bench.ledger.amend_case(1, state=state)
+    take_in_step = step(tell_steps(bench, 1), StepName.TAKE_IN)
+    closed = state is CaseState.CLOSED
+    assert f"essential questions {'stayed' if closed else 'are'} open." in take_in_step.words
+    assert take_in_step.state is (StepState.DONE if closed else StepState.UNDER_WAY)
+    how = "the case is closed" if closed else "the case is handed back"
+    assert how in step(tell_steps(bench, 1), StepName.PAIR).words
+
+
+def test_what_take_in_leaves_open_is_not_where_the_job_stands_once_it_is_handed_back(bench: Bench) -> None:
+    bench.note(1, "hand-back", "A hand-back of 3 files.")
+    bench.note(1, COPY_CHECKED, "A copy was checked.")
+    bench.ledger.amend_case(1, state=CaseState.HANDED_BACK)
+    told = tell_steps(bench, 1)
+    assert step(told, StepName.TAKE_IN).state is StepState.UNDER_WAY
+    assert told.current == step(told, StepName.CLOSING)
+
+
+def test_a_board_that_is_to_be_measured_next_is_not_told_as_not_needed(bench: Bench) -> None:
+    assert step(tell_steps(bench, 1), StepName.BOARD).state is StepState.NOT_NEEDED
+    bench.ledger.amend_case(1, kind=CaseKind.DRIVE)
+    answer(bench, 1, Asked("detected", "1"), "no")
+    answer(bench, 1, Asked("sound-alone", "1"), "silent")
+    told = tell_steps(bench, 1, weigh=True)
+    assert told.next_action is not None
+    assert told.next_action.id in BOARD_WORK, told.next_action
+    board = step(told, StepName.BOARD)
+    assert (board.state, board.words) == (
+        StepState.NOT_STARTED,
+        "Nothing of a board is on record. It is what to do next.",
+    )
+
+
+def test_work_on_boards_is_steps_of_triage() -> None:
+    assert packaged_tables().steps.keys() >= BOARD_WORK
+
+
+def test_a_sheet_that_reading_left_behind_is_not_told_as_done(bench: Bench) -> None:
+    enter(bench, 1, "1", "leads", "0.3")
+    for bay in ("1", "2"):
+        image(bench, bay, 512 * 1000, 0, 0)
+    board = step(tell_steps(bench, 1), StepName.BOARD)
+    assert board.state is StepState.NOT_NEEDED
+    assert board.words.endswith(
+        " steps of the sheet to be measured. It is not needed any more: the drives are read."
+    )
+
+
+def test_halves_that_were_read_as_one_task_were_looked_at(bench: Bench) -> None:
+    bench.note(1, HALVES, "Both drives are halves of one mirror.")
+    pair = step(tell_steps(bench, 1), StepName.PAIR)
+    assert (pair.state, pair.words) == (StepState.UNDER_WAY, "Both drives are halves of one mirror.")
+    bench.ledger.amend_case(1, state=CaseState.HANDED_BACK)
+    assert step(tell_steps(bench, 1), StepName.PAIR).state is StepState.DONE
+    bench.ledger.amend_case(1, state=CaseState.OPEN)
+    bench.note(1, "imaging", "Set aside.", {ASIDE: "bay-1-aside.img"})
+    assert step(tell_steps(bench, 1), StepName.PAIR).state is StepState.NOT_STARTED

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from mendbay.board.electrical_form import Gate
+from mendbay.board.swap_odds import Purpose
 from mendbay.case.consents import Word
 from mendbay.case.records import Bay
 from mendbay.core.errors import HeldBack, UsageError
@@ -17,6 +19,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.compare_drive import compare_drive
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.drive_condition import say_condition
+from mendbay.jobs.measure_board import enter, override, take_override_back
 from mendbay.jobs.power_permit import Although, ReasonsDue, reasons_due, require_power
 from mendbay.jobs.read_drive import DriveAt, read_drive
 from mendbay.jobs.read_pair import read_pair
@@ -172,3 +175,48 @@ def test_that_the_customer_was_asked_is_no_reason_against_a_refusal(bench: Bench
     give_word(bench, 1, "power-on", Word.NO)
     with pytest.raises(HeldBack, match="customer refused"):
         require_power(bench, 1, ["1"], Although(asked=True))
+
+
+def test_a_short_on_the_board_holds_its_drive_back_until_it_is_mended_or_let_through(
+    bench: Bench, drive: str
+) -> None:
+    enter(bench, 1, "1", "leads", "0.3")
+    enter(bench, 1, "1", "suppressor-12v", "0.4")
+    assert reasons_due(bench, 1, ["1"], reading=False) == ReasonsDue(refused=False, harmful=True)
+    assert reasons_due(bench, 1, ["2", "9"], reading=True) == ReasonsDue(refused=False, harmful=False)
+    before = custody(bench)
+    with pytest.raises(HeldBack, match=r"bay 1 no power\. 12 V is closed .*suppressor-12v: .+\)") as caught:
+        read_drive(bench, 1, DriveAt("1", drive))
+    assert "board sheet 1 1" in caught.value.next_step
+    assert "--although-harmful" in caught.value.next_step
+    assert custody(bench) == before, "nothing was begun"
+    require_power(bench, 1, ["2"])
+    require_power(bench, 1, ["1"], Although(harmful="another board is on it"))
+    said = (
+        "power decided on although the electrical sheet closes 12 V (drive of bay 1; another board is on it)"
+    )
+    assert custody(bench)[-1] == said
+    override(bench, 1, "1", Gate.TWELVE, "the suppressor was taken off")
+    require_power(bench, 1, ["1"])
+    take_override_back(bench, 1, "1", Gate.TWELVE, "it is on again")
+    with pytest.raises(HeldBack):
+        require_power(bench, 1, ["1"])
+    enter(bench, 1, "1", "suppressor-12v", "20k")
+    require_power(bench, 1, ["1"])
+
+
+@pytest.mark.parametrize(
+    ("purpose", "worked", "lifts"),
+    [
+        (Purpose.BOARD_SWAP, True, True),
+        (Purpose.BOARD_SWAP, False, False),
+        (Purpose.HEAD_TRANSPLANT, True, False),
+    ],
+)
+def test_a_short_on_a_board_that_is_on_the_drive_no_more_holds_nothing_back(
+    bench: Bench, purpose: Purpose, worked: bool, lifts: bool
+) -> None:
+    enter(bench, 1, "1", "suppressor-12v", "0.4")
+    body = json.dumps({"purpose": str(purpose), "agreement": {}, "worked": worked, "remark": ""})
+    bench.notes.add(Note(1, "1", NoteKind.SWAP, "1", "2999-01-01T00:00:00Z", "Kim", body))
+    assert reasons_due(bench, 1, ["1"], reading=True).harmful is not lifts

@@ -429,8 +429,23 @@ def test_of_several_conditions_the_gravest_counts_and_water_is_what_happened(ben
     tell(bench, 1, "condition", "wet, rattles")
     known = tell_triage(bench, 1).known
     assert (known[Asked("condition")].answer, known[Asked("history")].answer) == ("rattles", "water")
-    tell(bench, 1, "condition", "burnt")
-    assert tell_triage(bench, 1).known == {}
+
+
+def test_a_burn_that_take_in_saw_is_that_of_the_box_or_of_the_board_of_a_drive_alone(bench: Bench) -> None:
+    tell(bench, 1, "condition", "burnt, opened")
+    known = tell_triage(bench, 1).known
+    assert (known[Asked("smell")].answer, known[Asked("condition")].answer) == ("burnt", "opened")
+    assert known[Asked("smell")].origin.startswith("take-in: ")
+    assert Asked("burn", "1") not in known, "which of a box's boards it is nobody knows"
+    answer(bench, 1, Asked("smell"), "none")
+    assert tell_triage(bench, 1).known[Asked("smell")].by_person
+    alone = take_in(bench, "Delta", bays=[Bay(0, "1")]).number
+    tell(bench, alone, "kind", "drive")
+    tell(bench, alone, "condition", "burnt")
+    known = tell_triage(bench, alone).known
+    assert [(asked, one.answer) for asked, one in known.items()] == [(Asked("burn", "1"), "seen")]
+    enter(bench, alone, "1", "burns", "none")
+    assert tell_triage(bench, alone).known[Asked("burn", "1")].answer == "none", "it was looked for since"
 
 
 def test_what_was_believed_before_the_last_answer_is_told(bench: Bench) -> None:

@@ -35,7 +35,7 @@ ALTHOUGH_HARMFUL = click.option(
     "--although-harmful",
     default="",
     metavar="REASON",
-    help="Read although triage says STOP; custody keeps the reason.",
+    help="Read although triage or the electrical sheet says STOP; custody keeps the reason.",
 )
 ALTHOUGH_OTHER_SERIAL = click.option(
     "--although-other-serial",

@@ -46,7 +46,7 @@ SIGNS = {Weight.GRAVE: "!!", Weight.MIND: "! ", Weight.NOTED: "- "}
     "--although-harmful",
     default="",
     metavar="REASON",
-    help="Ask although triage says STOP; custody keeps the reason.",
+    help="Ask although triage or the electrical sheet says STOP; custody keeps the reason.",
 )
 @CUSTOMER_ASKED
 @click.pass_obj

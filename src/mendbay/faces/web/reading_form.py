@@ -61,7 +61,7 @@ def condition(name: str, *, required: bool = False) -> Field:
 
 ALTHOUGH = (
     line("although_refused", "Why it is read although the customer refused it"),
-    line("although_harmful", "Why it is read although triage says STOP"),
+    line("although_harmful", "Why it is read although triage or the electrical sheet says STOP"),
     line("although_other_serial", "Why it is read although its serial number is not this bay's"),
 )
 """Custody keeps each of them."""

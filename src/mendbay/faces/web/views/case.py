@@ -17,6 +17,7 @@ from mendbay.faces.web.fields import choice, day, flag, line
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.consents import PARTS, word_due
 from mendbay.jobs.remembered import remembered
+from mendbay.jobs.take_in import told_by_pictures
 from mendbay.jobs.waiting import TELLABLE, WORDS, go_on, set_due, wait, waits_of, whole_shop
 from mendbay.jobs.work_port import DOING, WorkKind
 
@@ -52,12 +53,14 @@ def case(visit: Visit) -> Answer:
     with visit.bench() as bench:
         card = card_of(visit, bench, number)
         bays = bench.ledger.bays(number)
+        by_pictures = told_by_pictures(bench, bays)
         parts_due = word_due(bench, number, [PARTS])
     return Page(
         "case.html",
         {
             "card": card,
             "bays": bays,
+            "by_pictures": by_pictures,
             "parts_due": parts_due,
             "who": choice("who", WHOM, _whom(but_parts=bool(parts_due.refused)), required=True),
             "turn": _turn(card.case, card.told.entry.case.waits),

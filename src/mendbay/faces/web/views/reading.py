@@ -33,7 +33,7 @@ from mendbay.faces.web.reading_view import OF_DRIVES, can_rest
 from mendbay.faces.web.visit import Visit
 from mendbay.files.wanted import seems_several
 from mendbay.imaging.hazard import Condition
-from mendbay.jobs.bay_drive import require_bays_drive
+from mendbay.jobs.bay_drive import pictures_doubt, require_bays_drive
 from mendbay.jobs.drive_condition import WORDS, said_condition, say_condition
 from mendbay.jobs.power_permit import foresee_reading, reasons_due
 from mendbay.jobs.read_drive import foresee_drives
@@ -82,6 +82,9 @@ def _looked(visit: Visit, said: Mapping[str, Any]) -> Page:
             "held": held,
             "due": reasons_due(bench, case, sources, reading=True),
             "strange": strange,
+            "doubts": [
+                words for bay, one in found.items() if (words := pictures_doubt(bench, case, bay, one))
+            ],
             "before": before,
             "cautions": cautions_for(before.cautions) if before.cautions else (),
             "sent": [one for one in sent(said) if one[0] not in HIDDEN_APART],

@@ -27,7 +27,7 @@ from mendbay.jobs.came_in import remove_bay
 from mendbay.jobs.consents import consents_of, give_word, risk_called
 from mendbay.jobs.keep_items import items_of
 from mendbay.jobs.picture_files import is_scan
-from mendbay.jobs.take_in import add_bay, amend_bay
+from mendbay.jobs.take_in import add_bay, amend_bay, told_by_pictures
 from mendbay.jobs.take_in_form import Entry, FilledForm, entry_of, fill_form, tell, untell
 from mendbay.jobs.write_receipt import SUBJECT as RECEIPT
 
@@ -72,6 +72,7 @@ def take_in(visit: Visit) -> Answer:
         bays = bench.ledger.bays(case)
         receipts = bench.notes.of(NoteKind.LETTER, case, "", RECEIPT)
         things = any(one.where is Where.HERE for one in items_of(bench, case))
+        by_pictures = told_by_pictures(bench, bays)
     facts = {
         "card": card,
         "receipt_at": receipts[-1].at if receipts else "",
@@ -90,6 +91,7 @@ def take_in(visit: Visit) -> Answer:
         "authority_mark": seen(form.authority),
         "worry": concern_about(form.authority),
         "bays": bays,
+        "by_pictures": by_pictures,
         "form_mark": seen(*form_mark(form)),
         "begin_at": _begin_at(form, visit.said["at"]),
         "waiting_places": [_place(one) for one in form.open if not one.question.essential],

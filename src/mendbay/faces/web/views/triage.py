@@ -50,6 +50,22 @@ ASKED = [line("sign", "Question", required=True, limit=60), line("bay", "Bay", l
 STEP = [line("step", "Step", required=True, limit=60), line("bay", "Bay", limit=60)]
 REASON = line("reason", "Why it is taken back", required=True, limit=500)
 CAME = {"box": "a box", "drive": "a drive alone"}
+DONE_AT = {
+    "look-at-board": ("pictures", "To the pictures"),
+    "measure-supply": ("board", "To the electrical sheet"),
+    "measure-driver": ("board", "To the electrical sheet"),
+    "measure-motor": ("board", "To the electrical sheet"),
+    "mend-supply": ("board", "To the electrical sheet"),
+    "read-rom": ("board-rom", "To the ROM"),
+    "move-rom": ("board-rom", "To the ROM"),
+    "swap-board": ("board-donors", "To the donors"),
+    "read-both": ("drives", "To the drives"),
+    "read-gently": ("drives", "To the drives"),
+    "read-first-minutes": ("drives", "To the drives"),
+    "read-records": ("drives", "To the drives"),
+    "identify": ("drives", "To the drives"),
+}
+"""Where in the browser steps of triage are done: the page, and what the link to it says."""
 ALL_BAYS = "*"
 """Stands for every bay where bays are chosen; no bay's label can be that."""
 
@@ -400,6 +416,8 @@ def step(visit: Visit) -> Answer:
         "ask": to_ask(offer.step.consents, told.consents),
         "is_held": held(offer),
         "question": None if asked is None else _question(told, asked),
+        "done_at": DONE_AT.get(offer.step.id),
+        "done_of": {} if told.assumed or not offer.bay else {"bay": offer.bay},
         "tried_mark": seen(len(told.tried), sorted(map(str, told.known.items()))),
     }
     return Page("triage_step.html", facts)

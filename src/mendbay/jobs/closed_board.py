@@ -1,0 +1,64 @@
+"""What the electrical sheet of a drive's board keeps power away for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from mendbay.board.swap_odds import Purpose
+from mendbay.core.note import NoteKind
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.measure_board import begun_sheet
+from mendbay.jobs.note_bodies import body_of
+from mendbay.jobs.withdraw import standing_notes
+
+
+@dataclass(frozen=True, slots=True)
+class ClosedBoard:
+    """A drive whose board has something that keeps power away.
+
+    Args:
+        gates: what is closed, in words.
+        words: that, with what was measured, as sentences.
+    """
+
+    bay: str
+    gates: str
+    words: str
+
+
+def closed_board(bench: Bench, case: int, bay: str) -> ClosedBoard | None:
+    """What the sheet of a bay's board keeps closed; None if nothing, if a person let it through, or if
+    another board was fitted since and worked.
+
+    Raises:
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    if all(one.bay != bay for one in bench.ledger.bays(case)):
+        return None
+    measured = begun_sheet(bench, case, bay)
+    if measured is None:
+        return None
+    fitted = _fitted_at(bench, case, bay)
+    at = {one.number: one.at for one in measured.sheet.records}
+    closings = [one for one in measured.standing.closings if at[one.entry] >= fitted]
+    if not closings:
+        return None
+    gates = dict.fromkeys(one.gate.value for one in closings)
+    why = dict.fromkeys(f"{one.step}: {one.why.rstrip('.')}" for one in closings)
+    shut = f"{' and '.join(gates)} {'is' if len(gates) == 1 else 'are'} closed"
+    return ClosedBoard(
+        bay,
+        " and ".join(gates),
+        f"STOP: give the drive of bay {bay} no power. {shut} by the electrical sheet of its board "
+        f"({'; '.join(why)}).",
+    )
+
+
+def _fitted_at(bench: Bench, case: int, bay: str) -> str:
+    """When the last swap of the board that worked was noted; empty if there is none."""
+    notes = standing_notes(bench, NoteKind.SWAP, case, bay)
+    return max((one.at for one in notes if _is_working_board(body_of(one, "swap"))), default="")
+
+
+def _is_working_board(body: dict[str, object]) -> bool:
+    return body.get("purpose") == str(Purpose.BOARD_SWAP) and bool(body.get("worked"))
