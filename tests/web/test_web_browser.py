@@ -178,3 +178,23 @@ def test_of_more_pictures_than_are_taken_at_once_none_is_left_out_in_silence(
             }"""
         )
         expect(page.locator("#trouble")).to_contain_text("Send at most 40 at a time", timeout=WAIT)
+
+
+def test_what_is_typed_at_take_in_stays_when_another_answer_is_kept(browser: Browser, tmp_path: Path) -> None:
+    with served(tmp_path / "home") as found:
+        open_case(tmp_path / "home", "A pottery studio")
+        with opened(browser, f"{found.url}case/1/take-in") as page:
+            matters = page.get_by_label("What matters most to the customer?")
+            story = page.get_by_label("What happened, in the customer's own words?")
+            matters.fill("the accounts")
+            story.fill("it fell")
+            page.get_by_label("a dent or a crack").check()
+            page.get_by_role("button", name="a two-bay box").click()
+            expect(page.get_by_text("Kept: a two-bay box.")).to_be_visible(timeout=WAIT)
+            expect(matters).to_have_value("the accounts")
+            expect(page.get_by_label("a dent or a crack")).to_be_checked()
+            page.locator("form", has=story).get_by_role("button", name="Keep").click()
+            expect(page.get_by_text("Kept: it fell.")).to_be_visible(timeout=WAIT)
+            expect(matters).to_have_value("the accounts")
+            page.locator("form", has=matters).get_by_role("button", name="Keep").click()
+            expect(page.get_by_text("Kept: the accounts.")).to_be_visible(timeout=WAIT)

@@ -109,6 +109,35 @@ def test_after_an_answer_the_page_goes_on_at_the_next_question(one: Web) -> None
     assert "autofocus" not in one.get("/case/1/take-in?at=nothing")
 
 
+def test_what_was_kept_is_told_without_its_question(one: Web) -> None:
+    """Which stands with the answer below, and would be read twice."""
+    page = one.done("/case/1/take-in/tell", {"question": "kind", "picked": "two-bay-box"})
+    assert "Kept: a two-bay box." in text_of(page)
+    assert page.count("What is it about?</span>") == 1
+    assert "What is it about? a two-bay box." not in text_of(page)
+    page = one.done("/case/1/take-in/tell", {"question": "sound", "bay": "1", "picked": "clicks"})
+    assert "Kept of bay 1: it clicks again and again." in text_of(page)
+    page = one.done("/case/1/take-in/tell", {"question": "due", "picked": "not known"})
+    assert "Kept as not known: By when is it needed?" in text_of(page)
+
+
+def test_what_is_put_in_stays_until_its_own_question_has_another_answer(one: Web) -> None:
+    def places() -> dict[str, str]:
+        found = re.findall(r'id="(q-[^"]*)-([0-9a-f]+)" hx-preserve="true"', one.get("/case/1/take-in"))
+        assert len(dict(found)) == len(found) > 10
+        return dict(found)
+
+    before = places()
+    assert {"q-matters-1", "q-story-1", "q-condition-1", "q-power-on-1", "q-authority-1"} <= before.keys()
+    one.done("/case/1/take-in/tell", {"question": "matters", "written": "the accounts"})
+    after = places()
+    assert {one for one in before if before[one] != after[one]} == {"q-matters-1"}
+    one.done("/cases/open", {"customer": "A weaver"})
+    assert not set(re.findall(r'id="(q-[^"]*)" hx-p', one.get("/case/2/take-in"))) & {
+        f"{place}-{mark}" for place, mark in after.items()
+    }
+
+
 def test_several_and_no_answer_to_be_had(one: Web) -> None:
     one.done("/case/1/take-in/tell", {"question": "condition", "picked": ["seal-broken", "rattles"]})
     one.done("/case/1/take-in/tell", {"question": "due", "picked": "not known", "written": ""})

@@ -61,7 +61,7 @@ def test_the_forms_own_field_is_meant_first() -> None:
     [
         (
             "mendbay case release 3 0003-01 --to customer, lab or courier hands it over.",
-            ", lab or courier hands",
+            " hands it over",
         ),
         ("mendbay case pay 3 12.00 --how transfer puts it down", " puts it down"),
         ("If so: mendbay case item-move 3 0003-01 here --mistake REASON.", "."),
@@ -125,7 +125,7 @@ def test_a_command_without_a_case_means_the_page_s(web: Web, monkeypatch: pytest
 
     monkeypatch.setattr("mendbay.faces.web.views.case.wait", refused)
     said = web.post("/case/1/wait", {"who": "part", "what": "a board"}, status=422).text
-    assert '<a href="/case/1/drives">drives</a>. Or wait with “Expected by”.' in said
+    assert 'see <a href="/case/1/drives">the page of the drives</a>. Or wait with “Expected by”.' in said
 
 
 @pytest.mark.parametrize("page", ["files", "hand-back"])

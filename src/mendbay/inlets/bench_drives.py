@@ -8,6 +8,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from mendbay.core.errors import SourceError
+from mendbay.core.quantity import count_text
 from mendbay.jobs.ports import DriveAtHand, DriveLine, DriveReader, Drives
 
 if TYPE_CHECKING:
@@ -18,13 +20,15 @@ UNSTEADY = "unsteady:"
 """What stands before the path of a simulated drive's description."""
 PAGES = "pages:"
 """What stands before the folder that holds what a drive once answered about itself."""
+DESCRIPTION_LIMIT = 1 << 20
+"""Bytes of a file above which it is not looked whether it describes a simulated drive (own choice)."""
 
 
 class BenchDrives(Drives):
     """Opens what is named.
 
     A name is the path of a block device or an image file, or `unsteady:` and the path of a description
-    (`docs/unsteady.md`).
+    (`docs/unsteady.md`); a description without that is refused, not read as an image of some sectors.
 
     Args:
         patience_seconds: how long one read may take before it is abandoned.
@@ -46,6 +50,7 @@ class BenchDrives(Drives):
                 return drive.identity
         from mendbay.inlets import device
 
+        _require_no_other_file(Path(where), self._sector_bytes)
         return device.look(Path(where), self._sector_bytes)
 
     def at_hand(self) -> tuple[DriveAtHand, ...]:
@@ -58,6 +63,7 @@ class BenchDrives(Drives):
             return _unsteady(where)
         from mendbay.inlets.reader import ReaderProcess
 
+        _require_no_other_file(Path(where), self._sector_bytes)
         return ReaderProcess(
             Path(where), patience_seconds=self._patience_seconds, sector_bytes=self._sector_bytes
         )
@@ -111,3 +117,36 @@ def _unsteady(where: str) -> UnsteadyDrive:
 
 def _path(where: str) -> Path:
     return Path(where.removeprefix(UNSTEADY))
+
+
+def _require_no_other_file(path: Path, sector_bytes: int) -> None:
+    """Makes sure that a file, if it is one, can be an image.
+
+    Raises:
+        SourceError: it describes a simulated drive, or ends within a sector.
+    """
+    if not path.is_file():
+        return
+    if _describes(path):
+        raise SourceError(
+            f"{path} describes a simulated drive and is no image", f"Name it as {UNSTEADY}{path}"
+        )
+    size = path.stat().st_size
+    if size > sector_bytes and size % sector_bytes:
+        raise SourceError(
+            f"{path} holds {count_text(size)} bytes, no whole number of sectors of {sector_bytes} bytes, and "
+            "is no image of a drive as it is",
+            "Check the name; of an image that was cut off, make a copy, fill its last sector up with zeros, "
+            "and name that",
+        )
+
+
+def _describes(path: Path) -> bool:
+    from mendbay.core.toml_text import NotToml, parse_toml
+
+    try:
+        if path.stat().st_size > DESCRIPTION_LIMIT:
+            return False
+        return "image" in parse_toml(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, NotToml):
+        return False

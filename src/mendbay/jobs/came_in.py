@@ -1,7 +1,8 @@
 """What of a box came in, or the drive that came alone.
 
-Bays and the box itself are there from the moment a case is said to be of one, and bay 1 from the moment it is
-said to be of a drive; what was added by mistake can be taken back while nothing is on record of it.
+A box and the drives in its bays are there once somebody looked and said which came, as custody never tells
+of what did not; a drive that came alone is there from the moment a case is said to be of one. What was added
+by mistake can be taken back while nothing is on record of it.
 """
 
 from __future__ import annotations
@@ -37,7 +38,8 @@ NOT_SO = "it did not come in, as put down at take-in"
 
 
 def filled_bays(bench: Bench, case: int) -> frozenset[str]:
-    """The bays of a box without bays described that hold a drive: both, unless one was said to be empty."""
+    """The bays of a box without bays described that may hold a drive: both, but one that was said to be
+    empty."""
     return FILLED.get(_answered(bench, case), BOTH)
 
 
@@ -56,7 +58,7 @@ def condition_seen(bench: Bench, case: int, *, own_words: bool, at: str = "") ->
     if own_words:
         words = _values(bench, case, CONDITION_WORDS, at)
         seen += [" ".join(one.split())[:CONDITION_LIMIT] for one in words]
-    return f"as noted of what came in: {', '.join(seen)}" if seen else ""
+    return ", ".join(seen)
 
 
 def settle_bays(bench: Bench, case: int) -> None:
@@ -72,12 +74,14 @@ def settle_bays(bench: Bench, case: int) -> None:
     if kind is not CaseKind.BOX:
         return
     said = _answered(bench, case)
+    if not said:
+        return  # nobody looked into it yet
     if said == "no-box":
         _take_box_back(bench, case)
     elif item_kept(bench, case, What.BOX) is None:
         add_item(bench, case, What.BOX)
     there = {one.bay for one in bench.ledger.bays(case)}
-    if there - BOTH or (there and not said):
+    if there - BOTH:
         return  # described as they are
     for label in sorted(BOTH):
         if label in filled_bays(bench, case) - there:

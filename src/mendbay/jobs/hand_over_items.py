@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from hashlib import sha256
 from pathlib import Path, PurePosixPath
@@ -275,20 +275,31 @@ def hand_overs_of(bench: Bench, case: int) -> tuple[HandOver, ...]:
 
 
 def item_facts(item: Item, seen: str = "") -> dict[str, Any]:
-    """An item as papers name it: `code`, `what`, `marks`, `condition`, `owner`, `where`.
+    """An item as papers name it: `code`, `what`, `marks`, `own` (the condition noted of it alone),
+    `condition` (that, or what is said of all that came in), `owner`, `where`.
 
     Args:
-        seen: the condition that take-in noted of what came in; it stands where none is noted of the item.
+        seen: the condition that take-in noted of all that came in.
     """
-    came = item.what in CAME_IN and item.owner is Owner.CUSTOMER
+    of_all = f"as noted of what came in: {seen}" if seen and _came_in(item) else ""
     return {
         "code": item.code,
         "what": item.named[:1].upper() + item.named[1:],
         "marks": item.marks,
-        "condition": item.condition or (seen if came else ""),
+        "own": item.condition,
+        "condition": item.condition or of_all,
         "owner": str(item.owner),
         "where": item.whereabouts,
     }
+
+
+def seen_of(items: Iterable[Item], seen: str) -> str:
+    """The condition of all that came in, for a paper that names these items; empty if none came in."""
+    return seen if any(map(_came_in, items)) else ""
+
+
+def _came_in(item: Item) -> bool:
+    return item.what in CAME_IN and item.owner is Owner.CUSTOMER
 
 
 def head_facts(head: str) -> dict[str, str]:
@@ -310,6 +321,7 @@ def _papered(bench: Bench, over: HandOver) -> HandedOver:
         "person": over.person,
         "technician": person_on_paper(bench, over.who),
         "at": f"{over.at[:10]} {over.at[11:16]} UTC",
+        "seen": seen_of(over.items, seen),
         "items": [item_facts(one, seen) for one in over.items],
         "words": over.words.split("\n") if over.words.strip() else [],
         "head": head_facts(over.head),

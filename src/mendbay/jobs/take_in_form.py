@@ -152,7 +152,7 @@ def tell(
     Args:
         text: an option by name, words or number, whatever the question asks for, or `not known`.
         bay: whose drive it is about, where each has its own. A bay that the case's kind has and nobody
-            described yet is added.
+            described yet is added, but not by `not known`, which does not say that there is a drive.
         how: the customer gave a consent.
         numbered: as `read_answer` takes it.
 
@@ -258,7 +258,8 @@ def _require_bay(bench: Bench, case: Case, bay: str) -> None:
 
 def _keep(bench: Bench, case: Case, entry: Entry, values: tuple[str, ...], how: How) -> None:
     question = entry.question
-    _add_missing_bay(bench, case, entry.bay)
+    if values:
+        _add_missing_bay(bench, case, entry.bay)
     told = " ".join(
         [f"Bay {entry.bay}:"] * bool(entry.bay) + [entry.words, f"{shown_as(entry.options, values)}."]
     )

@@ -20,7 +20,7 @@ from mendbay.jobs.came_in import condition_seen
 from mendbay.jobs.check_custody import require_sound_custody
 from mendbay.jobs.consents import HOW_GIVEN, consents_of
 from mendbay.jobs.copies_erased import copies_erased_on
-from mendbay.jobs.hand_over_items import head_facts, item_facts
+from mendbay.jobs.hand_over_items import head_facts, item_facts, seen_of
 from mendbay.jobs.keep_copies import keeping_facts
 from mendbay.jobs.keep_items import items_of, number_items
 from mendbay.jobs.papers import frame, person_on_paper
@@ -82,6 +82,7 @@ def write_receipt(bench: Bench, case: int, agreed: Sequence[str] = ()) -> Receip
         "words": _words(bench, case),
         "authority": "" if (settled := authority_of(bench, case)) is None else WORDS[settled.whose],
         "agreed": [one.strip() for one in agreed if one.strip()],
+        "seen": seen_of(here, seen),
         "items": [item_facts(one, seen) for one in here],
         "technician": person_on_paper(bench, bench.who),
         "head": head_facts(head),

@@ -50,4 +50,13 @@ def test_a_folder_for_the_demo_that_cannot_be_made_is_told(without_case: Run, tm
     done = without_case("demo", "--simulated", "--folder", tmp_path / "file" / "demo")
     assert done.returncode == 2
     assert "demo cannot be made: Not a directory." in one_line(done.stderr)
-    assert "Choose another with --folder." in one_line(done.stderr)
+    assert "Choose another: mendbay demo FOLDER" in one_line(done.stderr)
+
+
+def test_the_folder_for_the_demo_is_given_without_an_option_too(without_case: Run, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("no folder")
+    done = without_case("demo", "--simulated", tmp_path / "file" / "demo")
+    assert "demo cannot be made: Not a directory." in one_line(done.stderr)
+    twice = without_case("demo", tmp_path / "here", "--folder", tmp_path / "there")
+    assert (twice.returncode, "given twice" in twice.stderr) == (2, True)
+    assert "[FOLDER]" in without_case("demo", "--help").stdout

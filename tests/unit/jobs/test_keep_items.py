@@ -95,6 +95,7 @@ class TestItems:
     def test_the_box_that_take_in_made_an_item_is_not_added_again(self, bench: Bench) -> None:
         number = take_in(bench, "Quillmere Pottery").number
         tell(bench, number, "kind", "two-bay-box")
+        tell(bench, number, "bays", "both")
         with pytest.raises(UsageError, match="The box is item 0002-01 already"):
             add_item(bench, number, What.BOX, marks="Tarn")
         with pytest.raises(UsageError, match="drive of bay 1 is item 0002-02 already"):
@@ -347,23 +348,29 @@ class TestReceipt:
 
     def test_the_condition_is_that_of_take_in_where_none_is_noted_of_the_item(self, bench: Bench) -> None:
         tell(bench, 1, "kind", "two-bay-box")
+        tell(bench, 1, "bays", "both")
         add_item(bench, 1, What.DRIVE, "spare", condition="clean")
         add_item(bench, 1, What.MEDIUM, "hand-back drive", owner=Owner.LENT)
         assert "condition not noted" in words_of(write_receipt(bench, 1).pdf)
         tell(bench, 1, "condition", "2 4")
         tell(bench, 1, "condition-words", "two screws missing, says Quillmere")
-        seen = "as noted of what came in: a seal is broken or missing, a dent or a crack"
+        seen = "a seal is broken or missing, a dent or a crack"
+        assert f"its condition as seen; as a whole: {seen}" in words_of(write_receipt(bench, 1).pdf)
         paper = words_of(write_receipt(bench, 1).pdf)
-        assert paper.count(seen) == 3  # the box and a drive in each bay
+        assert paper.count(seen) == 1, "of the box with all in it, once"
+        assert paper.count("nothing noted of it alone") == 3  # the box and a drive in each bay
         assert "two screws missing" in paper
         assert "spare, no marks noted; clean" in paper
         change_item(bench, 1, "1", condition="scratched")
         everything = release(bench, 1, [one.code for one in items_of(bench, 1)], Role.LAB)
         paper = words_of(everything.pdf)
-        assert paper.count(seen) == 2
+        assert paper.count(seen) == 1
+        assert paper.count("nothing noted of it alone") == 2
         assert "; scratched" in paper
         assert "screws" not in paper, "free words may name a person, and the paper goes to others"
         assert paper.count("condition not noted") == 1, "what is not the customer's came in with nothing"
+        lent = next(one.code for one in items_of(bench, 1) if one.owner is Owner.LENT)
+        assert seen not in words_of(receive(bench, 1, [lent], Role.LAB).pdf)
 
     def test_it_lists_what_the_customer_brought_and_is_here(self, bench: Bench) -> None:
         add_item(bench, 1, What.BOX, "two-bay box", marks="Tarn", condition="dent")

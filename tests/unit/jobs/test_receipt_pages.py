@@ -35,6 +35,7 @@ def box(bench: Bench, shop: ShopFolder) -> Bench:
     for question, said in (
         ("came-in", "two-bay box, does not start, adapter and one cable with it"),
         ("kind", "two-bay-box"),
+        ("bays", "both"),
         ("condition", "dented"),
         ("wanted", "*.xlsx, glazes/*.jpg"),
         ("due", "2031-12-24"),

@@ -104,7 +104,7 @@ def test_what_case_open_put_down_is_not_asked_again(bench: Bench) -> None:
 def test_symptoms_are_answers_of_triage(bench: Bench, case: int) -> None:
     tell(bench, case, "kind", "two-bay-box")
     form = tell(bench, case, "sound", "3", bay="2")
-    assert [one.bay for one in bench.ledger.bays(case)] == ["1", "2"], "both are there from the kind on"
+    assert bays_of(bench, case) == ["2"], "who tells of a drive says that it is there"
     assert form.stops == ("give the drive of bay 2 no power: it clicks again and again.",)
     assert ("sound", "1") in {one.key for one in form.missing}, "the other bay is still asked about"
     told = tell_triage(bench, case)
@@ -121,7 +121,7 @@ def test_what_nobody_knows_is_not_asked_again_and_enters_no_answer(bench: Bench,
     form = tell(bench, case, "sound", "not known", bay="1")
     entry = next(one for one in form.entries if one.key == ("sound", "1"))
     assert (entry.answered, entry.values, entry.shown) == (True, (), "not known")
-    assert [one.bay for one in bench.ledger.bays(case)] == ["1", "2"], "nor does it vanish"
+    assert bays_of(bench, case) == [], "nor does it say that there is a drive"
     assert not tell_triage(bench, case).known
     assert value(tell(bench, case, "sound", "silent", bay="1"), "sound", "1") == ("silent",)
     with pytest.raises(UsageError, match="was answered"):
@@ -195,6 +195,8 @@ def bays_of(bench: Bench, case: int) -> list[str]:
 
 def test_both_drives_and_the_box_are_items_though_nothing_is_known_of_them(bench: Bench, case: int) -> None:
     tell(bench, case, "kind", "two-bay-box")
+    assert things(bench, case) == []
+    tell(bench, case, "bays", "both")
     tell(bench, case, "sound", "not known", bay="1")
     tell(bench, case, "sound", "clicks", bay="2")
     assert things(bench, case) == ["box", "drive of bay 1", "drive of bay 2"]
@@ -236,8 +238,30 @@ def test_a_drive_described_already_stays_as_it_is(bench: Bench) -> None:
     assert bays_of(bench, number) == ["left"]
 
 
+@pytest.mark.parametrize(
+    ("bays", "came"),
+    [
+        ("both", ["0002-01 (box); of: customer", "drive of bay 1", "drive of bay 2"]),
+        ("bay-2-empty", ["0002-01 (box); of: customer", "drive of bay 1"]),
+        ("no-box", ["drive of bay 1", "drive of bay 2"]),
+        ("not known", []),
+    ],
+)
+def test_custody_tells_only_of_what_is_said_to_be_there(
+    bench: Bench, case: int, bays: str, came: list[str]
+) -> None:
+    before = len(bench.ledger.custody(case))
+    tell(bench, case, "kind", "two-bay-box")
+    tell(bench, case, "sound", "not known", bay="2")
+    assert len(bench.ledger.custody(case)) == before, "a kind brings nothing in, nor does what nobody knows"
+    tell(bench, case, "bays", bays)
+    new = bench.ledger.custody(case)[before:]
+    assert [(one.what, one.item) for one in new] == [("taken in", one) for one in came]
+
+
 def test_an_empty_bay_has_no_drive(bench: Bench, case: int) -> None:
     tell(bench, case, "kind", "two-bay-box")
+    tell(bench, case, "bays", "both")
     assert things(bench, case) == ["box", "drive of bay 1", "drive of bay 2"]
     form = tell(bench, case, "bays", "bay-1-empty")
     assert things(bench, case) == ["box", "drive of bay 2"]
@@ -269,6 +293,7 @@ def test_bays_that_are_described_stay_as_they_are(bench: Bench) -> None:
 
 def test_a_kind_that_was_a_slip_leaves_nothing_behind(bench: Bench, case: int) -> None:
     tell(bench, case, "kind", "two-bay-box")
+    tell(bench, case, "bays", "both")
     tell(bench, case, "kind", "drive")
     assert (bays_of(bench, case), things(bench, case)) == (["1"], ["drive of bay 1"])
     tell(bench, case, "kind", "two-bay-box")
@@ -374,6 +399,7 @@ def test_every_question_can_be_answered_not_known_and_taken_back(bench: Bench, c
 
 def test_neither_custody_nor_story_name_the_customer(bench: Bench, case: int, tmp_path: Path) -> None:
     tell(bench, case, "kind", "two-bay-box")
+    tell(bench, case, "bays", "both")
     secret = f"Ann Zeller of {NAME}"
     for question in ("customer", "contact", "story", "came-in", "condition-words", "locked-who", "matters"):
         tell(bench, case, question, secret)

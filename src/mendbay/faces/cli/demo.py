@@ -24,30 +24,33 @@ TRIES = 5
 
 
 @click.command(name="demo")
+@click.argument("place", metavar="[FOLDER]", required=False, type=click.Path(path_type=Path, file_okay=False))
 @click.option(
     "--folder",
     type=click.Path(path_type=Path, file_okay=False),
-    help="Where to play it; must not exist.  [default: demo-DATE-TIME here]",
+    help="Where to play it, as FOLDER; must not exist.  [default: demo-DATE-TIME here]",
 )
 @click.option("--seed", default=1, show_default=True, help="Another seed makes other damage.")
 @click.option(
     "--simulated", is_flag=True, help="Simulated drives, also where real block devices could be had."
 )
 @click.pass_obj
-def command(screen: Screen, folder: Path | None, seed: int, simulated: bool) -> None:
-    """Play the whole job on two invented failing drives.
+def command(screen: Screen, place: Path | None, folder: Path | None, seed: int, simulated: bool) -> None:
+    """Play the whole job on two invented failing drives, in FOLDER.
 
     A pottery studio's two-bay box: bay 1's board was burnt by a wrong adapter, bay 2 fell behind weeks
     ago and is scratched. As root the drives are real failing block devices, otherwise simulated ones.
     """
-    place = folder or Path(time.strftime("demo-%Y%m%d-%H%M%S"))
+    if place is not None and folder is not None:
+        raise UsageError("The folder is given twice.", f"mendbay demo {place} is enough.")
+    place = place or folder or Path(time.strftime("demo-%Y%m%d-%H%M%S"))
     if place.exists():
         raise UsageError(f"{place} already exists.", "Choose another folder, or remove this one first.")
     try:
         place.mkdir(parents=True)
     except OSError as trouble:
         raise UsageError(
-            f"The folder {place} cannot be made: {trouble.strerror}.", "Choose another with --folder."
+            f"The folder {place} cannot be made: {trouble.strerror}.", "Choose another: mendbay demo FOLDER"
         ) from trouble
     stage = DemoStage(seed, simulated)
     started = time.monotonic()

@@ -28,47 +28,49 @@ CASE_PAGES = {
         "untell": ("take-in", "take-in"),
         "consent": ("take-in", "take-in"),
         "authority": ("take-in", "take-in"),
-        "picture": ("pictures", "pictures"),
-        "items": ("things", "things of the case"),
-        "item-add": ("things", "things of the case"),
-        "item-change": ("things", "things of the case"),
-        "item-move": ("things", "things of the case"),
-        "item-withdraw": ("things", "things of the case"),
-        "labels": ("things", "things of the case"),
-        "receive": ("things", "things of the case"),
-        "release": ("things", "things of the case"),
-        "hand-over": ("things", "things of the case"),
-        "hand-overs": ("things", "things of the case"),
-        "signed": ("things", "things of the case"),
-        "call-off": ("things", "things of the case"),
-        "receipt": ("hand-back", "hand-back"),
-        "quote": ("money", "money"),
-        "quotes": ("money", "money"),
-        "accept": ("money", "money"),
-        "bill": ("money", "money"),
-        "pay": ("money", "money"),
-        "unpay": ("money", "money"),
-        "payments": ("money", "money"),
-        "wait": ("case", "the case"),
-        "go-on": ("case", "the case"),
+        "picture": ("pictures", "the page of the pictures"),
+        "items": ("things", "the page of the things"),
+        "item-add": ("things", "the page of the things"),
+        "item-change": ("things", "the page of the things"),
+        "item-move": ("things", "the page of the things"),
+        "item-withdraw": ("things", "the page of the things"),
+        "labels": ("things", "the page of the things"),
+        "receive": ("things", "the page of the things"),
+        "release": ("things", "the page of the things"),
+        "hand-over": ("things", "the page of the things"),
+        "hand-overs": ("things", "the page of the things"),
+        "signed": ("things", "the page of the things"),
+        "call-off": ("things", "the page of the things"),
+        "receipt": ("hand-back", "the page of the hand-back"),
+        "quote": ("money", "the page of quotes and bills"),
+        "quotes": ("money", "the page of quotes and bills"),
+        "accept": ("money", "the page of quotes and bills"),
+        "bill": ("money", "the page of quotes and bills"),
+        "pay": ("money", "the page of quotes and bills"),
+        "unpay": ("money", "the page of quotes and bills"),
+        "payments": ("money", "the page of quotes and bills"),
+        "wait": ("case", "the page of the case"),
+        "go-on": ("case", "the page of the case"),
         "due": ("case", "“Set the day” on the page of the case"),
-        "letter": ("letters", "letters"),
-        "message": ("letters", "letters"),
+        "letter": ("letters", "the page of the letters"),
+        "message": ("letters", "the page of the letters"),
         "custody": ("record", "the case's story"),
-        "close": ("closing", "closing the case"),
-        "reopen": ("closing", "closing the case"),
-        "keep": ("closing", "closing the case"),
-        "erase-plan": ("erasing", "the copies of the case"),
-        "erase": ("erasing", "the copies of the case"),
-        "erasure": ("closing", "closing the case"),
-        "export": ("closing", "closing the case"),
-        "forget": ("forgetting", "forgetting the case"),
+        "close": ("closing", "the page of closing"),
+        "reopen": ("closing", "the page of closing"),
+        "keep": ("closing", "the page of closing"),
+        "erase-plan": ("erasing", "the page of the copies"),
+        "erase": ("erasing", "the page of the copies"),
+        "erasure": ("closing", "the page of closing"),
+        "export": ("closing", "the page of closing"),
+        "forget": ("forgetting", "the page of forgetting"),
     },
     "triage": dict.fromkeys(
         ("show", "signs", "tell", "untell", "tried", "about", "why", "what-if", "step"), ("triage", "triage")
     ),
     "board": {
-        **dict.fromkeys(("pictures", "show", "correct", "uncorrect", "withdraw"), ("pictures", "pictures")),
+        **dict.fromkeys(
+            ("pictures", "show", "correct", "uncorrect", "withdraw"), ("pictures", "the page of the pictures")
+        ),
         **dict.fromkeys(("sheet", "measure", "skip", "override", "step"), ("board", "the board")),
     },
     "donor": {
@@ -85,33 +87,38 @@ CASE_PAGES = {
         ),
     },
     "drive": dict.fromkeys(
-        ("blend", "compare", "facts", "read", "refused", "set-aside", "show", "verify"), ("drives", "drives")
+        ("blend", "compare", "facts", "read", "refused", "set-aside", "show", "verify"),
+        ("drives", "the page of the drives"),
     ),
-    "pair": {"look": ("pair", "the pair"), "read": ("drives", "drives")},
-    "files": {"list": ("files", "files"), "show": ("files", "files")},
-    "handback": {"make": ("hand-back", "hand-back"), "check": ("hand-back", "checking a copy")},
+    "pair": {"look": ("pair", "the page of the pair"), "read": ("drives", "the page of the drives")},
+    "files": {"list": ("files", "the page of the files"), "show": ("files", "the page of the files")},
+    "handback": {
+        "make": ("hand-back", "the page of the hand-back"),
+        "check": ("hand-back", "the check of a copy"),
+    },
 }
-"""By noun and verb of a command that names a case: the page, and what links call it."""
+"""By noun and verb of a command that names a case: the page, and what links call it: words for one thing, so
+that a sentence reads on behind them as it does behind a command."""
 BY_BAY = ("board", "rom", "donor")
 """Nouns whose commands name a bay behind the case."""
 SHOP_PAGES = {
-    ("case", "today"): ("today", "today"),
-    ("case", "waiting"): ("today", "today"),
-    ("case", "list"): ("cases", "cases"),
-    ("case", "open"): ("cases", "cases"),
-    ("case", "find"): ("cases", "cases"),
-    ("case", "keeping"): ("kept-copies", "the copies that are kept"),
-    ("bench", "lessons"): ("lessons", "lessons"),
-    ("bench", "reckon"): ("reckon", "reckoning"),
-    ("bench", "prices"): ("settings", "settings"),
-    ("bench", "papers"): ("settings", "settings"),
-    ("board", "lessons"): ("misread", "misread characters"),
-    ("board", "families"): ("families", "families"),
-    ("board", "family"): ("families", "families"),
-    ("triage", "tables"): ("triage-numbers", "the numbers of triage"),
-    ("rom", "families"): ("families", "families"),
-    ("rom", "learn"): ("families", "families"),
-    ("rom", "unlearn"): ("families", "families"),
+    ("case", "today"): ("today", "the page of today"),
+    ("case", "waiting"): ("today", "the page of today"),
+    ("case", "list"): ("cases", "the page of the cases"),
+    ("case", "open"): ("cases", "the page of the cases"),
+    ("case", "find"): ("cases", "the page of the cases"),
+    ("case", "keeping"): ("kept-copies", "the list of the copies that are kept"),
+    ("bench", "lessons"): ("lessons", "the page of the lessons"),
+    ("bench", "reckon"): ("reckon", "the page of reckoning"),
+    ("bench", "prices"): ("settings", "the page of the settings"),
+    ("bench", "papers"): ("settings", "the page of the settings"),
+    ("board", "lessons"): ("misread", "the page of misread characters"),
+    ("board", "families"): ("families", "the page of the families"),
+    ("board", "family"): ("families", "the page of the families"),
+    ("triage", "tables"): ("triage-numbers", "the page of triage's numbers"),
+    ("rom", "families"): ("families", "the page of the families"),
+    ("rom", "learn"): ("families", "the page of the families"),
+    ("rom", "unlearn"): ("families", "the page of the families"),
     **{
         ("donor", verb): ("stock", "the stock")
         for verb in (
@@ -129,7 +136,7 @@ SHOP_PAGES = {
     },
     ("donor", "withdraw"): ("stock", "the stock"),
     **{
-        ("donor", verb): ("stand-ins", "what can stand for what")
+        ("donor", verb): ("stand-ins", "the list of what can stand for what")
         for verb in ("accept", "accepted", "unaccept")
     },
 }
@@ -147,6 +154,9 @@ _COMMAND = re.compile(
     rf"(?<=[A-Z] ){_TYPED}|(?<=\d )(?!{_GOES_ON})[0-9A-Za-z_*./=-]+(?=[ .,;]|$)|(?<=--bay ){_WORD}|"
     rf"(?<=rom learn )(?!NAME){_WORD}))*)`?"
 )
+
+_ENDS = re.compile(r"[.;,)]|\s*$")
+"""What follows a command with which its sentence, or a part of it, ends."""
 
 
 CONCERNS = frozenset(
@@ -216,11 +226,25 @@ def told_on(book: Book) -> Callable[[Context, object], Markup]:
     return told
 
 
+def _in_its_sentence(words: str, before: str, after: str) -> tuple[str, str]:
+    """What stands before a link, and its words. A command that stands for itself says what to do, a page does
+    not: it is to be seen."""
+    begins = not before.strip() or before.rstrip().endswith((".", "?", "!"))
+    alone = _ENDS.match(after) is not None and (begins or before.endswith(": "))
+    if alone:
+        return "See " if begins else "see ", words
+    return "", words[:1].upper() + words[1:] if begins else words
+
+
 def _linked(book: Book, text: object, case: int | None, address: Address | None) -> Markup:
     said, at, made = for_a_form(without_controls(str(text))), 0, Markup()
     for found in _COMMAND.finditer(said):
         page = page_of(book, f"{found['noun']} {found['verb']}{found['rest']}", case)
         made += escape(in_words_of_the_page(said[at : found.start()], book, address))
-        made += Markup('<a href="{}">{}</a>').format(*page) if page else escape(found[0])
+        if page:
+            see, words = _in_its_sentence(page[1], said[: found.start()], said[found.end() :])
+            made += Markup('{}<a href="{}">{}</a>').format(see, page[0], words)
+        else:
+            made += escape(found[0])
         at = found.end()
     return made + escape(in_words_of_the_page(said[at:], book, address))

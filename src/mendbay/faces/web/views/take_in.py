@@ -155,6 +155,13 @@ def _back(visit: Visit, form: FilledForm, said: str, answered: tuple[str, str]) 
     return replace(there, url=f"{there.url}#go-on")
 
 
+def _kept(entry: Entry) -> str:
+    """That an answer was kept, without its question, which stands with it below."""
+    if not entry.values:
+        return f"Kept as not known: {_called(entry)}"
+    return f"Kept of bay {entry.bay}: {entry.shown}." if entry.bay else f"Kept: {entry.shown}."
+
+
 def _called(entry: Entry) -> str:
     return f"Bay {entry.bay}: {entry.words}" if entry.bay else entry.words
 
@@ -175,7 +182,7 @@ def tell_answer(visit: Visit) -> Answer:
         form = tell(bench, case, question, answer, bay)
         now = bench.ledger.case(case).wanted if question == "wanted" else ()
     done = next((one for one in form.entries if one.key == entry.key), None)
-    kept = f"{_called(entry)} {done.shown}." if done else _called(entry)
+    kept = _kept(done or entry)
     more = [f"It takes the place of: {', '.join(before)}."] if before and before != now else []
     more += [wording.one_pattern_hint(one) for one in now if seems_several(one)]
     return _back(visit, form, " ".join([kept, *more]), entry.key)
