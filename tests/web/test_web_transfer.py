@@ -239,6 +239,18 @@ def test_a_transfer_from_the_first_read_to_the_certificate(bench: Bench) -> None
     assert paper.content.startswith(b"%PDF")
 
 
+def test_one_chip_to_be_written_is_enough_to_plan(bench: Bench) -> None:
+    bench.read("patient")
+    said = text_of(bench.page())
+    assert "One of these ways is enough" in said
+    assert said.count("Nothing can be planned") == len(board_transfer.TARGETS)
+    bench.read("donor")
+    page = bench.page()
+    assert "Done: a transfer to the donor's chip can be planned." in text_of(page)
+    assert "Nothing can be planned" not in text_of(page)
+    assert page.count('<li class="open">') == 1, "the step that is due, and no way that nobody needs"
+
+
 def test_a_transfer_is_given_up_in_the_step_of_the_ledger_that_compares_what_was_seen(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
