@@ -54,6 +54,7 @@ if TYPE_CHECKING:
     from mendbay.jobs.work_port import Desk, WorkOrder, Works
     from mendbay.outlets.mediums import Mounted
     from mendbay.outlets.own_fonts import OwnFonts
+    from mendbay.outlets.rom_picture import RomDrawn
     from mendbay.outlets.scenario.practice import Practice
     from mendbay.outlets.stationery import OwnPapers
     from mendbay.outlets.work_shelf import WorkShelf
@@ -442,15 +443,15 @@ def rom_picture(rom: RomMap) -> bytes:
     return rom_svg(rom, "rom", LIGHT).encode()
 
 
-def rom_drawing(rom: RomMap, key: str) -> str:
-    """The same as part of a page, in its own colours.
+def rom_drawing(rom: RomMap, key: str) -> RomDrawn:
+    """The parts of the same for a page, in its own colours.
 
     Args:
         key: letters and digits that no other picture on the page has.
     """
-    from mendbay.outlets.rom_picture import rom_svg
+    from mendbay.outlets.rom_picture import rom_drawn
 
-    return rom_svg(rom, key)
+    return rom_drawn(rom, key)
 
 
 def drive_rings(

@@ -15,6 +15,7 @@ from mendbay.case.consents import Word
 from mendbay.case.records import Bay
 from mendbay.faces.web.app import book_of_all
 from mendbay.faces.web.commands import linked
+from mendbay.faces.web.desk import static_files
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.keep_stock import add_items
 from mendbay.jobs.measure_board import enter, tell_sheet
@@ -82,6 +83,15 @@ def test_every_step_shows_its_cautions_before_its_form(shop: Web) -> None:
         if "/board/measure" in page and step.cautions:
             assert page.index("Before you do it") < page.index("/board/measure"), step.id
     shop.get(f"{BOARD}/step?bay=1&step=no-such", status=422)
+
+
+def test_what_is_seen_is_chosen_in_a_group_without_a_frame(shop: Web) -> None:
+    """A frame of its own has no room within: its buttons would stick to it, and its words lie across it."""
+    step = next(one for one in packaged_form().steps.values() if one.choices)
+    page = shop.get(f"{BOARD}/step?bay=1&step={step.id}")
+    assert re.search(r'<div class="ask"><fieldset>\s*<legend>What is seen', page)
+    styles = static_files()["triage.css"][0].decode()
+    assert re.search(r"\.ask fieldset \{[^}]*border: 0;[^}]*padding: 0;", styles)
 
 
 def test_two_who_fill_in_one_sheet_do_not_pass_each_other(shop: Web) -> None:

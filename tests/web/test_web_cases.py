@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import time
+from dataclasses import replace
 
 import pytest
 
@@ -186,6 +187,23 @@ def test_long_jobs_are_told_in_words(web: Web, monkeypatch: pytest.MonkeyPatch) 
     assert "The image is not what was kept: 5d5d5d5d… is 7e7e7e7e…." in page
     assert "Read it anew" not in page
     assert "Reading the drives together , 2026-11-29 05:00: done, but not everything could be had." in page
+
+
+def test_a_job_that_ended_tells_what_came_of_it_and_no_caution(
+    web: Web, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    number = opened(web)
+    order = WorkOrder("1", WorkKind.READ_CHIP, number, "Kim", "2026-11-29T05:00:00Z", {})
+    said = ("It begins.", "CAUTION, A clip the wrong way round: it puts the supply on the wrong pin.")
+    state = WorkState(standing=Standing.RUNS, said=said)
+    works = [ShownWork(order, state, "under way", True, None, "")]
+    monkeypatch.setattr("mendbay.faces.web.views.case.shown_works", lambda visit, kinds, most: works)
+    assert "under way. It begins." in text_of(web.get(f"/case/{number}"))
+    ended = replace(state, standing=Standing.ENDED, outcome=Outcome.DONE, result_words=("Kept: 2 reads.",))
+    works[:] = [ShownWork(order, ended, "done", False, None, "")]
+    page = text_of(web.get(f"/case/{number}"))
+    assert "done. Kept: 2 reads." in page
+    assert "CAUTION" not in page
 
 
 def _weighed(web: Web, number: int) -> str:

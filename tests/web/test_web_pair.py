@@ -64,7 +64,11 @@ def test_mirror_in_step(tmp_path: Path, base: SmallBase) -> None:
         assert "in step" in said
         assert page.count("<rect") > 12
         assert len(found.bench.ledger.events(1)) == events  # a page changes nothing
-        assert "in the case's story" in text_of(web.done(f"{PAIR}/keep"))
+        assert "The case does not know this yet." in said, "what is shown is not yet what the case knows"
+        told = text_of(web.done(f"{PAIR}/keep"))
+        assert "in the case's story" in told
+        assert "does not know this yet" not in told
+        assert f'action="{PAIR}/keep"' in web.get(PAIR), "later looks can be put there too"
         assert "not compared" not in said.replace("were not compared", "")
 
 

@@ -199,6 +199,32 @@ def test_a_reader_that_fails_is_told_and_the_next_is_read(one: Web, told: ToldPi
     assert SERIAL in read(one)
 
 
+def test_pictures_that_wait_are_told_as_waiting_and_not_as_missing(
+    one: Web, told: ToldPictures, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun, going_on = threading.Event(), threading.Event()
+    at_once = ToldPictures.read_bytes
+
+    def slow(self: ToldPictures, data: bytes, name: str) -> Reading:
+        begun.set()
+        going_on.wait(60)
+        return at_once(self, data, name)
+
+    monkeypatch.setattr(ToldPictures, "read_bytes", slow)
+    try:
+        one.done(ADD, {"bay": "1"}, files=sent(JPEG + b"1"))
+        assert begun.wait(60)
+        page = text_of(one.get("/case/1/pictures?bay=1"))
+        assert "Not seen so far 1 picture waits to be read and may show it" in page
+        assert "Still missing" not in page
+        assert "Pictures 1 to be read" in page, "the spine knows of it too"
+    finally:
+        going_on.set()
+    after = read(one)
+    assert "Still missing" in text_of(after)
+    assert "to be read" not in text_of(after)
+
+
 def test_what_is_left_when_the_server_ends_is_read_by_a_work(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -9,6 +9,7 @@ from importlib.resources import files
 import pytest
 
 from mendbay.faces.web.desk import APART, static_files
+from mendbay.files.verdict import Verdict
 from support.web_client import Web
 
 MEANT = {".scroll", ".plain", ".ticks"}
@@ -96,3 +97,25 @@ def test_a_link_that_stands_alone_can_be_hit_with_a_finger() -> None:
     for template in (files("mendbay.faces.web") / "templates").iterdir():
         for found in re.findall(rf"^<p>{link}</p>$", template.read_text(), re.MULTILINE):
             raise AssertionError(f"{template.name}: {found} is no way of its own")
+
+
+def _marks(template: str, of: str) -> dict[str, list[tuple[tuple[str, str], ...]]]:
+    """The shapes of a template's marks by their word, without their colours."""
+    branches = re.findall(rf'if ([^%]*?{of} == "[^%]*?) -?%}}(.*?)\{{%', template, re.DOTALL)
+    return {
+        word: [
+            tuple(one for one in re.findall(r'([\w-]+)="([^"]*)"', shape) if "var(" not in one[1])
+            for shape in re.findall(r"<(?:circle|path)[^>]*>", shapes.replace("currentColor", "var()"))
+        ]
+        for said, shapes in branches
+        for word in re.findall(rf'{of} == "(\w+)"', said)
+    }
+
+
+def test_what_files_are_worth_is_marked_as_in_the_report() -> None:
+    pages = _marks((files("mendbay.faces.web") / "templates/files_parts.html").read_text(), "word")
+    report = _marks((files("mendbay.outlets") / "templates/report.html").read_text(), "state")
+    words = {str(one) for one in Verdict}
+    assert words <= pages.keys()
+    assert {word: pages[word] for word in words} == {word: report[word] for word in words}
+    assert all(pages[word] for word in words)

@@ -239,6 +239,18 @@ def test_a_transfer_from_the_first_read_to_the_certificate(bench: Bench) -> None
     assert paper.content.startswith(b"%PDF")
 
 
+def test_one_chip_to_be_written_is_enough_to_plan(bench: Bench) -> None:
+    bench.read("patient")
+    said = text_of(bench.page())
+    assert "One of these ways is enough" in said
+    assert said.count("Nothing can be planned") == len(board_transfer.TARGETS)
+    bench.read("donor")
+    page = bench.page()
+    assert "Done: a transfer to the donor's chip can be planned." in text_of(page)
+    assert "Nothing can be planned" not in text_of(page)
+    assert page.count('<li class="open">') == 1, "the step that is due, and no way that nobody needs"
+
+
 def test_a_transfer_is_given_up_in_the_step_of_the_ledger_that_compares_what_was_seen(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -325,14 +337,18 @@ def test_dumps_are_kept_judged_and_taken_back(bench: Bench) -> None:
     said = bench.web.post(f"{BOARD}/keep-dumps", {"bay": "1", "chip": "patient"}, files=sent)
     page = bench.web.get(said.headers["location"])
     assert "<script>alert" not in page
-    assert "they differ; from script>.bin, b.bin," in re.sub(r" ,", ",", text_of(page))
+    assert "they differ, and no transfer may rest on them; from script>.bin, b.bin," in re.sub(
+        r" ,", ",", text_of(page)
+    )
     assert "sitting 1 (script>.bin, b.bin)." in text_of(bench.web.get("/case/1/record"))
     kept = {one.parent for one in (bench.web.home / "cases").rglob("*.bin")}
     assert {one.name for one in kept} == {"patient-1"}
     before = bench.everything()
     judged = bench.web.get(f"{BOARD}/reads?bay=1&chip=patient")
     assert "Where the reads differ" in judged
-    assert 'class="rom-map"' in judged
+    assert "reads: doubtful" in text_of(judged)
+    assert 'aria-hidden="true">?</span>' in judged
+    assert 'class="rom-regions"' in judged
     assert not re.search(r"<[^>]* style=", judged), "a style attribute would be refused by the browser"
     assert bench.everything() == before, "a look changes nothing"
     bench.web.done(f"{BOARD}/judge", {"bay": "1", "chip": "patient"})
@@ -341,6 +357,22 @@ def test_dumps_are_kept_judged_and_taken_back(bench: Bench) -> None:
     gone = {"bay": "1", "chip": "patient", "sitting": "1", "reason": "of another drive"}
     assert "Withdrawn: of another drive" in text_of(bench.web.done(f"{BOARD}/withdraw-sitting", gone))
     bench.web.post(f"{BOARD}/withdraw-sitting", gone, status=422)
+
+
+def test_a_mark_of_reads_says_whether_they_may_be_used(bench: Bench) -> None:
+    flipped = [bytes([*PATIENT[:at], PATIENT[at] ^ 1, *PATIENT[at + 1 :]]) for at in range(0, 2500, 500)]
+    poor = [("dumps", (f"{at}.bin", one)) for at, one in enumerate(flipped)]
+    sound = [("dumps", (f"{at}.bin", PATIENT)) for at in range(3)]
+    for sent, mark, words in (
+        (poor, "✕", "5 reads: repaired, but no transfer may rest on reads that differ"),
+        (sound, "✓", "3 reads: agree."),
+    ):
+        bench.web.post(f"{BOARD}/keep-dumps", {"bay": "1", "chip": "patient"}, files=sent)
+        page = bench.web.get(f"{BOARD}/reads?bay=1&chip=patient")
+        assert words in text_of(page).replace(" ,", ",").replace(" .", ".")
+        assert re.findall(r'<span class="mark[^>]*>(.)</span>', page) == [mark]
+    older = re.findall(r'<span class="mark[^>]*>(.)</span> ([^;]*);', bench.web.get(f"{BOARD}/rom?bay=1"))
+    assert older == [("✕", "they differ, and no transfer may rest on them")]
 
 
 @pytest.mark.parametrize(

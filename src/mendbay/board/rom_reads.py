@@ -86,6 +86,12 @@ class ReadsJudgement:
         return self.verdict in (Verdict.AGREE, Verdict.REPAIRED) and not self.questions
 
     @property
+    def carries_transfer(self) -> bool:
+        """Whether a transfer may rest on these very reads; a dump that was made of reads that differ is none,
+        however exact it is."""
+        return self.verdict is Verdict.AGREE
+
+    @property
     def questions(self) -> tuple[Fault, ...]:
         """What a person should answer, although it does not change the verdict."""
         return tuple(one for one in self.faults if one.standing is Standing.QUESTION)

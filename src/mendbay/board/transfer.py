@@ -41,11 +41,13 @@ OPEN_LOOKS = 3
 
 @dataclass(frozen=True, slots=True)
 class BlockWritten:
-    """One more block was written and read back right: `done` of `blocks`."""
+    """One more block was written and read back right: `done` of `blocks`, and their bytes."""
 
     step: BlockStep
     done: int
     blocks: int
+    done_bytes: int
+    total_bytes: int
 
 
 Progress = Callable[[ReadProgress | BlockWritten], None]
@@ -289,13 +291,14 @@ class _Run:
 
     def do(self, steps: Sequence[BlockStep], permit: WritePermit) -> None:
         """Writes the blocks. From the first on, what goes wrong leaves the chip written in part."""
+        sizes = [one.size_bytes for one in steps]
         try:
             for number, step in enumerate(steps, 1):
                 self.note(BEGUN, step)
                 self._write_block(step, permit)
                 self._check_block(step)
                 self.note(DONE, step)
-                self.progress(BlockWritten(step, number, len(steps)))
+                self.progress(BlockWritten(step, number, len(steps), sum(sizes[:number]), sum(sizes)))
         except MendbayError as trouble:
             raise TransferIncomplete(
                 f"The chip was written in part, up to block {number} of {len(steps)}: {trouble.what}",

@@ -799,6 +799,7 @@ def _note(bench: Bench, case: int, bay: str, kind: NoteKind, subject: str, body:
 
 def _tell(bench: Bench, done: ReadProgress | BlockWritten) -> None:
     if isinstance(done, BlockWritten):
-        bench.tell(StepProgress("writing the chip:", done.done, done.blocks, f"{done.step.offset:06X}h"))
+        now = f"(block {done.done} of {done.blocks}, at {done.step.offset:06X}h)"
+        bench.tell(StepProgress("writing the chip", done.done_bytes, done.total_bytes, now, in_bytes=True))
     else:
         tell_reading(bench, done.read_number - 1, done.reads, done)

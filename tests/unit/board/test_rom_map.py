@@ -1,5 +1,6 @@
 """The map of a ROM and its picture."""
 
+import re
 import xml.etree.ElementTree as ET
 
 import numpy as np
@@ -7,7 +8,7 @@ import pytest
 
 from mendbay.board.rom_map import Grain, map_rom, map_words
 from mendbay.outlets.rings import LIGHT
-from mendbay.outlets.rom_picture import rom_svg
+from mendbay.outlets.rom_picture import CURVE_HEIGHT, LEAST_PERCENT, rom_drawn, rom_svg
 
 CHANCE = np.random.default_rng(3)
 NOISE = CHANCE.integers(0, 256, 4096, np.uint8).tobytes()
@@ -67,19 +68,44 @@ def test_no_data_is_refused() -> None:
         map_rom(b"")
 
 
-def test_the_picture_has_a_cell_a_block_and_says_the_same_in_words() -> None:
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def test_the_picture_has_a_line_a_region_with_a_bar_where_it_lies() -> None:
     rom = map_rom(image(), block=1024)
     root = ET.fromstring(rom_svg(rom, "k1", LIGHT))
-    space = "{http://www.w3.org/2000/svg}"
-    described = root.find(f"{space}desc")
+    described = root.find(f"{SVG}desc")
     assert described is not None
     assert described.text is not None
     assert "compressed or enciphered" in described.text
-    texts = [one.text for one in root.iter(f"{space}text")]
-    assert {"erased (FF)", "zeros (00)", "tables or text", "same bytes as an earlier block"} <= set(texts)
-    frames = [one for one in root.iter(f"{space}rect") if one.get("fill") == "none"]
-    legend = len([one for one in texts if one and one.strip("0123456789ABCDEF") != ""])
-    assert len(frames) == 20 + legend
+    said = ["".join(one.itertext()) for one in root.iter(f"{SVG}text")]
+    assert [one for one in said if "erased (FF)" in one] == [
+        "004000h to 004FFFh  erased (FF), 0.00 bits a byte"
+    ]
+    bars = [rom_bars(one) for one in root.findall(f"{SVG}svg")[1:]]
+    assert bars == [[(0, 20)], [(20, 20)], [(40, 20)], [(0, 20), (60, 20)], [(80, 20)]]
+
+
+def rom_bars(drawn: ET.Element) -> list[tuple[float, float]]:
+    """From where, and how far, bars of a line reach, in per cent; that of the same bytes earlier first."""
+    found = [(one.get("x"), one.get("width", "")) for one in drawn.findall(f"{SVG}rect")]
+    return [(float(at.rstrip("%")), float(wide.rstrip("%"))) for at, wide in found if at is not None]
+
+
+def test_the_smallest_region_can_be_seen_also_at_the_end() -> None:
+    root = ET.fromstring(rom_svg(map_rom(b"\xff" * (1 << 20) + TEXT[:256]), "k1", LIGHT))
+    at, wide = rom_bars(root.findall(f"{SVG}svg")[-1])[0]
+    assert wide == LEAST_PERCENT
+    assert at + wide == 100
+
+
+def test_the_curve_reaches_from_the_first_byte_to_the_last() -> None:
+    drawn = rom_drawn(map_rom(image(), block=1024), "k1", LIGHT)
+    line = re.findall(r'd="M([^"]*)"', drawn.curve)[-1].split("L")
+    assert line[0].startswith("0 ")
+    assert line[-1] == f"100 {CURVE_HEIGHT}", "erased bytes at the end carry nothing"
+    assert len(line) == 2 * 20
+    assert "between 0.00 and 7." in drawn.curve_words
 
 
 def test_too_many_blocks_are_refused() -> None:

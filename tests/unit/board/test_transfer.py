@@ -351,7 +351,7 @@ def test_transfer_is_written_verified_and_certified(bench: TransferBench) -> Non
     )
     assert done.plan_sha256 == bench.verified.plan.digest
     assert [one for one in seen if isinstance(one, BlockWritten)] == [
-        BlockWritten(bench.verified.plan.steps[0], 1, 1)
+        BlockWritten(bench.verified.plan.steps[0], 1, 1, *2 * [bench.verified.plan.steps[0].size_bytes])
     ]
     assert json.loads(json.dumps(done.as_record()))["chip_id"] == SMALL_ID.hex()
     words = [json.loads(line)["word"] for line in bench.journal.kept]

@@ -67,6 +67,9 @@ class ChipShop:
         work = self.write(plan)
         until(lambda: self.blocks(work) > 0 or self.shop.state(work).is_over)
         assert not self.shop.state(work).is_over
+        step = self.shop.state(work).step
+        assert step is not None
+        assert step["in_bytes"], "blocks are not alike: how far it is, is told in bytes"
         return work
 
     def blocks(self, work: str) -> int:

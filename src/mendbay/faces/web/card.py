@@ -11,6 +11,7 @@ from mendbay.core.note import NoteKind
 from mendbay.core.quantity import count_text
 from mendbay.faces.agenda_words import figures_words, wait_words
 from mendbay.faces.web.commands import page_of
+from mendbay.faces.web.picture_reading import picture_reading
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.case_pictures import case_pictures
 from mendbay.jobs.case_steps import CaseSteps, StepName, StepState, is_unasked, tell_steps
@@ -107,7 +108,7 @@ def card_of(visit: Visit, bench: Bench, number: int) -> Card:
     steps = tuple(
         _step(visit, page, name, found[step], number, today)
         if step
-        else CardStep(page, name, visit.url(page, case=number), words=_pictures_words(bench, number))
+        else CardStep(page, name, visit.url(page, case=number), words=_pictures_words(visit, bench, number))
         for page, name, step in STEPS
         if page in there
     )
@@ -129,10 +130,15 @@ def _step(visit: Visit, page: str, name: str, step: JobStep, case: int, today: s
     return CardStep(page, name, url, str(step.state), step.words, waits)
 
 
-def _pictures_words(bench: Bench, case: int) -> str:
+def _pictures_words(visit: Visit, bench: Bench, case: int) -> str:
+    """How many are kept; what was sent is kept once it is read, and told as waiting until then."""
     of_bays = {(one.bay, one.subject) for one in standing_notes(bench, NoteKind.PICTURE, case)}
     kept = len(of_bays) + len(case_pictures(bench, case))
-    return f"{count_text(kept)} kept" if kept else "none yet"
+    waiting = picture_reading(visit.desk).waiting(case)
+    found = [f"{count_text(kept)} kept"] if kept else []
+    if waiting:
+        found.append(f"{count_text(waiting)} to be read")
+    return ", ".join(found) or "none yet"
 
 
 def asks_first(visit: Visit, case: int) -> CardNext:

@@ -111,7 +111,7 @@ def _step_told(step: Mapping[str, Any]) -> tuple[float | None, str]:
 def _step(step: Mapping[str, Any]) -> tuple[float | None, str]:
     done, total, name = int(step["done"]), int(step["total"]), str(step["step"]).rstrip(":")
     if not total:
-        return None, f"{name}: {count_text(done)} so far"
+        return None, f"{name}: {count_text(done)} so far" if done else name
     numbers = (
         f"{bytes_text(done)} of {bytes_text(total)}"
         if step["in_bytes"]

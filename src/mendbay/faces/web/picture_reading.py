@@ -161,6 +161,11 @@ class PictureReading:
             is_first = self._tasks[0].place == place
             return Standing(sum(one.left for one in mine), self._now if is_first else "")
 
+    def waiting(self, case: int) -> int:
+        """How many pictures of all bays of a case were sent and are not read yet."""
+        with self._lock:
+            return sum(one.left for one in self._tasks if one.place[0] == case)
+
     def await_quiet(self, seconds: float) -> bool:
         """Waits until nothing is left to be read; whether that came."""
         with self._quiet:

@@ -25,6 +25,8 @@ from mendbay.jobs.rom_reads import read_chip
 from mendbay.jobs.transfer_rom import carry_out, tell_plan
 from mendbay.wiring import BenchProgrammers, shop_files, transfer_journals
 
+CHECKING = "holding the plan against the dumps"
+"""What comes before the chip is asked: it takes about a second for each MiB, and cannot be counted."""
 AGAIN = "Read the chip again: that begins a new sitting."
 
 
@@ -62,6 +64,7 @@ def write_a_chip(
     """
     shop, journals = shop_files(home), transfer_journals(home)
     _say_before(bench, case)
+    bench.tell(StepProgress(CHECKING, 0, 0))
     planned = tell_plan(bench, shop, journals, case, options.bay)
     if options.restore:
         planned.require_undo()

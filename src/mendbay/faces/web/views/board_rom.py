@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from mendbay.board.rom_map import map_words
+from mendbay.board.rom_map import RomMap
 from mendbay.board.rom_reads import Verdict
 from mendbay.board.rom_vote import MOST_READS, Vote
 from mendbay.board.transfer_plan import Role
@@ -56,6 +56,8 @@ FAMILY = line("family", "Family it is held against", limit=200)
 LOOKS_KEPT = 12
 """Judgements that the server holds: they take seconds, and the same reads always give the same."""
 PLACES_SHOWN = 12
+LINES_SHOWN = 40
+"""Lines of what lies where; the others are folded away."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,8 +157,8 @@ def reads(visit: Visit) -> Answer:
         "places": runs[:PLACES_SHOWN],
         "more_places": max(0, len(runs) - PLACES_SHOWN),
         "doubt_map": doubt_map(found.vote) if runs and found.vote is not None else "",
-        "drawing": Markup(rom_drawing(looked.map, "rom")) if looked.map is not None else "",  # noqa: S704
-        "map_words": map_words(looked.map) if looked.map is not None else (),
+        "lies": what_lies_where(looked.map) if looked.map is not None else None,
+        "lines_shown": LINES_SHOWN,
         "facts_of_chip": _chip_facts(looked.reads[0]),
         "reads_mark": _reads_mark(looked.reads),
     }
@@ -194,6 +196,25 @@ def _looked(visit: Visit, bench: Bench, case: int, bay: str, role: Role, family:
             found = look_at_reads(bench, case, bay, role)
         looks.put(key, found)
     return found
+
+
+@dataclass(frozen=True, slots=True)
+class Lies:
+    """What lies where in a ROM: a curve over all of it, and a line for each region, with its bar."""
+
+    textures: Markup
+    curve: Markup
+    curve_words: str
+    lines: tuple[tuple[str, str, Markup], ...]
+    total: str
+
+
+def what_lies_where(rom: RomMap) -> Lies:
+    """The drawing of a ROM, in the parts that its page puts in their places."""
+    drawn = rom_drawing(rom, "rom")
+    lines = tuple((one.place, one.words, Markup(one.bar)) for one in drawn.regions)  # noqa: S704 - drawn here
+    textures, curve = Markup(drawn.textures), Markup(drawn.curve)  # noqa: S704 - of numbers and our own words
+    return Lies(textures, curve, drawn.curve_words, lines, drawn.total)
 
 
 def doubt_map(vote: Vote) -> Markup:

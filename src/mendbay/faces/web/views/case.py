@@ -29,6 +29,8 @@ BOOK = Book()
 WORKS_SHOWN = 3
 BRIEF = 160
 """Characters of a work's last words that are shown here; its own page has all."""
+CAUTION = "CAUTION, "
+"""How a work begins a caution that it says before it touches a chip."""
 _DIGEST = re.compile(r"\b[0-9a-f]{24,}\b")
 _SENTENCE_END = re.compile(r"(?<=[.!?])\s+(?=[A-Z])")
 WHOM = "For whom"
@@ -86,8 +88,13 @@ def _whom(*, but_parts: bool = False) -> dict[str, str]:
 
 
 def _last_words(work: ShownWork) -> str:
+    """The trouble it ended with, what came of it, or what it said last; cautions are for the clip."""
     state = work.state
-    return state.trouble.what if state.trouble else state.said[-1] if state.said else ""
+    if state.trouble:
+        return state.trouble.what
+    if not work.is_alive and state.result_words:
+        return state.result_words[0]
+    return next((one for one in reversed(state.said) if not one.startswith(CAUTION)), "")
 
 
 def _brief(text: str) -> str:

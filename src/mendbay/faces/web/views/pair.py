@@ -14,6 +14,7 @@ from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.card import card_of
 from mendbay.faces.web.open_catalogues import catalogue_for
 from mendbay.faces.web.visit import Visit
+from mendbay.jobs.case_steps import StepName, StepState
 from mendbay.jobs.files_apart import WALKED, FileApart, FilesApartSeen
 from mendbay.jobs.look_at_pair import look_at_pair
 from mendbay.jobs.pair_picture import PairSeen, PairsSeen, Turn
@@ -36,7 +37,9 @@ def pair(visit: Visit) -> Answer:
     kept: PairsSeen = visit.desk.keep("pairs seen", PairsSeen, of_cases=True)
     facts: dict[str, Any] = {"seen": None, "trouble": None}
     with visit.bench() as bench:
-        facts["card"] = card_of(visit, bench, case)
+        facts["card"] = card = card_of(visit, bench, case)
+        step = next(one for one in card.told.steps if one.name is StepName.PAIR)
+        facts["is_new"] = step.state is StepState.NOT_STARTED
         try:
             facts |= _shown(kept.of(bench, case))
         except (CannotAssemble, NoSuchCase) as trouble:
