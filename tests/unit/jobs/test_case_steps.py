@@ -252,7 +252,7 @@ def test_what_take_in_leaves_open_is_not_where_the_job_stands_once_it_is_handed_
     bench.ledger.amend_case(1, state=CaseState.HANDED_BACK)
     told = tell_steps(bench, 1)
     assert step(told, StepName.TAKE_IN).state is StepState.UNDER_WAY
-    assert told.current == step(told, StepName.CLOSING)
+    assert told.current == step(told, StepName.HAND_BACK), "no medium went to the customer"
 
 
 def test_a_board_that_is_to_be_measured_next_is_not_told_as_not_needed(bench: Bench) -> None:
