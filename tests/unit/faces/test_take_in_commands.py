@@ -281,7 +281,7 @@ def test_the_story_is_told_in_sentences_without_padding(run: Run, tmp_path: Path
     assert not any("  " in line for line in story)
     flat = " ".join(shown.split())
     assert "Bay 1, leads: 0.3 Ω; within what is usual." in flat
-    assert "Bay 1: 1 read of the patient's ROM kept, sitting 3." in flat
+    assert "Bay 1: 1 read of the patient's ROM kept, sitting 3" in flat
     assert flat.count("Receipt made, with the head of custody entry") == 1
     assert "(3 times from 2" in flat
     told = [one["text"] for one in answer(run, "case", "show", "2")["events"]]
