@@ -310,7 +310,7 @@ class _Looking:
     def _reading(self) -> JobStep:
         name, rests = StepName.READING, "the figures noted of the images, and whether they are in use"
         if self._without_drive or not self._bays:
-            return JobStep(name, StepState.NOT_NEEDED, _no_drive(self._case), "the case")
+            return self._without(name)
         told = [self._bay_words(one) for one in self._bays]
         words = "; ".join(told)
         begun = any(self._of(one) or self._seen(one) for one in self._bays)
@@ -339,7 +339,7 @@ class _Looking:
     def _pair(self) -> JobStep:
         name, rests = StepName.PAIR, "looks at the drives together"
         if self._without_drive or not self._bays:
-            return JobStep(name, StepState.NOT_NEEDED, _no_drive(self._case), "the case")
+            return self._without(name)
         known, looks = self._events.get(LOOKED, []), self._layouts()
         if known or looks:
             return JobStep(name, StepState.DONE, (known or looks)[-1].text, rests)
@@ -363,7 +363,7 @@ class _Looking:
     def _files(self) -> JobStep:
         name, rests = StepName.FILES, "looks at the volume, answers and hand-backs"
         if self._without_drive or not self._bays:
-            return JobStep(name, StepState.NOT_NEEDED, _no_drive(self._case), "the case")
+            return self._without(name)
         wanted = counted(len(self._case.wanted), "pattern")
         if back := self._events.get(HAND_BACK):
             return JobStep(name, StepState.DONE, back[-1].text, rests)
@@ -380,7 +380,7 @@ class _Looking:
     def _hand_back(self) -> JobStep:
         name, rests = StepName.HAND_BACK, "the case's story"
         if self._without_drive or not self._bays:
-            return JobStep(name, StepState.NOT_NEEDED, _no_drive(self._case), "the case")
+            return self._without(name)
         back, begun = self._events.get(HAND_BACK, []), self._events.get(HAND_BACK_BEGUN, [])
         if back:
             since = self.since
@@ -410,6 +410,13 @@ class _Looking:
             begun = self._tally.get(NoteKind.QUOTE) or self._case.state is CaseState.HANDED_BACK
             state = StepState.UNDER_WAY if begun else StepState.NOT_STARTED
         return JobStep(name, state, words, rests)
+
+    def _without(self, name: StepName) -> JobStep:
+        """A step of drives, in a case without one: of a box it begins once it is said what of it came in."""
+        if self._case.kind is CaseKind.BOX and not self._over:
+            words = "Nobody put down yet what of the box came in."
+            return JobStep(name, StepState.NOT_STARTED, words, "the case and its take-in")
+        return JobStep(name, StepState.NOT_NEEDED, _no_drive(self._case), "the case")
 
     def _of(self, bay: Bay) -> Image | None:
         """The image of a bay that was noted last."""

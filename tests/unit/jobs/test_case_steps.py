@@ -126,6 +126,17 @@ def test_a_case_without_bays(bench: Bench) -> None:
     assert step(told, StepName.READING).state is StepState.NOT_NEEDED
 
 
+def test_a_box_that_nobody_looked_into_yet_has_its_drives_before_it(bench: Bench) -> None:
+    case = take_in(bench, "Quillmere Pottery").number
+    bench.ledger.amend_case(case, kind=CaseKind.BOX)
+    for name in (StepName.READING, StepName.PAIR, StepName.FILES, StepName.HAND_BACK):
+        found = step(tell_steps(bench, case), name)
+        assert (found.state, found.words) == (
+            StepState.NOT_STARTED,
+            "Nobody put down yet what of the box came in.",
+        )
+
+
 def test_what_is_waited_for_stands_at_the_step_that_it_holds_up(bench: Bench) -> None:
     image(bench, "1", 512, 0, 512)
     make_quote(bench, 1, Wish(lines=(("swap-board", ""),), odds=False))
