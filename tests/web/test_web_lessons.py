@@ -69,7 +69,12 @@ def test_the_rows_and_the_paper_are_attachments(web: Web) -> None:
 def test_numbers_of_triage_tell_their_origin(web: Web) -> None:
     page = text_of(web.get("/lessons/triage?topic=faults"))
     assert "common practice, no source" in page
-    assert "adapter first 0.10" in page
+    assert "the mains adapter its share of what brought cases in 0.10" in page
+    page = text_of(web.get("/lessons/triage?topic=smell"))
+    assert "Numbers of triage: Does the box or its adapter smell burnt?" in page
+    assert "the supply part of the drive's board (suppressor, link, regulator) (of any drive)" in page
+    assert "any:" not in page
+    assert "in all other cases it smells burnt" in page
     web.get("/lessons/triage?topic=colours", status=422)
     assert "No closed case has moved a number yet." in web.get("/lessons/triage")
 

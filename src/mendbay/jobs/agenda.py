@@ -9,13 +9,14 @@ from enum import Enum
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
+from mendbay.board.transfer_plan import Purpose
 from mendbay.case.agenda import LIMITS, Agenda, Chore, Entry, OpenCase, WaitsFor, agenda_of
 from mendbay.case.agenda_tables import ChoreTable, packaged_chores, read_limits
 from mendbay.case.records import Bay, Case, CaseKind, CaseLine, CaseState, Image
 from mendbay.core.errors import UsageError
 from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.consents import risk_called, to_ask
+from mendbay.jobs.consents import refused, risk_called, to_ask
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.looks import LOOKED
 from mendbay.jobs.money_standing import SETTLED, MoneyBook
@@ -42,7 +43,9 @@ NO_MEDIUM = "what went out had no medium among it, and a medium counts once it i
 """Why a case whose things went to the customer is not over."""
 LIKELIEST = 3
 """Faults that are remembered with a step (own choice)."""
-FORM = "5"
+FITTING = ("power-on", "board-swap")
+"""The consents that fitting another board needs."""
+FORM = "6"
 """Of what is remembered; another one is worked out anew."""
 
 
@@ -402,7 +405,7 @@ class _Gathering:
 
         try:
             told = tell_triage(self._bench, case.number)
-            chore = self._weighed(told)
+            chore = self._board_to_fit(told) or self._weighed(told)
         except UsageError as trouble:  # such as three bays and none chosen
             return self._chore("cannot-weigh", case, self._worth(case), trouble.what)
         self.likely = _likely(told)
@@ -414,6 +417,36 @@ class _Gathering:
         }
         self._bench.remembered.add({key: self._told[key]})
         return chore
+
+    def _board_to_fit(self, told: Triage) -> Chore | None:
+        """Fitting the board to which the ROM of a drive was moved, until a swap of that bay is noted, its
+        drive is read or asked about itself, or somebody says whether it is detected; None where a drive gets
+        no power, or the customer refused it."""
+        from mendbay.jobs.certify_rom import certificates_kept  # arrays: only where triage is weighed
+
+        if told.keep_off or refused(told.consents) & set(FITTING):
+            return None
+        for bay in told.subject.bays if not told.assumed else ():
+            kept = certificates_kept(self._bench, told.case, bay)
+            if not kept or kept[-1].purpose is not Purpose.TRANSFER or kept[-1].withdrawn:
+                continue
+            if not self._tried_since_certified(told.case, bay):
+                chore = self._chores.rows["fit-board"].chore(told.case, told.stakes.data)
+                asked = to_ask(FITTING, told.consents)
+                about = " and about ".join(one.title for one in asked)
+                first = f"Ask the customer about {about}; then: " if asked else ""
+                command = f"case consent {told.case}" if asked else f"{chore.command} {bay}"
+                return replace(chore, words=f"{first}{chore.words} (bay {bay})", command=command)
+        return None
+
+    def _tried_since_certified(self, case: int, bay: str) -> bool:
+        """Whether anything is on record of a bay's drive that a board fitted since would give."""
+        swaps = standing_notes(self._bench, NoteKind.SWAP, case, bay)
+        seen = standing_notes(self._bench, NoteKind.SIGN, case, bay, "detected")
+        asked = standing_notes(self._bench, NoteKind.RECORDS, case, bay)
+        certified = self._bench.notes.of(NoteKind.CERTIFICATE, case, bay)[-1].number
+        read = any(one.read_bytes > 0 for one in self._bench.ledger.images(case, bay))
+        return read or any(one.number > certified for one in (*swaps, *seen, *asked))
 
     def _key(self, case: Case, bays: tuple[Bay, ...], images: tuple[Image, ...]) -> str:
         """Stands for all that triage of the case rests on: the case's record, its last note and event, its

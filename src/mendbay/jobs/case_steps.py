@@ -38,10 +38,10 @@ PLURALS = {NoteKind.MEASUREMENT: "entries of the electrical sheet", NoteKind.DUM
 BOARD_WORK = frozenset(
     {
         *("look-at-board", "measure-supply", "measure-driver", "measure-motor", "read-rom"),
-        *("mend-supply", "swap-board", "move-rom"),
+        *("mend-supply", "swap-board", "move-rom", "fit-board"),
     }
 )
-"""Steps of triage that are work on a drive's board."""
+"""Steps of triage, and chores, that are work on a drive's board."""
 LIKELY = 0.5
 """A fault as likely as this is believed in, also where nobody answered anything (own choice)."""
 SECTOR_BYTES = 512

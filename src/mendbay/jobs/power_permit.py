@@ -180,7 +180,7 @@ def _speaks_against(
 def _mended(case: int, one: ClosedBoard) -> str:
     return (
         f"mend it and measure again (mendbay board sheet {case} {one.bay}), or note the swap once another "
-        "board is on the drive and works"
+        "board is on the drive and works; until that is known, that it is on is a reason"
     )
 
 

@@ -17,6 +17,8 @@ from mendbay.board.number_form import Kind
 from mendbay.board.stock import Kind as StockKind
 from mendbay.board.stock import StockItem
 from mendbay.board.transfer_plan import Purpose, Role
+from mendbay.case.agenda import Chore
+from mendbay.case.consents import Word
 from mendbay.core.errors import (
     CustodyBroken,
     LedgerError,
@@ -28,16 +30,20 @@ from mendbay.core.errors import (
 )
 from mendbay.core.note import Note, NoteKind
 from mendbay.inlets.simulated_flash import SimulatedBus
+from mendbay.jobs.agenda import tell_turn
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Programmers
 from mendbay.jobs.certify_rom import CertifiedTransfer, certified_transfer
 from mendbay.jobs.clip import Clip
+from mendbay.jobs.consents import give_word
 from mendbay.jobs.keep_stock import add_items, reserve
 from mendbay.jobs.read_pictures import correct_identifier
 from mendbay.jobs.rom_reads import read_chip, withdraw_sitting
 from mendbay.jobs.transfer_rom import carry_out, plan_transfer
+from mendbay.jobs.triage_case import answer
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.outlets.transfer_journals import JournalFiles
+from mendbay.triage.belief import Asked
 from support.flash_bench import rom, small_chip
 
 
@@ -248,3 +254,46 @@ def test_the_drive_its_board_and_the_donor_are_named_as_far_as_they_are_known(
     assert found.board_number == "TB-4471-200 R3"
     assert found.donors == (f"item {item.number} (TB-4471-200 R3), reserved",)
     assert found.certificate.chip_on_word
+
+
+def test_once_a_transfer_is_certified_the_board_is_to_be_fitted_next(
+    bench: Bench, shop: ShopFolder, clips: Clips, journals: JournalFiles
+) -> None:
+    answer(bench, 1, Asked("supply-measured", "1"), "amiss")
+
+    def next_step() -> Chore:
+        found = tell_turn(bench, 1).chore
+        assert found is not None
+        return found
+
+    planned(bench, clips, journals)
+    assert next_step().id != "fit-board"
+    write(bench, shop, clips, journals)
+    asked = next_step()
+    assert (asked.id, asked.command) == ("fit-board", "case consent 1")
+    assert "fit the board, and see whether the drive is detected (bay 1)" in asked.words
+    for consent in ("power-on", "board-swap"):
+        give_word(bench, 1, consent, Word.YES)
+    assert (next_step().id, next_step().command) == ("fit-board", "rom steps 1 1")
+    give_word(bench, 1, "board-swap", Word.NO)
+    assert next_step().id != "fit-board", "what is refused is not told to be done"
+    give_word(bench, 1, "board-swap", Word.YES)
+    answer(bench, 1, Asked("sound", "1"), "clicks")
+    assert next_step().id != "fit-board", "it gets no power"
+    answer(bench, 1, Asked("sound", "1"), "normal")
+    assert next_step().id == "fit-board"
+    answer(bench, 1, Asked("detected", "1"), "right")
+    assert next_step().id != "fit-board", "it was fitted, and looked at"
+
+
+def test_a_board_is_not_to_be_fitted_once_the_transfer_is_undone(
+    bench: Bench, shop: ShopFolder, clips: Clips, journals: JournalFiles
+) -> None:
+    answer(bench, 1, Asked("supply-measured", "1"), "amiss")
+    planned(bench, clips, journals)
+    cut_off(bench, shop, clips, journals)
+    write(bench, shop, clips, journals, restore=True)
+    assert certified(bench, journals).purpose is Purpose.RESTORE
+    chore = tell_turn(bench, 1).chore
+    assert chore is not None
+    assert chore.id != "fit-board"

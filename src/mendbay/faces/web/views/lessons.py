@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from mendbay.case.lessons import ENOUGH, TITLES, Axis, Table
 from mendbay.core.proportion import interval_text
-from mendbay.faces import lesson_words, reckon_words
+from mendbay.faces import lesson_words, number_words, reckon_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.fields import choice, day, decimal, line, number
@@ -19,6 +19,7 @@ from mendbay.jobs.corrections import lessons as misread_lessons
 from mendbay.jobs.corrections import unlearn
 from mendbay.jobs.learn_triage import TableNumbers, table_numbers
 from mendbay.jobs.lessons import Lessons, lessons_csv, lessons_pdf, tell_lessons
+from mendbay.triage.table_file import packaged_tables
 from mendbay.triage.table_numbers import Number
 from mendbay.wiring import lesson_plot, lesson_plots, open_bench, shop_files
 
@@ -117,8 +118,7 @@ def triage_numbers(visit: Visit) -> Answer:
     shown = list(told.numbers) if topic else _moved(told)
     facts = {
         "topic": topic,
-        "topics": told.topics,
-        "asks": told.asks,
+        "topics": {one: number_words.topic_words(packaged_tables(), one) for one in told.topics},
         "rests_on": lesson_words.tables_rest_on(told),
         "left_out": told.left_out,
         "rows": [_number_row(one) for one in shown],
@@ -250,8 +250,9 @@ def _moved(told: TableNumbers) -> list[Number]:
 def _number_row(one: Number) -> dict[str, Any]:
     return {
         "topic": one.topic,
-        "entry": one.entry or "otherwise",
-        "part": one.part,
+        "of": number_words.topic_words(packaged_tables(), one.topic),
+        "entry": number_words.entry_words(packaged_tables(), one),
+        "part": number_words.part_words(packaged_tables(), one),
         "packaged": one.packaged.text,
         "counted": "" if one.counted is None else f"{one.counted:.1f}",
         "now": f"{float(one.now.value):.4g}",
