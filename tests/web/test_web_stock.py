@@ -128,7 +128,7 @@ def test_a_list_is_looked_at_before_it_is_taken_in(web: Web, tmp_path: Path) -> 
     there = answer.headers["location"]
     looked = web.get(there)
     assert "1 item would be added" in text_of(looked)
-    assert "<td>TB-1</td>" in looked, "a value of the list stands beside its column"
+    assert ">TB-1</td>" in looked, "a value of the list stands beside its column"
     assert "&lt;b&gt;" in looked
     assert "line 3, kind" in text_of(looked)
     assert "<i>.csv" not in looked

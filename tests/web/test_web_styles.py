@@ -119,3 +119,9 @@ def test_what_files_are_worth_is_marked_as_in_the_report() -> None:
     assert words <= pages.keys()
     assert {word: pages[word] for word in words} == {word: report[word] for word in words}
     assert all(pages[word] for word in words)
+
+
+def test_what_a_file_lacks_is_shown_on_every_screen() -> None:
+    text = static_files()["files.css"][0].decode()
+    hidden = re.findall(r"([^{}]*)\{[^{}]*display: none", text)
+    assert not [one for one in hidden if re.search(r"\.f-missing\s*(?:,|$)", one.strip())]
