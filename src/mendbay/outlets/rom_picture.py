@@ -19,7 +19,7 @@ MOST_BLOCKS = 4096
 LEAST_PERCENT = 0.5
 """A bar is never thinner, else it could not be seen."""
 CURVE_HEIGHT, BAR_HEIGHT = 48, 12
-_LINE, _TOP, _WORDS, _WIDTH = 20, 18, 430, 420
+_LINE, _TOP, _WORDS, _WIDTH = 20, 18, 530, 420
 _MOST_SAID = 40
 
 
