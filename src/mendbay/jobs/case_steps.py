@@ -228,12 +228,11 @@ class _Looking:
             return JobStep(name, state, f"Asked on {day}, with {pictures}.", rests)
         described = bool(self._bays) or self._without_drive
         closed = self._case.state is CaseState.CLOSED
-        open_ones = len(fill_form(self._bench, self._case.number).missing)
+        open_ones = 0 if closed else len(fill_form(self._bench, self._case.number).missing)
         state = StepState.DONE if closed or (described and not open_ones) else StepState.UNDER_WAY
         said = f"{counted(answers, 'answer')} of take-in {'is' if answers == 1 else 'are'} known"
         if open_ones:
             verb = "is" if open_ones == 1 else "are"
-            verb = "stayed" if closed else verb
             said += f", {counted(open_ones, 'essential question')} {verb} open"
         came = "" if self._without_drive else f" with {drives}"
         return JobStep(name, state, f"Taken in on {day}{came}; {said}.", rests)

@@ -23,9 +23,10 @@ from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.record_swaps import last_swaps_of
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.things_here import things_here, things_words
-from mendbay.jobs.triage_case import Believed, answer_words, tell_belief
+from mendbay.jobs.triage_case import Believed, answer_words, possible_places, tell_belief
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 from mendbay.triage.next_step import INSIDE
+from mendbay.triage.table_file import packaged_tables
 from mendbay.triage.worlds import Place
 
 LIKELY = 0.5
@@ -104,19 +105,17 @@ def places_of(bench: Bench, number: int) -> tuple[tuple[str, str], ...]:
     Raises:
         NoSuchCase: there is no such case.
     """
-    told = _triage(bench, number)
-    if told is None:
+    try:
+        places = possible_places(bench, number)
+    except UsageError:  # more bays than can be judged together
         return ()
-    worlds = told.belief.worlds
+    faults = packaged_tables().faults
     return tuple(
         (
             Found(one.fault, one.bay).text,
-            f"bay {one.bay}: {worlds.tables.faults[one.fault].words}"
-            if one.bay
-            else worlds.tables.faults[one.fault].words,
+            f"bay {one.bay}: {faults[one.fault].words}" if one.bay else faults[one.fault].words,
         )
-        for one in worlds.places
-        if not (one.bay and told.assumed)
+        for one in places
     )
 
 

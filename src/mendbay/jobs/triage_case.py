@@ -168,6 +168,15 @@ def tell_belief(bench: Bench, case: int) -> Believed:
     return _believe(bench, case)[0]
 
 
+def possible_places(bench: Bench, case: int) -> tuple[Place, ...]:
+    """What can be broken in a case at all; of bays that are only assumed nothing. Numbers do not count for
+    it, so none that closed cases taught are worked out. Raises as `tell_triage` does."""
+    remembered(bench, case)
+    about = _about(bench, case)
+    places = worlds_of((), about.subject).places
+    return tuple(one for one in places if not (one.bay and about.assumed))
+
+
 def _believe(bench: Bench, case: int) -> tuple[Believed, _Key]:
     """What is believed, and the key of what was told (`_Told`)."""
     remembered(bench, case)

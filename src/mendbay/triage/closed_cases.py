@@ -53,6 +53,9 @@ class ClosedCase:
     sure: bool
     answers: tuple[tuple[str, str, str], ...]
 
+    def __hash__(self) -> int:
+        return hash(self.number)  # what is kept of thousands of cases is looked up by all of them
+
     @property
     def subject(self) -> Subject:
         """
@@ -131,7 +134,7 @@ class CaseCounter:
 
     def counts(self, cases: Iterable[ClosedCase]) -> Counts:
         """What these cases, in any order, count together."""
-        return self._summed(tuple(sorted(cases)), BLOCKS)
+        return self._summed(tuple(sorted(cases, key=lambda one: one.number)), BLOCKS)
 
     def _summed(self, cases: tuple[ClosedCase, ...], sizes: tuple[int, ...]) -> Counts:
         if not sizes:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import threading
+import time
 from collections import OrderedDict
 from collections.abc import Callable, Iterable
 from pathlib import Path
@@ -14,7 +15,10 @@ from mendbay.jobs.learn_triage import closed_cases, learned
 from mendbay.wiring import open_bench
 
 PAUSE_SECONDS = 0.05
-"""Between two cases: pages that are asked for meanwhile go first."""
+"""Between two cases, at least."""
+PAUSE_SHARE = 2.0
+"""How much longer the pause is than the case before it took: pages that are asked for meanwhile share the
+interpreter with it (own choice)."""
 MOST = 200
 """Cases that wait to be worked out; those asked for first are dropped, as nobody looks at them any more."""
 UNFORESEEN = "Something unforeseen happened; the terminal in which the server runs says where."
@@ -86,6 +90,7 @@ class Weigher:
                 number = 0 if self._to_get_ready else next(iter(self._asked))
                 self._to_get_ready = False
             what = f"case {number}" if number else "what all cases rest on"
+            begun = time.monotonic()
             try:
                 with open_bench(self._home) as bench:
                     if number:
@@ -103,7 +108,8 @@ class Weigher:
                 self._give_up(number, UNFORESEEN)
             with self._wake:
                 self._asked.pop(number, None)
-                self._wake.wait_for(lambda: self._ending, PAUSE_SECONDS)
+                pause = max(PAUSE_SECONDS, PAUSE_SHARE * (time.monotonic() - begun))
+                self._wake.wait_for(lambda: self._ending, pause)
 
     def _give_up(self, number: int, why: str) -> None:
         if number:
