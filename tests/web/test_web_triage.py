@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from mendbay.case.consents import Word
-from mendbay.case.records import Bay, CaseKind
+from mendbay.case.records import Bay, CaseKind, CaseState
 from mendbay.faces.web.desk import static_files
 from mendbay.faces.web.odds import MARKS, odds_bar, place_of
 from mendbay.faces.web.views import triage as views_triage
@@ -376,3 +376,17 @@ def test_a_step_of_bays_that_nobody_described_leads_there_all_the_same(web: Web)
         take_in(bench, "Oakhanger Bakery")
     page = web.get(f"{TRIAGE}/step?step=measure-supply&bay=1")
     assert 'href="/case/1/board">To the electrical sheet</a>' in page
+
+
+def test_of_a_closed_case_no_step_is_worked_out_unasked(shop: Web, monkeypatch: pytest.MonkeyPatch) -> None:
+    with shop.bench() as bench:
+        bench.ledger.amend_case(1, state=CaseState.CLOSED)
+    triage_case._steps.cache_clear()
+    with monkeypatch.context() as patch:
+        patch.setattr(triage_case, "offers_within", lambda *given: pytest.fail("it takes long"))
+        page = shop.get(TRIAGE)
+    assert "The case is closed: nothing is to be done next." in text_of(page)
+    assert "The odds" in text_of(page)
+    assert 'class="late">STOP' not in page
+    assert f'href="{TRIAGE}?all=yes#steps"' in page
+    assert "whole job" in text_of(shop.get(f"{TRIAGE}?all=yes"))

@@ -156,16 +156,24 @@ def tell_triage(bench: Bench, case: int) -> Triage:
     believed, key = _believe(bench, case)
     here = believed.kind is not CaseKind.ENQUIRY
     steps = _steps(believed.belief.worlds, key, believed.stakes, refused(believed.consents), here)
-    same = {one.name: getattr(believed, one.name) for one in fields(Believed)}
-    return Triage(
-        **same, offers=steps.offers if here else _from_afar(steps.offers), speak_again=steps.speak_again
-    )
+    return _with_steps(believed, steps if here else replace(steps, offers=_from_afar(steps.offers)))
+
+
+def tell_without_steps(bench: Bench, case: int) -> Triage:
+    """The same of a case for which nothing more is to be done, such as a closed one: no step is worked out,
+    and none is told. Raises as `tell_triage` does."""
+    return _with_steps(tell_belief(bench, case), _Steps((), ()))
 
 
 def tell_belief(bench: Bench, case: int) -> Believed:
     """What is believed of a case, for whoever needs no steps: they take by far the longest to work out.
     Raises as `tell_triage` does."""
     return _believe(bench, case)[0]
+
+
+def _with_steps(believed: Believed, steps: _Steps) -> Triage:
+    same = {one.name: getattr(believed, one.name) for one in fields(Believed)}
+    return Triage(**same, offers=steps.offers, speak_again=steps.speak_again)
 
 
 def possible_places(bench: Bench, case: int) -> tuple[Place, ...]:
