@@ -10,10 +10,10 @@ from typing import Any
 import pytest
 
 from mendbay.case.custody import verify
-from mendbay.case.records import Bay, Case, CaseLine, CaseState, Event, Forgotten, Image, Intake
+from mendbay.case.records import Bay, Case, CaseKind, CaseLine, CaseState, Event, Forgotten, Image, Intake
 from mendbay.core.errors import CaseForgotten, LedgerError, NoSuchCase, UsageError
 from mendbay.core.note import Note, NoteKind
-from mendbay.jobs.ledger_port import CaseLedger
+from mendbay.jobs.ledger_port import CaseLedger, Sort
 from mendbay.jobs.note_ledger_port import NoteLedger
 from mendbay.ledger.database import Ledger
 from support.memory_ledger import MemoryLedger
@@ -449,6 +449,31 @@ class TestSeveral:
         assert several.case_lines(["pottery"]) == (CaseLine(2, AT, "closed", "", "2026-12-24", "2027-01-01"),)
         assert [one.state for one in several.case_lines()] == ["open", "closed", "open"]
         assert several.case_count() == 3
+
+    def test_a_page_of_lines_is_a_part_of_all(self, several: CaseLedger) -> None:
+        several.amend_case(2, state=CaseState.CLOSED, due_on="2026-12-24", kind=CaseKind.DRIVE)
+        several.amend_case(3, due_on="2026-12-01")
+        assert several.case_states() == {CaseState.OPEN: 2, CaseState.CLOSED: 1}
+        assert several.case_states(CaseKind.DRIVE) == {CaseState.CLOSED: 1}
+        every = frozenset(CaseState)
+
+        def page(sort: Sort, first: int = 0, count: int = 9, **asked: Any) -> list[int]:
+            states, kind = asked.get("states", every), asked.get("kind")
+            found = several.page_of_lines(states, kind, sort, first, count)
+            assert set(found) <= set(several.case_lines())
+            return [one.number for one in found]
+
+        assert (page(Sort.NEWEST), page(Sort.OLDEST), page(Sort.DEADLINE)) == (
+            [3, 2, 1],
+            [1, 2, 3],
+            [3, 2, 1],
+        )
+        several.amend_case(3, due_on="")
+        assert page(Sort.DEADLINE) == [2, 3, 1]
+        assert (page(Sort.NEWEST, 1, 1), page(Sort.OLDEST, 2, 5), page(Sort.OLDEST, 3, 5)) == ([2], [3], [])
+        assert page(Sort.NEWEST, states={CaseState.OPEN}) == [3, 1]
+        assert page(Sort.NEWEST, kind=CaseKind.DRIVE) == [2]
+        assert page(Sort.NEWEST, states=frozenset()) == []
 
     def test_at_once_is_as_one_by_one(self, several: CaseLedger) -> None:
         asked = [3, 1, 2, 9, 0, -1, 2**63]

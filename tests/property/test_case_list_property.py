@@ -14,7 +14,8 @@ from mendbay.case.agenda import Entry, WaitsFor
 from mendbay.case.records import Bay, Case, CaseKind, CaseState, Intake
 from mendbay.jobs.agenda import tell_agenda
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.case_list import CaseQuery, Sort, list_cases
+from mendbay.jobs.case_list import CaseQuery, list_cases
+from mendbay.jobs.ledger_port import Sort
 from mendbay.jobs.waiting import wait
 from mendbay.wiring import open_bench
 

@@ -15,6 +15,7 @@ from mendbay.case.records import (
     FORGOTTEN_SLUG,
     Bay,
     Case,
+    CaseKind,
     CaseLine,
     CaseState,
     Event,
@@ -24,7 +25,7 @@ from mendbay.case.records import (
 )
 from mendbay.core.errors import CaseForgotten, CustodyBroken, LedgerError, NoSuchCase, UsageError
 from mendbay.core.note import Note, NoteKind
-from mendbay.jobs.ledger_port import CaseLedger
+from mendbay.jobs.ledger_port import CaseLedger, Sort
 from mendbay.jobs.note_ledger_port import NoteLedger
 
 
@@ -87,6 +88,20 @@ class MemoryLedger(CaseLedger):
     def _texts(self, case: Case) -> list[str]:
         bays = [text for bay in self.bays(case.number) for text in (bay.model, bay.serial)]
         return [one.casefold() for one in (str(case.number), case.customer, case.contact, case.box, *bays)]
+
+    def case_states(self, kind: CaseKind | None = None) -> dict[CaseState, int]:
+        return dict(Counter(one.state for one in self._cases.values() if kind in (None, one.kind)))
+
+    def page_of_lines(
+        self, states: Iterable[CaseState], kind: CaseKind | None, sort: Sort, first: int, count: int
+    ) -> tuple[CaseLine, ...]:
+        wanted = set(states)
+        found = [one for one in self.case_lines() if one.state in wanted and kind in (None, one.kind)]
+        if sort is not Sort.OLDEST:
+            found.reverse()
+        if sort is Sort.DEADLINE:
+            found.sort(key=lambda one: (not one.due_on, one.due_on))
+        return tuple(found[first : first + count])
 
     def cases_named(self, numbers: Iterable[int]) -> dict[int, Case]:
         return {one: self._cases[one] for one in numbers if one in self._cases}

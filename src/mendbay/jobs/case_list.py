@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 
 from mendbay.case.agenda import Entry, WaitsFor
 from mendbay.case.items import parse_code
@@ -16,6 +15,7 @@ from mendbay.case.records import Bay, Case, CaseKind, CaseLine, CaseState, Image
 from mendbay.core.errors import UsageError
 from mendbay.jobs.agenda import money_book, turns_of
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.ledger_port import Sort
 from mendbay.jobs.money_standing import MoneyBook
 
 ROWS, MOST_ROWS = 25, 200
@@ -24,15 +24,6 @@ MOST_WORDS = 12
 """Of a search (own choice: the more words, the fewer cases)."""
 MOST_CHARACTERS = 200
 """Of a search (own choice)."""
-
-
-class Sort(StrEnum):
-    """Which case stands first."""
-
-    NEWEST = "newest"
-    OLDEST = "oldest"
-    DEADLINE = "deadline"
-    """The earliest day by which a case is needed; those without one last, the newest first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +111,8 @@ def list_cases(bench: Bench, asked: CaseQuery) -> CasePage:
         BadFormFile: the shop's `settings/agenda.toml` is not sound.
         LedgerError: a note is not one that Mendbay wrote.
     """
+    if not asked.words.split() and asked.waits_for is None and not asked.late:
+        return _straight(bench, asked)
     lines, book = _searched(bench, asked.words.split()), None
     if asked.kind is not None:
         lines = [one for one in lines if one.kind == asked.kind]
@@ -136,6 +129,24 @@ def list_cases(bench: Bench, asked: CaseQuery) -> CasePage:
         _rows(bench, shown, book),
         len(chosen),
         {state: by_state[state] for state in CaseState},
+        bench.ledger.case_count(),
+        page,
+        pages,
+    )
+
+
+def _straight(bench: Bench, asked: CaseQuery) -> CasePage:
+    """A page for which the lines of the shop's other cases are not read."""
+    by_state = bench.ledger.case_states(asked.kind)
+    states = asked.states or frozenset(CaseState)
+    found = sum(by_state.get(one, 0) for one in states)
+    pages = max(1, -(-found // asked.rows))
+    page = min(asked.page, pages)
+    shown = bench.ledger.page_of_lines(states, asked.kind, asked.sort, (page - 1) * asked.rows, asked.rows)
+    return CasePage(
+        _rows(bench, shown, None),
+        found,
+        {state: by_state.get(state, 0) for state in CaseState},
         bench.ledger.case_count(),
         page,
         pages,

@@ -4,11 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
+from enum import StrEnum
 from typing import Protocol
 
 from mendbay.case.custody import CustodyEntry
 from mendbay.case.records import Bay, Case, CaseKind, CaseLine, CaseState, Event, Forgotten, Image, Intake
 from mendbay.core.note import Note
+
+
+class Sort(StrEnum):
+    """Which case stands first."""
+
+    NEWEST = "newest"
+    OLDEST = "oldest"
+    DEADLINE = "deadline"
+    """The earliest day by which a case is needed; those without one last, the newest first."""
 
 
 class CaseLedger(Protocol):
@@ -42,6 +52,18 @@ class CaseLedger(Protocol):
         """The lines of all cases, or of those that have every word somewhere, the oldest first. A word is
         looked for in number, customer, contact and what came in, and in model and serial number of every
         bay; upper and lower case are the same, in all alphabets (`str.casefold`)."""
+        ...
+
+    def case_states(self, kind: CaseKind | None = None) -> Mapping[CaseState, int]:
+        """How many cases of a kind, or of any, there are of each state; a state of which there is none is
+        left out."""
+        ...
+
+    def page_of_lines(
+        self, states: Iterable[CaseState], kind: CaseKind | None, sort: Sort, first: int, count: int
+    ) -> tuple[CaseLine, ...]:
+        """Lines of cases of these states and of a kind, or of any: so many from the one at `first` on, from
+        0, in that order."""
         ...
 
     def cases_named(self, numbers: Iterable[int]) -> Mapping[int, Case]:

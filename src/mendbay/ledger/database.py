@@ -15,7 +15,7 @@ from mendbay.case.numbering import slug_of
 from mendbay.case.records import Bay, Case, CaseKind, CaseLine, CaseState, Event, Forgotten, Image, Intake
 from mendbay.core.errors import CustodyBroken, LedgerError, NoSuchCase, UsageError
 from mendbay.core.note import Note
-from mendbay.jobs.ledger_port import CaseLedger
+from mendbay.jobs.ledger_port import CaseLedger, Sort
 from mendbay.ledger import queries
 from mendbay.ledger.board_shelf import BoardShelf
 from mendbay.ledger.forgetting import forget, forgotten, require_kept
@@ -24,6 +24,16 @@ from mendbay.ledger.several import by_case, listed
 from mendbay.ledger.store import Row, Store, Value, damaged, no_such_case
 
 Record = TypeVar("Record")
+
+_LINES = {
+    Sort.NEWEST: queries.NEWEST_LINES,
+    Sort.OLDEST: queries.OLDEST_LINES,
+    Sort.DEADLINE: queries.DEADLINE_LINES,
+}
+
+
+def _kinds(kind: CaseKind | None) -> str:
+    return json.dumps([one.value for one in (CaseKind if kind is None else (kind,))])
 
 
 class Ledger(CaseLedger):
@@ -129,6 +139,19 @@ class Ledger(CaseLedger):
             for row, text in zip(rows, texts, strict=True)
             if all(one in text for one in asked)
         )
+
+    def case_states(self, kind: CaseKind | None = None) -> Mapping[CaseState, int]:
+        rows = self._store.rows(queries.STATES_OF_KIND, (_kinds(kind),))
+        try:
+            return {CaseState(one): count for one, count in rows}
+        except ValueError as trouble:
+            raise damaged(self._store.path, f"a row makes no case ({trouble})") from trouble
+
+    def page_of_lines(
+        self, states: Iterable[CaseState], kind: CaseKind | None, sort: Sort, first: int, count: int
+    ) -> tuple[CaseLine, ...]:
+        values = (_kinds(kind), json.dumps([one.value for one in states]), count, first)
+        return tuple(map(CaseLine._make, self._store.rows(_LINES[sort], values)))
 
     def cases_named(self, numbers: Iterable[int]) -> Mapping[int, Case]:
         return {one.number: one for one in self._read(_case_of, queries.CASES_NAMED, listed(numbers))}

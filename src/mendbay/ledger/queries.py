@@ -30,6 +30,24 @@ SELECT number, opened_at, state, kind, due_on, keep_until,
        ), '')
 FROM cases ORDER BY number
 """
+STATES_OF_KIND = """
+SELECT state, count(*) FROM cases WHERE kind IN (SELECT value FROM json_each(?)) GROUP BY state
+"""
+NEWEST_LINES = """
+SELECT number, opened_at, state, kind, due_on, keep_until FROM cases
+WHERE kind IN (SELECT value FROM json_each(?)) AND state IN (SELECT value FROM json_each(?))
+ORDER BY number DESC LIMIT ? OFFSET ?
+"""
+OLDEST_LINES = """
+SELECT number, opened_at, state, kind, due_on, keep_until FROM cases
+WHERE kind IN (SELECT value FROM json_each(?)) AND state IN (SELECT value FROM json_each(?))
+ORDER BY number LIMIT ? OFFSET ?
+"""
+DEADLINE_LINES = """
+SELECT number, opened_at, state, kind, due_on, keep_until FROM cases
+WHERE kind IN (SELECT value FROM json_each(?)) AND state IN (SELECT value FROM json_each(?))
+ORDER BY due_on = '', due_on, number DESC LIMIT ? OFFSET ?
+"""
 AMEND_CASE = """
 UPDATE cases SET customer = ?, contact = ?, box = ?, wanted = ?, notes = ?, state = ?, kind = ?, due_on = ?,
                  keep_until = ?

@@ -14,9 +14,10 @@ from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs import triage_case
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.case_list import CasePage, CaseQuery, Sort, list_cases
+from mendbay.jobs.case_list import CasePage, CaseQuery, list_cases
 from mendbay.jobs.hand_over_items import release
 from mendbay.jobs.keep_items import add_item
+from mendbay.jobs.ledger_port import Sort
 from mendbay.jobs.quote_case import By, decide, make_quote
 from mendbay.jobs.quote_lines import Wish
 from mendbay.jobs.take_in import take_in

@@ -9,7 +9,8 @@ from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.fields import choice, flag, line, number, several, text
 from mendbay.faces.web.visit import Visit
-from mendbay.jobs.case_list import MOST_CHARACTERS, CaseQuery, CaseRow, Sort, list_cases
+from mendbay.jobs.case_list import MOST_CHARACTERS, CaseQuery, CaseRow, list_cases
+from mendbay.jobs.ledger_port import Sort
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.waiting import WORDS
 
