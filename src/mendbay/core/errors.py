@@ -112,7 +112,8 @@ class DriveDied(DriveVanished):
 
 
 class HeldBack(MendbayError):
-    """The customer refused this, or triage keeps the drive without power; nothing was begun."""
+    """The customer refused this, or wants to be asked each time and was not, or triage or the electrical
+    sheet of its board keeps the drive without power; nothing was begun."""
 
     exit_code = 16
 

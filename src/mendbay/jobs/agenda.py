@@ -9,7 +9,6 @@ from enum import Enum
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
-from mendbay.board.transfer_plan import Purpose
 from mendbay.case.agenda import LIMITS, Agenda, Chore, Entry, OpenCase, WaitsFor, agenda_of
 from mendbay.case.agenda_tables import ChoreTable, packaged_chores, read_limits
 from mendbay.case.records import Bay, Case, CaseKind, CaseLine, CaseState, Image
@@ -422,7 +421,8 @@ class _Gathering:
         """Fitting the board to which the ROM of a drive was moved, until a swap of that bay is noted, its
         drive is read or asked about itself, or somebody says whether it is detected; None where a drive gets
         no power, or the customer refused it."""
-        from mendbay.jobs.certify_rom import certificates_kept  # arrays: only where triage is weighed
+        from mendbay.board.transfer_plan import Purpose  # arrays: only where triage is weighed
+        from mendbay.jobs.certify_rom import certificates_kept
 
         if told.keep_off or refused(told.consents) & set(FITTING):
             return None

@@ -331,8 +331,7 @@ def receipt(visit: Visit) -> Answer:
     things = f" of {wording.counted(len(made.items), 'thing')}" if made.items else ""
     said = f"The receipt{things} is made, under “Receipt” below: print it, one copy for the customer."
     if not made.items:
-        add = f"mendbay case item-add {visit.path['case']}"
-        said += f" No thing of the case has a number yet: {add} gives it one."
+        said += " No thing of the case has a number yet: the page of things gives it one."
     return visit.go("hand-back", said)
 
 
