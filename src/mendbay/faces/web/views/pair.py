@@ -39,7 +39,7 @@ def pair(visit: Visit) -> Answer:
     with visit.bench() as bench:
         facts["card"] = card = card_of(visit, bench, case)
         step = next(one for one in card.told.steps if one.name is StepName.PAIR)
-        facts["is_new"] = step.state is StepState.NOT_STARTED
+        facts["is_new"] = step.state in (StepState.NOT_STARTED, StepState.UNDER_WAY)
         try:
             facts |= _shown(kept.of(bench, case))
         except (CannotAssemble, NoSuchCase) as trouble:
