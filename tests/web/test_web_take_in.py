@@ -48,6 +48,8 @@ def test_what_is_missing_stands_first(one: Web) -> None:
 
 
 def test_the_receipt_of_what_came_in_is_made_at_the_counter(one: Web) -> None:
+    with one.bench() as bench:
+        tell(bench, 1, "bays", "both")
     html = one.get("/case/1/take-in")
     assert 'action="/case/1/hand-back/receipt"' in html
     assert "The last one was made" not in text_of(html)
