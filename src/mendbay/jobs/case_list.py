@@ -112,7 +112,7 @@ def list_cases(bench: Bench, asked: CaseQuery) -> CasePage:
         LedgerError: a note is not one that Mendbay wrote.
     """
     if not asked.words.split() and asked.waits_for is None and not asked.late:
-        return _straight(bench, asked)
+        return _unsearched(bench, asked)
     lines, book = _searched(bench, asked.words.split()), None
     if asked.kind is not None:
         lines = [one for one in lines if one.kind == asked.kind]
@@ -135,7 +135,7 @@ def list_cases(bench: Bench, asked: CaseQuery) -> CasePage:
     )
 
 
-def _straight(bench: Bench, asked: CaseQuery) -> CasePage:
+def _unsearched(bench: Bench, asked: CaseQuery) -> CasePage:
     """A page for which the lines of the shop's other cases are not read."""
     by_state = bench.ledger.case_states(asked.kind)
     states = asked.states or frozenset(CaseState)
