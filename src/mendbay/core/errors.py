@@ -112,8 +112,7 @@ class DriveDied(DriveVanished):
 
 
 class HeldBack(MendbayError):
-    """The customer refused this, or wants to be asked each time and was not, or triage or the electrical
-    sheet of its board keeps the drive without power; nothing was begun."""
+    """The customer refused or was not asked, or triage or a board's sheet forbids power; nothing began."""
 
     exit_code = 16
 
