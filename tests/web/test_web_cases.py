@@ -52,6 +52,26 @@ def test_the_name_said_in_this_browser_stands_in_custody(web: Web) -> None:
         assert bench.ledger.custody(number)[0].who == "Ina Weber"
 
 
+@pytest.mark.parametrize(
+    ("page", "next_page"),
+    [
+        ("/cases?page=2", "/cases?page=2"),
+        ("/cases/open", "/"),
+        ("//elsewhere.example/", "/"),
+        ("", "/"),
+    ],
+    ids=["a page", "where a form was refused", "elsewhere", "not said"],
+)
+def test_who_says_a_name_stays_on_the_page(web: Web, page: str, next_page: str) -> None:
+    headers = {"origin": "http://127.0.0.1:8437", "referer": f"http://127.0.0.1:8437{page}" if page else ""}
+    answer = web.client.post("/who", data={"who": "Ina"}, headers=headers, follow_redirects=False)
+    assert (answer.status_code, answer.headers["location"]) == (303, next_page)
+    assert "At the bench: Ina." in text_of(web.get("/"))
+    assert "At the bench" not in text_of(web.get("/")), "a notice is told once"
+    nobody = web.client.post("/who", data={"who": " "}, headers=headers)
+    assert "Nobody is named at the bench now." in text_of(nobody.text if nobody.is_success else web.get("/"))
+
+
 def test_a_password_in_the_notes_is_refused_and_nothing_is_kept(web: Web) -> None:
     page = text_of(
         web.post("/cases/open", {"customer": "Ada", "notes": "password: hunter2"}, status=422).text

@@ -273,14 +273,11 @@ class _Application:
         number = _CASE.match(path)
         of = {"case": int(number[1])} if number else {}
         visit = Visit(self._desk, self._book, address, of, {}, _who(request), path)
-        origin = f"{request.url.scheme}://{request.headers.get('host', '')}"
-        referer = "" if request.method == "GET" else request.headers.get("referer", "")
-        back = referer.removeprefix(origin) if referer.startswith(f"{origin}/") else ""
         facts = {
             "what": what,
             "next_step": next_step,
             "status": status,
-            "back": back if is_local(back) else "",
+            "back": "" if request.method == "GET" else _page_before(request),
             "case": number[1] if number else "",
         }
         told = HTMLResponse(self._drawing.page(visit, Page("trouble.html", facts)), status)
@@ -378,7 +375,10 @@ class _Application:
                 f"Up to {LINE_LIMIT} plain characters.",
                 422,
             )
-        made = RedirectResponse("/", 303)
+        back = _page_before(request)
+        made = RedirectResponse(back if _can_be_asked(request, back) else "/", 303)
+        told = f"At the bench: {name}." if name else "Nobody is named at the bench now."
+        made.set_cookie(NOTICE, _kept_short(told), 60, httponly=True, samesite="strict")
         made.set_cookie(WHO, quote(name), YEAR_SECONDS, httponly=True, samesite="strict")
         return made
 
@@ -414,6 +414,20 @@ def _whole(text: str) -> int:
 
 def _notice(request: Request) -> str:
     return unquote(cookies_of(request.headers).get(NOTICE, ""))[:500]
+
+
+def _page_before(request: Request) -> str:
+    """The page of this server that a form was sent from, "" where the browser does not say."""
+    origin = f"{request.url.scheme}://{request.headers.get('host', '')}"
+    referer = request.headers.get("referer", "")
+    back = referer.removeprefix(origin) if referer.startswith(f"{origin}/") else ""
+    return back if is_local(back) else ""
+
+
+def _can_be_asked(request: Request, url: str) -> bool:
+    """Whether a page answers at an address; a form that was refused has left the browser at its own."""
+    scope = {"type": "http", "method": "GET", "path": url.partition("?")[0], "root_path": ""}
+    return any(one.matches(scope)[0] is Match.FULL for one in request.app.routes)
 
 
 def _is_for_a_part(request: Request) -> bool:
