@@ -411,9 +411,11 @@ class _Looking:
         return JobStep(name, state, words, rests)
 
     def _without(self, name: StepName) -> JobStep:
-        """A step of drives, in a case without one: of a box it begins once it is said what of it came in."""
-        if self._case.kind is CaseKind.BOX and not self._over:
-            words = "Nobody put down yet what of the box came in."
+        """A step of drives, in a case without one: but for a loose board or pictures it begins once it is said
+        what came in."""
+        if not (self._without_drive or self._over):
+            box = "what of the box came in" if self._case.kind is CaseKind.BOX else "which drives came in"
+            words = f"Nobody put down yet {box}."
             return JobStep(name, StepState.NOT_STARTED, words, "the case and its take-in")
         return JobStep(name, StepState.NOT_NEEDED, _no_drive(self._case), "the case")
 

@@ -120,11 +120,16 @@ def test_without_a_drive_nothing_is_to_be_read(bench: Bench, kind: CaseKind) -> 
     assert board is (StepState.NOT_NEEDED if kind is CaseKind.ENQUIRY else StepState.NOT_STARTED)
 
 
-def test_a_case_without_bays(bench: Bench) -> None:
+@pytest.mark.parametrize("kind", [CaseKind.NOT_SAID, CaseKind.DRIVE])
+def test_a_case_without_bays(bench: Bench, kind: CaseKind) -> None:
     number = take_in(bench, "Oakhanger Bakery").number
-    told = tell_steps(bench, number)
-    assert step(told, StepName.READING).words == "No drive is described yet."
-    assert step(told, StepName.READING).state is StepState.NOT_NEEDED
+    bench.ledger.amend_case(number, kind=kind)
+    reading = step(tell_steps(bench, number), StepName.READING)
+    assert reading.words == "Nobody put down yet which drives came in."
+    assert reading.state is StepState.NOT_STARTED
+    bench.ledger.amend_case(number, state=CaseState.CLOSED)
+    reading = step(tell_steps(bench, number), StepName.READING)
+    assert (reading.state, reading.words) == (StepState.NOT_NEEDED, "No drive is described yet.")
 
 
 def test_a_box_that_nobody_looked_into_yet_has_its_drives_before_it(bench: Bench) -> None:
