@@ -180,6 +180,17 @@ def test_of_more_pictures_than_are_taken_at_once_none_is_left_out_in_silence(
         expect(page.locator("#trouble")).to_contain_text("Send at most 40 at a time", timeout=WAIT)
 
 
+def test_pictures_that_are_refused_are_not_called_sent(browser: Browser, tmp_path: Path) -> None:
+    open_case(tmp_path / "home", "A pottery studio")
+    with served(tmp_path / "home") as found, opened(browser, f"{found.url}case/1/pictures") as page:
+        page.locator("#f-pictures").set_input_files(
+            {"name": "notes.jpg", "mimeType": "image/jpeg", "buffer": b"no picture at all" * 100_000}
+        )
+        page.get_by_role("button", name="Keep these pictures").click()
+        expect(page.locator("#trouble")).to_contain_text("nothing of what was sent is kept", timeout=WAIT)
+        expect(page.locator("#sent-so-far")).to_be_empty()
+
+
 def test_what_is_typed_at_take_in_stays_when_another_answer_is_kept(browser: Browser, tmp_path: Path) -> None:
     with served(tmp_path / "home") as found:
         open_case(tmp_path / "home", "A pottery studio")

@@ -411,8 +411,8 @@ class _Looking:
         return JobStep(name, state, words, rests)
 
     def _without(self, name: StepName) -> JobStep:
-        """A step of drives, in a case without one: but for a loose board or pictures it begins once it is said
-        what came in."""
+        """A step of drives, in a case without one: but for a loose board or pictures it begins once
+        somebody said what came in."""
         if not (self._without_drive or self._over):
             box = "what of the box came in" if self._case.kind is CaseKind.BOX else "which drives came in"
             words = f"Nobody put down yet {box}."

@@ -25,6 +25,7 @@ PIECE_BYTES = 1 << 20
 FORGOTTEN_SECONDS = 86_400
 """After so long nobody reads what was sent any more."""
 NAMELESS = "a file without a name"
+NOTHING_KEPT = "nothing of what was sent is kept"
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,10 +127,11 @@ def _taken(
     file.seek(0)
     piece = file.read(PIECE_BYTES)
     if not piece:
-        raise UsageError(f"{named} is empty.", "Send it again.")
+        raise UsageError(f"{named} is empty: {NOTHING_KEPT}.", "Send it again, or leave it out.")
     if not fits(piece):
         raise UsageError(
-            f"{named} is none of the files that are taken here, whatever its name says.", otherwise
+            f"{named} is none of the files that are taken here, whatever its name says: {NOTHING_KEPT}.",
+            otherwise,
         )
     path = stem.with_name(f"{stem.name}{ending_of(piece) or '.bin'}")
     size = 0
@@ -138,7 +140,7 @@ def _taken(
             size += len(piece)
             if size > limit_bytes:
                 raise UsageError(
-                    f"{named} is larger than {bytes_text(limit_bytes)}: nothing of what was sent is kept.",
+                    f"{named} is larger than {bytes_text(limit_bytes)}: {NOTHING_KEPT}.",
                     "Send it smaller, or leave it out.",
                 )
             upload_folder.write_whole(place, piece)

@@ -47,6 +47,11 @@
     if (place) place.textContent = share < 100 ? `Sending: ${share} %` : "Sent; being kept.";
   });
 
+  document.addEventListener("htmx:afterRequest", (event) => {
+    const place = event.target.matches?.("form.drop") && document.getElementById("sent-so-far");
+    if (place) place.textContent = ""; // the page or the trouble says what came of it
+  });
+
   /* Words that are true only where this script runs. */
   const words = () => {
     for (const one of document.querySelectorAll(".drop-words:not([data-said])")) {
