@@ -68,6 +68,8 @@ def test_one_open_winding_makes_the_motor_open() -> None:
         ({"suppressor_5v": "0.5", "rail_5v": "0.5"}, "suppressor-holds-rail-5v"),
         ({"rail_12v": "0.5"}, "short-beyond-suppressor-12v"),
         ({"link_5v": "OL"}, "link-only-5v"),
+        ({"suppressor_12v": "0.5"}, "suppressor-against-rail-12v"),
+        ({"suppressor_5v": "0.5", "rail_5v": "60"}, "suppressor-against-rail-5v"),
         ({"suppressor_5v": "0.5", "suppressor_12v": "0.5"}, "both-suppressors"),
         ({"suppressor_5v_fitted": "missing"}, "unprotected"),
         ({"driver_12v": "1.0"}, "driver-dead"),
