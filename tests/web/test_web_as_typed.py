@@ -1,0 +1,85 @@
+"""What a page offers or says is what a command takes or says of the same home."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from collections.abc import Iterator
+
+import pytest
+
+from mendbay.case.items import Owner, What, Where
+from mendbay.case.records import Bay
+from mendbay.jobs.hand_over_items import receive
+from mendbay.jobs.keep_items import add_item, items_of, move_item
+from mendbay.jobs.put_down_wrongly import call_off
+from mendbay.jobs.take_in import take_in
+from support.answers import Run
+from support.commands import Commands, commands
+from support.web_client import Web
+
+
+@pytest.fixture(scope="module")
+def program() -> Iterator[Commands]:
+    with commands() as server:
+        yield server
+
+
+@pytest.fixture
+def run(web: Web, program: Commands) -> Run:
+    """Runs mendbay on the home that the pages show."""
+
+    def runner(*words: object) -> subprocess.CompletedProcess[str]:
+        return program.run(["--home", str(web.home), *map(str, words)])
+
+    return runner
+
+
+@pytest.fixture
+def things(web: Web) -> Web:
+    """Case 1 with a thing in every situation that a hand-over asks about."""
+    with web.bench() as bench:
+        take_in(bench, "Quillmere Pottery", bays=[Bay(0, "1")])
+        items_of(bench, 1)  # its drive is item 1
+        for owner in (Owner.CUSTOMER, Owner.SHOP, Owner.LENT):
+            add_item(bench, 1, What.CABLE, f"of {owner}", owner=owner)
+        for words in ("on a paper", "called off", "sent", "with the customer", "used up", "destroyed"):
+            add_item(bench, 1, What.CABLE, words)
+        move_item(bench, 1, "7", Where.SENT, "the laboratory", mistake="a slip")
+        move_item(bench, 1, "8", Where.CUSTOMER, mistake="a slip")
+        move_item(bench, 1, "9", Where.USED, why="soldered in")
+        move_item(bench, 1, "10", Where.DESTROYED, why="burnt")
+        for number in (5, 6):
+            receive(bench, 1, [str(number)])
+        call_off(bench, 1, 2, "it never took place")
+    return web
+
+
+def _ticked(page: str, verb: str) -> set[str]:
+    """The things that the form of an address offers."""
+    form = re.search(rf'<form[^>]*action="[^"]*/things/{verb}".*?</form>', page, re.DOTALL)
+    return set(re.findall(r'name="item" value="([^"]+)"', form[0])) if form else set()
+
+
+@pytest.mark.parametrize(("verb", "word"), [("receive", "--from"), ("release", "--to")])
+def test_a_page_offers_to_hand_over_what_the_command_hands_over(
+    things: Web, run: Run, verb: str, word: str
+) -> None:
+    page = things.get("/case/1/things")
+    with things.bench() as bench:
+        codes = [one.code for one in items_of(bench, 1)]
+    taken = {one for one in codes if run("case", verb, 1, one, word, "customer").returncode == 0}
+    assert _ticked(page, verb) == taken
+    assert 0 < len(taken) < len(codes)
+
+
+def test_a_page_offers_to_take_back_what_the_command_takes_back(things: Web, run: Run) -> None:
+    page = things.get("/case/1/things")
+    forms = re.findall(r'<form[^>]*action="[^"]*/things/withdraw".*?</form>', page, re.DOTALL)
+    offered = {re.findall(r'name="item" value="([^"]+)"', one)[0] for one in forms}
+    with things.bench() as bench:
+        codes = [one.code for one in items_of(bench, 1)]
+    why = ("--reason", "typed twice")
+    taken = {one for one in codes if run("case", "item-withdraw", 1, one, *why).returncode == 0}
+    assert offered == taken
+    assert 0 < len(taken) < len(codes)
