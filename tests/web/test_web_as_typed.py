@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import subprocess
+import time
 from collections.abc import Iterator
 
 import pytest
@@ -14,9 +15,9 @@ from mendbay.jobs.hand_over_items import receive
 from mendbay.jobs.keep_items import add_item, items_of, move_item
 from mendbay.jobs.put_down_wrongly import call_off
 from mendbay.jobs.take_in import take_in
-from support.answers import Run
+from support.answers import Run, answer, one_line
 from support.commands import Commands, commands
-from support.web_client import Web
+from support.web_client import Web, text_of
 
 
 @pytest.fixture(scope="module")
@@ -83,3 +84,34 @@ def test_a_page_offers_to_take_back_what_the_command_takes_back(things: Web, run
     taken = {one for one in codes if run("case", "item-withdraw", 1, one, *why).returncode == 0}
     assert offered == taken
     assert 0 < len(taken) < len(codes)
+
+
+ASKED: dict[str, tuple[str, ...]] = {
+    "nothing": (),
+    "an answer": ("case", "tell", "1", "kind", "two-bay-box"),
+    "a consent": ("case", "consent", "1", "power-on", "yes", "--how", "phone"),
+    "a sign": ("triage", "tell", "1", "history", "dropped"),
+}
+"""What a person was asked, and how that is put down."""
+
+
+@pytest.mark.parametrize("asked", ASKED)
+def test_both_say_the_same_of_what_to_do_first(web: Web, run: Run, asked: str) -> None:
+    with web.bench() as bench:
+        take_in(bench, "Quillmere Pottery", bays=[Bay(0, "1"), Bay(0, "2")])
+    if ASKED[asked]:
+        assert run(*ASKED[asked]).returncode == 0
+    (step,) = answer(run, "case", "today")["steps"]
+    words = step["step"]["words"]
+    assert words.startswith("Begin with take-in") is (asked == "nothing")
+    assert words in one_line(run("case", "today").stdout)
+    assert f"Next {words}" in text_of(web.get("/case/1"))
+    assert words in _today(web)
+
+
+def _today(web: Web) -> str:
+    until = time.monotonic() + 60
+    while "being gathered" in (page := text_of(web.get("/"))):
+        assert time.monotonic() < until
+        time.sleep(0.1)
+    return page
