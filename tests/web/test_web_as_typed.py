@@ -11,6 +11,7 @@ import pytest
 
 from mendbay.case.items import Owner, What, Where
 from mendbay.case.records import Bay
+from mendbay.faces.triage_words import OVER
 from mendbay.jobs.hand_over_items import receive
 from mendbay.jobs.keep_items import add_item, items_of, move_item
 from mendbay.jobs.put_down_wrongly import call_off
@@ -115,3 +116,18 @@ def _today(web: Web) -> str:
         assert time.monotonic() < until
         time.sleep(0.1)
     return page
+
+
+@pytest.mark.parametrize("closed", [False, True])
+def test_both_tell_steps_of_a_case_that_is_open_alone(web: Web, run: Run, closed: bool) -> None:
+    with web.bench() as bench:
+        take_in(bench, "Quillmere Pottery", bays=[Bay(0, "1"), Bay(0, "2")])
+    if closed:
+        ended = ("--not-known", "--end", "given-back", "--data", "none")
+        assert run("case", "close", 1, *ended).returncode == 0
+    page, told = web.get("/case/1/triage"), run("triage", "show", 1).stdout
+    assert ('href="/case/1/triage/step' not in page) is closed
+    assert ("the whole job then expected to cost" not in told) is closed
+    assert (OVER in text_of(page)) is (OVER in told) is closed
+    assert "the whole job then expected to cost" in run("triage", "show", 1, "--all").stdout
+    assert answer(run, "triage", "show", 1)["steps"]
