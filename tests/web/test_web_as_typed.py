@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import re
+import shutil
 import subprocess
 import time
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
 from mendbay.case.items import Owner, What, Where
 from mendbay.case.records import Bay
+from mendbay.faces.money_words import after_no_words
 from mendbay.faces.triage_words import OVER
+from mendbay.jobs.bill_case import account_of
 from mendbay.jobs.hand_over_items import receive
 from mendbay.jobs.keep_items import add_item, items_of, move_item
 from mendbay.jobs.put_down_wrongly import call_off
+from mendbay.jobs.quote_case import By, decide, make_quote
+from mendbay.jobs.quote_lines import Wish
 from mendbay.jobs.take_in import take_in
 from support.answers import Run, answer, one_line
 from support.commands import Commands, commands
@@ -131,3 +137,27 @@ def test_both_tell_steps_of_a_case_that_is_open_alone(web: Web, run: Run, closed
     assert (OVER in text_of(page)) is (OVER in told) is closed
     assert "the whole job then expected to cost" in run("triage", "show", 1, "--all").stdout
     assert answer(run, "triage", "show", 1)["steps"]
+
+
+@pytest.mark.parametrize("before", ["nothing", "accepted", "declined", "open"])
+def test_both_say_the_same_once_a_quote_is_declined(
+    web: Web, program: Commands, tmp_path: Path, before: str
+) -> None:
+    with web.bench() as bench:
+        take_in(bench, "Quillmere Pottery", bays=[Bay(0, "1"), Bay(0, "2")])
+        for _ in range(1 if before == "nothing" else 2):
+            make_quote(bench, 1, Wish((("hour", "2"),), odds=False))
+        if before in ("accepted", "declined"):
+            kept = {"although": "they kept to it"} if before == "accepted" else {}
+            decide(bench, 1, 1, before == "accepted", By.PHONE, **kept)
+    number = 1 if before == "nothing" else 2
+    shutil.copytree(web.home, tmp_path / "twin")
+    words = ("case", "accept", "1", str(number), "--decline", "--by", "phone")
+    typed = program.run(["--home", str(tmp_path / "twin"), *words]).stdout
+    page = web.done(f"/case/1/money/quote/{number}/word", {"word": "no", "by": "phone"})
+    with web.bench() as bench:
+        told = after_no_words(number, account_of(bench, 1))
+    for one in (f"Quote {number} is declined.", *told):
+        assert one.removesuffix(".") in one_line(typed)
+        assert one in one_line(text_of(page))
+    assert told
