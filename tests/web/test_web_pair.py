@@ -24,7 +24,9 @@ from mendbay.jobs.volume import candidates_on, case_images, sources_of
 from mendbay.outlets.scenario.geometry import Level
 from mendbay.outlets.scenario.small import SmallBase
 from mendbay.wiring import catalogues
+from support.answers import one_line
 from support.boxes import small_base
+from support.commands import commands
 from support.pair_shop import Shop, shop
 from support.web_client import Web, text_of, web_on
 
@@ -144,9 +146,12 @@ def test_halves_taken_alone_are_told_apart(tmp_path: Path, base: SmallBase) -> N
         read_pair(found.bench, 2, [DriveAt(bay, str(one)) for bay, one in zip("12", copies, strict=True)])
         with web_on(tmp_path / "home") as web:
             said = text_of(web.get("/case/2/pair"))
-        for bay in "12":
-            assert re.search(rf"Single volume of [^,]+, bay {bay}, the whole drive", said)
-        assert said.count("It is one half of the mirror, taken alone") == 2
+        with commands() as program:
+            typed = one_line(program.run(["--home", str(tmp_path / "home"), "pair", "look", "2"]).stdout)
+        for told in (said, typed):
+            for bay in "12":
+                assert re.search(rf"Single volume of [^,]+, bay {bay}, the whole drive", told)
+            assert told.count("It is one half of the mirror, taken alone") == 2
         assert "smaller than the one that holds" not in said
 
 

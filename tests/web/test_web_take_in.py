@@ -241,7 +241,7 @@ def test_bays_are_added_put_right_and_taken_back(one: Web) -> None:
 
 def test_a_bay_that_is_there_is_a_slip_and_no_fault_of_the_ledger(one: Web) -> None:
     told = text_of(one.post("/case/1/take-in/bays/add", {"bay": "1"}, status=422).text)
-    assert "has a bay 1 already" in told
+    assert "Case 1 already has a bay 1." in told
     one.post("/case/1/take-in/bays/add", {"bay": "1", "model": "AL-9"}, status=422)
     one.done("/case/1/take-in/bays/add", {"bay": "2", "model": "AL-9"})
     with one.bench() as bench:

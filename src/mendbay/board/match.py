@@ -61,6 +61,10 @@ def key_of(attribute: Attribute, text: str) -> str:
     return revision_key(text) if attribute is Attribute.REVISION else comparison_key(text)
 
 
+TELLING = 0.2
+"""Log-odds from which an attribute's part is worth being shown by itself (own choice)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Alternative:
     """A row of the shop's table: a donor with `donor` can stand for a patient with `wanted`.
@@ -221,6 +225,16 @@ class Match:
         """What `start` and the parts add up to as a chance, 0 to 1, as if they were certain. `odds.chance` is
         averaged over what is not, and so nearer to the middle."""
         return 1.0 / (1.0 + math.exp(-self.odds.log_odds))
+
+    @property
+    def weighed(self) -> tuple[Part, ...]:
+        """The parts, those that weigh most first."""
+        return tuple(sorted(self.parts, key=lambda one: -abs(one.log_odds)))
+
+    @property
+    def telling(self) -> tuple[Part, ...]:
+        """Those of them that weigh enough to be shown where not all are."""
+        return tuple(one for one in self.weighed if abs(one.log_odds) >= TELLING)
 
     @property
     def fits(self) -> bool:

@@ -13,6 +13,10 @@ from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
 
+TAKE_IN = "take-in"
+"""Chore of asking a customer, before a step that rests on odds alone; its figures are those of that step, and
+rank it."""
+
 
 class WaitsFor(StrEnum):
     """Whose turn it is."""

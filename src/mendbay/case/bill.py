@@ -97,6 +97,15 @@ def bill_of(
     return Bill(quote.number, day, given, tuple(billed), total, number)
 
 
+def can_be_billed(key: str, declined: bool) -> bool:
+    """Whether a line of a quote can be on its bill: of one that the customer declined only the examination.
+
+    Args:
+        key: of the line.
+    """
+    return not declined or key == DIAGNOSIS
+
+
 def expected(line: Line, given: bool) -> bool:
     """Whether a line is on the bill without a word: its amount is fixed, and nothing else decides on it."""
     unconditional = line.when is When.ALWAYS or (line.when is When.GIVEN and given)
@@ -106,7 +115,7 @@ def expected(line: Line, given: bool) -> bool:
 def _on_bill(
     line: Line, done: Mapping[str, Money | None], given: bool, not_done: Collection[str], declined: bool
 ) -> bool:
-    if line.key in not_done or (declined and line.key != DIAGNOSIS):
+    if line.key in not_done or not can_be_billed(line.key, declined):
         return False
     if line.key in done:
         amount = done[line.key]
@@ -120,7 +129,7 @@ def _require_possible(
     for key in done:
         if key in not_done:
             raise UsageError(f"{key[:60]} is said to be done and not done.", "Leave one of them out.")
-        if declined and key != DIAGNOSIS:
+        if not can_be_billed(key, declined):
             raise UsageError(
                 f"Quote {quote.number} was declined, so {key[:60]} cannot be billed: only the examination.",
                 "Leave it out; or put down that the customer accepts the quote.",

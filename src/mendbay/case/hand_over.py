@@ -7,7 +7,7 @@ the paper to sign, and nowhere else.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
@@ -18,6 +18,9 @@ from mendbay.core.texts import require_line, require_moment, require_text
 
 MOST_ITEMS = 30
 """Items of one hand-over: with all their marks they fit into one entry of custody."""
+
+GONE = (Where.USED, Where.DESTROYED)
+"""Where nothing comes back from."""
 
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 
@@ -109,6 +112,28 @@ class HandOver:
         return f"{self.direction} {side} the {self.role.words}, hand-over {self.number}", things
 
 
+def papers_of(earlier: Iterable[HandOver]) -> dict[int, int]:
+    """The last hand-over of each item, by the item's number; those that were called off made no paper."""
+    return {one.number: over.number for over in earlier if not over.called_off for one in over.items}
+
+
+def can_come_in(item: Item, papered: Container[int]) -> bool:
+    """Whether an item can be received: it is away, or it is the customer's, here since take-in and not on any
+    paper yet.
+
+    Args:
+        papered: numbers of the items that a hand-over was of (`papers_of`).
+    """
+    if item.where is Where.HERE:
+        return item.owner is Owner.CUSTOMER and item.number not in papered
+    return item.where not in GONE
+
+
+def can_leave(item: Item) -> bool:
+    """Whether an item can be released: it is here."""
+    return item.where is Where.HERE
+
+
 def received(items: Sequence[Item], earlier: Iterable[HandOver], place: str = "") -> tuple[Item, ...]:
     """The items once they are in the shop. What is here since take-in can be received once, so that there is
     a paper of it.
@@ -116,10 +141,10 @@ def received(items: Sequence[Item], earlier: Iterable[HandOver], place: str = ""
     Raises:
         UsageError: one cannot come in: it is here already, used up, destroyed or the shop's own.
     """
-    papered = {one.number: over.number for over in earlier for one in over.items}
+    papered = papers_of(earlier)
     _require_different(items)
     for item in items:
-        if item.where is Where.HERE and (item.number in papered or item.owner is not Owner.CUSTOMER):
+        if item.where is Where.HERE and not can_come_in(item, papered):
             since = f" since hand-over {papered[item.number]}" if item.number in papered else ""
             raise UsageError(
                 f"{item.code} is here already{since}.", f"mendbay case items {item.case} tells where all are."
@@ -140,7 +165,7 @@ def released(items: Sequence[Item], role: Role) -> tuple[Item, ...]:
     _require_different(items)
     for item in items:
         _require_exists(item)
-        if item.where is not Where.HERE:
+        if not can_leave(item):
             raise UsageError(
                 f"{item.code} cannot be handed over: it is {item.whereabouts}.",
                 f"mendbay case receive {item.case} {item.code} takes it back in first, once it is here.",
@@ -151,7 +176,7 @@ def released(items: Sequence[Item], role: Role) -> tuple[Item, ...]:
 
 
 def _require_exists(item: Item) -> None:
-    if item.where in (Where.USED, Where.DESTROYED):
+    if item.where in GONE:
         raise UsageError(
             f"{item.code} cannot be handed over: it is {item.where}.",
             f"If that is a mistake: mendbay case item-move {item.case} {item.code} here --mistake REASON.",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from mendbay.case.agenda import Chore, Wait, days_since
+from mendbay.case.agenda import TAKE_IN, Chore, Wait, days_since
 from mendbay.core.quantity import chance_text, count_text, counted
 from mendbay.jobs.waiting import WORDS
 
@@ -13,11 +13,13 @@ def figures_words(chore: Chore, currency: str) -> str:
     """What it is expected to save against handing the job on at once, and how long it takes: `saves about
     590 EUR on average, against handing the job on at once; takes 4 min`. The list of triage tells another
     figure, of the answer alone. What that is for an hour of bench time orders the steps and is not told:
-    nobody works an hour at a question of four minutes.
+    nobody works an hour at a question of four minutes. Empty for take-in, of which no figure is reckoned.
 
     Args:
         currency: the shop's, in which the tables reckon; its ISO 4217 code.
     """
+    if chore.id == TAKE_IN:
+        return ""
     value = amount_words(chore.value, currency)
     helps = (
         f"saves {value} on average, against handing the job on at once"

@@ -19,6 +19,11 @@ REACHES = {Reach.APPLIES: "APPLIES", Reach.POSSIBLE: "possible", Reach.NOT_HERE:
 IN_USE = "The medium stays in use and is not sanitized; the certificate says what was not reached."
 
 
+def kept_words(case: int, until: str) -> str:
+    """Until which day copies are kept, once that is put down."""
+    return f"The copies of case {case} are kept until {until}, that day included."
+
+
 def rule_words(found: Iterable[Held]) -> Iterator[str]:
     """Where no day is put down, whose word it is that copies are kept so long."""
     held = tuple(found)
@@ -76,6 +81,15 @@ def erased_words(certificate: ErasureCertificate) -> str:
         f"{counted(files, 'file')} of case {certificate.case} erased: "
         f"{bytes_text(certificate.overwritten_bytes)} overwritten, read back and equal."
     )
+
+
+def plan_left_words(plan: str) -> str:
+    """That the file of a plan that is carried out could not be removed.
+
+    Args:
+        plan: its number.
+    """
+    return f"The plan erasures/plan-{plan}.json names files and is still there: remove it."
 
 
 def erased_json(done: Erased) -> dict[str, object]:

@@ -60,6 +60,25 @@ def accepted_words(number: int, found: KeptQuote, before: int) -> str:
     return f"Quote {number} is accepted: the bill will be {most} at most.{instead}"
 
 
+def after_no_words(number: int, account: Account) -> list[str]:
+    """What holds once a customer declined a quote: another that is accepted or open, or what is due all the
+    same; nothing where there is neither.
+
+    Args:
+        number: of the quote that was declined.
+    """
+    held = account.held_against
+    if account.quote is not None:
+        most = account.quote.totals[Column.HIGH].gross.shown
+        return [f"Quote {account.quote.number} stays accepted: the bill will be {most} at most."]
+    if held is not None and held.number != number:
+        return [
+            f"Quote {held.number} {'is declined too' if account.declined else 'still waits for an answer'}."
+        ]
+    due = held.in_any_case if held is not None else None
+    return [f"For the examination {due.shown} are due."] if due else []
+
+
 def left_out_words(account: Account, not_done: Sequence[str]) -> list[str]:
     """What the quote counts on and the bill does not hold, so that no work is forgotten.
 

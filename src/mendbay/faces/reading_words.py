@@ -17,7 +17,7 @@ from mendbay.jobs.read_pair import BrokenOff, PairResult
 from mendbay.jobs.task_advice import TaskAdvice, task_words
 from mendbay.jobs.verify_image import Verified
 from mendbay.jobs.volume import explanation, fresher_bay
-from mendbay.pair.assemble import Assembled
+from mendbay.pair.assemble import Assembled, Member
 from mendbay.pair.volume import Level
 
 FILES_SHOWN = 20
@@ -59,6 +59,19 @@ def lacks(result: PairResult) -> bool:
 def assembled_words(one: Assembled) -> list[str]:
     """How a volume was put together: what it is, then why."""
     return [f"{LEVELS[one.level]} of {bytes_text(one.volume.size_bytes)}", *explanation(one)]
+
+
+def place_words(one: Member) -> str:
+    """Where a member lies on its drive."""
+    return "the whole drive" if one.partition is None else f"partition {one.partition}"
+
+
+def other_words(one: Assembled) -> list[str]:
+    """The same of a volume that was not taken, with where it lies: two of the same size are told apart by
+    that."""
+    first, *reasons = assembled_words(one)
+    lies = " and ".join(f"bay {each.bay}, {place_words(each)}" for each in one.members)
+    return [f"{first}, {lies}", *reasons]
 
 
 def together_words(result: PairResult) -> list[str]:

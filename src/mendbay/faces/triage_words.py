@@ -35,6 +35,9 @@ CHANCES = (
 )
 """Chances below which something is called so (own choice)."""
 
+OVER = "The case is closed: nothing is to be done next."
+"""In the place of steps, unless every one is asked for."""
+
 
 def stop_sentences(one: KeepOff) -> tuple[str, str, str]:
     """Why a drive should get no power: what to do, why, what else would follow."""

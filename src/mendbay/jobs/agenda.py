@@ -9,11 +9,12 @@ from enum import Enum
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
-from mendbay.case.agenda import LIMITS, Agenda, Chore, Entry, OpenCase, WaitsFor, agenda_of
+from mendbay.case.agenda import LIMITS, TAKE_IN, Agenda, Chore, Entry, OpenCase, WaitsFor, agenda_of
 from mendbay.case.agenda_tables import ChoreTable, packaged_chores, read_limits
 from mendbay.case.records import Bay, Case, CaseKind, CaseLine, CaseState, Image
 from mendbay.core.errors import UsageError
 from mendbay.core.note import NoteKind
+from mendbay.jobs.asked_so_far import is_unasked
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import refused, risk_called, to_ask
 from mendbay.jobs.events import StepProgress
@@ -42,9 +43,11 @@ NO_MEDIUM = "what went out had no medium among it, and a medium counts once it i
 """Why a case whose things went to the customer is not over."""
 LIKELIEST = 3
 """Faults that are remembered with a step (own choice)."""
+ASK_FIRST = "Begin with take-in: nothing was asked yet of what happened and what is wanted."
+"""Before any step that triage would propose by odds alone."""
 FITTING = ("power-on", "board-swap")
 """The consents that fitting another board needs."""
-FORM = "6"
+FORM = "7"
 """Of what is remembered; another one is worked out anew."""
 
 
@@ -404,7 +407,7 @@ class _Gathering:
 
         try:
             told = tell_triage(self._bench, case.number)
-            chore = self._board_to_fit(told) or self._weighed(told)
+            chore = self._asked_first(self._board_to_fit(told) or self._weighed(told), told)
         except UsageError as trouble:  # such as three bays and none chosen
             return self._chore("cannot-weigh", case, self._worth(case), trouble.what)
         self.likely = _likely(told)
@@ -416,6 +419,15 @@ class _Gathering:
         }
         self._bench.remembered.add({key: self._told[key]})
         return chore
+
+    def _asked_first(self, chore: Chore, told: Triage) -> Chore:
+        """A step as triage proposes it; take-in in its place while nobody was asked anything. What asking is
+        worth is not reckoned: it ranks as the step that it goes before. That a drive gets no power is said
+        whatever was asked."""
+        by_odds = chore.command.startswith("triage ") and not told.keep_off
+        if not by_odds or not is_unasked(self._bench, told.case):
+            return chore
+        return replace(chore, id=TAKE_IN, words=ASK_FIRST, command=f"case take-in {told.case}")
 
     def _board_to_fit(self, told: Triage) -> Chore | None:
         """Fitting the board to which the ROM of a drive was moved, until a swap of that bay is noted, its

@@ -51,6 +51,12 @@ class Account:
     paid: Money | None
     due: Money | None
 
+    @property
+    def to_bill(self) -> Quote | None:
+        """The quote that a bill can be made of: the accepted one, or the one that was declined; None if there
+        is neither."""
+        return self.held_against if self.declined else self.quote
+
 
 def account_of(bench: Bench, case: int) -> Account:
     """Quote, bill and payments of a case.
@@ -100,19 +106,6 @@ def _currency(counts: KeptQuote | None, payments: tuple[Payment, ...], bill: Bil
     if bill is not None:
         return bill.total.gross.currency
     return counts.quote.currency if counts else ""
-
-
-def due_of(bench: Bench, case: int) -> Money | None:
-    """What a case still has to pay, below 0 what is to be returned to the customer; None while there is no
-    bill. Of a case without a quote no note is read.
-
-    Raises:
-        NoSuchCase: there is no such case.
-        LedgerError: a note is not one that Mendbay wrote.
-    """
-    if not bench.notes.last_number(case, NoteKind.QUOTE):
-        return None
-    return account_of(bench, case).due
 
 
 def look_at_bill(
@@ -331,10 +324,9 @@ def require_no_sign(amount: str) -> None:
 
 def _answered(case: int, account: Account) -> Quote:
     """The quote that a bill can be made of: accepted, or declined."""
-    quote = account.held_against if account.declined else account.quote
-    if quote is None:
+    if account.to_bill is None:
         raise _no_quote(case)
-    return quote
+    return account.to_bill
 
 
 def _no_quote(case: int) -> UsageError:

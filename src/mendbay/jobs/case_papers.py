@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from mendbay.case.records import Case
 from mendbay.core.errors import SourceChanged, UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.remembered import remembered
@@ -61,11 +62,24 @@ def paper_bytes(bench: Bench, number: int, name: str) -> bytes:
             f"No paper {name[:60]!r} of case {number} was made.",
             f"mendbay case custody {number} tells of those that were.",
         )
+    return bytes_of_paper(bench, remembered(bench, number), f"{FOLDER}{name}")
+
+
+def bytes_of_paper(bench: Bench, case: Case, path: str) -> bytes:
+    """The bytes of a paper as they lie in the folder of a case.
+
+    Args:
+        path: its place there.
+
+    Raises:
+        SourceChanged: its file is gone, is no regular file, or is larger than any paper.
+    """
     data = bytearray()
-    for piece in bench.files.read(remembered(bench, number), f"{FOLDER}{name}"):
+    for piece in bench.files.read(case, path):
         data += piece
         if len(data) > LARGEST_BYTES:
             raise SourceChanged(
-                f"The paper {name} of case {number} is larger than any paper.", "It is not ours any more."
+                f"The paper {path.removeprefix(FOLDER)} of case {case.number} is larger than any paper.",
+                "It is not ours any more.",
             )
     return bytes(data)

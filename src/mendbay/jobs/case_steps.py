@@ -12,8 +12,8 @@ from mendbay.case.records import Bay, Case, CaseKind, CaseState, Event, Image
 from mendbay.core.note import NoteKind
 from mendbay.core.quantity import chance_text, count_text, counted, percent_text
 from mendbay.jobs.agenda import SAW_THE_PAIR, Turn, turn_of
+from mendbay.jobs.asked_so_far import answers_of_take_in
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.case_pictures import case_pictures
 from mendbay.jobs.keep_copies import HAND_BACK, HAND_BACK_BEGUN
 from mendbay.jobs.looks import KIND as LOOK
 from mendbay.jobs.looks import LOOKED
@@ -143,20 +143,6 @@ def tell_steps(bench: Bench, number: int, *, weigh: bool = False) -> CaseSteps:
     )
 
 
-def is_unasked(bench: Bench, number: int) -> bool:
-    """Whether nothing is on record that a person would have been asked for a case: no answer of take-in, no
-    consent, no answer or repair of triage."""
-    told = bench.notes.tally(number)
-    others = (NoteKind.CONSENT, NoteKind.SIGN, NoteKind.TRIED)
-    return not (_answers(bench, number, told) or any(told.get(one) for one in others))
-
-
-def _answers(bench: Bench, number: int, told: Mapping[NoteKind, int]) -> int:
-    """How many answers of take-in are on record; pictures of the case are noted beside them."""
-    noted = told.get(NoteKind.INTAKE, 0)
-    return noted - len(case_pictures(bench, number)) if noted else 0
-
-
 def _current(steps: Sequence[JobStep]) -> JobStep | None:
     begun = [one for one in steps if one.state in (StepState.UNDER_WAY, StepState.WAITING)]
     back = any(one.name is StepName.HAND_BACK and one.state is StepState.DONE for one in steps)
@@ -218,7 +204,7 @@ class _Looking:
         return "the case is closed" if closed else "the case is handed back"
 
     def _take_in(self) -> JobStep:
-        answers = _answers(self._bench, self._case.number, self._tally)
+        answers = answers_of_take_in(self._bench, self._case.number, self._tally)
         answers += self._tally.get(NoteKind.CONSENT, 0)
         day, drives = self._case.opened_at[:10], counted(len(self._bays), "drive")
         name, rests = StepName.TAKE_IN, "the case and its take-in"

@@ -97,19 +97,6 @@ def open_catalogue(bench: Bench, catalogues: Catalogues, number: int) -> KeptCat
         return None
 
 
-def is_current(bench: Bench, case: Case, facts: CatalogueFacts) -> bool:
-    """Whether nothing was read and nothing happened to the case since a catalogue was made.
-
-    Raises:
-        NoSuchCase: it has no image any more.
-        CaseForgotten: it was forgotten.
-    """
-    if len(bench.ledger.events(case.number)) != facts.events:
-        return False
-    with case_images(bench, case) as stores:
-        return {bay: one.coverage().read.total_bytes for bay, one in stores.items()} == dict(facts.read_bytes)
-
-
 def read_since(bench: Bench, case: Case, facts: CatalogueFacts) -> int:
     """How many bytes of the case's drives were read since a catalogue was made; some that were read before
     and are set aside now count as none.

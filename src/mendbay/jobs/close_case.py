@@ -74,6 +74,25 @@ class Closing:
     teaches_not: str = ""
     against: tuple[str, ...] = ()
 
+    @property
+    def teaches(self) -> str:
+        """Whether the odds of later cases learn from how it ended, as a sentence."""
+        return self.teaches_not or "The odds of later cases learn from it."
+
+    @property
+    def end(self) -> End | None:
+        """What became of the job: as was said, else by the first hint that tells; None where none does."""
+        if self.outcome is not None:
+            return self.outcome.end
+        return next((one.end for one in self.hints if one.end), None)
+
+    @property
+    def data(self) -> DataBack | None:
+        """The same of how much of the wanted data the customer has."""
+        if self.outcome is not None:
+            return self.outcome.data
+        return next((one.data for one in self.hints if one.data), None)
+
 
 def look_at_closing(bench: Bench, number: int) -> Closing:
     """What the case says of its own end, and what is missing.

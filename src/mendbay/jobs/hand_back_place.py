@@ -1,4 +1,5 @@
-"""Whether files may be handed back into a folder that a page of the bench names.
+"""Whether files may be handed back into a folder that a page of the bench names, and whether one is looked
+for that is to prove a hand-back.
 
 Whoever types at the bench itself names folders of a machine that is theirs; a page can be reached by others,
 so a folder that it names is held against more.
@@ -6,9 +7,12 @@ so a folder that it names is held against more.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 
 from mendbay.core.errors import DestinationError, UsageError
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.keep_copies import recorded_hand_backs
 
 JOURNAL = "handback.progress"
 """What a folder that a hand-back was begun in holds."""
@@ -60,6 +64,40 @@ def require_place(named: str, home: Path) -> Path:
             f"The folder {named[:200]!r} cannot be used: {reason}.", "Name another folder."
         ) from trouble
     return folder
+
+
+def require_proof_place(bench: Bench, case: int, named: str, mediums: Iterable[str]) -> Path:
+    """The folder that was named to prove a hand-back, if it is to be looked for: one on record, or one on a
+    medium that is plugged in. So a page tells nobody what else there is on the machine.
+
+    Args:
+        named: as it was chosen or typed.
+        mediums: the folders of the mediums that are plugged in.
+
+    Raises:
+        UsageError: it is neither; nothing of it was looked at.
+    """
+    folder = Path(named)
+    if named in recorded_hand_backs(bench, case) or is_on_medium(folder, mediums):
+        return folder
+    raise UsageError(
+        f"{named[:200]!r} is neither on record as a hand-back of case {case} nor on a medium that is "
+        "plugged in: it was not looked for.",
+        "Plug its medium in, and type the folder with its whole path.",
+    )
+
+
+def is_on_medium(folder: Path, mediums: Iterable[str]) -> bool:
+    """Whether a folder lies on one of these mediums, by its name and by where its links lead. Of one that
+    does not by its name nothing is looked at on the disk."""
+    roots = [Path(one) for one in mediums]
+    if ".." in folder.parts or not any(_is_in(folder, one) for one in roots):
+        return False
+    try:
+        real = folder.resolve()
+        return any(_is_in(real, one.resolve()) for one in roots)
+    except (OSError, RuntimeError):  # a circle of links is a RuntimeError
+        return False
 
 
 def _require_outside(folder: Path, real: Path, home: Path) -> None:

@@ -139,7 +139,7 @@ def _hand_over(
         number_items(bench, case)
         before = items_named(bench, case, named) if named else ()
         if direction is Direction.RECEIVED:
-            items = received(before, [one for one in earlier if not one.called_off], place)
+            items = received(before, earlier, place)
         else:
             items = released(before, role)
         number = len(earlier) + 1

@@ -76,6 +76,23 @@ def looked(bench: Bench, number: int, stores: Mapping[str, ImageStore]) -> Looke
     return Looked(candidates, None)
 
 
+def why_not_taken(one: Assembled, chosen: Assembled, *, is_known: bool) -> str:
+    """Why `looked` took another candidate than this one, as a sentence.
+
+    Args:
+        is_known: a file system was found on the one that was taken.
+    """
+    if not is_known:
+        return "No file system was found on any; the largest is shown."
+    if one.volume.size_bytes > chosen.volume.size_bytes:
+        return "It is larger, but no file system that can be read here was found on it."
+    if chosen.level is Level.MIRROR and one.level is Level.SINGLE and set(one.bays) <= set(chosen.bays):
+        return "It is one half of the mirror, taken alone: together the halves hold more of it."
+    if one.volume.size_bytes < chosen.volume.size_bytes:
+        return "It is smaller than the one that holds the file system."
+    return "It is as large as the one that holds the file system, and comes after it."
+
+
 def _apart(found: OpenVolume) -> tuple[str, ...]:
     """What is known to speak against halves that count as in step."""
     if not (found.assembled.halves_in_step and found.halves_differ):

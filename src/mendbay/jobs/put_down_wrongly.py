@@ -6,10 +6,11 @@ from __future__ import annotations
 import json
 import re
 import shlex
+from collections.abc import Container
 from dataclasses import replace
 from hashlib import sha256
 
-from mendbay.case.hand_over import HandOver
+from mendbay.case.hand_over import HandOver, papers_of
 from mendbay.case.items import Item, What, Where, read_item
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.core.note import Note, NoteKind
@@ -32,6 +33,17 @@ AS_TYPED = {
 """Where a thing is, as `case item-move` has it."""
 
 
+def can_be_withdrawn(item: Item, papered: Container[int], bays: Container[str]) -> bool:
+    """Whether an item may be taken back as entered by mistake: no hand-over was of it, and it is not the
+    drive of a bay that the case has.
+
+    Args:
+        papered: numbers of the items that a hand-over was of (`case.hand_over.papers_of`).
+        bays: of the case.
+    """
+    return item.number not in papered and not (item.what is What.DRIVE and item.bay in bays)
+
+
 def withdraw_item(bench: Bench, case: int, named: str, reason: str) -> Item:
     """Takes back an item that was entered by mistake and never passed from hand to hand; lists, labels and
     papers made from now on do not show it.
@@ -50,28 +62,30 @@ def withdraw_item(bench: Bench, case: int, named: str, reason: str) -> Item:
         require_nameless(record, reason)
         number_items(bench, case)
         item = item_named(bench, case, named)
-        over = next(
-            (
-                one
-                for one in hand_overs_of(bench, case)
-                if not one.called_off and any(each.number == item.number for each in one.items)
-            ),
-            None,
-        )
-        if over is not None:
-            off = f"mendbay case call-off {case} {over.number} --reason REASON, if that never took place"
-            right = f"mendbay case item-change {case} {item.code} puts right what is noted of it"
-            raise UsageError(
-                f"{item.code} stands in hand-over {over.number}, so it was there.",
-                right if over.signed else f"{off}; {right}",
-            )
-        if item.what is What.DRIVE and item.bay in {one.bay for one in bench.ledger.bays(case)}:
-            raise UsageError(
-                f"{item.code} is the drive of bay {item.bay}, which the case has.",
-                f"mendbay case bay {case} {item.bay}=MODEL/SERIAL --amend puts right what is noted of it.",
-            )
+        papered = papers_of(hand_overs_of(bench, case))
+        if not can_be_withdrawn(item, papered, {one.bay for one in bench.ledger.bays(case)}):
+            raise _has_to_stay(bench, item, papered.get(item.number))
         take_item_back(bench, item, reason)
     return item
+
+
+def _has_to_stay(bench: Bench, item: Item, number: int | None) -> UsageError:
+    """Why an item cannot be taken back.
+
+    Args:
+        number: of the last hand-over that it stands in; None for none.
+    """
+    right = f"mendbay case item-change {item.case} {item.code} puts right what is noted of it"
+    if number is None:
+        return UsageError(
+            f"{item.code} is the drive of bay {item.bay}, which the case has.",
+            f"mendbay case bay {item.case} {item.bay}=MODEL/SERIAL --amend puts right what is noted of it.",
+        )
+    off = f"mendbay case call-off {item.case} {number} --reason REASON, if that never took place"
+    signed = hand_over_called(bench, item.case, number).signed
+    return UsageError(
+        f"{item.code} stands in hand-over {number}, so it was there.", right if signed else f"{off}; {right}"
+    )
 
 
 def call_off(bench: Bench, case: int, number: int, reason: str) -> HandOver:

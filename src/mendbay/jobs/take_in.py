@@ -120,13 +120,20 @@ def add_bay(bench: Bench, bay: Bay) -> None:
 
     Raises:
         NoSuchCase: there is no such case.
-        LedgerError: the case has a bay of that label, and something is known of its drive.
+        UsageError: the case has a bay of that label, and something is known of its drive, or nothing is said
+            of it now.
     """
     with bench.ledger.together():
         known = next((one for one in bench.ledger.bays(bay.case) if one.bay == bay.bay), None)
         if known is not None and (bay.model or bay.serial) and not (known.model or known.serial):
             amend_bay(bench, bay.case, bay.bay, bay.model, bay.serial)
             return
+        if known is not None:
+            raise UsageError(
+                f"Case {bay.case} already has a bay {bay.bay}.",
+                "Give the other drive a label of its own, or put right what this one's label says: mendbay "
+                f"case bay {bay.case} {bay.bay}=MODEL/SERIAL --amend.",
+            )
         bench.ledger.add_bay(bay)
         described = f"drive of bay {bay.bay}: {bay.model} {bay.serial}".strip().rstrip(":")
         bench.custody(bay.case, "taken in", described)

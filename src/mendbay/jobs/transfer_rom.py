@@ -107,6 +107,17 @@ class Planned:
         if not self.may_write:
             raise TransferRefused("Nothing was written: the plan is carried out.", "Nothing is left to do.")
 
+    def require_word(self, roles_checked: bool) -> None:
+        """
+        Args:
+            roles_checked: a person's word that each chip was read under its own name.
+
+        Raises:
+            TransferRefused: that word is needed, and was not given.
+        """
+        if self.needs_word and not roles_checked:
+            raise _word_missing(" ".join(self.remarks), self.remark_step)
+
     def require_undo(self) -> None:
         """
         Raises:
@@ -396,12 +407,17 @@ def _word_on_roles(whose: WhoseIsWhose, certified: bool, roles_checked: bool) ->
             whose.mistaken[0], "Read both chips again, each by its own name, and plan anew."
         )
     if whose.needs_word and not certified and not roles_checked:
-        raise TransferRefused(
-            f"Nothing was written. {whose.remark}",
-            f"{whose.next_step} Or, if a person knows that each chip was read under its own name, say so "
-            "with --roles-checked.",
-        )
+        raise _word_missing(whose.remark, whose.next_step)
     return whose.needs_word and roles_checked
+
+
+def _word_missing(remark: str, next_step: str) -> TransferRefused:
+    """That whose chip is whose could not be checked, and nobody gave their word on it."""
+    return TransferRefused(
+        f"Nothing was written. {remark}",
+        f"{next_step} Or, if a person knows that each chip was read under its own name, say so with "
+        "--roles-checked.",
+    )
 
 
 @dataclass(frozen=True, slots=True)

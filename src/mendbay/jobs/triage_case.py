@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, fields, replace
 from functools import lru_cache
 
 from mendbay.case.consents import Consent
-from mendbay.case.records import CaseKind
+from mendbay.case.records import CaseKind, CaseState
 from mendbay.core.cautions import Caution, cautions_for
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
@@ -97,7 +97,7 @@ class Believed:
         rests_on: how many closed cases of this shop the tables learned from.
         teach_nothing: closed cases that the tables could not learn from, each with why, as sentences.
         consents: the customer's word on risky steps, as far as it was given.
-        kind: of the case.
+        kind: of the case; closed: nothing more is to be done for it.
         tried: repairs that did not help, oldest first, each with who told it and when.
         open_again: what was answered before a repair that may have changed it, and not since.
         before: what was believed before the last thing told; None as long as nobody told anything that
@@ -117,6 +117,7 @@ class Believed:
     teach_nothing: tuple[str, ...] = ()
     consents: Mapping[str, Consent] = field(default_factory=dict)
     kind: CaseKind = CaseKind.NOT_SAID
+    closed: bool = False
     tried: tuple[ToldTry, ...] = ()
     open_again: tuple[Asked, ...] = ()
     before: Before | None = None
@@ -159,10 +160,12 @@ def tell_triage(bench: Bench, case: int) -> Triage:
     return _with_steps(believed, steps if here else replace(steps, offers=_from_afar(steps.offers)))
 
 
-def tell_without_steps(bench: Bench, case: int) -> Triage:
-    """The same of a case for which nothing more is to be done, such as a closed one: no step is worked out,
-    and none is told. Raises as `tell_triage` does."""
-    return _with_steps(tell_belief(bench, case), _Steps((), ()))
+def tell_what_is_left(bench: Bench, case: int) -> Triage:
+    """As `tell_triage`; but of a closed case, for which nothing more is to be done, no step is worked out,
+    and none is told. Raises as that does."""
+    if bench.ledger.case(case).state is CaseState.CLOSED:
+        return _with_steps(tell_belief(bench, case), _Steps((), ()))
+    return tell_triage(bench, case)
 
 
 def tell_belief(bench: Bench, case: int) -> Believed:
@@ -187,7 +190,7 @@ def possible_places(bench: Bench, case: int) -> tuple[Place, ...]:
 
 def _believe(bench: Bench, case: int) -> tuple[Believed, _Key]:
     """What is believed, and the key of what was told (`_Told`)."""
-    remembered(bench, case)
+    record = remembered(bench, case)
     about = _about(bench, case)
     cases = closed_cases(bench, but=case)
     worlds = worlds_of(cases, about.subject)
@@ -210,7 +213,8 @@ def _believe(bench: Bench, case: int) -> tuple[Believed, _Key]:
         rests_on=len(counts.taken),
         teach_nothing=counts.left_out,
         consents=consents_of(bench, case),
-        kind=bench.ledger.case(case).kind,
+        kind=record.kind,
+        closed=record.state is CaseState.CLOSED,
         tried=told.tries,
         open_again=tuple(sorted(told.known.keys() - belief.answers.keys())),
         before=_before(worlds, notes, gathered),

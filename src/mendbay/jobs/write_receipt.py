@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
+from hashlib import sha256
 from typing import Any
 
 from mendbay.case.authority import WORDS
@@ -12,11 +14,13 @@ from mendbay.case.consents import Word, packaged_risks
 from mendbay.case.custody import Head
 from mendbay.case.items import Item, Where
 from mendbay.case.secret_text import require_no_secret
+from mendbay.core.errors import NoSuchItem, SourceChanged
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_text
 from mendbay.jobs.authority import authority_of
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.came_in import condition_seen
+from mendbay.jobs.case_papers import bytes_of_paper
 from mendbay.jobs.check_custody import require_sound_custody
 from mendbay.jobs.consents import HOW_GIVEN, consents_of
 from mendbay.jobs.copies_erased import copies_erased_on
@@ -104,6 +108,47 @@ def write_receipt(bench: Bench, case: int, agreed: Sequence[str] = ()) -> Receip
         )
         bench.note(case, "receipt", f"Receipt made, with the head of custody entry {entries[-1].sequence}.")
     return Receipt(here, head, kept.path, pdf)
+
+
+@dataclass(frozen=True, slots=True)
+class ReceiptOnRecord:
+    """A receipt that was made: when, and where the case's folder keeps it with which digest."""
+
+    at: str
+    path: str
+    sha256: str
+
+
+def receipts_made(bench: Bench, case: int) -> tuple[ReceiptOnRecord, ...]:
+    """The receipts of a case, the oldest first. A note that Mendbay did not write is none."""
+    found = []
+    for note in bench.notes.of(NoteKind.LETTER, case, "", SUBJECT):
+        with suppress(ValueError, KeyError, TypeError):
+            body = json.loads(note.body)
+            found.append(ReceiptOnRecord(note.at, str(body["path"]), str(body["sha256"])))
+    return tuple(found)
+
+
+def newest_receipt(bench: Bench, case: int) -> bytes:
+    """The receipt that was made last, as PDF, proven by its digest.
+
+    Raises:
+        NoSuchCase, NoSuchItem: there is no such case, or no receipt of it.
+        CaseForgotten: it was forgotten.
+        SourceChanged: its file is gone or no longer holds what was kept.
+    """
+    record, made = remembered(bench, case), receipts_made(bench, case)
+    if not made:
+        raise NoSuchItem(
+            f"Case {case} has no receipt.", f"Make one: mendbay case receipt {case} FILE.pdf does that."
+        )
+    data = bytes_of_paper(bench, record, made[-1].path)
+    if sha256(data).hexdigest() != made[-1].sha256:
+        raise SourceChanged(
+            f"{made[-1].path} of case {case} no longer holds what was kept.",
+            "Bring it back from a backup, or make a new receipt.",
+        )
+    return data
 
 
 def _words(bench: Bench, case: int) -> list[dict[str, Any]]:

@@ -32,6 +32,8 @@ def test_the_day_as_it_is_told(run: Run, tmp_path: Path) -> None:
     assert "is past" in refused(run, 2, "case", "due", "2", "2026-01-01")
     with open_bench(tmp_path / "home") as bench:
         bench.ledger.amend_case(2, due_on="2026-01-01")  # the day went by
+    assert " Begin with take-in: " in " ".join(text_of(run, "case", "today").split())
+    assert run("case", "tell", "1", "kind", "two-bay-box").returncode == 0
     told = answer(run, "case", "today")
     assert [(one["case"], one["late"]) for one in told["steps"]] == [(2, ["needed by 2026-01-01"]), (1, [])]
     assert [one["case"] for one in told["waiting"]] == [3]

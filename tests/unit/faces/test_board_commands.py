@@ -82,7 +82,7 @@ def test_pictures_that_cannot_be_read_are_listed_and_end_with_3(run: Run, tmp_pa
 def test_a_bay_is_added_to_a_case(run: Run) -> None:
     answer(run, "case", "bay", "1", "3=AL20-HX4/AH4K-20719C")
     assert "AH4K-20719C" in run("case", "show", "1").stdout
-    assert "already has a bay 3" in refused(run, 40, "case", "bay", "1", "3=")
+    assert "already has a bay 3" in refused(run, 2, "case", "bay", "1", "3=")
     assert "no case 9" in refused(run, 41, "case", "bay", "9", "1=")
 
 

@@ -80,9 +80,13 @@ def test_the_first_step_of_triage_is_the_chore_with_its_figures(bench: Bench) ->
 
 def test_a_job_that_is_best_ended_is_worth_what_that_gives(bench: Bench) -> None:
     describe(bench, 1, worth=5)
+    unasked = tell_turn(bench, 1).chore
+    answer(bench, 1, Asked("history"), "nothing")
     given_back = tell_turn(bench, 1).chore
     assert given_back is not None
     assert (given_back.id, given_back.worth) == ("give-back", 3.0), "30 for ending it, in 10 minutes"
+    assert unasked is not None
+    assert (unasked.id, unasked.command, unasked.worth) == ("take-in", "case take-in 1", 3.0)
     describe(bench, 1, worth=100_000)
     for sign, bay in (("sound", "1"), ("sound", "2"), ("sound-alone", "1"), ("sound-alone", "2")):
         answer(bench, 1, Asked(sign, bay), "clicks")
@@ -364,6 +368,15 @@ def test_the_deadline_of_a_closed_case_stays_as_it_is(bench: Bench) -> None:
     assert (bench.ledger.custody(1), bench.ledger.events(1), bench.notes.all_of(1)) == before
     bench.ledger.amend_case(1, state=CaseState.OPEN)
     assert set_due(bench, 1, "").due_on == ""
+
+
+def test_a_stop_goes_before_what_was_not_asked_yet(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    told = tell_triage(bench, 1)
+    kept = replace(told, keep_off=(triage_job.KeepOff("1", 0.9, (), ()),))
+    monkeypatch.setattr(triage_job, "tell_triage", lambda *_: kept)
+    chore = tell_turn(bench, 1).chore
+    assert chore is not None
+    assert chore.words.startswith("STOP, no power for the drive of bay 1. ")
 
 
 def test_a_case_that_cannot_be_weighed_says_why(bench: Bench) -> None:

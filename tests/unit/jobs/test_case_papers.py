@@ -7,11 +7,13 @@ from pathlib import Path
 
 import pytest
 
-from mendbay.core.errors import CaseForgotten, SourceChanged, UsageError
+from mendbay.core.errors import CaseForgotten, NoSuchItem, SourceChanged, UsageError
+from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.case_papers import paper_bytes, papers_made
 from mendbay.jobs.letters import letter_pdf
 from mendbay.jobs.take_in import take_in
+from mendbay.jobs.write_receipt import SUBJECT, newest_receipt, receipts_made, write_receipt
 from mendbay.wiring import open_bench
 
 
@@ -50,6 +52,19 @@ def test_a_paper_that_is_gone_or_a_link_is_told_as_that(bench: Bench, tmp_path: 
     place.symlink_to("/etc/hostname")
     with pytest.raises(SourceChanged):
         paper_bytes(bench, 1, name)
+
+
+def test_the_newest_receipt_is_proven_by_its_digest(bench: Bench) -> None:
+    with pytest.raises(NoSuchItem, match="has no receipt"):
+        newest_receipt(bench, 1)
+    bench.notes.add(Note(1, "", NoteKind.LETTER, SUBJECT, bench.now(), bench.who, "no receipt of ours"))
+    for agreed in ("Read both.", "Read one."):
+        made = write_receipt(bench, 1, [agreed])
+    assert [one.path for one in receipts_made(bench, 1)][-1] == made.path
+    assert newest_receipt(bench, 1) == made.pdf
+    (bench.images.folder(bench.ledger.case(1)) / made.path).write_bytes(b"%PDF other")
+    with pytest.raises(SourceChanged, match="no longer holds what was kept"):
+        newest_receipt(bench, 1)
 
 
 def test_a_forgotten_case_has_none(bench: Bench) -> None:

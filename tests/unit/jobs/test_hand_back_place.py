@@ -10,7 +10,15 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from mendbay.core.errors import DestinationError, MendbayError, UsageError
-from mendbay.jobs.hand_back_place import JOURNAL, OF_THE_SYSTEM, require_place
+from mendbay.jobs.bench import Bench
+from mendbay.jobs.hand_back_place import (
+    JOURNAL,
+    OF_THE_SYSTEM,
+    is_on_medium,
+    require_place,
+    require_proof_place,
+)
+from mendbay.jobs.keep_copies import HAND_BACK
 from mendbay.outlets.destination import JOURNAL_NAME
 
 
@@ -76,3 +84,25 @@ def test_no_text_leads_into_the_system(home: Path, text: str, begin: str) -> Non
 
 def test_the_journal_has_the_name_that_is_written() -> None:
     assert JOURNAL == JOURNAL_NAME
+
+
+def test_what_is_to_prove_a_hand_back_is_on_record_or_on_a_medium(tmp_path: Path, bench: Bench) -> None:
+    stick, back = tmp_path / "stick", tmp_path / "back"
+    mediums = [str(stick)]
+    with pytest.raises(UsageError, match="it was not looked for"):
+        require_proof_place(bench, 1, str(back), mediums)
+    bench.note(1, HAND_BACK, "A hand-back of 1 file.", {"folder": str(back)})
+    assert require_proof_place(bench, 1, str(back), mediums) == back
+    assert require_proof_place(bench, 1, str(stick / "copy"), mediums) == stick / "copy"
+
+
+def test_a_folder_is_on_a_medium_by_its_name_and_by_its_links(tmp_path: Path) -> None:
+    stick = tmp_path / "stick"
+    stick.mkdir()
+    (stick / "away").symlink_to(tmp_path)
+    (stick / "circle").symlink_to(stick / "circle")
+    told = {
+        name: is_on_medium(tmp_path / name, [str(stick)])
+        for name in ("stick", "stick/back", "stick/away/x", "stick/circle/x", "stick/../stick/x", "sticky")
+    }
+    assert [name for name, is_on in told.items() if is_on] == ["stick", "stick/back"]

@@ -6,7 +6,6 @@ import io
 import json
 from dataclasses import replace
 from decimal import Decimal
-from unittest.mock import Mock
 
 import pytest
 from pypdf import PdfReader
@@ -22,7 +21,7 @@ from mendbay.core.errors import BadFormFile, LedgerError, NoSuchCase, UsageError
 from mendbay.core.money import Money
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.bill_case import account_of, due_of, make_bill, pay, unpay
+from mendbay.jobs.bill_case import account_of, make_bill, pay, unpay
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.keep_stock import add_items, reserve
 from mendbay.jobs.money_notes import How
@@ -397,27 +396,19 @@ def test_an_unpaid_bill_is_not_hidden_by_another_word(bench: Bench) -> None:
     make_quote(bench, 1, BY_HAND)
     decide(bench, 1, 1, True, By.PHONE)
     make_quote(bench, 1, BY_HAND)
-    assert due_of(bench, 1) is None
+    assert account_of(bench, 1).due is None
     make_bill(bench, 1, {"swap-board:picked-1": "180.00"})
-    assert due_of(bench, 1) == eur(27100)
+    assert account_of(bench, 1).due == eur(27100)
     for number, accepted in ((2, True), (1, False)):
         with pytest.raises(UsageError, match=r"Of bill 1, made of quote 1, 271\.00 EUR") as refused:
             decide(bench, 1, number, accepted, By.PHONE)
         assert "case pay 1 271.00" in refused.value.next_step
     decide(bench, 1, 1, True, By.WRITING)
     decide(bench, 1, 2, False, By.WRITING)
-    assert due_of(bench, 1) == eur(27100)
+    assert account_of(bench, 1).due == eur(27100)
     pay(bench, 1, "271", How.CASH)
     decide(bench, 1, 2, True, By.PHONE)
-    assert due_of(bench, 1) is None
-
-
-def test_nothing_is_due_of_a_case_without_a_quote(bench: Bench) -> None:
-    def read(*_: object, **__: object) -> None:
-        raise AssertionError("a note is read")
-
-    notes = Mock(last_number=bench.notes.last_number, of=read)
-    assert due_of(replace(bench, notes=notes), 1) is None
+    assert account_of(bench, 1).due is None
 
 
 def test_a_deposit_goes_back_once_the_customer_declines(bench: Bench) -> None:

@@ -192,7 +192,8 @@ def _step_lines(day: Day, entry: Entry, currency: str) -> list[str]:
     name = _short(case.customer, NAME_COLUMN)
     lines = [wrapped(f"{case.number:4}  {name}{f' ({state})' if state else ''}", "", "      ")]
     lines.append(wrapped(entry.chore.words, "      ", ""))
-    lines.append(wrapped(f"{figures_words(entry.chore, currency)}; {entry.chore.command}", "      ", ""))
+    figures = filter(None, (figures_words(entry.chore, currency), entry.chore.command))
+    lines.append(wrapped("; ".join(figures), "      ", ""))
     return lines
 
 

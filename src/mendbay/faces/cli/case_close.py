@@ -104,7 +104,7 @@ def _text(closing: Closing) -> str:
         lines = [wrapped(f"Case {case} is closed: {outcome_words(closing.outcome)}.")]
         if closing.outcome.remark:
             lines.append(wrapped(closing.outcome.remark, "  "))
-        lines.append(wrapped(closing.teaches_not or "The odds of later cases learn from it."))
+        lines.append(wrapped(closing.teaches))
         lines += [wrapped(one) for one in (*closing.against, *closing.missing)]
         lines.append(f"Next: {called} triage tables   (what the closed cases taught)")
         return "\n".join(lines)
@@ -113,8 +113,7 @@ def _text(closing: Closing) -> str:
     if closing.missing:
         lines.append("What is missing:")
         lines += [wrapped(one, "  ") for one in closing.missing]
-    end = next((one.end for one in closing.hints if one.end), None)
-    data = next((one.data for one in closing.hints if one.data), None)
+    end, data = closing.end, closing.data
     lines.append(
         f"Next: {called} case close {case} --found FAULT:BAY \\\n"
         f"        --end {end.replace(' ', '-') if end else 'END'} --data {data or 'DATA'}"

@@ -18,7 +18,9 @@ from mendbay.faces.keeping_words import (
     erased_words,
     file_words,
     ground_words,
+    kept_words,
     medium_words,
+    plan_left_words,
     proof_words,
     rule_words,
 )
@@ -48,8 +50,7 @@ def keep(screen: Screen, case: int, day: str, days: int | None) -> None:
         told = keep_copies.told_before(bench, found, before)
     screen.answer(
         {"case": case, "keep_until": found.keep_until},
-        wrapped(f"The copies of case {case} are kept until {found.keep_until}, that day included.")
-        + f"\nNext: {wording.called_as()} case keeping",
+        wrapped(kept_words(case, found.keep_until)) + f"\nNext: {wording.called_as()} case keeping",
     )
     screen.warn(told)
 
@@ -282,11 +283,7 @@ def _erased_text(done: Erased) -> str:
     lines += [wrapped(f"LEFT: {what}: {why}") for what, why in certificate.left]
     lines.append(wrapped(f"Certificate: {done.path}, SHA-256 {done.sha256}"))
     if not done.plan_gone:
-        lines.append(
-            wrapped(
-                f"The plan erasures/plan-{certificate.plan}.json names files and is still there: remove it."
-            )
-        )
+        lines.append(wrapped(plan_left_words(certificate.plan)))
     lines.append(f"Next: {wording.called_as()} case erasure {certificate.case} FILE.pdf")
     return "\n".join(lines)
 

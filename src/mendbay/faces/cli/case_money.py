@@ -154,20 +154,15 @@ def accept(
 
 
 def _after_no(case: int, number: int, account: Account) -> list[str]:
-    """What holds after the customer declined a quote: another that is accepted or open, or what is due."""
+    """What holds after the customer declined a quote, with what can be typed next."""
     called, held = wording.called_as(), account.held_against
+    told = money_words.after_no_words(number, account)
     if account.quote is not None:
-        most = account.quote.totals[Column.HIGH].gross.shown
-        other = account.quote.number
-        return [wrapped(f"Quote {other} stays accepted: the bill will be {most} at most.")]
+        return [wrapped(one) for one in told]
     if held is not None and held.number != number:
-        state = "is declined too" if account.declined else "still waits for an answer"
-        return [f"Quote {held.number} {state}.", f"Next: {called} case quotes {case}"]
-    due = held.in_any_case if held is not None else None
-    lines = [f"Next: {called} case quote {case}"]
-    if due:
-        lines.append(f"For the examination {due.shown} are due: {called} case bill {case}")
-    return lines
+        return [*told, f"Next: {called} case quotes {case}"]
+    due = [f"{one.removesuffix('.')}: {called} case bill {case}" for one in told]
+    return [f"Next: {called} case quote {case}", *due]
 
 
 @click.command(name="bill")

@@ -731,8 +731,7 @@ def _match_lines(place: str, match: Match, reasons: bool) -> list[str]:
         f"{place} item {item.number}{own}: {item.kind} {item.name}{where}{cost}",
         wrapped(f"{match.odds.words()}.", "   "),
     ]
-    parts = sorted(match.parts, key=lambda one: -abs(one.log_odds))
-    shown = parts if reasons else [one for one in parts if abs(one.log_odds) >= 0.2]
+    shown = match.weighed if reasons else match.telling
     if reasons:
         lines.append(wrapped(f"Before anything is compared {chance_text(match.start_chance)}.", "     "))
     lines += [wrapped(one.words, "     ") for one in shown]

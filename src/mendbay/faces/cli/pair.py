@@ -26,6 +26,7 @@ from mendbay.faces.reading_words import (
     assembled_words,
     is_complete,
     lacks,
+    other_words,
     pair_json,
     together_words,
     unmatched_words,
@@ -34,7 +35,7 @@ from mendbay.faces.reading_words import (
 )
 from mendbay.files.tree import VolumeFacts
 from mendbay.imaging.hazard import Condition as DriveCondition
-from mendbay.jobs.look_at_pair import look_at_pair
+from mendbay.jobs.look_at_pair import look_at_pair, why_not_taken
 from mendbay.jobs.power_permit import Although, foresee_reading
 from mendbay.jobs.read_drive import DriveAt, foresee_drives
 from mendbay.jobs.read_pair import BrokenOff, PairResult, read_pair
@@ -56,16 +57,18 @@ def look(screen: Screen, case: int, bays: tuple[str, ...]) -> None:
     """Say how the drives of CASE belong together, from what has been read of them."""
     with open_bench(screen.home, tell=screen.tell) as bench:
         candidates, facts = look_at_pair(bench, case, bays)
-    chosen = candidates[0]
+    chosen, *others = candidates
+    lines = [*assembled_lines(chosen), *(volume_lines(facts) if facts else ["No file system found on it."])]
+    for one in others:
+        why = why_not_taken(one, chosen, is_known=facts is not None)
+        lines.append(wrapped(f"Not taken: {other_words(one)[0]}. {why}"))
     screen.answer(
         {
             "chosen": assembled_json(chosen),
-            "others": [assembled_json(one) for one in candidates[1:]],
+            "others": [assembled_json(one) for one in others],
             "file_system": None if facts is None else volume_json(facts),
         },
-        "\n".join(
-            [*assembled_lines(chosen), *(volume_lines(facts) if facts else ["No file system found on it."])]
-        ),
+        "\n".join(lines),
     )
 
 

@@ -24,6 +24,7 @@ from mendbay.jobs.triage_case import (
     take_back,
     take_back_tried,
     tell_triage,
+    tell_what_is_left,
     what_if,
     why,
 )
@@ -49,9 +50,13 @@ def command() -> None:
 @click.option("--all", "everything", is_flag=True, help="Every fault and every step.")
 @click.pass_obj
 def show(screen: Screen, case: int, everything: bool) -> None:
-    """Show what is likely broken in CASE, and what to do next."""
+    """Show what is likely broken in CASE, and what to do next.
+
+    Of a closed case no step is shown, unless --all asks for every one.
+    """
     with open_bench(screen.home, tell=screen.tell) as bench:
-        told = tell_triage(bench, case)
+        every = everything or screen.as_json
+        told = tell_triage(bench, case) if every else tell_what_is_left(bench, case)
     screen.answer(_json(told), _text(told, everything))
 
 
@@ -290,6 +295,8 @@ def _step_list(told: Triage, everything: bool) -> list[str]:
     """What to do next, with the commands."""
     called = wording.called_as()
     known = f"{called} triage signs {told.case} --open"
+    if told.closed and not everything:
+        return ["", words.OVER, f"Next: {called} triage show {told.case} --all   (every step all the same)"]
     if not told.offers:  # of an enquiry, for which all was asked
         return ["", "All that can be asked or seen in pictures is known.", f"Next: {known}"]
     lines = ["", "What to do next, the whole job then expected to cost:"]

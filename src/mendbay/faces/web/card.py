@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from mendbay.case.agenda import WaitsFor
+from mendbay.case.agenda import TAKE_IN, WaitsFor
 from mendbay.core.note import NoteKind
 from mendbay.core.quantity import count_text
 from mendbay.faces.agenda_words import figures_words, wait_words
@@ -14,7 +14,7 @@ from mendbay.faces.web.commands import page_of
 from mendbay.faces.web.picture_reading import picture_reading
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.case_pictures import case_pictures
-from mendbay.jobs.case_steps import CaseSteps, StepName, StepState, is_unasked, tell_steps
+from mendbay.jobs.case_steps import CaseSteps, StepName, StepState, tell_steps
 from mendbay.jobs.copies_erased import copies_erased_on
 from mendbay.jobs.shop_currency import shop_currency
 from mendbay.jobs.withdraw import standing_notes
@@ -141,20 +141,6 @@ def _pictures_words(visit: Visit, bench: Bench, case: int) -> str:
     return ", ".join(found) or "none yet"
 
 
-def asks_first(visit: Visit, case: int) -> CardNext:
-    """What comes before any step of triage while nobody was asked anything."""
-    return CardNext(
-        "Begin with take-in: nothing was asked yet of what happened and what is wanted.",
-        url=visit.url("take-in", case=case),
-    )
-
-
-def is_too_early(bench: Bench, chore: Chore) -> bool:
-    """Whether a step of triage is proposed by odds alone, as nothing is known of the case yet."""
-    words = chore.command.split()
-    return words[0] == "triage" and is_unasked(bench, int(words[2]))
-
-
 def _open_questions(visit: Visit, told: CaseSteps) -> Iterator[tuple[str, str, str]]:
     """That take-in is not done yet, beside a step that goes before by what it is worth."""
     step = next(one for one in told.steps if one.name is StepName.TAKE_IN)
@@ -179,13 +165,10 @@ def _open_beside(visit: Visit, told: CaseSteps) -> Iterator[tuple[str, str, str]
 def _next(visit: Visit, bench: Bench, told: CaseSteps, today: str) -> CardNext:
     chore: Chore | None = told.next_action
     if chore is not None:
-        if is_too_early(bench, chore):
-            return asks_first(visit, told.case.number)
         page = page_of(visit.book, chore.command, told.case.number)
         figures = figures_words(chore, shop_currency(bench))
-        return CardNext(
-            chore.words, figures, page[0] if page else "", also=tuple(_open_questions(visit, told))
-        )
+        also = () if chore.id == TAKE_IN else tuple(_open_questions(visit, told))
+        return CardNext(chore.words, figures, page[0] if page else "", also=also)
     if told.not_yet:
         if trouble := visit.desk.weigher.trouble_of(told.case.number):
             return CardNext(f"What is worth doing next cannot be worked out. {trouble} {TRIED_AGAIN}")

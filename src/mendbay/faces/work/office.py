@@ -17,7 +17,7 @@ from mendbay.faces.family_words import (
     left_out_of_family,
     revisions_of_family,
 )
-from mendbay.faces.keeping_words import IN_USE, erased_json, erased_words
+from mendbay.faces.keeping_words import IN_USE, erased_json, erased_words, plan_left_words
 from mendbay.faces.work.sent import is_sent, remove_sent
 from mendbay.faces.work.telling import Telling
 from mendbay.handback.erasure import DEFAULT_SORTS, ErasurePlan
@@ -104,7 +104,7 @@ def erase(at: Office, case: int, options: EraseCopies) -> Made:
     words = [erased_words(done.certificate), IN_USE]
     words += [f"LEFT: {what}: {why}" for what, why in done.certificate.left]
     if not done.plan_gone:
-        words.append(f"The plan erasures/plan-{options.plan}.json names files and is still there: remove it.")
+        words.append(plan_left_words(options.plan))
     return Made(erased_json(done), words)
 
 

@@ -42,8 +42,6 @@ LEVEL_WORDS = {
 }
 OUTCOMES = {"worked": "the drive worked", "failed": "it did not work"}
 SHOWN = 5
-COUNTS = 0.2
-"""Log-odds from which an attribute's part is shown by itself, as on the command line."""
 DESCRIPTION = [line(name, str(field)[:1].upper() + str(field)[1:]) for field, name in DESCRIBED.items()]
 PURPOSE = choice("purpose", "The donor gives", PURPOSE_WORDS, default="board")
 ITEM = number("item", "Item of the stock", required=True, least=1, most=10**9)
@@ -61,15 +59,14 @@ def _said(visit: Visit) -> dict[str, str]:
 
 def _match(match: Match) -> Mapping[str, Any]:
     """A donor for a template, its parts the weightiest first."""
-    parts = sorted(match.parts, key=lambda one: -abs(one.log_odds))
     item = match.item
     return {
         "match": match,
         "item": item,
         "cost": cost_text(item.cost_minor, item.currency) if item.cost_minor is not None else "",
         "odds": match.odds.words(),
-        "shown": [one for one in parts if abs(one.log_odds) >= COUNTS],
-        "parts": parts,
+        "shown": match.telling,
+        "parts": match.weighed,
         "stops": [one.words for one in match.stops],
     }
 

@@ -262,12 +262,8 @@ def _ordered(visit: Visit, *, restore: bool) -> Answer:
             planned.require_write()
         visit.require_unchanged("the plan", *_marks(planned))
         word = not restore and said["roles_checked"]
-        if planned.needs_word and not restore and not word:
-            raise TransferRefused(
-                f"Nothing was written. {' '.join(planned.remarks)}",
-                f"{planned.remark_step} Or, if you know that each chip was read under its own name, tick "
-                "that.",
-            )
+        if not restore:
+            planned.require_word(word)
         options = {
             "bay": at.bay,
             "plan": planned.plan.digest,

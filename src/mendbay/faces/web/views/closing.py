@@ -15,7 +15,7 @@ from mendbay.faces.web.case_works import ask_to_stop, order_work, shown_works
 from mendbay.faces.web.drawing import shown_name
 from mendbay.faces.web.fields import choice, day, flag, line, number, several, text
 from mendbay.faces.web.reading_form import forms_looked_at
-from mendbay.faces.web.views.hand_back import keeping_mark
+from mendbay.faces.web.views.hand_back import keep_until, keeping_mark
 from mendbay.faces.web.views.letters import forget_texts
 from mendbay.faces.web.views.take_in_file import forget_entered
 from mendbay.faces.web.visit import Visit
@@ -30,7 +30,7 @@ from mendbay.jobs.close_case import (
 )
 from mendbay.jobs.erase_copies import plans_of
 from mendbay.jobs.forget_case import ForgetPlan, forget, plan_forgetting
-from mendbay.jobs.keep_copies import EXPORT, folders_told, keep, keep_days, told_before
+from mendbay.jobs.keep_copies import EXPORT, folders_told, keep_days
 from mendbay.jobs.work_port import WorkKind
 from mendbay.wiring import export_folder, shop_copies
 
@@ -60,8 +60,8 @@ def closing(visit: Visit) -> Answer:
         "hints": [(one.words, [in_words.get(each, each) for each in one.found]) for one in found.hints],
         "places": places,
         "suggested": {one for hint in found.hints for one in hint.found},
-        "end": _suggested_end(found),
-        "data": _suggested_data(found),
+        "end": found.end or "",
+        "data": found.data or "",
         "rule": counted(rule.days, "day"),
         "rule_said": rule.agreed,
         "plans": plans,
@@ -141,15 +141,8 @@ def reopen(visit: Visit) -> Answer:
         number("days", "Or so many days after the hand-back (before it: after today)", most=MOST_DAYS),
     ],
 )
-def keep_until(visit: Visit) -> Answer:
-    case = visit.path["case"]
-    with visit.bench() as bench, bench.ledger.together():
-        now = bench.ledger.case(case)
-        visit.require_unchanged("the day of keeping", *keeping_mark(bench, now))
-        found = keep(bench, case, visit.said["day"], visit.said["days"])
-        told = told_before(bench, found, now.keep_until)
-    kept = f"The copies of case {case} are kept until {found.keep_until}, that day included."
-    return visit.go("closing", f"{kept} {told}".strip())
+def keep(visit: Visit) -> Answer:
+    return visit.go("closing", keep_until(visit, visit.said["day"], visit.said["days"]))
 
 
 @BOOK.change(
@@ -274,19 +267,7 @@ def _told(found: Closing) -> list[str]:
         return []
     lines = [f"Case {found.case.number} is closed: {outcome_words(found.outcome)}."]
     lines += [found.outcome.remark] if found.outcome.remark else []
-    return [*lines, found.teaches_not or "The odds of later cases learn from it."]
-
-
-def _suggested_end(found: Closing) -> str:
-    if found.outcome is not None:
-        return str(found.outcome.end)
-    return next((str(one.end) for one in found.hints if one.end), "")
-
-
-def _suggested_data(found: Closing) -> str:
-    if found.outcome is not None:
-        return str(found.outcome.data)
-    return next((str(one.data) for one in found.hints if one.data), "")
+    return [*lines, found.teaches]
 
 
 def _forgotten_mark(plan: ForgetPlan) -> list[str]:

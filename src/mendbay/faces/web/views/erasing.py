@@ -15,6 +15,7 @@ from mendbay.faces.keeping_words import (
     file_words,
     ground_words,
     medium_words,
+    plan_left_words,
     proof_words,
 )
 from mendbay.faces.web.addresses import Book
@@ -34,7 +35,8 @@ from mendbay.jobs.erase_copies import (
     plan_of,
     plans_of,
 )
-from mendbay.jobs.keep_copies import held, recorded_hand_backs
+from mendbay.jobs.hand_back_place import is_on_medium, require_proof_place
+from mendbay.jobs.keep_copies import held
 from mendbay.jobs.plan_erasure import proving_hand_backs, stays_of
 from mendbay.jobs.work_port import Outcome, WorkKind
 from mendbay.wiring import eraser, mounted_mediums, shop_copies, tool
@@ -99,11 +101,10 @@ def make_plan(visit: Visit) -> Answer:
     said = visit.said
     with visit.bench() as bench:
         bench.ledger.case(visit.path["case"])
-        proving = _proving(bench, visit)
         options = {
             "sorts": list(said["sorts"]),
             "reason": said["reason"],
-            "hand_back": "" if proving is None else str(proving),
+            "hand_back": _proving(bench, visit),
             "unproven": said["unproven"],
         }
         order_work(visit, bench, WorkKind.PLAN_ERASURE, options)
@@ -112,12 +113,12 @@ def make_plan(visit: Visit) -> Answer:
 
 def _checked_on_mediums(checks: Sequence[ShownWork]) -> Iterator[str]:
     """The folders on mediums that are plugged in now of which the last check was sound, the newest first."""
-    seen = set()
+    seen, mediums = set(), _mediums()
     for one in checks:
         folder = str(one.order.options.get("folder", ""))
         if folder not in seen and not one.is_alive:
             seen.add(folder)
-            if one.state.outcome is Outcome.DONE and _is_on_medium(Path(folder)):
+            if one.state.outcome is Outcome.DONE and is_on_medium(Path(folder), mediums):
                 yield folder
 
 
@@ -129,38 +130,22 @@ def _asked(planning: Sequence[ShownWork]) -> dict[str, Any]:
     return {name: said.get(name) or "" for name in ("sorts", "reason", "hand_back", "unproven")}
 
 
-def _proving(bench: Bench, visit: Visit) -> Path | None:
-    """The folder that is to prove the hand-back. Only one on record, or on a medium that is plugged in, is
-    looked for: so the page tells nobody what else there is on the machine.
+def _proving(bench: Bench, visit: Visit) -> str:
+    """The folder that is to prove the hand-back; empty if none is named.
 
     Raises:
-        UsageError: two are named, or it is neither.
+        UsageError: two are named, or it is not one that is looked for.
     """
     chosen, typed = visit.said["hand_back"], visit.said["other"]
     if chosen and typed:
         raise UsageError("Two hand-backs are named.", "Choose one, or type a folder.")
-    case, named = visit.path["case"], chosen or typed
-    if not named:
-        return None
-    folder = Path(named)
-    if named in recorded_hand_backs(bench, case) or _is_on_medium(folder):
-        return folder
-    raise UsageError(
-        f"{named[:200]!r} is neither on record as a hand-back of case {case} nor on a medium that is "
-        "plugged in: it was not looked for.",
-        "Plug its medium in, and type the folder with its whole path.",
-    )
+    named = chosen or typed
+    return str(require_proof_place(bench, visit.path["case"], named, _mediums())) if named else ""
 
 
-def _is_on_medium(folder: Path) -> bool:
-    mediums = [Path(one.folder) for one in mounted_mediums()]
-    if ".." in folder.parts or not any(one in folder.parents or one == folder for one in mediums):
-        return False  # nothing of it is looked at on the disk
-    try:
-        real = folder.resolve()
-    except (OSError, RuntimeError):  # a circle of links is a RuntimeError
-        return False
-    return any(one.resolve() in (real, *real.parents) for one in mediums)
+def _mediums() -> list[str]:
+    """The folders of the mediums that are plugged in."""
+    return [one.folder for one in mounted_mediums()]
 
 
 @BOOK.page(
@@ -257,5 +242,5 @@ def _told(done: Erased) -> str:
             f"{counted(len(done.certificate.left), 'thing')} of it left; the certificate says what and why."
         )
     if not done.plan_gone:
-        lines.append("The plan names files and is still there: remove it.")
+        lines.append(plan_left_words(done.certificate.plan))
     return " ".join([*lines, IN_USE])

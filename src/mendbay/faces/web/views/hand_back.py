@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING, Any
 
-from mendbay.core.errors import NoSuchItem, SourceChanged, UsageError
-from mendbay.core.note import NoteKind
+from mendbay.core.errors import NoSuchItem, UsageError
 from mendbay.faces import wording
+from mendbay.faces.keeping_words import kept_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.card import card_of
@@ -43,7 +42,7 @@ from mendbay.jobs.hand_back_place import require_place
 from mendbay.jobs.keep_copies import day_at_hand_back, handed_back_on, keep_days
 from mendbay.jobs.preview_port import NoPreview
 from mendbay.jobs.work_port import WorkKind
-from mendbay.jobs.write_receipt import SUBJECT, write_receipt
+from mendbay.jobs.write_receipt import newest_receipt, receipts_made, write_receipt
 from mendbay.wiring import home_folder, report_file
 
 if TYPE_CHECKING:
@@ -74,7 +73,7 @@ def hand_back(visit: Visit) -> Answer:
             "rule": rule,
             "until": day_at_hand_back(bench, card.case),
             "keeping": keeping_mark(bench, card.case),
-            "receipt": _receipts(bench, case)[-1:],
+            "receipt": receipts_made(bench, case)[-1:],
             "shop": shop_name(bench),
         }
     works = shown_works(visit, (WorkKind.HAND_BACK,), 3)
@@ -304,13 +303,17 @@ def stop_check(visit: Visit) -> Answer:
     [day("until", "Until"), number("days", "Or so many days after the hand-back", most=MOST_DAYS)],
 )
 def keep(visit: Visit) -> Answer:
+    return visit.go("hand-back", keep_until(visit, visit.said["until"], visit.said["days"]))
+
+
+def keep_until(visit: Visit, day: str, days: int | None) -> str:
+    """Puts down until when copies are kept, and tells it, for every page with such a form."""
     with visit.bench() as bench, bench.ledger.together():
         now = bench.ledger.case(visit.path["case"])
         visit.require_unchanged("how long copies are kept", *keeping_mark(bench, now))
-        found = keep_copies.keep(bench, now.number, visit.said["until"], visit.said["days"])
+        found = keep_copies.keep(bench, now.number, day, days)
         told = keep_copies.told_before(bench, found, now.keep_until)
-    kept = f"The copies are kept until {found.keep_until}, that day included."
-    return visit.go("hand-back", f"{kept} {told}".strip())
+    return f"{kept_words(found.number, found.keep_until)} {told}".strip()
 
 
 def keeping_mark(bench: Bench, case: Case) -> tuple[object, ...]:
@@ -337,30 +340,7 @@ def receipt(visit: Visit) -> Answer:
 
 @BOOK.page("/case/{case:int}/hand-back/receipt.pdf", "hand-back-receipt-file", "The newest receipt, as PDF.")
 def receipt_file(visit: Visit) -> Answer:
-    from hashlib import sha256
-
-    number_ = visit.path["case"]
+    case = visit.path["case"]
     with visit.bench() as bench:
-        case = bench.ledger.case(number_)
-        kept = _receipts(bench, number_)[-1:]
-        if not kept:
-            raise NoSuchItem(f"Case {number_} has no receipt.", "Make one on the page of the hand-back.")
-        data = b"".join(bench.files.read(case, kept[0]["path"]))
-    if sha256(data).hexdigest() != kept[0]["sha256"]:
-        raise SourceChanged(
-            f"{kept[0]['path']} of case {number_} no longer holds what was kept.",
-            "Bring it back from a backup, or make a new receipt.",
-        )
-    return Blob(data, "application/pdf", f"case-{number_:04}-receipt.pdf")
-
-
-def _receipts(bench: Bench, case: int) -> list[dict[str, str]]:
-    """The receipts on record, the oldest first: path, digest and when it was made."""
-    found = []
-    for note in bench.notes.of(NoteKind.LETTER, case, "", SUBJECT):
-        try:
-            body = json.loads(note.body)
-            found.append({"path": str(body["path"]), "sha256": str(body["sha256"]), "at": note.at})
-        except (ValueError, KeyError, TypeError):
-            continue
-    return found
+        data = newest_receipt(bench, case)
+    return Blob(data, "application/pdf", f"case-{case:04}-receipt.pdf")

@@ -7,8 +7,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from mendbay.case.bill import expected
-from mendbay.case.quote import DIAGNOSIS, Column
+from mendbay.case.bill import can_be_billed, expected
+from mendbay.case.quote import Column
 from mendbay.core.errors import UsageError
 from mendbay.faces import money_words
 from mendbay.faces.web.addresses import Book
@@ -25,7 +25,7 @@ from mendbay.jobs.quote_lines import LARGEST_GB, Wish, prices_in_force
 
 if TYPE_CHECKING:
     from mendbay.case.price_list import PriceList
-    from mendbay.case.quote import Line, Quote
+    from mendbay.case.quote import Line
     from mendbay.jobs.bench import Bench
 
 BOOK = Book()
@@ -162,9 +162,11 @@ def word(visit: Visit) -> Answer:
             although=said["although_superseded"],
             although_refused=said["although_refused"],
         )
-    accepted = said["word"] == "yes"
-    told = money_words.accepted_words(quote, found, before) if accepted else f"Quote {quote} is declined."
-    return visit.go("money", told)
+        account = account_of(bench, case)
+    if said["word"] == "yes":
+        return visit.go("money", money_words.accepted_words(quote, found, before))
+    told = [f"Quote {quote} is declined.", *money_words.after_no_words(quote, account)]
+    return visit.go("money", " ".join(told))
 
 
 @BOOK.change(
@@ -346,7 +348,7 @@ def _standing(account: Account) -> list[str]:
 
 def _to_bill(account: Account) -> dict[str, Any] | None:
     """The quote that a bill can be made of, with its lines; None if there is none."""
-    quote: Quote | None = account.held_against if account.declined else account.quote
+    quote = account.to_bill
     if quote is None:
         return None
     return {
@@ -364,7 +366,7 @@ def _to_bill(account: Account) -> dict[str, Any] | None:
                 "ranged": one.least != one.most,
             }
             for at, one in enumerate(quote.lines[:MOST_LINES], 1)
-            if not account.declined or one.key == DIAGNOSIS
+            if can_be_billed(one.key, account.declined)
         ],
     }
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from mendbay.core.clock import iso_from_epoch
 from mendbay.core.errors import CannotAssemble, NoFileSystem, NoSuchCase
 from mendbay.core.quantity import bytes_text, count_text
-from mendbay.faces.reading_words import LEVELS, assembled_words
+from mendbay.faces.reading_words import LEVELS, assembled_words, other_words, place_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.card import card_of
@@ -16,10 +16,9 @@ from mendbay.faces.web.open_catalogues import catalogue_for
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.case_steps import StepName, StepState
 from mendbay.jobs.files_apart import WALKED, FileApart, FilesApartSeen
-from mendbay.jobs.look_at_pair import look_at_pair
+from mendbay.jobs.look_at_pair import look_at_pair, why_not_taken
 from mendbay.jobs.pair_picture import PairSeen, PairsSeen, Turn
 from mendbay.jobs.volume import fresher_bay
-from mendbay.pair.assemble import Assembled, Member
 from mendbay.pair.volume import Level
 
 if TYPE_CHECKING:
@@ -56,7 +55,10 @@ def _shown(seen: PairSeen) -> dict[str, Any]:
         "first": first,
         "reasons": reasons,
         "members": [_member(one) for one in chosen.members],
-        "others": [(_other_words(one), _why_not(one, chosen, seen)) for one in seen.candidates[1:]],
+        "others": [
+            (other_words(one), why_not_taken(one, chosen, is_known=seen.facts is not None))
+            for one in seen.candidates[1:]
+        ],
         "fresher": fresher_bay(chosen),
         "parted_at": "" if chosen.parted_at is None else iso_from_epoch(chosen.parted_at),
         "drawing": drawing_of(seen),
@@ -68,7 +70,7 @@ def _shown(seen: PairSeen) -> dict[str, Any]:
 def _member(one: Any) -> dict[str, str]:
     return {
         "bay": one.bay,
-        "place": _place(one),
+        "place": place_words(one),
         "start": count_text(one.span.start),
         "bytes": bytes_text(one.span.length),
         "role": one.role,
@@ -76,29 +78,6 @@ def _member(one: Any) -> dict[str, str]:
         "events": count_text(one.events) if one.events else "",
         "updated": iso_from_epoch(one.updated_at) if one.updated_at else "",
     }
-
-
-def _other_words(one: Assembled) -> list[str]:
-    """What another candidate is, with where it lies: two of the same size are told apart by that."""
-    first, *reasons = assembled_words(one)
-    return [f"{first}, {' and '.join(f'bay {each.bay}, {_place(each)}' for each in one.members)}", *reasons]
-
-
-def _place(one: Member) -> str:
-    return "the whole drive" if one.partition is None else f"partition {one.partition}"
-
-
-def _why_not(one: Assembled, chosen: Assembled, seen: PairSeen) -> str:
-    """Why another candidate was not taken."""
-    if seen.facts is None:
-        return "No file system was found on any; the largest is shown."
-    if one.volume.size_bytes > chosen.volume.size_bytes:
-        return "It is larger, but no file system that can be read here was found on it."
-    if chosen.level is Level.MIRROR and one.level is Level.SINGLE and set(one.bays) <= set(chosen.bays):
-        return "It is one half of the mirror, taken alone: together the halves hold more of it."
-    if one.volume.size_bytes < chosen.volume.size_bytes:
-        return "It is smaller than the one that holds the file system."
-    return "It is as large as the one that holds the file system, and comes after it."
 
 
 # ---------------------------------------------------------------------- the drawing

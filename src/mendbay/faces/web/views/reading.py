@@ -198,8 +198,8 @@ def wanted(visit: Visit) -> Answer:
         visit.require_unchanged("what is wanted", *bench.ledger.case(case).wanted)
         tell(bench, case, "wanted", ", ".join(patterns))
         now = bench.ledger.case(case).wanted
-    hints = [f" {one} is ONE pattern, with blanks in it." for one in now if seems_several(one)]
-    return _back(visit, f"Wanted first from now on: {', '.join(now)}.{''.join(hints)}")
+    hints = [wording.one_pattern_hint(one) for one in now if seems_several(one)]
+    return _back(visit, " ".join([f"Wanted first from now on: {', '.join(now)}.", *hints]))
 
 
 @BOOK.change(

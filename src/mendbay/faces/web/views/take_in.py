@@ -10,8 +10,6 @@ from mendbay.case.consents import By, How, Risk, Word, packaged_risks
 from mendbay.case.items import Where
 from mendbay.case.records import Bay
 from mendbay.case.take_in_form import NOT_KNOWN, Type
-from mendbay.core.errors import UsageError
-from mendbay.core.note import NoteKind
 from mendbay.faces import wording
 from mendbay.faces.consent_words import authority_words, consent_line
 from mendbay.faces.web.addresses import Book
@@ -29,7 +27,7 @@ from mendbay.jobs.keep_items import items_of
 from mendbay.jobs.picture_files import is_scan
 from mendbay.jobs.take_in import add_bay, amend_bay, told_by_pictures
 from mendbay.jobs.take_in_form import Entry, FilledForm, entry_of, fill_form, tell, untell
-from mendbay.jobs.write_receipt import SUBJECT as RECEIPT
+from mendbay.jobs.write_receipt import receipts_made
 
 BOOK = Book()
 QUESTION = line("question", "Question", required=True)
@@ -70,7 +68,7 @@ def take_in(visit: Visit) -> Answer:
         card = card_of(visit, bench, case)
         form = fill_form(bench, case)
         bays = bench.ledger.bays(case)
-        receipts = bench.notes.of(NoteKind.LETTER, case, "", RECEIPT)
+        receipts = receipts_made(bench, case)
         things = any(one.where is Where.HERE for one in items_of(bench, case))
         by_pictures = told_by_pictures(bench, bays)
     facts = {
@@ -269,13 +267,6 @@ def whose_data(visit: Visit) -> Answer:
 def add_a_bay(visit: Visit) -> Answer:
     said = visit.said
     with visit.bench() as bench, bench.ledger.together():
-        bench.ledger.case(visit.path["case"])
-        known = next((one for one in bench.ledger.bays(visit.path["case"]) if one.bay == said["bay"]), None)
-        if known is not None and (known.model or known.serial or not (said["model"] or said["serial"])):
-            raise UsageError(
-                f"The case has a bay {known.bay} already.",
-                "Give the other drive a label of its own, or put right what this one's label says.",
-            )
         add_bay(bench, Bay(visit.path["case"], said["bay"], said["model"], said["serial"]))
     return visit.go("take-in", f"The case has a bay {said['bay']}.", {"at": BAYS})
 

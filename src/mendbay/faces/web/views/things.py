@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from mendbay.case.hand_over import Role
+from mendbay.case.hand_over import Role, can_come_in, can_leave, papers_of
 from mendbay.case.items import MOVES, Item, Owner, What, Where
 from mendbay.core.quantity import counted
 from mendbay.faces.web.addresses import Book
@@ -15,7 +15,7 @@ from mendbay.faces.web.visit import Visit
 from mendbay.jobs.consents import word_due
 from mendbay.jobs.hand_over_items import NEEDED, hand_overs_of
 from mendbay.jobs.keep_items import add_item, change_item, item_named, items_of, items_to_label, move_item
-from mendbay.jobs.put_down_wrongly import withdraw_item
+from mendbay.jobs.put_down_wrongly import can_be_withdrawn, withdraw_item
 from mendbay.wiring import item_labels
 
 BOOK = Book()
@@ -44,13 +44,7 @@ def things(visit: Visit) -> Answer:
         overs = hand_overs_of(bench, case)
         bays = bench.ledger.bays(case)
         due = word_due(bench, case, [one for needed in NEEDED.values() for one in needed])
-    papered = {one.number for over in overs if not over.called_off for one in over.items}
-    can_come_in = [
-        one
-        for one in items
-        if one.where in (Where.CUSTOMER, Where.SENT)
-        or (one.where is Where.HERE and one.number not in papered and one.owner is Owner.CUSTOMER)
-    ]
+    papered, labels = papers_of(overs), {one.bay for one in bays}
     return Page(
         "things.html",
         {
@@ -59,9 +53,9 @@ def things(visit: Visit) -> Answer:
             "moves": {one.number: sorted(MOVES[one.where], key=str) for one in items},
             "bay_field": choice(BAY.name, BAY.words, {one.bay: one.bay for one in bays}),
             "overs": tuple(reversed(overs)),
-            "can_come_in": can_come_in,
-            "can_leave": [one for one in items if one.where is Where.HERE],
-            "papered": papered,
+            "can_come_in": [one for one in items if can_come_in(one, papered)],
+            "can_leave": [one for one in items if can_leave(one)],
+            "can_go": {one.number for one in items if can_be_withdrawn(one, papered, labels)},
             "mark_of": mark_of,
             "due": due,
             "Where": Where,

@@ -8,7 +8,6 @@ from mendbay.case.agenda import Entry
 from mendbay.faces.agenda_words import figures_words, wait_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
-from mendbay.faces.web.card import asks_first, is_too_early
 from mendbay.faces.web.commands import page_of
 from mendbay.faces.web.fields import flag
 from mendbay.faces.web.gatherer import Gathered
@@ -33,12 +32,10 @@ class _Known:
 
     Args:
         currency: the shop's.
-        unasked: cases of which nothing was asked yet: take-in comes first.
     """
 
     known: KnownDay
     currency: str
-    unasked: frozenset[int]
 
 
 @BOOK.page("/", "today", "What is to be done today, and what waits for whom.", [flag("all", "Every step")])
@@ -85,11 +82,7 @@ def _day(visit: Visit) -> Gathered[_Known] | None:
     def gather() -> tuple[_Known, str]:
         with open_bench(desk.home) as bench:
             known = known_agenda(bench)
-            steps = [one for one in known.day.agenda.steps[:MOST] if one.chore is not None]
-            unasked = frozenset(
-                one.case.number for one in steps if one.chore and is_too_early(bench, one.chore)
-            )
-            return _Known(known, shop_currency(bench), unasked), bench.now()
+            return _Known(known, shop_currency(bench)), bench.now()
 
     return desk.gathered(
         "day", gather, kept_seconds=KEPT_SECONDS, is_unfinished=lambda found: bool(found.known.not_yet)
@@ -100,9 +93,6 @@ def _step(visit: Visit, found: _Known, one: Entry) -> dict[str, object]:
     chore = one.chore
     assert chore is not None
     facts = {"case": found.known.day.cases[one.case.number], "late": one.late}
-    if one.case.number in found.unasked:
-        first = asks_first(visit, one.case.number)
-        return {**facts, "words": first.words, "figures": "", "url": first.url}
     page = page_of(visit.book, chore.command, one.case.number)
     return {
         **facts,

@@ -6,7 +6,6 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from mendbay.case.records import CaseState
 from mendbay.core.cautions import Caution
 from mendbay.core.errors import MendbayError, NoSuchItem, UsageError
 from mendbay.core.quantity import chance_text
@@ -30,7 +29,7 @@ from mendbay.jobs.triage_case import (
     enter_tried,
     note_about,
     tell_triage,
-    tell_without_steps,
+    tell_what_is_left,
     what_if,
     why,
     withdraw_answer,
@@ -267,15 +266,14 @@ def triage(visit: Visit) -> Answer:
         if _unsaid(bench, case):
             return visit.go("triage-subject", "More than two bays are described: say which to judge.")
         card = card_of(visit, bench, case)
-        over = card.case.state is CaseState.CLOSED and not everything
-        told = tell_without_steps(bench, case) if over else tell_triage(bench, case)
+        told = tell_triage(bench, case) if everything else tell_what_is_left(bench, case)
         currency = _currency(bench)
     odds = _odds(told)
     offers = told.offers if everything else short_list(told)
     facts = {
         "card": card,
         "told": told,
-        "over": over,
+        "over": words.OVER if told.closed and not everything else "",
         "stops": [words.stop_sentences(one) for one in told.keep_off],
         "before_power": words.before_power_sentences(told),
         "subject": words.subject_sentence(told, currency),
