@@ -44,7 +44,7 @@ LIKELIEST = 3
 """Faults that are remembered with a step (own choice)."""
 FITTING = ("power-on", "board-swap")
 """The consents that fitting another board needs."""
-FORM = "6"
+FORM = "7"
 """Of what is remembered; another one is worked out anew."""
 
 
@@ -519,8 +519,8 @@ def _likely(told: Triage) -> tuple[Likely, ...]:
 def _step_words(told: Triage, offer: Offer) -> tuple[str, str]:
     """What to do, and the command that leads to it: the customer is asked before a step that needs it."""
     words = offer.step.words_of(offer.bay)
-    if told.keep_off:
-        bays = " and ".join(one.bay for one in told.keep_off)
+    if off := sorted({*(one.bay for one in told.keep_off), *(one.bay for one in told.closed)}):
+        bays = " and ".join(off)
         words = f"STOP, no power for the drive of bay {bays}. {words}"
     asked = to_ask(offer.step.consents, told.consents)
     if offer.step.kind is StepKind.HAND_ON and told.speak_again:

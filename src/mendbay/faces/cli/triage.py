@@ -261,6 +261,10 @@ def _text(told: Triage, everything: bool) -> str:
     for one in told.keep_off:
         stop, why, then = words.stop_sentences(one)
         lines += [wrapped(stop, "", "  "), wrapped(why, "  ", ""), wrapped(then, "  ")]
+    for board in told.closed:
+        stop, why, then = words.closed_sentences(board)
+        lines += [wrapped(stop, "", "  "), wrapped(why, "  ", ""), wrapped(then, "  ")]
+        lines.append(wrapped(f"The sheet: {wording.called_as()} board sheet {told.case} {board.bay}", "  "))
     for left_out in told.left_out:
         lines.append(wrapped(f"LEFT OUT, though on record: {left_out}", "", "  "))
     if lines:
@@ -393,6 +397,7 @@ def _json(told: Triage) -> dict[str, object]:
             }
             for one in told.keep_off
         ],
+        "closed_boards": [{"bay": one.bay, "gates": one.gates, "words": one.words} for one in told.closed],
         "faults": _faults_json(told, told.belief.faults().tolist()),
         "sound": round(told.belief.sound(), 6),
         "layouts": {one: round(told.belief.layout(one), 6) for one in told.belief.worlds.tables.layouts},

@@ -276,7 +276,8 @@ def triage(visit: Visit) -> Answer:
         "card": card,
         "told": told,
         "over": over,
-        "stops": [words.stop_sentences(one) for one in told.keep_off],
+        "stops": [(words.stop_sentences(one), "") for one in told.keep_off]
+        + [(words.closed_sentences(one), one.bay) for one in told.closed],
         "before_power": words.before_power_sentences(told),
         "subject": words.subject_sentence(told, currency),
         "rests": words.rests_sentence(told),
