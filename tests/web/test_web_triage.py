@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from mendbay.board.electrical_form import Gate
 from mendbay.case.consents import Word
 from mendbay.case.records import Bay, CaseKind, CaseState
 from mendbay.faces.web.desk import static_files
@@ -14,6 +15,7 @@ from mendbay.faces.web.odds import MARKS, odds_bar, place_of
 from mendbay.faces.web.views import triage as views_triage
 from mendbay.jobs import triage_case
 from mendbay.jobs.consents import give_word
+from mendbay.jobs.measure_board import enter, override
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.triage_case import note_answer, tell_triage
 from mendbay.triage.belief import Asked
@@ -390,3 +392,20 @@ def test_of_a_closed_case_no_step_is_worked_out_unasked(shop: Web, monkeypatch: 
     assert 'class="late">STOP' not in page
     assert f'href="{TRIAGE}?all=yes#steps"' in page
     assert "whole job" in text_of(shop.get(f"{TRIAGE}?all=yes"))
+
+
+def test_what_a_boards_sheet_keeps_closed_stands_first_with_the_way_to_the_sheet(shop: Web) -> None:
+    with shop.bench() as bench:
+        enter(bench, 1, "1", "leads", "0.3")
+        enter(bench, 1, "1", "suppressor-12v", "0.4")
+    page = shop.get(TRIAGE)
+    said = text_of(page)
+    assert said.count("STOP: give the drive of bay 1 no power.") == 1
+    assert "12 V is closed by the electrical sheet of its board" in said
+    assert page.index("STOP: give") < page.index(
+        'href="/case/1/board?bay=1">To the electrical sheet of bay 1'
+    )
+    assert page.index("To the electrical sheet of bay 1") < page.index("What is seen, heard and told")
+    with shop.bench() as bench:
+        override(bench, 1, "1", Gate.TWELVE, "the suppressor was taken off")
+    assert "STOP" not in text_of(shop.get(TRIAGE))

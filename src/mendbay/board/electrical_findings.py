@@ -26,6 +26,9 @@ _GRAVER = (
     *(ValueClass.HIGH, ValueClass.LOW, ValueClass.UNSTABLE),
 )
 
+TELLING = frozenset({"decisive", "strong"})
+"""Weights of findings that answer a question; weaker ones leave it open."""
+
 
 @dataclass(frozen=True, slots=True)
 class Finding:
@@ -47,6 +50,11 @@ class Finding:
     words: str
     why: str
     steps: tuple[str, ...]
+
+    @property
+    def speaks_against(self) -> bool:
+        """Whether it is not sound, and weighs enough to say so alone."""
+        return self.value_class is not ValueClass.WITHIN and self.weight in TELLING
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from mendbay.case.consents import packaged_risks
 from mendbay.case.records import CaseKind
 from mendbay.core.quantity import chance_text, counted
+from mendbay.jobs.closed_board import ClosedBoard
 from mendbay.jobs.next_steps import GIVE_BACK, given_back
 from mendbay.jobs.power_permit import REASONS_SHOWN
 from mendbay.jobs.triage_case import KeepOff, Triage, answer_words
@@ -46,6 +47,16 @@ def stop_sentences(one: KeepOff) -> tuple[str, str, str]:
         f"Damage inside it is {chance_text(one.chance)} likely{_reasons(one)}.",
         "Every second it turns can lose data.",
     )
+
+
+def closed_sentences(one: ClosedBoard) -> tuple[str, str, str]:
+    """The same of a drive from which the electrical sheet of its board keeps power away."""
+    opens = (
+        "Mend the board and measure it again, or put the swap down once another board is on it and works."
+        if one.mendable
+        else "Mend what was found and measure it again before the drive gets any."
+    )
+    return one.stop, one.why, opens
 
 
 def before_power_sentences(told: Triage) -> list[str]:
@@ -138,13 +149,16 @@ def held_sentences(told: Triage, offer: Offer) -> list[str]:
     if offer.refused:
         title = packaged_risks()[offer.refused].title
         found.append(f"REFUSED: the customer does not agree to {title}.")
-    if any(one.bay == offer.barred for one in told.unheard):
+    shut = any(one.bay == offer.barred for one in told.closed_boards)
+    if not shut and any(one.bay == offer.barred for one in told.unheard):
         found.append(
             f"NOT YET: this gives power to the drive of bay {offer.barred}, which may be damaged inside: "
             f"{LOOK} first."
         )
     elif offer.barred:
         what = "Take it out first." if not offer.bay else "Do what is offered before."
+        if shut and offer.bay:
+            what = "See what its electrical sheet says first."
         found.append(
             f"NOT NOW: this gives power to the drive of bay {offer.barred}, which should get none. {what}"
         )

@@ -374,11 +374,24 @@ class _Gathering:
         if case.kind is CaseKind.ENQUIRY:
             return self._chore("answer-enquiry", case, self._worth(case))
         if case.kind in (CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP):
-            return self._chore("see-to-board", case, self._worth(case))
+            return self._of_loose_board(case, bays)
         images = self._shop.images.get(case.number, ())
         if _complete(bays, images):
             return self._chore("hand-back" if self._seen(case) else "pair-look", case, self._worth(case))
         return self._of_triage(case, bays, images)
+
+    def _of_loose_board(self, case: Case, bays: tuple[Bay, ...]) -> Chore:
+        """What is left to be done at it; once nothing is, the job is over."""
+        from mendbay.jobs.board_step import board_stands  # the sheet's tables: only where a board is
+
+        stands = board_stands(self._bench, case)
+        if stands.done:
+            quote = self._shop.money.get(case.number, SETTLED).to_bill
+            if quote:
+                return self._chore("make-bill", case, 0.0, f"quote {quote}")
+            return self._chore("close", case, 0.0)
+        chore = self._chore("see-to-board", case, self._worth(case), "; ".join(stands.open))
+        return replace(chore, command=f"board sheet {case.number} {bays[0].bay}") if bays else chore
 
     def _seen(self, case: Case) -> bool:
         """Whether somebody saw how the drives belong together, or what is on them."""
@@ -434,6 +447,7 @@ class _Gathering:
         drive is read or asked about itself, or somebody says whether it is detected; None where a drive gets
         no power, or the customer refused it."""
         from mendbay.board.transfer_plan import Purpose  # arrays: only where triage is weighed
+        from mendbay.jobs.board_step import tried_since_certified
         from mendbay.jobs.certify_rom import certificates_kept
 
         if told.keep_off or refused(told.consents) & set(FITTING):
@@ -442,7 +456,7 @@ class _Gathering:
             kept = certificates_kept(self._bench, told.case, bay)
             if not kept or kept[-1].purpose is not Purpose.TRANSFER or kept[-1].withdrawn:
                 continue
-            if not self._tried_since_certified(told.case, bay):
+            if not tried_since_certified(self._bench, told.case, bay):
                 chore = self._chores.rows["fit-board"].chore(told.case, told.stakes.data)
                 asked = to_ask(FITTING, told.consents)
                 about = " and about ".join(one.title for one in asked)
@@ -450,15 +464,6 @@ class _Gathering:
                 command = f"case consent {told.case}" if asked else f"{chore.command} {bay}"
                 return replace(chore, words=f"{first}{chore.words} (bay {bay})", command=command)
         return None
-
-    def _tried_since_certified(self, case: int, bay: str) -> bool:
-        """Whether anything is on record of a bay's drive that a board fitted since would give."""
-        swaps = standing_notes(self._bench, NoteKind.SWAP, case, bay)
-        seen = standing_notes(self._bench, NoteKind.SIGN, case, bay, "detected")
-        asked = standing_notes(self._bench, NoteKind.RECORDS, case, bay)
-        certified = self._bench.notes.of(NoteKind.CERTIFICATE, case, bay)[-1].number
-        read = any(one.read_bytes > 0 for one in self._bench.ledger.images(case, bay))
-        return read or any(one.number > certified for one in (*swaps, *seen, *asked))
 
     def _key(self, case: Case, bays: tuple[Bay, ...], images: tuple[Image, ...]) -> str:
         """Stands for all that triage of the case rests on: the case's record, its last note and event, its
@@ -531,8 +536,8 @@ def _likely(told: Triage) -> tuple[Likely, ...]:
 def _step_words(told: Triage, offer: Offer) -> tuple[str, str]:
     """What to do, and the command that leads to it: the customer is asked before a step that needs it."""
     words = offer.step.words_of(offer.bay)
-    if told.keep_off:
-        bays = " and ".join(one.bay for one in told.keep_off)
+    if off := sorted({*(one.bay for one in told.keep_off), *(one.bay for one in told.closed_boards)}):
+        bays = " and ".join(off)
         words = f"STOP, no power for the drive of bay {bays}. {words}"
     asked = to_ask(offer.step.consents, told.consents)
     if offer.step.kind is StepKind.HAND_ON and told.speak_again:

@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from mendbay.board.electrical_summary import short
 from mendbay.case.agenda import Chore, Entry, Wait, WaitsFor
 from mendbay.case.records import Bay, Case, CaseKind, CaseState, Event, Image
 from mendbay.core.note import NoteKind
@@ -14,10 +13,10 @@ from mendbay.core.quantity import chance_text, count_text, counted, percent_text
 from mendbay.jobs.agenda import SAW_THE_PAIR, Turn, turn_of
 from mendbay.jobs.asked_so_far import answers_of_take_in
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.board_step import board_stands
 from mendbay.jobs.keep_copies import HAND_BACK, HAND_BACK_BEGUN
 from mendbay.jobs.looks import KIND as LOOK
 from mendbay.jobs.looks import LOOKED
-from mendbay.jobs.measure_board import begun_sheet
 from mendbay.jobs.money_standing import MoneyStanding, money_standing
 from mendbay.jobs.other_half import HALVES, of_halves
 from mendbay.jobs.reached_customer import SinceHandBack, since_hand_back, stands_words
@@ -26,15 +25,6 @@ from mendbay.jobs.take_in_form import fill_form
 from mendbay.jobs.things_here import things_here, things_words
 from mendbay.jobs.withdraw import standing_notes
 
-ON_BOARDS = {
-    NoteKind.PICTURE: "picture",
-    NoteKind.MEASUREMENT: "entry of the electrical sheet",
-    NoteKind.DUMP: "read of a ROM",
-    NoteKind.SWAP: "swap",
-    NoteKind.CERTIFICATE: "certified transfer",
-}
-"""What the bench notes of boards, in the order of the work."""
-PLURALS = {NoteKind.MEASUREMENT: "entries of the electrical sheet", NoteKind.DUMP: "reads of a ROM"}
 BOARD_WORK = frozenset(
     {
         *("look-at-board", "measure-supply", "measure-driver", "measure-motor", "read-rom"),
@@ -249,48 +239,26 @@ class _Looking:
         return JobStep(name, state, f"{known}.", rests)
 
     def _board(self) -> JobStep:
-        """Done once a swap's outcome is noted, or a transfer is certified or the drives read and the sheet
-        leaves nothing closed and no step to be measured; what it leaves once the drives are read is not
-        needed. Where nothing is noted, it is due as soon as it is what to do next."""
+        """Done once nothing that is on record of a board leaves anything to be done; what is left once the
+        drives are read is not needed. Where nothing is noted, it is due as soon as it is what to do next."""
         name, rests = StepName.BOARD, "notes of the board's bench"
-        noted = [
-            count_text(count) + " " + (words if count == 1 else PLURALS.get(kind, f"{words}s"))
-            for kind, words in ON_BOARDS.items()
-            if (count := self._tally.get(kind, 0))
-        ]
-        words = f"On record: {', '.join(noted)}." if noted else "Nothing of a board is on record."
+        stands = board_stands(self._bench, self._case, self._tally)
+        noted = bool(stands.stands)
+        said = f"On record: {', '.join(stands.noted)}" if stands.noted else "Nothing of a board is on record"
+        words = " ".join((f"{said}.", *stands.stands))
         chore = self._turn.entry.chore
-        if chore is not None and chore.id in BOARD_WORK and not noted:
-            return JobStep(name, StepState.NOT_STARTED, f"{words} It is what to do next.", rests)
+        if chore is not None and chore.id in BOARD_WORK:
+            state = StepState.UNDER_WAY if noted else StepState.NOT_STARTED
+            return JobStep(name, state, f"{words} It is what to do next.", rests)
         if self._case.kind is CaseKind.ENQUIRY or not (noted or self._without_drive):
             return JobStep(name, StepState.NOT_NEEDED, words, rests)
-        if self._over and not noted:
-            return JobStep(name, StepState.NOT_NEEDED, words, rests)
-        if self._tally.get(NoteKind.SWAP):
+        if stands.done:
             return JobStep(name, StepState.DONE, words, rests)
-        left = self._left_of_sheets()
-        words = " ".join((words, *left))
         if self._over or self._read_through():
             why = self._how_over if self._over else "the drives are read"
-            words += f" It is not needed any more: {why}." if left else ""
-            return JobStep(name, StepState.NOT_NEEDED if left else StepState.DONE, words, rests)
-        if self._tally.get(NoteKind.CERTIFICATE) and not left:
-            return JobStep(name, StepState.DONE, words, rests)
+            words += f" It is not needed any more: {why}." if noted else ""
+            return JobStep(name, StepState.NOT_NEEDED, words, rests)
         return JobStep(name, StepState.UNDER_WAY if noted else StepState.NOT_STARTED, words, rests)
-
-    def _left_of_sheets(self) -> list[str]:
-        """What the sheets that were begun leave closed and unmeasured, a sentence for each bay."""
-        found = []
-        for bay in self._bays if self._tally.get(NoteKind.MEASUREMENT) else ():
-            measured = begun_sheet(self._bench, self._case.number, bay.bay)
-            standing = measured.standing if measured else None
-            closed = dict.fromkeys(one.gate.value for one in standing.closings) if standing else {}
-            left = len(short(measured.sheet).left) if measured else 0
-            said = [f"{' and '.join(closed)} closed"] if closed else []
-            said += [f"{counted(left, 'step')} of the sheet to be measured"] if left else []
-            if said:
-                found.append(f"Bay {bay.bay}: {', '.join(said)}.")
-        return found
 
     def _reading(self) -> JobStep:
         name, rests = StepName.READING, "the figures noted of the images, and whether they are in use"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from mendbay.board.electrical_form import Gate
 from mendbay.board.swap_odds import Purpose
 from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
@@ -18,12 +19,25 @@ class ClosedBoard:
 
     Args:
         gates: what is closed, in words.
-        words: that, with what was measured, as sentences.
+        why: that, with what was measured, as a sentence.
+        mendable: only supplies of the board are closed, not the drive itself: mending the board, or fitting
+            another, is what opens them.
     """
 
     bay: str
     gates: str
-    words: str
+    why: str
+    mendable: bool
+
+    @property
+    def stop(self) -> str:
+        """What to leave, as a sentence."""
+        return f"STOP: give the drive of bay {self.bay} no power."
+
+    @property
+    def words(self) -> str:
+        """What to leave, and why, as sentences."""
+        return f"{self.stop} {self.why}"
 
 
 def closed_board(bench: Bench, case: int, bay: str) -> ClosedBoard | None:
@@ -49,8 +63,8 @@ def closed_board(bench: Bench, case: int, bay: str) -> ClosedBoard | None:
     return ClosedBoard(
         bay,
         " and ".join(gates),
-        f"STOP: give the drive of bay {bay} no power. {shut} by the electrical sheet of its board "
-        f"({'; '.join(why)}).",
+        f"{shut} by the electrical sheet of its board ({'; '.join(why)}).",
+        Gate.DRIVE.value not in gates,
     )
 
 

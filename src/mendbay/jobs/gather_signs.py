@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from mendbay.board.electrical_findings import Finding
 from mendbay.board.electrical_form import ValueClass
 from mendbay.board.electrical_steps import StepState
 from mendbay.board.rom_reads import Verdict
@@ -51,8 +50,6 @@ CONDITIONS = {
 counts, and take-in may have several."""
 BURNT = "burnt"
 """What take-in puts down of a burn, or the smell of one. No answer of the sign `condition` says it."""
-TELLING = frozenset({"decisive", "strong"})
-"""Weights of findings that answer a question; weaker ones leave it open."""
 FEWEST_BYTES = 16 << 20
 """A drive that was asked for less says nothing yet of how it reads (own choice)."""
 MOST = 0.5
@@ -142,7 +139,7 @@ def _of_sheet(bench: Bench, case: int, bay: str) -> Iterator[tuple[Asked, Gather
         ("motor-measured", MOTOR),
     ):
         spoken = [findings[one] for one in sorted(observations & findings.keys())]
-        amiss = [one for one in spoken if _speaks_against(one)]
+        amiss = [one for one in spoken if one.speaks_against]
         if amiss:
             yield Asked(sign, bay), Gathered("amiss", f"electrical sheet: {amiss[0].words}")
         elif len(spoken) == len(observations & asked) > 0 and all(
@@ -153,10 +150,6 @@ def _of_sheet(bench: Bench, case: int, bay: str) -> Iterator[tuple[Asked, Gather
     if burns is not None:
         seen = "none" if burns.value_class is ValueClass.WITHIN else "seen"
         yield Asked("burn", bay), Gathered(seen, f"electrical sheet: {burns.words}")
-
-
-def _speaks_against(finding: Finding) -> bool:
-    return finding.value_class is not ValueClass.WITHIN and finding.weight in TELLING
 
 
 def _of_swaps(bench: Bench, case: int, bay: str) -> Iterator[tuple[Asked, Gathered]]:

@@ -59,6 +59,7 @@ from mendbay.jobs.rom_reads import (
     tell_reading,
     unfinished_plans,
 )
+from mendbay.jobs.transfer_notes import GIVEN_UP, RESTORED
 from mendbay.jobs.withdraw import reason_of, require_reason, withdraw
 
 READ_HERE = "the chip, read by Mendbay"
@@ -705,7 +706,7 @@ def _refuse_unfinished(bench: Bench, journals: Journals, case: int, bay: str, ba
 
 
 def _job_subject(plan: TransferPlan) -> str:
-    return f"transfer {plan.job}"
+    return f"{GIVEN_UP}{plan.job}"
 
 
 def _given_up(bench: Bench, plan: TransferPlan) -> tuple[str, ...]:
@@ -723,7 +724,7 @@ def _refuse_given_up(bench: Bench, plan: TransferPlan) -> None:
 
 
 def _restored(plan: TransferPlan) -> str:
-    return f"restore {plan.job}"
+    return f"{RESTORED}{plan.job}"
 
 
 def _evidence_of(bench: Bench, shop: ShopFiles | None, case: int, bay: str, plan: TransferPlan) -> Evidence:

@@ -13,6 +13,7 @@ from mendbay.core.cautions import Caution, cautions_for
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.closed_board import ClosedBoard, closed_board
 from mendbay.jobs.consents import consents_of, refused
 from mendbay.jobs.gather_signs import OF_IMAGES, Gathered, gathered_signs
 from mendbay.jobs.learn_triage import closed_cases, learned, worlds_of
@@ -22,7 +23,7 @@ from mendbay.jobs.remembered import remembered
 from mendbay.jobs.triage_subject import ABOUT, is_box, said_of_subject
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
 from mendbay.triage.belief import TRIED, Asked, Belief, Moved, Tried, WhatIf, may_change, sign_of
-from mendbay.triage.next_step import CONDITION, INSIDE, Offer, kept_off, stops_power
+from mendbay.triage.next_step import CONDITION, INSIDE, Offer, Shut, kept_off, stops_power
 from mendbay.triage.refusals import SpeakAgain, offers_within, speak_again
 from mendbay.triage.stakes import Stakes
 from mendbay.triage.table_file import packaged_tables
@@ -93,11 +94,12 @@ class Believed:
         keep_off: drives that should get no power, for a reason that someone saw, heard or was told.
         unheard: drives likely damaged inside by what the case shows of itself, as long as nobody said
             anything of it: steps with power stand behind everything else, and nothing is held back.
+        closed_boards: drives from which the electrical sheets of their boards keep power away.
         left_out: answers on record that cannot be weighed now, each with why, as sentences.
         rests_on: how many closed cases of this shop the tables learned from.
         teach_nothing: closed cases that the tables could not learn from, each with why, as sentences.
         consents: the customer's word on risky steps, as far as it was given.
-        kind: of the case; closed: nothing more is to be done for it.
+        kind: of the case; over: it is closed, and nothing more is to be done for it.
         tried: repairs that did not help, oldest first, each with who told it and when.
         open_again: what was answered before a repair that may have changed it, and not since.
         before: what was believed before the last thing told; None as long as nobody told anything that
@@ -112,12 +114,13 @@ class Believed:
     keep_off: tuple[KeepOff, ...]
     assumed: bool
     unheard: tuple[KeepOff, ...] = ()
+    closed_boards: tuple[ClosedBoard, ...] = ()
     left_out: tuple[str, ...] = ()
     rests_on: int = 0
     teach_nothing: tuple[str, ...] = ()
     consents: Mapping[str, Consent] = field(default_factory=dict)
     kind: CaseKind = CaseKind.NOT_SAID
-    closed: bool = False
+    over: bool = False
     tried: tuple[ToldTry, ...] = ()
     open_again: tuple[Asked, ...] = ()
     before: Before | None = None
@@ -156,7 +159,8 @@ def tell_triage(bench: Bench, case: int) -> Triage:
     """
     believed, key = _believe(bench, case)
     here = believed.kind is not CaseKind.ENQUIRY
-    steps = _steps(believed.belief.worlds, key, believed.stakes, refused(believed.consents), here)
+    shut = tuple(Shut(one.bay, one.mendable) for one in believed.closed_boards)
+    steps = _steps(believed.belief.worlds, key, believed.stakes, refused(believed.consents), here, shut)
     return _with_steps(believed, steps if here else replace(steps, offers=_from_afar(steps.offers)))
 
 
@@ -209,17 +213,22 @@ def _believe(bench: Bench, case: int) -> tuple[Believed, _Key]:
         keep_off=kept if spoken else (),
         assumed=about.assumed,
         unheard=() if spoken else kept,
+        closed_boards=() if about.assumed else _closed_boards(bench, case, about.subject.bays),
         left_out=told.left_out,
         rests_on=len(counts.taken),
         teach_nothing=counts.left_out,
         consents=consents_of(bench, case),
         kind=record.kind,
-        closed=record.state is CaseState.CLOSED,
+        over=record.state is CaseState.CLOSED,
         tried=told.tries,
         open_again=tuple(sorted(told.known.keys() - belief.answers.keys())),
         before=_before(worlds, notes, gathered),
     )
     return believed, told.key
+
+
+def _closed_boards(bench: Bench, case: int, bays: Sequence[str]) -> tuple[ClosedBoard, ...]:
+    return tuple(one for bay in bays if (one := closed_board(bench, case, bay)) is not None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,16 +240,24 @@ class _Steps:
 
 
 @lru_cache(maxsize=64)
-def _steps(worlds: Worlds, key: _Key, stakes: Stakes, refusals: frozenset[str], here: bool) -> _Steps:
+def _steps(
+    worlds: Worlds,
+    key: _Key,
+    stakes: Stakes,
+    refusals: frozenset[str],
+    here: bool,
+    shut: tuple[Shut, ...],
+) -> _Steps:
     """Kept, so that a case is weighed once for every change of what is known of it.
 
     Args:
         key: of `_Told`.
         here: whether anything came in.
+        shut: as in `NextStep`.
     """
     belief = _belief(worlds, key)
-    offers = offers_within(belief, stakes, refusals)
-    again = speak_again(belief, stakes, refusals, offers) if refusals and here else ()
+    offers = offers_within(belief, stakes, refusals, shut)
+    again = speak_again(belief, stakes, refusals, offers, shut) if refusals and here else ()
     return _Steps(offers, again)
 
 

@@ -46,9 +46,24 @@ SEEN = ("rattles", "wet")
 no source)."""
 EXPLAINED = 0.5
 """Chance of another drive's ROM from which it explains them (own choice)."""
+MENDED_BOARD = frozenset({"board-supply", "motor-driver"})
+"""Faults of a board whose repair opens what was measured to be closed: another part, or another board."""
 SEPARATING, SHARE = 0.03, 0.1
 """Bits about the danger, and share of what is uncertain about it, that a safe test's answer must tell on
 average to come before (own choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shut:
+    """A drive that should get no power, as something was measured that keeps it away.
+
+    Args:
+        bay: of the drive.
+        mendable: it is the board that was measured so: a repair of the board is no power for its own sake.
+    """
+
+    bay: str
+    mendable: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,16 +130,23 @@ class NextStep:
         belief: what is known.
         stakes: what the data is worth.
         refused: the consents that the customer refused: no plan rests on a step that needs one.
+        shut: drives from which something that was measured keeps power away, besides those that what is
+            believed keeps without it.
     """
 
     def __init__(
-        self, belief: Belief, stakes: Stakes | None = None, refused: frozenset[str] = frozenset()
+        self,
+        belief: Belief,
+        stakes: Stakes | None = None,
+        refused: frozenset[str] = frozenset(),
+        shut: tuple[Shut, ...] = (),
     ) -> None:
         self.belief = belief
         self.stakes = stakes or Stakes()
         self._worlds = belief.worlds
         self._minute = float(self._worlds.tables.minute_cost.value)
         self._kept_off = kept_off(belief)
+        self._shut = shut
         tried = {(one.step.id, one.bay) for one in belief.tried}
         usable = [
             (step, bay)
@@ -194,7 +216,9 @@ class NextStep:
     def _barred(self, work: Offer | Work) -> str:
         if not work.step.powers:
             return ""
-        return next((bay for bay in self._kept_off if work.bay in ("", bay)), "")
+        mends = bool(work.bay) and not MENDED_BOARD.isdisjoint(work.step.fixes)
+        off = (*self._kept_off, *(one.bay for one in self._shut if not (mends and one.mendable)))
+        return next((bay for bay in off if work.bay in ("", bay)), "")
 
     # ------------------------------------------------------------------ plans
 

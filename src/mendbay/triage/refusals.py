@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from mendbay.triage.belief import Belief
-from mendbay.triage.next_step import NextStep, Offer
+from mendbay.triage.next_step import NextStep, Offer, Shut
 from mendbay.triage.stakes import Stakes
 
 MINUTES_OF_ASKING = 10
@@ -28,28 +28,38 @@ class SpeakAgain:
     instead: float
 
 
-def offers_within(belief: Belief, stakes: Stakes, refused: frozenset[str] = frozenset()) -> tuple[Offer, ...]:
+def offers_within(
+    belief: Belief,
+    stakes: Stakes,
+    refused: frozenset[str] = frozenset(),
+    shut: tuple[Shut, ...] = (),
+) -> tuple[Offer, ...]:
     """Every step that can be taken, the one to do next first; what the customer refused stands last, with
-    what it would have been worth, and nothing else counts on it."""
-    free = NextStep(belief, stakes, refused).offers()
+    what it would have been worth, and nothing else counts on it. `shut` as in `NextStep`."""
+    free = NextStep(belief, stakes, refused, shut).offers()
     if not refused:
         return free
     held = (
         replace(one, before=False, refused=min(refused & set(one.step.consents)))
-        for one in NextStep(belief, stakes).offers()
+        for one in NextStep(belief, stakes, shut=shut).offers()
         if refused & set(one.step.consents)
     )
     return (*free, *held)
 
 
 def speak_again(
-    belief: Belief, stakes: Stakes, refused: frozenset[str], offers: tuple[Offer, ...]
+    belief: Belief,
+    stakes: Stakes,
+    refused: frozenset[str],
+    offers: tuple[Offer, ...],
+    shut: tuple[Shut, ...] = (),
 ) -> tuple[SpeakAgain, ...]:
     """The refusals that cost more than asking once more, each with the step it keeps away, the best first;
     all together where no single one helps.
 
     Args:
         offers: as `offers_within` gives them.
+        shut: as in `NextStep`.
     """
     instead = min(one.total for one in offers if not (one.refused or one.barred))
     tables = belief.worlds.tables
@@ -58,7 +68,8 @@ def speak_again(
     concerned = sorted(refused & named)
     found: list[SpeakAgain] = []
     for consent in concerned:
-        agreed = offers if len(concerned) == 1 else NextStep(belief, stakes, refused - {consent}).offers()
+        fewer = refused - {consent}
+        agreed = offers if len(concerned) == 1 else NextStep(belief, stakes, fewer, shut).offers()
         found += _best(agreed, frozenset({consent}), instead - least, instead)
     if not found and len(concerned) > 1:
         found += _best(offers, frozenset(concerned), instead - least, instead)

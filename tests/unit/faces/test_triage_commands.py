@@ -218,3 +218,17 @@ def test_reading_says_once_what_the_customer_was_not_asked(run: Run, tmp_path: P
     text_of(run, "case", "consent", "1", "power-on", "yes")
     text_of(run, "case", "authority", "1", "own", "--seen")
     assert "Mind:" not in said()
+
+
+def test_what_the_sheet_of_a_board_keeps_closed_is_said_first_and_in_the_answer(run: Run) -> None:
+    text_of(run, "board", "measure", "1", "1", "leads", "0.3")
+    text_of(run, "board", "measure", "1", "1", "suppressor-12v", "0.4")
+    (board,) = answer(run, "triage", "show", "1")["closed_boards"]
+    assert (board["bay"], board["gates"]) == ("1", "12 V")
+    shown = text_of(run, "triage", "show", "1")
+    assert shown.startswith("STOP: give the drive of bay 1 no power.\n")
+    first = " ".join(shown.split("\n\n")[0].split())
+    assert "12 V is closed by the electrical sheet of its board (suppressor-12v: " in first
+    assert first.endswith("board sheet 1 1")
+    step = " ".join(text_of(run, "triage", "step", "1", "listen-alone", "--bay", "1", code=3).split())
+    assert "which should get none. See what its electrical sheet says first." in step

@@ -10,7 +10,6 @@ from mendbay.case.hand_over import Role
 from mendbay.case.items import What
 from mendbay.case.records import Bay, CaseKind, CaseState, Event, Image
 from mendbay.core.errors import NoSuchCase
-from mendbay.core.note import Note, NoteKind
 from mendbay.imaging.hazard import Condition
 from mendbay.jobs import triage_case
 from mendbay.jobs.bench import Bench
@@ -172,15 +171,6 @@ def test_the_board(bench: Bench) -> None:
     assert board.words.startswith("On record: 2 entries of the electrical sheet. Bay 1: 5 V closed, ")
     assert board.words.endswith(" steps of the sheet to be measured.")
     assert board.state is StepState.UNDER_WAY
-    bench.notes.add(Note(1, "1", NoteKind.CERTIFICATE, "a", bench.now(), "Ada", "{}"))
-    assert step(tell_steps(bench, 1), StepName.BOARD).state is StepState.UNDER_WAY, "the ROM is not the board"
-    bench.notes.add(Note(1, "1", NoteKind.SWAP, "a", bench.now(), "Ada", "{}"))
-    assert step(tell_steps(bench, 1), StepName.BOARD).state is StepState.DONE
-
-
-def test_a_certified_transfer_without_a_sheet_ends_the_board(bench: Bench) -> None:
-    bench.notes.add(Note(1, "1", NoteKind.CERTIFICATE, "a", bench.now(), "Ada", "{}"))
-    assert step(tell_steps(bench, 1), StepName.BOARD).state is StepState.DONE
 
 
 def test_triage_is_under_way_where_the_case_itself_tells_of_a_fault(bench: Bench) -> None:

@@ -15,7 +15,9 @@ from mendbay.case.records import Bay
 from mendbay.core.errors import HeldBack, UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.imaging.hazard import Condition
+from mendbay.jobs.agenda import tell_turn
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.closed_board import closed_board
 from mendbay.jobs.compare_drive import compare_drive
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.drive_condition import say_condition
@@ -220,3 +222,23 @@ def test_a_short_on_a_board_that_is_on_the_drive_no_more_holds_nothing_back(
     body = json.dumps({"purpose": str(purpose), "agreement": {}, "worked": worked, "remark": ""})
     bench.notes.add(Note(1, "1", NoteKind.SWAP, "1", "2999-01-01T00:00:00Z", "Kim", body))
     assert reasons_due(bench, 1, ["1"], reading=True).harmful is not lifts
+
+
+def test_triage_tells_what_a_board_keeps_closed_by_the_same_rule(bench: Bench) -> None:
+    enter(bench, 1, "1", "leads", "0.3")
+    assert tell_triage(bench, 1).closed_boards == ()
+    enter(bench, 1, "1", "suppressor-12v", "0.4")
+    told = tell_triage(bench, 1)
+    assert told.closed_boards == (closed_board(bench, 1, "1"),)
+    assert told.closed_boards[0].mendable, "no more than a supply of the board is closed"
+    powered = {one.step.id: one.barred for one in told.offers if one.step.powers and one.bay == "1"}
+    assert powered["listen-alone"] == "1"
+    assert powered["mend-supply"] == ""
+    turn = tell_turn(bench, 1).chore
+    assert turn is not None
+    assert turn.words.startswith("STOP, no power for the drive of bay 1. "), turn
+    override(bench, 1, "1", Gate.TWELVE, "the suppressor was taken off")
+    assert tell_triage(bench, 1).closed_boards == ()
+    enter(bench, 1, "2", "motor-case", "0.4")
+    (of_motor,) = tell_triage(bench, 1).closed_boards
+    assert (of_motor.bay, of_motor.gates, of_motor.mendable) == ("2", "drive", False)

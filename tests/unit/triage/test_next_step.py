@@ -21,6 +21,7 @@ from mendbay.triage.next_step import (
     SHARE,
     NextStep,
     Offer,
+    Shut,
     kept_off,
 )
 from mendbay.triage.stakes import Stakes
@@ -299,3 +300,21 @@ def test_how_often_drives_are_damaged_inside_keeps_none_without_power_by_itself(
     assert kept_off(Belief(worlds, {})) == {}
     assert kept_off(Belief(worlds, {Asked("sound", "1"): "normal"})) == {}
     assert set(kept_off(Belief(worlds, {Asked("sound", "1"): "stops"}))) == {"1"}
+
+
+def test_a_drive_whose_board_is_closed_gets_no_power_but_for_mending_the_board() -> None:
+    belief = Belief(BOX, known(supply_measured_bay1="amiss", detected_bay1="right"))
+
+    def barred(*shut: Shut) -> dict[tuple[str, str], str]:
+        found = NextStep(belief, shut=shut).offers()
+        held = [bool(one.barred) for one in found]
+        assert held == sorted(held), "what is held stands behind everything else"
+        return {(one.step.id, one.bay): one.barred for one in found if one.step.powers}
+
+    free = barred()
+    assert set(free.values()) == {""}
+    board, drive = barred(Shut("1", True)), barred(Shut("1", False))
+    mending = {("mend-supply", "1"), ("swap-board", "1")}
+    assert {one for one, bay in board.items() if not bay and one[1] != "2"} == mending
+    assert {one for one, bay in drive.items() if not bay and one[1] != "2"} == set()
+    assert {bay for (_, of), bay in board.items() if of == "2"} == {""}, "the other drive may"

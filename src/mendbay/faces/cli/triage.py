@@ -266,6 +266,10 @@ def _text(told: Triage, everything: bool) -> str:
     for one in told.keep_off:
         stop, why, then = words.stop_sentences(one)
         lines += [wrapped(stop, "", "  "), wrapped(why, "  ", ""), wrapped(then, "  ")]
+    for board in told.closed_boards:
+        stop, why, then = words.closed_sentences(board)
+        lines += [wrapped(stop, "", "  "), wrapped(why, "  ", ""), wrapped(then, "  ")]
+        lines.append(wrapped(f"The sheet: {wording.called_as()} board sheet {told.case} {board.bay}", "  "))
     for left_out in told.left_out:
         lines.append(wrapped(f"LEFT OUT, though on record: {left_out}", "", "  "))
     if lines:
@@ -295,7 +299,7 @@ def _step_list(told: Triage, everything: bool) -> list[str]:
     """What to do next, with the commands."""
     called = wording.called_as()
     known = f"{called} triage signs {told.case} --open"
-    if told.closed and not everything:
+    if told.over and not everything:
         return ["", words.OVER, f"Next: {called} triage show {told.case} --all   (every step all the same)"]
     if not told.offers:  # of an enquiry, for which all was asked
         return ["", "All that can be asked or seen in pictures is known.", f"Next: {known}"]
@@ -399,6 +403,9 @@ def _json(told: Triage) -> dict[str, object]:
                 "reasons": [_moved_json(each) for each in one.reasons],
             }
             for one in told.keep_off
+        ],
+        "closed_boards": [
+            {"bay": one.bay, "gates": one.gates, "words": one.words} for one in told.closed_boards
         ],
         "faults": _faults_json(told, told.belief.faults().tolist()),
         "sound": round(told.belief.sound(), 6),

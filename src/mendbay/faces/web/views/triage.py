@@ -273,8 +273,9 @@ def triage(visit: Visit) -> Answer:
     facts = {
         "card": card,
         "told": told,
-        "over": words.OVER if told.closed and not everything else "",
-        "stops": [words.stop_sentences(one) for one in told.keep_off],
+        "over": words.OVER if told.over and not everything else "",
+        "stops": [(words.stop_sentences(one), "") for one in told.keep_off]
+        + [(words.closed_sentences(one), one.bay) for one in told.closed_boards],
         "before_power": words.before_power_sentences(told),
         "subject": words.subject_sentence(told, currency),
         "rests": words.rests_sentence(told),
