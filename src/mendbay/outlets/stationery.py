@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -20,6 +19,7 @@ from mendbay.outlets.typesetting import PAGES_MM, Paper, typeset
 from mendbay.outlets.wording_blocks import (
     FRAME,
     Block,
+    Words,
     blocks_of,
     check_wording,
     described_facts,
@@ -215,14 +215,26 @@ def _plain_block(
     Args:
         beside: the files that the sheet reads besides its data, to which those of this block are added.
     """
-    plain = asdict(block)
-    plain["lines"] = plain.pop("text").split("\n")
-    plain["inside"] = [[_plain_block(paper, one, facts, beside) for one in item] for item in block.inside]
+    plain: dict[str, Any] = {
+        "kind": block.kind,
+        "level": block.level,
+        "words": _plain_words(block.words),
+        "rows": [[_plain_words(cell) for cell in row] for row in block.rows],
+        "align": list(block.align),
+        "inside": [[_plain_block(paper, one, facts, beside) for one in item] for item in block.inside],
+        "lines": block.text.split("\n"),
+    }
     if block.kind == "qr":
         plain["code"] = _code(paper, block.text, beside)
     elif block.kind == "picture":
         plain["picture"] = _picture(paper, plain["lines"][0].strip(), facts, beside)
     return plain
+
+
+def _plain_words(words: Words) -> list[dict[str, Any]]:
+    return [
+        {"text": one.text, "strong": one.strong, "emphasis": one.emphasis, "mono": one.mono} for one in words
+    ]
 
 
 def _code(paper: str, text: str, beside: dict[str, bytes]) -> str:
