@@ -261,6 +261,14 @@ def test_prices_are_kept_by_a_form_with_the_remarks_of_the_file(web: Web) -> Non
     stale = web.post("/settings/prices/keep", {**form, "value": values}, status=409)
     assert "changed by somebody else" in stale.text
     again = prices_of(web.get("/settings/file/prices"))
+    values[names.index("price.copying.words")] = "<i>Copying</i>"
+    values[names.index("price.copying.unit")] = "TB"
+    web.done("/settings/prices/keep", {**again, "value": values})
+    page = web.get("/settings/file/prices")
+    assert 'value="&lt;i&gt;Copying&lt;/i&gt;"' in page
+    assert "Price per TB, EUR" in page
+    again, kept = prices_of(page), place.read_text()
+    assert 'unit = "TB"' in kept
     values[names.index("price.courier.amount")] = "<b>"
     refused = web.post("/settings/prices/keep", {**again, "value": values}, status=422)
     assert "Insured courier: &#39;&lt;b&gt;&#39; is not a cost." in refused.text
@@ -270,7 +278,7 @@ def test_prices_are_kept_by_a_form_with_the_remarks_of_the_file(web: Web) -> Non
 def test_prices_are_added_and_taken_out(web: Web) -> None:
     said = {"words": "Disc <b>", "id": "disc", "stage": "media", "unit": "each", "amount": "3"}
     page = web.done("/settings/prices/price", said)
-    assert "<strong>Disc &lt;b&gt;</strong>" in page
+    assert 'value="Disc &lt;b&gt;"' in page
     seen = seen_of(page)
     web.done("/settings/prices/medium", {"words": "Card", "id": "card", "holds_gb": "32", "amount": "9"})
     web.post(
@@ -283,7 +291,7 @@ def test_prices_are_added_and_taken_out(web: Web) -> None:
     web.done("/settings/prices/take-out", {"entry": "work.new-fan"})
     page = web.get("/settings/file/prices")
     assert "Disc" not in page
-    assert "holds 32 GB" in page
+    assert 'id="medium.card.holds_gb" name="value" value="32"' in page
     work = {"step": "new-fan", "words": "A fan", "stage": "board", "hours": "0.5"}
     page = web.done("/settings/prices/work", work)
     assert 'id="work.new-fan.hours" name="value" value="0.5"' in page
