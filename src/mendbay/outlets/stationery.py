@@ -50,20 +50,25 @@ class PrintedStationery(Stationery):
         self._fonts = fonts or OwnFonts()
 
     def words(self, paper: str, facts: Mapping[str, Any]) -> str:
-        return plain_text(self._blocks(paper, facts))
+        return plain_text(_blocks(paper, self.wording(paper), facts))
 
     def pdf(self, paper: str, facts: Mapping[str, Any]) -> bytes:
-        return self._set(paper, facts, form="pdf")[0]
+        return self.pdf_of(paper, self.wording(paper), facts)
+
+    def pdf_of(self, paper: str, wording: str, facts: Mapping[str, Any]) -> bytes:
+        """The paper as it were with that wording."""
+        return self._set(paper, wording, facts, form="pdf")[0]
 
     def pictures(self, paper: str, facts: Mapping[str, Any], pixels_per_inch: int = 150) -> list[bytes]:
         """The same pages as one PNG each, to look at before printing."""
-        return self._set(paper, facts, form="png", pixels_per_inch=pixels_per_inch)
+        wording = self.wording(paper)
+        return self._set(paper, wording, facts, form="png", pixels_per_inch=pixels_per_inch)
 
     def _set(
-        self, paper: str, facts: Mapping[str, Any], *, form: Any, pixels_per_inch: int = 150
+        self, paper: str, wording: str, facts: Mapping[str, Any], *, form: Any, pixels_per_inch: int = 150
     ) -> list[bytes]:
         beside: dict[str, bytes] = {}
-        frame = _frame(paper, self._blocks(paper, facts), facts, beside)
+        frame = _frame(paper, _blocks(paper, wording, facts), facts, beside)
         own, has_codes = self._fonts.beside_built_in(frame)
         words = printable_values(frame, own)
         words["has_codes"] = has_codes
@@ -74,15 +79,6 @@ class PrintedStationery(Stationery):
         }
         what = f"The paper {paper!r}"
         return typeset(sheet, what, form=form, pixels_per_inch=pixels_per_inch, fonts=self._fonts.fonts)
-
-    def _blocks(self, paper: str, facts: Mapping[str, Any]) -> tuple[Block, ...]:
-        blocks = blocks_of(filled(paper, self.wording(paper), facts))
-        if not blocks:
-            raise BadFormFile(
-                f"The wording {paper!r} says nothing.",
-                "Write it, or take the shop's own file away: then ours is used.",
-            )
-        return blocks
 
     def wording(self, paper: str) -> str:
         """The wording that is in force.
@@ -97,11 +93,26 @@ class PrintedStationery(Stationery):
         return ours[paper] if own is None else own
 
 
-class OwnPapers:
-    """The wordings by name, and a copy of one for the shop to edit."""
+def _blocks(paper: str, wording: str, facts: Mapping[str, Any]) -> tuple[Block, ...]:
+    blocks = blocks_of(filled(paper, wording, facts))
+    if not blocks:
+        raise BadFormFile(
+            f"The wording {paper!r} says nothing.",
+            "Write it, or take the shop's own file away: then ours is used.",
+        )
+    return blocks
 
-    def __init__(self, shop_files: ShopFiles) -> None:
+
+class OwnPapers:
+    """The wordings by name, and a copy of one for the shop to edit.
+
+    Args:
+        fonts: what papers are set in that are tried out.
+    """
+
+    def __init__(self, shop_files: ShopFiles, fonts: OwnFonts | None = None) -> None:
         self._shop_files = shop_files
+        self._fonts = fonts
 
     def names(self) -> tuple[str, ...]:
         """All there are, rising."""
@@ -153,6 +164,15 @@ class OwnPapers:
         """
         self.check(paper, text)
         return plain_text(blocks_of(filled(paper, text, facts)))
+
+    def try_pdf(self, paper: str, text: str, facts: Mapping[str, Any]) -> bytes:
+        """The same as it would be printed.
+
+        Raises:
+            UsageError, BadFormFile: as `try_out`; or the shop's fonts cannot be used.
+        """
+        self.check(paper, text)
+        return PrintedStationery(self._shop_files, self._fonts).pdf_of(paper, text, facts)
 
     def copy(self, paper: str) -> Path:
         """Puts our wording into the shop's folder, and tells where it is.
