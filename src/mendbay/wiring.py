@@ -310,7 +310,7 @@ def own_papers(home: Path | None = None) -> OwnPapers:
     """The wordings of papers, and copies of them for the shop to edit."""
     from mendbay.outlets.stationery import OwnPapers  # the typesetter: only for this
 
-    return OwnPapers(shop_files(home))
+    return OwnPapers(shop_files(home), _own_fonts(home))
 
 
 def setting_check(name: str) -> Callable[[str], object]:

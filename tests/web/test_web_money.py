@@ -13,14 +13,14 @@ from pypdf import PdfReader
 from mendbay.case.consents import Word, packaged_risks
 from mendbay.faces.web.views import money
 from mendbay.jobs import money_papers, quote_lines
-from mendbay.jobs.bill_case import account_of, pay
+from mendbay.jobs.bill_case import account_of, more_than_due, pay
 from mendbay.jobs.case_papers import papers_made
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.money_notes import How
 from mendbay.jobs.quote_case import By, decide, make_quote, quotes_of
 from mendbay.jobs.quote_lines import Wish
 from mendbay.outlets.stationery import PrintedStationery
-from support.web_client import Web, ledger_is_held, text_of
+from support.web_client import ORIGIN, Web, ledger_is_held, text_of
 
 HOSTILE = '<img src=x onerror="alert(1)">'
 
@@ -195,8 +195,7 @@ def test_what_a_bill_will_come_to_is_shown_before_it_is_made(web: Web, case: str
 
 def test_why_although_they_refused_is_asked_only_where_they_did(web: Web, case: str) -> None:
     web.post(f"{case}/money/quote", {"line_1": "swap-board", "no_odds": "yes"})
-    web.post(f"{case}/things/add", {"what": "box"})
-    fields = {"/money": 'name="although_refused"', "": 'name="although_refused"', "/things": "out-although"}
+    fields = {"/money": 'name="although_refused"', "": 'name="although_refused"'}
     assert [page for page, name in fields.items() if name in web.get(case + page)] == []
     with web.bench() as bench:
         for one in packaged_risks():
@@ -337,3 +336,30 @@ def test_money_that_another_notes_while_a_paper_is_drawn(
         return
     said = PdfReader(io.BytesIO(web.client.get(f"{case}/papers/{name}").content)).pages[0].extract_text()
     assert ("7.77" if paper == "bill" else "52.77") in said, "the paper tells of what came meanwhile"
+
+
+def test_why_it_is_more_than_can_be_due_is_asked_where_it_is(web: Web, case: str) -> None:
+    web.post(f"{case}/money/quote", {"line_1": "hour", "no_odds": "yes"})
+    web.post(f"{case}/money/quote/1/word", {"word": "yes", "by": "phone"})
+    page, path = web.get(f"{case}/money"), f"{case}/money/payment"
+    assert "although_more" not in page
+    typed = {"amount": "900", "how": "card", "day": "", "seen": seen_of(page, path)}
+    asked = web.client.post(path, data=typed, headers={"origin": ORIGIN}, follow_redirects=False)
+    assert asked.status_code == 200
+    assert "Nothing is noted yet. 900.00 EUR is more than can be due" in text_of(asked.text)
+    assert ('value="900"' in asked.text, '<option value="card" selected>' in asked.text) == (True, True)
+    assert len(input_of(asked.text, "although_more")) == 1
+    with web.bench() as bench:
+        assert account_of(bench, 1).payments == ()
+    web.get(path, status=303)
+    again = web.client.post(
+        path, data=typed | {"seen": ""}, headers={"origin": ORIGIN}, follow_redirects=False
+    )
+    assert again.status_code == 422, "a program that sends no mark of a page is not asked"
+    web.post(path, typed | {"amount": "much"}, status=422)
+    web.done(path, typed | {"seen": seen_of(asked.text, path), "although_more": "a gift to the shop"})
+    stale = web.client.post(path, data=typed, headers={"origin": ORIGIN}, follow_redirects=False)
+    assert stale.status_code == 409
+    with web.bench() as bench:
+        assert [one.amount.text for one in account_of(bench, 1).payments] == ["900.00 EUR"]
+        assert more_than_due(bench, 1, "100", back=True) == ""

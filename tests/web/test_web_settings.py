@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from html import unescape
 from pathlib import Path
 
 import pytest
 
+from mendbay.core.errors import ToolMissing
 from mendbay.faces.web.guard import Rules
 from mendbay.faces.web.serve import bench_key
 from mendbay.jobs.papers import shop_of
@@ -261,6 +263,14 @@ def test_prices_are_kept_by_a_form_with_the_remarks_of_the_file(web: Web) -> Non
     stale = web.post("/settings/prices/keep", {**form, "value": values}, status=409)
     assert "changed by somebody else" in stale.text
     again = prices_of(web.get("/settings/file/prices"))
+    values[names.index("price.copying.words")] = "<i>Copying</i>"
+    values[names.index("price.copying.unit")] = "TB"
+    web.done("/settings/prices/keep", {**again, "value": values})
+    page = web.get("/settings/file/prices")
+    assert 'value="&lt;i&gt;Copying&lt;/i&gt;"' in page
+    assert "Price per TB, EUR" in page
+    again, kept = prices_of(page), place.read_text()
+    assert 'unit = "TB"' in kept
     values[names.index("price.courier.amount")] = "<b>"
     refused = web.post("/settings/prices/keep", {**again, "value": values}, status=422)
     assert "Insured courier: &#39;&lt;b&gt;&#39; is not a cost." in refused.text
@@ -270,7 +280,7 @@ def test_prices_are_kept_by_a_form_with_the_remarks_of_the_file(web: Web) -> Non
 def test_prices_are_added_and_taken_out(web: Web) -> None:
     said = {"words": "Disc <b>", "id": "disc", "stage": "media", "unit": "each", "amount": "3"}
     page = web.done("/settings/prices/price", said)
-    assert "<strong>Disc &lt;b&gt;</strong>" in page
+    assert 'value="Disc &lt;b&gt;"' in page
     seen = seen_of(page)
     web.done("/settings/prices/medium", {"words": "Card", "id": "card", "holds_gb": "32", "amount": "9"})
     web.post(
@@ -283,7 +293,7 @@ def test_prices_are_added_and_taken_out(web: Web) -> None:
     web.done("/settings/prices/take-out", {"entry": "work.new-fan"})
     page = web.get("/settings/file/prices")
     assert "Disc" not in page
-    assert "holds 32 GB" in page
+    assert 'id="medium.card.holds_gb" name="value" value="32"' in page
     work = {"step": "new-fan", "words": "A fan", "stage": "board", "hours": "0.5"}
     page = web.done("/settings/prices/work", work)
     assert 'id="work.new-fan.hours" name="value" value="0.5"' in page
@@ -366,7 +376,8 @@ def test_a_wording_stands_beside_what_it_may_ask_for(web: Web) -> None:
     assert "Dear Fern Example, your files of case 0000 were copied out on" in text_of(page)
     other = web.get("/settings/paper/receipt")
     assert '<dt class="code">technician</dt>' in other
-    assert "invented case" not in other
+    assert "Came in as two-bay box, invented" in text_of(other)
+    assert "invented case" not in web.get("/settings/paper/erasure")
 
 
 def test_a_letter_is_tried_out_and_not_kept(web: Web) -> None:
@@ -393,3 +404,50 @@ def test_a_wording_that_cannot_be_filled_can_still_be_mended(web: Web) -> None:
     page = web.get("/settings/paper/letter")
     assert "cannot be filled" in page
     assert "&lt;broken&gt;" in page
+
+
+@pytest.mark.parametrize("name", ["bill", "hand-over", "letter", "payment", "quote", "receipt", "trial"])
+def test_a_paper_is_tried_out_as_it_is_printed(web: Web, name: str) -> None:
+    said = f"# {{{{ title }}}}\n\nTried <b>\n\n{'word ' * 9000 if name == 'bill' else ''}"
+    tried = web.client.post(f"/settings/paper/{name}/try", data={"text": said}, headers={"origin": ORIGIN})
+    assert "Tried &lt;b&gt;" in tried.text
+    pictures = [unescape(one) for one in re.findall(r'src="(/settings/tried/[^"]*)"', tried.text)]
+    assert len(pictures) == (6 if name == "bill" else 1)
+    assert ("It goes on" in tried.text) == (name == "bill")
+    for one in pictures:
+        shown = web.client.get(one)
+        assert (shown.status_code, shown.headers["content-type"][:6]) == (200, "image/")
+    assert not (web.home / "papers").exists()
+    assert list((web.home / "cases").glob("*")) == []
+
+
+def test_what_a_paper_says_is_shown_where_it_cannot_be_drawn(
+    web: Web, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def missing(*said: object, **more: object) -> None:
+        raise ToolMissing("No library for pictures is there.", "Install it.")
+
+    monkeypatch.setattr("mendbay.inlets.preview.PreviewPool.page", missing)
+    data = {"text": "For {{ customer }}"}
+    tried = web.client.post("/settings/paper/quote/try", data=data, headers={"origin": ORIGIN})
+    assert tried.status_code == 200
+    assert "No library for pictures is there. Install it." in tried.text
+    assert "For Fern Example" in tried.text
+    message = web.client.post("/settings/paper/message-quote/try", data=data, headers={"origin": ORIGIN})
+    assert "No library for pictures" not in message.text, "a message is never printed"
+    web.get("/settings/tried/0123?page=1", status=404)
+
+
+def test_name_and_address_are_tried_on_a_sheet(web: Web) -> None:
+    sheets = []
+    for page in ("A4", "Letter"):
+        said = {"name": "The <b>mill", "lines": "3 Mill Lane", "page": page}
+        tried = web.client.post("/settings/shop/try", data=said, headers={"origin": ORIGIN})
+        assert tried.status_code == 200
+        assert 'value="The &lt;b&gt;mill"' in tried.text
+        sheets += re.findall(r'src="(/settings/tried/[^"]*)" width="(\d+)"', tried.text)
+    assert len(set(sheets)) == 2, "each is another sheet"
+    assert not (web.home / "settings" / "shop.toml").exists()
+    web.get("/settings/shop/try", status=303)
+    many = {"name": "x", "lines": "a\n" * 9, "page": "A4"}
+    web.post("/settings/shop/try", many, status=409)

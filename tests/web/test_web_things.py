@@ -8,11 +8,14 @@ import tempfile
 from pathlib import Path
 
 import pytest
+from httpx import Response
 
-from mendbay.case.hand_over import Direction
+from mendbay.case.consents import Word
+from mendbay.case.hand_over import Direction, Role
 from mendbay.case.items import What, Where
 from mendbay.case.records import Bay
-from mendbay.jobs.hand_over_items import hand_overs_of
+from mendbay.jobs.consents import give_word
+from mendbay.jobs.hand_over_items import NEEDED, hand_overs_of
 from mendbay.jobs.keep_items import add_item, change_item, items_of, move_item
 from mendbay.jobs.take_in import take_in
 from support.web_client import ORIGIN, Web, text_of
@@ -222,3 +225,40 @@ def test_a_link_in_the_place_of_the_folder_is_not_followed(one: Web, tmp_path: P
     said = one.post("/case/1/things/signed", {"number": 1}, status=409, files={"scan": ("a.pdf", PDF)}).text
     assert "Move it away" in text_of(said)
     assert not list(elsewhere.iterdir())
+
+
+def test_a_hand_over_asks_for_what_the_customers_word_needs_for_that_one(one: Web) -> None:
+    with one.bench() as bench:
+        for risk in NEEDED[Role.LAB]:
+            give_word(bench, 1, risk, Word.NO)
+        for risk in NEEDED[Role.COURIER]:
+            give_word(bench, 1, risk, Word.ASK)
+    page, path = one.get("/case/1/things"), "/case/1/things/release"
+    assert ("out-although" in page, "out-asked" in page) == (False, False)
+
+    def sent(**more: str) -> Response:
+        said = {"role": "lab", "item": "0001-02", "person": "<b>Ash", "words": "By noon", **more}
+        return one.client.post(path, data=said, headers={"origin": ORIGIN}, follow_redirects=False)
+
+    def mark(page: str) -> str:
+        found = re.search(rf'action="{path}".*?name="seen" value="(\w+)"', page, re.DOTALL)
+        assert found
+        return found[1]
+
+    asked = sent(seen=mark(page))
+    assert asked.status_code == 200
+    assert "Nothing is handed out yet." in text_of(asked.text)
+    assert ("out-although" in asked.text, "out-asked" in asked.text) == (True, False)
+    kept = ('value="0001-02" checked', 'value="lab" selected', "&lt;b&gt;Ash", "By noon</textarea>")
+    assert [one for one in kept if one not in asked.text] == []
+    other = sent(role="courier", seen=mark(asked.text))
+    assert ('id="out-although"' in other.text, 'id="out-asked"' in other.text) == (False, True)
+    assert sent().status_code == 409, "a program that sends no mark of a page is held back"
+    with one.bench() as bench:
+        assert hand_overs_of(bench, 1) == ()
+    one.get(path, status=303)
+    assert sent(seen=mark(other.text), although="an heir agreed").status_code == 303
+    with one.bench() as bench:
+        assert [each.role for each in hand_overs_of(bench, 1)] == [Role.LAB]
+        give_word(bench, 1, NEEDED[Role.COURIER][0], Word.YES)
+    assert sent(role="courier", item="0001-01", seen=mark(other.text)).status_code == 409

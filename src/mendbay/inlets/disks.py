@@ -57,14 +57,16 @@ def _drive(folder: Path) -> DriveAtHand | None:
     name = folder.name
     if not NAME.fullmatch(name) or name.startswith(NO_DRIVES):
         return None
+    size = int(_text(folder / "size") or 0) * UNIT_BYTES
+    if name.startswith("loop") and not size:  # a machine has many that are of no file
+        return None
     if (folder / "partition").exists() or _text(folder / "hidden") == "1":
         return None
     number = in_use.number_of(folder)
     if number is None:
         return None
-    size = int(_text(folder / "size") or 0) * UNIT_BYTES
     backing = in_use.backing_file(number)
-    if name.startswith("loop") and (backing is None or not size):
+    if name.startswith("loop") and backing is None:
         return None
     model, serial = device.texts_of(number)
     return DriveAtHand(

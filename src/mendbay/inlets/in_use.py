@@ -51,7 +51,10 @@ def _plain(text: str) -> str:
 def sys_folder(device: int) -> Path | None:
     """The kernel's folder about a block device, None if there is none of that number."""
     link = SYS_NUMBERS / f"{os.major(device)}:{os.minor(device)}"
-    return link.resolve() if link.exists() else None
+    try:
+        return link.resolve(strict=True)
+    except (OSError, RuntimeError):
+        return None
 
 
 def number_of(folder: Path) -> int | None:
@@ -92,7 +95,10 @@ def _linked(folder: Path, kind: str) -> Iterator[int]:
 
 def _partitions(folder: Path) -> Iterator[int]:
     with contextlib.suppress(OSError):
-        for one in sorted(folder.iterdir()):
+        with os.scandir(folder) as found:  # most of what lies there are files about the device itself
+            names = sorted(one.name for one in found if one.is_dir(follow_symlinks=False))
+        for name in names:
+            one = folder / name
             number = number_of(one) if (one / "partition").exists() else None
             if number is not None:
                 yield number
@@ -183,13 +189,12 @@ def uses_of_device(device: int) -> tuple[str, ...]:
     Looks at the device, its partitions and what is built on them; for a partition also at its whole disk.
     """
     family = stacked_on(device)
-    watched = (*family, whole_disk(device)) if whole_disk(device) not in family else family
-    found = [
-        f"{name_of(one)} is mounted at {mount.point}"
-        for mount in mounts()
-        for one in watched
-        if one in (mount.device, node(mount.source))
-    ]
+    disk = whole_disk(device)
+    watched = family if disk in family else (*family, disk)
+    found = []
+    for mount in mounts():
+        on = (mount.device, node(mount.source))
+        found += [f"{name_of(one)} is mounted at {mount.point}" for one in watched if one in on]
     found += [f"{name_of(number)} is used as swap" for number in _swap_devices() if number in watched]
     partitions = {part for one in family if (folder := sys_folder(one)) for part in _partitions(folder)}
     found += [f"{name_of(one)} is built on it" for one in family if one != device and one not in partitions]

@@ -66,7 +66,9 @@ def record_of(store: ImageStore) -> AdapterRecord:
     sittings = [Sitting(run.number, run.adapter, run.started_at) for run in store.runs()]
     refusals = [one for one in store.refusals() if one.trouble is not Trouble.GONE]
     drive = store.identity
-    return AdapterRecord(sittings, refusals, store.given_by_run(), drive.sector_bytes, drive.unit_bytes)
+    named = {adapter_key(one.adapter) for one in sittings} - {""}
+    given = store.given_by_run() if len(named) > 1 else {}  # of one alone nothing can be held against another
+    return AdapterRecord(sittings, refusals, given, drive.sector_bytes, drive.unit_bytes)
 
 
 def _of_case(

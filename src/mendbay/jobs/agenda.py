@@ -437,7 +437,7 @@ class _Gathering:
         """A step as triage proposes it; take-in in its place while nobody was asked anything. What asking is
         worth is not reckoned: it ranks as the step that it goes before. That a drive gets no power is said
         whatever was asked."""
-        by_odds = chore.command.startswith("triage ") and not told.keep_off
+        by_odds = chore.command.startswith("triage ") and not (told.keep_off or told.closed_boards)
         if not by_odds or not is_unasked(self._bench, told.case):
             return chore
         return replace(chore, id=TAKE_IN, words=ASK_FIRST, command=f"case take-in {told.case}")
@@ -535,10 +535,7 @@ def _likely(told: Triage) -> tuple[Likely, ...]:
 
 def _step_words(told: Triage, offer: Offer) -> tuple[str, str]:
     """What to do, and the command that leads to it: the customer is asked before a step that needs it."""
-    words = offer.step.words_of(offer.bay)
-    if off := sorted({*(one.bay for one in told.keep_off), *(one.bay for one in told.closed_boards)}):
-        bays = " and ".join(off)
-        words = f"STOP, no power for the drive of bay {bays}. {words}"
+    words = _after_stop(told, offer.step.words_of(offer.bay))
     asked = to_ask(offer.step.consents, told.consents)
     if offer.step.kind is StepKind.HAND_ON and told.speak_again:
         first = told.speak_again[0]
@@ -551,6 +548,12 @@ def _step_words(told: Triage, offer: Offer) -> tuple[str, str]:
         about = " and about ".join(one.title for one in asked)
         return f"Ask the customer about {about}; then: {words}", f"case consent {told.case}"
     return words, f"triage step {told.case} {offer.step.id}" + (f" --bay {offer.bay}" if offer.bay else "")
+
+
+def _after_stop(told: Triage, words: str) -> str:
+    """What to do, behind the drives that are to get no power meanwhile."""
+    off = sorted({*(one.bay for one in told.keep_off), *(one.bay for one in told.closed_boards)})
+    return f"STOP, no power for the drive of bay {' and '.join(off)}. {words}" if off else words
 
 
 def _complete(bays: tuple[Bay, ...], images: tuple[Image, ...]) -> bool:

@@ -242,21 +242,39 @@ def pay(
     return payment, account, kept
 
 
+def more_than_due(bench: Bench, case: int, amount: str, day: str = "", *, back: bool = False) -> str:
+    """That a payment is more than can be due, as a sentence, so that it needs a reason; empty where it needs
+    none. Raises as `pay` does of all else."""
+    require_no_sign(amount)
+    said = day or bench.now()[:10]
+    require_day(said)
+    _, before, money, beyond = _payable(bench, case, amount, said, back)
+    return _more_words(money, before) if beyond else ""
+
+
 def _money_of(
     bench: Bench, case: int, amount: str, said: str, back: bool, although_more: str
 ) -> tuple[Case, Account, Money, str]:
     """Case and account as they stand, the money that was typed, and why it is taken if it is more than can be
     due; raises as `pay` does."""
+    record, before, money, beyond = _payable(bench, case, amount, said, back)
+    if beyond:
+        _require_meant(record, money, before, although_more)
+    return record, before, money, although_more.strip() if beyond else ""
+
+
+def _payable(
+    bench: Bench, case: int, amount: str, said: str, back: bool
+) -> tuple[Case, Account, Money, bool]:
+    """Case and account as they stand, the money that was typed, and whether it is more than can be due;
+    raises as `pay` does of all else."""
     record, before = remembered(bench, case), account_of(bench, case)
     if before.paid is None or (before.held_against is None and before.bill is None and not back):
         raise _no_quote(case)
     money = Money.parse(amount, before.paid.currency)
     _require_payable(money, before, before.paid.currency, back)
-    beyond = not back and _beyond(money, before)
-    if beyond:
-        _require_meant(record, money, before, although_more)
     _require_day_within(said, record.opened_at[:10], bench.now()[:10])
-    return record, before, money, although_more.strip() if beyond else ""
+    return record, before, money, not back and _beyond(money, before)
 
 
 def _payment_of(bench: Bench, case: int, money: Money, how: How, said: str, back: bool) -> Payment:
@@ -343,15 +361,18 @@ def _beyond(money: Money, account: Account) -> bool:
 
 
 def _require_meant(record: Case, money: Money, account: Account, reason: str) -> None:
-    most, paid = can_be_due(account), account.paid
     if not reason.strip():
-        so_far = f", of which {paid.text} came in" if paid else ""
         raise UsageError(
-            f"{money.text} is more than can be due: {most.text if most else 'nothing'} in all{so_far}.",
-            "Check the amount; --although-more REASON puts it down all the same.",
+            _more_words(money, account), "Check the amount; --although-more REASON puts it down all the same."
         )
     require_reason(reason, "taken beyond what can be due")
     require_nameless(record, reason)
+
+
+def _more_words(money: Money, account: Account) -> str:
+    most, paid = can_be_due(account), account.paid
+    so_far = f", of which {paid.text} came in" if paid else ""
+    return f"{money.text} is more than can be due: {most.text if most else 'nothing'} in all{so_far}."
 
 
 def _require_payable(money: Money, account: Account, currency: str, back: bool) -> None:

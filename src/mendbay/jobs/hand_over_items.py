@@ -28,7 +28,7 @@ from mendbay.core.quantity import counted
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.came_in import condition_seen
 from mendbay.jobs.check_custody import require_sound_custody
-from mendbay.jobs.consents import note_asked, refused_although, require_asked
+from mendbay.jobs.consents import WordDue, note_asked, refused_although, require_asked, word_due
 from mendbay.jobs.keep_items import items_named, number_items, put_items
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.note_bodies import unreadable
@@ -164,6 +164,16 @@ def _hand_over(
             f"Hand-over {number} is recorded, but its paper cannot be made. {trouble.what}",
             f"Put that right, then: mendbay case hand-over {case} {number} FILE.pdf makes it.",
         ) from trouble
+
+
+def release_due(bench: Bench, case: int, role: Role) -> WordDue:
+    """What the customer's word asks for before things are given to somebody.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    return word_due(bench, case, NEEDED.get(role, ()))
 
 
 def hand_over_paper(bench: Bench, case: int, number: int) -> HandedOver:

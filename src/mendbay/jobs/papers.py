@@ -32,14 +32,17 @@ def person_on_paper(bench: Bench, who: str) -> str:
     return shop_of(bench).name or who if who in SHARED_ACCOUNTS else who
 
 
-def frame(bench: Bench, title: str, case: Case | None = None) -> dict[str, Any]:
+def frame(bench: Bench, title: str, case: Case | None = None, *, shop: Shop | None = None) -> dict[str, Any]:
     """The facts that every paper has: `title`, `case` (`0007`, empty for none), `page`, `shop` and `today`
     (`2026-11-25`).
+
+    Args:
+        shop: how the shop is described; None for its own file.
 
     Raises:
         BadFormFile: the shop's own file is not sound.
     """
-    shop = shop_of(bench)
+    shop = shop or shop_of(bench)
     return {
         "title": title,
         "case": "" if case is None else f"{case.number:04}",

@@ -37,6 +37,9 @@ LEFT_OUT: Mapping[str, Value] = {"included": False, "free": ()}
 GENERAL: Mapping[str, Place] = {**OTHERS, **AMOUNTS, **SHARES}
 """What holds for all, by name, and where it stands."""
 WORK_AMOUNTS = ("fixed", "parts_from", "parts_to")
+SAID: Mapping[str, str] = {"words": "Words on paper", "unit": "What one of it is"}
+"""Lines of an entry that say what it is, with their labels."""
+HOLDS = "holds_gb"
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,12 +51,14 @@ class PriceCell:
         words: its label, with currency or unit.
         value: as the file has it; empty for a key that is left out.
         required: whether it must say something.
+        kind: `line` for words, `whole` for a whole number, else `amount`.
     """
 
     name: str
     words: str
     value: str
     required: bool
+    kind: str = "amount"
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +68,6 @@ class PriceEntry:
     Args:
         name: by which it is taken out: `work.swap-board`.
         words: as they stand on paper.
-        beside: how much a medium holds; empty for the rest.
         invented: whether it costs exactly what it costs in our example, and is not free.
     """
 
@@ -71,7 +75,6 @@ class PriceEntry:
     kind: str
     words: str
     stage: Stage
-    beside: str
     cells: tuple[PriceCell, ...]
     invented: bool
 
@@ -225,8 +228,10 @@ def _cells(top: Mapping[str, Any]) -> Iterator[tuple[str, int, Mapping[str, Any]
 
 def _keys(kind: str, raw: Mapping[str, Any]) -> tuple[str, ...]:
     if kind == WORK:
-        return ("fixed", "hours", "parts_from", "parts_to")
-    return ("amount", "rate") if "rate" in raw else ("amount",)
+        return ("words", "fixed", "hours", "parts_from", "parts_to")
+    if kind == MEDIUM:
+        return ("words", HOLDS, "amount")
+    return ("words", "unit", "amount", "rate") if "rate" in raw else ("words", "unit", "amount")
 
 
 def _values(top: Mapping[str, Any]) -> Iterator[tuple[Place, Value]]:
@@ -241,6 +246,8 @@ def _name(kind: str, raw: Mapping[str, Any], key: str) -> str:
 def _entry(kind: str, raw: Mapping[str, Any], currency: str, invented: bool) -> PriceEntry:
     unit = raw.get("unit", "each")
     words = {
+        **SAID,
+        HOLDS: "It holds, in GB",
         "amount": f"Price {'each' if unit == 'each' else f'per {unit}'}, {currency}",
         "rate": "Its own tax, per cent",
         "fixed": f"Fixed, {currency}",
@@ -253,9 +260,14 @@ def _entry(kind: str, raw: Mapping[str, Any], currency: str, invented: bool) -> 
         kind,
         raw["words"],
         Stage.MEDIA if kind == MEDIUM else Stage(raw["stage"]),
-        f"holds {raw['holds_gb']} GB" if kind == MEDIUM else "",
         tuple(
-            PriceCell(_name(kind, raw, key), words[key], raw.get(key, ""), kind != WORK)
+            PriceCell(
+                _name(kind, raw, key),
+                words[key],
+                str(raw.get(key, "")),
+                kind != WORK or key in SAID,
+                "line" if key in SAID else "whole" if key == HOLDS else "amount",
+            )
             for key in _keys(kind, raw)
         ),
         invented,
@@ -281,13 +293,19 @@ def _general_changes(
             yield place, value
 
 
-def _cell_value(raw: Mapping[str, Any], key: str, typed: str, currency: str, least: str) -> str:
+def _cell_value(raw: Mapping[str, Any], key: str, typed: str, currency: str, least: str) -> Value:
     """What the file is to say; empty for a key that stays left out.
 
     Args:
         least: what stands in place of nothing, if the file has the key; empty for no amount.
     """
     typed = typed.strip()
+    if key in SAID:
+        if not typed:
+            raise UsageError(f"{raw['words'][:80]}: {SAID[key].lower()} must be said.", "Fill it in.")
+        return typed
+    if key == HOLDS:
+        return _whole(typed, raw["words"])
     if key == "rate":
         return _per_cent(typed)
     if key == "hours":
@@ -310,6 +328,14 @@ def _amount(typed: str, currency: str, words: str) -> str:
             f"{words[:80]}: {typed[:40]!r} is not in {currency}.", f"The whole list is in {currency}."
         )
     return found.digits
+
+
+def _whole(typed: str, words: str) -> int:
+    if not re.fullmatch("[1-9][0-9]{0,8}", typed, re.ASCII):
+        raise UsageError(
+            f"{words[:80]}: {typed[:40]!r} is no number of GB.", "Write a whole number above 0, such as 1000."
+        )
+    return int(typed)
 
 
 def _per_cent(typed: str) -> str:

@@ -166,6 +166,12 @@ class Checkpoint:
         )
         return tuple(Run(*row) for row in rows)
 
+    def bare_runs(self) -> Iterator[Run]:
+        """Every run as it began, oldest first, without what came of it, which takes a look at every row."""
+        found = self._ask("SELECT id, adapter, source, started_at, taken_from, bench FROM run ORDER BY id")
+        for number, adapter, source, started_at, taken_from, bench in found:
+            yield Run(number, adapter, source, started_at, taken_from, bench=bench)
+
     def claims(self) -> Iterator[tuple[int, int, int, int]]:
         """(start, stop, run, row) of every given read, oldest first; run 0 says that the range was doubted
         then, so that what was given before no longer counts."""

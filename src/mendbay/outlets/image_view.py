@@ -64,7 +64,8 @@ class ImageView:
         self._changed = changed_in(meta.get("changed", "[]"), size)
 
     def _take_rows(self) -> None:
-        check = LogCheck(self._identity.size_bytes, self._identity.sector_bytes, numbers_of(self._log.runs()))
+        runs = numbers_of(self._log.bare_runs())
+        check = LogCheck(self._identity.size_bytes, self._identity.sector_bytes, runs)
         differences = self._log.differences()
         for one in differences:
             check.require_difference(one)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -20,6 +19,7 @@ from mendbay.outlets.typesetting import PAGES_MM, Paper, typeset
 from mendbay.outlets.wording_blocks import (
     FRAME,
     Block,
+    Words,
     blocks_of,
     check_wording,
     described_facts,
@@ -50,20 +50,25 @@ class PrintedStationery(Stationery):
         self._fonts = fonts or OwnFonts()
 
     def words(self, paper: str, facts: Mapping[str, Any]) -> str:
-        return plain_text(self._blocks(paper, facts))
+        return plain_text(_blocks(paper, self.wording(paper), facts))
 
     def pdf(self, paper: str, facts: Mapping[str, Any]) -> bytes:
-        return self._set(paper, facts, form="pdf")[0]
+        return self.pdf_of(paper, self.wording(paper), facts)
+
+    def pdf_of(self, paper: str, wording: str, facts: Mapping[str, Any]) -> bytes:
+        """The paper as it were with that wording."""
+        return self._set(paper, wording, facts, form="pdf")[0]
 
     def pictures(self, paper: str, facts: Mapping[str, Any], pixels_per_inch: int = 150) -> list[bytes]:
         """The same pages as one PNG each, to look at before printing."""
-        return self._set(paper, facts, form="png", pixels_per_inch=pixels_per_inch)
+        wording = self.wording(paper)
+        return self._set(paper, wording, facts, form="png", pixels_per_inch=pixels_per_inch)
 
     def _set(
-        self, paper: str, facts: Mapping[str, Any], *, form: Any, pixels_per_inch: int = 150
+        self, paper: str, wording: str, facts: Mapping[str, Any], *, form: Any, pixels_per_inch: int = 150
     ) -> list[bytes]:
         beside: dict[str, bytes] = {}
-        frame = _frame(paper, self._blocks(paper, facts), facts, beside)
+        frame = _frame(paper, _blocks(paper, wording, facts), facts, beside)
         own, has_codes = self._fonts.beside_built_in(frame)
         words = printable_values(frame, own)
         words["has_codes"] = has_codes
@@ -74,15 +79,6 @@ class PrintedStationery(Stationery):
         }
         what = f"The paper {paper!r}"
         return typeset(sheet, what, form=form, pixels_per_inch=pixels_per_inch, fonts=self._fonts.fonts)
-
-    def _blocks(self, paper: str, facts: Mapping[str, Any]) -> tuple[Block, ...]:
-        blocks = blocks_of(filled(paper, self.wording(paper), facts))
-        if not blocks:
-            raise BadFormFile(
-                f"The wording {paper!r} says nothing.",
-                "Write it, or take the shop's own file away: then ours is used.",
-            )
-        return blocks
 
     def wording(self, paper: str) -> str:
         """The wording that is in force.
@@ -97,11 +93,26 @@ class PrintedStationery(Stationery):
         return ours[paper] if own is None else own
 
 
-class OwnPapers:
-    """The wordings by name, and a copy of one for the shop to edit."""
+def _blocks(paper: str, wording: str, facts: Mapping[str, Any]) -> tuple[Block, ...]:
+    blocks = blocks_of(filled(paper, wording, facts))
+    if not blocks:
+        raise BadFormFile(
+            f"The wording {paper!r} says nothing.",
+            "Write it, or take the shop's own file away: then ours is used.",
+        )
+    return blocks
 
-    def __init__(self, shop_files: ShopFiles) -> None:
+
+class OwnPapers:
+    """The wordings by name, and a copy of one for the shop to edit.
+
+    Args:
+        fonts: what papers are set in that are tried out.
+    """
+
+    def __init__(self, shop_files: ShopFiles, fonts: OwnFonts | None = None) -> None:
         self._shop_files = shop_files
+        self._fonts = fonts
 
     def names(self) -> tuple[str, ...]:
         """All there are, rising."""
@@ -153,6 +164,15 @@ class OwnPapers:
         """
         self.check(paper, text)
         return plain_text(blocks_of(filled(paper, text, facts)))
+
+    def try_pdf(self, paper: str, text: str, facts: Mapping[str, Any]) -> bytes:
+        """The same as it would be printed.
+
+        Raises:
+            UsageError, BadFormFile: as `try_out`; or the shop's fonts cannot be used.
+        """
+        self.check(paper, text)
+        return PrintedStationery(self._shop_files, self._fonts).pdf_of(paper, text, facts)
 
     def copy(self, paper: str) -> Path:
         """Puts our wording into the shop's folder, and tells where it is.
@@ -215,14 +235,26 @@ def _plain_block(
     Args:
         beside: the files that the sheet reads besides its data, to which those of this block are added.
     """
-    plain = asdict(block)
-    plain["lines"] = plain.pop("text").split("\n")
-    plain["inside"] = [[_plain_block(paper, one, facts, beside) for one in item] for item in block.inside]
+    plain: dict[str, Any] = {
+        "kind": block.kind,
+        "level": block.level,
+        "words": _plain_words(block.words),
+        "rows": [[_plain_words(cell) for cell in row] for row in block.rows],
+        "align": list(block.align),
+        "inside": [[_plain_block(paper, one, facts, beside) for one in item] for item in block.inside],
+        "lines": block.text.split("\n"),
+    }
     if block.kind == "qr":
         plain["code"] = _code(paper, block.text, beside)
     elif block.kind == "picture":
         plain["picture"] = _picture(paper, plain["lines"][0].strip(), facts, beside)
     return plain
+
+
+def _plain_words(words: Words) -> list[dict[str, Any]]:
+    return [
+        {"text": one.text, "strong": one.strong, "emphasis": one.emphasis, "mono": one.mono} for one in words
+    ]
 
 
 def _code(paper: str, text: str, beside: dict[str, bytes]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -11,8 +12,10 @@ from mendbay.core.errors import DriveDied
 from mendbay.core.source import Identity
 from mendbay.inlets.bench_drives import BenchDrives
 from mendbay.jobs.bench import Bench
+from mendbay.jobs.imaging_record import imaging_record
 from mendbay.jobs.ports import DriveReader
 from mendbay.jobs.read_drive import DriveAt, ReadResult, read_drive
+from mendbay.outlets.checkpoint import Checkpoint, Row
 from support.scripted_drive import ScriptedDrive, numbered
 
 SECTORS = 40_000
@@ -93,3 +96,22 @@ def test_a_drive_that_ended_with_refusing_everything_is_given_no_other_adapter(
 
 def test_a_drive_that_refuses_nothing_needs_no_other_adapter(bench: Bench) -> None:
     assert read(bench, "1", "USB bridge", set()).worth_trying == ()
+
+
+@pytest.mark.parametrize(("second", "passes"), [("", 1), ("port on the board", 2)])
+def test_the_log_is_gone_through_again_only_to_hold_adapters_against_each_other(
+    bench: Bench, second: str, passes: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read(bench, "1", "USB bridge", set(BAD))
+    read(bench, "1", second, set(BAD - THROUGH_PORT))
+    taken: list[Checkpoint] = []
+    rows = Checkpoint.rows
+
+    def counted(log: Checkpoint) -> Iterator[Row]:
+        taken.append(log)
+        return rows(log)
+
+    monkeypatch.setattr(Checkpoint, "rows", counted)
+    record = imaging_record(bench, 1, "1")
+    assert len(taken) == passes, "a page looks at it again and again while it grows"
+    assert bool(record.chances) == (passes == 2)

@@ -18,7 +18,7 @@ def test_a_form_sent_as_it_was_shown_changes_nothing() -> None:
     form = price_form(EXAMPLE)
     assert form is not None
     cells = [(cell.name, cell.value) for one in form.entries for cell in one.cells]
-    assert len(cells) == 4 + 3 + 4 * 14
+    assert len(cells) == 3 * 4 + 3 * 3 + 5 * 14
     assert priced_text(EXAMPLE, form.general, cells) == EXAMPLE
 
 
@@ -49,9 +49,35 @@ def test_amounts_are_typed_as_people_do() -> None:
     assert [line.partition("#")[2] for line in changed.splitlines() if "#" in line] == remarks
 
 
+def test_words_and_units_are_changed_where_they_stand() -> None:
+    said = [
+        ("price.copying.words", ' Copying "onto" your disk '),
+        ("price.copying.unit", "100 GB"),
+        ("work.new-fan.words", "A fan, fitted"),
+        ("medium.medium-64.words", "Stick"),
+        ("medium.medium-64.holds_gb", "512"),
+    ]
+    changed = priced_text(EXAMPLE, {}, said)
+    found = price_list_of(changed)
+    assert (found.prices["copying"].words, found.prices["copying"].unit) == (
+        'Copying "onto" your disk',
+        "100 GB",
+    )
+    assert found.work["new-fan"].words == "A fan, fitted"
+    stick = next(one for one in found.media if one.price.id == "medium-64")
+    assert (stick.price.words, stick.holds_gb) == ("Stick", 512)
+    assert found.costs() == price_list_of(EXAMPLE).costs()
+    other = [one for one in zip(EXAMPLE.splitlines(), changed.splitlines(), strict=True) if one[0] != one[1]]
+    assert len(other) == len(said), "each value on its own line, and nothing else"
+
+
 @pytest.mark.parametrize(
     ("general", "cells", "words"),
     [
+        ({}, [("price.courier.words", " ")], "Insured courier: words on paper must be said"),
+        ({}, [("price.courier.unit", "")], "Insured courier: what one of it is must be said"),
+        ({}, [("medium.medium-64.holds_gb", "0")], "no number of GB"),
+        ({}, [("medium.medium-64.holds_gb", "1,5")], "no number of GB"),
         ({}, [("price.courier.amount", "")], "Insured courier: No amount"),
         ({}, [("price.courier.amount", "1.234")], "can be read as"),
         ({}, [("price.courier.amount", "12 USD")], "is not in EUR"),
@@ -73,6 +99,8 @@ def test_what_is_no_price_is_named(general: dict[str, Any], cells: list[tuple[st
     [
         ({"currency": "JPY"}, []),  # the other amounts have cents
         ({"rate": "101"}, []),
+        ({}, [("price.courier.words", "x" * 201)]),
+        ({}, [("medium.medium-64.holds_gb", "999999999")]),
         ({"parts_markup": "a lot"}, []),
         ({}, [("work.new-fan.parts_from", "40")]),  # above parts_to
         ({}, [("work.new-fan.hours", "much")]),

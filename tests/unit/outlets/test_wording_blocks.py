@@ -5,6 +5,8 @@ import re
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from jinja2 import Template
+from jinja2.sandbox import ImmutableSandboxedEnvironment
 
 from mendbay.core.errors import BadFormFile
 from mendbay.outlets.wording_blocks import (
@@ -163,3 +165,24 @@ def test_what_can_be_no_wording_is_told_before_it_is_kept(wording: str, words: s
 def test_facts_are_described_line_by_line() -> None:
     text = "{# Of it.\n\na      the first: one,\n       two\nb_2  the last\nno row\n#}{{ c }}{# d  within #}"
     assert described_facts(text) == {"a": "the first: one, two", "b_2": "the last"}
+
+
+def test_a_wording_is_made_ready_once_and_filled_with_the_facts_of_each_time(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    made_ready: list[str] = []
+    from_string = ImmutableSandboxedEnvironment.from_string
+
+    def counted(self: ImmutableSandboxedEnvironment, source: str) -> Template:
+        made_ready.append(source)
+        return from_string(self, source)
+
+    monkeypatch.setattr(ImmutableSandboxedEnvironment, "from_string", counted)
+    wording = "Only here: {{ value }}."
+    said = [filled("trial", wording, {"value": one}) for one in ("a", "b")]
+    assert said == ["Only here: a.", "Only here: b."]
+    assert made_ready == [wording]
+    assert filled("trial", wording + " And now.", {"value": "c"}) == "Only here: c. And now."
+    for _ in range(2):
+        with pytest.raises(BadFormFile, match="no_such"):
+            filled("trial", "{{ no_such }}", {})

@@ -70,6 +70,7 @@ VIEWS = (
     "setting_prices",
     "setting_relay",
     "setting_wordings",
+    "tried_papers",
     "money",
     "letters",
     "record",

@@ -10,7 +10,7 @@ from mendbay.faces.web.answers import Answer, Blob
 from mendbay.faces.web.asked_field import CUSTOMER_ASKED
 from mendbay.faces.web.fields import choice, files, line, number, several, text
 from mendbay.faces.web.uploads import uploaded
-from mendbay.faces.web.views.things import ROLES
+from mendbay.faces.web.views.things import ROLES, released_against, things_page
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.hand_over_items import (
     SIGNED_LIMIT_BYTES,
@@ -19,6 +19,7 @@ from mendbay.jobs.hand_over_items import (
     keep_signed,
     receive,
     release,
+    release_due,
     take_signed_back,
 )
 from mendbay.jobs.picture_files import is_scan
@@ -63,6 +64,11 @@ def receive_items(visit: Visit) -> Answer:
     return visit.go("things", _done(over.done))
 
 
+@BOOK.page("/case/{case:int}/things/release", "releasing", "Leads back to the things of the case.")
+def releasing(visit: Visit) -> Answer:
+    return visit.go("things")
+
+
 @BOOK.change(
     "/case/{case:int}/things/release",
     "release-items",
@@ -77,11 +83,16 @@ def receive_items(visit: Visit) -> Answer:
     ],
 )
 def release_items(visit: Visit) -> Answer:
-    said = visit.said
+    case, said = visit.path["case"], visit.said
     with visit.bench() as bench:
+        visit.require_unchanged("the customer's word", *released_against(bench, case))
+        if visit.seen:  # of a page; what a program sends is refused where something is lacking
+            due = release_due(bench, case, Role(said["role"]))
+            if (due.refused and not said["although"]) or (due.asking and not said["customer_asked"]):
+                return things_page(visit, said, due)
         over = release(
             bench,
-            visit.path["case"],
+            case,
             said["item"],
             Role(said["role"]),
             person=said["person"],

@@ -14,9 +14,18 @@ from mendbay.faces import money_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.card import card_of
-from mendbay.faces.web.fields import choice, day, flag, line, number
+from mendbay.faces.web.fields import choice, day, flag, line, number, read_fields
 from mendbay.faces.web.visit import Visit
-from mendbay.jobs.bill_case import Account, account_of, can_be_due, look_at_bill, make_bill, pay, unpay
+from mendbay.jobs.bill_case import (
+    Account,
+    account_of,
+    can_be_due,
+    look_at_bill,
+    make_bill,
+    more_than_due,
+    pay,
+    unpay,
+)
 from mendbay.jobs.case_papers import paper_bytes, papers_made
 from mendbay.jobs.money_notes import How
 from mendbay.jobs.money_papers import column_words, note_words, quantity_words, span_words
@@ -34,6 +43,8 @@ PICKED = 20
 """Lines of the price list that one form picks."""
 MOST_LINES = 80
 """Lines of a quote that the form of a bill can name."""
+NOTHING_SAID: Mapping[str, Any] = {"amount": "", "how": "", "day": "", "back": False}
+"""A form of a payment to begin with."""
 BILLED = {"done": "done", "not done": "not done"}
 WISH = (
     *(
@@ -67,7 +78,24 @@ DONE = (
     (*WISH, *DONE),
 )
 def money(visit: Visit) -> Answer:
-    number, said = visit.path["case"], visit.said
+    return _page(visit, visit.said)
+
+
+@BOOK.page("/case/{case:int}/money/payment", "paying", "Leads back to the money of the case.")
+def paying(visit: Visit) -> Answer:
+    return visit.go("money")
+
+
+def _page(
+    visit: Visit, said: Mapping[str, Any], paying: Mapping[str, Any] = NOTHING_SAID, more: str = ""
+) -> Answer:
+    """
+    Args:
+        said: of quote and bill.
+        paying: what was typed of a payment that needs a reason first.
+        more: why it does, as a sentence.
+    """
+    number = visit.path["case"]
     picked = _picked(said)
     with visit.bench() as bench:
         card = card_of(visit, bench, number)
@@ -91,6 +119,8 @@ def money(visit: Visit) -> Answer:
         "is_billing": any(said[one.name] for one in DONE),
         "bill": _bill_facts(account),
         "can_be_due": most.shown if (most := can_be_due(account)) else "",
+        "paying": paying,
+        "more": more,
         "picks": _picks(prices),
         "own_prices": prices.own,
         "papers": [one for one in papers if one.name.startswith(("quote-", "bill-", "payment-"))],
@@ -209,6 +239,9 @@ def payment(visit: Visit) -> Answer:
     case, said = visit.path["case"], visit.said
     with visit.bench() as bench:
         _unchanged(visit, bench)  # before the work, and once more with what is kept
+        more = "" if said["although_more"] else _more(visit, bench)
+        if more:
+            return _page(visit, read_fields((*WISH, *DONE), []), said, more)
         done, account, _ = pay(
             bench,
             case,
@@ -223,6 +256,15 @@ def payment(visit: Visit) -> Answer:
     verb = "returned" if said["back"] else "received"
     told = [f"Payment {done.number}: {amount.shown} {verb} {done.how.words}.", *_standing(account)]
     return visit.go("money", " ".join(told))
+
+
+def _more(visit: Visit, bench: Bench) -> str:
+    """Why a payment needs a reason first, which its page asks for; what a program sends without the mark of a
+    page is refused."""
+    said = visit.said
+    if not visit.seen:
+        return ""
+    return more_than_due(bench, visit.path["case"], said["amount"], said["day"], back=said["back"])
 
 
 @BOOK.change(

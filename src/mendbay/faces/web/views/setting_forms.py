@@ -60,12 +60,14 @@ class SettingForm:
         fields: what it asks for.
         values: what a text says, field by field; raises `BadFormFile` where it cannot be read.
         hint: how to fill it.
+        try_address: where it is sent to be tried out; empty for nowhere.
     """
 
     address: str
     fields: Sequence[Field]
     values: Callable[[str], Mapping[str, Any]]
     hint: str = ""
+    try_address: str = ""
 
 
 def _shop_values(said: str) -> Mapping[str, Any]:
@@ -79,6 +81,7 @@ FORMS = {
         SHOP,
         _shop_values,
         "Address, telephone and tax number as they are to stand on paper; without a name papers name none.",
+        "try-shop",
     ),
     "agenda": SettingForm(
         "keep-waiting",
@@ -113,14 +116,20 @@ def form_facts(name: str, said: str) -> dict[str, Any] | None:
         "address": form.address,
         "fields": [(one, values[one.name]) for one in form.fields],
         "hint": form.hint,
+        "try_address": form.try_address,
     }
 
 
 @BOOK.change("/settings/shop/keep", "keep-shop", "Keeps name and address of the shop.", SHOP)
 def keep_shop(visit: Visit) -> Answer:
+    return _keep(visit, "shop", said_shop(visit))
+
+
+def said_shop(visit: Visit) -> str:
+    """The text of `settings/shop.toml` that a form says."""
     said = visit.said
     lines = [one.strip() for one in said["lines"].splitlines() if one.strip()]
-    return _keep(visit, "shop", shop_text(Shop(said["name"], tuple(lines), said["page"])))
+    return shop_text(Shop(said["name"], tuple(lines), said["page"]))
 
 
 @BOOK.change("/settings/waiting/keep", "keep-waiting", "Keeps how long cases may wait.", WAITING)

@@ -30,7 +30,7 @@ from mendbay.jobs.shop_settings import keep_text
 from mendbay.wiring import setting_check, shop_files
 
 BOOK = Book()
-MOST_VALUES = 400
+MOST_VALUES = 470
 """Values of one form: a server takes no form with any number of fields. A longer list is edited as text."""
 STAGES = {str(one): str(one) for one in Stage}
 KINDS = {

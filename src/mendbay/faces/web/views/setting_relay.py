@@ -48,6 +48,7 @@ def relay_form(said: str) -> dict[str, Any] | None:
         "fields": [(COMMAND, lines), *shown],
         "hint": "{bay} stands for the label of the bay. No shell is between: *, | and $ mean nothing, and a "
         "line with blanks in it is one word.",
+        "try_address": "",
     }
 
 

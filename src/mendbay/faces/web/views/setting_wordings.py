@@ -10,8 +10,9 @@ from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.fields import text
 from mendbay.faces.web.views.setting_forms import earlier_words
+from mendbay.faces.web.views.tried_papers import Printed, printed
 from mendbay.faces.web.visit import Visit
-from mendbay.jobs.letter_sample import sample_facts
+from mendbay.jobs.paper_sample import paper_facts
 from mendbay.jobs.shop_settings import PAPERS, keep_text
 from mendbay.wiring import own_papers, shop_files
 
@@ -19,6 +20,8 @@ BOOK = Book()
 LONGEST = 200_000
 """Characters of a file that is edited here."""
 TEXT = text("text", "The wording", required=True, limit=LONGEST)
+MESSAGE = "message-"
+"""How the names of wordings begin that are sent as text and never printed."""
 Made = TypeVar("Made")
 
 PAPER_WORDS = {
@@ -53,7 +56,7 @@ def wording_tried(visit: Visit) -> Answer:
 @BOOK.change(
     "/settings/paper/{paper}/try",
     "try-wording",
-    "Shows what a letter would say of an invented case; nothing is kept.",
+    "Shows what a paper or letter would say of an invented case, and how it is printed; nothing is kept.",
     [TEXT],
 )
 def try_wording(visit: Visit) -> Answer:
@@ -146,24 +149,30 @@ def _page(visit: Visit, tried: str | None = None) -> Answer:
         "wording": {
             "facts": papers.facts(name),
             "tried": tried is not None,
-            "sample": _sample(visit, name, said, tried),
+            **_sample(visit, name, said, tried),
         },
     }
     return Page("setting.html", facts)
 
 
-def _sample(visit: Visit, name: str, said: str, tried: str | None) -> str | None:
-    """What a letter says of an invented case; None for other papers, and for a wording in force that cannot
-    be filled."""
+def _sample(visit: Visit, name: str, said: str, tried: str | None) -> dict[str, Any]:
+    """What a paper says of an invented case, and one that is tried out as it would be printed; nothing for
+    papers of which there is no such case, and for a wording in force that cannot be filled."""
     papers = own_papers(visit.desk.home)
     with visit.bench() as bench:
-        facts, _ = or_trouble(lambda: sample_facts(bench, name))
-    if tried is not None and facts is None:
-        papers.check(name, tried)
+        facts, _ = or_trouble(lambda: paper_facts(bench, name))
+    if tried is None:
+        words = None if facts is None else or_trouble(lambda: papers.try_out(name, said, facts))[0]
+        return {"sample": words, "printed": None}
     if facts is None:
+        papers.check(name, tried)
+        return {"sample": None, "printed": None}
+    words = papers.try_out(name, tried, facts)
+    return {"sample": words, "printed": _printed(visit, name, tried, facts)}
+
+
+def _printed(visit: Visit, name: str, text: str, facts: dict[str, Any]) -> Printed | None:
+    """A paper as it is printed; None for a message, which never is."""
+    if name.startswith(MESSAGE):
         return None
-    return (
-        papers.try_out(name, said, facts)
-        if tried is not None
-        else or_trouble(lambda: papers.try_out(name, said, facts))[0]
-    )
+    return printed(visit, own_papers(visit.desk.home).try_pdf(name, text, facts))

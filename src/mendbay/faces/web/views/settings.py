@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from mendbay.case.agenda import LIMITS
 from mendbay.case.price_list import packaged_prices
-from mendbay.case.shop import Shop
+from mendbay.case.shop import Shop, read_shop
 from mendbay.core.errors import NoSuchItem
 from mendbay.core.quantity import counted
 from mendbay.faces.keeping_words import rule_words
@@ -17,15 +17,17 @@ from mendbay.faces.web.answers import Answer, Page
 from mendbay.faces.web.fields import line, text
 from mendbay.faces.web.own_account import is_ours_alone, require_account
 from mendbay.faces.web.serve import KEY_FILE
-from mendbay.faces.web.views.setting_forms import earlier_words, form_facts
+from mendbay.faces.web.views.setting_forms import SHOP, earlier_words, form_facts, said_shop
 from mendbay.faces.web.views.setting_prices import prices_form
 from mendbay.faces.web.views.setting_relay import BEGIN as RELAY_BEGIN
 from mendbay.faces.web.views.setting_relay import relay_form
 from mendbay.faces.web.views.setting_wordings import LONGEST, or_trouble, paper_words
+from mendbay.faces.web.views.tried_papers import Printed, printed
 from mendbay.faces.web.visit import Visit
 from mendbay.handback.keeping import DEFAULT_DAYS
 from mendbay.jobs.keep_copies import Held, keeping
 from mendbay.jobs.money_papers import span_words
+from mendbay.jobs.paper_sample import trial_facts
 from mendbay.jobs.papers import shop_of
 from mendbay.jobs.quote_lines import PRICES, SETTINGS, prices_in_force
 from mendbay.jobs.shop_settings import PAPERS, POWER, keep_text, keeping_text, limits_text, shop_text
@@ -115,12 +117,36 @@ def settings(visit: Visit) -> Answer:
 
 @BOOK.page("/settings/file/{file}", "setting", "A file of the shop as text.")
 def setting(visit: Visit) -> Answer:
-    name = visit.path["file"]
+    return _page(visit, visit.path["file"])
+
+
+@BOOK.page("/settings/shop/try", "shop-tried", "Leads back to the details in force.")
+def shop_tried(visit: Visit) -> Answer:
+    return visit.go("setting", file="shop")
+
+
+@BOOK.change(
+    "/settings/shop/try", "try-shop", "Shows a sheet with name and address of a form; nothing is kept.", SHOP
+)
+def try_shop(visit: Visit) -> Answer:
+    text = said_shop(visit)
+    papers = own_papers(visit.desk.home)
+    with visit.bench() as bench:
+        facts = trial_facts(bench, read_shop(text))
+    return _page(visit, "shop", text, printed(visit, papers.try_pdf("trial", papers.wording("trial"), facts)))
+
+
+def _page(visit: Visit, name: str, tried: str = "", sheet: Printed | None = None) -> Answer:
+    """
+    Args:
+        tried: a text to be shown in place of the one in force; empty for that.
+        sheet: a paper that was tried with it.
+    """
     one = _setting(name)
     files = shop_files(visit.desk.home)
     own = files.text(SETTINGS, name)
     trouble = None if own is None else or_trouble(lambda: setting_check(name)(own))[1]
-    said = one.begin if own is None else own
+    said = tried or (one.begin if own is None else own)
     form = relay_form(said) if name == POWER else form_facts(name, said)
     prices = prices_form(said) if name == PRICES else None
     return Page(
@@ -131,6 +157,8 @@ def setting(visit: Visit) -> Answer:
             "form": form,
             "prices": prices,
             "wording": None,
+            "tried": bool(tried),
+            "printed": sheet,
             "text_alone": form is None and prices is None and trouble is None,
             "holds_now": name != POWER,
             "ours": one.ours,

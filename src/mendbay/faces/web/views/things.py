@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 from mendbay.case.hand_over import Role, can_come_in, can_leave, papers_of
 from mendbay.case.items import MOVES, Item, Owner, What, Where
@@ -12,11 +13,14 @@ from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.card import card_of
 from mendbay.faces.web.fields import choice, flag, line, number, several
 from mendbay.faces.web.visit import Visit
-from mendbay.jobs.consents import word_due
-from mendbay.jobs.hand_over_items import NEEDED, hand_overs_of
+from mendbay.jobs.consents import WordDue
+from mendbay.jobs.hand_over_items import hand_overs_of, release_due
 from mendbay.jobs.keep_items import add_item, change_item, item_named, items_of, items_to_label, move_item
 from mendbay.jobs.put_down_wrongly import can_be_withdrawn, withdraw_item
 from mendbay.wiring import item_labels
+
+if TYPE_CHECKING:
+    from mendbay.jobs.bench import Bench
 
 BOOK = Book()
 WHATS = {str(one): "something else" if one is What.OTHER else str(one) for one in What}
@@ -32,18 +36,32 @@ BAY = line("bay", "Bay it belongs to", limit=40)
 MARKS = line("marks", "Model, serial number and other marks as seen")
 CONDITION = line("condition", "Condition as seen")
 PLACE = line("place", "Where it is put, such as a shelf")
+NOTHING_SAID: Mapping[str, Any] = {"item": (), "role": "", "person": "", "words": ""}
+"""A form of a hand-over to begin with."""
+NOTHING_DUE = WordDue("", "")
 ROLES = {str(one): f"the {one.words}" for one in Role}
 
 
 @BOOK.page("/case/{case:int}/things", "things", "The things of a case, their labels and hand-overs.")
 def things(visit: Visit) -> Answer:
+    return things_page(visit)
+
+
+def things_page(
+    visit: Visit, leaving: Mapping[str, Any] = NOTHING_SAID, due: WordDue = NOTHING_DUE
+) -> Answer:
+    """
+    Args:
+        leaving: what was said of a hand-over that needs something first.
+        due: what it needs.
+    """
     case = visit.path["case"]
     with visit.bench() as bench:
         card = card_of(visit, bench, case)
         items = items_of(bench, case)
         overs = hand_overs_of(bench, case)
         bays = bench.ledger.bays(case)
-        due = word_due(bench, case, [one for needed in NEEDED.values() for one in needed])
+        word = released_against(bench, case)
     papered, labels = papers_of(overs), {one.bay for one in bays}
     return Page(
         "things.html",
@@ -57,10 +75,17 @@ def things(visit: Visit) -> Answer:
             "can_leave": [one for one in items if can_leave(one)],
             "can_go": {one.number for one in items if can_be_withdrawn(one, papered, labels)},
             "mark_of": mark_of,
+            "leaving": leaving,
             "due": due,
+            "word": word,
             "Where": Where,
         },
     )
+
+
+def released_against(bench: Bench, case: int) -> tuple[str, ...]:
+    """What the customer's word asks for before things are given to anybody, for the mark of a page."""
+    return tuple(f"{one} {release_due(bench, case, one)}" for one in Role)
 
 
 def mark_of(item: Item) -> tuple[object, ...]:
