@@ -52,6 +52,7 @@ if TYPE_CHECKING:
     from mendbay.jobs.preview_port import Previews
     from mendbay.jobs.take_in_page import TakeInPage
     from mendbay.jobs.work_port import Desk, WorkOrder, Works
+    from mendbay.ledger.watch import LedgerWatch
     from mendbay.outlets.mediums import Mounted
     from mendbay.outlets.own_fonts import OwnFonts
     from mendbay.outlets.rom_picture import RomDrawn
@@ -148,27 +149,47 @@ def open_bench(
             power_cycle=power_cycle,
             assumed=assumed or Assumptions(),
             stakes=stakes or Stakes(),
-            remembered=RememberedFile(folder / "worked-out.sqlite3", folder / "worked-out.json"),
+            remembered=_remembered(folder),
             forget_works=lambda case: works(folder).forget(case),
         )
 
 
 def changes_of(home: Path | None = None) -> dict[str, Callable[[], object]]:
     """By what can change in the shop, something to be called that differs after a change, whoever made it.
-    To be made and called in one thread.
+    To be called in one thread.
 
     Raises:
         LedgerError: the ledger cannot be opened.
     """
     folder = home_folder(home)
-    folder.mkdir(parents=True, exist_ok=True)
     shelf = works(folder)
+    ledger = ledger_watch(folder)
+    ledger.now()
 
     def revision() -> str:
         reap_works()
         return shelf.revision()
 
-    return {"ledger": Ledger(folder / "ledger.sqlite3").data_version, "works": revision}
+    return {"ledger": ledger.now, "works": revision}
+
+
+def ledger_watch(home: Path | None = None) -> LedgerWatch:
+    """Tells whether the ledger changed or was replaced, and which cases were forgotten; one for all who ask
+    in this process."""
+    from mendbay.ledger.watch import watch_of  # only for what runs for long
+
+    folder = home_folder(home)
+    folder.mkdir(parents=True, exist_ok=True)
+    return watch_of(folder / "ledger.sqlite3")
+
+
+def forget_worked_out(home: Path | None = None) -> None:
+    """Lets go of all that was worked out and remembered, as when another ledger was put in its place."""
+    _remembered(home_folder(home)).keep({})
+
+
+def _remembered(folder: Path) -> RememberedFile:
+    return RememberedFile(folder / "worked-out.sqlite3", folder / "worked-out.json")
 
 
 def _relay_first(folder: Path, tell: Tell, stop: Callable[[], bool], ask: PowerCycle) -> PowerCycle:

@@ -21,12 +21,13 @@ from mendbay.faces.web.live import Pulse
 from mendbay.faces.web.reading_form import FormsLookedAt
 from mendbay.faces.web.views import erasing, letters, take_in_file
 from mendbay.jobs.erase_copies import plan_of
+from mendbay.jobs.forget_case import forget
 from mendbay.jobs.keep_copies import HAND_BACK
 from mendbay.jobs.learn_triage import outcomes
 from mendbay.jobs.plan_erasure import plan_item
 from mendbay.jobs.work_port import Outcome, Standing, WorkKind, WorkOrder, WorkState
 from mendbay.outlets.mediums import Mounted
-from mendbay.wiring import changes_of, export_folder, works
+from mendbay.wiring import changes_of, export_folder, shop_copies, works
 from support.web_client import HOST, ORIGIN, Web, text_of
 from support.works import order_of, until
 
@@ -370,7 +371,8 @@ def test_two_at_one_case_do_not_undo_each_other(web: Web, case: str) -> None:
         assert bench.ledger.forgotten(1) is None
 
 
-def test_nothing_of_a_forgotten_case_is_held_by_the_server(tmp_path: Path) -> None:
+@pytest.mark.parametrize("by_command", [False, True])
+def test_nothing_of_a_forgotten_case_is_held_by_the_server(tmp_path: Path, by_command: bool) -> None:
     desk = Desk(tmp_path / "home", Rules(frozenset({HOST})), Pulse(lambda: changes_of(desk.home)))
     desk.home.mkdir()
     told = {"format": "take-in answers", "version": 1, "case": 1}
@@ -389,7 +391,16 @@ def test_nothing_of_a_forgotten_case_is_held_by_the_server(tmp_path: Path) -> No
         assert shown & desk.kept.keys()
         desk.keep("forms looked at", FormsLookedAt).put(1, "Kim", {"source_1": "/dev/sdx"})
         web.post("/case/1/closing/close", CLOSED)
-        web.post("/case/1/closing/forget/now", {"reason": "asked for", "typed": "1"})
+        web.get("/")
+        listed = desk.keep("day", dict)
+        until(lambda: listed._kept is not None)
+        if by_command:
+            with web.bench() as bench:
+                forget(bench, shop_copies(desk.home), 1, "asked for")
+            until(lambda: listed._kept is None and not shown & desk.kept.keys())  # without being asked
+        else:
+            web.post("/case/1/closing/forget/now", {"reason": "asked for", "typed": "1"})
+            assert listed._kept is None
         assert (answers.get(1), texts.get((1, "status"))) == (None, None)
         assert desk.keep("forms looked at", FormsLookedAt).get(1, "Kim") is None
         assert not shown & desk.kept.keys()

@@ -53,6 +53,23 @@ def waited_for(kept: Gatherer[int]) -> int:
     return found.found
 
 
+def test_what_is_let_go_of_is_kept_no_longer_nor_what_is_being_gathered_then(shop: Shop) -> None:
+    kept = of(shop)
+    waited_for(kept)
+    kept.let_go()
+    assert kept._kept is None
+    shop.free.clear()
+    assert kept.get() is None
+    kept.let_go()
+    shop.free.set()
+    until = time.monotonic() + 30
+    while shop.told == 0:
+        assert time.monotonic() < until
+        time.sleep(0.01)
+    assert kept._kept is None
+    assert waited_for(kept) == 1
+
+
 def test_it_is_gathered_once_until_something_changes(shop: Shop) -> None:
     kept = of(shop)
     assert [waited_for(kept) for _ in range(3)] == [1, 1, 1]

@@ -53,7 +53,7 @@ def test_many_threads_may_put_and_drop_at_once() -> None:
 
 
 def test_a_request_keeps_sentences_alone_and_not_all_of_them(web: Web) -> None:
-    desk: Any = SimpleNamespace(home=web.home)
+    desk: Any = SimpleNamespace(home=web.home, look_at_ledger=lambda: None)
     visit = Visit(desk, Book(), Address("GET", "/", "x", "", lambda visit: Page("x", {})), {}, {})
     with visit.bench() as bench:
         for at in range(2 * TOLD_KEPT):

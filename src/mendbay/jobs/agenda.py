@@ -20,6 +20,7 @@ from mendbay.jobs.consents import refused, risk_called, to_ask
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.looks import LOOKED
 from mendbay.jobs.money_standing import SETTLED, MoneyBook
+from mendbay.jobs.remembered_port import case_of, key_of
 from mendbay.jobs.things_here import ThingsBook, things_here, things_words
 from mendbay.jobs.triage_subject import stakes_in
 from mendbay.jobs.waiting import WholeShop, waits_of, whole_shop
@@ -288,9 +289,11 @@ class _Gathering:
         """Of the case that was looked at last."""
         self.not_yet: list[int] = []
         self.outdated: list[int] = []
+        self._in_triage: set[int] = set()
 
     def forget_others(self, books: Mapping[str, Any]) -> None:
-        """Once every case was seen: what belongs to none is remembered no longer.
+        """Once every case was seen: what belongs to none is remembered no longer, nor what triage said of one
+        that it has nothing more to say of.
 
         Args:
             books: what is remembered of all cases at once.
@@ -299,6 +302,9 @@ class _Gathering:
             kept = {**books, **self._told}
             if kept.keys() != self._before.keys():
                 self._bench.remembered.keep(kept)
+        elif self._before is not None:
+            for case in {case_of(key) for key in self._before} - self._in_triage - {0}:
+                self._bench.remembered.forget(case)
 
     def _recalled(self, key: str) -> _Kept | None:
         before = self._before if self._before is not None else self._bench.remembered.some([key])
@@ -407,6 +413,7 @@ class _Gathering:
         return stakes_in(self._shop.subjects.get(case.number, ())).data
 
     def _of_triage(self, case: Case, bays: tuple[Bay, ...], images: tuple[Image, ...]) -> Chore | None:
+        self._in_triage.add(case.number)
         key = self._key(case, bays, images)
         kept = self._recalled(key)
         if kept is not None and (kept.lessons == self._lessons or kept.day == self._today):
@@ -430,7 +437,7 @@ class _Gathering:
             "lessons": self._lessons,
             "likely": [asdict(one) for one in self.likely],
         }
-        self._bench.remembered.add({key: self._told[key]})
+        self._bench.remembered.add({key: self._told[key]}, case.number)
         return chore
 
     def _asked_first(self, chore: Chore, told: Triage) -> Chore:
@@ -480,7 +487,7 @@ class _Gathering:
             self._shop.reserved.get(case.number, ()),
             self._withdrawn,
         )
-        return hashlib.sha256(repr(made_of).encode()).hexdigest()
+        return key_of(case.number, hashlib.sha256(repr(made_of).encode()).hexdigest())
 
     def _weighed(self, told: Triage) -> Chore:
         """The first step of triage as a chore: what it saves against handing the job on at once, its own time

@@ -83,5 +83,5 @@ def _alternative_of(note: Note) -> Alternative:
     except (ValueError, TypeError, UsageError) as trouble:
         raise LedgerError(
             f"The ledger's note {note.number} of what can stand for what cannot be read: {trouble}.",
-            "Put the newest backup of the ledger in its place.",
+            "End whatever of Mendbay runs, then put the newest backup of the ledger in its place.",
         ) from trouble

@@ -111,7 +111,7 @@ def _said(note: Note) -> Word:
     except (ValueError, KeyError, TypeError, AttributeError) as trouble:
         raise LedgerError(
             f"The ledger's note {note.number} of a correction cannot be read: {trouble!r:.60}.",
-            "Put the newest backup of the ledger in its place.",
+            "End whatever of Mendbay runs, then put the newest backup of the ledger in its place.",
         ) from trouble
 
 

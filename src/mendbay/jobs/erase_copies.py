@@ -426,5 +426,5 @@ def _file_of(note: Note) -> tuple[KeptFile, str]:
     except (ValueError, KeyError, TypeError, AttributeError) as trouble:
         raise LedgerError(
             f"The ledger's note {note.number} of an erasure cannot be read: {trouble!r:.60}.",
-            "Put the newest backup of the ledger in its place.",
+            "End whatever of Mendbay runs, then put the newest backup of the ledger in its place.",
         ) from trouble

@@ -157,6 +157,7 @@ def forget(bench: Bench, copies: Copies, number: int, reason: str) -> Forgotten:
             kept = [left for one in bench.notes.all_of(number) if (left := remaining(one)) is not None]
             done = bench.ledger.forget_case(number, now, bench.who, kept)
     _clear_what_came_since(bench, number)
+    bench.remembered.forget(number)
     bench.ledger.scrub()
     return done
 

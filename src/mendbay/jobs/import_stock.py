@@ -175,5 +175,5 @@ def _mapping_of(text: str, table: Table) -> ColumnMapping:
     except (ValueError, KeyError, TypeError) as trouble:
         raise LedgerError(
             f"The remembered reading of this list cannot be used: {trouble}.",
-            "Put the newest backup of the ledger in its place.",
+            "End whatever of Mendbay runs, then put the newest backup of the ledger in its place.",
         ) from trouble

@@ -149,7 +149,7 @@ def keep_days(bench: Bench, number: int) -> KeepDays:
     except (ValueError, KeyError, TypeError) as trouble:
         raise LedgerError(
             f"The ledger's note {notes[-1].number} of a take-in cannot be read: {trouble!r:.60}.",
-            "Put the newest backup of the ledger in its place.",
+            "End whatever of Mendbay runs, then put the newest backup of the ledger in its place.",
         ) from trouble
     return KeepDays(keeping_of(bench).days, agreed=False)
 

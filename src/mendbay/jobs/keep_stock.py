@@ -150,7 +150,7 @@ def changes_by_hand(bench: Bench, number: int | None = None) -> dict[int, tuple[
         except (ValueError, KeyError, TypeError) as trouble:
             raise LedgerError(
                 f"The ledger's note {note.number} of a change in the stock cannot be read: {trouble}.",
-                "Put the newest backup of the ledger in its place.",
+                "End whatever of Mendbay runs, then put the newest backup of the ledger in its place.",
             ) from trouble
         kept += (HandChange(one, note.at, note.who) for one in rows)
     return {one: tuple(changes) for one, changes in found.items()}

@@ -86,5 +86,5 @@ def _note_of(note: Note) -> FamilyNote:
     except (ValueError, KeyError, TypeError, UsageError) as trouble:
         raise LedgerError(
             f"The ledger's note {note.number} of a family cannot be read: {trouble}.",
-            "Put the newest backup of the ledger in its place.",
+            "End whatever of Mendbay runs, then put the newest backup of the ledger in its place.",
         ) from trouble

@@ -446,7 +446,7 @@ def _learned_body(note: Note) -> dict[str, Any]:
     except (ValueError, KeyError, TypeError) as trouble:
         raise LedgerError(
             f"The ledger's note {note.number} of a learned family cannot be read: {trouble!r:.60}.",
-            "Put the newest backup of the ledger in its place.",
+            "End whatever of Mendbay runs, then put the newest backup of the ledger in its place.",
         ) from trouble
 
 

@@ -289,7 +289,7 @@ def _sheet(bench: Bench, case: int, bay: str) -> Sheet:
     except (ValueError, KeyError, TypeError, UsageError) as trouble:
         raise LedgerError(
             f"The electrical sheet of bay {bay} in case {case} cannot be read: {trouble}.",
-            "Put the newest backup of the ledger in its place.",
+            "End whatever of Mendbay runs, then put the newest backup of the ledger in its place.",
         ) from trouble
 
 

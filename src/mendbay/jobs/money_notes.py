@@ -75,7 +75,7 @@ def read_body(note: Note, read: Callable[[], Read]) -> Read:
         raise LedgerError(
             f"The ledger's note {note.number} on {note.kind} {note.subject[:20]} cannot be read: "
             f"{trouble!r:.60}.",
-            "Put the newest backup of the ledger in its place.",
+            "End whatever of Mendbay runs, then put the newest backup of the ledger in its place.",
         ) from trouble
 
 

@@ -35,5 +35,5 @@ def unreadable(note: Note, about: str, trouble: Exception) -> LedgerError:
     """
     return LedgerError(
         f"The ledger's note {note.number} of {about} cannot be read: {trouble!r:.60}.",
-        "Put the newest backup of the ledger in its place.",
+        "End whatever of Mendbay runs, then put the newest backup of the ledger in its place.",
     )

@@ -183,7 +183,7 @@ def _as_before(bench: Bench, over: HandOver) -> tuple[tuple[Item, ...], tuple[It
         if len(earlier) < 2:
             raise LedgerError(
                 f"The ledger does not tell where {left.code} was before hand-over {over.number}.",
-                "Put the newest backup of the ledger in its place.",
+                "End whatever of Mendbay runs, then put the newest backup of the ledger in its place.",
             )
         was = earlier[-2]  # the last is what the hand-over itself wrote
         if item is None or (item.where, item.place) not in ((left.where, left.place), (was.where, was.place)):

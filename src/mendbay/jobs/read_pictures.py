@@ -560,7 +560,7 @@ def _reading_of(note: Note) -> PictureReading:
     except (ValueError, KeyError, TypeError) as trouble:
         raise LedgerError(
             f"The ledger's note of a picture of case {note.case} cannot be read: {trouble}.",
-            "Put the newest backup of the ledger in its place.",
+            "End whatever of Mendbay runs, then put the newest backup of the ledger in its place.",
         ) from trouble
 
 

@@ -207,7 +207,7 @@ def _swap_of(note: Note) -> Mapping[str, Any]:
     except (ValueError, KeyError, TypeError, UsageError) as trouble:
         raise LedgerError(
             f"The ledger's note {note.number} of a swap cannot be read: {trouble}.",
-            "Put the newest backup of the ledger in its place.",
+            "End whatever of Mendbay runs, then put the newest backup of the ledger in its place.",
         ) from trouble
     return body
 

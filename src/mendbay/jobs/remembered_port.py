@@ -21,9 +21,32 @@ class Remembered(Protocol):
         """Remembers these in the place of all others, if that can be done."""
         ...
 
-    def add(self, results: Mapping[str, Any]) -> None:
-        """Remembers these beside the others, if that can be done."""
+    def add(self, results: Mapping[str, Any], case: int = 0) -> None:
+        """Remembers these beside the others, if that can be done.
+
+        Args:
+            case: of which they are all: what else is remembered of it goes. 0 for none.
+        """
         ...
+
+    def forget(self, case: int) -> None:
+        """Remembers nothing of a case any more, nor what cannot be told to be of another."""
+        ...
+
+
+def key_of(case: int, made_of: str) -> str:
+    """The key of a result that is of one case.
+
+    Args:
+        made_of: stands for all that it was made of.
+    """
+    return f"{case}:{made_of}"
+
+
+def case_of(key: str) -> int:
+    """The case that a result is of; 0 if it is of none."""
+    number, colon, _ = key.partition(":")
+    return int(number) if colon and number.isascii() and number.isdigit() else 0
 
 
 class Forgetful(Remembered):
@@ -38,5 +61,8 @@ class Forgetful(Remembered):
     def keep(self, results: Mapping[str, Any]) -> None:
         return
 
-    def add(self, results: Mapping[str, Any]) -> None:
+    def add(self, results: Mapping[str, Any], case: int = 0) -> None:
+        return
+
+    def forget(self, case: int) -> None:
         return

@@ -447,7 +447,7 @@ def _read_of(note: Note) -> RomRead:
     except (ValueError, KeyError, TypeError, AttributeError) as trouble:
         raise LedgerError(
             f"The ledger's note {note.number} of a ROM's read cannot be used: {trouble!r:.60}.",
-            "Put the newest backup of the ledger in its place.",
+            "End whatever of Mendbay runs, then put the newest backup of the ledger in its place.",
         ) from trouble
 
 

@@ -801,7 +801,7 @@ def certificate_of(note: Note) -> Certificate:
     except (ValueError, KeyError, TypeError, OverflowError, RecursionError) as trouble:
         raise LedgerError(
             f"The ledger's note {note.number} of a certificate cannot be read: {trouble!r:.60}.",
-            "Put the newest backup of the ledger in its place.",
+            "End whatever of Mendbay runs, then put the newest backup of the ledger in its place.",
         ) from trouble
 
 

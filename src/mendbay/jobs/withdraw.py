@@ -76,5 +76,5 @@ def reason_of(note: Note) -> str:
     except (ValueError, KeyError, TypeError) as trouble:
         raise LedgerError(
             f"The ledger's note {note.number} of a withdrawal cannot be read: {trouble!r:.60}.",
-            "Put the newest backup of the ledger in its place.",
+            "End whatever of Mendbay runs, then put the newest backup of the ledger in its place.",
         ) from trouble

@@ -178,6 +178,7 @@ SELECT number, case_number, bay, kind, subject, at, who, body FROM notes WHERE c
 """
 
 FORGOTTEN = "SELECT case_number, at, who, entries, head FROM forgotten WHERE case_number = ?"
+ALL_FORGOTTEN = "SELECT case_number FROM forgotten"
 FORGET = "INSERT INTO forgotten (case_number, at, who, entries, head) VALUES (?, ?, ?, ?, ?)"
 FORGET_ROWS = (
     "DELETE FROM custody WHERE case_number = ?",

@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import sqlite3
 import time
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -23,6 +24,11 @@ APPLICATION_ID = 0x4D424C47
 OLDEST_SQLITE = (3, 37, 0)
 """STRICT tables came with it."""
 
+EMPTY_LOG = "PRAGMA wal_checkpoint(TRUNCATE)"
+"""Its first answer is 1 where somebody was in the way."""
+
+_replaced: Counter[str] = Counter()
+
 Value = str | int
 Row = tuple[Any, ...]
 
@@ -34,6 +40,7 @@ class Store:
         path: of the SQLite file; made, with its folder, if it does not exist (readable by its owner only).
         busy_seconds: how long to wait for another process that is writing.
         connection: the class of the connection, for tests that let statements fail.
+        any_thread: whoever uses it sees to it that no two threads do at once.
 
     Raises:
         LedgerError: the file cannot be opened, is not a ledger, is damaged, or comes from a newer Mendbay.
@@ -44,6 +51,8 @@ class Store:
         path: Path,
         busy_seconds: float = 10.0,
         connection: type[sqlite3.Connection] = sqlite3.Connection,
+        *,
+        any_thread: bool = False,
     ) -> None:
         self.path = path
         self._busy_seconds = busy_seconds
@@ -56,9 +65,15 @@ class Store:
                 "Use a Python built with a newer SQLite.",
             )
         self._make_file()
+        self.opened = self.identity[1:3]
+        """What the file system knew the file by: its device and number."""
         with self.translated():
             self._connection = sqlite3.connect(
-                path, timeout=busy_seconds, isolation_level=None, factory=connection
+                path,
+                timeout=busy_seconds,
+                isolation_level=None,
+                factory=connection,
+                check_same_thread=not any_thread,
             )
         try:
             with self.translated():
@@ -75,13 +90,15 @@ class Store:
         return self._depth > 0 and self._connection.total_changes != self._changes_before
 
     @property
-    def identity(self) -> tuple[str, int, int]:
-        """The file, however often it is opened: its path, and what the file system knows it by."""
+    def identity(self) -> tuple[str, int, int, int]:
+        """The file, however often it is opened: its path, what the file system knows it by, and how often
+        another was put in its place while this process ran."""
+        named = str(self.path.absolute())
         try:
             found = self.path.stat()
         except OSError:
-            return str(self.path.absolute()), 0, id(self)
-        return str(self.path.absolute()), found.st_dev, found.st_ino
+            return named, 0, id(self), 0
+        return named, found.st_dev, found.st_ino, _replaced[named]
 
     def close(self) -> None:
         """Gives the file up. What was committed is on the disk already."""
@@ -142,14 +159,27 @@ class Store:
         """
         if self._depth:
             raise ValueError("a ledger cannot be scrubbed in the middle of a step")
+        give_up = time.monotonic() + self._busy_seconds
         with self.translated():
             self._connection.execute("VACUUM")
-            busy = self._number("PRAGMA wal_checkpoint(TRUNCATE)")
+            # SQLite waits for readers and writers, but not for another that is emptying the log
+            while (busy := self._number(EMPTY_LOG)) and time.monotonic() < give_up:
+                time.sleep(0.02)
         if busy:
             raise LedgerError(
                 f"Another Mendbay reads the ledger {self.path}: its log may still hold what was removed.",
                 "Let the other one finish, then run the command again.",
             )
+
+    def fold_log(self) -> bool:
+        """Moves what its log holds into the file and empties it, if nobody is in the way just now; whether
+        that was done."""
+        with self.translated():
+            self._number("PRAGMA busy_timeout=0")
+            try:
+                return not self._number(EMPTY_LOG)
+            finally:
+                self._number(f"PRAGMA busy_timeout={round(1000 * self._busy_seconds)}")
 
     def rows(self, sql: str, values: Sequence[Value] = ()) -> list[Row]:
         """All rows a SELECT gives."""
@@ -293,11 +323,17 @@ class Store:
         )
 
 
+def note_replaced(path: Path) -> None:
+    """Another file was put in the place of a ledger: what was made of the one before is not of this one."""
+    _replaced[str(path.absolute())] += 1
+
+
 def damaged(path: Path, said: str) -> LedgerError:
     """What to tell when a ledger file is not as Mendbay wrote it."""
     return LedgerError(
         f"The ledger {path} is damaged: {said}.",
-        "Keep the file and put the newest backup in its place; the case folders are not touched by this.",
+        "End whatever of Mendbay runs, keep the file and put the newest backup in its place; the case "
+        "folders are not touched by this.",
     )
 
 

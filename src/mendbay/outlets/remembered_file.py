@@ -26,6 +26,10 @@ PUT = (
     "INSERT INTO results (key, result) VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET result = excluded.result"
 )
 EMPTY = "DELETE FROM results"
+OF_CASE = "DELETE FROM results WHERE key >= ? AND key < ?"
+NOBODYS = "DELETE FROM results WHERE length(key) = 64 AND key NOT GLOB '*[^0-9a-f]*'"
+"""What an earlier form remembered, without the case it is of."""
+FORGETTING_SECONDS = 10.0
 
 
 class RememberedFile(Remembered):
@@ -50,8 +54,25 @@ class RememberedFile(Remembered):
     def keep(self, results: Mapping[str, Any]) -> None:
         self._write(results, EMPTY)
 
-    def add(self, results: Mapping[str, Any]) -> None:
-        self._write(results)
+    def add(self, results: Mapping[str, Any], case: int = 0) -> None:
+        self._write(results, *([_of(case)] if case else []))
+
+    def forget(self, case: int) -> None:
+        """As the port says; where that cannot be done the whole file goes."""
+        if self._earlier is not None:
+            self._earlier.unlink(missing_ok=True)
+        if not self._path.is_file():
+            return
+        try:
+            with closing(self._open()) as file:
+                file.execute(f"PRAGMA busy_timeout={round(1000 * FORGETTING_SECONDS)}")
+                file.execute(TABLE)
+                gone = sum(file.execute(*one).rowcount for one in (_of(case), (NOBODYS,)))
+                if gone:
+                    file.execute("VACUUM")
+                    file.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        except (sqlite3.Error, OSError):
+            self._remove()
 
     def _read(self, sql: str, values: tuple[object, ...]) -> dict[str, Any]:
         if not self._path.is_file():
@@ -63,13 +84,13 @@ class RememberedFile(Remembered):
             return {}
         return {key: found for key, text in rows if (found := _loaded(text)) is not None}
 
-    def _write(self, results: Mapping[str, Any], *first: str) -> None:
+    def _write(self, results: Mapping[str, Any], *first: str | tuple[str, tuple[str, str]]) -> None:
         rows = [(key, json.dumps(one, ensure_ascii=False)) for key, one in results.items()]
 
         def write(file: sqlite3.Connection) -> None:
             file.execute("BEGIN IMMEDIATE")
-            for statement in (TABLE, *first):
-                file.execute(statement)
+            for one in (TABLE, *first):
+                file.execute(*((one,) if isinstance(one, str) else one))
             file.executemany(PUT, rows)
             file.execute("COMMIT")
 
@@ -86,10 +107,13 @@ class RememberedFile(Remembered):
         except sqlite3.OperationalError:
             raise  # another process writes, or there is no room
         except sqlite3.DatabaseError:
-            for end in ("", "-wal", "-shm"):
-                self._path.with_name(f"{self._path.name}{end}").unlink(missing_ok=True)
+            self._remove()
             with closing(self._open()) as file:
                 write(file)
+
+    def _remove(self) -> None:
+        for end in ("", "-wal", "-shm"):
+            self._path.with_name(f"{self._path.name}{end}").unlink(missing_ok=True)
 
     def _open(self) -> sqlite3.Connection:
         """The file, made readable by its owner alone. It need not survive a loss of power."""
@@ -98,6 +122,7 @@ class RememberedFile(Remembered):
         try:
             for pragma in (
                 "trusted_schema=OFF",
+                "secure_delete=ON",
                 "cell_size_check=ON",
                 "journal_mode=WAL",
                 "synchronous=NORMAL",
@@ -107,6 +132,11 @@ class RememberedFile(Remembered):
             file.close()
             raise
         return file
+
+
+def _of(case: int) -> tuple[str, tuple[str, str]]:
+    """Removes what is of a case: its keys begin with its number and a colon, behind which ASCII has `;`."""
+    return OF_CASE, (f"{case}:", f"{case};")
 
 
 def _loaded(text: str) -> Any:

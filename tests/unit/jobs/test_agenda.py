@@ -35,6 +35,7 @@ from mendbay.jobs.looks import remember
 from mendbay.jobs.quote_case import By, decide, make_quote
 from mendbay.jobs.quote_lines import Wish
 from mendbay.jobs.reached_customer import COPY_CHECKED
+from mendbay.jobs.remembered_port import case_of
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.take_in_form import tell, untell
 from mendbay.jobs.triage_case import answer, describe, note_tried, tell_triage
@@ -435,6 +436,23 @@ def test_what_a_closed_case_teaches_counts_from_the_next_day_on(
     monkeypatch.setattr(triage_job, "tell_triage", never)
     with pytest.raises(AssertionError, match="weighed again"):
         tell_agenda(bench)
+
+
+def test_of_a_case_only_what_it_is_now_is_remembered(bench: Bench) -> None:
+    def keys_of(case: int) -> list[str]:
+        return [one for one in bench.remembered.recall() if case_of(one) == case]
+
+    other = take_in(bench, "Oakhanger Bakery", bays=[Bay(0, "1")]).number
+    tell_agenda(bench)
+    before = keys_of(other)
+    bench.ledger.amend_case(other, notes="It was dropped.")
+    tell_turn(bench, other)
+    after = keys_of(other)
+    assert (len(before), len(after)) == (1, 1)
+    assert before != after
+    bench.ledger.amend_case(other, state=CaseState.CLOSED)
+    known_agenda(bench)
+    assert (len(keys_of(1)), keys_of(other)) == (1, [])
 
 
 def test_limits_of_the_shop_count(bench: Bench, shop: ShopFolder) -> None:

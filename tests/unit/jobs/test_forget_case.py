@@ -36,6 +36,7 @@ from mendbay.jobs.lessons import tell_lessons
 from mendbay.jobs.measure_board import tell_sheet
 from mendbay.jobs.ports import HeldFile
 from mendbay.jobs.record_swaps import outcomes, record_swap
+from mendbay.jobs.remembered_port import key_of
 from mendbay.jobs.take_in import take_in, tell_case
 from mendbay.jobs.triage_case import tell_triage
 from mendbay.jobs.work_port import WorkKind
@@ -67,7 +68,9 @@ def test_nothing_that_names_anybody_is_left_anywhere(home: Path) -> None:
     assert named_in(home) == set(SECRETS), "the search finds what is there"
     with open_bench(home) as bench:
         head = bench.ledger.custody(2)[-1]
+        bench.remembered.add({key_of(2, "a state"): SECRETS[0], key_of(1, "a state"): "of another"})
         done = forget(bench, 2, WHY)
+        assert bench.remembered.recall() == {key_of(1, "a state"): "of another"}
         assert (done.entries, done.head) == (head.sequence, head.hash)
         assert named_in(home) == set()
         assert sorted(one.name for one in (home / "cases").iterdir()) == []

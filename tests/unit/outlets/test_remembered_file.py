@@ -3,6 +3,7 @@ from __future__ import annotations
 import sqlite3
 from pathlib import Path
 
+from mendbay.jobs.remembered_port import case_of, key_of
 from mendbay.outlets.remembered_file import LIMIT_BYTES, RememberedFile
 
 
@@ -65,3 +66,27 @@ def test_while_another_writes_it_is_read_and_nothing_is_lost(tmp_path: Path) -> 
     other.execute("ROLLBACK")
     other.close()
     assert file.recall() == {"a": 1}
+
+
+def test_of_a_case_the_newest_is_remembered_and_once_it_is_forgotten_nothing(tmp_path: Path) -> None:
+    place = tmp_path / "worked-out.sqlite3"
+    file = RememberedFile(place)
+    file.keep({"a" * 64: "Vanished before", "money": 1})
+    file.add({key_of(7, "x"): "Fern's drive"}, 7)
+    file.add({key_of(70, "x"): "Moss"}, 70)
+    file.add({key_of(7, "y"): "Rowan's drive"}, 7)
+    assert file.recall().keys() == {"a" * 64, "money", "7:y", "70:x"}
+    assert b"Fern" not in place.read_bytes()
+    file.forget(7)
+    assert file.recall() == {"money": 1, "70:x": "Moss"}
+    assert not [word for word in (b"Rowan", b"Fern", b"Vanished") if word in place.read_bytes()]
+    assert [case_of(one) for one in ("70:x", "money", ":", "x:1")] == [70, 0, 0, 0]
+
+
+def test_what_cannot_forget_goes_whole(tmp_path: Path) -> None:
+    place = tmp_path / "worked-out.sqlite3"
+    RememberedFile(place).forget(7)
+    assert not place.exists()
+    place.write_bytes(b"Fern" * 2000)
+    RememberedFile(place).forget(7)
+    assert not place.exists()

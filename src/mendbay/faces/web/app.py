@@ -166,6 +166,9 @@ class _Application:
 
     @asynccontextmanager
     async def lifespan(self, app: Starlette) -> AsyncIterator[None]:
+        self._desk.pulse.heed("ledger", self._desk.look_at_ledger)
+        with suppress(MendbayError):  # told by every page
+            await run_in_threadpool(self._desk.look_at_ledger)
         self._desk.pulse.start()
         await run_in_threadpool(self._take_up)
         await run_in_threadpool(self._tidy)
@@ -181,8 +184,8 @@ class _Application:
 
     def _tidy(self) -> None:
         """Removes works that ended long ago, what was sent and nobody needs any more, and what killed works
-        left; what cannot be removed now is tried the next time. Lets go of what was shown of cases, which may
-        have been forgotten by a command meanwhile."""
+        left; what cannot be removed now is tried the next time. Lets go of what was shown of cases, which
+        nobody may have looked at for long."""
         self._desk.let_go_of_cases()
         needed, left = needed_and_left(self._desk.home, self._desk.works)
         remove_forgotten(self._desk.home, is_waiting, needed, left)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import secrets
 import threading
 from collections.abc import Callable, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from importlib.resources import files
 from pathlib import Path
@@ -14,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from mendbay.faces.web.gatherer import Found, Gathered, Gatherer
 from mendbay.faces.web.live import Pulse
 from mendbay.faces.web.weigher import Weigher
-from mendbay.wiring import changes_of, works
+from mendbay.wiring import forget_worked_out, ledger_watch, works
 
 if TYPE_CHECKING:
     from mendbay.faces.web.guard import Rules
@@ -73,6 +72,35 @@ class Desk:
             if hasattr(one, "close"):
                 one.close()
 
+    def forget(self, case: int | None) -> None:
+        """Keeps nothing more of a case, in what was gathered of the whole shop either.
+
+        Args:
+            case: None for any case.
+        """
+        self.let_go_of_cases()
+        with self.lock:
+            kept = list(self.kept.values())
+        for one in kept:
+            if isinstance(one, Gatherer):
+                one.let_go()
+            elif hasattr(one, "forget"):
+                one.forget(case)
+
+    def look_at_ledger(self) -> None:
+        """Lets go of cases that were forgotten, by a command say; and of all of them once another ledger was
+        put in the place of the one before, as cases of the same numbers may be others.
+
+        Raises:
+            LedgerError: the ledger is not there, or cannot be read.
+        """
+        news = self.version.news()
+        if news.is_other:
+            forget_worked_out(self.home)
+            self.forget(None)
+        for case in news.forgotten:
+            self.forget(case)
+
     def gathered(
         self, name: str, gather: Callable[[], tuple[Found, str]], **how: Any
     ) -> Gathered[Found] | None:
@@ -119,20 +147,45 @@ class Desk:
 
 
 class LedgerVersion:
-    """A number that differs whenever the ledger has changed since it was asked for last, by whomever; so that
-    what was made of the whole ledger can be kept until then."""
+    """Tells whether the ledger has changed since it was asked for last, by whomever; so that what was made of
+    the whole ledger can be kept until then. Any thread may ask."""
 
     def __init__(self, home: Path | None) -> None:
-        self._thread = ThreadPoolExecutor(1, "version")  # a connection belongs to one thread
-        self._look = self._thread.submit(lambda: changes_of(home)["ledger"]).result()
+        self._watch = ledger_watch(home)
+        self._lock = threading.Lock()
+        self._at: tuple[int, int] | None = None
+        self._gone: frozenset[int] = frozenset()
 
-    def now(self) -> object:
-        """The number."""
-        return self._thread.submit(self._look).result()
+    def now(self) -> tuple[int, int]:
+        """Differs after every change."""
+        return self._watch.now()
 
-    def end(self) -> None:
-        """Lets the ledger go."""
-        self._thread.shutdown()
+    def news(self) -> LedgerNews:
+        """What of it takes away from what is on record, since this was asked for last.
+
+        Raises:
+            LedgerError: the ledger is not there, or cannot be read.
+        """
+        with self._lock:
+            before, at = self._at, self._watch.now()
+            if at == before:
+                return LedgerNews()
+            gone = self._watch.forgotten()
+            new = frozenset() if before is None else gone - self._gone
+            self._at, self._gone = at, gone
+            return LedgerNews(before is not None and at[0] != before[0], new)
+
+
+@dataclass(frozen=True, slots=True)
+class LedgerNews:
+    """
+    Args:
+        is_other: another file was put in its place.
+        forgotten: cases that were forgotten.
+    """
+
+    is_other: bool = False
+    forgotten: frozenset[int] = frozenset()
 
 
 def static_files() -> dict[str, tuple[bytes, str]]:

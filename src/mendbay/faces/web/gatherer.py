@@ -93,6 +93,7 @@ class Gatherer(Generic[Found]):
         self._kept: Gathered[Found] | None = None
         self._failed: _Failed | None = None
         self._lock = threading.Lock()
+        self._let_go = 0
 
     def get(self) -> Gathered[Found] | None:
         """What was gathered; None where it never was and takes long, as the first time in a large shop.
@@ -129,6 +130,15 @@ class Gatherer(Generic[Found]):
             made.tell()
         return made
 
+    def let_go(self) -> None:
+        """Keeps nothing of what was gathered so far, nor of what is being gathered now: it may name what is
+        to be named no more."""
+        with self._lock:
+            self._let_go += 1
+            self._kept = self._failed = None
+            if self._under_way is not None and self._under_way.done():
+                self._under_way = None
+
     def end(self) -> None:
         """Ends it; what is under way is not waited for."""
         self._thread.shutdown(wait=False, cancel_futures=True)
@@ -141,7 +151,7 @@ class Gatherer(Generic[Found]):
         return time.monotonic() >= failed.seconds or failed.version != self._version()
 
     def _gathered(self) -> Gathered[Found] | _Failed:
-        begun = time.monotonic()
+        begun, let_go = time.monotonic(), self._let_go
         version: object = None
         try:
             version = self._version()
@@ -152,5 +162,7 @@ class Gatherer(Generic[Found]):
             self._failed = failed = _Failed(trouble, trouble.__traceback__, version, again)
             return failed
         self._failed = None
-        self._kept = made = Gathered(found, version, at, time.monotonic())
+        made = Gathered(found, version, at, time.monotonic())
+        with self._lock:
+            self._kept = made if let_go == self._let_go else None
         return made

@@ -17,10 +17,12 @@ class Lately(Generic[Key, Value]):
 
     Args:
         most: how many are kept.
+        case_of: the case that the thing of a key is of; None for of none.
     """
 
-    def __init__(self, most: int) -> None:
+    def __init__(self, most: int, case_of: Callable[[Key], int | None] = lambda key: None) -> None:
         self._most = most
+        self._case_of = case_of
         self._kept: OrderedDict[Key, Value] = OrderedDict()
         self._lock = threading.Lock()
 
@@ -44,6 +46,10 @@ class Lately(Generic[Key, Value]):
         with self._lock:
             for key in [one for one in self._kept if goes(one)]:
                 del self._kept[key]
+
+    def forget(self, case: int | None) -> None:
+        """Lets go of what is of a case, or of all that is of one."""
+        self.drop(lambda key: self._case_of(key) is not None and case in (None, self._case_of(key)))
 
     def close(self) -> None:
         """Lets go of all of them."""

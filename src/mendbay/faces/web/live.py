@@ -31,6 +31,7 @@ class Pulse:
         self._make = looks
         self._boot = secrets.token_hex(4)
         self._counts: dict[str, int] = {}
+        self._heeded: dict[str, Callable[[], None]] = {}
         self._waiting: set[tuple[asyncio.AbstractEventLoop, asyncio.Event]] = set()
         self._lock = threading.Lock()
         self._ending = threading.Event()
@@ -57,6 +58,10 @@ class Pulse:
         self._wake()
         if self._thread is not None:
             self._thread.join(5)
+
+    def heed(self, name: str, do: Callable[[], None]) -> None:
+        """Has something done after every change, before pages are told of it; in the thread that looks."""
+        self._heeded[name] = do
 
     def tell(self, name: str) -> None:
         """Counts a change that no look would see."""
@@ -107,6 +112,9 @@ class Pulse:
             after = {name: _looked(look) for name, look in looks.items()}
             changed = [name for name in looks if after[name] != before[name]]
             before = after
+            for name in changed:
+                if name in self._heeded:
+                    _looked(self._heeded[name])  # one that fails must not end the looking
             if changed:
                 with self._lock:
                     for name in changed:

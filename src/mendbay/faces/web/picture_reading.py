@@ -166,6 +166,12 @@ class PictureReading:
         with self._lock:
             return sum(one.left for one in self._tasks if one.place[0] == case)
 
+    def forget(self, case: int | None) -> None:
+        """Keeps nothing of how the readings of a case ended; None for those of all."""
+        with self._lock:
+            for place in [one for one in self._outcomes if case in (None, one[0])]:
+                del self._outcomes[place]
+
     def await_quiet(self, seconds: float) -> bool:
         """Waits until nothing is left to be read; whether that came."""
         with self._quiet:

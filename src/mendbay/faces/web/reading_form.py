@@ -163,7 +163,7 @@ class FormsLookedAt:
     the server runs, so that whoever goes back, or loads the page again, types nothing twice."""
 
     def __init__(self) -> None:
-        self._kept: Lately[tuple[int, str], Mapping[str, Any]] = Lately(FORMS_KEPT)
+        self._kept: Lately[tuple[int, str], Mapping[str, Any]] = Lately(FORMS_KEPT, _case_of)
 
     def put(self, case: int, who: str, said: Mapping[str, Any]) -> None:
         """Keeps what a form says, but for reasons, which count for one order alone."""
@@ -177,13 +177,17 @@ class FormsLookedAt:
         """It is begun."""
         self._kept.drop(lambda key: key == (case, who))
 
-    def forget(self, case: int) -> None:
-        """The case is forgotten."""
-        self._kept.drop(lambda key: key[0] == case)
+    def forget(self, case: int | None) -> None:
+        """The case is forgotten; None for all."""
+        self._kept.forget(case)
 
     def close(self) -> None:
         """Lets go of all of them."""
         self._kept.close()
+
+
+def _case_of(key: tuple[int, str]) -> int:
+    return key[0]
 
 
 def forms_looked_at(visit: Visit) -> FormsLookedAt:

@@ -61,7 +61,11 @@ class Visit:
 
         Args:
             options: of `wiring.open_bench`.
+
+        Raises:
+            LedgerError: the ledger is not there, or cannot be opened.
         """
+        self.desk.look_at_ledger()
         with open_bench(self.desk.home, tell=self._hear, who=self.who or None, **options) as bench:
             yield bench
 

@@ -60,6 +60,12 @@ class Weigher:
         """Why a case could not be worked out, as a sentence; empty where it was, or waits."""
         return self._failed.get(case, "")
 
+    def forget(self, case: int | None) -> None:
+        """Keeps nothing of why a case could not be worked out; None for all, which are tried again."""
+        with self._wake:
+            for number in [one for one in self._failed if case in (None, one)]:
+                del self._failed[number]
+
     def get_ready(self) -> None:
         """Has read what all cases rest on, so that the first page of triage need not wait for it."""
         with self._wake:

@@ -14,10 +14,7 @@ from mendbay.faces.web.card import card_of
 from mendbay.faces.web.case_works import ask_to_stop, order_work, shown_works
 from mendbay.faces.web.drawing import shown_name
 from mendbay.faces.web.fields import choice, day, flag, line, number, several, text
-from mendbay.faces.web.reading_form import forms_looked_at
 from mendbay.faces.web.views.hand_back import keep_until, keeping_mark
-from mendbay.faces.web.views.letters import forget_texts
-from mendbay.faces.web.views.take_in_file import forget_entered
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.close_case import (
     Closing,
@@ -236,10 +233,7 @@ def forget_now(visit: Visit) -> Answer:
         visit.require_unchanged("what the case holds", *_forgotten_mark(plan))
         # no one step of the ledger: it removes files as well, and holds the case against the same rules
         done = forget(bench, shop_copies(visit.desk.home), case, visit.said["reason"])
-    forget_texts(visit, case)
-    forget_entered(visit, case)
-    forms_looked_at(visit).forget(case)
-    visit.desk.let_go_of_cases()
+    visit.desk.forget(case)
     told = f"Case {case} is forgotten. The ledger names the customer no more."
     if done.entries:
         told += f" The head of its custody log stays: {Head(done.entries, done.head).text}"

@@ -86,10 +86,9 @@ def letter(visit: Visit) -> Answer:
 
 
 def _kept(visit: Visit) -> Lately[tuple[int, str], Mail]:
-    found: Lately[tuple[int, str], Mail] = visit.desk.keep(KEPT, lambda: Lately(MOST_KEPT))
+    found: Lately[tuple[int, str], Mail] = visit.desk.keep(KEPT, lambda: Lately(MOST_KEPT, _case_of))
     return found
 
 
-def forget_texts(visit: Visit, case: int) -> None:
-    """Drops the texts of a case that the server holds."""
-    _kept(visit).drop(lambda key: key[0] == case)
+def _case_of(key: tuple[int, str]) -> int:
+    return key[0]

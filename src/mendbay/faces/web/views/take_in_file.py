@@ -93,10 +93,5 @@ def entered(visit: Visit) -> Answer:
 
 
 def _kept(visit: Visit) -> Lately[int, Entered]:
-    found: Lately[int, Entered] = visit.desk.keep(KEPT, lambda: Lately(MOST_KEPT))
+    found: Lately[int, Entered] = visit.desk.keep(KEPT, lambda: Lately(MOST_KEPT, int))
     return found
-
-
-def forget_entered(visit: Visit, case: int) -> None:
-    """Drops what the server holds of the answers of a case."""
-    _kept(visit).drop(lambda key: key == case)
