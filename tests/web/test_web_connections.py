@@ -50,7 +50,7 @@ def _served(home: Path, kind: type[Connection], most: int) -> Iterator[Address]:
     inner = app.application(serve.Desk(home, rules, Pulse(lambda: changes_of(home))))
     server = uvicorn.Server(
         uvicorn.Config(
-            inner, log_level="error", limit_concurrency=most, http=kind, timeout_graceful_shutdown=1
+            inner, log_level="warning", limit_concurrency=most, http=kind, timeout_graceful_shutdown=1
         )
     )
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
@@ -104,6 +104,14 @@ def test_an_answer_that_takes_long_is_waited_for(hasty: Address) -> None:
         time.sleep(1)
         mine.sendall(b"wrong")
         assert mine.recv(1 << 16).startswith(b"HTTP/1.1 403")
+
+
+def test_what_a_page_elsewhere_asks_for_fills_no_terminal(
+    at: Address, caplog: pytest.LogCaptureFixture
+) -> None:
+    wish = "Connection: Upgrade\r\nUpgrade: websocket\r\n\r\n"
+    assert _ask(at, PAGE.replace("Connection: close\r\n\r\n", wish)).startswith(b"HTTP/1.1 200")
+    assert caplog.text == ""
 
 
 def test_a_key_that_never_arrives_is_not_waited_for(at: Address, monkeypatch: pytest.MonkeyPatch) -> None:

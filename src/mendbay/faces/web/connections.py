@@ -41,6 +41,10 @@ class Connection(H11Protocol):
         self._forget_timer()
         super().connection_lost(exc)
 
+    def _unsupported_upgrade_warning(self) -> None:
+        """Says nothing: any page of a browser can ask for one, and a terminal is no place for what strangers
+        have it say."""
+
     def _make_room(self, limit: int) -> None:
         """Ends others that wait until this one has its place, first those that never asked, and of them the
         oldest."""
