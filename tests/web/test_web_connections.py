@@ -50,7 +50,12 @@ def _served(home: Path, kind: type[Connection], most: int) -> Iterator[Address]:
     inner = app.application(serve.Desk(home, rules, Pulse(lambda: changes_of(home))))
     server = uvicorn.Server(
         uvicorn.Config(
-            inner, log_level="warning", limit_concurrency=most, http=kind, timeout_graceful_shutdown=1
+            inner,
+            log_level="warning",
+            log_config=None,
+            limit_concurrency=most,
+            http=kind,
+            timeout_graceful_shutdown=1,
         )
     )
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)

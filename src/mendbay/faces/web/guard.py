@@ -18,6 +18,8 @@ from starlette.requests import cookie_parser
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+NEIGHBOUR = "neighbour"
+"""In the state of a request, whether another account of this machine asks a server that asks for no key."""
 POLICY = "; ".join(
     (
         "default-src 'none'",
@@ -116,6 +118,12 @@ class Guard:
         headers, method, path = Headers(scope=scope), scope["method"], scope["path"]
         if len(headers.getlist("host")) != 1 or headers["host"].lower() not in self._rules.hosts:
             return _plain("This server does not go by that name.", 421)
+        if scope.get("state", {}).get(NEIGHBOUR):
+            return _plain(
+                "This bench is served for another account of this machine. `mendbay bench serve --with-key` "
+                "lets in whoever has its key.",
+                403,
+            )
         if len(path) > PATH_LIMIT:
             return _plain("There is no page of that address.", 404)
         if method not in (*SAFE, "POST"):
