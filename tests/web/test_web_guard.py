@@ -52,6 +52,38 @@ def test_a_change_from_elsewhere_changes_nothing(web: Web, origin: str | None) -
         assert bench.ledger.cases() == ()
 
 
+def test_two_origins_are_none(web: Web) -> None:
+    headers = [("origin", ORIGIN), ("origin", "http://evil.example"), ("host", HOST)]
+    assert web.client.post("/cases/open", data={"customer": "Ada"}, headers=headers).status_code == 403
+
+
+@pytest.mark.parametrize("site", ["cross-site", "same-site"])
+@pytest.mark.parametrize(
+    ("mode", "dest", "status"),
+    [
+        ("no-cors", "image", 403),
+        ("no-cors", "script", 403),
+        ("cors", "empty", 403),
+        ("no-cors", "empty", 403),
+        ("navigate", "iframe", 403),
+        ("navigate", "document", 200),
+    ],
+)
+def test_a_page_of_another_server_draws_nothing_in(
+    web: Web, site: str, mode: str, dest: str, status: int
+) -> None:
+    said = {"sec-fetch-site": site, "sec-fetch-mode": mode, "sec-fetch-dest": dest}
+    answer = web.client.get("/lessons/lessons.pdf" if status == 403 else "/cases", headers=said)
+    assert answer.status_code == status
+    assert "access-control-allow-origin" not in answer.headers
+
+
+@pytest.mark.parametrize("site", ["same-origin", "none"])
+def test_pages_of_its_own_and_typed_addresses_are_answered(web: Web, site: str) -> None:
+    said = {"sec-fetch-site": site, "sec-fetch-mode": "no-cors", "sec-fetch-dest": "style"}
+    assert web.client.get("/cases", headers=said).status_code == 200
+
+
 def test_no_change_by_get(web: Web) -> None:
     assert web.client.get("/cases/open?customer=Ada").status_code == 405
     with web.bench() as bench:

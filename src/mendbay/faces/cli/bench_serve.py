@@ -39,8 +39,9 @@ def serve(
 ) -> None:
     """Serve the bench as pages for a browser, until Ctrl-C.
 
-    Only this machine can reach it, unless --address says otherwise: then whoever opens it needs the key that
-    is shown here. What is being read when it ends goes on, and is shown again when it is back.
+    Only your own account of this machine is answered, unless --address or --with-key says otherwise: then
+    whoever opens it needs the key that is shown here. What is being read when it ends goes on, and is shown
+    again when it is back.
     """
     words = [sys.executable, "-m", "mendbay.faces.web", "--address", address, "--port", str(port)]
     if screen.home is not None:

@@ -50,6 +50,8 @@ WORKS_KEPT = 500
 """Works that ended, of which the newest are kept (own choice)."""
 TIDY_SECONDS = 6 * 3600.0
 """How often what is kept no longer is removed while the server runs (own choice)."""
+DOOR_SECONDS = 10.0
+"""How long the key may be on its way to the door (own choice)."""
 YEAR_SECONDS = 365 * 86_400
 VIEWS = (
     "today",
@@ -293,6 +295,7 @@ class _Application:
         status = trouble.status_code if isinstance(trouble, HTTPException) else 404
         words = {
             404: "There is no page of that address.",
+            408: "It did not arrive in time.",
             405: "That address is not asked in this way.",
             413: "That is more than is taken at once: nothing was kept.",
         }
@@ -341,7 +344,11 @@ class _Application:
         """Where the key is asked for and given."""
         rules = self._desk.rules
         if request.method == "POST":
-            form = await request.form(max_files=0, max_fields=2)
+            try:
+                async with asyncio.timeout(DOOR_SECONDS):
+                    form = await request.form(max_files=0, max_fields=2)
+            except TimeoutError:  # or whoever has no key would hold its place for ever
+                raise HTTPException(408) from None
             key = form.get("key", "")
             if not (rules.key and isinstance(key, str) and rules.opens(key)):
                 return self._told(

@@ -18,6 +18,8 @@ from starlette.requests import cookie_parser
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+NEIGHBOUR = "neighbour"
+"""In the state of a request, whether another account of this machine asks a server that asks for no key."""
 POLICY = "; ".join(
     (
         "default-src 'none'",
@@ -96,6 +98,7 @@ class Guard:
     def __init__(self, app: ASGIApp, rules: Rules) -> None:
         self._app = app
         self._rules = rules
+        self._origins = [[one] for one in rules.origins]
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -115,11 +118,19 @@ class Guard:
         headers, method, path = Headers(scope=scope), scope["method"], scope["path"]
         if len(headers.getlist("host")) != 1 or headers["host"].lower() not in self._rules.hosts:
             return _plain("This server does not go by that name.", 421)
+        if scope.get("state", {}).get(NEIGHBOUR):
+            return _plain(
+                "This bench is served for another account of this machine. `mendbay bench serve --with-key` "
+                "lets in whoever has its key.",
+                403,
+            )
         if len(path) > PATH_LIMIT:
             return _plain("There is no page of that address.", 404)
         if method not in (*SAFE, "POST"):
             return _plain("Only GET, HEAD and POST are answered here.", 405, {"allow": "GET, HEAD, POST"})
-        if method == "POST" and headers.get("origin", "").lower() not in self._rules.origins:
+        if method in SAFE and _is_drawn_in_from_elsewhere(headers):
+            return _plain("This was asked by a page of another server: nothing is shown to it.", 403)
+        if method == "POST" and [one.lower() for one in headers.getlist("origin")] not in self._origins:
             return _plain("This did not come from a page of this server: nothing was changed.", 403)
         if method == "POST" and not _length_fits(headers, self._limit(scope)):
             return _plain("That is more than is taken at once: nothing was kept.", 413)
@@ -133,6 +144,17 @@ class Guard:
 
 def _plain(text: str, status: int, headers: dict[str, str] | None = None) -> Response:
     return PlainTextResponse(f"{text}\n", status, headers)
+
+
+def _is_drawn_in_from_elsewhere(headers: Headers) -> bool:
+    """Whether a browser asks because another server's page wants to load something here, as a picture, a
+    script, or ahead of time. That page may not see the answer, but it could have the machine draw papers and
+    pictures without end while drives are read. A link that a person follows is no such thing. By what
+    browsers say of their requests (W3C Fetch Metadata); nothing else says it, and none that cannot be trusted
+    says it over a network without encryption."""
+    if headers.get("sec-fetch-site", "same-origin") in ("same-origin", "none"):
+        return False
+    return (headers.get("sec-fetch-mode"), headers.get("sec-fetch-dest")) != ("navigate", "document")
 
 
 def _length_fits(headers: Headers, limit: int) -> bool:

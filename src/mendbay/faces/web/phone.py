@@ -15,6 +15,7 @@ import uvicorn
 from starlette.datastructures import UploadFile
 
 from mendbay.core.errors import CannotServe
+from mendbay.faces.web.connections import Connection
 from mendbay.faces.web.phone_app import phone_application
 from mendbay.faces.web.phone_keys import KEY_SECONDS, PhoneKey, PhoneKeys
 from mendbay.faces.web.picture_intake import take_pictures
@@ -131,6 +132,7 @@ class PhoneDoor:
             proxy_headers=False,
             lifespan="off",
             limit_concurrency=CONNECTIONS,
+            http=Connection,
             timeout_graceful_shutdown=1,
             ws="none",
             h11_max_incomplete_event_size=1 << 15,

@@ -14,9 +14,11 @@ import uvicorn
 
 from mendbay.core.errors import CannotServe, UsageError
 from mendbay.faces.web.app import application
+from mendbay.faces.web.connections import Connection
 from mendbay.faces.web.desk import Desk
 from mendbay.faces.web.guard import Rules
 from mendbay.faces.web.live import Pulse
+from mendbay.faces.web.neighbours import OwnConnection
 from mendbay.wiring import changes_of, home_folder, open_bench
 
 PORT = 8437
@@ -105,6 +107,7 @@ def serve(home: Path | None, where: Listening, say: Callable[[Served], None]) ->
             ws="none",
             h11_max_incomplete_event_size=1 << 15,
             limit_concurrency=CONNECTIONS,
+            http=Connection if key else OwnConnection,
         )
         uvicorn.Server(config).run(sockets=[listener])
 
