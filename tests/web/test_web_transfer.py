@@ -18,12 +18,14 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pypdf import PdfReader
 
+from mendbay.case.consents import Word
 from mendbay.case.records import Bay
 from mendbay.core.clock import SystemClock
 from mendbay.core.note import NoteKind
 from mendbay.faces.web import case_works
 from mendbay.faces.web.views import board_rom, board_transfer
 from mendbay.faces.web.visit import Visit
+from mendbay.jobs.consents import give_word
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.transfer_rom import Planned
 from mendbay.jobs.work_port import WorkKind, WorkOrder
@@ -307,6 +309,30 @@ def test_whose_chip_is_whose_needs_a_word_where_no_number_tells(bench: Bench) ->
     said = text_of(bench.post("write", 409, roles_checked=""))
     assert "--roles-checked" not in said
     assert bench.content("donor") == DONOR
+
+
+def test_the_customers_word_is_asked_for_before_the_chip_is_written(bench: Bench) -> None:
+    bench.planned()
+    about = "fitting another board and moving the ROM"
+    assert f"Nobody asked the customer yet about {about}" in text_of(bench.page())
+    with bench.web.bench() as shop:
+        give_word(shop, 1, "board-swap", Word.NO)
+    page = bench.page()
+    assert "Nobody asked the customer yet" not in page
+    assert 'name="although"' in page
+    before = bench.everything()
+    said = text_of(bench.post("write", 409))
+    assert f"The customer refused {about} in case 1." in said
+    assert "--" not in said
+    assert bench.everything() == before
+    with bench.web.bench() as shop:
+        give_word(shop, 1, "board-swap", Word.ASK)
+    said = text_of(bench.post("write", 409))
+    assert "wants to be asked each time" in said
+    assert "--" not in said
+    assert 'name="customer_asked"' in bench.page()
+    bench.post("write", customer_asked="yes")
+    assert bench.content("donor") == PATIENT
 
 
 def test_no_supply_is_given_that_was_not_ticked(bench: Bench) -> None:

@@ -12,7 +12,7 @@ from mendbay.board.transfer_plan import Purpose, Role, TransferPlan
 from mendbay.core.quantity import counted
 from mendbay.jobs.measure_board import Measured
 from mendbay.jobs.rom_reads import RomRead
-from mendbay.jobs.transfer_rom import Proven
+from mendbay.jobs.transfer_rom import Planned, Proven
 
 CHIP = ("static", "clip")
 """Cautions before a clip goes onto a chip."""
@@ -47,6 +47,29 @@ def plan_sentence(plan: TransferPlan) -> str:
         f"{counted(plan.patient.reads, 'agreeing read')}) to the {plan.target.role.chip} "
         f"{plan.target.chip_name}, {counted(len(plan.steps), 'block')} to change."
     )
+
+
+def customer_sentences(planned: Planned, case: int) -> list[str]:
+    """What the customer said of moving the ROM and has to be heeded before it is written; none once it is."""
+    if not planned.may_write:
+        return []
+    said = []
+    if planned.not_asked:
+        said.append(
+            f"Nobody asked the customer yet about {' and '.join(planned.not_asked)}: mendbay case consent "
+            f"{case}"
+        )
+    if planned.due.refused:
+        said.append(
+            f"The customer refused {planned.due.refused}: the chip is written only with a reason, which "
+            "custody keeps (--although-refused)."
+        )
+    if planned.due.asking:
+        said.append(
+            f"The customer wants to be asked each time before {planned.due.asking}; custody keeps that you "
+            "did (--customer-asked)."
+        )
+    return said
 
 
 def rules_sentence(plan: TransferPlan) -> str:

@@ -68,6 +68,7 @@ class WriteChip:
         plan: digest of the plan that the person saw.
         restore: the backup is put back instead.
         roles_checked, same_chip, put_away: a person's word, see `transfer_rom.carry_out`.
+        although, asked: what the customer's word asks for, see there.
     """
 
     bay: str
@@ -77,6 +78,8 @@ class WriteChip:
     same_chip: bool
     put_away: bool
     clip: ClipSaid
+    although: str = ""
+    asked: bool = False
 
 
 def read_chip_options(given: GivenOptions) -> ReadChip:
@@ -103,6 +106,8 @@ def write_chip_options(given: GivenOptions) -> WriteChip:
         given.flag("same_chip"),
         given.flag("patient_put_away"),
         _clip(given),
+        given.text("although_refused"),
+        given.flag("customer_asked"),
     )
 
 

@@ -176,6 +176,17 @@ def word_due(bench: Bench, case: int, needed: Sequence[str]) -> WordDue:
     )
 
 
+def nobody_asked(bench: Bench, case: int, needed: Sequence[str]) -> tuple[Risk, ...]:
+    """Of the consents a step rests on those that nobody spoke of with the customer; it is not held back.
+
+    Raises:
+        NoSuchCase: there is no such case.
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    known = consents_of(bench, case)
+    return tuple(risk_called(one) for one in needed if one not in known)
+
+
 def require_asked(bench: Bench, case: int, needed: Sequence[str], asked: bool) -> str:
     """What a step needs of that before which the customer wants to be asked each time, in words; empty if
     nothing.

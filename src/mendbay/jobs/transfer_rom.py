@@ -39,6 +39,14 @@ from mendbay.core.quantity import counted
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Journals, ShopFiles
 from mendbay.jobs.clip import Clip
+from mendbay.jobs.consents import (
+    WordDue,
+    nobody_asked,
+    note_asked,
+    refused_although,
+    require_asked,
+    word_due,
+)
 from mendbay.jobs.events import StepProgress
 from mendbay.jobs.learn_rom import CheckedRom, failed_sentences
 from mendbay.jobs.ports import KeptFile
@@ -62,6 +70,9 @@ from mendbay.jobs.rom_reads import (
 from mendbay.jobs.transfer_notes import GIVEN_UP, RESTORED
 from mendbay.jobs.withdraw import reason_of, require_reason, withdraw
 
+NEEDED = ("board-swap",)
+"""The customer's word that moving the ROM rests on (`consents.toml`). Putting a backup back rests on none."""
+NOTHING_DUE = WordDue("", "")
 READ_HERE = "the chip, read by Mendbay"
 READ_ELSEWHERE = "files made with another programmer"
 READ_BEFORE = "files with what Mendbay read before"
@@ -85,6 +96,10 @@ class Planned:
     unfinished: bool = False
     """Whether a block was begun, and the chip not read back right since: it holds parts of both."""
     given_up: bool = False
+    not_asked: tuple[str, ...] = ()
+    """What nobody asked the customer about yet that it rests on, in words; it forbids nothing."""
+    due: WordDue = NOTHING_DUE
+    """What the customer's word asks for before it is written."""
 
     @property
     def may_write(self) -> bool:
@@ -204,6 +219,8 @@ def plan_transfer(
         remarks=_remarks(whose),
         remark_step=whose.next_step,
         needs_word=whose.needs_word,
+        not_asked=_not_asked(bench, case),
+        due=_word_due(bench, case, False),
     )
 
 
@@ -290,7 +307,19 @@ def tell_plan(bench: Bench, shop: ShopFiles, journals: Journals, case: int, bay:
         needs_word=whose.needs_word and certificate is None,
         unfinished=unfinished,
         given_up=bool(given_up),
+        not_asked=_not_asked(bench, case),
+        due=_word_due(bench, case, unfinished),
     )
+
+
+def _not_asked(bench: Bench, case: int) -> tuple[str, ...]:
+    return tuple(one.title for one in nobody_asked(bench, case, NEEDED))
+
+
+def _word_due(bench: Bench, case: int, unfinished: bool) -> WordDue:
+    """Going on with what was cut off is no new step: nobody is asked once more."""
+    due = word_due(bench, case, NEEDED)
+    return replace(due, asking="") if unfinished else due
 
 
 def _remarks(whose: WhoseIsWhose) -> tuple[str, ...]:
@@ -326,6 +355,8 @@ def carry_out(
     roles_checked: bool = False,
     right_chip: bool = False,
     plan_digest: str = "",
+    although: str = "",
+    asked: bool = False,
 ) -> Proven:
     """Writes what the newest plan says, or goes on where it was cut off, and proves the result.
 
@@ -339,8 +370,14 @@ def carry_out(
             without it where no serial number tells whose chip is whose; putting the backup back needs none.
         right_chip: a person's word that the chip on the clip is the one to be written.
         plan_digest: of the plan that the person saw; empty for whichever is the newest.
+        although: why it is written, where the customer refused that the ROM is moved; custody keeps it.
+        asked: the customer, who wants to be asked each time before that, was asked and said yes.
 
     Raises:
+        HeldBack: the customer refused that the ROM is moved, or wants to be asked before and was not; nothing
+            was written.
+        CustodyBroken: custody tells the customer's word otherwise than the case's notes.
+        UsageError: the reason names the customer or seems to hold a password.
         TransferRefused: there is no plan, or the newest is another than was seen; something speaks against
             it, the chip is another one, or a person's word is needed.
         ProgrammerError: the chip does not answer; nothing was written.
@@ -360,6 +397,9 @@ def carry_out(
         done = _certificates(bench, case, bay, plan)
         unfinished = outcome(journal.lines()).unfinished
         certified = bool(done) and done[-1].subject == plan.job and not unfinished
+        word = CustomersWord()
+        if not (restore or certified):
+            word = customers_word(bench, case, bay, although, asked, unfinished)
         evidence = _evidence_of(bench, None if restore or certified else shop, case, bay, plan)
         # Restoring asks nothing: it gives a chip that a transfer began on what this chip held before, also
         # if the two were mixed up, when that is the only copy.
@@ -369,7 +409,7 @@ def carry_out(
             plan = restoring(plan, evidence, bench.now())
         verified = prepare(plan, evidence)
         bus, _ = held.enter_context(clip.identified())
-        run = _Run(bench, case, bay, verified, journal, clip.name, len(journal.lines()), on_word)
+        run = _Run(bench, case, bay, verified, journal, clip.name, len(journal.lines()), on_word, word)
         with run.told():
             certificate = write(
                 verified,
@@ -395,6 +435,37 @@ def carry_out(
             )
             kept = _note_done(bench, case, bay, plan, certificate, run.what)
     return Proven(certificate, kept, f"{run.again} --patient-put-away" if certificate.may_be_patients else "")
+
+
+@dataclass(frozen=True, slots=True)
+class CustomersWord:
+    """What custody is told of the customer's word when the writing begins.
+
+    Args:
+        against: what they refused of it; although: why it is done all the same.
+        asked: about what they were asked this time.
+    """
+
+    against: str = ""
+    although: str = ""
+    asked: str = ""
+
+
+def customers_word(
+    bench: Bench, case: int, bay: str, although: str, asked: bool, unfinished: bool
+) -> CustomersWord:
+    """
+    Args:
+        although, asked: as `carry_out` takes them.
+        unfinished: it was cut off, and goes on; nobody is asked once more for that.
+
+    Raises:
+        HeldBack, CustodyBroken, UsageError: as `carry_out`.
+    """
+    instead = f"mendbay rom restore {case} {bay} puts the backup back" if unfinished else ""
+    against = refused_although(bench, case, NEEDED, although, instead=instead)
+    titles = "" if unfinished else require_asked(bench, case, NEEDED, asked)
+    return CustomersWord(against, although.strip(), titles)
 
 
 def _word_on_roles(whose: WhoseIsWhose, certified: bool, roles_checked: bool) -> bool:
@@ -455,6 +526,7 @@ class _Run:
     clip: str
     before: int
     roles_on_word: bool = False
+    word: CustomersWord = CustomersWord()
 
     @property
     def plan(self) -> TransferPlan:
@@ -477,6 +549,12 @@ class _Run:
         self.bench.custody(
             self.case, f"{self.what}: begun", f"bay {self.bay}, {chip}, plan {self.plan.digest}{word}"
         )
+        said, thing = self.word, f"bay {self.bay}, {chip}"
+        note_asked(self.bench, self.case, said.asked, [thing], "rom")
+        if said.against:
+            done = f"{self.what} although the customer refused {said.against}"
+            self.bench.custody(self.case, done, f"{thing}; {said.although}")
+            self.bench.note(self.case, "rom", f"{done[:1].upper()}{done[1:]}: {said.although}")
 
     def keep(self, reads: Sequence[bytes]) -> None:
         """Keeps what a chip with open blocks holds, before these are written again."""

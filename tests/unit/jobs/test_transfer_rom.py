@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -15,8 +16,10 @@ from mendbay.board.number_form import Kind
 from mendbay.board.transfer import Certificate
 from mendbay.board.transfer_journal import BEGUN, TransferJournal, journal_line
 from mendbay.board.transfer_plan import Padding, Purpose, Role
+from mendbay.case.consents import Word
 from mendbay.case.records import Case
 from mendbay.core.errors import (
+    HeldBack,
     Interrupted,
     LedgerError,
     ProgrammerError,
@@ -32,6 +35,7 @@ from mendbay.jobs.bench import Bench
 from mendbay.jobs.board_ports import Programmers
 from mendbay.jobs.certify_rom import certificates_kept
 from mendbay.jobs.clip import Clip
+from mendbay.jobs.consents import WordDue, give_word
 from mendbay.jobs.learn_rom import check_rom, learn_family
 from mendbay.jobs.read_pictures import correct_identifier
 from mendbay.jobs.rom_reads import keep_files, newest_sitting, read_chip, rom_reads, withdraw_sitting
@@ -81,16 +85,16 @@ def both_read(bench: Bench, clips: Clips) -> None:
 
 
 def written(
-    bench: Bench, clips: Clips, journals: JournalFiles, clip: str = "donor", **more: bool
+    bench: Bench, clips: Clips, journals: JournalFiles, clip: str = "donor", **more: Any
 ) -> Certificate:
     return proven(bench, clips, journals, clip, **more).certificate
 
 
-def proven(bench: Bench, clips: Clips, journals: JournalFiles, clip: str = "donor", **more: bool) -> Proven:
+def proven(bench: Bench, clips: Clips, journals: JournalFiles, clip: str = "donor", **more: Any) -> Proven:
     return carry_out(bench, Clip(clips, clip, yes), shop_of(bench), journals, 1, "1", **more)
 
 
-def cut_off(bench: Bench, clips: Clips, journals: JournalFiles, after: int = 40, **more: bool) -> None:
+def cut_off(bench: Bench, clips: Clips, journals: JournalFiles, after: int = 40, **more: Any) -> None:
     """A transfer, or its restoring, whose adapter is unplugged in the middle."""
     with pytest.raises(TransferIncomplete):
         carry_out(bench, Clip(CutClips(clips, after), "donor", yes), shop_of(bench), journals, 1, "1", **more)
@@ -142,6 +146,51 @@ def test_the_patients_data_moves_and_is_proven(bench: Bench, clips: Clips, journ
     said = proven(bench, clips, journals, put_away=True)
     assert (said.certificate.may_be_patients, said.next_step) == (False, "")
     assert custody_of(bench)[-1] == f"{looked}; that it is not the patient's own rests on a person's word"
+
+
+def test_the_customers_word_on_moving_the_rom_is_held_to(
+    bench: Bench, clips: Clips, journals: JournalFiles
+) -> None:
+    both_read(bench, clips)
+    planned = plan_transfer(bench, journals, 1, "1", Role.DONOR)
+    assert planned.not_asked == ("fitting another board and moving the ROM",)
+    give_word(bench, 1, "board-swap", Word.NO)
+    told = tell_plan(bench, shop_of(bench), journals, 1, "1")
+    assert (told.not_asked, told.due) == ((), WordDue("fitting another board and moving the ROM", ""))
+    with pytest.raises(HeldBack, match="refused fitting another board and moving the ROM"):
+        written(bench, clips, journals)
+    give_word(bench, 1, "board-swap", Word.ASK)
+    told = tell_plan(bench, shop_of(bench), journals, 1, "1")
+    assert told.due == WordDue("", "fitting another board and moving the ROM")
+    with pytest.raises(HeldBack, match="wants to be asked each time"):
+        written(bench, clips, journals)
+    assert clips.chips["donor"].content == DONOR
+    assert not [one for one in custody_of(bench) if "ROM written" in one]
+
+    cut_off(bench, clips, journals, asked=True)
+    assert custody_of(bench).count("the customer was asked this time, and said yes") == 1
+    assert tell_plan(bench, shop_of(bench), journals, 1, "1").due == WordDue("", ""), (
+        "going on is no new step"
+    )
+    give_word(bench, 1, "board-swap", Word.NO)
+    with pytest.raises(HeldBack) as held:
+        written(bench, clips, journals)
+    assert "mendbay rom restore 1 1 puts the backup back" in held.value.next_step
+    written(bench, clips, journals, although="they said yes by telephone after all")
+    assert clips.chips["donor"].content == PATIENT
+    against = [one for one in bench.ledger.custody(1) if "although the customer refused" in one.what]
+    assert [one.item.partition("; ")[2] for one in against] == ["they said yes by telephone after all"]
+
+
+def test_a_backup_is_put_back_whatever_the_customer_said(
+    bench: Bench, clips: Clips, journals: JournalFiles
+) -> None:
+    both_read(bench, clips)
+    plan_transfer(bench, journals, 1, "1", Role.DONOR)
+    cut_off(bench, clips, journals)
+    give_word(bench, 1, "board-swap", Word.NO)
+    written(bench, clips, journals, restore=True)
+    assert clips.chips["donor"].content == DONOR
 
 
 def test_a_finished_transfer_is_not_overwritten_by_its_backup(

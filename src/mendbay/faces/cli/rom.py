@@ -23,11 +23,13 @@ from mendbay.faces.board_words import (
     CHIP,
     chip_json,
     chip_sentences,
+    customer_sentences,
     plan_sentence,
     proven_json,
     read_json,
     rules_sentence,
 )
+from mendbay.faces.cli.asked_option import CUSTOMER_ASKED
 from mendbay.faces.cli.caution_words import say_cautions
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.faces.family_words import (
@@ -475,6 +477,13 @@ SAME_CHIP = click.option(
     is_flag=True,
     help="On your word the patient's chip is put away: a finished chip then counts as proven.",
 )
+@click.option(
+    "--although-refused",
+    default="",
+    metavar="REASON",
+    help="Write it although the customer refused that the ROM is moved; custody keeps the reason.",
+)
+@CUSTOMER_ASKED
 @click.pass_obj
 @on_clip
 def write(
@@ -485,6 +494,8 @@ def write(
     roles_checked: bool,
     same_chip: bool,
     put_away: bool,
+    although_refused: str,
+    customer_asked: bool,
     clip: Clip,
 ) -> None:
     """Write the chip as planned, and prove it.
@@ -502,6 +513,8 @@ def write(
         same_chip=same_chip,
         put_away=put_away,
         roles_checked=roles_checked,
+        although=although_refused,
+        asked=customer_asked,
     )
 
 
@@ -586,6 +599,8 @@ def _carry_out(
     same_chip: bool = False,
     put_away: bool = False,
     roles_checked: bool = False,
+    although: str = "",
+    asked: bool = False,
 ) -> None:
     shop, journals = shop_files(screen.home), transfer_journals(screen.home)
     with open_bench(screen.home, tell=screen.tell) as bench, screen.told_to_end():
@@ -620,6 +635,8 @@ def _carry_out(
             same_chip=same_chip,
             put_away=put_away,
             roles_checked=roles_checked,
+            although=although,
+            asked=asked,
             right_chip=True,  # said just now, or by --yes
         )
     certificate = done.certificate
@@ -862,6 +879,7 @@ def _answer_plan(screen: Screen, planned: Planned, case: int, bay: str) -> None:
         lines.append(wrapped(planned.remark_step.replace("mendbay ", f"{called} "), "  "))
     if planned.needs_word:
         lines.append(wrapped("Otherwise writing asks for a person's word (--roles-checked).", "  "))
+    lines += [wrapped(one.replace("mendbay ", f"{called} ")) for one in customer_sentences(planned, case)]
     for number, step in enumerate(() if planned.restored else planned.steps, 1):
         lines.append(wrapped(f"{number}. {step.state}: {step.text}", "  "))
         if step.state != "done":
@@ -933,6 +951,9 @@ def _plan_json(planned: Planned) -> dict[str, object]:
         "refused_for": list(planned.reasons),
         "remarks": list(planned.remarks),
         "needs_word": planned.needs_word,
+        "customer_not_asked": list(planned.not_asked),
+        "customer_refused": planned.due.refused or None,
+        "customer_to_be_asked_now": planned.due.asking or None,
         "steps": [
             {"text": one.text, "state": str(one.state), "why": list(one.why), "cautions": list(one.cautions)}
             for one in planned.steps

@@ -31,6 +31,8 @@ FLAGS = (
     ("--same-chip", "the tick that this is the chip that was cut off"),
     ("--patient-put-away", "the tick that it is the target"),
     ("--in-spite REASON", "a reason"),
+    ("--although-refused REASON", "a reason"),
+    ("use --customer-asked", "tick that they were asked"),
     ("--fill", "the tick that fills the rest"),
     ("--programmer NAME", ""),
 )

@@ -60,7 +60,7 @@ def write_a_chip(
 
     Raises:
         Interrupted: it was stopped; what it says tells how the chip stands.
-        TransferRefused, ProgrammerError, TransferIncomplete: as `jobs.transfer_rom.carry_out`.
+        HeldBack, TransferRefused, ProgrammerError, TransferIncomplete: as `jobs.transfer_rom.carry_out`.
     """
     shop, journals = shop_files(home), transfer_journals(home)
     _say_before(bench, case)
@@ -84,6 +84,8 @@ def write_a_chip(
             roles_checked=options.roles_checked,
             right_chip=True,
             plan_digest=options.plan,
+            although=options.although,
+            asked=options.asked,
         )
     except TransferIncomplete as trouble:
         if bench.stop():

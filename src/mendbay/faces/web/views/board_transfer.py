@@ -18,6 +18,7 @@ from mendbay.faces import wording
 from mendbay.faces.board_words import CHIP, plan_sentence, rules_sentence
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
+from mendbay.faces.web.asked_field import CUSTOMER_ASKED
 from mendbay.faces.web.bay_choice import BAY, bay_choice, of_a_bay
 from mendbay.faces.web.card import card_of
 from mendbay.faces.web.chip_works import (
@@ -39,6 +40,7 @@ from mendbay.jobs.rom_doubts import fitting_family
 from mendbay.jobs.rom_reads import newest_sitting
 from mendbay.jobs.transfer_rom import (
     Planned,
+    customers_word,
     give_up,
     newest_reads,
     plan_transfer,
@@ -96,7 +98,7 @@ def _plan_or_none(visit: Visit, bench: Bench, case: int, bay: str) -> tuple[Plan
 
 def _marks(planned: Planned) -> tuple[object, ...]:
     plan = planned.plan
-    return plan.digest, planned.unfinished, planned.given_up, planned.reasons
+    return plan.digest, planned.unfinished, planned.given_up, planned.reasons, planned.not_asked, planned.due
 
 
 def _reads_marks(bench: Bench, case: int, bay: str) -> tuple[object, ...]:
@@ -137,6 +139,7 @@ def transfer(visit: Visit) -> Answer:
         "none": none,
         "none_next": none_next,
         "plan_words": _plan_words(planned.plan) if planned else (),
+        "not_asked": " and ".join(planned.not_asked) if planned and planned.may_write else "",
         "write_at": _write_at(planned) if planned and not busy else None,
         "done": planned is not None and _is_done(planned),
         "plan_mark": seen(*_marks(planned)) if planned else "",
@@ -229,6 +232,8 @@ def plan(visit: Visit) -> Answer:
         flag("roles_checked", "On my word each chip was read under its own name"),
         SAME_CHIP,
         flag("put_away", "On my word the chip on the clip is the target: a finished one counts as proven"),
+        line("although", "Why it is written although the customer refused it", limit=500),
+        CUSTOMER_ASKED,
     ],
 )
 def write(visit: Visit) -> Answer:
@@ -264,6 +269,7 @@ def _ordered(visit: Visit, *, restore: bool) -> Answer:
         word = not restore and said["roles_checked"]
         if not restore:
             planned.require_word(word)
+            customers_word(bench, case, at.bay, said["although"], said["customer_asked"], planned.unfinished)
         options = {
             "bay": at.bay,
             "plan": planned.plan.digest,
@@ -271,6 +277,8 @@ def _ordered(visit: Visit, *, restore: bool) -> Answer:
             "same_chip": said["same_chip"],
             "patient_put_away": not restore and said["put_away"],
             "roles_checked": word,
+            "although_refused": "" if restore else said["although"],
+            "customer_asked": not restore and said["customer_asked"],
             **clip,
         }
         order_chip_work(visit, bench, WorkKind.WRITE_CHIP, options)
