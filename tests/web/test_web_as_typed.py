@@ -22,7 +22,7 @@ from mendbay.jobs.put_down_wrongly import call_off
 from mendbay.jobs.quote_case import By, decide, make_quote
 from mendbay.jobs.quote_lines import Wish
 from mendbay.jobs.take_in import take_in
-from support.answers import Run, answer, one_line
+from support.answers import Run, answer, one_line, refused
 from support.commands import Commands, commands
 from support.web_client import Web, text_of
 
@@ -161,3 +161,24 @@ def test_both_say_the_same_once_a_quote_is_declined(
         assert one.removesuffix(".") in one_line(typed)
         assert one in one_line(text_of(page))
     assert told
+
+
+@pytest.mark.parametrize(
+    ("step", "bay", "why"),
+    [
+        ("dance", "", "There is no step 'dance'."),
+        ("read-rom", "", " is a step of a drive."),
+        ("smell", "1", " is a step of the box."),
+        ("look-at-room", "", " cannot be taken now"),
+        ("ask-history", "", " cannot be taken now"),
+    ],
+)
+def test_both_say_why_a_step_cannot_be_taken(web: Web, run: Run, step: str, bay: str, why: str) -> None:
+    with web.bench() as bench:
+        take_in(bench, "Quillmere Pottery", bays=[Bay(0, "1"), Bay(0, "2")])
+    assert run("triage", "tell", 1, "history", "dropped").returncode == 0
+    typed = refused(run, 2, "triage", "step", 1, step, *(("--bay", bay) if bay else ()))
+    page = text_of(web.client.get("/case/1/triage/step", params={"step": step, "bay": bay}).text)
+    for told in (typed, page):
+        assert why in told
+        assert ("hat it would tell is known" in told) is (step == "ask-history")

@@ -36,6 +36,8 @@ CHANCES = (
 )
 """Chances below which something is called so (own choice)."""
 
+NOTHING_CAME_IN = "nothing came in with this enquiry"
+"""Why a step cannot be taken that needs more than a question or a picture."""
 OVER = "The case is closed: nothing is to be done next."
 """In the place of steps, unless every one is asked for."""
 

@@ -1,13 +1,13 @@
-"""Which of all steps are shown first, and why a job would be given back as it is."""
+"""Which of all steps are shown first, why one is not offered, and why a job would be given back as it is."""
 
 from __future__ import annotations
 
-from enum import StrEnum
+from enum import Enum, StrEnum
 
 from mendbay.case.records import CaseKind
 from mendbay.jobs.triage_case import Triage
 from mendbay.triage.next_step import Offer
-from mendbay.triage.tables import StepKind
+from mendbay.triage.tables import Seat, StepKind
 
 SHOWN = 6
 """Steps in the short list; the same for the other drive is no further one (own choice)."""
@@ -23,6 +23,49 @@ class GivenBack(StrEnum):
     NOT_BEST = ""
     DEAR = "What can be done would cost more than the data is worth."
     REFUSED = "What the customer refused leaves nothing that would help."
+
+
+class NotOffered(Enum):
+    """Why a step that somebody names is not among those that can be taken."""
+
+    NO_SUCH_STEP = "there is none of that name"
+    OF_A_DRIVE = "it is of a drive, and none is named"
+    OF_NO_DRIVE = "a drive is named, and it is of none"
+    NOTHING_CAME_IN = "nothing came in with an enquiry that it could be done to"
+    NEEDS_FIRST = "what it needs is not known, or does not allow it"
+    KNOWN = "what it would tell is known"
+
+
+def why_not_offered(told: Triage, step: str, bay: str) -> NotOffered:
+    """Why a step is not offered.
+
+    Args:
+        bay: of the drive it would be of; empty for none.
+    """
+    known = told.belief.worlds.tables.steps.get(step)
+    if known is None:
+        return NotOffered.NO_SUCH_STEP
+    if known.seat is Seat.BAY and not bay:
+        return NotOffered.OF_A_DRIVE
+    if known.seat is not Seat.BAY and bay:
+        return NotOffered.OF_NO_DRIVE
+    if told.kind is CaseKind.ENQUIRY and not (known.asked or known.pictured):
+        return NotOffered.NOTHING_CAME_IN
+    if all(_is_met(told, sign, answer, bay) for sign, answer in known.needs):
+        return NotOffered.KNOWN
+    return NotOffered.NEEDS_FIRST
+
+
+def _is_met(told: Triage, sign: str, answer: str, bay: str) -> bool:
+    """Whether what a step needs is known, and allows it.
+
+    Args:
+        answer: the one that does; empty for any.
+    """
+    return any(
+        asked.sign == sign and bay in ("", asked.bay or bay) and answer in ("", known.answer)
+        for asked, known in told.known.items()
+    )
 
 
 def held(offer: Offer) -> bool:

@@ -244,8 +244,8 @@ def test_a_number_given_against_what_is_known_is_told_first(run: Run) -> None:
 
 def test_what_the_label_of_a_bay_says_is_put_right(run: Run) -> None:
     answer(run, "case", "bay", "1", "1=AL20-HX4/XY12")
-    again = refused(run, 40, "case", "bay", "1", "1=AL20-HX4/XY123")
-    assert "mendbay case bay --amend puts this one right" in again
+    again = refused(run, 2, "case", "bay", "1", "1=AL20-HX4/XY123")
+    assert "mendbay case bay 1 1=MODEL/SERIAL --amend" in again
     amended = answer(run, "case", "bay", "1", "1=AL20-HX4/XY123", "--amend")
     assert amended["changes"] == ["serial XY12 -> XY123"]
     assert "The model is the one noted at take-in" in run("donor", "find", "1", "1").stdout

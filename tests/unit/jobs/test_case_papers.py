@@ -57,9 +57,9 @@ def test_a_paper_that_is_gone_or_a_link_is_told_as_that(bench: Bench, tmp_path: 
 def test_the_newest_receipt_is_proven_by_its_digest(bench: Bench) -> None:
     with pytest.raises(NoSuchItem, match="has no receipt"):
         newest_receipt(bench, 1)
-    bench.notes.add(Note(1, "", NoteKind.LETTER, SUBJECT, bench.now(), bench.who, "no receipt of ours"))
     for agreed in ("Read both.", "Read one."):
         made = write_receipt(bench, 1, [agreed])
+    bench.notes.add(Note(1, "", NoteKind.LETTER, SUBJECT, bench.now(), bench.who, "no receipt of ours"))
     assert [one.path for one in receipts_made(bench, 1)][-1] == made.path
     assert newest_receipt(bench, 1) == made.pdf
     (bench.images.folder(bench.ledger.case(1)) / made.path).write_bytes(b"%PDF other")

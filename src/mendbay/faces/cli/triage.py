@@ -6,7 +6,6 @@ import sys
 
 import click
 
-from mendbay.case.records import CaseKind
 from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.core.quantity import chance_text
 from mendbay.faces import triage_words as words
@@ -14,7 +13,7 @@ from mendbay.faces import wording
 from mendbay.faces.cli.screen import Screen, wrapped
 from mendbay.faces.cli.triage_tables import tables as tables_
 from mendbay.jobs.consents import to_ask
-from mendbay.jobs.next_steps import LEAST, held, short_list
+from mendbay.jobs.next_steps import LEAST, NotOffered, held, short_list, why_not_offered
 from mendbay.jobs.triage_case import (
     Triage,
     answer,
@@ -30,7 +29,7 @@ from mendbay.jobs.triage_case import (
 )
 from mendbay.triage.belief import Asked, Moved, WhatIf, all_signs, sign_of
 from mendbay.triage.next_step import Offer
-from mendbay.triage.tables import Seat, StepKind
+from mendbay.triage.tables import StepKind
 from mendbay.triage.worlds import Place
 from mendbay.wiring import open_bench
 
@@ -235,25 +234,27 @@ def step_(screen: Screen, case: int, step: str, bay: str) -> None:
 
 
 def _no_step(told: Triage, step: str, bay: str) -> UsageError:
-    tables = told.belief.worlds.tables
-    if step not in tables.steps:
+    tables, why = told.belief.worlds.tables, why_not_offered(told, step, bay)
+    if why is NotOffered.NO_SUCH_STEP:
         return UsageError(f"There is no step {step[:40]!r}.", f"Use one of: {', '.join(tables.steps)}.")
     known = tables.steps[step]
-    if known.seat is Seat.BAY and not bay:
+    if why is NotOffered.OF_A_DRIVE:
         return UsageError(
             f"{step} is a step of a drive.", f"Say which: --bay {' or '.join(told.subject.bays)}."
         )
-    if known.seat is not Seat.BAY and bay:
+    if why is NotOffered.OF_NO_DRIVE:
         return UsageError(f"{step} is a step of the {known.seat}.", "Leave --bay out.")
-    if told.kind is CaseKind.ENQUIRY and not (known.asked or known.pictured):
+    if why is NotOffered.NOTHING_CAME_IN:
         return UsageError(
-            f"{step} cannot be taken: nothing came in with this enquiry.",
+            f"{step} cannot be taken: {words.NOTHING_CAME_IN}.",
             f"mendbay triage show {told.case} lists what can be asked, or seen in pictures.",
         )
     needs = ", ".join(f"{sign} to be {one or 'known'}" for sign, one in known.needs)
     return UsageError(
         f"{step} cannot be taken now.",
-        f"It needs {needs}." if needs else f"What it would tell is known: mendbay triage show {told.case}",
+        f"It needs {needs}."
+        if why is NotOffered.NEEDS_FIRST
+        else f"What it would tell is known: mendbay triage show {told.case}",
     )
 
 

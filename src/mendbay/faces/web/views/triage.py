@@ -19,7 +19,7 @@ from mendbay.faces.web.odds import odds_bar, odds_scale
 from mendbay.faces.web.visit import Visit, seen
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import to_ask
-from mendbay.jobs.next_steps import LEAST, held, short_list
+from mendbay.jobs.next_steps import LEAST, NotOffered, held, short_list, why_not_offered
 from mendbay.jobs.quote_lines import prices_in_force
 from mendbay.jobs.triage_case import (
     MOST_BAYS,
@@ -427,14 +427,21 @@ def step(visit: Visit) -> Answer:
 
 
 def _no_step(told: Triage, wanted: str, bay: str) -> Exception:
-    known = told.belief.worlds.tables.steps.get(wanted)
+    tables, why = told.belief.worlds.tables, why_not_offered(told, wanted, bay)
     again = f"mendbay triage show {told.case} lists what can be done."
-    name = wanted[:40] if known is None else known.words.rstrip(".")
-    if known is None:
-        return NoSuchItem(f"There is no step {name!r}.", again)
-    if (known.seat is Seat.BAY) != bool(bay):
-        return UsageError(f"“{name}” is a step of {'a drive' if not bay else f'the {known.seat}'}.", again)
-    return UsageError(f"“{name}” cannot be taken now, or what it would tell is known.", again)
+    if why is NotOffered.NO_SUCH_STEP:
+        return NoSuchItem(f"There is no step {wanted[:40]!r}.", again)
+    known = tables.steps[wanted]
+    name = f"“{known.words.rstrip('.')}”"
+    if why in (NotOffered.OF_A_DRIVE, NotOffered.OF_NO_DRIVE):
+        seat = "a drive" if why is NotOffered.OF_A_DRIVE else f"the {known.seat}"
+        return UsageError(f"{name} is a step of {seat}.", again)
+    if why is NotOffered.NOTHING_CAME_IN:
+        return UsageError(f"{name} cannot be taken: {words.NOTHING_CAME_IN}.", again)
+    if why is NotOffered.KNOWN:
+        return UsageError(f"{name} cannot be taken now: what it would tell is known.", again)
+    asked = " ".join(tables.signs[sign].question(told.subject.box) for sign, _ in known.needs)
+    return UsageError(f"{name} cannot be taken now. It rests on what is answered to: {asked}", again)
 
 
 # ---------------------------------------------------------------------- changes
