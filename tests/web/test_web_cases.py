@@ -52,6 +52,43 @@ def test_the_name_said_in_this_browser_stands_in_custody(web: Web) -> None:
         assert bench.ledger.custody(number)[0].who == "Ina Weber"
 
 
+def test_whoever_says_their_name_stays_on_the_page(web: Web) -> None:
+    opened(web)
+    own = {"origin": "http://127.0.0.1:8437"}
+    for before, after in (
+        ("http://127.0.0.1:8437/case/1/money", "/case/1/money"),
+        ("http://127.0.0.1:8437//elsewhere.example/", "/"),
+        ("http://elsewhere.example/case/1", "/"),
+        ("", "/"),
+    ):
+        headers = {**own, "referer": before}
+        made = web.client.post("/who", data={"who": "Ina"}, headers=headers, follow_redirects=False)
+        assert made.headers["location"] == after
+
+
+def test_a_browser_keeps_no_list_of_what_was_typed_of_customers(web: Web) -> None:
+    """It would outlive a case that is forgotten."""
+    html = web.get("/cases")
+    for name in ("customer", "contact"):
+        (field,) = re.findall(rf'<input[^>]*name="{name}"[^>]*>', html)
+        assert 'autocomplete="off"' in field
+
+
+def test_pages_of_one_case_have_titles_of_their_own(web: Web) -> None:
+    opened(web)
+    web.post("/case/1/take-in/bays/add", {"bay": "1", "model": "AL20"}, status=303)
+    pages = ("", "/triage", "/triage/subject", "/triage/question?sign=history")
+    board = ("/board?bay=1", "/board/donors?bay=1", "/board/rom?bay=1", "/board/transfer?bay=1")
+    more = ("/triage/fault?fault=file-system", "/board/step?bay=1&step=leads", "/files", "/drives", "/pair")
+    titles = [
+        re.findall(r"<title>([^<]*)</title>", web.get(f"/case/1{page}"))[0]
+        for page in (*pages, *board, *more)
+    ]
+    assert len(set(titles)) == len(titles), titles
+    lost = re.findall(r"<title>([^<]*)</title>", web.get("/case/9", status=404))
+    assert lost == ["Not found · Mendbay"]
+
+
 def test_a_password_in_the_notes_is_refused_and_nothing_is_kept(web: Web) -> None:
     page = text_of(
         web.post("/cases/open", {"customer": "Ada", "notes": "password: hunter2"}, status=422).text

@@ -273,14 +273,11 @@ class _Application:
         number = _CASE.match(path)
         of = {"case": int(number[1])} if number else {}
         visit = Visit(self._desk, self._book, address, of, {}, _who(request), path)
-        origin = f"{request.url.scheme}://{request.headers.get('host', '')}"
-        referer = "" if request.method == "GET" else request.headers.get("referer", "")
-        back = referer.removeprefix(origin) if referer.startswith(f"{origin}/") else ""
         facts = {
             "what": what,
             "next_step": next_step,
             "status": status,
-            "back": back if is_local(back) else "",
+            "back": "" if request.method == "GET" else _page_before(request),
             "case": number[1] if number else "",
         }
         told = HTMLResponse(self._drawing.page(visit, Page("trouble.html", facts)), status)
@@ -378,7 +375,7 @@ class _Application:
                 f"Up to {LINE_LIMIT} plain characters.",
                 422,
             )
-        made = RedirectResponse("/", 303)
+        made = RedirectResponse(_page_before(request) or "/", 303)
         made.set_cookie(WHO, quote(name), YEAR_SECONDS, httponly=True, samesite="strict")
         return made
 
@@ -420,6 +417,14 @@ def _is_for_a_part(request: Request) -> bool:
     """Whether a page asks again for a part of itself, by what htmx says of its requests. A notice is in no
     such part, and waits for the page that it is meant for."""
     return "hx-request" in request.headers and "hx-boosted" not in request.headers
+
+
+def _page_before(request: Request) -> str:
+    """The page of this bench that a form was sent from; empty if none is told."""
+    origin = f"{request.url.scheme}://{request.headers.get('host', '')}"
+    referer = request.headers.get("referer", "")
+    back = referer.removeprefix(origin) if referer.startswith(f"{origin}/") else ""
+    return back if is_local(back) else ""
 
 
 def _who(request: Request) -> str:
