@@ -311,3 +311,19 @@ def test_blanks_that_keep_figures_together_are_no_escapes() -> None:
     )
     assert shown_name("\\xe2\\x80\\x89") == "\\x5cxe2\\x5cx80\\x5cx89"
     assert shown_name(b"a\xff\n") == "a\\xff\\x0a"
+
+
+def test_every_hint_is_read_out_with_its_field_and_cautions_are_told_apart(web: Web) -> None:
+    opened(web)
+    for bay in ("1", "2"):
+        web.post("/case/1/take-in/bays/add", {"bay": bay, "model": "AL20"})
+    pages = ("/drives", "/drives?bay=1", "/hand-back", "/closing/erase", "/board/rom?bay=1")
+    hints = 0
+    for page in (*(f"/case/1{one}" for one in pages), "/lessons/families"):
+        html = web.get(page)
+        for hint in re.findall(r'id="([^"]+-hint)"', html):
+            hints += 1
+            assert re.search(rf'aria-describedby="[^"]*\b{re.escape(hint)}\b', html), (page, hint)
+        labels = re.findall(r'<section class="caution" aria-label="([^"]*)"', html)
+        assert len(set(labels)) == len(labels), (page, labels)
+    assert hints > 5

@@ -97,3 +97,16 @@ def test_the_numbers_of_a_table_stand_in_line_with_their_words(browser: Browser,
                                     return words.getBoundingClientRect().left; })"""
             )
             assert abs(lefts[0] - lefts[1]) < 1, lefts
+
+
+def test_the_present_step_is_told_from_others_in_forced_colours(browser: Browser, tmp_path: Path) -> None:
+    with served(tmp_path / "home") as found:
+        open_case(tmp_path / "home", "A pottery studio")
+        with opened(browser, f"{found.url}case/1/money") as page:
+            page.emulate_media(forced_colors="active")
+            edges = page.evaluate(
+                """() => [".spine a[aria-current]", ".spine a:not([aria-current])"]
+                    .map((one) => getComputedStyle(document.querySelector(one)).borderLeftColor)"""
+            )
+            assert edges[0] != edges[1], edges
+            assert edges[1] == page.evaluate("getComputedStyle(document.body).backgroundColor")
