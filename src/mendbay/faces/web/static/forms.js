@@ -67,9 +67,10 @@
 
   /* What was done is told also to those whom the page did not take back to its top. */
   const tell = () => {
-    const notice = document.querySelector("main > .notice[role=status]");
+    const notice = document.querySelector("main > .notice[role=status]:not([id])"); // one with a name is read so
     if (!notice) return;
     const held = [...notice.childNodes];
+    notice.style.minHeight = `${notice.offsetHeight}px`; // nothing below it moves meanwhile
     notice.replaceChildren();
     setTimeout(() => notice.replaceChildren(...held), 100); // only what changes in it is read out
     if (notice.getBoundingClientRect().top >= 0) return;
