@@ -72,6 +72,29 @@ def test_who_says_a_name_stays_on_the_page(web: Web, page: str, next_page: str) 
     assert "Nobody is named at the bench now." in text_of(nobody.text if nobody.is_success else web.get("/"))
 
 
+def test_a_browser_keeps_no_list_of_what_was_typed_of_customers(web: Web) -> None:
+    """It would outlive a case that is forgotten."""
+    html = web.get("/cases")
+    for name in ("customer", "contact"):
+        (field,) = re.findall(rf'<input[^>]*name="{name}"[^>]*>', html)
+        assert 'autocomplete="off"' in field
+
+
+def test_pages_of_one_case_have_titles_of_their_own(web: Web) -> None:
+    opened(web)
+    web.post("/case/1/take-in/bays/add", {"bay": "1", "model": "AL20"}, status=303)
+    pages = ("", "/triage", "/triage/subject", "/triage/question?sign=history")
+    board = ("/board?bay=1", "/board/donors?bay=1", "/board/rom?bay=1", "/board/transfer?bay=1")
+    more = ("/triage/fault?fault=file-system", "/board/step?bay=1&step=leads", "/files", "/drives", "/pair")
+    titles = [
+        re.findall(r"<title>([^<]*)</title>", web.get(f"/case/1{page}"))[0]
+        for page in (*pages, *board, *more)
+    ]
+    assert len(set(titles)) == len(titles), titles
+    lost = re.findall(r"<title>([^<]*)</title>", web.get("/case/9", status=404))
+    assert lost == ["Not found · Mendbay"]
+
+
 def test_a_password_in_the_notes_is_refused_and_nothing_is_kept(web: Web) -> None:
     page = text_of(
         web.post("/cases/open", {"customer": "Ada", "notes": "password: hunter2"}, status=422).text
@@ -294,3 +317,19 @@ def test_blanks_that_keep_figures_together_are_no_escapes() -> None:
     )
     assert shown_name("\\xe2\\x80\\x89") == "\\x5cxe2\\x5cx80\\x5cx89"
     assert shown_name(b"a\xff\n") == "a\\xff\\x0a"
+
+
+def test_every_hint_is_read_out_with_its_field_and_cautions_are_told_apart(web: Web) -> None:
+    opened(web)
+    for bay in ("1", "2"):
+        web.post("/case/1/take-in/bays/add", {"bay": bay, "model": "AL20"})
+    pages = ("/drives", "/drives?bay=1", "/hand-back", "/closing/erase", "/board/rom?bay=1")
+    hints = 0
+    for page in (*(f"/case/1{one}" for one in pages), "/lessons/families"):
+        html = web.get(page)
+        for hint in re.findall(r'id="([^"]+-hint)"', html):
+            hints += 1
+            assert re.search(rf'aria-describedby="[^"]*\b{re.escape(hint)}\b', html), (page, hint)
+        labels = re.findall(r'<section class="caution" aria-label="([^"]*)"', html)
+        assert len(set(labels)) == len(labels), (page, labels)
+    assert hints > 5

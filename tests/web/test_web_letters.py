@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import re
+from html import unescape
+
 from mendbay.core.note import NoteKind
+from mendbay.faces.web.views.letters import flowing
+from mendbay.jobs.letters import letter_words
 from support.web_client import Web, text_of
 
 
@@ -45,3 +50,17 @@ def test_the_letter_as_pdf_is_kept_and_given_out(web: Web) -> None:
     answer = web.client.get(f"/case/1/papers/{name}")
     assert answer.content.startswith(b"%PDF")
     assert f"/case/1/papers/{name}" in page
+
+
+def test_a_letter_is_folded_by_the_screen_that_shows_it(web: Web) -> None:
+    web.post("/cases/open", {"customer": "Fern", "box": "a box"})
+    text = unescape(re.findall(r'<pre class="text">(.*?)</pre>', web.get("/case/1/letters"), re.DOTALL)[0])
+    with web.bench() as bench:
+        folded = [one for one in letter_words(bench, 1).splitlines() if not one or one.strip("=-")]
+    assert text.split() == " ".join(folded).split()
+    parts = "\n".join(folded).split("\n\n")
+    assert [" ".join(one.split()) for one in text.split("\n\n")] == [" ".join(one.split()) for one in parts]
+    long = [one for one in parts if one.count("\n") > 1 and not one.startswith("-")]
+    assert long
+    assert all(" ".join(one.split()) in text for one in long)
+    assert flowing("- one\n- two\n\nFern Lane 1\n01234 Elm") == "- one\n- two\n\nFern Lane 1\n01234 Elm"

@@ -28,6 +28,8 @@ WHICH = {LETTER: "Where your job stands (the letter)", **{str(one): words for on
 KEPT = "letters made"
 MOST_KEPT = 50
 """Texts that the server holds so that a page can be loaded again without making them anew."""
+FOLDED_AT = 76
+"""Columns at which the text of a letter is folded."""
 MOST_IN_LINK = 1800
 """Characters of a text that a link can hand to a mail program (own choice: some take no more than 2 000)."""
 
@@ -50,7 +52,7 @@ def letters(visit: Visit) -> Answer:
         link = f"mailto:?subject={quote(mail.subject)}&body={quote(mail.body)}"
     facts = {
         "card": card,
-        "text": "\n".join(one for one in text.splitlines() if not one or one.strip("=-")),
+        "text": flowing("\n".join(one for one in text.splitlines() if not one or one.strip("=-"))),
         "papers": papers,
         "which": WHICH,
         "made": which if mail is not None else "",
@@ -58,6 +60,20 @@ def letters(visit: Visit) -> Answer:
         "link": link,
     }
     return Page("letters.html", facts)
+
+
+def flowing(text: str) -> str:
+    """A text in which lines that were only folded are one again, so that every screen folds them at its own
+    width: a line goes on where the next word had no room in it."""
+    made, room = list[str](), FOLDED_AT
+    for line in text.splitlines():
+        first = line.split(maxsplit=1)[:1]
+        if made and made[-1] and first and first != ["-"] and len(first[0]) >= room:
+            made[-1] += f" {line.strip()}"
+        else:
+            made.append(line)
+        room = FOLDED_AT - len(line)
+    return "\n".join(made)
 
 
 @BOOK.change(

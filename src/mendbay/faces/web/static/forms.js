@@ -1,0 +1,100 @@
+/* Where somebody is after a form was sent: at the field that was refused, or at the place they were. */
+"use strict";
+
+(() => {
+  let sent = null; // the form under way: what was pressed in it, and where on the page that was
+
+  const trouble = () => document.getElementById("trouble");
+  const words = (label) => label.textContent.replace(/\(optional\)\s*$/, "").trim();
+
+  /* A refusal begins with the words of the field that it is about, or with what was written there. */
+  const refused = (form, said) => {
+    for (const one of form.querySelectorAll("label, legend")) {
+      if (!words(one) || !said.startsWith(`${words(one)}:`)) continue;
+      return one.control || one.closest("fieldset")?.querySelector("input") || null;
+    }
+    const fields = [...form.querySelectorAll("input:not([type=hidden]), textarea")];
+    const written = fields.filter((one) => one.value && said.startsWith(`'${one.value}'`));
+    return written.length === 1 ? written[0] : null;
+  };
+
+  const told = (field, is) => {
+    const others = (field.getAttribute("aria-describedby") || "").split(" ").filter((one) => one && one !== "trouble");
+    if (is) others.push("trouble");
+    if (others.length) field.setAttribute("aria-describedby", others.join(" "));
+    else field.removeAttribute("aria-describedby");
+    if (is) field.setAttribute("aria-invalid", "true");
+    else field.removeAttribute("aria-invalid");
+  };
+
+  const settle = () => {
+    for (const one of document.querySelectorAll("[aria-invalid]")) told(one, false);
+    trouble()?.classList.remove("follows");
+  };
+
+  const show = (one) => {
+    for (let at = one.closest("details:not([open])"); at; at = at.parentElement.closest("details:not([open])")) {
+      at.open = true;
+    }
+    one.focus({ preventScroll: true });
+    one.scrollIntoView({ block: "center" });
+  };
+
+  const refuse = () => {
+    const said = trouble()?.querySelector("p")?.textContent.trim();
+    if (!said || !sent?.form.isConnected) return;
+    const field = refused(sent.form, said);
+    if (field) told(field, true);
+    trouble().classList.add("follows");
+    const one = field || sent.pressed;
+    if (one?.isConnected) show(one);
+  };
+
+  /* The heading above the place where somebody was: what comes next with the keys is what stands below it. */
+  const back = () => {
+    const lost = !document.activeElement || document.activeElement === document.body;
+    if (!lost || !sent?.pressed) return;
+    const heads = [...document.querySelectorAll("main h1, main h2, main h3")].filter((one) => one.offsetParent);
+    const above = heads.filter((one) => {
+      const { left, right, top } = one.getBoundingClientRect();
+      return top + scrollY <= sent.top && left <= sent.left && sent.left <= right;
+    });
+    const one = above.pop() || heads[0];
+    if (!one) return;
+    one.tabIndex = -1;
+    one.focus({ preventScroll: true });
+  };
+
+  /* What was done is told also to those whom the page did not take back to its top. */
+  const tell = () => {
+    const notice = document.querySelector("main > .notice[role=status]:not([id])"); // one with a name is read so
+    if (!notice) return;
+    const held = [...notice.childNodes];
+    notice.style.minHeight = `${notice.offsetHeight}px`; // nothing below it moves meanwhile
+    notice.replaceChildren();
+    setTimeout(() => notice.replaceChildren(...held), 100); // only what changes in it is read out
+    if (notice.getBoundingClientRect().top >= 0) return;
+    notice.classList.add("follows");
+    setTimeout(() => addEventListener("scroll", () => notice.classList.remove("follows"), { once: true }), 1000);
+  };
+
+  document.addEventListener("htmx:beforeRequest", (event) => {
+    const form = event.detail.elt;
+    if (form.tagName !== "FORM" || form.method !== "post") return;
+    settle();
+    const pressed = form.contains(document.activeElement) ? document.activeElement : null;
+    const { left, top } = (pressed || form).getBoundingClientRect();
+    sent = { form, pressed, left, top: top + scrollY };
+  });
+  document.addEventListener("input", (event) => {
+    if (event.target.hasAttribute("aria-invalid")) told(event.target, false);
+  });
+  document.addEventListener("htmx:afterSettle", (event) => {
+    if (event.target.id === "trouble") refuse();
+    else if (event.target === document.body) {
+      back();
+      tell();
+      sent = null;
+    }
+  });
+})();
