@@ -37,7 +37,7 @@ from mendbay.jobs.erase_copies import (
 from mendbay.jobs.keep_copies import held, recorded_hand_backs
 from mendbay.jobs.plan_erasure import proving_hand_backs, stays_of
 from mendbay.jobs.work_port import Outcome, WorkKind
-from mendbay.wiring import eraser, mounted_mediums, shop_copies, tool
+from mendbay.wiring import eraser, looked_at_mount, mounted_mediums, shop_copies, tool
 
 if TYPE_CHECKING:
     from mendbay.jobs.bench import Bench
@@ -153,14 +153,18 @@ def _proving(bench: Bench, visit: Visit) -> Path | None:
 
 
 def _is_on_medium(folder: Path) -> bool:
-    mediums = [Path(one.folder) for one in mounted_mediums()]
+    mediums = [Path(one.folder) for one in mounted_mediums() if one.answers]
     if ".." in folder.parts or not any(one in folder.parents or one == folder for one in mediums):
         return False  # nothing of it is looked at on the disk
-    try:
+
+    def look() -> bool:
         real = folder.resolve()
+        return any(one.resolve() in (real, *real.parents) for one in mediums)
+
+    try:
+        return looked_at_mount(folder, look)
     except (OSError, RuntimeError):  # a circle of links is a RuntimeError
         return False
-    return any(one.resolve() in (real, *real.parents) for one in mediums)
 
 
 @BOOK.page(
