@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing, contextmanager, suppress
 from itertools import count
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import platformdirs
 
@@ -60,6 +60,9 @@ if TYPE_CHECKING:
     from mendbay.outlets.stationery import OwnPapers
     from mendbay.outlets.work_shelf import WorkShelf
     from mendbay.outlets.work_start import WorkStarter
+
+
+Found = TypeVar("Found")
 
 
 def home_folder(chosen: Path | None = None) -> Path:
@@ -615,6 +618,18 @@ def mounted_mediums() -> tuple[Mounted, ...]:
     from mendbay.outlets.mediums import mounted_mediums as found
 
     return found()
+
+
+def looked_at_mount(place: Path, look: Callable[[], Found]) -> Found:
+    """What a look at a place gives that may lie on a medium or a share.
+
+    Raises:
+        TimeoutError: it does not answer.
+        Exception: whatever the look raises.
+    """
+    from mendbay.outlets.mount_looks import looked
+
+    return looked(place, look)
 
 
 def report_file(folder: Path, name: str, most_bytes: int) -> bytes:

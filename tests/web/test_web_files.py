@@ -16,7 +16,7 @@ from mendbay.core.errors import Interrupted
 from mendbay.core.source import Gap, Lack
 from mendbay.core.span import Span, SpanSet
 from mendbay.faces.web.files_shown import MOST_OPENED, packed, unpacked
-from mendbay.faces.web.preview_pool import Gate
+from mendbay.faces.web.gate import Gate
 from mendbay.faces.web.views import file as file_view
 from mendbay.files.verdict import Judgement, Verdict
 from mendbay.jobs.bench import Bench

@@ -5,13 +5,16 @@ from __future__ import annotations
 import os
 import re
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
+from mendbay.faces.web import hand_back_shown
 from mendbay.faces.web.guard import Rules
+from mendbay.jobs.keep_copies import HAND_BACK
 from mendbay.jobs.work_port import Outcome
+from mendbay.outlets.mediums import Mounted
 from mendbay.wiring import works
 from support.file_trees import read_home
 from support.web_client import HOST, Web, text_of, web_on
@@ -62,6 +65,27 @@ def everything_below(folder: Path) -> dict[str, bytes]:
         str(one.relative_to(folder)): one.read_bytes() if one.is_file() else b""
         for one in sorted(folder.rglob("*"))
     }
+
+
+def test_a_medium_that_does_not_answer_is_told_as_that(
+    read: Web, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with read.bench() as bench:
+        bench.note(1, HAND_BACK, "A hand-back of 1 file.", {"whole": 1, "folder": "/media/kim/share/out"})
+
+    def hangs(place: Path, look: Callable[[], object]) -> object:
+        raise TimeoutError(place)
+
+    mounted = (Mounted("/media/kim/share", "nfs4", (), answers=False), Mounted("/media/kim/b", "ext4", ()))
+    monkeypatch.setattr(hand_back_shown, "mounted_mediums", lambda: mounted)
+    monkeypatch.setattr(hand_back_shown, "looked_at_mount", hangs)
+    page = read.get("/case/1/hand-back")
+    assert "Its medium or share does not answer now." in text_of(page)
+    assert "/media/kim/share nfs4, does not answer" in text_of(page)
+    assert re.findall(r'name="medium" value="([^"]+)"( disabled)?', page) == [
+        ("/media/kim/share", " disabled"),
+        ("/media/kim/b", ""),
+    ]
 
 
 def test_files_are_handed_back_with_proof_report_and_receipt(read: Web, tmp_path: Path) -> None:

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+import asyncio
+import gc
 import re
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from pathlib import Path
 
 import pytest
 
 from mendbay.faces.web import app, live
 from mendbay.faces.web.answers import Page
+from mendbay.faces.web.app import application
+from mendbay.faces.web.desk import Desk
+from mendbay.faces.web.guard import Rules
 from mendbay.faces.web.live import Pulse
 from mendbay.faces.web.visit import Visit
 from mendbay.jobs.take_in import take_in
-from support.web_client import Web
+from support.web_client import HOST, Web
 
 
 def _until(holds: Callable[[], bool]) -> None:
@@ -79,3 +85,50 @@ def test_a_part_that_is_asked_for_again_takes_no_notice_from_the_page_that_it_is
     sent_by_htmx = {"hx-request": "true", "hx-boosted": "true"}
     assert "Case 1 is open." in web.client.get("/case/1/take-in", headers=sent_by_htmx).text
     assert "Case 1 is open." not in web.get("/case/1/take-in")
+
+
+def test_of_browsers_that_went_away_nothing_is_held(tmp_path: Path) -> None:
+    pulse = Pulse(lambda: {"ledger": lambda: 1})
+    desk = Desk(tmp_path, Rules(frozenset({HOST})), pulse)
+    app = application(desk)
+    held: list[int] = []
+
+    async def ask() -> None:
+        gone, begun = asyncio.Event(), asyncio.Event()
+
+        async def receive() -> dict[str, object]:
+            await gone.wait()
+            return {"type": "http.disconnect"}
+
+        async def send(message: Mapping[str, object]) -> None:
+            if message["type"] == "http.response.body":
+                begun.set()
+
+        scope = {
+            "type": "http",
+            "http_version": "1.1",
+            "scheme": "http",
+            "method": "GET",
+            "path": "/live",
+            "raw_path": b"/live",
+            "query_string": b"",
+            "root_path": "",
+            "headers": [(b"host", HOST.encode())],
+            "server": ("127.0.0.1", 8437),
+            "client": ("127.0.0.1", 9),
+        }
+        asking = asyncio.create_task(app(scope, receive, send))  # type: ignore[arg-type]
+        await asyncio.wait_for(begun.wait(), 60)
+        held.append(len(pulse._waiting))
+        gone.set()
+        await asyncio.wait_for(asking, 60)
+
+    async def burst() -> None:
+        await asyncio.gather(*(ask() for _ in range(30)))
+        gc.collect()
+        await asyncio.sleep(0)
+        held.append(len(pulse._waiting))
+
+    asyncio.run(burst())
+    assert max(held) > 1
+    assert held[-1] == 0

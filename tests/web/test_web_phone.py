@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import threading
+import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator, Sequence
@@ -13,7 +14,7 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
-from mendbay.faces.web import phone, phone_app
+from mendbay.faces.web import phone, phone_app, phone_keys
 from mendbay.faces.web.desk import static_files
 from mendbay.faces.web.phone_app import AT_ONCE, COOKIE, phone_application
 from mendbay.faces.web.phone_keys import KEY_SECONDS, MOST_KEYS, MOST_PICTURES, PhoneKey, PhoneKeys
@@ -261,6 +262,26 @@ def ask(url: str, data: bytes | None = None, **headers: str) -> tuple[int, str, 
             return answer.status, answer.read().decode(), answer.headers
     except urllib.error.HTTPError as trouble:
         return trouble.code, trouble.read().decode(), trouble.headers
+
+
+def test_opening_again_and_again_holds_no_more_threads(one: Web) -> None:
+    one.post("/case/1/pictures/phone", {"bay": ""})
+    for _ in range(20):
+        one.post("/case/1/pictures/phone", {"bay": ""})
+    until = time.monotonic() + 20
+    while sum(isinstance(each, threading.Timer) for each in threading.enumerate()) > 1:
+        assert time.monotonic() < until
+        time.sleep(0.02)
+
+
+def test_the_door_shuts_with_its_last_key(one: Web, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(phone, "KEY_SECONDS", -0.9)
+    monkeypatch.setattr(phone_keys, "KEY_SECONDS", 0.05)
+    one.post("/case/1/pictures/phone", {"bay": ""})
+    until = time.monotonic() + 20
+    while any(each.name == "phone" for each in threading.enumerate()):
+        assert time.monotonic() < until
+        time.sleep(0.02)
 
 
 def test_nothing_listens_before_the_button_and_after_done(one: Web) -> None:

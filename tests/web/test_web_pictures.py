@@ -10,6 +10,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -22,11 +23,13 @@ from mendbay.board.sighting import PictureReading as Reading
 from mendbay.faces.web import picture_reading, uploads
 from mendbay.faces.web.picture_reading import PictureReading
 from mendbay.faces.web.reading_orders import TRIES, ReadingOrder, left_behind
+from mendbay.faces.web.sent_for_works import needed_and_left
 from mendbay.faces.web.views import pictures
 from mendbay.jobs.case_pictures import case_pictures
 from mendbay.jobs.preview_port import MadePicture, NoPreview
 from mendbay.jobs.read_pictures import identifiers_of
 from mendbay.jobs.work_port import WorkKind, WorkOrder
+from mendbay.wiring import works
 from support.board_bench import SERIAL, ToldPictures, bench_with_case
 from support.web_client import Web, text_of, web_on
 
@@ -302,7 +305,28 @@ def test_pictures_that_bring_the_server_down_are_not_taken_up_for_ever(tmp_path:
         (order,) = left_behind(home)
         assert left_behind(home) == [], "of two servers one reads them"
         order.let_go()
-    assert left_behind(home) == []
+    reading = PictureReading(home, lambda: ToldPictures({}))
+    reading.take_up()
+    assert not list((home / "uploads").iterdir()), "nobody reads them any more"
+    assert "Nothing of what was sent is kept" in reading.standing(1, "1").trouble
+    assert "one by one" in reading.standing(1, "1").next_step
+
+
+def test_a_reading_that_broke_off_without_the_server_is_told(one: Web) -> None:
+    shelf = works(one.home)
+    folder = one.home / "uploads" / "0123456789ab"
+    folder.mkdir(parents=True)
+    (folder / "0.jpg").write_bytes(JPEG)
+    now = f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}"
+    options = {"bay": "1", "places": [str(folder / "0.jpg")], "names": ["0.jpg"]}
+    order = WorkOrder(shelf.new_id(), WorkKind.READ_PICTURES, 1, "Kim", now, options)  # type: ignore[arg-type]
+    shelf.begin(order)
+    shelf.let_go(order.id)
+    assert needed_and_left(one.home, shelf) == (frozenset(), {"0123456789ab"})
+    page = text_of(one.get("/case/1/pictures?bay=1"))
+    assert "their reading broke off" in page
+    assert "send them again" in page
+    assert "broke off" not in text_of(one.get("/case/1/pictures?bay=2"))
 
 
 def test_of_too_many_pictures_at_once_none_is_kept_and_how_many_may_come_is_told(one: Web) -> None:

@@ -25,6 +25,7 @@ from mendbay.core.note import NoteKind
 from mendbay.faces.web import case_works
 from mendbay.faces.web.views import board_rom, board_transfer
 from mendbay.faces.web.visit import Visit
+from mendbay.jobs import judge_rom
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.transfer_rom import Planned
@@ -353,6 +354,27 @@ def test_a_form_of_a_plan_that_was_drawn_anew_is_refused(bench: Bench) -> None:
     said = text_of(bench.post("write", 409, seen=mark[1]))
     assert "changed by somebody else" in said
     assert bench.content("donor") == DONOR
+
+
+def test_more_judgements_than_may_be_at_once_are_told(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(board_rom, "JUDGED_AT_ONCE", 0)
+    monkeypatch.setattr(board_rom, "MOST_WAITING", 0)
+    sent = [("dumps", ("a.bin", PATIENT)), ("dumps", ("b.bin", PATIENT))]
+    bench.web.post(f"{BOARD}/keep-dumps", {"bay": "1", "chip": "patient"}, files=sent)
+    said = bench.web.get(f"{BOARD}/reads?bay=1&chip=patient", status=409)
+    assert board_rom.TOO_MANY in text_of(said)
+    bench.web.post(f"{BOARD}/judge", {"bay": "1", "chip": "patient"}, status=409)
+    with bench.web.bench() as shop:
+        assert not any("judged" in one.text for one in shop.ledger.events(1))
+
+
+def test_what_was_judged_is_let_go_of_with_the_reads(bench: Bench) -> None:
+    sent = [("dumps", ("a.bin", PATIENT)), ("dumps", ("b.bin", PATIENT))]
+    bench.web.post(f"{BOARD}/keep-dumps", {"bay": "1", "chip": "patient"}, files=sent)
+    bench.web.get(f"{BOARD}/reads?bay=1&chip=patient")
+    assert judge_rom._judged_alone.cache_info().currsize
+    board_rom.RomLooks(1).close()
+    assert not judge_rom._judged_alone.cache_info().currsize
 
 
 def test_dumps_are_kept_judged_and_taken_back(bench: Bench) -> None:

@@ -7,7 +7,7 @@ so a folder that it names is held against more.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from mendbay.core.errors import DestinationError, UsageError
@@ -21,6 +21,7 @@ OF_THE_SYSTEM = (
     "/snap", "/sys", "/usr", "/var",
 )  # fmt: skip
 """Folders of the system (Filesystem Hierarchy Standard 3.0); nothing is handed back below them."""
+Resolve = Callable[[Path], Path]
 OF_MEDIUMS = ("/run/media",)
 """Where desktops mount mediums, although it is below one of them."""
 
@@ -66,19 +67,22 @@ def require_place(named: str, home: Path) -> Path:
     return folder
 
 
-def require_proof_place(bench: Bench, case: int, named: str, mediums: Iterable[str]) -> Path:
+def require_proof_place(
+    bench: Bench, case: int, named: str, mediums: Iterable[str], resolved: Resolve = Path.resolve
+) -> Path:
     """The folder that was named to prove a hand-back, if it is to be looked for: one on record, or one on a
     medium that is plugged in. So a page tells nobody what else there is on the machine.
 
     Args:
         named: as it was chosen or typed.
         mediums: the folders of the mediums that are plugged in.
+        resolved: where a folder lies, links followed; it may give up on a medium that hangs (an OSError).
 
     Raises:
         UsageError: it is neither; nothing of it was looked at.
     """
     folder = Path(named)
-    if named in recorded_hand_backs(bench, case) or is_on_medium(folder, mediums):
+    if named in recorded_hand_backs(bench, case) or is_on_medium(folder, mediums, resolved):
         return folder
     raise UsageError(
         f"{named[:200]!r} is neither on record as a hand-back of case {case} nor on a medium that is "
@@ -87,15 +91,15 @@ def require_proof_place(bench: Bench, case: int, named: str, mediums: Iterable[s
     )
 
 
-def is_on_medium(folder: Path, mediums: Iterable[str]) -> bool:
+def is_on_medium(folder: Path, mediums: Iterable[str], resolved: Resolve = Path.resolve) -> bool:
     """Whether a folder lies on one of these mediums, by its name and by where its links lead. Of one that
     does not by its name nothing is looked at on the disk."""
     roots = [Path(one) for one in mediums]
     if ".." in folder.parts or not any(_is_in(folder, one) for one in roots):
         return False
     try:
-        real = folder.resolve()
-        return any(_is_in(real, one.resolve()) for one in roots)
+        real = resolved(folder)
+        return any(_is_in(real, resolved(one)) for one in roots)
     except (OSError, RuntimeError):  # a circle of links is a RuntimeError
         return False
 

@@ -186,6 +186,11 @@ def _judged_alone(data: tuple[bytes, ...], reads: tuple[RomRead, ...]) -> ReadsJ
     return _judged(data, reads, None, None)
 
 
+def forget_judged() -> None:
+    """Lets go of what was judged before, and of the reads with it."""
+    _judged_alone.cache_clear()
+
+
 def _judged(
     data: Sequence[bytes], reads: Sequence[RomRead], reference: bytes | None, rules: SelfChecks | None
 ) -> ReadsJudgement:

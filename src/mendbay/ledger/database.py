@@ -72,11 +72,6 @@ class Ledger(CaseLedger):
     def close(self) -> None:
         self._store.close()
 
-    def data_version(self) -> int:
-        """A number that differs once another connection has changed the ledger, in this process or any
-        other; it means nothing to another connection (SQLite's `PRAGMA data_version`)."""
-        return int(self._store.rows("PRAGMA data_version")[0][0])
-
     def check(self) -> None:
         """Reads the whole ledger and judges it: the file, the links between its rows, every custody log.
 

@@ -26,6 +26,7 @@ from mendbay.jobs.events import StepProgress, Tell
 from mendbay.outlets.bag_check import check_bag
 from mendbay.outlets.file_ranges import digest_of, stored_ranges
 from mendbay.outlets.mediums import medium_of
+from mendbay.outlets.mount_looks import looked
 from mendbay.outlets.safe_folder import SafeFolder
 
 KINDS = {
@@ -77,7 +78,7 @@ class CaseCopies(Copies):
     def root(self, case: Case, root: str) -> PlannedRoot | None:
         try:
             place = self._place(case, root)
-            found, system = place.stat(), os.statvfs(place).f_fsid
+            found, system = looked(place, lambda: (place.stat(), os.statvfs(place).f_fsid))
         except (OSError, ValueError):
             return None
         if not stat.S_ISDIR(found.st_mode):

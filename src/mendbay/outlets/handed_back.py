@@ -6,9 +6,11 @@ import os
 from pathlib import Path
 
 from mendbay.core.errors import DestinationError
+from mendbay.outlets.mount_looks import looked
 from mendbay.outlets.safe_folder import SafeFolder
 
-READ_BYTES = 1 << 20
+READ_SECONDS = 60.0
+"""How long the largest report may take (own choice)."""
 
 
 def report_file(folder: Path, name: str, most_bytes: int) -> bytes:
@@ -20,14 +22,18 @@ def report_file(folder: Path, name: str, most_bytes: int) -> bytes:
     Raises:
         DestinationError: it is not there, is no regular file, cannot be read, or has more than `most_bytes`.
     """
-    try:
+
+    def read() -> bytes:
         root = SafeFolder(folder)
         try:
-            fd = root.open_read(name)
-            with os.fdopen(fd, "rb") as file:
-                data = file.read(most_bytes + 1)
+            with os.fdopen(root.open_read(name), "rb") as file:
+                return file.read(most_bytes + 1)
         finally:
             root.close()
+
+    try:
+        looked(folder, folder.stat)  # what hangs does so at once
+        data = looked(folder, read, READ_SECONDS)
     except (OSError, ValueError) as trouble:
         why = getattr(trouble, "strerror", None) or trouble
         raise DestinationError(

@@ -1,21 +1,20 @@
 """What a folder lies on, as `/proc` and `/sys` tell: file system, what lies below it, and the disks.
 
-No device is opened, so this is safe on a drive that hangs. Fields: proc_pid_mountinfo(5), and the kernel's
-Documentation/ABI/stable/sysfs-block.
+No device is opened, so this is safe on a drive that hangs; a file system that does is not waited for. Fields:
+proc_pid_mountinfo(5), and the kernel's Documentation/ABI/stable/sysfs-block.
 """
 
 from __future__ import annotations
 
 import os
-import re
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from mendbay.handback.erasure_limits import Device, Medium
+from mendbay.outlets.mount_looks import DoesNotAnswer, looked, mounts, plain
 
-MOUNTS = Path("/proc/self/mountinfo")
 SYS_NUMBERS = Path("/sys/dev/block")
 SYS_BLOCK = Path("/sys/class/block")
 SECTOR_BYTES = 512
@@ -37,6 +36,7 @@ class Mounted:
     Args:
         drives: the drives below it, as they call themselves.
         room_bytes, size_bytes: free and whole; None if that cannot be told.
+        answers: whether it said anything of itself in time.
     """
 
     folder: str
@@ -44,24 +44,27 @@ class Mounted:
     drives: tuple[str, ...]
     room_bytes: int | None = None
     size_bytes: int | None = None
+    answers: bool = True
 
 
 def mounted_mediums() -> tuple[Mounted, ...]:
     """The mediums that are mounted for writing where plugged in ones are, in the order of their folders."""
-    found: dict[str, Mounted] = {}
-    with suppress(OSError):
-        for line in MOUNTS.read_text(errors="surrogateescape").splitlines():
-            left, _, right = line.partition(" - ")
-            own, about = left.split(" "), right.split(" ")
-            if len(own) < 6 or len(about) < 3 or "rw" not in own[5].split(","):
-                continue
-            point = _plain(own[4])
-            if len(found) < MOST_MOUNTED and any(point.startswith(f"{one}/") for one in WHERE_MEDIUMS_ARE):
-                found[point] = _mounted(point, about[0])
-    return tuple(found[one] for one in sorted(found))
+    found: dict[str, str] = {}
+    for point, own, about in mounts():
+        on_medium = any(point.startswith(f"{one}/") for one in WHERE_MEDIUMS_ARE)
+        if "rw" in own and len(found) < MOST_MOUNTED and on_medium:
+            found[point] = about[0]
+    return tuple(_mounted(one, found[one]) for one in sorted(found))
 
 
 def _mounted(point: str, file_system: str) -> Mounted:
+    try:
+        return looked(point, lambda: _looked_at(point, file_system))
+    except DoesNotAnswer:
+        return Mounted(point, file_system, (), answers=False)
+
+
+def _looked_at(point: str, file_system: str) -> Mounted:
     drives = tuple(
         " ".join(part for part in (one.model, one.serial and f"serial {one.serial}") if part) or one.name
         for one in medium_of(Path(point), point).devices
@@ -99,21 +102,12 @@ def _mount(real: Path) -> tuple[str, tuple[str, ...], str]:
     mounted there."""
     best = -1
     found: tuple[str, tuple[str, ...], str] = ("", (), "")
-    with suppress(OSError):
-        for line in MOUNTS.read_text(errors="surrogateescape").splitlines():
-            left, _, right = line.partition(" - ")
-            own, about = left.split(" "), right.split(" ")
-            if len(own) < 6 or len(about) < 3:
-                continue
-            point = Path(_plain(own[4]))
-            if (point == real or point in real.parents) and len(point.parts) >= best:
-                best = len(point.parts)
-                found = (about[0], tuple(about[2].split(",")), _plain(about[1]))
+    for named, _, about in mounts():
+        point = Path(named)
+        if (point == real or point in real.parents) and len(point.parts) >= best:
+            best = len(point.parts)
+            found = (about[0], tuple(about[2].split(",")), plain(about[1]))
     return found
-
-
-def _plain(text: str) -> str:
-    return re.sub(r"\\([0-7]{3})", lambda one: chr(int(one[1], 8)), text)
 
 
 def _sys_folder(device: int) -> Path | None:

@@ -8,7 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 import pytest
 
 from mendbay.core.errors import Interrupted, MendbayError
-from mendbay.faces.web.preview_pool import Gate
+from mendbay.faces.web.gate import Gate
 
 
 def test_a_few_get_through_and_the_rest_wait_for_them() -> None:

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from mendbay.core.errors import Interrupted
+from mendbay.core.errors import Interrupted, ToolMissing
 from mendbay.core.span import Span
 from mendbay.faces.work import runner
 from mendbay.faces.work.process import do
@@ -306,6 +306,27 @@ def test_pictures_are_read_those_given_and_those_the_case_holds(
         assert isinstance(desk.state.result, dict)
         assert [one["picture"] for one in desk.state.result["pictures"]] == ["0.jpg", "1.jpg"]
     assert reader.read_names == ["0.jpg", "1.jpg"]  # each once
+
+
+def test_pictures_that_a_browser_sent_are_removed_if_they_cannot_be_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    home = tmp_path / "home"
+    with bench_with_case(home):
+        pass
+    sent = home / "uploads" / "0123456789ab" / "0.jpg"
+    sent.parent.mkdir(parents=True)
+    sent.write_bytes(b"\xff\xd8\xff label")
+
+    def fails(*rest: object) -> None:
+        raise ToolMissing("Nothing reads pictures here.", "Install it.")
+
+    monkeypatch.setattr(runner, "read_pictures", fails)
+    desk = PlainDesk(WorkKind.READ_PICTURES, {"bay": "1", "places": [str(sent)], "names": ["0.jpg"]})
+    with kept_signals():
+        do(home, desk)
+    assert desk.state.outcome is Outcome.FAILED
+    assert not sent.parent.exists()
 
 
 def test_pictures_that_a_browser_sent_are_removed_once_they_were_read(

@@ -447,14 +447,6 @@ def _is_for_a_part(request: Request) -> bool:
     return "hx-request" in request.headers and "hx-boosted" not in request.headers
 
 
-def _page_before(request: Request) -> str:
-    """The page of this bench that a form was sent from; empty if none is told."""
-    origin = f"{request.url.scheme}://{request.headers.get('host', '')}"
-    referer = request.headers.get("referer", "")
-    back = referer.removeprefix(origin) if referer.startswith(f"{origin}/") else ""
-    return back if is_local(back) else ""
-
-
 def _who(request: Request) -> str:
     name = unquote(cookies_of(request.headers).get(WHO, ""))
     return name if len(name) <= LINE_LIMIT and name.isprintable() else ""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,7 +18,7 @@ from mendbay.jobs.hand_back import REPORT_HTML, REPORT_JSON, REPORT_PDF
 from mendbay.jobs.hand_back_place import JOURNAL
 from mendbay.jobs.keep_copies import HAND_BACK_BEGUN, folders_told, recorded_hand_backs
 from mendbay.jobs.preview_port import PDF_BYTES, MadePicture, NoPreview
-from mendbay.wiring import mounted_mediums, report_file
+from mendbay.wiring import looked_at_mount, mounted_mediums, report_file
 
 if TYPE_CHECKING:
     from mendbay.faces.web.visit import Visit
@@ -52,11 +53,13 @@ class PastHandBack:
     Args:
         at: its place among those of the case, by which pages name it.
         is_there: its folder can be reached now.
+        hangs: what it lies on does not answer.
     """
 
     at: int
     folder: str
     is_there: bool
+    hangs: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,8 +80,14 @@ def past_hand_backs(bench: Bench, case: int, first: int = 0, most: int = PAST_SH
     """Those of a case, the newest first. Whether a folder is there is asked of these alone: its medium may be
     slow, or gone."""
     found = [*reversed([*enumerate(recorded_hand_backs(bench, case))])]
-    rows = (PastHandBack(at, folder, _is_there(folder, REPORT_JSON)) for at, folder in found[first:][:most])
-    return Cut(tuple(rows), first, len(found))
+    return Cut(tuple(_past(at, folder) for at, folder in found[first:][:most]), first, len(found))
+
+
+def _past(at: int, folder: str) -> PastHandBack:
+    try:
+        return PastHandBack(at, folder, _looked_for(folder, REPORT_JSON))
+    except TimeoutError:
+        return PastHandBack(at, folder, is_there=False, hangs=True)
 
 
 def begun_hand_backs(bench: Bench, case: int) -> tuple[str, ...]:
@@ -114,8 +123,22 @@ def require_copy(folder: Path) -> None:
 
 
 def _is_there(folder: str, name: str) -> bool:
+    """What does not answer is not there to go on with."""
+    with suppress(TimeoutError):
+        return _looked_for(folder, name)
+    return False
+
+
+def _looked_for(folder: str, name: str) -> bool:
+    """
+    Raises:
+        TimeoutError: what it lies on does not answer.
+    """
+    place = Path(folder) / name
     try:
-        return (Path(folder) / name).is_file()
+        return looked_at_mount(place, place.is_file)
+    except TimeoutError:
+        raise
     except OSError:
         return False
 
@@ -132,14 +155,15 @@ def folder_at(bench: Bench, case: int, at: int) -> Path:
     return Path(found[at])
 
 
-def medium_choices() -> list[dict[str, str]]:
-    """The mediums that are plugged in, each with its folder and what it is in words."""
+def medium_choices() -> list[dict[str, Any]]:
+    """The mediums that are plugged in, each with its folder, what it is in words, and whether it answers."""
     found = []
     for one in mounted_mediums():
         room = "" if one.room_bytes is None else f"{bytes_text(one.room_bytes)} free"
         drives = ", ".join(one.drives)
-        words = ", ".join(part for part in (drives, one.file_system, room) if part)
-        found.append({"folder": one.folder, "words": words})
+        hangs = "" if one.answers else "does not answer"
+        words = ", ".join(part for part in (drives, one.file_system, room, hangs) if part)
+        found.append({"folder": one.folder, "words": words, "answers": one.answers})
     return found
 
 

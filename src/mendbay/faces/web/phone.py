@@ -55,6 +55,7 @@ class PhoneDoor:
         self._server: uvicorn.Server | None = None
         self._thread: threading.Thread | None = None
         self._at = ""
+        self._shutting: threading.Timer | None = None
 
     def open(self, case: int, bay: str, who: str) -> PhoneKey:
         """Opens a key, and the door if it is shut.
@@ -67,9 +68,11 @@ class PhoneDoor:
                 self._shut()  # what is left of one whose thread ended by itself
                 self._listen()
             made = self.keys.open(case, bay, who)
-        timer = threading.Timer(KEY_SECONDS + 1, self.close, (made.key,))
-        timer.daemon = True
-        timer.start()
+            if self._shutting is not None:
+                self._shutting.cancel()  # else each opening would hold a thread as long as its key
+            self._shutting = threading.Timer(KEY_SECONDS + 1, self._shut_if_idle)
+            self._shutting.daemon = True
+            self._shutting.start()
         return made
 
     def standing(self, case: int, bay: str) -> OpenDoor | None:
@@ -91,6 +94,8 @@ class PhoneDoor:
     def end(self) -> None:
         """Shuts the door at once."""
         with self._lock:
+            if self._shutting is not None:
+                self._shutting.cancel()
             self._shut()
 
     @property

@@ -18,7 +18,8 @@ from typing import TYPE_CHECKING
 
 from mendbay.core.clock import SystemClock, iso
 from mendbay.core.errors import MendbayError
-from mendbay.faces.web.reading_orders import ReadingOrder, left_behind
+from mendbay.core.quantity import counted
+from mendbay.faces.web.reading_orders import TRIES, ReadingOrder, left_behind
 from mendbay.faces.web.uploads import Uploads
 from mendbay.jobs.events import Event, StepProgress
 from mendbay.jobs.read_pictures import BoardLook, read_pictures
@@ -137,9 +138,18 @@ class PictureReading:
             raise
 
     def take_up(self) -> None:
-        """Has read what a server that was killed had not."""
-        for order in left_behind(self._home):
+        """Has read what a server that was killed had not; what brought it down each time is given up."""
+        for order in left_behind(self._home, self._give_up):
             self._put(order)
+
+    def _give_up(self, order: ReadingOrder) -> None:
+        count = counted(len(order.uploads.files), "picture")
+        with self._lock:
+            self._outcomes[order.case, order.bay] = Standing(
+                trouble=f"{count} of this bay could not be read: the server ended {TRIES} times meanwhile. "
+                "Nothing of what was sent is kept.",
+                next_step="Send them again one by one, so that the others are read if one cannot be.",
+            )
 
     def _put(self, order: ReadingOrder) -> None:
         task = _Task(order)
@@ -160,6 +170,12 @@ class PictureReading:
                 return self._outcomes.get(place, Standing())
             is_first = self._tasks[0].place == place
             return Standing(sum(one.left for one in mine), self._now if is_first else "")
+
+    def knows(self, case: int, bay: str) -> bool:
+        """Whether pictures of a bay were sent since the server began."""
+        place = (case, bay)
+        with self._lock:
+            return place in self._outcomes or any(one.place == place for one in self._tasks)
 
     def waiting(self, case: int) -> int:
         """How many pictures of all bays of a case were sent and are not read yet."""

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import threading
-import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from mendbay.core.errors import Interrupted, MendbayError
+from mendbay.faces.web.gate import Gate
 from mendbay.jobs.ports import never
 from mendbay.wiring import previews
 
@@ -20,12 +17,6 @@ if TYPE_CHECKING:
     from mendbay.jobs.preview_port import MadePicture, NoPreview, Previews
 
 KEPT, GATE = "previews", "previews-gate"
-AT_ONCE = 4
-"""Previews that are made at the same time: each may hold 64 MiB of a file (own choice)."""
-MOST_WAITING = 12
-"""Who else may wait for one: each holds a thread of the server, which has forty."""
-WAITING_SECONDS = 20.0
-LOOK_SECONDS = 0.1
 NO_PICTURE_TYPE = "image/svg+xml"
 NO_PICTURE = (
     b'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 320 120" width="320" height="120">'
@@ -34,58 +25,6 @@ NO_PICTURE = (
     b"no preview of this picture</text></svg>"
 )
 """Stands where a preview cannot be made."""
-
-
-class Gate:
-    """Lets a few through at once; others wait, and are told if that takes long or too many do."""
-
-    def __init__(
-        self, at_once: int = AT_ONCE, most_waiting: int = MOST_WAITING, seconds: float = WAITING_SECONDS
-    ) -> None:
-        self._free = at_once
-        self._may_wait = most_waiting
-        self._seconds = seconds
-        self._changed = threading.Condition()
-
-    @contextmanager
-    def through(self, gone: Callable[[], bool] = never) -> Iterator[None]:
-        """While open, one of the few.
-
-        Args:
-            gone: whether the one who asks has gone away meanwhile.
-
-        Raises:
-            MendbayError: too many wait already, or the wait was too long.
-            Interrupted: the one who asked has gone away.
-        """
-        self._enter(gone)
-        try:
-            yield
-        finally:
-            with self._changed:
-                self._free += 1
-                self._changed.notify()
-
-    def _enter(self, gone: Callable[[], bool]) -> None:
-        until = time.monotonic() + self._seconds
-        with self._changed:
-            if not self._free and not self._may_wait:
-                raise _too_many()
-            self._may_wait -= 1
-            try:
-                while not self._free:
-                    if gone():
-                        raise Interrupted("Whoever asked has gone away.", "Ask for it again.")
-                    if time.monotonic() > until:
-                        raise _too_many()
-                    self._changed.wait(LOOK_SECONDS)
-                self._free -= 1
-            finally:
-                self._may_wait += 1
-
-
-def _too_many() -> MendbayError:
-    return MendbayError("Too many previews are asked for at once.", "Load the page again in a moment.")
 
 
 class GatedPreviews:

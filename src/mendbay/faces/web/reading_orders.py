@@ -12,6 +12,7 @@ import fcntl
 import json
 import logging
 import os
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -25,7 +26,7 @@ from mendbay.wiring import home_folder
 NAME = "to-read.json"
 MOST_BYTES = 1 << 16
 TRIES = 3
-"""How often pictures are taken up before they are left alone: one that brought the server down would do so at
+"""How often pictures are begun before they are given up: one that brought the server down would do so at
 every start."""
 
 _log = logging.getLogger("mendbay.web")
@@ -89,8 +90,14 @@ class ReadingOrder:
         self.let_go()
 
 
-def left_behind(home: Path | None) -> list[ReadingOrder]:
-    """What waits and nobody has read, the oldest first, each taken; what cannot be told is left alone."""
+def left_behind(
+    home: Path | None, given_up: Callable[[ReadingOrder], None] = lambda order: None
+) -> list[ReadingOrder]:
+    """What waits and nobody has read, the oldest first, each taken; what cannot be told is left alone.
+
+    Args:
+        given_up: told what was begun too often; its pictures are removed.
+    """
     found: list[tuple[float, ReadingOrder]] = []
     with suppress(OSError, MendbayError), upload_folder.opened(home_folder(home)) as top:
         for name in os.listdir(top):
@@ -102,8 +109,10 @@ def left_behind(home: Path | None) -> list[ReadingOrder]:
                 if order is None:
                     continue
                 if order.tries > TRIES:
-                    _log.error("pictures of case %s are left unread after %s tries", order.case, TRIES)
-                    order.drop()
+                    _log.error("pictures of case %s are given up after %s tries", order.case, TRIES)
+                    given_up(order)
+                    order.uploads.remove()
+                    order.let_go()
                     continue
                 found.append((os.stat(folder).st_mtime, order.taken()))
     return [one for _, one in sorted(found, key=lambda each: each[0])]

@@ -16,20 +16,17 @@ KINDS = (WorkKind.LEARN_FAMILY, WorkKind.READ_PICTURES)
 
 
 def needed_and_left(home: Path | None, shelf: Works) -> tuple[frozenset[str], frozenset[str]]:
-    """Names of folders of what was sent: those that living works need, and those of learnings that ended.
+    """Names of folders of what was sent: those that living works need, and those of works that ended.
 
-    A learning removes its dumps itself, but for one that was killed. It is ordered again with the dumps sent
-    anew, so nobody needs the old ones. Pictures that a killed reading left may still be wanted: they are not
-    among these, and go when they are old.
+    A work removes what was sent for it itself, but for one that was killed. It is ordered again with dumps or
+    pictures sent anew, so nobody needs the old ones.
     """
     needed: set[str] = set()
     left: set[str] = set()
     for order in shelf.orders():
         with suppress(MendbayError):  # damaged, or tidied away meanwhile
             if order.kind in KINDS:
-                alive = shelf.is_alive(order.id)
-                if alive or order.kind is WorkKind.LEARN_FAMILY:
-                    (needed if alive else left).update(_folders(home, order))
+                (needed if shelf.is_alive(order.id) else left).update(_folders(home, order))
     return frozenset(needed), frozenset(left - needed)
 
 

@@ -45,7 +45,7 @@ from mendbay.jobs.imaging_record import image_of, imaging_record
 from mendbay.jobs.power_permit import foresee_reading
 from mendbay.jobs.read_drive import ReadResult, foresee_drives, read_drive
 from mendbay.jobs.read_pair import BrokenOff, read_pair
-from mendbay.jobs.read_pictures import read_pictures
+from mendbay.jobs.read_pictures import BoardLook, read_pictures
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.verify_image import verify_image
 from mendbay.jobs.work_options import (
@@ -298,15 +298,20 @@ class Runner:
         return _done(is_whole(result.facts))
 
     def _read_pictures(self, options: ReadPictures) -> Outcome:
-        case, bay = self._order.case, options.bay
-        with self._bench() as bench:
-            folder = home_folder(self._home) / "cases" / remembered(bench, case).folder
-            places = options.places or (folder / "photos" / f"bay-{bay}",)
-            names = dict(zip(options.places, options.names, strict=bool(options.names)))
-            look = read_pictures(bench, shop_files(self._home), read_pictures_with, case, bay, places, names)
+        try:
+            with self._bench() as bench:
+                look = self._look_at_pictures(bench, options)
+        finally:  # also of a reading that failed: nobody reads them again
+            remove_sent(self._home, options.places)
         self._came_to(look_json(look), look_words(look))
-        remove_sent(self._home, options.places)
         return _done(not look.incomplete)
+
+    def _look_at_pictures(self, bench: Bench, options: ReadPictures) -> BoardLook:
+        case, bay = self._order.case, options.bay
+        folder = home_folder(self._home) / "cases" / remembered(bench, case).folder
+        places = options.places or (folder / "photos" / f"bay-{bay}",)
+        names = dict(zip(options.places, options.names, strict=bool(options.names)))
+        return read_pictures(bench, shop_files(self._home), read_pictures_with, case, bay, places, names)
 
     # ------------------------------------------------------------------ chips
 

@@ -29,10 +29,11 @@ from mendbay.faces.web.chip_works import (
 )
 from mendbay.faces.web.clip_form import ADAPTER, CLIP, VOLTS
 from mendbay.faces.web.fields import choice, files, line, number
+from mendbay.faces.web.gate import Gate
 from mendbay.faces.web.lately import Lately
 from mendbay.faces.web.visit import Visit, seen
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.judge_rom import LookedAtRom, judge_rom, look_at_reads
+from mendbay.jobs.judge_rom import LookedAtRom, forget_judged, judge_rom, look_at_reads
 from mendbay.jobs.learn_rom import judge_by_family, look_by_family
 from mendbay.jobs.own_names import own_name
 from mendbay.jobs.rom_doubts import fitting_family
@@ -55,6 +56,10 @@ ROLE = choice("chip", "Whose chip", {one.value: words for one, words in ROLES.it
 FAMILY = line("family", "Family it is held against", limit=200)
 LOOKS_KEPT = 12
 """Judgements that the server holds: they take seconds, and the same reads always give the same."""
+JUDGED_AT_ONCE = 2
+"""Each holds all reads of a chip, and a processor for seconds (own choice)."""
+MOST_WAITING = 6
+TOO_MANY = "The reads of too many chips are being judged at once."
 PLACES_SHOWN = 12
 LINES_SHOWN = 40
 """Lines of what lies where; the others are folded away."""
@@ -180,22 +185,38 @@ def _fitting(visit: Visit, bench: Bench, case: int, bay: str, role: Role) -> str
 
 
 def _looked(visit: Visit, bench: Bench, case: int, bay: str, role: Role, family: str) -> LookedAtRom:
-    """The judgement, kept by what the reads hold."""
-    looks: Lately[tuple[object, ...], LookedAtRom] = visit.desk.keep(
-        "rom-looks", lambda: Lately(LOOKS_KEPT), of_cases=True
-    )
+    """The judgement, kept by what the reads hold.
+
+    Raises:
+        MendbayError: too many are judged at once already.
+        Interrupted: whoever asks for the page has gone away.
+    """
+    looks: RomLooks = visit.desk.keep("rom-looks", lambda: RomLooks(LOOKS_KEPT), of_cases=True)
     shop = shop_files(visit.desk.home)
     rules = shop.text("families", family) if family else ""
     twice = read_under_both(bench, case, bay, role)
     key = (case, bay, role, rules, twice, tuple(newest_sitting(bench, case, bay, role)))
     found = looks.get(key)
-    if found is None:
-        if family:
-            found = look_by_family(bench, shop, case, bay, role, family)
-        else:
-            found = look_at_reads(bench, case, bay, role)
-        looks.put(key, found)
+    if found is not None:
+        return found
+    gate: Gate = visit.desk.keep("rom-gate", lambda: Gate(JUDGED_AT_ONCE, MOST_WAITING, refusal=TOO_MANY))
+    with gate.through(visit.gone):
+        found = looks.get(key)  # another may have had the same judged meanwhile
+        if found is None:
+            if family:
+                found = look_by_family(bench, shop, case, bay, role, family)
+            else:
+                found = look_at_reads(bench, case, bay, role)
+            looks.put(key, found)
     return found
+
+
+class RomLooks(Lately[tuple[object, ...], LookedAtRom]):
+    """Judgements; whoever lets go of them lets go of the reads that they were made of."""
+
+    def close(self) -> None:
+        super().close()
+        forget_judged()
 
 
 @dataclass(frozen=True, slots=True)

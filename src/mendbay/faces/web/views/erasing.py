@@ -39,7 +39,7 @@ from mendbay.jobs.hand_back_place import is_on_medium, require_proof_place
 from mendbay.jobs.keep_copies import held
 from mendbay.jobs.plan_erasure import proving_hand_backs, stays_of
 from mendbay.jobs.work_port import Outcome, WorkKind
-from mendbay.wiring import eraser, mounted_mediums, shop_copies, tool
+from mendbay.wiring import eraser, looked_at_mount, mounted_mediums, shop_copies, tool
 
 if TYPE_CHECKING:
     from mendbay.jobs.bench import Bench
@@ -118,7 +118,7 @@ def _checked_on_mediums(checks: Sequence[ShownWork]) -> Iterator[str]:
         folder = str(one.order.options.get("folder", ""))
         if folder not in seen and not one.is_alive:
             seen.add(folder)
-            if one.state.outcome is Outcome.DONE and is_on_medium(Path(folder), mediums):
+            if one.state.outcome is Outcome.DONE and is_on_medium(Path(folder), mediums, _resolved):
                 yield folder
 
 
@@ -140,12 +140,18 @@ def _proving(bench: Bench, visit: Visit) -> str:
     if chosen and typed:
         raise UsageError("Two hand-backs are named.", "Choose one, or type a folder.")
     named = chosen or typed
-    return str(require_proof_place(bench, visit.path["case"], named, _mediums())) if named else ""
+    if not named:
+        return ""
+    return str(require_proof_place(bench, visit.path["case"], named, _mediums(), _resolved))
 
 
 def _mediums() -> list[str]:
-    """The folders of the mediums that are plugged in."""
-    return [one.folder for one in mounted_mediums()]
+    """The folders of the mediums that are plugged in and answer."""
+    return [one.folder for one in mounted_mediums() if one.answers]
+
+
+def _resolved(place: Path) -> Path:
+    return looked_at_mount(place, place.resolve)
 
 
 @BOOK.page(

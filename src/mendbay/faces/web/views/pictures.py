@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from markupsafe import Markup
@@ -16,6 +17,7 @@ from mendbay.faces.picture_words import contradiction_words, percent_words
 from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page
 from mendbay.faces.web.card import card_of
+from mendbay.faces.web.case_works import ShownWork, shown_works
 from mendbay.faces.web.fields import choice, files, flag, line
 from mendbay.faces.web.phone import phone_door
 from mendbay.faces.web.picture_intake import take_pictures
@@ -34,6 +36,7 @@ from mendbay.jobs.read_pictures import (
     withdraw_correction,
     withdraw_picture,
 )
+from mendbay.jobs.work_port import Outcome, WorkKind
 from mendbay.wiring import qr_code, shop_files
 
 if TYPE_CHECKING:
@@ -48,6 +51,11 @@ CLOSE_UPS = 3
 """Places of an identifier that are shown large beside what puts it right."""
 AROUND = 0.6
 """What is shown around such a place, in heights of its writing (own choice)."""
+BROKEN_OFF = (Outcome.FAILED, Outcome.STOPPED, Outcome.LOST)
+LOOKED_AT = 20
+"""Works of a case among which those that read pictures of a bay are looked for."""
+TOLD_FOR = timedelta(days=1)
+"""How long it is told that a reading broke off, unless others are sent before (own choice)."""
 BAY = line("bay", "Bay", required=True)
 REASON = line("reason", "Why", required=True)
 
@@ -232,8 +240,19 @@ def arriving(visit: Visit) -> Answer:
 def _arriving(visit: Visit, case: int, label: str) -> dict[str, object]:
     door = phone_door(visit.desk).standing(case, label)
     code = Markup(qr_code(door.url, "Code for the phone")) if door else ""  # noqa: S704 - drawn here, of squares
-    standing = picture_reading(visit.desk).standing(case, label)
-    return {"label": label, "door": door, "code": code, "standing": standing}
+    reading = picture_reading(visit.desk)
+    standing = reading.standing(case, label)
+    broken = None if reading.knows(case, label) else _broken_off(visit, label)
+    return {"label": label, "door": door, "code": code, "standing": standing, "broken": broken}
+
+
+def _broken_off(visit: Visit, label: str) -> ShownWork | None:
+    """The newest reading of a bay's pictures that went on without a server, if it broke off lately."""
+    for one in shown_works(visit, (WorkKind.READ_PICTURES,), LOOKED_AT):
+        if one.order.options.get("bay") == label:
+            is_late = datetime.now(UTC) - datetime.fromisoformat(one.order.at) > TOLD_FOR
+            return None if is_late or one.state.outcome not in BROKEN_OFF else one
+    return None
 
 
 @BOOK.page(
