@@ -390,3 +390,17 @@ def test_of_a_closed_case_no_step_is_worked_out_unasked(shop: Web, monkeypatch: 
     assert 'class="late">STOP' not in page
     assert f'href="{TRIAGE}?all=yes#steps"' in page
     assert "whole job" in text_of(shop.get(f"{TRIAGE}?all=yes"))
+
+
+def test_on_paper_open_questions_have_boxes_and_answered_ones_none(shop: Web) -> None:
+    with shop.bench() as bench:
+        note_answer(bench, 1, Asked("sound", "1"), "clicks")
+    forms = re.findall(r'<form [^>]*class="([^"]*)"', shop.get(TRIAGE))
+    assert forms.count("ask by-hand") > 10
+    assert "ask" not in forms
+    known, open_ = (shop.get(f"{TRIAGE}/question?sign=sound&bay={bay}") for bay in ("1", "2"))
+    assert ('class="ask"' in known, 'class="ask by-hand"' in open_) == (True, True)
+    style = shop.get(re.findall(r'href="(/static/[^"]*\.css)"', known)[0])
+    shown = style.partition("@media print")[2]
+    assert re.search(r"form\.by-hand \{ display: block !important;", shown)
+    assert ".by-hand" not in style.partition("@media print")[0], "in print alone"
