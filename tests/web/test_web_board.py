@@ -260,3 +260,15 @@ def test_commands_of_the_board_lead_to_its_pages(sentence: str, url: str) -> Non
     assert f'href="{url}"' in made
     assert "lists" not in sentence or "</a> lists them." in made
     assert "MODEL" not in made
+
+
+def test_on_paper_what_is_not_measured_yet_has_room_to_be_written_down(shop: Web) -> None:
+    before = shop.get(f"{BOARD}?bay=1")
+    assert 'class="stack by-hand"' in before
+    rows = before.count('<tr class="to-fill">')
+    assert rows > 3
+    after = shop.done(f"{BOARD}/measure", {"bay": "1", "step": "leads", "value": "0.2"})
+    assert after.count('<tr class="to-fill">') < rows + before.count("waiting")
+    row = re.search(r'<tr([^>]*)>\s*<th scope="row"><a href="[^"]*step=leads"', after)
+    assert row is not None
+    assert row[1] == "", "what was measured has none"

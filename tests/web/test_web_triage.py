@@ -409,3 +409,17 @@ def test_what_a_boards_sheet_keeps_closed_stands_first_with_the_way_to_the_sheet
     with shop.bench() as bench:
         override(bench, 1, "1", Gate.TWELVE, "the suppressor was taken off")
     assert "STOP" not in text_of(shop.get(TRIAGE))
+
+
+def test_on_paper_open_questions_have_boxes_and_answered_ones_none(shop: Web) -> None:
+    with shop.bench() as bench:
+        note_answer(bench, 1, Asked("sound", "1"), "clicks")
+    forms = re.findall(r'<form [^>]*class="([^"]*)"', shop.get(TRIAGE))
+    assert forms.count("ask by-hand") > 10
+    assert "ask" not in forms
+    known, open_ = (shop.get(f"{TRIAGE}/question?sign=sound&bay={bay}") for bay in ("1", "2"))
+    assert ('class="ask"' in known, 'class="ask by-hand"' in open_) == (True, True)
+    style = shop.get(re.findall(r'href="(/static/[^"]*\.css)"', known)[0])
+    shown = style.partition("@media print")[2]
+    assert re.search(r"form\.by-hand \{ display: block !important;", shown)
+    assert ".by-hand" not in style.partition("@media print")[0], "in print alone"

@@ -98,6 +98,8 @@ def _counts(row: Row) -> str:
 
 def _lines(text: str, sheet: Sheet) -> list[str]:
     said = printable(text)
+    if 0 < len(said) <= sheet.wide_letters and said.isprintable() and said.strip() == said:
+        return [said]  # short enough in any letters: most are
     wide = sum(one.isupper() or not one.isascii() for one in said)
     return textwrap.wrap(said, sheet.wide_letters if 4 * wide > len(said) else sheet.letters) or [""]
 

@@ -180,8 +180,15 @@ def _escaped(value: object) -> object:
 
 def blocks_of(markdown: str) -> tuple[Block, ...]:
     """The blocks of a CommonMark text with tables; HTML in it is text."""
-    parser = MarkdownIt("commonmark", {"html": False}).enable("table")
-    return _blocks(_Tokens(parser.parse(markdown)))
+    return _blocks(_Tokens(_parser().parse(markdown)))
+
+
+@lru_cache(maxsize=1)
+def _parser() -> MarkdownIt:
+    """What parses papers; its rules are put in order by parsing once, as threads share them from then on."""
+    made = MarkdownIt("commonmark", {"html": False}).enable("table")
+    made.parse("once")
+    return made
 
 
 @dataclass
