@@ -389,7 +389,8 @@ def test_nothing_of_a_forgotten_case_is_held_by_the_server(tmp_path: Path) -> No
         assert shown & desk.kept.keys()
         desk.keep("forms looked at", FormsLookedAt).put(1, "Kim", {"source_1": "/dev/sdx"})
         web.post("/case/1/closing/close", CLOSED)
-        web.post("/case/1/closing/forget/now", {"reason": "asked for", "typed": "1"})
+        gone = web.post("/case/1/closing/forget/now", {"reason": "asked for", "typed": "1"})
+        assert gone.headers["clear-site-data"] == '"cache"'
         assert (answers.get(1), texts.get((1, "status"))) == (None, None)
         assert desk.keep("forms looked at", FormsLookedAt).get(1, "Kim") is None
         assert not shown & desk.kept.keys()

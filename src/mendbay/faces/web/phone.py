@@ -88,6 +88,11 @@ class PhoneDoor:
             timer.daemon = True
             timer.start()
 
+    def close_of_case(self, case: int) -> None:
+        """Closes every key of a case."""
+        for one in self.keys.of_case(case):
+            self.close(one.key)
+
     def end(self) -> None:
         """Shuts the door at once."""
         with self._lock:

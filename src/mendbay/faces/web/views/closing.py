@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from mendbay.case.custody import Head
 from mendbay.case.outcome import MOST_FOUND, DataBack, End, said
 from mendbay.core.errors import UsageError
@@ -14,6 +16,7 @@ from mendbay.faces.web.card import card_of
 from mendbay.faces.web.case_works import ask_to_stop, order_work, shown_works
 from mendbay.faces.web.drawing import shown_name
 from mendbay.faces.web.fields import choice, day, flag, line, number, several, text
+from mendbay.faces.web.phone import phone_door
 from mendbay.faces.web.reading_form import forms_looked_at
 from mendbay.faces.web.views.hand_back import keeping_mark
 from mendbay.faces.web.views.letters import forget_texts
@@ -247,10 +250,11 @@ def forget_now(visit: Visit) -> Answer:
     forget_entered(visit, case)
     forms_looked_at(visit).forget(case)
     visit.desk.let_go_of_cases()
+    phone_door(visit.desk).close_of_case(case)
     told = f"Case {case} is forgotten. The ledger names the customer no more."
     if done.entries:
         told += f" The head of its custody log stays: {Head(done.entries, done.head).text}"
-    return visit.go("cases", told)
+    return replace(visit.go("cases", told), clears=True)
 
 
 def require_number_typed(visit: Visit, done: str) -> None:
