@@ -105,23 +105,31 @@ def _full_case(bench: Bench) -> None:
         bays=[Bay(0, "1", "AL20-HX4", SERIAL), Bay(0, "2", "AL20-HX4")],
     )
     take_in(bench, OTHER, bays=[Bay(0, "1")])
-    _tell_triage(bench)
-    _tell_board(bench, case)
-    _agree(bench)
+    adapter = tell_all(bench, case)
+    release(bench, 2, (adapter, "1", "2"), Hand.CUSTOMER, person="Mr Quill")
     close_case(bench, 2, said(["heads:1"], end=End.SENT_ON, data=DataBack.NONE, remark="they were told"))
 
 
-def _tell_triage(bench: Bench) -> None:
-    describe(bench, 2, box=True, worth=5000)
-    answer(bench, 2, Asked("sound", "1"), "clicks")
-    note_tried(bench, 2, "swap-board", "1")
-    answer(bench, 2, Asked("sound", "1"), "clicks")
-    tell(bench, 2, "story", "Mr Quill let it fall")
-    tell(bench, 2, "due", "2031-01-20")
+def tell_all(bench: Bench, case: Case) -> str:
+    """Tells all that can be told of a case with two bays that was just taken in, but not how it ends; the
+    code of the adapter that came with it."""
+    _tell_triage(bench, case.number)
+    _tell_board(bench, case)
+    return _agree(bench, case.number)
+
+
+def _tell_triage(bench: Bench, number: int) -> None:
+    describe(bench, number, box=True, worth=5000)
+    answer(bench, number, Asked("sound", "1"), "clicks")
+    note_tried(bench, number, "swap-board", "1")
+    answer(bench, number, Asked("sound", "1"), "clicks")
+    tell(bench, number, "story", "Mr Quill let it fall")
+    tell(bench, number, "due", "2031-01-20")
 
 
 def _tell_board(bench: Bench, case: Case) -> None:
-    enter(bench, 2, "1", "leads", "0.3", note="Mr Quill watched")
+    number = case.number
+    enter(bench, number, "1", "leads", "0.3", note="Mr Quill watched")
     shop = bench.shop_files
     (item, _) = add_items(
         bench,
@@ -133,8 +141,8 @@ def _tell_board(bench: Bench, case: Case) -> None:
             for one in ("TB-4471-200", "TB-4471-201")
         ],
     )
-    agreement = agreement_with(bench, shop, 2, "1", item.number, Purpose.BOARD_SWAP, Level.MOVED)
-    record_swap(bench, item.number, 2, "1", agreement, worked=True, remark="its owner was glad")
+    agreement = agreement_with(bench, shop, number, "1", item.number, Purpose.BOARD_SWAP, Level.MOVED)
+    record_swap(bench, item.number, number, "1", agreement, worked=True, remark="its owner was glad")
     change_stock(bench, shop, item.number, {}, {"cost_minor": 1200, "notes": SHOPS_OWN})
     note_family(bench, FamilyNote("AL20", Seat.SEPARATE_CHIP, Need.MUST, "seen at the bench"))
     accept_alternative(bench, Alternative(Attribute.BOARD_NUMBER, "TB-4471-200", "TB-4471-201"))
@@ -142,38 +150,38 @@ def _tell_board(bench: Bench, case: Case) -> None:
         (Identified.MODEL, "AL2O-HX4", "AL20-HX4"),
         (Identified.SERIAL, "K-O113-77", SERIAL),
     ):
-        note_correction(bench, 2, "1", Correction(kind, read, right, ()), misread=True)
+        note_correction(bench, number, "1", Correction(kind, read, right, ()), misread=True)
     for role in (Role.PATIENT, Role.DONOR):
         with TemporaryDirectory() as folder:
             made = Path(folder) / "read.bin"
             made.write_bytes((ROM + role.encode()).ljust(DUMP_BYTES, b"\xff"))
-            keep_files(bench, 2, "1", role, [made])
+            keep_files(bench, number, "1", role, [made])
     bench.files.keep(case, "photos/bay-1/label.jpg", b"picture of " + SERIAL.encode())
     bench.files.keep(case, "papers/receipt.pdf", b"receipt for " + CUSTOMER.encode())
 
 
-def _agree(bench: Bench) -> None:
-    give_word(bench, 2, "open-drive", Word.YES)
-    adapter = add_item(bench, 2, What.ADAPTER, "with a blue ring", condition="cable kinked")
-    receive(bench, 2, (adapter.code, "1"), person="Mr Quill", words="to be called before noon")
-    make_quote(bench, 2, Wish(lines=(("hour", "0.5"),), odds=False))
-    decide(bench, 2, 1, True, By.PHONE)
-    make_bill(bench, 2, {})
-    pay(bench, 2, "20.00", PaidHow.CASH)
-    pay(bench, 2, "1.00", PaidHow.CASH)
-    unpay(bench, 2, 2, "put down for the wrong case")
-    wait(bench, 2, WaitsFor.CUSTOMER, "Mr Quill is away")
-    go_on(bench, 2)
-    letter_mail(bench, 2)
+def _agree(bench: Bench, number: int) -> str:
+    give_word(bench, number, "open-drive", Word.YES)
+    adapter = add_item(bench, number, What.ADAPTER, "with a blue ring", condition="cable kinked")
+    receive(bench, number, (adapter.code, "1"), person="Mr Quill", words="to be called before noon")
+    make_quote(bench, number, Wish(lines=(("hour", "0.5"),), odds=False))
+    decide(bench, number, 1, True, By.PHONE)
+    make_bill(bench, number, {})
+    pay(bench, number, "20.00", PaidHow.CASH)
+    pay(bench, number, "1.00", PaidHow.CASH)
+    unpay(bench, number, 2, "put down for the wrong case")
+    wait(bench, number, WaitsFor.CUSTOMER, "Mr Quill is away")
+    go_on(bench, number)
+    letter_mail(bench, number)
     plan_erasure(
         bench,
         copies_of(bench),
-        2,
+        number,
         sorts=(Sort.PICTURES,),
         reason="Mr Quill asked for it",
         unproven="Mr Quill wants nothing back",
     )
-    release(bench, 2, (adapter.code, "1", "2"), Hand.CUSTOMER, person="Mr Quill")
+    return adapter.code
 
 
 def copies_of(bench: Bench) -> Copies:

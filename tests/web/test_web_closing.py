@@ -18,6 +18,7 @@ from mendbay.faces.web.case_works import ShownWork
 from mendbay.faces.web.desk import Desk
 from mendbay.faces.web.guard import Rules
 from mendbay.faces.web.live import Pulse
+from mendbay.faces.web.phone import phone_door
 from mendbay.faces.web.reading_form import FormsLookedAt
 from mendbay.faces.web.views import erasing, letters, take_in_file
 from mendbay.jobs.erase_copies import plan_of
@@ -394,13 +395,16 @@ def test_nothing_of_a_forgotten_case_is_held_by_the_server(tmp_path: Path, by_co
         web.get("/")
         listed = desk.keep("day", dict)
         until(lambda: listed._kept is not None)
+        phone_door(desk).keys.open(1, "1", "Kim")
         if by_command:
             with web.bench() as bench:
                 forget(bench, shop_copies(desk.home), 1, "asked for")
             until(lambda: listed._kept is None and not shown & desk.kept.keys())  # without being asked
         else:
-            web.post("/case/1/closing/forget/now", {"reason": "asked for", "typed": "1"})
+            gone = web.post("/case/1/closing/forget/now", {"reason": "asked for", "typed": "1"})
+            assert gone.headers["clear-site-data"] == '"cache"'
             assert listed._kept is None
+        assert not phone_door(desk).keys.of_case(1), "a phone sends no more pictures of it"
         assert (answers.get(1), texts.get((1, "status"))) == (None, None)
         assert desk.keep("forms looked at", FormsLookedAt).get(1, "Kim") is None
         assert not shown & desk.kept.keys()

@@ -22,6 +22,7 @@ from mendbay.jobs.consents import give_word
 from mendbay.jobs.drive_condition import said_condition
 from mendbay.jobs.measure_board import enter
 from mendbay.jobs.ports import DriveAtHand
+from mendbay.jobs.read_drive import DriveAt, read_drive
 from mendbay.jobs.take_in import add_bay, take_in
 from mendbay.jobs.work_port import JSON, Outcome, Standing, WorkKind, WorkState
 from mendbay.outlets.work_shelf import WorkShelf
@@ -242,6 +243,42 @@ def test_a_short_on_the_board_is_told_before_its_drive_gets_power(web: Web, shop
     until(lambda: state(web).is_over)
     with web.bench() as bench:
         assert any("another board is on it" in one.item for one in bench.ledger.custody(1))
+
+
+def test_a_reason_given_against_one_danger_is_none_against_the_next(web: Web, shop: WorkShop) -> None:
+    form = {"bay_1": "1", "source_1": shop.drive(name="d1", bytes_=1 << 20)}
+    with web.bench() as bench:
+        add_bay(bench, Bay(1, "1"))
+        enter(bench, 1, "1", "suppressor-12v", "0.4")
+    shown = hidden(web.post(f"{DRIVES}/look", form, status=200).text, f"{DRIVES}/begin")
+    with web.bench() as bench:
+        enter(bench, 1, "1", "suppressor-5v", "0.4")
+    reason = {"although_harmful": "the 12 V suppressor was cut out"}
+    late = web.post(f"{DRIVES}/begin", {**shown, **reason}, status=409)
+    assert "what speaks against it was changed" in text_of(late.text)
+    assert works(web.home).orders() == ()
+    again = web.post(f"{DRIVES}/look", form, status=200).text
+    assert "5 V" in text_of(again).replace("12 V", "")
+    web.done(f"{DRIVES}/begin", {**hidden(again, f"{DRIVES}/begin"), **reason})
+    until(lambda: state(web).is_over)
+
+
+@pytest.mark.parametrize("what", ["facts", "compare"])
+def test_nor_where_a_drive_is_asked_or_compared(web: Web, shop: WorkShop, what: str) -> None:
+    where = shop.drive(name="d1", bytes_=1 << 20)
+    with web.bench() as bench:
+        add_bay(bench, Bay(1, "1"))
+        read_drive(bench, 1, DriveAt("1", where))
+        enter(bench, 1, "1", "suppressor-12v", "0.4")
+    shown = hidden(web.get(f"{DRIVES}?bay=1"), f"{DRIVES}/1/{what}")
+    with web.bench() as bench:
+        enter(bench, 1, "1", "suppressor-5v", "0.4")
+    form = {**shown, "source": where, "although_harmful": "the 12 V suppressor was cut out"}
+    web.post(f"{DRIVES}/1/{what}", form, status=409)
+    assert works(web.home).orders() == ()
+    shown = hidden(web.get(f"{DRIVES}?bay=1"), f"{DRIVES}/1/{what}")
+    web.post(f"{DRIVES}/1/{what}", {**form, **shown, "source": where})
+    until(lambda: state(web).is_over)
 
 
 def test_held_back_until_a_reason_is_given(web: Web, shop: WorkShop) -> None:
@@ -523,7 +560,7 @@ def test_another_drive_was_plugged_in_meanwhile(web: Web, shop: WorkShop) -> Non
     description = Path(where.removeprefix("unsteady:"))
     description.write_text(description.read_text().replace('"d1"', '"other"'))
     late = web.post(f"{DRIVES}/begin", form, status=409)
-    assert "Which drive is there was changed" in text_of(late.text)
+    assert "Which drive is there or what speaks against it was changed" in text_of(late.text)
     assert works(web.home).orders() == ()
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
@@ -24,10 +23,11 @@ from mendbay.faces.web.addresses import Address
 from mendbay.faces.web.app import book_of_all
 from mendbay.faces.web.description import description_of
 from mendbay.faces.web.fields import Field, FieldKind
+from support.harmless import plain, require_harmless
 from support.web_client import HOST, ORIGIN, Web, web_on
 
 BOOK = book_of_all()
-EXAMPLES = 12
+EXAMPLES = 8
 """What is asked of every address: an answer that its description foresees, and never a fault of the
 server."""
 CHECKS = [not_a_server_error, status_code_conformance, content_type_conformance, response_headers_conformance]
@@ -113,28 +113,13 @@ def _forms() -> list[tuple[Address, Field]]:
     return [(one, each) for one in BOOK.addresses.values() if one.method == "POST" for each in one.fields]
 
 
-def _plain(one: Field) -> str:
-    """Something that the field takes."""
-    match one.kind:
-        case FieldKind.NUMBER | FieldKind.DECIMAL:
-            return str(one.least)
-        case FieldKind.CHOICE | FieldKind.SEVERAL:
-            return next(iter(one.choices), "word")
-        case FieldKind.DAY:
-            return "2030-01-01"
-        case FieldKind.FLAG:
-            return "yes"
-        case _:
-            return "word"
-
-
 @pytest.mark.parametrize(("address", "field"), _forms(), ids=lambda one: one.name)
 def test_nothing_hostile_gets_through_a_field(
     shop: Web, address: Address, field: Field, tmp_path: Path
 ) -> None:
     path = address.url({name: 1 if whole else "1" for name, whole in address.parts()}, {})
     for hostile in HOSTILE:
-        said = {one.name: _plain(one) for one in address.fields if one.kind is not FieldKind.FILES}
+        said = {one.name: plain(one) for one in address.fields if one.kind is not FieldKind.FILES}
         files = [
             (one.name, (hostile.replace("\x00", "")[:80], hostile.encode("utf-8", "replace"), "image/png"))
             for one in address.fields
@@ -147,39 +132,11 @@ def test_nothing_hostile_gets_through_a_field(
         )
         assert answer.status_code < 500 or answer.status_code == 503, (path, field.name, hostile[:40])
         assert set(answer.cookies) <= {"mendbay_notice"}
-        _require_harmless(answer.text)
+        require_harmless(answer.text)
         if answer.status_code == 303:
             location = answer.headers["location"]
             assert location.startswith("/")
             assert not location.startswith("//")
             assert "\n" not in location
-            _require_harmless(shop.client.get(location).text)
+            require_harmless(shop.client.get(location).text)
     assert not list(Path.cwd().glob("owned"))
-
-
-class _Tags(HTMLParser):
-    """Collects what of a page a browser would act on."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.found: list[tuple[str, str, str]] = []
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.found += [(tag, name, value or "") for name, value in attrs] or [(tag, "", "")]
-
-
-def _require_harmless(html: str) -> None:
-    """No tag, attribute or template of the corpus came back as what it is, and no sign that turns the
-    direction of writing."""
-    tags = _Tags()
-    tags.feed(html)
-    for tag, name, value in tags.found:
-        assert not name.startswith("on"), (tag, name, value)
-        assert name != "style", (tag, value)
-        if name in ("src", "href", "action"):
-            assert value.startswith(("/", "#", "?")) or value == "", (tag, name, value)
-        assert value != "x"
-    assert not {tag for tag, _, _ in tags.found} & {"base", "iframe", "object", "embed"}
-    assert "<script>" not in html
-    assert "49${" not in html
-    assert "\u202e" not in html

@@ -229,3 +229,16 @@ def test_a_key_that_is_no_text_is_not_the_key() -> None:
 def test_a_number_of_thousands_of_digits_is_no_page(web: Web, method: str) -> None:
     for path in (f"/case/{'9' * 5000}", f"/case/{'9' * 5000}/due"):
         assert web.client.request(method, path, headers={"origin": ORIGIN}).status_code == 404
+
+
+@pytest.mark.parametrize(
+    ("more", "status"),
+    [({"host": "evil.example"}, "421"), ({"sec-fetch-site": "cross-site"}, "403"), ({}, "401")],
+)
+def test_what_the_guard_refuses_is_described(
+    locked: Web, web: Web, more: dict[str, str], status: str
+) -> None:
+    answer = locked.client.get("/cases", headers=more)
+    assert str(answer.status_code) == status
+    described = web.client.get("/api.json").json()["paths"]["/cases"]["get"]["responses"][status]
+    assert answer.headers["content-type"].partition(";")[0] in described["content"]

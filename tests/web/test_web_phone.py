@@ -14,11 +14,13 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
+from mendbay.case.outcome import DataBack, End, said
 from mendbay.faces.web import phone, phone_app, phone_keys
 from mendbay.faces.web.desk import static_files
 from mendbay.faces.web.phone_app import AT_ONCE, COOKIE, phone_application
 from mendbay.faces.web.phone_keys import KEY_SECONDS, MOST_KEYS, MOST_PICTURES, PhoneKey, PhoneKeys
 from mendbay.jobs.case_pictures import case_pictures
+from mendbay.jobs.close_case import close_case
 from mendbay.jobs.take_in import take_in
 from support.web_client import Web
 
@@ -301,6 +303,17 @@ def test_nothing_listens_before_the_button_and_after_done(one: Web) -> None:
         threading.Event().wait(0.05)
     else:
         raise AssertionError("it still listens")
+
+
+def test_the_key_of_a_case_that_is_forgotten_opens_nothing(one: Web) -> None:
+    one.post("/cases/open", {"customer": "Fern"})
+    kept = url_of(one.done("/case/2/pictures/phone", {"bay": ""}))
+    url = url_of(one.done("/case/1/pictures/phone", {"bay": ""}))
+    with one.bench() as bench:
+        close_case(bench, 1, said((), not_known=True, end=End.SENT_ON, data=DataBack.NONE))
+    one.post("/case/1/closing/forget/now", {"reason": "asked for", "typed": "1"})
+    assert ask(url)[0] == 410
+    assert ask(kept)[0] == 200
 
 
 def test_a_picture_of_a_phone_is_kept_with_the_case(one: Web) -> None:

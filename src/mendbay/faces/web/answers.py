@@ -28,10 +28,13 @@ class Go:
 
     Args:
         notice: a sentence that the page shows once.
+        clears: the browser is to drop what it keeps of this server's pictures and pages: something is gone
+            for good.
     """
 
     url: str
     notice: str = ""
+    clears: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -259,6 +259,8 @@ class _Application:
                 made = RedirectResponse(answer.url, 303)
                 if answer.notice:
                     made.set_cookie(NOTICE, _kept_short(answer.notice), 60, httponly=True, samesite="strict")
+                if answer.clears:
+                    made.headers["Clear-Site-Data"] = '"cache"'
                 return made
             case Blob():
                 made = Response(answer.data, media_type=answer.media_type)

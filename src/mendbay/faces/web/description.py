@@ -73,13 +73,18 @@ def _responses(one: Address) -> dict[str, Any]:
     }
     found["413"]["content"] = found["413"]["content"] | plain  # told at the door, before there is a page
     found["405"] = {"description": "Not asked in this way.", "content": html | plain}
+    found["401"] = {"description": "The key of this bench is needed.", "content": plain}
+    found["403"] = {
+        "description": "It did not come from a page of this server, or from another account of its machine.",
+        "content": plain,
+    }
+    found["421"] = {"description": "This server does not go by that name.", "content": plain}
     if one.method == "POST":
         found["200"] = {
             "description": "Done: a file to keep. Or a page that shows what was tried, or asks for more, and "
             "nothing was done; without the mark of a page (`seen`) nothing more is asked for, but refused."
         }
         found["303"] = {"description": "Done: the page to look at next."}
-        found["403"] = {"description": "It did not come from a page of this server."}
     else:
         found["200"] = {"description": one.words}
         found["303"] = {"description": "It stands elsewhere."}

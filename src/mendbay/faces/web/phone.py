@@ -91,6 +91,15 @@ class PhoneDoor:
             timer.daemon = True
             timer.start()
 
+    def forget(self, case: int | None) -> None:
+        """Closes every key of a case.
+
+        Args:
+            case: None for every key there is.
+        """
+        for one in self.keys.of_case(case):
+            self.close(one.key)
+
     def end(self) -> None:
         """Shuts the door at once."""
         with self._lock:

@@ -79,6 +79,12 @@ class PhoneKeys:
             self._drop_late()
             return next((one for one in self._open.values() if (one.case, one.bay) == (case, bay)), None)
 
+    def of_case(self, case: int | None) -> tuple[PhoneKey, ...]:
+        """The open keys of a case, whichever place they are for; of None all."""
+        with self._lock:
+            self._drop_late()
+            return tuple(one for one in self._open.values() if case in (None, one.case))
+
     def close(self, key: str) -> None:
         """Closes one; nothing happens if it is closed."""
         with self._lock:

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
-from mendbay.core.errors import UsageError
+from mendbay.core.errors import HeldBack, UsageError
 from mendbay.faces.web.asked_field import CUSTOMER_ASKED
 from mendbay.faces.web.fields import Field, choice, decimal, flag, line, number, text
 from mendbay.faces.web.lately import Lately
 from mendbay.imaging.hazard import Condition
-from mendbay.jobs.power_permit import Although
+from mendbay.jobs.power_permit import Although, foresee_power, foresee_reading
 from mendbay.jobs.work_port import JSON, WorkKind, WorkOrder
 
 if TYPE_CHECKING:
     from mendbay.faces.web.visit import Visit
+    from mendbay.jobs.bench import Bench
 
 SLOTS = (1, 2)
 """A box has two bays."""
@@ -247,6 +248,21 @@ def _is_said(value: object) -> bool:
 def _digits(value: float) -> str:
     """A number in digits as forms take it, none of them lost."""
     return str(int(value)) if value.is_integer() else format(Decimal(repr(value)), "f")
+
+
+def speaks_against(bench: Bench, case: int, bays: Collection[str], *, reading: bool) -> tuple[str, ...]:
+    """What a reason is asked for before drives get power, or are read, in sentences; for the mark of the form
+    that asks. Whoever gave a reason meant what stood there, and no danger that was found since."""
+    foresee = foresee_reading if reading else foresee_power
+    found: list[str] = []
+    for although in (Although(asked=True), Although(refused="for the sake of asking", asked=True)):
+        try:
+            foresee(bench, case, bays, although)
+        except HeldBack as trouble:
+            found.append(trouble.what)
+        else:
+            break
+    return tuple(found)
 
 
 def although_said(said: Mapping[str, Any]) -> Although:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from mendbay.case.custody import Head
 from mendbay.case.outcome import MOST_FOUND, DataBack, End, said
 from mendbay.core.errors import UsageError
@@ -237,7 +239,7 @@ def forget_now(visit: Visit) -> Answer:
     told = f"Case {case} is forgotten. The ledger names the customer no more."
     if done.entries:
         told += f" The head of its custody log stays: {Head(done.entries, done.head).text}"
-    return visit.go("cases", told)
+    return replace(visit.go("cases", told), clears=True)
 
 
 def require_number_typed(visit: Visit, done: str) -> None:

@@ -18,6 +18,7 @@ from mendbay.faces.web.reading_form import (
     asked_said,
     place,
     place_said,
+    speaks_against,
 )
 from mendbay.faces.web.views.drives import image_said
 from mendbay.faces.web.visit import Visit
@@ -49,6 +50,13 @@ def _place(visit: Visit) -> str:
     return where
 
 
+def _require_same_against(visit: Visit, bench: Bench, *, reading: bool) -> None:
+    against = speaks_against(bench, visit.path["case"], [visit.path["bay"]], reading=reading)
+    visit.require_unchanged(
+        "what speaks against giving it power", "reading" if reading else "power", *against
+    )
+
+
 def _back(visit: Visit, notice: str) -> Go:
     return visit.go("drives", notice, {"bay": visit.path["bay"]})
 
@@ -71,6 +79,7 @@ def facts(visit: Visit) -> Answer:
     said, in_case = visit.said, InCase(visit.path["case"], visit.path["bay"], although_said(visit.said))
     where = _place(visit)
     with visit.bench() as bench:
+        _require_same_against(visit, bench, reading=False)
         foresee_asking(bench, where, in_case, said["label"])
         options = _options(visit, "label", "although_refused", "although_harmful") | {"source": where}
         options |= asked_said(said)
@@ -93,6 +102,7 @@ def facts(visit: Visit) -> Answer:
 def compare(visit: Visit) -> Answer:
     case, bay, where = visit.path["case"], visit.path["bay"], _place(visit)
     with visit.bench() as bench:
+        _require_same_against(visit, bench, reading=True)
         image_of(bench, case, bay, writable=False).close()  # without one there is nothing to compare with
         foresee_drives(bench, case, [(bay, where)])
         foresee_reading(bench, case, [bay], although_said(visit.said))

@@ -17,7 +17,14 @@ from mendbay.faces.web.addresses import Book
 from mendbay.faces.web.answers import Answer, Blob, Page, Unchanged
 from mendbay.faces.web.card import card_of
 from mendbay.faces.web.fields import choice, line, number
-from mendbay.faces.web.reading_form import SLOTS, forms_looked_at, said_by, sent, sources_in
+from mendbay.faces.web.reading_form import (
+    SLOTS,
+    forms_looked_at,
+    said_by,
+    sent,
+    sources_in,
+    speaks_against,
+)
 from mendbay.faces.web.reading_view import WorkSeen, works_of
 from mendbay.faces.web.visit import Visit, seen
 from mendbay.imaging.differences import Difference
@@ -324,6 +331,8 @@ def one_drive(visit: Visit) -> Answer:
             "held": _held(bench, case, bay),
             "due_power": reasons_due(bench, case, [bay], reading=False),
             "due_reading": reasons_due(bench, case, [bay], reading=True),
+            "against_power": ("power", *speaks_against(bench, case, [bay], reading=False)),
+            "against_reading": ("reading", *speaks_against(bench, case, [bay], reading=True)),
             "cautions": cautions_for((*DRIVE, *_clicks(bench, case, bay))),
             "image_mark": _mark(shown),
             **_place_facts(bench, case, bay, shown, found),

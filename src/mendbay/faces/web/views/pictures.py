@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -306,7 +306,8 @@ def add_pictures(visit: Visit) -> Answer:
 def take_back(visit: Visit) -> Answer:
     with visit.bench() as bench:
         gone = take_picture_back(bench, visit.path["case"], visit.said["picture"], visit.said["reason"])
-    return visit.go("pictures", f"Taken back: {gone.kept.path}. The file is gone; custody keeps its SHA-256.")
+    told = f"Taken back: {gone.kept.path}. The file is gone; custody keeps its SHA-256."
+    return replace(visit.go("pictures", told), clears=True)
 
 
 @BOOK.change(

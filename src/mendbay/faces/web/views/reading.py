@@ -28,6 +28,7 @@ from mendbay.faces.web.reading_form import (
     options_said,
     sent,
     sources_in,
+    speaks_against,
 )
 from mendbay.faces.web.reading_view import OF_DRIVES, can_rest
 from mendbay.faces.web.visit import Visit
@@ -77,7 +78,7 @@ def _looked(visit: Visit, said: Mapping[str, Any]) -> Page:
         facts = {
             "card": card,
             "drives": [(bay, sources[bay], wording.identity_lines(one)) for bay, one in found.items()],
-            "drives_said": _drives_said(found),
+            "drives_said": [*_drives_said(found), *speaks_against(bench, case, sources, reading=True)],
             "is_pair": kind is WorkKind.READ_PAIR,
             "held": held,
             "due": reasons_due(bench, case, sources, reading=True),
@@ -131,7 +132,11 @@ def begin(visit: Visit) -> Answer:
         foresee_reading(bench, case, sources, although_said(said))
         if visit.seen:  # another drive may have been plugged in where that one was
             found = {bay: bench.drives.look(where) for bay, where in sources.items()}
-            visit.require_unchanged("which drive is there", *_drives_said(found))
+            visit.require_unchanged(
+                "which drive is there or what speaks against it",
+                *_drives_said(found),
+                *speaks_against(bench, case, sources, reading=True),
+            )
         order_work(visit, bench, kind, {**options, **asked_said(said)})
     forms_looked_at(visit).drop(case, visit.who)
     bays = " and bay ".join(sources)

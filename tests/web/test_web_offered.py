@@ -1,0 +1,300 @@
+"""What the pages of a shop in the middle of its work offer, asked as they offer it and with other things in
+its fields, so that what stands behind every address is asked where it has something to be about. A fuzzer
+that knows the description alone names cases and items that are not there, and is told just that."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from itertools import product
+from pathlib import Path
+from urllib.parse import unquote
+
+import pytest
+import schemathesis
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
+from PIL import Image
+from schemathesis.generation import GenerationMode
+from starlette.testclient import TestClient
+
+from mendbay.core.clock import SystemClock
+from mendbay.faces.web import case_works, picture_reading
+from mendbay.faces.web.addresses import Address
+from mendbay.faces.web.app import book_of_all
+from mendbay.faces.web.description import description_of
+from mendbay.faces.web.fields import SEEN, Field, FieldKind
+from mendbay.jobs.work_port import WorkOrder
+from mendbay.outlets.work_shelf import WorkShelf
+from support.harmless import plain, require_harmless
+from support.lively_home import READ, YOUNG, lively_home
+from support.open_picture import as_file
+from support.page_forms import Offered, offered
+from support.web_client import ORIGIN, Web, web_on
+
+pytestmark = pytest.mark.slow
+
+BOOK = book_of_all()
+DOCUMENT = description_of(BOOK)
+EXAMPLES = 8
+BEGIN = ("/", "/cases", *(f"/case/{one}" for one in (READ, YOUNG, 2, 1)))
+NOT_HERE = ("device", "device_1", "device_2")
+"""Fields that name drives of this machine, which no test may touch."""
+REFUSALS = (404, 410, 422)
+"""Answers that come before the work behind an address begins: there is no such thing, or it cannot be
+understood."""
+HOSTILE = ("<svg onload=alert(1)>", "../../etc/passwd", "\u202egnp.exe", "{{7*7}}", "'; --", "$(owned)", "0")
+LIVING = "a long job that lives: the tests of works have them"
+CHIP = "a chip on a clip: the tests of transfers have them"
+READINGS = "pictures of a bay that were read: the tests of pictures have them"
+OUT_OF_REACH = {
+    "enter-answers": "a file that the page of take-in wrote",
+    "answers-entered": "a file that the page of take-in wrote",
+    "withdraw-picture": READINGS,
+    "correct-identifier": READINGS,
+    "strike-identifier": READINGS,
+    "list-read": "a list that was read by this server",
+    "take-list": "a list that was read by this server",
+    "unlearn-dump": "a family that was learned",
+    "stop-learning": LIVING,
+    "keep-relay": "the key in a file of the home",
+    "check-custody-log": "a custody log that was kept",
+    "export-again": LIVING,
+    "stop-office": LIVING,
+    "end-erasure": "an erasure that was broken off",
+    "erasure-certificate": "an erasure that ended",
+    "board-override": "a gate that is closed",
+    "board-keep-off": "a gate that is held open",
+    "board-stop-clip": LIVING,
+    "board-write": CHIP,
+    "board-restore": CHIP,
+    "drives-ask": LIVING,
+    "files-stop": LIVING,
+    "file-stop": LIVING,
+    "file-picture": "a picture on the drive",
+    "hand-back-again": LIVING,
+    "hand-back-stop": LIVING,
+    "hand-back-check-stop": LIVING,
+    "hand-back-receipt-file": "a receipt that was made",
+}
+"""Addresses that this home gives nothing to be about, each with what would; they are asked all the same."""
+TYPED = {
+    "add-bay": {"bay": "3"},
+    "amount": {"amount": "38.00"},
+    "typed": {"typed": "{case}"},
+    "folder": {"folder": "/nowhere/out"},
+    "triage-take-back": {"sign": "sound", "bay": "1"},
+    "triage-tried": {"step": "move-rom", "bay": "1"},
+    "drives-look": {"source_1": "{drive}"},
+    "drives-begin": {"bay_1": "1", "source_1": "{drive}"},
+    "drive-facts": {"source": "{drive}"},
+    "drive-compare": {"source": "{drive}"},
+    "drive-blend": {"images": "{image}"},
+    "hand-back-make": {"folder": "/nowhere/out"},
+}
+"""By the name of an address or of a field that must say something, what a person would type that no page can
+foresee."""
+BESIDE = {"case": str(READ), "bay": "1"}
+FILES = (
+    ("front.png", as_file(Image.effect_noise((40, 40), 90), "PNG")),
+    ("list.csv", b"part,board,price\nboard,TB-4471-200,38.00\n"),
+    ("read.bin", b"ROM".ljust(64 << 10, b"\xff")),
+    ("<b>\n.pdf", b"%PDF-1.4\n"),
+)
+
+
+@dataclass(frozen=True)
+class Lively:
+    """The home that is copied, and what its pages offer.
+
+    Args:
+        parts: by the name of a part of a path, what stands there in addresses that are offered.
+        words: by the name of a field, what is said in it.
+    """
+
+    home: Path
+    offered: Mapping[str, list[Offered]]
+    parts: Mapping[str, list[str]]
+    words: Mapping[str, list[str]]
+
+
+@pytest.fixture(scope="module")
+def lively(tmp_path_factory: pytest.TempPathFactory) -> Lively:
+    home = lively_home(tmp_path_factory.mktemp("lively") / "home")
+    with web_on(home) as web:
+        found = offered(web, BOOK, BEGIN)
+    parts: dict[str, list[str]] = {}
+    words: dict[str, list[str]] = {}
+    for name, ways in found.items():
+        for one in ways:
+            for part, value in _parts(BOOK.addresses[name], one.path).items():
+                parts.setdefault(part, []).append(value)
+            for said, value in one.said:
+                if value and value not in words.setdefault(said, []):
+                    words[said].append(value)
+    return Lively(home, found, parts, words)
+
+
+@pytest.fixture(scope="module")
+def looked_at(lively: Lively) -> Iterator[Web]:
+    """The home itself, for pages alone: they change nothing."""
+    with web_on(lively.home) as web:
+        yield web
+
+
+@pytest.fixture
+def web(
+    request: pytest.FixtureRequest, lively: Lively, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> Iterator[Web]:
+    """A home for one address. Long jobs are ordered, and broken off before they begin."""
+    monkeypatch.setenv("MENDBAY_WHO", "Kim")
+    for module in (case_works, picture_reading):
+        monkeypatch.setattr(module, "start_work", _order_alone)
+    if BOOK.addresses[request.getfixturevalue("name")].method == "GET":
+        yield request.getfixturevalue("looked_at")
+        return
+    shutil.copytree(lively.home, tmp_path / "home")
+    with web_on(tmp_path / "home") as found:
+        yield found
+
+
+def _order_alone(home: Path, order: WorkOrder) -> None:
+    shelf = WorkShelf(home, SystemClock())
+    shelf.begin(order)
+    shelf.let_go(order.id)
+
+
+@pytest.mark.parametrize("name", list(BOOK.addresses))
+def test_what_pages_offer_does_its_work_whatever_stands_in_the_fields(
+    web: Web, lively: Lively, name: str
+) -> None:
+    address = BOOK.addresses[name]
+    client = TestClient(web.client.app, base_url=ORIGIN, raise_server_exceptions=False)
+    ways = lively.offered[name] or [_put_together(lively, address)]
+    answers: Counter[int] = Counter()
+    sent = FILES if any(one.kind is FieldKind.FILES for one in address.fields) else FILES[:1]
+    for one, file in product(ways[:4], sent):
+        answers[_asked(client, address, one.path, _filled(lively, address, one), file)] += 1
+    free = [
+        one.name for one in address.fields if one.kind is not FieldKind.FILES and one.name not in NOT_HERE
+    ]
+    schema = schemathesis.openapi.from_dict(DOCUMENT)
+    operation = schema[_described(address)][address.method.lower()]
+
+    @settings(
+        max_examples=EXAMPLES,
+        deadline=None,
+        derandomize=True,
+        database=None,
+        phases=[Phase.generate],
+        suppress_health_check=list(HealthCheck),
+    )
+    @given(
+        st.sampled_from(ways),
+        operation.as_strategy(generation_mode=GenerationMode.POSITIVE),
+        st.dictionaries(st.sampled_from(free or ["-"]), st.none() | st.sampled_from(HOSTILE), max_size=3),
+        st.sampled_from(FILES),
+    )
+    def ask(
+        way: Offered, made: schemathesis.Case, other: dict[str, str | None], sent: tuple[str, bytes]
+    ) -> None:
+        said = _filled(lively, address, way)
+        drawn = made.query if address.method == "GET" else made.body
+        for each, hostile in other.items():
+            if each not in free:
+                continue
+            if hostile is not None:
+                said[each] = [hostile]
+            elif isinstance(drawn, dict) and each in drawn:
+                value = drawn[each]
+                said[each] = [str(one) for one in value] if isinstance(value, list) else [str(value)]
+        answers[_asked(client, address, way.path, said, sent)] += 1
+
+    ask()
+    if name in OUT_OF_REACH:
+        return  # nothing to be about: no fault is all that can be asked for
+    assert any(one not in REFUSALS for one in answers), answers
+
+
+def _asked(
+    client: TestClient, address: Address, path: str, said: Mapping[str, list[str]], sent: tuple[str, bytes]
+) -> int:
+    """The status of the answer, which its description foresees and in which nothing hostile is alive."""
+    pairs = [(one, value) for one, values in said.items() for value in values]
+    if address.method == "GET":
+        answer = client.get(path, params=pairs, follow_redirects=False)
+    else:
+        files = [(one.name, (sent[0], sent[1])) for one in address.fields if one.kind is FieldKind.FILES]
+        answer = client.post(
+            path, data=dict(said), files=files or None, headers={"origin": ORIGIN}, follow_redirects=False
+        )
+    foreseen = DOCUMENT["paths"][_described(address)][address.method.lower()]["responses"]
+    status = answer.status_code
+    assert str(status) in foreseen, (status, path, pairs, answer.text[:500])
+    if "content-disposition" not in answer.headers:
+        require_harmless(answer.text)
+    if status == 303:
+        there = client.get(answer.headers["location"], follow_redirects=False)
+        assert there.status_code < 400 or there.status_code in (404, 410), (answer.headers["location"], pairs)
+        require_harmless(there.text)
+    return status
+
+
+def _described(address: Address) -> str:
+    return re.sub(r":int\}", "}", address.path)
+
+
+def _parts(address: Address, path: str) -> dict[str, str]:
+    names = [name for name, _ in address.parts()]
+    wanted = re.sub(r"\{\w+(?::int)?\}", "([^/]+)", address.path)
+    found = re.fullmatch(wanted, path)
+    return dict(zip(names, map(unquote, found.groups()), strict=True)) if found else {}
+
+
+def _typed(lively: Lively, path: str, name: str) -> dict[str, str]:
+    case = re.match(r"/case/([0-9]+)", path)
+    drive = lively.home.parent / "drive.toml"
+    facts = {
+        "case": case[1] if case else "",
+        "drive": f"unsteady:{drive}",
+        "image": drive.with_suffix(".img"),
+    }
+    return {each: value.format(**facts) for each, value in TYPED.get(name, {}).items()}
+
+
+def _put_together(lively: Lively, address: Address) -> Offered:
+    """A request of an address that no page offers as things are, of what others say."""
+    parts = {
+        name: BESIDE.get(name) or next(iter(lively.parts.get(name, [])), "1" if whole else "word")
+        for name, whole in address.parts()
+    }
+    return Offered(address.url(parts, {}))
+
+
+def _filled(lively: Lively, address: Address, way: Offered) -> dict[str, list[str]]:
+    """What a form says by itself, and in fields that must say something and do not, what other forms say
+    there, or a plain word."""
+    said: dict[str, list[str]] = {}
+    for name, value in way.said:
+        said.setdefault(name, []).append(value)
+    known = {one.name: one for one in address.fields}
+    said = {name: values for name, values in said.items() if name in known or name == SEEN}
+    for name, one in known.items():
+        if name in NOT_HERE:
+            said[name] = [""]
+        elif one.required and one.kind is not FieldKind.FILES and not any(said.get(name, [])):
+            said[name] = [_typed(lively, way.path, name).get(name) or _word(lively, one)]
+    own = _typed(lively, way.path, address.name)
+    return said | {one: [value] for one, value in own.items()}
+
+
+def _word(lively: Lively, one: Field) -> str:
+    return plain(one) if one.choices or one.name not in lively.words else lively.words[one.name][0]
+
+
+def test_what_is_out_of_reach_is_named_rightly() -> None:
+    assert BOOK.addresses.keys() >= OUT_OF_REACH.keys()
+    assert len(OUT_OF_REACH) < len(BOOK.addresses) / 6
