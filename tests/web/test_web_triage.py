@@ -13,6 +13,7 @@ from mendbay.case.records import Bay, CaseKind, CaseState
 from mendbay.faces.web.desk import static_files
 from mendbay.faces.web.odds import MARKS, odds_bar, place_of
 from mendbay.faces.web.views import triage as views_triage
+from mendbay.faces.web.weigher import Weigher
 from mendbay.jobs import triage_case
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.measure_board import enter, override
@@ -409,3 +410,18 @@ def test_what_a_boards_sheet_keeps_closed_stands_first_with_the_way_to_the_sheet
     with shop.bench() as bench:
         override(bench, 1, "1", Gate.TWELVE, "the suppressor was taken off")
     assert "STOP" not in text_of(shop.get(TRIAGE))
+
+
+def test_the_first_look_weighs_a_case_once_and_its_card_says_what_to_do_next(
+    shop: Web, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    weighed: list[object] = []
+    offers = triage_case.offers_within
+    triage_case._steps.cache_clear()
+    monkeypatch.setattr(triage_case, "offers_within", lambda *of: weighed.append(of) or offers(*of))
+    monkeypatch.setattr(Weigher, "ask", lambda *of: pytest.fail("the page has weighed it itself"))
+    with shop.bench() as bench:
+        note_answer(bench, 1, Asked("lights"), "none")
+    for page in ("", "/question?sign=smell", "/fault?fault=adapter", "/step?step=smell"):
+        assert "being worked out" not in text_of(shop.get(f"{TRIAGE}{page}"))
+    assert len(weighed) == 1

@@ -66,9 +66,12 @@ def begun_sheet(bench: Bench, case: int, bay: str) -> Measured | None:
 
     Raises:
         NoSuchCase: there is no such case or bay.
+        CaseForgotten: it was forgotten.
     """
-    measured = tell_sheet(bench, case, bay)
-    return measured if measured.sheet.records else None
+    remembered(bench, case)
+    bench.ledger.bay(case, bay)
+    sheet = _sheet(bench, case, bay)
+    return _measured(sheet) if sheet.records else None
 
 
 def describe_board(

@@ -266,9 +266,9 @@ def triage(visit: Visit) -> Answer:
     with visit.bench() as bench:
         if _unsaid(bench, case):
             return visit.go("triage-subject", "More than two bays are described: say which to judge.")
-        card = card_of(visit, bench, case)
-        over = card.case.state is CaseState.CLOSED and not everything
+        over = bench.ledger.case(case).state is CaseState.CLOSED and not everything
         told = tell_without_steps(bench, case) if over else tell_triage(bench, case)
+        card = card_of(visit, bench, case, weighed=not over)
         currency = _currency(bench)
     odds = _odds(told)
     offers = told.offers if everything else short_list(told)
@@ -352,8 +352,8 @@ def _bay_choices(bays: Sequence[str]) -> dict[str, str]:
 def question(visit: Visit) -> Answer:
     case, asked = visit.path["case"], Asked(visit.said["sign"], visit.said["bay"])
     with visit.bench() as bench:
-        card = card_of(visit, bench, case)
         told = tell_triage(bench, case)
+        card = card_of(visit, bench, case, weighed=True)
         one = _question(told, asked)
         found = () if one.known else what_if(bench, case, asked)[1]
     places, tables = told.belief.worlds.places, told.belief.worlds.tables
@@ -379,8 +379,8 @@ def question(visit: Visit) -> Answer:
 def fault(visit: Visit) -> Answer:
     case, place = visit.path["case"], Place(visit.said["fault"], visit.said["bay"])
     with visit.bench() as bench:
-        card = card_of(visit, bench, case)
         told, moved = why(bench, case, place)
+        card = card_of(visit, bench, case, weighed=True)
     worlds = told.belief.worlds
     facts = {
         "card": card,
@@ -404,8 +404,8 @@ def fault(visit: Visit) -> Answer:
 def step(visit: Visit) -> Answer:
     case, wanted, bay = visit.path["case"], visit.said["step"], visit.said["bay"]
     with visit.bench() as bench:
-        card = card_of(visit, bench, case)
         told = tell_triage(bench, case)
+        card = card_of(visit, bench, case, weighed=True)
         currency = _currency(bench)
     offer = next((one for one in told.offers if (one.step.id, one.bay) == (wanted, bay)), None)
     if offer is None:
@@ -505,8 +505,8 @@ def tried(visit: Visit) -> Answer:
 def repair(visit: Visit) -> Answer:
     case, made, bay = visit.path["case"], visit.said["step"], visit.said["bay"]
     with visit.bench() as bench:
-        card = card_of(visit, bench, case)
         told = tell_triage(bench, case)
+        card = card_of(visit, bench, case, weighed=True)
     one = next((each for each in told.tried if (each.step.id, each.bay) == (made, bay)), None)
     if one is None:
         raise NoSuchItem(f"Nobody told that {made[:40]!r} was tried.", "Begin at triage.")
