@@ -74,6 +74,15 @@ def _reasons(one: KeepOff) -> str:
     return f" ({because})" if because else ""
 
 
+def beside_sentence(told: Triage, asked: Asked) -> str:
+    """What is known of another sign that says where to look before an open one is answered; empty if
+    nothing."""
+    smell = told.known.get(Asked("smell"))
+    if asked.sign != "burn" or asked in told.known or smell is None or smell.answer != "burnt":
+        return ""
+    return "A burn, or the smell of one, is on record of the box: see whether it is this board."
+
+
 def subject_sentence(told: Triage, currency: str = "") -> str:
     """What is judged, and what its data is taken to be worth.
 

@@ -51,6 +51,8 @@ def test_words_and_questions(run: Run) -> None:
     assert "common practice, no source" in " ".join(why.split())
     assert "strongly for it" in why or "clearly for it" in why
     assert "* none: no light comes on" in text_of(run, "triage", "signs", "1")
+    text_of(run, "triage", "tell", "1", "smell", "burnt")
+    assert text_of(run, "triage", "signs", "1").count("the smell of one, is on record") == 2
     assert "* none" not in text_of(run, "triage", "signs", "1", "--open")
     assert "it starts (" in text_of(run, "triage", "what-if", "1", "other-adapter")
 

@@ -443,7 +443,9 @@ def test_a_burn_that_take_in_saw_is_that_of_the_box_or_of_the_board_of_a_drive_a
     tell(bench, alone, "kind", "drive")
     tell(bench, alone, "condition", "burnt")
     known = tell_triage(bench, alone).known
-    assert [(asked, one.answer) for asked, one in known.items()] == [(Asked("burn", "1"), "seen")]
+    answers = {asked: one.answer for asked, one in known.items()}
+    assert answers == {Asked("burn", "1"): "seen", Asked("condition"): "nothing"}, "nothing is asked twice"
+    assert known[Asked("condition")].origin.startswith("besides a burn or its smell; take-in: ")
     enter(bench, alone, "1", "burns", "none")
     assert tell_triage(bench, alone).known[Asked("burn", "1")].answer == "none", "it was looked for since"
 

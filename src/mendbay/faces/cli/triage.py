@@ -69,6 +69,8 @@ def signs(screen: Screen, case: int, only_open: bool) -> None:
         sign = sign_of(told.belief.worlds, one)
         known = told.known.get(one)
         lines.append(wrapped(f"{words.called(one)}: {sign.question(told.subject.box)}"))
+        if beside := words.beside_sentence(told, one):
+            lines.append(wrapped(beside, "    "))
         for each in sign.answers:
             mark = "*" if known and known.answer == each.id else " "
             lines.append(wrapped(f"{mark} {each.id}: {each.words}", "  "))

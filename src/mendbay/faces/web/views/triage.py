@@ -87,6 +87,7 @@ class Question:
     origin: str
     by_person: bool
     mark: str
+    beside: str = ""
 
     @property
     def key(self) -> str:
@@ -157,6 +158,7 @@ def _question(told: Triage, asked: Asked) -> Question:
         said_by(known.origin) if known else "",
         bool(known and known.by_person),
         seen(said, len(told.tried)),
+        words.beside_sentence(told, asked),
     )
 
 
