@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from mendbay.case.agenda import LIMITS, Agenda, Chore, Entry, OpenCase, WaitsFor, agenda_of
 from mendbay.case.agenda_tables import ChoreTable, packaged_chores, read_limits
-from mendbay.case.records import Bay, Case, CaseKind, CaseLine, CaseState, Image
+from mendbay.case.records import LOOSE_BOARD, Bay, Case, CaseKind, CaseLine, CaseState, Image
 from mendbay.core.errors import UsageError
 from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
@@ -370,7 +370,7 @@ class _Gathering:
         bays = self._shop.bays.get(case.number, ())
         if case.kind is CaseKind.ENQUIRY:
             return self._chore("answer-enquiry", case, self._worth(case))
-        if case.kind in (CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP):
+        if case.kind in LOOSE_BOARD:
             return self._of_loose_board(case, bays)
         images = self._shop.images.get(case.number, ())
         if _complete(bays, images):
@@ -525,8 +525,8 @@ def _step_words(told: Triage, offer: Offer) -> tuple[str, str]:
     """What to do, and the command that leads to it: the customer is asked before a step that needs it."""
     words = offer.step.words_of(offer.bay)
     if off := sorted({*(one.bay for one in told.keep_off), *(one.bay for one in told.closed)}):
-        bays = " and ".join(off)
-        words = f"STOP, no power for the drive of bay {bays}. {words}"
+        many = "drives of bays" if len(off) > 1 else "drive of bay"
+        words = f"STOP, no power for the {many} {' and '.join(off)}. {words}"
     asked = to_ask(offer.step.consents, told.consents)
     if offer.step.kind is StepKind.HAND_ON and told.speak_again:
         first = told.speak_again[0]

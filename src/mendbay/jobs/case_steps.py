@@ -305,6 +305,8 @@ class _Looking:
 
     def _pair(self) -> JobStep:
         name, rests = StepName.PAIR, "looks at the drives together"
+        if self._case.kind is CaseKind.DRIVE and not self._bays:
+            return JobStep(name, StepState.NOT_NEEDED, "The drive stands alone.", "the case and its bays")
         if self._without_drive or not self._bays:
             return self._without(name)
         known, looks = self._events.get(LOOKED, []), self._layouts()
@@ -379,9 +381,11 @@ class _Looking:
         return JobStep(name, state, words, rests)
 
     def _without(self, name: StepName) -> JobStep:
-        """A step of drives, in a case without one: of a box it begins once it is said what of it came in."""
-        if self._case.kind is CaseKind.BOX and not self._over:
-            words = "Nobody put down yet what of the box came in."
+        """A step of drives, in a case without one: of a box or a drive it begins once it is said what
+        came in."""
+        if self._case.kind in (CaseKind.BOX, CaseKind.DRIVE) and not self._over:
+            of_box = self._case.kind is CaseKind.BOX
+            words = f"Nobody put down yet {'what of the box' if of_box else 'which drive'} came in."
             return JobStep(name, StepState.NOT_STARTED, words, "the case and its take-in")
         return JobStep(name, StepState.NOT_NEEDED, _no_drive(self._case), "the case")
 

@@ -138,6 +138,15 @@ def test_for_an_enquiry_nothing_is_done_to_a_drive_that_is_not_there(run: Run) -
     text_of(run, "case", "letter", "1")
 
 
+def test_of_a_loose_board_no_step_of_a_drive_is_offered(run: Run) -> None:
+    text_of(run, "case", "tell", "1", "kind", "board-repair")
+    signs = answer(run, "triage", "signs", "1")
+    assert not {"sound-alone", "detected", "refusals"} & {one["sign"] for one in signs}
+    said = refused(run, 2, "triage", "step", "1", "listen-alone", "--bay", "1")
+    assert "of this case the board is all that came in" in said
+    assert answer(run, "triage", "step", "1", "measure-supply", "--bay", "1")["step"] == "measure-supply"
+
+
 def test_giving_back_says_why_and_what_to_speak_about_again(run: Run) -> None:
     text_of(run, "triage", "tell", "1", "lights", "none")
     for bay in ("1", "2"):

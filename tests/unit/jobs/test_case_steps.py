@@ -137,6 +137,19 @@ def test_a_box_that_nobody_looked_into_yet_has_its_drives_before_it(bench: Bench
         )
 
 
+def test_a_drive_of_which_nobody_said_which_it_is_has_its_reading_before_it(bench: Bench) -> None:
+    case = take_in(bench, "Quillmere Pottery").number
+    bench.ledger.amend_case(case, kind=CaseKind.DRIVE)
+    for name in (StepName.READING, StepName.FILES, StepName.HAND_BACK):
+        found = step(tell_steps(bench, case), name)
+        assert (found.state, found.words) == (
+            StepState.NOT_STARTED,
+            "Nobody put down yet which drive came in.",
+        )
+    pair = step(tell_steps(bench, case), StepName.PAIR)
+    assert (pair.state, pair.words) == (StepState.NOT_NEEDED, "The drive stands alone.")
+
+
 def test_what_is_waited_for_stands_at_the_step_that_it_holds_up(bench: Bench) -> None:
     image(bench, "1", 512, 0, 512)
     make_quote(bench, 1, Wish(lines=(("swap-board", ""),), odds=False))

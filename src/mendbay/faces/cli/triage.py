@@ -6,7 +6,7 @@ import sys
 
 import click
 
-from mendbay.case.records import CaseKind
+from mendbay.case.records import LOOSE_BOARD, CaseKind
 from mendbay.core.errors import EXIT_INCOMPLETE, UsageError
 from mendbay.core.quantity import chance_text
 from mendbay.faces import triage_words as words
@@ -21,13 +21,14 @@ from mendbay.jobs.triage_case import (
     cautions_of,
     describe,
     note_tried,
+    signs_of,
     take_back,
     take_back_tried,
     tell_triage,
     what_if,
     why,
 )
-from mendbay.triage.belief import Asked, Moved, WhatIf, all_signs, sign_of
+from mendbay.triage.belief import Asked, Moved, WhatIf, sign_of
 from mendbay.triage.next_step import Offer
 from mendbay.triage.tables import Seat, StepKind
 from mendbay.triage.worlds import Place
@@ -63,7 +64,7 @@ def signs(screen: Screen, case: int, only_open: bool) -> None:
     """List what can be asked of CASE: every sign, its answers, and what is known."""
     with open_bench(screen.home, tell=screen.tell) as bench:
         told = tell_triage(bench, case)
-    asked = [one for one in all_signs(told.belief.worlds) if not (only_open and one in told.known)]
+    asked = [one for one in signs_of(told) if not (only_open and one in told.known)]
     lines: list[str] = []
     for one in asked:
         sign = sign_of(told.belief.worlds, one)
@@ -246,6 +247,11 @@ def _no_step(told: Triage, step: str, bay: str) -> UsageError:
         return UsageError(
             f"{step} cannot be taken: nothing came in with this enquiry.",
             f"mendbay triage show {told.case} lists what can be asked, or seen in pictures.",
+        )
+    if told.kind in LOOSE_BOARD and not (known.asked or known.pictured or known.of_board):
+        return UsageError(
+            f"{step} cannot be taken: of this case the board is all that came in.",
+            f"mendbay triage show {told.case} lists what can be done with it.",
         )
     needs = ", ".join(f"{sign} to be {one or 'known'}" for sign, one in known.needs)
     return UsageError(

@@ -29,6 +29,7 @@ from mendbay.jobs.triage_case import (
     enter_answer,
     enter_tried,
     note_about,
+    signs_of,
     tell_triage,
     tell_without_steps,
     what_if,
@@ -37,7 +38,7 @@ from mendbay.jobs.triage_case import (
     withdraw_tried,
 )
 from mendbay.jobs.triage_subject import said_of_subject
-from mendbay.triage.belief import TRIED, Asked, Moved, all_signs, sign_of
+from mendbay.triage.belief import TRIED, Asked, Moved, sign_of
 from mendbay.triage.next_step import Offer
 from mendbay.triage.tables import Seat, Sign, StepKind
 from mendbay.triage.worlds import Place
@@ -169,7 +170,7 @@ def said_by(origin: str) -> str:
 
 
 def _places(told: Triage) -> Iterator[AtPlace]:
-    every = [_question(told, one) for one in all_signs(told.belief.worlds)]
+    every = [_question(told, one) for one in signs_of(told)]
     first = "The box" if told.subject.box else "What came in"
     for bay, said in (("", first), *((bay, f"Bay {bay}") for bay in told.subject.bays)):
         of = tuple(one for one in every if one.asked.bay == bay)
