@@ -13,10 +13,12 @@ from mendbay.case.records import Bay, CaseKind, CaseState
 from mendbay.faces.web.desk import static_files
 from mendbay.faces.web.odds import MARKS, odds_bar, place_of
 from mendbay.faces.web.views import triage as views_triage
+from mendbay.faces.web.weigher import Weigher
 from mendbay.jobs import triage_case
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.measure_board import enter, override
 from mendbay.jobs.take_in import take_in
+from mendbay.jobs.take_in_form import tell
 from mendbay.jobs.triage_case import note_answer, tell_triage
 from mendbay.triage.belief import Asked
 from mendbay.triage.table_file import packaged_tables
@@ -423,3 +425,30 @@ def test_on_paper_open_questions_have_boxes_and_answered_ones_none(shop: Web) ->
     shown = style.partition("@media print")[2]
     assert re.search(r"form\.by-hand \{ display: block !important;", shown)
     assert ".by-hand" not in style.partition("@media print")[0], "in print alone"
+
+
+def test_the_first_look_weighs_a_case_once_and_its_card_says_what_to_do_next(
+    shop: Web, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    weighed: list[object] = []
+    offers = triage_case.offers_within
+    triage_case._steps.cache_clear()
+    monkeypatch.setattr(triage_case, "offers_within", lambda *of: weighed.append(of) or offers(*of))
+    monkeypatch.setattr(Weigher, "ask", lambda *of: pytest.fail("the page has weighed it itself"))
+    with shop.bench() as bench:
+        note_answer(bench, 1, Asked("lights"), "none")
+    for page in ("", "/question?sign=smell", "/fault?fault=adapter", "/step?step=smell"):
+        assert "being worked out" not in text_of(shop.get(f"{TRIAGE}{page}"))
+    assert len(weighed) == 1
+
+
+def test_a_burn_that_take_in_saw_is_told_where_it_is_asked_which_board_it_is(shop: Web) -> None:
+    with shop.bench() as bench:
+        tell(bench, 1, "condition", "burnt")
+    page = text_of(shop.get(TRIAGE))
+    assert page.count("A burn, or the smell of one, is on record of the box: see whether it is") == 2
+    assert (
+        "What can be seen of its condition? nothing to be seen besides a burn or its smell; take-in" in page
+    )
+    shop.post(f"{TRIAGE}/answer", {"sign": "burn", "bay": "1", "answer": "none"})
+    assert text_of(shop.get(TRIAGE)).count("is on record of the box") == 1

@@ -60,6 +60,10 @@ class CaseKind(StrEnum):
     BOX = "two-bay box"
 
 
+LOOSE_BOARD = (CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP)
+"""Kinds of case of which the board is all that came in."""
+
+
 @dataclass(frozen=True, slots=True)
 class Intake:
     """What is known at take-in, before the ledger gives the case its number.

@@ -38,6 +38,7 @@ CHANCES = (
 
 NOTHING_CAME_IN = "nothing came in with this enquiry"
 """Why a step cannot be taken that needs more than a question or a picture."""
+BOARD_ALONE = "of this case the board is all that came in"
 OVER = "The case is closed: nothing is to be done next."
 """In the place of steps, unless every one is asked for."""
 
@@ -77,6 +78,15 @@ def before_power_sentences(told: Triage) -> list[str]:
 def _reasons(one: KeepOff) -> str:
     because = "; ".join(one.words[:REASONS_SHOWN])
     return f" ({because})" if because else ""
+
+
+def beside_sentence(told: Triage, asked: Asked) -> str:
+    """What is known of another sign that says where to look before an open one is answered; empty if
+    nothing."""
+    smell = told.known.get(Asked("smell"))
+    if asked.sign != "burn" or asked in told.known or smell is None or smell.answer != "burnt":
+        return ""
+    return "A burn, or the smell of one, is on record of the box: see whether it is this board."
 
 
 def subject_sentence(told: Triage, currency: str = "") -> str:

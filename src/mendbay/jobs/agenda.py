@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from mendbay.case.agenda import LIMITS, TAKE_IN, Agenda, Chore, Entry, OpenCase, WaitsFor, agenda_of
 from mendbay.case.agenda_tables import ChoreTable, packaged_chores, read_limits
-from mendbay.case.records import Bay, Case, CaseKind, CaseLine, CaseState, Image
+from mendbay.case.records import LOOSE_BOARD, Bay, Case, CaseKind, CaseLine, CaseState, Image
 from mendbay.core.errors import UsageError
 from mendbay.core.note import NoteKind
 from mendbay.jobs.asked_so_far import is_unasked
@@ -379,7 +379,7 @@ class _Gathering:
         bays = self._shop.bays.get(case.number, ())
         if case.kind is CaseKind.ENQUIRY:
             return self._chore("answer-enquiry", case, self._worth(case))
-        if case.kind in (CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP):
+        if case.kind in LOOSE_BOARD:
             return self._of_loose_board(case, bays)
         images = self._shop.images.get(case.number, ())
         if _complete(bays, images):
@@ -560,7 +560,8 @@ def _step_words(told: Triage, offer: Offer) -> tuple[str, str]:
 def _after_stop(told: Triage, words: str) -> str:
     """What to do, behind the drives that are to get no power meanwhile."""
     off = sorted({*(one.bay for one in told.keep_off), *(one.bay for one in told.closed_boards)})
-    return f"STOP, no power for the drive of bay {' and '.join(off)}. {words}" if off else words
+    many = "drives of bays" if len(off) > 1 else "drive of bay"
+    return f"STOP, no power for the {many} {' and '.join(off)}. {words}" if off else words
 
 
 def _complete(bays: tuple[Bay, ...], images: tuple[Image, ...]) -> bool:

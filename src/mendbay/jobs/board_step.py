@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from mendbay.board.electrical_summary import short
 from mendbay.board.swap_odds import Purpose
-from mendbay.case.records import Case, CaseKind
+from mendbay.case.records import LOOSE_BOARD, Case, CaseKind
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.quantity import count_text, counted
 from mendbay.jobs.bench import Bench
@@ -26,8 +26,6 @@ ON_BOARDS = {
 }
 """What the bench notes of boards, in the order of the work."""
 PLURALS = {NoteKind.MEASUREMENT: "entries of the electrical sheet", NoteKind.DUMP: "reads of a ROM"}
-LOOSE = (CaseKind.BOARD_REPAIR, CaseKind.BOARD_SWAP)
-"""Kinds of case of which the board is all that came in."""
 
 
 PATIENT = "patient"
@@ -162,7 +160,7 @@ class _Board:
         if self._moved:
             if self._rests_on_withdrawn():
                 yield "the transfer rests on reads that count no longer"
-            elif self._case.kind not in LOOSE and not self._is_tried():
+            elif self._case.kind not in LOOSE_BOARD and not self._is_tried():
                 yield "whether the drive works with it is not known"
             return
         if self._restored:

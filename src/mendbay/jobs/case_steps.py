@@ -291,6 +291,8 @@ class _Looking:
 
     def _pair(self) -> JobStep:
         name, rests = StepName.PAIR, "looks at the drives together"
+        if self._case.kind is CaseKind.DRIVE and not self._bays:
+            return JobStep(name, StepState.NOT_NEEDED, "The drive stands alone.", "the case and its bays")
         if self._without_drive or not self._bays:
             return self._without(name)
         known, looks = self._events.get(LOOKED, []), self._layouts()
@@ -368,8 +370,8 @@ class _Looking:
         """A step of drives, in a case without one: but for a loose board or pictures it begins once
         somebody said what came in."""
         if not (self._without_drive or self._over):
-            box = "what of the box came in" if self._case.kind is CaseKind.BOX else "which drives came in"
-            words = f"Nobody put down yet {box}."
+            of = {CaseKind.BOX: "what of the box", CaseKind.DRIVE: "which drive"}.get(self._case.kind, "what")
+            words = f"Nobody put down yet {of} came in."
             return JobStep(name, StepState.NOT_STARTED, words, "the case and its take-in")
         return JobStep(name, StepState.NOT_NEEDED, _no_drive(self._case), "the case")
 

@@ -105,7 +105,7 @@ def gathered_signs(bench: Bench, case: int) -> Mapping[Asked, Gathered]:
 def _of_condition(bench: Bench, case: int) -> Iterator[tuple[Asked, Gathered]]:
     """What take-in saw. Where something is graver than that it is wet, the water counts as what happened. A
     burn, or its smell, is that of a box, or of the board of a drive that came alone; of a drive in a box it
-    says nothing."""
+    says nothing. Who saw that alone looked for the rest and saw nothing of it."""
     notes = standing_notes(bench, NoteKind.INTAKE, case, "", CONDITION)
     values = body_of(notes[-1], "take-in").get("values") if notes else None
     if not isinstance(values, list):
@@ -114,6 +114,8 @@ def _of_condition(bench: Bench, case: int) -> Iterator[tuple[Asked, Gathered]]:
     answers = [answer for value, answer in CONDITIONS.items() if value in values]
     if answers:
         yield Asked(CONDITION), Gathered(answers[0], origin)
+    elif BURNT in values:
+        yield Asked(CONDITION), Gathered("nothing", f"besides a burn or its smell; {origin}")
     if "wet" in answers[1:]:
         yield Asked("history"), Gathered("water", origin)
     if BURNT not in values:

@@ -89,8 +89,20 @@ def closed_cases(bench: Bench, but: int = 0) -> tuple[ClosedCase, ...]:
     """
     found = _all_closed(bench)
     if any(one.number == but for one in found):
-        return tuple(one for one in found if one.number != but)
+        return _Cases(one for one in found if one.number != but)
     return found
+
+
+class _Cases(tuple[ClosedCase, ...]):
+    """Closed cases whose hash is worked out once: every look at a case looks tables and worlds up by all of
+    them, and there are thousands."""
+
+    _known: int | None = None
+
+    def __hash__(self) -> int:
+        if self._known is None:
+            self._known = super().__hash__()
+        return self._known
 
 
 _Read = dict[tuple[int, int], ClosedCase | None]
@@ -113,7 +125,7 @@ def _all_closed(bench: Bench) -> tuple[ClosedCase, ...]:
     if known[3:] != last[3:]:
         before = {}  # forgetting rewrites notes
     read = _read_closed(bench, before)
-    found = tuple(one for one in read.values() if one is not None)
+    found = _Cases(one for one in read.values() if one is not None)
     if book is None:
         return found
     _KEPT.pop(book, None)

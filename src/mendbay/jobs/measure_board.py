@@ -9,10 +9,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 from mendbay.board.electrical import Entry, Override, Record, Sheet, Standing
-from mendbay.board.electrical_form import Gate, Size, Step, ValueClass
+from mendbay.board.electrical_form import Gate, Phase, Size, Step, ValueClass
 from mendbay.board.electrical_judge import Judgement
 from mendbay.board.electrical_steps import StepState
 from mendbay.board.electrical_units import Unit, amount_text
+from mendbay.case.records import LOOSE_BOARD
 from mendbay.core.cautions import Caution, cautions_for
 from mendbay.core.errors import LedgerError, UsageError
 from mendbay.core.note import Note, NoteKind
@@ -267,13 +268,13 @@ def _common(standing: Standing) -> tuple[Caution, ...]:
 
 def _sheet(bench: Bench, case: int, bay: str) -> Sheet:
     records: list[Record] = []
-    size, at_hand = Size.UNKNOWN, True
+    size, at_hand, described = Size.UNKNOWN, True, False
     try:
         for note in bench.notes.of(NoteKind.MEASUREMENT, case, bay):
             body = json.loads(note.body)
             number = len(records) + 1
             if note.subject == ABOUT:
-                size, at_hand = Size(body["size"]), bool(body["drive_at_hand"])
+                size, at_hand, described = Size(body["size"]), bool(body["drive_at_hand"]), True
             elif "gate" in body:
                 taken_back = bool(body.get("taken_back", False))
                 records.append(
@@ -285,12 +286,23 @@ def _sheet(bench: Bench, case: int, bay: str) -> Sheet:
                         number, note.subject, body["text"], note.at, note.who, body["note"], body["skipped"]
                     )
                 )
-        return Sheet(size, at_hand, tuple(records))
+        sheet = Sheet(size, at_hand, tuple(records))
+        return sheet if described else _as_came(bench, case, sheet)
     except (ValueError, KeyError, TypeError, UsageError) as trouble:
         raise LedgerError(
             f"The electrical sheet of bay {bay} in case {case} cannot be read: {trouble}.",
             "End whatever of Mendbay runs, then put the newest backup of the ledger in its place.",
         ) from trouble
+
+
+def _as_came(bench: Bench, case: int, sheet: Sheet) -> Sheet:
+    """A sheet of which nobody said what it is of: of a loose board alone, where nothing of a drive was
+    entered."""
+    if bench.ledger.case(case).kind not in LOOSE_BOARD:
+        return sheet
+    entered = (sheet.form.steps.get(one.step) for one in sheet.records if isinstance(one, Entry))
+    of_drive = any(one is not None and one.phase in (Phase.DRIVE, Phase.ATTACHED) for one in entered)
+    return sheet if of_drive else replace(sheet, drive_at_hand=False)
 
 
 def _note(bench: Bench, case: int, bay: str, subject: str, body: Mapping[str, object], at: str = "") -> None:

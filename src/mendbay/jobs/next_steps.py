@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from enum import Enum, StrEnum
 
-from mendbay.case.records import CaseKind
-from mendbay.jobs.triage_case import Triage
+from mendbay.case.records import LOOSE_BOARD, CaseKind
+from mendbay.jobs.triage_case import Triage, of_board
 from mendbay.triage.next_step import Offer
 from mendbay.triage.tables import Seat, StepKind
 
@@ -32,6 +32,7 @@ class NotOffered(Enum):
     OF_A_DRIVE = "it is of a drive, and none is named"
     OF_NO_DRIVE = "a drive is named, and it is of none"
     NOTHING_CAME_IN = "nothing came in with an enquiry that it could be done to"
+    BOARD_ALONE = "the board is all that came in, and it takes its drive"
     NEEDS_FIRST = "what it needs is not known, or does not allow it"
     KNOWN = "what it would tell is known"
 
@@ -51,6 +52,8 @@ def why_not_offered(told: Triage, step: str, bay: str) -> NotOffered:
         return NotOffered.OF_NO_DRIVE
     if told.kind is CaseKind.ENQUIRY and not (known.asked or known.pictured):
         return NotOffered.NOTHING_CAME_IN
+    if told.kind in LOOSE_BOARD and not of_board(known):
+        return NotOffered.BOARD_ALONE
     if all(_is_met(told, sign, answer, bay) for sign, answer in known.needs):
         return NotOffered.KNOWN
     return NotOffered.NEEDS_FIRST

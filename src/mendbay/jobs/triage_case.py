@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, fields, replace
 from functools import lru_cache
 
 from mendbay.case.consents import Consent
-from mendbay.case.records import CaseKind, CaseState
+from mendbay.case.records import LOOSE_BOARD, CaseKind, CaseState
 from mendbay.core.cautions import Caution, cautions_for
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
@@ -22,7 +22,7 @@ from mendbay.jobs.note_bodies import body_of, unreadable
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.triage_subject import ABOUT, is_box, said_of_subject
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
-from mendbay.triage.belief import TRIED, Asked, Belief, Moved, Tried, WhatIf, may_change, sign_of
+from mendbay.triage.belief import TRIED, Asked, Belief, Moved, Tried, WhatIf, all_signs, may_change, sign_of
 from mendbay.triage.next_step import CONDITION, INSIDE, Offer, Shut, kept_off, stops_power
 from mendbay.triage.refusals import SpeakAgain, offers_within, speak_again
 from mendbay.triage.stakes import Stakes
@@ -161,6 +161,10 @@ def tell_triage(bench: Bench, case: int) -> Triage:
     here = believed.kind is not CaseKind.ENQUIRY
     shut = tuple(Shut(one.bay, one.mendable) for one in believed.closed_boards)
     steps = _steps(believed.belief.worlds, key, believed.stakes, refused(believed.consents), here, shut)
+    if believed.kind in LOOSE_BOARD:
+        again = tuple(one for one in steps.speak_again if of_board(one.offer.step))
+        offers = tuple(one for one in steps.offers if of_board(one.step))
+        return _with_steps(believed, _Steps(offers, again))
     return _with_steps(believed, steps if here else replace(steps, offers=_from_afar(steps.offers)))
 
 
@@ -286,6 +290,22 @@ def _before(worlds: Worlds, notes: Sequence[Note], gathered: Mapping[Asked, Gath
 def _from_afar(offers: tuple[Offer, ...]) -> tuple[Offer, ...]:
     """Of an enquiry, for which nothing came in: what can be asked, or seen in pictures."""
     return tuple(one for one in offers if one.step.asked or one.step.pictured)
+
+
+def of_board(step: Step) -> bool:
+    """Whether a step can be taken where the board is all that came in."""
+    return step.asked or step.pictured or step.of_board
+
+
+def signs_of(told: Believed) -> tuple[Asked, ...]:
+    """What can be asked of a case, in the order of the tables: every sign; of a loose board what tells
+    something without its drive, and whatever is known all the same."""
+    every = all_signs(told.belief.worlds)
+    if told.kind not in LOOSE_BOARD:
+        return every
+    steps = told.belief.worlds.tables.steps.values()
+    of_drive = {one.reveals for one in steps} - {one.reveals for one in steps if of_board(one)}
+    return tuple(one for one in every if one.sign not in of_drive or one in told.known)
 
 
 def kept_without_power(bench: Bench, case: int, bay: str) -> KeepOff | None:

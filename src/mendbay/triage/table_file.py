@@ -246,6 +246,7 @@ class _Reader:
             asked=table.flag("asked"),
             pictured=table.flag("pictured"),
             again=table.flag("again"),
+            of_board=table.flag("of_board"),
         )
         self._check(table, step)
         table.done()

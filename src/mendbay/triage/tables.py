@@ -179,6 +179,7 @@ class Step:
         asked: the customer is asked of the past: it tells nothing of what was repaired since.
         pictured: it is seen in pictures, so that the thing itself need not be here.
         again: only taken once a repair may have changed what it tells.
+        of_board: it is done to a board that is off its drive, so that the drive need not be here.
     """
 
     id: str
@@ -199,6 +200,7 @@ class Step:
     asked: bool = False
     pictured: bool = False
     again: bool = False
+    of_board: bool = False
 
     def words_of(self, bay: str) -> str:
         """What to do, to the drive of a bay, which stands before the full stop; its words alone where that is

@@ -51,6 +51,8 @@ def test_words_and_questions(run: Run) -> None:
     assert "common practice, no source" in " ".join(why.split())
     assert "strongly for it" in why or "clearly for it" in why
     assert "* none: no light comes on" in text_of(run, "triage", "signs", "1")
+    text_of(run, "triage", "tell", "1", "smell", "burnt")
+    assert text_of(run, "triage", "signs", "1").count("the smell of one, is on record") == 2
     assert "* none" not in text_of(run, "triage", "signs", "1", "--open")
     assert "it starts (" in text_of(run, "triage", "what-if", "1", "other-adapter")
 
@@ -134,6 +136,15 @@ def test_for_an_enquiry_nothing_is_done_to_a_drive_that_is_not_there(run: Run) -
     assert "All that can be asked or seen in pictures is known." in text_of(run, "triage", "show", "1")
     assert answer(run, "triage", "show", "1")["steps"] == []
     text_of(run, "case", "letter", "1")
+
+
+def test_of_a_loose_board_no_step_of_a_drive_is_offered(run: Run) -> None:
+    text_of(run, "case", "tell", "1", "kind", "board-repair")
+    signs = answer(run, "triage", "signs", "1")
+    assert not {"sound-alone", "detected", "refusals"} & {one["sign"] for one in signs}
+    said = refused(run, 2, "triage", "step", "1", "listen-alone", "--bay", "1")
+    assert "of this case the board is all that came in" in said
+    assert answer(run, "triage", "step", "1", "measure-supply", "--bay", "1")["step"] == "measure-supply"
 
 
 def test_giving_back_says_why_and_what_to_speak_about_again(run: Run) -> None:

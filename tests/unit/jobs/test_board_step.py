@@ -13,6 +13,7 @@ from mendbay.board.electrical_summary import short
 from mendbay.board.swap_odds import Purpose as Swap
 from mendbay.board.transfer import Certificate
 from mendbay.board.transfer_plan import Purpose
+from mendbay.case.plain_words import packaged_plain_words
 from mendbay.case.records import CaseKind, CaseState, Image
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.agenda import tell_turn
@@ -209,6 +210,7 @@ def test_the_step_says_what_is_open_of_what_is_on_record(
         left = bool(stands.stands) and stands.done
         assert chore.id == ("close" if left else "see-to-board"), chore
         assert all(one in chore.words for one in stands.open)
+        assert chore.id in packaged_plain_words().steps, "a letter tells it as it is"
 
 
 @pytest.mark.parametrize("records", [(dump, certificate), (sheet_closed,), (sheet_amiss,)])

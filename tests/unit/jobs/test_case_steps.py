@@ -119,12 +119,12 @@ def test_without_a_drive_nothing_is_to_be_read(bench: Bench, kind: CaseKind) -> 
     assert board is (StepState.NOT_NEEDED if kind is CaseKind.ENQUIRY else StepState.NOT_STARTED)
 
 
-@pytest.mark.parametrize("kind", [CaseKind.NOT_SAID, CaseKind.DRIVE])
-def test_a_case_without_bays(bench: Bench, kind: CaseKind) -> None:
+@pytest.mark.parametrize(("kind", "what"), [(CaseKind.NOT_SAID, "what"), (CaseKind.DRIVE, "which drive")])
+def test_a_case_without_bays(bench: Bench, kind: CaseKind, what: str) -> None:
     number = take_in(bench, "Oakhanger Bakery").number
     bench.ledger.amend_case(number, kind=kind)
     reading = step(tell_steps(bench, number), StepName.READING)
-    assert reading.words == "Nobody put down yet which drives came in."
+    assert reading.words == f"Nobody put down yet {what} came in."
     assert reading.state is StepState.NOT_STARTED
     bench.ledger.amend_case(number, state=CaseState.CLOSED)
     reading = step(tell_steps(bench, number), StepName.READING)
@@ -140,6 +140,19 @@ def test_a_box_that_nobody_looked_into_yet_has_its_drives_before_it(bench: Bench
             StepState.NOT_STARTED,
             "Nobody put down yet what of the box came in.",
         )
+
+
+def test_a_drive_of_which_nobody_said_which_it_is_has_its_reading_before_it(bench: Bench) -> None:
+    case = take_in(bench, "Quillmere Pottery").number
+    bench.ledger.amend_case(case, kind=CaseKind.DRIVE)
+    for name in (StepName.READING, StepName.FILES, StepName.HAND_BACK):
+        found = step(tell_steps(bench, case), name)
+        assert (found.state, found.words) == (
+            StepState.NOT_STARTED,
+            "Nobody put down yet which drive came in.",
+        )
+    pair = step(tell_steps(bench, case), StepName.PAIR)
+    assert (pair.state, pair.words) == (StepState.NOT_NEEDED, "The drive stands alone.")
 
 
 def test_what_is_waited_for_stands_at_the_step_that_it_holds_up(bench: Bench) -> None:

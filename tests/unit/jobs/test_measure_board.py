@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from mendbay.board.electrical_form import Gate, Size, ValueClass
+from mendbay.case.records import CaseKind
 from mendbay.core.errors import UsageError
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.measure_board import (
@@ -124,3 +125,20 @@ def test_cautions_count_as_read_only_by_who_was_offered_their_step(bench: Bench)
 
 def test_the_sheet_names_the_cautions_that_most_steps_ask_for(bench: Bench) -> None:
     assert [one.id for one in tell_sheet(bench, 1, "1").common] == ["static", "power-off"]
+
+
+def test_the_sheet_of_a_loose_board_is_of_the_board_alone_until_something_of_a_drive_is_known(
+    bench: Bench,
+) -> None:
+    assert tell_sheet(bench, 1, "1").sheet.drive_at_hand
+    bench.ledger.amend_case(1, kind=CaseKind.BOARD_REPAIR)
+    assert not tell_sheet(bench, 1, "1").sheet.drive_at_hand
+    enter(bench, 1, "1", "leads", "0.3")
+    assert not tell_sheet(bench, 1, "1").sheet.drive_at_hand
+    assert describe_board(bench, 1, "1", drive_at_hand=True).sheet.drive_at_hand
+    bench.ledger.amend_case(1, kind=CaseKind.DRIVE)
+    enter(bench, 1, "2", "motor-case", "0.4")
+    bench.ledger.amend_case(1, kind=CaseKind.BOARD_REPAIR)
+    measured = tell_sheet(bench, 1, "2")
+    assert measured.sheet.drive_at_hand
+    assert [one.gate for one in measured.standing.closings] == [Gate.DRIVE], "what was closed stays closed"

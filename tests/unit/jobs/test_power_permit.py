@@ -240,5 +240,10 @@ def test_triage_tells_what_a_board_keeps_closed_by_the_same_rule(bench: Bench) -
     override(bench, 1, "1", Gate.TWELVE, "the suppressor was taken off")
     assert tell_triage(bench, 1).closed_boards == ()
     enter(bench, 1, "2", "motor-case", "0.4")
+    enter(bench, 1, "1", "suppressor-12v", "0.3")
+    both = tell_turn(bench, 1).chore
+    assert both is not None
+    assert both.words.startswith("STOP, no power for the drives of bays 1 and 2. "), both
+    enter(bench, 1, "1", "suppressor-12v", "20k")
     (of_motor,) = tell_triage(bench, 1).closed_boards
     assert (of_motor.bay, of_motor.gates, of_motor.mendable) == ("2", "drive", False)

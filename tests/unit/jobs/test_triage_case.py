@@ -15,7 +15,7 @@ from mendbay.board.electrical_form import Size
 from mendbay.board.electrical_form_file import packaged_form
 from mendbay.board.stock import Kind, StockItem
 from mendbay.board.swap_odds import Level, Purpose
-from mendbay.case.records import Bay
+from mendbay.case.records import LOOSE_BOARD, Bay, CaseKind
 from mendbay.core.clock import SystemClock
 from mendbay.core.coverage import Coverage
 from mendbay.core.errors import LedgerError, NoSuchCase, UsageError
@@ -38,6 +38,7 @@ from mendbay.jobs.triage_case import (
     answer,
     describe,
     note_tried,
+    signs_of,
     take_back,
     take_back_tried,
     tell_triage,
@@ -46,6 +47,7 @@ from mendbay.jobs.triage_case import (
 )
 from mendbay.outlets.shop_files import ShopFolder
 from mendbay.triage.belief import TRIED, Asked
+from mendbay.triage.tables import StepKind
 from mendbay.triage.worlds import Place, Subject
 from support.electrical import filled
 
@@ -420,7 +422,7 @@ def test_what_take_in_sees_of_danger_keeps_power_away(bench: Bench, seen: str, a
     assert all(one.barred for one in told.offers[min(map(told.offers.index, powered)) :])
     entry = tell_turn(bench, 1)
     assert entry.chore is not None
-    assert entry.chore.words.startswith("STOP, no power for the drive of bay 1 and 2. ")
+    assert entry.chore.words.startswith("STOP, no power for the drives of bays 1 and 2. ")
     looked = answer(bench, 1, Asked("condition"), "nothing")
     assert looked.keep_off == (), "a person's later word stands before what take-in saw"
 
@@ -443,7 +445,9 @@ def test_a_burn_that_take_in_saw_is_that_of_the_box_or_of_the_board_of_a_drive_a
     tell(bench, alone, "kind", "drive")
     tell(bench, alone, "condition", "burnt")
     known = tell_triage(bench, alone).known
-    assert [(asked, one.answer) for asked, one in known.items()] == [(Asked("burn", "1"), "seen")]
+    answers = {asked: one.answer for asked, one in known.items()}
+    assert answers == {Asked("burn", "1"): "seen", Asked("condition"): "nothing"}, "nothing is asked twice"
+    assert known[Asked("condition")].origin.startswith("besides a burn or its smell; take-in: ")
     enter(bench, alone, "1", "burns", "none")
     assert tell_triage(bench, alone).known[Asked("burn", "1")].answer == "none", "it was looked for since"
 
@@ -473,3 +477,22 @@ def test_a_case_is_weighed_once_for_every_change_of_what_is_known(bench: Bench) 
     assert answer(bench, 1, Asked("smell"), "burnt").belief is not told.belief
     dear = describe(bench, 1, worth=90_000)
     assert dear.offers != told.offers, "what it is worth counts"
+
+
+@pytest.mark.parametrize("kind", LOOSE_BOARD)
+def test_of_a_loose_board_nothing_is_asked_or_offered_that_takes_its_drive(
+    bench: Bench, kind: CaseKind
+) -> None:
+    case = take_in(bench, "Delta", bays=[Bay(0, "1")]).number
+    every = {one.sign for one in signs_of(tell_triage(bench, case))}
+    assert {"sound-alone", "detected", "refusals", "layout-found", "motor-measured"} <= every
+    bench.ledger.amend_case(case, kind=kind)
+    told = tell_triage(bench, case)
+    of_drive = {"sound-alone", "motor-measured", "detected", "smart", "refusals", "link-errors", "alone"}
+    of_drive |= {"layout-found", "files-found"}
+    assert {one.sign for one in signs_of(told)} == every - of_drive
+    assert not [one.step.id for one in told.offers if one.step.powers and one.step.kind is StepKind.TEST]
+    assert {"measure-supply", "read-rom", "give-back"} <= {one.step.id for one in told.offers}
+    assert "stop-and-send" not in {one.step.id for one in told.offers}, "there is no drive to be opened"
+    told = answer(bench, case, Asked("detected", "1"), "no")
+    assert Asked("detected", "1") in signs_of(told), "what is known is shown, to be taken back"

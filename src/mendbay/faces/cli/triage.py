@@ -20,6 +20,7 @@ from mendbay.jobs.triage_case import (
     cautions_of,
     describe,
     note_tried,
+    signs_of,
     take_back,
     take_back_tried,
     tell_triage,
@@ -27,7 +28,7 @@ from mendbay.jobs.triage_case import (
     what_if,
     why,
 )
-from mendbay.triage.belief import Asked, Moved, WhatIf, all_signs, sign_of
+from mendbay.triage.belief import Asked, Moved, WhatIf, sign_of
 from mendbay.triage.next_step import Offer
 from mendbay.triage.tables import StepKind
 from mendbay.triage.worlds import Place
@@ -67,12 +68,14 @@ def signs(screen: Screen, case: int, only_open: bool) -> None:
     """List what can be asked of CASE: every sign, its answers, and what is known."""
     with open_bench(screen.home, tell=screen.tell) as bench:
         told = tell_triage(bench, case)
-    asked = [one for one in all_signs(told.belief.worlds) if not (only_open and one in told.known)]
+    asked = [one for one in signs_of(told) if not (only_open and one in told.known)]
     lines: list[str] = []
     for one in asked:
         sign = sign_of(told.belief.worlds, one)
         known = told.known.get(one)
         lines.append(wrapped(f"{words.called(one)}: {sign.question(told.subject.box)}"))
+        if beside := words.beside_sentence(told, one):
+            lines.append(wrapped(beside, "    "))
         for each in sign.answers:
             mark = "*" if known and known.answer == each.id else " "
             lines.append(wrapped(f"{mark} {each.id}: {each.words}", "  "))
@@ -248,6 +251,11 @@ def _no_step(told: Triage, step: str, bay: str) -> UsageError:
         return UsageError(
             f"{step} cannot be taken: {words.NOTHING_CAME_IN}.",
             f"mendbay triage show {told.case} lists what can be asked, or seen in pictures.",
+        )
+    if why is NotOffered.BOARD_ALONE:
+        return UsageError(
+            f"{step} cannot be taken: {words.BOARD_ALONE}.",
+            f"mendbay triage show {told.case} lists what can be done with it.",
         )
     needs = ", ".join(f"{sign} to be {one or 'known'}" for sign, one in known.needs)
     return UsageError(

@@ -91,15 +91,19 @@ class Card:
     erased_on: str
 
 
-def card_of(visit: Visit, bench: Bench, number: int) -> Card:
+def card_of(visit: Visit, bench: Bench, number: int, *, weighed: bool = False) -> Card:
     """The card of a case. What to do next is told as far as it is worked out; if it is not, it is worked out
     behind, and the page hears of it.
+
+    Args:
+        weighed: the page has just had the case weighed for itself, so that working out what to do next takes
+            no time, and doing it behind would weigh it twice at once.
 
     Raises:
         NoSuchCase: there is no such case.
         CaseForgotten: it was forgotten.
     """
-    told = tell_steps(bench, number)
+    told = tell_steps(bench, number, weigh=weighed)
     if told.not_yet or told.outdated:
         visit.desk.weigher.ask([number])
     today = bench.now()[:10]

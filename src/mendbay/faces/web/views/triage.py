@@ -28,6 +28,7 @@ from mendbay.jobs.triage_case import (
     enter_answer,
     enter_tried,
     note_about,
+    signs_of,
     tell_triage,
     tell_what_is_left,
     what_if,
@@ -36,7 +37,7 @@ from mendbay.jobs.triage_case import (
     withdraw_tried,
 )
 from mendbay.jobs.triage_subject import said_of_subject
-from mendbay.triage.belief import TRIED, Asked, Moved, all_signs, sign_of
+from mendbay.triage.belief import TRIED, Asked, Moved, sign_of
 from mendbay.triage.next_step import Offer
 from mendbay.triage.tables import Seat, Sign, StepKind
 from mendbay.triage.worlds import Place
@@ -86,6 +87,7 @@ class Question:
     origin: str
     by_person: bool
     mark: str
+    beside: str = ""
 
     @property
     def key(self) -> str:
@@ -156,6 +158,7 @@ def _question(told: Triage, asked: Asked) -> Question:
         said_by(known.origin) if known else "",
         bool(known and known.by_person),
         seen(said, len(told.tried)),
+        words.beside_sentence(told, asked),
     )
 
 
@@ -166,7 +169,7 @@ def said_by(origin: str) -> str:
 
 
 def _places(told: Triage) -> Iterator[AtPlace]:
-    every = [_question(told, one) for one in all_signs(told.belief.worlds)]
+    every = [_question(told, one) for one in signs_of(told)]
     first = "The box" if told.subject.box else "What came in"
     for bay, said in (("", first), *((bay, f"Bay {bay}") for bay in told.subject.bays)):
         of = tuple(one for one in every if one.asked.bay == bay)
@@ -265,8 +268,8 @@ def triage(visit: Visit) -> Answer:
     with visit.bench() as bench:
         if _unsaid(bench, case):
             return visit.go("triage-subject", "More than two bays are described: say which to judge.")
-        card = card_of(visit, bench, case)
         told = tell_triage(bench, case) if everything else tell_what_is_left(bench, case)
+        card = card_of(visit, bench, case, weighed=everything or not told.over)
         currency = _currency(bench)
     odds = _odds(told)
     offers = told.offers if everything else short_list(told)
@@ -350,8 +353,8 @@ def _bay_choices(bays: Sequence[str]) -> dict[str, str]:
 def question(visit: Visit) -> Answer:
     case, asked = visit.path["case"], Asked(visit.said["sign"], visit.said["bay"])
     with visit.bench() as bench:
-        card = card_of(visit, bench, case)
         told = tell_triage(bench, case)
+        card = card_of(visit, bench, case, weighed=True)
         one = _question(told, asked)
         found = () if one.known else what_if(bench, case, asked)[1]
     places, tables = told.belief.worlds.places, told.belief.worlds.tables
@@ -377,8 +380,8 @@ def question(visit: Visit) -> Answer:
 def fault(visit: Visit) -> Answer:
     case, place = visit.path["case"], Place(visit.said["fault"], visit.said["bay"])
     with visit.bench() as bench:
-        card = card_of(visit, bench, case)
         told, moved = why(bench, case, place)
+        card = card_of(visit, bench, case, weighed=True)
     worlds = told.belief.worlds
     facts = {
         "card": card,
@@ -402,8 +405,8 @@ def fault(visit: Visit) -> Answer:
 def step(visit: Visit) -> Answer:
     case, wanted, bay = visit.path["case"], visit.said["step"], visit.said["bay"]
     with visit.bench() as bench:
-        card = card_of(visit, bench, case)
         told = tell_triage(bench, case)
+        card = card_of(visit, bench, case, weighed=True)
         currency = _currency(bench)
     offer = next((one for one in told.offers if (one.step.id, one.bay) == (wanted, bay)), None)
     if offer is None:
@@ -438,6 +441,8 @@ def _no_step(told: Triage, wanted: str, bay: str) -> Exception:
         return UsageError(f"{name} is a step of {seat}.", again)
     if why is NotOffered.NOTHING_CAME_IN:
         return UsageError(f"{name} cannot be taken: {words.NOTHING_CAME_IN}.", again)
+    if why is NotOffered.BOARD_ALONE:
+        return UsageError(f"{name} cannot be taken: {words.BOARD_ALONE}.", again)
     if why is NotOffered.KNOWN:
         return UsageError(f"{name} cannot be taken now: what it would tell is known.", again)
     asked = " ".join(tables.signs[sign].question(told.subject.box) for sign, _ in known.needs)
@@ -510,8 +515,8 @@ def tried(visit: Visit) -> Answer:
 def repair(visit: Visit) -> Answer:
     case, made, bay = visit.path["case"], visit.said["step"], visit.said["bay"]
     with visit.bench() as bench:
-        card = card_of(visit, bench, case)
         told = tell_triage(bench, case)
+        card = card_of(visit, bench, case, weighed=True)
     one = next((each for each in told.tried if (each.step.id, each.bay) == (made, bay)), None)
     if one is None:
         raise NoSuchItem(f"Nobody told that {made[:40]!r} was tried.", "Begin at triage.")
