@@ -78,6 +78,30 @@ def test_a_page_is_true_again_after_the_server_was_gone(browser: Browser, tmp_pa
             expect(page.get_by_text("Came after")).to_be_visible(timeout=WAIT)
 
 
+SEEN = """(seen) => {
+    Object.defineProperty(document, "hidden", {configurable: true, get: () => !seen});
+    document.dispatchEvent(new Event("visibilitychange"));
+}"""
+"""What a browser does when a tab is left or come back to; without a screen it takes every tab as seen."""
+
+
+def test_tabs_that_nobody_sees_hold_no_other_up_and_are_true_when_seen_again(
+    browser: Browser, tmp_path: Path
+) -> None:
+    """A browser opens no more than six connections to one server (HTTP/1.1, common practice, no source)."""
+    with served(tmp_path / "home") as found, opened(browser, f"{found.url}cases") as first:
+        tabs = [first]
+        for _ in range(8):
+            tabs[-1].evaluate(SEEN, False)
+            tabs.append(first.context.new_page())
+            tabs[-1].goto(f"{found.url}cases", timeout=WAIT)
+        open_case(tmp_path / "home", "A pottery studio")
+        expect(tabs[-1].get_by_text("A pottery studio")).to_be_visible(timeout=WAIT)
+        expect(first.get_by_text("A pottery studio")).to_have_count(0)
+        first.evaluate(SEEN, True)
+        expect(first.get_by_text("A pottery studio")).to_be_visible(timeout=WAIT)
+
+
 def test_what_was_typed_stays_when_it_is_refused(browser: Browser, tmp_path: Path) -> None:
     with served(tmp_path / "home") as found, opened(browser, f"{found.url}cases") as page:
         field = page.get_by_label("Customer")

@@ -54,10 +54,11 @@
   };
 
   const listen = () => {
-    if (!document.querySelector("[data-live]")) {
+    if (document.hidden || !document.querySelector("[data-live]")) {
       if (stream) stream.close();
       stream = null;
       heard = {};
+      say("");
       return;
     }
     if (stream && stream.readyState !== EventSource.CLOSED) return;
@@ -98,6 +99,9 @@
   };
 
   document.addEventListener("DOMContentLoaded", begin);
+  /* A browser has a handful of connections for one server, and each stream takes one: a page that nobody sees
+     keeps none, and hears what it missed as soon as it is seen again. */
+  document.addEventListener("visibilitychange", listen);
   document.addEventListener("focusout", () => setTimeout(makeUp, 1000));
   document.addEventListener("htmx:beforeSwap", (event) => {
     const part = event.detail.target;
