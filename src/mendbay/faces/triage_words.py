@@ -13,8 +13,8 @@ from mendbay.core.quantity import chance_text, counted
 from mendbay.jobs.closed_board import ClosedBoard
 from mendbay.jobs.next_steps import GIVE_BACK, given_back
 from mendbay.jobs.power_permit import REASONS_SHOWN
-from mendbay.jobs.triage_case import KeepOff, Triage, answer_words
-from mendbay.triage.belief import Asked, Moved
+from mendbay.jobs.triage_case import HOW_IT_WENT, KeepOff, Triage, answer_words
+from mendbay.triage.belief import HELPED, TRIED, Asked, Moved
 from mendbay.triage.next_step import Offer
 from mendbay.triage.tables import StepKind, Tables
 from mendbay.triage.worlds import Place
@@ -114,8 +114,11 @@ def _what(told: Triage) -> str:
 
 
 def tried_sentences(told: Triage) -> list[str]:
-    """The repairs that did not help."""
-    return [f"Tried, and it did not help: {one.step.id}{in_bay(one.bay)}." for one in told.tried]
+    """The repairs that were made."""
+    return [
+        f"{HOW_IT_WENT[HELPED if one.helped else TRIED].capitalize()}: {one.step.id}{in_bay(one.bay)}."
+        for one in (*told.mended, *told.tried)
+    ]
 
 
 def open_again_sentence(told: Triage) -> str:

@@ -198,6 +198,23 @@ def last_swaps_of(bench: Bench, case: int, bay: str) -> list[Mapping[str, Any]]:
     return list(last.values())
 
 
+def boards_that_helped(bench: Bench, case: int) -> list[Note]:
+    """The swaps of boards that worked, of every bay the last one if it did: a swap that was said anew, or
+    failed after it, is another word on that board.
+
+    Raises:
+        LedgerError: a note is not one that Mendbay wrote.
+    """
+    last: dict[str, Note] = {}
+    for note in standing_notes(bench, NoteKind.SWAP, case):
+        body = _swap_of(note)
+        if body["purpose"] == Purpose.BOARD_SWAP:
+            last.pop(note.bay, None)
+            if body["worked"]:
+                last[note.bay] = note
+    return list(last.values())
+
+
 def _swap_of(note: Note) -> Mapping[str, Any]:
     try:
         body: Mapping[str, Any] = json.loads(note.body)

@@ -19,10 +19,22 @@ from mendbay.jobs.gather_signs import OF_IMAGES, Gathered, gathered_signs
 from mendbay.jobs.learn_triage import closed_cases, learned, worlds_of
 from mendbay.jobs.nameless import require_nameless
 from mendbay.jobs.note_bodies import body_of, unreadable
+from mendbay.jobs.record_swaps import boards_that_helped
 from mendbay.jobs.remembered import remembered
 from mendbay.jobs.triage_subject import ABOUT, is_box, said_of_subject
 from mendbay.jobs.withdraw import require_reason, standing_notes, subject_of, withdraw
-from mendbay.triage.belief import TRIED, Asked, Belief, Moved, Tried, WhatIf, all_signs, may_change, sign_of
+from mendbay.triage.belief import (
+    HELPED,
+    TRIED,
+    Asked,
+    Belief,
+    Moved,
+    Tried,
+    WhatIf,
+    all_signs,
+    may_change,
+    sign_of,
+)
 from mendbay.triage.next_step import CONDITION, INSIDE, Offer, Shut, kept_off, stops_power
 from mendbay.triage.refusals import SpeakAgain, offers_within, speak_again
 from mendbay.triage.stakes import Stakes
@@ -61,13 +73,23 @@ class KeepOff:
     words: tuple[str, ...]
 
 
+HOW_IT_WENT = {TRIED: "tried, and it did not help", HELPED: "done, and it helped"}
+"""A repair that is told among answers, in words."""
+WHILE_IT_RUNS = frozenset((*OF_IMAGES, "smart", "link-errors"))
+"""Signs that a drive gives only while it runs."""
+SWAP_BOARD = "swap-board"
+"""The step of triage that a swap of the board is."""
+_REPAIRS = {NoteKind.TRIED: TRIED, NoteKind.SWAP: HELPED}
+
+
 @dataclass(frozen=True, slots=True)
 class ToldTry:
-    """A repair that did not help, of a bay (empty: of the box or case), and who told it when."""
+    """A repair that was made, of a bay (empty: of the box or case), who told it when, whether it helped."""
 
     step: Step
     bay: str
     origin: str
+    helped: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +98,7 @@ class Before:
 
     Args:
         asked: the sign, or the repair and its bay, that was told of.
-        said: the answer; `TRIED` for a repair that did not help.
+        said: the answer; `TRIED` for a repair that did not help, `HELPED` for one that did.
         belief: without it.
     """
 
@@ -101,6 +123,7 @@ class Believed:
         consents: the customer's word on risky steps, as far as it was given.
         kind: of the case; over: it is closed, and nothing more is to be done for it.
         tried: repairs that did not help, oldest first, each with who told it and when.
+        mended: repairs that helped, the same way.
         open_again: what was answered before a repair that may have changed it, and not since.
         before: what was believed before the last thing told; None as long as nobody told anything that
             counts.
@@ -122,6 +145,7 @@ class Believed:
     kind: CaseKind = CaseKind.NOT_SAID
     over: bool = False
     tried: tuple[ToldTry, ...] = ()
+    mended: tuple[ToldTry, ...] = ()
     open_again: tuple[Asked, ...] = ()
     before: Before | None = None
 
@@ -224,7 +248,8 @@ def _believe(bench: Bench, case: int) -> tuple[Believed, _Key]:
         consents=consents_of(bench, case),
         kind=record.kind,
         over=record.state is CaseState.CLOSED,
-        tried=told.tries,
+        tried=tuple(one for one in told.tries if not one.helped),
+        mended=tuple(one for one in told.tries if one.helped),
         open_again=tuple(sorted(told.known.keys() - belief.answers.keys())),
         before=_before(worlds, notes, gathered),
     )
@@ -268,7 +293,8 @@ def _steps(
 @lru_cache(maxsize=64)
 def _belief(worlds: Worlds, key: _Key) -> Belief:
     since, tried = key
-    made = [Tried(worlds.tables.steps[step], bay, dict(answers)) for step, bay, answers in tried]
+    steps = worlds.tables.steps
+    made = [Tried(steps[step], bay, dict(answers), helped) for step, bay, answers, helped in tried]
     return Belief(worlds, dict(since), made)
 
 
@@ -277,8 +303,8 @@ def _before(worlds: Worlds, notes: Sequence[Note], gathered: Mapping[Asked, Gath
     for number in range(len(notes), 0, -1):
         note = notes[number - 1]
         try:
-            if note.kind is NoteKind.TRIED:
-                asked, said = Asked(_step_of(worlds, note).id, note.bay), TRIED
+            if note.kind in _REPAIRS:
+                asked, said = Asked(_step_of(worlds, note).id, note.bay), _REPAIRS[note.kind]
             else:
                 asked, said = _answer_of(worlds, note)
         except UsageError:
@@ -340,8 +366,8 @@ def _spoken(bench: Bench, case: int, gathered: Mapping[Asked, Gathered]) -> bool
 def answer_words(belief: Belief, one: Moved) -> str:
     """What moved a fault, in words; an answer that no longer counts as it is now is told as of before."""
     called = f"{one.asked.sign} (bay {one.asked.bay})" if one.asked.bay else one.asked.sign
-    if one.answer == TRIED:
-        return f"{called}: tried, and it did not help"
+    if one.answer in HOW_IT_WENT:
+        return f"{called}: {HOW_IT_WENT[one.answer]}"
     sign = sign_of(belief.worlds, one.asked)
     words = f"{called}: {sign.answers[sign.place(one.answer)].words}"
     return words if belief.answers.get(one.asked) == one.answer else f"before the repair: {words}"
@@ -600,8 +626,9 @@ def _about(bench: Bench, case: int, bay: str = "") -> _About:
 
 
 _Answers = tuple[tuple[Asked, str], ...]
-_Key = tuple[_Answers, tuple[tuple[str, str, _Answers], ...]]
-"""What was answered since the last repair, and every repair with its bay and what was answered before it."""
+_Key = tuple[_Answers, tuple[tuple[str, str, _Answers, bool], ...]]
+"""What was answered since the last repair, and every repair with its bay, what was answered before it, and
+whether it helped."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -610,7 +637,7 @@ class _Told:
 
     Args:
         known: the last answer to every sign.
-        tried, tries: repairs that did not help, with what was known before each.
+        tried, tries: repairs that were made, with what was known before each.
         since: what was answered after the last of them; without any, everything.
         left_out: what cannot be weighed now, as sentences.
     """
@@ -624,7 +651,7 @@ class _Told:
     @property
     def key(self) -> _Key:
         """All that the belief rests on, in a form that can be looked up by."""
-        tried = ((one.step.id, one.bay, tuple(one.answers.items())) for one in self.tried)
+        tried = ((one.step.id, one.bay, tuple(one.answers.items()), one.helped) for one in self.tried)
         return tuple(self.since.items()), tuple(tried)
 
 
@@ -645,9 +672,9 @@ def _told(worlds: Worlds, notes: Sequence[Note], gathered: Mapping[Asked, Gather
     for note in notes:
         origin = f"{note.who}, {note.at}"
         try:
-            if note.kind is NoteKind.TRIED:
+            if note.kind in _REPAIRS:
                 step = _step_of(worlds, note)
-                tries.append(ToldTry(step, note.bay, origin))
+                tries.append(ToldTry(step, note.bay, origin, _REPAIRS[note.kind] == HELPED))
                 tried_at.append(note.at)
                 rounds.append({})
             else:
@@ -663,9 +690,11 @@ def _told(worlds: Worlds, notes: Sequence[Note], gathered: Mapping[Asked, Gather
             known = replace(_from_case(one), origin=one.origin + _against(asked, told))
             rounds[_round_of(worlds, asked, earlier)][asked] = told[asked] = known
         if asked not in told and asked.bay in ("", *worlds.subject.bays) and not _outdated(asked, told):
-            rounds[0][asked] = told[asked] = _from_case(one)
+            rounds[_round_of_reading(worlds, asked, tries)][asked] = told[asked] = _from_case(one)
     answers = [{asked: one.answer for asked, one in each.items()} for each in rounds]
-    tried = tuple(Tried(one.step, one.bay, before) for one, before in zip(tries, answers[:-1], strict=True))
+    tried = tuple(
+        Tried(one.step, one.bay, before, one.helped) for one, before in zip(tries, answers[:-1], strict=True)
+    )
     return _Told(told, tried, tuple(tries), answers[-1], tuple(dict.fromkeys(left_out)))
 
 
@@ -678,8 +707,20 @@ def _round_of(worlds: Worlds, asked: Asked, tries: Sequence[ToldTry]) -> int:
     return 0
 
 
+def _round_of_reading(worlds: Worlds, asked: Asked, tries: Sequence[ToldTry]) -> int:
+    """Where an answer of the case itself counts: before any repair, but for what a drive tells only while it
+    runs. After a repair that helped it runs, and what it told is of then."""
+    if asked.sign in WHILE_IT_RUNS:
+        for number in range(len(tries), 0, -1):
+            made = tries[number - 1]
+            if made.helped and may_change(worlds, made.step, made.bay, asked):
+                return number
+    return 0
+
+
 def _in_order(bench: Bench, case: int) -> list[Note]:
     notes = [*standing_notes(bench, NoteKind.SIGN, case), *standing_notes(bench, NoteKind.TRIED, case)]
+    notes += boards_that_helped(bench, case)
     return sorted(notes, key=lambda note: note.number)
 
 
@@ -703,7 +744,8 @@ def _step_of(worlds: Worlds, note: Note) -> Step:
     Raises:
         UsageError: there is no such repair of what is judged now.
     """
-    step = worlds.tables.steps.get(note.subject)
+    of_swap = note.kind is NoteKind.SWAP  # its subject is the donor
+    step = worlds.tables.steps.get(SWAP_BOARD if of_swap else note.subject)
     if step is None:
         raise UsageError("That step is no longer known.", "Tell it anew.")
     Belief(worlds, {}, [Tried(step, note.bay, {})])
@@ -712,6 +754,8 @@ def _step_of(worlds: Worlds, note: Note) -> Step:
 
 def _named(note: Note) -> str:
     where = f" (bay {note.bay})" if note.bay else ""
+    if note.kind is NoteKind.SWAP:
+        return f"{SWAP_BOARD}{where}: {HELPED}"
     said = "tried" if note.kind is NoteKind.TRIED else body_of(note, "triage").get("answer", "")
     return f"{note.subject}{where}: {said}"
 
@@ -754,9 +798,9 @@ def _reason_words(belief: Belief, bay: str, one: Moved) -> str:
     bay is named where it is another's."""
     asked = one.asked
     where = f"bay {asked.bay}: " if asked.bay not in ("", bay) else ""
-    if one.answer == TRIED:
+    if one.answer in HOW_IT_WENT:
         made = belief.worlds.tables.steps[asked.sign].words.rstrip(".")
-        return f"{where}tried, and it did not help: {made}"
+        return f"{where}{HOW_IT_WENT[one.answer]}: {made}"
     sign = sign_of(belief.worlds, asked)
     words = sign.answers[sign.place(one.answer)].words
     if not stops_power(asked, one.answer):

@@ -3,8 +3,8 @@ would do.
 
 Exact: every world's chance is its prior times the chances of all answers in it (given a world, answers do not
 depend on each other). A repair that was made and did not help is evidence too, and it may have mended one
-fault of two: what was answered before it is weighed in the worlds before it, what is answered after it in
-those after.
+fault of two; one that helped has mended what it mends. What was answered before it is weighed in the worlds
+before it, what is answered after it in those after.
 """
 
 from __future__ import annotations
@@ -34,28 +34,34 @@ Answers = Mapping[Asked, str]
 
 @dataclass(frozen=True, slots=True)
 class Tried:
-    """A repair that was made and did not give the data.
+    """A repair that was made.
 
     Args:
         bay: empty for the box.
         answers: what was answered before it, and after the one tried before it.
+        helped: what it mends works since; else it did not give the data.
     """
 
     step: Step
     bay: str
     answers: Answers
+    helped: bool = False
 
 
-TRIED = "tried"
-"""Stands as the answer where a repair that did not help is told among answers; the sign is then its step."""
+TRIED, HELPED = "tried", "helped"
+"""Stand as the answer where a repair that did not help, or did, is told among answers; the sign is then its
+step."""
+SURELY = 0.99
+"""Chance that a repair which is said to have helped mended all that it mends (own choice, no source): what
+was seen of it may be wrong, and what was mended may fail again."""
 
 
 @dataclass(frozen=True, slots=True)
 class Moved:
-    """What one answer, or one repair that did not help, did to one fault.
+    """What one answer, or one repair, did to one fault.
 
     Args:
-        answer: or `TRIED`, when `asked` names the step.
+        answer: or `TRIED` or `HELPED`, when `asked` names the step.
         bits: weight of evidence in bits, given all other answers: log2 of the odds with it over the odds
             without it. Positive speaks for the fault. I. J. Good's measure, from memory.
     """
@@ -84,8 +90,8 @@ class Belief:
 
     Args:
         worlds: of the subject.
-        answers: what is known, since the last repair that did not help if there was one.
-        tried: repairs that did not help, in their order.
+        answers: what is known, since the last repair if there was one.
+        tried: repairs that were made, in their order.
 
     Attributes:
         answers: what is known now. What a repair may have changed is open again after it.
@@ -153,7 +159,7 @@ class Belief:
                     logs = logs + np.log(column)
             weights = np.exp(logs - logs.max())
             if number < len(self.tried) and left_out != (number, None):
-                weights = after_failure(self.worlds, weights, self.tried[number].step, self.tried[number].bay)
+                weights = _after(self.worlds, weights, self.tried[number])
             weights = weights / weights.sum()
         return weights
 
@@ -192,7 +198,8 @@ class Belief:
         for number, one in enumerate(self._rounds):
             told += [((number, asked), asked, answer) for asked, answer in one.items()]
         told += [
-            ((number, None), Asked(one.step.id, one.bay), TRIED) for number, one in enumerate(self.tried)
+            ((number, None), Asked(one.step.id, one.bay), HELPED if one.helped else TRIED)
+            for number, one in enumerate(self.tried)
         ]
         found = [
             Moved(asked, answer, (here - _log_odds(self._weighed(left_out), column)) / math.log(2.0))
@@ -232,6 +239,20 @@ class Belief:
     def open_signs(self) -> tuple[Asked, ...]:
         """Every sign that is not answered, in the order of the tables."""
         return tuple(one for one in all_signs(self.worlds) if one not in self.answers)
+
+
+def _after(worlds: Worlds, weights: Floats, made: Tried) -> Floats:
+    after = after_success if made.helped else after_failure
+    return after(worlds, weights, made.step, made.bay)
+
+
+def after_success(worlds: Worlds, weights: Floats, step: Step, bay: str) -> Floats:
+    """(W), the weights of the worlds after a repair that helped: all it mends is sound."""
+    left = weights
+    for place in worlds.mended(step, bay):
+        moved = np.where(worlds.faulty[:, place], left * SURELY, 0.0)
+        left = left - moved + np.bincount(worlds.without[place], moved, worlds.count)
+    return left
 
 
 def after_failure(worlds: Worlds, weights: Floats, step: Step, bay: str) -> Floats:

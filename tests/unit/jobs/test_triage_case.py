@@ -46,7 +46,7 @@ from mendbay.jobs.triage_case import (
     why,
 )
 from mendbay.outlets.shop_files import ShopFolder
-from mendbay.triage.belief import TRIED, Asked
+from mendbay.triage.belief import HELPED, TRIED, Asked
 from mendbay.triage.tables import StepKind
 from mendbay.triage.worlds import Place, Subject
 from support.electrical import filled
@@ -273,6 +273,47 @@ def test_a_plain_swap_that_did_not_help_is_a_sign_and_any_other_is_none(
     moved = agreement_with(bench, shop, 1, "1", 2, Purpose.BOARD_SWAP, Level.MOVED, patient)
     record_swap(bench, 2, 1, "1", moved, False)
     assert tell_triage(bench, 1).known == {}, "what this bench did is no symptom"
+
+
+def test_a_board_that_was_fitted_and_works_is_broken_no_more(bench: Bench, shop: ShopFolder) -> None:
+    patient = BoardDescription(board_number="TB-4471-200")
+    add_items(bench, shop, [StockItem(0, Kind.BOARD, patient), StockItem(0, Kind.BOARD, patient)])
+    answer(bench, 1, Asked("supply-measured", "1"), "amiss")
+    assert tell_triage(bench, 1).belief.ranked()[0][0] == Place("board-supply", "1")
+    moved = agreement_with(bench, shop, 1, "1", 1, Purpose.BOARD_SWAP, Level.MOVED, patient)
+    record_swap(bench, 1, 1, "1", moved, True)
+    told = tell_triage(bench, 1)
+    assert told.belief.fault("board-supply", "1") < 0.02
+    assert [(one.step.id, one.bay, one.helped) for one in told.mended] == [("swap-board", "1", True)]
+    assert told.tried == ()
+    assert not [
+        one for one in told.offers if one.step.id in ("swap-board", "mend-supply") and one.solves > 0.1
+    ]
+    assert told.before is not None
+    assert (told.before.asked, told.before.said) == (Asked("swap-board", "1"), HELPED)
+    assert any(one.answer == HELPED for one in why(bench, 1, Place("board-supply", "1"))[1])
+
+    answer(bench, 1, Asked("supply-measured", "1"), "amiss")
+    assert tell_triage(bench, 1).belief.fault("board-supply", "1") > 0.1, "measured anew, it counts"
+    take_back(bench, 1, Asked("supply-measured", "1"), "of the old board")
+    failed = agreement_with(bench, shop, 1, "1", 2, Purpose.BOARD_SWAP, Level.MOVED, patient)
+    record_swap(bench, 2, 1, "1", failed, False)
+    assert tell_triage(bench, 1).mended == (), "the last word on that board is that it failed"
+    withdraw_swap(bench, 2, 1, "1", Purpose.BOARD_SWAP, "a mistake")
+    assert len(tell_triage(bench, 1).mended) == 1
+
+
+def test_what_a_drive_tells_once_it_runs_on_another_board_is_of_then(bench: Bench, shop: ShopFolder) -> None:
+    patient = BoardDescription(board_number="TB-4471-200")
+    add_items(bench, shop, [StockItem(0, Kind.BOARD, patient)])
+    answer(bench, 1, Asked("supply-measured", "1"), "amiss")
+    moved = agreement_with(bench, shop, 1, "1", 1, Purpose.BOARD_SWAP, Level.MOVED, patient)
+    record_swap(bench, 1, 1, "1", moved, True)
+    before = tell_triage(bench, 1).belief
+    image_of(bench, 32 << 20, Span(0, 20 << 20))
+    after = tell_triage(bench, 1)
+    assert after.belief.answers[Asked("detected", "1")] == "right"
+    assert after.belief.tried[0].answers == before.tried[0].answers, "the dead board's drive was not detected"
 
 
 def coverage_of(read: tuple[int, int], refused: range) -> Coverage:

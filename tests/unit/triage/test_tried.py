@@ -1,4 +1,4 @@
-"""Repairs that were made and did not help."""
+"""Repairs that were made, and did not help or did."""
 
 from __future__ import annotations
 
@@ -8,7 +8,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from mendbay.core.errors import UsageError
-from mendbay.triage.belief import TRIED, Asked, Belief, Tried, after_failure
+from mendbay.triage.belief import (
+    HELPED,
+    SURELY,
+    TRIED,
+    Asked,
+    Belief,
+    Tried,
+    after_failure,
+    after_success,
+)
 from mendbay.triage.next_step import NextStep, kept_off
 from mendbay.triage.table_file import packaged_tables
 from mendbay.triage.tables import Seat, StepKind
@@ -102,6 +111,48 @@ def test_what_a_repair_mends_is_left_in_no_more_than_its_misses(
     for place, chance in BOX.mended(step, bay).items():  # type: ignore[arg-type]
         broken = BOX.faulty[:, place]
         assert after[broken].sum() <= (1 - chance) * before.weights[broken].sum() + 1e-12
+
+
+def test_what_a_repair_that_helped_mends_works_since_and_is_offered_no_more() -> None:
+    burnt = known(supply_measured_bay1="amiss", lights="none")
+    before = Belief(BOX, burnt)
+    swapped = Tried(TABLES.steps["swap-board"], "1", burnt, helped=True)
+    after = Belief(BOX, {}, [swapped])
+    assert before.fault("board-supply", "1") > 0.8
+    assert after.fault("board-supply", "1") < 0.02
+    assert after.fault("board-supply", "2") == pytest.approx(before.fault("board-supply", "2"), rel=0.01)
+    assert after.sound() > 0.5
+    assert Asked("supply-measured", "1") not in after.answers, "that was another board"
+    offered = [(one.step.id, one.bay) for one in NextStep(after).offers()]
+    assert ("swap-board", "1") not in offered
+    moved = {(one.asked, one.answer): one.bits for one in after.moved("board-supply", "1")}
+    assert moved[Asked("swap-board", "1"), HELPED] < -4
+
+
+@given(some_answers(BOX, 3), st.sampled_from(REPAIRS))
+@settings(max_examples=30, deadline=None)
+def test_a_repair_that_helped_moves_chances_and_loses_none(
+    answers: dict[Asked, str], repair: tuple[object, str]
+) -> None:
+    """Written apart: world by world."""
+    step, bay = repair
+    before = Belief(BOX, answers).weights
+    expected = np.zeros(BOX.count)
+    mends = list(BOX.mended(step, bay))  # type: ignore[arg-type]
+    for world in np.flatnonzero(before).tolist():
+        outcomes = [(world, float(before[world]))]
+        for place in mends:
+            if BOX.faulty[world, place]:
+                outcomes = [
+                    (int(BOX.without[place][at]) if mended else at, weight * share)
+                    for at, weight in outcomes
+                    for mended, share in ((True, SURELY), (False, 1 - SURELY))
+                ]
+        for at, weight in outcomes:
+            expected[at] += weight
+    after = after_success(BOX, before, step, bay)  # type: ignore[arg-type]
+    assert after == pytest.approx(expected, abs=1e-12)
+    assert after.sum() == pytest.approx(1.0)
 
 
 @pytest.mark.parametrize(

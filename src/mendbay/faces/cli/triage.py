@@ -400,6 +400,9 @@ def _json(told: Triage) -> dict[str, object]:
         "assumed": told.assumed,
         "left_out": list(told.left_out),
         "tried": [{"step": one.step.id, "bay": one.bay or None, "origin": one.origin} for one in told.tried],
+        "mended": [
+            {"step": one.step.id, "bay": one.bay or None, "origin": one.origin} for one in told.mended
+        ],
         "open_again": [{"sign": one.sign, "bay": one.bay or None} for one in told.open_again],
         "closed_cases": told.rests_on,
         "closed_cases_left_out": list(told.teach_nothing),

@@ -22,6 +22,7 @@ from mendbay.jobs.consents import to_ask
 from mendbay.jobs.next_steps import LEAST, NotOffered, held, short_list, why_not_offered
 from mendbay.jobs.quote_lines import prices_in_force
 from mendbay.jobs.triage_case import (
+    HOW_IT_WENT,
     MOST_BAYS,
     Triage,
     cautions_of,
@@ -37,7 +38,7 @@ from mendbay.jobs.triage_case import (
     withdraw_tried,
 )
 from mendbay.jobs.triage_subject import said_of_subject
-from mendbay.triage.belief import TRIED, Asked, Moved, sign_of
+from mendbay.triage.belief import Asked, Moved, sign_of
 from mendbay.triage.next_step import Offer
 from mendbay.triage.tables import Seat, Sign, StepKind
 from mendbay.triage.worlds import Place
@@ -234,10 +235,11 @@ def _moved_most(told: Triage) -> tuple[str, ...]:
 
 
 def _told_words(told: Triage, asked: Asked, said: str) -> str:
-    """A question with its answer, or a repair that did not help."""
-    if said == TRIED:
+    """A question with its answer, or a repair that was made."""
+    if said in HOW_IT_WENT:
         where = f"bay {asked.bay}: " if asked.bay else ""
-        return f"{where}{told.belief.worlds.tables.steps[asked.sign].words} It was tried, and did not help."
+        went = HOW_IT_WENT[said].capitalize()
+        return f"{where}{told.belief.worlds.tables.steps[asked.sign].words} {went}."
     sign = sign_of(told.belief.worlds, asked)
     words = sign.answers[sign.place(said)].words
     return f"{_asked_words(told, asked)} {words[:1].upper()}{words[1:]}."
@@ -246,7 +248,7 @@ def _told_words(told: Triage, asked: Asked, said: str) -> str:
 def _moved_words(told: Triage, one: Moved) -> str:
     """What moved a fault; an answer that no longer counts as it is now is told as of before."""
     words = _told_words(told, one.asked, one.answer)
-    now = one.answer == TRIED or told.belief.answers.get(one.asked) == one.answer
+    now = one.answer in HOW_IT_WENT or told.belief.answers.get(one.asked) == one.answer
     return words if now else f"before the repair: {words}"
 
 
