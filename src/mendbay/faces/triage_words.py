@@ -12,8 +12,7 @@ from mendbay.case.records import CaseKind
 from mendbay.core.quantity import chance_text, counted
 from mendbay.jobs.closed_board import ClosedBoard
 from mendbay.jobs.next_steps import GIVE_BACK, given_back
-from mendbay.jobs.power_permit import REASONS_SHOWN
-from mendbay.jobs.triage_case import HOW_IT_WENT, KeepOff, Triage, answer_words
+from mendbay.jobs.triage_case import HOW_IT_WENT, REASONS_SHOWN, KeepOff, Triage, answer_words
 from mendbay.triage.belief import HELPED, TRIED, Asked, Moved
 from mendbay.triage.next_step import Offer
 from mendbay.triage.tables import StepKind, Tables
@@ -47,7 +46,7 @@ def stop_sentences(one: KeepOff) -> tuple[str, str, str]:
     """Why a drive should get no power: what to do, why, what else would follow."""
     return (
         f"STOP: give the drive of bay {one.bay} no power.",
-        f"Damage inside it is {chance_text(one.chance)} likely{_reasons(one)}.",
+        one.why,
         "Every second it turns can lose data.",
     )
 

@@ -7,7 +7,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from mendbay.core.errors import HeldBack
-from mendbay.core.quantity import chance_text
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.closed_board import ClosedBoard, closed_board
 from mendbay.jobs.consents import (
@@ -28,7 +27,6 @@ POWER = "power-on"
 LONG = "long-reading"
 """The consent to long reading, which reading a drive of a case needs besides: nobody knows before how long it
 takes."""
-REASONS_SHOWN = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,12 +196,7 @@ def unasked_power(bench: Bench, case: int) -> str:
 
 
 def _stop(one: KeepOff) -> str:
-    because = "; ".join(one.words[:REASONS_SHOWN])
-    reasons = f" ({because})" if because else ""
-    return (
-        f"STOP: give the drive of bay {one.bay} no power. Damage inside it is {chance_text(one.chance)} "
-        f"likely{reasons}."
-    )
+    return f"STOP: give the drive of bay {one.bay} no power. {one.why}"
 
 
 def _record(bench: Bench, case: int, bay: str, against: str, reason: str) -> None:

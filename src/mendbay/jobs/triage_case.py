@@ -12,6 +12,7 @@ from mendbay.case.records import LOOSE_BOARD, CaseKind, CaseState
 from mendbay.core.cautions import Caution, cautions_for
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
+from mendbay.core.quantity import chance_text
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.closed_board import ClosedBoard, closed_board
 from mendbay.jobs.consents import consents_of, refused
@@ -55,6 +56,12 @@ class Known:
     by_person: bool
 
 
+REASONS_SHOWN = 3
+"""How many reasons to give a drive no power are told."""
+EVEN = 0.5
+"""Chance from which damage is told as likely (own choice)."""
+
+
 @dataclass(frozen=True, slots=True)
 class KeepOff:
     """A drive that should get no power, and why.
@@ -65,12 +72,28 @@ class KeepOff:
         reasons: the answers that alone keep power away, then those that speak for damage, the strongest
             first; each sign once, though a repair may have it answered twice.
         words: the same, to be read: by what was answered, not by the ids of signs, and each text once.
+        alone: how many of the words alone keep power away.
     """
 
     bay: str
     chance: float
     reasons: tuple[Moved, ...]
     words: tuple[str, ...]
+    alone: int = 0
+
+    @property
+    def why(self) -> str:
+        """Why it should get none, as a sentence. Where damage is not likely by all that is known, what alone
+        keeps power away is told as that, as the chance would say the contrary."""
+        odds = f"damage inside it is {chance_text(self.chance)} likely"
+        if self.alone and self.chance < EVEN:
+            told = (
+                f"{'; '.join(self.words[: self.alone])}: reason enough by itself. By all that is known {odds}"
+            )
+        else:
+            because = "; ".join(self.words[:REASONS_SHOWN])
+            told = f"{odds} ({because})" if because else odds
+        return f"{told[:1].upper()}{told[1:]}."
 
 
 HOW_IT_WENT = {TRIED: "tried, and it did not help", HELPED: "done, and it helped"}
@@ -789,7 +812,8 @@ def _keep_off(belief: Belief) -> tuple[KeepOff, ...]:
         speaking = [one for one in moved if one.bits > 0 and one not in alone]
         reasons = _each_sign_once(belief, (*alone, *speaking))
         words = dict.fromkeys(_reason_words(belief, bay, one) for one in reasons)
-        found.append(KeepOff(bay, chance, reasons, tuple(words)))
+        alone_words = {_reason_words(belief, bay, one) for one in reasons if one in alone}
+        found.append(KeepOff(bay, chance, reasons, tuple(words), len(alone_words)))
     return tuple(found)
 
 

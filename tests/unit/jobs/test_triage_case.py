@@ -142,6 +142,16 @@ def test_a_reason_to_stop_names_a_sign_once_though_a_repair_had_it_answered_twic
     assert next(one for one in kept.reasons if one.asked == CLICKS).answer == since
 
 
+def test_a_reason_that_is_enough_by_itself_is_told_so_where_damage_is_not_likely(bench: Bench) -> None:
+    (one, _) = answer(bench, 1, Asked("condition"), "rattles").keep_off
+    assert one.why.startswith("Something rattles: reason enough by itself. By all that is known damage")
+    take_back(bench, 1, Asked("condition"), "another box")
+    (clicks,) = answer(bench, 1, CLICKS, "clicks").keep_off
+    assert clicks.chance > 0.5
+    assert clicks.why.startswith("Damage inside it is ")
+    assert "reason enough" not in clicks.why
+
+
 def test_an_answer_taken_back_is_unknown_again_and_stays_on_record(bench: Bench) -> None:
     empty = tell_triage(bench, 1).belief.faults()
     answer(bench, 1, CLICKS, "clicks")
