@@ -37,6 +37,8 @@ class When(StrEnum):
     ALWAYS = "always"
     GIVEN = "if files are handed back"
     NEEDED = "if needed"
+    DONE = "done already"
+    """It is on record as done, so it is due whatever comes."""
 
 
 class Column(StrEnum):
@@ -258,7 +260,7 @@ class Columns:
     def _needed(self, one: Possible, ending: Ending) -> bool:
         if one.when is When.GIVEN:
             return ending.given
-        return one.when is When.ALWAYS or bool(one.needed_by & ending.needs)
+        return one.when in (When.ALWAYS, When.DONE) or bool(one.needed_by & ending.needs)
 
 
 def _told(line: Line) -> bool:

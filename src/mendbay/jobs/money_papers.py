@@ -80,10 +80,10 @@ def is_free(line: Line, quote: Quote) -> bool:
 
 
 def when_words(line: Line) -> str:
-    """When a line is due; empty for one that always is."""
+    """When a line is due, or that it is done; empty for one that always is due."""
     if line.when is When.NEEDED and line.chance < CERTAIN:
         return f"needed with {chance_text(line.chance)}"
-    return str(When.GIVEN) if line.when is When.GIVEN else ""
+    return str(line.when) if line.when in (When.GIVEN, When.DONE) else ""
 
 
 def span_words(least: Money, most: Money) -> str:
