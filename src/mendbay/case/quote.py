@@ -132,7 +132,8 @@ class Quote:
         number: within the case, from 1.
         day, valid_until: `YYYY-MM-DD`.
         own_prices: false if it was made with our example's invented prices.
-        odds: whether the ways come from triage, or all lines were picked by hand.
+        odds: whether there are several ways it may go; false where all lines were picked by hand, are done,
+            or are sure.
         tax_name, included: the tax, and whether the lines include it.
         free: stages that are free if nothing can be handed back.
         remarks: what else must be said, as sentences.
