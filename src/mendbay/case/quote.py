@@ -25,6 +25,8 @@ QUANTILE = 0.1
 """From the lower end for `low`, from the upper end for `high` (own choice)."""
 DIAGNOSIS = "diagnosis"
 """Key of the line of the examination, due in any case."""
+BOARD_ALONE = "It covers work on the board alone: no drive is here, so work on one is quoted anew when it is."
+"""The remark of a quote for a board that came without a drive."""
 MENTIONED = 0.01
 """Chance from which a line is mentioned that no column needs (own choice)."""
 _SLACK = 1e-12
@@ -155,6 +157,11 @@ class Quote:
     def line(self, key: str) -> Line | None:
         """The line of that name."""
         return next((one for one in self.lines if one.key == key), None)
+
+    @property
+    def of_board(self) -> bool:
+        """Whether it is for a board that came without a drive, so that no files can be handed back."""
+        return BOARD_ALONE in self.remarks
 
     @property
     def in_any_case(self) -> Money:

@@ -33,6 +33,7 @@ def quote_facts(bench: Bench, case: Case, quote: Quote) -> dict[str, Any]:
         "currency": quote.currency,
         "odds": quote.odds,
         "enquiry": case.kind is CaseKind.ENQUIRY,
+        "board": quote.of_board,
         "own_prices": quote.own_prices,
         "included": quote.included,
         "tax_name": quote.tax_name,
@@ -77,6 +78,13 @@ def note_words(line: Line, quote: Quote) -> str:
 def is_free(line: Line, quote: Quote) -> bool:
     """Whether a line that may be due is free if nothing can be handed back."""
     return line.stage in quote.free and line.when is not When.GIVEN
+
+
+def nothing_words(quote: Quote) -> str:
+    """What the column `nothing` of a quote is for, up to its amount."""
+    if quote.of_board:
+        return "If the board can be neither mended nor replaced"
+    return "If no wanted file can be handed back"
 
 
 def when_words(line: Line) -> str:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from decimal import ROUND_CEILING, Decimal
 
 from mendbay.case.price_list import Price, PriceList, Stage, packaged_prices, quantity_of, read_prices
-from mendbay.case.quote import DIAGNOSIS, Columns, Ending, Possible, When
+from mendbay.case.quote import BOARD_ALONE, DIAGNOSIS, Columns, Ending, Possible, When
 from mendbay.case.records import Case, CaseKind
 from mendbay.core.errors import BadFormFile, UsageError
 from mendbay.jobs.bench import Bench
@@ -28,7 +28,6 @@ LARGEST_GB = 10**7
 ENQUIRY_ALONE = (
     "It covers the answer to the question alone: no drive is here, so work on one is quoted when it is."
 )
-BOARD_ALONE = "It covers work on the board alone: no drive is here, so work on one is quoted anew when it is."
 HANDED_BACK = "Files were handed back on {day}: nothing more is expected; further work is picked by hand."
 READ_ALREADY = (
     "Drives of this case were read already: of the kinds of reading named here the bill holds what was done."
@@ -105,7 +104,6 @@ def columns_of(bench: Bench, case: int, prices: PriceList, wish: Wish) -> tuple[
         remarks.append(ENQUIRY_ALONE)
     elif wish.odds and recorded.loose:
         endings, works = _of_loose_board(prices, record.kind, recorded, no)
-        remarks.append(BOARD_ALONE)
     elif wish.odds and recorded.handed_back:
         remarks.append(HANDED_BACK.format(day=recorded.handed_back))
     elif wish.odds:
@@ -120,6 +118,7 @@ def columns_of(bench: Bench, case: int, prices: PriceList, wish: Wish) -> tuple[
     works = [*done, *works, *_picked(prices, replace(wish, lines=lines))]
     works, uncounted = with_parts(bench, case, prices, works, endings)
     possible = [_always(DIAGNOSIS, prices.diagnosis), *works]
+    remarks += [BOARD_ALONE] if recorded.loose else []
     remarks += [*uncounted, *merged.said, *_told_done(prices, recorded, wish, no)]
     if not prices.own:
         remarks.append("The prices are those of an example: they are invented.")

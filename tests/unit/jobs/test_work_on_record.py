@@ -10,7 +10,7 @@ from mendbay.board.description import BoardDescription
 from mendbay.board.stock import Kind, StockItem
 from mendbay.board.swap_odds import ATTRIBUTES, LEVELS, Agreement, Purpose
 from mendbay.case.consents import Word
-from mendbay.case.quote import Column, Quote, When
+from mendbay.case.quote import BOARD_ALONE, Column, Quote, When
 from mendbay.case.records import Bay, CaseKind, Image
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
@@ -19,8 +19,9 @@ from mendbay.jobs.bill_case import look_at_bill, make_bill
 from mendbay.jobs.bill_record import held_against
 from mendbay.jobs.consents import give_word
 from mendbay.jobs.keep_stock import add_items
+from mendbay.jobs.money_papers import nothing_words
 from mendbay.jobs.quote_case import By, decide, make_quote
-from mendbay.jobs.quote_lines import BOARD_ALONE, ENQUIRY_ALONE, Wish
+from mendbay.jobs.quote_lines import ENQUIRY_ALONE, Wish
 from mendbay.jobs.record_swaps import record_swap
 from mendbay.jobs.take_in import take_in
 from mendbay.jobs.triage_case import answer, enter_tried
@@ -159,6 +160,7 @@ def test_without_a_drive_no_work_on_one_is_quoted(
     assert {one.key.partition(":")[0] for one in quote.lines} == keys
     assert quote.remarks[0] == (ENQUIRY_ALONE if kind is CaseKind.ENQUIRY else BOARD_ALONE)
     assert all("bay" not in one.words for one in quote.lines)
+    assert ("the board" in nothing_words(quote)) == (kind is not CaseKind.ENQUIRY)
 
 
 def test_of_a_loose_board_what_was_tried_in_vain_leads_on_to_another_board(bench: Bench) -> None:

@@ -23,7 +23,7 @@ from mendbay.jobs.bill_case import pay as pay_job
 from mendbay.jobs.bill_case import unpay as unpay_job
 from mendbay.jobs.bill_record import AgainstRecord, held_against
 from mendbay.jobs.money_notes import How, Payment
-from mendbay.jobs.money_papers import column_words, note_words, quantity_words
+from mendbay.jobs.money_papers import column_words, note_words, nothing_words, quantity_words
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.quote_case import By, KeptQuote, decide, make_quote, quotes_of
 from mendbay.jobs.quote_lines import Wish
@@ -399,7 +399,7 @@ def _quote_text(case: int, made: Quote) -> str:
     lines += ["-" * 80, *_total_lines(made)]
     nothing = made.totals[Column.NOTHING].gross
     if any(made.totals[column].gross != nothing for column in SHOWN):  # of an enquiry it is all one
-        lines += ["", wrapped(f"If no wanted file can be handed back: {nothing.shown} at most.")]
+        lines += ["", wrapped(f"{nothing_words(made)}: {nothing.shown} at most.")]
     return "\n".join([*lines, *(wrapped(one) for one in made.remarks)])
 
 

@@ -28,7 +28,7 @@ from mendbay.jobs.bill_case import (
 )
 from mendbay.jobs.case_papers import paper_bytes, papers_made
 from mendbay.jobs.money_notes import How
-from mendbay.jobs.money_papers import column_words, note_words, quantity_words, span_words
+from mendbay.jobs.money_papers import column_words, note_words, nothing_words, quantity_words, span_words
 from mendbay.jobs.quote_case import By, KeptQuote, decide, make_quote, quotes_of, reasons_due
 from mendbay.jobs.quote_lines import LARGEST_GB, Wish, for_a_board, prices_in_force
 from mendbay.jobs.work_on_record import on_record
@@ -396,7 +396,7 @@ def _quote_facts(one: KeptQuote) -> dict[str, Any]:
         "until": made.valid_until,
         "likely": made.totals[Column.LIKELY].gross.shown,
         "most": made.totals[Column.HIGH].gross.shown,
-        "nothing": made.totals[Column.NOTHING].gross.shown,
+        "nothing": f"{nothing_words(made)}: {made.totals[Column.NOTHING].gross.shown} at most.",
         "state": money_words.state_words(one),
         "counts": one.accepted,
         "past": one.past,
