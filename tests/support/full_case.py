@@ -166,7 +166,7 @@ def _agree(bench: Bench, number: int) -> str:
     receive(bench, number, (adapter.code, "1"), person="Mr Quill", words="to be called before noon")
     make_quote(bench, number, Wish(lines=(("hour", "0.5"),), odds=False))
     decide(bench, number, 1, True, By.PHONE)
-    make_bill(bench, number, {})
+    make_bill(bench, number, {}, not_done=["swap-board:1"])
     pay(bench, number, "20.00", PaidHow.CASH)
     pay(bench, number, "1.00", PaidHow.CASH)
     unpay(bench, number, 2, "put down for the wrong case")

@@ -10,15 +10,21 @@ from typing import Any
 import pytest
 from pypdf import PdfReader
 
+from mendbay.board.description import BoardDescription
+from mendbay.board.stock import Kind, StockItem
+from mendbay.board.swap_odds import ATTRIBUTES, LEVELS, Agreement, Purpose
 from mendbay.case.consents import Word, packaged_risks
+from mendbay.case.records import Bay, CaseKind, Image
 from mendbay.faces.web.views import money
 from mendbay.jobs import money_papers, quote_lines
 from mendbay.jobs.bill_case import account_of, more_than_due, pay
 from mendbay.jobs.case_papers import papers_made
 from mendbay.jobs.consents import give_word
+from mendbay.jobs.keep_stock import add_items
 from mendbay.jobs.money_notes import How
 from mendbay.jobs.quote_case import By, decide, make_quote, quotes_of
 from mendbay.jobs.quote_lines import Wish
+from mendbay.jobs.record_swaps import record_swap
 from mendbay.outlets.stationery import PrintedStationery
 from support.web_client import ORIGIN, Web, ledger_is_held, text_of
 
@@ -363,3 +369,43 @@ def test_why_it_is_more_than_can_be_due_is_asked_where_it_is(web: Web, case: str
     with web.bench() as bench:
         assert [one.amount.text for one in account_of(bench, 1).payments] == ["900.00 EUR"]
         assert more_than_due(bench, 1, "100", back=True) == ""
+
+
+def test_a_bill_proposes_what_is_on_record_as_done(web: Web, case: str) -> None:
+    with web.bench() as bench:
+        bench.ledger.add_bay(Bay(1, "1"))
+        make_quote(bench, 1, Wish(lines=(("swap-board", ""), ("mend-supply", "")), odds=False))
+        decide(bench, 1, 1, True, By.PHONE)
+        bench.ledger.note_image(Image(1, "1", "bay-1.img", "port", bench.now(), read_bytes=4096))
+        (item,) = add_items(bench, bench.shop_files, [StockItem(0, Kind.BOARD, BoardDescription("TB-4471"))])
+        unknown = tuple(min(LEVELS[one]) for one in ATTRIBUTES[Purpose.BOARD_SWAP])
+        record_swap(bench, item.number, 1, "1", Agreement(Purpose.BOARD_SWAP, unknown), worked=True)
+    page = web.get(f"{case}/money")
+    said = text_of(page)
+    assert "On record as done: the board of item 1 worked" in said
+    chosen = re.findall(r'<select[^>]*name="(done_\d)".*?</select>', page, re.DOTALL)
+    proposed = [
+        one
+        for one in chosen
+        if re.search(rf'name="{one}"(?:(?!</select>).)*value="done" selected', page, re.DOTALL)
+    ]
+    assert proposed == ["done_2"]
+    assert "on no line of quote 1: “One drive read gently, in short sessions (bay 1)” (its image" in said
+    looked = text_of(web.get(f"{case}/money?done_2=done&amount_2=200&done_3=done&amount_3=61"))
+    assert "On it, and nothing on record shows it as done: “Supply of the drive's board mended”." in looked
+    refused = web.post(f"{case}/money/bill", {"done_2": "done", "amount_2": "200"}, status=422)
+    assert "On record as done and not on the bill: “One drive read gently" in text_of(refused.text)
+    with web.bench() as bench:
+        assert account_of(bench, 1).bill is None
+    form = {"done_2": "done", "amount_2": "200", "left_off": "yes"}
+    assert "Bill 1 is made: 245.00 EUR." in text_of(web.done(f"{case}/money/bill", form))
+
+
+def test_for_a_board_alone_no_work_on_a_drive_can_be_picked(web: Web, case: str) -> None:
+    with web.bench() as bench:
+        bench.ledger.amend_case(1, kind=CaseKind.BOARD_SWAP)
+    page = web.get(f"{case}/money")
+    assert 'value="swap-board"' in page
+    assert ('value="read-both"' in page, 'value="stop-and-send"' in page) == (False, False)
+    refused = web.post(f"{case}/money/quote", {"line_1": "mend-supply", "quantity_1": "zwei"}, status=422)
+    assert "'zwei' is no quantity of “Supply of the drive's board mended”." in text_of(refused.text)

@@ -108,7 +108,7 @@ def can_be_billed(key: str, declined: bool) -> bool:
 
 def expected(line: Line, given: bool) -> bool:
     """Whether a line is on the bill without a word: its amount is fixed, and nothing else decides on it."""
-    unconditional = line.when is When.ALWAYS or (line.when is When.GIVEN and given)
+    unconditional = line.when in (When.ALWAYS, When.DONE) or (line.when is When.GIVEN and given)
     return unconditional and line.least == line.most
 
 

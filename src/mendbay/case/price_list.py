@@ -182,14 +182,17 @@ def currency_of(text: str | None) -> str:
     return ""
 
 
-def quantity_of(text: str, name: str) -> Decimal:
+def quantity_of(text: str, words: str) -> Decimal:
     """A number of units as a person types it.
+
+    Args:
+        words: what it is a number of, for the message.
 
     Raises:
         UsageError: not above 0, too large, or with more than three decimals.
     """
     if not _QUANTITY.fullmatch(text) or not Decimal(text):
-        raise UsageError(f"{text[:40]!r} is no quantity of {name[:60]}.", "Write it as 2 or 1.5.")
+        raise UsageError(f"{text[:40]!r} is no quantity of “{words[:60]}”.", "Write it as 2 or 1.5.")
     return Decimal(text)
 
 

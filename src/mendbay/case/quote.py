@@ -25,6 +25,8 @@ QUANTILE = 0.1
 """From the lower end for `low`, from the upper end for `high` (own choice)."""
 DIAGNOSIS = "diagnosis"
 """Key of the line of the examination, due in any case."""
+BOARD_ALONE = "It covers work on the board alone: no drive is here, so work on one is quoted anew when it is."
+"""The remark of a quote for a board that came without a drive."""
 MENTIONED = 0.01
 """Chance from which a line is mentioned that no column needs (own choice)."""
 _SLACK = 1e-12
@@ -37,6 +39,8 @@ class When(StrEnum):
     ALWAYS = "always"
     GIVEN = "if files are handed back"
     NEEDED = "if needed"
+    DONE = "done already"
+    """It is on record as done, so it is due whatever comes."""
 
 
 class Column(StrEnum):
@@ -130,7 +134,8 @@ class Quote:
         number: within the case, from 1.
         day, valid_until: `YYYY-MM-DD`.
         own_prices: false if it was made with our example's invented prices.
-        odds: whether the ways come from triage, or all lines were picked by hand.
+        odds: whether there are several ways it may go; false where all lines were picked by hand, are done,
+            or are sure.
         tax_name, included: the tax, and whether the lines include it.
         free: stages that are free if nothing can be handed back.
         remarks: what else must be said, as sentences.
@@ -152,6 +157,11 @@ class Quote:
     def line(self, key: str) -> Line | None:
         """The line of that name."""
         return next((one for one in self.lines if one.key == key), None)
+
+    @property
+    def of_board(self) -> bool:
+        """Whether it is for a board that came without a drive, so that no files can be handed back."""
+        return BOARD_ALONE in self.remarks
 
     @property
     def in_any_case(self) -> Money:
@@ -258,7 +268,7 @@ class Columns:
     def _needed(self, one: Possible, ending: Ending) -> bool:
         if one.when is When.GIVEN:
             return ending.given
-        return one.when is When.ALWAYS or bool(one.needed_by & ending.needs)
+        return one.when in (When.ALWAYS, When.DONE) or bool(one.needed_by & ending.needs)
 
 
 def _told(line: Line) -> bool:

@@ -10,7 +10,11 @@ from mendbay.jobs.bill_case import Account, most_of
 from mendbay.jobs.money_papers import span_words
 
 if TYPE_CHECKING:
+    from mendbay.jobs.bill_record import AgainstRecord
     from mendbay.jobs.quote_case import KeptQuote
+
+SURE = (When.ALWAYS, When.DONE)
+"""When a line is due whatever comes."""
 
 
 def state_words(one: KeptQuote) -> str:
@@ -92,5 +96,17 @@ def left_out_words(account: Account, not_done: Sequence[str]) -> list[str]:
     return [
         f"{one.key}: {span_words(one.least, one.most)}"
         for one in account.quote.lines
-        if one.key not in billed and (one.when is When.ALWAYS or (one.when is When.GIVEN and bill.given))
+        if one.key not in billed and (one.when in SURE or (one.when is When.GIVEN and bill.given))
     ]
+
+
+def against_words(found: AgainstRecord) -> list[str]:
+    """What is done and on no line of a bill, and what of it nothing on record shows as done; nothing where
+    both agree."""
+    told = []
+    if found.unbilled:
+        told.append(f"On record as done and not on it: {'; '.join(one.text for one in found.unbilled)}.")
+    if found.unshown:
+        words = "; ".join(f"“{each}”" for _, each in found.unshown)
+        told.append(f"On it, and nothing on record shows it as done: {words}.")
+    return told

@@ -126,12 +126,24 @@ def _bill_of(
 ) -> tuple[Quote, Bill]:
     """The quote that a bill is made of, and the bill under its next number."""
     quote = _answered(case, before)
+    not_done = _of_quote(bench, case, quote, not_done)
     given = given and not before.declined
     amounts = {key: Money.parse(typed, quote.currency) if typed else None for key, typed in done.items()}
     number = 1 + max((one.number for one in bills_of(bench, case)), default=0)
     day = bench.now()[:10]
     bill = bill_of(quote, amounts, given, day, number, not_done=not_done, declined=before.declined)
     return quote, bill
+
+
+def _of_quote(bench: Bench, case: int, quote: Quote, not_done: Collection[str]) -> list[str]:
+    """What is left out of a bill, without work that is done and on no line of its quote: it is on none
+    anyhow."""
+    if all(quote.line(one) for one in not_done):
+        return list(not_done)
+    from mendbay.jobs.bill_record import work_shown  # arrays: only where it is needed
+
+    elsewhere = {one.key for one in work_shown(bench, case, quote) if not one.lines}
+    return [one for one in not_done if one not in elsewhere]
 
 
 def make_bill(
@@ -151,17 +163,26 @@ def make_bill(
         done: keys of the lines of the quote that were done, each with what it came to as typed; empty where
             that is fixed.
         given: whether files are handed back.
-        not_done: keys of the lines that are left out though they would be on it by themselves.
+        not_done: keys of the lines that are left out though they would be on it by themselves, or of work
+            that is left out though it is on record as done.
         require: asked within that step; what it raises stands against the bill, and nothing is kept.
 
     Raises:
         NoSuchCase: there is no such case.
-        UsageError: no quote was accepted or declined, or the bill is not one that it allows.
+        UsageError: no quote was accepted or declined, the bill is not one that it allows, or work is on
+            record as done that is neither on it nor said to be left out.
     """
+    from mendbay.jobs.bill_record import held_against, require_decided  # arrays: only where a bill is made
+
+    left_off: list[str] = []
 
     def found() -> tuple[Case, Quote, Bill, dict[str, Any]]:
         record, before = remembered(bench, case), account_of(bench, case)
         quote, bill = _bill_of(bench, case, before, done, given, not_done)
+        against = None if before.declined else held_against(bench, case, quote, bill)
+        if against is not None:
+            require_decided(against, not_done)
+            left_off[:] = [f"“{one.words}”" for one in against.unbilled]
         came = [one.amount for one in before.payments]
         facts = bill_facts(bench, record, quote, bill, came, declined=before.declined)
         return record, quote, bill, facts
@@ -178,7 +199,8 @@ def make_bill(
         note_of_quote(bench, case, quote.number, {"what": "bill", **bill_body(bill), "paper": kept.path})
         instead = f", in place of bill {bill.replaces}" if bill.replaces else ""
         what = f"bill {number} made of quote {quote.number}{instead}"
-        bench.note(case, "bill", f"{what[:1].upper()}{what[1:]}: {bill.total.gross.text}.")
+        off = f" Left off though on record as done: {'; '.join(left_off)}." if left_off else ""
+        bench.note(case, "bill", f"{what[:1].upper()}{what[1:]}: {bill.total.gross.text}.{off}")
         bench.custody(case, what, kept.path)
     return account_of(bench, case), kept
 

@@ -33,6 +33,7 @@ def quote_facts(bench: Bench, case: Case, quote: Quote) -> dict[str, Any]:
         "currency": quote.currency,
         "odds": quote.odds,
         "enquiry": case.kind is CaseKind.ENQUIRY,
+        "board": quote.of_board,
         "own_prices": quote.own_prices,
         "included": quote.included,
         "tax_name": quote.tax_name,
@@ -79,11 +80,18 @@ def is_free(line: Line, quote: Quote) -> bool:
     return line.stage in quote.free and line.when is not When.GIVEN
 
 
+def nothing_words(quote: Quote) -> str:
+    """What the column `nothing` of a quote is for, up to its amount."""
+    if quote.of_board:
+        return "If the board can be neither mended nor replaced"
+    return "If no wanted file can be handed back"
+
+
 def when_words(line: Line) -> str:
-    """When a line is due; empty for one that always is."""
+    """When a line is due, or that it is done; empty for one that always is due."""
     if line.when is When.NEEDED and line.chance < CERTAIN:
         return f"needed with {chance_text(line.chance)}"
-    return str(When.GIVEN) if line.when is When.GIVEN else ""
+    return str(line.when) if line.when in (When.GIVEN, When.DONE) else ""
 
 
 def span_words(least: Money, most: Money) -> str:

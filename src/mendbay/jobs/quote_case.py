@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from mendbay.case.price_list import Stage
 from mendbay.case.quote import Quote
 from mendbay.case.quote_body import quote_body, quote_from
-from mendbay.case.records import Case, CaseKind
+from mendbay.case.records import Case
 from mendbay.core.errors import UsageError
 from mendbay.core.note import Note, NoteKind
 from mendbay.core.texts import require_day
@@ -110,7 +110,7 @@ def make_quote(
         valid_until=(date.fromisoformat(day) + timedelta(prices.valid_days)).isoformat(),
         currency=prices.currency,
         own_prices=prices.own,
-        odds=wish.odds and record.kind is not CaseKind.ENQUIRY,
+        odds=wish.odds and len(columns.endings) > 1,  # where only one way is left, nothing is by chance
         tax_name=prices.tax_name,
         included=prices.included,
         free=prices.free,

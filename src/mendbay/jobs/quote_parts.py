@@ -14,6 +14,7 @@ from mendbay.core.note import NoteKind
 from mendbay.jobs.bench import Bench
 from mendbay.jobs.consents import PARTS, consents_of, refused, risk_called
 from mendbay.jobs.withdraw import standing_notes
+from mendbay.jobs.work_on_record import AGAIN
 
 STOCK = "stock"
 """Beginning of the key of a part from the stock, before its number."""
@@ -88,8 +89,8 @@ def _dearest_first(works: Sequence[Possible], endings: Sequence[Ending]) -> list
 
 
 def _bay(work: Possible) -> str:
-    """The bay of work that triage may need; empty for the box, and for what was picked."""
-    return work.key.partition(":")[2] if work.when is When.NEEDED else ""
+    """The bay of work that triage may need or that is done; empty for the box, and for what was picked."""
+    return work.key.partition(":")[2].removesuffix(AGAIN) if work.when in (When.NEEDED, When.DONE) else ""
 
 
 def _fitted(work: Possible, parts: Sequence[Part]) -> Iterator[Possible]:

@@ -226,3 +226,27 @@ def test_currencies_with_other_decimals(
 )
 def test_what_cannot_be_is_refused_with_the_next_step(run: Run, words: tuple[str, ...], said: str) -> None:
     assert said in refused(run, 2, "case", *words)
+
+
+def test_a_bill_is_looked_at_with_what_is_on_record_before_it_is_made(run: Run) -> None:
+    answer(run, "donor", "add", "board", "--board-number", "TB-4471", "--cost", "38.00 EUR")
+    answer(run, "case", "quote", "1", "--no-odds", "--line", "swap-board", "--line", "mend-supply")
+    answer(run, "case", "accept", "1", "1", "--by", "phone")
+    answer(run, "donor", "used", "1", "1", "1", "worked", "--rom", "moved")
+    said = " ".join(refused(run, 2, "case", "bill", "1").split())
+    assert "On record as done and not on the bill: “Donor board fitted, ROM moved to it”" in said
+    looked = answer(run, "case", "bill", "1", "--look", "--done", "mend-supply:picked-2=61")
+    assert looked["paper"] is None
+    assert looked["on_record"]["unbilled"] == ["swap-board:1"]
+    assert looked["on_record"]["unshown"] == ["mend-supply:picked-2"]
+    (done,) = looked["on_record"]["done"]
+    assert done["lines"] == ["swap-board:picked-1"]
+    shown = " ".join(text_of(run, "case", "bill", "1", "--look").split())
+    assert "Nothing is made yet" in shown
+    assert "swap-board:picked-1: “Donor board fitted, ROM moved to it” (the board of item 1 worked" in shown
+    assert answer(run, "case", "payments", "1")["bill"] is None, "nothing is made by looking"
+    left = answer(run, "case", "bill", "1", "--not-done", "swap-board:picked-1")
+    assert left["on_record"]["unbilled"] == ["swap-board:1"]
+    billed = answer(run, "case", "bill", "1", "--done", "swap-board:picked-1=200")
+    assert billed["on_record"]["unbilled"] == []
+    assert billed["bill"]["total"]["gross"] == 4500 + 20000

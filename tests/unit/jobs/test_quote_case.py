@@ -65,9 +65,11 @@ def test_a_quote_from_the_odds_says_what_may_be_needed(bench: Bench) -> None:
 
 
 def test_a_quote_made_after_a_reading_says_so(bench: Bench) -> None:
-    bench.ledger.note_image(Image(1, "1", "bay-1.img", "port", bench.now(), read_bytes=4096))
+    bench.ledger.note_image(
+        Image(1, "1", "bay-1.img", "port", bench.now(), read_bytes=4096, unread_bytes=512)
+    )
     quote, _ = make_quote(bench, 1, Wish())
-    assert READ_ALREADY in quote.remarks
+    assert READ_ALREADY in quote.remarks, "it is begun, and not done"
     picked, _ = make_quote(bench, 1, BY_HAND)
     assert READ_ALREADY not in picked.remarks
 

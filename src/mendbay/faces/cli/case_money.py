@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import textwrap
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -17,11 +18,12 @@ from mendbay.core.money import Money
 from mendbay.faces import money_words, wording
 from mendbay.faces.cli.screen import Screen, table, wrapped
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.bill_case import Account, account_of, make_bill, most_of, require_no_sign
+from mendbay.jobs.bill_case import Account, account_of, look_at_bill, make_bill, most_of, require_no_sign
 from mendbay.jobs.bill_case import pay as pay_job
 from mendbay.jobs.bill_case import unpay as unpay_job
+from mendbay.jobs.bill_record import AgainstRecord, held_against
 from mendbay.jobs.money_notes import How, Payment
-from mendbay.jobs.money_papers import column_words, note_words, quantity_words
+from mendbay.jobs.money_papers import column_words, note_words, nothing_words, quantity_words
 from mendbay.jobs.ports import KeptFile
 from mendbay.jobs.quote_case import By, KeptQuote, decide, make_quote, quotes_of
 from mendbay.jobs.quote_lines import Wish
@@ -59,7 +61,8 @@ def quote(
 ) -> None:
     """Say what CASE may cost: the work that may be needed, by what triage believes, and what you pick.
 
-    The bill will not be higher than what it says at most. `bench prices` lists what can be picked.
+    Work that is on record as done is in it as sure; of a board that came alone only work on boards is. The
+    bill will not be higher than what it says at most. `bench prices` lists what can be picked.
     """
     _require_new(pdf)
     picked = tuple((name, quantity) for name, _, quantity in (one.partition("=") for one in lines))
@@ -174,6 +177,7 @@ def _after_no(case: int, number: int, account: Account) -> list[str]:
     "--not-done", multiple=True, metavar="KEY", help="A line that was not done after all; repeat it."
 )
 @click.option("--nothing", is_flag=True, help="No wanted file could be handed back.")
+@click.option("--look", is_flag=True, help="Show it, and what is on record as done; write nothing down.")
 @pdf_option
 @click.pass_obj
 def bill(
@@ -182,6 +186,7 @@ def bill(
     done: tuple[str, ...],
     not_done: tuple[str, ...],
     nothing: bool,
+    look: bool,
     pdf: Path | None,
 ) -> None:
     """Make the bill of CASE: what was done of the quote that was accepted, never more than it said.
@@ -189,6 +194,8 @@ def bill(
     Lines with a fixed price that depend on nothing are on it without a word, unless they were not done. Give
     an AMOUNT where the quote has a range, or where it came to less. A quote that was declined is billed for
     the examination.
+
+    Work that is on record as done has to be on it, or be left out by --not-done.
     """
     _require_new(pdf)
     said: dict[str, str] = {}
@@ -196,14 +203,79 @@ def bill(
         if key in said:
             raise UsageError(f"--done {key[:60]} is given more than once.", "Give each line once.")
         said[key] = amount
+    if look:
+        _look_at_bill(screen, case, said, not nothing, not_done)
+        return
     with open_bench(screen.home, tell=screen.tell) as bench:
         account, kept = make_bill(bench, case, said, not nothing, not_done)
         made = account.bill
+        against = _against(bench, case, account)
         where = _copied(bench, case, kept, pdf, f"Bill {made.number}" if made else "The bill")
-    lines = [*_bill_lines(account), *_left_out(account, not_done), "", f"Paper: {where}"]
+    lines = [*_bill_lines(account), *_left_out(account, not_done), *_against_lines(against)]
+    lines += ["", f"Paper: {where}"]
     if account.due is not None and account.due.minor > 0:
         lines.append(f"Next: {wording.called_as()} case pay {case} {account.due.digits} --how transfer")
-    screen.answer({**_account_json(case, account), "paper": where}, "\n".join(lines))
+    facts = {**_account_json(case, account), "on_record": _against_json(against), "paper": where}
+    screen.answer(facts, "\n".join(lines))
+
+
+def _look_at_bill(
+    screen: Screen, case: int, said: dict[str, str], given: bool, not_done: tuple[str, ...]
+) -> None:
+    """Shows the bill that would be made of the same, and what is on record as done."""
+    with open_bench(screen.home, tell=screen.tell) as bench:
+        before = account_of(bench, case)
+        bill = look_at_bill(bench, case, said, given, not_done)
+        account = replace(
+            before, bill=bill, due=None if before.paid is None else bill.total.gross - before.paid
+        )
+        against = _against(bench, case, account)
+    lines = [
+        "Nothing is made yet: so the bill would be.",
+        *_bill_lines(account),
+        *_left_out(account, not_done),
+    ]
+    lines += [*_against_lines(against), *_done_lines(against)]
+    facts = {**_account_json(case, account), "on_record": _against_json(against), "paper": None}
+    screen.answer(facts, "\n".join(lines))
+
+
+def _against(bench: Bench, case: int, account: Account) -> AgainstRecord:
+    """The bill of an account, held against what is on record; of a quote that was declined nothing is."""
+    quote = account.to_bill
+    if quote is None or account.declined:
+        return AgainstRecord((), (), ())
+    return held_against(bench, case, quote, account.bill)
+
+
+def _against_lines(found: AgainstRecord) -> list[str]:
+    told = money_words.against_words(found)
+    return ["", *(wrapped(one) for one in told)] if told else []
+
+
+def _done_lines(found: AgainstRecord) -> list[str]:
+    """What is on record as done, with the key that bills it."""
+    rows = [
+        wrapped(f"{one.lines[0] if one.lines else one.key}: {one.text}", "  ")
+        + ("" if one.lines else "\n    on no line of the quote: a new one can hold it")
+        for one in found.shown
+    ]
+    return (
+        ["", "On record as done (--done KEY=AMOUNT bills it, --not-done KEY leaves it off):", *rows]
+        if rows
+        else []
+    )
+
+
+def _against_json(found: AgainstRecord) -> dict[str, object]:
+    return {
+        "done": [
+            {"key": one.key, "words": one.words, "rests_on": one.rests_on, "lines": list(one.lines)}
+            for one in found.shown
+        ],
+        "unbilled": [one.key for one in found.unbilled],
+        "unshown": [key for key, _ in found.unshown],
+    }
 
 
 class _UnsignedAmount(click.Command):
@@ -327,7 +399,7 @@ def _quote_text(case: int, made: Quote) -> str:
     lines += ["-" * 80, *_total_lines(made)]
     nothing = made.totals[Column.NOTHING].gross
     if any(made.totals[column].gross != nothing for column in SHOWN):  # of an enquiry it is all one
-        lines += ["", wrapped(f"If no wanted file can be handed back: {nothing.shown} at most.")]
+        lines += ["", wrapped(f"{nothing_words(made)}: {nothing.shown} at most.")]
     return "\n".join([*lines, *(wrapped(one) for one in made.remarks)])
 
 

@@ -120,8 +120,8 @@ class Guard:
             return _plain("This server does not go by that name.", 421)
         if scope.get("state", {}).get(NEIGHBOUR):
             return _plain(
-                "This bench is served for another account of this machine. `mendbay bench serve --with-key` "
-                "lets in whoever has its key.",
+                "This bench is served for another account of this machine. Started with a key it lets in "
+                "whoever has that: mendbay bench serve --with-key",
                 403,
             )
         if len(path) > PATH_LIMIT:

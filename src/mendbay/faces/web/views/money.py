@@ -28,14 +28,17 @@ from mendbay.jobs.bill_case import (
 )
 from mendbay.jobs.case_papers import paper_bytes, papers_made
 from mendbay.jobs.money_notes import How
-from mendbay.jobs.money_papers import column_words, note_words, quantity_words, span_words
+from mendbay.jobs.money_papers import column_words, note_words, nothing_words, quantity_words, span_words
 from mendbay.jobs.quote_case import By, KeptQuote, decide, make_quote, quotes_of, reasons_due
-from mendbay.jobs.quote_lines import LARGEST_GB, Wish, prices_in_force
+from mendbay.jobs.quote_lines import LARGEST_GB, Wish, for_a_board, prices_in_force
+from mendbay.jobs.work_on_record import on_record
 
 if TYPE_CHECKING:
+    from mendbay.case.bill import Bill
     from mendbay.case.price_list import PriceList
     from mendbay.case.quote import Line
     from mendbay.jobs.bench import Bench
+    from mendbay.jobs.bill_record import Shown
 
 BOOK = Book()
 COLUMNS = (Column.LOW, Column.LIKELY, Column.HIGH)
@@ -59,6 +62,7 @@ WISH = (
 """What a quote is to hold."""
 DONE = (
     flag("nothing", "No wanted file could be handed back"),
+    flag("left_off", "Leave off the bill what is done and on no line of the quote"),
     *(
         one
         for at in range(1, MOST_LINES + 1)
@@ -101,8 +105,12 @@ def _page(
         card = card_of(visit, bench, number)
         kept, account = quotes_of(bench, number), account_of(bench, number)
         prices = prices_in_force(bench)
+        picks = _picks(prices, on_record(bench, number).loose)
         papers = papers_made(bench, number)
-        to_bill = _to_bill(account)
+        is_billing = any(said[one.name] for one in DONE)
+        shown = _shown(bench, number, account)
+        said = said if is_billing else {**said, **_proposed(account, shown)}
+        to_bill = _to_bill(account, shown)
         to_come = _to_come(bench, number, account, said) if to_bill else {}
         quotes = [
             _quote_facts(one) | {"due": reasons_due(bench, number, one.quote.number)}
@@ -116,12 +124,12 @@ def _page(
         "standing": _standing(account),
         "to_bill": to_bill,
         "to_come": to_come,
-        "is_billing": any(said[one.name] for one in DONE),
+        "is_billing": is_billing,
         "bill": _bill_facts(account),
         "can_be_due": most.shown if (most := can_be_due(account)) else "",
         "paying": paying,
         "more": more,
-        "picks": _picks(prices),
+        "picks": picks,
         "own_prices": prices.own,
         "papers": [one for one in papers if one.name.startswith(("quote-", "bill-", "payment-"))],
         "quotes_mark": _quotes_mark(kept),
@@ -211,6 +219,8 @@ def bill(visit: Visit) -> Answer:
         account = _unchanged(visit, bench)  # before the work, and once more with what is kept
         lines = account.held_against.lines if account.held_against else ()
         done, not_done = _done_of(lines, said)
+        if said["left_off"]:
+            not_done += [one.key for one in _shown(bench, number, account) if not one.lines]
         with _in_words(lines):
             after, _ = make_bill(
                 bench, number, done, not said["nothing"], not_done, lambda: _unchanged(visit, bench)
@@ -314,6 +324,27 @@ def _done_of(lines: Sequence[Line], said: Mapping[str, Any]) -> tuple[dict[str, 
     return done, not_done
 
 
+def _shown(bench: Bench, case: int, account: Account) -> Sequence[Shown]:
+    """What is on record as done, beside the quote that a bill can be made of; of one that was declined
+    nothing is."""
+    from mendbay.jobs.bill_record import work_shown  # arrays: only where a bill can be made
+
+    if account.to_bill is None or account.declined:
+        return ()
+    return work_shown(bench, case, account.to_bill)
+
+
+def _proposed(account: Account, shown: Sequence[Shown]) -> dict[str, str]:
+    """The lines that are on record as done, said to be so; but for what is on the bill by itself."""
+    known = {key for one in shown for key in one.lines}
+    lines = account.to_bill.lines[:MOST_LINES] if account.to_bill else ()
+    return {
+        f"done_{at}": "done"
+        for at, one in enumerate(lines, 1)
+        if one.key in known and not expected(one, True)
+    }
+
+
 def _to_come(bench: Bench, case: int, account: Account, said: Mapping[str, Any]) -> dict[str, Any]:
     """What a bill would come to as it is said, or why there would be none."""
     lines = account.held_against.lines if account.held_against else ()
@@ -323,6 +354,7 @@ def _to_come(bench: Bench, case: int, account: Account, said: Mapping[str, Any])
             made = look_at_bill(bench, case, done, not said["nothing"], not_done)
     except UsageError as trouble:
         return {"trouble": trouble.what}
+    against = _against(bench, case, account, made)
     billed = {one.key for one in made.lines}
     return {
         "trouble": "",
@@ -331,7 +363,17 @@ def _to_come(bench: Bench, case: int, account: Account, said: Mapping[str, Any])
             f"{one.words}, free" if one.free else f"{one.words}, {one.amount.shown}" for one in made.lines
         ],
         "off": [one.words for one in lines if one.key not in billed],
+        "against": against,
     }
+
+
+def _against(bench: Bench, case: int, account: Account, made: Bill) -> list[str]:
+    """Where a bill and what is on record as done differ, as sentences."""
+    from mendbay.jobs.bill_record import held_against
+
+    if account.to_bill is None or account.declined:
+        return []
+    return money_words.against_words(held_against(bench, case, account.to_bill, made))
 
 
 @contextmanager
@@ -354,7 +396,7 @@ def _quote_facts(one: KeptQuote) -> dict[str, Any]:
         "until": made.valid_until,
         "likely": made.totals[Column.LIKELY].gross.shown,
         "most": made.totals[Column.HIGH].gross.shown,
-        "nothing": made.totals[Column.NOTHING].gross.shown,
+        "nothing": f"{nothing_words(made)}: {made.totals[Column.NOTHING].gross.shown} at most.",
         "state": money_words.state_words(one),
         "counts": one.accepted,
         "past": one.past,
@@ -388,9 +430,10 @@ def _standing(account: Account) -> list[str]:
     return [*told, *money_words.deposit_words(account)]
 
 
-def _to_bill(account: Account) -> dict[str, Any] | None:
+def _to_bill(account: Account, shown: Sequence[Shown]) -> dict[str, Any] | None:
     """The quote that a bill can be made of, with its lines; None if there is none."""
     quote = account.to_bill
+    rests_on = {key: one.rests_on for one in shown for key in one.lines}
     if quote is None:
         return None
     return {
@@ -398,6 +441,8 @@ def _to_bill(account: Account) -> dict[str, Any] | None:
         "declined": account.declined,
         "currency": quote.currency,
         "more": max(0, len(quote.lines) - MOST_LINES),
+        "proposes": bool(_proposed(account, shown)),
+        "elsewhere": [one.text for one in shown if not one.lines],
         "lines": [
             {
                 "at": at,
@@ -405,6 +450,7 @@ def _to_bill(account: Account) -> dict[str, Any] | None:
                 "quantity": quantity_words(one),
                 "span": span_words(one.least, one.most),
                 "by_itself": expected(one, True),
+                "rests_on": rests_on.get(one.key, ""),
                 "ranged": one.least != one.most,
             }
             for at, one in enumerate(quote.lines[:MOST_LINES], 1)
@@ -427,8 +473,10 @@ def _bill_facts(account: Account) -> dict[str, Any] | None:
     }
 
 
-def _picks(prices: PriceList) -> list[dict[str, str]]:
+def _picks(prices: PriceList, loose: bool) -> list[dict[str, str]]:
+    """What can be picked; where a board alone is here what can be for one."""
     listed = [prices.hour, *prices.prices.values(), *prices.work.values()]
+    listed = [one for one in listed if not loose or for_a_board(one, prices)]
     return [
         {
             "id": one.id,
