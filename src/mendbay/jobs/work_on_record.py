@@ -10,10 +10,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from mendbay.board.swap_odds import Attribute, Level, Purpose
-from mendbay.case.records import CaseKind, Image
+from mendbay.case.records import LOOSE_BOARD, CaseKind, Image
 from mendbay.core.note import Note, NoteKind
 from mendbay.jobs.bench import Bench
-from mendbay.jobs.board_step import LOOSE
 from mendbay.jobs.closed_board import closed_board
 from mendbay.jobs.keep_copies import HAND_BACK
 from mendbay.jobs.note_bodies import body_of
@@ -124,7 +123,7 @@ def on_record(bench: Bench, case: int) -> OnRecord:
     found += _of_reading(read, bays)
     known = {(one.step, one.bay) for one in found}
     found += [one for one in _tried(bench, case) if (one.step, one.bay) not in known]
-    loose = record.kind in LOOSE and not any(one.read_bytes for one in images.values())
+    loose = record.kind in LOOSE_BOARD and not any(one.read_bytes for one in images.values())
     return OnRecord(tuple(found), bays, frozenset(read), works, handed_back, loose)
 
 

@@ -98,9 +98,7 @@ def test_a_drive_kept_without_power_is_read_with_a_reason_alone(bench: Bench, dr
 def test_what_rattles_is_kept_without_power_whichever_bay_it_is(bench: Bench) -> None:
     tell(bench, 1, "condition", "rattles")
     for bay in ("1", "2", "3"):
-        with pytest.raises(
-            HeldBack, match=f"STOP: give the drive of bay {bay} no power.*[Ss]omething rattles"
-        ):
+        with pytest.raises(HeldBack, match=rf"STOP: .* bay {bay} no power.*omething rattles"):
             require_power(bench, 1, [bay])
     with pytest.raises(HeldBack, match=r"bay 1 no power.*bay 2 no power"):
         require_power(bench, 1, ["1", "2"])
